@@ -1,0 +1,66 @@
+"""Whole-number steps in noisy readings: are they there, how big, and what are they in coulombs.
+
+Public names load on first use, so that ``import quantize`` needs numpy alone.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+import numpy as _numpy  # noqa: F401  (the one dependency that is loaded at import)
+
+__version__ = "0.1.0"
+
+_HOME = {
+    "Readings": "quantize.readings",
+    "read_readings": "quantize.files",
+    "periodogram": "quantize.comb.periodogram",
+    "fit_comb": "quantize.comb.fit",
+    "fit_mixture": "quantize.comb.mixture",
+    "compare_null": "quantize.null.compare",
+    "analyze": "quantize.analysis",
+    "InputError": "quantize._support.errors",
+    "InputTypeError": "quantize._support.errors",
+    "MissingDependencyError": "quantize._support.errors",
+    "QuantizeWarning": "quantize._support.errors",
+}
+_MODULES = ("charge",)
+
+__all__ = ["__version__", "charge", *_HOME]  # noqa: PLE0604
+
+if TYPE_CHECKING:
+    from quantize import charge as charge
+    from quantize._support.errors import (
+        InputError as InputError,
+    )
+    from quantize._support.errors import (
+        InputTypeError as InputTypeError,
+    )
+    from quantize._support.errors import (
+        MissingDependencyError as MissingDependencyError,
+    )
+    from quantize._support.errors import (
+        QuantizeWarning as QuantizeWarning,
+    )
+    from quantize.analysis import analyze as analyze
+    from quantize.comb.fit import fit_comb as fit_comb
+    from quantize.comb.mixture import fit_mixture as fit_mixture
+    from quantize.comb.periodogram import periodogram as periodogram
+    from quantize.files import read_readings as read_readings
+    from quantize.null.compare import compare_null as compare_null
+    from quantize.readings import Readings as Readings
+else:
+
+    def __getattr__(name: str) -> object:
+        if name in _HOME:
+            value = getattr(importlib.import_module(_HOME[name]), name)
+        elif name in _MODULES:
+            value = importlib.import_module(f"quantize.{name}")
+        else:
+            raise AttributeError(f"module 'quantize' has no attribute {name!r}")
+        globals()[name] = value
+        return value
+
+    def __dir__() -> list[str]:
+        return sorted(set(globals()) | set(__all__))

@@ -1,0 +1,1 @@
+"""Pieces every layer uses: errors, checks, randomness, results, workers."""

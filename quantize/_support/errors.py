@@ -1,0 +1,35 @@
+"""Every exception and warning that the library raises of its own accord."""
+
+from __future__ import annotations
+
+import warnings
+
+
+class InputError(ValueError):
+    """Something handed in cannot be used; the message names it, its value and the remedy."""
+
+
+class InputTypeError(InputError, TypeError):
+    """Something handed in has the wrong type; also a ``TypeError``."""
+
+
+class MissingDependencyError(ImportError):
+    """An optional package is needed; the message names the feature and the pip line."""
+
+
+class QuantizeWarning(UserWarning):
+    """Base of every warning of this library, so that one filter reaches them all."""
+
+
+def warn(message: str, *, stacklevel: int = 2) -> None:
+    """Issue a `QuantizeWarning` that points at the caller of the public function."""
+    warnings.warn(message, QuantizeWarning, stacklevel=stacklevel + 1)
+
+
+def missing(feature: str, package: str, extra: str | None = None) -> MissingDependencyError:
+    """The error to raise when an optional `package` is absent."""
+    target = f"'quantize-readings[{extra}]'" if extra else package
+    return MissingDependencyError(
+        f"{feature} needs the package {package}, which is not installed; "
+        f"install it with: python -m pip install {target}"
+    )

@@ -1,0 +1,41 @@
+"""The one upward edge: a result finds the code that draws or words it by a dotted name.
+
+The statistics may not import the faces, yet a result must be able to show itself. This table is
+the only place that knows both, and it imports a face only when somebody asks to see something.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Callable
+from typing import Any
+
+_TABLE: dict[tuple[str, str], str] = {
+    ("plot", "Periodogram"): "quantize.show.plots:plot_periodogram",
+    ("plot", "CombFit"): "quantize.show.plots:plot_comb_fit",
+    ("plot", "MixtureFit"): "quantize.show.plots:plot_mixture",
+    ("plot", "NullComparison"): "quantize.show.plots:plot_null",
+    ("plot", "Analysis"): "quantize.show.plots:plot_analysis",
+    ("text", "Analysis"): "quantize.show.text:analysis_text",
+    ("text", "*"): "quantize.show.text:summary_text",
+    ("html", "*"): "quantize.show.html:notebook_html",
+}
+
+
+def renderer(kind: str, result: object) -> Callable[..., Any]:
+    """The function that shows `result` in the way `kind` ("plot", "text", "html", ...)."""
+    for cls in type(result).__mro__:
+        target = _TABLE.get((kind, cls.__name__))
+        if target is not None:
+            return load(target)
+    fallback = _TABLE.get((kind, "*"))
+    if fallback is None:
+        raise NotImplementedError(f"{type(result).__name__} has no {kind} view.")
+    return load(fallback)
+
+
+def load(target: str) -> Callable[..., Any]:
+    """Import ``package.module:function``."""
+    module, _, name = target.partition(":")
+    function: Callable[..., Any] = getattr(importlib.import_module(module), name)
+    return function

@@ -1,0 +1,95 @@
+"""The base of every result: frozen, read-only, JSON-ready, and able to draw itself."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support.rendering import renderer
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Result:
+    """Base of the frozen results.
+
+    Fields whose name is in `_private` stay out of `to_dict`.
+    """
+
+    schema_version: ClassVar[int] = 1
+    _private: ClassVar[tuple[str, ...]] = ()
+
+    def __post_init__(self) -> None:
+        for field in dataclasses.fields(self):
+            value = getattr(self, field.name)
+            if isinstance(value, np.ndarray) and value.flags.writeable:
+                frozen = value.copy()
+                frozen.setflags(write=False)
+                object.__setattr__(self, field.name, frozen)
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary with stable keys; NaN and infinity become None."""
+        head = {"schema": f"quantize.{type(self).__name__}/{self.schema_version}"}
+        body = {
+            field.name: jsonable(getattr(self, field.name))
+            for field in dataclasses.fields(self)
+            if field.name not in self._private and not field.name.startswith("_")
+        }
+        return head | body
+
+    def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
+        """Draw this result on `ax`, or on a new figure; returns the axes."""
+        drawn: Axes = renderer("plot", self)(self, ax=ax, **options)
+        return drawn
+
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__}: {self._headline()}>"
+
+    def _headline(self) -> str:
+        return ""
+
+    def __str__(self) -> str:
+        text: str = renderer("text", self)(self)
+        return text
+
+    def _repr_html_(self) -> str:
+        html: str = renderer("html", self)(self)
+        return html
+
+
+def jsonable(value: Any) -> Any:
+    """The nearest thing that JSON can hold."""
+    if isinstance(value, Result):
+        return value.to_dict()
+    if isinstance(value, dict):
+        return {str(key): jsonable(item) for key, item in value.items()}
+    if hasattr(value, "to_dict") and hasattr(value, "columns"):
+        return _frame_records(value)
+    if isinstance(value, np.ndarray):
+        return jsonable(value.tolist())
+    if isinstance(value, np.generic):
+        return jsonable(value.item())
+    if isinstance(value, (list, tuple)):
+        return [jsonable(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        if hasattr(value, "to_dict"):
+            return value.to_dict()
+        return {f.name: jsonable(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
+    return str(value)
+
+
+def _frame_records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    columns = {str(name): frame[name].tolist() for name in frame.columns}
+    return [
+        {name: jsonable(values[i]) for name, values in columns.items()} for i in range(len(frame))
+    ]

@@ -1,0 +1,172 @@
+"""Checks at the border: each returns the standardised value or raises one clear sentence."""
+
+from __future__ import annotations
+
+import math
+import operator
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from quantize._support.errors import InputError, InputTypeError
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+def number(name: str, value: object) -> float:
+    """One finite real number."""
+    if isinstance(value, (str, bytes, bool)) or value is None:
+        raise InputTypeError(f"`{name}` must be a number, not {value!r}.")
+    try:
+        result = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        raise InputTypeError(
+            f"`{name}` must be a number, not {type(value).__name__}; pass one float."
+        ) from None
+    if not math.isfinite(result):
+        raise InputError(f"`{name}` is {result}; give a finite number.")
+    return result
+
+
+def positive(name: str, value: object, *, zero: bool = False) -> float:
+    """One finite number above zero (or at least zero)."""
+    result = number(name, value)
+    if result < 0 or (result == 0 and not zero):
+        wanted = "zero or more" if zero else "above zero"
+        raise InputError(f"`{name}` is {result:g}; it must be {wanted}.")
+    return result
+
+
+def fraction(name: str, value: object) -> float:
+    """One number strictly between 0 and 1."""
+    result = number(name, value)
+    if not 0 < result < 1:
+        raise InputError(f"`{name}` is {result:g}; it must lie strictly between 0 and 1.")
+    return result
+
+
+def count(name: str, value: object, *, least: int = 1) -> int:
+    """One whole number of at least `least`."""
+    if isinstance(value, bool):
+        raise InputTypeError(f"`{name}` must be a whole number, not {value!r}.")
+    try:
+        result = operator.index(value)  # type: ignore[arg-type]
+    except TypeError:
+        if isinstance(value, float) and value.is_integer():
+            result = int(value)
+        else:
+            raise InputTypeError(f"`{name}` must be a whole number, not {value!r}.") from None
+    if result < least:
+        raise InputError(f"`{name}` is {result}; it must be at least {least}.")
+    return result
+
+
+def choice(name: str, value: object, allowed: Iterable[str]) -> str:
+    """One of a few words."""
+    options = tuple(allowed)
+    if isinstance(value, str) and value in options:
+        return value
+    listed = ", ".join(repr(option) for option in options)
+    raise InputError(f"`{name}` is {value!r}; it must be one of {listed}.")
+
+
+def offset_mode(offset: object) -> tuple[str, float]:
+    """Standardise `offset`: ("free", 0.0) or ("fixed", b)."""
+    if isinstance(offset, str):
+        mode = choice("offset", offset, ("zero", "free"))
+        return ("free", 0.0) if mode == "free" else ("fixed", 0.0)
+    try:
+        return "fixed", number("offset", offset)
+    except InputTypeError:
+        raise InputTypeError(
+            f"`offset` is {offset!r}; it must be 'zero', 'free' or a number."
+        ) from None
+
+
+def unit_range(value: object, *, name: str = "unit_range") -> tuple[float, float]:
+    """A pair (low, high) with 0 < low < high, both finite."""
+    if isinstance(value, (str, bytes)):
+        raise InputTypeError(f"`{name}` is {value!r}; give two numbers (low, high).")
+    try:
+        pair = tuple(value)  # type: ignore[arg-type]
+    except TypeError:
+        raise InputTypeError(f"`{name}` is {value!r}; give two numbers (low, high).") from None
+    if len(pair) != 2:
+        raise InputError(f"`{name}` has {len(pair)} entries; give two numbers (low, high).")
+    ends = []
+    for which, end in zip(("low", "high"), pair, strict=True):
+        if isinstance(end, (str, bytes, bool)) or end is None:
+            raise InputTypeError(f"`{name}` has {which} end {end!r}; give a number.")
+        ends.append(float(end))
+    low, high = ends
+    if not (math.isfinite(low) and math.isfinite(high)):
+        raise InputError(f"`{name}` is ({low:g}, {high:g}); both ends must be finite.")
+    if low <= 0:
+        raise InputError(
+            f"`{name}` starts at {low:g}; a unit is above zero, so give a positive low end."
+        )
+    if low >= high:
+        raise InputError(
+            f"`{name}` is ({low:g}, {high:g}); the low end must be below the high end."
+        )
+    return low, high
+
+
+def float_array(name: str, values: Any, *, row: str = "entry") -> FloatArray:
+    """A one-dimensional array of finite floats; refuses masks, text and complex numbers."""
+    if isinstance(values, np.ma.MaskedArray):
+        if np.ma.getmaskarray(values).any():
+            raise InputError(
+                f"`{name}` is a masked array with masked entries; "
+                "drop them first, for example with `.compressed()`."
+            )
+        values = np.ma.getdata(values)
+    if isinstance(values, (str, bytes)):
+        raise InputTypeError(f"`{name}` is text ({values[:40]!r}); give a sequence of numbers.")
+    array = np.asarray(values)
+    if array.ndim != 1:
+        raise InputError(
+            f"`{name}` has {array.ndim} dimensions; give a one-dimensional sequence of numbers."
+        )
+    if array.dtype.kind == "c":
+        raise InputTypeError(f"`{name}` holds complex numbers; give real numbers.")
+    if array.dtype.kind == "b":
+        raise InputTypeError(f"`{name}` holds True and False; give numbers.")
+    if array.dtype.kind not in "iuf":
+        array = _floats_one_by_one(name, array, row)
+    result = array.astype(np.float64)
+    bad = np.flatnonzero(~np.isfinite(result))
+    if bad.size:
+        shown = "blank or NaN" if np.isnan(result[bad[0]]) else "infinite"
+        more = f" (and {bad.size - 1} more)" if bad.size > 1 else ""
+        raise InputError(
+            f"`{name}` is {shown} at {row} {bad[0]}{more}; remove or mend these before the analysis."
+        )
+    return result
+
+
+def _floats_one_by_one(name: str, array: npt.NDArray[Any], row: str) -> FloatArray:
+    out = np.empty(array.size)
+    for i, item in enumerate(array):
+        if item is None:
+            out[i] = np.nan
+            continue
+        if isinstance(item, (str, bytes)):
+            raise InputTypeError(f"`{name}` holds text {item!r} at {row} {i}; give numbers.")
+        try:
+            out[i] = float(item)
+        except (TypeError, ValueError):
+            raise InputTypeError(
+                f"`{name}` holds {item!r} at {row} {i}, which is not a number."
+            ) from None
+    return out
+
+
+def read_only(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """The same array with writing switched off."""
+    array.setflags(write=False)
+    return array

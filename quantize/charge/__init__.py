@@ -1,0 +1,1 @@
+"""From divisions to coulombs."""

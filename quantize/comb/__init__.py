@@ -1,0 +1,1 @@
+"""The comb model and the estimators that are views of it."""

@@ -1,0 +1,278 @@
+"""Readings: the one place where measured values are checked and given their standard form."""
+
+from __future__ import annotations
+
+import dataclasses
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+
+from quantize._support.errors import InputError, InputTypeError
+from quantize._support.validation import FloatArray, IntArray, float_array, read_only
+
+_MOST_PRINTED_DIGITS = 8
+_PRINTED_SAMPLE = 10_000
+
+
+@dataclasses.dataclass(frozen=True, eq=False, init=False, repr=False)
+class Readings:
+    """Measured values that may be whole multiples of an unknown unit.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        The readings, all in one unit of measurement (divisions, coulombs, grams, ...).
+    sigma : float or array_like, shape (n,), optional
+        Standard deviation of each reading, in the same unit. One number is used for all.
+    state : array_like, shape (n,), optional
+        Label of the charge state of each reading. Readings of one state share one whole number.
+        Take the labels from the log of when the charge was changed, never from the readings.
+    resolution : float or array_like, shape (n,), optional
+        Step to which each reading was rounded. When left out, the printed decimals of the values
+        tell it (`printed_resolution`).
+
+    Attributes
+    ----------
+    values, sigma, resolution : numpy.ndarray or None
+        Read-only float arrays of shape (n,).
+    state : numpy.ndarray or None
+        Read-only whole numbers 0, 1, ... in order of first appearance.
+    state_labels : tuple
+        The labels as given, in the same order.
+
+    Raises
+    ------
+    InputError
+        A ValueError, for text, blanks, NaN, infinities, wrong lengths, or a sigma or resolution
+        that is not above zero.
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> page = qz.Readings([3.1, 6.0, 9.2, 6.1], sigma=0.1, state=["a", "b", "c", "b"])
+    >>> page
+    <Readings: 4 values from 3.1 to 9.2, sigma given, 3 states>
+    >>> float(page.span)
+    6.1
+    """
+
+    values: FloatArray
+    sigma: FloatArray | None
+    state: IntArray | None
+    resolution: FloatArray | None
+    state_labels: tuple[Any, ...]
+
+    def __init__(
+        self,
+        values: Any,
+        *,
+        sigma: Any = None,
+        state: Any = None,
+        resolution: Any = None,
+    ) -> None:
+        checked = float_array("values", values)
+        if checked.size == 0:
+            raise InputError("`values` is empty; give at least one reading.")
+        codes, labels = _state_codes(state, checked.size)
+        put = object.__setattr__
+        put(self, "values", read_only(checked))
+        put(self, "sigma", _per_reading("sigma", sigma, checked.size))
+        put(self, "resolution", _per_reading("resolution", resolution, checked.size))
+        put(self, "state", codes)
+        put(self, "state_labels", labels)
+
+    def __len__(self) -> int:
+        return int(self.values.size)
+
+    def __repr__(self) -> str:
+        parts = [f"{len(self)} values from {self.values.min():g} to {self.values.max():g}"]
+        if self.sigma is not None:
+            parts.append("sigma given")
+        if self.state is not None:
+            parts.append(f"{len(self.state_labels)} states")
+        if self.resolution is not None:
+            parts.append("resolution given")
+        return f"<Readings: {', '.join(parts)}>"
+
+    @property
+    def span(self) -> float:
+        """Largest value minus smallest value."""
+        return float(np.ptp(self.values))
+
+    @property
+    def reach(self) -> float:
+        """Length of the shortest interval that holds every value and zero."""
+        return float(max(self.values.max(), 0.0) - min(self.values.min(), 0.0))
+
+    @property
+    def printed_resolution(self) -> float | None:
+        """The step of the last printed decimal, or None for values in full machine precision.
+
+        Whole numbers have step 1 even where all of them end in zero.
+        """
+        sample = self.values[:_PRINTED_SAMPLE]
+        exponents = [
+            Decimal(repr(float(v))).normalize().as_tuple().exponent for v in sample if v != 0
+        ]
+        if not exponents:
+            return None
+        largest = float(np.abs(sample).max())
+        lowest = min(int(e) for e in exponents)
+        if largest >= 1:
+            lowest = min(lowest, 0)
+        digits = int(np.floor(np.log10(largest))) - lowest + 1
+        return None if digits > _MOST_PRINTED_DIGITS else float(Decimal(1).scaleb(lowest))
+
+    @property
+    def rounding_step(self) -> float | None:
+        """The largest given resolution, else the printed one, else None."""
+        if self.resolution is not None:
+            return float(self.resolution.max())
+        return self.printed_resolution
+
+    def levels(self) -> Levels:
+        """The distinct charge states as weighted means; without states each reading is one."""
+        return _levels(self)
+
+    def select(self, keep: Any) -> Readings:
+        """The readings at `keep` (a mask or positions), everything that belongs to them kept."""
+        index = np.arange(len(self))[np.asarray(keep)]
+        return Readings(
+            self.values[index],
+            sigma=None if self.sigma is None else self.sigma[index],
+            state=None if self.state is None else [self.state_labels[c] for c in self.state[index]],
+            resolution=None if self.resolution is None else self.resolution[index],
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary."""
+        return {
+            "schema": "quantize.Readings/1",
+            "values": self.values.tolist(),
+            "sigma": None if self.sigma is None else self.sigma.tolist(),
+            "state": None
+            if self.state is None
+            else [str(self.state_labels[c]) for c in self.state],
+            "resolution": None if self.resolution is None else self.resolution.tolist(),
+        }
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Levels:
+    """Charge states reduced to their means.
+
+    `mean[j]` has variance ``sigma**2 * factor[j]`` for a common sigma (so `factor` is 1/m for m
+    readings), or exactly `factor[j]` when sigmas were given (`sigma_given`). `scatter` is the sum
+    of squares within the states, in units of the given variances if they were given, and
+    `degrees` its degrees of freedom. `index` says which level each reading belongs to.
+    `log_constant` is the part of the within-state log likelihood that depends on neither unit
+    nor (for given sigmas) anything unknown.
+    """
+
+    mean: FloatArray
+    factor: FloatArray
+    count: IntArray
+    index: IntArray
+    scatter: float
+    degrees: int
+    sigma_given: bool
+
+
+def _levels(readings: Readings) -> Levels:
+    n = len(readings)
+    weight = np.ones(n) if readings.sigma is None else readings.sigma**-2.0
+    index = np.arange(n) if readings.state is None else readings.state
+    total = np.bincount(index, weights=weight)
+    # Deviations from one member keep the digits of values far from zero.
+    first = np.full(total.size, -1)
+    first[index[::-1]] = np.arange(n)[::-1]
+    anchor = readings.values[first]
+    deviation = readings.values - anchor[index]
+    mean_deviation = np.bincount(index, weights=weight * deviation) / total
+    inner = deviation - mean_deviation[index]
+    return Levels(
+        mean=read_only(anchor + mean_deviation),
+        factor=read_only(1.0 / total),
+        count=read_only(np.bincount(index)),
+        index=read_only(index.copy()),
+        scatter=float(np.sum(weight * inner**2)),
+        degrees=n - int(total.size),
+        sigma_given=readings.sigma is not None,
+    )
+
+
+def as_readings(data: Any, *, least: int = 2) -> Readings:
+    """Standardise the first argument of every estimator.
+
+    Raises InputError for fewer than `least` readings, or when all of them are equal.
+    """
+    readings = data if isinstance(data, Readings) else _from_data(data)
+    if len(readings) < least:
+        noun = "reading" if len(readings) == 1 else "readings"
+        raise InputError(
+            f"`readings` has {len(readings)} {noun}; at least {least} are needed to look for steps."
+        )
+    if least > 1 and readings.span == 0:
+        raise InputError(
+            f"`readings` are all equal to {readings.values[0]:g}; steps show only in readings "
+            "that differ, so add readings of other charge states."
+        )
+    return readings
+
+
+def _from_data(data: Any) -> Readings:
+    columns = getattr(data, "columns", None)
+    if columns is not None:
+        if len(columns) == 1:
+            return Readings(data[columns[0]])
+        raise InputTypeError(
+            f"`readings` is a table with columns {', '.join(map(str, columns))}; "
+            "pass one column, or Readings(table['...'], sigma=table['...'])."
+        )
+    try:
+        return Readings(data)
+    except InputError as error:
+        message = str(error).replace("`values`", "`readings`")
+        raise type(error)(message) from None
+
+
+def _per_reading(name: str, value: Any, n: int) -> FloatArray | None:
+    if value is None:
+        return None
+    if np.ndim(value) == 0:
+        array = np.full(n, float_array(name, [value])[0])
+    else:
+        array = float_array(name, value)
+        if array.size != n:
+            raise InputError(
+                f"`{name}` has {array.size} entries and `values` has {n}; "
+                "give one number for all, or one for each reading."
+            )
+    bad = np.flatnonzero(array <= 0)
+    if bad.size:
+        raise InputError(
+            f"`{name}` is {array[bad[0]]:g} at entry {bad[0]}; it must be above zero everywhere."
+        )
+    return read_only(array)
+
+
+def _state_codes(state: Any, n: int) -> tuple[IntArray | None, tuple[Any, ...]]:
+    if state is None:
+        return None, ()
+    if isinstance(state, (str, bytes)) or np.ndim(state) != 1:
+        raise InputTypeError("`state` must be a sequence with one label for each reading.")
+    labels = list(state)
+    if len(labels) != n:
+        raise InputError(
+            f"`state` has {len(labels)} entries and `values` has {n}; give one label a reading."
+        )
+    codes: dict[Any, int] = {}
+    out = np.empty(n, dtype=np.int64)
+    for i, label in enumerate(labels):
+        if label is None or label != label:
+            raise InputError(
+                f"`state` is blank at entry {i}; give every reading a label, or leave `state` out."
+            )
+        out[i] = codes.setdefault(label, len(codes))
+    return read_only(out), tuple(codes)

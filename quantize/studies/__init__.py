@@ -1,0 +1,1 @@
+"""Simulated classes: how estimators fare, and how many readings a question needs."""
