@@ -1,0 +1,138 @@
+"""Which units are tried: the band and the grid inside it."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray
+from quantize.readings import Readings
+
+LARGEST_GRID = 20_000_000
+"""Most trial units one call will hold (8 bytes each, and as much again for the result)."""
+
+_FEWEST_STEPS = 40
+_MOST_STEPS = 10_000
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Band:
+    """The range of units that is searched, and where it came from.
+
+    Attributes
+    ----------
+    low, high : float
+        Ends of the range, in the readings' own unit.
+    chosen : bool
+        True when the rule of `default_band` chose it, False when the caller did.
+    reason : str
+        One sentence that says how the range came about.
+    """
+
+    low: float
+    high: float
+    chosen: bool
+    reason: str
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """(low, high)."""
+        return self.low, self.high
+
+    @property
+    def factor(self) -> float:
+        """high/low."""
+        return self.high / self.low
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary."""
+        return dataclasses.asdict(self)
+
+
+def band_for(
+    readings: Readings,
+    unit_range: Any = None,
+    *,
+    sigma_range: tuple[float, float] | None = None,
+) -> Band:
+    """The caller's range, checked, or the one that `default_band` gives."""
+    if unit_range is None:
+        return default_band(readings, sigma_range=sigma_range)
+    if isinstance(unit_range, Band):
+        return unit_range
+    low, high = validation.unit_range(unit_range)
+    return Band(low=low, high=high, chosen=False, reason="given by the caller")
+
+
+def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None = None) -> Band:
+    """The band of trial units for readings that come without one.
+
+    The largest unit is half of (span + 2 sigma): a larger one would leave fewer than three levels
+    in view. The smallest is the largest of
+
+    - 2.5 times the rounding step (whole multiples of the rounding itself are not steps of nature),
+    - three times sigma, where sigma is known (closer levels cannot be told apart),
+    - the span divided by 40, or by twice the number of readings if that is more (at most 10,000).
+
+    Raises
+    ------
+    InputError
+        If no unit is left between the two.
+    """
+    sigma = _typical_sigma(readings, sigma_range)
+    step = readings.rounding_step
+    high = 0.5 * (readings.span + 2 * sigma)
+    steps_in_span = min(max(_FEWEST_STEPS, 2 * len(readings)), _MOST_STEPS)
+    floors = {
+        f"the span divided by {steps_in_span}": readings.span / steps_in_span,
+        "three times sigma": 3 * sigma,
+        "2.5 times the rounding step": 2.5 * (step or 0.0),
+    }
+    cause = max(floors, key=lambda name: floors[name])
+    low = floors[cause]
+    if low >= high:
+        raise InputError(
+            f"`unit_range` cannot be chosen: the smallest unit that could show ({low:.4g}, {cause})"
+            f" is not below the largest ({high:.4g}, half the span of the readings); take readings"
+            " that spread wider, or give `unit_range` yourself."
+        )
+    return Band(
+        low=float(low),
+        high=float(high),
+        chosen=True,
+        reason=f"from {cause} to half the span of the readings (plus sigma)",
+    )
+
+
+def _typical_sigma(readings: Readings, sigma_range: tuple[float, float] | None) -> float:
+    if readings.sigma is not None:
+        return float(np.median(readings.sigma))
+    if sigma_range is not None and sigma_range[0] == sigma_range[1]:
+        return float(sigma_range[0])
+    return 0.0
+
+
+def trial_frequencies(band: Band, reach: float, oversampling: float = 5.0) -> FloatArray:
+    """Frequencies 1/u, uniform, from 1/high to 1/low.
+
+    The step is 1/(oversampling·reach): over one step the phase of no reading turns by more than
+    1/oversampling against another.
+
+    Raises
+    ------
+    InputError
+        If the grid would hold more than `LARGEST_GRID` units.
+    """
+    first, last = 1 / band.high, 1 / band.low
+    wanted = (last - first) * reach * oversampling
+    if not wanted < LARGEST_GRID:
+        low = 1 / (first + LARGEST_GRID / (reach * oversampling) * 0.5)
+        raise InputError(
+            f"`unit_range` ({band.low:g}, {band.high:g}) needs {wanted:.3g} trial units, more than "
+            f"the {LARGEST_GRID:.3g} that fit in memory; raise the low end to about {low:.3g}."
+        )
+    return np.linspace(first, last, max(int(np.ceil(wanted)), 8) + 1)
