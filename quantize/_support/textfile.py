@@ -1,0 +1,250 @@
+"""From the bytes of a text file to lines cut into cells: encoding, comments, separators."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import itertools
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator
+
+from quantize._support.errors import InputError
+
+_SAMPLE_ROWS = 1000
+_ONE_COLUMN = ""
+_SPACE = " "
+# In order of preference where two ways of cutting the lines are equally good.
+_SEPARATORS = ("\t", ";", ",", _SPACE, _ONE_COLUMN)
+_SEPARATOR_NAMES = {"\t": "tabs", ";": "semicolons", ",": "commas", _SPACE: "spaces"}
+# Spreadsheets write these for a cell that could not be worked out: damage, not comments.
+_CELL_ERRORS = ("#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!")
+
+_POINT_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?", re.ASCII)
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+", re.ASCII)
+_NOT_FINITE = re.compile(r"[+-]?(?:nan|inf|infinity)", re.IGNORECASE)
+_SPACED_CELL = re.compile(r'"(?:[^"]|"")*"|\S+')
+
+
+@dataclasses.dataclass(frozen=True)
+class Row:
+    """The cells of one row and its number in the file, counted from 1."""
+
+    number: int
+    cells: list[str]
+
+
+def decode(data: bytes, source: str) -> str:
+    """Text in UTF-8, in UTF-16, or failing these in Latin-1; anything else is refused."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        encodings = ["utf-16"]
+    elif data[1:200:2].count(0) > 50 or (len(data) < 200 and 0 in data[1:8:2]):
+        encodings = ["utf-16-le"]
+    else:
+        encodings = ["utf-8-sig", "latin-1"]
+    for encoding in encodings:
+        try:
+            text = data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if not re.search(r"[\x00-\x08\x0e-\x1f]", text):
+            return text
+        break
+    raise InputError(
+        f"`{source}` is a binary file, not a table; save the readings as csv, tsv, xlsx or parquet."
+    )
+
+
+def rows_of(text: str, source: str) -> tuple[list[Row], str]:
+    """Cut `text` into rows of equal length; also returns the separator found ("" for none)."""
+    lines = [
+        (number, line)
+        for number, line in enumerate(re.split(r"\r\n|\n|\r", text), start=1)
+        if not is_comment(line)
+    ]
+    while lines and not lines[-1][1].strip():
+        lines.pop()
+    lines = list(itertools.dropwhile(lambda item: not item[1].strip(), lines))
+    if not lines:
+        raise InputError(f"`{source}` is empty; it must hold at least one reading.")
+    separator = _separator(lines, source)
+    rows = list(_cut(lines, separator, source))
+    _check_lengths(rows, separator, source)
+    return rows, separator
+
+
+def is_comment(line: str) -> bool:
+    """Whether a line begins with ``#`` and is not a damaged spreadsheet cell."""
+    start = line.lstrip()
+    return start.startswith("#") and not start.startswith(_CELL_ERRORS)
+
+
+def tidy(cell: str) -> str:
+    """A cell without spaces around it and with the typographic minus sign made plain."""
+    return cell.strip().replace("\N{MINUS SIGN}", "-")
+
+
+def is_number(cell: str) -> bool:
+    """Whether a tidy cell reads as a number, with a decimal point or a decimal comma."""
+    return bool(
+        _POINT_NUMBER.fullmatch(cell)
+        or _COMMA_NUMBER.fullmatch(cell)
+        or _NOT_FINITE.fullmatch(cell)
+    )
+
+
+def to_number(cell: str, decimal: str) -> float | None:
+    """The number in a cell, or None where it is text."""
+    cell = tidy(cell)
+    if decimal == "," and _COMMA_NUMBER.fullmatch(cell):
+        return float(cell.replace(",", "."))
+    if _POINT_NUMBER.fullmatch(cell) or _NOT_FINITE.fullmatch(cell):
+        return float(cell)
+    return None
+
+
+def decimal_mark(columns: Iterable[tuple[str, Iterable[str]]], separator: str, source: str) -> str:
+    """The decimal mark of a table ("." or ","), from its columns of numbers.
+
+    A table that has both, or whose commas may as well mark thousands, is refused.
+    """
+    comma = point = None
+    only_thousands = True
+    for name, cells in columns:
+        for cell in map(tidy, cells):
+            if _COMMA_NUMBER.fullmatch(cell) or _THOUSANDS.fullmatch(cell):
+                comma = comma or (name, cell)
+                only_thousands = only_thousands and bool(_THOUSANDS.fullmatch(cell))
+            elif "." in cell and _POINT_NUMBER.fullmatch(cell):
+                point = point or (name, cell)
+    if comma is None:
+        return "."
+    if point is not None:
+        raise InputError(
+            f"`{source}` has numbers with a comma ({comma[1]} in column {comma[0]}) and with a "
+            f"point ({point[1]} in column {point[0]}); write all of them with one decimal mark."
+        )
+    if only_thousands and separator != ";":
+        raise InputError(
+            f"`{source}` has {comma[1]} in column {comma[0]}, where the comma may mark decimals or "
+            "thousands; write the numbers with a decimal point and nothing between thousands."
+        )
+    return ","
+
+
+def printed_exponent(cell: str) -> int:
+    """The power of ten of the last printed digit: -2 for 4.90, 0 for 500, -21 for 1.60e-19."""
+    mantissa, _, exponent = tidy(cell).lower().replace(",", ".").partition("e")
+    _, _, decimals = mantissa.partition(".")
+    return int(exponent or 0) - len(decimals)
+
+
+def has_header(first: list[str], rest: list[list[str]]) -> bool:
+    """Whether the first row names the columns.
+
+    It does when none of its cells is a number, or when it has text above a column of numbers. A
+    lone cell that begins like a number is taken for a reading with a slip in it.
+    """
+    cells = [tidy(cell) for cell in first]
+    if len(cells) == 1 and re.fullmatch(r"[+-]?[.,]?\d\S*", cells[0]):
+        return False
+    named = [bool(cell) and not is_number(cell) for cell in cells]
+    if not any(named):
+        return False
+    if not any(is_number(cell) for cell in cells):
+        return True
+    return any(
+        text and rest and all(is_number(tidy(row[j])) for row in rest[:_SAMPLE_ROWS])
+        for j, text in enumerate(named)
+    )
+
+
+def _separator(lines: list[tuple[int, str]], source: str) -> str:
+    head = lines[0][1]
+    worded_head = any(head.count(mark) for mark in "\t;,") and not any(
+        is_number(tidy(cell)) for cell in re.split("[\t;,]", head)
+    )
+    scores: dict[str, float] = {}
+    ragged: dict[str, float] = {}
+    for separator in _SEPARATORS:
+        try:
+            rows = list(itertools.islice(_cut(lines, separator, source), _SAMPLE_ROWS))
+        except InputError:
+            continue
+        widths = Counter(len(row.cells) for row in rows)
+        if separator == _ONE_COLUMN:
+            if not worded_head:
+                scores[separator] = _number_share(rows)
+        elif len(widths) == 1 and 1 not in widths:
+            scores[separator] = _number_share(rows)
+        elif len(widths) > 1:
+            wide = max(widths, key=lambda width: (width > 1) * widths[width])
+            ragged[separator] = widths[wide] / len(rows)
+    if scores.get(",") == 1 and scores.get(_ONE_COLUMN) == 1:
+        raise InputError(
+            f"`{source}` may be columns separated by commas or one column with decimal commas; "
+            "give it a line of column names, or write the numbers with a decimal point."
+        )
+    best = max(scores, key=lambda mark: scores[mark], default=None)
+    if best == _ONE_COLUMN and scores[best] <= 0.5 and any(ragged.get(m, 0) > 0.5 for m in ragged):
+        best = None
+    if best is not None:
+        return best
+    return max(ragged, key=lambda mark: ragged[mark], default=_ONE_COLUMN)
+
+
+def _number_share(rows: list[Row]) -> float:
+    body = rows[1:] if len(rows) > 1 and not _all_numbers(rows[0]) else rows
+    cells = [cell for row in body for cell in map(tidy, row.cells) if cell]
+    return sum(map(is_number, cells)) / max(len(cells), 1)
+
+
+def _all_numbers(row: Row) -> bool:
+    return all(is_number(cell) for cell in map(tidy, row.cells))
+
+
+def _cut(lines: list[tuple[int, str]], separator: str, source: str) -> Iterator[Row]:
+    if separator == _SPACE:
+        yield from _cut_at_spaces(lines)
+        return
+    if separator != _ONE_COLUMN:
+        lines = [item for item in lines if item[1].strip()]
+    # A separator that cannot occur leaves each line whole and still takes off the quotes.
+    mark = separator or "\N{INFORMATION SEPARATOR ONE}"
+    reader = csv.reader(
+        (line + "\n" for _, line in lines), delimiter=mark, skipinitialspace=True, strict=True
+    )
+    while True:
+        first = reader.line_num
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error:
+            raise InputError(
+                f"`{source}` has a quotation mark out of place in row {lines[first][0]}; "
+                "a quoted cell must begin and end with one."
+            ) from None
+        yield Row(lines[first][0], [cell.strip() for cell in cells] or [""])
+
+
+def _cut_at_spaces(lines: list[tuple[int, str]]) -> Iterator[Row]:
+    for number, line in lines:
+        cells = _SPACED_CELL.findall(line)
+        if cells:
+            yield Row(number, [c[1:-1].replace('""', '"') if c[0] == '"' else c for c in cells])
+
+
+def _check_lengths(rows: list[Row], separator: str, source: str) -> None:
+    width = len(rows[0].cells)
+    for row in rows[1:]:
+        # Some programs end every line of numbers with a separator.
+        while len(row.cells) > width and not row.cells[-1]:
+            row.cells.pop()
+        if len(row.cells) != width:
+            marks = _SEPARATOR_NAMES.get(separator, "separators")
+            raise InputError(
+                f"`{source}` has {len(row.cells)} fields in row {row.number} and {width} in row "
+                f"{rows[0].number}, cut at {marks}; give every row the same number of fields."
+            )

@@ -1,0 +1,352 @@
+"""Tables in: readings from csv, tsv, xlsx and parquet files."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+import numpy as np
+
+from quantize._support import containers, textfile
+from quantize._support.errors import InputError, InputTypeError
+from quantize._support.validation import FloatArray
+from quantize.readings import Readings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_MOST_PRINTED_DIGITS = 8
+_OLD_SPREADSHEET = b"\xd0\xcf\x11\xe0"
+_PACKED = (b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"7z\xbc\xaf", b"Rar!")
+
+
+def read_readings(
+    path: str | os.PathLike[str],
+    *,
+    value: str | None = None,
+    sigma: str | None = None,
+    state: str | None = None,
+    resolution: str | float | None = None,
+) -> Readings:
+    """Read a page of readings from a csv, tsv, xlsx or parquet file.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The file. Text may be separated by commas, semicolons, tabs or spaces, with or without
+        a line of column names; lines that begin with ``#`` are skipped.
+    value : str, optional
+        Name of the column with the readings. Not needed when only one column holds numbers.
+        Columns of a file without names are called "column 1", "column 2", and so on.
+    sigma, state : str, optional
+        Names of the columns with the standard deviation and the charge state of each reading.
+    resolution : str or float, optional
+        Step to which the readings were rounded, as a column name or one number. When left out,
+        a text file tells it by its printed decimals: 4.90 is printed to 0.01, 120 to 1.
+
+    Returns
+    -------
+    Readings
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read or holds text, blanks, NaN or infinities where numbers
+        belong. The message names the file, the column and the row.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import quantize as qz
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     page = pathlib.Path(folder, "page.csv")
+    ...     _ = page.write_text("run;divisions\\na;3,10\\na;3,20\\nb;6,25\\n")
+    ...     qz.read_readings(page, state="run")
+    <Readings: 3 values from 3.1 to 6.25, 2 states, resolution given>
+    """
+    table = read_table(path)
+    source = table.attrs["source"]
+    named = {"sigma": sigma, "state": state}
+    if isinstance(resolution, str):
+        named["resolution"] = resolution
+    used = {role: _column(table, name, role) for role, name in named.items() if name is not None}
+    if value is None:
+        value_at = _only_numeric(table, set(used.values()), source)
+    else:
+        value_at = _column(table, value, "value")
+    step: Any = resolution
+    if isinstance(resolution, str):
+        step = _positive_numbers(table, used["resolution"])
+    elif resolution is None:
+        step = table.attrs["printed_steps"][value_at]
+    return Readings(
+        _numbers(table, value_at),
+        sigma=_positive_numbers(table, used["sigma"]) if "sigma" in used else None,
+        state=_labels(table, used["state"]) if "state" in used else None,
+        resolution=step,
+    )
+
+
+def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
+    """Read a csv, tsv, xlsx or parquet file with its row numbers.
+
+    The index holds the row in the file, counted from 1 (the line, in a text file). A column is
+    of floats where every cell is a finite number; any other column keeps its cells as they are,
+    so that `number_column` can say which row is at fault.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The file. In a workbook the first visible sheet that is not empty is read.
+
+    Returns
+    -------
+    pandas.DataFrame
+
+    Raises
+    ------
+    InputError
+        For a file that is absent, a folder, empty, binary, too large, or not a regular table.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> from quantize.files import read_table
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     page = pathlib.Path(folder, "page.csv")
+    ...     _ = page.write_text("# second drop\\nvolts,divisions\\n271,3.1\\n271,lost\\n")
+    ...     read_table(page)["divisions"].to_dict()
+    {3: '3.1', 4: 'lost'}
+    """
+    source, data = _bytes(path)
+    if data[:4] == b"PK\x03\x04":
+        return _frame(containers.workbook_rows(data, source), "", source)
+    if data[:4] == b"PAR1":
+        return _from_columns(*containers.parquet_columns(data, source), source)
+    if data.startswith(_OLD_SPREADSHEET):
+        raise InputError(f"`{source}` is a spreadsheet of the old kind; save it as xlsx or csv.")
+    if data.startswith(_PACKED):
+        raise InputError(f"`{source}` is a compressed file; unpack it and give the table inside.")
+    if Path(source).suffix.lower() in (".xlsx", ".parquet") and data.strip():
+        kind = Path(source).suffix.lower().lstrip(".")
+        raise InputError(
+            f"`{source}` is not the {kind} file that its name says; save it again as {kind} or csv."
+        )
+    rows, separator = textfile.rows_of(textfile.decode(data, source), source)
+    return _frame([(row.number, row.cells) for row in rows], separator, source)
+
+
+def number_column(table: pd.DataFrame, name: str, *, argument: str = "value") -> FloatArray:
+    """The numbers in column `name` of a table from `read_table`.
+
+    Raises InputError naming the row for text, blanks, NaN and infinities, and naming the columns
+    that there are when `name` is not one of them.
+    """
+    return _numbers(table, _column(table, name, argument))
+
+
+def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
+    try:
+        file = Path(path).expanduser()
+    except TypeError:
+        raise InputTypeError(
+            f"`path` is a {type(path).__name__}; give the name of a csv, tsv, xlsx or parquet file."
+        ) from None
+    source = str(path)
+    try:
+        if file.is_dir():
+            raise InputError(f"`{source}` is a folder; give the name of a file in it.")
+        with file.open("rb") as stream:
+            data = stream.read(containers.MOST_BYTES + 1)
+    except FileNotFoundError:
+        raise InputError(
+            f"`{source}` does not exist; check the name and the folder it is in."
+        ) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(
+            f"`{source}` cannot be read ({reason}); check its name and permissions."
+        ) from None
+    if len(data) > containers.MOST_BYTES:
+        raise containers.too_large(source)
+    if not data:
+        raise InputError(f"`{source}` is empty; it must hold at least one reading.")
+    return source, data
+
+
+def _from_columns(names: list[str], columns: list[Any], source: str) -> pd.DataFrame:
+    import pandas as pd
+
+    index = pd.RangeIndex(1, len(columns[0]) + 1, name="row")
+    frame = pd.DataFrame(dict(enumerate(columns)), index=index)
+    return _finish(frame, names, source, decimal=".")
+
+
+def _frame(rows: list[tuple[int, list[Any]]], separator: str, source: str) -> pd.DataFrame:
+    import pandas as pd
+
+    texts = [["" if cell is None else str(cell) for cell in cells] for _, cells in rows[:1001]]
+    names = [f"column {j + 1}" for j in range(len(rows[0][1]))]
+    if textfile.has_header(texts[0], texts[1:]):
+        names = [cell.strip() or name for cell, name in zip(texts[0], names, strict=True)]
+        rows = rows[1:]
+    while rows and not any(cell not in (None, "") for cell in rows[-1][1]):
+        rows = rows[:-1]
+    if not rows:
+        raise InputError(
+            f"`{source}` has column names ({', '.join(names)}) and no rows below them; "
+            "it must hold at least one reading."
+        )
+    columns = [[cells[j] for _, cells in rows] for j in range(len(names))]
+    words = [
+        (name, [cell for cell in column if isinstance(cell, str)])
+        for name, column in zip(names, columns, strict=True)
+        if _mostly_numbers(column)
+    ]
+    decimal = textfile.decimal_mark(words, separator, source)
+    frame = pd.DataFrame(
+        {j: pd.Series(column, dtype=object) for j, column in enumerate(columns)}
+    ).set_index(pd.Index([number for number, _ in rows], name="row"))
+    return _finish(frame, names, source, decimal=decimal)
+
+
+def _finish(frame: pd.DataFrame, names: list[str], source: str, *, decimal: str) -> pd.DataFrame:
+    """Give the columns their names and types, and keep beside them what the text told."""
+    numeric: list[int] = []
+    steps: list[float | None] = []
+    for j in range(len(names)):
+        cells = frame[j].tolist()
+        if _mostly_numbers(cells):
+            numeric.append(j)
+        steps.append(_printed_step(cells, decimal))
+        values = [_value(cell, decimal) for cell in cells]
+        if all(isinstance(v, float) and np.isfinite(v) for v in values):
+            frame[j] = np.array(values, dtype=np.float64)
+    frame.columns = names
+    frame.attrs = {
+        "source": source,
+        "decimal": decimal,
+        "numeric": numeric,
+        "printed_steps": steps,
+    }
+    return frame
+
+
+def _value(cell: Any, decimal: str) -> float | None:
+    if isinstance(cell, str):
+        return textfile.to_number(cell, decimal)
+    return float(cell) if isinstance(cell, (int, float)) and not isinstance(cell, bool) else None
+
+
+def _mostly_numbers(cells: list[Any]) -> bool:
+    filled = [cell for cell in cells if cell is not None and cell != ""]
+    hits = sum(
+        textfile.is_number(textfile.tidy(cell))
+        if isinstance(cell, str)
+        else _value(cell, ".") is not None
+        for cell in filled
+    )
+    return 2 * hits > len(filled)
+
+
+def _printed_step(cells: list[Any], decimal: str) -> float | None:
+    """The finest printed decimal of a column of text, or None in full machine precision."""
+    pairs = [
+        (cell, textfile.to_number(cell, decimal))
+        for cell in cells
+        if isinstance(cell, str) and cell
+    ]
+    finite = [(cell, v) for cell, v in pairs if v is not None and np.isfinite(v)]
+    if not finite or len(pairs) < len(cells):
+        return None
+    finest = min(textfile.printed_exponent(cell) for cell, _ in finite)
+    largest = max(abs(v) for _, v in finite)
+    if largest > 0 and np.floor(np.log10(largest)) - finest + 1 > _MOST_PRINTED_DIGITS:
+        return None
+    step = float(f"1e{finest}")
+    return step if 0 < step < np.inf else None
+
+
+def _column(table: pd.DataFrame, name: str, argument: str) -> int:
+    names = [str(column) for column in table.columns]
+    if not isinstance(name, str):
+        raise InputTypeError(f"`{argument}` is {name!r}; give the name of a column.")
+    found = [j for j, column in enumerate(names) if column == name.strip()]
+    if not found:
+        raise InputError(
+            f"`{argument}` is {name!r}, and `{table.attrs['source']}` has no such column; "
+            f"its columns are {', '.join(names)}."
+        )
+    if len(found) > 1:
+        raise InputError(
+            f"`{argument}` is {name!r}, and `{table.attrs['source']}` has {len(found)} columns "
+            "of that name; give each its own."
+        )
+    return found[0]
+
+
+def _only_numeric(table: pd.DataFrame, used: set[int], source: str) -> int:
+    free = [j for j in table.attrs["numeric"] if j not in used]
+    if len(free) == 1:
+        return cast(int, free[0])
+    names = [str(table.columns[j]) for j in (free or range(table.shape[1]))]
+    if free:
+        raise InputError(
+            f"`{source}` has {len(free)} columns of numbers ({', '.join(names)}); "
+            "say with `value` which of them holds the readings."
+        )
+    raise InputError(
+        f"`{source}` has no column of numbers left for the readings; its columns are "
+        f"{', '.join(names)}."
+    )
+
+
+def _numbers(table: pd.DataFrame, at: int) -> FloatArray:
+    column = table.iloc[:, at]
+    if column.dtype.kind == "f":
+        values = column.to_numpy(dtype=np.float64)
+        if np.isfinite(values).all():
+            return values
+    where = f"`{table.attrs['source']}` has"
+    remedy = f"in column {table.columns[at]}, row"
+    out = np.empty(len(column))
+    for i, (row, cell) in enumerate(zip(table.index, column.tolist(), strict=True)):
+        number = _value(cell, table.attrs["decimal"])
+        if number is None or not np.isfinite(number):
+            raise InputError(
+                f"{where} {_fault(cell, number)} {remedy} {row}; mend the cell or take the row out."
+            )
+        out[i] = number
+    return out
+
+
+def _fault(cell: Any, number: float | None) -> str:
+    if cell is None or cell == "":
+        return "a blank"
+    if number is None:
+        return f"the text {str(cell)[:40]!r}"
+    return "NaN" if np.isnan(number) else "an infinity"
+
+
+def _positive_numbers(table: pd.DataFrame, at: int) -> FloatArray:
+    values = _numbers(table, at)
+    bad = np.flatnonzero(values <= 0)
+    if bad.size:
+        raise InputError(
+            f"`{table.attrs['source']}` has {values[bad[0]]:g} in column {table.columns[at]}, "
+            f"row {table.index[bad[0]]}; it must be above zero everywhere."
+        )
+    return values
+
+
+def _labels(table: pd.DataFrame, at: int) -> list[Any]:
+    labels: list[Any] = []
+    for row, cell in zip(table.index, table.iloc[:, at].tolist(), strict=True):
+        if cell is None or cell == "" or cell != cell:
+            raise InputError(
+                f"`{table.attrs['source']}` has a blank in column {table.columns[at]}, row {row}; "
+                "give every reading a state, or leave `state` out."
+            )
+        labels.append(int(cell) if isinstance(cell, float) and cell.is_integer() else cell)
+    return labels
