@@ -27,7 +27,7 @@ _HOME = {
 }
 _MODULES = ("charge",)
 
-__all__ = ["__version__", "charge", *_HOME]  # noqa: PLE0604
+__all__ = ["__version__", "charge", *_HOME]
 
 if TYPE_CHECKING:
     from quantize import charge as charge

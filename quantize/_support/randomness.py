@@ -13,7 +13,7 @@ RngLike = np.random.Generator | np.random.SeedSequence | int | None
 
 def generator(rng: RngLike) -> np.random.Generator:
     """A `numpy.random.Generator` from a seed, a SeedSequence, a Generator or None (SPEC 7)."""
-    if isinstance(rng, np.random.RandomState) or rng is np.random:
+    if isinstance(rng, np.random.RandomState):
         raise InputTypeError(
             "`rng` is a legacy RandomState; pass a seed or numpy.random.default_rng(seed)."
         )

@@ -92,7 +92,7 @@ def unit_range(value: object, *, name: str = "unit_range") -> tuple[float, float
     if isinstance(value, (str, bytes)):
         raise InputTypeError(f"`{name}` is {value!r}; give two numbers (low, high).")
     try:
-        pair = tuple(value)  # type: ignore[arg-type]
+        pair: tuple[Any, ...] = tuple(value)  # type: ignore[arg-type]
     except TypeError:
         raise InputTypeError(f"`{name}` is {value!r}; give two numbers (low, high).") from None
     if len(pair) != 2:
@@ -144,7 +144,7 @@ def float_array(name: str, values: Any, *, row: str = "entry") -> FloatArray:
         shown = "blank or NaN" if np.isnan(result[bad[0]]) else "infinite"
         more = f" (and {bad.size - 1} more)" if bad.size > 1 else ""
         raise InputError(
-            f"`{name}` is {shown} at {row} {bad[0]}{more}; remove or mend these before the analysis."
+            f"`{name}` is {shown} at {row} {bad[0]}{more}; remove or mend these first."
         )
     return result
 

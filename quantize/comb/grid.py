@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import Any
 
 import numpy as np
@@ -136,3 +137,15 @@ def trial_frequencies(band: Band, reach: float, oversampling: float = 5.0) -> Fl
             f"the {LARGEST_GRID:.3g} that fit in memory; raise the low end to about {low:.3g}."
         )
     return np.linspace(first, last, max(int(np.ceil(wanted)), 8) + 1)
+
+
+def default_sigma_range(readings: Readings, band: Band) -> tuple[float, float]:
+    """The support of the prior of an unknown sigma, for a band of units.
+
+    From the standard deviation of rounding (step/sqrt(12)), or a hundredth of the smallest unit
+    if that is more, to half of the largest unit, where a comb can no longer be told from a
+    continuum. A floor is needed: with equal readings and none, the answer would be zero.
+    """
+    step = readings.rounding_step or 0.0
+    floor = max(step / math.sqrt(12), band.low / 100)
+    return floor, max(band.high / 2, 1.01 * floor)

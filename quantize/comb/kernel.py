@@ -65,7 +65,7 @@ def harmonic_sums(
 
 def _unit_circle(turns: FloatArray) -> ComplexArray:
     """exp(2πi·turns), whole turns taken off first so that large phases keep their digits."""
-    angle = 2 * np.pi * (turns - np.rint(turns))
+    angle: FloatArray = 2 * np.pi * (turns - np.rint(turns))
     out = np.empty(turns.shape, dtype=np.complex128)
     np.cos(angle, out=out.real)
     np.sin(angle, out=out.imag)
