@@ -1,0 +1,289 @@
+"""The apparatus: every number about the bench that a conversion needs, from a TOML file."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from quantize._support import validation
+from quantize._support.errors import InputError, InputTypeError
+from quantize.charge import unit_names
+from quantize.charge.entries import FLAGS, HAZARDS, QUANTITIES, SECTIONS, TEXTS, WORDS
+from quantize.charge.quantity import Quantity
+
+_LARGEST_FILE = 1_000_000
+
+
+@dataclasses.dataclass(frozen=True, eq=False, repr=False)
+class Apparatus:
+    """Measured entries and declarations of one bench.
+
+    Attributes
+    ----------
+    quantities : dict of str to Quantity
+        Measured entries under dotted names such as ``"plates.separation"``.
+    declared : dict of str to object
+        Words and flags, such as ``"plates.positive_plate"``.
+    correlations : dict of (str, str) to float
+        Correlation coefficients between entries.
+    hazards : tuple of str
+        What on the bench calls for cautions.
+    particles : dict of str to dict
+        Entries that hold for one particle only.
+    source : str
+        File name, or "given in Python".
+
+    Examples
+    --------
+    >>> from quantize.charge import Apparatus
+    >>> bench = Apparatus.of({"plates": {"separation": "3.10 +/- 0.02 mm"}})
+    >>> bench.need("plates.separation").value
+    0.0031
+    """
+
+    quantities: dict[str, Quantity]
+    declared: dict[str, Any]
+    correlations: dict[tuple[str, str], float]
+    hazards: tuple[str, ...]
+    particles: dict[str, dict[str, Quantity]]
+    source: str
+
+    @classmethod
+    def of(cls, tables: Mapping[str, Any], *, source: str = "given in Python") -> Apparatus:
+        """An apparatus from nested tables, as they stand in a file.
+
+        Raises
+        ------
+        InputError
+            For unknown sections or entries, units of the wrong kind and values out of range.
+        """
+        quantities: dict[str, Quantity] = {}
+        declared: dict[str, Any] = {}
+        for section, table in tables.items():
+            if section in ("correlations", "particles", "hazards"):
+                continue
+            _check_section(section, table, source)
+            for key, value in table.items():
+                name = f"{section}.{key}"
+                if name in QUANTITIES:
+                    quantities[name] = _measured(name, value)
+                else:
+                    declared[name] = _declared(name, value, source)
+        return cls(
+            quantities=quantities,
+            declared=declared,
+            correlations=_correlations(tables.get("correlations", []), quantities),
+            hazards=_hazards(tables.get("hazards", {})),
+            particles=_particles(tables.get("particles", {}), source),
+            source=source,
+        )
+
+    def get(self, name: str) -> Quantity | None:
+        """The measured entry `name`, or None."""
+        return self.quantities.get(name)
+
+    def need(self, name: str, *, purpose: str = "the conversion to coulombs") -> Quantity:
+        """The measured entry `name`, or one sentence that says what is missing."""
+        found = self.quantities.get(name)
+        if found is None:
+            entry = QUANTITIES[name]
+            example = unit_names.KINDS[entry.unit][1]
+            section, _, key = name.partition(".")
+            raise InputError(
+                f"`{name}` ({entry.meaning}) is missing from the apparatus ({self.source}), and "
+                f'{purpose} needs it; add {key} = "{example}" under [{section}].'
+            )
+        return found
+
+    def has(self, *names: str) -> bool:
+        """Whether all these entries are there."""
+        return all(name in self.quantities for name in names)
+
+    def word(self, name: str, default: Any = None) -> Any:
+        """A declaration, or `default`."""
+        return self.declared.get(name, default)
+
+    def changed(self, **entries: Any) -> Apparatus:
+        """A copy with some measured entries replaced; dots in names are written as ``__``."""
+        quantities = dict(self.quantities)
+        for key, value in entries.items():
+            name = key.replace("__", ".")
+            if name not in QUANTITIES:
+                raise InputError(_unknown(name, tuple(QUANTITIES), "given in Python"))
+            quantities[name] = _measured(name, value)
+        return dataclasses.replace(self, quantities=quantities)
+
+    def for_particle(self, label: object) -> Apparatus:
+        """This apparatus with the entries of one particle put in."""
+        own = self.particles.get(str(label))
+        if not own:
+            return self
+        return dataclasses.replace(self, quantities=self.quantities | own)
+
+    def __repr__(self) -> str:
+        name = self.declared.get("apparatus.name", "unnamed")
+        return f"<Apparatus {name!r}: {len(self.quantities)} entries, {self.source}>"
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary."""
+        return {
+            "schema": "quantize.Apparatus/1",
+            "source": self.source,
+            "quantities": {k: _plain(q) for k, q in self.quantities.items()},
+            "declared": dict(self.declared),
+            "correlations": [[a, b, r] for (a, b), r in self.correlations.items()],
+            "hazards": list(self.hazards),
+            "particles": {
+                p: {k: _plain(q) for k, q in table.items()} for p, table in self.particles.items()
+            },
+        }
+
+
+def load_apparatus(path: Any) -> Apparatus:
+    """Read an apparatus file.
+
+    Parameters
+    ----------
+    path : str, path-like, Apparatus or mapping
+        A TOML file; an `Apparatus` comes back as it is, a mapping is checked like a file.
+
+    Returns
+    -------
+    Apparatus
+
+    Raises
+    ------
+    InputError
+        For a file that is missing, too large or not TOML, and for every entry that is wrong.
+
+    Examples
+    --------
+    >>> from quantize import charge
+    >>> charge.load_apparatus({"air": {"temperature": "21.5 degC"}}).need("air.temperature")
+    <Quantity 294.65 K>
+    """
+    if isinstance(path, Apparatus):
+        return path
+    if isinstance(path, Mapping):
+        return Apparatus.of(path)
+    file = Path(path)
+    if not file.is_file():
+        raise InputError(f"`apparatus` is {str(path)!r}, and there is no such file.")
+    if file.stat().st_size > _LARGEST_FILE:
+        raise InputError(f"`apparatus` {file.name!r} is larger than 1 MB; it must be a short file.")
+    try:
+        tables = tomllib.loads(file.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"`apparatus` {file.name!r} is not valid TOML ({error}); "
+            'write text in quotes, as in separation = "3.10 +/- 0.02 mm".'
+        ) from None
+    return Apparatus.of(tables, source=file.name)
+
+
+def _plain(quantity: Quantity) -> dict[str, Any]:
+    table = dataclasses.asdict(quantity)
+    if table["degrees_of_freedom"] == float("inf"):
+        table["degrees_of_freedom"] = None
+    return table
+
+
+def _unknown(name: str, allowed: tuple[str, ...], source: str) -> str:
+    near = difflib.get_close_matches(name, allowed, n=1, cutoff=0.5)
+    hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(allowed))}."
+    return f"`{name}` is no entry of an apparatus ({source}); {hint}"
+
+
+def _check_section(section: str, table: object, source: str) -> None:
+    if section not in SECTIONS:
+        raise InputError(_unknown(section, (*SECTIONS, "hazards", "particles"), source))
+    if not isinstance(table, Mapping):
+        raise InputTypeError(
+            f"`{section}` is {table!r}; it is a section, written [{section}] with entries below."
+        )
+
+
+def _measured(name: str, value: Any) -> Quantity:
+    entry = QUANTITIES[name]
+    if name == "reticle.division":
+        value = _per_division(value)
+    if name == "air.humidity" and isinstance(value, str) and value.rstrip().endswith("%"):
+        value = value.rstrip()[:-1] + " %"
+    found = Quantity.read(value, unit=entry.unit, name=name, scope=entry.scope)
+    if not entry.low <= found.value <= entry.high:
+        raise InputError(
+            f"`{name}` is {found.value:g} {entry.unit}; the {entry.meaning} should lie between "
+            f"{entry.low:g} and {entry.high:g} {entry.unit}, so look at the number and its unit."
+        )
+    return found
+
+
+def _per_division(value: Any) -> Any:
+    """A length is taken as the length of one division."""
+    try:
+        return dataclasses.replace(
+            Quantity.read(value, unit="m", name="reticle.division"), unit="m/div"
+        )
+    except InputError:
+        return value
+
+
+def _declared(name: str, value: Any, source: str) -> Any:
+    if name in WORDS:
+        return validation.choice(name, value, WORDS[name])
+    if name in FLAGS:
+        if not isinstance(value, bool):
+            raise InputTypeError(f"`{name}` is {value!r}; write true or false.")
+        return value
+    if name in TEXTS:
+        return str(value)
+    raise InputError(_unknown(name, (*QUANTITIES, *WORDS, *FLAGS, *TEXTS), source))
+
+
+def _correlations(rows: Any, known: Mapping[str, Quantity]) -> dict[tuple[str, str], float]:
+    out: dict[tuple[str, str], float] = {}
+    for row in rows:
+        try:
+            first, second = row["between"]
+            value = row["value"]
+        except (TypeError, KeyError, ValueError):
+            raise InputError(
+                f"`correlations` holds {row!r}; write [[correlations]] with between = "
+                '["sphere.diameter", "sphere.density"] and value = 0.5.'
+            ) from None
+        for name in (first, second):
+            if name not in known:
+                raise InputError(
+                    f"`correlations` names {name!r}, which is not among the measured entries."
+                )
+        r = validation.number("correlations.value", value)
+        if not -1 <= r <= 1 or first == second:
+            raise InputError(
+                f"`correlations` between {first} and {second} is {r:g}; a correlation joins two "
+                "different entries and lies between -1 and 1."
+            )
+        out[first, second] = r
+    return out
+
+
+def _hazards(table: Any) -> tuple[str, ...]:
+    present = table.get("present", []) if isinstance(table, Mapping) else table
+    if isinstance(present, str):
+        present = [present]
+    return tuple(validation.choice("hazards.present", item, HAZARDS) for item in present)
+
+
+def _particles(tables: Any, source: str) -> dict[str, dict[str, Quantity]]:
+    out: dict[str, dict[str, Quantity]] = {}
+    for label, sections in tables.items():
+        if not isinstance(sections, Mapping):
+            raise InputTypeError(
+                f"`particles.{label}` is {sections!r}; write [particles.{label}.sphere] with "
+                "entries below."
+            )
+        out[str(label)] = dict(Apparatus.of(sections, source=source).quantities)
+    return out

@@ -1,0 +1,64 @@
+"""What an apparatus file may hold: names, units, scopes and permitted words."""
+
+from __future__ import annotations
+
+import dataclasses
+
+
+@dataclasses.dataclass(frozen=True)
+class Entry:
+    """One measured entry: SI unit, what shares its error, what it is, permitted range in SI."""
+
+    unit: str
+    scope: str
+    meaning: str
+    low: float
+    high: float
+
+
+QUANTITIES: dict[str, Entry] = {
+    "plates.separation": Entry("m", "bench", "distance between the plates", 1e-5, 0.5),
+    "plates.voltage": Entry("V", "session", "voltage at which the run was balanced", -2e4, 2e4),
+    "plates.residual_voltage": Entry(
+        "V", "session", "voltage left on the plates at zero", -100, 100
+    ),
+    "plates.tilt": Entry("rad", "bench", "angle between field and vertical", -1.0, 1.0),
+    "sphere.weight": Entry("N", "batch", "effective weight of a sphere", 1e-18, 1e-8),
+    "sphere.diameter": Entry("m", "batch", "mean diameter of the batch", 1e-8, 1e-4),
+    "sphere.diameter_spread": Entry(
+        "m", "particle", "standard deviation of the diameters in the batch", 0.0, 1e-4
+    ),
+    "sphere.density": Entry("kg/m3", "batch", "density of the spheres", 100, 25000),
+    "reticle.division": Entry("m/div", "bench", "length of one scale division", 1e-8, 1e-2),
+    "reticle.length": Entry("div", "bench", "divisions on the whole scale", 1, 1e5),
+    "watch.press": Entry("s", "reading", "standard deviation of one press", 0.0, 5.0),
+    "watch.rate": Entry("1", "session", "true seconds in one second of the watch", 0.5, 2.0),
+    "fall.speed": Entry("m/s", "particle", "speed of fall without field", 1e-9, 1.0),
+    "fall.divisions": Entry("div", "particle", "divisions fallen in one interval", 1e-3, 1e6),
+    "air.temperature": Entry("K", "session", "temperature of the air", 233.15, 373.15),
+    "air.pressure": Entry("Pa", "session", "pressure of the air", 1e3, 3e5),
+    "air.humidity": Entry("1", "session", "relative humidity, 0 to 1", 0.0, 1.0),
+    "air.drift": Entry("m/s", "session", "slow upward drift of the air", -1e-2, 1e-2),
+    "air.viscosity": Entry("Pa s", "session", "viscosity, if measured", 1e-6, 1e-4),
+    "site.gravity": Entry("m/s2", "bench", "local gravity", 9.7, 9.9),
+    "run.interval": Entry("s", "session", "time of one reading", 1e-3, 1e5),
+    "run.distance": Entry("div", "bench", "divisions of one timed passage", 1e-3, 1e6),
+}
+
+WORDS: dict[str, tuple[str, ...]] = {
+    "plates.positive_plate": ("lower", "upper"),
+    "sphere.buoyancy": ("already off", "not off"),
+    "reticle.rounding": ("one end", "both ends"),
+    "run.timing": ("fixed time", "fixed distance"),
+    "run.blank_voltage": ("zero", "as above"),
+    "run.blank_state": ("as above",),
+    "air.slip": ("Kim 2005", "Allen and Raabe 1985", "Davies 1945", "Millikan 1923"),
+}
+FLAGS: tuple[str, ...] = ("run.image_inverted", "apparatus.invented")
+TEXTS: tuple[str, ...] = ("apparatus.name", "apparatus.note", "run.held_state")
+HAZARDS: tuple[str, ...] = (
+    "x-ray", "sealed source", "lamp", "laser", "uv", "ioniser", "spray", "flammable",
+)  # fmt: skip
+SECTIONS: tuple[str, ...] = tuple(
+    dict.fromkeys(name.partition(".")[0] for name in (*QUANTITIES, *WORDS, *FLAGS, *TEXTS))
+)
