@@ -167,26 +167,29 @@ def _separator(lines: list[tuple[int, str]], source: str) -> str:
     )
     scores: dict[str, float] = {}
     ragged: dict[str, float] = {}
+    decimal_commas = False
     for separator in _SEPARATORS:
         try:
             rows = list(itertools.islice(_cut(lines, separator, source), _SAMPLE_ROWS))
         except InputError:
             continue
         widths = Counter(len(row.cells) for row in rows)
-        if separator == _ONE_COLUMN:
-            if not worded_head:
-                scores[separator] = _number_share(rows)
-        elif len(widths) == 1 and 1 not in widths:
-            scores[separator] = _number_share(rows)
+        if separator == _ONE_COLUMN and worded_head:
+            continue
+        if separator == _ONE_COLUMN or (len(widths) == 1 and 1 not in widths):
+            share = _number_share(rows)
+            if separator in (_SPACE, _ONE_COLUMN) and share == scores.get(","):
+                decimal_commas |= any(_COMMA_NUMBER.fullmatch(c) for r in rows for c in r.cells)
+            scores[separator] = share
         elif len(widths) > 1:
             wide = max(widths, key=lambda width: (width > 1) * widths[width])
             ragged[separator] = widths[wide] / len(rows)
-    if scores.get(",") == 1 and scores.get(_ONE_COLUMN) == 1:
-        raise InputError(
-            f"`{source}` may be columns separated by commas or one column with decimal commas; "
-            "give it a line of column names, or write the numbers with a decimal point."
-        )
     best = max(scores, key=lambda mark: scores[mark], default=None)
+    if best == "," and decimal_commas:
+        raise InputError(
+            f"`{source}` has commas that may separate columns or mark decimals; give it "
+            "a line of column names, or write the numbers with a decimal point."
+        )
     if best == _ONE_COLUMN and scores[best] <= 0.5 and any(ragged.get(m, 0) > 0.5 for m in ragged):
         best = None
     if best is not None:
