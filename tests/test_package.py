@@ -1,0 +1,161 @@
+"""The public face: what is named, what is loaded when, and which way imports run."""
+
+from __future__ import annotations
+
+import ast
+import importlib.metadata
+import json
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import quantize as qz
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = Path(qz.__file__).parent
+HEAVY = ["scipy", "pandas", "matplotlib", "emcee", "arviz", "h5py", "pint", "jinja2", "click"]
+
+NAMES = [
+    "__version__",
+    "charge",
+    "Readings",
+    "read_readings",
+    "periodogram",
+    "fit_comb",
+    "fit_mixture",
+    "compare_null",
+    "analyze",
+    "InputError",
+    "InputTypeError",
+    "MissingDependencyError",
+    "QuantizeWarning",
+]
+
+
+def run(code: str) -> object:
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True
+    )
+    return json.loads(done.stdout)
+
+
+def test_public_names_are_those_listed_here() -> None:
+    assert sorted(qz.__all__) == sorted(NAMES)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_public_name_is_there_and_documented(name: str) -> None:
+    thing = getattr(qz, name)
+    assert name in dir(qz)
+    if callable(thing):
+        assert thing.__doc__
+        assert thing.__module__.startswith("quantize.")
+
+
+def test_an_unknown_name_is_an_attribute_error() -> None:
+    with pytest.raises(AttributeError, match="no attribute 'analyse'"):
+        _ = qz.analyse  # type: ignore[attr-defined]
+
+
+def test_dir_holds_the_lazy_names_before_they_are_loaded() -> None:
+    names = run("import json, quantize; print(json.dumps(dir(quantize)))")
+    assert set(qz.__all__) <= set(names)  # type: ignore[call-overload]
+
+
+def test_type_checkers_see_the_same_names_as_the_interpreter() -> None:
+    tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
+    [branch] = [
+        node
+        for node in tree.body
+        if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING"
+    ]
+    seen = {
+        alias.asname or alias.name
+        for node in branch.body
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+    assert seen == set(qz.__all__) - {"__version__"}
+
+
+def test_import_loads_numpy_and_nothing_heavier() -> None:
+    loaded = run(
+        "import json, sys, quantize; "
+        f"print(json.dumps([m for m in {HEAVY + ['numpy']!r} if m in sys.modules]))"
+    )
+    assert loaded == ["numpy"]
+
+
+def test_readings_need_numpy_alone() -> None:
+    loaded = run(
+        "import json, sys, quantize; quantize.Readings([1.5, 2.5]).levels(); "
+        f"print(json.dumps([m for m in {HEAVY!r} if m in sys.modules]))"
+    )
+    assert loaded == []
+
+
+def layers() -> list[str]:
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    [contract] = settings["tool"]["importlinter"]["contracts"]
+    names: list[str] = contract["layers"]
+    return [name.removeprefix("quantize.") for name in names]
+
+
+def layer_of(module: str) -> str:
+    return module.removeprefix("quantize.").split(".")[0]
+
+
+def imported_modules(path: Path) -> set[str]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    # Imports for type checkers alone are no imports when the code runs.
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING":
+            node.body = [ast.Pass()]
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path} has a relative import"
+            found.add(node.module or "")
+            if node.module == "quantize":
+                found |= {f"quantize.{alias.name}" for alias in node.names}
+    return {name for name in found if name.startswith("quantize.")}
+
+
+def test_imports_run_downwards() -> None:
+    order = layers()
+    files = sorted(PACKAGE.rglob("*.py"))
+    assert len(files) > 10
+    for path in files:
+        if path == PACKAGE / "__init__.py":
+            continue
+        own = layer_of(".".join(path.relative_to(PACKAGE).with_suffix("").parts))
+        assert own in order, f"{path} belongs to no layer"
+        for module in imported_modules(path):
+            below = layer_of(module)
+            if below in order:
+                assert order.index(below) >= order.index(own), f"{path} imports {module}"
+
+
+def test_version_is_that_of_the_distribution() -> None:
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    assert qz.__version__ == settings["project"]["version"]
+    assert importlib.metadata.version("quantize-readings") == qz.__version__
+    citation = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert f"version: {qz.__version__}" in citation.replace('"', "")
+
+
+def test_the_package_is_marked_as_typed() -> None:
+    assert (PACKAGE / "py.typed").exists()
+
+
+def test_no_file_of_the_package_is_too_long() -> None:
+    lengths = {
+        path.name: len(path.read_text(encoding="utf-8").splitlines())
+        for path in PACKAGE.rglob("*.py")
+    }
+    assert {name: n for name, n in lengths.items() if n >= 400} == {}
