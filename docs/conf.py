@@ -1,0 +1,48 @@
+"""Settings of the documentation; build with ``sphinx-build -W docs docs/_build``."""
+
+from __future__ import annotations
+
+import quantize
+
+project = "quantize"
+author = "The quantize maintainers"
+copyright = "The quantize maintainers"
+version = release = quantize.__version__
+
+extensions = [
+    "sphinx.ext.autodoc",
+    "sphinx.ext.autosummary",
+    "sphinx.ext.mathjax",
+    "numpydoc",
+    "myst_parser",
+]
+source_suffix = {".md": "markdown"}
+exclude_patterns = ["_build"]
+nitpicky = False
+
+myst_enable_extensions = ["dollarmath", "deflist"]
+myst_heading_anchors = 3
+
+autosummary_generate = False
+autodoc_typehints = "none"
+autodoc_member_order = "bysource"
+numpydoc_show_class_members = False
+numpydoc_xref_param_type = False
+
+html_theme = "alabaster"
+html_static_path = ["_static"]
+html_css_files = ["quantize.css"]
+html_copy_source = False
+html_show_sphinx = False
+html_theme_options = {
+    "description": "Whole-number steps in noisy readings",
+    "fixed_sidebar": True,
+    "page_width": "64rem",
+    "sidebar_width": "14rem",
+    "font_family": "Georgia, 'Times New Roman', serif",
+    "head_font_family": "Georgia, 'Times New Roman', serif",
+    "font_size": "1.05rem",
+    "link": "#1a5276",
+    "show_powered_by": False,
+}
+html_sidebars = {"**": ["about.html", "searchfield.html", "navigation.html"]}

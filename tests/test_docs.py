@@ -1,0 +1,104 @@
+"""The documentation: its code runs, its links lead somewhere, its reference is complete."""
+
+from __future__ import annotations
+
+import doctest
+import re
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import quantize as qz
+
+ROOT = Path(__file__).parents[1]
+PAGES = [
+    ROOT / "README.md",
+    ROOT / "DEVELOPERS.md",
+    *sorted(p for p in (ROOT / "docs").rglob("*.md") if "_build" not in p.parts),
+]
+NO_RUN = "<!-- no-run -->"
+FENCE = re.compile(
+    r"^(?P<fence> *`{3,})(?P<language>\S*)\n(?P<code>.*?)^(?P=fence)\s*$", re.MULTILINE | re.DOTALL
+)
+FLAGS = doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS
+
+
+def name_of(page: Path) -> str:
+    return page.relative_to(ROOT).as_posix()
+
+
+def python_blocks(text: str) -> Iterator[tuple[int, str]]:
+    """First line and code of every python block that is not marked as one not to run."""
+    for match in FENCE.finditer(text):
+        before = text[: match.start()].rstrip().rpartition("\n")[2]
+        if match["language"] == "python" and before != NO_RUN:
+            yield text.count("\n", 0, match.start("code")) + 1, textwrap.dedent(match["code"])
+
+
+def run_page(page: Path) -> int:
+    """Run the blocks of a page in one namespace; returns how many there were."""
+    names: dict[str, object] = {"__name__": "__main__"}
+    runner = doctest.DocTestRunner(optionflags=FLAGS)
+    blocks = 0
+    for line, code in python_blocks(page.read_text(encoding="utf-8")):
+        blocks += 1
+        if ">>>" in code:
+            test = doctest.DocTestParser().get_doctest(code, names, name_of(page), str(page), line)
+            report: list[str] = []
+            failed = runner.run(test, out=report.append, clear_globs=False).failed
+            assert not failed, "".join(report)
+            names = test.globs
+        else:
+            exec(compile("\n" * (line - 1) + code, str(page), "exec"), names)
+    return blocks
+
+
+@pytest.mark.parametrize("page", PAGES, ids=name_of)
+def test_the_code_on_the_page_runs(
+    page: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    run_page(page)
+
+
+def test_wrong_code_on_a_page_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    page = tmp_path / "page.md"
+    monkeypatch.setitem(globals(), "ROOT", tmp_path)
+    page.write_text("```python\n>>> 1 + 1\n3\n```\n", encoding="utf-8")
+    with pytest.raises(AssertionError, match="Expected"):
+        run_page(page)
+    page.write_text("text\n\n```python\n1 / 0\n```\n", encoding="utf-8")
+    with pytest.raises(ZeroDivisionError):
+        run_page(page)
+    page.write_text("1. text\n\n   ```python\n   1 / 0\n   ```\n", encoding="utf-8")
+    with pytest.raises(ZeroDivisionError):
+        run_page(page)
+    page.write_text(f"{NO_RUN}\n```python\n1 / 0\n```\n```bash\n1 / 0\n```\n", encoding="utf-8")
+    assert run_page(page) == 0
+
+
+@pytest.mark.parametrize("page", PAGES, ids=name_of)
+def test_links_to_files_lead_somewhere(page: Path) -> None:
+    text = FENCE.sub("", page.read_text(encoding="utf-8"))
+    for target in re.findall(r"\]\(([^)\s]+)\)", text):
+        if not re.match(r"[a-z]+:|#", target):
+            assert (page.parent / target.partition("#")[0]).exists(), target
+
+
+def test_the_readme_commands_have_their_marks() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    for mark, ends in (("main-command", "quantize demo"), ("test-command", "-m pytest -q")):
+        found = re.search(rf"^<!-- {mark} -->\n```bash\n(.+)\n```$", text, re.M)
+        assert found, mark
+        assert found[1].startswith("python3 -m venv .venv && ")
+        assert found[1].endswith(ends)
+
+
+def test_the_reference_names_every_public_name() -> None:
+    text = (ROOT / "docs" / "reference.md").read_text(encoding="utf-8")
+    documented = set(re.findall(r"^\.\. auto(?:class|function|exception):: (\w+)$", text, re.M))
+    assert documented == set(qz.__all__) - {"__version__", "charge"}
+    [summary] = re.findall(r"autosummary::\n.*?\n\n(.*?)```", text, re.S)
+    assert set(summary.split()) == documented
