@@ -12,14 +12,26 @@ _HOME = {
     "Quantity": "quantize.charge.quantity",
     "Apparatus": "quantize.charge.apparatus",
     "load_apparatus": "quantize.charge.apparatus",
+    "Air": "quantize.charge.air",
+    "Run": "quantize.charge.run",
+    "read_run": "quantize.charge.run",
+    "UnitInCoulombs": "quantize.charge.coulombs",
+    "unit_in_coulombs": "quantize.charge.coulombs",
+    "convert_run": "quantize.charge.conversion",
 }
 
 __all__ = list(_HOME)
 
 if TYPE_CHECKING:
+    from quantize.charge.air import Air as Air
     from quantize.charge.apparatus import Apparatus as Apparatus
     from quantize.charge.apparatus import load_apparatus as load_apparatus
+    from quantize.charge.conversion import convert_run as convert_run
+    from quantize.charge.coulombs import UnitInCoulombs as UnitInCoulombs
+    from quantize.charge.coulombs import unit_in_coulombs as unit_in_coulombs
     from quantize.charge.quantity import Quantity as Quantity
+    from quantize.charge.run import Run as Run
+    from quantize.charge.run import read_run as read_run
 else:
 
     def __getattr__(name: str) -> object:

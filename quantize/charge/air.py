@@ -1,0 +1,181 @@
+"""Air: viscosity, mean free path and density from temperature, pressure and humidity.
+
+The module-level functions are plain formulas that take floats or arrays.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any, cast
+
+import numpy as np
+
+from quantize._support.errors import InputError, warn
+from quantize.charge.quantity import Quantity
+
+ROOM_TEMPERATURE = 296.15  # K
+STANDARD_PRESSURE = 101325.0  # Pa
+_SUTHERLAND = 110.4  # K
+_VISCOSITY_AT_ROOM = 1.83245e-5  # Pa s
+_FREE_PATH_AT_ROOM = 67.3e-9  # m
+
+
+def viscosity(temperature: Any) -> Any:
+    """Viscosity of air in Pa s at `temperature` in kelvin.
+
+    References
+    ----------
+    Sutherland's form as in Kim, Mulholland, Kukuck and Pui, J. Res. NIST 110:31 (2005), eq. 3,
+    and ISO 15900.
+
+    Examples
+    --------
+    >>> round(viscosity(293.15) * 1e6, 3)
+    18.181
+    """
+    t = temperature / ROOM_TEMPERATURE
+    return (
+        _VISCOSITY_AT_ROOM * t**1.5 * (ROOM_TEMPERATURE + _SUTHERLAND) / (temperature + _SUTHERLAND)
+    )
+
+
+def mean_free_path(temperature: Any, pressure: Any, *, at_room: float = _FREE_PATH_AT_ROOM) -> Any:
+    """Mean free path in metres at kelvin and pascal.
+
+    `at_room` is its value at 296.15 K and 101325 Pa, on whose scale the answer is.
+
+    References
+    ----------
+    Willeke, J. Aerosol Sci. 7:381 (1976).
+
+    Examples
+    --------
+    >>> round(mean_free_path(293.15, 101325) * 1e9, 3)
+    66.434
+    """
+    return (
+        at_room
+        * (temperature / ROOM_TEMPERATURE) ** 2
+        * (STANDARD_PRESSURE / pressure)
+        * (ROOM_TEMPERATURE + _SUTHERLAND)
+        / (temperature + _SUTHERLAND)
+    )
+
+
+def density(temperature: Any, pressure: Any, humidity: Any) -> Any:
+    """Density of moist air in kg/m3; `humidity` is relative, 0 to 1.
+
+    References
+    ----------
+    CIPM-2007: Picard, Davis, Gläser and Fujii, Metrologia 45:149 (2008), equations 1 and A1 to
+    A3, for 400 parts per million of carbon dioxide.
+
+    Examples
+    --------
+    >>> round(float(density(293.15, 101325, 0.5)), 6)
+    1.199314
+    """
+    celsius = temperature - 273.15
+    saturation = np.exp(
+        1.2378847e-5 * temperature**2
+        - 1.9121316e-2 * temperature
+        + 33.93711047
+        - 6.3431645e3 / temperature
+    )
+    enhancement = 1.00062 + 3.14e-8 * pressure + 5.6e-7 * celsius**2
+    x = humidity * enhancement * saturation / pressure
+    first = (
+        1.58123e-6
+        - 2.9331e-8 * celsius
+        + 1.1043e-10 * celsius**2
+        + (5.707e-6 - 2.051e-8 * celsius) * x
+        + (1.9898e-4 - 2.376e-6 * celsius) * x**2
+    )
+    ratio = pressure / temperature
+    compressibility = 1 - ratio * first + ratio**2 * (1.83e-11 - 0.765e-8 * x**2)
+    return 3.483740e-3 * ratio / compressibility * (1 - 0.3780 * x)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, repr=False)
+class Air:
+    """The air in the cell.
+
+    Parameters
+    ----------
+    temperature : str, float or Quantity
+        In kelvin if a bare number; ``"21.5 +/- 0.5 degC"`` as text.
+    pressure : str, float or Quantity
+        In pascal if a bare number.
+    humidity : str, float or Quantity
+        Relative, 0 to 1, or ``"45 %"``.
+
+    Raises
+    ------
+    InputError
+        For values outside -40 to 100 °C, 1 kPa to 300 kPa, or 0 to 1.
+
+    Warns
+    -----
+    QuantizeWarning
+        Outside the published range of the density formula (15 to 27 °C, 600 to 1100 hPa).
+
+    Examples
+    --------
+    >>> Air(temperature="20 degC", pressure="1013.25 hPa", humidity="50 %")
+    <Air 293.15 K, 101325 Pa, 50 %: viscosity 1.818e-05 Pa s, mean free path 66.4 nm, 1.1993 kg/m3>
+    """
+
+    temperature: Any = 293.15
+    pressure: Any = STANDARD_PRESSURE
+    humidity: Any = 0.5
+
+    def __post_init__(self) -> None:
+        for name, unit, low, high in (
+            ("temperature", "K", 233.15, 373.15),
+            ("pressure", "Pa", 1e3, 3e5),
+            ("humidity", "1", 0.0, 1.0),
+        ):
+            read = Quantity.read(getattr(self, name), unit=unit, name=name, scope="session")
+            if not low <= read.value <= high:
+                raise InputError(
+                    f"`{name}` is {read.value:g} {unit}; for air in a cell it must lie between "
+                    f"{low:g} and {high:g} {unit}, so look at the number and its unit."
+                )
+            object.__setattr__(self, name, read)
+        t, p = self._values[0], self._values[1]
+        if not (288.15 <= t <= 300.15 and 6e4 <= p <= 1.1e5):
+            warn(
+                f"the air is at {t - 273.15:.1f} °C and {p / 100:.0f} hPa; the formula for its "
+                "density is published for 15 to 27 °C and 600 to 1100 hPa.",
+                stacklevel=3,
+            )
+
+    @property
+    def _values(self) -> tuple[float, float, float]:
+        return (
+            cast(Quantity, self.temperature).value,
+            cast(Quantity, self.pressure).value,
+            cast(Quantity, self.humidity).value,
+        )
+
+    @property
+    def viscosity(self) -> float:
+        """Pa s."""
+        return float(viscosity(self._values[0]))
+
+    @property
+    def mean_free_path(self) -> float:
+        """Metres, on the scale on which it is 67.3 nm at 23 °C and one atmosphere."""
+        return float(mean_free_path(self._values[0], self._values[1]))
+
+    @property
+    def density(self) -> float:
+        """kg/m3."""
+        return float(density(*self._values))
+
+    def __repr__(self) -> str:
+        t, p, h = self._values
+        return (
+            f"<Air {t:.2f} K, {p:.0f} Pa, {100 * h:.0f} %: viscosity {self.viscosity:.4g} Pa s, "
+            f"mean free path {self.mean_free_path * 1e9:.1f} nm, {self.density:.4f} kg/m3>"
+        )

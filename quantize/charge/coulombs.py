@@ -1,0 +1,251 @@
+"""The unit in coulombs, with its budget."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError, warn
+from quantize.charge.apparatus import load_apparatus
+from quantize.charge.propagation import Propagation, propagate
+from quantize.charge.quantity import Quantity
+from quantize.charge.routes import ROUTES, Divisions, available, gather, model_of
+from quantize.charge.run import Run
+from quantize.charge.soundness import sphere_agreement
+from quantize.charge.stated import short, stated
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from quantize.charge.apparatus import Apparatus
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class UnitInCoulombs(Propagation):
+    """Result of `unit_in_coulombs`: the fields of a `Propagation`, and these.
+
+    Attributes
+    ----------
+    route : str
+        The route of `value`.
+    routes : pandas.DataFrame
+        All routes that the data allow: route, value, standard_uncertainty, random, systematic,
+        degrees_of_freedom, depends.
+    notes : tuple of str
+        What was assumed, and what does not fit.
+    """
+
+    _private: ClassVar[tuple[str, ...]] = (*Propagation._private, "others")
+
+    route: str
+    routes: pd.DataFrame
+    others: dict[str, Propagation]
+    notes: tuple[str, ...]
+
+    def __str__(self) -> str:
+        forms = stated(self.value, self.standard_uncertainty, "C", symbol="unit")
+        nu = self.degrees_of_freedom
+        degrees = "" if math.isinf(nu) else f", {math.floor(nu)} degrees of freedom"
+        low, high = self.interval(0.95)[0]
+        lines = [
+            f"{forms[1]}{degrees}, by the route '{self.route}'",
+            f"  {forms[0]}",
+            f"  {forms[2]}",
+            f"  95 % interval {low:.4g} C to {high:.4g} C",
+            f"  of which random {self.random:.2g} C, shared {self.systematic:.2g} C",
+            "",
+            budget_text(self.budget),
+        ]
+        if len(self.routes) > 1:
+            lines += ["", "Routes side by side"]
+            lines += [
+                f"  {r['route']:<40} {short(r['value'], r['standard_uncertainty'], 'C')}"
+                for r in self.routes.to_dict("records")
+            ]
+        return "\n".join(lines + [f"Note: {note}" for note in self.notes])
+
+
+def budget_text(budget: pd.DataFrame) -> str:
+    """The budget as a table of 80 columns."""
+    head = f"{'input':<24}{'value':>12}{'std. unc.':>11}{'dof':>6}{'exponent':>10}{'share':>8}"
+    lines = [head]
+    for row in budget.to_dict("records"):
+        nu = row["degrees_of_freedom"]
+        dof = "" if math.isinf(nu) else f"{nu:.0f}"
+        lines.append(
+            f"{row['input']:<24}{row['value']:>12.5g}{row['standard_uncertainty']:>11.2g}{dof:>6}"
+            f"{row['exponent']:>10.3f}{100 * row['share']:>7.1f}%"
+        )
+    return "\n".join(lines)
+
+
+def unit_in_coulombs(
+    unit: Any,
+    apparatus: Any,
+    *,
+    unit_err: float | None = None,
+    run: Run | None = None,
+    route: str | None = None,
+) -> UnitInCoulombs:
+    r"""Convert a unit in divisions per interval to coulombs.
+
+    Parameters
+    ----------
+    unit : result of an analysis, float or Quantity
+        The unit in divisions per interval at the balance voltage. A result brings its own error
+        and, with `run`, the whole numbers that say how it leans on the fall.
+    apparatus : Apparatus, mapping or file name
+    unit_err : float, optional
+        Standard uncertainty of a bare number.
+    run : Run, optional
+        Where the fall without field is measured.
+    route : str, optional
+        A name from `quantize.charge.routes.ROUTES`; else the first that the data allow.
+
+    Returns
+    -------
+    UnitInCoulombs
+
+    Raises
+    ------
+    InputError
+        When an entry that the route needs is missing.
+
+    Notes
+    -----
+    Ratio routes: :math:`e = \frac{u}{F}\,\frac{w\,d}{V}` with unit u and fall F in divisions,
+    weight w, plate separation d, balance voltage V. When u came from readings to which F was
+    added, the two are correlated, and the exponent of the fall is
+    :math:`\frac{F}{u}\frac{\partial u}{\partial F} - 1` instead of -1.
+
+    Examples
+    --------
+    >>> from quantize import charge
+    >>> bench = {
+    ...     "plates": {"separation": "3.10 +/- 0.02 mm", "voltage": "271 +/- 1 V"},
+    ...     "sphere": {"weight": "2.80(5)e-14 N"},
+    ...     "fall": {"divisions": "20.0 +/- 0.2 div"},
+    ... }
+    >>> found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
+    >>> print(str(found).splitlines()[0])
+    unit = 1.601(38)e-19 C, by the route 'ratio, weight given'
+    """
+    bench = load_apparatus(apparatus)
+    divisions = divisions_of(unit, bench, unit_err=unit_err, run=run)
+    bench = _with_voltage(bench, run)
+    names = available(bench, divisions)
+    if route is None:
+        if not names:
+            # Ask for what the simplest route lacks.
+            gather(ROUTES["ratio, weight given"], bench, divisions)
+        route = names[0]
+    elif route not in ROUTES:
+        raise InputError(f"`route` is {route!r}; it must be one of {', '.join(ROUTES)}.")
+    if route not in names:
+        gather(ROUTES[route], bench, divisions)
+    found = {name: by_route(name, bench, divisions) for name in names}
+    notes = []
+    doubt = sphere_agreement(bench)
+    if doubt is not None and doubt.level != "good":
+        warn(doubt.sentence)
+        notes.append(doubt.sentence)
+    if bench.has("sphere.weight") and bench.word("sphere.buoyancy") is None:
+        notes.append("the weight as supplied is taken to have the buoyancy already off")
+    best = found[route]
+    return UnitInCoulombs(
+        **{f.name: getattr(best, f.name) for f in dataclasses.fields(Propagation)},
+        route=route,
+        routes=_side_by_side(found),
+        others={name: p for name, p in found.items() if name != route},
+        notes=tuple(notes),
+    )
+
+
+def by_route(name: str, apparatus: Apparatus, divisions: Divisions) -> Propagation:
+    """The unit in coulombs by one route, with its linear budget."""
+    inputs = gather(ROUTES[name], apparatus, divisions)
+    return propagate(
+        model_of(ROUTES[name], list(inputs), apparatus, divisions),
+        inputs,
+        unit="C",
+        correlations=apparatus.correlations,
+    )
+
+
+def divisions_of(
+    unit: Any, apparatus: Apparatus, *, unit_err: float | None, run: Run | None
+) -> Divisions:
+    """The unit in divisions, its error without the fall, and its slope against the fall."""
+    fall = run.fall_on_record() if run is not None else None
+    interval = Quantity(value=run.interval, scope="session", unit="s") if run is not None else None
+    if not hasattr(unit, "unit_err"):
+        quantity = _bare(unit, unit_err)
+        return Divisions(unit=quantity, fall=fall, interval=interval)
+    value = validation.positive("unit", unit.unit)
+    integers = np.asarray(getattr(unit, "integers", ()), dtype=float)
+    slope, degrees = 0.0, math.inf
+    if integers.size:
+        degrees = max(integers.size - 1, 1)
+    if run is not None and fall is not None and integers.size == len(run.driven):
+        stretch = run.joined()[2]
+        squares = float(integers @ integers)
+        slope = float(integers @ stretch) / squares if squares else 0.0
+    return Divisions(
+        unit=Quantity(
+            value=value,
+            standard_uncertainty=validation.positive("unit_err", unit.unit_err, zero=True),
+            degrees_of_freedom=degrees,
+            distribution="normal" if math.isinf(degrees) else "t",
+            scope="reading",
+            unit="div",
+        ),
+        fall=fall,
+        fall_slope=slope,
+        interval=interval,
+    )
+
+
+def _bare(unit: Any, unit_err: float | None) -> Quantity:
+    quantity = Quantity.read(unit, unit="div", name="unit", scope="reading")
+    validation.positive("unit", quantity.value)
+    if unit_err is None:
+        if quantity.standard_uncertainty == 0:
+            raise InputError(
+                "`unit_err` is missing; give the standard uncertainty of the unit in divisions, "
+                "so that the result can have one."
+            )
+        return dataclasses.replace(quantity, unit="div")
+    return dataclasses.replace(
+        quantity,
+        unit="div",
+        standard_uncertainty=validation.positive("unit_err", unit_err, zero=True),
+    )
+
+
+def _with_voltage(apparatus: Apparatus, run: Run | None) -> Apparatus:
+    if apparatus.has("plates.voltage") or run is None or run.reference_voltage is None:
+        return apparatus
+    return apparatus.changed(plates__voltage=run.reference_voltage)
+
+
+def _side_by_side(found: dict[str, Propagation]) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(
+        [
+            {
+                "route": name,
+                "value": p.value,
+                "standard_uncertainty": p.standard_uncertainty,
+                "random": p.random,
+                "systematic": p.systematic,
+                "degrees_of_freedom": p.degrees_of_freedom,
+                "depends": "depends on " + ROUTES[name].depends,
+            }
+            for name, p in found.items()
+        ]
+    )

@@ -1,0 +1,211 @@
+"""The routes from divisions to coulombs, each a formula with its inputs.
+
+All follow from one line: the speed of a sphere of mobility B, charge q and effective weight w
+between plates at distance d and voltage V is ``v = B·(q·V/d - w)``. A formula takes a mapping of
+SI values (floats or arrays) and returns coulombs for one unit in divisions.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize.charge import air
+from quantize.charge.apparatus import Apparatus
+from quantize.charge.quantity import Quantity
+
+STANDARD_GRAVITY = 9.80665  # m/s2, exact by convention (CGPM 1901)
+GRAVITY_SPREAD = 0.013  # m/s2, half the span from equator to pole over sqrt(12)
+Values = Mapping[str, Any]
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Divisions:
+    """The unit in divisions per interval, and how it leans on the fall.
+
+    When the fall F was added to the readings, a change of F by one division changes the unit by
+    `fall_slope`, so that the two errors must be carried together.
+    """
+
+    unit: Quantity
+    fall: Quantity | None = None
+    fall_slope: float = 0.0
+    interval: Quantity | None = None
+
+
+@dataclasses.dataclass(frozen=True)
+class Route:
+    """One route: what it needs, and its formula."""
+
+    name: str
+    needs: tuple[str, ...]
+    formula: Callable[[Values], Any]
+    depends: str
+    optional: tuple[str, ...] = ("plates.tilt",)
+
+
+def field_per_volt(x: Values) -> Any:
+    """Vertical field for one volt, 1/m."""
+    return np.cos(x.get("plates.tilt", 0.0)) / x["plates.separation"]
+
+
+def fall_divisions(x: Values) -> Any:
+    """Divisions fallen in one interval."""
+    if "fall" in x:
+        return x["fall"]
+    return x["fall.speed"] * x["run.interval"] / x["reticle.division"]
+
+
+def unit_divisions(x: Values) -> Any:
+    """The unit in divisions, moved along with the fall that went into it."""
+    return x["unit"] + x.get("fall_slope", 0.0) * (x.get("fall", 0.0) - x.get("fall_used", 0.0))
+
+
+def air_density(x: Values) -> Any:
+    """Density of the air that buoys the sphere; ordinary room air if nothing is known."""
+    return air.density(
+        x.get("air.temperature", 295.15),
+        x.get("air.pressure", 101325.0),
+        x.get("air.humidity", 0.5),
+    )
+
+
+def diameter(x: Values) -> Any:
+    """Diameter of this sphere: the mean of its batch and its own deviation."""
+    return x["sphere.diameter"] + x.get("sphere.diameter_spread", 0.0)
+
+
+def weight_from_diameter(x: Values) -> Any:
+    """Effective weight, buoyancy taken off."""
+    return (
+        math.pi / 6 * diameter(x) ** 3 * (x["sphere.density"] - air_density(x)) * x["site.gravity"]
+    )
+
+
+def weight_given(x: Values) -> Any:
+    """Weight as supplied; `buoyancy_off` is 0 when the buoyancy still has to be taken off."""
+    if x.get("buoyancy_off", 1.0):
+        return x["sphere.weight"]
+    return x["sphere.weight"] * (1 - air_density(x) / x.get("sphere.density", 1050.0))
+
+
+def _ratio(weight: Callable[[Values], Any]) -> Callable[[Values], Any]:
+    def formula(x: Values) -> Any:
+        held = weight(x) / (x["plates.voltage"] * field_per_volt(x))
+        return unit_divisions(x) / fall_divisions(x) * held
+
+    return formula
+
+
+_AIR = ("air.temperature", "air.pressure", "air.humidity")
+ROUTES: dict[str, Route] = {
+    route.name: route
+    for route in (
+        Route(
+            "ratio, weight given",
+            ("plates.separation", "plates.voltage", "sphere.weight", "fall"),
+            _ratio(weight_given),
+            "the weight as supplied; viscosity, size, scale and clock cancel",
+        ),
+        Route(
+            "ratio, weight from diameter",
+            ("plates.separation", "plates.voltage", "sphere.diameter", "sphere.density", "fall"),
+            _ratio(weight_from_diameter),
+            "the third power of the diameter; viscosity, scale and clock cancel",
+            ("plates.tilt", "sphere.diameter_spread", *_AIR),
+        ),
+    )
+}
+
+
+def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
+    """The inputs of a route, in order, each with its uncertainty.
+
+    Raises
+    ------
+    InputError
+        Naming the first entry that is missing.
+    """
+    inputs = {"unit": divisions.unit}
+    for name in route.needs:
+        if name == "fall":
+            inputs |= _fall_inputs(apparatus, divisions)
+        elif name == "run.interval":
+            inputs[name] = _interval(apparatus, divisions)
+        else:
+            inputs[name] = apparatus.need(name, purpose=f"the route '{route.name}'")
+    for name in route.optional:
+        found = apparatus.get(name)
+        if found is not None:
+            inputs[name] = found
+    if "sphere.diameter_spread" in inputs:
+        spread = inputs["sphere.diameter_spread"].value
+        inputs["sphere.diameter_spread"] = Quantity(
+            value=0.0, standard_uncertainty=spread, scope="particle", unit="m"
+        )
+    if "sphere.density" in inputs:
+        inputs["site.gravity"] = apparatus.get("site.gravity") or Quantity(
+            value=STANDARD_GRAVITY, standard_uncertainty=GRAVITY_SPREAD, unit="m/s2"
+        )
+    if "plates.voltage" in inputs and inputs["plates.voltage"].value < 0:
+        voltage = inputs["plates.voltage"]
+        inputs["plates.voltage"] = dataclasses.replace(voltage, value=-voltage.value)
+    return inputs
+
+
+def model_of(
+    route: Route, names: list[str], apparatus: Apparatus, divisions: Divisions
+) -> Callable[..., Any]:
+    """The formula as a function of its inputs in order."""
+    fixed = {
+        "buoyancy_off": float(apparatus.word("sphere.buoyancy", "already off") == "already off"),
+        "fall_slope": divisions.fall_slope,
+        "fall_used": divisions.fall.value if divisions.fall else 0.0,
+    }
+
+    def model(*values: Any) -> Any:
+        return route.formula(fixed | dict(zip(names, values, strict=True)))
+
+    return model
+
+
+def available(apparatus: Apparatus, divisions: Divisions) -> list[str]:
+    """Names of the routes for which nothing is missing, in order of preference."""
+    names = []
+    for name, route in ROUTES.items():
+        try:
+            gather(route, apparatus, divisions)
+        except InputError:
+            continue
+        names.append(name)
+    return names
+
+
+def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
+    if divisions.fall is not None:
+        return {"fall": divisions.fall}
+    if apparatus.has("fall.divisions"):
+        return {"fall": apparatus.need("fall.divisions")}
+    if not apparatus.has("fall.speed"):
+        raise InputError(
+            "`fall.divisions` is missing: the ratio routes need how far the sphere falls without "
+            "field; read some rows at zero voltage, or give fall.divisions or fall.speed in the "
+            f"apparatus ({apparatus.source})."
+        )
+    purpose = "the fall speed in divisions"
+    return {
+        "fall.speed": apparatus.need("fall.speed"),
+        "run.interval": _interval(apparatus, divisions),
+        "reticle.division": apparatus.need("reticle.division", purpose=purpose),
+    }
+
+
+def _interval(apparatus: Apparatus, divisions: Divisions) -> Quantity:
+    if divisions.interval is not None and not apparatus.has("run.interval"):
+        return divisions.interval
+    return apparatus.need("run.interval", purpose="a speed in metres per second")

@@ -1,0 +1,96 @@
+"""The ways to state a result with its standard uncertainty (JCGM 100:2008, 7.2.2)."""
+
+from __future__ import annotations
+
+import math
+
+from quantize._support import validation
+
+
+def stated(
+    value: float,
+    uncertainty: float,
+    unit: str = "",
+    *,
+    symbol: str = "",
+    digits: int = 2,
+    grouped: bool = False,
+) -> tuple[str, str, str]:
+    """One result in three forms.
+
+    Parameters
+    ----------
+    value, uncertainty : float
+        Result and standard uncertainty in the same unit.
+    unit, symbol : str
+        Name of the unit, and of the quantity.
+    digits : int
+        Significant digits of the uncertainty.
+    grouped : bool
+        Whether decimals stand in groups of three.
+
+    Returns
+    -------
+    tuple of str
+        "value with u_c = ...", "value(digits)", "(value ± uncertainty)".
+
+    References
+    ----------
+    JCGM 100:2008, 7.2.2, ways 1, 2 and 4.
+
+    Examples
+    --------
+    >>> for line in stated(1.6021e-19, 1.5e-21, "C"):
+    ...     print(line)
+    1.602e-19 C with u_c = 0.015e-19 C
+    1.602(15)e-19 C
+    (1.602 ± 0.015)e-19 C, where ± is the standard uncertainty
+    """
+    y = validation.number("value", value)
+    u = validation.positive("uncertainty", uncertainty, zero=True)
+    head = f"{symbol} = " if symbol else ""
+    tail = f" {unit}" if unit else ""
+    if u == 0:
+        plain = f"{head}{y:g}{tail}"
+        return plain, plain, plain
+    power = _power(y, u)
+    mantissa, spread, decimals = _rounded(y, u, power, digits)
+    shift = f"e{power}" if power else ""
+    number, plus = f"{mantissa:.{decimals}f}", f"{spread:.{decimals}f}"
+    last = f"{round(spread * 10**decimals):d}"
+    if grouped:
+        number, plus = _group(number), _group(plus)
+    return (
+        f"{head}{number}{shift}{tail} with u_c = {plus}{shift}{tail}",
+        f"{head}{number}({last}){shift}{tail}",
+        f"{head}({number} ± {plus}){shift}{tail}, where ± is the standard uncertainty",
+    )
+
+
+def short(value: float, uncertainty: float, unit: str = "") -> str:
+    """The form ``value(digits) unit``."""
+    return stated(value, uncertainty, unit)[1]
+
+
+def _power(value: float, uncertainty: float) -> int:
+    """Power of ten that is taken out; none for numbers of ordinary size."""
+    size = max(abs(value), uncertainty)
+    order = math.floor(math.log10(size))
+    return 0 if -4 < order < 6 else order
+
+
+def _rounded(value: float, uncertainty: float, power: int, digits: int) -> tuple[float, float, int]:
+    scale = 10.0**-power
+    spread = uncertainty * scale
+    decimals = digits - 1 - math.floor(math.log10(spread) + 1e-12)
+    spread = round(spread, decimals)
+    if spread >= 10.0 ** (digits - decimals):
+        decimals -= 1
+    decimals = max(decimals, 0)
+    return round(value * scale, decimals), spread, decimals
+
+
+def _group(number: str) -> str:
+    whole, _, decimals = number.partition(".")
+    parts = [decimals[i : i + 3] for i in range(0, len(decimals), 3)]
+    return whole + ("." + " ".join(parts) if parts else "")

@@ -1,0 +1,91 @@
+"""Linear propagation against the worked example of the Guide, and ways to state a result."""
+
+import math
+
+import pytest
+
+from quantize._support.errors import InputError
+from quantize.charge import Quantity
+from quantize.charge.propagation import propagate
+from quantize.charge.stated import stated
+
+
+def end_gauge(length, difference, delta_alpha, theta, alpha, delta_theta):
+    return length + difference - length * (delta_alpha * theta + alpha * delta_theta)
+
+
+@pytest.fixture
+def gauge():
+    """Inputs of JCGM 100:2008, H.1, in nm and °C."""
+    return {
+        "length": Quantity(
+            value=50_000_623, standard_uncertainty=25, degrees_of_freedom=18, distribution="t"
+        ),
+        "difference": Quantity(
+            value=215, standard_uncertainty=9.7, degrees_of_freedom=25.6, distribution="t"
+        ),
+        "delta_alpha": Quantity(
+            value=0,
+            standard_uncertainty=1e-6 / math.sqrt(3),
+            degrees_of_freedom=50,
+            distribution="rectangular",
+        ),
+        "theta": Quantity(value=-0.1, standard_uncertainty=0.41),
+        "alpha": Quantity(value=11.5e-6, standard_uncertainty=1.2e-6),
+        "delta_theta": Quantity(
+            value=0, standard_uncertainty=0.029, degrees_of_freedom=2, distribution="rectangular"
+        ),
+    }
+
+
+def test_end_gauge_of_the_guide(gauge):
+    # JCGM 100:2008, H.1: u_c 31.71 nm (unrounded), 16 degrees of freedom, U99 = 93 nm.
+    found = propagate(end_gauge, gauge, unit="m")
+    assert found.value == pytest.approx(50_000_838, abs=0.5)
+    assert found.standard_uncertainty == pytest.approx(31.71, abs=0.01)
+    assert math.floor(found.degrees_of_freedom) == 16
+    assert found.expanded(0.99) == pytest.approx(93, abs=0.5)
+    assert found.budget["share"].sum() == pytest.approx(1)
+
+
+def test_correlation_enters_both_ways():
+    # JCGM 100:2008, equation 16: y = a - b with r = 1 and equal uncertainties has none.
+    same = {
+        "a": Quantity(value=3.0, standard_uncertainty=0.1),
+        "b": Quantity(value=2.0, standard_uncertainty=0.1),
+    }
+    joined = propagate(lambda a, b: a - b, same, correlations={("a", "b"): 1.0})
+    assert joined.standard_uncertainty == pytest.approx(0, abs=1e-9)
+    opposed = propagate(lambda a, b: a - b, same, correlations={("a", "b"): -1.0})
+    assert opposed.standard_uncertainty == pytest.approx(0.2)
+
+
+def test_impossible_correlations_are_refused():
+    three = {n: Quantity(value=1.0, standard_uncertainty=0.1) for n in "abc"}
+    with pytest.raises(InputError, match="contradict each other"):
+        propagate(
+            lambda a, b, c: a + b + c,
+            three,
+            correlations={("a", "b"): 1.0, ("b", "c"): 1.0, ("a", "c"): -1.0},
+        )
+
+
+def test_forms_of_the_guide():
+    # JCGM 100:2008, 7.2.2, the mass of a standard of nominally 100 g.
+    first, second, fourth = stated(100.02147, 0.00035, "g", symbol="m", grouped=True)
+    assert first == "m = 100.021 47 g with u_c = 0.000 35 g"
+    assert second == "m = 100.021 47(35) g"
+    assert fourth.startswith("m = (100.021 47 ± 0.000 35) g")
+
+
+@pytest.mark.parametrize(
+    ("value", "spread", "text"),
+    [
+        (1.6021e-19, 1.5e-21, "1.602(15)e-19"),
+        (5.0, 0.0996, "5.00(10)"),
+        (123456.0, 1200.0, "123456(1200)"),
+        (-0.0123, 0.00045, "-0.01230(45)"),
+    ],
+)
+def test_digits_follow_the_uncertainty(value, spread, text):
+    assert stated(value, spread)[1] == text

@@ -1,0 +1,115 @@
+"""Text with units: the grammar, and what it refuses."""
+
+import math
+
+import pytest
+import uncertainties
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import constants
+
+from quantize._support.errors import InputError
+from quantize.charge import Quantity
+from quantize.charge.unit_names import unit
+
+
+@pytest.mark.parametrize(
+    ("text", "si_unit", "value", "spread"),
+    [
+        ("3.10 +/- 0.02 mm", "m", 3.10e-3, 0.02e-3),
+        ("3.10 ± 0.02 mm", "m", 3.10e-3, 0.02e-3),
+        ("3.10(2) mm", "m", 3.10e-3, 0.02e-3),
+        ("3.1(2) mm", "m", 3.1e-3, 0.2e-3),
+        ("2.80(5)e-14 N", "N", 2.80e-14, 0.05e-14),
+        ("271 V", "V", 271.0, 0.0),
+        ("21.5 +/- 0.2 degC", "K", 294.65, 0.2),
+        ("1.05 +/- 0.01 g/cm3", "kg/m3", 1050.0, 10.0),
+        ("45 %", "1", 0.45, 0.0),
+        ("25.0 um/div", "m/div", 25e-6, 0.0),
+        ("18.2 uPa s", "Pa s", 18.2e-6, 0.0),
+    ],
+)
+def test_text_is_read_as_written(text, si_unit, value, spread):
+    found = Quantity.read(text, unit=si_unit)
+    assert found.value == pytest.approx(value, rel=1e-14)
+    assert found.standard_uncertainty == pytest.approx(spread, rel=1e-12)
+
+
+def test_conventional_units_against_scipy():
+    # scipy.constants carries these from NIST SP 811 and the SI Brochure.
+    # Its mmHg is the torr, 1.4e-7 away from the conventional millimetre of mercury.
+    assert unit("cmHg").scale == pytest.approx(10 * constants.mmHg, rel=2e-7)
+    assert unit("degC").zero == constants.zero_Celsius
+    assert unit("mbar").scale == constants.bar / 1000
+    # 1 statcoulomb is 1/(10 c) coulombs, c in m/s.
+    assert unit("esu").scale == pytest.approx(1 / (10 * constants.c), rel=1e-13)
+
+
+def test_limits_and_coverage_factors_become_standard_uncertainties():
+    # JCGM 100:2008, 4.3.7 (rectangular: half width over sqrt(3)) and 4.3.3 (quoted multiple).
+    limit = Quantity.read("3.10 +/- 0.02 mm limit", unit="m")
+    assert limit.standard_uncertainty == pytest.approx(0.02e-3 / math.sqrt(3))
+    assert limit.distribution == "rectangular"
+    expanded = Quantity.read("3.10 +/- 0.02 mm k=2", unit="m")
+    assert expanded.standard_uncertainty == pytest.approx(0.01e-3)
+
+
+def test_repeats_bring_degrees_of_freedom_and_a_scope_may_follow():
+    found = Quantity.read("5.0 +/- 0.1 mm n=4 session", unit="m")
+    assert (found.degrees_of_freedom, found.distribution, found.scope) == (3, "t", "session")
+
+
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        ("3,10 mm", "comma"),
+        ("1 234 mm", "two numbers in a row"),
+        ("9**9**9 mm", "operator or a power"),
+        ("3*4 mm", "operator or a power"),
+        ("3.1^2 mm", "operator or a power"),
+        ("3.1 mm**2", "operator or a bracket"),
+        ("3.1", "no unit"),
+        ("3.1 mm +/- 0.02 mm", "cannot be read"),
+        ("3.1(2) +/- 0.02 mm", "two uncertainties"),
+        ("3.1 mm limit", "not there"),
+        ("3.1 foo", "not known"),
+        ("1e999 mm", "too large"),
+        ("about 3 mm", "no quantity"),
+        ("271 V", "a voltage; it must be a length"),
+    ],
+)
+def test_anything_else_is_refused_in_one_sentence(text, complaint):
+    with pytest.raises(InputError, match=r"`gap`") as caught:
+        Quantity.read(text, unit="m", name="gap")
+    assert complaint in str(caught.value)
+
+
+@given(
+    value=st.integers(-9999, 9999),
+    last=st.integers(1, 99),
+    decimals=st.integers(0, 4),
+    power=st.integers(-20, 20),
+)
+def test_brackets_and_plus_minus_say_the_same(value, last, decimals, power):
+    number = f"{value / 10**decimals:.{decimals}f}"
+    spread = f"{last / 10**decimals:.{decimals}f}e{power}"
+    short = Quantity.read(f"{number}({last})e{power} V", unit="V")
+    long = Quantity.read(f"{number}e{power} +/- {spread} V", unit="V")
+    assert short.value == long.value
+    assert short.standard_uncertainty == pytest.approx(long.standard_uncertainty, rel=1e-12)
+    # The general library for uncertainties reads the bracket form the same way.
+    reference = uncertainties.ufloat_fromstr(f"{number}({last})e{power}")
+    assert short.value == pytest.approx(reference.nominal_value, rel=1e-12, abs=1e-300)
+    assert short.standard_uncertainty == pytest.approx(reference.std_dev, rel=1e-12)
+
+
+def test_floats_uncertainties_and_pint_quantities_work():
+    import pint
+
+    registry = pint.UnitRegistry(cache_folder=None)
+    assert Quantity.read(3.1e-3, unit="m").value == 3.1e-3
+    assert Quantity.read(uncertainties.ufloat(3.1e-3, 2e-5), unit="m").standard_uncertainty == 2e-5
+    assert Quantity.read(3.1 * registry.mm, unit="m").value == pytest.approx(3.1e-3)
+    assert Quantity.read(1.05 * registry("g/cm**3"), unit="kg/m3").value == pytest.approx(1050)
+    with pytest.raises(InputError, match="voltage"):
+        Quantity.read(3.1 * registry.volt, unit="m", name="gap")

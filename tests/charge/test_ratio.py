@@ -1,0 +1,110 @@
+"""The ratio routes, and the facts of the trade."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.constants import elementary_charge, g
+
+from quantize import charge
+from quantize._support.errors import InputError, QuantizeWarning
+
+BENCH = {
+    "plates": {"separation": "3.10 +/- 0.02 mm", "voltage": "271 +/- 1 V"},
+    "sphere": {"weight": "2.80(5)e-14 N"},
+    "fall": {"divisions": "20.0 +/- 0.2 div"},
+}
+
+
+def test_two_elementary_charges_are_held_at_271_volts():
+    # Common practice: weight 2.8e-14 N as supplied and plates 3.1 mm apart; two elementary
+    # charges then hold the sphere at about 271 V, with 1.4e-14 N on each.
+    weight, gap = 2.8e-14, 3.1e-3
+    volts = weight * gap / (2 * elementary_charge)
+    assert volts == pytest.approx(271, abs=0.5)
+    assert elementary_charge * volts / gap == pytest.approx(1.4e-14)
+    page = {"V": [volts, volts, 0.0], "div": [0, 10, -20], "t": [5, 5, 5]}
+    bench = {"plates": {"separation": gap}, "sphere": {"weight": weight}}
+    charges = charge.convert_run(page, bench)["charge"].to_numpy()
+    assert charges[0] == pytest.approx(2 * elementary_charge)
+    assert charges[1] == pytest.approx(3 * elementary_charge)
+    assert np.isnan(charges[2])
+
+
+def test_weight_diameter_and_density_that_disagree_are_named():
+    # Common practice: spheres sold as 1.8 µm and 1050 kg/m3 would weigh 3.1e-14 N, and are
+    # supplied with 2.8e-14 N.
+    assert math.pi / 6 * 1.8e-6**3 * 1050 * g == pytest.approx(3.1e-14, rel=0.02)
+    bench = {
+        **BENCH,
+        "sphere": {"weight": "2.8e-14 N", "diameter": "1.8 um", "density": "1050 kg/m3"},
+    }
+    with pytest.warns(QuantizeWarning, match="diameter and density; they differ by"):
+        found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
+    assert len(found.notes) == 2
+    assert len(found.routes) == 2
+
+
+def test_ratio_route_by_hand():
+    found = charge.unit_in_coulombs(10.0, BENCH, unit_err=0.1)
+    assert found.value == pytest.approx(10 / 20 * 2.8e-14 * 3.1e-3 / 271, rel=1e-12)
+    by_hand = math.sqrt(
+        (0.1 / 10) ** 2 + (0.2 / 20) ** 2 + (0.05 / 2.8) ** 2 + (0.02 / 3.1) ** 2 + (1 / 271) ** 2
+    )
+    assert found.standard_uncertainty / found.value == pytest.approx(by_hand, rel=1e-6)
+    exponents = dict(zip(found.budget["input"], found.budget["exponent"], strict=True))
+    assert exponents["plates.separation"] == pytest.approx(1, abs=1e-6)
+    assert exponents["plates.voltage"] == pytest.approx(-1, abs=1e-6)
+    assert exponents["fall"] == pytest.approx(-1, abs=1e-6)
+    assert found.random < found.systematic
+    assert found.random**2 + found.systematic**2 == pytest.approx(found.standard_uncertainty**2)
+
+
+def test_diameter_enters_with_its_third_power():
+    bench = {
+        **BENCH,
+        "sphere": {"diameter": "1.80 +/- 0.01 um", "diameter_spread": "0.036 um",
+                   "density": "1050 +/- 5 kg/m3"},
+    }  # fmt: skip
+    found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
+    row = found.budget.set_index("input")
+    assert row.loc["sphere.diameter", "exponent"] == pytest.approx(3, abs=1e-6)
+    # A batch spread of 2 % is 6 % in the weight.
+    assert row.loc["sphere.diameter_spread", "contribution"] / found.value == pytest.approx(
+        0.06, rel=1e-6
+    )
+
+
+def test_the_fall_that_went_into_the_readings_nearly_cancels():
+    # At balance the held charge is w·d/V whatever the fall: exponent (F/u)(du/dF) - 1.
+    rng = np.random.default_rng(3)
+    integers = np.repeat([2, 3, 5, 6], 4)
+    moved = np.round(10.0 * integers - 40.0 + rng.normal(0, 0.5, size=16))
+    page = {
+        "V": [200.0] * 16 + [0.0] * 4,
+        "div": [*moved, -40, -41, -40, -39],
+        "t": [10.0] * 20,
+    }
+    bench = {"plates": {"separation": "4 mm"}, "sphere": {"weight": "3e-14 N"}}
+    run = charge.read_run(page, bench)
+    values = run.readings().values
+
+    class Fit:
+        unit = float(integers @ values / (integers @ integers))
+        unit_err = 0.02
+
+    Fit.integers = integers
+    found = charge.unit_in_coulombs(Fit(), bench, run=run)
+    row = found.budget.set_index("input")
+    expected = 40.0 / Fit.unit * integers.sum() / (integers @ integers) - 1
+    assert row.loc["fall", "exponent"] == pytest.approx(expected, abs=1e-6)
+    assert abs(expected) < 0.2
+
+
+def test_a_missing_entry_is_named():
+    with pytest.raises(InputError, match=r"`sphere.weight` .* is missing"):
+        charge.unit_in_coulombs(10.0, {"plates": BENCH["plates"]}, unit_err=0.1)
+    with pytest.raises(InputError, match=r"`fall.divisions` is missing"):
+        charge.unit_in_coulombs(10.0, {**BENCH, "fall": {}}, unit_err=0.1)
+    with pytest.raises(InputError, match=r"`unit_err` is missing"):
+        charge.unit_in_coulombs(10.0, BENCH)

@@ -1,0 +1,150 @@
+"""Pages as students write them."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import quantize
+from quantize import charge
+from quantize._support.errors import InputError
+from quantize.charge.columns import Header
+
+DATA = Path(quantize.__file__).parent / "data"
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "unit"),
+    [
+        ("Particle", "particle", None),
+        ("drop no.", "particle", None),
+        ("No.", "particle", None),
+        ("U / V", "voltage", "V"),
+        ("U/kV", "voltage", "kV"),
+        ("voltage [V]", "voltage", "V"),
+        ("V", "voltage", None),
+        ("t (s)", "seconds", "s"),
+        ("time_s", "seconds", "s"),
+        ("div", "divisions", "div"),
+        ("distance [mm]", "divisions", "mm"),
+        ("charge state", "state", None),
+        ("keep?", "keep", None),
+        ("v (mm/s)", None, None),
+    ],
+)
+def test_headers(text, name, unit):
+    header = Header(text)
+    assert (header.name, header.unit) == (name, unit)
+
+
+def test_semicolons_and_decimal_commas(tmp_path):
+    file = tmp_path / "page.csv"
+    file.write_text("Kugel;U / kV;div;t (s)\n1;0,219;7,5;10,0\n1;0;-60;10\n", encoding="utf-8")
+    run = charge.read_run(file)
+    assert run.table["voltage"].tolist() == [219.0, 0.0]
+    assert run.table["divisions"].tolist() == [7.5, -60.0]
+    assert any("Kugel" in remark for remark in run.remarks)
+
+
+def test_start_end_direction_and_words():
+    by_ends = charge.read_run({"start": [10, 80], "end": [25, 20], "V": [200, 0]})
+    by_words = charge.read_run({"div": [15, 60], "direction": ["up", "down"], "V": [200, 0]})
+    by_arrows = charge.read_run({"div": ["15 ↑", "60 ↓"], "V": [200, "off"]})
+    for run in (by_ends, by_words, by_arrows):
+        assert run.table["divisions"].tolist() == [15, -60]
+
+
+def test_a_wide_page_is_put_below_itself():
+    wide = pd.DataFrame({"state": ["a", "b"], "V": [200, 200], "div 1": [5, 9], "div 2": [6, None]})
+    run = charge.read_run(wide)
+    assert run.table["divisions"].tolist() == [5, 6, 9]
+    assert run.table["state"].tolist() == ["a", "a", "b"]
+    assert run.table["repeat"].tolist() == ["1", "2", "1"]
+
+
+def test_upper_plate_and_inverted_image_change_signs():
+    bench = {"plates": {"positive_plate": "upper"}, "run": {"image_inverted": True}}
+    run = charge.read_run({"V": [200], "div": [5]}, bench)
+    assert (run.table["voltage"][0], run.table["divisions"][0]) == (-200, -5)
+
+
+def test_blank_voltage_is_not_zero_unless_declared():
+    page = {"V": ["200", ""], "div": ["5", "-60"]}
+    with pytest.raises(InputError, match=r"`voltage` is blank in row 2"):
+        charge.read_run(page)
+    assert charge.read_run(page, {"run": {"blank_voltage": "zero"}}).table["voltage"][1] == 0
+    assert charge.read_run(page, {"run": {"blank_voltage": "as above"}}).table["voltage"][1] == 200
+
+
+def test_blank_state_is_as_above_only_if_declared():
+    page = {"state": ["1", ""], "div": ["5", "6"], "V": ["200", "200"]}
+    with pytest.raises(InputError, match=r"`state` is blank in row 2"):
+        charge.read_run(page)
+    declared = charge.read_run(page, {"run": {"blank_state": "as above"}})
+    assert declared.table["state"].tolist() == ["1", "1"]
+
+
+@pytest.mark.parametrize(
+    ("page", "complaint"),
+    [
+        ({"div": [5], "t": [0]}, "`seconds` is 0 in row 1"),
+        ({"div": ["five"]}, "`divisions` is 'five' in row 1"),
+        ({"div": [-5], "direction": ["up"]}, "contradict"),
+        ({"div": [5], "direction": ["left"]}, "`direction` is 'left' in row 1"),
+        ({"div": [5], "start": [1], "end": [9]}, "while start and end differ by 8"),
+        ({"colour": ["red"]}, "none of the needed columns; found 'colour'"),
+        ({"div": [5], "keep": ["perhaps"]}, "`keep` is 'perhaps' in row 1"),
+        ({"div": [5], "voltage / mm": [3]}, "a unit of a length"),
+        ({"div": ["1,234"]}, None),
+        ({"div": []}, "no rows"),
+    ],
+)
+def test_bad_pages_are_refused_with_the_row(page, complaint):
+    if complaint is None:
+        assert charge.read_run(page).table["divisions"][0] == 1.234
+        return
+    with pytest.raises(InputError) as caught:
+        charge.read_run(page)
+    assert complaint in str(caught.value)
+
+
+def test_discarded_and_off_scale_rows_stay_but_do_not_count():
+    run = charge.read_run({"div": [5, 6, ">80", 7], "reason": ["", "moth", "", ""], "V": [200] * 4})
+    assert len(run.table) == 4
+    assert run.table["kept"].tolist() == [True, False, True, True]
+    assert run.table["off_scale"].tolist() == [0, 0, 1, 0]
+    assert run.readings(fall="apart").values.tolist() == [5, 7]
+
+
+def test_fixed_distance_is_guessed_and_the_guess_is_shown():
+    run = charge.read_run({"div": [10, 10, -10], "t": [4.1, 5.3, 2.2], "V": [200, 200, 0]})
+    assert run.timing == "fixed distance"
+    assert any("fixed distance" in remark for remark in run.remarks)
+
+
+def test_the_fall_closes_the_comb_whatever_the_voltage():
+    # v = B(qV/d - w): with F added and V0/V applied, readings at any voltage are u·n.
+    unit, fall, reference = 8.0, 41.0, 200.0
+    rows = [(n, v, t) for n in (2, 3, 5) for v in (200.0, 150.0, 260.0) for t in (10.0, 5.0)]
+    page = {
+        "V": [v for _, v, _ in rows] + [0.0],
+        "div": [(unit * n * v / reference - fall) * t / 10 for n, v, t in rows] + [-fall],
+        "t": [t for *_, t in rows] + [10.0],
+    }
+    bench = {"plates": {"voltage": reference}, "run": {"interval": 10.0}}
+    values = charge.read_run(page, bench).readings().values
+    assert values == pytest.approx([unit * n for n, *_ in rows])
+
+
+def test_invented_run_is_labelled_and_complete():
+    for name in ("invented_run.csv", "invented_apparatus.toml"):
+        assert (DATA / name).read_text(encoding="utf-8").startswith("# INVENTED")
+    run = charge.read_run(DATA / "invented_run.csv", DATA / "invented_apparatus.toml")
+    readings = run.readings()
+    assert 24 <= len(readings) <= 40
+    assert len(readings.state_labels) >= 6
+    assert run.offset == "zero"
+    assert (
+        np.isfinite(charge.convert_run(run, DATA / "invented_apparatus.toml")["charge"]).sum() > 24
+    )
