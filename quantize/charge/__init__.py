@@ -13,6 +13,10 @@ _HOME = {
     "Apparatus": "quantize.charge.apparatus",
     "load_apparatus": "quantize.charge.apparatus",
     "Air": "quantize.charge.air",
+    "SlipCorrection": "quantize.charge.slip",
+    "Sphere": "quantize.charge.sphere",
+    "Plates": "quantize.charge.plates",
+    "Reticle": "quantize.charge.reticle",
     "Run": "quantize.charge.run",
     "read_run": "quantize.charge.run",
     "UnitInCoulombs": "quantize.charge.coulombs",
@@ -29,9 +33,13 @@ if TYPE_CHECKING:
     from quantize.charge.conversion import convert_run as convert_run
     from quantize.charge.coulombs import UnitInCoulombs as UnitInCoulombs
     from quantize.charge.coulombs import unit_in_coulombs as unit_in_coulombs
+    from quantize.charge.plates import Plates as Plates
     from quantize.charge.quantity import Quantity as Quantity
+    from quantize.charge.reticle import Reticle as Reticle
     from quantize.charge.run import Run as Run
     from quantize.charge.run import read_run as read_run
+    from quantize.charge.slip import SlipCorrection as SlipCorrection
+    from quantize.charge.sphere import Sphere as Sphere
 else:
 
     def __getattr__(name: str) -> object:

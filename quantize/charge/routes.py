@@ -15,12 +15,20 @@ from typing import Any
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize.charge import air
+from quantize.charge import air, drag
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.quantity import Quantity
+from quantize.charge.slip import SlipCorrection
 
 STANDARD_GRAVITY = 9.80665  # m/s2, exact by convention (CGPM 1901)
 GRAVITY_SPREAD = 0.013  # m/s2, half the span from equator to pole over sqrt(12)
+# The published formulas for the viscosity of air agree to 0.5 %: a limit of 0.25 % either way.
+VISCOSITY_FORMULA = Quantity(
+    value=1.0,
+    standard_uncertainty=0.0025 / math.sqrt(3),
+    distribution="rectangular",
+    scope="bench",
+)
 Values = Mapping[str, Any]
 
 
@@ -102,7 +110,51 @@ def _ratio(weight: Callable[[Values], Any]) -> Callable[[Values], Any]:
     return formula
 
 
+def speed_per_division(x: Values) -> Any:
+    """Metres per second for one division in one interval."""
+    return x["reticle.division"] / (x["run.interval"] * x.get("watch.rate", 1.0))
+
+
+def air_viscosity(x: Values) -> Any:
+    """Viscosity as measured, or from the temperature with the doubt about the formula."""
+    if "air.viscosity" in x:
+        return x["air.viscosity"]
+    return air.viscosity(x["air.temperature"]) * x.get("viscosity formula", 1.0)
+
+
+def _drag(x: Values) -> Any:
+    slip: SlipCorrection = x["slip"]
+    factor = slip.factor(diameter(x), x["air.temperature"], x["air.pressure"])
+    inverse_mobility = 1 / drag.mobility(diameter(x), air_viscosity(x), factor)
+    force = inverse_mobility * unit_divisions(x) * speed_per_division(x)
+    return force / (x["plates.voltage"] * field_per_volt(x))
+
+
+def fallen_diameter(x: Values) -> Any:
+    """Diameter solved from the speed of fall, with slip."""
+    slip: SlipCorrection = x["slip"]
+    speed = x["fall.speed"] if "fall.speed" in x else x["fall"] * speed_per_division(x)
+    return drag.diameter_from_fall(
+        speed,
+        density_difference=x["sphere.density"] - air_density(x),
+        gravity=x["site.gravity"],
+        viscosity=air_viscosity(x),
+        slip=slip,
+        temperature=x["air.temperature"],
+        pressure=x["air.pressure"],
+    )
+
+
+def _fall_and_rise(x: Values) -> Any:
+    weight = drag.effective_weight(
+        fallen_diameter(x), x["sphere.density"] - air_density(x), x["site.gravity"]
+    )
+    held = weight / (x["plates.voltage"] * field_per_volt(x))
+    return unit_divisions(x) / fall_divisions(x) * held
+
+
 _AIR = ("air.temperature", "air.pressure", "air.humidity")
+_MOVING_AIR = ("air.temperature", "air.pressure")
 ROUTES: dict[str, Route] = {
     route.name: route
     for route in (
@@ -118,6 +170,35 @@ ROUTES: dict[str, Route] = {
             _ratio(weight_from_diameter),
             "the third power of the diameter; viscosity, scale and clock cancel",
             ("plates.tilt", "sphere.diameter_spread", *_AIR),
+        ),
+        Route(
+            "drag, diameter known",
+            (
+                "plates.separation",
+                "plates.voltage",
+                "sphere.diameter",
+                "reticle.division",
+                "run.interval",
+                *_MOVING_AIR,
+            ),
+            _drag,
+            "viscosity, scale and clock once each, and the diameter about once; not the density",
+            ("plates.tilt", "sphere.diameter_spread", "watch.rate", "air.viscosity"),
+        ),
+        Route(
+            "fall and rise, radius from the fall",
+            (
+                "plates.separation",
+                "plates.voltage",
+                "sphere.density",
+                "fall",
+                "reticle.division",
+                "run.interval",
+                *_MOVING_AIR,
+            ),
+            _fall_and_rise,
+            "viscosity, scale and clock to the power 1.5 and more; not the diameter",
+            ("plates.tilt", "watch.rate", "air.humidity", "air.viscosity"),
         ),
     )
 }
@@ -152,6 +233,8 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         inputs["site.gravity"] = apparatus.get("site.gravity") or Quantity(
             value=STANDARD_GRAVITY, standard_uncertainty=GRAVITY_SPREAD, unit="m/s2"
         )
+    if route.formula in (_drag, _fall_and_rise) and "air.viscosity" not in inputs:
+        inputs["viscosity formula"] = VISCOSITY_FORMULA
     if "plates.voltage" in inputs and inputs["plates.voltage"].value < 0:
         voltage = inputs["plates.voltage"]
         inputs["plates.voltage"] = dataclasses.replace(voltage, value=-voltage.value)
@@ -162,7 +245,8 @@ def model_of(
     route: Route, names: list[str], apparatus: Apparatus, divisions: Divisions
 ) -> Callable[..., Any]:
     """The formula as a function of its inputs in order."""
-    fixed = {
+    fixed: dict[str, Any] = {
+        "slip": SlipCorrection(apparatus.word("air.slip", "Kim 2005")),
         "buoyancy_off": float(apparatus.word("sphere.buoyancy", "already off") == "already off"),
         "fall_slope": divisions.fall_slope,
         "fall_used": divisions.fall.value if divisions.fall else 0.0,

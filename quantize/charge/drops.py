@@ -1,0 +1,113 @@
+"""The line through many drops: the unit and the slip together, from drops of many sizes."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any, ClassVar
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize._support.results import Result
+from quantize._support.validation import FloatArray, float_array
+from quantize.charge.stated import short
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class LineThroughDrops(Result):
+    """Result of `line_through_drops`.
+
+    Attributes
+    ----------
+    value, standard_uncertainty : float
+        The unit in coulombs, from the intercept, random part alone. It goes with the power 1.5
+        of the viscosity, which all drops share.
+    slope : float
+        Of e1^(2/3) against 1/(p·a), in C^(2/3)·Pa·m.
+    slip_coefficient : float
+        Slope over intercept: b of the one-term slip correction, Pa·m.
+    residuals : numpy.ndarray, shape (n,)
+        Of e1^(2/3).
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ()
+
+    value: float
+    standard_uncertainty: float
+    slope: float
+    slip_coefficient: float
+    residuals: FloatArray
+
+    def _headline(self) -> str:
+        return f"{short(self.value, self.standard_uncertainty, 'C')}, random part"
+
+    def __str__(self) -> str:
+        return f"Line through {self.residuals.size} drops: {self._headline()}"
+
+
+def line_through_drops(
+    apparent: Any, radius: Any, pressure: Any, *, sigma: Any = None
+) -> LineThroughDrops:
+    r"""Extrapolate apparent units, computed without slip, to no slip.
+
+    Parameters
+    ----------
+    apparent : array_like, shape (n,)
+        The unit of each drop in coulombs, with Stokes' law without slip.
+    radius, pressure : array_like, shape (n,)
+        Metres and pascal.
+    sigma : array_like, shape (n,), optional
+        Standard uncertainty of each apparent unit; equal relative ones if left out.
+
+    Returns
+    -------
+    LineThroughDrops
+
+    Notes
+    -----
+    Without slip a charge comes out as :math:`e_1 = e\,(1 + b/(pa))^{3/2}`, so that
+    :math:`e_1^{2/3} = e^{2/3} + e^{2/3} b/(pa)` is a straight line in :math:`1/(pa)`.
+
+    References
+    ----------
+    Millikan, Phys. Rev. 2:109 (1913).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> a, p = np.array([1e-6, 1.5e-6, 2e-6]), np.array([1e5, 5e4, 2e4])
+    >>> e1 = 1.6e-19 * (1 + 8.2e-3 / (p * a)) ** 1.5
+    >>> found = line_through_drops(e1, a, p)
+    >>> round(found.value * 1e19, 6), round(found.slip_coefficient * 1e3, 6)
+    (1.6, 8.2)
+    """
+    e1, a, p = (
+        float_array(name, value)
+        for name, value in (("apparent", apparent), ("radius", radius), ("pressure", pressure))
+    )
+    if not e1.size == a.size == p.size or e1.size < 3:
+        raise InputError(
+            f"`apparent`, `radius` and `pressure` have {e1.size}, {a.size} and {p.size} entries; "
+            "give equally many, three at least."
+        )
+    if min(e1.min(), a.min(), p.min()) <= 0:
+        raise InputError("`apparent`, `radius` and `pressure` must all be above zero.")
+    x, y = 1 / (p * a), e1 ** (2 / 3)
+    weight = np.ones(e1.size)
+    if sigma is not None:
+        weight = 1 / (2 / 3 * y * float_array("sigma", sigma) / e1)
+    design = np.column_stack([np.ones(e1.size), x * p.mean() * a.mean()])
+    solution = np.linalg.lstsq(design * weight[:, None], y * weight, rcond=None)[0]
+    residuals = y - design @ solution
+    inverse = np.linalg.inv((design * weight[:, None]).T @ (design * weight[:, None]))
+    variance = float(np.sum((weight * residuals) ** 2)) / (e1.size - 2)
+    intercept = float(solution[0])
+    slope = float(solution[1]) * float(p.mean() * a.mean())
+    spread = float(np.sqrt(inverse[0, 0] * variance))
+    return LineThroughDrops(
+        value=intercept**1.5,
+        standard_uncertainty=1.5 * intercept**0.5 * spread,
+        slope=slope,
+        slip_coefficient=slope / intercept,
+        residuals=residuals,
+    )
