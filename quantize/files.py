@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -121,7 +122,7 @@ def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
     """
     source, data = _bytes(path)
     if data[:4] == b"PK\x03\x04":
-        return _frame(containers.workbook_rows(data, source), "", source)
+        return _from_rows(containers.workbook_rows(data, source), "", source)
     if data[:4] == b"PAR1":
         return _from_columns(*containers.parquet_columns(data, source), source)
     if data.startswith(_OLD_SPREADSHEET):
@@ -134,7 +135,7 @@ def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
             f"`{source}` is not the {kind} file that its name says; save it again as {kind} or csv."
         )
     rows, separator = textfile.rows_of(textfile.decode(data, source), source)
-    return _frame([(row.number, row.cells) for row in rows], separator, source)
+    return _from_rows([(row.number, row.cells) for row in rows], separator, source)
 
 
 def number_column(table: pd.DataFrame, name: str, *, argument: str = "value") -> FloatArray:
@@ -176,16 +177,11 @@ def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
 
 
 def _from_columns(names: list[str], columns: list[Any], source: str) -> pd.DataFrame:
-    import pandas as pd
-
-    index = pd.RangeIndex(1, len(columns[0]) + 1, name="row")
-    frame = pd.DataFrame(dict(enumerate(columns)), index=index)
-    return _finish(frame, names, source, decimal=".")
+    numbers = range(1, len(columns[0]) + 1)
+    return _table(names, [list(column) for column in columns], numbers, "", source)
 
 
-def _frame(rows: list[tuple[int, list[Any]]], separator: str, source: str) -> pd.DataFrame:
-    import pandas as pd
-
+def _from_rows(rows: list[tuple[int, list[Any]]], separator: str, source: str) -> pd.DataFrame:
     texts = [["" if cell is None else str(cell) for cell in cells] for _, cells in rows[:1001]]
     names = [f"column {j + 1}" for j in range(len(rows[0][1]))]
     if textfile.has_header(texts[0], texts[1:]):
@@ -199,38 +195,53 @@ def _frame(rows: list[tuple[int, list[Any]]], separator: str, source: str) -> pd
             "it must hold at least one reading."
         )
     columns = [[cells[j] for _, cells in rows] for j in range(len(names))]
+    return _table(names, columns, [number for number, _ in rows], separator, source)
+
+
+def _table(
+    names: list[str], columns: list[list[Any]], rows: Sequence[int], separator: str, source: str
+) -> pd.DataFrame:
+    """The table, with what its text told kept beside it."""
+    import pandas as pd
+
+    plain = [_plain(column) for column in columns]
+    numeric = [
+        found is not None or _mostly_numbers(column)
+        for found, column in zip(plain, columns, strict=True)
+    ]
     words = [
-        (name, [cell for cell in column if isinstance(cell, str)])
-        for name, column in zip(names, columns, strict=True)
-        if _mostly_numbers(column)
+        (names[j], [cell for cell in columns[j] if isinstance(cell, str)])
+        for j in range(len(names))
+        if numeric[j]
     ]
     decimal = textfile.decimal_mark(words, separator, source)
-    frame = pd.DataFrame(
-        {j: pd.Series(column, dtype=object) for j, column in enumerate(columns)}
-    ).set_index(pd.Index([number for number, _ in rows], name="row"))
-    return _finish(frame, names, source, decimal=decimal)
-
-
-def _finish(frame: pd.DataFrame, names: list[str], source: str, *, decimal: str) -> pd.DataFrame:
-    """Give the columns their names and types, and keep beside them what the text told."""
-    numeric: list[int] = []
     steps: list[float | None] = []
-    for j in range(len(names)):
-        cells = frame[j].tolist()
-        if _mostly_numbers(cells):
-            numeric.append(j)
-        steps.append(_printed_step(cells, decimal))
-        values = [_value(cell, decimal) for cell in cells]
-        if all(isinstance(v, float) and np.isfinite(v) for v in values):
-            frame[j] = np.array(values, dtype=np.float64)
-    frame.columns = names
+    content: dict[int, Any] = {}
+    for j, column in enumerate(columns):
+        values = plain[j]
+        if values is None:
+            found = [_value(cell, decimal) for cell in column]
+            values = np.array([np.nan if v is None else v for v in found])
+        steps.append(_printed_step(column, values))
+        if not np.isfinite(values).all():
+            values = np.empty(len(column), dtype=object)
+            values[:] = column
+        content[j] = values
+    frame = pd.DataFrame(content, index=pd.Index(rows, name="row"))
+    frame.columns = pd.Index(names)
     frame.attrs = {
         "source": source,
         "decimal": decimal,
-        "numeric": numeric,
+        "numeric": [j for j, yes in enumerate(numeric) if yes],
         "printed_steps": steps,
     }
     return frame
+
+
+def _plain(column: list[Any]) -> FloatArray | None:
+    if all(isinstance(cell, str) for cell in column):
+        return textfile.plain_numbers(column)
+    return None
 
 
 def _value(cell: Any, decimal: str) -> float | None:
@@ -250,18 +261,12 @@ def _mostly_numbers(cells: list[Any]) -> bool:
     return 2 * hits > len(filled)
 
 
-def _printed_step(cells: list[Any], decimal: str) -> float | None:
+def _printed_step(column: list[Any], values: FloatArray) -> float | None:
     """The finest printed decimal of a column of text, or None in full machine precision."""
-    pairs = [
-        (cell, textfile.to_number(cell, decimal))
-        for cell in cells
-        if isinstance(cell, str) and cell
-    ]
-    finite = [(cell, v) for cell, v in pairs if v is not None and np.isfinite(v)]
-    if not finite or len(pairs) < len(cells):
+    if not (np.isfinite(values).all() and all(isinstance(cell, str) for cell in column)):
         return None
-    finest = min(textfile.printed_exponent(cell) for cell, _ in finite)
-    largest = max(abs(v) for _, v in finite)
+    finest = textfile.printed_exponent(column)
+    largest = float(np.abs(values).max())
     if largest > 0 and np.floor(np.log10(largest)) - finest + 1 > _MOST_PRINTED_DIGITS:
         return None
     step = float(f"1e{finest}")

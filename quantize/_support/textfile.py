@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import csv
-import dataclasses
 import itertools
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from typing import NamedTuple
+
+import numpy as np
 
 from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray
 
 _SAMPLE_ROWS = 1000
 _ONE_COLUMN = ""
@@ -21,15 +24,15 @@ _SEPARATOR_NAMES = {"\t": "tabs", ";": "semicolons", ",": "commas", _SPACE: "spa
 _CELL_ERRORS = ("#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!")
 
 _POINT_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_PLAIN_COLUMN = re.compile(rf"(?:{_POINT_NUMBER.pattern}\n)+", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+", re.ASCII)
 _NOT_FINITE = re.compile(r"[+-]?(?:nan|inf|infinity)", re.IGNORECASE)
 _SPACED_CELL = re.compile(r'"(?:[^"]|"")*"|\S+')
 
 
-@dataclasses.dataclass(frozen=True)
-class Row:
-    """The cells of one row and its number in the file, counted from 1."""
+class Row(NamedTuple):
+    """The number of one row in the file, counted from 1, and its cells."""
 
     number: int
     cells: list[str]
@@ -104,11 +107,22 @@ def to_number(cell: str, decimal: str) -> float | None:
     return None
 
 
+def plain_numbers(cells: list[str]) -> FloatArray | None:
+    """A whole column at once, or None unless every cell is a number with a decimal point."""
+    if not _PLAIN_COLUMN.fullmatch("\n".join([*cells, ""])):
+        return None
+    values = np.fromiter(map(float, cells), dtype=np.float64, count=len(cells))
+    return values if np.isfinite(values).all() else None
+
+
 def decimal_mark(columns: Iterable[tuple[str, Iterable[str]]], separator: str, source: str) -> str:
     """The decimal mark of a table ("." or ","), from its columns of numbers.
 
     A table that has both, or whose commas may as well mark thousands, is refused.
     """
+    columns = [(name, list(cells)) for name, cells in columns]
+    if not any("," in cell for _, cells in columns for cell in cells):
+        return "."
     comma = point = None
     only_thousands = True
     for name, cells in columns:
@@ -133,11 +147,15 @@ def decimal_mark(columns: Iterable[tuple[str, Iterable[str]]], separator: str, s
     return ","
 
 
-def printed_exponent(cell: str) -> int:
-    """The power of ten of the last printed digit: -2 for 4.90, 0 for 500, -21 for 1.60e-19."""
-    mantissa, _, exponent = tidy(cell).lower().replace(",", ".").partition("e")
-    _, _, decimals = mantissa.partition(".")
-    return int(exponent or 0) - len(decimals)
+def printed_exponent(cells: Iterable[str]) -> int:
+    """The power of ten of the finest printed digit: -2 for 4.90, 0 for 500, -21 for 1.60e-19."""
+    return min(_last_digit(cell.strip()) for cell in cells)
+
+
+def _last_digit(cell: str) -> int:
+    mantissa, _, exponent = cell.lower().partition("e")
+    point = max(mantissa.find("."), mantissa.find(","))
+    return int(exponent or 0) - (len(mantissa) - 1 - point if point >= 0 else 0)
 
 
 def has_header(first: list[str], rest: list[list[str]]) -> bool:
