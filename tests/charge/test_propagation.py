@@ -10,35 +10,7 @@ from quantize.charge.propagation import propagate
 from quantize.charge.stated import stated
 
 
-def end_gauge(length, difference, delta_alpha, theta, alpha, delta_theta):
-    return length + difference - length * (delta_alpha * theta + alpha * delta_theta)
-
-
-@pytest.fixture
-def gauge():
-    """Inputs of JCGM 100:2008, H.1, in nm and °C."""
-    return {
-        "length": Quantity(
-            value=50_000_623, standard_uncertainty=25, degrees_of_freedom=18, distribution="t"
-        ),
-        "difference": Quantity(
-            value=215, standard_uncertainty=9.7, degrees_of_freedom=25.6, distribution="t"
-        ),
-        "delta_alpha": Quantity(
-            value=0,
-            standard_uncertainty=1e-6 / math.sqrt(3),
-            degrees_of_freedom=50,
-            distribution="rectangular",
-        ),
-        "theta": Quantity(value=-0.1, standard_uncertainty=0.41),
-        "alpha": Quantity(value=11.5e-6, standard_uncertainty=1.2e-6),
-        "delta_theta": Quantity(
-            value=0, standard_uncertainty=0.029, degrees_of_freedom=2, distribution="rectangular"
-        ),
-    }
-
-
-def test_end_gauge_of_the_guide(gauge):
+def test_end_gauge_of_the_guide(end_gauge, gauge):
     # JCGM 100:2008, H.1: u_c 31.71 nm (unrounded), 16 degrees of freedom, U99 = 93 nm.
     found = propagate(end_gauge, gauge, unit="m")
     assert found.value == pytest.approx(50_000_838, abs=0.5)
