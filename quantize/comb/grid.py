@@ -85,16 +85,13 @@ def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None 
         If no unit is left between the two.
     """
     sigma = _typical_sigma(readings, sigma_range)
-    step = readings.rounding_step
-    high = 0.5 * (readings.span + 2 * sigma)
-    steps_in_span = min(max(_FEWEST_STEPS, 2 * len(readings)), _MOST_STEPS)
-    floors = {
-        f"the span divided by {steps_in_span}": readings.span / steps_in_span,
-        "three times sigma": 3 * sigma,
-        "2.5 times the rounding step": 2.5 * (step or 0.0),
-    }
-    cause = max(floors, key=lambda name: floors[name])
-    low = floors[cause]
+    step = readings.rounding_step or 0.0
+    n = len(readings)
+    low, high = (float(end) for end in default_limits(readings.span, n, step=step, sigma=sigma))
+    cause = {
+        2.5 * step: "2.5 times the rounding step",
+        3 * sigma: "three times sigma",
+    }.get(low, f"the span divided by {_steps_in_span(n)}")
     if low >= high:
         raise InputError(
             f"`unit_range` cannot be chosen: the smallest unit that could show ({low:.4g}, {cause})"
@@ -102,11 +99,24 @@ def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None 
             " that spread wider, or give `unit_range` yourself."
         )
     return Band(
-        low=float(low),
-        high=float(high),
+        low=low,
+        high=high,
         chosen=True,
         reason=f"from {cause} to half the span of the readings (plus sigma)",
     )
+
+
+def default_limits(
+    span: FloatArray | float, n: int, *, step: float, sigma: float
+) -> tuple[FloatArray, FloatArray]:
+    """The arithmetic of `default_band`, for one data set or many."""
+    spans = np.asarray(span, float)
+    low = np.maximum(spans / _steps_in_span(n), max(3 * sigma, 2.5 * step))
+    return low, 0.5 * (spans + 2 * sigma)
+
+
+def _steps_in_span(n: int) -> int:
+    return min(max(_FEWEST_STEPS, 2 * n), _MOST_STEPS)
 
 
 def _typical_sigma(readings: Readings, sigma_range: tuple[float, float] | None) -> float:

@@ -36,7 +36,7 @@ class Nodes:
     """The quadrature nodes that count, with the log of weight times integrand.
 
     `cell` is the width of a node's cell in log u, `sigma_index` its place in `sigma_nodes`, and
-    `phase` the offset in turns (zero where it is fixed). `log_evidence` is the log of the sum of
+    `phase` the offset in turns (zero where it is fixed), `phase_cell` the width of its cell. `log_evidence` is the log of the sum of
     the masses, that is the log Bayes factor of the comb over the continuum.
     """
 
@@ -44,6 +44,7 @@ class Nodes:
     cell: FloatArray
     sigma_index: IntArray
     phase: FloatArray
+    phase_cell: FloatArray
     log_mass: FloatArray
     log_evidence: float
     sigma_nodes: FloatArray
@@ -143,15 +144,24 @@ def integrate(problem: Problem, *, head_start: float = -np.inf) -> Nodes:
         lattice.refine(sigma, best)
         if lattice.index.size == 0:
             break
-        log_u, phase, log_mass = lattice.evaluate(sigma, best - log_weights[i])
+        log_u, phase, turn, log_mass = lattice.evaluate(sigma, best - log_weights[i])
         log_mass = log_mass + log_weights[i]
         if log_mass.size:
             best = max(best, float(log_mass.max()))
             near = log_mass > best - _NEGLIGIBLE
             same = np.ones(int(near.sum()))
-            kept.append((log_u[near], lattice.step * same, i * same, phase[near], log_mass[near]))
-    log_u, cell, index, phase, log_mass = (
-        np.concatenate([part[j] for part in kept]) if kept else np.empty(0) for j in range(5)
+            kept.append(
+                (
+                    log_u[near],
+                    lattice.step * same,
+                    i * same,
+                    phase[near],
+                    turn[near],
+                    log_mass[near],
+                )
+            )
+    log_u, cell, index, phase, turn, log_mass = (
+        np.concatenate([part[j] for part in kept]) if kept else np.empty(0) for j in range(6)
     )
     near = log_mass > best - _NEGLIGIBLE
     return Nodes(
@@ -159,6 +169,7 @@ def integrate(problem: Problem, *, head_start: float = -np.inf) -> Nodes:
         cell=cell[near],
         sigma_index=index[near].astype(np.int64),
         phase=phase[near],
+        phase_cell=turn[near],
         log_mass=log_mass[near],
         log_evidence=float(np.logaddexp.reduce(log_mass)) if log_mass.size else -np.inf,
         sigma_nodes=sigmas,
@@ -237,14 +248,16 @@ class _Lattice:
             gauss = n * (np.log(u) - 0.5 * np.log(2 * np.pi)) - 0.5 * np.sum(np.log(factor))
             bound = gauss - n * np.log(s) - 0.5 * (root / s) ** 2
             spread = sigma * np.sqrt(factor) / u[:, None]
-            images = np.log1p(2 * np.exp(-np.maximum(1 - 2 * np.abs(phi), 0) / (2 * spread**2))).sum(axis=1)
+            images = np.log1p(
+                2 * np.exp(-np.maximum(1 - 2 * np.abs(phi), 0) / (2 * spread**2))
+            ).sum(axis=1)
             keep[part] = bound + images + log_prior > best - _NEGLIGIBLE
         return keep
 
     def evaluate(
         self, sigma: float, best: float
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Log mass of each cell at `sigma`, before the weight of sigma."""
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Log unit, phase, width in phase and log mass of each cell at `sigma`, before the weight of sigma."""
         p = self.problem
         log_u = self._log_u(self.index)
         # No density is higher than at phase zero.
@@ -260,7 +273,7 @@ class _Lattice:
         log_cell[near] += np.log(edge[mirrored[near]])
         if not p.free:
             value = _log_likelihood(p, log_u, sigma)
-            return log_u, np.zeros(log_u.size), value + log_cell
+            return log_u, np.zeros(log_u.size), np.zeros(log_u.size), value + log_cell
         return _over_offsets(p, log_u, log_cell, sigma, best)
 
 
@@ -310,11 +323,11 @@ def _log_likelihood(p: Problem, log_u: FloatArray, sigma: float) -> FloatArray:
 
 def _over_offsets(
     p: Problem, log_u: FloatArray, log_cell: FloatArray, sigma: float, best: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """The same with an even lattice of offsets, one turn round, at each unit."""
     spread = p.spread(sigma)
     precision = float(np.sqrt(np.sum(1 / p.levels.factor)))
-    found: list[tuple[FloatArray, FloatArray, FloatArray]] = []
+    found = [(np.empty(0),) * 4]
     # The width of the peak in turns is sigma/(u·precision): serve units of like width together.
     counts = np.maximum(8, np.ceil(np.exp(log_u) * precision / (_STEP * sigma))).astype(int)
     counts = 2 ** np.ceil(np.log2(counts)).astype(int)
@@ -331,8 +344,10 @@ def _over_offsets(
             value = log_density_sum(phi, widths).reshape(which.size, count)
             value += (log_cell[which] - np.log(count))[:, None]
             rows, columns = np.nonzero(value > max(best, value.max()) - _NEGLIGIBLE)
-            found.append((log_u[which][rows], offsets[columns], value[rows, columns]))
-    return tuple(np.concatenate([f[j] for f in found]) for j in range(3))  # type: ignore[return-value]
+            turn = np.full(rows.size, 1 / count)
+            found.append((log_u[which][rows], offsets[columns], turn, value[rows, columns]))
+    one, two, three, four = (np.concatenate([f[j] for f in found]) for j in range(4))
+    return one, two, three, four
 
 
 def _chunks(size: int, width: int) -> list[slice]:

@@ -1,0 +1,53 @@
+"""Running tasks in order on whatever the caller offers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
+from typing import Any, TypeVar
+
+from quantize._support import validation
+from quantize._support.errors import InputTypeError
+
+Task = TypeVar("Task")
+Answer = TypeVar("Answer")
+
+
+def ordered_map(
+    function: Callable[[Task], Answer], tasks: Sequence[Task], workers: Any = None
+) -> Iterator[Answer]:
+    """Answers in the order of the tasks.
+
+    `workers` is None or 1 (this process), a whole number (that many spawned processes), a
+    ``concurrent.futures.Executor``, or a map-like callable. No pool is started unasked.
+    """
+    if workers is None:
+        return map(function, tasks)
+    if isinstance(workers, Executor) or hasattr(workers, "submit"):
+        return iter(workers.map(function, tasks))
+    if callable(workers):
+        return iter(workers(function, tasks))
+    try:
+        number = validation.count("workers", workers)
+    except InputTypeError:
+        raise InputTypeError(
+            f"`workers` is {workers!r}; give a whole number, a map-like callable or an Executor."
+        ) from None
+    return map(function, tasks) if number == 1 else _pooled(function, tasks, number)
+
+
+def _pooled(
+    function: Callable[[Task], Answer], tasks: Sequence[Task], number: int
+) -> Iterator[Answer]:
+    import multiprocessing
+
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(number, mp_context=context, initializer=_one_thread) as pool:
+        yield from pool.map(function, tasks, chunksize=max(1, len(tasks) // (8 * number)))
+
+
+def _one_thread() -> None:
+    """Keep each worker's linear algebra to one thread."""
+    from threadpoolctl import threadpool_limits
+
+    threadpool_limits(1)

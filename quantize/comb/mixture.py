@@ -1,0 +1,285 @@
+"""Mixture over integers: the exact posterior of the unit with every whole number summed over."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import randomness, validation
+from quantize._support.errors import InputError, InputTypeError
+from quantize._support.randomness import RngLike
+from quantize._support.results import Result
+from quantize._support.validation import FloatArray, IntArray
+from quantize.comb import alternatives as rivals
+from quantize.comb import posterior
+from quantize.comb.grid import Band, band_for, default_sigma_range
+from quantize.comb.quadrature import Nodes, Problem, integrate
+from quantize.readings import Readings, as_readings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_SMALLEST_SHARE = 1e-3
+_NODES_FOR_INTEGERS = 4000
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class MixtureFit(Result):
+    """Result of `fit_mixture`.
+
+    Attributes
+    ----------
+    unit, unit_err : float
+        Posterior mean and standard deviation of the unit within the mode of largest share.
+    sigma : float
+        Posterior mean of sigma within that mode (the median of the given ones, where given).
+    offset : float
+        The offset: fixed, or its posterior mean round the circle within that mode.
+    log_bayes_factor : float
+        Natural log of the evidence for the comb over that for a continuum of flat envelope.
+    alternatives : pandas.DataFrame
+        Every mode with at least 0.1 % of the posterior: unit, unit_err, share, sigma, relation.
+    integers : numpy.ndarray of int, shape (n,)
+        Most probable whole number of each reading at the best mode.
+    integer_probabilities : pandas.DataFrame
+        Rows (reading, integer, probability) over the whole posterior, down to 1e-4.
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ("readings", "nodes", "problem")
+
+    unit: float
+    unit_err: float
+    sigma: float
+    offset: float
+    log_bayes_factor: float
+    alternatives: pd.DataFrame
+    integers: IntArray
+    integer_probabilities: pd.DataFrame
+    band: Band
+    settings: dict[str, Any]
+    readings: Readings
+    nodes: Nodes
+    problem: Problem
+
+    @property
+    def modes(self) -> pd.DataFrame:
+        """The same table as `alternatives`."""
+        return self.alternatives
+
+    @functools.cached_property
+    def marginal(self) -> posterior.Marginal:
+        """Posterior of log unit on a fine grid."""
+        return posterior.marginal_of_unit(self.problem, self.nodes)
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Highest-density set of the unit (in log unit): rows (low, high), one or more."""
+        return posterior.highest_density_set(self.marginal, validation.fraction("prob", prob))
+
+    def draws(self, n: int, *, rng: RngLike = None) -> pd.DataFrame:
+        """`n` independent draws of unit, sigma and offset from the posterior."""
+        import pandas as pd
+
+        size = validation.count("n", n)
+        generator = randomness.generator(rng)
+        unit, sigma, phase = posterior.draw(self.problem, self.nodes, size, generator)
+        offset = self.problem.origin + phase * unit
+        if self.problem.free:
+            offset = offset % unit
+        return pd.DataFrame({"unit": unit, "sigma": sigma, "offset": offset})
+
+    def _headline(self) -> str:
+        share = float(self.alternatives["share"].iloc[0])
+        return (
+            f"unit {self.unit:.6g} ± {self.unit_err:.2g} ({100 * share:.3g} % of the posterior), "
+            f"log Bayes factor {self.log_bayes_factor:.2f}"
+        )
+
+
+def fit_mixture(
+    readings: Any,
+    unit_range: Any = None,
+    *,
+    offset: str | float = "zero",
+    sigma_range: Any = None,
+    model: Any = None,
+) -> MixtureFit:
+    r"""Posterior of the unit by quadrature, every whole number summed over.
+
+    Parameters
+    ----------
+    readings : Readings or array_like, shape (n,)
+        Sigmas given with the readings are taken as known. Readings of one charge state share one
+        whole number; their scatter about it also tells sigma.
+    unit_range : (float, float), optional
+        Support of the log-uniform prior of the unit; see `default_band`.
+    offset : {"zero", "free"} or float
+        With "free" the offset is uniform over one unit.
+    sigma_range : float or (float, float), optional
+        A number is a known sigma; a pair the support of its log-uniform prior. See
+        `default_sigma_range` for the rule used when it is left out.
+
+    Returns
+    -------
+    MixtureFit
+
+    Raises
+    ------
+    InputError
+        For input that cannot be used, or a grid that would not fit in memory.
+
+    Notes
+    -----
+    With every whole number equally likely beforehand, the likelihood of the comb divided by that
+    of a continuum is the product of wrapped-normal densities of the phases
+    (`log_wrapped_normal`). It is integrated over log u, log sigma and the offset.
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> found = qz.fit_mixture([2.1, 3.9, 6.0, 8.1, 9.9, 14.0], (1.2, 5))
+    >>> found.integers.tolist()
+    [1, 2, 3, 4, 5, 7]
+    >>> found.log_bayes_factor > 3
+    True
+    """
+    if model is not None:
+        raise InputTypeError("`model` is not used yet; leave it out.")
+    data = as_readings(readings)
+    mode, b = validation.offset_mode(offset)
+    known = _sigma_range(sigma_range)
+    band = band_for(data, unit_range, sigma_range=known)
+    problem = _problem(data, band, mode == "free", b, known)
+    nodes = integrate(problem)
+    if nodes.log_mass.size == 0:
+        raise InputError(
+            f"`sigma_range` ({problem.sigma_low:g}, {problem.sigma_high:g}) makes these readings "
+            "impossible at every unit; widen it."
+        )
+    marginal = posterior.marginal_of_unit(problem, nodes)
+    modes = posterior.find_modes(problem, nodes, marginal)
+    best = modes[0]
+    in_best = (nodes.log_unit >= np.log(best.low)) & (nodes.log_unit <= np.log(best.high))
+    phase = _mean_phase(nodes, in_best) if problem.free else 0.0
+    found_offset = problem.origin + phase * best.unit
+    if problem.free:
+        found_offset %= best.unit
+    sigma = float(np.median(data.sigma)) if data.sigma is not None else best.sigma
+    result = MixtureFit(
+        unit=best.unit,
+        unit_err=best.unit_err,
+        sigma=sigma,
+        offset=float(found_offset),
+        log_bayes_factor=nodes.log_evidence,
+        alternatives=_mode_table(modes, data),
+        integers=np.rint((data.levels().mean - found_offset) / best.unit).astype(np.int64)[
+            data.levels().index
+        ],
+        integer_probabilities=_integer_table(problem, nodes, data),
+        band=band,
+        settings={
+            "offset": offset,
+            "sigma_range": None
+            if data.sigma is not None
+            else [problem.sigma_low, problem.sigma_high],
+        },
+        readings=data,
+        nodes=nodes,
+        problem=problem,
+    )
+    object.__setattr__(result, "marginal", marginal)
+    return result
+
+
+def _sigma_range(value: Any) -> tuple[float, float] | None:
+    if value is None:
+        return None
+    if np.ndim(value) == 0:
+        sigma = validation.positive("sigma_range", value)
+        return sigma, sigma
+    pair = tuple(value)
+    if len(pair) == 2 and pair[0] == pair[1]:
+        sigma = validation.positive("sigma_range", pair[0])
+        return sigma, sigma
+    return validation.unit_range(pair, name="sigma_range")
+
+
+def _problem(
+    data: Readings, band: Band, free: bool, offset: float, sigma: tuple[float, float] | None
+) -> Problem:
+    levels = data.levels()
+    if data.sigma is not None:
+        low, high = 1.0, 1.0
+    else:
+        low, high = sigma or default_sigma_range(data, band)
+    origin = float(np.average(levels.mean, weights=1 / levels.factor)) if free else offset
+    return Problem(
+        levels=levels,
+        origin=origin,
+        low=band.low,
+        high=band.high,
+        sigma_low=low,
+        sigma_high=high,
+        free=free,
+    )
+
+
+def _mean_phase(nodes: Nodes, inside: Any) -> float:
+    vector = np.sum(nodes.share[inside] * np.exp(2j * np.pi * nodes.phase[inside]))
+    return float(np.angle(vector) / (2 * np.pi))
+
+
+def _mode_table(modes: list[posterior.Mode], data: Readings) -> pd.DataFrame:
+    rows = [
+        {"unit": m.unit, "unit_err": m.unit_err, "share": m.share, "sigma": m.sigma}
+        for m in modes
+        if m.share >= _SMALLEST_SHARE
+    ] or [
+        {
+            "unit": modes[0].unit,
+            "unit_err": modes[0].unit_err,
+            "share": modes[0].share,
+            "sigma": modes[0].sigma,
+        }
+    ]
+    tolerance = max(0.2 * modes[0].unit / data.reach, 3 * modes[0].unit_err / modes[0].unit)
+    return rivals.table(rows, min(tolerance, 0.1))
+
+
+def _integer_table(problem: Problem, nodes: Nodes, data: Readings) -> pd.DataFrame:
+    """Probabilities of the whole number of each reading over the whole posterior."""
+    import pandas as pd
+
+    order = np.argsort(-nodes.log_mass)[:_NODES_FOR_INTEGERS]
+    share = nodes.share[order]
+    share = share / share.sum()
+    u = np.exp(nodes.log_unit[order])
+    spread = nodes.sigma[order][:, None] * np.sqrt(problem.levels.factor) / u[:, None]
+    turns = problem.mean / u[:, None] - nodes.phase[order][:, None]
+    if problem.free:
+        # Count from the tooth in [0, unit), not from the origin of the phases.
+        turns += np.floor((problem.origin + nodes.phase[order] * u) / u)[:, None]
+    nearest = np.rint(turns)
+    shifts = np.arange(-4, 5)
+    exponent = -0.5 * ((turns - nearest)[:, :, None] - shifts) ** 2 / spread[:, :, None] ** 2
+    weight = np.exp(exponent - exponent.max(axis=2, keepdims=True))
+    weight *= (share[:, None] / weight.sum(axis=2))[:, :, None]
+    tables = []
+    for level in range(problem.mean.size):
+        k = (nearest[:, level, None] + shifts).astype(np.int64).ravel()
+        integers, back = np.unique(k, return_inverse=True)
+        probability = np.bincount(back, weights=weight[:, level].ravel())
+        keep = probability >= 1e-4
+        ranked = np.argsort(-probability[keep], kind="stable")
+        tables.append((integers[keep][ranked], probability[keep][ranked]))
+    index = data.levels().index
+    reading = np.concatenate([np.full(tables[j][0].size, i) for i, j in enumerate(index)])
+    return pd.DataFrame(
+        {
+            "reading": reading.astype(np.int64),
+            "integer": np.concatenate([tables[j][0] for j in index]),
+            "probability": np.concatenate([tables[j][1] for j in index]),
+        }
+    )
