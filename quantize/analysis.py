@@ -1,0 +1,252 @@
+"""analyze(): the estimators, the nulls and the guards brought to one verdict."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import randomness, validation
+from quantize._support.progress import Progress
+from quantize._support.randomness import RngLike
+from quantize._support.rendering import renderer
+from quantize._support.results import Result
+from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.fit import CombFit, fit_comb
+from quantize.comb.grid import Band
+from quantize.comb.mixture import MixtureFit, fit_mixture
+from quantize.comb.periodogram import Periodogram, periodogram
+from quantize.null import guards
+from quantize.null.compare import NullComparison, compare_null
+from quantize.null.verdict import LevelEvidence, weigh_evidence
+from quantize.null.wording import Judgement, judge
+from quantize.readings import Readings, as_readings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Analysis(Result):
+    """Result of `analyze`.
+
+    Attributes
+    ----------
+    verdict : {"steps", "no steps", "cannot tell"}
+    reasons : tuple of str
+        Why, in short sentences, the decisive one first.
+    advice : tuple of str
+        What would settle the question, where it is open.
+    unit, unit_err : float
+        Posterior mean and standard deviation of the unit in its best mode.
+    sigma, offset : float
+    p_value : float
+        The largest of `p_values`.
+    p_values : dict of str to float
+        For each null.
+    log_bayes_factor : float
+        Natural log of the evidence of the comb over the largest evidence among the nulls.
+    log_bayes_factors : dict of str to float
+        The comb over each null.
+    alternatives : pandas.DataFrame
+        Rival units with their posterior shares.
+    integers : numpy.ndarray of int, shape (n,)
+    integer_probabilities : pandas.DataFrame
+        Rows (reading, integer, probability).
+    findings : tuple of Finding
+        What each guard found.
+    estimates : dict of str to dict
+        Unit and standard error by each of the three estimators.
+    """
+
+    _private: ClassVar[tuple[str, ...]] = (
+        "readings",
+        "mixture",
+        "comb_fit",
+        "score",
+        "smooth",
+        "evidence",
+    )
+
+    verdict: str
+    reasons: tuple[str, ...]
+    advice: tuple[str, ...]
+    unit: float
+    unit_err: float
+    sigma: float
+    offset: float
+    p_value: float
+    p_values: dict[str, float]
+    log_bayes_factor: float
+    log_bayes_factors: dict[str, float]
+    alternatives: pd.DataFrame
+    integers: IntArray
+    integer_probabilities: pd.DataFrame
+    findings: tuple[guards.Finding, ...]
+    estimates: dict[str, dict[str, float]]
+    band: Band
+    alpha: float
+    settings: dict[str, Any]
+    seed: dict[str, Any]
+    readings: Readings
+    mixture: MixtureFit
+    comb_fit: CombFit
+    score: Periodogram
+    smooth: NullComparison
+    evidence: LevelEvidence
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Highest-density set of the unit: rows (low, high)."""
+        return self.mixture.interval(prob)
+
+    def report(self, path: str | Path) -> Path:
+        """Write one self-contained HTML page; returns its path."""
+        written: Path = renderer("report", self)(self, path)
+        return written
+
+    def _headline(self) -> str:
+        return (
+            f"{self.verdict}, unit {self.unit:.6g} ± {self.unit_err:.2g}, p = {self.p_value:.3g}, "
+            f"log Bayes factor {self.log_bayes_factor:.2f}"
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary with stable keys."""
+        return super().to_dict() | {"readings": self.readings.to_dict()}
+
+
+def analyze(
+    readings: Any,
+    unit_range: Any = None,
+    *,
+    offset: str | float = "zero",
+    sigma_range: Any = None,
+    model: Any = None,
+    null: str = "all",
+    alpha: float = 0.05,
+    n_resamples: int = 9999,
+    rng: RngLike = None,
+    workers: Any = None,
+    progress: Progress = False,
+) -> Analysis:
+    """Say whether the readings come in whole-number steps, and of what unit.
+
+    Parameters
+    ----------
+    readings : Readings or array_like, shape (n,)
+    unit_range : (float, float), optional
+        Smallest and largest unit tried, in the readings' own unit; see `default_band`.
+    offset : {"zero", "free"} or float
+        Where the comb starts.
+    sigma_range : float or (float, float), optional
+        Known sigma, or the support of its prior.
+    null : {"all", "smooth"}
+        "all" weighs the comb against every kind of data without steps; "smooth" leaves out
+        levels at unequal distances, and the reasons then say so.
+    alpha : float
+        Share of false "steps" that is accepted.
+    n_resamples : int
+        Resamples for the smooth null.
+    rng : int, SeedSequence or Generator, optional
+    workers, progress
+        As in `compare_null`.
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    InputError
+        For input that cannot be used.
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> page = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+    >>> found = qz.analyze(page, (1.2, 7), n_resamples=999, rng=1)
+    >>> found.verdict, found.integers.tolist()
+    ('steps', [1, 2, 3, 4, 5, 7, 2, 6, 8, 3])
+    """
+    data = as_readings(readings)
+    alpha = validation.fraction("alpha", alpha)
+    null = validation.choice("null", null, ("all", "smooth"))
+    generator = randomness.generator(rng)
+    seed = randomness.record(generator)
+    mixture = fit_mixture(data, unit_range, offset=offset, sigma_range=sigma_range, model=model)
+    band = mixture.band
+    score = periodogram(data, band, offset=offset)
+    comb_fit = fit_comb(data, band, offset=offset)
+    smooth = compare_null(
+        data,
+        band,
+        offset=offset,
+        n_resamples=n_resamples,
+        rng=generator,
+        workers=workers,
+        progress=progress,
+    )
+    evidence = weigh_evidence(
+        data,
+        band.limits,
+        offset=offset,
+        sigma_range=None if sigma_range is None else _pair(sigma_range),
+        alpha=alpha,
+        n_resamples=n_resamples,
+        rng=generator,
+        workers=workers,
+    )
+    findings = (
+        guards.enough_levels(mixture),
+        guards.not_the_resolution(mixture),
+        guards.majority_on_comb(mixture),
+        guards.wide_band(band, mixture.unit),
+    )
+    p_values = {"smooth": smooth.p_value} | (evidence.p_values if null == "all" else {})
+    factors = evidence.log_bayes_factors
+    judgement: Judgement = judge(
+        mixture, findings, p_values, evidence, alpha=alpha, smooth_only=null == "smooth"
+    )
+    return Analysis(
+        verdict=judgement.verdict,
+        reasons=judgement.reasons,
+        advice=judgement.advice,
+        unit=mixture.unit,
+        unit_err=mixture.unit_err,
+        sigma=mixture.sigma,
+        offset=mixture.offset,
+        p_value=max(p_values.values()),
+        p_values=p_values,
+        log_bayes_factor=evidence.log_bayes_factor,
+        log_bayes_factors=factors,
+        alternatives=mixture.alternatives,
+        integers=mixture.integers,
+        integer_probabilities=mixture.integer_probabilities,
+        findings=findings,
+        estimates={
+            "mixture over integers": {"unit": mixture.unit, "unit_err": mixture.unit_err},
+            "least squares": {"unit": comb_fit.unit, "unit_err": comb_fit.unit_err},
+            "periodogram": {"unit": score.unit, "unit_err": score.unit_err},
+        },
+        band=band,
+        alpha=alpha,
+        settings={
+            "offset": offset,
+            "sigma_range": mixture.settings["sigma_range"],
+            "null": null,
+            "n_resamples": smooth.n_resamples,
+        },
+        seed=seed,
+        readings=data,
+        mixture=mixture,
+        comb_fit=comb_fit,
+        score=score,
+        smooth=smooth,
+        evidence=evidence,
+    )
+
+
+def _pair(sigma_range: Any) -> tuple[float, float]:
+    return (sigma_range, sigma_range) if np.ndim(sigma_range) == 0 else tuple(sigma_range)

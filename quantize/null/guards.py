@@ -1,0 +1,199 @@
+"""Guards: ways in which readings can look like steps and prove nothing.
+
+Each guard returns a `Finding`: whether it stands in the way of "steps", and one sentence.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from quantize._support.validation import FloatArray
+from quantize.comb.grid import Band
+from quantize.comb.likelihood import log_density_sum_plain
+from quantize.comb.mixture import MixtureFit
+
+LEVELS_NEEDED = {"fixed": 3, "free": 5}
+"""Fewest occupied levels: non-zero sizes with the offset known, any levels with it free."""
+_SURE = 0.95
+_NARROW_BAND = 3.0
+_DRAWS = 500
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Finding:
+    """What one guard found.
+
+    `blocks` is True when the verdict cannot be "steps"; `sentence` says why, or what was checked;
+    `warns` marks a sentence that the reader should see although it does not block.
+    """
+
+    name: str
+    blocks: bool
+    warns: bool
+    sentence: str
+
+
+def enough_levels(fit: MixtureFit) -> Finding:
+    """At least three distinct non-zero sizes (five levels with a free offset), common divisor 1."""
+    free = fit.problem.free
+    needed = LEVELS_NEEDED["free" if free else "fixed"]
+    counts, divisors = _level_counts(fit)
+    probability = float(np.mean(counts >= needed))
+    what = "levels" if free else "different non-zero sizes"
+    typical = int(np.median(counts))
+    if probability < _SURE:
+        return Finding(
+            name="levels",
+            blocks=True,
+            warns=True,
+            sentence=(
+                f"The readings occupy only about {typical} {what} of the comb (probability "
+                f"{probability:.2f} of {needed} or more); with so few, equal distances cannot be "
+                "told from chance."
+            ),
+        )
+    common = float(np.mean(divisors > 1))
+    if common > 1 - _SURE and not free:
+        return Finding(
+            name="levels",
+            blocks=True,
+            warns=True,
+            sentence=(
+                "All whole numbers share a common divisor, so the unit found is a fraction of "
+                "another one that would do as well."
+            ),
+        )
+    return Finding(
+        name="levels",
+        blocks=False,
+        warns=False,
+        sentence=f"The readings occupy about {typical} {what} of the comb.",
+    )
+
+
+def _level_counts(fit: MixtureFit) -> tuple[FloatArray, FloatArray]:
+    """Distinct levels and their greatest common divisor, over draws from the best mode."""
+    nodes, problem = fit.nodes, fit.problem
+    near = np.abs(np.exp(nodes.log_unit) - fit.unit) <= 4 * fit.unit_err
+    share = np.where(near, nodes.share, 0.0)
+    if share.sum() == 0:
+        share = nodes.share
+    rng = np.random.default_rng(0)
+    pick = rng.choice(share.size, size=_DRAWS, p=share / share.sum())
+    u = np.exp(nodes.log_unit[pick])[:, None]
+    turns = problem.mean / u - nodes.phase[pick][:, None]
+    spread = nodes.sigma[pick][:, None] * np.sqrt(problem.levels.factor) / u
+    shifts = np.arange(-2, 3)
+    nearest = np.rint(turns)
+    distance = (turns - nearest)[:, :, None] - shifts
+    weight = np.exp(-0.5 * (distance / spread[:, :, None]) ** 2)
+    running = np.cumsum(weight, axis=2)
+    chosen = (running < rng.random(turns.shape)[:, :, None] * running[:, :, -1:]).sum(axis=2)
+    k = (nearest + shifts[np.minimum(chosen, 4)]).astype(np.int64)
+    if not problem.free:
+        k = np.abs(k)
+    counts, divisors = np.empty(_DRAWS), np.empty(_DRAWS)
+    for i, row in enumerate(k):
+        distinct = np.unique(row)
+        if not problem.free:
+            distinct = distinct[distinct != 0]
+        counts[i] = distinct.size
+        divisors[i] = math.gcd(*(int(v) for v in distinct)) if distinct.size else 1
+    return counts, divisors
+
+
+def not_the_resolution(fit: MixtureFit) -> Finding:
+    """The unit is not the step to which the readings were rounded."""
+    step = fit.readings.rounding_step
+    if step is None:
+        return Finding(
+            name="resolution",
+            blocks=False,
+            warns=False,
+            sentence="The readings show no rounding step that could pass for a unit.",
+        )
+    ratio = fit.unit / step
+    error = max(3 * fit.unit_err / step, 1e-6)
+    if ratio < 2 and abs(ratio - 1) < max(error, 0.02):
+        return Finding(
+            name="resolution",
+            blocks=True,
+            warns=True,
+            sentence=(
+                f"The unit found ({fit.unit:.4g}) is the step to which the readings were "
+                f"recorded ({step:g}): a property of the record, not of what was measured."
+            ),
+        )
+    if ratio < 2:
+        return Finding(
+            name="resolution",
+            blocks=True,
+            warns=True,
+            sentence=(
+                f"The unit found ({fit.unit:.4g}) is smaller than two recording steps of {step:g}: "
+                "these readings are too coarse for it."
+            ),
+        )
+    whole = abs(ratio - round(ratio)) < error
+    if whole and error < 0.2 and ratio < 12:
+        return Finding(
+            name="resolution",
+            blocks=False,
+            warns=True,
+            sentence=(
+                f"The unit found is {round(ratio)} recording steps of {step:g}; make sure that no "
+                "preference for certain last digits makes it."
+            ),
+        )
+    return Finding(
+        name="resolution",
+        blocks=False,
+        warns=False,
+        sentence=f"The unit is {ratio:.3g} recording steps of {step:g}, so rounding does not make it.",
+    )
+
+
+def majority_on_comb(fit: MixtureFit) -> Finding:
+    """More than half of the readings are better explained by the comb than by a continuum."""
+    levels = fit.problem.levels
+    turns = (levels.mean - fit.offset) / fit.unit
+    phi = turns - np.rint(turns)
+    sigma = 1.0 if levels.sigma_given else fit.sigma
+    spread = sigma * np.sqrt(levels.factor) / fit.unit
+    gain = log_density_sum_plain(phi[:, None], spread[:, None])
+    on = (gain > 0)[levels.index]
+    count, n = int(on.sum()), on.size
+    blocks = 2 * count <= n
+    rest = "; the rest may be something else" if blocks else ""
+    return Finding(
+        name="majority",
+        blocks=blocks,
+        warns=blocks,
+        sentence=f"{count} of {n} readings lie nearer to a multiple than chance would put them{rest}.",
+    )
+
+
+def wide_band(band: Band, unit: float) -> Finding:
+    """The band was not narrowed round the answer."""
+    if band.factor >= _NARROW_BAND:
+        return Finding(
+            name="band",
+            blocks=False,
+            warns=False,
+            sentence=(
+                f"Every unit from {band.low:.4g} to {band.high:.4g} was tried, and the test "
+                "counts them all."
+            ),
+        )
+    return Finding(
+        name="band",
+        blocks=False,
+        warns=True,
+        sentence=(
+            f"Only units from {band.low:.4g} to {band.high:.4g} were tried; if that range was "
+            "chosen after looking at the readings, the evidence is overstated."
+        ),
+    )
