@@ -34,6 +34,8 @@ IMBALANCE = 0.35  # divisions an interval that the operator could not see
 # Units on the sphere in each state, and how often it was read.
 STATES = ((6, 4), (4, 5), (7, 4), (3, 5), (5, 4), (9, 4), (2, 5), (8, 4))
 FALLS = 8
+# One state is also read at another voltage: a line in V, with no steps assumed.
+ELSEWHERE = (2, 1.5, 3)  # state, voltage over balance voltage, readings
 
 SPHERE_OF_BATCH = "2.10 +/- 0.02 um"
 HERE = Path(__file__).resolve().parent.parent / "quantize" / "data"
@@ -73,6 +75,7 @@ def rows(rng: np.random.Generator) -> list[str]:
     voltage = round(balance_voltage(), 1)
     falls = iter(reading(HELD, 0.0, rng) for _ in range(FALLS))
     lines = []
+    places: dict[int, int] = {}
     for label, (units, times) in enumerate(STATES, start=1):
         for repeat in range(1, times + 1):
             start, end = reading(units, voltage, rng)
@@ -80,9 +83,16 @@ def rows(rng: np.random.Generator) -> list[str]:
             if (label, repeat) == (4, 2):
                 start, end, keep, reason = 80, 71, "no", "watch stopped late: door slammed"
             lines.append(f"P1,{label},{voltage},{start},{end},{INTERVAL:g},{keep},{reason}")
+        places[label] = len(lines)
         start, end = next(falls)
         lines.append(f"P1,{label},0,{start},{end},{INTERVAL:g},yes,")
-    return lines
+    label, factor, times = ELSEWHERE
+    other = round(factor * voltage, 1)
+    extra = []
+    for _ in range(times):
+        start, end = reading(STATES[label - 1][0], other, rng)
+        extra.append(f"P1,{label},{other},{start},{end},{INTERVAL:g},yes,")
+    return lines[: places[label]] + extra + lines[places[label] :]
 
 
 def page(rng: np.random.Generator) -> str:

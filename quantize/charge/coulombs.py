@@ -10,7 +10,9 @@ import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError, warn
+from quantize._support.randomness import RngLike
 from quantize.charge.apparatus import load_apparatus
+from quantize.charge.montecarlo import MonteCarlo, check_linear
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import ROUTES, Divisions, available, gather, model_of
@@ -34,7 +36,10 @@ class UnitInCoulombs(Propagation):
         The route of `value`.
     routes : pandas.DataFrame
         All routes that the data allow: route, value, standard_uncertainty, random, systematic,
-        degrees_of_freedom, depends.
+        degrees_of_freedom, difference (relative, from the first), sigmas (that difference over
+        its own uncertainty, what both share taken out), depends.
+    monte_carlo : MonteCarlo
+        The same propagation with whole distributions.
     notes : tuple of str
         What was assumed, and what does not fit.
     """
@@ -44,7 +49,18 @@ class UnitInCoulombs(Propagation):
     route: str
     routes: pd.DataFrame
     others: dict[str, Propagation]
+    monte_carlo: MonteCarlo
     notes: tuple[str, ...]
+
+    def against(self, accepted: float) -> str:
+        """One sentence that sets the result beside an accepted value, for those who ask."""
+        value = validation.positive("accepted", accepted)
+        off = self.value - value
+        return (
+            f"Compared with the accepted {value:.6g} C, the result is {100 * off / value:+.1f} % "
+            f"away, {abs(off) / self.standard_uncertainty:.1f} standard uncertainties; the "
+            "accepted value was used nowhere in it."
+        )
 
     def __str__(self) -> str:
         forms = stated(self.value, self.standard_uncertainty, "C", symbol="unit")
@@ -59,6 +75,8 @@ class UnitInCoulombs(Propagation):
             f"  of which random {self.random:.2g} C, shared {self.systematic:.2g} C",
             "",
             budget_text(self.budget),
+            "",
+            str(self.monte_carlo),
         ]
         if len(self.routes) > 1:
             lines += ["", "Routes side by side"]
@@ -90,6 +108,8 @@ def unit_in_coulombs(
     unit_err: float | None = None,
     run: Run | None = None,
     route: str | None = None,
+    trials: int = 20_000,
+    rng: RngLike = 0,
 ) -> UnitInCoulombs:
     r"""Convert a unit in divisions per interval to coulombs.
 
@@ -105,6 +125,9 @@ def unit_in_coulombs(
         Where the fall without field is measured.
     route : str, optional
         A name from `quantize.charge.routes.ROUTES`; else the first that the data allow.
+    trials, rng :
+        For the Monte Carlo beside the linear budget; the same seed each time unless another is
+        given.
 
     Returns
     -------
@@ -156,10 +179,14 @@ def unit_in_coulombs(
     if bench.has("sphere.weight") and bench.word("sphere.buoyancy") is None:
         notes.append("the weight as supplied is taken to have the buoyancy already off")
     best = found[route]
+    drawn = check_linear(best, trials=trials, rng=rng)
+    if drawn.agrees is False:
+        notes.append("the linear budget and the Monte Carlo differ; trust the Monte Carlo")
     return UnitInCoulombs(
         **{f.name: getattr(best, f.name) for f in dataclasses.fields(Propagation)},
         route=route,
-        routes=_side_by_side(found),
+        routes=side_by_side(found, first=route),
+        monte_carlo=drawn,
         others={name: p for name, p in found.items() if name != route},
         notes=tuple(notes),
     )
@@ -232,11 +259,15 @@ def _with_voltage(apparatus: Apparatus, run: Run | None) -> Apparatus:
     return apparatus.changed(plates__voltage=run.reference_voltage)
 
 
-def _side_by_side(found: dict[str, Propagation]) -> pd.DataFrame:
+def side_by_side(found: dict[str, Propagation], *, first: str) -> pd.DataFrame:
+    """All routes in one table, with how far each is from `first`."""
     import pandas as pd
 
-    return pd.DataFrame(
-        [
+    rows = []
+    for name in sorted(found, key=lambda name: name != first):
+        p = found[name]
+        difference, sigmas = _difference(found[first], p)
+        rows.append(
             {
                 "route": name,
                 "value": p.value,
@@ -244,8 +275,56 @@ def _side_by_side(found: dict[str, Propagation]) -> pd.DataFrame:
                 "random": p.random,
                 "systematic": p.systematic,
                 "degrees_of_freedom": p.degrees_of_freedom,
+                "difference": difference,
+                "sigmas": sigmas,
                 "depends": "depends on " + ROUTES[name].depends,
             }
-            for name, p in found.items()
-        ]
-    )
+        )
+    return pd.DataFrame(rows)
+
+
+def _difference(first: Propagation, other: Propagation) -> tuple[float, float]:
+    """Relative difference, and its size in standard uncertainties, shared inputs taken out."""
+    relative = other.value / first.value - 1
+    parts: dict[str, float] = {}
+    for p, sign in ((other, 1.0), (first, -1.0)):
+        for row in p.budget.to_dict("records"):
+            slope = math.copysign(1.0, row["slope"]) * sign
+            share = slope * row["contribution"] / p.value
+            parts[row["input"]] = parts.get(row["input"], 0.0) + share
+    spread = math.sqrt(sum(part**2 for part in parts.values()))
+    return relative, abs(relative) / spread if spread > 1e-12 else 0.0
+
+
+def why_routes_differ(found: UnitInCoulombs) -> list[str]:
+    """One sentence for each other route: how far it is off, and what could be behind it."""
+    first, *others = found.routes.to_dict("records")
+    budgets = {found.route: found.budget} | {n: p.budget for n, p in found.others.items()}
+    sentences = []
+    for row in others:
+        own = _largest_not_shared(budgets[row["route"]], budgets[found.route])
+        verdict = (
+            "which the uncertainties explain"
+            if row["sigmas"] < 2
+            else "more than the uncertainties explain"
+        )
+        sentences.append(
+            f"By the route '{row['route']}' the unit is {100 * row['difference']:+.1f} % from "
+            f"'{first['route']}', {row['sigmas']:.1f} standard uncertainties, {verdict}; this "
+            f"route {row['depends']}, and what the two do not share is mostly {own}."
+        )
+    return sentences
+
+
+def _largest_not_shared(budget: pd.DataFrame, other: pd.DataFrame) -> str:
+    """Names of the inputs that make most of the difference between two routes."""
+    mine = dict(zip(budget["input"], budget["exponent"], strict=True))
+    theirs = dict(zip(other["input"], other["exponent"], strict=True))
+    weight: dict[str, float] = {}
+    for table, own, rival in ((budget, mine, theirs), (other, theirs, mine)):
+        for row in table.to_dict("records"):
+            name = row["input"]
+            if abs(own[name] - rival.get(name, 0.0)) > 0.2 or name not in rival:
+                weight[name] = max(weight.get(name, 0.0), row["share"])
+    best = sorted(weight, key=lambda name: -weight[name])[:2]
+    return " and ".join(best) if best else "nothing"

@@ -317,9 +317,21 @@ def monte_carlo_many(
 
 
 def _summaries(values: FloatArray, prob: float) -> FloatArray:
+    """Mean, standard uncertainty and shortest interval of each row; `values` is scrambled."""
     mean, spread = values.mean(axis=1), values.std(axis=1, ddof=1)
-    values.sort(axis=1)
-    inside = _inside(values.shape[1], prob)
-    start = np.argmin(values[:, inside:] - values[:, : values.shape[1] - inside], axis=1)
+    size = values.shape[1]
+    inside = _inside(size, prob)
+    ends = size - inside
+    if ends <= inside:
+        # Only the tails need to be in order, which is four times as fast as sorting.
+        values.partition(inside, axis=1)
+        high = np.sort(values[:, inside:], axis=1)
+        rest = values[:, :inside]
+        rest.partition(ends - 1, axis=1)
+        low = np.sort(rest[:, :ends], axis=1)
+    else:
+        values.sort(axis=1)
+        low, high = values[:, :ends], values[:, inside:]
+    start = np.argmin(high - low, axis=1)
     rows = np.arange(values.shape[0])
-    return np.column_stack([mean, spread, values[rows, start], values[rows, start + inside]])
+    return np.column_stack([mean, spread, low[rows, start], high[rows, start]])

@@ -34,8 +34,9 @@ class Propagation(Result):
         Effective, by Welch and Satterthwaite.
     budget : pandas.DataFrame
         One row an input: input, value, unit, standard_uncertainty, degrees_of_freedom,
-        distribution, scope, part, exponent (d ln y / d ln x), contribution (its share of the
-        standard uncertainty, same unit as the value), share (of the variance; sums to 1).
+        distribution, scope, part, exponent (d ln y / d ln x), slope (dy / dx), contribution (its
+        part of the standard uncertainty, in the unit of the value), share (of the variance;
+        sums to 1).
     random, systematic : float
         Standard uncertainty from what differs between readings, and from what they share.
     """
@@ -255,6 +256,7 @@ def _table(
                 "random" if q.scope in RANDOM_SCOPES else "systematic" for q in inputs.values()
             ],
             "exponent": slopes * x / value if value else np.full(x.size, np.nan),
+            "slope": slopes,
             "contribution": np.abs(contribution),
             "share": variance_terms / total if total > 0 else np.zeros(x.size),
         }

@@ -3,27 +3,25 @@
 from __future__ import annotations
 
 import dataclasses
-import math
-from collections import Counter
 from typing import TYPE_CHECKING, Any
-
-import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus, load_apparatus
 from quantize.charge.page import read_page
-from quantize.charge.quantity import Quantity
+from quantize.charge.rows import Rows
 from quantize.charge.tidy import guess_timing, tidy
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from quantize.charge.coulombs import UnitInCoulombs
+    from quantize.charge.soundness import Checks
+
 
 @dataclasses.dataclass(frozen=True, eq=False, repr=False)
-class Run:
+class Run(Rows):
     """Rows of one run at the bench.
 
     Make one with ``Run(source, apparatus)``, where `source` is a file name, a DataFrame or a
@@ -47,12 +45,6 @@ class Run:
     <Run: 3 readings of 1 particle, 1 of them falls without field, fixed time>
     """
 
-    table: pd.DataFrame
-    apparatus: Apparatus | None
-    timing: str
-    remarks: tuple[str, ...]
-    source: str
-
     def __init__(self, source: Any, apparatus: Any = None) -> None:
         page = read_page(source)
         bench = None if apparatus is None else load_apparatus(apparatus)
@@ -67,177 +59,6 @@ class Run:
             )
             remarks.append(f"taken as readings at {timing}: {why}")
         self._put(table, bench, str(timing), tuple(remarks), page.source)
-
-    def _put(
-        self,
-        table: pd.DataFrame,
-        apparatus: Apparatus | None,
-        timing: str,
-        remarks: tuple[str, ...],
-        source: str,
-    ) -> None:
-        for name, value in (
-            ("table", table),
-            ("apparatus", apparatus),
-            ("timing", timing),
-            ("remarks", remarks),
-            ("source", source),
-        ):
-            object.__setattr__(self, name, value)
-
-    def select(self, rows: Any) -> Run:
-        """The run with only the rows where the mask `rows` is true."""
-        new = object.__new__(Run)
-        chosen = self.table[np.asarray(rows, dtype=bool)].reset_index(drop=True)
-        new._put(chosen, self.apparatus, self.timing, self.remarks, self.source)
-        return new
-
-    def particle(self, label: object) -> Run:
-        """The rows of one particle, with the apparatus entries of that particle."""
-        if str(label) not in self.particles:
-            raise InputError(f"`particle` is {label!r}; the run holds {', '.join(self.particles)}.")
-        one = self.select(self.table["particle"] == str(label))
-        if one.apparatus is not None:
-            object.__setattr__(one, "apparatus", one.apparatus.for_particle(label))
-        return one
-
-    @property
-    def particles(self) -> tuple[str, ...]:
-        """Labels in order of appearance."""
-        return tuple(dict.fromkeys(self.table["particle"]))
-
-    def __len__(self) -> int:
-        return len(self.table)
-
-    def __repr__(self) -> str:
-        particles = len(self.particles)
-        noun = "particle" if particles == 1 else "particles"
-        falls = int((self.table["voltage"] == 0).sum())
-        return (
-            f"<Run: {len(self)} readings of {particles} {noun}, {falls} of them falls without "
-            f"field, {self.timing}>"
-        )
-
-    @property
-    def used(self) -> pd.DataFrame:
-        """Rows that are kept and on the scale."""
-        return self.table[self.table["kept"] & (self.table["off_scale"] == 0)]
-
-    @property
-    def falls(self) -> pd.DataFrame:
-        """Used rows at zero voltage."""
-        used = self.used
-        return used[used["voltage"] == 0]
-
-    @property
-    def driven(self) -> pd.DataFrame:
-        """Used rows with a voltage, or with none noted."""
-        used = self.used
-        return used[used["voltage"] != 0]
-
-    @property
-    def interval(self) -> float:
-        """The time in seconds to which readings are scaled: declared, else the commonest."""
-        if self.apparatus is not None and self.apparatus.has("run.interval"):
-            return self.apparatus.need("run.interval").value
-        seconds = self.used["seconds"].to_numpy(float)
-        if self.timing == "fixed distance":
-            return float(np.median(seconds))
-        return float(Counter(np.round(seconds, 6).tolist()).most_common(1)[0][0])
-
-    @property
-    def reference_voltage(self) -> float | None:
-        """The size of the voltage to which readings are scaled: balance, else the commonest."""
-        if self.apparatus is not None and self.apparatus.has("plates.voltage"):
-            return abs(self.apparatus.need("plates.voltage").value)
-        voltages = np.abs(self.driven["voltage"].dropna().to_numpy(float))
-        if voltages.size == 0:
-            return None
-        return float(Counter(np.round(voltages, 9).tolist()).most_common(1)[0][0])
-
-    def fall(self) -> Quantity | None:
-        """Divisions fallen in one `interval` without field, from the rows at zero voltage.
-
-        With three falls or more the error is that of their mean, Student-t; with fewer it comes
-        from the scatter within the charge states. None when the run has no fall.
-        """
-        falls = self.falls
-        if len(falls) == 0:
-            return None
-        scaled = -falls["divisions"].to_numpy(float) / falls["seconds"].to_numpy(float)
-        scaled = scaled * self.interval
-        n = scaled.size
-        mean = float(-falls["divisions"].sum() / falls["seconds"].sum() * self.interval)
-        if mean <= 0:
-            raise InputError(
-                f"the rows without field move {-mean:g} divisions upwards on average; a sphere "
-                "falls there, so declare image_inverted = true or look at the signs."
-            )
-        if n >= 3:
-            spread, degrees = float(np.std(scaled, ddof=1)), n - 1
-        else:
-            spread, degrees = self.scatter()
-        spread = max(spread, self.resolution() / math.sqrt(12))
-        return Quantity(
-            value=mean,
-            standard_uncertainty=spread / math.sqrt(n),
-            distribution="t" if degrees else "normal",
-            degrees_of_freedom=degrees or math.inf,
-            scope="particle",
-            unit="div",
-        )
-
-    def resolution(self) -> float:
-        """Step of the divisions as written, in divisions."""
-        values = self.used["divisions"].to_numpy(float)
-        return Readings(values).printed_resolution or 1e-9
-
-    def scatter(self) -> tuple[float, int]:
-        """Standard deviation within states at one voltage, per `interval`, and its freedom."""
-        driven = self.driven
-        labels = driven["state"].to_numpy(str)
-        if driven.empty or (labels == "").all():
-            return 0.0, 0
-        x = (driven["divisions"] / driven["seconds"]).to_numpy(float) * self.interval
-        keys = driven["particle"] + "|" + driven["state"] + "|" + driven["voltage"].astype(str)
-        groups = x - driven.assign(x=x).groupby(keys.to_numpy())["x"].transform("mean").to_numpy()
-        degrees = len(x) - keys.nunique()
-        if degrees < 1:
-            return 0.0, 0
-        return float(np.sqrt(np.sum(groups**2) / degrees)), int(degrees)
-
-    def fall_on_record(self) -> Quantity | None:
-        """The fall per interval in divisions: from the rows, else from the apparatus."""
-        measured = self.fall()
-        if measured is not None or self.apparatus is None:
-            return measured
-        return self.apparatus.get("fall.divisions")
-
-    def joined(self) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-        """Levels of the comb through zero: values, resolutions, share of the fall in each, fall.
-
-        At voltage V the distance x in time t and the fall F in the reference interval T obey
-        (x·T/t + F)·V0/V = u·n, whatever the balance.
-        """
-        fall = self.fall_on_record()
-        if fall is None:
-            raise InputError(
-                "no fall without field is known; read some at zero voltage, or give "
-                "`fall.divisions` in the apparatus file."
-            )
-        rows = self.driven
-        stretch = self._stretch()
-        x = rows["divisions"].to_numpy(float) * self.interval / rows["seconds"].to_numpy(float)
-        h = self.resolution() * self.interval / rows["seconds"].to_numpy(float)
-        return (x + fall.value) * stretch, h * np.abs(stretch), stretch, fall.value
-
-    def _stretch(self) -> FloatArray:
-        """V0/V of each driven row."""
-        v = self.driven["voltage"].to_numpy(float)
-        reference = self.reference_voltage
-        if np.isnan(v).any() or reference is None:
-            return np.ones(v.size)
-        return reference / v
 
     def readings(
         self, *, particle: object = None, fall: str = "auto", sigma: Any = None
@@ -265,20 +86,59 @@ class Run:
         rows = run.driven
         if len(rows) == 0:
             raise InputError("`run` has no kept reading with a voltage on the plates.")
-        if fall == "joined" or (fall == "auto" and run.offset == "zero"):
+        joined = fall == "joined" or (fall == "auto" and run.offset == "zero")
+        if joined:
             values, resolution, _, _ = run.joined()
         else:
             run._need_one_voltage()
-            per_interval = run.interval / rows["seconds"].to_numpy(float)
-            values = rows["divisions"].to_numpy(float) * per_interval
-            resolution = run.resolution() * per_interval
+            values = run.moved()
+            resolution = run.resolution() * run.interval / rows["seconds"].to_numpy(float)
+        if isinstance(sigma, str):
+            from quantize.charge.prediction import predicted_scatter
+
+            validation.choice("sigma", sigma, ("predicted",))
+            stretch = 1.0 if joined else abs(run.stretch())
+            sigma = predicted_scatter(run).unrounded / stretch
         states = rows["state"].tolist()
         return Readings(
             values,
             sigma=sigma,
             state=states if all(states) else None,
-            resolution=resolution,
+            resolution=None if run.timing == "fixed distance" else resolution,
         )
+
+    def checks(self, analysis: Any = None, *, particle: object = None) -> Checks:
+        """Whether the run was sound: each check a number and a sentence.
+
+        Parameters
+        ----------
+        analysis : result of an analysis of `readings`, optional
+            Its whole numbers serve the checks of drift, ruler and discarded rows.
+        particle : str, optional
+            Needed when the run holds several.
+        """
+        from quantize.charge.soundness import check_run
+
+        return check_run(self._single(particle), analysis)
+
+    def charges(self, *, route: str | None = None) -> pd.DataFrame:
+        """Charges of every row; see `convert_run`."""
+        from quantize.charge.conversion import convert_run
+
+        return convert_run(self, self._bench(), route=route)
+
+    def unit_in_coulombs(self, analysis: Any, *, route: str | None = None) -> UnitInCoulombs:
+        """The unit of an analysis of `readings` in coulombs; see `unit_in_coulombs`."""
+        from quantize.charge.coulombs import unit_in_coulombs
+
+        return unit_in_coulombs(analysis, self._bench(), run=self._single(None), route=route)
+
+    def _bench(self) -> Apparatus:
+        if self.apparatus is None:
+            raise InputError(
+                "`run` has no apparatus; read it with one, as in Run(page, apparatus)."
+            )
+        return self.apparatus
 
     @property
     def offset(self) -> str:

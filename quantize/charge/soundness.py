@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any
+from collections import Counter
+from typing import TYPE_CHECKING, Any, ClassVar
 
+from quantize._support.errors import InputError
+from quantize._support.results import Result
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.propagation import propagate
 from quantize.charge.quantity import Quantity
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from quantize.charge.run import Run
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -34,6 +42,91 @@ class Check:
         plain = dataclasses.asdict(self)
         plain["number"] = None if math.isnan(self.number) else self.number
         return plain
+
+
+def graded(name: str, p: float, number: float, sentence: str, *, cause: str = "") -> Check:
+    """A check that rests on a probability: doubt below 1 in 100, bad below 1 in 10,000."""
+    level = "good" if p >= 0.01 else "doubt" if p >= 1e-4 else "bad"
+    tail = f"; {cause}." if cause and level != "good" else "."
+    if level == "good":
+        tail = ", as chance explains."
+    return Check(name=name, level=level, number=float(number), sentence=sentence + tail)
+
+
+def unknown(name: str, sentence: str) -> Check:
+    """A check that could not be made, with what is missing."""
+    return Check(name=name, level="unknown", number=math.nan, sentence=sentence)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Checks(Result):
+    """Result of `Run.checks`: one `Check` after the other.
+
+    Attributes
+    ----------
+    checks : tuple of Check
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ()
+
+    checks: tuple[Check, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Name, level, number and sentence."""
+        import pandas as pd
+
+        return pd.DataFrame([dataclasses.asdict(check) for check in self.checks])
+
+    @property
+    def sound(self) -> bool:
+        """Whether none of the checks that could be made is bad."""
+        return all(check.level != "bad" for check in self.checks)
+
+    def of(self, name: str) -> Check:
+        """The first check whose name begins with `name`."""
+        for check in self.checks:
+            if check.name.startswith(name):
+                return check
+        raise InputError(
+            f"`name` is {name!r}; the checks are {', '.join(c.name for c in self.checks)}."
+        )
+
+    def _headline(self) -> str:
+        counts = Counter(check.level for check in self.checks)
+        return ", ".join(f"{counts[k]} {k}" for k in ("good", "doubt", "bad", "unknown"))
+
+    def __str__(self) -> str:
+        mark = {"good": "ok     ", "doubt": "DOUBT  ", "bad": "BAD    ", "unknown": "unknown"}
+        return "\n".join(
+            f"{mark[check.level]} {check.name}\n        {check.sentence}" for check in self.checks
+        )
+
+
+def check_run(run: Run, analysis: Any = None) -> Checks:
+    """Every check that the run of one particle allows; see `Run.checks`."""
+    from quantize.charge import checks_motion as motion
+    from quantize.charge import checks_page as page
+
+    found: list[Check] = []
+    sphere = None if run.apparatus is None else sphere_agreement(run.apparatus)
+    if sphere is not None:
+        found.append(sphere)
+    for check in (
+        page.sign_slips,
+        motion.size_from_fall,
+        motion.proportionality,
+        motion.forces,
+        motion.fall_steadiness,
+        motion.scatter_explained,
+        motion.jumps,
+        page.last_digits,
+        page.labels_sorted,
+    ):
+        found += check(run)
+    for judged in (page.ruler_or_nature, page.unit_drift, page.discarded):
+        found += judged(run, analysis)
+    return Checks(checks=tuple(found))
 
 
 def sphere_agreement(apparatus: Apparatus) -> Check | None:

@@ -44,6 +44,8 @@ def tidy(page: Page, apparatus: Apparatus | None) -> tuple[pd.DataFrame, list[st
         "kept": keep,
         "reason": reason,
     }
+    if number.has("start") and number.has("end"):
+        table["start"], table["end"] = number.column("start")[0], number.column("end")[0]
     for name in _TEXT:
         if name in page.cells and name != "reason":
             table[name] = page.cells[name]

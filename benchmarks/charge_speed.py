@@ -1,0 +1,85 @@
+"""Speed of the conversion to coulombs.
+
+    python -m benchmarks.charge_speed          the sizes of the promise
+    python -m benchmarks.charge_speed --tiny   a smoke run
+
+Promise: 10,000 particles by 10,000 trials, three inputs of their own and four shared, shortest
+interval included, in under 15 s on one core and 1 GB; a run of 1,000 rows in under 50 ms.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import time
+
+import numpy as np
+
+from quantize.charge import Quantity, convert_run, read_run
+from quantize.charge.montecarlo import monte_carlo_many
+
+
+def many_particles(particles: int, trials: int) -> float:
+    """Seconds for one Monte Carlo of the ratio route over many particles."""
+    rng = np.random.default_rng(1)
+
+    def column(value: float) -> tuple[np.ndarray, np.ndarray]:
+        values = value * (1 + 0.05 * rng.standard_normal(size=particles))
+        return values, 0.01 * values
+
+    individual = {"unit": column(10.0), "fall": column(60.0), "weight": column(5e-14)}
+    shared = {
+        "separation": Quantity(value=4.2e-3, standard_uncertainty=1e-5),
+        "voltage": Quantity(value=227.0, standard_uncertainty=0.5),
+        "supplied": Quantity(value=1.0, standard_uncertainty=0.01, distribution="rectangular"),
+        "tilt": Quantity(value=0.0, standard_uncertainty=0.01),
+    }
+
+    def model(**x: np.ndarray) -> np.ndarray:
+        common = x["supplied"] * x["separation"] / (x["voltage"] * np.cos(x["tilt"]))
+        out = x["unit"]
+        out /= x["fall"]
+        out *= x["weight"]
+        out *= common
+        return out
+
+    start = time.perf_counter()
+    found = monte_carlo_many(model, individual, shared, trials=trials, rng=2)
+    seconds = time.perf_counter() - start
+    assert found.shape == (particles, 4)
+    return seconds
+
+
+def one_run(rows: int) -> float:
+    """Best of five: seconds to convert one run that has been read."""
+    rng = np.random.default_rng(3)
+    page = {
+        "state": [f"s{i // 5}" for i in range(rows)],
+        "V": np.where(np.arange(rows) % 10 == 0, 0.0, 227.0),
+        "div": np.where(np.arange(rows) % 10 == 0, -60.0, rng.integers(-40, 40, size=rows)),
+        "t": np.full(rows, 10.0),
+    }
+    bench = {"plates": {"separation": "4.2 mm"}, "sphere": {"weight": "5e-14 N"}}
+    run = read_run(page, bench)
+    best = float("inf")
+    for _ in range(5):
+        start = time.perf_counter()
+        convert_run(run, bench)
+        best = min(best, time.perf_counter() - start)
+    return best
+
+
+def main() -> None:
+    """Print one line for each figure."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--tiny", action="store_true")
+    tiny = parser.parse_args().tiny
+    particles, trials, rows = (20, 500, 50) if tiny else (10_000, 10_000, 1_000)
+    seconds = many_particles(particles, trials)
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"{particles} particles x {trials} trials: {seconds:.2f} s, peak {memory:.0f} MB")
+    print(f"run of {rows} rows: {1000 * one_run(rows):.1f} ms")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,385 @@
+"""Checks of how the sphere moved: line in V, fall, scatter, stuck pairs, jumps of charge."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray
+from quantize.charge import air, drag
+from quantize.charge.prediction import ROOM, mobility_of, predicted_scatter
+from quantize.charge.routes import STANDARD_GRAVITY
+from quantize.charge.soundness import Check, graded, unknown
+
+if TYPE_CHECKING:
+    from quantize.charge.run import Run
+
+_LARGEST_REYNOLDS = 0.1
+_JUMP = 4.5  # sigmas from the median of the state; one in 150,000 normal readings
+
+
+def spread_of(run: Run) -> tuple[float, int]:
+    """Standard deviation of one reading, divisions per interval, and its degrees of freedom."""
+    observed, degrees = run.scatter()
+    if degrees >= 3 and observed > 0:
+        return observed, degrees
+    try:
+        scatter = predicted_scatter(run)
+        values = scatter.total / np.maximum(np.abs(run.stretch()), 1e-300)
+        return float(np.sqrt(np.mean(values**2))), 10_000
+    except InputError:
+        return 0.0, 0
+
+
+def proportionality(run: Run) -> list[Check]:
+    """Speed against voltage within one charge state: line, intercept, curvature."""
+    name = "speed is proportional to force"
+    sigma, degrees = spread_of(run)
+    fall = run.fall()
+    rows = run.driven
+    found = []
+    for state, group in rows.groupby("state", sort=False):
+        if not state or group["voltage"].nunique() < 2:
+            continue
+        v = group["voltage"].to_numpy(float)
+        x = (group["divisions"] / group["seconds"]).to_numpy(float) * run.interval
+        if sigma == 0:
+            return [unknown(name, "no repeats tell the scatter, so the line cannot be judged.")]
+        found += _line(name, str(state), v, x, sigma, degrees, fall)
+    if not found:
+        return [
+            unknown(
+                name,
+                "no charge state was read at two voltages; read one at half or twice the "
+                "balance voltage, which needs no knowledge of the charge.",
+            )
+        ]
+    return found
+
+
+def _line(
+    name: str, state: str, v: FloatArray, x: FloatArray, sigma: float, degrees: int, fall: object
+) -> list[Check]:
+    from scipy.stats import chi2, t
+
+    from quantize.charge.quantity import Quantity
+
+    scale = float(np.abs(v).max())
+    design = np.column_stack([np.ones(v.size), v / scale])
+    inverse = np.linalg.inv(design.T @ design)
+    intercept, slope = inverse @ design.T @ x
+    chi_square = float(np.sum((x - design @ (intercept, slope)) ** 2)) / sigma**2
+    checks = []
+    if isinstance(fall, Quantity):
+        spread = math.hypot(sigma * math.sqrt(inverse[0, 0]), fall.standard_uncertainty)
+        off = (intercept + fall.value) / spread
+        p = 2 * float(t.sf(abs(off), degrees))
+        checks.append(
+            graded(
+                f"{name}: intercept in state {state}",
+                p,
+                off,
+                f"in state {state} the line of speed against voltage has slope "
+                f"{slope / scale:.4g} divisions per volt and meets zero voltage at "
+                f"{intercept:.2f} divisions where the sphere falls {-fall.value:.2f}, "
+                f"{abs(off):.1f} standard errors apart",
+            )
+        )
+    if v.size > 2:
+        p = float(chi2.sf(chi_square, v.size - 2))
+        checks.append(
+            graded(
+                f"{name}: line in state {state}",
+                p,
+                chi_square / (v.size - 2),
+                f"in state {state} the readings scatter about a straight line with chi-square "
+                f"{chi_square:.1f} on {v.size - 2} degrees of freedom",
+            )
+        )
+    if np.unique(v).size > 2:
+        checks.append(_curvature(name, state, v / scale, x, sigma, degrees))
+    return checks
+
+
+def _curvature(
+    name: str, state: str, v: FloatArray, x: FloatArray, sigma: float, degrees: int
+) -> Check:
+    from scipy.stats import t
+
+    design = np.column_stack([np.ones(v.size), v, v**2])
+    inverse = np.linalg.inv(design.T @ design)
+    bend = float((inverse @ design.T @ x)[2])
+    off = bend / (sigma * math.sqrt(inverse[2, 2]))
+    return graded(
+        f"{name}: curvature in state {state}",
+        2 * float(t.sf(abs(off), degrees)),
+        off,
+        f"a parabola bends the line of state {state} by {bend:.2f} divisions at full voltage, "
+        f"{abs(off):.1f} standard errors",
+    )
+
+
+def forces(run: Run) -> list[Check]:
+    """Doubled force and reversed field, in the state held at the balance voltage."""
+    from scipy.stats import norm
+
+    sigma, _ = spread_of(run)
+    fall, reference = run.fall(), run.reference_voltage
+    if sigma == 0 or fall is None or reference is None:
+        return []
+    rows = run.driven
+    x = (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.interval
+    v = rows["voltage"].to_numpy(float)
+    out = []
+    for state in dict.fromkeys(rows["state"]):
+        here = (rows["state"] == state).to_numpy() & (state != "")
+        held = here & np.isclose(np.abs(v), reference, rtol=0.01)
+        if not held.any() or abs(x[held].mean()) > 0.1 * fall.value:
+            continue
+        sign = math.copysign(1.0, float(v[held][0]))
+        for factor, words in ((2.0, "at twice the balance voltage"), (-1.0, "in the field turned")):
+            chosen = here & np.isclose(v, factor * sign * reference, rtol=0.02)
+            if not chosen.any():
+                continue
+            # v = (held + fall)·V/V0 - fall for any charge: no steps are assumed.
+            expected = (x[held].mean() + fall.value) * factor - fall.value
+            spread = math.sqrt(
+                sigma**2 * (1 / chosen.sum() + factor**2 / held.sum())
+                + ((factor - 1) * fall.standard_uncertainty) ** 2
+            )
+            off = (x[chosen].mean() - expected) / spread
+            out.append(
+                graded(
+                    f"speed is proportional to force: {words}",
+                    2 * float(norm.sf(abs(off))),
+                    off,
+                    f"{words} state {state} moves {x[chosen].mean():.1f} divisions where "
+                    f"{expected:.1f} follow from its balance and fall, {abs(off):.1f} standard "
+                    "errors apart",
+                )
+            )
+    return out
+
+
+def fall_steadiness(run: Run) -> list[Check]:
+    """Fall speed against time and against charge."""
+    name = "the fall stays the same"
+    falls = run.falls
+    if len(falls) < 3:
+        return [unknown(name, "fewer than three falls without field; read one in every state.")]
+    x = -(falls["divisions"] / falls["seconds"]).to_numpy(float) * run.interval
+    checks = [
+        _trend(
+            f"{name}: with time",
+            falls["row"].to_numpy(float),
+            x,
+            "from the first to the last row",
+            "a wet coat, a change of temperature or convection would do that",
+        )
+    ]
+    driven = run.driven
+    if (driven["state"] != "").all() and (falls["state"] != "").all():
+        speed = (driven["divisions"] / driven["seconds"]) * run.interval
+        means = speed.groupby(driven["state"]).mean()
+        charge = falls["state"].map(means).to_numpy(float)
+        usable = np.isfinite(charge)
+        if usable.sum() >= 3 and np.ptp(charge[usable]) > 0:
+            checks.append(
+                _trend(
+                    f"{name}: with charge",
+                    charge[usable],
+                    x[usable],
+                    "from the least to the most charged state",
+                    "a residual voltage on the plates would do that",
+                )
+            )
+    return checks
+
+
+def _trend(name: str, at: FloatArray, x: FloatArray, span: str, cause: str) -> Check:
+    from scipy.stats import t
+
+    centred = at - at.mean()
+    squares = float(centred @ centred)
+    slope = float(centred @ x) / squares
+    rest = x - x.mean() - slope * centred
+    degrees = x.size - 2
+    spread = math.sqrt(max(float(rest @ rest), 1e-300) / degrees / squares)
+    change = slope * float(np.ptp(at))
+    return graded(
+        name,
+        2 * float(t.sf(abs(slope) / spread, degrees)),
+        change,
+        f"the fall changes by {change:+.2f} ± {spread * np.ptp(at):.2f} divisions {span}",
+        cause=cause,
+    )
+
+
+def scatter_explained(run: Run) -> list[Check]:
+    """Observed scatter within states against the predicted one."""
+    from scipy.stats import chi2
+
+    name = "the scatter is what air molecules and the ruler explain"
+    observed, degrees = run.scatter()
+    if degrees < 3:
+        return [unknown(name, "too few repeats within the charge states to know the scatter.")]
+    try:
+        predicted = predicted_scatter(run)
+    except InputError as error:
+        return [unknown(name, f"the scatter cannot be predicted: {error}")]
+    usual = predicted.total / np.maximum(np.abs(run.stretch()), 1e-300)
+    expected = float(np.sqrt(np.mean(usual**2)))
+    ratio = observed / expected
+    p = 2 * min(
+        float(chi2.sf(ratio**2 * degrees, degrees)), float(chi2.cdf(ratio**2 * degrees, degrees))
+    )
+    cause = (
+        "convection, a poor watch or mixed charge states would do that"
+        if ratio > 1
+        else "readings may have been tidied, or the watch is better than stated"
+    )
+    total = graded(
+        name,
+        p,
+        ratio,
+        f"readings within a state scatter by {observed:.2f} divisions where {expected:.2f} are "
+        f"predicted, a ratio of {ratio:.2f} on {degrees} degrees of freedom",
+        cause=cause,
+    )
+    return [total, *_worst_state(run, usual)]
+
+
+def _worst_state(run: Run, predicted: FloatArray) -> list[Check]:
+    """The state whose own scatter is least like the prediction, if it is unlikely among all."""
+    from scipy.stats import chi2
+
+    rows = run.driven
+    x = (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.interval
+    keys = (rows["state"] + " at " + rows["voltage"].astype(str) + " V").to_numpy(str)
+    worst, number = (1.0, ""), 0
+    for key in dict.fromkeys(keys.tolist()):
+        chosen = keys == key
+        n = int(chosen.sum())
+        if n < 2:
+            continue
+        number += 1
+        square = float(np.sum((x[chosen] - x[chosen].mean()) ** 2 / predicted[chosen] ** 2))
+        p = float(chi2.sf(square, n - 1))
+        worst = min(worst, (p, key))
+    if number == 0:
+        return []
+    p_any = 1 - (1 - worst[0]) ** number
+    return [
+        graded(
+            "scatter of each state",
+            p_any,
+            worst[0],
+            f"the most scattered of {number} states is {worst[1]}, with a probability of "
+            f"{p_any:.2g} that one of them scatters so much by chance",
+        )
+    ]
+
+
+def jumps(run: Run) -> list[Check]:
+    """Readings far from the rest of their state: the charge changed within the interval."""
+    name = "the charge stayed the same within each reading"
+    sigma, degrees = spread_of(run)
+    rows = run.driven
+    if sigma == 0 or degrees < 3:
+        return [unknown(name, "too few repeats to see a reading that lies apart from its state.")]
+    try:
+        # An odd reading inflates the observed scatter; the predicted one stays as it is.
+        total = predicted_scatter(run).total / np.maximum(np.abs(run.stretch()), 1e-300)
+        sigma = float(np.sqrt(np.mean(total**2)))
+    except InputError:
+        pass
+    x = (rows["divisions"] / rows["seconds"]) * run.interval
+    keys = rows["state"] + "|" + rows["voltage"].astype(str)
+    deviation = (x - x.groupby(keys).transform("median")).abs() / sigma
+    odd = rows["row"][(deviation > _JUMP) & (rows["state"] != "")].tolist()
+    if not odd:
+        return [
+            Check(
+                name=name,
+                level="good",
+                number=float(deviation.max()),
+                sentence=f"no reading is further than {_JUMP:g} sigma from its state.",
+            )
+        ]
+    return [
+        Check(
+            name=name,
+            level="doubt",
+            number=float(deviation.max()),
+            sentence=(
+                f"row {', '.join(map(str, odd))} lies {deviation.max():.1f} sigma from its state; "
+                "a charge that changes within the interval reads anywhere between two steps, so "
+                "look at the log and give a reason, or label a new state."
+            ),
+        )
+    ]
+
+
+def size_from_fall(run: Run) -> list[Check]:
+    """Diameter that the fall implies against the maker's: stuck pairs, radius for diameter."""
+    name = "one sphere, of the size stated"
+    fall, bench = run.fall_on_record(), run.apparatus
+    wanted = ("reticle.division", "sphere.diameter", "sphere.density")
+    if fall is None or bench is None or not bench.has(*wanted):
+        return [unknown(name, "fall, scale, diameter and density are needed to compare sizes.")]
+    speed = fall.value * bench.need("reticle.division").value / run.interval
+    diameter, density = bench.need("sphere.diameter"), bench.need("sphere.density")
+    expected = mobility_of(bench) * drag.effective_weight(
+        diameter.value, density.value - 1.2, STANDARD_GRAVITY
+    )
+    ratio = speed / expected
+    spread_d = bench.get("sphere.diameter_spread")
+    relative = 2 * math.hypot(
+        diameter.relative, (spread_d.value if spread_d else 0.0) / diameter.value
+    )
+    tolerance = max(3 * math.hypot(relative, fall.relative), 0.05)
+    sentence = f"the sphere falls {ratio:.2f} times as fast as its stated size and density imply"
+    level, hint = "good", ""
+    if abs(ratio - 1) > tolerance:
+        level, hint = "doubt", _size_hint(ratio)
+    t = bench.get("air.temperature")
+    viscosity = float(air.viscosity(t.value if t else ROOM))
+    number = float(drag.reynolds(diameter.value, speed, viscosity, 1.2))
+    return [
+        Check(name=name, level=level, number=ratio, sentence=sentence + hint + "."),
+        Check(
+            name="slow enough for Stokes' law",
+            level="good" if number < _LARGEST_REYNOLDS else "bad",
+            number=number,
+            sentence=(
+                f"the Reynolds number of the fall is {number:.1e}"
+                + (
+                    "; walls and image charges are negligible as well (6e-4 and 1e-6)."
+                    if number < _LARGEST_REYNOLDS
+                    else ", too large for Stokes' law: use smaller spheres."
+                )
+            ),
+        ),
+    ]
+
+
+def _size_hint(ratio: float) -> str:
+    if 1.3 < ratio < 1.6:
+        return (
+            "; two spheres stuck together fall 1.4 to 1.5 times as fast with twice the weight, "
+            "and give half the unit"
+        )
+    for factor, words in (
+        (4.0, "a radius was given where the diameter belongs, or the scale is half as fine"),
+        (0.25, "a diameter was given twice as large as it is"),
+        (10.0, "a factor of ten has slipped into the scale or the time"),
+        (0.1, "a factor of ten has slipped into the scale or the time"),
+        (1000.0, "millimetres stand where micrometres belong, or metres where millimetres"),
+        (0.001, "micrometres stand where millimetres belong"),
+    ):
+        if abs(math.log(ratio / factor)) < 0.25:
+            return f", about {factor:g} times: perhaps {words}"
+    return "; look at scale, interval, diameter and density"

@@ -1,0 +1,250 @@
+"""Checks of the page: ruler or nature, labels, slips of sign, discarded rows, drift of the unit."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from quantize._support.validation import FloatArray
+from quantize.charge.checks_motion import spread_of
+from quantize.charge.soundness import Check, graded, unknown
+
+if TYPE_CHECKING:
+    from quantize.charge.run import Run
+
+
+def last_digits(run: Run) -> list[Check]:
+    """Heaping of the last digit at 0 and 5, on the numbers as they were read."""
+    from scipy.stats import binomtest
+
+    name = "last digits do not heap"
+    raw = run.raw_divisions()
+    step = run.resolution()
+    steps = np.round(raw / step).astype(np.int64)
+    if steps.size < 20 or np.unique(steps).size < 10:
+        return [unknown(name, "too few different readings to look at the last digits.")]
+    heaped = int(np.sum(steps % 5 == 0))
+    p = float(binomtest(heaped, steps.size, 0.2, alternative="greater").pvalue)
+    return [
+        graded(
+            name,
+            p,
+            heaped / steps.size,
+            f"{heaped} of {steps.size} positions end in 0 or 5 where a fifth would by chance",
+            cause="a ruler's own step shows up as a unit: read between the lines",
+        )
+    ]
+
+
+def ruler_or_nature(run: Run, analysis: Any) -> list[Check]:
+    """Whether the step grows with voltage times time, as charge does and a ruler's does not."""
+    name = "the step is nature's and not the ruler's"
+    rows = run.driven
+    v, t = rows["voltage"].to_numpy(float), rows["seconds"].to_numpy(float)
+    force = v * t
+    integers = _integers(analysis, len(rows))
+    if (
+        integers is None
+        or np.isnan(force).any()
+        or np.ptp(np.abs(force)) < 0.05 * np.max(np.abs(force))
+    ):
+        return [
+            unknown(
+                name,
+                "all readings have the same voltage and time; read some at another product of "
+                "the two, for only a charge's step grows with it.",
+            )
+        ]
+    fall = run.fall_on_record()
+    base = 0.0 if fall is None else fall.value * t / run.interval
+    moved = rows["divisions"].to_numpy(float) + base
+    reference = (run.reference_voltage or 1.0) * run.interval
+    used = integers != 0
+    step = moved[used] / integers[used] / float(analysis.unit)
+    exponent = float(
+        np.polyfit(np.log(np.abs(force[used]) / reference), np.log(np.abs(step)), 1)[0]
+    )
+    nature = abs(exponent - 1) < abs(exponent)
+    return [
+        Check(
+            name=name,
+            level="good" if nature else "bad",
+            number=exponent,
+            sentence=(
+                f"the step goes with voltage times time to the power {exponent:.2f}; "
+                + ("charge has 1, a ruler 0." if nature else "that is a ruler's step, not charge.")
+            ),
+        )
+    ]
+
+
+def labels_sorted(run: Run) -> list[Check]:
+    """State labels that rise with the reading were probably read off it."""
+    name = "state labels come from the log"
+    rows = run.driven
+    if (rows["state"] == "").all():
+        return [
+            Check(
+                name=name,
+                level="good",
+                number=0.0,
+                sentence="no labels are given, so none can have been read off the values.",
+            )
+        ]
+    y = (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.stretch()
+    means = rows.assign(y=y).groupby("state", sort=False)["y"].mean()
+    k = len(means)
+    if k < 4:
+        return [unknown(name, f"{k} states are too few to tell where their labels come from.")]
+    labels = sorted(means.index, key=_natural)
+    in_label_order = np.diff([means[label] for label in labels])
+    in_time_order = np.diff(means.to_numpy(float))
+    ordered = bool(np.all(in_label_order > 0) or np.all(in_label_order < 0))
+    ordered = ordered or bool(np.all(in_time_order > 0) or np.all(in_time_order < 0))
+    p = 4 / math.factorial(k)
+    sentence = (
+        f"the {k} states stand in the order of their values, which chance does with probability "
+        f"{p:.1g}; labels must come from the log of when the charge was changed, never from the "
+        "readings, or the answer leaks into the question."
+        if ordered
+        else f"the {k} states do not stand in the order of their values."
+    )
+    return [Check(name=name, level="doubt" if ordered else "good", number=p, sentence=sentence)]
+
+
+def _natural(label: str) -> tuple[int, float, str]:
+    try:
+        return 0, float(label), label
+    except ValueError:
+        return 1, 0.0, label
+
+
+def sign_slips(run: Run) -> list[Check]:
+    """A field that pulls down, or a sphere that rises without one."""
+    name = "signs of voltage and direction"
+    falls = run.falls
+    if len(falls):
+        down = float((falls["divisions"] < 0).mean())
+        if down < 0.5:
+            return [
+                Check(
+                    name=name,
+                    level="bad",
+                    number=down,
+                    sentence=(
+                        "without field the sphere moves up in most rows; the image is inverted "
+                        "or the scale runs the other way: declare image_inverted = true."
+                    ),
+                )
+            ]
+    fall = run.fall() if len(falls) else None
+    if fall is None:
+        return [unknown(name, "no fall without field shows which way is down.")]
+    moved = run.moved()
+    upward = float(np.mean(moved + fall.value > 0))
+    if upward < 0.5:
+        return [
+            Check(
+                name=name,
+                level="doubt",
+                number=upward,
+                sentence=(
+                    "with the field on the sphere falls faster than without it in most rows; "
+                    "voltage and direction may have been exchanged."
+                ),
+            )
+        ]
+    signs = np.sign(run.driven["voltage"].to_numpy(float))
+    both = bool((signs > 0).any() and (signs < 0).any())
+    return [
+        Check(
+            name=name,
+            level="good",
+            number=upward,
+            sentence=(
+                "the field lifts the sphere in most rows"
+                + (", with either sign of the voltage." if both else ".")
+            ),
+        )
+    ]
+
+
+def discarded(run: Run, analysis: Any) -> list[Check]:
+    """The unit with the discarded rows put back."""
+    name = "discarded rows do not make the result"
+    gone = ~run.table["kept"]
+    number = int(gone.sum())
+    if number == 0:
+        return [Check(name=name, level="good", number=0.0, sentence="no row was discarded.")]
+    bare = int((gone & (run.table["reason"] == "")).sum())
+    lacking = f"; {bare} of them without a reason" if bare else ""
+    head = f"{number} of {len(run)} rows were discarded{lacking}"
+    integers = _integers(analysis, len(run.driven))
+    if integers is None or run.fall_on_record() is None:
+        return [Check(name=name, level="doubt" if bare else "good", number=float(number),
+                      sentence=head + ".")]  # fmt: skip
+    everything = run.with_discarded()
+    unit = float(analysis.unit)
+    without = _unit_given(run.joined()[0], integers)
+    values = everything.joined()[0]
+    with_them = _unit_given(values, np.round(values / unit))
+    change = with_them / without - 1
+    error = float(analysis.unit_err) / unit
+    large = abs(change) > 2 * error
+    return [
+        Check(
+            name=name,
+            level="doubt" if large or bare else "good",
+            number=change,
+            sentence=(
+                f"{head}; with them put back on their nearest steps the unit changes by "
+                f"{100 * change:+.2f} %, its standard error being {100 * error:.2f} %."
+            ),
+        )
+    ]
+
+
+def unit_drift(run: Run, analysis: Any) -> list[Check]:
+    """Whether the unit itself grew or shrank in the course of the run."""
+    from scipy.stats import norm
+
+    name = "the unit stays the same"
+    integers = _integers(analysis, len(run.driven))
+    sigma, _ = spread_of(run)
+    if integers is None or sigma == 0 or run.fall_on_record() is None:
+        return [unknown(name, "whole numbers, a fall and repeats are needed to see a drift.")]
+    values = run.joined()[0]
+    time = run.driven["row"].to_numpy(float)
+    time = (time - time.mean()) / max(float(np.ptp(time)), 1.0)
+    # y = u n (1 + drift·time): the fall's own error is common and drops out of the slope.
+    design = np.column_stack([integers, integers * time, np.ones(integers.size)])
+    if np.linalg.matrix_rank(design) < 3:
+        return [unknown(name, "too few states to tell a drift of the unit from a shift.")]
+    inverse = np.linalg.inv(design.T @ design)
+    solution = inverse @ design.T @ values
+    drift = float(solution[1] / solution[0])
+    error = sigma * math.sqrt(inverse[1, 1]) / float(solution[0])
+    return [
+        graded(
+            name,
+            2 * float(norm.sf(abs(drift / error))),
+            drift,
+            f"the unit changes by {100 * drift:+.1f} ± {100 * error:.1f} % from the first row to "
+            "the last",
+            cause="voltage, temperature or the sphere itself drifts",
+        )
+    ]
+
+
+def _unit_given(values: FloatArray, integers: FloatArray) -> float:
+    return float(integers @ values / (integers @ integers))
+
+
+def _integers(analysis: Any, rows: int) -> FloatArray | None:
+    integers = getattr(analysis, "integers", None)
+    if integers is None or len(integers) != rows:
+        return None
+    array = np.asarray(integers, dtype=np.float64)
+    return array if np.any(array) else None

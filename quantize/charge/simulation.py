@@ -1,0 +1,152 @@
+"""A simulated bench: pages of readings from known truth, for tests, teaching and planning."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize._support.randomness import RngLike, generator
+from quantize.charge import air, drag
+from quantize.charge.slip import SlipCorrection
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ACCEPTED_CHARGE = 1.602176634e-19  # C, exact (SI Brochure, 9th edition); only here and in planning
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class SimulatedBench:
+    """What is true at the bench, and how well each input is known.
+
+    Attributes
+    ----------
+    diameter, diameter_known, diameter_spread : float
+        Mean of the batch in metres, standard uncertainty of what is stated, spread in the batch.
+    density, separation, division, temperature : float
+        SI units.
+    separation_known, division_known, voltage_known, weight_known : float
+        Relative standard uncertainties of what the apparatus file says.
+    interval, press : float
+        Seconds of a reading, and the standard deviation of one press of the watch.
+    held : int
+        Units at balance.
+    imbalance : float
+        Divisions an interval by which the balance is off.
+    convection : float
+        Upward drift of the air, divisions an interval, unknown to the operator.
+    states : tuple of (units, repeats)
+    falls : int
+    rounded : bool
+        Whether both ends of each passage are read to a whole division.
+    unit_charge : float
+        The charge of one unit.
+
+    Examples
+    --------
+    >>> page, apparatus, truth = SimulatedBench().simulate(rng=1)
+    >>> len(page), sorted(truth)
+    (40, ['charge', 'fall', 'held', 'offset', 'unit', 'units'])
+    """
+
+    diameter: float = 2.10e-6
+    diameter_known: float = 0.01e-6
+    diameter_spread: float = 0.02e-6
+    density: float = 1055.0
+    separation: float = 4.2e-3
+    separation_known: float = 0.004
+    division: float = 25e-6
+    division_known: float = 0.002
+    voltage_known: float = 0.003
+    weight_known: float = 0.015
+    temperature: float = 294.15
+    interval: float = 10.0
+    press: float = 0.05
+    held: int = 6
+    imbalance: float = 0.4
+    convection: float = 0.0
+    states: tuple[tuple[int, int], ...] = (
+        (6, 4), (4, 4), (7, 4), (3, 4), (5, 4), (9, 4), (2, 4), (8, 4),
+    )  # fmt: skip
+    falls: int = 8
+    rounded: bool = True
+    unit_charge: float = ACCEPTED_CHARGE
+
+    def __post_init__(self) -> None:
+        if not self.states or min(n for n, _ in self.states) < 0 or self.held < 1:
+            raise InputError("`states` and `held` must be whole numbers of units, above zero.")
+
+    def simulate(
+        self, *, rng: RngLike = None
+    ) -> tuple[pd.DataFrame, dict[str, Any], dict[str, Any]]:
+        """One page, the apparatus file as the operator would write it, and the truth."""
+        import pandas as pd
+
+        gen = generator(rng)
+        diameter = self.diameter + self.diameter_spread * gen.standard_normal()
+        slip = SlipCorrection()
+        factor = slip.factor(diameter, self.temperature, air.STANDARD_PRESSURE)
+        mobility = float(drag.mobility(diameter, float(air.viscosity(self.temperature)), factor))
+        buoyant = self.density - float(air.density(self.temperature, air.STANDARD_PRESSURE, 0.45))
+        weight = float(drag.effective_weight(diameter, buoyant, 9.80665))
+        per_speed = self.interval / self.division
+        fall = mobility * weight * per_speed
+        unit = fall / self.held
+        exact = weight * self.separation / (self.held * self.unit_charge)
+        voltage = exact * (1 + self.imbalance / fall)
+        wander = math.sqrt(2 * float(drag.diffusion(mobility, self.temperature)) * self.interval)
+
+        def read(force: float) -> float:
+            """Divisions of one passage; `force` is electric force over weight."""
+            speed = (force - 1) * fall + self.convection
+            seconds = 1 + self.press * math.sqrt(2) * gen.standard_normal() / self.interval
+            moved = speed * seconds + wander / self.division * gen.standard_normal()
+            if not self.rounded:
+                return float(moved)
+            start = gen.uniform(0, 1)
+            return float(round(start + moved) - round(start))
+
+        rows = []
+        for label, (units, repeats) in enumerate(self.states, start=1):
+            push = units / self.held * voltage / exact
+            rows += [(str(label), voltage, read(push)) for _ in range(repeats)]
+            rows += [(str(label), 0.0, read(0.0))] if label <= self.falls else []
+        page = pd.DataFrame(rows, columns=["state", "V", "divisions"])
+        page["t"] = self.interval
+        truth = {
+            "unit": unit * voltage / exact,
+            "fall": fall,
+            "held": self.held,
+            "charge": self.unit_charge,
+            "units": [n for n, repeats in self.states for _ in range(repeats)],
+            "offset": self.imbalance,
+        }
+        return page, self._file(gen, voltage, weight), truth
+
+    def _file(self, gen: np.random.Generator, voltage: float, weight: float) -> dict[str, Any]:
+        def stated(value: float, relative: float, unit: str) -> str:
+            shown = value * (1 + relative * gen.standard_normal())
+            return f"{shown:.9g} +/- {value * relative:.3g} {unit}"
+
+        return {
+            "apparatus": {"invented": True},
+            "plates": {
+                "separation": stated(self.separation, self.separation_known, "m"),
+                "voltage": stated(voltage, self.voltage_known, "V"),
+            },
+            "sphere": {
+                "weight": stated(weight, self.weight_known, "N"),
+                "diameter": stated(self.diameter, self.diameter_known / self.diameter, "m"),
+                "diameter_spread": f"{self.diameter_spread:.6g} m",
+                "density": f"{self.density:.6g} kg/m3",
+                "buoyancy": "already off",
+            },
+            "reticle": {"division": stated(self.division, self.division_known, "m")},
+            "watch": {"press": f"{self.press:.6g} s"},
+            "air": {"temperature": f"{self.temperature:.2f} K", "pressure": "101325 Pa"},
+            "run": {"interval": f"{self.interval:g} s", "timing": "fixed time"},
+        }
