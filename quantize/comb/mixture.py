@@ -16,7 +16,8 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb import posterior
 from quantize.comb.grid import Band, band_for, default_sigma_range
-from quantize.comb.quadrature import Nodes, Problem, integrate
+from quantize.comb.problem import Problem
+from quantize.comb.quadrature import Nodes, integrate
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:

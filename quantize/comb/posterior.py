@@ -8,7 +8,8 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.likelihood import log_density_sum_plain
-from quantize.comb.quadrature import Nodes, Problem
+from quantize.comb.problem import Problem, sigma_quadrature
+from quantize.comb.quadrature import Nodes
 
 _FINE = 8
 """Points of the fine marginal per cell of the typical lattice."""
@@ -265,8 +266,6 @@ def _log_posterior(
 
 def _log_sigma_density(problem: Problem, nodes: Nodes) -> float:
     """Log of what divides the density in log sigma: prior width and within-state evidence."""
-    from quantize.comb.quadrature import sigma_quadrature
-
     sigmas, log_weights = sigma_quadrature(problem)
     norm = float(np.logaddexp.reduce(log_weights + problem.within(sigmas)))
     return -norm - float(np.log(np.log(problem.sigma_high / problem.sigma_low)))

@@ -1,0 +1,119 @@
+"""What the quadrature integrates, and the plain double sum that it must agree with."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+from numpy.polynomial.legendre import leggauss
+
+from quantize._support.validation import FloatArray
+from quantize.comb.likelihood import log_density_sum_plain
+from quantize.readings import Levels
+
+STEP = 0.6
+"""Lattice step in posterior standard deviations."""
+NEGLIGIBLE = 32.0
+"""A node is dropped when its log mass is this far below the largest one."""
+_PANEL_NODES = 8
+_CHUNK = 2**18
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Problem:
+    """What is integrated: levels relative to the offset, band, sigmas, whether the offset floats.
+
+    `origin` is subtracted from the values first; with a free offset it only keeps the phases of
+    unit and offset apart.
+    """
+
+    levels: Levels
+    origin: float
+    low: float
+    high: float
+    sigma_low: float
+    sigma_high: float
+    free: bool
+
+    @property
+    def mean(self) -> FloatArray:
+        """Level means from the origin."""
+        return self.levels.mean - self.origin
+
+    @property
+    def sigma_known(self) -> bool:
+        """True when there is no integral over sigma."""
+        return self.sigma_low == self.sigma_high
+
+    def spread(self, sigma: float) -> FloatArray:
+        """Standard deviation of each level mean; one number where all are equal."""
+        factor = self.levels.factor
+        if np.all(factor == factor[0]):
+            factor = factor[:1]
+        return sigma * np.sqrt(factor)
+
+    def within(self, sigma: FloatArray | float) -> FloatArray:
+        """Log likelihood of the scatter within states, up to a constant."""
+        d, s = self.levels.degrees, self.levels.scatter
+        log_likelihood: FloatArray = -d * np.log(sigma) - 0.5 * s / np.square(sigma)
+        return log_likelihood
+
+
+def sigma_quadrature(problem: Problem) -> tuple[FloatArray, FloatArray]:
+    """Nodes in sigma, largest first, and log weights of the log-uniform prior.
+
+    Gauss–Legendre panels in log sigma, each at most four posterior standard deviations wide.
+    """
+    if problem.sigma_known:
+        return np.array([problem.sigma_low]), np.array([0.0])
+    n = problem.levels.mean.size + problem.levels.degrees
+    length = np.log(problem.sigma_high / problem.sigma_low)
+    panels = max(int(np.ceil(length / min(1.0, 4 / np.sqrt(2 * n)))), 1)
+    x, w = leggauss(_PANEL_NODES)
+    width = length / panels
+    node = (np.arange(panels)[:, None] + 0.5 * (x + 1)) * width
+    weight = np.broadcast_to(0.5 * w / panels, node.shape)
+    order = np.argsort(-node.ravel())
+    sigma = problem.sigma_low * np.exp(node.ravel()[order])
+    return sigma, np.log(weight.ravel()[order])
+
+
+def chunks(size: int, width: int) -> list[slice]:
+    """Slices of `size` rows of `width` numbers that stay in the processor's cache."""
+    step = max(1, _CHUNK // max(width, 1))
+    return [slice(i, i + step) for i in range(0, size, step)]
+
+
+def dense_log_evidence(
+    problem: Problem, *, unit_points: int, sigma_points: int, offset_points: int = 1
+) -> float:
+    """Log Bayes factor by plain sums on a dense grid (Simpson in log sigma and log u)."""
+    from scipy.integrate import simpson
+
+    log_u = np.linspace(np.log(problem.low), np.log(problem.high), unit_points)
+    u = np.exp(log_u)
+    log_s = np.linspace(np.log(problem.sigma_low), np.log(problem.sigma_high), sigma_points)
+    if problem.sigma_known:
+        log_s = log_s[:1]
+    offsets = np.arange(offset_points) / offset_points if problem.free else np.zeros(1)
+    rows, prior = [], []
+    for sigma in np.exp(log_s):
+        by_offset = [
+            log_density_sum_plain(
+                np.subtract(problem.mean / u[:, None], c),
+                sigma * np.sqrt(problem.levels.factor) / u[:, None],
+            )
+            for c in offsets
+        ]
+        log_l = np.logaddexp.reduce(by_offset, axis=0) - np.log(offsets.size)
+        top = log_l.max()
+        integral = float(simpson(np.exp(log_l - top), x=log_u)) / (log_u[-1] - log_u[0])
+        rows.append(top + np.log(integral))
+        prior.append(float(problem.within(sigma)))
+    if problem.sigma_known:
+        return float(rows[0])
+    log_values, log_prior = np.array(rows) + np.array(prior), np.array(prior)
+    top, top_prior = log_values.max(), log_prior.max()
+    upper = top + np.log(float(simpson(np.exp(log_values - top), x=log_s)))
+    lower = top_prior + np.log(float(simpson(np.exp(log_prior - top_prior), x=log_s)))
+    return float(upper - lower)
