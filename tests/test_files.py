@@ -341,11 +341,13 @@ def test_size_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         archive.writestr("xl/worksheets/sheet1.xml", b" " * 2**21)
     assert (tmp_path / "a.xlsx").stat().st_size < 2**15
     assert "too large" in refusal(tmp_path / "a.xlsx")
-    pd.DataFrame({"q": np.arange(300_000.0)}).to_parquet(tmp_path / "a.parquet")
+    pd.DataFrame({"q": np.zeros(300_000)}).to_parquet(tmp_path / "a.parquet", use_dictionary=False)
+    assert (tmp_path / "a.parquet").stat().st_size < 2**19
     assert "too large" in refusal(tmp_path / "a.parquet")
 
 
-def test_a_stated_sheet_size_costs_nothing(tmp_path: Path) -> None:
+def test_a_stated_sheet_size_costs_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(containers, "MOST_CELLS", 1000)
     pd.DataFrame({"q": THIRTEEN}).to_excel(tmp_path / "a.xlsx", index=False)
     with (
         zipfile.ZipFile(tmp_path / "a.xlsx") as source,

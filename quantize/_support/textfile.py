@@ -111,8 +111,7 @@ def plain_numbers(cells: list[str]) -> FloatArray | None:
     """A whole column at once, or None unless every cell is a number with a decimal point."""
     if not _PLAIN_COLUMN.fullmatch("\n".join([*cells, ""])):
         return None
-    values = np.fromiter(map(float, cells), dtype=np.float64, count=len(cells))
-    return values if np.isfinite(values).all() else None
+    return np.fromiter(map(float, cells), dtype=np.float64, count=len(cells))
 
 
 def decimal_mark(columns: Iterable[tuple[str, Iterable[str]]], separator: str, source: str) -> str:

@@ -98,9 +98,9 @@ def test_wrong_types_are_both_value_and_type_errors() -> None:
 
 
 def test_warnings_have_one_category_and_point_at_the_caller() -> None:
-    def public() -> None:
-        warn("the band is wide")
-
+    library: dict[str, Any] = {"warn": warn}
+    exec(compile("def public():\n    warn('the band is wide')", "library.py", "exec"), library)
+    public = library["public"]
     with pytest.warns(QuantizeWarning, match="the band is wide") as caught:
         public()
     assert caught[0].filename == __file__
