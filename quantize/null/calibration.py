@@ -1,0 +1,73 @@
+"""From the score of the level placement to a p-value under each named null, by a stored table.
+
+``python -m benchmarks.calibrate`` makes the table: it draws every family without steps at four
+sizes, scores each draw, and keeps the upper tail of the score.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+from quantize._support.validation import FloatArray
+
+HURDLES: dict[str, tuple[float, ...]] = {
+    "continuous": (-1.0, -2.0, -3.0, -3.0),
+    "lumpy": (0.0, 0.3, 2.0, 3.0),
+    "mirrored": (0.0, 0.0, 0.0, 0.0),
+    "mixed": (-0.5, -0.5, 0.0, 0.0),
+    "heaped": (-0.5, -0.5, 0.0, 0.0),
+}
+"""Log Bayes factors over each kind of null that are taken as equally strong, at `SIZES`."""
+
+SIZES: tuple[int, ...] = (8, 20, 60, 200)
+
+
+@functools.cache
+def table() -> dict[str, Any]:
+    """The stored calibration."""
+    text = files("quantize.null").joinpath("calibration.json").read_text(encoding="utf-8")
+    loaded: dict[str, Any] = json.loads(text)
+    return loaded
+
+
+def score(log_ratios: dict[str, float], n: int) -> float:
+    """Least lead of the comb over any kind of null, each measured from its hurdle."""
+    leads = []
+    for kind, hurdle in HURDLES.items():
+        of_kind = [value for name, value in log_ratios.items() if name.startswith(kind)]
+        if of_kind:
+            leads.append(min(of_kind) - _at_size(hurdle, n))
+    return min(leads)
+
+
+def p_values(lead: float, n: int) -> dict[str, float]:
+    """p-value of a score under each named null: the largest tail among its families.
+
+    Between the sizes of the table the log of p is interpolated in log n; outside them the nearest
+    size is used. Beyond the highest score of the table p falls as exp(−score): a Bayes factor
+    cannot promise more.
+    """
+    stored = table()
+    out = {}
+    for name, by_size in stored["tails"].items():
+        logs = [
+            _log_tail(lead, np.array(stored["scores"]), np.array(by_size[str(m)])) for m in SIZES
+        ]
+        out[name] = float(min(1.0, np.exp(_at_size(tuple(logs), n))))
+    return out
+
+
+def _log_tail(lead: float, scores: FloatArray, tail: FloatArray) -> float:
+    if lead <= scores[0]:
+        return 0.0
+    inside = float(np.interp(lead, scores, np.log(tail)))
+    return inside - max(lead - float(scores[-1]), 0.0)
+
+
+def _at_size(heights: tuple[float, ...], n: int) -> float:
+    return float(np.interp(np.log(max(n, 1)), np.log(SIZES), heights))

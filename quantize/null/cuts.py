@@ -1,0 +1,138 @@
+"""Every way of cutting sorted readings into groups that share a level, summed in O(n²)."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+
+RESTAURANTS = (0.5, 2.0, 8.0, 30.0)
+_LOG_2PI = float(np.log(2 * np.pi))
+
+
+def log_partition_sums(
+    values: FloatArray,
+    factor: FloatArray,
+    sigma: FloatArray,
+    log_seats: FloatArray,
+    most_groups: int,
+) -> FloatArray:
+    r"""Log of the sum, over all cuts into J groups, of the products of the groups' likelihoods.
+
+    A group of m neighbours that share one level, the level integrated over the whole line, has
+    the likelihood (common sigma, `factor` one)
+
+    .. math:: (2\pi\sigma^2)^{-(m-1)/2}\, m^{-1/2}\, e^{-SS/2\sigma^2} ,
+
+    SS the sum of squares about the group's mean. It is multiplied by the occupancy weight of m
+    readings, ``exp(log_seats[a, m])``. Dividing the sum for J groups by R**J places the levels
+    uniformly on a length R. Groups that interleave are left out; that is the one approximation.
+
+    Parameters
+    ----------
+    values : array, shape (n,), sorted
+    factor : array, shape (n,)
+        Variance of each reading in units of sigma².
+    sigma : array, shape (S,)
+    log_seats : array, shape (A, n + 1)
+    most_groups : int
+        Largest J kept.
+
+    Returns
+    -------
+    array, shape (S, A, most_groups + 1)
+        Entry J belongs to J groups (entry 0 is -inf).
+
+    References
+    ----------
+    Barry and Hartigan, Annals of Statistics 20:260 (1992): product partition models and their
+    recursion.
+
+    Examples
+    --------
+    Two readings at distance zero: one group, or two.
+
+    >>> x, one = np.array([1.0, 1.0]), np.ones(2)
+    >>> log_partition_sums(x, one, np.array([0.1]), np.zeros((1, 3)), 2).round(4)
+    array([[[  -inf, 1.0371, 0.    ]]])
+    """
+    n = values.size
+    rows = sigma.size * log_seats.shape[0]
+    group = np.full((sigma.size, log_seats.shape[0], n + 1, n + 1), -np.inf)
+    start, stop, base = _segments(values, factor, sigma)
+    size = stop - start
+    group[:, :, stop, start] = base[:, None, :] + log_seats[None, :, size]
+    table: FloatArray = group.reshape(rows, n + 1, n + 1)
+    # share[:, t, J] times exp(scale[:, t]) is the sum over cuts of the first t readings.
+    share = np.zeros((rows, n + 1, most_groups + 1))
+    share[:, 0, 0] = 1.0
+    scale = np.zeros((rows, n + 1))
+    for t in range(1, n + 1):
+        exponent = table[:, t, :t] + scale[:, :t]
+        peak = exponent.max(axis=1)
+        ways = np.exp(exponent - peak[:, None])
+        fresh = np.matmul(ways[:, None, :], share[:, :t, :-1])[:, 0, :]
+        largest = np.maximum(fresh.max(axis=1), 1e-300)
+        share[:, t, 1:] = fresh / largest[:, None]
+        scale[:, t] = peak + np.log(largest)
+    with np.errstate(divide="ignore"):
+        log_sum: FloatArray = np.log(share[:, n, :]) + scale[:, n:]
+    return log_sum.reshape(sigma.size, log_seats.shape[0], most_groups + 1)
+
+
+def log_any_number(
+    values: FloatArray, factor: FloatArray, sigma: FloatArray, window: float
+) -> FloatArray:
+    """Levels without limit of number (Chinese-restaurant shares), uniform on `window`; shape (S,).
+
+    Averaged over the concentrations in `RESTAURANTS`. Readings that sit alone are a background.
+
+    References
+    ----------
+    Pitman, *Combinatorial Stochastic Processes*, Springer 2006, section 3.1.
+    """
+    n = values.size
+    start, stop, base = _segments(values, factor, sigma)
+    size = stop - start
+    log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, n)))])
+    theta = np.array(RESTAURANTS)
+    rows = theta.size * sigma.size
+    group = np.full((theta.size, sigma.size, n + 1, n + 1), -np.inf)
+    weight = base + log_factorial[size] - np.log(window)
+    group[:, :, stop, start] = weight + np.log(theta)[:, None, None]
+    table: FloatArray = group.reshape(rows, n + 1, n + 1)
+    total = np.zeros((rows, n + 1))
+    for t in range(1, n + 1):
+        exponent = table[:, t, :t] + total[:, :t]
+        peak = exponent.max(axis=1)
+        total[:, t] = peak + np.log(np.exp(exponent - peak[:, None]).sum(axis=1))
+    norm = -np.log(theta[:, None] + np.arange(n)).sum(axis=1)
+    terms = total[:, n].reshape(theta.size, sigma.size) + norm[:, None]
+    peak = terms.max(axis=0)
+    mean: FloatArray = peak + np.log(np.mean(np.exp(terms - peak), axis=0))
+    return mean
+
+
+def _segments(
+    values: FloatArray, factor: FloatArray, sigma: FloatArray
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """First and past-the-last reading of every group, and its log likelihood, shape (S, groups)."""
+    n = values.size
+    weight = 1 / factor
+    centred = values - values.mean()
+    total, first, second, logs = (
+        np.concatenate([[0.0], np.cumsum(term)])
+        for term in (weight, weight * centred, weight * centred**2, np.log(factor))
+    )
+    start, stop = np.triu_indices(n + 1, 1)
+    precision = total[stop] - total[start]
+    squares = second[stop] - second[start] - (first[stop] - first[start]) ** 2 / precision
+    half_squares = 0.5 * np.maximum(squares, 0.0)
+    shape_terms = -0.5 * (logs[stop] - logs[start]) - 0.5 * np.log(precision)
+    log_variance = _LOG_2PI + 2 * np.log(sigma)
+    base: FloatArray = (
+        shape_terms
+        - 0.5 * (stop - start - 1) * log_variance[:, None]
+        - half_squares / sigma[:, None] ** 2
+    )
+    return start, stop, base

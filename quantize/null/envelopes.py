@@ -1,0 +1,117 @@
+"""Marginal likelihoods of smooth envelopes: how well sizes of any kind explain the readings."""
+
+from __future__ import annotations
+
+from math import lgamma
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+from quantize.null.cuts import log_partition_sums
+
+_LOG_2PI = float(np.log(2 * np.pi))
+_WIDTHS = 14
+_SHIFTS = (0.02, 0.07, 0.25, 1.0)
+_MOST_LUMPS = 6
+_BETA_SHAPES = (0.5, 1.0, 2.0, 4.0)
+
+
+def log_mean_exp(terms: FloatArray, axis: int | None = None) -> FloatArray:
+    """Log of the mean of the exponentials."""
+    peak = np.max(terms, axis=axis, keepdims=True)
+    peak = np.where(np.isfinite(peak), peak, 0.0)
+    with np.errstate(divide="ignore"):
+        out = np.log(np.mean(np.exp(terms - peak), axis=axis)) + np.squeeze(peak, axis=axis)
+    return np.asarray(out)
+
+
+def log_uniform(values: FloatArray) -> float:
+    """A uniform density over the range, widened by (n + 1)/(n − 1) as for a uniform sample."""
+    return -values.size * float(np.log(_window(values)))
+
+
+def log_normal(values: FloatArray, window: float) -> float:
+    """Normal: mean uniform over `window`, standard deviation log-uniform from window/30 to it."""
+    n = values.size
+    width = np.geomspace(window / 30, window, _WIDTHS)
+    squares = float(np.sum((values - values.mean()) ** 2))
+    terms = (
+        -0.5 * (n - 1) * (_LOG_2PI + 2 * np.log(width))
+        - 0.5 * np.log(n)
+        - 0.5 * squares / width**2
+        - np.log(window)
+    )
+    return float(log_mean_exp(terms))
+
+
+def log_skewed(values: FloatArray) -> float:
+    """Shifted lognormal, either way round: four shifts from nearly exponential to nearly normal."""
+    window = _window(values)
+    terms = []
+    for turned in (values, -values):
+        above = turned - turned.min()
+        for shift in _SHIFTS:
+            logs = np.log(above + shift * window)
+            terms.append(log_normal(logs, float(np.log1p(1 / shift))) - float(logs.sum()))
+    return float(log_mean_exp(np.array(terms)))
+
+
+def log_beta(values: FloatArray) -> float:
+    """Beta densities on the widened range: U-shaped, J-shaped, flat, humped."""
+    window = _window(values)
+    middle = 0.5 * (values[0] + values[-1])
+    place = (values - middle) / window + 0.5
+    below, above = float(np.log(place).sum()), float(np.log1p(-place).sum())
+    shapes = np.array(_BETA_SHAPES)
+    log_gamma = np.array([lgamma(shape) for shape in shapes])
+    log_sum_gamma = np.array([[lgamma(p + q) for q in shapes] for p in shapes])
+    terms = (
+        (shapes[:, None] - 1) * below
+        + (shapes - 1) * above
+        + values.size * (log_sum_gamma - log_gamma[:, None] - log_gamma)
+    )
+    return float(log_mean_exp(terms.ravel())) - values.size * float(np.log(window))
+
+
+def log_broad_lumps(values: FloatArray) -> float:
+    """One to six broad lumps of one width, anywhere, with flat shares."""
+    window = _window(values)
+    n = values.size
+    span = float(np.ptp(values))
+    width = np.geomspace(span / 12, span / 2, 6)
+    seats = np.zeros((1, n + 1))
+    seats[0, 1:] = np.cumsum(np.log(1.0 + np.arange(n)))
+    most = min(n, _MOST_LUMPS)
+    sums = log_partition_sums(values, np.ones(n), width, seats, most)[:, 0, :]
+    lumps = np.arange(1, _MOST_LUMPS + 1)
+    groups = np.arange(most + 1)
+    terms = (
+        sums[:, None, :]
+        + log_falling(lumps, most)
+        - np.log(lumps[:, None] + np.arange(n)).sum(axis=1)[:, None]
+        - groups * np.log(window)
+    )
+    return float(log_mean_exp(log_sum_exp(terms)))
+
+
+def log_falling(levels: FloatArray | IntArray, most: int) -> FloatArray:
+    """log K!/(K − J)! for J = 0..most, shape levels.shape + (most + 1,); -inf where J > K."""
+    left = np.asarray(levels, float)[..., None] - np.arange(most)
+    with np.errstate(divide="ignore"):
+        steps = np.log(np.maximum(left, 0.0))
+    zero = np.zeros((*left.shape[:-1], 1))
+    out: FloatArray = np.concatenate([zero, np.cumsum(steps, axis=-1)], axis=-1)
+    return out
+
+
+def log_sum_exp(terms: FloatArray) -> FloatArray:
+    peak = np.max(terms, axis=-1, keepdims=True)
+    peak = np.where(np.isfinite(peak), peak, 0.0)
+    with np.errstate(divide="ignore"):
+        out: FloatArray = np.log(np.sum(np.exp(terms - peak), axis=-1)) + peak[..., 0]
+    return out
+
+
+def _window(values: FloatArray) -> float:
+    n = values.size
+    return float(np.ptp(values)) * (n + 1) / (n - 1)

@@ -1,0 +1,110 @@
+"""How readings choose among equally placed levels: shares of the levels, and occupied teeth."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from quantize._support.validation import BoolArray, FloatArray, IntArray
+
+CONCENTRATIONS: tuple[float, ...] = (float("inf"), 1.0, 0.3)
+"""Dirichlet concentrations of the shares: equal shares, flat, and a few favoured levels."""
+
+
+def log_seats(count: int) -> FloatArray:
+    """Occupancy weight of m readings on one level, shape (len(CONCENTRATIONS), count + 1).
+
+    It is log Gamma(a + m)/Gamma(a), and zero for equal shares.
+    """
+    table = np.zeros((len(CONCENTRATIONS), count + 1))
+    for row, a in enumerate(CONCENTRATIONS):
+        if np.isfinite(a):
+            table[row, 1:] = np.cumsum(np.log(a + np.arange(count)))
+    return table
+
+
+def log_norm(levels: FloatArray | IntArray, readings: int) -> FloatArray:
+    """The rest of the Dirichlet-multinomial: shape (len(CONCENTRATIONS),) + levels.shape.
+
+    log Gamma(K a)/Gamma(K a + n), and −n log K for equal shares.
+
+    References
+    ----------
+    Johnson, Kotz and Balakrishnan, *Discrete Multivariate Distributions*, Wiley 1997, 35.151.
+    """
+    levels = np.asarray(levels, float)
+    out = np.empty((len(CONCENTRATIONS), *levels.shape))
+    for row, a in enumerate(CONCENTRATIONS):
+        if np.isfinite(a):
+            steps = a * levels[..., None] + np.arange(readings)
+            out[row] = -np.log(steps).sum(axis=-1)
+        else:
+            out[row] = -readings * np.log(levels)
+    return out
+
+
+@dataclasses.dataclass(frozen=True)
+class Seating:
+    """The nearest teeth of sorted readings, for many trial units at once.
+
+    Attributes
+    ----------
+    teeth : array, shape (U,)
+        Teeth from the lowest to the highest occupied one, T(u).
+    log_shares : array, shape (A, U)
+        Dirichlet-multinomial probability of these occupancies among T(u) teeth.
+    occupied : array, shape (U,)
+        Levels that count towards the guard: distinct non-zero absolute integers with the offset
+        at zero, distinct integers with a free offset.
+    coprime : array, shape (U,)
+        Whether the integers have greatest common divisor one (of their differences, with a free
+        offset): otherwise a multiple of the unit tells the same.
+    """
+
+    teeth: IntArray
+    log_shares: FloatArray
+    occupied: IntArray
+    coprime: BoolArray
+
+
+def seat(integers: IntArray, *, free: bool) -> Seating:
+    """Count the teeth; each row of `integers`, shape (U, n), is sorted."""
+    rows, n = integers.shape
+    teeth = integers[:, -1] - integers[:, 0] + 1
+    fresh = np.ones((rows, n), dtype=bool)
+    fresh[:, 1:] = integers[:, 1:] != integers[:, :-1]
+    starts = np.flatnonzero(fresh)
+    lengths = np.diff(np.append(starts, rows * n))
+    row = starts // n
+    seats = log_seats(n)
+    different, where = np.unique(teeth, return_inverse=True)
+    norm = log_norm(different, n)[:, where]
+    shares = np.stack(
+        [
+            norm[a] + np.bincount(row, weights=seats[a][lengths], minlength=rows)
+            for a in range(len(CONCENTRATIONS))
+        ]
+    )
+    if free:
+        marks = integers - integers[:, :1]
+        occupied = np.bincount(row, minlength=rows)
+    else:
+        marks = np.abs(integers)
+        occupied = _distinct_nonzero(marks)
+    return Seating(teeth, shares, occupied, _coprime(marks))
+
+
+def _distinct_nonzero(marks: IntArray) -> IntArray:
+    ordered = np.sort(marks, axis=1)
+    fresh = ordered[:, 1:] != ordered[:, :-1]
+    count: IntArray = (ordered[:, 0] > 0) + (fresh & (ordered[:, 1:] > 0)).sum(axis=1)
+    return count
+
+
+def _coprime(marks: IntArray) -> BoolArray:
+    good = np.any(marks == 1, axis=1)
+    unsure = np.flatnonzero(~good)
+    if unsure.size:
+        good[unsure] = np.gcd.reduce(marks[unsure], axis=1) == 1
+    return good
