@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _MOST_PRINTED_DIGITS = 8
+_MOST_NAMES = 20
 _OLD_SPREADSHEET = b"\xd0\xcf\x11\xe0"
 _PACKED = (b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"7z\xbc\xaf", b"Rar!")
 
@@ -154,7 +155,7 @@ def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
         raise InputTypeError(
             f"`path` is a {type(path).__name__}; give the name of a csv, tsv, xlsx or parquet file."
         ) from None
-    source = str(path)
+    source = textfile.one_line(str(path))
     try:
         if file.is_dir():
             raise InputError(f"`{source}` is a folder; give the name of a file in it.")
@@ -178,6 +179,7 @@ def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
 
 def _from_columns(names: list[str], columns: list[Any], source: str) -> pd.DataFrame:
     numbers = range(1, len(columns[0]) + 1)
+    names = [textfile.one_line(name) for name in names]
     return _table(names, [list(column) for column in columns], numbers, "", source)
 
 
@@ -185,13 +187,14 @@ def _from_rows(rows: list[tuple[int, list[Any]]], separator: str, source: str) -
     texts = [["" if cell is None else str(cell) for cell in cells] for _, cells in rows[:1001]]
     names = [f"column {j + 1}" for j in range(len(rows[0][1]))]
     if textfile.has_header(texts[0], texts[1:]):
-        names = [cell.strip() or name for cell, name in zip(texts[0], names, strict=True)]
+        given = map(textfile.one_line, texts[0])
+        names = [name or standard for name, standard in zip(given, names, strict=True)]
         rows = rows[1:]
     while rows and not any(cell not in (None, "") for cell in rows[-1][1]):
         rows = rows[:-1]
     if not rows:
         raise InputError(
-            f"`{source}` has column names ({', '.join(names)}) and no rows below them; "
+            f"`{source}` has column names ({_listed(names)}) and no rows below them; "
             "it must hold at least one reading."
         )
     columns = [[cells[j] for _, cells in rows] for j in range(len(names))]
@@ -273,19 +276,28 @@ def _printed_step(column: list[Any], values: FloatArray) -> float | None:
     return step if 0 < step < np.inf else None
 
 
+def _listed(names: list[str]) -> str:
+    more = len(names) - _MOST_NAMES
+    return ", ".join(names[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+
+
+def _source(table: pd.DataFrame) -> str:
+    return str(table.attrs.get("source", "table"))
+
+
 def _column(table: pd.DataFrame, name: str, argument: str) -> int:
     names = [str(column) for column in table.columns]
     if not isinstance(name, str):
         raise InputTypeError(f"`{argument}` is {name!r}; give the name of a column.")
-    found = [j for j, column in enumerate(names) if column == name.strip()]
+    found = [j for j, column in enumerate(names) if column == textfile.one_line(name)]
     if not found:
         raise InputError(
-            f"`{argument}` is {name!r}, and `{table.attrs['source']}` has no such column; "
-            f"its columns are {', '.join(names)}."
+            f"`{argument}` is {name!r}, and `{_source(table)}` has no such column; "
+            f"its columns are {_listed(names)}."
         )
     if len(found) > 1:
         raise InputError(
-            f"`{argument}` is {name!r}, and `{table.attrs['source']}` has {len(found)} columns "
+            f"`{argument}` is {name!r}, and `{_source(table)}` has {len(found)} columns "
             "of that name; give each its own."
         )
     return found[0]
@@ -298,12 +310,12 @@ def _only_numeric(table: pd.DataFrame, used: set[int], source: str) -> int:
     names = [str(table.columns[j]) for j in (free or range(table.shape[1]))]
     if free:
         raise InputError(
-            f"`{source}` has {len(free)} columns of numbers ({', '.join(names)}); "
+            f"`{source}` has {len(free)} columns of numbers ({_listed(names)}); "
             "say with `value` which of them holds the readings."
         )
     raise InputError(
         f"`{source}` has no column of numbers left for the readings; its columns are "
-        f"{', '.join(names)}."
+        f"{_listed(names)}."
     )
 
 
@@ -313,14 +325,14 @@ def _numbers(table: pd.DataFrame, at: int) -> FloatArray:
         values = column.to_numpy(dtype=np.float64)
         if np.isfinite(values).all():
             return values
-    where = f"`{table.attrs['source']}` has"
-    remedy = f"in column {table.columns[at]}, row"
+    where = f"`{_source(table)}` has"
+    place = f"in {textfile.place(str(table.columns[at]))}, row"
     out = np.empty(len(column))
     for i, (row, cell) in enumerate(zip(table.index, column.tolist(), strict=True)):
-        number = _value(cell, table.attrs["decimal"])
+        number = _value(cell, table.attrs.get("decimal", "."))
         if number is None or not np.isfinite(number):
             raise InputError(
-                f"{where} {_fault(cell, number)} {remedy} {row}; mend the cell or take the row out."
+                f"{where} {_fault(cell, number)} {place} {row}; mend the cell or take the row out."
             )
         out[i] = number
     return out
@@ -330,7 +342,7 @@ def _fault(cell: Any, number: float | None) -> str:
     if cell is None or cell == "":
         return "a blank"
     if number is None:
-        return f"the text {str(cell)[:40]!r}"
+        return f"the text {textfile.one_line(str(cell))[:40]!r}"
     return "NaN" if np.isnan(number) else "an infinity"
 
 
@@ -338,19 +350,21 @@ def _positive_numbers(table: pd.DataFrame, at: int) -> FloatArray:
     values = _numbers(table, at)
     bad = np.flatnonzero(values <= 0)
     if bad.size:
+        place = textfile.place(str(table.columns[at]))
         raise InputError(
-            f"`{table.attrs['source']}` has {values[bad[0]]:g} in column {table.columns[at]}, "
-            f"row {table.index[bad[0]]}; it must be above zero everywhere."
+            f"`{_source(table)}` has {values[bad[0]]:g} in {place}, row {table.index[bad[0]]}; "
+            "it must be above zero everywhere."
         )
     return values
 
 
 def _labels(table: pd.DataFrame, at: int) -> list[Any]:
+    place = textfile.place(str(table.columns[at]))
     labels: list[Any] = []
     for row, cell in zip(table.index, table.iloc[:, at].tolist(), strict=True):
         if cell is None or cell == "" or cell != cell:
             raise InputError(
-                f"`{table.attrs['source']}` has a blank in column {table.columns[at]}, row {row}; "
+                f"`{_source(table)}` has a blank in {place}, row {row}; "
                 "give every reading a state, or leave `state` out."
             )
         labels.append(int(cell) if isinstance(cell, float) and cell.is_integer() else cell)

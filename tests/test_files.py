@@ -239,6 +239,22 @@ def test_column_name_that_is_not_text(tmp_path: Path) -> None:
         read_readings(put(tmp_path, "q\n1\n2\n"), value=0)  # type: ignore[arg-type]
 
 
+def test_messages_stay_on_one_line_and_short(tmp_path: Path) -> None:
+    names = ['"q\nin\x9b divisions"', *(f"c{j}" for j in range(300))]
+    path = put(tmp_path, ",".join(names) + "\n" + ",".join(["1.5"] * 301) + "\n")
+    message = refusal(path, value="charge")
+    assert "its columns are q in divisions, c0, c1," in message
+    assert message.endswith("c18 and 281 more.")
+    assert read_readings(path, value="q in divisions").values.tolist() == [1.5]
+    assert "\x07" not in refusal(tmp_path / "a\x07b.csv")
+
+
+def test_number_column_takes_any_table() -> None:
+    table = pd.DataFrame({"q": [1.5, "lost"]}, dtype=object)
+    with pytest.raises(qz.InputError, match="`table` has the text 'lost' in column q, row 1;"):
+        number_column(table, "q")
+
+
 def test_several_columns_of_numbers_are_listed(tmp_path: Path) -> None:
     message = refusal(put(tmp_path, "run,q,s\na,3.1,0.1\nb,6.0,0.2\n"))
     assert "2 columns of numbers (q, s)" in message
@@ -274,7 +290,7 @@ def test_a_bad_cell_is_named_with_its_row(tmp_path: Path, cell: str, fault: str)
 
 
 def test_a_first_reading_with_a_slip_is_not_taken_for_a_name(tmp_path: Path) -> None:
-    assert "the text '3.l' in column column 1, row 1" in refusal(put(tmp_path, "3.l\n6.0\n9.2\n"))
+    assert "the text '3.l' in column 1, row 1" in refusal(put(tmp_path, "3.l\n6.0\n9.2\n"))
     assert "NaN" in refusal(put(tmp_path, "nan\n6.0\n9.2\n"))
 
 

@@ -88,6 +88,16 @@ def tidy(cell: str) -> str:
     return cell.strip().replace("\N{MINUS SIGN}", "-")
 
 
+def one_line(text: str) -> str:
+    """Text for a message: control characters out, every run of spaces one."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def place(name: str) -> str:
+    """How a message calls a column, with or without a name of its own."""
+    return name if re.fullmatch(r"column \d+", name) else f"column {name}"
+
+
 def is_number(cell: str) -> bool:
     """Whether a tidy cell reads as a number, with a decimal point or a decimal comma."""
     return bool(
@@ -135,12 +145,12 @@ def decimal_mark(columns: Iterable[tuple[str, Iterable[str]]], separator: str, s
         return "."
     if point is not None:
         raise InputError(
-            f"`{source}` has numbers with a comma ({comma[1]} in column {comma[0]}) and with a "
-            f"point ({point[1]} in column {point[0]}); write all of them with one decimal mark."
+            f"`{source}` has numbers with a comma ({comma[1]} in {place(comma[0])}) and with a "
+            f"point ({point[1]} in {place(point[0])}); write all of them with one decimal mark."
         )
     if only_thousands and separator != ";":
         raise InputError(
-            f"`{source}` has {comma[1]} in column {comma[0]}, where the comma may mark decimals or "
+            f"`{source}` has {comma[1]} in {place(comma[0])}, where the comma may mark decimals or "
             "thousands; write the numbers with a decimal point and nothing between thousands."
         )
     return ","
