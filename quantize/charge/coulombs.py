@@ -224,7 +224,9 @@ def divisions_of(
     return Divisions(
         unit=Quantity(
             value=value,
-            standard_uncertainty=validation.positive("unit_err", unit.unit_err, zero=True),
+            standard_uncertainty=validation.positive(
+                "unit_err", getattr(unit, "unit_err_given_fall", unit.unit_err), zero=True
+            ),
             degrees_of_freedom=degrees,
             distribution="normal" if math.isinf(degrees) else "t",
             scope="reading",

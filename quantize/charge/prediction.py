@@ -27,25 +27,17 @@ class Scatter:
     """Predicted standard deviations of the driven rows, in divisions per interval.
 
     `brownian` comes from the walk of the sphere, `watch` from the hand, `rounding` from the
-    scale (already with the step of the page). `total` joins them; `unrounded` leaves out the
-    part of the rounding that a likelihood for rounded values accounts for itself.
+    scale; `total` joins them.
     """
 
     brownian: FloatArray
     watch: FloatArray
     rounding: FloatArray
-    step: FloatArray
 
     @property
     def total(self) -> FloatArray:
         """All three."""
         return np.sqrt(self.brownian**2 + self.watch**2 + self.rounding**2)
-
-    @property
-    def unrounded(self) -> FloatArray:
-        """All but one rounding to the step, whose variance is a twelfth of its square."""
-        rest = np.clip(self.rounding**2 - self.step**2 / 12, 0, None)
-        return np.sqrt(self.brownian**2 + self.watch**2 + rest)
 
 
 def mobility_of(apparatus: Apparatus, *, fall_speed: float | None = None) -> float:
@@ -128,14 +120,13 @@ def predicted_scatter(run: Rows) -> Scatter:
         length = np.abs(rows["divisions"].to_numpy(float))
         brownian = np.sqrt(2 * diffusion / scale**2 * np.abs(speed) / length) * run.interval
         watch = math.sqrt(2) * press * speed**2 / length * run.interval
-        step = np.full(seconds.size, 1e-9)
         rounding = np.zeros(seconds.size)
     else:
         brownian = np.sqrt(2 * diffusion * seconds) / scale * per_interval
         watch = math.sqrt(2) * press * np.abs(speed) * per_interval
         step = run.resolution() * per_interval
         rounding = step * ROUNDING_SD[str(bench.word("reticle.rounding", "both ends"))]
-    return Scatter(brownian * stretch, watch * stretch, rounding * stretch, step * stretch)
+    return Scatter(brownian * stretch, watch * stretch, rounding * stretch)
 
 
 def fixed_distance_excess(run: Rows) -> FloatArray:

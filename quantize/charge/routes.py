@@ -220,6 +220,9 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
             inputs[name] = _interval(apparatus, divisions)
         else:
             inputs[name] = apparatus.need(name, purpose=f"the route '{route.name}'")
+    if divisions.fall is not None and divisions.fall_slope:
+        # The fall went into the unit, whether or not the route asks for it otherwise.
+        inputs["fall"] = divisions.fall
     for name in route.optional:
         found = apparatus.get(name)
         if found is not None:

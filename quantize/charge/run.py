@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from quantize.charge.coulombs import UnitInCoulombs
+    from quantize.charge.estimate import RunFit
     from quantize.charge.soundness import Checks
 
 
@@ -90,7 +91,7 @@ class Run(Rows):
         if joined:
             values, resolution, _, _ = run.joined()
         else:
-            run._need_one_voltage()
+            run.need_one_voltage()
             values = run.moved()
             resolution = run.resolution() * run.interval / rows["seconds"].to_numpy(float)
         if isinstance(sigma, str):
@@ -98,7 +99,7 @@ class Run(Rows):
 
             validation.choice("sigma", sigma, ("predicted",))
             stretch = 1.0 if joined else abs(run.stretch())
-            sigma = predicted_scatter(run).unrounded / stretch
+            sigma = predicted_scatter(run).total / stretch
         states = rows["state"].tolist()
         return Readings(
             values,
@@ -120,6 +121,14 @@ class Run(Rows):
         from quantize.charge.soundness import check_run
 
         return check_run(self._single(particle), analysis)
+
+    def fit(
+        self, unit_range: Any = None, *, particle: object = None, sigma: str = "auto"
+    ) -> RunFit:
+        """Unit in divisions with the errors of fall and balance in it; see `fit_run`."""
+        from quantize.charge.estimate import fit_run
+
+        return fit_run(self._single(particle), unit_range, sigma=sigma)
 
     def charges(self, *, route: str | None = None) -> pd.DataFrame:
         """Charges of every row; see `convert_run`."""
@@ -155,7 +164,7 @@ class Run(Rows):
             )
         return self.particle(self.particles[0])
 
-    def _need_one_voltage(self) -> None:
+    def need_one_voltage(self) -> None:
         voltages = self.driven["voltage"].dropna().unique()
         if len(voltages) > 1:
             raise InputError(

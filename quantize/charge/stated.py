@@ -53,7 +53,7 @@ def stated(
     if u == 0:
         plain = f"{head}{y:g}{tail}"
         return plain, plain, plain
-    power = _power(y, u)
+    power = _power(y, u, digits)
     mantissa, spread, decimals = _rounded(y, u, power, digits)
     shift = f"e{power}" if power else ""
     number, plus = f"{mantissa:.{decimals}f}", f"{spread:.{decimals}f}"
@@ -72,11 +72,16 @@ def short(value: float, uncertainty: float, unit: str = "") -> str:
     return stated(value, uncertainty, unit)[1]
 
 
-def _power(value: float, uncertainty: float) -> int:
-    """Power of ten that is taken out; none for numbers of ordinary size."""
+def _power(value: float, uncertainty: float, digits: int) -> int:
+    """Power of ten that is taken out; none for numbers of ordinary size.
+
+    Nor may the last digit stated of the uncertainty stand left of the decimal point, where
+    zeros would pass for digits.
+    """
     size = max(abs(value), uncertainty)
     order = math.floor(math.log10(size))
-    return 0 if -4 < order < 6 else order
+    coarse = uncertainty >= 10.0**digits - 0.5
+    return 0 if -4 < order < 6 and not coarse else order
 
 
 def _rounded(value: float, uncertainty: float, power: int, digits: int) -> tuple[float, float, int]:

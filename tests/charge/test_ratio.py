@@ -108,3 +108,28 @@ def test_a_missing_entry_is_named():
         charge.unit_in_coulombs(10.0, {**BENCH, "fall": {}}, unit_err=0.1)
     with pytest.raises(InputError, match=r"`unit_err` is missing"):
         charge.unit_in_coulombs(10.0, BENCH)
+
+
+def test_a_fall_that_went_into_the_unit_counts_in_every_route():
+    # Drag needs no fall, but u does: exponent (F/u)(du/dF).
+    from quantize.charge.coulombs import by_route
+    from quantize.charge.routes import Divisions
+
+    bench = charge.Apparatus.of(
+        {
+            "plates": {"separation": "4 mm", "voltage": "200 V"},
+            "sphere": {"diameter": "2 um"},
+            "reticle": {"division": "25 um"},
+            "run": {"interval": "10 s"},
+            "air": {"temperature": "21 degC", "pressure": "1013 hPa"},
+        }
+    )
+    unit = charge.Quantity(value=10.0, standard_uncertainty=0.02, unit="div", scope="reading")
+    fall = charge.Quantity(value=60.0, standard_uncertainty=0.2, unit="div", scope="particle")
+    plain = by_route("drag, diameter known", bench, Divisions(unit=unit))
+    leaning = by_route(
+        "drag, diameter known", bench, Divisions(unit=unit, fall=fall, fall_slope=0.15)
+    )
+    assert leaning.value == pytest.approx(plain.value)
+    row = leaning.budget.set_index("input").loc["fall"]
+    assert row["exponent"] == pytest.approx(60 / 10 * 0.15, abs=1e-6)
