@@ -11,10 +11,10 @@ from collections.abc import Callable
 from typing import Any
 
 _TABLE: dict[tuple[str, str], str] = {
-    ("plot", "Periodogram"): "quantize.show.plots:plot_periodogram",
-    ("plot", "CombFit"): "quantize.show.plots:plot_comb_fit",
-    ("plot", "MixtureFit"): "quantize.show.plots:plot_mixture",
-    ("plot", "NullComparison"): "quantize.show.plots:plot_null",
+    ("plot", "Periodogram"): "quantize.show.plots_comb:plot_periodogram",
+    ("plot", "CombFit"): "quantize.show.plots_comb:plot_comb_fit",
+    ("plot", "MixtureFit"): "quantize.show.plots_comb:plot_mixture",
+    ("plot", "NullComparison"): "quantize.show.plots_null:plot_null",
     ("plot", "Analysis"): "quantize.show.plots:plot_analysis",
     ("text", "Analysis"): "quantize.show.text:analysis_text",
     ("text", "*"): "quantize.show.text:summary_text",

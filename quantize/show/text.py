@@ -2,7 +2,34 @@
 
 from __future__ import annotations
 
-from typing import Any
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+from quantize.show import tables, words
+from quantize.show.rounding import brackets, plus_minus, rounded, significant
+
+if TYPE_CHECKING:
+    from quantize.analysis import Analysis
+
+WIDTH = 80
+_STRIP = 19
+
+HEADLINES = {
+    "steps": "The readings come in whole-number steps of one unit.",
+    "no steps": "The readings do not come in steps of any unit that they could have shown.",
+    "cannot tell": "These readings do not settle whether they come in steps.",
+}
+
+
+def analysis_text(found: Analysis, *, brief: bool = False) -> str:
+    """An analysis for a reader who wants the verdict first and the reasons next.
+
+    `brief` ends after the rival units.
+    """
+    sections = [_verdict(found), _unit(found), _readings(found), _rivals(found)]
+    if not brief:
+        sections += [_nulls(found), _estimates(found), _tried(found)]
+    return "\n\n".join("\n".join(lines) for lines in sections if lines)
 
 
 def summary_text(result: Any) -> str:
@@ -12,3 +39,179 @@ def summary_text(result: Any) -> str:
     if table is not None and len(table):
         lines += ["", table.head(8).to_string(index=False, float_format=lambda v: f"{v:.5g}")]
     return "\n".join(lines)
+
+
+def paragraph(text: str, *, indent: str = "  ", first: str | None = None) -> list[str]:
+    """A paragraph filled to the width."""
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=indent if first is None else first,
+        subsequent_indent=indent,
+        break_long_words=True,
+    )
+
+
+def bullets(sentences: tuple[str, ...] | list[str]) -> list[str]:
+    """Sentences as a list."""
+    lines: list[str] = []
+    for sentence in sentences:
+        lines += paragraph(sentence, indent="    ", first="  - ")
+    return lines
+
+
+def pairs(rows: list[tuple[str, str]], *, column: int = 24) -> list[str]:
+    """Names on the left, texts filled on the right."""
+    lines: list[str] = []
+    for name, text in rows:
+        lines += paragraph(text, indent=" " * column, first=f"  {name:<{column - 2}}")
+    return lines
+
+
+def _verdict(found: Analysis) -> list[str]:
+    lines = [f"VERDICT: {found.verdict}", *paragraph(HEADLINES[found.verdict])]
+    if found.reasons:
+        lines += ["", "Why", *bullets(found.reasons)]
+    if found.advice:
+        lines += ["", "What would settle it", *bullets(found.advice)]
+    return lines
+
+
+def _unit(found: Analysis) -> list[str]:
+    certain = found.verdict == "steps"
+    title = "The unit" if certain else "The unit, if there were steps"
+    stated = plus_minus(found.unit, found.unit_err)
+    rows = [
+        ("size", f"{stated}, in short {brackets(found.unit, found.unit_err)}"),
+        ("95 % set", _set(found)),
+        (
+            "scatter of a reading",
+            f"{significant(found.sigma, 2)}, which is {significant(found.sigma / found.unit, 2)} "
+            "of the unit",
+        ),
+    ]
+    if found.offset or found.settings["offset"] != "zero":
+        rows.append(("counted from", significant(found.offset, 4)))
+    return [f"{title} (± is one standard uncertainty)", *pairs(rows)]
+
+
+def _set(found: Analysis) -> str:
+    parts = [
+        f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}"
+        for low, high in tables.pieces(found)
+    ]
+    if len(parts) == 1:
+        return parts[0]
+    shown = "; ".join(parts[:6])
+    more = f"; and {len(parts) - 6} more" if len(parts) > 6 else ""
+    return f"in {len(parts)} pieces: {shown}{more}"
+
+
+def _readings(found: Analysis) -> list[str]:
+    rows = tables.levels(found)
+    by_state = found.readings.state is not None
+    name = "state" if by_state else "reading"
+    title = f"The whole number behind each {name}"
+    if found.verdict != "steps":
+        title += f", if the unit were {rounded(found.unit, found.unit_err)}"
+    if not tables.readable(rows):
+        return [title, *paragraph(tables.UNREADABLE)]
+    places = tables.decimals(found)
+    number = "mean of" if by_state else "value"
+    lines = [
+        title,
+        f"  {name:>7}{number:>12} whole proba- whole no.  differ-   lies between neighbours",
+        f"  {'':>7}{'':>12} numb. bility    x unit     ence   -1/2       0       +1/2",
+    ]
+    for row in tables.folded(rows):
+        if row is None:
+            lines.append(f"  {'...':>7}   {len(rows) - 20:,} more are left out here")
+            continue
+        value = _fit(row.value, places, 9)
+        if by_state:
+            value += f"{f'({row.count})':>4}"
+        lines.append(
+            f"  {_label(row.label):>7}{value:>12}{row.integer:>6}{_chance(row.probability):>7}"
+            f"{_fit(row.expected, places, 10):>11}{_fit(row.difference, places, 8, '+'):>9}"
+            f"  {_strip(row.difference / found.unit)}"
+        )
+    if by_state:
+        lines += paragraph("In brackets: the number of readings of that state.")
+    return lines
+
+
+def _label(label: str) -> str:
+    clean = "".join(c if c.isprintable() else "?" for c in label)
+    return clean if len(clean) <= 7 else clean[:6] + "~"
+
+
+def _chance(p: float) -> str:
+    return words.probability(p).replace("> ", ">").replace("< ", "<")
+
+
+def _fit(value: float, places: int, width: int, sign: str = "") -> str:
+    """Fixed decimals where they fit, else significant digits."""
+    text = f"{value:{sign}.{places}f}"
+    if len(text) <= width and (float(text) != 0 or value == 0 or places > 0):
+        return text
+    return f"{value:{sign}.{max(width - 7, 1)}g}"
+
+
+def _strip(turns: float) -> str:
+    """A reading between its two neighbours: the multiple is at the colon."""
+    cells = [" "] * _STRIP
+    cells[_STRIP // 2] = ":"
+    place = round((min(max(turns, -0.5), 0.5) + 0.5) * (_STRIP - 1))
+    cells[place] = "o"
+    return "|" + "".join(cells) + "|"
+
+
+def _nulls(found: Analysis) -> list[str]:
+    lines = [
+        "How sure",
+        *paragraph(words.weighed(found.log_bayes_factor)),
+        f"  {'pages without steps, made of':<38}{'as regular as these':>21}{'odds for steps':>18}",
+    ]
+    for row in tables.nulls(found):
+        odds = (
+            "" if row.log_bayes_factor != row.log_bayes_factor else words.odds(row.log_bayes_factor)
+        )
+        odds = odds.replace("more than a million to 1", "over 1,000,000:1")
+        chance = "" if row.p_value != row.p_value else words.chance(row.p_value)
+        lines.append(f"  {row.meaning:<38}{chance:>21}{odds:>18}")
+    lines += paragraph(f"The largest of these chances counts: p = {significant(found.p_value, 2)}.")
+    return lines
+
+
+def _rivals(found: Analysis) -> list[str]:
+    rows = found.alternatives.to_dict("records")
+    lines = ["Rival units"]
+    if len(rows) == 1:
+        return lines + paragraph("No other unit holds as much as 0.1 % of the probability.")
+    lines.append(f"  {'unit':>16}{'share':>10}   what it is")
+    for row in rows[:8]:
+        what = words.relation(row["relation"])
+        if row["relation"] not in ("best", "unrelated"):
+            what += f" ({row['relation']})"
+        unit = brackets(row["unit"], row["unit_err"])
+        lines.append(f"  {unit:>16}{words.share(row['share']):>10}   {what}")
+    if len(rows) > 8:
+        rest = sum(row["share"] for row in rows[8:])
+        lines.append(f"  {len(rows) - 8:>12} more{words.share(rest):>9}   together")
+    return lines
+
+
+def _estimates(found: Analysis) -> list[str]:
+    lines = ["Three ways to estimate the unit"]
+    for row in tables.estimates(found):
+        value = brackets(row.unit, row.unit_err)
+        lines += paragraph(
+            row.note,
+            indent=" " * 44,
+            first=f"  {row.method:<23}{value:>16}   ",
+        )
+    return lines
+
+
+def _tried(found: Analysis) -> list[str]:
+    return ["What was tried", *pairs(tables.settings(found))]

@@ -1,0 +1,355 @@
+"""The command line: parses, calls, prints."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sys
+import warnings
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from quantize import __version__
+from quantize._support.errors import InputError, QuantizeWarning
+
+if TYPE_CHECKING:
+    from quantize.analysis import Analysis
+    from quantize.charge import Run
+    from quantize.readings import Readings
+
+_DEMO_SEED = 1911
+_OPTIONS = {
+    "value": "--column",
+    "sigma": "--sigma",
+    "state": "--state-column",
+    "unit_range": "--unit-range",
+    "offset": "--offset",
+    "resolution": "--resolution",
+    "alpha": "--alpha",
+    "n_resamples": "--resamples",
+    "rng": "--seed",
+    "particle=": "--particle",
+    "particle": "--particle",
+    "route": "--route",
+    "apparatus": "--apparatus",
+}
+_ASCII = str.maketrans(
+    {"±": "+/-", "×": "x", "–": "-", "—": "-", "…": "...", "µ": "u", "μ": "u", "²": "^2"}
+)
+
+
+class Program(click.Group):
+    """The group of commands, with one way of ending: 0 done, 2 for bad input."""
+
+    def main(self, *args: Any, **extra: Any) -> NoReturn:
+        """Run a command; bad input ends in one line on standard error."""
+        extra["standalone_mode"] = False
+        with warnings.catch_warnings():
+            warnings.simplefilter("always", QuantizeWarning)
+            shown = warnings.showwarning
+
+            def note(message: Warning | str, category: type[Warning], *rest: Any) -> None:
+                if issubclass(category, QuantizeWarning):
+                    say(f"note: {_one_line(str(message))}", err=True)
+                else:
+                    shown(message, category, *rest)
+
+            warnings.showwarning = note  # type: ignore[assignment]
+            try:
+                super().main(*args, **extra)
+            except BrokenPipeError:
+                # The reader of a pipe has gone; nothing more may be written to it.
+                sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+            except click.exceptions.NoArgsIsHelpError as error:
+                say(error.ctx.get_help() if error.ctx else str(error))
+            except click.ClickException as error:
+                _fail(error.format_message())
+            except InputError as error:
+                _fail(str(error))
+            except OSError as error:
+                name = f"{error.filename}: " if error.filename else ""
+                _fail(f"{name}{error.strerror or error}")
+            except (click.Abort, KeyboardInterrupt):
+                say("quantize: interrupted", err=True)
+                sys.exit(130)
+        sys.exit(0)
+
+
+def _fail(message: str) -> NoReturn:
+    say(f"quantize: {_in_options(_one_line(message))}", err=True)
+    sys.exit(2)
+
+
+def _one_line(text: str) -> str:
+    clean = "".join(c if c.isprintable() else " " for c in text)
+    return " ".join(clean.split())
+
+
+def _in_options(message: str) -> str:
+    """Arguments of the library under the names that they have on the command line."""
+
+    def name(match: re.Match[str]) -> str:
+        return _OPTIONS.get(match[1], match[0])
+
+    return re.sub(r"`([^`]+)`", name, message)
+
+
+def say(text: str, *, err: bool = False) -> None:
+    """Print; a terminal that cannot encode the text gets it in ASCII."""
+    stream = sys.stderr if err else sys.stdout
+    encoding = getattr(stream, "encoding", None) or "ascii"
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        text = text.translate(_ASCII).encode(encoding, "replace").decode(encoding)
+    click.echo(text, err=err)
+
+
+def say_json(payload: dict[str, Any]) -> None:
+    """Print a JSON object, NaN and infinity as null."""
+    from quantize._support.results import jsonable
+
+    click.echo(json.dumps(jsonable(payload), indent=2, allow_nan=False))
+
+
+@click.group(cls=Program, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="quantize", message="%(prog)s %(version)s")
+def main() -> None:
+    """Do readings come in whole-number steps, of what unit, and what is it in coulombs?"""
+
+
+@main.command()
+@click.option("--seed", type=click.IntRange(min=0), default=_DEMO_SEED, show_default=True)
+@click.option("--plot", metavar="FILE", help="Draw the published charges (svg, pdf or png).")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+def demo(seed: int, plot: str | None, as_json: bool) -> None:
+    """Run the main job on thirteen published charges, then on an invented run."""
+    import quantize as qz
+    from quantize.charge import read_run
+
+    if plot:
+        _check_plot(plot)
+    data = Path(__file__).parent / "data"
+    page = qz.read_readings(data / "thirteen_charges.csv")
+    published = qz.analyze(page, rng=seed)
+    run = read_run(data / "invented_run.csv", data / "invented_apparatus.toml")
+    invented = qz.analyze(run.readings(), offset=run.offset, rng=seed)
+    if plot:
+        _save_plot(published, plot)
+    if as_json:
+        say_json(
+            {
+                "schema": "quantize.cli.demo/1",
+                "published": _payload(published, "thirteen_charges.csv"),
+                "invented": _payload(invented, "invented_run.csv", run),
+            }
+        )
+        return
+    from quantize.show import demo as wording
+
+    say(wording.demo_text(published, invented, run))
+
+
+@main.command()
+@click.argument("file")
+@click.option("--column", metavar="NAME", help="Column of the readings.")
+@click.option("--sigma-column", metavar="NAME", help="Column of the sigma of each reading.")
+@click.option("--state-column", metavar="NAME", help="Column of the charge state.")
+@click.option("--apparatus", metavar="FILE", help="Apparatus file; FILE is then a run.")
+@click.option("--particle", metavar="NAME", help="Which particle of a run.")
+@click.option("--unit-range", type=float, nargs=2, metavar="LOW HIGH", help="Units to try.")
+@click.option("--offset", metavar="zero|free", help="Where the multiples start (zero).")
+@click.option("--sigma", type=float, metavar="S", help="Known sigma of every reading.")
+@click.option("--resolution", type=float, metavar="H", help="Step to which readings are rounded.")
+@click.option("--alpha", type=float, default=0.05, show_default=True, help="False steps accepted.")
+@click.option("--resamples", type=int, default=9999, show_default=True, metavar="N")
+@click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Drawn when left out.")
+@click.option("--plot", metavar="FILE", help="Draw the result (svg, pdf or png).")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+def analyze(
+    file: str,
+    column: str | None,
+    sigma_column: str | None,
+    state_column: str | None,
+    apparatus: str | None,
+    particle: str | None,
+    unit_range: tuple[float, float] | None,
+    offset: str | None,
+    sigma: float | None,
+    resolution: float | None,
+    alpha: float,
+    resamples: int,
+    seed: int | None,
+    plot: str | None,
+    as_json: bool,
+) -> None:
+    """Say whether the readings in FILE (csv, tsv, xlsx, parquet) come in steps.
+
+    A table with one column of numbers needs no option.
+    """
+    import quantize as qz
+    from quantize.charge import load_apparatus
+
+    if plot:
+        _check_plot(plot)
+    bench = load_apparatus(apparatus) if apparatus else None
+    named = column or sigma_column or state_column
+    run: Run | None = None
+    if bench is not None and not named:
+        run = _read_run(file, bench, particle)
+        readings = run.readings(sigma=sigma)
+        offset = offset or run.offset
+    else:
+        readings = qz.read_readings(
+            file, value=column, sigma=sigma_column, state=state_column, resolution=resolution
+        )
+    readings = _changed(readings, sigma, resolution, sigma_column)
+    seed = _drawn_seed() if seed is None else seed
+    found = qz.analyze(
+        readings,
+        unit_range,
+        offset=_offset(offset),
+        alpha=alpha,
+        n_resamples=resamples,
+        rng=seed,
+    )
+    if plot:
+        _save_plot(found, plot)
+    coulombs = None
+    if run is not None:
+        coulombs = run.unit_in_coulombs(found)
+    elif bench is not None:
+        from quantize.charge import unit_in_coulombs
+
+        coulombs = unit_in_coulombs(found, bench)
+    if as_json:
+        say_json(_payload(found, file, run, coulombs))
+        return
+    from quantize.show import run_text
+
+    parts = [f"{len(readings)} readings from {file}"]
+    if run is not None and run.remarks:
+        parts.append(run_text.remarks_text(run.remarks))
+    parts.append(str(found))
+    if coulombs is not None:
+        parts.append(run_text.coulombs_text(coulombs))
+    if run is not None:
+        parts.append(run_text.checks_text(run.checks(found)))
+    say("\n\n".join(parts))
+
+
+@main.command()
+@click.argument("file")
+@click.option("--apparatus", metavar="FILE", required=True, help="Apparatus file of the bench.")
+@click.option("--route", metavar="NAME", help="Route from divisions to coulombs.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+def convert(file: str, apparatus: str, route: str | None, as_json: bool) -> None:
+    """Turn the rows of a run in FILE into coulombs, one by one."""
+    from quantize.charge import convert_run, load_apparatus, read_run
+
+    bench = load_apparatus(apparatus)
+    run = read_run(file, bench)
+    table = convert_run(run, bench, route=route)
+    if as_json:
+        say_json(
+            {
+                "schema": "quantize.cli.convert/1",
+                "file": file,
+                "route": table.attrs["route"],
+                "remarks": list(run.remarks),
+                "rows": table,
+                "apparatus": bench.to_dict(),
+            }
+        )
+        return
+    from quantize.show import run_text
+
+    parts = [f"{len(run)} rows from {file}, by the route '{table.attrs['route']}'"]
+    if run.remarks:
+        parts.append(run_text.remarks_text(run.remarks))
+    parts.append(run_text.charges_text(table))
+    say("\n\n".join(parts))
+
+
+def _read_run(file: str, bench: Any, particle: str | None) -> Run:
+    from quantize.charge import read_run
+
+    run = read_run(file, bench)
+    if particle is not None:
+        return run.particle(particle)
+    if len(run.particles) > 1:
+        raise InputError(
+            f"`{file}` holds the particles {', '.join(run.particles)}; each has its own unit in "
+            "divisions, so name one with --particle."
+        )
+    return run.particle(run.particles[0])
+
+
+def _changed(
+    readings: Readings, sigma: float | None, resolution: float | None, sigma_column: str | None
+) -> Readings:
+    """The readings with the sigma and the resolution of the command line."""
+    from quantize.readings import Readings
+
+    if sigma is not None and sigma_column is not None:
+        raise InputError("--sigma and --sigma-column both say the sigma; give one of them.")
+    if sigma is None and resolution is None:
+        return readings
+    return Readings(
+        readings.values,
+        sigma=readings.sigma if sigma is None else sigma,
+        state=None
+        if readings.state is None
+        else [readings.state_labels[code] for code in readings.state],
+        resolution=readings.resolution if resolution is None else resolution,
+    )
+
+
+def _offset(text: str | None) -> str | float:
+    if text is None:
+        return "zero"
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def _drawn_seed() -> int:
+    import secrets
+
+    return secrets.randbits(32)
+
+
+def _check_plot(path: str) -> None:
+    from quantize.show.style import check_plot_target
+
+    check_plot_target(path)
+
+
+def _save_plot(found: Analysis, path: str) -> None:
+    from quantize.show.style import save_plot
+
+    save_plot(found.plot(), path)
+
+
+def _payload(
+    found: Analysis, file: str, run: Run | None = None, coulombs: Any = None
+) -> dict[str, Any]:
+    """Everything about one analysis, for programs."""
+    from quantize.show import tables
+
+    payload = found.to_dict() | {
+        "interval_95": tables.pieces(found),
+        "file": str(file),
+        "versions": tables.versions(),
+    }
+    if run is not None:
+        coulombs = coulombs or run.unit_in_coulombs(found)
+        payload["checks"] = run.checks(found).to_dict()["checks"]
+        payload["remarks"] = list(run.remarks)
+    if coulombs is not None:
+        payload["coulombs"] = coulombs.to_dict()
+    return payload

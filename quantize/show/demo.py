@@ -1,0 +1,70 @@
+"""The words of the demonstration: a published page, an invented run, what to try next."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from quantize.show import run_text
+from quantize.show.rounding import brackets
+from quantize.show.text import analysis_text, paragraph
+
+if TYPE_CHECKING:
+    from quantize.analysis import Analysis
+    from quantize.charge import Run
+
+COULOMBS_PER_ESU = 1 / (10 * 299_792_458)
+ELEMENTARY = 1.602176634e-19  # C, exact since 2019 (SI Brochure, 9th edition)
+
+NEXT = """\
+What to try next
+  quantize demo --plot drop.svg
+      the same, with a picture of the published charges
+  quantize analyze FILE
+      the same for your own table; one column of numbers is enough
+  quantize analyze FILE --column charge --sigma 0.2 --unit-range 2 20
+      say which column, how much a reading scatters, which units to try
+  quantize analyze RUN --apparatus BENCH
+      from the rows of a run to coulombs, with a budget and checks
+  quantize analyze --help
+      every option"""
+
+
+def demo_text(published: Analysis, invented: Analysis, run: Run) -> str:
+    """Both analyses, one below the other."""
+    parts = [
+        _title("1. Published data: thirteen charges of one oil drop, in 1e-10 esu"),
+        *_paragraphs("R. A. Millikan, Phys. Rev. 32:349 (1911). Public domain."),
+        analysis_text(published),
+        _published_in_coulombs(published),
+        _title("2. INVENTED data: a run of one sphere, in scale divisions per 10 s"),
+        *_paragraphs(
+            "Computed from the physics of a sphere in air, not measured by anybody. Below, each "
+            "state is a spell in which the charge did not change."
+        ),
+        analysis_text(invented, brief=True),
+        run_text.coulombs_text(run.unit_in_coulombs(invented)),
+        run_text.checks_text(run.checks(invented)),
+        *_paragraphs("All of part 2 is INVENTED data."),
+        NEXT,
+    ]
+    return "\n\n".join(parts)
+
+
+def _title(text: str) -> str:
+    return f"{text}\n{'=' * len(text)}"
+
+
+def _paragraphs(text: str) -> list[str]:
+    return ["\n".join(paragraph(text, indent=""))]
+
+
+def _published_in_coulombs(found: Analysis) -> str:
+    scale = 1e-10 * COULOMBS_PER_ESU
+    unit = found.unit * scale
+    lines = paragraph(
+        f"One esu is 3.33564e-10 C, so the unit is {brackets(unit, found.unit_err * scale, 'C')}; "
+        f"the bracket holds the scatter of the readings only. That is "
+        f"{100 * (unit / ELEMENTARY - 1):+.1f} % from the elementary charge as it is known today, "
+        "which was used nowhere in the estimate: the difference is in the published charges."
+    )
+    return "\n".join(["In coulombs", *lines])

@@ -1,0 +1,314 @@
+"""Pictures of the three estimators: score, residuals, posterior, phases, whole numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from quantize.show import style, tables
+from quantize.show.rounding import brackets, plus_minus
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from quantize._support.validation import FloatArray
+    from quantize.analysis import Analysis
+    from quantize.comb.fit import CombFit
+    from quantize.comb.mixture import MixtureFit
+    from quantize.comb.periodogram import Periodogram
+
+_MOST_POINTS = 6000
+_MOST_ROWS = 40
+
+
+def plot_periodogram(found: Periodogram, ax: Axes | None = None) -> Axes:
+    """Score (or power, for a free offset) of every trial unit."""
+    axes = style.new_axes() if ax is None else ax
+    with style.look():
+        rivals = found.alternatives.to_dict("records")[:3]
+        draw_score(found, axes, marks=[(row["unit"], f"{row['unit']:.4g}") for row in rivals])
+        axes.set_title(f"Best trial unit {plus_minus(found.unit, found.unit_err)}")
+    return axes
+
+
+def draw_score(
+    found: Periodogram,
+    ax: Axes,
+    *,
+    marks: Sequence[tuple[float, str]],
+    threshold: float | None = None,
+    alpha: float = 0.05,
+) -> None:
+    """The statistic over the trial units, with marks on some of them."""
+    free = found.settings["offset"] == "free"
+    u, y = _thinned(*_with_peaks(found, free))
+    ax.plot(u, y, color=style.DATA, lw=1.0, zorder=2)
+    ax.axhline(0, color=style.RULE, lw=0.8, zorder=1)
+    top = float(max(y.max(), threshold or 0.0))
+    bottom = float(min(y.min(), 0.0))
+    ax.set_xscale("log")
+    ax.set_xlim(float(u.min()), float(u.max()))
+    room = (top - bottom) * (0.10 + 0.10 * len(marks))
+    ax.set_ylim(bottom - 0.03 * (top - bottom), top + room)
+    if threshold is not None:
+        ax.axhline(threshold, color=style.INK, lw=1.1, ls=(0, (5, 3)), zorder=3)
+        ax.annotate(
+            f"{100 * alpha:g} % of pages without steps reach this somewhere",
+            (0.995, threshold),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, 3),
+            textcoords="offset points",
+            ha="right",
+            fontsize=8,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+        )
+    ends = u.min(), u.max()
+    for rank, (unit, name) in enumerate(marks):
+        if not ends[0] <= unit <= ends[1]:
+            continue
+        height = float(np.interp(-unit, -u, y))
+        level = top + (top - bottom) * (0.06 + 0.10 * (len(marks) - 1 - rank))
+        ax.vlines(unit, height, level, color=style.ACCENT, lw=0.9, ls=":", zorder=2)
+        ax.plot([unit], [height], "v" if rank else "D", color=style.ACCENT, ms=5, zorder=4)
+        near_right = np.log(unit / ends[0]) > 0.75 * np.log(ends[1] / ends[0])
+        ax.annotate(
+            style.plain(name),
+            (unit, level),
+            xytext=(-4 if near_right else 4, 0),
+            textcoords="offset points",
+            ha="right" if near_right else "left",
+            va="center",
+            fontsize=8,
+            color=style.ACCENT,
+            fontweight="bold" if rank == 0 else "normal",
+        )
+    _plain_ticks(ax, float(ends[0]), float(ends[1]))
+    ax.set_xlabel("trial unit (in the unit of the readings)")
+    ax.set_ylabel("power" if free else "score")
+
+
+def plot_comb_fit(found: CombFit, ax: Axes | None = None) -> Axes:
+    """Residuals of the least-squares comb against the whole number."""
+    axes = style.new_axes() if ax is None else ax
+    with style.look():
+        k, r = found.integers, found.residuals
+        sigma = found.sigma if np.isfinite(found.sigma) else 0.0
+        axes.axhspan(-sigma, sigma, color=style.PALE, zorder=0, label="one standard deviation")
+        axes.axhline(0, color=style.INK, lw=0.9)
+        for sign in (-1, 1):
+            axes.axhline(sign * found.unit / 2, color=style.RULE, lw=1.0, ls="--")
+        sure = found.integer_confidence > 0.99
+        axes.plot(k[sure], r[sure], "o", color=style.DATA, ms=5, label="whole number sure")
+        if (~sure).any():
+            axes.plot(
+                k[~sure], r[~sure], "o", mfc="white", color=style.ACCENT, ms=5, label="in doubt"
+            )
+        reach = max(1.25 * float(np.abs(r).max()), 2.5 * sigma)
+        axes.set_ylim(-min(reach, 0.6 * found.unit), min(reach, 0.6 * found.unit))
+        _whole_ticks(axes)
+        axes.set_xlabel("whole number of units")
+        axes.set_ylabel("reading minus its multiple")
+        axes.set_title(f"Least squares: unit {plus_minus(found.unit, found.unit_err)}")
+        _legend_below(axes)
+    return axes
+
+
+def plot_mixture(found: MixtureFit, ax: Axes | None = None) -> Axes:
+    """Posterior of the unit, each mode drawn where it is, with its share."""
+    axes = style.new_axes() if ax is None else ax
+    with style.look():
+        m = found.marginal
+        unit, density = np.exp(m.log_unit), m.mass / m.step
+        rows = found.alternatives.to_dict("records")[:6]
+        single = len(rows) == 1
+        edges = np.flatnonzero(np.diff(m.index) > 1)
+        for part in np.split(np.arange(unit.size), edges + 1):
+            pad = unit[part[[0, -1]]] * np.exp([-m.step, m.step])
+            u = np.r_[pad[0], unit[part], pad[1]]
+            axes.fill_between(u, np.r_[0.0, density[part], 0.0], color=style.SOFT, lw=0)
+            axes.plot(u, np.r_[0.0, density[part], 0.0], color=style.DATA, lw=1.1)
+        top = float(density.max())
+        if single:
+            width = 5 * found.unit_err
+            axes.set_xlim(found.unit - width, found.unit + width)
+        else:
+            units = [row["unit"] for row in rows]
+            axes.set_xscale("log")
+            axes.set_xlim(
+                max(0.8 * min(units), found.band.low), min(1.25 * max(units), found.band.high)
+            )
+        axes.set_ylim(0, top * (1.12 + 0.11 * len(rows)))
+        for rank, row in enumerate(rows):
+            level = top * (1.08 + 0.11 * (len(rows) - 1 - rank))
+            peak = float(np.interp(row["unit"], unit, density))
+            axes.vlines(row["unit"], peak, level, color=style.ACCENT, lw=0.9, ls=":")
+            low, high = axes.get_xlim()
+            right = np.log(row["unit"] / low) > 0.6 * np.log(high / low) if not single else False
+            axes.annotate(
+                f"{brackets(row['unit'], row['unit_err'])}, {100 * row['share']:.3g} %",
+                (row["unit"], level),
+                xytext=(-4 if right else 4, 0),
+                textcoords="offset points",
+                ha="right" if right else "left",
+                va="center",
+                fontsize=8,
+                color=style.ACCENT,
+            )
+        if not single:
+            _plain_ticks(axes, *axes.get_xlim())
+        for low, high in found.interval(0.95):
+            axes.plot([low, high], [0, 0], color=style.INK, lw=4, solid_capstyle="butt", zorder=5)
+        axes.set_xlabel("unit; the thick bar on the axis is the 95 % set")
+        axes.set_ylabel("posterior density of log unit")
+        axes.set_title("Which unit, given that there are steps")
+    return axes
+
+
+def plot_phases(found: Analysis, ax: Axes | None = None) -> Axes:
+    """Where each reading lies between two multiples, laid round a circle at the best unit."""
+    axes = style.new_axes(4.6, 4.6) if ax is None else ax
+    with style.look():
+        turns = ((found.readings.values - found.offset) / found.unit) % 1.0
+        angle = np.pi / 2 - 2 * np.pi * turns
+        radius = 1.0 + 0.045 * _stack(turns)
+        circle = np.linspace(0, 2 * np.pi, 361)
+        axes.plot(np.cos(circle), np.sin(circle), color=style.RULE, lw=1.0, zorder=1)
+        for turn in (0, 0.25, 0.5, 0.75):
+            a = np.pi / 2 - 2 * np.pi * turn
+            axes.plot([0.94 * np.cos(a), np.cos(a)], [0.94 * np.sin(a), np.sin(a)], color=style.INK)
+        axes.plot(radius * np.cos(angle), radius * np.sin(angle), "o", color=style.DATA, ms=5)
+        mean = np.exp(1j * angle).mean()
+        axes.annotate(
+            "",
+            (mean.real, mean.imag),
+            xytext=(0, 0),
+            arrowprops={"arrowstyle": "-|>", "color": style.ACCENT, "lw": 1.8},
+        )
+        away = -0.1 if mean.real > 0 else 0.1
+        side = "right" if mean.real > 0 else "left"
+        for x, y, name, ha in (
+            (away, 0.84, "on a multiple", side),
+            (0.90, 0.0, "a quarter above", "right"),
+            (-0.90, 0.0, "a quarter below", "left"),
+            (0.0, -0.88, "half way between two", "center"),
+        ):
+            axes.text(x, y, name, ha=ha, va="center", fontsize=8)
+        below = -0.2 if mean.imag >= 0 else 0.2
+        mean_text = f"arrow: mean of all, {abs(mean):.2f} of the radius"
+        axes.text(0, below, mean_text, ha="center", va="center", fontsize=8, color=style.ACCENT)
+        reach = max(1.12, float(radius.max()) + 0.06)
+        axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
+        axes.set_axis_off()
+        axes.set_title(f"Between multiples of {plus_minus(found.unit, found.unit_err)}")
+    return axes
+
+
+def _stack(turns: FloatArray) -> FloatArray:
+    """How many earlier points stand at about the same place."""
+    bins = np.floor(turns * 72).astype(int)
+    height = np.zeros(turns.size)
+    seen: dict[int, int] = {}
+    for i in np.argsort(turns, kind="stable"):
+        height[i] = seen.get(bins[i], 0)
+        seen[int(bins[i])] = int(height[i]) + 1
+    return np.minimum(height, 12)
+
+
+def plot_integers(found: Analysis, ax: Axes | None = None) -> Axes:
+    """Probability of every whole number that each reading (or state) may have."""
+    rows = tables.levels(found)
+    order = np.argsort([row.value for row in rows], kind="stable")[:_MOST_ROWS]
+    data = found.readings
+    axes = style.new_axes(6.4, 1.6 + 0.19 * order.size) if ax is None else ax
+    table = found.integer_probabilities
+    index = data.levels().index
+    with style.look():
+        for height, j in enumerate(order.tolist()):
+            reading = int(np.flatnonzero(index == j)[0])
+            own = table[table["reading"] == reading]
+            own = own[own["probability"] >= 0.005]
+            k, p = own["integer"].to_numpy(), own["probability"].to_numpy()
+            axes.scatter(
+                k,
+                np.full(k.size, height),
+                s=130 * p,
+                color=style.DATA,
+                lw=0,
+                zorder=3,
+                clip_on=False,
+            )
+            for n, chance in zip(k.tolist(), p.tolist(), strict=True):
+                if chance >= 0.05 and chance < 0.995:
+                    axes.annotate(
+                        f"{100 * chance:.0f}",
+                        (n, height),
+                        xytext=(7, 0),
+                        textcoords="offset points",
+                        va="center",
+                        fontsize=7,
+                    )
+        labels = [style.plain(rows[j].label)[:14] for j in order.tolist()]
+        axes.set_yticks(range(order.size), labels, fontsize=8)
+        axes.set_ylim(-0.7, order.size - 0.3)
+        _whole_ticks(axes)
+        axes.grid(axis="x", color=style.PALE)
+        axes.set_xlabel("whole number; the area of a mark is its probability, figures in %")
+        axes.set_ylabel("state" if data.state is not None else "reading, in ascending order")
+        axes.set_title(
+            "The whole number behind each " + ("state" if data.state is not None else "reading")
+        )
+    return axes
+
+
+def _with_peaks(found: Periodogram, free: bool) -> tuple[FloatArray, FloatArray]:
+    """The curve with its refined peaks, which lie between points of the grid."""
+    peaks = found.alternatives
+    u = np.r_[found.trial_units, peaks["unit"].to_numpy(float)]
+    y = np.r_[found.power if free else found.score, peaks["statistic"].to_numpy(float)]
+    order = np.argsort(-u, kind="stable")
+    return u[order], y[order]
+
+
+def _thinned(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """At most `_MOST_POINTS` points that keep every visible peak and trough."""
+    if x.size <= _MOST_POINTS:
+        return x, y
+    size = -(-x.size // (_MOST_POINTS // 2))
+    keep = set()
+    for start in range(0, x.size, size):
+        part = y[start : start + size]
+        keep |= {start + int(part.argmin()), start + int(part.argmax())}
+    chosen = np.array(sorted(keep))
+    return x[chosen], y[chosen]
+
+
+def _plain_ticks(ax: Axes, low: float, high: float) -> None:
+    """Ticks of a logarithmic axis at round values, written plainly."""
+    from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
+
+    steps: tuple[float, ...] = (1, 2, 3, 5, 7) if high / low < 12 else (1, 2, 5)
+    if high / low > 300:
+        steps = (1,)
+    if high / low < 2.5:
+        steps = tuple(np.arange(10, 100, 2 if high / low > 1.4 else 1) / 10)
+    powers = range(int(np.floor(np.log10(low))) - 1, int(np.ceil(np.log10(high))) + 1)
+    values = [s * 10.0**p for p in powers for s in steps]
+    values = [v for v in values if low <= v <= high]
+    ax.xaxis.set_major_locator(FixedLocator(values))
+    ax.xaxis.set_minor_locator(NullLocator())
+    ax.xaxis.set_minor_formatter(NullFormatter())
+    ax.set_xticks(values, [f"{v:g}" for v in values])
+
+
+def _whole_ticks(ax: Axes) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+
+
+def _legend_below(ax: Axes) -> None:
+    ax.legend(
+        loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=3, fontsize=8, handletextpad=0.5
+    )

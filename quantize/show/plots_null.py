@@ -1,0 +1,54 @@
+"""The statistic on pages without steps, with the value of the readings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from quantize.show import style, words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from quantize.null.compare import NullComparison
+
+
+def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
+    """Histogram of the statistic of the resamples, the observed value marked."""
+    axes = style.new_axes() if ax is None else ax
+    with style.look():
+        values, seen = found.null_distribution, found.statistic
+        bins = min(max(int(np.sqrt(values.size)), 10), 60)
+        counts, edges = np.histogram(values, bins=bins)
+        beyond = edges[:-1] >= seen
+        axes.stairs(counts, edges, fill=True, color=style.SOFT, zorder=1)
+        axes.stairs(counts, edges, color=style.DATA, lw=1.0, zorder=2)
+        if beyond.any():
+            axes.stairs(
+                counts[beyond],
+                np.r_[edges[:-1][beyond], edges[-1]],
+                fill=True,
+                color=style.ACCENT,
+                zorder=2,
+            )
+        top = float(counts.max())
+        axes.axvline(seen, color=style.ACCENT, lw=1.6, zorder=4)
+        left = seen > 0.5 * (edges[0] + max(edges[-1], seen))
+        axes.annotate(
+            f"these readings: {seen:.3g}\n{words.chance(found.p_value)} without steps\n"
+            "does as well",
+            (seen, 0.97 * top),
+            xytext=(-6 if left else 6, 0),
+            textcoords="offset points",
+            ha="right" if left else "left",
+            va="top",
+            fontsize=8,
+            color=style.ACCENT,
+        )
+        axes.set_xlim(min(edges[0], seen), max(edges[-1], seen) + 0.04 * float(np.ptp(edges)))
+        axes.set_ylim(0, 1.06 * top)
+        axes.set_xlabel(f"{found.statistic_name} (best trial unit of each page)")
+        axes.set_ylabel("pages without steps")
+        axes.set_title(f"{values.size:,} pages without steps")
+    return axes

@@ -1,0 +1,109 @@
+"""Honest rounding: a value carries as many digits as its standard uncertainty allows.
+
+The rule. The uncertainty is rounded to two significant digits (9.96 becomes 10, 0.0996 becomes
+0.10) and the value to the same decimal place. A power of ten is taken out of both when the larger
+of them is below 0.001 or at least a million, or when the second digit of the uncertainty would
+stand left of the decimal point. Where the uncertainty is zero, infinite or unknown the value
+keeps six digits and the text says so.
+
+References
+----------
+JCGM 100:2008, 7.2.2 (ways to state a result) and 7.2.6 (how many digits).
+"""
+
+from __future__ import annotations
+
+import math
+
+from quantize.charge.stated import stated
+
+_SMALLEST, _LARGEST = 1e-290, 1e290
+_FINEST = 1e-15
+"""Relative uncertainty below which a floating-point value has no digit to state."""
+
+
+def plus_minus(value: float, uncertainty: float, unit: str = "") -> str:
+    """``(value ± uncertainty) unit``, or ``value ± uncertainty`` where there is no unit.
+
+    Examples
+    --------
+    >>> plus_minus(4.90894, 0.00457)
+    '4.9089 ± 0.0046'
+    >>> plus_minus(1.6021e-19, 1.5e-21, "C")
+    '(1.602 ± 0.015)e-19 C'
+    >>> plus_minus(2.0, float("nan"))
+    '2 ± unknown'
+    """
+    plain = _plain(value, uncertainty, unit, " ± unknown")
+    if plain is not None:
+        return plain
+    text = stated(value, uncertainty, unit)[2].partition(",")[0]
+    closed = text.startswith("(") and text.endswith(")")
+    return text[1:-1] if closed else text
+
+
+def brackets(value: float, uncertainty: float, unit: str = "") -> str:
+    """``value(digits) unit``: the digits in brackets are those of the uncertainty.
+
+    Examples
+    --------
+    >>> brackets(4.90894, 0.00457)
+    '4.9089(46)'
+    >>> brackets(123456, 1234)
+    '1.235(12)e5'
+    """
+    plain = _plain(value, uncertainty, unit, "(?)")
+    return stated(value, uncertainty, unit)[1] if plain is None else plain
+
+
+def rounded(value: float, uncertainty: float) -> str:
+    """The value alone, to the last digit that its uncertainty allows.
+
+    Examples
+    --------
+    >>> rounded(4.90894, 0.00457)
+    '4.9089'
+    """
+    plain = _plain(value, uncertainty, "", "")
+    if plain is not None:
+        return plain
+    number, _, rest = brackets(value, uncertainty).partition("(")
+    return number + rest.partition(")")[2]
+
+
+def significant(value: float, digits: int = 4) -> str:
+    """A number to so many significant digits, trailing zeros kept; "unknown" for NaN.
+
+    Examples
+    --------
+    >>> significant(31.78), significant(2.5), significant(1.62e-19, 2), significant(float("nan"))
+    ('31.78', '2.500', '1.6e-19', 'unknown')
+    """
+    if math.isnan(value):
+        return "unknown"
+    if math.isinf(value):
+        return "infinite" if value > 0 else "minus infinite"
+    text = f"{value:#.{digits}g}".rstrip(".")
+    mantissa, sign, power = text.partition("e")
+    return mantissa.rstrip(".") + (f"e{int(power)}" if sign else "")
+
+
+def decimals_of(uncertainty: float, *, digits: int = 2, most: int = 12) -> int:
+    """Decimal places at which two digits of the uncertainty end; 0 for coarse ones."""
+    if not (math.isfinite(uncertainty) and uncertainty > 0):
+        return 0
+    text = f"{uncertainty:.{digits - 1}e}"
+    return min(max(digits - 1 - int(text.partition("e")[2]), 0), most)
+
+
+def _plain(value: float, uncertainty: float, unit: str, unknown: str) -> str | None:
+    """The text for whatever cannot be stated with two digits of its uncertainty, else None."""
+    tail = f" {unit}" if unit else ""
+    if not math.isfinite(value):
+        return ("unknown" if math.isnan(value) else significant(value)) + tail
+    size = max(abs(value), abs(uncertainty))
+    usual = math.isfinite(uncertainty) and uncertainty > _FINEST * abs(value)
+    if usual and uncertainty > _SMALLEST and size < _LARGEST:
+        return None
+    known = math.isfinite(uncertainty) and uncertainty >= 0
+    return f"{value:.6g}" + ("" if known else unknown) + tail

@@ -1,0 +1,63 @@
+"""Runs in plain text: the unit in coulombs, the checks, the charge of each row."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+from quantize.show.rounding import brackets
+from quantize.show.text import WIDTH, bullets
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_MOST_ROWS = 60
+
+
+def coulombs_text(found: Any) -> str:
+    """The unit in coulombs with its budget."""
+    return "In coulombs\n" + indented(str(found))
+
+
+def checks_text(checks: Any) -> str:
+    """Whether the measurement was sound, check by check."""
+    return "Was the measurement sound?\n" + indented(str(checks))
+
+
+def remarks_text(remarks: tuple[str, ...]) -> str:
+    """What was understood or assumed when a page was read."""
+    return "\n".join(["How the page was read", *bullets(list(remarks))])
+
+
+def charges_text(table: pd.DataFrame) -> str:
+    """The charge of every row of a run."""
+    lines = [
+        f"{'row':>5} {'particle':>9} {'state':>6} {'volt':>8} {'divisions':>10} {'seconds':>8}"
+        f"  {'charge in C':<18} kept"
+    ]
+    rows = table.to_dict("records")
+    for row in rows[:_MOST_ROWS]:
+        charge = "fall"
+        if math.isfinite(row["charge"]):
+            charge = brackets(row["charge"], row["standard_uncertainty"])
+        lines.append(
+            f"{row['row']:>5} {str(row['particle'])[:9]:>9} {str(row['state'])[:6]:>6} "
+            f"{row['voltage']:>8g} {row['divisions']:>10g} {row['seconds']:>8g}  {charge:<18} "
+            f"{'yes' if row['kept'] else 'no'}"
+        )
+    if len(rows) > _MOST_ROWS:
+        lines.append(f"  ... {len(rows) - _MOST_ROWS} more rows; --json gives them all")
+    return "\n".join(lines)
+
+
+def indented(text: str, indent: str = "  ") -> str:
+    """Every line indented, long lines filled to the width under their own beginning."""
+    lines: list[str] = []
+    for line in text.splitlines():
+        own = indent + line[: len(line) - len(line.lstrip())]
+        if len(indent + line) <= WIDTH or not line.strip():
+            lines.append((indent + line).rstrip())
+            continue
+        lines += textwrap.wrap(line.strip(), WIDTH, initial_indent=own, subsequent_indent=own)
+    return "\n".join(lines)

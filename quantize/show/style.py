@@ -1,0 +1,117 @@
+"""The look of every picture, and how pictures are written.
+
+Colours keep their order of lightness in grey and are told apart by readers with any common
+colour blindness; what matters also differs in shape or dash.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from quantize._support.errors import InputError
+from quantize.show.writing import check_target, write_whole
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure, SubFigure
+
+INK = "#1d2a38"
+DATA = "#1b4f8a"
+ACCENT = "#c4591a"
+SOFT = "#9fb4c9"
+PALE = "#e6ecf2"
+RULE = "#b9c2cb"
+KINDS = ("svg", "pdf", "png")
+
+LOOK: Any = {
+    "font.family": "DejaVu Sans",
+    "font.size": 9.0,
+    "axes.titlesize": 10.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "text.color": INK,
+    "text.parse_math": False,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.direction": "out",
+    "legend.frameon": False,
+    "lines.linewidth": 1.3,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "quantize",
+    "pdf.fonttype": 42,
+}
+
+
+def new_axes(width: float = 6.4, height: float = 3.9) -> Axes:
+    """Axes on a new figure that no window system knows."""
+    [axes] = new_panels(1, width=width, height=height)
+    return axes
+
+
+def new_panels(n: int, *, width: float, height: float, ratios: Any = None) -> list[Axes]:
+    """`n` axes one above the other on a new figure."""
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    with rc_context(LOOK):
+        figure = Figure(figsize=(width, height), layout="constrained")
+        axes = figure.subplots(n, 1, squeeze=False, gridspec_kw={"height_ratios": ratios})
+    return list(axes[:, 0])
+
+
+def look() -> Any:
+    """Context in which pictures are drawn."""
+    from matplotlib import rc_context
+
+    return rc_context(LOOK)
+
+
+def figure_of(axes: Axes) -> Figure | SubFigure:
+    """The figure that holds the axes."""
+    figure = axes.figure
+    if figure is None:
+        raise InputError("`ax` belongs to no figure any more; give axes that are on one.")
+    return figure
+
+
+def plain(text: str) -> str:
+    """Text for a picture: control characters out, long text cut."""
+    clean = "".join(c if c.isprintable() else " " for c in text)
+    return clean if len(clean) <= 60 else clean[:59] + "…"
+
+
+def check_plot_target(path: str | os.PathLike[str]) -> Path:
+    """The path, refused with one sentence when no picture can be written there."""
+    target = check_target(path, name="plot")
+    if target.suffix.lower().lstrip(".") not in KINDS:
+        raise InputError(
+            f"`plot` is {str(path)!r}; a picture ends in .{', .'.join(KINDS[:-1])} or .{KINDS[-1]}."
+        )
+    return target
+
+
+def picture(axes: Axes, kind: str = "svg", *, dpi: int = 150) -> bytes:
+    """The whole figure of `axes`, the same bytes every time."""
+    with look():
+        out = io.BytesIO()
+        metadata = {"svg": {"Date": None, "Creator": None}, "pdf": {"CreationDate": None}}
+        figure = figure_of(axes).get_figure(root=True)
+        if figure is None:
+            raise InputError("`ax` belongs to no figure any more; give axes that are on one.")
+        figure.savefig(out, format=kind, dpi=dpi, metadata=metadata.get(kind))
+    return out.getvalue()
+
+
+def save_plot(axes: Axes, path: str | os.PathLike[str]) -> Path:
+    """Write the figure of `axes` as svg, pdf or png, whole or not at all."""
+    target = check_plot_target(path)
+    return write_whole(target, picture(axes, target.suffix.lower().lstrip(".")), name="plot")

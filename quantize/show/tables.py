@@ -1,0 +1,211 @@
+"""What every view of an analysis puts into rows, worked out once: levels, nulls, estimates."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib.metadata
+import platform
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import numpy as np
+
+from quantize import __version__
+from quantize.show.rounding import decimals_of
+
+if TYPE_CHECKING:
+    from quantize.analysis import Analysis
+
+T = TypeVar("T")
+
+KINDS = {
+    "smooth": "the readings themselves, smeared out",
+    "continuous": "values of any size",
+    "lumpy": "clusters at unequal distances",
+    "mixed": "clusters and values between them",
+    "heaped": "a minority on round values",
+    "own": "the null handed in",
+}
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Level:
+    """One reading, or one charge state, beside its multiple of the unit."""
+
+    label: str
+    count: int
+    value: float
+    integer: int
+    probability: float
+    expected: float
+
+    @property
+    def difference(self) -> float:
+        """Value minus multiple."""
+        return self.value - self.expected
+
+
+def levels(found: Analysis) -> list[Level]:
+    """The readings, or the states where the readings have them, in order of appearance."""
+    data = found.readings
+    reduced = data.levels()
+    table = found.integer_probabilities
+    chances: dict[tuple[int, int], float] = dict(
+        zip(
+            zip(table["reading"].tolist(), table["integer"].tolist(), strict=True),
+            table["probability"].tolist(),
+            strict=True,
+        )
+    )
+    first = np.full(reduced.mean.size, -1)
+    first[reduced.index[::-1]] = np.arange(len(data))[::-1]
+    rows = []
+    for j, i in enumerate(first.tolist()):
+        k = int(found.integers[i])
+        rows.append(
+            Level(
+                label=str(i + 1) if data.state is None else str(data.state_labels[j]),
+                count=int(reduced.count[j]),
+                value=float(reduced.mean[j]),
+                integer=k,
+                probability=float(chances.get((i, k), 0.0)),
+                expected=float(found.offset + k * found.unit),
+            )
+        )
+    return rows
+
+
+UNREADABLE = (
+    "The scatter is so wide beside this unit that most readings lie near some multiple of it in "
+    "any case; no whole number can be told."
+)
+
+
+def readable(rows: Sequence[Level]) -> bool:
+    """Whether at least half of the whole numbers are more probable than not."""
+    return 2 * sum(row.probability > 0.5 for row in rows) >= len(rows)
+
+
+def decimals(found: Analysis) -> int:
+    """Decimal places in which readings of this analysis are shown."""
+    step = found.readings.rounding_step
+    places = decimals_of(step, digits=1) if step is not None else decimals_of(found.sigma, digits=3)
+    return places + (1 if found.readings.state is not None else 0)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Rival:
+    """One kind of data without steps, and how it does against the comb."""
+
+    kind: str
+    meaning: str
+    p_value: float
+    log_bayes_factor: float
+
+
+def nulls(found: Analysis) -> list[Rival]:
+    """The kinds of data without steps, the one that comes nearest first."""
+    factors: dict[str, float] = {}
+    for name, value in found.log_bayes_factors.items():
+        kind = name.partition(":")[0]
+        factors[kind] = min(factors.get(kind, np.inf), value)
+    kinds = dict.fromkeys([*found.p_values, *factors])
+    rows = [
+        Rival(
+            kind=kind,
+            meaning=KINDS.get(kind, kind),
+            p_value=found.p_values.get(kind, float("nan")),
+            log_bayes_factor=factors.get(kind, float("nan")),
+        )
+        for kind in kinds
+    ]
+    return sorted(rows, key=lambda row: -row.p_value)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Estimate:
+    """One estimator's answer."""
+
+    method: str
+    unit: float
+    unit_err: float
+    difference: float
+    note: str
+
+
+def estimates(found: Analysis) -> list[Estimate]:
+    """The three estimators side by side."""
+    sure = found.comb_fit.integers_sure
+    notes = {
+        "mixture over integers": "every whole number weighed",
+        "least squares": (
+            "whole numbers taken as certain" if sure else "some whole numbers are in doubt"
+        ),
+        "periodogram": "its highest peak taken as right",
+    }
+    return [
+        Estimate(
+            method=method,
+            unit=answer["unit"],
+            unit_err=answer["unit_err"],
+            difference=answer["unit"] / found.unit - 1,
+            note=notes.get(method, ""),
+        )
+        for method, answer in found.estimates.items()
+    ]
+
+
+def pieces(found: Analysis, prob: float = 0.95) -> list[tuple[float, float]]:
+    """The set of the unit that holds `prob`, as intervals."""
+    return [(float(low), float(high)) for low, high in found.interval(prob)]
+
+
+def versions() -> dict[str, str]:
+    """Versions on which the digits of a result depend."""
+    names = ("numpy", "scipy", "pandas")
+    return {
+        "quantize": __version__,
+        "Python": platform.python_version(),
+    } | {name: importlib.metadata.version(name) for name in names}
+
+
+def settings(found: Analysis) -> list[tuple[str, str]]:
+    """What was tried, as pairs of name and text."""
+    band = found.band
+    seed = found.seed
+    seeded = f"{seed['entropy']}"
+    if seed["spawn_key"] or seed["children_spawned"]:
+        seeded += f" (spawn key {seed['spawn_key']}, child {seed['children_spawned']})"
+    return [
+        ("units tried", f"{band.low:.4g} to {band.high:.4g}, {band.reason}"),
+        ("offset", _offset(found.settings["offset"])),
+        ("scatter", _scatter(found)),
+        ("limit set beforehand", f"p at most {found.alpha:g}"),
+        ("resamples", f"{found.settings['n_resamples']:,}"),
+        ("seed", seeded),
+        ("versions", ", ".join(f"{name} {v}" for name, v in versions().items())),
+    ]
+
+
+def _offset(offset: Any) -> str:
+    if offset == "zero":
+        return "none: the multiples are counted from zero"
+    if offset == "free":
+        return "free: the multiples may start anywhere"
+    return f"fixed at {offset:g}"
+
+
+def _scatter(found: Analysis) -> str:
+    if found.readings.sigma is not None:
+        return "given with the readings"
+    low, high = found.settings["sigma_range"]
+    if low == high:
+        return f"known, {low:.4g}"
+    return f"not known beforehand, between {low:.4g} and {high:.4g}"
+
+
+def folded(rows: Sequence[T], *, most: int = 30, head: int = 14, tail: int = 6) -> list[T | None]:
+    """A long list with its middle left out, None standing in the gap."""
+    if len(rows) <= most:
+        return list(rows)
+    return [*rows[:head], None, *rows[-tail:]]
