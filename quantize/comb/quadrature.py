@@ -2,7 +2,7 @@
 
 The integrand is the likelihood of the comb divided by that of a flat continuum; it has many narrow
 modes in the unit. In log u every mode has about the same width, sigma/sqrt(Σx²), and for a smooth
-peak an even lattice whose step is that width integrates to 1e-8. A smaller sigma wants a finer
+peak an even lattice with a step of that width integrates to 1e-8. A smaller sigma wants a finer
 lattice, but only where it fits: starting from the largest sigma, cells of log u are halved as the
 step shrinks, and a cell is dropped as soon as no sigma still to come can make it count.
 
@@ -12,15 +12,17 @@ step shrinks, and a cell is dropped as soon as no sigma still to come can make i
 from __future__ import annotations
 
 import dataclasses
+import functools
 
 import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.assignments import fixed_offset, free_offset
-from quantize.comb.likelihood import log_density_sum, log_density_sum_plain
+from quantize.comb.likelihood import log_density_sum
 from quantize.comb.offsets import over_offsets, phases_at_best_offset
 from quantize.comb.problem import NEGLIGIBLE, STEP, Problem, chunks, sigma_quadrature
+from quantize.comb.wrapped import log_peak_density
 
 _MOST_CELLS = 4_000_000
 _FEWEST_CELLS = 64
@@ -247,8 +249,7 @@ class _Lattice:
 def _peak_density_sum(p: Problem, log_u: FloatArray, sigma: float) -> FloatArray:
     spread = p.spread(sigma)
     times = p.mean.size if spread.size == 1 else 1
-    width = spread / np.exp(log_u)[:, None]
-    peak: FloatArray = times * log_density_sum_plain(np.zeros_like(width), width)
+    peak: FloatArray = times * log_peak_density(spread / np.exp(log_u)[:, None]).sum(axis=1)
     return peak
 
 
@@ -262,6 +263,7 @@ def _log_likelihood(p: Problem, log_u: FloatArray, sigma: float) -> FloatArray:
     return out
 
 
+@functools.cache
 def _edge_weights(size: int) -> FloatArray:
     """Corrections to the first weights of a midpoint lattice, exact for cubics at the end."""
     order = 4

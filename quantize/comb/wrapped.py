@@ -88,3 +88,15 @@ def _by_harmonics(phi: FloatArray, s: FloatArray) -> FloatArray:
         2 * (q * np.cos(angle) + q**4 * np.cos(2 * angle) + q**9 * np.cos(3 * angle))
     )
     return log_density
+
+
+def log_peak_density(spread: FloatArray) -> FloatArray:
+    """`log_wrapped_normal` at phase zero, its largest value, to 1e-8."""
+    s = np.asarray(spread, float)
+    near = np.log1p(2 * np.exp(-0.5 / s**2) + 2 * np.exp(-2 / s**2)) - np.log(
+        s * np.sqrt(2 * np.pi)
+    )
+    q = np.exp(-2 * np.pi**2 * s**2)
+    far = np.log1p(2 * q + 2 * q**4)
+    peak: FloatArray = np.where(s < _CROSSOVER, near, far)
+    return peak
