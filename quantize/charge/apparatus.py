@@ -53,8 +53,16 @@ class Apparatus:
     source: str
 
     @classmethod
-    def of(cls, tables: Mapping[str, Any], *, source: str = "given in Python") -> Apparatus:
+    def of(
+        cls,
+        tables: Mapping[str, Any],
+        *,
+        source: str = "given in Python",
+        scope: str | None = None,
+    ) -> Apparatus:
         """An apparatus from nested tables, as they stand in a file.
+
+        Entries take the scope usual for them, or `scope` where the text names none.
 
         Raises
         ------
@@ -70,7 +78,7 @@ class Apparatus:
             for key, value in table.items():
                 name = f"{section}.{key}"
                 if name in QUANTITIES:
-                    quantities[name] = _measured(name, value)
+                    quantities[name] = _measured(name, value, scope)
                 else:
                     declared[name] = _declared(name, value, source)
         return cls(
@@ -207,13 +215,13 @@ def _check_section(section: str, table: object, source: str) -> None:
         )
 
 
-def _measured(name: str, value: Any) -> Quantity:
+def _measured(name: str, value: Any, scope: str | None = None) -> Quantity:
     entry = QUANTITIES[name]
     if name == "reticle.division":
-        value = _per_division(value)
+        value = _per_division(value, scope or entry.scope)
     if name == "air.humidity" and isinstance(value, str) and value.rstrip().endswith("%"):
         value = value.rstrip()[:-1] + " %"
-    found = Quantity.read(value, unit=entry.unit, name=name, scope=entry.scope)
+    found = Quantity.read(value, unit=entry.unit, name=name, scope=scope or entry.scope)
     if not entry.low <= found.value <= entry.high:
         raise InputError(
             f"`{name}` is {found.value:g} {entry.unit}; the {entry.meaning} should lie between "
@@ -222,11 +230,11 @@ def _measured(name: str, value: Any) -> Quantity:
     return found
 
 
-def _per_division(value: Any) -> Any:
+def _per_division(value: Any, scope: str) -> Any:
     """A length is taken as the length of one division."""
     try:
         return dataclasses.replace(
-            Quantity.read(value, unit="m", name="reticle.division"), unit="m/div"
+            Quantity.read(value, unit="m", name="reticle.division", scope=scope), unit="m/div"
         )
     except InputError:
         return value
@@ -285,5 +293,7 @@ def _particles(tables: Any, source: str) -> dict[str, dict[str, Quantity]]:
                 f"`particles.{label}` is {sections!r}; write [particles.{label}.sphere] with "
                 "entries below."
             )
-        out[str(label)] = dict(Apparatus.of(sections, source=source).quantities)
+        # What is measured for one particle has an error of its own.
+        own = Apparatus.of(sections, source=source, scope="particle")
+        out[str(label)] = dict(own.quantities)
     return out

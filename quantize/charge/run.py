@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.estimate import RunFit
+    from quantize.charge.particles import JointUnit
     from quantize.charge.soundness import Checks
 
 
@@ -134,15 +135,24 @@ class Run(Rows):
         """Charges of every row; see `convert_run`."""
         from quantize.charge.conversion import convert_run
 
-        return convert_run(self, self._bench(), route=route)
+        return convert_run(self, self.bench(), route=route)
 
     def unit_in_coulombs(self, analysis: Any, *, route: str | None = None) -> UnitInCoulombs:
         """The unit of an analysis of `readings` in coulombs; see `unit_in_coulombs`."""
         from quantize.charge.coulombs import unit_in_coulombs
 
-        return unit_in_coulombs(analysis, self._bench(), run=self._single(None), route=route)
+        return unit_in_coulombs(analysis, self.bench(), run=self._single(None), route=route)
 
-    def _bench(self) -> Apparatus:
+    def joint_unit_in_coulombs(
+        self, unit_range: Any = None, *, route: str | None = None
+    ) -> JointUnit:
+        """One unit in coulombs from all particles; see `joint_unit_of_run`."""
+        from quantize.charge.particles import joint_unit_of_run
+
+        return joint_unit_of_run(self, unit_range, route=route)
+
+    def bench(self) -> Apparatus:
+        """The apparatus, or one sentence when there is none."""
         if self.apparatus is None:
             raise InputError(
                 "`run` has no apparatus; read it with one, as in Run(page, apparatus)."

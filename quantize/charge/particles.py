@@ -1,0 +1,339 @@
+"""Several particles, perhaps on several benches: one unit of charge, each its own conversion."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.randomness import RngLike, generator
+from quantize._support.results import Result
+from quantize._support.validation import FloatArray
+from quantize.charge.stated import short, stated
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from quantize.charge.propagation import Propagation
+    from quantize.charge.run import Run
+
+_SHARED_DRAWS = 600
+_GRID = 4001
+_OWN = ("reading", "state", "particle")
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class JointUnit(Result):
+    """Result of `joint_unit`.
+
+    Attributes
+    ----------
+    value, standard_uncertainty : float
+        Mean and standard deviation of the joint posterior, coulombs.
+    particles : pandas.DataFrame
+        Rows of the forest plot: particle, value, standard_uncertainty, own (the part that no
+        other particle shares), without (the joint value with this particle left out).
+    homogeneity : dict
+        chi_square, degrees_of_freedom, p_value of the particles about their joint value, and
+        between: the relative standard deviation between particles that their own errors leave
+        unexplained (zero if none).
+    shared : float
+        Standard uncertainty of the value from what all particles share.
+    grid, density : numpy.ndarray, shape (m,)
+        Posterior of the unit.
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ("grid", "density")
+
+    value: float
+    standard_uncertainty: float
+    shared: float
+    particles: pd.DataFrame
+    homogeneity: dict[str, float]
+    grid: FloatArray
+    density: FloatArray
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Interval with equal tails, one row (low, high)."""
+        tail = (1 - validation.fraction("prob", prob)) / 2
+        mass = np.cumsum(self.density * np.gradient(self.grid))
+        ends = np.interp([tail, 1 - tail], mass / mass[-1], self.grid)
+        return np.array([ends])
+
+    def _headline(self) -> str:
+        return (
+            f"{stated(self.value, self.standard_uncertainty, 'C')[1]} from "
+            f"{len(self.particles)} particles"
+        )
+
+    def __str__(self) -> str:
+        h = self.homogeneity
+        lines = [f"Joint unit: {self._headline()}", ""]
+        lines += [
+            f"  {r['particle']:<12} {short(r['value'], r['standard_uncertainty'], 'C'):<22}"
+            f" without it {r['without']:.4g} C"
+            for r in self.particles.to_dict("records")
+        ]
+        agree = "agree" if h["p_value"] >= 0.01 else "do NOT agree"
+        lines += [
+            "",
+            f"The particles {agree} among themselves: chi-square {h['chi_square']:.1f} on "
+            f"{h['degrees_of_freedom']:.0f} degrees of freedom, p = {h['p_value']:.2g}; "
+            f"{100 * h['between']:.1f} % between particles is left unexplained.",
+        ]
+        return "\n".join(lines)
+
+    def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
+        """Forest plot: each particle, the joint value below."""
+        from matplotlib.figure import Figure
+
+        if ax is None:
+            ax = Figure(layout="constrained").subplots()
+        table = self.particles
+        y = np.arange(len(table), 0, -1)
+        ax.errorbar(
+            table["value"], y, xerr=1.96 * table["standard_uncertainty"], fmt="o", color="0.4"
+        )
+        ax.errorbar(table["value"], y, xerr=1.96 * table["own"], fmt="none", lw=3, color="0.1")
+        low, high = self.interval(0.95)[0]
+        ax.errorbar(
+            [self.value],
+            [0],
+            xerr=[[self.value - low], [high - self.value]],
+            fmt="D",
+            color="0.1",
+            **options,
+        )
+        ax.axvline(self.value, color="0.7", lw=1, zorder=0)
+        ax.set_yticks([*y, 0], [*table["particle"], "joint"])
+        for label in ax.get_yticklabels():
+            label.set_parse_math(False)
+        ax.set_xlabel("unit of charge (C); thick: errors of the particle alone")
+        return ax
+
+
+def joint_unit(
+    units: Mapping[str, Propagation],
+    *,
+    alternatives: Mapping[str, Any] | None = None,
+    benches: Mapping[str, str] | None = None,
+    rng: RngLike = 0,
+) -> JointUnit:
+    r"""Join the units of several particles into one posterior.
+
+    Parameters
+    ----------
+    units : mapping of label to result of `unit_in_coulombs`
+    alternatives : mapping of label to DataFrame, optional
+        Rival units in divisions with columns unit and share, best first, where the whole numbers
+        of a particle are not sure; the particles then vote.
+    benches : mapping of label to bench, optional
+        Particles on one bench share its scale, plates and session; those of one batch share the
+        batch everywhere. All on one bench if left out.
+    rng : None, int, SeedSequence or Generator
+        For the draws of the shared inputs.
+
+    Returns
+    -------
+    JointUnit
+
+    Raises
+    ------
+    InputError
+        For fewer than two particles.
+
+    Notes
+    -----
+    In ln e each particle k has an own error and leans on the shared inputs z by slopes c_k:
+    :math:`\ln q_k = \ln e + c_k\cdot z + \epsilon_k`. The posterior is the average over draws of
+    z of :math:`\prod_k \sum_m s_{km}\,N(\ln q_{km} - c_k z - \ln e;\,σ_{km})`, m running over the
+    rivals with their shares s; the prior of ln e is flat. Homogeneity is the chi-square of the
+    own errors about their best value given the shared ones (Cochran, Biometrics 10:101, 1954),
+    what is left over between particles as by DerSimonian and Laird, Control. Clin. Trials 7:177
+    (1986).
+
+    Examples
+    --------
+    >>> from quantize import charge
+    >>> bench = {"plates": {"separation": "3.10(2) mm", "voltage": "271 V"},
+    ...          "sphere": {"weight": "2.80(5)e-14 N"}, "fall": {"divisions": "20.0 +/- 0.2 div"}}
+    >>> units = {label: charge.unit_in_coulombs(u, bench, unit_err=0.1)
+    ...          for label, u in (("A", 10.0), ("B", 10.1), ("C", 9.9))}
+    >>> joint_unit(units)
+    <JointUnit: 1.602(33)e-19 C from 3 particles>
+    """
+    if len(units) < 2:
+        raise InputError(f"`units` holds {len(units)} particle; two at least can be joined.")
+    labels = list(units)
+    own, slopes = _errors(units, benches or {})
+    log_q = np.log([units[label].value for label in labels])
+    gen = generator(rng)
+    rivals = [_rivals(units[k], (alternatives or {}).get(k)) for k in labels]
+    total = np.sqrt(own**2 + np.sum(slopes**2, axis=1))
+    grid = _grid(log_q, total, rivals)
+    z = gen.standard_normal(size=(_SHARED_DRAWS, slopes.shape[1]))
+    posterior = _posterior(grid, log_q, own, slopes, rivals, z)
+    value, spread = _moments(grid, posterior)
+    if all(r[0].size == 1 for r in rivals):
+        # One rival each: the normal posterior is known in closed form.
+        value, spread = _closed(log_q, own, slopes)
+        posterior = np.exp(-0.5 * ((grid - value) / spread) ** 2)
+    without = []
+    for k in range(len(labels)):
+        rest = np.arange(len(labels)) != k
+        without.append(math.exp(_closed(log_q[rest], own[rest], slopes[rest])[0]))
+    unit = math.exp(value)
+    weight = own**-2 / np.sum(own**-2)
+    return JointUnit(
+        value=unit,
+        standard_uncertainty=unit * spread,
+        shared=unit * float(np.linalg.norm(weight @ slopes)),
+        particles=_forest(units, own, without),
+        homogeneity=_homogeneity(log_q, own, slopes),
+        grid=np.exp(grid),
+        density=posterior / np.exp(grid),
+    )
+
+
+def joint_unit_of_run(run: Run, unit_range: Any = None, *, route: str | None = None) -> JointUnit:
+    """Fit, convert and join every particle of a run.
+
+    Parameters
+    ----------
+    run : Run
+        With an apparatus, and readings of two particles at least.
+    unit_range : (float, float), optional
+        Divisions per interval, for every particle.
+    route : str, optional
+
+    Returns
+    -------
+    JointUnit
+    """
+    from quantize.charge.coulombs import unit_in_coulombs
+
+    units, alternatives, benches = {}, {}, {}
+    for label in run.particles:
+        one = run.particle(label)
+        fit = one.fit(unit_range)
+        units[label] = unit_in_coulombs(fit, one.bench(), run=one, route=route)
+        alternatives[label] = fit.alternatives
+        if "bench" in one.table:
+            benches[label] = str(one.table["bench"].iloc[0])
+    return joint_unit(units, alternatives=alternatives, benches=benches)
+
+
+def _errors(
+    units: Mapping[str, Propagation], benches: Mapping[str, str]
+) -> tuple[FloatArray, FloatArray]:
+    """Own relative error of each particle, and its slopes on the shared inputs (unit variance)."""
+    columns: dict[str, int] = {}
+    own = np.zeros(len(units))
+    entries: list[tuple[int, int, float]] = []
+    for k, (label, unit) in enumerate(units.items()):
+        for row in unit.budget.to_dict("records"):
+            relative = row["slope"] * row["standard_uncertainty"] / unit.value
+            if row["scope"] in _OWN:
+                own[k] = math.hypot(own[k], relative)
+                continue
+            place = "" if row["scope"] == "batch" else benches.get(label, "")
+            column = columns.setdefault(f"{row['input']} {place}", len(columns))
+            entries.append((k, column, relative))
+    slopes = np.zeros((len(units), max(len(columns), 1)))
+    for k, column, relative in entries:
+        slopes[k, column] = relative
+    return np.maximum(own, 1e-9), slopes
+
+
+def _rivals(unit: Propagation, table: Any) -> tuple[FloatArray, FloatArray]:
+    """Logarithms of the rival units over the best one, and their shares."""
+    if table is None or len(table) < 2:
+        return np.zeros(1), np.ones(1)
+    kept = table[table["share"] > 1e-3]
+    if len(kept) < 2:
+        return np.zeros(1), np.ones(1)
+    units = kept["unit"].to_numpy(float)
+    shares = kept["share"].to_numpy(float)
+    return np.log(units / units[0]), shares / shares.sum()
+
+
+def _grid(log_q: FloatArray, total: FloatArray, rivals: list[Any]) -> FloatArray:
+    places = np.concatenate([q + r[0] for q, r in zip(log_q, rivals, strict=True)])
+    reach = 6 * float(total.max())
+    return np.linspace(places.min() - reach, places.max() + reach, _GRID)
+
+
+def _posterior(
+    grid: FloatArray,
+    log_q: FloatArray,
+    own: FloatArray,
+    slopes: FloatArray,
+    rivals: list[tuple[FloatArray, FloatArray]],
+    z: FloatArray,
+) -> FloatArray:
+    shifts = z @ slopes.T
+    logs = np.zeros((z.shape[0], grid.size))
+    for k, (places, shares) in enumerate(rivals):
+        density = np.zeros_like(logs)
+        for place, share in zip(places, shares, strict=True):
+            off = (log_q[k] + place - shifts[:, k, None] - grid) / own[k]
+            density += share * np.exp(-0.5 * off**2)
+        logs += np.log(np.maximum(density, 1e-300))
+    top = logs.max()
+    posterior: FloatArray = np.exp(logs - top).sum(axis=0)
+    return posterior
+
+
+def _moments(grid: FloatArray, posterior: FloatArray) -> tuple[float, float]:
+    mass = posterior / posterior.sum()
+    mean = float(mass @ grid)
+    return mean, math.sqrt(float(mass @ (grid - mean) ** 2))
+
+
+def _closed(log_q: FloatArray, own: FloatArray, slopes: FloatArray) -> tuple[float, float]:
+    """Generalised least squares of a constant."""
+    covariance = np.diag(own**2) + slopes @ slopes.T
+    weights = np.linalg.solve(covariance, np.ones(log_q.size))
+    return float(weights @ log_q / weights.sum()), 1 / math.sqrt(float(weights.sum()))
+
+
+def _homogeneity(log_q: FloatArray, own: FloatArray, slopes: FloatArray) -> dict[str, float]:
+    from scipy.stats import chi2
+
+    covariance = np.diag(own**2) + slopes @ slopes.T
+    mean, _ = _closed(log_q, own, slopes)
+    rest = log_q - mean
+    square = float(rest @ np.linalg.solve(covariance, rest))
+    degrees = log_q.size - 1
+    weight = own**-2
+    plain = float(np.sum(weight * (log_q - weight @ log_q / weight.sum()) ** 2))
+    scale = float(weight.sum() - np.sum(weight**2) / weight.sum())
+    between = math.sqrt(max(0.0, (plain - degrees) / scale))
+    return {
+        "chi_square": square,
+        "degrees_of_freedom": float(degrees),
+        "p_value": float(chi2.sf(square, degrees)),
+        "between": between,
+    }
+
+
+def _forest(
+    units: Mapping[str, Propagation], own: FloatArray, without: list[float]
+) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(
+        {
+            "particle": list(units),
+            "value": [u.value for u in units.values()],
+            "standard_uncertainty": [u.standard_uncertainty for u in units.values()],
+            "own": [o * u.value for o, u in zip(own, units.values(), strict=True)],
+            "without": without,
+        }
+    )
