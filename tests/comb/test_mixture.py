@@ -1,0 +1,199 @@
+"""The mixture over integers: published and open data, modes, sets, draws, invariances."""
+
+import numpy as np
+import pytest
+from published import THIRTEEN, THIRTEEN_INTEGERS, faithful, macdonell, survey_heights
+from scipy import stats
+
+import quantize as qz
+
+
+def comb(rng, n, spread):
+    return rng.integers(-4, 5, size=n) + spread * rng.normal(size=n)
+
+
+def test_thirteen_charges():
+    found = qz.fit_mixture(THIRTEEN, (2, 8))
+    assert found.integers.tolist() == THIRTEEN_INTEGERS
+    # Half a posterior standard deviation at most from least squares (4.9089 ± 0.0046).
+    assert found.unit == pytest.approx(4.9089, abs=0.0023)
+    assert found.unit_err == pytest.approx(0.0050, abs=0.0006)
+    assert found.log_bayes_factor > 10
+    best = found.alternatives.iloc[0]
+    assert best["share"] > 0.999
+    low, high = found.interval(0.95)[0]
+    assert low < 4.9089 < high
+
+
+def test_units_of_open_data():
+    assert 60 * qz.fit_mixture(faithful(), (0.012, 0.1)).unit == pytest.approx(1, abs=1e-4)
+    metric = qz.fit_mixture(survey_heights("Metric"), (0.7, 4))
+    assert metric.unit == pytest.approx(1, abs=1e-3)
+    imperial = qz.fit_mixture(survey_heights("Imperial"), (1.5, 6))
+    assert imperial.unit == pytest.approx(2.54, abs=2e-3)
+
+
+def test_heights_by_class_need_a_free_offset():
+    rng = np.random.default_rng(41)
+    heights = rng.permutation(macdonell())[:40]
+    free = qz.fit_mixture(heights, (0.05, 0.3), offset="free")
+    assert 12 * free.unit == pytest.approx(1, abs=1e-3)
+    assert 12 * free.offset == pytest.approx(9 / 16, abs=0.02)
+    assert qz.fit_mixture(heights, (0.05, 0.3)).log_bayes_factor < free.log_bayes_factor - 20
+
+
+def test_shares_sum_to_one_and_lead_with_the_best():
+    rng = np.random.default_rng(43)
+    found = qz.fit_mixture(comb(rng, 12, 0.2), (0.3, 2.5))
+    shares = found.alternatives["share"].to_numpy()
+    assert np.all(np.diff(shares) <= 0)
+    assert 0.97 < shares.sum() <= 1 + 1e-9
+    assert found.marginal.mass.sum() == pytest.approx(1)
+
+
+def test_share_of_a_mode_is_its_part_of_the_evidence():
+    rng = np.random.default_rng(47)
+    x = comb(rng, 10, 0.15)
+    whole = qz.fit_mixture(x, (0.4, 2.5), sigma_range=(0.02, 1.0))
+    part = qz.fit_mixture(x, (0.9, 1.1), sigma_range=(0.02, 1.0))
+    prior = np.log(1.1 / 0.9) / np.log(2.5 / 0.4)
+    expected = np.exp(part.log_bayes_factor - whole.log_bayes_factor) * prior
+    inside = (np.exp(whole.marginal.log_unit) > 0.9) & (np.exp(whole.marginal.log_unit) < 1.1)
+    assert whole.marginal.mass[inside].sum() == pytest.approx(expected, abs=2e-3)
+
+
+def test_known_sigma_is_worth_more_than_unknown():
+    rng = np.random.default_rng(53)
+    x = comb(rng, 20, 0.15)
+    known = qz.fit_mixture(x, (0.4, 2.5), sigma_range=0.15)
+    unknown = qz.fit_mixture(x, (0.4, 2.5))
+    given = qz.fit_mixture(qz.Readings(x, sigma=0.15), (0.4, 2.5))
+    assert known.log_bayes_factor > unknown.log_bayes_factor
+    assert given.log_bayes_factor == pytest.approx(known.log_bayes_factor, abs=1e-9)
+
+
+def test_states_share_one_integer():
+    rng = np.random.default_rng(59)
+    k = np.repeat(rng.integers(-4, 5, size=10), 3)
+    x = k + 0.25 * rng.normal(size=30)
+    state = np.repeat(np.arange(10), 3)
+    found = qz.fit_mixture(qz.Readings(x, state=state), (0.4, 2.5))
+    for j in range(10):
+        assert np.ptp(found.integers[state == j]) == 0
+    # The scatter within states fixes sigma: 20 degrees of freedom, so 16 % at one sigma.
+    assert found.sigma == pytest.approx(0.25, rel=0.5)
+    single = qz.fit_mixture(x, (0.4, 2.5))
+    assert found.log_bayes_factor > single.log_bayes_factor
+
+
+def test_integer_probabilities():
+    rng = np.random.default_rng(61)
+    found = qz.fit_mixture(comb(rng, 15, 0.1), (0.5, 2.5))
+    table = found.integer_probabilities
+    totals = table.groupby("reading")["probability"].sum()
+    assert len(totals) == 15
+    assert np.all(np.abs(totals - 1) < 2e-3)
+    first = table.groupby("reading").first()["integer"].to_numpy()
+    assert first.tolist() == found.integers.tolist()
+
+
+def test_interval_is_a_highest_density_set():
+    rng = np.random.default_rng(67)
+    found = qz.fit_mixture(comb(rng, 12, 0.1), (0.5, 2.5), sigma_range=0.1)
+    rows = found.interval(0.68)
+    u = np.exp(found.marginal.log_unit)
+    inside = np.any((u[:, None] >= rows[:, 0]) & (u[:, None] <= rows[:, 1]), axis=1)
+    assert found.marginal.mass[inside].sum() == pytest.approx(0.68, abs=0.02)
+    assert found.marginal.mass[inside].min() >= found.marginal.mass[~inside].max() * (1 - 1e-9)
+    wider = found.interval(0.95)
+    assert np.sum(wider[:, 1] - wider[:, 0]) > np.sum(rows[:, 1] - rows[:, 0])
+
+
+def test_posterior_of_a_sharp_comb_is_the_normal_one():
+    # With sigma known and integers certain the posterior is normal about Σxk/Σk², sd σ/sqrt(Σk²).
+    k = np.array([3, 5, 7, 8, 11, 12, -4, -9])
+    rng = np.random.default_rng(71)
+    x = k + 0.03 * rng.normal(size=8)
+    found = qz.fit_mixture(x, (0.8, 1.25), sigma_range=0.03)
+    # Each tooth has the mass of one unit of the envelope, a factor u for each reading, which
+    # moves the mean by nσ²/Σk².
+    expected = np.sum(x * k) / np.sum(k**2) + 8 * 0.03**2 / np.sum(k**2)
+    assert found.unit == pytest.approx(expected, abs=3e-6)
+    assert found.unit_err == pytest.approx(0.03 / np.sqrt(np.sum(k**2)), rel=0.01)
+
+
+@pytest.mark.parametrize("offset", ["zero", "free"])
+def test_draws_follow_the_posterior(offset):
+    rng = np.random.default_rng(73)
+    found = qz.fit_mixture(
+        comb(rng, 14, 0.12) + 0.2 * (offset == "free"), (0.6, 1.8), offset=offset
+    )
+    draws = found.draws(4000, rng=5)
+    grid = np.exp(found.marginal.log_unit)
+    cumulative = np.cumsum(found.marginal.mass)
+    # Kolmogorov's test on 4000 draws; it fails by chance once in 1e4.
+    place = np.interp(np.log(draws["unit"]), np.log(grid) + found.marginal.step / 2, cumulative)
+    assert stats.kstest(place, "uniform").pvalue > 1e-4
+    mean_sigma = float(np.sum(found.nodes.share * found.nodes.sigma))
+    spread = draws["sigma"].std()
+    assert abs(draws["sigma"].mean() - mean_sigma) < 5 * spread / np.sqrt(4000) + 0.01 * mean_sigma
+    if offset == "free":
+        assert draws["offset"].between(0, draws["unit"]).all()
+    else:
+        assert (draws["offset"] == 0).all()
+
+
+def test_draws_repeat_from_a_seed():
+    found = qz.fit_mixture(THIRTEEN, (2, 8))
+    one, two = found.draws(50, rng=1), found.draws(50, rng=1)
+    assert one.equals(two)
+    assert not one.equals(found.draws(50, rng=2))
+
+
+def test_invariances():
+    rng = np.random.default_rng(79)
+    x = comb(rng, 15, 0.1)
+    one = qz.fit_mixture(x, (0.5, 2.5), sigma_range=(0.01, 1))
+    order = rng.permutation(15)
+    permuted = qz.fit_mixture(x[order], (0.5, 2.5), sigma_range=(0.01, 1))
+    scaled = qz.fit_mixture(1e-19 * x, (0.5e-19, 2.5e-19), sigma_range=(1e-21, 1e-19))
+    flipped = qz.fit_mixture(-x, (0.5, 2.5), sigma_range=(0.01, 1))
+    for other in (permuted, scaled, flipped):
+        assert other.log_bayes_factor == pytest.approx(one.log_bayes_factor, abs=1e-8)
+    assert scaled.unit == pytest.approx(1e-19 * one.unit, rel=1e-9)
+    assert flipped.integers.tolist() == (-one.integers).tolist()
+    assert permuted.integers.tolist() == one.integers[order].tolist()
+
+
+def test_fixed_offset_is_subtracted():
+    rng = np.random.default_rng(83)
+    x = comb(rng, 15, 0.1)
+    one = qz.fit_mixture(x, (0.5, 2.5), sigma_range=0.1)
+    two = qz.fit_mixture(x + 0.37, (0.5, 2.5), offset=0.37, sigma_range=0.1)
+    assert two.log_bayes_factor == pytest.approx(one.log_bayes_factor, abs=1e-9)
+    assert two.offset == 0.37
+
+
+def test_no_steps_no_evidence():
+    # Under the continuum the Bayes factor has mean one, so it exceeds 20 at most once in 20:
+    # of 60 data sets at most 11 (binomial, 1e-4).
+    rng = np.random.default_rng(89)
+    factors = [
+        qz.fit_mixture(rng.uniform(-5, 5, size=15), (0.4, 2.5)).log_bayes_factor for _ in range(60)
+    ]
+    assert np.sum(np.array(factors) > np.log(20)) <= 11
+    assert np.median(factors) < 0.5
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ({"sigma_range": 0.0}, "`sigma_range` is 0; it must be above zero"),
+        ({"sigma_range": -1}, "`sigma_range` is -1; it must be above zero"),
+        ({"sigma_range": (2, 1)}, r"`sigma_range` is \(2, 1\); the low end must be below"),
+        ({"sigma_range": 1e-9}, "needs more than 4e.06 trial units; raise the low end"),
+    ],
+)
+def test_bad_arguments(arguments, message):
+    with pytest.raises(qz.InputError, match=message):
+        qz.fit_mixture([1.0, 2.1, 3.3], **arguments)
