@@ -35,6 +35,8 @@ _OPTIONS = {
     "particle": "--particle",
     "route": "--route",
     "apparatus": "--apparatus",
+    "plot": "--plot",
+    "report": "--report",
 }
 _ASCII = str.maketrans(
     {"±": "+/-", "×": "x", "–": "-", "—": "-", "…": "...", "µ": "u", "μ": "u", "²": "^2"}
@@ -216,8 +218,6 @@ def analyze(
         n_resamples=resamples,
         rng=seed,
     )
-    if plot:
-        _save_plot(found, plot)
     coulombs = None
     if run is not None:
         coulombs = run.unit_in_coulombs(found)
@@ -225,6 +225,8 @@ def analyze(
         from quantize.charge import unit_in_coulombs
 
         coulombs = unit_in_coulombs(found, bench)
+    if plot:
+        _save_plot(found, plot)
     if as_json:
         say_json(_payload(found, file, run, coulombs))
         return

@@ -18,6 +18,8 @@ _TABLE: dict[tuple[str, str], str] = {
     ("plot", "Analysis"): "quantize.show.plots:plot_analysis",
     ("text", "Analysis"): "quantize.show.text:analysis_text",
     ("text", "*"): "quantize.show.text:summary_text",
+    ("html", "Analysis"): "quantize.show.html:analysis_html",
+    ("report", "Analysis"): "quantize.show.report:write_report",
     ("html", "*"): "quantize.show.html:notebook_html",
 }
 

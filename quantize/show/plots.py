@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize._support import validation
+from quantize.comb.alternatives import relation
 from quantize.show import style, tables
 from quantize.show.plots_comb import draw_score, plot_integers, plot_phases
 from quantize.show.plots_null import plot_null
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 VIEWS = ("both", "readings", "evidence", "phases", "integers", "null", "posterior", "residuals")
 _LABELLED = 40
 _LINES = 60
+_MOST_MARKS = 4
+_SHARE = 0.01
+_SAME = 0.03
 
 
 def plot_analysis(found: Analysis, ax: Axes | None = None, *, view: str | None = None) -> Axes:
@@ -132,15 +136,27 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
 
 def draw_evidence(found: Analysis, ax: Axes) -> None:
     """The score of every trial unit, the threshold of pages without steps, the named rivals."""
-    rivals = found.alternatives.to_dict("records")[:4]
     draw_score(
         found.score,
         ax,
         threshold=float(np.quantile(found.smooth.null_distribution, 1 - found.alpha)),
         alpha=found.alpha,
-        marks=[(row["unit"], _name(row)) for row in rivals],
+        marks=_rivals(found),
     )
     ax.set_title("How well each trial unit fits")
+
+
+def _rivals(found: Analysis) -> list[tuple[float, str]]:
+    """The best unit, its rivals by probability, and high peaks at simple fractions of it."""
+    rows = found.alternatives.to_dict("records")
+    marks = [(row["unit"], _name(row)) for row in rows if row["share"] >= _SHARE or row is rows[0]]
+    for row in found.score.alternatives.to_dict("records"):
+        if row["statistic"] < 0.5 * found.score.statistic or len(marks) >= _MOST_MARKS:
+            break
+        if all(abs(row["unit"] / unit - 1) > _SAME for unit, _ in marks):
+            short = relation(row["unit"], found.unit, _SAME)
+            marks.append((row["unit"], f"{row['unit']:.4g}" if short == "unrelated" else short))
+    return marks[:_MOST_MARKS]
 
 
 def _name(row: Mapping[Any, Any]) -> str:

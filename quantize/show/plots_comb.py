@@ -50,7 +50,11 @@ def draw_score(
     bottom = float(min(y.min(), 0.0))
     ax.set_xscale("log")
     ax.set_xlim(float(u.min()), float(u.max()))
-    room = (top - bottom) * (0.10 + 0.10 * len(marks))
+    # The line of the threshold is labelled above it; marks stand clear of that.
+    clear = 0.06
+    if threshold is not None:
+        clear = max(clear, 0.16 - (top - threshold) / (top - bottom))
+    room = (top - bottom) * (clear + 0.10 * len(marks))
     ax.set_ylim(bottom - 0.03 * (top - bottom), top + room)
     if threshold is not None:
         ax.axhline(threshold, color=style.INK, lw=1.1, ls=(0, (5, 3)), zorder=3)
@@ -69,7 +73,7 @@ def draw_score(
         if not ends[0] <= unit <= ends[1]:
             continue
         height = float(np.interp(-unit, -u, y))
-        level = top + (top - bottom) * (0.06 + 0.10 * (len(marks) - 1 - rank))
+        level = top + (top - bottom) * (clear + 0.10 * (len(marks) - 1 - rank))
         ax.vlines(unit, height, level, color=style.ACCENT, lw=0.9, ls=":", zorder=2)
         ax.plot([unit], [height], "v" if rank else "D", color=style.ACCENT, ms=5, zorder=4)
         near_right = np.log(unit / ends[0]) > 0.75 * np.log(ends[1] / ends[0])
@@ -121,7 +125,8 @@ def plot_mixture(found: MixtureFit, ax: Axes | None = None) -> Axes:
     with style.look():
         m = found.marginal
         unit, density = np.exp(m.log_unit), m.mass / m.step
-        rows = found.alternatives.to_dict("records")[:6]
+        rows = [r for r in found.alternatives.to_dict("records") if r["share"] >= 0.01][:6]
+        rows = rows or found.alternatives.to_dict("records")[:1]
         single = len(rows) == 1
         edges = np.flatnonzero(np.diff(m.index) > 1)
         for part in np.split(np.arange(unit.size), edges + 1):
@@ -189,7 +194,7 @@ def plot_phases(found: Analysis, ax: Axes | None = None) -> Axes:
         away = -0.1 if mean.real > 0 else 0.1
         side = "right" if mean.real > 0 else "left"
         for x, y, name, ha in (
-            (away, 0.84, "on a multiple", side),
+            (away, 0.76, "on a multiple", side),
             (0.90, 0.0, "a quarter above", "right"),
             (-0.90, 0.0, "a quarter below", "left"),
             (0.0, -0.88, "half way between two", "center"),
@@ -240,7 +245,7 @@ def plot_integers(found: Analysis, ax: Axes | None = None) -> Axes:
                 clip_on=False,
             )
             for n, chance in zip(k.tolist(), p.tolist(), strict=True):
-                if chance >= 0.05 and chance < 0.995:
+                if 0.05 <= chance < 0.98 and k.size <= 4:
                     axes.annotate(
                         f"{100 * chance:.0f}",
                         (n, height),

@@ -21,13 +21,13 @@ def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
         values, seen = found.null_distribution, found.statistic
         bins = min(max(int(np.sqrt(values.size)), 10), 60)
         counts, edges = np.histogram(values, bins=bins)
-        beyond = edges[:-1] >= seen
+        beyond = edges[1:] > seen
         axes.stairs(counts, edges, fill=True, color=style.SOFT, zorder=1)
         axes.stairs(counts, edges, color=style.DATA, lw=1.0, zorder=2)
         if beyond.any():
             axes.stairs(
                 counts[beyond],
-                np.r_[edges[:-1][beyond], edges[-1]],
+                np.r_[max(seen, edges[:-1][beyond][0]), edges[1:][beyond]],
                 fill=True,
                 color=style.ACCENT,
                 zorder=2,

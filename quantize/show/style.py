@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 INK = "#1d2a38"
 DATA = "#1b4f8a"
-ACCENT = "#c4591a"
+ACCENT = "#b04a10"
 SOFT = "#9fb4c9"
 PALE = "#e6ecf2"
 RULE = "#b9c2cb"

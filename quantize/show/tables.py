@@ -23,6 +23,7 @@ KINDS = {
     "continuous": "values of any size",
     "lumpy": "clusters at unequal distances",
     "mixed": "clusters and values between them",
+    "unequal": "clusters of unequal widths",
     "heaped": "a minority on round values",
     "own": "the null handed in",
 }

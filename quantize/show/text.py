@@ -29,7 +29,7 @@ def analysis_text(found: Analysis, *, brief: bool = False) -> str:
     sections = [_verdict(found), _unit(found), _readings(found), _rivals(found)]
     if not brief:
         sections += [_nulls(found), _estimates(found), _tried(found)]
-    return "\n\n".join("\n".join(lines) for lines in sections if lines)
+    return "\n\n".join("\n".join(line.rstrip() for line in lines) for lines in sections)
 
 
 def summary_text(result: Any) -> str:

@@ -18,17 +18,18 @@ def check_target(path: str | os.PathLike[str], *, name: str) -> Path:
     InputError
         For a folder, and for a file in a folder that does not exist.
     """
+    target = Path(path)
     try:
-        target = Path(path)
-        if target.is_dir():
-            raise InputError(f"`{name}` is {str(path)!r}, a folder; give the name of a file in it.")
-        if not target.parent.is_dir():
-            raise InputError(
-                f"`{name}` is {str(path)!r}, and there is no folder {str(target.parent)!r}; "
-                "make it first or choose another."
-            )
+        folder, home = target.is_dir(), target.parent.is_dir()
     except (OSError, ValueError) as error:
         raise _unwritable(path, name, error) from None
+    if folder:
+        raise InputError(f"`{name}` is {str(path)!r}, a folder; give the name of a file in it.")
+    if not home:
+        raise InputError(
+            f"`{name}` is {str(path)!r}, and there is no folder {str(target.parent)!r}; "
+            "make it first or choose another."
+        )
     return target
 
 
@@ -48,10 +49,10 @@ def write_whole(path: str | os.PathLike[str], data: bytes, *, name: str = "path"
             stream.flush()
             os.fsync(stream.fileno())
         os.replace(aside, target)
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise _unwritable(path, name, error) from None
     finally:
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, ValueError):
             aside.unlink(missing_ok=True)
     return target
 

@@ -1,0 +1,179 @@
+"""Pictures: what is drawn is what was found, and the files are the same every time."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import quantize as qz
+from quantize.analysis import Analysis
+from quantize.show import style
+from quantize.show.plots import VIEWS
+from quantize.show.plots_comb import _thinned
+
+
+def data_of(line: object) -> list[float]:
+    return [float(v) for v in line.get_ydata()]  # type: ignore[attr-defined]
+
+
+def texts(ax: object) -> str:
+    return " ".join(t.get_text() for t in ax.texts)  # type: ignore[attr-defined]
+
+
+def test_readings_stand_in_ascending_order_on_the_multiples(published: Analysis) -> None:
+    ax = published.plot()
+    assert len(ax.figure.axes) == 2
+    [container] = ax.containers
+    assert data_of(container.lines[0]) == sorted(published.readings.values.tolist())
+    [lines] = [c for c in ax.collections if len(c.get_paths()) > 13 or c.get_zorder() == 1]
+    heights = [path.vertices[0, 1] for path in lines.get_paths()]
+    for k in published.integers:
+        assert min(abs(h - k * published.unit) for h in heights) < 1e-9
+    # Phys. Rev. 32:349 (1911).
+    assert texts(ax).split() == [str(k) for k in (*range(4, 15), 16, 17)]
+    assert "4.9089" in ax.get_title(loc="left")
+
+
+def test_evidence_shows_threshold_and_rivals(published: Analysis) -> None:
+    upper = published.plot()
+    ax = upper.figure.axes[1]
+    curve = ax.lines[0]
+    assert len(curve.get_xdata()) > 100
+    threshold = float(np.quantile(published.smooth.null_distribution, 0.95))
+    assert any(data_of(line) == [threshold, threshold] for line in ax.lines)
+    assert "u = 4.9089" in texts(ax)
+    assert "u/2" in texts(ax)
+    assert "5 % of pages" in texts(ax)
+
+
+@pytest.mark.parametrize("view", VIEWS)
+@pytest.mark.parametrize("name", ["published", "unclear", "stated"])
+def test_every_view_draws(name: str, view: str, request: pytest.FixtureRequest) -> None:
+    found = request.getfixturevalue(name)
+    ax = found.plot(view=view)
+    assert ax.has_data() or ax.patches
+    picture = style.picture(ax, "png", dpi=40)
+    assert picture.startswith(b"\x89PNG")
+
+
+def test_given_axes_are_used(published: Analysis) -> None:
+    own = style.new_axes()
+    for result in (published, published.score, published.comb_fit, published.mixture):
+        assert result.plot(own) is own
+    assert published.smooth.plot(own) is own
+
+
+def test_a_view_that_does_not_exist(published: Analysis) -> None:
+    with pytest.raises(qz.InputError, match="`view` is 'pie'; it must be one of 'both'"):
+        published.plot(view="pie")
+
+
+def test_residuals_are_those_of_the_fit(published: Analysis) -> None:
+    ax = published.comb_fit.plot()
+    points = [line for line in ax.lines if line.get_marker() == "o"]
+    drawn = sorted(y for line in points for y in data_of(line))
+    assert drawn == sorted(published.comb_fit.residuals.tolist())
+
+
+def test_phases_stand_where_they_should(published: Analysis) -> None:
+    ax = published.plot(view="phases")
+    [points] = [line for line in ax.lines if line.get_marker() == "o"]
+    angle = np.arctan2(np.array(data_of(points)), np.array(points.get_xdata(), float))
+    turns = (0.25 - angle / (2 * np.pi)) % 1
+    expected = (published.readings.values / published.unit) % 1
+    np.testing.assert_allclose(turns, expected, atol=1e-9)
+
+
+def test_integers_have_one_row_a_state(stated: Analysis) -> None:
+    ax = stated.plot(view="integers")
+    assert [label.get_text() for label in ax.get_yticklabels()] == [
+        "s1",
+        "s2",
+        "s3",
+        "s5",
+        "s7",
+        "s8",
+    ]
+
+
+def test_the_null_picture_counts_every_resample(published: Analysis) -> None:
+    ax = published.plot(view="null")
+    counts = ax.patches[0].get_data().values  # type: ignore[attr-defined]
+    assert int(counts.sum()) == published.smooth.n_resamples
+    assert any(
+        line.get_xdata()[0] == published.smooth.statistic  # type: ignore[index]
+        for line in ax.lines
+    )
+
+
+def test_a_free_offset_shows_power(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    values = 3.3 + 2.0 * rng.integers(0, 9, size=20) + rng.normal(0, 0.1, size=20)
+    found = qz.analyze(values, (0.9, 6), offset="free", n_resamples=99, rng=1)
+    ax = found.plot().figure.axes[1]
+    assert ax.get_ylabel() == "power"
+    assert ax.get_ylim()[0] <= 0
+
+
+def test_many_readings_stay_drawable(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    values = 2.0 * rng.integers(1, 30, size=2000) + rng.normal(0, 0.2, size=2000)
+    found = qz.periodogram(values, (0.5, 6))
+    svg = style.picture(found.plot())
+    assert len(svg) < 1_000_000
+
+
+def test_thinning_keeps_the_peaks() -> None:
+    y = np.sin(np.arange(100_000))
+    y[54_321] = 9.0
+    y[12_345] = -9.0
+    x, kept = _thinned(np.arange(y.size, dtype=float), y)
+    assert x.size <= 6000
+    assert kept.max() == 9.0
+    assert kept.min() == -9.0
+
+
+DRAW = """
+import sys, quantize as qz
+from quantize.show import style
+page = [19.66, 24.60, 29.62, 34.47, 39.38, 44.42, 49.41, 53.91]
+found = qz.fit_comb(page, (2, 8))
+sys.stdout.buffer.write(style.picture(found.plot()))
+"""
+
+
+def test_svg_is_the_same_in_every_process() -> None:
+    once, again = (
+        subprocess.run([sys.executable, "-P", "-c", DRAW], capture_output=True, check=True).stdout
+        for _ in range(2)
+    )
+    assert once == again
+    assert b"<svg" in once
+    assert b"dc:date" not in once
+
+
+def test_dollars_are_text() -> None:
+    ax = style.new_axes()
+    with style.look():
+        ax.set_title(style.plain("a $\\frac{1}{2$ \x1b[31m b"))
+    assert b"<svg" in style.picture(ax)
+    assert ax.get_title(loc="left") == "a $\\frac{1}{2$  [31m b"
+    assert len(style.plain("x" * 10_000)) == 60
+
+
+def test_files_are_written_whole(published: Analysis, tmp_path: Path) -> None:
+    for kind, head in (("svg", b"<?xml"), ("pdf", b"%PDF"), ("png", b"\x89PNG")):
+        path = style.save_plot(published.plot(), tmp_path / f"a.{kind}")
+        assert path.read_bytes().startswith(head)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.pdf", "a.png", "a.svg"]
+
+
+def test_no_window_system_is_touched(published: Analysis) -> None:
+    published.plot()
+    assert (
+        "matplotlib.pyplot" not in sys.modules or not sys.modules["matplotlib.pyplot"].get_fignums()
+    )

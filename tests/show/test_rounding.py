@@ -1,0 +1,98 @@
+"""Rounding to two digits of the uncertainty."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from uncertainties import ufloat
+
+from quantize.show.rounding import brackets, decimals_of, plus_minus, rounded, significant
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "both", "short"),
+    [
+        (4.90894, 0.00457, "4.9089 ± 0.0046", "4.9089(46)"),
+        (9.96, 9.96, "10 ± 10", "10(10)"),
+        (1.0, 0.0996, "1.00 ± 0.10", "1.00(10)"),
+        (0.99999, 0.0995, "1.00 ± 0.10", "1.00(10)"),
+        (9.9999, 0.095, "10.000 ± 0.095", "10.000(95)"),
+        (-4.9, 0.0046, "-4.9000 ± 0.0046", "-4.9000(46)"),
+        (1.602e-19, 1e-21, "(1.602 ± 0.010)e-19", "1.602(10)e-19"),
+        (0.0, 1e-19, "(0.0 ± 1.0)e-19", "0.0(10)e-19"),
+        (0.0, 0.5, "0.00 ± 0.50", "0.00(50)"),
+        (123456.0, 1234.0, "(1.235 ± 0.012)e5", "1.235(12)e5"),
+        (1e250, 1e248, "(1.000 ± 0.010)e250", "1.000(10)e250"),
+        (0.0, 0.0, "0", "0"),
+        (2.5, 0.0, "2.5", "2.5"),
+        (2.5, 1e-17, "2.5", "2.5"),
+        (1e-310, 1e-312, "1e-310", "1e-310"),
+        (2.5, math.nan, "2.5 ± unknown", "2.5(?)"),
+        (2.5, math.inf, "2.5 ± unknown", "2.5(?)"),
+        (math.nan, 0.1, "unknown", "unknown"),
+        (math.inf, 0.1, "infinite", "infinite"),
+    ],
+)
+def test_awkward_numbers(value: float, uncertainty: float, both: str, short: str) -> None:
+    assert plus_minus(value, uncertainty) == both
+    assert brackets(value, uncertainty) == short
+
+
+def test_the_forms_of_the_guide() -> None:
+    # JCGM 100:2008, 7.2.2: m = 100.021 47 g with u_c = 0.35 mg.
+    assert brackets(100.02147, 0.00035, "g") == "100.02147(35) g"
+    assert plus_minus(100.02147, 0.00035, "g") == "(100.02147 ± 0.00035) g"
+    # JCGM 100:2008, 7.2.6 (from memory): 10.057 62 ohm with 27 mohm becomes 10.058 ohm,
+    # and 28.05 kHz is rounded down to 28 kHz.
+    assert rounded(10.05762, 0.027) == "10.058"
+    assert brackets(100.0, 28.05) == "100(28)"
+
+
+@given(
+    value=st.floats(-900, 900),
+    uncertainty=st.floats(2e-4, 90).map(lambda u: float(f"{u:.6g}")),
+)
+def test_agrees_with_a_general_library(value: float, uncertainty: float) -> None:
+    theirs = f"{ufloat(value, uncertainty):.2uf}"
+    number, _, spread = theirs.partition("+/-")
+    # Ties may fall either way; a hundredth of the last place tells them apart.
+    place = uncertainty * 10 ** decimals_of(uncertainty) % 1
+    at = abs(value) * 10 ** decimals_of(uncertainty) % 1
+    if min(abs(place - 0.5), abs(at - 0.5)) < 1e-6:
+        return
+    ours = plus_minus(value, uncertainty)
+    if "e" not in ours:
+        assert [float(part) for part in ours.split(" ± ")] == [float(number), float(spread)]
+        assert len(ours.split(" ± ")[1]) == len(spread)
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (31.784, 4, "31.78"),
+        (2.5, 4, "2.500"),
+        (0.0, 3, "0.00"),
+        (1.62e-19, 2, "1.6e-19"),
+        (123456.0, 2, "1.2e5"),
+        (100.0, 3, "100"),
+        (math.nan, 3, "unknown"),
+        (-math.inf, 3, "minus infinite"),
+    ],
+)
+def test_significant_digits(value: float, digits: int, text: str) -> None:
+    assert significant(value, digits) == text
+
+
+def test_decimals() -> None:
+    assert [decimals_of(u) for u in (0.0046, 0.0996, 1.0, 35.0, 0.0, math.nan)] == [
+        4,
+        2,
+        1,
+        0,
+        0,
+        0,
+    ]
+    assert decimals_of(0.01, digits=1) == 2

@@ -1,0 +1,130 @@
+"""The text of an analysis: a golden page, the width, folding, every verdict."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import quantize as qz
+from quantize.analysis import Analysis
+from quantize.show import tables
+from quantize.show.run_text import charges_text, indented
+from quantize.show.text import HEADLINES, analysis_text
+
+GOLDEN = Path(__file__).with_name("golden_analysis.txt")
+
+
+def test_the_page_is_the_one_on_record(fixed: Analysis) -> None:
+    # To renew the record after a deliberate change, write str(fixed) + "\n" to the file.
+    assert str(fixed) + "\n" == GOLDEN.read_text(encoding="utf-8")
+
+
+def test_the_table_holds_the_published_whole_numbers(published: Analysis) -> None:
+    # Phys. Rev. 32:349 (1911): 4 to 14, 16, 17.
+    rows = tables.levels(published)
+    assert [row.integer for row in rows] == [4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 16, 17]
+    assert [row.value for row in rows] == published.readings.values.tolist()
+    assert all(row.probability > 0.99 for row in rows)
+    for row in rows:
+        assert row.difference == pytest.approx(row.value - row.integer * published.unit)
+
+
+@pytest.mark.parametrize("name", ["published", "unclear", "stated"])
+def test_no_line_is_longer_than_a_terminal(name: str, request: pytest.FixtureRequest) -> None:
+    found = request.getfixturevalue(name)
+    for brief in (True, False):
+        lines = analysis_text(found, brief=brief).splitlines()
+        assert max(map(len, lines)) <= 80
+        assert all(line == line.rstrip() for line in lines)
+
+
+@pytest.mark.parametrize("verdict", list(HEADLINES))
+def test_the_verdict_comes_first(fixed: Analysis, verdict: str) -> None:
+    text = str(dataclasses.replace(fixed, verdict=verdict, advice=("Measure more.",)))
+    first, second = text.splitlines()[:2]
+    assert first == f"VERDICT: {verdict}"
+    assert second.strip() == HEADLINES[verdict]
+    assert ("if there were steps" in text) == (verdict != "steps")
+    assert "Measure more." in text
+
+
+def test_odds_stand_before_the_bayes_factor(fixed: Analysis) -> None:
+    text = str(fixed)
+    assert text.index("odds of 500 to 1") < text.index("Bayes factor 6.21")
+
+
+def test_whole_numbers_that_cannot_be_told_are_not_listed(unclear: Analysis) -> None:
+    rows = tables.levels(unclear)
+    text = str(unclear)
+    assert tables.readable(rows) == (" numb. bility" in text)
+    low = [dataclasses.replace(row, probability=0.1) for row in rows]
+    assert not tables.readable(low)
+
+
+def test_states_are_listed_once_each(stated: Analysis) -> None:
+    rows = tables.levels(stated)
+    assert [row.label for row in rows] == ["s1", "s2", "s3", "s5", "s7", "s8"]
+    assert [row.count for row in rows] == [3] * 6
+    means = stated.readings.values.reshape(6, 3).mean(axis=1)
+    np.testing.assert_allclose([row.value for row in rows], means, rtol=1e-12)
+    assert "In brackets: the number of readings of that state." in str(stated)
+
+
+def test_long_tables_fold() -> None:
+    assert tables.folded(list(range(30))) == list(range(30))
+    short = tables.folded(list(range(100)))
+    assert len(short) == 21
+    assert short[14] is None
+    assert short[-1] == 99
+
+
+def test_a_hostile_label_stays_on_its_line(stated: Analysis) -> None:
+    labels = ["\x1b[31mred", "a\nb", "long" * 2500, "\u202eevil", "😀", "<b>"]
+    readings = qz.Readings(
+        stated.readings.values, state=[labels[code] for code in stated.readings.state]
+    )
+    text = str(dataclasses.replace(stated, readings=readings))
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_several_pieces_of_the_set_are_counted(
+    fixed: Analysis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tables, "pieces", lambda found: [(n + 0.1, n + 0.2) for n in range(8)])
+    text = str(fixed)
+    assert "in 8 pieces: 0.1000 to 0.2000; " in text
+    assert "and 2 more" in text
+
+
+def test_other_results_have_a_headline_and_their_rivals(published: Analysis) -> None:
+    text = str(published.comb_fit)
+    assert text.startswith("CombFit: unit 4.908")
+    assert "relation" in text
+
+
+def test_long_lines_are_filled_under_their_own_beginning() -> None:
+    text = indented("short\n    " + "word " * 40)
+    assert text.splitlines()[0] == "  short"
+    assert all(line.startswith("      word") for line in text.splitlines()[1:])
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_the_charges_of_a_long_run_fold() -> None:
+    from quantize.charge import convert_run
+
+    bench = {
+        "plates": {"separation": "3.10 mm", "voltage": "271 V"},
+        "sphere": {"weight": "2.8e-14 N"},
+    }
+    n = 70
+    page = {"V": [271] * n + [0], "div": [0, 10] * (n // 2) + [-20], "t": [10] * (n + 1)}
+    text = charges_text(convert_run(page, bench))
+    assert "... 11 more rows" in text
+    # Two elementary charges in balance at weight times separation over 2e (common practice).
+    assert "3.20" in text.splitlines()[1]
+    assert max(map(len, text.splitlines())) <= 80

@@ -1,0 +1,77 @@
+"""Odds, chances and shares in words never claim more than the number does."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from quantize.show import words
+
+
+@pytest.mark.parametrize(
+    ("factor", "text"),
+    [
+        (1.0, "about even"),
+        (1.4, "about even"),
+        (2.0, "2 to 1"),
+        (4.14, "4.1 to 1"),
+        (0.25, "1 to 4"),
+        (20.0, "20 to 1"),
+        (5300.0, "5,300 to 1"),
+        (5e5, "500,000 to 1"),
+        (2e6, "more than a million to 1"),
+        (1e-9, "1 to more than a million"),
+    ],
+)
+def test_odds(factor: float, text: str) -> None:
+    assert words.odds(math.log(factor)) == text
+
+
+def test_odds_of_what_is_unknown() -> None:
+    assert words.odds(math.nan) == "unknown"
+    assert words.odds(math.inf) == "more than a million to 1"
+    assert "could not be weighed" in words.weighed(math.nan)
+
+
+@pytest.mark.parametrize(
+    ("factor", "text"),
+    [
+        (2.0, "hardly speak either way"),
+        (10.0, "lean towards steps"),
+        (0.1, "lean towards no steps"),
+        (50.0, "speak clearly for steps"),
+        (1e-4, "speak strongly for no steps"),
+    ],
+)
+def test_strength(factor: float, text: str) -> None:
+    assert words.strength(math.log(factor)) == text
+
+
+def test_shares_are_never_a_false_nought_or_whole() -> None:
+    assert words.share(1.0) == "> 99.9 %"
+    assert words.share(1e-9) == "< 0.1 %"
+    assert words.share(0.25) == "25.0 %"
+    assert words.probability(1.0) == "> 0.999"
+    assert words.probability(0.0) == "< 0.001"
+    assert words.probability(0.5) == "0.500"
+    assert words.share(math.nan) == words.probability(math.nan) == words.chance(math.nan)
+
+
+def test_chances() -> None:
+    assert words.chance(1e-4) == "1 page in 10,000"
+    assert words.chance(0.36) == "36 pages in 100"
+    assert words.chance(1e-12) == "less than 1 page in a billion"
+
+
+@pytest.mark.parametrize(
+    ("short", "phrase"),
+    [("u/2", "half of it"), ("2u", "twice it"), ("unrelated", "no simple fraction of it")],
+)
+def test_relations(short: str, phrase: str) -> None:
+    assert words.relation(short) == phrase
+
+
+def test_counted() -> None:
+    assert words.counted(1, "reading") == "one reading"
+    assert words.counted(1200, "reading") == "1,200 readings"
