@@ -2,9 +2,10 @@
 
 ``python -m benchmarks.calibrate`` draws the families of `benchmarks.families.NAMED`, scores every
 page, and writes quantize/null/calibration.json: for each kind of null and each size the largest
-share, over its families, of scores above each value. `--replicates` sets the pages for a family at
-8 and 20 readings; half as many are drawn at 60 and a quarter at 200. `--rescore` uses the pages
-kept by the last run.
+share, over its families, of scores at or above each value. `--replicates` sets the pages of a
+family at 8 and 20 readings; half as many are drawn at 60 and a third at 120, the most
+that are weighed. `--rescore` uses
+the pages kept by the last run.
 """
 
 from __future__ import annotations
@@ -17,9 +18,9 @@ from typing import Any
 
 import numpy as np
 
-from benchmarks.families import COMBS, HELD_OUT, NAMED, Family
-from benchmarks.families import comb as make_comb
+from benchmarks.families import NAMED, Family
 from quantize import InputError, Readings
+from quantize._support.validation import FloatArray
 from quantize.comb.grid import band_for
 from quantize.null.calibration import SIZES, score
 from quantize.null.verdict import SURE, log_ratios
@@ -29,6 +30,7 @@ TABLE = ROOT / "quantize" / "null" / "calibration.json"
 SEED = 20240611
 SCORES = np.round(np.arange(-4.0, 6.01, 0.25), 2)
 NEVER = -99.0
+COUNTED = 6
 
 
 def page_ratios(family: Family, n: int, seed: list[int]) -> dict[str, float] | None:
@@ -47,15 +49,12 @@ def draw(replicates: int, keep: Path) -> dict[str, Any]:
     """Score-independent part: the log Bayes factors of every page."""
     pages: dict[str, Any] = json.loads(keep.read_text()) if keep.exists() else {}
     jobs: list[tuple[str, Family, int]] = []
-    for label, (integers, spread, n, _) in COMBS.items():
-        jobs.append((f"comb/{label}/{n}", make_comb(integers, spread), n))
     for n in SIZES:
-        for group, collection in (("named", NAMED), ("held", HELD_OUT)):
-            for kind, families in collection.items():
-                for label, family in families.items():
-                    jobs.append((f"{group}/{kind}/{label}/{n}", family, n))
+        for kind, families in NAMED.items():
+            for label, family in families.items():
+                jobs.append((f"{kind}/{label}/{n}", family, n))
     for number, (key, family, n) in enumerate(jobs):
-        wanted = max(replicates // {8: 1, 20: 1, 40: 1, 60: 2, 200: 4}[n], 2)
+        wanted = max(replicates // {8: 1, 20: 1, 60: 2, 120: 3}[n], 2)
         done = pages.setdefault(key, [])
         while len(done) < wanted:
             done.append(page_ratios(family, n, [SEED, number, n, len(done)]))
@@ -64,27 +63,32 @@ def draw(replicates: int, keep: Path) -> dict[str, Any]:
     return pages
 
 
+def tail(leads: FloatArray) -> FloatArray:
+    """Share of pages at or above each of `SCORES`.
+
+    It is counted while at least `COUNTED` pages are left. Beyond, it falls as exp(-score): that
+    is the slowest fall that evidence held against the right null can have.
+    """
+    above = (leads[:, None] >= SCORES).sum(axis=0)
+    counted = np.flatnonzero(above >= COUNTED)
+    last = int(counted[-1]) if counted.size else 0
+    share = np.maximum(above, COUNTED) / leads.size
+    beyond = np.exp(-np.maximum(SCORES - SCORES[last], 0.0))
+    return np.where(np.arange(SCORES.size) <= last, share, share[last] * beyond)
+
+
 def tails(pages: dict[str, Any]) -> dict[str, dict[str, list[float]]]:
     """For each kind and size, the largest tail among the named families."""
     out: dict[str, dict[str, list[float]]] = {}
     for kind in NAMED:
         out[kind] = {}
         for n in SIZES:
-            share = np.zeros(SCORES.size)
-            least = 1.0
-            for key, ratios in pages.items():
-                group, of_kind, _, size = (
-                    key.split("/") if key.count("/") == 3 else ("", "", "", "0")
-                )
-                if group != "named" or of_kind != kind or int(size) != n or not ratios:
-                    continue
-                leads = np.array([NEVER if r is None else score(r, n) for r in ratios])
-                above = (leads[:, None] >= SCORES).sum(axis=0) + 1
-                share = np.maximum(share, above / (leads.size + 1))
-                least = min(least, 1 / (leads.size + 1))
-            if share[0] == 0:
-                raise SystemExit(f"no pages of kind {kind} at {n} readings")
-            out[kind][str(n)] = [round(float(v), 5) for v in np.clip(share, least, 1.0)]
+            largest = np.zeros(SCORES.size)
+            for label in NAMED[kind]:
+                kept = pages[f"{kind}/{label}/{n}"]
+                leads = np.array([NEVER if r is None else score(r, n) for r in kept])
+                largest = np.maximum(largest, tail(leads))
+            out[kind][str(n)] = [round(float(v), 6) for v in np.minimum(largest, 1.0)]
     return out
 
 
@@ -107,13 +111,7 @@ def main() -> None:
         "schema": "quantize.calibration/1",
         "seed": SEED,
         "numpy": np.__version__,
-        "replicates": {
-            str(n): max(
-                (len(v) for k, v in pages.items() if k.endswith(f"/{n}") and k.startswith("named")),
-                default=0,
-            )
-            for n in SIZES
-        },
+        "pages": {str(n): len(pages[f"continuous/uniform/{n}"]) for n in SIZES},
         "scores": SCORES.tolist(),
         "tails": tails(pages),
     }

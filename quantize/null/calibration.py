@@ -16,15 +16,16 @@ import numpy as np
 from quantize._support.validation import FloatArray
 
 HURDLES: dict[str, tuple[float, ...]] = {
-    "continuous": (-1.0, -2.0, -3.0, -3.0),
-    "lumpy": (0.0, 0.3, 2.0, 3.0),
-    "mirrored": (0.0, 0.0, 0.0, 0.0),
-    "mixed": (-0.5, -0.5, 0.0, 0.0),
+    "continuous": (-1.0, -2.0, -3.5, -4.5),
+    "lumpy": (-0.3, 0.0, 0.3, 0.3),
+    "mirrored": (-1.5, 0.0, 0.0, 0.0),
+    "mixed": (-0.5, -0.3, 0.8, 1.0),
+    "unequal": (-0.5, -0.3, 0.8, 1.0),
     "heaped": (-0.5, -0.5, 0.0, 0.0),
 }
 """Log Bayes factors over each kind of null that are taken as equally strong, at `SIZES`."""
 
-SIZES: tuple[int, ...] = (8, 20, 60, 200)
+SIZES: tuple[int, ...] = (8, 20, 60, 120)
 
 
 @functools.cache
@@ -49,8 +50,8 @@ def p_values(lead: float, n: int) -> dict[str, float]:
     """p-value of a score under each named null: the largest tail among its families.
 
     Between the sizes of the table the log of p is interpolated in log n; outside them the nearest
-    size is used. Beyond the highest score of the table p falls as exp(−score): a Bayes factor
-    cannot promise more.
+    size is used. Where too few pages were left to count, and beyond the table, p falls as
+    exp(−score): a Bayes factor cannot promise more.
     """
     stored = table()
     out = {}

@@ -91,25 +91,36 @@ def log_any_number(
     ----------
     Pitman, *Combinatorial Stochastic Processes*, Springer 2006, section 3.1.
     """
-    n = values.size
     start, stop, base = _segments(values, factor, sigma)
+    return _restaurant(start, stop, base - np.log(window), values.size)
+
+
+def log_own_widths(values: FloatArray, width: FloatArray, window: float) -> float:
+    """As `log_any_number`, but every group is a lump with its own width from the grid `width`."""
+    start, stop, base = _segments(values, np.ones(values.size), width)
+    peak = base.max(axis=0)
+    mean = peak + np.log(np.mean(np.exp(base - peak), axis=0)) - np.log(window)
+    return float(_restaurant(start, stop, mean[None], values.size)[0])
+
+
+def _restaurant(start: IntArray, stop: IntArray, group: FloatArray, n: int) -> FloatArray:
     size = stop - start
     log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, n)))])
     theta = np.array(RESTAURANTS)
-    rows = theta.size * sigma.size
-    group = np.full((theta.size, sigma.size, n + 1, n + 1), -np.inf)
-    weight = base + log_factorial[size] - np.log(window)
-    group[:, :, stop, start] = weight + np.log(theta)[:, None, None]
-    table: FloatArray = group.reshape(rows, n + 1, n + 1)
+    sets = group.shape[0]
+    rows = theta.size * sets
+    full = np.full((theta.size, sets, n + 1, n + 1), -np.inf)
+    full[:, :, stop, start] = group + log_factorial[size] + np.log(theta)[:, None, None]
+    table: FloatArray = full.reshape(rows, n + 1, n + 1)
     total = np.zeros((rows, n + 1))
     for t in range(1, n + 1):
         exponent = table[:, t, :t] + total[:, :t]
         peak = exponent.max(axis=1)
         total[:, t] = peak + np.log(np.exp(exponent - peak[:, None]).sum(axis=1))
     norm = -np.log(theta[:, None] + np.arange(n)).sum(axis=1)
-    terms = total[:, n].reshape(theta.size, sigma.size) + norm[:, None]
-    peak = terms.max(axis=0)
-    mean: FloatArray = peak + np.log(np.mean(np.exp(terms - peak), axis=0))
+    terms = total[:, n].reshape(theta.size, sets) + norm[:, None]
+    best = terms.max(axis=0)
+    mean: FloatArray = best + np.log(np.mean(np.exp(terms - best), axis=0))
     return mean
 
 

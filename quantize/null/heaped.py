@@ -8,32 +8,35 @@ from quantize._support.validation import FloatArray
 from quantize.null.envelopes import log_mean_exp
 from quantize.null.teeth import WIDEST
 
-_SHARES = (0.1, 0.2, 0.3, 0.4, 0.5)
-_HEAP_SPREADS = (0.005, 0.01, 0.02, 0.05)
-_COMB_SPREADS = np.geomspace(0.02, WIDEST, 10)
-_UNITS = 61
+_MINORITY = (0.1, 0.2, 0.3, 0.4, 0.5)
+_MAJORITY = (0.6, 0.75, 0.9, 0.97, 1.0)
+_HEAP_SPREADS = (0.001, 0.003, 0.01, 0.02, 0.05)
+_COMB_SPREADS = np.concatenate([_HEAP_SPREADS, np.geomspace(0.07, WIDEST, 6)])
+_UNITS = 30
 
 
 def log_ratio_over_heaps(
     values: FloatArray, factor: FloatArray, unit: float, offset: float = 0.0
 ) -> float:
-    """Log Bayes factor, near one unit: all readings on the comb, against at most half of them.
+    """Log Bayes factor, near one unit: most readings on the comb, against at most half of them.
 
-    The heaps are narrow (rounding by hand), the comb has a spread from 0.02 to 0.3 units, and
+    The heaps are narrow (rounding by hand), the comb has a spread from 0.001 to 0.3 units, and
     the remaining readings of the heaped null are uniform in phase. Both sides average over the
-    same 61 units round `unit`.
+    same units, closer and closer round `unit`.
     """
     root = np.sqrt(factor / np.median(factor))
     shifted = values - offset
     reach = np.sqrt(np.sum(shifted**2)) or 1.0
-    frequency = 1 / unit + np.linspace(-1.5, 1.5, _UNITS) * 0.12 / reach
+    nearness = np.geomspace(1e-4, 0.2, _UNITS)
+    frequency = 1 / unit + np.concatenate([-nearness, [0.0], nearness]) / reach
     turns = shifted * frequency[frequency > 0, None]
     phase = np.abs(turns - np.rint(turns))
-    comb = [np.log(np.maximum(_density(phase, s * root), 1e-300)).sum(1) for s in _COMB_SPREADS]
-    heaps = []
-    for spread in _HEAP_SPREADS:
-        on_comb = _density(phase, spread * root)
-        heaps += [np.log1p(share * (on_comb - 1)).sum(axis=1) for share in _SHARES]
+    comb, heaps = [], []
+    for spread in _COMB_SPREADS:
+        excess = np.maximum(_density(phase, spread * root), 1e-12) - 1
+        comb += [np.log1p(share * excess).sum(axis=1) for share in _MAJORITY]
+        if spread in _HEAP_SPREADS:
+            heaps += [np.log1p(share * excess).sum(axis=1) for share in _MINORITY]
     return float(log_mean_exp(np.array(comb).ravel()) - log_mean_exp(np.array(heaps).ravel()))
 
 

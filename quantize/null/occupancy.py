@@ -103,7 +103,7 @@ def _distinct_nonzero(marks: IntArray) -> IntArray:
 
 
 def _coprime(marks: IntArray) -> BoolArray:
-    good = np.any(marks == 1, axis=1)
+    good: BoolArray = np.asarray(np.any(marks == 1, axis=1))
     unsure = np.flatnonzero(~good)
     if unsure.size:
         good[unsure] = np.gcd.reduce(marks[unsure], axis=1) == 1

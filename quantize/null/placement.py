@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.null.cuts import log_any_number, log_partition_sums
+from quantize.null.cuts import log_any_number, log_own_widths, log_partition_sums
 from quantize.null.envelopes import (
     log_beta,
     log_broad_lumps,
@@ -87,19 +87,24 @@ def place(
     n = values.size
     comb = comb_likelihood(values, factor, sigma, low, high, free=free)
     seating = seat(comb.integers, free=free)
-    averaged = log_sum_exp(comb.log_likelihood + log_prior)
-    log_comb = averaged + log_mean_exp(seating.log_shares, axis=0)
+    shares = log_mean_exp(seating.log_shares, axis=0)
+    log_comb = log_sum_exp(comb.log_likelihood + log_prior) + shares
+    log_nearest = log_sum_exp(comb.log_nearest + log_prior) + shares
     enough = seating.coprime & (seating.occupied >= (LEVELS_FREE if free else LEVELS_AT_ZERO))
     counted = np.where(enough, log_comb, -np.inf)
+    seated = np.where(enough, log_nearest, -np.inf)
 
     sigma_evidence = float(log_sum_exp(log_prior))
     nulls = _nulls_by_unit(values, factor, sigma, log_prior, comb.unit, seating.teeth)
     continuum = -n * np.log(comb.unit) + sigma_evidence
+    ratios = {name: float(log_sum_exp(seated - null)) for name, null in nulls.items()}
+    nulls = {}
     nulls["continuous: uniform"] = continuum - n * np.log(seating.teeth)
     for a, name in enumerate(_NAMES[1:], start=1):
         nulls[f"continuous: histogram, {name}"] = continuum + seating.log_shares[a]
-    ratios = {name: float(log_sum_exp(counted - null)) for name, null in nulls.items()}
+    ratios |= {name: float(log_sum_exp(counted - null)) for name, null in nulls.items()}
     total = float(log_sum_exp(counted))
+    total_seated = float(log_sum_exp(seated))
     window = float(np.ptp(values)) * (n + 1) / (n - 1)
     fixed = {
         "continuous: tight uniform": log_uniform(values),
@@ -113,9 +118,16 @@ def place(
     if not free and values[0] < 0 < values[-1]:
         mirrored = _mirrored(values, factor, sigma, log_prior, comb.unit, comb.integers)
         for name, null in mirrored.items():
-            ratios[name] = float(log_sum_exp(counted - null))
+            ratios[name] = float(log_sum_exp(seated - null))
     any_number = log_any_number(values, factor, sigma, window)
-    ratios["mixed: levels and background"] = total - float(log_sum_exp(any_number + log_prior))
+    ratios["mixed: levels and background"] = total_seated - float(
+        log_sum_exp(any_number + log_prior)
+    )
+    span = float(np.ptp(values))
+    widths = np.geomspace(max(sigma[0], span / 400) if sigma.size > 1 else span / 400, span / 2, 14)
+    ratios["unequal: lumps of their own widths"] = (
+        total_seated - log_own_widths(values, widths, window) - sigma_evidence
+    )
     best = int(np.argmax(log_comb))
     everything = float(log_sum_exp(log_comb))
     return Placement(

@@ -32,11 +32,15 @@ class Teeth:
     log_likelihood : array, shape (U, S)
         Log of the prior mass of the unit's cell times the density of the readings given the unit
         and sigma, each reading free to take any tooth: the occupancy is not yet in it.
+    log_nearest : array, shape (U, S)
+        The same with every reading on its nearest tooth. The nulls with levels leave out groups
+        that interleave, so they are compared with this one.
     """
 
     unit: FloatArray
     integers: IntArray
     log_likelihood: FloatArray
+    log_nearest: FloatArray
 
 
 def comb_likelihood(
@@ -61,6 +65,7 @@ def comb_likelihood(
         np.concatenate([grid.unit, modes.unit]),
         np.concatenate([grid.integers, modes.integers]),
         np.concatenate([grid.log_likelihood, modes.log_likelihood]),
+        np.concatenate([grid.log_nearest, modes.log_nearest]),
     )
 
 
@@ -81,7 +86,7 @@ def _wide(
     frequency = 0.5 * (edges[1:] + edges[:-1])
     prior = np.log(np.log(edges[1:] / edges[:-1]) / np.log(high / low))
     typical = float(np.median(root))
-    out = np.full((cells, sigma.size), -np.inf)
+    out = np.full((2, cells, sigma.size), -np.inf)
     integers = np.empty((cells, values.size), dtype=np.int64)
     piece = max(_PIECE // values.size, 1)
     for at in range(0, cells, piece):
@@ -89,7 +94,7 @@ def _wide(
         turns = values * frequency[part, None]
         shift = np.zeros(turns.shape[0])
         if free:
-            out[part], shift = _free_offset(turns, frequency[part], sigma, root)
+            out[:, part], shift = _free_offset(turns, frequency[part], sigma, root)
         nearest = np.rint(turns - shift[:, None])
         integers[part] = nearest.astype(np.int64)
         if free:
@@ -99,30 +104,26 @@ def _wide(
             spread = scale * frequency[part]
             use = np.flatnonzero((spread * top > NARROW) & (spread * typical <= WIDEST))
             if use.size:
-                out[at + use, s] = _log_product(
-                    phase[use], spread[use], root
-                ) + values.size * np.log(frequency[at + use])
-    return Teeth(1 / frequency, integers, out + prior[:, None])
+                density = _log_product(phase[use], spread[use], root)
+                out[:, at + use, s] = density + values.size * np.log(frequency[at + use])
+    out = out + prior[:, None]
+    return Teeth(1 / frequency, integers, out[0], out[1])
 
 
 def _log_product(phase: FloatArray, spread: FloatArray, root: FloatArray) -> FloatArray:
-    """Sum over readings of the log wrapped-normal density, shape (U,)."""
-    if np.ptp(root) > 1e-9 * root[0] or spread[0] * root[0] > 2 * WIDEST:
-        total: FloatArray = log_wrapped_normal(phase, spread[:, None] * root).sum(axis=1)
-        return total
-    s = spread * root[0]
-    half = (0.5 / s**2)[:, None]
-    # One image on the far side of the nearest tooth, and one beyond the nearest: at a spread of
-    # 0.30 the rest is below 1e-9.
+    """Sum over readings of the log density: over all teeth, and of the nearest; shape (2, U)."""
+    s = spread[:, None] * root
+    half = 0.5 / s**2
+    nearest: FloatArray = -np.sum(phase**2 * half + np.log(s), axis=1)
+    nearest -= 0.5 * _LOG_2PI * phase.shape[1]
+    if np.ptp(root) > 1e-9 * root[0]:
+        return np.stack([log_wrapped_normal(phase, s).sum(axis=1), nearest])
+    # The next tooth on either side of the nearest; at a spread of 0.30 the rest is below 1e-9.
     images = 1 + np.exp((2 * phase - 1) * half) + np.exp(-(1 + 2 * phase) * half)
-    n = phase.shape[1]
     log_images = np.zeros(phase.shape[0])
-    for at in range(0, n, 500):
+    for at in range(0, phase.shape[1], 500):
         log_images += np.log(np.prod(images[:, at : at + 500], axis=1))
-    out: FloatArray = (
-        log_images - half[:, 0] * np.sum(phase**2, axis=1) - n * (np.log(s) + 0.5 * _LOG_2PI)
-    )
-    return out
+    return np.stack([nearest + log_images, nearest])
 
 
 def _free_offset(
@@ -136,7 +137,7 @@ def _free_offset(
     right_share = place - left
     left_bin = left.astype(np.int64) % bins
     row = np.repeat(np.arange(rows) * bins, n)
-    out = np.full((rows, sigma.size), -np.inf)
+    out = np.full((2, rows, sigma.size), -np.inf)
     best = np.full(rows, -np.inf)
     shift = np.zeros(rows)
     lags = np.arange(bins) / bins
@@ -152,14 +153,18 @@ def _free_offset(
         use = np.flatnonzero((spread * top / typical > NARROW) & (spread <= WIDEST))
         if not use.size:
             continue
-        kernel = np.fft.rfft(log_wrapped_normal(lags, spread[use, None]), axis=1)
-        sums = np.fft.irfft(binned[use] * kernel.conj(), n=bins, axis=1)
-        peak = sums.max(axis=1)
-        out[use, s] = (
-            peak
-            + np.log(np.mean(np.exp(sums - peak[:, None]), axis=1))
-            + n * np.log(frequency[use])
+        width = spread[use, None]
+        distance = np.minimum(lags, 1 - lags)
+        densities = (
+            log_wrapped_normal(lags, width),
+            -0.5 * (distance / width) ** 2 - np.log(width) - 0.5 * _LOG_2PI,
         )
+        for which, log_density in enumerate(densities):
+            kernel = np.fft.rfft(log_density, axis=1)
+            sums = np.fft.irfft(binned[use] * kernel.conj(), n=bins, axis=1)
+            peak = sums.max(axis=1)
+            mean = np.log(np.mean(np.exp(sums - peak[:, None]), axis=1))
+            out[which, use, s] = peak + mean + n * np.log(frequency[use])
         better = peak > best[use]
         best[use[better]] = peak[better]
         shift[use[better]] = np.argmax(sums[better], axis=1) / bins
@@ -210,7 +215,7 @@ def _modes(
     )
     usable = sigma * np.sqrt(factor.max()) <= NARROW * unit[:, None]
     out = np.where(usable & (information > 0)[:, None], out, -np.inf)
-    return Teeth(unit, integers.astype(np.int64), out)
+    return Teeth(unit, integers.astype(np.int64), out, out)
 
 
 def _least_squares(

@@ -18,7 +18,7 @@ from quantize.null.placement import LEVELS_AT_ZERO, LEVELS_FREE, Placement, plac
 from quantize.null.sigma import sigma_grid
 from quantize.readings import as_readings
 
-MOST_LEVELS = 240
+MOST_LEVELS = 120
 """Larger samples are weighed by a random part of this size."""
 SURE = 0.95
 """Probability of enough occupied teeth below which nothing counts as steps."""
@@ -54,7 +54,7 @@ class LevelEvidence(Result):
     band : tuple of float
         Units that took part, after the guard of half the span.
     weighed : int
-        Number of levels that were weighed (a part, in samples above 240).
+        Number of levels that were weighed (a part, in samples above 120).
     alpha : float
         Level of the verdict.
     steps : bool
@@ -113,7 +113,7 @@ def weigh_evidence(
     n_resamples : int
         Accepted for the sake of one signature; the calibration is a stored table.
     rng : None, int or numpy.random.Generator
-        Chooses the part that is weighed in samples above 240 levels.
+        Chooses the part that is weighed in samples above 120 levels.
     workers : None
         Accepted for the sake of one signature.
 

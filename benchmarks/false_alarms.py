@@ -1,0 +1,240 @@
+"""False "steps" on data without steps, power on combs, and looks at will.
+
+``python -m benchmarks.false_alarms`` draws fresh pages of every family of `benchmarks.families`
+(the named ones, and those that took no part in the calibration), weighs each at its default band,
+and counts p at or below 0.05 and 0.01. Counts go to benchmarks/results/false_alarms.json as they
+come, and docs/tables/false_alarms.md is written from them. ``--resume`` goes on where a run
+stopped, ``--tiny`` makes a few pages a cell in a minute and writes no table, ``--table`` only
+writes the table.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import platform
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import scipy
+from scipy.stats import binom
+
+from benchmarks.families import COMBS, HELD_OUT, NAMED, Family, comb, whole_uniform
+from quantize import InputError, Readings
+from quantize.comb.grid import band_for
+from quantize.null.running import RunningEvidence
+from quantize.null.verdict import weigh_evidence
+
+ROOT = Path(__file__).resolve().parents[1]
+RESULTS = ROOT / "benchmarks" / "results" / "false_alarms.json"
+TABLE = ROOT / "docs" / "tables" / "false_alarms.md"
+SEED = 77
+SIZES = (8, 20, 60, 200)
+ALPHAS = (0.05, 0.01)
+WINDOW, RUNNING_BAND = (-6.0, 6.0), (0.4, 2.5)
+LOOKS = (*range(3, 31), 35, 40, 46, 53, 60, 70, 80)
+
+
+def p_value(values: np.ndarray, unit_range: tuple[float, float] | None = None) -> float:
+    """The p-value of the level evidence, 1 where no comb can show or too few teeth are taken."""
+    readings = Readings(values)
+    try:
+        band = unit_range or band_for(readings).limits
+        found = weigh_evidence(readings, band, rng=0)
+    except InputError:
+        return 1.0
+    return found.p_value if found.occupied_teeth >= 0.95 else 1.0
+
+
+def fixed_cells() -> Iterator[tuple[str, Family, int]]:
+    """Key, family and size of every cell of the fixed-size study."""
+    for n in SIZES:
+        for label, (integers, spread, size, _) in COMBS.items():
+            if size == n or (n == 60 and size == 40):
+                yield f"power/{label}/{size}", comb(integers, spread), size
+        for group, collection in (("named", NAMED), ("held out", HELD_OUT)):
+            for families in collection.values():
+                for label, family in families.items():
+                    yield f"{group}/{label}/{n}", family, n
+
+
+def running_nulls() -> dict[str, Family]:
+    """Eight nulls for the running evidence, kept inside its window."""
+    chosen = {
+        "uniform": lambda rng, n: rng.uniform(-5, 5, n),
+        "normal": lambda rng, n: rng.normal(0, 1.8, n),
+        "Laplace": lambda rng, n: rng.laplace(0, 1.2, n),
+        "skewed": lambda rng, n: rng.gamma(2.0, 1.0, n) - 3.0,
+        "two lumps": lambda rng, n: rng.choice(rng.uniform(-5, 5, 2), n) + rng.normal(0, 0.4, n),
+        "three levels": lambda rng, n: (
+            rng.choice(rng.uniform(-5, 5, 3), n) + rng.normal(0, 0.15, n)
+        ),
+        "five levels": lambda rng, n: rng.choice(rng.uniform(-5, 5, 5), n) + rng.normal(0, 0.15, n),
+        "heaped": lambda rng, n: _heap(rng.normal(0, 1.8, n), rng),
+    }
+    return chosen
+
+
+def _heap(values: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    return np.where(rng.random(values.size) < 1 / 3, np.round(values), values)
+
+
+def first_crossing(family: Family, rng: np.random.Generator, n: int) -> int | None:
+    """Readings at which the running evidence first passes 20, or None."""
+    process = RunningEvidence(RUNNING_BAND, WINDOW)
+    values = np.clip(family(rng, n), WINDOW[0] + 0.01, WINDOW[1] - 0.01)
+    for number, value in enumerate(values, start=1):
+        if process.update(float(value), look=number in LOOKS) >= np.log(20):
+            return number
+    return None
+
+
+def run(
+    results: dict[str, Any], keep: Path, pages: dict[int, int], runs: int, longest: int
+) -> None:
+    """Fill the cells; what is there already is kept."""
+    cells = results.setdefault("fixed", {})
+    for number, (key, family, n) in enumerate(fixed_cells()):
+        cell = cells.setdefault(key, {"pages": 0, "0.05": 0, "0.01": 0})
+        while cell["pages"] < pages[n]:
+            p = p_value(family(np.random.default_rng([SEED, number, cell["pages"]]), n))
+            cell["pages"] += 1
+            for alpha in ALPHAS:
+                cell[str(alpha)] += p <= alpha
+        save(results, keep)
+        print(key, cell, file=sys.stderr, flush=True)
+    looks = results.setdefault("running", {})
+    jobs = dict(running_nulls())
+    for spread in (0.05, 0.08, 0.10, 0.15):
+        jobs[f"comb -4..4 at {spread:.2f}"] = comb(whole_uniform, spread)
+    for number, (label, family) in enumerate(jobs.items()):
+        crossings = looks.setdefault(label, [])
+        while len(crossings) < runs:
+            rng = np.random.default_rng([SEED, 1000 + number, len(crossings)])
+            crossings.append(first_crossing(family, rng, longest))
+        save(results, keep)
+        print(label, len(crossings), file=sys.stderr, flush=True)
+
+
+def save(results: dict[str, Any], keep: Path) -> None:
+    """Write the counts with what reproduces them."""
+    results["schema"] = "quantize.false_alarms/1"
+    results["seed"] = SEED
+    results["versions"] = {
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+    }
+    keep.parent.mkdir(parents=True, exist_ok=True)
+    keep.write_text(json.dumps(results, indent=1) + "\n")
+
+
+def bound(pages: int, alpha: float, cells: int) -> int:
+    """Most hits that a true rate of alpha gives, in all of `cells` at once, 95 times in 100."""
+    return int(binom.ppf(1 - 0.05 / cells, pages, alpha))
+
+
+def table(results: dict[str, Any]) -> str:
+    """The documentation page."""
+    cells = results["fixed"]
+    nulls = {k: v for k, v in cells.items() if not k.startswith("power") and v["pages"]}
+    lines = [
+        "# False alarms and power",
+        "",
+        "Made by `python -m benchmarks.false_alarms` (the counts are in",
+        "`benchmarks/results/false_alarms.json`), with the calibration of",
+        "`python -m benchmarks.calibrate`. Each entry is the share of pages with p at or below",
+        "0.05 / 0.01, every page at its default band; in brackets the pages.",
+        "",
+    ]
+    for group, title in (
+        ("named", "Families that the calibration knows"),
+        ("held out", "Families that it has never seen"),
+    ):
+        labels = list(dict.fromkeys(k.split("/")[1] for k in nulls if k.startswith(group)))
+        lines += [f"## {title}", "", "| family | " + " | ".join(f"n = {n}" for n in SIZES) + " |"]
+        lines += ["|---|" + "---|" * len(SIZES)]
+        for label in labels:
+            row = [_entry(nulls.get(f"{group}/{label}/{n}"), len(nulls)) for n in SIZES]
+            lines.append(f"| {label} | " + " | ".join(row) + " |")
+        lines.append("")
+    over = sum(
+        v[str(a)] > bound(v["pages"], a, 2 * len(nulls)) for v in nulls.values() for a in ALPHAS
+    )
+    lines += [
+        f"An asterisk marks a count above the simultaneous 95 % binomial bound over all "
+        f"{2 * len(nulls)} entries: {over} of them.",
+        "",
+        "## Power at 5 %",
+        "",
+        "| comb | share found | pages | aimed at |",
+        "|---|---|---|---|",
+    ]
+    for key, cell in cells.items():
+        if key.startswith("power") and cell["pages"]:
+            label = key.split("/", 1)[1].rsplit("/", 1)[0]
+            share = cell["0.05"] / cell["pages"]
+            lines.append(f"| {label} | {share:.2f} | {cell['pages']} | {COMBS[label][3]:.2f} |")
+    lines += [
+        "",
+        "## Looks at will",
+        "",
+        f"The running evidence with band {RUNNING_BAND} and window {WINDOW}, looked at after",
+        f"every reading to 30 and then at growing steps to {results.get('longest', LOOKS[-1])}.",
+        "",
+        "| data | runs | share ever above 20 | median readings to cross |",
+        "|---|---|---|---|",
+    ]
+    for label, crossings in results.get("running", {}).items():
+        if crossings:
+            hit = [c for c in crossings if c is not None]
+            share = len(hit) / len(crossings)
+            middle = float(np.median([c if c is not None else np.inf for c in crossings]))
+            shown = f"{middle:.0f}" if np.isfinite(middle) else "–"
+            lines.append(f"| {label} | {len(crossings)} | {share:.3f} | {shown} |")
+    return "\n".join(lines) + "\n"
+
+
+def _entry(cell: dict[str, int] | None, cells: int) -> str:
+    if cell is None:
+        return "not run"
+    shown = []
+    for alpha in ALPHAS:
+        hits = cell[str(alpha)]
+        mark = "\\*" if hits > bound(cell["pages"], alpha, 2 * cells) else ""
+        shown.append(f"{hits / cell['pages']:.3f}{mark}")
+    return " / ".join(shown) + f" ({cell['pages']})"
+
+
+def main() -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--tiny", action="store_true", help="two pages a cell, nothing kept")
+    parser.add_argument("--resume", action="store_true", help="go on with the kept counts")
+    parser.add_argument("--table", action="store_true", help="only write the table")
+    parser.add_argument("--replicates", type=int, default=500, help="pages a cell (200 at n = 200)")
+    parser.add_argument("--runs", type=int, default=1000, help="runs of the running evidence")
+    options = parser.parse_args()
+    if options.tiny:
+        with tempfile.TemporaryDirectory() as folder:
+            results: dict[str, Any] = {}
+            run(results, Path(folder) / "tiny.json", {8: 2, 20: 2, 40: 2, 60: 1, 200: 1}, 1, 12)
+            print(table(results))
+        return
+    results = {}
+    if (options.resume or options.table) and RESULTS.exists():
+        results = json.loads(RESULTS.read_text())
+    if not options.table:
+        many = options.replicates
+        results["longest"] = LOOKS[-1]
+        pages = {8: many, 20: many, 40: many, 60: many, 200: max(2 * many // 5, 1)}
+        run(results, RESULTS, pages, options.runs, LOOKS[-1])
+    TABLE.write_text(table(results))
+
+
+if __name__ == "__main__":
+    main()

