@@ -175,6 +175,9 @@ def analyze(
     null = validation.choice("null", null, ("all", "smooth"))
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
+    if unit_range is not None:
+        # A range too wide for memory is refused before anything long begins.
+        periodogram(data, unit_range, offset=offset)
     mixture = fit_mixture(data, unit_range, offset=offset, sigma_range=sigma_range, model=model)
     band = mixture.band
     score = periodogram(data, band, offset=offset)

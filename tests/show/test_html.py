@@ -19,7 +19,9 @@ def test_an_analysis_is_well_formed_and_complete(published: Analysis) -> None:
     assert "".join(page.itertext()).startswith(published.verdict)
     rivals, numbers = page.findall("table")
     assert len(numbers.findall("tbody/tr")) == 13
-    assert [cell.text for cell in rivals.findall("tbody/tr/td")][0] == "4.9089(50)"
+    first = rivals.find("tbody/tr/td")
+    assert first is not None
+    assert first.text == "4.9089(50)"
 
 
 def test_every_other_result_is_well_formed(published: Analysis) -> None:

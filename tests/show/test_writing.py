@@ -48,6 +48,5 @@ def test_a_failure_leaves_the_old_file_and_nothing_else(
 )
 def test_places_that_cannot_be_written(tmp_path: Path, name: str, message: str) -> None:
     with pytest.raises(qz.InputError, match=message):
-        check_plot_target(tmp_path / name)
-        write_whole(tmp_path / name, b"")
+        write_whole(check_plot_target(tmp_path / name), b"")
     assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,416 @@
+"""The command line: what it prints, how it ends, and one clear line for every bad input."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+import quantize as qz
+from quantize import cli
+
+DATA = Path(qz.__file__).parent / "data"
+PAGE = "q\n19.66\n24.60\n29.62\n34.47\n39.38\n44.42\n49.41\n53.91\n59.12\n63.68\n"
+QUICK = ("--resamples", "49")
+HEAVY = ["scipy", "pandas", "matplotlib", "emcee", "arviz", "jinja2"]
+
+
+class Done(NamedTuple):
+    status: int
+    out: str
+    err: str
+
+
+Run = Callable[..., Done]
+
+
+@pytest.fixture
+def quantize(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Run:
+    """Run the program in an empty folder, inside this process."""
+    monkeypatch.chdir(tmp_path)
+    for name in ("invented_run.csv", "invented_apparatus.toml", "thirteen_charges.csv"):
+        (tmp_path / name).write_bytes((DATA / name).read_bytes())
+    (tmp_path / "page.csv").write_text(PAGE)
+
+    def run(*arguments: str) -> Done:
+        with pytest.raises(SystemExit) as ended:
+            cli.main([str(argument) for argument in arguments], prog_name="quantize")
+        captured = capsys.readouterr()
+        return Done(int(ended.value.code or 0), captured.out, captured.err)
+
+    return run
+
+
+def program(*arguments: str, **environment: str) -> subprocess.CompletedProcess[bytes]:
+    """Run the program in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-P", "-c", "from quantize.cli import main; main(prog_name='quantize')"]
+        + list(arguments),
+        capture_output=True,
+        env={**os.environ, **environment},
+        check=False,
+    )
+
+
+# ---- what it prints -----------------------------------------------------------------------------
+
+
+def test_demo_runs_the_main_job_to_coulombs(quantize: Run) -> None:
+    done = quantize("demo")
+    assert done.status == 0
+    assert done.out.count("VERDICT: steps") == 2
+    # Phys. Rev. 32:349 (1911), recomputed: 1.637e-19 C, 2.2 % above e.
+    assert "1.6374(17)e-19 C" in done.out
+    assert "+2.2 %" in done.out
+    assert done.out.count("INVENTED") >= 2
+    assert "ratio, weight given" in done.out
+    assert "What to try next" in done.out
+    assert max(map(len, done.out.splitlines())) <= 80
+
+
+def test_demo_as_json(quantize: Run) -> None:
+    found = json.loads(quantize("demo", "--json").out)
+    assert found["schema"] == "quantize.cli.demo/1"
+    published, invented = found["published"], found["invented"]
+    assert published["verdict"] == "steps"
+    assert published["integers"] == [4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 16, 17]
+    assert published["unit"] == pytest.approx(4.9089, abs=0.002)
+    assert invented["coulombs"]["unit"] == "C"
+    assert {row["input"] for row in invented["coulombs"]["budget"]} >= {"unit", "sphere.weight"}
+    assert invented["checks"]
+
+
+def test_analyze_needs_no_option_for_one_column(quantize: Run) -> None:
+    done = quantize("analyze", "thirteen_charges.csv", *QUICK, "--seed", "7")
+    assert done.status == 0
+    assert done.err == ""
+    assert done.out.startswith("13 readings from thirteen_charges.csv\n\nVERDICT: steps\n")
+    assert "4.9089(50)" in done.out
+    assert "seed                  7" in done.out
+
+
+def test_analyze_as_json_is_only_json(quantize: Run) -> None:
+    done = quantize("analyze", "page.csv", *QUICK, "--json", "--seed", "7")
+    found = json.loads(done.out)
+    assert {
+        "schema",
+        "verdict",
+        "reasons",
+        "advice",
+        "unit",
+        "unit_err",
+        "interval_95",
+        "p_value",
+        "p_values",
+        "log_bayes_factor",
+        "log_bayes_factors",
+        "alternatives",
+        "integers",
+        "integer_probabilities",
+        "estimates",
+        "band",
+        "settings",
+        "seed",
+        "readings",
+        "versions",
+        "file",
+    } <= set(found)
+    assert found["seed"]["entropy"] == 7
+    assert found["integers"] == [4, 5, 6, 7, 8, 9, 10, 11, 12, 13]
+    assert quantize("analyze", "page.csv", *QUICK, "--json", "--seed", "7").out == done.out
+
+
+def test_a_seed_is_drawn_and_printed(quantize: Run) -> None:
+    one, other = (
+        json.loads(quantize("analyze", "page.csv", *QUICK, "--json").out)["seed"]["entropy"]
+        for _ in range(2)
+    )
+    assert one != other
+
+
+def test_options_reach_the_analysis(quantize: Run, tmp_path: Path) -> None:
+    rows = [f"{'ab'[i % 2]}{i // 2};{v};0,2" for i, v in enumerate(PAGE.split()[1:])]
+    text = "state;q;s\n" + "\n".join(rows).replace(".", ",") + "\n"
+    (tmp_path / "table.csv").write_text(text)
+    done = quantize(
+        "analyze",
+        "table.csv",
+        *("--column", "q", "--sigma-column", "s", "--state-column", "state"),
+        *("--unit-range", "2", "12", "--offset", "0", "--resolution", "0.05", "--alpha", "0.01"),
+        *QUICK,
+        "--json",
+    )
+    found = json.loads(done.out)
+    assert found["readings"]["sigma"] == [0.2] * 10
+    assert found["readings"]["state"][:3] == ["a0", "b0", "a1"]
+    assert found["readings"]["resolution"] == [0.05] * 10
+    assert (found["band"]["low"], found["band"]["high"]) == (2, 12)
+    assert found["alpha"] == 0.01
+    assert found["settings"]["offset"] == 0
+    known = quantize("analyze", "page.csv", "--sigma", "0.3", *QUICK, "--json")
+    assert json.loads(known.out)["readings"]["sigma"] == [0.3] * 10
+
+
+def test_an_apparatus_leads_to_coulombs_with_budget_and_checks(quantize: Run) -> None:
+    done = quantize(
+        *("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml"), *QUICK
+    )
+    assert done.status == 0
+    for words in ("In coulombs", "sphere.weight", "Was the measurement sound?", "Monte Carlo"):
+        assert words in done.out
+    assert max(map(len, done.out.splitlines())) <= 80
+
+
+def test_a_page_of_divisions_and_an_apparatus(quantize: Run, tmp_path: Path) -> None:
+    bench = (tmp_path / "invented_apparatus.toml").read_text()
+    (tmp_path / "bench.toml").write_text(f'{bench}\n[fall]\ndivisions = "60.0 +/- 0.2 div"\n')
+    done = quantize(
+        *("analyze", "page.csv", "--column", "q", "--apparatus", "bench.toml", "--json"), *QUICK
+    )
+    assert json.loads(done.out)["coulombs"]["unit"] == "C"
+
+
+def test_convert_gives_every_row(quantize: Run) -> None:
+    command = ("convert", "invented_run.csv", "--apparatus", "invented_apparatus.toml")
+    text = quantize(*command)
+    assert text.status == 0
+    assert "by the route 'ratio, weight given'" in text.out
+    found = json.loads(quantize(*command, "--json").out)
+    assert found["schema"] == "quantize.cli.convert/1"
+    assert len(found["rows"]) == 46
+    falls = [row for row in found["rows"] if row["voltage"] == 0]
+    assert falls
+    assert all(row["charge"] is None for row in falls)
+
+
+def test_a_plot_is_written(quantize: Run, tmp_path: Path) -> None:
+    (tmp_path / "a.svg").write_text("old")
+    assert quantize("analyze", "page.csv", *QUICK, "--plot", "a.svg").status == 0
+    assert (tmp_path / "a.svg").read_bytes().startswith(b"<?xml")
+    assert not list(tmp_path.glob(".*"))
+
+
+# ---- how it ends --------------------------------------------------------------------------------
+
+BENCH = (DATA / "invented_apparatus.toml").read_text(encoding="utf-8")
+RUN = ("invented_run.csv", "--apparatus", "bench.toml")
+BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
+    ("no file", {}, ("analyze", "none.csv"), "`none.csv` does not exist"),
+    ("empty", {"a.csv": b""}, ("analyze", "a.csv"), "`a.csv` is empty"),
+    ("binary", {"a.csv": bytes(range(256)) * 9}, ("analyze", "a.csv"), "is a binary file"),
+    ("folder", {}, ("analyze", "."), "is a folder"),
+    (
+        "missing column",
+        {"a.csv": b"x,y\n1,2\n3,4\n"},
+        ("analyze", "a.csv", "--column", "z"),
+        "--column is 'z', and `a.csv` has no such column; its columns are x, y.",
+    ),
+    (
+        "which column",
+        {"a.csv": b"x,y\n1,2\n3,4\n"},
+        ("analyze", "a.csv"),
+        "has 2 columns of numbers (x, y); say with --column which",
+    ),
+    (
+        "text among numbers",
+        {"a.csv": b"x\n1.5\nlost\n2.5\n"},
+        ("analyze", "a.csv"),
+        "the text 'lost' in column x, row 3",
+    ),
+    (
+        "blank",
+        {"a.csv": b"x,y\n1,a\n,b\n2,c\n"},
+        ("analyze", "a.csv"),
+        "a blank in column x, row 3",
+    ),
+    ("nan", {"a.csv": b"x\n1\nNaN\n2\n"}, ("analyze", "a.csv"), "NaN in column x, row 3"),
+    ("one reading", {"a.csv": b"x\n1.5\n"}, ("analyze", "a.csv"), "has 1 reading;"),
+    ("all equal", {"a.csv": b"x\n2\n2\n2\n"}, ("analyze", "a.csv"), "are all equal to 2"),
+    (
+        "negative sigma",
+        {"a.csv": b"x,s\n1,1\n2,-1\n"},
+        ("analyze", "a.csv", "--column", "x", "--sigma-column", "s"),
+        "-1 in column s, row 3",
+    ),
+    (
+        "two sigmas",
+        {"a.csv": b"x,s\n1,1\n2,1\n"},
+        ("analyze", "a.csv", "--column", "x", "--sigma", "1", "--sigma-column", "s"),
+        "--sigma and --sigma-column both say the sigma; give one of them.",
+    ),
+    (
+        "reversed range",
+        {},
+        ("analyze", "page.csv", "--unit-range", "5", "2"),
+        "--unit-range is (5, 2); the low end must be below the high end.",
+    ),
+    (
+        "zero range",
+        {},
+        ("analyze", "page.csv", "--unit-range", "0", "2"),
+        "--unit-range starts at 0",
+    ),
+    ("negative range", {}, ("analyze", "page.csv", "--unit-range", "-1", "2"), "--unit-range"),
+    ("endless range", {}, ("analyze", "page.csv", "--unit-range", "1", "inf"), "must be finite"),
+    ("wide range", {}, ("analyze", "page.csv", "--unit-range", "1e-9", "5"), "fit in memory"),
+    ("offset", {}, ("analyze", "page.csv", "--offset", "half"), "--offset is 'half'"),
+    ("alpha", {}, ("analyze", "page.csv", "--alpha", "5"), "--alpha is 5"),
+    ("resamples", {}, ("analyze", "page.csv", "--resamples", "0"), "--resamples is 0"),
+    ("seed", {}, ("analyze", "page.csv", "--seed", "-1"), "'--seed'"),
+    ("no number", {}, ("analyze", "page.csv", "--sigma", "wide"), "'--sigma'"),
+    ("no argument", {}, ("analyze",), "Missing argument 'FILE'"),
+    ("no command", {}, ("analyse", "page.csv"), "No such command 'analyse'"),
+    ("no option", {}, ("demo", "--fast"), "No such option"),
+    ("plot kind", {}, ("analyze", "page.csv", "--plot", "a.gif"), "--plot is 'a.gif'"),
+    ("plot folder", {}, ("analyze", "page.csv", "--plot", "no/a.svg"), "there is no folder 'no'"),
+    (
+        "missing entry",
+        {"bench.toml": BENCH.replace("separation", "# separation").encode()},
+        ("analyze", *RUN, *QUICK, "--plot", "a.svg"),
+        "`plates.separation`",
+    ),
+    (
+        "missing entry, converted",
+        {"bench.toml": BENCH.replace("separation", "# separation").encode()},
+        ("convert", *RUN),
+        "`plates.separation`",
+    ),
+    (
+        "wrong dimension",
+        {"bench.toml": BENCH.replace("4.24 +/- 0.015 mm", "4.24 +/- 0.015 V").encode()},
+        ("analyze", *RUN),
+        "which is a voltage; it must be a length",
+    ),
+    ("no apparatus", {}, ("convert", *RUN), "--apparatus is 'bench.toml', and there is no such"),
+    ("not TOML", {"bench.toml": b"\xff\x00"}, ("convert", *RUN), "is not valid TOML"),
+]
+
+
+@pytest.mark.parametrize(
+    ("files", "arguments", "message"),
+    [case[1:] for case in BAD],
+    ids=[case[0] for case in BAD],
+)
+def test_bad_input_is_one_clear_line(
+    quantize: Run,
+    tmp_path: Path,
+    files: dict[str, bytes],
+    arguments: tuple[str, ...],
+    message: str,
+) -> None:
+    for name, content in files.items():
+        (tmp_path / name).write_bytes(content)
+    before = sorted(p.name for p in tmp_path.iterdir())
+    done = quantize(*arguments)
+    assert done.status == 2
+    assert done.out == ""
+    errors = [line for line in done.err.splitlines() if not line.startswith("note: ")]
+    assert len(errors) == 1
+    assert errors[0].startswith("quantize: ")
+    assert message in errors[0]
+    assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+def test_a_bad_input_leaves_an_old_picture_alone(quantize: Run, tmp_path: Path) -> None:
+    (tmp_path / "a.svg").write_text("old")
+    assert quantize("analyze", "page.csv", "--alpha", "5", "--plot", "a.svg").status == 2
+    assert (tmp_path / "a.svg").read_text() == "old"
+
+
+def test_warnings_are_notes(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    from quantize._support import errors
+
+    def warns(*_: Any, **__: Any) -> None:
+        errors.warn("first line\nsecond \x1b[31mline")
+        raise qz.InputError("`unit_range` is odd; mend it.")
+
+    monkeypatch.setattr(qz, "read_readings", warns)
+    done = quantize("analyze", "page.csv")
+    assert done.err.splitlines() == [
+        "note: first line second [31mline",
+        "quantize: --unit-range is odd; mend it.",
+    ]
+
+
+def test_an_interrupt_is_no_traceback(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stop(*_: Any, **__: Any) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(qz, "read_readings", stop)
+    done = quantize("analyze", "page.csv")
+    assert done.status == 130
+    assert done.err.splitlines()[-1] == "quantize: interrupted"
+
+
+def test_an_error_of_the_system_is_one_line(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: Any, **__: Any) -> None:
+        raise OSError(28, "No space left on device", "page.csv")
+
+    monkeypatch.setattr(qz, "read_readings", full)
+    done = quantize("analyze", "page.csv")
+    assert done.status == 2
+    assert done.err == "quantize: page.csv: No space left on device\n"
+
+
+def test_the_bare_command_shows_what_there_is(quantize: Run) -> None:
+    done = quantize()
+    for command in ("analyze", "convert", "demo"):
+        assert command in done.out + done.err
+    assert quantize("--help").status == 0
+
+
+# ---- in a process of its own --------------------------------------------------------------------
+
+
+def test_version_and_help_load_nothing_heavy() -> None:
+    code = (
+        "import sys\nfrom quantize.cli import main\n"
+        "for words in (['--version'], ['--help'], ['analyze', '--help']):\n"
+        "    try: main(words, prog_name='quantize')\n"
+        "    except SystemExit as end: assert not end.code\n"
+        f"print([m for m in {HEAVY!r} if m in sys.modules])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[0] == f"quantize {qz.__version__}"
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_the_program_in_its_own_process(tmp_path: Path) -> None:
+    page = tmp_path / "página $x^2$ <b>.csv"
+    page.write_text(PAGE)
+    done = program("analyze", str(page), *QUICK, PYTHONIOENCODING="utf-8")
+    assert done.returncode == 0
+    assert done.stderr == b""
+    assert "±" in done.stdout.decode("utf-8")
+
+
+def test_a_terminal_without_unicode_gets_ascii(tmp_path: Path) -> None:
+    page = tmp_path / "página.csv"
+    page.write_text(PAGE)
+    done = program("analyze", str(page), *QUICK, PYTHONIOENCODING="ascii", PYTHONUTF8="0")
+    assert done.returncode == 0
+    assert b"+/-" in done.stdout
+    assert done.stdout.isascii()
+    failed = program("analyze", str(page) + "x", PYTHONIOENCODING="ascii", PYTHONUTF8="0")
+    assert failed.returncode == 2
+    assert failed.stderr.isascii()
+    assert failed.stderr.count(b"\n") == 1
+
+
+def test_bad_input_in_its_own_process(tmp_path: Path) -> None:
+    done = program("analyze", str(tmp_path / "none.csv"))
+    assert done.returncode == 2
+    assert done.stdout == b""
+    assert done.stderr.startswith(b"quantize: ")
+    assert b"Traceback" not in done.stderr
+    assert done.stderr.count(b"\n") == 1
