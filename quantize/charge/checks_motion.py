@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import TYPE_CHECKING
 
@@ -134,12 +135,12 @@ def forces(run: Run) -> list[Check]:
     x = (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.interval
     v = rows["voltage"].to_numpy(float)
     out = []
-    for state in dict.fromkeys(rows["state"]):
-        here = (rows["state"] == state).to_numpy() & (state != "")
-        held = here & np.isclose(np.abs(v), reference, rtol=0.01)
+    labels = [label for label in dict.fromkeys(rows["state"]) if label]
+    for state, sign in itertools.product(labels, (1.0, -1.0)):
+        here = (rows["state"] == state).to_numpy()
+        held = here & np.isclose(v, sign * reference, rtol=0.01)
         if not held.any() or abs(x[held].mean()) > 0.1 * fall.value:
             continue
-        sign = math.copysign(1.0, float(v[held][0]))
         for factor, words in ((2.0, "at twice the balance voltage"), (-1.0, "in the field turned")):
             chosen = here & np.isclose(v, factor * sign * reference, rtol=0.02)
             if not chosen.any():

@@ -177,13 +177,14 @@ def joint_unit(
     rivals = [_rivals(units[k], (alternatives or {}).get(k)) for k in labels]
     total = np.sqrt(own**2 + np.sum(slopes**2, axis=1))
     grid = _grid(log_q, total, rivals)
-    z = gen.standard_normal(size=(_SHARED_DRAWS, slopes.shape[1]))
-    posterior = _posterior(grid, log_q, own, slopes, rivals, z)
-    value, spread = _moments(grid, posterior)
-    if all(r[0].size == 1 for r in rivals):
-        # One rival each: the normal posterior is known in closed form.
+    if all(places.size == 1 for places, _ in rivals):
+        # One rival each: the posterior is normal and known in closed form.
         value, spread = _closed(log_q, own, slopes)
         posterior = np.exp(-0.5 * ((grid - value) / spread) ** 2)
+    else:
+        z = gen.standard_normal(size=(_SHARED_DRAWS, slopes.shape[1]))
+        posterior = _posterior(grid, log_q, own, slopes, rivals, z)
+        value, spread = _moments(grid, posterior)
     without = []
     for k in range(len(labels)):
         rest = np.arange(len(labels)) != k

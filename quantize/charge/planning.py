@@ -1,0 +1,227 @@
+"""Planning at the bench: which sphere, voltage and interval will show the steps.
+
+Ranges come from the accepted charge. They serve to choose a setup; no analysis sees them.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.results import Result
+from quantize._support.validation import float_array
+from quantize.charge import drag
+from quantize.charge.air import Air
+from quantize.charge.plates import Plates
+from quantize.charge.reticle import Reticle
+from quantize.charge.safety import cautions
+from quantize.charge.simulation import ACCEPTED_CHARGE
+from quantize.charge.sphere import Sphere
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_DECIDABLE = 0.25  # sigma over unit at which a level's number of units can still be told
+SAYS_SO = (
+    "Ranges here come from the accepted elementary charge, 1.602176634e-19 C; they choose a "
+    "setup and enter no analysis."
+)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class BenchPlan(Result):
+    """Result of `plan_bench`.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row a setup, best first: diameter (m), interval (s), units (held at balance),
+        balance_voltage (V), divisions (one unit in one interval), sigma_over_unit (at balance),
+        sigma_over_unit_far (at the largest usable charge), largest_charge (units that stay
+        on the scale and can be told), off_scale (share of readings lost off the scale), score.
+    note : str
+        Where its ranges come from.
+    cautions : tuple of str
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ()
+
+    table: pd.DataFrame
+    note: str
+    cautions: tuple[str, ...]
+
+    @property
+    def best(self) -> dict[str, Any]:
+        """The first row."""
+        return {str(name): value for name, value in self.table.iloc[0].to_dict().items()}
+
+    def _headline(self) -> str:
+        b = self.best
+        return (
+            f"best of {len(self.table)}: {b['diameter'] * 1e6:.2f} µm, {b['interval']:g} s, "
+            f"{b['units']:.0f} units at {b['balance_voltage']:.0f} V, sigma/unit "
+            f"{b['sigma_over_unit']:.2f}"
+        )
+
+    def __str__(self) -> str:
+        lines = [
+            f"Plan at the bench, {self._headline()}",
+            "",
+            f"{'diameter':>9}{'interval':>9}{'units':>6}{'voltage':>9}{'div/unit':>9}"
+            f"{'sigma/u':>8}{'far':>6}{'largest':>8}{'lost':>6}",
+        ]
+        for row in self.table.head(12).to_dict("records"):
+            lines.append(
+                f"{row['diameter'] * 1e6:>6.2f} µm{row['interval']:>7.3g} s{row['units']:>6.0f}"
+                f"{row['balance_voltage']:>7.0f} V{row['divisions']:>9.1f}"
+                f"{row['sigma_over_unit']:>8.3f}{row['sigma_over_unit_far']:>6.2f}"
+                f"{row['largest_charge']:>8.0f}{100 * row['off_scale']:>5.0f}%"
+            )
+        return "\n".join([*lines, "", self.note, *self.cautions])
+
+
+def plan_bench(
+    *,
+    diameters: Any,
+    intervals: Any,
+    density: Any,
+    plates: Plates,
+    reticle: Reticle,
+    units: Iterable[int] = (1, 2, 3, 4, 5, 6, 8, 10),
+    air: Air | None = None,
+    press: float = 0.1,
+    diameter_spread: float = 0.02,
+    largest_voltage: float = 1000.0,
+) -> BenchPlan:
+    r"""Compare spheres, intervals and voltages before a run.
+
+    Parameters
+    ----------
+    diameters, intervals : array_like
+        Metres and seconds to be tried.
+    density : str, float or Quantity
+        Of the spheres.
+    plates, reticle : Plates, Reticle
+        The scale needs its `length`.
+    units : iterable of int
+        Numbers of units that shall be in balance; each means a voltage.
+    air : Air, optional
+    press : float
+        Standard deviation of one press of the watch, s.
+    diameter_spread : float
+        Relative spread of the batch.
+    largest_voltage : float
+        Of the supply, V.
+
+    Returns
+    -------
+    BenchPlan
+
+    Raises
+    ------
+    InputError
+        When no setup is left, or the scale has no length.
+
+    Notes
+    -----
+    At balance with n units, one unit more moves the sphere by F/n, F being its fall in one
+    interval. The scatter there is Brownian and rounding; k units away the hand on the watch adds
+    :math:`\sqrt2\,k\,(F/n)\,\sigma_t/t`. The score is the sigma/u at balance, times the
+    five levels wished for over those that can be told, over the share of spheres that stay on
+    the scale; lower is better.
+
+    Examples
+    --------
+    >>> from quantize.charge import Plates, Reticle
+    >>> plan = plan_bench(diameters=[1.0e-6, 2.0e-6], intervals=[5, 10], density=1055.0,
+    ...                   plates=Plates(separation="4 mm"),
+    ...                   reticle=Reticle(division="25 um", length=90))
+    >>> plan.best["interval"]
+    10.0
+    """
+    import pandas as pd
+
+    if reticle.length is None:
+        raise InputError(
+            "`reticle` has no length; a plan must know when a sphere leaves the scale."
+        )
+    room = air or Air()
+    push = validation.positive("press", press, zero=True)
+    spread = validation.positive("diameter_spread", diameter_spread, zero=True)
+    limit = validation.positive("largest_voltage", largest_voltage)
+    counts = [validation.count("units", n) for n in units]
+    rows = []
+    for d in float_array("diameters", diameters):
+        sphere = Sphere(diameter=float(d), density=density)
+        weight = sphere.effective_weight(room)
+        speed = sphere.fall_speed(room)
+        diffusion = float(drag.diffusion(sphere.mobility(room), room.temperature.value))
+        for t in float_array("intervals", intervals):
+            for n in counts:
+                voltage = abs(plates.balance_voltage(weight, n * ACCEPTED_CHARGE))
+                if voltage <= limit:
+                    rows.append(
+                        _setup(
+                            float(d), float(t), n, voltage, speed, diffusion, reticle, push, spread
+                        )
+                    )
+    if not rows:
+        raise InputError(
+            f"`largest_voltage` is {limit:g} V, and no sphere tried is balanced below it; "
+            "use smaller spheres or more units."
+        )
+    table = pd.DataFrame(rows).sort_values("score", kind="stable").reset_index(drop=True)
+    return BenchPlan(
+        table=table,
+        note=SAYS_SO,
+        cautions=cautions(None, largest_voltage=float(table["balance_voltage"].iloc[0])),
+    )
+
+
+def _setup(
+    d: float,
+    t: float,
+    n: int,
+    voltage: float,
+    speed: float,
+    diffusion: float,
+    reticle: Reticle,
+    press: float,
+    spread: float,
+) -> dict[str, float]:
+    scale = float(reticle.division.value)
+    fall = speed * t / scale
+    unit = fall / n
+    still = math.hypot(math.sqrt(2 * diffusion * t) / scale, reticle.rounding_sd)
+    room = float(reticle.length or 0.0)
+    steps = np.arange(0, 200)
+    sigma = np.hypot(still, math.sqrt(2) * steps * unit * press / t)
+    # A start on the far side of the scale leaves its whole length for the passage.
+    usable = (steps * unit + 2 * sigma < room) & (sigma < _DECIDABLE * unit)
+    reach = int(np.argmin(usable)) - 1 if not usable.all() else int(steps[-1])
+    levels = max(0, min(reach, n)) + max(0, reach) + 1 if reach >= 0 else 0
+    from scipy.stats import norm
+
+    # Spheres of the batch that fall too fast: speed goes with the square of the diameter.
+    lost = float(norm.sf((room / fall - 1) / max(2 * spread, 1e-9)))
+    score = still / unit * max(1.0, 5 / max(levels, 0.5)) / (1.001 - lost)
+    return {
+        "diameter": d,
+        "interval": t,
+        "units": n,
+        "balance_voltage": voltage,
+        "fall": fall,
+        "divisions": unit,
+        "sigma_over_unit": still / unit,
+        "sigma_over_unit_far": float(sigma[max(reach, 0)] / unit),
+        "largest_charge": float(n + max(reach, 0)) if reach >= 0 else float("nan"),
+        "levels": float(levels),
+        "off_scale": lost,
+        "score": score,
+    }

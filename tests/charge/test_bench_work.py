@@ -1,0 +1,188 @@
+"""Particles together, planning, blinding, cautions, template."""
+
+import dataclasses
+import json
+import math
+import pickle
+import tomllib
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import quantize as qz
+from quantize import charge
+from quantize._support.errors import InputError
+from quantize.charge import DatedPlan, Plates, Reticle
+
+BENCH = {
+    "plates": {"separation": "3.10(2) mm", "voltage": "271 V"},
+    "sphere": {"weight": "2.80(5)e-14 N"},
+    "fall": {"divisions": "20.0 +/- 0.2 div"},
+}
+
+
+def units(values, err=0.1):
+    return {
+        f"P{i}": charge.unit_in_coulombs(v, BENCH, unit_err=err, trials=200)
+        for i, v in enumerate(values)
+    }
+
+
+def test_joint_unit_averages_what_is_own_and_keeps_what_is_shared():
+    # Own relative error of each: hypot(0.1/10, 0.2/20); shared: weight and separation.
+    found = charge.joint_unit(units([10.0] * 9))
+    own = math.hypot(0.01, 0.01)
+    shared = math.hypot(0.05 / 2.80, 0.02 / 3.10)
+    expected = math.hypot(own / 3, shared)
+    assert found.standard_uncertainty / found.value == pytest.approx(expected, rel=1e-4)
+    assert found.shared / found.value == pytest.approx(shared, rel=1e-4)
+    assert found.homogeneity["p_value"] == pytest.approx(1)
+    low, high = found.interval(0.95)[0]
+    assert (high - low) / 2 == pytest.approx(1.96 * found.standard_uncertainty, rel=0.02)
+
+
+def test_particles_that_do_not_agree_are_named():
+    found = charge.joint_unit(units([10.0, 10.1, 9.9, 12.0]))
+    assert found.homogeneity["p_value"] < 1e-4
+    assert found.homogeneity["between"] > 0.03
+    assert "do NOT agree" in str(found)
+    without = found.particles.set_index("particle")["without"]
+    assert without["P3"] == min(without)
+
+
+def test_homogeneity_keeps_its_level():
+    # 400 groups of four; share below 5 % within a binomial bound of 4 sigma.
+    rng = np.random.default_rng(1)
+    template = units([10.0] * 4)
+    low = 0
+    for _ in range(400):
+        drawn = {
+            label: dataclasses.replace(
+                u, value=u.value * math.exp(math.hypot(0.01, 0.01) * rng.standard_normal())
+            )
+            for label, u in template.items()
+        }
+        low += charge.joint_unit(drawn).homogeneity["p_value"] < 0.05
+    assert low / 400 == pytest.approx(0.05, abs=4 * math.sqrt(0.05 * 0.95 / 400))
+
+
+def test_particles_vote_on_an_unsure_unit():
+    both = units([10.0, 5.0, 10.0])
+    rivals = {
+        "P1": pd.DataFrame({"unit": [5.0, 10.0], "unit_err": [0.1, 0.1], "share": [0.6, 0.4]})
+    }
+    found = charge.joint_unit(both, alternatives=rivals)
+    assert found.value == pytest.approx(both["P0"].value, rel=0.02)
+
+
+def test_two_benches_share_less():
+    one = charge.joint_unit(units([10.0, 10.0]))
+    two = charge.joint_unit(units([10.0, 10.0]), benches={"P0": "east", "P1": "west"})
+    assert two.standard_uncertainty < one.standard_uncertainty
+
+
+def test_forest_plot_draws_every_particle():
+    found = charge.joint_unit(units([10.0, 10.1, 9.9]))
+    axes = found.plot()
+    assert [t.get_text() for t in axes.get_yticklabels()] == ["P0", "P1", "P2", "joint"]
+
+
+def test_one_particle_cannot_be_joined():
+    with pytest.raises(InputError, match="two at least"):
+        charge.joint_unit(units([10.0]))
+
+
+def test_plan_against_the_usual_page():
+    # Common practice: 50 µm a division, 5 s and a thumb of 0.15 s give sigma/u near 0.13 two
+    # units from balance.
+    plan = charge.plan_bench(
+        diameters=[1.8e-6], intervals=[5], density=1050.0, units=[2], press=0.15,
+        plates=Plates(separation="3.1 mm"), reticle=Reticle(division="50 um", length=60),
+    )  # fmt: skip
+    row = plan.best
+    two_away = math.hypot(row["sigma_over_unit"], math.sqrt(2) * 2 * 0.15 / 5)
+    assert two_away == pytest.approx(0.13, abs=0.02)
+    assert "accepted elementary charge" in plan.note
+    assert any("IEC 61010-1" in sentence for sentence in plan.cautions)
+
+
+def test_plan_prefers_longer_intervals_and_knows_the_scale():
+    plan = charge.plan_bench(
+        diameters=[2.0e-6], intervals=[2, 10, 60], density=1055.0, units=[4],
+        plates=Plates(separation="4 mm"), reticle=Reticle(division="25 um", length=90),
+    )  # fmt: skip
+    assert plan.best["interval"] == 10
+    lost = plan.table.set_index("interval")["off_scale"]
+    assert lost[60] > 0.99
+    assert lost[2] < 0.01
+
+
+def test_plan_refuses_what_no_supply_can_hold():
+    with pytest.raises(InputError, match="no sphere tried is balanced"):
+        charge.plan_bench(
+            diameters=[9e-6], intervals=[5], density=1050.0, units=[1],
+            plates=Plates(separation="4 mm"), reticle=Reticle(division="50 um", length=60),
+        )  # fmt: skip
+
+
+def test_blind_hides_once_and_keeps_ratios():
+    blind = charge.Blind(rng=3)
+    page = qz.Readings([10.0, 20.0, 31.0], sigma=0.5, state=["a", "b", "b"], resolution=1.0)
+    hidden = blind.readings(page)
+    factor = hidden.values[0] / 10.0
+    assert 1 / 1.15 <= factor <= 1.15
+    assert factor != 1
+    assert hidden.sigma == pytest.approx(0.5 * factor)
+    assert hidden.state.tolist() == [0, 1, 1]
+    assert str(factor)[:6] not in repr(blind)
+    assert blind.open(factor * 7.0) == pytest.approx(7.0)
+    with pytest.raises(InputError, match="opened before"):
+        blind.open(1.0)
+    with pytest.raises(InputError, match="second look"):
+        pickle.dumps(charge.Blind(rng=3))
+
+
+def test_dated_plan_is_kept_or_not(tmp_path):
+    plan = DatedPlan(unit_range=(4, 25), rejection="none", readings=3)
+    file = tmp_path / "plan.json"
+    plan.save(file)
+    assert DatedPlan.load(file) == plan
+    with pytest.raises(InputError, match="not written over"):
+        plan.save(file)
+    run = charge.read_run({"div": [5, 6, 7, 8], "V": [200.0] * 4, "reason": ["", "", "", "x"]})
+    assert len(plan.against(unit_range=(4, 25), run=run)) == 1
+    assert len(plan.against(unit_range=(4, 50), run=run, alpha=0.01)) == 3
+    body = json.loads(file.read_text(encoding="utf-8"))
+    body["readings"] = 30
+    file.write_text(json.dumps(body), encoding="utf-8")
+    with pytest.raises(InputError, match="was changed"):
+        DatedPlan.load(file)
+
+
+def test_cautions_follow_the_setup():
+    assert charge.cautions({"plates": {"voltage": "40 V"}}) == ()
+    high = charge.cautions({"plates": {"voltage": "-271 V"}, "hazards": {"present": ["x-ray"]}})
+    assert len(high) == 3
+    assert "271 V" in high[0]
+    assert "NCRP" in high[1]
+    assert "local regulations" in high[2]
+
+
+def test_template_can_be_read_as_it_stands_and_the_page_can_be_filled():
+    bench = charge.Apparatus.of(tomllib.loads(charge.template()))
+    assert bench.need("plates.separation").value == pytest.approx(4e-3)
+    page = charge.blank_page()
+    assert max(map(len, page.splitlines())) <= 80
+    header = next(line for line in page.splitlines() if "particle" in line)
+    from quantize.charge.columns import Header
+
+    names = [Header(cell.strip()).name for cell in header.strip("|").split("|")]
+    assert {"particle", "state", "voltage", "start", "end", "seconds", "keep"} <= set(names)
+
+
+def test_every_public_name_loads():
+    for name in charge.__all__:
+        assert getattr(charge, name) is not None
+    with pytest.raises(AttributeError, match="no attribute"):
+        charge.nonsense  # noqa: B018

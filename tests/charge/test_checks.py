@@ -1,0 +1,204 @@
+"""Checks of a run: silent on sound benches, loud on each fault."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from quantize import charge
+from quantize._support.errors import InputError
+from quantize.charge import SimulatedBench
+
+STATES = ((6, 6), (4, 6), (7, 6), (3, 6), (5, 6), (9, 6), (2, 6), (8, 6))
+
+
+@pytest.fixture
+def bench():
+    return SimulatedBench(states=STATES)
+
+
+class Fit:
+    """What a check needs of an analysis."""
+
+    def __init__(self, run, unit, unit_err=0.02):
+        self.unit, self.unit_err = unit, unit_err
+        self.integers = np.round(run.joined()[0] / unit)
+
+
+def test_sound_benches_pass(bench):
+    # Ten checks at 1 % each on 20 runs: 99.9 % of the time at most 8 of 200 are in doubt
+    # (binomial); one in 10,000 is called bad.
+    doubt = bad = 0
+    for seed in range(20):
+        page, apparatus, truth = bench.simulate(rng=seed)
+        run = charge.read_run(page, apparatus)
+        found = run.checks(Fit(run, truth["unit"]))
+        doubt += sum(check.level == "doubt" for check in found.checks)
+        bad += sum(check.level == "bad" for check in found.checks)
+    assert doubt <= 8
+    assert bad <= 1
+
+
+def test_a_poor_watch_or_convection_shows_in_the_scatter(bench):
+    page, apparatus, _ = bench.simulate(rng=1)
+    rng = np.random.default_rng(2)
+    page["divisions"] += np.round(rng.normal(0, 3, size=len(page)))
+    check = charge.read_run(page, apparatus).checks().of("the scatter")
+    assert check.level in ("doubt", "bad")
+    assert check.number > 2
+
+
+def test_fixed_up_readings_show_in_the_scatter(bench):
+    page, apparatus, truth = bench.simulate(rng=1)
+    units = iter(truth["units"])
+    exact = [
+        round(truth["unit"] * next(units) - truth["fall"]) if v else d
+        for v, d in zip(page["V"], page["divisions"], strict=True)
+    ]
+    check = charge.read_run({**page, "divisions": exact}, apparatus).checks().of("the scatter")
+    assert check.level == "bad"
+    assert "tidied" in check.sentence
+
+
+def test_proportionality_is_judged_without_any_steps(bench):
+    page, apparatus, truth = bench.simulate(rng=3)
+    v0 = page["V"].max()
+    share = 1 + bench.imbalance / truth["fall"]
+
+    def line(bend):
+        rows = []
+        for factor in (0.5, 1.5, 2.0):
+            moved = truth["fall"] * (factor * share - 1) + bend * factor**2
+            rows += [{"state": "1", "V": factor * v0, "divisions": round(moved), "t": 10.0}] * 4
+        return pd.concat([page, pd.DataFrame(rows)], ignore_index=True)
+
+    good = charge.read_run(line(0.0), apparatus).checks()
+    kinds = [c for c in good.checks if c.name.startswith("speed is proportional")]
+    assert len(kinds) == 4
+    assert all(c.level == "good" for c in kinds), kinds
+    bent = charge.read_run(line(3.0), apparatus).checks()
+    assert any(c.level == "bad" for c in bent.checks if c.name.startswith("speed is proportional"))
+
+
+def test_reversed_field_is_judged():
+    # v(-V) = 2 v(0) at balance (elementary from the speed law).
+    rows = [("1", 200.0, 0.0)] * 3 + [("1", -200.0, -80.0)] * 2 + [("1", 0.0, -40.0)] * 3
+    rows += [("2", 200.0, d) for d in (9, 10, 11, 10)] + [("1", 200.0, 1.0), ("1", 200.0, -1.0)]
+    page = pd.DataFrame(rows, columns=["state", "V", "divisions"]).assign(t=10.0)
+    found = charge.read_run(page).checks()
+    turned = [c for c in found.checks if "in the field turned" in c.name]
+    assert len(turned) == 1
+    assert turned[0].level == "good"
+
+
+def test_stuck_pairs_are_named(bench):
+    # Two spheres stuck together fall 1.4 to 1.5 times as fast (common practice).
+    page, apparatus, _ = bench.simulate(rng=4)
+    page.loc[page["V"] == 0, "divisions"] = np.round(page.loc[page["V"] == 0, "divisions"] * 1.45)
+    check = charge.read_run(page, apparatus).checks().of("one sphere")
+    assert check.level == "doubt"
+    assert "stuck together" in check.sentence
+
+
+def test_a_radius_given_for_a_diameter_is_named(bench):
+    page, apparatus, _ = bench.simulate(rng=5)
+    apparatus["sphere"]["diameter"] = "1.05 um"
+    del apparatus["sphere"]["weight"]
+    check = charge.read_run(page, apparatus).checks().of("one sphere")
+    assert "radius" in check.sentence
+
+
+def test_a_fall_that_drifts_is_named(bench):
+    page, apparatus, _ = bench.simulate(rng=6)
+    falls = page["V"] == 0
+    page.loc[falls, "divisions"] += np.linspace(-4, 4, int(falls.sum())).round()
+    check = charge.read_run(page, apparatus).checks().of("the fall stays the same: with time")
+    assert check.level in ("doubt", "bad")
+    assert "wet coat" in check.sentence
+
+
+def test_a_residual_voltage_shows_as_a_fall_that_goes_with_charge(bench):
+    page, apparatus, _ = bench.simulate(rng=7)
+    held = iter(n for n, _ in STATES)
+    falls = page["V"] == 0
+    page.loc[falls, "divisions"] += [round(1.2 * (next(held) - 5)) for _ in range(int(falls.sum()))]
+    check = charge.read_run(page, apparatus).checks().of("the fall stays the same: with charge")
+    assert check.level in ("doubt", "bad")
+    assert "residual voltage" in check.sentence
+
+
+def test_a_charge_that_changes_within_a_reading_is_named(bench):
+    page, apparatus, truth = bench.simulate(rng=8)
+    page.loc[1, "divisions"] += round(truth["unit"] / 2)
+    check = charge.read_run(page, apparatus).checks().of("the charge stayed")
+    assert check.level == "doubt"
+    assert check.sentence.startswith("row 2")
+
+
+def test_heaped_digits_are_named():
+    rng = np.random.default_rng(9)
+    div = np.round(rng.uniform(-60, 60, size=60) / 5) * 5
+    run = charge.read_run({"V": [200.0] * 60, "div": div, "t": [10.0] * 60})
+    check = run.checks().of("last digits")
+    assert check.level == "bad"
+
+
+def test_a_ruler_s_step_does_not_grow_with_voltage_and_time():
+    # The step of charge goes with V·t; a ruler's stays (elementary).
+    for exponent in (1.0, 0.0):
+        rows = []
+        for factor in (0.5, 1.0, 1.5):
+            rows += [
+                (200.0 * factor, 10.0 * n * factor**exponent - 40.0, 10.0) for n in (2, 3, 5, 7)
+            ]
+        rows += [(0.0, -40.0, 10.0)] * 3
+        page = dict(zip(("V", "div", "t"), zip(*rows, strict=True), strict=True))
+        run = charge.read_run(page, {"plates": {"voltage": "200 V"}})
+
+        class Told:
+            unit, unit_err = 10.0, 0.1
+            integers = np.array([2, 3, 5, 7] * 3)
+
+        check = run.checks(Told()).of("the step is nature's")
+        assert check.number == pytest.approx(exponent, abs=0.01)
+        assert check.level == ("good" if exponent else "bad")
+
+
+def test_labels_sorted_by_value_are_named(bench):
+    sorted_bench = SimulatedBench(states=tuple(sorted(STATES)))
+    page, apparatus, _ = sorted_bench.simulate(rng=10)
+    check = charge.read_run(page, apparatus).checks().of("state labels")
+    assert check.level == "doubt"
+    assert check.number == pytest.approx(4 / math.factorial(8))
+
+
+def test_an_inverted_image_is_named():
+    page = {"V": [200.0, 200.0, 0.0, 0.0], "div": [5.0, -5.0, 40.0, 41.0], "t": [10.0] * 4}
+    check = charge.read_run(page).checks().of("signs")
+    assert check.level == "bad"
+    assert "image_inverted" in check.sentence
+    with pytest.raises(InputError, match="upwards"):
+        charge.read_run(page).readings()
+
+
+def test_discarded_rows_are_put_back(bench):
+    page, apparatus, truth = bench.simulate(rng=11)
+    page["reason"] = ""
+    page.loc[0, "reason"] = "draught"
+    page.loc[0, "divisions"] += 3
+    run = charge.read_run(page, apparatus)
+    check = run.checks(Fit(run, truth["unit"])).of("discarded rows")
+    assert "1 of 56 rows were discarded" in check.sentence
+    assert abs(check.number) < 0.01
+
+
+def test_unit_that_drifts(bench):
+    page, apparatus, truth = bench.simulate(rng=12)
+    grow = 1 + 0.04 * np.linspace(-1, 1, len(page))
+    lifted = (page["divisions"] + truth["fall"]) * grow - truth["fall"]
+    page["divisions"] = np.where(page["V"] > 0, lifted.round(), page["divisions"])
+    run = charge.read_run(page, apparatus)
+    check = run.checks(Fit(run, truth["unit"])).of("the unit stays the same")
+    assert check.level in ("doubt", "bad")
+    assert check.number == pytest.approx(0.08, abs=0.03)
