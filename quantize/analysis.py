@@ -185,6 +185,7 @@ def analyze(
     smooth = compare_null(
         data,
         band,
+        null="smooth",
         offset=offset,
         n_resamples=n_resamples,
         rng=generator,

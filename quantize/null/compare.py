@@ -15,6 +15,7 @@ from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.comb.grid import Band, band_for
+from quantize.null.lumpy import RedrawnLevels
 from quantize.null.smooth import SmoothedBootstrap
 from quantize.null.statistics import LargestScore
 from quantize.readings import Readings, as_readings
@@ -22,7 +23,7 @@ from quantize.readings import Readings, as_readings
 Sampler = Callable[[int, np.random.Generator], FloatArray]
 Statistic = Callable[[FloatArray], FloatArray]
 
-NULLS = ("smooth",)
+NULLS = ("smooth", "lumpy")
 _TIE = 1e-10
 _BATCH = 500
 
@@ -85,8 +86,9 @@ def compare_null(
     unit_range : (float, float), optional
         The band that is searched, in the readings and in every resample.
     offset : {"zero", "free"} or float
-    null : {"all", "smooth"} or callable
-        "smooth" is the smoothed bootstrap. A callable gets (size, rng) and returns data sets of
+    null : {"all", "smooth", "lumpy"} or callable
+        "smooth" is the smoothed bootstrap; "lumpy" keeps the clusters of the readings and draws
+        their places anew; "all" is both. A callable gets (size, rng) and returns data sets of
         shape (size, n).
     statistic : {"score"} or callable
         "score" is the largest cosine score over the band (largest phase-free power for a free
@@ -203,4 +205,9 @@ def _samplers(null: str | Sampler, data: Readings, band: Band) -> dict[str, Samp
     if not isinstance(null, str):
         raise InputTypeError(f"`null` is {null!r}; give 'all', a name or a sampler.")
     validation.choice("null", null, ("all", *NULLS))
-    return {"smooth": SmoothedBootstrap.of(data, band.high)}
+    samplers: dict[str, Sampler] = {}
+    if null in ("all", "smooth"):
+        samplers["smooth"] = SmoothedBootstrap.of(data, band.high)
+    if null in ("all", "lumpy"):
+        samplers["lumpy"] = RedrawnLevels.of(data, band.low, band.high)
+    return samplers

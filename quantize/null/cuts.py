@@ -59,7 +59,7 @@ def log_partition_sums(
     n = values.size
     rows = sigma.size * log_seats.shape[0]
     group = np.full((sigma.size, log_seats.shape[0], n + 1, n + 1), -np.inf)
-    start, stop, base = _segments(values, factor, sigma)
+    start, stop, base = segments(values, factor, sigma)
     size = stop - start
     group[:, :, stop, start] = base[:, None, :] + log_seats[None, :, size]
     table: FloatArray = group.reshape(rows, n + 1, n + 1)
@@ -91,13 +91,13 @@ def log_any_number(
     ----------
     Pitman, *Combinatorial Stochastic Processes*, Springer 2006, section 3.1.
     """
-    start, stop, base = _segments(values, factor, sigma)
+    start, stop, base = segments(values, factor, sigma)
     return _restaurant(start, stop, base - np.log(window), values.size)
 
 
 def log_own_widths(values: FloatArray, width: FloatArray, window: float) -> float:
     """As `log_any_number`, but every group is a lump with its own width from the grid `width`."""
-    start, stop, base = _segments(values, np.ones(values.size), width)
+    start, stop, base = segments(values, np.ones(values.size), width)
     peak = base.max(axis=0)
     mean = peak + np.log(np.mean(np.exp(base - peak), axis=0)) - np.log(window)
     return float(_restaurant(start, stop, mean[None], values.size)[0])
@@ -124,7 +124,7 @@ def _restaurant(start: IntArray, stop: IntArray, group: FloatArray, n: int) -> F
     return mean
 
 
-def _segments(
+def segments(
     values: FloatArray, factor: FloatArray, sigma: FloatArray
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """First and past-the-last reading of every group, and its log likelihood, shape (S, groups)."""

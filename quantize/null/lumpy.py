@@ -1,0 +1,93 @@
+"""A lumpy null made of the readings themselves: clusters kept, their places drawn anew."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+from quantize.null.cuts import log_any_number, segments
+from quantize.null.sigma import sigma_grid
+from quantize.null.smooth import round_to
+from quantize.readings import Readings
+
+_CONCENTRATION = 2.0
+
+
+def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -> IntArray:
+    """Group of each of the sorted values under the single most probable cut, shape (n,).
+
+    Levels are uniform on the range of the values, shares those of a Chinese restaurant.
+
+    Examples
+    --------
+    >>> most_probable_groups(np.array([1.0, 1.1, 4.0, 4.1]), np.ones(4), 0.1).tolist()
+    [0, 0, 1, 1]
+    """
+    n = values.size
+    window = float(np.ptp(values)) * (n + 1) / max(n - 1, 1)
+    start, stop, base = segments(values, factor, np.array([sigma]))
+    log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, n)))])
+    weight = np.full((n + 1, n + 1), -np.inf)
+    weight[stop, start] = (
+        base[0] + log_factorial[stop - start] + np.log(_CONCENTRATION) - np.log(window)
+    )
+    best = np.zeros(n + 1)
+    came_from = np.zeros(n + 1, dtype=np.int64)
+    for t in range(1, n + 1):
+        candidates = best[:t] + weight[t, :t]
+        came_from[t] = int(np.argmax(candidates))
+        best[t] = candidates[came_from[t]]
+    groups = np.empty(n, dtype=np.int64)
+    t, label = n, 0
+    while t > 0:
+        groups[came_from[t] : t] = label
+        t, label = int(came_from[t]), label + 1
+    return label - 1 - groups
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class RedrawnLevels:
+    """Sampler: every cluster keeps its readings and their scatter, and moves to a new place.
+
+    The places are uniform on the range of the readings widened by one mean gap. Rounding is done
+    again. It is a null for `quantize.compare_null`.
+    """
+
+    centre: FloatArray
+    residual: FloatArray
+    group: IntArray
+    low: float
+    high: float
+    step: float | None
+
+    @classmethod
+    def of(cls, readings: Readings, smallest: float, largest: float) -> RedrawnLevels:
+        """The null of these readings; units from `smallest` to `largest` set the noise grid."""
+        levels = readings.levels()
+        order = np.argsort(levels.mean, kind="stable")
+        values, factor = levels.mean[order], levels.factor[order]
+        sigma, log_prior = sigma_grid(readings, levels, smallest, largest)
+        window = float(np.ptp(values)) * (values.size + 1) / (values.size - 1)
+        evidence = log_any_number(values, factor, sigma, window) + log_prior
+        sorted_groups = most_probable_groups(values, factor, float(sigma[np.argmax(evidence)]))
+        of_level = np.empty(values.size, dtype=np.int64)
+        of_level[order] = sorted_groups
+        group = of_level[levels.index]
+        count = np.bincount(group)
+        centre = np.bincount(group, weights=readings.values) / count
+        gap = readings.span / max(count.size, 2)
+        return cls(
+            centre=centre,
+            residual=readings.values - centre[group],
+            group=group,
+            low=float(readings.values.min()) - 0.5 * gap,
+            high=float(readings.values.max()) + 0.5 * gap,
+            step=readings.rounding_step,
+        )
+
+    def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
+        """`size` data sets, shape (size, n)."""
+        places = rng.uniform(self.low, self.high, (size, self.centre.size))
+        return round_to(places[:, self.group] + self.residual, self.step)
