@@ -17,7 +17,7 @@ LARGEST_GRID = 20_000_000
 """Most trial units one call will hold (8 bytes each, and as much again for the result)."""
 
 _FEWEST_STEPS = 40
-_MOST_STEPS = 10_000
+_MOST_STEPS = 400
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -77,7 +77,7 @@ def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None 
 
     - 2.5 times the rounding step (whole multiples of the rounding itself are not steps of nature),
     - three times sigma, where sigma is known (closer levels cannot be told apart),
-    - the span divided by 40, or by twice the number of readings if that is more (at most 10,000).
+    - the span divided by 40, or by twice the number of readings if that is more (at most 400).
 
     Raises
     ------

@@ -1,11 +1,7 @@
 """The sum over offsets: one comb, started anywhere within a unit.
 
-The log of the wrapped-normal density has a Fourier series in closed form. By Jacobi's triple
-product, with q = exp(−2π²s²),
-
-    log f(phi) = Σ_m log(1 − q^(2m)) + Σ_j (−1)^(j+1) cos(2πj·phi)/(j·sinh(2π²s²j)),
-
-so that the log likelihood of n readings at every offset c is a weighted sum of the harmonics
+By the Fourier series of the log density (`quantize.comb.harmonics`) the log likelihood of n
+readings at every offset c is a weighted sum of the harmonics
 Z_j = Σ exp(2πi·j·x/u) of the periodogram: they are computed once a unit and serve every sigma and
 every offset. `log_likelihood_over_offsets_plain` is the same sum taken directly.
 """
@@ -16,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 
 from quantize._support.validation import FloatArray
+from quantize.comb.harmonics import coefficients, harmonics_needed
 from quantize.comb.likelihood import log_density_sum
-from quantize.comb.problem import NEGLIGIBLE, STEP, Problem, chunks
+from quantize.comb.problem import NEGLIGIBLE, Problem, chunks, lattice_step
 
 SMALLEST_SPREAD = 0.08
 """Below this sigma/u the series grows long and the plain sum, over few units, is taken."""
-_DIGITS = 34.0
 
 
 def harmonics(mean: FloatArray, unit: FloatArray, count: int) -> npt.NDArray[np.complex128]:
@@ -51,24 +47,14 @@ def log_likelihood_over_offsets(
         sigma/u at each unit.
     count : int
     """
-    j = np.arange(1, sums.shape[1] + 1)
-    x = 2 * np.pi**2 * spread[:, None] ** 2 * j
-    sign = np.where(j % 2 == 1, 1.0, -1.0)
-    # 1/sinh(x) without overflow.
-    coefficient = sign / j * 2 * np.exp(-x) / -np.expm1(-2 * x)
+    constant, coefficient = coefficients(spread, sums.shape[1])
     terms = coefficient * sums
     turns = -(-terms.shape[1] // count) * count
     padded = np.zeros((terms.shape[0], turns + count), dtype=np.complex128)
     padded[:, 1 : terms.shape[1] + 1] = terms
     folded = padded.reshape(terms.shape[0], -1, count).sum(axis=1)
-    constant = np.log1p(-np.exp(-2 * x)).sum(axis=1)
     total: FloatArray = n * constant[:, None] + np.fft.fft(folded, axis=1).real
     return total
-
-
-def harmonics_needed(spread: float) -> int:
-    """Number of terms after which the series is below machine precision."""
-    return int(np.ceil(_DIGITS / (2 * np.pi**2 * spread**2))) + 1
 
 
 def log_likelihood_over_offsets_plain(
@@ -94,7 +80,9 @@ def over_offsets(
     precision = float(np.sqrt(np.sum(1 / p.levels.factor)))
     found = [(np.empty(0),) * 4]
     # The width of the peak in turns is sigma/(u·precision): serve units of like width together.
-    counts = np.maximum(8, np.ceil(np.exp(log_u) * precision / (STEP * sigma))).astype(int)
+    counts = np.maximum(
+        8, np.ceil(np.exp(log_u) * precision / (lattice_step(p.mean.size) * sigma))
+    ).astype(int)
     counts = 2 ** np.ceil(np.log2(counts)).astype(int)
     for count in np.unique(counts):
         cells = np.flatnonzero(counts == count)

@@ -17,11 +17,12 @@ import functools
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.assignments import fixed_offset, free_offset
+from quantize.comb.harmonics import WIDE, cosine_sums, log_likelihood_from_cosines
 from quantize.comb.likelihood import log_density_sum
 from quantize.comb.offsets import over_offsets, phases_at_best_offset
-from quantize.comb.problem import NEGLIGIBLE, STEP, Problem, chunks, sigma_quadrature
+from quantize.comb.problem import NEGLIGIBLE, Problem, chunks, lattice_step, sigma_quadrature
 from quantize.comb.wrapped import log_peak_density
 
 _MOST_CELLS = 4_000_000
@@ -141,7 +142,11 @@ def _head_start(problem: Problem, sigmas: FloatArray, log_weights: FloatArray) -
         turns = (problem.mean / unit - phase)[None, :]
         value = log_density_sum(turns - np.rint(turns), (problem.spread(sigmas[j]) / unit)[None, :])
         lever = float(np.sqrt(np.sum(problem.mean**2 / levels.factor)))
-        cells = np.log(problem.high / problem.low) * lever / (STEP * sigmas[j])
+        cells = (
+            np.log(problem.high / problem.low)
+            * lever
+            / (lattice_step(levels.mean.size) * sigmas[j])
+        )
         best = max(best, float(value[0] + log_weights[j] - np.log(max(cells, _FEWEST_CELLS))))
     return best - _MARGIN
 
@@ -158,11 +163,15 @@ class _Lattice:
         if self.size > _MOST_CELLS:
             raise InputError(self._too_large())
         self.index: IntArray = np.arange(self.size)
+        self._root, self._images = np.empty(0), np.empty(0)
+        self._table_size = 0
+        self._table_index: IntArray = np.empty(0, dtype=np.int64)
+        self._table: FloatArray = np.empty((0, 0))
 
     def _wanted(self, sigma: float) -> int:
         factor = self.problem.levels.factor
         lever = float(np.sqrt(np.sum(self.problem.mean**2 / factor)))
-        return int(np.ceil(self.length * lever / (STEP * sigma)))
+        return int(np.ceil(self.length * lever / (lattice_step(self.problem.mean.size) * sigma)))
 
     def _too_large(self) -> str:
         p = self.problem
@@ -183,56 +192,65 @@ class _Lattice:
         """Halve the cells until they suit `sigma`, dropping those that cannot count again."""
         wanted = self._wanted(sigma)
         while self.size < wanted:
-            self.index = self.index[self._may_count(sigma, best)]
-            self.index = np.repeat(2 * self.index, 2)
+            self._look(sigma)
+            keep = self._bound(sigma) > best - NEGLIGIBLE
+            self.index = np.repeat(2 * self.index[keep], 2)
             self.index[1::2] += 1
+            self._root = np.repeat(self._root[keep], 2)
+            self._images = np.repeat(self._images[keep], 2)
             self.size *= 2
             if self.index.size > _MOST_CELLS:
                 raise InputError(self._too_large())
 
-    def _may_count(self, sigma: float, best: float) -> BoolArray:
-        """Whether any sigma from here down could lift a cell to within reach of the best one.
+    def _look(self, sigma: float) -> None:
+        """Store, for each cell, what bounds its likelihood at this sigma and every smaller one.
 
         The root of the weighted residual sum of squares changes with log u no faster than
-        sqrt(Σ(|x| + u/2)²/factor), so half a cell away it is at least `root`. For a given sum the
-        best sigma is known in closed form.
+        sqrt(Σ(|x| + u/2)²/factor), so anywhere in the cell it is at least `root`. `images` is
+        what teeth other than the nearest can add.
         """
         p = self.problem
-        if not np.isfinite(best):
-            return np.ones(self.index.size, dtype=bool)
         factor = p.levels.factor
-        n = p.mean.size
-        keep = np.zeros(self.index.size, dtype=bool)
+        self._root, self._images = np.empty(self.index.size), np.empty(self.index.size)
         total = float(np.sum(1 / factor))
         squares = float(np.sum(p.mean**2 / factor))
-        log_prior = self.log_weight - np.log(self.size)
-        for part in chunks(self.index.size, n):
+        for part in chunks(self.index.size, p.mean.size):
             u = np.exp(self._log_u(self.index[part]))
             turns = np.multiply.outer(1 / u, p.mean)
             phi = phases_at_best_offset(turns, 1 / factor) if p.free else turns - np.rint(turns)
             rss = u**2 * (phi**2 @ (1 / factor))
             lever = np.sqrt(squares) + 0.5 * u * np.sqrt(total)
-            root = np.maximum(np.sqrt(rss) - 0.5 * self.step * lever, 0.0)
-            s = np.clip(root / np.sqrt(n), p.sigma_low, sigma)
-            gauss = n * (np.log(u) - 0.5 * np.log(2 * np.pi)) - 0.5 * np.sum(np.log(factor))
-            bound = gauss - n * np.log(s) - 0.5 * (root / s) ** 2
+            self._root[part] = np.maximum(np.sqrt(rss) - 0.5 * self.step * lever, 0.0)
             spread = sigma * np.sqrt(factor) / u[:, None]
-            images = np.log1p(
-                2 * np.exp(-np.maximum(1 - 2 * np.abs(phi), 0) / (2 * spread**2))
-            ).sum(axis=1)
-            keep[part] = bound + images + log_prior > best - NEGLIGIBLE
-        return keep
+            other = 2 * np.exp(-np.maximum(1 - 2 * np.abs(phi), 0) / (2 * spread**2))
+            self._images[part] = np.log1p(other).sum(axis=1)
+
+    def _bound(self, sigma: float) -> FloatArray:
+        """Upper bound of the log mass of each cell at any sigma from here down.
+
+        For a given residual sum of squares the best sigma is known in closed form.
+        """
+        p = self.problem
+        n = p.mean.size
+        if self._root.size != self.index.size:
+            return np.full(self.index.size, np.inf)
+        s = np.clip(self._root / np.sqrt(n), p.sigma_low, sigma)
+        gauss = n * (self._log_u(self.index) - 0.5 * np.log(2 * np.pi))
+        gauss -= 0.5 * np.sum(np.log(p.levels.factor)) + n * np.log(s)
+        bound: FloatArray = gauss - 0.5 * (self._root / s) ** 2 + self._images
+        return bound + self.log_weight - np.log(self.size)
 
     def evaluate(
         self, sigma: float, best: float
     ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """Log unit, phase, its width and log mass of each cell, before the weight of sigma."""
         p = self.problem
-        log_u = self._log_u(self.index)
         # No density is higher than at phase zero.
-        ceiling = _peak_density_sum(p, log_u, sigma) - np.log(self.size)
-        reachable = ceiling > best - NEGLIGIBLE
-        index, log_u = self.index[reachable], log_u[reachable]
+        ceiling = _peak_density_sum(p, self._log_u(self.index), sigma) - np.log(self.size)
+        bound = self._bound(sigma) - self.log_weight
+        reachable = np.minimum(ceiling, bound) > best - NEGLIGIBLE
+        index = self.index[reachable]
+        log_u = self._log_u(index)
         edge = _edge_weights(self.size)
         log_cell = np.full(index.size, -np.log(self.size))
         near = index < edge.size
@@ -241,9 +259,37 @@ class _Lattice:
         near = mirrored < edge.size
         log_cell[near] += np.log(edge[mirrored[near]])
         if not p.free:
-            value = _log_likelihood(p, log_u, sigma)
+            value = self._likelihood(index, log_u, sigma)
             return log_u, np.zeros(log_u.size), np.zeros(log_u.size), value + log_cell
         return over_offsets(p, log_u, log_cell, sigma, best)
+
+    def _likelihood(self, index: IntArray, log_u: FloatArray, sigma: float) -> FloatArray:
+        """Log likelihood at the cells, by harmonics where sigma/u is large, else directly."""
+        p = self.problem
+        spread = p.spread(sigma)
+        if spread.size > 1:
+            return _log_likelihood(p, log_u, sigma)
+        s = spread[0] / np.exp(log_u)
+        # log_u ascends, so the large spreads come first.
+        count = int(np.searchsorted(-s, -WIDE, side="right"))
+        out = np.empty(log_u.size)
+        out[count:] = _log_likelihood(p, log_u[count:], sigma)
+        if count:
+            known = self._harmonics(index[:count])
+            out[:count] = log_likelihood_from_cosines(known, p.mean.size, s[:count])
+        return out
+
+    def _harmonics(self, index: IntArray) -> FloatArray:
+        """Rows of the table of cosine sums; it is made anew when the lattice is refined."""
+        last = int(index[-1])
+        if self._table_size != self.size or self._table_index[-1] < last:
+            self._table_index = self.index[self.index <= last]
+            self._table_size = self.size
+            u = np.exp(self._log_u(self._table_index))
+            self._table = cosine_sums(self.problem.mean, u)
+        rows = np.searchsorted(self._table_index, index)
+        table: FloatArray = self._table[rows]
+        return table
 
 
 def _peak_density_sum(p: Problem, log_u: FloatArray, sigma: float) -> FloatArray:

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
+from quantize.comb.harmonics import harmonics_needed
 from quantize.comb.offsets import (
     harmonics,
-    harmonics_needed,
     log_likelihood_over_offsets,
     log_likelihood_over_offsets_plain,
     phases_at_best_offset,
