@@ -22,7 +22,8 @@ def harmonic_sums_plain(
 ) -> ComplexArray:
     """Sum over readings of weight·exp(2πi·value·f) at f = first + step·(0 … size−1)."""
     frequencies = first + step * np.arange(size)
-    sums: ComplexArray = np.exp(2j * np.pi * np.outer(frequencies, values)) @ weights
+    waves: ComplexArray = np.exp(2j * np.pi * np.outer(frequencies, values))
+    sums: ComplexArray = waves @ weights.astype(np.complex128)
     return sums
 
 

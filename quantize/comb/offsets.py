@@ -128,6 +128,6 @@ def phases_at_best_offset(turns: FloatArray, weight: FloatArray) -> FloatArray:
     cut = np.argmin(second - first**2 / total, axis=1)
     rows = np.arange(len(cut))
     line = t + (np.arange(t.shape[1])[None, :] < cut[:, None])
-    out = np.empty_like(line)
+    out: FloatArray = np.empty_like(line)
     np.put_along_axis(out, order, line - first[rows, cut][:, None] / total, axis=1)
     return out

@@ -11,7 +11,7 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.grid import Band, band_for, trial_frequencies
 from quantize.comb.kernel import ComplexArray, harmonic_sums
@@ -174,7 +174,8 @@ def periodogram(
 
 
 def _relative_weights(sigma: FloatArray) -> FloatArray:
-    return (sigma.min() / sigma) ** 2
+    weights: FloatArray = (sigma.min() / sigma) ** 2
+    return weights
 
 
 def _own_grid(trial_units: Any) -> FloatArray:
@@ -230,9 +231,7 @@ class _View:
         from scipy.optimize import minimize_scalar
 
         inner = np.r_[True, values[1:] >= values[:-1]] & np.r_[values[:-1] > values[1:], True]
-        where = np.flatnonzero(inner)
-        if where.size == 0:
-            where = np.array([int(np.argmax(values))])
+        where: IntArray = np.flatnonzero(inner)
         order = np.argsort(-values[where], kind="stable")
         where = where[order[: 2 * _MOST_ALTERNATIVES]]
         found = []

@@ -67,7 +67,7 @@ def marginal_of_unit(problem: Problem, nodes: Nodes) -> Marginal:
         place = np.rint((nodes.log_unit[mine] - start) / cell - 0.5).astype(np.int64)
         # Sum over the offsets at one unit.
         cells, back = np.unique(place, return_inverse=True)
-        mass = np.bincount(back, weights=share[mine])
+        mass = np.bincount(back, weights=share[mine]).astype(np.float64)
         found.append(_refined(cells, mass, cell, step, size))
     index = np.concatenate([f[0] for f in found])
     mass = np.concatenate([f[1] for f in found])
@@ -88,8 +88,8 @@ def _refined(
 ) -> tuple[IntArray, FloatArray]:
     """Spread lattice masses over the fine grid, the total of each lattice kept."""
     if step >= cell:
-        fine = np.minimum(((cells + 0.5) * cell / step).astype(np.int64), size - 1)
-        return fine, mass
+        coarse: IntArray = np.minimum(((cells + 0.5) * cell / step).astype(np.int64), size - 1)
+        return coarse, mass
     # All fine points within the cells that have mass.
     first = np.ceil(cells * cell / step - 0.5).astype(np.int64)
     last = np.ceil((cells + 1) * cell / step - 0.5).astype(np.int64)
@@ -151,7 +151,8 @@ def find_modes(problem: Problem, nodes: Nodes, marginal: Marginal) -> list[Mode]
 def _bins(marginal: Marginal) -> tuple[IntArray, FloatArray]:
     """The marginal in bins of `_BIN` points."""
     bins, back = np.unique(marginal.index // _BIN, return_inverse=True)
-    return bins, np.bincount(back, weights=marginal.mass)
+    mass = np.bincount(back, weights=marginal.mass).astype(np.float64)
+    return bins, mass
 
 
 def _hills(bins: IntArray, mass: FloatArray) -> IntArray:

@@ -185,7 +185,7 @@ class _Lattice:
         return self.length / self.size
 
     def _log_u(self, index: IntArray) -> FloatArray:
-        centre: FloatArray = self.start + (index + 0.5) * self.step
+        centre: FloatArray = self.start + (index.astype(np.float64) + 0.5) * self.step
         return centre
 
     def refine(self, sigma: float, best: float) -> None:
@@ -238,7 +238,8 @@ class _Lattice:
         gauss = n * (self._log_u(self.index) - 0.5 * np.log(2 * np.pi))
         gauss -= 0.5 * np.sum(np.log(p.levels.factor)) + n * np.log(s)
         bound: FloatArray = gauss - 0.5 * (self._root / s) ** 2 + self._images
-        return bound + self.log_weight - np.log(self.size)
+        bound += self.log_weight - np.log(self.size)
+        return bound
 
     def evaluate(
         self, sigma: float, best: float

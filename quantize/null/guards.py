@@ -152,7 +152,9 @@ def not_the_resolution(fit: MixtureFit) -> Finding:
         name="resolution",
         blocks=False,
         warns=False,
-        sentence=f"The unit is {ratio:.3g} recording steps of {step:g}, so rounding does not make it.",
+        sentence=(
+            f"The unit is {ratio:.3g} recording steps of {step:g}, so rounding does not make it."
+        ),
     )
 
 
@@ -172,7 +174,9 @@ def majority_on_comb(fit: MixtureFit) -> Finding:
         name="majority",
         blocks=blocks,
         warns=blocks,
-        sentence=f"{count} of {n} readings lie nearer to a multiple than chance would put them{rest}.",
+        sentence=(
+            f"{count} of {n} readings lie nearer to a multiple than chance would put them{rest}."
+        ),
     )
 
 

@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 from quantize.readings import Readings
 
 BANDWIDTH = 0.35
@@ -26,7 +26,7 @@ class SmoothedBootstrap:
     """
 
     mean: FloatArray
-    index: FloatArray
+    index: IntArray
     inner: FloatArray
     bandwidth: float
     step: float | None

@@ -182,4 +182,4 @@ def _round_down(value: float) -> int:
     if value < 100:
         return int(value)
     scale = 10 ** (int(math.log10(value)) - 1)
-    return int(value // scale) * scale
+    return int(int(value // scale) * scale)
