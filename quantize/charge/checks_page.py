@@ -129,6 +129,38 @@ def _natural(label: str) -> tuple[int, float, str]:
         return 1, 0.0, label
 
 
+def lost_off_the_scale(run: Run) -> list[Check]:
+    """Readings that left the scale, and readings longer than it."""
+    name = "readings stay on the scale"
+    kept = run.table[run.table["kept"]]
+    lost = int((kept["off_scale"] != 0).sum())
+    length = run.apparatus.get("reticle.length") if run.apparatus else None
+    if length is not None:
+        longer = kept["row"][kept["divisions"].abs() > length.value].tolist()
+        if longer:
+            return [
+                Check(
+                    name=name,
+                    level="bad",
+                    number=float(len(longer)),
+                    sentence=(
+                        f"row {', '.join(map(str, longer[:5]))} moved further than the whole "
+                        f"scale of {length.value:g} divisions; look at the number and its unit."
+                    ),
+                )
+            ]
+    share = lost / max(len(kept), 1)
+    sentence = (
+        f"{lost} of {len(kept)} readings left the scale and are left out; the largest charges are "
+        "missing for that reason: shorten the interval."
+        if lost
+        else "no reading left the scale."
+    )
+    return [
+        Check(name=name, level="doubt" if share > 0.05 else "good", number=share, sentence=sentence)
+    ]
+
+
 def sign_slips(run: Run) -> list[Check]:
     """A field that pulls down, or a sphere that rises without one."""
     name = "signs of voltage and direction"

@@ -63,10 +63,14 @@ def field_per_volt(x: Values) -> Any:
 
 
 def fall_divisions(x: Values) -> Any:
-    """Divisions fallen in one interval."""
+    """Divisions fallen in one interval, as they would be in air at rest."""
     if "fall" in x:
-        return x["fall"]
-    return x["fall.speed"] * x["run.interval"] / x["reticle.division"]
+        measured = x["fall"]
+    else:
+        measured = x["fall.speed"] * x["run.interval"] / x["reticle.division"]
+    if "air.drift" in x:
+        return measured + x["air.drift"] * x["run.interval"] / x["reticle.division"]
+    return measured
 
 
 def unit_divisions(x: Values) -> Any:
@@ -133,7 +137,7 @@ def _drag(x: Values) -> Any:
 def fallen_diameter(x: Values) -> Any:
     """Diameter solved from the speed of fall, with slip."""
     slip: SlipCorrection = x["slip"]
-    speed = x["fall.speed"] if "fall.speed" in x else x["fall"] * speed_per_division(x)
+    speed = fall_divisions(x) * speed_per_division(x)
     return drag.diameter_from_fall(
         speed,
         density_difference=x["sphere.density"] - air_density(x),
@@ -227,6 +231,12 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         found = apparatus.get(name)
         if found is not None:
             inputs[name] = found
+    if "fall" in route.needs and apparatus.has("air.drift"):
+        inputs["air.drift"] = apparatus.need("air.drift")
+        inputs["run.interval"] = _interval(apparatus, divisions)
+        inputs["reticle.division"] = apparatus.need(
+            "reticle.division", purpose="a drift of the air"
+        )
     if "sphere.diameter_spread" in inputs:
         spread = inputs["sphere.diameter_spread"].value
         inputs["sphere.diameter_spread"] = Quantity(

@@ -123,7 +123,7 @@ class SimulatedBench:
             "held": self.held,
             "charge": self.unit_charge,
             "units": [n for n, repeats in self.states for _ in range(repeats)],
-            "offset": self.imbalance,
+            "offset": self.imbalance + self.convection,
         }
         return page, self._file(gen, voltage, weight), truth
 

@@ -124,6 +124,7 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
         motion.fall_steadiness,
         motion.scatter_explained,
         motion.jumps,
+        page.lost_off_the_scale,
         page.last_digits,
         page.labels_sorted,
     ):

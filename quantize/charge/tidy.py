@@ -46,6 +46,9 @@ def tidy(page: Page, apparatus: Apparatus | None) -> tuple[pd.DataFrame, list[st
     }
     if number.has("start") and number.has("end"):
         table["start"], table["end"] = number.column("start")[0], number.column("end")[0]
+    lost = sum(1 for o, use in zip(off_scale, keep, strict=True) if o and use)
+    if lost:
+        remarks.append(f"{lost} readings left the scale and do not count as readings")
     for name in _TEXT:
         if name in page.cells and name != "reason":
             table[name] = page.cells[name]

@@ -202,3 +202,16 @@ def test_unit_that_drifts(bench):
     check = run.checks(Fit(run, truth["unit"])).of("the unit stays the same")
     assert check.level in ("doubt", "bad")
     assert check.number == pytest.approx(0.08, abs=0.03)
+
+
+def test_readings_off_the_scale_are_counted(bench):
+    page, apparatus, _ = bench.simulate(rng=13)
+    page["divisions"] = page["divisions"].astype(object)
+    page.loc[30:33, "divisions"] = ">80"
+    run = charge.read_run(page, apparatus)
+    check = run.checks().of("readings stay on the scale")
+    assert check.level == "doubt"
+    assert check.number == pytest.approx(4 / 56)
+    assert any("left the scale" in remark for remark in run.remarks)
+    apparatus["reticle"]["length"] = "50 div"
+    assert charge.read_run(page, apparatus).checks().of("readings stay").level == "bad"

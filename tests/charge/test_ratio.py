@@ -133,3 +133,17 @@ def test_a_fall_that_went_into_the_unit_counts_in_every_route():
     assert leaning.value == pytest.approx(plain.value)
     row = leaning.budget.set_index("input").loc["fall"]
     assert row["exponent"] == pytest.approx(60 / 10 * 0.15, abs=1e-6)
+
+
+def test_a_stated_drift_of_the_air_is_taken_off_the_fall():
+    # v = B(qV/d - w) + c: measured in rising air the fall is F - c·T/s.
+    bench = {
+        **BENCH,
+        "fall": {"divisions": "18.0 +/- 0.2 div"},
+        "air": {"drift": "5 um/s"},
+        "run": {"interval": "10 s"},
+        "reticle": {"division": "25 um"},
+    }
+    drifting = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
+    still = charge.unit_in_coulombs(10.0, BENCH, unit_err=0.1)
+    assert drifting.value == pytest.approx(still.value, rel=1e-12)
