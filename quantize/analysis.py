@@ -101,9 +101,12 @@ class Analysis(Result):
         """Highest-density set of the unit: rows (low, high)."""
         return self.mixture.interval(prob)
 
-    def report(self, path: str | Path) -> Path:
-        """Write one self-contained HTML page; returns its path."""
-        written: Path = renderer("report", self)(self, path)
+    def report(self, path: str | Path, **options: Any) -> Path:
+        """Write one self-contained HTML page; returns its path.
+
+        Options go to `quantize.show.report.write_report`: the run behind the readings, for one.
+        """
+        written: Path = renderer("report", self)(self, path, **options)
         return written
 
     def _headline(self) -> str:

@@ -142,11 +142,13 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
     if plot:
         _save_plot(published, plot)
     if as_json:
+        from quantize.show.records import record
+
         say_json(
             {
                 "schema": "quantize.cli.demo/1",
-                "published": _payload(published, "thirteen_charges.csv"),
-                "invented": _payload(invented, "invented_run.csv", run),
+                "published": record(published, "thirteen_charges.csv"),
+                "invented": record(invented, "invented_run.csv", run),
             }
         )
         return
@@ -170,6 +172,7 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
 @click.option("--resamples", type=int, default=9999, show_default=True, metavar="N")
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Drawn when left out.")
 @click.option("--plot", metavar="FILE", help="Draw the result (svg, pdf or png).")
+@click.option("--report", metavar="FILE", help="Write the report page (html).")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 def analyze(
     file: str,
@@ -186,6 +189,7 @@ def analyze(
     resamples: int,
     seed: int | None,
     plot: str | None,
+    report: str | None,
     as_json: bool,
 ) -> None:
     """Say whether the readings in FILE (csv, tsv, xlsx, parquet) come in steps.
@@ -197,6 +201,8 @@ def analyze(
 
     if plot:
         _check_plot(plot)
+    if report:
+        _check_report(report)
     bench = load_apparatus(apparatus) if apparatus else None
     named = column or sigma_column or state_column
     run: Run | None = None
@@ -227,8 +233,12 @@ def analyze(
         coulombs = unit_in_coulombs(found, bench)
     if plot:
         _save_plot(found, plot)
+    if report:
+        found.report(report, run=run, coulombs=coulombs, source=file)
     if as_json:
-        say_json(_payload(found, file, run, coulombs))
+        from quantize.show.records import record
+
+        say_json(record(found, file, run, coulombs))
         return
     from quantize.show import run_text
 
@@ -240,18 +250,34 @@ def analyze(
         parts.append(run_text.coulombs_text(coulombs))
     if run is not None:
         parts.append(run_text.checks_text(run.checks(found)))
+        parts += run_text.cautions_text(run)
     say("\n\n".join(parts))
 
 
 @main.command()
-@click.argument("file")
-@click.option("--apparatus", metavar="FILE", required=True, help="Apparatus file of the bench.")
+@click.argument("file", required=False)
+@click.option("--apparatus", metavar="FILE", help="Apparatus file of the bench.")
 @click.option("--route", metavar="NAME", help="Route from divisions to coulombs.")
+@click.option("--template", is_flag=True, help="Print an apparatus file to fill in.")
+@click.option("--blank-page", is_flag=True, help="Print a page for readings to fill in.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-def convert(file: str, apparatus: str, route: str | None, as_json: bool) -> None:
+def convert(
+    file: str | None,
+    apparatus: str | None,
+    route: str | None,
+    template: bool,
+    blank_page: bool,
+    as_json: bool,
+) -> None:
     """Turn the rows of a run in FILE into coulombs, one by one."""
     from quantize.charge import convert_run, load_apparatus, read_run
 
+    if template or blank_page:
+        _print_forms(template, blank_page, as_json)
+        return
+    if file is None or apparatus is None:
+        missing = "FILE" if file is None else "--apparatus FILE"
+        raise InputError(f"{missing} is missing; or begin with --template and --blank-page.")
     bench = load_apparatus(apparatus)
     run = read_run(file, bench)
     table = convert_run(run, bench, route=route)
@@ -274,6 +300,21 @@ def convert(file: str, apparatus: str, route: str | None, as_json: bool) -> None
         parts.append(run_text.remarks_text(run.remarks))
     parts.append(run_text.charges_text(table))
     say("\n\n".join(parts))
+
+
+def _print_forms(template: bool, blank_page: bool, as_json: bool) -> None:
+    """What is filled in before a run: the apparatus file, the page for readings."""
+    from quantize import charge
+
+    forms = {}
+    if template:
+        forms["template"] = charge.template()
+    if blank_page:
+        forms["blank_page"] = charge.blank_page()
+    if as_json:
+        say_json({"schema": "quantize.cli.convert.forms/1", **forms})
+    else:
+        say("\n".join(form.rstrip("\n") for form in forms.values()))
 
 
 def _read_run(file: str, bench: Any, particle: str | None) -> Run:
@@ -331,27 +372,13 @@ def _check_plot(path: str) -> None:
     check_plot_target(path)
 
 
+def _check_report(path: str) -> None:
+    from quantize.show.writing import check_target
+
+    check_target(path, name="report")
+
+
 def _save_plot(found: Analysis, path: str) -> None:
     from quantize.show.style import save_plot
 
     save_plot(found.plot(), path)
-
-
-def _payload(
-    found: Analysis, file: str, run: Run | None = None, coulombs: Any = None
-) -> dict[str, Any]:
-    """Everything about one analysis, for programs."""
-    from quantize.show import tables
-
-    payload = found.to_dict() | {
-        "interval_95": tables.pieces(found),
-        "file": str(file),
-        "versions": tables.versions(),
-    }
-    if run is not None:
-        coulombs = coulombs or run.unit_in_coulombs(found)
-        payload["checks"] = run.checks(found).to_dict()["checks"]
-        payload["remarks"] = list(run.remarks)
-    if coulombs is not None:
-        payload["coulombs"] = coulombs.to_dict()
-    return payload

@@ -198,6 +198,31 @@ def test_a_plot_is_written(quantize: Run, tmp_path: Path) -> None:
     assert not list(tmp_path.glob(".*"))
 
 
+def test_a_report_is_written_with_the_run_behind_it(quantize: Run, tmp_path: Path) -> None:
+    done = quantize(
+        *("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml"),
+        *("--report", "a.html", "--json"),
+        *QUICK,
+    )
+    assert done.status == 0
+    json.loads(done.out)
+    page = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert "INVENTED DATA" in page
+    assert "The budget in coulombs" in page
+
+
+def test_forms_to_fill_in(quantize: Run, tmp_path: Path) -> None:
+    bench = quantize("convert", "--template")
+    (tmp_path / "bench.toml").write_text(bench.out, encoding="utf-8")
+    done = quantize("convert", "invented_run.csv", "--apparatus", "bench.toml", "--json")
+    assert done.status == 0
+    page = quantize("convert", "--blank-page")
+    assert "particle" in page.out
+    assert max(map(len, page.out.splitlines())) <= 80
+    both = json.loads(quantize("convert", "--template", "--blank-page", "--json").out)
+    assert set(both) == {"schema", "template", "blank_page"}
+
+
 # ---- how it ends --------------------------------------------------------------------------------
 
 BENCH = (DATA / "invented_apparatus.toml").read_text(encoding="utf-8")
@@ -271,6 +296,9 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
     ("no option", {}, ("demo", "--fast"), "No such option"),
     ("plot kind", {}, ("analyze", "page.csv", "--plot", "a.gif"), "--plot is 'a.gif'"),
     ("plot folder", {}, ("analyze", "page.csv", "--plot", "no/a.svg"), "there is no folder 'no'"),
+    ("report folder", {}, ("analyze", "page.csv", "--report", "."), "--report is '.', a folder"),
+    ("no run", {}, ("convert",), "FILE is missing"),
+    ("no bench", {}, ("convert", "page.csv"), "--apparatus FILE is missing"),
     (
         "missing entry",
         {"bench.toml": BENCH.replace("separation", "# separation").encode()},

@@ -44,6 +44,7 @@ def demo_text(published: Analysis, invented: Analysis, run: Run) -> str:
         analysis_text(invented, brief=True),
         run_text.coulombs_text(run.unit_in_coulombs(invented)),
         run_text.checks_text(run.checks(invented)),
+        *run_text.cautions_text(run),
         *_paragraphs("All of part 2 is INVENTED data."),
         NEXT,
     ]

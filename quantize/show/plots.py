@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 VIEWS = ("both", "readings", "evidence", "phases", "integers", "null", "posterior", "residuals")
 _LABELLED = 40
 _LINES = 60
+_RASTER = 1000
 _MOST_MARKS = 4
 _SHARE = 0.01
 _SAME = 0.03
@@ -107,6 +108,8 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
         elinewidth=0.9,
         capsize=2.5 if x.size <= _LABELLED else 0,
         zorder=3,
+        # Thousands of points would make a vector picture of megabytes.
+        rasterized=x.size > _RASTER,
         label="readings",
     )
     if x.size <= _LABELLED and tables.readable(tables.levels(found)):

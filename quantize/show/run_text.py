@@ -12,6 +12,8 @@ from quantize.show.text import WIDTH, bullets
 if TYPE_CHECKING:
     import pandas as pd
 
+    from quantize.charge import Run
+
 _MOST_ROWS = 60
 
 
@@ -28,6 +30,23 @@ def checks_text(checks: Any) -> str:
 def remarks_text(remarks: tuple[str, ...]) -> str:
     """What was understood or assumed when a page was read."""
     return "\n".join(["How the page was read", *bullets(list(remarks))])
+
+
+def cautions_of(run: Run) -> list[str]:
+    """The cautions that the bench of a run calls for."""
+    from quantize.charge import cautions
+
+    if run.apparatus is None:
+        return []
+    voltages = run.table["voltage"].abs()
+    largest = float(voltages.max()) if voltages.notna().any() else None
+    return list(cautions(run.apparatus, largest_voltage=largest))
+
+
+def cautions_text(run: Run) -> list[str]:
+    """A section of cautions, or nothing."""
+    sentences = cautions_of(run)
+    return ["\n".join(["Cautions", *bullets(sentences)])] if sentences else []
 
 
 def charges_text(table: pd.DataFrame) -> str:

@@ -1,0 +1,245 @@
+"""The report: one self-contained page for a student to hand in and a sceptic to read."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from quantize.show import report_words, tables, words
+from quantize.show.report_words import clean
+from quantize.show.rounding import brackets, plus_minus, rounded, significant
+from quantize.show.run_text import cautions_of
+from quantize.show.style import picture
+from quantize.show.text import HEADLINES
+from quantize.show.writing import check_target, write_whole
+
+if TYPE_CHECKING:
+    from quantize.analysis import Analysis
+    from quantize.charge import Run
+
+_MOST_CHECKS = 40
+
+
+def write_report(
+    found: Analysis,
+    path: str | os.PathLike[str],
+    *,
+    run: Run | None = None,
+    coulombs: Any = None,
+    source: str | None = None,
+) -> Path:
+    """Write the report of an analysis as one HTML file.
+
+    Parameters
+    ----------
+    found : Analysis
+    path : str or path-like
+        An existing file is replaced, whole or not at all.
+    run : Run, optional
+        The run behind the readings: adds the checks, the coulombs and the cautions.
+    coulombs : UnitInCoulombs, optional
+        The unit in coulombs, if it is not to be worked out from `run`.
+    source : str, optional
+        Where the readings came from, for the title.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    InputError
+        When the path is a folder or cannot be written.
+    """
+    target = check_target(path, name="path")
+    page = report_html(found, run=run, coulombs=coulombs, source=source)
+    return write_whole(target, page.encode("utf-8"), name="path")
+
+
+def report_html(
+    found: Analysis, *, run: Run | None = None, coulombs: Any = None, source: str | None = None
+) -> str:
+    """The page as text; see `write_report`."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    if run is not None and coulombs is None and run.apparatus is not None:
+        coulombs = run.unit_in_coulombs(found)
+    environment = Environment(
+        loader=PackageLoader("quantize.show"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    template = environment.get_template("report.html")
+    context = _context(found, run, coulombs, source)
+    # The glossary explains what the page says, so the page is made first without it.
+    body = template.render(context | {"glossary": []})
+    return template.render(context | {"glossary": report_words.glossary(body)})
+
+
+def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None) -> dict[str, Any]:
+    upper = found.plot()
+    return {
+        "source": clean(source) if source else None,
+        "invented": _invented(run),
+        "n": len(found.readings),
+        "verdict": found.verdict,
+        "headline": HEADLINES[found.verdict],
+        "reasons": [clean(reason, longest=600) for reason in found.reasons],
+        "weighed": words.weighed(found.log_bayes_factor),
+        "chance": words.chance(found.p_value),
+        "p": significant(found.p_value, 2),
+        "unit": plus_minus(found.unit, found.unit_err),
+        "short": brackets(found.unit, found.unit_err),
+        "in_divisions": run is not None,
+        "pieces": [
+            f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}"
+            for low, high in tables.pieces(found)
+        ],
+        "scatter": significant(found.sigma, 2),
+        "scatter_share": significant(found.sigma / found.unit, 2),
+        "picture": inline_svg(picture(upper)),
+        "picture_text": _picture_text(found),
+        **_readings(found),
+        "rivals": _rivals(found),
+        "nulls": [
+            {
+                "meaning": row.meaning,
+                "chance": "" if row.p_value != row.p_value else words.chance(row.p_value),
+                "odds": ""
+                if row.log_bayes_factor != row.log_bayes_factor
+                else words.odds(row.log_bayes_factor),
+            }
+            for row in tables.nulls(found)
+        ],
+        "estimates": [
+            {
+                "method": row.method,
+                "unit": brackets(row.unit, row.unit_err),
+                "difference": f"{100 * row.difference:+.2f} %".replace("-0.00", "+0.00"),
+                "note": row.note,
+            }
+            for row in tables.estimates(found)
+        ],
+        "checks": [] if run is None else _checks(run, found),
+        "coulombs": None if coulombs is None else _coulombs(coulombs),
+        "worked": report_words.worked_row(found)
+        + ([] if coulombs is None else report_words.worked_coulombs(found, coulombs, run)),
+        "next_steps": report_words.next_steps(found, coulombs),
+        "sentence": report_words.sentence_to_copy(found, coulombs),
+        "settings": tables.settings(found),
+        "remarks": [] if run is None else [clean(r, longest=400) for r in run.remarks],
+        "cautions": [] if run is None else cautions_of(run),
+    }
+
+
+def inline_svg(svg: bytes) -> str:
+    """A picture for the body of a page: no prolog, as wide as its column, one id space."""
+    from markupsafe import Markup
+
+    text = svg.decode("utf-8")
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    head, _, rest = text.partition(">")
+    head = re.sub(r'\s(?:width|height)="[^"]*"', "", head)
+    # The figure around the picture carries its description.
+    return Markup(f'{head} aria-hidden="true" focusable="false">{rest}')
+
+
+def _picture_text(found: Analysis) -> str:
+    return (
+        f"Above: {len(found.readings)} readings in ascending order against the multiples of "
+        f"{plus_minus(found.unit, found.unit_err)}, shown as lines. Below: the score of every "
+        f"trial unit from {found.band.low:.4g} to {found.band.high:.4g}, with the height that "
+        f"{100 * found.alpha:g} % of pages without steps reach somewhere."
+    )
+
+
+def _readings(found: Analysis) -> dict[str, Any]:
+    rows = tables.levels(found)
+    places = tables.decimals(found)
+    by_state = found.readings.state is not None
+    listed = [
+        None
+        if row is None
+        else {
+            "label": clean(row.label, longest=28),
+            "count": row.count,
+            "value": f"{row.value:.{places}f}",
+            "integer": str(row.integer),
+            "probability": words.probability(row.probability),
+            "expected": f"{row.expected:.{places}f}",
+            "difference": f"{row.difference:+.{places}f}",
+        }
+        for row in tables.folded(rows, most=40, head=24, tail=8)
+    ]
+    readable = tables.readable(rows)
+    return {
+        "by_state": by_state,
+        "readings": listed if readable else [],
+        "left_out": len(rows) - (len(listed) - 1) if None in listed else 0,
+        "unreadable": None if readable else tables.UNREADABLE,
+    }
+
+
+def _rivals(found: Analysis) -> list[dict[str, str]]:
+    return [
+        {
+            "unit": brackets(row["unit"], row["unit_err"]),
+            "share": words.share(row["share"]),
+            "what": words.relation(row["relation"]),
+        }
+        for row in found.alternatives.head(8).to_dict("records")
+    ]
+
+
+def _checks(run: Run, found: Analysis) -> list[dict[str, str]]:
+    mark = {"good": "in order", "doubt": "doubtful", "bad": "not in order", "unknown": "not known"}
+    return [
+        {
+            "level": check.level,
+            "mark": mark.get(check.level, check.level),
+            "name": clean(check.name, longest=120),
+            "sentence": clean(check.sentence, longest=600),
+        }
+        for check in run.checks(found).checks[:_MOST_CHECKS]
+    ]
+
+
+def _coulombs(coulombs: Any) -> dict[str, Any]:
+    low, high = coulombs.interval(0.95)[0]
+    return {
+        "stated": brackets(coulombs.value, coulombs.standard_uncertainty, "C"),
+        "plus_minus": plus_minus(coulombs.value, coulombs.standard_uncertainty, "C"),
+        "interval": f"{significant(low)} C to {significant(high)} C",
+        "route": coulombs.route,
+        "budget": [
+            {
+                "input": report_words.input_name(row["input"]),
+                "value": f"{row['value']:.5g} {row['unit'] if row['unit'] != '1' else ''}".strip(),
+                "uncertainty": f"{row['standard_uncertainty']:.2g}",
+                "exponent": f"{row['exponent']:+.2f}",
+                "share": words.share(abs(float(row["share"]))),
+            }
+            for row in coulombs.budget.to_dict("records")
+        ],
+        "routes": [
+            {
+                "route": row["route"],
+                "stated": brackets(row["value"], row["standard_uncertainty"], "C"),
+            }
+            for row in coulombs.routes.to_dict("records")
+        ],
+        "notes": [clean(note, longest=400) for note in coulombs.notes],
+    }
+
+
+def _invented(run: Run | None) -> bool:
+    return bool(
+        run is not None
+        and run.apparatus is not None
+        and run.apparatus.word("apparatus.invented", False)
+    )

@@ -1,0 +1,192 @@
+"""The sentences of the report: a row worked by hand, the next step, a sentence to copy, terms."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from quantize import __version__
+from quantize.show import tables, words
+from quantize.show.rounding import brackets, plus_minus, rounded, significant
+from quantize.show.text import HEADLINES
+
+if TYPE_CHECKING:
+    from quantize.analysis import Analysis
+    from quantize.charge import Run
+
+GLOSSARY = {
+    "95 % set": "The sizes of the unit that together hold 95 % of the probability; it may come in "
+    "several pieces when several sizes fit.",
+    "Bayes factor": "How many times more probable the readings are under one explanation than "
+    "under another; as odds, if both were equally likely beforehand.",
+    "budget": "The list of everything that makes the result uncertain, with its share.",
+    "charge state": "A spell in which the charge did not change; its readings share one whole "
+    "number.",
+    "comb": "Values at equal distances, as the teeth of a comb: the multiples of one unit.",
+    "degrees of freedom": "How many independent repeats stand behind an uncertainty.",
+    "exponent": "By how many per cent the result changes when the input changes by one per cent.",
+    "odds": "How often one thing happens for each time that the other does: 20 to 1.",
+    "p": "How often pages without steps look at least as regular as these readings, with every "
+    "unit in the range tried on them too. Small means: hard to get without steps.",
+    "page": "One set of readings as they were taken.",
+    "reading": "One measured value.",
+    "resamples": "Pages without steps, made by the computer to see how regular chance can look.",
+    "rival": "Another size of the unit that fits, with the share of the probability that it "
+    "holds; half or a third of the unit always fits to some degree.",
+    "route": "One way of getting from divisions to coulombs, with the inputs that it needs.",
+    "scatter": "The standard deviation of single readings about their multiple.",
+    "score": "How well the readings agree with the multiples of one trial unit; at any one unit "
+    "it is about 0 ± 1 when there are no steps.",
+    "seed": "The number that starts the random numbers; the same seed gives the same result.",
+    "standard uncertainty": "The standard deviation of a result; about two results in three lie "
+    "within one of it.",
+    "trial unit": "A size of the unit that was tried.",
+    "unit": "The size of one step, if there are steps.",
+    "whole number": "How many units a reading holds.",
+}
+
+
+def worked_row(found: Analysis) -> list[str]:
+    """One reading taken through the arithmetic with the reader's own numbers."""
+    rows = tables.levels(found)
+    if not tables.readable(rows):
+        return []
+    row = rows[int(np.argsort([row.value for row in rows])[len(rows) // 2])]
+    places = tables.decimals(found)
+    unit = rounded(found.unit, found.unit_err)
+    above = f"{row.value:.{places}f}"
+    if found.offset:
+        above = f"({above} − {significant(found.offset, 4)})"
+    name = "State" if found.readings.state is not None else "Reading"
+    mean = f", the mean of {row.count} readings," if row.count > 1 else ""
+    turns = (row.value - found.offset) / found.unit
+    origin = f"{significant(found.offset, 4)} + " if found.offset else ""
+    return [
+        f"{name} {clean(row.label)} is {row.value:.{places}f}{mean} and the unit is {unit}.",
+        f"{above} / {unit} = {turns:.2f}; the nearest whole number is {row.integer}.",
+        f"Back again: {origin}{row.integer} × {unit} = {row.expected:.{places}f}. The reading "
+        f"differs from it by {row.difference:+.{places}f}, which is "
+        f"{abs(row.difference / found.unit):.2f} of a unit. Without steps, differences of every "
+        "size up to half a unit would be equally common.",
+    ]
+
+
+def worked_coulombs(found: Analysis, coulombs: Any, run: Run | None) -> list[str]:
+    """From the unit in divisions to coulombs, the numbers put in."""
+    inputs = {row["input"]: row["value"] for row in coulombs.budget.to_dict("records")}
+    unit = rounded(found.unit, found.unit_err)
+    names = ("fall", "sphere.weight", "plates.separation", "plates.voltage")
+    if coulombs.route != "ratio, weight given" or not all(name in inputs for name in names):
+        return [
+            f"By the route “{coulombs.route}” a unit of {unit} divisions is "
+            f"{brackets(coulombs.value, coulombs.standard_uncertainty, 'C')}."
+        ]
+    fall, weight, gap, volts = (inputs[name] for name in names)
+    held = weight * gap / volts
+    lines = [
+        f"Without field the sphere falls {fall:.4g} divisions in one interval under its weight "
+        f"of {weight:.4g} N. At {volts:.4g} V across {1e3 * gap:.4g} mm, the charge that holds the "
+        f"weight is {weight:.4g} × {gap:.4g} / {volts:.4g} = {held:.4g} C.",
+        f"One unit moves the sphere by {unit} divisions, the weight by {fall:.4g}: the unit is "
+        f"{unit} / {fall:.4g} × {held:.4g} C = {coulombs.value:.4g} C.",
+    ]
+    if run is not None and len(run.driven):
+        row = run.driven.to_dict("records")[0]
+        k = int(found.integers[0])
+        lines.append(
+            f"Row {row['row']} of the run moved {row['divisions']:+g} divisions in "
+            f"{row['seconds']:g} s at {row['voltage']:g} V. With the fall added and the voltage "
+            f"taken into account that is {found.readings.values[0]:.4g} divisions, or {k} units: "
+            f"{k} × {coulombs.value:.4g} C = {k * coulombs.value:.4g} C."
+        )
+    return lines
+
+
+def next_steps(found: Analysis, coulombs: Any = None) -> list[str]:
+    """What to do at the bench next."""
+    lines = list(found.advice)
+    if found.verdict == "steps":
+        k = np.abs(found.integers)
+        middle = max(int(np.median(k)), 1)
+        worth = (int(k.max()) / middle) ** 2
+        lines.append(
+            f"The size of the unit is pinned best by readings far from zero: one at whole number "
+            f"{int(k.max())} says about {worth:.2g} times as much as one at {middle}, so repeat "
+            "the largest."
+        )
+    if coulombs is not None:
+        budget = coulombs.budget.sort_values("share", ascending=False)
+        first = budget.iloc[0]
+        lines.append(
+            f"Of the uncertainty in coulombs, {words.share(float(first['share']))} comes from "
+            f"the {input_name(first['input'])}; a better value of it helps more than further "
+            "readings."
+            if first["input"] != "unit"
+            else "Most of the uncertainty in coulombs still comes from the readings; take more."
+        )
+    if found.readings.state is None:
+        lines.append(
+            "Next time, read each charge twice before changing it, and note when it was changed: "
+            "repeats tell the scatter without assuming steps."
+        )
+    return lines
+
+
+def sentence_to_copy(found: Analysis, coulombs: Any = None) -> str:
+    """One sentence that says what was found, fit to be quoted."""
+    n = len(found.readings)
+    band = f"units from {found.band.low:.4g} to {found.band.high:.4g} were tried"
+    tail = f"{band}; quantize {__version__}, seed {found.seed['entropy']}"
+    if found.verdict != "steps":
+        head = (
+            HEADLINES[found.verdict].rstrip(".").replace("These readings", f"These {n:,} readings")
+        )
+        head = head.replace("The readings", f"The {n:,} readings")
+        return f"{head} (p = {significant(found.p_value, 2)}; {tail})."
+    pieces = " or ".join(
+        f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}"
+        for low, high in tables.pieces(found)[:3]
+    )
+    size = plus_minus(found.unit, found.unit_err)
+    if coulombs is not None:
+        size += (
+            f" divisions, that is {brackets(coulombs.value, coulombs.standard_uncertainty, 'C')}"
+        )
+    low, high = int(found.integers.min()), int(found.integers.max())
+    odds = ""
+    if not np.isnan(found.log_bayes_factor):
+        odds = f", the odds for steps are {words.odds(found.log_bayes_factor)}"
+    return (
+        f"The {n:,} readings come in whole-number steps of {size} (standard uncertainty; 95 % set "
+        f"{pieces}), with whole numbers from {low} to {high}; pages without steps look as regular "
+        f"with p = {significant(found.p_value, 2)}{odds}; {tail}."
+    )
+
+
+def input_name(name: str) -> str:
+    """An input of the budget in words."""
+    from quantize.charge.entries import QUANTITIES
+
+    own = {"unit": "unit in divisions", "fall": "divisions fallen without field"}
+    entry = QUANTITIES.get(name)
+    return own.get(name, name if entry is None else entry.meaning)
+
+
+def glossary(text: str) -> list[tuple[str, str]]:
+    """The terms that a text uses, with their meaning."""
+    plain = re.sub(r"<[^>]*>", " ", text)
+    return [
+        (term, meaning)
+        for term, meaning in GLOSSARY.items()
+        if re.search(rf"\b{re.escape(term)}", plain, re.IGNORECASE)
+    ]
+
+
+def clean(text: object, *, longest: int = 48) -> str:
+    """A label as plain text: nothing that cannot be printed, and not too long."""
+    shown = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in str(text))
+    if len(shown) <= longest:
+        return shown
+    return f"{shown[: longest - 1]}… ({len(shown):,} characters)"

@@ -1,0 +1,260 @@
+"""The report: complete, one file, nothing executed, nothing fetched, whole or not at all."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+import shutil
+import subprocess
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import quantize as qz
+from quantize.analysis import Analysis
+from quantize.show import report, report_words, tables
+
+DATA = Path(qz.__file__).parent / "data"
+VOID = {"meta", "link", "br", "img", "hr", "input"}
+HOSTILE = [
+    "<script>alert(1)</script>",
+    "\"quotes' & <b>",
+    "\x1b[31m\x07control",
+    "\u202egnp.exe",
+    "😀 $\\frac{1}{2$",
+    "x" * 10_000,
+]
+
+
+class Page(HTMLParser):
+    """Checks nesting and collects text, tags and addresses."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str, str]] = []
+        self.text = ""
+        self.feed(html)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes += [(tag, name, value or "") for name, value in attrs]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes += [(tag, name, value or "") for name, value in attrs]
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if "style" not in self.open:
+            self.text += data
+
+
+@pytest.fixture(scope="module")
+def run() -> qz.charge.Run:
+    return qz.charge.read_run(DATA / "invented_run.csv", DATA / "invented_apparatus.toml")
+
+
+@pytest.fixture(scope="module")
+def invented(run: qz.charge.Run) -> Analysis:
+    return qz.analyze(run.readings(), offset=run.offset, n_resamples=199, rng=1)
+
+
+def test_the_page_answers_every_question(published: Analysis, tmp_path: Path) -> None:
+    path = published.report(tmp_path / "a.html", source="drop.csv")
+    page = Page(path.read_text(encoding="utf-8"))
+    for words in (
+        "Do these readings come in steps?",
+        "13 readings from drop.csv",
+        published.reasons[0],
+        "4.9089 ± 0.0050",
+        "Rival units",
+        "One row worked by hand",
+        "What to measure next",
+        "A sentence to copy",
+        "How it was computed",
+        "Words used here",
+        "seed",
+    ):
+        assert words in page.text, words
+    assert page.text.index("odds of") < page.text.index("Bayes factor")
+    # Phys. Rev. 32:349 (1911): the whole numbers behind the thirteen charges.
+    html = path.read_text(encoding="utf-8")
+    body = html[html.index("The whole number behind each") :]
+    cells = re.findall(r"<tr><td class=\"label\">.*?</tr>", body)
+    assert len(cells) == 13
+    integers = [re.findall(r'<td class="n">([^<]*)</td>', row)[1] for row in cells]
+    assert integers == [str(k) for k in (*range(4, 15), 16, 17)]
+
+
+def test_the_arithmetic_of_the_worked_row_is_right(published: Analysis) -> None:
+    _, division, _ = report_words.worked_row(published)
+    value, unit, turns, whole = map(
+        float,
+        re.match(r"(\S+) / (\S+) = (\S+); .* is (\d+)\.", division).groups(),  # type: ignore[union-attr]
+    )
+    assert value / unit == pytest.approx(turns, abs=0.006)
+    assert round(turns) == whole
+
+
+def test_a_run_adds_coulombs_budget_checks_and_cautions(
+    run: qz.charge.Run, invented: Analysis
+) -> None:
+    page = Page(report.report_html(invented, run=run))
+    for words in (
+        "INVENTED DATA",
+        "The budget in coulombs",
+        "effective weight of a sphere",
+        "Was the measurement sound?",
+        "Cautions",
+        "local regulations",
+    ):
+        assert words in page.text, words
+    lines = report_words.worked_coulombs(invented, run.unit_in_coulombs(invented), run)
+    held, fall = (
+        [float(v) for v in re.findall(r"[\d.]+e-\d+|\d+\.\d+", line)] for line in lines[:2]
+    )
+    # weight times separation over voltage, then unit over fall.
+    assert held[-1] == pytest.approx(run.unit_in_coulombs(invented).value / fall[0] * fall[2], 2e-3)
+
+
+def test_it_needs_nothing_from_elsewhere_and_runs_nothing(published: Analysis) -> None:
+    page = Page(report.report_html(published))
+    assert not {"script", "iframe", "object", "embed", "img", "base", "form"} & set(page.tags)
+    for tag, name, value in page.attributes:
+        assert not name.startswith("on")
+        if name in ("src", "href", "xlink:href", "action"):
+            assert value.startswith(("#", "data:")), (tag, name, value)
+    assert "@import" not in report.report_html(published)
+    assert not re.search(r"url\((?!#|'#|\"#)", report.report_html(published))
+
+
+def test_it_can_be_read_by_everybody(published: Analysis) -> None:
+    html = report.report_html(published)
+    page = Page(html)
+    assert ("html", "lang", "en") in page.attributes
+    assert page.tags.count("h1") == 1
+    assert "role" in [name for tag, name, _ in page.attributes if tag == "figure"]
+    labels = [v for tag, name, v in page.attributes if (tag, name) == ("figure", "aria-label")]
+    assert all("readings in ascending order" in label for label in labels)
+    for table in re.findall(r"<table>.*?</table>", html, re.DOTALL):
+        assert 'scope="col"' in table or 'scope="row"' in table
+
+
+@pytest.mark.parametrize("verdict", ["steps", "no steps", "cannot tell"])
+def test_every_verdict_has_its_page(published: Analysis, verdict: str) -> None:
+    advice = () if verdict == "steps" else ("Take twenty more readings.",)
+    found = dataclasses.replace(published, verdict=verdict, advice=advice)
+    text = Page(report.report_html(found)).text
+    assert f"{verdict.capitalize()}." in text
+    assert ("if there were steps" in text) == (verdict != "steps")
+    assert all(line in text for line in advice)
+    assert "13 readings" in report_words.sentence_to_copy(found)
+
+
+def test_unsure_whole_numbers_are_not_worked(unclear: Analysis) -> None:
+    text = Page(report.report_html(unclear)).text
+    readable = tables.readable(tables.levels(unclear))
+    assert ("One row worked by hand" in text) == readable
+
+
+def hostile(stated: Analysis) -> Analysis:
+    labels = [HOSTILE[code] for code in stated.readings.state]
+    return dataclasses.replace(stated, readings=qz.Readings(stated.readings.values, state=labels))
+
+
+def test_hostile_labels_and_names_are_text(stated: Analysis) -> None:
+    html = report.report_html(hostile(stated), source='<img src=x onerror="alert(2)">' + "y" * 9999)
+    page = Page(html)
+    assert not {"script", "img", "b"} & set(page.tags)
+    assert "<script>alert(1)</script>" in page.text
+    assert "<img src=x onerror=" in page.text
+    assert "10,000 characters" in page.text
+    for character in ("\x1b", "\x07", "\u202e"):
+        assert character not in html
+    assert len(html) < 400_000
+
+
+def test_long_tables_fold_and_the_file_stays_small(published: Analysis) -> None:
+    n = 3000
+    rng = np.random.default_rng(1)
+    k = rng.integers(1, 12, size=n)
+    readings = qz.Readings((published.unit * k + rng.normal(0, 0.2, size=n)).round(2))
+    found = dataclasses.replace(published, readings=readings, integers=k.astype(np.int64))
+    found = dataclasses.replace(
+        found, integer_probabilities=_certain(found.integer_probabilities, k)
+    )
+    html = report.report_html(found)
+    assert "2,968 more are left out here" in html
+    assert len(html) < 1_000_000
+
+
+def _certain(like: object, k: np.ndarray) -> object:
+    return type(like)({"reading": np.arange(k.size), "integer": k, "probability": np.ones(k.size)})
+
+
+def test_places_that_cannot_be_written(published: Analysis, tmp_path: Path) -> None:
+    with pytest.raises(qz.InputError, match="a folder; give the name of a file in it"):
+        published.report(tmp_path)
+    with pytest.raises(qz.InputError, match="there is no folder"):
+        published.report(tmp_path / "no" / "a.html")
+    old = tmp_path / "a.html"
+    old.write_text("old")
+    published.report(old)
+    assert old.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert list(tmp_path.iterdir()) == [old]
+
+
+def test_the_same_analysis_gives_the_same_page(published: Analysis) -> None:
+    assert report.report_html(published) == report.report_html(published)
+
+
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+needs_browser = pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
+
+
+def browser(*arguments: str, home: Path) -> subprocess.CompletedProcess[bytes]:
+    return subprocess.run(
+        [
+            str(BROWSER),
+            *("--headless", "--no-sandbox", "--disable-gpu", "--no-first-run"),
+            *("--disable-background-networking", "--enable-logging=stderr", "--v=0"),
+            f"--user-data-dir={home}",
+            *arguments,
+        ],
+        capture_output=True,
+        timeout=120,
+        check=True,
+    )
+
+
+@needs_browser
+@pytest.mark.parametrize("kind", ["published", "hostile", "run"])
+def test_a_browser_opens_and_prints_it(
+    kind: str,
+    published: Analysis,
+    stated: Analysis,
+    invented: Analysis,
+    run: qz.charge.Run,
+    tmp_path: Path,
+) -> None:
+    found = {"published": published, "hostile": hostile(stated), "run": invented}[kind]
+    path = found.report(tmp_path / "a.html", run=run if kind == "run" else None)
+    home = tmp_path / "home"
+    pdf = tmp_path / "a.pdf"
+    done = browser(f"--print-to-pdf={pdf}", "--no-pdf-header-footer", path.as_uri(), home=home)
+    assert b"CONSOLE" not in done.stderr
+    pages = len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes()))
+    assert 1 <= pages <= 2
+    dom = browser("--dump-dom", path.as_uri(), home=home).stdout.decode("utf-8")
+    assert "<script" not in dom
+    assert "<h1>Do these readings come in steps?</h1>" in dom
