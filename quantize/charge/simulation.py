@@ -110,10 +110,12 @@ class SimulatedBench:
             start = gen.uniform(0, 1)
             return float(round(start + moved) - round(start))
 
+        # The voltmeter has one gain: page and apparatus file show the same volts.
+        shown = float(voltage * (1 + self.voltage_known * gen.standard_normal()))
         rows = []
         for label, (units, repeats) in enumerate(self.states, start=1):
             push = units / self.held * voltage / exact
-            rows += [(str(label), voltage, read(push)) for _ in range(repeats)]
+            rows += [(str(label), shown, read(push)) for _ in range(repeats)]
             rows += [(str(label), 0.0, read(0.0))] if label <= self.falls else []
         page = pd.DataFrame(rows, columns=["state", "V", "divisions"])
         page["t"] = self.interval
@@ -125,18 +127,18 @@ class SimulatedBench:
             "units": [n for n, repeats in self.states for _ in range(repeats)],
             "offset": self.imbalance + self.convection,
         }
-        return page, self._file(gen, voltage, weight), truth
+        return page, self._file(gen, shown, weight), truth
 
-    def _file(self, gen: np.random.Generator, voltage: float, weight: float) -> dict[str, Any]:
+    def _file(self, gen: np.random.Generator, shown: float, weight: float) -> dict[str, Any]:
         def stated(value: float, relative: float, unit: str) -> str:
-            shown = value * (1 + relative * gen.standard_normal())
-            return f"{shown:.9g} +/- {value * relative:.3g} {unit}"
+            told = value * (1 + relative * gen.standard_normal())
+            return f"{told:.9g} +/- {value * relative:.3g} {unit}"
 
         return {
             "apparatus": {"invented": True},
             "plates": {
                 "separation": stated(self.separation, self.separation_known, "m"),
-                "voltage": stated(voltage, self.voltage_known, "V"),
+                "voltage": f"{shown!r} +/- {shown * self.voltage_known:.3g} V",
             },
             "sphere": {
                 "weight": stated(weight, self.weight_known, "N"),
