@@ -3,9 +3,8 @@
 ``python -m benchmarks.calibrate`` draws the families of `benchmarks.families.NAMED`, scores every
 page, and writes quantize/null/calibration.json: for each kind of null and each size the largest
 share, over its families, of scores at or above each value. `--replicates` sets the pages of a
-family at 8 and 20 readings; half as many are drawn at 60 and a third at 120, the most
-that are weighed. `--rescore` uses
-the pages kept by the last run.
+family at 8 and 20 readings; half as many are drawn at 60. `--rescore` uses the pages kept by the
+last run.
 """
 
 from __future__ import annotations
@@ -54,7 +53,7 @@ def draw(replicates: int, keep: Path) -> dict[str, Any]:
             for label, family in families.items():
                 jobs.append((f"{kind}/{label}/{n}", family, n))
     for number, (key, family, n) in enumerate(jobs):
-        wanted = max(replicates // {8: 1, 20: 1, 60: 2, 120: 3}[n], 2)
+        wanted = max(replicates // {8: 1, 20: 1, 60: 2}[n], 2)
         done = pages.setdefault(key, [])
         while len(done) < wanted:
             done.append(page_ratios(family, n, [SEED, number, n, len(done)]))
@@ -67,7 +66,7 @@ def tail(leads: FloatArray) -> FloatArray:
     """Share of pages at or above each of `SCORES`.
 
     It is counted while at least `COUNTED` pages are left. Beyond, it falls as exp(-score): that
-    is the slowest fall that evidence held against the right null can have.
+    is the slowest fall that evidence against the right null can have in the long run.
     """
     above = (leads[:, None] >= SCORES).sum(axis=0)
     counted = np.flatnonzero(above >= COUNTED)

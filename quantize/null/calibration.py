@@ -16,16 +16,18 @@ import numpy as np
 from quantize._support.validation import FloatArray
 
 HURDLES: dict[str, tuple[float, ...]] = {
-    "continuous": (-1.0, -2.0, -3.5, -4.5),
-    "lumpy": (-0.3, 0.0, 0.3, 0.3),
-    "mirrored": (-1.5, 0.0, 0.0, 0.0),
-    "mixed": (-0.5, -0.3, 0.8, 1.0),
-    "unequal": (-0.5, -0.3, 0.8, 1.0),
-    "heaped": (-0.5, -0.5, 0.0, 0.0),
+    "continuous": (-1.0, -2.0, -3.5),
+    "lumpy": (-0.3, 0.0, 0.3),
+    "mirrored": (-1.5, 0.0, 0.0),
+    "mixed": (-0.5, -0.3, 0.8),
+    "unequal": (-0.5, -0.3, 0.8),
+    "heaped": (-0.5, -0.5, 0.0),
 }
 """Log Bayes factors over each kind of null that are taken as equally strong, at `SIZES`."""
 
-SIZES: tuple[int, ...] = (8, 20, 60, 120)
+SIGMA_KNOWN = 1.0
+
+SIZES: tuple[int, ...] = (8, 20, 60)
 
 
 @functools.cache
@@ -36,13 +38,18 @@ def table() -> dict[str, Any]:
     return loaded
 
 
-def score(log_ratios: dict[str, float], n: int) -> float:
-    """Least lead of the comb over any kind of null, each measured from its hurdle."""
+def score(log_ratios: dict[str, float], n: int, *, sigma_known: bool = False) -> float:
+    """Least lead of the comb over any kind of null, each measured from its hurdle.
+
+    With sigma known, or told by repeats, the comb no longer pays for finding it, and the
+    continuous nulls, which have no sigma, never did: their hurdle is higher by `SIGMA_KNOWN`.
+    """
     leads = []
     for kind, hurdle in HURDLES.items():
         of_kind = [value for name, value in log_ratios.items() if name.startswith(kind)]
         if of_kind:
-            leads.append(min(of_kind) - _at_size(hurdle, n))
+            extra = SIGMA_KNOWN if sigma_known and kind == "continuous" else 0.0
+            leads.append(min(of_kind) - _at_size(hurdle, n) - extra)
     return min(leads)
 
 

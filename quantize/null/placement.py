@@ -97,12 +97,12 @@ def place(
     sigma_evidence = float(log_sum_exp(log_prior))
     nulls = _nulls_by_unit(values, factor, sigma, log_prior, comb.unit, seating.teeth)
     continuum = -n * np.log(comb.unit) + sigma_evidence
-    ratios = {name: float(log_sum_exp(seated - null)) for name, null in nulls.items()}
+    ratios = {name: _averaged(seated, null) for name, null in nulls.items()}
     nulls = {}
     nulls["continuous: uniform"] = continuum - n * np.log(seating.teeth)
     for a, name in enumerate(_NAMES[1:], start=1):
         nulls[f"continuous: histogram, {name}"] = continuum + seating.log_shares[a]
-    ratios |= {name: float(log_sum_exp(counted - null)) for name, null in nulls.items()}
+    ratios |= {name: _averaged(counted, null) for name, null in nulls.items()}
     total = float(log_sum_exp(counted))
     total_seated = float(log_sum_exp(seated))
     window = float(np.ptp(values)) * (n + 1) / (n - 1)
@@ -118,7 +118,7 @@ def place(
     if not free and values[0] < 0 < values[-1]:
         mirrored = _mirrored(values, factor, sigma, log_prior, comb.unit, comb.integers)
         for name, null in mirrored.items():
-            ratios[name] = float(log_sum_exp(seated - null))
+            ratios[name] = _averaged(seated, null)
     any_number = log_any_number(values, factor, sigma, window)
     ratios["mixed: levels and background"] = total_seated - float(
         log_sum_exp(any_number + log_prior)
@@ -139,6 +139,12 @@ def place(
         best=best,
         integers=comb.integers[best],
     )
+
+
+def _averaged(comb: FloatArray, null: FloatArray) -> float:
+    """Log of the average over units of comb/null; a null too small for a number counts nothing."""
+    usable = np.isfinite(comb) & np.isfinite(null)
+    return float(log_sum_exp(comb[usable] - null[usable])) if usable.any() else -np.inf
 
 
 def _nulls_by_unit(

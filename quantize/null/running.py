@@ -167,7 +167,8 @@ class RunningEvidence:
             self.log_evidences.append({})
             return float("nan")
         comb = self._comb_evidence()
-        ratios = {name: comb - null for name, null in self._null_evidences().items()}
+        nulls = self._null_evidences()
+        ratios = {name: comb - null for name, null in nulls.items() if np.isfinite(null)}
         smallest = min(ratios.values())
         self.log_evidence.append(smallest)
         self.log_evidences.append(ratios)

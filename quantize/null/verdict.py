@@ -16,9 +16,9 @@ from quantize.null import calibration
 from quantize.null.heaped import log_ratio_over_heaps
 from quantize.null.placement import LEVELS_AT_ZERO, LEVELS_FREE, Placement, place
 from quantize.null.sigma import sigma_grid
-from quantize.readings import as_readings
+from quantize.readings import Readings, as_readings
 
-MOST_LEVELS = 120
+MOST_LEVELS = 80
 """Larger samples are weighed by a random part of this size."""
 SURE = 0.95
 """Probability of enough occupied teeth below which nothing counts as steps."""
@@ -54,7 +54,7 @@ class LevelEvidence(Result):
     band : tuple of float
         Units that took part, after the guard of half the span.
     weighed : int
-        Number of levels that were weighed (a part, in samples above 120).
+        Number of levels that were weighed (a part, in samples above 80).
     alpha : float
         Level of the verdict.
     steps : bool
@@ -113,7 +113,7 @@ def weigh_evidence(
     n_resamples : int
         Accepted for the sake of one signature; the calibration is a stored table.
     rng : None, int or numpy.random.Generator
-        Chooses the part that is weighed in samples above 120 levels.
+        Chooses the part that is weighed in samples above 80 levels.
     workers : None
         Accepted for the sake of one signature.
 
@@ -132,8 +132,11 @@ def weigh_evidence(
     >>> weigh_evidence(steps, (0.3, 3.0)).p_value < 0.05
     True
     """
-    placed, ratios, band, weighed = _weigh(readings, unit_range, offset, sigma_range, rng)
-    lead = calibration.score(ratios, weighed)
+    data = as_readings(readings, least=3)
+    placed, ratios, band, weighed = _weigh(data, unit_range, offset, sigma_range, rng)
+    told = data.sigma is not None or data.levels().degrees > 0
+    fixed = sigma_range is not None and sigma_range[0] == sigma_range[1]
+    lead = calibration.score(ratios, weighed, sigma_known=told or fixed)
     p_values = calibration.p_values(lead, weighed)
     p_value = max(p_values.values())
     evidences = {"comb": placed.log_comb} | {
@@ -170,18 +173,18 @@ def log_ratios(
 
     The part of `weigh_evidence` that needs no calibration.
     """
-    placed, ratios, _, _ = _weigh(readings, unit_range, offset, sigma_range, rng)
+    data = as_readings(readings, least=3)
+    placed, ratios, _, _ = _weigh(data, unit_range, offset, sigma_range, rng)
     return ratios, placed.enough_levels
 
 
 def _weigh(
-    readings: Any,
+    data: Readings,
     unit_range: tuple[float, float],
     offset: str | float,
     sigma_range: tuple[float, float] | None,
     rng: RngLike,
 ) -> tuple[Placement, dict[str, float], tuple[float, float], int]:
-    data = as_readings(readings, least=3)
     low, high = validation.unit_range(unit_range)
     levels = data.levels()
     free = isinstance(offset, str) and offset == "free"
