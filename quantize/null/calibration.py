@@ -16,12 +16,12 @@ import numpy as np
 from quantize._support.validation import FloatArray
 
 HURDLES: dict[str, tuple[float, ...]] = {
-    "continuous": (-1.0, -2.0, -3.5),
-    "lumpy": (-0.3, 0.0, 0.3),
-    "mirrored": (-1.5, 0.0, 0.0),
-    "mixed": (-0.5, -0.3, 0.8),
-    "unequal": (-0.5, -0.3, 0.8),
-    "heaped": (-0.5, -0.5, 0.0),
+    "continuous": (-1.35, -2.0, -3.5),
+    "lumpy": (0.35, 0.45, 0.3),
+    "mirrored": (-1.5, -1.0, 0.0),
+    "mixed": (0.1, -0.5, 0.8),
+    "unequal": (0.1, -0.5, 0.8),
+    "heaped": (0.15, 0.0, 0.0),
 }
 """Log Bayes factors over each kind of null that are taken as equally strong, at `SIZES`."""
 
