@@ -1,0 +1,80 @@
+"""How many readings steps of a given sharpness need for the verdict "steps", by simulation.
+
+Run with ``python -m benchmarks.readings_needed``; ``--write docs/tables`` writes the table. The
+numbers in `quantize.null.power` are those of the last column.
+
+Readings are whole numbers uniform on −4 … 4 with normal errors; nothing is told to the analysis
+but the readings. Power is the share of pages with the verdict "steps" at the 5 % level.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+import quantize as qz
+
+TRIALS = {
+    0.05: (6, 7, 8, 9, 10, 12),
+    0.10: (7, 8, 9, 10, 12, 14),
+    0.15: (10, 12, 14, 17, 20, 24),
+    0.20: (20, 25, 30, 36, 44, 52),
+    0.25: (50, 65, 80, 100, 120),
+}
+WANTED = 0.80
+
+
+def power(spread: float, n: int, runs: int, seed: int = 1) -> float:
+    """Share of `runs` simulated pages that get the verdict "steps"."""
+    rng = np.random.default_rng([seed, n, round(1000 * spread)])
+    hits = 0
+    for _ in range(runs):
+        page = rng.integers(-4, 5, size=n) + spread * rng.normal(size=n)
+        found = qz.analyze(page, n_resamples=199, rng=rng)
+        hits += found.verdict == "steps"
+    return hits / runs
+
+
+def needed(sizes: Sequence[int], shares: Sequence[float]) -> int | None:
+    """Smallest size at which a line through the shares, made monotone, reaches `WANTED`."""
+    rising = np.maximum.accumulate(shares)
+    if rising[-1] < WANTED:
+        return None
+    return int(np.ceil(np.interp(WANTED, rising, sizes) - 1e-9))
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Simulate, and print or write the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--tiny", action="store_true", help="three pages a cell, two sharpnesses")
+    parser.add_argument("--runs", type=int, default=200, help="pages a cell")
+    parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
+    options = parser.parse_args(arguments)
+    trials = dict(list(TRIALS.items())[:2]) if options.tiny else TRIALS
+    runs = 3 if options.tiny else options.runs
+    lines = [
+        f'Share of {runs} simulated pages with the verdict "steps" at the 5 % level; standard '
+        f"error at most {0.5 / np.sqrt(runs):.3f}.",
+        "",
+        "| sigma/unit | readings: power | readings for 0.80 |",
+        "|---|---|---|",
+    ]
+    for spread, sizes in trials.items():
+        shares = [power(spread, n, runs) for n in sizes]
+        cells = ", ".join(f"{n}: {share:.2f}" for n, share in zip(sizes, shares, strict=True))
+        least = needed(sizes, shares)
+        row = f"| {spread:.2f} | {cells} | {least or 'more'} |"
+        lines.append(row)
+        print(row, flush=True)
+    print("\n".join(lines))
+    if options.write is not None:
+        options.write.mkdir(parents=True, exist_ok=True)
+        target = options.write / "readings_needed.md"
+        target.write_text("# Readings needed\n\n" + "\n".join(lines) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
