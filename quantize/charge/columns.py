@@ -163,8 +163,11 @@ def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float
         raise InputError(
             f"`{column}` is {text!r} in row {row}; put words into a column of their own."
         )
+    value = float(found["number"])
+    if math.isinf(value):
+        raise InputError(f"`{column}` is {text[:40]!r} in row {row}, which is too large.")
     limit = {"": 0, ">": 1, "≥": 1, "<": -1, "≤": -1}[(found["limit"] or "")[:1]]
-    return float(found["number"]), limit, sign
+    return value, limit, sign
 
 
 def direction(text: str, *, row: int) -> int:

@@ -98,7 +98,10 @@ def _from_text(text: str, source: str) -> Page:
     if len(lines) < 2:
         raise InputError(f"`run` {source!r} has no rows below a header line.")
     delimiter = next((mark for mark in ";\t," if mark in lines[0]), ",")
-    rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter))
+    try:
+        rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter))
+    except csv.Error as error:
+        raise InputError(f"`run` {source!r} is no table of text ({error}).") from None
     header, body = rows[0], rows[1:]
     for i, row in enumerate(body, start=1):
         if len(row) > len(header) and any(cell.strip() for cell in row[len(header) :]):
@@ -121,6 +124,10 @@ def _from_frame(frame: pd.DataFrame, source: str) -> Page:
         raise InputError(f"`run` ({source}) has no rows.")
     columns: dict[str, list[str]] = {}
     comma = False
+    names = [str(name) for name in frame.columns]
+    if len(set(names)) < len(names):
+        double = next(name for name in names if names.count(name) > 1)
+        raise InputError(f"`run` ({source}) has two columns called {double!r}; keep one.")
     for name in frame.columns:
         values = frame[name]
         if values.dtype.kind in "iuf":

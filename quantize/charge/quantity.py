@@ -28,6 +28,7 @@ _WORD = re.compile(
     r"(?P<limit>limits?)$|(?P<standard>standard)$|k=(?P<k>\d+(?:\.\d+)?)$|n=(?P<n>\d+)$"
     r"|dof=(?P<dof>\d+(?:\.\d+)?)$|(?P<scope>" + "|".join(SCOPES) + r")$"
 )
+_LONGEST = 200
 _GRAMMAR = (
     "write 'number unit', 'number +/- number unit' or 'number(n) unit', "
     "for example '3.10 +/- 0.02 mm' or '3.10(2) mm'"
@@ -148,6 +149,8 @@ def _wrong_kind(name: str, shown: str, found: str, wanted: str) -> InputError:
 
 def _from_text(cls: type[Quantity], text: str, *, unit: str, name: str, scope: str) -> Quantity:
     shown = text.strip()
+    if len(text) > _LONGEST:
+        raise InputError(f"`{name}` is text of {len(text)} characters; {_GRAMMAR}.")
     if "," in text:
         raise InputError(
             f"`{name}` is {shown!r}, which holds a comma; use a point for decimals and no "
@@ -166,7 +169,9 @@ def _from_text(cls: type[Quantity], text: str, *, unit: str, name: str, scope: s
     if second is not None:
         if stated:
             raise InputError(f"`{name}` is {shown!r}, with two uncertainties; {_GRAMMAR}.")
-        spread, rest, stated = abs(float(second["spread"])), second["rest"], True
+        spread, rest, stated = float(second["spread"]), second["rest"], True
+        if spread < 0:
+            raise InputError(f"`{name}` is {shown!r}; an uncertainty has no sign.")
     rest = _refuse_arithmetic(name, shown, rest)
     unit_text, words = _split_words(rest)
     try:

@@ -62,3 +62,40 @@ def test_entries_of_one_particle_replace_the_common_ones():
     )
     assert bench.for_particle("B").need("sphere.diameter").value == 1.9e-6
     assert bench.for_particle("A").need("sphere.diameter").value == 2.0e-6
+
+
+def test_floats_uncertainties_and_pint_quantities_stand_for_text():
+    import pint
+    from uncertainties import ufloat
+
+    registry = pint.UnitRegistry(cache_folder=None)
+    bench = Apparatus.of(
+        {
+            "plates": {"separation": ufloat(3.1e-3, 2e-5), "voltage": 271 * registry.volt},
+            "sphere": {"weight": 2.8e-14},
+        }
+    )
+    assert bench.need("plates.separation").standard_uncertainty == 2e-5
+    assert bench.need("plates.voltage").value == 271
+    assert bench.need("sphere.weight").value == 2.8e-14
+
+
+def test_correlations_reach_the_budget():
+    tables = {
+        "plates": {"separation": "3.10(2) mm", "voltage": "271 +/- 1 V"},
+        "sphere": {"weight": "2.80(5)e-14 N"},
+        "fall": {"divisions": "20.0 +/- 0.2 div"},
+    }
+    joined = {
+        **tables,
+        "correlations": [{"between": ["plates.separation", "sphere.weight"], "value": 0.8}],
+    }
+    from quantize.charge import unit_in_coulombs
+
+    plain = unit_in_coulombs(10.0, tables, unit_err=0.1, trials=1000)
+    more = unit_in_coulombs(10.0, joined, unit_err=0.1, trials=1000)
+    # JCGM 100:2008, equation 16: twice r times the product of the two contributions.
+    extra = 2 * 0.8 * (0.02 / 3.10) * (0.05 / 2.80)
+    assert (more.standard_uncertainty**2 - plain.standard_uncertainty**2) / plain.value**2 == (
+        pytest.approx(extra, rel=1e-6)
+    )

@@ -75,6 +75,10 @@ def test_repeats_bring_degrees_of_freedom_and_a_scope_may_follow():
         ("3.1 foo", "not known"),
         ("1e999 mm", "too large"),
         ("about 3 mm", "no quantity"),
+        ("3.1 +/- -0.02 mm", "no sign"),
+        ("3.1(" + "9" * 5000 + ") mm", "characters"),
+        ("3.1 +/- 0.2 mm limit k=2", "contradict"),
+        ("3.1 +/- 0.2 mm n=1", "at least two repeats"),
         ("271 V", "a voltage; it must be a length"),
     ],
 )

@@ -98,6 +98,15 @@ def test_blank_state_is_as_above_only_if_declared():
         ({"div": [5], "voltage / mm": [3]}, "a unit of a length"),
         ({"div": ["1,234"]}, None),
         ({"div": []}, "no rows"),
+        ({"div": ["9" * 400]}, "too large"),
+        ({"div": [5], "t": [-3]}, "`seconds` is -3 in row 1"),
+        ({"t": [5], "V": [200]}, "no divisions"),
+        ({"div": [5], "reason": ["gone"]}, "no row that is kept"),
+        (pd.DataFrame([[1, 2]], columns=["div", "div"]), "two columns called 'div'"),
+        ({"div": [5], "distance": [6]}, "two columns for divisions"),
+        ({"div": [5, 6], "t": [5]}, "do not fit together"),
+        ("no such page.csv", "no such file"),
+        (17, "of type int"),
     ],
 )
 def test_bad_pages_are_refused_with_the_row(page, complaint):
@@ -148,3 +157,35 @@ def test_invented_run_is_labelled_and_complete():
     assert (
         np.isfinite(charge.convert_run(run, DATA / "invented_apparatus.toml")["charge"]).sum() > 24
     )
+
+
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        ("div,t\n", "no rows below a header"),
+        ("div,t\n3,5,10\n", "decimal comma needs columns separated by semicolons"),
+        ('div,t\n"' + "x" * 200_000 + '",10\n', "no table of text"),
+    ],
+)
+def test_bad_files_are_refused(tmp_path, text, complaint):
+    file = tmp_path / "page.csv"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=complaint):
+        charge.read_run(file)
+
+
+def test_several_particles_must_be_named():
+    run = charge.read_run({"bead": ["A", "B"], "div": [5, 6], "V": [200, 200]})
+    with pytest.raises(InputError, match="name one with"):
+        run.readings()
+    with pytest.raises(InputError, match="the run holds A, B"):
+        run.particle("C")
+    assert len(run.readings(particle="A")) == 1
+
+
+def test_a_run_without_apparatus_asks_for_one():
+    run = charge.read_run({"div": [5, 6], "V": [200, 200]})
+    with pytest.raises(InputError, match="has no apparatus"):
+        run.charges()
+    with pytest.raises(InputError, match="no fall without field is known"):
+        run.readings(fall="joined")
