@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -442,3 +443,16 @@ def test_bad_input_in_its_own_process(tmp_path: Path) -> None:
     assert done.stderr.startswith(b"quantize: ")
     assert b"Traceback" not in done.stderr
     assert done.stderr.count(b"\n") == 1
+
+
+def test_the_documentation_names_every_option_and_no_other() -> None:
+    page = (Path(__file__).parents[1] / "docs" / "howto" / "command_line.md").read_text("utf-8")
+    named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", page))
+    there = {
+        option
+        for command in cli.main.commands.values()
+        for parameter in command.params
+        for option in parameter.opts
+        if option.startswith("--")
+    }
+    assert named == there

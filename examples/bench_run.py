@@ -1,0 +1,28 @@
+"""An INVENTED bench run, from raw rows to coulombs with a budget.
+
+Give a file name to write the report page: python examples/bench_run.py run.html
+"""
+
+import sys
+from pathlib import Path
+
+import quantize as qz
+from quantize.charge import read_run
+
+data = Path(qz.__file__).parent / "data"
+run = read_run(data / "invented_run.csv", data / "invented_apparatus.toml")
+print("INVENTED DATA, computed from the physics of a sphere in air.")
+print(run)
+
+found = qz.analyze(run.readings(), offset=run.offset, rng=1)
+print(f"\nVerdict: {found.verdict}")
+for reason in found.reasons:
+    print(f"  {reason}")
+
+print(f"\n{run.unit_in_coulombs(found)}")
+print("\nWas the measurement sound?")
+for check in run.checks(found).checks:
+    print(f"  {check.level:<8}{check.name}")
+
+if len(sys.argv) > 1:
+    print(f"\nReport: {found.report(sys.argv[1], run=run, source='invented_run.csv')}")
