@@ -172,12 +172,13 @@ def fall_steadiness(run: Run) -> list[Check]:
     if len(falls) < 3:
         return [unknown(name, "fewer than three falls without field; read one in every state.")]
     x = -(falls["divisions"] / falls["seconds"]).to_numpy(float) * run.interval
+    at, words = run.time_of(falls)
     checks = [
         _trend(
             f"{name}: with time",
-            falls["row"].to_numpy(float),
+            at,
             x,
-            "from the first to the last row",
+            f"from the first to the last, {words}",
             "a wet coat, a change of temperature or convection would do that",
         )
     ]
@@ -205,6 +206,8 @@ def _trend(name: str, at: FloatArray, x: FloatArray, span: str, cause: str) -> C
 
     centred = at - at.mean()
     squares = float(centred @ centred)
+    if squares == 0:
+        return unknown(name, "all falls were read at the same time.")
     slope = float(centred @ x) / squares
     rest = x - x.mean() - slope * centred
     degrees = x.size - 2

@@ -122,6 +122,34 @@ def labels_sorted(run: Run) -> list[Check]:
     return [Check(name=name, level="doubt" if ordered else "good", number=p, sentence=sentence)]
 
 
+def labels_against_log(run: Run) -> list[Check]:
+    """State labels change where the log notes a change of charge, and nowhere else."""
+    name = "state labels change where the log says so"
+    if "event" not in run.table or (run.table["state"] == "").all():
+        return []
+    table = run.table[run.table["state"] != ""]
+    noted = table["event"].str.contains("chang", case=False).to_numpy(bool)
+    if not noted.any():
+        return []
+    states, particles = table["state"].to_numpy(str), table["particle"].to_numpy(str)
+    moved = np.concatenate([[False], states[1:] != states[:-1]])
+    fresh = np.concatenate([[True], particles[1:] != particles[:-1]])
+    odd = table["row"].to_numpy()[(noted != moved) & ~fresh].tolist()
+    sentence = (
+        f"in row {', '.join(map(str, odd[:5]))} label and log do not agree on a change of charge."
+        if odd
+        else f"all {int(moved.sum())} changes of label are in the log, and no others."
+    )
+    return [
+        Check(
+            name=name,
+            level="doubt" if odd else "good",
+            number=float(len(odd)),
+            sentence=sentence,
+        )
+    ]
+
+
 def _natural(label: str) -> tuple[int, float, str]:
     try:
         return 0, float(label), label
@@ -256,7 +284,7 @@ def unit_drift(run: Run, analysis: Any) -> list[Check]:
     if integers is None or sigma == 0 or run.fall_on_record() is None:
         return [unknown(name, "whole numbers, a fall and repeats are needed to see a drift.")]
     values = run.joined()[0]
-    time = run.driven["row"].to_numpy(float)
+    time, words = run.time_of(run.driven)
     time = (time - time.mean()) / max(float(np.ptp(time)), 1.0)
     # y = u n (1 + drift·time): the fall's own error is common and drops out of the slope.
     design = np.column_stack([integers, integers * time, np.ones(integers.size)])
@@ -271,8 +299,8 @@ def unit_drift(run: Run, analysis: Any) -> list[Check]:
             name,
             2 * float(norm.sf(abs(drift / error))),
             drift,
-            f"the unit changes by {100 * drift:+.1f} ± {100 * error:.1f} % from the first row to "
-            "the last",
+            f"the unit changes by {100 * drift:+.1f} ± {100 * error:.1f} % from the first to "
+            f"the last, {words}",
             cause="voltage, temperature or the sphere itself drifts",
         )
     ]

@@ -52,6 +52,15 @@ class UnitInCoulombs(Propagation):
     monte_carlo: MonteCarlo
     notes: tuple[str, ...]
 
+    @property
+    def exponents(self) -> pd.DataFrame:
+        """d ln e / d ln x of every input (rows) by every route (columns); blank is NaN."""
+        import pandas as pd
+
+        found = {self.route: self.budget} | {n: p.budget for n, p in self.others.items()}
+        columns = {n: b.set_index("input")["exponent"] for n, b in found.items()}
+        return pd.DataFrame(columns)
+
     def against(self, accepted: float) -> str:
         """One sentence that sets the result beside an accepted value, for those who ask."""
         value = validation.positive("accepted", accepted)

@@ -223,6 +223,14 @@ class Rows:
         distances: FloatArray = np.abs(used["divisions"].to_numpy(float))
         return distances
 
+    def time_of(self, rows: pd.DataFrame) -> tuple[FloatArray, str]:
+        """When `rows` were read: by the clock if every one of them has a time, else by order."""
+        if "clock" in rows and len(rows):
+            seconds = [_clock_seconds(text) for text in rows["clock"]]
+            if all(s is not None for s in seconds):
+                return np.array(seconds, dtype=np.float64), "by the clock"
+        return rows["row"].to_numpy(float), "in the order of the rows"
+
     def with_discarded(self) -> Self:
         """The run with the discarded rows that hold a reading counted again."""
         table = self.table.copy()
@@ -232,3 +240,12 @@ class Rows:
         new = object.__new__(type(self))
         new._put(table, self.apparatus, self.timing, self.remarks, self.source)
         return new
+
+
+def _clock_seconds(text: str) -> float | None:
+    """Seconds since midnight of ``14:05`` or ``14:05:30``; None for anything else."""
+    parts = text.strip().split(":")
+    if len(parts) not in (2, 3) or not all(part.replace(".", "", 1).isdigit() for part in parts):
+        return None
+    hours, minutes, seconds = (float(part) for part in (*parts, "0")[:3])
+    return 3600 * hours + 60 * minutes + seconds

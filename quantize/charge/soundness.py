@@ -127,6 +127,7 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
         page.lost_off_the_scale,
         page.last_digits,
         page.labels_sorted,
+        page.labels_against_log,
     ):
         found += check(run)
     for judged in (page.ruler_or_nature, page.unit_drift, page.discarded):

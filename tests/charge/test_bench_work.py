@@ -186,3 +186,28 @@ def test_every_public_name_loads():
         assert getattr(charge, name) is not None
     with pytest.raises(AttributeError, match="no attribute"):
         charge.nonsense  # noqa: B018
+
+
+def test_results_show_themselves_and_go_through_json():
+    page, apparatus, _ = charge.SimulatedBench().simulate(rng=40)
+    run = charge.read_run(page, apparatus)
+    fit = run.fit((4, 30), sigma="predicted")
+    result = run.unit_in_coulombs(fit)
+    plan = charge.plan_bench(
+        diameters=[2e-6], intervals=[10], density=1055.0, units=[4],
+        plates=Plates(separation="4 mm"), reticle=Reticle(division="25 um", length=90),
+    )  # fmt: skip
+    joint = charge.joint_unit(units([10.0, 10.1]))
+    for shown in (fit, result, result.monte_carlo, run.checks(fit), plan, joint):
+        body = json.loads(json.dumps(shown.to_dict(), allow_nan=False))
+        assert body["schema"].startswith("quantize.")
+        assert repr(shown).startswith(f"<{type(shown).__name__}: ")
+        assert len(str(shown)) > 20
+        assert "<" in shown._repr_html_()
+    bars = result.plot().patches
+    assert sum(bar.get_width() for bar in bars) == pytest.approx(100)
+    table = result.exponents
+    assert table.shape[1] == 4
+    assert table.loc["plates.separation"].to_numpy() == pytest.approx(np.ones(4), abs=1e-6)
+    assert len(charge.why_routes_differ(result)) == 3
+    assert "used nowhere" in result.against(1.6e-19)

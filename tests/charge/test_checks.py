@@ -215,3 +215,25 @@ def test_readings_off_the_scale_are_counted(bench):
     assert any("left the scale" in remark for remark in run.remarks)
     apparatus["reticle"]["length"] = "50 div"
     assert charge.read_run(page, apparatus).checks().of("readings stay").level == "bad"
+
+
+def test_labels_and_log_are_compared(bench):
+    page, apparatus, _ = bench.simulate(rng=14)
+    changed = page["state"] != page["state"].shift(fill_value="1")
+    page["event"] = np.where(changed, "charge changed", "")
+    check = charge.read_run(page, apparatus).checks().of("state labels change")
+    assert check.level == "good"
+    page.loc[9, "event"] = "charge changed"
+    check = charge.read_run(page, apparatus).checks().of("state labels change")
+    assert check.level == "doubt"
+    assert "row 10" in check.sentence
+
+
+def test_the_clock_is_used_when_every_row_has_a_time(bench):
+    page, apparatus, _ = bench.simulate(rng=15)
+    page["clock time"] = [f"14:{i // 2:02d}:{30 * (i % 2):02d}" for i in range(len(page))]
+    check = charge.read_run(page, apparatus).checks().of("the fall stays the same: with time")
+    assert "by the clock" in check.sentence
+    page.loc[3, "clock time"] = ""
+    run = charge.read_run(page, apparatus)
+    assert run.time_of(run.driven)[1] == "in the order of the rows"
