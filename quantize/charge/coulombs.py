@@ -185,6 +185,8 @@ def unit_in_coulombs(
     if doubt is not None and doubt.level != "good":
         warn(doubt.sentence)
         notes.append(doubt.sentence)
+    if bench.need("plates.voltage").standard_uncertainty == 0:
+        notes.append("the voltage has no uncertainty in this budget; state it in the apparatus")
     if bench.has("sphere.weight") and bench.word("sphere.buoyancy") is None:
         notes.append("the weight as supplied is taken to have the buoyancy already off")
     best = found[route]
@@ -227,9 +229,12 @@ def divisions_of(
     if integers.size:
         degrees = max(integers.size - 1, 1)
     if run is not None and fall is not None and integers.size == len(run.driven):
-        stretch = run.joined()[2]
+        values, _, stretch, _ = run.joined()
+        told = getattr(getattr(unit, "readings", None), "values", values)
         squares = float(integers @ integers)
-        slope = float(integers @ stretch) / squares if squares else 0.0
+        # A unit from distances without the fall, with a free offset, does not lean on it.
+        if squares and np.shape(told) == values.shape and np.allclose(told, values):
+            slope = float(integers @ stretch) / squares
     return Divisions(
         unit=Quantity(
             value=value,

@@ -147,3 +147,31 @@ def test_a_stated_drift_of_the_air_is_taken_off_the_fall():
     drifting = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
     still = charge.unit_in_coulombs(10.0, BENCH, unit_err=0.1)
     assert drifting.value == pytest.approx(still.value, rel=1e-12)
+
+
+def test_a_unit_from_distances_alone_does_not_lean_on_the_fall():
+    page, apparatus, truth = charge.SimulatedBench().simulate(rng=50)
+    run = charge.read_run(page, apparatus)
+
+    class Free:
+        unit, unit_err = truth["unit"], 0.02
+        integers = np.array(truth["units"]) - 6
+        readings = run.readings(fall="apart")
+
+    class Joined(Free):
+        integers = np.array(truth["units"])
+        readings = run.readings()
+
+    free, joined = (
+        charge.unit_in_coulombs(a(), apparatus, run=run).budget.set_index("input")
+        for a in (Free, Joined)
+    )
+    assert free.loc["fall", "exponent"] == pytest.approx(-1, abs=1e-6)
+    assert abs(joined.loc["fall", "exponent"]) < 0.2
+
+
+def test_a_voltage_without_uncertainty_is_noted():
+    page = {"V": [200.0] * 3 + [0.0] * 3, "div": [0, 10, -10, -40, -41, -40], "t": [10.0] * 6}
+    bench = {"plates": {"separation": "4 mm"}, "sphere": {"weight": "3e-14 N"}}
+    found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1, run=charge.read_run(page, bench))
+    assert any("voltage has no uncertainty" in note for note in found.notes)
