@@ -11,7 +11,7 @@ import numpy as np
 from quantize._support import randomness, validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.randomness import RngLike
-from quantize._support.results import Result
+from quantize._support.results import Result, jsonable
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb import posterior
@@ -24,7 +24,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _SMALLEST_SHARE = 1e-3
+_SMALLEST_PROBABILITY = 1e-4
 _NODES_FOR_INTEGERS = 4000
+_NEIGHBOURS = np.arange(-4, 5)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -45,8 +47,6 @@ class MixtureFit(Result):
         Every mode with at least 0.1 % of the posterior: unit, unit_err, share, sigma, relation.
     integers : numpy.ndarray of int, shape (n,)
         Most probable whole number of each reading at the best mode.
-    integer_probabilities : pandas.DataFrame
-        Rows (reading, integer, probability) over the whole posterior, down to 1e-4.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("readings", "nodes", "problem")
@@ -58,7 +58,6 @@ class MixtureFit(Result):
     log_bayes_factor: float
     alternatives: pd.DataFrame
     integers: IntArray
-    integer_probabilities: pd.DataFrame
     band: Band
     settings: dict[str, Any]
     readings: Readings
@@ -69,6 +68,15 @@ class MixtureFit(Result):
     def modes(self) -> pd.DataFrame:
         """The same table as `alternatives`."""
         return self.alternatives
+
+    @functools.cached_property
+    def integer_probabilities(self) -> pd.DataFrame:
+        """Rows (reading, integer, probability) over the whole posterior, down to 1e-4."""
+        return _integer_table(self.problem, self.nodes, self.readings)
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary with stable keys."""
+        return super().to_dict() | {"integer_probabilities": jsonable(self.integer_probabilities)}
 
     @functools.cached_property
     def marginal(self) -> posterior.Marginal:
@@ -178,7 +186,6 @@ def fit_mixture(
         integers=np.rint((data.levels().mean - found_offset) / best.unit).astype(np.int64)[
             data.levels().index
         ],
-        integer_probabilities=_integer_table(problem, nodes, data),
         band=band,
         settings={
             "offset": offset,
@@ -253,9 +260,7 @@ def _integer_table(problem: Problem, nodes: Nodes, data: Readings) -> pd.DataFra
     """Probabilities of the whole number of each reading over the whole posterior."""
     import pandas as pd
 
-    order = np.argsort(-nodes.log_mass)[:_NODES_FOR_INTEGERS]
-    share = nodes.share[order]
-    share = share / share.sum()
+    order, share = _representative(nodes, problem.mean.size)
     u = np.exp(nodes.log_unit[order])
     spread = nodes.sigma[order][:, None] * np.sqrt(problem.levels.factor) / u[:, None]
     turns = problem.mean / u[:, None] - nodes.phase[order][:, None]
@@ -263,18 +268,17 @@ def _integer_table(problem: Problem, nodes: Nodes, data: Readings) -> pd.DataFra
         # Count from the tooth in [0, unit), not from the origin of the phases.
         turns += np.floor((problem.origin + nodes.phase[order] * u) / u)[:, None]
     nearest = np.rint(turns)
-    shifts = np.arange(-4, 5)
-    exponent = -0.5 * ((turns - nearest)[:, :, None] - shifts) ** 2 / spread[:, :, None] ** 2
-    weight = np.exp(exponent - exponent.max(axis=2, keepdims=True))
-    weight *= (share[:, None] / weight.sum(axis=2))[:, :, None]
     tables = []
     for level in range(problem.mean.size):
-        k = (nearest[:, level, None] + shifts).astype(np.int64).ravel()
-        integers, back = np.unique(k, return_inverse=True)
-        probability = np.bincount(back, weights=weight[:, level].ravel())
-        keep = probability >= 1e-4
-        ranked = np.argsort(-probability[keep], kind="stable")
-        tables.append((integers[keep][ranked], probability[keep][ranked]))
+        centre, width = nearest[:, level], spread[:, min(level, spread.shape[1] - 1)]
+        exponent = -0.5 * ((turns[:, level] - centre)[:, None] - _NEIGHBOURS) ** 2
+        weight = np.exp(exponent / width[:, None] ** 2)
+        weight *= (share / weight.sum(axis=1))[:, None]
+        k = (centre[:, None] + _NEIGHBOURS).astype(np.int64)
+        probability = np.bincount((k - k.min()).ravel(), weights=weight.ravel())
+        ranked = np.argsort(-probability, kind="stable")
+        ranked = ranked[probability[ranked] >= _SMALLEST_PROBABILITY]
+        tables.append((ranked + k.min(), probability[ranked]))
     index = data.levels().index
     reading = np.concatenate([np.full(tables[j][0].size, i) for i, j in enumerate(index)])
     return pd.DataFrame(
@@ -284,3 +288,18 @@ def _integer_table(problem: Problem, nodes: Nodes, data: Readings) -> pd.DataFra
             "probability": np.concatenate([tables[j][1] for j in index]),
         }
     )
+
+
+def _representative(nodes: Nodes, levels: int) -> tuple[IntArray, FloatArray]:
+    """Nodes that stand for all, with their shares: the heaviest, and every so-manieth other."""
+    wanted = int(np.clip(2_000_000 // levels, 300, _NODES_FOR_INTEGERS))
+    share = nodes.share / nodes.share.sum()
+    order = np.argsort(-share, kind="stable")
+    if order.size <= wanted:
+        return order, share[order]
+    heavy, rest = order[: wanted // 2], order[wanted // 2 :]
+    running = np.cumsum(share[rest])
+    places = (np.arange(wanted // 2) + 0.5) / (wanted // 2) * running[-1]
+    other = rest[np.minimum(np.searchsorted(running, places), rest.size - 1)]
+    weight = np.concatenate([share[heavy], np.full(other.size, running[-1] / other.size)])
+    return np.concatenate([heavy, other]), weight
