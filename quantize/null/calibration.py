@@ -1,6 +1,6 @@
 """From the score of the level placement to a p-value under each named null, by a stored table.
 
-``python -m benchmarks.calibrate`` makes the table: it draws every family without steps at four
+``python -m benchmarks.calibrate`` makes the table: it draws every family without steps at three
 sizes, scores each draw, and keeps the upper tail of the score.
 """
 
@@ -17,11 +17,11 @@ from quantize._support.validation import FloatArray
 
 HURDLES: dict[str, tuple[float, ...]] = {
     "continuous": (-1.35, -2.0, -3.5),
-    "lumpy": (0.35, 0.45, 0.3),
-    "mirrored": (-1.5, -1.0, 0.0),
-    "mixed": (0.1, -0.5, 0.8),
-    "unequal": (0.1, -0.5, 0.8),
-    "heaped": (0.15, 0.0, 0.0),
+    "lumpy": (0.35, 0.45, 1.0),
+    "mirrored": (-0.4, -0.4, 0.0),
+    "mixed": (0.1, -0.5, 1.0),
+    "unequal": (0.1, -0.5, 1.0),
+    "heaped": (0.15, 0.0, 0.3),
 }
 """Log Bayes factors over each kind of null that are taken as equally strong, at `SIZES`."""
 
