@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from quantize._support import validation
 from quantize._support.errors import InputError
+from quantize._support.rendering import renderer
 from quantize.charge.apparatus import Apparatus, load_apparatus
 from quantize.charge.page import read_page
 from quantize.charge.rows import Rows
@@ -15,6 +16,7 @@ from quantize.readings import Readings
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
 
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.estimate import RunFit
@@ -130,6 +132,11 @@ class Run(Rows):
         from quantize.charge.estimate import fit_run
 
         return fit_run(self._single(particle), unit_range, sigma=sigma)
+
+    def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
+        """Draw the run: ``view="rows"``, "voltage" or "fall"; returns the axes."""
+        drawn: Axes = renderer("plot", self)(self, ax=ax, **options)
+        return drawn
 
     def charges(self, *, route: str | None = None) -> pd.DataFrame:
         """Charges of every row; see `convert_run`."""

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from quantize.null.compare import NullComparison
+    from quantize.null.running import RunningResult
 
 
 def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
@@ -51,4 +52,34 @@ def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
         axes.set_xlabel(f"{found.statistic_name} (best trial unit of each page)")
         axes.set_ylabel("pages without steps")
         axes.set_title(f"{values.size:,} pages without steps")
+    return axes
+
+
+def plot_running(found: RunningResult, ax: Axes | None = None) -> Axes:
+    """Evidence after each reading, with the height at which one may stop."""
+    axes = style.new_axes() if ax is None else ax
+    with style.look():
+        y = found.log_evidence / np.log(10)
+        place = np.arange(1, y.size + 1)
+        seen = np.isfinite(y)
+        axes.plot(place[seen], y[seen], "-o", color=style.DATA, ms=3.5, lw=1.2)
+        axes.axhline(0, color=style.RULE, lw=0.8)
+        limit = -np.log10(found.alpha)
+        axes.axhline(limit, color=style.INK, lw=1.1, ls=(0, (5, 3)))
+        axes.annotate(
+            f"{1 / found.alpha:g} to 1: may stop here",
+            (0.005, limit),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, 3),
+            textcoords="offset points",
+            fontsize=8,
+        )
+        if found.crossed_at is not None:
+            axes.axvline(found.crossed_at, color=style.ACCENT, lw=1.0, ls=":")
+        low, high = float(np.min(y[seen], initial=-1.0)), float(np.max(y[seen], initial=limit))
+        axes.set_ylim(max(low, -6.0) - 0.3, high + 0.5)
+        axes.set_xlim(0.5, y.size + 0.5)
+        axes.set_xlabel("readings taken")
+        axes.set_ylabel("evidence for steps, powers of ten")
+        axes.set_title("Evidence after every reading")
     return axes

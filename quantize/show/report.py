@@ -103,6 +103,7 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
         "scatter_share": significant(found.sigma / found.unit, 2),
         "picture": inline_svg(picture(upper)),
         "picture_text": _picture_text(found),
+        "run_picture": None if run is None else inline_svg(picture(run.plot())),
         **_readings(found),
         "rivals": _rivals(found),
         "nulls": [
