@@ -19,6 +19,8 @@ _HOME = {
     "fit_comb": "quantize.comb.fit",
     "fit_mixture": "quantize.comb.mixture",
     "compare_null": "quantize.null.compare",
+    "RunningEvidence": "quantize.null.running",
+    "running_evidence": "quantize.null.running",
     "analyze": "quantize.analysis",
     "InputError": "quantize._support.errors",
     "InputTypeError": "quantize._support.errors",
@@ -49,6 +51,8 @@ if TYPE_CHECKING:
     from quantize.comb.periodogram import periodogram as periodogram
     from quantize.files import read_readings as read_readings
     from quantize.null.compare import compare_null as compare_null
+    from quantize.null.running import RunningEvidence as RunningEvidence
+    from quantize.null.running import running_evidence as running_evidence
     from quantize.readings import Readings as Readings
 else:
 

@@ -27,6 +27,8 @@ NAMES = [
     "fit_comb",
     "fit_mixture",
     "compare_null",
+    "RunningEvidence",
+    "running_evidence",
     "analyze",
     "InputError",
     "InputTypeError",
