@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from quantize.charge.run import Run
 
 # Standard errors at which the shift is tried, a trapezium rule over its distribution.
-_SHIFTS = np.linspace(-3.5, 3.5, 11)
+_SHIFTS = np.linspace(-4.2, 4.2, 13)
 _UNDECIDABLE = 0.25  # units; beyond this the balance charge cannot be told
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed
 _SAME_MODE = 0.02
@@ -70,9 +70,11 @@ class RunFit(Result):
         Posterior mean of the shift, in its prior standard errors.
     sigma : str
         Where the scatter came from.
+    nodes : numpy.ndarray, shape (3, m)
+        Unit, error and weight of the best mode at each shift that was tried.
     """
 
-    _private: ClassVar[tuple[str, ...]] = ("readings",)
+    _private: ClassVar[tuple[str, ...]] = ("readings", "nodes")
 
     unit: float
     unit_err: float
@@ -85,6 +87,19 @@ class RunFit(Result):
     shifted_by: float
     sigma: str
     readings: Readings
+    nodes: FloatArray
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Interval with equal tails for the unit of the best mode, one row (low, high)."""
+        from scipy.special import ndtr
+
+        tail = (1 - validation.fraction("prob", prob)) / 2
+        unit, error, share = self.nodes
+        reach = 8 * self.unit_err
+        grid = np.linspace(self.unit - reach, self.unit + reach, 4001)
+        spread = np.maximum(error, 1e-12 * unit)
+        below = ndtr((grid[:, None] - unit) / spread) @ share
+        return np.array([np.interp([tail, 1 - tail], below, grid)])
 
     def _headline(self) -> str:
         share = float(self.alternatives["share"].iloc[0])
@@ -259,6 +274,7 @@ def _result(
         shifted_by=float(weight @ z),
         sigma=words,
         readings=readings,
+        nodes=np.array([near, inner, share]),
     )
 
 

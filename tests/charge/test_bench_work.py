@@ -211,3 +211,29 @@ def test_results_show_themselves_and_go_through_json():
     assert table.loc["plates.separation"].to_numpy() == pytest.approx(np.ones(4), abs=1e-6)
     assert len(charge.why_routes_differ(result)) == 3
     assert "used nowhere" in result.against(1.6e-19)
+
+
+def test_a_run_of_three_particles_from_page_to_joint_unit():
+    # One bench: plates and scale are shared; each particle has its own weight and balance.
+    rng = np.random.default_rng(41)
+    pages, common = [], None
+    for label in "ABC":
+        page, apparatus, truth = charge.SimulatedBench().simulate(rng=rng)
+        pages.append(page.assign(bead=label))
+        common = common or {**apparatus, "particles": {}}
+        common["particles"][label] = {
+            "plates": {"voltage": apparatus["plates"]["voltage"]},
+            "sphere": {"weight": apparatus["sphere"]["weight"]},
+        }
+    run = charge.read_run(pd.concat(pages, ignore_index=True), common)
+    assert run.particles == ("A", "B", "C")
+    found = run.joint_unit_in_coulombs((4, 30), route="ratio, weight given")
+    # Four standard uncertainties; and a p-value that chance undercuts once in 10,000.
+    assert found.value == pytest.approx(truth["charge"], abs=4 * found.standard_uncertainty)
+    assert found.homogeneity["p_value"] > 1e-4
+    single = found.particles["standard_uncertainty"].min()
+    assert found.standard_uncertainty < single
+    # What is measured for one particle has an error of its own.
+    assert run.particle("A").bench().need("sphere.weight").scope == "particle"
+    table = charge.convert_run(run, common, route="ratio, weight given")
+    assert len(table) == len(run)

@@ -48,11 +48,11 @@ def test_coulomb_interval_covers_the_true_charge(bench):
 
 def test_three_falls_are_student():
     # The interval from three falls holds the true fall 95 times in a hundred as Student-t, and
-    # about 81 taken as normal (2 degrees of freedom: 0.811). 1500 benches, five binomial sigmas;
+    # about 81 taken as normal (2 degrees of freedom: 0.811). 700 benches, five binomial sigmas;
     # rounding moves the shares a little.
     from scipy.stats import t
 
-    n, student, normal = 1500, 0, 0
+    n, student, normal = 700, 0, 0
     bench = SimulatedBench(states=((6, 1), (4, 1), (7, 1)), falls=3)
     for child in np.random.SeedSequence(32).spawn(n):
         page, apparatus, truth = bench.simulate(rng=child)

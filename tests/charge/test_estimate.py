@@ -59,6 +59,9 @@ def test_invented_scenario_finds_unit_integers_and_balance():
     assert found.balance.integer == truth["held"]
     assert found.balance.probability > 0.95
     assert found.unit_err > found.unit_err_given_fall
+    low, high = found.interval(0.95)[0]
+    assert low < found.unit < high
+    assert (high - low) / 4 == pytest.approx(found.unit_err, rel=0.2)
     assert found.alternatives["share"].sum() == pytest.approx(1, abs=0.01)
 
 

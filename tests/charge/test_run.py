@@ -189,3 +189,29 @@ def test_a_run_without_apparatus_asks_for_one():
         run.charges()
     with pytest.raises(InputError, match="no fall without field is known"):
         run.readings(fall="joined")
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".tsv", ".xlsx", ".parquet"])
+def test_the_same_page_in_every_kind_of_file(tmp_path, suffix):
+    page = pd.DataFrame({"drop no.": [1, 1], "U / V": [219.0, 0.0], "div": [7, -60]})
+    file = tmp_path / f"page{suffix}"
+    if suffix == ".xlsx":
+        pytest.importorskip("openpyxl")
+        page.to_excel(file, index=False)
+    elif suffix == ".parquet":
+        pytest.importorskip("pyarrow")
+        page.to_parquet(file)
+    else:
+        page.to_csv(file, index=False, sep="\t" if suffix == ".tsv" else ",")
+    run = charge.read_run(file)
+    assert run.particles == ("1",)
+    assert run.table["voltage"].tolist() == [219, 0]
+    assert run.table["divisions"].tolist() == [7, -60]
+
+
+def test_lengths_become_divisions_by_the_scale():
+    page = {"distance [mm]": [0.25, -1.5], "V": [219, 0]}
+    run = charge.read_run(page, {"reticle": {"division": "25 um"}})
+    assert run.table["divisions"].tolist() == pytest.approx([10, -60])
+    with pytest.raises(InputError, match=r"is a length; give an apparatus"):
+        charge.read_run(page)
