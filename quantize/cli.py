@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import json
-import os
-import re
-import sys
-import warnings
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from quantize import __version__
-from quantize._support.errors import InputError, QuantizeWarning
+from quantize._support.errors import InputError
+from quantize.show.terminal import Program, say, say_json
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -21,100 +17,6 @@ if TYPE_CHECKING:
     from quantize.readings import Readings
 
 _DEMO_SEED = 1911
-_OPTIONS = {
-    "value": "--column",
-    "sigma": "--sigma",
-    "state": "--state-column",
-    "unit_range": "--unit-range",
-    "offset": "--offset",
-    "resolution": "--resolution",
-    "alpha": "--alpha",
-    "n_resamples": "--resamples",
-    "rng": "--seed",
-    "particle=": "--particle",
-    "particle": "--particle",
-    "route": "--route",
-    "apparatus": "--apparatus",
-    "plot": "--plot",
-    "report": "--report",
-}
-_ASCII = str.maketrans(
-    {"±": "+/-", "×": "x", "–": "-", "—": "-", "…": "...", "µ": "u", "μ": "u", "²": "^2"}
-)
-
-
-class Program(click.Group):
-    """The group of commands, with one way of ending: 0 done, 2 for bad input."""
-
-    def main(self, *args: Any, **extra: Any) -> NoReturn:
-        """Run a command; bad input ends in one line on standard error."""
-        extra["standalone_mode"] = False
-        with warnings.catch_warnings():
-            warnings.simplefilter("always", QuantizeWarning)
-            shown = warnings.showwarning
-
-            def note(message: Warning | str, category: type[Warning], *rest: Any) -> None:
-                if issubclass(category, QuantizeWarning):
-                    say(f"note: {_one_line(str(message))}", err=True)
-                else:
-                    shown(message, category, *rest)
-
-            warnings.showwarning = note  # type: ignore[assignment]
-            try:
-                super().main(*args, **extra)
-            except BrokenPipeError:
-                # The reader of a pipe has gone; nothing more may be written to it.
-                sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
-            except click.exceptions.NoArgsIsHelpError as error:
-                say(error.ctx.get_help() if error.ctx else str(error))
-            except click.ClickException as error:
-                _fail(error.format_message())
-            except InputError as error:
-                _fail(str(error))
-            except OSError as error:
-                name = f"{error.filename}: " if error.filename else ""
-                _fail(f"{name}{error.strerror or error}")
-            except (click.Abort, KeyboardInterrupt):
-                say("quantize: interrupted", err=True)
-                sys.exit(130)
-        sys.exit(0)
-
-
-def _fail(message: str) -> NoReturn:
-    say(f"quantize: {_in_options(_one_line(message))}", err=True)
-    sys.exit(2)
-
-
-def _one_line(text: str) -> str:
-    clean = "".join(c if c.isprintable() else " " for c in text)
-    return " ".join(clean.split())
-
-
-def _in_options(message: str) -> str:
-    """Arguments of the library under the names that they have on the command line."""
-
-    def name(match: re.Match[str]) -> str:
-        return _OPTIONS.get(match[1], match[0])
-
-    return re.sub(r"`([^`]+)`", name, message)
-
-
-def say(text: str, *, err: bool = False) -> None:
-    """Print; a terminal that cannot encode the text gets it in ASCII."""
-    stream = sys.stderr if err else sys.stdout
-    encoding = getattr(stream, "encoding", None) or "ascii"
-    try:
-        text.encode(encoding)
-    except UnicodeEncodeError:
-        text = text.translate(_ASCII).encode(encoding, "replace").decode(encoding)
-    click.echo(text, err=err)
-
-
-def say_json(payload: dict[str, Any]) -> None:
-    """Print a JSON object, NaN and infinity as null."""
-    from quantize._support.results import jsonable
-
-    click.echo(json.dumps(jsonable(payload), indent=2, allow_nan=False))
 
 
 @click.group(cls=Program, context_settings={"help_option_names": ["-h", "--help"]})
@@ -166,7 +68,7 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
 @click.option("--particle", metavar="NAME", help="Which particle of a run.")
 @click.option("--unit-range", type=float, nargs=2, metavar="LOW HIGH", help="Units to try.")
 @click.option("--offset", metavar="zero|free", help="Where the multiples start (zero).")
-@click.option("--sigma", type=float, metavar="S", help="Known sigma of every reading.")
+@click.option("--sigma", metavar="S", help="Known sigma; or predicted, from the apparatus.")
 @click.option("--resolution", type=float, metavar="H", help="Step to which readings are rounded.")
 @click.option("--alpha", type=float, default=0.05, show_default=True, help="False steps accepted.")
 @click.option("--resamples", type=int, default=9999, show_default=True, metavar="N")
@@ -183,7 +85,7 @@ def analyze(
     particle: str | None,
     unit_range: tuple[float, float] | None,
     offset: str | None,
-    sigma: float | None,
+    sigma: str | None,
     resolution: float | None,
     alpha: float,
     resamples: int,
@@ -208,13 +110,14 @@ def analyze(
     run: Run | None = None
     if bench is not None and not named:
         run = _read_run(file, bench, particle)
-        readings = run.readings(sigma=sigma)
+        readings = run.readings(sigma="predicted" if sigma == "predicted" else None)
         offset = offset or run.offset
     else:
         readings = qz.read_readings(
             file, value=column, sigma=sigma_column, state=state_column, resolution=resolution
         )
-    readings = _changed(readings, sigma, resolution, sigma_column)
+    known = None if run is not None and sigma == "predicted" else _sigma(sigma)
+    readings = _changed(readings, known, resolution, sigma_column)
     seed = _drawn_seed() if seed is None else seed
     found = qz.analyze(
         readings,
@@ -349,6 +252,15 @@ def _changed(
         else [readings.state_labels[code] for code in readings.state],
         resolution=readings.resolution if resolution is None else resolution,
     )
+
+
+def _sigma(text: str | None) -> float | None:
+    try:
+        return None if text is None else float(text)
+    except ValueError:
+        raise InputError(
+            f"--sigma is {text!r}; give a number, or predicted with --apparatus and a run."
+        ) from None
 
 
 def _offset(text: str | None) -> str | float:

@@ -170,6 +170,16 @@ def test_an_apparatus_leads_to_coulombs_with_budget_and_checks(quantize: Run) ->
     assert max(map(len, done.out.splitlines())) <= 80
 
 
+def test_the_scatter_can_be_predicted_from_the_apparatus(quantize: Run) -> None:
+    done = quantize(
+        *("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml"),
+        *("--sigma", "predicted", "--json"),
+        *QUICK,
+    )
+    found = json.loads(done.out)
+    assert all(0.2 < sigma < 1.5 for sigma in found["readings"]["sigma"])
+
+
 def test_a_page_of_divisions_and_an_apparatus(quantize: Run, tmp_path: Path) -> None:
     bench = (tmp_path / "invented_apparatus.toml").read_text()
     (tmp_path / "bench.toml").write_text(f'{bench}\n[fall]\ndivisions = "60.0 +/- 0.2 div"\n')
@@ -291,7 +301,13 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
     ("alpha", {}, ("analyze", "page.csv", "--alpha", "5"), "--alpha is 5"),
     ("resamples", {}, ("analyze", "page.csv", "--resamples", "0"), "--resamples is 0"),
     ("seed", {}, ("analyze", "page.csv", "--seed", "-1"), "'--seed'"),
-    ("no number", {}, ("analyze", "page.csv", "--sigma", "wide"), "'--sigma'"),
+    ("no number", {}, ("analyze", "page.csv", "--sigma", "wide"), "--sigma is 'wide'; give"),
+    (
+        "no prediction",
+        {},
+        ("analyze", "page.csv", "--sigma", "predicted"),
+        "--sigma is 'predicted'",
+    ),
     ("no argument", {}, ("analyze",), "Missing argument 'FILE'"),
     ("no command", {}, ("analyse", "page.csv"), "No such command 'analyse'"),
     ("no option", {}, ("demo", "--fast"), "No such option"),

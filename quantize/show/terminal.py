@@ -1,0 +1,109 @@
+"""Printing to a terminal, and the one way in which a command ends."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sys
+import warnings
+from typing import Any, NoReturn
+
+import click
+
+from quantize._support.errors import InputError, QuantizeWarning
+
+_OPTIONS = {
+    "value": "--column",
+    "sigma": "--sigma",
+    "state": "--state-column",
+    "unit_range": "--unit-range",
+    "offset": "--offset",
+    "resolution": "--resolution",
+    "alpha": "--alpha",
+    "n_resamples": "--resamples",
+    "rng": "--seed",
+    "particle=": "--particle",
+    "particle": "--particle",
+    "route": "--route",
+    "apparatus": "--apparatus",
+    "plot": "--plot",
+    "report": "--report",
+}
+_ASCII = str.maketrans(
+    {"±": "+/-", "×": "x", "–": "-", "—": "-", "…": "...", "µ": "u", "μ": "u", "²": "^2"}
+)
+
+
+class Program(click.Group):
+    """The group of commands, with one way of ending: 0 done, 2 for bad input."""
+
+    def main(self, *args: Any, **extra: Any) -> NoReturn:
+        """Run a command; bad input ends in one line on standard error."""
+        extra["standalone_mode"] = False
+        with warnings.catch_warnings():
+            warnings.simplefilter("always", QuantizeWarning)
+            shown = warnings.showwarning
+
+            def note(message: Warning | str, category: type[Warning], *rest: Any) -> None:
+                if issubclass(category, QuantizeWarning):
+                    say(f"note: {_one_line(str(message))}", err=True)
+                else:
+                    shown(message, category, *rest)
+
+            warnings.showwarning = note  # type: ignore[assignment]
+            try:
+                super().main(*args, **extra)
+            except BrokenPipeError:
+                # The reader of a pipe has gone; nothing more may be written to it.
+                sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+            except click.exceptions.NoArgsIsHelpError as error:
+                say(error.ctx.get_help() if error.ctx else str(error))
+            except click.ClickException as error:
+                _fail(error.format_message())
+            except InputError as error:
+                _fail(str(error))
+            except OSError as error:
+                name = f"{error.filename}: " if error.filename else ""
+                _fail(f"{name}{error.strerror or error}")
+            except (click.Abort, KeyboardInterrupt):
+                say("quantize: interrupted", err=True)
+                sys.exit(130)
+        sys.exit(0)
+
+
+def _fail(message: str) -> NoReturn:
+    say(f"quantize: {_in_options(_one_line(message))}", err=True)
+    sys.exit(2)
+
+
+def _one_line(text: str) -> str:
+    clean = "".join(c if c.isprintable() else " " for c in text)
+    return " ".join(clean.split())
+
+
+def _in_options(message: str) -> str:
+    """Arguments of the library under the names that they have on the command line."""
+
+    def name(match: re.Match[str]) -> str:
+        return _OPTIONS.get(match[1], match[0])
+
+    return re.sub(r"`([^`]+)`", name, message)
+
+
+def say(text: str, *, err: bool = False) -> None:
+    """Print; a terminal that cannot encode the text gets it in ASCII."""
+    stream = sys.stderr if err else sys.stdout
+    encoding = getattr(stream, "encoding", None) or "ascii"
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        text = text.translate(_ASCII).encode(encoding, "replace").decode(encoding)
+    click.echo(text, err=err)
+
+
+def say_json(payload: dict[str, Any]) -> None:
+    """Print a JSON object, NaN and infinity as null."""
+    from quantize._support.results import jsonable
+
+    click.echo(json.dumps(jsonable(payload), indent=2, allow_nan=False))
