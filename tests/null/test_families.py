@@ -1,0 +1,71 @@
+"""The families of the benchmarks: sizes, seeds, and the tables made from a small run."""
+
+import json
+
+import numpy as np
+import pytest
+
+from benchmarks import calibrate, false_alarms
+from benchmarks.families import COMBS, HELD_OUT, NAMED, comb
+from quantize.null.calibration import HURDLES, SIZES, table
+
+EVERY = [
+    (label, family)
+    for collection in (NAMED, HELD_OUT)
+    for families in collection.values()
+    for label, family in families.items()
+]
+
+
+@pytest.mark.parametrize(("label", "family"), EVERY)
+def test_n_readings_come_out_and_the_seed_is_all_that_counts(label, family):
+    for size in (8, 21):
+        first = family(np.random.default_rng(3), size)
+        again = family(np.random.default_rng(3), size)
+        assert first.shape == (size,)
+        assert np.all(np.isfinite(first))
+        assert np.array_equal(first, again)
+    assert not np.array_equal(first, family(np.random.default_rng(4), 21))
+
+
+def test_combs_have_whole_numbers_and_the_noise_they_name():
+    for integers, spread, _, _ in COMBS.values():
+        values = comb(integers, spread)(np.random.default_rng(5), 4000)
+        residual = values - np.round(values)
+        # The standard error of a standard deviation is 1.1 % of it; five of them.
+        assert np.std(residual) == pytest.approx(spread, rel=0.06)
+
+
+def test_stored_calibration_covers_every_kind_and_size_and_falls():
+    stored = table()
+    assert set(stored["tails"]) == set(NAMED)
+    for by_size in stored["tails"].values():
+        for n in SIZES:
+            tail = np.array(by_size[str(n)])
+            assert tail.size == len(stored["scores"])
+            assert np.all(np.diff(tail) <= 0)
+            assert np.all((tail > 0) & (tail <= 1))
+    assert all(len(heights) == len(SIZES) for heights in HURDLES.values())
+
+
+def test_tail_counts_and_then_falls_as_the_exponential():
+    rng = np.random.default_rng(6)
+    leads = -np.log(rng.random(2000))
+    found = calibrate.tail(leads)
+    scores = calibrate.SCORES
+    counted = (leads[:, None] >= scores).sum(axis=0)
+    inside = counted >= calibrate.COUNTED
+    np.testing.assert_allclose(found[inside], counted[inside] / 2000)
+    outside = np.flatnonzero(~inside)
+    steps = np.diff(np.log(found[outside]))
+    np.testing.assert_allclose(steps, -np.diff(scores[outside]), rtol=1e-9)
+
+
+def test_table_of_a_small_run_has_a_row_a_family(tmp_path):
+    keep = tmp_path / "counts.json"
+    results = {}
+    pages = dict.fromkeys((8, 20, 40, 60, 200), 0) | {8: 1}
+    false_alarms.run(results, keep, pages, 0, 5)
+    text = false_alarms.table(json.loads(keep.read_text()))
+    for label, _ in EVERY:
+        assert f"| {label} |" in text
