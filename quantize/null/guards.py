@@ -50,9 +50,9 @@ def enough_levels(fit: MixtureFit) -> Finding:
             blocks=True,
             warns=True,
             sentence=(
-                f"The readings occupy only about {typical} {what} of the comb (probability "
-                f"{probability:.2f} of {needed} or more); with so few, equal distances cannot be "
-                "told from chance."
+                f"The readings occupy about {typical} {what} of the best comb, and it is not sure "
+                f"that there are {needed} (probability {probability:.2f}, {_SURE:g} is wanted); "
+                "with fewer, equal distances cannot be told from chance."
             ),
         )
     common = float(np.mean(divisors > 1))

@@ -17,6 +17,8 @@ from quantize.readings import Readings
 STEPS, NO_STEPS, CANNOT_TELL = "steps", "no steps", "cannot tell"
 _EXCLUDED = -math.log(20)
 _DOMINANT = 0.5
+_MOST_OF_THE_BAND = 0.8
+"""Part of the band, in log unit, that must be excluded before the verdict is "no steps"."""
 
 
 class Evidence(Protocol):
@@ -66,19 +68,19 @@ def judge(
             )
         return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=())
     excluded = _excluded_down_to(mixture)
+    against: tuple[str, ...] = ()
     if p > alpha and excluded is not None and evidence.log_bayes_factor < 0:
-        return Judgement(
-            verdict=NO_STEPS,
-            reasons=(
-                f"Readings as good as these show a unit of {excluded:.3g} or more in four cases "
-                "out of five, if there is one; these readings speak at least 20 to 1 against any "
-                "such unit in the range tried.",
-                f"A unit smaller than {excluded:.3g} could hide in the scatter.",
-                *remarks[-1:],
-            ),
-            advice=(),
+        against = (
+            f"Readings as good as these show a unit of {excluded:.3g} or more in four cases "
+            "out of five, if there is one; these readings speak at least 20 to 1 against any "
+            "such unit in the range tried.",
+            f"A unit smaller than {excluded:.3g} could hide in the scatter.",
         )
-    reasons = list(blocked)
+        band = mixture.band
+        covered = math.log(band.high / excluded) / math.log(band.factor)
+        if covered >= _MOST_OF_THE_BAND:
+            return Judgement(verdict=NO_STEPS, reasons=(*against, *remarks[-1:]), advice=())
+    reasons = [*against, *blocked]
     if p > alpha:
         reasons.insert(0, _not_enough_sentence(p, alpha, worst))
     return Judgement(
