@@ -155,3 +155,32 @@ def test_differences_of_neighbours_are_correlated():
     difference = np.diff(rng.normal(0, 1, size=100_000))
     found = np.corrcoef(difference[:-1], difference[1:])[0, 1]
     assert found == pytest.approx(-0.5, abs=5 / math.sqrt(100_000))
+
+
+def test_a_run_at_fixed_distance_from_page_to_unit():
+    # Times of first passage over 15 divisions, drawn from their law (inverse Gaussian).
+    rng = np.random.default_rng(28)
+    slip = charge.SlipCorrection().factor(2e-6, 293.15, 101325.0)
+    mobility = drag.mobility(2e-6, charge.Air().viscosity, slip)
+    diffusion = 1.380649e-23 * 293.15 * mobility / 25e-6**2  # divisions²/s
+    fall, held, length, rows = 5.5, 6, 15.0, []
+    for state, n in enumerate((4, 7, 3, 5, 9, 2, 8)):
+        for _ in range(5):
+            v = fall * (n / held - 1)
+            t = rng.wald(length / abs(v), length**2 / (2 * diffusion))
+            rows.append((str(state), 200.0, math.copysign(length, v), t))
+        t = rng.wald(length / fall, length**2 / (2 * diffusion))
+        rows.append((str(state), 0.0, -length, t))
+    page = dict(zip(("state", "V", "div", "t"), zip(*rows, strict=True), strict=True))
+    apparatus = {**APPARATUS, "watch": {"press": "0.001 s"}, "run": {"interval": "10 s"}}
+    run = charge.read_run(page, apparatus)
+    assert run.timing == "fixed distance"
+    readings = run.readings(sigma="predicted")
+    assert readings.resolution is None
+    # Slow passages scatter least in speed: the predicted law goes with the root of the speed.
+    order = np.argsort(np.abs(run.moved()))
+    assert readings.sigma[order[-1]] > readings.sigma[order[0]]
+    truth = [n for n in (4, 7, 3, 5, 9, 2, 8) for _ in range(5)]
+    found = run.fit((3, 30), sigma="predicted")
+    assert found.integers.tolist() == truth
+    assert found.unit == pytest.approx(fall * 10 / held, abs=4 * found.unit_err)
