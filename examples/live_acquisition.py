@@ -12,7 +12,6 @@ import threading
 import numpy as np
 
 import quantize as qz
-from quantize.null.running import RunningEvidence
 
 ALPHA, MOST = 0.05, 40
 BAND, WINDOW = (4.0, 25.0), (-60.0, 60.0)  # divisions, written down beforehand
@@ -29,7 +28,7 @@ def instrument(readings: queue.Queue) -> None:
 readings = queue.Queue()
 threading.Thread(target=instrument, args=(readings,), daemon=True).start()
 
-evidence = RunningEvidence(BAND, WINDOW)
+evidence = qz.RunningEvidence(BAND, WINDOW)
 page: list[float] = []
 while (value := readings.get()) is not None:
     page.append(value)

@@ -54,7 +54,7 @@ def analysis_html(found: Analysis) -> str:
     rows = tables.levels(found)
     if not tables.readable(rows):
         return text
-    places = tables.decimals(found)
+    form = tables.form(found)
     cells: list[Sequence[str]] = []
     for row in tables.folded(rows, most=20, head=10, tail=5):
         if row is None:
@@ -63,10 +63,10 @@ def analysis_html(found: Analysis) -> str:
         cells.append(
             [
                 row.label,
-                f"{row.value:.{places}f}",
+                form(row.value),
                 str(row.integer),
                 words.probability(row.probability),
-                f"{row.difference:+.{places}f}",
+                form(row.difference, "+"),
             ]
         )
     name = "state" if found.readings.state is not None else "reading"

@@ -58,15 +58,17 @@ def draw_score(
     ax.set_ylim(bottom - 0.03 * (top - bottom), top + room)
     if threshold is not None:
         ax.axhline(threshold, color=style.INK, lw=1.1, ls=(0, (5, 3)), zorder=3)
+        best = marks[0][0] if marks else float(u.min())
+        left = np.log(best / u.min()) > 0.5 * np.log(u.max() / u.min())
         ax.annotate(
             f"{100 * alpha:g} % of pages without steps reach this somewhere",
-            (0.995, threshold),
+            (0.005 if left else 0.995, threshold),
             xycoords=("axes fraction", "data"),
-            xytext=(0, 3),
+            xytext=(0, 4),
             textcoords="offset points",
-            ha="right",
+            ha="left" if left else "right",
             fontsize=8,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85},
         )
     ends = u.min(), u.max()
     for rank, (unit, name) in enumerate(marks):

@@ -161,7 +161,7 @@ def _picture_text(found: Analysis) -> str:
 
 def _readings(found: Analysis) -> dict[str, Any]:
     rows = tables.levels(found)
-    places = tables.decimals(found)
+    form = tables.form(found)
     by_state = found.readings.state is not None
     listed = [
         None
@@ -169,11 +169,11 @@ def _readings(found: Analysis) -> dict[str, Any]:
         else {
             "label": clean(row.label, longest=28),
             "count": row.count,
-            "value": f"{row.value:.{places}f}",
+            "value": form(row.value),
             "integer": str(row.integer),
             "probability": words.probability(row.probability),
-            "expected": f"{row.expected:.{places}f}",
-            "difference": f"{row.difference:+.{places}f}",
+            "expected": form(row.expected),
+            "difference": form(row.difference, "+"),
         }
         for row in tables.folded(rows, most=40, head=24, tail=8)
     ]

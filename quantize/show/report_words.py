@@ -54,9 +54,9 @@ def worked_row(found: Analysis) -> list[str]:
     if not tables.readable(rows):
         return []
     row = rows[int(np.argsort([row.value for row in rows])[len(rows) // 2])]
-    places = tables.decimals(found)
+    form = tables.form(found)
     unit = rounded(found.unit, found.unit_err)
-    above = f"{row.value:.{places}f}"
+    above = form(row.value)
     if found.offset:
         above = f"({above} − {significant(found.offset, 4)})"
     name = "State" if found.readings.state is not None else "Reading"
@@ -64,10 +64,10 @@ def worked_row(found: Analysis) -> list[str]:
     turns = (row.value - found.offset) / found.unit
     origin = f"{significant(found.offset, 4)} + " if found.offset else ""
     return [
-        f"{name} {clean(row.label)} is {row.value:.{places}f}{mean} and the unit is {unit}.",
+        f"{name} {clean(row.label)} is {form(row.value)}{mean} and the unit is {unit}.",
         f"{above} / {unit} = {turns:.2f}; the nearest whole number is {row.integer}.",
-        f"Back again: {origin}{row.integer} × {unit} = {row.expected:.{places}f}. The reading "
-        f"differs from it by {row.difference:+.{places}f}, which is "
+        f"Back again: {origin}{row.integer} × {unit} = {form(row.expected)}. The reading "
+        f"differs from it by {form(row.difference, '+')}, which is "
         f"{abs(row.difference / found.unit):.2f} of a unit. Without steps, differences of every "
         "size up to half a unit would be equally common.",
     ]

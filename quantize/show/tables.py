@@ -87,11 +87,39 @@ def readable(rows: Sequence[Level]) -> bool:
     return 2 * sum(row.probability > 0.5 for row in rows) >= len(rows)
 
 
-def decimals(found: Analysis) -> int:
-    """Decimal places in which readings of this analysis are shown."""
-    step = found.readings.rounding_step
-    places = decimals_of(step, digits=1) if step is not None else decimals_of(found.sigma, digits=3)
-    return places + (1 if found.readings.state is not None else 0)
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Form:
+    """How the readings of one page are written: decimals, and a power of ten taken out."""
+
+    places: int
+    power: int
+
+    def __call__(self, value: float, sign: str = "") -> str:
+        """A value of the page as text."""
+        text = self.mantissa(value, sign)
+        return f"{text}e{self.power}" if self.power else text
+
+    def mantissa(self, value: float, sign: str = "") -> str:
+        """The same without its power of ten."""
+        text = f"{value / 10.0**self.power:{sign}.{self.places}f}"
+        return text.replace("-", "+" if sign else "") if float(text) == 0 else text
+
+
+def form(found: Analysis) -> Form:
+    """Readings are written to the step to which they were rounded, else to three digits of sigma.
+
+    A power of ten is taken out of pages of very large or very small numbers.
+    """
+    data = found.readings
+    step = data.rounding_step
+    digits = 1
+    if step is None or step <= 1e-8 * float(np.abs(data.values).max()):
+        step, digits = found.sigma, 3
+    largest = float(np.abs(data.values).max())
+    order = int(np.floor(np.log10(largest))) if largest > 0 else 0
+    power = 0 if -4 < order < 7 else order
+    places = decimals_of(step / 10.0**power, digits=digits)
+    return Form(places=places + (data.state is not None), power=power)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)

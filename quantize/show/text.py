@@ -116,7 +116,9 @@ def _readings(found: Analysis) -> list[str]:
         title += f", if the unit were {rounded(found.unit, found.unit_err)}"
     if not tables.readable(rows):
         return [title, *paragraph(tables.UNREADABLE)]
-    places = tables.decimals(found)
+    form = tables.form(found)
+    if form.power:
+        title += f", values in 1e{form.power}"
     number = "mean of" if by_state else "value"
     lines = [
         title,
@@ -127,12 +129,13 @@ def _readings(found: Analysis) -> list[str]:
         if row is None:
             lines.append(f"  {'...':>7}   {len(rows) - 20:,} more are left out here")
             continue
-        value = _fit(row.value, places, 9)
+        value = _fit(form.mantissa(row.value), 9)
         if by_state:
             value += f"{f'({row.count})':>4}"
         lines.append(
             f"  {_label(row.label):>7}{value:>12}{row.integer:>6}{_chance(row.probability):>7}"
-            f"{_fit(row.expected, places, 10):>11}{_fit(row.difference, places, 8, '+'):>9}"
+            f"{_fit(form.mantissa(row.expected), 10):>11}"
+            f"{_fit(form.mantissa(row.difference, '+'), 8):>9}"
             f"  {_strip(row.difference / found.unit)}"
         )
     if by_state:
@@ -149,12 +152,12 @@ def _chance(p: float) -> str:
     return words.probability(p).replace("> ", ">").replace("< ", "<")
 
 
-def _fit(value: float, places: int, width: int, sign: str = "") -> str:
-    """Fixed decimals where they fit, else significant digits."""
-    text = f"{value:{sign}.{places}f}"
-    if len(text) <= width and (float(text) != 0 or value == 0 or places > 0):
+def _fit(text: str, width: int) -> str:
+    """A number in its column: significant digits where all of it does not fit."""
+    if len(text) <= width:
         return text
-    return f"{value:{sign}.{max(width - 7, 1)}g}"
+    sign = "+" if text[0] == "+" else ""
+    return f"{float(text):{sign}.{max(width - 7, 1)}g}"
 
 
 def _strip(turns: float) -> str:

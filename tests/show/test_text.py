@@ -128,3 +128,29 @@ def test_the_charges_of_a_long_run_fold() -> None:
     # Two elementary charges in balance at weight times separation over 2e (common practice).
     assert "3.20" in text.splitlines()[1]
     assert max(map(len, text.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("scale", [1e-19, 1e-3, 1.0, 1e12])
+def test_pages_of_every_size_are_readable(published: Analysis, scale: float) -> None:
+    values = [float(f"{value * scale:.4g}") for value in published.readings.values]
+    readings = qz.Readings(values)
+    found = dataclasses.replace(
+        published,
+        readings=readings,
+        unit=published.unit * scale,
+        unit_err=published.unit_err * scale,
+        sigma=published.sigma * scale,
+    )
+    form = tables.form(found)
+    assert [float(form(value)) for value in values] == pytest.approx(values, rel=1e-9)
+    text = str(found)
+    assert max(map(len, text.splitlines())) <= 80
+    assert form.mantissa(values[0]) in text
+    assert ("e-18" in form(values[0])) == ("values in 1e-18" in text) == (scale == 1e-19)
+
+
+def test_no_minus_stands_before_nought() -> None:
+    form = tables.Form(places=2, power=0)
+    assert form(-0.001) == "0.00"
+    assert form(-0.001, "+") == "+0.00"
+    assert form(-1.5, "+") == "-1.50"
