@@ -1,10 +1,11 @@
-"""How many readings steps of a given sharpness need for the verdict "steps", by simulation.
+"""How many readings steps of a given sharpness need before they show, by simulation.
 
 Run with ``python -m benchmarks.readings_needed``; ``--write docs/tables`` writes the table. The
 numbers in `quantize.null.power` are those of the last column.
 
 Readings are whole numbers uniform on −4 … 4 with normal errors; nothing is told to the analysis
-but the readings. Power is the share of pages with the verdict "steps" at the 5 % level.
+but the readings. Power is the share of pages in which the level evidence, which is what the
+verdict waits for, says "steps" at the 5 % level over the default band.
 """
 
 from __future__ import annotations
@@ -15,7 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
-import quantize as qz
+from quantize.comb.grid import default_band
+from quantize.null.verdict import weigh_evidence
+from quantize.readings import Readings
 
 TRIALS = {
     0.05: (6, 7, 8, 9, 10, 12),
@@ -28,13 +31,13 @@ WANTED = 0.80
 
 
 def power(spread: float, n: int, runs: int, seed: int = 1) -> float:
-    """Share of `runs` simulated pages that get the verdict "steps"."""
+    """Share of `runs` simulated pages whose level evidence says "steps"."""
     rng = np.random.default_rng([seed, n, round(1000 * spread)])
     hits = 0
     for _ in range(runs):
         page = rng.integers(-4, 5, size=n) + spread * rng.normal(size=n)
-        found = qz.analyze(page, n_resamples=199, rng=rng)
-        hits += found.verdict == "steps"
+        readings = Readings(page)
+        hits += weigh_evidence(readings, default_band(readings).limits).steps
     return hits / runs
 
 
@@ -56,7 +59,7 @@ def main(arguments: list[str] | None = None) -> None:
     trials = dict(list(TRIALS.items())[:2]) if options.tiny else TRIALS
     runs = 3 if options.tiny else options.runs
     lines = [
-        f'Share of {runs} simulated pages with the verdict "steps" at the 5 % level; standard '
+        f"Share of {runs} simulated pages that show steps at the 5 % level; standard "
         f"error at most {0.5 / np.sqrt(runs):.3f}.",
         "",
         "| sigma/unit | readings: power | readings for 0.80 |",
