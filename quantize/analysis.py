@@ -173,7 +173,7 @@ def analyze(
     >>> found.verdict, found.integers.tolist()
     ('steps', [1, 2, 3, 4, 5, 7, 2, 6, 8, 3])
     """
-    data = as_readings(readings)
+    data = as_readings(readings, least=3)
     alpha = validation.fraction("alpha", alpha)
     null = validation.choice("null", null, ("all", "smooth"))
     generator = randomness.generator(rng)

@@ -149,7 +149,7 @@ def test_scale_changes_nothing_but_the_unit():
 @pytest.mark.parametrize(
     ("data", "arguments", "message"),
     [
-        ([3.0], {}, "`readings` has 1 reading; at least 2"),
+        ([3.0], {}, "`readings` has 1 reading; at least 3"),
         ([], {}, "is empty"),
         ([2.0, 2.0, 2.0], {}, "`readings` are all equal to 2"),
         ([1.0, 2.0, np.nan], {}, "blank or NaN at entry 2"),

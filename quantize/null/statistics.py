@@ -86,9 +86,10 @@ class LargestScore:
         if not self.band.chosen:
             ones = np.ones(len(values))
             return self.band.low * ones, self.band.high * ones
-        low, high = default_limits(
-            np.ptp(values, axis=1), values.shape[1], step=self.step or 0.0, sigma=self.sigma
-        )
+        spans = np.ptp(values, axis=1)
+        low, high = default_limits(spans, values.shape[1], step=self.step or 0.0, sigma=self.sigma)
+        # A data set of equal values has no band of its own.
+        low, high = np.where(spans > 0, (low, high), np.array([[self.band.low], [self.band.high]]))
         return np.minimum(low, 0.99 * high), high
 
 
