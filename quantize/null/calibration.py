@@ -26,6 +26,7 @@ HURDLES: dict[str, tuple[float, ...]] = {
 """Log Bayes factors over each kind of null that are taken as equally strong, at `SIZES`."""
 
 SIGMA_KNOWN = 1.0
+OFFSET_FREE = 1.0
 
 SIZES: tuple[int, ...] = (8, 20, 60)
 
@@ -38,18 +39,23 @@ def table() -> dict[str, Any]:
     return loaded
 
 
-def score(log_ratios: dict[str, float], n: int, *, sigma_known: bool = False) -> float:
+def score(
+    log_ratios: dict[str, float], n: int, *, sigma_known: bool = False, free: bool = False
+) -> float:
     """Least lead of the comb over any kind of null, each measured from its hurdle.
 
     With sigma known, or told by repeats, the comb no longer pays for finding it, and the
     continuous nulls, which have no sigma, never did: their hurdle is higher by `SIGMA_KNOWN`.
+    A free offset lets the outermost teeth settle at the ends of the range: `OFFSET_FREE`.
     """
     leads = []
     for kind, hurdle in HURDLES.items():
         of_kind = [value for name, value in log_ratios.items() if name.startswith(kind)]
         if of_kind:
-            extra = SIGMA_KNOWN if sigma_known and kind == "continuous" else 0.0
-            leads.append(min(of_kind) - _at_size(hurdle, n) - extra)
+            lead = min(of_kind) - _at_size(hurdle, n)
+            if kind == "continuous":
+                lead -= SIGMA_KNOWN * sigma_known + OFFSET_FREE * free
+            leads.append(lead)
     return min(leads)
 
 

@@ -136,7 +136,8 @@ def weigh_evidence(
     placed, ratios, band, weighed = _weigh(data, unit_range, offset, sigma_range, rng)
     told = data.sigma is not None or data.levels().degrees > 0
     fixed = sigma_range is not None and sigma_range[0] == sigma_range[1]
-    lead = calibration.score(ratios, weighed, sigma_known=told or fixed)
+    free = isinstance(offset, str) and offset == "free"
+    lead = calibration.score(ratios, weighed, sigma_known=told or fixed, free=free)
     p_values = calibration.p_values(lead, weighed)
     p_value = max(p_values.values())
     evidences = {"comb": placed.log_comb} | {
@@ -150,7 +151,7 @@ def weigh_evidence(
         p_values=p_values,
         p_value=p_value,
         occupied_teeth=placed.enough_levels,
-        least_teeth=LEVELS_FREE if offset == "free" else LEVELS_AT_ZERO,
+        least_teeth=LEVELS_FREE if free else LEVELS_AT_ZERO,
         unit=float(placed.unit[placed.best]),
         units=placed.unit,
         density=placed.density,
