@@ -99,16 +99,16 @@ def _transform(
     """Sum of weight·exp(2πi·x·f) at f = 1 + step·(0 … size−1), or only its real part."""
     columns = int(np.sqrt(size)) + 1
     rows = -(-size // columns)
-    inner = _powers(step * x, columns)
+    sign = -1 if real else 1
+    inner = _powers(sign * step * x, columns)
     outer = _powers(step * columns * x, rows)
     first = np.exp(2j * np.pi * (x - np.rint(x))) * weights
     outer *= first[:, None, :]
     if not real:
         whole = outer @ inner.transpose(0, 2, 1)
         return whole.reshape(len(x), -1)[:, :size]  # type: ignore[return-value]
-    # cos(a + b) = cos a·cos b − sin a·sin b: one real product of twice the length.
-    left = np.concatenate([outer.real, -outer.imag], axis=2)
-    right = np.concatenate([inner.real, inner.imag], axis=2)
+    # cos(a + b) = cos a·cos(−b) + sin a·sin(−b): one real product of twice the length.
+    left, right = outer.view(np.float64), inner.view(np.float64)
     product: FloatArray = left @ right.transpose(0, 2, 1)
     return product.reshape(len(x), -1)[:, :size]
 
