@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
     from quantize.charge.run import Run
 
-# Standard errors at which the shift is tried, a trapezium rule over its distribution.
-_SHIFTS = np.linspace(-4.2, 4.2, 13)
+_SHIFTS = 17  # values of the shift that are tried
+_NORMAL_REACH, _LONGEST_REACH = 4.2, 12.0  # in standard errors
 _UNDECIDABLE = 0.25  # units; beyond this the balance charge cannot be told
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed
 _SAME_MODE = 0.02
@@ -163,7 +163,7 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
         readings = run.readings(fall="apart", sigma=known)
         plain = fit_mixture(readings, unit_range, offset="free", sigma_range=believed)
         return _result([plain], np.ones(1), np.zeros(1), run, None, words, readings)
-    z = _SHIFTS if shift.standard_uncertainty > 0 else np.zeros(1)
+    z, weights = _shifts(shift)
     fits = []
     for step in z:
         moved = values + lever * step * shift.standard_uncertainty
@@ -171,7 +171,6 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
         fits.append(fit_mixture(readings, unit_range, sigma_range=believed))
         if unit_range is None:
             unit_range = (fits[0].band.low, fits[0].band.high)
-    weights = _density(z, shift.degrees_of_freedom)
     central = Readings(values, sigma=known, state=states, resolution=_step(run, lever))
     return _result(fits, weights, z, run, shift, words, central)
 
@@ -232,12 +231,22 @@ def _step(run: Run, lever: FloatArray) -> FloatArray | None:
     return step
 
 
-def _density(z: FloatArray, degrees: float) -> FloatArray:
+def _shifts(shift: Quantity) -> tuple[FloatArray, FloatArray]:
+    """Where the shift is tried, in standard errors, and the weight of each: a trapezium rule.
+
+    The few degrees of freedom of few falls mean long tails, so the steps widen outwards.
+    """
     from scipy.stats import norm, t
 
-    p = norm.pdf(z) if math.isinf(degrees) else t.pdf(z, degrees)
-    weights: FloatArray = np.asarray(p / p.sum())
-    return weights
+    if shift.standard_uncertainty == 0:
+        return np.zeros(1), np.ones(1)
+    nu = shift.degrees_of_freedom
+    law = norm() if math.isinf(nu) else t(nu)
+    reach = min(max(float(law.ppf(0.9995)), _NORMAL_REACH), _LONGEST_REACH)
+    x = np.linspace(-3, 3, _SHIFTS)
+    z = reach * np.sinh(x) / math.sinh(3)
+    weights = law.pdf(z) * np.cosh(x)
+    return z, weights / weights.sum()
 
 
 def _result(
