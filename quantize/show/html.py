@@ -44,15 +44,19 @@ def analysis_html(found: Analysis) -> str:
         ]
         for row in found.alternatives.head(_MOST_ROWS).to_dict("records")
     ]
+    size = f"Unit {unit}; 95 % set {parts}"
+    if not tables.stands(found):
+        size, rivals = tables.no_unit(found).rstrip("."), []
     text = (
         f"<p><strong>{escape(found.verdict)}</strong>: {escape(HEADLINES[found.verdict])}</p>"
         f"<ul>{reasons}</ul>"
-        f"<p>Unit {escape(unit)}; 95&nbsp;% set {escape(parts)}; "
+        f"<p>{escape(size)}; "
         f"p&nbsp;=&nbsp;{found.p_value:.2g}; {escape(words.weighed(found.log_bayes_factor))}</p>"
-        + table(["unit", "share", "what it is"], rivals, caption="Rival units")
     )
     rows = tables.levels(found)
-    if not tables.readable(rows):
+    if rivals:
+        text += table(["unit", "share", "what it is"], rivals, caption="Rival units")
+    if not rivals or not tables.readable(rows):
         return text
     form = tables.form(found)
     cells: list[Sequence[str]] = []

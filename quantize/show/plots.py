@@ -112,7 +112,8 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
         rasterized=x.size > _RASTER,
         label="readings",
     )
-    if x.size <= _LABELLED and tables.readable(tables.levels(found)):
+    labelled = x.size <= _LABELLED and tables.stands(found)
+    if labelled and tables.readable(tables.levels(found)):
         for i, (value, n) in enumerate(zip(x.tolist(), k.tolist(), strict=True), start=1):
             if i == 1 or n != k[i - 2]:
                 ax.annotate(
@@ -130,11 +131,9 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
     ax.set_ylim(low, high)
     ax.set_xlabel("readings in ascending order")
     ax.set_ylabel("reading")
-    certain = found.verdict == "steps"
     unit = plus_minus(found.unit, found.unit_err)
-    ax.set_title(
-        f"Steps of {unit}" if certain else f"{found.verdict.capitalize()}; best unit {unit}"
-    )
+    head = {"steps": "Steps of", "cannot tell": "Cannot tell; if there were steps:"}
+    ax.set_title(f"{head.get(found.verdict, 'No steps; drawn for comparison:')} {unit}")
 
 
 def draw_evidence(found: Analysis, ax: Axes) -> None:

@@ -92,6 +92,9 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
         "weighed": words.weighed(found.log_bayes_factor),
         "chance": words.chance(found.p_value),
         "p": significant(found.p_value, 2),
+        "stands": tables.stands(found),
+        "no_unit": tables.no_unit(found),
+        "estimates_title": tables.estimates_title(found),
         "unit": plus_minus(found.unit, found.unit_err),
         "short": brackets(found.unit, found.unit_err),
         "in_divisions": run is not None,
@@ -110,9 +113,7 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
             {
                 "meaning": row.meaning,
                 "chance": "" if row.p_value != row.p_value else words.chance(row.p_value),
-                "odds": ""
-                if row.log_bayes_factor != row.log_bayes_factor
-                else words.odds(row.log_bayes_factor),
+                "odds": words.odds_short(row.log_bayes_factor),
             }
             for row in tables.nulls(found)
         ],

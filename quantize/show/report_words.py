@@ -51,7 +51,7 @@ GLOSSARY = {
 def worked_row(found: Analysis) -> list[str]:
     """One reading taken through the arithmetic with the reader's own numbers."""
     rows = tables.levels(found)
-    if not tables.readable(rows):
+    if not (tables.stands(found) and tables.readable(rows)):
         return []
     row = rows[int(np.argsort([row.value for row in rows])[len(rows) // 2])]
     form = tables.form(found)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from quantize import __version__
-from quantize.show.rounding import decimals_of
+from quantize.show.rounding import decimals_of, rounded
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -80,6 +80,26 @@ UNREADABLE = (
     "The scatter is so wide beside this unit that most readings lie near some multiple of it in "
     "any case; no whole number can be told."
 )
+
+
+def stands(found: Analysis) -> bool:
+    """Whether there is a unit worth stating, be it only "if there were steps"."""
+    return found.verdict != "no steps"
+
+
+def no_unit(found: Analysis) -> str:
+    """What is said about the unit where there are no steps."""
+    return (
+        f"None is reported. Of the units tried, {rounded(found.unit, found.unit_err)} fits best, "
+        "and these readings speak against it as against the others."
+    )
+
+
+def estimates_title(found: Analysis) -> str:
+    """The heading above the three estimators."""
+    if stands(found):
+        return "Three ways to estimate the unit"
+    return "What each of three ways would take for the unit"
 
 
 def readable(rows: Sequence[Level]) -> bool:

@@ -26,7 +26,9 @@ def analysis_text(found: Analysis, *, brief: bool = False) -> str:
 
     `brief` ends after the rival units.
     """
-    sections = [_verdict(found), _unit(found), _readings(found), _rivals(found)]
+    sections = [_verdict(found), _unit(found)]
+    if tables.stands(found):
+        sections += [_readings(found), _rivals(found)]
     if not brief:
         sections += [_nulls(found), _estimates(found), _tried(found)]
     return "\n\n".join("\n".join(line.rstrip() for line in lines) for lines in sections)
@@ -78,6 +80,8 @@ def _verdict(found: Analysis) -> list[str]:
 
 
 def _unit(found: Analysis) -> list[str]:
+    if not tables.stands(found):
+        return ["The unit", *paragraph(tables.no_unit(found))]
     certain = found.verdict == "steps"
     title = "The unit" if certain else "The unit, if there were steps"
     stated = plus_minus(found.unit, found.unit_err)
@@ -176,10 +180,7 @@ def _nulls(found: Analysis) -> list[str]:
         f"  {'pages without steps, made of':<38}{'as regular as these':>21}{'odds for steps':>18}",
     ]
     for row in tables.nulls(found):
-        odds = (
-            "" if row.log_bayes_factor != row.log_bayes_factor else words.odds(row.log_bayes_factor)
-        )
-        odds = odds.replace("more than a million to 1", "over 1,000,000:1")
+        odds = words.odds_short(row.log_bayes_factor)
         chance = "" if row.p_value != row.p_value else words.chance(row.p_value)
         lines.append(f"  {row.meaning:<38}{chance:>21}{odds:>18}")
     lines += paragraph(f"The largest of these chances counts: p = {significant(found.p_value, 2)}.")
@@ -205,7 +206,7 @@ def _rivals(found: Analysis) -> list[str]:
 
 
 def _estimates(found: Analysis) -> list[str]:
-    lines = ["Three ways to estimate the unit"]
+    lines = [tables.estimates_title(found)]
     for row in tables.estimates(found):
         value = brackets(row.unit, row.unit_err)
         lines += paragraph(

@@ -49,10 +49,25 @@ def weighed(log_factor: float) -> str:
     """The Bayes factor against the best explanation without steps, as a sentence."""
     if math.isnan(log_factor):
         return "The two sides could not be weighed against each other for these readings."
+    said = odds(abs(log_factor))
+    if said[0].isdigit() or said.startswith("more"):
+        said = f"odds of {said} {'for' if log_factor > 0 else 'against'} steps"
+    else:
+        said = f"the odds are {said}"
     return (
         f"Weighed against the best explanation without steps, the readings {strength(log_factor)}: "
-        f"odds of {odds(log_factor)} for steps, if both were equally likely beforehand (natural "
-        f"log of the Bayes factor {log_factor:.2f})."
+        f"{said}, if both were equally likely beforehand (natural log of the Bayes factor "
+        f"{log_factor:.2f})."
+    )
+
+
+def odds_short(log_factor: float) -> str:
+    """Odds for steps in a column of a table; nothing for NaN."""
+    if math.isnan(log_factor):
+        return ""
+    text = odds(log_factor)
+    return text.replace("1 to more than a million", "1:over 1,000,000").replace(
+        "more than a million to 1", "over 1,000,000:1"
     )
 
 
@@ -69,7 +84,7 @@ def chance(p: float) -> str:
     if p >= 0.1:
         return f"{round(100 * p)} pages in 100"
     if p <= 1e-9:
-        return "less than 1 page in a billion"
+        return "< 1 page in a billion"
     return f"1 page in {_two_digits(1 / p):,}"
 
 

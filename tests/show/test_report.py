@@ -156,7 +156,8 @@ def test_every_verdict_has_its_page(published: Analysis, verdict: str) -> None:
     found = dataclasses.replace(published, verdict=verdict, advice=advice)
     text = Page(report.report_html(found)).text
     assert f"{verdict.capitalize()}." in text
-    assert ("if there were steps" in text) == (verdict != "steps")
+    assert ("The unit, if there were steps" in text) == (verdict == "cannot tell")
+    assert ("None is reported" in text) == (verdict == "no steps")
     assert all(line in text for line in advice)
     assert "13 readings" in report_words.sentence_to_copy(found)
 

@@ -47,8 +47,11 @@ def test_the_verdict_comes_first(fixed: Analysis, verdict: str) -> None:
     first, second = text.splitlines()[:2]
     assert first == f"VERDICT: {verdict}"
     assert second.strip() == HEADLINES[verdict]
-    assert ("if there were steps" in text) == (verdict != "steps")
+    assert ("The unit, if there were steps" in text) == (verdict == "cannot tell")
+    assert ("None is reported" in text) == (verdict == "no steps")
     assert "Measure more." in text
+    # Whole numbers of a unit that is excluded would mislead.
+    assert ("The whole number behind" in text) == (verdict != "no steps")
 
 
 def test_odds_stand_before_the_bayes_factor(fixed: Analysis) -> None:

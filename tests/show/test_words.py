@@ -34,6 +34,15 @@ def test_odds_of_what_is_unknown() -> None:
     assert "could not be weighed" in words.weighed(math.nan)
 
 
+def test_odds_against_steps_are_said_as_such() -> None:
+    assert "odds of 25 to 1 against steps" in words.weighed(-math.log(25))
+    assert "odds of 25 to 1 for steps" in words.weighed(math.log(25))
+    assert "odds of about even" not in words.weighed(0.1)
+    assert words.odds_short(-30.0) == "1:over 1,000,000"
+    assert words.odds_short(30.0) == "over 1,000,000:1"
+    assert words.odds_short(math.nan) == ""
+
+
 @pytest.mark.parametrize(
     ("factor", "text"),
     [
@@ -61,7 +70,7 @@ def test_shares_are_never_a_false_nought_or_whole() -> None:
 def test_chances() -> None:
     assert words.chance(1e-4) == "1 page in 10,000"
     assert words.chance(0.36) == "36 pages in 100"
-    assert words.chance(1e-12) == "less than 1 page in a billion"
+    assert words.chance(1e-12) == "< 1 page in a billion"
 
 
 @pytest.mark.parametrize(
