@@ -452,6 +452,25 @@ def test_a_terminal_without_unicode_gets_ascii(tmp_path: Path) -> None:
     assert failed.stderr.count(b"\n") == 1
 
 
+def test_an_unwritable_home_stops_nothing(tmp_path: Path) -> None:
+    page, home = tmp_path / "page.csv", tmp_path / "home"
+    page.write_text(PAGE)
+    home.write_text("a file where a folder belongs")
+    nowhere = {
+        name: str(home)
+        for name in ("HOME", "USERPROFILE", "XDG_CACHE_HOME", "XDG_CONFIG_HOME", "MPLCONFIGDIR")
+    }
+    done = program(
+        *("analyze", str(page), "--plot", str(tmp_path / "a.png"), "--json"),
+        *QUICK,
+        TMPDIR=str(tmp_path),
+        **nowhere,
+    )
+    assert done.returncode == 0
+    assert done.stderr == b""
+    assert (tmp_path / "a.png").exists()
+
+
 def test_bad_input_in_its_own_process(tmp_path: Path) -> None:
     done = program("analyze", str(tmp_path / "none.csv"))
     assert done.returncode == 2

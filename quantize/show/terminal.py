@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import re
 import sys
@@ -41,6 +42,8 @@ class Program(click.Group):
     def main(self, *args: Any, **extra: Any) -> NoReturn:
         """Run a command; bad input ends in one line on standard error."""
         extra["standalone_mode"] = False
+        # An unwritable home folder is no news to somebody who asked for a picture.
+        logging.getLogger("matplotlib").setLevel(logging.ERROR)
         with warnings.catch_warnings():
             warnings.simplefilter("always", QuantizeWarning)
             shown = warnings.showwarning
