@@ -37,10 +37,11 @@ def page_ratios(family: Family, n: int, seed: list[int]) -> dict[str, float] | N
     values = family(np.random.default_rng(seed), n)
     readings = Readings(values)
     try:
-        ratios, enough = log_ratios(readings, band_for(readings).limits)
+        ratios, enough, teeth = log_ratios(readings, band_for(readings).limits)
     except InputError:
         return None
     kept = {name: round(value, 3) for name, value in ratios.items()}
+    kept["teeth"] = teeth
     return kept if enough >= SURE else None
 
 
@@ -85,7 +86,12 @@ def tails(pages: dict[str, Any]) -> dict[str, dict[str, list[float]]]:
             largest = np.zeros(SCORES.size)
             for label in NAMED[kind]:
                 kept = pages[f"{kind}/{label}/{n}"]
-                leads = np.array([NEVER if r is None else score(r, n) for r in kept])
+                leads = np.array(
+                    [
+                        NEVER if r is None else score(r, n, teeth=int(r.get("teeth", 0)))
+                        for r in kept
+                    ]
+                )
                 largest = np.maximum(largest, tail(leads))
             out[kind][str(n)] = [round(float(v), 6) for v in np.minimum(largest, 1.0)]
     return out

@@ -97,16 +97,6 @@ def run(
     results: dict[str, Any], keep: Path, pages: dict[int, int], runs: int, longest: int
 ) -> None:
     """Fill the cells; what is there already is kept."""
-    cells = results.setdefault("fixed", {})
-    for number, (key, family, n) in enumerate(fixed_cells()):
-        cell = cells.setdefault(key, {"pages": 0, "0.05": 0, "0.01": 0})
-        while cell["pages"] < pages[n]:
-            p = p_value(family(np.random.default_rng([SEED, number, cell["pages"]]), n))
-            cell["pages"] += 1
-            for alpha in ALPHAS:
-                cell[str(alpha)] += p <= alpha
-        save(results, keep)
-        print(key, cell, file=sys.stderr, flush=True)
     looks = results.setdefault("running", {})
     jobs = dict(running_nulls())
     for spread in (0.05, 0.08, 0.10, 0.15):
@@ -118,6 +108,16 @@ def run(
             crossings.append(first_crossing(family, rng, longest))
         save(results, keep)
         print(label, len(crossings), file=sys.stderr, flush=True)
+    cells = results.setdefault("fixed", {})
+    for number, (key, family, n) in enumerate(fixed_cells()):
+        cell = cells.setdefault(key, {"pages": 0, "0.05": 0, "0.01": 0})
+        while cell["pages"] < pages[n]:
+            p = p_value(family(np.random.default_rng([SEED, number, cell["pages"]]), n))
+            cell["pages"] += 1
+            for alpha in ALPHAS:
+                cell[str(alpha)] += p <= alpha
+        save(results, keep)
+        print(key, cell, file=sys.stderr, flush=True)
 
 
 def save(results: dict[str, Any], keep: Path) -> None:

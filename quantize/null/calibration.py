@@ -27,6 +27,7 @@ HURDLES: dict[str, tuple[float, ...]] = {
 
 SIGMA_KNOWN = 1.0
 OFFSET_FREE = 1.0
+CROWDED = 3.0
 
 SIZES: tuple[int, ...] = (8, 20, 60)
 
@@ -40,13 +41,21 @@ def table() -> dict[str, Any]:
 
 
 def score(
-    log_ratios: dict[str, float], n: int, *, sigma_known: bool = False, free: bool = False
+    log_ratios: dict[str, float],
+    n: int,
+    *,
+    sigma_known: bool = False,
+    free: bool = False,
+    teeth: int = 0,
 ) -> float:
     """Least lead of the comb over any kind of null, each measured from its hurdle.
 
     With sigma known, or told by repeats, the comb no longer pays for finding it, and the
     continuous nulls, which have no sigma, never did: their hurdle is higher by `SIGMA_KNOWN`.
     A free offset lets the outermost teeth settle at the ends of the range: `OFFSET_FREE`.
+    The cells of a comb reach half a unit beyond its outermost teeth, which costs it something
+    against a uniform null; with many `teeth` this safety is gone, so the hurdle rises by up to
+    `CROWDED` between 40 teeth and 80.
     """
     leads = []
     for kind, hurdle in HURDLES.items():
@@ -54,7 +63,8 @@ def score(
         if of_kind:
             lead = min(of_kind) - _at_size(hurdle, n)
             if kind == "continuous":
-                lead -= SIGMA_KNOWN * sigma_known + OFFSET_FREE * free
+                crowd = float(np.clip(np.log2(max(teeth, 1) / 40), 0, 1))
+                lead -= SIGMA_KNOWN * sigma_known + OFFSET_FREE * free + CROWDED * crowd
             leads.append(lead)
     return min(leads)
 

@@ -137,7 +137,9 @@ def weigh_evidence(
     told = data.sigma is not None or data.levels().degrees > 0
     fixed = sigma_range is not None and sigma_range[0] == sigma_range[1]
     free = isinstance(offset, str) and offset == "free"
-    lead = calibration.score(ratios, weighed, sigma_known=told or fixed, free=free)
+    lead = calibration.score(
+        ratios, weighed, sigma_known=told or fixed, free=free, teeth=_teeth(placed)
+    )
     p_values = calibration.p_values(lead, weighed)
     p_value = max(p_values.values())
     evidences = {"comb": placed.log_comb} | {
@@ -169,14 +171,18 @@ def log_ratios(
     offset: str | float = "zero",
     sigma_range: tuple[float, float] | None = None,
     rng: RngLike = None,
-) -> tuple[dict[str, float], float]:
-    """Log Bayes factors of the comb over each null, and the probability of enough teeth.
+) -> tuple[dict[str, float], float, int]:
+    """Log Bayes factors of the comb over each null, probability of enough teeth, and teeth.
 
     The part of `weigh_evidence` that needs no calibration.
     """
     data = as_readings(readings, least=3)
     placed, ratios, _, _ = _weigh(data, unit_range, offset, sigma_range, rng)
-    return ratios, placed.enough_levels
+    return ratios, placed.enough_levels, _teeth(placed)
+
+
+def _teeth(placed: Placement) -> int:
+    return int(np.ptp(placed.integers)) + 1
 
 
 def _weigh(
