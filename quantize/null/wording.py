@@ -146,8 +146,9 @@ def _advice(mixture: MixtureFit) -> tuple[str, ...]:
     ratio = spread / mixture.unit
     share = float(mixture.alternatives["share"].iloc[0])
     advice = []
-    if share > _DOMINANT and ratio < 0.3:
-        more = readings_needed(ratio) - n
+    needed = readings_needed(ratio)
+    if share > _DOMINANT and needed is not None:
+        more = needed - n
         if more > 0:
             advice.append(
                 f"If the unit is near {mixture.unit:.3g}, about {more} more readings of this "
@@ -160,8 +161,8 @@ def _advice(mixture: MixtureFit) -> tuple[str, ...]:
             )
     else:
         advice.append(
-            "No size of unit stands out. Less scatter helps more than more readings: repeat each "
-            "state, time longer, or time automatically."
+            "Less scatter helps more than more readings: repeat each state, time longer, or time "
+            "automatically."
         )
     if mixture.problem.levels.degrees < 5 and not mixture.problem.levels.sigma_given:
         advice.append(
