@@ -98,7 +98,8 @@ def over_offsets(
                 value = log_likelihood_over_offsets_plain(
                     p.mean, u, spread / u[:, None], int(count)
                 )
-            value = value + (log_cell[which] - np.log(count))[:, None]
+            constant = log_cell[which] - np.log(count) - p.log_normaliser(u, sigma)
+            value = value + constant[:, None]
             rows, columns = np.nonzero(value > max(best, value.max()) - NEGLIGIBLE)
             turn = np.full(rows.size, 1 / count)
             found.append((log_u[which][rows], offsets[columns], turn, value[rows, columns]))

@@ -262,6 +262,7 @@ def _log_posterior(
     turns = problem.mean / u - phase[:, None]
     spread = sigma[:, None] * np.sqrt(problem.levels.factor) / u
     value: FloatArray = log_density_sum_plain(turns - np.rint(turns), spread)
+    value = value - problem.log_normaliser(np.exp(log_u), sigma)
     if not problem.sigma_known:
         value = value + problem.within(sigma)
     return value

@@ -23,6 +23,7 @@ from quantize.comb.harmonics import WIDE, cosine_sums, log_likelihood_from_cosin
 from quantize.comb.likelihood import log_density_sum
 from quantize.comb.offsets import over_offsets, phases_at_best_offset
 from quantize.comb.problem import NEGLIGIBLE, Problem, chunks, lattice_step, sigma_quadrature
+from quantize.comb.window import least_log_unit_excess
 from quantize.comb.wrapped import log_peak_density
 
 _MOST_CELLS = 4_000_000
@@ -141,6 +142,7 @@ def _head_start(problem: Problem, sigmas: FloatArray, log_weights: FloatArray) -
         phase = float(np.average(problem.mean / unit - k, weights=weight)) if problem.free else 0.0
         turns = (problem.mean / unit - phase)[None, :]
         value = log_density_sum(turns - np.rint(turns), (problem.spread(sigmas[j]) / unit)[None, :])
+        value = value - problem.log_normaliser(np.array([unit]), sigmas[j])
         lever = float(np.sqrt(np.sum(problem.mean**2 / levels.factor)))
         cells = (
             np.log(problem.high / problem.low)
@@ -238,6 +240,7 @@ class _Lattice:
         gauss = n * (self._log_u(self.index) - 0.5 * np.log(2 * np.pi))
         gauss -= 0.5 * np.sum(np.log(p.levels.factor)) + n * np.log(s)
         bound: FloatArray = gauss - 0.5 * (self._root / s) ** 2 + self._images
+        bound -= self._least_normaliser(np.exp(self._log_u(self.index)))
         bound += self.log_weight - np.log(self.size)
         return bound
 
@@ -247,7 +250,9 @@ class _Lattice:
         """Log unit, phase, its width and log mass of each cell, before the weight of sigma."""
         p = self.problem
         # No density is higher than at phase zero.
-        ceiling = _peak_density_sum(p, self._log_u(self.index), sigma) - np.log(self.size)
+        log_u = self._log_u(self.index)
+        ceiling = _peak_density_sum(p, log_u, sigma) - np.log(self.size)
+        ceiling -= self._least_normaliser(np.exp(log_u))
         bound = self._bound(sigma) - self.log_weight
         reachable = np.minimum(ceiling, bound) > best - NEGLIGIBLE
         index = self.index[reachable]
@@ -260,9 +265,14 @@ class _Lattice:
         near = mirrored < edge.size
         log_cell[near] += np.log(edge[mirrored[near]])
         if not p.free:
-            value = self._likelihood(index, log_u, sigma)
+            value = self._likelihood(index, log_u, sigma) - p.log_normaliser(np.exp(log_u), sigma)
             return log_u, np.zeros(log_u.size), np.zeros(log_u.size), value + log_cell
         return over_offsets(p, log_u, log_cell, sigma, best)
+
+    def _least_normaliser(self, unit: FloatArray) -> FloatArray:
+        p = self.problem
+        least: FloatArray = p.mean.size * least_log_unit_excess(unit, p.span)
+        return least
 
     def _likelihood(self, index: IntArray, log_u: FloatArray, sigma: float) -> FloatArray:
         """Log likelihood at the cells, by harmonics where sigma/u is large, else directly."""

@@ -115,9 +115,8 @@ def test_posterior_of_a_sharp_comb_is_the_normal_one():
     rng = np.random.default_rng(71)
     x = k + 0.03 * rng.normal(size=8)
     found = qz.fit_mixture(x, (0.8, 1.25), sigma_range=0.03)
-    # Each tooth has the mass of one unit of the envelope, a factor u for each reading, which
-    # moves the mean by nσ²/Σk².
-    expected = np.sum(x * k) / np.sum(k**2) + 8 * 0.03**2 / np.sum(k**2)
+    # The log-uniform prior moves the mean by −σ²/Σk² and nothing else does.
+    expected = np.sum(x * k) / np.sum(k**2) - 0.03**2 / np.sum(k**2)
     assert found.unit == pytest.approx(expected, abs=3e-6)
     assert found.unit_err == pytest.approx(0.03 / np.sqrt(np.sum(k**2)), rel=0.01)
 

@@ -40,7 +40,7 @@ def comb(rng, n, spread):
 def test_log_evidence_with_sigma_unknown(n, spread):
     rng = np.random.default_rng([n, int(1000 * spread)])
     task = problem(comb(rng, n, spread), sigma_range=(0.04, 0.8))
-    dense = dense_log_evidence(task, unit_points=4001, sigma_points=81)
+    dense = dense_log_evidence(task, unit_points=6001, sigma_points=121)
     assert abs(integrate(task).log_evidence - dense) < 1e-5
 
 
