@@ -36,7 +36,7 @@ class MixtureFit(Result):
     Attributes
     ----------
     unit, unit_err : float
-        Posterior mean and standard deviation of the unit within the mode of largest share.
+        Posterior mean and standard deviation of the unit within the highest mode (in log unit).
     sigma : float
         Posterior mean of sigma within that mode (the median of the given ones, where given).
     offset : float
@@ -44,7 +44,8 @@ class MixtureFit(Result):
     log_bayes_factor : float
         Natural log of the evidence for the comb over that for a continuum of flat envelope.
     alternatives : pandas.DataFrame
-        Every mode with at least 0.1 % of the posterior: unit, unit_err, share, sigma, relation.
+        Every mode with at least 0.1 % of the posterior, the highest first: unit, unit_err,
+        share, sigma, relation.
     integers : numpy.ndarray of int, shape (n,)
         Most probable whole number of each reading at the best mode.
     """
@@ -242,15 +243,8 @@ def _mean_phase(nodes: Nodes, inside: Any) -> float:
 def _mode_table(modes: list[posterior.Mode], data: Readings) -> pd.DataFrame:
     rows = [
         {"unit": m.unit, "unit_err": m.unit_err, "share": m.share, "sigma": m.sigma}
-        for m in modes
-        if m.share >= _SMALLEST_SHARE
-    ] or [
-        {
-            "unit": modes[0].unit,
-            "unit_err": modes[0].unit_err,
-            "share": modes[0].share,
-            "sigma": modes[0].sigma,
-        }
+        for i, m in enumerate(modes)
+        if i == 0 or m.share >= _SMALLEST_SHARE
     ]
     tolerance = max(0.2 * modes[0].unit / data.reach, 3 * modes[0].unit_err / modes[0].unit)
     return rivals.table(rows, min(tolerance, 0.1))

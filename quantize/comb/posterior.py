@@ -45,6 +45,7 @@ class Mode:
     share: float
     sigma: float
     peak: float
+    density: float
 
 
 def marginal_of_unit(problem: Problem, nodes: Nodes) -> Marginal:
@@ -116,7 +117,11 @@ def _refined(
 
 
 def find_modes(problem: Problem, nodes: Nodes, marginal: Marginal) -> list[Mode]:
-    """Separate hills of the posterior of the unit, the largest share first."""
+    """Separate hills of the posterior of the unit, the highest first.
+
+    Height, not share, decides: where the scatter is large next to the unit the comb is a
+    continuum, and that wide plain may hold a large share without any unit standing out in it.
+    """
     bins = _bins(marginal)
     labels = _hills(*bins)
     modes = []
@@ -142,9 +147,10 @@ def find_modes(problem: Problem, nodes: Nodes, marginal: Marginal) -> list[Mode]
                 share=share,
                 sigma=float(sigma_of_mode[label]),
                 peak=float(u[np.argmax(mass)]),
+                density=float(mass.max() / marginal.step),
             )
         )
-    modes.sort(key=lambda mode: -mode.share)
+    modes.sort(key=lambda mode: -mode.density)
     return modes
 
 

@@ -42,13 +42,22 @@ def test_heights_by_class_need_a_free_offset():
     assert qz.fit_mixture(heights, (0.05, 0.3)).log_bayes_factor < free.log_bayes_factor - 20
 
 
-def test_shares_sum_to_one_and_lead_with_the_best():
+def test_shares_sum_to_one():
     rng = np.random.default_rng(43)
     found = qz.fit_mixture(comb(rng, 12, 0.2), (0.3, 2.5))
     shares = found.alternatives["share"].to_numpy()
-    assert np.all(np.diff(shares) <= 0)
     assert 0.97 < shares.sum() <= 1 + 1e-9
     assert found.marginal.mass.sum() == pytest.approx(1)
+
+
+def test_best_unit_is_the_highest_hill_and_not_the_widest_plain():
+    # With 40 readings at sigma/u = 0.3 most of the posterior lies where the comb is a continuum.
+    # The right hill is the highest in about two cases out of three (benchmarks.accuracy); in 30
+    # pages fewer than 10 happen once in 1e4.
+    rng = np.random.default_rng(45)
+    pages = [rng.integers(1, 9, size=40) + 0.3 * rng.normal(size=40) for _ in range(30)]
+    units = [qz.fit_mixture(x, (0.3, 3.0), sigma_range=0.3).unit for x in pages]
+    assert np.sum(np.abs(np.array(units) - 1) < 0.05) >= 10
 
 
 def test_share_of_a_mode_is_its_part_of_the_evidence():
