@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -102,10 +103,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--replicates", type=int, default=400)
     parser.add_argument("--rescore", action="store_true")
+    parser.add_argument("--tiny", action="store_true", help="two pages a family; nothing is kept")
     parser.add_argument(
         "--pages", type=Path, default=ROOT / "benchmarks" / "results" / "calibration_pages.json"
     )
     options = parser.parse_args()
+    if options.tiny:
+        with tempfile.TemporaryDirectory() as folder:
+            print(len(tails(draw(2, Path(folder) / "pages.json"))), "tails")
+        return
     options.pages.parent.mkdir(parents=True, exist_ok=True)
     pages = (
         json.loads(options.pages.read_text())

@@ -158,7 +158,7 @@ def _nulls_by_unit(
 ) -> dict[str, FloatArray]:
     """Levels anywhere: as many as the comb has teeth, in the window that its teeth span."""
     n = values.size
-    most = int(min(n, teeth.max()))
+    most = min(n, int(np.max(teeth)))
     sums = log_partition_sums(values, factor, sigma, log_seats(n), most)
     sums = log_sum_exp(np.moveaxis(sums + log_prior[:, None, None], 0, -1))
     different, where = np.unique(teeth, return_inverse=True)
