@@ -17,6 +17,7 @@ import numpy as np
 from quantize._support.validation import FloatArray
 
 _CROSSOVER = 0.25
+_ROUNDING = 0.3
 
 
 def soft_round(t: FloatArray, spread: FloatArray) -> FloatArray:
@@ -46,8 +47,12 @@ def soft_round(t: FloatArray, spread: FloatArray) -> FloatArray:
 
 
 def log_unit_excess(unit: FloatArray, spread: FloatArray, span: float) -> FloatArray:
-    """log(u·K/S); `spread` is sigma/u of one end of the span. At least one unit is counted."""
-    units = np.maximum(soft_round(span / unit, np.sqrt(2) * spread), 1.0)
+    """log(u·K/S); `spread` is sigma/u of one end of the span.
+
+    At least one unit is counted; the maximum is rounded off, so that the quadrature meets no kink.
+    """
+    units = soft_round(span / unit, np.sqrt(2) * spread)
+    units = 0.5 * (units + 1 + np.hypot(units - 1, _ROUNDING))
     excess: FloatArray = np.log(units * unit / span)
     return excess
 

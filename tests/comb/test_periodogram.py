@@ -101,7 +101,7 @@ def test_h_statistic():
         ]
         h = 2 * np.array(powers) - 4 * np.arange(1, 21) + 4
         best[spread] = int(np.argmax(h)) + 1
-        assert np.exp(-0.4 * h.max()) < 1e-2
+        assert np.exp(-0.4 * h.max()) < 1e-3
     assert best[0.03] > 4 > best[0.2]
 
 
