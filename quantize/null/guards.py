@@ -42,7 +42,7 @@ def enough_levels(fit: MixtureFit) -> Finding:
     needed = LEVELS_NEEDED["free" if free else "fixed"]
     counts, divisors = _level_counts(fit)
     probability = float(np.mean(counts >= needed))
-    what = "levels" if free else "different non-zero sizes"
+    what = "different levels" if free else "different non-zero multiples of the unit"
     typical = int(np.median(counts))
     if probability < _SURE:
         return Finding(
@@ -50,7 +50,7 @@ def enough_levels(fit: MixtureFit) -> Finding:
             blocks=True,
             warns=True,
             sentence=(
-                f"The readings occupy about {typical} {what} of the best comb, and it is not sure "
+                f"The readings stand on about {typical} {what}, and it is not sure "
                 f"that there are {needed} (probability {probability:.2f}, {_SURE:g} is wanted); "
                 "with fewer, equal distances cannot be told from chance."
             ),
@@ -70,7 +70,7 @@ def enough_levels(fit: MixtureFit) -> Finding:
         name="levels",
         blocks=False,
         warns=False,
-        sentence=f"The readings occupy about {typical} {what} of the comb.",
+        sentence=f"The readings stand on about {typical} {what}.",
     )
 
 

@@ -14,6 +14,17 @@ from quantize.null.guards import Finding
 from quantize.null.power import readings_needed, smallest_shown
 from quantize.readings import Readings
 
+KINDS = {
+    "smooth": "the readings themselves, smeared out",
+    "continuous": "values of any size",
+    "lumpy": "clusters at unequal distances",
+    "mixed": "clusters and values between them",
+    "unequal": "clusters of unequal widths",
+    "heaped": "a minority on round values",
+    "own": "the null handed in",
+}
+"""What pages without steps are made of, in words."""
+
 STEPS, NO_STEPS, CANNOT_TELL = "steps", "no steps", "cannot tell"
 _EXCLUDED = -math.log(20)
 _DOMINANT = 0.5
@@ -92,15 +103,15 @@ def judge(
 
 def _odds_sentence(p: float, alpha: float, worst: str) -> str:
     return (
-        f"Data without steps look this regular less than once in {_round_down(1 / p)} pages, even "
-        f"of the kind that comes nearest ({worst})."
+        f"Data without steps look this regular at most once in about {_round_down(1 / p)} pages, "
+        f"even of the kind that comes nearest ({KINDS.get(worst, worst)})."
     )
 
 
 def _not_enough_sentence(p: float, alpha: float, worst: str) -> str:
     return (
-        f"Data without steps ({worst}) look this regular in {_per_cent(p)} of all pages; the "
-        f"limit set beforehand is {_per_cent(alpha)}."
+        f"Data without steps ({KINDS.get(worst, worst)}) look this regular in {_per_cent(p)} of "
+        f"all pages; the limit set beforehand is {_per_cent(alpha)}."
     )
 
 

@@ -11,22 +11,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from quantize import __version__
+from quantize.null.wording import KINDS
 from quantize.show.rounding import decimals_of, rounded
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
 
 T = TypeVar("T")
-
-KINDS = {
-    "smooth": "the readings themselves, smeared out",
-    "continuous": "values of any size",
-    "lumpy": "clusters at unequal distances",
-    "mixed": "clusters and values between them",
-    "unequal": "clusters of unequal widths",
-    "heaped": "a minority on round values",
-    "own": "the null handed in",
-}
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
