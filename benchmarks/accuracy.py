@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 import quantize as qz
+from benchmarks.tables import keep
 
 
 @dataclasses.dataclass(frozen=True)
@@ -101,10 +102,7 @@ def main(arguments: list[str] | None = None) -> None:
     for condition in conditions:
         lines.append(cell(condition, runs, seed=1))
         print(lines[-1], flush=True)
-    if options.write is not None:
-        options.write.mkdir(parents=True, exist_ok=True)
-        text = "# Accuracy of the estimators\n\n" + "\n".join(lines) + "\n"
-        (options.write / "accuracy.md").write_text(text, encoding="utf-8")
+    keep(options.write, "accuracy", "Accuracy of the estimators", lines)
 
 
 if __name__ == "__main__":

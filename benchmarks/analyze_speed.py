@@ -15,6 +15,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from benchmarks.tables import keep
+
 _SETUP = """
 import json, resource, sys, time
 import numpy as np
@@ -117,11 +119,7 @@ def main(arguments: list[str] | None = None) -> None:
         seconds, mebibytes = measure(code, 99 if options.tiny else 9999)
         lines.append(f"| {name} | {seconds:.3g} | {mebibytes:.0f} | {target} |")
         print(lines[-1], flush=True)
-    if options.write is not None:
-        options.write.mkdir(parents=True, exist_ok=True)
-        target_file = options.write / "analyze_speed.md"
-        text = "# Time and memory\n\n" + "\n".join(lines) + "\n"
-        target_file.write_text(text, encoding="utf-8")
+    keep(options.write, "analyze_speed", "Time and memory", lines)
 
 
 if __name__ == "__main__":

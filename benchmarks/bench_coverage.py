@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import beta
 
+from benchmarks.tables import keep
 from quantize import fit_mixture
 from quantize.charge import Run, SimulatedBench
 from quantize.charge.coulombs import by_route, divisions_of
@@ -124,10 +125,7 @@ def main(arguments: list[str] | None = None) -> None:
             low, high = bounds(k, m)
             lines.append(f"| {name} | {what} | {k / m:.3f} | {low:.3f} to {high:.3f} |")
             print(lines[-1], flush=True)
-        if options.write is not None:
-            options.write.mkdir(parents=True, exist_ok=True)
-            body = "# Coverage on simulated benches\n\n" + "\n".join(lines) + "\n"
-            (options.write / "bench_coverage.md").write_text(body, encoding="utf-8")
+        keep(options.write, "bench_coverage", "Coverage on simulated benches", lines)
 
 
 if __name__ == "__main__":

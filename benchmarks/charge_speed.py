@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+from benchmarks.tables import keep
 from quantize.charge import Quantity, convert_run, read_run
 from quantize.charge.montecarlo import monte_carlo_many
 
@@ -89,12 +90,7 @@ def main(arguments: list[str] | None = None) -> None:
         f"| a run of {rows} rows, read and converted | {1000 * one_run(rows):.0f} ms | 50 ms |",
     ]
     print("\n".join(lines))
-    if options.write is not None:
-        options.write.mkdir(parents=True, exist_ok=True)
-        target = options.write / "charge_speed.md"
-        target.write_text(
-            "# Speed of the conversion\n\n" + "\n".join(lines) + "\n", encoding="utf-8"
-        )
+    keep(options.write, "charge_speed", "Speed of the conversion", lines)
 
 
 if __name__ == "__main__":

@@ -11,6 +11,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from benchmarks.tables import keep
+
 AIM = 1.5
 _PROBE = "import time; t = time.process_time(); import {module}; print(time.process_time() - t)"
 
@@ -54,10 +56,7 @@ def main(arguments: list[str] | None = None) -> None:
         f"Ratio {ratio:.2f}; the aim is at most {AIM}.",
     ]
     print("\n".join(lines))
-    if options.write is not None:
-        options.write.mkdir(parents=True, exist_ok=True)
-        target = options.write / "import_time.md"
-        target.write_text("# Import time\n\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    keep(options.write, "import_time", "Import time", lines)
 
 
 if __name__ == "__main__":

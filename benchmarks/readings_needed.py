@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
+from benchmarks.tables import keep
 from quantize.comb.grid import default_band
 from quantize.null.verdict import weigh_evidence
 from quantize.readings import Readings
@@ -73,10 +74,7 @@ def main(arguments: list[str] | None = None) -> None:
         lines.append(row)
         print(row, flush=True)
     print("\n".join(lines))
-    if options.write is not None:
-        options.write.mkdir(parents=True, exist_ok=True)
-        target = options.write / "readings_needed.md"
-        target.write_text("# Readings needed\n\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    keep(options.write, "readings_needed", "Readings needed", lines)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ import numpy as np
 
 SPREAD = (0.05, 0.10, 0.15, 0.20)
 """sigma/unit"""
-READINGS = (7, 10, 19, 44)
+READINGS = (7, 10, 19, 47)
 """Readings for a power of 0.80; at 0.25 even 120 readings do not reach it."""
 
 
