@@ -307,6 +307,10 @@ def _only_numeric(table: pd.DataFrame, used: set[int], source: str) -> int:
     free = [j for j in table.attrs["numeric"] if j not in used]
     if len(free) == 1:
         return cast(int, free[0])
+    left = [j for j in range(table.shape[1]) if j not in used]
+    if not free and len(left) == 1:
+        # The only column there is: reading it names the row that is not a number.
+        return left[0]
     names = [str(table.columns[j]) for j in (free or range(table.shape[1]))]
     if free:
         raise InputError(

@@ -458,3 +458,10 @@ def test_every_way_of_writing_a_table_reads_the_same(
     assert page.values.tolist() == [float(x) for x in numbers]
     assert page.resolution is not None
     assert page.resolution[0] == pytest.approx(0.01, rel=1e-12)
+
+
+def test_the_only_column_is_read_even_when_half_of_it_is_text(tmp_path: Path) -> None:
+    page = tmp_path / "page.csv"
+    page.write_text("charge\n1.0\nabc\n")
+    with pytest.raises(qz.InputError, match="the text 'abc' in column charge, row 3"):
+        qz.read_readings(page)
