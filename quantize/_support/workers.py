@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import multiprocessing
+import os
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from typing import Any, TypeVar
@@ -39,15 +42,28 @@ def ordered_map(
 def _pooled(
     function: Callable[[Task], Answer], tasks: Sequence[Task], number: int
 ) -> Iterator[Answer]:
-    import multiprocessing
-
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(number, mp_context=context, initializer=_one_thread) as pool:
+    with own_pool(number) as pool:
         yield from pool.map(function, tasks, chunksize=max(1, len(tasks) // (8 * number)))
 
 
-def _one_thread() -> None:
-    """Keep each worker's linear algebra to one thread."""
+def own_pool(number: int) -> ProcessPoolExecutor:
+    """A pool of spawned processes, each with one thread of linear algebra.
+
+    The processes end with this one, even when it is killed.
+    """
+    context = multiprocessing.get_context("spawn")
+    return ProcessPoolExecutor(number, mp_context=context, initializer=_begin_worker)
+
+
+def _begin_worker() -> None:
     from threadpoolctl import threadpool_limits
 
     threadpool_limits(1)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)

@@ -1,0 +1,149 @@
+"""Families of data without steps: each a function of a Generator and a size.
+
+Every family is an average over what a single page of readings would hold fixed: levels, noise and
+side of zero are drawn anew for each page, so that a false-alarm rate is one of the family.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.validation import FloatArray
+
+Family = Callable[[np.random.Generator, int], FloatArray]
+
+
+def uniform(rng: np.random.Generator, n: int) -> FloatArray:
+    """Uniform on (0, 10) or on (-5, 5), each half the time."""
+    values: FloatArray = rng.uniform(0, 10, n) - rng.choice([0.0, 5.0])
+    return values
+
+
+def normal(rng: np.random.Generator, n: int) -> FloatArray:
+    """Normal about zero or about 6, standard deviation 2."""
+    return rng.normal(rng.choice([0.0, 6.0]), 2.0, n)
+
+
+def exponential(rng: np.random.Generator, n: int) -> FloatArray:
+    """Exponential with mean 3."""
+    return rng.exponential(3.0, n)
+
+
+def laplace(rng: np.random.Generator, n: int) -> FloatArray:
+    """Laplace about zero, scale 2."""
+    return rng.laplace(0.0, 2.0, n)
+
+
+def lognormal(rng: np.random.Generator, n: int) -> FloatArray:
+    """Lognormal, mean of the log 1, standard deviation of the log 0.6."""
+    return rng.lognormal(1.0, 0.6, n)
+
+
+def gamma(rng: np.random.Generator, n: int) -> FloatArray:
+    """Gamma with shape 3."""
+    return rng.gamma(3.0, 1.0, n)
+
+
+def student_t3(rng: np.random.Generator, n: int) -> FloatArray:
+    """Student t with three degrees of freedom, scale 2."""
+    return 2.0 * rng.standard_t(3, n)
+
+
+def lump_wide(rng: np.random.Generator, n: int) -> FloatArray:
+    """One normal lump away from zero, relative width 0.12."""
+    return rng.normal(10.0, 1.2, n)
+
+
+def lump_narrow(rng: np.random.Generator, n: int) -> FloatArray:
+    """One normal lump away from zero, relative width 0.05."""
+    return rng.normal(10.0, 0.5, n)
+
+
+def two_lumps(rng: np.random.Generator, n: int) -> FloatArray:
+    """Two normal lumps of width 0.4 at random places in (0, 10)."""
+    return rng.choice(rng.uniform(0, 10, 2), n) + rng.normal(0, 0.4, n)
+
+
+def random_levels(
+    levels: int, shares: tuple[float, ...] | None = None, *, smallest: float = 0.05
+) -> Family:
+    """Levels uniform on (0, 10) or (-5, 5), normal noise from `smallest` to 0.3."""
+
+    def draw(rng: np.random.Generator, n: int) -> FloatArray:
+        places = rng.uniform(0, 10, levels) - rng.choice([0.0, 5.0])
+        noise = np.exp(rng.uniform(np.log(smallest), np.log(0.3)))
+        return rng.choice(places, n, p=shares) + rng.normal(0, noise, n)
+
+    draw.__doc__ = f"{levels} random levels, shares {shares or 'equal'}."
+    return draw
+
+
+def sign_symmetric(rng: np.random.Generator, n: int) -> FloatArray:
+    """Levels -c, 0, c, or -a, a, -b, b (half the time each), noise 0.05 to 0.3."""
+    if rng.random() < 0.5:
+        places = np.array([-1.0, 0.0, 1.0]) * rng.uniform(1, 5)
+    else:
+        places = np.outer([-1, 1], rng.uniform(0.5, 5, 2)).ravel()
+    return rng.choice(places, n) + rng.normal(0, rng.uniform(0.05, 0.3), n)
+
+
+def heaped(rng: np.random.Generator, n: int) -> FloatArray:
+    """Normal, width 3; a third of the values rounded to whole numbers."""
+    values = rng.normal(0.0, 3.0, n)
+    return np.where(rng.random(n) < 1 / 3, np.round(values), values)
+
+
+def random_walk(rng: np.random.Generator, n: int) -> FloatArray:
+    """Sums of standard normal steps."""
+    return np.cumsum(rng.normal(0.0, 1.0, n))
+
+
+def rounded(rng: np.random.Generator, n: int) -> FloatArray:
+    """Normal, width 3, rounded to tenths."""
+    return np.round(rng.normal(0.0, 3.0, n), 1)
+
+
+NAMED: dict[str, dict[str, Family]] = {
+    "continuous": {
+        "uniform": uniform,
+        "normal": normal,
+        "exponential": exponential,
+        "Laplace": laplace,
+        "lognormal": lognormal,
+        "gamma": gamma,
+        "Student t, 3 degrees": student_t3,
+        "lump off zero, .12": lump_wide,
+        "lump off zero, .05": lump_narrow,
+        "random walk": random_walk,
+        "rounded continuous": rounded,
+    },
+    "lumpy": {
+        "two lumps": two_lumps,
+        "two levels": random_levels(2),
+        "three levels": random_levels(3),
+        "three levels, skewed": random_levels(3, (0.7, 0.2, 0.1)),
+        "four levels": random_levels(4),
+        "five levels": random_levels(5),
+        "eight levels": random_levels(8),
+        "sign-symmetric levels": sign_symmetric,
+    },
+    "heaped": {"heaped": heaped},
+}
+"""The families that the false-alarm table names, by the null that they belong to."""
+
+
+def family(name: str) -> Family:
+    """The family of this name, as `NAMED` lists it.
+
+    Raises
+    ------
+    InputError
+        For a name that is not listed.
+    """
+    return _BY_NAME[validation.choice("family", name, _BY_NAME)]
+
+
+_BY_NAME = {label: draw for families in NAMED.values() for label, draw in families.items()}

@@ -1,0 +1,224 @@
+"""Simulated readings that carry the truth they were made from."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+
+from quantize._support import randomness
+from quantize._support.errors import InputError
+from quantize._support.randomness import RngLike
+from quantize._support.results import Result
+from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.readings import Readings
+from quantize.studies.conditions import Condition
+
+_BEYOND = 2.0
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Truth(Result):
+    """What simulated readings were made from.
+
+    Attributes
+    ----------
+    unit : float or None
+        None where the values have no unit.
+    sigma, offset : float
+    integers : numpy.ndarray of int, shape (n,), or None
+        The whole number of each reading.
+    outlier : numpy.ndarray of bool, shape (n,)
+    condition : Condition
+        Everything that was asked for.
+    seed : dict
+        What draws the same readings again.
+    """
+
+    unit: float | None
+    sigma: float
+    offset: float
+    integers: IntArray | None
+    outlier: BoolArray
+    condition: Condition
+    seed: dict[str, Any]
+
+    def _headline(self) -> str:
+        return "no unit" if self.unit is None else f"unit {self.unit:g}, sigma {self.sigma:g}"
+
+    def bound(self) -> float:
+        """Cramér–Rao bound on the standard error of the unit, the whole numbers known.
+
+        sigma/sqrt(Σk²), or sigma/sqrt(Σ(k − mean k)²) where the offset is not zero; NaN without
+        a unit, and where the whole numbers tell nothing.
+        """
+        if self.integers is None:
+            return float("nan")
+        k = self.integers - (self.integers.mean() if self.offset else 0.0)
+        total = float(np.sum(k**2))
+        return self.sigma / float(np.sqrt(total)) if total > 0 else float("nan")
+
+
+class SimulatedReadings(Readings):
+    """Readings with the truth attached; accepted wherever `Readings` are.
+
+    Attributes
+    ----------
+    truth : Truth
+    """
+
+    truth: Truth
+
+    def __init__(self, values: Any, *, truth: Truth, **options: Any) -> None:
+        super().__init__(values, **options)
+        object.__setattr__(self, "truth", truth)
+
+    def __repr__(self) -> str:
+        return super().__repr__().replace("<Readings", "<SimulatedReadings")
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary of the readings and the truth."""
+        return super().to_dict() | {"truth": self.truth.to_dict()}
+
+
+def simulate(
+    n: int = 20,
+    *,
+    sigma: float = 0.1,
+    unit: float = 1.0,
+    integers: Any = (1, 8),
+    offset: float = 0.0,
+    repeats: int = 1,
+    resolution: float | None = None,
+    outliers: float = 0.0,
+    drift: float = 0.0,
+    tails: float | None = None,
+    family: Any = None,
+    tell_sigma: bool = False,
+    rng: RngLike = None,
+) -> SimulatedReadings:
+    """Readings with known truth.
+
+    Parameters
+    ----------
+    n : int
+        Readings, all repeats counted.
+    sigma : float
+        Standard deviation of the error of a reading, in the unit of the readings.
+    unit : float
+        The true unit. Where a family has none it is the scale of the values.
+    integers : (int, int), ("poisson", mean), ("walk", start) or callable
+        A pair: uniform from the first to the last. "walk": the charge changes by 1 or 2 units
+        from each state to the next. A callable gets (rng, size) and returns whole numbers.
+    offset : float
+        What zero units read.
+    repeats : int
+        Readings of each charge state, one after the other. From two on, states are labelled.
+    resolution : float, optional
+        Step to which readings are rounded.
+    outliers : float
+        Share of readings that are anywhere within the page or two units beyond it.
+    drift : float
+        How far readings have crept from the first to the last.
+    tails : float, optional
+        Errors are Student t with so many degrees of freedom (above 2), scaled to `sigma`.
+    family : str or callable, optional
+        Values without a unit in place of a comb: "uniform", "normal", "exponential", "Laplace",
+        "lognormal", "gamma", "two lumps", "three levels" and others
+        (`quantize.studies.families.NAMED`), or a callable of (rng, size). With repeats its
+        values are the levels and `sigma` is the scatter about them; without, they are the
+        readings.
+    tell_sigma : bool
+        Whether the readings come with their sigma.
+    rng : int, SeedSequence or Generator, optional
+
+    Returns
+    -------
+    SimulatedReadings
+        Readings whose `truth` has the unit, the whole numbers and the rest.
+
+    Raises
+    ------
+    InputError
+        For values that cannot be used.
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> page = qz.simulate(12, sigma=0.1, unit=5.0, integers=(-4, 4), rng=1)
+    >>> page.truth.unit, page.truth.integers.tolist()
+    (5.0, [0, 0, 2, 4, -4, -3, 3, 4, -2, -2, 3, -1])
+    >>> round(qz.fit_comb(page, (2, 12)).unit, 1)
+    5.0
+    >>> qz.simulate(12, family="three levels", rng=1).truth
+    <Truth: no unit>
+    """
+    condition = Condition(
+        n=n,
+        sigma=sigma,
+        unit=unit,
+        integers=integers,
+        offset=offset,
+        repeats=repeats,
+        resolution=resolution,
+        outliers=outliers,
+        drift=drift,
+        tails=tails,
+        family=family,
+    )
+    return draw(condition, randomness.generator(rng), tell_sigma=tell_sigma)
+
+
+def draw(
+    condition: Condition, rng: np.random.Generator, *, tell_sigma: bool = False
+) -> SimulatedReadings:
+    """One page under a condition."""
+    seed = randomness.record(rng)
+    n, repeats = condition.n, condition.repeats
+    state = np.repeat(np.arange(condition.states), repeats)[:n]
+    integers: IntArray | None = None
+    if condition.family is None:
+        integers = condition.draw_integers(rng)[state]
+        values = condition.offset + condition.unit * integers
+        values = values + _errors(condition, rng)
+    else:
+        values = condition.draw_family(rng)[state] + condition.offset
+        if repeats > 1:
+            values = values + _errors(condition, rng)
+    if condition.drift:
+        values = values + condition.drift * np.linspace(0.0, 1.0, n)
+    outlier = np.zeros(n, dtype=bool)
+    if condition.outliers:
+        outlier = rng.random(n) < condition.outliers
+        low, high = values.min(), values.max()
+        margin = _BEYOND * condition.unit
+        values = np.where(outlier, rng.uniform(low - margin, high + margin, n), values)
+    if condition.resolution is not None:
+        values = np.round(values / condition.resolution) * condition.resolution
+    truth = Truth(
+        unit=condition.unit if condition.family is None else None,
+        sigma=condition.sigma,
+        offset=condition.offset,
+        integers=integers,
+        outlier=outlier,
+        condition=condition,
+        seed=seed,
+    )
+    if tell_sigma and condition.sigma == 0:
+        raise InputError("`tell_sigma` is set and `sigma` is 0; tell a sigma above zero or none.")
+    return SimulatedReadings(
+        values,
+        truth=truth,
+        sigma=condition.sigma if tell_sigma else None,
+        state=state if repeats > 1 else None,
+        resolution=condition.resolution,
+    )
+
+
+def _errors(condition: Condition, rng: np.random.Generator) -> FloatArray:
+    if condition.tails is None:
+        return condition.sigma * rng.standard_normal(condition.n)
+    scale = condition.sigma * np.sqrt((condition.tails - 2) / condition.tails)
+    errors: FloatArray = scale * rng.standard_t(condition.tails, condition.n)
+    return errors
