@@ -1,0 +1,83 @@
+r"""The prior of an unknown sigma: log-uniform, as far as the comb still has steps.
+
+Where sigma is large next to the unit the teeth of the comb run into one another and there is
+nothing left that could be called steps. Given the unit u, the density of log sigma is therefore
+
+    p(log sigma | u) = S(sigma/u) / Z(u),      S(r) = 1/(1 + (r/c)^p),
+
+on the support from `low` to `high`, with c = `LARGEST_RATIO` and p = `STEEPNESS`: flat up to about
+a third of a unit and then falling off. Z(u) makes it add up to one at each unit, so that no unit
+has an advantage beforehand. Integral and its inverse have closed forms.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from quantize._support.validation import FloatArray
+
+LARGEST_RATIO = 0.35
+"""sigma/u at which the prior has fallen to one half."""
+STEEPNESS = 8.0
+"""Power with which it falls beyond."""
+
+
+def log_taper(ratio: FloatArray) -> FloatArray:
+    """log S of sigma/u.
+
+    Examples
+    --------
+    >>> np.exp(log_taper(np.array([0.1, 0.35, 0.7]))).round(3)
+    array([1.   , 0.5  , 0.004])
+    """
+    taper: FloatArray = -np.logaddexp(0.0, STEEPNESS * np.log(np.divide(ratio, LARGEST_RATIO)))
+    return taper
+
+
+def log_normaliser(unit: FloatArray, low: float, high: float) -> FloatArray:
+    """log Z(u), the integral of S over log sigma from `low` to `high`.
+
+    The integral from sigma upwards is log(1 + (c·u/sigma)^p)/p.
+    """
+    above_low, above_high = _above(unit, low), _above(unit, high)
+    log_z: FloatArray = np.log((above_low - above_high) / STEEPNESS)
+    return log_z
+
+
+def log_density(sigma: FloatArray, unit: FloatArray, low: float, high: float) -> FloatArray:
+    """Log density of log sigma given the unit; −inf outside the support."""
+    inside = (np.asarray(sigma) >= low) & (np.asarray(sigma) <= high)
+    density = log_taper(np.divide(sigma, unit)) - log_normaliser(unit, low, high)
+    result: FloatArray = np.where(inside, density, -np.inf)
+    return result
+
+
+def draw_sigma(unit: FloatArray, low: float, high: float, rng: np.random.Generator) -> FloatArray:
+    """One sigma from the prior for each unit.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> sigma = draw_sigma(np.full(10_000, 2.0), 0.02, 1.5, rng)
+    >>> bool(abs(np.mean(sigma < 0.2) - np.log(10) / np.log(0.35 / 0.01)) < 0.02)
+    True
+    """
+    unit = np.asarray(unit, float)
+    above_low, above_high = _above(unit, low), _above(unit, high)
+    # Uniform in what lies above sigma, which is log(1 + (c·u/sigma)^p).
+    above = above_high + rng.random(unit.shape) * (above_low - above_high)
+    log_sigma = np.log(LARGEST_RATIO * unit) - _log_expm1(above) / STEEPNESS
+    sigma: FloatArray = np.clip(np.exp(log_sigma), low, high)
+    return sigma
+
+
+def _above(unit: FloatArray, sigma: float) -> FloatArray:
+    """log(1 + (c·u/sigma)^p), in proportion to the integral of S from sigma upwards."""
+    above: FloatArray = np.logaddexp(0.0, STEEPNESS * np.log(LARGEST_RATIO * unit / sigma))
+    return above
+
+
+def _log_expm1(x: FloatArray) -> FloatArray:
+    """log(exp(x) − 1) without overflow."""
+    value: FloatArray = x + np.log(-np.expm1(-x))
+    return value
