@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from quantize._support.errors import InputError, InputTypeError
-from quantize._support.validation import FloatArray, IntArray, float_array, read_only
+from quantize._support.validation import BoolArray, FloatArray, IntArray, float_array, read_only
 
 _MOST_PRINTED_DIGITS = 8
 _PRINTED_SAMPLE = 10_000
@@ -31,11 +31,21 @@ class Readings:
     resolution : float or array_like, shape (n,), optional
         Step to which each reading was rounded. When left out, the printed decimals of the values
         tell it (`printed_resolution`).
+    ends : {1, 2} or array_like, shape (n,), optional
+        How many ends of the distance were read on the ruler; 1 when left out.
+    beyond : array_like, shape (n,), optional
+        1 for a reading off the scale that is at least the value, −1 for at most, 0 for measured.
+    changed : array_like of bool, shape (n,), optional
+        True where the charge changed by one unit within the interval.
 
     Attributes
     ----------
     values, sigma, resolution : numpy.ndarray or None
         Read-only float arrays of shape (n,).
+    ends, beyond : numpy.ndarray or None
+        Read-only whole numbers.
+    changed : numpy.ndarray or None
+        Read-only truth values.
     state : numpy.ndarray or None
         Read-only whole numbers 0, 1, ... in order of first appearance.
     state_labels : tuple
@@ -61,6 +71,9 @@ class Readings:
     sigma: FloatArray | None
     state: IntArray | None
     resolution: FloatArray | None
+    ends: IntArray | None
+    beyond: IntArray | None
+    changed: BoolArray | None
     state_labels: tuple[Any, ...]
 
     def __init__(
@@ -70,6 +83,9 @@ class Readings:
         sigma: Any = None,
         state: Any = None,
         resolution: Any = None,
+        ends: Any = None,
+        beyond: Any = None,
+        changed: Any = None,
     ) -> None:
         checked = float_array("values", values)
         if checked.size == 0:
@@ -79,6 +95,10 @@ class Readings:
         put(self, "values", read_only(checked))
         put(self, "sigma", _per_reading("sigma", sigma, checked.size))
         put(self, "resolution", _per_reading("resolution", resolution, checked.size))
+        put(self, "ends", _codes("ends", ends, checked.size, (1, 2)))
+        put(self, "beyond", _codes("beyond", beyond, checked.size, (-1, 0, 1)))
+        flags = _codes("changed", changed, checked.size, (0, 1))
+        put(self, "changed", None if flags is None else read_only(flags.astype(bool)))
         put(self, "state", codes)
         put(self, "state_labels", labels)
 
@@ -93,7 +113,19 @@ class Readings:
             parts.append(f"{len(self.state_labels)} states")
         if self.resolution is not None:
             parts.append("resolution given")
+        if not self.measured.all():
+            parts.append(f"{int(np.sum(~self.measured))} off the scale or changing")
         return f"<Readings: {', '.join(parts)}>"
+
+    @property
+    def measured(self) -> BoolArray:
+        """False for readings off the scale and for those within which the charge changed."""
+        keep: BoolArray = np.ones(len(self), dtype=bool)
+        if self.beyond is not None:
+            keep &= self.beyond == 0
+        if self.changed is not None:
+            keep &= ~self.changed
+        return keep
 
     @property
     def span(self) -> float:
@@ -143,6 +175,9 @@ class Readings:
             sigma=None if self.sigma is None else self.sigma[index],
             state=None if self.state is None else [self.state_labels[c] for c in self.state[index]],
             resolution=None if self.resolution is None else self.resolution[index],
+            ends=None if self.ends is None else self.ends[index],
+            beyond=None if self.beyond is None else self.beyond[index],
+            changed=None if self.changed is None else self.changed[index],
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -155,6 +190,9 @@ class Readings:
             if self.state is None
             else [str(self.state_labels[c]) for c in self.state],
             "resolution": None if self.resolution is None else self.resolution.tolist(),
+            "ends": None if self.ends is None else self.ends.tolist(),
+            "beyond": None if self.beyond is None else self.beyond.tolist(),
+            "changed": None if self.changed is None else self.changed.tolist(),
         }
 
 
@@ -202,12 +240,19 @@ def _levels(readings: Readings) -> Levels:
     )
 
 
-def as_readings(data: Any, *, least: int = 2) -> Readings:
+def as_readings(data: Any, *, least: int = 2, measured: bool = True) -> Readings:
     """Standardise the first argument of every estimator.
+
+    With `measured`, readings off the scale and those within which the charge changed are left
+    out: only the mixture has a likelihood for them.
 
     Raises InputError for fewer than `least` readings, or when all of them are equal.
     """
     readings = data if isinstance(data, Readings) else _from_data(data)
+    if measured and not readings.measured.all():
+        if not readings.measured.any():
+            raise InputError("`readings` are all off the scale or changing; measure some of them.")
+        readings = readings.select(readings.measured)
     if len(readings) < least:
         noun = "reading" if len(readings) == 1 else "readings"
         raise InputError(
@@ -255,6 +300,25 @@ def _per_reading(name: str, value: Any, n: int) -> FloatArray | None:
             f"`{name}` is {array[bad[0]]:g} at entry {bad[0]}; it must be above zero everywhere."
         )
     return read_only(array)
+
+
+def _codes(name: str, value: Any, n: int, allowed: tuple[int, ...]) -> IntArray | None:
+    """One of a few whole numbers for each reading."""
+    if value is None:
+        return None
+    array = np.full(n, value) if np.ndim(value) == 0 else np.asarray(value)
+    if array.shape != (n,):
+        raise InputError(
+            f"`{name}` has {array.size} entries and `values` has {n}; "
+            "give one number for all, or one for each reading."
+        )
+    bad = np.flatnonzero([item not in allowed for item in array.tolist()])
+    if bad.size:
+        listed = ", ".join(map(str, allowed))
+        raise InputError(
+            f"`{name}` is {array.tolist()[bad[0]]!r} at entry {bad[0]}; it must be one of {listed}."
+        )
+    return read_only(array.astype(np.int64))
 
 
 def _state_codes(state: Any, n: int) -> tuple[IntArray | None, tuple[Any, ...]]:

@@ -130,6 +130,9 @@ def fit_mixture(
     sigma_range : float or (float, float), optional
         A number is a known sigma; a pair the support of its log-uniform prior. See
         `default_sigma_range` for the rule used when it is left out.
+    model : MixtureModel, optional
+        Everything else that may be assumed of a run; it then also says offset and sigma, and the
+        result is a `ModelFit`.
 
     Returns
     -------
@@ -155,9 +158,9 @@ def fit_mixture(
     >>> found.log_bayes_factor > 3
     True
     """
-    if model is not None:
-        raise InputTypeError("`model` is not used yet; leave it out.")
-    data = as_readings(readings)
+    data = as_readings(readings, measured=False)
+    if model is not None or not data.measured.all():
+        return _with_model(data, unit_range, offset, sigma_range, model)
     mode, b = validation.offset_mode(offset)
     known = _sigma_range(sigma_range)
     band = band_for(data, unit_range, sigma_range=known)
@@ -183,7 +186,7 @@ def fit_mixture(
         sigma=sigma,
         offset=float(found_offset),
         log_bayes_factor=nodes.log_evidence,
-        alternatives=_mode_table(modes, data),
+        alternatives=mode_table(modes, data),
         integers=np.rint((data.levels().mean - found_offset) / best.unit).astype(np.int64)[
             data.levels().index
         ],
@@ -200,6 +203,29 @@ def fit_mixture(
     )
     object.__setattr__(result, "marginal", marginal)
     return result
+
+
+def _with_model(
+    data: Readings, unit_range: Any, offset: str | float, sigma_range: Any, model: Any
+) -> MixtureFit:
+    """The plain quadrature where it will do, else that of the general model."""
+    from quantize.comb.model.fit import fit_model
+    from quantize.comb.model.mixture_model import MixtureModel
+
+    if model is None:
+        model = MixtureModel(offset=offset, sigma=sigma_range)
+    elif not isinstance(model, MixtureModel):
+        raise InputTypeError(
+            f"`model` is a {type(model).__name__}; give a MixtureModel, or leave it out."
+        )
+    elif sigma_range is not None or not (isinstance(offset, str) and offset == "zero"):
+        raise InputError(
+            "`offset` and `sigma_range` are part of `model`; give them there, as offset and sigma."
+        )
+    if model.is_plain and data.measured.all():
+        return fit_mixture(data, unit_range, offset=model.offset, sigma_range=model.sigma)
+    known = (model.sigma, model.sigma) if isinstance(model.sigma, float) else None
+    return fit_model(data, band_for(data, unit_range, sigma_range=known), model)
 
 
 def _sigma_range(value: Any) -> tuple[float, float] | None:
@@ -240,7 +266,7 @@ def _mean_phase(nodes: Nodes, inside: Any) -> float:
     return float(np.angle(vector) / (2 * np.pi))
 
 
-def _mode_table(modes: list[posterior.Mode], data: Readings) -> pd.DataFrame:
+def mode_table(modes: list[posterior.Mode], data: Readings) -> pd.DataFrame:
     rows = [
         {"unit": m.unit, "unit_err": m.unit_err, "share": m.share, "sigma": m.sigma}
         for i, m in enumerate(modes)

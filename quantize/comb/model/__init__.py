@@ -1,0 +1,1 @@
+"""The mixture over integers with everything that a run contains: the general model."""
