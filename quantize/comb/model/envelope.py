@@ -120,24 +120,29 @@ class Envelope:
         unit = self.span / parts
         return unit, self.low + 0.5 * unit, -float(np.log(parts))
 
+    def teeth(self, unit: float, offset: float) -> IntArray:
+        """All whole numbers that can occur, in a window or range declared beforehand."""
+        first, last = float(self.first), float(self.last)
+        if self.density is not None:
+            low, high = priors.reach(self.density)
+            first = max(np.ceil((low - offset) / unit), first)
+            last = min(np.floor((high - offset) / unit), last)
+        elif self.declared:
+            ends = self._ends(np.array([unit]), np.array([offset]))
+            first, last = float(ends[0][0]), float(ends[1][0])
+        teeth: IntArray = np.arange(int(first), int(last) + 1)
+        return teeth
+
     def draw(self, unit: float, offset: float, size: int, rng: np.random.Generator) -> IntArray:
         """Whole numbers drawn from the teeth."""
-        one = np.array([unit]), np.array([offset])
-        if self.density is None:
-            if self.bounded and not self.declared:
-                return rng.integers(self.first, self.last + 1, size=size)
-            first, last = self._ends(*one)
-            if last[0] < first[0]:
-                raise InputError(
-                    f"`window` ({self.low:g}, {self.high:g}) holds no multiple of {unit:g}; "
-                    "widen it."
-                )
-            return rng.integers(int(first[0]), int(last[0]) + 1, size=size)
-        low, high = priors.reach(self.density)
-        first_tooth = int(max(np.ceil((low - offset) / unit), self.first))
-        last_tooth = int(min(np.floor((high - offset) / unit), self.last))
-        teeth = np.arange(first_tooth, last_tooth + 1)
-        g = self.density.pdf(offset + unit * teeth)
+        teeth = self.teeth(unit, offset)
+        if teeth.size == 0:
+            raise InputError(
+                f"`window` ({self.low:g}, {self.high:g}) holds no multiple of {unit:g}; widen it."
+            )
+        g = np.ones(teeth.size)
+        if self.density is not None:
+            g = self.density.pdf(offset + unit * teeth)
         drawn: IntArray = rng.choice(teeth, size=size, p=g / g.sum())
         return drawn
 
@@ -152,6 +157,8 @@ def envelope_of(model: MixtureModel, readings: Readings | None) -> Envelope:
         low, high = float(values.min()), float(values.max())
     elif priors.is_distribution(model.envelope):
         low, high = priors.reach(model.envelope)
+    elif isinstance(model.integers, tuple):
+        low, high = (float(end) for end in model.integers)
     else:
         raise InputError("`window` is needed to draw readings; give the model one.")
     first, last = -_EVERY, _EVERY

@@ -55,7 +55,8 @@ def _log_second_integral(z: FloatArray) -> FloatArray:
     y = np.clip(np.abs(z), 0, _FAR)
     mills = np.sqrt(np.pi / 2) * erfcx(y / np.sqrt(2))
     tail = -0.5 * y**2 - _HALF_LOG_2PI + np.log(np.maximum(1 - y * mills, 1e-12))
-    value: FloatArray = np.where(z < 0, tail, np.log(np.maximum(z, 0) + np.exp(tail)))
+    ahead = np.log(np.maximum(np.maximum(z, 0) + np.exp(tail), 1e-300))
+    value: FloatArray = np.where(z < 0, tail, ahead)
     return value
 
 
