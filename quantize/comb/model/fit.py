@@ -54,6 +54,7 @@ class ModelFit(MixtureFit):
         "likelihood",
         "prior",
         "model_nodes",
+        "mode_list",
     )
 
     model: MixtureModel
@@ -63,6 +64,7 @@ class ModelFit(MixtureFit):
     likelihood: PageLikelihood
     prior: ParameterPriors
     model_nodes: ModelNodes
+    mode_list: tuple[posterior.Mode, ...]
 
     @functools.cached_property
     def integer_probabilities(self) -> pd.DataFrame:
@@ -145,6 +147,7 @@ def fit_model(data: Readings, band: Band, model: MixtureModel) -> ModelFit:
         likelihood=likelihood,
         prior=prior,
         model_nodes=nodes,
+        mode_list=tuple(modes),
     )
     object.__setattr__(result, "marginal", marginal)
     return result

@@ -1,0 +1,152 @@
+"""The posterior of the general model in the form that a sampler walks on."""
+
+from __future__ import annotations
+
+import functools
+from typing import Any
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.grid import Band
+from quantize.comb.mixture import MixtureFit, fit_mixture
+from quantize.comb.model import draws as drawing
+from quantize.comb.model.fit import ModelFit, fit_model, likelihood_of
+from quantize.comb.model.likelihood import Parameters
+from quantize.comb.model.mixture_model import MixtureModel
+from quantize.comb.model.parameter_priors import priors_of
+from quantize.comb.model.search import common_nodes
+from quantize.readings import Readings
+
+_MOST_COMMON_NODES = 700
+"""With more of them quadrature takes longer than sampling."""
+_PART = 200
+
+
+class ModelTarget:
+    """Log posterior, starts and predictions for one page, model and range of units."""
+
+    def __init__(self, readings: Readings, band: Band, model: MixtureModel) -> None:
+        self.readings = readings
+        self.band = band
+        self.model = model
+        self.prior = priors_of(model, band, readings)
+        self.likelihood = likelihood_of(model, readings)
+        self.names = self.prior.names
+
+    def log_prob(self, theta: FloatArray) -> FloatArray:
+        """Log posterior up to a constant, shape (m,)."""
+        return drawing.log_posterior(self.likelihood, self.prior, theta)
+
+    def log_prior(self, theta: FloatArray) -> FloatArray:
+        """Log prior density, shape (m,)."""
+        return self.prior.log_density(self.prior.parameters(theta))
+
+    def draw_prior(self, n: int, rng: np.random.Generator) -> FloatArray:
+        """Draws from the prior, shape (n, d)."""
+        return self.prior.coordinates(self.prior.draw(n, rng))
+
+    @functools.cached_property
+    def fit(self) -> ModelFit | None:
+        """The posterior by quadrature, where that is feasible."""
+        if common_nodes(self.prior, len(self.readings)).size > _MOST_COMMON_NODES:
+            return None
+        return fit_model(self.readings, self.band, self.model)
+
+    @functools.cached_property
+    def plain_fit(self) -> MixtureFit:
+        """The plain model for the same readings; a starting point where nothing better exists."""
+        return fit_mixture(self.readings.select(self.readings.measured), self.band)
+
+    def draw_start(self, n: int, rng: np.random.Generator) -> FloatArray:
+        """Where walkers start: draws from the quadrature posterior, in proportion to its modes.
+
+        Without one, units and sigmas come from the plain model and the rest from the prior.
+        """
+        if self.fit is not None:
+            fit = self.fit
+            return drawing.draw(self.likelihood, self.prior, fit.model_nodes, n, rng)
+        theta = self.draw_prior(n, rng)
+        plain = self.plain_fit.draws(n, rng=rng)
+        theta[:, 0] = np.log(plain["unit"])
+        if "log_sigma" in self.names and self.readings.sigma is None:
+            place = self.names.index("log_sigma")
+            low, high = self.prior.sigma_reach()
+            theta[:, place] = np.log(np.clip(plain["sigma"], 1.01 * low, 0.99 * high))
+        stuck = ~np.isfinite(self.log_prob(theta))
+        if stuck.any():
+            theta[stuck] = self.draw_prior(int(stuck.sum()), rng)
+        return theta
+
+    @property
+    def hills(self) -> list[tuple[float, float, float, float, float]]:
+        """Modes in log unit by quadrature: low, high, share, centre, width; empty without one."""
+        if self.fit is None:
+            return []
+        table = []
+        for mode in self.fit.mode_list:
+            centre, width = float(np.log(mode.unit)), mode.unit_err / mode.unit
+            table.append(
+                (float(np.log(mode.low)), float(np.log(mode.high)), mode.share, centre, width)
+            )
+        return table
+
+    def pointwise_log_likelihood(self, theta: FloatArray) -> FloatArray:
+        """Log likelihood of each charge state, shape (m, J)."""
+        return self.likelihood.pointwise(self.prior.parameters(theta))
+
+    def integer_probabilities(self, theta: FloatArray) -> tuple[IntArray, FloatArray]:
+        """Whole numbers (K,) and their probabilities for each reading (n, K), over `theta`."""
+        p = self.prior.parameters(theta)
+        share = np.full(len(theta), 1 / len(theta))
+        whole, probability = self.likelihood.integer_shares(p, share)
+        return whole, probability[self.likelihood.state_of_reading()]
+
+    def predict(self, theta: FloatArray, rng: np.random.Generator) -> FloatArray:
+        """Readings that the same charge states would give again, shape (m, n)."""
+        parts = [theta[i : i + _PART] for i in range(0, len(theta), _PART)]
+        return np.concatenate([self._predict(part, rng) for part in parts])
+
+    def _predict(self, theta: FloatArray, rng: np.random.Generator) -> FloatArray:
+        page, p = self.likelihood, self.prior.parameters(theta)
+        teeth, probability = page.teeth(p)
+        running = np.cumsum(probability, axis=2)
+        chance = rng.random(running.shape[:2])[:, :, None] * running[:, :, -1:]
+        place = np.minimum(np.sum(running < chance, axis=2), teeth.shape[2] - 1)
+        k = np.take_along_axis(teeth, place[:, :, None], axis=2)[:, :, 0]
+        mean = (p.offset[:, None] + p.unit[:, None] * k)[:, page.of_reading]
+        sd = self._deviation(p, mean)
+        x = mean + sd * rng.normal(size=mean.shape)
+        stray = rng.random(mean.shape) < p.outliers[:, None]
+        x[stray] = rng.uniform(page.envelope.low, page.envelope.high, size=int(stray.sum()))
+        step = np.where(page.step > 0, page.step, 1.0)
+        x = np.where(page.step > 0, step * np.rint(x / step), x)
+        out = np.empty(x.shape)
+        out[:, page.order] = x
+        return out
+
+    def _deviation(self, p: Parameters, mean: FloatArray) -> FloatArray:
+        page = self.likelihood
+        grown = np.square(p.growth)[:, None] * np.abs(mean) ** page.power if page.power else 0.0
+        sd: FloatArray = np.sqrt(np.square(p.sigma[:, None] * page.scale) + grown)
+        return sd
+
+    def describe(self) -> dict[str, Any]:
+        """What a run must agree with to go on from its file."""
+        return {
+            "model": self.model.to_dict(),
+            "unit_range": [self.band.low, self.band.high],
+            "readings": self.readings.to_dict(),
+        }
+
+    @property
+    def observed(self) -> FloatArray:
+        """The readings, shape (n,)."""
+        return self.readings.values
+
+    @property
+    def constant_data(self) -> dict[str, FloatArray | IntArray]:
+        """What came with the readings."""
+        data = self.readings
+        given = {"state": data.state, "sigma": data.sigma, "resolution": data.resolution}
+        return {name: value for name, value in given.items() if value is not None}
