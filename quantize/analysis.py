@@ -145,6 +145,10 @@ def analyze(
         Where the comb starts.
     sigma_range : float or (float, float), optional
         Known sigma, or the support of its prior.
+    model : MixtureModel, optional
+        Everything else that may be assumed of a run; it then also says offset and sigma. Unit,
+        integers and their probabilities come from it; the tests against data without steps know
+        its offset and sigma only.
     null : {"all", "smooth"}
         "all" weighs the comb against every kind of data without steps; "smooth" leaves out
         levels at unequal distances, and the reasons then say so.
@@ -173,7 +177,9 @@ def analyze(
     >>> found.verdict, found.integers.tolist()
     ('steps', [1, 2, 3, 4, 5, 7, 2, 6, 8, 3])
     """
-    data = as_readings(readings, least=3)
+    everything = as_readings(readings, least=3, measured=False)
+    # Readings off the scale and changing ones have a likelihood in the mixture alone.
+    data = as_readings(everything, least=3)
     alpha = validation.fraction("alpha", alpha)
     null = validation.choice("null", null, ("all", "smooth"))
     generator = randomness.generator(rng)
@@ -181,7 +187,11 @@ def analyze(
     if unit_range is not None:
         # A range too wide for memory is refused before anything long begins.
         periodogram(data, unit_range, offset=offset)
-    mixture = fit_mixture(data, unit_range, offset=offset, sigma_range=sigma_range, model=model)
+    mixture = fit_mixture(
+        everything, unit_range, offset=offset, sigma_range=sigma_range, model=model
+    )
+    if model is not None:
+        offset, sigma_range = model.plain_offset, model.plain_sigma
     band = mixture.band
     score = periodogram(data, band, offset=offset)
     comb_fit = fit_comb(data, band, offset=offset)
@@ -242,11 +252,12 @@ def analyze(
         settings={
             "offset": offset,
             "sigma_range": mixture.settings["sigma_range"],
+            "model": None if model is None else model.to_dict(),
             "null": null,
             "n_resamples": smooth.n_resamples,
         },
         seed=seed,
-        readings=data,
+        readings=everything,
         mixture=mixture,
         comb_fit=comb_fit,
         score=score,

@@ -9,7 +9,7 @@ from quantize.comb.model.likelihood import PageLikelihood
 from quantize.comb.model.parameter_priors import ParameterPriors
 from quantize.comb.model.search import ModelNodes
 
-_STEPS = 40
+_STEPS = 25
 _LOG_GROWTH = 0.4
 
 
@@ -22,7 +22,7 @@ def draw(
 ) -> FloatArray:
     """`size` independent draws in the coordinates of `prior`, shape (size, d).
 
-    Nodes are drawn by their share. Each then takes forty steps of Metropolis' rule under the exact
+    Nodes are drawn by their share. Each then takes twenty-five steps of Metropolis' rule under the exact
     posterior, all sizes matched to the node's hill, which takes the lattice out of the draws.
     """
     share = nodes.share / nodes.share.sum()

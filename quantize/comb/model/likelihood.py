@@ -128,7 +128,10 @@ class PageLikelihood:
         terms = terms[:, :, : teeth.shape[2]]
         top = terms.max(axis=2, keepdims=True)
         weight = np.exp(terms - np.where(np.isfinite(top), top, 0.0))
-        return teeth, weight / weight.sum(axis=2, keepdims=True)
+        total = weight.sum(axis=2, keepdims=True)
+        # A state that is certainly astray is as likely at one tooth as at another.
+        even = np.full_like(weight, 1 / weight.shape[2])
+        return teeth, np.where(total > 0, weight / np.where(total > 0, total, 1.0), even)
 
     def state_of_reading(self) -> IntArray:
         """Which column of the states belongs to each reading, in the order they were given."""
@@ -330,7 +333,9 @@ class PageLikelihood:
         ends = self.envelope.log_mass(teeth, p.unit, p.offset, p.unit)
         centre = around[1]
         highest = np.maximum.reduce(around)
-        most: FloatArray = np.where(np.isfinite(ends), ends + highest - centre, highest) + swing
+        known = np.isfinite(ends) & np.isfinite(centre)
+        shift = np.where(known, ends, 0.0) - np.where(known, centre, 0.0)
+        most: FloatArray = highest + shift + swing
         return most
 
     def _nearer(self, nearer: FloatArray, d: FloatArray, move: FloatArray) -> FloatArray:

@@ -119,6 +119,23 @@ class MixtureModel:
             and "unit" not in self.priors
         )
 
+    @property
+    def plain_offset(self) -> str | float:
+        """The offset for methods that know no prior: its mean."""
+        if priors.is_distribution(self.offset):
+            return float(self.offset.mean())
+        offset: str | float = self.offset
+        return offset
+
+    @property
+    def plain_sigma(self) -> float | tuple[float, float] | None:
+        """The sigma for methods that know a log-uniform prior only: where nearly all of it lies."""
+        if priors.is_distribution(self.sigma):
+            low, high = self.sigma.ppf([0.001, 0.999])
+            return float(low), float(high)
+        sigma: float | tuple[float, float] | None = self.sigma
+        return sigma
+
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary: every assumption, distributions by name and parameters."""
         fields = {f.name: getattr(self, f.name) for f in dataclasses.fields(self)}
