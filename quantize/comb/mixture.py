@@ -23,6 +23,8 @@ from quantize.readings import Readings, as_readings
 if TYPE_CHECKING:
     import pandas as pd
 
+    from quantize.comb.model.likelihood import PageLikelihood
+
 _SMALLEST_SHARE = 1e-3
 _SMALLEST_PROBABILITY = 1e-4
 _NODES_FOR_INTEGERS = 4000
@@ -99,6 +101,33 @@ class MixtureFit(Result):
         if self.problem.free:
             offset = offset % unit
         return pd.DataFrame({"unit": unit, "sigma": sigma, "offset": offset})
+
+    def predictions(self, n: int = 200, *, rng: RngLike = None) -> FloatArray:
+        """`n` pages that the same charge states would give again, shape (n, readings).
+
+        For a posterior-predictive check: ``plot(view="prediction")`` draws it.
+        """
+        from quantize.comb.model.likelihood import Parameters
+        from quantize.comb.model.predict import predict
+
+        generator = randomness.generator(rng)
+        drawn = self.draws(n, rng=generator)
+        zero = np.zeros(len(drawn))
+        column = {name: drawn[name].to_numpy() for name in drawn}
+        p = Parameters(
+            unit=column["unit"],
+            sigma=column["sigma"],
+            offset=column["offset"],
+            growth=column.get("growth", zero),
+            outliers=column.get("outliers", zero),
+        )
+        return predict(self._page(), p, generator)
+
+    def _page(self) -> PageLikelihood:
+        from quantize.comb.model.mixture_model import MixtureModel
+        from quantize.comb.model.page import likelihood_of
+
+        return likelihood_of(MixtureModel(offset=self.settings["offset"]), self.readings)
 
     def _headline(self) -> str:
         share = float(self.alternatives["share"].iloc[0])

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from quantize.show import style, tables
-from quantize.show.rounding import brackets, plus_minus
+from quantize.show.rounding import plus_minus
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -90,7 +90,7 @@ def draw_score(
             color=style.ACCENT,
             fontweight="bold" if rank == 0 else "normal",
         )
-    _plain_ticks(ax, float(ends[0]), float(ends[1]))
+    plain_ticks(ax, float(ends[0]), float(ends[1]))
     ax.set_xlabel("trial unit (in the unit of the readings)")
     ax.set_ylabel("power" if free else "score")
 
@@ -121,59 +121,7 @@ def plot_comb_fit(found: CombFit, ax: Axes | None = None) -> Axes:
     return axes
 
 
-def plot_mixture(found: MixtureFit, ax: Axes | None = None) -> Axes:
-    """Posterior of the unit, each mode drawn where it is, with its share."""
-    axes = style.new_axes() if ax is None else ax
-    with style.look():
-        m = found.marginal
-        unit, density = np.exp(m.log_unit), m.mass / m.step
-        rows = [r for r in found.alternatives.to_dict("records") if r["share"] >= 0.01][:6]
-        rows = rows or found.alternatives.to_dict("records")[:1]
-        single = len(rows) == 1
-        edges = np.flatnonzero(np.diff(m.index) > 1)
-        for part in np.split(np.arange(unit.size), edges + 1):
-            pad = unit[part[[0, -1]]] * np.exp([-m.step, m.step])
-            u = np.r_[pad[0], unit[part], pad[1]]
-            axes.fill_between(u, np.r_[0.0, density[part], 0.0], color=style.SOFT, lw=0)
-            axes.plot(u, np.r_[0.0, density[part], 0.0], color=style.DATA, lw=1.1)
-        top = float(density.max())
-        if single:
-            width = 5 * found.unit_err
-            axes.set_xlim(found.unit - width, found.unit + width)
-        else:
-            units = [row["unit"] for row in rows]
-            axes.set_xscale("log")
-            axes.set_xlim(
-                max(0.8 * min(units), found.band.low), min(1.25 * max(units), found.band.high)
-            )
-        axes.set_ylim(0, top * (1.12 + 0.11 * len(rows)))
-        for rank, row in enumerate(rows):
-            level = top * (1.08 + 0.11 * (len(rows) - 1 - rank))
-            peak = float(np.interp(row["unit"], unit, density))
-            axes.vlines(row["unit"], peak, level, color=style.ACCENT, lw=0.9, ls=":")
-            low, high = axes.get_xlim()
-            right = np.log(row["unit"] / low) > 0.6 * np.log(high / low) if not single else False
-            axes.annotate(
-                f"{brackets(row['unit'], row['unit_err'])}, {100 * row['share']:.3g} %",
-                (row["unit"], level),
-                xytext=(-4 if right else 4, 0),
-                textcoords="offset points",
-                ha="right" if right else "left",
-                va="center",
-                fontsize=8,
-                color=style.ACCENT,
-            )
-        if not single:
-            _plain_ticks(axes, *axes.get_xlim())
-        for low, high in found.interval(0.95):
-            axes.plot([low, high], [0, 0], color=style.INK, lw=4, solid_capstyle="butt", zorder=5)
-        axes.set_xlabel("unit; the thick bar on the axis is the 95 % set")
-        axes.set_ylabel("posterior density of log unit")
-        axes.set_title("Which unit, given that there are steps")
-    return axes
-
-
-def plot_phases(found: Analysis, ax: Axes | None = None) -> Axes:
+def plot_phases(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
     """Where each reading lies between two multiples, laid round a circle at the best unit."""
     axes = style.new_axes(4.6, 4.6) if ax is None else ax
     with style.look():
@@ -223,7 +171,7 @@ def _stack(turns: FloatArray) -> FloatArray:
     return np.minimum(height, 12)
 
 
-def plot_integers(found: Analysis, ax: Axes | None = None) -> Axes:
+def plot_integers(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
     """Probability of every whole number that each reading (or state) may have."""
     rows = tables.levels(found)
     order = np.argsort([row.value for row in rows], kind="stable")[:_MOST_ROWS]
@@ -291,7 +239,7 @@ def _thinned(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
     return x[chosen], y[chosen]
 
 
-def _plain_ticks(ax: Axes, low: float, high: float) -> None:
+def plain_ticks(ax: Axes, low: float, high: float) -> None:
     """Ticks of a logarithmic axis at round values, written plainly."""
     from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
 

@@ -16,6 +16,7 @@ from quantize.show.rounding import decimals_of, rounded
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
+    from quantize.comb.mixture import MixtureFit
 
 T = TypeVar("T")
 
@@ -37,7 +38,7 @@ class Level:
         return self.value - self.expected
 
 
-def levels(found: Analysis) -> list[Level]:
+def levels(found: Analysis | MixtureFit) -> list[Level]:
     """The readings, or the states where the readings have them, in order of appearance."""
     data = found.readings
     reduced = data.levels()

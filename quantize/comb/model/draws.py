@@ -22,8 +22,8 @@ def draw(
 ) -> FloatArray:
     """`size` independent draws in the coordinates of `prior`, shape (size, d).
 
-    Nodes are drawn by their share. Each then takes twenty-five steps of Metropolis' rule under the exact
-    posterior, all sizes matched to the node's hill, which takes the lattice out of the draws.
+    Nodes are drawn by their share. Each then takes twenty-five steps of Metropolis' rule under the
+    exact posterior, their sizes matched to the node's hill, which takes the lattice out.
     """
     share = nodes.share / nodes.share.sum()
     pick = rng.choice(share.size, size=size, p=share)

@@ -17,10 +17,10 @@ from quantize.comb.fit import fit_comb
 from quantize.comb.grid import Band
 from quantize.comb.mixture import MixtureFit, mode_table
 from quantize.comb.model import draws as drawing
-from quantize.comb.model.envelope import envelope_of
 from quantize.comb.model.likelihood import PageLikelihood, Parameters
 from quantize.comb.model.mixture_model import MixtureModel
-from quantize.comb.model.parameter_priors import POWERS, ParameterPriors, priors_of
+from quantize.comb.model.page import likelihood_of
+from quantize.comb.model.parameter_priors import ParameterPriors, priors_of
 from quantize.comb.model.search import ModelNodes, integrate_model
 from quantize.comb.problem import Problem
 from quantize.readings import Readings
@@ -88,6 +88,9 @@ class ModelFit(MixtureFit):
             columns["outliers"] = p.outliers
         return pd.DataFrame(columns)
 
+    def _page(self) -> PageLikelihood:
+        return self.likelihood
+
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, shape (n,); zero without outliers."""
         places, share = _representative(self.model_nodes)
@@ -151,17 +154,6 @@ def fit_model(data: Readings, band: Band, model: MixtureModel) -> ModelFit:
     )
     object.__setattr__(result, "marginal", marginal)
     return result
-
-
-def likelihood_of(model: MixtureModel, data: Readings) -> PageLikelihood:
-    """The likelihood that a model means for these readings."""
-    return PageLikelihood(
-        data,
-        envelope_of(model, data),
-        power=POWERS[model.noise],
-        rounding=model.rounding,
-        free_weights=isinstance(model.envelope, str) and model.envelope == "levels",
-    )
 
 
 def refuse_contradictions(data: Readings, model: MixtureModel | None = None) -> None:

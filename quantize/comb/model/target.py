@@ -11,16 +11,17 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.grid import Band
 from quantize.comb.mixture import MixtureFit, fit_mixture
 from quantize.comb.model import draws as drawing
-from quantize.comb.model.fit import ModelFit, fit_model, likelihood_of
-from quantize.comb.model.likelihood import Parameters
+from quantize.comb.model.fit import ModelFit, fit_model
 from quantize.comb.model.mixture_model import MixtureModel
+from quantize.comb.model.page import likelihood_of
 from quantize.comb.model.parameter_priors import priors_of
+from quantize.comb.model.predict import predict
 from quantize.comb.model.search import common_nodes
+from quantize.comb.sampling.target import Hill
 from quantize.readings import Readings
 
 _MOST_COMMON_NODES = 700
 """With more of them quadrature takes longer than sampling."""
-_PART = 200
 
 
 class ModelTarget:
@@ -79,57 +80,42 @@ class ModelTarget:
         return theta
 
     @property
-    def hills(self) -> list[tuple[float, float, float, float, float]]:
-        """Modes in log unit by quadrature: low, high, share, centre, width; empty without one."""
+    def hills(self) -> list[Hill] | None:
+        """Modes of log unit by quadrature; None where there is none."""
         if self.fit is None:
-            return []
-        table = []
-        for mode in self.fit.mode_list:
-            centre, width = float(np.log(mode.unit)), mode.unit_err / mode.unit
-            table.append(
-                (float(np.log(mode.low)), float(np.log(mode.high)), mode.share, centre, width)
+            return None
+        return [
+            Hill(
+                low=float(np.log(mode.low)),
+                high=float(np.log(mode.high)),
+                share=mode.share,
+                centre=float(np.log(mode.unit)),
+                width=mode.unit_err / mode.unit,
             )
-        return table
+            for mode in self.fit.mode_list
+        ]
+
+    @property
+    def origin(self) -> float:
+        """Where the phase of a free offset is counted from."""
+        return self.prior.origin
+
+    @property
+    def state(self) -> IntArray:
+        """Charge state of each reading, shape (n,)."""
+        return self.likelihood.state_of_reading()
 
     def pointwise_log_likelihood(self, theta: FloatArray) -> FloatArray:
         """Log likelihood of each charge state, shape (m, J)."""
         return self.likelihood.pointwise(self.prior.parameters(theta))
 
-    def integer_probabilities(self, theta: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Whole numbers (K,) and their probabilities for each reading (n, K), over `theta`."""
-        p = self.prior.parameters(theta)
-        share = np.full(len(theta), 1 / len(theta))
-        whole, probability = self.likelihood.integer_shares(p, share)
-        return whole, probability[self.likelihood.state_of_reading()]
+    def teeth(self, theta: FloatArray) -> tuple[IntArray, FloatArray]:
+        """Whole numbers that each state may have and their probabilities, (m, J, T)."""
+        return self.likelihood.teeth(self.prior.parameters(theta))
 
     def predict(self, theta: FloatArray, rng: np.random.Generator) -> FloatArray:
         """Readings that the same charge states would give again, shape (m, n)."""
-        parts = [theta[i : i + _PART] for i in range(0, len(theta), _PART)]
-        return np.concatenate([self._predict(part, rng) for part in parts])
-
-    def _predict(self, theta: FloatArray, rng: np.random.Generator) -> FloatArray:
-        page, p = self.likelihood, self.prior.parameters(theta)
-        teeth, probability = page.teeth(p)
-        running = np.cumsum(probability, axis=2)
-        chance = rng.random(running.shape[:2])[:, :, None] * running[:, :, -1:]
-        place = np.minimum(np.sum(running < chance, axis=2), teeth.shape[2] - 1)
-        k = np.take_along_axis(teeth, place[:, :, None], axis=2)[:, :, 0]
-        mean = (p.offset[:, None] + p.unit[:, None] * k)[:, page.of_reading]
-        sd = self._deviation(p, mean)
-        x = mean + sd * rng.normal(size=mean.shape)
-        stray = rng.random(mean.shape) < p.outliers[:, None]
-        x[stray] = rng.uniform(page.envelope.low, page.envelope.high, size=int(stray.sum()))
-        step = np.where(page.step > 0, page.step, 1.0)
-        x = np.where(page.step > 0, step * np.rint(x / step), x)
-        out = np.empty(x.shape)
-        out[:, page.order] = x
-        return out
-
-    def _deviation(self, p: Parameters, mean: FloatArray) -> FloatArray:
-        page = self.likelihood
-        grown = np.square(p.growth)[:, None] * np.abs(mean) ** page.power if page.power else 0.0
-        sd: FloatArray = np.sqrt(np.square(p.sigma[:, None] * page.scale) + grown)
-        return sd
+        return predict(self.likelihood, self.prior.parameters(theta), rng)
 
     def describe(self) -> dict[str, Any]:
         """What a run must agree with to go on from its file."""
@@ -145,8 +131,8 @@ class ModelTarget:
         return self.readings.values
 
     @property
-    def constant_data(self) -> dict[str, FloatArray | IntArray]:
+    def constants(self) -> dict[str, FloatArray | IntArray]:
         """What came with the readings."""
         data = self.readings
-        given = {"state": data.state, "sigma": data.sigma, "resolution": data.resolution}
+        given = {"state": self.state, "sigma": data.sigma, "resolution": data.resolution}
         return {name: value for name, value in given.items() if value is not None}
