@@ -113,7 +113,7 @@ def failures(sizes: tuple[int, ...], runs: int) -> list[str]:
         "",
         "Sigma 0.1 of the unit. The pull is the error of the unit over its stated standard error.",
         "",
-        "| truth, and what is fitted | readings | right unit | 95 % set holds | mean pull | sd of pull |",
+        "| truth, and what is fitted | readings | right unit | 95 % set holds | pull, mean | sd |",
         "|---|---|---|---|---|---|",
     ]
     for n in sizes:
