@@ -29,6 +29,10 @@ _MOST_CELLS = 3_000_000
 _FEWEST_CELLS = 64
 _FEWEST_TURNS = 8
 _COARSE = 0.1
+_DEVIATIONS = 8.0
+"""Posterior deviations of growth (about 1/sqrt(2n) in its log) that eight nodes cover."""
+_HOPELESS = 60.0
+"""Common nodes are left out when no candidate comes this near the best."""
 _MOST_LEVELS = 12
 
 
@@ -86,11 +90,14 @@ class ModelNodes:
 
 
 def common_nodes(prior: ParameterPriors, n: int) -> Common:
-    """The product of the three one-dimensional rules."""
-    panels = 1 if n <= 50 else 2 if n <= 200 else 4
+    """The product of the three one-dimensional rules, about one node a posterior deviation."""
     sigma, log_s = prior.sigma_nodes(n)
-    growth, log_g = priors.nodes(prior.growth, panels)
-    outliers, log_w = priors.nodes(prior.outliers, panels)
+    low, high = priors.reach(prior.growth)
+    extent = float(np.log(high / low)) if low > 0 else 0.0
+    growth, log_g = priors.nodes(
+        prior.growth, max(int(np.ceil(extent * np.sqrt(2 * n) / _DEVIATIONS)), 1)
+    )
+    outliers, log_w = priors.nodes(prior.outliers, int(np.ceil(np.sqrt(n) / _DEVIATIONS)))
     s, g, w = (a.ravel() for a in np.meshgrid(sigma, growth, outliers, indexing="ij"))
     weight = log_s[:, None, None] + log_g[:, None] + log_w
     return Common(sigma=s, growth=g, outliers=w, log_weight=weight.ravel())
@@ -112,7 +119,8 @@ def integrate_model(
     search = _Search(likelihood, prior, common)
     first = search.first_look(candidates)
     found: list[tuple[FloatArray, ...]] = []
-    for i in np.argsort(-first, kind="stable"):
+    worth = np.flatnonzero(~(first < first.max() - _HOPELESS))
+    for i in worth[np.argsort(-first[worth], kind="stable")]:
         nodes = search.nodes_of(int(i))
         if nodes[0].size:
             found.append(nodes)
