@@ -63,9 +63,14 @@ def draw_sigma(unit: FloatArray, low: float, high: float, rng: np.random.Generat
     True
     """
     unit = np.asarray(unit, float)
+    return upper_quantile(rng.random(unit.shape), unit, low, high)
+
+
+def upper_quantile(share: FloatArray, unit: FloatArray, low: float, high: float) -> FloatArray:
+    """The sigma that has `share` of the prior above it, given the unit."""
     above_low, above_high = _above(unit, low), _above(unit, high)
-    # Uniform in what lies above sigma, which is log(1 + (c·u/sigma)^p).
-    above = above_high + rng.random(unit.shape) * (above_low - above_high)
+    # The integral from sigma upwards is log(1 + (c·u/sigma)^p)/p.
+    above = above_high + share * (above_low - above_high)
     log_sigma = np.log(LARGEST_RATIO * unit) - _log_expm1(above) / STEEPNESS
     sigma: FloatArray = np.clip(np.exp(log_sigma), low, high)
     return sigma
