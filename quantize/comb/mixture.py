@@ -90,6 +90,26 @@ class MixtureFit(Result):
         """Highest-density set of the unit (in log unit): rows (low, high), one or more."""
         return posterior.highest_density_set(self.marginal, validation.fraction("prob", prob))
 
+    @property
+    def parameters(self) -> pd.DataFrame:
+        """Mean and standard deviation of every unknown parameter within the highest mode."""
+        import pandas as pd
+
+        rows = [{"parameter": "unit", "mean": self.unit, "sd": self.unit_err}]
+        nodes = self.nodes
+        unit = np.exp(nodes.log_unit)
+        near = np.abs(unit - self.unit) < 5 * self.unit_err
+        weight = nodes.share[near] / nodes.share[near].sum()
+        if not self.problem.sigma_known:
+            mean = float(weight @ nodes.sigma[near])
+            sd = float(np.sqrt(weight @ np.square(nodes.sigma[near] - mean)))
+            rows.append({"parameter": "sigma", "mean": mean, "sd": sd})
+        if self.problem.free:
+            turn = abs(np.sum(weight * np.exp(2j * np.pi * nodes.phase[near])))
+            sd = self.unit * float(np.sqrt(-2 * np.log(turn))) / (2 * np.pi)
+            rows.append({"parameter": "offset", "mean": self.offset, "sd": sd})
+        return pd.DataFrame(rows)
+
     def draws(self, n: int, *, rng: RngLike = None) -> pd.DataFrame:
         """`n` independent draws of unit, sigma and offset from the posterior."""
         import pandas as pd

@@ -45,8 +45,6 @@ class ModelFit(MixtureFit):
     log_evidence, log_evidence_continuum : float
         Natural logs of the probability density of the readings under the model, and under the
         same model without steps.
-    parameters : pandas.DataFrame
-        Mean and standard deviation of every unknown parameter within the highest mode.
     """
 
     _private: ClassVar[tuple[str, ...]] = (
@@ -60,11 +58,16 @@ class ModelFit(MixtureFit):
     model: MixtureModel
     log_evidence: float
     log_evidence_continuum: float
-    parameters: pd.DataFrame
+    parameter_table: pd.DataFrame
     likelihood: PageLikelihood
     prior: ParameterPriors
     model_nodes: ModelNodes
     mode_list: tuple[posterior.Mode, ...]
+
+    @property
+    def parameters(self) -> pd.DataFrame:
+        """Mean and standard deviation of every unknown parameter within the highest mode."""
+        return self.parameter_table
 
     @functools.cached_property
     def integer_probabilities(self) -> pd.DataFrame:
@@ -146,7 +149,7 @@ def fit_model(data: Readings, band: Band, model: MixtureModel) -> ModelFit:
         model=model,
         log_evidence=nodes.log_evidence,
         log_evidence_continuum=nodes.log_continuum,
-        parameters=table,
+        parameter_table=table,
         likelihood=likelihood,
         prior=prior,
         model_nodes=nodes,
