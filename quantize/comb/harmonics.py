@@ -15,7 +15,7 @@ import itertools
 
 import numpy as np
 
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.problem import chunks
 
 WIDE = 0.2
@@ -27,11 +27,12 @@ _BANDS = (0.2, 0.25, 0.3, 0.4, 0.6, 1.0, np.inf)
 def coefficients(spread: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
     """The constant, shape (m,), and the first `count` coefficients, shape (m, count)."""
     j = np.arange(1, count + 1)
-    x = 2 * np.pi**2 * spread[:, None] ** 2 * j
-    sign = np.where(j % 2 == 1, 1.0, -1.0)
-    # 1/sinh(x) without overflow.
-    coefficient = sign / j * 2 * np.exp(-x) / -np.expm1(-2 * x)
-    return np.log1p(-np.exp(-2 * x)).sum(axis=1), coefficient
+    sign = np.where(j % 2 == 1, 2.0, -2.0) / j
+    # q^j by repeated multiplication; 1/sinh(x) = 2·exp(−x)/(1 − exp(−2x)) without overflow.
+    q = np.exp(-2 * np.pi**2 * spread[:, None] ** 2)
+    power = np.multiply.accumulate(np.broadcast_to(q, (spread.size, count)), axis=1)
+    factor = 1 - power**2
+    return np.log(factor.prod(axis=1)), sign * power / factor
 
 
 def harmonics_needed(spread: float, digits: float = 34.0) -> int:
@@ -58,15 +59,15 @@ def cosine_sums(mean: FloatArray, unit: FloatArray) -> FloatArray:
     return out
 
 
-def log_likelihood_from_cosines(sums: FloatArray, n: int, spread: FloatArray) -> FloatArray:
-    """Σ log density at units with cosine sums `sums`; `spread` descends and is at least `WIDE`."""
+def log_likelihood_from_cosines(
+    sums: FloatArray, row: IntArray, n: int, spread: FloatArray
+) -> FloatArray:
+    """Σ log density at the units of rows `row` of `sums`, for spreads of at least `WIDE`."""
     out = np.empty(spread.size)
     for low, high in itertools.pairwise(_BANDS):
-        first = int(np.searchsorted(-spread, -high, side="right"))
-        last = int(np.searchsorted(-spread, -low, side="right"))
-        if last > first:
-            rows = slice(first, last)
-            constant, coefficient = coefficients(spread[rows], harmonics_needed(low, _DIGITS))
-            known = sums[rows, : coefficient.shape[1]]
-            out[rows] = n * constant + np.einsum("ij,ij->i", coefficient, known)
+        here = np.flatnonzero((spread >= low) & (spread < high))
+        if here.size:
+            constant, coefficient = coefficients(spread[here], harmonics_needed(low, _DIGITS))
+            known = sums[row[here], : coefficient.shape[1]]
+            out[here] = n * constant + np.einsum("ij,ij->i", coefficient, known)
     return out

@@ -8,17 +8,19 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.likelihood import log_density_sum_plain
-from quantize.comb.problem import Problem, sigma_quadrature
+from quantize.comb.problem import Problem
 from quantize.comb.quadrature import Nodes
 
 _FINE = 4
 """Points of the fine marginal per cell of the typical lattice."""
 _BIN = 12
 """Points of the fine marginal per bin in which hills are looked for: about 0.75 deviations."""
-_SADDLE = 0.3
-"""Two peaks are one mode when the valley between them is higher than this part of the lower."""
-_FOOT = 0.1
-"""... and no lower than this part of the higher: a plain at the foot of a peak is not the peak."""
+_SADDLE = 0.5
+"""Two peaks are one mode when the valley between them is higher than this part of the higher."""
+_SAME_NUMBERS = 0.2
+"""Units are alike when no reading's phase differs by more turns than this."""
+_ENVELOPE = 5.0
+"""Most by which the density within a cell exceeds the cell's average."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -36,7 +38,11 @@ class Marginal:
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class Mode:
-    """One separate hill of the posterior of the unit."""
+    """One separate hill of the posterior of the unit.
+
+    `unit` and `unit_err` are its mean and standard deviation, `peak` its highest place;
+    `probability` is the most that lies about one unit of it (see `find_modes`).
+    """
 
     low: float
     high: float
@@ -45,11 +51,11 @@ class Mode:
     share: float
     sigma: float
     peak: float
-    density: float
+    probability: float
 
 
 def marginal_of_unit(problem: Problem, nodes: Nodes) -> Marginal:
-    """The posterior of log u: for each sigma the log mass is interpolated between lattice points.
+    """The posterior of log u: for each lattice the log mass is interpolated between its points.
 
     Along a lattice the log of a smooth peak is nearly a parabola, so that interpolation by the
     cubic through four neighbours loses nothing at a quarter of a standard deviation.
@@ -61,15 +67,13 @@ def marginal_of_unit(problem: Problem, nodes: Nodes) -> Marginal:
     size = int(np.clip(np.ceil(length / typical) * _FINE, 512, 2**31))
     step = length / size
     found: list[tuple[IntArray, FloatArray]] = []
-    total_by_sigma = np.bincount(nodes.sigma_index, weights=share, minlength=nodes.sigma_nodes.size)
-    for i in np.flatnonzero(total_by_sigma > 1e-7 * share.sum()):
-        mine = nodes.sigma_index == i
-        cell = float(nodes.cell[mine][0])
+    for cell in np.unique(nodes.cell):
+        mine = nodes.cell == cell
         place = np.rint((nodes.log_unit[mine] - start) / cell - 0.5).astype(np.int64)
-        # Sum over the offsets at one unit.
+        # Sum over the sigmas and offsets at one unit.
         cells, back = np.unique(place, return_inverse=True)
         mass = np.bincount(back, weights=share[mine]).astype(np.float64)
-        found.append(_refined(cells, mass, cell, step, size))
+        found.append(_refined(cells, mass, float(cell), step, size))
     index = np.concatenate([f[0] for f in found])
     mass = np.concatenate([f[1] for f in found])
     places, back = np.unique(index, return_inverse=True)
@@ -117,16 +121,20 @@ def _refined(
 
 
 def find_modes(problem: Problem, nodes: Nodes, marginal: Marginal) -> list[Mode]:
-    """Separate hills of the posterior of the unit, the highest first.
+    """Separate hills of the posterior of the unit, the best first.
 
-    Height, not share, decides: where the scatter is large next to the unit the comb is a
-    continuum, and that wide plain may hold a large share without any unit standing out in it.
+    The best is the one with the most probable unit, where units count as alike while they give
+    the readings the same whole numbers: no phase differs by more than a fifth of a turn, which is
+    0.2·u/max|x| of the unit. Not the share of the whole hill decides: where sigma is large next to
+    the unit the comb is a continuum, and that wide plain may hold a large share without any unit
+    standing out in it.
     """
     bins = _bins(marginal)
     labels = _hills(*bins)
     modes = []
     place = np.searchsorted(bins[0], marginal.index // _BIN)
     of_point = labels[place]
+    probability = _probability_of_same_numbers(problem, marginal, of_point)
     sigma_of_mode = _mean_sigma(nodes, marginal, of_point, int(labels.max()) + 1)
     for label in range(int(labels.max()) + 1):
         inside = of_point == label
@@ -147,11 +155,28 @@ def find_modes(problem: Problem, nodes: Nodes, marginal: Marginal) -> list[Mode]
                 share=share,
                 sigma=float(sigma_of_mode[label]),
                 peak=float(u[np.argmax(mass)]),
-                density=float(mass.max() / marginal.step),
+                probability=float(probability[inside].max()),
             )
         )
-    modes.sort(key=lambda mode: -mode.density)
+    modes.sort(key=lambda mode: -mode.probability)
     return modes
+
+
+def _probability_of_same_numbers(
+    problem: Problem, marginal: Marginal, of_point: IntArray
+) -> FloatArray:
+    """Posterior probability about each point, within its hill, of units that are alike."""
+    log_u = marginal.log_unit
+    reach = float(np.abs(problem.mean).max())
+    half = np.minimum(_SAME_NUMBERS * np.exp(log_u) / reach, _SAME_NUMBERS)
+    running = np.concatenate([[0.0], np.cumsum(marginal.mass)])
+    starts = np.flatnonzero(np.diff(of_point, prepend=of_point[0] - 1))
+    ends = np.append(starts[1:], of_point.size)
+    stretch = np.searchsorted(starts, np.arange(of_point.size), side="right") - 1
+    first = np.maximum(np.searchsorted(log_u, log_u - half), starts[stretch])
+    last = np.minimum(np.searchsorted(log_u, log_u + half, side="right"), ends[stretch])
+    probability: FloatArray = running[last] - running[first]
+    return probability
 
 
 def _bins(marginal: Marginal) -> tuple[IntArray, FloatArray]:
@@ -189,8 +214,7 @@ def _hills(bins: IntArray, mass: FloatArray) -> IntArray:
         first = max(around, key=lambda h: height[h])
         label[i] = first
         for other in around:
-            deep = mass[i] < _SADDLE * height[other] or mass[i] < _FOOT * height[first]
-            if other != first and not deep:
+            if other != first and mass[i] >= _SADDLE * height[first]:
                 parent[other] = first
     roots = np.array([root(int(v)) for v in label])
     _, compact = np.unique(roots, return_inverse=True)
@@ -251,9 +275,8 @@ def draw(
         width = edges[where, 1] - edges[where, 0]
         if not problem.sigma_known:
             there -= np.log(width)
-            here = here + _log_sigma_density(problem, nodes)
         here = here - np.log(np.log(problem.high / problem.low))
-        accept = np.log(rng.random(pick.size)) < here - there - np.log(2.5)
+        accept = np.log(rng.random(pick.size)) < here - there - np.log(_ENVELOPE)
         units.append(np.exp(log_u[accept][:need]))
         sigmas.append(np.exp(log_s[accept][:need]))
         phases.append(phase[accept][:need])
@@ -269,16 +292,9 @@ def _log_posterior(
     spread = sigma[:, None] * np.sqrt(problem.levels.factor) / u
     value: FloatArray = log_density_sum_plain(turns - np.rint(turns), spread)
     value = value - problem.log_normaliser(np.exp(log_u), sigma)
-    if not problem.sigma_known:
-        value = value + problem.within(sigma)
+    value = value + problem.log_sigma_density(sigma, np.exp(log_u))
+    value += problem.within(sigma) - problem.log_within_evidence
     return value
-
-
-def _log_sigma_density(problem: Problem, nodes: Nodes) -> float:
-    """Log of what divides the density in log sigma: prior width and within-state evidence."""
-    sigmas, log_weights = sigma_quadrature(problem)
-    norm = float(np.logaddexp.reduce(log_weights + problem.within(sigmas)))
-    return -norm - float(np.log(np.log(problem.sigma_high / problem.sigma_low)))
 
 
 def _sigma_edges(problem: Problem, sigmas: FloatArray) -> FloatArray:

@@ -9,13 +9,16 @@ import numpy as np
 from numpy.polynomial.legendre import leggauss
 
 from quantize._support.validation import FloatArray
+from quantize.comb import sigma_prior
 from quantize.comb.likelihood import log_density_sum_plain
 from quantize.comb.window import log_unit_excess
 from quantize.readings import Levels
 
-NEGLIGIBLE = 26.0
+NEGLIGIBLE = 22.0
 """A node is dropped when its log mass is this far below the largest one."""
 _PANEL_NODES = 10
+_PRIOR_PANEL = 0.8
+"""Widest panel in log sigma that follows the prior's fall within 1e-8."""
 _CHUNK = 2**18
 
 
@@ -63,6 +66,38 @@ class Problem:
         normaliser: FloatArray = self.mean.size * log_unit_excess(unit, spread, self.span)
         return normaliser
 
+    def log_sigma_density(self, sigma: FloatArray | float, unit: FloatArray) -> FloatArray:
+        """Log prior density of log sigma given the unit; zero where sigma is known."""
+        if self.sigma_known:
+            return np.zeros(np.broadcast(sigma, unit).shape)
+        taper = sigma_prior.log_taper(np.asarray(np.divide(sigma, unit)))
+        density: FloatArray = taper - self.log_sigma_normaliser(unit)
+        return density
+
+    def log_sigma_normaliser(self, unit: FloatArray) -> FloatArray:
+        """What makes the prior of sigma add up to one at each unit; it grows with the unit."""
+        if self.sigma_known:
+            return np.zeros(np.shape(unit))
+        return sigma_prior.log_normaliser(unit, self.sigma_low, self.sigma_high)
+
+    @functools.cached_property
+    def log_within_evidence(self) -> float:
+        """Log of the likelihood within states, averaged over the prior of unit and sigma.
+
+        It is what the continuum makes of the scatter within states, and divides the comb's share.
+        """
+        if self.sigma_known:
+            return float(self.within(self.sigma_low))
+        if self.levels.degrees == 0:
+            return 0.0
+        sigma, log_weight = sigma_quadrature(self)
+        length = float(np.log(self.high / self.low))
+        place, weight = panel_nodes(length, _PRIOR_PANEL)
+        unit = self.low * np.exp(place)
+        terms = self.log_sigma_density(sigma[:, None], unit) + np.log(weight / length)
+        terms += (log_weight + self.within(sigma))[:, None]
+        return float(np.logaddexp.reduce(terms, axis=None))
+
     def within(self, sigma: FloatArray | float) -> FloatArray:
         """Log likelihood of the scatter within states, up to a constant."""
         d, s = self.levels.degrees, self.levels.scatter
@@ -73,30 +108,36 @@ class Problem:
 def lattice_step(n: int) -> float:
     """Lattice step for `n` readings, in posterior standard deviations.
 
-    For a normal peak 1 would do. A few readings have kinks between their teeth: 0.25 keeps the
-    log evidence within 3e-6 down to three of them, 0.5 does from 40 on
+    For a normal peak 1 would do. A few readings have kinks between their teeth: 0.17 keeps the
+    log evidence within 1e-6 at three of them, 0.5 from 40 on
     (``python -m benchmarks.evidence_error``).
     """
-    return float(np.interp(n, (10, 40), (0.25, 0.5)))
+    return float(np.interp(n, (3, 10, 40), (0.17, 0.25, 0.5)))
+
+
+def panel_nodes(length: float, widest: float) -> tuple[FloatArray, FloatArray]:
+    """Places and weights of Gauss–Legendre panels on [0, length], none wider than `widest`."""
+    panels = max(int(np.ceil(length / widest)), 1)
+    x, w = leggauss(_PANEL_NODES)
+    width = length / panels
+    place = (np.arange(panels)[:, None] + 0.5 * (x + 1)) * width
+    weight = np.broadcast_to(0.5 * w * width, place.shape)
+    return place.ravel(), weight.ravel()
 
 
 def sigma_quadrature(problem: Problem) -> tuple[FloatArray, FloatArray]:
-    """Nodes in sigma, largest first, and log weights of the log-uniform prior.
+    """Nodes in sigma, largest first, and log weights for an integral over log sigma.
 
-    Gauss–Legendre panels in log sigma, each at most five posterior standard deviations wide.
+    Gauss–Legendre panels, each at most five posterior standard deviations wide and narrow enough
+    for the fall of the prior (`quantize.comb.sigma_prior`).
     """
     if problem.sigma_known:
         return np.array([problem.sigma_low]), np.array([0.0])
     n = problem.levels.mean.size + problem.levels.degrees
-    length = np.log(problem.sigma_high / problem.sigma_low)
-    panels = max(int(np.ceil(length / min(1.0, 5 / np.sqrt(2 * n)))), 1)
-    x, w = leggauss(_PANEL_NODES)
-    width = length / panels
-    node = (np.arange(panels)[:, None] + 0.5 * (x + 1)) * width
-    weight = np.broadcast_to(0.5 * w / panels, node.shape)
-    order = np.argsort(-node.ravel())
-    sigma = problem.sigma_low * np.exp(node.ravel()[order])
-    return sigma, np.log(weight.ravel()[order])
+    length = float(np.log(problem.sigma_high / problem.sigma_low))
+    place, weight = panel_nodes(length, min(_PRIOR_PANEL, 5 / np.sqrt(2 * n)))
+    sigma = problem.sigma_low * np.exp(place[::-1])
+    return sigma, np.log(weight[::-1])
 
 
 def chunks(size: int, width: int) -> list[slice]:
@@ -117,7 +158,8 @@ def dense_log_evidence(
     if problem.sigma_known:
         log_s = log_s[:1]
     offsets = np.arange(offset_points) / offset_points if problem.free else np.zeros(1)
-    rows, prior = [], []
+    rows: list[float] = []
+    prior: list[float] = []
     for sigma in np.exp(log_s):
         by_offset = [
             log_density_sum_plain(
@@ -128,13 +170,14 @@ def dense_log_evidence(
             for c in offsets
         ]
         log_l = np.logaddexp.reduce(by_offset, axis=0) - np.log(offsets.size)
-        top = log_l.max()
-        integral = float(simpson(np.exp(log_l - top), x=log_u)) / (log_u[-1] - log_u[0])
-        rows.append(top + np.log(integral))
-        prior.append(float(problem.within(sigma)))
+        log_prior = problem.log_sigma_density(sigma, u)
+        for values, out in ((log_l + log_prior, rows), (log_prior, prior)):
+            top = values.max()
+            integral = float(simpson(np.exp(values - top), x=log_u)) / (log_u[-1] - log_u[0])
+            out.append(top + np.log(integral) + float(problem.within(sigma)))
     if problem.sigma_known:
-        return float(rows[0])
-    log_values, log_prior = np.array(rows) + np.array(prior), np.array(prior)
+        return float(rows[0] - prior[0])
+    log_values, log_prior = np.array(rows), np.array(prior)
     top, top_prior = log_values.max(), log_prior.max()
     upper = top + np.log(float(simpson(np.exp(log_values - top), x=log_s)))
     lower = top_prior + np.log(float(simpson(np.exp(log_prior - top_prior), x=log_s)))

@@ -31,6 +31,8 @@ _FEWEST_CELLS = 64
 _WORTH_A_FIT = 40
 _FITS = 20
 _MARGIN = 8.0
+_BLOCK = 2**19
+"""Most pairs of cell and sigma that are looked at in one go."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -75,40 +77,36 @@ def integrate(problem: Problem) -> Nodes:
         If the lattice grows beyond memory.
     """
     sigmas, log_weights = sigma_quadrature(problem)
-    # The prior of sigma given the scatter within states, the same under comb and continuum.
-    log_weights = log_weights + problem.within(sigmas)
-    log_weights = log_weights - np.logaddexp.reduce(log_weights)
+    # The scatter within states has the same likelihood under comb and continuum.
+    log_weights = log_weights + problem.within(sigmas) - problem.log_within_evidence
     lattice = _Lattice(problem, sigmas[0], float(log_weights.max()))
     best = _head_start(problem, sigmas, log_weights)
-    kept: list[tuple[FloatArray, ...]] = []
-    for i, sigma in enumerate(sigmas):
-        lattice.refine(sigma, best)
+    kept: list[tuple[FloatArray | IntArray, ...]] = []
+    first = 0
+    while first < sigmas.size:
+        lattice.refine(sigmas[first], best)
         if lattice.index.size == 0:
             break
-        log_u, phase, turn, log_mass = lattice.evaluate(sigma, best - log_weights[i])
-        log_mass = log_mass + log_weights[i]
+        last = first + lattice.suited(sigmas[first:])
+        block = slice(first, last)
+        log_u, which, phase, turn, log_mass = lattice.evaluate(
+            sigmas[block], log_weights[block], best
+        )
         if log_mass.size:
             best = max(best, float(log_mass.max()))
             near = log_mass > best - NEGLIGIBLE
-            same = np.ones(int(near.sum()))
-            kept.append(
-                (
-                    log_u[near],
-                    lattice.step * same,
-                    i * same,
-                    phase[near],
-                    turn[near],
-                    log_mass[near],
-                )
-            )
-    log_u, cell, index, phase, turn, log_mass = (
+            cell = np.full(int(near.sum()), lattice.step)
+            index = first + which[near]
+            kept.append((log_u[near], cell, index, phase[near], turn[near], log_mass[near]))
+        first = last
+    log_u, cell, where, phase, turn, log_mass = (
         np.concatenate([part[j] for part in kept]) if kept else np.empty(0) for j in range(6)
     )
     near = log_mass > best - NEGLIGIBLE
     return Nodes(
         log_unit=log_u[near],
         cell=cell[near],
-        sigma_index=index[near].astype(np.int64),
+        sigma_index=where[near].astype(np.int64),
         phase=phase[near],
         phase_cell=turn[near],
         log_mass=log_mass[near],
@@ -133,24 +131,27 @@ def _head_start(problem: Problem, sigmas: FloatArray, log_weights: FloatArray) -
         found = search(problem.mean, weight, problem.low, problem.high)
     except InputError:
         return -np.inf
-    best = -np.inf
-    for i in np.argsort(found.criterion)[:_FITS]:
-        unit, phase = float(found.unit[i]), float(found.phase[i])
-        sigma = unit * float(np.sqrt(found.criterion[i] * levels.factor.min()))
-        j = int(np.argmin(np.abs(np.log(sigmas) - np.log(np.maximum(sigma, 1e-300)))))
-        k = np.rint(problem.mean / unit - phase)
-        phase = float(np.average(problem.mean / unit - k, weights=weight)) if problem.free else 0.0
-        turns = (problem.mean / unit - phase)[None, :]
-        value = log_density_sum(turns - np.rint(turns), (problem.spread(sigmas[j]) / unit)[None, :])
-        value = value - problem.log_normaliser(np.array([unit]), sigmas[j])
-        lever = float(np.sqrt(np.sum(problem.mean**2 / levels.factor)))
-        cells = (
-            np.log(problem.high / problem.low)
-            * lever
-            / (lattice_step(levels.mean.size) * sigmas[j])
-        )
-        best = max(best, float(value[0] + log_weights[j] - np.log(max(cells, _FEWEST_CELLS))))
-    return best - _MARGIN
+    best = np.argsort(found.criterion)[:_FITS]
+    unit, phase = found.unit[best], found.phase[best]
+    sigma = unit * np.sqrt(found.criterion[best] * levels.factor.min())
+    log_ratio = np.log(sigmas) - np.log(np.maximum(sigma, 1e-300))[:, None]
+    nearest = np.argmin(np.abs(log_ratio), axis=1)
+    sigma = sigmas[nearest]
+    if problem.free:
+        turns = problem.mean / unit[:, None]
+        phase = np.average(turns - np.rint(turns - phase[:, None]), axis=1, weights=weight)
+    else:
+        phase = np.zeros(unit.size)
+    turns = problem.mean / unit[:, None] - phase[:, None]
+    equal = bool(np.all(levels.factor == levels.factor[0]))
+    spread = (sigma / unit)[:, None] * np.sqrt(levels.factor[:1] if equal else levels.factor)
+    value = log_density_sum(turns - np.rint(turns), spread)
+    value += problem.log_sigma_density(sigma, unit) - problem.log_normaliser(unit, sigma)
+    lever = float(np.sqrt(np.sum(problem.mean**2 / levels.factor)))
+    step = lattice_step(levels.mean.size) * sigma
+    cells = np.log(problem.high / problem.low) * lever / step
+    value += log_weights[nearest] - np.log(np.maximum(cells, _FEWEST_CELLS))
+    return float(value.max()) - _MARGIN
 
 
 class _Lattice:
@@ -166,9 +167,6 @@ class _Lattice:
             raise InputError(self._too_large())
         self.index: IntArray = np.arange(self.size)
         self._root, self._images = np.empty(0), np.empty(0)
-        self._table_size = 0
-        self._table_index: IntArray = np.empty(0, dtype=np.int64)
-        self._table: FloatArray = np.empty((0, 0))
 
     def _wanted(self, sigma: float) -> int:
         factor = self.problem.levels.factor
@@ -230,94 +228,125 @@ class _Lattice:
     def _bound(self, sigma: float) -> FloatArray:
         """Upper bound of the log mass of each cell at any sigma from here down.
 
-        For a given residual sum of squares the best sigma is known in closed form.
+        For a given residual sum of squares the best sigma is known in closed form. The factors
+        that depend on the unit alone are taken at the end of the cell where they are largest.
         """
         p = self.problem
         n = p.mean.size
         if self._root.size != self.index.size:
             return np.full(self.index.size, np.inf)
         s = np.clip(self._root / np.sqrt(n), p.sigma_low, sigma)
-        gauss = n * (self._log_u(self.index) - 0.5 * np.log(2 * np.pi))
-        gauss -= 0.5 * np.sum(np.log(p.levels.factor)) + n * np.log(s)
-        bound: FloatArray = gauss - 0.5 * (self._root / s) ** 2 + self._images
-        bound -= self._least_normaliser(np.exp(self._log_u(self.index)))
-        bound += self.log_weight - np.log(self.size)
+        bound: FloatArray = self._gauss() - n * np.log(s) - 0.5 * (self._root / s) ** 2
+        bound += self._images
+        left = np.exp(self._log_u(self.index) - 0.5 * self.step)
+        bound += self.log_weight - np.log(self.size) - p.log_sigma_normaliser(left)
         return bound
 
+    def _gauss(self) -> FloatArray:
+        """n·log(sigma) + the largest Σ log(u·N(0; 0, sigma)) of each cell, least normalised."""
+        p = self.problem
+        n = p.mean.size
+        right = self._log_u(self.index) + 0.5 * self.step
+        gauss: FloatArray = n * (right - 0.5 * np.log(2 * np.pi))
+        gauss -= n * least_log_unit_excess(np.exp(right), p.span)
+        gauss -= 0.5 * np.sum(np.log(p.levels.factor))
+        return gauss
+
+    def suited(self, sigmas: FloatArray) -> int:
+        """How many of `sigmas`, which descend, this lattice is fine enough for and can hold."""
+        most = max(1, _BLOCK // max(self.index.size, 1))
+        count = 1
+        while count < min(sigmas.size, most) and self._wanted(sigmas[count]) <= self.size:
+            count += 1
+        return count
+
     def evaluate(
-        self, sigma: float, best: float
-    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Log unit, phase, its width and log mass of each cell, before the weight of sigma."""
+        self, sigmas: FloatArray, log_weights: FloatArray, best: float
+    ) -> tuple[FloatArray, IntArray, FloatArray, FloatArray, FloatArray]:
+        """The nodes within reach of `best`: log unit, place in `sigmas`, phase, width, log mass."""
         p = self.problem
-        # No density is higher than at phase zero.
         log_u = self._log_u(self.index)
-        ceiling = _peak_density_sum(p, log_u, sigma) - np.log(self.size)
-        ceiling -= self._least_normaliser(np.exp(log_u))
-        bound = self._bound(sigma) - self.log_weight
-        reachable = np.minimum(ceiling, bound) > best - NEGLIGIBLE
-        index = self.index[reachable]
-        log_u = self._log_u(index)
-        edge = _edge_weights(self.size)
-        log_cell = np.full(index.size, -np.log(self.size))
-        near = index < edge.size
-        log_cell[near] += np.log(edge[index[near]])
-        mirrored = self.size - 1 - index
-        near = mirrored < edge.size
-        log_cell[near] += np.log(edge[mirrored[near]])
-        if not p.free:
-            value = self._likelihood(index, log_u, sigma) - p.log_normaliser(np.exp(log_u), sigma)
-            return log_u, np.zeros(log_u.size), np.zeros(log_u.size), value + log_cell
-        return over_offsets(p, log_u, log_cell, sigma, best)
+        u = np.exp(log_u)
+        log_mass = np.add.outer(_log_edge_weights(self.index, self.size), log_weights)
+        log_mass -= np.log(self.size)
+        log_mass += p.log_sigma_density(sigmas, u[:, None])
+        # No density is higher than at phase zero, or than the residuals of the cell allow.
+        ceiling = _peak_density_sum(p, u, sigmas)
+        ceiling -= p.mean.size * least_log_unit_excess(u, p.span)[:, None]
+        if self._root.size == self.index.size:
+            best_fit = np.add.outer(self._gauss() + self._images, -p.mean.size * np.log(sigmas))
+            best_fit -= 0.5 * np.divide.outer(self._root, sigmas) ** 2
+            np.minimum(ceiling, best_fit, out=ceiling)
+        cell, which = np.nonzero(log_mass + ceiling > best - NEGLIGIBLE)
+        if p.free:
+            return self._over_offsets(log_u, sigmas, log_mass, cell, which, best)
+        value = log_mass[cell, which] + self._log_likelihood(u, cell, sigmas[which])
+        value -= p.log_normaliser(u[cell], sigmas[which])
+        none = np.zeros(cell.size)
+        return log_u[cell], which, none, none, value
 
-    def _least_normaliser(self, unit: FloatArray) -> FloatArray:
-        p = self.problem
-        least: FloatArray = p.mean.size * least_log_unit_excess(unit, p.span)
-        return least
+    def _over_offsets(
+        self,
+        log_u: FloatArray,
+        sigmas: FloatArray,
+        log_mass: FloatArray,
+        cell: IntArray,
+        which: IntArray,
+        best: float,
+    ) -> tuple[FloatArray, IntArray, FloatArray, FloatArray, FloatArray]:
+        found = []
+        for i, sigma in enumerate(sigmas):
+            mine = cell[which == i]
+            nodes = over_offsets(self.problem, log_u[mine], log_mass[mine, i], sigma, best)
+            best = max(best, float(nodes[3].max(initial=-np.inf)))
+            found.append((nodes[0], np.full(nodes[0].size, i), *nodes[1:]))
+        one, two, three, four, five = (np.concatenate([f[j] for f in found]) for j in range(5))
+        return one, two, three, four, five
 
-    def _likelihood(self, index: IntArray, log_u: FloatArray, sigma: float) -> FloatArray:
-        """Log likelihood at the cells, by harmonics where sigma/u is large, else directly."""
+    def _log_likelihood(self, u: FloatArray, cell: IntArray, sigma: FloatArray) -> FloatArray:
+        """Log likelihood at pairs of cell and sigma: by harmonics where sigma/u is large."""
         p = self.problem
-        spread = p.spread(sigma)
-        if spread.size > 1:
-            return _log_likelihood(p, log_u, sigma)
-        s = spread[0] / np.exp(log_u)
-        # log_u ascends, so the large spreads come first.
-        count = int(np.searchsorted(-s, -WIDE, side="right"))
-        out = np.empty(log_u.size)
-        out[count:] = _log_likelihood(p, log_u[count:], sigma)
-        if count:
-            known = self._harmonics(index[:count])
-            out[:count] = log_likelihood_from_cosines(known, p.mean.size, s[:count])
+        factor = np.sqrt(p.levels.factor)
+        out = np.empty(cell.size)
+        if np.any(factor != factor[0]):
+            direct, widths = np.arange(cell.size), factor
+        else:
+            spread = sigma * factor[0] / u[cell]
+            wide, direct, widths = (
+                np.flatnonzero(spread >= WIDE),
+                np.flatnonzero(spread < WIDE),
+                factor[:1],
+            )
+            if wide.size:
+                units, row = np.unique(cell[wide], return_inverse=True)
+                sums = cosine_sums(p.mean, u[units])
+                out[wide] = log_likelihood_from_cosines(sums, row, p.mean.size, spread[wide])
+        for part in chunks(direct.size, p.mean.size):
+            here = direct[part]
+            unit = u[cell[here]][:, None]
+            turns = p.mean / unit
+            spread = sigma[here][:, None] * widths / unit
+            out[here] = log_density_sum(turns - np.rint(turns), spread)
         return out
 
-    def _harmonics(self, index: IntArray) -> FloatArray:
-        """Rows of the table of cosine sums; it is made anew when the lattice is refined."""
-        last = int(index[-1])
-        if self._table_size != self.size or self._table_index[-1] < last:
-            self._table_index = self.index[self.index <= last]
-            self._table_size = self.size
-            u = np.exp(self._log_u(self._table_index))
-            self._table = cosine_sums(self.problem.mean, u)
-        rows = np.searchsorted(self._table_index, index)
-        table: FloatArray = self._table[rows]
-        return table
 
-
-def _peak_density_sum(p: Problem, log_u: FloatArray, sigma: float) -> FloatArray:
-    spread = p.spread(sigma)
-    times = p.mean.size if spread.size == 1 else 1
-    peak: FloatArray = times * log_peak_density(spread / np.exp(log_u)[:, None]).sum(axis=1)
+def _peak_density_sum(p: Problem, unit: FloatArray, sigmas: FloatArray) -> FloatArray:
+    """Largest sum of log densities at each unit (rows) and sigma (columns)."""
+    factors, counts = np.unique(p.levels.factor, return_counts=True)
+    peak: FloatArray = np.zeros((unit.size, sigmas.size))
+    for factor, count in zip(factors, counts, strict=True):
+        peak += count * log_peak_density(np.sqrt(factor) * sigmas / unit[:, None])
     return peak
 
 
-def _log_likelihood(p: Problem, log_u: FloatArray, sigma: float) -> FloatArray:
-    out = np.empty(log_u.size)
-    spread = p.spread(sigma)
-    for part in chunks(log_u.size, p.mean.size):
-        u = np.exp(log_u[part])[:, None]
-        turns = p.mean / u
-        out[part] = log_density_sum(turns - np.rint(turns), spread / u)
-    return out
+def _log_edge_weights(index: IntArray, size: int) -> FloatArray:
+    """Log of the weight of each cell: zero but at the two ends of the lattice."""
+    edge = _edge_weights(size)
+    log_weight = np.zeros(index.size)
+    for place in (index, size - 1 - index):
+        near = place < edge.size
+        log_weight[near] += np.log(edge[place[near]])
+    return log_weight
 
 
 @functools.cache
