@@ -1,6 +1,7 @@
 """Air against published values and an independent library."""
 
 import pytest
+from needed import needed
 
 from quantize._support.errors import InputError, QuantizeWarning
 from quantize.charge import Air
@@ -43,7 +44,7 @@ def test_density_of_moist_air(celsius, pascal, humidity, expected):
 @pytest.mark.parametrize("celsius", [15.0, 20.0, 27.0])
 @pytest.mark.parametrize("humidity", [0.1, 0.5, 0.9])
 def test_density_against_an_independent_humid_air_model(celsius, humidity):
-    coolprop = pytest.importorskip("CoolProp.CoolProp")
+    coolprop = needed("CoolProp.CoolProp")
     volume = coolprop.HAPropsSI(
         "Vha", "T", celsius + 273.15, "P", 101325.0, "R", humidity
     )  # m3 of mixture per kg of mixture
@@ -52,7 +53,7 @@ def test_density_against_an_independent_humid_air_model(celsius, humidity):
 
 
 def test_viscosity_against_an_independent_library():
-    coolprop = pytest.importorskip("CoolProp.CoolProp")
+    coolprop = needed("CoolProp.CoolProp")
     for kelvin in (288.15, 293.15, 300.15):
         other = coolprop.PropsSI("V", "T", kelvin, "P", 101325.0, "Air")
         assert viscosity(kelvin) == pytest.approx(other, rel=5e-3)

@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from needed import needed
 
 import quantize
 from quantize import charge
@@ -196,10 +197,10 @@ def test_the_same_page_in_every_kind_of_file(tmp_path, suffix):
     page = pd.DataFrame({"drop no.": [1, 1], "U / V": [219.0, 0.0], "div": [7, -60]})
     file = tmp_path / f"page{suffix}"
     if suffix == ".xlsx":
-        pytest.importorskip("openpyxl")
+        needed("openpyxl")
         page.to_excel(file, index=False)
     elif suffix == ".parquet":
-        pytest.importorskip("pyarrow")
+        needed("pyarrow")
         page.to_parquet(file)
     else:
         page.to_csv(file, index=False, sep="\t" if suffix == ".tsv" else ",")
