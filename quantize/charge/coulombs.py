@@ -18,7 +18,7 @@ from quantize.charge.quantity import Quantity
 from quantize.charge.routes import ROUTES, Divisions, available, gather, model_of
 from quantize.charge.run import Run
 from quantize.charge.soundness import sphere_agreement
-from quantize.charge.stated import short, stated
+from quantize.charge.stated import degrees_of_freedom, short, stated
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,8 +73,8 @@ class UnitInCoulombs(Propagation):
 
     def __str__(self) -> str:
         forms = stated(self.value, self.standard_uncertainty, "C", symbol="unit")
-        nu = self.degrees_of_freedom
-        degrees = "" if math.isinf(nu) else f", {math.floor(nu)} degrees of freedom"
+        freedom = degrees_of_freedom(self.degrees_of_freedom)
+        degrees = f", {freedom} degrees of freedom" if freedom else ""
         low, high = self.interval(0.95)[0]
         lines = [
             f"{forms[1]}{degrees}, by the route '{self.route}'",
@@ -101,8 +101,7 @@ def budget_text(budget: pd.DataFrame) -> str:
     head = f"{'input':<24}{'value':>12}{'std. unc.':>11}{'dof':>6}{'exponent':>10}{'share':>8}"
     lines = [head]
     for row in budget.to_dict("records"):
-        nu = row["degrees_of_freedom"]
-        dof = "" if math.isinf(nu) else f"{nu:.0f}"
+        dof = degrees_of_freedom(row["degrees_of_freedom"])
         lines.append(
             f"{row['input']:<24}{row['value']:>12.5g}{row['standard_uncertainty']:>11.2g}{dof:>6}"
             f"{row['exponent']:>10.3f}{100 * row['share']:>7.1f}%"

@@ -6,6 +6,8 @@ import math
 
 from quantize._support import validation
 
+MANY = 200.0
+
 
 def stated(
     value: float,
@@ -70,6 +72,22 @@ def stated(
 def short(value: float, uncertainty: float, unit: str = "") -> str:
     """The form ``value(digits) unit``."""
     return stated(value, uncertainty, unit)[1]
+
+
+def degrees_of_freedom(degrees: float) -> str:
+    """Degrees of freedom in words for a result; none where there are infinitely many.
+
+    Above `MANY` Student's t is the normal law to the digits of any result, and a longer number
+    would only look exact. They are rounded down (JCGM 100:2008, G.4.1).
+
+    Examples
+    --------
+    >>> [degrees_of_freedom(nu) for nu in (16.7, 306841.0, math.inf)]
+    ['16', 'many', '']
+    """
+    if math.isinf(degrees):
+        return ""
+    return "many" if degrees > MANY else f"{math.floor(degrees)}"
 
 
 def _power(value: float, uncertainty: float, digits: int) -> int:
