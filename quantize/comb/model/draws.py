@@ -10,6 +10,7 @@ from quantize.comb.model.parameter_priors import ParameterPriors
 from quantize.comb.model.search import ModelNodes
 
 _STEPS = 25
+_TOGETHER = 0.6
 _LOG_GROWTH = 0.4
 
 
@@ -30,11 +31,10 @@ def draw(
     scale = _scales(prior, nodes, pick, likelihood.x.size)
     theta = at_nodes(prior, nodes, pick)
     here = log_posterior(likelihood, prior, theta)
-    # The first move leaves the node for somewhere in its cell, if that is possible at all.
-    for turn in range(_STEPS):
-        reach = 1.0 if turn == 0 else 2.0 / np.sqrt(theta.shape[1])
-        step = scale * rng.normal(size=theta.shape) * reach
-        moved = theta + step
+    for _ in range(_STEPS):
+        # Some of the coordinates at a time, so that most moves are taken.
+        some = rng.random(theta.shape) < _TOGETHER
+        moved = theta + 1.5 * scale * some * rng.normal(size=theta.shape)
         there = log_posterior(likelihood, prior, moved)
         accept = np.log(rng.random(size)) < there - here
         theta[accept], here[accept] = moved[accept], there[accept]
