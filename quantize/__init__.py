@@ -18,10 +18,14 @@ _HOME = {
     "periodogram": "quantize.comb.periodogram",
     "fit_comb": "quantize.comb.fit",
     "fit_mixture": "quantize.comb.mixture",
+    "MixtureModel": "quantize.comb.model.mixture_model",
     "compare_null": "quantize.null.compare",
     "RunningEvidence": "quantize.null.running",
     "running_evidence": "quantize.null.running",
     "analyze": "quantize.analysis",
+    "simulate": "quantize.studies.simulation",
+    "compare_estimators": "quantize.studies.comparison",
+    "plan": "quantize.studies.planning",
     "InputError": "quantize._support.errors",
     "InputTypeError": "quantize._support.errors",
     "MissingDependencyError": "quantize._support.errors",
@@ -48,12 +52,16 @@ if TYPE_CHECKING:
     from quantize.analysis import analyze as analyze
     from quantize.comb.fit import fit_comb as fit_comb
     from quantize.comb.mixture import fit_mixture as fit_mixture
+    from quantize.comb.model.mixture_model import MixtureModel as MixtureModel
     from quantize.comb.periodogram import periodogram as periodogram
     from quantize.files import read_readings as read_readings
     from quantize.null.compare import compare_null as compare_null
     from quantize.null.running import RunningEvidence as RunningEvidence
     from quantize.null.running import running_evidence as running_evidence
     from quantize.readings import Readings as Readings
+    from quantize.studies.comparison import compare_estimators as compare_estimators
+    from quantize.studies.planning import plan as plan
+    from quantize.studies.simulation import simulate as simulate
 else:
 
     def __getattr__(name: str) -> object:

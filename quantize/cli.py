@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,10 +10,9 @@ import click
 
 from quantize import __version__
 from quantize._support.errors import InputError
-from quantize.show.terminal import Program, say, say_json
+from quantize.show.terminal import Program, number_list, say, say_json, simulating
 
 if TYPE_CHECKING:
-    from quantize.analysis import Analysis
     from quantize.charge import Run
     from quantize.readings import Readings
 
@@ -205,6 +205,104 @@ def convert(
     say("\n\n".join(parts))
 
 
+@main.command()
+@click.option("--readings", default="10,20,40", show_default=True, metavar="N,N,...")
+@click.option("--sigma", default="0.1,0.2,0.3", show_default=True, metavar="S,S,...")
+@click.option("--repeats", default="1", show_default=True, metavar="M,M,...")
+@click.option("--family", metavar="NAME", help="Data without a unit: counts false alarms.")
+@click.option("--estimator", multiple=True, metavar="NAME", help="Again for another one.")
+@click.option("--replicates", type=int, default=200, show_default=True, metavar="N")
+@click.option("--tolerance", type=float, default=0.05, show_default=True, metavar="T")
+@click.option("--csv", metavar="FILE", help="Write the table.")
+@simulating
+def compare(
+    readings: str,
+    sigma: str,
+    repeats: str,
+    family: str | None,
+    estimator: tuple[str, ...],
+    csv: str | None,
+    plot: str | None,
+    seed: int | None,
+    integers: tuple[int, int],
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Compare estimators on simulated pages; the unit is 1, so that sigma is sigma/unit."""
+    import quantize as qz
+    from quantize.show.writing import check_target
+    from quantize.studies.comparison import DEFAULT
+
+    if plot:
+        _check_plot(plot)
+    if csv:
+        check_target(csv, name="csv")
+    conditions = {
+        "n": number_list("--readings", readings),
+        "sigma": number_list("--sigma", sigma),
+        "repeats": number_list("--repeats", repeats),
+        "integers": integers,
+        "family": family,
+    }
+    found = qz.compare_estimators(
+        estimator or DEFAULT, conditions, rng=seed, progress=sys.stderr.isatty(), **options
+    )
+    if csv:
+        found.to_csv(csv)
+    if plot:
+        _save_plot(found, plot)
+    if as_json:
+        say_json({"schema": "quantize.cli.compare/1"} | {"comparison": found.to_dict()})
+    else:
+        say(f"{found}\n\nSeed {found.seed['entropy']}")
+
+
+@main.command()
+@click.option("--sigma", metavar="S,S,...", help="Of a reading; asks for the readings needed.")
+@click.option("--unit", type=float, default=1.0, show_default=True, help="The unit expected.")
+@click.option("--readings", type=int, metavar="N", help="At hand; asks for the smallest unit.")
+@click.option("--apparatus", metavar="FILE", help="A bench; asks for sphere, interval, voltage.")
+@click.option("--diameters", metavar="D,D,...", help="Spheres to try, in metres.")
+@click.option("--intervals", metavar="T,T,...", help="Intervals to try, in seconds.")
+@click.option("--repeats", metavar="M,M,...", help="Readings of each state.")
+@click.option("--power", type=float, default=0.8, show_default=True)
+@click.option("--replicates", type=int, metavar="N", help="Simulate, with N pages at each size.")
+@simulating
+def plan(
+    sigma: str | None,
+    diameters: str | None,
+    intervals: str | None,
+    repeats: str | None,
+    plot: str | None,
+    seed: int | None,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """How many readings show steps, how small a unit they show, which bench to build."""
+    import quantize as qz
+
+    if plot:
+        _check_plot(plot)
+    lists = {
+        "diameters": number_list("--diameters", diameters),
+        "intervals": number_list("--intervals", intervals),
+        "repeats": number_list("--repeats", repeats),
+        "sigma": number_list("--sigma", sigma),
+    }
+    given = {name: values for name, values in lists.items() if values}
+    if options["readings"] is not None and len(lists["sigma"]) == 1:
+        # The readings at hand have one sigma.
+        options["sigma"] = given.pop("sigma")[0]
+    seed = _drawn_seed() if seed is None and options["replicates"] else seed
+    found = qz.plan(rng=seed, progress=sys.stderr.isatty(), **given, **options)  # type: ignore[arg-type]
+    if plot:
+        _save_plot(found, plot)
+    if as_json:
+        say_json({"schema": "quantize.cli.plan/1", "plan": found.to_dict(), "seed": seed})
+    else:
+        say(f"{found}" if seed is None else f"{found}\n\nSeed {seed}")
+
+
 def _print_forms(template: bool, blank_page: bool, as_json: bool) -> None:
     """What is filled in before a run: the apparatus file, the page for readings."""
     from quantize import charge
@@ -290,7 +388,7 @@ def _check_report(path: str) -> None:
     check_target(path, name="report")
 
 
-def _save_plot(found: Analysis, path: str) -> None:
+def _save_plot(found: Any, path: str) -> None:
     from quantize.show.style import save_plot
 
     save_plot(found.plot(), path)

@@ -29,6 +29,18 @@ _OPTIONS = {
     "route": "--route",
     "apparatus": "--apparatus",
     "plot": "--plot",
+    "n": "--readings",
+    "readings": "--readings",
+    "integers": "--integers",
+    "repeats": "--repeats",
+    "estimators": "--estimator",
+    "replicates": "--replicates",
+    "checkpoint": "--checkpoint",
+    "workers": "--workers",
+    "family": "--family",
+    "power": "--power",
+    "tolerance": "--tolerance",
+    "csv": "--csv",
     "report": "--report",
 }
 _ASCII = str.maketrans(
@@ -92,6 +104,39 @@ def _in_options(message: str) -> str:
         return _OPTIONS.get(match[1], match[0])
 
     return re.sub(r"`([^`]+)`", name, message)
+
+
+def number_list(option: str, text: str | None) -> list[float]:
+    """Numbers out of "10,20,40"; none where the option was left out.
+
+    Raises
+    ------
+    InputError
+        For anything else.
+    """
+    if text is None:
+        return []
+    try:
+        return [float(part) for part in text.split(",")]
+    except ValueError:
+        raise InputError(
+            f"{option} is {text!r}; give numbers with commas between them, such as 10,20,40."
+        ) from None
+
+
+def simulating(command: Any) -> Any:
+    """The options of whatever simulates."""
+    for option in (
+        click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text."),
+        click.option("--plot", metavar="FILE", help="Draw the result (svg, pdf or png)."),
+        click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Drawn if left out."),
+        click.option("--checkpoint", metavar="FILE", help="Keep finished work; go on from it."),
+        click.option("--workers", type=int, metavar="N", help="Processes (1)."),
+        click.option("--alpha", type=float, default=0.05, show_default=True),
+        click.option("--integers", type=int, nargs=2, default=(-4, 4), metavar="FIRST LAST"),
+    ):
+        command = option(command)
+    return command
 
 
 def say(text: str, *, err: bool = False) -> None:

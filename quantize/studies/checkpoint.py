@@ -31,10 +31,19 @@ class Checkpoint:
     ----------
     path : str or Path
         Of the file; its folder must exist.
+
+    Raises
+    ------
+    InputError
+        For a folder or a device.
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
+        if self.path.exists() and not self.path.is_file():
+            raise InputError(
+                f"`checkpoint` is {str(path)!r}, which is no file; give the name of a file."
+            )
         self._file: int | None = None
         self.kept = 0
 
@@ -192,7 +201,8 @@ def _chunk(line: dict[str, Any]) -> tuple[Chunk, Outcomes]:
     floats = (*_FLOATS, "seconds", "page_seconds")
     arrays: dict[str, Any] = {name: np.array(line[name], dtype=float) for name in floats}
     arrays |= {name: np.array(line[name], dtype=np.int64) for name in _WHOLE}
-    return chunk, Outcomes(**arrays, messages=line["messages"])
+    messages = {name: (int(row), str(text)) for name, (row, text) in line["messages"].items()}
+    return chunk, Outcomes(**arrays, messages=messages)
 
 
 def _checksum(body: dict[str, Any]) -> int:

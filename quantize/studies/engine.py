@@ -30,7 +30,7 @@ from quantize.studies.study import Study
 IN_FLIGHT = 256
 """Chunks handed at once to an executor that does not say how many workers it has."""
 _PER_WORKER = 3
-_BREAKS = 3
+_BREAKS = 2
 
 Finished = Iterator[tuple[Chunk, Outcomes]]
 

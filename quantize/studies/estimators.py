@@ -274,7 +274,7 @@ def mixture(readings: Readings, unit_range: Any, offset: Any = "zero") -> Any:
     return fit_mixture(readings, unit_range, offset=offset)
 
 
-def verdict(readings: Readings, unit_range: Any, offset: Any = "zero") -> Answer:
+def verdict(readings: Readings, unit_range: Any, offset: Any = "zero", rng: Any = None) -> Answer:
     """The level evidence, which is what the verdict of `analyze` waits for.
 
     Pages on which too few teeth are occupied for steps to show count as p = 1.
@@ -282,7 +282,8 @@ def verdict(readings: Readings, unit_range: Any, offset: Any = "zero") -> Answer
     from quantize.comb.grid import band_for
     from quantize.null.verdict import SURE, weigh_evidence
 
-    found = weigh_evidence(readings, band_for(readings, unit_range).limits, offset=offset)
+    band = band_for(readings, unit_range)
+    found = weigh_evidence(readings, band.limits, offset=offset, rng=rng)
     return Answer(unit=found.unit, p_value=found.p_value if found.occupied_teeth >= SURE else 1.0)
 
 

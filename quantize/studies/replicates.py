@@ -55,8 +55,8 @@ class Outcomes:
     """Answers to a chunk: rows are replicates, columns estimators.
 
     `bound` is the Cramér–Rao bound of each page; `covered` is −1 where no interval was stated;
-    `decision` is the p-value, or 0 and 1 for yes and no. `messages` has the first error of each
-    estimator that had one.
+    `decision` is the p-value, or 0 and 1 for yes and no. `messages` has, for each estimator that
+    had an error, the first replicate with one and its text.
     """
 
     bound: FloatArray
@@ -66,7 +66,7 @@ class Outcomes:
     fate: IntArray
     seconds: FloatArray
     page_seconds: FloatArray
-    messages: dict[str, str]
+    messages: dict[str, tuple[int, str]]
 
     @classmethod
     def empty(cls, count: int, estimators: int) -> Outcomes:
@@ -90,7 +90,7 @@ class Outcomes:
             if field.name != "messages":
                 getattr(self, field.name)[rows] = getattr(other, field.name)
         for name, message in other.messages.items():
-            self.messages.setdefault(name, message)
+            self.messages[name] = min(message, self.messages.get(name, message))
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -134,7 +134,13 @@ def pickled(works: list[Work]) -> list[bytes]:
 
 @functools.lru_cache(maxsize=256)
 def _unpacked(payload: bytes) -> Work:
-    work: Work = pickle.loads(payload)
+    try:
+        work: Work = pickle.loads(payload)
+    except (ImportError, AttributeError) as error:
+        raise InputError(
+            f"`estimators` or `conditions` hold a function that a worker cannot load ({error}); "
+            "make its module importable there."
+        ) from None
     return work
 
 
@@ -182,7 +188,7 @@ def answers(work: Work, chunk: Chunk, entropy: Any, spawn_key: tuple[int, ...]) 
             out.seconds[row, column] = time.perf_counter() - start
             out.fate[row, column] = fate
             if isinstance(answer, str):
-                out.messages.setdefault(estimator.name, answer)
+                out.messages.setdefault(estimator.name, (chunk.first + row, answer))
                 continue
             out.unit[row, column] = answer.unit
             out.decision[row, column] = answer.decision

@@ -1,0 +1,258 @@
+"""Pictures of studies: curves over sigma/unit or readings, the map of who wins, power curves."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize.show import style
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from quantize.studies.comparison import Comparison
+    from quantize.studies.planning import Plan
+
+SHARES = ("right", "coverage", "power", "false_alarms")
+MEANS = ("over_bound", "bias", "rms")
+_LABELS = {
+    "right": "share of pages with the right unit",
+    "coverage": "share of intervals that hold the unit",
+    "power": "share of pages on which steps are found",
+    "false_alarms": "share of pages with false steps",
+    "over_bound": "error over the Cramér–Rao bound",
+    "bias": "bias, relative to the unit",
+    "rms": "error, relative to the unit",
+    "sigma_over_unit": "sigma / unit",
+    "n": "readings",
+}
+_COLOURS = (style.DATA, style.ACCENT, "#4f8f6b", "#7a5195", style.INK, style.SOFT)
+_DASHES: Any = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (5, 1.5, 1, 1.5)), (0, (3, 1)), "-")
+_MARKS = "osD^vP"
+_MOST_PANELS = 6
+_MOST_TICKS = 7
+
+
+def plot_comparison(
+    found: Comparison,
+    ax: Axes | None = None,
+    *,
+    view: str = "curves",
+    what: str = "right",
+    against: str | None = None,
+) -> Axes:
+    """Draw a comparison.
+
+    Parameters
+    ----------
+    found : Comparison
+    ax : Axes, optional
+        Takes one panel; without it a new figure has a panel for each value of the other setting.
+    view : {"curves", "map"}
+        "map" shows which estimator does best for each number of readings and sigma/unit.
+    what : str
+        "right", "coverage", "power", "false_alarms", "over_bound", "bias" or "rms".
+    against : {"sigma_over_unit", "n"}, optional
+        The horizontal axis; the one with more values if left out.
+
+    Returns
+    -------
+    Axes
+        The first panel.
+
+    Raises
+    ------
+    InputError
+        For settings that the study did not vary, and more panels than fit.
+    """
+    validation.choice("view", view, ("curves", "map"))
+    if view == "map":
+        return _plot_map(found, ax, validation.choice("what", what, SHARES))
+    validation.choice("what", what, (*SHARES, *MEANS))
+    table = found.table
+    counts = {name: table[name].nunique() for name in ("sigma_over_unit", "n")}
+    across = against or max(counts, key=lambda name: counts[name])
+    validation.choice("against", across, tuple(counts))
+    columns = list(table.columns)
+    settings = [
+        name
+        for name in columns[: columns.index("estimator")]
+        if name not in (across, "sigma" if across == "sigma_over_unit" else "")
+        and table[name].nunique(dropna=False) > 1
+        and not (name == "sigma_over_unit" and "sigma" in columns and across == "n")
+    ]
+    groups = list(table.groupby(settings, sort=False, dropna=False)) if settings else [((), table)]
+    if ax is not None:
+        panels, groups = [ax], groups[:1]
+    else:
+        if len(groups) > _MOST_PANELS:
+            raise InputError(
+                f"`against` {across!r} leaves {len(groups)} panels, more than {_MOST_PANELS} that "
+                "can be read; draw a part of the table, or give `ax` for the first alone."
+            )
+        panels = _side_by_side(len(groups))
+    with style.look():
+        for panel, (key, group) in zip(panels, groups, strict=True):
+            _curves(group, panel, across, what)
+            panel.set_title(_title(settings, key))
+        panels[0].set_ylabel(_LABELS[what])
+        if what == "coverage":
+            for panel in panels:
+                panel.axhline(found.prob, color=style.RULE, lw=0.8, zorder=1)
+        panels[0].legend(loc="best", fontsize=8, handlelength=2.6)
+    return panels[0]
+
+
+def _curves(table: pd.DataFrame, ax: Axes, across: str, what: str) -> None:
+    for number, (name, rows) in enumerate(table.groupby("estimator", sort=False)):
+        ordered = rows.sort_values(across)
+        x, y = ordered[across].to_numpy(float), ordered[what].to_numpy(float)
+        if what in SHARES:
+            low = y - ordered[f"{what}_low"].to_numpy(float)
+            high = ordered[f"{what}_high"].to_numpy(float) - y
+        else:
+            error = 1.96 * ordered.get(f"{what}_se", ordered[what] * 0).to_numpy(float)
+            low = high = error
+        if np.isnan(y).all():
+            continue
+        colour = _COLOURS[number % len(_COLOURS)]
+        ax.errorbar(
+            x,
+            y,
+            yerr=np.maximum(np.stack([low, high]), 0.0),
+            color=colour,
+            ls=_DASHES[number % len(_DASHES)],
+            marker=_MARKS[number % len(_MARKS)],
+            ms=3.5,
+            lw=1.3,
+            elinewidth=0.8,
+            label=style.plain(str(name)),
+        )
+    places = np.unique(table[across].to_numpy(float))
+    if across == "n":
+        ax.set_xscale("log")
+        ax.minorticks_off()
+    if places.size <= _MOST_TICKS:
+        ax.set_xticks(places, [f"{place:g}" for place in places])
+    if what in SHARES:
+        ax.set_ylim(-0.03, 1.05)
+    elif what == "over_bound":
+        ax.axhline(1.0, color=style.RULE, lw=0.8, zorder=1)
+    elif what == "bias":
+        ax.axhline(0.0, color=style.RULE, lw=0.8, zorder=1)
+    ax.set_xlabel(_LABELS[across])
+
+
+def _plot_map(found: Comparison, ax: Axes | None, what: str) -> Axes:
+    """Readings across, sigma/unit upwards, the winner's colour and share in each cell."""
+    best = found.best(what)
+    if best.empty:
+        raise InputError(f"`what` is {what!r}, which no estimator of this study has.")
+    if best.duplicated(["n", "sigma_over_unit"]).any():
+        raise InputError(
+            "`view` 'map' has room for readings and sigma/unit alone; this study varies more."
+        )
+    names = list(dict.fromkeys(found.table["estimator"]))
+    sizes = np.unique(best["n"].to_numpy(float))
+    spreads = np.unique(best["sigma_over_unit"].to_numpy(float))
+    axes = style.new_axes() if ax is None else ax
+    with style.look():
+        for row in best.to_dict("records"):
+            i = int(np.searchsorted(sizes, float(row["n"])))
+            j = int(np.searchsorted(spreads, float(row["sigma_over_unit"])))
+            colour = _COLOURS[names.index(str(row["estimator"])) % len(_COLOURS)]
+            clear = bool(row["clear"])
+            axes.fill(
+                [i, i + 1, i + 1, i],
+                [j, j, j + 1, j + 1],
+                facecolor=colour if clear else style.PALE,
+                edgecolor="white",
+                lw=1.5,
+            )
+            axes.annotate(
+                f"{row[what]:.2f}",
+                (i + 0.5, j + 0.5),
+                ha="center",
+                va="center",
+                fontsize=9,
+                color="white" if clear else style.INK,
+            )
+        for number, name in enumerate(names):
+            if ((best["estimator"] == name) & best["clear"].astype(bool)).any():
+                axes.plot([], [], "s", color=_COLOURS[number % len(_COLOURS)], label=name)
+        axes.plot([], [], "s", color=style.PALE, label="no clear winner")
+        axes.set_xticks(np.arange(sizes.size) + 0.5, [f"{size:g}" for size in sizes])
+        axes.set_yticks(np.arange(spreads.size) + 0.5, [f"{s:g}" for s in spreads])
+        axes.set_xlim(0, sizes.size)
+        axes.set_ylim(0, spreads.size)
+        axes.tick_params(length=0)
+        axes.set_xlabel(_LABELS["n"])
+        axes.set_ylabel(_LABELS["sigma_over_unit"])
+        axes.set_title(f"Who does best: {_LABELS[what]}")
+        axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), fontsize=8)
+    return axes
+
+
+def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
+    """Readings against sigma/unit, or the smallest unit, for each number of repeats."""
+    axes = style.new_axes() if ax is None else ax
+    across, up = {
+        "readings": ("sigma_over_unit", "readings"),
+        "unit": ("repeats", "unit"),
+        "bench": ("sigma_over_unit", "readings"),
+    }[found.question]
+    with style.look():
+        known = found.table[found.table[up].notna()]
+        parts = known.groupby("repeats", sort=True) if across != "repeats" else [(None, known)]
+        for number, (m, rows) in enumerate(parts):
+            ordered = rows.sort_values(across)
+            y = ordered[up].to_numpy(float)
+            low, high = (ordered[end].to_numpy(float) for end in ("low", "high"))
+            axes.errorbar(
+                ordered[across].to_numpy(float),
+                y,
+                yerr=np.maximum(np.stack([y - low, high - y]), 0.0),
+                color=_COLOURS[number % len(_COLOURS)],
+                ls=_DASHES[number % len(_DASHES)],
+                marker=_MARKS[number % len(_MARKS)],
+                ms=3.5,
+                elinewidth=0.8,
+                label=None if m is None else f"{m!s} of each state",
+            )
+        if up == "readings":
+            axes.set_yscale("log")
+        axes.set_xlabel(_LABELS.get(across, "readings of each state"))
+        axes.set_ylabel("readings needed" if up == "readings" else "smallest unit")
+        axes.set_title(f"Power {found.power:g} at alpha {found.alpha:g}")
+        if across != "repeats" and len(known):
+            axes.legend(fontsize=8)
+    return axes
+
+
+def _side_by_side(n: int) -> list[Axes]:
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    columns = min(n, 3)
+    rows = -(-n // columns)
+    with rc_context(style.LOOK):
+        figure = Figure(figsize=(1.6 + 2.9 * columns, 0.5 + 3.1 * rows), layout="constrained")
+        axes = figure.subplots(rows, columns, squeeze=False, sharey=True).ravel().tolist()
+    for spare in axes[n:]:
+        spare.remove()
+    return list(axes[:n])
+
+
+def _title(settings: list[str], key: Any) -> str:
+    values = key if isinstance(key, tuple) else (key,)
+    told = [
+        f"{_LABELS.get(name, name.replace('_', ' '))} {value:g}"
+        if isinstance(value, int | float)
+        else f"{name} {value}"
+        for name, value in zip(settings, values, strict=True)
+    ]
+    return style.plain(", ".join(told))

@@ -1,0 +1,284 @@
+"""compare_estimators(): several estimators on the same simulated pages, condition by condition."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from quantize._support import randomness, validation
+from quantize._support.errors import InputError
+from quantize._support.progress import Progress
+from quantize._support.randomness import RngLike
+from quantize._support.rendering import renderer
+from quantize._support.results import Result
+from quantize.studies.checkpoint import Checkpoint
+from quantize.studies.conditions import Condition, conditions_of
+from quantize.studies.engine import run_study
+from quantize.studies.estimators import NAMED, estimators_of
+from quantize.studies.study import Study, described
+from quantize.studies.summary import summarise, timing
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+DEFAULT = ("cosine score", "phase-free power", "least squares", "mixture, sigma known")
+LARGEST_TOLERANCE = 0.19
+"""Above it, u/2 and u/3 could no longer be told apart."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Comparison(Result):
+    """Result of `compare_estimators`.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row for each condition and estimator, with what varies between conditions, and:
+
+        - pages, answered, raised, not_a_number, timed_out: counts;
+        - right: share of pages whose unit is within the tolerance, of all pages;
+        - half, third, double, other: shares whose unit is wrong in this way;
+        - bias, rms: mean and root mean square of (unit − true)/true over the right answers;
+          bound: the Cramér–Rao bound in the same measure, the whole numbers known; over_bound:
+          error over bound, page by page;
+        - coverage: share of stated intervals that hold the true unit;
+        - power, false_alarms: share of pages on which steps are found at `alpha`, where there
+          is a unit and where there is none.
+
+        A share has the ends _low and _high of its exact 95 % binomial interval, a mean its
+        standard error _se. What does not apply is NaN.
+    timing : pandas.DataFrame
+        Median seconds of one estimate. It is apart from the table because it alone differs from
+        run to run.
+    errors : dict of str to str
+        The first error of every estimator that had one.
+    conditions : list of dict
+        Every condition in full.
+    """
+
+    table: pd.DataFrame
+    timing: pd.DataFrame
+    errors: dict[str, str]
+    conditions: list[dict[str, Any]]
+    replicates: int
+    tolerance: float
+    prob: float
+    alpha: float
+    time_limit: float | None
+    seed: dict[str, Any]
+
+    def best(self, what: str = "right") -> pd.DataFrame:
+        """The estimator with the largest share in each condition.
+
+        Parameters
+        ----------
+        what : str
+            A column that is a share, such as "right", "power" or "coverage".
+
+        Returns
+        -------
+        pandas.DataFrame
+            The rows of the winners, and `clear`: whether the winner's interval lies above the
+            share of every other estimator.
+        """
+        columns = list(self.table.columns)
+        if what not in columns or f"{what}_low" not in columns:
+            raise InputError(
+                f"`what` is {what!r}; it must be one of 'right', 'coverage', 'power', "
+                "'false_alarms'."
+            )
+        keys = columns[: columns.index("estimator")]
+        rows = []
+        for _, group in self.table.groupby(keys, sort=False, dropna=False):
+            shares = group[what]
+            if shares.notna().any():
+                first = int(np.nanargmax(shares.to_numpy()))
+                winner = group.iloc[first].to_dict()
+                others = np.delete(shares.to_numpy(), first)
+                clear = not np.any(others >= winner[f"{what}_low"])
+                rows.append({**winner, "clear": clear})
+        import pandas as pd
+
+        return pd.DataFrame(rows, columns=[*columns, "clear"])
+
+    def to_csv(self, path: str | os.PathLike[str]) -> Path:
+        """Write the table as csv, whole or not at all; returns the path."""
+        written: Path = renderer("csv", self)(self.table, path)
+        return written
+
+    def to_parquet(self, path: str | os.PathLike[str]) -> Path:
+        """Write the table as parquet, whole or not at all; returns the path."""
+        written: Path = renderer("parquet", self)(self.table, path)
+        return written
+
+    def _headline(self) -> str:
+        names = self.table["estimator"].unique()
+        return (
+            f"{len(names)} estimators, {len(self.conditions)} conditions, {self.replicates} pages "
+            "each"
+        )
+
+
+def compare_estimators(
+    estimators: Any = DEFAULT,
+    conditions: Any = None,
+    *,
+    replicates: int = 500,
+    tolerance: float = 0.05,
+    prob: float = 0.95,
+    alpha: float = 0.05,
+    time_limit: float | None = 60.0,
+    rng: RngLike = None,
+    workers: Any = None,
+    checkpoint: str | os.PathLike[str] | None = None,
+    progress: Progress = False,
+) -> Comparison:
+    """How often estimators are right, how honest their intervals are, and what they cost.
+
+    Every estimator sees the same pages.
+
+    Parameters
+    ----------
+    estimators : str, callable, or sequence or mapping of these
+        Names ("cosine score", "phase-free power", "least squares", "mixture", "mixture, sigma
+        known", "verdict"), functions of (readings, unit_range) such as `quantize.fit_comb`, or
+        `quantize.studies.Estimator`. A function returns a number, a `quantize.studies.Answer`,
+        or anything with a `unit`; it may have `interval(prob)`, `p_value` or `verdict`.
+    conditions : mapping, Condition, or sequence of these
+        In a mapping, lists, ranges and arrays are run through, every one with every other:
+        ``{"n": [10, 20], "sigma": [0.1, 0.2], "integers": (-4, 4)}``. The names are those of
+        `quantize.studies.Condition`.
+    replicates : int
+        Pages for each condition.
+    tolerance : float
+        Largest relative error of a right unit, above 0 and at most 0.19.
+    prob : float
+        Probability asked of the intervals.
+    alpha : float
+        Level at which p-values count as steps.
+    time_limit : float or None
+        Seconds after which an estimate is given up and counted as timed out.
+    rng : int, SeedSequence or Generator, optional
+        Replicate r of condition c has a child seed of its own, so that the table does not
+        depend on workers or order. None takes the seed of the checkpoint, if there is one.
+    workers : int, concurrent.futures.Executor or map-like callable, optional
+        None works in this process, a number starts so many processes. The executor of a Dask
+        client (``client.get_executor()``) works unchanged.
+    checkpoint : str or Path, optional
+        File in which finished pieces are kept. A study that was stopped, or killed, goes on from
+        there; one with another grid, seed or version is refused.
+    progress : bool or callable
+        True shows a bar with the time left; a callable gets (pages done, pages).
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    InputError
+        For input that cannot be used; also when a checkpoint cannot be written or a foreign
+        executor can take no more work, and then what was finished is kept.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import quantize as qz
+    >>> def median_over_three(readings, unit_range):
+    ...     return np.median(np.abs(readings.values)) / 3
+    ...
+    >>> study = qz.compare_estimators(
+    ...     ["least squares", median_over_three],
+    ...     {"n": 12, "sigma": [0.05, 0.1]},
+    ...     replicates=20,
+    ...     rng=1,
+    ... )
+    >>> study
+    <Comparison: 2 estimators, 2 conditions, 20 pages each>
+    >>> study.best()[["sigma", "estimator", "clear"]]
+       sigma      estimator  clear
+    0   0.05  least squares   True
+    1   0.10  least squares   True
+    """
+    if conditions is None:
+        raise InputError("`conditions` is missing; give a mapping such as {'n': [10, 20]}.")
+    cells = conditions_of(conditions)
+    asked = estimators_of(estimators)
+    width = validation.positive("tolerance", tolerance)
+    if width > LARGEST_TOLERANCE:
+        raise InputError(
+            f"`tolerance` is {width:g}; above {LARGEST_TOLERANCE} the unit, its half and its third "
+            "run into each other, so give less."
+        )
+    level = validation.fraction("alpha", alpha)
+    kept = None if checkpoint is None else Checkpoint(checkpoint)
+    study, seed = declare(
+        cells,
+        asked,
+        replicates=replicates,
+        prob=prob,
+        time_limit=time_limit,
+        rng=rng,
+        checkpoint=kept,
+    )
+    answers = run_study(study, workers=workers, checkpoint=kept, progress=progress)
+    names = [estimator.name for estimator in asked]
+    errors: dict[str, str] = {}
+    for outcomes in answers:
+        for name, (_, message) in outcomes.messages.items():
+            errors.setdefault(name, message)
+    return Comparison(
+        table=summarise(cells, names, answers, tolerance=width, alpha=level),
+        timing=timing(cells, names, answers),
+        errors=errors,
+        conditions=[described(condition) for condition in cells],
+        replicates=study.replicates,
+        tolerance=width,
+        prob=study.prob,
+        alpha=level,
+        time_limit=study.time_limit,
+        seed=seed,
+    )
+
+
+def declare(
+    conditions: tuple[Condition, ...],
+    estimators: Any,
+    *,
+    replicates: int,
+    prob: float,
+    time_limit: float | None,
+    rng: RngLike,
+    checkpoint: Checkpoint | None,
+) -> tuple[Study, dict[str, Any]]:
+    """The study with its seed: the one given, that of the checkpoint, or a fresh one."""
+    kept = checkpoint.header() if checkpoint is not None and rng is None else None
+    if kept is not None:
+        entropy, spawn_key = kept["seed"]["entropy"], tuple(kept["seed"]["spawn_key"])
+        seed = {"entropy": entropy, "spawn_key": list(spawn_key), "children_spawned": 0}
+    else:
+        generator = randomness.generator(rng)
+        seed = randomness.record(generator)
+        if rng is None or isinstance(rng, int | np.integer):
+            entropy, spawn_key = seed["entropy"], tuple(seed["spawn_key"])
+        else:
+            # Two studies on one Generator differ.
+            [child] = randomness.spawn(generator, 1)
+            entropy, spawn_key = child.entropy, child.spawn_key
+    study = Study(
+        conditions=conditions,
+        estimators=estimators,
+        replicates=validation.count("replicates", replicates),
+        entropy=entropy,
+        spawn_key=spawn_key,
+        prob=validation.fraction("prob", prob),
+        time_limit=None if time_limit is None else validation.positive("time_limit", time_limit),
+    )
+    return study, seed
+
+
+__all__ = ["DEFAULT", "NAMED", "Comparison", "compare_estimators", "declare"]

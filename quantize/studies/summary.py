@@ -1,0 +1,187 @@
+"""From the answers to one table: shares, biases and errors, each with its Monte Carlo error."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.validation import BoolArray, FloatArray
+from quantize.studies.conditions import Condition
+from quantize.studies.replicates import ANSWERED, NO_NUMBER, RAISED, TIMED_OUT, Outcomes
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CONFIDENCE = 0.95
+"""Of the binomial intervals in the table."""
+
+_WRONG = {"half": 1 / 2, "third": 1 / 3, "double": 2.0}
+
+
+def binomial_interval(
+    hits: int, trials: int, confidence: float = CONFIDENCE
+) -> tuple[float, float]:
+    """Exact (Clopper–Pearson) interval of a share.
+
+    Parameters
+    ----------
+    hits, trials : int
+    confidence : float
+
+    Returns
+    -------
+    low, high : float
+        NaN where there was no trial.
+
+    References
+    ----------
+    Clopper and Pearson, Biometrika 26:404 (1934).
+
+    Examples
+    --------
+    >>> [round(end, 3) for end in binomial_interval(8, 10)]
+    [0.444, 0.975]
+    """
+    from scipy.special import betaincinv
+
+    n = validation.count("trials", trials, least=0)
+    k = validation.count("hits", hits, least=0)
+    tail = (1 - validation.fraction("confidence", confidence)) / 2
+    if n == 0:
+        return float("nan"), float("nan")
+    low = 0.0 if k == 0 else float(betaincinv(k, n - k + 1, tail))
+    high = 1.0 if k == n else float(betaincinv(k + 1, n - k, 1 - tail))
+    return low, high
+
+
+def summarise(
+    conditions: Sequence[Condition],
+    names: Sequence[str],
+    answers: Sequence[Outcomes],
+    *,
+    tolerance: float,
+    alpha: float,
+) -> pd.DataFrame:
+    """One row for each condition and estimator; see `Comparison.table`."""
+    import pandas as pd
+
+    fields = shown_fields(conditions)
+    rows = []
+    for condition, outcomes in zip(conditions, answers, strict=True):
+        head = {field: condition.label(field) for field in fields}
+        head["sigma_over_unit"] = condition.sigma_over_unit
+        for column, name in enumerate(names):
+            rows.append(
+                head | {"estimator": name} | _row(condition, outcomes, column, tolerance, alpha)
+            )
+    return pd.DataFrame(rows)
+
+
+def shown_fields(conditions: Sequence[Condition]) -> list[str]:
+    """The fields that differ between conditions, and n."""
+    shown = []
+    for field in dataclasses.fields(Condition):
+        labels = {repr(condition.label(field.name)) for condition in conditions}
+        if field.name == "n" or len(labels) > 1:
+            shown.append(field.name)
+    return shown
+
+
+def timing(
+    conditions: Sequence[Condition], names: Sequence[str], answers: Sequence[Outcomes]
+) -> pd.DataFrame:
+    """Median seconds of one estimate, for each condition and estimator."""
+    import pandas as pd
+
+    fields = shown_fields(conditions)
+    rows = []
+    for condition, outcomes in zip(conditions, answers, strict=True):
+        head = {field: condition.label(field) for field in fields}
+        head["sigma_over_unit"] = condition.sigma_over_unit
+        medians = np.median(outcomes.seconds, axis=0)
+        for name, seconds in zip(names, medians.tolist(), strict=True):
+            rows.append(head | {"estimator": name, "seconds": seconds})
+    return pd.DataFrame(rows)
+
+
+def _row(
+    condition: Condition, outcomes: Outcomes, column: int, tolerance: float, alpha: float
+) -> dict[str, Any]:
+    fate = outcomes.fate[:, column]
+    pages = fate.size
+    row: dict[str, Any] = {
+        "pages": pages,
+        "answered": int(np.sum(fate == ANSWERED)),
+        "raised": int(np.sum(fate == RAISED)),
+        "not_a_number": int(np.sum(fate == NO_NUMBER)),
+        "timed_out": int(np.sum(fate == TIMED_OUT)),
+    }
+    has_unit = condition.family is None
+    ratio = outcomes.unit[:, column] / condition.unit
+    right = _near(ratio, 1.0, tolerance)
+    row |= _share("right", right, has_unit)
+    rest = np.isfinite(ratio) & ~right
+    for name, factor in _WRONG.items():
+        hit = rest & _near(ratio, factor, tolerance)
+        rest = rest & ~hit
+        row[name] = float(hit.mean()) if has_unit else np.nan
+    row["other"] = float(rest.mean()) if has_unit else np.nan
+    row |= _errors(ratio[right] - 1, outcomes.bound[right] / condition.unit, has_unit)
+    covered = outcomes.covered[:, column]
+    row |= _share("coverage", (covered == 1)[covered >= 0], has_unit)
+    decision = outcomes.decision[:, column]
+    # A page on which the estimator failed did not show steps.
+    said = (decision <= alpha) if np.isfinite(decision).any() else np.zeros(0, dtype=bool)
+    row |= _share("power", said, has_unit)
+    row |= _share("false_alarms", said, not has_unit)
+    return row
+
+
+def _near(ratio: FloatArray, target: float, tolerance: float) -> BoolArray:
+    with np.errstate(invalid="ignore"):
+        near: BoolArray = np.abs(ratio / target - 1) <= tolerance
+    return near
+
+
+def _share(name: str, hits: BoolArray, applies: bool) -> dict[str, float]:
+    """A share with the ends of its interval."""
+    if not applies or hits.size == 0:
+        return dict.fromkeys((name, f"{name}_low", f"{name}_high"), float("nan"))
+    low, high = binomial_interval(int(hits.sum()), hits.size)
+    return {name: float(hits.mean()), f"{name}_low": low, f"{name}_high": high}
+
+
+def _errors(deviation: FloatArray, bound: FloatArray, applies: bool) -> dict[str, float]:
+    """Bias and error of the right answers, relative to the unit and to the Cramér–Rao bound.
+
+    `over_bound` is the root mean square of deviation/bound, page by page: 1 for an estimator that
+    reaches the bound. Standard errors are those of a mean, carried through the root.
+    """
+    known = np.isfinite(bound) & (bound > 0)
+    deviation, bound = deviation[known], bound[known]
+    names = ("bias", "bias_se", "rms", "rms_se", "bound", "over_bound", "over_bound_se")
+    if not applies or deviation.size < 2:
+        return dict.fromkeys(names, float("nan"))
+    rms, rms_se = _root_mean_square(deviation)
+    over, over_se = _root_mean_square(deviation / bound)
+    values = (
+        float(deviation.mean()),
+        float(deviation.std(ddof=1) / np.sqrt(deviation.size)),
+        rms,
+        rms_se,
+        float(np.sqrt(np.mean(bound**2))),
+        over,
+        over_se,
+    )
+    return dict(zip(names, values, strict=True))
+
+
+def _root_mean_square(values: FloatArray) -> tuple[float, float]:
+    square = values**2
+    root = float(np.sqrt(square.mean()))
+    error = float(square.std(ddof=1) / np.sqrt(values.size))
+    return root, error / (2 * root) if root > 0 else 0.0

@@ -1,0 +1,118 @@
+"""Simulated readings: the truth they carry, and the shapes of their errors."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import study_estimators as own
+from scipy import stats
+
+import quantize as qz
+from quantize.studies.families import NAMED
+
+
+def test_the_readings_are_the_truth_plus_errors_of_sigma(seed: int) -> None:
+    page = qz.simulate(4000, sigma=0.3, unit=2.0, integers=(-4, 4), offset=0.5, rng=seed)
+    errors = page.values - 0.5 - 2.0 * page.truth.integers
+    # Kolmogorov–Smirnov test against the normal; false alarm once in 10,000.
+    assert stats.kstest(errors / 0.3, "norm").pvalue > 1e-4
+    counts = np.bincount(page.truth.integers + 4, minlength=9)
+    assert stats.chisquare(counts).pvalue > 1e-4
+
+
+def test_poisson_and_own_integers(seed: int) -> None:
+    k = qz.simulate(4000, integers=("poisson", 2.0), rng=seed).truth.integers
+    expected = 4000 * stats.poisson(2.0).pmf(np.arange(7))
+    seen = np.bincount(np.minimum(k, 7), minlength=8)
+    # Chi-square against the Poisson table of scipy; false alarm once in 10,000.
+    full = np.append(expected, 4000 - expected.sum())
+    assert stats.chisquare(seen, full).pvalue > 1e-4
+    assert qz.simulate(4, integers=own.alternating, rng=1).truth.integers.tolist() == [1, 2, 1, 2]
+
+
+def test_a_walk_changes_by_one_or_two(seed: int) -> None:
+    k = qz.simulate(500, integers=("walk", 5), rng=seed).truth.integers
+    assert k[0] == 5
+    assert set(np.abs(np.diff(k)).tolist()) == {1, 2}
+
+
+def test_repeats_share_one_whole_number_and_are_labelled() -> None:
+    page = qz.simulate(11, repeats=3, rng=1)
+    assert len(page.state_labels) == 4
+    for code in range(4):
+        assert len(set(page.truth.integers[page.state == code])) == 1
+    assert qz.simulate(11, rng=1).state is None
+
+
+def test_rounding_and_sigma_are_told() -> None:
+    page = qz.simulate(30, resolution=0.5, tell_sigma=True, sigma=0.2, rng=1)
+    assert np.all(page.values % 0.5 == 0)
+    assert page.rounding_step == 0.5
+    assert np.all(page.sigma == 0.2)
+
+
+def test_heavy_tails_have_the_standard_deviation_asked_for(seed: int) -> None:
+    page = qz.simulate(20000, sigma=0.3, tails=5, integers=(0, 0), rng=seed)
+    scale = 0.3 * np.sqrt(3 / 5)
+    # Against scipy's Student t; false alarm once in 10,000.
+    assert stats.kstest(page.values / scale, stats.t(5).cdf).pvalue > 1e-4
+
+
+def test_outliers_are_broad_and_marked(seed: int) -> None:
+    page = qz.simulate(2000, sigma=0.01, outliers=0.1, rng=seed)
+    off = np.abs(page.values - page.truth.integers) > 0.1
+    assert np.all(page.truth.outlier[off])
+    # Binomial bounds on the number of outliers; false alarm once in 10,000.
+    low, high = stats.binom(2000, 0.1).ppf([5e-5, 1 - 5e-5])
+    assert low <= page.truth.outlier.sum() <= high
+
+
+def test_drift_goes_from_nothing_to_the_whole() -> None:
+    still, creeping = (qz.simulate(50, drift=drift, rng=3).values for drift in (0.0, 0.7))
+    assert creeping - still == pytest.approx(np.linspace(0, 0.7, 50))
+
+
+@pytest.mark.parametrize("name", [label for part in NAMED.values() for label in part])
+def test_families_have_no_unit_and_scale(name: str) -> None:
+    page = qz.simulate(20, family=name, rng=5)
+    assert page.truth.unit is None
+    assert page.truth.integers is None
+    scaled = qz.simulate(20, family=name, unit=3.0, rng=5)
+    assert scaled.values == pytest.approx(3 * page.values)
+
+
+def test_the_bound_is_that_of_cramer_and_rao() -> None:
+    # sigma/sqrt(sum k²), with a free offset sigma/sqrt(sum (k − mean)²): reference in `Truth`.
+    page = qz.simulate(4, sigma=0.2, integers=own.alternating, rng=1)
+    assert page.truth.bound() == pytest.approx(0.2 / np.sqrt(10))
+    page = qz.simulate(4, sigma=0.2, integers=own.alternating, offset=0.3, rng=1)
+    assert page.truth.bound() == pytest.approx(0.2 / np.sqrt(1))
+
+
+def test_simulated_readings_are_readings() -> None:
+    page = qz.simulate(12, sigma=0.05, rng=1)
+    assert isinstance(page, qz.Readings)
+    assert qz.fit_comb(page, (0.4, 2.5)).unit == pytest.approx(1, abs=0.02)
+    assert qz.simulate(12, sigma=0.05, rng=1).values.tolist() == page.values.tolist()
+    assert page.to_dict()["truth"]["unit"] == 1.0
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"n": 0}, "`n` is 0; it must be at least 1."),
+        ({"sigma": -1}, "`sigma` is -1; it must be zero or more."),
+        ({"outliers": 1.5}, "`outliers` is 1.5; it is a share"),
+        ({"tails": 2}, "`tails` is 2; with 2 degrees of freedom"),
+        ({"integers": (4, 1)}, r"`integers` is \(4, 1\)"),
+        ({"integers": 3}, r"`integers` is 3; give \(first, last\)"),
+        ({"integers": ("gauss", 3)}, "'gauss'"),
+        ({"integers": lambda rng, size: [0.5] * size}, "numbers that are not whole"),
+        ({"family": "cauchy"}, "`family` is 'cauchy'; it must be one of 'uniform'"),
+        ({"family": lambda rng, size: [1.0]}, "`family` <lambda> returned shape"),
+        ({"sigma": 0, "tell_sigma": True}, "`tell_sigma` is set and `sigma` is 0"),
+    ],
+)
+def test_bad_input_is_one_clear_sentence(options: dict, message: str) -> None:
+    with pytest.raises(qz.InputError, match=message):
+        qz.simulate(**options)
