@@ -19,8 +19,8 @@ from quantize.studies import power_curves
 from quantize.studies.planning import Question
 from quantize.studies.search import Machinery, Search, decider, run_searches
 
-SPREADS = (0.05, 0.10, 0.15, 0.20, 0.25)
-BETWEEN = (0.075, 0.125, 0.175, 0.225)
+SPREADS = (0.05, 0.10, 0.15, 0.175, 0.20, 0.225, 0.25)
+BETWEEN = (0.075, 0.125, 0.1625, 0.1875, 0.2125)
 REPEATS = (1, 2, 4)
 STORED = Path(power_curves.__file__).with_name(power_curves.TABLE)
 SEED = 20
@@ -96,7 +96,7 @@ def main(arguments: list[str] | None = None) -> None:
     lines = [
         f"Readings for steps to be found in four cases of five at the 5 % level, {pages} pages at "
         "each of about five sizes; whole numbers from −4 to 4, normal errors, nothing known but "
-        "the readings and their states. After ± the standard error.",
+        "the readings and their states.",
         "",
         "| sigma/unit | readings of each state | readings | 95 % interval |",
         "|---|---|---|---|",
@@ -104,16 +104,14 @@ def main(arguments: list[str] | None = None) -> None:
     with power_curves.using(table):
         differences = []
         rows = []
-        for (spread, m), search in zip(cases, searches, strict=True):
-            log, error = search.curve(0.05).reaches(0.8)
-            lines.append(_row(spread, m, log, error, search.settled))
+        lines += [_row(spread, m) for spread, m in cases]
         for (spread, m), search in zip(checks, checked, strict=True):
             log, error = search.curve(0.05).reaches(0.8)
             found = power_curves.from_table(spread, m, 0.8, 0.05)
             if search.settled and np.isfinite(found.log):
                 differences.append(found.log - log)
                 rows.append(
-                    f"| {spread:.3f} | {m} | {np.exp(found.log):.1f} | {np.exp(log):.1f} ± "
+                    f"| {spread:.4f} | {m} | {np.exp(found.log):.1f} | {np.exp(log):.1f} ± "
                     f"{np.exp(log) * error:.1f} | {100 * np.expm1(found.log - log):+.0f} % |"
                 )
     table["interpolation"] = round(float(np.sqrt(np.mean(np.square(differences)))), 4)
@@ -133,11 +131,12 @@ def main(arguments: list[str] | None = None) -> None:
     keep(options.write, "study_plan", "Readings for a plan", lines)
 
 
-def _row(spread: float, m: int, log: float, error: float, settled: bool) -> str:
-    if not settled:
-        return f"| {spread:.2f} | {m} | more | |"
-    low, high = np.exp(log - 1.96 * error), np.exp(log + 1.96 * error)
-    return f"| {spread:.2f} | {m} | {np.exp(log):.1f} | {low:.1f} to {high:.1f} |"
+def _row(spread: float, m: int) -> str:
+    found = power_curves.from_table(spread, m, 0.8, 0.05)
+    if not np.isfinite(found.log):
+        return f"| {spread:.3f} | {m} | more | |"
+    low, high = found.ends()
+    return f"| {spread:.3f} | {m} | {found.value:.1f} | {low:.1f} to {high:.1f} |"
 
 
 if __name__ == "__main__":

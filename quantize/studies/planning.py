@@ -134,10 +134,10 @@ def plan(
     --------
     >>> import quantize as qz
     >>> sharp = qz.plan(sigma=0.1, repeats=1)
-    >>> 6 < sharp.table["readings"][0] < 16
+    >>> bool(6 < sharp.table["readings"][0] < 16)
     True
     >>> shown = qz.plan(readings=20, sigma=0.3, repeats=1)
-    >>> 1 < shown.table["unit"][0] < 4
+    >>> bool(1 < shown.table["unit"][0] < 4)
     True
     """
     wish = validation.fraction("power", power)
