@@ -117,7 +117,8 @@ def read(path: Any) -> Any:
     az = load()
     with _quiet():
         if not new_line():
-            return az.from_netcdf(str(path), engine="h5netcdf")
+            with az.rc_context({"data.load": "eager"}):
+                return az.from_netcdf(str(path), engine="h5netcdf")
         import xarray
 
         with xarray.open_datatree(path, engine="h5netcdf") as tree:

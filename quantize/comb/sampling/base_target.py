@@ -141,7 +141,8 @@ class BaseTarget:
         turns = p.mean / unit[:, None] - phase[:, None]
         out = log_wrapped_normal(turns - np.rint(turns), spread / unit[:, None])
         mean_spread = sigma * np.sqrt(np.mean(factor)) / unit
-        out = out - (log_unit_excess(unit, mean_spread, p.span) + np.log(p.span))[:, None]
+        excess = log_unit_excess(unit, mean_spread, p.span, p.mean.size)
+        out = out - (excess + np.log(p.span))[:, None]
         # The readings of a state about their mean.
         given = self.readings.sigma
         scale = np.ones(len(self.readings)) if given is None else given

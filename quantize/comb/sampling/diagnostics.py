@@ -101,10 +101,14 @@ def rows(
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class Shares:
-    """Share of each hill in each ensemble, its Monte Carlo error, and what quadrature says."""
+    """Share of each hill in each ensemble, its Monte Carlo error, and what quadrature says.
+
+    `error` is that of the mean share, `error_of_one` that of one ensemble by its own fluctuations.
+    """
 
     share: FloatArray
     error: FloatArray
+    error_of_one: FloatArray
     by_ensemble: FloatArray
     quadrature: FloatArray
     unit: FloatArray
@@ -131,18 +135,21 @@ def shares(target: Target, theta: FloatArray) -> Shares | None:
         return None
     low, high, quadrature, centre, _ = (np.array(column) for column in zip(*hills, strict=True))
     number = hill_of(theta[..., 0], low, high)
-    found, error = [], []
+    by_ensemble, error, error_of_one = np.empty((len(theta), len(hills))), [], []
     for i in range(len(hills)):
         inside = (number == i).astype(float)
-        found.append(inside.mean(axis=(1, 2)))
+        by_ensemble[:, i] = inside.mean(axis=(1, 2))
+        about_own = inside - by_ensemble[:, i, None, None]
         size = inside.size / autocorrelation_time(inside)
+        size_of_one = inside[0].size / autocorrelation_time(about_own)
         p = min(max(float(inside.mean()), 1 / size), 1 - 1 / size) if size > 2 else 0.5
         error.append(np.sqrt(p * (1 - p) / size))
-    by_ensemble = np.array(found).T
+        error_of_one.append(np.sqrt(p * (1 - p) / size_of_one))
     between = by_ensemble.std(axis=0, ddof=1) / np.sqrt(len(theta)) if len(theta) > 1 else 0.0
     return Shares(
         share=by_ensemble.mean(axis=0),
         error=np.maximum(np.array(error), between),
+        error_of_one=np.array(error_of_one),
         by_ensemble=by_ensemble,
         quadrature=quadrature,
         unit=np.exp(centre),
@@ -194,9 +201,8 @@ def _share_complaints(found: Shares | None) -> list[str]:
             f"{found.error[i]:.3f} by sampling and {found.quadrature[i]:.3f} by quadrature."
         )
     if chains > 1:
-        # Between ensembles each share has the error of one of them.
-        single = found.error * np.sqrt(chains) + _QUADRATURE
-        scatter = np.square((found.by_ensemble - found.share) / single).sum(axis=0)
+        scatter = (found.by_ensemble - found.share) / (found.error_of_one + _QUADRATURE)
+        scatter = np.square(scatter).sum(axis=0)
         chance = stats.chi2.sf(scatter, chains - 1) * scatter.size
         i = int(np.argmin(chance))
         if chance[i] < _UNLIKELY:

@@ -16,7 +16,7 @@ import numpy as np
 
 from quantize._support.progress import Progress, steps
 from quantize._support.validation import FloatArray
-from quantize._support.workers import ordered_map
+from quantize._support.workers import ordered_map, own_pool
 from quantize.comb.sampling import diagnostics
 from quantize.comb.sampling.moves import HillShapes, hill_shapes, moves_for
 from quantize.comb.sampling.seeding import state_of
@@ -25,6 +25,7 @@ from quantize.comb.sampling.target import Target
 
 WALKERS = 100
 """Walkers of an ensemble: with few readings a hundred cost hardly more than twenty."""
+_FIRST_ROUND = 50
 _ROUND = 200
 _STEPS_A_DRAW = 5
 _DRAWS_FOR_SHAPES = 4000
@@ -172,7 +173,11 @@ def extended(ensemble: Ensemble, piece: Piece) -> Ensemble:
 
 
 def ends_of_rounds() -> Iterator[int]:
-    """Numbers of steps at which it is asked whether to go on: 200, 400, …, later further apart."""
+    """Numbers of steps at which it is asked whether to go on: 50, 200, 400, …, later further apart.
+
+    The first is early so that an interruption finds something of every ensemble.
+    """
+    yield _FIRST_ROUND
     end = _ROUND
     while True:
         yield end
@@ -209,6 +214,10 @@ def run(
     KeyboardInterrupt
         When interrupted before there is anything to keep.
     """
+    if isinstance(workers, int) and workers > 1:
+        # One pool for all rounds.
+        with own_pool(workers) as pool:
+            return run(target, ensembles, hills, draws, workers=pool, progress=progress, save=save)
     bar = steps(progress, draws * len(ensembles), "draws")
     interrupted = False
     most = max(_ROUND, _STEPS_A_DRAW * draws)

@@ -23,7 +23,6 @@ from quantize.comb.sampling.target import Hill, Target, natural
 from quantize.readings import as_readings
 
 _FEWEST_DRAWS = 20
-_ENOUGH = 4000
 
 
 def sample_mixture(
@@ -153,7 +152,9 @@ def _summarise(
     reach = float(max(target.observed.max(), 0.0) - min(target.observed.min(), 0.0))
     table, best = summary.mode_table(values["unit"], values["sigma"], hills, reach)
     pooled = kept.reshape(-1, d)
-    whole, probability = target.integer_probabilities(_within(best, pooled, every))
+    in_best = every[(every[:, 0] >= best.low) & (every[:, 0] <= best.high)]
+    centre = _centre(target, in_best)
+    whole, probability = target.integer_probabilities(centre)
     watched = diagnostics.rows(target, kept, run.times)
     shares = diagnostics.shares(target, run.theta)
     complaints = diagnostics.complaints(watched, shares, run.theta.shape[1], chains)
@@ -164,7 +165,7 @@ def _summarise(
         unit=unit,
         unit_err=float(table["unit_err"].iloc[0]),
         sigma=float(table["sigma"].iloc[0]),
-        offset=_mean_offset(target, _within(best, every, every), unit),
+        offset=float(_quantities(target, centre)["offset"][0]),
         alternatives=table,
         converged=not complaints,
         warnings=complaints,
@@ -196,21 +197,19 @@ def _quantities(target: Target, theta: FloatArray) -> dict[str, FloatArray]:
     return values
 
 
-def _within(hill: Hill, theta: FloatArray, otherwise: FloatArray) -> FloatArray:
-    """Those of `theta` on a hill, or else of the others; a few thousand at most."""
-    for candidates in (theta, otherwise):
-        mine = candidates[(candidates[:, 0] >= hill.low) & (candidates[:, 0] <= hill.high)]
-        if len(mine):
-            break
-    return mine[:: max(1, len(mine) // _ENOUGH)]
+def _centre(target: Target, theta: FloatArray) -> FloatArray:
+    """The middle of some samples, shape (1, d): the means, round the circle for a phase.
 
-
-def _mean_offset(target: Target, theta: FloatArray, unit: float) -> float:
-    """Mean offset; round the circle where it is a phase."""
+    Of a coordinate that is a logarithm it is the log of the mean.
+    """
+    middle = [
+        np.log(np.exp(column).mean()) if name.startswith("log_") else column.mean()
+        for name, column in zip(target.names, theta.T, strict=True)
+    ]
     if "phase" in target.names:
-        turn = np.exp(2j * np.pi * theta[:, target.names.index("phase")]).mean()
-        return float((target.origin + unit * np.angle(turn) / (2 * np.pi)) % unit)
-    return float(_quantities(target, theta)["offset"].mean())
+        place = target.names.index("phase")
+        middle[place] = np.angle(np.exp(2j * np.pi * theta[:, place]).mean()) / (2 * np.pi) % 1.0
+    return np.array([middle])
 
 
 def _draw_table(target: Target, kept: FloatArray) -> pd.DataFrame:

@@ -1,0 +1,124 @@
+"""A run gives the same numbers however it is cut into pieces and wherever they are done."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import emcee
+import numpy as np
+import pytest
+from two_modes import BAND, PAGE, SIGMA
+
+import quantize as qz
+from quantize.comb.sampling import ensembles
+from quantize.comb.sampling.base_target import BaseTarget
+from quantize.comb.sampling.sample import sample_mixture
+
+
+def sample(**options: Any) -> Any:
+    return sample_mixture(
+        PAGE, BAND, sigma_range=SIGMA, **({"draws": 40, "chains": 2, "rng": 4} | options)
+    )
+
+
+def test_the_workers_change_nothing() -> None:
+    here = sample()
+    with ThreadPoolExecutor(2) as threads:
+        for workers in (2, threads, _backwards):
+            other = sample(workers=workers)
+            np.testing.assert_array_equal(here.kept, other.kept)
+            assert here.unit == other.unit
+
+
+def _backwards(function: Callable[[Any], Any], tasks: Any) -> Iterator[Any]:
+    return reversed([function(task) for task in reversed(tasks)])
+
+
+def test_cut_into_rounds_the_chain_is_that_of_one_piece(target: BaseTarget) -> None:
+    begun, hills = ensembles.begin(target, 1, np.random.SeedSequence(1))
+    whole = ensembles.advance(
+        ensembles.Task(target=target, hills=hills, ensemble=begun[0], steps=30)
+    )
+    ensemble = begun[0]
+    for steps in (1, 17, 12):
+        task = ensembles.Task(target=target, hills=hills, ensemble=ensemble, steps=steps)
+        ensemble = ensembles.extended(ensemble, ensembles.advance(task))
+    np.testing.assert_array_equal(ensemble.theta, whole.theta)
+    np.testing.assert_array_equal(ensemble.log_prob, whole.log_prob)
+    assert ensemble.moves == whole.moves
+
+
+def test_a_run_that_is_resumed_is_the_run_in_one_piece(tmp_path: Path) -> None:
+    file = tmp_path / "run.h5"
+    sample(backend=file)
+    resumed = sample(draws=3000, backend=file, rng=99)
+    straight = sample(draws=3000)
+    assert straight.settings["steps"] > sample().settings["steps"]
+    np.testing.assert_array_equal(resumed.kept, straight.kept)
+    np.testing.assert_array_equal(resumed.draws.to_numpy(), straight.draws.to_numpy())
+    assert resumed.settings == straight.settings
+    # Asked for less again, it gives what it gave.
+    np.testing.assert_array_equal(sample(backend=file).kept, sample().kept)
+
+
+class Stop:
+    """A posterior at which the user presses the key once."""
+
+    def __init__(self, target: BaseTarget, at: int) -> None:
+        self.target, self.left = target, at
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.target, name)
+
+    def log_prob(self, theta: np.ndarray) -> np.ndarray:
+        self.left -= 1
+        if self.left == 0:
+            raise KeyboardInterrupt
+        return self.target.log_prob(theta)
+
+
+@pytest.mark.parametrize("at", [220, 500])
+def test_an_interruption_keeps_what_was_drawn(
+    at: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "run.h5"
+    found = qz.fit_mixture(PAGE, BAND, sigma_range=SIGMA)
+    stopping = Stop(BaseTarget(found), at)
+    with monkeypatch.context() as patch:
+        patch.setattr("quantize.comb.sampling.sample._target", lambda *_: (stopping, found.band))
+        with pytest.warns(qz.QuantizeWarning, match=r"interrupted after \d+ steps"):
+            stopped = sample(draws=200, backend=file)
+    assert not stopped.converged
+    assert stopped.warnings[0] == "The run was interrupted."
+    chains = [
+        emcee.backends.HDFBackend(str(file), name=f"ensemble_{i}", read_only=True) for i in range(2)
+    ]
+    assert (
+        min(chain.iteration for chain in chains)
+        == stopped.settings["steps"] + (stopped.settings["burn_in"])
+    )
+    # The same call goes on from there, and ends where an undisturbed run ends.
+    np.testing.assert_array_equal(sample(draws=200, backend=file).kept, sample(draws=200).kept)
+
+
+def test_an_interruption_before_the_first_step_is_passed_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    found = qz.fit_mixture(PAGE, BAND, sigma_range=SIGMA)
+    # The start of each of the two ensembles is one call.
+    stopping = Stop(BaseTarget(found), 3)
+    monkeypatch.setattr("quantize.comb.sampling.sample._target", lambda *_: (stopping, found.band))
+    with pytest.raises(KeyboardInterrupt):
+        sample()
+
+
+def test_progress_counts_draws_up_to_the_total() -> None:
+    seen: list[tuple[int, int]] = []
+    sample(draws=50, progress=lambda done, total: seen.append((done, total)))
+    assert {total for _, total in seen} == {100}
+    done = [step for step, _ in seen]
+    assert done == sorted(done)
+    assert done[-1] <= 100

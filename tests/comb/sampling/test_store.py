@@ -1,0 +1,107 @@
+"""The file of a run: readable by others, refused when it is of another run, never lost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import emcee
+import h5py
+import numpy as np
+import pytest
+from two_modes import BAND, PAGE, SIGMA
+
+import quantize as qz
+from quantize.comb.sampling.sample import sample_mixture
+
+
+def sample(file: Any, page: Any = PAGE, band: Any = BAND, **options: Any) -> Any:
+    given = {"draws": 40, "chains": 2, "rng": 4, "sigma_range": SIGMA} | options
+    return sample_mixture(page, band, backend=file, **given)
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    file = tmp_path_factory.mktemp("store") / "run.h5"
+    sample(file)
+    return file
+
+
+def test_emcee_reads_the_file(kept: Path) -> None:
+    # emcee's own reader of its HDF5 layout.
+    backend = emcee.backends.HDFBackend(str(kept), name="ensemble_1", read_only=True)
+    assert backend.shape == (100, 1)
+    chain = backend.get_chain()
+    assert chain.shape == (backend.iteration, 100, 1)
+    assert np.log(BAND[0]) <= chain.min() <= chain.max() <= np.log(BAND[1])
+    assert len(backend.random_state) == 5
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        ({"page": [*PAGE[:-1], 0.3]}, r"readings is 10 values \w{16} in the file and 10 values \w"),
+        ({"band": (0.6, 4.1)}, r"unit_range is \[0\.6, 4\.0\] in the file and \[0\.6, 4\.1\] now"),
+        ({"sigma_range": 0.2}, r"sigma_range is \[0\.3, 0\.3\] in the file and"),
+        ({"sigma_range": None}, r"coordinates is \['log_unit'\] in the file and \['log_unit', 'l"),
+        ({"offset": 0.1}, "offset is zero in the file and 0.1 now"),
+        ({"chains": 3}, "chains is 2 in the file and 3 now"),
+    ],
+)
+def test_a_file_of_another_run_is_refused_and_left_alone(
+    kept: Path, changes: dict[str, Any], sentence: str
+) -> None:
+    before = kept.read_bytes()
+    with pytest.raises(qz.InputError, match=sentence) as raised:
+        sample(kept, **changes)
+    assert str(raised.value).count(". ") == 1
+    assert "samples were left as they are" in str(raised.value)
+    assert kept.read_bytes() == before
+
+
+def test_a_truncated_file_is_refused_and_left_alone(kept: Path, tmp_path: Path) -> None:
+    short = tmp_path / "short.h5"
+    short.write_bytes(kept.read_bytes()[:-3000])
+    before = short.read_bytes()
+    with pytest.raises(qz.InputError, match=r"`backend` .* is cut short or not a file of samples"):
+        sample(short)
+    assert short.read_bytes() == before
+
+
+def test_files_of_another_kind_are_refused_and_left_alone(tmp_path: Path) -> None:
+    text = tmp_path / "notes.txt"
+    text.write_text("12.5 divisions\n", encoding="utf-8")
+    with pytest.raises(qz.InputError, match="cut short or not a file of samples"):
+        sample(text)
+    assert text.read_text(encoding="utf-8") == "12.5 divisions\n"
+    other = tmp_path / "other.h5"
+    with h5py.File(other, "w") as file:
+        file["temperature"] = [20.0]
+    with pytest.raises(qz.InputError, match="is a file of another kind"):
+        sample(other)
+    with h5py.File(other) as file:
+        assert file["temperature"][0] == 20.0
+
+
+def test_a_folder_that_is_missing_is_named(tmp_path: Path) -> None:
+    with pytest.raises(qz.InputError, match=r"`backend` is in the folder '.*nowhere', which does"):
+        sample(tmp_path / "nowhere" / "run.h5")
+    with pytest.raises(qz.InputError, match="`backend` is 3; give the name of a file"):
+        sample(3)
+
+
+def test_a_crash_while_saving_leaves_the_older_samples(
+    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "run.h5"
+    file.write_bytes(kept.read_bytes())
+
+    def crash(*_: Any) -> None:
+        raise OSError("disk full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("quantize.comb.sampling.store._append", crash)
+        with pytest.raises(OSError, match="disk full"):
+            sample(file, draws=300)
+    assert file.read_bytes() == kept.read_bytes()
+    assert list(tmp_path.iterdir()) == [file]
