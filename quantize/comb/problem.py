@@ -63,7 +63,8 @@ class Problem:
     def log_normaliser(self, unit: FloatArray, sigma: FloatArray | float) -> FloatArray:
         """What is subtracted from the sum of log densities: n·log(u·K/S)."""
         spread = sigma * float(np.sqrt(np.mean(self.levels.factor))) / unit
-        normaliser: FloatArray = self.mean.size * log_unit_excess(unit, spread, self.span)
+        count = self.mean.size
+        normaliser: FloatArray = count * log_unit_excess(unit, spread, self.span, count)
         return normaliser
 
     def log_sigma_density(self, sigma: FloatArray | float, unit: FloatArray) -> FloatArray:

@@ -7,7 +7,16 @@ product of wrapped-normal densities times (S/(u·K))^n, with K the whole number 
 mode K is constant, and the factor takes back the u^n by which the product alone favours a larger
 unit: it would put the posterior mean high by n·sigma²/Σk². Between modes it is near one.
 
-The two ends of the span are as uncertain as two readings, so that K changes smoothly with u.
+The largest reading lies beyond the last tooth, by more the more readings there are: the largest of
+N normal errors of deviation sigma is on average sigma·z beyond, z the normal quantile of
+(N − 3/8)/(N + 1/4) (Blom, *Statistical Estimates and Transformed Beta-Variables*, Wiley 1958), and
+scatters by about sigma/sqrt(1 + z²). With n/K readings a tooth both ends are therefore moved in
+before S/u is rounded; what is left of their scatter makes K change smoothly with u. In full
+
+    K = S/u + r(t) − t,    t = (S − 2·z·sigma)/u,
+
+r the smooth rounding: where sigma/u is large no steps are left, K = S/u, and comb and continuum
+are the same.
 """
 
 from __future__ import annotations
@@ -46,12 +55,21 @@ def soft_round(t: FloatArray, spread: FloatArray) -> FloatArray:
     return result
 
 
-def log_unit_excess(unit: FloatArray, spread: FloatArray, span: float) -> FloatArray:
-    """log(u·K/S); `spread` is sigma/u of one end of the span.
+def log_unit_excess(
+    unit: FloatArray, spread: FloatArray, span: float, count: int = 1
+) -> FloatArray:
+    """log(u·K/S) for the span of `count` levels; `spread` is sigma/u of one of them.
 
     At least one unit is counted; the maximum is rounded off, so that the quadrature meets no kink.
     """
-    units = soft_round(span / unit, np.sqrt(2) * spread)
+    from scipy.special import ndtri
+
+    units = np.divide(span, unit)
+    each = np.maximum(count / units, 1.0)
+    beyond = ndtri((each - 0.375) / (each + 0.25))
+    inner = units - 2 * beyond * spread
+    rounded = soft_round(inner, np.sqrt(2) * spread / np.sqrt(1 + beyond**2))
+    units = units + rounded - inner
     units = 0.5 * (units + 1 + np.hypot(units - 1, _ROUNDING))
     excess: FloatArray = np.log(units * unit / span)
     return excess

@@ -4,14 +4,15 @@ import numpy as np
 import pytest
 
 from quantize.comb.harmonics import harmonics_needed
+from quantize.comb.likelihood import log_density_sum_plain
 from quantize.comb.offsets import (
     harmonics,
     log_likelihood_over_offsets,
     log_likelihood_over_offsets_plain,
     phases_at_best_offset,
 )
-from quantize.comb.problem import Problem, dense_log_evidence
-from quantize.comb.quadrature import integrate
+from quantize.comb.problem import NEGLIGIBLE, Problem, dense_log_evidence, sigma_quadrature
+from quantize.comb.quadrature import _Lattice, integrate
 from quantize.readings import Readings
 
 
@@ -63,6 +64,44 @@ def test_log_evidence_with_states_and_given_sigmas():
     task = problem(x, sigma=rng.uniform(0.1, 0.3, size=16))
     dense = dense_log_evidence(task, unit_points=20001, sigma_points=1)
     assert abs(integrate(task).log_evidence - dense) < 5e-6
+
+
+def test_scatter_within_states_alone_says_nothing():
+    # Two states whose scatter is far above the prior's fall at small units: with the band above
+    # their means every reading is at tooth zero, and comb and continuum see the same scatter.
+    task = problem([0.1, 0.3, 0.2, 0.5], state=[1, 1, 2, 2], sigma_range=(0.02, 0.8))
+    dense = dense_log_evidence(task, unit_points=2001, sigma_points=401)
+    assert abs(integrate(task).log_evidence - dense) < 1e-5
+    sigma, weight = sigma_quadrature(task)
+    u = np.geomspace(0.4, 2.5, 4001)
+    prior = task.log_sigma_density(sigma[:, None], u) + (weight + task.within(sigma))[:, None]
+    mean = np.logaddexp.reduce(prior, axis=0)
+    top = mean.max()
+    average = top + np.log(np.trapezoid(np.exp(mean - top), np.log(u)) / np.log(2.5 / 0.4))
+    assert task.log_within_evidence == pytest.approx(average, abs=1e-6)
+
+
+@pytest.mark.parametrize("n", [4, 25])
+def test_nothing_in_a_dropped_cell_comes_near_the_best(n):
+    """The bound of a cell holds at every unit inside it and every smaller sigma."""
+    rng = np.random.default_rng([10, n])
+    task = problem(comb(rng, n, 0.15))
+    sigmas, weight = sigma_quadrature(task)
+    lattice = _Lattice(task, sigmas[0], float(weight.max()))
+    lattice.refine(0.2, -np.inf)
+    lattice._look(0.2)
+    bound = lattice._bound(0.2)
+    inside = (np.arange(9) + 0.5) / 9 - 0.5
+    log_u = lattice._log_u(lattice.index)[:, None] + lattice.step * inside
+    u = np.exp(log_u.ravel())
+    best = np.full(u.size, -np.inf)
+    for sigma in sigmas[sigmas <= 0.2]:
+        value = log_density_sum_plain(task.mean / u[:, None], (sigma / u)[:, None])
+        value += task.log_sigma_density(sigma, u) - task.log_normaliser(u, sigma)
+        best = np.maximum(best, value + weight.max() - np.log(lattice.size))
+    best = best.reshape(log_u.shape).max(axis=1)
+    assert np.all(best <= bound + 1e-9)
+    assert np.min(bound - best) < NEGLIGIBLE
 
 
 def test_log_evidence_with_a_free_offset():

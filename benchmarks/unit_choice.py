@@ -1,0 +1,167 @@
+"""Which prior of sigma, and which rule, names the right unit most often where sigma is unknown.
+
+Run with ``python -m benchmarks.unit_choice``; ``--write docs/tables`` writes the table. The pages
+are those of ``benchmarks.accuracy``. The likelihood is tabulated on a dense grid of unit and
+sigma/unit, phases to 1/800 of a turn, so that every prior and rule sees the same numbers.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from benchmarks.accuracy import CONDITIONS, Condition
+from benchmarks.tables import keep
+from quantize.comb import sigma_prior
+from quantize.comb.window import log_unit_excess
+from quantize.comb.wrapped import log_wrapped_normal
+
+UNITS = 3000
+RATIOS = np.exp(np.linspace(np.log(0.02), np.log(5.0), 60))
+_PHASES = 400
+_TABLE = np.stack(
+    [log_wrapped_normal((np.arange(_PHASES) + 0.5) / (2 * _PHASES), r) for r in RATIOS], axis=1
+)
+
+Array = np.ndarray
+
+
+def log_likelihood(x: Array, unit: Array) -> Array:
+    """Σ log density at every unit (rows) and sigma/unit (columns), whole units counted."""
+    turns = x / unit[:, None]
+    place = np.minimum((np.abs(turns - np.rint(turns)) * 2 * _PHASES).astype(int), _PHASES - 1)
+    flat = (place + np.arange(unit.size)[:, None] * _PHASES).ravel()
+    counts = np.bincount(flat, minlength=unit.size * _PHASES).reshape(unit.size, _PHASES)
+    excess = log_unit_excess(unit, np.full(unit.size, 0.25), float(np.ptp(x)), x.size)
+    return counts @ _TABLE - x.size * excess[:, None]
+
+
+def cut_at(ratio: float) -> Callable[[Array, float], Array]:
+    """Log-uniform in sigma/unit, falling off about `ratio`, the same at every unit."""
+
+    def prior(unit: Array, spread: float) -> Array:
+        taper = sigma_prior.log_taper(RATIOS * sigma_prior.LARGEST_RATIO / ratio)
+        return np.tile(taper - np.logaddexp.reduce(taper), (unit.size, 1))
+
+    return prior
+
+
+def common(unit: Array, spread: float) -> Array:
+    """Log-uniform in sigma alone, up to half of the largest unit."""
+    sigma = RATIOS * unit[:, None]
+    inside = (sigma <= unit.max() / 2) & (sigma >= unit.min() / 15)
+    return np.where(inside, 0.0, -np.inf)
+
+
+def known_ratio(unit: Array, spread: float) -> Array:
+    """sigma/unit known: more than anyone can know without the unit."""
+    nearest = np.argmin(np.abs(np.log(RATIOS / spread)))
+    return np.tile(np.where(np.arange(RATIOS.size) == nearest, 0.0, -np.inf), (unit.size, 1))
+
+
+def known_sigma(unit: Array, spread: float) -> Array:
+    """sigma known: linear weights between the two nearest ratios."""
+    place = np.interp(np.log(spread / unit), np.log(RATIOS), np.arange(RATIOS.size))
+    weight = np.maximum(1 - np.abs(place[:, None] - np.arange(RATIOS.size)), 0)
+    with np.errstate(divide="ignore"):
+        return np.log(weight)
+
+
+def flat_in_unit(unit: Array, spread: float) -> Array:
+    """The prior of the library with the unit itself uniform, not its logarithm."""
+    return cut_at(sigma_prior.LARGEST_RATIO)(unit, spread) + np.log(unit)[:, None]
+
+
+def highest(log_mass: Array, log_unit: Array, reach: float) -> int:
+    """The highest density in log unit."""
+    return int(np.argmax(log_mass))
+
+
+def within(width: Callable[[Array, float], Array]) -> Callable[[Array, Array, float], int]:
+    """The most probability within ± `width` of log unit."""
+
+    def rule(log_mass: Array, log_unit: Array, reach: float) -> int:
+        running = np.concatenate([[0.0], np.cumsum(np.exp(log_mass - log_mass.max()))])
+        half = width(np.exp(log_unit), reach)
+        first = np.searchsorted(log_unit, log_unit - half)
+        last = np.searchsorted(log_unit, log_unit + half, side="right")
+        return int(np.argmax(running[last] - running[first]))
+
+    return rule
+
+
+same_numbers = within(lambda unit, reach: np.minimum(0.2 * unit / reach, 0.2))
+three_percent = within(lambda unit, reach: np.full(unit.size, 0.03))
+
+Prior = Callable[[Array, float], Array]
+Rule = Callable[[Array, Array, float], int]
+ROWS: dict[str, tuple[Prior, Rule]] = {
+    "sigma known": (known_sigma, same_numbers),
+    "sigma/unit known": (known_ratio, same_numbers),
+    "one prior for every unit; highest density": (common, highest),
+    "one prior for every unit; same numbers": (common, same_numbers),
+    "cut at 0.25; same numbers": (cut_at(0.25), same_numbers),
+    "cut at 0.35; same numbers (taken)": (cut_at(0.35), same_numbers),
+    "cut at 0.5; same numbers": (cut_at(0.5), same_numbers),
+    "cut at 2; same numbers": (cut_at(2.0), same_numbers),
+    "cut at 0.35; highest density": (cut_at(0.35), highest),
+    "cut at 0.35; within 3 %": (cut_at(0.35), three_percent),
+    "cut at 0.35, flat in unit; same numbers": (flat_in_unit, same_numbers),
+    "cut at 0.35, flat in unit; within 3 %": (flat_in_unit, three_percent),
+}
+
+
+def found(condition: Condition, runs: int) -> Array:
+    """Units by every row of the table, shape (runs, rows)."""
+    log_unit = np.linspace(*np.log(condition.band), UNITS)
+    unit = np.exp(log_unit)
+    rng = np.random.default_rng([7, condition.n, round(100 * condition.spread)])
+    priors = {prior: prior(unit, condition.spread) for prior, _ in ROWS.values()}
+    out = np.empty((runs, len(ROWS)))
+    for i in range(runs):
+        k = rng.integers(condition.first, condition.last + 1, size=condition.n)
+        x = k + condition.spread * rng.normal(size=condition.n)
+        known = log_likelihood(x, unit)
+        mass = {p: np.logaddexp.reduce(known + table, axis=1) for p, table in priors.items()}
+        reach = float(np.abs(x).max())
+        out[i] = [unit[rule(mass[prior], log_unit, reach)] for prior, rule in ROWS.values()]
+    return out
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Simulate, and print or write the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--tiny", action="store_true", help="two pages a cell, two cells")
+    parser.add_argument("--runs", type=int, default=400, help="pages a cell")
+    parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
+    options = parser.parse_args(arguments)
+    runs = 2 if options.tiny else options.runs
+    conditions = CONDITIONS[1:3] if options.tiny else CONDITIONS[1:]
+    right, part = [], []
+    for condition in conditions:
+        units = found(condition, runs)
+        right.append(np.mean(np.abs(units - 1) < condition.tolerance, axis=0))
+        fractions = np.abs(units[..., None] / np.array([1 / 2, 1 / 3]) - 1) < condition.tolerance
+        part.append(np.mean(np.any(fractions, axis=-1), axis=0))
+    names = [f"{c.n} at {c.spread:.2f}, {c.first} … {c.last}" for c in conditions]
+    lines = [
+        f"Share of {runs} simulated pages whose unit is right, by prior of sigma and rule; "
+        f"standard error at most {0.5 / np.sqrt(runs):.3f}. Columns: readings, sigma/unit, whole "
+        "numbers. The last column is the largest share of a cell for which u/2 or u/3 is called "
+        "the best.",
+        "",
+        "| prior of sigma; rule | " + " | ".join(names) + " | u/2, u/3 |",
+        "|---" * (len(names) + 2) + "|",
+    ]
+    for i, name in enumerate(ROWS):
+        shares = " | ".join(f"{share[i]:.2f}" for share in right)
+        lines.append(f"| {name} | {shares} | {max(p[i] for p in part):.3f} |")
+        print(lines[-1], flush=True)
+    keep(options.write, "unit_choice", "Choosing the unit where sigma is unknown", lines)
+
+
+if __name__ == "__main__":
+    main()
