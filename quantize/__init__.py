@@ -18,6 +18,7 @@ _HOME = {
     "periodogram": "quantize.comb.periodogram",
     "fit_comb": "quantize.comb.fit",
     "fit_mixture": "quantize.comb.mixture",
+    "sample_mixture": "quantize.comb.sampling.sample",
     "MixtureModel": "quantize.comb.model.mixture_model",
     "compare_null": "quantize.null.compare",
     "RunningEvidence": "quantize.null.running",
@@ -54,6 +55,7 @@ if TYPE_CHECKING:
     from quantize.comb.mixture import fit_mixture as fit_mixture
     from quantize.comb.model.mixture_model import MixtureModel as MixtureModel
     from quantize.comb.periodogram import periodogram as periodogram
+    from quantize.comb.sampling.sample import sample_mixture as sample_mixture
     from quantize.files import read_readings as read_readings
     from quantize.null.compare import compare_null as compare_null
     from quantize.null.running import RunningEvidence as RunningEvidence

@@ -26,6 +26,7 @@ NAMES = [
     "periodogram",
     "fit_comb",
     "fit_mixture",
+    "sample_mixture",
     "MixtureModel",
     "compare_null",
     "RunningEvidence",

@@ -14,6 +14,7 @@ _TABLE: dict[tuple[str, str], str] = {
     ("plot", "Periodogram"): "quantize.show.plots_comb:plot_periodogram",
     ("plot", "CombFit"): "quantize.show.plots_comb:plot_comb_fit",
     ("plot", "MixtureFit"): "quantize.show.plots_mixture:plot_mixture",
+    ("plot", "SampledMixture"): "quantize.show.plots_sampling:plot_sampled",
     ("plot", "NullComparison"): "quantize.show.plots_null:plot_null",
     ("plot", "RunningResult"): "quantize.show.plots_null:plot_running",
     ("plot", "Run"): "quantize.show.plots_run:plot_run",
