@@ -208,8 +208,14 @@ def fit_mixture(
     True
     """
     data = as_readings(readings, measured=False)
-    if model is not None or not data.measured.all():
-        return _with_model(data, unit_range, offset, sigma_range, model)
+    model = model_for(data, offset, sigma_range, model)
+    if model is not None:
+        if not (model.is_plain and data.measured.all()):
+            from quantize.comb.model.fit import fit_model
+
+            known = (model.sigma, model.sigma) if isinstance(model.sigma, float) else None
+            return fit_model(data, band_for(data, unit_range, sigma_range=known), model)
+        offset, sigma_range = model.offset, model.sigma
     mode, b = validation.offset_mode(offset)
     known = _sigma_range(sigma_range)
     band = band_for(data, unit_range, sigma_range=known)
@@ -254,27 +260,21 @@ def fit_mixture(
     return result
 
 
-def _with_model(
-    data: Readings, unit_range: Any, offset: str | float, sigma_range: Any, model: Any
-) -> MixtureFit:
-    """The plain quadrature where it will do, else that of the general model."""
-    from quantize.comb.model.fit import fit_model
+def model_for(data: Readings, offset: str | float, sigma_range: Any, model: Any) -> Any:
+    """The model that is meant, checked; None where the plain one is."""
     from quantize.comb.model.mixture_model import MixtureModel
 
     if model is None:
-        model = MixtureModel(offset=offset, sigma=sigma_range)
-    elif not isinstance(model, MixtureModel):
+        return None if data.measured.all() else MixtureModel(offset=offset, sigma=sigma_range)
+    if not isinstance(model, MixtureModel):
         raise InputTypeError(
             f"`model` is a {type(model).__name__}; give a MixtureModel, or leave it out."
         )
-    elif sigma_range is not None or not (isinstance(offset, str) and offset == "zero"):
+    if sigma_range is not None or not (isinstance(offset, str) and offset == "zero"):
         raise InputError(
             "`offset` and `sigma_range` are part of `model`; give them there, as offset and sigma."
         )
-    if model.is_plain and data.measured.all():
-        return fit_mixture(data, unit_range, offset=model.offset, sigma_range=model.sigma)
-    known = (model.sigma, model.sigma) if isinstance(model.sigma, float) else None
-    return fit_model(data, band_for(data, unit_range, sigma_range=known), model)
+    return model
 
 
 def _sigma_range(value: Any) -> tuple[float, float] | None:

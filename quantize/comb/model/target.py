@@ -79,15 +79,16 @@ class ModelTarget:
             theta[stuck] = self.draw_prior(int(stuck.sum()), rng)
         return theta
 
-    @property
-    def hills(self) -> list[Hill] | None:
-        """Modes of log unit by quadrature; None where there is none."""
+    @functools.cached_property
+    def hills(self) -> list[Hill]:
+        """Modes of log unit by quadrature; empty where there is none."""
         if self.fit is None:
-            return None
+            return []
+        half = 0.5 * self.fit.marginal.step
         return [
             Hill(
-                low=float(np.log(mode.low)),
-                high=float(np.log(mode.high)),
+                low=float(np.log(mode.low)) - half,
+                high=float(np.log(mode.high)) + half,
                 share=mode.share,
                 centre=float(np.log(mode.unit)),
                 width=mode.unit_err / mode.unit,
@@ -101,17 +102,20 @@ class ModelTarget:
         return self.prior.origin
 
     @property
-    def state(self) -> IntArray:
-        """Charge state of each reading, shape (n,)."""
-        return self.likelihood.state_of_reading()
+    def fixed(self) -> dict[str, float]:
+        """Values of sigma and offset where they are known."""
+        known = {"sigma": self.prior.sigma, "offset": self.prior.offset}
+        return {name: value for name, value in known.items() if isinstance(value, float)}
 
     def pointwise_log_likelihood(self, theta: FloatArray) -> FloatArray:
         """Log likelihood of each charge state, shape (m, J)."""
         return self.likelihood.pointwise(self.prior.parameters(theta))
 
-    def teeth(self, theta: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Whole numbers that each state may have and their probabilities, (m, J, T)."""
-        return self.likelihood.teeth(self.prior.parameters(theta))
+    def integer_probabilities(self, theta: FloatArray) -> tuple[IntArray, FloatArray]:
+        """Whole numbers (K,) and their probabilities for each reading (n, K), over `theta`."""
+        share = np.full(len(theta), 1 / len(theta))
+        whole, probability = self.likelihood.integer_shares(self.prior.parameters(theta), share)
+        return whole, probability[self.likelihood.state_of_reading()]
 
     def predict(self, theta: FloatArray, rng: np.random.Generator) -> FloatArray:
         """Readings that the same charge states would give again, shape (m, n)."""
@@ -131,8 +135,8 @@ class ModelTarget:
         return self.readings.values
 
     @property
-    def constants(self) -> dict[str, FloatArray | IntArray]:
+    def constant_data(self) -> dict[str, FloatArray | IntArray]:
         """What came with the readings."""
         data = self.readings
-        given = {"state": self.state, "sigma": data.sigma, "resolution": data.resolution}
+        given = {"state": data.state, "sigma": data.sigma, "resolution": data.resolution}
         return {name: value for name, value in given.items() if value is not None}

@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 
 from quantize._support import arviz_lines, randomness, validation
-from quantize._support.errors import InputTypeError, warn
+from quantize._support.errors import warn
 from quantize._support.progress import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.validation import FloatArray
-from quantize.comb.grid import Band
-from quantize.comb.mixture import fit_mixture
+from quantize.comb.grid import Band, band_for
+from quantize.comb.mixture import fit_mixture, model_for
+from quantize.comb.model.target import ModelTarget
 from quantize.comb.sampling import diagnostics, ensembles, summary
 from quantize.comb.sampling.base_target import BaseTarget
 from quantize.comb.sampling.ensembles import WALKERS, Chains
@@ -134,10 +135,16 @@ def _target(
     readings: Any, unit_range: Any, offset: str | float, sigma_range: Any, model: Any
 ) -> tuple[Target, Band]:
     """The posterior that is meant, and the band of units."""
-    if model is not None:
-        raise InputTypeError("`model` is not used yet; leave it out.")
-    found = fit_mixture(as_readings(readings), unit_range, offset=offset, sigma_range=sigma_range)
-    return BaseTarget(found), found.band
+    data = as_readings(readings, measured=False)
+    model = model_for(data, offset, sigma_range, model)
+    if model is None or (model.is_plain and data.measured.all()):
+        if model is not None:
+            offset, sigma_range = model.offset, model.sigma
+        found = fit_mixture(data, unit_range, offset=offset, sigma_range=sigma_range)
+        return BaseTarget(found), found.band
+    known = (model.sigma, model.sigma) if isinstance(model.sigma, float) else None
+    band = band_for(data, unit_range, sigma_range=known)
+    return ModelTarget(data, band, model), band
 
 
 def _summarise(
