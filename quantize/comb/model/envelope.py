@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from typing import Any
 
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.model import priors
 from quantize.comb.model.mixture_model import MixtureModel
+from quantize.comb.quadrature import _edge_weights as edge_weights
 from quantize.comb.window import least_log_unit_excess, log_unit_excess
 from quantize.readings import Readings
 
@@ -26,7 +28,7 @@ class Envelope:
 
     `low` and `high` bound a flat envelope and the outliers; they come from the model (`declared`)
     or from the readings. `density` is a frozen distribution or None for a flat one; `first` and
-    `last` are the whole numbers that occur.
+    `last` are the whole numbers that occur, `levels` the number of levels between the ends.
     """
 
     low: float
@@ -35,6 +37,7 @@ class Envelope:
     density: Any
     first: int
     last: int
+    levels: int = 1
 
     @property
     def span(self) -> float:
@@ -46,79 +49,201 @@ class Envelope:
         """Whether first and last whole number are both given."""
         return self.first > -_EVERY and self.last < _EVERY
 
+    @property
+    def limited(self) -> bool:
+        """Whether any of the two is given."""
+        return self.first > -_EVERY or self.last < _EVERY
+
+    @property
+    def closed(self) -> bool:
+        """Whether the teeth have an end on both sides, and their probabilities add up to one."""
+        return self.declared or self.bounded or self.density is not None
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Ends of the window."""
+        return self.low, self.high
+
+    def reach(self) -> tuple[float, float]:
+        """Sizes between which the teeth lie."""
+        return (self.low, self.high) if self.density is None else priors.reach(self.density)
+
     def log_mass(
-        self, teeth: IntArray, unit: FloatArray, offset: FloatArray, spread: FloatArray
+        self, teeth: FloatArray, unit: FloatArray, offset: FloatArray, spread: FloatArray
     ) -> FloatArray:
-        """Log probability of each tooth, shape of `teeth` (m, J, T); `spread` is sigma/unit."""
-        u, b = unit[:, None, None], offset[:, None, None]
-        inside = (teeth >= self.first) & (teeth <= self.last)
+        """Log probability of each tooth, shape (m, J or 1, T or 1); `spread` is sigma/unit.
+
+        `teeth` has shape (m, J, T).
+        """
+        inside = (teeth >= self.first) & (teeth <= self.last) if self.limited else True
         if self.density is not None:
-            log_g = self.density.logpdf(b + u * teeth)
+            log_g = self.density.logpdf(offset[:, None, None] + unit[:, None, None] * teeth)
             mass = log_g - self._log_normaliser(unit, offset)[:, None, None]
             return np.where(inside, mass, -np.inf)
         if self.declared:
-            first, last = self._ends(unit, offset)
-            inside = inside & (teeth >= first[:, None, None]) & (teeth <= last[:, None, None])
-        count = self.count(unit, offset, spread)
+            first, last = self.ends(unit, offset)
+            inside = (teeth >= first[:, None, None]) & (teeth <= last[:, None, None])
         with np.errstate(divide="ignore"):
-            log_mass: FloatArray = np.where(inside, -np.log(count)[:, None, None], -np.inf)
+            even = -np.log(self.count(unit, offset, spread))[:, None, None]
+        log_mass: FloatArray = even if inside is True else np.where(inside, even, -np.inf)
         return log_mass
+
+    def most_log_mass(
+        self,
+        teeth: FloatArray,
+        unit: FloatArray,
+        offset: FloatArray,
+        slack: FloatArray,
+        swing: FloatArray,
+    ) -> FloatArray:
+        """Upper bound of `log_mass` while log unit changes by `swing` and offset by `slack`."""
+        inside: BoolArray | bool = True
+        if self.limited:
+            inside = (teeth >= self.first) & (teeth <= self.last)
+        if self.density is None and not self.declared:
+            even = -np.log(self.least_count(unit, offset, slack, swing))[:, None, None]
+            return even if inside is True else np.where(inside, even, -np.inf)
+        place = unit[:, None, None] * teeth
+        move = np.abs(place) * np.expm1(swing)[:, None, None] + slack[:, None, None]
+        place = place + offset[:, None, None]
+        if self.density is None:
+            margin = move + 1e-8 * unit[:, None, None]
+            inside = inside & (place + margin >= self.low) & (place - margin <= self.high)
+            even = -np.log(self.least_count(unit, offset, slack, swing))[:, None, None]
+            return np.where(inside, even, -np.inf)
+        most = self._most_density(place, move)
+        mass = most - self._least_log_normaliser(unit, offset, slack, swing)[:, None, None]
+        bound: FloatArray = np.where(inside, mass, -np.inf)
+        return bound
+
+    def _most_density(self, place: FloatArray, move: FloatArray) -> FloatArray:
+        """Largest log density within `move` of each place, where its logarithm is concave.
+
+        A concave curve lies below the straight lines through its neighbours, and none lies above
+        the peak of the density.
+        """
+        left, centre, right = (self.density.logpdf(place + side * move) for side in (-1, 0, 1))
+        with np.errstate(invalid="ignore"):
+            lines = np.maximum.reduce([left, centre, right, 2 * centre - left, 2 * centre - right])
+        low, high = priors.reach(self.density)
+        near = (place + move >= low) & (place - move <= high)
+        lines = np.where(near & ~np.isfinite(lines), np.inf, lines)
+        most: FloatArray = np.minimum(np.where(np.isnan(lines), np.inf, lines), self._log_peak)
+        return most
+
+    @functools.cached_property
+    def _log_peak(self) -> float:
+        """Largest log density, from a fine scan."""
+        low, high = priors.reach(self.density)
+        inner = np.r_[np.linspace(low, high, 4001), self.density.ppf(np.linspace(0, 1, 401)[1:-1])]
+        values = self.density.logpdf(inner)
+        return float(np.max(values[np.isfinite(values)])) + 1e-3
+
+    def _least_log_normaliser(
+        self, unit: FloatArray, offset: FloatArray, slack: FloatArray, swing: FloatArray
+    ) -> FloatArray:
+        """Lower bound of log Σ g: every tooth as low as it can get, where g has one peak."""
+        teeth, outside = self._all_teeth(unit, offset)
+        place = unit[:, None] * teeth
+        move = np.abs(place) * np.expm1(swing)[:, None] + slack[:, None]
+        place = place + offset[:, None]
+        g = np.minimum(self.density.pdf(place - move), self.density.pdf(place + move))
+        with np.errstate(divide="ignore"):
+            least: FloatArray = np.log(np.sum(np.where(outside, 0.0, g), axis=1))
+        return least
 
     def count(self, unit: FloatArray, offset: FloatArray, spread: FloatArray) -> FloatArray:
         """Number of teeth of a flat envelope; not whole for a window taken from readings."""
         if self.bounded and not self.declared:
             return np.full(unit.shape, float(self.last - self.first + 1))
         if self.declared:
-            first, last = self._ends(unit, offset)
+            first, last = self.ends(unit, offset)
             return np.maximum(last - first + 1.0, 0.0)
-        units: FloatArray = np.exp(log_unit_excess(unit, spread, self.span)) * self.span / unit
+        excess = log_unit_excess(unit, spread, self.span, self.levels)
+        units: FloatArray = np.exp(excess) * self.span / unit
         return units
 
-    def least_count(self, unit: FloatArray) -> FloatArray:
-        """A lower bound of the count for every offset and spread, at units up to `unit`."""
-        if self.density is not None:
-            return np.zeros(unit.shape)
-        if self.bounded and not self.declared:
-            return np.full(unit.shape, float(self.last - self.first + 1))
+    def least_count(
+        self, unit: FloatArray, offset: FloatArray, slack: FloatArray, swing: FloatArray
+    ) -> FloatArray:
+        """A lower bound of the count of a flat envelope over cells, but at least one."""
+        largest = unit * np.exp(swing)
         if self.declared:
-            if self.first > -_EVERY or self.last < _EVERY:
-                return np.ones(unit.shape)
-            return np.maximum(np.floor(self.span / unit), 1.0)
-        return np.exp(least_log_unit_excess(unit, self.span)) * self.span / unit
+            corners = [
+                self.ends(u, b)
+                for u in (unit * np.exp(-swing), largest)
+                for b in (offset - slack, offset + slack)
+            ]
+            last = np.minimum.reduce([c[1] for c in corners])
+            first = np.maximum.reduce([c[0] for c in corners])
+            fewest = last - first + 1
+            if not self.limited:
+                fewest = np.maximum(fewest, np.floor(self.span / largest))
+            least: FloatArray = np.maximum(fewest, 1.0)
+            return least
+        if self.bounded:
+            return np.full(unit.shape, float(self.last - self.first + 1))
+        return np.exp(least_log_unit_excess(largest, self.span)) * self.span / largest
 
-    def _ends(self, unit: FloatArray, offset: FloatArray) -> tuple[FloatArray, FloatArray]:
-        first = np.maximum(np.ceil((self.low - offset) / unit - 1e-9), self.first)
-        last = np.minimum(np.floor((self.high - offset) / unit + 1e-9), self.last)
+    def ends(self, unit: FloatArray, offset: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """First and last tooth that occur, where the window or the integers have ends."""
+        first, last = np.full(unit.size, float(self.first)), np.full(unit.size, float(self.last))
+        if self.declared:
+            first = np.maximum(np.ceil((self.low - offset) / unit - 1e-9), first)
+            last = np.minimum(np.floor((self.high - offset) / unit + 1e-9), last)
         return first, last
+
+    def _all_teeth(self, unit: FloatArray, offset: FloatArray) -> tuple[FloatArray, BoolArray]:
+        """Every tooth within reach of the density, shape (m, K), and which are too many."""
+        low, high = priors.reach(self.density)
+        first = np.maximum(np.ceil((low - offset) / unit), float(self.first))
+        last = np.minimum(np.floor((high - offset) / unit), float(self.last))
+        most = max(int(np.max(last - first)) + 1, 1)
+        teeth: FloatArray = first[:, None] + np.arange(most)
+        return teeth, teeth > last[:, None]
 
     def _log_normaliser(self, unit: FloatArray, offset: FloatArray) -> FloatArray:
         """log Σ g over all teeth."""
-        low, high = priors.reach(self.density)
-        first = np.maximum(np.ceil((low - offset) / unit), self.first)
-        last = np.minimum(np.floor((high - offset) / unit), self.last)
-        most = max(int(np.max(last - first)) + 1, 1)
-        teeth = first[:, None] + np.arange(most)
+        teeth, outside = self._all_teeth(unit, offset)
         g = self.density.pdf(offset[:, None] + unit[:, None] * teeth)
         with np.errstate(divide="ignore"):
-            total: FloatArray = np.log(np.sum(np.where(teeth <= last[:, None], g, 0.0), axis=1))
+            total: FloatArray = np.log(np.sum(np.where(outside, 0.0, g), axis=1))
         return np.where(np.isfinite(total), total, np.inf)
 
     def outside(self) -> float:
         """Log density of an outlier."""
         return -float(np.log(self.span))
 
-    def continuum(self, sigma: float) -> tuple[float, float, float]:
-        """Unit and offset of a comb too fine to show, and the log mass of one of its teeth.
+    def continuum(self, sigma: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Units and offsets of combs too fine to show, and the log mass of one of their teeth.
 
-        The mass is for a flat envelope; with a density `log_mass` finds it.
+        The mass is for a flat envelope; with a density see `continuum_mass`.
         """
         if self.density is not None or not self.declared:
             unit = _FINE * sigma
-            return unit, 0.0, float(np.log(unit / self.span))
+            return unit, np.zeros(unit.size), np.log(unit / self.span)
         # Midpoints of equal parts of the window.
-        parts = int(np.ceil(self.span / (_WINDOW_FINE * sigma)))
+        parts = np.ceil(self.span / (_WINDOW_FINE * sigma))
         unit = self.span / parts
-        return unit, self.low + 0.5 * unit, -float(np.log(parts))
+        return unit, self.low + 0.5 * unit, -np.log(parts)
+
+    def continuum_mass(
+        self, teeth: FloatArray, unit: FloatArray, offset: FloatArray, log_mass: FloatArray
+    ) -> FloatArray:
+        """Log mass of the teeth of such combs, shape (m, J, T)."""
+        place = offset[:, None, None] + unit[:, None, None] * teeth
+        if self.density is not None:
+            mass: FloatArray = self.density.logpdf(place) + np.log(unit)[:, None, None]
+            return mass
+        mass = np.broadcast_to(log_mass[:, None, None], teeth.shape)
+        if self.declared:
+            parts = np.rint(self.span / unit)[:, None, None]
+            inside = (teeth >= 0) & (teeth < parts)
+            mass = np.where(inside, mass, -np.inf)
+            for from_end in (teeth, parts - 1 - teeth):
+                for order, weight in enumerate(edge_weights(8)):
+                    mass = mass + np.where(from_end == order, np.log(weight), 0.0)
+        return mass
 
     def teeth(self, unit: float, offset: float) -> IntArray:
         """All whole numbers that can occur, in a window or range declared beforehand."""
@@ -128,7 +253,7 @@ class Envelope:
             first = max(np.ceil((low - offset) / unit), first)
             last = min(np.floor((high - offset) / unit), last)
         elif self.declared:
-            ends = self._ends(np.array([unit]), np.array([offset]))
+            ends = self.ends(np.array([unit]), np.array([offset]))
             first, last = float(ends[0][0]), float(ends[1][0])
         teeth: IntArray = np.arange(int(first), int(last) + 1)
         return teeth
@@ -174,7 +299,15 @@ def envelope_of(model: MixtureModel, readings: Readings | None) -> Envelope:
                 "give a distribution such as scipy.stats.norm(0, 3)."
             )
         density = _fitted(model.envelope, readings.values[readings.measured], first)
-    return Envelope(low=low, high=high, declared=declared, density=density, first=first, last=last)
+    return Envelope(
+        low=low,
+        high=high,
+        declared=declared,
+        density=density,
+        first=first,
+        last=last,
+        levels=1 if readings is None else readings.levels().mean.size,
+    )
 
 
 def _fitted(kind: str, values: FloatArray, first: int) -> Any:

@@ -2,47 +2,32 @@
 
 For a charge state with readings x_1 … x_m the likelihood is Σ_k π_k Π_i [(1 − w) f(x_i | b + u·k)
 + w·g0]: the readings of one state share k. `f` is in `reading_density`, the weights π_k of the
-teeth in `envelope`, w is the share of outliers and g0 their density.
+teeth in `envelope`, w is the share of outliers and g0 their density. A state whose readings are all
+outliers is at no tooth and counts once, whatever the teeth.
+
+`quantize.comb.model.plain` is the same as plain loops.
 """
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.model import reading_density as density
 from quantize.comb.model.envelope import Envelope
+from quantize.comb.model.page_terms import Cell, PageTerms, Parameters, log_sum
 from quantize.comb.model.weights import log_free_weights
 from quantize.readings import Readings
 
-_CHUNK = 400_000
-_DIGITS = 60.0
+__all__ = ["Cell", "PageLikelihood", "Parameters"]
+
 _HALF = float(np.log(0.5))
 
 
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class Parameters:
-    """Values of the parameters, each of shape (m,)."""
-
-    unit: FloatArray
-    sigma: FloatArray
-    offset: FloatArray
-    growth: FloatArray
-    outliers: FloatArray
-
-    def rows(self, part: slice | IntArray) -> Parameters:
-        """Some of them."""
-        return Parameters(**{f.name: getattr(self, f.name)[part] for f in dataclasses.fields(self)})
-
-
-class PageLikelihood:
+class PageLikelihood(PageTerms):
     """The likelihood of one page of readings.
 
-    `power` is 0 where the variance is constant, 2 where it grows with the square of the mean and 1
-    where it grows with the mean; `rounding` whether readings stand for intervals; `free_weights`
-    whether each tooth has a weight of its own.
+    `free_weights` says whether each tooth has a weight of its own, `rounding` whether readings
+    stand for intervals; for `power` see `PageTerms`.
     """
 
     def __init__(
@@ -54,84 +39,51 @@ class PageLikelihood:
         rounding: bool = False,
         free_weights: bool = False,
     ) -> None:
-        self.readings = readings
-        self.envelope = envelope
-        self.power = power
+        super().__init__(readings, envelope, power=power, rounding=rounding)
         self.free_weights = free_weights
-        n = len(readings)
-        state = np.arange(n) if readings.state is None else readings.state
-        self.order = np.argsort(state, kind="stable")
-        self.state = state[self.order]
-        self.x = readings.values[self.order]
-        self.scale = (np.ones(n) if readings.sigma is None else readings.sigma)[self.order]
-        self.starts = np.flatnonzero(np.r_[True, np.diff(self.state) > 0])
-        self.states = self.starts.size
-        sizes = np.diff(np.r_[self.starts, n])
-        self.of_reading = np.repeat(np.arange(self.states), sizes)
-        self.blur = float(np.sqrt(np.mean(self.scale**2) * np.mean(1 / sizes)))
-        self._kinds(readings, rounding)
-        measured = readings.measured[self.order]
-        low = np.where(measured, self.x, np.inf)
-        high = np.where(measured, self.x, -np.inf)
-        self.lowest = np.minimum.reduceat(low, self.starts)
-        self.highest = np.maximum.reduceat(high, self.starts)
-        blank = ~np.isfinite(self.lowest)
-        self.lowest[blank], self.highest[blank] = envelope.low, envelope.high
 
-    def _kinds(self, readings: Readings, rounding: bool) -> None:
-        """Which of the sorted readings are of which kind."""
-        n = len(readings)
-        zero = np.zeros(n, dtype=np.int64)
-        beyond = (zero if readings.beyond is None else readings.beyond)[self.order]
-        changed = (zero > 0 if readings.changed is None else readings.changed)[self.order]
-        ends = (zero + 1 if readings.ends is None else readings.ends)[self.order]
-        step = np.zeros(n)
-        if rounding and readings.resolution is not None:
-            step = readings.resolution[self.order]
-        elif rounding:
-            step = np.full(n, readings.printed_resolution or 0.0)
-        self.step = step
-        self.beyond = beyond.astype(np.float64)
-        plain = (beyond == 0) & ~changed
-        self.is_beyond = np.flatnonzero(beyond != 0)
-        self.is_changed = np.flatnonzero(changed & (beyond == 0))
-        self.is_rounded = np.flatnonzero(plain & (step > 0) & (ends == 1))
-        self.is_rounded_twice = np.flatnonzero(plain & (step > 0) & (ends == 2))
-        self.is_sharp = np.flatnonzero(plain & (step == 0))
-
-    def log_likelihood(
-        self, p: Parameters, *, slack: FloatArray | None = None, swing: float = 0.0
-    ) -> FloatArray:
-        """Log likelihood, shape (m,).
-
-        With `slack` (m,) and `swing` an upper bound of it over cells in which log unit changes by
-        at most `swing` either way and the offset by `slack`.
-        """
+    def log_likelihood(self, p: Parameters) -> FloatArray:
+        """Log likelihood, shape (m,)."""
         out = np.empty(p.unit.size)
-        for part in self._chunks(p, swing):
+        for part in self.chunks(p):
             rows = p.rows(part)
-            terms, teeth = self._terms(rows, None if slack is None else slack[part], swing)
-            out[part] = self._total(rows, terms, teeth, slack is not None)
+            out[part] = self._totals(rows, None, rows.outliers[:, None])[:, 0]
+        return out
+
+    def by_share(self, p: Parameters, shares: FloatArray) -> FloatArray:
+        """Log likelihood at several shares of outliers, shape (m, W); those of `p` are unused."""
+        out = np.empty((p.unit.size, shares.size))
+        for part in self.chunks(p):
+            out[part] = self._totals(p.rows(part), None, shares[None, :])
+        return out
+
+    def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
+        """Upper bounds of `by_share` anywhere in cells around (and below) `p`, shape (m, W)."""
+        out = np.empty((p.unit.size, shares.size))
+        for part in self.chunks(p, cell):
+            out[part] = self._totals(p.rows(part), cell.rows(part), shares[None, :])
         return out
 
     def pointwise(self, p: Parameters) -> FloatArray:
         """Log likelihood of each charge state, shape (m, J)."""
         out = np.empty((p.unit.size, self.states))
-        for part in self._chunks(p, 0.0):
-            terms, _ = self._terms(p.rows(part), None, 0.0)
-            out[part] = _log_sum(terms)
+        for part in self.chunks(p):
+            rows = p.rows(part)
+            out[part] = self._by_state(rows, None, rows.outliers[:, None])[:, :, 0]
         return out
 
     def teeth(self, p: Parameters) -> tuple[IntArray, FloatArray]:
         """Whole numbers tried for each state and their probabilities, shape (m, J, T)."""
-        terms, teeth = self._terms(p, None, 0.0)
-        terms = terms[:, :, : teeth.shape[2]]
+        teeth = self.teeth_of(p, None)
+        log_f = self.densities(p, None, teeth)
+        terms, _ = self._terms(log_f, self._log_mass(p, None, teeth), p.outliers)
         top = terms.max(axis=2, keepdims=True)
         weight = np.exp(terms - np.where(np.isfinite(top), top, 0.0))
         total = weight.sum(axis=2, keepdims=True)
         # A state that is certainly astray is as likely at one tooth as at another.
         even = np.full_like(weight, 1 / weight.shape[2])
-        return teeth, np.where(total > 0, weight / np.where(total > 0, total, 1.0), even)
+        probability = np.where(total > 0, weight / np.where(total > 0, total, 1.0), even)
+        return teeth.astype(np.int64), probability
 
     def state_of_reading(self) -> IntArray:
         """Which column of the states belongs to each reading, in the order they were given."""
@@ -149,7 +101,7 @@ class PageLikelihood:
     def integer_shares(self, p: Parameters, share: FloatArray) -> tuple[IntArray, FloatArray]:
         """Whole numbers (K,), and their probabilities (J, K) averaged over nodes with `share`."""
         sums: dict[int, FloatArray] = {}
-        for part in self._chunks(p, 0.0):
+        for part in self.chunks(p):
             teeth, probability = self.teeth(p.rows(part))
             weighted = probability * share[part, None, None]
             low = int(teeth.min())
@@ -163,22 +115,20 @@ class PageLikelihood:
     def outlier_probability(self, p: Parameters, share: FloatArray) -> FloatArray:
         """Probability that each reading is off the comb, averaged over nodes, shape (n,)."""
         out = np.zeros(self.x.size)
-        for part in self._chunks(p, 0.0):
+        for part in self.chunks(p):
             rows = p.rows(part)
-            terms, teeth = self._terms(rows, None, 0.0)
-            if terms.shape[2] == teeth.shape[2]:
+            if not np.any(rows.outliers > 0):
                 continue
-            with np.errstate(invalid="ignore"):
-                weight = np.exp(terms - _log_sum(terms)[:, :, None])
-            at_tooth, astray = weight[:, :, :-1], weight[:, :, -1]
-            mean = rows.offset[:, None, None] + rows.unit[:, None, None] * teeth
-            d = self.x[:, None] - self._per_reading(mean)
-            log_f = self._log_density(d, self._deviation(rows, mean), rows.unit)
+            teeth = self.teeth_of(rows, None)
+            log_f = self.densities(rows, None, teeth)
+            terms, astray = self._terms(log_f, self._log_mass(rows, None, teeth), rows.outliers)
+            total = np.logaddexp(np.logaddexp.reduce(terms, axis=2), astray)
+            at_tooth = np.exp(terms - total[:, :, None])
             stray = self._log_astray(rows.outliers)[:, :, None]
             inlier = log_f + np.log1p(-rows.outliers)[:, None, None]
             mine = np.exp(stray - np.logaddexp(inlier, stray))
-            each = np.sum(self._per_reading(at_tooth) * mine, axis=2) + self._per_reading(astray)
-            out += share[part] @ each
+            each = np.sum(self.per_reading(at_tooth) * mine, axis=2)
+            out += share[part] @ (each + self.per_reading(np.exp(astray - total)))
         result = np.empty(self.x.size)
         result[self.order] = out
         return result
@@ -186,202 +136,128 @@ class PageLikelihood:
     def log_continuum(self, p: Parameters) -> FloatArray:
         """Log likelihood of the same page without steps; the units and offsets of `p` are unused.
 
-        The continuum is a comb too fine to show.
+        The continuum is a comb too fine to show, for each state as fine as it needs.
         """
-        out = np.empty(p.unit.size)
-        for i in range(p.unit.size):
-            sigma = float(p.sigma[i] * self.scale.min())
-            unit, offset, log_mass = self.envelope.continuum(sigma)
-            here = p.rows(slice(i, i + 1))
-            here = dataclasses.replace(here, unit=np.array([unit]), offset=np.array([offset]))
-            terms, _ = self._terms(here, None, 0.0, log_mass=log_mass)
-            out[i] = float(_log_sum(terms).sum())
+        total = np.zeros(p.unit.size)
+        closed = self.envelope.declared or self.envelope.density is not None
+        for j in range(self.states):
+            if j in self.blank and not closed:
+                continue
+            mine = self.order[self.of_reading == j]
+            page = PageLikelihood(
+                self.readings.select(mine),
+                self.envelope,
+                power=self.power,
+                rounding=self.rounding,
+            )
+            total += page.log_fine_comb(p)
+        return total
+
+    def log_fine_comb(self, p: Parameters) -> FloatArray:
+        """Log likelihood under a comb so fine that it is a continuum, shape (m,)."""
+        # Where the deviation changes with the mean, the comb has to be finer.
+        least = self._least_deviation(p) * (0.6 if self.power else 1.0)
+        unit, offset, log_mass = self.envelope.continuum(least)
+        fine = Parameters(
+            unit=unit, sigma=p.sigma, offset=offset, growth=p.growth, outliers=p.outliers
+        )
+        out = np.empty(unit.size)
+        for part in self.chunks(fine):
+            rows = fine.rows(part)
+            teeth = self.teeth_of(rows, None)
+            mass = self.envelope.continuum_mass(teeth, rows.unit, rows.offset, log_mass[part])
+            log_f = self.densities(rows, None, teeth)
+            share = rows.outliers[:, None]
+            out[part] = self._states_from(log_f, mass, share).sum(axis=1)[:, 0]
         return out
 
-    def _total(self, p: Parameters, terms: FloatArray, teeth: IntArray, bound: bool) -> FloatArray:
-        if not self.free_weights:
-            total: FloatArray = _log_sum(terms).sum(axis=1)
-            return total
-        if bound:
-            # No weight is above one.
-            most: FloatArray = _log_sum(terms).sum(axis=1)
-            return most
-        count = self.envelope.count(p.unit, p.offset, self._blur(p))
-        return log_free_weights(terms, teeth, count)
+    def _least_deviation(self, p: Parameters) -> FloatArray:
+        """Smallest standard deviation at any mean from which the readings can come."""
+        s0: FloatArray = p.sigma * float(self.scale.min())
+        nearest = float(np.abs(self.x).min())
+        if self.power == 0 or self.blank.size:
+            return s0
+        g = p.growth
+        # Eight deviations below the reading nearest zero.
+        if self.power == 2:
+            mean = np.maximum(nearest - 8 * s0, 0.0) / (1 + 8 * g)
+        else:
+            mean = np.square(np.sqrt(np.maximum(nearest - 8 * s0, 0) + 16 * g**2) - 4 * g)
+        least: FloatArray = np.sqrt(s0**2 + g**2 * mean**self.power)
+        return least
 
-    def _spread(self, p: Parameters) -> FloatArray:
-        """Largest standard deviation of a reading, shape (m,)."""
-        reach = np.abs(self.x).max()
-        variance = np.square(p.sigma * self.scale.max()) + np.square(p.growth) * reach**self.power
-        spread: FloatArray = np.sqrt(variance)
-        return spread
+    def _totals(self, p: Parameters, cell: Cell | None, share: FloatArray) -> FloatArray:
+        """Log likelihood at each row and share of outliers, shape (m, W)."""
+        if self.free_weights and cell is None:
+            return self._with_free_weights(p, share)
+        total: FloatArray = self._by_state(p, cell, share).sum(axis=1)
+        return total
 
-    def _width(self, p: Parameters, swing: float) -> FloatArray:
-        """Number of teeth tried for the widest state, shape (m,)."""
-        s = self._spread(p) / p.unit
-        images = np.ceil(np.sqrt(0.25 + _DIGITS * s**2) + 0.5 + swing)
-        extent = float(np.max(self.highest - self.lowest))
-        width: FloatArray = np.ceil(extent / p.unit) + 2 * images + 1
-        return width
+    def _by_state(self, p: Parameters, cell: Cell | None, share: FloatArray) -> FloatArray:
+        """Log likelihood of each state at each share of outliers, shape (m, J, W)."""
+        teeth = self.teeth_of(p, cell)
+        log_f = self.densities(p, cell, teeth)
+        return self._states_from(log_f, self._log_mass(p, cell, teeth), share)
 
-    def _chunks(self, p: Parameters, swing: float) -> list[slice]:
-        """Slices of the nodes that stay in the processor's cache."""
-        width = self._width(p, swing)
-        out, at = [], 0
-        while at < width.size:
-            block = width[at : at + 4096]
-            widest = np.maximum.accumulate(block) * self.x.size
-            size = int(np.searchsorted(np.arange(1, block.size + 1) * widest, _CHUNK))
-            size = min(max(size, 1), block.size)
-            out.append(slice(at, at + size))
-            at += size
+    def _log_mass(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
+        if self.free_weights:
+            inside = (teeth >= self.envelope.first) & (teeth <= self.envelope.last)
+            return np.where(inside, 0.0, -np.inf)
+        return self.masses(p, cell, teeth)
+
+    def _states_from(self, log_f: FloatArray, mass: FloatArray, share: FloatArray) -> FloatArray:
+        if not np.any(share > 0):
+            out = log_sum(self.per_state(log_f) + mass)[:, :, None]
+            out = np.repeat(out, share.shape[1], axis=2) if share.shape[1] > 1 else out
+        elif self.states == self.x.size:
+            # With one reading a state, the likelihood is linear in the share.
+            on_comb = log_sum(log_f + mass)[:, :, None] + np.log1p(-share)[:, None, :]
+            with np.errstate(divide="ignore"):
+                off = self._log_outside()[:, None] + np.log(share)[:, None, :]
+            out = np.logaddexp(on_comb, off)
+        else:
+            columns = []
+            for w in share.T:
+                terms, astray = self._terms(log_f, mass, np.broadcast_to(w, log_f.shape[:1]))
+                columns.append(np.logaddexp(log_sum(terms), astray))
+            out = np.stack(columns, axis=2)
+        if self.mute.size:
+            out[:, self.mute] = 0.0
         return out
 
     def _terms(
-        self,
-        p: Parameters,
-        slack: FloatArray | None,
-        swing: float,
-        *,
-        log_mass: float | None = None,
-    ) -> tuple[FloatArray, IntArray]:
-        """log π_k Π f for each state and tooth, and the teeth, shape (m, J, T)."""
-        u, b = p.unit[:, None], p.offset[:, None]
-        half = np.ceil(np.sqrt(0.25 + _DIGITS * np.square(self._spread(p) / p.unit)) + 0.5 + swing)
-        first = np.rint((self.lowest - b) / u) - half[:, None]
-        last = np.rint((self.highest - b) / u) + half[:, None]
-        most = int(np.max(last - first)) + 1
-        teeth = (first[:, :, None] + np.arange(most)).astype(np.int64)
-        mean = b[:, :, None] + u[:, :, None] * teeth
-        d = self.x[:, None] - self._per_reading(mean)
-        sd = self._deviation(p, mean)
-        excess = 0.0
-        if slack is not None:
-            # How far the tooth can move within the cell.
-            move = np.abs(u[:, :, None] * teeth) * np.expm1(swing) + slack[:, None, None]
-            move = self._per_reading(move)
-            nearer = np.maximum(np.abs(d) - move, 0.0)
-            d = self._nearer(nearer, d, move)
-            if self.power:
-                sd, excess = sd * np.exp(swing), 2 * swing
-        log_f = self._log_density(d, sd, p.unit) + excess
-        stray = bool(np.any(p.outliers > 0))
-        if stray:
-            log_f = self._with_outliers(log_f, p.outliers)
-        terms = self._per_state(log_f)
-        if self.free_weights and log_mass is None:
-            inside = (teeth >= self.envelope.first) & (teeth <= self.envelope.last)
-            mass = np.where(inside, 0.0, -np.inf)
-        elif log_mass is not None and self.envelope.density is None:
-            mass = self._continuum_mass(teeth, p, log_mass)
-        elif slack is None:
-            mass = self.envelope.log_mass(teeth, p.unit, p.offset, self._blur(p))
-        else:
-            mass = self._most_mass(p, teeth, slack, swing)
-        if not stray:
-            with np.errstate(invalid="ignore"):
-                return terms + mass, teeth
-        # A state whose readings are all outliers is at no tooth: one term for all of them.
-        astray = self._per_state(self._log_astray(p.outliers))[:, :, None]
+        self, log_f: FloatArray, mass: FloatArray, share: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Log of what each tooth adds (m, J, T), and of a state astray (m, J)."""
+        if not np.any(share > 0):
+            return self.per_state(log_f) + mass, np.full((share.size, self.states), -np.inf)
+        stray = self._log_astray(share)
+        mixed = np.logaddexp(log_f + np.log1p(-share)[:, None, None], stray[:, :, None])
+        terms, astray = self.per_state(mixed), self.per_state(stray)
         with np.errstate(divide="ignore", invalid="ignore"):
-            at_tooth = terms + np.log(-np.expm1(np.minimum(astray - terms, 0.0))) + mass
-        at_tooth = np.where(np.isnan(at_tooth), -np.inf, at_tooth)
-        return np.concatenate([at_tooth, astray], axis=2), teeth
+            gap = np.minimum(astray[:, :, None] - terms, 0.0)
+            at_tooth = terms + np.log(-np.expm1(gap)) + mass
+        return np.where(np.isnan(at_tooth), -np.inf, at_tooth), astray
 
-    def _deviation(self, p: Parameters, mean: FloatArray) -> FloatArray:
-        """Standard deviation of each reading at each tooth, shape (m, n, 1 or T)."""
-        sd: FloatArray = (p.sigma[:, None] * self.scale)[:, :, None]
-        if self.power:
-            grown = np.square(p.growth)[:, None, None] * np.abs(mean) ** self.power
-            sd = np.sqrt(np.square(sd) + self._per_reading(grown))
-        return sd
+    def _with_free_weights(self, p: Parameters, share: FloatArray) -> FloatArray:
+        teeth = self.teeth_of(p, None)
+        log_f = self.densities(p, None, teeth)
+        mass = self._log_mass(p, None, teeth)
+        count = self.envelope.count(p.unit, p.offset, self.blur_in_units(p))
+        columns = []
+        for w in share.T:
+            terms, astray = self._terms(log_f, mass, np.broadcast_to(w, p.unit.shape))
+            columns.append(log_free_weights(terms, teeth.astype(np.int64), count, astray))
+        return np.column_stack(columns)
 
-    def _per_reading(self, of_state: FloatArray) -> FloatArray:
-        """Repeat what belongs to a state for each of its readings."""
-        return of_state if self.states == self.x.size else of_state[:, self.of_reading]
-
-    def _per_state(self, of_reading: FloatArray) -> FloatArray:
-        """Add up what belongs to the readings of each state."""
-        if self.states == self.x.size:
-            return of_reading
-        total: FloatArray = np.add.reduceat(of_reading, self.starts, axis=1)
-        return total
-
-    def _blur(self, p: Parameters) -> FloatArray:
-        """Spread of a level mean, in units."""
-        blur: FloatArray = p.sigma * self.blur / p.unit
-        return blur
-
-    def _continuum_mass(self, teeth: IntArray, p: Parameters, log_mass: float) -> FloatArray:
-        mass = np.full(teeth.shape, log_mass)
-        if self.envelope.declared:
-            place = p.offset[:, None, None] + p.unit[:, None, None] * teeth
-            inside = (place >= self.envelope.low) & (place <= self.envelope.high)
-            mass = np.where(inside, mass, -np.inf)
-        return mass
-
-    def _most_mass(
-        self, p: Parameters, teeth: IntArray, slack: FloatArray, swing: float
-    ) -> FloatArray:
-        """Upper bound of the log mass of the teeth over a cell."""
-        if self.envelope.density is None:
-            least = self.envelope.least_count(p.unit * np.exp(swing))
-            return np.broadcast_to(-np.log(least)[:, None, None], teeth.shape)
-        place = p.offset[:, None, None] + p.unit[:, None, None] * teeth
-        move = np.abs(p.unit[:, None, None] * teeth) * np.expm1(swing) + slack[:, None, None]
-        around = [self.envelope.density.logpdf(place + side * move) for side in (-1, 0, 1)]
-        ends = self.envelope.log_mass(teeth, p.unit, p.offset, p.unit)
-        centre = around[1]
-        highest = np.maximum.reduce(around)
-        known = np.isfinite(ends) & np.isfinite(centre)
-        shift = np.where(known, ends, 0.0) - np.where(known, centre, 0.0)
-        most: FloatArray = highest + shift + swing
-        return most
-
-    def _nearer(self, nearer: FloatArray, d: FloatArray, move: FloatArray) -> FloatArray:
-        if self.is_beyond.size == 0:
-            return nearer
-        side = self.beyond[self.is_beyond][:, None]
-        nearer = nearer.copy()
-        nearer[:, self.is_beyond] = d[:, self.is_beyond] - side * move[:, self.is_beyond]
-        return nearer
-
-    def _log_density(self, d: FloatArray, sd: FloatArray, unit: FloatArray) -> FloatArray:
-        if self.is_sharp.size == self.x.size:
-            return density.log_normal(d, sd)
-        sd = np.broadcast_to(sd, d.shape)
-        out = np.empty(d.shape)
-        step = self.step[:, None]
-        if (i := self.is_sharp).size:
-            out[:, i] = density.log_normal(d[:, i], sd[:, i])
-        if (i := self.is_rounded).size:
-            out[:, i] = density.log_rounded(d[:, i], sd[:, i], step[i])
-        if (i := self.is_rounded_twice).size:
-            out[:, i] = density.log_rounded_twice(d[:, i], sd[:, i], step[i])
-        if (i := self.is_beyond).size:
-            out[:, i] = density.log_beyond(d[:, i], sd[:, i], self.beyond[i][:, None])
-        if (i := self.is_changed).size:
-            out[:, i] = density.log_changed(d[:, i], sd[:, i], unit[:, None, None])
-        return out
+    def _log_outside(self) -> FloatArray:
+        """Log density of each reading as an outlier, shape (n,)."""
+        outside = np.full(self.x.size, self.envelope.outside())
+        outside[self.kinds.is_beyond] = _HALF
+        return outside
 
     def _log_astray(self, share: FloatArray) -> FloatArray:
         """Log of share times density of an outlier, shape (m, n)."""
-        outside = np.full(self.x.size, self.envelope.outside())
-        outside[self.is_beyond] = _HALF
         with np.errstate(divide="ignore"):
-            astray: FloatArray = np.log(share)[:, None] + outside
+            astray: FloatArray = np.log(share)[:, None] + self._log_outside()
         return astray
-
-    def _with_outliers(self, log_f: FloatArray, share: FloatArray) -> FloatArray:
-        astray = self._log_astray(share)[:, :, None]
-        mixed: FloatArray = np.logaddexp(log_f + np.log1p(-share)[:, None, None], astray)
-        return mixed
-
-
-def _log_sum(terms: FloatArray) -> FloatArray:
-    """log Σ exp over the last axis; −inf where every term is."""
-    top = terms.max(axis=-1, keepdims=True)
-    top = np.where(np.isfinite(top), top, 0.0)
-    with np.errstate(divide="ignore"):
-        total: FloatArray = np.log(np.exp(terms - top).sum(axis=-1)) + top[..., 0]
-    return total

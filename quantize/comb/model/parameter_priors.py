@@ -20,14 +20,14 @@ POWERS = {"constant": 0, "counting": 1, "proportional": 2}
 _GROWTH = (0.003, 0.3)
 """Relative standard deviations from a well-run clock to a hand on the watch."""
 _PANEL = 1.2
+_CUT = 1.5
 
 
 @dataclasses.dataclass(frozen=True)
 class TaperedSigma:
-    """The prior of `quantize.comb.sigma_prior`, cut off where sigma is as large as the unit.
+    """The prior of `quantize.comb.sigma_prior`, cut off at one and a half units.
 
-    The cut leaves out less than 1e-5 of the prior; beyond it a comb differs from a continuum by
-    less than 1e-8.
+    The cut leaves out less than 1e-6 of the prior.
     """
 
     low: float
@@ -36,7 +36,7 @@ class TaperedSigma:
     def log_density(self, sigma: FloatArray, unit: FloatArray) -> FloatArray:
         """Log density of log sigma given the unit."""
         density = sigma_prior.log_density(sigma, unit, self.low, self.high)
-        tapered: FloatArray = np.where(sigma <= unit, density, -np.inf)
+        tapered: FloatArray = np.where(sigma <= _CUT * unit, density, -np.inf)
         return tapered
 
     def draw(self, unit: FloatArray, rng: np.random.Generator) -> FloatArray:
@@ -91,7 +91,8 @@ class ParameterPriors:
         same = np.ones(unit.size)
         sigma = np.exp(column["log_sigma"]) if "log_sigma" in column else self.sigma * same
         if self.free:
-            offset = self.origin + unit * (column["phase"] % 1.0)
+            # Counted from the tooth in [0, unit), as results are.
+            offset = (self.origin + unit * column["phase"]) % unit
         else:
             offset = column["offset"] if "offset" in column else self.offset * same
         growth = np.exp(column["log_growth"]) if "log_growth" in column else self.growth * same
@@ -187,6 +188,9 @@ def priors_of(model: MixtureModel, band: Band, readings: Readings) -> ParameterP
         sigma = 1.0
     elif sigma is None:
         sigma = TaperedSigma(*default_sigma_range(readings, band))
+    elif isinstance(sigma, tuple) and readings.sigma is not None:
+        # A common factor is no length that could be held against a unit.
+        sigma = priors.loguniform(*sigma)
     elif isinstance(sigma, tuple):
         sigma = TaperedSigma(*sigma)
     unit = model.priors.get("unit")

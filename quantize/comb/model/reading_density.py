@@ -1,8 +1,6 @@
 """The log density of one reading about its tooth: sharp, rounded, one-sided, or changing.
 
-`d` is the reading minus the mean of its tooth and `sd` the standard deviation of the error. Every
-function also gives an upper bound over a cell of units: with `slack`, how far the tooth can move
-within the cell, the reading is taken that much nearer.
+`d` is the reading minus the mean of its tooth and `sd` the standard deviation of the error.
 """
 
 from __future__ import annotations
@@ -21,6 +19,15 @@ def log_normal(d: FloatArray, sd: FloatArray) -> FloatArray:
     """Normal density."""
     density: FloatArray = -0.5 * np.square(d / sd) - np.log(sd) - _HALF_LOG_2PI
     return density
+
+
+def log_normal_in_place(d: FloatArray, variance: FloatArray, least: FloatArray) -> FloatArray:
+    """The same, written over `d`, with the factor in front taken at the variance `least`."""
+    np.square(d, out=d)
+    d /= variance
+    d *= -0.5
+    d -= 0.5 * np.log(least) + _HALF_LOG_2PI
+    return d
 
 
 def log_rounded(d: FloatArray, sd: FloatArray, step: FloatArray) -> FloatArray:

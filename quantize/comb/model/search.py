@@ -1,10 +1,12 @@
-"""Integration of the general model: lattices of units, halved where the likelihood can count.
+"""Integration of the general model: boxes of parameters, halved where the likelihood can count.
 
-Sigma, growth and the share of outliers have quadrature nodes of their own. For each of them the
-units (and offsets) are covered by coarse cells. Anywhere in a cell no tooth moves by more than a
-known distance, so that the likelihood with every reading taken that much nearer its tooth bounds
-it from above. Cells whose bound is negligible are dropped, the others are halved, until their width
-suits the posterior; there the likelihood itself is summed.
+Sigma, growth and the share of outliers have quadrature nodes of their own; unit and offset lie on
+an even lattice for each of them. At first one box holds all nodes of sigma and growth and a broad
+cell of units and offsets. Anywhere in a box no tooth moves by more than a known distance, so that
+the likelihood with every reading taken that much nearer its tooth, and every deviation as large as
+it gets, bounds it from above. Boxes whose bound is negligible are dropped, the others are halved,
+until each holds one node of a lattice that suits the posterior; there the likelihood itself is
+summed.
 """
 
 from __future__ import annotations
@@ -14,93 +16,27 @@ import dataclasses
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize._support.validation import FloatArray
+from quantize.comb import sigma_prior
+from quantize.comb.model import boxes as box_of
 from quantize.comb.model import priors
-from quantize.comb.model.likelihood import PageLikelihood, Parameters
-from quantize.comb.model.parameter_priors import ParameterPriors
-from quantize.comb.problem import lattice_step
-from quantize.comb.quadrature import Nodes
+from quantize.comb.model.boxes import Boxes
+from quantize.comb.model.lattice import Lattice
+from quantize.comb.model.likelihood import Cell, PageLikelihood, Parameters
+from quantize.comb.model.nodes import Common, ModelNodes, common_nodes
+from quantize.comb.model.parameter_priors import ParameterPriors, TaperedSigma
+
+__all__ = ["Common", "ModelNodes", "common_nodes", "integrate_model"]
 
 NEGLIGIBLE = 22.0
 """A node is dropped when its log mass is this far below the largest one."""
-NEGLIGIBLE_OF_MANY = 15.0
+NEGLIGIBLE_OF_MANY = 13.0
 """... where there are so many nodes that the few that count have a large share each."""
-_MOST_CELLS = 3_000_000
-_FEWEST_CELLS = 64
-_FEWEST_TURNS = 8
+_MOST_BOXES = 3_000_000
 _COARSE = 0.1
-_DEVIATIONS = 8.0
-"""Posterior deviations of growth (about 1/sqrt(2n) in its log) that eight nodes cover."""
-_HOPELESS = 60.0
-"""Common nodes are left out when no candidate comes this near the best."""
-_MOST_LEVELS = 12
-
-
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class Common:
-    """Nodes of sigma, growth and outlier share, with log weights of the priors."""
-
-    sigma: FloatArray
-    growth: FloatArray
-    outliers: FloatArray
-    log_weight: FloatArray
-
-    @property
-    def size(self) -> int:
-        """Number of nodes."""
-        return int(self.sigma.size)
-
-
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class ModelNodes:
-    """Nodes that count: log unit and its cell, offset coordinate and its cell, common node, mass.
-
-    `shift` is the phase in turns from the origin where the offset is free, else the offset.
-    """
-
-    log_unit: FloatArray
-    cell: FloatArray
-    shift: FloatArray
-    shift_cell: FloatArray
-    index: IntArray
-    log_mass: FloatArray
-    common: Common
-    log_evidence: float
-    log_continuum: float
-
-    @property
-    def share(self) -> FloatArray:
-        """Posterior probability of each node."""
-        share: FloatArray = np.exp(self.log_mass - self.log_evidence)
-        return share
-
-    def as_nodes(self) -> Nodes:
-        """In the form that `quantize.comb.posterior` reads."""
-        return Nodes(
-            log_unit=self.log_unit,
-            cell=self.cell,
-            sigma_index=self.index,
-            phase=self.shift,
-            phase_cell=self.shift_cell,
-            log_mass=self.log_mass,
-            log_evidence=self.log_evidence,
-            sigma_nodes=self.common.sigma,
-            log_sigma_prior=self.common.log_weight,
-        )
-
-
-def common_nodes(prior: ParameterPriors, n: int) -> Common:
-    """The product of the three one-dimensional rules, about one node a posterior deviation."""
-    sigma, log_s = prior.sigma_nodes(n)
-    low, high = priors.reach(prior.growth)
-    extent = float(np.log(high / low)) if low > 0 else 0.0
-    growth, log_g = priors.nodes(
-        prior.growth, max(int(np.ceil(extent * np.sqrt(2 * n) / _DEVIATIONS)), 1)
-    )
-    outliers, log_w = priors.nodes(prior.outliers, int(np.ceil(np.sqrt(n) / _DEVIATIONS)))
-    s, g, w = (a.ravel() for a in np.meshgrid(sigma, growth, outliers, indexing="ij"))
-    weight = log_s[:, None, None] + log_g[:, None] + log_w
-    return Common(sigma=s, growth=g, outliers=w, log_weight=weight.ravel())
+_BLOCK = 20_000
+_LOOKS = 20_000
+_BEST = 20
 
 
 def integrate_model(
@@ -113,26 +49,21 @@ def integrate_model(
     Raises
     ------
     InputError
-        If the cells grow beyond memory, or no unit is possible at all.
+        If the boxes grow beyond memory, or no unit is possible at all.
     """
     common = common_nodes(prior, likelihood.x.size)
-    search = _Search(likelihood, prior, common)
-    first = search.first_look(candidates)
-    found: list[tuple[FloatArray, ...]] = []
-    worth = np.flatnonzero(~(first < first.max() - _HOPELESS))
-    for i in worth[np.argsort(-first[worth], kind="stable")]:
-        nodes = search.nodes_of(int(i))
-        if nodes[0].size:
-            found.append(nodes)
-    parts = [np.concatenate([f[j] for f in found]) if found else np.empty(0) for j in range(6)]
-    log_mass = parts[5]
+    search = _Search(Lattice(likelihood, prior, common))
+    search.first_look(candidates)
+    nodes = search.sum_up(search.final_boxes())
+    log_mass = nodes[5]
     if not log_mass.size or not np.isfinite(log_mass.max()):
         raise InputError(
             "`model` makes these readings impossible at every unit of the range; widen its priors "
             "(sigma, window, integers) or `unit_range`."
         )
-    near = log_mass > log_mass.max() - search.negligible
-    log_unit, cell, shift, shift_cell, index, log_mass = (part[near] for part in parts)
+    # Nodes of one sigma, growth and share together, units ascending.
+    order = np.lexsort((nodes[2], nodes[0], nodes[4]))
+    log_unit, cell, shift, shift_cell, index, log_mass = (part[order] for part in nodes)
     return ModelNodes(
         log_unit=log_unit,
         cell=cell,
@@ -180,224 +111,201 @@ def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatA
 
 
 class _Search:
-    """The cells of one page, and the largest log mass met so far."""
+    """The boxes still to be looked at, and the largest log mass met so far."""
 
-    def __init__(self, likelihood: PageLikelihood, prior: ParameterPriors, common: Common) -> None:
-        self.likelihood = likelihood
-        self.prior = prior
-        self.common = common
-        self.start = float(np.log(prior.low))
-        self.length = float(np.log(prior.high)) - self.start
+    def __init__(self, lattice: Lattice) -> None:
+        self.lattice = lattice
+        self.likelihood, self.prior = lattice.likelihood, lattice.prior
+        self.common = lattice.common
         self.best = -np.inf
-        self.turning = prior.free or priors.is_distribution(prior.offset)
-        x = likelihood.x
-        self.measured = likelihood.beyond == 0
-        self.lever = np.abs(x - prior.origin) if prior.free else np.abs(x)
-        many = self.turning or np.ptp(common.growth) > 0 or np.ptp(common.outliers) > 0
+        c = self.common
+        many = lattice.turning or c.growths.size > 1 or c.shares.size > 1
         self.negligible = NEGLIGIBLE_OF_MANY if many else NEGLIGIBLE
-        self.fine = 0.8 if self.turning else lattice_step(x.size)
 
-    def deviations(self, i: int) -> FloatArray:
-        """Standard deviation of each reading at common node `i`, rounding included."""
-        page, c = self.likelihood, self.common
-        variance = np.square(c.sigma[i] * page.scale) + page.step**2 / 12
-        variance = variance + np.square(c.growth[i]) * np.abs(page.x) ** page.power
-        deviations: FloatArray = np.sqrt(variance)
-        return deviations
+    def first_look(self, candidates: FloatArray) -> None:
+        """A lower bound of the largest mass, from the best of some units and offsets."""
+        inside = (candidates[:, 0] > self.prior.low) & (candidates[:, 0] < self.prior.high)
+        c = self.common
+        pairs = c.sigmas.size * c.growths.size
+        candidates = candidates[inside][: max(_LOOKS // pairs, 1)]
+        if not len(candidates):
+            return
+        s, g = np.divmod(np.tile(np.arange(pairs), len(candidates)), c.growths.size)
+        unit, offset = np.repeat(candidates, pairs, axis=0).T
+        level, fold = self.lattice.levels[s, g], self.lattice.folds(s, g, unit)
+        low, high = self.lattice.extent
+        shift = (offset - self.prior.origin) / unit % 1.0 if self.prior.free else offset
+        turn = np.clip(((shift - low) / (high - low) * 2.0**fold).astype(np.int64), 0, 2**fold - 1)
+        along = (np.log(unit) - self.lattice.start) / self.lattice.length
+        place = (along * self.lattice.root * 2.0**level).astype(np.int64)
+        boxes = Boxes(
+            place=place,
+            level=level,
+            turn=turn if self.lattice.turning else np.zeros_like(turn),
+            fold=fold,
+            s0=s,
+            s1=s + 1,
+            g0=g,
+            g1=g + 1,
+        )
+        mass = self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max(axis=1)
+        # The nodes beside the best ones may be better.
+        best = boxes.rows(np.argsort(-mass)[:_BEST])
+        around = np.arange(-3, 4)
+        last = self.lattice.root * 2**best.level - 1
+        beside = [
+            dataclasses.replace(
+                best,
+                place=np.clip(best.place + i, 0, last),
+                turn=(best.turn + j) % 2**best.fold,
+            )
+            for i in around
+            for j in (around if self.lattice.turning else (0,))
+        ]
+        nearby = box_of.joined(beside)
+        self.best = float(self.lattice.log_masses(nearby, *self.lattice.centres(nearby)).max())
 
-    def steps_of(self, i: int) -> tuple[int, int]:
-        """Cells of log unit that suit common node `i`, and how often they were halved."""
-        sd = self.deviations(i)
-        information = float(np.sqrt(np.sum(np.square(self.lever / sd)[self.measured])))
-        wanted = self.length * max(information, 1e-300) / self.fine
-        # The coarsest cells: the farthest reading moves by a deviation or a tenth of a unit.
-        coarse = self.length * float(np.max(self.lever / np.maximum(sd, _COARSE * self.prior.high)))
-        levels = int(np.clip(np.log2(wanted / max(coarse / 2, 1.0)), 0, _MOST_LEVELS))
-        size = max(int(np.ceil(wanted / 2**levels)), _FEWEST_CELLS // 2**levels, 4)
-        if size > _MOST_CELLS:
-            raise InputError(self._too_large())
-        return size * 2**levels, levels
+    def final_boxes(self) -> Boxes:
+        """The nodes of the lattices that may count."""
+        c = self.common
+        todo = box_of.whole(self.lattice.root, c.sigmas.size, c.growths.size)
+        done: list[Boxes] = [todo.rows(slice(0, 0))]
+        while todo.size:
+            log_unit, shift = self.lattice.centres(todo)
+            p = self.lattice.parameters(todo, log_unit, shift)
+            cell = self._cell(todo, p)
+            need_unit = todo.level < self.lattice.levels[todo.s1 - 1, todo.g1 - 1]
+            need_turn = np.zeros(todo.size, dtype=bool)
+            if self.lattice.turning:
+                need_turn = todo.fold < self.lattice.folds(todo.s1 - 1, todo.g1 - 1, p.unit)
+            deviation = np.sqrt(self.lattice.variance[todo.s1 - 1, todo.g1 - 1, self.lattice.far])
+            coarse = np.maximum(deviation, _COARSE * p.unit)
+            swings = self.lattice.lever[self.lattice.far] * np.expm1(cell.swing)
+            turns = self._half_turn(todo, p)
+            broad_unit, broad_turn = need_unit & (swings > coarse), need_turn & (turns > coarse)
+            ripe = np.flatnonzero(~(broad_unit | broad_turn))
+            keep = np.isfinite(self._most_prior(todo, p, cell))
+            # A node itself costs less than its bound.
+            final = keep & todo.single & ~need_unit & ~need_turn
+            ripe = ripe[(keep & ~final)[ripe]]
+            bound = self._bound(todo.rows(ripe), p.rows(ripe), cell.rows(ripe))
+            keep[ripe] = bound > self.best - self.negligible
+            done.append(todo.rows(final))
+            # Halve what makes the bound loosest.
+            n = self.lattice.lever.size
+            ratio_s, ratio_g = self._ratios(todo)
+            blame = np.column_stack(
+                [
+                    np.where(need_unit, n * swings / deviation, -1.0),
+                    np.where(need_turn, n * turns / deviation, -1.0),
+                    np.where(todo.s1 - todo.s0 > 1, n * ratio_s, -1.0),
+                    np.where(todo.g1 - todo.g0 > 1, n * ratio_g, -1.0),
+                ]
+            )
+            blame[broad_unit, 0] = np.inf
+            blame[broad_turn & ~broad_unit, 1] = np.inf
+            worst = np.argmax(blame, axis=1)
+            keep &= ~final
+            todo, worst = todo.rows(keep), worst[keep]
+            parts = [
+                todo.rows(worst == i).halved(np.ones(int(np.sum(worst == i)), dtype=bool), name)
+                for i, name in enumerate(("place", "turn", "s", "g"))
+            ]
+            todo = box_of.joined(parts)
+            if todo.size > _MOST_BOXES:
+                raise InputError(self._too_large())
+        return box_of.joined(done)
+
+    def sum_up(self, boxes: Boxes) -> tuple[FloatArray, ...]:
+        """Log unit, cell, shift, its cell, common node and log mass of the nodes that count."""
+        found: list[list[FloatArray]] = []
+        shares = self.common.shares.size
+        for first in range(0, max(boxes.size, 1), _BLOCK):
+            part = boxes.rows(slice(first, first + _BLOCK))
+            log_unit, shift = self.lattice.centres(part)
+            mass = self.lattice.log_masses(part, log_unit, shift)
+            self.best = max(self.best, float(mass.max(initial=-np.inf)))
+            row, w = np.nonzero(mass > self.best - self.negligible)
+            pair = part.s0 * self.common.growths.size + part.g0
+            found.append(
+                [
+                    log_unit[row],
+                    self.lattice.step(part)[row],
+                    shift[row],
+                    self.lattice.shift_cell(part)[row],
+                    (pair[row] * shares + w).astype(np.float64),
+                    mass[row, w],
+                ]
+            )
+        parts = [np.concatenate([f[j] for f in found]) for j in range(6)]
+        near = parts[5] > parts[5].max(initial=-np.inf) - self.negligible
+        return tuple(part[near] for part in parts)
 
     def _too_large(self) -> str:
         return (
             f"`unit_range` ({self.prior.low:g}, {self.prior.high:g}) needs more than "
-            f"{_MOST_CELLS:.0e} cells under this model; narrow it, raise the low end of sigma, or "
+            f"{_MOST_BOXES:.0e} cells under this model; narrow it, raise the low end of sigma, or "
             "use sample_mixture."
         )
 
-    def first_look(self, candidates: FloatArray) -> FloatArray:
-        """Best log mass of each common node at the candidates; a lower bound of the largest."""
-        c = self.common
-        inside = (candidates[:, 0] > self.prior.low) & (candidates[:, 0] < self.prior.high)
-        candidates = candidates[inside]
-        out = np.full(c.size, -np.inf)
-        if not len(candidates):
-            return out
-        unit, offset = candidates.T
-        for i in range(c.size):
-            p = self._parameters(i, np.log(unit), self._shift(unit, offset))
-            size, _ = self.steps_of(i)
-            log_cell = np.log(self.length / size) + self._log_shift_cell(i, np.log(unit))
-            mass = self.likelihood.log_likelihood(p) + self.prior_of(p) + log_cell
-            out[i] = float(mass.max()) + c.log_weight[i]
-        # A node may lie beside the candidate: half a deviation in unit, offset and sigma.
-        self.best = float(out.max()) - 4.0
-        return out
-
-    def _shift(self, unit: FloatArray, offset: FloatArray) -> FloatArray:
+    def _cell(self, b: Boxes, p: Parameters) -> Cell:
+        swing = 0.5 * self.lattice.step(b)
+        slack = np.zeros(b.size)
         if self.prior.free:
-            return (offset - self.prior.origin) / unit % 1.0
-        return offset if self.turning else np.zeros(unit.size)
-
-    def prior_of(self, p: Parameters) -> FloatArray:
-        """Log prior of unit, sigma and offset; the rest is in the weights of the common nodes."""
-        value = self.prior.log_unit_density(p.unit)
-        if not isinstance(self.prior.sigma, float):
-            value = value + self.prior.log_sigma_density(p.sigma, p.unit)
-        if priors.is_distribution(self.prior.offset):
-            value = value + priors.log_density(self.prior.offset, p.offset)
-        return value
-
-    def _parameters(self, i: int, log_unit: FloatArray, shift: FloatArray) -> Parameters:
-        c, unit = self.common, np.exp(log_unit)
-        same = np.ones(unit.size)
-        if self.prior.free:
-            offset = self.prior.origin + unit * shift
-        else:
-            offset = shift if self.turning else self.prior.offset * same
-        return Parameters(
-            unit=unit,
-            sigma=c.sigma[i] * same,
-            offset=offset,
-            growth=c.growth[i] * same,
-            outliers=c.outliers[i] * same,
+            slack = p.unit * (np.expm1(swing) + 0.5 * self.lattice.shift_cell(b) * np.exp(swing))
+        elif self.lattice.turning:
+            slack = 0.5 * self.lattice.shift_cell(b)
+        return Cell(
+            swing=swing,
+            slack=slack,
+            sigma_low=self.common.sigmas.place[b.s0],
+            growth_low=self.common.growths.place[b.g0],
         )
 
-    def _turns(self, i: int, log_unit: FloatArray) -> IntArray:
-        """Final number of offset cells at each unit, a power of two."""
-        sd = self.deviations(i)
-        information = float(np.sqrt(np.sum(1 / np.square(sd[self.measured]))))
-        if self.prior.free:
-            wanted = np.exp(log_unit) * information / self.fine
-        else:
-            low, high = priors.reach(self.prior.offset)
-            width = min(self.fine / information, float(self.prior.offset.std()) / 4)
-            wanted = np.full(log_unit.size, (high - low) / width)
-        power = np.ceil(np.log2(np.maximum(wanted, _FEWEST_TURNS)))
-        return (2**power).astype(np.int64)
+    def _half_turn(self, b: Boxes, p: Parameters) -> FloatArray:
+        if not self.lattice.turning:
+            return np.zeros(b.size)
+        half = 0.5 * self.lattice.shift_cell(b)
+        return half * p.unit if self.prior.free else half
 
-    def _log_shift_cell(self, i: int, log_unit: FloatArray) -> FloatArray:
-        if not self.turning:
-            return np.zeros(log_unit.size)
-        extent = 1.0
-        if not self.prior.free:
-            low, high = priors.reach(self.prior.offset)
-            extent = high - low
-        return np.log(extent / self._turns(i, log_unit))
+    def _ratios(self, b: Boxes) -> tuple[FloatArray, FloatArray]:
+        """Log ratio of the largest to the smallest deviation, by sigma and by growth."""
+        v, far = self.lattice.variance, self.lattice.far
+        top = v[b.s1 - 1, b.g1 - 1, far]
+        return (
+            0.5 * np.log(top / v[b.s0, b.g1 - 1, far]),
+            0.5 * np.log(top / v[b.s1 - 1, b.g0, far]),
+        )
 
-    def nodes_of(self, i: int) -> tuple[FloatArray, ...]:
-        """Log unit, cell, shift, its cell, common node and log mass at common node `i`."""
-        size, levels = self.steps_of(i)
-        place = np.arange(size >> levels)
-        turn, turns = np.zeros(place.size, np.int64), np.ones(place.size, np.int64)
-        if self.turning:
-            place, turn, turns = self._with_turns(i, place, size, levels)
-        for level in range(levels, -1, -1):
-            step = self.length / (size >> level)
-            log_unit = self._middle(place, step)
-            shift, shift_cell = self._place_shift(turn, turns)
-            p = self._parameters(i, log_unit, shift)
-            if level:
-                slack = self._slack(p, step, shift_cell)
-                possible = np.isfinite(self._most_prior(p, 0.5 * step, slack))
-                ripe = np.flatnonzero(possible & self._is_ripe(i, p.unit, step))
-                bound = self._bound(i, p.rows(ripe), step, slack[ripe], size)
-                possible[ripe] = bound > self.best - self.negligible
-                place, turn, turns = self._halve(place[possible], turn[possible], turns[possible])
-                if place.size > _MOST_CELLS:
-                    raise InputError(self._too_large())
-                if not place.size:
-                    break
-        if not place.size:
-            return tuple(np.empty(0) for _ in range(6))
-        log_prior = self.prior_of(p)
-        possible = np.isfinite(log_prior)
-        mass = np.full(place.size, -np.inf)
-        mass[possible] = self.likelihood.log_likelihood(p.rows(np.flatnonzero(possible)))
-        mass = mass + log_prior + np.log(step) + self.common.log_weight[i]
-        if self.turning:
-            mass = mass + np.log(shift_cell)
-        self.best = max(self.best, float(mass.max()))
-        keep = mass > self.best - self.negligible
-        same = np.ones(int(keep.sum()))
-        return log_unit[keep], step * same, shift[keep], shift_cell[keep], i * same, mass[keep]
+    def _bound(self, b: Boxes, p: Parameters, cell: Cell) -> FloatArray:
+        """Upper bound of the log mass of any node within each box."""
+        bound = self.likelihood.bound(p, cell, self.common.shares.place)
+        most = np.max(bound + self.common.shares.log_weight, axis=1)
+        most += self._most_prior(b, p, cell) + self.lattice.log_weight(b)
+        most += np.log(self.lattice.length / self.lattice.root)
+        most -= np.log(2) * self.lattice.levels[b.s1 - 1, b.g1 - 1]
+        if self.lattice.turning:
+            low, high = self.lattice.extent
+            small = p.unit * np.exp(-cell.swing)
+            folds = self.lattice.folds(b.s1 - 1, b.g1 - 1, small)
+            most += np.log((high - low) / 2.0**folds)
+        total: FloatArray = most
+        return total
 
-    def _middle(self, place: IntArray, step: float) -> FloatArray:
-        return self.start + (place.astype(np.float64) + 0.5) * step
-
-    def _is_ripe(self, i: int, unit: FloatArray, step: float) -> BoolArray:
-        """Whether a cell is so small that its bound can tell anything."""
-        sd = self.deviations(i)
-        far = int(np.argmax(self.lever / sd))
-        ripe: BoolArray = 0.5 * step * self.lever[far] <= np.maximum(sd[far], _COARSE * unit)
-        return ripe
-
-    def _with_turns(
-        self, i: int, place: IntArray, size: int, levels: int
-    ) -> tuple[IntArray, IntArray, IntArray]:
-        log_unit = self._middle(place, self.length / (size >> levels))
-        turns = np.maximum(self._turns(i, log_unit) >> levels, 1)
-        first = np.cumsum(turns) - turns
-        turn = np.arange(int(turns.sum())) - np.repeat(first, turns)
-        return np.repeat(place, turns), turn, np.repeat(turns, turns)
-
-    def _place_shift(self, turn: IntArray, turns: IntArray) -> tuple[FloatArray, FloatArray]:
-        low, extent = 0.0, 1.0
-        if self.turning and not self.prior.free:
-            low, high = priors.reach(self.prior.offset)
-            extent = high - low
-        cell = extent / turns
-        return low + (turn + 0.5) * cell, cell
-
-    def _halve(
-        self, place: IntArray, turn: IntArray, turns: IntArray
-    ) -> tuple[IntArray, IntArray, IntArray]:
-        place = np.repeat(2 * place, 2)
-        place[1::2] += 1
-        turn, turns = np.repeat(turn, 2), np.repeat(turns, 2)
-        if self.turning:
-            place, turns = np.repeat(place, 2), np.repeat(2 * turns, 2)
-            turn = np.repeat(2 * turn, 2)
-            turn[1::2] += 1
-        return place, turn, turns
-
-    def _slack(self, p: Parameters, step: float, shift_cell: FloatArray) -> FloatArray:
-        """How far the offset can move within each cell."""
-        swing = 0.5 * step
-        if not self.turning:
-            return np.zeros(p.unit.size)
-        slack: FloatArray = 0.5 * shift_cell
-        if self.prior.free:
-            slack = p.unit * (np.expm1(swing) + slack * np.exp(swing))
-        return slack
-
-    def _bound(
-        self, i: int, p: Parameters, step: float, slack: FloatArray, size: int
-    ) -> FloatArray:
-        """Upper bound of the log mass of any final node within each cell."""
-        swing = 0.5 * step
-        bound = self.likelihood.log_likelihood(p, slack=slack, swing=swing)
-        log_cell = np.log(self.length / size) + self._log_shift_cell(i, np.log(p.unit))
-        log_cell = log_cell + self.common.log_weight[i]
-        most: FloatArray = bound + self._most_prior(p, swing, slack) + log_cell
-        return most
-
-    def _most_prior(self, p: Parameters, swing: float, slack: FloatArray) -> FloatArray:
-        """Largest log prior at the middle and the ends of each cell; it is smooth on that scale."""
-        around = []
-        for side in (-1.0, 0.0, 1.0):
-            unit = np.clip(p.unit * np.exp(side * swing), self.prior.low, self.prior.high)
-            offset = p.offset + side * slack
-            around.append(self.prior_of(dataclasses.replace(p, unit=unit, offset=offset)))
-        most: FloatArray = np.maximum.reduce(around) + 0.5
-        return most
+    def _most_prior(self, b: Boxes, p: Parameters, cell: Cell) -> FloatArray:
+        """Largest log prior within each box; densities are smooth on the scale of a cell."""
+        low = np.clip(p.unit * np.exp(-cell.swing), self.prior.low, self.prior.high)
+        high = np.clip(p.unit * np.exp(cell.swing), self.prior.low, self.prior.high)
+        units = (low, p.unit, high)
+        most = np.maximum.reduce([self.prior.log_unit_density(u) for u in units])
+        if self.prior.unit is not None:
+            most = most + 0.5
+        if isinstance(self.prior.sigma, TaperedSigma):
+            ends = self.prior.sigma
+            most = most + sigma_prior.log_taper(cell.sigma_low / high)
+            most = most - sigma_prior.log_normaliser(low, ends.low, ends.high)
+        if priors.is_distribution(self.prior.offset):
+            around = [p.offset + side * cell.slack for side in (-1, 0, 1)]
+            most = most + 0.5 + np.maximum.reduce([self.prior.offset.logpdf(b) for b in around])
+        result: FloatArray = most
+        return result

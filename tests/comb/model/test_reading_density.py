@@ -1,5 +1,7 @@
 """Densities of one reading against numerical integrals of the normal density."""
 
+import itertools
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -15,11 +17,11 @@ def log_integral(log_f, low, high, near):
     """log ∫ exp(log_f) by general quadrature, scaled by the largest value of the integrand."""
     peak = float(np.clip(near, low, high))
     top = log_f(peak)
-    edges = [low, *[t for t in (peak - 9, peak - 1, peak, peak + 1, peak + 9)], high]
+    edges = [low, peak - 9, peak - 1, peak, peak + 1, peak + 9, high]
     edges = np.unique(np.clip(edges, low, high))
     total = sum(
         quad(lambda t: np.exp(log_f(t) - top), a, b, epsabs=0, epsrel=1e-12)[0]
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        for a, b in itertools.pairwise(edges)
     )
     return top + np.log(total)
 
