@@ -153,8 +153,9 @@ def default_sigma_range(readings: Readings, band: Band) -> tuple[float, float]:
     """The support of the prior of an unknown sigma, for a band of units.
 
     From the standard deviation of rounding (step/sqrt(12)), or a hundredth of the smallest unit
-    if that is more, to half of the largest unit, where a comb can no longer be told from a
-    continuum. A floor is needed: with equal readings and none, the answer would be zero.
+    if that is more, to half of the largest unit. Within it the prior falls off where sigma nears
+    the unit (`quantize.comb.sigma_prior`). A floor is needed: with equal readings and none, the
+    answer would be zero.
     """
     step = readings.rounding_step or 0.0
     floor = max(step / math.sqrt(12), band.low / 100)

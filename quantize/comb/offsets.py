@@ -16,7 +16,7 @@ from quantize.comb.harmonics import coefficients, harmonics_needed
 from quantize.comb.likelihood import log_density_sum
 from quantize.comb.problem import NEGLIGIBLE, Problem, chunks, lattice_step
 
-SMALLEST_SPREAD = 0.08
+SMALLEST_SPREAD = 0.05
 """Below this sigma/u the series grows long and the plain sum, over few units, is taken."""
 
 
@@ -87,11 +87,12 @@ def over_offsets(
     for count in np.unique(counts):
         cells = np.flatnonzero(counts == count)
         offsets = np.arange(count) / count
-        for part in chunks(cells.size, int(count) * p.mean.size):
+        narrowest = float(spread.min() / np.exp(log_u[cells].max()))
+        series = spread.size == 1 and narrowest >= SMALLEST_SPREAD
+        for part in chunks(cells.size, int(count) * (4 if series else p.mean.size)):
             which = cells[part]
             u = np.exp(log_u[which])
-            narrowest = float(spread.min() / u.max())
-            if spread.size == 1 and narrowest >= SMALLEST_SPREAD:
+            if series:
                 sums = harmonics(p.mean, u, harmonics_needed(narrowest))
                 value = log_likelihood_over_offsets(sums, p.mean.size, spread[0] / u, int(count))
             else:
