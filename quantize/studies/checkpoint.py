@@ -20,7 +20,7 @@ from quantize._support.results import jsonable
 from quantize.studies.replicates import Chunk, Outcomes
 from quantize.studies.study import SCHEMA, differences
 
-_FLOATS = ("bound", "unit", "decision")
+_FLOATS = ("bound", "unit", "decision", "seconds", "page_seconds")
 _WHOLE = ("covered", "fate")
 
 
@@ -187,8 +187,6 @@ def _record(chunk: Chunk, outcomes: Outcomes) -> dict[str, Any]:
         body[name] = jsonable(getattr(outcomes, name))
     for name in _WHOLE:
         body[name] = getattr(outcomes, name).tolist()
-    body["seconds"] = np.round(outcomes.seconds, 6).tolist()
-    body["page_seconds"] = np.round(outcomes.page_seconds, 6).tolist()
     body["messages"] = outcomes.messages
     return body | {"crc": _checksum(body)}
 
@@ -198,8 +196,7 @@ def _chunk(line: dict[str, Any]) -> tuple[Chunk, Outcomes]:
     if line["crc"] != _checksum(body):
         raise ValueError("checksum")
     chunk = Chunk(cell=line["cell"], first=line["first"], count=line["count"])
-    floats = (*_FLOATS, "seconds", "page_seconds")
-    arrays: dict[str, Any] = {name: np.array(line[name], dtype=float) for name in floats}
+    arrays: dict[str, Any] = {name: np.array(line[name], dtype=float) for name in _FLOATS}
     arrays |= {name: np.array(line[name], dtype=np.int64) for name in _WHOLE}
     messages = {name: (int(row), str(text)) for name, (row, text) in line["messages"].items()}
     return chunk, Outcomes(**arrays, messages=messages)

@@ -185,7 +185,7 @@ def answers(work: Work, chunk: Chunk, entropy: Any, spawn_key: tuple[int, ...]) 
             start = time.perf_counter()
             question = functools.partial(_answer, estimator, page, own_seeds[column], work.prob)
             fate, answer = _ask(question, work.time_limit)
-            out.seconds[row, column] = time.perf_counter() - start
+            out.seconds[row, column] = round(time.perf_counter() - start, 6)
             out.fate[row, column] = fate
             if isinstance(answer, str):
                 out.messages.setdefault(estimator.name, (chunk.first + row, answer))
@@ -194,7 +194,7 @@ def answers(work: Work, chunk: Chunk, entropy: Any, spawn_key: tuple[int, ...]) 
             out.decision[row, column] = answer.decision
             holds = answer.holds(work.condition.unit) if page.truth.unit is not None else None
             out.covered[row, column] = -1 if holds is None else int(holds)
-        out.page_seconds[row] = time.perf_counter() - begin
+        out.page_seconds[row] = round(time.perf_counter() - begin, 6)
     return out
 
 

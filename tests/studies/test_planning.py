@@ -1,0 +1,194 @@
+"""plan(): against tables made before, its own simulations, and what cannot be otherwise."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import stats
+
+import quantize as qz
+from quantize.studies import Answer, power_curves
+from quantize.studies.power_curves import fit_curve
+
+BENCH = {
+    "plates": {"separation": "4 mm"},
+    "sphere": {"diameter": "1.6 um", "density": "1055 kg/m3"},
+    "reticle": {"division": "25 um", "length": "90 div"},
+    "watch": {"press": "0.05 s"},
+}
+
+
+def test_readings_needed_agree_with_the_table_measured_before() -> None:
+    # docs/tables/readings_needed.md: 7, 10 and 19 readings at sigma/u .05, .10 and .15, each from
+    # 200 pages at sizes some readings apart.
+    found = qz.plan(sigma=[0.05, 0.10, 0.15], repeats=1).table["readings"].to_numpy()
+    assert found == pytest.approx([7, 10, 19], rel=0.25)
+
+
+def test_more_scatter_needs_more_and_more_power_too() -> None:
+    table = qz.plan(sigma=[0.05, 0.08, 0.12, 0.15, 0.18, 0.2], repeats=1).table
+    assert table["readings"].is_monotonic_increasing
+    wished = [qz.plan(sigma=0.15, repeats=1, power=p).table["readings"][0] for p in (0.5, 0.8, 0.9)]
+    assert wished == sorted(wished)
+    strict = qz.plan(sigma=0.15, repeats=1, alpha=0.01).table["readings"][0]
+    assert strict > wished[1]
+
+
+def test_repeats_are_worth_most_where_the_scatter_is_large() -> None:
+    table = qz.plan(sigma=[0.05, 0.2]).table.set_index(["sigma_over_unit", "repeats"])["readings"]
+    assert table[0.2, 2] < table[0.2, 1]
+    assert table[0.05, 2] > table[0.05, 1]
+
+
+def test_only_sigma_over_unit_counts() -> None:
+    one, ten = qz.plan(sigma=0.1).table, qz.plan(sigma=1.0, unit=10.0).table
+    assert one["readings"].tolist() == ten["readings"].tolist()
+    assert ten["sigma_over_unit"].tolist() == pytest.approx([0.1] * 3)
+
+
+def test_the_smallest_unit_undoes_the_number_of_readings() -> None:
+    n = qz.plan(sigma=0.125, repeats=1).table["readings"][0]
+    unit = qz.plan(readings=int(n), sigma=1.0, repeats=1).table["unit"][0]
+    assert unit == pytest.approx(1 / 0.125, rel=0.05)
+
+
+def test_readings_at_hand_tell_their_sigma_and_repeats() -> None:
+    page = qz.simulate(40, sigma=0.5, repeats=2, unit=5.0, rng=3)
+    row = qz.plan(readings=page).table.iloc[0]
+    # 20 degrees of freedom: the standard error of a standard deviation is 16 %; four of them.
+    assert row["sigma"] == pytest.approx(0.5, rel=0.64)
+    assert (row["readings"], row["repeats"]) == (40, 2)
+    told = qz.plan(readings=qz.Readings(page.values, sigma=0.4)).table.iloc[0]
+    assert (told["sigma"], told["repeats"]) == (0.4, 1)
+
+
+def test_too_few_or_too_rough_is_told_as_not_known() -> None:
+    assert np.isnan(qz.plan(sigma=0.5, repeats=1).table["readings"][0])
+    assert np.isnan(qz.plan(readings=3, sigma=1.0, repeats=1).table["unit"][0])
+    assert "more" in str(qz.plan(sigma=0.5, repeats=1))
+
+
+def test_the_probit_line_is_that_of_a_general_optimiser() -> None:
+    from scipy.optimize import minimize
+
+    x = np.log([10.0, 14.0, 20.0, 28.0])
+    k, m = np.array([12, 40, 71, 92]) + 0.5, np.full(4, 101.0)
+
+    def cost(parameters: Any) -> float:
+        p = stats.norm.cdf(parameters[0] + parameters[1] * x)
+        return -float(np.sum(stats.binom.logpmf(0, 0, p) + k * np.log(p) + (m - k) * np.log1p(-p)))
+
+    expected = minimize(cost, [-5.0, 2.0], method="Nelder-Mead", options={"xatol": 1e-9}).x
+    found = fit_curve(x.tolist(), [12, 40, 71, 92], [100] * 4)
+    assert (found.intercept, found.slope) == pytest.approx(expected, rel=1e-4)
+
+
+def test_the_stated_error_of_a_curve_is_honest(rng: np.random.Generator) -> None:
+    x = np.linspace(2, 4, 5)
+    truth = stats.norm.cdf(2.0 * (x - 3.0))
+    at = 3.0 + stats.norm.ppf(0.8) / 2.0
+    inside = 0
+    for _ in range(400):
+        place, error = fit_curve(x.tolist(), rng.binomial(100, truth).tolist(), [100] * 5).reaches(
+            0.8
+        )
+        inside += abs(place - at) < 1.96 * error
+    # Binomial bounds on 95 % of 400; false alarm once in 10,000.
+    low, high = stats.binom(400, 0.95).ppf([5e-5, 1 - 5e-5])
+    assert low <= inside <= high
+
+
+def test_every_place_of_the_table_was_simulated_around_its_answer() -> None:
+    stored = power_curves.stored()
+    assert {cell["repeats"] for cell in stored["cells"]} == {1, 2, 4}
+    assert 0 < stored["interpolation"] < 0.25
+    for cell in stored["cells"]:
+        assert len(cell["n"]) == len(cell["hits"]) == len(cell["pages"])
+        for row, pages in zip(cell["hits"], cell["pages"], strict=True):
+            # A stricter level finds steps on fewer pages.
+            assert pages >= row[0] >= row[1] >= row[2] >= row[3] >= 0
+
+
+def decides_by_number(readings: qz.Readings, unit_range: Any) -> Answer:
+    """Steps with a chance that grows with the readings; p from the readings' digits."""
+    luck = float(np.abs(readings.values).sum() * 1e6 % 1)
+    return Answer(
+        unit=1.0, p_value=0.01 if luck < stats.norm.cdf(np.log(len(readings) / 12)) else 1
+    )
+
+
+def test_simulation_finds_a_power_that_is_known(tmp_path: Path) -> None:
+    def ask(**options: Any) -> qz.studies.Plan:  # type: ignore[name-defined]
+        return qz.plan(
+            sigma=0.1,
+            repeats=1,
+            estimator=decides_by_number,
+            replicates=300,
+            rng=4,
+            checkpoint=tmp_path / "plan.jsonl",
+            **options,
+        )
+
+    found = ask()
+    # Power is Φ(log(n/12)), so that 0.8 needs 12·exp(0.8416) = 27.8 readings.
+    row = found.table.iloc[0]
+    exact = 12 * np.exp(stats.norm.ppf(0.8))
+    # The interval is one of 95 %; twice its width is passed by chance once in 10,000.
+    half_width = np.log(row["high"] / row["low"]) / 2
+    middle = np.log(row["high"] * row["low"]) / 2
+    assert abs(middle - np.log(exact)) < 2 * half_width
+    assert row["readings"] == np.ceil(np.exp(middle))
+    assert found.method == "simulation"
+    assert {"power", "low", "high", "readings"} <= set(found.curves.columns)
+    files = sorted(path.name for path in tmp_path.iterdir())
+    assert files[0] == "plan.jsonl"
+    assert ask().table.equals(found.table)
+
+
+@pytest.mark.slow
+def test_the_table_agrees_with_simulation() -> None:
+    quick, own = (
+        qz.plan(sigma=0.12, repeats=1, replicates=replicates, rng=9).table.iloc[0]
+        for replicates in (None, 60)
+    )
+    middles = [0.5 * np.log(row["low"] * row["high"]) for row in (quick, own)]
+    errors = [np.log(row["high"] / row["low"]) / 3.92 for row in (quick, own)]
+    # Four errors of the difference: a false alarm once in 15,000.
+    assert abs(middles[0] - middles[1]) < 4 * np.hypot(*errors)
+
+
+def test_the_bench_is_ordered_by_the_readings_it_needs() -> None:
+    found = qz.plan(apparatus=BENCH, diameters=[1.0e-6, 1.6e-6, 2.0e-6], repeats=1)
+    assert found.question == "bench"
+    known = found.table["readings"].dropna()
+    assert known.is_monotonic_increasing
+    assert {"interval", "balance_voltage", "diameter", "low", "high"} <= set(found.table.columns)
+    assert "elementary charge" in found.note
+    assert "µm" in str(found)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({}, "`sigma` is missing; give it for the number of readings"),
+        ({"sigma": 0}, "`sigma` is 0; it must be above zero"),
+        ({"sigma": []}, "`sigma` is an empty list"),
+        ({"sigma": 0.1, "power": 1}, "`power` is 1"),
+        ({"sigma": 0.1, "alpha": 0.03}, "`alpha` is 0.03; the table has"),
+        ({"sigma": 0.1, "integers": (1, 8)}, r"`integers` is \(1, 8\), which the table does not"),
+        ({"sigma": 0.1, "estimator": "cosine score"}, "`estimator` is 'cosine score', which the"),
+        ({"sigma": 0.1, "repeats": 0}, "`repeats` is 0"),
+        ({"sigma": 0.1, "checkpoint": "x"}, "`checkpoint` is for simulations"),
+        ({"readings": 10}, "`sigma` is missing; a number of readings alone"),
+        ({"readings": [1.0, 2.0, 3.5]}, "the readings do not tell it"),
+        ({"apparatus": BENCH, "sigma": 0.1}, "`apparatus` tells sigma and readings"),
+        ({"apparatus": {"plates": {"separation": "4 mm"}}}, "`sphere.diameter`"),
+        ({"apparatus": 3}, "`apparatus` is 3; give a file"),
+    ],
+)
+def test_bad_input_is_one_clear_sentence(options: dict[str, Any], message: str) -> None:
+    with pytest.raises(qz.InputError, match=message):
+        qz.plan(**options)
