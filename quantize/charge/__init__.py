@@ -28,6 +28,7 @@ _HOME = {
     "monte_carlo_many": "quantize.charge.montecarlo",
     "propagate": "quantize.charge.propagation",
     "predicted_scatter": "quantize.charge.prediction",
+    "residual_voltage": "quantize.charge.residual",
     "line_through_drops": "quantize.charge.drops",
     "joint_unit": "quantize.charge.particles",
     "plan_bench": "quantize.charge.planning",
@@ -64,6 +65,7 @@ if TYPE_CHECKING:
     from quantize.charge.promise import DatedPlan as DatedPlan
     from quantize.charge.propagation import propagate as propagate
     from quantize.charge.quantity import Quantity as Quantity
+    from quantize.charge.residual import residual_voltage as residual_voltage
     from quantize.charge.reticle import Reticle as Reticle
     from quantize.charge.run import Run as Run
     from quantize.charge.run import read_run as read_run

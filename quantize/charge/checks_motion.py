@@ -12,6 +12,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge import air, drag
 from quantize.charge.prediction import ROOM, mobility_of, predicted_scatter
+from quantize.charge.residual import residual_voltage
 from quantize.charge.routes import STANDARD_GRAVITY
 from quantize.charge.soundness import Check, graded, unknown
 
@@ -182,22 +183,25 @@ def fall_steadiness(run: Run) -> list[Check]:
             "a wet coat, a change of temperature or convection would do that",
         )
     ]
-    driven = run.driven
-    if (driven["state"] != "").all() and (falls["state"] != "").all():
-        speed = (driven["divisions"] / driven["seconds"]) * run.interval
-        means = speed.groupby(driven["state"]).mean()
-        charge = falls["state"].map(means).to_numpy(float)
-        usable = np.isfinite(charge)
-        if usable.sum() >= 3 and np.ptp(charge[usable]) > 0:
-            checks.append(
-                _trend(
-                    f"{name}: with charge",
-                    charge[usable],
-                    x[usable],
-                    "from the least to the most charged state",
-                    "a residual voltage on the plates would do that",
-                )
-            )
+    try:
+        left = residual_voltage(run)
+    except InputError:
+        return checks
+    volts, error = left.voltage.value, left.voltage.standard_uncertainty
+    checks.append(
+        graded(
+            f"{name}: with charge",
+            left.p_value,
+            volts,
+            f"the fall goes with the charge as a residual voltage of {volts:+.2f} ± {error:.2f} V "
+            f"would make it; without it the fall is {left.fall.value:.2f} ± "
+            f"{left.fall.standard_uncertainty:.2f} divisions",
+            cause=(
+                "short the plates and look at the supply, or declare residual_voltage = "
+                '"taken off" under [run] in the apparatus file'
+            ),
+        )
+    )
     return checks
 
 

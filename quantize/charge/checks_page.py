@@ -52,7 +52,7 @@ def ruler_or_nature(run: Run, analysis: Any) -> list[Check]:
     rows = run.driven
     v, t = rows["voltage"].to_numpy(float), rows["seconds"].to_numpy(float)
     force = v * t
-    integers = _integers(analysis, len(rows))
+    integers = run.integers_of(analysis)
     if (
         integers is None
         or np.isnan(force).any()
@@ -128,12 +128,14 @@ def labels_against_log(run: Run) -> list[Check]:
     if "event" not in run.table or (run.table["state"] == "").all():
         return []
     table = run.table[run.table["state"] != ""]
-    noted = table["event"].str.contains("chang", case=False).to_numpy(bool)
+    within = table["changed"].to_numpy(bool)
+    noted = table["event"].str.contains("chang", case=False).to_numpy(bool) & ~within
     if not noted.any():
         return []
     states, particles = table["state"].to_numpy(str), table["particle"].to_numpy(str)
     moved = np.concatenate([[False], states[1:] != states[:-1]])
-    fresh = np.concatenate([[True], particles[1:] != particles[:-1]])
+    # After a change within an interval the next label is a new one without a word.
+    fresh = np.concatenate([[True], (particles[1:] != particles[:-1]) | within[:-1]])
     odd = table["row"].to_numpy()[(noted != moved) & ~fresh].tolist()
     sentence = (
         f"in row {', '.join(map(str, odd[:5]))} label and log do not agree on a change of charge."
@@ -179,8 +181,9 @@ def lost_off_the_scale(run: Run) -> list[Check]:
             ]
     share = lost / max(len(kept), 1)
     sentence = (
-        f"{lost} of {len(kept)} readings left the scale and are left out; the largest charges are "
-        "missing for that reason: shorten the interval."
+        f"{lost} of {len(kept)} readings left the scale; the mixture counts them as one-sided and "
+        "the other methods leave them out, so that the largest charges are told worst: shorten "
+        "the interval."
         if lost
         else "no reading left the scale."
     )
@@ -249,7 +252,7 @@ def discarded(run: Run, analysis: Any) -> list[Check]:
     bare = int((gone & (run.table["reason"] == "")).sum())
     lacking = f"; {bare} of them without a reason" if bare else ""
     head = f"{number} of {len(run)} rows were discarded{lacking}"
-    integers = _integers(analysis, len(run.driven))
+    integers = run.integers_of(analysis)
     if integers is None or run.fall_on_record() is None:
         return [Check(name=name, level="doubt" if bare else "good", number=float(number),
                       sentence=head + ".")]  # fmt: skip
@@ -279,7 +282,7 @@ def unit_drift(run: Run, analysis: Any) -> list[Check]:
     from scipy.stats import norm
 
     name = "the unit stays the same"
-    integers = _integers(analysis, len(run.driven))
+    integers = run.integers_of(analysis)
     sigma, _ = spread_of(run)
     if integers is None or sigma == 0 or run.fall_on_record() is None:
         return [unknown(name, "whole numbers, a fall and repeats are needed to see a drift.")]
@@ -308,11 +311,3 @@ def unit_drift(run: Run, analysis: Any) -> list[Check]:
 
 def _unit_given(values: FloatArray, integers: FloatArray) -> float:
     return float(integers @ values / (integers @ integers))
-
-
-def _integers(analysis: Any, rows: int) -> FloatArray | None:
-    integers = getattr(analysis, "integers", None)
-    if integers is None or len(integers) != rows:
-        return None
-    array = np.asarray(integers, dtype=np.float64)
-    return array if np.any(array) else None

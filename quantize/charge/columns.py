@@ -38,6 +38,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "repeat": ("repeat", "rep", "repetition", "reading", "reading no"),
     "bench": ("bench", "setup", "set-up", "station", "group"),
     "event": ("event",),
+    "changed": ("changed within", "changed within interval", "changed during reading"),
     "keep": ("keep", "kept", "use", "used", "valid"),
     "reason": ("reason", "why", "reason discarded"),
     "note": ("note", "notes", "remark", "remarks", "comment", "comments"),
@@ -59,6 +60,8 @@ _SIGNS = {"up": 1, "u": 1, "+": 1, "↑": 1, "rise": 1, "rises": 1, "rising": 1,
           "falling": -1, "-1": -1}  # fmt: skip
 _YES = {"yes", "y", "true", "1", "keep", "kept", "ok", "x", "good"}
 _NO = {"no", "n", "false", "0", "drop", "dropped", "discard", "discarded", "bad"}
+_CHANGE = re.compile(r"\b(?:chang|jump)")
+_MEANWHILE = re.compile(r"\b(?:within|during|while|midway|in the (?:middle|interval))\b")
 _CELL = re.compile(
     r"^(?P<limit>[<>≥≤]=?)?\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>\D*)$"
 )
@@ -155,7 +158,10 @@ def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float
             sign, shown = _SIGNS[mark], shown.replace(mark, "").strip()
     found = _CELL.match(shown)
     if found is None:
-        raise InputError(f"`{column}` is {text!r} in row {row}, which is not a number.")
+        raise InputError(
+            f"`{column}` is {text!r} in row {row}, which is not a number; for a reading off the "
+            "scale write > and the last division, as in >40."
+        )
     rest = found["rest"].strip().lower()
     if rest in _SIGNS:
         sign, rest = _SIGNS[rest], ""
@@ -180,8 +186,20 @@ def direction(text: str, *, row: int) -> int:
     return _SIGNS[word]
 
 
-def kept(text: str, *, row: int) -> bool | None:
-    """Whether a row counts; None for a blank."""
+def changed_within(note: str) -> bool:
+    """Whether a note says that the charge changed while the reading was timed.
+
+    Examples
+    --------
+    >>> changed_within("charge changed within the interval"), changed_within("charge changed")
+    (True, False)
+    """
+    text = note.lower()
+    return _CHANGE.search(text) is not None and _MEANWHILE.search(text) is not None
+
+
+def kept(text: str, *, row: int, column: str = "keep") -> bool | None:
+    """Whether a row counts, or another question answered by yes or no; None for a blank."""
     word = text.strip().lower().removesuffix(".0")
     if word in ("", "nan", "none"):
         return None
@@ -189,4 +207,4 @@ def kept(text: str, *, row: int) -> bool | None:
         return True
     if word in _NO:
         return False
-    raise InputError(f"`keep` is {text!r} in row {row}; write yes or no.")
+    raise InputError(f"`{column}` is {text!r} in row {row}; write yes or no.")

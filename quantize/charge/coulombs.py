@@ -224,16 +224,11 @@ def divisions_of(
         return Divisions(unit=quantity, fall=fall, interval=interval)
     value = validation.positive("unit", unit.unit)
     integers = np.asarray(getattr(unit, "integers", ()), dtype=float)
-    slope, degrees = 0.0, math.inf
-    if integers.size:
-        degrees = max(integers.size - 1, 1)
-    if run is not None and fall is not None and integers.size == len(run.driven):
-        values, _, stretch, _ = run.joined()
-        told = getattr(getattr(unit, "readings", None), "values", values)
-        squares = float(integers @ integers)
-        # A unit from distances without the fall, with a free offset, does not lean on it.
-        if squares and np.shape(told) == values.shape and np.allclose(told, values):
-            slope = float(integers @ stretch) / squares
+    degrees = max(integers.size - 1, 1) if integers.size else math.inf
+    if hasattr(unit, "fall_slope"):
+        fall, slope = unit.fall, unit.fall_slope
+    else:
+        slope = _slope_on_fall(unit, run, fall)
     return Divisions(
         unit=Quantity(
             value=value,
@@ -249,6 +244,20 @@ def divisions_of(
         fall_slope=slope,
         interval=interval,
     )
+
+
+def _slope_on_fall(unit: Any, run: Run | None, fall: Quantity | None) -> float:
+    """How far the unit of an analysis moves with the fall that was added to its readings."""
+    integers = None if run is None or fall is None else run.integers_of(unit)
+    if integers is None or run is None:
+        return 0.0
+    values, _, stretch, _ = run.joined()
+    readings = getattr(unit, "readings", None)
+    told = values if readings is None else readings.values[readings.measured]
+    # A unit from distances without the fall, with a free offset, does not lean on it.
+    if np.shape(told) != values.shape or not np.allclose(told, values):
+        return 0.0
+    return float(integers @ stretch) / float(integers @ integers)
 
 
 def _bare(unit: Any, unit_err: float | None) -> Quantity:

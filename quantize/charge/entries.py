@@ -49,6 +49,7 @@ WORDS: dict[str, tuple[str, ...]] = {
     "run.timing": ("fixed time", "fixed distance"),
     "run.blank_voltage": ("zero", "as above"),
     "run.blank_state": ("as above",),
+    "run.residual_voltage": ("taken off",),
     "air.slip": ("Kim 2005", "Allen and Raabe 1985", "Davies 1945", "Millikan 1923"),
 }
 FLAGS: tuple[str, ...] = ("run.image_inverted", "apparatus.invented")

@@ -19,6 +19,14 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.prediction import predicted_scatter
 from quantize.charge.quantity import Quantity
+from quantize.charge.shifts import (
+    Shifted,
+    at_mode,
+    joined_modes,
+    over_shifts,
+    posterior_of_shift,
+    slope_against,
+)
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -26,11 +34,8 @@ if TYPE_CHECKING:
 
     from quantize.charge.run import Run
 
-_SHIFTS = 17  # values of the shift that are tried
-_NORMAL_REACH, _LONGEST_REACH = 4.2, 12.0  # in standard errors
 _UNDECIDABLE = 0.25  # units; beyond this the balance charge cannot be told
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed
-_SAME_MODE = 0.02
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -64,6 +69,10 @@ class RunFit(Result):
         Modes: unit, unit_err, share.
     integers : numpy.ndarray of int, shape (n,)
     balance : Balance or None
+    fall : Quantity or None
+        The fall after the readings have had their say on it; None without one.
+    fall_slope : float
+        How far the unit moves with the fall.
     shift : Quantity
         The shared shift: zero with the error of the fall, or the held level; divisions.
     shifted_by : float
@@ -83,6 +92,8 @@ class RunFit(Result):
     alternatives: pd.DataFrame
     integers: IntArray
     balance: Balance | None
+    fall: Quantity | None
+    fall_slope: float
     shift: Quantity
     shifted_by: float
     sigma: str
@@ -145,6 +156,11 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
     :math:`\int p(δ)\,P(u\mid y + δ)\,dδ`, the weights being p(δ) times the evidence of each δ.
     Without fall or held state the offset is free.
 
+    Readings off the scale count as at least as far as they are written, and one within which the
+    charge changed as anywhere between two neighbouring steps (see `quantize.Readings`). With such
+    readings an unknown scatter is first found from the others and then taken as known, which
+    keeps the work to seconds.
+
     Examples
     --------
     >>> from quantize.charge import Run
@@ -154,43 +170,87 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
     >>> bool(abs(found.unit - 10) < 0.5)
     True
     """
+    from quantize.comb.grid import band_for
     from quantize.comb.mixture import fit_mixture
 
     validation.choice("sigma", sigma, ("auto", "prior", "predicted", "free"))
-    values, lever, shift, states = _levels(run)
-    known, believed, words = _scatter(run, sigma, len(values))
+    levels = _levels(run)
+    known, believed, words = _scatter(run, sigma, levels.rows)
+    shift = levels.shift
+    central = levels.readings(run, known, 0.0)
+    if not central.measured.all() and known is None:
+        known, words = _settled(run, levels, central, unit_range, believed, words)
+        believed = None
     if shift is None:
-        readings = run.readings(fall="apart", sigma=known)
+        readings = levels.readings(run, known, 0.0)
         plain = fit_mixture(readings, unit_range, offset="free", sigma_range=believed)
-        return _result([plain], np.ones(1), np.zeros(1), run, None, words, readings)
-    z, weights = _shifts(shift)
-    fits = []
-    for step in z:
-        moved = values + lever * step * shift.standard_uncertainty
-        readings = Readings(moved, sigma=known, state=states, resolution=_step(run, lever))
-        fits.append(fit_mixture(readings, unit_range, sigma_range=believed))
-        if unit_range is None:
-            unit_range = (fits[0].band.low, fits[0].band.high)
-    central = Readings(values, sigma=known, state=states, resolution=_step(run, lever))
-    return _result(fits, weights, z, run, shift, words, central)
+        whole = Shifted(
+            z=np.zeros(1),
+            weight=np.ones(1),
+            fits=(plain,),
+            log_bayes_factor=plain.log_bayes_factor,
+        )
+        return _result(whole, run, levels, words, readings)
+    if unit_range is None:
+        band = band_for(central, None, sigma_range=believed)
+        unit_range = (band.low, band.high)
+
+    def fit_at(z: float) -> Any:
+        return fit_mixture(levels.readings(run, known, z), unit_range, sigma_range=believed)
+
+    return _result(over_shifts(shift, fit_at), run, levels, words, central)
 
 
-def _levels(run: Run) -> tuple[FloatArray, FloatArray, Quantity | None, list[str] | None]:
-    """Values through zero, how each leans on the shared shift, the shift, and the states."""
-    states = run.driven["state"].tolist()
-    labels = states if all(states) else None
+def _settled(
+    run: Run, levels: _Levels, readings: Readings, unit_range: Any, believed: Any, words: str
+) -> tuple[Any, str]:
+    """Sigma as the measured readings tell it, in the proportions that are predicted."""
+    from quantize.comb.mixture import fit_mixture
+
+    plain = fit_mixture(
+        readings.select(readings.measured),
+        unit_range,
+        offset="free" if levels.shift is None else "zero",
+        sigma_range=believed,
+    )
+    told = f"{words}, and then taken as the {plain.sigma:.2f} that the readings on the scale tell"
+    if believed is None:
+        return plain.sigma, told
+    predicted = predicted_scatter(run, levels.rows).total
+    return predicted * plain.sigma / float(np.sqrt(np.mean(predicted**2))), told
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class _Levels:
+    """Values of a comb through zero, how each leans on the shared shift, and the shift.
+
+    `rows` are the rows of the table behind them; without a shift the offset is free.
+    """
+
+    rows: pd.DataFrame
+    values: FloatArray
+    lever: FloatArray
+    shift: Quantity | None
+
+    def readings(self, run: Run, sigma: Any, z: float) -> Readings:
+        """The values with the shift `z` standard errors up."""
+        error = 0.0 if self.shift is None else self.shift.standard_uncertainty
+        return run.as_readings(self.rows, self.values + self.lever * z * error, self.lever, sigma)
+
+
+def _levels(run: Run) -> _Levels:
+    rows = run.telling
     fall = run.fall_on_record()
     if fall is not None:
-        values, _, stretch, _ = run.joined()
+        values, _, stretch, _ = run.joined(rows)
         shift = dataclasses.replace(fall, value=0.0)
-        return values, stretch, shift, labels
+        return _Levels(rows=rows, values=values, lever=stretch, shift=shift)
     run.need_one_voltage()
     held = run.apparatus.word("run.held_state") if run.apparatus else None
-    moved = run.moved()
-    if held is None or held not in states:
-        return moved, np.ones(moved.size), None, labels
-    there = np.array([s == held for s in states])
-    level = moved[there]
+    moved, there = run.moved(rows), (rows["state"] == held).to_numpy(bool)
+    level = run.moved()[(run.driven["state"] == held).to_numpy(bool)]
+    if held is None or level.size == 0:
+        return _Levels(rows=rows, values=moved, lever=np.ones(moved.size), shift=None)
     observed, degrees = run.scatter()
     shift = Quantity(
         value=float(level.mean()),
@@ -200,21 +260,20 @@ def _levels(run: Run) -> tuple[FloatArray, FloatArray, Quantity | None, list[str
     )
     # Rows of the held state itself tell the zero, and may not be used a second time.
     rest = moved[~there] - shift.value
-    kept = [s for s in states if s != held]
-    return rest, -np.ones(rest.size), shift, kept
+    return _Levels(rows=rows[~there], values=rest, lever=-np.ones(rest.size), shift=shift)
 
 
-def _scatter(run: Run, sigma: str, n: int) -> tuple[Any, Any, str]:
+def _scatter(run: Run, sigma: str, rows: pd.DataFrame) -> tuple[Any, Any, str]:
     """Sigmas of the readings, the range in which a common one is believed, and words."""
     if sigma == "free":
         return None, None, "left to the readings"
     try:
-        predicted = predicted_scatter(run).total
+        predicted = predicted_scatter(run, rows).total
     except InputError:
         if sigma != "auto":
             raise
         return None, None, "left to the readings, since the apparatus cannot predict it"
-    if sigma == "predicted" and predicted.size == n:
+    if sigma == "predicted":
         return predicted, None, f"predicted from the apparatus, {predicted.mean():.2f} divisions"
     middle = float(np.sqrt(np.mean(predicted**2)))
     return (
@@ -224,104 +283,34 @@ def _scatter(run: Run, sigma: str, n: int) -> tuple[Any, Any, str]:
     )
 
 
-def _step(run: Run, lever: FloatArray) -> FloatArray | None:
-    if run.timing == "fixed distance":
-        return None
-    step: FloatArray = run.resolution() * np.abs(lever)
-    return step
-
-
-def _shifts(shift: Quantity) -> tuple[FloatArray, FloatArray]:
-    """Where the shift is tried, in standard errors, and the weight of each: a trapezium rule.
-
-    The few degrees of freedom of few falls mean long tails, so the steps widen outwards.
-    """
-    from scipy.stats import norm, t
-
-    if shift.standard_uncertainty == 0:
-        return np.zeros(1), np.ones(1)
-    nu = shift.degrees_of_freedom
-    law = norm() if math.isinf(nu) else t(nu)
-    reach = min(max(float(law.ppf(0.9995)), _NORMAL_REACH), _LONGEST_REACH)
-    x = np.linspace(-3, 3, _SHIFTS)
-    z = reach * np.sinh(x) / math.sinh(3)
-    weights = law.pdf(z) * np.cosh(x)
-    return z, weights / weights.sum()
-
-
-def _result(
-    fits: list[Any],
-    prior: FloatArray,
-    z: FloatArray,
-    run: Run,
-    shift: Quantity | None,
-    words: str,
-    readings: Readings,
-) -> RunFit:
+def _result(found: Shifted, run: Run, levels: _Levels, words: str, readings: Readings) -> RunFit:
     import pandas as pd
 
-    log_bf = np.array([f.log_bayes_factor for f in fits])
-    top = float(log_bf.max())
-    weight = prior * np.exp(log_bf - top)
-    evidence = top + math.log(float(weight.sum()))
-    weight = weight / weight.sum()
-    modes = _joined_modes(fits, weight)
+    modes = joined_modes(found)
     best = modes[0]
-    near, inner, share = _at_mode(fits, weight, best["unit"])
-    own = float(np.sqrt(np.sum(share * inner**2)))
-    central = fits[int(np.argmax(weight))]
+    near, inner, share = at_mode(found, best["unit"])
+    central = found.fits[int(np.argmax(found.weight))]
+    shift = levels.shift or Quantity(value=0.0, unit="div")
+    error = shift.standard_uncertainty
+    slope = slope_against(found.z, near, share)
+    rest = near - best["unit"] - slope * (found.z - float(share @ found.z))
     fall = run.fall_on_record()
     return RunFit(
         unit=best["unit"],
         unit_err=best["unit_err"],
-        unit_err_given_fall=own,
-        log_bayes_factor=evidence,
+        unit_err_given_fall=float(np.sqrt(share @ (inner**2 + rest**2))),
+        log_bayes_factor=found.log_bayes_factor,
         alternatives=pd.DataFrame(modes),
         integers=np.asarray(central.integers),
-        balance=None if fall is None else _balance(fall, near, inner, share, z),
-        shift=shift or Quantity(value=0.0, unit="div"),
-        shifted_by=float(weight @ z),
+        balance=None if fall is None else _balance(fall, near, inner, share, found.z),
+        fall=None if fall is None else posterior_of_shift(fall, found.z, share),
+        fall_slope=slope / error if fall is not None and error > 0 else 0.0,
+        shift=shift,
+        shifted_by=float(found.weight @ found.z),
         sigma=words,
         readings=readings,
         nodes=np.array([near, inner, share]),
     )
-
-
-def _joined_modes(fits: list[Any], weight: FloatArray) -> list[dict[str, float]]:
-    """Modes of all shifts, those within 2 % of each other taken as one."""
-    rows = [
-        (float(row["unit"]), float(row["unit_err"]), float(row["share"]) * w)
-        for f, w in zip(fits, weight, strict=True)
-        for row in f.alternatives.to_dict("records")
-    ]
-    modes = []
-    left = sorted(rows, key=lambda r: -r[2])
-    while left:
-        centre = left[0][0]
-        mine = [r for r in left if abs(r[0] / centre - 1) < _SAME_MODE]
-        left = [r for r in left if abs(r[0] / centre - 1) >= _SAME_MODE]
-        share = sum(r[2] for r in mine)
-        mean = sum(r[0] * r[2] for r in mine) / share
-        variance = sum((r[1] ** 2 + (r[0] - mean) ** 2) * r[2] for r in mine) / share
-        modes.append({"unit": mean, "unit_err": math.sqrt(variance), "share": share})
-    modes.sort(key=lambda m: -m["share"])
-    return modes
-
-
-def _at_mode(
-    fits: list[Any], weight: FloatArray, unit: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Unit, error and weight of the mode at `unit` for each shift."""
-    units, errors, shares = np.full(len(fits), unit), np.zeros(len(fits)), np.zeros(len(fits))
-    for i, f in enumerate(fits):
-        table = f.alternatives
-        near = (table["unit"] / unit - 1).abs()
-        j = int(near.to_numpy().argmin())
-        if near.iloc[j] < 2 * _SAME_MODE:
-            units[i], errors[i] = float(table["unit"].iloc[j]), float(table["unit_err"].iloc[j])
-            shares[i] = weight[i] * float(table["share"].iloc[j])
-    total = shares.sum()
-    return units, errors, shares / total if total > 0 else weight
 
 
 def _balance(

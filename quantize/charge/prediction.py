@@ -16,6 +16,8 @@ from quantize.charge.routes import STANDARD_GRAVITY
 from quantize.charge.slip import SlipCorrection
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from quantize.charge.apparatus import Apparatus
     from quantize.charge.rows import Rows
 
@@ -77,13 +79,15 @@ def mobility_of(apparatus: Apparatus, *, fall_speed: float | None = None) -> flo
     return float(drag.mobility(d, viscosity, slip.factor(d, t, p)))
 
 
-def predicted_scatter(run: Rows) -> Scatter:
+def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
     r"""Predict the scatter of each driven row.
 
     Parameters
     ----------
     run : Run
         Of one particle, with an apparatus that knows the scale and the sphere.
+    rows : pandas.DataFrame, optional
+        Other rows of the run's table.
 
     Returns
     -------
@@ -111,11 +115,11 @@ def predicted_scatter(run: Rows) -> Scatter:
         mobility_of(bench, fall_speed=fall_speed), _value(bench, "air.temperature", ROOM)
     )
     press = _value(bench, "watch.press", 0.0)
-    rows = run.driven
+    rows = run.driven if rows is None else rows
     seconds = rows["seconds"].to_numpy(float)
     per_interval = run.interval / seconds
-    speed = _fitted_speed(run)
-    stretch = np.abs(run.stretch())
+    speed = _fitted_speed(rows)
+    stretch = np.abs(run.stretch(rows))
     if run.timing == "fixed distance":
         length = np.abs(rows["divisions"].to_numpy(float))
         brownian = np.sqrt(2 * diffusion / scale**2 * np.abs(speed) / length) * run.interval
@@ -129,12 +133,11 @@ def predicted_scatter(run: Rows) -> Scatter:
     return Scatter(brownian * stretch, watch * stretch, rounding * stretch)
 
 
-def fixed_distance_excess(run: Rows) -> FloatArray:
+def fixed_distance_excess(run: Rows, rows: pd.DataFrame) -> FloatArray:
     """How much too high divisions per second over a fixed distance are, by row: 2·D/L.
 
     Zeros for readings at fixed time, and when the apparatus cannot tell.
     """
-    rows = run.driven
     if run.timing != "fixed distance" or run.apparatus is None:
         return np.zeros(len(rows))
     try:
@@ -151,9 +154,8 @@ def fixed_distance_excess(run: Rows) -> FloatArray:
     return np.asarray(2 * diffusion / scale**2 / x, dtype=np.float64)
 
 
-def _fitted_speed(run: Rows) -> FloatArray:
-    """Mean speed of the state of each driven row, divisions per second."""
-    rows = run.driven
+def _fitted_speed(rows: pd.DataFrame) -> FloatArray:
+    """Mean speed of the state of each row, divisions per second."""
     speed = (rows["divisions"] / rows["seconds"]).to_numpy(float)
     states = rows["state"].to_numpy(str)
     if (states == "").all():

@@ -96,9 +96,21 @@ class Rows:
 
     @functools.cached_property
     def driven(self) -> pd.DataFrame:
-        """Used rows with a voltage, or with none noted."""
+        """Used rows with a voltage, or with none noted, and one charge throughout."""
         used = self.used
-        return used[used["voltage"] != 0]
+        return used[(used["voltage"] != 0) & ~used["changed"]]
+
+    @functools.cached_property
+    def telling(self) -> pd.DataFrame:
+        """The driven rows, and those that tell less: off the scale, or with a change of charge.
+
+        Off the scale, a passage over a fixed distance tells nothing that can be used.
+        """
+        table = self.table
+        rows = table[table["kept"] & (table["voltage"] != 0)]
+        if self.timing == "fixed distance":
+            return rows[(rows["off_scale"] == 0) & ~rows["changed"]]
+        return rows[(rows["off_scale"] == 0) | ~rows["changed"]]
 
     @functools.cached_property
     def interval(self) -> float:
@@ -120,8 +132,31 @@ class Rows:
             return None
         return float(Counter(np.round(voltages, 9).tolist()).most_common(1)[0][0])
 
+    def integers_of(self, analysis: Any) -> FloatArray | None:
+        """Whole numbers of the driven rows from an analysis of all that tell; None if unlike."""
+        integers = getattr(analysis, "integers", None)
+        rows = self.telling
+        if integers is None or len(integers) not in (len(rows), len(self.driven)):
+            return None
+        array = np.asarray(integers, dtype=np.float64)
+        if array.size == len(rows):
+            array = array[rows.index.isin(self.driven.index)]
+        return array if np.any(array) else None
+
     def fall(self) -> Quantity | None:
         """Divisions fallen in one `interval` without field, from the rows at zero voltage.
+
+        Where the apparatus declares ``residual_voltage = "taken off"`` it is the corrected one of
+        `residual_voltage`, else that of `fall_as_read`.
+        """
+        if self.apparatus is None or not self.apparatus.word("run.residual_voltage"):
+            return self.fall_as_read()
+        from quantize.charge.residual import residual_voltage
+
+        return residual_voltage(self).fall
+
+    def fall_as_read(self) -> Quantity | None:
+        """Mean of the falls, whatever field there may have been.
 
         With three falls or more the error is that of their mean, Student-t; with fewer it comes
         from the scatter within the charge states. None when the run has no fall.
@@ -178,8 +213,12 @@ class Rows:
             return measured
         return self.apparatus.get("fall.divisions")
 
-    def joined(self) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    def joined(
+        self, rows: pd.DataFrame | None = None
+    ) -> tuple[FloatArray, FloatArray, FloatArray, float]:
         """Levels of the comb through zero: values, resolutions, share of the fall in each, fall.
+
+        Of the driven rows, or of the `rows` given.
 
         At voltage V the distance x in time t and the fall F in the reference interval T obey
         (x·T/t + F)·V0/V = u·n, whatever the balance.
@@ -190,24 +229,24 @@ class Rows:
                 "no fall without field is known; read some at zero voltage, or give "
                 "`fall.divisions` in the apparatus file."
             )
-        rows = self.driven
-        stretch = self.stretch()
-        x = self.moved()
+        rows = self.driven if rows is None else rows
+        stretch = self.stretch(rows)
+        x = self.moved(rows)
         h = self.resolution() * self.interval / rows["seconds"].to_numpy(float)
         return (x + fall.value) * stretch, h * np.abs(stretch), stretch, fall.value
 
-    def moved(self) -> FloatArray:
+    def moved(self, rows: pd.DataFrame | None = None) -> FloatArray:
         """Divisions per interval of the driven rows, a fixed distance's bias taken off."""
         from quantize.charge.prediction import fixed_distance_excess
 
-        rows = self.driven
+        rows = self.driven if rows is None else rows
         speed = rows["divisions"].to_numpy(float) / rows["seconds"].to_numpy(float)
-        moved: FloatArray = (speed - fixed_distance_excess(self)) * self.interval
+        moved: FloatArray = (speed - fixed_distance_excess(self, rows)) * self.interval
         return moved
 
-    def stretch(self) -> FloatArray:
+    def stretch(self, rows: pd.DataFrame | None = None) -> FloatArray:
         """V0/V of each driven row."""
-        v = self.driven["voltage"].to_numpy(float)
+        v = (self.driven if rows is None else rows)["voltage"].to_numpy(float)
         reference = self.reference_voltage
         if np.isnan(v).any() or reference is None:
             return np.ones(v.size)

@@ -5,9 +5,12 @@ from __future__ import annotations
 import dataclasses
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.rendering import renderer
+from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus, load_apparatus
 from quantize.charge.page import read_page
 from quantize.charge.rows import Rows
@@ -21,6 +24,7 @@ if TYPE_CHECKING:
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.estimate import RunFit
     from quantize.charge.particles import JointUnit
+    from quantize.charge.residual import ResidualVoltage
     from quantize.charge.soundness import Checks
 
 
@@ -62,6 +66,8 @@ class Run(Rows):
                 used["divisions"].to_numpy(float), used["seconds"].to_numpy(float)
             )
             remarks.append(f"taken as readings at {timing}: {why}")
+        if bench is not None and bench.word("run.residual_voltage"):
+            remarks.append("the falls are corrected for a residual voltage, as declared")
         self._put(table, bench, str(timing), tuple(remarks), page.source)
 
     def readings(
@@ -83,33 +89,27 @@ class Run(Rows):
         Returns
         -------
         Readings
-            Kept rows on the scale with a voltage, with states and the resolution of each row.
+            Kept rows with a voltage, with states and the resolution of each row. Rows off the
+            scale are one-sided, and those within whose interval the charge changed are marked.
         """
         validation.choice("fall", fall, ("auto", "joined", "apart"))
         run = self._single(particle)
-        rows = run.driven
-        if len(rows) == 0:
+        if len(run.driven) == 0:
             raise InputError("`run` has no kept reading with a voltage on the plates.")
+        rows = run.telling
         joined = fall == "joined" or (fall == "auto" and run.offset == "zero")
         if joined:
-            values, resolution, _, _ = run.joined()
+            values, _, lever, _ = run.joined(rows)
         else:
             run.need_one_voltage()
-            values = run.moved()
-            resolution = run.resolution() * run.interval / rows["seconds"].to_numpy(float)
+            values, lever = run.moved(rows), np.ones(len(rows))
         if isinstance(sigma, str):
             from quantize.charge.prediction import predicted_scatter
 
             validation.choice("sigma", sigma, ("predicted",))
-            stretch = 1.0 if joined else abs(run.stretch())
-            sigma = predicted_scatter(run).total / stretch
-        states = rows["state"].tolist()
-        return Readings(
-            values,
-            sigma=sigma,
-            state=states if all(states) else None,
-            resolution=None if run.timing == "fixed distance" else resolution,
-        )
+            stretch = 1.0 if joined else abs(run.stretch(rows))
+            sigma = predicted_scatter(run, rows).total / stretch
+        return run.as_readings(rows, values, lever, sigma)
 
     def checks(self, analysis: Any = None, *, particle: object = None) -> Checks:
         """Whether the run was sound: each check a number and a sentence.
@@ -158,6 +158,32 @@ class Run(Rows):
 
         return joint_unit_of_run(self, unit_range, route=route)
 
+    def residual_voltage(self, *, particle: object = None) -> ResidualVoltage:
+        """Voltage left on the plates at zero, and the fall without it; see `residual_voltage`."""
+        from quantize.charge.residual import residual_voltage
+
+        return residual_voltage(self._single(particle))
+
+    def without_residual_voltage(self) -> Run:
+        """This run with every fall corrected for a residual voltage, and a remark that says so.
+
+        The same as ``residual_voltage = "taken off"`` under [run] in the apparatus file.
+        """
+        from quantize.charge.residual import TAKEN_OFF
+
+        bench = self.apparatus or load_apparatus({})
+        declared = bench.declared | {"run.residual_voltage": TAKEN_OFF}
+        remarks = (*self.remarks, "the falls are corrected for a residual voltage, as asked")
+        new = object.__new__(type(self))
+        new._put(
+            self.table,
+            dataclasses.replace(bench, declared=declared),
+            self.timing,
+            remarks,
+            self.source,
+        )
+        return new
+
     def bench(self) -> Apparatus:
         """The apparatus, or one sentence when there is none."""
         if self.apparatus is None:
@@ -165,6 +191,27 @@ class Run(Rows):
                 "`run` has no apparatus; read it with one, as in Run(page, apparatus)."
             )
         return self.apparatus
+
+    def as_readings(
+        self, rows: pd.DataFrame, values: FloatArray, lever: FloatArray, sigma: Any
+    ) -> Readings:
+        """`values` of `rows` as Readings; `lever` turns divisions per interval into them."""
+        states = rows["state"].tolist()
+        beyond = rows["off_scale"].to_numpy(int) * np.sign(lever).astype(int)
+        changed = rows["changed"].to_numpy(bool)
+        seconds = rows["seconds"].to_numpy(float)
+        fixed = self.timing == "fixed distance"
+        bench = self.apparatus
+        rounding = "both ends" if bench is None else bench.word("reticle.rounding", "both ends")
+        return Readings(
+            values,
+            sigma=sigma,
+            state=states if all(states) else None,
+            resolution=None if fixed else self.resolution() * self.interval / seconds * abs(lever),
+            ends=None if fixed else 2 if rounding == "both ends" else 1,
+            beyond=beyond if beyond.any() else None,
+            changed=changed if changed.any() else None,
+        )
 
     @property
     def offset(self) -> str:

@@ -41,6 +41,12 @@ class SimulatedBench:
         Upward drift of the air, divisions an interval, unknown to the operator.
     states : tuple of (units, repeats)
     falls : int
+    residual : float
+        Voltage left on the plates when they are switched off, V.
+    scale : float, optional
+        Divisions of the scale; a longer passage is noted as off it.
+    changes : float
+        Share of the readings within which one unit comes or goes; the log notes it.
     rounded : bool
         Whether both ends of each passage are read to a whole division.
     unit_charge : float
@@ -73,6 +79,9 @@ class SimulatedBench:
         (6, 4), (4, 4), (7, 4), (3, 4), (5, 4), (9, 4), (2, 4), (8, 4),
     )  # fmt: skip
     falls: int = 8
+    residual: float = 0.0
+    scale: float | None = None
+    changes: float = 0.0
     rounded: bool = True
     unit_charge: float = ACCEPTED_CHARGE
 
@@ -100,11 +109,13 @@ class SimulatedBench:
         voltage = exact * (1 + self.imbalance / fall)
         wander = math.sqrt(2 * float(drag.diffusion(mobility, self.temperature)) * self.interval)
 
-        def read(force: float) -> float:
+        def read(force: float) -> float | str:
             """Divisions of one passage; `force` is electric force over weight."""
             speed = (force - 1) * fall + self.convection
             seconds = 1 + self.press * math.sqrt(2) * gen.standard_normal() / self.interval
             moved = speed * seconds + wander / self.division * gen.standard_normal()
+            if self.scale is not None and abs(moved) > self.scale:
+                return f"{'>' if moved > 0 else '<-'}{self.scale:g}"
             if not self.rounded:
                 return float(moved)
             start = gen.uniform(0, 1)
@@ -112,12 +123,20 @@ class SimulatedBench:
 
         # The voltmeter has one gain: page and apparatus file show the same volts.
         shown = float(voltage * (1 + self.voltage_known * gen.standard_normal()))
-        rows = []
+        rows: list[tuple[str, float, float | str, str]] = []
         for label, (units, repeats) in enumerate(self.states, start=1):
-            push = units / self.held * voltage / exact
-            rows += [(str(label), shown, read(push)) for _ in range(repeats)]
-            rows += [(str(label), 0.0, read(0.0))] if label <= self.falls else []
-        page = pd.DataFrame(rows, columns=["state", "V", "divisions"])
+            push = 1 / self.held * voltage / exact
+            for _ in range(repeats):
+                between = bool(self.changes) and gen.random() < self.changes
+                mean = units + gen.choice([-1, 1]) * gen.random() if between else units
+                note = "charge changed within the interval" if between else ""
+                rows.append((str(label), shown, read(mean * push), note))
+            if label <= self.falls:
+                left = units * push * self.residual / voltage
+                rows.append((str(label), 0.0, read(left), ""))
+        page = pd.DataFrame(rows, columns=["state", "V", "divisions", "event"])
+        if not self.changes:
+            page = page.drop(columns="event")
         page["t"] = self.interval
         truth = {
             "unit": unit * voltage / exact,

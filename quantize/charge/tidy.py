@@ -11,7 +11,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus
-from quantize.charge.columns import cell_number, direction, factor, kept
+from quantize.charge.columns import cell_number, changed_within, direction, factor, kept
 from quantize.charge.page import Page
 
 if TYPE_CHECKING:
@@ -41,18 +41,54 @@ def tidy(page: Page, apparatus: Apparatus | None) -> tuple[pd.DataFrame, list[st
         "divisions": divisions,
         "seconds": _seconds(number, apparatus, keep, remarks),
         "off_scale": off_scale,
+        "changed": _changed(page),
         "kept": keep,
         "reason": reason,
     }
     if number.has("start") and number.has("end"):
         table["start"], table["end"] = number.column("start")[0], number.column("end")[0]
-    lost = sum(1 for o, use in zip(off_scale, keep, strict=True) if o and use)
-    if lost:
-        remarks.append(f"{lost} readings left the scale and do not count as readings")
+    remarks += _partial_remarks(table)
     for name in _TEXT:
         if name in page.cells and name != "reason":
             table[name] = page.cells[name]
     return pd.DataFrame(table), remarks
+
+
+def _changed(page: Page) -> list[bool]:
+    """Rows within whose interval the charge changed, by their own column or a note in words."""
+    n = len(page.numbers)
+    told = [
+        kept(word, row=row, column="changed within") is True
+        for word, row in zip(page.cells.get("changed", [""] * n), page.numbers, strict=True)
+    ]
+    for name in ("event", "note"):
+        notes = page.cells.get(name, [""] * n)
+        told = [was or changed_within(note) for was, note in zip(told, notes, strict=True)]
+    return told
+
+
+def _partial_remarks(table: dict[str, Any]) -> list[str]:
+    """What was made of readings that bound the distance, or mix two charges."""
+    rows = list(
+        zip(table["kept"], table["voltage"], table["off_scale"], table["changed"], strict=True)
+    )
+    falls = sum(1 for keep, v, off, _ in rows if keep and off and v == 0)
+    lost = sum(1 for keep, v, off, _ in rows if keep and off and v != 0)
+    mixed = sum(1 for keep, v, off, both in rows if keep and both and v != 0 and not off)
+    out = []
+    if lost:
+        out.append(f"{lost} readings left the scale; each moved at least as far as is written")
+    if falls:
+        out.append(
+            f"{falls} falls left the scale and are left out, so that the mean fall may be too "
+            "slow; time falls over a shorter interval"
+        )
+    if mixed:
+        out.append(
+            f"in {mixed} readings the charge changed within the interval; each may lie anywhere "
+            "between two neighbouring steps"
+        )
+    return out
 
 
 class _Numbers:

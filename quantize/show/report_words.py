@@ -92,14 +92,15 @@ def worked_coulombs(found: Analysis, coulombs: Any, run: Run | None) -> list[str
         f"One unit moves the sphere by {unit} divisions, the weight by {fall:.4g}: the unit is "
         f"{unit} / {fall:.4g} × {held:.4g} C = {coulombs.value:.4g} C.",
     ]
-    if run is not None and len(run.driven):
-        row = run.driven.to_dict("records")[0]
-        k = int(found.integers[0])
+    first = int(np.argmax(found.readings.measured))
+    if run is not None and len(run.telling) == len(found.readings):
+        row = run.telling.to_dict("records")[first]
+        k = int(found.integers[first])
         lines.append(
             f"Row {row['row']} of the run moved {row['divisions']:+g} divisions in "
             f"{row['seconds']:g} s at {row['voltage']:g} V. With the fall added and the voltage "
-            f"taken into account that is {found.readings.values[0]:.4g} divisions, or {k} units: "
-            f"{k} × {coulombs.value:.4g} C = {k * coulombs.value:.4g} C."
+            f"taken into account that is {found.readings.values[first]:.4g} divisions, or {k} "
+            f"units: {k} × {coulombs.value:.4g} C = {k * coulombs.value:.4g} C."
         )
     return lines
 

@@ -119,12 +119,16 @@ def test_bad_pages_are_refused_with_the_row(page, complaint):
     assert complaint in str(caught.value)
 
 
-def test_discarded_and_off_scale_rows_stay_but_do_not_count():
+def test_discarded_rows_stay_but_do_not_count_and_those_off_the_scale_are_one_sided():
     run = charge.read_run({"div": [5, 6, ">80", 7], "reason": ["", "moth", "", ""], "V": [200] * 4})
     assert len(run.table) == 4
     assert run.table["kept"].tolist() == [True, False, True, True]
     assert run.table["off_scale"].tolist() == [0, 0, 1, 0]
-    assert run.readings(fall="apart").values.tolist() == [5, 7]
+    assert run.driven["divisions"].tolist() == [5, 7]
+    readings = run.readings(fall="apart")
+    assert readings.values.tolist() == [5, 80, 7]
+    assert readings.beyond.tolist() == [0, 1, 0]
+    assert "1 readings left the scale" in " ".join(run.remarks)
 
 
 def test_fixed_distance_is_guessed_and_the_guess_is_shown():
