@@ -28,7 +28,7 @@ WALKERS = 100
 _FIRST_ROUND = 50
 _ROUND = 200
 _STEPS_A_DRAW = 5
-_DRAWS_FOR_SHAPES = 4000
+_DRAWS_FOR_SHAPES = 1500
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)

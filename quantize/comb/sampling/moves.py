@@ -120,12 +120,12 @@ def differential_evolution(factor: float | None = None, circular: int | None = N
     return HalvesMove(proposal)
 
 
-def snooker() -> HalvesMove:
+def snooker(circular: int | None = None) -> HalvesMove:
     """Step along the line to another walker, by a difference of two more seen along that line.
 
     The distance d from that walker comes into the ratio as d^(dimension − 1) (ter Braak & Vrugt,
     *Stat. Comput.* 18:435, 2008, equation 3); the factor of the difference is uniform on
-    1.2 … 2.2, as there.
+    1.2 … 2.2, as there. A circle has no lines: steps that take a phase past its ends are refused.
     """
 
     def proposal(
@@ -142,7 +142,10 @@ def snooker() -> HalvesMove:
         with np.errstate(divide="ignore"):
             log_factor = (d - 1) * (np.log(np.abs(moved)) - np.log(distance))
         # A walker that stands on the other one has no line to it.
-        return proposed, np.where(distance > 0, log_factor, -np.inf)
+        possible = distance > 0
+        if circular is not None:
+            possible &= (proposed[:, circular] >= 0) & (proposed[:, circular] < 1)
+        return proposed, np.where(possible, log_factor, -np.inf)
 
     return HalvesMove(proposal)
 
@@ -282,7 +285,7 @@ def moves_for(names: Sequence[str], hills: HillShapes | None = None) -> list[tup
     chosen: list[tuple[str, Any, float]] = [
         ("differential evolution", differential_evolution(None, phase), 0.5),
         ("whole differences", differential_evolution(1.0, phase), 0.15),
-        ("snooker", snooker(), 0.1),
+        ("snooker", snooker(phase), 0.1),
         ("harmonics", harmonic(units, phase), 0.1),
     ]
     if hills is not None:

@@ -49,8 +49,6 @@ class Hills:
                 part = part + stats.vonmises.logpdf(turn, KAPPA[i]) + np.log(2 * np.pi)
             parts.append(part)
         total = np.logaddexp.reduce(parts)
-        if self.phase:
-            total = np.where((theta[:, -1] >= 0) & (theta[:, -1] < 1), total, -np.inf)
         return total
 
 
@@ -128,7 +126,7 @@ def test_a_move_leaves_the_target_as_it_is(
     move = {
         "differential evolution": lambda: moves.differential_evolution(None, place),
         "whole differences": lambda: moves.differential_evolution(1.0, place),
-        "snooker": moves.snooker,
+        "snooker": lambda: moves.snooker(place),
         "harmonics": lambda: moves.harmonic((0,), place),
         "hills": lambda: moves.between_hills(shapes(others, phase)),
     }[name]()

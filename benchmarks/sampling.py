@@ -1,0 +1,162 @@
+"""Sampling a posterior with several modes, against plain emcee and against quadrature.
+
+Run with ``python -m benchmarks.sampling``; ``--write docs/tables`` writes the table. Pages of 15
+readings, unit 1, whole numbers uniform on −4 … 4, sigma unknown, units from 0.2 to 2.6; only pages
+whose best mode holds between 0.3 and 0.95 of the posterior, seeds 0, 1, 2, … in order. Plain emcee
+is the stretch move with 100 walkers started from the prior, on the same vectorised posterior, its
+first half discarded.
+
+The effective size is that of the share of the best mode: p(1 − p) over the mean square distance
+from the share p by quadrature, each ensemble for itself, over all pages. It counts what crosses
+between modes, and a start in the wrong proportions counts against it. Times are processor
+seconds of the whole call, the quadrature that starts the walkers included.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import emcee
+import numpy as np
+
+import quantize as qz
+from benchmarks.tables import keep
+from quantize.comb.mixture import MixtureFit
+from quantize.comb.sampling.base_target import BaseTarget
+from quantize.comb.sampling.seeding import state_of
+
+BAND = (0.2, 2.6)
+SPREADS = (0.10, 0.125, 0.15)
+READINGS = 15
+WALKERS = 100
+ENSEMBLES = 4
+
+
+@dataclasses.dataclass
+class Tally:
+    """Shares of the best mode by ensemble, page by page, and the seconds they took."""
+
+    shares: list[np.ndarray] = dataclasses.field(default_factory=list)
+    exact: list[float] = dataclasses.field(default_factory=list)
+    seconds: float = 0.0
+
+    def add(self, shares: np.ndarray, exact: float, seconds: float) -> None:
+        """One more page."""
+        self.shares.append(shares)
+        self.exact.append(exact)
+        self.seconds += seconds
+
+    @property
+    def pooled_error(self) -> np.ndarray:
+        """Distance of the share over all ensembles from quadrature, for each page."""
+        return np.abs([s.mean() - p for s, p in zip(self.shares, self.exact, strict=True)])
+
+    @property
+    def error_of_one(self) -> float:
+        """Root mean square error of the share from one ensemble."""
+        off = [np.square(s - p).mean() for s, p in zip(self.shares, self.exact, strict=True)]
+        return float(np.sqrt(np.mean(off)))
+
+    @property
+    def effective(self) -> float:
+        """Effective draws of one ensemble."""
+        p = np.array(self.exact)
+        return float(np.mean(p * (1 - p)) / self.error_of_one**2)
+
+    @property
+    def per_second(self) -> float:
+        """Effective draws a second, an ensemble at a time."""
+        return self.effective * ENSEMBLES * len(self.exact) / self.seconds
+
+
+def pages(spread: float, number: int) -> Iterator[MixtureFit]:
+    """Fits of pages with several modes."""
+    found = seed = 0
+    while found < number:
+        rng = np.random.default_rng([seed, int(1000 * spread)])
+        seed += 1
+        x = rng.integers(-4, 5, size=READINGS) + spread * rng.normal(size=READINGS)
+        fit = qz.fit_mixture(x, BAND)
+        if 0.3 <= fit.alternatives["share"].iloc[0] <= 0.95:
+            found += 1
+            yield fit
+
+
+def ours(fit: MixtureFit, draws: int) -> tuple[np.ndarray, float]:
+    """Share of the best mode in each ensemble, and the seconds."""
+    begin = time.process_time()
+    found = qz.sample_mixture(fit.readings, BAND, draws=draws, chains=ENSEMBLES, rng=1)
+    seconds = time.process_time() - begin
+    row = found.mode_shares.iloc[0]
+    return row[[f"ensemble_{i}" for i in range(ENSEMBLES)]].to_numpy(float), seconds
+
+
+def plain(fit: MixtureFit, steps: int) -> tuple[np.ndarray, float]:
+    """The same by the stretch move from the prior."""
+    target = BaseTarget(fit)
+    low, high = target.hills[0][:2]
+    shares = []
+    begin = time.process_time()
+    for seed in np.random.SeedSequence(1).spawn(ENSEMBLES):
+        start = target.draw_prior(WALKERS, np.random.default_rng(seed))
+        sampler = emcee.EnsembleSampler(WALKERS, start.shape[1], target.log_prob, vectorize=True)
+        sampler.run_mcmc(emcee.State(start, random_state=state_of(seed)), steps)
+        log_unit = sampler.get_chain(discard=steps // 2)[..., 0]
+        shares.append(float(np.mean((log_unit >= low) & (log_unit <= high))))
+    return np.array(shares), time.process_time() - begin
+
+
+def row(name: str, tally: Tally) -> str:
+    """One line of the table."""
+    error = tally.pooled_error
+    return (
+        f"| {name} | {error.mean():.3f} | {error.max():.3f} | {tally.error_of_one:.3f} | "
+        f"{tally.effective:.0f} | {tally.seconds / len(error):.1f} | {tally.per_second:.1f} |"
+    )
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Measure, and print or write the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--tiny", action="store_true", help="one short page")
+    parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
+    options = parser.parse_args(arguments)
+    number, draws, steps = (1, 50, 60) if options.tiny else (4, 1000, 1500)
+    spreads = SPREADS[-1:] if options.tiny else SPREADS
+    mine, theirs = Tally(), Tally()
+    for spread in spreads:
+        for fit in pages(spread, number):
+            exact = BaseTarget(fit).hills[0][2]
+            for tally, (shares, seconds) in ((mine, ours(fit, draws)), (theirs, plain(fit, steps))):
+                tally.add(shares, exact, seconds)
+            print(
+                f"sigma/unit {spread:g}: share {exact:.3f} by quadrature, "
+                f"{mine.shares[-1].mean():.3f} ours, {theirs.shares[-1].mean():.3f} plain",
+                flush=True,
+            )
+    lines = [
+        f"{len(mine.exact)} pages of {READINGS} readings, sigma/unit 0.10 to 0.15, sigma unknown, "
+        f"units from {BAND[0]:g} to {BAND[1]:g}; the best mode holds 0.3 to 0.95 of the posterior. "
+        f"{ENSEMBLES} ensembles of {WALKERS} walkers each. Plain emcee: stretch move, {steps} "
+        "steps from the prior, the first half discarded. Errors are those of the share of the best "
+        "mode against quadrature; effective draws are of that share, for one ensemble; seconds "
+        "are processor time for four.",
+        "",
+        "| | mean error | largest error | error of one ensemble | effective draws | "
+        "seconds a page | effective draws a second |",
+        "|---|---|---|---|---|---|---|",
+        row("`sample_mixture`", mine),
+        row("plain emcee", theirs),
+        "",
+        f"Effective draws a second, ratio: {mine.per_second / theirs.per_second:.0f}.",
+    ]
+    print("\n".join(lines))
+    keep(options.write, "sampling", "Sampling a posterior with several modes", lines)
+
+
+if __name__ == "__main__":
+    main()
