@@ -108,7 +108,7 @@ def pieces(
         turns = (limit - offset) / np.exp(np.column_stack([start, end]))
         whole_turn = np.ceil(turns.min(axis=1))
         crosses = (whole_turn < turns.max(axis=1)) & (whole_turn != 0)
-        at = np.log(np.abs((limit - offset) / np.where(whole_turn == 0, 1, whole_turn)))
+        at = np.log(np.where(crosses, (limit - offset) / np.where(crosses, whole_turn, 1), 1.0))
         cuts.append(np.where(crosses, np.clip(at, start, end), end))
     ends: FloatArray = np.sort(np.column_stack(cuts), axis=1)
     return ends

@@ -76,7 +76,7 @@ class PageTerms:
         self.states = self.starts.size
         sizes = np.diff(np.r_[self.starts, n])
         self.of_reading = np.repeat(np.arange(self.states), sizes)
-        self.blur = float(np.sqrt(np.mean(self.scale**2) * np.mean(1 / sizes)))
+        self.blur = float(np.sqrt(np.mean(1 / np.add.reduceat(self.scale**-2.0, self.starts))))
         self.kinds = ReadingKinds(readings, self.order, rounding)
         self.step, self.beyond = self.kinds.step, self.kinds.beyond
         self._places()
@@ -95,9 +95,10 @@ class PageTerms:
 
     def spread(self, p: Parameters) -> FloatArray:
         """Largest standard deviation of a reading at a tooth that counts, shape (m,)."""
-        reach = np.full(p.unit.size, np.abs(self.x).max())
+        far = float(np.abs(self.x).max())
+        reach = np.full(p.unit.size, far)
         if self.power and self.envelope.closed:
-            reach = self._farthest_mean(p.growth, float(reach[0]))
+            reach = self._farthest_mean(p.growth, far)
         variance = np.square(p.sigma * self.scale.max()) + np.square(p.growth) * reach**self.power
         spread: FloatArray = np.sqrt(variance)
         return spread
@@ -184,7 +185,6 @@ class PageTerms:
             move += cell.slack[:, None, None]
         move = self.per_reading(move)
         widest, narrowest = self._variances(p, cell, at_reading, move)
-        # A normal density of deviation s is nowhere above (s'/s) times that of s' > s.
         log_f = self.kinds.log_density(
             self.kinds.nearer(d, move), widest, narrowest, p.unit * np.exp(cell.swing)
         )
