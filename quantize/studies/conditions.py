@@ -182,6 +182,8 @@ def conditions_of(given: Any) -> tuple[Condition, ...]:
     if isinstance(given, Condition):
         return (given,)
     if isinstance(given, Mapping):
+        if not given:
+            raise InputError("`conditions` is empty; give at least one setting, such as n.")
         return tuple(_product(given))
     if isinstance(given, (str, bytes)) or not isinstance(given, Iterable):
         raise InputTypeError(

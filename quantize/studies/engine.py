@@ -63,6 +63,9 @@ def run_study(
     InputError
         When the workers cannot be used, or a checkpoint is of another study or cannot be written.
     """
+    if hasattr(workers, "get_executor"):
+        # A client of a cluster.
+        workers = workers.get_executor(pure=False)
     number = _number_of(workers)
     schedule = Schedule(len(study.conditions), study.replicates, number)
     table = [Outcomes.empty(study.replicates, len(study.estimators)) for _ in study.conditions]
@@ -114,9 +117,14 @@ def _mapped(schedule: Schedule, make: Callable[[Chunk], Task], workers: Any) -> 
         chunks = list(iter(schedule.next, None))
         if not chunks:
             return
-        for chunk, outcomes in zip(
-            chunks, workers(perform, [make(chunk) for chunk in chunks]), strict=True
-        ):
+        returned = iter(workers(perform, [make(chunk) for chunk in chunks]))
+        for chunk in chunks:
+            outcomes = next(returned, None)
+            if not isinstance(outcomes, Outcomes):
+                raise InputTypeError(
+                    f"`workers` returned {type(outcomes).__name__} for a task; a map-like callable "
+                    "must return the answers themselves, one for each task and in their order."
+                )
             schedule.finished(chunk, outcomes)
             yield chunk, outcomes
 

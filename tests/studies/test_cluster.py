@@ -49,6 +49,11 @@ def test_a_cluster_changes_nothing(client: Any, reference: Comparison) -> None:
     pd.testing.assert_frame_equal(found.table, reference.table, check_exact=True)
 
 
+def test_the_client_itself_will_do(client: Any, reference: Comparison) -> None:
+    found = small_study(workers=client)
+    pd.testing.assert_frame_equal(found.table, reference.table, check_exact=True)
+
+
 def test_functions_defined_on_the_spot_reach_the_workers(client: Any) -> None:
     def study(workers: Any) -> Comparison:
         return qz.compare_estimators(

@@ -239,6 +239,7 @@ def test_lists_are_run_through_and_pairs_stay() -> None:
     [
         ({"conditions": {"n": []}}, "`n` is an empty list in `conditions`"),
         ({"conditions": []}, "`conditions` is empty"),
+        ({"conditions": {}}, "`conditions` is empty; give at least one setting"),
         ({"conditions": None}, "`conditions` is missing"),
         ({"conditions": {"size": 3}}, "`conditions` names 'size'; what can be set is n, sigma"),
         ({"conditions": "n=3"}, "`conditions` is 'n=3'; give a mapping"),

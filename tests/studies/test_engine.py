@@ -7,6 +7,7 @@ import multiprocessing
 import pickle
 from collections.abc import Callable
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -174,6 +175,25 @@ def test_a_pool_that_was_shut_down_is_a_sentence() -> None:
     pool.shutdown()
     with pytest.raises(qz.InputError, match=r"`workers` is a ThreadPoolExecutor .*shutdown"):
         small_study(workers=pool)
+
+
+def test_a_pool_of_ones_own_that_breaks_is_a_sentence_and_the_rest_is_kept(tmp_path: Path) -> None:
+    kept = tmp_path / "study.jsonl"
+    context = multiprocessing.get_context("spawn")
+    with (
+        ProcessPoolExecutor(1, mp_context=context) as pool,
+        pytest.raises(qz.InputError, match="`workers` is a ProcessPoolExecutor that can take no"),
+    ):
+        qz.compare_estimators(
+            own.brings_down, {"n": 5}, replicates=2, rng=1, workers=pool, checkpoint=kept
+        )
+    assert kept.read_text().count("\n") == 1
+
+
+def test_a_map_that_returns_something_else_is_a_sentence() -> None:
+    for wrong in (lambda function, tasks: tasks, lambda function, tasks: []):
+        with pytest.raises(TypeError, match="`workers` returned"):
+            small_study(workers=wrong)
 
 
 def test_workers_of_no_kind_are_refused() -> None:
