@@ -27,6 +27,7 @@ WALKERS = 100
 """Walkers of an ensemble: with few readings a hundred cost hardly more than twenty."""
 _FIRST_ROUND = 50
 _ROUND = 200
+_MOST_STEPS = 2000
 _STEPS_A_DRAW = 5
 _DRAWS_FOR_SHAPES = 1500
 
@@ -220,7 +221,7 @@ def run(
             return run(target, ensembles, hills, draws, workers=pool, progress=progress, save=save)
     bar = steps(progress, draws * len(ensembles), "draws")
     interrupted = False
-    most = max(_ROUND, _STEPS_A_DRAW * draws)
+    most = max(_MOST_STEPS, _STEPS_A_DRAW * draws)
     for end in ends_of_rounds():
         ensembles, interrupted = _round(target, ensembles, hills, end, workers)
         if save is not None:

@@ -44,8 +44,8 @@ def sample_mixture(
 
     Walkers start in proportion to the modes that quadrature finds, and cross between modes on
     their way. Each chain is an independent ensemble of 100 of them. The run goes on until every
-    chain is worth `draws` draws and is 10 autocorrelation times long, but for at most five steps a
-    draw.
+    chain is worth `draws` draws and is 10 autocorrelation times long, but for at most 2,000 steps,
+    or five for each draw if that is more.
 
     Parameters
     ----------
