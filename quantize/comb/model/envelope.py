@@ -278,7 +278,8 @@ def envelope_of(model: MixtureModel, readings: Readings | None) -> Envelope:
     if model.window is not None:
         low, high = model.window
     elif readings is not None:
-        values = readings.values[readings.measured]
+        means = readings.select(readings.measured).levels().mean
+        values = means if np.ptp(means) > 0 else readings.values[readings.measured]
         low, high = float(values.min()), float(values.max())
     elif priors.is_distribution(model.envelope):
         low, high = priors.reach(model.envelope)
@@ -306,7 +307,7 @@ def envelope_of(model: MixtureModel, readings: Readings | None) -> Envelope:
         density=density,
         first=first,
         last=last,
-        levels=1 if readings is None else readings.levels().mean.size,
+        levels=1 if readings is None else readings.select(readings.measured).levels().mean.size,
     )
 
 

@@ -88,8 +88,7 @@ def _outside(readings: Readings, envelope: Envelope, i: int) -> float:
 
 def _blur(readings: Readings, state: np.ndarray) -> float:
     scale = np.ones(len(readings)) if readings.sigma is None else readings.sigma
-    repeats = np.bincount(state)
-    return float(np.sqrt(np.mean(scale**2) * np.mean(1 / repeats)))
+    return math.sqrt(np.mean([1 / np.sum(scale[state == j] ** -2.0) for j in np.unique(state)]))
 
 
 def _teeth(

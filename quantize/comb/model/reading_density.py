@@ -22,11 +22,13 @@ def log_normal(d: FloatArray, sd: FloatArray) -> FloatArray:
 
 
 def log_normal_in_place(d: FloatArray, variance: FloatArray, least: FloatArray) -> FloatArray:
-    """The same, written over `d`, with the factor in front taken at the variance `least`."""
+    """The largest normal density with a variance from `least` to `variance`, written over `d`."""
     np.square(d, out=d)
+    if least is not variance:
+        variance = np.clip(d, least, variance)
     d /= variance
     d *= -0.5
-    d -= 0.5 * np.log(least) + _HALF_LOG_2PI
+    d -= 0.5 * np.log(variance) + _HALF_LOG_2PI
     return d
 
 

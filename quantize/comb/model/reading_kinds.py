@@ -39,11 +39,11 @@ class ReadingKinds:
         """Log density at distances `d` (m, n, T) from the teeth; `d` is overwritten.
 
         `variance` has shape (m, n, 1 or T) and `unit` (m,). Where `least` is smaller than the
-        variance, the density is enlarged by the ratio of the deviations.
+        variance, it is an upper bound for all variances between the two.
         """
         if self.all_sharp:
             return density.log_normal_in_place(d, variance, least)
-        variance = np.broadcast_to(variance, d.shape)
+        given, variance = variance, np.broadcast_to(variance, d.shape)
         sd = np.sqrt(variance)
         step = self.step[:, None]
         if (i := self.is_sharp).size:
@@ -56,7 +56,8 @@ class ReadingKinds:
             d[:, i] = density.log_beyond(d[:, i], sd[:, i], self.beyond[i][:, None])
         if (i := self.is_changed).size:
             d[:, i] = density.log_changed(d[:, i], sd[:, i], unit[:, None, None])
-        if least is not variance:
+        if least is not given:
+            # A normal density of deviation s is nowhere above (s'/s) times that of s' > s.
             d += 0.5 * np.log(variance / least)
         return d
 

@@ -36,6 +36,7 @@ _MOST_BOXES = 3_000_000
 _COARSE = 0.1
 _BLOCK = 20_000
 _LOOKS = 20_000
+_NO_CHANCE = 745.0
 _BEST = 20
 
 
@@ -56,7 +57,11 @@ def integrate_model(
     search.first_look(candidates)
     nodes = search.sum_up(search.final_boxes())
     log_mass = nodes[5]
-    if not log_mass.size or not np.isfinite(log_mass.max()):
+    log_continuum = _log_continuum(likelihood, prior, common)
+    # Below the smallest number of double precision for every state, with or without steps.
+    least = -_NO_CHANCE * likelihood.states
+    best = float(log_mass.max(initial=-np.inf))
+    if not np.isfinite(best) or max(best, log_continuum) < least:
         raise InputError(
             "`model` makes these readings impossible at every unit of the range; widen its priors "
             "(sigma, window, integers) or `unit_range`."
@@ -73,7 +78,7 @@ def integrate_model(
         log_mass=log_mass,
         common=common,
         log_evidence=float(np.logaddexp.reduce(log_mass)),
-        log_continuum=_log_continuum(likelihood, prior, common),
+        log_continuum=log_continuum,
     )
 
 

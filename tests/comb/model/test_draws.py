@@ -1,0 +1,80 @@
+"""Draws follow the posterior: their distribution against that of the quadrature nodes."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+import quantize as qz
+from quantize.comb.grid import Band
+from quantize.comb.model.fit import fit_model
+
+BAND = Band(low=0.8, high=1.25, chosen=False, reason="")
+SIZE = 1500
+
+
+def comb(n=9, seed=3):
+    rng = np.random.default_rng(seed)
+    return rng.integers(1, 8, size=n) + 0.13 * rng.normal(size=n)
+
+
+MODELS = {
+    "window": {"window": (0.5, 7.5)},
+    "free offset": {"offset": "free", "sigma": 0.13},
+    "offset with a prior": {"offset": stats.norm(0, 0.1), "sigma": 0.13},
+    "outliers": {"outliers": "free", "sigma": 0.13},
+    "growth": {"noise": "proportional", "sigma": 0.08},
+}
+
+
+def compare(drawn, place, share):
+    """p of Kolmogorov's test of draws against weighted nodes, blurred by their spacing."""
+    order = np.argsort(place)
+    cumulative = np.cumsum(share[order]) - 0.5 * share[order]
+    return stats.kstest(np.interp(drawn, place[order], cumulative), "uniform").pvalue
+
+
+@pytest.mark.parametrize("name", MODELS)
+def test_draws_follow_the_posterior(name, seed):
+    found = fit_model(qz.Readings(comb()), BAND, qz.MixtureModel(**MODELS[name]))
+    draws = found.draws(SIZE, rng=seed)
+    nodes = found.model_nodes
+    share = nodes.share / nodes.share.sum()
+    # Kolmogorov's test fails by chance once in 1e4 for each parameter.
+    units, back = np.unique(nodes.log_unit, return_inverse=True)
+    of_unit = np.bincount(back, weights=share)
+    assert compare(np.log(draws["unit"]), units, of_unit) > 1e-4
+    by_node = {
+        "sigma": nodes.common.sigma[nodes.index],
+        "outliers": nodes.common.outliers[nodes.index],
+        "growth": nodes.common.growth[nodes.index],
+    }
+    if name == "offset with a prior":
+        by_node["offset"] = nodes.shift
+    for parameter, value in by_node.items():
+        if parameter not in draws or np.ptp(value) == 0:
+            continue
+        # Nodes of these are far apart: means and deviations, five standard errors.
+        mean = np.sum(share * value)
+        sd = np.sqrt(np.sum(share * (value - mean) ** 2))
+        assert abs(draws[parameter].mean() - mean) < 5 * sd / np.sqrt(SIZE) + 1e-4
+        assert draws[parameter].std() == pytest.approx(sd, rel=0.25)
+
+
+def test_draws_of_a_free_offset_turn_with_the_comb(seed):
+    x = comb() + 0.37
+    found = fit_model(qz.Readings(x), BAND, qz.MixtureModel(offset="free", sigma=0.13))
+    draws = found.draws(SIZE, rng=seed)
+    assert draws["offset"].between(0, draws["unit"]).all()
+    turns = found.model_nodes.shift
+    share = found.model_nodes.share
+    expected = np.sum(share * np.exp(2j * np.pi * turns)) / share.sum()
+    phase = (draws["offset"] - found.prior.origin) / draws["unit"]
+    drawn = np.exp(2j * np.pi * phase)
+    # Five standard errors of a mean of unit vectors.
+    assert abs(drawn.mean() - expected) < 5 / np.sqrt(SIZE)
+
+
+def test_draws_repeat_from_a_seed():
+    found = qz.fit_mixture(comb(), (0.8, 1.25), model=qz.MixtureModel(outliers=0.1))
+    assert found.draws(20, rng=4).equals(found.draws(20, rng=4))
+    assert not found.draws(20, rng=4).equals(found.draws(20, rng=5))

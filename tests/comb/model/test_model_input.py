@@ -1,0 +1,74 @@
+"""What a model cannot be, said in one sentence."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+import quantize as qz
+
+X = [1.04, 2.11, 2.93, 5.2, 6.1]
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"sigma": 0}, "`sigma` is 0; it must be above zero"),
+        ({"sigma": (0.3, 0.1)}, "`sigma` is .* low end must be below"),
+        ({"sigma": stats.norm(-1, 0.1)}, "`sigma` has a prior with median -1"),
+        ({"outliers": 1.2}, "`outliers` is 1.2; it must be at least 0 and below 1"),
+        ({"outliers": -0.1}, "`outliers` is -0.1"),
+        ({"outliers": stats.uniform(0.5, 1)}, r"`outliers` has a prior on \(0.5, 1.5\)"),
+        ({"outliers": "some"}, "`outliers` is 'some'; it must be one of 'free'"),
+        ({"priors": {"colour": 1}}, "`priors` has an entry 'colour'; the entries are unit"),
+        ({"priors": {"growth": 0.1}}, "`priors` has a growth, but `noise` is 'constant'"),
+        ({"integers": (5, 2)}, r"`integers` is \(5, 2\); the first must be below the last"),
+        ({"integers": 4}, "`integers` is 4; it must be 'any', 'positive' or a pair"),
+        ({"integers": "odd"}, "`integers` is 'odd'; it must be one of 'any', 'positive'"),
+        ({"window": (3, 1)}, r"`window` is \(3, 1\); the low end must be below the high"),
+        ({"window": 3}, "`window` is 3; give two numbers"),
+        ({"noise": "pink"}, "`noise` is 'pink'; it must be one of 'constant'"),
+        ({"envelope": "round"}, "`envelope` is 'round'; it must be one of 'flat'"),
+        ({"rounding": 1}, "`rounding` is 1; give True or False"),
+        ({"offset": "some"}, "`offset` is 'some'"),
+    ],
+)
+def test_model(options, words):
+    with pytest.raises(qz.InputError, match=words):
+        qz.MixtureModel(**options)
+
+
+@pytest.mark.parametrize(
+    ("readings", "options", "words"),
+    [
+        (X, {"window": (20, 30), "sigma": 0.01}, "`model` makes these readings impossible"),
+        (X, {"priors": {"unit": stats.uniform(30, 1)}}, "`priors` puts the unit outside"),
+        (X, {"priors": {"unit": 1.0}}, "`priors` has unit 1.0; give a distribution"),
+        (
+            qz.Readings(X, sigma=0.05, state=["a", "a", "b", "c", "d"]),
+            {"window": (0, 9)},
+            "`state` 'a' holds readings from 1.04 to 2.11, .* but a state has one whole number",
+        ),
+        (
+            qz.Readings(np.round(X), resolution=4.0),
+            {"rounding": True},
+            "`resolution` is 4, no finer than the largest unit tried",
+        ),
+    ],
+)
+def test_model_and_readings(readings, options, words):
+    with pytest.raises(qz.InputError, match=words):
+        qz.fit_mixture(readings, (0.5, 3), model=qz.MixtureModel(**options))
+
+
+def test_contradictions_are_no_error_where_outliers_are_allowed():
+    readings = qz.Readings(X, sigma=0.05, state=["a", "a", "b", "c", "d"])
+    model = qz.MixtureModel(outliers=0.1)
+    assert qz.fit_mixture(readings, (0.5, 3), model=model).unit > 0
+
+
+def test_repr_and_dictionary_tell_the_model():
+    model = qz.MixtureModel(offset="free", outliers=0.05, priors={"unit": stats.lognorm(0.1)})
+    assert repr(model) == "<MixtureModel: offset free, outliers 0.05, unit lognorm(0.1)>"
+    told = model.to_dict()
+    assert told["priors"]["unit"] == {"distribution": "lognorm", "args": [0.1], "kwds": {}}
+    assert told["schema"] == "quantize.MixtureModel/1"
