@@ -148,13 +148,13 @@ def perform(task: Task) -> Outcomes:
     """The answers to a task; the same to the bit wherever it runs."""
     if os.getpid() != task.home:
         one_thread()
-    _imported()
+    load_libraries()
     work = task.payload if isinstance(task.payload, Work) else _unpacked(task.payload)
     return answers(work, task.chunk, task.entropy, task.spawn_key)
 
 
 @functools.cache
-def _imported() -> None:
+def load_libraries() -> None:
     """Load what estimators load when first used, so that it counts against no time limit."""
     for name in ("comb.periodogram", "comb.fit", "comb.mixture", "null.verdict"):
         importlib.import_module(f"quantize.{name}")

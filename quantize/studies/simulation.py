@@ -95,6 +95,8 @@ def simulate(
     drift: float = 0.0,
     tails: float | None = None,
     family: Any = None,
+    model: Any = None,
+    unit_range: Any = None,
     tell_sigma: bool = False,
     rng: RngLike = None,
 ) -> SimulatedReadings:
@@ -129,6 +131,11 @@ def simulate(
         (`quantize.studies.families.NAMED`), or a callable of (rng, size). With repeats its
         values are the levels and `sigma` is the scatter about them; without, they are the
         readings.
+    model : MixtureModel, optional
+        Draws unit, sigma, offset and the rest from the priors of the model, in place of what is
+        said here; only `n`, `repeats` and `resolution` count beside it.
+    unit_range : (float, float), optional
+        Units that the prior of a `model` covers.
     tell_sigma : bool
         Whether the readings come with their sigma.
     rng : int, SeedSequence or Generator, optional
@@ -154,6 +161,22 @@ def simulate(
     >>> qz.simulate(12, family="three levels", rng=1).truth
     <Truth: no unit>
     """
+    if model is not None:
+        said = {
+            "sigma": sigma,
+            "unit": unit,
+            "integers": integers,
+            "offset": offset,
+            "outliers": outliers,
+            "drift": drift,
+            "tails": tails,
+            "family": family,
+        }
+        _leave_to_the_model(said)
+        frame = Condition(n=n, repeats=repeats, resolution=resolution)
+        return _from_model(model, unit_range, frame, randomness.generator(rng), tell_sigma)
+    if unit_range is not None:
+        raise InputError("`unit_range` is for a `model`; give `unit`, or a model as well.")
     condition = Condition(
         n=n,
         sigma=sigma,
@@ -222,3 +245,48 @@ def _errors(condition: Condition, rng: np.random.Generator) -> FloatArray:
     scale = condition.sigma * np.sqrt((condition.tails - 2) / condition.tails)
     errors: FloatArray = scale * rng.standard_t(condition.tails, condition.n)
     return errors
+
+
+def _leave_to_the_model(said: dict[str, Any]) -> None:
+    defaults = {field.name: field.default for field in dataclasses.fields(Condition)}
+    for name, value in said.items():
+        if value is not defaults[name] and value != defaults[name]:
+            raise InputError(f"`{name}` is part of the `model`; say it there, or leave one out.")
+
+
+def _from_model(
+    model: Any, unit_range: Any, frame: Condition, rng: np.random.Generator, tell_sigma: bool
+) -> SimulatedReadings:
+    """A page from the priors of a model."""
+    from quantize.comb.model.generate import draw_page
+
+    if unit_range is None:
+        raise InputError("`unit_range` is missing; a `model` needs the range of its units.")
+    seed = randomness.record(rng)
+    page = draw_page(
+        model,
+        unit_range,
+        rng,
+        states=frame.states,
+        repeats=frame.repeats,
+        resolution=frame.resolution,
+    )
+    n, readings = frame.n, page.readings
+    sigma, offset = float(page.parameters.sigma[0]), float(page.parameters.offset[0])
+    unit = float(page.parameters.unit[0])
+    truth = Truth(
+        unit=unit,
+        sigma=sigma,
+        offset=offset,
+        integers=page.integers[:n],
+        outlier=np.asarray(page.outlier[:n], dtype=bool),
+        condition=dataclasses.replace(frame, sigma=sigma, unit=unit, offset=offset),
+        seed=seed,
+    )
+    return SimulatedReadings(
+        readings.values[:n],
+        truth=truth,
+        sigma=sigma if tell_sigma else None,
+        state=None if readings.state is None else readings.state[:n],
+        resolution=None if readings.resolution is None else readings.resolution[:n],
+    )

@@ -97,9 +97,32 @@ def test_simulated_readings_are_readings() -> None:
     assert page.to_dict()["truth"]["unit"] == 1.0
 
 
+def test_a_model_draws_its_own_parameters(seed: int) -> None:
+    model = qz.MixtureModel(integers=(-4, 4), sigma=(0.1, 0.3), outliers=0.2)
+    rng = np.random.default_rng(seed)
+    pages = [
+        qz.simulate(7, model=model, unit_range=(2.0, 8.0), repeats=2, rng=rng) for _ in range(200)
+    ]
+    units = np.array([page.truth.unit for page in pages])
+    # The prior of the unit is log-uniform over the range; false alarm once in 10,000.
+    assert stats.kstest(np.log(units / 2) / np.log(4), "uniform").pvalue > 1e-4
+    for page in pages:
+        assert (len(page), len(page.state_labels)) == (7, 4)
+        assert 0.1 <= page.truth.sigma <= 0.3
+        good = ~page.truth.outlier
+        errors = page.values - page.truth.offset - page.truth.unit * page.truth.integers
+        # Six sigma are passed once in a thousand million.
+        assert np.all(np.abs(errors[good]) < 6 * page.truth.sigma)
+    share = np.mean([page.truth.outlier for page in pages])
+    assert share == pytest.approx(0.2, abs=5 * np.sqrt(0.2 * 0.8 / 1400))
+
+
 @pytest.mark.parametrize(
     ("options", "message"),
     [
+        ({"model": "any", "unit": 3.0}, "`unit` is part of the `model`"),
+        ({"model": "any"}, "`unit_range` is missing"),
+        ({"unit_range": (1, 2)}, "`unit_range` is for a `model`"),
         ({"n": 0}, "`n` is 0; it must be at least 1."),
         ({"sigma": -1}, "`sigma` is -1; it must be zero or more."),
         ({"outliers": 1.5}, "`outliers` is 1.5; it is a share"),
