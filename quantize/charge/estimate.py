@@ -8,6 +8,7 @@ with its own distribution; the same goes for the zero when only a held state tel
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -27,6 +28,7 @@ from quantize.charge.shifts import (
     posterior_of_shift,
     slope_against,
 )
+from quantize.charge.votes import Vote
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -69,6 +71,8 @@ class RunFit(Result):
         Modes: unit, unit_err, share.
     integers : numpy.ndarray of int, shape (n,)
     balance : Balance or None
+    fall_added : Quantity or None
+        The fall that was added to the readings; None without one.
     fall : Quantity or None
         The fall after the readings have had their say on it; None without one.
     fall_slope : float
@@ -83,7 +87,7 @@ class RunFit(Result):
         Unit, error and weight of the best mode at each shift that was tried.
     """
 
-    _private: ClassVar[tuple[str, ...]] = ("readings", "nodes")
+    _private: ClassVar[tuple[str, ...]] = ("readings", "nodes", "shifted")
 
     unit: float
     unit_err: float
@@ -92,6 +96,7 @@ class RunFit(Result):
     alternatives: pd.DataFrame
     integers: IntArray
     balance: Balance | None
+    fall_added: Quantity | None
     fall: Quantity | None
     fall_slope: float
     shift: Quantity
@@ -99,6 +104,25 @@ class RunFit(Result):
     sigma: str
     readings: Readings
     nodes: FloatArray
+    shifted: Shifted
+
+    @functools.cached_property
+    def vote(self) -> Vote:
+        """The whole posterior of unit and fall, for `joint_unit`."""
+        fall, z = self.fall, self.shifted.z
+        log_fall = None
+        if fall is not None and self.fall_added is not None:
+            added = self.fall_added
+            log_fall = np.log((added.value + z * added.standard_uncertainty) / fall.value)
+        marginals = [fit.marginal for fit in self.shifted.fits]
+        sizes = [m.mass.size for m in marginals]
+        weight = np.repeat(self.shifted.weight, sizes)
+        return Vote(
+            log_unit=np.concatenate([m.log_unit for m in marginals]) - math.log(self.unit),
+            log_fall=None if log_fall is None else np.repeat(log_fall, sizes),
+            mass=weight * np.concatenate([m.mass for m in marginals]),
+            fall_exponent=0.0 if fall is None else self.fall_slope * fall.value / self.unit,
+        )
 
     def interval(self, prob: float = 0.95) -> FloatArray:
         """Interval with equal tails for the unit of the best mode, one row (low, high)."""
@@ -303,6 +327,7 @@ def _result(found: Shifted, run: Run, levels: _Levels, words: str, readings: Rea
         alternatives=pd.DataFrame(modes),
         integers=np.asarray(central.integers),
         balance=None if fall is None else _balance(fall, near, inner, share, found.z),
+        fall_added=fall,
         fall=None if fall is None else posterior_of_shift(fall, found.z, share),
         fall_slope=slope / error if fall is not None and error > 0 else 0.0,
         shift=shift,
@@ -310,6 +335,7 @@ def _result(found: Shifted, run: Run, levels: _Levels, words: str, readings: Rea
         sigma=words,
         readings=readings,
         nodes=np.array([near, inner, share]),
+        shifted=found,
     )
 
 

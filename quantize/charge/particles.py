@@ -15,6 +15,14 @@ from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.stated import short, stated
+from quantize.charge.votes import (
+    Vote,
+    Voter,
+    balanced_draws,
+    even_grid,
+    joint_posterior,
+    rivals_of,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,8 +31,7 @@ if TYPE_CHECKING:
     from quantize.charge.propagation import Propagation
     from quantize.charge.run import Run
 
-_SHARED_DRAWS = 600
-_GRID = 4001
+_SHARED_DRAWS = 300  # pairs
 _OWN = ("reading", "state", "particle")
 
 
@@ -122,6 +129,7 @@ def joint_unit(
     units: Mapping[str, Propagation],
     *,
     alternatives: Mapping[str, Any] | None = None,
+    votes: Mapping[str, Vote] | None = None,
     benches: Mapping[str, str] | None = None,
     rng: RngLike = 0,
 ) -> JointUnit:
@@ -133,6 +141,9 @@ def joint_unit(
     alternatives : mapping of label to DataFrame, optional
         Rival units in divisions with columns unit and share, best first, where the whole numbers
         of a particle are not sure; the particles then vote.
+    votes : mapping of label to Vote, optional
+        Whole posteriors of unit and fall (`RunFit.vote`), used in place of normal rivals once
+        some particle has several.
     benches : mapping of label to bench, optional
         Particles on one bench share its scale, plates and session; those of one batch share the
         batch everywhere. All on one bench if left out.
@@ -153,10 +164,12 @@ def joint_unit(
     In ln e each particle k has an own error and leans on the shared inputs z by slopes c_k:
     :math:`\ln q_k = \ln e + c_k\cdot z + \epsilon_k`. The posterior is the average over draws of
     z of :math:`\prod_k \sum_m s_{km}\,N(\ln q_{km} - c_k z - \ln e;\,σ_{km})`, m running over the
-    rivals with their shares s; the prior of ln e is flat. Homogeneity is the chi-square of the
-    own errors about their best value given the shared ones (Cochran, Biometrics 10:101, 1954),
-    what is left over between particles as by DerSimonian and Laird, Control. Clin. Trials 7:177
-    (1986).
+    rivals with their shares s; the prior of ln e is flat. A vote puts the posterior of the
+    particle's unit and fall, summed over every whole number, in the place of that sum, its other
+    own errors folded in. Homogeneity, each particle taken at its rival nearest to e, is the
+    chi-square of the own errors about their best value given the shared ones (Cochran, Biometrics
+    10:101, 1954), what is left over between particles as by DerSimonian and Laird, Control. Clin.
+    Trials 7:177 (1986).
 
     Examples
     --------
@@ -170,32 +183,32 @@ def joint_unit(
     """
     if len(units) < 2:
         raise InputError(f"`units` holds {len(units)} particle; two at least can be joined.")
-    labels = list(units)
     own, slopes = _errors(units, benches or {})
-    log_q = np.log([units[label].value for label in labels])
-    gen = generator(rng)
-    rivals = [_rivals(units[k], (alternatives or {}).get(k)) for k in labels]
-    total = np.sqrt(own**2 + np.sum(slopes**2, axis=1))
-    grid = _grid(log_q, total, rivals)
-    if all(places.size == 1 for places, _ in rivals):
+    voters = [
+        _voter(unit, own[k], slopes[k], (alternatives or {}).get(label), (votes or {}).get(label))
+        for k, (label, unit) in enumerate(units.items())
+    ]
+    log_q = np.array([voter.log_q for voter in voters])
+    if all(voter.rivals[0].size == 1 for voter in voters):
         # One rival each: the posterior is normal and known in closed form.
         value, spread = _closed(log_q, own, slopes)
+        grid = value + spread * np.linspace(-8, 8, 4001)
         posterior = np.exp(-0.5 * ((grid - value) / spread) ** 2)
+        without = _left_out(log_q, own, slopes)
     else:
-        z = gen.standard_normal(size=(_SHARED_DRAWS, slopes.shape[1]))
-        posterior = _posterior(grid, log_q, own, slopes, rivals, z)
+        z = balanced_draws(generator(rng), _SHARED_DRAWS, slopes.shape[1])
+        grid = even_grid(voters)
+        posterior, others = joint_posterior(grid, voters, z)
         value, spread = _moments(grid, posterior)
-    without = []
-    for k in range(len(labels)):
-        rest = np.arange(len(labels)) != k
-        without.append(math.exp(_closed(log_q[rest], own[rest], slopes[rest])[0]))
+        without = [_moments(grid, other)[0] for other in others]
+        log_q = np.array([voter.nearest(value) for voter in voters])
     unit = math.exp(value)
     weight = own**-2 / np.sum(own**-2)
     return JointUnit(
         value=unit,
         standard_uncertainty=unit * spread,
         shared=unit * float(np.linalg.norm(weight @ slopes)),
-        particles=_forest(units, own, without),
+        particles=_forest(units, own, np.exp(without)),
         homogeneity=_homogeneity(log_q, own, slopes),
         grid=np.exp(grid),
         density=posterior / np.exp(grid),
@@ -219,15 +232,15 @@ def joint_unit_of_run(run: Run, unit_range: Any = None, *, route: str | None = N
     """
     from quantize.charge.coulombs import unit_in_coulombs
 
-    units, alternatives, benches = {}, {}, {}
+    units, alternatives, votes, benches = {}, {}, {}, {}
     for label in run.particles:
         one = run.particle(label)
         fit = one.fit(unit_range)
         units[label] = unit_in_coulombs(fit, one.bench(), run=one, route=route)
-        alternatives[label] = fit.alternatives
+        alternatives[label], votes[label] = fit.alternatives, fit.vote
         if "bench" in one.table:
             benches[label] = str(one.table["bench"].iloc[0])
-    return joint_unit(units, alternatives=alternatives, benches=benches)
+    return joint_unit(units, alternatives=alternatives, votes=votes, benches=benches)
 
 
 def _errors(
@@ -252,43 +265,33 @@ def _errors(
     return np.maximum(own, 1e-9), slopes
 
 
-def _rivals(unit: Propagation, table: Any) -> tuple[FloatArray, FloatArray]:
-    """Logarithms of the rival units over the best one, and their shares."""
-    if table is None or len(table) < 2:
-        return np.zeros(1), np.ones(1)
-    kept = table[table["share"] > 1e-3]
-    if len(kept) < 2:
-        return np.zeros(1), np.ones(1)
-    units = kept["unit"].to_numpy(float)
-    shares = kept["share"].to_numpy(float)
-    return np.log(units / units[0]), shares / shares.sum()
+def _voter(
+    unit: Propagation, own: float, slopes: FloatArray, table: Any, vote: Vote | None
+) -> Voter:
+    rest, fall_exponent = 0.0, 0.0
+    for row in unit.budget.to_dict("records"):
+        if row["input"] == "fall" and vote is not None and vote.log_fall is not None:
+            fall_exponent = row["exponent"] - vote.fall_exponent
+        elif row["input"] != "unit" and row["scope"] in _OWN:
+            rest = math.hypot(rest, row["slope"] * row["standard_uncertainty"] / unit.value)
+    return Voter(
+        log_q=math.log(unit.value),
+        own=own,
+        slopes=slopes,
+        rivals=rivals_of(table),
+        vote=vote,
+        rest=rest,
+        fall_exponent=fall_exponent,
+    )
 
 
-def _grid(log_q: FloatArray, total: FloatArray, rivals: list[Any]) -> FloatArray:
-    places = np.concatenate([q + r[0] for q, r in zip(log_q, rivals, strict=True)])
-    reach = 6 * float(total.max())
-    return np.linspace(places.min() - reach, places.max() + reach, _GRID)
-
-
-def _posterior(
-    grid: FloatArray,
-    log_q: FloatArray,
-    own: FloatArray,
-    slopes: FloatArray,
-    rivals: list[tuple[FloatArray, FloatArray]],
-    z: FloatArray,
-) -> FloatArray:
-    shifts = z @ slopes.T
-    logs = np.zeros((z.shape[0], grid.size))
-    for k, (places, shares) in enumerate(rivals):
-        density = np.zeros_like(logs)
-        for place, share in zip(places, shares, strict=True):
-            off = (log_q[k] + place - shifts[:, k, None] - grid) / own[k]
-            density += share * np.exp(-0.5 * off**2)
-        logs += np.log(np.maximum(density, 1e-300))
-    top = logs.max()
-    posterior: FloatArray = np.exp(logs - top).sum(axis=0)
-    return posterior
+def _left_out(log_q: FloatArray, own: FloatArray, slopes: FloatArray) -> list[float]:
+    """The joint value without each particle in turn."""
+    out = []
+    for k in range(log_q.size):
+        rest = np.arange(log_q.size) != k
+        out.append(_closed(log_q[rest], own[rest], slopes[rest])[0])
+    return out
 
 
 def _moments(grid: FloatArray, posterior: FloatArray) -> tuple[float, float]:
@@ -324,9 +327,7 @@ def _homogeneity(log_q: FloatArray, own: FloatArray, slopes: FloatArray) -> dict
     }
 
 
-def _forest(
-    units: Mapping[str, Propagation], own: FloatArray, without: list[float]
-) -> pd.DataFrame:
+def _forest(units: Mapping[str, Propagation], own: FloatArray, without: FloatArray) -> pd.DataFrame:
     import pandas as pd
 
     return pd.DataFrame(

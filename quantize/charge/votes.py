@@ -1,0 +1,157 @@
+"""What each particle says about the unit of charge, and the posterior of all together."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+import numpy as np
+
+from quantize._support.validation import FloatArray
+
+_SMALLEST_SHARE = 1e-3
+_FEWEST, _MOST = 4001, 20001  # places of the grid
+_PLACES_PER_ERROR = 8
+_FAR = 7.0
+_FLOOR = 1e-300
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Vote:
+    """Joint posterior of one particle's unit and fall in divisions, as points with mass.
+
+    Attributes
+    ----------
+    log_unit : numpy.ndarray, shape (m,)
+        Natural logs of the unit over its best value.
+    log_fall : numpy.ndarray or None, shape (m,)
+        The same of the fall; None where the fall is known from elsewhere, with an error of its
+        own.
+    mass : numpy.ndarray, shape (m,)
+        Posterior probabilities; they add up to one.
+    fall_exponent : float
+        Exponent of the fall in the best unit.
+    """
+
+    log_unit: FloatArray
+    mass: FloatArray
+    log_fall: FloatArray | None = None
+    fall_exponent: float = 0.0
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Voter:
+    """A particle: ln of its charge, own relative error, slopes on shared inputs, and its vote.
+
+    `rivals` are logs of rival units over the best and their shares, for a particle without a
+    `vote`; `rest` is the own error but for unit and fall, and `fall_exponent` that of the fall in
+    the charge at a fixed unit.
+    """
+
+    log_q: float
+    own: float
+    slopes: FloatArray
+    rivals: tuple[FloatArray, FloatArray]
+    vote: Vote | None = None
+    rest: float = 0.0
+    fall_exponent: float = 0.0
+
+    @property
+    def places(self) -> FloatArray:
+        """Where the vote of a particle with a whole posterior has its points, ln coulombs."""
+        assert self.vote is not None
+        moved: FloatArray = self.log_q + self.vote.log_unit
+        if self.vote.log_fall is not None:
+            moved = moved + self.fall_exponent * self.vote.log_fall
+        return moved
+
+    def reach(self) -> tuple[float, float]:
+        """Between which charges it says anything at all, the shared inputs let loose."""
+        loose = _FAR * float(np.linalg.norm(self.slopes))
+        if self.vote is None:
+            places, near = self.log_q + self.rivals[0], _FAR * self.own + loose
+        else:
+            places, near = self.places, _FAR * self.rest + loose
+        return float(places.min()) - near, float(places.max()) + near
+
+    def nearest(self, log_e: float) -> float:
+        """ln of its charge at the rival nearest to `log_e`."""
+        places = self.log_q + self.rivals[0]
+        return float(places[np.argmin(np.abs(places - log_e))])
+
+    def density(self, grid: FloatArray) -> FloatArray:
+        """Its vote at each place of an even grid, whatever the shared inputs add."""
+        if self.vote is None:
+            off = (grid[:, None] - self.log_q - self.rivals[0]) / self.own
+            normal: FloatArray = np.exp(-0.5 * off**2) @ self.rivals[1]
+            return normal
+        from scipy.ndimage import gaussian_filter1d
+
+        step = float(grid[1] - grid[0])
+        at = (self.places - grid[0]) / step
+        inside = (at >= 0) & (at < grid.size - 1)
+        left = at[inside].astype(np.int64)
+        part, mass = at[inside] - left, self.vote.mass[inside]
+        binned = np.bincount(left, weights=mass * (1 - part), minlength=grid.size)
+        binned += np.bincount(left + 1, weights=mass * part, minlength=grid.size)
+        smooth: FloatArray = gaussian_filter1d(
+            binned.astype(np.float64), self.rest / step, mode="constant", truncate=_FAR
+        )
+        return smooth
+
+
+def rivals_of(table: Any) -> tuple[FloatArray, FloatArray]:
+    """Logarithms of the rival units over the best one, and their shares."""
+    if table is None or len(table) < 2:
+        return np.zeros(1), np.ones(1)
+    kept = table[table["share"] > _SMALLEST_SHARE]
+    if len(kept) < 2:
+        return np.zeros(1), np.ones(1)
+    units = kept["unit"].to_numpy(float)
+    shares = kept["share"].to_numpy(float)
+    return np.log(units / units[0]), shares / shares.sum()
+
+
+def even_grid(voters: list[Voter]) -> FloatArray:
+    """Places of ln e between which all particles have a say, or any where they do not overlap."""
+    ends = np.array([voter.reach() for voter in voters])
+    low, high = float(ends[:, 0].max()), float(ends[:, 1].min())
+    if high <= low:
+        low, high = float(ends[:, 0].min()), float(ends[:, 1].max())
+    finest = min(voter.own for voter in voters) / _PLACES_PER_ERROR
+    size = int(np.clip(math.ceil((high - low) / finest) + 1, _FEWEST, _MOST))
+    return np.linspace(low, high, size)
+
+
+def joint_posterior(
+    grid: FloatArray, voters: list[Voter], z: FloatArray
+) -> tuple[FloatArray, list[FloatArray]]:
+    """Posterior on the grid from all voters, and with each left out in turn.
+
+    The product of the votes, each moved by its slopes on the shared inputs, averaged over draws
+    `z` of those, shape (draws, inputs).
+    """
+    logs = [np.log(np.maximum(voter.density(grid), _FLOOR)) for voter in voters]
+
+    def moved(k: int) -> FloatArray:
+        shifts = z @ voters[k].slopes
+        return np.array([np.interp(grid + shift, grid, logs[k]) for shift in shifts])
+
+    total = sum((moved(k) for k in range(len(voters))), np.zeros((len(z), grid.size)))
+    without = [_averaged(total - moved(k)) for k in range(len(voters))]
+    return _averaged(total), without
+
+
+def balanced_draws(rng: np.random.Generator, pairs: int, inputs: int) -> FloatArray:
+    """Standard normal draws in pairs ±z, with mean zero and unit covariance to the last digit."""
+    half = rng.standard_normal(size=(max(pairs, 2 * inputs), inputs))
+    root = np.linalg.cholesky(half.T @ half / len(half))
+    even = np.linalg.solve(root, half.T).T
+    return np.concatenate([even, -even])
+
+
+def _averaged(logs: FloatArray) -> FloatArray:
+    posterior: FloatArray = np.exp(logs - logs.max()).sum(axis=0)
+    posterior /= posterior.sum()
+    return posterior

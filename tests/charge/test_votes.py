@@ -1,0 +1,121 @@
+"""The joint posterior of several particles against integration by brute force."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.special import logsumexp
+from scipy.stats import norm
+
+import quantize as qz
+from quantize import charge
+from quantize.charge import Run, SimulatedBench
+from quantize.charge.votes import Vote, balanced_draws
+
+BENCH = {
+    "plates": {"separation": "3.10 mm", "voltage": "271 V"},
+    "sphere": {"weight": "2.80(5)e-14 N"},
+    "fall": {"divisions": "20.0 +/- 0.2 div"},
+}
+SHARED = 0.05 / 2.80
+FALL = 0.2 / 20.0
+
+
+def few_readings(seed, unit=10.0, n=7, blur=0.16):
+    """Pages so short that each leaves several units."""
+    rng = np.random.default_rng(seed)
+    readings = unit * rng.integers(1, 7, n) + blur * unit * rng.normal(size=n)
+    return qz.fit_mixture(qz.Readings(readings, sigma=blur * unit), (4, 25))
+
+
+def brute_force(pages, log_e):
+    """Posterior of ln e on a grid: for each value of the shared weight and each particle, the sum
+    over every point of the posterior of its unit, its fall being normal."""
+    z = np.linspace(-5, 5, 41)
+    total = np.full((z.size, log_e.size), 0.0)
+    for page in pages:
+        held = page.marginal
+        held_mass = held.mass > 1e-6 * held.mass.max()
+        log_q = held.log_unit[held_mass] + math.log(2.80e-14 * 3.10e-3 / 271 / 20)
+        for i, shift in enumerate(z * SHARED):
+            off = log_q[:, None] + shift - log_e
+            total[i] += np.log(held.mass[held_mass] @ np.exp(-0.5 * (off / FALL) ** 2) + 1e-300)
+    posterior = logsumexp(total + norm.logpdf(z)[:, None], axis=0)
+    mass = np.exp(posterior - posterior.max())
+    return mass / mass.sum()
+
+
+def test_joint_posterior_is_that_of_a_brute_force_grid():
+    pages = [few_readings(seed, n=6, blur=0.22) for seed in (0, 4)]
+    assert all(len(page.alternatives) > 2 for page in pages)
+    units, votes, rivals = {}, {}, {}
+    for name, page in zip("AB", pages, strict=True):
+        units[name] = charge.unit_in_coulombs(page.unit, BENCH, unit_err=page.unit_err, trials=200)
+        marginal = page.marginal
+        votes[name] = Vote(log_unit=marginal.log_unit - math.log(page.unit), mass=marginal.mass)
+        rivals[name] = page.alternatives
+    found = charge.joint_unit(units, alternatives=rivals, votes=votes)
+    log_e = np.linspace(math.log(0.5e-19), math.log(4.5e-19), 700)
+    exact = brute_force(pages, log_e)
+    mine = np.interp(log_e, np.log(found.grid), found.density * found.grid, left=0, right=0)
+    mine /= mine.sum()
+    # Several hills, and the same everywhere: 0.01 of the probability, no more, is elsewhere. The
+    # 600 draws of the weight stand for its integral.
+    hills = exact[1:-1][(exact[1:-1] > exact[:-2]) & (exact[1:-1] > exact[2:])]
+    assert np.sum(hills > 0.1 * hills.max()) > 1
+    assert np.abs(mine - exact).sum() / 2 < 0.01
+    low, high = found.interval(0.95)[0]
+    ends = np.exp(np.interp([0.025, 0.975], np.cumsum(exact), log_e))
+    assert (low, high) == pytest.approx(ends, rel=0.004)
+
+
+def test_a_sure_vote_is_the_closed_form():
+    pages = [few_readings(seed, n=30, blur=0.03) for seed in (1, 2)]
+    units = {
+        name: charge.unit_in_coulombs(page.unit, BENCH, unit_err=page.unit_err, trials=200)
+        for name, page in zip("AB", pages, strict=True)
+    }
+    rivals = {"A": pages[0].alternatives}
+    fast = charge.joint_unit(units)
+    # A rival of two per mille for A sends the same particles the long way round.
+    rivals["A"] = rivals["A"].iloc[[0, 0]].assign(share=[0.998, 0.002])
+    rivals["A"].iloc[1, rivals["A"].columns.get_loc("unit")] *= 0.5
+    votes = {
+        name: Vote(log_unit=page.marginal.log_unit - math.log(page.unit), mass=page.marginal.mass)
+        for name, page in zip("AB", pages, strict=True)
+    }
+    slow = charge.joint_unit(units, alternatives=rivals, votes=votes)
+    assert slow.value == pytest.approx(fast.value, rel=1e-3)
+    assert slow.standard_uncertainty == pytest.approx(fast.standard_uncertainty, rel=0.02)
+    assert slow.particles["without"].tolist() == pytest.approx(
+        fast.particles["without"].tolist(), rel=1e-3
+    )
+
+
+def test_unit_and_fall_of_a_run_vote_together():
+    # A change of the fall moves the unit with it, so that in the ratio route most of it cancels:
+    # the vote must be as narrow as the budget says, not wider.
+    page, apparatus, truth = SimulatedBench().simulate(rng=4)
+    run = Run(page, apparatus)
+    fit = run.fit((0.6 * truth["unit"], 1.6 * truth["unit"]), sigma="predicted")
+    unit = run.unit_in_coulombs(fit)
+    vote = fit.vote
+    assert vote.mass.sum() == pytest.approx(1)
+    fall = unit.budget.set_index("input").loc["fall"]
+    log_q = vote.log_unit + (fall["exponent"] - vote.fall_exponent) * vote.log_fall
+    # Points within the best hill.
+    near = np.abs(vote.log_unit) < 0.05
+    mass = vote.mass[near] / vote.mass[near].sum()
+    mean = mass @ log_q[near]
+    spread = math.sqrt(mass @ (log_q[near] - mean) ** 2)
+    budget = unit.budget.set_index("input")
+    own = math.hypot(*(budget.loc[name, "contribution"] / unit.value for name in ("unit", "fall")))
+    assert mean == pytest.approx(0, abs=0.3 * own)
+    assert spread == pytest.approx(own, rel=0.1)
+
+
+def test_balanced_draws_are_standard_normal_in_their_first_two_moments():
+    z = balanced_draws(np.random.default_rng(1), 300, 4)
+    assert z.shape == (600, 4)
+    assert z.mean(axis=0) == pytest.approx([0] * 4, abs=1e-12)
+    assert z.T @ z / 600 == pytest.approx(np.eye(4), abs=1e-12)
