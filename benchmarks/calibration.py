@@ -79,13 +79,27 @@ def variants() -> dict[str, Variant]:
     }
 
 
+SAMPLED = " (sampled)"
+BY_SAMPLING = ("sigma unknown", "free offset", "outliers", "error grows with the mean")
+
+
 def one_page(name: str, variant: Variant, number: int) -> dict[str, Any]:
-    """Ranks of the truth, coverage of the sets, and which unit was called the best."""
+    """Ranks of the truth, coverage of the sets, and which unit was called the best.
+
+    With a name that ends in "(sampled)" the posterior is sampled by `sample_mixture`.
+    """
     rng = np.random.default_rng([11, number, *name.encode()])
     page = draw_page(variant.model, BAND, rng, **variant.page)
     truth = page.parameters
-    fit = qz.fit_mixture(page.readings, BAND, model=variant.model)
-    draws = fit.draws(DRAWS, rng=rng)
+    if name.endswith(SAMPLED):
+        fit = qz.sample_mixture(
+            page.readings, BAND, model=variant.model, draws=200, chains=2, rng=rng
+        )
+        draws = fit.draws.iloc[np.linspace(0, len(fit.draws) - 1, DRAWS).astype(int)]
+        draws = draws.drop(columns=["chain", "draw"])
+    else:
+        fit = qz.fit_mixture(page.readings, BAND, model=variant.model)
+        draws = fit.draws(DRAWS, rng=rng)
     unit, offset = float(truth.unit[0]), float(truth.offset[0])
     true = {"unit": unit, "sigma": float(truth.sigma[0]), "growth": float(truth.growth[0])}
     true |= {"outliers": float(truth.outliers[0]), "offset": offset}
@@ -104,13 +118,13 @@ def one_page(name: str, variant: Variant, number: int) -> dict[str, Any]:
     return row
 
 
-def pages(names: list[str], runs: int, known: set[tuple[str, int]]) -> Iterator[dict[str, Any]]:
-    """Every page that is not known yet."""
+def pages(wanted: dict[str, int], known: set[tuple[str, int]]) -> Iterator[dict[str, Any]]:
+    """Every page that is wanted and not known yet."""
     table = variants()
-    for number in range(runs):
-        for name in names:
-            if (name, number) not in known:
-                yield one_page(name, table[name], number)
+    for number in range(max(wanted.values())):
+        for name, runs in wanted.items():
+            if number < runs and (name, number) not in known:
+                yield one_page(name, table[name.removesuffix(SAMPLED)], number)
 
 
 def read(path: Path) -> list[dict[str, Any]]:
@@ -188,18 +202,20 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--tiny", action="store_true", help="one page a model, nothing kept")
     parser.add_argument("--runs", type=int, default=1000, help="pages a model")
     parser.add_argument("--only", nargs="*", help="names of models")
+    parser.add_argument("--sampled", type=int, default=200, help="pages a model by sampling")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
-    names = options.only or list(variants())
+    names = options.only or [*variants(), *(name + SAMPLED for name in BY_SAMPLING)]
+    wanted = {name: options.sampled if name.endswith(SAMPLED) else options.runs for name in names}
     rows = [] if options.tiny else read(RESULTS)
     known = {(row["variant"], row["page"]) for row in rows}
-    for row in pages(names, 1 if options.tiny else options.runs, known):
+    for row in pages(dict.fromkeys(names, 1) if options.tiny else wanted, known):
         rows.append(row)
         if not options.tiny:
             RESULTS.parent.mkdir(exist_ok=True)
             with RESULTS.open("a", encoding="utf-8") as file:
                 file.write(json.dumps(row) + "\n")
-    rows = [row for row in rows if row["variant"] in names and row["page"] < options.runs]
+    rows = [row for row in rows if row["page"] < wanted.get(row["variant"], 0)]
     rows.sort(key=lambda row: names.index(row["variant"]))
     lines = [
         f"Ranks of the truth among {DRAWS} draws: chi-square p of {BINS} equal bins, by parameter. "
