@@ -34,6 +34,8 @@ NAMES: dict[str, tuple[str, ...]] = {
     "seconds": ("seconds", "second", "time", "t", "s", "sec", "interval", "duration"),
     "start": ("start", "begin", "from", "first", "start div", "div start"),
     "end": ("end", "stop", "finish", "to", "last", "end div", "div end"),
+    "position": ("position", "pos", "height", "x", "y"),
+    "track": ("track", "track no", "passage", "clip"),
     "direction": ("direction", "dir", "sense", "sign", "up/down", "up or down"),
     "repeat": ("repeat", "rep", "repetition", "reading", "reading no"),
     "bench": ("bench", "setup", "set-up", "station", "group"),
@@ -50,6 +52,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "seconds": ("s",),
     "start": ("div", "m"),
     "end": ("div", "m"),
+    "position": ("div", "m"),
 }
 _LOOKUP = {alias: name for name, aliases in NAMES.items() for alias in aliases}
 _WITH_UNIT = re.compile(r"^(?P<head>.*?)\s*(?:\((?P<a>[^)]*)\)|\[(?P<b>[^\]]*)\])\s*$")

@@ -28,6 +28,9 @@ QUANTITIES: dict[str, Entry] = {
     "sphere.density": Entry("kg/m3", "batch", "density of the spheres", 100, 25000),
     "reticle.division": Entry("m/div", "bench", "length of one scale division", 1e-8, 1e-2),
     "reticle.length": Entry("div", "bench", "divisions on the whole scale", 1, 1e5),
+    "reticle.localisation": Entry(
+        "div", "reading", "standard deviation of one position of a track", 1e-6, 1e3
+    ),
     "watch.press": Entry("s", "reading", "standard deviation of one press", 0.0, 5.0),
     "watch.rate": Entry("1", "session", "true seconds in one second of the watch", 0.5, 2.0),
     "fall.speed": Entry("m/s", "particle", "speed of fall without field", 1e-9, 1.0),

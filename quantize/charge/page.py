@@ -204,7 +204,7 @@ def _need_columns(
     )
     raise InputError(
         f"`run` ({source}) has none of the needed columns; found {listed}; what would do is "
-        f"{accepted}, or start and end."
+        f"{accepted}, or start and end, or position and time."
     )
 
 

@@ -105,6 +105,9 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
     fixed distance the time varies instead, and
     :math:`\sigma_v^2 = 2D v/L + 2 v^4\sigma_t^2/L^2`.
     """
+    rows = run.driven if rows is None else rows
+    if "track_error" in rows:
+        return _of_tracks(run, rows)
     if run.apparatus is None:
         raise InputError("`run` has no apparatus; the scatter follows from what stands in it.")
     bench = run.apparatus
@@ -115,7 +118,6 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
         mobility_of(bench, fall_speed=fall_speed), _value(bench, "air.temperature", ROOM)
     )
     press = _value(bench, "watch.press", 0.0)
-    rows = run.driven if rows is None else rows
     seconds = rows["seconds"].to_numpy(float)
     per_interval = run.interval / seconds
     speed = _fitted_speed(rows)
@@ -152,6 +154,13 @@ def fixed_distance_excess(run: Rows, rows: pd.DataFrame) -> FloatArray:
         return np.zeros(len(rows))
     x = rows["divisions"].to_numpy(float)
     return np.asarray(2 * diffusion / scale**2 / x, dtype=np.float64)
+
+
+def _of_tracks(run: Rows, rows: pd.DataFrame) -> Scatter:
+    """Tracks carry their own error, of walk and positions together; a camera needs no hand."""
+    per_interval = run.interval / rows["seconds"].to_numpy(float)
+    own = rows["track_error"].to_numpy(float) * per_interval * np.abs(run.stretch(rows))
+    return Scatter(own, np.zeros(own.size), np.zeros(own.size))
 
 
 def _fitted_speed(rows: pd.DataFrame) -> FloatArray:

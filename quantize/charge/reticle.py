@@ -172,13 +172,17 @@ class Reticle:
         if np.any(np.diff(t) <= 0):
             raise InputError("`times` must rise from each entry to the next.")
         noise = (localisation or self.step / math.sqrt(12)) * float(self.division.value)
-        return _generalised_line(t - t[0], y, diffusion, noise)
+        return generalised_line(t - t[0], y, diffusion, noise)
 
     def __repr__(self) -> str:
         return f"<Reticle of {self.division.value * 1e6:.4g} µm a division>"
 
 
-def _generalised_line(t: FloatArray, y: FloatArray, diffusion: float, noise: float) -> Speed:
+def generalised_line(t: FloatArray, y: FloatArray, diffusion: float, noise: float) -> Speed:
+    """Speed through positions `y` at times `t` from 0, in whatever unit of length all are.
+
+    See `Reticle.track`.
+    """
     covariance = 2 * diffusion * np.minimum.outer(t, t) + noise**2 * np.eye(t.size)
     design = np.column_stack([np.ones(t.size), t])
     scale = math.sqrt(float(np.trace(covariance)) / t.size)

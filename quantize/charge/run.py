@@ -200,7 +200,7 @@ class Run(Rows):
         beyond = rows["off_scale"].to_numpy(int) * np.sign(lever).astype(int)
         changed = rows["changed"].to_numpy(bool)
         seconds = rows["seconds"].to_numpy(float)
-        fixed = self.timing == "fixed distance"
+        fixed = self.timing == "fixed distance" or "track_error" in rows
         bench = self.apparatus
         rounding = "both ends" if bench is None else bench.word("reticle.rounding", "both ends")
         return Readings(

@@ -13,6 +13,7 @@ from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.columns import cell_number, changed_within, direction, factor, kept
 from quantize.charge.page import Page
+from quantize.charge.tracks import fold_tracks
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,6 +26,9 @@ def tidy(page: Page, apparatus: Apparatus | None) -> tuple[pd.DataFrame, list[st
     import pandas as pd
 
     remarks = list(page.remarks)
+    if "position" in page.cells:
+        page, told = fold_tracks(page, apparatus)
+        remarks += told
     n = len(page.numbers)
     if n == 0:
         raise InputError(f"`run` ({page.source}) has no row with a reading.")
@@ -47,6 +51,9 @@ def tidy(page: Page, apparatus: Apparatus | None) -> tuple[pd.DataFrame, list[st
     }
     if number.has("start") and number.has("end"):
         table["start"], table["end"] = number.column("start")[0], number.column("end")[0]
+    if "track_error" in page.cells:
+        table["track_error"] = [float(cell) for cell in page.cells["track_error"]]
+        table["positions"] = [int(cell) for cell in page.cells["positions"]]
     remarks += _partial_remarks(table)
     for name in _TEXT:
         if name in page.cells and name != "reason":
