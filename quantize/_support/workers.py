@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
@@ -59,6 +60,8 @@ def _begin_worker() -> None:
     from threadpoolctl import threadpool_limits
 
     threadpool_limits(1)
+    # An interrupt from the keyboard reaches every process; the one that started the pool ends it.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
