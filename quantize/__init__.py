@@ -20,6 +20,7 @@ _HOME = {
     "fit_mixture": "quantize.comb.mixture",
     "sample_mixture": "quantize.comb.sampling.sample",
     "MixtureModel": "quantize.comb.model.mixture_model",
+    "fit_two_units": "quantize.comb.model.two_units",
     "compare_null": "quantize.null.compare",
     "RunningEvidence": "quantize.null.running",
     "running_evidence": "quantize.null.running",
@@ -54,6 +55,7 @@ if TYPE_CHECKING:
     from quantize.comb.fit import fit_comb as fit_comb
     from quantize.comb.mixture import fit_mixture as fit_mixture
     from quantize.comb.model.mixture_model import MixtureModel as MixtureModel
+    from quantize.comb.model.two_units import fit_two_units as fit_two_units
     from quantize.comb.periodogram import periodogram as periodogram
     from quantize.comb.sampling.sample import sample_mixture as sample_mixture
     from quantize.files import read_readings as read_readings

@@ -28,6 +28,7 @@ NAMES = [
     "fit_mixture",
     "sample_mixture",
     "MixtureModel",
+    "fit_two_units",
     "compare_null",
     "RunningEvidence",
     "running_evidence",

@@ -1,0 +1,133 @@
+"""Two combs on one page whose readings do not say to which they belong.
+
+A reading belongs to the comb of the first unit with probability w, else to that of the second. For
+one sigma both units lie on one lattice, and the sum runs over its pairs. Blocks of pairs are
+bounded by the largest density of each reading over the nodes of either block, and dropped or
+halved: the sum is that over all pairs of nodes, less what is negligible.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray, IntArray
+from quantize.comb import sigma_prior
+from quantize.comb.problem import Problem, chunks
+from quantize.comb.wrapped import log_wrapped_normal
+
+NEGLIGIBLE = 15.0
+_FINE = 0.6
+_FEWEST = 64
+_MOST = 20_000_000
+_TOP = 32
+_ROUNDS = 3
+_CHUNK = 200_000
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class PairNodes:
+    """Nodes that count: two log units, the share of the first, log mass, and the lattice step."""
+
+    first: FloatArray
+    second: FloatArray
+    share: FloatArray
+    log_mass: FloatArray
+    step: float
+
+
+class PairLattice:
+    """Densities of every level at every unit of the lattice, for one sigma."""
+
+    def __init__(
+        self, problem: Problem, sigma: float, shares: FloatArray, log_shares: FloatArray
+    ) -> None:
+        self.shares, self.log_shares = shares, log_shares
+        mean, factor = problem.mean, problem.levels.factor
+        length = float(np.log(problem.high / problem.low))
+        wanted = length * float(np.sqrt(np.sum(mean**2 / factor))) / (sigma * _FINE)
+        size = max(int(np.ceil(wanted)), _FEWEST)
+        if size * mean.size > _MOST:
+            raise InputError(
+                f"`unit_range` ({problem.low:g}, {problem.high:g}) is too wide for two units at "
+                f"sigma {sigma:.3g}; narrow it, raise the low end of `sigma_range`, or give labels."
+            )
+        self.step = length / size
+        self.log_unit = float(np.log(problem.low)) + (np.arange(size) + 0.5) * self.step
+        unit = np.exp(self.log_unit)
+        spread = sigma * np.sqrt(factor) / unit[:, None]
+        log_c = log_wrapped_normal(mean / unit[:, None], spread)
+        log_c -= (problem.log_normaliser(unit, sigma) / mean.size)[:, None]
+        self.density = np.exp(np.maximum(log_c, -690.0))
+        taper = np.zeros(size)
+        if not problem.sigma_known:
+            taper = sigma_prior.log_taper(sigma / unit)
+        self.log_prior = taper - np.log(size)
+        self.log_mean_taper = float(np.logaddexp.reduce(self.log_prior))
+
+    def climb(self) -> float:
+        """Log mass of a good pair: the best partner of the best unit, and again in turn."""
+        one = int(np.argmax(np.log(self.density).sum(axis=1) + self.log_prior))
+        best = -np.inf
+        for _ in range(_ROUNDS):
+            every = np.arange(self.log_unit.size)
+            mass = self._log_masses(np.full(every.size, one), every)
+            one = int(np.argmax(mass.max(axis=1)))
+            best = max(best, float(mass.max()))
+        return best
+
+    def sum_up(self, best: float) -> PairNodes:
+        """The pairs within reach of `best`."""
+        pyramid = [(self.density, self.log_prior)]
+        while pyramid[-1][1].size > _TOP:
+            density, prior = pyramid[-1]
+            starts = np.arange(0, prior.size, 2)
+            pyramid.append(
+                (np.maximum.reduceat(density, starts), np.maximum.reduceat(prior, starts))
+            )
+        top = pyramid[-1][1].size
+        one, two = np.triu_indices(top)
+        for level in range(len(pyramid) - 1, 0, -1):
+            density, prior = pyramid[level]
+            bound = np.empty(one.size)
+            for part in chunks(one.size, density.shape[1]):
+                largest = np.maximum(density[one[part]], density[two[part]])
+                bound[part] = np.log(largest).sum(axis=1) + prior[one[part]] + prior[two[part]]
+            keep = bound + np.log(2) > best - NEGLIGIBLE
+            one, two = _children(one[keep], two[keep], pyramid[level - 1][1].size)
+        found = []
+        for first in range(0, one.size, _CHUNK):
+            i, j = one[first : first + _CHUNK], two[first : first + _CHUNK]
+            mass = self._log_masses(i, j)
+            row, w = np.nonzero(mass > best - NEGLIGIBLE)
+            found.append((i[row], j[row], w, mass[row, w]))
+        a, b, w, log_mass = (
+            np.concatenate([f[k] for f in found]) if found else np.empty(0, int) for k in range(4)
+        )
+        return PairNodes(
+            first=self.log_unit[a],
+            second=self.log_unit[b],
+            share=self.shares[w],
+            log_mass=log_mass.astype(np.float64),
+            step=self.step,
+        )
+
+    def _log_masses(self, i: IntArray, j: IntArray) -> FloatArray:
+        """Log mass of pairs at each share; a pair stands for both of its orders."""
+        out = np.empty((i.size, self.shares.size))
+        for part in chunks(i.size, self.density.shape[1]):
+            c1, c2 = self.density[i[part]], self.density[j[part]]
+            for k, w in enumerate(self.shares):
+                out[part, k] = np.log(w * c1 + (1 - w) * c2).sum(axis=1)
+        out += (self.log_prior[i] + self.log_prior[j] + np.where(i == j, 0, np.log(2)))[:, None]
+        return out + self.log_shares
+
+
+def _children(one: IntArray, two: IntArray, size: int) -> tuple[IntArray, IntArray]:
+    """The pairs of halves of pairs of blocks, each pair once; there are `size` halves."""
+    a = np.concatenate([2 * one, 2 * one, 2 * one + 1, 2 * one + 1])
+    b = np.concatenate([2 * two, 2 * two + 1, 2 * two, 2 * two + 1])
+    keep = (a <= b) & (b < size)
+    return a[keep], b[keep]

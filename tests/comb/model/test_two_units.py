@@ -1,0 +1,104 @@
+"""Two populations with two units, labelled or not."""
+
+import numpy as np
+import pytest
+from published import survey_heights
+
+import quantize as qz
+from quantize.comb.grid import Band
+from quantize.comb.model.two_combs import PairLattice
+from quantize.comb.model.two_unit_page import TwoUnitPage
+
+
+def mixed(rng, n=30, units=(1.0, 1.37), spread=0.04):
+    member = (rng.random(n) < 0.5).astype(int)
+    x = np.array(units)[member] * rng.integers(1, 8, size=n) + spread * rng.normal(size=n)
+    return x, member
+
+
+def test_survey_heights_have_inches_and_centimetres():
+    # MASS/survey: heights given in "Imperial" measure, 2.54 cm, or in "Metric", 1 cm. Two of
+    # these twenty are 61.5 and 75.5 inches, so that the unit of all is half an inch, 1.27 cm.
+    rng = np.random.default_rng(3)
+    imperial = rng.permutation(survey_heights("Imperial"))[:20]
+    metric = rng.permutation(survey_heights("Metric"))[:20]
+    x = np.concatenate([imperial, metric])
+    labels = ["Imperial"] * 20 + ["Metric"] * 20
+    found = qz.fit_two_units(x, (0.7, 4), labels=labels, sigma_range=(0.1, 0.5))
+    assert found.labels == ("Imperial", "Metric")
+    assert found.units[0] == pytest.approx(1.27, abs=0.002)
+    assert found.units[1] == pytest.approx(1, abs=0.002)
+    assert found.log_bayes_factor > 1
+    assert found.shares.tolist() == [0.5, 0.5]
+    assert found.integers[20:].tolist() == np.rint(metric).astype(int).tolist()
+
+
+def test_without_labels_both_units_are_found(seed):
+    rng = np.random.default_rng(12)
+    x, member = mixed(rng)
+    found = qz.fit_two_units(x, (0.7, 2.0), sigma_range=0.04)
+    # Five standard errors of the fit with members known.
+    assert np.all(np.abs(found.units - [1.0, 1.37]) < 5 * found.unit_errs)
+    assert found.log_bayes_factor > 5
+    assert found.alternatives["share"].iloc[0] > 0.9
+    right = found.membership[np.arange(30), member]
+    assert np.mean(right > 0.5) > 0.85
+    assert found.membership.sum(axis=1) == pytest.approx(1)
+    assert found.shares.sum() == pytest.approx(1)
+
+
+def test_one_unit_is_preferred_where_there_is_one():
+    rng = np.random.default_rng(13)
+    x = rng.integers(1, 8, size=20) + 0.05 * rng.normal(size=20)
+    assert qz.fit_two_units(x, (0.7, 2.0), sigma_range=0.05).log_bayes_factor < 0
+    labels = np.arange(20) % 2
+    found = qz.fit_two_units(x, (0.7, 2.0), labels=labels)
+    assert found.log_bayes_factor < 0
+    assert found.units == pytest.approx([1, 1], abs=0.02)
+
+
+def test_pairs_add_up_to_the_plain_double_sum():
+    rng = np.random.default_rng(14)
+    x, _ = mixed(rng, n=8, spread=0.1)
+    band = Band(low=0.7, high=2.0, chosen=False, reason="")
+    page = TwoUnitPage(qz.Readings(x), band, np.array([0.1]), np.zeros(1))
+    shares = np.array([0.1, 0.4, 0.8])
+    lattice = PairLattice(page.problem(page.data, 0), 0.1, shares, np.log(np.full(3, 1 / 3)))
+    found = lattice.sum_up(lattice.climb())
+    c = lattice.density
+    total = []
+    for w in shares:
+        mixture = np.log(w * c[:, None, :] + (1 - w) * c[None, :, :]).sum(axis=2)
+        # A pair i < j with share w stands for the pair j, i as well.
+        upper = np.triu(np.ones(mixture.shape), 1) * 2 + np.eye(len(mixture))
+        total.append(np.log(np.sum(upper * np.exp(mixture)) / len(c) ** 2 / 3))
+    assert np.logaddexp.reduce(found.log_mass) == pytest.approx(
+        np.logaddexp.reduce(total), abs=1e-3
+    )
+
+
+def test_labelled_evidence_is_the_product_at_known_sigma():
+    rng = np.random.default_rng(15)
+    x, member = mixed(rng, n=12, spread=0.08)
+    found = qz.fit_two_units(x, (0.7, 2.0), labels=member, sigma_range=0.08)
+    one = qz.fit_mixture(x, (0.7, 2.0), sigma_range=0.08)
+    assert found.log_evidence - found.log_bayes_factor == pytest.approx(
+        one.log_bayes_factor, abs=1e-6
+    )
+    swapped = qz.fit_two_units(x, (0.7, 2.0), labels=1 - member, sigma_range=0.08)
+    assert swapped.log_evidence == pytest.approx(found.log_evidence, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ({"labels": [1, 2]}, "`labels` has 2 entries and `readings` has 6"),
+        ({"labels": [1, 1, 1, 1, 1, 1]}, "`labels` names 1 populations; two are needed"),
+        ({"labels": [1, 1, 1, 1, 2, 2]}, "`labels` leaves 2 readings in one population"),
+        ({"share_prior": 0}, "`share_prior` is 0; it must be above zero"),
+        ({"sigma_range": 1e-7}, "`unit_range` .* is too wide for two units"),
+    ],
+)
+def test_bad_input(arguments, words):
+    with pytest.raises(qz.InputError, match=words):
+        qz.fit_two_units([1.0, 2.1, 3.3, 4.2, 5.5, 6.1], (0.7, 2.0), **arguments)
