@@ -32,6 +32,7 @@ buoyancy = "already off"           # or "not off"
 division = "25.0 +/- 0.1 um"       # at the working focus
 length = "90 div"
 rounding = "both ends"             # or "one end", if the start sat on a line
+# localisation = "0.05 div"        # error of one position, for tracks
 
 [watch]
 press = "0.10 s"                   # standard deviation of one press
@@ -48,6 +49,7 @@ image_inverted = false             # true if a falling sphere seems to rise
 # blank_voltage = "as above"       # or "zero"; else a blank is refused
 # blank_state = "as above"
 # held_state = "1"                 # label of the state held at balance
+# residual_voltage = "taken off"   # corrects the falls for a voltage left on the plates
 
 [hazards]
 # of: x-ray, sealed source, lamp, laser, uv, ioniser, spray, flammable
@@ -66,7 +68,7 @@ Observer ____________________   plan: stop after ______ readings
 
 Number the STATE anew each time the charge may have changed, before you look at
 what it does. Keep every row; strike none out: write no, and the reason.
-Read some rows at 0 V in between. Up is positive.
+Read some rows at 0 V in between. Up is positive. Off the scale: >last line.
 
 """
 _COLUMNS = (

@@ -84,18 +84,22 @@ def _partial_remarks(table: dict[str, Any]) -> list[str]:
     mixed = sum(1 for keep, v, off, both in rows if keep and both and v != 0 and not off)
     out = []
     if lost:
-        out.append(f"{lost} readings left the scale; each moved at least as far as is written")
+        out.append(f"{_counted(lost)} left the scale, and moved at least as far as is written")
     if falls:
         out.append(
-            f"{falls} falls left the scale and are left out, so that the mean fall may be too "
-            "slow; time falls over a shorter interval"
+            f"{_counted(falls, 'fall')} left the scale and do not count, so that the mean fall may "
+            "be too slow; time falls over a shorter interval"
         )
     if mixed:
         out.append(
-            f"in {mixed} readings the charge changed within the interval; each may lie anywhere "
-            "between two neighbouring steps"
+            f"the charge changed within {_counted(mixed)}, taken as anywhere between two "
+            "neighbouring steps"
         )
     return out
+
+
+def _counted(n: int, noun: str = "reading") -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
 class _Numbers:

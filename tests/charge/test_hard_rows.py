@@ -31,7 +31,7 @@ def test_bounds_and_notes_become_one_sided_and_changed_readings():
     assert readings.ends.tolist() == [2] * 4
     spoken = " ".join(run.remarks)
     assert "2 readings left the scale" in spoken
-    assert "in 1 readings the charge changed within the interval" in spoken
+    assert "the charge changed within 1 reading," in spoken
 
 
 def test_a_column_may_say_that_the_charge_changed():
@@ -49,7 +49,7 @@ def test_a_change_of_charge_between_two_rows_is_no_mixed_reading():
 def test_falls_off_the_scale_are_left_out_and_it_is_said():
     run = Run({"V": [200, 0, 0], "div": [10, -60, "<-80"]})
     assert run.fall().value == 60
-    assert "1 falls left the scale" in " ".join(run.remarks)
+    assert "1 fall left the scale" in " ".join(run.remarks)
 
 
 def test_words_for_a_lost_sphere_are_answered_with_how_to_write_it():

@@ -128,7 +128,7 @@ def test_discarded_rows_stay_but_do_not_count_and_those_off_the_scale_are_one_si
     readings = run.readings(fall="apart")
     assert readings.values.tolist() == [5, 80, 7]
     assert readings.beyond.tolist() == [0, 1, 0]
-    assert "1 readings left the scale" in " ".join(run.remarks)
+    assert "1 reading left the scale" in " ".join(run.remarks)
 
 
 def test_fixed_distance_is_guessed_and_the_guess_is_shown():
