@@ -79,8 +79,21 @@ def traces(target: Target, theta: FloatArray) -> dict[str, FloatArray]:
 
 
 def times(target: Target, theta: FloatArray) -> dict[str, float]:
-    """Autocorrelation time of every trace; `theta` (ensembles, steps, walkers, d)."""
-    return {name: autocorrelation_time(trace) for name, trace in traces(target, theta).items()}
+    """Autocorrelation time of every trace; `theta` (ensembles, steps, walkers, d).
+
+    It is taken of the ranks, as R-hat and the effective sizes are: a mode with a thousandth of
+    the posterior but far away would otherwise make up most of the variance.
+    """
+    return {
+        name: autocorrelation_time(trace if name == "best_mode" else _ranks(trace))
+        for name, trace in traces(target, theta).items()
+    }
+
+
+def _ranks(trace: FloatArray) -> FloatArray:
+    ranks = np.empty(trace.size)
+    ranks[np.argsort(trace, axis=None)] = np.arange(trace.size)
+    return ranks.reshape(trace.shape) / trace.size
 
 
 def rows(

@@ -92,7 +92,7 @@ def sample_mixture(
     --------
     >>> import quantize as qz
     >>> page = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0]
-    >>> found = qz.sample_mixture(page, (1.2, 5), draws=200, rng=1)
+    >>> found = qz.sample_mixture(page, (1.5, 3), draws=100, rng=1)
     >>> round(found.unit, 1), found.integers.tolist()
     (2.0, [1, 2, 3, 4, 5, 7])
     """

@@ -65,6 +65,14 @@ def test_walkers_that_stay_where_they_are_have_no_end_of_correlation(
     assert emcee.autocorr.integrated_time(stuck[0][:, :, None])[0] < 2
 
 
+def test_a_rare_mode_far_away_does_not_set_the_time(rng: np.random.Generator) -> None:
+    rare = walkers(rng, shares=[0.001] * 4, crossing=0.01)
+    rare[..., 0] *= np.where(rare[..., 0] > 1, 50, 1)
+    # Within the mode every step is a fresh draw.
+    assert diagnostics.times(Two, rare)["log_unit"] < 3
+    assert diagnostics.autocorrelation_time(rare[..., 0]) > 30
+
+
 def test_nothing_is_said_against_a_good_run(rng: np.random.Generator) -> None:
     # R-hat of these has a spread of 0.0005; the tests of shares allow 5 sigma.
     assert verdict(walkers(rng, shares=[0.2] * 4)) == ()

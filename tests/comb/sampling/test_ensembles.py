@@ -54,8 +54,8 @@ def test_cut_into_rounds_the_chain_is_that_of_one_piece(target: BaseTarget) -> N
 def test_a_run_that_is_resumed_is_the_run_in_one_piece(tmp_path: Path) -> None:
     file = tmp_path / "run.h5"
     sample(backend=file)
-    resumed = sample(draws=3000, backend=file, rng=99)
-    straight = sample(draws=3000)
+    resumed = sample(draws=2500, backend=file, rng=99)
+    straight = sample(draws=2500)
     assert straight.settings["steps"] > sample().settings["steps"]
     np.testing.assert_array_equal(resumed.kept, straight.kept)
     np.testing.assert_array_equal(resumed.draws.to_numpy(), straight.draws.to_numpy())
