@@ -91,7 +91,7 @@ class PageTerms:
         low, high = self.envelope.reach()
         self.lowest[blank], self.highest[blank] = low, high
         # In an envelope without ends a reading off the scale says nothing.
-        self.mute = np.flatnonzero(blank & ~self.envelope.closed)
+        self.mute = np.flatnonzero(blank & (not self.envelope.closed))
 
     def spread(self, p: Parameters) -> FloatArray:
         """Largest standard deviation of a reading at a tooth that counts, shape (m,)."""
