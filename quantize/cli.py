@@ -10,7 +10,7 @@ import click
 
 from quantize import __version__
 from quantize._support.errors import InputError
-from quantize.show.terminal import Program, number_list, say, say_json, simulating
+from quantize.show.terminal import Program, comparing, number_list, say, say_json, simulating
 
 if TYPE_CHECKING:
     from quantize.charge import Run
@@ -206,14 +206,7 @@ def convert(
 
 
 @main.command()
-@click.option("--readings", default="10,20,40", show_default=True, metavar="N,N,...")
-@click.option("--sigma", default="0.1,0.2,0.3", show_default=True, metavar="S,S,...")
-@click.option("--repeats", default="1", show_default=True, metavar="M,M,...")
-@click.option("--family", metavar="NAME", help="Data without a unit: counts false alarms.")
-@click.option("--estimator", multiple=True, metavar="NAME", help="Again for another one.")
-@click.option("--replicates", type=int, default=200, show_default=True, metavar="N")
-@click.option("--tolerance", type=float, default=0.05, show_default=True, metavar="T")
-@click.option("--csv", metavar="FILE", help="Write the table.")
+@comparing
 @simulating
 def compare(
     readings: str,

@@ -124,6 +124,22 @@ def number_list(option: str, text: str | None) -> list[float]:
         ) from None
 
 
+def comparing(command: Any) -> Any:
+    """The options of the comparison of estimators."""
+    for option in (
+        click.option("--csv", metavar="FILE", help="Write the table."),
+        click.option("--tolerance", type=float, default=0.05, show_default=True, metavar="T"),
+        click.option("--replicates", type=int, default=200, show_default=True, metavar="N"),
+        click.option("--estimator", multiple=True, metavar="NAME", help="Again for another one."),
+        click.option("--family", metavar="NAME", help="Data without a unit: counts false alarms."),
+        click.option("--repeats", default="1", show_default=True, metavar="M,M,..."),
+        click.option("--sigma", default="0.1,0.2,0.3", show_default=True, metavar="S,S,..."),
+        click.option("--readings", default="10,20,40", show_default=True, metavar="N,N,..."),
+    ):
+        command = option(command)
+    return command
+
+
 def simulating(command: Any) -> Any:
     """The options of whatever simulates."""
     for option in (
