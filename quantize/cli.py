@@ -108,10 +108,12 @@ def analyze(
     bench = load_apparatus(apparatus) if apparatus else None
     named = column or sigma_column or state_column
     run: Run | None = None
+    believed: tuple[float, float] | None = None
     if bench is not None and not named:
         run = _read_run(file, bench, particle)
         readings = run.readings(sigma="predicted" if sigma == "predicted" else None)
         offset = offset or run.offset
+        believed = run.sigma_range() if sigma is None else None
     else:
         readings = qz.read_readings(
             file, value=column, sigma=sigma_column, state=state_column, resolution=resolution
@@ -123,6 +125,7 @@ def analyze(
         readings,
         unit_range,
         offset=_offset(offset),
+        sigma_range=believed,
         alpha=alpha,
         n_resamples=resamples,
         rng=seed,
@@ -342,6 +345,9 @@ def _changed(
         if readings.state is None
         else [readings.state_labels[code] for code in readings.state],
         resolution=readings.resolution if resolution is None else resolution,
+        ends=readings.ends,
+        beyond=readings.beyond,
+        changed=readings.changed,
     )
 
 

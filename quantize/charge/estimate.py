@@ -18,6 +18,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
+from quantize.charge.balance import Balance, balance_of
 from quantize.charge.prediction import predicted_scatter
 from quantize.charge.quantity import Quantity
 from quantize.charge.shifts import (
@@ -36,23 +37,9 @@ if TYPE_CHECKING:
 
     from quantize.charge.run import Run
 
-_UNDECIDABLE = 0.25  # units; beyond this the balance charge cannot be told
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Balance:
-    """How many units the sphere held at balance.
-
-    `units` and `standard_uncertainty` are F/u; `integer` is the nearest whole number or None when
-    it cannot be told, with `probability` that it is the right one.
-    """
-
-    units: float
-    standard_uncertainty: float
-    integer: int | None
-    probability: float
-    sentence: str
+_LEAST_REPEATS = 3
+_BEYOND_DOUBT = 1e-3
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -162,7 +149,7 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
     sigma : {"auto", "prior", "predicted", "free"}
         "prior" believes the scatter predicted from the apparatus to a factor of 1.5 either way,
         "predicted" takes it as known for each row, "free" leaves it to the readings. "auto" is
-        "prior" where a prediction can be made.
+        "prior" where a prediction can be made that the repeats do not contradict beyond doubt.
 
     Returns
     -------
@@ -300,11 +287,39 @@ def _scatter(run: Run, sigma: str, rows: pd.DataFrame) -> tuple[Any, Any, str]:
     if sigma == "predicted":
         return predicted, None, f"predicted from the apparatus, {predicted.mean():.2f} divisions"
     middle = float(np.sqrt(np.mean(predicted**2)))
+    if sigma == "auto" and (observed := _contradicted(run)) is not None:
+        return (
+            None,
+            None,
+            f"left to the readings, since within a state they scatter by {observed:.2f} divisions "
+            "and not as predicted",
+        )
     return (
         None,
         (middle / _SIGMA_DOUBT, middle * _SIGMA_DOUBT),
         f"believed within a factor of {_SIGMA_DOUBT:g} of the predicted {middle:.2f} divisions",
     )
+
+
+def _contradicted(run: Run) -> float | None:
+    """The observed scatter, if it is outside the believed range beyond doubt."""
+    from scipy.stats import chi2
+
+    observed, degrees = run.scatter()
+    if degrees < _LEAST_REPEATS:
+        return None
+    usual = predicted_scatter(run).total / np.maximum(np.abs(run.stretch()), 1e-300)
+    ratio = observed / float(np.sqrt(np.mean(usual**2)))
+    above = float(chi2.sf(degrees * (ratio / _SIGMA_DOUBT) ** 2, degrees))
+    below = float(chi2.cdf(degrees * (ratio * _SIGMA_DOUBT) ** 2, degrees))
+    return observed if min(above, below) < _BEYOND_DOUBT else None
+
+
+def believed_scatter(run: Run) -> tuple[float, float] | None:
+    """The range in which the scatter of `Run.readings` is believed; None without a prediction."""
+    levels = _levels(run)
+    pair: tuple[float, float] | None = _scatter(run, "auto", levels.rows)[1]
+    return pair
 
 
 def _result(found: Shifted, run: Run, levels: _Levels, words: str, readings: Readings) -> RunFit:
@@ -326,7 +341,7 @@ def _result(found: Shifted, run: Run, levels: _Levels, words: str, readings: Rea
         log_bayes_factor=found.log_bayes_factor,
         alternatives=pd.DataFrame(modes),
         integers=np.asarray(central.integers),
-        balance=None if fall is None else _balance(fall, near, inner, share, found.z),
+        balance=None if fall is None else balance_of(fall, near, inner, share, found.z),
         fall_added=fall,
         fall=None if fall is None else posterior_of_shift(fall, found.z, share),
         fall_slope=slope / error if fall is not None and error > 0 else 0.0,
@@ -336,41 +351,4 @@ def _result(found: Shifted, run: Run, levels: _Levels, words: str, readings: Rea
         readings=readings,
         nodes=np.array([near, inner, share]),
         shifted=found,
-    )
-
-
-def _balance(
-    fall: Quantity, unit: FloatArray, error: FloatArray, share: FloatArray, z: FloatArray
-) -> Balance:
-    ratio = (fall.value + z * fall.standard_uncertainty) / unit
-    mean = float(share @ ratio)
-    spread = math.sqrt(float(share @ ((ratio - mean) ** 2 + (ratio * error / unit) ** 2)))
-    text = f"the fall is {mean:.3f} ± {spread:.2g} units"
-    if spread > _UNDECIDABLE:
-        return Balance(
-            units=mean,
-            standard_uncertainty=spread,
-            integer=None,
-            probability=math.nan,
-            sentence=(
-                f"{text}, so how many units balanced the sphere is undecidable: the error is more "
-                "than a quarter of a unit; measure the fall more often."
-            ),
-        )
-    nearest = max(round(mean), 1)
-    around = np.arange(max(nearest - 3, 1), nearest + 4)
-    p = np.exp(-0.5 * ((mean - around) / max(spread, 1e-3)) ** 2)
-    probability = float(p[around == nearest][0] / p.sum()) if p.sum() > 0 else 0.0
-    off = (mean - nearest) / max(spread, 1e-12)
-    tail = (
-        ""
-        if abs(off) < 3
-        else f"; it is {mean - nearest:+.2f} units from a whole number, which a poor balance does"
-    )
-    return Balance(
-        units=mean,
-        standard_uncertainty=spread,
-        integer=nearest,
-        probability=probability,
-        sentence=f"{text}: nearest to {nearest} whole units, probability {probability:.3f}{tail}.",
     )

@@ -58,6 +58,9 @@ class Blind:
             sigma=None if given.sigma is None else given.sigma * self.__factor,
             state=states,
             resolution=None if given.resolution is None else given.resolution * self.__factor,
+            ends=given.ends,
+            beyond=given.beyond,
+            changed=given.changed,
         )
 
     def open(self, value: float) -> float:

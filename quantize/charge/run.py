@@ -111,6 +111,16 @@ class Run(Rows):
             sigma = predicted_scatter(run, rows).total / stretch
         return run.as_readings(rows, values, lever, sigma)
 
+    def sigma_range(self, *, particle: object = None) -> tuple[float, float] | None:
+        """Within which the scatter of `readings` is believed: 1.5 times the predicted either way.
+
+        For ``analyze(run.readings(), sigma_range=run.sigma_range())``; None where the apparatus
+        does not know the scale and the sphere, or the repeats contradict it beyond doubt.
+        """
+        from quantize.charge.estimate import believed_scatter
+
+        return believed_scatter(self._single(particle))
+
     def checks(self, analysis: Any = None, *, particle: object = None) -> Checks:
         """Whether the run was sound: each check a number and a sentence.
 

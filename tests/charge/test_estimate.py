@@ -184,3 +184,18 @@ def test_a_run_at_fixed_distance_from_page_to_unit():
     found = run.fit((3, 30), sigma="predicted")
     assert found.integers.tolist() == truth
     assert found.unit == pytest.approx(fall * 10 / held, abs=4 * found.unit_err)
+
+
+def test_a_prediction_that_the_repeats_contradict_is_not_believed():
+    # A steady watch stated, a poor thumb used: 24 degrees of freedom see it.
+    page, apparatus, truth = SimulatedBench(press=1.0).simulate(rng=31)
+    apparatus["watch"]["press"] = "0.01 s"
+    run = charge.read_run(page, apparatus)
+    assert run.sigma_range() is None
+    found = run.fit((0.6 * truth["unit"], 1.6 * truth["unit"]))
+    assert "not as predicted" in found.sigma
+    page, apparatus, truth = SimulatedBench().simulate(rng=31)
+    run = charge.read_run(page, apparatus)
+    low, high = run.sigma_range()
+    middle = np.sqrt(np.mean(predicted_scatter(run).total ** 2))
+    assert (low * 1.5, high / 1.5) == pytest.approx((middle, middle))
