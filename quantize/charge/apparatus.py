@@ -223,9 +223,10 @@ def _measured(name: str, value: Any, scope: str | None = None) -> Quantity:
         value = value.rstrip()[:-1] + " %"
     found = Quantity.read(value, unit=entry.unit, name=name, scope=scope or entry.scope)
     if not entry.low <= found.value <= entry.high:
+        unit = "" if entry.unit == "1" else f" {entry.unit}"
         raise InputError(
-            f"`{name}` is {found.value:g} {entry.unit}; the {entry.meaning} should lie between "
-            f"{entry.low:g} and {entry.high:g} {entry.unit}, so look at the number and its unit."
+            f"`{name}` is {found.value:g}{unit}; the {entry.meaning} should lie between "
+            f"{entry.low:g} and {entry.high:g}{unit}, so look at the number and its unit."
         )
     return found
 

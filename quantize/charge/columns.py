@@ -161,10 +161,12 @@ def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float
             sign, shown = _SIGNS[mark], shown.replace(mark, "").strip()
     found = _CELL.match(shown)
     if found is None:
-        raise InputError(
-            f"`{column}` is {text!r} in row {row}, which is not a number; for a reading off the "
-            "scale write > and the last division, as in >40."
+        how = (
+            "; for a reading off the scale write > and the last division, as in >40"
+            if column in ("divisions", "end")
+            else ""
         )
+        raise InputError(f"`{column}` is {text!r} in row {row}, which is not a number{how}.")
     rest = found["rest"].strip().lower()
     if rest in _SIGNS:
         sign, rest = _SIGNS[rest], ""

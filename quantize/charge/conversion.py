@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from quantize._support.errors import InputError
 from quantize.charge.apparatus import load_apparatus
 from quantize.charge.coulombs import _with_voltage
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import ROUTES, Divisions, available, gather, model_of
+from quantize.charge.routes import ROUTES, Divisions, available, gather, model_of, route_name
 from quantize.charge.run import Run, read_run
 
 if TYPE_CHECKING:
@@ -78,9 +77,7 @@ def _one_particle(run: Run, bench: Any, route: str | None) -> tuple[pd.DataFrame
         interval=Quantity(value=run.interval, scope="session", unit="s"),
     )
     names = available(bench, divisions)
-    if route is not None and route not in ROUTES:
-        raise InputError(f"`route` is {route!r}; it must be one of {', '.join(ROUTES)}.")
-    name = route or (names[0] if names else "ratio, weight given")
+    name = route_name(route or (names[0] if names else "ratio, weight given"))
     inputs = gather(ROUTES[name], bench, divisions)
     values = [q.value for q in inputs.values()]
     per_division = float(model_of(ROUTES[name], list(inputs), bench, divisions)(*values))

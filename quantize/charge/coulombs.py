@@ -15,7 +15,7 @@ from quantize.charge.apparatus import load_apparatus
 from quantize.charge.montecarlo import MonteCarlo, check_linear
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import ROUTES, Divisions, available, gather, model_of
+from quantize.charge.routes import ROUTES, Divisions, available, gather, model_of, route_name
 from quantize.charge.run import Run
 from quantize.charge.soundness import sphere_agreement
 from quantize.charge.stated import degrees_of_freedom, short, stated
@@ -174,9 +174,7 @@ def unit_in_coulombs(
             # Ask for what the simplest route lacks.
             gather(ROUTES["ratio, weight given"], bench, divisions)
         route = names[0]
-    elif route not in ROUTES:
-        raise InputError(f"`route` is {route!r}; it must be one of {', '.join(ROUTES)}.")
-    if route not in names:
+    if route_name(route) not in names:
         gather(ROUTES[route], bench, divisions)
     found = {name: by_route(name, bench, divisions) for name in names}
     notes = []

@@ -37,7 +37,7 @@ QUANTITIES: dict[str, Entry] = {
     "fall.divisions": Entry("div", "particle", "divisions fallen in one interval", 1e-3, 1e6),
     "air.temperature": Entry("K", "session", "temperature of the air", 233.15, 373.15),
     "air.pressure": Entry("Pa", "session", "pressure of the air", 1e3, 3e5),
-    "air.humidity": Entry("1", "session", "relative humidity, 0 to 1", 0.0, 1.0),
+    "air.humidity": Entry("1", "session", "relative humidity", 0.0, 1.0),
     "air.drift": Entry("m/s", "session", "slow upward drift of the air", -1e-2, 1e-2),
     "air.viscosity": Entry("Pa s", "session", "viscosity, if measured", 1e-6, 1e-4),
     "site.gravity": Entry("m/s2", "bench", "local gravity", 9.7, 9.9),

@@ -250,7 +250,13 @@ class _Levels:
 
 
 def _levels(run: Run) -> _Levels:
-    rows = run.telling
+    rows, found = run.telling, len(run.driven)
+    if found < 2:
+        noun = "reading" if found == 1 else "readings"
+        raise InputError(
+            f"`run` has {found} {noun} on the scale with a voltage on the plates; at least 2 are "
+            "needed to look for steps."
+        )
     fall = run.fall_on_record()
     if fall is not None:
         values, _, stretch, _ = run.joined(rows)

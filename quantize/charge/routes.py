@@ -208,6 +208,20 @@ ROUTES: dict[str, Route] = {
 }
 
 
+def route_name(name: str) -> str:
+    """`name`, if it is that of a route.
+
+    Raises
+    ------
+    InputError
+        With the names that there are.
+    """
+    if name not in ROUTES:
+        listed = ", ".join(repr(known) for known in ROUTES)
+        raise InputError(f"`route` is {name!r}; it must be one of {listed}.")
+    return name
+
+
 def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
     """The inputs of a route, in order, each with its uncertainty.
 

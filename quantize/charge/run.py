@@ -66,6 +66,13 @@ class Run(Rows):
                 used["divisions"].to_numpy(float), used["seconds"].to_numpy(float)
             )
             remarks.append(f"taken as readings at {timing}: {why}")
+        if timing == "fixed distance":
+            short = table["row"][table["kept"] & (table["divisions"] == 0)].tolist()
+            if short:
+                raise InputError(
+                    f"`divisions` is 0 in row {short[0]}; a passage over a fixed distance has "
+                    'a length, so give it, or declare timing = "fixed time" under [run].'
+                )
         if bench is not None and bench.word("run.residual_voltage"):
             remarks.append("the falls are corrected for a residual voltage, as declared")
         self._put(table, bench, str(timing), tuple(remarks), page.source)

@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from quantize.charge.stated import degrees_of_freedom
 from quantize.show import report_words, tables, words
 from quantize.show.report_words import clean
 from quantize.show.rounding import brackets, plus_minus, rounded, significant
@@ -223,6 +224,7 @@ def _coulombs(coulombs: Any) -> dict[str, Any]:
                 "input": report_words.input_name(row["input"]),
                 "value": f"{row['value']:.5g} {row['unit'] if row['unit'] != '1' else ''}".strip(),
                 "uncertainty": f"{row['standard_uncertainty']:.2g}",
+                "degrees": degrees_of_freedom(row["degrees_of_freedom"]),
                 "exponent": f"{row['exponent']:+.2f}",
                 "share": words.share(abs(float(row["share"]))),
             }

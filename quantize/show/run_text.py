@@ -60,6 +60,11 @@ def charges_text(table: pd.DataFrame) -> str:
         charge = "fall"
         if math.isfinite(row["charge"]):
             charge = brackets(row["charge"], row["standard_uncertainty"])
+            if row["off_scale"]:
+                sign = "at least" if row["off_scale"] * row["voltage"] > 0 else "at most"
+                charge = f"{sign} {row['charge']:.3g}"
+            elif row["changed"]:
+                charge = f"{row['charge']:.3g}, changed"
         lines.append(
             f"{row['row']:>5} {str(row['particle'])[:9]:>9} {str(row['state'])[:6]:>6} "
             f"{row['voltage']:>8g} {row['divisions']:>10g} {row['seconds']:>8g}  {charge:<18} "
