@@ -9,9 +9,9 @@ unit: it would put the posterior mean high by n·sigma²/Σk². Between modes it
 
 The largest reading lies beyond the last tooth, by more the more readings there are: the largest of
 N normal errors of deviation sigma is on average sigma·z beyond, z the normal quantile of
-(N − 3/8)/(N + 1/4) (Blom, *Statistical Estimates and Transformed Beta-Variables*, Wiley 1958), and
-scatters by about sigma/sqrt(1 + z²). With n/K readings a tooth both ends are therefore moved in
-before S/u is rounded; what is left of their scatter makes K change smoothly with u. In full
+(N − 3/8)/(N + 1/4) (Blom, *Statistical Estimates and Transformed Beta-Variables*, Wiley 1958). With
+n/K readings a tooth both ends are therefore moved in before S/u is rounded. The rounding takes them
+as uncertain as two readings, so that K changes smoothly with u. In full
 
     K = S/u + r(t) − t,    t = (S − 2·z·sigma)/u,
 
@@ -68,7 +68,7 @@ def log_unit_excess(
     each = np.maximum(count / units, 1.0)
     beyond = ndtri((each - 0.375) / (each + 0.25))
     inner = units - 2 * beyond * spread
-    rounded = soft_round(inner, np.sqrt(2) * spread / np.sqrt(1 + beyond**2))
+    rounded = soft_round(inner, np.sqrt(2) * spread)
     units = units + rounded - inner
     units = 0.5 * (units + 1 + np.hypot(units - 1, _ROUNDING))
     excess: FloatArray = np.log(units * unit / span)
