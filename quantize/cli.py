@@ -13,7 +13,7 @@ from quantize._support.errors import InputError
 from quantize.show.terminal import Program, comparing, number_list, say, say_json, simulating
 
 if TYPE_CHECKING:
-    from quantize.charge import Run
+    from quantize.charge import DatedPlan, Run
     from quantize.readings import Readings
 
 _DEMO_SEED = 1911
@@ -75,6 +75,7 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Drawn when left out.")
 @click.option("--plot", metavar="FILE", help="Draw the result (svg, pdf or png).")
 @click.option("--report", metavar="FILE", help="Write the report page (html).")
+@click.option("--dated-plan", metavar="FILE", help="Plan written beforehand, to be held against.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 def analyze(
     file: str,
@@ -92,6 +93,7 @@ def analyze(
     seed: int | None,
     plot: str | None,
     report: str | None,
+    dated_plan: str | None,
     as_json: bool,
 ) -> None:
     """Say whether the readings in FILE (csv, tsv, xlsx, parquet) come in steps.
@@ -106,6 +108,7 @@ def analyze(
     if report:
         _check_report(report)
     bench = load_apparatus(apparatus) if apparatus else None
+    promise = _dated_plan(dated_plan, with_run=bench is not None)
     named = column or sigma_column or state_column
     run: Run | None = None
     believed: tuple[float, float] | None = None
@@ -140,11 +143,14 @@ def analyze(
     if plot:
         _save_plot(found, plot)
     if report:
-        found.report(report, run=run, coulombs=coulombs, source=file)
+        found.report(report, run=run, coulombs=coulombs, source=file, plan=promise)
     if as_json:
         from quantize.show.records import record
 
-        say_json(record(found, file, run, coulombs))
+        keys = record(found, file, run, coulombs)
+        if promise is not None and run is not None:
+            keys["dated_plan"] = list(promise.held_against(found, run))
+        say_json(keys)
         return
     from quantize.show import run_text
 
@@ -156,6 +162,8 @@ def analyze(
         parts.append(run_text.coulombs_text(coulombs))
     if run is not None:
         parts.append(run_text.checks_text(run.checks(found)))
+        if promise is not None:
+            parts.append("\n".join(promise.held_against(found, run)))
         parts += run_text.cautions_text(run)
     say("\n\n".join(parts))
 
@@ -349,6 +357,14 @@ def _changed(
         beyond=readings.beyond,
         changed=readings.changed,
     )
+
+
+def _dated_plan(file: str | None, *, with_run: bool) -> DatedPlan | None:
+    from quantize.charge import DatedPlan
+
+    if file is not None and not with_run:
+        raise InputError("--dated-plan is held against a run; give its --apparatus as well.")
+    return None if file is None else DatedPlan.load(file)
 
 
 def _sigma(text: str | None) -> float | None:

@@ -174,6 +174,22 @@ class DatedPlan:
             )
         return plan
 
+    def held_against(self, analysis: Any, run: Any) -> tuple[str, ...]:
+        """Sentences for a report: that the analysis kept to the plan, or where it did not.
+
+        Parameters
+        ----------
+        analysis : Analysis
+            Of `Run.readings`.
+        run : Run
+        """
+        band = analysis.band
+        lines = self.against(unit_range=(band.low, band.high), run=run, alpha=analysis.alpha)
+        head = f"The plan of {self.written} (SHA-256 {self.digest()[:12]}…)"
+        if not lines:
+            return (f"{head} was kept to.",)
+        return (f"{head} was departed from:", *lines)
+
     def against(self, *, unit_range: Any, run: Any, alpha: float | None = None) -> tuple[str, ...]:
         """Where an analysis departed from the plan; empty when it kept to it.
 

@@ -18,7 +18,7 @@ from quantize.show.writing import check_target, write_whole
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
-    from quantize.charge import Run
+    from quantize.charge import DatedPlan, Run
 
 _MOST_CHECKS = 40
 
@@ -30,6 +30,7 @@ def write_report(
     run: Run | None = None,
     coulombs: Any = None,
     source: str | None = None,
+    plan: DatedPlan | None = None,
 ) -> Path:
     """Write the report of an analysis as one HTML file.
 
@@ -44,6 +45,8 @@ def write_report(
         The unit in coulombs, if it is not to be worked out from `run`.
     source : str, optional
         Where the readings came from, for the title.
+    plan : DatedPlan, optional
+        What was promised beforehand: the page says where analysis and `run` departed from it.
 
     Returns
     -------
@@ -55,12 +58,17 @@ def write_report(
         When the path is a folder or cannot be written.
     """
     target = check_target(path, name="path")
-    page = report_html(found, run=run, coulombs=coulombs, source=source)
+    page = report_html(found, run=run, coulombs=coulombs, source=source, plan=plan)
     return write_whole(target, page.encode("utf-8"), name="path")
 
 
 def report_html(
-    found: Analysis, *, run: Run | None = None, coulombs: Any = None, source: str | None = None
+    found: Analysis,
+    *,
+    run: Run | None = None,
+    coulombs: Any = None,
+    source: str | None = None,
+    plan: DatedPlan | None = None,
 ) -> str:
     """The page as text; see `write_report`."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -75,7 +83,8 @@ def report_html(
         lstrip_blocks=True,
     )
     template = environment.get_template("report.html")
-    context = _context(found, run, coulombs, source)
+    promised = () if plan is None or run is None else plan.held_against(found, run)
+    context = _context(found, run, coulombs, source) | {"promised": promised}
     # The glossary explains what the page says, so the page is made first without it.
     body = template.render(context | {"glossary": []})
     return template.render(context | {"glossary": report_words.glossary(body)})

@@ -237,3 +237,25 @@ def test_a_run_of_three_particles_from_page_to_joint_unit():
     assert run.particle("A").bench().need("sphere.weight").scope == "particle"
     table = charge.convert_run(run, common, route="ratio, weight given")
     assert len(table) == len(run)
+
+
+def test_the_report_holds_an_analysis_against_the_plan(tmp_path):
+    page = {"V": [200.0] * 10 + [0.0] * 2, "keep": ["no"] + ["yes"] * 11,
+            "div": [5, -20, -10, 0, 10, 21, -30, -19, 9, 30, -60, -60]}  # fmt: skip
+    run = charge.Run(page)
+    found = qz.analyze(run.readings(), (4, 25), n_resamples=99, rng=1)
+    promise = DatedPlan(unit_range=(4, 25), readings=9, rejection="none")
+    file = found.report(tmp_path / "page.html", run=run, plan=promise)
+    text = file.read_text(encoding="utf-8")
+    assert "Held against the dated plan" in text
+    assert "1 rows were discarded without a reason" in text
+    assert "were looked for" not in text
+    kept = charge.Run({name: cells[1:] for name, cells in page.items()})
+    assert promise.held_against(found, kept)[0].endswith("was kept to.")
+
+
+def test_a_tilted_field_has_a_part_sideways():
+    # Elementary: at 5 degrees 0.4 % less vertically and 8.7 % of the whole sideways.
+    level, tilted = Plates(separation="4 mm"), Plates(separation="4 mm", tilt="5 deg")
+    assert tilted.field("200 V") / level.field("200 V") == pytest.approx(math.cos(math.pi / 36))
+    assert tilted.sideways("200 V") / level.field("200 V") == pytest.approx(0.0872, abs=1e-4)
