@@ -111,7 +111,8 @@ def failures(sizes: tuple[int, ...], runs: int) -> list[str]:
     lines = [
         "## Where the model is wrong",
         "",
-        f"{runs} pages a line, sigma 0.1 of the unit. The pull is the error of the unit over its stated standard error.",
+        f"{runs} pages a line, sigma 0.1 of the unit. The pull is the error of the unit over its "
+        "stated standard error.",
         "",
         "| truth, and what is fitted | readings | right unit | 95 % set holds | pull, mean | sd |",
         "|---|---|---|---|---|---|",
