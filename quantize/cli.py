@@ -154,18 +154,8 @@ def analyze(
         return
     from quantize.show import run_text
 
-    parts = [f"{len(readings)} readings from {file}"]
-    if run is not None and run.remarks:
-        parts.append(run_text.remarks_text(run.remarks))
-    parts.append(str(found))
-    if coulombs is not None:
-        parts.append(run_text.coulombs_text(coulombs))
-    if run is not None:
-        parts.append(run_text.checks_text(run.checks(found)))
-        if promise is not None:
-            parts.append("\n".join(promise.held_against(found, run)))
-        parts += run_text.cautions_text(run)
-    say("\n\n".join(parts))
+    say(f"{len(readings)} readings from {file}\n")
+    say("\n\n".join(run_text.sections(found, run, coulombs, promise)))
 
 
 @main.command()

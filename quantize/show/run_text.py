@@ -12,9 +12,26 @@ from quantize.show.text import WIDTH, bullets
 if TYPE_CHECKING:
     import pandas as pd
 
-    from quantize.charge import Run
+    from quantize.analysis import Analysis
+    from quantize.charge import DatedPlan, Run
 
 _MOST_ROWS = 60
+
+
+def sections(
+    found: Analysis, run: Run | None, coulombs: Any, plan: DatedPlan | None = None
+) -> list[str]:
+    """An analysis in words, with what its run adds."""
+    parts = [remarks_text(run.remarks)] if run is not None and run.remarks else []
+    parts.append(str(found))
+    if coulombs is not None:
+        parts.append(coulombs_text(coulombs))
+    if run is not None:
+        parts.append(checks_text(run.checks(found)))
+        if plan is not None:
+            parts.append("\n".join(indented(line, "") for line in plan.held_against(found, run)))
+        parts += cautions_text(run)
+    return parts
 
 
 def coulombs_text(found: Any) -> str:
