@@ -1,7 +1,8 @@
 """The evidence by quadrature beside a general nested sampler on the same likelihood and priors.
 
-Run with ``python -m benchmarks.evidence_peers``; ``--write docs/tables`` writes the table. The peer:
-dynesty (Speagle, *MNRAS* 493:3132, 2020), 2,000 live points. Both run on this machine, one thread.
+Run with ``python -m benchmarks.evidence_peers``; ``--write docs/tables`` writes the table. The
+peer is dynesty (Speagle, *MNRAS* 493:3132, 2020), 2,000 live points. Both run on this machine, one
+thread.
 """
 
 from __future__ import annotations

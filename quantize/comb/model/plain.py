@@ -106,7 +106,8 @@ def _teeth(
     margin = _FAR * math.sqrt((sigma * scale) ** 2 + growth**2 * reach**power) + unit
     if readings.resolution is not None:
         margin += float(readings.resolution.max())
-    low, high = readings.values.min() - margin, readings.values.max() + margin
+    low = float(readings.values.min()) - margin
+    high = float(readings.values.max()) + margin
     if envelope.closed:
         low, high = min(low, envelope.reach()[0]), max(high, envelope.reach()[1])
     first, last = math.ceil((low - offset) / unit), math.floor((high - offset) / unit)
