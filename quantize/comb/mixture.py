@@ -210,7 +210,7 @@ def fit_mixture(
     data = as_readings(readings, measured=False)
     model = model_for(data, offset, sigma_range, model)
     if model is not None:
-        if not (model.is_plain and data.measured.all()):
+        if not model.is_plain_for(data):
             from quantize.comb.model.fit import fit_model
 
             known = (model.sigma, model.sigma) if isinstance(model.sigma, float) else None

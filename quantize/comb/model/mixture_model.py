@@ -10,6 +10,7 @@ from typing import Any
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize.comb.model import priors
+from quantize.readings import Readings
 
 NOISES = ("constant", "proportional", "counting")
 ENVELOPES = ("flat", "normal", "exponential", "levels")
@@ -118,6 +119,11 @@ class MixtureModel:
             and not self.rounding
             and "unit" not in self.priors
         )
+
+    def is_plain_for(self, data: Readings) -> bool:
+        """The same for these readings: all measured, their own sigmas (if any) taken as known."""
+        factor = data.sigma is not None and self.sigma is not None
+        return self.is_plain and bool(data.measured.all()) and not factor
 
     @property
     def plain_offset(self) -> str | float:

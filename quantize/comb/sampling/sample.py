@@ -137,7 +137,7 @@ def _target(
     """The posterior that is meant, and the band of units."""
     data = as_readings(readings, measured=False)
     model = model_for(data, offset, sigma_range, model)
-    if model is None or (model.is_plain and data.measured.all()):
+    if model is None or model.is_plain_for(data):
         if model is not None:
             offset, sigma_range = model.offset, model.sigma
         found = fit_mixture(data, unit_range, offset=offset, sigma_range=sigma_range)

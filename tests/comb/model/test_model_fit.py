@@ -119,3 +119,14 @@ def test_scaling_and_flipping_change_nothing_else():
     assert flipped.integers.tolist() == (-one.integers).tolist()
     assert larger.log_bayes_factor == pytest.approx(one.log_bayes_factor, abs=1e-9)
     assert larger.unit == pytest.approx(1e3 * one.unit, rel=1e-9)
+
+
+def test_given_sigmas_with_an_unknown_factor():
+    # The stated sigmas are half of the true ones; the factor tells it within four of its errors.
+    rng = np.random.default_rng(81)
+    x = rng.integers(1, 9, size=30) + 0.1 * rng.normal(size=30)
+    readings = qz.Readings(x, sigma=0.05)
+    found = qz.fit_mixture(readings, (0.3, 3), model=qz.MixtureModel(sigma=(0.3, 8)))
+    row = found.parameters.set_index("parameter").loc["sigma"]
+    assert abs(row["mean"] - 2) < 4 * row["sd"]
+    assert row["sd"] < 0.5
