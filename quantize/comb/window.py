@@ -60,19 +60,24 @@ def log_unit_excess(
 ) -> FloatArray:
     """log(u·K/S) for the span of `count` levels; `spread` is sigma/u of one of them.
 
-    At least one unit is counted; the maximum is rounded off, so that the quadrature meets no kink.
+    At least one unit is counted, and one level a tooth; both maxima are rounded off, so that the
+    quadrature meets no kink.
     """
     from scipy.special import ndtri
 
     units = np.divide(span, unit)
-    each = np.maximum(count / units, 1.0)
+    each = _at_least_one(count / units)
     beyond = ndtri((each - 0.375) / (each + 0.25))
     inner = units - 2 * beyond * spread
     rounded = soft_round(inner, np.sqrt(2) * spread)
     units = units + rounded - inner
-    units = 0.5 * (units + 1 + np.hypot(units - 1, _ROUNDING))
-    excess: FloatArray = np.log(units * unit / span)
+    excess: FloatArray = np.log(_at_least_one(units) * unit / span)
     return excess
+
+
+def _at_least_one(x: FloatArray) -> FloatArray:
+    larger: FloatArray = 0.5 * (x + 1 + np.hypot(x - 1, _ROUNDING))
+    return larger
 
 
 def least_log_unit_excess(unit: FloatArray, span: float) -> FloatArray:
