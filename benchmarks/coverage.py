@@ -153,7 +153,7 @@ def main(arguments: list[str] | None = None) -> None:
         *plane(sizes, spreads, runs),
     ]
     print("\n".join(lines), flush=True)
-    lines += failures((10,) if options.tiny else (10, 40), max(runs // 2, 2))
+    lines += failures((10,), max(runs // 2, 2))
     keep(options.write, "coverage", "Coverage of the posterior set", lines)
 
 
