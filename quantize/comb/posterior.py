@@ -64,7 +64,7 @@ def marginal_of_unit(problem: Problem, nodes: Nodes) -> Marginal:
     length = float(np.log(problem.high)) - start
     share = nodes.share
     typical = float(np.exp(np.sum(share * np.log(nodes.cell)) / np.sum(share)))
-    size = int(np.clip(np.ceil(length / typical) * _FINE, 512, 2**31))
+    size = int(np.clip(np.ceil(length / typical - 1e-6) * _FINE, 512, 2**31))
     step = length / size
     found: list[tuple[IntArray, FloatArray]] = []
     for cell in np.unique(nodes.cell):
