@@ -26,7 +26,6 @@ from quantize.charge.votes import (
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.axes import Axes
 
     from quantize.charge.propagation import Propagation
     from quantize.charge.run import Run
@@ -95,34 +94,6 @@ class JointUnit(Result):
             f"{100 * h['between']:.1f} % between particles is left unexplained.",
         ]
         return "\n".join(lines)
-
-    def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
-        """Forest plot: each particle, the joint value below."""
-        from matplotlib.figure import Figure
-
-        if ax is None:
-            ax = Figure(layout="constrained").subplots()
-        table = self.particles
-        y = np.arange(len(table), 0, -1)
-        ax.errorbar(
-            table["value"], y, xerr=1.96 * table["standard_uncertainty"], fmt="o", color="0.4"
-        )
-        ax.errorbar(table["value"], y, xerr=1.96 * table["own"], fmt="none", lw=3, color="0.1")
-        low, high = self.interval(0.95)[0]
-        ax.errorbar(
-            [self.value],
-            [0],
-            xerr=[[self.value - low], [high - self.value]],
-            fmt="D",
-            color="0.1",
-            **options,
-        )
-        ax.axvline(self.value, color="0.7", lw=1, zorder=0)
-        ax.set_yticks([*y, 0], [*table["particle"], "joint"])
-        for label in ax.get_yticklabels():
-            label.set_parse_math(False)
-        ax.set_xlabel("unit of charge (C); thick: errors of the particle alone")
-        return ax
 
 
 def joint_unit(

@@ -18,7 +18,6 @@ from quantize.charge.stated import stated
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.axes import Axes
 
 RANDOM_SCOPES = ("reading", "state")
 Model = Callable[..., Any]
@@ -84,19 +83,6 @@ class Propagation(Result):
         """One row (low, high)."""
         half = self.expanded(prob)
         return np.array([[self.value - half, self.value + half]])
-
-    def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
-        """Bars of the share of each input in the variance, largest on top."""
-        from matplotlib.figure import Figure
-
-        if ax is None:
-            ax = Figure(layout="constrained").subplots()
-        table = self.budget.sort_values("share")
-        ax.barh(table["input"], 100 * table["share"], **{"color": "0.4", **options})
-        for label in ax.get_yticklabels():
-            label.set_parse_math(False)
-        ax.set_xlabel("share of the variance (%)")
-        return ax
 
     def _headline(self) -> str:
         return stated(self.value, self.standard_uncertainty, self.unit)[1]

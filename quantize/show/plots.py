@@ -39,8 +39,8 @@ def plot_analysis(found: Analysis, ax: Axes | None = None, *, view: str | None =
     view : str, optional
         "readings": in ascending order against the multiples of the unit; "evidence": over the
         trial units; "both", the first above the second, on a new figure only; "phases",
-        "integers", "null", "posterior", "residuals". By default "both" on a new figure and
-        "readings" on given axes.
+        "integers", "null", "posterior", and "residuals" by whole number and in the order taken.
+        By default "both" on a new figure and "readings" on given axes.
 
     Returns
     -------
@@ -87,7 +87,12 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
     if last - first < _LINES:
         teeth = np.arange(first, last + 1)
         ax.hlines(
-            found.offset + teeth * found.unit, 0.3, x.size + 0.7, color=style.SOFT, lw=0.8, zorder=1
+            found.offset + teeth * found.unit,
+            -x.size,
+            2 * x.size + 1,
+            color=style.SOFT,
+            lw=0.8,
+            zorder=1,
         )
         every = max(1, int(np.ceil(teeth.size / 18)))
         right = ax.secondary_yaxis("right")
@@ -127,7 +132,7 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
                     color=style.ACCENT,
                     fontweight="bold",
                 )
-    ax.set_xlim(0.3, x.size + 0.7)
+    ax.set_xlim(1 - max(0.7, 0.04 * x.size), x.size + 0.7)
     ax.set_ylim(low, high)
     ax.set_xlabel("readings in ascending order")
     ax.set_ylabel("reading")

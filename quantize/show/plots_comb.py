@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from quantize._support import validation
 from quantize.show import style, tables
 from quantize.show.rounding import plus_minus
 
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 _MOST_POINTS = 6000
 _MOST_ROWS = 40
+_MANY = 1000  # more points are drawn as an image
+_SMOOTH = 1500  # fewer trial units are joined by a smooth curve
 
 
 def plot_periodogram(found: Periodogram, ax: Axes | None = None) -> Axes:
@@ -43,7 +46,7 @@ def draw_score(
 ) -> None:
     """The statistic over the trial units, with marks on some of them."""
     free = found.settings["offset"] == "free"
-    u, y = _thinned(*_with_peaks(found, free))
+    u, y = _thinned(*_smooth(*_with_peaks(found, free)))
     ax.plot(u, y, color=style.DATA, lw=1.0, zorder=2)
     ax.axhline(0, color=style.RULE, lw=0.8, zorder=1)
     top = float(max(y.max(), threshold or 0.0))
@@ -53,22 +56,24 @@ def draw_score(
     # The line of the threshold is labelled above it; marks stand clear of that.
     clear = 0.06
     if threshold is not None:
-        clear = max(clear, 0.16 - (top - threshold) / (top - bottom))
+        clear = max(clear, 0.2 - (top - threshold) / (top - bottom))
     room = (top - bottom) * (clear + 0.10 * len(marks))
     ax.set_ylim(bottom - 0.03 * (top - bottom), top + room)
     if threshold is not None:
         ax.axhline(threshold, color=style.INK, lw=1.1, ls=(0, (5, 3)), zorder=3)
-        best = marks[0][0] if marks else float(u.min())
-        left = np.log(best / u.min()) > 0.5 * np.log(u.max() / u.min())
+        whole = np.log(u.max() / u.min())
+        turns = [np.log(unit / u.min()) / whole for unit, _ in marks]
+        # On the side where fewer marks would cross it.
+        left = sum(turn < 0.35 for turn in turns) < sum(turn > 0.65 for turn in turns)
         ax.annotate(
-            f"{100 * alpha:g} % of pages without steps reach this somewhere",
+            f"{100 * alpha:g} % of pages without steps\nreach this somewhere",
             (0.005 if left else 0.995, threshold),
             xycoords=("axes fraction", "data"),
             xytext=(0, 4),
             textcoords="offset points",
             ha="left" if left else "right",
             fontsize=8,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85},
+            bbox=style.CLEAR,
         )
     ends = u.min(), u.max()
     for rank, (unit, name) in enumerate(marks):
@@ -89,36 +94,81 @@ def draw_score(
             fontsize=8,
             color=style.ACCENT,
             fontweight="bold" if rank == 0 else "normal",
+            bbox=style.CLEAR,
         )
     plain_ticks(ax, float(ends[0]), float(ends[1]))
     ax.set_xlabel("trial unit (in the unit of the readings)")
     ax.set_ylabel("power" if free else "score")
 
 
-def plot_comb_fit(found: CombFit, ax: Axes | None = None) -> Axes:
-    """Residuals of the least-squares comb against the whole number."""
-    axes = style.new_axes() if ax is None else ax
+RESIDUALS = ("both", "integer", "order")
+
+
+def plot_comb_fit(found: CombFit, ax: Axes | None = None, *, view: str | None = None) -> Axes:
+    """Residuals of the least-squares comb.
+
+    Parameters
+    ----------
+    found : CombFit
+    ax : Axes, optional
+        Without it a new figure is made.
+    view : {"both", "integer", "order"}, optional
+        Against the whole number, in the order in which the readings were taken, or the first
+        above the second. By default "both" on a new figure and "integer" on given axes.
+
+    Returns
+    -------
+    Axes
+        The upper panel where there are two.
+    """
+    view = validation.choice("view", view or ("both" if ax is None else "integer"), RESIDUALS)
+    order = np.arange(1, found.residuals.size + 1)
     with style.look():
-        k, r = found.integers, found.residuals
-        sigma = found.sigma if np.isfinite(found.sigma) else 0.0
-        axes.axhspan(-sigma, sigma, color=style.PALE, zorder=0, label="one standard deviation")
-        axes.axhline(0, color=style.INK, lw=0.9)
-        for sign in (-1, 1):
-            axes.axhline(sign * found.unit / 2, color=style.RULE, lw=1.0, ls="--")
-        sure = found.integer_confidence > 0.99
-        axes.plot(k[sure], r[sure], "o", color=style.DATA, ms=5, label="whole number sure")
-        if (~sure).any():
-            axes.plot(
-                k[~sure], r[~sure], "o", mfc="white", color=style.ACCENT, ms=5, label="in doubt"
-            )
-        reach = max(1.25 * float(np.abs(r).max()), 2.5 * sigma)
-        axes.set_ylim(-min(reach, 0.6 * found.unit), min(reach, 0.6 * found.unit))
-        _whole_ticks(axes)
-        axes.set_xlabel("whole number of units")
-        axes.set_ylabel("reading minus its multiple")
-        axes.set_title(f"Least squares: unit {plus_minus(found.unit, found.unit_err)}")
-        _legend_below(axes)
+        title = f"Least squares: unit {plus_minus(found.unit, found.unit_err)}"
+        if view == "both" and ax is None:
+            upper, lower = style.new_panels(2, width=6.4, height=5.6)
+            _residuals(found, upper, found.integers, "whole number of units", title)
+            _residuals(found, lower, order, "reading, in the order taken", "")
+            style.legend_below(lower)
+            return upper
+        axes = style.new_axes() if ax is None else ax
+        if view == "order":
+            _residuals(found, axes, order, "reading, in the order taken", title)
+        else:
+            _residuals(found, axes, found.integers, "whole number of units", title)
+        style.legend_below(axes)
     return axes
+
+
+def _residuals(found: CombFit, ax: Axes, place: Any, across: str, title: str) -> None:
+    r = found.residuals
+    sigma = found.sigma if np.isfinite(found.sigma) else 0.0
+    ax.axhspan(-sigma, sigma, color=style.PALE, zorder=0, label="one standard deviation")
+    ax.axhline(0, color=style.INK, lw=0.9)
+    for sign in (-1, 1):
+        ax.axhline(sign * found.unit / 2, color=style.RULE, lw=1.0, ls="--")
+    sure = found.integer_confidence > 0.99
+    many = r.size > _MANY
+    size = 3 if many else 5
+    for chosen, face, edge, name in (
+        (sure, style.DATA, style.DATA, "whole number sure"),
+        (~sure, "white", style.ACCENT, "in doubt"),
+    ):
+        if chosen.any():
+            ax.plot(
+                *(place[chosen], r[chosen], "o"),
+                mfc=face,
+                color=edge,
+                ms=size,
+                label=name,
+                rasterized=many,
+            )
+    reach = max(1.25 * float(np.abs(r).max()), 2.5 * sigma)
+    ax.set_ylim(-min(reach, 0.6 * found.unit), min(reach, 0.6 * found.unit))
+    whole_ticks(ax)
+    ax.set_xlabel(across)
+    ax.set_ylabel("reading minus its multiple")
+    ax.set_title(title)
 
 
 def plot_phases(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
@@ -207,7 +257,7 @@ def plot_integers(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
         labels = [style.plain(rows[j].label)[:14] for j in order.tolist()]
         axes.set_yticks(range(order.size), labels, fontsize=8)
         axes.set_ylim(-0.7, order.size - 0.3)
-        _whole_ticks(axes)
+        whole_ticks(axes)
         axes.grid(axis="x", color=style.PALE)
         axes.set_xlabel("whole number; the area of a mark is its probability, figures in %")
         axes.set_ylabel("state" if data.state is not None else "reading, in ascending order")
@@ -224,6 +274,18 @@ def _with_peaks(found: Periodogram, free: bool) -> tuple[FloatArray, FloatArray]
     y = np.r_[found.power if free else found.score, peaks["statistic"].to_numpy(float)]
     order = np.argsort(-u, kind="stable")
     return u[order], y[order]
+
+
+def _smooth(u: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """A spline in 1/u through few points; the curve has no faster wave than the grid resolves."""
+    from scipy.interpolate import CubicSpline
+
+    turns, first = np.unique(1 / u, return_index=True)
+    apart = np.diff(turns)
+    if turns.size < 4 or turns.size > _SMOOTH or apart.max() > 1.01 * np.median(apart):
+        return u, y
+    fine = np.unique(np.r_[turns, np.linspace(turns[0], turns[-1], 6 * turns.size)])
+    return 1 / fine, np.asarray(CubicSpline(turns, y[first])(fine), dtype=np.float64)
 
 
 def _thinned(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -257,13 +319,7 @@ def plain_ticks(ax: Axes, low: float, high: float) -> None:
     ax.set_xticks(values, [f"{v:g}" for v in values])
 
 
-def _whole_ticks(ax: Axes) -> None:
+def whole_ticks(ax: Axes) -> None:
     from matplotlib.ticker import MaxNLocator
 
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-
-
-def _legend_below(ax: Axes) -> None:
-    ax.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=3, fontsize=8, handletextpad=0.5
-    )

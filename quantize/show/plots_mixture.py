@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from quantize._support import validation
-from quantize.show import style
+from quantize.show import style, words
 from quantize.show.plots_comb import plain_ticks, plot_integers, plot_phases
 from quantize.show.rounding import brackets
 
@@ -16,9 +17,11 @@ if TYPE_CHECKING:
 
     from quantize._support.validation import FloatArray
     from quantize.comb.mixture import MixtureFit
+    from quantize.comb.sampling.result import SampledMixture
 
 VIEWS = ("unit", "integers", "phases", "prediction")
 _PAGES = 400
+_MOST_MODES = 6
 
 
 def plot_mixture(found: MixtureFit, ax: Axes | None = None, *, view: str = "unit") -> Axes:
@@ -48,50 +51,64 @@ def plot_unit(found: MixtureFit, ax: Axes | None = None) -> Axes:
     with style.look():
         m = found.marginal
         unit, density = np.exp(m.log_unit), m.mass / m.step
-        rows = [r for r in found.alternatives.to_dict("records") if r["share"] >= 0.01][:6]
-        rows = rows or found.alternatives.to_dict("records")[:1]
-        single = len(rows) == 1
         edges = np.flatnonzero(np.diff(m.index) > 1)
         for part in np.split(np.arange(unit.size), edges + 1):
             pad = unit[part[[0, -1]]] * np.exp([-m.step, m.step])
             u = np.r_[pad[0], unit[part], pad[1]]
             axes.fill_between(u, np.r_[0.0, density[part], 0.0], color=style.SOFT, lw=0)
             axes.plot(u, np.r_[0.0, density[part], 0.0], color=style.DATA, lw=1.1)
-        top = float(density.max())
-        if single:
-            width = 5 * found.unit_err
-            axes.set_xlim(found.unit - width, found.unit + width)
-        else:
-            units = [row["unit"] for row in rows]
-            axes.set_xscale("log")
-            axes.set_xlim(
-                max(0.8 * min(units), found.band.low), min(1.25 * max(units), found.band.high)
-            )
-        axes.set_ylim(0, top * (1.12 + 0.11 * len(rows)))
-        for rank, row in enumerate(rows):
-            level = top * (1.08 + 0.11 * (len(rows) - 1 - rank))
-            peak = float(np.interp(row["unit"], unit, density))
-            axes.vlines(row["unit"], peak, level, color=style.ACCENT, lw=0.9, ls=":")
-            low, high = axes.get_xlim()
-            right = np.log(row["unit"] / low) > 0.6 * np.log(high / low) if not single else False
-            axes.annotate(
-                f"{brackets(row['unit'], row['unit_err'])}, {100 * row['share']:.3g} %",
-                (row["unit"], level),
-                xytext=(-4 if right else 4, 0),
-                textcoords="offset points",
-                ha="right" if right else "left",
-                va="center",
-                fontsize=8,
-                color=style.ACCENT,
-            )
-        if not single:
-            plain_ticks(axes, *axes.get_xlim())
-        for low, high in found.interval(0.95):
-            axes.plot([low, high], [0, 0], color=style.INK, lw=4, solid_capstyle="butt", zorder=5)
-        axes.set_xlabel("unit; the thick bar on the axis is the 95 % set")
-        axes.set_ylabel("posterior density of log unit")
+        set_span(found, axes)
+        rows = main_modes(found)
+        peaks = [float(np.interp(row["unit"], unit, density)) for row in rows]
+        mark_modes(found, axes, float(density.max()), peaks)
         axes.set_title("Which unit, given that there are steps")
     return axes
+
+
+def main_modes(found: MixtureFit | SampledMixture) -> list[dict[Any, Any]]:
+    """The modes that are named: those of one per cent or more, or the first."""
+    every = found.alternatives.to_dict("records")
+    return [row for row in every if row["share"] >= 0.01][:_MOST_MODES] or every[:1]
+
+
+def set_span(found: MixtureFit | SampledMixture, ax: Axes) -> None:
+    """Units from the smallest mode to the largest; five standard deviations where it is one."""
+    units = [row["unit"] for row in main_modes(found)]
+    if len(units) == 1:
+        width = 5 * found.unit_err
+        ax.set_xlim(found.unit - width, found.unit + width)
+        return
+    ax.set_xscale("log")
+    ax.set_xlim(max(0.8 * min(units), found.band.low), min(1.25 * max(units), found.band.high))
+    plain_ticks(ax, *ax.get_xlim())
+
+
+def mark_modes(
+    found: MixtureFit | SampledMixture, ax: Axes, top: float, peaks: Sequence[float]
+) -> None:
+    """Name each mode above its peak, lay the 95 % set along the axis, and label the axes."""
+    rows = main_modes(found)
+    low, high = ax.get_xlim()
+    ax.set_ylim(0, top * (1.12 + 0.11 * len(rows)))
+    for rank, (row, peak) in enumerate(zip(rows, peaks, strict=True)):
+        level = top * (1.08 + 0.11 * (len(rows) - 1 - rank))
+        ax.vlines(row["unit"], peak, level, color=style.ACCENT, lw=0.9, ls=":", zorder=2)
+        right = len(rows) > 1 and np.log(row["unit"] / low) > 0.6 * np.log(high / low)
+        ax.annotate(
+            f"{brackets(row['unit'], row['unit_err'])}, {words.share(row['share'])}",
+            (row["unit"], level),
+            xytext=(-4 if right else 4, 0),
+            textcoords="offset points",
+            ha="right" if right else "left",
+            va="center",
+            fontsize=8,
+            color=style.ACCENT,
+            bbox=style.CLEAR,
+        )
+    for left, end in found.interval(0.95):
+        ax.plot([left, end], [0, 0], color=style.INK, lw=4, solid_capstyle="butt", zorder=5)
+    ax.set_xlabel("unit; the thick bar on the axis is the 95 % set")
+    ax.set_ylabel("posterior density of log unit")
 
 
 def plot_prediction(found: MixtureFit, ax: Axes | None = None) -> Axes:

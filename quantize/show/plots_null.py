@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from quantize.show import style, words
+from quantize.show.plots_comb import whole_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,12 +69,16 @@ def plot_running(found: RunningResult, ax: Axes | None = None) -> Axes:
         axes.axhline(limit, color=style.INK, lw=1.1, ls=(0, (5, 3)))
         axes.annotate(
             f"{1 / found.alpha:g} to 1: may stop here",
-            (0.005, limit),
+            (0.995, limit),
             xycoords=("axes fraction", "data"),
-            xytext=(0, 3),
+            # The curve ends above the line once it has crossed it.
+            xytext=(0, -4 if found.crossed_at is not None else 4),
             textcoords="offset points",
+            ha="right",
+            va="top" if found.crossed_at is not None else "bottom",
             fontsize=8,
         )
+        whole_ticks(axes)
         if found.crossed_at is not None:
             axes.axvline(found.crossed_at, color=style.ACCENT, lw=1.0, ls=":")
         low, high = float(np.min(y[seen], initial=-1.0)), float(np.max(y[seen], initial=limit))

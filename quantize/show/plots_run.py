@@ -1,23 +1,24 @@
-"""Pictures of a run: row by row, speed against voltage, the fall, the routes to coulombs."""
+"""Pictures of a run: row by row, and speed against voltage; the checks stand beside."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.show import style
-from quantize.show.rounding import brackets
+from quantize.show.plots_run_checks import draw_charge, draw_fall, draw_scatter, fall_charges
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from quantize._support.validation import FloatArray
     from quantize.charge import Run
 
-VIEWS = ("rows", "voltage", "fall")
+VIEWS = ("rows", "voltage", "residuals", "fall", "charge", "scatter")
 _MOST_LABELS = 30
 _MARKS = "osD^vP*X<>"
 
@@ -30,15 +31,45 @@ def plot_run(run: Run, ax: Axes | None = None, *, view: str = "rows") -> Axes:
     run : Run
     ax : Axes, optional
         Without it a new figure is made.
-    view : {"rows", "voltage", "fall"}
-        Divisions row by row with the states shaded and discarded rows crossed out; speed against
-        voltage within each state; the fall without field in the order of the rows.
+    view : {"rows", "voltage", "residuals", "fall", "charge", "scatter"}
+        "rows": divisions row by row, the states shaded and discarded rows crossed out.
+        "voltage": speed against voltage, a line for each state; a new figure has the "residuals"
+        from these lines below. "fall": the fall without field in time; a new figure has the fall
+        against the "charge" below, where the charge of its state is known. "scatter": the scatter
+        of each state against the one that air molecules, watch and ruler explain.
+
+    Returns
+    -------
+    Axes
+        The upper panel where there are two.
+
+    Raises
+    ------
+    InputError
+        When the run lacks what the picture shows.
     """
     view = validation.choice("view", view, VIEWS)
-    axes = style.new_axes() if ax is None else ax
+    draw = {
+        "rows": _rows,
+        "voltage": _voltage,
+        "residuals": _residuals,
+        "fall": draw_fall,
+        "charge": draw_charge,
+        "scatter": draw_scatter,
+    }
+    below = {"voltage": "residuals", "fall": "charge"}.get(view)
+    if below == "charge" and fall_charges(run) is None:
+        below = None
+    if ax is not None or below is None:
+        axes = style.new_axes() if ax is None else ax
+        with style.look():
+            draw[view](run, axes)
+        return axes
+    upper, lower = style.new_panels(2, width=6.4, height=6.2, ratios=[1.5, 1])
     with style.look():
-        {"rows": _rows, "voltage": _voltage, "fall": _fall}[view](run, axes)
-    return axes
+        draw[view](run, upper)
+        draw[below](run, lower)
+    return upper
 
 
 def _rows(run: Run, ax: Axes) -> None:
@@ -75,24 +106,20 @@ def _rows(run: Run, ax: Axes) -> None:
     ax.set_xlabel("row of the run; shaded by state, its label above")
     ax.set_ylabel("divisions, up is positive")
     ax.set_title("The run, row by row", pad=14)
-    _legend(ax)
+    style.legend_below(ax)
 
 
 def _voltage(run: Run, ax: Axes) -> None:
-    used = run.used
-    if len(used) == 0 or used["voltage"].isna().all():
-        raise InputError("`run` has no row with a voltage; speed against voltage needs some.")
-    speed = used["divisions"] / used["seconds"]
+    used, speed, fall = _speeds(run)
     falls = used["voltage"] == 0
-    fall = float(speed[falls].mean()) if falls.any() else None
-    groups = [(label, rows) for label, rows in used[~falls].groupby("state", sort=False)]
+    groups = list(used[~falls].groupby("state", sort=False))
     top = 1.05 * float(used["voltage"].abs().max())
     for i, (label, rows) in enumerate(groups):
         shade = style.DATA if i % 2 == 0 else style.ACCENT
-        v, own = rows["voltage"].to_numpy(float), speed[rows.index].to_numpy(float)
+        v, own = rows["voltage"].to_numpy(float), speed[rows.index].to_numpy(np.float64)
         ax.plot(v, own, _MARKS[i % len(_MARKS)], ms=4.5, color=shade, mfc="white", zorder=3)
         if fall is not None:
-            slope = float(np.sum(v * (own - fall)) / np.sum(v * v))
+            slope = _slope(v, own, fall)
             end = np.array([0.0, top * np.sign(v.mean())])
             ax.plot(end, fall + slope * end, color=shade, lw=0.8, zorder=2)
             if len(groups) <= 12:
@@ -111,110 +138,54 @@ def _voltage(run: Run, ax: Axes) -> None:
         ax.plot(np.zeros(zero.size), zero, "v", color=style.INK, ms=5, mfc="white", zorder=4)
     ax.axhline(0, color=style.RULE, lw=0.8, zorder=1)
     ax.set_xlabel("voltage on the plates in V; one line a state, through the fall at 0 V")
-    ax.set_ylabel("speed in divisions per second")
+    ax.set_ylabel("divisions per second")
     ax.set_title("Is speed proportional to force?")
 
 
-def _fall(run: Run, ax: Axes) -> None:
-    falls: pd.DataFrame = run.falls
-    if len(falls) == 0:
-        raise InputError("`run` has no fall without field; read some rows at zero voltage.")
-    y = -(falls["divisions"] / falls["seconds"]).to_numpy(float) * run.interval
-    place = falls["row"].to_numpy(float)
-    ax.plot(place, y, "v", color=style.DATA, ms=6)
-    found = run.fall()
-    if found is not None:
-        low, high = (found.value + s * found.standard_uncertainty for s in (-1, 1))
-        ax.axhspan(low, high, color=style.PALE, zorder=0)
-        ax.axhline(found.value, color=style.INK, lw=0.9)
-    if len(falls) <= _MOST_LABELS:
-        for x, value, state in zip(place, y, falls["state"].astype(str), strict=True):
-            ax.annotate(
-                style.plain(state)[:8],
-                (x, value),
-                xytext=(5, 3),
-                textcoords="offset points",
-                fontsize=7,
-            )
-    ax.set_xlabel("row of the run; the small label is the state")
-    ax.set_ylabel(f"divisions fallen in {run.interval:g} s")
-    ax.set_title("Does the sphere stay the same?")
+def _residuals(run: Run, ax: Axes) -> None:
+    """What the lines of the states leave over, state by state."""
+    used, speed, fall = _speeds(run)
+    if fall is None:
+        raise InputError("`run` has no fall without field; the lines of the states start from it.")
+    reference = run.reference_voltage or 0.0
+    groups = list(used[used["voltage"] != 0].groupby("state", sort=False))
+    drawn = {"at the balance voltage": 0, "at another voltage": 0}
+    for i, (_, rows) in enumerate(groups):
+        v, own = rows["voltage"].to_numpy(float), speed[rows.index].to_numpy(np.float64)
+        left = own - fall - _slope(v, own, fall) * v
+        place = i + 1 + (np.arange(v.size) - (v.size - 1) / 2) * min(0.6 / v.size, 0.1)
+        usual = np.isclose(np.abs(v), reference, rtol=0.01)
+        for chosen, mark, colour, name in zip(
+            (usual, ~usual), "oD", (style.DATA, style.ACCENT), drawn, strict=True
+        ):
+            if chosen.any():
+                label = name if drawn[name] == 0 else None
+                ax.plot(place[chosen], left[chosen], mark, ms=4, color=colour, label=label)
+                drawn[name] += 1
+    ax.axhline(0, color=style.INK, lw=0.9, zorder=1)
+    for i in range(1, len(groups)):
+        ax.axvline(i + 0.5, color=style.PALE, lw=0.8, zorder=0)
+    if len(groups) <= _MOST_LABELS:
+        labels = [style.plain(str(label))[:8] for label, _ in groups]
+        ax.set_xticks(range(1, len(groups) + 1), labels)
+    ax.set_xlim(0.5, len(groups) + 0.5)
+    ax.set_xlabel("charge state; within it in the order read")
+    ax.set_ylabel("speed minus line")
+    ax.set_title("What the lines leave over, divisions per second")
+    if drawn["at another voltage"]:
+        style.legend_below(ax)
 
 
-def plot_coulombs(found: Any, ax: Axes | None = None, *, view: str = "budget") -> Axes:
-    """The budget as bars, or every route on one axis.
-
-    Parameters
-    ----------
-    found : UnitInCoulombs
-    view : {"budget", "routes"}
-        "routes": thick bars are what differs between readings, thin ones everything.
-    """
-    view = validation.choice("view", view, ("budget", "routes"))
-    axes = style.new_axes(6.4, 3.4) if ax is None else ax
-    with style.look():
-        if view == "budget":
-            _budget(found, axes)
-        else:
-            _routes(found, axes)
-    return axes
+def _speeds(run: Run) -> tuple[pd.DataFrame, pd.Series[float], float | None]:
+    """Used rows, divisions per second of each, and the mean of the falls."""
+    used = run.used
+    if len(used) == 0 or used["voltage"].isna().all():
+        raise InputError("`run` has no row with a voltage; speed against voltage needs some.")
+    speed = used["divisions"] / used["seconds"]
+    falls = used["voltage"] == 0
+    return used, speed, float(speed[falls].mean()) if falls.any() else None
 
 
-def _budget(found: Any, ax: Axes) -> None:
-    from quantize.show.report_words import input_name
-
-    table = found.budget.sort_values("share")
-    share = 100 * np.abs(table["share"].to_numpy(float))
-    random = (table["part"] == "random").to_numpy(bool)
-    bars = ax.barh(np.arange(share.size), share, color=style.SOFT, edgecolor=style.DATA, height=0.6)
-    for bar, own in zip(bars, random, strict=True):
-        if own:
-            bar.set(facecolor=style.DATA)
-    for i, value in enumerate(share.tolist()):
-        text = f"{value:.1f} %" if value >= 0.05 else "< 0.1 %"
-        ax.annotate(text, (value, i), xytext=(4, 0), textcoords="offset points", va="center")
-    names = [style.plain(input_name(name)) for name in table["input"]]
-    ax.set_yticks(range(share.size), names)
-    ax.set_xlim(0, 1.15 * max(float(share.max()), 1.0))
-    ax.set_xlabel("% of the variance; dark: from the readings")
-    ax.set_title("Where the uncertainty comes from")
-
-
-def _routes(found: Any, ax: Axes) -> None:
-    rows = found.routes.to_dict("records")
-    power = int(np.floor(np.log10(abs(found.value))))
-    scale = 10.0**-power
-    for i, row in enumerate(reversed(rows)):
-        first = row["route"] == found.route
-        colour = style.ACCENT if first else style.DATA
-        value = row["value"] * scale
-        ax.errorbar(
-            [value],
-            [i],
-            xerr=row["standard_uncertainty"] * scale,
-            fmt="D" if first else "o",
-            color=colour,
-            elinewidth=1.0,
-            capsize=3,
-        )
-        ax.errorbar(
-            [value], [i], xerr=row["random"] * scale, fmt="none", ecolor=colour, elinewidth=4
-        )
-        ax.annotate(
-            brackets(row["value"], row["standard_uncertainty"], "C"),
-            (value, i),
-            xytext=(0, 7),
-            textcoords="offset points",
-            ha="center",
-            fontsize=8,
-        )
-    ax.set_yticks(range(len(rows)), [row["route"] for row in reversed(rows)])
-    ax.set_ylim(-0.6, len(rows) - 0.2)
-    ax.set_xlabel(f"unit in 1e{power} C; thick: error of the readings alone")
-    ax.set_title("Every route to coulombs")
-
-
-def _legend(ax: Axes) -> None:
-    ax.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=3, fontsize=8, handletextpad=0.5
-    )
+def _slope(volts: FloatArray, speed: FloatArray, fall: float) -> float:
+    """Of the least-squares line through the fall at zero voltage."""
+    return float(np.sum(volts * (speed - fall)) / np.sum(volts * volts))

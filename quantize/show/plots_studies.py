@@ -250,7 +250,9 @@ def _side_by_side(n: int) -> list[Axes]:
 def _title(settings: list[str], key: Any) -> str:
     values = key if isinstance(key, tuple) else (key,)
     told = [
-        f"{_LABELS.get(name, name.replace('_', ' '))} {value:g}"
+        f"{value:g} readings"
+        if name == "n"
+        else f"{_LABELS.get(name, name.replace('_', ' '))} {value:g}"
         if isinstance(value, int | float)
         else f"{name} {value}"
         for name, value in zip(settings, values, strict=True)

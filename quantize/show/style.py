@@ -24,6 +24,7 @@ ACCENT = "#b04a10"
 SOFT = "#9fb4c9"
 PALE = "#e6ecf2"
 RULE = "#b9c2cb"
+CLEAR: Any = {"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85}
 KINDS = ("svg", "pdf", "png")
 
 LOOK: Any = {
@@ -81,6 +82,18 @@ def figure_of(axes: Axes) -> Figure | SubFigure:
     if figure is None:
         raise InputError("`ax` belongs to no figure any more; give axes that are on one.")
     return figure
+
+
+def legend_below(ax: Axes, *, lines: int = 3) -> None:
+    """The legend under the axes and so many lines of labels, where it hides nothing."""
+    ax.legend(
+        loc="upper center",
+        bbox_to_anchor=(0.5, 0.0),
+        borderaxespad=1.5 * lines,
+        ncols=3,
+        fontsize=8,
+        handletextpad=0.5,
+    )
 
 
 def plain(text: str) -> str:

@@ -79,6 +79,32 @@ def test_residuals_are_those_of_the_fit(published: Analysis) -> None:
     assert drawn == sorted(published.comb_fit.residuals.tolist())
 
 
+def test_residuals_in_time_keep_the_order(published: Analysis) -> None:
+    lower = published.plot(view="residuals").figure.axes[1]
+    [points] = [line for line in lower.lines if line.get_marker() == "o"]
+    order = np.arange(1, len(published.readings) + 1)
+    assert points.get_xdata().tolist() == order.tolist()
+    np.testing.assert_array_equal(points.get_ydata(), published.comb_fit.residuals)
+    alone = published.comb_fit.plot(view="order")
+    assert len(alone.figure.axes) == 1
+
+
+def test_the_curve_passes_through_every_trial_unit(published: Analysis) -> None:
+    score = published.score
+    curve = score.plot().lines[0]
+    u, y = (np.asarray(values, float) for values in curve.get_data())
+    drawn = dict(zip(u.tolist(), y.tolist(), strict=True))
+    for unit, value in zip(score.trial_units.tolist(), score.score.tolist(), strict=True):
+        near = min(drawn, key=lambda have: abs(have - unit))
+        assert near == pytest.approx(unit, rel=1e-12)
+        assert drawn[near] == pytest.approx(value, abs=1e-9)
+    # Between them it is the score of a finer grid, to the width of a line.
+    fine = 1 / np.linspace(1 / u.max(), 1 / u.min(), 4000)
+    exact = qz.periodogram(published.readings, trial_units=fine)
+    near = np.interp(1 / exact.trial_units, 1 / u, y)
+    assert np.max(np.abs(near - exact.score)) < 0.02 * score.statistic
+
+
 def test_phases_stand_where_they_should(published: Analysis) -> None:
     ax = published.plot(view="phases")
     [points] = [line for line in ax.lines if line.get_marker() == "o"]

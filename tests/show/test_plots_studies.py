@@ -29,7 +29,7 @@ def test_curves_have_a_panel_for_each_number_and_a_line_for_each_estimator(
 ) -> None:
     axes = study.plot()
     panels = axes.figure.axes
-    assert [panel.get_title(loc="left") for panel in panels] == ["readings 5", "readings 10"]
+    assert [panel.get_title(loc="left") for panel in panels] == ["5 readings", "10 readings"]
     for panel, n in zip(panels, (5, 10), strict=True):
         rows = study.table.query(f"n == {n} and estimator == 'a'")
         drawn = panel.containers[0].lines[0]
