@@ -14,13 +14,17 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.grid import Band, band_for, trial_frequencies
-from quantize.comb.kernel import ComplexArray, harmonic_sums
+from quantize.comb.kernel import ComplexArray
+from quantize.comb.large.between import SumsBetween, neighbours
+from quantize.comb.large.sums import sums_at_many_units
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
     import pandas as pd
 
 _MOST_ALTERNATIVES = 10
+_MANY_READINGS = 20_000
+"""With more, peaks are refined from the sums on the grid instead of from every reading anew."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -83,8 +87,9 @@ def periodogram(
 
     Parameters
     ----------
-    readings : Readings or array_like, shape (n,)
-        Readings with sigmas count in proportion to 1/sigma**2.
+    readings : Readings, Histogram, Spectrum or array_like, shape (n,)
+        Readings with sigmas count in proportion to 1/sigma**2. Counts in bins are corrected for
+        the width of the bins. A `Spectrum` brings its own trial units and offset.
     unit_range : (float, float), optional
         Smallest and largest unit, in the readings' own unit. See `default_band` for the rule
         that chooses one.
@@ -128,7 +133,18 @@ def periodogram(
     >>> round(found.unit, 2)
     2.0
     """
-    data = as_readings(readings)
+    if hasattr(readings, "_periodogram"):
+        found: Periodogram = readings._periodogram(
+            unit_range,
+            offset=offset,
+            harmonics=harmonics,
+            oversampling=oversampling,
+            trial_units=trial_units,
+        )
+        return found
+    # Equal readings have a score at any unit, but no range of their own.
+    bare = unit_range is not None or trial_units is not None
+    data = as_readings(readings, least=1 if bare else 2)
     mode, b = validation.offset_mode(offset)
     m = validation.count("harmonics", harmonics)
     os = validation.number("oversampling", oversampling)
@@ -139,6 +155,7 @@ def periodogram(
     origin = 0.5 * (x.min() + x.max()) if mode == "free" else 0.0
     reach = data.span if mode == "free" else float(max(x.max(), 0.0) - min(x.min(), 0.0))
     w = np.ones(len(data)) if data.sigma is None else _relative_weights(data.sigma)
+    between: tuple[SumsBetween, ...] = ()
     if trial_units is not None:
         f = 1 / _own_grid(trial_units)
         band = Band(
@@ -149,10 +166,32 @@ def periodogram(
         band = band_for(data, unit_range)
         f = trial_frequencies(band, reach * m, os)
         step = (f[-1] - f[0]) / (f.size - 1)
-        sums = [harmonic_sums(x - origin, w, k * f[0], k * step, f.size) for k in range(1, m + 1)]
-    power = _power(sums, w)
-    score = _score([s * _turn(k * f * origin) for k, s in enumerate(sums, start=1)], w)
-    view = _View(x=x, w=w, harmonics=m, free=mode == "free", origin=origin)
+        spare = neighbours(os) if len(data) > _MANY_READINGS else 0
+        wide = [
+            sums_at_many_units(
+                x - origin, w, k * (f[0] - spare * step), k * step, f.size + 2 * spare
+            )
+            for k in range(1, m + 1)
+        ]
+        sums = [s[spare : spare + f.size] for s in wide]
+        if spare:
+            middle = 0.5 * float(x.min() + x.max()) - origin
+            between = tuple(
+                SumsBetween(
+                    first=float(f[0] - spare * step),
+                    step=float(step),
+                    sums=s,
+                    centre=k * middle,
+                    oversampling=os * m / k,
+                )
+                for k, s in enumerate(wide, start=1)
+            )
+    norm = float(np.sum(w**2))
+    power = _power(sums, norm)
+    score = _score([s * _turn(k * f * origin) for k, s in enumerate(sums, start=1)], norm)
+    view = _View(
+        x=x, w=w, norm=norm, harmonics=m, free=mode == "free", origin=origin, between=between
+    )
     ranked = view.peaks(f, power if view.free else score)
     best = ranked[0]
     unit = 1 / best[0]
@@ -199,15 +238,15 @@ def _turn(turns: FloatArray) -> ComplexArray:
     return on_circle
 
 
-def _score(sums: list[ComplexArray], w: FloatArray) -> FloatArray:
+def _score(sums: list[ComplexArray], norm: float) -> FloatArray:
     total: FloatArray = np.sum([s.real for s in sums], axis=0)
-    score: FloatArray = np.sqrt(2 / float(np.sum(w**2)) / len(sums)) * total
+    score: FloatArray = np.sqrt(2 / norm / len(sums)) * total
     return score
 
 
-def _power(sums: list[ComplexArray], w: FloatArray) -> FloatArray:
+def _power(sums: list[ComplexArray], norm: float) -> FloatArray:
     total: FloatArray = np.sum([s.real**2 + s.imag**2 for s in sums], axis=0)
-    power: FloatArray = total / float(np.sum(w**2))
+    power: FloatArray = total / norm
     return power
 
 
@@ -217,14 +256,21 @@ class _View:
 
     x: FloatArray
     w: FloatArray
+    norm: float
     harmonics: int
     free: bool
     origin: float
+    between: tuple[SumsBetween, ...] = ()
+
+    def _sums(self, f: float) -> list[ComplexArray]:
+        if self.between:
+            return [sums.at(np.array([f])) for sums in self.between]
+        x = self.x - self.origin
+        return [_sums_at(x, self.w, np.array([k * f])) for k in range(1, self.harmonics + 1)]
 
     def statistic(self, f: float) -> float:
-        x = self.x - self.origin
-        sums = [_sums_at(x, self.w, np.array([k * f])) for k in range(1, self.harmonics + 1)]
-        return float((_power if self.free else _score)(sums, self.w)[0])
+        sums = self._sums(f)
+        return float((_power if self.free else _score)(sums, self.norm)[0])
 
     def peaks(self, f: FloatArray, values: FloatArray) -> list[tuple[float, float]]:
         """(frequency, statistic) of the highest local maxima, refined, best first."""
@@ -255,12 +301,7 @@ class _View:
         """Phase of each harmonic's sum at `f`; zero for a fixed offset."""
         if not self.free:
             return np.zeros(self.harmonics)
-        return np.array(
-            [
-                np.angle(_sums_at(self.x - self.origin, self.w, np.array([k * f]))[0])
-                for k in range(1, self.harmonics + 1)
-            ]
-        )
+        return np.array([np.angle(sums[0]) for sums in self._sums(f)])
 
     def best_offset(self, f: float) -> float:
         if not self.free:

@@ -1,0 +1,1 @@
+"""From many readings: fast sums, partial sums that add, counts in bins, and what they tell."""
