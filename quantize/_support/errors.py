@@ -13,6 +13,14 @@ class InputTypeError(InputError, TypeError):
     """Something handed in has the wrong type; also a ``TypeError``."""
 
 
+class IncompleteError(InputError):
+    """Some parts of a large input could not be used; `failed` says which, the others were kept."""
+
+    def __init__(self, message: str, failed: tuple[int, ...] = ()) -> None:
+        super().__init__(message)
+        self.failed = failed
+
+
 class MissingDependencyError(ImportError):
     """An optional package is needed; the message names the feature and the pip line."""
 

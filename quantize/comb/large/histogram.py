@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray, count, float_array, read_only
 from quantize.readings import Readings
+
+if TYPE_CHECKING:
+    from quantize.comb.periodogram import Periodogram
 
 MOST_BINS = 5_000_000
 """Most bins that are kept (8 bytes each)."""
@@ -167,6 +170,11 @@ class Histogram:
             np.repeat(self.centres, self.counts), resolution=np.repeat(self.widths, self.counts)
         )
 
+    def _periodogram(self, unit_range: Any, **options: Any) -> Periodogram:
+        from quantize.comb.large.of_counts import periodogram_of_histogram
+
+        return periodogram_of_histogram(self, unit_range, **options)
+
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary; `from_dict` reads it."""
         return {
@@ -181,10 +189,3 @@ class Histogram:
         if not isinstance(state, dict) or state.get("schema") != "quantize.Histogram/1":
             raise InputError("`state` is not what `Histogram.to_dict` wrote; hand that in.")
         return cls(state["edges"], state["counts"])
-
-
-def binned_factor(histogram: Histogram, frequencies: FloatArray) -> FloatArray:
-    """sinc(width·f): by how much bins of equal width shrink a harmonic at each frequency."""
-    width = float(histogram.widths.mean())
-    factor: FloatArray = np.sinc(width * frequencies)
-    return factor
