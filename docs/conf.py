@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import quantize
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 project = "quantize"
 author = "The quantize maintainers"
@@ -15,12 +20,13 @@ extensions = [
     "sphinx.ext.mathjax",
     "numpydoc",
     "myst_parser",
+    "figures",
 ]
 source_suffix = {".md": "markdown"}
 exclude_patterns = ["_build"]
 nitpicky = False
 
-myst_enable_extensions = ["dollarmath", "deflist"]
+myst_enable_extensions = ["attrs_block", "deflist", "dollarmath"]
 myst_heading_anchors = 3
 
 autosummary_generate = False

@@ -19,10 +19,12 @@ print(f"\nVerdict: {found.verdict}")
 for reason in found.reasons:
     print(f"  {reason}")
 
-print(f"\n{run.unit_in_coulombs(found)}")
+coulombs = run.unit_in_coulombs(found)
+print(f"\n{coulombs}")
 print("\nWas the measurement sound?")
 for check in run.checks(found).checks:
     print(f"  {check.level:<8}{check.name}")
 
 if len(sys.argv) > 1:
-    print(f"\nReport: {found.report(sys.argv[1], run=run, source='invented_run.csv')}")
+    path = found.report(sys.argv[1], run=run, coulombs=coulombs, source="invented_run.csv")
+    print(f"\nReport: {path}")

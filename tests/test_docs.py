@@ -20,7 +20,8 @@ PAGES = [
 ]
 NO_RUN = "<!-- no-run -->"
 FENCE = re.compile(
-    r"^(?P<fence> *`{3,})(?P<language>\S*)\n(?P<code>.*?)^(?P=fence)\s*$", re.MULTILINE | re.DOTALL
+    r"^(?P<fence> *`{3,})(?P<language>\S*)[^\n]*\n(?P<code>.*?)^(?P=fence)\s*$",
+    re.MULTILINE | re.DOTALL,
 )
 FLAGS = doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS
 

@@ -1,0 +1,194 @@
+"""Every picture of the documentation, drawn from the examples, and what each example prints.
+
+The build of the docs does this by itself, before it reads the pages (`setup` below). By hand:
+
+    python docs/figures.py FOLDER       draw everything into FOLDER
+    python docs/figures.py --readme     draw the one picture that the README shows
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import io
+import os
+import runpy
+import subprocess
+import sys
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+DOCS = Path(__file__).resolve().parent
+ROOT = DOCS.parent
+EXAMPLES = ROOT / "examples"
+FOLDER = DOCS / "_figures"
+README_PICTURE = DOCS / "_static" / "thirteen_charges.svg"
+
+Names = Mapping[str, Any]
+"""What an example leaves behind."""
+
+
+class Ran(dict[str, Names]):
+    """Examples by name, each run when first asked for; `printed` holds what they print."""
+
+    def __init__(self) -> None:
+        self.printed: dict[str, str] = {}
+
+    def __missing__(self, name: str) -> Names:
+        path = EXAMPLES / f"{name}.py"
+        out, before = io.StringIO(), sys.argv
+        sys.argv = [str(path)]
+        try:
+            with contextlib.redirect_stdout(out):
+                self[name] = runpy.run_path(str(path), run_name="__main__")
+        finally:
+            sys.argv = before
+        self.printed[name] = out.getvalue()
+        return self[name]
+
+
+def several_particles() -> Any:
+    """Three invented particles on one bench."""
+    import pandas as pd
+
+    from quantize.charge import Run, SimulatedBench
+
+    bench, pages = SimulatedBench(), []
+    for label in "ABC":
+        page, apparatus, _ = bench.simulate(rng=ord(label))
+        pages.append(page.assign(particle=label))
+    return Run(pd.concat(pages), apparatus).joint_unit_in_coulombs((6, 16))
+
+
+@functools.cache
+def study_over_readings() -> Any:
+    """A class for each number of readings and each scatter."""
+    import quantize as qz
+
+    return qz.compare_estimators(
+        ["cosine score", "least squares", "mixture, sigma known"],
+        {
+            "n": [10, 20, 40],
+            "sigma": [0.1, 0.2, 0.3],
+            "integers": (-4, 4),
+            "unit_range": (0.4, 2.5),
+        },
+        replicates=100,
+        tolerance=0.07,
+        rng=5,
+    )
+
+
+def live_evidence(left: Names) -> Any:
+    """The evidence of the acquisition loop, and of twenty readings more."""
+    import numpy as np
+
+    import quantize as qz
+
+    rng = np.random.default_rng(4)
+    more = 10 * rng.integers(-5, 6, size=12) + rng.normal(0, 1.0, size=12)
+    return qz.running_evidence([*left["page"], *more], left["BAND"], left["WINDOW"])
+
+
+def sampled(left: Names) -> Any:
+    """The posterior of the page that cannot tell, by walkers."""
+    import quantize as qz
+
+    first = left["first"]
+    return qz.sample_mixture(first.readings, (first.band.low, first.band.high), draws=400, rng=1)
+
+
+PICTURES: dict[str, Callable[[Ran], Any]] = {
+    "readings": lambda ran: ran["published_drop"]["found"].plot(),
+    "phases": lambda ran: ran["published_drop"]["found"].plot(view="phases"),
+    "residuals": lambda ran: ran["bench_run"]["found"].plot(view="residuals"),
+    "integers": lambda ran: ran["cannot_tell"]["first"].plot(view="integers"),
+    "posterior": lambda ran: ran["cannot_tell"]["first"].plot(view="posterior"),
+    "sampled": lambda ran: sampled(ran["cannot_tell"]).plot(),
+    "null": lambda ran: ran["sealed_envelopes"]["found"].plot(view="null"),
+    "prediction": lambda ran: ran["bench_run"]["found"].mixture.plot(view="prediction"),
+    "running": lambda ran: live_evidence(ran["live_acquisition"]).plot(),
+    "run": lambda ran: ran["bench_run"]["run"].plot(),
+    "voltage": lambda ran: ran["bench_run"]["run"].plot(view="voltage"),
+    "fall": lambda ran: ran["bench_run"]["run"].plot(view="fall"),
+    "scatter": lambda ran: ran["bench_run"]["run"].plot(view="scatter"),
+    "budget": lambda ran: ran["bench_run"]["coulombs"].plot(),
+    "routes": lambda ran: ran["bench_run"]["coulombs"].plot(view="routes"),
+    "forest": lambda ran: several_particles().plot(),
+    "study": lambda ran: ran["compare_estimators"]["study"].plot(against="sigma_over_unit"),
+    "study_curves": lambda ran: study_over_readings().plot(),
+    "study_map": lambda ran: study_over_readings().plot(view="map"),
+    "bench_run": lambda ran: ran["bench_run"]["found"].plot(),
+    "no_steps": lambda ran: ran["no_steps"]["found"].plot(),
+    "cannot_tell": lambda ran: ran["cannot_tell"]["second"].plot(),
+    "sealed_envelopes": lambda ran: ran["sealed_envelopes"]["found"].plot(),
+    "photon_spectrum": lambda ran: ran["photon_spectrum"]["found"].plot(),
+}
+
+
+def gallery() -> list[str]:
+    """The examples that the gallery shows, by name."""
+    page = (DOCS / "howto" / "examples.md").read_text(encoding="utf-8")
+    return [path.stem for path in sorted(EXAMPLES.glob("*.py")) if f"/{path.name}\n" in page]
+
+
+def draw(folder: Path) -> None:
+    """All pictures as SVG, the same bytes every time, and all printed texts."""
+    from quantize.show.style import save_plot
+
+    folder.mkdir(parents=True, exist_ok=True)
+    ran = Ran()
+    for name, picture in PICTURES.items():
+        save_plot(picture(ran), folder / f"{name}.svg")
+    for name in gallery():
+        assert ran[name] is not None
+        (folder / f"{name}.txt").write_text(ran.printed[name], encoding="utf-8")
+
+
+def draw_readme(path: Path = README_PICTURE) -> None:
+    """The picture that stands in the repository, since a README is shown without a build."""
+    from quantize.show.style import save_plot
+
+    save_plot(PICTURES["readings"](Ran()), path)
+
+
+def _newest() -> float:
+    """When anything that the pictures come from was last changed."""
+    import quantize
+
+    folders = (Path(quantize.__file__).parent, EXAMPLES, DOCS)
+    files = (f for folder in folders for f in folder.rglob("*.py"))
+    return max(file.stat().st_mtime for file in files)
+
+
+def _draw_if_old(app: Any) -> None:
+    stamp = FOLDER / "drawn"
+    if stamp.exists() and stamp.stat().st_mtime >= _newest():
+        return
+    # A process of its own: examples may start workers, and sphinx keeps its own state.
+    done = subprocess.run(
+        [sys.executable, str(Path(__file__).resolve()), str(FOLDER)],
+        env={**os.environ, "MPLBACKEND": "Agg"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if done.returncode != 0:
+        from sphinx.errors import ExtensionError
+
+        raise ExtensionError(f"the pictures cannot be drawn:\n{done.stderr}")
+    stamp.touch()
+
+
+def setup(app: Any) -> dict[str, bool]:
+    """Called by Sphinx."""
+    app.connect("builder-inited", _draw_if_old)
+    return {"parallel_read_safe": True}
+
+
+if __name__ == "__main__":
+    if sys.argv[1:] == ["--readme"]:
+        draw_readme()
+    else:
+        draw(Path(sys.argv[1]))
