@@ -35,6 +35,8 @@ def table(rows: Sequence[dict[str, float]], tolerance: float) -> pd.DataFrame:
     if not rows:
         return pd.DataFrame({"unit": [], "relation": []})
     best = rows[0]["unit"]
-    frame = pd.DataFrame(list(rows))
-    frame["relation"] = [relation(row["unit"], best, tolerance) for row in rows]
-    return frame
+    columns: dict[str, list[float] | list[str]] = {
+        name: [row[name] for row in rows] for name in rows[0]
+    }
+    columns["relation"] = [relation(row["unit"], best, tolerance) for row in rows]
+    return pd.DataFrame(columns)

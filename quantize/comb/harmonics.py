@@ -26,13 +26,19 @@ _BANDS = (0.2, 0.25, 0.3, 0.4, 0.6, 1.0, np.inf)
 
 def coefficients(spread: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
     """The constant, shape (m,), and the first `count` coefficients, shape (m, count)."""
-    j = np.arange(1, count + 1)
-    sign = np.where(j % 2 == 1, 2.0, -2.0) / j
+    q = np.exp(-2 * np.pi**2 * spread**2)
     # q^j by repeated multiplication; 1/sinh(x) = 2·exp(−x)/(1 − exp(−2x)) without overflow.
-    q = np.exp(-2 * np.pi**2 * spread[:, None] ** 2)
-    power = np.multiply.accumulate(np.broadcast_to(q, (spread.size, count)), axis=1)
-    factor = 1 - power**2
-    return np.log(factor.prod(axis=1)), sign * power / factor
+    power = np.empty((count, spread.size))
+    power[0] = q
+    for j in range(1, count):
+        np.multiply(power[j - 1], q, out=power[j])
+    factor = power * power
+    np.subtract(1.0, factor, out=factor)
+    constant = np.log(factor.prod(axis=0))
+    order = np.arange(1, count + 1)
+    np.divide(power, factor, out=power)
+    power *= (np.where(order % 2 == 1, 2.0, -2.0) / order)[:, None]
+    return constant, power.T
 
 
 def harmonics_needed(spread: float, digits: float = 34.0) -> int:
@@ -40,23 +46,23 @@ def harmonics_needed(spread: float, digits: float = 34.0) -> int:
     return int(np.ceil(digits / (2 * np.pi**2 * spread**2))) + 1
 
 
-def cosine_sums(mean: FloatArray, unit: FloatArray) -> FloatArray:
-    """C_j = Σ cos(2πj·mean/unit), shape (units, J), J enough for `WIDE` spreads.
+def cosine_sums(mean: FloatArray, unit: FloatArray, smallest: float = WIDE) -> FloatArray:
+    """C_j = Σ cos(2πj·mean/unit), shape (units, J), J enough for spreads from `smallest` up.
 
     cos((j+1)t) = 2·cos(t)·cos(jt) − cos((j−1)t), Chebyshev's recurrence.
     """
-    count = harmonics_needed(WIDE, _DIGITS)
-    out = np.empty((unit.size, count))
+    count = harmonics_needed(max(low for low in _BANDS[:-1] if low <= smallest), _DIGITS)
+    out = np.empty((count, unit.size))
     for part in chunks(unit.size, mean.size):
-        turns = mean / unit[part, None]
-        first = np.cos(2 * np.pi * (turns - np.rint(turns)))
-        before, here = np.ones_like(first), first.copy()
-        twice = 2 * first
+        turns = mean[:, None] / unit[part]
+        here = np.cos(2 * np.pi * (turns - np.rint(turns)))
+        before, twice, product = np.ones_like(here), 2 * here, np.empty_like(here)
         for j in range(count):
-            out[part, j] = here.sum(axis=1)
-            np.subtract(twice * here, before, out=before)
+            here.sum(axis=0, out=out[j, part])
+            np.multiply(twice, here, out=product)
+            np.subtract(product, before, out=before)
             before, here = here, before
-    return out
+    return out.T
 
 
 def log_likelihood_from_cosines(
@@ -68,6 +74,7 @@ def log_likelihood_from_cosines(
         here = np.flatnonzero((spread >= low) & (spread < high))
         if here.size:
             constant, coefficient = coefficients(spread[here], harmonics_needed(low, _DIGITS))
-            known = sums[row[here], : coefficient.shape[1]]
-            out[here] = n * constant + np.einsum("ij,ij->i", coefficient, known)
+            known = sums.T[: coefficient.shape[1]].take(row[here], axis=1)
+            known *= coefficient.T
+            out[here] = n * constant + known.sum(axis=0)
     return out

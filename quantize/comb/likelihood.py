@@ -56,7 +56,7 @@ def log_density_sum(phase: FloatArray, spread: FloatArray) -> FloatArray:
 def _nearest_two(phase: FloatArray, s: FloatArray) -> FloatArray:
     half = 0.5 / s**2
     far = np.exp(-(1 - 2 * np.abs(phase)) * half)
-    return _gaussian_part(phase, s) + _log_product(1 + far)
+    return _gaussian_part(phase, s) + log_product(1 + far)
 
 
 def _images(phase: FloatArray, s: FloatArray) -> FloatArray:
@@ -67,14 +67,14 @@ def _images(phase: FloatArray, s: FloatArray) -> FloatArray:
     pair = t + 1 / t
     pair2 = pair**2 - 2
     total = 1 + a * pair + a**4 * pair2 + a**9 * pair * (pair2 - 1)
-    return _gaussian_part(phase, s) + _log_product(total)
+    return _gaussian_part(phase, s) + log_product(total)
 
 
 def _harmonics(phase: FloatArray, s: FloatArray) -> FloatArray:
     q = np.exp(-2 * np.pi**2 * s**2)
     c = np.cos(2 * np.pi * phase)
     total = 1 + 2 * (q * c + q**4 * (2 * c**2 - 1) + q**9 * c * (4 * c**2 - 3))
-    return _log_product(total)
+    return log_product(total)
 
 
 def _gaussian_part(phase: FloatArray, s: FloatArray) -> FloatArray:
@@ -84,11 +84,12 @@ def _gaussian_part(phase: FloatArray, s: FloatArray) -> FloatArray:
     return part
 
 
-def _log_product(factors: FloatArray) -> FloatArray:
+def log_product(factors: FloatArray) -> FloatArray:
+    """Log of the product along each row, of factors neither tiny nor huge."""
     n = factors.shape[1]
     if n <= _PRODUCT:
-        log_product: FloatArray = np.log(factors.prod(axis=1))
-        return log_product
+        logarithm: FloatArray = np.log(factors.prod(axis=1))
+        return logarithm
     starts = np.arange(0, n, _PRODUCT)
     total: FloatArray = np.log(np.multiply.reduceat(factors, starts, axis=1)).sum(axis=1)
     return total

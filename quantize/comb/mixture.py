@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 _SMALLEST_SHARE = 1e-3
 _SMALLEST_PROBABILITY = 1e-4
 _NODES_FOR_INTEGERS = 4000
-_NEIGHBOURS = np.arange(-4, 5)
+_REACH = ((0.15, 1), (0.3, 2), (0.45, 3), (np.inf, 4))
+"""Below each spread, in turns, this many whole numbers on either side can be meant."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -338,16 +339,10 @@ def _integer_table(problem: Problem, nodes: Nodes, data: Readings) -> pd.DataFra
         turns += np.floor((problem.origin + nodes.phase[order] * u) / u)[:, None]
     nearest = np.rint(turns)
     tables = []
-    for level in range(problem.mean.size):
-        centre, width = nearest[:, level], spread[:, min(level, spread.shape[1] - 1)]
-        exponent = -0.5 * ((turns[:, level] - centre)[:, None] - _NEIGHBOURS) ** 2
-        weight = np.exp(exponent / width[:, None] ** 2)
-        weight *= (share / weight.sum(axis=1))[:, None]
-        k = (centre[:, None] + _NEIGHBOURS).astype(np.int64)
-        probability = np.bincount((k - k.min()).ravel(), weights=weight.ravel())
+    for k, probability in _probabilities(turns - nearest, nearest.astype(np.int64), spread, share):
         ranked = np.argsort(-probability, kind="stable")
         ranked = ranked[probability[ranked] >= _SMALLEST_PROBABILITY]
-        tables.append((ranked + k.min(), probability[ranked]))
+        tables.append((k[ranked], probability[ranked]))
     index = data.levels().index
     reading = np.concatenate([np.full(tables[j][0].size, i) for i, j in enumerate(index)])
     return pd.DataFrame(
@@ -357,6 +352,34 @@ def _integer_table(problem: Problem, nodes: Nodes, data: Readings) -> pd.DataFra
             "probability": np.concatenate([tables[j][1] for j in index]),
         }
     )
+
+
+def _probabilities(
+    phase: FloatArray, nearest: IntArray, spread: FloatArray, share: FloatArray
+) -> list[tuple[IntArray, FloatArray]]:
+    """For each level (columns): its whole numbers, and their probability over the nodes (rows)."""
+    levels = nearest.shape[1]
+    first = nearest.min(axis=0) - _REACH[-1][1]
+    width = int((nearest.max(axis=0) - first).max()) + _REACH[-1][1] + 1
+    total = np.zeros((levels, width))
+    flat = (nearest - first) + width * np.arange(levels)
+    # Where the spread is small only the nearest neighbours have a weight above the last digit.
+    widest = spread.max(axis=1)
+    for below, reach in _REACH:
+        rows = np.flatnonzero((widest < below) & (widest >= 0))
+        widest[rows] = -1.0
+        if rows.size == 0:
+            continue
+        half, phi = 0.5 / spread[rows] ** 2, phase[rows]
+        neighbours = [j for j in range(-reach, reach + 1) if j != 0]
+        # (phi − j)² − phi² = j(j − 2·phi): the nearest one has weight one.
+        weights = [np.exp(-j * (j - 2 * phi) * half) for j in neighbours]
+        central = share[rows, None] / (1 + sum(weights))
+        for j, weight in zip([0, *neighbours], [1.0, *weights], strict=True):
+            place = (flat[rows] + j).ravel()
+            mass = np.bincount(place, (central * weight).ravel(), levels * width)
+            total += mass.reshape(levels, width)
+    return [(first[i] + np.arange(width), total[i]) for i in range(levels)]
 
 
 def _representative(nodes: Nodes, levels: int) -> tuple[IntArray, FloatArray]:

@@ -71,21 +71,30 @@ def marginal_of_unit(problem: Problem, nodes: Nodes) -> Marginal:
         mine = nodes.cell == cell
         place = np.rint((nodes.log_unit[mine] - start) / cell - 0.5).astype(np.int64)
         # Sum over the sigmas and offsets at one unit.
-        cells, back = np.unique(place, return_inverse=True)
-        mass = np.bincount(back, weights=share[mine]).astype(np.float64)
+        cells, mass = _sums_by_place(place, share[mine])
         found.append(_refined(cells, mass, float(cell), step, size))
     index = np.concatenate([f[0] for f in found])
     mass = np.concatenate([f[1] for f in found])
-    places, back = np.unique(index, return_inverse=True)
-    merged = np.bincount(back, weights=mass)
+    places, merged = _sums_by_place(index, mass)
     keep = merged > 1e-10 * merged.max()
     places, merged = places[keep], merged[keep]
     return Marginal(
         index=places,
-        log_unit=start + (places + 0.5) * step,
+        log_unit=start + (places.astype(np.float64) + 0.5) * step,
         mass=merged / merged.sum(),
         step=step,
     )
+
+
+def _sums_by_place(place: IntArray, mass: FloatArray) -> tuple[IntArray, FloatArray]:
+    """The different places, ascending, with the sum of the masses at each; no mass is zero."""
+    first = int(place.min())
+    if int(place.max()) - first < 8 * place.size:
+        sums = np.bincount(place - first, weights=mass)
+        found = np.flatnonzero(sums)
+        return found + first, sums[found]
+    places, back = np.unique(place, return_inverse=True)
+    return places, np.bincount(back, weights=mass).astype(np.float64)
 
 
 def _refined(
@@ -131,33 +140,34 @@ def find_modes(problem: Problem, nodes: Nodes, marginal: Marginal) -> list[Mode]
     """
     bins = _bins(marginal)
     labels = _hills(*bins)
-    modes = []
     place = np.searchsorted(bins[0], marginal.index // _BIN)
     of_point = labels[place]
     probability = _probability_of_same_numbers(problem, marginal, of_point)
     sigma_of_mode = _mean_sigma(nodes, marginal, of_point, int(labels.max()) + 1)
-    for label in range(int(labels.max()) + 1):
-        inside = of_point == label
-        mass = marginal.mass[inside]
-        share = float(mass.sum())
-        if share <= 0:
-            continue
-        u = np.exp(marginal.log_unit[inside])
-        mean = float(np.sum(mass * u) / share)
-        variance = float(np.sum(mass * (u - mean) ** 2) / share)
-        grain = (marginal.step * mean) ** 2 / 12
-        modes.append(
-            Mode(
-                low=float(u.min()),
-                high=float(u.max()),
-                unit=mean,
-                unit_err=float(np.sqrt(variance + grain)),
-                share=share,
-                sigma=float(sigma_of_mode[label]),
-                peak=float(u[np.argmax(mass)]),
-                probability=float(probability[inside].max()),
-            )
+    # A hill is one stretch of the marginal.
+    starts = np.flatnonzero(np.diff(of_point, prepend=-1))
+    ends = np.append(starts[1:], of_point.size)
+    u = np.exp(marginal.log_unit)
+    share = np.add.reduceat(marginal.mass, starts)
+    mean = np.add.reduceat(marginal.mass * u, starts) / share
+    around = np.square(u - np.repeat(mean, ends - starts))
+    variance = np.add.reduceat(marginal.mass * around, starts) / share
+    error = np.sqrt(variance + (marginal.step * mean) ** 2 / 12)
+    highest = np.maximum.reduceat(probability, starts)
+    modes = [
+        Mode(
+            low=float(u[first]),
+            high=float(u[last - 1]),
+            unit=float(mean[i]),
+            unit_err=float(error[i]),
+            share=float(share[i]),
+            sigma=float(sigma_of_mode[of_point[first]]),
+            peak=float(u[first + np.argmax(marginal.mass[first:last])]),
+            probability=float(highest[i]),
         )
+        for i in np.argsort(of_point[starts])
+        for first, last in [(starts[i], ends[i])]
+    ]
     modes.sort(key=lambda mode: -mode.probability)
     return modes
 
@@ -181,9 +191,7 @@ def _probability_of_same_numbers(
 
 def _bins(marginal: Marginal) -> tuple[IntArray, FloatArray]:
     """The marginal in bins of `_BIN` points."""
-    bins, back = np.unique(marginal.index // _BIN, return_inverse=True)
-    mass = np.bincount(back, weights=marginal.mass).astype(np.float64)
-    return bins, mass
+    return _sums_by_place(marginal.index // _BIN, marginal.mass)
 
 
 def _hills(bins: IntArray, mass: FloatArray) -> IntArray:
@@ -191,7 +199,10 @@ def _hills(bins: IntArray, mass: FloatArray) -> IntArray:
 
     Where a bin lies between two hills they become one if it is no deep valley for the lower.
     """
-    label = np.full(bins.size, -1)
+    # One place more at either end, never labelled, spares the question whether there is one.
+    label = [-1] * (bins.size + 2)
+    near = np.concatenate([[False], np.diff(bins) <= 2, [False]]).tolist()
+    heights = mass.tolist()
     parent: list[int] = []
     height: list[float] = []
 
@@ -200,23 +211,21 @@ def _hills(bins: IntArray, mass: FloatArray) -> IntArray:
             i = parent[i]
         return i
 
-    for i in np.argsort(-mass, kind="stable"):
-        around = [
-            root(int(label[j]))
-            for j in (i - 1, i + 1)
-            if 0 <= j < bins.size and abs(int(bins[j]) - int(bins[i])) <= 2 and label[j] >= 0
-        ]
-        if not around:
-            label[i] = len(parent)
+    for i in np.argsort(-mass, kind="stable").tolist():
+        left = root(label[i]) if near[i] and label[i] >= 0 else -1
+        right = root(label[i + 2]) if near[i + 1] and label[i + 2] >= 0 else -1
+        if left < 0 and right < 0:
+            label[i + 1] = len(parent)
             parent.append(len(parent))
-            height.append(float(mass[i]))
-            continue
-        first = max(around, key=lambda h: height[h])
-        label[i] = first
-        for other in around:
-            if other != first and mass[i] >= _SADDLE * height[first]:
+            height.append(heights[i])
+        elif left < 0 or right < 0 or left == right:
+            label[i + 1] = max(left, right)
+        else:
+            first, other = (left, right) if height[left] >= height[right] else (right, left)
+            label[i + 1] = first
+            if heights[i] >= _SADDLE * height[first]:
                 parent[other] = first
-    roots = np.array([root(int(v)) for v in label])
+    roots = np.array([root(v) for v in label[1:-1]])
     _, compact = np.unique(roots, return_inverse=True)
     return compact.astype(np.int64)
 

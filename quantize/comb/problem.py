@@ -6,9 +6,8 @@ import dataclasses
 import functools
 
 import numpy as np
-from numpy.polynomial.legendre import leggauss
 
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import sigma_prior
 from quantize.comb.likelihood import log_density_sum_plain
 from quantize.comb.window import log_unit_excess
@@ -38,7 +37,7 @@ class Problem:
     sigma_high: float
     free: bool
 
-    @property
+    @functools.cached_property
     def mean(self) -> FloatArray:
         """Level means from the origin."""
         return self.levels.mean - self.origin
@@ -50,22 +49,34 @@ class Problem:
 
     def spread(self, sigma: float) -> FloatArray:
         """Standard deviation of each level mean; one number where all are equal."""
-        factor = self.levels.factor
-        if np.all(factor == factor[0]):
-            factor = factor[:1]
-        return sigma * np.sqrt(factor)
+        return sigma * np.sqrt(self.levels.factor[: 1 if self.equal else None])
+
+    @functools.cached_property
+    def equal(self) -> bool:
+        """True when all levels have the same variance."""
+        return bool(np.all(self.levels.factor == self.levels.factor[0]))
 
     @functools.cached_property
     def span(self) -> float:
         """Largest level mean minus smallest."""
         return float(np.ptp(self.mean))
 
-    def log_normaliser(self, unit: FloatArray, sigma: FloatArray | float) -> FloatArray:
-        """What is subtracted from the sum of log densities: n·log(u·K/S)."""
-        spread = sigma * float(np.sqrt(np.mean(self.levels.factor))) / unit
-        count = self.mean.size
-        normaliser: FloatArray = count * log_unit_excess(unit, spread, self.span, count)
-        return normaliser
+    @property
+    def count(self) -> int:
+        """Number of levels within the span."""
+        return self.mean.size
+
+    def log_normaliser(
+        self, unit: FloatArray, sigma: FloatArray | float, place: IntArray | None = None
+    ) -> FloatArray:
+        """What is subtracted from the sum of log densities: n·log(u·K/S).
+
+        With `place`, one number for each pair of ``unit[place]`` and `sigma`.
+        """
+        typical = float(np.sqrt(np.mean(self.levels.factor)))
+        spread = sigma * typical / (unit if place is None else unit[place])
+        excess: FloatArray = log_unit_excess(unit, spread, self.span, self.count, place)
+        return self.mean.size * excess
 
     def log_sigma_density(self, sigma: FloatArray | float, unit: FloatArray) -> FloatArray:
         """Log prior density of log sigma given the unit; zero where sigma is known."""
@@ -115,10 +126,18 @@ def lattice_step(n: int) -> float:
     return float(np.interp(n, (3, 10, 40, 100), (0.17, 0.25, 0.38, 0.5)))
 
 
+@functools.cache
+def _gauss_legendre() -> tuple[FloatArray, FloatArray]:
+    from numpy.polynomial.legendre import leggauss
+
+    x, w = leggauss(_PANEL_NODES)
+    return x, w
+
+
 def panel_nodes(length: float, widest: float) -> tuple[FloatArray, FloatArray]:
     """Places and weights of Gauss–Legendre panels on [0, length], none wider than `widest`."""
     panels = max(int(np.ceil(length / widest)), 1)
-    x, w = leggauss(_PANEL_NODES)
+    x, w = _gauss_legendre()
     width = length / panels
     place = (np.arange(panels)[:, None] + 0.5 * (x + 1)) * width
     weight = np.broadcast_to(0.5 * w * width, place.shape)

@@ -20,7 +20,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.assignments import fixed_offset, free_offset
 from quantize.comb.harmonics import WIDE, cosine_sums, log_likelihood_from_cosines
-from quantize.comb.likelihood import log_density_sum
+from quantize.comb.likelihood import log_density_sum, log_product
 from quantize.comb.offsets import over_offsets, phases_at_best_offset
 from quantize.comb.problem import NEGLIGIBLE, Problem, chunks, lattice_step, sigma_quadrature
 from quantize.comb.window import least_log_unit_excess
@@ -143,8 +143,7 @@ def _head_start(problem: Problem, sigmas: FloatArray, log_weights: FloatArray) -
     else:
         phase = np.zeros(unit.size)
     turns = problem.mean / unit[:, None] - phase[:, None]
-    equal = bool(np.all(levels.factor == levels.factor[0]))
-    spread = (sigma / unit)[:, None] * np.sqrt(levels.factor[:1] if equal else levels.factor)
+    spread = (sigma / unit)[:, None] * np.sqrt(levels.factor[: 1 if problem.equal else None])
     value = log_density_sum(turns - np.rint(turns), spread)
     value += problem.log_sigma_density(sigma, unit) - problem.log_normaliser(unit, sigma)
     lever = float(np.sqrt(np.sum(problem.mean**2 / levels.factor)))
@@ -159,19 +158,27 @@ class _Lattice:
 
     def __init__(self, problem: Problem, sigma: float, log_weight: float) -> None:
         self.problem = problem
+        self.mean = problem.mean
         self.log_weight = log_weight
         self.start = float(np.log(problem.low))
         self.length = float(np.log(problem.high) - self.start)
-        self.size = max(_FEWEST_CELLS, self._wanted(sigma))
+        lever = float(np.sqrt(np.sum(self.mean**2 / problem.levels.factor)))
+        self.cells_times_sigma = self.length * lever / lattice_step(self.mean.size)
+        self.size = max(_FEWEST_CELLS, int(self._wanted(sigma)))
         if self.size > _MOST_CELLS:
             raise InputError(self._too_large())
-        self.index: IntArray = np.arange(self.size)
+        self._keep(np.arange(self.size))
         self._root, self._images = np.empty(0), np.empty(0)
 
-    def _wanted(self, sigma: float) -> int:
-        factor = self.problem.levels.factor
-        lever = float(np.sqrt(np.sum(self.problem.mean**2 / factor)))
-        return int(np.ceil(self.length * lever / (lattice_step(self.problem.mean.size) * sigma)))
+    def _keep(self, index: IntArray) -> None:
+        """Go on with these cells."""
+        self.index = index
+        self.log_u: FloatArray = self.start + (index.astype(np.float64) + 0.5) * self.step
+        self.u: FloatArray = np.exp(self.log_u)
+
+    def _wanted(self, sigma: FloatArray | float) -> FloatArray:
+        wanted: FloatArray = np.ceil(self.cells_times_sigma / np.asarray(sigma))
+        return wanted
 
     def _too_large(self) -> str:
         p = self.problem
@@ -184,21 +191,18 @@ class _Lattice:
     def step(self) -> float:
         return self.length / self.size
 
-    def _log_u(self, index: IntArray) -> FloatArray:
-        centre: FloatArray = self.start + (index.astype(np.float64) + 0.5) * self.step
-        return centre
-
     def refine(self, sigma: float, best: float) -> None:
         """Halve the cells until they suit `sigma`, dropping those that cannot count again."""
-        wanted = self._wanted(sigma)
+        wanted = int(self._wanted(sigma))
         while self.size < wanted:
             self._look(sigma)
             keep = self._bound(sigma) > best - NEGLIGIBLE
-            self.index = np.repeat(2 * self.index[keep], 2)
-            self.index[1::2] += 1
+            index = np.repeat(2 * self.index[keep], 2)
+            index[1::2] += 1
             self._root = np.repeat(self._root[keep], 2)
             self._images = np.repeat(self._images[keep], 2)
             self.size *= 2
+            self._keep(index)
             if self.index.size > _MOST_CELLS:
                 raise InputError(self._too_large())
 
@@ -213,17 +217,17 @@ class _Lattice:
         factor = p.levels.factor
         self._root, self._images = np.empty(self.index.size), np.empty(self.index.size)
         total = float(np.sum(1 / factor))
-        squares = float(np.sum(p.mean**2 / factor))
-        for part in chunks(self.index.size, p.mean.size):
-            u = np.exp(self._log_u(self.index[part]))
-            turns = np.multiply.outer(1 / u, p.mean)
+        squares = float(np.sum(self.mean**2 / factor))
+        for part in chunks(self.index.size, self.mean.size):
+            u = self.u[part]
+            turns = np.multiply.outer(1 / u, self.mean)
             phi = phases_at_best_offset(turns, 1 / factor) if p.free else turns - np.rint(turns)
             rss = u**2 * (phi**2 @ (1 / factor))
             lever = np.sqrt(squares) + 0.5 * u * np.sqrt(total)
             self._root[part] = np.maximum(np.sqrt(rss) - 0.5 * self.step * lever, 0.0)
-            spread = sigma * np.sqrt(factor) / u[:, None]
-            other = 2 * np.exp(-np.maximum(1 - 2 * np.abs(phi), 0) / (2 * spread**2))
-            self._images[part] = np.log1p(other).sum(axis=1)
+            half = 0.5 / (sigma * np.sqrt(factor[:1] if p.equal else factor) / u[:, None]) ** 2
+            far = np.exp(-np.maximum(1 - 2 * np.abs(phi), 0) * half)
+            self._images[part] = log_product(1 + 2 * far)
 
     def _bound(self, sigma: float) -> FloatArray:
         """Upper bound of the log mass of each cell at any sigma from here down.
@@ -232,62 +236,57 @@ class _Lattice:
         that depend on the unit alone are taken at the end of the cell where they are largest.
         """
         p = self.problem
-        n = p.mean.size
+        n = self.mean.size
         if self._root.size != self.index.size:
             return np.full(self.index.size, np.inf)
         s = np.clip(self._root / np.sqrt(n), p.sigma_low, sigma)
         bound: FloatArray = self._gauss() - n * np.log(s) - 0.5 * (self._root / s) ** 2
         bound += self._images
-        left = np.exp(self._log_u(self.index) - 0.5 * self.step)
+        left = self.u * np.exp(-0.5 * self.step)
         bound += self.log_weight - np.log(self.size) - p.log_sigma_normaliser(left)
         return bound
 
     def _gauss(self) -> FloatArray:
         """n·log(sigma) + the largest Σ log(u·N(0; 0, sigma)) of each cell, least normalised."""
         p = self.problem
-        n = p.mean.size
-        right = self._log_u(self.index) + 0.5 * self.step
-        gauss: FloatArray = n * (right - 0.5 * np.log(2 * np.pi))
-        gauss -= n * least_log_unit_excess(np.exp(right), p.span)
+        n = self.mean.size
+        gauss: FloatArray = n * (self.log_u + 0.5 * self.step - 0.5 * np.log(2 * np.pi))
+        gauss -= n * least_log_unit_excess(self.u * np.exp(0.5 * self.step), p.span)
         gauss -= 0.5 * np.sum(np.log(p.levels.factor))
         return gauss
 
     def suited(self, sigmas: FloatArray) -> int:
         """How many of `sigmas`, which descend, this lattice is fine enough for and can hold."""
-        most = max(1, _BLOCK // max(self.index.size, 1))
-        count = 1
-        while count < min(sigmas.size, most) and self._wanted(sigmas[count]) <= self.size:
-            count += 1
-        return count
+        most = min(sigmas.size, max(1, _BLOCK // max(self.index.size, 1)))
+        enough = self._wanted(sigmas[1:most]) <= self.size
+        return 1 + int(np.argmin(np.append(enough, False)))
 
     def evaluate(
         self, sigmas: FloatArray, log_weights: FloatArray, best: float
     ) -> tuple[FloatArray, IntArray, FloatArray, FloatArray, FloatArray]:
         """The nodes within reach of `best`: log unit, place in `sigmas`, phase, width, log mass."""
         p = self.problem
-        log_u = self._log_u(self.index)
-        u = np.exp(log_u)
+        n = self.mean.size
         log_mass = np.add.outer(_log_edge_weights(self.index, self.size), log_weights)
         log_mass -= np.log(self.size)
-        log_mass += p.log_sigma_density(sigmas, u[:, None])
+        log_mass += p.log_sigma_density(sigmas, self.u[:, None])
         # No density is higher than at phase zero, or than the residuals of the cell allow.
-        ceiling = _peak_density_sum(p, u, sigmas)
-        ceiling -= p.mean.size * least_log_unit_excess(u, p.span)[:, None]
+        ceiling = _peak_density_sum(p, self.u, sigmas)
+        ceiling -= n * least_log_unit_excess(self.u, p.span)[:, None]
         if self._root.size == self.index.size:
-            best_fit = np.add.outer(self._gauss() + self._images, -p.mean.size * np.log(sigmas))
+            best_fit = np.add.outer(self._gauss() + self._images, -n * np.log(sigmas))
             best_fit -= 0.5 * np.divide.outer(self._root, sigmas) ** 2
             np.minimum(ceiling, best_fit, out=ceiling)
         cell, which = np.nonzero(log_mass + ceiling > best - NEGLIGIBLE)
         if p.free:
-            return self._over_offsets(log_u, sigmas, log_mass, cell, which, best)
-        value = log_mass[cell, which] + self._log_likelihood(u, cell, sigmas[which])
-        value -= p.log_normaliser(u[cell], sigmas[which])
+            return self._over_offsets(sigmas, log_mass, cell, which, best)
+        value = log_mass[cell, which] + self._log_likelihood(cell, sigmas[which])
+        value -= p.log_normaliser(self.u, sigmas[which], cell)
         none = np.zeros(cell.size)
-        return log_u[cell], which, none, none, value
+        return self.log_u[cell], which, none, none, value
 
     def _over_offsets(
         self,
-        log_u: FloatArray,
         sigmas: FloatArray,
         log_mass: FloatArray,
         cell: IntArray,
@@ -297,41 +296,49 @@ class _Lattice:
         found = []
         for i, sigma in enumerate(sigmas):
             mine = cell[which == i]
-            nodes = over_offsets(self.problem, log_u[mine], log_mass[mine, i], sigma, best)
+            nodes = over_offsets(self.problem, self.log_u[mine], log_mass[mine, i], sigma, best)
             best = max(best, float(nodes[3].max(initial=-np.inf)))
             found.append((nodes[0], np.full(nodes[0].size, i), *nodes[1:]))
         one, two, three, four, five = (np.concatenate([f[j] for f in found]) for j in range(5))
         return one, two, three, four, five
 
-    def _log_likelihood(self, u: FloatArray, cell: IntArray, sigma: FloatArray) -> FloatArray:
+    def _log_likelihood(self, cell: IntArray, sigma: FloatArray) -> FloatArray:
         """Log likelihood at pairs of cell and sigma: by harmonics where sigma/u is large."""
-        p = self.problem
-        factor = np.sqrt(p.levels.factor)
+        factor = np.sqrt(self.problem.levels.factor)
         out = np.empty(cell.size)
-        if np.any(factor != factor[0]):
-            direct, widths = np.arange(cell.size), factor
-        else:
-            spread = sigma * factor[0] / u[cell]
-            wide, direct, widths = (
-                np.flatnonzero(spread >= WIDE),
-                np.flatnonzero(spread < WIDE),
-                factor[:1],
-            )
+        if self.problem.equal:
+            spread = sigma * factor[0] / self.u[cell]
+            wide = np.flatnonzero(spread >= WIDE)
+            direct, widths = np.flatnonzero(spread < WIDE), factor[:1]
             if wide.size:
-                units, row = np.unique(cell[wide], return_inverse=True)
-                sums = cosine_sums(p.mean, u[units])
-                out[wide] = log_likelihood_from_cosines(sums, row, p.mean.size, spread[wide])
-        for part in chunks(direct.size, p.mean.size):
+                units, row = self._places(cell[wide])
+                sums = cosine_sums(self.mean, self.u[units], float(spread[wide].min()))
+                out[wide] = log_likelihood_from_cosines(sums, row, self.mean.size, spread[wide])
+        else:
+            direct, widths = np.arange(cell.size), factor
+        if direct.size == 0:
+            return out
+        units, row = self._places(cell[direct])
+        turns = self.mean / self.u[units, None]
+        phase = turns - np.rint(turns)
+        for part in chunks(direct.size, self.mean.size):
             here = direct[part]
-            unit = u[cell[here]][:, None]
-            turns = p.mean / unit
-            spread = sigma[here][:, None] * widths / unit
-            out[here] = log_density_sum(turns - np.rint(turns), spread)
+            spread = (sigma[here] / self.u[cell[here]])[:, None] * widths
+            out[here] = log_density_sum(phase[row[part]], spread)
         return out
+
+    def _places(self, cell: IntArray) -> tuple[IntArray, IntArray]:
+        """The different cells, and for each entry of `cell` its place among them."""
+        used = np.zeros(self.index.size, dtype=bool)
+        used[cell] = True
+        return np.flatnonzero(used), (np.cumsum(used) - 1)[cell]
 
 
 def _peak_density_sum(p: Problem, unit: FloatArray, sigmas: FloatArray) -> FloatArray:
     """Largest sum of log densities at each unit (rows) and sigma (columns)."""
+    if p.equal:
+        spread = np.sqrt(p.levels.factor[0]) * sigmas / unit[:, None]
+        return p.mean.size * log_peak_density(spread)
     factors, counts = np.unique(p.levels.factor, return_counts=True)
     peak: FloatArray = np.zeros((unit.size, sigmas.size))
     for factor, count in zip(factors, counts, strict=True):

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 
 _CROSSOVER = 0.25
 _ROUNDING = 0.3
@@ -42,32 +42,51 @@ def soft_round(t: FloatArray, spread: FloatArray) -> FloatArray:
     """
     from scipy.special import ndtr
 
-    t, s = np.broadcast_arrays(np.asarray(t, float) + 0.5, np.asarray(spread, float))
-    whole = np.floor(t)
-    part = t - whole
-    steps = sum(ndtr((part - k) / s) for k in range(-2, 4))
-    near = whole + steps - 3.0
-    angle = 2 * np.pi * part
-    q = np.exp(-2 * np.pi**2 * s**2)
-    waves = sum(np.sin(m * angle) * q ** (m * m) / (np.pi * m) for m in (1, 2, 3, 4))
-    far = t - 0.5 + waves
-    result: FloatArray = np.where(s < _CROSSOVER, near, far)
-    return result
+    shape = np.broadcast_shapes(np.shape(t), np.shape(spread))
+    t, s = (np.broadcast_to(np.asarray(v, float), shape).ravel() for v in (t, spread))
+    whole = np.floor(t + 0.5)
+    part = t + 0.5 - whole
+    result: FloatArray = np.empty(t.size)
+    near = np.flatnonzero(s < _CROSSOVER)
+    if near.size:
+        p, width = part[near], s[near]
+        # The outermost two of the six steps are one and zero to the last digit.
+        steps = sum(ndtr((p - k) / width) for k in (-1, 0, 1, 2))
+        result[near] = whole[near] + steps - 2.0
+    far = np.flatnonzero(s >= _CROSSOVER)
+    if far.size:
+        q = np.exp(-2 * np.pi**2 * s[far] ** 2)
+        sine, cosine = np.sin(2 * np.pi * part[far]), np.cos(2 * np.pi * part[far])
+        # sin(mx) by doubling; q to the power of m².
+        double, q4 = 2 * sine * cosine, q**4
+        cosine2 = 1 - 2 * sine**2
+        waves = q * sine + q4 * double / 2
+        waves += q4 * q4 * q * (double * cosine + cosine2 * sine) / 3
+        waves += q4**4 * double * cosine2 / 2
+        result[far] = t[far] + waves / np.pi
+    return result.reshape(shape)
 
 
 def log_unit_excess(
-    unit: FloatArray, spread: FloatArray, span: float, count: int = 1
+    unit: FloatArray,
+    spread: FloatArray,
+    span: float,
+    count: int = 1,
+    place: IntArray | None = None,
 ) -> FloatArray:
     """log(u·K/S) for the span of `count` levels; `spread` is sigma/u of one of them.
 
     At least one unit is counted, and one level a tooth; both maxima are rounded off, so that the
-    quadrature meets no kink.
+    quadrature meets no kink. With `place` the units are ``unit[place]``, and what hangs on the
+    unit alone is done once for each.
     """
     from scipy.special import ndtri
 
     units = np.divide(span, unit)
     each = _at_least_one(count / units)
     beyond = ndtri((each - 0.375) / (each + 0.25))
+    if place is not None:
+        unit, units, beyond = unit[place], units[place], beyond[place]
     inner = units - 2 * beyond * spread
     rounded = soft_round(inner, np.sqrt(2) * spread)
     units = units + rounded - inner

@@ -6,7 +6,6 @@ Each guard returns a `Finding`: whether it stands in the way of "steps", and one
 from __future__ import annotations
 
 import dataclasses
-import math
 
 import numpy as np
 
@@ -95,13 +94,12 @@ def _level_counts(fit: MixtureFit) -> tuple[FloatArray, FloatArray]:
     k = (nearest + shifts[np.minimum(chosen, 4)]).astype(np.int64)
     if not problem.free:
         k = np.abs(k)
-    counts, divisors = np.empty(_DRAWS), np.empty(_DRAWS)
-    for i, row in enumerate(k):
-        distinct = np.unique(row)
-        if not problem.free:
-            distinct = distinct[distinct != 0]
-        counts[i] = distinct.size
-        divisors[i] = math.gcd(*(int(v) for v in distinct)) if distinct.size else 1
+    k = np.sort(k, axis=1)
+    new = np.diff(k, axis=1, prepend=k[:, :1] - 1) > 0
+    if not problem.free:
+        new &= k != 0
+    counts = new.sum(axis=1).astype(np.float64)
+    divisors = np.where(counts > 0, np.gcd.reduce(k, axis=1), 1).astype(np.float64)
     return counts, divisors
 
 

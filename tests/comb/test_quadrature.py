@@ -92,7 +92,7 @@ def test_nothing_in_a_dropped_cell_comes_near_the_best(n):
     lattice._look(0.2)
     bound = lattice._bound(0.2)
     inside = (np.arange(9) + 0.5) / 9 - 0.5
-    log_u = lattice._log_u(lattice.index)[:, None] + lattice.step * inside
+    log_u = lattice.log_u[:, None] + lattice.step * inside
     u = np.exp(log_u.ravel())
     best = np.full(u.size, -np.inf)
     for sigma in sigmas[sigmas <= 0.2]:

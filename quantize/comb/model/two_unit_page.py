@@ -11,7 +11,6 @@ from quantize.comb import sigma_prior
 from quantize.comb.grid import Band
 from quantize.comb.problem import Problem
 from quantize.comb.quadrature import Nodes, integrate
-from quantize.comb.window import log_unit_excess
 from quantize.readings import Readings
 
 _PLAIN_UNITS = 400
@@ -31,12 +30,10 @@ class _Page(Problem):
         """Largest level mean of the whole page minus the smallest."""
         return self.whole_span
 
-    def log_normaliser(self, unit: FloatArray, sigma: FloatArray | float) -> FloatArray:
-        """n·log(u·K/S), with K counted over the whole page."""
-        spread = sigma * float(np.sqrt(np.mean(self.levels.factor))) / unit
-        excess = log_unit_excess(unit, spread, self.whole_span, self.whole_count)
-        normaliser: FloatArray = self.mean.size * excess
-        return normaliser
+    @property
+    def count(self) -> int:
+        """Number of levels of the whole page."""
+        return self.whole_count
 
 
 class TwoUnitPage:
