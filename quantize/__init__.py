@@ -21,6 +21,10 @@ _HOME = {
     "sample_mixture": "quantize.comb.sampling.sample",
     "MixtureModel": "quantize.comb.model.mixture_model",
     "fit_two_units": "quantize.comb.model.two_units",
+    "Histogram": "quantize.comb.large.histogram",
+    "Spectrum": "quantize.comb.large.spectrum",
+    "fit_counts": "quantize.comb.large.count_fit",
+    "analyze_counts": "quantize.null.counts",
     "compare_null": "quantize.null.compare",
     "RunningEvidence": "quantize.null.running",
     "running_evidence": "quantize.null.running",
@@ -29,6 +33,7 @@ _HOME = {
     "compare_estimators": "quantize.studies.comparison",
     "plan": "quantize.studies.planning",
     "InputError": "quantize._support.errors",
+    "IncompleteError": "quantize._support.errors",
     "InputTypeError": "quantize._support.errors",
     "MissingDependencyError": "quantize._support.errors",
     "QuantizeWarning": "quantize._support.errors",
@@ -39,6 +44,9 @@ __all__ = ["__version__", "charge", *_HOME]
 
 if TYPE_CHECKING:
     from quantize import charge as charge
+    from quantize._support.errors import (
+        IncompleteError as IncompleteError,
+    )
     from quantize._support.errors import (
         InputError as InputError,
     )
@@ -53,6 +61,9 @@ if TYPE_CHECKING:
     )
     from quantize.analysis import analyze as analyze
     from quantize.comb.fit import fit_comb as fit_comb
+    from quantize.comb.large.count_fit import fit_counts as fit_counts
+    from quantize.comb.large.histogram import Histogram as Histogram
+    from quantize.comb.large.spectrum import Spectrum as Spectrum
     from quantize.comb.mixture import fit_mixture as fit_mixture
     from quantize.comb.model.mixture_model import MixtureModel as MixtureModel
     from quantize.comb.model.two_units import fit_two_units as fit_two_units
@@ -60,6 +71,7 @@ if TYPE_CHECKING:
     from quantize.comb.sampling.sample import sample_mixture as sample_mixture
     from quantize.files import read_readings as read_readings
     from quantize.null.compare import compare_null as compare_null
+    from quantize.null.counts import analyze_counts as analyze_counts
     from quantize.null.running import RunningEvidence as RunningEvidence
     from quantize.null.running import running_evidence as running_evidence
     from quantize.readings import Readings as Readings

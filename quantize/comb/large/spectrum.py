@@ -347,7 +347,7 @@ class Spectrum:
         return periodogram_of_spectrum(self, unit_range, **options)
 
     def __repr__(self) -> str:
-        keep, f = self._frequencies()
+        _, f = self._frequencies()
         grid = self.grid
         return (
             f"<Spectrum: {self.total} readings, {f.size} trial units from {grid.low:g} to "

@@ -1,0 +1,189 @@
+"""Normal levels under counts in bins: expected counts, likelihood and Fisher scoring.
+
+The expected count of a bin is the sum over levels of amplitude times the normal mass inside the
+bin, plus a flat background. Level positions are linear in a few parameters (two for a comb, one
+each for levels anywhere), and so are their variances. The likelihood is Poisson's for each bin, so
+amplitudes and shares need no constraint; bins of any width are exact. Scores and information:
+Cox and Hinkley, *Theoretical Statistics*, 1974, sections 4.8 and 9.2.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+
+_STEPS = 60
+_FLAT = 1e-9
+_SMALLEST = 1e-9  # share of all counts below which an amplitude is held
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Levels:
+    """Levels under counts, with parameters.
+
+    Attributes
+    ----------
+    edges, counts : numpy.ndarray, shapes (n + 1,) and (n,)
+    places : numpy.ndarray, shape (K, q)
+        Positions are shift + places @ beta.
+    shift : numpy.ndarray, shape (K,)
+    spreads : numpy.ndarray, shape (K, r)
+        Variances are spreads @ gamma.
+    beta, gamma, amplitude : numpy.ndarray, shapes (q,), (r,), (K,)
+    background : float
+        Counts in the flat part.
+    floor : float
+        Smallest variance.
+    """
+
+    edges: FloatArray
+    counts: IntArray
+    places: FloatArray
+    shift: FloatArray
+    spreads: FloatArray
+    beta: FloatArray
+    gamma: FloatArray
+    amplitude: FloatArray
+    background: float
+    floor: float
+
+    @property
+    def position(self) -> FloatArray:
+        """Position of each level."""
+        out: FloatArray = self.shift + self.places @ self.beta
+        return out
+
+    @property
+    def variance(self) -> FloatArray:
+        """Variance of each level."""
+        out: FloatArray = np.maximum(self.spreads @ self.gamma, self.floor)
+        return out
+
+    def masses(self) -> FloatArray:
+        """Share of each level inside each bin, shape (n, K)."""
+        from scipy.special import ndtr
+
+        s = np.sqrt(self.variance)
+        return np.diff(ndtr((self.edges[:, None] - self.position) / s), axis=0)
+
+    def flat(self) -> FloatArray:
+        """Share of the background in each bin."""
+        out: FloatArray = np.diff(self.edges) / (self.edges[-1] - self.edges[0])
+        return out
+
+    def expected(self) -> FloatArray:
+        """Expected count of each bin."""
+        return _rates(self.masses() @ self.amplitude + self.background * self.flat())
+
+    def log_likelihood(self) -> float:
+        """Poisson log likelihood without the factorials."""
+        rate = self.expected()
+        return float(np.sum(self.counts * np.log(rate)) - np.sum(rate))
+
+    def amplitudes_by_em(self, rounds: int) -> Levels:
+        """Amplitudes and background after some rounds of expectation and maximisation."""
+        masses, flat = self.masses(), self.flat()
+        inside = np.maximum(masses.sum(axis=0), 1e-300)
+        amplitude, background = self.amplitude.copy(), self.background
+        for _ in range(rounds):
+            ratio = self.counts / _rates(masses @ amplitude + background * flat)
+            amplitude *= (ratio @ masses) / inside
+            background *= float(ratio @ flat)
+        return dataclasses.replace(self, amplitude=amplitude, background=background)
+
+    def jacobian(self) -> FloatArray:
+        """Derivatives of the expected counts by beta, gamma, amplitude and background."""
+        variance = self.variance
+        s = np.sqrt(variance)
+        t = (self.edges[:, None] - self.position) / s
+        density = np.exp(-0.5 * t**2) / np.sqrt(2 * np.pi)
+        by_place = -np.diff(density, axis=0) / s * self.amplitude
+        by_variance = -np.diff(t * density, axis=0) / (2 * variance) * self.amplitude
+        free = self.spreads @ self.gamma > self.floor
+        return np.column_stack(
+            [
+                by_place @ self.places,
+                (by_variance * free) @ self.spreads,
+                self.masses(),
+                self.flat(),
+            ]
+        )
+
+    def information(self) -> FloatArray:
+        """Expected information about the parameters."""
+        jacobian = self.jacobian()
+        out: FloatArray = jacobian.T @ (jacobian / self.expected()[:, None])
+        return out
+
+    def moved(self, step: FloatArray, *, least: float) -> Levels:
+        """The same with parameters changed by `step`, kept within bounds."""
+        q, r = self.beta.size, self.gamma.size
+        gamma = np.maximum(self.gamma + step[q : q + r], 0.0)
+        return dataclasses.replace(
+            self,
+            beta=self.beta + step[:q],
+            gamma=gamma,
+            amplitude=np.maximum(self.amplitude + step[q + r : -1], least),
+            background=max(self.background + float(step[-1]), least),
+        )
+
+
+def _rates(expected: FloatArray) -> FloatArray:
+    rates: FloatArray = np.maximum(expected, 1e-12)
+    return rates
+
+
+def maximise(start: Levels, *, reach: float) -> tuple[Levels, float, bool]:
+    """Fisher scoring from `start`: the maximum, its log likelihood, and whether it is one.
+
+    No step moves a position by more than `reach`.
+    """
+    total = float(start.counts.sum())
+    least = max(_SMALLEST * total, 1e-6)
+    levels, best = start, start.log_likelihood()
+    for _ in range(_STEPS):
+        jacobian, rate = levels.jacobian(), levels.expected()
+        score = jacobian.T @ (levels.counts / rate - 1)
+        # Parameters at their bound that want to leave it are held.
+        values = np.r_[levels.beta, levels.gamma, levels.amplitude, levels.background]
+        bounded = np.arange(values.size) >= levels.beta.size
+        limit = np.where(np.arange(values.size) < levels.beta.size + levels.gamma.size, 0.0, least)
+        free = ~(bounded & (values <= limit * (1 + 1e-9)) & (score <= 0))
+        information = jacobian.T @ (jacobian / rate[:, None])
+        step = np.zeros(values.size)
+        step[free] = solve(information[np.ix_(free, free)], score[free])
+        gain = float(score @ step)
+        largest = float(np.abs(levels.places @ step[: levels.beta.size]).max(initial=0.0))
+        scale = min(1.0, reach / largest) if largest > 0 else 1.0
+        for _ in range(12):
+            trial = levels.moved(scale * step, least=least)
+            value = trial.log_likelihood()
+            if value > best:
+                break
+            scale *= 0.4
+        else:
+            return levels, best, gain < 1e-3
+        levels, climbed, best = trial, value - best, value
+        if climbed < 1e-6 + 1e-14 * abs(best) and gain < 1e-3:
+            return levels, best, True
+    return levels, best, False
+
+
+def solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """matrix⁻¹·right for a symmetric matrix, scaled and slightly damped."""
+    scale = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    scaled = matrix / np.outer(scale, scale)
+    scaled[np.diag_indices_from(scaled)] += _FLAT
+    out: FloatArray = np.linalg.solve(scaled, right / scale) / scale
+    return out
+
+
+def covariance(information: FloatArray, free: FloatArray | None = None) -> FloatArray:
+    """Inverse of the information, scaled first."""
+    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    scaled = information / np.outer(scale, scale)
+    inverse: FloatArray = np.linalg.pinv(scaled, rcond=1e-12, hermitian=True)
+    return inverse / np.outer(scale, scale)

@@ -1,0 +1,118 @@
+"""What counts without equal steps could be: a smooth envelope, or levels anywhere."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from quantize._support.validation import FloatArray
+from quantize.comb.large.count_fit import CountFit
+from quantize.comb.large.counted import Counted
+from quantize.comb.large.levels import Levels, maximise
+from quantize.comb.large.modes import SMOOTHING
+from quantize.null.spacing import Spacing, equal_spacing
+
+_SMOOTH = 0.5
+"""Spacing and standard deviation, in units, of the normals that make the smooth envelope.
+
+A comb of that unit keeps exp(−2π²·0.25) = 0.7 % of its first harmonic under it.
+"""
+_ROUNDS = 300
+_REACH = 0.1
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Rivals:
+    """The comb set against its rivals on the same bins.
+
+    Attributes
+    ----------
+    log_bayes_factors : dict of str to float
+    spacing : Spacing
+    bend : float
+        By how many standard deviations the levels depart from equal distances, beyond what
+        counting explains.
+    """
+
+    log_bayes_factors: dict[str, float]
+    spacing: Spacing
+    bend: float
+
+
+def set_against(fit: CountFit, data: Counted) -> Rivals:
+    """Fit the rivals and compare."""
+    log_n = math.log(fit.total)
+    comb = fit.fitted
+    smooth = _smooth_envelope(fit)
+    count = lambda levels: levels.beta.size + levels.gamma.size + levels.amplitude.size  # noqa: E731
+    factors = {
+        "smooth": fit.log_likelihood
+        - smooth.log_likelihood()
+        - 0.5 * log_n * (count(comb) - smooth.amplitude.size)
+    }
+    positions, bend = fit.modes, 0.0
+    if fit.modes.size >= 2:
+        start = _levels_anywhere(fit)
+        free, value, _ = maximise(start, reach=_REACH * fit.unit)
+        factors["lumpy"] = fit.log_likelihood - value - 0.5 * log_n * (count(comb) - count(free))
+        positions = _checked(free.position[: fit.modes.size], fit)
+        extra = max(fit.modes.size - comb.beta.size, 1)
+        scale = max(fit.chi_square / fit.degrees, 1.0)
+        rise = 2 * max(value - fit.log_likelihood, 0.0) / scale
+        bend = (rise - extra) / math.sqrt(2 * extra)
+    else:
+        factors["lumpy"] = -math.inf
+    scatter = math.sqrt(float(np.median(comb.variance)))
+    spacing = equal_spacing(
+        positions,
+        fit.unit,
+        (1 / fit.band.high, 1 / fit.band.low),
+        offset=None if data.free else data.fixed,
+        closest=2 * math.hypot(scatter, SMOOTHING * fit.unit),
+    )
+    return Rivals(log_bayes_factors=factors, spacing=spacing, bend=bend)
+
+
+def _levels_anywhere(fit: CountFit) -> Levels:
+    """A free level at each mode, and those of the comb that are no modes where they are."""
+    comb = fit.fitted
+    distance = np.abs(comb.position[:, None] - fit.modes).min(axis=1)
+    rest = distance > 0.5 * fit.unit
+    modes = fit.modes.size
+    nearest = np.abs(comb.position[:, None] - fit.modes).argmin(axis=0)
+    k = modes + int(rest.sum())
+    places = np.zeros((k, modes))
+    places[:modes, :modes] = np.eye(modes)
+    return dataclasses.replace(
+        comb,
+        places=places,
+        shift=np.r_[np.zeros(modes), comb.position[rest]],
+        spreads=np.concatenate([comb.spreads[nearest], comb.spreads[rest]]),
+        beta=fit.modes.copy(),
+        amplitude=np.r_[comb.amplitude[nearest], comb.amplitude[rest]],
+    ).amplitudes_by_em(20)
+
+
+def _checked(positions: FloatArray, fit: CountFit) -> FloatArray:
+    """Fitted positions; where one has left its mode, the mode."""
+    return np.where(np.abs(positions - fit.modes) < 0.25 * fit.unit, positions, fit.modes)
+
+
+def _smooth_envelope(fit: CountFit) -> Levels:
+    comb = fit.fitted
+    step = _SMOOTH * fit.unit
+    places = np.arange(comb.edges[0], comb.edges[-1] + step, step)
+    return Levels(
+        edges=comb.edges,
+        counts=comb.counts,
+        places=np.zeros((places.size, 1)),
+        shift=places,
+        spreads=np.ones((places.size, 1)),
+        beta=np.zeros(1),
+        gamma=np.array([step**2]),
+        amplitude=np.full(places.size, fit.total / places.size),
+        background=0.0,
+        floor=0.0,
+    ).amplitudes_by_em(_ROUNDS)
