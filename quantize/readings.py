@@ -267,6 +267,9 @@ def as_readings(data: Any, *, least: int = 2, measured: bool = True) -> Readings
 
 
 def _from_data(data: Any) -> Readings:
+    if hasattr(data, "_as_readings"):
+        counted: Readings = data._as_readings()
+        return counted
     columns = getattr(data, "columns", None)
     if columns is not None:
         if len(columns) == 1:

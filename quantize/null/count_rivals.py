@@ -34,11 +34,14 @@ class Rivals:
     bend : float
         By how many standard deviations the levels depart from equal distances, beyond what
         counting explains.
+    narrowest : float
+        Smallest standard deviation of a level that stands out; that of all readings if none does.
     """
 
     log_bayes_factors: dict[str, float]
     spacing: Spacing
     bend: float
+    narrowest: float
 
 
 def set_against(fit: CountFit, data: Counted) -> Rivals:
@@ -46,24 +49,30 @@ def set_against(fit: CountFit, data: Counted) -> Rivals:
     log_n = math.log(fit.total)
     comb = fit.fitted
     smooth = _smooth_envelope(fit)
-    count = lambda levels: levels.beta.size + levels.gamma.size + levels.amplitude.size  # noqa: E731
     factors = {
         "smooth": fit.log_likelihood
         - smooth.log_likelihood()
-        - 0.5 * log_n * (count(comb) - smooth.amplitude.size)
+        - 0.5 * log_n * (_parameters(comb) - smooth.amplitude.size)
     }
     positions, bend = fit.modes, 0.0
+    histogram = data.histogram
+    mean = float(np.average(histogram.centres, weights=histogram.counts))
+    square = float(np.average((histogram.centres - mean) ** 2, weights=histogram.counts))
+    narrowest = math.sqrt(square)
     if fit.modes.size >= 2:
         start = _levels_anywhere(fit)
         free, value, _ = maximise(start, reach=_REACH * fit.unit)
-        factors["lumpy"] = fit.log_likelihood - value - 0.5 * log_n * (count(comb) - count(free))
+        factors["lumpy"] = (
+            fit.log_likelihood - value - 0.5 * log_n * (_parameters(comb) - _parameters(free))
+        )
         positions = _checked(free.position[: fit.modes.size], fit)
+        narrowest = math.sqrt(float(free.variance[: fit.modes.size].min()))
         extra = max(fit.modes.size - comb.beta.size, 1)
         scale = max(fit.chi_square / fit.degrees, 1.0)
         rise = 2 * max(value - fit.log_likelihood, 0.0) / scale
         bend = (rise - extra) / math.sqrt(2 * extra)
     else:
-        factors["lumpy"] = -math.inf
+        factors["lumpy"] = 0.0  # one level has no distances
     scatter = math.sqrt(float(np.median(comb.variance)))
     spacing = equal_spacing(
         positions,
@@ -72,7 +81,11 @@ def set_against(fit: CountFit, data: Counted) -> Rivals:
         offset=None if data.free else data.fixed,
         closest=2 * math.hypot(scatter, SMOOTHING * fit.unit),
     )
-    return Rivals(log_bayes_factors=factors, spacing=spacing, bend=bend)
+    return Rivals(log_bayes_factors=factors, spacing=spacing, bend=bend, narrowest=narrowest)
+
+
+def _parameters(levels: Levels) -> int:
+    return levels.beta.size + levels.gamma.size + levels.amplitude.size
 
 
 def _levels_anywhere(fit: CountFit) -> Levels:

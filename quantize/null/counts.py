@@ -4,33 +4,38 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
 from quantize._support import validation
+from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.comb.grid import Band
 from quantize.comb.large.count_fit import CountFit, fit_counted
 from quantize.comb.large.counted import Counted, counted
-from quantize.comb.large.modes import find_modes
+from quantize.comb.large.histogram import Histogram
+from quantize.comb.large.spectrum import Spectrum
 from quantize.null import guards
 from quantize.null.count_rivals import Rivals, set_against
-from quantize.null.spacing import Spacing, rayleigh_bound, residual_over, score_bound
+from quantize.null.count_verdict import (
+    STEPS,
+    excluded_part,
+    findings_on,
+    judged_without_steps,
+    steps_reason,
+)
+from quantize.null.spacing import Spacing, rayleigh_bound, score_bound
+from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-STEPS, NO_STEPS, CANNOT_TELL = "steps", "no steps", "cannot tell"
-_MOST_OF_THE_BAND = 0.8
-_CELLS = 40
-_NEAR = 0.06
-"""Levels that miss the multiples of a unit by more than this share of it (r.m.s.) exclude it."""
-_FEWEST_FOR_NO = 4000
-_SEEN_COUNTS = 200
-_BENT = 5.0
+MANY = 50_000
+"""`analyze` takes more readings than this through their counts."""
+_FEW_COUNTS = 1000
+"""`analyze` takes a histogram of fewer counts apart into readings."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -97,6 +102,13 @@ class CountAnalysis(Result):
         """Normal interval for the unit, one row (low, high)."""
         return self.fit.interval(prob)
 
+    def report(self, path: Any, **options: Any) -> Any:
+        """Raises InputError: the report page lists readings one by one."""
+        raise InputError(
+            "`report` lists readings one by one, and these were counted in bins; use `plot` and "
+            "`to_dict`."
+        )
+
     def _headline(self) -> str:
         return (
             f"{self.verdict}, unit {self.unit:.6g} ± {self.unit_err:.2g}, p ≤ {self.p_value:.3g}, "
@@ -110,6 +122,7 @@ def analyze_counts(
     *,
     offset: str | float = "zero",
     window: Any = None,
+    sigma_range: Any = None,
     alpha: float = 0.05,
 ) -> CountAnalysis:
     """Say whether very many readings come in whole-number steps, and of what unit.
@@ -124,6 +137,9 @@ def analyze_counts(
         Where the comb starts; a detector's pedestal wants "free".
     window : (float, float), optional
         For arrays: readings outside are counted and left out.
+    sigma_range : float or (float, float), optional
+        Scatter of a reading, known from elsewhere: it decides how small a unit the counts can
+        exclude. Otherwise the narrowest level that stands out tells it.
     alpha : float
         Share of false "steps" that is accepted.
 
@@ -143,6 +159,9 @@ def analyze_counts(
     levels anywhere come as near, at any unit of the band, with a chance of at most `alpha`. The
     number of readings does not enter that chance: it makes the levels sharper, and no more.
 
+    "no steps" wants a band in which nearly every unit of more than four times the scatter is
+    excluded, because what stands out does not fit it.
+
     Examples
     --------
     >>> import numpy as np
@@ -158,16 +177,20 @@ def analyze_counts(
     rivals = set_against(fit, data)
     p_values = {"continuous": _continuous(fit, data), "lumpy": rivals.spacing.p_value}
     p = max(p_values.values())
-    findings = _findings(fit, data, rivals)
+    findings = findings_on(fit, data, rivals)
     blocked = [f.sentence for f in findings if f.blocks]
     remarks = [f.sentence for f in findings if not f.blocks]
     excluded = 0.0
+    advice: tuple[str, ...] = ()
+    reasons: tuple[str, ...]
     if p <= alpha and not blocked:
-        verdict, advice = STEPS, ()
-        reasons = (*_steps_reasons(p, rivals), *remarks)
+        verdict = STEPS
+        reasons = (steps_reason(p), *remarks)
     else:
-        excluded = excluded_part(data)
-        verdict, reasons, advice = _otherwise(p, alpha, blocked, excluded, fit, data, rivals)
+        excluded = excluded_part(data, _largest_sigma(sigma_range, rivals))
+        verdict, reasons, advice = judged_without_steps(
+            p, alpha, blocked, excluded, fit, data, rivals
+        )
     return CountAnalysis(
         verdict=verdict,
         reasons=reasons,
@@ -196,32 +219,44 @@ def analyze_counts(
     )
 
 
+def analyze_many(
+    readings: Any,
+    unit_range: Any,
+    *,
+    offset: str | float,
+    sigma_range: Any,
+    model: Any,
+    alpha: float,
+) -> CountAnalysis | None:
+    """The answer of `analyze` for counts and for very many plain readings; None for the rest."""
+    if isinstance(readings, Histogram) and readings.total < _FEW_COUNTS:
+        return None
+    if isinstance(readings, Histogram | Spectrum):
+        if model is not None:
+            raise InputError(
+                "`model` describes single readings, and counts in bins hold none; leave it out."
+            )
+    else:
+        if model is not None or (np.size(readings) <= MANY and not isinstance(readings, Readings)):
+            return None
+        readings = as_readings(readings)
+        plain = readings.sigma is None and readings.state is None and readings.measured.all()
+        if len(readings) <= MANY or not plain:
+            return None
+    return analyze_counts(readings, unit_range, offset=offset, sigma_range=sigma_range, alpha=alpha)
+
+
 def frequencies(band: Band) -> tuple[float, float]:
     """Lowest and highest 1/unit of the band."""
     return 1 / band.high, 1 / band.low
 
 
-def excluded_part(data: Counted) -> float:
-    """Part of the band, in log unit, whose units fit nothing that stands out of the counts.
-
-    A unit is excluded when smoothing for its steps leaves fewer modes than a comb needs, or when
-    the modes miss its multiples.
-    """
-    least = guards.LEVELS_NEEDED["free" if data.free else "fixed"]
-    offset = None if data.free else data.fixed
-    span = data.histogram.span
-    edges = np.geomspace(data.band.low, data.band.high, _CELLS + 1)
-    out = 0
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
-        modes = find_modes(data.histogram, math.sqrt(low * high))
-        if modes.size >= least:
-            turns = span * (1 / low - 1 / high)
-            units = 1 / np.linspace(1 / high, 1 / low, max(int(20 * turns), 20))
-            residual = residual_over(modes, units, offset=offset)
-            if residual.min() < _NEAR:
-                continue
-        out += 1
-    return out / _CELLS
+def _largest_sigma(sigma_range: Any, rivals: Rivals) -> float:
+    if sigma_range is None:
+        return rivals.narrowest
+    if np.ndim(sigma_range) == 0:
+        return validation.positive("sigma_range", sigma_range)
+    return validation.unit_range(sigma_range, name="sigma_range")[1]
 
 
 def _continuous(fit: CountFit, data: Counted) -> float:
@@ -237,114 +272,3 @@ def _continuous(fit: CountFit, data: Counted) -> float:
         return rayleigh_bound(float(abs(found)) ** 2 / n, spread, frequencies(fit.band))
     reach = math.sqrt(float(np.average(away**2, weights=weight)))
     return score_bound(math.sqrt(2 / n) * float(found.real), reach, frequencies(fit.band))
-
-
-def _findings(fit: CountFit, data: Counted, rivals: Rivals) -> tuple[guards.Finding, ...]:
-    least = guards.LEVELS_NEEDED["free" if data.free else "fixed"]
-    seen = rivals.spacing.levels
-    what = "different levels" if data.free else "different non-zero sizes"
-    few = seen < least
-    levels = guards.Finding(
-        name="levels",
-        blocks=few,
-        warns=few,
-        sentence=f"{seen} {what} stand out of the counts"
-        + (f"; {least} are needed to tell equal distances from chance." if few else "."),
-    )
-    on_comb = 1 - fit.background
-    most = guards.Finding(
-        name="majority",
-        blocks=on_comb <= 0.5,
-        warns=on_comb <= 0.5,
-        sentence=f"{100 * on_comb:.3g} % of the readings belong to the levels, the rest to a flat "
-        "background.",
-    )
-    adapter: Any = SimpleNamespace(
-        readings=SimpleNamespace(rounding_step=data.step), unit=fit.unit, unit_err=fit.unit_err
-    )
-    bent = rivals.bend > _BENT
-    equal = guards.Finding(
-        name="distances",
-        blocks=False,
-        warns=bent,
-        sentence=f"The levels stand within {100 * rivals.spacing.residual:.2g} % of a unit of "
-        "equal distances"
-        + (
-            ", which is more than counting alone explains: look for a scale that bends, or levels "
-            "that are not normal."
-            if bent
-            else "."
-        ),
-    )
-    shape = fit.chi_square / fit.degrees
-    form = guards.Finding(
-        name="shape",
-        blocks=False,
-        warns=shape > 1.5,
-        sentence=f"Chi-square of the bins is {shape:.3g} per degree of freedom"
-        + (
-            "; the levels are not quite normal, and the error of the unit is widened for it."
-            if shape > 1.5
-            else "."
-        ),
-    )
-    return (
-        levels,
-        most,
-        guards.not_the_resolution(adapter),
-        guards.wide_band(fit.band, fit.unit),
-        *((equal,) if seen >= 3 else ()),
-        form,
-    )
-
-
-def _steps_reasons(p: float, rivals: Rivals) -> tuple[str, ...]:
-    return (
-        f"Levels placed anywhere stand as near to equal distances with a chance of at most "
-        f"{p:.1g}, by an analytic bound that counts every unit of the band.",
-    )
-
-
-def _otherwise(
-    p: float,
-    alpha: float,
-    blocked: list[str],
-    excluded: float,
-    fit: CountFit,
-    data: Counted,
-    rivals: Rivals,
-) -> tuple[str, tuple[str, ...], tuple[str, ...]]:
-    seen = rivals.spacing.levels
-    reasons = list(blocked)
-    if p > alpha and seen >= 3:
-        reasons.insert(
-            0,
-            f"Levels placed anywhere stand as near to equal distances with a chance of up to "
-            f"{min(p, 1):.2g}; the limit set beforehand is {alpha:g}.",
-        )
-    if excluded >= _MOST_OF_THE_BAND and fit.total >= _FEWEST_FOR_NO and p > alpha:
-        share = max(100 * _SEEN_COUNTS / fit.total, 0.1)
-        return (
-            NO_STEPS,
-            (
-                f"No unit in {100 * excluded:.0f} % of the range tried fits what stands out of "
-                f"the counts; levels that hold {share:.2g} % of the readings or more, with a "
-                "scatter below a quarter of the unit, would have stood out.",
-                "A unit that is small beside the scatter of a level could still hide.",
-                *reasons,
-            ),
-            (),
-        )
-    advice = []
-    if seen < 3:
-        advice.append(
-            "Levels show when their scatter is below a third of the unit: reduce the noise, or "
-            "take readings over a wider range of sizes."
-        )
-    else:
-        advice.append(
-            "More levels settle it, not more readings of the same ones: widen the range of sizes."
-        )
-    if fit.total < _FEWEST_FOR_NO:
-        advice.append("Take more readings; with a few thousand, weak levels stand out.")
-    return CANNOT_TELL, tuple(reasons), tuple(advice)

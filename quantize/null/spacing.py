@@ -3,7 +3,8 @@
 Both count the whole band of trial units. Powers and residuals are smooth functions of the
 frequency 1/unit, so the chance that one passes a limit anywhere is at most the chance at one end
 plus the expected number of entries on the way (Rice; Davies, Biometrika 74:33, 1987). For levels
-the set to be entered is a tube round the equally spaced ones (Hotelling, Am. J. Math. 61:440, 1939).
+the set to be entered is a tube round the equally spaced ones (Hotelling, Am. J. Math. 61:440,
+1939).
 """
 
 from __future__ import annotations

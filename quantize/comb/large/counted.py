@@ -117,9 +117,7 @@ def _of_histogram(data: Histogram, unit_range: Any, offset: str | float) -> Coun
     )
 
 
-def _spectrum_of_values(
-    data: Any, unit_range: Any, offset: str | float, window: Any
-) -> Spectrum:
+def _spectrum_of_values(data: Any, unit_range: Any, offset: str | float, window: Any) -> Spectrum:
     readings = data if isinstance(data, Readings) else Readings(data)
     if readings.sigma is not None or readings.state is not None or not readings.measured.all():
         raise InputError(

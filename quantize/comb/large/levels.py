@@ -15,7 +15,6 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 
-_STEPS = 60
 _FLAT = 1e-9
 _SMALLEST = 1e-9  # share of all counts below which an amplitude is held
 
@@ -136,15 +135,15 @@ def _rates(expected: FloatArray) -> FloatArray:
     return rates
 
 
-def maximise(start: Levels, *, reach: float) -> tuple[Levels, float, bool]:
+def maximise(start: Levels, *, reach: float, steps: int = 60) -> tuple[Levels, float, bool]:
     """Fisher scoring from `start`: the maximum, its log likelihood, and whether it is one.
 
-    No step moves a position by more than `reach`.
+    No step of the at most `steps` moves a position by more than `reach`.
     """
     total = float(start.counts.sum())
     least = max(_SMALLEST * total, 1e-6)
     levels, best = start, start.log_likelihood()
-    for _ in range(_STEPS):
+    for _ in range(steps):
         jacobian, rate = levels.jacobian(), levels.expected()
         score = jacobian.T @ (levels.counts / rate - 1)
         # Parameters at their bound that want to leave it are held.
@@ -181,9 +180,9 @@ def solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
     return out
 
 
-def covariance(information: FloatArray, free: FloatArray | None = None) -> FloatArray:
+def covariance(information: FloatArray) -> FloatArray:
     """Inverse of the information, scaled first."""
     scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
-    scaled = information / np.outer(scale, scale)
-    inverse: FloatArray = np.linalg.pinv(scaled, rcond=1e-12, hermitian=True)
-    return inverse / np.outer(scale, scale)
+    inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-12, hermitian=True)
+    out: FloatArray = np.asarray(inverse, float) / np.outer(scale, scale)
+    return out

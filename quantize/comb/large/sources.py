@@ -64,12 +64,12 @@ def add_parquet(
 def add_dask(spectrum: Spectrum, collection: Any, client: Any) -> None:
     """Add the partitions of a Dask collection to the spectrum, each summed where it lies."""
     try:
-        import dask
+        from dask.delayed import delayed
     except ImportError:
         raise missing("Adding Dask collections", "dask", "cluster") from None
     parts = _partitions(collection)
     template = spectrum.empty()
-    pieces = [dask.delayed(_piece_of_part, pure=False)(template, part) for part in parts]
+    pieces = [delayed(_piece_of_part, pure=False)(template, part) for part in parts]
     client = client or _current_client()
     futures = None if client is None else client.compute(pieces)
     failed: list[int] = []

@@ -23,6 +23,7 @@ from quantize.comb.large.sums_grid import SumsGrid, sums_grid
 
 if TYPE_CHECKING:
     from quantize.comb.periodogram import Periodogram
+    from quantize.readings import Readings
 
 BLOCK = 2**20
 """Readings that are summed at once. Sums over a block do not depend on how its readings came."""
@@ -336,15 +337,20 @@ class Spectrum:
         )
 
     def _frequencies(self) -> tuple[slice, FloatArray]:
+        """Where the trial units lie among the sums, and their frequencies."""
         grid = self.grid
         spare = neighbours(grid.oversampling)
         keep = slice(spare, grid.size - spare)
-        return keep, grid.step * (grid.start + np.arange(grid.size)[keep])
+        f: FloatArray = grid.step * (grid.start + np.arange(grid.size, dtype=float)[keep])
+        return keep, f
 
     def _periodogram(self, unit_range: Any, **options: Any) -> Periodogram:
         from quantize.comb.large.of_counts import periodogram_of_spectrum
 
         return periodogram_of_spectrum(self, unit_range, **options)
+
+    def _as_readings(self) -> Readings:
+        return self.histogram._as_readings()
 
     def __repr__(self) -> str:
         _, f = self._frequencies()

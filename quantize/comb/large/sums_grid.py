@@ -62,7 +62,7 @@ class SumsGrid:
     @property
     def edges(self) -> FloatArray:
         """Ends of the bins, shape (bins + 1,)."""
-        edges: FloatArray = self.window[0] + self.bin_width * np.arange(self.bins + 1)
+        edges: FloatArray = self.window[0] + self.bin_width * np.arange(self.bins + 1, dtype=float)
         return edges
 
 
