@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from quantize.charge.stated import degrees_of_freedom
 from quantize.show import report_words, tables, words
+from quantize.show.glossary import glossary
 from quantize.show.report_words import clean
 from quantize.show.rounding import brackets, plus_minus, rounded, significant
 from quantize.show.run_text import cautions_of
@@ -87,7 +88,7 @@ def report_html(
     context = _context(found, run, coulombs, source) | {"promised": promised}
     # The glossary explains what the page says, so the page is made first without it.
     body = template.render(context | {"glossary": []})
-    return template.render(context | {"glossary": report_words.glossary(body)})
+    return template.render(context | {"glossary": glossary(body)})
 
 
 def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None) -> dict[str, Any]:
@@ -96,6 +97,8 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
         "source": clean(source) if source else None,
         "invented": _invented(run),
         "n": len(found.readings),
+        # A run adds half a page of checks; in print it must still go on two.
+        "dense": run is not None,
         "verdict": found.verdict,
         "headline": HEADLINES[found.verdict],
         "reasons": [clean(reason, longest=600) for reason in found.reasons],

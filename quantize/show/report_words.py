@@ -1,8 +1,7 @@
-"""The sentences of the report: a row worked by hand, the next step, a sentence to copy, terms."""
+"""The sentences of the report: a row worked by hand, the next step, a sentence to copy."""
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,36 +15,22 @@ if TYPE_CHECKING:
     from quantize.analysis import Analysis
     from quantize.charge import Run
 
-GLOSSARY = {
-    "95 % set": "The sizes of the unit that together hold 95 % of the probability; it may come in "
-    "several pieces when several sizes fit.",
-    "Bayes factor": "How many times more probable the readings are under one explanation than "
-    "under another; as odds, if both were equally likely beforehand.",
-    "budget": "The list of everything that makes the result uncertain, with its share.",
-    "charge state": "A spell in which the charge did not change; its readings share one whole "
-    "number.",
-    "comb": "Values at equal distances, as the teeth of a comb: the multiples of one unit.",
-    "degrees of freedom": "How many independent repeats stand behind an uncertainty.",
-    "exponent": "By how many per cent the result changes when the input changes by one per cent.",
-    "odds": "How often one thing happens for each time that the other does: 20 to 1.",
-    "p": "How often pages without steps look at least as regular as these readings, with every "
-    "unit in the range tried on them too. Small means: hard to get without steps.",
-    "page": "One set of readings as they were taken.",
-    "reading": "One measured value.",
-    "resamples": "Pages without steps, made by the computer to see how regular chance can look.",
-    "rival": "Another size of the unit that fits, with the share of the probability that it "
-    "holds; half or a third of the unit always fits to some degree.",
-    "route": "One way of getting from divisions to coulombs, with the inputs that it needs.",
-    "scatter": "The standard deviation of single readings about their multiple.",
-    "score": "How well the readings agree with the multiples of one trial unit; at any one unit "
-    "it is about 0 ± 1 when there are no steps.",
-    "seed": "The number that starts the random numbers; the same seed gives the same result.",
-    "standard uncertainty": "The standard deviation of a result; about two results in three lie "
-    "within one of it.",
-    "trial unit": "A size of the unit that was tried.",
-    "unit": "The size of one step, if there are steps.",
-    "whole number": "How many units a reading holds.",
+_BENCH = {
+    "unit": "take more readings, best of large charges",
+    "fall": "time more falls without field, some in every charge state",
+    "fall.divisions": "time more falls without field, some in every charge state",
+    "sphere.weight": "have the weight or the diameter of this batch certified more closely, or use "
+    "a route that takes the size of the sphere from its fall",
+    "sphere.diameter": "have the diameter of this batch certified more closely",
+    "plates.separation": "measure the distance between the plates again at several places, with "
+    "the supply off and the plates discharged",
+    "plates.voltage": "find the balance again several times in the run and read the voltage with a "
+    "calibrated meter",
+    "reticle.division": "calibrate the scale against a stage micrometer over its whole length",
+    "watch.press": "time automatically or over longer intervals",
+    "air.temperature": "read the temperature close to the cell during the run",
 }
+"""What to do at the bench about an input of the budget."""
 
 
 def worked_row(found: Analysis) -> list[str]:
@@ -120,12 +105,10 @@ def next_steps(found: Analysis, coulombs: Any = None) -> list[str]:
     if coulombs is not None:
         budget = coulombs.budget.sort_values("share", ascending=False)
         first = budget.iloc[0]
+        todo = _BENCH.get(first["input"], "get a better value of it")
         lines.append(
-            f"Of the uncertainty in coulombs, {words.share(float(first['share']))} comes from "
-            f"the {input_name(first['input'])}; a better value of it helps more than further "
-            "readings."
-            if first["input"] != "unit"
-            else "Most of the uncertainty in coulombs still comes from the readings; take more."
+            f"Of the uncertainty in coulombs, {words.share(float(first['share']))} comes from the "
+            f"{input_name(first['input'])}: {todo}."
         )
     if found.readings.state is None:
         lines.append(
@@ -173,16 +156,6 @@ def input_name(name: str) -> str:
     own = {"unit": "unit in divisions", "fall": "divisions fallen without field"}
     entry = QUANTITIES.get(name)
     return own.get(name, name if entry is None else entry.meaning)
-
-
-def glossary(text: str) -> list[tuple[str, str]]:
-    """The terms that a text uses, with their meaning."""
-    plain = re.sub(r"<[^>]*>", " ", text)
-    return [
-        (term, meaning)
-        for term, meaning in GLOSSARY.items()
-        if re.search(rf"\b{re.escape(term)}", plain, re.IGNORECASE)
-    ]
 
 
 def clean(text: object, *, longest: int = 48) -> str:
