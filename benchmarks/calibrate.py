@@ -1,10 +1,15 @@
 """Make the table that turns the score of the level placement into p-values.
 
-``python -m benchmarks.calibrate`` draws the families of `benchmarks.families.NAMED`, scores every
-page, and writes quantize/null/calibration.json: for each kind of null and each size the largest
-share, over its families, of scores at or above each value. `--replicates` sets the pages of a
-family at 8 and 20 readings; half as many are drawn at 60. `--rescore` uses the pages kept by the
-last run.
+``python -m benchmarks.calibrate`` draws families without steps (`NAMED`, `MORE`, and `CENTRED` for a
+free offset, `KNOWN` for a known sigma), weighs every page at its default band, and writes
+quantize/null/calibration.json:
+
+- the hurdles, one for each kind of null and each size: found by a random search, with the first
+  part of the pages, for the largest mean power on a few combs while no family has more than 5 %;
+- for each kind of family, each size and each mode the largest share, over its families, of scores
+  at or above each value, counted on the other part of the pages.
+
+Pages are kept in benchmarks/results as they come, and a run goes on where the last one stopped.
 """
 
 from __future__ import annotations
@@ -13,55 +18,171 @@ import argparse
 import json
 import sys
 import tempfile
+from collections import defaultdict
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from benchmarks.families import NAMED, Family
+from benchmarks.families import NAMED, comb, whole_geometric, whole_poisson, whole_three
+from benchmarks.families import whole_uniform as whole
+from benchmarks.more_families import CENTRED, KNOWN, MORE
 from quantize import InputError, Readings
 from quantize._support.validation import FloatArray
+from quantize._support.workers import ordered_map
 from quantize.comb.grid import band_for
-from quantize.null.calibration import SIZES, score
-from quantize.null.verdict import SURE, log_ratios
+from quantize.null.calibration import KINDS, least_by_kind, mode
+from quantize.null.verdict import SURE
+from quantize.null.weighing import weigh
 
 ROOT = Path(__file__).resolve().parents[1]
 TABLE = ROOT / "quantize" / "null" / "calibration.json"
+KEPT = ROOT / "benchmarks" / "results" / "calibration_pages.jsonl"
 SEED = 20240611
-SCORES = np.round(np.arange(-4.0, 6.01, 0.25), 2)
-NEVER = -99.0
+SIZES = (8, 20, 60, 200)
+SCORES = np.round(np.arange(-4.0, 8.01, 0.25), 2)
+NEVER, ALWAYS = -99.0, 99.0
 COUNTED = 6
+LEVEL = 0.05
+SEARCHED = 1 / 3
+"""Part of the pages that the hurdles are searched with; the tails are counted on the rest."""
+PAGES = {"offset zero, sigma unknown": 1.0, "offset zero, sigma known": 0.5}
+PAGES |= {"offset free, sigma unknown": 0.4, "offset free, sigma known": 0.4}
+AT_SIZE = {8: 1.0, 20: 1.0, 60: 0.5, 200: 0.2}
 
 
-def page_ratios(family: Family, n: int, seed: list[int]) -> dict[str, float] | None:
-    """Log Bayes factors of one page at the default band, or None where no comb can show."""
-    values = family(np.random.default_rng(seed), n)
-    readings = Readings(values)
+def one_to_eight(rng: np.random.Generator, n: int) -> FloatArray:
+    """Uniform on 1..8."""
+    return rng.integers(1, 9, n).astype(float)
+
+
+TRAINING: dict[int, tuple[tuple[Callable[..., FloatArray], float], ...]] = {
+    8: ((whole, 0.05), (whole, 0.08), (whole, 0.10), (one_to_eight, 0.08)),
+    20: (
+        (whole, 0.10),
+        (whole, 0.15),
+        (whole, 0.20),
+        (whole_poisson, 0.10),
+        (whole_three, 0.08),
+        (whole_geometric, 0.08),
+        (one_to_eight, 0.15),
+    ),
+    60: (
+        (whole, 0.18),
+        (whole, 0.20),
+        (whole, 0.25),
+        (whole_poisson, 0.18),
+        (one_to_eight, 0.20),
+        (whole_geometric, 0.12),
+    ),
+    200: ((whole, 0.25), (whole, 0.30), (one_to_eight, 0.25), (whole_poisson, 0.25)),
+}
+"""Combs that the hurdles are searched for, by size: whole numbers and sigma/unit."""
+
+
+def jobs() -> Iterator[tuple[str, str, str, int]]:
+    """(mode, kind, label, size) of every cell."""
+    for part in PAGES:
+        known, free = part.endswith("sigma known"), "free" in part
+        sources = [KNOWN] if known else [NAMED, MORE]
+        if free and not known:
+            sources.append(CENTRED)
+        for n in SIZES:
+            if n == 200 and part != mode(sigma_known=False, free=False):
+                continue
+            for source in sources:
+                for kind, families in source.items():
+                    for label in families:
+                        yield part, kind, label, n
+    for n, combs in TRAINING.items():
+        for number in range(len(combs)):
+            yield mode(sigma_known=False, free=False), "comb", str(number), n
+
+
+def page(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None:
+    """Log Bayes factors over each kind of null of one page, None where no comb can show."""
+    part, kind, label, n, cell, number = task
+    rng = np.random.default_rng([SEED, cell, n, number])
+    sigma = None
+    if kind == "comb":
+        integers, spread = TRAINING[n][int(label)]
+        values = comb(integers, spread)(rng, n)
+    elif part.endswith("sigma known"):
+        values, sigma = KNOWN[kind][label](rng, n)
+    else:
+        families = NAMED[kind] | MORE[kind] | CENTRED[kind]
+        values = families[label](rng, n)
+    readings = Readings(values, sigma=sigma)
     try:
-        ratios, enough, teeth = log_ratios(readings, band_for(readings).limits)
+        found = weigh(
+            readings, band_for(readings).limits, offset="free" if "free" in part else "zero"
+        )
     except InputError:
         return None
-    kept = {name: round(value, 3) for name, value in ratios.items()}
-    kept["teeth"] = teeth
-    return kept if enough >= SURE else None
+    if found.enough_levels < SURE:
+        return None
+    return {name: round(value, 3) for name, value in least_by_kind(found.log_ratios).items()}
 
 
-def draw(replicates: int, keep: Path) -> dict[str, Any]:
-    """Score-independent part: the log Bayes factors of every page."""
-    pages: dict[str, Any] = json.loads(keep.read_text()) if keep.exists() else {}
-    jobs: list[tuple[str, Family, int]] = []
-    for n in SIZES:
-        for kind, families in NAMED.items():
-            for label, family in families.items():
-                jobs.append((f"{kind}/{label}/{n}", family, n))
-    for number, (key, family, n) in enumerate(jobs):
-        wanted = max(replicates // {8: 1, 20: 1, 60: 2}[n], 2)
-        done = pages.setdefault(key, [])
-        while len(done) < wanted:
-            done.append(page_ratios(family, n, [SEED, number, n, len(done)]))
-        keep.write_text(json.dumps(pages))
-        print(key, len(done), file=sys.stderr, flush=True)
+Pages = dict[tuple[str, str, str, int], dict[int, dict[str, float] | None]]
+
+
+def draw(replicates: int, keep: Path, workers: int, only: str = "") -> Pages:
+    """Weigh the pages that are wanted and not kept yet."""
+    pages: Pages = defaultdict(dict)
+    if keep.exists():
+        for line in keep.read_text().splitlines():
+            *cell, number, found = json.loads(line)
+            pages[tuple(cell)][number] = found
+    with keep.open("a") as sink:
+        for place, cell in enumerate(jobs()):
+            part, kind, _, n = cell
+            if only and part != only:
+                continue
+            wanted = max(round(replicates * PAGES[part] * AT_SIZE[n]), 2)
+            if kind == "comb":
+                wanted = max(wanted // 4, 2)
+            missing = [i for i in range(wanted) if i not in pages[cell]]
+            tasks = [(*cell, place, number) for number in missing]
+            for number, found in zip(missing, ordered_map(page, tasks, workers), strict=True):
+                pages[cell][number] = found
+                sink.write(json.dumps([*cell, number, found]) + "\n")
+            sink.flush()
+            print(*cell, len(pages[cell]), file=sys.stderr, flush=True)
     return pages
+
+
+def ratios(pages: dict[int, dict[str, float] | None], numbers: range) -> FloatArray:
+    """The kept factors as rows, kinds in the order of `KINDS`."""
+    kept = [pages[i] for i in numbers if i in pages]
+    return np.array(
+        [[NEVER if r is None else r.get(kind, ALWAYS) for kind in KINDS] for r in kept]
+    ).reshape(-1, len(KINDS))
+
+
+def search_hurdles(nulls: list[FloatArray], combs: list[FloatArray], seed: int) -> FloatArray:
+    """Hurdles with the largest mean power while no family has more than `LEVEL` above zero."""
+    rng = np.random.default_rng(seed)
+
+    def common(hurdles: FloatArray) -> float:
+        """What has to be added to all of them so that every family keeps the level."""
+        return max(float(np.quantile((x - hurdles).min(axis=1), 1 - LEVEL)) for x in nulls)
+
+    def power(hurdles: FloatArray) -> float:
+        height = common(hurdles)
+        return float(np.mean([np.mean((x - hurdles).min(axis=1) > height) for x in combs]))
+
+    best = np.zeros(len(KINDS))
+    reached = power(best)
+    for _ in range(600):
+        trial = best.copy()
+        moved = rng.integers(0, len(KINDS), rng.integers(1, 3))
+        trial[moved] += rng.normal(0, 0.6, moved.size)
+        found = power(trial)
+        if found > reached:
+            best, reached = trial, found
+    return best + common(best)
 
 
 def tail(leads: FloatArray) -> FloatArray:
@@ -73,60 +194,73 @@ def tail(leads: FloatArray) -> FloatArray:
     above = (leads[:, None] >= SCORES).sum(axis=0)
     counted = np.flatnonzero(above >= COUNTED)
     last = int(counted[-1]) if counted.size else 0
-    share = np.maximum(above, COUNTED) / leads.size
+    share = np.maximum(above, COUNTED) / max(leads.size, COUNTED)
     beyond = np.exp(-np.maximum(SCORES - SCORES[last], 0.0))
     return np.where(np.arange(SCORES.size) <= last, share, share[last] * beyond)
 
 
-def tails(pages: dict[str, Any]) -> dict[str, dict[str, list[float]]]:
-    """For each kind and size, the largest tail among the named families."""
-    out: dict[str, dict[str, list[float]]] = {}
-    for kind in NAMED:
-        out[kind] = {}
-        for n in SIZES:
-            largest = np.zeros(SCORES.size)
-            for label in NAMED[kind]:
-                kept = pages[f"{kind}/{label}/{n}"]
-                leads = np.array(
-                    [
-                        NEVER if r is None else score(r, n, teeth=int(r.get("teeth", 0)))
-                        for r in kept
-                    ]
-                )
-                largest = np.maximum(largest, tail(leads))
-            out[kind][str(n)] = [round(float(v), 6) for v in np.minimum(largest, 1.0)]
-    return out
+def make(pages: Pages) -> dict[str, Any]:
+    """The table."""
+    plain = mode(sigma_known=False, free=False)
+    hurdles = np.zeros((len(SIZES), len(KINDS)))
+    for row, n in enumerate(SIZES):
+        nulls, combs = [], []
+        for (part, kind, _, size), kept in pages.items():
+            if size == n and part == plain:
+                first = range(int(len(kept) * SEARCHED) + 1)
+                use = range(len(kept)) if kind == "comb" else first
+                (combs if kind == "comb" else nulls).append(ratios(kept, use))
+        hurdles[row] = search_hurdles(nulls, combs, SEED + n)
+    tails: dict[str, Any] = {}
+    for part in PAGES:
+        tails[part] = {kind: {} for kind in NAMED}
+        for (its_part, kind, _, n), kept in pages.items():
+            if its_part != part or kind == "comb":
+                continue
+            rest = range(int(len(kept) * SEARCHED) + 1 if part == plain else 0, len(kept))
+            lead = (ratios(kept, rest) - hurdles[SIZES.index(n)]).min(axis=1)
+            known = tails[part][kind].get(str(n), np.zeros(SCORES.size))
+            tails[part][kind][str(n)] = np.maximum(known, tail(lead))
+    return {
+        "schema": "quantize.calibration/2",
+        "seed": SEED,
+        "numpy": np.__version__,
+        "sizes": list(SIZES),
+        "pages": {
+            part: {str(n): max((len(v) for k, v in pages.items() if k[0] == part and k[3] == n),
+                               default=0) for n in SIZES}
+            for part in PAGES
+        },
+        "hurdles": {kind: np.round(hurdles[:, i], 3).tolist() for i, kind in enumerate(KINDS)},
+        "scores": SCORES.tolist(),
+        "tails": {
+            part: {
+                kind: {n: np.round(np.minimum(t, 1.0), 6).tolist() for n, t in by_size.items()}
+                for kind, by_size in by_kind.items()
+                if by_size
+            }
+            for part, by_kind in tails.items()
+        },
+    }
 
 
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--replicates", type=int, default=400)
-    parser.add_argument("--rescore", action="store_true")
+    parser.add_argument("--replicates", type=int, default=600)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--only", default="", help="one mode")
+    parser.add_argument("--table", action="store_true", help="only make the table of kept pages")
     parser.add_argument("--tiny", action="store_true", help="two pages a family; nothing is kept")
-    parser.add_argument(
-        "--pages", type=Path, default=ROOT / "benchmarks" / "results" / "calibration_pages.json"
-    )
     options = parser.parse_args()
     if options.tiny:
         with tempfile.TemporaryDirectory() as folder:
-            print(len(tails(draw(2, Path(folder) / "pages.json"))), "tails")
+            made = make(draw(2, Path(folder) / "pages.jsonl", 1))
+            print({part: list(kinds) for part, kinds in made["tails"].items()})
         return
-    options.pages.parent.mkdir(parents=True, exist_ok=True)
-    pages = (
-        json.loads(options.pages.read_text())
-        if options.rescore
-        else draw(options.replicates, options.pages)
-    )
-    table = {
-        "schema": "quantize.calibration/1",
-        "seed": SEED,
-        "numpy": np.__version__,
-        "pages": {str(n): len(pages[f"continuous/uniform/{n}"]) for n in SIZES},
-        "scores": SCORES.tolist(),
-        "tails": tails(pages),
-    }
-    TABLE.write_text(json.dumps(table, indent=1) + "\n")
+    KEPT.parent.mkdir(parents=True, exist_ok=True)
+    pages = draw(0 if options.table else options.replicates, KEPT, options.workers, options.only)
+    TABLE.write_text(json.dumps(make(pages), indent=1) + "\n")
 
 
 if __name__ == "__main__":

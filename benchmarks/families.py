@@ -1,6 +1,7 @@
 """Combs, and families of data without steps that took no part in the calibration.
 
-The families that did are those of `quantize.studies.families`, under `NAMED`.
+The families that did are those of `quantize.studies.families`, under `NAMED`, and of
+`benchmarks.more_families`.
 """
 
 from __future__ import annotations
@@ -47,6 +48,18 @@ def _six_symmetric(rng: np.random.Generator, n: int) -> FloatArray:
     return rng.choice(places, n) + rng.normal(0, 0.1, n)
 
 
+def _root_levels(rng: np.random.Generator, n: int) -> FloatArray:
+    """Levels at the square roots of 1 to 6."""
+    places = rng.uniform(1, 4) * np.sqrt(np.arange(1, 7))
+    return rng.choice(places, n) + rng.normal(0, rng.uniform(0.03, 0.15), n)
+
+
+def _harmonic_levels(rng: np.random.Generator, n: int) -> FloatArray:
+    """Levels at the reciprocals of 1 to 6, as in a series that converges."""
+    places = 10 / (np.arange(6) + rng.uniform(0.5, 1.5))
+    return rng.choice(places, n) + rng.normal(0, rng.uniform(0.03, 0.15), n)
+
+
 HELD_OUT: dict[str, dict[str, Family]] = {
     "continuous": {
         "Weibull, shape .8": lambda rng, n: 4.0 * rng.weibull(0.8, n),
@@ -55,12 +68,16 @@ HELD_OUT: dict[str, dict[str, Family]] = {
         "lump on uniform": _lump_on_uniform,
         "triangular": lambda rng, n: rng.triangular(-5, 1, 5, n),
         "beta (.5, .5)": lambda rng, n: 10.0 * rng.beta(0.5, 0.5, n),
+        "Gumbel": lambda rng, n: rng.gumbel(0.0, 2.0, n),
+        "Rayleigh": lambda rng, n: rng.rayleigh(3.0, n),
     },
     "lumpy": {
         "six levels, gamma gaps": _gamma_gaps,
         "five lognormal levels": _lognormal_levels,
         "four normal levels": _normal_levels,
         "six symmetric levels": _six_symmetric,
+        "levels at square roots": _root_levels,
+        "levels at reciprocals": _harmonic_levels,
     },
     "heaped": {},
 }

@@ -26,9 +26,14 @@ _HOME = {
     "fit_counts": "quantize.comb.large.count_fit",
     "analyze_counts": "quantize.null.counts",
     "compare_null": "quantize.null.compare",
+    "sensitivity": "quantize.null.sensitivity",
+    "without_each_state": "quantize.null.influence",
+    "p_value_bound": "quantize.null.bounds",
+    "height_for": "quantize.null.bounds",
     "RunningEvidence": "quantize.null.running",
     "running_evidence": "quantize.null.running",
     "analyze": "quantize.analysis",
+    "analyze_groups": "quantize.groups.analyze",
     "simulate": "quantize.studies.simulation",
     "compare_estimators": "quantize.studies.comparison",
     "plan": "quantize.studies.planning",
@@ -70,10 +75,15 @@ if TYPE_CHECKING:
     from quantize.comb.periodogram import periodogram as periodogram
     from quantize.comb.sampling.sample import sample_mixture as sample_mixture
     from quantize.files import read_readings as read_readings
+    from quantize.groups.analyze import analyze_groups as analyze_groups
+    from quantize.null.bounds import height_for as height_for
+    from quantize.null.bounds import p_value_bound as p_value_bound
     from quantize.null.compare import compare_null as compare_null
     from quantize.null.counts import analyze_counts as analyze_counts
+    from quantize.null.influence import without_each_state as without_each_state
     from quantize.null.running import RunningEvidence as RunningEvidence
     from quantize.null.running import running_evidence as running_evidence
+    from quantize.null.sensitivity import sensitivity as sensitivity
     from quantize.readings import Readings as Readings
     from quantize.studies.comparison import compare_estimators as compare_estimators
     from quantize.studies.planning import plan as plan

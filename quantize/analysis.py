@@ -18,8 +18,9 @@ from quantize.comb.fit import CombFit, fit_comb
 from quantize.comb.grid import Band
 from quantize.comb.mixture import MixtureFit, fit_mixture
 from quantize.comb.periodogram import Periodogram, periodogram
-from quantize.null import guards
+from quantize.null import guards, influence
 from quantize.null.compare import NullComparison, compare_null
+from quantize.null.tails import need_resamples
 from quantize.null.verdict import LevelEvidence, weigh_evidence
 from quantize.null.wording import Judgement, judge
 from quantize.readings import Readings, as_readings
@@ -128,6 +129,7 @@ def analyze(
     sigma_range: Any = None,
     model: Any = None,
     null: str = "all",
+    group: Any = None,
     alpha: float = 0.05,
     n_resamples: int = 9999,
     rng: RngLike = None,
@@ -148,14 +150,17 @@ def analyze(
     model : MixtureModel, optional
         Everything else that may be assumed of a run; it then also says offset and sigma. Unit,
         integers and their probabilities come from it; the tests against data without steps know
-        its offset and sigma only.
+        its offset, sigma and noise only.
     null : {"all", "smooth"}
         "all" weighs the comb against every kind of data without steps; "smooth" leaves out
         levels at unequal distances, and the reasons then say so.
+    group : array_like, shape (n,), optional
+        Which particle, day or observer each reading is of, where several were pooled: steps that
+        show in none of them by itself are then not called steps.
     alpha : float
         Share of false "steps" that is accepted.
     n_resamples : int
-        Resamples for the smooth null.
+        Resamples for the smooth null; at least 1/alpha − 1.
     rng : int, SeedSequence or Generator, optional
     workers, progress
         As in `compare_null`.
@@ -182,6 +187,7 @@ def analyze(
     data = as_readings(everything, least=3)
     alpha = validation.fraction("alpha", alpha)
     null = validation.choice("null", null, ("all", "smooth"))
+    need_resamples(validation.count("n_resamples", n_resamples), alpha)
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
     if unit_range is not None:
@@ -205,22 +211,26 @@ def analyze(
         workers=workers,
         progress=progress,
     )
-    evidence = weigh_evidence(
-        data,
-        band.limits,
-        offset=offset,
-        sigma_range=None if sigma_range is None else _pair(sigma_range),
-        alpha=alpha,
-        n_resamples=n_resamples,
-        rng=generator,
-        workers=workers,
-    )
-    findings = (
+    weighing: dict[str, Any] = {
+        "offset": offset,
+        "sigma_range": None if sigma_range is None else _pair(sigma_range),
+        "noise": "constant" if model is None else model.noise,
+    }
+    evidence = weigh_evidence(data, band.limits, alpha=alpha, rng=generator, **weighing)
+    findings: tuple[guards.Finding, ...] = (
         guards.enough_levels(mixture),
         guards.not_the_resolution(mixture),
         guards.majority_on_comb(mixture),
         guards.wide_band(band, mixture.unit),
     )
+    if group is not None:
+        labels, codes = influence.group_codes(group, len(everything))
+        kept = [labels[code] for code in codes[everything.measured]]
+        pool = influence.only_in_the_pool(data, kept, band.limits, alpha, rng=0, **weighing)
+        findings = (*findings, pool)
+    if evidence.steps:
+        state = influence.single_state(data, band.limits, alpha, rng=0, **weighing)
+        findings = findings if state is None else (*findings, state)
     p_values = {"smooth": smooth.p_value} | (evidence.p_values if null == "all" else {})
     factors = evidence.log_bayes_factors
     judgement: Judgement = judge(

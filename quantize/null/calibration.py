@@ -1,7 +1,7 @@
 """From the score of the level placement to a p-value under each named null, by a stored table.
 
-``python -m benchmarks.calibrate`` makes the table: it draws every family without steps at three
-sizes, scores each draw, and keeps the upper tail of the score.
+``python -m benchmarks.calibrate`` makes the table: it draws families without steps at four sizes,
+scores each page, and keeps the upper tail of the score.
 """
 
 from __future__ import annotations
@@ -15,21 +15,8 @@ import numpy as np
 
 from quantize._support.validation import FloatArray
 
-HURDLES: dict[str, tuple[float, ...]] = {
-    "continuous": (-1.35, -2.0, -3.5),
-    "lumpy": (0.35, 0.45, 1.0),
-    "mirrored": (-0.4, -0.4, 0.0),
-    "mixed": (0.1, -0.5, 1.0),
-    "unequal": (0.1, -0.5, 1.0),
-    "heaped": (0.15, 0.0, 0.3),
-}
-"""Log Bayes factors over each kind of null that are taken as equally strong, at `SIZES`."""
-
-SIGMA_KNOWN = 1.0
-OFFSET_FREE = 1.0
-CROWDED = 3.0
-
-SIZES: tuple[int, ...] = (8, 20, 60)
+KINDS: tuple[str, ...] = ("continuous", "lumpy", "mirrored", "mixed", "unequal", "heaped")
+"""Kinds of null; the names of their Bayes factors begin with them."""
 
 
 @functools.cache
@@ -40,49 +27,54 @@ def table() -> dict[str, Any]:
     return loaded
 
 
-def score(
-    log_ratios: dict[str, float],
-    n: int,
-    *,
-    sigma_known: bool = False,
-    free: bool = False,
-    teeth: int = 0,
-) -> float:
+def mode(*, sigma_known: bool, free: bool) -> str:
+    """Which part of the table holds: data are scored alike, but chance does not do as well in all.
+
+    Examples
+    --------
+    >>> mode(sigma_known=True, free=False)
+    'offset zero, sigma known'
+    """
+    return f"offset {'free' if free else 'zero'}, sigma {'known' if sigma_known else 'unknown'}"
+
+
+def least_by_kind(log_ratios: dict[str, float]) -> dict[str, float]:
+    """Log Bayes factor of the comb over the best null of each kind that was weighed."""
+    out: dict[str, float] = {}
+    for name, value in log_ratios.items():
+        kind = name.partition(":")[0]
+        out[kind] = min(out.get(kind, np.inf), value)
+    return out
+
+
+def score(log_ratios: dict[str, float], n: int) -> float:
     """Least lead of the comb over any kind of null, each measured from its hurdle.
 
-    With sigma known, or told by repeats, the comb no longer pays for finding it, and the
-    continuous nulls, which have no sigma, never did: their hurdle is higher by `SIGMA_KNOWN`.
-    A free offset lets the outermost teeth settle at the ends of the range: `OFFSET_FREE`.
-    The cells of a comb reach half a unit beyond its outermost teeth, which costs it something
-    against a uniform null; with many `teeth` this safety is gone, so the hurdle rises by up to
-    `CROWDED` between 40 teeth and 80.
+    The hurdles are log Bayes factors over each kind that count as equally strong: nulls differ in
+    how tightly they fit, so that beating one by a factor is rarer than beating another by the same.
     """
-    leads = []
-    for kind, hurdle in HURDLES.items():
-        of_kind = [value for name, value in log_ratios.items() if name.startswith(kind)]
-        if of_kind:
-            lead = min(of_kind) - _at_size(hurdle, n)
-            if kind == "continuous":
-                crowd = float(np.clip(np.log2(max(teeth, 1) / 40), 0, 1))
-                lead -= SIGMA_KNOWN * sigma_known + OFFSET_FREE * free + CROWDED * crowd
-            leads.append(lead)
-    return min(leads)
+    hurdles = table()["hurdles"]
+    return min(
+        value - _at_size(hurdles[kind], n)
+        for kind, value in least_by_kind(log_ratios).items()
+        if kind in hurdles
+    )
 
 
-def p_values(lead: float, n: int) -> dict[str, float]:
+def p_values(lead: float, n: int, part: str) -> dict[str, float]:
     """p-value of a score under each named null: the largest tail among its families.
 
-    Between the sizes of the table the log of p is interpolated in log n; outside them the nearest
-    size is used. Where too few pages were left to count, and beyond the table, p falls as
-    exp(−score): a Bayes factor cannot promise more.
+    `part` is a `mode`. Between the sizes of the table the log of p is interpolated in log n;
+    outside them the nearest size is used. Where too few pages were left to count, and beyond the
+    table, p falls as exp(−score): a Bayes factor cannot promise more.
     """
     stored = table()
+    scores = np.array(stored["scores"])
     out = {}
-    for name, by_size in stored["tails"].items():
-        logs = [
-            _log_tail(lead, np.array(stored["scores"]), np.array(by_size[str(m)])) for m in SIZES
-        ]
-        out[name] = float(min(1.0, np.exp(_at_size(tuple(logs), n))))
+    for name, by_size in stored["tails"][part].items():
+        sizes = [int(size) for size in by_size]
+        logs = [_log_tail(lead, scores, np.array(by_size[str(m)])) for m in sizes]
+        out[name] = float(min(1.0, np.exp(np.interp(np.log(max(n, 1)), np.log(sizes), logs))))
     return out
 
 
@@ -93,5 +85,5 @@ def _log_tail(lead: float, scores: FloatArray, tail: FloatArray) -> float:
     return inside - max(lead - float(scores[-1]), 0.0)
 
 
-def _at_size(heights: tuple[float, ...], n: int) -> float:
-    return float(np.interp(np.log(max(n, 1)), np.log(SIZES), heights))
+def _at_size(heights: list[float], n: int) -> float:
+    return float(np.interp(np.log(max(n, 1)), np.log(table()["sizes"]), heights))

@@ -15,6 +15,9 @@ from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.comb.grid import Band, band_for
+from quantize.null import tails
+from quantize.null.bounds import p_value_bound
+from quantize.null.fitted import Family, FittedFamily, Normal, Uniform
 from quantize.null.lumpy import RedrawnLevels
 from quantize.null.smooth import SmoothedBootstrap
 from quantize.null.statistics import LargestScore
@@ -23,9 +26,12 @@ from quantize.readings import Readings, as_readings
 Sampler = Callable[[int, np.random.Generator], FloatArray]
 Statistic = Callable[[FloatArray], FloatArray]
 
-NULLS = ("smooth", "lumpy")
-_TIE = 1e-10
+NULLS = ("smooth", "uniform", "normal", "lumpy")
+_DRAWN_FOR_ALL = ("smooth", "lumpy")
 _BATCH = 500
+_BATCH_VALUES = 2**22
+_FEW = 10
+"""Resamples above the observed value below which the tail is extrapolated as well."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -44,6 +50,11 @@ class NullComparison(Result):
         The statistic of the resamples from the null that gave the largest p-value.
     standard_error : float
         Monte Carlo standard error of `p_value`.
+    tail_p_value : float or None
+        Where fewer than ten resamples score as high: p by a generalised Pareto tail fitted to
+        those that come nearest. It is *extrapolated*, and nothing in the library decides by it.
+    bound : float or None
+        Analytic bound on p for readings of any size (`p_value_bound`), for the statistic "score".
     """
 
     _private: ClassVar[tuple[str, ...]] = ("null_distribution",)
@@ -54,9 +65,38 @@ class NullComparison(Result):
     statistic_name: str
     null_distribution: FloatArray
     standard_error: float
+    tail_p_value: float | None
+    bound: float | None
     n_resamples: int
     band: Band
     seed: dict[str, Any]
+
+    def critical_value(self, alpha: float, *, extrapolate: bool = False) -> float:
+        """The statistic at which p, counted in `null_distribution`, falls to `alpha`.
+
+        Parameters
+        ----------
+        alpha : float
+        extrapolate : bool
+            Take the fitted tail where `alpha` is below what the resamples can count.
+
+        Raises
+        ------
+        InputError
+            When `alpha` is below 1/(n_resamples + 1) and not extrapolated.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> page = np.linspace(1, 20, 30) ** 1.3
+        >>> found = compare_null(page, (2, 9), null="smooth", n_resamples=999, rng=1)
+        >>> height = found.critical_value(0.05)
+        >>> float(np.mean(found.null_distribution >= height)) <= 0.05
+        True
+        """
+        if extrapolate and alpha * (self.n_resamples + 1) < _FEW:
+            return _Tail.of(self.statistic_name, self.null_distribution).value(alpha)
+        return tails.critical_value(alpha, self.null_distribution)
 
     def _headline(self) -> str:
         return (
@@ -65,12 +105,38 @@ class NullComparison(Result):
         )
 
 
+@dataclasses.dataclass(frozen=True)
+class _Tail:
+    """The fitted tail, on the scale on which that of the statistic is known to be exponential."""
+
+    law: tails.ParetoTail
+    power_of: Callable[[float], float]
+    back: Callable[[float], float]
+
+    @classmethod
+    def of(cls, name: str, resampled: FloatArray, reach: float = -np.inf) -> _Tail:
+        if name == LargestScore.COSINE:
+            # P(S > s) falls as exp(−s²/2).
+            law = tails.fit_tail(0.5 * np.maximum(resampled, 0.0) ** 2, exponential=True)
+            return cls(law, lambda s: 0.5 * max(s, 0.0) ** 2, lambda y: float(np.sqrt(2 * y)))
+        exponential = name == LargestScore.POWER
+        return cls(
+            tails.fit_tail(resampled, exponential=exponential, reach=reach), lambda s: s, lambda y: y
+        )
+
+    def p_value(self, statistic: float) -> float:
+        return self.law.p_value(self.power_of(statistic))
+
+    def value(self, p_value: float) -> float:
+        return self.back(self.law.value(p_value))
+
+
 def compare_null(
     readings: Any,
     unit_range: Any = None,
     *,
     offset: str | float = "zero",
-    null: str | Sampler = "all",
+    null: str | Sampler | Family = "all",
     statistic: str | Statistic = "score",
     n_resamples: int = 9999,
     batch: int | None = None,
@@ -86,16 +152,18 @@ def compare_null(
     unit_range : (float, float), optional
         The band that is searched, in the readings and in every resample.
     offset : {"zero", "free"} or float
-    null : {"all", "smooth", "lumpy"} or callable
-        "smooth" is the smoothed bootstrap; "lumpy" keeps the clusters of the readings and draws
-        their places anew; "all" is both. A callable gets (size, rng) and returns data sets of
-        shape (size, n).
+    null : {"all", "smooth", "uniform", "normal", "lumpy"}, distribution or callable
+        "smooth" is the smoothed bootstrap; "uniform" and "normal" are fitted to the readings;
+        "lumpy" keeps the clusters of the readings and draws their places anew; "all" is "smooth"
+        and "lumpy". A continuous distribution of ``scipy.stats`` is fitted by its own ``fit``. A
+        callable gets (size, rng) and returns data sets of shape (size, n).
     statistic : {"score"} or callable
         "score" is the largest cosine score over the band (largest phase-free power for a free
         offset). A callable gets data sets of shape (size, n) and returns size numbers.
     n_resamples : int
     batch : int, optional
         Data sets drawn at once; it bounds memory and is part of what makes a seed reproducible.
+        By default 500, fewer where 500 would hold more than four million readings.
     rng : int, SeedSequence or Generator, optional
     workers : int, map-like callable or concurrent.futures.Executor, optional
     progress : bool or callable
@@ -127,7 +195,9 @@ def compare_null(
     data = as_readings(readings)
     mode, b = validation.offset_mode(offset)
     size = validation.count("n_resamples", n_resamples)
-    batch = validation.count("batch", _BATCH if batch is None else batch)
+    if batch is None:
+        batch = min(_BATCH, max(_BATCH_VALUES // len(data), 1))
+    batch = validation.count("batch", batch)
     band = band_for(data, unit_range)
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
@@ -149,12 +219,14 @@ def compare_null(
                 f"`null` {label!r} gives the same statistic ({values[0]:g}) for every resample; "
                 "it must draw data sets that differ."
             )
-        tolerance = _TIE * max(abs(observed), 1e-300)
-        p_values[label] = (int(np.sum(values >= observed - tolerance)) + 1) / (size + 1)
+        p_values[label] = tails.counted_p(observed, values)
         distributions[label] = values
     bar.close()
     worst = max(p_values, key=lambda label: p_values[label])
     p = p_values[worst]
+    tail_p = None
+    if p * (size + 1) - 1 < _FEW and size >= tails.FEWEST_RESAMPLES:
+        tail_p = _Tail.of(name, distributions[worst], observed).p_value(observed)
     return NullComparison(
         p_value=p,
         p_values=p_values,
@@ -162,6 +234,8 @@ def compare_null(
         statistic_name=name,
         null_distribution=distributions[worst],
         standard_error=float(np.sqrt(p * (1 - p) / (size + 1))),
+        tail_p_value=tail_p,
+        bound=None if callable(statistic) else p_value_bound(observed, data, band, offset=offset),
         n_resamples=size,
         band=band,
         seed=seed,
@@ -199,15 +273,21 @@ def _statistic(
     return measure, measure.name
 
 
-def _samplers(null: str | Sampler, data: Readings, band: Band) -> dict[str, Sampler]:
-    if callable(null):
-        return {"own": null}
+def _samplers(null: str | Sampler | Family, data: Readings, band: Band) -> dict[str, Sampler]:
     if not isinstance(null, str):
-        raise InputTypeError(f"`null` is {null!r}; give 'all', a name or a sampler.")
+        # A distribution of scipy.stats can be called, too.
+        if isinstance(null, Family):
+            return {str(getattr(null, "name", "own")): FittedFamily.of(data, null)}
+        if callable(null):
+            return {"own": null}
+        raise InputTypeError(
+            f"`null` is {null!r}; give 'all', a name, a distribution of scipy.stats or a sampler."
+        )
     validation.choice("null", null, ("all", *NULLS))
-    samplers: dict[str, Sampler] = {}
-    if null in ("all", "smooth"):
-        samplers["smooth"] = SmoothedBootstrap.of(data, band.high)
-    if null in ("all", "lumpy"):
-        samplers["lumpy"] = RedrawnLevels.of(data, band.low, band.high)
-    return samplers
+    make: dict[str, Callable[[], Sampler]] = {
+        "smooth": lambda: SmoothedBootstrap.of(data, band.high),
+        "uniform": lambda: FittedFamily.of(data, Uniform()),
+        "normal": lambda: FittedFamily.of(data, Normal()),
+        "lumpy": lambda: RedrawnLevels.of(data, band.low, band.high),
+    }
+    return {name: make[name]() for name in (_DRAWN_FOR_ALL if null == "all" else (null,))}

@@ -62,7 +62,10 @@ def log_partition_sums(
     start, stop, base = segments(values, factor, sigma)
     size = stop - start
     group[:, :, stop, start] = base[:, None, :] + log_seats[None, :, size]
-    table: FloatArray = group.reshape(rows, n + 1, n + 1)
+    # In units of the span few groups and many have sums of a like size; otherwise the sums of
+    # those that matter are lost beside those that do not.
+    unit = np.log(np.ptp(values)) if np.ptp(values) > 0 else 0.0
+    table: FloatArray = group.reshape(rows, n + 1, n + 1) - unit
     # share[:, t, J] times exp(scale[:, t]) is the sum over cuts of the first t readings.
     share = np.zeros((rows, n + 1, most_groups + 1))
     share[:, 0, 0] = 1.0
@@ -77,6 +80,7 @@ def log_partition_sums(
         scale[:, t] = peak + np.log(largest)
     with np.errstate(divide="ignore"):
         log_sum: FloatArray = np.log(share[:, n, :]) + scale[:, n:]
+    log_sum += unit * np.arange(most_groups + 1)
     return log_sum.reshape(sigma.size, log_seats.shape[0], most_groups + 1)
 
 

@@ -44,6 +44,10 @@ def log_norm(levels: FloatArray | IntArray, readings: int) -> FloatArray:
     return out
 
 
+_SETTLED = 5
+"""As many levels as any guard asks for: beyond it the count may be too low."""
+
+
 @dataclasses.dataclass(frozen=True)
 class Seating:
     """The nearest teeth of sorted readings, for many trial units at once.
@@ -91,14 +95,24 @@ def seat(integers: IntArray, *, free: bool) -> Seating:
         occupied = np.bincount(row, minlength=rows)
     else:
         marks = np.abs(integers)
-        occupied = _distinct_nonzero(marks)
+        occupied = _distinct_sizes(integers, fresh)
     return Seating(teeth, shares, occupied, _coprime(marks))
 
 
-def _distinct_nonzero(marks: IntArray) -> IntArray:
-    ordered = np.sort(marks, axis=1)
-    fresh = ordered[:, 1:] != ordered[:, :-1]
-    count: IntArray = (ordered[:, 0] > 0) + (fresh & (ordered[:, 1:] > 0)).sum(axis=1)
+def _distinct_sizes(integers: IntArray, fresh: BoolArray) -> IntArray:
+    """Distinct non-zero absolute values in each sorted row; `fresh` marks what is new in it.
+
+    Those of one sign are counted at once; the rows are searched for the other sign's only where
+    that is too few to settle the guard.
+    """
+    above = (fresh & (integers > 0)).sum(axis=1)
+    below = (fresh & (integers < 0)).sum(axis=1)
+    count: IntArray = np.maximum(above, below)
+    unsure = np.flatnonzero((count < _SETTLED) & (np.minimum(above, below) > 0))
+    if unsure.size:
+        ordered = np.sort(np.abs(integers[unsure]), axis=1)
+        new = ordered[:, 1:] != ordered[:, :-1]
+        count[unsure] = (ordered[:, 0] > 0) + (new & (ordered[:, 1:] > 0)).sum(axis=1)
     return count
 
 

@@ -26,7 +26,16 @@ LEVELS_AT_ZERO = 3
 LEVELS_FREE = 5
 """Distinct integers needed with a free offset."""
 
+SAME_ENVELOPE = "continuous: whatever the envelope"
+"""Comb against continuum where both have one and the same smooth envelope: it then cancels, and the
+ratio is that of the phases alone."""
+
 _NAMES = ("equal shares", "flat shares", "few favoured")
+_NEGLIGIBLE = 10.0
+"""Units whose share of the comb's evidence is below exp(-10) of the best one's are left out of the
+comparison unit by unit: there both sides fail, and by how much they differ says nothing."""
+_MOST_GROUPS = 48
+"""Readings on more levels than this are as good as a continuum, and are taken as one."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -39,8 +48,8 @@ class Placement:
         Log Bayes factor of the comb over each null.
     log_comb : float
         Log evidence of the comb with enough occupied teeth.
-    enough_levels : float
-        Probability, given a comb, that enough teeth are occupied.
+    log_everything : float
+        The same with any number of them.
     unit, density : arrays, shape (U,)
         Units and their posterior shares given a comb.
     best : int
@@ -51,7 +60,7 @@ class Placement:
 
     log_ratios: dict[str, float]
     log_comb: float
-    enough_levels: float
+    log_everything: float
     unit: FloatArray
     density: FloatArray
     best: int
@@ -93,32 +102,50 @@ def place(
     enough = seating.coprime & (seating.occupied >= (LEVELS_FREE if free else LEVELS_AT_ZERO))
     counted = np.where(enough, log_comb, -np.inf)
     seated = np.where(enough, log_nearest, -np.inf)
+    total, total_seated = float(log_sum_exp(counted)), float(log_sum_exp(seated))
 
     sigma_evidence = float(log_sum_exp(log_prior))
-    nulls = _nulls_by_unit(values, factor, sigma, log_prior, comb.unit, seating.teeth)
-    continuum = -n * np.log(comb.unit) + sigma_evidence
-    ratios = {name: _averaged(seated, null) for name, null in nulls.items()}
-    nulls = {}
-    nulls["continuous: uniform"] = continuum - n * np.log(seating.teeth)
+    phases = log_sum_exp(comb.log_likelihood + log_prior) + n * np.log(comb.unit)
+    log_phase = float(log_sum_exp(np.where(enough, phases, -np.inf))) - sigma_evidence
+    ratios = {SAME_ENVELOPE: log_phase}
+
+    likely = counted >= np.max(counted) - _NEGLIGIBLE
+    continuum = (-n * np.log(comb.unit) + sigma_evidence)[likely]
+    by_unit = {"continuous: uniform": continuum - n * np.log(seating.teeth[likely])}
     for a, name in enumerate(_NAMES[1:], start=1):
-        nulls[f"continuous: histogram, {name}"] = continuum + seating.log_shares[a]
-    ratios |= {name: _averaged(counted, null) for name, null in nulls.items()}
-    total = float(log_sum_exp(counted))
-    total_seated = float(log_sum_exp(seated))
+        by_unit[f"continuous: histogram, {name}"] = continuum + seating.log_shares[a][likely]
+    nulls = {name: total - _averaged(counted[likely], null) for name, null in by_unit.items()}
     window = float(np.ptp(values)) * (n + 1) / (n - 1)
-    fixed = {
+    envelopes = {
         "continuous: tight uniform": log_uniform(values),
         "continuous: normal": log_normal(values, window),
         "continuous: skewed": log_skewed(values),
+    }
+    others = {
         "continuous: beta": log_beta(values),
         "continuous: broad lumps": log_broad_lumps(values),
     }
-    for name, value in fixed.items():
-        ratios[name] = total - value - sigma_evidence
-    if not free and values[0] < 0 < values[-1]:
-        mirrored = _mirrored(values, factor, sigma, log_prior, comb.unit, comb.integers)
-        for name, null in mirrored.items():
-            ratios[name] = _averaged(seated, null)
+    nulls |= {name: value + sigma_evidence for name, value in (envelopes | others).items()}
+    # The comb, too, may have an envelope instead of shares: that of a null, kept at the teeth.
+    enveloped = log_phase + float(log_mean_exp(np.array(list(envelopes.values())))) + sigma_evidence
+    richest = float(np.logaddexp(total, enveloped) - np.log(2))
+    ratios |= {name: richest - null for name, null in nulls.items()}
+
+    best = int(np.argmax(log_comb))
+    likely = seated >= np.max(seated) - _NEGLIGIBLE
+    unit, integers, teeth = comb.unit[likely], comb.integers[likely], seating.teeth[likely]
+    lumpy = _nulls_by_unit(values, factor, sigma, log_prior, unit, teeth)
+    if free:
+        k = comb.integers[best]
+        zero = np.average(values - comb.unit[best] * k, weights=1 / factor)
+        centre = float(zero + 0.5 * comb.unit[best] * (k[0] + k[-1]))
+        # The centre is uniform on the window, and the readings tell it to sigma/sqrt(n).
+        told = np.log(sigma * np.sqrt(2 * np.pi / np.sum(1 / factor)) / window)
+        lumpy |= _mirrored(values - centre, factor, sigma, log_prior + told, unit, teeth // 2 + 1)
+    elif values[0] < 0 < values[-1]:
+        reach = np.maximum(np.abs(integers[:, 0]), np.abs(integers[:, -1])) + 1
+        lumpy |= _mirrored(values, factor, sigma, log_prior, unit, reach)
+    ratios |= {name: _averaged(seated[likely], null) for name, null in lumpy.items()}
     any_number = log_any_number(values, factor, sigma, window)
     ratios["mixed: levels and background"] = total_seated - float(
         log_sum_exp(any_number + log_prior)
@@ -128,12 +155,11 @@ def place(
     ratios["unequal: lumps of their own widths"] = (
         total_seated - log_own_widths(values, widths, window) - sigma_evidence
     )
-    best = int(np.argmax(log_comb))
     everything = float(log_sum_exp(log_comb))
     return Placement(
         log_ratios=ratios,
         log_comb=total,
-        enough_levels=float(np.exp(total - everything)),
+        log_everything=everything,
         unit=comb.unit,
         density=np.exp(log_comb - everything),
         best=best,
@@ -142,7 +168,7 @@ def place(
 
 
 def _averaged(comb: FloatArray, null: FloatArray) -> float:
-    """Log of the average over units of comb/null; a null too small for a number counts nothing."""
+    """Log of the average of comb/null over the units; a null too small for a number is left out."""
     usable = np.isfinite(comb) & np.isfinite(null)
     return float(log_sum_exp(comb[usable] - null[usable])) if usable.any() else -np.inf
 
@@ -158,18 +184,20 @@ def _nulls_by_unit(
 ) -> dict[str, FloatArray]:
     """Levels anywhere: as many as the comb has teeth, in the window that its teeth span."""
     n = values.size
-    most = min(n, int(np.max(teeth)))
+    most = min(n, int(np.max(teeth)), _MOST_GROUPS)
     sums = log_partition_sums(values, factor, sigma, log_seats(n), most)
     sums = log_sum_exp(np.moveaxis(sums + log_prior[:, None, None], 0, -1))
     different, where = np.unique(teeth, return_inverse=True)
     falling = log_falling(different, most)
     norm = log_norm(different, n)
     groups = np.arange(most + 1)
-    length = np.log(teeth * unit)[:, None]
+    length = np.log(teeth * unit)
+    continuum = np.where(teeth > most, float(log_sum_exp(log_prior)) - n * length, -np.inf)
     out = {}
     for a, name in enumerate(_NAMES):
-        anywhere = (sums[a] + falling)[where] - groups * length
-        out[f"{kind}: {name}"] = log_sum_exp(anywhere) + norm[a][where]
+        anywhere = (sums[a] + falling)[where] - groups * length[:, None]
+        levels = log_sum_exp(anywhere) + norm[a][where]
+        out[f"{kind}: {name}"] = np.logaddexp(levels, continuum)
     return out
 
 
@@ -179,11 +207,10 @@ def _mirrored(
     sigma: FloatArray,
     log_prior: FloatArray,
     unit: FloatArray,
-    integers: IntArray,
+    sizes: IntArray,
 ) -> dict[str, FloatArray]:
-    """Levels anywhere, but each with its mirror image; every reading picks its sign by a coin."""
+    """`sizes` levels anywhere, each with its mirror image; every reading picks its sign by a coin."""
     order = np.argsort(np.abs(values), kind="stable")
-    sizes = np.maximum(np.abs(integers[:, 0]), np.abs(integers[:, -1])) + 1
     nulls = _nulls_by_unit(
         np.abs(values)[order], factor[order], sigma, log_prior, unit, sizes, "mirrored"
     )

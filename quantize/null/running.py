@@ -19,6 +19,9 @@ from quantize.null.placement import LEVELS_AT_ZERO
 from quantize.readings import as_readings
 
 _SPREADS = np.array([0.04, 0.06, 0.09, 0.13, 0.19, 0.28])
+_HEAPED = (0.1, 0.2, 0.3, 0.4, 0.5)
+"""Shares of the readings that the heaped null puts on its comb."""
+_HEAP_SPREADS = (0.001, 0.003, 0.01, 0.03, 0.08)
 _SIGMAS = 10
 _PLANNED = 60
 _NAMES = ("equal shares", "flat shares", "few favoured")
@@ -85,8 +88,8 @@ class RunningEvidence:
     over u, s and a. Whatever rule makes the predictions, their product is a density, so its ratio
     to a null density is a martingale that starts at one when the null holds, and the chance that
     it ever passes 1/alpha is at most alpha. Dividing by the *largest* of several null
-    evidences keeps that for each of them. It is exact for the uniform and the histogram nulls;
-    for levels anywhere the null evidence leaves out groups that interleave, so there it holds up
+    evidences keeps that for each of them. It is exact for the uniform, the histogram and the heaped
+    nulls (a histogram of which at most half sits on narrow heaps); for levels anywhere the null evidence leaves out groups that interleave, so there it holds up
     to that (see the measured table in the documentation).
 
     References
@@ -141,7 +144,9 @@ class RunningEvidence:
         shape = (self.unit.size, _SPREADS.size, len(CONCENTRATIONS))
         self._log_comb = np.zeros(shape)
         self._log_histogram = np.zeros((self.unit.size, len(CONCENTRATIONS)))
+        self._log_heaps = np.zeros((self.unit.size, len(_HEAP_SPREADS), len(_HEAPED)))
         self._values: list[float] = []
+        self._states: set[Any] = set()
         self.log_evidence: list[float] = []
         self.log_evidences: list[dict[str, float]] = []
 
@@ -151,28 +156,63 @@ class RunningEvidence:
         step = 1.5 * _SPREADS[0] / (teeth * np.sqrt(_PLANNED))
         return np.geomspace(low, high, max(int(np.log(high / low) / step), 40))
 
-    def update(self, value: float, *, look: bool = True) -> float:
-        """Take one reading; returns the log evidence (NaN when `look` is False)."""
+    def update(self, value: float, *, state: Any = None, look: bool = True) -> float:
+        """Take one reading; returns the log evidence (NaN when `look` is False).
+
+        Parameters
+        ----------
+        value : float
+        state : hashable, optional
+            Charge state of the reading. Only the first reading of a state is a new level; the
+            others leave the evidence as it is.
+        look : bool
+            Whether to work the evidence out now; `passes` does it later where it is wanted.
+
+        Raises
+        ------
+        InputError
+            For a value outside the window; the evidence so far stays as it is.
+        """
         x = validation.number("value", value)
         if not self.window[0] <= x <= self.window[1]:
             raise InputError(
                 f"`value` is {x:g}, outside the window {self.window} that was fixed before the "
                 "first reading; the evidence so far cannot go on. Start anew with a wider window."
             )
-        x -= self.offset
-        self._predict(x)
-        self._values.append(x)
+        seen = state is not None and state in self._states
+        if not seen:
+            self._predict(x - self.offset)
+            self._values.append(x - self.offset)
+            if state is not None:
+                self._states.add(state)
+        elif look and self.log_evidence and np.isfinite(self.log_evidence[-1]):
+            self.log_evidence.append(self.log_evidence[-1])
+            self.log_evidences.append(self.log_evidences[-1])
+            return self.log_evidence[-1]
         if not look:
             self.log_evidence.append(float("nan"))
             self.log_evidences.append({})
             return float("nan")
         comb = self._comb_evidence()
-        nulls = self._null_evidences()
+        nulls = self._quick_nulls() | self._level_nulls()
         ratios = {name: comb - null for name, null in nulls.items() if np.isfinite(null)}
         smallest = min(ratios.values())
         self.log_evidence.append(smallest)
         self.log_evidences.append(ratios)
         return smallest
+
+    def passes(self, alpha: float) -> bool:
+        """Whether the evidence stands above 1/alpha now.
+
+        The nulls with levels, which take long, are weighed only where the others do not settle it.
+        """
+        alpha = validation.fraction("alpha", alpha)
+        if not self._values:
+            return False
+        least = self._comb_evidence() + np.log(alpha)
+        if max(self._quick_nulls().values()) > least:
+            return False
+        return max(self._level_nulls().values()) <= least
 
     def best_unit(self) -> float:
         """The most probable unit so far."""
@@ -203,6 +243,7 @@ class RunningEvidence:
         held = self._bin_counts[rows, place]
         self._log_histogram += np.log(_next_share(held, self._bins, seen) / self.unit[:, None])
         self._bin_counts[rows, place] += 1
+        self._log_heaps += _log_heaped(x / self.unit - nearest)
 
     def _comb_evidence(self) -> float:
         occupied = self._counts > 0
@@ -216,7 +257,22 @@ class RunningEvidence:
         terms = self._log_comb[enough].ravel()
         return float(log_sum_exp(terms) - np.log(self._log_comb.size))
 
-    def _null_evidences(self) -> dict[str, float]:
+    def _quick_nulls(self) -> dict[str, float]:
+        """Nulls whose evidence grows reading by reading, or is a formula."""
+        length = self._bounds[1] - self._bounds[0]
+        out = {
+            "continuous: uniform": -len(self._values) * float(np.log(length)),
+            "continuous: normal": log_normal(np.array(self._values), length),
+        }
+        for a, name in enumerate(_NAMES[1:], start=1):
+            shares = self._log_histogram[:, a]
+            out[f"continuous: histogram, {name}"] = float(log_mean_exp(shares))
+            heaps = shares[:, None, None] + self._log_heaps
+            out[f"heaped: {name}"] = float(log_mean_exp(heaps.ravel()))
+        return out
+
+    def _level_nulls(self) -> dict[str, float]:
+        """Levels anywhere in the window: sums over all cuts of the sorted readings."""
         values = np.sort(np.array(self._values))
         n = values.size
         length = self._bounds[1] - self._bounds[0]
@@ -234,11 +290,17 @@ class RunningEvidence:
         out["mixed: levels and background"] = float(
             log_mean_exp(log_any_number(values, ones, self._sigma, length))
         )
-        out["continuous: uniform"] = -n * float(np.log(length))
-        out["continuous: normal"] = log_normal(values, length)
-        for a, name in enumerate(_NAMES[1:], start=1):
-            out[f"continuous: histogram, {name}"] = float(log_mean_exp(self._log_histogram[:, a]))
         return out
+
+
+def _log_heaped(phase: FloatArray) -> FloatArray:
+    """Log of how much likelier heaps make a reading at this phase than a flat cell, per spread and
+    share: log(1 − w + w·W(phase)), which leaves the reading's cell its probability."""
+    spread = np.array(_HEAP_SPREADS)
+    density = np.exp(-0.5 * (phase[:, None] / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
+    share = np.array(_HEAPED)
+    out: FloatArray = np.log1p(share * (density[:, :, None] - 1))
+    return out
 
 
 def _next_share(held: FloatArray, levels: Any, seen: int) -> FloatArray:
@@ -287,10 +349,11 @@ def running_evidence(
     (12,)
     """
     data = as_readings(readings, least=1)
+    states = [None] * len(data) if data.state is None else data.state.tolist()
     process = RunningEvidence(unit_range, window, sigma_range=sigma_range, offset=offset)
     wanted = set(looks) if looks is not None else None
-    for number, value in enumerate(data.values, start=1):
-        process.update(float(value), look=wanted is None or number in wanted)
+    for number, (value, state) in enumerate(zip(data.values, states, strict=True), start=1):
+        process.update(float(value), state=state, look=wanted is None or number in wanted)
     path = np.array(process.log_evidence)
     names = next((list(r) for r in process.log_evidences if r), [])
     above = np.flatnonzero(path >= -np.log(alpha))

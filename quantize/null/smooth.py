@@ -56,12 +56,24 @@ class SmoothedBootstrap:
         if variance > 0:
             drawn *= np.sqrt(variance / (variance + self.bandwidth**2))
         values: FloatArray = centre + drawn[:, self.index]
-        if np.any(self.inner):
-            # Residuals of states of m readings are short by sqrt((m−1)/m).
-            count = np.bincount(self.index)[self.index]
-            inner = (self.inner * np.sqrt(count / np.maximum(count - 1, 1)))[count > 1]
-            values += rng.choice(inner, size=values.shape)
+        values += scatter_within(self.inner, self.index, values.shape, rng)
         return round_to(values, self.step)
+
+
+def scatter_within(
+    inner: FloatArray, index: IntArray, shape: tuple[int, ...], rng: np.random.Generator
+) -> FloatArray | float:
+    """The readings' deviations from the means of their states, drawn again in `shape`.
+
+    Nothing where no state was read twice.
+    """
+    if not np.any(inner):
+        return 0.0
+    # Residuals of states of m readings are short by sqrt((m−1)/m).
+    count = np.bincount(index)[index]
+    repeated = (inner * np.sqrt(count / np.maximum(count - 1, 1)))[count > 1]
+    drawn: FloatArray = rng.choice(repeated, size=shape)
+    return drawn
 
 
 def round_to(values: FloatArray, step: float | None) -> FloatArray:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import ClassVar
 
 import numpy as np
 
 from quantize._support.validation import FloatArray
 from quantize.comb.grid import Band, default_limits
+from quantize.comb.kernel import ComplexArray
 from quantize.readings import Readings
 
 _BYTES = 2**24
@@ -30,10 +32,13 @@ class LargestScore:
     sigma: float
     oversampling: float = 5.0
 
+    COSINE: ClassVar[str] = "largest cosine score"
+    POWER: ClassVar[str] = "largest phase-free power"
+
     @property
     def name(self) -> str:
         """What the number is, for people."""
-        return "largest phase-free power" if self.free else "largest cosine score"
+        return self.POWER if self.free else self.COSINE
 
     @classmethod
     def of(cls, readings: Readings, band: Band, offset: float, free: bool) -> LargestScore:
@@ -101,9 +106,7 @@ def _transform(
     rows = -(-size // columns)
     sign = -1 if real else 1
     inner = _powers(sign * step * x, columns)
-    outer = _powers(step * columns * x, rows)
-    first = np.exp(2j * np.pi * (x - np.rint(x))) * weights
-    outer *= first[:, None, :]
+    outer = _powers(step * columns * x, rows, _turn(x) * weights)
     if not real:
         whole = outer @ inner.transpose(0, 2, 1)
         return whole.reshape(len(x), -1)[:, :size]  # type: ignore[return-value]
@@ -113,14 +116,25 @@ def _transform(
     return product.reshape(len(x), -1)[:, :size]
 
 
-def _powers(turns: FloatArray, count: int) -> np.typing.NDArray[np.complex128]:
-    """exp(2πi·turns·(0 … count−1)) along a new middle axis, by doubling."""
-    out = np.ones((turns.shape[0], count, turns.shape[1]), dtype=np.complex128)
+def _powers(turns: FloatArray, count: int, first: ComplexArray | float = 1.0) -> ComplexArray:
+    """first·exp(2πi·turns·(0 … count−1)) along a new middle axis, by doubling."""
+    out = np.empty((turns.shape[0], count, turns.shape[1]), dtype=np.complex128)
+    out[:, 0] = first
+    factor = _turn(turns)
     done = 1
     while done < count:
         more = min(done, count - done)
-        angle = done * turns
-        factor = np.exp(2j * np.pi * (angle - np.rint(angle)))
         np.multiply(out[:, :more], factor[:, None, :], out=out[:, done : done + more])
         done += more
+        # Squared, the error of the angle doubles, as that of twice the turns would.
+        factor = factor * factor
+    return out
+
+
+def _turn(turns: FloatArray) -> ComplexArray:
+    """exp(2πi·turns)."""
+    angle = 2 * np.pi * (turns - np.rint(turns))
+    out = np.empty(turns.shape, dtype=np.complex128)
+    np.cos(angle, out=out.real)
+    np.sin(angle, out=out.imag)
     return out

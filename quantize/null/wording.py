@@ -66,6 +66,8 @@ def judge(
     remarks = [finding.sentence for finding in findings if not finding.blocks]
     if p <= alpha and not blocked:
         reasons = [_odds_sentence(p, alpha, worst), *remarks]
+        if evidence.log_bayes_factor < 0:
+            reasons.insert(1, _thin_sentence(evidence.log_bayes_factor))
         if smooth_only:
             reasons.append(
                 "Only smooth distributions were set against the steps; clusters at unequal "
@@ -105,6 +107,15 @@ def _odds_sentence(p: float, alpha: float, worst: str) -> str:
     return (
         f"Data without steps look this regular at most once in about {_round_down(1 / p)} pages, "
         f"even of the kind that comes nearest ({KINDS.get(worst, worst)})."
+    )
+
+
+def _thin_sentence(log_bayes_factor: float) -> str:
+    odds = math.exp(min(-log_bayes_factor, 700.0))
+    return (
+        "The evidence is thin: the verdict rests on how rarely chance looks this regular. Weighed "
+        "against the best explanation without steps, with every unit and scatter in the range "
+        f"taken as equally likely beforehand, the odds are still {odds:.2g} to 1 against steps."
     )
 
 

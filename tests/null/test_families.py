@@ -7,7 +7,7 @@ import pytest
 
 from benchmarks import calibrate, false_alarms
 from benchmarks.families import COMBS, HELD_OUT, NAMED, comb
-from quantize.null.calibration import HURDLES, SIZES, table
+from quantize.null.calibration import KINDS, table
 
 EVERY = [
     (label, family)
@@ -36,16 +36,32 @@ def test_combs_have_whole_numbers_and_the_noise_they_name():
         assert np.std(residual) == pytest.approx(spread, rel=0.06)
 
 
-def test_stored_calibration_covers_every_kind_and_size_and_falls():
+def test_stored_calibration_covers_every_mode_and_size_and_falls():
     stored = table()
-    assert set(stored["tails"]) == set(NAMED)
-    for by_size in stored["tails"].values():
-        for n in SIZES:
-            tail = np.array(by_size[str(n)])
-            assert tail.size == len(stored["scores"])
-            assert np.all(np.diff(tail) <= 0)
-            assert np.all((tail > 0) & (tail <= 1))
-    assert all(len(heights) == len(SIZES) for heights in HURDLES.values())
+    assert set(stored["tails"]) == set(calibrate.PAGES)
+    assert set(stored["tails"]["offset zero, sigma unknown"]) == set(NAMED)
+    for by_kind in stored["tails"].values():
+        assert {"continuous", "lumpy"} <= set(by_kind)
+        for by_size in by_kind.values():
+            assert {"8", "20", "60"} <= set(by_size)
+            for tail in map(np.array, by_size.values()):
+                assert tail.size == len(stored["scores"])
+                assert np.all(np.diff(tail) <= 0)
+                assert np.all((tail > 0) & (tail <= 1))
+    assert set(stored["hurdles"]) == set(KINDS)
+    assert all(len(heights) == len(stored["sizes"]) for heights in stored["hurdles"].values())
+
+
+def test_the_search_for_hurdles_keeps_the_level_and_finds_the_telling_kind():
+    rng = np.random.default_rng(8)
+    # Only the first kind tells combs from data without steps; the others are noise.
+    nulls = [rng.normal(0, 1, (400, len(KINDS))) for _ in range(3)]
+    combs = [rng.normal(0, 1, (400, len(KINDS))) + np.eye(len(KINDS))[0] * 3]
+    hurdles = calibrate.search_hurdles(nulls, combs, seed=1)
+    for pages in nulls:
+        assert np.mean((pages - hurdles).min(axis=1) > 0) <= 0.05
+    # A test on the first kind alone has a power of Phi(3 - 1.645) = 0.91.
+    assert np.mean((combs[0] - hurdles).min(axis=1) > 0) > 0.75
 
 
 def test_tail_counts_and_then_falls_as_the_exponential():
@@ -65,7 +81,7 @@ def test_table_of_a_small_run_has_a_row_a_family(tmp_path):
     keep = tmp_path / "counts.json"
     results = {}
     pages = dict.fromkeys((8, 20, 40, 60, 200), 0) | {8: 1}
-    false_alarms.run(results, keep, pages, 0, 5)
+    false_alarms.run(results, keep, pages)
     text = false_alarms.table(json.loads(keep.read_text()))
     for label, _ in EVERY:
         assert f"| {label} |" in text

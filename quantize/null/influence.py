@@ -1,0 +1,151 @@
+"""What the verdict hangs on: one state of all, or the pooling of several particles."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from quantize._support.errors import InputError, InputTypeError
+from quantize._support.validation import IntArray
+from quantize.null.guards import Finding
+from quantize.null.verdict import weigh_evidence
+from quantize.readings import Readings, as_readings
+
+MOST_STATES = 40
+"""With more states than this none of them alone can carry the verdict."""
+_FEWEST_LEVELS = 3
+
+
+def without_each_state(
+    readings: Any, unit_range: tuple[float, float], **options: Any
+) -> dict[Any, float]:
+    """The p-value of the level evidence when one charge state is left out, for each state.
+
+    Parameters
+    ----------
+    readings : Readings or array_like, shape (n,)
+        Without states every reading is one, and the keys are their numbers, from 1.
+    unit_range : (float, float)
+    **options
+        As for `weigh_evidence`.
+
+    Returns
+    -------
+    dict
+        p by the label of the state that was left out; 1 where the rest can show no steps.
+
+    Examples
+    --------
+    >>> page = [1.0, 2.02, 2.98, 5.01, 7.0, 7.97, 4.02, 6.0]
+    >>> found = without_each_state(page, (0.4, 3.0))
+    >>> len(found), max(found.values()) < 0.05
+    (8, True)
+    """
+    data = as_readings(readings, least=_FEWEST_LEVELS)
+    if data.state is None:
+        labels: list[Any] = list(range(1, len(data) + 1))
+        codes: IntArray = np.arange(len(data))
+    else:
+        labels, codes = list(data.state_labels), data.state
+    return {
+        label: _p_value(data.select(codes != code), unit_range, options)
+        for code, label in enumerate(labels)
+    }
+
+
+def single_state(
+    readings: Readings, unit_range: tuple[float, float], alpha: float, **options: Any
+) -> Finding | None:
+    """Whether leaving out a single state would undo the verdict; None where it is not asked.
+
+    It is asked where states are labelled and there are at most `MOST_STATES` of them.
+    """
+    if readings.state is None or not 4 <= len(readings.state_labels) <= MOST_STATES:
+        return None
+    left_out = without_each_state(readings, unit_range, **options)
+    decisive = [label for label, p in left_out.items() if p > alpha]
+    if not decisive:
+        sentence = "The verdict stays when any one charge state is left out."
+    elif len(decisive) <= 3:
+        names = ", ".join(str(label) for label in decisive)
+        sentence = (
+            f"The verdict rests on a single charge state: without {names} (left out one at a time) "
+            f"chance would do as well in up to {100 * max(left_out.values()):.2g} % of all pages."
+        )
+    else:
+        sentence = (
+            f"The verdict is narrow: leaving out any one of {len(decisive)} charge states would "
+            "undo it."
+        )
+    return Finding(name="states", blocks=False, warns=bool(decisive), sentence=sentence)
+
+
+def only_in_the_pool(
+    readings: Readings, group: Any, unit_range: tuple[float, float], alpha: float, **options: Any
+) -> Finding:
+    """Whether steps show in any particle by itself, or only when all are pooled.
+
+    Parameters
+    ----------
+    readings : Readings
+    group : array_like, shape (n,)
+        Which particle (or day, or observer) each reading belongs to.
+    unit_range : (float, float)
+    alpha : float
+        Each of the g groups is held against alpha/g (Bonferroni).
+
+    Raises
+    ------
+    InputError
+        When `group` does not have one label for each reading.
+    """
+    labels, codes = group_codes(group, len(readings))
+    if len(labels) == 1:
+        return Finding(
+            name="pool", blocks=False, warns=False, sentence="All readings are of one group."
+        )
+    p = [_p_value(readings.select(codes == code), unit_range, options) for code in range(len(labels))]
+    best = int(np.argmin(p))
+    if p[best] * len(labels) <= alpha:
+        return Finding(
+            name="pool",
+            blocks=False,
+            warns=False,
+            sentence=f"Steps show in {labels[best]} by itself, and not only in the pool.",
+        )
+    return Finding(
+        name="pool",
+        blocks=True,
+        warns=True,
+        sentence=(
+            f"None of the {len(labels)} groups shows steps by itself (the best is {labels[best]}, "
+            f"p = {p[best]:.2g}); steps that appear only when groups are pooled can come from "
+            "differences between them."
+        ),
+    )
+
+
+def group_codes(group: Any, n: int) -> tuple[list[str], IntArray]:
+    """Labels in the order in which they come, and the number of each reading's label."""
+    if isinstance(group, (str, bytes)) or np.ndim(group) != 1:
+        raise InputTypeError("`group` must be a sequence with one label for each reading.")
+    given = [str(label) for label in group]
+    if len(given) != n:
+        raise InputError(
+            f"`group` has {len(given)} entries and there are {n} readings; give one label a reading."
+        )
+    labels = list(dict.fromkeys(given))
+    place = {label: code for code, label in enumerate(labels)}
+    return labels, np.array([place[label] for label in given], dtype=np.int64)
+
+
+def _p_value(part: Readings, unit_range: tuple[float, float], options: dict[str, Any]) -> float:
+    if part.levels().mean.size < _FEWEST_LEVELS or part.span == 0:
+        return 1.0
+    try:
+        found = weigh_evidence(part, unit_range, **options)
+    except InputError:
+        # The band starts above half the span of what is left.
+        return 1.0
+    return found.p_value if found.sure_of_levels else 1.0

@@ -1,0 +1,186 @@
+"""How the p-value depends on what was chosen: the kind of null, and the band of units."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+from quantize._support import randomness, validation
+from quantize._support.errors import InputError
+from quantize._support.progress import Progress, steps
+from quantize._support.randomness import RngLike
+from quantize._support.results import Result
+from quantize.comb.grid import Band, band_for
+from quantize.null.compare import NULLS, compare_null
+from quantize.null.verdict import weigh_evidence
+from quantize.readings import as_readings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Sensitivity(Result):
+    """Result of `sensitivity`.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row for each band and null: `band` says how the band came about, `low` and `high` are
+        its ends, `null` is the kind of data without steps, `statistic` what the p-value is of
+        ("cosine score", "phase-free power" or "level placement"), `p_value`, and
+        `log_bayes_factor` for the level placement (that over the strongest null).
+    """
+
+    table: pd.DataFrame
+    n_resamples: int
+    seed: dict[str, Any]
+
+    def largest(self) -> pd.Series:
+        """The largest p-value in each band."""
+        import pandas as pd
+
+        found = self.table.groupby("band", sort=False)["p_value"].max()
+        return pd.Series(found)
+
+    def _headline(self) -> str:
+        p = self.table["p_value"]
+        return f"p from {p.min():.2g} to {p.max():.2g} over {len(p)} choices"
+
+
+def sensitivity(
+    readings: Any,
+    unit_range: Any = None,
+    *,
+    offset: str | float = "zero",
+    sigma_range: tuple[float, float] | None = None,
+    bands: Iterable[tuple[float, float]] | None = None,
+    n_resamples: int = 999,
+    rng: RngLike = None,
+    workers: Any = None,
+    progress: Progress = False,
+) -> Sensitivity:
+    """The p-value under every kind of data without steps and for several bands of units.
+
+    A verdict that hangs on one of these choices is weak; this table shows whether it does.
+
+    Parameters
+    ----------
+    readings : Readings or array_like, shape (n,)
+    unit_range : (float, float), optional
+        The band of the analysis.
+    offset : {"zero", "free"} or float
+    sigma_range : (float, float), optional
+    bands : iterable of (float, float), optional
+        Further bands. Left out: a half and a quarter of the smallest unit, and half the largest.
+        A band that leaves the unit out rightly shows nothing.
+    n_resamples : int
+        Resamples for each null and band.
+    rng, workers, progress
+        As in `compare_null`.
+
+    Returns
+    -------
+    Sensitivity
+
+    Raises
+    ------
+    InputError
+        For input that cannot be used.
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> page = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+    >>> found = qz.sensitivity(page, (1.2, 7), n_resamples=199, rng=1)
+    >>> found.table["null"].nunique(), found.table["band"].nunique()
+    (7, 4)
+    >>> bool(found.largest().max() < 0.05)
+    True
+    """
+    import pandas as pd
+
+    data = as_readings(readings, least=3)
+    validation.offset_mode(offset)
+    size = validation.count("n_resamples", n_resamples)
+    generator = randomness.generator(rng)
+    seed = randomness.record(generator)
+    named = _bands(band_for(data, unit_range), bands)
+    statistic = "phase-free power" if offset == "free" else "cosine score"
+    rows = []
+    bar = steps(progress, len(named) * (len(NULLS) + 1), "bands and nulls")
+    tasks = [(name, band, null) for name, band in named for null in (*NULLS, "levels")]
+    for name, band, null in bar.over(iter(tasks)):
+        place = {"band": name, "low": band.low, "high": band.high}
+        if null == "levels":
+            rows += _level_rows(data, band, place, offset, sigma_range)
+            continue
+        found = compare_null(
+            data,
+            band,
+            offset=offset,
+            null=null,
+            n_resamples=size,
+            rng=randomness.spawn(generator, 1)[0],
+            workers=workers,
+        )
+        rows.append(
+            place
+            | {
+                "null": null,
+                "statistic": statistic,
+                "p_value": found.p_value,
+                "log_bayes_factor": float("nan"),
+            }
+        )
+    bar.close()
+    return Sensitivity(table=pd.DataFrame(rows), n_resamples=size, seed=seed)
+
+
+def _level_rows(
+    data: Any,
+    band: Band,
+    place: dict[str, Any],
+    offset: str | float,
+    sigma_range: tuple[float, float] | None,
+) -> list[dict[str, Any]]:
+    try:
+        found = weigh_evidence(data, band.limits, offset=offset, sigma_range=sigma_range, rng=0)
+    except InputError:
+        # No unit of this band can show: nothing speaks for steps.
+        p_values, factor = {"continuous": 1.0}, float("nan")
+    else:
+        factor = found.log_bayes_factor
+        sure = found.sure_of_levels
+        p_values = {kind: p if sure else 1.0 for kind, p in found.p_values.items()}
+    return [
+        place
+        | {
+            "null": f"levels: {kind}",
+            "statistic": "level placement",
+            "p_value": p,
+            "log_bayes_factor": factor,
+        }
+        for kind, p in p_values.items()
+    ]
+
+
+def _bands(
+    band: Band, further: Iterable[tuple[float, float]] | None
+) -> list[tuple[str, Band]]:
+    out = [("as analyzed", band)]
+    if further is not None:
+        for pair in further:
+            low, high = validation.unit_range(pair, name="bands")
+            made = Band(low=low, high=high, chosen=False, reason="given by the caller")
+            out.append((f"{low:.4g} to {high:.4g}", made))
+        return out
+    for name, low, high in (
+        ("smallest unit halved", band.low / 2, band.high),
+        ("smallest unit quartered", band.low / 4, band.high),
+        ("largest unit halved", band.low, band.high / 2),
+    ):
+        if low < high:
+            out.append((name, Band(low=low, high=high, chosen=False, reason=name)))
+    return out
