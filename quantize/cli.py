@@ -10,7 +10,21 @@ import click
 
 from quantize import __version__
 from quantize._support.errors import InputError
-from quantize.show.terminal import Program, comparing, number_list, say, say_json, simulating
+from quantize.show.groups_file import say_groups
+from quantize.show.terminal import (
+    Program,
+    check_plot,
+    check_report,
+    comparing,
+    drawn_seed,
+    number_list,
+    offset_of,
+    save_plot,
+    say,
+    say_json,
+    sigma_of,
+    simulating,
+)
 
 if TYPE_CHECKING:
     from quantize.charge import DatedPlan, Run
@@ -35,24 +49,22 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
     from quantize.charge import read_run
 
     if plot:
-        _check_plot(plot)
+        check_plot(plot)
     data = Path(__file__).parent / "data"
     page = qz.read_readings(data / "thirteen_charges.csv")
     published = qz.analyze(page, rng=seed)
     run = read_run(data / "invented_run.csv", data / "invented_apparatus.toml")
     invented = qz.analyze(run.readings(), offset=run.offset, rng=seed)
     if plot:
-        _save_plot(published, plot)
+        save_plot(published, plot)
     if as_json:
         from quantize.show.records import record
 
-        say_json(
-            {
-                "schema": "quantize.cli.demo/1",
-                "published": record(published, "thirteen_charges.csv"),
-                "invented": record(invented, "invented_run.csv", run),
-            }
-        )
+        both = {
+            "published": record(published, "thirteen_charges.csv"),
+            "invented": record(invented, "invented_run.csv", run),
+        }
+        say_json({"schema": "quantize.cli.demo/1"} | both)
         return
     from quantize.show import demo as wording
 
@@ -64,6 +76,9 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
 @click.option("--column", metavar="NAME", help="Column of the readings.")
 @click.option("--sigma-column", metavar="NAME", help="Column of the sigma of each reading.")
 @click.option("--state-column", metavar="NAME", help="Column of the charge state.")
+@click.option("--by", metavar="NAME", help="Column that says whose reading it is: one by one.")
+@click.option("--workers", type=int, metavar="N", help="Processes, with --by (1).")
+@click.option("--keep", metavar="FILE", help="Keep finished groups, with --by; go on from it.")
 @click.option("--apparatus", metavar="FILE", help="Apparatus file; FILE is then a run.")
 @click.option("--particle", metavar="NAME", help="Which particle of a run.")
 @click.option("--unit-range", type=float, nargs=2, metavar="LOW HIGH", help="Units to try.")
@@ -82,6 +97,9 @@ def analyze(
     column: str | None,
     sigma_column: str | None,
     state_column: str | None,
+    by: str | None,
+    workers: int | None,
+    keep: str | None,
     apparatus: str | None,
     particle: str | None,
     unit_range: tuple[float, float] | None,
@@ -104,9 +122,32 @@ def analyze(
     from quantize.charge import load_apparatus
 
     if plot:
-        _check_plot(plot)
+        check_plot(plot)
+    if by is not None:
+        single = {"apparatus": apparatus, "particle": particle, "report": report}
+        say_groups(
+            file,
+            by,
+            refused=single | {"dated-plan": dated_plan},
+            column=column,
+            sigma=(sigma_of(sigma), sigma_column),
+            state=state_column,
+            resolution=resolution,
+            plot=plot,
+            as_json=as_json,
+            unit_range=unit_range,
+            offset=offset_of(offset),
+            alpha=alpha,
+            n_resamples=resamples,
+            rng=seed,
+            workers=workers,
+            keep=keep,
+        )
+        return
+    if workers or keep:
+        raise InputError("--workers and --keep are for many groups; name their column with --by.")
     if report:
-        _check_report(report)
+        check_report(report)
     bench = load_apparatus(apparatus) if apparatus else None
     promise = _dated_plan(dated_plan, with_run=bench is not None)
     named = column or sigma_column or state_column
@@ -121,13 +162,13 @@ def analyze(
         readings = qz.read_readings(
             file, value=column, sigma=sigma_column, state=state_column, resolution=resolution
         )
-    known = None if run is not None and sigma == "predicted" else _sigma(sigma)
+    known = None if run is not None and sigma == "predicted" else sigma_of(sigma)
     readings = _changed(readings, known, resolution, sigma_column)
-    seed = _drawn_seed() if seed is None else seed
+    seed = drawn_seed() if seed is None else seed
     found = qz.analyze(
         readings,
         unit_range,
-        offset=_offset(offset),
+        offset=offset_of(offset),
         sigma_range=believed,
         alpha=alpha,
         n_resamples=resamples,
@@ -141,7 +182,7 @@ def analyze(
 
         coulombs = unit_in_coulombs(found, bench)
     if plot:
-        _save_plot(found, plot)
+        save_plot(found, plot)
     if report:
         found.report(report, run=run, coulombs=coulombs, source=file, plan=promise)
     if as_json:
@@ -228,7 +269,7 @@ def compare(
     from quantize.studies.comparison import DEFAULT
 
     if plot:
-        _check_plot(plot)
+        check_plot(plot)
     if csv:
         check_target(csv, name="csv")
     conditions = {
@@ -244,7 +285,7 @@ def compare(
     if csv:
         found.to_csv(csv)
     if plot:
-        _save_plot(found, plot)
+        save_plot(found, plot)
     if as_json:
         say_json({"schema": "quantize.cli.compare/1"} | {"comparison": found.to_dict()})
     else:
@@ -276,7 +317,7 @@ def plan(
     import quantize as qz
 
     if plot:
-        _check_plot(plot)
+        check_plot(plot)
     lists = {
         "diameters": number_list("--diameters", diameters),
         "intervals": number_list("--intervals", intervals),
@@ -287,10 +328,10 @@ def plan(
     if options["readings"] is not None and len(lists["sigma"]) == 1:
         # The readings at hand have one sigma.
         options["sigma"] = given.pop("sigma")[0]
-    seed = _drawn_seed() if seed is None and options["replicates"] else seed
+    seed = drawn_seed() if seed is None and options["replicates"] else seed
     found = qz.plan(rng=seed, progress=sys.stderr.isatty(), **given, **options)  # type: ignore[arg-type]
     if plot:
-        _save_plot(found, plot)
+        save_plot(found, plot)
     if as_json:
         say_json({"schema": "quantize.cli.plan/1", "plan": found.to_dict(), "seed": seed})
     else:
@@ -355,45 +396,3 @@ def _dated_plan(file: str | None, *, with_run: bool) -> DatedPlan | None:
     if file is not None and not with_run:
         raise InputError("--dated-plan is held against a run; give its --apparatus as well.")
     return None if file is None else DatedPlan.load(file)
-
-
-def _sigma(text: str | None) -> float | None:
-    try:
-        return None if text is None else float(text)
-    except ValueError:
-        raise InputError(
-            f"--sigma is {text!r}; give a number, or predicted with --apparatus and a run."
-        ) from None
-
-
-def _offset(text: str | None) -> str | float:
-    if text is None:
-        return "zero"
-    try:
-        return float(text)
-    except ValueError:
-        return text
-
-
-def _drawn_seed() -> int:
-    import secrets
-
-    return secrets.randbits(32)
-
-
-def _check_plot(path: str) -> None:
-    from quantize.show.style import check_plot_target
-
-    check_plot_target(path)
-
-
-def _check_report(path: str) -> None:
-    from quantize.show.writing import check_target
-
-    check_target(path, name="report")
-
-
-def _save_plot(found: Any, path: str) -> None:
-    from quantize.show.style import save_plot
-
-    save_plot(found.plot(), path)

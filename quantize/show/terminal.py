@@ -41,6 +41,8 @@ _OPTIONS = {
     "power": "--power",
     "tolerance": "--tolerance",
     "csv": "--csv",
+    "by": "--by",
+    "keep": "--keep",
     "report": "--report",
 }
 _ASCII = str.maketrans(
@@ -171,3 +173,51 @@ def say_json(payload: dict[str, Any]) -> None:
     from quantize._support.results import jsonable
 
     click.echo(json.dumps(jsonable(payload), indent=2, allow_nan=False))
+
+
+def sigma_of(text: str | None) -> float | None:
+    """The number of --sigma; none where it was left out."""
+    try:
+        return None if text is None else float(text)
+    except ValueError:
+        raise InputError(
+            f"--sigma is {text!r}; give a number, or predicted with --apparatus and a run."
+        ) from None
+
+
+def offset_of(text: str | None) -> str | float:
+    """What --offset says, as `analyze` takes it."""
+    if text is None:
+        return "zero"
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def drawn_seed() -> int:
+    """A seed to print, where none was given."""
+    import secrets
+
+    return secrets.randbits(32)
+
+
+def check_plot(path: str) -> None:
+    """Refuse a picture that cannot be written, before any work."""
+    from quantize.show.style import check_plot_target
+
+    check_plot_target(path)
+
+
+def check_report(path: str) -> None:
+    """Refuse a report that cannot be written, before any work."""
+    from quantize.show.writing import check_target
+
+    check_target(path, name="report")
+
+
+def save_plot(found: Any, path: str) -> None:
+    """Draw a result into a file."""
+    from quantize.show import style
+
+    style.save_plot(found.plot(), path)

@@ -25,7 +25,7 @@ def pages(n, sigma=0.1, count=3):
 @pytest.mark.parametrize("sigma", [0.05, 0.3])
 def test_integer_probabilities_are_a_sum_over_nodes_and_neighbours(offset, sigma):
     (x,) = pages(6, sigma, count=1)
-    found = qz.fit_mixture(x, (0.5, 2.5), offset=offset)
+    found = qz.fit_mixture(x, (0.5, 2.5), offset=offset, sigma_range=(sigma / 2, 2 * sigma))
     order, share = _representative(found.nodes, x.size)
     problem = found.problem
     expected = [{} for _ in x]

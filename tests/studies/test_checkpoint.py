@@ -228,7 +228,7 @@ def test_a_full_disk_keeps_what_is_finished(
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         return write(file, data)
 
-    monkeypatch.setattr(checkpoint.os, "write", almost_full)
+    monkeypatch.setattr(os, "write", almost_full)
     with pytest.raises(qz.InputError, match=r"No space left.*the 2 finished chunks .* are kept"):
         small_study(checkpoint=kept)
     monkeypatch.undo()

@@ -1,0 +1,198 @@
+"""Finished work on disk: one JSON object a line, each written through to the disk.
+
+The first line says what the work is. Every further line is one finished piece with a checksum; a
+line that was torn when the process or the machine died is left out, and its piece is done again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+from quantize._support.errors import InputError, warn
+
+Piece = TypeVar("Piece")
+
+
+class Journal:
+    """The file behind a long piece of work.
+
+    Parameters
+    ----------
+    path : str or Path
+        Of the file; its folder must exist.
+
+    Raises
+    ------
+    InputError
+        For a folder or a device.
+    """
+
+    argument = "checkpoint"
+    """Name of the argument that gave the path."""
+    owner = "study"
+    """What writes such a file."""
+    pieces = "chunks"
+    schema = ""
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.path = Path(path)
+        if self.path.exists() and not self.path.is_file():
+            raise InputError(
+                f"`{self.argument}` is {str(path)!r}, which is no file; give the name of a file."
+            )
+        self._file: int | None = None
+        self._torn_end = False
+        self.kept = 0
+
+    def header(self) -> dict[str, Any] | None:
+        """The first line, or None where there is no file or nothing whole in it."""
+        with contextlib.suppress(FileNotFoundError):
+            for line in self._lines():
+                return self._header_of(line)
+        return None
+
+    def begin(
+        self,
+        header: dict[str, Any],
+        differences: Callable[[dict[str, Any], dict[str, Any]], list[str]],
+        read: Callable[[dict[str, Any]], Piece],
+    ) -> list[Piece]:
+        """Begin or go on; returns what `read` makes of every finished piece.
+
+        Raises
+        ------
+        InputError
+            When the file is of other work, is used by another process, or cannot be written.
+        """
+        try:
+            self._file = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666)
+        except OSError as error:
+            raise self._unwritable(error) from None
+        try:
+            self._lock()
+            lines = self._lines()
+            if not lines:
+                self._cut(0)
+                self._append(header)
+                return []
+            wrong = differences(self._header_of(lines[0]), header)
+            if wrong:
+                raise InputError(
+                    f"`{self.argument}` is {str(self.path)!r}, kept by another {self.owner}: "
+                    f"{'; '.join(wrong)}. Restore that, or choose another file."
+                )
+            self._cut(sum(len(line) for line in lines))
+            return self._read(lines[1:], read)
+        except BaseException:
+            self.close()
+            raise
+
+    def add(self, body: dict[str, Any]) -> None:
+        """Write a finished piece through to the disk.
+
+        Raises
+        ------
+        InputError
+            When the disk is full or the file cannot be written; what was kept before stays.
+        """
+        self._append(body | {"crc": _checksum(body)})
+        self.kept += 1
+
+    def close(self) -> None:
+        """Leave the file to others."""
+        if self._file is not None:
+            os.close(self._file)
+            self._file = None
+
+    def _read(self, lines: list[bytes], read: Callable[[dict[str, Any]], Piece]) -> list[Piece]:
+        found = []
+        torn = 0
+        for line in lines:
+            try:
+                found.append(read(_checked(json.loads(line))))
+            except (ValueError, KeyError, TypeError):
+                torn += 1
+        self.kept = len(found)
+        if torn or self._torn_end:
+            warn(
+                f"`{self.argument}` {str(self.path)!r} was torn; {len(found)} finished "
+                f"{self.pieces} are kept, and what is missing is done again.",
+                stacklevel=6,
+            )
+        return found
+
+    def _lines(self) -> list[bytes]:
+        """Whole lines with their ends."""
+        data = self.path.read_bytes()
+        lines = data.splitlines(keepends=True)
+        self._torn_end = bool(lines) and not lines[-1].endswith(b"\n")
+        return lines[:-1] if self._torn_end else lines
+
+    def _header_of(self, line: bytes) -> dict[str, Any]:
+        try:
+            header = json.loads(line)
+            if isinstance(header, dict) and header.get("schema") == self.schema:
+                return header
+        except ValueError:
+            pass
+        raise InputError(
+            f"`{self.argument}` is {str(self.path)!r}, which no {self.owner} has written; "
+            "choose another file."
+        )
+
+    def _lock(self) -> None:
+        """One process at a time; the lock ends with the process."""
+        assert self._file is not None
+        try:
+            import fcntl
+        except ImportError:
+            return
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise InputError(
+                f"`{self.argument}` {str(self.path)!r} is in use by another process; wait for it, "
+                "or choose another file."
+            ) from None
+
+    def _append(self, item: dict[str, Any]) -> None:
+        assert self._file is not None
+        data = json.dumps(item, allow_nan=False, separators=(",", ":")).encode() + b"\n"
+        size = os.fstat(self._file).st_size
+        try:
+            while data:
+                data = data[os.write(self._file, data) :]
+            os.fsync(self._file)
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                self._cut(size)
+            raise self._unwritable(error) from None
+
+    def _cut(self, size: int) -> None:
+        assert self._file is not None
+        if os.fstat(self._file).st_size != size:
+            os.ftruncate(self._file, size)
+
+    def _unwritable(self, error: OSError) -> InputError:
+        kept = f"; the {self.kept} finished {self.pieces} in it are kept" if self.kept else ""
+        return InputError(
+            f"`{self.argument}` is {str(self.path)!r}, which cannot be written "
+            f"({error.strerror or error}){kept}; make room or choose another place."
+        )
+
+
+def _checked(line: dict[str, Any]) -> dict[str, Any]:
+    body = {key: value for key, value in line.items() if key != "crc"}
+    if line["crc"] != _checksum(body):
+        raise ValueError("checksum")
+    return body
+
+
+def _checksum(body: dict[str, Any]) -> int:
+    return zlib.crc32(json.dumps(body, sort_keys=True, separators=(",", ":")).encode())

@@ -1,0 +1,1 @@
+"""Many small data sets at once: a table in which one column says whose reading it is."""

@@ -1,0 +1,164 @@
+"""A table cut into groups of readings; a group that cannot be used keeps one sentence instead."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Hashable, Mapping
+from typing import Any
+
+import numpy as np
+
+from quantize._support.errors import InputError, InputTypeError
+from quantize._support.validation import IntArray
+from quantize.readings import Readings, as_readings
+
+_LEAST = 3
+_MOST_NAMES = 20
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Group:
+    """The readings of one particle.
+
+    Attributes
+    ----------
+    label : hashable
+        As it stands in the table.
+    size : int
+        Number of its rows.
+    readings : Readings or None
+    problem : str or None
+        Why there are no readings, in one sentence.
+    """
+
+    label: Hashable
+    size: int
+    readings: Readings | None = None
+    problem: str | None = None
+
+
+def split(
+    table: Any, *, by: Any, value: Any, sigma: Any = None, state: Any = None, resolution: Any = None
+) -> list[Group]:
+    """Groups in the order in which their labels first appear.
+
+    `sigma` and `resolution` are the name of a column or one number. Categories without rows come
+    last.
+
+    Raises
+    ------
+    InputError
+        For a table without these columns, with columns of different lengths, without rows, or
+        with a row that belongs to no group.
+    """
+    columns = _columns(table)
+    labels = _column(table, columns, "by", by)
+    values = _column(table, columns, "value", value)
+    states = None if state is None else _column(table, columns, "state", state)
+    given: dict[str, Any] = {"sigma": sigma, "resolution": resolution}
+    for name, item in given.items():
+        if isinstance(item, str):
+            given[name] = _numbers(_column(table, columns, name, item))
+    codes, found = _coded(labels, by)
+    lengths = {len(values), *(len(c) for c in (states, *given.values()) if hasattr(c, "__len__"))}
+    if lengths != {codes.size}:
+        raise InputError(
+            f"`table` has columns of different lengths ({codes.size} labels in {by!r}, "
+            f"{len(values)} entries in {value!r}); give one row for each reading."
+        )
+    values, states = _numbers(values), None if states is None else np.asarray(states, object)
+    order = np.argsort(codes, kind="stable")
+    ends = np.cumsum(np.bincount(codes, minlength=len(found)))
+    groups = []
+    for label, rows in zip(found, np.split(order, ends[:-1]), strict=True):
+        parts = {n: c[rows] if isinstance(c, np.ndarray) else c for n, c in given.items()}
+        parts["state"] = None if states is None else states[rows]
+        groups.append(_group(label, values[rows], str(value), parts))
+    empty = getattr(getattr(labels, "cat", None), "categories", ())
+    groups += [
+        Group(label=label, size=0, problem=f"`{value}` has no readings of this group; take some.")
+        for label in empty
+        if label not in set(found)
+    ]
+    return groups
+
+
+def _group(label: Hashable, values: Any, name: str, parts: dict[str, Any]) -> Group:
+    try:
+        readings = as_readings(Readings(values, **parts), least=_LEAST, measured=False)
+    except InputError as error:
+        problem = str(error).replace("`values`", f"`{name}`").replace("`readings`", f"`{name}`")
+        return Group(label=label, size=len(values), problem=problem)
+    return Group(label=label, size=len(values), readings=readings)
+
+
+def _columns(table: Any) -> list[Any]:
+    if isinstance(table, Mapping):
+        return list(table)
+    if hasattr(table, "columns") and hasattr(table, "__getitem__"):
+        return list(table.columns)
+    raise InputTypeError(
+        f"`table` is a {type(table).__name__}; give a pandas DataFrame or a dict of columns "
+        "(a file is read by pandas.read_csv, for one)."
+    )
+
+
+def _column(table: Any, columns: list[Any], argument: str, name: Any) -> Any:
+    if name not in columns:
+        listed = ", ".join(repr(str(column)) for column in columns[:_MOST_NAMES])
+        more = f" and {len(columns) - _MOST_NAMES} more" if len(columns) > _MOST_NAMES else ""
+        raise InputError(
+            f"`{argument}` is {name!r}, which is no column of the table; it has "
+            f"{listed or 'none'}{more}."
+        )
+    if columns.count(name) > 1:
+        raise InputError(
+            f"`{argument}` is {name!r}, and {columns.count(name)} columns have that name; "
+            "rename them."
+        )
+    column = table[name]
+    if np.ndim(column) != 1:
+        raise InputTypeError(
+            f"`{argument}` is {name!r}, a column of {np.ndim(column)} dimensions; "
+            "give one entry for each row."
+        )
+    return column
+
+
+def _numbers(column: Any) -> Any:
+    """The column as floats where its type is a number's; else its cells, for `Readings` to judge.
+
+    A nullable column of pandas has a kind of its own and no bare missing cell.
+    """
+    if getattr(getattr(column, "dtype", None), "kind", "O") in "iuf":
+        if hasattr(column, "to_numpy"):
+            return column.to_numpy(dtype=np.float64, na_value=np.nan)
+        return np.asarray(column, dtype=np.float64)
+    mixed = np.empty(len(column), dtype=object)
+    mixed[:] = list(column)
+    return mixed
+
+
+def _coded(labels: Any, name: Any) -> tuple[IntArray, list[Hashable]]:
+    """For each row the place of its label in order of first appearance."""
+    import pandas as pd
+
+    cells = labels if hasattr(labels, "dtype") else pd.Series(list(labels), dtype=object)
+    if len(cells) == 0:
+        raise InputError("`table` has no rows; give one row for each reading.")
+    try:
+        codes, found = pd.factorize(cells)
+    except TypeError:
+        raise InputTypeError(
+            f"`by` is {name!r}, whose labels are neither numbers nor text; give such labels."
+        ) from None
+    # A blank cell of a text file names nobody either.
+    nobody = [i for i, label in enumerate(found) if isinstance(label, str) and not label.strip()]
+    blank = np.flatnonzero((codes < 0) | np.isin(codes, nobody))
+    if blank.size:
+        more = f" (and {blank.size - 1} more)" if blank.size > 1 else ""
+        raise InputError(
+            f"`by` is {name!r}, which is blank at row {blank[0]}{more}; say whose readings these "
+            "are, or drop the rows."
+        )
+    return codes.astype(np.int64), list(found)

@@ -1,0 +1,101 @@
+"""`quantize analyze FILE --by COLUMN`."""
+
+import json
+
+import numpy as np
+import pytest
+
+import quantize as qz
+from quantize import cli
+from quantize.files import read_table
+
+PAGES = {
+    "A": [19.66, 24.60, 29.62, 34.47, 39.38, 44.42, 49.41],
+    "B": [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9],
+    "C": [7.2],
+}
+
+
+@pytest.fixture
+def quantize(capsys, tmp_path, monkeypatch):
+    """Run the program in a folder with an invented table, inside this process."""
+    monkeypatch.chdir(tmp_path)
+    rows = [f"{name},{x:.2f}" for name, page in PAGES.items() for x in page]
+    (tmp_path / "many.csv").write_text("\n".join(["particle,divisions", *rows]) + "\n")
+
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ended:
+            cli.main(["analyze", "many.csv", *arguments], prog_name="quantize")
+        captured = capsys.readouterr()
+        return int(ended.value.code or 0), captured.out, captured.err
+
+    return run
+
+
+QUICK = ("--by", "particle", "--resamples", "49", "--seed", "3")
+
+
+def test_prints_a_line_for_each_particle(quantize):
+    status, out, err = quantize(*QUICK)
+    assert (status, err) == (0, "")
+    assert out.startswith("many.csv by particle\n\n3 groups: ")
+    assert "C: `divisions` has 1 reading; at least 3 are needed" in " ".join(out.split())
+    assert out.endswith("Seed 3\n")
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_json_is_what_the_library_gives_with_the_printed_decimals(quantize):
+    status, out, _ = quantize(*QUICK, "--json", "--unit-range", "1", "9")
+    found = json.loads(out)
+    assert status == 0
+    assert found["schema"] == "quantize.cli.groups/1"
+    table = read_table("many.csv")
+    again = qz.analyze_groups(
+        table,
+        by="particle",
+        value="divisions",
+        resolution=0.01,
+        unit_range=(1, 9),
+        n_resamples=49,
+        rng=3,
+    )
+    assert found["groups"] == again.to_dict()
+
+
+def test_keeps_and_draws(quantize, tmp_path):
+    first = quantize(*QUICK, "--keep", "done.jsonl", "--plot", "units.svg")
+    assert first[0] == 0
+    assert len((tmp_path / "done.jsonl").read_text().splitlines()) == 3
+    assert (tmp_path / "units.svg").read_text().startswith("<?xml")
+    assert quantize(*QUICK, "--keep", "done.jsonl") == first
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("--by", "drop"), "--by is 'drop', which is no column of the table; it has 'particle', "),
+        (("--by", "divisions"), "--column is missing, and `many.csv` has no column with numbers"),
+        ((*QUICK, "--column", "mass"), "--column is 'mass', which is no column of the table"),
+        ((*QUICK, "--report", "a.html"), "--report is for one particle, and --by for many"),
+        ((*QUICK, "--apparatus", "a.toml"), "--apparatus is for one particle, and --by for many"),
+        (("--workers", "2"), "--workers and --keep are for many groups; name their column with"),
+        (
+            (*QUICK, "--sigma", "0.1", "--sigma-column", "divisions"),
+            "--sigma and --sigma-column both say the sigma; give one of them.",
+        ),
+        ((*QUICK, "--dated-plan", "plan.toml"), "--dated-plan is for one particle, and --by for"),
+    ],
+)
+def test_bad_options_are_one_line(quantize, arguments, message):
+    status, out, err = quantize(*arguments)
+    assert (status, out) == (2, "")
+    assert err.startswith(f"quantize: {message}")
+    assert err.count("\n") == 1
+
+
+def test_one_sigma_for_all(quantize):
+    status, out, _ = quantize(*QUICK, "--column", "divisions", "--sigma", "0.2", "--json")
+    assert status == 0
+    rows = json.loads(out)["groups"]["table"]
+    assert [row["sigma"] for row in rows[:2]] == [0.2, 0.2]
+    assert np.isfinite(rows[0]["unit"])
