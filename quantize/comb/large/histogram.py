@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize._support.errors import InputError
+from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray, IntArray, count, float_array, read_only
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from quantize.comb.periodogram import Periodogram
 
 MOST_BINS = 5_000_000
@@ -158,6 +161,11 @@ class Histogram:
         if self.edges.shape != other.edges.shape or not np.array_equal(self.edges, other.edges):
             raise InputError("`edges` of the two histograms differ; count both in the same bins.")
         return Histogram(self.edges.copy(), self.counts + other.counts)
+
+    def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
+        """Draw the counts on `ax`, or on a new figure; returns the axes."""
+        drawn: Axes = renderer("plot", self)(self, ax=ax, **options)
+        return drawn
 
     def _as_readings(self) -> Readings:
         """Single readings at the middles, each with the width of its bin as resolution."""

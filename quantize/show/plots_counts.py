@@ -1,0 +1,66 @@
+"""Pictures of counts in bins: the counts, the levels under them, the distances."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from quantize.show import style
+from quantize.show.rounding import plus_minus
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from quantize.comb.large.count_fit import CountFit
+    from quantize.comb.large.histogram import Histogram
+    from quantize.null.counts import CountAnalysis
+
+_MOST_BINS = 1500
+
+
+def plot_histogram(counts: Histogram, ax: Axes | None = None) -> Axes:
+    """Counts in bins, as steps."""
+    axes = style.new_axes() if ax is None else ax
+    with style.look():
+        shown = counts.occupied()
+        shown = shown.coarser(-(-len(shown) // _MOST_BINS)) if shown.even else shown
+        axes.stairs(shown.counts, shown.edges, color=style.DATA, lw=0.9, label="counts")
+        axes.set_xlabel("reading")
+        axes.set_ylabel("readings in a bin")
+    return axes
+
+
+def plot_count_fit(found: CountFit, ax: Axes | None = None) -> Axes:
+    """Counts, the fitted levels, and the multiples of the unit."""
+    axes = style.new_axes() if ax is None else ax
+    levels = found.fitted
+    with style.look():
+        axes.stairs(levels.counts, levels.edges, color=style.SOFT, fill=True, label="counts")
+        middles = 0.5 * (levels.edges[1:] + levels.edges[:-1])
+        expected = levels.expected()
+        axes.plot(middles, expected, color=style.DATA, lw=1.1, label="levels fitted")
+        for place in levels.position[levels.amplitude > 1e-3 * levels.amplitude.max()]:
+            axes.axvline(place, color=style.RULE, lw=0.7, ls=":", zorder=0)
+        if found.modes.size:
+            height = np.interp(found.modes, middles, expected)
+            axes.plot(
+                found.modes, height, "v", color=style.ACCENT, ms=5, label="levels that stand out"
+            )
+        top = float(levels.counts.max())
+        axes.set_yscale("symlog", linthresh=max(1.0, 1e-3 * top))
+        axes.set_ylim(0, 2 * top)
+        axes.set_xlabel("reading")
+        axes.set_ylabel("readings in a bin")
+        axes.set_title(f"Unit {plus_minus(found.unit, found.unit_err)}")
+        axes.legend(loc="upper right", fontsize=8)
+    return axes
+
+
+def plot_count_analysis(found: CountAnalysis, ax: Axes | None = None) -> Axes:
+    """The fit, under the verdict."""
+    axes = plot_count_fit(found.fit, ax)
+    with style.look():
+        unit = plus_minus(found.unit, found.unit_err)
+        axes.set_title(f"Verdict: {found.verdict}; unit {unit}")
+    return axes
