@@ -19,7 +19,7 @@ import json
 import sys
 import tempfile
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +49,7 @@ SEARCHED = 1 / 3
 """Part of the pages that the hurdles are searched with; the tails are counted on the rest."""
 PAGES = {"offset zero, sigma unknown": 1.0, "offset zero, sigma known": 0.5}
 PAGES |= {"offset free, sigma unknown": 0.4, "offset free, sigma known": 0.4}
-AT_SIZE = {8: 1.0, 20: 1.0, 60: 0.5, 200: 0.2}
+AT_SIZE = {8: 1.0, 20: 1.0, 60: 0.5, 200: 0.15}
 
 
 def one_to_eight(rng: np.random.Generator, n: int) -> FloatArray:
@@ -128,7 +128,9 @@ def page(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None:
 Pages = dict[tuple[str, str, str, int], dict[int, dict[str, float] | None]]
 
 
-def draw(replicates: int, keep: Path, workers: int, only: str = "") -> Pages:
+def draw(
+    replicates: int, keep: Path, workers: int, only: str = "", sizes: Sequence[int] = SIZES
+) -> Pages:
     """Weigh the pages that are wanted and not kept yet."""
     pages: Pages = defaultdict(dict)
     if keep.exists():
@@ -138,11 +140,11 @@ def draw(replicates: int, keep: Path, workers: int, only: str = "") -> Pages:
     with keep.open("a") as sink:
         for place, cell in enumerate(jobs()):
             part, kind, _, n = cell
-            if only and part != only:
+            if (only and part != only) or n not in sizes:
                 continue
-            wanted = max(round(replicates * PAGES[part] * AT_SIZE[n]), 2)
+            wanted = round(replicates * PAGES[part] * AT_SIZE[n])
             if kind == "comb":
-                wanted = max(wanted // 4, 2)
+                wanted //= 4
             missing = [i for i in range(wanted) if i not in pages[cell]]
             tasks = [(*cell, place, number) for number in missing]
             for number, found in zip(missing, ordered_map(page, tasks, workers), strict=True):
@@ -250,16 +252,18 @@ def main() -> None:
     parser.add_argument("--replicates", type=int, default=600)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--only", default="", help="one mode")
+    parser.add_argument("--sizes", type=int, nargs="+", default=SIZES, help="some sizes")
     parser.add_argument("--table", action="store_true", help="only make the table of kept pages")
     parser.add_argument("--tiny", action="store_true", help="two pages a family; nothing is kept")
     options = parser.parse_args()
     if options.tiny:
         with tempfile.TemporaryDirectory() as folder:
-            made = make(draw(2, Path(folder) / "pages.jsonl", 1))
+            made = make(draw(8, Path(folder) / "pages.jsonl", 1))
             print({part: list(kinds) for part, kinds in made["tails"].items()})
         return
     KEPT.parent.mkdir(parents=True, exist_ok=True)
-    pages = draw(0 if options.table else options.replicates, KEPT, options.workers, options.only)
+    wanted = 0 if options.table else options.replicates
+    pages = draw(wanted, KEPT, options.workers, options.only, options.sizes)
     TABLE.write_text(json.dumps(make(pages), indent=1) + "\n")
 
 

@@ -188,6 +188,8 @@ def analyze(
     alpha = validation.fraction("alpha", alpha)
     null = validation.choice("null", null, ("all", "smooth"))
     need_resamples(validation.count("n_resamples", n_resamples), alpha)
+    if group is not None:
+        labels, codes = influence.group_codes(group, len(everything))
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
     if unit_range is not None:
@@ -224,7 +226,6 @@ def analyze(
         guards.wide_band(band, mixture.unit),
     )
     if group is not None:
-        labels, codes = influence.group_codes(group, len(everything))
         kept = [labels[code] for code in codes[everything.measured]]
         pool = influence.only_in_the_pool(data, kept, band.limits, alpha, rng=0, **weighing)
         findings = (*findings, pool)

@@ -31,6 +31,21 @@ SAME_ENVELOPE = "continuous: whatever the envelope"
 ratio is that of the phases alone."""
 
 _NAMES = ("equal shares", "flat shares", "few favoured")
+NULLS: tuple[str, ...] = (
+    SAME_ENVELOPE,
+    "continuous: uniform",
+    *(f"continuous: histogram, {name}" for name in _NAMES[1:]),
+    "continuous: tight uniform",
+    "continuous: normal",
+    "continuous: skewed",
+    "continuous: beta",
+    "continuous: broad lumps",
+    *(f"lumpy: {name}" for name in _NAMES),
+    "mixed: levels and background",
+    "unequal: lumps of their own widths",
+)
+"""Every null but the mirrored ones, which are weighed only where there is something to mirror."""
+
 _NEGLIGIBLE = 10.0
 """Units whose share of the comb's evidence is below exp(-10) of the best one's are left out of the
 comparison unit by unit: there both sides fail, and by how much they differ says nothing."""
@@ -104,6 +119,19 @@ def place(
     seated = np.where(enough, log_nearest, -np.inf)
     total, total_seated = float(log_sum_exp(counted)), float(log_sum_exp(seated))
 
+    best, everything = int(np.argmax(log_comb)), float(log_sum_exp(log_comb))
+    found = Placement(
+        log_ratios=dict.fromkeys(NULLS, -np.inf),
+        log_comb=total,
+        log_everything=everything,
+        unit=comb.unit,
+        density=np.exp(log_comb - everything),
+        best=best,
+        integers=comb.integers[best],
+    )
+    if not np.isfinite(total_seated):
+        return found
+
     sigma_evidence = float(log_sum_exp(log_prior))
     phases = log_sum_exp(comb.log_likelihood + log_prior) + n * np.log(comb.unit)
     log_phase = float(log_sum_exp(np.where(enough, phases, -np.inf))) - sigma_evidence
@@ -155,16 +183,7 @@ def place(
     ratios["unequal: lumps of their own widths"] = (
         total_seated - log_own_widths(values, widths, window) - sigma_evidence
     )
-    everything = float(log_sum_exp(log_comb))
-    return Placement(
-        log_ratios=ratios,
-        log_comb=total,
-        log_everything=everything,
-        unit=comb.unit,
-        density=np.exp(log_comb - everything),
-        best=best,
-        integers=comb.integers[best],
-    )
+    return dataclasses.replace(found, log_ratios=ratios)
 
 
 def _averaged(comb: FloatArray, null: FloatArray) -> float:

@@ -285,7 +285,7 @@ class Question:
 
     def search_readings(self, spread: float, m: int) -> Search:
         """Sizes round a guess, up to as many states as the verdict weighs."""
-        from quantize.null.verdict import MOST_LEVELS
+        from quantize.null.weighing import MOST_LEVELS
 
         guess = float(np.interp(spread / np.sqrt(m), *_GUESS)) * np.sqrt(m)
         return Search(

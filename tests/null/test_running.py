@@ -87,3 +87,34 @@ def test_window_and_band_must_fit():
         RunningEvidence(BAND, (3.0, -3.0))
     with pytest.raises(InputError, match="above half the window"):
         RunningEvidence((7.0, 9.0), WINDOW)
+
+
+def test_a_later_look_is_the_same_as_an_early_one():
+    rng = np.random.default_rng(15)
+    process, lazy = RunningEvidence(BAND, WINDOW), RunningEvidence(BAND, WINDOW)
+    for x in rng.integers(-4, 5, size=14) + rng.normal(0, 0.06, size=14):
+        log_evidence = process.update(x)
+        lazy.update(x, look=False)
+        assert lazy.passes(0.05) == (log_evidence >= -np.log(0.05))
+    assert lazy.passes(0.05)
+
+
+def test_only_the_first_reading_of_a_state_counts():
+    process = RunningEvidence(BAND, WINDOW)
+    one = process.update(1.02, state="a")
+    assert process.update(0.97, state="a") == one
+    plain = RunningEvidence(BAND, WINDOW)
+    plain.update(1.02)
+    assert process.update(-2.0, state="b") == plain.update(-2.0)
+
+
+def test_the_heaped_null_explains_heaped_values():
+    """A third on whole numbers: the heaps tell more than a comb of a few per cent spread."""
+    rng = np.random.default_rng(16)
+    values = rng.normal(0, 1.8, 80)
+    values = np.where(rng.random(80) < 1 / 3, np.round(values), values)
+    found = running_evidence(np.clip(values, -5.9, 5.9), BAND, WINDOW, looks=[80])
+    last = {name: path[-1] for name, path in found.log_evidences.items()}
+    heaped = min(value for name, value in last.items() if name.startswith("heaped"))
+    assert heaped < 0
+    assert heaped < last["continuous: uniform"]

@@ -1,0 +1,49 @@
+"""The analytic bounds: against astropy's bound on a periodogram, and their inverse."""
+
+import numpy as np
+import pytest
+from astropy.timeseries.periodograms.lombscargle import _statistics
+from hypothesis import given
+from hypothesis import strategies as st
+
+import quantize as qz
+from quantize import InputError
+
+PAGE = np.linspace(-5, 5, 40) ** 3 / 25
+
+
+@pytest.mark.parametrize("power", [6.0, 9.0, 14.0])
+def test_free_offset_is_the_bound_that_astropy_uses(power):
+    """astropy, Baluev's bound for a periodogram in psd normalization, frequencies 0 to 3."""
+    theirs = _statistics.fap_baluev(power, 3.0, PAGE, np.zeros(40), 1.0, normalization="psd")
+    ours = qz.p_value_bound(power, PAGE, (1 / 3, 1e9), offset="free")
+    # Theirs multiplies chances, ours adds them: the same to second order.
+    assert ours == pytest.approx(float(theirs), rel=theirs, abs=1e-15)
+
+
+@pytest.mark.parametrize("offset", ["zero", "free"])
+def test_many_readings_of_any_size_stay_below_the_bound(offset):
+    rng = np.random.default_rng(2)
+    height = qz.height_for(0.05, np.linspace(-5, 5, 30), (0.3, 2.0), offset=offset)
+    hits = 0
+    for _ in range(300):
+        found = qz.periodogram(rng.uniform(-5, 5, 30), (0.3, 2.0), offset=offset)
+        hits += float((found.power if offset == "free" else found.score).max()) > height
+    # At a true rate of 5 % more than 29 of 300 are seen once in 1,000 times.
+    assert hits <= 29
+
+
+@given(p=st.floats(1e-9, 0.5), offset=st.sampled_from(["zero", "free"]))
+def test_height_and_bound_are_inverse(p, offset):
+    height = qz.height_for(p, PAGE, (0.5, 4.0), offset=offset)
+    assert qz.p_value_bound(height, PAGE, (0.5, 4.0), offset=offset) == pytest.approx(p, rel=1e-6)
+
+
+def test_scale_of_readings_and_band_does_not_matter():
+    one = qz.p_value_bound(4.0, PAGE, (0.5, 4.0))
+    assert qz.p_value_bound(4.0, 1e6 * PAGE, (0.5e6, 4e6)) == pytest.approx(one, rel=1e-9)
+
+
+def test_p_that_no_bound_gives_is_refused():
+    with pytest.raises(InputError, match="`p_value` is 0.7"):
+        qz.height_for(0.7, PAGE)

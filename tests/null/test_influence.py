@@ -1,0 +1,89 @@
+"""One state left out, groups by themselves, and the choice of null and band."""
+
+import numpy as np
+import pytest
+
+import quantize as qz
+from quantize import InputError, Readings
+from quantize.null.influence import only_in_the_pool, single_state
+from quantize.null.verdict import weigh_evidence
+
+BAND = (0.4, 3.0)
+
+
+def comb_page(seed=1, n=12, spread=0.05):
+    rng = np.random.default_rng(seed)
+    k = np.resize(np.arange(-4, 5), n)
+    values = np.repeat(k, 2) + rng.normal(0, spread, 2 * n)
+    return Readings(values, state=np.repeat([f"s{i}" for i in range(n)], 2))
+
+
+def test_left_out_p_is_that_of_the_page_without_the_state():
+    page = comb_page()
+    found = qz.without_each_state(page, BAND)
+    assert list(found) == list(page.state_labels)
+    rest = page.select(page.state != 3)
+    assert found["s3"] == weigh_evidence(rest, BAND).p_value
+
+
+def test_readings_without_states_are_left_out_one_by_one():
+    assert list(qz.without_each_state([1.0, 2.02, 2.98, 5.01, 7.0], BAND)) == [1, 2, 3, 4, 5]
+
+
+def test_a_page_with_states_says_whether_one_of_them_decides():
+    strong = single_state(comb_page(), BAND, 0.05)
+    assert not strong.warns
+    assert "stays when any one" in strong.sentence
+    # Three sizes alone: without any one of them nothing shows.
+    rng = np.random.default_rng(2)
+    values = np.repeat([1.0, 2.0, 3.0, 5.0], 5) + rng.normal(0, 0.01, 20)
+    few = Readings(values, state=np.repeat(list("abcd"), 5))
+    weak = single_state(few, (0.4, 2.0), 0.05)
+    assert weak.warns
+    assert not weak.blocks
+    assert single_state(Readings([1.0, 2.0, 3.0]), BAND, 0.05) is None
+
+
+def test_the_verdict_carries_the_sentence():
+    found = qz.analyze(comb_page(), BAND, n_resamples=199, rng=1)
+    assert found.verdict == "steps"
+    assert "states" in [f.name for f in found.findings]
+
+
+def test_steps_that_only_the_pool_shows_are_not_called_steps():
+    rng = np.random.default_rng(3)
+    # Eight particles, each with readings about one whole number of its own.
+    place = np.repeat([1, 2, 3, 5, 6, 7, 8, 4], 4)
+    values = place + rng.normal(0, 0.03, 32)
+    group = np.repeat([f"particle {i}" for i in range(8)], 4)
+    pooled = qz.analyze(values, (0.4, 3.0), n_resamples=199, rng=1)
+    assert pooled.verdict == "steps"
+    split = qz.analyze(values, (0.4, 3.0), group=group, n_resamples=199, rng=1)
+    assert split.verdict == "cannot tell"
+    assert any("None of the 8 groups shows steps by itself" in r for r in split.reasons)
+
+
+def test_one_group_that_shows_steps_is_enough():
+    rng = np.random.default_rng(4)
+    values = np.r_[rng.integers(-4, 5, 20) + rng.normal(0, 0.05, 20), 1.0, 3.02, 2.0]
+    group = ["a"] * 20 + ["b"] * 3
+    found = only_in_the_pool(Readings(values), group, BAND, 0.05)
+    assert not found.blocks
+    assert "Steps show in a by itself" in found.sentence
+
+
+def test_groups_must_fit_the_readings():
+    with pytest.raises(InputError, match="`group` has 2 entries and there are 4 readings"):
+        qz.analyze([1.0, 2.0, 3.0, 5.0], group=["a", "b"], n_resamples=19)
+
+
+def test_sensitivity_lists_every_null_and_band():
+    values = comb_page().values
+    found = qz.sensitivity(values, BAND, bands=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5)
+    assert found.table["band"].unique().tolist() == ["as analyzed", "0.3 to 3", "4 to 6"]
+    assert {"smooth", "uniform", "normal", "lumpy", "levels: lumpy"} <= set(found.table["null"])
+    assert found.largest()["as analyzed"] < 0.05
+    # A band that leaves the unit out shows nothing.
+    assert found.largest()["4 to 6"] > 0.05
+    again = qz.sensitivity(values, BAND, bands=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5)
+    assert again.table.equals(found.table)
