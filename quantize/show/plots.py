@@ -102,21 +102,24 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
         right.tick_params(length=0, labelcolor=style.INK)
         right.spines["right"].set_visible(False)
         right.set_ylabel("whole number of units")
-    ax.errorbar(
-        place,
-        x,
-        yerr=error,
-        fmt="o",
-        ms=5 if x.size <= _LABELLED else 2.5,
-        color=style.DATA,
-        ecolor=style.DATA,
-        elinewidth=0.9,
-        capsize=2.5 if x.size <= _LABELLED else 0,
-        zorder=3,
-        # Thousands of points would make a vector picture of megabytes.
-        rasterized=x.size > _RASTER,
-        label="readings",
-    )
+    if x.size > _RASTER:
+        # As a vector picture, thousands of bars would take megabytes.
+        ax.fill_between(place, x - error, x + error, color=style.SOFT, alpha=0.5, rasterized=True)
+        ax.plot(place, x, ".", ms=2.5, color=style.DATA, rasterized=True, label="readings")
+    else:
+        ax.errorbar(
+            place,
+            x,
+            yerr=error,
+            fmt="o",
+            ms=5 if x.size <= _LABELLED else 2.5,
+            color=style.DATA,
+            ecolor=style.DATA,
+            elinewidth=0.9,
+            capsize=2.5 if x.size <= _LABELLED else 0,
+            zorder=3,
+            label="readings",
+        )
     labelled = x.size <= _LABELLED and tables.stands(found)
     if labelled and tables.readable(tables.levels(found)):
         for i, (value, n) in enumerate(zip(x.tolist(), k.tolist(), strict=True), start=1):
