@@ -3,29 +3,91 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from quantize.charge.stated import degrees_of_freedom
+from quantize.null.wording import KINDS
 from quantize.show import tables, words
+from quantize.show.report_words import clean
 from quantize.show.rounding import brackets, plus_minus, rounded
 from quantize.show.text import HEADLINES
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from quantize.analysis import Analysis
 
-_MOST_ROWS = 8
+_MOST_ROWS = 12
+_MOST_COLUMNS = 12
 _CELL = "padding:0.15em 0.7em;text-align:{};border-bottom:1px solid #b9c2cb"
 
 
+_FRAMES = {
+    "alternatives": "Rival units",
+    "levels": "Levels",
+    "budget": "Where the uncertainty comes from",
+    "routes": "Every route",
+    "particles": "Particles",
+    "mode_shares": "Shares of the modes, by ensemble",
+    "table": "Results",
+}
+"""Tables that a result may carry, with their captions."""
+_PAIRS = {"unit": "unit_err", "value": "standard_uncertainty"}
+_LEFT_OUT = {"distribution", "scope", "slope", "contribution", "depends", "random", "systematic"}
+
+
 def notebook_html(result: Any) -> str:
-    """The headline of a result and its table of rival units."""
+    """The headline of a result, its tables, its checks and its chances by kind of null."""
     head = f"<p><strong>{escape(_name(result))}</strong>: {escape(result._headline())}</p>"
-    frame = getattr(result, "alternatives", None)
-    if frame is None or not len(frame):
-        return head
-    rows = [[_cell(value) for value in row] for row in frame.head(_MOST_ROWS).to_numpy(object)]
-    return head + table([str(name) for name in frame.columns], rows, caption="Rival units")
+    return head + "".join(
+        [
+            *(
+                _frame(getattr(result, name), caption)
+                for name, caption in _FRAMES.items()
+                if hasattr(getattr(result, name, None), "columns")
+            ),
+            _checks(getattr(result, "checks", ())),
+            _chances(getattr(result, "p_values", {})),
+        ]
+    )
+
+
+def _frame(frame: pd.DataFrame, caption: str) -> str:
+    """A table with each uncertainty in brackets behind its value; long ones folded."""
+    if not len(frame):
+        return ""
+    names = [str(name) for name in frame.columns]
+    paired = {value: error for value, error in _PAIRS.items() if {value, error} <= set(names)}
+    shown = [n for n in names if n not in paired.values() and n not in _LEFT_OUT][:_MOST_COLUMNS]
+    rows: list[Sequence[str]] = []
+    records = frame.to_dict("records")
+    for row in tables.folded(records, most=_MOST_ROWS, head=_MOST_ROWS - 2, tail=1):
+        if row is None:
+            rows.append(["…"] * len(shown))
+            continue
+        rows.append(
+            [
+                brackets(row[name], row[paired[name]]) if name in paired else _cell(name, row[name])
+                for name in shown
+            ]
+        )
+    return table([name.replace("_", " ") for name in shown], rows, caption=caption)
+
+
+def _checks(checks: Any) -> str:
+    if not isinstance(checks, Sequence) or not checks:
+        return ""
+    rows = [[check.level, check.name, check.sentence] for check in checks]
+    return table(["result", "check", "what was found"], rows, caption="Checks")
+
+
+def _chances(p_values: Any) -> str:
+    if not isinstance(p_values, Mapping) or not p_values:
+        return ""
+    rows = [[KINDS.get(kind, kind), words.chance(p)] for kind, p in p_values.items()]
+    return table(["pages made of", "as regular as these"], rows, caption="Pages without steps")
 
 
 def analysis_html(found: Analysis) -> str:
@@ -107,7 +169,10 @@ def _name(result: Any) -> str:
     return type(result).__name__
 
 
-def _cell(value: Any) -> str:
+def _cell(name: str, value: Any) -> str:
+    if name == "degrees_of_freedom":
+        return degrees_of_freedom(float(value))
     if isinstance(value, float):
-        return "" if math.isnan(value) else f"{value:.5g}"
-    return str(value)
+        digits = 2 if name.endswith(("uncertainty", "_err", "_se")) else 5
+        return "" if math.isnan(value) else f"{value:.{digits}g}"
+    return clean(value, longest=80)

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from xml.etree import ElementTree
+
+import pytest
 
 import quantize as qz
 from quantize.analysis import Analysis
-from quantize.show.html import table
+from quantize.charge import SimulatedBench, read_run
+from quantize.show.html import _frame, table
 
 
 def parsed(html: str) -> ElementTree.Element:
@@ -28,6 +32,44 @@ def test_every_other_result_is_well_formed(published: Analysis) -> None:
     for result in (published.comb_fit, published.score, published.mixture, published.smooth):
         page = parsed(result._repr_html_())
         assert type(result).__name__ in "".join(page.itertext())
+
+
+@pytest.mark.filterwarnings("ignore::quantize.QuantizeWarning")
+def test_results_of_a_run_show_their_tables() -> None:
+    page, apparatus, _ = SimulatedBench().simulate(rng=40)
+    run = read_run(page, apparatus)
+    fit = run.fit((4, 30), sigma="predicted")
+    coulombs = run.unit_in_coulombs(fit)
+    text = {
+        type(result).__name__: "".join(parsed(result._repr_html_()).itertext())
+        for result in (fit, coulombs, run.checks(fit))
+    }
+    assert "Rival units" in text["RunFit"]
+    assert "Where the uncertainty comes from" in text["UnitInCoulombs"]
+    assert "Every route" in text["UnitInCoulombs"]
+    assert "plates.separation" in text["UnitInCoulombs"]
+    for check in run.checks(fit).checks:
+        assert check.name in text["Checks"]
+    # Never more digits than the uncertainty has: value(two digits) for every route.
+    found = parsed(coulombs._repr_html_())
+    routes = found.findall("table")[1]
+    for row in routes.findall("tbody/tr"):
+        value = row.findall("td")[1].text or ""
+        assert re.fullmatch(r"-?\d\.\d+\(\d\d\)e-19", value), value
+
+
+def test_many_degrees_of_freedom_are_not_counted_out() -> None:
+    import pandas as pd
+
+    frame = pd.DataFrame({"input": ["a", "b"], "degrees_of_freedom": [306841.0, 7.4]})
+    cells = [cell.text for cell in parsed(_frame(frame, "x")).iter("td")]
+    assert cells == ["a", "many", "b", "7"]
+
+
+def test_a_null_comparison_says_what_it_was_held_against(published: Analysis) -> None:
+    text = "".join(parsed(published.smooth._repr_html_()).itertext())
+    assert "Pages without steps" in text
+    assert "1 page in" in text or "pages in 100" in text
 
 
 def test_hostile_labels_are_text(stated: Analysis) -> None:
