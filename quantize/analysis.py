@@ -20,6 +20,7 @@ from quantize.comb.mixture import MixtureFit, fit_mixture
 from quantize.comb.periodogram import Periodogram, periodogram
 from quantize.null import guards, influence
 from quantize.null.compare import NullComparison, compare_null
+from quantize.null.counts import analyze_many
 from quantize.null.tails import need_resamples
 from quantize.null.verdict import LevelEvidence, weigh_evidence
 from quantize.null.wording import Judgement, judge
@@ -140,7 +141,8 @@ def analyze(
 
     Parameters
     ----------
-    readings : Readings or array_like, shape (n,)
+    readings : Readings, Histogram, Spectrum or array_like, shape (n,)
+        Counts in bins, and more than 50,000 plain readings, go to `analyze_counts`.
     unit_range : (float, float), optional
         Smallest and largest unit tried, in the readings' own unit; see `default_band`.
     offset : {"zero", "free"} or float
@@ -168,6 +170,7 @@ def analyze(
     Returns
     -------
     Analysis
+        Or `CountAnalysis`, for counts and for more than 50,000 plain readings.
 
     Raises
     ------
@@ -182,6 +185,11 @@ def analyze(
     >>> found.verdict, found.integers.tolist()
     ('steps', [1, 2, 3, 4, 5, 7, 2, 6, 8, 3])
     """
+    many = analyze_many(
+        readings, unit_range, offset=offset, sigma_range=sigma_range, model=model, alpha=alpha
+    )
+    if many is not None:
+        return many  # type: ignore[return-value]
     everything = as_readings(readings, least=3, measured=False)
     # Readings off the scale and changing ones have a likelihood in the mixture alone.
     data = as_readings(everything, least=3)

@@ -77,7 +77,7 @@ def counted(
     own = data.grid.offset
     free = isinstance(own, str)
     histogram = data.histogram
-    _enough(histogram)
+    _enough(histogram.total)
     return Counted(
         histogram=histogram,
         sums=sums_of_spectrum(data, band),
@@ -91,7 +91,7 @@ def counted(
 
 
 def _of_histogram(data: Histogram, unit_range: Any, offset: str | float) -> Counted:
-    _enough(data)
+    _enough(data.total)
     if not data.even:
         widths = data.widths
         raise InputError(
@@ -125,6 +125,7 @@ def _spectrum_of_values(data: Any, unit_range: Any, offset: str | float, window:
             "cannot keep; use `fit_mixture`, or pass the values alone."
         )
     x = readings.values
+    _enough(x.size)
     if readings.span == 0:
         raise InputError(f"`counts` are all equal to {x[0]:g}; steps show only where they differ.")
     if window is None:
@@ -149,9 +150,9 @@ def _band(unit_range: Any) -> Band:
     return Band(low=low, high=high, chosen=False, reason="given by the caller")
 
 
-def _enough(histogram: Histogram) -> None:
-    if histogram.total < _FEWEST:
+def _enough(total: int) -> None:
+    if total < _FEWEST:
         raise InputError(
-            f"`counts` holds {histogram.total} readings; at least {_FEWEST} are needed to work on "
+            f"`counts` holds {total} readings; at least {_FEWEST} are needed to work on "
             "bins, and fewer are better served by `fit_mixture`."
         )

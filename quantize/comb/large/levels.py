@@ -16,6 +16,8 @@ import numpy as np
 from quantize._support.validation import FloatArray, IntArray
 
 _FLAT = 1e-9
+_NEAR = 0.02
+"""Gain in log likelihood still promised at which a maximum counts as reached: a fifth of a sigma."""
 _SMALLEST = 1e-9  # share of all counts below which an amplitude is held
 
 
@@ -142,7 +144,7 @@ def maximise(start: Levels, *, reach: float, steps: int = 60) -> tuple[Levels, f
     """
     total = float(start.counts.sum())
     least = max(_SMALLEST * total, 1e-6)
-    levels, best = start, start.log_likelihood()
+    levels, best, gain = start, start.log_likelihood(), np.inf
     for _ in range(steps):
         jacobian, rate = levels.jacobian(), levels.expected()
         score = jacobian.T @ (levels.counts / rate - 1)
@@ -164,11 +166,11 @@ def maximise(start: Levels, *, reach: float, steps: int = 60) -> tuple[Levels, f
                 break
             scale *= 0.4
         else:
-            return levels, best, gain < 1e-3
+            return levels, best, gain < _NEAR
         levels, climbed, best = trial, value - best, value
-        if climbed < 1e-6 + 1e-14 * abs(best) and gain < 1e-3:
+        if climbed < 1e-6 + 1e-14 * abs(best) and gain < _NEAR:
             return levels, best, True
-    return levels, best, False
+    return levels, best, gain < _NEAR
 
 
 def solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
