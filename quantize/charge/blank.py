@@ -5,12 +5,14 @@ from __future__ import annotations
 _APPARATUS = """\
 # Apparatus file. Copy it, fill in what you know, delete what you do not.
 #
-# Text:  "number unit", "number +/- number unit" or "number(n) unit"; decimal point, no commas.
+# Text:  "number unit", "number +/- number unit" or "number(n) unit"; decimal
+# point, no commas.
 # A +/- is a standard uncertainty, unless a word follows:
 #   limit   half the width of a rectangle, such as a maker's tolerance
 #   k=2     a quoted multiple of the standard uncertainty
 #   n=5     the standard error of the mean of five repeats
-# and, if need be, what shares the error: reading, state, particle, session, bench, batch.
+# and, if need be, what shares the error: reading, state, particle, session,
+# bench, batch.
 
 [apparatus]
 name = "bench 1"
@@ -18,7 +20,7 @@ name = "bench 1"
 [plates]
 separation = "4.00 +/- 0.02 mm"
 voltage = "250.0 +/- 0.5 V"        # at which the sphere was balanced
-positive_plate = "lower"           # which plate is positive when V is written as positive
+positive_plate = "lower"           # the positive one when V is positive
 # tilt = "0 +/- 1 deg limit"
 
 [sphere]
@@ -49,7 +51,7 @@ image_inverted = false             # true if a falling sphere seems to rise
 # blank_voltage = "as above"       # or "zero"; else a blank is refused
 # blank_state = "as above"
 # held_state = "1"                 # label of the state held at balance
-# residual_voltage = "taken off"   # corrects the falls for a voltage left on the plates
+# residual_voltage = "taken off"   # corrects falls for a voltage left on
 
 [hazards]
 # of: x-ray, sealed source, lamp, laser, uv, ioniser, spray, flammable

@@ -15,6 +15,7 @@ from quantize.charge.prediction import ROOM, mobility_of, predicted_scatter
 from quantize.charge.residual import residual_voltage
 from quantize.charge.routes import STANDARD_GRAVITY
 from quantize.charge.soundness import Check, graded, unknown
+from quantize.charge.stated import plus_minus
 
 if TYPE_CHECKING:
     from quantize.charge.run import Run
@@ -193,9 +194,9 @@ def fall_steadiness(run: Run) -> list[Check]:
             f"{name}: with charge",
             left.p_value,
             volts,
-            f"the fall goes with the charge as a residual voltage of {volts:+.2f} ± {error:.2f} V "
-            f"would make it; without it the fall is {left.fall.value:.2f} ± "
-            f"{left.fall.standard_uncertainty:.2f} divisions",
+            "the fall goes with the charge as a residual voltage of "
+            f"{plus_minus(volts, error, sign='+')} V would make it; without it the fall is "
+            f"{plus_minus(left.fall.value, left.fall.standard_uncertainty)} divisions",
             cause=(
                 "short the plates and look at the supply, or declare residual_voltage = "
                 '"taken off" under [run] in the apparatus file'
@@ -221,7 +222,8 @@ def _trend(name: str, at: FloatArray, x: FloatArray, span: str, cause: str) -> C
         name,
         2 * float(t.sf(abs(slope) / spread, degrees)),
         change,
-        f"the fall changes by {change:+.2f} ± {spread * np.ptp(at):.2f} divisions {span}",
+        f"the fall changes by {plus_minus(change, spread * float(np.ptp(at)), sign='+')} divisions "
+        f"{span}",
         cause=cause,
     )
 

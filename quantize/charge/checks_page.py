@@ -10,6 +10,7 @@ import numpy as np
 from quantize._support.validation import FloatArray
 from quantize.charge.checks_motion import spread_of
 from quantize.charge.soundness import Check, graded, unknown
+from quantize.charge.stated import plus_minus
 
 if TYPE_CHECKING:
     from quantize.charge.run import Run
@@ -304,8 +305,8 @@ def unit_drift(run: Run, analysis: Any) -> list[Check]:
             name,
             2 * float(norm.sf(abs(drift / error))),
             drift,
-            f"the unit changes by {100 * drift:+.1f} ± {100 * error:.1f} % from the first to "
-            f"the last, {words}",
+            f"the unit changes by {plus_minus(100 * drift, 100 * error, sign='+')} % from the "
+            f"first to the last, {words}",
             cause="voltage, temperature or the sphere itself drifts",
         )
     ]

@@ -74,6 +74,23 @@ def short(value: float, uncertainty: float, unit: str = "") -> str:
     return stated(value, uncertainty, unit)[1]
 
 
+def plus_minus(value: float, uncertainty: float, *, sign: str = "") -> str:
+    """``value ± uncertainty`` within a sentence, to two digits of the uncertainty, no power of ten.
+
+    Examples
+    --------
+    >>> plus_minus(2.1234, 1.4901, sign="+"), plus_minus(61.28, 0.0996), plus_minus(0.2, 0.0)
+    ('+2.1 ± 1.5', '61.28 ± 0.10', '0.2 ± 0')
+    """
+    if not (math.isfinite(uncertainty) and uncertainty > 1e-12 * max(abs(value), 1e-300)):
+        return f"{value:{sign}.6g} ± {uncertainty:.2g}"
+    mantissa, spread, decimals = _rounded(value, uncertainty, 0, 2)
+    if spread >= 100:
+        mantissa = round(value, 1 - math.floor(math.log10(spread)))
+    # Adding zero turns minus zero into zero.
+    return f"{mantissa + 0.0:{sign}.{decimals}f} ± {spread:.{decimals}f}"
+
+
 def degrees_of_freedom(degrees: float) -> str:
     """Degrees of freedom in words for a result; none where there are infinitely many.
 

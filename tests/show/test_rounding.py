@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
+from quantize.charge.stated import plus_minus as in_sentence
 from quantize.show.rounding import brackets, decimals_of, plus_minus, rounded, significant
 
 
@@ -96,3 +97,23 @@ def test_decimals() -> None:
         0,
     ]
     assert decimals_of(0.01, digits=1) == 2
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "said"),
+    [
+        (2.1234, 1.4901, "2.1 ± 1.5"),
+        (-0.3399, 0.5412, "-0.34 ± 0.54"),
+        (61.284, 0.0996, "61.28 ± 0.10"),
+        (99.96, 9.96, "100 ± 10"),
+        (-0.001, 0.5, "0.00 ± 0.50"),
+        (1234.5, 123.4, "1230 ± 120"),
+        (0.2, 0.0, "0.2 ± 0"),
+        (1.0, float("nan"), "1 ± nan"),
+    ],
+)
+def test_values_within_sentences_have_two_digits_of_their_uncertainty(
+    value: float, uncertainty: float, said: str
+) -> None:
+    # JCGM 100:2008, 7.2.6.
+    assert in_sentence(value, uncertainty) == said

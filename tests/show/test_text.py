@@ -157,3 +157,7 @@ def test_no_minus_stands_before_nought() -> None:
     assert form(-0.001) == "0.00"
     assert form(-0.001, "+") == "+0.00"
     assert form(-1.5, "+") == "-1.50"
+
+
+def test_the_apparatus_file_to_fill_in_has_80_columns() -> None:
+    assert max(map(len, qz.charge.template().splitlines())) <= 80
