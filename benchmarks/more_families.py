@@ -1,4 +1,4 @@
-"""More families without steps, for the calibration beside the named ones, and some with sigma known."""
+"""More families without steps, for the calibration beside the named ones."""
 
 from __future__ import annotations
 

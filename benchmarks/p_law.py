@@ -4,7 +4,7 @@
 
 - how often p is at or below 0.1, 0.01 and 0.001 under a null that is handed in (it must be as often
   as it says) and under nulls fitted to each page (never more often);
-- the fitted tail beyond what the resamples can count, against ten million direct draws from one null;
+- the fitted tail beyond what the resamples can count, against ten million direct draws;
 - the power at 5 % against uniform data alone, band 0.4 to 2.5 units: of the comb weighed with the
   same envelope on both sides, and of the largest likelihood ratio over unit and sigma.
 

@@ -103,8 +103,9 @@ def table(results: dict[str, Any]) -> list[str]:
     crossings = results["crossings"]
     lines = [
         f"`RunningEvidence` with the band {BAND} and the window {WINDOW}, to {results['longest']}",
-        "readings, looked at after every reading to 30 and then at growing steps. The share is that",
-        "of the runs in which it *ever* stood above 20 (the guarantee: at most 0.05), ± its error.",
+        "readings, looked at after every reading to 30 and then at growing steps. The share is",
+        "that of the runs in which it *ever* stood above 20 (guaranteed: at most 0.05), ± its",
+        "error.",
         "",
         "| data without steps | runs | share ever above 20 |",
         "|---|---|---|",
@@ -116,8 +117,8 @@ def table(results: dict[str, Any]) -> list[str]:
         lines.append(f"| {label} | {len(found)} | {share:.3f} ± {error:.3f} |")
     lines += [
         "",
-        "Readings until it stands above 20 on combs, beside those that the fixed-size test needs for",
-        "a power of 0.80 (`python -m benchmarks.readings_needed`):",
+        "Readings until it stands above 20 on combs, beside those that the fixed-size test needs",
+        "for a power of 0.80 (`python -m benchmarks.readings_needed`):",
         "",
         "| sigma/unit | runs | median | aimed at | 80 % of the runs | fixed size, power 0.80 |",
         "|---|---|---|---|---|---|",

@@ -1,9 +1,9 @@
 r"""How high a periodogram climbs by chance: analytic bounds, as a quick look.
 
-At one unit, and for many readings of any size, the cosine score is a standard normal deviate and the
-phase-free power exponential. Over a band both are smooth random functions of the frequency 1/u, and
-the chance that one ever passes a height is at most the chance that it starts above it plus the mean
-number of times that it climbs through it (Rice).
+At one unit, and for many readings of any size, the cosine score is a standard normal deviate and
+the phase-free power exponential. Over a band both are smooth random functions of the frequency 1/u,
+and the chance that one ever passes a height is at most the chance that it starts above it plus the
+mean number of times that it climbs through it (Rice).
 """
 
 from __future__ import annotations
@@ -19,7 +19,9 @@ from quantize.comb.grid import band_for
 from quantize.readings import as_readings
 
 
-def p_value_bound(height: float, readings: Any, unit_range: Any = None, *, offset: Any = 0.0) -> float:
+def p_value_bound(
+    height: float, readings: Any, unit_range: Any = None, *, offset: Any = 0.0
+) -> float:
     r"""Most often that readings of any size, as many and as wide as these, score this high.
 
     With the offset fixed `height` is the largest cosine score S over the band and
@@ -78,7 +80,9 @@ def p_value_bound(height: float, readings: Any, unit_range: Any = None, *, offse
     return float(min(bound, 1.0))
 
 
-def height_for(p_value: float, readings: Any, unit_range: Any = None, *, offset: Any = 0.0) -> float:
+def height_for(
+    p_value: float, readings: Any, unit_range: Any = None, *, offset: Any = 0.0
+) -> float:
     """The height at which `p_value_bound` is `p_value`: its inverse.
 
     Raises

@@ -121,7 +121,9 @@ class _Tail:
             return cls(law, lambda s: 0.5 * max(s, 0.0) ** 2, lambda y: float(np.sqrt(2 * y)))
         exponential = name == LargestScore.POWER
         return cls(
-            tails.fit_tail(resampled, exponential=exponential, reach=reach), lambda s: s, lambda y: y
+            tails.fit_tail(resampled, exponential=exponential, reach=reach),
+            lambda s: s,
+            lambda y: y,
         )
 
     def p_value(self, statistic: float) -> float:

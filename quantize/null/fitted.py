@@ -18,11 +18,13 @@ from quantize.readings import Readings
 class Family(Protocol):
     """What is asked of a family: the continuous distributions of ``scipy.stats`` have it."""
 
-    def fit(self, data: Any) -> Any:
-        """Parameters of the family for these values."""
+    @property
+    def fit(self) -> Callable[[Any], Any]:
+        """Parameters of the family for some values."""
 
-    def rvs(self, *parameters: Any, size: Any, random_state: Any) -> Any:
-        """Draws with these parameters."""
+    @property
+    def rvs(self) -> Callable[..., Any]:
+        """Draws with these parameters, of a `size`, by a `random_state`."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -75,7 +77,9 @@ class FittedFamily:
         shape = (size, int(self.index.max()) + 1)
         drawn = np.asarray(self.draw(*self.parameters, size=shape, random_state=rng), dtype=float)
         values = drawn[:, self.index]
-        return round_to(values + scatter_within(self.inner, self.index, values.shape, rng), self.step)
+        return round_to(
+            values + scatter_within(self.inner, self.index, values.shape, rng), self.step
+        )
 
 
 class Uniform:

@@ -105,7 +105,9 @@ def only_in_the_pool(
         return Finding(
             name="pool", blocks=False, warns=False, sentence="All readings are of one group."
         )
-    p = [_p_value(readings.select(codes == code), unit_range, options) for code in range(len(labels))]
+    p = [
+        _p_value(readings.select(codes == code), unit_range, options) for code in range(len(labels))
+    ]
     best = int(np.argmin(p))
     if p[best] * len(labels) <= alpha:
         return Finding(
@@ -133,7 +135,8 @@ def group_codes(group: Any, n: int) -> tuple[list[str], IntArray]:
     given = [str(label) for label in group]
     if len(given) != n:
         raise InputError(
-            f"`group` has {len(given)} entries and there are {n} readings; give one label a reading."
+            f"`group` has {len(given)} entries and there are {n} readings; "
+            "give one label a reading."
         )
     labels = list(dict.fromkeys(given))
     place = {label: code for code, label in enumerate(labels)}

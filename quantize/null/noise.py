@@ -60,16 +60,14 @@ def patterns(readings: Readings, noise: str = "constant") -> list[Pattern]:
     return out
 
 
-def _grown(
-    readings: Readings, plain: Levels, noise: str, growth: float
-) -> tuple[Levels, float]:
+def _grown(readings: Readings, plain: Levels, noise: str, growth: float) -> tuple[Levels, float]:
     """Levels whose readings have a variance that grows, and the log likelihood that goes with it.
 
     Within a state the readings x_i, of variances σ²·f_i about a common level, have the density
 
-        ∏ N(x_i) = N(mean; σ²·F) · ∏(2πσ²f_i)^-1/2 · (2πσ²F)^1/2 · exp(−scatter/2σ²), F = 1/Σ(1/f_i) ;
+        ∏ N(x_i) = N(mean; σ²·F) · ∏(2πσ²f_i)^-1/2 · (2πσ²F)^1/2 · exp(−scatter/2σ²) ,
 
-    its part without sigma is handed out here, against that of the plain pattern.
+    F = 1/Σ(1/f_i); its part without sigma is handed out here, against that of the plain pattern.
     """
     size = np.abs(plain.mean)[plain.index]
     largest = float(size.max()) or 1.0
@@ -86,7 +84,7 @@ def _grown(
 def pooled(
     log_comb: FloatArray, log_weight: FloatArray, ratios: list[dict[str, float]]
 ) -> dict[str, float]:
-    """Log Bayes factors over all patterns: the evidences of comb and null are added, not the ratios.
+    """Log Bayes factors over all patterns: evidences of comb and null are added, not the ratios.
 
     `log_comb`, `log_weight`, shape (P,), and a dictionary of log ratios for each pattern.
     """
@@ -96,9 +94,7 @@ def pooled(
     for name in ratios[0]:
         if name in names:
             over = np.array([r[name] for r in ratios])
-            null = np.where(np.isfinite(over), comb - over, -np.inf)
-            if np.isfinite(null).any() and np.isfinite(comb).any():
-                out[name] = float(np.logaddexp.reduce(comb) - np.logaddexp.reduce(null))
-            else:
-                out[name] = -np.inf
+            usable = np.isfinite(over) & np.isfinite(comb)
+            null = np.logaddexp.reduce(comb[usable] - over[usable]) if usable.any() else np.inf
+            out[name] = float(np.logaddexp.reduce(comb) - null) if usable.any() else -np.inf
     return out

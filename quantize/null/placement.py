@@ -228,7 +228,7 @@ def _mirrored(
     unit: FloatArray,
     sizes: IntArray,
 ) -> dict[str, FloatArray]:
-    """`sizes` levels anywhere, each with its mirror image; every reading picks its sign by a coin."""
+    """`sizes` levels anywhere with their mirror images; every reading picks its sign by a coin."""
     order = np.argsort(np.abs(values), kind="stable")
     nulls = _nulls_by_unit(
         np.abs(values)[order], factor[order], sigma, log_prior, unit, sizes, "mirrored"

@@ -89,8 +89,9 @@ class RunningEvidence:
     to a null density is a martingale that starts at one when the null holds, and the chance that
     it ever passes 1/alpha is at most alpha. Dividing by the *largest* of several null
     evidences keeps that for each of them. It is exact for the uniform, the histogram and the heaped
-    nulls (a histogram of which at most half sits on narrow heaps); for levels anywhere the null evidence leaves out groups that interleave, so there it holds up
-    to that (see the measured table in the documentation).
+    nulls (a histogram of which at most half sits on narrow heaps); for levels anywhere the null
+    evidence leaves out groups that interleave, so there it holds up to that (see the measured table
+    in the documentation).
 
     References
     ----------
@@ -209,7 +210,7 @@ class RunningEvidence:
         alpha = validation.fraction("alpha", alpha)
         if not self._values:
             return False
-        least = self._comb_evidence() + np.log(alpha)
+        least = self._comb_evidence() + float(np.log(alpha))
         if max(self._quick_nulls().values()) > least:
             return False
         return max(self._level_nulls().values()) <= least

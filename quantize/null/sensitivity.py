@@ -166,9 +166,7 @@ def _level_rows(
     ]
 
 
-def _bands(
-    band: Band, further: Iterable[tuple[float, float]] | None
-) -> list[tuple[str, Band]]:
+def _bands(band: Band, further: Iterable[tuple[float, float]] | None) -> list[tuple[str, Band]]:
     out = [("as analyzed", band)]
     if further is not None:
         for pair in further:

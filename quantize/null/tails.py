@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 
 import numpy as np
 
@@ -174,7 +175,7 @@ def _largest_likelihood(excess: FloatArray, most: float) -> tuple[float, float]:
     pieces = np.linspace(low, 0.0, 4).tolist() + [0.1 / mean, 1.0 / mean, high]
     found = [
         minimize_scalar(loss, bounds=ends, method="bounded", options={"xatol": 1e-9 / mean})
-        for ends in zip(pieces[:-1], pieces[1:], strict=True)
+        for ends in itertools.pairwise(pieces)
     ]
     ratio = float(min(found, key=lambda result: float(result.fun)).x)
     if abs(ratio) * mean < 1e-7:

@@ -5,9 +5,6 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-import numpy as np
-
-from quantize._support import validation
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray

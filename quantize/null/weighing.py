@@ -1,4 +1,4 @@
-"""The level placement of a page of readings: levels sorted, noise patterns averaged, heaps looked for."""
+"""The level placement of a page of readings: levels sorted, noise averaged over, heaps sought."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from quantize.null.heaped import log_ratio_over_heaps
 from quantize.null.noise import patterns, pooled
 from quantize.null.placement import Placement, place
 from quantize.null.sigma import sigma_grid
-from quantize.readings import Levels, Readings, as_readings
+from quantize.readings import Levels, as_readings
 
 MOST_LEVELS = 200
 """Larger samples are weighed by a random part of this size."""
@@ -75,7 +75,9 @@ def weigh(
     free = isinstance(offset, str) and offset == "free"
     shift = 0.0 if isinstance(offset, str) else validation.number("offset", offset)
     chosen = _chosen(data.levels().mean.size, rng)
-    placements, heaps, weights = [], [], []
+    placements: list[Placement] = []
+    heaps: list[float] = []
+    weights: list[float] = []
     top = high
     for pattern in patterns(data, noise):
         values, factor = _sorted(pattern.levels, chosen, shift)

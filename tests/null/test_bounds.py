@@ -45,5 +45,5 @@ def test_scale_of_readings_and_band_does_not_matter():
 
 
 def test_p_that_no_bound_gives_is_refused():
-    with pytest.raises(InputError, match="`p_value` is 0.7"):
+    with pytest.raises(InputError, match=r"`p_value` is 0\.7"):
         qz.height_for(0.7, PAGE)
