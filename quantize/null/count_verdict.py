@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from quantize._support.validation import FloatArray
 from quantize.comb.large.count_fit import CountFit
 from quantize.comb.large.counted import Counted
 from quantize.comb.large.modes import find_modes
@@ -24,18 +25,24 @@ _NEAR = 0.06
 _FEWEST_FOR_NO = 4000
 _SEEN_COUNTS = 200
 _BENT = 5.0
+_WIDE = 1.5
+"""Modes of more than so many sigma are no single levels."""
 _HIDDEN = 4.0
 """Levels closer than this many sigma run into each other and may not stand out."""
 
 
-def excluded_part(data: Counted, sigma: float) -> float:
+def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) -> float:
     """Part of the band, in log unit, whose units fit nothing that stands out of the counts.
 
-    A unit of at least four sigma is excluded when smoothing for its steps leaves fewer modes than
-    a comb needs, or when the modes miss its multiples.
+    A unit of at least four sigma is excluded when the modes miss its multiples, or when they are
+    fewer than a comb needs and too wide to be single levels. Nothing is excluded when the modes
+    fit the multiples of the best unit.
     """
     least = guards.LEVELS_NEEDED["free" if data.free else "fixed"]
     offset = None if data.free else data.fixed
+    wide = narrowest > _WIDE * sigma
+    if not wide and _fits(fit.modes, np.array([fit.unit]), offset):
+        return 0.0
     span = data.histogram.span
     edges = np.geomspace(data.band.low, data.band.high, _CELLS + 1)
     out = 0
@@ -43,14 +50,18 @@ def excluded_part(data: Counted, sigma: float) -> float:
         if math.sqrt(low * high) < _HIDDEN * sigma:
             continue
         modes = find_modes(data.histogram, math.sqrt(low * high))
-        if modes.size >= least:
-            turns = span * (1 / low - 1 / high)
-            units = 1 / np.linspace(1 / high, 1 / low, max(int(20 * turns), 20))
-            residual = residual_over(modes, units, offset=offset)
-            if residual.min() < _NEAR:
-                continue
-        out += 1
+        turns = span * (1 / low - 1 / high)
+        units = 1 / np.linspace(1 / high, 1 / low, max(int(20 * turns), 20))
+        too_few = wide and modes.size < least
+        out += too_few or not _fits(modes, units, offset)
     return out / _CELLS
+
+
+def _fits(modes: FloatArray, units: FloatArray, offset: float | None) -> bool:
+    """Whether the modes stand near multiples of any of the units; fewer than two always do."""
+    if modes.size < 2:
+        return True
+    return bool(residual_over(modes, units, offset=offset).min() < _NEAR)
 
 
 def findings_on(fit: CountFit, data: Counted, rivals: Rivals) -> tuple[guards.Finding, ...]:

@@ -159,8 +159,8 @@ def analyze_counts(
     levels anywhere come as near, at any unit of the band, with a chance of at most `alpha`. The
     number of readings does not enter that chance: it makes the levels sharper, and no more.
 
-    "no steps" wants a band in which nearly every unit of more than four times the scatter is
-    excluded, because what stands out does not fit it.
+    "no steps" wants a band of which four fifths, in log unit, are excluded: units of more than
+    four times the scatter whose multiples what stands out does not fit, the best unit among them.
 
     Examples
     --------
@@ -187,7 +187,8 @@ def analyze_counts(
         verdict = STEPS
         reasons = (steps_reason(p), *remarks)
     else:
-        excluded = excluded_part(data, _largest_sigma(sigma_range, rivals))
+        sigma = _largest_sigma(sigma_range, rivals)
+        excluded = excluded_part(fit, data, sigma, rivals.narrowest)
         verdict, reasons, advice = judged_without_steps(
             p, alpha, blocked, excluded, fit, data, rivals
         )

@@ -142,7 +142,7 @@ def test_bins_hold_equally_many_steps_of_the_resolution(rng):
             ((0, 100), (1e-5, 2)),
             {},
             r"trial units \(800 MB\), more than the 2e\+06 that are kept; "
-            "raise the low end to about 0.000499",
+            "raise the low end to about 0.0005",
         ),
         (((0, 100), (1, 2)), {"bin_width": 1e-6}, r"bins \(800 MB\), .*; 2e-05 would fit"),
         (((0, 100), (1, 2)), {"oversampling": 1}, "`oversampling` is 1; at least 2"),

@@ -1,0 +1,178 @@
+"""The comb fitted to counts: gradient, information bound, coverage, known spectra."""
+
+import numpy as np
+import pytest
+from detectors import detector
+
+import quantize as qz
+from quantize.comb.large.levels import Levels, maximise
+from quantize.comb.large.modes import find_modes
+
+
+def some_levels(rng):
+    edges = np.arange(-4.0, 14.0, 0.25)
+    x = rng.choice([0.0, 3.0, 6.0, 9.0], p=[0.4, 0.3, 0.2, 0.1], size=5000)
+    x = x + rng.normal(size=5000) * np.sqrt(0.3 + 0.1 * x / 3)
+    k = np.arange(4)
+    return Levels(
+        edges=edges,
+        counts=np.histogram(x, edges)[0],
+        places=np.column_stack([np.ones(4), k]),
+        shift=np.zeros(4),
+        spreads=np.column_stack([np.ones(4), k]),
+        beta=np.array([0.1, 2.9]),
+        gamma=np.array([0.4, 0.05]),
+        amplitude=np.array([1500.0, 1500, 1000, 500]),
+        background=50.0,
+        floor=1e-6,
+    )
+
+
+def test_derivatives_are_those_of_the_expected_counts(rng):
+    # Central differences as oracle: their error is of the order of step² and rounding/step.
+    levels = some_levels(rng)
+    jacobian = levels.jacobian()
+    for i in range(jacobian.shape[1]):
+        step = np.zeros(jacobian.shape[1])
+        step[i] = 1e-5
+        up, down = levels.moved(step, least=0.0), levels.moved(-step, least=0.0)
+        numeric = (up.expected() - down.expected()) / 2e-5
+        np.testing.assert_allclose(jacobian[:, i], numeric, rtol=1e-4, atol=1e-4)
+
+
+def test_scoring_climbs_to_where_the_score_is_zero(rng):
+    start = some_levels(rng)
+    best, value, converged = maximise(start, reach=0.6)
+    assert converged
+    assert value > start.log_likelihood()
+    score = best.jacobian().T @ (best.counts / best.expected() - 1)
+    # In units of the standard deviation of the score.
+    assert np.abs(score / np.sqrt(np.diag(best.information()))).max() < 0.01
+    # The expected counts add up to the counts.
+    assert best.expected().sum() == pytest.approx(best.counts.sum(), rel=1e-3)
+
+
+def test_amplitudes_by_expectation_and_maximisation_never_lose(rng):
+    levels = some_levels(rng)
+    values = [levels.log_likelihood()]
+    for _ in range(10):
+        levels = levels.amplitudes_by_em(1)
+        values.append(levels.log_likelihood())
+    assert np.all(np.diff(values) > -1e-6)
+
+
+def information_bound(s0, s1, n, mean=2.2, gain=7.3):
+    """Cramér-Rao bound of the gain when every reading's number of electrons were known.
+
+    Normal readings of mean b + u·k and variance s0² + s1²·k: weighted regression (Kay,
+    Fundamentals of Statistical Signal Processing, 1993, section 3.8). Not to know the numbers can
+    only widen it.
+    """
+    k = np.arange(60)
+    p = np.exp(
+        -mean + k * np.log(mean) - np.array([np.sum(np.log(np.arange(1, i + 1))) for i in k])
+    )
+    w = p / (s0**2 + s1**2 * k)
+    centre = (w @ k) / w.sum()
+    return 1 / np.sqrt(n * (w @ (k - centre) ** 2))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("s0", "s1", "most"), [(0.5, 0.4, 1.05), (1.2, 0.5, 1.6)])
+def test_gain_of_a_poisson_gauss_spectrum(s0, s1, most):
+    # 40 spectra: the standard deviation of the error has a relative error of 0.11; 5 sigma.
+    rng = np.random.default_rng(31)
+    n, runs = 20_000, 40
+    bound = information_bound(s0, s1, n)
+    errors, stated = [], []
+    for _ in range(runs):
+        found = qz.fit_counts(detector(rng, n, s0=s0, s1=s1), (3, 20), offset="free")
+        errors.append(found.unit - 7.3)
+        stated.append(found.unit_err)
+        assert found.converged
+    errors = np.array(errors)
+    assert np.all(np.array(stated) > 0.97 * bound)
+    assert np.mean(stated) < most * bound
+    assert 0.45 < np.std(errors) / np.mean(stated) < 1.55
+    assert abs(errors.mean()) < 5 * np.mean(stated) / np.sqrt(runs)
+
+
+def test_noise_that_grows_and_background_are_found(rng):
+    x = np.r_[detector(rng, 95_000, s0=0.6, s1=0.5), rng.uniform(0, 110, 5000)]
+    found = qz.fit_counts(x, (3, 20), offset="free", window=(0, 110))
+    assert found.unit == pytest.approx(7.3, abs=5 * found.unit_err)
+    assert found.sigma == pytest.approx(0.6, rel=0.05)
+    assert found.sigma_growth == pytest.approx(0.5, rel=0.05)
+    assert found.background == pytest.approx(0.05, rel=0.1)
+    assert found.chi_square / found.degrees < 1.5
+    pedestal = found.levels["position"].iloc[0]
+    assert pedestal == pytest.approx(12, abs=0.05)
+    share = found.levels["share"].to_numpy()[:4]
+    poisson = np.exp(-2.2) * np.array([1, 2.2, 2.42, 2.2**3 / 6])
+    np.testing.assert_allclose(share, 0.95 * poisson, rtol=0.05)
+
+
+def test_both_signs_about_a_fixed_offset(rng):
+    x = 2.5 * rng.integers(-5, 6, size=50_000)
+    x = x + rng.normal(size=x.size) * np.sqrt(0.3**2 + 0.15**2 * np.abs(x / 2.5))
+    found = qz.fit_counts(x, (1.2, 10))
+    assert found.unit == pytest.approx(2.5, abs=5 * found.unit_err)
+    assert found.sigma == pytest.approx(0.3, rel=0.1)
+    assert found.sigma_growth == pytest.approx(0.15, rel=0.1)
+    assert found.levels["integer"].tolist() == list(range(-5, 6))
+    assert found.alternatives["relation"].iloc[0] == "best"
+
+
+def test_readings_spectrum_and_histogram_agree(rng):
+    x = detector(rng, 60_000)
+    flow = qz.Spectrum((0.0, 110.0), (3.0, 20.0), offset="free").update(x)
+    a = qz.fit_counts(flow)
+    b = qz.fit_counts(flow.histogram, (3, 20), offset="free")
+    c = qz.fit_counts(x, (3, 20), offset="free", window=(0, 110))
+    assert b.unit == pytest.approx(a.unit, abs=0.01 * a.unit_err)
+    assert c.unit == pytest.approx(a.unit, abs=0.3 * a.unit_err)
+
+
+def test_wide_bins_cost_little_because_the_mass_inside_is_exact(rng):
+    x = detector(rng, 200_000, s0=1.2)
+    edges = np.arange(0, 110, 1.8)
+    found = qz.fit_counts(qz.Histogram(edges, np.histogram(x, edges)[0]), (5, 20), offset="free")
+    assert found.unit == pytest.approx(7.3, abs=5 * found.unit_err)
+    assert found.sigma == pytest.approx(1.2, rel=0.05)
+
+
+def test_scale_of_the_unit(rng):
+    x = detector(rng, 30_000)
+    one = qz.fit_counts(x, (3, 20), offset="free")
+    two = qz.fit_counts(1.6e-19 * x, (3 * 1.6e-19, 20 * 1.6e-19), offset="free")
+    assert two.unit == pytest.approx(1.6e-19 * one.unit, rel=1e-6)
+    assert two.unit_err == pytest.approx(1.6e-19 * one.unit_err, rel=1e-3)
+
+
+def test_modes_are_found_without_the_comb(rng):
+    centres = np.array([0.0, 3.1, 8.7, 15.5])
+    x = rng.choice(centres, size=40_000) + 0.4 * rng.normal(size=40_000)
+    edges = np.arange(-4, 20, 0.1)
+    modes = find_modes(qz.Histogram(edges, np.histogram(x, edges)[0]), 3.0)
+    np.testing.assert_allclose(modes, centres, atol=0.05)
+    smooth = rng.normal(size=40_000)
+    edges = np.arange(-6, 6, 0.02)
+    counts = qz.Histogram(edges, np.histogram(smooth, edges)[0])
+    for unit in (0.3, 0.6, 1.2, 2.4):
+        assert find_modes(counts, unit).size == 1
+
+
+@pytest.mark.parametrize(
+    ("data", "options", "message"),
+    [
+        ([1.0, 2.0, 3.0], {}, "`counts` holds 3 readings; at least 100 are needed"),
+        (np.full(500, 2.5), {}, "`counts` are all equal to 2.5"),
+        (np.r_[np.arange(200.0), np.nan], {}, "blank or NaN at entry 200"),
+        (np.arange(300.0) % 7.3, {"window": (5, 1)}, "`window` is"),
+        (qz.Histogram([0, 1, 2], [90, 80]), {"window": (0, 1)}, "`window` is for arrays"),
+        (qz.Readings(np.arange(300.0), sigma=1), {}, "with sigma, state or marks of their own"),
+    ],
+)
+def test_bad_counts(data, options, message):
+    with pytest.raises(qz.InputError, match=message):
+        qz.fit_counts(data, **options)
