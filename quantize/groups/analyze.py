@@ -302,7 +302,9 @@ def _row(readings: Readings, options: dict[str, Any], child: np.random.SeedSeque
         "verdict": found.verdict,
         "unit": found.unit,
         "unit_err": found.unit_err,
-        "share": float(found.alternatives["share"].iloc[0]),
+        "share": float(found.alternatives["share"].iloc[0])
+        if "share" in found.alternatives
+        else float("nan"),
         "sigma": found.sigma,
         "offset": found.offset,
         "p_value": found.p_value,
