@@ -86,7 +86,7 @@ def _checks(checks: Any) -> str:
 def _chances(p_values: Any) -> str:
     if not isinstance(p_values, Mapping) or not p_values:
         return ""
-    rows = [[KINDS.get(kind, kind), words.chance(p)] for kind, p in p_values.items()]
+    rows = [[str(KINDS.get(kind, kind)), words.chance(p)] for kind, p in p_values.items()]
     return table(["pages made of", "as regular as these"], rows, caption="Pages without steps")
 
 

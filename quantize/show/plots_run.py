@@ -116,7 +116,7 @@ def _voltage(run: Run, ax: Axes) -> None:
     top = 1.05 * float(used["voltage"].abs().max())
     for i, (label, rows) in enumerate(groups):
         shade = style.DATA if i % 2 == 0 else style.ACCENT
-        v, own = rows["voltage"].to_numpy(float), speed[rows.index].to_numpy(np.float64)
+        v, own = rows["voltage"].to_numpy(float), np.asarray(speed[rows.index], dtype=np.float64)
         ax.plot(v, own, _MARKS[i % len(_MARKS)], ms=4.5, color=shade, mfc="white", zorder=3)
         if fall is not None:
             slope = _slope(v, own, fall)
@@ -151,7 +151,7 @@ def _residuals(run: Run, ax: Axes) -> None:
     groups = list(used[used["voltage"] != 0].groupby("state", sort=False))
     drawn = {"at the balance voltage": 0, "at another voltage": 0}
     for i, (_, rows) in enumerate(groups):
-        v, own = rows["voltage"].to_numpy(float), speed[rows.index].to_numpy(np.float64)
+        v, own = rows["voltage"].to_numpy(float), np.asarray(speed[rows.index], dtype=np.float64)
         left = own - fall - _slope(v, own, fall) * v
         place = i + 1 + (np.arange(v.size) - (v.size - 1) / 2) * min(0.6 / v.size, 0.1)
         usual = np.isclose(np.abs(v), reference, rtol=0.01)
