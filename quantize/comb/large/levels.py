@@ -17,7 +17,7 @@ from quantize._support.validation import FloatArray, IntArray
 
 _FLAT = 1e-9
 _NEAR = 0.02
-"""Gain in log likelihood still promised at which a maximum counts as reached: a fifth of a sigma."""
+"""Gain in log likelihood still promised below which a maximum counts as reached."""
 _SMALLEST = 1e-9  # share of all counts below which an amplitude is held
 
 
