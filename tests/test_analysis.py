@@ -11,6 +11,7 @@ from published import (
     bids_weeks,
     faithful,
     not_quantized,
+    rdataset,
     survey_heights,
     wind_speeds,
 )
@@ -62,6 +63,22 @@ def test_no_steps_in_open_data(name):
     rng = np.random.default_rng(3)
     values = rng.permutation(not_quantized(name))[:60]
     assert qz.analyze(values, **QUICK).verdict != "steps"
+
+
+def test_a_lattice_within_a_lattice_is_found_twice():
+    """nycflights13 weather: temperatures in tenths of a degree Celsius, turned into Fahrenheit.
+
+    Each is a whole multiple of 0.18 degrees above 32. Most were whole degrees Fahrenheit before
+    they were rounded to tenths of a degree Celsius: so 1 degree shows as well, less sharply.
+    """
+    values = rdataset("nycflights13", "weather")["temp"].dropna().to_numpy()
+    page = qz.Readings(np.random.default_rng(1).choice(values, 60, replace=False), resolution=1e-3)
+    found = qz.analyze(page, (0.12, 0.5), offset=32.0, **QUICK)
+    assert found.verdict == "steps"
+    assert found.unit == pytest.approx(0.18, rel=1e-4)
+    both = qz.periodogram(page, (0.12, 4.0), offset=32.0).alternatives["unit"]
+    assert both[0] == pytest.approx(0.18, rel=1e-4)
+    assert np.min(np.abs(both - 1)) < 2e-3
 
 
 def test_unlike_lumps_are_not_steps():
