@@ -164,7 +164,8 @@ def _plot_map(found: Comparison, ax: Axes | None, what: str) -> Axes:
         for row in best.to_dict("records"):
             i = int(np.searchsorted(sizes, float(row["n"])))
             j = int(np.searchsorted(spreads, float(row["sigma_over_unit"])))
-            colour = _COLOURS[names.index(str(row["estimator"])) % len(_COLOURS)]
+            number = names.index(str(row["estimator"]))
+            colour = _COLOURS[number % len(_COLOURS)]
             clear = bool(row["clear"])
             axes.fill(
                 [i, i + 1, i + 1, i],
@@ -174,7 +175,8 @@ def _plot_map(found: Comparison, ax: Axes | None, what: str) -> Axes:
                 lw=1.5,
             )
             axes.annotate(
-                f"{row[what]:.2f}",
+                # The letter says in grey what the colour says.
+                f"{row[what]:.2f} {_letter(number)}" if clear else f"{row[what]:.2f}",
                 (i + 0.5, j + 0.5),
                 ha="center",
                 va="center",
@@ -183,7 +185,8 @@ def _plot_map(found: Comparison, ax: Axes | None, what: str) -> Axes:
             )
         for number, name in enumerate(names):
             if ((best["estimator"] == name) & best["clear"].astype(bool)).any():
-                axes.plot([], [], "s", color=_COLOURS[number % len(_COLOURS)], label=name)
+                colour = _COLOURS[number % len(_COLOURS)]
+                axes.plot([], [], "s", color=colour, label=f"{_letter(number)}  {name}")
         axes.plot([], [], "s", color=style.PALE, label="no clear winner")
         axes.set_xticks(np.arange(sizes.size) + 0.5, [f"{size:g}" for size in sizes])
         axes.set_yticks(np.arange(spreads.size) + 0.5, [f"{s:g}" for s in spreads])
@@ -195,6 +198,10 @@ def _plot_map(found: Comparison, ax: Axes | None, what: str) -> Axes:
         axes.set_title(f"Who does best: {_LABELS[what]}")
         axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), fontsize=8)
     return axes
+
+
+def _letter(number: int) -> str:
+    return chr(ord("A") + number % 26)
 
 
 def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:

@@ -54,8 +54,14 @@ def test_given_axes_are_used(study: Comparison) -> None:
 def test_the_map_has_a_cell_for_each_condition_with_its_share(study: Comparison) -> None:
     axes = study.plot(view="map")
     assert len(axes.patches) == 6
-    shares = [f"{share:.2f}" for share in study.best()["right"]]
-    assert [text.get_text() for text in axes.texts] == shares
+    names = list(dict.fromkeys(study.table["estimator"]))
+    cells = [
+        f"{row['right']:.2f} {'AB'[names.index(row['estimator'])]}"
+        if row["clear"]
+        else f"{row['right']:.2f}"
+        for row in study.best().to_dict("records")
+    ]
+    assert [text.get_text() for text in axes.texts] == cells
 
 
 def test_pictures_are_the_same_every_time(study: Comparison) -> None:
