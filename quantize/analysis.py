@@ -15,7 +15,7 @@ from quantize._support.rendering import renderer
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.fit import CombFit, fit_comb
-from quantize.comb.grid import Band
+from quantize.comb.grid import Band, band_for
 from quantize.comb.mixture import MixtureFit, fit_mixture
 from quantize.comb.periodogram import Periodogram, periodogram
 from quantize.null import guards, influence
@@ -201,7 +201,8 @@ def analyze(
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
     if unit_range is not None:
-        # A range too wide for memory is refused before anything long begins.
+        # A range too wide for memory or too narrow to tell is refused before anything long begins.
+        guards.need_telling_band(data, band_for(data, unit_range).limits)
         periodogram(data, unit_range, offset=offset)
     mixture = fit_mixture(
         everything, unit_range, offset=offset, sigma_range=sigma_range, model=model

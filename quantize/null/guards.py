@@ -9,10 +9,12 @@ import dataclasses
 
 import numpy as np
 
+from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.comb.grid import Band
 from quantize.comb.likelihood import log_density_sum_plain
 from quantize.comb.mixture import MixtureFit
+from quantize.readings import Readings
 
 LEVELS_NEEDED = {"fixed": 3, "free": 5}
 """Fewest occupied levels: non-zero sizes with the offset known, any levels with it free."""
@@ -33,6 +35,35 @@ class Finding:
     blocks: bool
     warns: bool
     sentence: str
+
+
+def need_telling_band(readings: Readings, unit_range: tuple[float, float]) -> None:
+    """Refuse a range in which no unit can show, and name the range that can.
+
+    Raises
+    ------
+    InputError
+        When all units are above half the span of the readings, or below two recording steps.
+    """
+    low, high = unit_range
+    step = readings.rounding_step or 0.0
+    told = float(np.median(readings.sigma)) if readings.sigma is not None else 0.0
+    most = 0.5 * (readings.span + 2 * told)
+    least = max(2 * step, 3 * told, readings.span / 400)
+    if low < most and high > 2 * step:
+        return
+    why = (
+        f"starts at {low:.4g}, above half the span of the readings, which leaves fewer than three "
+        "levels in view"
+        if low >= most
+        else f"ends at {high:.4g}, below two recording steps of {step:g}"
+    )
+    remedy = (
+        f"these readings can tell units from {least:.4g} to {most:.4g}"
+        if least < most
+        else "these readings can tell no unit: take readings that spread wider"
+    )
+    raise InputError(f"`unit_range` {why}; {remedy}.")
 
 
 def enough_levels(fit: MixtureFit) -> Finding:

@@ -67,16 +67,15 @@ def single_state(
     decisive = [label for label, p in left_out.items() if p > alpha]
     if not decisive:
         sentence = "The verdict stays when any one charge state is left out."
-    elif len(decisive) <= 3:
-        names = ", ".join(str(label) for label in decisive)
+    elif len(decisive) == 1:
         sentence = (
-            f"The verdict rests on a single charge state: without {names} (left out one at a time) "
-            f"chance would do as well in up to {100 * max(left_out.values()):.2g} % of all pages."
+            f"The verdict rests on the charge state {decisive[0]}: the others by themselves do not "
+            "show steps."
         )
     else:
         sentence = (
-            f"The verdict is narrow: leaving out any one of {len(decisive)} charge states would "
-            "undo it."
+            f"The verdict is narrow: leaving out any one of {len(decisive)} of the "
+            f"{len(left_out)} charge states would undo it."
         )
     return Finding(name="states", blocks=False, warns=bool(decisive), sentence=sentence)
 

@@ -87,3 +87,16 @@ def test_sensitivity_lists_every_null_and_band():
     assert found.largest()["4 to 6"] > 0.05
     again = qz.sensitivity(values, BAND, bands=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5)
     assert again.table.equals(found.table)
+
+
+@pytest.mark.parametrize(
+    ("band", "message"),
+    [
+        ((30, 60), r"starts at 30, above half the span .* tell units from 1 to 4\.45"),
+        ((0.2, 0.9), r"ends at 0\.9, below two recording steps of 0\.5; .* from 1 to 4\.45"),
+    ],
+)
+def test_a_band_in_which_nothing_can_show_is_refused_with_one_that_can(band, message):
+    page = Readings([1.0, 2.5, 4.0, 6.5, 9.9], resolution=0.5)
+    with pytest.raises(InputError, match=message):
+        qz.analyze(page, band, n_resamples=19)
