@@ -49,11 +49,11 @@ def growth_lines(folder: Path | None, *, tiny: bool) -> list[str]:
     """Exponents of growth, the crossover, and the picture."""
     runs = 1 if tiny else 5
     top = 4 if tiny else 7
-    readings = [int(10 ** (k / 2)) for k in range(2, 2 * top - 1)]
+    readings = [int(10 ** (k / 2)) for k in range(2, 2 * top + 1)]
     units = [int(10 ** (k / 2)) for k in range(4, 2 * top - 1)]
     by_readings = [seconds(n, 20_000, runs) for n in readings]
     by_units = [seconds(10_000, m, runs) for m in units]
-    half = len(readings) // 2
+    half = len(readings) - 5
     slope_n = _slope(readings[half:], by_readings[half:])
     last = max(len(units) - 5, 0)
     slope_m = _slope(units[last:], by_units[last:])

@@ -38,7 +38,7 @@ def rayleigh_bound(power: float, spread: float, frequencies: tuple[float, float]
     Examples
     --------
     >>> round(rayleigh_bound(20.0, 5.0, (1.0, 3.0)), 9)
-    3.39e-07
+    3.29e-07
     """
     width = (frequencies[1] - frequencies[0]) * spread * math.sqrt(4 * math.pi)
     log_p = -power + math.log1p(width * math.sqrt(max(power, 0.0)))
@@ -64,7 +64,7 @@ def score_bound(score: float, reach: float, frequencies: tuple[float, float]) ->
     Examples
     --------
     >>> round(score_bound(6.0, 5.0, (1.0, 3.0)), 9)
-    1.53e-07
+    1.6e-07
     """
     rate = (frequencies[1] - frequencies[0]) * reach
     log_p = -0.5 * score**2 + math.log(rate + 0.5) if score > 0 else 0.0

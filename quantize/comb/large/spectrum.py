@@ -75,7 +75,7 @@ class Spectrum:
     >>> for _ in range(3):
     ...     flow = flow.update(rng.poisson(3, 500) + 0.1 * rng.normal(size=500))
     >>> flow
-    <Spectrum: 1500 readings, 416 trial units from 0.5 to 4, 520 bins>
+    <Spectrum: 1500 readings, 115 trial units from 0.5 to 4, 520 bins>
     >>> round(qz.periodogram(flow).unit, 2)
     1.0
     """
