@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import platform
 import time
 from importlib.metadata import version
@@ -29,8 +30,16 @@ def machine() -> str:
     )
     return (
         f"One core, {name}; Python {platform.python_version()}, {packages}. Best of several runs; "
-        "ratios are of times in the same run."
+        "ratios are of times in the same run." + _load()
     )
+
+
+def _load() -> str:
+    try:
+        load = os.getloadavg()[0]
+    except (AttributeError, OSError):
+        return ""
+    return f" Load of the machine when the run began: {load:.1f} on {os.cpu_count()} cores."
 
 
 def seconds(n: int, size: int, runs: int) -> float:

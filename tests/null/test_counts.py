@@ -115,7 +115,7 @@ def test_steps_of_both_signs_and_an_offset_that_is_known(rng):
 )
 @pytest.mark.parametrize("offset", ["zero", "free"])
 def test_smooth_data_are_never_steps(rng, draw, offset):
-    for n in (20_000, 300_000):
+    for n in (20_000, 100_000):
         assert qz.analyze_counts(draw(rng, n), offset=offset).verdict != "steps"
 
 
