@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
-SPREAD = (0.05, 0.10, 0.15, 0.20)
+SPREAD = (0.05, 0.10, 0.15, 0.20, 0.25)
 """sigma/unit"""
-READINGS = (7, 10, 19, 47)
-"""Readings for a power of 0.80; at 0.25 even 120 readings do not reach it."""
+READINGS = (7, 9, 15, 33, 85)
+"""Readings for a power of 0.80."""
 
 
 def readings_needed(spread: float) -> int | None:
@@ -22,7 +22,7 @@ def readings_needed(spread: float) -> int | None:
     Examples
     --------
     >>> readings_needed(0.10), readings_needed(0.30)
-    (10, None)
+    (9, None)
     """
     if spread > SPREAD[-1]:
         return None
