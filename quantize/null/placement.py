@@ -71,6 +71,8 @@ class Placement:
         Position of the most probable unit.
     integers : array, shape (n,)
         Teeth of the sorted values at that unit.
+    free : bool
+        Whether the offset was free.
     """
 
     log_ratios: dict[str, float]
@@ -80,6 +82,7 @@ class Placement:
     density: FloatArray
     best: int
     integers: IntArray
+    free: bool
 
 
 def place(
@@ -128,6 +131,7 @@ def place(
         density=np.exp(log_comb - everything),
         best=best,
         integers=comb.integers[best],
+        free=free,
     )
     if not np.isfinite(total_seated):
         return found
