@@ -27,7 +27,7 @@ from quantize.comb.grid import band_for
 from quantize.comb.wrapped import log_wrapped_normal
 from quantize.null.placement import SAME_ENVELOPE
 from quantize.null.statistics import LargestScore
-from quantize.null.tails import fit_tail
+from quantize.null.tails import Tail
 from quantize.null.weighing import weigh
 
 SEED = 81
@@ -92,8 +92,7 @@ def tail(draws: int, pages: int) -> list[str]:
         ratio = []
         for number in range(pages):
             some = measure(normal(9999, np.random.default_rng([SEED, 100, number])))
-            law = fit_tail(0.5 * np.maximum(some, 0.0) ** 2, exponential=True)
-            ratio.append(law.p_value(0.5 * height**2) / level)
+            ratio.append(Tail.of(some, measure.scale).p_value(height) / level)
         close = float(np.mean((np.array(ratio) > 0.5) & (np.array(ratio) < 2)))
         lines.append(
             f"| {level:g} | {round(level * direct.size)} | {level * np.median(ratio):.2g} | "

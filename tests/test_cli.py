@@ -146,7 +146,7 @@ def test_options_reach_the_analysis(quantize: Run, tmp_path: Path) -> None:
         "table.csv",
         *("--column", "q", "--sigma-column", "s", "--state-column", "state"),
         *("--unit-range", "2", "12", "--offset", "0", "--resolution", "0.05", "--alpha", "0.01"),
-        *QUICK,
+        *("--resamples", "99"),
         "--json",
     )
     found = json.loads(done.out)

@@ -70,6 +70,7 @@ class NullComparison(Result):
     n_resamples: int
     band: Band
     seed: dict[str, Any]
+    _scale: tails.ResultantScale | None = None
 
     def critical_value(self, alpha: float, *, extrapolate: bool = False) -> float:
         """The statistic at which p, counted in `null_distribution`, falls to `alpha`.
@@ -95,7 +96,7 @@ class NullComparison(Result):
         True
         """
         if extrapolate and alpha * (self.n_resamples + 1) < _FEW:
-            return _Tail.of(self.statistic_name, self.null_distribution).value(alpha)
+            return tails.Tail.of(self.null_distribution, self._scale).value(alpha)
         return tails.critical_value(alpha, self.null_distribution)
 
     def _headline(self) -> str:
@@ -103,34 +104,6 @@ class NullComparison(Result):
             f"p = {self.p_value:.4g} ± {self.standard_error:.1g}, {self.statistic_name} "
             f"{self.statistic:.4g}, {self.n_resamples} resamples"
         )
-
-
-@dataclasses.dataclass(frozen=True)
-class _Tail:
-    """The fitted tail, on the scale on which that of the statistic is known to be exponential."""
-
-    law: tails.ParetoTail
-    power_of: Callable[[float], float]
-    back: Callable[[float], float]
-
-    @classmethod
-    def of(cls, name: str, resampled: FloatArray, reach: float = -np.inf) -> _Tail:
-        if name == LargestScore.COSINE:
-            # P(S > s) falls as exp(−s²/2).
-            law = tails.fit_tail(0.5 * np.maximum(resampled, 0.0) ** 2, exponential=True)
-            return cls(law, lambda s: 0.5 * max(s, 0.0) ** 2, lambda y: float(np.sqrt(2 * y)))
-        exponential = name == LargestScore.POWER
-        return cls(
-            tails.fit_tail(resampled, exponential=exponential, reach=reach),
-            lambda s: s,
-            lambda y: y,
-        )
-
-    def p_value(self, statistic: float) -> float:
-        return self.law.p_value(self.power_of(statistic))
-
-    def value(self, p_value: float) -> float:
-        return self.back(self.law.value(p_value))
 
 
 def compare_null(
@@ -227,8 +200,9 @@ def compare_null(
     worst = max(p_values, key=lambda label: p_values[label])
     p = p_values[worst]
     tail_p = None
+    scale = measure.scale if isinstance(measure, LargestScore) else None
     if p * (size + 1) - 1 < _FEW and size >= tails.FEWEST_RESAMPLES:
-        tail_p = _Tail.of(name, distributions[worst], observed).p_value(observed)
+        tail_p = tails.Tail.of(distributions[worst], scale, observed).p_value(observed)
     return NullComparison(
         p_value=p,
         p_values=p_values,
@@ -241,6 +215,7 @@ def compare_null(
         n_resamples=size,
         band=band,
         seed=seed,
+        _scale=scale,
     )
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import ClassVar
 
 import numpy as np
 
 from quantize._support.validation import FloatArray
 from quantize.comb.grid import Band, default_limits
 from quantize.comb.kernel import ComplexArray
+from quantize.null.tails import ResultantScale
 from quantize.readings import Readings
 
 _BYTES = 2**24
@@ -32,13 +32,16 @@ class LargestScore:
     sigma: float
     oversampling: float = 5.0
 
-    COSINE: ClassVar[str] = "largest cosine score"
-    POWER: ClassVar[str] = "largest phase-free power"
-
     @property
     def name(self) -> str:
         """What the number is, for people."""
-        return self.POWER if self.free else self.COSINE
+        return "largest phase-free power" if self.free else "largest cosine score"
+
+    @property
+    def scale(self) -> ResultantScale:
+        """The scale on which its tail is exponential."""
+        effective = float(self.weights.sum() ** 2 / np.sum(self.weights**2))
+        return ResultantScale(effective, cosine=not self.free)
 
     @classmethod
     def of(cls, readings: Readings, band: Band, offset: float, free: bool) -> LargestScore:

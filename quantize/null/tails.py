@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import itertools
+from typing import Any
 
 import numpy as np
 
@@ -182,3 +184,92 @@ def _largest_likelihood(excess: FloatArray, most: float) -> tuple[float, float]:
         return 0.0, mean
     xi = min(shape(ratio), LARGEST_SHAPE)
     return xi, xi / ratio if xi < LARGEST_SHAPE else float(mean * (1 - LARGEST_SHAPE))
+
+
+@dataclasses.dataclass(frozen=True)
+class ResultantScale:
+    r"""The scale on which the largest cosine score, or phase-free power, has an exponential tail.
+
+    For n uniform phases the mean cosine, or the length of the mean resultant, exceeds c with a
+    chance that falls as :math:`e^{-n I(c)}`, I(c) = κc − log I₀(κ), I₁(κ)/I₀(κ) = c (Cramér). It is
+    S²/2, or z, while these are small beside n, and grows without bound at their largest values.
+
+    Parameters
+    ----------
+    n : float
+        Effective number of readings.
+    cosine : bool
+        Whether the statistic is the cosine score, √(2n) times the mean cosine, or the power, n
+        times the squared length of the mean resultant.
+
+    References
+    ----------
+    Mardia and Jupp, *Directional Statistics*, Wiley 2000, section 4.8, for the uniform law's
+    resultant; Cramér, Actualités scientifiques 736:5 (1938), for the rate.
+
+    Examples
+    --------
+    >>> scale = ResultantScale(1e6, cosine=True)
+    >>> round(scale.of(4.0), 3), round(scale.back(8.0), 3)
+    (8.0, 4.0)
+    """
+
+    n: float
+    cosine: bool
+
+    def of(self, statistic: float | FloatArray) -> Any:
+        """n·I(c) of a statistic, or of many."""
+        value = np.maximum(statistic, 0.0)
+        mean = value / np.sqrt(2 * self.n) if self.cosine else np.sqrt(value / self.n)
+        rate = self.n * np.interp(mean, *_rate_table())
+        return float(rate) if np.ndim(statistic) == 0 else rate
+
+    def back(self, rate: float) -> float:
+        """The statistic with this n·I(c)."""
+        means, rates = _rate_table()
+        mean = float(np.interp(rate / self.n, rates, means))
+        return mean * float(np.sqrt(2 * self.n)) if self.cosine else self.n * mean**2
+
+
+@functools.cache
+def _rate_table() -> tuple[FloatArray, FloatArray]:
+    """Means from 0 to nearly 1, and their rates."""
+    from scipy.special import i0e, i1e
+
+    kappa = np.concatenate([[0.0], np.geomspace(1e-5, 1e5, 40_000)])
+    mean = i1e(kappa) / i0e(kappa)
+    rate = kappa * mean - (np.log(i0e(kappa)) + kappa)
+    # Below a mean of 1e-3 the difference loses its digits to c².
+    return mean, np.where(mean < 1e-3, mean**2, rate)
+
+
+@dataclasses.dataclass(frozen=True)
+class Tail:
+    """A fitted tail of a resampled statistic, on the scale where it is exponential if one is known.
+
+    Attributes
+    ----------
+    law : ParetoTail
+    scale : ResultantScale or None
+    """
+
+    law: ParetoTail
+    scale: ResultantScale | None
+
+    @classmethod
+    def of(
+        cls, resampled: FloatArray, scale: ResultantScale | None, reach: float = -np.inf
+    ) -> Tail:
+        """Fit it; see `fit_tail`."""
+        if scale is None:
+            return cls(fit_tail(resampled, exponential=False, reach=reach), None)
+        return cls(fit_tail(scale.of(resampled), exponential=True), scale)
+
+    def p_value(self, statistic: float) -> float:
+        """P(T > statistic), extrapolated."""
+        return self.law.p_value(statistic if self.scale is None else self.scale.of(statistic))
+
+    def value(self, p_value: float) -> float:
+        """The statistic with this extrapolated p-value."""
+        found = self.law.value(p_value)
+        return found if self.scale is None else self.scale.back(found)

@@ -15,7 +15,7 @@ from quantize.null.heaped import log_ratio_over_heaps
 from quantize.null.noise import Pattern, patterns, pooled
 from quantize.null.placement import Placement, place
 from quantize.null.sigma import sigma_grid
-from quantize.readings import Levels, as_readings
+from quantize.readings import Levels, Readings, as_readings
 
 MOST_LEVELS = 200
 """Larger samples are weighed by a random part of this size."""
@@ -140,7 +140,7 @@ class _Part:
     heaps: float
 
     def outlying(self) -> BoolArray:
-        """Levels far from every tooth of the best unit, or far from all others, where those are few.
+        """Levels far from every tooth of the best unit, or far from all others, where they are few.
 
         Farther from a tooth than five times the typical residual; farther out than three times the
         length that holds nine tenths of the values; and at most a tenth of all.
@@ -206,9 +206,7 @@ def _chosen(levels: int, rng: RngLike) -> IntArray | None:
     return part
 
 
-def _sorted(
-    levels: Levels, chosen: IntArray | None, shift: float
-) -> tuple[FloatArray, FloatArray]:
+def _sorted(levels: Levels, chosen: IntArray | None, shift: float) -> tuple[FloatArray, FloatArray]:
     order = np.argsort(levels.mean, kind="stable")
     if chosen is not None:
         order = order[chosen]

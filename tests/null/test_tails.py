@@ -4,11 +4,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import special, stats
 
 import quantize as qz
 from quantize import InputError
+from quantize.comb.grid import band_for
 from quantize.null import tails
+from quantize.null.statistics import LargestScore
+from quantize.readings import Readings
 
 
 @given(
@@ -82,3 +85,28 @@ def test_comparison_extrapolates_only_where_it_cannot_count():
     assert dull.tail_p_value is None
     far = found.critical_value(1e-5, extrapolate=True)
     assert far > found.critical_value(0.01)
+
+
+@pytest.mark.parametrize(("n", "cosine"), [(12.0, True), (12.0, False), (40.0, True)])
+def test_resultant_scale_is_that_of_uniform_phases(n, cosine):
+    """scipy.special: the rate by its definition, the largest κc − ln I₀(κ) over κ."""
+    scale = tails.ResultantScale(n, cosine=cosine)
+    for mean in (0.05, 0.3, 0.7, 0.95):
+        statistic = mean * np.sqrt(2 * n) if cosine else n * mean**2
+        kappa = np.linspace(0, 60, 600_001)
+        rate = n * float(np.max(kappa * mean - np.log(special.i0e(kappa)) - kappa))
+        assert scale.of(statistic) == pytest.approx(rate, rel=1e-5)
+        assert scale.back(rate) == pytest.approx(statistic, rel=1e-5)
+
+
+def test_tail_at_one_in_a_hundred_thousand():
+    """Three hundred thousand direct draws count to 1e-4; the tail of 9,999 stays within a half."""
+    rng = np.random.default_rng(6)
+    page = Readings(rng.normal(0, 5, 12))
+    measure = LargestScore.of(page, band_for(page, (1.5, 6)), 0.0, False)
+    direct = np.sort(np.concatenate([measure(rng.normal(0, 5, (30_000, 12))) for _ in range(10)]))
+    height = float(direct[-30])
+    found = tails.Tail.of(measure(rng.normal(0, 5, (9999, 12))), measure.scale)
+    # 30 counted draws tell 1e-4 to 18 %, a thousand excesses log p there to 22 %.
+    assert abs(np.log(found.p_value(height) / 1e-4)) < 4 * np.hypot(0.18, 0.22)
+    assert found.value(found.p_value(height)) == pytest.approx(height, rel=1e-4)
