@@ -11,11 +11,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy import special
 
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.comb.grid import band_for
+from quantize.null.spacing import rayleigh_bound, score_bound
 from quantize.readings import as_readings
 
 
@@ -26,7 +26,7 @@ def p_value_bound(
 
     With the offset fixed `height` is the largest cosine score S over the band and
 
-    .. math:: P \le \Phi(-S) + \Delta f \sqrt{\overline{x^2}}\, e^{-S^2/2} ;
+    .. math:: P \le \left(\tfrac12 + \Delta f \sqrt{\overline{x^2}}\right) e^{-S^2/2} ;
 
     with a free one it is the largest phase-free power z and
 
@@ -60,24 +60,19 @@ def p_value_bound(
     Examples
     --------
     >>> round(p_value_bound(4.0, [1.0, 2.0, 4.0, 7.0], (0.5, 2.0)), 4)
-    0.0021
+    0.0023
     """
     height = validation.number("height", height)
     data = as_readings(readings)
     mode, b = validation.offset_mode(offset)
     band = band_for(data, unit_range)
     weight = _weights(data.sigma, len(data))
-    width = 1 / band.low - 1 / band.high
+    frequencies = (1 / band.high, 1 / band.low)
     x = data.values - b
     if mode == "free":
-        z = max(height, 0.0)
-        spread = float(np.sum(weight * (x - np.sum(weight * x)) ** 2))
-        bound = np.exp(-z) * (1 + width * np.sqrt(4 * np.pi * z * spread))
-    else:
-        square = float(np.sum(weight * x**2))
-        climbs = width * np.sqrt(square) * np.exp(-0.5 * height**2) if height > 0 else np.inf
-        bound = float(special.ndtr(-height)) + climbs
-    return float(min(bound, 1.0))
+        spread = float(np.sqrt(np.sum(weight * (x - np.sum(weight * x)) ** 2)))
+        return rayleigh_bound(max(height, 0.0), spread, frequencies)
+    return score_bound(height, float(np.sqrt(np.sum(weight * x**2))), frequencies)
 
 
 def height_for(
