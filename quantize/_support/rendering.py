@@ -17,6 +17,7 @@ _TABLE: dict[tuple[str, str], str] = {
     ("plot", "SampledMixture"): "quantize.show.plots_sampling:plot_sampled",
     ("plot", "NullComparison"): "quantize.show.plots_null:plot_null",
     ("plot", "RunningResult"): "quantize.show.plots_null:plot_running",
+    ("plot", "Sensitivity"): "quantize.show.plots_null:plot_sensitivity",
     ("plot", "Run"): "quantize.show.plots_run:plot_run",
     ("plot", "Propagation"): "quantize.show.plots_coulombs:plot_propagation",
     ("plot", "UnitInCoulombs"): "quantize.show.plots_coulombs:plot_coulombs",

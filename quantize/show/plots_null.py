@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from quantize.null.compare import NullComparison
     from quantize.null.running import RunningResult
+    from quantize.null.sensitivity import Sensitivity
 
 
 def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
@@ -87,4 +88,43 @@ def plot_running(found: RunningResult, ax: Axes | None = None) -> Axes:
         axes.set_xlabel("readings taken")
         axes.set_ylabel("evidence for steps, powers of ten")
         axes.set_title("Evidence after every reading")
+    return axes
+
+
+def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
+    """The p-value of every null, one mark a band, on a logarithmic axis."""
+    axes = style.new_axes() if ax is None else ax
+    with style.look():
+        table = found.table
+        nulls = list(dict.fromkeys(table["null"]))
+        bands = list(dict.fromkeys(table["band"]))
+        for place, band in enumerate(bands):
+            rows = table[table["band"] == band]
+            height = [
+                nulls.index(null) + 0.12 * (place - (len(bands) - 1) / 2) for null in rows["null"]
+            ]
+            axes.plot(
+                rows["p_value"],
+                height,
+                "osD^vP*X"[place % 8],
+                color=style.ACCENT if place == 0 else style.DATA,
+                ms=5 if place == 0 else 4,
+                label=band,
+            )
+        axes.axvline(0.05, color=style.INK, lw=1.0, ls=(0, (5, 3)))
+        axes.annotate(
+            "1 page in 20",
+            (0.05, 1),
+            xycoords=("data", "axes fraction"),
+            xytext=(3, -2),
+            textcoords="offset points",
+            va="top",
+            fontsize=8,
+        )
+        axes.set_xscale("log")
+        axes.set_yticks(range(len(nulls)), nulls, parse_math=False)
+        axes.set_ylim(len(nulls) - 0.5, -0.5)
+        axes.set_xlabel("pages without steps that look as regular (p)")
+        axes.set_title("What the p-value depends on")
+        axes.legend(fontsize=7, frameon=False, loc="best")
     return axes

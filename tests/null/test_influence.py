@@ -100,3 +100,11 @@ def test_a_band_in_which_nothing_can_show_is_refused_with_one_that_can(band, mes
     page = Readings([1.0, 2.5, 4.0, 6.5, 9.9], resolution=0.5)
     with pytest.raises(InputError, match=message):
         qz.analyze(page, band, n_resamples=19)
+
+
+def test_the_choices_are_drawn_with_a_mark_for_each_band():
+    found = qz.sensitivity(comb_page().values, BAND, bands=[(0.3, 3.0)], n_resamples=19, rng=5)
+    axes = found.plot()
+    drawn = {line.get_label(): len(line.get_xdata()) for line in axes.lines}
+    assert drawn["as analyzed"] == drawn["0.3 to 3"] == found.table["null"].nunique()
+    assert [tick.get_text() for tick in axes.get_yticklabels()][0] == "smooth"
