@@ -202,15 +202,17 @@ def analyze(
     seed = randomness.record(generator)
     if unit_range is not None:
         # A range too wide for memory or too narrow to tell is refused before anything long begins.
-        guards.need_telling_band(data, band_for(data, unit_range).limits)
-        periodogram(data, unit_range, offset=offset)
+        given = band_for(data, unit_range)
+        guards.need_telling_band(data, given.limits)
+        score = periodogram(data, given, offset=offset)
     mixture = fit_mixture(
         everything, unit_range, offset=offset, sigma_range=sigma_range, model=model
     )
     if model is not None:
         offset, sigma_range = model.plain_offset, model.plain_sigma
     band = mixture.band
-    score = periodogram(data, band, offset=offset)
+    if unit_range is None or model is not None:
+        score = periodogram(data, band, offset=offset)
     comb_fit = fit_comb(data, band, offset=offset)
     smooth = compare_null(
         data,
