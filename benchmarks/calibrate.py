@@ -267,7 +267,7 @@ def main() -> None:
     parser.add_argument("--only", default="", help="one mode")
     parser.add_argument("--sizes", type=int, nargs="+", default=SIZES, help="some sizes")
     parser.add_argument("--table", action="store_true", help="only make the table of kept pages")
-    parser.add_argument("--tiny", action="store_true", help="two pages a family; nothing is kept")
+    parser.add_argument("--tiny", action="store_true", help="a few pages a family; nothing is kept")
     options = parser.parse_args()
     if options.tiny:
         with tempfile.TemporaryDirectory() as folder:

@@ -105,7 +105,7 @@ def table(results: dict[str, Any]) -> list[str]:
         f"`RunningEvidence` with the band {BAND} and the window {WINDOW}, to {results['longest']}",
         "readings, looked at after every reading to 30 and then at growing steps. The share is",
         "that of the runs in which it *ever* stood above 20 (guaranteed: at most 0.05), ± its",
-        "error.",
+        "error. Values outside the window, which are rare, are put at its ends.",
         "",
         "| data without steps | runs | share ever above 20 |",
         "|---|---|---|",

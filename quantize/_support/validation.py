@@ -116,6 +116,20 @@ def unit_range(value: object, *, name: str = "unit_range") -> tuple[float, float
     return low, high
 
 
+def sigma_range(value: Any) -> tuple[float, float] | None:
+    """None, or a known sigma or a pair (low, high), both as a pair."""
+    if value is None:
+        return None
+    if np.ndim(value) == 0:
+        sigma = positive("sigma_range", value)
+        return sigma, sigma
+    pair = tuple(value)
+    if len(pair) == 2 and pair[0] == pair[1]:
+        sigma = positive("sigma_range", pair[0])
+        return sigma, sigma
+    return unit_range(pair, name="sigma_range")
+
+
 def float_array(name: str, values: Any, *, row: str = "entry") -> FloatArray:
     """A one-dimensional array of finite floats; refuses masks, text and complex numbers."""
     if isinstance(values, np.ma.MaskedArray):

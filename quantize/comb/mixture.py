@@ -218,7 +218,7 @@ def fit_mixture(
             return fit_model(data, band_for(data, unit_range, sigma_range=known), model)
         offset, sigma_range = model.offset, model.sigma
     mode, b = validation.offset_mode(offset)
-    known = _sigma_range(sigma_range)
+    known = validation.sigma_range(sigma_range)
     band = band_for(data, unit_range, sigma_range=known)
     problem = _problem(data, band, mode == "free", b, known)
     nodes = integrate(problem)
@@ -276,19 +276,6 @@ def model_for(data: Readings, offset: str | float, sigma_range: Any, model: Any)
             "`offset` and `sigma_range` are part of `model`; give them there, as offset and sigma."
         )
     return model
-
-
-def _sigma_range(value: Any) -> tuple[float, float] | None:
-    if value is None:
-        return None
-    if np.ndim(value) == 0:
-        sigma = validation.positive("sigma_range", value)
-        return sigma, sigma
-    pair = tuple(value)
-    if len(pair) == 2 and pair[0] == pair[1]:
-        sigma = validation.positive("sigma_range", pair[0])
-        return sigma, sigma
-    return validation.unit_range(pair, name="sigma_range")
 
 
 def _problem(

@@ -72,7 +72,7 @@ def p_values(lead: float, n: int, part: str) -> dict[str, float]:
     scores = np.array(stored["scores"])
     out = {}
     for name, by_size in stored["tails"][part].items():
-        sizes = [int(size) for size in by_size]
+        sizes = sorted(int(size) for size in by_size)
         logs = [_log_tail(lead, scores, np.array(by_size[str(m)])) for m in sizes]
         out[name] = float(min(1.0, np.exp(np.interp(np.log(max(n, 1)), np.log(sizes), logs))))
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 from collections.abc import Callable
 from typing import Any, ClassVar
@@ -79,7 +80,7 @@ class NullComparison(Result):
         ----------
         alpha : float
         extrapolate : bool
-            Take the fitted tail where `alpha` is below what the resamples can count.
+            Take the fitted tail where `alpha` is below ten resamples in all, which count poorly.
 
         Raises
         ------
@@ -95,6 +96,7 @@ class NullComparison(Result):
         >>> float(np.mean(found.null_distribution >= height)) <= 0.05
         True
         """
+        alpha = validation.fraction("alpha", alpha)
         if extrapolate and alpha * (self.n_resamples + 1) < _FEW:
             return tails.Tail.of(self.null_distribution, self._scale).value(alpha)
         return tails.critical_value(alpha, self.null_distribution)
@@ -177,7 +179,7 @@ def compare_null(
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
     measure, name = _statistic(statistic, data, band, b, mode == "free")
-    observed = float(np.asarray(measure(data.values[None, :])).ravel()[0])
+    observed = float(_measured(measure, data.values[None, :])[0])
     samplers = _samplers(null, data, band)
     counts = [min(batch, size - start) for start in range(0, size, batch)]
     bar = steps(progress, len(counts) * len(samplers), "resampling")
@@ -202,7 +204,9 @@ def compare_null(
     tail_p = None
     scale = measure.scale if isinstance(measure, LargestScore) else None
     if p * (size + 1) - 1 < _FEW and size >= tails.FEWEST_RESAMPLES:
-        tail_p = tails.Tail.of(distributions[worst], scale, observed).p_value(observed)
+        # Ties among the largest tenth have no tail; the counted p-value stands.
+        with contextlib.suppress(InputError):
+            tail_p = tails.Tail.of(distributions[worst], scale, observed).p_value(observed)
     return NullComparison(
         p_value=p,
         p_values=p_values,
@@ -231,10 +235,14 @@ def _one_batch(
         )
     if not np.all(np.isfinite(drawn)):
         raise InputError("`null` returned NaN or infinity; it must return finite values.")
-    values = np.asarray(measure(drawn), dtype=float)
-    if values.shape != (count,) or np.isnan(values).any():
+    return _measured(measure, drawn)
+
+
+def _measured(measure: Statistic, data: FloatArray) -> FloatArray:
+    values = np.asarray(measure(data), dtype=float)
+    if values.shape != (len(data),) or np.isnan(values).any():
         raise InputError(
-            f"`statistic` returned shape {values.shape} or NaN for {count} data sets; "
+            f"`statistic` returned shape {values.shape} or NaN for {len(data)} data sets; "
             "it must return one number for each."
         )
     return values

@@ -10,6 +10,7 @@ from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import IntArray
 from quantize.null.guards import Finding
 from quantize.null.verdict import weigh_evidence
+from quantize.null.weighing import NothingCanShow
 from quantize.readings import Readings, as_readings
 
 MOST_STATES = 40
@@ -147,7 +148,7 @@ def _p_value(part: Readings, unit_range: tuple[float, float], options: dict[str,
         return 1.0
     try:
         found = weigh_evidence(part, unit_range, **options)
-    except InputError:
+    except NothingCanShow:
         # The band starts above half the span of what is left.
         return 1.0
     return found.p_value if found.sure_of_levels else 1.0

@@ -128,7 +128,9 @@ def place(
         log_comb=total,
         log_everything=everything,
         unit=comb.unit,
-        density=np.exp(log_comb - everything),
+        density=np.exp(log_comb - everything)
+        if np.isfinite(everything)
+        else np.zeros(log_comb.size),
         best=best,
         integers=comb.integers[best],
         free=free,

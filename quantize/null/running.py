@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from quantize._support import validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, InputTypeError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.null.cuts import log_any_number, log_partition_sums
@@ -56,8 +56,9 @@ class RunningResult(Result):
 
     def _headline(self) -> str:
         crossed = "never" if self.crossed_at is None else f"after {self.crossed_at} readings"
+        last = int(np.flatnonzero(np.isfinite(self.log_evidence))[-1])
         return (
-            f"log evidence {self.log_evidence[-1]:.2f} after {self.log_evidence.size} readings, "
+            f"log evidence {self.log_evidence[last]:.2f} after {last + 1} readings, "
             f"above 1/{self.alpha:g} {crossed}"
         )
 
@@ -117,6 +118,8 @@ class RunningEvidence:
     ) -> None:
         low, high = validation.unit_range(unit_range)
         self.offset = validation.number("offset", offset)
+        if isinstance(window, str) or np.shape(window) != (2,):
+            raise InputTypeError(f"`window` is {window!r}; give two numbers (low, high).")
         start, stop = (validation.number("window", end) for end in window)
         if not start < stop:
             raise InputError(
@@ -131,6 +134,7 @@ class RunningEvidence:
                 f"`unit_range` starts at {low:g}, above half the window ({top:g}); no comb of "
                 "three teeth fits, so widen `window` or lower `unit_range`."
             )
+        sigma_range = validation.sigma_range(sigma_range)
         if sigma_range is None:
             sigma_range = (_SPREADS[0] * low, _SPREADS[-1] * top)
         self._sigma = np.geomspace(*sigma_range, _SIGMAS)
@@ -312,6 +316,17 @@ def _next_share(held: FloatArray, levels: Any, seen: int) -> FloatArray:
     return out
 
 
+def _looks(looks: Sequence[int] | None, n: int) -> set[int] | None:
+    if looks is None:
+        return None
+    if isinstance(looks, str) or np.ndim(looks) != 1:
+        raise InputTypeError(f"`looks` is {looks!r}; give numbers of readings, such as [10, 20].")
+    wanted = {validation.count("looks", look) for look in looks}
+    if not any(look <= n for look in wanted):
+        raise InputError(f"`looks` is {sorted(wanted)}; none of them is among the {n} readings.")
+    return wanted
+
+
 def running_evidence(
     readings: Any,
     unit_range: tuple[float, float],
@@ -352,7 +367,8 @@ def running_evidence(
     data = as_readings(readings, least=1)
     states = [None] * len(data) if data.state is None else data.state.tolist()
     process = RunningEvidence(unit_range, window, sigma_range=sigma_range, offset=offset)
-    wanted = set(looks) if looks is not None else None
+    alpha = validation.fraction("alpha", alpha)
+    wanted = _looks(looks, len(data))
     for number, (value, state) in enumerate(zip(data.values, states, strict=True), start=1):
         process.update(float(value), state=state, look=wanted is None or number in wanted)
     path = np.array(process.log_evidence)

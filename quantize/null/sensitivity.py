@@ -7,13 +7,13 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from quantize._support import randomness, validation
-from quantize._support.errors import InputError
 from quantize._support.progress import Progress, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize.comb.grid import Band, band_for
 from quantize.null.compare import NULLS, compare_null
 from quantize.null.verdict import weigh_evidence
+from quantize.null.weighing import NothingCanShow
 from quantize.readings import as_readings
 
 if TYPE_CHECKING:
@@ -147,7 +147,7 @@ def _level_rows(
 ) -> list[dict[str, Any]]:
     try:
         found = weigh_evidence(data, band.limits, offset=offset, sigma_range=sigma_range, rng=0)
-    except InputError:
+    except NothingCanShow:
         # No unit of this band can show: nothing speaks for steps.
         p_values, factor = {"continuous": 1.0}, float("nan")
     else:

@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 
+from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.wrapped import log_wrapped_normal
 
@@ -14,6 +15,9 @@ NARROW = 0.15
 in closed form; above it the wrapped-normal density is summed over a grid of units."""
 WIDEST = 0.30
 """Combs with a larger spread cannot be told from a continuum and are left out."""
+
+LARGEST = 40_000_000
+"""Most phases (units times readings) that are held at once."""
 
 _LOG_2PI = float(np.log(2 * np.pi))
 _PIECE = 400_000
@@ -82,6 +86,7 @@ def _wide(
     top = float(root.max())
     step = NARROW / top / np.sqrt(np.sum(values**2 / factor))
     cells = max(int(np.ceil((1 / low - 1 / high) / step)), 8)
+    _need_room(cells, values)
     edges = np.linspace(1 / high, 1 / low, cells + 1)
     frequency = 0.5 * (edges[1:] + edges[:-1])
     prior = np.log(np.log(edges[1:] / edges[:-1]) / np.log(high / low))
@@ -108,6 +113,16 @@ def _wide(
                 out[:, at + use, s] = density + values.size * np.log(frequency[at + use])
     out = out + prior[:, None]
     return Teeth(1 / frequency, integers, out[0], out[1])
+
+
+def _need_room(units: int, values: FloatArray) -> None:
+    """Refuse a grid of units that would not fit into memory."""
+    if units * values.size > LARGEST:
+        raise InputError(
+            f"`offset` leaves the readings {np.abs(values).max():.4g} from where multiples are "
+            f"counted, so that {units:,} units would have to be tried; give an `offset` nearer to "
+            "the readings, offset='free', or a larger smallest unit."
+        )
 
 
 def _log_product(phase: FloatArray, spread: FloatArray, root: FloatArray) -> FloatArray:
@@ -184,6 +199,7 @@ def _modes(
     n = values.size
     reach = float(np.abs(values).max())
     starts = max(int(np.ceil((1 / low - 1 / high) * reach / 0.25)), 8)
+    _need_room(starts * (4 if free else 1), values)
     unit = 1 / np.linspace(1 / high, 1 / low, starts + 1)
     offset = np.zeros(unit.size)
     if free:

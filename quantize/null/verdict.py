@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
+from quantize._support import validation
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
@@ -24,7 +25,8 @@ class LevelEvidence(Result):
     Attributes
     ----------
     log_evidences : dict
-        Log evidence of the comb and of each null, in log density of the readings.
+        Log evidence of the comb, in log density of the readings, and for each null that which gives
+        its factor in `log_bayes_factors` beside it.
     log_bayes_factors : dict
         Comb over each null.
     log_bayes_factor : float
@@ -124,14 +126,17 @@ def weigh_evidence(
 
     Examples
     --------
+    >>> import numpy as np
     >>> steps = np.array([-3.02, -1.97, -1.05, 0.04, 0.96, 1.0, 2.03, 3.98, 2.96, -1.0])
     >>> weigh_evidence(steps, (0.3, 3.0)).p_value < 0.05
     True
     """
     data = as_readings(readings, least=3)
+    alpha = validation.fraction("alpha", alpha)
     found = weigh(data, unit_range, offset=offset, sigma_range=sigma_range, noise=noise, rng=rng)
     told = data.sigma is not None or data.levels().degrees > 0
-    fixed = sigma_range is not None and sigma_range[0] == sigma_range[1]
+    pair = validation.sigma_range(sigma_range)
+    fixed = pair is not None and pair[0] == pair[1]
     free = isinstance(offset, str) and offset == "free"
     lead = calibration.score(found.log_ratios, found.weighed)
     part = calibration.mode(sigma_known=told or fixed, free=free)

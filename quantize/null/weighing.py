@@ -28,6 +28,10 @@ many lengths from the others, at most this part of all, are also tried as outlie
 their share is Beta(1, 19)."""
 
 
+class NothingCanShow(InputError):
+    """No unit of the band is small enough to show in these readings."""
+
+
 @dataclasses.dataclass(frozen=True)
 class Weighed:
     """What the levels of one page say.
@@ -74,13 +78,16 @@ def weigh(
 
     Raises
     ------
-    InputError
+    NothingCanShow
         When no unit of the band is below half the span of the readings.
+    InputError
+        For options that cannot be used.
     """
     data = as_readings(readings, least=3)
     low, high = validation.unit_range(unit_range)
-    free = isinstance(offset, str) and offset == "free"
-    shift = 0.0 if isinstance(offset, str) else validation.number("offset", offset)
+    mode, shift = validation.offset_mode(offset)
+    free = mode == "free"
+    sigma_range = validation.sigma_range(sigma_range)
     chosen = _chosen(data.levels().mean.size, rng)
     parts = [
         _part(data, pattern, chosen, (low, high), shift, sigma_range, free)
@@ -101,12 +108,12 @@ def weigh(
         log_comb, log_weight, [part.placed.log_ratios | {"heaped": part.heaps} for part in parts]
     )
     everything = np.array([part.placed.log_everything for part in parts]) + log_weight
-    best = int(np.argmax(everything))
+    best, all_levels = int(np.argmax(everything)), float(np.logaddexp.reduce(everything))
     total = float(np.logaddexp.reduce(log_comb + log_weight))
     return Weighed(
         log_ratios=ratios,
         log_comb=total,
-        enough_levels=float(np.exp(total - np.logaddexp.reduce(everything))),
+        enough_levels=float(np.exp(total - all_levels)) if np.isfinite(all_levels) else 0.0,
         placement=parts[best].placed,
         band=(low, top),
         weighed=int(parts[0].values.size),
@@ -220,7 +227,7 @@ def _highest(
     smallest = float(sigma[0] * np.sqrt(np.median(factor)))
     top = min(high, 0.5 * (float(np.ptp(values)) + 2 * smallest))
     if top <= low * (1 + 1e-9):
-        raise InputError(
+        raise NothingCanShow(
             f"`unit_range` starts at {low:.4g}, but no unit above {top:.4g} (half the span of the "
             "readings) can show; lower the band or take readings that spread wider."
         )

@@ -199,7 +199,7 @@ def _per_cent(p: float) -> str:
         return "less than 0.1 %"
     if p > 0.999:
         return "more than 99.9 %"
-    return f"{100 * p:.2g} %"
+    return f"{100 * p:.{3 if p >= 0.995 else 2}g} %"
 
 
 def _round_down(value: float) -> int:

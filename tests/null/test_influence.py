@@ -107,4 +107,4 @@ def test_the_choices_are_drawn_with_a_mark_for_each_band():
     axes = found.plot()
     drawn = {line.get_label(): len(line.get_xdata()) for line in axes.lines}
     assert drawn["as analyzed"] == drawn["0.3 to 3"] == found.table["null"].nunique()
-    assert [tick.get_text() for tick in axes.get_yticklabels()][0] == "smooth"
+    assert axes.get_yticklabels()[0].get_text() == "smooth"

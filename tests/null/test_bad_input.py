@@ -1,0 +1,93 @@
+"""Input that cannot be used: one sentence that names the argument, never a bare traceback."""
+
+import numpy as np
+import pytest
+
+import quantize as qz
+from quantize import InputError, Readings, running_evidence
+from quantize.null.running import RunningEvidence
+from quantize.null.verdict import weigh_evidence
+
+PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+BAND = (1.2, 7.0)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"offset": "fre"}, "`offset` is 'fre'"),
+        ({"alpha": -3}, "`alpha` is -3"),
+        ({"sigma_range": (0, 0.2)}, "`sigma_range` starts at 0"),
+        ({"sigma_range": (0.3, 0.2)}, r"`sigma_range` is \(0.3, 0.2\)"),
+        ({"noise": "x"}, "`noise` is 'x'"),
+    ],
+)
+def test_options_are_checked_wherever_they_are_given(options, message):
+    with pytest.raises(InputError, match=message):
+        weigh_evidence(PAGE, BAND, **options)
+    if "alpha" not in options:
+        with pytest.raises(InputError, match=message):
+            qz.without_each_state(PAGE, BAND, **options)
+
+
+def test_one_sigma_is_as_good_as_a_pair():
+    one = weigh_evidence(PAGE, BAND, sigma_range=0.1)
+    assert one.p_value == weigh_evidence(PAGE, BAND, sigma_range=(0.1, 0.1)).p_value
+
+
+def test_a_statistic_that_fails_on_the_readings_is_refused():
+    def broken(data):
+        return np.full(len(data), np.nan if len(data) == 1 else 1.0)
+
+    with pytest.raises(InputError, match="`statistic` returned"):
+        qz.compare_null(PAGE, BAND, statistic=broken, n_resamples=99)
+    with pytest.raises(InputError, match="`statistic` returned shape"):
+        qz.compare_null(PAGE, BAND, statistic=lambda data: np.empty(0), n_resamples=99)
+
+
+def test_ties_leave_the_counted_p_value():
+    def nearly_constant(data):
+        """Two on the readings, one or (once in two hundred data sets) zero on the resamples."""
+        same = np.all(data == PAGE, axis=1)
+        return np.where(same, 2.0, np.where(data[:, 0] > np.quantile(data[:, 0], 0.005), 1.0, 0.0))
+
+    found = qz.compare_null(
+        PAGE, BAND, null="smooth", statistic=nearly_constant, n_resamples=999, rng=1
+    )
+    assert found.p_value == 1 / 1000
+    assert found.tail_p_value is None
+
+
+def test_a_sigma_too_large_for_any_comb_shows_nothing():
+    found = weigh_evidence(Readings(PAGE, sigma=5.0), BAND)
+    assert found.p_value == 1.0
+    assert found.occupied_teeth == 0.0
+    assert not found.steps
+
+
+def test_readings_far_from_where_multiples_are_counted_are_refused():
+    with pytest.raises(InputError, match="give an `offset` nearer to the readings"):
+        weigh_evidence(np.array(PAGE) + 1e8, BAND)
+    near = weigh_evidence(np.array(PAGE) + 1e8, BAND, offset=1e8)
+    assert near.p_value == pytest.approx(weigh_evidence(PAGE, BAND).p_value, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"alpha": 5}, "`alpha` is 5"),
+        ({"looks": 5}, "`looks` is 5"),
+        ({"looks": [99]}, r"`looks` is \[99\]; none of them is among the 10 readings"),
+        ({"sigma_range": (0, 1)}, "`sigma_range` starts at 0"),
+    ],
+)
+def test_running_evidence_checks_its_options(options, message):
+    with pytest.raises(InputError, match=message):
+        running_evidence(PAGE, BAND, (0.0, 20.0), **options)
+    with pytest.raises(InputError, match="`window` is"):
+        RunningEvidence(BAND, 3)
+
+
+def test_a_look_before_the_end_is_in_the_headline():
+    found = running_evidence(PAGE, BAND, (0.0, 20.0), looks=[5, 99])
+    assert "after 5 readings" in repr(found)
