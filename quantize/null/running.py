@@ -319,7 +319,7 @@ def _next_share(held: FloatArray, levels: Any, seen: int) -> FloatArray:
 def _looks(looks: Sequence[int] | None, n: int) -> set[int] | None:
     if looks is None:
         return None
-    if isinstance(looks, str) or np.ndim(looks) != 1:
+    if np.ndim(looks) != 1:
         raise InputTypeError(f"`looks` is {looks!r}; give numbers of readings, such as [10, 20].")
     wanted = {validation.count("looks", look) for look in looks}
     if not any(look <= n for look in wanted):

@@ -12,7 +12,6 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.grid import Band, band_for, default_sigma_range
-from quantize.comb.mixture import _sigma_range as sigma_limits
 from quantize.comb.model.two_combs import NEGLIGIBLE, PairLattice
 from quantize.comb.model.two_unit_page import TOO_SMALL, TwoUnitPage
 from quantize.comb.problem import panel_nodes
@@ -136,7 +135,7 @@ def fit_two_units(
     ([2.5, 1.0], True)
     """
     data = as_readings(readings)
-    known = sigma_limits(sigma_range)
+    known = validation.sigma_range(sigma_range)
     band = band_for(data, unit_range, sigma_range=known)
     a = validation.positive("share_prior", share_prior)
     low, high = (1.0, 1.0) if data.sigma is not None else known or default_sigma_range(data, band)
