@@ -14,6 +14,7 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.null.cuts import log_any_number, log_partition_sums
 from quantize.null.envelopes import log_falling, log_mean_exp, log_normal, log_sum_exp
+from quantize.null.fixed_envelopes import log_fixed_envelopes
 from quantize.null.occupancy import CONCENTRATIONS, log_norm, log_seats
 from quantize.null.placement import LEVELS_AT_ZERO
 from quantize.readings import as_readings
@@ -268,6 +269,7 @@ class RunningEvidence:
         out = {
             "continuous: uniform": -len(self._values) * float(np.log(length)),
             "continuous: normal": log_normal(np.array(self._values), length),
+            **log_fixed_envelopes(np.array(self._values), self._bounds),
         }
         for a, name in enumerate(_NAMES[1:], start=1):
             shares = self._log_histogram[:, a]

@@ -1,0 +1,85 @@
+"""Smooth envelopes that are fixed before the first reading, for evidence that is looked at at will.
+
+Every one is a mixture of densities on a window, with a prior that does not depend on the readings.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import gammaln
+
+from quantize._support.validation import FloatArray
+from quantize.null.envelopes import log_mean_exp
+
+_CELLS = (8, 12, 18, 27, 40, 60)
+_SHARES = (1.0, 0.3)
+_PLACES, _WIDTHS = 61, 10
+
+
+def log_fixed_envelopes(values: FloatArray, window: tuple[float, float]) -> dict[str, float]:
+    """Log evidence of each, for readings inside `window`.
+
+    Examples
+    --------
+    >>> found = log_fixed_envelopes(np.array([0.1, 0.2, 0.4, 0.9]), (0.0, 1.0))
+    >>> sorted(found)
+    ['continuous: cells', 'continuous: ends anywhere', 'continuous: two-sided exponential']
+    """
+    return {
+        "continuous: ends anywhere": log_ends_anywhere(values, window),
+        "continuous: two-sided exponential": log_two_sided(values, window),
+        "continuous: cells": log_cells(values, window),
+    }
+
+
+def log_ends_anywhere(values: FloatArray, window: tuple[float, float]) -> float:
+    r"""Uniform between two ends, all pairs inside the window equally likely.
+
+    .. math:: \frac{2}{L^2} \int_0^{l}\!\!\int_0^{h} (R + s + t)^{-n}\,ds\,dt ,
+
+    R the range of the readings, l and h the room below and above them; -inf for fewer than three.
+    """
+    n = values.size
+    if n < 3:
+        return -np.inf
+    low, high = float(values.min()), float(values.max())
+    spread = max(high - low, 1e-12 * (window[1] - window[0]))
+    below, above = low - window[0], window[1] - high
+    part = 1.0
+    for room, sign in ((below, -1), (above, -1), (below + above, 1)):
+        part += sign * float(np.exp((2 - n) * np.log1p(room / spread)))
+    outside = np.log(2) - 2 * np.log(window[1] - window[0]) - np.log((n - 1) * (n - 2))
+    return float(outside + (2 - n) * np.log(spread) + np.log(max(part, 1e-300)))
+
+
+def log_two_sided(values: FloatArray, window: tuple[float, float]) -> float:
+    """Laplace: place uniform on the window, scale log-uniform from a sixtieth to a half of it."""
+    length = window[1] - window[0]
+    place = np.linspace(*window, _PLACES)
+    scale = np.geomspace(length / 60, length / 2, _WIDTHS)
+    distance = np.abs(values[:, None] - place).sum(axis=0)
+    terms = -distance[:, None] / scale - values.size * np.log(2 * scale)
+    return float(log_mean_exp(terms.ravel()))
+
+
+def log_cells(values: FloatArray, window: tuple[float, float]) -> float:
+    """Histograms of eight to sixty cells, begun at the window's end or half a cell before it.
+
+    The shares of the cells are Dirichlet, 1 or 0.3 each.
+    """
+    n = values.size
+    place = (values - window[0]) / (window[1] - window[0])
+    terms = []
+    for cells in _CELLS:
+        for shift in (0.0, 0.5):
+            number = np.minimum(np.floor(place * cells + shift), cells).astype(np.int64)
+            count = np.bincount(number)
+            count = count[count > 0]
+            for share in _SHARES:
+                total = share * (cells + 1)
+                shares = gammaln(share + count) - gammaln(share)
+                terms.append(
+                    float(shares.sum() + gammaln(total) - gammaln(total + n))
+                    - n * float(np.log((window[1] - window[0]) / cells))
+                )
+    return float(log_mean_exp(np.array(terms)))
