@@ -10,7 +10,7 @@ import numpy as np
 
 SPREAD = (0.05, 0.10, 0.15, 0.20, 0.25)
 """sigma/unit"""
-READINGS = (7, 9, 15, 33, 85)
+READINGS = (7, 9, 15, 36, 90)
 """Readings for a power of 0.80."""
 
 
