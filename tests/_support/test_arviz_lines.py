@@ -89,7 +89,10 @@ def test_written_to_netcdf_and_read_back(sampled: SampledMixture, tmp_path: Path
     arviz_lines.write(data, file)
 
 
-def test_comparison_of_models_by_leaving_states_out(sampled: SampledMixture) -> None:
+def test_comparison_of_models_by_leaving_states_out() -> None:
+    # With a few hundred draws the tails of the importance weights are too rough to smooth.
+    page = qz.Readings(PAGE, state=STATES, resolution=0.01)
+    sampled = sample_mixture(page, BAND, draws=1500, chains=2, rng=1)
     az = arviz_lines.load()
     found = az.loo(sampled.to_arviz())
     value = float(found.elpd if arviz_lines.new_line() else found.elpd_loo)
