@@ -14,11 +14,12 @@ from quantize._support.validation import FloatArray
 from quantize.comb.grid import Band
 from quantize.comb.likelihood import log_density_sum_plain
 from quantize.comb.mixture import MixtureFit
+from quantize.null.placement import LEVELS_AT_ZERO, LEVELS_FREE
+from quantize.null.verdict import SURE
 from quantize.readings import Readings
 
-LEVELS_NEEDED = {"fixed": 3, "free": 5}
+LEVELS_NEEDED = {"fixed": LEVELS_AT_ZERO, "free": LEVELS_FREE}
 """Fewest occupied levels: non-zero sizes with the offset known, any levels with it free."""
-_SURE = 0.95
 _NARROW_BAND = 3.0
 _DRAWS = 500
 
@@ -74,19 +75,19 @@ def enough_levels(fit: MixtureFit) -> Finding:
     probability = float(np.mean(counts >= needed))
     what = "different levels" if free else "different non-zero multiples of the unit"
     typical = int(np.median(counts))
-    if probability < _SURE:
+    if probability < SURE:
         return Finding(
             name="levels",
             blocks=True,
             warns=True,
             sentence=(
                 f"The readings stand on about {typical} {what}, and it is not sure "
-                f"that there are {needed} (probability {probability:.2f}, {_SURE:g} is wanted); "
+                f"that there are {needed} (probability {probability:.2f}, {SURE:g} is wanted); "
                 "with fewer, equal distances cannot be told from chance."
             ),
         )
     common = float(np.mean(divisors > 1))
-    if common > 1 - _SURE and not free:
+    if common > 1 - SURE and not free:
         return Finding(
             name="levels",
             blocks=True,

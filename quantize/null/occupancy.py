@@ -10,6 +10,8 @@ from quantize._support.validation import BoolArray, FloatArray, IntArray
 
 CONCENTRATIONS: tuple[float, ...] = (float("inf"), 1.0, 0.3)
 """Dirichlet concentrations of the shares: equal shares, flat, and a few favoured levels."""
+SHARE_NAMES: tuple[str, ...] = ("equal shares", "flat shares", "few favoured")
+"""What they are called in the names of the nulls."""
 
 
 def log_seats(count: int) -> FloatArray:

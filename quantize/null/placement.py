@@ -18,7 +18,7 @@ from quantize.null.envelopes import (
     log_sum_exp,
     log_uniform,
 )
-from quantize.null.occupancy import CONCENTRATIONS, log_norm, log_seats, seat
+from quantize.null.occupancy import SHARE_NAMES, log_norm, log_seats, seat
 from quantize.null.teeth import comb_likelihood
 
 LEVELS_AT_ZERO = 3
@@ -30,17 +30,16 @@ SAME_ENVELOPE = "continuous: whatever the envelope"
 """Comb against continuum where both have one and the same smooth envelope: it then cancels, and the
 ratio is that of the phases alone."""
 
-_NAMES = ("equal shares", "flat shares", "few favoured")
 NULLS: tuple[str, ...] = (
     SAME_ENVELOPE,
     "continuous: uniform",
-    *(f"continuous: histogram, {name}" for name in _NAMES[1:]),
+    *(f"continuous: histogram, {name}" for name in SHARE_NAMES[1:]),
     "continuous: tight uniform",
     "continuous: normal",
     "continuous: skewed",
     "continuous: beta",
     "continuous: broad lumps",
-    *(f"lumpy: {name}" for name in _NAMES),
+    *(f"lumpy: {name}" for name in SHARE_NAMES),
     "mixed: levels and background",
     "unequal: lumps of their own widths",
 )
@@ -146,7 +145,7 @@ def place(
     likely = counted >= np.max(counted) - _NEGLIGIBLE
     continuum = (-n * np.log(comb.unit) + sigma_evidence)[likely]
     by_unit = {"continuous: uniform": continuum - n * np.log(seating.teeth[likely])}
-    for a, name in enumerate(_NAMES[1:], start=1):
+    for a, name in enumerate(SHARE_NAMES[1:], start=1):
         by_unit[f"continuous: histogram, {name}"] = continuum + seating.log_shares[a][likely]
     nulls = {name: total - _averaged(counted[likely], null) for name, null in by_unit.items()}
     window = float(np.ptp(values)) * (n + 1) / (n - 1)
@@ -219,7 +218,7 @@ def _nulls_by_unit(
     length = np.log(teeth * unit)
     continuum = np.where(teeth > most, float(log_sum_exp(log_prior)) - n * length, -np.inf)
     out = {}
-    for a, name in enumerate(_NAMES):
+    for a, name in enumerate(SHARE_NAMES):
         anywhere = (sums[a] + falling)[where] - groups * length[:, None]
         levels = log_sum_exp(anywhere) + norm[a][where]
         out[f"{kind}: {name}"] = np.logaddexp(levels, continuum)
@@ -241,6 +240,3 @@ def _mirrored(
     )
     coins = values.size * np.log(2)
     return {name: null - coins for name, null in nulls.items()}
-
-
-assert len(_NAMES) == len(CONCENTRATIONS)

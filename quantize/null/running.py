@@ -15,7 +15,7 @@ from quantize._support.validation import FloatArray
 from quantize.null.cuts import log_any_number, log_partition_sums
 from quantize.null.envelopes import log_falling, log_mean_exp, log_normal, log_sum_exp
 from quantize.null.fixed_envelopes import log_fixed_envelopes
-from quantize.null.occupancy import CONCENTRATIONS, log_norm, log_seats
+from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES, log_norm, log_seats
 from quantize.null.placement import LEVELS_AT_ZERO
 from quantize.readings import as_readings
 
@@ -25,7 +25,6 @@ _HEAPED = (0.1, 0.2, 0.3, 0.4, 0.5)
 _HEAP_SPREADS = (0.001, 0.003, 0.01, 0.03, 0.08)
 _SIGMAS = 10
 _PLANNED = 60
-_NAMES = ("equal shares", "flat shares", "few favoured")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -271,7 +270,7 @@ class RunningEvidence:
             "continuous: normal": log_normal(np.array(self._values), length),
             **log_fixed_envelopes(np.array(self._values), self._bounds),
         }
-        for a, name in enumerate(_NAMES[1:], start=1):
+        for a, name in enumerate(SHARE_NAMES[1:], start=1):
             shares = self._log_histogram[:, a]
             out[f"continuous: histogram, {name}"] = float(log_mean_exp(shares))
             heaps = shares[:, None, None] + self._log_heaps
@@ -292,7 +291,7 @@ class RunningEvidence:
         falling, norm = log_falling(different.astype(float), most), log_norm(different, n)
         out = {
             f"lumpy: {name}": float(log_sum_exp(log_sum_exp(sums[a] + falling) + norm[a] + weights))
-            for a, name in enumerate(_NAMES)
+            for a, name in enumerate(SHARE_NAMES)
         }
         out["mixed: levels and background"] = float(
             log_mean_exp(log_any_number(values, ones, self._sigma, length))
