@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
@@ -13,6 +12,7 @@ from typing import Any
 import pandas as pd
 import pytest
 import study_estimators as own
+from local_cluster import two_workers
 from small_studies import GRID, small_study
 
 import quantize as qz
@@ -22,26 +22,14 @@ from quantize.studies import Comparison
 @pytest.fixture(scope="module")
 def client(distributed: ModuleType) -> Iterator[Any]:
     """A client of two worker processes, one thread each."""
-    with warnings.catch_warnings():
-        # A port that is taken, and sockets that the library closes late, are its own affair.
-        warnings.simplefilter("ignore")
-        helpers = str(Path(own.__file__).parent)
-        before = os.environ.get("PYTHONPATH", "")
-        os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [helpers, before]))
-        cluster = distributed.LocalCluster(
-            n_workers=2,
-            threads_per_worker=1,
-            processes=True,
-            host="127.0.0.1",
-            dashboard_address=None,
-        )
-        client = distributed.Client(cluster)
-        try:
+    helpers = str(Path(own.__file__).parent)
+    before = os.environ.get("PYTHONPATH", "")
+    os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [helpers, before]))
+    try:
+        with two_workers(distributed) as client:
             yield client
-        finally:
-            client.close()
-            cluster.close()
-            os.environ["PYTHONPATH"] = before
+    finally:
+        os.environ["PYTHONPATH"] = before
 
 
 def test_a_cluster_changes_nothing(client: Any, reference: Comparison) -> None:

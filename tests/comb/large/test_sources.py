@@ -8,6 +8,7 @@ import warnings
 
 import numpy as np
 import pytest
+from local_cluster import two_workers
 from needed import needed
 
 import quantize as qz
@@ -192,23 +193,8 @@ def test_without_dask_or_pyarrow_the_extra_is_named(tmp_path, readings, monkeypa
 @pytest.fixture
 def client():
     """A client of two worker processes on this machine, one thread each."""
-    distributed = needed("distributed")
-    with warnings.catch_warnings():
-        # A port that is taken, and sockets that the library closes late, are its own affair.
-        warnings.simplefilter("ignore")
-        cluster = distributed.LocalCluster(
-            n_workers=2,
-            threads_per_worker=1,
-            processes=True,
-            host="127.0.0.1",
-            dashboard_address=None,
-        )
-        client = distributed.Client(cluster)
-        try:
-            yield client
-        finally:
-            client.close()
-            cluster.close()
+    with two_workers(needed("distributed")) as client:
+        yield client
 
 
 @pytest.mark.slow
