@@ -30,6 +30,12 @@ def test_options_are_checked_wherever_they_are_given(options, message):
             qz.without_each_state(PAGE, BAND, **options)
 
 
+def test_readings_of_a_single_state_are_one_level():
+    page = Readings([1.0, 1.1, 0.9, 1.2], state=["a"] * 4)
+    with pytest.raises(InputError, match="`state` is 'a' for every reading"):
+        qz.analyze(page, n_resamples=19)
+
+
 def test_one_sigma_is_as_good_as_a_pair():
     one = weigh_evidence(PAGE, BAND, sigma_range=0.1)
     assert one.p_value == weigh_evidence(PAGE, BAND, sigma_range=(0.1, 0.1)).p_value
