@@ -268,6 +268,9 @@ def _fit(histogram: Histogram, start: _Candidate, data: Counted, *, quick: bool 
         gamma = np.array([part * s2, (1 - part) * s2 / max(typical, 0.3)])
         begin = dataclasses.replace(base, gamma=gamma).amplitudes_by_em(20)
         trial = maximise(begin, reach=_REACH * start.unit, steps=20 if quick else 60)
+        if not 0.5 < trial[0].beta[-1] / start.unit < 2:
+            # Levels that stand nowhere were moved through each other.
+            trial = (begin, begin.log_likelihood(), False)
         if trial[1] > best[1]:
             best = trial
     fitted, value, converged = best

@@ -149,6 +149,14 @@ def test_scale_of_the_unit(rng):
     assert two.unit_err == pytest.approx(1.6e-19 * one.unit_err, rel=1e-3)
 
 
+def test_a_smooth_density_never_turns_the_unit_over():
+    # On the last of these pages two levels were once moved through each other, to a negative unit.
+    page = np.random.default_rng([83, 20_000, 6]).normal(20, 5, (11, 20_000))[-1]
+    found = qz.analyze_counts(page, (1.6, 20.0), offset="free")
+    assert 1.6 <= found.unit <= 20
+    assert found.verdict == "cannot tell"
+
+
 def test_modes_are_found_without_the_comb(rng):
     centres = np.array([0.0, 3.1, 8.7, 15.5])
     x = rng.choice(centres, size=40_000) + 0.4 * rng.normal(size=40_000)
