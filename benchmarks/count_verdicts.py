@@ -108,7 +108,8 @@ def main(arguments: list[str] | None = None) -> None:
         f"{runs} data sets a line, a sixth of that at 1e6 readings; alpha "
         ".05. A share of false steps of .05 has a standard error of "
         f"{np.sqrt(0.05 * 0.95 / runs):.3f}. *right*: unit within 3 %. *z*: standard deviation of "
-        "(unit − truth)/error, and share within 1.96, of the right ones. Seconds of one core, drawing included.",
+        "(unit − truth)/error, and share within 1.96, of the right ones. Seconds of one core, "
+        "drawing included.",
         "",
         "| data | offset | n | steps | no steps | cannot tell | right | z | s |",
         "|---|---|---|---|---|---|---|---|---|",

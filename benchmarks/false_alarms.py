@@ -3,9 +3,8 @@
 ``python -m benchmarks.false_alarms`` draws fresh pages of every family of `benchmarks.families`
 (the named ones, and those that took no part in the calibration), weighs each at its default band,
 and counts p at or below 0.05 and 0.01. Counts go to benchmarks/results/false_alarms.json as they
-come, and docs/tables/false_alarms.md is written from them. ``--resume`` goes on where a run
-stopped, ``--tiny`` makes a page or two a cell and writes no table, ``--table`` only writes the
-table.
+come. ``--write docs/tables`` writes the table, ``--resume`` goes on where a run stopped, ``--tiny``
+makes a page or two a cell and keeps nothing, ``--table`` weighs no more pages.
 """
 
 from __future__ import annotations
@@ -23,6 +22,7 @@ import numpy as np
 import scipy
 from scipy.stats import binom
 
+from benchmarks import tables
 from benchmarks.families import COMBS, HELD_OUT, NAMED, Family, comb
 from quantize import InputError, Readings
 from quantize._support.workers import ordered_map
@@ -31,7 +31,6 @@ from quantize.null.verdict import weigh_evidence
 
 ROOT = Path(__file__).resolve().parents[1]
 RESULTS = ROOT / "benchmarks" / "results" / "false_alarms.json"
-TABLE = ROOT / "docs" / "tables" / "false_alarms.md"
 SEED = 79
 SIZES = (8, 20, 60, 200)
 ALPHAS = (0.05, 0.01)
@@ -108,15 +107,12 @@ def bound(pages: int, alpha: float, cells: int) -> int:
     return int(binom.ppf(1 - 0.05 / cells, pages, alpha))
 
 
-def table(results: dict[str, Any]) -> str:
-    """The documentation page."""
+def table(results: dict[str, Any]) -> list[str]:
+    """The lines of the page."""
     cells = results["fixed"]
     nulls = {k: v for k, v in cells.items() if not k.startswith("power") and v["pages"]}
     lines = [
-        "# False alarms and power",
-        "",
-        "Made by `python -m benchmarks.false_alarms` (the counts are in",
-        "`benchmarks/results/false_alarms.json`), with the calibration of",
+        "The counts are in `benchmarks/results/false_alarms.json`, the calibration is that of",
         "`python -m benchmarks.calibrate`. Each entry is the share of pages with p at or below",
         "0.05 / 0.01, every page at its default band; in brackets the pages.",
         "",
@@ -149,7 +145,7 @@ def table(results: dict[str, Any]) -> str:
             label = key.split("/", 1)[1].rsplit("/", 1)[0]
             share = cell["0.05"] / cell["pages"]
             lines.append(f"| {label} | {share:.2f} | {cell['pages']} | {COMBS[label][3]:.2f} |")
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def _entry(cell: dict[str, int] | None, cells: int) -> str:
@@ -168,16 +164,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--tiny", action="store_true", help="two pages a cell, nothing kept")
     parser.add_argument("--resume", action="store_true", help="go on with the kept counts")
-    parser.add_argument("--table", action="store_true", help="only write the table")
+    parser.add_argument("--table", action="store_true", help="only the table of kept counts")
     parser.add_argument("--replicates", type=int, default=500, help="pages a cell (200 at n = 200)")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--sizes", type=int, nargs="+", default=[*SIZES, 40], help="some sizes")
+    parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args()
     if options.tiny:
         with tempfile.TemporaryDirectory() as folder:
             results: dict[str, Any] = {}
             run(results, Path(folder) / "tiny.json", {8: 2, 20: 2, 40: 2, 60: 1, 200: 1})
-            print(table(results))
+            print("\n".join(table(results)))
         return
     results = {}
     if (options.resume or options.table) and RESULTS.exists():
@@ -187,7 +184,9 @@ def main() -> None:
         pages = {8: many, 20: many, 40: many, 60: many, 200: max(2 * many // 5, 1)}
         wanted = {n: many if n in options.sizes else 0 for n, many in pages.items()}
         run(results, RESULTS, wanted, options.workers)
-    TABLE.write_text(table(results))
+    lines = table(results)
+    print("\n".join(lines))
+    tables.keep(options.write, "false_alarms", "False alarms and power", lines)
 
 
 if __name__ == "__main__":

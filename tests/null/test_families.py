@@ -82,6 +82,6 @@ def test_table_of_a_small_run_has_a_row_a_family(tmp_path):
     results = {}
     pages = dict.fromkeys((8, 20, 40, 60, 200), 0) | {8: 1}
     false_alarms.run(results, keep, pages)
-    text = false_alarms.table(json.loads(keep.read_text()))
+    text = "\n".join(false_alarms.table(json.loads(keep.read_text())))
     for label, _ in EVERY:
         assert f"| {label} |" in text
