@@ -196,7 +196,6 @@ def analyze(
     alpha = validation.fraction("alpha", alpha)
     null = validation.choice("null", null, ("all", "smooth"))
     need_resamples(validation.count("n_resamples", n_resamples), alpha)
-    guards.need_states(data)
     if group is not None:
         labels, codes = influence.group_codes(group, len(everything))
     generator = randomness.generator(rng)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from quantize._support.errors import InputError, InputTypeError
-from quantize._support.validation import BoolArray, FloatArray, IntArray, float_array, read_only
+from quantize._support.validation import BoolArray, FloatArray, IntArray, float_array, moderate, read_only
 
 _MOST_PRINTED_DIGITS = 8
 _PRINTED_SAMPLE = 10_000
@@ -90,6 +90,7 @@ class Readings:
         checked = float_array("values", values)
         if checked.size == 0:
             raise InputError("`values` is empty; give at least one reading.")
+        moderate("values", float(np.abs(checked).max()))
         codes, labels = _state_codes(state, checked.size)
         put = object.__setattr__
         put(self, "values", read_only(checked))
@@ -246,7 +247,8 @@ def as_readings(data: Any, *, least: int = 2, measured: bool = True) -> Readings
     With `measured`, readings off the scale and those within which the charge changed are left
     out: only the mixture has a likelihood for them.
 
-    Raises InputError for fewer than `least` readings, or when all of them are equal.
+    Raises InputError for fewer than `least` readings, or when all of them are equal or of one
+    charge state.
     """
     readings = data if isinstance(data, Readings) else _from_data(data)
     if measured and not readings.measured.all():
@@ -262,6 +264,11 @@ def as_readings(data: Any, *, least: int = 2, measured: bool = True) -> Readings
         raise InputError(
             f"`readings` are all equal to {readings.values[0]:g}; steps show only in readings "
             "that differ, so add readings of other charge states."
+        )
+    if least > 1 and readings.state is not None and readings.state.max() == 0:
+        raise InputError(
+            f"`state` is {readings.state_labels[0]!r} for every reading, which makes one level of "
+            "them; steps need readings of at least three charge states, or none labelled."
         )
     return readings
 
@@ -302,6 +309,8 @@ def _per_reading(name: str, value: Any, n: int) -> FloatArray | None:
         raise InputError(
             f"`{name}` is {array[bad[0]]:g} at entry {bad[0]}; it must be above zero everywhere."
         )
+    moderate(name, float(array.min()))
+    moderate(name, float(array.max()))
     return read_only(array)
 
 
@@ -341,5 +350,10 @@ def _state_codes(state: Any, n: int) -> tuple[IntArray | None, tuple[Any, ...]]:
             raise InputError(
                 f"`state` is blank at entry {i}; give every reading a label, or leave `state` out."
             )
-        out[i] = codes.setdefault(label, len(codes))
+        try:
+            out[i] = codes.setdefault(label, len(codes))
+        except TypeError:
+            raise InputTypeError(
+                f"`state` holds a {type(label).__name__} at entry {i}; give words or numbers."
+            ) from None
     return read_only(out), tuple(codes)

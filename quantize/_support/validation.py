@@ -17,6 +17,19 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 
+SMALLEST, LARGEST = 1e-75, 1e75
+"""Sizes between which fourth powers, and ratios of them, stay within the range of a double."""
+
+
+def moderate(name: str, largest: float) -> None:
+    """Refuse numbers so large or so small that their powers overflow."""
+    if largest > LARGEST or 0 < largest < SMALLEST:
+        raise InputError(
+            f"`{name}` is of the size of {largest:.3g}; give it in a unit of measurement in which "
+            f"it lies between {SMALLEST:g} and {LARGEST:g}."
+        )
+
+
 def number(name: str, value: object) -> float:
     """One finite real number."""
     if isinstance(value, (str, bytes, bool)) or value is None:
@@ -27,8 +40,12 @@ def number(name: str, value: object) -> float:
         raise InputTypeError(
             f"`{name}` must be a number, not {type(value).__name__}; pass one float."
         ) from None
+    except OverflowError:
+        result = math.inf
     if not math.isfinite(result):
         raise InputError(f"`{name}` is {result}; give a finite number.")
+    if abs(result) > LARGEST:
+        moderate(name, abs(result))
     return result
 
 
@@ -38,6 +55,7 @@ def positive(name: str, value: object, *, zero: bool = False) -> float:
     if result < 0 or (result == 0 and not zero):
         wanted = "zero or more" if zero else "above zero"
         raise InputError(f"`{name}` is {result:g}; it must be {wanted}.")
+    moderate(name, result)
     return result
 
 
@@ -101,7 +119,10 @@ def unit_range(value: object, *, name: str = "unit_range") -> tuple[float, float
     for which, end in zip(("low", "high"), pair, strict=True):
         if isinstance(end, (str, bytes, bool)) or end is None:
             raise InputTypeError(f"`{name}` has {which} end {end!r}; give a number.")
-        ends.append(float(end))
+        try:
+            ends.append(float(end))
+        except (TypeError, ValueError, OverflowError):
+            raise InputTypeError(f"`{name}` has {which} end {end!r}; give a number.") from None
     low, high = ends
     if not (math.isfinite(low) and math.isfinite(high)):
         raise InputError(f"`{name}` is ({low:g}, {high:g}); both ends must be finite.")
@@ -113,6 +134,8 @@ def unit_range(value: object, *, name: str = "unit_range") -> tuple[float, float
         raise InputError(
             f"`{name}` is ({low:g}, {high:g}); the low end must be below the high end."
         )
+    moderate(name, low)
+    moderate(name, high)
     return low, high
 
 
@@ -120,7 +143,7 @@ def sigma_range(value: Any) -> tuple[float, float] | None:
     """None, or a known sigma or a pair (low, high), both as a pair."""
     if value is None:
         return None
-    if np.ndim(value) == 0:
+    if isinstance(value, (str, bytes)) or not isinstance(value, Iterable) or np.ndim(value) == 0:
         sigma = positive("sigma_range", value)
         return sigma, sigma
     pair = tuple(value)
@@ -141,7 +164,13 @@ def float_array(name: str, values: Any, *, row: str = "entry") -> FloatArray:
         values = np.ma.getdata(values)
     if isinstance(values, (str, bytes)):
         raise InputTypeError(f"`{name}` is text ({values[:40]!r}); give a sequence of numbers.")
-    array = np.asarray(values)
+    try:
+        array = np.asarray(values)
+    except ValueError:
+        raise InputError(
+            f"`{name}` holds sequences of different lengths; "
+            "give a one-dimensional sequence of numbers."
+        ) from None
     if array.ndim != 1:
         raise InputError(
             f"`{name}` has {array.ndim} dimensions; give a one-dimensional sequence of numbers."
@@ -170,13 +199,15 @@ def _floats_one_by_one(name: str, array: npt.NDArray[Any], row: str) -> FloatArr
             out[i] = np.nan
             continue
         if isinstance(item, (str, bytes)):
-            raise InputTypeError(f"`{name}` holds text {item!r} at {row} {i}; give numbers.")
+            raise InputTypeError(f"`{name}` holds text {item[:40]!r} at {row} {i}; give numbers.")
         try:
             out[i] = float(item)
         except (TypeError, ValueError):
             raise InputTypeError(
-                f"`{name}` holds {item!r} at {row} {i}, which is not a number."
+                f"`{name}` holds {str(item)[:40]!r} at {row} {i}, which is not a number."
             ) from None
+        except OverflowError:
+            out[i] = np.inf
     return out
 
 

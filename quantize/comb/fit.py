@@ -33,7 +33,8 @@ class CombFit(Result):
     Attributes
     ----------
     unit, unit_err : float
-        The unit and its standard error, *given the integers*.
+        The unit and its standard error, *given the integers*. This error, that of the offset,
+        sigma and the confidences are NaN where there are no more readings than parameters.
     offset, offset_err : float
         The offset, and its standard error (0 where it was fixed).
     sigma : float

@@ -66,7 +66,9 @@ def band_for(
     if isinstance(unit_range, Band):
         return unit_range
     low, high = validation.unit_range(unit_range)
-    return Band(low=low, high=high, chosen=False, reason="given by the caller")
+    band = Band(low=low, high=high, chosen=False, reason="given by the caller")
+    refuse_too_many_units(band, readings.span)
+    return band
 
 
 def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None = None) -> Band:
@@ -127,6 +129,19 @@ def _typical_sigma(readings: Readings, sigma_range: tuple[float, float] | None) 
     return 0.0
 
 
+def refuse_too_many_units(band: Band, reach: float, oversampling: float = 5.0) -> float:
+    """How many trial units a grid needs; InputError if they are more than `LARGEST_GRID`."""
+    first, last = 1 / band.high, 1 / band.low
+    wanted = (last - first) * reach * oversampling
+    if not wanted < LARGEST_GRID:
+        low = 1 / (first + LARGEST_GRID / (reach * oversampling) * 0.5)
+        raise InputError(
+            f"`unit_range` ({band.low:g}, {band.high:g}) needs {wanted:.3g} trial units, more than "
+            f"the {LARGEST_GRID:.3g} that fit in memory; raise the low end to about {low:.3g}."
+        )
+    return wanted
+
+
 def trial_frequencies(band: Band, reach: float, oversampling: float = 5.0) -> FloatArray:
     """Frequencies 1/u, uniform, from 1/high to 1/low.
 
@@ -138,14 +153,8 @@ def trial_frequencies(band: Band, reach: float, oversampling: float = 5.0) -> Fl
     InputError
         If the grid would hold more than `LARGEST_GRID` units.
     """
+    wanted = refuse_too_many_units(band, reach, oversampling)
     first, last = 1 / band.high, 1 / band.low
-    wanted = (last - first) * reach * oversampling
-    if not wanted < LARGEST_GRID:
-        low = 1 / (first + LARGEST_GRID / (reach * oversampling) * 0.5)
-        raise InputError(
-            f"`unit_range` ({band.low:g}, {band.high:g}) needs {wanted:.3g} trial units, more than "
-            f"the {LARGEST_GRID:.3g} that fit in memory; raise the low end to about {low:.3g}."
-        )
     return np.linspace(first, last, max(int(np.ceil(wanted)), 8) + 1)
 
 

@@ -37,7 +37,8 @@ class Periodogram(Result):
         The trial unit with the largest statistic, refined between the grid points.
     unit_err : float
         Its standard error, by the sandwich formula for the maximum of an estimating function.
-        It takes the peak as the right one: see `alternatives`.
+        It takes the peak as the right one: see `alternatives`. NaN where the statistic has no
+        curvature, as at an end of the range or for a single reading with a free offset.
     offset : float
         The offset assumed (fixed) or found (free, in [0, unit)).
     statistic : float

@@ -38,21 +38,6 @@ class Finding:
     sentence: str
 
 
-def need_states(readings: Readings) -> None:
-    """Refuse a page whose readings are all of one charge state.
-
-    Raises
-    ------
-    InputError
-        When `state` names a single state.
-    """
-    if readings.state is not None and len(readings.state_labels) == 1:
-        raise InputError(
-            f"`state` is {readings.state_labels[0]!r} for every reading, which makes one level of "
-            "them; steps need readings of at least three charge states, or none labelled."
-        )
-
-
 def need_telling_band(readings: Readings, unit_range: tuple[float, float]) -> None:
     """Refuse a range in which no unit can show, and name the range that can.
 

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.comb.grid import Band, default_limits
+from quantize.comb.grid import Band, default_limits, refuse_too_many_units
 from quantize.comb.kernel import ComplexArray
 from quantize.null.tails import ResultantScale
 from quantize.readings import Readings
@@ -69,7 +69,13 @@ class LargestScore:
         # Measured in its own largest unit, every data set has the same grid of frequencies.
         x = x / high[:, None]
         last = high / low
-        step = 1 / (self.oversampling * float(np.max(reach / high)))
+        widest = int(np.argmax(reach / high))
+        refuse_too_many_units(
+            dataclasses.replace(self.band, low=float(low[widest]), high=float(high[widest])),
+            float(reach[widest]),
+            self.oversampling,
+        )
+        step = 1 / (self.oversampling * float(reach[widest] / high[widest]))
         size = int(np.ceil((float(last.max()) - 1) / step)) + 1
         out = np.empty(len(x))
         columns = int(np.sqrt(size)) + 1

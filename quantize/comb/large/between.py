@@ -17,6 +17,7 @@ from quantize._support.validation import FloatArray
 from quantize.comb.kernel import ComplexArray
 
 _DIGITS = 21.0  # exp(−21) = 8e-10
+_BLOCK = 2**15  # frequencies at once
 
 
 def neighbours(oversampling: float) -> int:
@@ -48,6 +49,12 @@ class SumsBetween:
     def at(self, frequencies: FloatArray) -> ComplexArray:
         """The sums at these frequencies, shape as given."""
         f = np.asarray(frequencies, float)
+        out = np.empty(f.size, dtype=np.complex128)
+        for start in range(0, f.size, _BLOCK):
+            out[start : start + _BLOCK] = self._at(f.reshape(-1)[start : start + _BLOCK])
+        return out.reshape(f.shape)
+
+    def _at(self, f: FloatArray) -> ComplexArray:
         m = neighbours(self.oversampling)
         place = (f - self.first) / self.step
         start = np.clip(np.rint(place).astype(np.int64) - m, 0, max(self.sums.size - 2 * m - 1, 0))

@@ -25,6 +25,7 @@ _MOST = 20_000_000
 _TOP = 32
 _ROUNDS = 3
 _CHUNK = 200_000
+_MOST_PAIRS = 5_000_000
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -96,6 +97,7 @@ class PairLattice:
                 largest = np.maximum(density[one[part]], density[two[part]])
                 bound[part] = np.log(largest).sum(axis=1) + prior[one[part]] + prior[two[part]]
             keep = bound + np.log(2) > best - NEGLIGIBLE
+            refuse_too_many(int(keep.sum()))
             one, two = _children(one[keep], two[keep], pyramid[level - 1][1].size)
         found = []
         for first in range(0, one.size, _CHUNK):
@@ -103,6 +105,7 @@ class PairLattice:
             mass = self._log_masses(i, j)
             row, w = np.nonzero(mass > best - NEGLIGIBLE)
             found.append((i[row], j[row], w, mass[row, w]))
+            refuse_too_many(sum(f[0].size for f in found))
         a, b, w, log_mass = (
             np.concatenate([f[k] for f in found]) if found else np.empty(0, int) for k in range(4)
         )
@@ -123,6 +126,15 @@ class PairLattice:
                 out[part, k] = np.log(w * c1 + (1 - w) * c2).sum(axis=1)
         out += (self.log_prior[i] + self.log_prior[j] + np.where(i == j, 0, np.log(2)))[:, None]
         return out + self.log_shares
+
+
+def refuse_too_many(pairs: int) -> None:
+    """InputError where pairs of units, sigmas and shares are more than `_MOST_PAIRS`."""
+    if pairs > _MOST_PAIRS:
+        raise InputError(
+            f"`readings` leave more than {_MOST_PAIRS:.3g} pairs of units possible, which do not "
+            "fit in memory; narrow `unit_range`, add readings, or say with `labels` which is which."
+        )
 
 
 def _children(one: IntArray, two: IntArray, size: int) -> tuple[IntArray, IntArray]:

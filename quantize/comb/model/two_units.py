@@ -12,7 +12,7 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.grid import Band, band_for, default_sigma_range
-from quantize.comb.model.two_combs import NEGLIGIBLE, PairLattice
+from quantize.comb.model.two_combs import NEGLIGIBLE, PairLattice, refuse_too_many
 from quantize.comb.model.two_unit_page import TOO_SMALL, TwoUnitPage
 from quantize.comb.problem import panel_nodes
 from quantize.comb.window import log_unit_excess
@@ -240,6 +240,7 @@ def _unlabelled(page: TwoUnitPage, a: float) -> TwoUnits:
             step = np.full(mass.size, nodes.step)
             columns = (nodes.first, nodes.second, nodes.share, mass, np.full(mass.size, i), step)
             parts.append(np.column_stack(columns))
+            refuse_too_many(sum(len(part) for part in parts))
     table = np.concatenate(parts)
     table = table[table[:, 3] > table[:, 3].max() - NEGLIGIBLE]
     first, second, share, mass, index, step = table.T

@@ -1,0 +1,14 @@
+"""Two profiles: a tenth of the cases in every run, all of them with ``--hypothesis-profile=nightly``."""
+
+from __future__ import annotations
+
+from hypothesis import HealthCheck, settings
+
+_COMMON = {
+    "deadline": None,  # work is bounded by what is refused, not by the clock
+    "database": None,
+    "print_blob": True,
+    "suppress_health_check": [HealthCheck.too_slow, HealthCheck.data_too_large],
+}
+settings.register_profile("tenth", derandomize=True, **_COMMON)
+settings.register_profile("nightly", **_COMMON)
