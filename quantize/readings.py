@@ -9,7 +9,14 @@ from typing import Any
 import numpy as np
 
 from quantize._support.errors import InputError, InputTypeError
-from quantize._support.validation import BoolArray, FloatArray, IntArray, float_array, moderate, read_only
+from quantize._support.validation import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    float_array,
+    moderate,
+    read_only,
+)
 
 _MOST_PRINTED_DIGITS = 8
 _PRINTED_SAMPLE = 10_000

@@ -119,7 +119,9 @@ def to_number(cell: str, decimal: str) -> float | None:
 
 def plain_numbers(cells: list[str]) -> FloatArray | None:
     """A whole column at once, or None unless every cell is a number with a decimal point."""
-    if not _PLAIN_COLUMN.fullmatch("\n".join([*cells, ""])):
+    joined = "\n".join([*cells, ""])
+    # A quoted cell may hold line ends of its own.
+    if joined.count("\n") != len(cells) or not _PLAIN_COLUMN.fullmatch(joined):
         return None
     return np.fromiter(map(float, cells), dtype=np.float64, count=len(cells))
 

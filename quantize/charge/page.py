@@ -10,12 +10,14 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from quantize._support import textfile
 from quantize._support.errors import InputError, InputTypeError
 from quantize.charge.columns import NAMES, Header
 
 if TYPE_CHECKING:
     import pandas as pd
 
+_MOST_NAMES = 20
 _LARGEST_FILE = 200_000_000
 _REPEATED = ("divisions", "seconds", "start", "end")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
@@ -69,11 +71,7 @@ def read_page(source: Any) -> Page:
         )
     if file.suffix.lower() in (".xlsx", ".xlsm", ".xls", ".parquet"):
         return _from_frame(_binary_table(file), file.name)
-    try:
-        text = file.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        text = file.read_text(encoding="latin-1")
-    return _from_text(text, file.name)
+    return _from_text(textfile.decode(file.read_bytes(), file.name), file.name)
 
 
 def _binary_table(file: Path) -> pd.DataFrame:
@@ -198,7 +196,10 @@ def _need_columns(
     names = set(single) | {name for group in wide.values() for name in group}
     if "divisions" in names or {"start", "end"} <= names or "seconds" in names:
         return
-    listed = ", ".join(repr(str(c)) for c in columns) or "none"
+    shown = [textfile.one_line(str(c))[:40] for c in list(columns)[:_MOST_NAMES]]
+    listed = ", ".join(map(repr, shown)) or "none"
+    if len(columns) > _MOST_NAMES:
+        listed += f" and {len(columns) - _MOST_NAMES} more"
     accepted = "; ".join(
         f"{what}: {', '.join(NAMES[what][:5])}" for what in ("divisions", "seconds", "voltage")
     )

@@ -1,4 +1,4 @@
-"""Two profiles: a tenth of the cases in every run, all of them with ``--hypothesis-profile=nightly``."""
+"""Two profiles: a tenth of the cases, and with ``--hypothesis-profile=nightly`` all of them."""
 
 from __future__ import annotations
 

@@ -6,7 +6,17 @@ import math
 
 import numpy as np
 import pytest
-from fuzzing import ESTIMATOR_CASES, MAGNITUDES, ODD_NUMBERS, answer, bands, cases, mostly, pages, without_nan
+from fuzzing import (
+    ESTIMATOR_CASES,
+    MAGNITUDES,
+    ODD_NUMBERS,
+    answer,
+    bands,
+    cases,
+    mostly,
+    pages,
+    without_nan,
+)
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -16,7 +26,9 @@ from quantize import Readings
 OFFSETS = mostly(
     st.sampled_from(["zero", "free"]), st.one_of(st.sampled_from(["fre", 0.25]), ODD_NUMBERS)
 )
-SIGMAS = mostly(st.sampled_from([None, 0.003, 0.02, "each"]), st.sampled_from([1e-300, 1e-14, 1e300]))
+SIGMAS = mostly(
+    st.sampled_from([None, 0.003, 0.02, "each"]), st.sampled_from([1e-300, 1e-14, 1e300])
+)
 QUICK = {"n_resamples": 19, "rng": 5}
 
 ESTIMATORS = {
@@ -36,7 +48,13 @@ ESTIMATORS = {
     "without_each_state": lambda r, band, offset: qz.without_each_state(r, band, offset=offset),
     "fit_two_units": lambda r, band, offset: qz.fit_two_units(r, band),
 }
-SLOW = {"analyze": 10, "compare_null, smooth": 5, "fit_mixture": 4, "fit_two_units": 10, "without_each_state": 10}
+SLOW = {
+    "analyze": 10,
+    "compare_null, smooth": 5,
+    "fit_mixture": 4,
+    "fit_two_units": 10,
+    "without_each_state": 10,
+}
 """How many times fewer cases these are given."""
 
 
@@ -57,7 +75,9 @@ def questions(draw: st.DrawFn) -> tuple[Readings | str, object, object]:
     elif sigma is not None:
         sigma = sigma * scale if 0 < sigma * scale < math.inf else sigma
     state = draw(st.sampled_from([None, None, "pairs", "one"]))
-    labels = None if state is None else [i // 2 if state == "pairs" else 0 for i in range(len(page))]
+    labels = (
+        None if state is None else [i // 2 if state == "pairs" else 0 for i in range(len(page))]
+    )
     made = answer(lambda: Readings(page, sigma=sigma, state=labels))
     return made, draw(bands(page)), draw(OFFSETS)
 
@@ -90,7 +110,11 @@ def test_counts(bins, width, total, start) -> None:
     counts = rng.multinomial(total, np.full(bins, 1 / bins)) if bins else []
     with np.errstate(all="ignore"):
         edges = answer(
-            lambda: qz.Histogram((float(start or 0) if not isinstance(start, str) else 0) + width * np.arange(bins + 1), counts)
+            lambda: qz.Histogram(
+                (float(start or 0) if not isinstance(start, str) else 0)
+                + width * np.arange(bins + 1),
+                counts,
+            )
         )
     if isinstance(edges, qz.Histogram):
         without_nan(answer(lambda: qz.fit_counts(edges, (3 * width, 9 * width))))

@@ -36,7 +36,7 @@ def answer(function: Callable[[], object]) -> object:
             found = function()
         except InputError as error:
             sentence = str(error)
-            assert sentence.endswith("."), sentence
+            assert sentence.endswith((".", "?")), sentence
             assert "\n" not in sentence, sentence
             assert len(sentence) < 1_000, sentence
             event("refused")

@@ -194,6 +194,7 @@ class Histogram:
     @classmethod
     def from_dict(cls, state: dict[str, Any]) -> Histogram:
         """The histogram that `to_dict` wrote."""
-        if not isinstance(state, dict) or state.get("schema") != "quantize.Histogram/1":
+        known = isinstance(state, dict) and state.get("schema") == "quantize.Histogram/1"
+        if not known or not {"edges", "counts"} <= set(state):
             raise InputError("`state` is not what `Histogram.to_dict` wrote; hand that in.")
         return cls(state["edges"], state["counts"])
