@@ -56,6 +56,7 @@ COMBS: dict[str, Draw] = {
     "electrons, sigma/u .07 growing": detector(0.5, 0.4),
     "electrons, sigma/u .20 growing": detector(1.5, 0.6),
     "electrons, sigma/u .30": detector(2.2, 0.3),
+    "electrons, sigma/u .35": detector(2.555, 0.0),
     "electrons, sigma/u .07, 20 % flat": detector(0.5, 0.4, share=0.2),
     "electrons, mean 6, sigma/u .15 growing": detector(1.1, 0.4, mean=6.0),
     "geometric, sigma/u .15": geometric,

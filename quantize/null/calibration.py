@@ -1,6 +1,6 @@
 """From the score of the level placement to a p-value under each named null, by a stored table.
 
-``python -m benchmarks.calibrate`` makes the table: it draws families without steps at four sizes,
+``python -m benchmarks.calibrate`` makes the table: it draws families without steps at three sizes,
 scores each page, and keeps the upper tail of the score.
 """
 
