@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from quantize._support import schema
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import (
     BoolArray,
@@ -110,6 +111,13 @@ class Readings:
         put(self, "state", codes)
         put(self, "state_labels", labels)
 
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        # A pickled array forgets that it was read-only.
+        for value in state.values():
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+        self.__dict__.update(state)
+
     def __len__(self) -> int:
         return int(self.values.size)
 
@@ -202,6 +210,24 @@ class Readings:
             "beyond": None if self.beyond is None else self.beyond.tolist(),
             "changed": None if self.changed is None else self.changed.tolist(),
         }
+
+    @classmethod
+    def from_dict(cls, state: dict[str, Any]) -> Readings:
+        """The readings that `to_dict` wrote, those of older versions included.
+
+        Labels of charge states come back as text.
+
+        Raises
+        ------
+        InputError
+            For anything else, or what a newer version of the library wrote.
+        """
+        kept = schema.current("Readings", 1, state)
+        # The first files of this schema knew nothing of ends, scales and changes.
+        late = {name: kept.get(name) for name in ("ends", "beyond", "changed")}
+        with schema.reading("Readings"):
+            named = {name: kept[name] for name in ("sigma", "state", "resolution")}
+            return cls(kept["values"], **named, **late)
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)

@@ -33,6 +33,10 @@ class Result:
                 frozen.setflags(write=False)
                 object.__setattr__(self, field.name, frozen)
 
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        # A pickled array forgets that it was read-only.
+        self.__dict__.update(frozen_arrays(state))
+
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary with stable keys; NaN and infinity become None."""
         head = {"schema": f"quantize.{type(self).__name__}/{self.schema_version}"}
@@ -61,6 +65,14 @@ class Result:
     def _repr_html_(self) -> str:
         html: str = renderer("html", self)(self)
         return html
+
+
+def frozen_arrays(state: dict[str, Any]) -> dict[str, Any]:
+    """What an object is made of, its arrays read-only."""
+    for value in state.values():
+        if isinstance(value, np.ndarray):
+            value.setflags(write=False)
+    return state
 
 
 def jsonable(value: Any) -> Any:

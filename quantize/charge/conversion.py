@@ -80,7 +80,7 @@ def _one_particle(run: Run, bench: Any, route: str | None) -> tuple[pd.DataFrame
     name = route_name(route or (names[0] if names else "ratio, weight given"))
     inputs = gather(ROUTES[name], bench, divisions)
     values = [q.value for q in inputs.values()]
-    per_division = float(model_of(ROUTES[name], list(inputs), bench, divisions)(*values))
+    per_division = float(model_of(name, list(inputs), bench, divisions)(*values))
     fall = run.fall_on_record()
     if fall is None:
         from quantize.charge.routes import fall_divisions

@@ -204,7 +204,7 @@ def by_route(name: str, apparatus: Apparatus, divisions: Divisions) -> Propagati
     """The unit in coulombs by one route, with its linear budget."""
     inputs = gather(ROUTES[name], apparatus, divisions)
     return propagate(
-        model_of(ROUTES[name], list(inputs), apparatus, divisions),
+        model_of(name, list(inputs), apparatus, divisions),
         inputs,
         unit="C",
         correlations=apparatus.correlations,

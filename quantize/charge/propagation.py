@@ -198,7 +198,8 @@ def _differentiable(model: Model, inputs: list[Quantity]) -> Any:
 
         return slope
 
-    return wrap(model, [derivative(i) for i in range(len(inputs))])
+    # `wrap` wants a function with a name, which a partial one has not.
+    return wrap(lambda *values: model(*values), [derivative(i) for i in range(len(inputs))])
 
 
 def _slopes(model: Model, inputs: list[Quantity]) -> FloatArray:

@@ -8,6 +8,7 @@ SI values (floats or arrays) and returns coulombs for one unit in divisions.
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -269,7 +270,7 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
 
 
 def model_of(
-    route: Route, names: list[str], apparatus: Apparatus, divisions: Divisions
+    route: str, names: list[str], apparatus: Apparatus, divisions: Divisions
 ) -> Callable[..., Any]:
     """The formula as a function of its inputs in order."""
     fixed: dict[str, Any] = {
@@ -278,11 +279,12 @@ def model_of(
         "fall_slope": divisions.fall_slope,
         "fall_used": divisions.fall.value if divisions.fall else 0.0,
     }
+    # Not a function within this one: what holds it is to be pickled.
+    return functools.partial(_formula, route, names, fixed)
 
-    def model(*values: Any) -> Any:
-        return route.formula(fixed | dict(zip(names, values, strict=True)))
 
-    return model
+def _formula(route: str, names: list[str], fixed: dict[str, Any], *values: Any) -> Any:
+    return ROUTES[route].formula(fixed | dict(zip(names, values, strict=True)))
 
 
 def available(apparatus: Apparatus, divisions: Divisions) -> list[str]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from quantize._support import schema
 from quantize._support.errors import InputError
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray, IntArray, count, float_array, read_only
@@ -194,7 +195,6 @@ class Histogram:
     @classmethod
     def from_dict(cls, state: dict[str, Any]) -> Histogram:
         """The histogram that `to_dict` wrote."""
-        known = isinstance(state, dict) and state.get("schema") == "quantize.Histogram/1"
-        if not known or not {"edges", "counts"} <= set(state):
-            raise InputError("`state` is not what `Histogram.to_dict` wrote; hand that in.")
-        return cls(state["edges"], state["counts"])
+        kept = schema.current("Histogram", 1, state)
+        with schema.reading("Histogram"):
+            return cls(kept["edges"], kept["counts"])

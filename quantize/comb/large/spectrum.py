@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from quantize._support import validation
+from quantize._support import schema, validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.progress import Progress
 from quantize._support.validation import FloatArray, IntArray
@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
 BLOCK = 2**20
 """Readings that are summed at once. Sums over a block do not depend on how its readings came."""
-
-_SCHEMA = "quantize.Spectrum/1"
 
 
 class Spectrum:
@@ -366,7 +364,7 @@ class Spectrum:
         """JSON-ready dictionary; `from_dict` reads it."""
         whole = self._settled()
         return {
-            "schema": _SCHEMA,
+            "schema": "quantize.Spectrum/1",
             "grid": dataclasses.asdict(self.grid),
             "sums_real": whole._sums.real.tolist(),
             "sums_imag": whole._sums.imag.tolist(),
@@ -379,21 +377,21 @@ class Spectrum:
     @classmethod
     def from_dict(cls, state: dict[str, Any]) -> Spectrum:
         """The spectrum that `to_dict` wrote."""
-        if not isinstance(state, dict) or state.get("schema") != _SCHEMA:
-            raise InputError("`state` is not what `Spectrum.to_dict` wrote; hand that in.")
-        grid = SumsGrid(**(state["grid"] | {"window": tuple(state["grid"]["window"])}))
-        new = cls.__new__(cls)
-        new.grid = grid
-        new._sums = np.asarray(state["sums_real"]) + 1j * np.asarray(state["sums_imag"])
-        new._counts = np.asarray(state["counts"], np.int64)
-        if new._sums.shape != (grid.size,) or new._counts.shape != (grid.bins,):
-            raise InputError(
-                f"`state` holds {new._sums.size} sums and {new._counts.size} counts, but its grid "
-                f"has {grid.size} and {grid.bins}; it was cut short, so write it again."
-            )
-        new._below, new._above = (int(v) for v in state["outside"])
-        new._moments = np.asarray(state["moments"], float)
-        ends = state["extremes"]
-        new._extremes = (math.inf, -math.inf) if ends is None else (float(ends[0]), float(ends[1]))
-        new._pending = np.empty(0)
+        state = schema.current("Spectrum", 1, state)
+        with schema.reading("Spectrum"):
+            grid = SumsGrid(**(state["grid"] | {"window": tuple(state["grid"]["window"])}))
+            new = cls.__new__(cls)
+            new.grid = grid
+            new._sums = np.asarray(state["sums_real"]) + 1j * np.asarray(state["sums_imag"])
+            new._counts = np.asarray(state["counts"], np.int64)
+            if new._sums.shape != (grid.size,) or new._counts.shape != (grid.bins,):
+                raise InputError(
+                    f"`state` holds {new._sums.size} sums and {new._counts.size} counts, but its "
+                    f"grid has {grid.size} and {grid.bins}; it was cut short, so write it again."
+                )
+            new._below, new._above = (int(v) for v in state["outside"])
+            new._moments = np.asarray(state["moments"], float)
+            low, high = state["extremes"] or (math.inf, -math.inf)
+            new._extremes = float(low), float(high)
+            new._pending = np.empty(0)
         return new

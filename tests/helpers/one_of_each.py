@@ -1,0 +1,152 @@
+"""One result of every kind, made once."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+import quantize as qz
+from quantize import charge
+
+PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+BAND = (1.2, 4.0)
+STATES = list("abcdefghij")
+DATA = Path(qz.__file__).parent / "data"
+
+
+def run() -> charge.Run:
+    """The invented run."""
+    return charge.read_run(DATA / "invented_run.csv", DATA / "invented_apparatus.toml")
+
+
+def histogram() -> qz.Histogram:
+    """Counts with a peak at every whole number."""
+    rng = np.random.default_rng(2)
+    values = rng.integers(1, 9, 4000) + 0.06 * rng.standard_normal(4000)
+    edges = np.arange(0, 9.1, 0.1)
+    return qz.Histogram(edges, np.histogram(values, edges)[0])
+
+
+def bench_plan() -> Any:
+    """One setup."""
+    return charge.plan_bench(
+        diameters=[2e-6],
+        intervals=[10],
+        density=1055.0,
+        units=[4],
+        plates=charge.Plates(separation="4 mm"),
+        reticle=charge.Reticle(division="25 um", length=90),
+    )
+
+
+def joint() -> Any:
+    """Two particles on one invented bench."""
+    bench = {
+        "plates": {"separation": "3.10(2) mm", "voltage": "271 V"},
+        "sphere": {"weight": "2.80(5)e-14 N"},
+        "fall": {"divisions": "20.0 +/- 0.2 div"},
+    }
+    return charge.joint_unit(
+        {
+            name: charge.unit_in_coulombs(value, bench, unit_err=0.1, trials=200)
+            for name, value in (("P", 10.0), ("Q", 10.1))
+        }
+    )
+
+
+def groups() -> Any:
+    """One particle."""
+    table = pd.DataFrame({"bead": "A", "value": PAGE})
+    return qz.analyze_groups(
+        table, by="bead", value="value", unit_range=BAND, n_resamples=19, rng=1
+    )
+
+
+def level_evidence() -> Any:
+    """What `analyze` weighs."""
+    from quantize.null.verdict import weigh_evidence
+
+    return weigh_evidence(PAGE, BAND)
+
+
+def product(a: Any, b: Any) -> Any:
+    """A function of a module: what a lambda computes cannot be pickled."""
+    return a * b
+
+
+def propagation() -> Any:
+    """A product of two."""
+    inputs = {
+        "a": charge.Quantity(value=2.0, standard_uncertainty=0.1),
+        "b": charge.Quantity(value=3.0, standard_uncertainty=0.1),
+    }
+    return charge.propagate(product, inputs)
+
+
+def monte_carlo() -> Any:
+    """The same product by draws."""
+    inputs = {"a": charge.Quantity(value=2.0, standard_uncertainty=0.1)}
+    return charge.monte_carlo(lambda a: a * a, inputs, trials=1000, rng=1)
+
+
+def simulated() -> Any:
+    """A page with its truth."""
+    return qz.simulate(8, rng=1)
+
+
+MAKERS: dict[str, Callable[[], Any]] = {
+    "Analysis": lambda: qz.analyze(PAGE, BAND, n_resamples=19, rng=1),
+    "BenchPlan": bench_plan,
+    "Checks": lambda: run().checks(),
+    "CombFit": lambda: qz.fit_comb(PAGE, BAND),
+    "Comparison": lambda: qz.compare_estimators(
+        ["cosine score"], {"n": [6], "sigma": [0.1]}, replicates=4, rng=1
+    ),
+    "CountAnalysis": lambda: qz.analyze_counts(histogram(), (0.6, 1.7)),
+    "CountFit": lambda: qz.fit_counts(histogram(), (0.6, 1.7)),
+    "GroupAnalyses": groups,
+    "JointUnit": joint,
+    "LevelEvidence": level_evidence,
+    "LineThroughDrops": lambda: charge.line_through_drops(
+        [1.7, 1.66, 1.64, 1.63], [0.5e-6, 0.8e-6, 1.2e-6, 2e-6], [101325.0] * 4
+    ),
+    "MixtureFit": lambda: qz.fit_mixture(PAGE, BAND, sigma_range=0.1),
+    "ModelFit": lambda: qz.fit_mixture(
+        PAGE, BAND, model=qz.MixtureModel(sigma=0.1, outliers=0.05, window=(0, 20))
+    ),
+    "MonteCarlo": monte_carlo,
+    "NullComparison": lambda: qz.compare_null(PAGE, BAND, null="uniform", n_resamples=99, rng=1),
+    "Periodogram": lambda: qz.periodogram(PAGE, BAND),
+    "Plan": lambda: qz.plan(sigma=0.1),
+    "Propagation": propagation,
+    "ResidualVoltage": lambda: run().residual_voltage(),
+    "RunFit": lambda: run().fit((6, 16)),
+    "RunningResult": lambda: qz.running_evidence(PAGE, BAND, (0, 20)),
+    "SampledMixture": lambda: qz.sample_mixture(
+        PAGE, BAND, sigma_range=0.1, draws=50, chains=2, rng=1
+    ),
+    "Sensitivity": lambda: qz.sensitivity(PAGE, BAND, n_resamples=99, rng=1),
+    "Truth": lambda: simulated().truth,
+    "TwoUnits": lambda: qz.fit_two_units(
+        [2.54, 7.6, 12.72, 3.02, 6.98, 12.0],
+        (0.8, 4),
+        labels=["in"] * 3 + ["cm"] * 3,
+        sigma_range=0.05,
+    ),
+    "UnitInCoulombs": lambda: run().unit_in_coulombs(run().fit((6, 16))),
+}
+_MADE: dict[str, Any] = {}
+
+
+def one(name: str) -> Any:
+    """The result of that kind."""
+    if name not in _MADE:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", qz.QuantizeWarning)
+            _MADE[name] = MAKERS[name]()
+    return _MADE[name]
