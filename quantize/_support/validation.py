@@ -143,7 +143,7 @@ def sigma_range(value: Any) -> tuple[float, float] | None:
     """None, or a known sigma or a pair (low, high), both as a pair."""
     if value is None:
         return None
-    if isinstance(value, (str, bytes)) or not isinstance(value, Iterable) or np.ndim(value) == 0:
+    if isinstance(value, (str, bytes)) or not isinstance(value, Iterable):
         sigma = positive("sigma_range", value)
         return sigma, sigma
     pair = tuple(value)

@@ -175,9 +175,14 @@ def test_whole_units_added_move_only_the_integers(rng):
     [
         ({"loss": "absolute"}, "`loss` is 'absolute'; it must be one of 'linear', 'huber'"),
         ({"unit_range": (50, 90)}, "every reading is nearer to zero than half a unit"),
-        ({"unit_range": (1e-9, 9)}, "assignments of whole numbers, more than"),
+        ({"unit_range": (1e-9, 9)}, "trial units, more than"),
     ],
 )
 def test_bad_arguments(arguments, message):
     with pytest.raises(qz.InputError, match=message):
         qz.fit_comb([1.0, 2.1, 3.3], **arguments)
+
+
+def test_far_from_zero_the_assignments_are_too_many_before_the_units():
+    with pytest.raises(qz.InputError, match="assignments of whole numbers, more than"):
+        qz.fit_comb([100.0, 101.1, 102.3], (1e-5, 9))

@@ -76,6 +76,12 @@ class MixtureModel:
     rounding: bool = False
     priors: Mapping[str, Any] = dataclasses.field(default_factory=dict)
 
+    def __getstate__(self) -> dict[str, Any]:
+        return self.__dict__ | {"priors": dict(self.priors)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state | {"priors": MappingProxyType(state["priors"])})
+
     def __post_init__(self) -> None:
         put = object.__setattr__
         extra = dict(self.priors)
