@@ -9,20 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from pages import FENCE, PAGES, ROOT
 
 import quantize as qz
 
-ROOT = Path(__file__).parents[1]
-PAGES = [
-    ROOT / "README.md",
-    ROOT / "DEVELOPERS.md",
-    *sorted(p for p in (ROOT / "docs").rglob("*.md") if "_build" not in p.parts),
-]
 NO_RUN = "<!-- no-run -->"
-FENCE = re.compile(
-    r"^(?P<fence> *`{3,})(?P<language>\S*)[^\n]*\n(?P<code>.*?)^(?P=fence)\s*$",
-    re.MULTILINE | re.DOTALL,
-)
 FLAGS = doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS
 
 
