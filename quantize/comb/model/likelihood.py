@@ -121,14 +121,17 @@ class PageLikelihood(PageTerms):
                 continue
             teeth = self.teeth_of(rows, None)
             log_f = self.densities(rows, None, teeth)
-            terms, astray = self._terms(log_f, self._log_mass(rows, None, teeth), rows.outliers)
+            mass = self._log_mass(rows, None, teeth)
+            terms, astray = self._terms(log_f, mass, rows.outliers)
             total = np.logaddexp(np.logaddexp.reduce(terms, axis=2), astray)
-            at_tooth = np.exp(terms - total[:, :, None])
             stray = self._log_astray(rows.outliers)[:, :, None]
-            inlier = log_f + np.log1p(-rows.outliers)[:, None, None]
-            mine = np.exp(stray - np.logaddexp(inlier, stray))
-            each = np.sum(self.per_reading(at_tooth) * mine, axis=2)
-            out += share[part] @ (each + self.per_reading(np.exp(astray - total)))
+            mixed = np.logaddexp(log_f + np.log1p(-rows.outliers)[:, None, None], stray)
+            # A state that is astray as a whole is at no tooth: taken off there, counted once.
+            whole = np.exp(self.per_state(mixed) + mass - total[:, :, None])
+            empty = np.exp(astray[:, :, None] + mass - total[:, :, None])
+            each = self.per_reading(whole) * np.exp(stray - mixed) - self.per_reading(empty)
+            at_teeth = np.maximum(each, 0.0).sum(axis=2)
+            out += share[part] @ (at_teeth + self.per_reading(np.exp(astray - total)))
         result = np.empty(self.x.size)
         result[self.order] = out
         return result
