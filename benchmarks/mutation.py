@@ -148,10 +148,25 @@ def run(
 
 
 def read(kept: Path) -> dict[str, dict[str, object]]:
-    """The last record of each fault."""
-    lines = kept.read_text(encoding="utf-8").splitlines() if kept.exists() else []
-    records = [json.loads(line) for line in lines]
-    return {record["name"]: record for record in records}
+    """The last record of each fault, with whether it was noticed when it was first tried."""
+    found: dict[str, dict[str, object]] = {}
+    for line in kept.read_text(encoding="utf-8").splitlines() if kept.exists() else []:
+        record = json.loads(line)
+        before = found.get(record["name"], record)
+        found[record["name"]] = record | {"at first": before.get("at first", before["noticed"])}
+    return found
+
+
+def chosen_before(
+    done: dict[str, dict[str, object]], files: dict[str, list[str]]
+) -> dict[str, tuple[list[Mutant], int]]:
+    """The sample of a run that was begun, as far as its lines still stand."""
+    found = {}
+    for part, names in files.items():
+        every = [mutant for file in names for mutant in mutants(ROOT, file)]
+        known = {mutant.name: mutant for mutant in every if mutant.name in done}
+        found[part] = list(known.values()), len(every)
+    return found
 
 
 class _Shared(Iterator[tuple[str, Mutant]]):
@@ -183,8 +198,11 @@ def main() -> None:
         _tiny()
         return
     kept = RESULTS / "mutants.jsonl"
-    chosen = {p: sample(files, options.mutants, options.seed) for p, files in parts().items()}
     done = read(kept)
+    if options.again or options.table:
+        chosen = chosen_before(done, parts())
+    else:
+        chosen = {p: sample(files, options.mutants, options.seed) for p, files in parts().items()}
     waiting = [
         (part, mutant)
         for part, (some, _) in chosen.items()

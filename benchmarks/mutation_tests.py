@@ -14,6 +14,7 @@ from pathlib import Path
 
 from benchmarks.mutants import Mutant
 
+ROOT = Path(__file__).parents[1]
 FIRST = 15.0
 """Seconds of tests before others are loaded at all."""
 UNTIMED = 0.05
@@ -58,16 +59,23 @@ def tests_for(mutant: Mutant, reach: Reach, patience: float) -> tuple[list[str],
         mirror = test.startswith(f"{folder}/test_{path.name}::")
         return not mirror, not test.startswith(f"{folder}/"), reach.seconds(test), test
 
-    first: list[str] = []
+    first = _newer(folder, reach)
     rest: list[str] = []
     used = 0.0
     for test in sorted(reach.of(mutant), key=order):
         used += reach.seconds(test)
-        if used <= FIRST or not first:
+        if used <= FIRST:
             first.append(test)
         elif used <= patience:
             rest.append(test)
     return first, rest
+
+
+def _newer(folder: Path, reach: Reach) -> list[str]:
+    """Files of tests for this folder that are younger than the reach: run as a whole."""
+    known = {test.split("::")[0] for test in reach.tests}
+    files = [str(file.relative_to(ROOT)) for file in sorted((ROOT / folder).glob("test_*.py"))]
+    return [file for file in files if file not in known]
 
 
 def find_reach(root: Path, kept: Path) -> Reach:
