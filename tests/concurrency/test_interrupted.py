@@ -1,0 +1,123 @@
+"""A signal at any moment of a long call leaves files whole, and no process behind."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+import quantize as qz
+
+PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+BAND = (1.2, 4.0)
+SAMPLING = f"""
+import quantize as qz
+print("begun", flush=True)
+qz.sample_mixture({PAGE}, {BAND}, sigma_range=0.1, draws=400, chains=2, rng=3, backend="kept.h5")
+"""
+STUDY = """
+import quantize as qz
+print("begun", flush=True)
+qz.compare_estimators(
+    ["cosine score"], {"n": [6, 9], "sigma": [0.1, 0.2]}, replicates=200, rng=3,
+    checkpoint="kept.jsonl", workers=2,
+)
+"""
+
+
+def interrupted(code: str, folder: Path, after: float, how: int) -> subprocess.Popen[str]:
+    """Run, and send the signal to it and its workers `after` seconds from its beginning."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", code],
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert process.stdout is not None
+    process.stdout.readline()
+    time.sleep(after)
+    os.killpg(process.pid, how)
+    process.communicate(timeout=60)
+    return process
+
+
+def group_is_empty(leader: int) -> bool:
+    """Whether no process of the group is left (a moment is allowed to end)."""
+    for _ in range(100):
+        try:
+            os.killpg(leader, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.1)
+    return False
+
+
+MOMENTS = [random.Random(9).uniform(0, 1.5) for _ in range(4)]
+"""Seconds; a call takes one to two."""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals to groups are those of POSIX")
+class TestSignals:
+    def test_sampling_goes_on_to_the_bit(self, tmp_path: Path) -> None:
+        options = {"sigma_range": 0.1, "draws": 400, "chains": 2, "rng": 3}
+        whole = qz.sample_mixture(PAGE, BAND, **options)
+        for moment in MOMENTS:
+            done = interrupted(SAMPLING, tmp_path, moment, signal.SIGINT)
+            assert group_is_empty(done.pid)
+        found = qz.sample_mixture(PAGE, BAND, **options, backend=tmp_path / "kept.h5")
+        assert found.unit == whole.unit
+        assert json.dumps(found.to_dict()) == json.dumps(whole.to_dict())
+
+    def test_a_study_goes_on_to_the_same_table(self, tmp_path: Path) -> None:
+        options = {"replicates": 200, "rng": 3}
+        grid = {"n": [6, 9], "sigma": [0.1, 0.2]}
+        for moment, how in zip(MOMENTS, [signal.SIGINT, signal.SIGTERM] * 2, strict=True):
+            done = interrupted(STUDY, tmp_path, moment, how)
+            assert group_is_empty(done.pid)
+        import warnings
+
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", qz.QuantizeWarning)
+            found = qz.compare_estimators(
+                ["cosine score"], grid, **options, checkpoint=tmp_path / "kept.jsonl"
+            )
+        whole = qz.compare_estimators(["cosine score"], grid, **options)
+        assert found.table.equals(whole.table)
+
+    @pytest.mark.parametrize("moment", MOMENTS[:3])
+    def test_the_command_line_says_one_line(self, moment: float, tmp_path: Path) -> None:
+        old = tmp_path / "page.html"
+        old.write_text("the old report", encoding="utf-8")
+        page = tmp_path / "page.csv"
+        page.write_text("x\n" + "\n".join(f"{x + 0.01 * i:.2f}" for i in range(9) for x in PAGE))
+        code = (
+            "import sys\nfrom quantize.cli import main\nprint('begun', flush=True)\n"
+            "sys.argv = ['quantize', 'analyze', 'page.csv', '--report', 'page.html']\nmain()\n"
+        )
+        process = subprocess.Popen(
+            [sys.executable, "-c", code],
+            cwd=tmp_path,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+        )
+        assert process.stdout is not None
+        process.stdout.readline()
+        time.sleep(0.5 + moment)
+        os.killpg(process.pid, signal.SIGINT)
+        _, error = process.communicate(timeout=60)
+        report = old.read_text(encoding="utf-8")
+        assert report == "the old report" or report.rstrip().endswith("</html>")
+        assert "Traceback" not in error
+        assert process.returncode in (0, 1, 130)
+        assert len(error.strip().splitlines()) <= 2, error
