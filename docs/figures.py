@@ -8,13 +8,16 @@ The build of the docs does this by itself, before it reads the pages (`setup` be
 
 from __future__ import annotations
 
+import ast
 import contextlib
 import functools
+import importlib.util
 import io
 import os
 import runpy
 import subprocess
 import sys
+import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -99,7 +102,68 @@ def sampled(left: Names) -> Any:
     return qz.sample_mixture(first.readings, (first.band.low, first.band.high), draws=400, rng=1)
 
 
+def imports_between_layers() -> tuple[list[str], dict[tuple[str, str], int]]:
+    """The layers from the lowest up, and how often modules of one import another, when run."""
+    with (ROOT / "pyproject.toml").open("rb") as file:
+        [contract] = tomllib.load(file)["tool"]["importlinter"]["contracts"]
+    layers = [name.removeprefix("quantize.") for name in reversed(contract["layers"])]
+    package = Path(importlib.util.find_spec("quantize").origin).parent  # type: ignore
+    counts: dict[tuple[str, str], int] = {}
+    for path in package.rglob("*.py"):
+        source = path.relative_to(package).parts[0].removesuffix(".py")
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        for node in ast.walk(tree):
+            if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING":
+                node.body = []
+        for node in ast.walk(tree):
+            module = getattr(node, "module", None) if isinstance(node, ast.ImportFrom) else None
+            for alias in node.names if isinstance(node, ast.ImportFrom) else ():
+                full = f"{module}.{alias.name}" if module == "quantize" else str(module)
+                target = full.removeprefix("quantize.").split(".")[0]
+                if full.startswith("quantize.") and target in layers and target != source:
+                    counts[source, target] = counts.get((source, target), 0) + 1
+    return layers, counts
+
+
+def architecture() -> Any:
+    """The layers one above the other, an arc for every real import, as thick as there are many."""
+    import matplotlib.pyplot as plt
+    from matplotlib.patches import FancyArrowPatch
+
+    layers, counts = imports_between_layers()
+    ax = plt.figure(figsize=(6.4, 6.4)).add_subplot()
+    for height, name in enumerate(layers):
+        ax.text(
+            0,
+            height,
+            name,
+            ha="center",
+            va="center",
+            family="monospace",
+            zorder=3,
+            bbox={"boxstyle": "round,pad=0.35,rounding_size=0.2", "fc": "white", "ec": "0.3"},
+        )
+    for (source, target), count in counts.items():
+        if source not in layers:
+            continue
+        top, bottom = layers.index(source), layers.index(target)
+        # Arcs to the right and to the left in turn, so that neighbours do not hide each other.
+        side = 1 if (top + bottom) % 2 else -1
+        bend = side * 0.32
+        ax.add_patch(
+            FancyArrowPatch(
+                (side * 0.9, top - 0.1), (side * 0.9, bottom + 0.1), arrowstyle="-|>",
+                connectionstyle=f"arc3,rad={-bend}", mutation_scale=9, color="C0", alpha=0.55,
+                linewidth=0.4 + 0.5 * count**0.5, shrinkA=0, shrinkB=0,
+            )
+        )  # fmt: skip
+    ax.set(xlim=(-4, 4), ylim=(-0.7, len(layers) - 0.3))
+    ax.set_axis_off()
+    return ax
+
+
 PICTURES: dict[str, Callable[[Ran], Any]] = {
+    "architecture": lambda ran: architecture(),
     "readings": lambda ran: ran["published_drop"]["found"].plot(),
     "phases": lambda ran: ran["published_drop"]["found"].plot(view="phases"),
     "residuals": lambda ran: ran["bench_run"]["found"].plot(view="residuals"),

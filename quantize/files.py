@@ -165,6 +165,8 @@ def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
         raise InputError(
             f"`{source}` does not exist; check the name and the folder it is in."
         ) from None
+    except InputError:
+        raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise InputError(
