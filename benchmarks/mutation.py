@@ -190,6 +190,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--again", action="store_true", help="try the survivors once more")
+    parser.add_argument("--part", default=None, help="only this part: comb, null or charge")
     parser.add_argument("--table", action="store_true", help="only print what is known")
     parser.add_argument("--write", type=Path, default=None)
     parser.add_argument("--tiny", action="store_true")
@@ -208,6 +209,7 @@ def main() -> None:
         for part, (some, _) in chosen.items()
         for mutant in some
         if mutant.name not in done or (options.again and not done[mutant.name]["noticed"])
+        if options.part is None or part.startswith(options.part)
     ]
     random.Random(options.seed).shuffle(waiting)
     if waiting and not options.table:

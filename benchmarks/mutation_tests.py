@@ -64,7 +64,7 @@ def tests_for(mutant: Mutant, reach: Reach, patience: float) -> tuple[list[str],
     used = 0.0
     for test in sorted(reach.of(mutant), key=order):
         used += reach.seconds(test)
-        if used <= FIRST:
+        if used <= min(FIRST, patience):
             first.append(test)
         elif used <= patience:
             rest.append(test)
