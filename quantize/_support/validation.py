@@ -30,8 +30,8 @@ def moderate(name: str, largest: float) -> None:
         )
 
 
-def number(name: str, value: object) -> float:
-    """One finite real number."""
+def number(name: str, value: object, *, any_size: bool = False) -> float:
+    """One finite real number; one that is only shown may be of any size."""
     if isinstance(value, (str, bytes, bool)) or value is None:
         raise InputTypeError(f"`{name}` must be a number, not {value!r}.")
     try:
@@ -44,18 +44,19 @@ def number(name: str, value: object) -> float:
         result = math.inf
     if not math.isfinite(result):
         raise InputError(f"`{name}` is {result}; give a finite number.")
-    if abs(result) > LARGEST:
+    if not any_size and abs(result) > LARGEST:
         moderate(name, abs(result))
     return result
 
 
-def positive(name: str, value: object, *, zero: bool = False) -> float:
+def positive(name: str, value: object, *, zero: bool = False, any_size: bool = False) -> float:
     """One finite number above zero (or at least zero)."""
-    result = number(name, value)
+    result = number(name, value, any_size=any_size)
     if result < 0 or (result == 0 and not zero):
         wanted = "zero or more" if zero else "above zero"
         raise InputError(f"`{name}` is {result:g}; it must be {wanted}.")
-    moderate(name, result)
+    if not any_size:
+        moderate(name, result)
     return result
 
 

@@ -48,8 +48,8 @@ def stated(
     1.602(15)e-19 C
     (1.602 ± 0.015)e-19 C, where ± is the standard uncertainty
     """
-    y = validation.number("value", value)
-    u = validation.positive("uncertainty", uncertainty, zero=True)
+    y = validation.number("value", value, any_size=True)
+    u = validation.positive("uncertainty", uncertainty, zero=True, any_size=True)
     head = f"{symbol} = " if symbol else ""
     tail = f" {unit}" if unit else ""
     if u == 0:

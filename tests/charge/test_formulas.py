@@ -107,7 +107,7 @@ class TestRoutes:
         x = {"sphere.weight": 3e-14, "sphere.density": 1000.0, "buoyancy_off": 0.0}
         air = routes.air_density(x)
         assert air == pytest.approx(1.19, abs=0.01)
-        assert routes.weight_given(x) == pytest.approx(3e-14 * (1 - air / 1000.0))
+        assert routes.weight_given(x) == pytest.approx(3e-14 * (1 - air / 1000.0), rel=1e-9, abs=0)
         assert routes.weight_given({"sphere.weight": 3e-14}) == 3e-14
 
     def test_what_two_routes_do_not_share(self):
