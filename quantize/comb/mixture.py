@@ -106,8 +106,8 @@ class MixtureFit(Result):
             sd = float(np.sqrt(weight @ np.square(nodes.sigma[near] - mean)))
             rows.append({"parameter": "sigma", "mean": mean, "sd": sd})
         if self.problem.free:
-            turn = abs(np.sum(weight * np.exp(2j * np.pi * nodes.phase[near])))
-            sd = self.unit * float(np.sqrt(-2 * np.log(turn))) / (2 * np.pi)
+            offset = self.problem.origin + nodes.phase[near] * unit[near]
+            sd = posterior.spread_of_offset(offset, unit[near], weight, self.offset)
             rows.append({"parameter": "offset", "mean": self.offset, "sd": sd})
         return pd.DataFrame(rows)
 

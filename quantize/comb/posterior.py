@@ -258,6 +258,20 @@ def highest_density_set(marginal: Marginal, prob: float) -> FloatArray:
     return rows
 
 
+def spread_of_offset(
+    offset: FloatArray, unit: FloatArray, weight: FloatArray, centre: float
+) -> float:
+    """Standard deviation of a free offset, each counted from its tooth that is nearest `centre`.
+
+    It is that of the tooth beside zero. The tooth in the middle of the readings is better known;
+    on the way down to zero the error of the unit is added once for every step.
+    """
+    turns = (offset - centre) / unit
+    away = unit * (turns - np.rint(turns))
+    mean = float(weight @ away)
+    return float(np.sqrt(weight @ np.square(away - mean)))
+
+
 def draw(
     problem: Problem, nodes: Nodes, n: int, rng: np.random.Generator
 ) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -246,7 +246,7 @@ def _parameter_table(
     if "phase" in prior.names:
         vector = np.sum(weight * np.exp(2j * np.pi * nodes.shift[places]))
         mean = (prior.origin + unit * float(np.angle(vector) / (2 * np.pi))) % unit
-        sd = unit * float(np.sqrt(-2 * np.log(max(abs(vector), 1e-300)))) / (2 * np.pi)
+        sd = posterior.spread_of_offset(p.offset, p.unit, weight, mean)
         rows.append({"parameter": "offset", "mean": mean, "sd": sd})
     elif "offset" in prior.names:
         mean = float(np.sum(weight * p.offset))
