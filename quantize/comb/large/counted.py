@@ -65,7 +65,6 @@ def counted(
         if window is not None:
             raise InputError("`window` is for arrays; a histogram has its own.")
         return _of_histogram(data, unit_range, offset)
-    outside = 0
     if not isinstance(data, Spectrum):
         data = _spectrum_of_values(data, unit_range, offset, window)
     elif window is not None:
