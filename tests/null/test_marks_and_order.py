@@ -1,0 +1,56 @@
+"""Marks of occupied teeth, the order of reasons, the middle of far readings: small rules alone."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+import quantize as qz
+from quantize.comb.mixture import MixtureFit
+from quantize.null.guards import Finding
+from quantize.null.occupancy import seat
+from quantize.null.spacing import _mean_phase
+from quantize.null.wording import _advice, judge
+
+
+def test_teeth_with_a_common_step_are_a_multiple_in_disguise() -> None:
+    rows = np.array([[1, 4, 7], [2, 4, 6], [1, 2, 5], [3, 6, 12]])
+    # Greatest common divisors of the differences: 3, 2, 1, 3; of the numbers: 1, 2, 1, 3.
+    assert seat(rows, free=True).coprime.tolist() == [False, False, True, False]
+    assert seat(rows, free=False).coprime.tolist() == [True, False, True, False]
+
+
+def test_the_mean_of_phases_goes_round_the_circle() -> None:
+    assert _mean_phase(np.array([0.1, 0.2])) == pytest.approx(0.15)
+    assert abs(_mean_phase(np.array([0.95, 0.15]))) == pytest.approx(0.05)
+    assert _mean_phase(np.array([3.3, -0.7, 7.3])) == pytest.approx(0.3)
+
+
+def page(n: int, sigma: float = 0.05) -> MixtureFit:
+    rng = np.random.default_rng(7)
+    return qz.fit_mixture(rng.integers(1, 9, n) + sigma * rng.normal(size=n), (0.7, 1.6))
+
+
+def test_thin_evidence_is_told_right_after_the_odds() -> None:
+    remarks = [
+        Finding(name="a", blocks=False, warns=False, sentence=f"Remark {i}.") for i in (1, 2)
+    ]
+    thin: Any = SimpleNamespace(log_bayes_factor=-1.5, log_bayes_factors={"some": -1.5})
+    plain: Any = SimpleNamespace(log_bayes_factor=3.0, log_bayes_factors={"some": 3.0})
+    mixture, chances = page(20), {"levels": 0.01}
+    with_thin = judge(mixture, remarks, chances, thin, alpha=0.05, smooth_only=False).reasons
+    without = judge(mixture, remarks, chances, plain, alpha=0.05, smooth_only=False).reasons
+    assert with_thin[0] == without[0]
+    assert with_thin[2:] == without[1:]
+    assert with_thin[2] == "Remark 1."
+    assert "evidence is thin" in with_thin[1]
+
+
+def test_a_long_clear_page_is_told_to_change_the_charge_further() -> None:
+    assert any("more different levels" in sentence for sentence in _advice(page(60)))
+    # The same noise on a short page: so many more readings.
+    short = " ".join(_advice(page(4, sigma=0.12)))
+    assert "more readings of this quality" in short or "Less scatter helps more" in short
