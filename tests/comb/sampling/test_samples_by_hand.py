@@ -55,3 +55,11 @@ def test_walkers_begin_where_the_posterior_is_not_zero() -> None:
     start = target.draw_start(200, np.random.default_rng(1))
     assert np.isfinite(target.log_prob(start)).all()
     assert np.exp(start[:, 0]).min() >= 1.3
+
+
+def test_a_single_chain_is_enough_to_sample() -> None:
+    rng = np.random.default_rng(2)
+    x = rng.integers(1, 9, size=10) + 0.05 * rng.normal(size=10)
+    found = qz.sample_mixture(x, (0.7, 1.6), chains=1, draws=40, rng=1)
+    exact = qz.fit_mixture(x, (0.7, 1.6))
+    assert found.unit == pytest.approx(exact.unit, abs=exact.unit_err)
