@@ -90,6 +90,10 @@ _ROWS = 32
 def template() -> str:
     """The text of a commented apparatus file; it can be read as it stands.
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> import tomllib
@@ -103,6 +107,14 @@ def blank_page(*, rows: int = _ROWS) -> str:
     """A page for readings in plain text, 80 columns wide, to print and fill in by hand.
 
     Its columns are those that `read_run` knows.
+
+    Parameters
+    ----------
+    rows : int
+
+    Returns
+    -------
+    str
 
     Examples
     --------

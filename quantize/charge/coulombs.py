@@ -319,7 +319,28 @@ def _difference(first: Propagation, other: Propagation) -> tuple[float, float]:
 
 
 def why_routes_differ(found: UnitInCoulombs) -> list[str]:
-    """One sentence for each other route: how far it is off, and what could be behind it."""
+    """One sentence for each other route: how far it is off, and what could be behind it.
+
+    Parameters
+    ----------
+    found : UnitInCoulombs
+        By two routes or more.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> from quantize.charge import unit_in_coulombs, why_routes_differ
+    >>> bench = {
+    ...     "plates": {"separation": "3.10(2) mm", "voltage": "271 V"},
+    ...     "sphere": {"weight": "2.80(5)e-14 N"},
+    ...     "fall": {"divisions": "20.0 +/- 0.2 div"},
+    ... }
+    >>> why_routes_differ(unit_in_coulombs(10.0, bench, unit_err=0.1, trials=200))
+    []
+    """
     first, *others = found.routes.to_dict("records")
     budgets = {found.route: found.budget} | {n: p.budget for n, p in found.others.items()}
     sentences = []

@@ -104,6 +104,18 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
     0.41 when one end sat on a line. v is the mean of the state, not the single reading. In a
     fixed distance the time varies instead, and
     :math:`\sigma_v^2 = 2D v/L + 2 v^4\sigma_t^2/L^2`.
+
+    Examples
+    --------
+    >>> from quantize.charge import Run, predicted_scatter
+    >>> bench = {
+    ...     "sphere": {"diameter": "1 um", "density": "1050 kg/m3"},
+    ...     "reticle": {"division": "25 um", "rounding": "both ends"},
+    ...     "watch": {"press": "0.1 s"},
+    ... }
+    >>> run = Run({"V": [219, 219, 0], "div": [12, -9, -61], "t (s)": [10, 10, 10]}, bench)
+    >>> predicted_scatter(run).total.round(2).tolist()
+    [1.03, 1.03]
     """
     rows = run.driven if rows is None else rows
     if "track_error" in rows:

@@ -32,8 +32,11 @@ if TYPE_CHECKING:
 class Run(Rows):
     """Rows of one run at the bench.
 
-    Make one with ``Run(source, apparatus)``, where `source` is a file name, a DataFrame or a
-    mapping of columns; see `read_run`.
+    Parameters
+    ----------
+    source : path, pandas.DataFrame or mapping of columns
+        As in `read_run`.
+    apparatus : Apparatus, path or mapping, optional
 
     Attributes
     ----------
@@ -246,6 +249,7 @@ class Run(Rows):
         return self.particle(self.particles[0])
 
     def need_one_voltage(self) -> None:
+        """Raise InputError for readings at several voltages, which the fall alone would join."""
         voltages = self.driven["voltage"].dropna().unique()
         if len(voltages) > 1:
             raise InputError(

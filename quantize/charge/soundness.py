@@ -104,7 +104,26 @@ class Checks(Result):
 
 
 def check_run(run: Run, analysis: Any = None) -> Checks:
-    """Every check that the run of one particle allows; see `Run.checks`."""
+    """Every check that the run of one particle allows; see `Run.checks`.
+
+    Parameters
+    ----------
+    run : Run
+        Of one particle.
+    analysis : Analysis, optional
+        Of the same run, for the checks that need to know the unit.
+
+    Returns
+    -------
+    Checks
+
+    Examples
+    --------
+    >>> from quantize.charge import Run, check_run
+    >>> run = Run({"V": [219, 219, 0], "div": [12, -9, -61], "t (s)": [10, 10, 10]})
+    >>> len(check_run(run).checks) > 0
+    True
+    """
     from quantize.charge import checks_motion as motion
     from quantize.charge import checks_page as page
 

@@ -167,10 +167,12 @@ def analyze_groups(
         Column that says whose reading it is.
     value : str
         Column of the readings.
-    sigma, resolution : str or float, optional
+    sigma : str or float, optional
         Column, or one number for all.
     state : str, optional
         Column of the charge state; each group has its own states.
+    resolution : str or float, optional
+        Column, or one number for all.
     unit_range, offset, sigma_range, model, null, alpha, n_resamples
         As in `analyze`, the same for every group.
     keep : path, optional

@@ -80,6 +80,16 @@ def height_for(
 ) -> float:
     """The height at which `p_value_bound` is `p_value`: its inverse.
 
+    Parameters
+    ----------
+    p_value : float
+    readings, unit_range, offset
+        As in `p_value_bound`.
+
+    Returns
+    -------
+    float
+
     Raises
     ------
     InputError

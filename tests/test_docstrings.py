@@ -1,0 +1,130 @@
+"""Docstrings against what they describe: names and order of parameters, exceptions, sections.
+
+The house promises them of everything in ``__all__`` (see ``DEVELOPERS.md``): functions and classes
+with parameters, what is returned, what is raised and an example; methods that are more than one
+line of prose tell all their parameters too.
+"""
+
+from __future__ import annotations
+
+import builtins
+import inspect
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+import quantize as qz
+from quantize import charge, studies
+
+PACKAGES = (qz, charge, studies)
+WITHOUT_EXAMPLE = {
+    "quantize.charge.UnitInCoulombs": "made and shown by `unit_in_coulombs`",
+    "quantize.studies.SimulatedReadings": "made and shown by `simulate_readings`",
+    "quantize.studies.Truth": "made and shown by `simulate_readings`",
+    "quantize.studies.Comparison": "made and shown by `compare_estimators`",
+    "quantize.studies.Plan": "made and shown by `plan`",
+}
+
+
+def sections(text: str) -> dict[str, list[str]]:
+    """The lines of each underlined section; those before the first under ""."""
+    found: dict[str, list[str]] = {"": []}
+    name, lines = "", inspect.cleandoc(text).splitlines()
+    for line, after in zip(lines, [*lines[1:], ""], strict=True):
+        if line and re.fullmatch(r"-{3,}", after) and len(after) == len(line):
+            name = line
+            found[name] = []
+        elif not re.fullmatch(r"-{3,}", line):
+            found[name].append(line)
+    return found
+
+
+def entries(lines: list[str]) -> list[str]:
+    """The names that head the entries of a section, several to a line if need be."""
+    heads = [line for line in lines if line and not line.startswith(" ")]
+    return [name.strip().lstrip("*") for head in heads for name in head.split(" :")[0].split(",")]
+
+
+def parameters(thing: Any) -> list[str]:
+    """Names in the signature, in order."""
+    return [name for name in inspect.signature(thing).parameters if name not in ("self", "cls")]
+
+
+def public() -> Iterator[tuple[str, Any]]:
+    """Functions and classes in ``__all__``, without exceptions and constants."""
+    for package in PACKAGES:
+        for name in package.__all__:
+            thing = getattr(package, name)
+            error = inspect.isclass(thing) and issubclass(thing, BaseException)
+            if (inspect.isfunction(thing) or inspect.isclass(thing)) and not error:
+                yield f"{package.__name__}.{name}", thing
+
+
+def methods() -> Iterator[tuple[str, Any]]:
+    """Public methods that are written in the package, each once."""
+    seen = set()
+    for name, thing in public():
+        if not inspect.isclass(thing):
+            continue
+        for key, value in inspect.getmembers(thing):
+            value = inspect.unwrap(value) if callable(value) else value
+            if key.startswith("_") or not (inspect.isfunction(value) or inspect.ismethod(value)):
+                continue
+            if value.__module__.startswith("quantize") and value.__qualname__ not in seen:
+                seen.add(value.__qualname__)
+                yield f"{name}.{key}", value
+
+
+FUNCTIONS = [(name, thing) for name, thing in public() if inspect.isfunction(thing)]
+CLASSES = [(name, thing) for name, thing in public() if inspect.isclass(thing)]
+METHODS = list(methods())
+EVERY = [*FUNCTIONS, *CLASSES, *METHODS]
+
+
+def ids(pairs: list[tuple[str, Any]]) -> list[str]:
+    return [name for name, _ in pairs]
+
+
+def test_the_list_is_not_empty() -> None:
+    assert len(FUNCTIONS) > 20
+    assert len(CLASSES) > 20
+    assert len(METHODS) > 50
+
+
+@pytest.mark.parametrize(("name", "thing"), EVERY, ids=ids(EVERY))
+def test_parameters_are_those_of_the_signature(name: str, thing: Any) -> None:
+    assert thing.__doc__, f"{name} has no docstring"
+    found = sections(thing.__doc__)
+    if inspect.isclass(thing) and "Parameters" not in found:
+        told = entries(found.get("Attributes", []))
+        fields = set(parameters(thing))
+        # Results are made by the library: what they hold stands under Attributes.
+        assert set(told) <= fields | set(dir(thing)), set(told) - fields - set(dir(thing))
+        return
+    if "Parameters" in found:
+        assert entries(found["Parameters"]) == parameters(thing)
+    else:
+        assert not parameters(thing) or len(found[""]) <= 6, f"{name} tells no parameters"
+
+
+@pytest.mark.parametrize(("name", "thing"), EVERY, ids=ids(EVERY))
+def test_what_is_raised_exists(name: str, thing: Any) -> None:
+    for error in entries(sections(thing.__doc__).get("Raises", [])):
+        kind = getattr(qz, error, None) or getattr(builtins, error, None)
+        assert inspect.isclass(kind), error
+        assert issubclass(kind, BaseException), error
+
+
+@pytest.mark.parametrize(("name", "thing"), FUNCTIONS, ids=ids(FUNCTIONS))
+def test_functions_say_what_they_return_and_show_it(name: str, thing: Any) -> None:
+    found = sections(thing.__doc__)
+    if thing.__annotations__.get("return") not in (None, "None"):
+        assert "Returns" in found
+    assert ">>>" in thing.__doc__ or name in WITHOUT_EXAMPLE
+
+
+@pytest.mark.parametrize(("name", "thing"), CLASSES, ids=ids(CLASSES))
+def test_classes_show_how_they_are_used(name: str, thing: Any) -> None:
+    assert ">>>" in thing.__doc__ or name in WITHOUT_EXAMPLE
