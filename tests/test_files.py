@@ -129,7 +129,7 @@ def test_the_printed_decimals_tell_the_resolution(
         assert page.resolution is None
     else:
         assert page.resolution is not None
-        assert page.resolution.tolist() == pytest.approx([step, step], rel=1e-12)
+        assert page.resolution.tolist() == pytest.approx([step, step], rel=1e-12, abs=0)
 
 
 def test_a_given_resolution_is_kept(tmp_path: Path) -> None:
@@ -413,7 +413,7 @@ def test_a_large_file_is_read(tmp_path: Path, rng: np.random.Generator) -> None:
     page = read_readings(path, value="q")
     np.testing.assert_array_equal(page.values, values)
     assert page.resolution is not None
-    assert page.resolution[0] == pytest.approx(0.001, rel=1e-12)
+    assert page.resolution[0] == pytest.approx(0.001, rel=1e-12, abs=0)
 
 
 # ---- properties -----------------------------------------------------------------------------
@@ -457,7 +457,7 @@ def test_every_way_of_writing_a_table_reads_the_same(
     page = read_readings(path)
     assert page.values.tolist() == [float(x) for x in numbers]
     assert page.resolution is not None
-    assert page.resolution[0] == pytest.approx(0.01, rel=1e-12)
+    assert page.resolution[0] == pytest.approx(0.01, rel=1e-12, abs=0)
 
 
 def test_the_only_column_is_read_even_when_half_of_it_is_text(tmp_path: Path) -> None:

@@ -124,11 +124,11 @@ def test_states_keep_their_labels_in_order_of_appearance() -> None:
 )
 def test_printed_resolution(values: list[float], step: float | None) -> None:
     found = qz.Readings(values).printed_resolution
-    assert found == (None if step is None else pytest.approx(step, rel=1e-12))
+    assert found == (None if step is None else pytest.approx(step, rel=1e-12, abs=0))
 
 
 def test_rounding_step_prefers_what_is_given() -> None:
-    assert qz.Readings([1.5, 2.5]).rounding_step == pytest.approx(0.1, rel=1e-12)
+    assert qz.Readings([1.5, 2.5]).rounding_step == pytest.approx(0.1, rel=1e-12, abs=0)
     assert qz.Readings([1.5, 2.5], resolution=[0.5, 0.25]).rounding_step == 0.5
 
 
@@ -180,7 +180,7 @@ def test_levels_are_weighted_means_and_sums_of_squares(page: Any) -> None:
     mean, factor, scatter = direct_levels(values, state, sigma)
     for j, label in enumerate(readings.state_labels):
         assert levels.mean[j] == pytest.approx(mean[label], rel=1e-9, abs=1e-9)
-        assert levels.factor[j] == pytest.approx(factor[label], rel=1e-12)
+        assert levels.factor[j] == pytest.approx(factor[label], rel=1e-12, abs=0)
         assert levels.count[j] == state.count(label)
     assert levels.scatter == pytest.approx(scatter, rel=1e-8, abs=1e-6 * levels.factor.min() ** -1)
     assert levels.degrees == len(values) - len(set(state))

@@ -39,7 +39,7 @@ def test_joint_unit_averages_what_is_own_and_keeps_what_is_shared():
     assert found.shared / found.value == pytest.approx(shared, rel=1e-4)
     assert found.homogeneity["p_value"] == pytest.approx(1)
     low, high = found.interval(0.95)[0]
-    assert (high - low) / 2 == pytest.approx(1.96 * found.standard_uncertainty, rel=0.02)
+    assert (high - low) / 2 == pytest.approx(1.96 * found.standard_uncertainty, rel=0.02, abs=0)
 
 
 def test_particles_that_do_not_agree_are_named():
@@ -73,7 +73,7 @@ def test_particles_vote_on_an_unsure_unit():
         "P1": pd.DataFrame({"unit": [5.0, 10.0], "unit_err": [0.1, 0.1], "share": [0.6, 0.4]})
     }
     found = charge.joint_unit(both, alternatives=rivals)
-    assert found.value == pytest.approx(both["P0"].value, rel=0.02)
+    assert found.value == pytest.approx(both["P0"].value, rel=0.02, abs=0)
 
 
 def test_two_benches_share_less():

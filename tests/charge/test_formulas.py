@@ -33,7 +33,9 @@ def test_the_plate_that_is_positive_says_which_way_the_field_points():
     # 3.2e-14 N on 1.6e-18 C need 20 kV/m.
     assert below.balance_voltage(3.2e-14, 1.6e-18) == pytest.approx(100)
     assert above.balance_voltage(3.2e-14, 1.6e-18) == pytest.approx(-100)
-    assert above.field(above.balance_voltage(3.2e-14, 1.6e-18)) * 1.6e-18 == pytest.approx(3.2e-14)
+    assert above.field(above.balance_voltage(3.2e-14, 1.6e-18)) * 1.6e-18 == pytest.approx(
+        3.2e-14, rel=1e-9, abs=0
+    )
 
 
 def test_the_one_term_slip_is_above_one():

@@ -99,7 +99,7 @@ def test_whole_numbers_of_partial_rows_do_not_disturb_the_checks():
     assert len(run.integers_of(fit)) == len(run.driven)
     checks = run.checks(fit)
     assert checks.of("the unit stays the same").level != "unknown"
-    assert run.unit_in_coulombs(fit).value == pytest.approx(truth["charge"], rel=0.1)
+    assert run.unit_in_coulombs(fit).value == pytest.approx(truth["charge"], rel=0.1, abs=0)
 
 
 def test_residual_voltage_is_a_regression_of_the_falls_on_the_charge():

@@ -31,8 +31,8 @@ from quantize.charge.unit_names import unit
 )
 def test_text_is_read_as_written(text, si_unit, value, spread):
     found = Quantity.read(text, unit=si_unit)
-    assert found.value == pytest.approx(value, rel=1e-14)
-    assert found.standard_uncertainty == pytest.approx(spread, rel=1e-12)
+    assert found.value == pytest.approx(value, rel=1e-14, abs=0)
+    assert found.standard_uncertainty == pytest.approx(spread, rel=1e-12, abs=0)
 
 
 def test_conventional_units_against_scipy():
@@ -42,7 +42,7 @@ def test_conventional_units_against_scipy():
     assert unit("degC").zero == constants.zero_Celsius
     assert unit("mbar").scale == constants.bar / 1000
     # 1 statcoulomb is 1/(10 c) coulombs, c in m/s.
-    assert unit("esu").scale == pytest.approx(1 / (10 * constants.c), rel=1e-13)
+    assert unit("esu").scale == pytest.approx(1 / (10 * constants.c), rel=1e-13, abs=0)
 
 
 def test_limits_and_coverage_factors_become_standard_uncertainties():
@@ -100,11 +100,11 @@ def test_brackets_and_plus_minus_say_the_same(value, last, decimals, power):
     short = Quantity.read(f"{number}({last})e{power} V", unit="V")
     long = Quantity.read(f"{number}e{power} +/- {spread} V", unit="V")
     assert short.value == long.value
-    assert short.standard_uncertainty == pytest.approx(long.standard_uncertainty, rel=1e-12)
+    assert short.standard_uncertainty == pytest.approx(long.standard_uncertainty, rel=1e-12, abs=0)
     # The general library for uncertainties reads the bracket form the same way.
     reference = uncertainties.ufloat_fromstr(f"{number}({last})e{power}")
     assert short.value == pytest.approx(reference.nominal_value, rel=1e-12, abs=1e-300)
-    assert short.standard_uncertainty == pytest.approx(reference.std_dev, rel=1e-12)
+    assert short.standard_uncertainty == pytest.approx(reference.std_dev, rel=1e-12, abs=0)
 
 
 def test_floats_uncertainties_and_pint_quantities_work():

@@ -22,19 +22,19 @@ def test_two_elementary_charges_are_held_at_271_volts():
     weight, gap = 2.8e-14, 3.1e-3
     volts = weight * gap / (2 * elementary_charge)
     assert volts == pytest.approx(271, abs=0.5)
-    assert elementary_charge * volts / gap == pytest.approx(1.4e-14)
+    assert elementary_charge * volts / gap == pytest.approx(1.4e-14, rel=1e-9, abs=0)
     page = {"V": [volts, volts, 0.0], "div": [0, 10, -20], "t": [5, 5, 5]}
     bench = {"plates": {"separation": gap}, "sphere": {"weight": weight}}
     charges = charge.convert_run(page, bench)["charge"].to_numpy()
-    assert charges[0] == pytest.approx(2 * elementary_charge)
-    assert charges[1] == pytest.approx(3 * elementary_charge)
+    assert charges[0] == pytest.approx(2 * elementary_charge, rel=1e-9, abs=0)
+    assert charges[1] == pytest.approx(3 * elementary_charge, rel=1e-9, abs=0)
     assert np.isnan(charges[2])
 
 
 def test_weight_diameter_and_density_that_disagree_are_named():
     # Common practice: spheres sold as 1.8 µm and 1050 kg/m3 would weigh 3.1e-14 N, and are
     # supplied with 2.8e-14 N.
-    assert math.pi / 6 * 1.8e-6**3 * 1050 * g == pytest.approx(3.1e-14, rel=0.02)
+    assert math.pi / 6 * 1.8e-6**3 * 1050 * g == pytest.approx(3.1e-14, rel=0.02, abs=0)
     bench = {
         **BENCH,
         "sphere": {"weight": "2.8e-14 N", "diameter": "1.8 um", "density": "1050 kg/m3"},
@@ -47,7 +47,7 @@ def test_weight_diameter_and_density_that_disagree_are_named():
 
 def test_ratio_route_by_hand():
     found = charge.unit_in_coulombs(10.0, BENCH, unit_err=0.1)
-    assert found.value == pytest.approx(10 / 20 * 2.8e-14 * 3.1e-3 / 271, rel=1e-12)
+    assert found.value == pytest.approx(10 / 20 * 2.8e-14 * 3.1e-3 / 271, rel=1e-12, abs=0)
     by_hand = math.sqrt(
         (0.1 / 10) ** 2 + (0.2 / 20) ** 2 + (0.05 / 2.8) ** 2 + (0.02 / 3.1) ** 2 + (1 / 271) ** 2
     )
@@ -57,7 +57,9 @@ def test_ratio_route_by_hand():
     assert exponents["plates.voltage"] == pytest.approx(-1, abs=1e-6)
     assert exponents["fall"] == pytest.approx(-1, abs=1e-6)
     assert found.random < found.systematic
-    assert found.random**2 + found.systematic**2 == pytest.approx(found.standard_uncertainty**2)
+    assert found.random**2 + found.systematic**2 == pytest.approx(
+        found.standard_uncertainty**2, rel=1e-9, abs=0
+    )
 
 
 def test_diameter_enters_with_its_third_power():
@@ -130,7 +132,7 @@ def test_a_fall_that_went_into_the_unit_counts_in_every_route():
     leaning = by_route(
         "drag, diameter known", bench, Divisions(unit=unit, fall=fall, fall_slope=0.15)
     )
-    assert leaning.value == pytest.approx(plain.value)
+    assert leaning.value == pytest.approx(plain.value, rel=1e-9, abs=0)
     row = leaning.budget.set_index("input").loc["fall"]
     assert row["exponent"] == pytest.approx(60 / 10 * 0.15, abs=1e-6)
 
@@ -146,7 +148,7 @@ def test_a_stated_drift_of_the_air_is_taken_off_the_fall():
     }
     drifting = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
     still = charge.unit_in_coulombs(10.0, BENCH, unit_err=0.1)
-    assert drifting.value == pytest.approx(still.value, rel=1e-12)
+    assert drifting.value == pytest.approx(still.value, rel=1e-12, abs=0)
 
 
 def test_a_unit_from_distances_alone_does_not_lean_on_the_fall():

@@ -90,7 +90,9 @@ def test_a_sphere_little_heavier_than_air_still_falls() -> None:
     air = Air(temperature="293.15 K", pressure="101325 Pa")
     light = Sphere(diameter="2 um", density=air.density + 0.5)
     volume = math.pi / 6 * 2e-6**3
-    assert light.effective_weight(air) == pytest.approx(volume * 0.5 * light.gravity, abs=0)
+    assert light.effective_weight(air) == pytest.approx(
+        volume * 0.5 * light.gravity, rel=1e-9, abs=0
+    )
     with pytest.raises(InputError, match="lighter than the air"):
         Sphere(diameter="2 um", density=air.density - 0.1).effective_weight(air)
 

@@ -145,7 +145,7 @@ def test_pages_of_every_size_are_readable(published: Analysis, scale: float) -> 
         sigma=published.sigma * scale,
     )
     form = tables.form(found)
-    assert [float(form(value)) for value in values] == pytest.approx(values, rel=1e-9)
+    assert [float(form(value)) for value in values] == pytest.approx(values, rel=1e-9, abs=0)
     text = str(found)
     assert max(map(len, text.splitlines())) <= 80
     assert form.mantissa(values[0]) in text
