@@ -166,11 +166,18 @@ def test_a_run_adds_coulombs_budget_checks_and_cautions(
     ):
         assert words in page.text, words
     lines = report_words.worked_coulombs(invented, run.unit_in_coulombs(invented), run)
-    held, fall = (
-        [float(v) for v in re.findall(r"[\d.]+e-\d+|\d+\.\d+", line)] for line in lines[:2]
-    )
-    # weight times separation over voltage, then unit over fall.
-    assert held[-1] == pytest.approx(run.unit_in_coulombs(invented).value / fall[0] * fall[2], 2e-3)
+    number = r"([\d.]+(?:e-\d+)?)"
+    weighed = re.search(rf"is {number} × {number} / {number} = {number} C\.", lines[0])
+    scaled = re.search(rf"is {number} / {number} × {number} C = {number} C\.", lines[1])
+    assert weighed is not None
+    assert scaled is not None
+    weight, gap, volts, held = map(float, weighed.groups())
+    unit, fall, again, value = map(float, scaled.groups())
+    # Four digits are printed of each: weight times separation over voltage, and unit over fall.
+    assert held == pytest.approx(weight * gap / volts, rel=1e-3, abs=0)
+    assert again == held
+    assert value == pytest.approx(unit / fall * held, rel=1e-3, abs=0)
+    assert value == pytest.approx(run.unit_in_coulombs(invented).value, rel=1e-3, abs=0)
 
 
 def test_it_needs_nothing_from_elsewhere_and_runs_nothing(published: Analysis) -> None:
