@@ -53,7 +53,6 @@ class Nodes:
     log_mass: FloatArray
     log_evidence: float
     sigma_nodes: FloatArray
-    log_sigma_prior: FloatArray
 
     @property
     def sigma(self) -> FloatArray:
@@ -112,7 +111,6 @@ def integrate(problem: Problem) -> Nodes:
         log_mass=log_mass[near],
         log_evidence=float(np.logaddexp.reduce(log_mass)) if log_mass.size else -np.inf,
         sigma_nodes=sigmas,
-        log_sigma_prior=log_weights,
     )
 
 

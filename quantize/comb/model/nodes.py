@@ -110,7 +110,6 @@ class ModelNodes:
             log_mass=self.log_mass,
             log_evidence=self.log_evidence,
             sigma_nodes=self.common.sigma,
-            log_sigma_prior=self.common.log_weight,
         )
 
 

@@ -1,64 +1,21 @@
-"""The command line: what it prints, how it ends, and one clear line for every bad input."""
+"""What the commands print, and how they end."""
 
 from __future__ import annotations
 
 import json
-import os
 import re
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import pytest
+from command_line import PAGE, QUICK, Run, program
 
 import quantize as qz
 from quantize import cli
 
-DATA = Path(qz.__file__).parent / "data"
-PAGE = "q\n19.66\n24.60\n29.62\n34.47\n39.38\n44.42\n49.41\n53.91\n59.12\n63.68\n"
-QUICK = ("--resamples", "49")
 HEAVY = ["scipy", "pandas", "matplotlib", "emcee", "arviz", "jinja2"]
-
-
-class Done(NamedTuple):
-    status: int
-    out: str
-    err: str
-
-
-Run = Callable[..., Done]
-
-
-@pytest.fixture
-def quantize(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> Run:
-    """Run the program in an empty folder, inside this process."""
-    monkeypatch.chdir(tmp_path)
-    for name in ("invented_run.csv", "invented_apparatus.toml", "thirteen_charges.csv"):
-        (tmp_path / name).write_bytes((DATA / name).read_bytes())
-    (tmp_path / "page.csv").write_text(PAGE)
-
-    def run(*arguments: str) -> Done:
-        with pytest.raises(SystemExit) as ended:
-            cli.main([str(argument) for argument in arguments], prog_name="quantize")
-        captured = capsys.readouterr()
-        return Done(int(ended.value.code or 0), captured.out, captured.err)
-
-    return run
-
-
-def program(*arguments: str, **environment: str) -> subprocess.CompletedProcess[bytes]:
-    """Run the program in a process of its own."""
-    return subprocess.run(
-        [sys.executable, "-P", "-c", "from quantize.cli import main; main(prog_name='quantize')"]
-        + list(arguments),
-        capture_output=True,
-        env={**os.environ, **environment},
-        check=False,
-    )
 
 
 # ---- what it prints -----------------------------------------------------------------------------
@@ -236,139 +193,6 @@ def test_forms_to_fill_in(quantize: Run, tmp_path: Path) -> None:
 
 # ---- how it ends --------------------------------------------------------------------------------
 
-BENCH = (DATA / "invented_apparatus.toml").read_text(encoding="utf-8")
-RUN = ("invented_run.csv", "--apparatus", "bench.toml")
-BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
-    ("no file", {}, ("analyze", "none.csv"), "`none.csv` does not exist"),
-    ("empty", {"a.csv": b""}, ("analyze", "a.csv"), "`a.csv` is empty"),
-    ("binary", {"a.csv": bytes(range(256)) * 9}, ("analyze", "a.csv"), "is a binary file"),
-    ("folder", {}, ("analyze", "."), "is a folder"),
-    (
-        "missing column",
-        {"a.csv": b"x,y\n1,2\n3,4\n"},
-        ("analyze", "a.csv", "--column", "z"),
-        "--column is 'z', and `a.csv` has no such column; its columns are x, y.",
-    ),
-    (
-        "which column",
-        {"a.csv": b"x,y\n1,2\n3,4\n"},
-        ("analyze", "a.csv"),
-        "has 2 columns of numbers (x, y); say with --column which",
-    ),
-    (
-        "text among numbers",
-        {"a.csv": b"x\n1.5\nlost\n2.5\n"},
-        ("analyze", "a.csv"),
-        "the text 'lost' in column x, row 3",
-    ),
-    (
-        "blank",
-        {"a.csv": b"x,y\n1,a\n,b\n2,c\n"},
-        ("analyze", "a.csv"),
-        "a blank in column x, row 3",
-    ),
-    ("nan", {"a.csv": b"x\n1\nNaN\n2\n"}, ("analyze", "a.csv"), "NaN in column x, row 3"),
-    ("one reading", {"a.csv": b"x\n1.5\n"}, ("analyze", "a.csv"), "has 1 reading;"),
-    ("all equal", {"a.csv": b"x\n2\n2\n2\n"}, ("analyze", "a.csv"), "are all equal to 2"),
-    (
-        "negative sigma",
-        {"a.csv": b"x,s\n1,1\n2,-1\n"},
-        ("analyze", "a.csv", "--column", "x", "--sigma-column", "s"),
-        "-1 in column s, row 3",
-    ),
-    (
-        "two sigmas",
-        {"a.csv": b"x,s\n1,1\n2,1\n"},
-        ("analyze", "a.csv", "--column", "x", "--sigma", "1", "--sigma-column", "s"),
-        "--sigma and --sigma-column both say the sigma; give one of them.",
-    ),
-    (
-        "reversed range",
-        {},
-        ("analyze", "page.csv", "--unit-range", "5", "2"),
-        "--unit-range is (5, 2); the low end must be below the high end.",
-    ),
-    (
-        "zero range",
-        {},
-        ("analyze", "page.csv", "--unit-range", "0", "2"),
-        "--unit-range starts at 0",
-    ),
-    ("negative range", {}, ("analyze", "page.csv", "--unit-range", "-1", "2"), "--unit-range"),
-    ("endless range", {}, ("analyze", "page.csv", "--unit-range", "1", "inf"), "must be finite"),
-    ("wide range", {}, ("analyze", "page.csv", "--unit-range", "1e-9", "5"), "fit in memory"),
-    ("offset", {}, ("analyze", "page.csv", "--offset", "half"), "--offset is 'half'"),
-    ("alpha", {}, ("analyze", "page.csv", "--alpha", "5"), "--alpha is 5"),
-    ("resamples", {}, ("analyze", "page.csv", "--resamples", "0"), "--resamples is 0"),
-    ("seed", {}, ("analyze", "page.csv", "--seed", "-1"), "'--seed'"),
-    ("no number", {}, ("analyze", "page.csv", "--sigma", "wide"), "--sigma is 'wide'; give"),
-    (
-        "no prediction",
-        {},
-        ("analyze", "page.csv", "--sigma", "predicted"),
-        "--sigma is 'predicted'",
-    ),
-    ("no argument", {}, ("analyze",), "Missing argument 'FILE'"),
-    ("no command", {}, ("analyse", "page.csv"), "No such command 'analyse'"),
-    ("no option", {}, ("demo", "--fast"), "No such option"),
-    ("plot kind", {}, ("analyze", "page.csv", "--plot", "a.gif"), "--plot is 'a.gif'"),
-    ("plot folder", {}, ("analyze", "page.csv", "--plot", "no/a.svg"), "there is no folder 'no'"),
-    ("report folder", {}, ("analyze", "page.csv", "--report", "."), "--report is '.', a folder"),
-    ("no run", {}, ("convert",), "FILE is missing"),
-    ("no bench", {}, ("convert", "page.csv"), "--apparatus FILE is missing"),
-    (
-        "missing entry",
-        {"bench.toml": BENCH.replace("separation", "# separation").encode()},
-        ("analyze", *RUN, *QUICK, "--plot", "a.svg"),
-        "`plates.separation`",
-    ),
-    (
-        "missing entry, converted",
-        {"bench.toml": BENCH.replace("separation", "# separation").encode()},
-        ("convert", *RUN),
-        "`plates.separation`",
-    ),
-    (
-        "wrong dimension",
-        {"bench.toml": BENCH.replace("4.24 +/- 0.015 mm", "4.24 +/- 0.015 V").encode()},
-        ("analyze", *RUN),
-        "which is a voltage; it must be a length",
-    ),
-    ("no apparatus", {}, ("convert", *RUN), "--apparatus is 'bench.toml', and there is no such"),
-    ("not TOML", {"bench.toml": b"\xff\x00"}, ("convert", *RUN), "is not valid TOML"),
-]
-
-
-@pytest.mark.parametrize(
-    ("files", "arguments", "message"),
-    [case[1:] for case in BAD],
-    ids=[case[0] for case in BAD],
-)
-def test_bad_input_is_one_clear_line(
-    quantize: Run,
-    tmp_path: Path,
-    files: dict[str, bytes],
-    arguments: tuple[str, ...],
-    message: str,
-) -> None:
-    for name, content in files.items():
-        (tmp_path / name).write_bytes(content)
-    before = sorted(p.name for p in tmp_path.iterdir())
-    done = quantize(*arguments)
-    assert done.status == 2
-    assert done.out == ""
-    errors = [line for line in done.err.splitlines() if not line.startswith("note: ")]
-    assert len(errors) == 1
-    assert errors[0].startswith("quantize: ")
-    assert message in errors[0]
-    assert sorted(p.name for p in tmp_path.iterdir()) == before
-
-
-def test_a_bad_input_leaves_an_old_picture_alone(quantize: Run, tmp_path: Path) -> None:
-    (tmp_path / "a.svg").write_text("old")
-    assert quantize("analyze", "page.csv", "--alpha", "5", "--plot", "a.svg").status == 2
-    assert (tmp_path / "a.svg").read_text() == "old"
-
 
 def test_warnings_are_notes(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     from quantize._support import errors
@@ -471,17 +295,8 @@ def test_an_unwritable_home_stops_nothing(tmp_path: Path) -> None:
     assert (tmp_path / "a.png").exists()
 
 
-def test_bad_input_in_its_own_process(tmp_path: Path) -> None:
-    done = program("analyze", str(tmp_path / "none.csv"))
-    assert done.returncode == 2
-    assert done.stdout == b""
-    assert done.stderr.startswith(b"quantize: ")
-    assert b"Traceback" not in done.stderr
-    assert done.stderr.count(b"\n") == 1
-
-
 def test_the_documentation_names_every_option_and_no_other() -> None:
-    page = (Path(__file__).parents[1] / "docs" / "howto" / "command_line.md").read_text("utf-8")
+    page = (Path(__file__).parents[2] / "docs" / "howto" / "command_line.md").read_text("utf-8")
     named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", page))
     there = {
         option
@@ -491,68 +306,3 @@ def test_the_documentation_names_every_option_and_no_other() -> None:
         if option.startswith("--")
     }
     assert named == there
-
-
-STUDY = ("--readings", "6", "--sigma", "0.1,0.2", "--replicates", "5", "--seed", "1")
-
-
-def test_compare_prints_a_block_for_each_condition(quantize: Run) -> None:
-    done = quantize("compare", *STUDY, "--estimator", "least squares", "--csv", "t.csv")
-    assert (done.status, done.err) == (0, "")
-    assert done.out.count("least squares") == 2
-    assert done.out.rstrip().endswith("Seed 1")
-    assert len(Path("t.csv").read_text().splitlines()) == 3
-
-
-def test_compare_in_json_goes_on_from_a_checkpoint(quantize: Run) -> None:
-    asked = ("compare", *STUDY, "--estimator", "least squares", "--checkpoint", "s.jsonl", "--json")
-    first, again = (json.loads(quantize(*asked).out) for _ in range(2))
-    assert first["schema"] == "quantize.cli.compare/1"
-    assert first == again
-    refused = quantize(*asked[:-1], "--tolerance", "0.1", "--integers", "1", "8")
-    assert refused.status == 2
-    assert "--checkpoint is 's.jsonl', kept by another study" in refused.err
-
-
-def test_compare_counts_false_alarms_where_there_is_no_unit(quantize: Run) -> None:
-    done = quantize("compare", *STUDY, "--family", "uniform", "--estimator", "cosine score")
-    assert done.status == 0
-    assert "cosine score" in done.out
-
-
-@pytest.mark.parametrize(
-    ("arguments", "message"),
-    [
-        (("compare", "--readings", "ten"), "--readings is 'ten'; give numbers with commas"),
-        (("compare", "--readings", "0"), "--readings is 0; it must be at least 1"),
-        (("compare", "--estimator", "mean"), "--estimator names 'mean'; the names are"),
-        (("compare", "--family", "no"), "--family is 'no'; it must be one of"),
-        (("compare", "--csv", "no/t.csv"), "--csv is 'no/t.csv'"),
-        (("plan",), "--sigma is missing"),
-        (("plan", "--sigma", "0.1", "--power", "2"), "--power is 2"),
-        (("plan", "--sigma", "0.1", "--integers", "1", "8"), "--integers is (1, 8)"),
-    ],
-)
-def test_bad_input_to_studies_is_one_line(
-    arguments: tuple[str, ...], message: str, quantize: Run
-) -> None:
-    done = quantize(*arguments)
-    assert (done.status, done.out) == (2, "")
-    assert done.err.count("\n") == 1
-    assert message in done.err
-
-
-def test_plan_answers_its_three_questions(quantize: Run) -> None:
-    needed = quantize("plan", "--sigma", "0.1,0.2", "--plot", "plan.svg")
-    assert needed.status == 0
-    assert "Readings that show steps in 80 % of runs" in needed.out
-    assert Path("plan.svg").stat().st_size > 1000
-    smallest = quantize("plan", "--readings", "20", "--sigma", "0.3", "--json")
-    assert json.loads(smallest.out)["plan"]["question"] == "unit"
-    Path("bench.toml").write_text(
-        '[plates]\nseparation = "4 mm"\n[sphere]\ndensity = "1055 kg/m3"\ndiameter = "1.6 um"\n'
-        '[reticle]\ndivision = "25 um"\nlength = "90 div"\n'
-    )
-    bench = quantize("plan", "--apparatus", "bench.toml", "--intervals", "5,10")
-    assert bench.status == 0, bench.err
-    assert "Setups at the bench" in bench.out
