@@ -10,10 +10,11 @@ A fault counts as noticed if a test fails, or if the tests take five times their
 minute more. The tests of a fault end after ``--patience`` seconds of their usual time: what is not
 noticed until then counts as survived, and so does a fault that no test reaches.
 
-Results are kept as they come, in ``benchmarks/results/mutants.jsonl``; a run that was stopped goes
-on. ``--again`` tries the survivors once more, after tests were added. ``--table`` runs nothing and
-prints what is known. ``--write docs/tables`` keeps the table, in which each survivor stands with
-the reason that ``benchmarks/results/survivors.json`` gives.
+Results are kept as they come, in ``benchmarks/results/mutants-SEED.jsonl``; a run that was stopped
+goes on, and another ``--seed`` draws a sample that the tests have not met. ``--again`` tries the
+survivors once more, after tests were added. ``--table`` runs nothing and prints what is known.
+``--write docs/tables`` keeps the table, in which each survivor stands with the reason that
+``benchmarks/results/survivors.json`` gives.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from benchmarks.mutants import Mutant, mutants
-from benchmarks.mutation_table import table
+from benchmarks.mutation_table import Sample, table
 from benchmarks.mutation_tests import Reach, find_reach, tests_for
 from benchmarks.tables import keep
 
@@ -169,6 +170,20 @@ def chosen_before(
     return found
 
 
+def kept_of(seed: int) -> Path:
+    """The file of the sample that was drawn with this seed."""
+    return RESULTS / f"mutants-{seed}.jsonl"
+
+
+def _other_samples(seed: int) -> list[Sample]:
+    found = [int(file.stem.partition("-")[2]) for file in RESULTS.glob("mutants-*.jsonl")]
+    return [
+        Sample(other, chosen_before(done := read(kept_of(other)), parts()), done)
+        for other in found
+        if other != seed
+    ]
+
+
 class _Shared(Iterator[tuple[str, Mutant]]):
     """An iterator that several threads may draw from."""
 
@@ -198,7 +213,7 @@ def main() -> None:
     if options.tiny:
         _tiny()
         return
-    kept = RESULTS / "mutants.jsonl"
+    kept = kept_of(options.seed)
     done = read(kept)
     if options.again or options.table:
         chosen = chosen_before(done, parts())
@@ -216,7 +231,8 @@ def main() -> None:
         reach = find_reach(ROOT, RESULTS / "reach.json")
         run(_Shared(waiting), reach, options.patience, options.workers, kept)
     reasons = json.loads((RESULTS / "survivors.json").read_text(encoding="utf-8"))
-    lines = table(chosen, read(kept), reasons, options.seed)
+    drawn = [Sample(options.seed, chosen, read(kept)), *_other_samples(options.seed)]
+    lines = table(sorted(drawn, key=lambda sample: sample.seed), reasons)
     print("\n".join(lines))
     keep(options.write, "mutation", "Faults that the tests notice", lines)
 
@@ -228,7 +244,7 @@ def _tiny() -> None:
     with tempfile.TemporaryDirectory() as folder:
         kept = Path(folder) / "mutants.jsonl"
         run(_Shared([("charge formulas", mutant) for mutant in some]), reach, 60.0, 1, kept)
-        lines = table({"charge formulas": (some, every)}, read(kept), {}, SEED)
+        lines = table([Sample(SEED, {"charge formulas": (some, every)}, read(kept))], {})
     print("\n".join(lines))
 
 

@@ -47,7 +47,7 @@ def held(name: str, change, band=BAND, factor: float = 1.0, exact: bool = False)
             assert np.array_equal(after, before * factor)
         else:
             # The maximum is found to about the root of the rounding error of the statistic.
-            assert after == pytest.approx(before * factor, rel=2e-6)
+            assert after == pytest.approx(before * factor, rel=2e-6, abs=0)
 
     check()
 
