@@ -7,8 +7,6 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.grid import Band
-from quantize.comb.model.target import ModelTarget
 from quantize.comb.sampling.base_target import BaseTarget
 from quantize.comb.sampling.summary import typical_width
 from quantize.comb.sampling.target import Hill
@@ -35,26 +33,6 @@ def test_hills_alike_are_as_wide_as_one() -> None:
         Hill(low=2, high=3, share=0.25, centre=2.5, width=1.0),
     ]
     assert typical_width(np.zeros(10), wide) == pytest.approx(0.01 * 100 ** (1 / 3))
-
-
-def test_walkers_begin_where_the_posterior_is_not_zero() -> None:
-    # The plain model puts half of the walkers near 0.5, which this prior rules out.
-    rng = np.random.default_rng(2)
-    x = rng.integers(1, 9, size=16) + 0.05 * rng.normal(size=16)
-    model = qz.MixtureModel(
-        offset="free",
-        noise="counting",
-        outliers="free",
-        priors={"unit": stats.uniform(1.3, 0.5)},
-    )
-    data = qz.Readings(x)
-    target = ModelTarget(data, Band(low=0.4, high=2.0, chosen=False, reason=""), model)
-    assert target.fit is None
-    plain = target.plain_fit.draws(200, rng=1)["unit"].to_numpy()
-    assert ((plain < 1.3) | (plain > 1.8)).any()
-    start = target.draw_start(200, np.random.default_rng(1))
-    assert np.isfinite(target.log_prob(start)).all()
-    assert np.exp(start[:, 0]).min() >= 1.3
 
 
 def test_a_single_chain_is_enough_to_sample() -> None:
