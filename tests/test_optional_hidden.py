@@ -117,7 +117,6 @@ def without(names: str, folder: Path) -> dict[str, Any]:
         capture_output=True,
         text=True,
         check=False,
-        cwd=ROOT,
     )
     assert done.returncode == 0, done.stderr
     found: dict[str, Any] = json.loads(done.stdout)

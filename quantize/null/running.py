@@ -37,7 +37,7 @@ class RunningResult(Result):
         Log of the comb's evidence over the largest null evidence, after each reading (NaN where
         it was not looked at).
     log_evidences : dict of arrays
-        The same over each null by itself.
+        The same over each null by itself; infinite while it has no density, which limits nothing.
     unit : float
         Most probable unit at the end.
     unit_range, window : tuple of float
@@ -373,12 +373,14 @@ def running_evidence(
     for number, (value, state) in enumerate(zip(data.values, states, strict=True), start=1):
         process.update(float(value), state=state, look=wanted is None or number in wanted)
     path = np.array(process.log_evidence)
-    names = next((list(r) for r in process.log_evidences if r), [])
+    # Some nulls have no density for the first readings; they are among the names all the same.
+    names = dict.fromkeys(name for look in process.log_evidences for name in look)
     above = np.flatnonzero(path >= -np.log(alpha))
     return RunningResult(
         log_evidence=path,
         log_evidences={
-            name: np.array([r.get(name, np.nan) for r in process.log_evidences]) for name in names
+            name: np.array([r.get(name, np.inf) if r else np.nan for r in process.log_evidences])
+            for name in names
         },
         unit=process.best_unit(),
         unit_range=process.unit_range,
