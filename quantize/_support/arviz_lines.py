@@ -54,7 +54,8 @@ def convergence(draws: FloatArray) -> dict[str, float]:
     """R-hat, bulk and tail effective size and error of the mean of draws (chain, draw).
 
     R-hat is split and rank-normalised (Vehtari et al., *Bayesian Analysis* 16:667, 2021); tails
-    are the 5 and 95 % quantiles. R-hat is NaN for a single chain.
+    are the 5 and 95 % quantiles. R-hat is NaN for a single chain, and infinite, or
+    as large as rounding allows, where chains differ of which none ever moves.
     """
     az = load()
     names = ("r_hat", "ess_bulk", "ess_tail", "mcse_mean")
@@ -63,9 +64,13 @@ def convergence(draws: FloatArray) -> dict[str, float]:
     if np.ptp(draws) == 0:
         size = float(draws.size)
         return dict(zip(names, (1.0, size, size, 0.0), strict=True))
-    with _quiet():
+    with _quiet(), np.errstate(divide="ignore", invalid="ignore"):
+        # The variance within chains is its denominator.
+        r_hat = float(az.rhat(draws)) if len(draws) > 1 else np.nan
+        if np.isnan(r_hat) and len(draws) > 1:
+            r_hat = np.inf
         values = (
-            az.rhat(draws) if len(draws) > 1 else np.nan,
+            r_hat,
             az.ess(draws, method="bulk"),
             az.ess(draws, method="tail", prob=_TAILS),
             az.mcse(draws, method="mean"),

@@ -127,6 +127,11 @@ def test_convergence_of_chains_that_are_known(rng: np.random.Generator) -> None:
     assert bad["ess_bulk"] < 40
     assert arviz_lines.convergence(np.ones((2, 50)))["r_hat"] == 1
     assert np.isnan(arviz_lines.convergence(draws[:1])["r_hat"])
+    # Chains that stay where they began, at different places: warnings are errors here.
+    for stuck in (1, 2):
+        still = np.ones((4, 100))
+        still[:stuck] = 0
+        assert arviz_lines.convergence(still)["r_hat"] > 1e6
 
 
 def test_the_tails_are_those_of_five_and_ninety_five_percent(rng: np.random.Generator) -> None:
