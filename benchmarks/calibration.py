@@ -115,7 +115,27 @@ def one_page(name: str, variant: Variant, number: int) -> dict[str, Any]:
         row[f"pieces {prob}"] = len(pieces)
         row[f"length {prob}"] = float(np.sum(np.log(pieces[:, 1] / pieces[:, 0])))
     row["ratio"] = fit.unit / unit
+    # A free offset is counted from the tooth in [0, unit).
+    moved = int(np.floor(offset / unit)) if variant.model.offset == "free" else 0
+    row |= _whole_numbers(fit, page.integers + moved, page.outlier)
+    if variant.model.outliers != 0.0 and not name.endswith(SAMPLED):
+        row["outliers stated"] = float(np.mean(fit.outlier_probabilities()))
+        row["outliers true"] = float(np.mean(page.outlier))
     return row
+
+
+def _whole_numbers(fit: Any, true: Any, outlier: Any) -> dict[str, float]:
+    """Mean probability of the likeliest whole number of each reading on the comb, and its truth."""
+    table = fit.integer_probabilities
+    best = table.loc[table.groupby("reading")["probability"].idxmax()]
+    on_comb = ~outlier[best["reading"].to_numpy()]
+    if not on_comb.any():
+        return {}
+    right = best["integer"].to_numpy() == true[best["reading"].to_numpy()]
+    return {
+        "whole stated": float(best["probability"].to_numpy()[on_comb].mean()),
+        "whole right": float(right[on_comb].mean()),
+    }
 
 
 def pages(wanted: dict[str, int], known: set[tuple[str, int]]) -> Iterator[dict[str, Any]]:
@@ -145,12 +165,23 @@ def uniformity(ranks: list[int]) -> float:
     return float(stats.chisquare(counts).pvalue)
 
 
+def stated_against(rows: list[dict[str, Any]], stated: str, true: str) -> str:
+    """Mean of what was stated and of what was true, and their difference in standard errors."""
+    pairs = np.array([(row[stated], row[true]) for row in rows if stated in row])
+    if len(pairs) < 2:
+        return ""
+    difference = pairs[:, 1] - pairs[:, 0]
+    error = float(difference.std(ddof=1) / np.sqrt(len(pairs)))
+    z = f"{difference.mean() / error:+.1f}" if error > 0 else "0"
+    return f"{pairs[:, 0].mean():.3f} / {pairs[:, 1].mean():.3f} ({z})"
+
+
 def summary(rows: list[dict[str, Any]]) -> list[str]:
     """The table, one line for each variant and one for all."""
     lines = [
         "| model | pages | unit | sigma | offset | outliers | growth | 68 % | 95 % | pieces "
-        "| length | u/2, u/3 |",
-        "|---" * 12 + "|",
+        "| length | u/2, u/3 | whole numbers | outliers |",
+        "|---" * 14 + "|",
     ]
     names = list(dict.fromkeys(row["variant"] for row in rows))
     for name in [*names, "all"]:
@@ -165,7 +196,9 @@ def summary(rows: list[dict[str, Any]]) -> list[str]:
         lines.append(
             f"| {name} | {len(mine)} | {' | '.join(cells)} | {means['holds 0.68']:.3f} "
             f"| {means['holds 0.95']:.3f} | {means['pieces 0.95']:.1f} "
-            f"| {means['length 0.95']:.3f} | {sub:.3f} |"
+            f"| {means['length 0.95']:.3f} | {sub:.3f} "
+            f"| {stated_against(mine, 'whole stated', 'whole right')} "
+            f"| {stated_against(mine, 'outliers stated', 'outliers true')} |"
         )
     return lines
 
@@ -221,7 +254,10 @@ def main(arguments: list[str] | None = None) -> None:
         f"Ranks of the truth among {DRAWS} draws: chi-square p of {BINS} equal bins, by parameter. "
         "Then how often the 68 % and 95 % sets of the unit hold the truth, the mean number of "
         "pieces of the 95 % set and its mean length in log unit, and how often a half or a third "
-        "of the true unit is called the best.",
+        "of the true unit is called the best. Whole numbers: the mean probability stated for the "
+        "likeliest whole number of each reading that is on the comb, and the share that is right; "
+        "outliers: the mean probability stated and the share of outliers; in brackets the "
+        "difference in standard errors.",
         "",
         *summary(rows),
     ]

@@ -21,6 +21,7 @@ from quantize.comb.periodogram import Periodogram, periodogram
 from quantize.null import guards, influence
 from quantize.null.compare import NullComparison, compare_null
 from quantize.null.counts import analyze_many
+from quantize.null.exclusion import excluded_units
 from quantize.null.tails import need_resamples
 from quantize.null.verdict import LevelEvidence, weigh_evidence
 from quantize.null.wording import Judgement, judge
@@ -52,6 +53,12 @@ class Analysis(Result):
         Natural log of the evidence of the comb over the largest evidence among the nulls.
     log_bayes_factors : dict of str to float
         The comb over each null.
+    log_bayes_factor_mixture : float
+        The comb over an equal mixture of the kinds of data without steps: odds, if steps and none
+        were equally likely beforehand. `log_bayes_factor` is over the kind that explains these
+        readings best, picked afterwards. That of `fit_mixture` is over values of any size alone.
+    no_unit_above : float or None
+        Every unit of the range from here on is excluded; None where the readings exclude none.
     alternatives : pandas.DataFrame
         Rival units with their posterior shares.
     integers : numpy.ndarray of int, shape (n,)
@@ -83,6 +90,8 @@ class Analysis(Result):
     p_values: dict[str, float]
     log_bayes_factor: float
     log_bayes_factors: dict[str, float]
+    log_bayes_factor_mixture: float
+    no_unit_above: float | None
     alternatives: pd.DataFrame
     integers: IntArray
     integer_probabilities: pd.DataFrame
@@ -114,7 +123,7 @@ class Analysis(Result):
     def _headline(self) -> str:
         return (
             f"{self.verdict}, unit {self.unit:.6g} ± {self.unit_err:.2g}, p = {self.p_value:.3g}, "
-            f"log Bayes factor {self.log_bayes_factor:.2f}"
+            f"log Bayes factor over the best kind without steps {self.log_bayes_factor:.2f}"
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -230,8 +239,10 @@ def analyze(
         "noise": "constant" if model is None else model.noise,
     }
     evidence = weigh_evidence(data, band.limits, alpha=alpha, rng=generator, **weighing)
+    far = guards.far_readings(everything, band)
     findings: tuple[guards.Finding, ...] = (
-        guards.enough_levels(mixture),
+        *(() if far is None else (far,)),
+        guards.enough_levels(mixture, evidence.occupied_teeth),
         guards.not_the_resolution(mixture),
         guards.majority_on_comb(mixture),
         guards.wide_band(band, mixture.unit),
@@ -246,7 +257,14 @@ def analyze(
     p_values = {"smooth": smooth.p_value} | (evidence.p_values if null == "all" else {})
     factors = evidence.log_bayes_factors
     judgement: Judgement = judge(
-        mixture, findings, p_values, evidence, alpha=alpha, smooth_only=null == "smooth"
+        mixture,
+        findings,
+        p_values,
+        evidence,
+        alpha=alpha,
+        smooth_only=null == "smooth",
+        limit=excluded_units(mixture),
+        floor=1 / (smooth.n_resamples + 1),
     )
     return Analysis(
         verdict=judgement.verdict,
@@ -260,6 +278,8 @@ def analyze(
         p_values=p_values,
         log_bayes_factor=evidence.log_bayes_factor,
         log_bayes_factors=factors,
+        log_bayes_factor_mixture=evidence.log_bayes_factor_mixture,
+        no_unit_above=judgement.no_unit_above,
         alternatives=mixture.alternatives,
         integers=mixture.integers,
         integer_probabilities=mixture.integer_probabilities,

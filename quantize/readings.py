@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from decimal import Decimal
 from typing import Any
 
@@ -21,6 +22,8 @@ from quantize._support.validation import (
 
 _MOST_PRINTED_DIGITS = 8
 _PRINTED_SAMPLE = 10_000
+_MOST_FAR = 10
+_FAR = 3.0
 
 
 @dataclasses.dataclass(frozen=True, eq=False, init=False, repr=False)
@@ -148,6 +151,20 @@ class Readings:
         """Largest value minus smallest value."""
         return float(np.ptp(self.values))
 
+    @functools.cached_property
+    def far(self) -> IntArray:
+        """Positions of the few readings that lie far from all the others; mostly none.
+
+        At most a tenth of them, ten in all: each farther from the nearest of the others than three
+        times what the others span.
+        """
+        return read_only(_far_readings(self))
+
+    @property
+    def bulk_span(self) -> float:
+        """The span of the readings without those that lie far from all others (`far`)."""
+        return float(np.ptp(np.delete(self.values, self.far)))
+
     @property
     def reach(self) -> float:
         """Length of the shortest interval that holds every value and zero."""
@@ -272,6 +289,25 @@ def _levels(readings: Readings) -> Levels:
         degrees=n - int(total.size),
         sigma_given=readings.sigma is not None,
     )
+
+
+def _far_readings(readings: Readings) -> IntArray:
+    place = np.flatnonzero(readings.measured)
+    place = place[np.argsort(readings.values[place], kind="stable")]
+    v = readings.values[place]
+    n = v.size
+    for far in range(1, min(max(1, n // 10), _MOST_FAR) + 1):
+        if n - far < 4:
+            break
+        for below in range(far + 1):
+            first, last = below, n - (far - below) - 1
+            least = _FAR * (v[last] - v[first])
+            apart_below = below == 0 or v[first] - v[first - 1] > least
+            apart_above = below == far or v[last + 1] - v[last] > least
+            if least > 0 and apart_below and apart_above:
+                chosen: IntArray = np.sort(np.r_[place[:first], place[last + 1 :]])
+                return chosen
+    return np.empty(0, dtype=np.int64)
 
 
 def as_readings(data: Any, *, least: int = 2, measured: bool = True) -> Readings:

@@ -81,6 +81,9 @@ def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None 
     - three times sigma, where sigma is known (closer levels cannot be told apart),
     - the span divided by 40, or by twice the number of readings if that is more (at most 400).
 
+    The span is that of the readings without the few that lie far from all others
+    (`Readings.far`): one decimal point in the wrong place would otherwise make the range.
+
     Raises
     ------
     InputError
@@ -88,8 +91,8 @@ def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None 
     """
     sigma = _typical_sigma(readings, sigma_range)
     step = readings.rounding_step or 0.0
-    n = len(readings)
-    low, high = (float(end) for end in default_limits(readings.span, n, step=step, sigma=sigma))
+    n, span = len(readings), readings.bulk_span
+    low, high = (float(end) for end in default_limits(span, n, step=step, sigma=sigma))
     cause = {
         2.5 * step: "2.5 times the rounding step",
         3 * sigma: "three times sigma",

@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 
 _SMALLEST_SHARE = 1e-3
 _SMALLEST_PROBABILITY = 1e-4
-_NODES_FOR_INTEGERS = 4000
+_NODES_FOR_INTEGERS = 8000
+_WORK_FOR_INTEGERS = 2_000_000
 _REACH = ((0.15, 1), (0.3, 2), (0.45, 3), (np.inf, 4))
 """Below each spread, in turns, this many whole numbers on either side can be meant."""
 
@@ -154,7 +155,7 @@ class MixtureFit(Result):
         share = float(self.alternatives["share"].iloc[0])
         return (
             f"unit {self.unit:.6g} ± {self.unit_err:.2g} ({100 * share:.3g} % of the posterior), "
-            f"log Bayes factor {self.log_bayes_factor:.2f}"
+            f"log Bayes factor over values of any size {self.log_bayes_factor:.2f}"
         )
 
 
@@ -317,7 +318,7 @@ def _integer_table(problem: Problem, nodes: Nodes, data: Readings) -> pd.DataFra
     """Probabilities of the whole number of each reading over the whole posterior."""
     import pandas as pd
 
-    order, share = _representative(nodes, problem.mean.size)
+    order, share = representative(nodes.share, nodes.log_unit, problem.mean.size)
     u = np.exp(nodes.log_unit[order])
     spread = nodes.sigma[order][:, None] * np.sqrt(problem.levels.factor) / u[:, None]
     turns = problem.mean / u[:, None] - nodes.phase[order][:, None]
@@ -369,14 +370,21 @@ def _probabilities(
     return [(first[i] + np.arange(width), total[i]) for i in range(levels)]
 
 
-def _representative(nodes: Nodes, levels: int) -> tuple[IntArray, FloatArray]:
-    """Nodes that stand for all, with their shares: the heaviest, and every so-manieth other."""
-    wanted = int(np.clip(2_000_000 // levels, 300, _NODES_FOR_INTEGERS))
-    share = nodes.share / nodes.share.sum()
+def representative(
+    share: FloatArray, log_unit: FloatArray, levels: int
+) -> tuple[IntArray, FloatArray]:
+    """Nodes that stand for all, with their shares: the heaviest, and a fair sample of the rest.
+
+    The sample takes a node at even steps of the share summed along the unit, on which the whole
+    numbers depend most.
+    """
+    wanted = int(np.clip(_WORK_FOR_INTEGERS // levels, 300, _NODES_FOR_INTEGERS))
+    share = share / share.sum()
     order = np.argsort(-share, kind="stable")
     if order.size <= wanted:
         return order, share[order]
     heavy, rest = order[: wanted // 2], order[wanted // 2 :]
+    rest = rest[np.argsort(log_unit[rest], kind="stable")]
     running = np.cumsum(share[rest])
     places = (np.arange(wanted // 2) + 0.5) / (wanted // 2) * running[-1]
     other = rest[np.minimum(np.searchsorted(running, places), rest.size - 1)]

@@ -92,7 +92,7 @@ def _sums_by_place(place: IntArray, mass: FloatArray) -> tuple[IntArray, FloatAr
     if int(place.max()) - first < 8 * place.size:
         sums = np.bincount(place - first, weights=mass)
         found = np.flatnonzero(sums)
-        return found + first, sums[found]
+        return found + first, np.asarray(sums[found], float)
     places, back = np.unique(place, return_inverse=True)
     return places, np.bincount(back, weights=mass).astype(np.float64)
 

@@ -67,12 +67,36 @@ def need_telling_band(readings: Readings, unit_range: tuple[float, float]) -> No
     raise InputError(f"`unit_range` {why}; {remedy}.")
 
 
-def enough_levels(fit: MixtureFit) -> Finding:
-    """At least three distinct non-zero sizes (five levels with a free offset), common divisor 1."""
+def far_readings(data: Readings, band: Band) -> Finding | None:
+    """The few readings far from all others, named; None without any."""
+    if data.far.size == 0:
+        return None
+    named = [f"reading {i + 1}, {data.values[i]:.6g}," for i in data.far]
+    others = np.delete(data.values, data.far)
+    one = len(named) == 1
+    what = named[0] if one else f"{', '.join(named[:-1]).rstrip(',')} and {named[-1]}"
+    aside = f" The range of units was chosen without {'it' if one else 'them'}." * band.chosen
+    return Finding(
+        name="far",
+        blocks=False,
+        warns=True,
+        sentence=(
+            f"{what[0].upper()}{what[1:]} {'lies' if one else 'lie'} far from all others, which "
+            f"run from {others.min():.6g} to {others.max():.6g}; look whether a decimal point or "
+            f"a digit is wrong there.{aside}"
+        ),
+    )
+
+
+def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
+    """At least three distinct non-zero sizes (five levels with a free offset), common divisor 1.
+
+    `occupied` is the same probability by the level evidence, over all units; the smaller counts.
+    """
     free = fit.problem.free
     needed = LEVELS_NEEDED["free" if free else "fixed"]
     counts, divisors = _level_counts(fit)
-    probability = float(np.mean(counts >= needed))
+    probability = min(float(np.mean(counts >= needed)), occupied)
     what = "different levels" if free else "different non-zero multiples of the unit"
     typical = int(np.median(counts))
     if probability < SURE:
@@ -82,8 +106,8 @@ def enough_levels(fit: MixtureFit) -> Finding:
             warns=True,
             sentence=(
                 f"The readings stand on about {typical} {what}, and it is not sure "
-                f"that there are {needed} (probability {probability:.2f}, {SURE:g} is wanted); "
-                "with fewer, equal distances cannot be told from chance."
+                f"that there are {needed} (probability {_below(probability, SURE)}, {SURE:g} is "
+                "wanted); with fewer, equal distances cannot be told from chance."
             ),
         )
     common = float(np.mean(divisors > 1))
@@ -103,6 +127,11 @@ def enough_levels(fit: MixtureFit) -> Finding:
         warns=False,
         sentence=f"The readings stand on about {typical} {what}.",
     )
+
+
+def _below(probability: float, wanted: float) -> str:
+    """Two digits, but never rounded up to what is wanted."""
+    return f"{min(probability, wanted - 0.01):.2f}"
 
 
 def _level_counts(fit: MixtureFit) -> tuple[FloatArray, FloatArray]:

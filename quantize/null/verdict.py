@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
+import numpy as np
+
 from quantize._support import validation
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
@@ -73,6 +75,15 @@ class LevelEvidence(Result):
     steps: bool
 
     _private = ("units", "density")
+
+    @property
+    def log_bayes_factor_mixture(self) -> float:
+        """Comb over an equal mixture of the kinds of null, of equal parts within each kind."""
+        kinds: dict[str, list[float]] = {}
+        for name, ratio in self.log_bayes_factors.items():
+            kinds.setdefault(name.partition(":")[0], []).append(-ratio)
+        over = [np.logaddexp.reduce(rows) - np.log(len(rows)) for rows in kinds.values()]
+        return float(np.log(len(over)) - np.logaddexp.reduce(over))
 
     @property
     def sure_of_levels(self) -> bool:

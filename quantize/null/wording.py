@@ -10,9 +10,9 @@ from typing import Protocol
 import numpy as np
 
 from quantize.comb.mixture import MixtureFit
+from quantize.null.exclusion import Limit
 from quantize.null.guards import Finding
-from quantize.null.power import readings_needed, smallest_shown
-from quantize.readings import Readings
+from quantize.null.power import readings_needed
 
 KINDS = {
     "smooth": "the readings themselves, smeared out",
@@ -23,13 +23,10 @@ KINDS = {
     "heaped": "a minority on round values",
     "own": "the null handed in",
 }
-"""What pages without steps are made of, in words."""
+"""What samples without steps are made of, in words."""
 
 STEPS, NO_STEPS, CANNOT_TELL = "steps", "no steps", "cannot tell"
-_EXCLUDED = -math.log(20)
 _DOMINANT = 0.5
-_MOST_OF_THE_BAND = 0.8
-"""Part of the band, in log unit, that must be excluded before the verdict is "no steps"."""
 
 
 class Evidence(Protocol):
@@ -43,11 +40,15 @@ class Evidence(Protocol):
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Judgement:
-    """The verdict with its reasons and, where it is open, what would settle it."""
+    """The verdict with its reasons and, where it is open, what would settle it.
+
+    `no_unit_above` is the unit from which on all are excluded, where any are.
+    """
 
     verdict: str
     reasons: tuple[str, ...]
     advice: tuple[str, ...]
+    no_unit_above: float | None
 
 
 def judge(
@@ -58,16 +59,22 @@ def judge(
     *,
     alpha: float,
     smooth_only: bool,
+    limit: Limit | None,
+    floor: float,
 ) -> Judgement:
-    """Bring p-values, evidence and guards to one verdict."""
+    """Bring p-values, evidence and guards to one verdict.
+
+    `limit` says which units are excluded; `floor` is the smallest p-value that resampling can give.
+    """
     worst = max(p_values, key=lambda name: p_values[name])
     p = p_values[worst]
+    far = [finding.sentence for finding in findings if finding.name == "far"]
     blocked = [finding.sentence for finding in findings if finding.blocks]
-    remarks = [finding.sentence for finding in findings if not finding.blocks]
+    remarks = [f.sentence for f in findings if not f.blocks and f.name != "far"]
     if p <= alpha and not blocked:
-        reasons = [_odds_sentence(p, alpha, worst), *remarks]
+        reasons = [*far, _odds_sentence(p, p_values, evidence, floor), *remarks]
         if evidence.log_bayes_factor < 0:
-            reasons.insert(1, _thin_sentence(evidence.log_bayes_factor))
+            reasons.insert(len(far) + 1, _thin_sentence(evidence.log_bayes_factor))
         if smooth_only:
             reasons.append(
                 "Only smooth distributions were set against the steps; clusters at unequal "
@@ -79,85 +86,100 @@ def judge(
                 f"The size of the unit is less sure than the steps: {_per_cent(share)} for the "
                 "best one, the rest for its rivals."
             )
-        return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=())
-    excluded = _excluded_down_to(mixture)
-    against: tuple[str, ...] = ()
-    if p > alpha and excluded is not None and evidence.log_bayes_factor < 0:
-        against = (
-            f"Readings as good as these show a unit of {excluded:.3g} or more in four cases "
-            "out of five, if there is one; these readings speak at least 20 to 1 against any "
-            "such unit in the range tried.",
-            f"A unit smaller than {excluded:.3g} could hide in the scatter.",
+        return Judgement(
+            verdict=STEPS, reasons=tuple(reasons), advice=_mend(far), no_unit_above=None
         )
-        band = mixture.band
-        covered = math.log(band.high / excluded) / math.log(band.factor)
-        if covered >= _MOST_OF_THE_BAND:
-            return Judgement(verdict=NO_STEPS, reasons=(*against, *remarks[-1:]), advice=())
-    reasons = [*against, *blocked]
+    if p <= alpha or evidence.log_bayes_factor >= 0:
+        limit = None
+    if limit is not None and limit.decides and not far:
+        reasons = [*_excluded_sentences(limit), *remarks[-1:]]
+        return Judgement(
+            verdict=NO_STEPS,
+            reasons=tuple(reasons),
+            advice=(),
+            no_unit_above=limit.low_as_known,
+        )
+    reasons = list(far)
     if p > alpha:
-        reasons.insert(0, _not_enough_sentence(p, alpha, worst))
+        reasons.append(_not_enough_sentence(p, alpha, worst))
+    if limit is not None:
+        reasons.append(_limit_sentence(limit))
+    reasons += blocked
+    reasons += [f.sentence for f in findings if f.warns and not f.blocks and f.name != "far"]
     return Judgement(
         verdict=CANNOT_TELL,
-        reasons=tuple(reasons + [f.sentence for f in findings if f.warns and not f.blocks]),
-        advice=_advice(mixture),
+        reasons=tuple(reasons),
+        advice=(*_mend(far), *_advice(mixture)),
+        no_unit_above=None if limit is None else limit.low,
     )
 
 
-def _odds_sentence(p: float, alpha: float, worst: str) -> str:
+def _odds_sentence(
+    p: float, p_values: Mapping[str, float], evidence: Evidence, floor: float
+) -> str:
+    """How rare it is. Where no resample did as well, p is given by their number alone."""
+    worst = max(p_values, key=lambda name: p_values[name])
+    rare = (
+        f"Data without steps look this regular at most once in about {_round_down(1 / p)} samples"
+    )
+    if p > 1.001 * floor:
+        return f"{rare}, even of the kind that comes nearest ({KINDS.get(worst, worst)})."
+    factors = evidence.log_bayes_factors
+    nearest = min(factors, key=lambda name: factors[name]).partition(":")[0]
     return (
-        f"Data without steps look this regular at most once in about {_round_down(1 / p)} pages, "
-        f"even of the kind that comes nearest ({KINDS.get(worst, worst)})."
+        f"{rare}: none of {round(1 / floor) - 1:,} resamples of the readings, smeared out, scored "
+        "as high, and no other kind does as well more often. Of all kinds without steps, "
+        f"{KINDS.get(nearest, nearest)} explain the readings best."
     )
 
 
 def _thin_sentence(log_bayes_factor: float) -> str:
     odds = math.exp(min(-log_bayes_factor, 700.0))
     return (
-        "The evidence is thin: the verdict rests on how rarely chance looks this regular. Weighed "
-        "against the best explanation without steps, with every unit and scatter in the range "
-        f"taken as equally likely beforehand, the odds are still {odds:.2g} to 1 against steps."
+        "The evidence is thin: the verdict rests on how rarely chance looks this regular. Set "
+        "against the best of all explanations without steps, picked after the readings were seen, "
+        "with every unit and scatter in the range taken as equally likely beforehand, the odds are "
+        f"{odds:.2g} to 1 against steps."
     )
 
 
 def _not_enough_sentence(p: float, alpha: float, worst: str) -> str:
     return (
         f"Data without steps ({KINDS.get(worst, worst)}) look this regular in {_per_cent(p)} of "
-        f"all pages; the limit set beforehand is {_per_cent(alpha)}."
+        f"all samples; the limit set beforehand is {_per_cent(alpha)}."
     )
 
 
-def _excluded_down_to(mixture: MixtureFit) -> float | None:
-    """Smallest unit that these readings would have shown and that they speak against, or None.
-
-    It needs a sigma known from outside or from repeats; otherwise only unit/sigma is bounded.
-    """
-    sigma = known_sigma(mixture.readings, mixture)
-    if sigma is None:
-        return None
-    levels = mixture.problem.levels
-    least = smallest_shown(sigma, levels.mean.size)
-    if least is None or least >= mixture.band.high:
-        return None
-    least = max(least, mixture.band.low)
-    # Evidence of the comb, given that the unit is at least `least`.
-    nodes = mixture.nodes
-    inside = nodes.log_unit >= math.log(least)
-    part = math.log(mixture.band.high / least) / math.log(mixture.band.factor)
-    mass = float(np.logaddexp.reduce(nodes.log_mass[inside])) if inside.any() else -math.inf
-    return least if mass - math.log(part) < _EXCLUDED else None
+def _excluded_sentences(limit: Limit) -> list[str]:
+    wider = ""
+    if limit.low > 1.001 * limit.low_as_known:
+        wider = f"; from {limit.low:.3g} on even if it is twice as large"
+    return [
+        "These readings speak at least 20 to 1 against every unit from "
+        f"{limit.low_as_known:.3g} to {limit.high:.3g}, each by itself and set against values of "
+        f"any size, with the known scatter of {limit.sigma:.3g}{wider}. {_ALLOWED}",
+        f"A unit smaller than {limit.low_as_known:.3g} could hide in the scatter or was not tried.",
+    ]
 
 
-def known_sigma(readings: Readings, mixture: MixtureFit) -> float | None:
-    """Sigma of a level mean, where it is known otherwise than through the comb."""
-    levels = mixture.problem.levels
-    typical = float(np.median(np.sqrt(levels.factor)))
-    if levels.sigma_given:
-        return typical
-    if mixture.problem.sigma_known:
-        return mixture.problem.sigma_low * typical
-    if levels.degrees >= 5:
-        return math.sqrt(levels.scatter / levels.degrees) * typical
-    return None
+def _limit_sentence(limit: Limit) -> str:
+    return (
+        f"No unit above {limit.low:.3g}: against every one from there to {limit.high:.3g}, each by "
+        "itself, these readings speak at least 20 to 1, set against values of any size with the "
+        f"known scatter of {limit.sigma:.3g} or up to twice as much. {_ALLOWED}"
+    )
+
+
+_ALLOWED = "One misread reading in twenty and a drift of the scale by 1 % are allowed for."
+
+
+def _mend(far: Sequence[str]) -> tuple[str, ...]:
+    if not far:
+        return ()
+    return (
+        "First settle the reading that lies far from the others: correct or discard it if it was "
+        "misread, and otherwise allow for outliers in the model.",
+    )
 
 
 def _advice(mixture: MixtureFit) -> tuple[str, ...]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from quantize.show import tables
 from quantize.show.rounding import plus_minus, rounded, significant
-from quantize.show.text import HEADLINES, bullets, pairs, paragraph
+from quantize.show.text import bullets, pairs, paragraph
 
 if TYPE_CHECKING:
     from quantize.null.counts import CountAnalysis
@@ -15,7 +16,7 @@ _MOST_LEVELS = 12
 
 def count_analysis_text(found: CountAnalysis) -> str:
     """Verdict, reasons, unit, levels and rival units."""
-    lines = [f"VERDICT: {found.verdict}", *paragraph(HEADLINES[found.verdict]), "", "Why"]
+    lines = [f"VERDICT: {found.verdict}", *paragraph(_headline(found)), "", "Why"]
     lines += bullets(found.reasons)
     if found.advice:
         lines += ["", "What would settle it", *bullets(found.advice)]
@@ -44,6 +45,15 @@ def count_analysis_text(found: CountAnalysis) -> str:
     lines += ["", "Rival units, with their shares"]
     lines += [f"  {row['unit']:12.6g} {row['share']:9.3g}  {row['relation']}" for row in rivals]
     return "\n".join(line.rstrip() for line in lines)
+
+
+def _headline(found: CountAnalysis) -> str:
+    if found.verdict == "no steps":
+        return (
+            f"What stands out of the counts does not stand at the multiples of any unit in "
+            f"{100 * found.excluded:.0f} % of the range tried."
+        )
+    return tables.headline(found)
 
 
 def _per_cent(share: float) -> str:

@@ -31,19 +31,19 @@ GLOSSARY = {
     "about 100.",
     "odds": "How often one thing happens for each time that the other does: 20 to 1.",
     "offset": "The value from which the multiples are counted; zero if nothing else is said.",
-    "p": "How often pages without steps look at least as regular as these readings, with every "
+    "p": "How often samples without steps look at least as regular as these readings, with every "
     "unit in the range tried on them too. Small means: hard to get without steps.",
-    "page": "One set of readings as they were taken.",
     "periodogram": "The score of every trial unit; as a method, its highest peak.",
     "reading": "One measured value.",
     "recording step": "The smallest difference with which the readings were written down.",
-    "resamples": "Pages without steps, made by the computer to see how regular chance can look.",
+    "resamples": "Samples without steps, made by the computer to see how regular chance can look.",
     "residual voltage": "A voltage left on the plates when there should be none.",
     "Reynolds number": "The inertia of the air beside its stickiness; far below 1, drag is in "
     "proportion to speed.",
     "rival": "Another size of the unit that fits, with the share of the probability that it "
     "holds; half or a third of the unit always fits to some degree.",
     "route": "One way of getting from divisions to coulombs, with the inputs that it needs.",
+    "sample": "One set of readings, measured or made by the computer.",
     "scatter": "The standard deviation of single readings about their multiple.",
     "score": "How well the readings agree with the multiples of one trial unit; at any one unit "
     "it is about 0 ± 1 when there are no steps.",
@@ -53,7 +53,8 @@ GLOSSARY = {
     "smeared out": "Each reading moved by chance, so far that no step is left.",
     "standard deviation": "The usual size of a difference from the mean; about two of three are "
     "smaller.",
-    "standard error": "The standard deviation of an estimate, as it would vary from page to page.",
+    "standard error": "The standard deviation of an estimate, as it would vary from sample to "
+    "sample.",
     "standard uncertainty": "The standard deviation of a result; about two results in three lie "
     "within one of it.",
     "Stokes' law": "A slow small sphere meets a drag in proportion to its speed.",

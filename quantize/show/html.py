@@ -11,8 +11,7 @@ from quantize.charge.stated import degrees_of_freedom
 from quantize.null.wording import KINDS
 from quantize.show import tables, words
 from quantize.show.report_words import clean
-from quantize.show.rounding import brackets, plus_minus, rounded
-from quantize.show.text import HEADLINES
+from quantize.show.rounding import brackets, plus_minus
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,16 +86,12 @@ def _chances(p_values: Any) -> str:
     if not isinstance(p_values, Mapping) or not p_values:
         return ""
     rows = [[str(KINDS.get(kind, kind)), words.chance(p)] for kind, p in p_values.items()]
-    return table(["pages made of", "as regular as these"], rows, caption="Pages without steps")
+    return table(["samples made of", "as regular as these"], rows, caption="Samples without steps")
 
 
 def analysis_html(found: Analysis) -> str:
     """Verdict, unit, rivals and whole numbers of an analysis."""
     unit = plus_minus(found.unit, found.unit_err)
-    parts = "; ".join(
-        f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}"
-        for low, high in tables.pieces(found)[:6]
-    )
     reasons = "".join(f"<li>{escape(reason)}</li>" for reason in (*found.reasons, *found.advice))
     rivals = [
         [
@@ -106,14 +101,14 @@ def analysis_html(found: Analysis) -> str:
         ]
         for row in found.alternatives.head(_MOST_ROWS).to_dict("records")
     ]
-    size = f"Unit {unit}; 95 % set {parts}"
+    size = f"Unit {unit}; 95 % set {tables.set_in_words(found)}"
     if not tables.stands(found):
         size, rivals = tables.no_unit(found).rstrip("."), []
     text = (
-        f"<p><strong>{escape(found.verdict)}</strong>: {escape(HEADLINES[found.verdict])}</p>"
+        f"<p><strong>{escape(found.verdict)}</strong>: {escape(tables.headline(found))}</p>"
         f"<ul>{reasons}</ul>"
         f"<p>{escape(size)}; "
-        f"p&nbsp;=&nbsp;{found.p_value:.2g}; {escape(words.weighed(found.log_bayes_factor))}</p>"
+        f"p&nbsp;=&nbsp;{found.p_value:.2g}; {escape(words.compared(found))}</p>"
     )
     rows = tables.levels(found)
     if rivals:

@@ -12,7 +12,7 @@ from quantize.comb.alternatives import relation
 from quantize.show import style, tables
 from quantize.show.plots_comb import draw_score, plot_integers, plot_phases
 from quantize.show.plots_null import plot_null
-from quantize.show.rounding import plus_minus, rounded
+from quantize.show.rounding import plus_minus, rounded, significant
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -145,15 +145,13 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
 
 
 def draw_evidence(found: Analysis, ax: Axes) -> None:
-    """The score of every trial unit, the threshold of pages without steps, the named rivals."""
-    draw_score(
-        found.score,
-        ax,
-        threshold=float(np.quantile(found.smooth.null_distribution, 1 - found.alpha)),
-        alpha=found.alpha,
-        marks=_rivals(found),
-    )
-    ax.set_title("How well each trial unit fits")
+    """The score of every trial unit, the threshold of smooth samples, the named rivals."""
+    threshold = tables.threshold(found)
+    draw_score(found.score, ax, threshold=threshold, alpha=found.alpha, marks=_rivals(found))
+    title = "How well each trial unit fits"
+    if threshold is None:
+        title += f"; without steps p = {significant(found.p_value, 2)}"
+    ax.set_title(title)
 
 
 def _rivals(found: Analysis) -> list[tuple[float, str]]:

@@ -66,7 +66,7 @@ def draw_score(
         # On the side where fewer marks would cross it.
         left = sum(turn < 0.35 for turn in turns) < sum(turn > 0.65 for turn in turns)
         ax.annotate(
-            f"{100 * alpha:g} % of pages without steps\nreach this somewhere",
+            f"{100 * alpha:g} % of smeared-out samples\nreach this somewhere",
             (0.005 if left else 0.995, threshold),
             xycoords=("axes fraction", "data"),
             xytext=(0, 4),

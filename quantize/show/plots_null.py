@@ -1,4 +1,4 @@
-"""The statistic on pages without steps, with the value of the readings."""
+"""The statistic on samples without steps, with the value of the readings."""
 
 from __future__ import annotations
 
@@ -51,9 +51,9 @@ def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
         )
         axes.set_xlim(min(edges[0], seen), max(edges[-1], seen) + 0.04 * float(np.ptp(edges)))
         axes.set_ylim(0, 1.06 * top)
-        axes.set_xlabel(f"{found.statistic_name} (best trial unit of each page)")
-        axes.set_ylabel("pages without steps")
-        axes.set_title(f"{values.size:,} pages without steps")
+        axes.set_xlabel(f"{found.statistic_name} (best trial unit of each sample)")
+        axes.set_ylabel("samples without steps")
+        axes.set_title(f"{values.size:,} samples without steps")
     return axes
 
 
@@ -113,7 +113,7 @@ def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
             )
         axes.axvline(0.05, color=style.INK, lw=1.0, ls=(0, (5, 3)))
         axes.annotate(
-            "1 page in 20",
+            "1 sample in 20",
             (0.05, 1),
             xycoords=("data", "axes fraction"),
             xytext=(3, -2),
@@ -124,7 +124,7 @@ def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
         axes.set_xscale("log")
         axes.set_yticks(range(len(nulls)), nulls, parse_math=False)
         axes.set_ylim(len(nulls) - 0.5, -0.5)
-        axes.set_xlabel("pages without steps that look as regular (p)")
+        axes.set_xlabel("samples without steps that look as regular (p)")
         axes.set_title("What the p-value depends on")
         axes.legend(fontsize=7, frameon=False, loc="best")
     return axes

@@ -11,10 +11,9 @@ from quantize.charge.stated import degrees_of_freedom
 from quantize.show import report_words, tables, words
 from quantize.show.glossary import glossary
 from quantize.show.report_words import clean
-from quantize.show.rounding import brackets, plus_minus, rounded, significant
+from quantize.show.rounding import brackets, plus_minus, significant
 from quantize.show.run_text import cautions_of
 from quantize.show.style import picture
-from quantize.show.text import HEADLINES
 from quantize.show.writing import check_target, write_whole
 
 if TYPE_CHECKING:
@@ -100,9 +99,9 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
         # A run adds half a page of checks; in print it must still go on two.
         "dense": run is not None,
         "verdict": found.verdict,
-        "headline": HEADLINES[found.verdict],
+        "headline": tables.headline(found),
         "reasons": [clean(reason, longest=600) for reason in found.reasons],
-        "weighed": words.weighed(found.log_bayes_factor),
+        "compared": words.compared(found),
         "chance": words.chance(found.p_value),
         "p": significant(found.p_value, 2),
         "stands": tables.stands(found),
@@ -111,10 +110,7 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
         "unit": plus_minus(found.unit, found.unit_err),
         "short": brackets(found.unit, found.unit_err),
         "in_divisions": run is not None,
-        "pieces": [
-            f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}"
-            for low, high in tables.pieces(found)
-        ],
+        "set": tables.set_in_words(found),
         "scatter": significant(found.sigma, 2),
         "scatter_share": significant(found.sigma / found.unit, 2),
         "picture": inline_svg(picture(upper)),
@@ -168,8 +164,13 @@ def _picture_text(found: Analysis) -> str:
     return (
         f"Above: {len(found.readings)} readings in ascending order against the multiples of "
         f"{plus_minus(found.unit, found.unit_err)}, shown as lines. Below: the score of every "
-        f"trial unit from {found.band.low:.4g} to {found.band.high:.4g}, with the height that "
-        f"{100 * found.alpha:g} % of pages without steps reach somewhere."
+        f"trial unit from {found.band.low:.4g} to {found.band.high:.4g}"
+        + (
+            "."
+            if tables.threshold(found) is None
+            else f", with the height that {100 * found.alpha:g} % of samples reach somewhere when "
+            "the readings are smeared out."
+        )
     )
 
 
@@ -196,7 +197,7 @@ def _readings(found: Analysis) -> dict[str, Any]:
         "by_state": by_state,
         "readings": listed if readable else [],
         "left_out": len(rows) - (len(listed) - 1) if None in listed else 0,
-        "unreadable": None if readable else tables.UNREADABLE,
+        "unreadable": None if readable else tables.unreadable(found),
     }
 
 

@@ -9,7 +9,6 @@ import numpy as np
 from quantize import __version__
 from quantize.show import tables, words
 from quantize.show.rounding import brackets, plus_minus, rounded, significant
-from quantize.show.text import HEADLINES
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -124,15 +123,10 @@ def sentence_to_copy(found: Analysis, coulombs: Any = None) -> str:
     band = f"units from {found.band.low:.4g} to {found.band.high:.4g} were tried"
     tail = f"{band}; quantize {__version__}, seed {found.seed['entropy']}"
     if found.verdict != "steps":
-        head = (
-            HEADLINES[found.verdict].rstrip(".").replace("These readings", f"These {n:,} readings")
-        )
-        head = head.replace("The readings", f"The {n:,} readings")
+        head = tables.headline(found).rstrip(".")
+        for start in ("These readings", "The readings"):
+            head = head.replace(start, start.replace("readings", f"{n:,} readings"))
         return f"{head} (p = {significant(found.p_value, 2)}; {tail})."
-    pieces = " or ".join(
-        f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}"
-        for low, high in tables.pieces(found)[:3]
-    )
     size = plus_minus(found.unit, found.unit_err)
     if coulombs is not None:
         size += (
@@ -140,12 +134,15 @@ def sentence_to_copy(found: Analysis, coulombs: Any = None) -> str:
         )
     low, high = int(found.integers.min()), int(found.integers.max())
     odds = ""
-    if not np.isnan(found.log_bayes_factor):
-        odds = f", the odds for steps are {words.odds(found.log_bayes_factor)}"
+    if np.isfinite(found.log_bayes_factor_mixture):
+        odds = (
+            ", the odds for steps against all kinds without steps in equal shares are "
+            f"{words.odds(found.log_bayes_factor_mixture)}"
+        )
     return (
         f"The {n:,} readings come in whole-number steps of {size} (standard uncertainty; 95 % set "
-        f"{pieces}), with whole numbers from {low} to {high}; pages without steps look as regular "
-        f"with p = {significant(found.p_value, 2)}{odds}; {tail}."
+        f"{tables.set_in_words(found)}), with whole numbers from {low} to {high}; samples "
+        f"without steps look as regular with p = {significant(found.p_value, 2)}{odds}; {tail}."
     )
 
 

@@ -17,6 +17,7 @@ from quantize.show.rounding import decimals_of, rounded
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
     from quantize.comb.mixture import MixtureFit
+    from quantize.null.counts import CountAnalysis
 
 T = TypeVar("T")
 
@@ -68,10 +69,54 @@ def levels(found: Analysis | MixtureFit) -> list[Level]:
     return rows
 
 
-UNREADABLE = (
-    "The scatter is so wide beside this unit that most readings lie near some multiple of it in "
-    "any case; no whole number can be told."
-)
+_WIDE = 0.3
+_MOST_PIECES = 12
+
+
+def headline(found: Analysis | CountAnalysis) -> str:
+    """The verdict in one sentence."""
+    if found.verdict == "steps":
+        return "The readings come in whole-number steps of one unit."
+    limit = getattr(found, "no_unit_above", None)
+    if found.verdict == "no steps" and limit is not None:
+        return (
+            f"The readings do not come in steps of any unit from {limit:.3g} to "
+            f"{found.band.high:.3g}."
+        )
+    return "These readings do not settle whether they come in steps."
+
+
+def unreadable(found: Analysis) -> str:
+    """Why no whole numbers are listed: the unit is in doubt, or the scatter is too wide for it."""
+    spread = found.sigma / found.unit
+    if spread > _WIDE:
+        return (
+            f"The scatter is {spread:.2g} of this unit, so wide that most readings lie near some "
+            "multiple of it in any case; no whole number can be named."
+        )
+    share = float(found.alternatives["share"].iloc[0])
+    return (
+        f"The unit itself is in doubt: this one holds {100 * share:.2g} % of the probability, and "
+        "its rivals give other whole numbers. For most readings no whole number is more probable "
+        "than all others together."
+    )
+
+
+def set_in_words(found: Analysis) -> str:
+    """The 95 % set of the unit; in very many pieces it determines nothing."""
+    parts = pieces(found)
+    if len(parts) > _MOST_PIECES:
+        return (
+            f"not determined: {len(parts)} separate pieces between {parts[0][0]:.4g} and "
+            f"{parts[-1][1]:.4g}"
+        )
+    stated = [
+        f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}" for low, high in parts
+    ]
+    if len(stated) == 1:
+        return stated[0]
+    more = f"; and {len(stated) - 6} more" if len(stated) > 6 else ""
+    return f"in {len(stated)} pieces: {'; '.join(stated[:6])}{more}"
 
 
 def stands(found: Analysis) -> bool:
@@ -161,6 +206,17 @@ def nulls(found: Analysis) -> list[Rival]:
         for kind in kinds
     ]
     return sorted(rows, key=lambda row: -row.p_value)
+
+
+def threshold(found: Analysis) -> float | None:
+    """The score that the share alpha of smeared-out samples reaches.
+
+    None where the readings score higher and p is above alpha all the same: samples of another kind
+    reach such scores easily, and the line would say the opposite of the verdict.
+    """
+    line = float(np.quantile(found.smooth.null_distribution, 1 - found.alpha))
+    peak = float(found.score.alternatives["statistic"].max())
+    return None if found.p_value > found.alpha and peak > line else line
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)

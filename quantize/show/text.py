@@ -14,12 +14,6 @@ if TYPE_CHECKING:
 WIDTH = 80
 _STRIP = 19
 
-HEADLINES = {
-    "steps": "The readings come in whole-number steps of one unit.",
-    "no steps": "The readings do not come in steps of any unit that they could have shown.",
-    "cannot tell": "These readings do not settle whether they come in steps.",
-}
-
 
 def analysis_text(found: Analysis, *, brief: bool = False) -> str:
     """An analysis for a reader who wants the verdict first and the reasons next.
@@ -71,7 +65,7 @@ def pairs(rows: list[tuple[str, str]], *, column: int = 24) -> list[str]:
 
 
 def _verdict(found: Analysis) -> list[str]:
-    lines = [f"VERDICT: {found.verdict}", *paragraph(HEADLINES[found.verdict])]
+    lines = [f"VERDICT: {found.verdict}", *paragraph(tables.headline(found))]
     if found.reasons:
         lines += ["", "Why", *bullets(found.reasons)]
     if found.advice:
@@ -87,7 +81,7 @@ def _unit(found: Analysis) -> list[str]:
     stated = plus_minus(found.unit, found.unit_err)
     rows = [
         ("size", f"{stated}, in short {brackets(found.unit, found.unit_err)}"),
-        ("95 % set", _set(found)),
+        ("95 % set", tables.set_in_words(found)),
         (
             "scatter of a reading",
             f"{significant(found.sigma, 2)}, which is {significant(found.sigma / found.unit, 2)} "
@@ -99,18 +93,6 @@ def _unit(found: Analysis) -> list[str]:
     return [f"{title} (± is one standard uncertainty)", *pairs(rows)]
 
 
-def _set(found: Analysis) -> str:
-    parts = [
-        f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}"
-        for low, high in tables.pieces(found)
-    ]
-    if len(parts) == 1:
-        return parts[0]
-    shown = "; ".join(parts[:6])
-    more = f"; and {len(parts) - 6} more" if len(parts) > 6 else ""
-    return f"in {len(parts)} pieces: {shown}{more}"
-
-
 def _readings(found: Analysis) -> list[str]:
     rows = tables.levels(found)
     by_state = found.readings.state is not None
@@ -119,7 +101,7 @@ def _readings(found: Analysis) -> list[str]:
     if found.verdict != "steps":
         title += f", if the unit were {rounded(found.unit, found.unit_err)}"
     if not tables.readable(rows):
-        return [title, *paragraph(tables.UNREADABLE)]
+        return [title, *paragraph(tables.unreadable(found))]
     form = tables.form(found)
     if form.power:
         title += f", values in 1e{form.power}"
@@ -176,8 +158,8 @@ def _strip(turns: float) -> str:
 def _nulls(found: Analysis) -> list[str]:
     lines = [
         "How sure",
-        *paragraph(words.weighed(found.log_bayes_factor)),
-        f"  {'pages without steps, made of':<38}{'as regular as these':>21}{'odds for steps':>18}",
+        *paragraph(words.compared(found)),
+        f"  {'samples without steps, made of':<38}{'as regular':>21}{'odds for steps':>18}",
     ]
     for row in tables.nulls(found):
         odds = words.odds_short(row.log_bayes_factor)

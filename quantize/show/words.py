@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
+
+from quantize.null.wording import KINDS
+
+if TYPE_CHECKING:
+    from quantize.analysis import Analysis
 
 
 def odds(log_factor: float) -> str:
@@ -34,31 +40,30 @@ def _two_digits(value: float) -> int:
     return int(round(value / place) * place)
 
 
-def strength(log_factor: float) -> str:
-    """How much a Bayes factor says, as a clause after "the readings"."""
-    size = abs(log_factor)
-    side = "steps" if log_factor > 0 else "no steps"
-    if size < math.log(3):
-        return "hardly speak either way"
-    if size < math.log(20):
-        return f"lean towards {side}"
-    return f"speak clearly for {side}" if size < math.log(150) else f"speak strongly for {side}"
-
-
-def weighed(log_factor: float) -> str:
-    """The Bayes factor against the best explanation without steps, as a sentence."""
-    if math.isnan(log_factor):
-        return "The two sides could not be weighed against each other for these readings."
-    said = odds(abs(log_factor))
-    if said[0].isdigit() or said.startswith("more"):
-        said = f"odds of {said} {'for' if log_factor > 0 else 'against'} steps"
-    else:
-        said = f"the odds are {said}"
+def compared(found: Analysis) -> str:
+    """What the Bayes factors of an analysis say, as odds, and against what each of them is."""
+    over_all, over_best = found.log_bayes_factor_mixture, found.log_bayes_factor
+    if not math.isfinite(over_all):
+        return (
+            "No odds are given: on so few different multiples a comb cannot be compared with data "
+            "without steps."
+        )
+    factors = found.log_bayes_factors
+    best = min(factors, key=lambda name: factors[name]).partition(":")[0]
     return (
-        f"Weighed against the best explanation without steps, the readings {strength(log_factor)}: "
-        f"{said}, if both were equally likely beforehand (natural log of the Bayes factor "
-        f"{log_factor:.2f})."
+        "Against data without steps of every kind in the table, in equal shares, "
+        f"{_stated(over_all)}, if steps and none were equally likely beforehand (natural log of "
+        f"the Bayes factor {over_all:.2f}). Against the kind that explains these readings "
+        f"best, picked after they were seen ({KINDS.get(best, best)}), {_stated(over_best)} "
+        f"({over_best:.2f})."
     )
+
+
+def _stated(log_factor: float) -> str:
+    said = odds(abs(log_factor))
+    if said == "about even":
+        return "the odds are about even"
+    return f"the odds are {said} {'for' if log_factor > 0 else 'against'} steps"
 
 
 def odds_short(log_factor: float) -> str:
@@ -72,20 +77,20 @@ def odds_short(log_factor: float) -> str:
 
 
 def chance(p: float) -> str:
-    """A probability as "1 page in N".
+    """A probability as "1 sample in N".
 
     Examples
     --------
     >>> chance(0.0001), chance(0.031), chance(0.4)
-    ('1 page in 10,000', '1 page in 32', '40 pages in 100')
+    ('1 sample in 10,000', '1 sample in 32', '40 samples in 100')
     """
     if math.isnan(p):
         return "unknown"
     if p >= 0.1:
-        return f"{round(100 * p)} pages in 100"
+        return f"{round(100 * p)} samples in 100"
     if p <= 1e-9:
-        return "< 1 page in a billion"
-    return f"1 page in {_two_digits(1 / p):,}"
+        return "< 1 sample in a billion"
+    return f"1 sample in {_two_digits(1 / p):,}"
 
 
 def share(value: float) -> str:

@@ -9,10 +9,10 @@ import pytest
 from scipy import integrate, stats
 
 import quantize as qz
+from quantize.null.exclusion import known_sigma
 from quantize.null.fitted import Uniform
 from quantize.null.fixed_envelopes import log_ends_anywhere, log_two_sided
 from quantize.null.lumpy import most_probable_groups
-from quantize.null.wording import known_sigma
 
 PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
 BAND = (1.2, 4.0)
@@ -56,14 +56,12 @@ def test_sigma_known_otherwise_than_through_the_comb() -> None:
     # has s/sqrt(2).
     pairs = [x + d for x in (2.0, 4.0, 6.0, 8.0, 10.0, 12.0) for d in (-0.1, 0.1)]
     page = qz.Readings(pairs, state=[i // 2 for i in range(12)])
-    found = known_sigma(page, qz.fit_mixture(page, (1.2, 4.0)))
+    found = known_sigma(qz.fit_mixture(page, (1.2, 4.0)))
     assert found == pytest.approx(math.sqrt(0.02) / math.sqrt(2))
-    assert (
-        known_sigma(page.select(range(4)), qz.fit_mixture(page.select(range(4)), (0.5, 3))) is None
-    )
+    assert known_sigma(qz.fit_mixture(page.select(range(4)), (0.5, 3))) is None
     told = qz.Readings(PAGE, sigma=0.2)
-    assert known_sigma(told, qz.fit_mixture(told, BAND)) == pytest.approx(0.2)
-    assert known_sigma(qz.Readings(PAGE), qz.fit_mixture(PAGE, BAND, sigma_range=0.3)) == 0.3
+    assert known_sigma(qz.fit_mixture(told, BAND)) == pytest.approx(0.2)
+    assert known_sigma(qz.fit_mixture(PAGE, BAND, sigma_range=0.3)) == 0.3
 
 
 def test_looking_crosses_where_the_path_first_stands_above() -> None:

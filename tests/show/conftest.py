@@ -51,6 +51,7 @@ def fixed(published: Analysis, monkeypatch: pytest.MonkeyPatch) -> Analysis:
         p_value=0.0021,
         p_values={"smooth": 0.0002, "continuous": 0.0021, "lumpy": 0.0004},
         log_bayes_factor=6.2146,
+        log_bayes_factor_mixture=8.2940,
         log_bayes_factors={"continuous: uniform": 6.2146, "continuous: normal": 9.0, "lumpy": 20.0},
         seed={"entropy": 1, "spawn_key": [], "children_spawned": 0},
     )

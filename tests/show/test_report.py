@@ -77,7 +77,7 @@ def test_the_page_answers_every_question(published: Analysis, tmp_path: Path) ->
         "seed",
     ):
         assert words in page.text, words
-    assert page.text.index("odds of") < page.text.index("Bayes factor")
+    assert page.text.index("the odds are") < page.text.index("Bayes factor")
     # Phys. Rev. 32:349 (1911): the whole numbers behind the thirteen charges.
     html = path.read_text(encoding="utf-8")
     body = html[html.index("The whole number behind each") :]

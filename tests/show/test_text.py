@@ -12,7 +12,7 @@ import quantize as qz
 from quantize.analysis import Analysis
 from quantize.show import tables
 from quantize.show.run_text import charges_text, indented
-from quantize.show.text import HEADLINES, analysis_text
+from quantize.show.text import analysis_text
 
 GOLDEN = Path(__file__).with_name("golden_analysis.txt")
 
@@ -41,12 +41,21 @@ def test_no_line_is_longer_than_a_terminal(name: str, request: pytest.FixtureReq
         assert all(line == line.rstrip() for line in lines)
 
 
-@pytest.mark.parametrize("verdict", list(HEADLINES))
-def test_the_verdict_comes_first(fixed: Analysis, verdict: str) -> None:
-    text = str(dataclasses.replace(fixed, verdict=verdict, advice=("Measure more.",)))
+@pytest.mark.parametrize(
+    ("verdict", "headline"),
+    [
+        ("steps", "The readings come in whole-number steps of one unit."),
+        ("no steps", "The readings do not come in steps of any unit from 1.7 to 5."),
+        ("cannot tell", "These readings do not settle whether they come in steps."),
+    ],
+)
+def test_the_verdict_comes_first(fixed: Analysis, verdict: str, headline: str) -> None:
+    band = dataclasses.replace(fixed.band, high=5.0)
+    told = {"verdict": verdict, "advice": ("Measure more.",), "no_unit_above": 1.7, "band": band}
+    text = str(dataclasses.replace(fixed, **told))
     first, second = text.splitlines()[:2]
     assert first == f"VERDICT: {verdict}"
-    assert second.strip() == HEADLINES[verdict]
+    assert second.strip() == headline
     assert ("The unit, if there were steps" in text) == (verdict == "cannot tell")
     assert ("None is reported" in text) == (verdict == "no steps")
     assert "Measure more." in text
@@ -56,7 +65,11 @@ def test_the_verdict_comes_first(fixed: Analysis, verdict: str) -> None:
 
 def test_odds_stand_before_the_bayes_factor(fixed: Analysis) -> None:
     text = str(fixed)
-    assert text.index("odds of 500 to 1") < text.index("Bayes factor 6.21")
+    one_line = " ".join(text.split())
+    assert "odds are 4,000 to 1 for steps, if steps and none were equally likely" in one_line
+    assert one_line.index("4,000 to 1") < one_line.index("Bayes factor 8.29")
+    # That over the best null of the three is said to be picked afterwards.
+    assert "picked after they were seen (values of any size), the odds are 500 to 1" in one_line
 
 
 def test_whole_numbers_that_cannot_be_told_are_not_listed(unclear: Analysis) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -31,30 +33,37 @@ def test_odds(factor: float, text: str) -> None:
 def test_odds_of_what_is_unknown() -> None:
     assert words.odds(math.nan) == "unknown"
     assert words.odds(math.inf) == "more than a million to 1"
-    assert "could not be weighed" in words.weighed(math.nan)
 
 
 def test_odds_against_steps_are_said_as_such() -> None:
-    assert "odds of 25 to 1 against steps" in words.weighed(-math.log(25))
-    assert "odds of 25 to 1 for steps" in words.weighed(math.log(25))
-    assert "odds of about even" not in words.weighed(0.1)
     assert words.odds_short(-30.0) == "1:over 1,000,000"
     assert words.odds_short(30.0) == "over 1,000,000:1"
     assert words.odds_short(math.nan) == ""
 
 
 @pytest.mark.parametrize(
-    ("factor", "text"),
+    ("mixture", "best", "stated"),
     [
-        (2.0, "hardly speak either way"),
-        (10.0, "lean towards steps"),
-        (0.1, "lean towards no steps"),
-        (50.0, "speak clearly for steps"),
-        (1e-4, "speak strongly for no steps"),
+        (25.0, 0.04, "the odds are 25 to 1 for steps, if steps and none were equally likely"),
+        (0.04, 0.02, "the odds are 25 to 1 against steps, if steps and none were equally likely"),
+        (1.1, 0.5, "the odds are about even, if steps and none were equally likely"),
     ],
 )
-def test_strength(factor: float, text: str) -> None:
-    assert words.strength(math.log(factor)) == text
+def test_odds_say_against_what_they_are(mixture: float, best: float, stated: str) -> None:
+    found: Any = SimpleNamespace(
+        log_bayes_factor_mixture=math.log(mixture),
+        log_bayes_factor=math.log(best),
+        log_bayes_factors={"continuous: uniform": 9.0, "heaped": math.log(best)},
+    )
+    said = words.compared(found)
+    assert stated in said
+    assert said.startswith("Against data without steps of every kind in the table, in equal shares")
+    assert (
+        "the kind that explains these readings best, picked after they were seen (a minority on "
+        f"round values), the odds are {words.odds(-math.log(best))} against steps" in said
+    )
+    found.log_bayes_factor_mixture = -math.inf
+    assert words.compared(found).startswith("No odds are given: on so few different multiples")
 
 
 def test_shares_are_never_a_false_nought_or_whole() -> None:
@@ -68,9 +77,9 @@ def test_shares_are_never_a_false_nought_or_whole() -> None:
 
 
 def test_chances() -> None:
-    assert words.chance(1e-4) == "1 page in 10,000"
-    assert words.chance(0.36) == "36 pages in 100"
-    assert words.chance(1e-12) == "< 1 page in a billion"
+    assert words.chance(1e-4) == "1 sample in 10,000"
+    assert words.chance(0.36) == "36 samples in 100"
+    assert words.chance(1e-12) == "< 1 sample in a billion"
 
 
 @pytest.mark.parametrize(

@@ -64,6 +64,10 @@ class Envelope:
         """Ends of the window."""
         return self.low, self.high
 
+    def without_integers(self) -> Envelope:
+        """The same sizes with every whole number allowed."""
+        return dataclasses.replace(self, first=-_EVERY, last=_EVERY)
+
     def reach(self) -> tuple[float, float]:
         """Sizes between which the teeth lie."""
         return (self.low, self.high) if self.density is None else priors.reach(self.density)

@@ -15,7 +15,7 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import posterior
 from quantize.comb.fit import fit_comb
 from quantize.comb.grid import Band
-from quantize.comb.mixture import MixtureFit, mode_table
+from quantize.comb.mixture import MixtureFit, mode_table, representative
 from quantize.comb.model import draws as drawing
 from quantize.comb.model.likelihood import PageLikelihood, Parameters
 from quantize.comb.model.mixture_model import MixtureModel
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _RIVALS = 8
-_NODES_FOR_INTEGERS = 1500
 _SMALLEST_PROBABILITY = 1e-4
 _CONTRADICTION = 1e-9
 
@@ -96,7 +95,7 @@ class ModelFit(MixtureFit):
 
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, shape (n,); zero without outliers."""
-        places, share = _representative(self.model_nodes)
+        places, share = _representative(self.model_nodes, self.likelihood)
         p = _at(self.prior, self.model_nodes, places)
         return self.likelihood.outlier_probability(p, share)
 
@@ -114,7 +113,7 @@ def fit_model(data: Readings, band: Band, model: MixtureModel) -> ModelFit:
     prior = priors_of(model, band, data)
     likelihood = likelihood_of(model, data)
     nodes = integrate_model(likelihood, prior, _candidates(data, band, prior))
-    plain = nodes.as_nodes()
+    plain = nodes.as_nodes(phases=prior.free)
     problem = _problem(data, band, prior)
     marginal = posterior.marginal_of_unit(problem, plain)
     modes = posterior.find_modes(problem, plain, marginal)
@@ -209,14 +208,15 @@ def _candidates(data: Readings, band: Band, prior: ParameterPriors) -> FloatArra
 
 
 def _problem(data: Readings, band: Band, prior: ParameterPriors) -> Problem:
-    """What the plain quadrature would integrate; its band is what the modes are found in."""
+    """What the plain quadrature would integrate: the modes are found in it, and guards read it."""
+    sigma_low, sigma_high = prior.sigma_reach()
     return Problem(
         levels=data.select(data.measured).levels(),
-        origin=prior.origin,
+        origin=prior.offset if isinstance(prior.offset, float) else prior.origin,
         low=band.low,
         high=band.high,
-        sigma_low=1.0,
-        sigma_high=1.0,
+        sigma_low=sigma_low,
+        sigma_high=sigma_high,
         free=prior.free,
     )
 
@@ -224,8 +224,7 @@ def _problem(data: Readings, band: Band, prior: ParameterPriors) -> Problem:
 def _sigma_setting(prior: ParameterPriors, data: Readings) -> list[float] | None:
     if isinstance(prior.sigma, float):
         return None if data.sigma is not None else [prior.sigma, prior.sigma]
-    low, high = prior.sigma_reach()
-    return [low, high]
+    return list(prior.sigma_reach())
 
 
 def _parameter_table(
@@ -259,11 +258,8 @@ def _at(prior: ParameterPriors, nodes: ModelNodes, places: IntArray) -> Paramete
     return prior.parameters(drawing.at_nodes(prior, nodes, places))
 
 
-def _representative(nodes: ModelNodes) -> tuple[IntArray, FloatArray]:
-    """The nodes with the largest shares."""
-    order = np.argsort(-nodes.share, kind="stable")[:_NODES_FOR_INTEGERS]
-    share = nodes.share[order]
-    return order, share / share.sum()
+def _representative(nodes: ModelNodes, likelihood: PageLikelihood) -> tuple[IntArray, FloatArray]:
+    return representative(nodes.share, nodes.log_unit, likelihood.states)
 
 
 def _integer_table(
@@ -271,7 +267,7 @@ def _integer_table(
 ) -> pd.DataFrame:
     import pandas as pd
 
-    places, share = _representative(nodes)
+    places, share = _representative(nodes, likelihood)
     p = _at(prior, nodes, places)
     columns: dict[str, list[Any]] = {"reading": [], "integer": [], "probability": []}
     whole, probability = likelihood.integer_shares(p, share)

@@ -139,17 +139,19 @@ class PageLikelihood(PageTerms):
     def log_continuum(self, p: Parameters) -> FloatArray:
         """Log likelihood of the same page without steps; the units and offsets of `p` are unused.
 
-        The continuum is a comb too fine to show, for each state as fine as it needs.
+        The continuum is a comb too fine to show, for each state as fine as it needs. Which whole
+        numbers occur is said of the comb alone.
         """
         total = np.zeros(p.unit.size)
-        closed = self.envelope.declared or self.envelope.density is not None
+        envelope = self.envelope.without_integers()
+        closed = envelope.declared or envelope.density is not None
         for j in range(self.states):
             if j in self.blank and not closed:
                 continue
             mine = self.order[self.of_reading == j]
             page = PageLikelihood(
                 self.readings.select(mine),
-                self.envelope,
+                envelope,
                 power=self.power,
                 rounding=self.rounding,
             )

@@ -99,16 +99,20 @@ class ModelNodes:
         share: FloatArray = np.exp(self.log_mass - self.log_evidence)
         return share
 
-    def as_nodes(self) -> Nodes:
-        """In the form that `quantize.comb.posterior` reads."""
+    def as_nodes(self, *, phases: bool) -> Nodes:
+        """In the form that `quantize.comb.posterior` reads, masses relative to the continuum.
+
+        `phases` says whether `shift` is a phase; an offset becomes one.
+        """
+        phase = self.shift if phases else self.shift / np.exp(self.log_unit)
         return Nodes(
             log_unit=self.log_unit,
             cell=self.cell,
             sigma_index=self.index,
-            phase=self.shift,
+            phase=phase,
             phase_cell=self.shift_cell,
-            log_mass=self.log_mass,
-            log_evidence=self.log_evidence,
+            log_mass=self.log_mass - self.log_continuum,
+            log_evidence=self.log_evidence - self.log_continuum,
             sigma_nodes=self.common.sigma,
         )
 

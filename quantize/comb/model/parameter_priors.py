@@ -150,7 +150,7 @@ class ParameterPriors:
         return nodes, log_weight + np.log(length)
 
     def sigma_reach(self) -> tuple[float, float]:
-        """Ends of the prior of sigma."""
+        """Ends of the prior of sigma; twice the same where it is known."""
         if isinstance(self.sigma, TaperedSigma):
             return self.sigma.low, self.sigma.high
         return priors.reach(self.sigma)

@@ -1,0 +1,151 @@
+"""Which units the readings speak against, each by itself, where the scatter is known.
+
+At one unit, and with the scatter of the readings known, the comb is set against sizes that are
+anything: the Bayes factor is the product of the wrapped-normal densities of the phases. A unit is
+excluded when that is below 1/20 in each of several cases. They allow for what goes wrong at a
+bench unnoticed: one reading in twenty is nowhere near the comb, and the scatter is as known, 1.4
+or 2 times as wide, or the scale drifts by 1 %.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from quantize._support.validation import FloatArray
+from quantize.comb.mixture import MixtureFit
+from quantize.comb.wrapped import log_wrapped_normal
+
+AGAINST = math.log(20)
+_ASTRAY = 0.05
+_AS_KNOWN = ((1.0, 0.0), (1.0, 0.01))
+_WIDER = ((1.4, 0.0), (2.0, 0.0))
+"""Factor on the scatter, and growth of the standard deviation with the reading."""
+_BLURRED = 0.3
+"""Spread, in units, beyond which steps may hide in any number of readings."""
+_SHARPEST = 0.04
+"""Spreads, in units, below which a comb is no easier to find; they bound the work."""
+_STEP = 0.5
+_WITHIN = 2.5
+_OFFSETS = 32
+_BLOCK = 400_000
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Limit:
+    """Every unit from `low` to `high` is excluded, whatever is allowed for.
+
+    With the scatter just as known, `sigma`, every unit from `low_as_known` on is. `least` is the
+    smallest unit of the range that does not blur at this scatter; it is None where the rule that
+    chose the range began above it, so that units that could have shown were not tried.
+    """
+
+    low: float
+    low_as_known: float
+    high: float
+    sigma: float
+    least: float | None
+
+    @property
+    def decides(self) -> bool:
+        """Whether every unit that does not blur is excluded."""
+        if self.least is None:
+            return False
+        return self.low_as_known <= 1.001 * self.least and self.low <= _WITHIN * self.least
+
+
+def excluded_units(fit: MixtureFit) -> Limit | None:
+    """The limit above which no unit of the range fits; None where there is none.
+
+    It needs a scatter that is known otherwise than through the comb.
+    """
+    sigma = known_sigma(fit)
+    if sigma is None:
+        return None
+    band = fit.band
+    sharp = sigma / _BLURRED
+    least = max(sharp, band.low)
+    if least >= band.high:
+        return None
+    units = _trial_units(fit, least, band.high)
+    as_known = _log_bayes_factors(fit, sigma, units, _AS_KNOWN)
+    wider = np.maximum(as_known, _log_bayes_factors(fit, sigma, units, _WIDER))
+    low_as_known, low = (_first_excluded(units, log_b) for log_b in (as_known, wider))
+    if low is None or low_as_known is None:
+        return None
+    untried = band.chosen and band.low > 1.001 * sharp
+    return Limit(
+        low=low,
+        low_as_known=low_as_known,
+        high=band.high,
+        sigma=sigma,
+        least=None if untried else least,
+    )
+
+
+def _first_excluded(units: FloatArray, log_b: FloatArray) -> float | None:
+    """The smallest unit from which on all are excluded."""
+    fits = np.flatnonzero(log_b > -AGAINST)
+    if fits.size == 0:
+        return float(units[0])
+    return float(units[fits[-1] + 1]) if fits[-1] + 1 < units.size else None
+
+
+def known_sigma(fit: MixtureFit) -> float | None:
+    """Scatter of a level mean, where it is known otherwise than through the comb."""
+    levels = fit.problem.levels
+    typical = float(np.median(np.sqrt(levels.factor)))
+    model: Any = getattr(fit, "model", None)
+    if model is not None and model.noise != "constant":
+        return None
+    if fit.problem.sigma_known:
+        return fit.problem.sigma_low * typical
+    if levels.degrees >= 5 and not levels.sigma_given:
+        return math.sqrt(levels.scatter / levels.degrees) * typical
+    return None
+
+
+def _trial_units(fit: MixtureFit, low: float, high: float) -> FloatArray:
+    """Units, ascending, so close that no phase moves by more than half the least spread."""
+    reach = float(np.abs(fit.problem.mean).max())
+    size = int(np.ceil((1 / low - 1 / high) * reach / (_STEP * _SHARPEST))) + 2
+    units: FloatArray = 1 / np.linspace(1 / low, 1 / high, size)
+    return units
+
+
+def _log_bayes_factors(
+    fit: MixtureFit, sigma: float, units: FloatArray, cases: Sequence[tuple[float, float]]
+) -> FloatArray:
+    """Largest log Bayes factor of a comb over the continuum at each unit, over the cases."""
+    problem = fit.problem
+    relative = np.sqrt(problem.levels.factor / np.median(problem.levels.factor))
+    out = np.full(units.size, -np.inf)
+    block = max(1, _BLOCK // (problem.mean.size * (_OFFSETS if problem.free else 1)))
+    for start in range(0, units.size, block):
+        u = units[start : start + block]
+        shifts = _offsets(fit, u)
+        turns = (problem.mean / u[:, None])[:, None, :] - shifts[:, :, None]
+        for factor, growth in cases:
+            variance = np.square(factor * sigma * relative) + np.square(growth * problem.mean)
+            spread = np.maximum(np.sqrt(variance) / u[:, None], _SHARPEST)[:, None, :]
+            density = np.exp(log_wrapped_normal(turns, spread))
+            log_b = np.log((1 - _ASTRAY) * density + _ASTRAY).sum(axis=2)
+            mean = np.logaddexp.reduce(log_b, axis=1) - np.log(shifts.shape[1])
+            out[start : start + block] = np.maximum(out[start : start + block], mean)
+    return out
+
+
+def _offsets(fit: MixtureFit, units: FloatArray) -> FloatArray:
+    """Offsets in turns, shape (m, k): one where it is known, else an even sample of its prior."""
+    if fit.problem.free:
+        return np.broadcast_to(np.arange(_OFFSETS) / _OFFSETS, (units.size, _OFFSETS))
+    model: Any = getattr(fit, "model", None)
+    if model is not None and hasattr(model.offset, "ppf"):
+        places = np.asarray(model.offset.ppf((np.arange(_OFFSETS) + 0.5) / _OFFSETS), float)
+        turns: FloatArray = places / units[:, None]
+        return turns
+    return np.zeros((units.size, 1))

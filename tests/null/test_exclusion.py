@@ -1,0 +1,151 @@
+"""Which units are excluded, and what is said of them."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import norm
+
+import quantize as qz
+from quantize.null.exclusion import _AS_KNOWN, _log_bayes_factors, excluded_units
+
+QUICK = {"n_resamples": 99, "rng": 1}
+
+
+def fit(values, sigma, band=None, **options):
+    return qz.fit_mixture(qz.Readings(values, sigma=sigma), band, **options)
+
+
+def comb(seed, n, spread, first, last):
+    rng = np.random.default_rng([81, seed])
+    return rng.integers(first, last + 1, n) + spread * rng.normal(size=n)
+
+
+def uniform(seed, n, high=18.0):
+    return np.random.default_rng([82, seed]).uniform(0, high, n)
+
+
+def test_bayes_factor_at_a_unit_by_plain_sums():
+    values, sigma, unit = uniform(1, 9), 0.2, 1.7
+    found = _log_bayes_factors(fit(values, sigma, (1, 6)), sigma, np.array([unit]), _AS_KNOWN)
+    teeth = np.arange(-20, 40)
+    cases = []
+    for growth in (0.0, 0.01):
+        sd = np.hypot(sigma, growth * values)
+        density = norm.pdf(values[:, None], unit * teeth, sd[:, None]).sum(axis=1) * unit
+        cases.append(np.log(0.95 * density + 0.05).sum())
+    assert_allclose(found, max(cases), rtol=1e-9)
+
+
+def test_every_unit_above_the_limit_is_excluded_and_one_at_it_is_not():
+    found = fit(uniform(2, 30), 0.1, (0.5, 9))
+    limit = excluded_units(found)
+    units = np.geomspace(limit.low, limit.high, 500)
+    assert np.all(_log_bayes_factors(found, 0.1, units, _AS_KNOWN) < -np.log(20))
+    assert limit.low >= limit.low_as_known > 0.5
+
+
+@pytest.mark.parametrize("offset", ["zero", "free"])
+def test_the_true_unit_is_never_excluded_where_it_shows(offset):
+    """Combs at a tenth of the unit, the scatter right or half of what it is."""
+    for seed in range(20):
+        values = comb(seed, 20, 0.1, -4, 4)
+        for sigma in (0.1, 0.05):
+            limit = excluded_units(fit(values, sigma, (0.4, 4), offset=offset))
+            assert limit is None or limit.low > 1
+
+
+def test_without_a_known_scatter_nothing_is_excluded():
+    assert excluded_units(qz.fit_mixture(uniform(3, 30), (1, 9))) is None
+    growing = qz.MixtureModel(sigma=0.1, noise="proportional", priors={"growth": 0.02})
+    assert excluded_units(qz.fit_mixture(uniform(3, 30), (1, 9), model=growing)) is None
+
+
+def test_no_steps_names_the_range():
+    found = qz.analyze(qz.Readings(uniform(4, 40), sigma=0.1), (1, 8), **QUICK)
+    assert found.verdict == "no steps"
+    assert found.no_unit_above == pytest.approx(1.0)
+    assert found.reasons[0] == (
+        "These readings speak at least 20 to 1 against every unit from 1 to 8, each by itself and "
+        "set against values of any size, with the known scatter of 0.1; from 1.03 on even if it is "
+        "twice as large. One misread reading in twenty and a drift of the scale by 1 % are "
+        "allowed for."
+    )
+    assert "The readings do not come in steps of any unit from 1 to 8." in str(found)
+
+
+def test_steps_below_the_range_are_not_denied():
+    """Whole numbers 1 to 60: the default range begins above their unit."""
+    for seed in range(12):
+        values = comb(seed, 20, 0.15, 1, 60)
+        found = qz.analyze(qz.Readings(values, sigma=0.15), **QUICK)
+        assert found.verdict == "cannot tell"
+        assert found.no_unit_above > 1
+        assert any(
+            reason.startswith(f"No unit above {found.no_unit_above:.3g}:")
+            for reason in found.reasons
+        )
+
+
+def test_a_drift_of_one_per_cent_does_not_deny_steps():
+    drift = 1 + 0.01 * np.arange(20) / 20
+    for seed in range(12):
+        values = comb(seed, 20, 0.0, 1, 30) * drift + 0.15 * norm.rvs(size=20, random_state=seed)
+        assert qz.analyze(qz.Readings(values, sigma=0.15), **QUICK).verdict != "no steps"
+
+
+def test_a_decimal_point_in_the_wrong_place_is_named_and_denies_nothing():
+    for seed in range(8):
+        values = comb(seed, 25, 0.1, 1, 10).round(2)
+        values[5] = 10 * max(values[5], 5.0)
+        found = qz.analyze(values, sigma_range=0.1, **QUICK)
+        assert found.verdict != "no steps"
+        assert found.band.high < 6
+        assert found.reasons[0].startswith(f"Reading 6, {values[5]:.6g}, lies far from all others")
+        assert found.advice[0].startswith("First settle the reading that lies far")
+        assert found.findings[0].name == "far"
+        assert found.unit == pytest.approx(1, abs=0.03)
+
+
+def test_odds_against_the_kind_picked_afterwards_are_not_the_headline():
+    """Steps that are hard to see: no sentence of the verdict leans either way."""
+    leaning = 0
+    for seed in range(10):
+        rng = np.random.default_rng([83, seed])
+        values = rng.integers(2, 12, 25) + 0.25 * rng.normal(size=25)
+        found = qz.analyze(values, **QUICK)
+        if found.verdict != "cannot tell":
+            continue
+        leaning += found.log_bayes_factor < -np.log(3)
+        head = str(found).split("How sure")[0]
+        assert "odds" not in head
+        assert "speak clearly" not in str(found)
+        assert found.log_bayes_factor_mixture > found.log_bayes_factor
+    assert leaning > 0
+
+
+def test_bayes_factor_over_the_mixture_of_kinds_by_hand():
+    found = qz.analyze(comb(3, 20, 0.15, -4, 4), **QUICK)
+    kinds = {}
+    for name, value in found.log_bayes_factors.items():
+        kinds.setdefault(name.split(":")[0], []).append(np.exp(-value))
+    mean = np.mean([np.mean(nulls) for nulls in kinds.values()])
+    assert_allclose(found.log_bayes_factor_mixture, -np.log(mean))
+
+
+def test_no_kind_is_named_from_the_number_of_resamples():
+    found = qz.analyze(comb(4, 30, 0.05, 1, 9), **QUICK)
+    assert found.verdict == "steps"
+    assert found.reasons[0].startswith(
+        "Data without steps look this regular at most once in about 100 samples: none of 99 "
+        "resamples of the readings, smeared out, scored as high"
+    )
+
+
+def test_the_picture_has_no_line_that_says_the_opposite():
+    rng = np.random.default_rng(5)
+    values = rng.choice([3.0, 7.4], 40) + 0.15 * rng.normal(size=40)
+    found = qz.analyze(values, **QUICK)
+    assert found.verdict == "cannot tell"
+    axes = found.plot(view="evidence")
+    assert not any("smeared-out" in text.get_text() for text in axes.texts)
+    assert "without steps p = 1" in axes.get_title(loc="left")
