@@ -17,7 +17,10 @@ from quantize._support.validation import (
     IntArray,
     float_array,
     moderate,
+    one_of_few,
+    per_reading,
     read_only,
+    state_codes,
 )
 
 _MOST_PRINTED_DIGITS = 8
@@ -102,16 +105,16 @@ class Readings:
         if checked.size == 0:
             raise InputError("`values` is empty; give at least one reading.")
         moderate("values", float(np.abs(checked).max()))
-        codes, labels = _state_codes(state, checked.size)
+        states, labels = state_codes(state, checked.size)
         put = object.__setattr__
         put(self, "values", read_only(checked))
-        put(self, "sigma", _per_reading("sigma", sigma, checked.size))
-        put(self, "resolution", _per_reading("resolution", resolution, checked.size))
-        put(self, "ends", _codes("ends", ends, checked.size, (1, 2)))
-        put(self, "beyond", _codes("beyond", beyond, checked.size, (-1, 0, 1)))
-        flags = _codes("changed", changed, checked.size, (0, 1))
+        put(self, "sigma", per_reading("sigma", sigma, checked.size))
+        put(self, "resolution", per_reading("resolution", resolution, checked.size))
+        put(self, "ends", one_of_few("ends", ends, checked.size, (1, 2)))
+        put(self, "beyond", one_of_few("beyond", beyond, checked.size, (-1, 0, 1)))
+        flags = one_of_few("changed", changed, checked.size, (0, 1))
         put(self, "changed", None if flags is None else read_only(flags.astype(bool)))
-        put(self, "state", codes)
+        put(self, "state", states)
         put(self, "state_labels", labels)
 
     def __setstate__(self, state: dict[str, Any]) -> None:
@@ -359,70 +362,3 @@ def _from_data(data: Any) -> Readings:
     except InputError as error:
         message = str(error).replace("`values`", "`readings`")
         raise type(error)(message) from None
-
-
-def _per_reading(name: str, value: Any, n: int) -> FloatArray | None:
-    if value is None:
-        return None
-    if np.ndim(value) == 0:
-        array = np.full(n, float_array(name, [value])[0])
-    else:
-        array = float_array(name, value)
-        if array.size != n:
-            raise InputError(
-                f"`{name}` has {array.size} entries and `values` has {n}; "
-                "give one number for all, or one for each reading."
-            )
-    bad = np.flatnonzero(array <= 0)
-    if bad.size:
-        raise InputError(
-            f"`{name}` is {array[bad[0]]:g} at entry {bad[0]}; it must be above zero everywhere."
-        )
-    moderate(name, float(array.min()))
-    moderate(name, float(array.max()))
-    return read_only(array)
-
-
-def _codes(name: str, value: Any, n: int, allowed: tuple[int, ...]) -> IntArray | None:
-    """One of a few whole numbers for each reading."""
-    if value is None:
-        return None
-    array = np.full(n, value) if np.ndim(value) == 0 else np.asarray(value)
-    if array.shape != (n,):
-        raise InputError(
-            f"`{name}` has {array.size} entries and `values` has {n}; "
-            "give one number for all, or one for each reading."
-        )
-    bad = np.flatnonzero([item not in allowed for item in array.tolist()])
-    if bad.size:
-        listed = ", ".join(map(str, allowed))
-        raise InputError(
-            f"`{name}` is {array.tolist()[bad[0]]!r} at entry {bad[0]}; it must be one of {listed}."
-        )
-    return read_only(array.astype(np.int64))
-
-
-def _state_codes(state: Any, n: int) -> tuple[IntArray | None, tuple[Any, ...]]:
-    if state is None:
-        return None, ()
-    if isinstance(state, (str, bytes)) or np.ndim(state) != 1:
-        raise InputTypeError("`state` must be a sequence with one label for each reading.")
-    labels = list(state)
-    if len(labels) != n:
-        raise InputError(
-            f"`state` has {len(labels)} entries and `values` has {n}; give one label a reading."
-        )
-    codes: dict[Any, int] = {}
-    out = np.empty(n, dtype=np.int64)
-    for i, label in enumerate(labels):
-        if label is None or label != label:
-            raise InputError(
-                f"`state` is blank at entry {i}; give every reading a label, or leave `state` out."
-            )
-        try:
-            out[i] = codes.setdefault(label, len(codes))
-        except TypeError:
-            raise InputTypeError(
-                f"`state` holds a {type(label).__name__} at entry {i}; give words or numbers."
-            ) from None
-    return read_only(out), tuple(codes)

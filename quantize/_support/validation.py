@@ -216,3 +216,72 @@ def read_only(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """The same array with writing switched off."""
     array.setflags(write=False)
     return array
+
+
+def per_reading(name: str, value: Any, n: int) -> FloatArray | None:
+    """Positive numbers, one for all or one for each reading."""
+    if value is None:
+        return None
+    if np.ndim(value) == 0:
+        array = np.full(n, float_array(name, [value])[0])
+    else:
+        array = float_array(name, value)
+        if array.size != n:
+            raise InputError(
+                f"`{name}` has {array.size} entries and `values` has {n}; "
+                "give one number for all, or one for each reading."
+            )
+    bad = np.flatnonzero(array <= 0)
+    if bad.size:
+        raise InputError(
+            f"`{name}` is {array[bad[0]]:g} at entry {bad[0]}; it must be above zero everywhere."
+        )
+    moderate(name, float(array.min()))
+    moderate(name, float(array.max()))
+    return read_only(array)
+
+
+def one_of_few(name: str, value: Any, n: int, allowed: tuple[int, ...]) -> IntArray | None:
+    """One of a few whole numbers for each reading."""
+    if value is None:
+        return None
+    array = np.full(n, value) if np.ndim(value) == 0 else np.asarray(value)
+    if array.shape != (n,):
+        raise InputError(
+            f"`{name}` has {array.size} entries and `values` has {n}; "
+            "give one number for all, or one for each reading."
+        )
+    bad = np.flatnonzero([item not in allowed for item in array.tolist()])
+    if bad.size:
+        listed = ", ".join(map(str, allowed))
+        raise InputError(
+            f"`{name}` is {array.tolist()[bad[0]]!r} at entry {bad[0]}; it must be one of {listed}."
+        )
+    return read_only(array.astype(np.int64))
+
+
+def state_codes(state: Any, n: int) -> tuple[IntArray | None, tuple[Any, ...]]:
+    """Labels as whole numbers in order of appearance, and the labels."""
+    if state is None:
+        return None, ()
+    if isinstance(state, (str, bytes)) or np.ndim(state) != 1:
+        raise InputTypeError("`state` must be a sequence with one label for each reading.")
+    labels = list(state)
+    if len(labels) != n:
+        raise InputError(
+            f"`state` has {len(labels)} entries and `values` has {n}; give one label a reading."
+        )
+    codes: dict[Any, int] = {}
+    out = np.empty(n, dtype=np.int64)
+    for i, label in enumerate(labels):
+        if label is None or label != label:
+            raise InputError(
+                f"`state` is blank at entry {i}; give every reading a label, or leave `state` out."
+            )
+        try:
+            out[i] = codes.setdefault(label, len(codes))
+        except TypeError:
+            raise InputTypeError(
+                f"`state` holds a {type(label).__name__} at entry {i}; give words or numbers."
+            ) from None
+    return read_only(out), tuple(codes)

@@ -96,7 +96,7 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
     free = fit.problem.free
     needed = LEVELS_NEEDED["free" if free else "fixed"]
     counts, divisors = _level_counts(fit)
-    probability = min(float(np.mean(counts >= needed)), occupied)
+    probability = float(np.mean(counts >= needed))
     what = "different levels" if free else "different non-zero multiples of the unit"
     typical = int(np.median(counts))
     if probability < SURE:
@@ -119,6 +119,17 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
             sentence=(
                 "All whole numbers share a common divisor, so the unit found is a fraction of "
                 "another one that would do as well."
+            ),
+        )
+    if occupied < SURE:
+        return Finding(
+            name="levels",
+            blocks=True,
+            warns=True,
+            sentence=(
+                f"Of all units that would explain the readings, those with {needed} {what} and "
+                f"more, without a common divisor, hold a probability of {_below(occupied, SURE)} "
+                f"({SURE:g} is wanted); with fewer, equal distances cannot be told from chance."
             ),
         )
     return Finding(

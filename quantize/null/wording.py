@@ -127,9 +127,9 @@ def _odds_sentence(
     factors = evidence.log_bayes_factors
     nearest = min(factors, key=lambda name: factors[name]).partition(":")[0]
     return (
-        f"{rare}: none of {round(1 / floor) - 1:,} resamples of the readings, smeared out, scored "
-        "as high, and no other kind does as well more often. Of all kinds without steps, "
-        f"{KINDS.get(nearest, nearest)} explain the readings best."
+        f"{rare}: of {round(1 / floor) - 1:,} resamples of the readings, smeared out, none scored "
+        "as high, and the other kinds do so more rarely still. The best explanation without steps "
+        f"would be {KINDS.get(nearest, nearest)}."
     )
 
 

@@ -136,8 +136,8 @@ def test_no_kind_is_named_from_the_number_of_resamples():
     found = qz.analyze(comb(4, 30, 0.05, 1, 9), **QUICK)
     assert found.verdict == "steps"
     assert found.reasons[0].startswith(
-        "Data without steps look this regular at most once in about 100 samples: none of 99 "
-        "resamples of the readings, smeared out, scored as high"
+        "Data without steps look this regular at most once in about 100 samples: of 99 "
+        "resamples of the readings, smeared out, none scored as high"
     )
 
 
