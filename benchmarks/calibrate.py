@@ -32,7 +32,7 @@ from benchmarks.more_families import CENTRED, KNOWN, MORE
 from quantize import InputError, Readings
 from quantize._support.validation import FloatArray
 from quantize._support.workers import ordered_map
-from quantize.comb.grid import band_for
+from quantize.comb.band import band_for
 from quantize.null.calibration import KINDS, least_by_kind, mode
 from quantize.null.verdict import SURE
 from quantize.null.weighing import weigh

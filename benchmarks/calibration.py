@@ -22,7 +22,7 @@ from scipy import stats
 
 import quantize as qz
 from benchmarks.tables import keep
-from quantize.comb.model.generate import draw_page
+from quantize.model.generate import draw_page
 
 RESULTS = Path(__file__).parent / "results" / "calibration.jsonl"
 WINDOW = (-5.0, 5.0)

@@ -15,7 +15,7 @@ from scipy import stats
 
 import quantize as qz
 from benchmarks.tables import keep
-from quantize.comb.mixture import MixtureFit
+from quantize.model.mixture import MixtureFit
 
 SIZES = (5, 10, 20, 50, 100, 200)
 SPREADS = (0.02, 0.05, 0.10, 0.15, 0.20, 0.25, 0.30)

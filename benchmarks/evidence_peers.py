@@ -13,12 +13,12 @@ import time
 from pathlib import Path
 
 import numpy as np
-
-from benchmarks.tables import keep
-from quantize.comb.likelihood import log_density_sum_plain
 from quantize.comb.problem import Problem
 from quantize.comb.quadrature import integrate
-from quantize.comb.sigma_prior import upper_quantile
+
+from benchmarks.tables import keep
+from quantize.comb.wrapped import log_density_sum_plain
+from quantize.model.sigma_prior import upper_quantile
 from quantize.readings import Readings
 
 BAND = (0.2, 2.6)

@@ -26,7 +26,7 @@ from benchmarks import tables
 from benchmarks.families import COMBS, HELD_OUT, NAMED, Family, comb
 from quantize import InputError, Readings
 from quantize._support.workers import ordered_map
-from quantize.comb.grid import band_for
+from quantize.comb.band import band_for
 from quantize.null.verdict import weigh_evidence
 
 ROOT = Path(__file__).resolve().parents[1]

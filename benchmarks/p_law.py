@@ -23,7 +23,7 @@ from benchmarks.families import NAMED, whole_uniform
 from benchmarks.tables import keep
 from quantize import Readings, compare_null
 from quantize._support.validation import FloatArray
-from quantize.comb.grid import band_for
+from quantize.comb.band import band_for
 from quantize.comb.wrapped import log_wrapped_normal
 from quantize.null.placement import SAME_ENVELOPE
 from quantize.null.statistics import LargestScore

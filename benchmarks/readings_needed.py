@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.tables import keep
-from quantize.comb.grid import default_band
+from quantize.comb.band import default_band
 from quantize.null.verdict import weigh_evidence
 from quantize.readings import Readings
 

@@ -21,12 +21,12 @@ from pathlib import Path
 
 import emcee
 import numpy as np
+from quantize.sampling.base_target import BaseTarget
 
 import quantize as qz
 from benchmarks.tables import keep
-from quantize.comb.mixture import MixtureFit
-from quantize.comb.sampling.base_target import BaseTarget
-from quantize.comb.sampling.seeding import state_of
+from quantize.model.mixture import MixtureFit
+from quantize.sampling.seeding import state_of
 
 BAND = (0.2, 2.6)
 SEEDS = {0.10: (70, 213, 389), 0.125: (10, 24, 32), 0.15: (2, 3, 6)}

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from quantize.comb.kernel import harmonic_sums
-from quantize.comb.large import sums
+from quantize.counts import sums
 from quantize.null.counts import MANY
 
 

@@ -16,14 +16,14 @@ _HOME = {
     "Readings": "quantize.readings",
     "read_readings": "quantize.files",
     "periodogram": "quantize.comb.periodogram",
-    "fit_comb": "quantize.comb.fit",
-    "fit_mixture": "quantize.comb.mixture",
-    "sample_mixture": "quantize.comb.sampling.sample",
-    "MixtureModel": "quantize.comb.model.mixture_model",
-    "fit_two_units": "quantize.comb.model.two_units",
-    "Histogram": "quantize.comb.large.histogram",
-    "Spectrum": "quantize.comb.large.spectrum",
-    "fit_counts": "quantize.comb.large.count_fit",
+    "fit_comb": "quantize.comb.least_squares",
+    "fit_mixture": "quantize.model.mixture",
+    "sample_mixture": "quantize.sampling.sample",
+    "MixtureModel": "quantize.model.model",
+    "fit_two_units": "quantize.model.two_units",
+    "Histogram": "quantize.counts.histogram",
+    "Spectrum": "quantize.counts.spectrum",
+    "fit_counts": "quantize.counts.count_fit",
     "analyze_counts": "quantize.null.counts",
     "compare_null": "quantize.null.compare",
     "sensitivity": "quantize.null.sensitivity",
@@ -67,17 +67,16 @@ if TYPE_CHECKING:
         QuantizeWarning as QuantizeWarning,
     )
     from quantize.analysis import analyze as analyze
-    from quantize.comb.fit import fit_comb as fit_comb
-    from quantize.comb.large.count_fit import fit_counts as fit_counts
-    from quantize.comb.large.histogram import Histogram as Histogram
-    from quantize.comb.large.spectrum import Spectrum as Spectrum
-    from quantize.comb.mixture import fit_mixture as fit_mixture
-    from quantize.comb.model.mixture_model import MixtureModel as MixtureModel
-    from quantize.comb.model.two_units import fit_two_units as fit_two_units
+    from quantize.comb.least_squares import fit_comb as fit_comb
     from quantize.comb.periodogram import periodogram as periodogram
-    from quantize.comb.sampling.sample import sample_mixture as sample_mixture
+    from quantize.counts.count_fit import fit_counts as fit_counts
+    from quantize.counts.histogram import Histogram as Histogram
+    from quantize.counts.spectrum import Spectrum as Spectrum
     from quantize.files import read_readings as read_readings
     from quantize.groups.analyze import analyze_groups as analyze_groups
+    from quantize.model.mixture import fit_mixture as fit_mixture
+    from quantize.model.model import MixtureModel as MixtureModel
+    from quantize.model.two_units import fit_two_units as fit_two_units
     from quantize.null.bounds import height_for as height_for
     from quantize.null.bounds import p_value_bound as p_value_bound
     from quantize.null.compare import compare_null as compare_null
@@ -87,6 +86,7 @@ if TYPE_CHECKING:
     from quantize.null.running import running_evidence as running_evidence
     from quantize.null.sensitivity import sensitivity as sensitivity
     from quantize.readings import Readings as Readings
+    from quantize.sampling.sample import sample_mixture as sample_mixture
     from quantize.studies.comparison import compare_estimators as compare_estimators
     from quantize.studies.planning import plan as plan
     from quantize.studies.simulation import simulate as simulate

@@ -14,10 +14,10 @@ from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.fit import CombFit, fit_comb
-from quantize.comb.grid import Band, band_for
-from quantize.comb.mixture import MixtureFit, fit_mixture
+from quantize.comb.band import Band, band_for
+from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
+from quantize.model.mixture import MixtureFit, fit_mixture
 from quantize.null import guards, influence
 from quantize.null.compare import NullComparison, compare_null
 from quantize.null.counts import analyze_many

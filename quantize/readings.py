@@ -17,6 +17,7 @@ from quantize._support.validation import (
     IntArray,
     float_array,
     moderate,
+    number,
     one_of_few,
     per_reading,
     read_only,
@@ -27,6 +28,54 @@ _MOST_PRINTED_DIGITS = 8
 _PRINTED_SAMPLE = 10_000
 _MOST_FAR = 10
 _FAR = 3.0
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class SharedShift:
+    """One error that moves all readings together, such as that of a fall added to each.
+
+    Reading i is moved by ``lever[i]`` times the shift, which has mean zero, standard uncertainty
+    `error` and the law of Student's t with `degrees_of_freedom`.
+    """
+
+    error: float
+    lever: FloatArray
+    degrees_of_freedom: float = float("inf")
+
+    def select(self, index: IntArray) -> SharedShift:
+        """That of some readings."""
+        return dataclasses.replace(self, lever=read_only(self.lever[index]))
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary; degrees of freedom are None where there is no end of them."""
+        finite = bool(np.isfinite(self.degrees_of_freedom))
+        return {
+            "error": self.error,
+            "lever": self.lever.tolist(),
+            "degrees_of_freedom": self.degrees_of_freedom if finite else None,
+        }
+
+    @classmethod
+    def checked(cls, shift: SharedShift, n: int) -> SharedShift:
+        """The shift for `n` readings, or one sentence.
+
+        Raises
+        ------
+        InputError
+        """
+        lever = per_reading("shift.lever", np.abs(shift.lever), n)
+        error = number("shift.error", shift.error)
+        if not error > 0 or not shift.degrees_of_freedom > 0:
+            raise InputError(
+                f"`shift` has the error {error:g} and {shift.degrees_of_freedom:g} degrees of "
+                "freedom; both must be above zero, or leave `shift` out."
+            )
+        assert lever is not None
+        return cls(
+            error=error,
+            lever=read_only(np.copysign(lever, shift.lever)),
+            degrees_of_freedom=float(shift.degrees_of_freedom),
+        )
 
 
 @dataclasses.dataclass(frozen=True, eq=False, init=False, repr=False)
@@ -51,6 +100,8 @@ class Readings:
         1 for a reading off the scale that is at least the value, −1 for at most, 0 for measured.
     changed : array_like of bool, shape (n,), optional
         True where the charge changed by one unit within the interval.
+    shift : SharedShift, optional
+        An error that moves all readings together and is no part of their sigma.
 
     Attributes
     ----------
@@ -88,6 +139,7 @@ class Readings:
     ends: IntArray | None
     beyond: IntArray | None
     changed: BoolArray | None
+    shift: SharedShift | None
     state_labels: tuple[Any, ...]
 
     def __init__(
@@ -100,6 +152,7 @@ class Readings:
         ends: Any = None,
         beyond: Any = None,
         changed: Any = None,
+        shift: SharedShift | None = None,
     ) -> None:
         checked = float_array("values", values)
         if checked.size == 0:
@@ -114,6 +167,7 @@ class Readings:
         put(self, "beyond", one_of_few("beyond", beyond, checked.size, (-1, 0, 1)))
         flags = one_of_few("changed", changed, checked.size, (0, 1))
         put(self, "changed", None if flags is None else read_only(flags.astype(bool)))
+        put(self, "shift", None if shift is None else SharedShift.checked(shift, checked.size))
         put(self, "state", states)
         put(self, "state_labels", labels)
 
@@ -206,15 +260,24 @@ class Readings:
     def select(self, keep: Any) -> Readings:
         """The readings at `keep` (a mask or positions), everything that belongs to them kept."""
         index = np.arange(len(self))[np.asarray(keep)]
-        return Readings(
-            self.values[index],
-            sigma=None if self.sigma is None else self.sigma[index],
-            state=None if self.state is None else [self.state_labels[c] for c in self.state[index]],
-            resolution=None if self.resolution is None else self.resolution[index],
-            ends=None if self.ends is None else self.ends[index],
-            beyond=None if self.beyond is None else self.beyond[index],
-            changed=None if self.changed is None else self.changed[index],
-        )
+        changes = {
+            name: getattr(self, name)[index]
+            for name in ("sigma", "resolution", "ends", "beyond", "changed")
+            if getattr(self, name) is not None
+        }
+        if self.state is not None:
+            changes["state"] = [self.state_labels[c] for c in self.state[index]]
+        if self.shift is not None:
+            changes["shift"] = self.shift.select(index)
+        return Readings(self.values[index], **changes)
+
+    def replace(self, **changes: Any) -> Readings:
+        """The same readings with other values, sigmas and so on, under their names."""
+        names = ("values", "sigma", "resolution", "ends", "beyond", "changed", "shift")
+        kept = {name: getattr(self, name) for name in names}
+        kept["state"] = None if self.state is None else [self.state_labels[c] for c in self.state]
+        kept |= changes
+        return Readings(kept.pop("values"), **kept)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
@@ -229,6 +292,7 @@ class Readings:
             "ends": None if self.ends is None else self.ends.tolist(),
             "beyond": None if self.beyond is None else self.beyond.tolist(),
             "changed": None if self.changed is None else self.changed.tolist(),
+            "shift": None if self.shift is None else self.shift.to_dict(),
         }
 
     @classmethod
@@ -247,6 +311,14 @@ class Readings:
         late = {name: kept.get(name) for name in ("ends", "beyond", "changed")}
         with schema.reading("Readings"):
             named = {name: kept[name] for name in ("sigma", "state", "resolution")}
+            shift = kept.get("shift")
+            if shift is not None:
+                degrees = shift["degrees_of_freedom"]
+                late["shift"] = SharedShift(
+                    error=shift["error"],
+                    lever=np.asarray(shift["lever"], float),
+                    degrees_of_freedom=float("inf") if degrees is None else degrees,
+                )
             return cls(kept["values"], **named, **late)
 
 

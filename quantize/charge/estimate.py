@@ -181,8 +181,8 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
     >>> bool(abs(found.unit - 10) < 0.5)
     True
     """
-    from quantize.comb.grid import band_for
-    from quantize.comb.mixture import fit_mixture
+    from quantize.comb.band import band_for
+    from quantize.model.mixture import fit_mixture
 
     validation.choice("sigma", sigma, ("auto", "prior", "predicted", "free"))
     levels = _levels(run)
@@ -216,7 +216,7 @@ def _settled(
     run: Run, levels: _Levels, readings: Readings, unit_range: Any, believed: Any, words: str
 ) -> tuple[Any, str]:
     """Sigma as the measured readings tell it, in the proportions that are predicted."""
-    from quantize.comb.mixture import fit_mixture
+    from quantize.model.mixture import fit_mixture
 
     plain = fit_mixture(
         readings.select(readings.measured),

@@ -13,10 +13,10 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
-from quantize.comb.grid import Band, band_for, trial_frequencies
+from quantize.comb.band import Band, band_for, trial_frequencies
 from quantize.comb.kernel import ComplexArray
-from quantize.comb.large.between import SumsBetween, neighbours
-from quantize.comb.large.sums import sums_at_many_units
+from quantize.comb.sums import sums_at_many_units
+from quantize.counts.between import SumsBetween, neighbours
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:

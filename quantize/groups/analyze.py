@@ -19,9 +19,9 @@ from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.workers import ordered_map
 from quantize.analysis import Analysis, analyze
-from quantize.comb.mixture import model_for
 from quantize.groups.kept import KeptGroups, Row, header
 from quantize.groups.split import Group, split
+from quantize.model.mixture import model_of
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -226,8 +226,7 @@ def analyze_groups(
     }
     validation.offset_mode(offset)
     usable = [(i, g.readings) for i, g in enumerate(groups) if g.readings is not None]
-    if usable:
-        model_for(usable[0][1], offset, sigma_range, model)
+    model_of(offset, sigma_range, model)
     settings = options | {"model": None if model is None else model.to_dict()}
     kept = None if keep is None else KeptGroups(keep)
     generator = _generator(rng, kept)

@@ -14,7 +14,7 @@ import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize.comb.grid import band_for
+from quantize.comb.band import band_for
 from quantize.null.spacing import rayleigh_bound, score_bound
 from quantize.readings import as_readings
 

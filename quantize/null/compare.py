@@ -15,7 +15,7 @@ from quantize._support.progress import Progress, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.comb.grid import Band, band_for
+from quantize.comb.band import Band, band_for
 from quantize.null import tails
 from quantize.null.bounds import p_value_bound
 from quantize.null.fitted import Family, FittedFamily, Normal, Uniform

@@ -8,10 +8,10 @@ import math
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.comb.large.count_fit import CountFit
-from quantize.comb.large.counted import Counted
-from quantize.comb.large.levels import Levels, maximise
-from quantize.comb.large.modes import SMOOTHING
+from quantize.counts.count_fit import CountFit
+from quantize.counts.counted import Counted
+from quantize.counts.levels import Levels, maximise
+from quantize.counts.modes import SMOOTHING
 from quantize.null.spacing import Spacing, equal_spacing
 
 _SMOOTH = 0.5

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.comb.large.count_fit import CountFit
-from quantize.comb.large.counted import Counted
-from quantize.comb.large.modes import find_modes
+from quantize.counts.count_fit import CountFit
+from quantize.counts.counted import Counted
+from quantize.counts.modes import find_modes
 from quantize.null import guards
 from quantize.null.count_rivals import Rivals
 from quantize.null.spacing import residual_over

@@ -12,11 +12,11 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.comb.grid import Band
-from quantize.comb.large.count_fit import CountFit, fit_counted
-from quantize.comb.large.counted import Counted, counted
-from quantize.comb.large.histogram import Histogram
-from quantize.comb.large.spectrum import Spectrum
+from quantize.comb.band import Band
+from quantize.counts.count_fit import CountFit, fit_counted
+from quantize.counts.counted import Counted, counted
+from quantize.counts.histogram import Histogram
+from quantize.counts.spectrum import Spectrum
 from quantize.null import guards
 from quantize.null.count_rivals import Rivals, set_against
 from quantize.null.count_verdict import (

@@ -12,13 +12,12 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.comb.mixture import MixtureFit
 from quantize.comb.wrapped import log_wrapped_normal
+from quantize.model.mixture import MixtureFit
 
 AGAINST = math.log(20)
 _ASTRAY = 0.05
@@ -63,7 +62,7 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
 
     It needs a scatter that is known otherwise than through the comb.
     """
-    sigma = known_sigma(fit)
+    sigma = fit.posterior.known_sigma
     if sigma is None:
         return None
     band = fit.band
@@ -95,23 +94,9 @@ def _first_excluded(units: FloatArray, log_b: FloatArray) -> float | None:
     return float(units[fits[-1] + 1]) if fits[-1] + 1 < units.size else None
 
 
-def known_sigma(fit: MixtureFit) -> float | None:
-    """Scatter of a level mean, where it is known otherwise than through the comb."""
-    levels = fit.problem.levels
-    typical = float(np.median(np.sqrt(levels.factor)))
-    model: Any = getattr(fit, "model", None)
-    if model is not None and model.noise != "constant":
-        return None
-    if fit.problem.sigma_known:
-        return fit.problem.sigma_low * typical
-    if levels.degrees >= 5 and not levels.sigma_given:
-        return math.sqrt(levels.scatter / levels.degrees) * typical
-    return None
-
-
 def _trial_units(fit: MixtureFit, low: float, high: float) -> FloatArray:
     """Units, ascending, so close that no phase moves by more than half the least spread."""
-    reach = float(np.abs(fit.problem.mean).max())
+    reach = fit.posterior.reach
     size = int(np.ceil((1 / low - 1 / high) * reach / (_STEP * _SHARPEST))) + 2
     units: FloatArray = 1 / np.linspace(1 / low, 1 / high, size)
     return units
@@ -121,18 +106,19 @@ def _log_bayes_factors(
     fit: MixtureFit, sigma: float, units: FloatArray, cases: Sequence[tuple[float, float]]
 ) -> FloatArray:
     """Largest log Bayes factor of a comb over the continuum at each unit, over the cases."""
-    problem = fit.problem
-    relative = np.sqrt(problem.levels.factor / np.median(problem.levels.factor))
+    data, free = fit.readings.select(fit.readings.measured), fit.posterior.prior.free
+    levels = data.levels()
+    relative = np.sqrt(levels.factor / np.median(levels.factor))
     out = np.full(units.size, -np.inf)
-    block = max(1, _BLOCK // (problem.mean.size * (_OFFSETS if problem.free else 1)))
+    block = max(1, _BLOCK // (levels.mean.size * (_OFFSETS if free else 1)))
     for start in range(0, units.size, block):
         u = units[start : start + block]
         shifts = _offsets(fit, u)
-        turns = (problem.mean / u[:, None])[:, None, :] - shifts[:, :, None]
+        cycles = (levels.mean / u[:, None])[:, None, :] - shifts[:, :, None]
         for factor, growth in cases:
-            variance = np.square(factor * sigma * relative) + np.square(growth * problem.mean)
+            variance = np.square(factor * sigma * relative) + np.square(growth * levels.mean)
             spread = np.maximum(np.sqrt(variance) / u[:, None], _SHARPEST)[:, None, :]
-            density = np.exp(log_wrapped_normal(turns, spread))
+            density = np.exp(log_wrapped_normal(cycles, spread))
             log_b = np.log((1 - _ASTRAY) * density + _ASTRAY).sum(axis=2)
             mean = np.logaddexp.reduce(log_b, axis=1) - np.log(shifts.shape[1])
             out[start : start + block] = np.maximum(out[start : start + block], mean)
@@ -140,12 +126,11 @@ def _log_bayes_factors(
 
 
 def _offsets(fit: MixtureFit, units: FloatArray) -> FloatArray:
-    """Offsets in turns, shape (m, k): one where it is known, else an even sample of its prior."""
-    if fit.problem.free:
-        return np.broadcast_to(np.arange(_OFFSETS) / _OFFSETS, (units.size, _OFFSETS))
-    model: Any = getattr(fit, "model", None)
-    if model is not None and hasattr(model.offset, "ppf"):
-        places = np.asarray(model.offset.ppf((np.arange(_OFFSETS) + 0.5) / _OFFSETS), float)
-        turns: FloatArray = places / units[:, None]
-        return turns
-    return np.zeros((units.size, 1))
+    """Offsets in units, shape (m, k): one where it is known, else an even sample of its prior."""
+    prior = fit.posterior.prior
+    even = (np.arange(_OFFSETS) + 0.5) / _OFFSETS
+    if prior.free:
+        return np.broadcast_to(even, (units.size, _OFFSETS))
+    places = np.array([prior.offset]) if isinstance(prior.offset, float) else prior.offset.ppf(even)
+    shifts: FloatArray = np.asarray(places, float) / units[:, None]
+    return shifts

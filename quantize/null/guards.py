@@ -11,9 +11,8 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.comb.grid import Band
-from quantize.comb.likelihood import log_density_sum_plain
-from quantize.comb.mixture import MixtureFit
+from quantize.comb.band import Band
+from quantize.model.mixture import MixtureFit
 from quantize.null.placement import LEVELS_AT_ZERO, LEVELS_FREE
 from quantize.null.verdict import SURE
 from quantize.readings import Readings
@@ -93,7 +92,7 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
 
     `occupied` is the same probability by the level evidence, over all units; the smaller counts.
     """
-    free = fit.problem.free
+    free = fit.posterior.prior.free
     needed = LEVELS_NEEDED["free" if free else "fixed"]
     counts, divisors = _level_counts(fit)
     probability = float(np.mean(counts >= needed))
@@ -147,28 +146,11 @@ def _below(probability: float, wanted: float) -> str:
 
 def _level_counts(fit: MixtureFit) -> tuple[FloatArray, FloatArray]:
     """Distinct levels and their greatest common divisor, over draws from the best mode."""
-    nodes, problem = fit.nodes, fit.problem
-    near = np.abs(np.exp(nodes.log_unit) - fit.unit) <= 4 * fit.unit_err
-    share = np.where(near, nodes.share, 0.0)
-    if share.sum() == 0:
-        share = nodes.share
-    rng = np.random.default_rng(0)
-    pick = rng.choice(share.size, size=_DRAWS, p=share / share.sum())
-    u = np.exp(nodes.log_unit[pick])[:, None]
-    turns = problem.mean / u - nodes.phase[pick][:, None]
-    spread = nodes.sigma[pick][:, None] * np.sqrt(problem.levels.factor) / u
-    shifts = np.arange(-2, 3)
-    nearest = np.rint(turns)
-    distance = (turns - nearest)[:, :, None] - shifts
-    weight = np.exp(-0.5 * (distance / spread[:, :, None]) ** 2)
-    running = np.cumsum(weight, axis=2)
-    chosen = (running < rng.random(turns.shape)[:, :, None] * running[:, :, -1:]).sum(axis=2)
-    k = (nearest + shifts[np.minimum(chosen, 4)]).astype(np.int64)
-    if not problem.free:
-        k = np.abs(k)
-    k = np.sort(k, axis=1)
+    free = fit.posterior.prior.free
+    k = fit.posterior.integers_in_best_mode(_DRAWS, 0)
+    k = np.sort(k if free else np.abs(k), axis=1)
     new = np.diff(k, axis=1, prepend=k[:, :1] - 1) > 0
-    if not problem.free:
+    if not free:
         new &= k != 0
     counts = new.sum(axis=1).astype(np.float64)
     divisors = np.where(counts > 0, np.gcd.reduce(k, axis=1), 1).astype(np.float64)
@@ -230,13 +212,7 @@ def not_the_resolution(fit: MixtureFit) -> Finding:
 
 def majority_on_comb(fit: MixtureFit) -> Finding:
     """More than half of the readings are better explained by the comb than by a continuum."""
-    levels = fit.problem.levels
-    turns = (levels.mean - fit.offset) / fit.unit
-    phi = turns - np.rint(turns)
-    sigma = 1.0 if levels.sigma_given else fit.sigma
-    spread = sigma * np.sqrt(levels.factor) / fit.unit
-    gain = log_density_sum_plain(phi[:, None], spread[:, None])
-    on = (gain > 0)[levels.index]
+    on = fit.posterior.nearer_than_chance()
     count, n = int(on.sum()), on.size
     blocks = 2 * count <= n
     rest = "; the rest may be something else" if blocks else ""

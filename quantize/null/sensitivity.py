@@ -10,7 +10,7 @@ from quantize._support import randomness, validation
 from quantize._support.progress import Progress, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
-from quantize.comb.grid import Band, band_for
+from quantize.comb.band import Band, band_for
 from quantize.null.compare import NULLS, compare_null
 from quantize.null.verdict import weigh_evidence
 from quantize.null.weighing import NothingCanShow

@@ -9,7 +9,7 @@ from typing import Protocol
 
 import numpy as np
 
-from quantize.comb.mixture import MixtureFit
+from quantize.model.mixture import MixtureFit
 from quantize.null.exclusion import Limit
 from quantize.null.guards import Finding
 from quantize.null.power import readings_needed
@@ -183,10 +183,10 @@ def _mend(far: Sequence[str]) -> tuple[str, ...]:
 
 
 def _advice(mixture: MixtureFit) -> tuple[str, ...]:
-    n = mixture.problem.levels.mean.size
-    spread = mixture.sigma * float(np.median(np.sqrt(mixture.problem.levels.factor)))
-    if mixture.problem.levels.sigma_given:
-        spread = float(np.median(np.sqrt(mixture.problem.levels.factor)))
+    levels = mixture.readings.select(mixture.readings.measured).levels()
+    n = levels.mean.size
+    sigma = float(mixture.posterior.centre.sigma[0])
+    spread = sigma * float(np.median(np.sqrt(levels.factor)))
     ratio = spread / mixture.unit
     share = float(mixture.alternatives["share"].iloc[0])
     advice = []
@@ -208,7 +208,7 @@ def _advice(mixture: MixtureFit) -> tuple[str, ...]:
             "Less scatter helps more than more readings: repeat each state, time longer, or time "
             "automatically."
         )
-    if mixture.problem.levels.degrees < 5 and not mixture.problem.levels.sigma_given:
+    if levels.degrees < 5 and not levels.sigma_given:
         advice.append(
             "Reading each state twice tells the scatter without any assumption about steps; that "
             "is the largest single gain."

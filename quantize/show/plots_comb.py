@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
     from quantize._support.validation import FloatArray
     from quantize.analysis import Analysis
-    from quantize.comb.fit import CombFit
-    from quantize.comb.mixture import MixtureFit
+    from quantize.comb.least_squares import CombFit
     from quantize.comb.periodogram import Periodogram
+    from quantize.model.mixture import MixtureFit
 
 _MOST_POINTS = 6000
 _MOST_ROWS = 40

@@ -12,8 +12,8 @@ from quantize.show.rounding import plus_minus
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from quantize.comb.large.count_fit import CountFit
-    from quantize.comb.large.histogram import Histogram
+    from quantize.counts.count_fit import CountFit
+    from quantize.counts.histogram import Histogram
     from quantize.null.counts import CountAnalysis
 
 _MOST_BINS = 1500

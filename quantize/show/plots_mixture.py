@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from quantize._support.validation import FloatArray
-    from quantize.comb.mixture import MixtureFit
-    from quantize.comb.sampling.result import SampledMixture
+    from quantize.model.mixture import MixtureFit
+    from quantize.sampling.result import SampledMixture
 
 VIEWS = ("unit", "integers", "phases", "prediction")
 _PAGES = 400

@@ -12,7 +12,7 @@ from quantize.show.plots_mixture import main_modes, mark_modes, set_span
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from quantize.comb.sampling.result import SampledMixture
+    from quantize.sampling.result import SampledMixture
 
 _BINS = 120
 

@@ -16,7 +16,7 @@ from quantize.show.rounding import decimals_of, rounded
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
-    from quantize.comb.mixture import MixtureFit
+    from quantize.model.mixture import MixtureFit
     from quantize.null.counts import CountAnalysis
 
 T = TypeVar("T")

@@ -262,14 +262,14 @@ def phase_free_power(readings: Readings, unit_range: Any) -> Answer:
 
 def least_squares(readings: Readings, unit_range: Any, offset: Any = "zero") -> Any:
     """`fit_comb`."""
-    from quantize.comb.fit import fit_comb
+    from quantize.comb.least_squares import fit_comb
 
     return fit_comb(readings, unit_range, offset=offset)
 
 
 def mixture(readings: Readings, unit_range: Any, offset: Any = "zero") -> Any:
     """`fit_mixture`, which knows sigma where the readings have it."""
-    from quantize.comb.mixture import fit_mixture
+    from quantize.model.mixture import fit_mixture
 
     return fit_mixture(readings, unit_range, offset=offset)
 
@@ -279,7 +279,7 @@ def verdict(readings: Readings, unit_range: Any, offset: Any = "zero", rng: Any 
 
     Pages on which too few teeth are occupied for steps to show count as p = 1.
     """
-    from quantize.comb.grid import band_for
+    from quantize.comb.band import band_for
     from quantize.null.verdict import SURE, weigh_evidence
 
     band = band_for(readings, unit_range)

@@ -26,7 +26,7 @@ def fingerprint(function: Any) -> str:
     --------
     >>> import quantize as qz
     >>> fingerprint(qz.fit_comb)
-    'quantize.comb.fit:fit_comb'
+    'quantize.comb.least_squares:fit_comb'
     """
     if isinstance(function, functools.partial):
         given = repr((function.args, sorted(function.keywords.items())))

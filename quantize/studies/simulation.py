@@ -258,7 +258,7 @@ def _from_model(
     model: Any, unit_range: Any, frame: Condition, rng: np.random.Generator, tell_sigma: bool
 ) -> SimulatedReadings:
     """A page from the priors of a model."""
-    from quantize.comb.model.generate import draw_page
+    from quantize.model.generate import draw_page
 
     if unit_range is None:
         raise InputError("`unit_range` is missing; a `model` needs the range of its units.")

@@ -15,8 +15,8 @@ from scipy import signal, special
 
 import quantize as qz
 from quantize._support import arviz_lines
-from quantize.comb.sampling.result import SampledMixture
-from quantize.comb.sampling.sample import sample_mixture
+from quantize.sampling.result import SampledMixture
+from quantize.sampling.sample import sample_mixture
 
 PAGE = [2.13, -1.81, 4.22, 1.86, -3.9, 6.2, 0.05, -2.3, 4.1, 2.1]
 STATES = ["a", "b", "c", "d", "e", "f", "g", "h", "c", "i"]

@@ -8,10 +8,10 @@ from scipy.special import ndtr
 from scipy.stats import norm
 
 import quantize as qz
-from quantize.comb.harmonics import WIDE, coefficients, cosine_sums, log_likelihood_from_cosines
-from quantize.comb.mixture import _representative
-from quantize.comb.posterior import _hills, _sums_by_place
 from quantize.comb.window import log_unit_excess, soft_round
+from quantize.comb.wrapped import WIDE, coefficients, cosine_sums, log_likelihood_from_cosines
+from quantize.model.mixture import _representative
+from quantize.model.modes import _hills, _sums_by_place
 from quantize.null.guards import _level_counts
 
 

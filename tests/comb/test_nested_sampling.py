@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 import quantize as qz
-from quantize.comb.likelihood import log_density_sum_plain
-from quantize.comb.sigma_prior import upper_quantile
+from quantize.comb.wrapped import log_density_sum_plain
+from quantize.model.sigma_prior import upper_quantile
 
 LIVE = 250
 

@@ -5,7 +5,7 @@ import pytest
 from published import THIRTEEN, faithful, macdonell, survey_heights, wind_speeds
 
 import quantize as qz
-from quantize.comb.grid import Band, trial_frequencies
+from quantize.comb.band import Band, trial_frequencies
 from quantize.comb.kernel import harmonic_sums, harmonic_sums_plain
 
 # Zar, Biostatistical Analysis, worked examples (from memory; they recompute).

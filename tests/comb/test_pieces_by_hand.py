@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from quantize.comb.problem import dense_log_evidence
 from scipy import stats
 
 import quantize as qz
 from quantize.comb import assignments
-from quantize.comb.fit import _bounded_criterion, _confidence
-from quantize.comb.posterior import _refined
-from quantize.comb.problem import dense_log_evidence
+from quantize.comb.least_squares import _bounded_criterion, _confidence
+from quantize.model.modes import _refined
 
 X = np.array([1.02, 2.05, 2.96, 5.01, 7.03])
 W = np.array([1.0, 2.0, 1.0, 0.5, 1.0])

@@ -2,9 +2,6 @@
 
 import numpy as np
 import pytest
-
-from quantize.comb.harmonics import harmonics_needed
-from quantize.comb.likelihood import log_density_sum_plain
 from quantize.comb.offsets import (
     harmonics,
     log_likelihood_over_offsets,
@@ -13,6 +10,8 @@ from quantize.comb.offsets import (
 )
 from quantize.comb.problem import NEGLIGIBLE, Problem, dense_log_evidence, sigma_quadrature
 from quantize.comb.quadrature import _Lattice, integrate
+
+from quantize.comb.wrapped import harmonics_needed, log_density_sum_plain
 from quantize.readings import Readings
 
 

@@ -4,8 +4,13 @@ import mpmath
 import numpy as np
 import pytest
 
-from quantize.comb.likelihood import log_density_sum, log_density_sum_plain
-from quantize.comb.wrapped import log_peak_density, log_wrapped_normal, phase
+from quantize.comb.wrapped import (
+    log_density_sum,
+    log_density_sum_plain,
+    log_peak_density,
+    log_wrapped_normal,
+    phase,
+)
 
 
 def theta(phi: float, spread: float) -> float:

@@ -4,7 +4,7 @@ import numpy as np
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.model.page import likelihood_of
+from quantize.model.wrapped_likelihood import likelihood_of
 
 RNG = np.random.default_rng(1907)
 K = RNG.integers(1, 8, size=7)

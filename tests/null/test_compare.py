@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.grid import band_for
+from quantize.comb.band import band_for
 from quantize.null.smooth import SmoothedBootstrap
 from quantize.null.statistics import LargestScore
 from quantize.readings import Readings

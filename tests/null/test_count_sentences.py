@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.grid import Band
+from quantize.comb.band import Band
 from quantize.null.count_verdict import (
     CANNOT_TELL,
     NO_STEPS,

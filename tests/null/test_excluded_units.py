@@ -12,7 +12,7 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.grid import Band
+from quantize.comb.band import Band
 from quantize.null.count_verdict import excluded_part
 
 BAND = Band(low=4.0, high=12.0, chosen=False, reason="")

@@ -8,7 +8,7 @@ from scipy import stats
 from scipy.special import logsumexp
 
 import quantize as qz
-from quantize.comb.grid import Band
+from quantize.comb.band import Band
 from quantize.null.statistics import LargestScore
 from quantize.null.teeth import comb_likelihood
 

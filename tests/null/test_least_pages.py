@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import quantize as qz
-from quantize.comb.grid import Band
+from quantize.comb.band import Band
 from quantize.null.fitted import Uniform
 from quantize.null.statistics import LargestScore
 

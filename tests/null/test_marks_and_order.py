@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import quantize as qz
-from quantize.comb.mixture import MixtureFit
+from quantize.model.mixture import MixtureFit
 from quantize.null.guards import Finding
 from quantize.null.occupancy import seat
 from quantize.null.spacing import _mean_phase

@@ -8,7 +8,7 @@ from scipy import special, stats
 
 import quantize as qz
 from quantize import InputError
-from quantize.comb.grid import band_for
+from quantize.comb.band import band_for
 from quantize.null import tails
 from quantize.null.statistics import LargestScore
 from quantize.readings import Readings

@@ -11,7 +11,7 @@ from sklearn.datasets import load_breast_cancer, load_wine
 
 from benchmarks.families import NAMED
 from quantize import InputError, Readings
-from quantize.comb.grid import band_for
+from quantize.comb.band import band_for
 from quantize.null import calibration
 from quantize.null.verdict import weigh_evidence
 from quantize.null.weighing import MOST_LEVELS, log_share

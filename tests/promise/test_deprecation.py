@@ -30,7 +30,7 @@ def test_both_names_at_once_are_refused() -> None:
 
 
 def test_an_old_public_name_warns_and_works(monkeypatch: pytest.MonkeyPatch) -> None:
-    moved = {"old_fit": Moved("quantize.comb.fit", "fit_comb", "0.2", "0.4")}
+    moved = {"old_fit": Moved("quantize.comb.least_squares", "fit_comb", "0.2", "0.4")}
     monkeypatch.setattr(qz, "_MOVED", moved)
     with pytest.warns(DeprecationWarning, match=r"`quantize.old_fit` is called"):
         assert qz.old_fit is qz.fit_comb  # type: ignore[attr-defined]

@@ -5,8 +5,8 @@ import pytest
 from detectors import detector
 
 import quantize as qz
-from quantize.comb.large.levels import Levels, maximise
-from quantize.comb.large.modes import find_modes
+from quantize.counts.levels import Levels, maximise
+from quantize.counts.modes import find_modes
 
 
 def some_levels(rng):

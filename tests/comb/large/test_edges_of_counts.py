@@ -7,9 +7,9 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.grid import Band
-from quantize.comb.large.modes import find_modes
-from quantize.comb.large.of_counts import sums_of_spectrum
+from quantize.comb.band import Band
+from quantize.counts.modes import find_modes
+from quantize.counts.of_counts import sums_of_spectrum
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from local_cluster import two_workers
 from needed import needed
 
 import quantize as qz
-from quantize.comb.large import sources
+from quantize.counts import sources
 
 
 @pytest.fixture

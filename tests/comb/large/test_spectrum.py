@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 import quantize as qz
-from quantize.comb.large import spectrum as kept
-from quantize.comb.large.sums import TOLERANCE
+from quantize.comb.sums import TOLERANCE
+from quantize.counts import spectrum as kept
 
 
 @pytest.fixture

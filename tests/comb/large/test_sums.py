@@ -11,8 +11,8 @@ from needed import needed
 
 import quantize as qz
 from quantize.comb.kernel import harmonic_sums, harmonic_sums_plain
-from quantize.comb.large import sums as fast
-from quantize.comb.large.between import SumsBetween, neighbours
+from quantize.counts import sums as fast
+from quantize.counts.between import SumsBetween, neighbours
 
 EPS = np.finfo(float).eps
 

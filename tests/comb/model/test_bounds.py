@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from model_pages import CASES, case
 
-from quantize.comb.model.likelihood import Cell, Parameters
+from quantize.model.likelihood import Cell, Parameters
 
 SHARES = np.array([1e-4, 0.1, 0.5])
 boxes = st.fixed_dictionaries(

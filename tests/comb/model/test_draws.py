@@ -5,8 +5,8 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.grid import Band
-from quantize.comb.model.fit import fit_model
+from quantize.comb.band import Band
+from quantize.model.mixture import fit_model
 
 BAND = Band(low=0.8, high=1.25, chosen=False, reason="")
 SIZE = 1500

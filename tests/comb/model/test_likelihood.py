@@ -5,15 +5,15 @@ import itertools
 import numpy as np
 import pytest
 from model_pages import CASES, case
+from plain_likelihood import plain_likelihood
 from scipy import stats
 from scipy.integrate import quad
 
 import quantize as qz
-from quantize.comb.model.envelope import envelope_of
-from quantize.comb.model.likelihood import PageLikelihood, Parameters
-from quantize.comb.model.page import likelihood_of
-from quantize.comb.model.parameter_priors import POWERS
-from quantize.comb.model.plain import plain_likelihood
+from quantize.model.envelope import envelope_of
+from quantize.model.likelihood import PageLikelihood, Parameters
+from quantize.model.priors import POWERS
+from quantize.model.wrapped_likelihood import likelihood_of
 
 
 def parameters(model, rng, m=20):

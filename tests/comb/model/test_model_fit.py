@@ -6,8 +6,8 @@ from published import THIRTEEN, THIRTEEN_INTEGERS, macdonell, wind_speeds
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.grid import Band
-from quantize.comb.model.fit import fit_model
+from quantize.comb.band import Band
+from quantize.model.mixture import fit_model
 
 OPTIONS = {
     "offset free": {"offset": "free", "sigma": 0.25},

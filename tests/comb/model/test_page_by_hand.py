@@ -7,10 +7,10 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.model.envelope import envelope_of
-from quantize.comb.model.likelihood import PageLikelihood, Parameters
-from quantize.comb.model.page import likelihood_of
-from quantize.comb.model.predict import predict
+from quantize.model.draws import predict
+from quantize.model.envelope import envelope_of
+from quantize.model.likelihood import PageLikelihood, Parameters
+from quantize.model.wrapped_likelihood import likelihood_of
 
 
 def one_set(unit: float, sigma: float, *, growth: float = 0.0, outliers: float = 0.0) -> Parameters:

@@ -7,9 +7,9 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.grid import Band
-from quantize.comb.model.page import likelihood_of
-from quantize.comb.model.parameter_priors import priors_of
+from quantize.comb.band import Band
+from quantize.model.priors import priors_of
+from quantize.model.wrapped_likelihood import likelihood_of
 
 RANGE = (0.6, 1.8)
 GAUSS = np.polynomial.legendre.leggauss(10)
@@ -140,7 +140,7 @@ def test_evidence_with_more_unknown(name):
     model = qz.MixtureModel(**options)
     expected, means = dense(readings, model, **size)
     if not hasattr(qz.fit_mixture(readings, RANGE, model=model), "model_nodes"):
-        from quantize.comb.model.fit import fit_model
+        from quantize.model.mixture import fit_model
 
         band = Band(low=RANGE[0], high=RANGE[1], chosen=False, reason="")
         found = fit_model(readings, band, model)

@@ -6,8 +6,8 @@ import numpy as np
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.grid import Band
-from quantize.comb.model.target import ModelTarget
+from quantize.comb.band import Band
+from quantize.sampling.model_target import ModelTarget
 
 
 def test_walkers_begin_where_the_posterior_is_not_zero() -> None:

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 from published import survey_heights
+from quantize.model.two_combs import PairLattice
+from quantize.model.two_unit_sample import TwoUnitPage
 
 import quantize as qz
-from quantize.comb.grid import Band
-from quantize.comb.model.two_combs import PairLattice
-from quantize.comb.model.two_unit_page import TwoUnitPage
+from quantize.comb.band import Band
 
 
 def mixed(rng, n=30, units=(1.0, 1.37), spread=0.04):

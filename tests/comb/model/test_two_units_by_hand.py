@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from quantize.model.two_combs import PairLattice, PairNodes
+from quantize.model.two_unit_sample import TwoUnitPage
 from scipy import stats
 from scipy.integrate import trapezoid
 from scipy.special import logsumexp
@@ -11,9 +13,7 @@ from scipy.special import logsumexp
 import quantize as qz
 from quantize._support.validation import FloatArray
 from quantize.comb import sigma_prior
-from quantize.comb.grid import Band
-from quantize.comb.model.two_combs import PairLattice, PairNodes
-from quantize.comb.model.two_unit_page import TwoUnitPage
+from quantize.comb.band import Band
 
 BAND, SIGMAS = (0.7, 2.0), (0.03, 0.6)
 MEMBER = np.array([0, 1] * 6)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from quantize.sampling.base_target import BaseTarget
 from two_modes import BAND, PAGE, SIGMA, STATES
 
 import quantize as qz
-from quantize.comb.sampling.base_target import BaseTarget
-from quantize.comb.sampling.result import SampledMixture
-from quantize.comb.sampling.sample import sample_mixture
+from quantize.sampling.result import SampledMixture
+from quantize.sampling.sample import sample_mixture
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from quantize.comb.sampling import diagnostics
+from quantize.sampling import diagnostics
 
 LOW = (-0.5, 0.5, 0.8, 0.0, 0.1)
 HIGH = (1.5, 2.5, 0.2, 2.0, 0.1)

@@ -10,12 +10,12 @@ from typing import Any
 import emcee
 import numpy as np
 import pytest
+from quantize.sampling.base_target import BaseTarget
 from two_modes import BAND, PAGE, SIGMA
 
 import quantize as qz
-from quantize.comb.sampling import ensembles
-from quantize.comb.sampling.base_target import BaseTarget
-from quantize.comb.sampling.sample import sample_mixture
+from quantize.sampling import ensembles
+from quantize.sampling.sample import sample_mixture
 
 
 def sample(**options: Any) -> Any:
@@ -88,7 +88,7 @@ def test_an_interruption_keeps_what_was_drawn(
     found = qz.fit_mixture(PAGE, BAND, sigma_range=SIGMA)
     stopping = Stop(BaseTarget(found), at)
     with monkeypatch.context() as patch:
-        patch.setattr("quantize.comb.sampling.sample._target", lambda *_: (stopping, found.band))
+        patch.setattr("quantize.sampling.sample._target", lambda *_: (stopping, found.band))
         with pytest.warns(qz.QuantizeWarning, match=r"interrupted after \d+ steps"):
             stopped = sample(draws=200, backend=file)
     assert not stopped.converged
@@ -110,7 +110,7 @@ def test_an_interruption_before_the_first_step_is_passed_on(
     found = qz.fit_mixture(PAGE, BAND, sigma_range=SIGMA)
     # The start of each of the two ensembles is one call.
     stopping = Stop(BaseTarget(found), 3)
-    monkeypatch.setattr("quantize.comb.sampling.sample._target", lambda *_: (stopping, found.band))
+    monkeypatch.setattr("quantize.sampling.sample._target", lambda *_: (stopping, found.band))
     with pytest.raises(KeyboardInterrupt):
         sample()
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from quantize.comb.sampling import moves
-from quantize.comb.sampling.seeding import random_state
+from quantize.sampling import moves
+from quantize.sampling.seeding import random_state
 
 WALKERS = 5000
 SIGMAS = 4.5

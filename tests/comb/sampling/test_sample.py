@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from quantize.sampling.base_target import BaseTarget
 from two_modes import BAND, PAGE, SIGMA
 
 import quantize as qz
-from quantize.comb.mixture import MixtureFit
-from quantize.comb.sampling.base_target import BaseTarget
-from quantize.comb.sampling.result import SampledMixture
-from quantize.comb.sampling.sample import sample_mixture
+from quantize.model.mixture import MixtureFit
+from quantize.sampling.result import SampledMixture
+from quantize.sampling.sample import sample_mixture
 
 
 @pytest.fixture(scope="module")

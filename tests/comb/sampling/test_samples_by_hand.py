@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from quantize.sampling.base_target import BaseTarget
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.sampling.base_target import BaseTarget
-from quantize.comb.sampling.summary import typical_width
-from quantize.comb.sampling.target import Hill
+from quantize.sampling.summary import typical_width
+from quantize.sampling.target import Hill
 
 
 def test_the_probability_of_a_whole_number_is_its_share_of_the_density() -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
+from quantize.sampling.base_target import BaseTarget
 
-from quantize.comb.sampling import ensembles
-from quantize.comb.sampling.base_target import BaseTarget
-from quantize.comb.sampling.seeding import random_state, state_of
+from quantize.sampling import ensembles
+from quantize.sampling.seeding import random_state, state_of
 
 
 def carried_on(target: BaseTarget, seed: int) -> np.ndarray:

@@ -12,7 +12,7 @@ import pytest
 from two_modes import BAND, PAGE, SIGMA
 
 import quantize as qz
-from quantize.comb.sampling.sample import sample_mixture
+from quantize.sampling.sample import sample_mixture
 
 
 def sample(file: Any, page: Any = PAGE, band: Any = BAND, **options: Any) -> Any:
@@ -100,7 +100,7 @@ def test_a_crash_while_saving_leaves_the_older_samples(
         raise OSError("disk full")
 
     with monkeypatch.context() as patch:
-        patch.setattr("quantize.comb.sampling.store._append", crash)
+        patch.setattr("quantize.sampling.store._append", crash)
         with pytest.raises(OSError, match="disk full"):
             sample(file, draws=300)
     assert file.read_bytes() == kept.read_bytes()

@@ -1,0 +1,174 @@
+"""Which units are tried: the band and the grid inside it."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray
+from quantize.readings import Readings
+
+LARGEST_GRID = 20_000_000
+"""Most trial units one call will hold (8 bytes each, and as much again for the result)."""
+
+_FEWEST_STEPS = 40
+_MOST_STEPS = 400
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Band:
+    """The range of units that is searched, and where it came from.
+
+    Attributes
+    ----------
+    low, high : float
+        Ends of the range, in the readings' own unit.
+    chosen : bool
+        True when the rule of `default_band` chose it, False when the caller did.
+    reason : str
+        One sentence that says how the range came about.
+    """
+
+    low: float
+    high: float
+    chosen: bool
+    reason: str
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """(low, high)."""
+        return self.low, self.high
+
+    @property
+    def factor(self) -> float:
+        """high/low."""
+        return self.high / self.low
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary."""
+        return dataclasses.asdict(self)
+
+
+def band_for(
+    readings: Readings,
+    unit_range: Any = None,
+    *,
+    sigma_range: tuple[float, float] | None = None,
+) -> Band:
+    """The caller's range, checked, or the one that `default_band` gives."""
+    if unit_range is None:
+        return default_band(readings, sigma_range=sigma_range)
+    if isinstance(unit_range, Band):
+        return unit_range
+    low, high = validation.unit_range(unit_range)
+    band = Band(low=low, high=high, chosen=False, reason="given by the caller")
+    refuse_too_many_units(band, readings.span)
+    return band
+
+
+def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None = None) -> Band:
+    """The band of trial units for readings that come without one.
+
+    The largest unit is half of (span + 2 sigma): a larger one would leave fewer than three levels
+    in view. The smallest is the largest of
+
+    - 2.5 times the rounding step (whole multiples of the rounding itself are not steps of nature),
+    - three times sigma, where sigma is known (closer levels cannot be told apart),
+    - the span divided by 40, or by twice the number of readings if that is more (at most 400).
+
+    The span is that of the readings without the few that lie far from all others
+    (`Readings.far`): one decimal point in the wrong place would otherwise make the range.
+
+    Raises
+    ------
+    InputError
+        If no unit is left between the two.
+    """
+    sigma = _typical_sigma(readings, sigma_range)
+    step = readings.rounding_step or 0.0
+    n, span = len(readings), readings.bulk_span
+    low, high = (float(end) for end in default_limits(span, n, step=step, sigma=sigma))
+    cause = {
+        2.5 * step: "2.5 times the rounding step",
+        3 * sigma: "three times sigma",
+    }.get(low, f"the span divided by {_steps_in_span(n)}")
+    if low >= high:
+        raise InputError(
+            f"`unit_range` cannot be chosen: the smallest unit that could show ({low:.4g}, {cause})"
+            f" is not below the largest ({high:.4g}, half the span of the readings); take readings"
+            " that spread wider, or give `unit_range` yourself."
+        )
+    return Band(
+        low=low,
+        high=high,
+        chosen=True,
+        reason=f"from {cause} to half the span of the readings (plus sigma)",
+    )
+
+
+def default_limits(
+    span: FloatArray | float, n: int, *, step: float, sigma: float
+) -> tuple[FloatArray, FloatArray]:
+    """The arithmetic of `default_band`, for one data set or many."""
+    spans = np.asarray(span, float)
+    low = np.maximum(spans / _steps_in_span(n), max(3 * sigma, 2.5 * step))
+    return low, 0.5 * (spans + 2 * sigma)
+
+
+def _steps_in_span(n: int) -> int:
+    return min(max(_FEWEST_STEPS, 2 * n), _MOST_STEPS)
+
+
+def _typical_sigma(readings: Readings, sigma_range: tuple[float, float] | None) -> float:
+    if readings.sigma is not None:
+        return float(np.median(readings.sigma))
+    if sigma_range is not None and sigma_range[0] == sigma_range[1]:
+        return float(sigma_range[0])
+    return 0.0
+
+
+def refuse_too_many_units(band: Band, reach: float, oversampling: float = 5.0) -> float:
+    """How many trial units a grid needs; InputError if they are more than `LARGEST_GRID`."""
+    first, last = 1 / band.high, 1 / band.low
+    wanted = (last - first) * reach * oversampling
+    if not wanted < LARGEST_GRID:
+        low = 1 / (first + LARGEST_GRID / (reach * oversampling) * 0.5)
+        raise InputError(
+            f"`unit_range` ({band.low:g}, {band.high:g}) needs {wanted:.3g} trial units, more than "
+            f"the {LARGEST_GRID:.3g} that fit in memory; raise the low end to about {low:.3g}."
+        )
+    return wanted
+
+
+def trial_frequencies(band: Band, reach: float, oversampling: float = 5.0) -> FloatArray:
+    """Frequencies 1/u, uniform, from 1/high to 1/low.
+
+    The step is 1/(oversampling·reach): over one step the phase of no reading turns by more than
+    1/oversampling against another.
+
+    Raises
+    ------
+    InputError
+        If the grid would hold more than `LARGEST_GRID` units.
+    """
+    wanted = refuse_too_many_units(band, reach, oversampling)
+    first, last = 1 / band.high, 1 / band.low
+    return np.linspace(first, last, max(int(np.ceil(wanted)), 8) + 1)
+
+
+def default_sigma_range(readings: Readings, band: Band) -> tuple[float, float]:
+    """The support of the prior of an unknown sigma, for a band of units.
+
+    From the standard deviation of rounding (step/sqrt(12)), or a hundredth of the smallest unit
+    if that is more, to half of the largest unit. Within it the prior falls off where sigma nears
+    the unit (`quantize.model.sigma_prior`). A floor is needed: with equal readings and none, the
+    answer would be zero.
+    """
+    step = readings.rounding_step or 0.0
+    floor = max(step / math.sqrt(12), band.low / 100)
+    return floor, max(band.high / 2, 1.01 * floor)

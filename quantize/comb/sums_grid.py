@@ -1,0 +1,136 @@
+"""The grid of a spectrum: trial units, window and bins, chosen before the first reading."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray
+from quantize.comb.band import default_limits
+from quantize.counts.between import neighbours
+from quantize.counts.histogram import MOST_BINS
+
+MOST_UNITS = 2_000_000
+"""Most trial units that are kept (16 bytes each)."""
+
+_BINS_A_UNIT = 20
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class SumsGrid:
+    """What two spectra must share to be added: trial units, window, bins.
+
+    Attributes
+    ----------
+    low, high : float
+        Smallest and largest trial unit.
+    window : tuple of float
+        Readings from its lower end to below its upper end take part.
+    offset : "free" or float
+    oversampling, step : float
+        Trial units per turn, and their distance in 1/unit.
+    start, size : int
+        The frequencies are step·(start … start + size − 1); some lie beyond the ends, for
+        interpolation.
+    bin_width : float
+    bins : int
+    resolution : float or None
+    """
+
+    low: float
+    high: float
+    window: tuple[float, float]
+    offset: str | float
+    oversampling: float
+    step: float
+    start: int
+    size: int
+    bin_width: float
+    bins: int
+    resolution: float | None
+
+    @property
+    def origin(self) -> float:
+        """The point from which phases are counted."""
+        return 0.5 * sum(self.window) if isinstance(self.offset, str) else self.offset
+
+    @property
+    def edges(self) -> FloatArray:
+        """Ends of the bins, shape (bins + 1,)."""
+        edges: FloatArray = self.window[0] + self.bin_width * np.arange(self.bins + 1, dtype=float)
+        return edges
+
+
+def sums_grid(
+    window: Any,
+    unit_range: Any,
+    offset: str | float,
+    oversampling: float,
+    bin_width: float | None,
+    resolution: float | None,
+) -> SumsGrid:
+    """The grid for these arguments of `Spectrum`, checked."""
+    start, end = _window(window)
+    width = end - start
+    mode, b = validation.offset_mode(offset)
+    os = validation.number("oversampling", oversampling)
+    if os < 2:
+        raise InputError(f"`oversampling` is {os:g}; at least 2 is needed to see every peak.")
+    r = None if resolution is None else validation.positive("resolution", resolution)
+    if unit_range is None:
+        low, high = (float(v) for v in default_limits(width, 10**6, step=r or 0.0, sigma=0.0))
+        if low >= high:
+            raise InputError(
+                f"`resolution` is {r:g}, too coarse for a window of {width:g}; give `unit_range`."
+            )
+    else:
+        low, high = validation.unit_range(unit_range)
+    reach = width if mode == "free" else max(end - b, 0.0) - min(start - b, 0.0)
+    step = 1 / (os * reach)
+    first, last = math.floor(1 / high / step), math.ceil(1 / low / step)
+    if last - first > MOST_UNITS:
+        fits = 1 / (first * step + 0.5 * MOST_UNITS * step)
+        raise InputError(
+            f"`unit_range` ({low:g}, {high:g}) over this window needs {last - first:.3g} trial "
+            f"units ({16 * (last - first) / 1e6:.0f} MB), more than the {MOST_UNITS:.3g} that are "
+            f"kept; raise the low end to about {fits:.3g}."
+        )
+    spare = neighbours(os)
+    h = low / _BINS_A_UNIT if bin_width is None else validation.positive("bin_width", bin_width)
+    if r is not None:
+        h = max(math.floor(h / r + 1e-9), 1) * r
+        start = (math.floor(start / r - 0.5) + 0.5) * r
+    bins = math.ceil((end - start) / h * (1 - 1e-12))
+    if bins > MOST_BINS:
+        fits = (end - start) / MOST_BINS
+        raise InputError(
+            f"`bin_width` {h:g} over this window needs {bins:.3g} bins ({8 * bins / 1e6:.0f} MB), "
+            f"more than the {MOST_BINS:.3g} that are kept; {fits * 1.01:.2g} would fit."
+        )
+    return SumsGrid(
+        low=low,
+        high=high,
+        window=(start, start + bins * h),
+        offset="free" if mode == "free" else b,
+        oversampling=os,
+        step=step,
+        start=first - spare,
+        size=last - first + 1 + 2 * spare,
+        bin_width=h,
+        bins=bins,
+        resolution=r,
+    )
+
+
+def _window(window: Any) -> tuple[float, float]:
+    ends = validation.float_array("window", [] if window is None else window)
+    if ends.size != 2 or not ends[0] < ends[1]:
+        raise InputError(
+            f"`window` is {window!r}; give the lowest and the highest reading that can occur."
+        )
+    return float(ends[0]), float(ends[1])

@@ -1,0 +1,381 @@
+"""fit_counts(): the comb fitted to counts in bins, near the candidates that the spectrum shows."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from statistics import NormalDist
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.results import Result
+from quantize._support.validation import FloatArray, IntArray
+from quantize.comb import alternatives as rivals
+from quantize.comb.band import Band
+from quantize.counts.counted import Counted, counted
+from quantize.counts.histogram import Histogram
+from quantize.counts.levels import Levels, covariance, maximise
+from quantize.counts.modes import find_modes
+from quantize.counts.of_counts import CountSums
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_CANDIDATES = 5
+_LEAST_SHARE = 0.03  # exp(−2π²·0.42²)
+_MOST_LEVELS = 450
+_FEWEST_COUNTS = 2.0
+_BINS_A_UNIT = 16
+_BINS_A_SIGMA = 2.5
+_REACH = 0.2  # of a unit: the longest step of a position
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class CountFit(Result):
+    """Result of `fit_counts`.
+
+    Attributes
+    ----------
+    unit, unit_err : float
+        Maximum of the likelihood and its standard error, from the information matrix; times
+        sqrt(chi_square/degrees) where that is above one.
+    offset : float
+        Fixed, or found, in [0, unit).
+    sigma : float
+        Standard deviation of level zero (fixed offset) or of the lowest level (free offset).
+    sigma_growth : float
+        The variance of a level is sigma² + sigma_growth²·d, d counted in levels from there.
+    background : float
+        Share of the readings in a flat part, off every level.
+    levels : pandas.DataFrame
+        Columns integer, position, sigma, share. Positions are offset + unit·integer.
+    modes : numpy.ndarray
+        Maxima of the counts that stand out from their valleys, found without the comb.
+    log_likelihood, chi_square : float
+    degrees : int
+        Of freedom of `chi_square`: bins with five expected counts or more, less parameters.
+    alternatives : pandas.DataFrame
+        Rival units with their shares by the Bayesian information criterion, best first.
+    converged : bool
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ("histogram", "fitted", "sums")
+
+    unit: float
+    unit_err: float
+    offset: float
+    sigma: float
+    sigma_growth: float
+    background: float
+    levels: pd.DataFrame
+    modes: FloatArray
+    log_likelihood: float
+    chi_square: float
+    degrees: int
+    alternatives: pd.DataFrame
+    converged: bool
+    total: int
+    band: Band
+    settings: dict[str, Any]
+    histogram: Histogram
+    fitted: Levels
+    sums: CountSums
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Normal interval for the unit, one row (low, high)."""
+        half = NormalDist().inv_cdf(0.5 + validation.fraction("prob", prob) / 2) * self.unit_err
+        return np.array([[self.unit - half, self.unit + half]])
+
+    def _headline(self) -> str:
+        return (
+            f"unit {self.unit:.6g} ± {self.unit_err:.2g} from {self.total} readings, "
+            f"chi-square {self.chi_square:.0f}/{self.degrees}"
+        )
+
+
+def fit_counts(
+    counts: Any,
+    unit_range: Any = None,
+    *,
+    offset: str | float = "zero",
+    window: Any = None,
+) -> CountFit:
+    r"""Fit levels at whole multiples of a unit to many readings, through their counts in bins.
+
+    Parameters
+    ----------
+    counts : Histogram, Spectrum or array_like
+        An array is counted first, over `window`. Bins must be equally wide.
+    unit_range : (float, float), optional
+        Smallest and largest unit. By default the spectrum's own, or the rule of `default_band`.
+    offset : {"zero", "free"} or float
+        Where the comb starts.
+    window : (float, float), optional
+        For arrays: readings outside are left out. By default the range that holds all but one
+        in a thousand, widened by a tenth at each end.
+
+    Returns
+    -------
+    CountFit
+
+    Raises
+    ------
+    InputError
+        For counts, ranges or bins that cannot be used.
+
+    Notes
+    -----
+    The expected count of a bin is
+    :math:`\sum_k A_k[\Phi((e'-\mu_k)/s_k)-\Phi((e-\mu_k)/s_k)]` plus a flat background, with
+    :math:`\mu_k=b+uk` and :math:`s_k^2=s_0^2+s_1^2 d_k`, where :math:`d_k` is \|k\| for a fixed
+    offset and counts from the lowest level for a free one. Amplitudes are free. The likelihood is
+    Poisson's; it is maximised by Fisher scoring from the highest peaks of the spectrum.
+
+    References
+    ----------
+    Bellamy et al., NIM A 339:468 (1994), for levels whose variance grows with the number of
+    photoelectrons.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import quantize as qz
+    >>> rng = np.random.default_rng(1)
+    >>> light = 12 + 7.3 * rng.poisson(2.2, 50_000) + rng.normal(0, 0.9, 50_000)
+    >>> found = qz.fit_counts(light, (3, 20), offset="free")
+    >>> bool(abs(found.unit - 7.3) < 4 * found.unit_err)
+    True
+    """
+    return fit_counted(counted(counts, unit_range, offset=offset, window=window))
+
+
+def fit_counted(data: Counted) -> CountFit:
+    """`fit_counts` for data that are counted already."""
+    candidates = _candidates(data)
+    histogram = _bins_for(data, candidates)
+    fits = [_fit(histogram, c, data, quick=True) for c in candidates]
+    order = sorted(range(len(fits)), key=lambda i: fits[i].criterion)
+    fits = [fits[i] for i in order]
+    thorough = _fit(histogram, candidates[order[0]], data)
+    best = min(fits[0], thorough, key=lambda fit: fit.criterion)
+    best, modes = _without_common_divisor(best, histogram, data)
+    others = [fit for fit in fits if abs(fit.unit / best.unit - 1) > 1e-3]
+    return _result(data, histogram, best, others, modes)
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class _Fit:
+    levels: Levels
+    integers: IntArray
+    unit: float
+    log_likelihood: float
+    converged: bool
+    criterion: float
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class _Candidate:
+    unit: float
+    offset: float
+    sigma: float
+    share: float
+
+
+def _candidates(data: Counted) -> list[_Candidate]:
+    """Highest local maxima inside the band, with the scatter that their height means.
+
+    A harmonic below `_LEAST_SHARE` is that of levels that run into each other; such a candidate is
+    only taken when there is no other.
+    """
+    sums, free = data.sums, data.free
+    f = sums.frequencies
+    peaks = sums.peaks(sums.statistic(f), 6 * _CANDIDATES)
+    step = f[1] - f[0]
+    inner = [p for p in peaks if f[0] + 1.5 * step < p[0] < f[-1] - 1.5 * step]
+    n = sums.histogram.total
+    found = []
+    for g, _ in inner or peaks[:1]:
+        share = min(float(abs(sums.sums(np.array([g]))[0])) / n, 1.0)
+        unit = 1 / g
+        spread = math.sqrt(max(-math.log(max(share, 1e-3)), 1e-4) / (2 * math.pi**2))
+        b = sums.origin + (sums.direction(g) / (2 * math.pi) * unit if free else 0.0)
+        candidate = _Candidate(
+            unit=unit, offset=float(b), sigma=unit * min(max(spread, 0.02), 0.45), share=share
+        )
+        if sums.histogram.span / unit <= _MOST_LEVELS:
+            found.append(candidate)
+    good = [c for c in found if c.share >= _LEAST_SHARE][:_CANDIDATES]
+    if good or not found:
+        return good or [_widest(data)]
+    return [max(found, key=lambda c: c.unit)]
+
+
+def _widest(data: Counted) -> _Candidate:
+    """The largest unit of the band, where nothing stands out."""
+    unit = data.band.high
+    b = float(data.histogram.centres[np.argmax(data.histogram.counts)]) if data.free else data.fixed
+    return _Candidate(unit=unit, offset=b, sigma=0.45 * unit, share=0.0)
+
+
+def _bins_for(data: Counted, candidates: list[_Candidate]) -> Histogram:
+    """Bins that are fine enough for every candidate, and no finer."""
+    histogram = data.histogram
+    wanted = min(min(c.unit / _BINS_A_UNIT, c.sigma / _BINS_A_SIGMA) for c in candidates)
+    return histogram.coarser(max(int(wanted / float(histogram.widths[0])), 1)).occupied()
+
+
+def _fit(histogram: Histogram, start: _Candidate, data: Counted, *, quick: bool = False) -> _Fit:
+    free, fixed = data.free, data.fixed
+    edges, counts = histogram.edges, histogram.counts
+    total = float(counts.sum())
+    low = math.ceil((edges[0] - start.offset) / start.unit - 0.3)
+    high = max(math.floor((edges[-1] - start.offset) / start.unit + 0.3), low + 1)
+    k = np.arange(low, high + 1)
+    width = float(histogram.widths[0])
+    levels = Levels(
+        edges=edges,
+        counts=counts,
+        places=_design(k, free),
+        shift=np.zeros(k.size) if free else np.full(k.size, fixed),
+        spreads=np.column_stack([np.ones(k.size)]),
+        beta=np.array([start.offset, start.unit]) if free else np.array([start.unit]),
+        gamma=np.array([start.sigma**2]),
+        amplitude=np.full(k.size, total / k.size),
+        background=0.01 * total,
+        floor=(0.05 * width) ** 2,
+    ).amplitudes_by_em(40)
+    keep = levels.amplitude >= max(_FEWEST_COUNTS, 1e-7 * total)
+    if keep.sum() < 2:
+        keep = np.argsort(-levels.amplitude) < 2
+    k = k[keep]
+    amplitude = levels.amplitude[keep]
+    busy = amplitude >= 1e-3 * total
+    lowest = int(k[busy].min()) if busy.any() else int(k[0])
+    away = np.maximum(k - lowest, 0) if free else np.abs(k)
+    typical = float(np.average(away, weights=amplitude))
+    base = dataclasses.replace(
+        levels,
+        places=_design(k, free),
+        shift=levels.shift[keep],
+        spreads=np.column_stack([np.ones(k.size), away]),
+        amplitude=amplitude,
+    )
+    best = (base, -math.inf, False)
+    for part in (0.7,) if quick else (1.0, 0.3):
+        s2 = start.sigma**2
+        gamma = np.array([part * s2, (1 - part) * s2 / max(typical, 0.3)])
+        begin = dataclasses.replace(base, gamma=gamma).amplitudes_by_em(20)
+        trial = maximise(begin, reach=_REACH * start.unit, steps=20 if quick else 60)
+        if not 0.5 < trial[0].beta[-1] / start.unit < 2:
+            # Levels that stand nowhere were moved through each other.
+            trial = (begin, begin.log_likelihood(), False)
+        if trial[1] > best[1]:
+            best = trial
+    fitted, value, converged = best
+    parameters = fitted.beta.size + fitted.gamma.size + k.size + 1
+    return _Fit(
+        levels=fitted,
+        integers=k,
+        unit=float(fitted.beta[-1]),
+        log_likelihood=value,
+        converged=converged,
+        criterion=-2 * value + parameters * math.log(total),
+    )
+
+
+def _design(k: IntArray, free: bool) -> FloatArray:
+    return np.column_stack([np.ones(k.size), k]) if free else k[:, None].astype(float)
+
+
+def _without_common_divisor(
+    fit: _Fit, histogram: Histogram, data: Counted
+) -> tuple[_Fit, FloatArray]:
+    """The fit again at the largest unit of which all modes are whole multiples."""
+    for _ in range(4):
+        modes = find_modes(data.histogram, fit.unit)
+        divisor = _divisor(fit, modes, data)
+        if divisor < 2 or divisor * fit.unit > data.band.high * (1 + 1e-6):
+            break
+        levels = fit.levels
+        heavy = float(levels.position[np.argmax(levels.amplitude)])
+        start = _Candidate(
+            unit=divisor * fit.unit,
+            offset=heavy if data.free else data.fixed,
+            sigma=math.sqrt(float(np.median(levels.variance))),
+            share=1.0,
+        )
+        fit = _fit(histogram, start, data)
+    return fit, modes
+
+
+def _divisor(fit: _Fit, modes: FloatArray, data: Counted) -> int:
+    if modes.size < 2:
+        return 1
+    b = modes[0] if data.free else data.fixed
+    turns = (modes - b) / fit.unit
+    k = np.rint(turns).astype(np.int64)
+    if np.abs(turns - k).max() > 0.25:
+        return 1
+    return math.gcd(*(int(v) for v in k))
+
+
+def _result(
+    data: Counted, histogram: Histogram, best: _Fit, others: list[_Fit], modes: FloatArray
+) -> CountFit:
+    import pandas as pd
+
+    levels = best.levels
+    expected = levels.expected()
+    used = expected >= 5
+    parameters = levels.beta.size + levels.gamma.size + levels.amplitude.size + 1
+    degrees = max(int(used.sum()) - parameters, 1)
+    chi_square = float(np.sum((levels.counts[used] - expected[used]) ** 2 / expected[used]))
+    place = levels.beta.size - 1
+    variance = float(covariance(levels.information())[place, place])
+    unit = best.unit
+    error = math.sqrt(max(variance, 0.0)) * math.sqrt(max(chi_square / degrees, 1.0))
+    b = float(levels.beta[0]) if data.free else data.fixed
+    turns = math.floor(b / unit) if data.free else 0
+    total = float(levels.amplitude.sum() + levels.background)
+    table = pd.DataFrame(
+        {
+            "integer": best.integers + turns,
+            "position": levels.position,
+            "sigma": np.sqrt(levels.variance),
+            "share": levels.amplitude / total,
+        }
+    )
+    ranked = [best, *others]
+    weight = np.array([-0.5 * (fit.criterion - best.criterion) for fit in ranked])
+    weight = np.exp(np.minimum(weight - weight.max(), 0.0))
+    rows = [
+        {
+            "unit": fit.unit,
+            "share": float(w / weight.sum()),
+            "log_likelihood": fit.log_likelihood,
+        }
+        for fit, w in zip(ranked, weight, strict=True)
+    ]
+    return CountFit(
+        unit=unit,
+        unit_err=error,
+        offset=b - turns * unit if data.free else b,
+        sigma=float(math.sqrt(max(levels.gamma[0], levels.floor))),
+        sigma_growth=float(math.sqrt(levels.gamma[1])),
+        background=levels.background / total,
+        levels=table,
+        modes=modes,
+        log_likelihood=best.log_likelihood,
+        chi_square=chi_square,
+        degrees=degrees,
+        alternatives=rivals.table(rows, 0.02),
+        converged=best.converged,
+        total=data.histogram.total,
+        band=data.band,
+        settings=data.settings,
+        histogram=data.histogram,
+        fitted=levels,
+        sums=data.sums,
+    )

@@ -1,0 +1,200 @@
+"""Counts in bins: what a digitiser delivers, and what many readings are reduced to."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from quantize._support import schema
+from quantize._support.errors import InputError
+from quantize._support.rendering import renderer
+from quantize._support.validation import FloatArray, IntArray, count, float_array, read_only
+from quantize.readings import Readings
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from quantize.comb.periodogram import Periodogram
+
+MOST_BINS = 5_000_000
+"""Most bins that are kept (8 bytes each)."""
+
+MOST_READINGS = 20_000
+"""Larger counts are not taken apart into single readings."""
+
+_EVEN = 1e-6
+
+
+@dataclasses.dataclass(frozen=True, eq=False, repr=False)
+class Histogram:
+    """Counts of readings in bins.
+
+    `periodogram`, `fit_counts`, `analyze` and `analyze_counts` take it at any size. Where an
+    estimator needs single readings (`fit_comb`, `fit_mixture`, `compare_null`), a histogram of at
+    most 20,000 counts stands for that many readings at the middles of their bins, each with the
+    width of its bin as resolution.
+
+    Parameters
+    ----------
+    edges : array_like, shape (n + 1,)
+        Ends of the bins, increasing, in the readings' own unit. A bin holds its lower end.
+    counts : array_like of whole numbers, shape (n,)
+        How many readings fell into each bin.
+
+    Raises
+    ------
+    InputError
+        For edges that do not increase, or counts that are not whole numbers of zero or more.
+
+    Notes
+    -----
+    If readings were rounded or come from a digitiser, let every bin hold equally many of its
+    steps and put the edges half-way between them: other bins make a comb of their own.
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> page = qz.Histogram([0, 1, 2, 3], [4, 0, 7])
+    >>> page
+    <Histogram: 11 readings in 3 bins from 0 to 3>
+    >>> page.centres.tolist()
+    [0.5, 1.5, 2.5]
+    """
+
+    edges: FloatArray
+    counts: IntArray
+
+    def __post_init__(self) -> None:
+        edges = float_array("edges", self.edges)
+        counts = float_array("counts", self.counts)
+        if edges.size != counts.size + 1:
+            raise InputError(
+                f"`edges` has {edges.size} entries and `counts` has {counts.size}; give one edge "
+                "more than there are counts."
+            )
+        if counts.size > MOST_BINS:
+            raise InputError(
+                f"`counts` has {counts.size} bins, more than the {MOST_BINS} that are kept; add "
+                f"{-(-counts.size // MOST_BINS)} neighbours to one."
+            )
+        falls = np.flatnonzero(np.diff(edges) <= 0)
+        if falls.size:
+            i = int(falls[0]) + 1
+            raise InputError(
+                f"`edges` does not increase at entry {i} ({edges[i - 1]:g}, then {edges[i]:g}); "
+                "sort the bins."
+            )
+        bad = np.flatnonzero((counts < 0) | (counts != np.rint(counts)) | (counts > 2**53))
+        if bad.size:
+            i = int(bad[0])
+            raise InputError(
+                f"`counts` is {counts[i]:g} at entry {i}; give whole numbers of zero or more, not "
+                "rates or densities."
+            )
+        if not counts.any():
+            raise InputError("`counts` are all zero; give a histogram that holds readings.")
+        object.__setattr__(self, "edges", read_only(edges))
+        object.__setattr__(self, "counts", read_only(counts.astype(np.int64)))
+
+    def __len__(self) -> int:
+        """Number of bins."""
+        return int(self.counts.size)
+
+    def __repr__(self) -> str:
+        return (
+            f"<Histogram: {self.total} readings in {len(self)} bins from {self.edges[0]:g} to "
+            f"{self.edges[-1]:g}>"
+        )
+
+    @property
+    def total(self) -> int:
+        """Number of readings in all bins."""
+        return int(self.counts.sum())
+
+    @property
+    def centres(self) -> FloatArray:
+        """Middles of the bins."""
+        middles: FloatArray = 0.5 * (self.edges[1:] + self.edges[:-1])
+        return middles
+
+    @property
+    def widths(self) -> FloatArray:
+        """Widths of the bins."""
+        return np.diff(self.edges)
+
+    @property
+    def even(self) -> bool:
+        """Whether all bins are equally wide, to one part in a million."""
+        widths = self.widths
+        return bool(np.ptp(widths) <= _EVEN * widths.mean())
+
+    @property
+    def span(self) -> float:
+        """From the lower end of the first bin in use to the upper end of the last."""
+        used = np.flatnonzero(self.counts)
+        return float(self.edges[used[-1] + 1] - self.edges[used[0]])
+
+    def occupied(self) -> Histogram:
+        """Without the empty bins at both ends."""
+        used = np.flatnonzero(self.counts)
+        return Histogram(
+            self.edges[used[0] : used[-1] + 2].copy(), self.counts[used[0] : used[-1] + 1].copy()
+        )
+
+    def coarser(self, factor: int) -> Histogram:
+        """With `factor` neighbouring bins added to one; empty bins are appended to fill the last.
+
+        Raises InputError for a factor below one.
+        """
+        factor = count("factor", factor)
+        if factor == 1:
+            return self
+        short = -len(self) % factor
+        filled = np.r_[self.counts, np.zeros(short, np.int64)]
+        beyond = self.edges[-1] + self.widths[-1] * np.arange(1, short + 1)
+        return Histogram(np.r_[self.edges, beyond][::factor], filled.reshape(-1, factor).sum(1))
+
+    def __add__(self, other: object) -> Histogram:
+        if not isinstance(other, Histogram):
+            return NotImplemented
+        if self.edges.shape != other.edges.shape or not np.array_equal(self.edges, other.edges):
+            raise InputError("`edges` of the two histograms differ; count both in the same bins.")
+        return Histogram(self.edges.copy(), self.counts + other.counts)
+
+    def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
+        """Draw the counts on `ax`, or on a new figure; returns the axes."""
+        drawn: Axes = renderer("plot", self)(self, ax=ax, **options)
+        return drawn
+
+    def _as_readings(self) -> Readings:
+        """Single readings at the middles, each with the width of its bin as resolution."""
+        if self.total > MOST_READINGS:
+            raise InputError(
+                f"`readings` is a histogram of {self.total} counts, more than the {MOST_READINGS} "
+                "that are taken one by one; use `fit_counts` or `analyze`, which work on the bins."
+            )
+        return Readings(
+            np.repeat(self.centres, self.counts), resolution=np.repeat(self.widths, self.counts)
+        )
+
+    def _periodogram(self, unit_range: Any, **options: Any) -> Periodogram:
+        from quantize.counts.of_counts import periodogram_of_histogram
+
+        return periodogram_of_histogram(self, unit_range, **options)
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary; `from_dict` reads it."""
+        return {
+            "schema": "quantize.Histogram/1",
+            "edges": self.edges.tolist(),
+            "counts": self.counts.tolist(),
+        }
+
+    @classmethod
+    def from_dict(cls, state: dict[str, Any]) -> Histogram:
+        """The histogram that `to_dict` wrote."""
+        kept = schema.current("Histogram", 1, state)
+        with schema.reading("Histogram"):
+            return cls(kept["edges"], kept["counts"])

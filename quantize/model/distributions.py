@@ -1,0 +1,125 @@
+"""Priors: a number, a pair that means log-uniform, or a frozen distribution of scipy.stats."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.polynomial.legendre import leggauss
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray
+
+_PANEL_NODES = 8
+_TAIL = 1e-9
+
+
+def is_distribution(value: Any) -> bool:
+    """Whether `value` is a frozen distribution."""
+    return hasattr(value, "ppf") and hasattr(value, "logpdf") and hasattr(value, "rvs")
+
+
+def loguniform(low: float, high: float) -> Any:
+    """Uniform in the logarithm between two positive numbers."""
+    from scipy import stats
+
+    return stats.loguniform(low, high)
+
+
+def beta(a: float, b: float) -> Any:
+    """Beta distribution."""
+    from scipy import stats
+
+    return stats.beta(a, b)
+
+
+def student_t(degrees_of_freedom: float, scale: float) -> Any:
+    """Student's t about zero; normal where the degrees of freedom are infinite."""
+    from scipy import stats
+
+    if np.isinf(degrees_of_freedom):
+        return stats.norm(0.0, scale)
+    return stats.t(degrees_of_freedom, 0.0, scale)
+
+
+def positive_prior(name: str, value: Any) -> Any:
+    """None, a number above zero, a pair, or a distribution on positive numbers."""
+    if value is None:
+        return None
+    if is_distribution(value):
+        if value.ppf(0.5) <= 0:
+            raise InputError(
+                f"`{name}` has a prior with median {float(value.ppf(0.5)):g}; it must be on "
+                "positive numbers, for example scipy.stats.lognorm or scipy.stats.loguniform."
+            )
+        return value
+    if np.ndim(value) == 0:
+        return validation.positive(name, value)
+    pair = tuple(value)
+    if len(pair) == 2 and pair[0] == pair[1]:
+        return validation.positive(name, pair[0])
+    return validation.unit_range(pair, name=name)
+
+
+def nodes(prior: Any, panels: int = 1) -> tuple[FloatArray, FloatArray]:
+    """Quadrature against `prior`: places, ascending, and log weights that add up to one.
+
+    Gauss–Legendre in the probability below, so that any prior is integrated exactly.
+    """
+    if not is_distribution(prior):
+        return np.array([float(prior)]), np.zeros(1)
+    x, w = leggauss(_PANEL_NODES)
+    q = (np.arange(panels)[:, None] + 0.5 * (x + 1)) / panels
+    weight = np.broadcast_to(0.5 * w / panels, q.shape)
+    return np.asarray(prior.ppf(q.ravel()), float), np.log(weight.ravel())
+
+
+def log_density(prior: Any, value: FloatArray) -> FloatArray:
+    """Log density; zero for a number, which takes no part."""
+    if not is_distribution(prior):
+        return np.zeros(np.shape(value))
+    density: FloatArray = np.asarray(prior.logpdf(value), float)
+    return density
+
+
+def sample(prior: Any, size: int, rng: np.random.Generator) -> FloatArray:
+    """`size` draws."""
+    if not is_distribution(prior):
+        return np.full(size, float(prior))
+    drawn: FloatArray = np.asarray(prior.rvs(size=size, random_state=rng), float)
+    return drawn
+
+
+def reach(prior: Any) -> tuple[float, float]:
+    """Ends between which all but 2e-9 of the prior lies."""
+    if not is_distribution(prior):
+        return float(prior), float(prior)
+    return float(prior.ppf(_TAIL)), float(prior.ppf(1 - _TAIL))
+
+
+def text(value: Any) -> str:
+    """A prior in a few words."""
+    if is_distribution(value):
+        shown = ", ".join(
+            [f"{x:g}" for x in value.args] + [f"{k}={x:g}" for k, x in value.kwds.items()]
+        )
+        return f"{value.dist.name}({shown})"
+    if isinstance(value, tuple):
+        return f"({', '.join(text(item) for item in value)})"
+    return value if isinstance(value, str) else f"{value:g}"
+
+
+def described(value: Any) -> Any:
+    """JSON-ready form."""
+    if is_distribution(value):
+        return {
+            "distribution": value.dist.name,
+            "args": [float(x) for x in value.args],
+            "kwds": {k: float(x) for k, x in value.kwds.items()},
+        }
+    if isinstance(value, dict):
+        return {k: described(v) for k, v in value.items()}
+    if isinstance(value, tuple):
+        return [described(item) for item in value]
+    return value

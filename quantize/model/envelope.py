@@ -1,0 +1,337 @@
+"""How the teeth of a comb share out the readings, and the same envelope without teeth."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from typing import Any
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.comb.window import least_log_unit_excess, log_unit_excess
+from quantize.model import distributions
+from quantize.model.edges import edge_weights
+from quantize.model.model import MixtureModel
+from quantize.readings import Readings
+
+_EVERY = 2**62
+_FINE = 0.8
+"""A comb whose unit is this part of sigma is a continuum, to 1e-13."""
+_WINDOW_FINE = 0.25
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Envelope:
+    """Where readings can lie.
+
+    `low` and `high` bound a flat envelope and the outliers; they come from the model (`declared`)
+    or from the readings. `density` is a frozen distribution or None for a flat one; `first` and
+    `last` are the whole numbers that occur, `levels` the number of levels between the ends.
+    """
+
+    low: float
+    high: float
+    declared: bool
+    density: Any
+    first: int
+    last: int
+    levels: int = 1
+
+    @property
+    def span(self) -> float:
+        """Length of the window."""
+        return self.high - self.low
+
+    @property
+    def bounded(self) -> bool:
+        """Whether first and last whole number are both given."""
+        return self.first > -_EVERY and self.last < _EVERY
+
+    @property
+    def limited(self) -> bool:
+        """Whether any of the two is given."""
+        return self.first > -_EVERY or self.last < _EVERY
+
+    @property
+    def closed(self) -> bool:
+        """Whether the teeth have an end on both sides, and their probabilities add up to one."""
+        return self.declared or self.bounded or self.density is not None
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Ends of the window."""
+        return self.low, self.high
+
+    def without_integers(self) -> Envelope:
+        """The same sizes with every whole number allowed."""
+        return dataclasses.replace(self, first=-_EVERY, last=_EVERY)
+
+    def reach(self) -> tuple[float, float]:
+        """Sizes between which the teeth lie."""
+        return (self.low, self.high) if self.density is None else distributions.reach(self.density)
+
+    def log_mass(
+        self, teeth: FloatArray, unit: FloatArray, offset: FloatArray, spread: FloatArray
+    ) -> FloatArray:
+        """Log probability of each tooth, shape (m, J or 1, T or 1); `spread` is sigma/unit.
+
+        `teeth` has shape (m, J, T).
+        """
+        inside = (teeth >= self.first) & (teeth <= self.last) if self.limited else True
+        if self.density is not None:
+            log_g = self.density.logpdf(offset[:, None, None] + unit[:, None, None] * teeth)
+            mass = log_g - self._log_normaliser(unit, offset)[:, None, None]
+            return np.where(inside, mass, -np.inf)
+        if self.declared:
+            first, last = self.ends(unit, offset)
+            inside = (teeth >= first[:, None, None]) & (teeth <= last[:, None, None])
+        with np.errstate(divide="ignore"):
+            even = -np.log(self.count(unit, offset, spread))[:, None, None]
+        log_mass: FloatArray = even if inside is True else np.where(inside, even, -np.inf)
+        return log_mass
+
+    def most_log_mass(
+        self,
+        teeth: FloatArray,
+        unit: FloatArray,
+        offset: FloatArray,
+        offset_half: FloatArray,
+        unit_half: FloatArray,
+    ) -> FloatArray:
+        """Upper bound of `log_mass` while log unit changes by `unit_half` and offset by
+        `offset_half`."""
+        inside: BoolArray | bool = True
+        if self.limited:
+            inside = (teeth >= self.first) & (teeth <= self.last)
+        if self.density is None and not self.declared:
+            even = -np.log(self.least_count(unit, offset, offset_half, unit_half))[:, None, None]
+            return even if inside is True else np.where(inside, even, -np.inf)
+        place = unit[:, None, None] * teeth
+        move = np.abs(place) * np.expm1(unit_half)[:, None, None] + offset_half[:, None, None]
+        place = place + offset[:, None, None]
+        if self.density is None:
+            margin = move + 1e-8 * unit[:, None, None]
+            inside = inside & (place + margin >= self.low) & (place - margin <= self.high)
+            even = -np.log(self.least_count(unit, offset, offset_half, unit_half))[:, None, None]
+            return np.where(inside, even, -np.inf)
+        most = self._most_density(place, move)
+        mass = (
+            most - self._least_log_normaliser(unit, offset, offset_half, unit_half)[:, None, None]
+        )
+        bound: FloatArray = np.where(inside, mass, -np.inf)
+        return bound
+
+    def _most_density(self, place: FloatArray, move: FloatArray) -> FloatArray:
+        """Largest log density within `move` of each place, where its logarithm is concave.
+
+        A concave curve lies below the straight lines through its neighbours, and none lies above
+        the peak of the density.
+        """
+        left, centre, right = (self.density.logpdf(place + side * move) for side in (-1, 0, 1))
+        with np.errstate(invalid="ignore"):
+            lines = np.maximum.reduce([left, centre, right, 2 * centre - left, 2 * centre - right])
+        low, high = distributions.reach(self.density)
+        near = (place + move >= low) & (place - move <= high)
+        lines = np.where(near & ~np.isfinite(lines), np.inf, lines)
+        most: FloatArray = np.minimum(np.where(np.isnan(lines), np.inf, lines), self._log_peak)
+        return most
+
+    @functools.cached_property
+    def _log_peak(self) -> float:
+        """Largest log density, from a fine scan."""
+        low, high = distributions.reach(self.density)
+        inner = np.r_[np.linspace(low, high, 4001), self.density.ppf(np.linspace(0, 1, 401)[1:-1])]
+        values = self.density.logpdf(inner)
+        return float(np.max(values[np.isfinite(values)])) + 1e-3
+
+    def _least_log_normaliser(
+        self,
+        unit: FloatArray,
+        offset: FloatArray,
+        offset_half: FloatArray,
+        unit_half: FloatArray,
+    ) -> FloatArray:
+        """Lower bound of log Σ g: every tooth as low as it can get, where g has one peak."""
+        teeth, outside = self._all_teeth(unit, offset)
+        place = unit[:, None] * teeth
+        move = np.abs(place) * np.expm1(unit_half)[:, None] + offset_half[:, None]
+        place = place + offset[:, None]
+        g = np.minimum(self.density.pdf(place - move), self.density.pdf(place + move))
+        with np.errstate(divide="ignore"):
+            least: FloatArray = np.log(np.sum(np.where(outside, 0.0, g), axis=1))
+        return least
+
+    def count(self, unit: FloatArray, offset: FloatArray, spread: FloatArray) -> FloatArray:
+        """Number of teeth of a flat envelope; not whole for a window taken from readings."""
+        if self.bounded and not self.declared:
+            return np.full(unit.shape, float(self.last - self.first + 1))
+        if self.declared:
+            first, last = self.ends(unit, offset)
+            return np.maximum(last - first + 1.0, 0.0)
+        excess = log_unit_excess(unit, spread, self.span, self.levels)
+        units: FloatArray = np.exp(excess) * self.span / unit
+        return units
+
+    def least_count(
+        self,
+        unit: FloatArray,
+        offset: FloatArray,
+        offset_half: FloatArray,
+        unit_half: FloatArray,
+    ) -> FloatArray:
+        """A lower bound of the count of a flat envelope over cells, but at least one."""
+        largest = unit * np.exp(unit_half)
+        if self.declared:
+            corners = [
+                self.ends(u, b)
+                for u in (unit * np.exp(-unit_half), largest)
+                for b in (offset - offset_half, offset + offset_half)
+            ]
+            last = np.minimum.reduce([c[1] for c in corners])
+            first = np.maximum.reduce([c[0] for c in corners])
+            fewest = last - first + 1
+            if not self.limited:
+                fewest = np.maximum(fewest, np.floor(self.span / largest))
+            least: FloatArray = np.maximum(fewest, 1.0)
+            return least
+        if self.bounded:
+            return np.full(unit.shape, float(self.last - self.first + 1))
+        return np.exp(least_log_unit_excess(largest, self.span)) * self.span / largest
+
+    def ends(self, unit: FloatArray, offset: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """First and last tooth that occur, where the window or the integers have ends."""
+        first, last = np.full(unit.size, float(self.first)), np.full(unit.size, float(self.last))
+        if self.declared:
+            first = np.maximum(np.ceil((self.low - offset) / unit - 1e-9), first)
+            last = np.minimum(np.floor((self.high - offset) / unit + 1e-9), last)
+        return first, last
+
+    def _all_teeth(self, unit: FloatArray, offset: FloatArray) -> tuple[FloatArray, BoolArray]:
+        """Every tooth within reach of the density, shape (m, K), and which are too many."""
+        low, high = distributions.reach(self.density)
+        first = np.maximum(np.ceil((low - offset) / unit), float(self.first))
+        last = np.minimum(np.floor((high - offset) / unit), float(self.last))
+        most = max(int(np.max(last - first)) + 1, 1)
+        teeth: FloatArray = first[:, None] + np.arange(most)
+        return teeth, teeth > last[:, None]
+
+    def _log_normaliser(self, unit: FloatArray, offset: FloatArray) -> FloatArray:
+        """log Σ g over all teeth."""
+        teeth, outside = self._all_teeth(unit, offset)
+        g = self.density.pdf(offset[:, None] + unit[:, None] * teeth)
+        with np.errstate(divide="ignore"):
+            total: FloatArray = np.log(np.sum(np.where(outside, 0.0, g), axis=1))
+        return np.where(np.isfinite(total), total, np.inf)
+
+    def outside(self) -> float:
+        """Log density of an outlier."""
+        return -float(np.log(self.span))
+
+    def continuum(self, sigma: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Units and offsets of combs too fine to show, and the log mass of one of their teeth.
+
+        The mass is for a flat envelope; with a density see `continuum_mass`.
+        """
+        if self.density is not None or not self.declared:
+            unit = _FINE * sigma
+            return unit, np.zeros(unit.size), np.log(unit / self.span)
+        # Midpoints of equal parts of the window.
+        parts = np.ceil(self.span / (_WINDOW_FINE * sigma))
+        unit = self.span / parts
+        return unit, self.low + 0.5 * unit, -np.log(parts)
+
+    def continuum_mass(
+        self, teeth: FloatArray, unit: FloatArray, offset: FloatArray, log_mass: FloatArray
+    ) -> FloatArray:
+        """Log mass of the teeth of such combs, shape (m, J, T)."""
+        place = offset[:, None, None] + unit[:, None, None] * teeth
+        if self.density is not None:
+            mass: FloatArray = self.density.logpdf(place) + np.log(unit)[:, None, None]
+            return mass
+        mass = np.broadcast_to(log_mass[:, None, None], teeth.shape)
+        if self.declared:
+            parts = np.rint(self.span / unit)[:, None, None]
+            inside = (teeth >= 0) & (teeth < parts)
+            mass = np.where(inside, mass, -np.inf)
+            for from_end in (teeth, parts - 1 - teeth):
+                for order, weight in enumerate(edge_weights(8)):
+                    mass = mass + np.where(from_end == order, np.log(weight), 0.0)
+        return mass
+
+    def teeth(self, unit: float, offset: float) -> IntArray:
+        """All whole numbers that can occur, in a window or range declared beforehand."""
+        first, last = float(self.first), float(self.last)
+        if self.density is not None:
+            low, high = distributions.reach(self.density)
+            first = max(np.ceil((low - offset) / unit), first)
+            last = min(np.floor((high - offset) / unit), last)
+        elif self.declared:
+            ends = self.ends(np.array([unit]), np.array([offset]))
+            first, last = float(ends[0][0]), float(ends[1][0])
+        teeth: IntArray = np.arange(int(first), int(last) + 1)
+        return teeth
+
+    def draw(self, unit: float, offset: float, size: int, rng: np.random.Generator) -> IntArray:
+        """Whole numbers drawn from the teeth."""
+        teeth = self.teeth(unit, offset)
+        if teeth.size == 0:
+            raise InputError(
+                f"`window` ({self.low:g}, {self.high:g}) holds no multiple of {unit:g}; widen it."
+            )
+        g = np.ones(teeth.size)
+        if self.density is not None:
+            g = self.density.pdf(offset + unit * teeth)
+        drawn: IntArray = rng.choice(teeth, size=size, p=g / g.sum())
+        return drawn
+
+
+def envelope_of(model: MixtureModel, readings: Readings | None) -> Envelope:
+    """The envelope that a model means for these readings."""
+    declared = model.window is not None
+    if model.window is not None:
+        low, high = model.window
+    elif readings is not None:
+        means = readings.select(readings.measured).levels().mean
+        values = means if np.ptp(means) > 0 else readings.values[readings.measured]
+        low, high = float(values.min()), float(values.max())
+    elif distributions.is_distribution(model.envelope):
+        low, high = distributions.reach(model.envelope)
+    elif isinstance(model.integers, tuple):
+        low, high = (float(end) for end in model.integers)
+    else:
+        raise InputError("`window` is needed to draw readings; give the model one.")
+    first, last = -_EVERY, _EVERY
+    if model.integers == "positive":
+        first = 1
+    elif model.integers != "any":
+        first, last = model.integers
+    density = model.envelope if distributions.is_distribution(model.envelope) else None
+    if model.envelope in ("normal", "exponential"):
+        if readings is None:
+            raise InputError(
+                f"`envelope` {model.envelope!r} takes its parameters from readings; to draw some, "
+                "give a distribution such as scipy.stats.norm(0, 3)."
+            )
+        density = _fitted(model.envelope, readings.values[readings.measured], first)
+    return Envelope(
+        low=low,
+        high=high,
+        declared=declared,
+        density=density,
+        first=first,
+        last=last,
+        levels=1 if readings is None else readings.select(readings.measured).levels().mean.size,
+    )
+
+
+def _fitted(kind: str, values: FloatArray, first: int) -> Any:
+    from scipy import stats
+
+    if kind == "normal":
+        return stats.norm(float(values.mean()), float(values.std(ddof=1)))
+    scale = float(np.mean(np.abs(values)))
+    if first > 0 or values.min() >= 0:
+        return stats.expon(scale=scale)
+    return stats.laplace(scale=scale)

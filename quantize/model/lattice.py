@@ -1,0 +1,209 @@
+"""Lattices of units and offsets, one for each sigma and growth, and the masses of their nodes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.model import distributions
+from quantize.model.boxes import Boxes, pieces, range_maxima
+from quantize.model.edges import log_edge_weights
+from quantize.model.likelihood import Likelihood, Parameters
+from quantize.model.nodes import Common
+from quantize.model.priors import ParameterPriors, TaperedSigma
+
+_FEWEST_CELLS = 64
+_FEWEST_FOLDS = 3
+_ROOT = 4
+_PARTS = 5
+_BROAD = 0.8
+"""Lattice step, in deviations, where other parameters are integrated over as well."""
+
+
+def lattice_step(n: int) -> float:
+    """Lattice step for `n` readings, in posterior standard deviations.
+
+    For a normal peak 1 would do. A few readings have kinks between their teeth; these steps keep
+    the log evidence within 1e-6 from three to forty (``python -m benchmarks.evidence_error``).
+    """
+    return float(np.interp(n, (3, 10, 40, 100), (0.17, 0.25, 0.38, 0.5)))
+
+
+class Lattice:
+    """Boxes of one sample, what belongs to each, and the mass of those that hold one node.
+
+    `levels` and `folds` say how often cells of log unit and of the offset are halved at last.
+    """
+
+    def __init__(self, likelihood: Likelihood, prior: ParameterPriors, common: Common) -> None:
+        self.likelihood = likelihood
+        self.prior = prior
+        self.common = common
+        self.start = float(np.log(prior.low))
+        self.length = float(np.log(prior.high)) - self.start
+        self.moving = prior.free or distributions.is_distribution(prior.offset)
+        self.extent = (0.0, 1.0)
+        if self.moving and not prior.free:
+            self.extent = distributions.reach(prior.offset)
+        self.fine = lattice_step(likelihood.states)
+        if self.moving or common.growths.size > 1:
+            self.fine = _BROAD if self.moving else 1.0
+        self.jumps = likelihood.envelope.declared
+        if self.jumps and not self.moving:
+            self.fine *= 2
+        self._resolution()
+        log_s = common.sigmas.log_weight
+        if distributions.is_distribution(prior.sigma):
+            log_s = log_s + prior.log_sigma_density(common.sigmas.place, common.sigmas.place)
+        self.most_s = range_maxima(log_s)
+        self.most_g = range_maxima(common.growths.log_weight)
+
+    def _resolution(self) -> None:
+        """Cells of log unit and of the offset that suit each node of sigma and growth."""
+        terms, c = self.likelihood, self.common
+        measured = terms.beyond == 0
+        x = terms.x[measured]
+        origin = self.prior.origin if self.prior.free else 0.0
+        self.lever = np.abs(x - origin)
+        shift = terms.lever[measured]
+        variance = np.square(c.sigmas.place[:, None] * terms.scale[measured])[:, None, :]
+        variance = variance + terms.step[measured] ** 2 / 12
+        self.variance = variance + np.square(c.growths.place)[:, None] * np.abs(x) ** terms.power
+        information = np.sqrt(np.sum(np.square(self.lever) / self.variance, axis=2))
+        wanted = np.maximum(self.length * information / self.fine, _FEWEST_CELLS)
+        self.root = _ROOT
+        if wanted.size == 1:
+            self.root = int(np.ceil(wanted[0, 0] / 2.0 ** np.floor(np.log2(wanted[0, 0] / _ROOT))))
+        self.levels = np.ceil(np.log2(wanted / self.root) - 0.3).astype(np.int64)
+        self.about = np.sqrt(np.sum(np.square(shift) / self.variance, axis=2))
+        self.far = int(np.argmax(self.lever / terms.scale[measured]))
+
+    def step(self, b: Boxes) -> FloatArray:
+        step: FloatArray = self.length / (self.root * np.exp2(b.level.astype(np.float64)))
+        return step
+
+    def shift_cell(self, b: Boxes) -> FloatArray:
+        low, high = self.extent
+        cell: FloatArray = (high - low) / np.exp2(b.fold.astype(np.float64))
+        return cell
+
+    def centres(self, b: Boxes) -> tuple[FloatArray, FloatArray]:
+        """Log unit and shift in the middle of each box."""
+        log_unit = self.start + (b.place + 0.5) * self.step(b)
+        if not self.moving:
+            return log_unit, np.zeros(b.size)
+        return log_unit, self.extent[0] + (b.part + 0.5) * self.shift_cell(b)
+
+    def parameters(self, b: Boxes, log_unit: FloatArray, shift: FloatArray) -> Parameters:
+        """At the given units and shifts, and the largest sigma and growth of each box."""
+        unit = np.exp(log_unit)
+        if self.prior.free:
+            offset = self.prior.origin + unit * shift
+        else:
+            offset = shift if self.moving else np.full(unit.size, float(self.prior.offset))
+        return Parameters(
+            unit=unit,
+            sigma=self.common.sigmas.place[b.s1 - 1],
+            offset=offset,
+            growth=self.common.growths.place[b.g1 - 1],
+            outliers=np.zeros(unit.size),
+        )
+
+    def folds(self, s: IntArray, g: IntArray, unit: FloatArray) -> IntArray:
+        """How often the offset is halved at last."""
+        if not self.moving:
+            return np.zeros(unit.size, dtype=np.int64)
+        wanted = self.about[s, g] / self.fine
+        if self.prior.free:
+            wanted = unit * wanted
+        else:
+            low, high = self.extent
+            wanted = (high - low) * np.maximum(wanted, 4 / float(self.prior.offset.std()))
+        folds: IntArray = np.ceil(np.log2(np.maximum(wanted, 2.0**_FEWEST_FOLDS))).astype(np.int64)
+        return folds
+
+    def log_masses(self, b: Boxes, log_unit: FloatArray, shift: FloatArray) -> FloatArray:
+        """Log mass of single boxes at each share of outliers, shape (m, W)."""
+        if self.jumps and not self.moving:
+            return self._cut_cells(b)
+        log_cell = np.log(self.step(b))
+        if self.moving:
+            log_cell += np.log(self.shift_cell(b))
+        for level in np.unique(b.level):
+            mine = b.level == level
+            log_cell[mine] += log_edge_weights(b.place[mine], self.root * 2 ** int(level))
+        mass = self._at(b, log_unit, shift, log_cell)
+        if self.jumps:
+            rough = np.flatnonzero(self._jumps_within(b, log_unit, shift))
+            mass[rough] = self._fine_cells(b.rows(rough))
+        return mass
+
+    def _at(
+        self, b: Boxes, log_unit: FloatArray, shift: FloatArray, log_cell: FloatArray
+    ) -> FloatArray:
+        """Log mass at places within boxes, shape (m, W)."""
+        p = self.parameters(b, log_unit, shift)
+        mass = self._log_prior(p) + log_cell + self.log_weight(b)
+        possible = np.flatnonzero(np.isfinite(mass))
+        shares = self.common.shares
+        out = np.full((b.size, shares.size), -np.inf)
+        log_l = self.likelihood.by_share(p.rows(possible), shares.place)
+        out[possible] = log_l + mass[possible, None] + shares.log_weight
+        return out
+
+    def _cut_cells(self, b: Boxes) -> FloatArray:
+        """Log mass where teeth enter and leave a window: cells cut there, Gauss' rule in each part.
+
+        An even lattice would be rough where the likelihood jumps.
+        """
+        step = self.step(b)
+        limits = self.likelihood.envelope.limits
+        edges = pieces(self.start + b.place * step, step, limits, float(self.prior.offset))
+        x, w = np.polynomial.legendre.leggauss(3)
+        width = np.diff(edges, axis=1)
+        place = edges[:, :-1, None] + width[:, :, None] * 0.5 * (x + 1)
+        weight = 0.5 * w * width[:, :, None]
+        used = weight > 0
+        row = np.nonzero(used)[0]
+        masses = self._at(b.rows(row), place[used], np.zeros(row.size), np.log(weight[used]))
+        values = np.full((*weight.shape, self.common.shares.size), -np.inf)
+        values[used] = masses
+        total: FloatArray = np.logaddexp.reduce(values, axis=(1, 2))
+        return total
+
+    def _jumps_within(self, b: Boxes, log_unit: FloatArray, shift: FloatArray) -> BoolArray:
+        """Whether the first or last tooth in the window differs between corners of a box."""
+        corners = []
+        for i in (-0.5, 0.5):
+            for j in (-0.5, 0.5):
+                at = log_unit + i * self.step(b), shift + j * self.shift_cell(b)
+                p = self.parameters(b, *at)
+                corners.append(np.column_stack(self.likelihood.envelope.ends(p.unit, p.offset)))
+        jumps: BoolArray = np.any(np.ptp(corners, axis=0) > 0, axis=1)
+        return jumps
+
+    def _fine_cells(self, b: Boxes) -> FloatArray:
+        """Log mass of boxes of unit and offset by a finer grid within each."""
+        log_unit, shift = self.centres(b)
+        part = (np.arange(_PARTS) + 0.5) / _PARTS - 0.5
+        log_cell = np.log(self.step(b) * self.shift_cell(b)) - 2 * np.log(_PARTS)
+        masses = [
+            self._at(b, log_unit + i * self.step(b), shift + j * self.shift_cell(b), log_cell)
+            for i in part
+            for j in part
+        ]
+        total: FloatArray = np.logaddexp.reduce(masses, axis=0)
+        return total
+
+    def log_weight(self, b: Boxes) -> FloatArray:
+        weight: FloatArray = self.most_s[b.s0, b.s1] + self.most_g[b.g0, b.g1]
+        return weight
+
+    def _log_prior(self, p: Parameters) -> FloatArray:
+        """Log prior of unit, offset, and of a sigma that depends on the unit."""
+        value = self.prior.log_unit_density(p.unit)
+        if isinstance(self.prior.sigma, TaperedSigma):
+            value = value + self.prior.log_sigma_density(p.sigma, p.unit)
+        if distributions.is_distribution(self.prior.offset):
+            value = value + distributions.log_density(self.prior.offset, p.offset)
+        return value

@@ -1,0 +1,278 @@
+"""The likelihood of a sample under the model, every whole number summed over.
+
+For a charge state with readings x_1 … x_m the likelihood is Σ_k π_k Π_i [(1 − w) f(x_i | b + u·k)
++ w·g0]: the readings of one state share k. `f` is in `reading_density`, the weights π_k of the
+teeth in `envelope`, w is the share of outliers and g0 their density. A state whose readings are all
+outliers is at no tooth and counts once, whatever the teeth.
+
+Where nothing but unit, sigma and offset is in the model it is a product of wrapped-normal densities
+of the phases, which is quicker: see `quantize.model.wrapped_likelihood`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+from quantize.model.envelope import Envelope
+from quantize.model.free_levels import log_free_weights
+from quantize.model.terms import Cell, Parameters, Terms, log_sum
+from quantize.readings import Readings
+
+__all__ = ["Cell", "Likelihood", "Parameters"]
+
+_HALF = float(np.log(0.5))
+
+
+class Likelihood(Terms):
+    """The likelihood of one sample of readings.
+
+    `free_weights` says whether each tooth has a weight of its own, `rounding` whether readings
+    stand for intervals; for `power` see `Terms`.
+    """
+
+    def __init__(
+        self,
+        readings: Readings,
+        envelope: Envelope,
+        *,
+        power: int = 0,
+        rounding: bool = False,
+        free_weights: bool = False,
+    ) -> None:
+        super().__init__(readings, envelope, power=power, rounding=rounding)
+        self.free_weights = free_weights
+
+    def log_likelihood(self, p: Parameters) -> FloatArray:
+        """Log likelihood, shape (m,)."""
+        out = np.empty(p.unit.size)
+        for part in self.chunks(p):
+            rows = p.rows(part)
+            out[part] = self._totals(rows, None, rows.outliers[:, None])[:, 0]
+        return out
+
+    def by_share(self, p: Parameters, shares: FloatArray) -> FloatArray:
+        """Log likelihood at several shares of outliers, shape (m, W); those of `p` are unused."""
+        out = np.empty((p.unit.size, shares.size))
+        for part in self.chunks(p):
+            out[part] = self._totals(p.rows(part), None, shares[None, :])
+        return out
+
+    def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
+        """Upper bounds of `by_share` anywhere in cells around (and below) `p`, shape (m, W)."""
+        out = np.empty((p.unit.size, shares.size))
+        for part in self.chunks(p, cell):
+            out[part] = self._totals(p.rows(part), cell.rows(part), shares[None, :])
+        return out
+
+    def pointwise(self, p: Parameters) -> FloatArray:
+        """Log likelihood of each charge state, shape (m, J)."""
+        out = np.empty((p.unit.size, self.states))
+        for part in self.chunks(p):
+            rows = p.rows(part)
+            out[part] = self._by_state(rows, None, rows.outliers[:, None])[:, :, 0]
+        return out
+
+    def teeth(self, p: Parameters) -> tuple[IntArray, FloatArray]:
+        """Whole numbers tried for each state and their probabilities, shape (m, J, T)."""
+        teeth = self.teeth_of(p, None)
+        log_f = self.densities(p, None, teeth)
+        terms, _ = self._terms(log_f, self._log_mass(p, None, teeth), p.outliers)
+        top = terms.max(axis=2, keepdims=True)
+        weight = np.exp(terms - np.where(np.isfinite(top), top, 0.0))
+        total = weight.sum(axis=2, keepdims=True)
+        # A state that is certainly astray is as likely at one tooth as at another.
+        even = np.full_like(weight, 1 / weight.shape[2])
+        probability = np.where(total > 0, weight / np.where(total > 0, total, 1.0), even)
+        return teeth.astype(np.int64), probability
+
+    def draw_integers(self, p: Parameters, rng: np.random.Generator) -> IntArray:
+        """One whole number for each state from its probabilities, shape (m, J)."""
+        teeth, probability = self.teeth(p)
+        running = np.cumsum(probability, axis=2)
+        chance = rng.random(running.shape[:2])[:, :, None] * running[:, :, -1:]
+        place = np.minimum(np.sum(running < chance, axis=2), teeth.shape[2] - 1)
+        drawn: IntArray = np.take_along_axis(teeth, place[:, :, None], axis=2)[:, :, 0]
+        return drawn
+
+    def state_of_reading(self) -> IntArray:
+        """Which column of the states belongs to each reading, in the order they were given."""
+        out = np.empty(self.x.size, dtype=np.int64)
+        out[self.order] = self.of_reading
+        return out
+
+    def best_integers(self, p: Parameters) -> IntArray:
+        """Most probable whole number of each reading at one set of parameters."""
+        teeth, probability = self.teeth(p)
+        best = np.argmax(probability[0], axis=1)
+        chosen: IntArray = teeth[0][np.arange(self.states), best]
+        return chosen[self.state_of_reading()]
+
+    def integer_shares(self, p: Parameters, share: FloatArray) -> tuple[IntArray, FloatArray]:
+        """Whole numbers (K,), and their probabilities (J, K) averaged over nodes with `share`."""
+        sums: dict[int, FloatArray] = {}
+        for part in self.chunks(p):
+            teeth, probability = self.teeth(p.rows(part))
+            weighted = probability * share[part, None, None]
+            low = int(teeth.min())
+            for j in range(self.states):
+                found = np.bincount((teeth[:, j] - low).ravel(), weights=weighted[:, j].ravel())
+                for k in np.flatnonzero(found > 0):
+                    sums.setdefault(int(k) + low, np.zeros(self.states))[j] += found[k]
+        whole = np.array(sorted(sums), dtype=np.int64)
+        return whole, np.column_stack([sums[int(k)] for k in whole])
+
+    def outlier_probability(self, p: Parameters, share: FloatArray) -> FloatArray:
+        """Probability that each reading is off the comb, averaged over nodes, shape (n,)."""
+        out = np.zeros(self.x.size)
+        for part in self.chunks(p):
+            rows = p.rows(part)
+            if not np.any(rows.outliers > 0):
+                continue
+            teeth = self.teeth_of(rows, None)
+            log_f = self.densities(rows, None, teeth)
+            mass = self._log_mass(rows, None, teeth)
+            terms, astray = self._terms(log_f, mass, rows.outliers)
+            total = np.logaddexp(np.logaddexp.reduce(terms, axis=2), astray)
+            stray = self._log_astray(rows.outliers)[:, :, None]
+            mixed = np.logaddexp(log_f + np.log1p(-rows.outliers)[:, None, None], stray)
+            # A state that is astray as a whole is at no tooth: taken off there, counted once.
+            whole = np.exp(self.per_state(mixed) + mass - total[:, :, None])
+            empty = np.exp(astray[:, :, None] + mass - total[:, :, None])
+            each = self.per_reading(whole) * np.exp(stray - mixed) - self.per_reading(empty)
+            at_teeth = np.maximum(each, 0.0).sum(axis=2)
+            out += share[part] @ (at_teeth + self.per_reading(np.exp(astray - total)))
+        result = np.empty(self.x.size)
+        result[self.order] = out
+        return result
+
+    def log_continuum(self, p: Parameters) -> FloatArray:
+        """Log likelihood of the same sample without steps; the units and offsets of `p` are unused.
+
+        The continuum is a comb too fine to show, for each state as fine as it needs. Which whole
+        numbers occur is said of the comb alone.
+        """
+        total = np.zeros(p.unit.size)
+        envelope = self.envelope.without_integers()
+        closed = envelope.declared or envelope.density is not None
+        for j in range(self.states):
+            if j in self.blank and not closed:
+                continue
+            mine = self.order[self.of_reading == j]
+            alone = Likelihood(
+                self.readings.select(mine),
+                envelope,
+                power=self.power,
+                rounding=self.rounding,
+            )
+            total += alone.log_fine_comb(p)
+        return total
+
+    def log_fine_comb(self, p: Parameters) -> FloatArray:
+        """Log likelihood under a comb so fine that it is a continuum, shape (m,)."""
+        # Where the deviation changes with the mean, the comb has to be finer.
+        least = self._least_deviation(p) * (0.6 if self.power else 1.0)
+        unit, offset, log_mass = self.envelope.continuum(least)
+        fine = Parameters(
+            unit=unit, sigma=p.sigma, offset=offset, growth=p.growth, outliers=p.outliers
+        )
+        out = np.empty(unit.size)
+        for part in self.chunks(fine):
+            rows = fine.rows(part)
+            teeth = self.teeth_of(rows, None)
+            mass = self.envelope.continuum_mass(teeth, rows.unit, rows.offset, log_mass[part])
+            log_f = self.densities(rows, None, teeth)
+            share = rows.outliers[:, None]
+            out[part] = self._states_from(log_f, mass, share).sum(axis=1)[:, 0]
+        return out
+
+    def _least_deviation(self, p: Parameters) -> FloatArray:
+        """Smallest standard deviation at any mean from which the readings can come."""
+        s0: FloatArray = p.sigma * float(self.scale.min())
+        nearest = float(np.abs(self.x).min())
+        if self.power == 0 or self.blank.size:
+            return s0
+        g = p.growth
+        # Eight deviations below the reading nearest zero.
+        if self.power == 2:
+            mean = np.maximum(nearest - 8 * s0, 0.0) / (1 + 8 * g)
+        else:
+            mean = np.square(np.sqrt(np.maximum(nearest - 8 * s0, 0) + 16 * g**2) - 4 * g)
+        least: FloatArray = np.sqrt(s0**2 + g**2 * mean**self.power)
+        return least
+
+    def _totals(self, p: Parameters, cell: Cell | None, share: FloatArray) -> FloatArray:
+        """Log likelihood at each row and share of outliers, shape (m, W)."""
+        if self.free_weights and cell is None:
+            return self._with_free_weights(p, share)
+        total: FloatArray = self._by_state(p, cell, share).sum(axis=1)
+        return total
+
+    def _by_state(self, p: Parameters, cell: Cell | None, share: FloatArray) -> FloatArray:
+        """Log likelihood of each state at each share of outliers, shape (m, J, W)."""
+        teeth = self.teeth_of(p, cell)
+        log_f = self.densities(p, cell, teeth)
+        return self._states_from(log_f, self._log_mass(p, cell, teeth), share)
+
+    def _log_mass(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
+        if self.free_weights:
+            inside = (teeth >= self.envelope.first) & (teeth <= self.envelope.last)
+            return np.where(inside, 0.0, -np.inf)
+        return self.masses(p, cell, teeth)
+
+    def _states_from(self, log_f: FloatArray, mass: FloatArray, share: FloatArray) -> FloatArray:
+        if not np.any(share > 0):
+            out = log_sum(self.per_state(log_f) + mass)[:, :, None]
+            out = np.repeat(out, share.shape[1], axis=2) if share.shape[1] > 1 else out
+        elif self.states == self.x.size:
+            # With one reading a state, the likelihood is linear in the share.
+            on_comb = log_sum(log_f + mass)[:, :, None] + np.log1p(-share)[:, None, :]
+            with np.errstate(divide="ignore"):
+                off = self._log_outside()[:, None] + np.log(share)[:, None, :]
+            out = np.logaddexp(on_comb, off)
+        else:
+            columns = []
+            for w in share.T:
+                terms, astray = self._terms(log_f, mass, np.broadcast_to(w, log_f.shape[:1]))
+                columns.append(np.logaddexp(log_sum(terms), astray))
+            out = np.stack(columns, axis=2)
+        if self.mute.size:
+            out[:, self.mute] = 0.0
+        return out
+
+    def _terms(
+        self, log_f: FloatArray, mass: FloatArray, share: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Log of what each tooth adds (m, J, T), and of a state astray (m, J)."""
+        if not np.any(share > 0):
+            return self.per_state(log_f) + mass, np.full((share.size, self.states), -np.inf)
+        stray = self._log_astray(share)
+        mixed = np.logaddexp(log_f + np.log1p(-share)[:, None, None], stray[:, :, None])
+        terms, astray = self.per_state(mixed), self.per_state(stray)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            gap = np.minimum(astray[:, :, None] - terms, 0.0)
+            at_tooth = terms + np.log(-np.expm1(gap)) + mass
+        return np.where(np.isnan(at_tooth), -np.inf, at_tooth), astray
+
+    def _with_free_weights(self, p: Parameters, share: FloatArray) -> FloatArray:
+        teeth = self.teeth_of(p, None)
+        log_f = self.densities(p, None, teeth)
+        mass = self._log_mass(p, None, teeth)
+        count = self.envelope.count(p.unit, p.offset, self.blur_in_units(p))
+        columns = []
+        for w in share.T:
+            terms, astray = self._terms(log_f, mass, np.broadcast_to(w, p.unit.shape))
+            columns.append(log_free_weights(terms, teeth.astype(np.int64), count, astray))
+        return np.column_stack(columns)
+
+    def _log_outside(self) -> FloatArray:
+        """Log density of each reading as an outlier, shape (n,)."""
+        outside = np.full(self.x.size, self.envelope.outside())
+        outside[self.kinds.is_beyond] = _HALF
+        return outside
+
+    def _log_astray(self, share: FloatArray) -> FloatArray:
+        """Log of share times density of an outlier, shape (m, n)."""
+        with np.errstate(divide="ignore"):
+            astray: FloatArray = np.log(share)[:, None] + self._log_outside()
+        return astray

@@ -1,0 +1,292 @@
+"""Mixture over integers: the exact posterior of the unit with every whole number summed over."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError, InputTypeError
+from quantize._support.randomness import RngLike
+from quantize._support.results import Result, jsonable
+from quantize._support.validation import FloatArray, IntArray
+from quantize.comb import alternatives as rivals
+from quantize.comb.band import Band, band_for
+from quantize.model.model import MixtureModel
+from quantize.model.modes import Marginal, Mode
+from quantize.model.posterior import Posterior, posterior_of
+from quantize.readings import Readings, as_readings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_SMALLEST_SHARE = 1e-3
+_CONTRADICTION = 1e-9
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class MixtureFit(Result):
+    """Result of `fit_mixture`.
+
+    Attributes
+    ----------
+    unit, unit_err : float
+        Posterior mean and standard deviation of the unit within the best mode (in log unit).
+    sigma : float
+        Posterior mean of sigma within that mode (times the median of the given ones, if given).
+    offset : float
+        The offset: fixed, or its posterior mean within that mode, round the circle where it is
+        free.
+    log_bayes_factor : float
+        Natural log of the evidence for the comb over that for sizes without steps, everything
+        else in the model kept. `analyze` sets the comb against other kinds of data as well.
+    alternatives : pandas.DataFrame
+        Every mode with at least 0.1 % of the posterior, the best first: unit, unit_err, share,
+        sigma, relation.
+    integers : numpy.ndarray of int, shape (n,)
+        Most probable whole number of each reading in the best mode.
+    model : MixtureModel
+        What was assumed.
+    log_evidence, log_evidence_continuum : float
+        Natural logs of the probability density of the readings under the model, and under the
+        same model without steps.
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ("readings", "posterior")
+
+    unit: float
+    unit_err: float
+    sigma: float
+    offset: float
+    log_bayes_factor: float
+    alternatives: pd.DataFrame
+    integers: IntArray
+    band: Band
+    settings: dict[str, Any]
+    model: MixtureModel
+    log_evidence: float
+    log_evidence_continuum: float
+    readings: Readings
+    posterior: Posterior
+
+    @property
+    def modes(self) -> pd.DataFrame:
+        """The same table as `alternatives`."""
+        return self.alternatives
+
+    @property
+    def integer_probabilities(self) -> pd.DataFrame:
+        """Rows (reading, integer, probability) over the whole posterior, down to 1e-4."""
+        return self.posterior.integer_probabilities
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary with stable keys."""
+        return super().to_dict() | {"integer_probabilities": jsonable(self.integer_probabilities)}
+
+    @property
+    def marginal(self) -> Marginal:
+        """Posterior of log unit on a fine grid."""
+        return self.posterior.marginal
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Highest-density set of the unit (in log unit): rows (low, high), one or more."""
+        return self.posterior.interval(validation.fraction("prob", prob))
+
+    @property
+    def parameters(self) -> pd.DataFrame:
+        """Mean and standard deviation of every unknown parameter within the best mode."""
+        return self.posterior.parameters
+
+    def outlier_probabilities(self) -> FloatArray:
+        """Probability that each reading is off the comb, shape (n,); zero without outliers."""
+        return self.posterior.outlier_probabilities()
+
+    def draws(self, n: int, *, rng: RngLike = None) -> pd.DataFrame:
+        """`n` independent draws of every parameter from the posterior."""
+        import pandas as pd
+
+        p = self.posterior.draws(validation.count("n", n), rng)
+        columns = {"unit": p.unit, "sigma": p.sigma, "offset": p.offset}
+        if self.model.noise != "constant":
+            columns["growth"] = p.growth
+        if "outliers" in self.posterior.prior.names:
+            columns["outliers"] = p.outliers
+        return pd.DataFrame(columns)
+
+    def predictions(self, n: int = 200, *, rng: RngLike = None) -> FloatArray:
+        """`n` samples that the same charge states would give again, shape (n, readings).
+
+        For a posterior-predictive check: ``plot(view="prediction")`` draws it.
+        """
+        return self.posterior.predictions(validation.count("n", n), rng)
+
+    def _headline(self) -> str:
+        share = float(self.alternatives["share"].iloc[0])
+        return (
+            f"unit {self.unit:.6g} ± {self.unit_err:.2g} ({100 * share:.3g} % of the posterior), "
+            f"log Bayes factor over values of any size {self.log_bayes_factor:.2f}"
+        )
+
+
+def fit_mixture(
+    readings: Any,
+    unit_range: Any = None,
+    *,
+    offset: str | float = "zero",
+    sigma_range: Any = None,
+    model: Any = None,
+) -> MixtureFit:
+    r"""Posterior of the unit by quadrature, every whole number summed over.
+
+    Parameters
+    ----------
+    readings : Readings or array_like, shape (n,)
+        Sigmas given with the readings are taken as known. Readings of one charge state share one
+        whole number; their scatter about it also determines sigma.
+    unit_range : (float, float), optional
+        Support of the log-uniform prior of the unit; see `default_band`.
+    offset : {"zero", "free"} or float
+        With "free" the offset is uniform over one unit.
+    sigma_range : float or (float, float), optional
+        A number is a known sigma; a pair the support of its log-uniform prior. See
+        `default_sigma_range` for the rule used when it is left out.
+    model : MixtureModel, optional
+        Everything that may be assumed of a run; it then also says offset and sigma.
+
+    Returns
+    -------
+    MixtureFit
+
+    Raises
+    ------
+    InputError
+        For input that cannot be used, or a search that would not fit in memory.
+
+    Notes
+    -----
+    With every whole number equally likely beforehand, the likelihood of the comb divided by that
+    of a continuum is the product of wrapped-normal densities of the phases
+    (`log_wrapped_normal`). It is integrated over log u, log sigma and the offset, and over what
+    else the model leaves unknown.
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> found = qz.fit_mixture([2.1, 3.9, 6.0, 8.1, 9.9, 14.0], (1.2, 5))
+    >>> found.integers.tolist()
+    [1, 2, 3, 4, 5, 7]
+    >>> found.log_bayes_factor > 3
+    True
+    """
+    data = as_readings(readings, measured=False)
+    model = model_of(offset, sigma_range, model)
+    known = (model.sigma, model.sigma) if isinstance(model.sigma, float) else None
+    band = band_for(data, unit_range, sigma_range=known)
+    return fit_posterior(data, band, model)
+
+
+def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit:
+    """`fit_mixture` for checked readings, range and model.
+
+    Raises
+    ------
+    InputError
+        Where the model cannot hold for these readings.
+    """
+    refuse_contradictions(data, model)
+    _refuse_coarse_steps(data, band, model)
+    found = posterior_of(model, data, band)
+    best, centre = found.modes[0], found.centre
+    factor = 1.0 if data.sigma is None else float(np.median(data.sigma))
+    continuum = found.nodes.log_continuum
+    return MixtureFit(
+        unit=best.unit,
+        unit_err=best.unit_err,
+        sigma=float(centre.sigma[0]) * factor,
+        offset=float(centre.offset[0]),
+        log_bayes_factor=found.log_bayes_factor,
+        alternatives=mode_table(found.modes, data),
+        integers=found.integers,
+        band=band,
+        settings={
+            "offset": model.to_dict()["offset"],
+            "model": model.to_dict(),
+            "sigma_range": _sigma_setting(found),
+        },
+        model=model,
+        log_evidence=continuum + found.log_bayes_factor,
+        log_evidence_continuum=continuum,
+        readings=data,
+        posterior=found,
+    )
+
+
+def model_of(offset: str | float, sigma_range: Any, model: Any) -> MixtureModel:
+    """The model that is meant, checked."""
+    if model is None:
+        validation.offset_mode(offset)
+        return MixtureModel(offset=offset, sigma=validation.sigma_range(sigma_range))
+    if not isinstance(model, MixtureModel):
+        raise InputTypeError(
+            f"`model` is a {type(model).__name__}; give a MixtureModel, or leave it out."
+        )
+    if sigma_range is not None or not (isinstance(offset, str) and offset == "zero"):
+        raise InputError(
+            "`offset` and `sigma_range` are part of `model`; give them there, as offset and sigma."
+        )
+    return model
+
+
+def refuse_contradictions(data: Readings, model: MixtureModel) -> None:
+    """A state has one whole number: its readings may differ by their errors and no more.
+
+    Only where sigma is known and nothing allows for outliers can they be seen to contradict.
+    """
+    from scipy import stats
+
+    if data.state is None or data.sigma is None:
+        return
+    if model.outliers != 0.0 or model.sigma is not None:
+        return
+    measured = data.measured
+    for code, label in enumerate(data.state_labels):
+        mine = (data.state == code) & measured
+        if mine.sum() < 2:
+            continue
+        weight = data.sigma[mine] ** -2.0
+        x = data.values[mine]
+        chi2 = float(np.sum(weight * (x - np.average(x, weights=weight)) ** 2))
+        if stats.chi2.sf(chi2, mine.sum() - 1) < _CONTRADICTION:
+            raise InputError(
+                f"`state` {label!r} holds readings from {x.min():g} to {x.max():g}, "
+                f"{float(np.ptp(x) * np.sqrt(weight.max())):.3g} sigma apart, but a state has one "
+                "whole number; mend the label or the sigma, or allow for outliers in the model."
+            )
+
+
+def _refuse_coarse_steps(data: Readings, band: Band, model: MixtureModel) -> None:
+    step = data.rounding_step
+    if model.rounding and step is not None and step >= band.high:
+        raise InputError(
+            f"`resolution` is {step:g}, no finer than the largest unit tried ({band.high:g}); read "
+            "to a finer step, or look for larger units."
+        )
+
+
+def _sigma_setting(found: Posterior) -> list[float] | None:
+    if isinstance(found.prior.sigma, float) and found.readings.sigma is not None:
+        return None
+    return list(found.prior.sigma_reach())
+
+
+def mode_table(modes: list[Mode], data: Readings) -> pd.DataFrame:
+    """Columns unit, unit_err, share, sigma, relation."""
+    rows = [
+        {"unit": m.unit, "unit_err": m.unit_err, "share": m.share, "sigma": m.sigma}
+        for i, m in enumerate(modes)
+        if i == 0 or m.share >= _SMALLEST_SHARE
+    ]
+    tolerance = max(0.2 * modes[0].unit / data.reach, 3 * modes[0].unit_err / modes[0].unit)
+    return rivals.table(rows, min(tolerance, 0.1))

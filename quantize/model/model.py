@@ -1,0 +1,222 @@
+"""MixtureModel: what is assumed of the readings, stated before they are looked at."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+from quantize._support import validation
+from quantize._support.errors import InputError, InputTypeError
+from quantize.model import distributions
+from quantize.readings import Readings
+
+NOISES = ("constant", "proportional", "counting")
+ENVELOPES = ("flat", "normal", "exponential", "levels")
+_PRIORS = ("unit", "sigma", "offset", "outliers", "growth")
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class MixtureModel:
+    """What is assumed of a page of readings; taken by every mixture of the library.
+
+    Where a distribution is accepted it is a frozen one of ``scipy.stats``.
+
+    Parameters
+    ----------
+    offset : "zero", "free", float or distribution
+        Where the comb starts. "free" is uniform over one unit; a distribution is a prior, for
+        example ``stats.norm(0, 0.1)`` from rows read at balance.
+    sigma : float, (float, float) or distribution, optional
+        Standard deviation of a reading. A number is known, a pair the support of a log-uniform
+        prior; left out, `default_sigma_range` tells it. With readings that carry their own sigmas
+        it is the common factor on them, and left out the factor is one.
+    noise : {"constant", "proportional", "counting"}
+        The variance of a reading with mean m is s0², s0² + s1²·m² (a hand on the watch, a unit
+        that drifts), or s0² + s1²·abs(m) (counts in a detector); s0 is sigma and s1 the growth.
+    envelope : {"flat", "normal", "exponential", "levels"} or distribution
+        Which sizes occur at all. "normal" and "exponential" take their parameters from the
+        readings; "levels" gives every tooth a weight of its own (Dirichlet, 1 each).
+    window : (float, float), optional
+        Sizes between which a flat envelope lies, declared before the readings are seen: then
+        each of the T teeth inside has probability 1/T. Left out, it is the range of the readings.
+    outliers : float, "free" or distribution
+        Share of readings that are off the comb altogether, uniform over the window. "free" gives
+        it the prior Beta(1, 9).
+    integers : "any", "positive" or (int, int)
+        Whole numbers that occur; a pair is the first and the last.
+    rounding : bool
+        Whether a reading stands for the interval that was rounded to it (see
+        `Readings.resolution` and `Readings.ends`).
+    priors : mapping, optional
+        Further priors: "unit" (log-uniform over the range of units when left out) and "growth"
+        (a number, a pair or a distribution for s1). "sigma", "offset" and "outliers" may be
+        given here as well.
+
+    Raises
+    ------
+    InputError
+        For a value that cannot be used.
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> qz.MixtureModel(offset="free", outliers=0.05)
+    <MixtureModel: offset free, outliers 0.05>
+    """
+
+    offset: Any = "zero"
+    sigma: Any = None
+    noise: str = "constant"
+    envelope: Any = "flat"
+    window: Any = None
+    outliers: Any = 0.0
+    integers: Any = "any"
+    rounding: bool = False
+    priors: Mapping[str, Any] = dataclasses.field(default_factory=dict)
+
+    def __getstate__(self) -> dict[str, Any]:
+        return self.__dict__ | {"priors": dict(self.priors)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state | {"priors": MappingProxyType(state["priors"])})
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        extra = dict(self.priors)
+        unknown = sorted(set(extra) - set(_PRIORS))
+        if unknown:
+            raise InputError(
+                f"`priors` has an entry {unknown[0]!r}; the entries are {', '.join(_PRIORS)}."
+            )
+        for name in ("sigma", "offset", "outliers"):
+            if name in extra:
+                put(self, name, extra.pop(name))
+        put(self, "priors", MappingProxyType(extra))
+        put(self, "offset", _offset(self.offset))
+        put(self, "sigma", distributions.positive_prior("sigma", self.sigma))
+        put(self, "outliers", _outliers(self.outliers))
+        put(self, "integers", _integers(self.integers))
+        validation.choice("noise", self.noise, NOISES)
+        if not distributions.is_distribution(self.envelope):
+            validation.choice("envelope", self.envelope, ENVELOPES)
+        if self.window is not None:
+            put(self, "window", _window(self.window))
+        if not isinstance(self.rounding, bool):
+            raise InputTypeError(f"`rounding` is {self.rounding!r}; give True or False.")
+        if "growth" in extra and self.noise == "constant":
+            raise InputError(
+                "`priors` has a growth, but `noise` is 'constant'; choose 'proportional' or "
+                "'counting', or leave the growth out."
+            )
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether the faster quadrature for unit, sigma and a zero or free offset will do."""
+        return (
+            not distributions.is_distribution(self.offset)
+            and not distributions.is_distribution(self.sigma)
+            and self.noise == "constant"
+            and self.envelope == "flat"
+            and self.window is None
+            and self.outliers == 0.0
+            and self.integers == "any"
+            and not self.rounding
+            and "unit" not in self.priors
+        )
+
+    def is_plain_for(self, data: Readings) -> bool:
+        """The same for these readings: all measured, their own sigmas (if any) taken as known."""
+        factor = data.sigma is not None and self.sigma is not None
+        return self.is_plain and bool(data.measured.all()) and not factor
+
+    @property
+    def plain_offset(self) -> str | float:
+        """The offset for methods that know no prior: its mean."""
+        if distributions.is_distribution(self.offset):
+            return float(self.offset.mean())
+        offset: str | float = self.offset
+        return offset
+
+    @property
+    def plain_sigma(self) -> float | tuple[float, float] | None:
+        """The sigma for methods that know a log-uniform prior only: where nearly all of it lies."""
+        if distributions.is_distribution(self.sigma):
+            low, high = self.sigma.ppf([0.001, 0.999])
+            return float(low), float(high)
+        sigma: float | tuple[float, float] | None = self.sigma
+        return sigma
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary: every assumption, distributions by name and parameters."""
+        fields = {f.name: getattr(self, f.name) for f in dataclasses.fields(self)}
+        fields["priors"] = dict(self.priors)
+        described: dict[str, Any] = distributions.described(fields)
+        return {"schema": "quantize.MixtureModel/1"} | described
+
+    def __repr__(self) -> str:
+        parts = []
+        for field in dataclasses.fields(self):
+            value = getattr(self, field.name)
+            if field.name == "priors":
+                parts += [f"{k} {distributions.text(v)}" for k, v in value.items()]
+            elif value is True:
+                parts.append(field.name)
+            elif value is not False and value != field.default:
+                parts.append(f"{field.name} {distributions.text(value)}")
+        return f"<MixtureModel: {', '.join(parts) or 'plain'}>"
+
+
+def _offset(value: Any) -> Any:
+    if distributions.is_distribution(value):
+        return value
+    mode, number = validation.offset_mode(value)
+    if mode == "free":
+        return "free"
+    return "zero" if number == 0 else number
+
+
+def _outliers(value: Any) -> Any:
+    if distributions.is_distribution(value):
+        low, high = value.support()
+        if low < 0 or high > 1:
+            raise InputError(
+                f"`outliers` has a prior on ({low:g}, {high:g}); a share lies between 0 and 1."
+            )
+        return value
+    if isinstance(value, str):
+        validation.choice("outliers", value, ("free",))
+        return distributions.beta(1, 9)
+    share = validation.number("outliers", value)
+    if not 0 <= share < 1:
+        raise InputError(f"`outliers` is {share:g}; it must be at least 0 and below 1.")
+    return share
+
+
+def _integers(value: Any) -> Any:
+    if isinstance(value, str):
+        return validation.choice("integers", value, ("any", "positive"))
+    try:
+        first, last = (int(validation.number("integers", end)) for end in value)
+    except (TypeError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputTypeError(
+            f"`integers` is {value!r}; it must be 'any', 'positive' or a pair (first, last)."
+        ) from None
+    if first >= last:
+        raise InputError(f"`integers` is ({first}, {last}); the first must be below the last.")
+    return first, last
+
+
+def _window(value: Any) -> tuple[float, float]:
+    try:
+        low, high = (validation.number("window", end) for end in value)
+    except (TypeError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputTypeError(f"`window` is {value!r}; give two numbers (low, high).") from None
+    if low >= high:
+        raise InputError(f"`window` is ({low:g}, {high:g}); the low end must be below the high.")
+    return low, high

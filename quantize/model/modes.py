@@ -1,0 +1,269 @@
+"""The marginal posterior of the unit from the quadrature nodes, its modes and its sets."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.band import Band
+from quantize.model.nodes import Nodes
+
+_FINE = 4
+"""Points of the fine marginal per cell of the typical lattice."""
+_BIN = 12
+"""Points of the fine marginal per bin in which modes are sought: about 0.75 deviations."""
+_SADDLE = 0.5
+"""Two peaks are one mode when the valley between them is higher than this part of the higher."""
+_SAME_NUMBERS = 0.2
+"""Units are alike when no reading's phase differs by more than this."""
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Marginal:
+    """Posterior density of log u on an even grid of step `step`, kept only where it counts.
+
+    `index` are grid places (ascending, with gaps), `mass` the posterior probability of each.
+    """
+
+    index: IntArray
+    log_unit: FloatArray
+    mass: FloatArray
+    step: float
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Mode:
+    """One mode of the posterior of the unit.
+
+    `unit` and `unit_err` are its mean and standard deviation, `peak` its highest place;
+    `probability` is the most that lies about one unit of it (see `find_modes`).
+    """
+
+    low: float
+    high: float
+    unit: float
+    unit_err: float
+    share: float
+    sigma: float
+    peak: float
+    probability: float
+
+
+def marginal_of_unit(band: Band, nodes: Nodes) -> Marginal:
+    """The posterior of log u: for each lattice the log mass is interpolated between its points.
+
+    Along a lattice the log of a smooth peak is nearly a parabola, so that interpolation by the
+    cubic through four neighbours loses nothing at a quarter of a standard deviation.
+    """
+    start = float(np.log(band.low))
+    length = float(np.log(band.high)) - start
+    share = nodes.share
+    typical = float(np.exp(np.sum(share * np.log(nodes.cell)) / np.sum(share)))
+    size = int(np.clip(np.ceil(length / typical - 1e-6) * _FINE, 512, 2**31))
+    step = length / size
+    found: list[tuple[IntArray, FloatArray]] = []
+    for cell in np.unique(nodes.cell):
+        mine = nodes.cell == cell
+        place = np.rint((nodes.log_unit[mine] - start) / cell - 0.5).astype(np.int64)
+        # Sum over the sigmas and offsets at one unit.
+        cells, mass = _sums_by_place(place, share[mine])
+        found.append(_refined(cells, mass, float(cell), step, size))
+    index = np.concatenate([f[0] for f in found])
+    mass = np.concatenate([f[1] for f in found])
+    places, merged = _sums_by_place(index, mass)
+    keep = merged > 1e-10 * merged.max()
+    places, merged = places[keep], merged[keep]
+    return Marginal(
+        index=places,
+        log_unit=start + (places.astype(np.float64) + 0.5) * step,
+        mass=merged / merged.sum(),
+        step=step,
+    )
+
+
+def _sums_by_place(place: IntArray, mass: FloatArray) -> tuple[IntArray, FloatArray]:
+    """The different places, ascending, with the sum of the masses at each; no mass is zero."""
+    first = int(place.min())
+    if int(place.max()) - first < 8 * place.size:
+        sums = np.bincount(place - first, weights=mass)
+        found = np.flatnonzero(sums)
+        return found + first, np.asarray(sums[found], float)
+    places, back = np.unique(place, return_inverse=True)
+    return places, np.bincount(back, weights=mass).astype(np.float64)
+
+
+def _refined(
+    cells: IntArray, mass: FloatArray, cell: float, step: float, size: int
+) -> tuple[IntArray, FloatArray]:
+    """Spread lattice masses over the fine grid, the total of each lattice kept."""
+    if step >= cell:
+        coarse: IntArray = np.minimum(((cells + 0.5) * cell / step).astype(np.int64), size - 1)
+        return coarse, mass
+    # All fine points within the cells that have mass.
+    first = np.ceil(cells * cell / step - 0.5).astype(np.int64)
+    last = np.ceil((cells + 1) * cell / step - 0.5).astype(np.int64)
+    owner = np.repeat(np.arange(cells.size), last - first)
+    offset = np.arange(owner.size) - np.repeat(
+        np.cumsum(last - first) - (last - first), last - first
+    )
+    fine = np.repeat(first, last - first) + offset
+    log_mass = np.log(mass)
+
+    # Neighbours that were dropped as negligible get a steep tail.
+    def at(shift: int) -> FloatArray:
+        where = np.clip(np.arange(cells.size) + shift, 0, cells.size - 1)
+        adjacent = cells[where] == cells + shift
+        return np.where(adjacent, log_mass[where], log_mass - 8.0)
+
+    t = (fine + 0.5) * step / cell - (cells[owner] + 0.5)
+    left, centre, right = at(-1)[owner], log_mass[owner], at(1)[owner]
+    curve = centre + t * (right - left) / 2 + t**2 * (left + right - 2 * centre) / 2
+    value = np.exp(curve - log_mass.max())
+    value *= mass.sum() / value.sum()
+    inside = (fine >= 0) & (fine < size)
+    return fine[inside], value[inside]
+
+
+def find_modes(nodes: Nodes, marginal: Marginal, reach: float) -> list[Mode]:
+    """Modes of the posterior of the unit, the best first.
+
+    The best is the one with the most probable unit, where units count as alike while they give
+    the readings the same whole numbers: no phase differs by more than a fifth, which is
+    0.2·u/reach of the unit, `reach` the largest distance from zero. Not the share of the whole
+    mode decides: where sigma is large next to
+    the unit the comb is a continuum, and that wide plain may hold a large share without any unit
+    standing out in it.
+    """
+    bins = _bins(marginal)
+    labels = label_modes(*bins)
+    place = np.searchsorted(bins[0], marginal.index // _BIN)
+    of_point = labels[place]
+    probability = _probability_of_same_numbers(reach, marginal, of_point)
+    sigma_of_mode = _mean_sigma(nodes, marginal, of_point, int(labels.max()) + 1)
+    # A mode is one stretch of the marginal.
+    starts = np.flatnonzero(np.diff(of_point, prepend=-1))
+    ends = np.append(starts[1:], of_point.size)
+    u = np.exp(marginal.log_unit)
+    share = np.add.reduceat(marginal.mass, starts)
+    mean = np.add.reduceat(marginal.mass * u, starts) / share
+    around = np.square(u - np.repeat(mean, ends - starts))
+    variance = np.add.reduceat(marginal.mass * around, starts) / share
+    error = np.sqrt(variance + (marginal.step * mean) ** 2 / 12)
+    highest = np.maximum.reduceat(probability, starts)
+    modes = [
+        Mode(
+            low=float(u[first]),
+            high=float(u[last - 1]),
+            unit=float(mean[i]),
+            unit_err=float(error[i]),
+            share=float(share[i]),
+            sigma=float(sigma_of_mode[of_point[first]]),
+            peak=float(u[first + np.argmax(marginal.mass[first:last])]),
+            probability=float(highest[i]),
+        )
+        for i in np.argsort(of_point[starts])
+        for first, last in [(starts[i], ends[i])]
+    ]
+    modes.sort(key=lambda mode: -mode.probability)
+    return modes
+
+
+def _probability_of_same_numbers(
+    reach: float, marginal: Marginal, of_point: IntArray
+) -> FloatArray:
+    """Posterior probability about each point, within its mode, of units that are alike."""
+    log_u = marginal.log_unit
+    half = np.minimum(_SAME_NUMBERS * np.exp(log_u) / reach, _SAME_NUMBERS)
+    running = np.concatenate([[0.0], np.cumsum(marginal.mass)])
+    starts = np.flatnonzero(np.diff(of_point, prepend=of_point[0] - 1))
+    ends = np.append(starts[1:], of_point.size)
+    stretch = np.searchsorted(starts, np.arange(of_point.size), side="right") - 1
+    first = np.maximum(np.searchsorted(log_u, log_u - half), starts[stretch])
+    last = np.minimum(np.searchsorted(log_u, log_u + half, side="right"), ends[stretch])
+    probability: FloatArray = running[last] - running[first]
+    return probability
+
+
+def _bins(marginal: Marginal) -> tuple[IntArray, FloatArray]:
+    """The marginal in bins of `_BIN` points."""
+    return _sums_by_place(marginal.index // _BIN, marginal.mass)
+
+
+def label_modes(bins: IntArray, mass: FloatArray) -> IntArray:
+    """Label bins by mode: from the highest down, each bin joins a labelled neighbour.
+
+    Where a bin lies between two modes they become one if it is no deep valley for the lower.
+    """
+    # One place more at either end, never labelled, spares the question whether there is one.
+    label = [-1] * (bins.size + 2)
+    near = np.concatenate([[False], np.diff(bins) <= 2, [False]]).tolist()
+    heights = mass.tolist()
+    parent: list[int] = []
+    height: list[float] = []
+
+    def root(i: int) -> int:
+        while parent[i] != i:
+            i = parent[i]
+        return i
+
+    for i in np.argsort(-mass, kind="stable").tolist():
+        left = root(label[i]) if near[i] and label[i] >= 0 else -1
+        right = root(label[i + 2]) if near[i + 1] and label[i + 2] >= 0 else -1
+        if left < 0 and right < 0:
+            label[i + 1] = len(parent)
+            parent.append(len(parent))
+            height.append(heights[i])
+        elif left < 0 or right < 0 or left == right:
+            label[i + 1] = max(left, right)
+        else:
+            first, other = (left, right) if height[left] >= height[right] else (right, left)
+            label[i + 1] = first
+            if heights[i] >= _SADDLE * height[first]:
+                parent[other] = first
+    roots = np.array([root(v) for v in label[1:-1]])
+    _, compact = np.unique(roots, return_inverse=True)
+    return compact.astype(np.int64)
+
+
+def _mean_sigma(nodes: Nodes, marginal: Marginal, of_point: IntArray, count: int) -> FloatArray:
+    where = np.clip(np.searchsorted(marginal.log_unit, nodes.log_unit), 0, of_point.size - 1)
+    label = of_point[where]
+    weight = np.bincount(label, weights=nodes.share, minlength=count)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean: FloatArray = (
+            np.bincount(label, weights=nodes.share * nodes.sigma, minlength=count) / weight
+        )
+    return mean
+
+
+def highest_density_set(marginal: Marginal, prob: float) -> FloatArray:
+    """The shortest set in log u that holds `prob`: rows (low, high) in the unit itself."""
+    order = np.argsort(-marginal.mass, kind="stable")
+    running = np.cumsum(marginal.mass[order])
+    chosen = np.zeros(marginal.index.size, dtype=bool)
+    last = int(np.searchsorted(running, prob))
+    chosen[order[: last + 1]] = True
+    places = marginal.index[chosen]
+    # The last point is taken in part: trim the pieces' ends by what is too much.
+    breaks = np.flatnonzero(np.diff(places) > 1)
+    first = places[np.r_[0, breaks + 1]]
+    final = places[np.r_[breaks, places.size - 1]]
+    origin = marginal.log_unit[0] - (marginal.index[0] + 0.5) * marginal.step
+    rows: FloatArray = np.exp(origin + np.column_stack([first, final + 1]) * marginal.step)
+    return rows
+
+
+def spread_of_offset(
+    offset: FloatArray, unit: FloatArray, weight: FloatArray, centre: float
+) -> float:
+    """Standard deviation of a free offset, each counted from its tooth that is nearest `centre`.
+
+    It is that of the tooth beside zero. The tooth in the middle of the readings is better known;
+    on the way down to zero the error of the unit is added once for every step.
+    """
+    cycles = (offset - centre) / unit
+    away = unit * (cycles - np.rint(cycles))
+    mean = float(weight @ away)
+    return float(np.sqrt(weight @ np.square(away - mean)))

@@ -1,0 +1,143 @@
+"""Quadrature nodes: those of sigma, growth and outliers, and those of the posterior."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from typing import Any
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+from quantize.model import distributions
+from quantize.model.priors import ParameterPriors
+
+_LOG_PANEL = 1.6
+_FEW = 50
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Axis:
+    """Nodes of one parameter, ascending, and the logs of their weights."""
+
+    place: FloatArray
+    log_weight: FloatArray
+
+    @property
+    def size(self) -> int:
+        """Number of nodes."""
+        return int(self.place.size)
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Common:
+    """Nodes of sigma, growth and outlier share, with log weights of the priors.
+
+    The arrays of the product run through the shares first, then growth, then sigma.
+    """
+
+    sigmas: Axis
+    growths: Axis
+    shares: Axis
+
+    @property
+    def size(self) -> int:
+        """Number of nodes of the product."""
+        return self.sigmas.size * self.growths.size * self.shares.size
+
+    def _spread_out(self, axis: int, values: FloatArray) -> FloatArray:
+        shape = (self.sigmas.size, self.growths.size, self.shares.size)
+        view = values.reshape([-1 if i == axis else 1 for i in range(3)])
+        flat: FloatArray = np.broadcast_to(view, shape).ravel()
+        return flat
+
+    @property
+    def sigma(self) -> FloatArray:
+        """Sigma of each node of the product."""
+        return self._spread_out(0, self.sigmas.place)
+
+    @property
+    def growth(self) -> FloatArray:
+        """Growth of each node of the product."""
+        return self._spread_out(1, self.growths.place)
+
+    @property
+    def outliers(self) -> FloatArray:
+        """Outlier share of each node of the product."""
+        return self._spread_out(2, self.shares.place)
+
+    @property
+    def log_weight(self) -> FloatArray:
+        """Log weight of each node of the product."""
+        return (
+            self._spread_out(0, self.sigmas.log_weight)
+            + self._spread_out(1, self.growths.log_weight)
+            + self._spread_out(2, self.shares.log_weight)
+        )
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Nodes:
+    """Nodes that count: log unit and its cell, the offset and its cell, common node, log mass.
+
+    `shift` is the phase from the origin where the offset is free, else the offset. Masses are
+    relative to the evidence of the same sample without steps, whose log is `log_continuum`.
+    """
+
+    log_unit: FloatArray
+    cell: FloatArray
+    shift: FloatArray
+    shift_cell: FloatArray
+    index: IntArray
+    log_mass: FloatArray
+    common: Common
+    log_continuum: float
+
+    @functools.cached_property
+    def log_bayes_factor(self) -> float:
+        """Log evidence of the comb over that of the continuum."""
+        return float(np.logaddexp.reduce(self.log_mass))
+
+    @functools.cached_property
+    def share(self) -> FloatArray:
+        """Posterior probability of each node."""
+        share: FloatArray = np.exp(self.log_mass - self.log_bayes_factor)
+        return share
+
+    @property
+    def sigma(self) -> FloatArray:
+        """Sigma of each node."""
+        return self.common.sigma[self.index]
+
+
+def common_nodes(prior: ParameterPriors, n: int) -> Common:
+    """The product of the three one-dimensional rules, for `n` readings."""
+    sigma, log_s = prior.sigma_nodes(n)
+    panels = 1
+    if distributions.is_distribution(prior.growth):
+        low, high = distributions.reach(prior.growth)
+        panels = int(np.ceil(np.log(high / low) / min(_LOG_PANEL, 8 / np.sqrt(2 * n))))
+    growth, log_g = distributions.nodes(prior.growth, panels)
+    outliers, log_w = _share_nodes(prior.outliers, n)
+    return Common(
+        sigmas=Axis(place=sigma, log_weight=log_s),
+        growths=Axis(place=growth, log_weight=log_g),
+        shares=Axis(place=outliers, log_weight=log_w),
+    )
+
+
+def _share_nodes(prior: Any, n: int) -> tuple[FloatArray, FloatArray]:
+    """Nodes of the outlier share.
+
+    The likelihood of single readings is a polynomial in it, so that with a beta prior the rule of
+    Gauss and Jacobi is exact from (n + 1)/2 nodes on, and good enough with fewer.
+    """
+    from scipy.special import roots_jacobi
+
+    if not distributions.is_distribution(prior):
+        return distributions.nodes(prior)
+    if prior.dist.name != "beta" or prior.support() != (0.0, 1.0) or prior.kwds:
+        return distributions.nodes(prior, 2 if n <= _FEW else 4)
+    a, b = prior.args[:2]
+    x, w = roots_jacobi(min((n + 2) // 2, 6 + int(np.sqrt(n))), b - 1, a - 1)
+    return 0.5 * (x + 1), np.log(w / w.sum())

@@ -1,0 +1,271 @@
+"""The posterior of a sample under a model: what quadrature found, and what is read of it.
+
+Nobody outside `quantize.model` reads nodes. Offsets are in the unit of the readings, and log masses
+are relative to the same sample without steps.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from quantize._support import randomness
+from quantize._support.randomness import RngLike
+from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.comb.band import Band
+from quantize.comb.least_squares import candidate_combs
+from quantize.comb.wrapped import log_wrapped_normal
+from quantize.model import draws as drawing
+from quantize.model import modes as mode_finding
+from quantize.model.likelihood import Likelihood, Parameters
+from quantize.model.model import MixtureModel
+from quantize.model.modes import Marginal, Mode
+from quantize.model.nodes import Nodes
+from quantize.model.noise import grown_variance
+from quantize.model.priors import ParameterPriors, priors_of
+from quantize.model.quadrature import integrate
+from quantize.model.wrapped_likelihood import likelihood_of
+from quantize.readings import Readings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_RIVALS = 8
+_NODES_FOR_INTEGERS = 8000
+_WORK_FOR_INTEGERS = 2_000_000
+_SMALLEST_PROBABILITY = 1e-4
+_FEWEST_DEGREES = 5
+"""Degrees of freedom from which on the scatter within states counts as known."""
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Posterior:
+    """Posterior of unit, offset and noise for one sample."""
+
+    model: MixtureModel
+    readings: Readings
+    band: Band
+    prior: ParameterPriors
+    likelihood: Likelihood
+    nodes: Nodes
+
+    @property
+    def log_bayes_factor(self) -> float:
+        """Log evidence of the comb over that of sizes without steps, the rest of the model kept."""
+        return self.nodes.log_bayes_factor
+
+    @functools.cached_property
+    def marginal(self) -> Marginal:
+        """Posterior of log unit on a fine grid."""
+        return mode_finding.marginal_of_unit(self.band, self.nodes)
+
+    @functools.cached_property
+    def modes(self) -> list[Mode]:
+        """Modes of the unit, the best first."""
+        return mode_finding.find_modes(self.nodes, self.marginal, self.reach)
+
+    @property
+    def reach(self) -> float:
+        """Largest distance of a level from where whole numbers are counted."""
+        origin = self.prior.offset if isinstance(self.prior.offset, float) else self.prior.origin
+        means = self.readings.select(self.readings.measured).levels().mean
+        return float(np.abs(means - origin).max())
+
+    def interval(self, prob: float) -> FloatArray:
+        """Highest-density set of the unit: rows (low, high)."""
+        return mode_finding.highest_density_set(self.marginal, prob)
+
+    def log_bayes_factor_between(self, low: float, high: float) -> float:
+        """Log Bayes factor given that the unit lies between two values of the range."""
+        nodes = self.nodes
+        inside = (nodes.log_unit >= np.log(low)) & (nodes.log_unit <= np.log(high))
+        part = np.log(high / low) / np.log(self.band.factor)
+        if not inside.any():
+            return -np.inf
+        return float(np.logaddexp.reduce(nodes.log_mass[inside]) - np.log(part))
+
+    @functools.cached_property
+    def parameters(self) -> pd.DataFrame:
+        """Mean and standard deviation of every unknown parameter within the best mode."""
+        import pandas as pd
+
+        places = self.in_mode(self.modes[0])
+        p, weight = self.at(places), self._weight(places)
+        values = {"unit": p.unit, "sigma": p.sigma, "growth": p.growth, "outliers": p.outliers}
+        rows = []
+        for name, value in values.items():
+            if name == "unit" or any(name in coordinate for coordinate in self.prior.names):
+                mean, sd = _moments(value, weight)
+                rows.append({"parameter": name, "mean": mean, "sd": sd})
+        if self.prior.free:
+            mean = self._free_offset(places, weight)
+            sd = mode_finding.spread_of_offset(p.offset, p.unit, weight, mean)
+            rows.append({"parameter": "offset", "mean": mean, "sd": sd})
+        elif "offset" in self.prior.names:
+            mean, sd = _moments(p.offset, weight)
+            rows.append({"parameter": "offset", "mean": mean, "sd": sd})
+        return pd.DataFrame(rows)
+
+    def _free_offset(self, places: IntArray, weight: FloatArray) -> float:
+        """Mean of the phases round the circle, at the unit of the best mode, in [0, unit)."""
+        unit = self.modes[0].unit
+        vector = np.sum(weight * np.exp(2j * np.pi * self.nodes.shift[places]))
+        return (self.prior.origin + unit * float(np.angle(vector) / (2 * np.pi))) % unit
+
+    @functools.cached_property
+    def centre(self) -> Parameters:
+        """The parameters in the middle of the best mode, each of shape (1,)."""
+        table = self.parameters
+        means = dict(zip(table["parameter"], table["mean"], strict=True))
+        known = {
+            "sigma": self.prior.sigma,
+            "offset": self.prior.offset,
+            "growth": self.prior.growth,
+            "outliers": self.prior.outliers,
+        }
+        fixed = {name: np.array([means.get(name, value)], float) for name, value in known.items()}
+        return Parameters(unit=np.array([self.modes[0].unit]), **fixed)
+
+    @property
+    def integers(self) -> IntArray:
+        """Most probable whole number of each reading in the middle of the best mode."""
+        return self.likelihood.best_integers(self.centre)
+
+    @functools.cached_property
+    def integer_probabilities(self) -> pd.DataFrame:
+        """Rows (reading, integer, probability) over the whole posterior, down to 1e-4."""
+        import pandas as pd
+
+        places, share = self.representative
+        whole, probability = self.likelihood.integer_shares(self.at(places), share)
+        reading, integer, chance = [], [], []
+        for i, j in enumerate(self.likelihood.state_of_reading()):
+            ranked = np.argsort(-probability[j], kind="stable")
+            ranked = ranked[probability[j][ranked] >= _SMALLEST_PROBABILITY]
+            reading.append(np.full(ranked.size, i))
+            integer.append(whole[ranked])
+            chance.append(probability[j][ranked])
+        return pd.DataFrame(
+            {
+                "reading": np.concatenate(reading),
+                "integer": np.concatenate(integer),
+                "probability": np.concatenate(chance),
+            }
+        )
+
+    def outlier_probabilities(self) -> FloatArray:
+        """Probability that each reading is off the comb, shape (n,)."""
+        places, share = self.representative
+        return self.likelihood.outlier_probability(self.at(places), share)
+
+    def integers_in_best_mode(self, n: int, rng: RngLike = None) -> IntArray:
+        """Whole numbers of each charge state in `n` draws from the best mode, shape (n, J)."""
+        generator = randomness.generator(rng)
+        places = self.in_mode(self.modes[0])
+        pick = generator.choice(places, size=n, p=self._weight(places))
+        return self.likelihood.draw_integers(self.at(pick), generator)
+
+    @property
+    def known_sigma(self) -> float | None:
+        """Typical scatter of a level mean, where it is known otherwise than through the comb."""
+        levels = self.readings.select(self.readings.measured).levels()
+        typical = float(np.median(np.sqrt(levels.factor)))
+        if self.model.noise != "constant":
+            return None
+        if isinstance(self.prior.sigma, float):
+            return self.prior.sigma * typical
+        if levels.degrees >= _FEWEST_DEGREES and not levels.sigma_given:
+            return float(np.sqrt(levels.scatter / levels.degrees)) * typical
+        return None
+
+    def nearer_than_chance(self) -> BoolArray:
+        """Which readings the best mode makes likelier than sizes without steps, shape (n,)."""
+        p, terms = self.centre, self.likelihood
+        measured = self.readings.measured
+        data = self.readings.select(measured)
+        lever = 1.0 if data.shift is None else data.shift.lever
+        levels = data.replace(values=data.values - lever * p.offset[0]).levels()
+        constant = np.square(p.sigma[0]) * levels.factor
+        variance = grown_variance(constant, p.growth, levels.mean + p.offset[0], terms.power)
+        near = log_wrapped_normal(levels.mean / p.unit[0], np.sqrt(variance) / p.unit[0]) > 0
+        out: BoolArray = np.zeros(len(self.readings), dtype=bool)
+        out[measured] = near[levels.index]
+        return out
+
+    def draws(self, n: int, rng: RngLike = None) -> Parameters:
+        """`n` independent draws; a free offset lies in [0, unit)."""
+        generator = randomness.generator(rng)
+        theta = drawing.draw(self.likelihood, self.prior, self.nodes, n, generator)
+        return self.prior.parameters(theta)
+
+    def predictions(self, n: int, rng: RngLike = None) -> FloatArray:
+        """`n` samples that the same charge states would give again, shape (n, readings)."""
+        generator = randomness.generator(rng)
+        return drawing.predict(self.likelihood, self.draws(n, generator), generator)
+
+    def at(self, places: IntArray) -> Parameters:
+        """The parameters at some nodes."""
+        return self.prior.parameters(drawing.at_nodes(self.prior, self.nodes, places))
+
+    def in_mode(self, mode: Mode) -> IntArray:
+        """Places of the nodes within a mode."""
+        u = self.nodes.log_unit
+        return np.flatnonzero((u >= np.log(mode.low)) & (u <= np.log(mode.high)))
+
+    def _weight(self, places: IntArray) -> FloatArray:
+        share = self.nodes.share[places]
+        weight: FloatArray = share / share.sum()
+        return weight
+
+    @functools.cached_property
+    def representative(self) -> tuple[IntArray, FloatArray]:
+        """Nodes that stand for all, with their shares: the heaviest, and a fair sample of the rest.
+
+        The sample takes a node at even steps of the share summed along the unit, on which the
+        whole numbers depend most.
+        """
+        share = self.nodes.share / self.nodes.share.sum()
+        wanted = _WORK_FOR_INTEGERS // self.likelihood.states
+        wanted = int(np.clip(wanted, 300, _NODES_FOR_INTEGERS))
+        order = np.argsort(-share, kind="stable")
+        if order.size <= wanted:
+            return order, share[order]
+        heavy, rest = order[: wanted // 2], order[wanted // 2 :]
+        rest = rest[np.argsort(self.nodes.log_unit[rest], kind="stable")]
+        running = np.cumsum(share[rest])
+        steps = (np.arange(wanted // 2) + 0.5) / (wanted // 2) * running[-1]
+        other = rest[np.minimum(np.searchsorted(running, steps), rest.size - 1)]
+        weight = np.concatenate([share[heavy], np.full(other.size, running[-1] / other.size)])
+        return np.concatenate([heavy, other]), weight
+
+
+def posterior_of(model: MixtureModel, readings: Readings, band: Band) -> Posterior:
+    """Quadrature over everything that `model` leaves unknown.
+
+    Raises
+    ------
+    InputError
+        Where the model cannot hold for these readings.
+    """
+    prior = priors_of(model, band, readings)
+    likelihood = likelihood_of(model, readings)
+    offset: str | float = "free"
+    if not prior.free:
+        offset = prior.offset if isinstance(prior.offset, float) else float(prior.offset.median())
+    candidates = candidate_combs(readings, band, offset, most=_RIVALS)
+    return Posterior(
+        model=model,
+        readings=readings,
+        band=band,
+        prior=prior,
+        likelihood=likelihood,
+        nodes=integrate(likelihood, prior, candidates),
+    )
+
+
+def _moments(value: FloatArray, weight: FloatArray) -> tuple[float, float]:
+    mean = float(weight @ value)
+    return mean, float(np.sqrt(weight @ np.square(value - mean)))

@@ -1,0 +1,315 @@
+"""Integration over unit, offset and noise by boxes that are halved where they can count.
+
+Sigma, growth and the share of outliers have quadrature nodes of their own; unit and offset lie on
+an even lattice for each of them. At first one box holds all nodes of sigma and growth and a broad
+cell of units and offsets. Anywhere in a box no tooth moves by more than a known distance, so that
+the likelihood with every reading taken that much nearer its tooth, and every deviation as large as
+it gets, bounds it from above. Boxes whose bound is negligible are dropped, the others are halved,
+until each holds one node of a lattice that suits the posterior; there the likelihood itself is
+summed.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray
+from quantize.model import boxes as box_of
+from quantize.model import distributions, sigma_prior
+from quantize.model.boxes import Boxes
+from quantize.model.lattice import Lattice
+from quantize.model.likelihood import Cell, Likelihood, Parameters
+from quantize.model.nodes import Common, Nodes, common_nodes
+from quantize.model.priors import ParameterPriors, TaperedSigma
+
+NEGLIGIBLE = 22.0
+"""A node is dropped when its log mass is this far below the largest one."""
+NEGLIGIBLE_OF_MANY = 13.0
+"""... where there are so many nodes that the few that count have a large share each."""
+_MOST_BOXES = 3_000_000
+_COARSE = 0.1
+_BLOCK = 20_000
+_FIRST_NODES = 20_000
+_NO_CHANCE = 745.0
+_BEST = 20
+
+
+def integrate(
+    likelihood: Likelihood,
+    prior: ParameterPriors,
+    candidates: FloatArray,
+) -> Nodes:
+    """Evidence and posterior nodes; `candidates` (c, 2) are units and offsets worth trying first.
+
+    Raises
+    ------
+    InputError
+        If the boxes grow beyond memory, or no unit is possible at all.
+    """
+    common = common_nodes(prior, likelihood.x.size)
+    search = _Search(Lattice(likelihood, prior, common))
+    search.begin_at(candidates)
+    nodes = search.sum_up(search.final_boxes())
+    log_mass = nodes[5]
+    log_continuum = _log_continuum(likelihood, prior, common)
+    # Below the smallest number of double precision for every state, with or without steps.
+    least = -_NO_CHANCE * likelihood.states
+    best = float(log_mass.max(initial=-np.inf))
+    if not np.isfinite(best) or max(best, log_continuum) < least:
+        raise InputError(
+            "`model` makes these readings impossible at every unit of the range; widen its priors "
+            "(sigma, window, integers) or `unit_range`."
+        )
+    # Nodes of one sigma, growth and share together, units ascending.
+    order = np.lexsort((nodes[2], nodes[0], nodes[4]))
+    log_unit, cell, shift, shift_cell, index, log_mass = (part[order] for part in nodes)
+    return Nodes(
+        log_unit=log_unit,
+        cell=cell,
+        shift=shift,
+        shift_cell=shift_cell,
+        index=index.astype(np.int64),
+        log_mass=log_mass - log_continuum,
+        common=common,
+        log_continuum=log_continuum,
+    )
+
+
+def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: Common) -> float:
+    """Log evidence of the same sample without steps, under the same priors of what it shares."""
+    p = Parameters(
+        unit=np.ones(common.size),
+        sigma=common.sigma,
+        offset=np.zeros(common.size),
+        growth=common.growth,
+        outliers=common.outliers,
+    )
+    log_l = likelihood.log_continuum(p)
+    weight = common.log_weight + _marginal_sigma_density(prior, common.sigma)
+    return float(np.logaddexp.reduce(log_l + weight))
+
+
+def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatArray:
+    """Log prior density of log sigma with the unit integrated out."""
+    if isinstance(prior.sigma, float):
+        return np.zeros(sigma.size)
+    edges = np.linspace(np.log(prior.low), np.log(prior.high), 201)
+    unit = np.exp(0.5 * (edges[1:] + edges[:-1]))
+    log_w = prior.log_unit_density(unit) + np.log(edges[1] - edges[0])
+    log_w -= np.logaddexp.reduce(log_w)
+    different, back = np.unique(sigma, return_inverse=True)
+    value = np.array(
+        [
+            np.logaddexp.reduce(log_w + prior.log_sigma_density(np.full(unit.size, s), unit))
+            for s in different
+        ]
+    )
+    out: FloatArray = value[back]
+    return out
+
+
+class _Search:
+    """The boxes still to be looked at, and the largest log mass met so far."""
+
+    def __init__(self, lattice: Lattice) -> None:
+        self.lattice = lattice
+        self.likelihood, self.prior = lattice.likelihood, lattice.prior
+        self.common = lattice.common
+        self.best = -np.inf
+        c = self.common
+        many = lattice.moving or c.growths.size > 1 or c.shares.size > 1
+        self.negligible = NEGLIGIBLE_OF_MANY if many else NEGLIGIBLE
+
+    def begin_at(self, candidates: FloatArray) -> None:
+        """A lower bound of the largest mass, from the best of some units and offsets."""
+        inside = (candidates[:, 0] > self.prior.low) & (candidates[:, 0] < self.prior.high)
+        c = self.common
+        pairs = c.sigmas.size * c.growths.size
+        candidates = candidates[inside][: max(_FIRST_NODES // pairs, 1)]
+        if not len(candidates):
+            return
+        s, g = np.divmod(np.tile(np.arange(pairs), len(candidates)), c.growths.size)
+        unit, offset = np.repeat(candidates, pairs, axis=0).T
+        level, fold = self.lattice.levels[s, g], self.lattice.folds(s, g, unit)
+        low, high = self.lattice.extent
+        shift = (offset - self.prior.origin) / unit % 1.0 if self.prior.free else offset
+        part = np.clip(((shift - low) / (high - low) * 2.0**fold).astype(np.int64), 0, 2**fold - 1)
+        along = (np.log(unit) - self.lattice.start) / self.lattice.length
+        place = (along * self.lattice.root * 2.0**level).astype(np.int64)
+        boxes = Boxes(
+            place=place,
+            level=level,
+            part=part if self.lattice.moving else np.zeros_like(part),
+            fold=fold,
+            s0=s,
+            s1=s + 1,
+            g0=g,
+            g1=g + 1,
+        )
+        mass = self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max(axis=1)
+        # The nodes beside the best ones may be better.
+        best = boxes.rows(np.argsort(-mass)[:_BEST])
+        around = np.arange(-3, 4)
+        last = self.lattice.root * 2**best.level - 1
+        beside = [
+            dataclasses.replace(
+                best,
+                place=np.clip(best.place + i, 0, last),
+                part=(best.part + j) % 2**best.fold,
+            )
+            for i in around
+            for j in (around if self.lattice.moving else (0,))
+        ]
+        nearby = box_of.joined(beside)
+        self.best = float(self.lattice.log_masses(nearby, *self.lattice.centres(nearby)).max())
+
+    def final_boxes(self) -> Boxes:
+        """The nodes of the lattices that may count."""
+        c = self.common
+        todo = box_of.whole(self.lattice.root, c.sigmas.size, c.growths.size)
+        done: list[Boxes] = [todo.rows(slice(0, 0))]
+        while todo.size:
+            log_unit, shift = self.lattice.centres(todo)
+            p = self.lattice.parameters(todo, log_unit, shift)
+            cell = self._cell(todo, p)
+            need_unit = todo.level < self.lattice.levels[todo.s1 - 1, todo.g1 - 1]
+            need_offset = np.zeros(todo.size, dtype=bool)
+            if self.lattice.moving:
+                need_offset = todo.fold < self.lattice.folds(todo.s1 - 1, todo.g1 - 1, p.unit)
+            deviation = np.sqrt(self.lattice.variance[todo.s1 - 1, todo.g1 - 1, self.lattice.far])
+            coarse = np.maximum(deviation, _COARSE * p.unit)
+            moves_unit = self.lattice.lever[self.lattice.far] * np.expm1(cell.log_unit)
+            moves_offset = self._offset_half(todo, p)
+            broad_unit, broad_offset = (
+                need_unit & (moves_unit > coarse),
+                need_offset & (moves_offset > coarse),
+            )
+            ripe = np.flatnonzero(~(broad_unit | broad_offset))
+            keep = np.isfinite(self._most_prior(todo, p, cell))
+            # A node itself costs less than its bound.
+            final = keep & todo.single & ~need_unit & ~need_offset
+            ripe = ripe[(keep & ~final)[ripe]]
+            bound = self._bound(todo.rows(ripe), p.rows(ripe), cell.rows(ripe))
+            keep[ripe] = bound > self.best - self.negligible
+            done.append(todo.rows(final))
+            # Halve what makes the bound loosest.
+            n = self.lattice.lever.size
+            ratio_s, ratio_g = self._ratios(todo)
+            blame = np.column_stack(
+                [
+                    np.where(need_unit, n * moves_unit / deviation, -1.0),
+                    np.where(need_offset, n * moves_offset / deviation, -1.0),
+                    np.where(todo.s1 - todo.s0 > 1, n * ratio_s, -1.0),
+                    np.where(todo.g1 - todo.g0 > 1, n * ratio_g, -1.0),
+                ]
+            )
+            blame[broad_unit, 0] = np.inf
+            blame[broad_offset & ~broad_unit, 1] = np.inf
+            worst = np.argmax(blame, axis=1)
+            keep &= ~final
+            todo, worst = todo.rows(keep), worst[keep]
+            parts = [
+                todo.rows(worst == i).halved(np.ones(int(np.sum(worst == i)), dtype=bool), name)
+                for i, name in enumerate(("place", "part", "s", "g"))
+            ]
+            todo = box_of.joined(parts)
+            if todo.size > _MOST_BOXES:
+                raise InputError(self._too_large())
+        return box_of.joined(done)
+
+    def sum_up(self, boxes: Boxes) -> tuple[FloatArray, ...]:
+        """Log unit, cell, shift, its cell, common node and log mass of the nodes that count."""
+        found: list[list[FloatArray]] = []
+        shares = self.common.shares.size
+        for first in range(0, max(boxes.size, 1), _BLOCK):
+            part = boxes.rows(slice(first, first + _BLOCK))
+            log_unit, shift = self.lattice.centres(part)
+            mass = self.lattice.log_masses(part, log_unit, shift)
+            self.best = max(self.best, float(mass.max(initial=-np.inf)))
+            row, w = np.nonzero(mass > self.best - self.negligible)
+            pair = part.s0 * self.common.growths.size + part.g0
+            found.append(
+                [
+                    log_unit[row],
+                    self.lattice.step(part)[row],
+                    shift[row],
+                    self.lattice.shift_cell(part)[row],
+                    (pair[row] * shares + w).astype(np.float64),
+                    mass[row, w],
+                ]
+            )
+        parts = [np.concatenate([f[j] for f in found]) for j in range(6)]
+        near = parts[5] > parts[5].max(initial=-np.inf) - self.negligible
+        return tuple(part[near] for part in parts)
+
+    def _too_large(self) -> str:
+        return (
+            f"`unit_range` ({self.prior.low:g}, {self.prior.high:g}) needs more than "
+            f"{_MOST_BOXES:.0e} cells under this model; narrow it, raise the low end of sigma, or "
+            "use sample_mixture."
+        )
+
+    def _cell(self, b: Boxes, p: Parameters) -> Cell:
+        half = 0.5 * self.lattice.step(b)
+        offset = np.zeros(b.size)
+        if self.prior.free:
+            offset = p.unit * (np.expm1(half) + 0.5 * self.lattice.shift_cell(b) * np.exp(half))
+        elif self.lattice.moving:
+            offset = 0.5 * self.lattice.shift_cell(b)
+        return Cell(
+            log_unit=half,
+            offset=offset,
+            sigma_low=self.common.sigmas.place[b.s0],
+            growth_low=self.common.growths.place[b.g0],
+        )
+
+    def _offset_half(self, b: Boxes, p: Parameters) -> FloatArray:
+        if not self.lattice.moving:
+            return np.zeros(b.size)
+        half = 0.5 * self.lattice.shift_cell(b)
+        return half * p.unit if self.prior.free else half
+
+    def _ratios(self, b: Boxes) -> tuple[FloatArray, FloatArray]:
+        """Log ratio of the largest to the smallest deviation, by sigma and by growth."""
+        v, far = self.lattice.variance, self.lattice.far
+        top = v[b.s1 - 1, b.g1 - 1, far]
+        return (
+            0.5 * np.log(top / v[b.s0, b.g1 - 1, far]),
+            0.5 * np.log(top / v[b.s1 - 1, b.g0, far]),
+        )
+
+    def _bound(self, b: Boxes, p: Parameters, cell: Cell) -> FloatArray:
+        """Upper bound of the log mass of any node within each box."""
+        bound = self.likelihood.bound(p, cell, self.common.shares.place)
+        most = np.max(bound + self.common.shares.log_weight, axis=1)
+        most += self._most_prior(b, p, cell) + self.lattice.log_weight(b)
+        most += np.log(self.lattice.length / self.lattice.root)
+        most -= np.log(2) * self.lattice.levels[b.s1 - 1, b.g1 - 1]
+        if self.lattice.moving:
+            low, high = self.lattice.extent
+            small = p.unit * np.exp(-cell.log_unit)
+            folds = self.lattice.folds(b.s1 - 1, b.g1 - 1, small)
+            most += np.log((high - low) / 2.0**folds)
+        total: FloatArray = most
+        return total
+
+    def _most_prior(self, b: Boxes, p: Parameters, cell: Cell) -> FloatArray:
+        """Largest log prior within each box; densities are smooth on the scale of a cell."""
+        low = np.clip(p.unit * np.exp(-cell.log_unit), self.prior.low, self.prior.high)
+        high = np.clip(p.unit * np.exp(cell.log_unit), self.prior.low, self.prior.high)
+        units = (low, p.unit, high)
+        most = np.maximum.reduce([self.prior.log_unit_density(u) for u in units])
+        if self.prior.unit is not None:
+            most = most + 0.5
+        if isinstance(self.prior.sigma, TaperedSigma):
+            ends = self.prior.sigma
+            most = most + sigma_prior.log_taper(cell.sigma_low / high)
+            most = most - sigma_prior.log_normaliser(low, ends.low, ends.high)
+        if distributions.is_distribution(self.prior.offset):
+            around = [p.offset + side * cell.offset for side in (-1, 0, 1)]
+            most = most + 0.5 + np.maximum.reduce([self.prior.offset.logpdf(b) for b in around])
+        result: FloatArray = most
+        return result

@@ -1,0 +1,259 @@
+"""The terms that the likelihood of a sample adds up: every reading at every tooth of its state."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+from quantize.model.envelope import Envelope
+from quantize.model.noise import ReadingKinds, grown_variance
+from quantize.readings import Readings
+
+_CHUNK = 60_000
+"""Numbers in an array that stays in the processor's cache."""
+_DIGITS = 46.0
+"""Teeth further off add less than exp(−23) of the nearest one."""
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Parameters:
+    """Values of the parameters, each of shape (m,)."""
+
+    unit: FloatArray
+    sigma: FloatArray
+    offset: FloatArray
+    growth: FloatArray
+    outliers: FloatArray
+
+    def rows(self, part: slice | IntArray) -> Parameters:
+        """Some of them."""
+        return Parameters(**{f.name: getattr(self, f.name)[part] for f in dataclasses.fields(self)})
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Cell:
+    """How far the parameters reach around (or below) given ones, each of shape (m,).
+
+    The log of the unit differs by at most `log_unit` either way and the offset by `offset`; sigma
+    and growth are between `sigma_low`, `growth_low` and the given values.
+    """
+
+    log_unit: FloatArray
+    offset: FloatArray
+    sigma_low: FloatArray
+    growth_low: FloatArray
+
+    def rows(self, part: slice | IntArray) -> Cell:
+        """Some of them."""
+        return Cell(**{f.name: getattr(self, f.name)[part] for f in dataclasses.fields(self)})
+
+
+class Terms:
+    """Readings sorted by state, the teeth that each state may be at, and their densities.
+
+    `power` is that of the law of noise (`quantize.model.noise.POWERS`). The offset moves reading i
+    by `lever[i]` times itself: by one where readings share no other shift.
+    """
+
+    def __init__(
+        self, readings: Readings, envelope: Envelope, *, power: int, rounding: bool
+    ) -> None:
+        if rounding and readings.resolution is None:
+            step = readings.printed_resolution
+            rounding = step is not None
+            readings = readings if step is None else readings.replace(resolution=step)
+        self.readings = readings
+        self.envelope = envelope
+        self.power = power
+        self.rounding = rounding
+        n = len(readings)
+        state = np.arange(n) if readings.state is None else readings.state
+        self.order = np.argsort(state, kind="stable")
+        self.state = state[self.order]
+        self.x = readings.values[self.order]
+        self.scale = (np.ones(n) if readings.sigma is None else readings.sigma)[self.order]
+        shift = readings.shift
+        self.lever = np.ones(n) if shift is None else shift.lever[self.order]
+        self.levered = shift is not None and bool(np.any(self.lever != 1))
+        self.starts = np.flatnonzero(np.r_[True, np.diff(self.state) > 0])
+        self.states = self.starts.size
+        sizes = np.diff(np.r_[self.starts, n])
+        self.of_reading = np.repeat(np.arange(self.states), sizes)
+        self.blur = float(np.sqrt(np.mean(1 / np.add.reduceat(self.scale**-2.0, self.starts))))
+        self.kinds = ReadingKinds(readings, self.order, rounding)
+        self.step, self.beyond = self.kinds.step, self.kinds.beyond
+        self._places()
+
+    def _places(self) -> None:
+        """Where the teeth of each state can be; a state wholly off the scale may be anywhere."""
+        on_scale = self.beyond == 0
+        self.lowest = np.minimum.reduceat(np.where(on_scale, self.x, np.inf), self.starts)
+        self.highest = np.maximum.reduceat(np.where(on_scale, self.x, -np.inf), self.starts)
+        blank = ~np.isfinite(self.lowest)
+        self.blank = np.flatnonzero(blank)
+        low, high = self.envelope.reach()
+        self.lowest[blank], self.highest[blank] = low, high
+        # In an envelope without ends a reading off the scale says nothing.
+        self.mute = np.flatnonzero(blank & (not self.envelope.closed))
+
+    def spread(self, p: Parameters) -> FloatArray:
+        """Largest standard deviation of a reading at a tooth that counts, shape (m,)."""
+        far = float(np.abs(self.x).max())
+        reach = np.full(p.unit.size, far)
+        if self.power and self.envelope.closed:
+            reach = self._farthest_mean(p.growth, far)
+        constant = np.square(p.sigma * self.scale.max())
+        spread: FloatArray = np.sqrt(grown_variance(constant, p.growth, reach, self.power))
+        return spread
+
+    def _farthest_mean(self, growth: FloatArray, reach: float) -> FloatArray:
+        """Largest mean from which a reading at `reach` can come, within the envelope."""
+        z = growth * np.sqrt(_DIGITS)
+        if self.power == 2:
+            mean = reach / np.maximum(1 - z, 1e-9)
+        else:
+            mean = np.square(0.5 * z + np.sqrt(0.25 * z**2 + reach))
+        end = 4 * reach if self.envelope.bounded else max(map(abs, self.envelope.reach()))
+        farthest: FloatArray = np.clip(mean, reach, max(end, reach))
+        return farthest
+
+    def half_width(self, p: Parameters, cell: Cell | None) -> FloatArray:
+        """Teeth on either side of the nearest that can add to the likelihood, shape (m,)."""
+        s = self.spread(p) / p.unit
+        half = np.sqrt(0.25 + _DIGITS * np.square(s)) + 0.5 + self.kinds.reach / p.unit
+        half = np.floor(half) + (1.0 if self.kinds.is_changed.size else 0.0)
+        if cell is not None:
+            half = half + np.ceil(self._farthest_move(p, cell) / p.unit)
+        whole: FloatArray = half
+        return whole
+
+    def _farthest_move(self, p: Parameters, cell: Cell) -> FloatArray:
+        """How far the tooth of any reading can move within a cell, shape (m,)."""
+        farthest = max(np.abs(self.lowest).max(), np.abs(self.highest).max())
+        most = float(np.abs(self.lever).max())
+        by_unit = (farthest + most * np.abs(p.offset)) * np.expm1(cell.log_unit)
+        move: FloatArray = by_unit + most * cell.offset
+        return move
+
+    def chunks(self, p: Parameters, cell: Cell | None = None) -> list[IntArray]:
+        """Rows in parts that stay in the processor's cache, alike in the number of teeth."""
+        extent = float(np.max(self.highest - self.lowest))
+        width = np.ceil(extent / p.unit) + 2 * self.half_width(p, cell) + 1
+        if self.states == self.x.size and not self.blank.size:
+            width = 2 * self.half_width(p, cell) + 1
+        order = np.argsort(width, kind="stable")
+        sizes = width[order] * self.x.size
+        out, at = [], 0
+        while at < order.size:
+            block = sizes[at : at + 4096]
+            size = int(np.searchsorted(np.arange(1, block.size + 1) * block, _CHUNK))
+            size = min(max(size, 1), block.size)
+            out.append(order[at : at + size])
+            at += size
+        return out
+
+    def _ends_of_states(self, p: Parameters) -> tuple[FloatArray, FloatArray]:
+        """Lowest and highest reading of each state less the offset, shape (m, J)."""
+        b = p.offset[:, None]
+        if not self.levered:
+            return self.lowest - b, self.highest - b
+        at_one_lever = np.minimum.reduceat(self.lever, self.starts)
+        across = np.maximum.reduceat(self.lever, self.starts) - at_one_lever
+        slack = np.abs(b) * across
+        return self.lowest - b * at_one_lever - slack, self.highest - b * at_one_lever + slack
+
+    def teeth_of(self, p: Parameters, cell: Cell | None) -> FloatArray:
+        """Whole numbers tried for each state, shape (m, J, T)."""
+        u = p.unit[:, None]
+        half = self.half_width(p, cell)[:, None]
+        lowest, highest = self._ends_of_states(p)
+        first, last = np.rint(lowest / u) - half, np.rint(highest / u) + half
+        if self.envelope.limited or self.envelope.declared:
+            lower, upper = self.envelope.ends(p.unit, p.offset)
+            if cell is not None:
+                move = self._farthest_move(p, cell) / p.unit + 1
+                lower, upper = lower - np.ceil(move), upper + np.ceil(move)
+            # Of teeth that do not occur the nearest that do take the place.
+            width = last - first
+            first = np.maximum(np.minimum(first, upper[:, None] - width), lower[:, None])
+            last = first + width
+        if self.blank.size and self.envelope.bounded:
+            first[:, self.blank] = self.envelope.first
+            last[:, self.blank] = self.envelope.last
+        most = int(np.max(last - first)) + 1
+        teeth: FloatArray = first[:, :, None] + np.arange(most)
+        return teeth
+
+    def densities(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
+        """Log density of each reading at each tooth, shape (m, n, T), or its bound in a cell."""
+        mean = teeth * p.unit[:, None, None]
+        at_reading = self.per_reading(mean)
+        if np.any(p.offset):
+            at_reading = at_reading + (p.offset[:, None] * self.lever)[:, :, None]
+        d = self.x[:, None] - at_reading
+        if cell is None:
+            variance = self.variance(p, at_reading)
+            return self.kinds.log_density(d, variance, variance, p.unit)
+        move = np.abs(mean, out=mean if mean is not at_reading else None)
+        move *= np.expm1(cell.log_unit)[:, None, None]
+        move = self.per_reading(move)
+        if np.any(cell.offset):
+            move = move + (cell.offset[:, None] * np.abs(self.lever))[:, :, None]
+        widest, narrowest = self._variances(p, cell, at_reading, move)
+        log_f = self.kinds.log_density(
+            self.kinds.nearer(d, move), widest, narrowest, p.unit * np.exp(cell.log_unit)
+        )
+        if (i := self.kinds.is_changed).size:
+            log_f[:, i] += 2 * cell.log_unit[:, None, None]
+        return log_f
+
+    def _variances(
+        self, p: Parameters, cell: Cell, mean: FloatArray, move: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Largest and smallest variance of each reading at each tooth within a cell."""
+        low = dataclasses.replace(p, sigma=cell.sigma_low, growth=cell.growth_low)
+        if not self.power:
+            return self.variance(p, mean), self.variance(low, mean)
+        size = np.abs(mean)
+        return self.variance(p, size + move), self.variance(low, np.maximum(size - move, 0.0))
+
+    def variance(self, p: Parameters, mean: FloatArray) -> FloatArray:
+        """Variance of each reading at each tooth, shape (m, n, 1 or T)."""
+        constant = np.square(p.sigma[:, None] * self.scale)[:, :, None]
+        return grown_variance(constant, p.growth[:, None, None], mean, self.power)
+
+    def per_reading(self, of_state: FloatArray) -> FloatArray:
+        """Repeat what belongs to a state for each of its readings."""
+        return of_state if self.states == self.x.size else of_state[:, self.of_reading]
+
+    def per_state(self, of_reading: FloatArray) -> FloatArray:
+        """Add up what belongs to the readings of each state."""
+        if self.states == self.x.size:
+            return of_reading
+        total: FloatArray = np.add.reduceat(of_reading, self.starts, axis=1)
+        return total
+
+    def masses(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
+        """Log probability of each tooth, shape (m, J or 1, T or 1), or its bound in a cell."""
+        if cell is None:
+            return self.envelope.log_mass(teeth, p.unit, p.offset, self.blur_in_units(p))
+        return self.envelope.most_log_mass(teeth, p.unit, p.offset, cell.offset, cell.log_unit)
+
+    def blur_in_units(self, p: Parameters) -> FloatArray:
+        """Spread of a level mean, in units."""
+        blur: FloatArray = p.sigma * self.blur / p.unit
+        return blur
+
+
+def log_sum(terms: FloatArray) -> FloatArray:
+    """log Σ exp over the last axis; −inf where every term is. `terms` is overwritten."""
+    top = terms.max(axis=-1, keepdims=True)
+    top[~np.isfinite(top)] = 0.0
+    terms -= top
+    np.exp(terms, out=terms)
+    with np.errstate(divide="ignore"):
+        total: FloatArray = np.log(terms.sum(axis=-1))
+    total += top[..., 0]
+    return total

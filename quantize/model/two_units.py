@@ -1,0 +1,449 @@
+"""fit_two_units(): two populations in one sample, each with a unit of its own."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.results import Result
+from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.band import Band, band_for, default_sigma_range
+from quantize.model import distributions, sigma_prior
+from quantize.model.lattice import lattice_step
+from quantize.model.pairs import (
+    FINE,
+    NEGLIGIBLE,
+    PairLattice,
+    UnitLattice,
+    level_densities,
+    refuse_too_many,
+)
+from quantize.readings import Levels, Readings, as_readings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_WIDEST_PANEL = 0.8
+_TOO_SMALL = 60.0
+"""A sigma is far too small where log evidence is this much below the best."""
+_UNITS_OF_PRIOR = 400
+_NODES_FOR_MEMBERSHIP = 4000
+_DISTANCE = 8.0
+_MOST_ROWS = 12
+_MOST_MODES = 20
+_FALLEN = 30.0
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class TwoUnits(Result):
+    """Result of `fit_two_units`.
+
+    Attributes
+    ----------
+    units, unit_errs : numpy.ndarray, shape (2,)
+        Posterior means and standard deviations within the highest mode; in the order of `labels`
+        where these were given, else ascending.
+    labels : tuple
+        The two labels, or (1, 2).
+    shares : numpy.ndarray, shape (2,)
+        Share of the readings on each comb: known with labels, else the posterior mean.
+    sigma : float
+        Posterior mean within that mode.
+    integers : numpy.ndarray, shape (n,)
+        Most probable whole number of each reading, of the unit it most probably belongs to.
+    membership : numpy.ndarray, shape (n, 2)
+        Probability that each reading belongs to each unit.
+    log_evidence : float
+        Natural log of the evidence of two units over that of a continuum.
+    log_bayes_factor : float
+        Natural log of the evidence of two units over that of one unit for all readings.
+    alternatives : pandas.DataFrame
+        Pairs of units (columns unit_1, unit_2) and their shares of the posterior, best first.
+    band : Band
+        Units that were tried.
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ("readings",)
+
+    units: FloatArray
+    unit_errs: FloatArray
+    labels: tuple[Any, ...]
+    shares: FloatArray
+    sigma: float
+    integers: IntArray
+    membership: FloatArray
+    log_evidence: float
+    log_bayes_factor: float
+    alternatives: pd.DataFrame
+    band: Band
+    readings: Readings
+
+    def _headline(self) -> str:
+        one, two = self.units
+        return (
+            f"units {one:.6g} ± {self.unit_errs[0]:.2g} and {two:.6g} ± {self.unit_errs[1]:.2g}, "
+            f"log Bayes factor over one unit {self.log_bayes_factor:.2f}"
+        )
+
+
+def fit_two_units(
+    readings: Any,
+    unit_range: Any = None,
+    *,
+    labels: Any = None,
+    sigma_range: Any = None,
+    share_prior: float = 1.0,
+) -> TwoUnits:
+    r"""Two populations with a unit each, and their evidence against one unit for all.
+
+    Parameters
+    ----------
+    readings : Readings or array_like, shape (n,)
+        Readings of both populations; sigma is common to them.
+    unit_range : (float, float), optional
+        Support of the log-uniform prior of either unit; see `default_band`.
+    labels : array_like, shape (n,), optional
+        Which of two populations each reading belongs to. Left out, each belongs to either with an
+        unknown share.
+    sigma_range : float or (float, float), optional
+        As in `fit_mixture`.
+    share_prior : float
+        The share of the first unit has the prior Beta(a, a) with this a; 1 is uniform.
+
+    Returns
+    -------
+    TwoUnits
+
+    Raises
+    ------
+    InputError
+        For labels that do not name two populations of three readings or more, or input that cannot
+        be used.
+
+    Notes
+    -----
+    At one sigma the populations are independent given the labels, so that the evidence is the
+    integral over sigma of the product of two integrals over a unit. Without labels the sum runs
+    over pairs of units (`quantize.model.pairs`) and over the share by the rule of Gauss
+    and Jacobi. Units and sigma have independent log-uniform priors, thinned out where a comb would
+    have no steps (`quantize.model.sigma_prior`).
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> inches = [2.54, 7.6, 12.72, 20.3, 15.2, 5.1]
+    >>> metric = [3.02, 6.98, 12.0, 18.01, 10.99, 7.0]
+    >>> found = qz.fit_two_units(
+    ...     inches + metric, (0.8, 4), labels=["in"] * 6 + ["cm"] * 6, sigma_range=0.05
+    ... )
+    >>> found.units.round(1).tolist(), found.log_bayes_factor > 0
+    ([2.5, 1.0], True)
+    """
+    data = as_readings(readings)
+    known = validation.sigma_range(sigma_range)
+    band = band_for(data, unit_range, sigma_range=known)
+    a = validation.positive("share_prior", share_prior)
+    low, high = (1.0, 1.0) if data.sigma is not None else known or default_sigma_range(data, band)
+    problem = _Problem.of(data, band, low, high)
+    if labels is None:
+        return _unlabelled(problem, a)
+    return _labelled(problem, labels)
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class _Problem:
+    """The levels, the nodes of sigma (which descends) with log weights, and what the taper leaves.
+
+    `log_w` are the weights of the prior and of the scatter within states; `log_kept` the logs of
+    the mean taper over the units, by which both sides are normalised.
+    """
+
+    data: Readings
+    band: Band
+    levels: Levels
+    sigmas: FloatArray
+    log_w: FloatArray
+    log_kept: FloatArray
+
+    @classmethod
+    def of(cls, data: Readings, band: Band, low: float, high: float) -> _Problem:
+        levels = data.levels()
+        sigmas, log_w = np.array([low]), np.zeros(1)
+        if low < high:
+            panel = min(_WIDEST_PANEL, 6 / np.sqrt(2 * len(data)))
+            panels = int(np.ceil(np.log(high / low) / panel))
+            sigmas, log_w = distributions.nodes(distributions.loguniform(low, high), panels)
+            sigmas, log_w = sigmas[::-1], log_w[::-1]
+        log_w = log_w - levels.degrees * np.log(sigmas) - 0.5 * levels.scatter / sigmas**2
+        edges = np.linspace(np.log(band.low), np.log(band.high), _UNITS_OF_PRIOR + 1)
+        unit = np.exp(0.5 * (edges[1:] + edges[:-1]))
+        kept = np.zeros(sigmas.size)
+        if sigmas.size > 1:
+            tapers = [np.mean(np.exp(sigma_prior.log_taper(s / unit))) for s in sigmas]
+            kept = np.log(np.maximum(tapers, 1e-300))
+        return cls(
+            data=data,
+            band=band,
+            levels=levels,
+            sigmas=sigmas,
+            log_w=log_w - np.logaddexp.reduce(log_w),
+            log_kept=kept,
+        )
+
+    def lattice(self, i: int, fine: float) -> UnitLattice:
+        """The units at sigma node `i`."""
+        tapered = self.sigmas.size > 1
+        return UnitLattice(
+            self.levels, self.band, float(self.sigmas[i]), tapered=tapered, fine=fine
+        )
+
+    def evidence(self, totals: FloatArray, units: int) -> float:
+        """Log evidence of so many units over no steps, from that at each of the first sigmas."""
+        prior = np.logaddexp.reduce(self.log_w + units * self.log_kept)
+        return float(np.logaddexp.reduce(self.log_w[: totals.size] + totals) - prior)
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class _OneUnit:
+    """Nodes of one unit for some of the levels: log unit, its cell, sigma node, log mass.
+
+    `totals` are the logs of the sums at each sigma node.
+    """
+
+    log_unit: FloatArray
+    cell: FloatArray
+    index: IntArray
+    log_mass: FloatArray
+    totals: FloatArray
+
+
+def _one_unit(problem: _Problem, groups: list[IntArray]) -> list[_OneUnit]:
+    """One unit for each group of levels, at every sigma until it is far too small."""
+    parts: list[list[tuple[FloatArray, ...]]] = [[] for _ in groups]
+    totals: list[list[float]] = [[] for _ in groups]
+    for i in range(problem.sigmas.size):
+        lattice = problem.lattice(i, lattice_step(min(group.size for group in groups)))
+        for group, part, total in zip(groups, parts, totals, strict=True):
+            mass = lattice.log_masses(group)
+            total.append(float(np.logaddexp.reduce(mass)))
+            near = mass > mass.max() - NEGLIGIBLE - 7
+            step, index = np.full(int(near.sum()), lattice.step), np.full(int(near.sum()), i)
+            part.append((lattice.log_unit[near], step, index, mass[near]))
+        fallen = [max(total[-3:]) < max(total) - _TOO_SMALL for total in totals]
+        if i > 10 and all(fallen):
+            break
+    return [
+        _OneUnit(
+            log_unit=np.concatenate([p[0] for p in part]),
+            cell=np.concatenate([p[1] for p in part]),
+            index=np.concatenate([p[2] for p in part]).astype(np.int64),
+            log_mass=np.concatenate([p[3] for p in part]),
+            totals=np.array(total),
+        )
+        for part, total in zip(parts, totals, strict=True)
+    ]
+
+
+def _labelled(problem: _Problem, labels: Any) -> TwoUnits:
+    import pandas as pd
+
+    names, member = _two_labels(labels, len(problem.data))
+    groups = [_levels_of(problem.levels, np.flatnonzero(member == j)) for j in (0, 1)]
+    found = _one_unit(problem, groups)
+    totals = found[0].totals + found[1].totals
+    at_sigma = problem.log_w[: totals.size] + totals
+    weight = np.exp(at_sigma - np.logaddexp.reduce(at_sigma))
+    modes = []
+    for side in found:
+        inner = np.exp(side.log_mass - side.totals[side.index])
+        label = _modes(side.log_unit[:, None], weight[side.index] * inner, side.cell[:, None])
+        modes.append((label, inner))
+    # Within one sigma the two units are independent.
+    rows = []
+    for one in range(int(modes[0][0].max()) + 1):
+        for two in range(int(modes[1][0].max()) + 1):
+            at = weight.copy()
+            for side, (label, inner), mine in zip(found, modes, (one, two), strict=True):
+                inside = label == mine
+                at *= np.bincount(side.index[inside], weights=inner[inside], minlength=at.size)
+            rows.append((float(at.sum()), (one, two), at))
+    rows.sort(key=lambda row: -row[0])
+
+    def moments(j: int, label: int) -> tuple[float, float]:
+        inside = modes[j][0] == label
+        share = weight[found[j].index[inside]] * modes[j][1][inside]
+        return _moments(np.exp(found[j].log_unit[inside]), share)
+
+    _, pair, by_sigma = rows[0]
+    best = [moments(j, pair[j]) for j in (0, 1)]
+    table = [
+        {"unit_1": moments(0, one)[0], "unit_2": moments(1, two)[0], "share": share}
+        for share, (one, two), _ in rows[:_MOST_ROWS]
+    ]
+    membership = np.column_stack([member == 0, member == 1]).astype(float)
+    return _result(
+        problem,
+        units=np.array([mean for mean, _ in best]),
+        unit_errs=np.array([sd for _, sd in best]),
+        labels=names,
+        shares=membership.mean(axis=0),
+        sigma=float(by_sigma @ problem.sigmas[: totals.size] / by_sigma.sum()),
+        membership=membership,
+        log_evidence=problem.evidence(totals, 2),
+        alternatives=pd.DataFrame(table),
+    )
+
+
+def _levels_of(levels: Levels, readings: IntArray) -> IntArray:
+    """The levels that some readings belong to."""
+    found: IntArray = np.unique(levels.index[readings])
+    return found
+
+
+def _unlabelled(problem: _Problem, a: float) -> TwoUnits:
+    import pandas as pd
+    from scipy.special import roots_jacobi
+
+    n = problem.levels.mean.size
+    x, w = roots_jacobi(min((n + 2) // 2, 6 + int(np.sqrt(n))), a - 1, a - 1)
+    totals, table = _all_pairs(problem, 0.5 * (x + 1), np.log(w / w.sum()))
+    first, second, share, mass, index, step = table.T
+    probability = np.exp(mass - np.logaddexp.reduce(mass))
+    label = _modes(np.column_stack([first, second]), probability, np.column_stack([step, step]))
+    rows = []
+    for mode in range(int(label.max()) + 1):
+        inside = label == mode
+        pair = [_moments(np.exp(v[inside]), probability[inside]) for v in (first, second)]
+        rows.append((float(probability[inside].sum()), mode, pair))
+    rows.sort(key=lambda row: -row[0])
+    _, mode, pair = rows[0]
+    inside = label == mode
+    sigma = problem.sigmas[index.astype(int)]
+    part = _moments(share[inside], probability[inside])[0]
+    return _result(
+        problem,
+        units=np.array([mean for mean, _ in pair]),
+        unit_errs=np.array([sd for _, sd in pair]),
+        labels=(1, 2),
+        shares=np.array([part, 1 - part]),
+        sigma=_moments(sigma[inside], probability[inside])[0],
+        membership=_membership(problem, table, probability),
+        log_evidence=problem.evidence(totals, 2),
+        alternatives=pd.DataFrame(
+            [
+                {"unit_1": p[0][0], "unit_2": p[1][0], "share": total}
+                for total, _, p in rows[:_MOST_ROWS]
+            ]
+        ),
+    )
+
+
+def _all_pairs(
+    problem: _Problem, shares: FloatArray, log_shares: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Log evidence at each sigma, and the pairs that count: rows (log unit, log unit, share,
+    log mass, sigma node, step)."""
+    best, climbed = -np.inf, []
+    lattices: list[PairLattice | None] = []
+    for i in range(problem.sigmas.size):
+        lattice = PairLattice(problem.lattice(i, FINE), shares, log_shares)
+        reached = lattice.climb() + problem.log_w[i]
+        climbed.append(reached)
+        best = max(best, reached)
+        lattices.append(lattice if reached > best - _FALLEN else None)
+        # Sigma descends: once it is far too small it stays so.
+        if len(climbed) > 10 and max(climbed[-3:]) < best - _TOO_SMALL:
+            break
+    totals = np.full(problem.sigmas.size, -np.inf)
+    parts = []
+    for i, kept in enumerate(lattices):
+        if kept is None or climbed[i] < best - _FALLEN:
+            continue
+        nodes = kept.sum_up(best - problem.log_w[i])
+        if nodes.log_mass.size:
+            totals[i] = np.logaddexp.reduce(nodes.log_mass)
+            mass = nodes.log_mass + problem.log_w[i]
+            step = np.full(mass.size, nodes.step)
+            columns = (nodes.first, nodes.second, nodes.share, mass, np.full(mass.size, i), step)
+            parts.append(np.column_stack(columns))
+            refuse_too_many(sum(len(part) for part in parts))
+    table = np.concatenate(parts)
+    return totals, table[table[:, 3] > table[:, 3].max() - NEGLIGIBLE]
+
+
+def _result(
+    problem: _Problem, *, units: FloatArray, membership: FloatArray, **rest: Any
+) -> TwoUnits:
+    mine = units[np.argmax(membership, axis=1)]
+    means = problem.levels.mean[problem.levels.index]
+    everything = np.arange(problem.levels.mean.size)
+    one = problem.evidence(_one_unit(problem, [everything])[0].totals, 1)
+    return TwoUnits(
+        units=units,
+        membership=membership,
+        integers=np.rint(means / mine).astype(np.int64),
+        log_bayes_factor=rest["log_evidence"] - one,
+        band=problem.band,
+        readings=problem.data,
+        **rest,
+    )
+
+
+def _membership(problem: _Problem, table: FloatArray, probability: FloatArray) -> FloatArray:
+    """Probability that each reading belongs to each unit, over the heaviest nodes."""
+    heavy = np.argsort(-probability)[:_NODES_FOR_MEMBERSHIP]
+    weight = probability[heavy] / probability[heavy].sum()
+    first, second, share, _, index, _ = table[heavy].T
+    sigma = problem.sigmas[index.astype(int)]
+    logs = [
+        np.log(part)[:, None] + level_densities(problem.levels, np.exp(place), sigma)
+        for place, part in ((first, share), (second, 1 - share))
+    ]
+    mine = weight @ np.exp(logs[0] - np.logaddexp(*logs))
+    of_level: FloatArray = np.column_stack([mine, 1 - mine])
+    return of_level[problem.levels.index]
+
+
+def _modes(place: FloatArray, share: FloatArray, cell: FloatArray) -> IntArray:
+    """Label nodes by the heaviest node nearby, heaviest first."""
+    label = np.full(share.size, -1)
+    count = 0
+    while np.any(label < 0):
+        open_share = np.where(label < 0, share, -1.0)
+        top = int(np.argmax(open_share))
+        near = np.all(np.abs(place - place[top]) <= _DISTANCE * cell[top] * 2, axis=1)
+        if count == _MOST_MODES - 1:
+            near[:] = True
+        label[near & (label < 0)] = count
+        count += 1
+    return label
+
+
+def _moments(value: FloatArray, weight: FloatArray) -> tuple[float, float]:
+    """Weighted mean and standard deviation."""
+    weight = weight / weight.sum()
+    mean = float(weight @ value)
+    return mean, float(np.sqrt(weight @ np.square(value - mean)))
+
+
+def _two_labels(labels: Any, n: int) -> tuple[tuple[Any, ...], IntArray]:
+    """The two labels in order of appearance, and which each reading has."""
+    items = list(labels)
+    if len(items) != n:
+        raise InputError(
+            f"`labels` has {len(items)} entries and `readings` has {n}; give one a reading."
+        )
+    names = tuple(dict.fromkeys(items))
+    if len(names) != 2:
+        raise InputError(f"`labels` names {len(names)} populations; two are needed.")
+    member = np.array([names.index(item) for item in items])
+    fewest = int(np.bincount(member).min())
+    if fewest < 3:
+        raise InputError(
+            f"`labels` leaves {fewest} readings in one population; at least 3 are needed in each."
+        )
+    return names, member

@@ -1,0 +1,190 @@
+"""The likelihood where the model holds nothing but unit, sigma and offset: phases on a circle.
+
+With an unbounded flat envelope the sum over the whole numbers of a state is the wrapped-normal
+density of the phase of its mean (`quantize.comb.wrapped`), over the teeth in the span of the
+readings (`quantize.comb.window`); the readings of the state about their mean have a density that
+knows nothing of the comb. `Likelihood` gives the same numbers term by term.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.window import least_log_unit_excess, log_unit_excess
+from quantize.comb.wrapped import (
+    WIDE,
+    cosine_sums,
+    log_density_sum,
+    log_likelihood_from_cosines,
+    log_product,
+    log_wrapped_normal,
+)
+from quantize.model.envelope import Envelope, envelope_of
+from quantize.model.likelihood import Likelihood
+from quantize.model.model import MixtureModel
+from quantize.model.noise import POWERS
+from quantize.model.terms import Cell, Parameters
+from quantize.readings import Readings
+
+_HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
+_BLOCK = 2**15
+_MANY = 64
+
+
+def likelihood_of(model: MixtureModel, readings: Readings) -> Likelihood:
+    """The likelihood that a model means for these readings."""
+    envelope = envelope_of(model, readings)
+    if _wrapped(model, readings, envelope):
+        return WrappedLikelihood(readings, envelope)
+    return Likelihood(
+        readings,
+        envelope,
+        power=POWERS[model.noise],
+        rounding=model.rounding,
+        free_weights=isinstance(model.envelope, str) and model.envelope == "levels",
+    )
+
+
+def _wrapped(model: MixtureModel, readings: Readings, envelope: Envelope) -> bool:
+    """Whether there is nothing but unit, sigma and offset under an unbounded flat envelope."""
+    flat = isinstance(model.envelope, str) and model.envelope == "flat"
+    flat = flat and not envelope.declared and not envelope.limited
+    sharp = model.noise == "constant" and not model.rounding and model.outliers == 0.0
+    if not (flat and sharp and readings.measured.all()):
+        return False
+    if readings.shift is None or readings.state is None:
+        return True
+    of_state = np.ones(len(readings.state_labels))
+    of_state[readings.state] = readings.shift.lever
+    return bool(np.all(of_state[readings.state] == readings.shift.lever))
+
+
+class WrappedLikelihood(Likelihood):
+    """A `Likelihood` by wrapped-normal densities; it knows no outliers."""
+
+    def __init__(self, readings: Readings, envelope: Envelope) -> None:
+        super().__init__(readings, envelope)
+        levels = readings.levels()
+        first = self.order[self.starts]
+        order = levels.index[first]
+        self.mean, self.root = levels.mean[order], np.sqrt(levels.factor[order])
+        self.level_lever = self.lever[self.starts]
+        self.equal = bool(np.all(self.root == self.root[0]))
+        self.widths = self.root[: 1 if self.equal else None]
+        self.degrees, self.scatter = levels.degrees, levels.scatter
+        self.span = float(np.ptp(self.mean))
+        self.constant = float(
+            np.sum(np.log(self.root))
+            - np.sum(np.log(self.scale))
+            - self.degrees * _HALF_LOG_2PI
+            - self.states * np.log(self.span)
+        )
+
+    def _within(self, sigma: FloatArray) -> FloatArray:
+        """Log density of the readings about the means of their states, over the span for each."""
+        inner: FloatArray = (
+            self.constant - self.degrees * np.log(sigma) - 0.5 * self.scatter / np.square(sigma)
+        )
+        return inner
+
+    def log_continuum(self, p: Parameters) -> FloatArray:
+        """Log likelihood of the same sample without steps."""
+        return self._within(p.sigma)
+
+    def log_likelihood(self, p: Parameters) -> FloatArray:
+        """Log likelihood, shape (m,)."""
+        spread = p.sigma / p.unit
+        out = np.empty(p.unit.size)
+        direct = np.arange(p.unit.size)
+        if self.equal and p.unit.size > 1 and not np.ptp(p.offset):
+            wide = spread * self.widths[0] >= WIDE
+            out[wide] = self._by_cosines(p.rows(np.flatnonzero(wide)))
+            direct = np.flatnonzero(~wide)
+        for rows in self._blocks(direct):
+            cycles = self._cycles(p.rows(rows))
+            phase = cycles - np.rint(cycles)
+            out[rows] = log_density_sum(phase, spread[rows, None] * self.widths)
+        blur = self.blur_in_units(p)
+        excess = log_unit_excess(p.unit, blur, self.span, self.states)
+        out += self._within(p.sigma) - self.states * excess
+        return out
+
+    def by_share(self, p: Parameters, shares: FloatArray) -> FloatArray:
+        """The same at every share of outliers, which is zero; shape (m, W)."""
+        return np.repeat(self.log_likelihood(p)[:, None], shares.size, axis=1)
+
+    def pointwise(self, p: Parameters) -> FloatArray:
+        """Log likelihood of each charge state, shape (m, J)."""
+        spread = (p.sigma / p.unit)[:, None] * self.root
+        density = log_wrapped_normal(self._cycles(p), spread)
+        excess = log_unit_excess(p.unit, self.blur_in_units(p), self.span, self.states)
+        return density - excess[:, None] + self._within_each(p.sigma)
+
+    def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
+        """Upper bounds of `by_share` anywhere in cells around (and below) `p`, shape (m, W).
+
+        Every phase is taken that much nearer its tooth, and every spread as good as it can be.
+        """
+        out = np.empty(p.unit.size)
+        for rows in self._blocks(np.arange(p.unit.size)):
+            part, half = p.rows(rows), cell.rows(rows)
+            cycles = self._cycles(part)
+            whole = np.rint(cycles)
+            phase = np.abs(cycles - whole)
+            # The tooth beside the nearest one may be the nearest elsewhere in the cell.
+            move = (np.abs(whole) + 0.5) * np.expm1(half.log_unit)[:, None]
+            move += (half.offset / part.unit)[:, None] * np.abs(self.level_lever)
+            near = np.maximum(phase - move, 0.0)
+            stretch = np.exp(half.log_unit)
+            widest = (part.sigma / part.unit * stretch)[:, None] * self.widths
+            narrowest = (half.sigma_low / part.unit / stretch)[:, None] * self.widths
+            images = 1 + 2 * np.exp(-np.maximum(1 - 2 * near, 0.0) * (0.5 / widest**2))
+            images += 2 * np.exp(-2 / widest**2)
+            squares = np.square(near, out=near)
+            variance = np.clip(squares, narrowest**2, widest**2)
+            gauss = -0.5 * (squares / variance + np.log(variance)).sum(axis=1)
+            out[rows] = gauss + (
+                log_product(images) if self.states <= _MANY else np.log(images).sum(axis=1)
+            )
+        largest = p.unit * np.exp(cell.log_unit)
+        out -= self.states * (_HALF_LOG_2PI + least_log_unit_excess(largest, self.span))
+        best = np.sqrt(self.scatter / max(self.degrees, 1))
+        out += self._within(np.clip(best, cell.sigma_low, p.sigma))
+        return np.repeat(out[:, None], shares.size, axis=1)
+
+    def _cycles(self, p: Parameters) -> FloatArray:
+        """Level means in units from the offset, shape (m, J)."""
+        if not np.any(p.offset):
+            return self.mean / p.unit[:, None]
+        cycles: FloatArray = (self.mean - p.offset[:, None] * self.level_lever) / p.unit[:, None]
+        return cycles
+
+    def _by_cosines(self, p: Parameters) -> FloatArray:
+        """Sums of log densities at one offset, where the spreads are wide."""
+        if not p.unit.size:
+            return np.empty(0)
+        units, row = np.unique(p.unit, return_inverse=True)
+        spread = p.sigma * self.widths[0] / p.unit
+        from_offset = self.mean - p.offset[0] * self.level_lever
+        sums = cosine_sums(from_offset, units, float(spread.min()))
+        return log_likelihood_from_cosines(sums, row, self.states, spread)
+
+    def _within_each(self, sigma: FloatArray) -> FloatArray:
+        """`_within`, state by state, shape (m, J)."""
+        sizes = np.bincount(self.of_reading)
+        deviation = np.square((self.x - self.mean[self.of_reading]) / self.scale)
+        scatter = np.add.reduceat(deviation, self.starts)
+        constant = np.log(self.root) - np.add.reduceat(np.log(self.scale), self.starts)
+        constant = constant - (sizes - 1) * _HALF_LOG_2PI - np.log(self.span)
+        inner: FloatArray = (
+            constant
+            - (sizes - 1) * np.log(sigma)[:, None]
+            - 0.5 * scatter / np.square(sigma)[:, None]
+        )
+        return inner
+
+    def _blocks(self, rows: IntArray) -> list[IntArray]:
+        """Rows in parts that stay in the processor's cache."""
+        step = max(1, _BLOCK // self.states)
+        return [rows[i : i + step] for i in range(0, rows.size, step)]
