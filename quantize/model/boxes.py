@@ -2,34 +2,44 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 
+_FIELDS = ("place", "level", "part", "fold", "s0", "s1", "g0", "g1")
+DIRECTIONS = ("unit", "offset", "sigma", "growth")
+"""What a box can be halved in, in the order in which `Boxes.halved` numbers them."""
 
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+
 class Boxes:
-    """Arrays of shape (m,): one box each.
+    """Boxes in columns: an array of shape (8, m).
 
     `place` of n0·2^`level` cells of log unit, `part` of 2^`fold` cells of the offset, and the nodes
     from `s0` up to but not including `s1` of sigma and from `g0` to `g1` of growth.
     """
 
-    place: IntArray
-    level: IntArray
-    part: IntArray
-    fold: IntArray
-    s0: IntArray
-    s1: IntArray
-    g0: IntArray
-    g1: IntArray
+    def __init__(self, columns: IntArray) -> None:
+        self.columns = columns
+        (
+            self.place,
+            self.level,
+            self.part,
+            self.fold,
+            self.s0,
+            self.s1,
+            self.g0,
+            self.g1,
+        ) = columns
+
+    @classmethod
+    def of(cls, **fields: IntArray | int) -> Boxes:
+        """From the fields by name, all of one shape or a number."""
+        return cls(np.stack(np.broadcast_arrays(*(fields[name] for name in _FIELDS))))
 
     @property
     def size(self) -> int:
         """Number of boxes."""
-        return int(self.place.size)
+        return int(self.columns.shape[1])
 
     @property
     def single(self) -> BoolArray:
@@ -39,50 +49,40 @@ class Boxes:
 
     def rows(self, which: IntArray | BoolArray | slice) -> Boxes:
         """Some of them."""
-        return Boxes(**{f.name: getattr(self, f.name)[which] for f in dataclasses.fields(self)})
+        return Boxes(self.columns[:, which])
 
-    def halved(self, which: BoolArray, name: str) -> Boxes:
-        """Those in `which` replaced by their two halves in one direction, the others kept."""
-        kept, split = self.rows(~which), self.rows(which)
-        if not split.size:
-            return self
-        lower, upper = dataclasses.replace(split), dataclasses.replace(split)
-        if name in ("place", "part"):
-            depth = "level" if name == "place" else "fold"
-            deeper = getattr(split, depth) + 1
-            at = 2 * getattr(split, name)
-            lower = dataclasses.replace(split, **{name: at, depth: deeper})
-            upper = dataclasses.replace(split, **{name: at + 1, depth: deeper})
-        else:
-            first, last = f"{name}0", f"{name}1"
-            middle = (getattr(split, first) + getattr(split, last)) // 2
-            lower = dataclasses.replace(split, **{last: middle})
-            upper = dataclasses.replace(split, **{first: middle})
-        return joined([kept, lower, upper])
+    def halved(self, direction: IntArray) -> Boxes:
+        """Every box replaced by its two halves in its direction (see `DIRECTIONS`)."""
+        columns = np.repeat(self.columns, 2, axis=1)
+        upper = np.tile([0, 1], self.size)
+        way = np.repeat(direction, 2)
+        for number, (at, depth) in enumerate(((0, 1), (2, 3))):
+            here = np.flatnonzero(way == number)
+            columns[at, here] = 2 * columns[at, here] + upper[here]
+            columns[depth, here] += 1
+        for number, (first, last) in enumerate(((4, 5), (6, 7)), start=2):
+            for half, end in ((0, last), (1, first)):
+                here = np.flatnonzero((way == number) & (upper == half))
+                columns[end, here] = (columns[first, here] + columns[last, here]) // 2
+        return Boxes(columns)
 
 
 def joined(parts: list[Boxes]) -> Boxes:
     """One after the other."""
-    return Boxes(
-        **{
-            f.name: np.concatenate([getattr(part, f.name) for part in parts])
-            for f in dataclasses.fields(Boxes)
-        }
-    )
+    return Boxes(np.concatenate([part.columns for part in parts], axis=1))
 
 
-def whole(cells: int, sigmas: int, growths: int) -> Boxes:
-    """`cells` of log unit, each with every offset, sigma and growth."""
-    zero = np.zeros(cells, dtype=np.int64)
-    return Boxes(
-        place=np.arange(cells),
-        level=zero,
-        part=zero,
-        fold=zero,
-        s0=zero,
-        s1=zero + sigmas,
-        g0=zero,
-        g1=zero + growths,
+def whole(cells: int, level: int, sigmas: int, growths: int) -> Boxes:
+    """`cells`·2^`level` of log unit, each with every offset, sigma and growth."""
+    return Boxes.of(
+        place=np.arange(cells * 2**level),
+        level=level,
+        part=0,
+        fold=0,
+        s0=0,
+        s1=sigmas,
+        g0=0,
+        g1=growths,
     )
 
 

@@ -11,8 +11,6 @@ summed.
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
 
 from quantize._support.errors import InputError
@@ -139,7 +137,7 @@ class _Search:
         part = np.clip(((shift - low) / (high - low) * 2.0**fold).astype(np.int64), 0, 2**fold - 1)
         along = (np.log(unit) - self.lattice.start) / self.lattice.length
         place = (along * self.lattice.root * 2.0**level).astype(np.int64)
-        boxes = Boxes(
+        boxes = Boxes.of(
             place=place,
             level=level,
             part=part if self.lattice.moving else np.zeros_like(part),
@@ -150,75 +148,71 @@ class _Search:
             g1=g + 1,
         )
         mass = self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max(axis=1)
-        # The nodes beside the best ones may be better.
-        best = boxes.rows(np.argsort(-mass)[:_BEST])
+        self._try_beside(boxes.rows(np.argsort(-mass)[:_BEST]))
+
+    def _try_beside(self, best: Boxes) -> None:
+        """The nodes beside good ones may be better."""
         around = np.arange(-3, 4)
         last = self.lattice.root * 2**best.level - 1
-        beside = [
-            dataclasses.replace(
-                best,
-                place=np.clip(best.place + i, 0, last),
-                part=(best.part + j) % 2**best.fold,
-            )
-            for i in around
-            for j in (around if self.lattice.moving else (0,))
-        ]
-        nearby = box_of.joined(beside)
-        self.best = float(self.lattice.log_masses(nearby, *self.lattice.centres(nearby)).max())
+        nearby = []
+        for i in around:
+            for j in around if self.lattice.moving else (0,):
+                columns = best.columns.copy()
+                columns[0] = np.clip(best.place + i, 0, last)
+                columns[2] = (best.part + j) % 2**best.fold
+                nearby.append(Boxes(columns))
+        boxes = box_of.joined(nearby)
+        self.best = float(self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max())
 
     def final_boxes(self) -> Boxes:
         """The nodes of the lattices that may count."""
         c = self.common
-        todo = box_of.whole(self.lattice.root, c.sigmas.size, c.growths.size)
+        level = int(self.lattice.levels.min())
+        todo = box_of.whole(self.lattice.root, level, c.sigmas.size, c.growths.size)
         done: list[Boxes] = [todo.rows(slice(0, 0))]
         while todo.size:
-            log_unit, shift = self.lattice.centres(todo)
-            p = self.lattice.parameters(todo, log_unit, shift)
-            cell = self._cell(todo, p)
-            need_unit = todo.level < self.lattice.levels[todo.s1 - 1, todo.g1 - 1]
-            need_offset = np.zeros(todo.size, dtype=bool)
-            if self.lattice.moving:
-                need_offset = todo.fold < self.lattice.folds(todo.s1 - 1, todo.g1 - 1, p.unit)
-            deviation = np.sqrt(self.lattice.variance[todo.s1 - 1, todo.g1 - 1, self.lattice.far])
-            coarse = np.maximum(deviation, _COARSE * p.unit)
-            moves_unit = self.lattice.lever[self.lattice.far] * np.expm1(cell.log_unit)
-            moves_offset = self._offset_half(todo, p)
-            broad_unit, broad_offset = (
-                need_unit & (moves_unit > coarse),
-                need_offset & (moves_offset > coarse),
-            )
-            ripe = np.flatnonzero(~(broad_unit | broad_offset))
-            keep = np.isfinite(self._most_prior(todo, p, cell))
-            # A node itself costs less than its bound.
-            final = keep & todo.single & ~need_unit & ~need_offset
-            ripe = ripe[(keep & ~final)[ripe]]
-            bound = self._bound(todo.rows(ripe), p.rows(ripe), cell.rows(ripe))
-            keep[ripe] = bound > self.best - self.negligible
-            done.append(todo.rows(final))
-            # Halve what makes the bound loosest.
-            n = self.lattice.lever.size
-            ratio_s, ratio_g = self._ratios(todo)
-            blame = np.column_stack(
-                [
-                    np.where(need_unit, n * moves_unit / deviation, -1.0),
-                    np.where(need_offset, n * moves_offset / deviation, -1.0),
-                    np.where(todo.s1 - todo.s0 > 1, n * ratio_s, -1.0),
-                    np.where(todo.g1 - todo.g0 > 1, n * ratio_g, -1.0),
-                ]
-            )
-            blame[broad_unit, 0] = np.inf
-            blame[broad_offset & ~broad_unit, 1] = np.inf
-            worst = np.argmax(blame, axis=1)
-            keep &= ~final
-            todo, worst = todo.rows(keep), worst[keep]
-            parts = [
-                todo.rows(worst == i).halved(np.ones(int(np.sum(worst == i)), dtype=bool), name)
-                for i, name in enumerate(("place", "part", "s", "g"))
-            ]
-            todo = box_of.joined(parts)
+            final, todo = self._sorted_out(todo)
+            done.append(final)
             if todo.size > _MOST_BOXES:
                 raise InputError(self._too_large())
         return box_of.joined(done)
+
+    def _sorted_out(self, todo: Boxes) -> tuple[Boxes, Boxes]:
+        """The boxes that are nodes, and the halves of the others that may hold nodes that count."""
+        lattice = self.lattice
+        p = lattice.parameters(todo, *lattice.centres(todo))
+        cell = self._cell(todo, p)
+        need_unit = todo.level < lattice.levels[todo.s1 - 1, todo.g1 - 1]
+        need_offset = np.zeros(todo.size, dtype=bool)
+        if lattice.moving:
+            need_offset = todo.fold < lattice.folds(todo.s1 - 1, todo.g1 - 1, p.unit)
+        deviation = np.sqrt(lattice.variance[todo.s1 - 1, todo.g1 - 1, lattice.far])
+        moves_unit = lattice.lever[lattice.far] * np.expm1(cell.log_unit)
+        moves_offset = self._offset_half(todo, p)
+        coarse = np.maximum(deviation, _COARSE * p.unit)
+        broad_unit = need_unit & (moves_unit > coarse)
+        broad_offset = need_offset & (moves_offset > coarse)
+        most_prior = self._most_prior(todo, p, cell)
+        keep = np.isfinite(most_prior)
+        # A node itself costs less than its bound.
+        final = keep & todo.single & ~need_unit & ~need_offset
+        ripe = np.flatnonzero(keep & ~final & ~broad_unit & ~broad_offset)
+        bound = self._bound(todo.rows(ripe), p.rows(ripe), cell.rows(ripe), most_prior[ripe])
+        keep[ripe] = bound > self.best - self.negligible
+        # Halve what makes the bound loosest.
+        ratio_sigma, ratio_growth = self._ratios(todo)
+        blame = np.stack(
+            [
+                np.where(need_unit, moves_unit / deviation, -1.0),
+                np.where(need_offset, moves_offset / deviation, -1.0),
+                np.where(todo.s1 - todo.s0 > 1, ratio_sigma, -1.0),
+                np.where(todo.g1 - todo.g0 > 1, ratio_growth, -1.0),
+            ]
+        )
+        blame[0, broad_unit] = np.inf
+        blame[1, broad_offset & ~broad_unit] = np.inf
+        rest = np.flatnonzero(keep & ~final)
+        return todo.rows(final), todo.rows(rest).halved(np.argmax(blame[:, rest], axis=0))
 
     def sum_up(self, boxes: Boxes) -> tuple[FloatArray, ...]:
         """Log unit, cell, shift, its cell, common node and log mass of the nodes that count."""
@@ -281,11 +275,11 @@ class _Search:
             0.5 * np.log(top / v[b.s1 - 1, b.g0, far]),
         )
 
-    def _bound(self, b: Boxes, p: Parameters, cell: Cell) -> FloatArray:
+    def _bound(self, b: Boxes, p: Parameters, cell: Cell, most_prior: FloatArray) -> FloatArray:
         """Upper bound of the log mass of any node within each box."""
         bound = self.likelihood.bound(p, cell, self.common.shares.place)
         most = np.max(bound + self.common.shares.log_weight, axis=1)
-        most += self._most_prior(b, p, cell) + self.lattice.log_weight(b)
+        most += most_prior + self.lattice.log_weight(b)
         most += np.log(self.lattice.length / self.lattice.root)
         most -= np.log(2) * self.lattice.levels[b.s1 - 1, b.g1 - 1]
         if self.lattice.moving:

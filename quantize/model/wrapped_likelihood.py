@@ -29,7 +29,8 @@ from quantize.readings import Readings
 
 _HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 _BLOCK = 2**15
-_MANY = 64
+_NO_IMAGES, _HALF_WAY = 0.08, 0.375
+"""Below this spread a phase up to this has no tooth but the nearest, to 1e-8."""
 
 
 def likelihood_of(model: MixtureModel, readings: Readings) -> Likelihood:
@@ -139,19 +140,33 @@ class WrappedLikelihood(Likelihood):
             stretch = np.exp(half.log_unit)
             widest = (part.sigma / part.unit * stretch)[:, None] * self.widths
             narrowest = (half.sigma_low / part.unit / stretch)[:, None] * self.widths
-            images = 1 + 2 * np.exp(-np.maximum(1 - 2 * near, 0.0) * (0.5 / widest**2))
-            images += 2 * np.exp(-2 / widest**2)
+            value = self._log_images(near, widest)
+            largest, smallest = np.square(widest), np.square(narrowest)
             squares = np.square(near, out=near)
-            variance = np.clip(squares, narrowest**2, widest**2)
-            gauss = -0.5 * (squares / variance + np.log(variance)).sum(axis=1)
-            out[rows] = gauss + (
-                log_product(images) if self.states <= _MANY else np.log(images).sum(axis=1)
-            )
+            variance = np.clip(squares, smallest, largest)
+            squares /= variance
+            variance /= largest
+            with np.errstate(divide="ignore"):
+                value -= 0.5 * (squares.sum(axis=1) + log_product(variance))
+            repeats = self.states if self.equal else 1
+            out[rows] = value - repeats * np.log(widest).sum(axis=1)
         largest = p.unit * np.exp(cell.log_unit)
         out -= self.states * (_HALF_LOG_2PI + least_log_unit_excess(largest, self.span))
         best = np.sqrt(self.scatter / max(self.degrees, 1))
         out += self._within(np.clip(best, cell.sigma_low, p.sigma))
         return np.repeat(out[:, None], shares.size, axis=1)
+
+    def _log_images(self, near: FloatArray, widest: FloatArray) -> FloatArray:
+        """What teeth other than the nearest can add, summed over the levels."""
+        # Half way between two teeth both count, however sharp they are.
+        out = float(np.log(3)) * np.count_nonzero(near > _HALF_WAY, axis=1)
+        rows = np.flatnonzero(widest.max(axis=1) > _NO_IMAGES)
+        if rows.size:
+            half = 0.5 / np.square(widest[rows])
+            images = np.exp((np.minimum(2 * near[rows] - 1, 0.0)) * half)
+            images += np.exp(-4 * half)
+            out[rows] = log_product(1 + 2 * images)
+        return out
 
     def _cycles(self, p: Parameters) -> FloatArray:
         """Level means in units from the offset, shape (m, J)."""
