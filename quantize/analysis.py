@@ -6,8 +6,6 @@ import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
-import numpy as np
-
 from quantize._support import randomness, validation
 from quantize._support.progress import Progress
 from quantize._support.randomness import RngLike
@@ -17,14 +15,14 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band, band_for
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
-from quantize.model.mixture import MixtureFit, fit_mixture
+from quantize.model.mixture import MixtureFit, fit_posterior, model_of
 from quantize.null import guards, influence
 from quantize.null.compare import NullComparison, compare_null
 from quantize.null.counts import analyze_many
+from quantize.null.evidence import LevelEvidence, level_evidence
 from quantize.null.exclusion import excluded_units
 from quantize.null.tails import need_resamples
-from quantize.null.verdict import LevelEvidence, weigh_evidence
-from quantize.null.wording import Judgement, judge
+from quantize.null.verdict import Judgement, judge
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -159,11 +157,11 @@ def analyze(
     sigma_range : float or (float, float), optional
         Known sigma, or the support of its prior.
     model : MixtureModel, optional
-        Everything else that may be assumed of a run; it then also says offset and sigma. Unit,
-        integers and their probabilities come from it; the tests against data without steps know
-        its offset, sigma and noise only.
+        Everything that may be assumed of a run; it then also says offset and sigma. Unit, integers
+        and their probabilities come from it, and data without steps are given the same noise,
+        offset and rounding.
     null : {"all", "smooth"}
-        "all" weighs the comb against every kind of data without steps; "smooth" leaves out
+        "all" sets the comb against every kind of data without steps; "smooth" leaves out
         levels at unequal distances, and the reasons then say so.
     group : array_like, shape (n,), optional
         Which particle, day or observer each reading is of, where several were pooled: steps that
@@ -209,19 +207,14 @@ def analyze(
         labels, codes = influence.group_codes(group, len(everything))
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
+    assumed = model_of(offset, sigma_range, model)
+    known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
+    band = band_for(everything, unit_range, sigma_range=known)
     if unit_range is not None:
-        # A range too wide for memory or too narrow to tell is refused before anything long begins.
-        given = band_for(data, unit_range)
-        guards.need_telling_band(data, given.limits)
-        score = periodogram(data, given, offset=offset)
-    mixture = fit_mixture(
-        everything, unit_range, offset=offset, sigma_range=sigma_range, model=model
-    )
-    if model is not None:
-        offset, sigma_range = model.plain_offset, model.plain_sigma
-    band = mixture.band
-    if unit_range is None or model is not None:
-        score = periodogram(data, band, offset=offset)
+        guards.need_telling_band(data, band.limits)
+    offset = assumed.plain_offset
+    score = periodogram(data, band, offset=offset)
+    mixture = fit_posterior(everything, band, assumed)
     comb_fit = fit_comb(data, band, offset=offset)
     smooth = compare_null(
         data,
@@ -233,12 +226,7 @@ def analyze(
         workers=workers,
         progress=progress,
     )
-    weighing: dict[str, Any] = {
-        "offset": offset,
-        "sigma_range": None if sigma_range is None else _pair(sigma_range),
-        "noise": "constant" if model is None else model.noise,
-    }
-    evidence = weigh_evidence(data, band.limits, alpha=alpha, rng=generator, **weighing)
+    evidence = level_evidence(mixture.posterior, alpha=alpha)
     far = guards.far_readings(everything, band)
     findings: tuple[guards.Finding, ...] = (
         *(() if far is None else (far,)),
@@ -248,11 +236,10 @@ def analyze(
         guards.wide_band(band, mixture.unit),
     )
     if group is not None:
-        kept = [labels[code] for code in codes[everything.measured]]
-        pool = influence.only_in_the_pool(data, kept, band.limits, alpha, rng=0, **weighing)
-        findings = (*findings, pool)
+        kept = [labels[code] for code in codes]
+        findings = (*findings, influence.only_in_the_pool(mixture.posterior, kept, alpha))
     if evidence.steps:
-        state = influence.single_state(data, band.limits, alpha, rng=0, **weighing)
+        state = influence.single_state(mixture.posterior, alpha)
         findings = findings if state is None else (*findings, state)
     p_values = {"smooth": smooth.p_value} | (evidence.p_values if null == "all" else {})
     factors = evidence.log_bayes_factors
@@ -306,7 +293,3 @@ def analyze(
         smooth=smooth,
         evidence=evidence,
     )
-
-
-def _pair(sigma_range: Any) -> tuple[float, float]:
-    return (sigma_range, sigma_range) if np.ndim(sigma_range) == 0 else tuple(sigma_range)

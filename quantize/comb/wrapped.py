@@ -26,7 +26,7 @@ _PRODUCT = 64
 WIDE = 0.2
 """From this spread on the series is short."""
 _DIGITS = 27.0
-_BANDS = (0.2, 0.25, 0.3, 0.4, 0.6, 1.0, np.inf)
+_BANDS = (0.15, 0.2, 0.25, 0.3, 0.4, 0.6, 1.0, np.inf)
 _CHUNK = 2**18
 
 

@@ -141,3 +141,27 @@ def _share_nodes(prior: Any, n: int) -> tuple[FloatArray, FloatArray]:
     a, b = prior.args[:2]
     x, w = roots_jacobi(min((n + 2) // 2, 6 + int(np.sqrt(n))), b - 1, a - 1)
     return 0.5 * (x + 1), np.log(w / w.sum())
+
+
+def log_noise_prior(prior: ParameterPriors, common: Common) -> FloatArray:
+    """Log prior mass of each node of the noise, the unit integrated out."""
+    return common.log_weight + _marginal_sigma_density(prior, common.sigma)
+
+
+def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatArray:
+    """Log prior density of log sigma with the unit integrated out."""
+    if isinstance(prior.sigma, float):
+        return np.zeros(sigma.size)
+    edges = np.linspace(np.log(prior.low), np.log(prior.high), 201)
+    unit = np.exp(0.5 * (edges[1:] + edges[:-1]))
+    log_w = prior.log_unit_density(unit) + np.log(edges[1] - edges[0])
+    log_w -= np.logaddexp.reduce(log_w)
+    different, back = np.unique(sigma, return_inverse=True)
+    value = np.array(
+        [
+            np.logaddexp.reduce(log_w + prior.log_sigma_density(np.full(unit.size, s), unit))
+            for s in different
+        ]
+    )
+    out: FloatArray = value[back]
+    return out

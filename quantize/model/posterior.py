@@ -23,7 +23,7 @@ from quantize.model import modes as mode_finding
 from quantize.model.likelihood import Likelihood, Parameters
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Marginal, Mode
-from quantize.model.nodes import Nodes
+from quantize.model.nodes import Common, Nodes, common_nodes, log_noise_prior
 from quantize.model.noise import grown_variance
 from quantize.model.priors import ParameterPriors, priors_of
 from quantize.model.quadrature import integrate
@@ -43,14 +43,33 @@ _FEWEST_DEGREES = 5
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class Posterior:
-    """Posterior of unit, offset and noise for one sample."""
+    """Posterior of unit, offset and noise for one sample; integrated when first asked for."""
 
     model: MixtureModel
     readings: Readings
     band: Band
     prior: ParameterPriors
     likelihood: Likelihood
-    nodes: Nodes
+
+    @functools.cached_property
+    def nodes(self) -> Nodes:
+        """The quadrature nodes that count."""
+        offset: str | float = "free"
+        if not self.prior.free:
+            given = self.prior.offset
+            offset = given if isinstance(given, float) else float(given.median())
+        candidates = candidate_combs(self.readings, self.band, offset, most=_RIVALS)
+        return integrate(self.likelihood, self.prior, candidates)
+
+    @property
+    def common(self) -> Common:
+        """The nodes of the noise."""
+        return common_nodes(self.prior, self.likelihood.x.size)
+
+    @property
+    def log_noise_prior(self) -> FloatArray:
+        """Log prior mass of each of them, the unit integrated out."""
+        return log_noise_prior(self.prior, self.common)
 
     @property
     def log_bayes_factor(self) -> float:
@@ -243,26 +262,19 @@ class Posterior:
 
 
 def posterior_of(model: MixtureModel, readings: Readings, band: Band) -> Posterior:
-    """Quadrature over everything that `model` leaves unknown.
+    """The posterior of everything that `model` leaves unknown.
 
     Raises
     ------
     InputError
-        Where the model cannot hold for these readings.
+        Where a prior cannot be used with these readings.
     """
-    prior = priors_of(model, band, readings)
-    likelihood = likelihood_of(model, readings)
-    offset: str | float = "free"
-    if not prior.free:
-        offset = prior.offset if isinstance(prior.offset, float) else float(prior.offset.median())
-    candidates = candidate_combs(readings, band, offset, most=_RIVALS)
     return Posterior(
         model=model,
         readings=readings,
         band=band,
-        prior=prior,
-        likelihood=likelihood,
-        nodes=integrate(likelihood, prior, candidates),
+        prior=priors_of(model, band, readings),
+        likelihood=likelihood_of(model, readings),
     )
 
 

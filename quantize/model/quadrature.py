@@ -20,7 +20,7 @@ from quantize.model import distributions, sigma_prior
 from quantize.model.boxes import Boxes
 from quantize.model.lattice import Lattice
 from quantize.model.likelihood import Cell, Likelihood, Parameters
-from quantize.model.nodes import Common, Nodes, common_nodes
+from quantize.model.nodes import Common, Nodes, common_nodes, log_noise_prior
 from quantize.model.priors import ParameterPriors, TaperedSigma
 
 NEGLIGIBLE = 22.0
@@ -86,27 +86,7 @@ def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: Commo
         outliers=common.outliers,
     )
     log_l = likelihood.log_continuum(p)
-    weight = common.log_weight + _marginal_sigma_density(prior, common.sigma)
-    return float(np.logaddexp.reduce(log_l + weight))
-
-
-def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatArray:
-    """Log prior density of log sigma with the unit integrated out."""
-    if isinstance(prior.sigma, float):
-        return np.zeros(sigma.size)
-    edges = np.linspace(np.log(prior.low), np.log(prior.high), 201)
-    unit = np.exp(0.5 * (edges[1:] + edges[:-1]))
-    log_w = prior.log_unit_density(unit) + np.log(edges[1] - edges[0])
-    log_w -= np.logaddexp.reduce(log_w)
-    different, back = np.unique(sigma, return_inverse=True)
-    value = np.array(
-        [
-            np.logaddexp.reduce(log_w + prior.log_sigma_density(np.full(unit.size, s), unit))
-            for s in different
-        ]
-    )
-    out: FloatArray = value[back]
-    return out
+    return float(np.logaddexp.reduce(log_l + log_noise_prior(prior, common)))
 
 
 class _Search:

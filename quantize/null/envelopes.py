@@ -7,7 +7,7 @@ from math import lgamma
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.null.cuts import log_partition_sums
+from quantize.null.partitions import log_partition_sums
 
 _LOG_2PI = float(np.log(2 * np.pi))
 _WIDTHS = 14
@@ -80,20 +80,26 @@ def log_beta(values: FloatArray) -> float:
     return float(log_mean_exp(np.array(terms).ravel()))
 
 
-def log_broad_lumps(values: FloatArray) -> float:
-    """One to six broad lumps of one width, anywhere, with flat shares."""
-    window = _window(values)
-    n = values.size
+def log_broad_lumps(values: FloatArray, count: IntArray, inner: FloatArray) -> float:
+    """One to six broad lumps of one width, anywhere, with flat shares.
+
+    Each value stands for `count` levels, of which `inner` is the sum of squares about it.
+    """
+    n = int(count.sum())
+    window = float(np.ptp(values)) * (n + 1) / (n - 1)
     span = float(np.ptp(values))
     width = np.geomspace(span / 12, span / 2, 6)
     seats = np.zeros((1, n + 1))
     seats[0, 1:] = np.cumsum(np.log(1.0 + np.arange(n)))
-    most = min(n, _MOST_LUMPS)
-    sums = log_partition_sums(values, np.ones(n), width, seats, most)[:, 0, :]
+    most = min(values.size, _MOST_LUMPS)
+    variance = np.square(width)[:, None] / count
+    sums = log_partition_sums(values, variance, count, seats, most)[:, 0, :]
+    within = -0.5 * (n - values.size) * (_LOG_2PI + 2 * np.log(width))
+    within -= 0.5 * (np.log(count).sum() + inner.sum() / np.square(width))
     lumps = np.arange(1, _MOST_LUMPS + 1)
     groups = np.arange(most + 1)
     terms = (
-        sums[:, None, :]
+        (sums + within[:, None])[:, None, :]
         + log_falling(lumps, most)
         - np.log(lumps[:, None] + np.arange(n)).sum(axis=1)[:, None]
         - groups * np.log(window)

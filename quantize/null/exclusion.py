@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
@@ -21,15 +20,13 @@ from quantize.model.mixture import MixtureFit
 
 AGAINST = math.log(20)
 _ASTRAY = 0.05
-_AS_KNOWN = ((1.0, 0.0), (1.0, 0.01))
-_WIDER = ((1.4, 0.0), (2.0, 0.0))
+_CASES = ((1.0, 0.0), (1.4, 0.0), (2.0, 0.0), (1.0, 0.01))
 """Factor on the scatter, and growth of the standard deviation with the reading."""
 _BLURRED = 0.3
 """Spread, in units, beyond which steps may hide in any number of readings."""
 _SHARPEST = 0.04
 """Spreads, in units, below which a comb is no easier to find; they bound the work."""
 _STEP = 0.5
-_WITHIN = 2.5
 _OFFSETS = 32
 _BLOCK = 400_000
 
@@ -38,13 +35,12 @@ _BLOCK = 400_000
 class Limit:
     """Every unit from `low` to `high` is excluded, whatever is allowed for.
 
-    With the scatter just as known, `sigma`, every unit from `low_as_known` on is. `least` is the
-    smallest unit of the range that does not blur at this scatter; it is None where the rule that
-    chose the range began above it, so that units that could have shown were not tried.
+    `sigma` is the known scatter of a level. `least` is the smallest unit of the range that does
+    not blur at this scatter; it is None where the rule that chose the range began above it, so that
+    units that could have shown were not tried.
     """
 
     low: float
-    low_as_known: float
     high: float
     sigma: float
     least: float | None
@@ -52,9 +48,7 @@ class Limit:
     @property
     def decides(self) -> bool:
         """Whether every unit that does not blur is excluded."""
-        if self.least is None:
-            return False
-        return self.low_as_known <= 1.001 * self.least and self.low <= _WITHIN * self.least
+        return self.least is not None and self.low <= 1.001 * self.least
 
 
 def excluded_units(fit: MixtureFit) -> Limit | None:
@@ -71,27 +65,15 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
     if least >= band.high:
         return None
     units = _trial_units(fit, least, band.high)
-    as_known = _log_bayes_factors(fit, sigma, units, _AS_KNOWN)
-    wider = np.maximum(as_known, _log_bayes_factors(fit, sigma, units, _WIDER))
-    low_as_known, low = (_first_excluded(units, log_b) for log_b in (as_known, wider))
-    if low is None or low_as_known is None:
+    fits = np.flatnonzero(_log_bayes_factors(fit, sigma, units) > -AGAINST)
+    if fits.size and fits[-1] + 1 == units.size:
         return None
-    untried = band.chosen and band.low > 1.001 * sharp
     return Limit(
-        low=low,
-        low_as_known=low_as_known,
+        low=float(units[fits[-1] + 1 if fits.size else 0]),
         high=band.high,
         sigma=sigma,
-        least=None if untried else least,
+        least=None if band.chosen and band.low > 1.001 * sharp else least,
     )
-
-
-def _first_excluded(units: FloatArray, log_b: FloatArray) -> float | None:
-    """The smallest unit from which on all are excluded."""
-    fits = np.flatnonzero(log_b > -AGAINST)
-    if fits.size == 0:
-        return float(units[0])
-    return float(units[fits[-1] + 1]) if fits[-1] + 1 < units.size else None
 
 
 def _trial_units(fit: MixtureFit, low: float, high: float) -> FloatArray:
@@ -102,9 +84,7 @@ def _trial_units(fit: MixtureFit, low: float, high: float) -> FloatArray:
     return units
 
 
-def _log_bayes_factors(
-    fit: MixtureFit, sigma: float, units: FloatArray, cases: Sequence[tuple[float, float]]
-) -> FloatArray:
+def _log_bayes_factors(fit: MixtureFit, sigma: float, units: FloatArray) -> FloatArray:
     """Largest log Bayes factor of a comb over the continuum at each unit, over the cases."""
     data, free = fit.readings.select(fit.readings.measured), fit.posterior.prior.free
     levels = data.levels()
@@ -115,7 +95,7 @@ def _log_bayes_factors(
         u = units[start : start + block]
         shifts = _offsets(fit, u)
         cycles = (levels.mean / u[:, None])[:, None, :] - shifts[:, :, None]
-        for factor, growth in cases:
+        for factor, growth in _CASES:
             variance = np.square(factor * sigma * relative) + np.square(growth * levels.mean)
             spread = np.maximum(np.sqrt(variance) / u[:, None], _SHARPEST)[:, None, :]
             density = np.exp(log_wrapped_normal(cycles, spread))

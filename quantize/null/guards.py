@@ -13,8 +13,8 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.comb.band import Band
 from quantize.model.mixture import MixtureFit
-from quantize.null.placement import LEVELS_AT_ZERO, LEVELS_FREE
-from quantize.null.verdict import SURE
+from quantize.null.evidence import SURE
+from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE
 from quantize.readings import Readings
 
 LEVELS_NEEDED = {"fixed": LEVELS_AT_ZERO, "free": LEVELS_FREE}

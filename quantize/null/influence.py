@@ -8,9 +8,12 @@ import numpy as np
 
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import IntArray
+from quantize.comb.band import Band, band_for
+from quantize.model.mixture import model_of
+from quantize.model.model import MixtureModel
+from quantize.model.posterior import Posterior, posterior_of
+from quantize.null.evidence import NothingCanShow, level_evidence
 from quantize.null.guards import Finding
-from quantize.null.verdict import weigh_evidence
-from quantize.null.weighing import NothingCanShow
 from quantize.readings import Readings, as_readings
 
 MOST_STATES = 40
@@ -19,7 +22,12 @@ _FEWEST_LEVELS = 3
 
 
 def without_each_state(
-    readings: Any, unit_range: tuple[float, float], **options: Any
+    readings: Any,
+    unit_range: tuple[float, float],
+    *,
+    offset: str | float = "zero",
+    sigma_range: Any = None,
+    model: MixtureModel | None = None,
 ) -> dict[Any, float]:
     """The p-value of the level evidence when one charge state is left out, for each state.
 
@@ -28,43 +36,54 @@ def without_each_state(
     readings : Readings or array_like, shape (n,)
         Without states every reading is one, and the keys are their numbers, from 1.
     unit_range : (float, float)
-    **options
-        As for `weigh_evidence`.
+        Smallest and largest unit tried, the same for all.
+    offset, sigma_range, model
+        As in `analyze`.
 
     Returns
     -------
     dict
         p by the label of the state that was left out; 1 where the rest can show no steps.
 
+    Raises
+    ------
+    InputError
+        For input that cannot be used.
+
     Examples
     --------
-    >>> page = [1.0, 2.02, 2.98, 5.01, 7.0, 7.97, 4.02, 6.0]
-    >>> found = without_each_state(page, (0.4, 3.0))
+    >>> values = [1.0, 2.02, 2.98, 5.01, 7.0, 7.97, 4.02, 6.0]
+    >>> found = without_each_state(values, (0.4, 3.0))
     >>> len(found), max(found.values()) < 0.05
     (8, True)
     """
     data = as_readings(readings, least=_FEWEST_LEVELS)
+    assumed = model_of(offset, sigma_range, model)
+    return _left_out(posterior_of(assumed, data, band_for(data, unit_range)))
+
+
+def _left_out(found: Posterior) -> dict[Any, float]:
+    data = found.readings.select(found.readings.measured)
     if data.state is None:
         labels: list[Any] = list(range(1, len(data) + 1))
         codes: IntArray = np.arange(len(data))
     else:
         labels, codes = list(data.state_labels), data.state
     return {
-        label: _p_value(data.select(codes != code), unit_range, options)
+        label: _p_value(data.select(codes != code), found.band, found.model)
         for code, label in enumerate(labels)
     }
 
 
-def single_state(
-    readings: Readings, unit_range: tuple[float, float], alpha: float, **options: Any
-) -> Finding | None:
+def single_state(found: Posterior, alpha: float) -> Finding | None:
     """Whether leaving out a single state would undo the verdict; None where it is not asked.
 
     It is asked where states are labelled and there are at most `MOST_STATES` of them.
     """
+    readings = found.readings
     if readings.state is None or not 4 <= len(readings.state_labels) <= MOST_STATES:
         return None
-    left_out = without_each_state(readings, unit_range, **options)
+    left_out = _left_out(found)
     decisive = [label for label, p in left_out.items() if p > alpha]
     if not decisive:
         sentence = "The verdict stays when any one charge state is left out."
@@ -81,17 +100,15 @@ def single_state(
     return Finding(name="states", blocks=False, warns=bool(decisive), sentence=sentence)
 
 
-def only_in_the_pool(
-    readings: Readings, group: Any, unit_range: tuple[float, float], alpha: float, **options: Any
-) -> Finding:
+def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
     """Whether steps show in any particle by itself, or only when all are pooled.
 
     Parameters
     ----------
-    readings : Readings
+    found : Posterior
+        Of all readings.
     group : array_like, shape (n,)
         Which particle (or day, or observer) each reading belongs to.
-    unit_range : (float, float)
     alpha : float
         Each of the g groups is held against alpha/g (Bonferroni).
 
@@ -100,13 +117,15 @@ def only_in_the_pool(
     InputError
         When `group` does not have one label for each reading.
     """
+    readings = found.readings
     labels, codes = group_codes(group, len(readings))
     if len(labels) == 1:
         return Finding(
             name="pool", blocks=False, warns=False, sentence="All readings are of one group."
         )
     p = [
-        _p_value(readings.select(codes == code), unit_range, options) for code in range(len(labels))
+        _p_value(readings.select((codes == code) & readings.measured), found.band, found.model)
+        for code in range(len(labels))
     ]
     best = int(np.argmin(p))
     if p[best] * len(labels) <= alpha:
@@ -143,11 +162,11 @@ def group_codes(group: Any, n: int) -> tuple[list[str], IntArray]:
     return labels, np.array([place[label] for label in given], dtype=np.int64)
 
 
-def _p_value(part: Readings, unit_range: tuple[float, float], options: dict[str, Any]) -> float:
+def _p_value(part: Readings, band: Band, model: MixtureModel) -> float:
     if part.levels().mean.size < _FEWEST_LEVELS or part.span == 0:
         return 1.0
     try:
-        found = weigh_evidence(part, unit_range, **options)
+        found = level_evidence(posterior_of(model, part, band))
     except NothingCanShow:
         # The band starts above half the span of what is left.
         return 1.0

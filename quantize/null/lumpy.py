@@ -7,12 +7,13 @@ import dataclasses
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.null.cuts import log_any_number, segments
-from quantize.null.sigma import sigma_grid
+from quantize.null.partitions import log_any_number, segments
 from quantize.null.smooth import round_to
-from quantize.readings import Readings
+from quantize.readings import Levels, Readings
 
 _CONCENTRATION = 2.0
+_FINEST = 40.0
+_SIGMAS = 12
 
 
 def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -> IntArray:
@@ -27,7 +28,7 @@ def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -
     """
     n = values.size
     window = float(np.ptp(values)) * (n + 1) / max(n - 1, 1)
-    start, stop, base = segments(values, factor, np.array([sigma]))
+    start, stop, base = segments(values, sigma**2 * factor[None, :])
     log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, n)))])
     weight = np.full((n + 1, n + 1), -np.inf)
     weight[stop, start] = (
@@ -68,9 +69,12 @@ class RedrawnLevels:
         levels = readings.levels()
         order = np.argsort(levels.mean, kind="stable")
         values, factor = levels.mean[order], levels.factor[order]
-        sigma, log_prior = sigma_grid(readings, levels, smallest, largest)
+        sigma = _sigma_grid(readings, levels, smallest, largest)
         window = float(np.ptp(values)) * (values.size + 1) / (values.size - 1)
-        evidence = log_any_number(values, factor, sigma, window) + log_prior
+        one = np.ones(values.size, dtype=np.int64)
+        evidence = log_any_number(values, np.outer(sigma**2, factor), one, window)
+        if not levels.sigma_given:
+            evidence -= levels.degrees * np.log(sigma) + 0.5 * levels.scatter / sigma**2
         sorted_groups = most_probable_groups(values, factor, float(sigma[np.argmax(evidence)]))
         of_level = np.empty(values.size, dtype=np.int64)
         of_level[order] = sorted_groups
@@ -91,3 +95,12 @@ class RedrawnLevels:
         """`size` data sets, shape (size, n)."""
         places = rng.uniform(self.low, self.high, (size, self.centre.size))
         return round_to(places[:, self.group] + self.residual, self.step)
+
+
+def _sigma_grid(readings: Readings, levels: Levels, smallest: float, largest: float) -> FloatArray:
+    """Deviations of a reading that may have made the clusters."""
+    if levels.sigma_given:
+        return np.ones(1)
+    least = max((readings.rounding_step or 0.0) / np.sqrt(12), smallest / _FINEST)
+    most = max(min(readings.span / 4, largest / 2), 2 * least)
+    return np.geomspace(least, most, _SIGMAS)

@@ -74,18 +74,23 @@ class Seating:
     coprime: BoolArray
 
 
-def seat(integers: IntArray, *, free: bool) -> Seating:
-    """Count the teeth; each row of `integers`, shape (U, n), is sorted."""
+def seat(integers: IntArray, count: IntArray, *, free: bool) -> Seating:
+    """Count the teeth; each row of `integers`, shape (U, n), is sorted.
+
+    `count` says for how many levels each of the n items stands.
+    """
     rows, n = integers.shape
+    total = int(count.sum())
     teeth = integers[:, -1] - integers[:, 0] + 1
     fresh = np.ones((rows, n), dtype=bool)
     fresh[:, 1:] = integers[:, 1:] != integers[:, :-1]
     starts = np.flatnonzero(fresh)
-    lengths = np.diff(np.append(starts, rows * n))
+    running = np.concatenate([[0], np.cumsum(np.tile(count, rows))])
+    lengths = np.diff(running[np.append(starts, rows * n)])
     row = starts // n
-    seats = log_seats(n)
+    seats = log_seats(total)
     different, where = np.unique(teeth, return_inverse=True)
-    norm = log_norm(different, n)[:, where]
+    norm = log_norm(different, total)[:, where]
     shares = np.stack(
         [
             norm[a] + np.bincount(row, weights=seats[a][lengths], minlength=rows)

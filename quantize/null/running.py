@@ -12,11 +12,11 @@ from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.null.cuts import log_any_number, log_partition_sums
 from quantize.null.envelopes import log_falling, log_mean_exp, log_normal, log_sum_exp
 from quantize.null.fixed_envelopes import log_fixed_envelopes
+from quantize.null.hypotheses import LEVELS_AT_ZERO
 from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES, log_norm, log_seats
-from quantize.null.placement import LEVELS_AT_ZERO
+from quantize.null.partitions import log_any_number, log_partition_sums
 from quantize.readings import as_readings
 
 _SPREADS = np.array([0.04, 0.06, 0.09, 0.13, 0.19, 0.28])
@@ -282,10 +282,11 @@ class RunningEvidence:
         values = np.sort(np.array(self._values))
         n = values.size
         length = self._bounds[1] - self._bounds[0]
-        ones = np.ones(n)
+        ones = np.ones(n, dtype=np.int64)
         different, members = np.unique(self._teeth, return_counts=True)
         most = int(min(n, different.max()))
-        sums = log_partition_sums(values, ones, self._sigma, log_seats(n), most)
+        variance = np.repeat(self._sigma[:, None] ** 2, n, axis=1)
+        sums = log_partition_sums(values, variance, ones, log_seats(n), most)
         sums = log_mean_exp(sums, axis=0) - np.arange(most + 1) * np.log(length)
         weights = np.log(members / members.sum())
         falling, norm = log_falling(different.astype(float), most), log_norm(different, n)
@@ -294,7 +295,7 @@ class RunningEvidence:
             for a, name in enumerate(SHARE_NAMES)
         }
         out["mixed: levels and background"] = float(
-            log_mean_exp(log_any_number(values, ones, self._sigma, length))
+            log_mean_exp(log_any_number(values, variance, ones, length))
         )
         return out
 

@@ -11,9 +11,10 @@ from quantize._support.progress import Progress, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize.comb.band import Band, band_for
+from quantize.model.mixture import model_of
+from quantize.model.posterior import posterior_of
 from quantize.null.compare import NULLS, compare_null
-from quantize.null.verdict import weigh_evidence
-from quantize.null.weighing import NothingCanShow
+from quantize.null.evidence import NothingCanShow, level_evidence
 from quantize.readings import as_readings
 
 if TYPE_CHECKING:
@@ -146,7 +147,8 @@ def _level_rows(
     sigma_range: tuple[float, float] | None,
 ) -> list[dict[str, Any]]:
     try:
-        found = weigh_evidence(data, band.limits, offset=offset, sigma_range=sigma_range, rng=0)
+        model = model_of(offset, sigma_range, None)
+        found = level_evidence(posterior_of(model, data, band))
     except NothingCanShow:
         # No unit of this band can show: nothing speaks for steps.
         p_values, factor = {"continuous": 1.0}, float("nan")

@@ -1,175 +1,229 @@
-"""The fixed-size evidence that a verdict rests on: comb against continuous, lumpy and heaped."""
+"""From numbers to a verdict of three values, in sentences a sceptical colleague would sign."""
 
 from __future__ import annotations
 
 import dataclasses
-from typing import Any
+import math
+from collections.abc import Mapping, Sequence
+from typing import Protocol
 
 import numpy as np
 
-from quantize._support import validation
-from quantize._support.randomness import RngLike
-from quantize._support.results import Result
-from quantize._support.validation import FloatArray
-from quantize.null import calibration
-from quantize.null.placement import LEVELS_AT_ZERO, LEVELS_FREE
-from quantize.null.weighing import weigh
-from quantize.readings import as_readings
+from quantize.model.mixture import MixtureFit
+from quantize.null.exclusion import Limit
+from quantize.null.guards import Finding
+from quantize.null.power import readings_needed
 
-SURE = 0.95
-"""Probability of enough occupied teeth below which nothing counts as steps."""
+KINDS = {
+    "smooth": "the readings themselves, smeared out",
+    "continuous": "values of any size",
+    "lumpy": "clusters at unequal distances",
+    "mixed": "clusters and values between them",
+    "unequal": "clusters of unequal widths",
+    "heaped": "a minority on round values",
+    "own": "the null handed in",
+}
+"""What samples without steps are made of, in words."""
+
+STEPS, NO_STEPS, CANNOT_TELL = "steps", "no steps", "cannot tell"
+_DOMINANT = 0.5
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class LevelEvidence(Result):
-    """How strongly the places of the levels speak for a comb.
+class Evidence(Protocol):
+    """What is read of the level evidence."""
 
-    Attributes
-    ----------
-    log_evidences : dict
-        Log evidence of the comb, in log density of the readings, and for each null that which gives
-        its factor in `log_bayes_factors` beside it.
-    log_bayes_factors : dict
-        Comb over each null.
-    log_bayes_factor : float
-        Comb over the null that explains the readings best.
-    score : float
-        Least lead of the comb over any kind of null beyond the hurdle for its kind; what the
-        p-values are of.
-    p_values : dict
-        Under each named null (see `quantize.null.calibration`).
-    p_value : float
-        The largest of them.
-    occupied_teeth : float
-        Probability, given a comb, that enough teeth are occupied for a comb to show.
-    least_teeth : int
-        How many that is.
-    unit : float
-        Most probable unit.
-    units, density : arrays, shape (U,)
-        Units tried and their posterior shares.
-    band : tuple of float
-        Units that took part, after the guard of half the span.
-    weighed : int
-        Number of levels that were weighed (a part, in samples above 200).
-    alpha : float
-        Level of the verdict.
-    steps : bool
-        Whether p is at most `alpha` and enough teeth are occupied.
+    @property
+    def log_bayes_factor(self) -> float: ...
+    @property
+    def log_bayes_factors(self) -> Mapping[str, float]: ...
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Judgement:
+    """The verdict with its reasons and, where it is open, what would settle it.
+
+    `no_unit_above` is the unit from which on all are excluded, where any are.
     """
 
-    log_evidences: dict[str, float]
-    log_bayes_factors: dict[str, float]
-    log_bayes_factor: float
-    score: float
-    p_values: dict[str, float]
-    p_value: float
-    occupied_teeth: float
-    least_teeth: int
-    unit: float
-    units: FloatArray
-    density: FloatArray
-    band: tuple[float, float]
-    weighed: int
-    alpha: float
-    steps: bool
-
-    _private = ("units", "density")
-
-    @property
-    def log_bayes_factor_mixture(self) -> float:
-        """Comb over an equal mixture of the kinds of null, of equal parts within each kind."""
-        kinds: dict[str, list[float]] = {}
-        for name, ratio in self.log_bayes_factors.items():
-            kinds.setdefault(name.partition(":")[0], []).append(-ratio)
-        over = [np.logaddexp.reduce(rows) - np.log(len(rows)) for rows in kinds.values()]
-        return float(np.log(len(over)) - np.logaddexp.reduce(over))
-
-    @property
-    def sure_of_levels(self) -> bool:
-        """Whether enough teeth are occupied with the probability that is asked for."""
-        return self.occupied_teeth >= SURE
-
-    def _headline(self) -> str:
-        return (
-            f"p = {self.p_value:.3g}, log Bayes factor {self.log_bayes_factor:.2f} over the "
-            f"strongest null, unit {self.unit:.4g}"
-        )
+    verdict: str
+    reasons: tuple[str, ...]
+    advice: tuple[str, ...]
+    no_unit_above: float | None
 
 
-def weigh_evidence(
-    readings: Any,
-    unit_range: tuple[float, float],
+def judge(
+    mixture: MixtureFit,
+    findings: Sequence[Finding],
+    p_values: Mapping[str, float],
+    evidence: Evidence,
     *,
-    offset: str | float = "zero",
-    sigma_range: tuple[float, float] | None = None,
-    noise: str = "constant",
-    alpha: float = 0.05,
-    rng: RngLike = None,
-) -> LevelEvidence:
-    """Compare where the levels stand under a comb and under every kind of data without steps.
+    alpha: float,
+    smooth_only: bool,
+    limit: Limit | None,
+    floor: float,
+) -> Judgement:
+    """Bring p-values, evidence and guards to one verdict.
 
-    Parameters
-    ----------
-    readings : Readings or array_like, shape (n,)
-        Charge states count as one level each; their scatter informs sigma.
-    unit_range : (float, float)
-        Band of units, in the readings' unit; cut to at most half of (span + 2 sigma).
-    offset : "zero", "free" or float
-    sigma_range : (float, float), optional
-        Support of the unknown common sigma; see `quantize.null.sigma.sigma_grid`.
-    noise : {"constant", "proportional", "counting"}
-        How the noise of a reading depends on its size, for the comb and for the nulls with levels
-        alike: s0², s0² + s1²·x² or s0² + s1²·abs(x). See `quantize.null.noise`.
-    alpha : float
-        Level of the verdict.
-    rng : None, int or numpy.random.Generator
-        Chooses the part that is weighed in samples above 200 levels.
-
-    Returns
-    -------
-    LevelEvidence
-
-    Raises
-    ------
-    InputError
-        When no unit of the band is below half the span of the readings.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> steps = np.array([-3.02, -1.97, -1.05, 0.04, 0.96, 1.0, 2.03, 3.98, 2.96, -1.0])
-    >>> weigh_evidence(steps, (0.3, 3.0)).p_value < 0.05
-    True
+    `limit` says which units are excluded; `floor` is the smallest p-value that resampling can give.
     """
-    data = as_readings(readings, least=3)
-    alpha = validation.fraction("alpha", alpha)
-    found = weigh(data, unit_range, offset=offset, sigma_range=sigma_range, noise=noise, rng=rng)
-    told = data.sigma is not None or data.levels().degrees > 0
-    pair = validation.sigma_range(sigma_range)
-    fixed = pair is not None and pair[0] == pair[1]
-    free = isinstance(offset, str) and offset == "free"
-    lead = calibration.score(found.log_ratios, found.weighed)
-    part = calibration.mode(sigma_known=told or fixed, free=free)
-    p_values = calibration.p_values(lead, found.weighed, part)
-    p_value = max(p_values.values())
-    evidences = {"comb": found.log_comb} | {
-        name: found.log_comb - ratio for name, ratio in found.log_ratios.items()
-    }
-    return LevelEvidence(
-        log_evidences=evidences,
-        log_bayes_factors=found.log_ratios,
-        log_bayes_factor=min(found.log_ratios.values()),
-        score=lead,
-        p_values=p_values,
-        p_value=p_value,
-        occupied_teeth=found.enough_levels,
-        least_teeth=LEVELS_FREE if free else LEVELS_AT_ZERO,
-        unit=found.best_unit,
-        units=found.placement.unit,
-        density=found.placement.density,
-        band=found.band,
-        weighed=found.weighed,
-        alpha=alpha,
-        steps=bool(p_value <= alpha and found.enough_levels >= SURE),
+    worst = max(p_values, key=lambda name: p_values[name])
+    p = p_values[worst]
+    far = [finding.sentence for finding in findings if finding.name == "far"]
+    blocked = [finding.sentence for finding in findings if finding.blocks]
+    remarks = [f.sentence for f in findings if not f.blocks and f.name != "far"]
+    if p <= alpha and not blocked:
+        reasons = [*far, _odds_sentence(p, p_values, evidence, floor), *remarks]
+        if evidence.log_bayes_factor < 0:
+            reasons.insert(len(far) + 1, _thin_sentence(evidence.log_bayes_factor))
+        if smooth_only:
+            reasons.append(
+                "Only smooth distributions were set against the steps; clusters at unequal "
+                "distances were left out on request and could look the same."
+            )
+        share = float(mixture.alternatives["share"].iloc[0])
+        if share < 0.9:
+            reasons.append(
+                f"The size of the unit is less sure than the steps: {_per_cent(share)} for the "
+                "best one, the rest for its rivals."
+            )
+        return Judgement(
+            verdict=STEPS, reasons=tuple(reasons), advice=_mend(far), no_unit_above=None
+        )
+    if p <= alpha or evidence.log_bayes_factor >= 0:
+        limit = None
+    if limit is not None and limit.decides and not far:
+        reasons = [*_excluded_sentences(limit), *remarks[-1:]]
+        return Judgement(
+            verdict=NO_STEPS,
+            reasons=tuple(reasons),
+            advice=(),
+            no_unit_above=limit.low,
+        )
+    reasons = list(far)
+    if p > alpha:
+        reasons.append(_not_enough_sentence(p, alpha, worst))
+    if limit is not None:
+        reasons.append(_limit_sentence(limit))
+    reasons += blocked
+    reasons += [f.sentence for f in findings if f.warns and not f.blocks and f.name != "far"]
+    return Judgement(
+        verdict=CANNOT_TELL,
+        reasons=tuple(reasons),
+        advice=(*_mend(far), *_advice(mixture)),
+        no_unit_above=None if limit is None else limit.low,
     )
+
+
+def _odds_sentence(
+    p: float, p_values: Mapping[str, float], evidence: Evidence, floor: float
+) -> str:
+    """How rare it is. Where no resample did as well, p is given by their number alone."""
+    worst = max(p_values, key=lambda name: p_values[name])
+    rare = (
+        f"Data without steps look this regular at most once in about {_round_down(1 / p)} samples"
+    )
+    if p > 1.001 * floor:
+        return f"{rare}, even of the kind that comes nearest ({KINDS.get(worst, worst)})."
+    factors = evidence.log_bayes_factors
+    nearest = min(factors, key=lambda name: factors[name]).partition(":")[0]
+    return (
+        f"{rare}: of {round(1 / floor) - 1:,} resamples of the readings, smeared out, none scored "
+        "as high, and the other kinds do so more rarely still. The best explanation without steps "
+        f"would be {KINDS.get(nearest, nearest)}."
+    )
+
+
+def _thin_sentence(log_bayes_factor: float) -> str:
+    odds = math.exp(min(-log_bayes_factor, 700.0))
+    return (
+        "The evidence is thin: the verdict rests on how rarely chance looks this regular. Set "
+        "against the best of all explanations without steps, picked after the readings were seen, "
+        "with every unit and scatter in the range taken as equally likely beforehand, the odds are "
+        f"{odds:.2g} to 1 against steps."
+    )
+
+
+def _not_enough_sentence(p: float, alpha: float, worst: str) -> str:
+    return (
+        f"Data without steps ({KINDS.get(worst, worst)}) look this regular in {_per_cent(p)} of "
+        f"all samples; the limit set beforehand is {_per_cent(alpha)}."
+    )
+
+
+def _excluded_sentences(limit: Limit) -> list[str]:
+    return [
+        f"These readings speak at least 20 to 1 against every unit from {limit.low:.3g} to "
+        f"{limit.high:.3g}, each by itself and set against values of any size, with the known "
+        f"scatter of {limit.sigma:.3g} or up to twice as much. {_ALLOWED}",
+        f"A unit smaller than {limit.low:.3g} could hide in the scatter or was not tried.",
+    ]
+
+
+def _limit_sentence(limit: Limit) -> str:
+    return (
+        f"No unit above {limit.low:.3g}: against every one from there to {limit.high:.3g}, each by "
+        "itself, these readings speak at least 20 to 1, set against values of any size with the "
+        f"known scatter of {limit.sigma:.3g} or up to twice as much. {_ALLOWED}"
+    )
+
+
+_ALLOWED = "One misread reading in twenty and a drift of the scale by 1 % are allowed for."
+
+
+def _mend(far: Sequence[str]) -> tuple[str, ...]:
+    if not far:
+        return ()
+    return (
+        "First settle the reading that lies far from the others: correct or discard it if it was "
+        "misread, and otherwise allow for outliers in the model.",
+    )
+
+
+def _advice(mixture: MixtureFit) -> tuple[str, ...]:
+    levels = mixture.readings.select(mixture.readings.measured).levels()
+    n = levels.mean.size
+    sigma = float(mixture.posterior.centre.sigma[0])
+    spread = sigma * float(np.median(np.sqrt(levels.factor)))
+    ratio = spread / mixture.unit
+    share = float(mixture.alternatives["share"].iloc[0])
+    advice = []
+    needed = readings_needed(ratio)
+    if share > _DOMINANT and needed is not None:
+        more = needed - n
+        if more > 0:
+            advice.append(
+                f"If the unit is near {mixture.unit:.3g}, about {more} more readings of this "
+                "quality would settle it in four cases out of five."
+            )
+        else:
+            advice.append(
+                "Readings on more different levels would settle it: change the charge further "
+                "between readings."
+            )
+    else:
+        advice.append(
+            "Less scatter helps more than more readings: repeat each state, time longer, or time "
+            "automatically."
+        )
+    if levels.degrees < 5 and not levels.sigma_given:
+        advice.append(
+            "Reading each state twice tells the scatter without any assumption about steps; that "
+            "is the largest single gain."
+        )
+    return tuple(advice)
+
+
+def _per_cent(p: float) -> str:
+    if p < 0.001:
+        return "less than 0.1 %"
+    if p > 0.999:
+        return "more than 99.9 %"
+    return f"{100 * p:.{3 if p >= 0.995 else 2}g} %"
+
+
+def _round_down(value: float) -> int:
+    """Two leading digits, rounded down."""
+    if value < 100:
+        return int(value)
+    scale = 10 ** (int(math.log10(value)) - 1)
+    return int(int(value // scale) * scale)

@@ -8,7 +8,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from quantize.charge.stated import degrees_of_freedom
-from quantize.null.wording import KINDS
+from quantize.null.verdict import KINDS
 from quantize.show import tables, words
 from quantize.show.report_words import clean
 from quantize.show.rounding import brackets, plus_minus

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from quantize import __version__
-from quantize.null.wording import KINDS
+from quantize.null.verdict import KINDS
 from quantize.show.rounding import decimals_of, rounded
 
 if TYPE_CHECKING:

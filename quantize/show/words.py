@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from quantize.null.wording import KINDS
+from quantize.null.verdict import KINDS
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis

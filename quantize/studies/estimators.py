@@ -280,10 +280,12 @@ def verdict(readings: Readings, unit_range: Any, offset: Any = "zero", rng: Any 
     Pages on which too few teeth are occupied for steps to show count as p = 1.
     """
     from quantize.comb.band import band_for
-    from quantize.null.verdict import SURE, weigh_evidence
+    from quantize.model.mixture import model_of
+    from quantize.model.posterior import posterior_of
+    from quantize.null.evidence import SURE, level_evidence
 
     band = band_for(readings, unit_range)
-    found = weigh_evidence(readings, band.limits, offset=offset, rng=rng)
+    found = level_evidence(posterior_of(model_of(offset, None, None), readings, band))
     return Answer(unit=found.unit, p_value=found.p_value if found.occupied_teeth >= SURE else 1.0)
 
 

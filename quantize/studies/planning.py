@@ -285,7 +285,7 @@ class Question:
 
     def search_readings(self, spread: float, m: int) -> Search:
         """Sizes round a guess, up to as many states as the verdict weighs."""
-        from quantize.null.weighing import MOST_LEVELS
+        from quantize.null.sample import MOST_ITEMS
 
         guess = float(np.interp(spread / np.sqrt(m), *_GUESS)) * np.sqrt(m)
         return Search(
@@ -295,7 +295,7 @@ class Question:
             tidy=lambda n: float(m * max(round(n / m), FEWEST_STATES)),
             guess=guess,
             smallest=m * FEWEST_STATES,
-            largest=m * MOST_LEVELS,
+            largest=m * MOST_ITEMS,
         )
 
     def _search_spread(self, count: int, m: int) -> Search:

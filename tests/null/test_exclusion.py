@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from scipy.stats import norm
 
 import quantize as qz
-from quantize.null.exclusion import _AS_KNOWN, _log_bayes_factors, excluded_units
+from quantize.null.exclusion import _log_bayes_factors, excluded_units
 
 QUICK = {"n_resamples": 99, "rng": 1}
 
@@ -26,11 +26,11 @@ def uniform(seed, n, high=18.0):
 
 def test_bayes_factor_at_a_unit_by_plain_sums():
     values, sigma, unit = uniform(1, 9), 0.2, 1.7
-    found = _log_bayes_factors(fit(values, sigma, (1, 6)), sigma, np.array([unit]), _AS_KNOWN)
+    found = _log_bayes_factors(fit(values, sigma, (1, 6)), sigma, np.array([unit]))
     teeth = np.arange(-20, 40)
     cases = []
-    for growth in (0.0, 0.01):
-        sd = np.hypot(sigma, growth * values)
+    for factor, growth in ((1, 0), (1.4, 0), (2, 0), (1, 0.01)):
+        sd = np.hypot(factor * sigma, growth * values)
         density = norm.pdf(values[:, None], unit * teeth, sd[:, None]).sum(axis=1) * unit
         cases.append(np.log(0.95 * density + 0.05).sum())
     assert_allclose(found, max(cases), rtol=1e-9)
@@ -40,8 +40,8 @@ def test_every_unit_above_the_limit_is_excluded_and_one_at_it_is_not():
     found = fit(uniform(2, 30), 0.1, (0.5, 9))
     limit = excluded_units(found)
     units = np.geomspace(limit.low, limit.high, 500)
-    assert np.all(_log_bayes_factors(found, 0.1, units, _AS_KNOWN) < -np.log(20))
-    assert limit.low >= limit.low_as_known > 0.5
+    assert np.all(_log_bayes_factors(found, 0.1, units) < -np.log(20))
+    assert limit.low > 0.5
 
 
 @pytest.mark.parametrize("offset", ["zero", "free"])
@@ -66,9 +66,8 @@ def test_no_steps_names_the_range():
     assert found.no_unit_above == pytest.approx(1.0)
     assert found.reasons[0] == (
         "These readings speak at least 20 to 1 against every unit from 1 to 8, each by itself and "
-        "set against values of any size, with the known scatter of 0.1; from 1.03 on even if it is "
-        "twice as large. One misread reading in twenty and a drift of the scale by 1 % are "
-        "allowed for."
+        "set against values of any size, with the known scatter of 0.1 or up to twice as much. "
+        "One misread reading in twenty and a drift of the scale by 1 % are allowed for."
     )
     assert "The readings do not come in steps of any unit from 1 to 8." in str(found)
 

@@ -1,0 +1,245 @@
+"""The fixed-size evidence that a verdict rests on: comb against continuous, lumpy and heaped."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize._support.results import Result
+from quantize._support.validation import BoolArray, FloatArray
+from quantize.model.posterior import Posterior, posterior_of
+from quantize.null import calibration
+from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE, Comparison, compare
+from quantize.null.sample import Sample, sample_of
+from quantize.readings import Readings
+
+SURE = 0.95
+"""Probability of enough occupied teeth below which nothing counts as steps."""
+_FAR = 5.0
+_BEYOND = 3.0
+_MOST_OUTLYING = 0.1
+_SHARE_PRIOR = 19.0
+"""Misread digits and foreign objects: levels this many typical residuals from every tooth, or this
+many lengths from the others, at most this part of all, are also tried as outliers. The prior of
+their share is Beta(1, 19)."""
+
+
+class NothingCanShow(InputError):
+    """No unit of the band is small enough to show in these readings."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class LevelEvidence(Result):
+    """How strongly the places of the levels speak for a comb.
+
+    Attributes
+    ----------
+    log_evidences : dict
+        Log evidence of the comb, in log density of the readings, and for each null that which gives
+        its factor in `log_bayes_factors` beside it.
+    log_bayes_factors : dict
+        Comb over each null.
+    log_bayes_factor : float
+        Comb over the null that explains the readings best.
+    score : float
+        Least lead of the comb over any kind of null beyond the threshold for its kind; what the
+        p-values are of.
+    p_values : dict
+        Under each named null (see `quantize.null.calibration`).
+    p_value : float
+        The largest of them.
+    occupied_teeth : float
+        Probability, given a comb, that enough teeth are occupied for a comb to show.
+    least_teeth : int
+        How many that is.
+    unit : float
+        Most probable unit.
+    band : tuple of float
+        Units that took part, after the guard of half the span.
+    levels : int
+        Number of levels that were compared.
+    alpha : float
+        Level of the verdict.
+    steps : bool
+        Whether p is at most `alpha` and enough teeth are occupied.
+    """
+
+    log_evidences: dict[str, float]
+    log_bayes_factors: dict[str, float]
+    log_bayes_factor: float
+    score: float
+    p_values: dict[str, float]
+    p_value: float
+    occupied_teeth: float
+    least_teeth: int
+    unit: float
+    band: tuple[float, float]
+    levels: int
+    alpha: float
+    steps: bool
+
+    @property
+    def log_bayes_factor_mixture(self) -> float:
+        """Comb over an equal mixture of the kinds of null, of equal parts within each kind."""
+        kinds: dict[str, list[float]] = {}
+        for name, ratio in self.log_bayes_factors.items():
+            kinds.setdefault(name.partition(":")[0], []).append(-ratio)
+        over = [np.logaddexp.reduce(rows) - np.log(len(rows)) for rows in kinds.values()]
+        return float(np.log(len(over)) - np.logaddexp.reduce(over))
+
+    @property
+    def sure_of_levels(self) -> bool:
+        """Whether enough teeth are occupied with the probability that is asked for."""
+        return self.occupied_teeth >= SURE
+
+    def _headline(self) -> str:
+        return (
+            f"p = {self.p_value:.3g}, log Bayes factor {self.log_bayes_factor:.2f} over the "
+            f"strongest null, unit {self.unit:.4g}"
+        )
+
+
+def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
+    """Compare where the levels stand under a comb and under every kind of data without steps.
+
+    Comb and nulls have the noise, the offset and the outliers of the posterior's model. Charge
+    states count as one level each; their scatter informs the noise.
+
+    Parameters
+    ----------
+    found : Posterior
+        Of at least three readings on the scale.
+    alpha : float
+        Level of the verdict.
+
+    Returns
+    -------
+    LevelEvidence
+
+    Raises
+    ------
+    NothingCanShow
+        When no unit of the band is below half the span of the readings.
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> steps = [-3.02, -1.97, -1.05, 0.04, 0.96, 1.0, 2.03, 3.98, 2.96, -1.0]
+    >>> level_evidence(qz.fit_mixture(steps, (0.3, 3.0)).posterior).p_value < 0.05
+    True
+    """
+    data = found.readings.select(found.readings.measured)
+    plain = phase_posterior(found, data)
+    whole, top = _compared(plain)
+    parts = [(whole, 0.0)]
+    sample = sample_of(plain)
+    n = int(sample.count.sum())
+    outlying = _outlying(plain, whole)
+    m = int(outlying.sum())
+    if m:
+        length = float(np.ptp(sample.levels)) * (n + 1) / (n - 1)
+        off = log_share(n, m) - m * float(np.log(length))
+        rest = phase_posterior(found, data.select(~outlying[data.levels().index]))
+        parts = [(whole, log_share(n, 0)), (_compared(rest)[0], off)]
+    comb = np.array([part.log_comb + weight for part, weight in parts])
+    everything = np.array([part.log_everything + weight for part, weight in parts])
+    ratios = _pooled(comb, [part.log_ratios for part, _ in parts])
+    best, total = parts[int(np.argmax(everything))][0], float(np.logaddexp.reduce(everything))
+    log_comb = float(np.logaddexp.reduce(comb))
+    lead = calibration.score(ratios, n)
+    mode = calibration.mode(sigma_known=scatter_known(found), free=found.prior.free)
+    p_values = calibration.p_values(lead, n, mode)
+    p_value = max(p_values.values())
+    occupied = float(np.exp(log_comb - total)) if np.isfinite(total) else 0.0
+    return LevelEvidence(
+        log_evidences={"comb": log_comb} | {name: log_comb - r for name, r in ratios.items()},
+        log_bayes_factors=ratios,
+        log_bayes_factor=min(ratios.values()),
+        score=lead,
+        p_values=p_values,
+        p_value=p_value,
+        occupied_teeth=occupied,
+        least_teeth=LEVELS_FREE if found.prior.free else LEVELS_AT_ZERO,
+        unit=best.unit,
+        band=(found.band.low, top),
+        levels=n,
+        alpha=alpha,
+        steps=bool(p_value <= alpha and occupied >= SURE),
+    )
+
+
+def phase_posterior(found: Posterior, data: Readings) -> Posterior:
+    """The posterior of the phases alone: the model without outliers, window and envelope."""
+    model = dataclasses.replace(
+        found.model, outliers=0.0, window=None, envelope="flat", integers="any"
+    )
+    if data is found.readings and model.to_dict() == found.model.to_dict():
+        return found
+    return posterior_of(model, data, found.band)
+
+
+def _compared(found: Posterior) -> tuple[Comparison, float]:
+    """The comparison, and the largest unit that took part."""
+    sample = sample_of(found)
+    top = _highest(sample, found.band.low, found.band.high)
+    return compare(found, sample, top), top
+
+
+def scatter_known(found: Posterior) -> bool:
+    """Whether the scatter is given, or determined by repeats."""
+    data = found.readings
+    given = data.sigma is not None or isinstance(found.prior.sigma, float)
+    return given or data.select(data.measured).levels().degrees > 0
+
+
+def log_share(n: int, m: int) -> float:
+    """Log of the prior that m given levels of n lie off every pattern: their share is Beta(1, 19).
+
+    Examples
+    --------
+    >>> round(float(np.exp(log_share(20, 0))), 3), round(float(np.exp(log_share(20, 1))), 4)
+    (0.487, 0.0128)
+    """
+    from scipy.special import betaln
+
+    return float(betaln(1 + m, _SHARE_PRIOR + n - m) - betaln(1, _SHARE_PRIOR))
+
+
+def _pooled(log_comb: FloatArray, ratios: list[dict[str, float]]) -> dict[str, float]:
+    """Log Bayes factors with and without outliers: evidences are added, not ratios."""
+    out = {}
+    for name in ratios[0]:
+        over = np.array([part.get(name, -np.inf) for part in ratios])
+        usable = np.isfinite(over) & np.isfinite(log_comb)
+        null = np.logaddexp.reduce(log_comb[usable] - over[usable]) if usable.any() else np.inf
+        out[name] = float(np.logaddexp.reduce(log_comb) - null) if usable.any() else -np.inf
+    return out
+
+
+def _outlying(found: Posterior, best: Comparison) -> BoolArray:
+    """Levels far from every tooth of the best unit, or far from all others, where they are few.
+
+    Farther from a tooth than five times the typical residual; farther out than three times the
+    length that holds nine tenths of the values; and at most a tenth of all.
+    """
+    mean = found.readings.select(found.readings.measured).levels().mean
+    cycles = (mean - best.offset - sample_of(found).base) / best.unit
+    residual = best.unit * np.abs(cycles - np.rint(cycles))
+    typical = max(1.4826 * float(np.median(residual)), sample_of(found).least_sigma)
+    start, stop = np.quantile(mean, (0.05, 0.95))
+    beyond = np.maximum(start - mean, mean - stop) > _BEYOND * (stop - start)
+    far: BoolArray = (residual > _FAR * typical) | beyond
+    return far if far.sum() <= _MOST_OUTLYING * far.size else np.zeros(far.size, dtype=bool)
+
+
+def _highest(sample: Sample, low: float, high: float) -> float:
+    """Largest unit that can show: half the span of the values and two of their errors."""
+    top = min(high, 0.5 * (float(np.ptp(sample.levels)) + 2 * sample.least_sigma))
+    if top <= low * (1 + 1e-9):
+        raise NothingCanShow(
+            f"`unit_range` starts at {low:.4g}, but no unit above {top:.4g} (half the span of the "
+            "readings) can show; lower the band or take readings that spread wider."
+        )
+    return top

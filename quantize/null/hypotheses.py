@@ -1,0 +1,250 @@
+"""Evidence from where the levels stand: a comb against everything that is not one."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+from quantize.model.posterior import Posterior
+from quantize.null.comb import Teeth, comb_at_nodes
+from quantize.null.envelopes import (
+    log_beta,
+    log_broad_lumps,
+    log_falling,
+    log_mean_exp,
+    log_normal,
+    log_skewed,
+    log_sum_exp,
+    log_uniform,
+)
+from quantize.null.heaped import log_ratio_over_heaps
+from quantize.null.occupancy import SHARE_NAMES, Seating, log_norm, log_seats, seat
+from quantize.null.partitions import log_any_number, log_own_widths, log_partition_sums
+from quantize.null.sample import Sample, kept_nodes, merged
+
+LEVELS_AT_ZERO = 3
+"""Distinct non-zero absolute integers needed with the offset at zero."""
+LEVELS_FREE = 5
+"""Distinct integers needed with a free offset."""
+
+SAME_ENVELOPE = "continuous: whatever the envelope"
+"""Comb against continuum where both have one and the same smooth envelope: it then cancels, and the
+ratio is that of the phases alone."""
+
+NULLS: tuple[str, ...] = (
+    SAME_ENVELOPE,
+    "continuous: uniform",
+    *(f"continuous: histogram, {name}" for name in SHARE_NAMES[1:]),
+    "continuous: tight uniform",
+    "continuous: normal",
+    "continuous: skewed",
+    "continuous: beta",
+    "continuous: broad lumps",
+    *(f"lumpy: {name}" for name in SHARE_NAMES),
+    "mixed: levels and background",
+    "unequal: lumps of their own widths",
+    "heaped",
+)
+"""Every null but the mirrored ones, which are compared only where there is something to mirror."""
+
+_MOST_GROUPS = 48
+"""Levels on more places than this are as good as a continuum, and are taken as one."""
+_LUMP_WIDTHS = 14
+_FEW_ITEMS = 40
+"""So many are enough to see at which noise levels anywhere do well."""
+
+
+@dataclasses.dataclass(frozen=True)
+class Comparison:
+    """Log evidences of one sample.
+
+    Attributes
+    ----------
+    log_ratios : dict
+        Log Bayes factor of the comb over each null.
+    log_comb : float
+        Log evidence of the comb with enough occupied teeth.
+    log_everything : float
+        The same with any number of them.
+    unit, offset : float
+        Of the most probable comb.
+    integers : array, shape (n,)
+        Teeth of the sorted values on it.
+    """
+
+    log_ratios: dict[str, float]
+    log_comb: float
+    log_everything: float
+    unit: float
+    offset: float
+    integers: IntArray
+
+
+def compare(found: Posterior, sample: Sample, high: float) -> Comparison:
+    """Set the comb against each null, units up to `high` (at most half the span)."""
+    comb = comb_at_nodes(found, sample, high)
+    nothing = dict.fromkeys(NULLS, -np.inf)
+    if not comb.unit.size:
+        integers = np.zeros(sample.values.size, dtype=np.int64)
+        return Comparison(nothing, -np.inf, -np.inf, found.band.low, 0.0, integers)
+    free = found.prior.free
+    seating = seat(comb.integers, sample.count, free=free)
+    shares = log_mean_exp(seating.log_shares, axis=0)
+    enough = seating.coprime & (seating.occupied >= (LEVELS_FREE if free else LEVELS_AT_ZERO))
+    log_comb = comb.log_likelihood + shares
+    counted = np.where(enough, log_comb, -np.inf)
+    seated = np.where(enough, comb.log_nearest + shares, -np.inf)
+    best = int(np.argmax(log_comb))
+    result = Comparison(
+        log_ratios=nothing,
+        log_comb=float(log_sum_exp(counted)),
+        log_everything=float(log_sum_exp(log_comb)),
+        unit=float(comb.unit[best]),
+        offset=float(comb.offset[best]),
+        integers=comb.integers[best],
+    )
+    if not np.isfinite(float(log_sum_exp(seated))):
+        return result
+    ratios = _over_continua(sample, comb, seating, counted)
+    ratios |= _over_levels(sample, comb, seating, seated, result if free else None)
+    ratios["heaped"] = log_ratio_over_heaps(sample.levels - result.offset, result.unit)
+    return dataclasses.replace(result, log_ratios=ratios)
+
+
+def _over_continua(
+    sample: Sample, comb: Teeth, seating: Seating, counted: FloatArray
+) -> dict[str, float]:
+    """The comb over sizes of any kind, drawn from smooth envelopes."""
+    n, values = sample.levels.size, sample.levels
+    noise = sample.log_evidence_of_noise
+    total = float(log_sum_exp(counted))
+    phases = np.where(np.isfinite(counted), comb.log_likelihood + n * np.log(comb.unit), -np.inf)
+    log_phase = float(log_sum_exp(phases)) - noise
+    continuum = -n * np.log(comb.unit) + noise
+    by_unit = {"continuous: uniform": continuum - n * np.log(seating.teeth)}
+    for a, name in enumerate(SHARE_NAMES[1:], start=1):
+        by_unit[f"continuous: histogram, {name}"] = continuum + seating.log_shares[a]
+    nulls = {name: total - _averaged(counted, null) for name, null in by_unit.items()}
+    envelopes = {
+        "continuous: tight uniform": log_uniform(values),
+        "continuous: normal": log_normal(values, _window(values)),
+        "continuous: skewed": log_skewed(values),
+    }
+    others = {
+        "continuous: beta": log_beta(values),
+        "continuous: broad lumps": log_broad_lumps(sample.values, sample.count, _inner(sample)),
+    }
+    nulls |= {name: value + noise for name, value in (envelopes | others).items()}
+    # The comb, too, may have an envelope instead of shares: that of a null, kept at the teeth.
+    enveloped = log_phase + float(log_mean_exp(np.array(list(envelopes.values())))) + noise
+    richest = float(np.logaddexp(total, enveloped) - np.log(2))
+    return {SAME_ENVELOPE: log_phase} | {name: richest - null for name, null in nulls.items()}
+
+
+def _over_levels(
+    sample: Sample,
+    comb: Teeth,
+    seating: Seating,
+    seated: FloatArray,
+    free: Comparison | None,
+) -> dict[str, float]:
+    """The comb over levels that stand anywhere; `free` is the best comb of a free offset."""
+    window = _window(sample.levels)
+    # The comb may fail at a noise at which levels anywhere do well, and the other way about.
+    by_noise = np.full(len(sample.variance), -np.inf)
+    np.logaddexp.at(by_noise, comb.noise, seated)
+    few = sample if sample.values.size <= _FEW_ITEMS else merged(sample, _FEW_ITEMS)
+    part = sample.at_nodes(kept_nodes(by_noise) | kept_nodes(_any_number(few, window)))
+    any_number = _any_number(part, window)
+    unit, integers, teeth = comb.unit, comb.integers, seating.teeth
+    nulls = _levels_anywhere(part, unit, teeth)
+    if free is not None:
+        width = 0.5 * np.log(2 * np.pi / np.sum(1 / part.variance, axis=1)) - np.log(window)
+        k = free.integers
+        middle = free.offset + 0.5 * free.unit * (k[0] + k[-1])
+        centred = dataclasses.replace(
+            part, values=part.values - middle, log_prior=part.log_prior + width
+        )
+        nulls |= _mirrored(centred, unit, teeth // 2 + 1)
+    elif sample.values[0] < 0 < sample.values[-1]:
+        reach = np.maximum(np.abs(integers[:, 0]), np.abs(integers[:, -1])) + 1
+        nulls |= _mirrored(part, unit, reach)
+    ratios = {name: _averaged(seated, null) for name, null in nulls.items()}
+    total = float(log_sum_exp(seated))
+    ratios["mixed: levels and background"] = total - float(log_sum_exp(any_number))
+    span = float(np.ptp(sample.levels))
+    least = span / 400
+    if len(sample.variance) > 1:
+        least = max(sample.least_sigma, least)
+    widths = np.geomspace(least, span / 2, _LUMP_WIDTHS)
+    lumps = log_own_widths(sample.values, sample.count, _inner(sample), widths, window)
+    ratios["unequal: lumps of their own widths"] = total - lumps - sample.log_evidence_of_noise
+    return ratios
+
+
+def _any_number(sample: Sample, window: float) -> FloatArray:
+    """Log evidence of any number of levels anywhere, at each node of noise."""
+    found = log_any_number(sample.values, sample.variance, sample.count, window)
+    return found + sample.log_weight
+
+
+def _window(values: FloatArray) -> float:
+    """Range of the values, widened by (n + 1)/(n − 1) as for a uniform sample."""
+    n = values.size
+    return float(np.ptp(values)) * (n + 1) / (n - 1)
+
+
+def _inner(sample: Sample) -> FloatArray:
+    """Sum of squares of the levels of each item about its mean."""
+    starts = np.concatenate([[0], np.cumsum(sample.count)[:-1]])
+    means = np.add.reduceat(sample.levels, starts) / sample.count
+    deviation = np.square(sample.levels - np.repeat(means, sample.count))
+    inner: FloatArray = np.add.reduceat(deviation, starts)
+    return inner
+
+
+def _averaged(comb: FloatArray, null: FloatArray) -> float:
+    """Log of the average of comb/null over the units; a null too small for a number is left out."""
+    usable = np.isfinite(comb) & np.isfinite(null)
+    return float(log_sum_exp(comb[usable] - null[usable])) if usable.any() else -np.inf
+
+
+def _levels_anywhere(
+    sample: Sample, unit: FloatArray, teeth: IntArray, kind: str = "lumpy"
+) -> dict[str, FloatArray]:
+    """Levels anywhere: as many as the comb has teeth, in the window that its teeth span."""
+    total = int(sample.count.sum())
+    weight = sample.log_weight
+    most = min(sample.values.size, int(np.max(teeth)), _MOST_GROUPS)
+    seats = log_seats(total)
+    sums = log_partition_sums(sample.values, sample.variance, sample.count, seats, most)
+    sums = log_sum_exp(np.moveaxis(sums + weight[:, None, None], 0, -1))
+    different, where = np.unique(teeth, return_inverse=True)
+    falling = log_falling(different, most)
+    norm = log_norm(different, total)
+    groups = np.arange(most + 1)
+    length = np.log(teeth * unit)
+    none = sample.log_evidence_of_noise - total * length
+    continuum = np.where(teeth > most, none, -np.inf)
+    out = {}
+    for a, name in enumerate(SHARE_NAMES):
+        anywhere = (sums[a] + falling)[where] - groups * length[:, None]
+        levels = log_sum_exp(anywhere) + norm[a][where]
+        out[f"{kind}: {name}"] = np.logaddexp(levels, continuum)
+    return out
+
+
+def _mirrored(sample: Sample, unit: FloatArray, sizes: IntArray) -> dict[str, FloatArray]:
+    """`sizes` levels anywhere with their mirror images; every level picks its sign by a coin."""
+    order = np.argsort(np.abs(sample.values), kind="stable")
+    folded = dataclasses.replace(
+        sample,
+        values=np.abs(sample.values)[order],
+        count=sample.count[order],
+        variance=sample.variance[:, order],
+    )
+    nulls = _levels_anywhere(folded, unit, sizes, "mirrored")
+    coins = int(sample.count.sum()) * np.log(2)
+    return {name: null - coins for name, null in nulls.items()}

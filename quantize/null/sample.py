@@ -1,0 +1,193 @@
+"""The levels of a sample under every noise that its model allows, sorted: what is compared.
+
+Every hypothesis (comb, levels anywhere, sizes of any kind) is evaluated under the same nodes of
+noise, those of the posterior. A node is a sigma and a growth; it gives each level mean a variance,
+and the readings within the states a likelihood.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+
+from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.model.noise import POWERS, grown_variance
+from quantize.model.posterior import Posterior
+from quantize.readings import Levels, Readings
+
+MOST_ITEMS = 200
+"""More levels than this are merged with their neighbours before groups are formed of them."""
+_MOST_SIGMAS = 60
+_LOG_2PI = float(np.log(2 * np.pi))
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Sample:
+    """Sorted levels, or merged neighbours of them, with their variances at every node of noise.
+
+    Attributes
+    ----------
+    values : array, shape (n,)
+    count : array, shape (n,)
+        Levels that were merged into each.
+    variance : array, shape (S, n)
+        Of each value as the mean of so many levels on one place.
+    log_prior : array, shape (S,)
+        Log prior mass of the node.
+    log_within : array, shape (S,)
+        Log likelihood of the readings about the means of their states.
+    log_merged : array, shape (S,)
+        Log likelihood of the levels about the means that they were merged into; it belongs to
+        hypotheses in which neighbours share a place.
+    levels : array, shape (N,)
+        All levels, sorted, none merged.
+    lever : array, shape (n,)
+        By how many times the offset each value is moved.
+    base : float
+        Offset that was subtracted from the values and levels: the known one.
+    """
+
+    values: FloatArray
+    count: IntArray
+    variance: FloatArray
+    log_prior: FloatArray
+    log_within: FloatArray
+    log_merged: FloatArray
+    levels: FloatArray
+    lever: FloatArray
+    base: float
+
+    @property
+    def weight_of_one(self) -> FloatArray:
+        """Part of a level's variance that each value has."""
+        return 1.0 / self.count
+
+    @property
+    def least_sigma(self) -> float:
+        """Smallest typical deviation of a level."""
+        return float(np.sqrt(np.median(self.variance / self.weight_of_one, axis=1).min()))
+
+    @property
+    def log_weight(self) -> FloatArray:
+        """Log weight of each node for hypotheses in which neighbours may share a place."""
+        return self.log_prior + self.log_within + self.log_merged
+
+    @property
+    def log_evidence_of_noise(self) -> float:
+        """Log evidence of the readings about their states, all that sizes of any kind know."""
+        return float(np.logaddexp.reduce(self.log_prior + self.log_within))
+
+    def at_nodes(self, which: BoolArray) -> Sample:
+        """Some of the nodes of noise."""
+        return dataclasses.replace(
+            self,
+            variance=self.variance[which],
+            log_prior=self.log_prior[which],
+            log_within=self.log_within[which],
+            log_merged=self.log_merged[which],
+        )
+
+
+def sample_of(found: Posterior) -> Sample:
+    """The levels of a posterior's readings under its model."""
+    data = found.readings.select(found.readings.measured)
+    common, prior = found.common, found.prior
+    levels = data.levels()
+    variance, log_within = _level_variances(
+        data, levels, common.sigma, common.growth, POWERS[found.model.noise]
+    )
+    base = prior.offset if isinstance(prior.offset, float) else 0.0
+    lever = np.ones(levels.mean.size)
+    if data.shift is not None:
+        total = np.bincount(levels.index, weights=data.shift.lever)
+        lever = total / np.bincount(levels.index)
+    order = np.argsort(levels.mean, kind="stable")
+    whole = Sample(
+        values=levels.mean[order] - base,
+        count=np.ones(order.size, dtype=np.int64),
+        variance=variance[:, order],
+        log_prior=found.log_noise_prior,
+        log_within=log_within,
+        log_merged=np.zeros(log_within.size),
+        levels=levels.mean[order] - base,
+        lever=lever[order],
+        base=base,
+    )
+    return whole if order.size <= MOST_ITEMS else merged(whole, MOST_ITEMS)
+
+
+def _level_variances(
+    data: Readings, levels: Levels, sigma: FloatArray, growth: FloatArray, power: int
+) -> tuple[FloatArray, FloatArray]:
+    """Variance of each level mean (S, J), and log likelihood of the readings about the means (S,).
+
+    Within a state the readings x_i, of variances v_i about a common level, have the density
+    ∏ N(x_i) = N(mean; F) · ∏(2πv_i)^-1/2 · (2πF)^1/2 · exp(−Σ(x_i − mean)²/2v_i), F = 1/Σ(1/v_i).
+    """
+    scale = np.ones(len(data)) if data.sigma is None else data.sigma
+    size = levels.mean[levels.index]
+    deviation = np.square(data.values - size)
+    out = np.empty((sigma.size, levels.mean.size))
+    log_within = np.zeros(sigma.size)
+    for s in range(sigma.size):
+        v = grown_variance(np.square(sigma[s] * scale), growth[s : s + 1], size, power)
+        out[s] = 1 / np.bincount(levels.index, weights=1 / v)
+        if levels.degrees:
+            log_within[s] = 0.5 * float(np.sum(np.log(out[s])) - np.sum(np.log(v)))
+            log_within[s] -= 0.5 * (levels.degrees * _LOG_2PI + float(np.sum(deviation / v)))
+    return out, log_within
+
+
+def merged(sample: Sample, most: int) -> Sample:
+    """At most so many items, each of neighbours as near each other as can be.
+
+    A new item begins where the next level is farther from the item's first than a length, which is
+    the smallest that gives few enough.
+    """
+    x = sample.values
+    low, high = 0.0, float(np.ptp(x))
+    starts = np.zeros(1, dtype=np.int64)
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        found = _starts(x, middle)
+        if found.size > most:
+            low = middle
+        else:
+            high, starts = middle, found
+    count = np.diff(np.r_[starts, x.size])
+    weight = 1 / sample.variance
+    total = np.add.reduceat(weight, starts, axis=1)
+    mean = np.add.reduceat(x, starts) / count
+    deviation = np.square(x - np.repeat(mean, count))
+    merged_log = 0.5 * (np.sum(-np.log(total), axis=1) + np.sum(np.log(weight), axis=1))
+    merged_log -= 0.5 * ((x.size - starts.size) * _LOG_2PI + np.sum(weight * deviation, axis=1))
+    return dataclasses.replace(
+        sample,
+        values=mean,
+        count=count,
+        variance=1 / total,
+        log_merged=sample.log_merged + merged_log,
+        lever=np.add.reduceat(sample.lever, starts) / count,
+    )
+
+
+def _starts(x: FloatArray, length: float) -> IntArray:
+    """Where items begin that are nowhere longer than `length`."""
+    out, at = [0], 0
+    while True:
+        at = int(np.searchsorted(x, x[at] + length, side="right"))
+        if at >= x.size:
+            return np.array(out)
+        out.append(at)
+
+
+def kept_nodes(log_evidence: Any) -> BoolArray:
+    """Nodes of noise that may count: within fifteen of the best, and not too many."""
+    log_evidence = np.asarray(log_evidence)
+    near: BoolArray = log_evidence > log_evidence.max() - 15.0
+    if near.sum() > _MOST_SIGMAS:
+        cut = np.sort(log_evidence)[-_MOST_SIGMAS]
+        near = log_evidence >= cut
+    return near
