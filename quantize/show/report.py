@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from quantize._support.writing import check_apart, check_target, write_whole
 from quantize.charge.stated import degrees_of_freedom
 from quantize.show import report_words, tables, words
 from quantize.show.glossary import glossary
@@ -15,7 +16,6 @@ from quantize.show.rounding import brackets, plus_minus, rounded, significant
 from quantize.show.run_text import cautions_of
 from quantize.show.style import picture
 from quantize.show.text import HEADLINES
-from quantize.show.writing import check_target, write_whole
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -45,7 +45,7 @@ def write_report(
     coulombs : UnitInCoulombs, optional
         The unit in coulombs, if it is not to be worked out from `run`.
     source : str, optional
-        Where the readings came from, for the title.
+        Where the readings came from, for the title. The page is not written over that file.
     plan : DatedPlan, optional
         What was promised beforehand: the page says where analysis and `run` departed from it.
 
@@ -59,6 +59,7 @@ def write_report(
         When the path is a folder or cannot be written.
     """
     target = check_target(path, name="path")
+    check_apart({"path": path}, {"source": source})
     page = report_html(found, run=run, coulombs=coulombs, source=source, plan=plan)
     return write_whole(target, page.encode("utf-8"), name="path")
 
