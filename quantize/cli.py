@@ -188,14 +188,14 @@ def analyze(
     if as_json:
         from quantize.show.records import record
 
-        keys = record(found, file, run, coulombs)
+        keys = record(found, file, run, coulombs) | {"read_from": str(readings.origin)}
         if promise is not None and run is not None:
             keys["dated_plan"] = list(promise.held_against(found, run))
         say_json(keys)
         return
     from quantize.show import run_text
 
-    say(f"{len(readings)} readings from {file}\n")
+    say(f"{len(readings)} readings from {file}\n{readings.origin}\n")
     say("\n\n".join(run_text.sections(found, run, coulombs, promise)))
 
 
@@ -369,13 +369,14 @@ def _changed(
     readings: Readings, sigma: float | None, resolution: float | None, sigma_column: str | None
 ) -> Readings:
     """The readings with the sigma and the resolution of the command line."""
+    from quantize._support.origin import with_origin
     from quantize.readings import Readings
 
     if sigma is not None and sigma_column is not None:
         raise InputError("--sigma and --sigma-column both say the sigma; give one of them.")
     if sigma is None and resolution is None:
         return readings
-    return Readings(
+    changed = Readings(
         readings.values,
         sigma=readings.sigma if sigma is None else sigma,
         state=None
@@ -386,6 +387,7 @@ def _changed(
         beyond=readings.beyond,
         changed=readings.changed,
     )
+    return with_origin(changed, readings.origin)
 
 
 def _dated_plan(file: str | None, *, with_run: bool) -> DatedPlan | None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from quantize._support import schema
 from quantize._support.errors import InputError, InputTypeError
+from quantize._support.origin import Origin, with_origin
 from quantize._support.validation import (
     BoolArray,
     FloatArray,
@@ -58,6 +59,8 @@ class Readings:
         Read-only whole numbers 0, 1, ... in order of first appearance.
     state_labels : tuple
         The labels as given, in the same order.
+    origin : Origin or None
+        The columns and rows of a file that they were read from.
 
     Raises
     ------
@@ -83,6 +86,7 @@ class Readings:
     beyond: IntArray | None
     changed: BoolArray | None
     state_labels: tuple[Any, ...]
+    origin: Origin | None = None
 
     def __init__(
         self,
@@ -186,7 +190,7 @@ class Readings:
     def select(self, keep: Any) -> Readings:
         """The readings at `keep` (a mask or positions), everything that belongs to them kept."""
         index = np.arange(len(self))[np.asarray(keep)]
-        return Readings(
+        chosen = Readings(
             self.values[index],
             sigma=None if self.sigma is None else self.sigma[index],
             state=None if self.state is None else [self.state_labels[c] for c in self.state[index]],
@@ -195,6 +199,7 @@ class Readings:
             beyond=None if self.beyond is None else self.beyond[index],
             changed=None if self.changed is None else self.changed[index],
         )
+        return with_origin(chosen, self.origin and self.origin.of_rows(index.size))
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
@@ -209,6 +214,7 @@ class Readings:
             "ends": None if self.ends is None else self.ends.tolist(),
             "beyond": None if self.beyond is None else self.beyond.tolist(),
             "changed": None if self.changed is None else self.changed.tolist(),
+            "origin": None if self.origin is None else self.origin.to_dict(),
         }
 
     @classmethod
@@ -227,7 +233,8 @@ class Readings:
         late = {name: kept.get(name) for name in ("ends", "beyond", "changed")}
         with schema.reading("Readings"):
             named = {name: kept[name] for name in ("sigma", "state", "resolution")}
-            return cls(kept["values"], **named, **late)
+            origin = Origin.from_dict(kept.get("origin"))
+            return with_origin(cls(kept["values"], **named, **late), origin)
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)

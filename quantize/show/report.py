@@ -39,13 +39,13 @@ def write_report(
     ----------
     found : Analysis
     path : str or path-like
-        An existing file is replaced, whole or not at all.
+        An existing file is replaced, whole or not at all, but never one that was read.
     run : Run, optional
         The run behind the readings: adds the checks, the coulombs and the cautions.
     coulombs : UnitInCoulombs, optional
         The unit in coulombs, if it is not to be worked out from `run`.
     source : str, optional
-        Where the readings came from, for the title. The page is not written over that file.
+        Where the readings came from, for the title.
     plan : DatedPlan, optional
         What was promised beforehand: the page says where analysis and `run` departed from it.
 
@@ -59,7 +59,9 @@ def write_report(
         When the path is a folder or cannot be written.
     """
     target = check_target(path, name="path")
-    check_apart({"path": path}, {"source": source})
+    origin = found.readings.origin
+    read = None if origin is None else origin.file
+    check_apart({"path": path}, {"source": source, "readings": read})
     page = report_html(found, run=run, coulombs=coulombs, source=source, plan=plan)
     return write_whole(target, page.encode("utf-8"), name="path")
 
@@ -96,6 +98,7 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
     upper = found.plot()
     return {
         "source": clean(source) if source else None,
+        "read_from": _read_from(found),
         "invented": _invented(run),
         "n": len(found.readings),
         # A run adds half a page of checks; in print it must still go on two.
@@ -150,6 +153,11 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
         "remarks": [] if run is None else [clean(r, longest=400) for r in run.remarks],
         "cautions": [] if run is None else cautions_of(run),
     }
+
+
+def _read_from(found: Analysis) -> str | None:
+    origin = found.readings.origin
+    return None if origin is None else clean(str(origin), longest=300)
 
 
 def inline_svg(svg: bytes) -> str:

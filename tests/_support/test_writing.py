@@ -65,6 +65,16 @@ def test_a_report_is_not_written_over_its_source(tmp_path: Path) -> None:
     assert page.read_text() == "19.66\n24.60\n"
 
 
+def test_a_report_is_not_written_over_the_file_of_its_readings(tmp_path: Path) -> None:
+    page = tmp_path / "page.csv"
+    page.write_text("19.66\n24.60\n29.62\n34.47\n")
+    found = qz.analyze(qz.read_readings(page), n_resamples=19, rng=1)
+    os.link(page, tmp_path / "other.csv")
+    with pytest.raises(qz.InputError, match=r"the same file as `readings`, which is read; choose"):
+        found.report(tmp_path / "other.csv")
+    assert page.read_text() == "19.66\n24.60\n29.62\n34.47\n"
+
+
 def test_a_dated_plan_is_whole_or_absent(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     plan = qz.charge.DatedPlan(unit_range=(4, 25), rejection="none", readings=32)
 
