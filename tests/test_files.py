@@ -438,6 +438,14 @@ def test_bad_cells_of_a_parquet_file(tmp_path: Path, cell: float, fault: str) ->
     assert "row 2;" in message
 
 
+def test_text_of_a_parquet_file_that_is_no_text(tmp_path: Path) -> None:
+    pa, pq = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    ends, text = pa.py_buffer(np.array([0, 1], np.int32)), pa.py_buffer(b"\xff")
+    table = pa.table({"q": [1.5], "run": pa.StringArray.from_buffers(1, ends, text)})
+    pq.write_table(table, tmp_path / "a.parquet")
+    assert "is not a parquet file that can be read" in refusal(tmp_path / "a.parquet")
+
+
 @pytest.mark.parametrize("cell", ["0", "-0.1"])
 @pytest.mark.parametrize("role", ["sigma", "resolution"])
 def test_sigma_and_resolution_must_be_above_zero(tmp_path: Path, role: str, cell: str) -> None:
