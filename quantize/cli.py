@@ -13,8 +13,7 @@ from quantize._support.errors import InputError
 from quantize.show.groups_file import say_groups
 from quantize.show.terminal import (
     Program,
-    check_plot,
-    check_report,
+    check_outputs,
     comparing,
     drawn_seed,
     number_list,
@@ -24,6 +23,7 @@ from quantize.show.terminal import (
     say_json,
     sigma_of,
     simulating,
+    written_by,
 )
 
 if TYPE_CHECKING:
@@ -48,8 +48,7 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
     import quantize as qz
     from quantize.charge import read_run
 
-    if plot:
-        check_plot(plot)
+    check_outputs({"plot": plot})
     data = Path(__file__).parent / "data"
     page = qz.read_readings(data / "thirteen_charges.csv")
     published = qz.analyze(page, rng=seed)
@@ -121,8 +120,10 @@ def analyze(
     import quantize as qz
     from quantize.charge import load_apparatus
 
-    if plot:
-        check_plot(plot)
+    check_outputs(
+        {"plot": plot, "report": report, "keep": keep},
+        {"file": file, "apparatus": apparatus, "dated_plan": dated_plan},
+    )
     if by is not None:
         single = {"apparatus": apparatus, "particle": particle, "report": report}
         say_groups(
@@ -146,8 +147,6 @@ def analyze(
         return
     if workers or keep:
         raise InputError("--workers and --keep are for many groups; name their column with --by.")
-    if report:
-        check_report(report)
     bench = load_apparatus(apparatus) if apparatus else None
     promise = _dated_plan(dated_plan, with_run=bench is not None)
     named = column or sigma_column or state_column
@@ -184,18 +183,19 @@ def analyze(
     if plot:
         save_plot(found, plot)
     if report:
-        found.report(report, run=run, coulombs=coulombs, source=file, plan=promise)
+        with written_by("--report"):
+            found.report(report, run=run, coulombs=coulombs, source=file, plan=promise)
     if as_json:
         from quantize.show.records import record
 
-        keys = record(found, file, run, coulombs)
+        keys = record(found, file, run, coulombs) | {"read_from": str(readings.origin)}
         if promise is not None and run is not None:
             keys["dated_plan"] = list(promise.held_against(found, run))
         say_json(keys)
         return
     from quantize.show import run_text
 
-    say(f"{len(readings)} readings from {file}\n")
+    say(f"{len(readings)} readings from {file}\n{readings.origin}\n")
     say("\n\n".join(run_text.sections(found, run, coulombs, promise)))
 
 
@@ -265,13 +265,9 @@ def compare(
 ) -> None:
     """Compare estimators on simulated pages; the unit is 1, so that sigma is sigma/unit."""
     import quantize as qz
-    from quantize.show.writing import check_target
     from quantize.studies.comparison import DEFAULT
 
-    if plot:
-        check_plot(plot)
-    if csv:
-        check_target(csv, name="csv")
+    check_outputs({"plot": plot, "csv": csv, "checkpoint": options["checkpoint"]})
     conditions = {
         "n": number_list("--readings", readings),
         "sigma": number_list("--sigma", sigma),
@@ -283,7 +279,8 @@ def compare(
         estimator or DEFAULT, conditions, rng=seed, progress=sys.stderr.isatty(), **options
     )
     if csv:
-        found.to_csv(csv)
+        with written_by("--csv"):
+            found.to_csv(csv)
     if plot:
         save_plot(found, plot)
     if as_json:
@@ -316,8 +313,9 @@ def plan(
     """How many readings show steps, how small a unit they show, which bench to build."""
     import quantize as qz
 
-    if plot:
-        check_plot(plot)
+    check_outputs(
+        {"plot": plot, "checkpoint": options["checkpoint"]}, {"apparatus": options["apparatus"]}
+    )
     lists = {
         "diameters": number_list("--diameters", diameters),
         "intervals": number_list("--intervals", intervals),
@@ -371,13 +369,14 @@ def _changed(
     readings: Readings, sigma: float | None, resolution: float | None, sigma_column: str | None
 ) -> Readings:
     """The readings with the sigma and the resolution of the command line."""
+    from quantize._support.origin import with_origin
     from quantize.readings import Readings
 
     if sigma is not None and sigma_column is not None:
         raise InputError("--sigma and --sigma-column both say the sigma; give one of them.")
     if sigma is None and resolution is None:
         return readings
-    return Readings(
+    changed = Readings(
         readings.values,
         sigma=readings.sigma if sigma is None else sigma,
         state=None
@@ -388,6 +387,7 @@ def _changed(
         beyond=readings.beyond,
         changed=readings.changed,
     )
+    return with_origin(changed, readings.origin)
 
 
 def _dated_plan(file: str | None, *, with_run: bool) -> DatedPlan | None:

@@ -5,19 +5,29 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from quantize._support import containers, textfile
+from quantize._support import cells, containers, textfile
+from quantize._support.columns import (
+    labels_of,
+    listed,
+    need_one_unit,
+    numbers_of,
+    origin_of,
+    place_of,
+    positive_numbers,
+    sole_number_column,
+)
 from quantize._support.errors import InputError, InputTypeError
+from quantize._support.origin import with_origin
 from quantize._support.validation import FloatArray
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_MOST_PRINTED_DIGITS = 8
 _MOST_NAMES = 20
 _OLD_SPREADSHEET = b"\xd0\xcf\x11\xe0"
 _PACKED = (b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"7z\xbc\xaf", b"Rar!")
@@ -39,8 +49,9 @@ def read_readings(
         The file. Text may be separated by commas, semicolons, tabs or spaces, with or without
         a line of column names; lines that begin with ``#`` are skipped.
     value : str, optional
-        Name of the column with the readings. Not needed when only one column holds numbers.
-        Columns of a file without names are called "column 1", "column 2", and so on.
+        Name of the column with the readings. Not needed when only one column holds numbers, and
+        these do more than count the rows. Columns of a file without names are called "column 1",
+        "column 2", and so on. Cells may carry a unit, such as ``1.6e-19 C``, all of them the same.
     sigma, state : str, optional
         Names of the columns with the standard deviation and the charge state of each reading.
     resolution : str or float, optional
@@ -50,12 +61,14 @@ def read_readings(
     Returns
     -------
     Readings
+        Their `origin` says which column they were read from, and in what unit.
 
     Raises
     ------
     InputError
         When the file cannot be read or holds text, blanks, NaN or infinities where numbers
-        belong. The message names the file, the column and the row.
+        belong. The message names the file, the column and the row. Also when it is not clear
+        which column holds the readings.
 
     Examples
     --------
@@ -68,26 +81,28 @@ def read_readings(
     <Readings: 3 values from 3.1 to 6.25, 2 states, resolution given>
     """
     table = read_table(path)
-    source = table.attrs["source"]
-    named = {"sigma": sigma, "state": state}
+    given = {"sigma": sigma, "state": state}
     if isinstance(resolution, str):
-        named["resolution"] = resolution
-    used = {role: _column(table, name, role) for role, name in named.items() if name is not None}
+        given["resolution"] = resolution
+    named = {role: name for role, name in given.items() if name is not None}
+    used = {role: place_of(table, name, role) for role, name in named.items()}
     if value is None:
-        value_at = _only_numeric(table, set(used.values()), source)
+        value_at = sole_number_column(table, named.values())
     else:
-        value_at = _column(table, value, "value")
+        value_at = place_of(table, value, "value")
+    need_one_unit(table, value_at, used)
     step: Any = resolution
     if isinstance(resolution, str):
-        step = _positive_numbers(table, used["resolution"])
+        step = positive_numbers(table, used["resolution"])
     elif resolution is None:
         step = table.attrs["printed_steps"][value_at]
-    return Readings(
-        _numbers(table, value_at),
-        sigma=_positive_numbers(table, used["sigma"]) if "sigma" in used else None,
-        state=_labels(table, used["state"]) if "state" in used else None,
+    readings = Readings(
+        numbers_of(table, value_at),
+        sigma=positive_numbers(table, used["sigma"]) if "sigma" in used else None,
+        state=labels_of(table, used["state"]) if "state" in used else None,
         resolution=step,
     )
+    return with_origin(readings, origin_of(table, value_at))
 
 
 def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
@@ -145,7 +160,7 @@ def number_column(table: pd.DataFrame, name: str, *, argument: str = "value") ->
     Raises InputError naming the row for text, blanks, NaN and infinities, and naming the columns
     that there are when `name` is not one of them.
     """
-    return _numbers(table, _column(table, name, argument))
+    return numbers_of(table, place_of(table, name, argument))
 
 
 def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
@@ -196,7 +211,7 @@ def _from_rows(rows: list[tuple[int, list[Any]]], separator: str, source: str) -
         rows = rows[:-1]
     if not rows:
         raise InputError(
-            f"`{source}` has column names ({_listed(names)}) and no rows below them; "
+            f"`{source}` has column names ({listed(names)}) and no rows below them; "
             "it must hold at least one reading."
         )
     columns = [[cells[j] for _, cells in rows] for j in range(len(names))]
@@ -209,26 +224,25 @@ def _table(
     """The table, with what its text told kept beside it."""
     import pandas as pd
 
-    plain = [_plain(column) for column in columns]
+    plain = [cells.plain(column) for column in columns]
     numeric = [
-        found is not None or _mostly_numbers(column)
-        for found, column in zip(plain, columns, strict=True)
+        j for j, found in enumerate(plain) if found is not None or cells.mostly_numbers(columns[j])
     ]
-    words = [
-        (names[j], [cell for cell in columns[j] if isinstance(cell, str)])
-        for j in range(len(names))
-        if numeric[j]
-    ]
+    units = {j: cells.unit_of(columns[j]) for j in range(len(names)) if j not in numeric}
+    units = {j: unit for j, unit in units.items() if unit is not None}
+    bare = [cells.without_unit(column, units.get(j)) for j, column in enumerate(columns)]
+    numeric = sorted([*numeric, *units])
+    words = [(names[j], [cell for cell in bare[j] if isinstance(cell, str)]) for j in numeric]
     decimal = textfile.decimal_mark(words, separator, source)
     steps: list[float | None] = []
     content: dict[int, Any] = {}
     for j, column in enumerate(columns):
         values = plain[j]
         if values is None:
-            found = [_value(cell, decimal) for cell in column]
+            found = [cells.number(cell, decimal, units.get(j)) for cell in column]
             values = np.array([np.nan if v is None else v for v in found])
-        steps.append(_printed_step(column, values))
-        if not np.isfinite(values).all():
+        steps.append(cells.printed_step(bare[j], values))
+        if j in units or not np.isfinite(values).all():
             values = np.empty(len(column), dtype=object)
             values[:] = column
         content[j] = values
@@ -237,141 +251,8 @@ def _table(
     frame.attrs = {
         "source": source,
         "decimal": decimal,
-        "numeric": [j for j, yes in enumerate(numeric) if yes],
+        "numeric": numeric,
+        "units": units,
         "printed_steps": steps,
     }
     return frame
-
-
-def _plain(column: list[Any]) -> FloatArray | None:
-    if all(isinstance(cell, str) for cell in column):
-        return textfile.plain_numbers(column)
-    return None
-
-
-def _value(cell: Any, decimal: str) -> float | None:
-    if isinstance(cell, str):
-        return textfile.to_number(cell, decimal)
-    return float(cell) if isinstance(cell, (int, float)) and not isinstance(cell, bool) else None
-
-
-def _mostly_numbers(cells: list[Any]) -> bool:
-    filled = [cell for cell in cells if cell is not None and cell != ""]
-    hits = sum(
-        textfile.is_number(textfile.tidy(cell))
-        if isinstance(cell, str)
-        else _value(cell, ".") is not None
-        for cell in filled
-    )
-    return 2 * hits > len(filled)
-
-
-def _printed_step(column: list[Any], values: FloatArray) -> float | None:
-    """The finest printed decimal of a column of text, or None in full machine precision."""
-    if not (np.isfinite(values).all() and all(isinstance(cell, str) for cell in column)):
-        return None
-    finest = textfile.printed_exponent(column)
-    largest = float(np.abs(values).max())
-    if largest > 0 and np.floor(np.log10(largest)) - finest + 1 > _MOST_PRINTED_DIGITS:
-        return None
-    step = float(f"1e{finest}")
-    return step if 0 < step < np.inf else None
-
-
-def _listed(names: list[str]) -> str:
-    more = len(names) - _MOST_NAMES
-    return ", ".join(names[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
-
-
-def _source(table: pd.DataFrame) -> str:
-    return str(table.attrs.get("source", "table"))
-
-
-def _column(table: pd.DataFrame, name: str, argument: str) -> int:
-    names = [str(column) for column in table.columns]
-    if not isinstance(name, str):
-        raise InputTypeError(f"`{argument}` is {name!r}; give the name of a column.")
-    found = [j for j, column in enumerate(names) if column == textfile.one_line(name)]
-    if not found:
-        raise InputError(
-            f"`{argument}` is {name!r}, and `{_source(table)}` has no such column; "
-            f"its columns are {_listed(names)}."
-        )
-    if len(found) > 1:
-        raise InputError(
-            f"`{argument}` is {name!r}, and `{_source(table)}` has {len(found)} columns "
-            "of that name; give each its own."
-        )
-    return found[0]
-
-
-def _only_numeric(table: pd.DataFrame, used: set[int], source: str) -> int:
-    free = [j for j in table.attrs["numeric"] if j not in used]
-    if len(free) == 1:
-        return cast(int, free[0])
-    left = [j for j in range(table.shape[1]) if j not in used]
-    if not free and len(left) == 1:
-        # The only column there is: reading it names the row that is not a number.
-        return left[0]
-    names = [str(table.columns[j]) for j in (free or range(table.shape[1]))]
-    if free:
-        raise InputError(
-            f"`{source}` has {len(free)} columns of numbers ({_listed(names)}); "
-            "say with `value` which of them holds the readings."
-        )
-    raise InputError(
-        f"`{source}` has no column of numbers left for the readings; its columns are "
-        f"{_listed(names)}."
-    )
-
-
-def _numbers(table: pd.DataFrame, at: int) -> FloatArray:
-    column = table.iloc[:, at]
-    if column.dtype.kind == "f":
-        values = column.to_numpy(dtype=np.float64)
-        if np.isfinite(values).all():
-            return values
-    where = f"`{_source(table)}` has"
-    place = f"in {textfile.place(str(table.columns[at]))}, row"
-    out = np.empty(len(column))
-    for i, (row, cell) in enumerate(zip(table.index, column.tolist(), strict=True)):
-        number = _value(cell, table.attrs.get("decimal", "."))
-        if number is None or not np.isfinite(number):
-            raise InputError(
-                f"{where} {_fault(cell, number)} {place} {row}; mend the cell or take the row out."
-            )
-        out[i] = number
-    return out
-
-
-def _fault(cell: Any, number: float | None) -> str:
-    if cell is None or cell == "":
-        return "a blank"
-    if number is None:
-        return f"the text {textfile.one_line(str(cell))[:40]!r}"
-    return "NaN" if np.isnan(number) else "an infinity"
-
-
-def _positive_numbers(table: pd.DataFrame, at: int) -> FloatArray:
-    values = _numbers(table, at)
-    bad = np.flatnonzero(values <= 0)
-    if bad.size:
-        place = textfile.place(str(table.columns[at]))
-        raise InputError(
-            f"`{_source(table)}` has {values[bad[0]]:g} in {place}, row {table.index[bad[0]]}; "
-            "it must be above zero everywhere."
-        )
-    return values
-
-
-def _labels(table: pd.DataFrame, at: int) -> list[Any]:
-    place = textfile.place(str(table.columns[at]))
-    labels: list[Any] = []
-    for row, cell in zip(table.index, table.iloc[:, at].tolist(), strict=True):
-        if cell is None or cell == "" or cell != cell:
-            raise InputError(
-                f"`{_source(table)}` has a blank in {place}, row {row}; "
-                "give every reading a state, or leave `state` out."
-            )
-        labels.append(int(cell) if isinstance(cell, float) and cell.is_integer() else cell)
-    return labels

@@ -11,6 +11,7 @@ import numpy as np
 
 from quantize._support import schema
 from quantize._support.errors import InputError, InputTypeError
+from quantize._support.origin import Origin, with_origin
 from quantize._support.validation import (
     BoolArray,
     FloatArray,
@@ -115,6 +116,8 @@ class Readings:
         Read-only whole numbers 0, 1, ... in order of first appearance.
     state_labels : tuple
         The labels as given, in the same order.
+    origin : Origin or None
+        The columns and rows of a file that they were read from.
 
     Raises
     ------
@@ -141,6 +144,7 @@ class Readings:
     changed: BoolArray | None
     shift: SharedShift | None
     state_labels: tuple[Any, ...]
+    origin: Origin | None = None
 
     def __init__(
         self,
@@ -269,7 +273,8 @@ class Readings:
             changes["state"] = [self.state_labels[c] for c in self.state[index]]
         if self.shift is not None:
             changes["shift"] = self.shift.select(index)
-        return Readings(self.values[index], **changes)
+        chosen = Readings(self.values[index], **changes)
+        return with_origin(chosen, self.origin and self.origin.of_rows(index.size))
 
     def replace(self, **changes: Any) -> Readings:
         """The same readings with other values, sigmas and so on, under their names."""
@@ -277,7 +282,7 @@ class Readings:
         kept = {name: getattr(self, name) for name in names}
         kept["state"] = None if self.state is None else [self.state_labels[c] for c in self.state]
         kept |= changes
-        return Readings(kept.pop("values"), **kept)
+        return with_origin(Readings(kept.pop("values"), **kept), self.origin)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
@@ -293,6 +298,7 @@ class Readings:
             "beyond": None if self.beyond is None else self.beyond.tolist(),
             "changed": None if self.changed is None else self.changed.tolist(),
             "shift": None if self.shift is None else self.shift.to_dict(),
+            "origin": None if self.origin is None else self.origin.to_dict(),
         }
 
     @classmethod
@@ -319,7 +325,8 @@ class Readings:
                     lever=np.asarray(shift["lever"], float),
                     degrees_of_freedom=float("inf") if degrees is None else degrees,
                 )
-            return cls(kept["values"], **named, **late)
+            origin = Origin.from_dict(kept.get("origin"))
+            return with_origin(cls(kept["values"], **named, **late), origin)
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)

@@ -179,6 +179,134 @@ def test_workbook_first_visible_sheet_with_cells_and_comments(tmp_path: Path) ->
     assert read_readings(tmp_path / "page.xlsx").values.tolist() == [3.1, 6.0]
 
 
+# ---- which column, which rows ---------------------------------------------------------------
+
+
+def in_every_format(folder: Path, frame: pd.DataFrame) -> list[Path]:
+    frame.to_csv(folder / "a.csv", index=False)
+    frame.to_csv(folder / "a.tsv", index=False, sep="\t")
+    frame.to_csv(folder / "b.csv", index=False, sep=";", decimal=",")
+    frame.to_excel(folder / "a.xlsx", index=False)
+    frame.to_parquet(folder / "a.parquet")
+    return [folder / name for name in ("a.csv", "a.tsv", "b.csv", "a.xlsx", "a.parquet")]
+
+
+def test_readings_know_where_they_are_from(tmp_path: Path) -> None:
+    frame = pd.DataFrame({"drop": ["six"] * 13, "charge": THIRTEEN})
+    for path in in_every_format(tmp_path, frame):
+        page = read_readings(path)
+        assert str(page.origin) == "read from column charge, 13 of 13 rows", path.name
+        assert str(page.select([0, 1, 2]).origin) == "read from column charge, 3 of 13 rows"
+        again = qz.Readings.from_dict(page.to_dict())
+        assert again.origin == page.origin
+    assert qz.Readings([1.5, 2.5]).origin is None
+    bare = read_readings(put(tmp_path, "# a note\n3.1 a\n6.0 b\n9.2 c\n", "c.txt"))
+    assert str(bare.origin) == "read from column 1, 3 of 3 rows"
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_a_running_number_is_not_taken_for_readings(tmp_path: Path, first: int) -> None:
+    frame = pd.DataFrame({"drop": range(first, first + 5), "note": list("abcde")})
+    for path in in_every_format(tmp_path, frame):
+        assert refusal(path) == (
+            f"`{path}` has numbers only in column drop, which counts the rows from {first} to "
+            f"{first + 4}; name the readings' column with `value`, even if it is this one."
+        )
+        named = read_readings(path, value="drop")
+        assert named.values.tolist() == list(range(first, first + 5))
+
+
+def test_what_looks_like_readings_is_named_when_a_running_number_is_refused(
+    tmp_path: Path,
+) -> None:
+    path = put(tmp_path, "drop,when,charge\n1,am,1.6x10^-19\n2,pm,3.2x10^-19\n")
+    assert refusal(path) == (
+        f"`{path}` has numbers only in column drop, which counts the rows from 1 to 2, and the "
+        "text '1.6x10^-19' in column charge, row 2; name the readings' column with `value`, even "
+        "if it is this one."
+    )
+    lone = refusal(put(tmp_path, "1\n2\n3\n"))
+    assert "has numbers only in column 1, which counts the rows from 1 to 3;" in lone
+
+
+@pytest.mark.parametrize(
+    "content", ["q\n1\n2\n4\n", "q\n2\n3\n4\n", "q\n1\n1\n2\n", "q\n3\n2\n1\n"]
+)
+def test_other_whole_numbers_are_readings(tmp_path: Path, content: str) -> None:
+    assert len(read_readings(put(tmp_path, content))) == 3
+
+
+def test_a_unit_in_the_cells_is_read_and_kept(tmp_path: Path) -> None:
+    cells = [f"{x * 1e-19:.4e} C" for x in THIRTEEN]
+    frame = pd.DataFrame({"who": ["six"] * 13, "charge": cells})
+    for path in in_every_format(tmp_path, frame):
+        page = read_readings(path)
+        np.testing.assert_allclose(page.values, np.array(THIRTEEN) * 1e-19, rtol=1e-12)
+        assert str(page.origin) == "read from column charge, 13 of 13 rows, in C", path.name
+        if path.suffix == ".csv":
+            assert page.resolution is not None
+            assert page.resolution[0] == pytest.approx(1e-22, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("content", "expected", "unit"),
+    [
+        ("charge\n3.1 fC\n6.0 fC\n", [3.1, 6.0], "fC"),
+        ("3.1 fC\n6.0 fC\n9.2 fC\n", [3.1, 6.0, 9.2], "fC"),
+        ("charge\n3.1fC\n\N{MINUS SIGN}6.0fC\n", [3.1, -6.0], "fC"),
+        ("run;charge\na;3,10 µm/s\nb;6,02 µm/s\n", [3.10, 6.02], "µm/s"),
+        ('run,charge\na,"3,10 %"\nb,"6,02 %"\n', [3.10, 6.02], "%"),
+        ("a,3.1 C\nb,6.0 C\n", [3.1, 6.0], "C"),
+        ("run\tcharge\na\t1.6e-19 C\nb\t3.2e-19 C\n", [1.6e-19, 3.2e-19], "C"),
+    ],
+)
+def test_units_in_text(tmp_path: Path, content: str, expected: list[float], unit: str) -> None:
+    page = read_readings(put(tmp_path, content))
+    assert page.values.tolist() == expected
+    assert page.origin is not None
+    assert page.origin.unit == unit
+
+
+def test_beside_a_column_with_a_unit_a_running_number_is_not_taken(tmp_path: Path) -> None:
+    path = put(tmp_path, "drop,charge\n1,1.6e-19 C\n2,3.3e-19 C\n3,4.8e-19 C\n")
+    assert "2 columns of numbers (drop, charge); say with `value` which" in refusal(path)
+    assert read_readings(path, value="charge").values.tolist() == [1.6e-19, 3.3e-19, 4.8e-19]
+
+
+@pytest.mark.parametrize(
+    ("cells", "fault"),
+    [
+        (["1.6 C", "3.2 C", "4.8 nC"], "'4.8 nC', not in C like most cells, in column q, row 4;"),
+        (["1.6 C", "3.2", "4.8 C"], "'3.2', not in C like most cells, in column q, row 3;"),
+        (["1.6 C", "", "4.8 C", "6 C"], "a blank in column q, row 3;"),
+        (["1.6 C", "lost", "4.8 C"], "the text 'lost' in column q, row 3;"),
+        (
+            ["1.6 C", "3.2 nC", "4.8 pC", "5 fC"],
+            "'1.6 C', with a unit that most cells do not have, in column q, row 2;",
+        ),
+    ],
+)
+def test_units_that_differ_are_not_read(tmp_path: Path, cells: list[str], fault: str) -> None:
+    path = put(tmp_path, "run,q\n" + "".join(f"a,{cell}\n" for cell in cells))
+    assert f"has {fault} mend the cell or take the row out." in refusal(path, value="q")
+
+
+def test_sigma_has_the_unit_of_the_readings(tmp_path: Path) -> None:
+    path = put(tmp_path, "q,s,t\n1.6 C,0.1 nC,0.1\n3.2 C,0.2 nC,0.2\n")
+    assert refusal(path, value="q", sigma="s") == (
+        "`sigma` is in nC and the readings are in C; write both in one unit."
+    )
+    assert read_readings(path, value="q", sigma="t").sigma.tolist() == [0.1, 0.2]
+
+
+def test_labels_that_begin_with_numbers_stay_labels(tmp_path: Path) -> None:
+    path = put(tmp_path, "state,q\n1a,3.1\n1b,6.0\n2a,9.2\n2b,9.9\n")
+    page = read_readings(path, state="state")
+    assert page.state_labels == ("1a", "1b", "2a", "2b")
+    same = put(tmp_path, "state,q\n1a,3.1\n2a,6.0\n3a,9.2\n")
+    assert read_readings(same, state="state").state_labels == ("1a", "2a", "3a")
+
+
 # ---- what is refused ------------------------------------------------------------------------
 
 
@@ -308,6 +436,14 @@ def test_bad_cells_of_a_parquet_file(tmp_path: Path, cell: float, fault: str) ->
     message = refusal(tmp_path / "a.parquet")
     assert fault in message
     assert "row 2;" in message
+
+
+def test_text_of_a_parquet_file_that_is_no_text(tmp_path: Path) -> None:
+    pa, pq = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    ends, text = pa.py_buffer(np.array([0, 1], np.int32)), pa.py_buffer(b"\xff")
+    table = pa.table({"q": [1.5], "run": pa.StringArray.from_buffers(1, ends, text)})
+    pq.write_table(table, tmp_path / "a.parquet")
+    assert "is not a parquet file that can be read" in refusal(tmp_path / "a.parquet")
 
 
 @pytest.mark.parametrize("cell", ["0", "-0.1"])

@@ -97,17 +97,19 @@ def parquet_columns(data: bytes, source: str) -> tuple[list[str], list[Any]]:
         if size > MOST_BYTES or meta.num_rows * meta.num_columns > MOST_CELLS:
             raise too_large(source)
         content = file.read().to_pandas(ignore_metadata=True)
+        # pandas stores an unnamed index as a column of this name.
+        kept = [name for name in content.columns if not str(name).startswith("__index_level_")]
+        # Text that is no UTF-8 shows only now.
+        columns = [_parquet_column(content[name]) for name in kept]
     except InputError:
         raise
     except (pa.ArrowException, OSError, ValueError):
         raise InputError(
             f"`{source}` is not a parquet file that can be read; write it again, or save it as csv."
         ) from None
-    # pandas stores an unnamed index as a column of this name.
-    kept = [name for name in content.columns if not str(name).startswith("__index_level_")]
     if content.shape[0] == 0 or not kept:
         raise InputError(f"`{source}` is empty; it must hold at least one reading.")
-    return [str(name).strip() for name in kept], [_parquet_column(content[name]) for name in kept]
+    return [str(name).strip() for name in kept], columns
 
 
 def _parquet_column(column: Any) -> Any:

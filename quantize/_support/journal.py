@@ -11,10 +11,10 @@ import json
 import os
 import zlib
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, TypeVar
 
 from quantize._support.errors import InputError, warn
+from quantize._support.writing import check_target
 
 Piece = TypeVar("Piece")
 
@@ -30,7 +30,7 @@ class Journal:
     Raises
     ------
     InputError
-        For a folder or a device.
+        For a folder, a device, and a place that cannot be written.
     """
 
     argument = "checkpoint"
@@ -41,11 +41,7 @@ class Journal:
     schema = ""
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
-        self.path = Path(path)
-        if self.path.exists() and not self.path.is_file():
-            raise InputError(
-                f"`{self.argument}` is {str(path)!r}, which is no file; give the name of a file."
-            )
+        self.path = check_target(path, name=self.argument, whole=True)
         self._file: int | None = None
         self._torn_end = False
         self.kept = 0
@@ -68,8 +64,10 @@ class Journal:
         Raises
         ------
         InputError
-            When the file is of other work, is used by another process, or cannot be written.
+            When the file is of other work, is used by another process, or cannot be written; it
+            is then left as it was.
         """
+        new = not self.path.exists()
         try:
             self._file = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666)
         except OSError as error:
@@ -79,7 +77,7 @@ class Journal:
             lines = self._lines()
             if not lines:
                 self._cut(0)
-                self._append(header)
+                self._append_first(header, new)
                 return []
             wrong = differences(self._header_of(lines[0]), header)
             if wrong:
@@ -132,7 +130,16 @@ class Journal:
         data = self.path.read_bytes()
         lines = data.splitlines(keepends=True)
         self._torn_end = bool(lines) and not lines[-1].endswith(b"\n")
-        return lines[:-1] if self._torn_end else lines
+        if self._torn_end:
+            lines.pop()
+        if data and not lines and not self._begins_header(data):
+            raise self._foreign()
+        return lines
+
+    def _begins_header(self, data: bytes) -> bool:
+        """Whether the only line of a file is what is left of a header."""
+        opening = _line({"schema": self.schema}).rstrip(b"}\n") + b","
+        return data.startswith(opening) or opening.startswith(data)
 
     def _header_of(self, line: bytes) -> dict[str, Any]:
         try:
@@ -141,7 +148,10 @@ class Journal:
                 return header
         except ValueError:
             pass
-        raise InputError(
+        raise self._foreign()
+
+    def _foreign(self) -> InputError:
+        return InputError(
             f"`{self.argument}` is {str(self.path)!r}, which no {self.owner} has written; "
             "choose another file."
         )
@@ -161,9 +171,19 @@ class Journal:
                 "or choose another file."
             ) from None
 
+    def _append_first(self, header: dict[str, Any], new: bool) -> None:
+        """Write the header; where that fails, a file that was not there before goes again."""
+        try:
+            self._append(header)
+        except InputError:
+            if new:
+                with contextlib.suppress(OSError):
+                    self.path.unlink()
+            raise
+
     def _append(self, item: dict[str, Any]) -> None:
         assert self._file is not None
-        data = json.dumps(item, allow_nan=False, separators=(",", ":")).encode() + b"\n"
+        data = _line(item)
         size = os.fstat(self._file).st_size
         try:
             while data:
@@ -185,6 +205,10 @@ class Journal:
             f"`{self.argument}` is {str(self.path)!r}, which cannot be written "
             f"({error.strerror or error}){kept}; make room or choose another place."
         )
+
+
+def _line(item: dict[str, Any]) -> bytes:
+    return json.dumps(item, allow_nan=False, separators=(",", ":")).encode() + b"\n"
 
 
 def _checked(line: dict[str, Any]) -> dict[str, Any]:

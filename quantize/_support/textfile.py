@@ -27,6 +27,9 @@ _POINT_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCI
 _PLAIN_COLUMN = re.compile(rf"(?:{_POINT_NUMBER.pattern}\n)+", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+", re.ASCII)
+# Not what follows the first number in "1.6x10^-19" and "1.6 e-19": a power of ten.
+_UNIT = r"(?![xXeE][+-]?\d)(?:[^\W\d_]|[%°])(?:[^\W_]|[%°/·^*.⁻-]){0,14}"
+_WITH_UNIT = re.compile(rf"((?a:{_COMMA_NUMBER.pattern}|{_POINT_NUMBER.pattern}))\s*({_UNIT})")
 _NOT_FINITE = re.compile(r"[+-]?(?:nan|inf|infinity)", re.IGNORECASE)
 _SPACED_CELL = re.compile(r'"(?:[^"]|"")*"|\S+')
 
@@ -117,6 +120,19 @@ def to_number(cell: str, decimal: str) -> float | None:
     return None
 
 
+def with_unit(cell: str) -> tuple[str, str | None]:
+    """A cell as the text of its number and the unit behind it: ``1.6e-19 C``; else with None."""
+    found = _WITH_UNIT.fullmatch(tidy(cell))
+    return (cell, None) if found is None else (found[1], found[2])
+
+
+def common_unit(cells: list[str]) -> str | None:
+    """The unit that more than half of the cells carry behind a number."""
+    units = Counter(unit for _, unit in map(with_unit, cells) if unit is not None)
+    unit, hits = max(units.items(), key=lambda item: item[1], default=(None, 0))
+    return unit if 2 * hits > len(cells) else None
+
+
 def plain_numbers(cells: list[str]) -> FloatArray | None:
     """A whole column at once, or None unless every cell is a number with a decimal point."""
     joined = "\n".join([*cells, ""])
@@ -178,15 +194,31 @@ def has_header(first: list[str], rest: list[list[str]]) -> bool:
     cells = [tidy(cell) for cell in first]
     if len(cells) == 1 and re.fullmatch(r"[+-]?[.,]?\d\S*", cells[0]):
         return False
-    named = [bool(cell) and not is_number(cell) for cell in cells]
+    sample = rest[:_SAMPLE_ROWS]
+    read = [
+        is_number(cell) or _carries(cell, [row[j] for row in sample])
+        for j, cell in enumerate(cells)
+    ]
+    named = [bool(cell) and not number for cell, number in zip(cells, read, strict=True)]
     if not any(named):
         return False
-    if not any(is_number(cell) for cell in cells):
+    if not any(read):
         return True
     return any(
-        text and rest and all(is_number(tidy(row[j])) for row in rest[:_SAMPLE_ROWS])
+        text
+        and rest
+        and (
+            all(is_number(tidy(row[j])) for row in sample)
+            or common_unit([row[j] for row in sample]) is not None
+        )
         for j, text in enumerate(named)
     )
+
+
+def _carries(cell: str, below: list[str]) -> bool:
+    """Whether a cell is a number with the unit of the cells below it."""
+    _, unit = with_unit(cell)
+    return unit is not None and unit == common_unit(below)
 
 
 def _separator(lines: list[tuple[int, str]], source: str) -> str:
@@ -208,7 +240,8 @@ def _separator(lines: list[tuple[int, str]], source: str) -> str:
         if separator == _ONE_COLUMN or (len(widths) == 1 and 1 not in widths):
             share = _number_share(rows)
             if separator in (_SPACE, _ONE_COLUMN) and share == scores.get(","):
-                decimal_commas |= any(_COMMA_NUMBER.fullmatch(c) for r in rows for c in r.cells)
+                cells = (with_unit(cell)[0] for row in rows for cell in row.cells)
+                decimal_commas |= any(_COMMA_NUMBER.fullmatch(cell) for cell in cells)
             scores[separator] = share
         elif len(widths) > 1:
             wide = max(widths, key=lambda width: (width > 1) * widths[width])
@@ -229,7 +262,9 @@ def _separator(lines: list[tuple[int, str]], source: str) -> str:
 def _number_share(rows: list[Row]) -> float:
     body = rows[1:] if len(rows) > 1 and not _all_numbers(rows[0]) else rows
     cells = [cell for row in body for cell in map(tidy, row.cells) if cell]
-    return sum(map(is_number, cells)) / max(len(cells), 1)
+    units = Counter(unit for _, unit in map(with_unit, cells) if unit is not None)
+    united = sum(hits for hits in units.values() if 2 * hits > len(body))
+    return (sum(map(is_number, cells)) + united) / max(len(cells), 1)
 
 
 def _all_numbers(row: Row) -> bool:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _MOST_NAMES = 20
 _LARGEST_FILE = 200_000_000
+_MEASURED = ("voltage", "divisions", "seconds", "start", "end", "position")
 _REPEATED = ("divisions", "seconds", "start", "end")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
@@ -28,7 +29,8 @@ class Page:
     """Cells as text under canonical names.
 
     `headers` keeps what each column was called, `numbers` the row of the page (counted from 1
-    below the header) that each tidy row came from, `remarks` what was understood on the way.
+    below the header) that each tidy row came from, `remarks` what was understood on the way,
+    `measured` the columns of measured numbers as they are called in the file.
     """
 
     cells: dict[str, list[str]]
@@ -37,6 +39,7 @@ class Page:
     comma: bool
     remarks: tuple[str, ...]
     source: str
+    measured: tuple[str, ...] = ()
 
 
 def read_page(source: Any) -> Page:
@@ -184,6 +187,7 @@ def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
         comma=comma,
         remarks=tuple(remarks),
         source=source,
+        measured=tuple(text for text, header in headers.items() if header.name in _MEASURED),
     )
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
+from quantize._support.writing import write_whole
 from quantize.readings import Readings
 
 _WIDEST = 0.15  # the hidden factor lies between 1/(1 + this) and 1 + this
@@ -149,7 +150,7 @@ class DatedPlan:
         if file.exists():
             raise InputError(f"`path` {file.name!r} exists; a dated plan is not written over.")
         body = self.to_dict() | {"digest": self.digest()}
-        file.write_text(json.dumps(body, indent=2) + "\n", encoding="utf-8")
+        write_whole(file, (json.dumps(body, indent=2) + "\n").encode())
 
     @classmethod
     def load(cls, path: Any) -> DatedPlan:

@@ -9,6 +9,7 @@ import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError
+from quantize._support.origin import Origin, with_origin
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus, load_apparatus
@@ -60,6 +61,7 @@ class Run(Rows):
         page = read_page(source)
         bench = None if apparatus is None else load_apparatus(apparatus)
         table, remarks = tidy(page, bench)
+        table.attrs = {"columns": page.measured, "rows": len(set(page.numbers))}
         timing = bench.word("run.timing") if bench else None
         if timing is None:
             used = table[table["kept"]]
@@ -223,7 +225,7 @@ class Run(Rows):
         fixed = self.timing == "fixed distance" or "track_error" in rows
         bench = self.apparatus
         rounding = "both ends" if bench is None else bench.word("reticle.rounding", "both ends")
-        return Readings(
+        readings = Readings(
             values,
             sigma=sigma,
             state=states if all(states) else None,
@@ -231,6 +233,20 @@ class Run(Rows):
             ends=None if fixed else 2 if rounding == "both ends" else 1,
             beyond=beyond if beyond.any() else None,
             changed=changed if changed.any() else None,
+        )
+        return with_origin(readings, self._origin_of(rows))
+
+    def _origin_of(self, rows: pd.DataFrame) -> Origin | None:
+        """The columns of the page that `rows` stand in, and how many of its rows they are."""
+        page = self.table.attrs
+        if "columns" not in page:
+            return None
+        read = rows["positions"].sum() if "positions" in rows else rows["row"].nunique()
+        return Origin(
+            file=self.source,
+            columns=page["columns"],
+            rows=int(read),
+            rows_in_file=page["rows"],
         )
 
     @property

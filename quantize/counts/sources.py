@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize._support import workers as pools
+from quantize._support.cells import counts_rows
 from quantize._support.errors import IncompleteError, InputError, InputTypeError, missing
 from quantize._support.progress import Progress, steps
 from quantize._support.validation import count
@@ -21,6 +22,7 @@ TASK_ROWS = 2**22
 """Row groups are put together until they hold this many rows. It does not depend on who reads."""
 
 _BATCH = 2**20
+_HEAD = 1000
 
 Task = tuple[Any, ...]
 Piece = tuple["Spectrum | None", str]
@@ -110,17 +112,23 @@ def _open(source: str, column: str | None) -> tuple[Any, str]:
     try:
         with pq.ParquetFile(source) as file:
             meta, schema = file.metadata, file.schema_arrow
+            numeric = [field.name for field in schema if _is_number(pa, field.type)]
+            counted = column is None and len(numeric) == 1 and _counts_rows(pa, file, numeric[0])
     except (pa.ArrowException, OSError, ValueError):
         raise InputError(
             f"`{source}` is not a parquet file, or was cut short before its end; nothing was "
             "added, so write it again."
         ) from None
-    numeric = [field.name for field in schema if _is_number(pa, field.type)]
     names = ", ".join(repr(n) for n in schema.names[:20])
     if column is None:
         if len(numeric) != 1:
             found = "no column" if not numeric else f"{len(numeric)} columns"
             raise InputError(f"`{source}` has {found} of numbers; name one of {names}.")
+        if counted:
+            raise InputError(
+                f"`{source}` has numbers only in column {numeric[0]!r}, which counts the rows; "
+                "name the readings' column with `column`, even if it is this one."
+            )
         return meta, numeric[0]
     if column not in schema.names:
         raise InputError(f"`column` is {column!r}, which `{source}` does not have; it has {names}.")
@@ -130,6 +138,16 @@ def _open(source: str, column: str | None) -> tuple[Any, str]:
             "write it again as numbers, or choose another column."
         )
     return meta, column
+
+
+def _counts_rows(pa: Any, file: Any, name: str) -> bool:
+    """Whether a column begins with a running number."""
+    try:
+        head = next(file.iter_batches(_HEAD, columns=[name]))
+        cells = head.column(0).cast(pa.float64(), safe=False)
+    except (StopIteration, pa.ArrowException, OSError, ValueError):
+        return False
+    return counts_rows(cells.to_numpy(zero_copy_only=False))
 
 
 def _is_number(pa: Any, kind: Any) -> bool:

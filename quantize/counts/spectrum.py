@@ -137,7 +137,7 @@ class Spectrum:
         ----------
         path : str or path-like
         column : str, optional
-            Not needed when only one column holds numbers.
+            Not needed when only one column holds numbers that do more than count the rows.
         row_groups : iterable of int, optional
             Only these parts of the file.
         workers : int, Executor, cluster client or map-like callable, optional

@@ -1,23 +1,22 @@
 """The file that a run is kept in, so that it can be gone on with.
 
 It is an HDF5 file with one group for each ensemble, in the layout of emcee's HDFBackend, which can
-read it, and beside them what the samples belong to. Steps are added to a copy that then takes the
-place of the file, so that a crash at any moment leaves the older samples whole.
+read it, and beside them what the samples belong to. Steps are added to a copy in memory that then
+takes the place of the file, so that a crash at any moment leaves the older samples whole.
 """
 
 from __future__ import annotations
 
 import contextlib
+import io
 import json
-import os
-import shutil
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from quantize._support.errors import InputError, InputTypeError
+from quantize._support.errors import InputError
+from quantize._support.writing import check_target, write_whole
 from quantize.sampling.ensembles import Ensemble
 from quantize.sampling.target import Target
 
@@ -29,16 +28,9 @@ class Store:
     """Samples in a file, opened for one target."""
 
     def __init__(self, path: Any, target: Target, chains: int) -> None:
-        if not isinstance(path, (str, os.PathLike)):
-            raise InputTypeError(f"`backend` is {path!r}; give the name of a file.")
-        self.path = Path(path)
+        self.path = check_target(path, name="backend", whole=True)
         self.described = json.loads(json.dumps(target.describe()))
         self.chains = chains
-        if not self.path.parent.is_dir():
-            raise InputError(
-                f"`backend` is in the folder {str(self.path.parent)!r}, which does not exist; "
-                "make it first."
-            )
         self.header = self._read_header() if self.path.exists() else None
 
     def seed(self) -> np.random.SeedSequence | None:
@@ -103,21 +95,23 @@ class Store:
         return out
 
     def save(self, ensembles: list[Ensemble], seed: np.random.SeedSequence) -> None:
-        """Add the steps that the file does not have yet."""
+        """Add the steps that the file does not have yet.
+
+        Raises
+        ------
+        InputError
+            When the file cannot be written; what was kept before stays.
+        """
         import h5py
 
-        part = self.path.with_name(self.path.name + ".part")
-        if self.path.exists():
-            shutil.copyfile(self.path, part)
-        try:
-            with h5py.File(part, "a") as file:
-                if "format" not in file.attrs:
-                    self._begin(file, ensembles, seed)
-                for i, ensemble in enumerate(ensembles):
-                    _append(file[f"ensemble_{i}"], ensemble)
-            os.replace(part, self.path)
-        finally:
-            part.unlink(missing_ok=True)
+        kept = self.path.exists()
+        whole = io.BytesIO(self.path.read_bytes() if kept else b"")
+        with h5py.File(whole, "r+" if kept else "w") as file:
+            if not kept:
+                self._begin(file, ensembles, seed)
+            for i, ensemble in enumerate(ensembles):
+                _append(file[f"ensemble_{i}"], ensemble)
+        write_whole(self.path, whole.getvalue(), name="backend")
 
     def _begin(self, file: Any, ensembles: list[Ensemble], seed: np.random.SeedSequence) -> None:
         import emcee

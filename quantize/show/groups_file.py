@@ -12,6 +12,7 @@ from quantize._support.errors import InputError
 from quantize.show.terminal import drawn_seed, save_plot, say, say_json
 
 if TYPE_CHECKING:
+    from quantize._support.origin import Origin
     from quantize.groups.analyze import GroupAnalyses
 
 
@@ -36,13 +37,14 @@ def say_groups(
             raise InputError(f"--{name} is for one particle, and --by for many; leave one out.")
     if options["rng"] is None and options["keep"] is None:
         options["rng"] = drawn_seed()
-    found = analyze_file(file, by, **options)
+    found, origin = analyze_file(file, by, **options)
     if plot:
         save_plot(found, plot)
     if as_json:
-        say_json({"schema": "quantize.cli.groups/1", "file": file} | {"groups": found.to_dict()})
+        named = {"schema": "quantize.cli.groups/1", "file": file, "read_from": str(origin)}
+        say_json(named | {"groups": found.to_dict()})
     else:
-        say(f"{file} by {by}\n\n{found}\n\nSeed {found.seed['entropy']}")
+        say(f"{file} by {by}\n{origin}\n\n{found}\n\nSeed {found.seed['entropy']}")
 
 
 def analyze_file(
@@ -56,14 +58,17 @@ def analyze_file(
     workers: int | None,
     keep: str | None,
     **options: Any,
-) -> GroupAnalyses:
+) -> tuple[GroupAnalyses, Origin]:
     """`analyze_groups` on a file, with the readings in the only other column of numbers.
+
+    Also says where these were read from.
 
     Raises
     ------
     InputError
         As `read_table` and `analyze_groups` do.
     """
+    from quantize._support.columns import number_cells, origin_of, sole_number_column
     from quantize.files import read_table
     from quantize.groups.analyze import analyze_groups
 
@@ -73,18 +78,18 @@ def analyze_file(
     table = read_table(file)
     names = [str(name) for name in table.columns]
     if column is None:
-        taken = {by, column_of_sigma, state}
-        numeric = [names[j] for j in table.attrs["numeric"] if names[j] not in taken]
-        if len(numeric) != 1:
-            raise InputError(
-                f"--column is missing, and `{table.attrs['source']}` has "
-                f"{', '.join(numeric) or 'no column'} with numbers; name the readings' column."
-            )
-        column = numeric[0]
-    if resolution is None and names.count(column) == 1:
+        taken = [name for name in (by, column_of_sigma, state) if name is not None]
+        column = names[sole_number_column(table, taken, by=by)]
+    cells: dict[str, Any] = {
+        name: np.asarray(table[name]) for name in dict.fromkeys(names) if names.count(name) == 1
+    }
+    for name in (column, column_of_sigma):
+        if name in cells:
+            cells[name] = number_cells(table, names.index(name))
+    if resolution is None and column in cells:
         resolution = table.attrs["printed_steps"][names.index(column)]
-    return analyze_groups(
-        {name: np.asarray(table[name]) for name in dict.fromkeys(names) if names.count(name) == 1},
+    found = analyze_groups(
+        cells,
         by=by,
         value=column,
         sigma=number if column_of_sigma is None else column_of_sigma,
@@ -95,3 +100,4 @@ def analyze_file(
         progress=sys.stderr.isatty(),
         **options,
     )
+    return found, origin_of(table, names.index(column))

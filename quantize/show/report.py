@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from quantize._support.writing import check_apart, check_target, write_whole
 from quantize.charge.stated import degrees_of_freedom
 from quantize.show import report_words, tables, words
 from quantize.show.glossary import glossary
@@ -14,7 +15,6 @@ from quantize.show.report_words import clean
 from quantize.show.rounding import brackets, plus_minus, significant
 from quantize.show.run_text import cautions_of
 from quantize.show.style import picture
-from quantize.show.writing import check_target, write_whole
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -38,7 +38,7 @@ def write_report(
     ----------
     found : Analysis
     path : str or path-like
-        An existing file is replaced, whole or not at all.
+        An existing file is replaced, whole or not at all, but never one that was read.
     run : Run, optional
         The run behind the readings: adds the checks, the coulombs and the cautions.
     coulombs : UnitInCoulombs, optional
@@ -58,6 +58,9 @@ def write_report(
         When the path is a folder or cannot be written.
     """
     target = check_target(path, name="path")
+    origin = found.readings.origin
+    read = None if origin is None else origin.file
+    check_apart({"path": path}, {"source": source, "readings": read})
     page = report_html(found, run=run, coulombs=coulombs, source=source, plan=plan)
     return write_whole(target, page.encode("utf-8"), name="path")
 
@@ -94,6 +97,7 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
     upper = found.plot()
     return {
         "source": clean(source) if source else None,
+        "read_from": _read_from(found),
         "invented": _invented(run),
         "n": len(found.readings),
         # A run adds half a page of checks; in print it must still go on two.
@@ -145,6 +149,11 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
         "remarks": [] if run is None else [clean(r, longest=400) for r in run.remarks],
         "cautions": [] if run is None else cautions_of(run),
     }
+
+
+def _read_from(found: Analysis) -> str | None:
+    origin = found.readings.origin
+    return None if origin is None else clean(str(origin), longest=300)
 
 
 def inline_svg(svg: bytes) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from quantize._support.errors import missing
-from quantize.show.writing import write_whole
+from quantize._support.writing import write_whole
 
 if TYPE_CHECKING:
     import pandas as pd

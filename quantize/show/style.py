@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from quantize._support.errors import InputError
-from quantize.show.writing import check_target, write_whole
+from quantize._support.writing import check_target, write_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

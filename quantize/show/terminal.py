@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 import os
 import re
 import sys
 import warnings
+from collections.abc import Iterator
 from typing import Any, NoReturn
 
 import click
@@ -44,7 +46,10 @@ _OPTIONS = {
     "by": "--by",
     "keep": "--keep",
     "report": "--report",
+    "file": "FILE",
+    "dated_plan": "--dated-plan",
 }
+_KEPT = ("keep", "checkpoint")
 _ASCII = str.maketrans(
     {"±": "+/-", "×": "x", "–": "-", "—": "-", "…": "...", "µ": "u", "μ": "u", "²": "^2"}
 )
@@ -202,18 +207,32 @@ def drawn_seed() -> int:
     return secrets.randbits(32)
 
 
-def check_plot(path: str) -> None:
-    """Refuse a picture that cannot be written, before any work."""
-    from quantize.show.style import check_plot_target
+def check_outputs(
+    outputs: dict[str, str | None], inputs: dict[str, str | None] | None = None
+) -> None:
+    """Refuse files that cannot be written, or that the command reads, before any work.
 
-    check_plot_target(path)
+    By the names of the arguments; those that were left out are None.
+    """
+    from quantize._support.writing import check_apart, check_target
+
+    for name, path in outputs.items():
+        if path is not None:
+            check_target(path, name=name, whole=name in _KEPT)
+    if outputs.get("plot") is not None:
+        from quantize.show.style import check_plot_target
+
+        check_plot_target(str(outputs["plot"]))
+    check_apart(outputs, inputs or {})
 
 
-def check_report(path: str) -> None:
-    """Refuse a report that cannot be written, before any work."""
-    from quantize.show.writing import check_target
-
-    check_target(path, name="report")
+@contextlib.contextmanager
+def written_by(option: str) -> Iterator[None]:
+    """Messages about the argument `path` of what is written in the block name the option."""
+    try:
+        yield
+    except InputError as error:
+        raise InputError(str(error).replace("`path`", option)) from None
 
 
 def save_plot(found: Any, path: str) -> None:

@@ -200,4 +200,6 @@ def _estimates(found: Analysis) -> list[str]:
 
 
 def _tried(found: Analysis) -> list[str]:
-    return ["What was tried", *pairs(tables.settings(found))]
+    origin = found.readings.origin
+    read = [] if origin is None else [("readings", str(origin))]
+    return ["What was tried", *pairs([*read, *tables.settings(found)])]

@@ -50,7 +50,10 @@ def test_analyze_needs_no_option_for_one_column(quantize: Run) -> None:
     done = quantize("analyze", "thirteen_charges.csv", *QUICK, "--seed", "7")
     assert done.status == 0
     assert done.err == ""
-    assert done.out.startswith("13 readings from thirteen_charges.csv\n\nVERDICT: steps\n")
+    assert done.out.startswith(
+        "13 readings from thirteen_charges.csv\nread from column charge, 13 of 13 rows\n\n"
+        "VERDICT: steps\n"
+    )
     assert "4.9089(50)" in done.out
     assert "seed                  7" in done.out
 

@@ -71,6 +71,11 @@ def test_two_processes_give_the_same_bits(tmp_path, readings, small_tasks):
             {},
             "has 2 columns of numbers; name one of 'charge', 'v",
         ),
+        (
+            {"no": [1, 2, 3], "charge": ["a", "b", "c"]},
+            {},
+            "has numbers only in column 'no', which counts the rows; name .* with `column`, even",
+        ),
         ({"charge": ["a", "1"]}, {}, "has no column of numbers; name one of 'charge'"),
         ({"charge": ["a", "1"]}, {"column": "charge"}, "'charge' of .* holds string, not numbers"),
         ({"charge": [True, False]}, {"column": "charge"}, "holds bool, not numbers"),

@@ -272,7 +272,7 @@ def test_a_file_of_something_else_is_refused(tmp_path, table):
         qz.InputError, match=r"`keep` is .*, which no analysis of groups has written"
     ):
         qz.analyze_groups(table, rng=5, keep=other, **OPTIONS)
-    with pytest.raises(qz.InputError, match=r"`keep` is .*, which is no file"):
+    with pytest.raises(qz.InputError, match=r"`keep` is .*, a folder; give the name of a file"):
         qz.analyze_groups(table, rng=5, keep=tmp_path, **OPTIONS)
     assert other.read_text() == "milk\n"
 

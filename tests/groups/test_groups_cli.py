@@ -38,7 +38,9 @@ QUICK = ("--by", "particle", "--resamples", "49", "--seed", "3")
 def test_prints_a_line_for_each_particle(quantize):
     status, out, err = quantize(*QUICK)
     assert (status, err) == (0, "")
-    assert out.startswith("many.csv by particle\n\n3 groups: ")
+    assert out.startswith(
+        "many.csv by particle\nread from column divisions, 16 of 16 rows\n\n3 groups: "
+    )
     assert "C: `divisions` has 1 reading; at least 3 are needed" in " ".join(out.split())
     assert out.endswith("Seed 3\n")
     assert max(map(len, out.splitlines())) <= 80
@@ -74,7 +76,10 @@ def test_keeps_and_draws(quantize, tmp_path):
     ("arguments", "message"),
     [
         (("--by", "drop"), "--by is 'drop', which is no column of the table; it has 'particle', "),
-        (("--by", "divisions"), "--column is missing, and `many.csv` has no column with numbers"),
+        (
+            ("--by", "divisions"),
+            "`many.csv` has no column of numbers left for the readings; its columns",
+        ),
         ((*QUICK, "--column", "mass"), "--column is 'mass', which is no column of the table"),
         ((*QUICK, "--report", "a.html"), "--report is for one particle, and --by for many"),
         ((*QUICK, "--apparatus", "a.toml"), "--apparatus is for one particle, and --by for many"),
@@ -99,3 +104,35 @@ def test_one_sigma_for_all(quantize):
     rows = json.loads(out)["groups"]["table"]
     assert [row["sigma"] for row in rows[:2]] == [0.2, 0.2]
     assert np.isfinite(rows[0]["unit"])
+
+
+def test_a_running_number_is_not_taken_for_readings(quantize, tmp_path):
+    rows = [
+        f"{name},{i},{x:.2f} or so" for name, page in PAGES.items() for i, x in enumerate(page, 1)
+    ]
+    (tmp_path / "many.csv").write_text("\n".join(["particle,no,note", *rows]) + "\n")
+    status, out, err = quantize(*QUICK)
+    assert (status, out) == (2, "")
+    assert err == (
+        "quantize: `many.csv` has numbers only in column no, which counts the rows of each "
+        "particle, and the text '19.66 or so' in column note, row 2; name the readings' column "
+        "with --column, even if it is this one.\n"
+    )
+    assert quantize(*QUICK, "--column", "no")[0] == 0
+
+
+def test_a_unit_in_the_cells_and_a_faulty_one_spoil_no_other_group(quantize, tmp_path):
+    rows = [f"{name};{x:.2f} div".replace(".", ",") for name in "AB" for x in PAGES[name]]
+    rows.append("C;lost")
+    (tmp_path / "many.csv").write_text("\n".join(["particle;divisions", *rows]) + "\n")
+    status, out, err = quantize(*QUICK, "--json")
+    found = json.loads(out)
+    assert (status, err) == (0, "")
+    assert found["read_from"] == "read from column divisions, 16 of 16 rows, in div"
+    table = found["groups"]["table"]
+    assert [row["group"] for row in table if row["verdict"] is None] == ["C"]
+    assert table[2]["reason"] == "`divisions` holds text 'lost' at entry 0; give numbers."
+    plain = ["particle,divisions", *(f"{name},{x:.2f}" for name in "AB" for x in PAGES[name])]
+    (tmp_path / "many.csv").write_text("\n".join(plain) + "\n")
+    again = json.loads(quantize(*QUICK, "--json")[1])
+    assert again["groups"]["table"][0]["unit"] == table[0]["unit"]

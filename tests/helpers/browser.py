@@ -38,6 +38,15 @@ _OPTIONS = (
     "--host-resolver-rules=MAP * ~NOTFOUND",
 )
 _PATIENCE = 60.0
+FACES = ("DejaVu Serif", "STIXGeneral")
+"""Book faces that come with matplotlib: one about as wide as there is, one like those of books."""
+_FONTS = """<?xml version="1.0"?>
+<!DOCTYPE fontconfig SYSTEM "fonts.dtd">
+<fontconfig><dir>{folder}</dir><cachedir>{cache}</cachedir>{aliases}</fontconfig>
+"""
+_ALIAS = """<match target="pattern"><test name="family"><string>{name}</string></test>
+<edit name="family" mode="assign" binding="strong"><string>{face}</string></edit></match>
+"""
 
 
 def chromium() -> str:
@@ -48,6 +57,24 @@ def chromium() -> str:
             pytest.fail("no Chromium on this machine; install the package chromium", pytrace=False)
         pytest.skip("no Chromium on this machine")
     return found
+
+
+def fonts_of_its_own(home: Path, face: str) -> Path:
+    """Settings with which a program sees the fonts of matplotlib and no others.
+
+    So what is measured does not hang on the fonts of the machine; it need not have any.
+    """
+    import matplotlib
+
+    names = dict.fromkeys(("serif", "Georgia", "Times New Roman"), face)
+    names |= {"sans-serif": "DejaVu Sans", "monospace": "DejaVu Sans Mono"}
+    settings = _FONTS.format(
+        folder=Path(matplotlib.get_data_path()) / "fonts" / "ttf",
+        cache=home / "fonts",
+        aliases="".join(_ALIAS.format(name=name, face=own) for name, own in names.items()),
+    )
+    (home / "fonts.conf").write_text(settings, encoding="utf-8")
+    return home / "fonts.conf"
 
 
 @dataclasses.dataclass
@@ -69,6 +96,17 @@ class Visit:
         assert "exceptionDetails" not in answer, answer
         return answer["result"].get("value")
 
+    def faces(self, selector: str) -> set[str]:
+        """Names of the fonts in which the first such element is set."""
+        for domain in ("DOM", "CSS"):
+            self.browser.call(f"{domain}.enable", None, self.session)
+        root = self.browser.call("DOM.getDocument", None, self.session)["root"]["nodeId"]
+        found = self.browser.call(
+            "DOM.querySelector", {"nodeId": root, "selector": selector}, self.session
+        )
+        fonts = self.browser.call("CSS.getPlatformFontsForNode", found, self.session)["fonts"]
+        return {font["familyName"] for font in fonts}
+
     def printed(self) -> bytes:
         """The page as PDF, on the paper that its own style names."""
         answer = self.browser.call(
@@ -88,7 +126,9 @@ class Visit:
 class Browser:
     """The running program."""
 
-    def __init__(self, home: Path) -> None:
+    def __init__(self, home: Path, face: str) -> None:
+        self.face = face
+        fonts = fonts_of_its_own(home, face)
         down_read, self._down = os.pipe()
         self._up, up_write = os.pipe()
 
@@ -102,6 +142,7 @@ class Browser:
         self._process = subprocess.Popen(
             [chromium(), *_OPTIONS, f"--user-data-dir={home}", "about:blank"],
             preexec_fn=connect,
+            env=os.environ | {"FONTCONFIG_FILE": str(fonts)},
             close_fds=False,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
@@ -190,9 +231,9 @@ class Browser:
 
 
 @contextlib.contextmanager
-def running(home: Path) -> Iterator[Browser]:
-    """A browser for some tests, with an empty home."""
-    browser = Browser(home)
+def running(home: Path, face: str = FACES[0]) -> Iterator[Browser]:
+    """A browser for some tests, with an empty home and `face` for its book face."""
+    browser = Browser(home, face)
     try:
         yield browser
     finally:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -84,7 +86,9 @@ def test_files_of_another_kind_are_refused_and_left_alone(tmp_path: Path) -> Non
 
 
 def test_a_folder_that_is_missing_is_named(tmp_path: Path) -> None:
-    with pytest.raises(qz.InputError, match=r"`backend` is in the folder '.*nowhere', which does"):
+    with pytest.raises(
+        qz.InputError, match=r"`backend` is .*and there is no folder '.*nowhere'; m"
+    ):
         sample(tmp_path / "nowhere" / "run.h5")
     with pytest.raises(qz.InputError, match="`backend` is 3; give the name of a file"):
         sample(3)
@@ -105,3 +109,37 @@ def test_a_crash_while_saving_leaves_the_older_samples(
             sample(file, draws=300)
     assert file.read_bytes() == kept.read_bytes()
     assert list(tmp_path.iterdir()) == [file]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no limits on the size of files")
+def test_a_full_disk_leaves_the_older_samples(kept: Path, tmp_path: Path) -> None:
+    import resource
+
+    file = tmp_path / "run.h5"
+    file.write_bytes(kept.read_bytes())
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    for limit in (1000, file.stat().st_size + 1000):
+        try:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
+            with pytest.raises(qz.InputError, match=r"`backend` is .*, which cannot be written \("):
+                sample(file, draws=300)
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        assert file.read_bytes() == kept.read_bytes()
+        assert list(tmp_path.iterdir()) == [file]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes and modes are those of POSIX")
+def test_a_link_stays_a_link_and_a_pipe_is_refused(kept: Path, tmp_path: Path) -> None:
+    real, link, pipe = (tmp_path / name for name in ("real.h5", "link.h5", "pipe.h5"))
+    real.write_bytes(kept.read_bytes())
+    real.chmod(0o600)
+    link.symlink_to(real)
+    sample(link, draws=300)
+    assert link.is_symlink()
+    assert real.stat().st_size > kept.stat().st_size
+    assert real.stat().st_mode & 0o777 == 0o600
+    os.mkfifo(pipe)
+    with pytest.raises(qz.InputError, match="which is no file; give the name of a file"):
+        sample(pipe)
+    assert pipe.is_fifo()

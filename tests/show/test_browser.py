@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser import FAINT_TEXTS, Browser, Visit, pages, running
+from browser import FACES, FAINT_TEXTS, Browser, Visit, pages, running
 from hostile import HOSTILE, MARKS, hostile
 
 import quantize as qz
@@ -19,9 +19,11 @@ ROOT = Path(__file__).parents[2]
 DATA = Path(qz.__file__).parent / "data"
 
 
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with running(tmp_path_factory.mktemp("home")) as program:
+@pytest.fixture(scope="module", params=FACES)
+def browser(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Browser]:
+    with running(tmp_path_factory.mktemp("home"), request.param) as program:
         yield program
 
 
@@ -64,6 +66,7 @@ def test_the_report_opens_and_prints_on_two_pages(
     visit = browser.open(path.as_uri())
     quiet(visit, path)
     fits(visit)
+    assert visit.faces("h1") == {browser.face}
     assert 1 <= pages(visit.printed()) <= 2
     assert visit.evaluate(FAINT_TEXTS) == []
     levels = visit.evaluate("[...document.querySelectorAll('h1,h2,h3')].map(e => e.tagName)")

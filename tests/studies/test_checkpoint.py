@@ -208,9 +208,11 @@ def test_a_file_of_something_else_is_left_alone(tmp_path: Path) -> None:
 
 
 def test_a_place_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:
-    with pytest.raises(qz.InputError, match=r"which cannot be written .*choose another place"):
+    with pytest.raises(
+        qz.InputError, match=r"there is no folder .*; make it first or choose another"
+    ):
         small_study(checkpoint=tmp_path / "nowhere" / "study.jsonl")
-    with pytest.raises(qz.InputError, match="which is no file; give the name of a file"):
+    with pytest.raises(qz.InputError, match="a folder; give the name of a file in it"):
         small_study(checkpoint=tmp_path)
 
 
