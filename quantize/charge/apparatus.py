@@ -13,7 +13,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize.charge import unit_names
 from quantize.charge.entries import FLAGS, HAZARDS, QUANTITIES, SECTIONS, TEXTS, WORDS
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import OWN_SCOPES, Quantity
 
 _LARGEST_FILE = 1_000_000
 
@@ -33,7 +33,9 @@ class Apparatus:
     hazards : tuple of str
         What on the bench calls for cautions.
     particles : dict of str to dict
-        Entries that hold for one particle only.
+        Measured entries that hold for one particle only.
+    particle_words : dict of str to dict
+        Declarations about the sphere that hold for one particle only.
     source : str
         File name, or "given in Python".
 
@@ -51,6 +53,7 @@ class Apparatus:
     hazards: tuple[str, ...]
     particles: dict[str, dict[str, Quantity]]
     source: str
+    particle_words: dict[str, dict[str, Any]] = dataclasses.field(default_factory=dict)
 
     @classmethod
     def of(
@@ -81,13 +84,15 @@ class Apparatus:
                     quantities[name] = _measured(name, value, scope)
                 else:
                     declared[name] = _declared(name, value, source)
+        own = _particles(tables.get("particles", {}), source)
         return cls(
             quantities=quantities,
             declared=declared,
             correlations=_correlations(tables.get("correlations", []), quantities),
             hazards=_hazards(tables.get("hazards", {})),
-            particles=_particles(tables.get("particles", {}), source),
+            particles={label: bench.quantities for label, bench in own.items()},
             source=source,
+            particle_words={label: bench.declared for label, bench in own.items()},
         )
 
     def get(self, name: str) -> Quantity | None:
@@ -127,10 +132,48 @@ class Apparatus:
 
     def for_particle(self, label: object) -> Apparatus:
         """This apparatus with the entries of one particle put in."""
-        own = self.particles.get(str(label))
-        if not own:
-            return self
-        return dataclasses.replace(self, quantities=self.quantities | own)
+        own = self.particles.get(str(label), {})
+        words = self.particle_words.get(str(label), {})
+        common = dict(self.declared)
+        if "sphere.weight" in own:
+            # What is said of the common weight says nothing of this one.
+            common.pop("sphere.weight_of", None)
+        return dataclasses.replace(
+            self, quantities=self.quantities | own, declared=common | words
+        )
+
+    @property
+    def weight_is_own(self) -> bool:
+        """Whether `sphere.weight` is that of this very sphere, and not of its batch."""
+        word = self.word("sphere.weight_of")
+        found = self.get("sphere.weight")
+        if word is None:
+            return found is not None and found.scope in OWN_SCOPES
+        return bool(word == "this sphere")
+
+    def spread_about(self, name: str) -> Quantity | None:
+        """How far the diameter of this sphere may be from the one behind `name` of its batch.
+
+        A deviation of zero with the spread of the batch for its uncertainty; None where `name`,
+        the weight or the diameter, was measured on this sphere, or no spread is known.
+        """
+        spread, mean, told = (
+            self.get(n) for n in ("sphere.diameter_spread", "sphere.diameter", name)
+        )
+        own = self.weight_is_own if name == "sphere.weight" else _own(told)
+        if own or spread is None or mean is None or spread.value == 0:
+            return None
+        return Quantity(value=0.0, standard_uncertainty=spread.value, scope="particle", unit="m")
+
+    def need_weight_of_each(self, labels: tuple[str, ...]) -> None:
+        """Raise InputError where the weight of one sphere would have to serve for several."""
+        without = [k for k in labels if "sphere.weight" not in self.particles.get(str(k), {})]
+        if len(labels) > 1 and without and self.has("sphere.weight") and self.weight_is_own:
+            raise InputError(
+                f"`sphere.weight_of` is 'this sphere', and the run holds the particles "
+                f"{', '.join(labels)}; write the weight of each under "
+                f"[particles.{without[0]}.sphere], or weight_of = \"the batch\"."
+            )
 
     def __repr__(self) -> str:
         name = self.declared.get("apparatus.name", "unnamed")
@@ -148,6 +191,7 @@ class Apparatus:
             "particles": {
                 p: {k: _plain(q) for k, q in table.items()} for p, table in self.particles.items()
             },
+            "particle_words": {p: dict(words) for p, words in self.particle_words.items()},
         }
 
 
@@ -286,8 +330,12 @@ def _hazards(table: Any) -> tuple[str, ...]:
     return tuple(validation.choice("hazards.present", item, HAZARDS) for item in present)
 
 
-def _particles(tables: Any, source: str) -> dict[str, dict[str, Quantity]]:
-    out: dict[str, dict[str, Quantity]] = {}
+def _own(quantity: Quantity | None) -> bool:
+    return quantity is not None and quantity.scope in OWN_SCOPES
+
+
+def _particles(tables: Any, source: str) -> dict[str, Apparatus]:
+    out: dict[str, Apparatus] = {}
     for label, sections in tables.items():
         if not isinstance(sections, Mapping):
             raise InputTypeError(
@@ -296,5 +344,14 @@ def _particles(tables: Any, source: str) -> dict[str, dict[str, Quantity]]:
             )
         # What is measured for one particle has an error of its own.
         own = Apparatus.of(sections, source=source, scope="particle")
-        out[str(label)] = dict(own.quantities)
+        for name in own.declared:
+            if not name.startswith("sphere."):
+                raise InputError(
+                    f"`particles.{label}` declares {name}, which holds for the whole run; write it "
+                    f"under [{name.partition('.')[0]}]."
+                )
+        if own.declared.get("sphere.weight_of") == "the batch" and own.has("sphere.weight"):
+            batch = dataclasses.replace(own.need("sphere.weight"), scope="batch")
+            own = dataclasses.replace(own, quantities=own.quantities | {"sphere.weight": batch})
+        out[str(label)] = own
     return out

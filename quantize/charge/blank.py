@@ -25,9 +25,11 @@ positive_plate = "lower"           # the positive one when V is positive
 
 [sphere]
 weight = "5.00(10)e-14 N"          # as supplied, if it was
+weight_of = "the batch"            # or "this sphere", if it was weighed itself
 buoyancy = "already off"           # or "not off"
 # diameter = "2.10 +/- 0.02 um"    # mean of the batch
-# diameter_spread = "0.03 um"      # standard deviation in the batch
+# diameter_spread = "0.03 um"      # standard deviation in the batch; the weight
+#                                  # of one sphere spreads three times as much
 # density = "1055 +/- 5 kg/m3 limit"
 
 [reticle]

@@ -346,9 +346,9 @@ def size_from_fall(run: Run) -> list[Check]:
         diameter.value, density.value - 1.2, STANDARD_GRAVITY
     )
     ratio = speed / expected
-    spread_d = bench.get("sphere.diameter_spread")
+    spread = bench.spread_about("sphere.diameter")
     relative = 2 * math.hypot(
-        diameter.relative, (spread_d.value if spread_d else 0.0) / diameter.value
+        diameter.relative, (spread.standard_uncertainty if spread else 0.0) / diameter.value
     )
     tolerance = max(3 * math.hypot(relative, fall.relative), 0.05)
     sentence = f"the sphere falls {ratio:.2f} times as fast as its stated size and density imply"

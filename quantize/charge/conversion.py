@@ -59,6 +59,7 @@ def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.Dat
 
     bench = load_apparatus(apparatus)
     whole = read_run(run, bench)
+    bench.need_weight_of_each(whole.particles)
     pieces = []
     chosen = None
     for label in whole.particles:

@@ -12,6 +12,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError, warn
 from quantize._support.randomness import RngLike
 from quantize.charge.apparatus import load_apparatus
+from quantize.charge.assumptions import assumptions, taken_for_exact
 from quantize.charge.montecarlo import MonteCarlo, check_linear
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity
@@ -40,6 +41,8 @@ class UnitInCoulombs(Propagation):
         its own uncertainty, what both share taken out), depends.
     monte_carlo : MonteCarlo
         The same propagation with whole distributions.
+    exact : tuple of str
+        Inputs of any route that were taken for exact, since no uncertainty was stated.
     notes : tuple of str
         What was assumed, and what does not fit.
     """
@@ -50,6 +53,7 @@ class UnitInCoulombs(Propagation):
     routes: pd.DataFrame
     others: dict[str, Propagation]
     monte_carlo: MonteCarlo
+    exact: tuple[str, ...]
     notes: tuple[str, ...]
 
     @property
@@ -182,10 +186,8 @@ def unit_in_coulombs(
     if doubt is not None and doubt.level != "good":
         warn(doubt.sentence)
         notes.append(doubt.sentence)
-    if bench.need("plates.voltage").standard_uncertainty == 0:
-        notes.append("the voltage has no uncertainty in this budget; state it in the apparatus")
-    if bench.has("sphere.weight") and bench.word("sphere.buoyancy") is None:
-        notes.append("the weight as supplied is taken to have the buoyancy already off")
+    exact = taken_for_exact(found)
+    notes += assumptions(bench, exact)
     best = found[route]
     drawn = check_linear(best, trials=trials, rng=rng)
     if drawn.agrees is False:
@@ -196,6 +198,7 @@ def unit_in_coulombs(
         routes=side_by_side(found, first=route),
         monte_carlo=drawn,
         others={name: p for name, p in found.items() if name != route},
+        exact=exact,
         notes=tuple(notes),
     )
 

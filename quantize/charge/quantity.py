@@ -14,6 +14,7 @@ from quantize.charge import unit_names
 Distribution = Literal["normal", "rectangular", "t"]
 Scope = Literal["reading", "state", "particle", "session", "bench", "batch"]
 SCOPES: tuple[str, ...] = ("reading", "state", "particle", "session", "bench", "batch")
+OWN_SCOPES = ("reading", "state", "particle")  # what no other particle shares
 
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)"
 _POWER_OF_TEN = r"(?:[eE][+-]?\d+)?"

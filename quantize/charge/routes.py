@@ -101,10 +101,16 @@ def weight_from_diameter(x: Values) -> Any:
 
 
 def weight_given(x: Values) -> Any:
-    """Weight as supplied; `buoyancy_off` is 0 when the buoyancy still has to be taken off."""
+    """Weight as supplied; `buoyancy_off` is 0 when the buoyancy still has to be taken off.
+
+    That of a batch is the weight at its mean diameter, and this sphere has a diameter of its own.
+    """
+    weight = x["sphere.weight"]
+    if "sphere.diameter_spread" in x:
+        weight = weight * (1 + x["sphere.diameter_spread"] / x["sphere.diameter"]) ** 3
     if x.get("buoyancy_off", 1.0):
-        return x["sphere.weight"]
-    return x["sphere.weight"] * (1 - air_density(x) / x.get("sphere.density", 1050.0))
+        return weight
+    return weight * (1 - air_density(x) / x.get("sphere.density", 1050.0))
 
 
 def _ratio(weight: Callable[[Values], Any]) -> Callable[[Values], Any]:
@@ -174,7 +180,7 @@ ROUTES: dict[str, Route] = {
             ("plates.separation", "plates.voltage", "sphere.diameter", "sphere.density", "fall"),
             _ratio(weight_from_diameter),
             "the third power of the diameter; viscosity, scale and clock cancel",
-            ("plates.tilt", "sphere.diameter_spread", *_AIR),
+            ("plates.tilt", *_AIR),
         ),
         Route(
             "drag, diameter known",
@@ -188,7 +194,7 @@ ROUTES: dict[str, Route] = {
             ),
             _drag,
             "viscosity, scale and clock once each, and the diameter about once; not the density",
-            ("plates.tilt", "sphere.diameter_spread", "watch.rate", "air.viscosity"),
+            ("plates.tilt", "watch.rate", "air.viscosity"),
         ),
         Route(
             "fall and rise, radius from the fall",
@@ -242,7 +248,10 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
     if divisions.fall is not None and divisions.fall_slope:
         # The fall went into the unit, whether or not the route asks for it otherwise.
         inputs["fall"] = divisions.fall
-    for name in route.optional:
+    optional = route.optional
+    if "sphere.weight" in route.needs and apparatus.word("sphere.buoyancy") == "not off":
+        optional = (*optional, "sphere.density", *_AIR)
+    for name in optional:
         found = apparatus.get(name)
         if found is not None:
             inputs[name] = found
@@ -252,12 +261,11 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         inputs["reticle.division"] = apparatus.need(
             "reticle.division", purpose="a drift of the air"
         )
-    if "sphere.diameter_spread" in inputs:
-        spread = inputs["sphere.diameter_spread"].value
-        inputs["sphere.diameter_spread"] = Quantity(
-            value=0.0, standard_uncertainty=spread, scope="particle", unit="m"
-        )
-    if "sphere.density" in inputs:
+    for name in ("sphere.weight", "sphere.diameter"):
+        spread = apparatus.spread_about(name) if name in route.needs else None
+        if spread is not None:
+            inputs["sphere.diameter_spread"] = spread
+    if "sphere.density" in route.needs:
         inputs["site.gravity"] = apparatus.get("site.gravity") or Quantity(
             value=STANDARD_GRAVITY, standard_uncertainty=GRAVITY_SPREAD, unit="m/s2"
         )
@@ -279,6 +287,10 @@ def model_of(
         "fall_slope": divisions.fall_slope,
         "fall_used": divisions.fall.value if divisions.fall else 0.0,
     }
+    mean = apparatus.get("sphere.diameter")
+    if mean is not None:
+        # What the spread of a batch is relative to, where the route has no need of it.
+        fixed["sphere.diameter"] = mean.value
     # Not a function within this one: what holds it is to be pickled.
     return functools.partial(_formula, route, names, fixed)
 

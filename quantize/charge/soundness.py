@@ -172,6 +172,9 @@ def sphere_agreement(apparatus: Apparatus) -> Check | None:
     wanted = {
         name: q for name, q in gathered.items() if name.startswith(("sphere.", "air.", "site."))
     }
+    if not apparatus.weight_is_own:
+        # Weight and diameter are then both those of the batch, whatever this sphere is.
+        wanted.pop("sphere.diameter_spread", None)
     names = list(wanted)
     computed = propagate(
         lambda *values: weight_from_diameter(dict(zip(names, values, strict=True))),
