@@ -263,8 +263,6 @@ def _measured(name: str, value: Any, scope: str | None = None) -> Quantity:
     entry = QUANTITIES[name]
     if name == "reticle.division":
         value = _per_division(value, scope or entry.scope)
-    if name == "air.humidity" and isinstance(value, str) and value.rstrip().endswith("%"):
-        value = value.rstrip()[:-1] + " %"
     found = Quantity.read(value, unit=entry.unit, name=name, scope=scope or entry.scope)
     if not entry.low <= found.value <= entry.high:
         unit = "" if entry.unit == "1" else f" {entry.unit}"
@@ -282,6 +280,8 @@ def _per_division(value: Any, scope: str) -> Any:
             Quantity.read(value, unit="m", name="reticle.division", scope=scope), unit="m/div"
         )
     except InputError:
+        if isinstance(value, str) and "/" not in value.replace("+/-", ""):
+            raise
         return value
 
 

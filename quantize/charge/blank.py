@@ -5,9 +5,9 @@ from __future__ import annotations
 _APPARATUS = """\
 # Apparatus file. Copy it, fill in what you know, delete what you do not.
 #
-# Text:  "number unit", "number +/- number unit" or "number(n) unit"; decimal
-# point, no commas.
-# A +/- is a standard uncertainty, unless a word follows:
+# Text:  "number unit", "number +/- number unit", "number(n) unit" or
+# "number unit +/- number %"; decimal point, no commas. Without a +/- a value is
+# taken for exact. A +/- is a standard uncertainty, unless a word follows:
 #   limit   half the width of a rectangle, such as a maker's tolerance
 #   k=2     a quoted multiple of the standard uncertainty
 #   n=5     the standard error of the mean of five repeats

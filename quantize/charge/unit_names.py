@@ -120,6 +120,11 @@ def unit(text: str) -> Unit:
                     "such as mm, kg/m3 or degC."
                 )
             single = _single(found.group(1))
+            if not single.dimensions and cleaned != found.group(1):
+                raise InputError(
+                    f"the unit {text!r} joins {name!r}, a plain number, to another unit; write an "
+                    "uncertainty as in '4.24 mm +/- 0.5 %'."
+                )
             power = int(found.group(2) or 1) * (1 if position == 0 else -1)
             scale *= single.scale**power
             zero, factors = single.zero, factors + 1

@@ -131,8 +131,7 @@ def test_a_vote_with_no_own_error_but_unit_and_fall():
     run = Run(drawn.page, drawn.apparatus)
     found = run.joint_unit_in_coulombs()
     fits = {label: run.particle(label).fit((7, 14)) for label in run.particles}
-    units = {k: charge.unit_in_coulombs(f, run.bench(), run=run.particle(k))
-             for k, f in fits.items()}  # fmt: skip
+    units = {k: run.particle(k).unit_in_coulombs(f) for k, f in fits.items()}
     voters = [run.particle(label).fit() for label in run.particles]
     assert any(len(v.alternatives[v.alternatives["share"] > 1e-3]) > 1 for v in voters)
     closed = charge.joint_unit(units)
