@@ -76,6 +76,7 @@ def _one_particle(run: Run, bench: Any, route: str | None) -> tuple[pd.DataFrame
         unit=Quantity(value=1.0, scope="reading", unit="div"),
         fall=run.fall_on_record(),
         interval=Quantity(value=run.interval, scope="session", unit="s"),
+        gate=run.gate,
     )
     names = available(bench, divisions)
     name = route_name(route or (names[0] if names else "ratio, weight given"))
@@ -86,7 +87,8 @@ def _one_particle(run: Run, bench: Any, route: str | None) -> tuple[pd.DataFrame
     if fall is None:
         from quantize.charge.routes import fall_divisions
 
-        fallen = float(fall_divisions({k: q.value for k, q in inputs.items()}))
+        told = {k: q.value for k, q in inputs.items()} | {"run.interval": run.interval}
+        fallen = float(fall_divisions(told))
     else:
         fallen = fall.value
     table = run.table.copy()

@@ -220,9 +220,10 @@ def divisions_of(
     """The unit in divisions, its error without the fall, and its slope against the fall."""
     fall = run.fall_on_record() if run is not None else None
     interval = Quantity(value=run.interval, scope="session", unit="s") if run is not None else None
+    gate = None if run is None else run.gate
     if not hasattr(unit, "unit_err"):
         quantity = _bare(unit, unit_err)
-        return Divisions(unit=quantity, fall=fall, interval=interval)
+        return Divisions(unit=quantity, fall=fall, interval=interval, gate=gate)
     value = validation.positive("unit", unit.unit)
     integers = np.asarray(getattr(unit, "integers", ()), dtype=float)
     degrees = max(integers.size - 1, 1) if integers.size else math.inf
@@ -244,6 +245,7 @@ def divisions_of(
         fall=fall,
         fall_slope=slope,
         interval=interval,
+        gate=gate,
     )
 
 

@@ -123,7 +123,7 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     degrees = fallen.size - 2
     rest = fallen - fall - slope * y
     sigma = math.sqrt(float(rest @ rest) / degrees)
-    sigma = max(sigma, run.resolution() / math.sqrt(12))
+    sigma = max(sigma, float(np.sqrt(np.mean(run.rounding(falls) ** 2))))
     error = sigma / math.sqrt(squares)
     return ResidualVoltage(
         voltage=_student(-slope * reference, error * reference, degrees, "session", "V"),

@@ -38,13 +38,15 @@ class Divisions:
     """The unit in divisions per interval, and how it leans on the fall.
 
     When the fall F was added to the readings, a change of F by one division changes the unit by
-    `fall_slope`, so that the two errors must be carried together.
+    `fall_slope`, so that the two errors must be carried together. Over a fixed distance the
+    `gate` is what was measured, and the interval no more than a scale for the speeds.
     """
 
     unit: Quantity
     fall: Quantity | None = None
     fall_slope: float = 0.0
     interval: Quantity | None = None
+    gate: Quantity | None = None
 
 
 @dataclasses.dataclass(frozen=True)
@@ -123,7 +125,8 @@ def _ratio(weight: Callable[[Values], Any]) -> Callable[[Values], Any]:
 
 def speed_per_division(x: Values) -> Any:
     """Metres per second for one division in one interval."""
-    return x["reticle.division"] / (x["run.interval"] * x.get("watch.rate", 1.0))
+    gate = x["run.distance"] / x["gate_used"] if "run.distance" in x else 1.0
+    return gate * x["reticle.division"] / (x["run.interval"] * x.get("watch.rate", 1.0))
 
 
 def air_viscosity(x: Values) -> Any:
@@ -242,7 +245,7 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         if name == "fall":
             inputs |= _fall_inputs(apparatus, divisions)
         elif name == "run.interval":
-            inputs[name] = _interval(apparatus, divisions)
+            inputs |= _timed(apparatus, divisions)
         else:
             inputs[name] = apparatus.need(name, purpose=f"the route '{route.name}'")
     if divisions.fall is not None and divisions.fall_slope:
@@ -257,7 +260,7 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
             inputs[name] = found
     if "fall" in route.needs and apparatus.has("air.drift"):
         inputs["air.drift"] = apparatus.need("air.drift")
-        inputs["run.interval"] = _interval(apparatus, divisions)
+        inputs |= _timed(apparatus, divisions)
         inputs["reticle.division"] = apparatus.need(
             "reticle.division", purpose="a drift of the air"
         )
@@ -287,6 +290,8 @@ def model_of(
         "fall_slope": divisions.fall_slope,
         "fall_used": divisions.fall.value if divisions.fall else 0.0,
     }
+    if divisions.gate is not None and divisions.interval is not None:
+        fixed |= {"run.interval": divisions.interval.value, "gate_used": divisions.gate.value}
     mean = apparatus.get("sphere.diameter")
     if mean is not None:
         # What the spread of a batch is relative to, where the route has no need of it.
@@ -325,12 +330,15 @@ def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quanti
     purpose = "the fall speed in divisions"
     return {
         "fall.speed": apparatus.need("fall.speed"),
-        "run.interval": _interval(apparatus, divisions),
         "reticle.division": apparatus.need("reticle.division", purpose=purpose),
-    }
+    } | _timed(apparatus, divisions)
 
 
-def _interval(apparatus: Apparatus, divisions: Divisions) -> Quantity:
+def _timed(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
+    """The time of a reading, or the length of the gate where that was fixed."""
+    if divisions.gate is not None:
+        return {"run.distance": divisions.gate}
     if divisions.interval is not None and not apparatus.has("run.interval"):
-        return divisions.interval
-    return apparatus.need("run.interval", purpose="a speed in metres per second")
+        return {"run.interval": divisions.interval}
+    purpose = "a speed in metres per second"
+    return {"run.interval": apparatus.need("run.interval", purpose=purpose)}

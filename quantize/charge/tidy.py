@@ -319,6 +319,10 @@ def guess_timing(divisions: FloatArray, seconds: FloatArray) -> tuple[str, str]:
     lengths = Counter(np.round(np.abs(divisions), 6).tolist()).most_common(1)[0][1]
     if lengths / divisions.size > 0.9 and times < 0.9:
         return "fixed distance", "the distance is the same in nearly all rows and the time is not"
+    kinds = np.unique(np.round(np.abs(divisions), 6)).size
+    scattered = np.unique(np.round(seconds, 6)).size > divisions.size / 2
+    if kinds <= divisions.size / 5 and scattered and seconds.max() > 2 * seconds.min():
+        return "fixed distance", f"only {kinds} distances occur, and the times scatter"
     if times > 0.5:
         return "fixed time", "the time is the same in most rows"
     return "fixed time", "neither time nor distance stays the same"
