@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from quantize import __version__
+from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.show.groups_file import say_groups
 from quantize.show.terminal import (
@@ -149,6 +150,8 @@ def analyze(
     if report:
         check_report(report)
     bench = load_apparatus(apparatus) if apparatus else None
+    if bench is not None and resolution is not None:
+        bench = bench.changed(reticle__step=validation.positive("resolution", resolution))
     promise = _dated_plan(dated_plan, with_run=bench is not None)
     named = column or sigma_column or state_column
     run: Run | None = None
@@ -163,7 +166,7 @@ def analyze(
             file, value=column, sigma=sigma_column, state=state_column, resolution=resolution
         )
     known = None if run is not None and sigma == "predicted" else sigma_of(sigma)
-    readings = _changed(readings, known, resolution, sigma_column)
+    readings = _changed(readings, known, None if run else resolution, sigma_column)
     seed = drawn_seed() if seed is None else seed
     found = qz.analyze(
         readings,

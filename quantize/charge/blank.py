@@ -36,6 +36,7 @@ buoyancy = "already off"           # or "not off"
 division = "25.0 +/- 0.1 um"       # at the working focus
 length = "90 div"
 rounding = "both ends"             # or "one end", if the start sat on a line
+# step = "0.5 div"                 # to which positions are read; else as written
 # localisation = "0.05 div"        # error of one position, for tracks
 
 [watch]

@@ -14,7 +14,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.quantity import Quantity
-from quantize.charge.reticle import ROUNDING_SD
+from quantize.charge.reticle import ROUNDING_SD, written_step
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -202,9 +202,11 @@ class Rows:
         return float(np.sqrt(np.mean(total**2)))
 
     def resolution(self) -> float:
-        """Step of the divisions as written, in divisions."""
-        values = self.used["divisions"].to_numpy(float)
-        return Readings(values).printed_resolution or 1e-9
+        """Step to which positions are read, in divisions: declared, else as they are written."""
+        given = self.apparatus.get("reticle.step") if self.apparatus else None
+        if given is not None:
+            return given.value
+        return written_step(self.raw_divisions()) or 1e-9
 
     def rounding(self, rows: pd.DataFrame) -> FloatArray:
         """Standard deviation that rounding gives each of `rows`, in divisions per interval.
