@@ -290,11 +290,11 @@ def discarded(run: Run, analysis: Any) -> list[Check]:
 
 def unit_drift(run: Run, analysis: Any) -> list[Check]:
     """Whether the unit itself grew or shrank in the course of the run."""
-    from scipy.stats import norm
+    from scipy.stats import t
 
     name = "the unit stays the same"
     integers = run.integers_of(analysis)
-    sigma, _ = spread_of(run)
+    sigma, degrees = spread_of(run)
     if integers is None or sigma == 0 or run.fall_on_record() is None:
         return [unknown(name, "whole numbers, a fall and repeats are needed to see a drift.")]
     values = run.joined()[0]
@@ -311,7 +311,7 @@ def unit_drift(run: Run, analysis: Any) -> list[Check]:
     return [
         graded(
             name,
-            2 * float(norm.sf(abs(drift / error))),
+            2 * float(t.sf(abs(drift / error), degrees)),
             drift,
             f"the unit changes by {plus_minus(100 * drift, 100 * error, sign='+')} % from the "
             f"first to the last, {words}",

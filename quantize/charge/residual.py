@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from quantize.charge.rows import Rows
 
 TAKEN_OFF = "taken off"
+NO_SCATTER = 1e-9  # of the fall; what the last binary digits leave of it
 _LEAST_FALLS = 4
 _TURNS = 4
 
@@ -124,6 +125,11 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     rest = fallen - fall - slope * y
     sigma = math.sqrt(float(rest @ rest) / degrees)
     sigma = max(sigma, float(np.sqrt(np.mean(run.rounding(falls) ** 2))))
+    if sigma <= NO_SCATTER * fall:
+        raise InputError(
+            "`run` has falls that lie on one line to the last digit; with no scatter, a residual "
+            "voltage cannot be told from none."
+        )
     error = sigma / math.sqrt(squares)
     return ResidualVoltage(
         voltage=_student(-slope * reference, error * reference, degrees, "session", "V"),
