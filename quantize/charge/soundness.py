@@ -126,6 +126,7 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
     """
     from quantize.charge import checks_motion as motion
     from quantize.charge import checks_page as page
+    from quantize.charge import checks_steps as steps
 
     found: list[Check] = []
     sphere = None if run.apparatus is None else sphere_agreement(run.apparatus)
@@ -149,7 +150,12 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
         page.labels_against_log,
     ):
         found += check(run)
-    for judged in (page.ruler_or_nature, page.unit_drift, page.discarded):
+    for judged in (
+        steps.distance_from_steps,
+        page.ruler_or_nature,
+        page.unit_drift,
+        page.discarded,
+    ):
         found += judged(run, analysis)
     return Checks(checks=tuple(found))
 
