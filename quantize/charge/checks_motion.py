@@ -1,4 +1,4 @@
-"""Checks of how the sphere moved: line in V, fall, scatter, stuck pairs, jumps of charge."""
+"""Checks of how the sphere moved: line in V, fall, scatter, jumps of charge."""
 
 from __future__ import annotations
 
@@ -10,17 +10,14 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.charge import air, drag
-from quantize.charge.prediction import ROOM, mobility_of, predicted_scatter, scatter_of
+from quantize.charge.prediction import predicted_scatter, scatter_of
 from quantize.charge.residual import NO_SCATTER, residual_voltage
-from quantize.charge.routes import STANDARD_GRAVITY
 from quantize.charge.soundness import Check, graded, unknown
 from quantize.charge.stated import plus_minus
 
 if TYPE_CHECKING:
     from quantize.charge.run import Run
 
-_LARGEST_REYNOLDS = 0.1
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
 _JUMP = 4.5  # sigmas from the median of the state; one in 150,000 normal readings
 
@@ -363,65 +360,3 @@ def jumps(run: Run) -> list[Check]:
             ),
         )
     ]
-
-
-def size_from_fall(run: Run) -> list[Check]:
-    """Diameter that the fall implies against the maker's: stuck pairs, radius for diameter."""
-    name = "one sphere, of the size stated"
-    fall, bench = run.fall_on_record(), run.apparatus
-    wanted = ("reticle.division", "sphere.diameter", "sphere.density")
-    if fall is None or bench is None or not bench.has(*wanted):
-        return [unknown(name, "fall, scale, diameter and density are needed to compare sizes.")]
-    speed = fall.value * bench.need("reticle.division").value / run.interval
-    diameter, density = bench.need("sphere.diameter"), bench.need("sphere.density")
-    expected = mobility_of(bench) * drag.effective_weight(
-        diameter.value, density.value - 1.2, STANDARD_GRAVITY
-    )
-    ratio = speed / expected
-    spread = bench.spread_about("sphere.diameter")
-    relative = 2 * math.hypot(
-        diameter.relative, (spread.standard_uncertainty if spread else 0.0) / diameter.value
-    )
-    tolerance = max(3 * math.hypot(relative, fall.relative), 0.05)
-    sentence = f"the sphere falls {ratio:.2f} times as fast as its stated size and density imply"
-    level, hint = "good", ""
-    if abs(ratio - 1) > tolerance:
-        level, hint = "doubt", _size_hint(ratio)
-    t = bench.get("air.temperature")
-    viscosity = float(air.viscosity(t.value if t else ROOM))
-    number = float(drag.reynolds(diameter.value, speed, viscosity, 1.2))
-    return [
-        Check(name=name, level=level, number=ratio, sentence=sentence + hint + "."),
-        Check(
-            name="slow enough for Stokes' law",
-            level="good" if number < _LARGEST_REYNOLDS else "bad",
-            number=number,
-            sentence=(
-                f"the Reynolds number of the fall is {number:.1e}"
-                + (
-                    "; walls and image charges are negligible as well (6e-4 and 1e-6)."
-                    if number < _LARGEST_REYNOLDS
-                    else ", too large for Stokes' law: use smaller spheres."
-                )
-            ),
-        ),
-    ]
-
-
-def _size_hint(ratio: float) -> str:
-    if 1.3 < ratio < 1.6:
-        return (
-            "; two spheres stuck together fall 1.4 to 1.5 times as fast with twice the weight, "
-            "and give half the unit"
-        )
-    for factor, words in (
-        (4.0, "a radius was given where the diameter belongs, or the scale is half as fine"),
-        (0.25, "a diameter was given twice as large as it is"),
-        (10.0, "a factor of ten has slipped into the scale or the time"),
-        (0.1, "a factor of ten has slipped into the scale or the time"),
-        (1000.0, "millimetres stand where micrometres belong, or metres where millimetres"),
-        (0.001, "micrometres stand where millimetres belong"),
-    ):
-        if abs(math.log(ratio / factor)) < 0.25:
-            return f", about {factor:g} times: perhaps {words}"
-    return "; look at scale, interval, diameter and density"

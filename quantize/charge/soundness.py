@@ -126,6 +126,7 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
     """
     from quantize.charge import checks_motion as motion
     from quantize.charge import checks_page as page
+    from quantize.charge import checks_size as size
     from quantize.charge import checks_steps as steps
 
     found: list[Check] = []
@@ -138,7 +139,8 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
         return Checks(checks=(*found, *signs, *page.last_digits(run), *page.labels_sorted(run)))
     found += signs
     for check in (
-        motion.size_from_fall,
+        size.size_from_fall,
+        size.plates_far_away,
         motion.proportionality,
         motion.forces,
         motion.fall_steadiness,
