@@ -42,9 +42,9 @@ class Apparatus:
     Examples
     --------
     >>> from quantize.charge import Apparatus
-    >>> bench = Apparatus.of({"plates": {"separation": "3.10 +/- 0.02 mm"}})
+    >>> bench = Apparatus.of({"plates": {"separation": "4.24 +/- 0.02 mm"}})
     >>> bench.need("plates.separation").value
-    0.0031
+    0.00424
     """
 
     quantities: dict[str, Quantity]
@@ -232,7 +232,7 @@ def load_apparatus(path: Any) -> Apparatus:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(
             f"`apparatus` {file.name!r} is not valid TOML ({error}); "
-            'write text in quotes, as in separation = "3.10 +/- 0.02 mm".'
+            'write text in quotes, as in separation = "4.24 +/- 0.02 mm".'
         ) from None
     return Apparatus.of(tables, source=file.name)
 

@@ -36,7 +36,7 @@ def assumptions(apparatus: Apparatus, exact: tuple[str, ...]) -> list[str]:
     if exact:
         notes.append(
             f"taken for exact, since no uncertainty is stated: {', '.join(exact)}; add one as in "
-            "'3.95 +/- 0.02 mm'"
+            "'4.24 +/- 0.02 mm'"
         )
     if not apparatus.has("sphere.weight"):
         return notes

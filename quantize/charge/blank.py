@@ -6,7 +6,7 @@ _APPARATUS = """\
 # Apparatus file. Copy it, fill in what you know, delete what you do not.
 #
 # Text:  "number unit", "number +/- number unit", "number(n) unit" or
-# "number unit +/- number %"; decimal point, no commas. Without a +/- a value is
+# "number unit +/- number %"; decimal point, no commas. A value without a +/- is
 # taken for exact. A +/- is a standard uncertainty, unless a word follows:
 #   limit   half the width of a rectangle, such as a maker's tolerance
 #   k=2     a quoted multiple of the standard uncertainty
@@ -36,7 +36,7 @@ buoyancy = "already off"           # or "not off"
 division = "25.0 +/- 0.1 um"       # at the working focus
 length = "90 div"
 rounding = "both ends"             # or "one end", if the start sat on a line
-# step = "0.5 div"                 # to which positions are read; else as written
+# step = "0.5 div"                 # positions are read to; else as written
 # localisation = "0.05 div"        # error of one position, for tracks
 
 [watch]

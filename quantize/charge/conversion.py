@@ -48,12 +48,12 @@ def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.Dat
     --------
     >>> from quantize import charge
     >>> bench = {
-    ...     "plates": {"separation": "3.10 mm", "voltage": "271 V"},
-    ...     "sphere": {"weight": "2.8e-14 N"},
+    ...     "plates": {"separation": "4.24 mm", "voltage": "227.4 V"},
+    ...     "sphere": {"weight": "5.15e-14 N"},
     ... }
-    >>> page = {"V": [271, 271, 0], "div": [0, 10, -20], "t": [10, 10, 10]}
+    >>> page = {"V": [227.4, 227.4, 0], "div": [0, 10, -60], "t": [10, 10, 10]}
     >>> (charge.convert_run(page, bench)["charge"] * 1e19).round(2).tolist()
-    [3.2, 4.8, nan]
+    [9.6, 11.2, nan]
     """
     import pandas as pd
 

@@ -161,13 +161,13 @@ def unit_in_coulombs(
     --------
     >>> from quantize import charge
     >>> bench = {
-    ...     "plates": {"separation": "3.10 +/- 0.02 mm", "voltage": "271 +/- 1 V"},
-    ...     "sphere": {"weight": "2.80(5)e-14 N"},
-    ...     "fall": {"divisions": "20.0 +/- 0.2 div"},
+    ...     "plates": {"separation": "4.24 +/- 0.02 mm", "voltage": "227 +/- 1 V"},
+    ...     "sphere": {"weight": "5.15(8)e-14 N"},
+    ...     "fall": {"divisions": "60.8 +/- 0.2 div"},
     ... }
     >>> found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
     >>> print(str(found).splitlines()[0])
-    unit = 1.601(38)e-19 C, by the route 'ratio, weight given'
+    unit = 1.582(31)e-19 C, by the route 'ratio, weight given'
     """
     bench = load_apparatus(apparatus)
     divisions = divisions_of(unit, bench, unit_err=unit_err, run=run)
@@ -339,9 +339,9 @@ def why_routes_differ(found: UnitInCoulombs) -> list[str]:
     --------
     >>> from quantize.charge import unit_in_coulombs, why_routes_differ
     >>> bench = {
-    ...     "plates": {"separation": "3.10(2) mm", "voltage": "271 V"},
-    ...     "sphere": {"weight": "2.80(5)e-14 N"},
-    ...     "fall": {"divisions": "20.0 +/- 0.2 div"},
+    ...     "plates": {"separation": "4.24(2) mm", "voltage": "227 V"},
+    ...     "sphere": {"weight": "5.15(8)e-14 N"},
+    ...     "fall": {"divisions": "60.8 +/- 0.2 div"},
     ... }
     >>> why_routes_differ(unit_in_coulombs(10.0, bench, unit_err=0.1, trials=200))
     []

@@ -145,12 +145,12 @@ def joint_unit(
     Examples
     --------
     >>> from quantize import charge
-    >>> bench = {"plates": {"separation": "3.10(2) mm", "voltage": "271 V"},
-    ...          "sphere": {"weight": "2.80(5)e-14 N"}, "fall": {"divisions": "20.0 +/- 0.2 div"}}
+    >>> bench = {"plates": {"separation": "4.24(2) mm", "voltage": "227 V"},
+    ...          "sphere": {"weight": "5.15(8)e-14 N"}, "fall": {"divisions": "60.8 +/- 0.2 div"}}
     >>> units = {label: charge.unit_in_coulombs(u, bench, unit_err=0.1)
     ...          for label, u in (("A", 10.0), ("B", 10.1), ("C", 9.9))}
     >>> joint_unit(units)
-    <JointUnit: 1.602(33)e-19 C from 3 particles>
+    <JointUnit: 1.582(27)e-19 C from 3 particles>
     """
     if len(units) < 2:
         raise InputError(f"`units` holds {len(units)} particle; two at least can be joined.")

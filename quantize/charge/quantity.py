@@ -35,10 +35,10 @@ class Quantity:
     Examples
     --------
     >>> from quantize.charge import Quantity
-    >>> gap = Quantity.read("3.10(2) mm", unit="m")
+    >>> gap = Quantity.read("4.24(2) mm", unit="m")
     >>> gap
-    <Quantity 0.0031 ± 2e-05 m>
-    >>> Quantity.read("3.10 +/- 0.02 mm limit", unit="m").distribution
+    <Quantity 0.00424 ± 2e-05 m>
+    >>> Quantity.read("4.24 +/- 0.02 mm limit", unit="m").distribution
     'rectangular'
     """
 

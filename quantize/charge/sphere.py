@@ -47,10 +47,10 @@ class Sphere:
     Examples
     --------
     >>> from quantize.charge import Air
-    >>> sphere = Sphere(diameter="1.80 um", density="1050 kg/m3")
+    >>> sphere = Sphere(diameter="2.10 um", density="1055 kg/m3")
     >>> air = Air(temperature="20 degC", pressure="1013.25 hPa")
     >>> round(float(sphere.fall_speed(air)) * 1e3, 4)
-    0.1106
+    0.1495
     """
 
     diameter: Any
@@ -101,9 +101,9 @@ class Sphere:
         Examples
         --------
         >>> from quantize.charge import Air
-        >>> found = Sphere.from_fall("0.1108 +/- 0.001 mm/s", Air(), density="1050 kg/m3")
+        >>> found = Sphere.from_fall("0.1495 +/- 0.001 mm/s", Air(), density="1055 kg/m3")
         >>> found.diameter
-        <Quantity 1.80182e-06 ± 8.57e-09 m>
+        <Quantity 2.09981e-06 ± 7.44e-09 m>
         """
         law = slip or SlipCorrection()
         inputs = {

@@ -10,9 +10,9 @@ from quantize import charge
 from quantize._support.errors import InputError, QuantizeWarning
 
 BENCH = {
-    "plates": {"separation": "3.10 +/- 0.02 mm", "voltage": "271 +/- 1 V"},
-    "sphere": {"weight": "2.80(5)e-14 N"},
-    "fall": {"divisions": "20.0 +/- 0.2 div"},
+    "plates": {"separation": "4.24 +/- 0.02 mm", "voltage": "227 +/- 1 V"},
+    "sphere": {"weight": "5.15(8)e-14 N"},
+    "fall": {"divisions": "60.0 +/- 0.2 div"},
 }
 
 
@@ -47,9 +47,9 @@ def test_weight_diameter_and_density_that_disagree_are_named():
 
 def test_ratio_route_by_hand():
     found = charge.unit_in_coulombs(10.0, BENCH, unit_err=0.1)
-    assert found.value == pytest.approx(10 / 20 * 2.8e-14 * 3.1e-3 / 271, rel=1e-12, abs=0)
+    assert found.value == pytest.approx(10 / 60 * 5.15e-14 * 4.24e-3 / 227, rel=1e-12, abs=0)
     by_hand = math.sqrt(
-        (0.1 / 10) ** 2 + (0.2 / 20) ** 2 + (0.05 / 2.8) ** 2 + (0.02 / 3.1) ** 2 + (1 / 271) ** 2
+        (0.1 / 10) ** 2 + (0.2 / 60) ** 2 + (8 / 515) ** 2 + (0.02 / 4.24) ** 2 + (1 / 227) ** 2
     )
     assert found.standard_uncertainty / found.value == pytest.approx(by_hand, rel=1e-6)
     exponents = dict(zip(found.budget["input"], found.budget["exponent"], strict=True))
@@ -65,8 +65,8 @@ def test_ratio_route_by_hand():
 def test_diameter_enters_with_its_third_power():
     bench = {
         **BENCH,
-        "sphere": {"diameter": "1.80 +/- 0.01 um", "diameter_spread": "0.036 um",
-                   "density": "1050 +/- 5 kg/m3"},
+        "sphere": {"diameter": "2.10 +/- 0.01 um", "diameter_spread": "0.042 um",
+                   "density": "1055 +/- 5 kg/m3"},
     }  # fmt: skip
     found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
     row = found.budget.set_index("input")
@@ -141,7 +141,7 @@ def test_a_stated_drift_of_the_air_is_taken_off_the_fall():
     # v = B(qV/d - w) + c: measured in rising air the fall is F - c·T/s.
     bench = {
         **BENCH,
-        "fall": {"divisions": "18.0 +/- 0.2 div"},
+        "fall": {"divisions": "58.0 +/- 0.2 div"},
         "air": {"drift": "5 um/s"},
         "run": {"interval": "10 s"},
         "reticle": {"division": "25 um"},
@@ -181,7 +181,7 @@ def test_everything_without_an_uncertainty_is_listed():
     assert found.to_dict()["exact"] == list(exact)
     assert (
         "taken for exact, since no uncertainty is stated: plates.separation, plates.voltage, "
-        "sphere.weight; add one as in '3.95 +/- 0.02 mm'"
+        "sphere.weight; add one as in '4.24 +/- 0.02 mm'"
     ) in found.notes
     assert found.notes[0] in " ".join(str(found).split())
 

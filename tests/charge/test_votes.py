@@ -15,12 +15,12 @@ from quantize.charge import Run, SimulatedBench
 from quantize.charge.votes import Vote, Voter, balanced_draws, joint_posterior, rivals_of
 
 BENCH = {
-    "plates": {"separation": "3.10 mm", "voltage": "271 V"},
-    "sphere": {"weight": "2.80(5)e-14 N"},
-    "fall": {"divisions": "20.0 +/- 0.2 div"},
+    "plates": {"separation": "4.24 mm", "voltage": "227 V"},
+    "sphere": {"weight": "5.15(8)e-14 N"},
+    "fall": {"divisions": "60.0 +/- 0.6 div"},
 }
-SHARED = 0.05 / 2.80
-FALL = 0.2 / 20.0
+SHARED = 0.08 / 5.15
+FALL = 0.6 / 60.0
 
 
 def few_readings(seed, unit=10.0, n=7, blur=0.16):
@@ -38,7 +38,7 @@ def brute_force(pages, log_e):
     for page in pages:
         held = page.marginal
         held_mass = held.mass > 1e-6 * held.mass.max()
-        log_q = held.log_unit[held_mass] + math.log(2.80e-14 * 3.10e-3 / 271 / 20)
+        log_q = held.log_unit[held_mass] + math.log(5.15e-14 * 4.24e-3 / 227 / 60)
         for i, shift in enumerate(z * SHARED):
             off = log_q[:, None] + shift - log_e
             total[i] += np.log(held.mass[held_mass] @ np.exp(-0.5 * (off / FALL) ** 2) + 1e-300)
