@@ -240,7 +240,7 @@ def _trend(
     degrees = x.size - 2
     scatter = max(math.sqrt(float(rest @ rest) / degrees), least)
     if scatter <= NO_SCATTER * abs(float(x.mean())):
-        return unknown(name, "the falls show no scatter, so a change cannot be told from none.")
+        return unknown(name, "the falls show no scatter, so a change cannot be distinguished from none.")
     spread = scatter / math.sqrt(squares)
     change = slope * float(np.ptp(at))
     return graded(

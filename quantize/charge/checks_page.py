@@ -192,8 +192,8 @@ def lost_off_the_scale(run: Run) -> list[Check]:
             ]
     share = lost / max(len(kept), 1)
     sentence = (
-        f"{lost} of {len(kept)} readings left the scale; the mixture counts them as one-sided and "
-        "the other methods leave them out, so that the largest charges are told worst: shorten "
+        f"{lost} of {len(kept)} readings left the scale; the mixture uses them as bounds and the "
+        "other methods leave them out, so that the largest charges are known least well: shorten "
         "the interval."
         if lost
         else "no reading left the scale."

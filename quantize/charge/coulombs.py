@@ -78,6 +78,7 @@ class UnitInCoulombs(Propagation):
     def __str__(self) -> str:
         forms = stated(self.value, self.standard_uncertainty, "C", symbol="unit")
         freedom = degrees_of_freedom(self.degrees_of_freedom)
+        freedom = freedom.replace(">", "more than ")
         degrees = f", {freedom} degrees of freedom" if freedom else ""
         low, high = self.interval(0.95)[0]
         lines = [

@@ -20,7 +20,7 @@ QUANTITIES: dict[str, Entry] = {
     "plates.separation": Entry("m", "bench", "distance between the plates", 1e-5, 0.5),
     "plates.voltage": Entry("V", "session", "voltage at which the run was balanced", -2e4, 2e4),
     "plates.tilt": Entry("rad", "bench", "angle between field and vertical", -1.0, 1.0),
-    "sphere.weight": Entry("N", "batch", "weight of a sphere, or of its batch", 1e-18, 1e-8),
+    "sphere.weight": Entry("N", "batch", "effective weight of a sphere", 1e-18, 1e-8),
     "sphere.diameter": Entry("m", "batch", "mean diameter of the batch", 1e-8, 1e-4),
     "sphere.diameter_spread": Entry(
         "m", "particle", "standard deviation of the diameters in the batch", 0.0, 1e-4

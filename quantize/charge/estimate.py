@@ -243,7 +243,7 @@ def _settled(
         offset="free" if levels.shift is None else "zero",
         sigma_range=believed,
     )
-    told = f"{words}, and then taken as the {plain.sigma:.2f} that the readings on the scale tell"
+    told = f"{words}, and then fixed at the {plain.sigma:.2f} found from the readings on the scale"
     if believed is None:
         return plain.sigma, told
     predicted = predicted_scatter(run, levels.rows).total

@@ -128,7 +128,7 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     if sigma <= NO_SCATTER * fall:
         raise InputError(
             "`run` has falls that lie on one line to the last digit; with no scatter, a residual "
-            "voltage cannot be told from none."
+            "voltage cannot be distinguished from none."
         )
     error = sigma / math.sqrt(squares)
     return ResidualVoltage(

@@ -196,7 +196,8 @@ ROUTES: dict[str, Route] = {
                 *_MOVING_AIR,
             ),
             _drag,
-            "viscosity, scale and clock once each, and the diameter about once; not the density",
+            "the first power of viscosity, scale and clock, and about that of the diameter; not on "
+            "the density",
             ("plates.tilt", "watch.rate", "air.viscosity"),
         ),
         Route(
@@ -211,7 +212,7 @@ ROUTES: dict[str, Route] = {
                 *_MOVING_AIR,
             ),
             _fall_and_rise,
-            "viscosity, scale and clock to the power 1.5 and more; not the diameter",
+            "viscosity, scale and clock to the power 1.5 and more; not on the diameter",
             ("plates.tilt", "watch.rate", "air.humidity", "air.viscosity"),
         ),
     )

@@ -49,7 +49,7 @@ def test_falls_without_any_scatter_cannot_tell():
     check = with_time(charge.Run(page))
     assert check.level == "unknown"
     assert check.sentence == (
-        "the falls show no scatter, so a change cannot be told from none."
+        "the falls show no scatter, so a change cannot be distinguished from none."
     )
     page = {
         "state": list("aabbccdd"),
