@@ -138,9 +138,7 @@ class Apparatus:
         if "sphere.weight" in own:
             # What is said of the common weight says nothing of this one.
             common.pop("sphere.weight_of", None)
-        return dataclasses.replace(
-            self, quantities=self.quantities | own, declared=common | words
-        )
+        return dataclasses.replace(self, quantities=self.quantities | own, declared=common | words)
 
     @property
     def weight_is_own(self) -> bool:
@@ -172,7 +170,7 @@ class Apparatus:
             raise InputError(
                 f"`sphere.weight_of` is 'this sphere', and the run holds the particles "
                 f"{', '.join(labels)}; write the weight of each under "
-                f"[particles.{without[0]}.sphere], or weight_of = \"the batch\"."
+                f'[particles.{without[0]}.sphere], or weight_of = "the batch".'
             )
 
     def __repr__(self) -> str:

@@ -225,9 +225,7 @@ def _least_scatter(run: Run, fall: float, *, degrees: int) -> float:
         return rounding
 
 
-def _trend(
-    name: str, at: FloatArray, x: FloatArray, least: float, span: str, cause: str
-) -> Check:
+def _trend(name: str, at: FloatArray, x: FloatArray, least: float, span: str, cause: str) -> Check:
     """A straight line through falls, whose scatter is at least `least`."""
     from scipy.stats import t
 
@@ -240,7 +238,9 @@ def _trend(
     degrees = x.size - 2
     scatter = max(math.sqrt(float(rest @ rest) / degrees), least)
     if scatter <= NO_SCATTER * abs(float(x.mean())):
-        return unknown(name, "the falls show no scatter, so a change cannot be distinguished from none.")
+        return unknown(
+            name, "the falls show no scatter, so a change cannot be distinguished from none."
+        )
     spread = scatter / math.sqrt(squares)
     change = slope * float(np.ptp(at))
     return graded(

@@ -77,9 +77,7 @@ class _Text:
 
     def parsed(self, scope: str) -> Parsed:
         if len(self.text) > _LONGEST:
-            raise InputError(
-                f"`{self.name}` is text of {len(self.text)} characters; {GRAMMAR}."
-            )
+            raise InputError(f"`{self.name}` is text of {len(self.text)} characters; {GRAMMAR}.")
         if "," in self.text:
             raise self.fault(
                 ", which holds a comma; use a point for decimals and no separators between "
@@ -187,9 +185,7 @@ class _Text:
         if tight[:1] in "*^+-/(<>=~" and tight:
             raise self.fault(f", which holds an operator or a power; {GRAMMAR}.")
         if tight[:1].isdigit() or tight[:1] == ".":
-            raise self.fault(
-                ", with two numbers in a row; write the number without spaces."
-            )
+            raise self.fault(", with two numbers in a row; write the number without spaces.")
         parts = tight.replace("k = ", "k=").replace("n = ", "n=").split()
         words: list[re.Match[str]] = []
         while parts and (found := _WORD.match(parts[-1].strip("(),;").lower())) is not None:

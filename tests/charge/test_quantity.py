@@ -158,9 +158,7 @@ def test_no_order_of_the_pieces_changes_the_value_in_silence(number, pieces):
     except InputError:
         return
     scale = next({"mm": 1e-3, "um": 1e-6}[piece] for piece in pieces if piece in ("mm", "um"))
-    assert found.value == pytest.approx(
-        float(number.replace("(2)", "")) * scale, rel=1e-12, abs=0
-    )
+    assert found.value == pytest.approx(float(number.replace("(2)", "")) * scale, rel=1e-12, abs=0)
     sign = next((i for i, piece in enumerate(pieces) if piece in ("+/-", "±")), None)
     if sign is None:
         return

@@ -53,9 +53,7 @@ def test_what_is_said_depends_on_sphere_and_plates(rng):
     # Fall and rise goes with the power 3/(2-ε) of the drag, 1.5 and a little more.
     share = near.sentence.split("too small by ")[1].split()[0]
     assert float(share) == pytest.approx(1.5 * 1.16, rel=0.05)
-    assert near.sentence.endswith(
-        ": NOT negligible: a smaller sphere, or plates further apart."
-    )
+    assert near.sentence.endswith(": NOT negligible: a smaller sphere, or plates further apart.")
 
 
 def test_the_pull_is_that_of_the_largest_charge():

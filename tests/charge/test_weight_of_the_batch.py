@@ -110,7 +110,7 @@ def test_one_weight_of_this_sphere_cannot_serve_for_three():
             convert_all()
         assert str(caught.value) == (
             "`sphere.weight_of` is 'this sphere', and the run holds the particles A, B, C; write "
-            "the weight of each under [particles.A.sphere], or weight_of = \"the batch\"."
+            'the weight of each under [particles.A.sphere], or weight_of = "the batch".'
         )
 
 
