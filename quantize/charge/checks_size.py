@@ -99,37 +99,31 @@ def plates_far_away(run: Run) -> list[Check]:
         f"plates {gap * 1e3:.3g} mm apart slow a sphere of {d * 1e6:.3g} µm midway by "
         f"{100 * slowed:.2g} % (1.45 times its radius over half their distance)"
     ]
-    doubts = []
+    doubts: dict[float, str] = {}
     # Drag enters a charge as viscosity does.
     moved = {name: slowed * _viscosity_exponent(p) for name, p in found.items()}
     if any(moved.values()):
         worst = max(moved, key=lambda name: moved[name] / _relative(found[name]))
-        parts.append(
-            f"which makes the charge by the route '{worst}' too small by "
-            f"{100 * moved[worst]:.2g} % where its other uncertainties are "
-            f"{100 * _relative(found[worst]):.2g} %"
-        )
-        doubts.append(moved[worst] / _relative(found[worst]))
+        parts.append(f"which makes the charge by '{worst}' too small by {100 * moved[worst]:.2g} %")
+        doubts[moved[worst] / _relative(found[worst])] = f"{100 * _relative(found[worst]):.2g} %"
     elif found:
         parts.append("which cancels in the ratio of unit and fall")
     pulled = _image_share(run, fall)
     if pulled is not None and found:
         least = min(_relative(p) for p in found.values())
-        parts.append(
-            f"and the image charge in one plate pulls with {pulled:.1g} of the weight where the "
-            f"charge is known to {100 * least:.2g} %"
-        )
-        doubts.append(pulled / least)
+        parts.append(f"and the image in one plate pulls with {pulled:.1g} of the weight")
+        doubts[pulled / least] = f"{100 * least:.2g} %"
     if not doubts:
         return [Check(name=_PLATES, level="good", number=slowed, sentence=", ".join(parts) + ".")]
     small = max(doubts) < _BESIDE
-    end = "negligible." if small else "NOT negligible: a smaller sphere, or plates further apart."
+    beside = f"negligible beside the {doubts[max(doubts)]} of everything else"
+    end = beside if small else f"NOT {beside}; take a smaller sphere, or plates further apart"
     return [
         Check(
             name=_PLATES,
             level="good" if small else "doubt",
             number=slowed,
-            sentence=f"{', '.join(parts)}: {end}",
+            sentence=f"{', '.join(parts)}: {end}.",
         )
     ]
 

@@ -154,8 +154,10 @@ def unit_in_coulombs(
     Notes
     -----
     Ratio routes: :math:`e = \frac{u}{F}\,\frac{w\,d}{V}` with unit u and fall F in divisions,
-    weight w, plate separation d, balance voltage V. When u came from readings to which F was
-    added, the two are correlated, and the exponent of the fall is
+    weight w, plate separation d, balance voltage V. The weight of a batch
+    (``weight_of = "the batch"``, which is understood) is that of its mean diameter; that of one
+    sphere has three times the relative spread of the diameters on top. When u came from readings
+    to which F was added, the two are correlated, and the exponent of the fall is
     :math:`\frac{F}{u}\frac{\partial u}{\partial F} - 1` instead of -1.
 
     Examples

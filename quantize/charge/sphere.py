@@ -28,7 +28,8 @@ class Sphere:
     density : str, float or Quantity
         kg/m3 if a bare number.
     weight : str, float or Quantity, optional
-        Effective weight as supplied, N. Checked against diameter and density.
+        Effective weight as supplied, of this sphere or of a sphere of the mean diameter of its
+        batch, N. Checked against diameter and density.
     diameter_spread : str, float or Quantity, optional
         Standard deviation of the diameters in the batch.
     gravity : float
