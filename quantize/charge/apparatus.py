@@ -84,6 +84,7 @@ class Apparatus:
                     quantities[name] = _measured(name, value, scope)
                 else:
                     declared[name] = _declared(name, value, source)
+        _say_whose_weight(quantities, declared)
         own = _particles(tables.get("particles", {}), source)
         return cls(
             quantities=quantities,
@@ -128,6 +129,7 @@ class Apparatus:
             if name not in QUANTITIES:
                 raise InputError(_unknown(name, tuple(QUANTITIES), "given in Python"))
             quantities[name] = _measured(name, value)
+        _say_whose_weight(quantities, self.declared)
         return dataclasses.replace(self, quantities=quantities)
 
     def for_particle(self, label: object) -> Apparatus:
@@ -328,6 +330,17 @@ def _hazards(table: Any) -> tuple[str, ...]:
     return tuple(validation.choice("hazards.present", item, HAZARDS) for item in present)
 
 
+def _say_whose_weight(quantities: dict[str, Quantity], declared: Mapping[str, Any]) -> None:
+    """Let the error of a weight be shared by its batch, or by nobody, as it is declared."""
+    weight, word = quantities.get("sphere.weight"), declared.get("sphere.weight_of")
+    if weight is None or word is None:
+        return
+    if word == "this sphere" and weight.scope == "batch":
+        quantities["sphere.weight"] = dataclasses.replace(weight, scope="particle")
+    elif word == "the batch" and _own(weight):
+        quantities["sphere.weight"] = dataclasses.replace(weight, scope="batch")
+
+
 def _own(quantity: Quantity | None) -> bool:
     return quantity is not None and quantity.scope in OWN_SCOPES
 
@@ -348,8 +361,5 @@ def _particles(tables: Any, source: str) -> dict[str, Apparatus]:
                     f"`particles.{label}` declares {name}, which holds for the whole run; write it "
                     f"under [{name.partition('.')[0]}]."
                 )
-        if own.declared.get("sphere.weight_of") == "the batch" and own.has("sphere.weight"):
-            batch = dataclasses.replace(own.need("sphere.weight"), scope="batch")
-            own = dataclasses.replace(own, quantities=own.quantities | {"sphere.weight": batch})
         out[str(label)] = own
     return out

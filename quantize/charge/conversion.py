@@ -10,7 +10,16 @@ import numpy as np
 from quantize.charge.apparatus import load_apparatus
 from quantize.charge.coulombs import _with_voltage
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import ROUTES, Divisions, available, gather, model_of, route_name
+from quantize.charge.routes import (
+    ROUTES,
+    Divisions,
+    available,
+    fall_divisions,
+    gather,
+    model_of,
+    route_name,
+    scales_of,
+)
 from quantize.charge.run import Run, read_run
 
 if TYPE_CHECKING:
@@ -85,9 +94,7 @@ def _one_particle(run: Run, bench: Any, route: str | None) -> tuple[pd.DataFrame
     per_division = float(model_of(name, list(inputs), bench, divisions)(*values))
     fall = run.fall_on_record()
     if fall is None:
-        from quantize.charge.routes import fall_divisions
-
-        told = {k: q.value for k, q in inputs.items()} | {"run.interval": run.interval}
+        told = {k: q.value for k, q in inputs.items()} | scales_of(divisions)
         fallen = float(fall_divisions(told))
     else:
         fallen = fall.value

@@ -70,9 +70,9 @@ def fall_divisions(x: Values) -> Any:
     if "fall" in x:
         measured = x["fall"]
     else:
-        measured = x["fall.speed"] * x["run.interval"] / x["reticle.division"]
+        measured = x["fall.speed"] / speed_per_division(x)
     if "air.drift" in x:
-        return measured + x["air.drift"] * x["run.interval"] / x["reticle.division"]
+        return measured + x["air.drift"] / speed_per_division(x)
     return measured
 
 
@@ -281,6 +281,13 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
     return inputs
 
 
+def scales_of(divisions: Divisions) -> dict[str, float]:
+    """What turns a passage over a fixed distance into divisions per interval."""
+    if divisions.gate is None or divisions.interval is None:
+        return {}
+    return {"run.interval": divisions.interval.value, "gate_used": divisions.gate.value}
+
+
 def model_of(
     route: str, names: list[str], apparatus: Apparatus, divisions: Divisions
 ) -> Callable[..., Any]:
@@ -291,8 +298,7 @@ def model_of(
         "fall_slope": divisions.fall_slope,
         "fall_used": divisions.fall.value if divisions.fall else 0.0,
     }
-    if divisions.gate is not None and divisions.interval is not None:
-        fixed |= {"run.interval": divisions.interval.value, "gate_used": divisions.gate.value}
+    fixed |= scales_of(divisions)
     mean = apparatus.get("sphere.diameter")
     if mean is not None:
         # What the spread of a batch is relative to, where the route has no need of it.

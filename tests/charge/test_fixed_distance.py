@@ -156,3 +156,22 @@ def test_one_fall_has_the_scatter_that_is_predicted():
     expected = math.sqrt(walk + 1 / 6 + 2 * (4 * 0.1) ** 2)
     found = charge.Run(page, bench).fall()
     assert found.standard_uncertainty == pytest.approx(expected, rel=0.01)
+
+
+def test_a_fall_known_from_elsewhere_goes_with_the_gate(rng):
+    # The speed of fall in gates an interval: v·T over the length of a gate.
+    page, tables, true = drawn(rng, run__distance="1 div")
+    length = float(tables["reticle"]["division"].split()[0])
+    speed = true["fall"] * 25e-6 / BENCH.interval
+    tables["fall"] = {"speed": f"{speed!r} m/s"}
+    run = charge.Run(page[page["V"] > 0], tables)
+    found = charge.unit_in_coulombs(
+        0.15, run.bench(), unit_err=0.001, run=run, route="ratio, weight given"
+    )
+    plates = run.bench()
+    held = plates.need("sphere.weight").value * plates.need("plates.separation").value
+    by_hand = 0.15 / (speed * run.interval / length) * held / plates.need("plates.voltage").value
+    assert found.value == pytest.approx(by_hand, rel=1e-9, abs=0)
+    charges = run.charges(route="ratio, weight given")["charge"].to_numpy()
+    states = np.repeat(BENCH.states, BENCH.repeats)
+    assert charges / states == pytest.approx(CHARGE, rel=0.06, abs=0)

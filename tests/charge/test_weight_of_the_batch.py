@@ -93,6 +93,20 @@ def test_who_shares_what():
     assert kept == {"A": {}, "B": {"sphere.weight_of": "the batch"}}
 
 
+def test_two_weighed_spheres_share_no_error_of_weight():
+    # Each from a file of its own: variances of the weights are independent, the rest is shared.
+    told = {name: convert(BENCH, weight_of="this sphere") for name in "AB"}
+    joint = charge.joint_unit(told)
+    rows = told["A"].budget.set_index("input")["contribution"] / told["A"].value
+    own = math.hypot(rows["sphere.weight"], rows["unit"], rows["fall"]) / math.sqrt(2)
+    shared = math.hypot(rows["plates.separation"], rows["plates.voltage"])
+    assert joint.standard_uncertainty / joint.value == pytest.approx(
+        math.hypot(own, shared), rel=1e-4
+    )
+    changed = charge.Apparatus.of({"sphere": {"weight_of": "this sphere"}})
+    assert changed.changed(sphere__weight="5 +/- 1 fN").need("sphere.weight").scope == "particle"
+
+
 def test_a_diameter_measured_on_the_sphere_has_no_spread():
     tables = {**BENCH, "particles": {"A": {"sphere": {"diameter": "2.13 +/- 0.02 um"}}}}
     bench = charge.Apparatus.of(tables)
