@@ -7,20 +7,28 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus
-    from quantize.charge.propagation import Propagation
+    from quantize.charge.quantity import Quantity
 
 _NOT_MEASURED = ("sphere.diameter_spread",)  # a deviation about zero
 
 
-def taken_for_exact(found: Mapping[str, Propagation]) -> tuple[str, ...]:
-    """Names of the inputs of all routes that came without an uncertainty, in order."""
+def taken_for_exact(*routes: Mapping[str, Quantity]) -> tuple[str, ...]:
+    """Names of the inputs of routes that came without an uncertainty, in order."""
     names = [
         name
-        for route in found.values()
-        for name, quantity in route.inputs.items()
+        for inputs in routes
+        for name, quantity in inputs.items()
         if quantity.standard_uncertainty == 0 and name not in _NOT_MEASURED
     ]
     return tuple(dict.fromkeys(names))
+
+
+def exact_sentence(exact: tuple[str, ...]) -> str:
+    """One sentence that lists what was taken for exact."""
+    return (
+        f"taken for exact, since no uncertainty is stated: {', '.join(exact)}; add one as in "
+        "'4.24 +/- 0.02 mm'"
+    )
 
 
 def assumptions(apparatus: Apparatus, exact: tuple[str, ...]) -> list[str]:
@@ -34,10 +42,7 @@ def assumptions(apparatus: Apparatus, exact: tuple[str, ...]) -> list[str]:
     """
     notes = []
     if exact:
-        notes.append(
-            f"taken for exact, since no uncertainty is stated: {', '.join(exact)}; add one as in "
-            "'4.24 +/- 0.02 mm'"
-        )
+        notes.append(exact_sentence(exact))
     if not apparatus.has("sphere.weight"):
         return notes
     if apparatus.word("sphere.buoyancy") is None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize.charge.apparatus import load_apparatus
+from quantize.charge.assumptions import taken_for_exact
 from quantize.charge.coulombs import _with_voltage
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import (
@@ -42,7 +43,8 @@ def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.Dat
         The columns of ``run.table`` and: `charge` in coulombs (NaN in rows without field) and
         `standard_uncertainty`, from the scatter of single readings alone. What the rows share
         (weight, separation, voltage, fall) moves all of them together: it belongs to the unit,
-        not to a row. The route is in ``attrs["route"]``.
+        not to a row. The route is in ``attrs["route"]``, and in ``attrs["exact"]`` what it took
+        for exact, since no uncertainty was stated.
 
     Raises
     ------
@@ -69,17 +71,22 @@ def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.Dat
     bench = load_apparatus(apparatus)
     whole = read_run(run, bench)
     bench.need_weight_of_each(whole.particles)
-    pieces = []
+    pieces, inputs = [], []
     chosen = None
     for label in whole.particles:
-        frame, chosen = _one_particle(whole.particle(label), bench.for_particle(label), route)
-        pieces.append(frame)
+        one = _one_particle(whole.particle(label), bench.for_particle(label), route)
+        pieces.append(one[0])
+        chosen = one[1]
+        inputs.append(one[2])
     table = pd.concat(pieces).sort_index() if len(pieces) > 1 else pieces[0]
-    table.attrs["route"] = chosen
+    table.attrs |= {"route": chosen, "exact": taken_for_exact(*inputs)}
     return table
 
 
-def _one_particle(run: Run, bench: Any, route: str | None) -> tuple[pd.DataFrame, str]:
+def _one_particle(
+    run: Run, bench: Any, route: str | None
+) -> tuple[pd.DataFrame, str, dict[str, Quantity]]:
+    """The rows of one particle, the route, and its inputs but for the unit."""
     bench = _with_voltage(bench, run)
     divisions = Divisions(
         unit=Quantity(value=1.0, scope="reading", unit="div"),
@@ -112,4 +119,4 @@ def _one_particle(run: Run, bench: Any, route: str | None) -> tuple[pd.DataFrame
     scatter, degrees = run.scatter()
     spread = scatter * np.abs(stretch) * per_division if degrees else np.nan
     table["standard_uncertainty"] = spread
-    return table, name
+    return table, name, {k: q for k, q in inputs.items() if k != "unit"}

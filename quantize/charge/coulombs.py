@@ -189,7 +189,7 @@ def unit_in_coulombs(
     if doubt is not None and doubt.level != "good":
         warn(doubt.sentence)
         notes.append(doubt.sentence)
-    exact = taken_for_exact(found)
+    exact = taken_for_exact(*(p.inputs for p in found.values()))
     notes += assumptions(bench, exact)
     best = found[route]
     drawn = check_linear(best, trials=trials, rng=rng)

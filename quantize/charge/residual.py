@@ -124,7 +124,7 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     degrees = fallen.size - 2
     rest = fallen - fall - slope * y
     sigma = math.sqrt(float(rest @ rest) / degrees)
-    sigma = max(sigma, float(np.sqrt(np.mean(run.rounding(falls) ** 2))))
+    sigma = max(sigma, float(np.sqrt(np.mean(run.rounding(falls, "one end") ** 2))))
     if sigma <= NO_SCATTER * fall:
         raise InputError(
             "`run` has falls that lie on one line to the last digit; with no scatter, a residual "

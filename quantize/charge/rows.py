@@ -181,7 +181,8 @@ class Rows:
             spread, degrees = self.scatter()
         if degrees == 0:
             spread = self._predicted_fall_scatter(mean)
-        spread = max(spread, float(np.sqrt(np.mean(self.rounding(falls) ** 2))))
+        # Student's t has its own room for a small scatter; the floor is for none at all.
+        spread = max(spread, float(np.sqrt(np.mean(self.rounding(falls, "one end") ** 2))))
         return Quantity(
             value=mean,
             standard_uncertainty=spread / math.sqrt(n),
@@ -208,11 +209,12 @@ class Rows:
             return given.value
         return written_step(self.raw_divisions()) or 1e-9
 
-    def rounding(self, rows: pd.DataFrame) -> FloatArray:
+    def rounding(self, rows: pd.DataFrame, ends: str | None = None) -> FloatArray:
         """Standard deviation that rounding gives each of `rows`, in divisions per interval.
 
-        That of the positions in a fixed time. A fixed distance is exact, and its times are
-        rounded as they are written. Tracks carry their error with them.
+        That of the positions in a fixed time, at both ends or at one, as it is declared unless
+        `ends` says. A fixed distance is exact, and its times are rounded as they are written.
+        Tracks carry their error with them.
         """
         seconds = rows["seconds"].to_numpy(float)
         if "track_error" in rows:
@@ -222,9 +224,9 @@ class Rows:
             speed = np.abs(rows["divisions"].to_numpy(float)) / seconds
             timed: FloatArray = step / math.sqrt(12) * speed / seconds * self.interval
             return timed
-        words = self.apparatus.word("reticle.rounding") if self.apparatus else None
+        declared = self.apparatus.word("reticle.rounding") if self.apparatus else None
         read: FloatArray = self.resolution() * self.interval / seconds
-        return read * ROUNDING_SD[str(words or "both ends")]
+        return read * ROUNDING_SD[ends or str(declared or "both ends")]
 
     @functools.cached_property
     def gate(self) -> Quantity | None:
