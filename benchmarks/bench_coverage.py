@@ -8,12 +8,19 @@ Each bench draws its own sphere from a batch, its own errors of scale, plates, v
 within what the apparatus file states, a page of readings with Brownian steps, a hand on the watch
 and rounding at both ends, and a balance that is off. The whole chain then states an interval of
 95 %, which should hold the true charge in 93 to 97 of a hundred benches.
+
+The weight of the batch, or of this sphere, comes from the plain simulator of the tests, which
+shares nothing with the code that it judges; so do three spheres of one batch, a third as many of
+them, and how often they are said to disagree at 5 %.
 """
 
 from __future__ import annotations
 
 import argparse
+import functools
+import sys
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +32,9 @@ from quantize.charge import Run, SimulatedBench
 from quantize.charge.coulombs import by_route, divisions_of
 from quantize.charge.routes import ROUTES
 
+sys.path.append(str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
+from plain_bench import CHARGE, PlainBench
+
 SCENARIOS = {
     "usual bench": SimulatedBench(),
     "poor balance, slow thumb": SimulatedBench(imbalance=4.0, press=0.15),
@@ -35,6 +45,16 @@ SCENARIOS = {
 # The free offset costs twice the rest together; one scenario tells what there is to tell.
 WITH_OFFSET = ("poor balance, slow thumb",)
 PROB = 0.95
+WEIGHTS = {
+    f"weight of {kind}, batch spread {100 * spread:g} %": PlainBench(weight_of=kind, spread=spread)
+    for kind in ("the batch", "this sphere")
+    for spread in (0.005, 0.014, 0.029)
+}
+THREE = {
+    f"three spheres, batch spread {100 * spread:g} %": PlainBench(spheres=3, spread=spread)
+    for spread in (0.005, 0.014, 0.029)
+}
+OF_WEIGHT = ("ratio, weight given", "ratio, weight from diameter")
 
 
 def one_bench(
@@ -67,6 +87,30 @@ def one_bench(
     return out
 
 
+def one_weight(bench: PlainBench, seed: np.random.SeedSequence) -> dict[str, bool]:
+    """Whether the intervals of the ratio routes hold the charge of the plain simulator."""
+    drawn = bench.draw(np.random.default_rng(seed))
+    run, true = Run(drawn.page, drawn.apparatus), drawn.truth["A"]
+    fit = run.fit((0.35 * true["unit"], 2.8 * true["unit"]), sigma="predicted")
+    divisions = divisions_of(fit, run.bench(), unit_err=None, run=run)
+    out = {}
+    for name in OF_WEIGHT:
+        (ends,) = by_route(name, run.bench(), divisions).interval(PROB)
+        out[name] = bool(ends[0] <= CHARGE <= ends[1])
+    return out
+
+
+def one_trio(bench: PlainBench, seed: np.random.SeedSequence) -> dict[str, bool]:
+    """Whether the joint interval of three spheres holds the charge, and whether they agree."""
+    drawn = bench.draw(np.random.default_rng(seed))
+    found = Run(drawn.page, drawn.apparatus).joint_unit_in_coulombs((6, 16), route=OF_WEIGHT[0])
+    low, high = found.interval(PROB)[0]
+    return {
+        "joint unit": bool(low <= CHARGE <= high),
+        "p of homogeneity above 0.05": found.homogeneity["p_value"] > 0.05,
+    }
+
+
 def offset_held(run: Run, truth: dict[str, float]) -> bool:
     """Whether the central interval of a free offset holds the true one."""
     readings = run.readings(fall="apart", sigma="predicted")
@@ -87,14 +131,14 @@ def bounds(k: int, n: int) -> tuple[float, float]:
 
 
 def scenario(
-    bench: SimulatedBench, n: int, seed: int, *, offset: bool
+    one: Callable[[np.random.SeedSequence], dict[str, bool]], n: int, seed: int
 ) -> dict[str, tuple[int, int]]:
     """Counts of intervals that hold the truth, by what they are of."""
     counts: dict[str, tuple[int, int]] = {}
     for child in np.random.SeedSequence(seed).spawn(n):
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            found = one_bench(bench, child, offset=offset)
+            found = one(child)
         for name, held in found.items():
             k, m = counts.get(name, (0, 0))
             counts[name] = (k + bool(held), m + 1)
@@ -113,14 +157,25 @@ def main(arguments: list[str] | None = None) -> None:
     lines = [
         "Share of the intervals of 95 % that hold the truth on simulated benches, and the 95 % "
         "bounds of that",
-        "share. The first line of each scenario counts pages with every whole number right.",
+        "share. The first line of each of the first five scenarios counts pages with every whole "
+        "number right. The",
+        "last rows are of three spheres of one batch: their joint interval, and how often they are "
+        "not said to differ",
+        "at 5 %.",
         "",
         "| scenario | of | share | bounds | benches |",
         "|---|---|---|---|---|",
     ]
     print("\n".join(lines), flush=True)
-    for i, (name, bench) in enumerate(chosen.items()):
-        for what, (k, m) in scenario(bench, n, 100 + i, offset=name in WITH_OFFSET).items():
+    runs: list[tuple[str, Callable[[np.random.SeedSequence], dict[str, bool]], int]] = [
+        (name, functools.partial(one_bench, bench, offset=name in WITH_OFFSET), n)
+        for name, bench in chosen.items()
+    ]
+    keys = slice(1) if options.tiny else slice(None)
+    runs += [(k, functools.partial(one_weight, b), n) for k, b in list(WEIGHTS.items())[keys]]
+    runs += [(k, functools.partial(one_trio, b), -(-n // 3)) for k, b in list(THREE.items())[keys]]
+    for i, (name, one, number) in enumerate(runs):
+        for what, (k, m) in scenario(one, number, 100 + i).items():
             low, high = bounds(k, m)
             lines.append(f"| {name} | {what} | {k / m:.3f} | {low:.3f} to {high:.3f} | {m} |")
             print(lines[-1], flush=True)

@@ -125,6 +125,7 @@ positive_plate = "lower"
 
 [sphere]
 weight = "{supplied / 1e-14:.2f}(8)e-14 N"
+weight_of = "this sphere"
 buoyancy = "already off"
 diameter = "{SPHERE_OF_BATCH}"
 diameter_spread = "0.03 um"

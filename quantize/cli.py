@@ -23,6 +23,7 @@ from quantize.show.terminal import (
     say_json,
     sigma_of,
     simulating,
+    with_step,
     written_by,
 )
 
@@ -147,7 +148,7 @@ def analyze(
         return
     if workers or keep:
         raise InputError("--workers and --keep are for many groups; name their column with --by.")
-    bench = load_apparatus(apparatus) if apparatus else None
+    bench = with_step(load_apparatus(apparatus), resolution) if apparatus else None
     promise = _dated_plan(dated_plan, with_run=bench is not None)
     named = column or sigma_column or state_column
     run: Run | None = None
@@ -162,7 +163,7 @@ def analyze(
             file, value=column, sigma=sigma_column, state=state_column, resolution=resolution
         )
     known = None if run is not None and sigma == "predicted" else sigma_of(sigma)
-    readings = _changed(readings, known, resolution, sigma_column)
+    readings = _changed(readings, known, None if run else resolution, sigma_column)
     seed = drawn_seed() if seed is None else seed
     found = qz.analyze(
         readings,
@@ -215,7 +216,7 @@ def convert(
     as_json: bool,
 ) -> None:
     """Turn the rows of a run in FILE into coulombs, one by one."""
-    from quantize.charge import convert_run, load_apparatus, read_run
+    from quantize.charge import convert_run, read_run
 
     if template or blank_page:
         _print_forms(template, blank_page, as_json)
@@ -223,26 +224,26 @@ def convert(
     if file is None or apparatus is None:
         missing = "FILE" if file is None else "--apparatus FILE"
         raise InputError(f"{missing} is missing; or begin with --template and --blank-page.")
-    bench = load_apparatus(apparatus)
-    run = read_run(file, bench)
-    table = convert_run(run, bench, route=route)
+    run = read_run(file, apparatus)
+    table = convert_run(run, run.bench(), route=route)
     if as_json:
         say_json(
             {
                 "schema": "quantize.cli.convert/1",
                 "file": file,
                 "route": table.attrs["route"],
+                "exact": table.attrs["exact"],
                 "remarks": list(run.remarks),
                 "rows": table,
-                "apparatus": bench.to_dict(),
+                "apparatus": run.bench().to_dict(),
             }
         )
         return
     from quantize.show import run_text
 
     parts = [f"{len(run)} rows from {file}, by the route '{table.attrs['route']}'"]
-    if run.remarks:
-        parts.append(run_text.remarks_text(run.remarks))
+    if remarks := (*run.remarks, *run_text.exact_remarks(table)):
+        parts.append(run_text.remarks_text(remarks))
     parts.append(run_text.charges_text(table))
     say("\n\n".join(parts))
 

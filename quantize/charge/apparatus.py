@@ -13,7 +13,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize.charge import unit_names
 from quantize.charge.entries import FLAGS, HAZARDS, QUANTITIES, SECTIONS, TEXTS, WORDS
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import OWN_SCOPES, Quantity
 
 _LARGEST_FILE = 1_000_000
 
@@ -33,16 +33,18 @@ class Apparatus:
     hazards : tuple of str
         What on the bench calls for cautions.
     particles : dict of str to dict
-        Entries that hold for one particle only.
+        Measured entries that hold for one particle only.
+    particle_words : dict of str to dict
+        Declarations about the sphere that hold for one particle only.
     source : str
         File name, or "given in Python".
 
     Examples
     --------
     >>> from quantize.charge import Apparatus
-    >>> bench = Apparatus.of({"plates": {"separation": "3.10 +/- 0.02 mm"}})
+    >>> bench = Apparatus.of({"plates": {"separation": "4.24 +/- 0.02 mm"}})
     >>> bench.need("plates.separation").value
-    0.0031
+    0.00424
     """
 
     quantities: dict[str, Quantity]
@@ -51,6 +53,7 @@ class Apparatus:
     hazards: tuple[str, ...]
     particles: dict[str, dict[str, Quantity]]
     source: str
+    particle_words: dict[str, dict[str, Any]] = dataclasses.field(default_factory=dict)
 
     @classmethod
     def of(
@@ -81,13 +84,16 @@ class Apparatus:
                     quantities[name] = _measured(name, value, scope)
                 else:
                     declared[name] = _declared(name, value, source)
+        _say_whose_weight(quantities, declared)
+        own = _particles(tables.get("particles", {}), source)
         return cls(
             quantities=quantities,
             declared=declared,
             correlations=_correlations(tables.get("correlations", []), quantities),
             hazards=_hazards(tables.get("hazards", {})),
-            particles=_particles(tables.get("particles", {}), source),
+            particles={label: bench.quantities for label, bench in own.items()},
             source=source,
+            particle_words={label: bench.declared for label, bench in own.items()},
         )
 
     def get(self, name: str) -> Quantity | None:
@@ -123,14 +129,51 @@ class Apparatus:
             if name not in QUANTITIES:
                 raise InputError(_unknown(name, tuple(QUANTITIES), "given in Python"))
             quantities[name] = _measured(name, value)
+        _say_whose_weight(quantities, self.declared)
         return dataclasses.replace(self, quantities=quantities)
 
     def for_particle(self, label: object) -> Apparatus:
         """This apparatus with the entries of one particle put in."""
-        own = self.particles.get(str(label))
-        if not own:
-            return self
-        return dataclasses.replace(self, quantities=self.quantities | own)
+        own = self.particles.get(str(label), {})
+        words = self.particle_words.get(str(label), {})
+        common = dict(self.declared)
+        if "sphere.weight" in own:
+            # What is said of the common weight says nothing of this one.
+            common.pop("sphere.weight_of", None)
+        return dataclasses.replace(self, quantities=self.quantities | own, declared=common | words)
+
+    @property
+    def weight_is_own(self) -> bool:
+        """Whether `sphere.weight` is that of this very sphere, and not of its batch."""
+        word = self.word("sphere.weight_of")
+        found = self.get("sphere.weight")
+        if word is None:
+            return found is not None and found.scope in OWN_SCOPES
+        return bool(word == "this sphere")
+
+    def spread_about(self, name: str) -> Quantity | None:
+        """How far the diameter of this sphere may be from the one behind `name` of its batch.
+
+        A deviation of zero with the spread of the batch for its uncertainty; None where `name`,
+        the weight or the diameter, was measured on this sphere, or no spread is known.
+        """
+        spread, mean, told = (
+            self.get(n) for n in ("sphere.diameter_spread", "sphere.diameter", name)
+        )
+        own = self.weight_is_own if name == "sphere.weight" else _own(told)
+        if own or spread is None or mean is None or spread.value == 0:
+            return None
+        return Quantity(value=0.0, standard_uncertainty=spread.value, scope="particle", unit="m")
+
+    def need_weight_of_each(self, labels: tuple[str, ...]) -> None:
+        """Raise InputError where the weight of one sphere would have to serve for several."""
+        without = [k for k in labels if "sphere.weight" not in self.particles.get(str(k), {})]
+        if len(labels) > 1 and without and self.has("sphere.weight") and self.weight_is_own:
+            raise InputError(
+                f"`sphere.weight_of` is 'this sphere', and the run holds the particles "
+                f"{', '.join(labels)}; write the weight of each under "
+                f'[particles.{without[0]}.sphere], or weight_of = "the batch".'
+            )
 
     def __repr__(self) -> str:
         name = self.declared.get("apparatus.name", "unnamed")
@@ -148,6 +191,7 @@ class Apparatus:
             "particles": {
                 p: {k: _plain(q) for k, q in table.items()} for p, table in self.particles.items()
             },
+            "particle_words": {p: dict(words) for p, words in self.particle_words.items()},
         }
 
 
@@ -188,7 +232,7 @@ def load_apparatus(path: Any) -> Apparatus:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(
             f"`apparatus` {file.name!r} is not valid TOML ({error}); "
-            'write text in quotes, as in separation = "3.10 +/- 0.02 mm".'
+            'write text in quotes, as in separation = "4.24 +/- 0.02 mm".'
         ) from None
     return Apparatus.of(tables, source=file.name)
 
@@ -219,8 +263,6 @@ def _measured(name: str, value: Any, scope: str | None = None) -> Quantity:
     entry = QUANTITIES[name]
     if name == "reticle.division":
         value = _per_division(value, scope or entry.scope)
-    if name == "air.humidity" and isinstance(value, str) and value.rstrip().endswith("%"):
-        value = value.rstrip()[:-1] + " %"
     found = Quantity.read(value, unit=entry.unit, name=name, scope=scope or entry.scope)
     if not entry.low <= found.value <= entry.high:
         unit = "" if entry.unit == "1" else f" {entry.unit}"
@@ -238,6 +280,8 @@ def _per_division(value: Any, scope: str) -> Any:
             Quantity.read(value, unit="m", name="reticle.division", scope=scope), unit="m/div"
         )
     except InputError:
+        if isinstance(value, str) and "/" not in value.replace("+/-", ""):
+            raise
         return value
 
 
@@ -286,8 +330,23 @@ def _hazards(table: Any) -> tuple[str, ...]:
     return tuple(validation.choice("hazards.present", item, HAZARDS) for item in present)
 
 
-def _particles(tables: Any, source: str) -> dict[str, dict[str, Quantity]]:
-    out: dict[str, dict[str, Quantity]] = {}
+def _say_whose_weight(quantities: dict[str, Quantity], declared: Mapping[str, Any]) -> None:
+    """Let the error of a weight be shared by its batch, or by nobody, as it is declared."""
+    weight, word = quantities.get("sphere.weight"), declared.get("sphere.weight_of")
+    if weight is None or word is None:
+        return
+    if word == "this sphere" and weight.scope == "batch":
+        quantities["sphere.weight"] = dataclasses.replace(weight, scope="particle")
+    elif word == "the batch" and _own(weight):
+        quantities["sphere.weight"] = dataclasses.replace(weight, scope="batch")
+
+
+def _own(quantity: Quantity | None) -> bool:
+    return quantity is not None and quantity.scope in OWN_SCOPES
+
+
+def _particles(tables: Any, source: str) -> dict[str, Apparatus]:
+    out: dict[str, Apparatus] = {}
     for label, sections in tables.items():
         if not isinstance(sections, Mapping):
             raise InputTypeError(
@@ -296,5 +355,11 @@ def _particles(tables: Any, source: str) -> dict[str, dict[str, Quantity]]:
             )
         # What is measured for one particle has an error of its own.
         own = Apparatus.of(sections, source=source, scope="particle")
-        out[str(label)] = dict(own.quantities)
+        for name in own.declared:
+            if not name.startswith("sphere."):
+                raise InputError(
+                    f"`particles.{label}` declares {name}, which holds for the whole run; write it "
+                    f"under [{name.partition('.')[0]}]."
+                )
+        out[str(label)] = own
     return out

@@ -9,8 +9,10 @@ import numpy as np
 
 from quantize._support.validation import FloatArray
 from quantize.charge.quantity import Quantity
+from quantize.comb.wrapped import log_wrapped_normal
 
 _UNDECIDABLE = 0.25  # units; beyond this the balance charge cannot be told
+_SHARPEST = 1e-12  # units
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -18,7 +20,8 @@ class Balance:
     """How many units the sphere held at balance.
 
     `units` and `standard_uncertainty` are F/u; `integer` is the nearest whole number or None when
-    it cannot be told, with `probability` that it is the right one.
+    it cannot be told. `probability` is that F/u is a whole number at all, against any size between
+    with even odds beforehand; NaN when it cannot be told.
     """
 
     units: float
@@ -58,10 +61,8 @@ def balance_of(
             ),
         )
     nearest = max(round(mean), 1)
-    around = np.arange(max(nearest - 3, 1), nearest + 4)
-    p = np.exp(-0.5 * ((mean - around) / max(spread, 1e-3)) ** 2)
-    probability = float(p[around == nearest][0] / p.sum()) if p.sum() > 0 else 0.0
-    off = (mean - nearest) / max(spread, 1e-12)
+    probability = whole_number_probability(mean, spread)
+    off = (mean - nearest) / max(spread, _SHARPEST)
     tail = (
         ""
         if abs(off) < 3
@@ -72,5 +73,39 @@ def balance_of(
         standard_uncertainty=spread,
         integer=nearest,
         probability=probability,
-        sentence=f"{text}: nearest to {nearest} whole units, probability {probability:.3f}{tail}.",
+        sentence=(
+            f"{text}, nearest to {nearest} whole units; that it is a whole number at all has the "
+            f"probability {_shown(probability)}, against any size between and with even odds "
+            f"beforehand{tail}."
+        ),
     )
+
+
+def whole_number_probability(units: float, spread: float) -> float:
+    r"""Probability that a number of units is whole, against one of any size.
+
+    Parameters
+    ----------
+    units, spread : float
+        The number as measured, and its standard uncertainty.
+
+    Notes
+    -----
+    Whole numbers have the density of the phase :math:`\sum_n N(x; n, s)`, any size the density 1;
+    the odds are even beforehand.
+
+    Examples
+    --------
+    >>> round(whole_number_probability(5.98, 0.02), 3), whole_number_probability(5.5, 0.02) < 1e-100
+    (0.924, True)
+    """
+    from scipy.special import expit
+
+    log_odds = log_wrapped_normal(np.float64(units), max(spread, _SHARPEST))
+    return float(expit(log_odds))
+
+
+def _shown(probability: float) -> str:
+    if probability < 0.001:
+        return "below 0.001"
+    return "above 0.999" if probability > 0.999 else f"{probability:.3f}"

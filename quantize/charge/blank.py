@@ -5,9 +5,9 @@ from __future__ import annotations
 _APPARATUS = """\
 # Apparatus file. Copy it, fill in what you know, delete what you do not.
 #
-# Text:  "number unit", "number +/- number unit" or "number(n) unit"; decimal
-# point, no commas.
-# A +/- is a standard uncertainty, unless a word follows:
+# Text:  "number unit", "number +/- number unit", "number(n) unit" or
+# "number unit +/- number %"; decimal point, no commas. A value without a +/- is
+# taken for exact. A +/- is a standard uncertainty, unless a word follows:
 #   limit   half the width of a rectangle, such as a maker's tolerance
 #   k=2     a quoted multiple of the standard uncertainty
 #   n=5     the standard error of the mean of five repeats
@@ -25,15 +25,18 @@ positive_plate = "lower"           # the positive one when V is positive
 
 [sphere]
 weight = "5.00(10)e-14 N"          # as supplied, if it was
+weight_of = "the batch"            # or "this sphere", if it was weighed itself
 buoyancy = "already off"           # or "not off"
 # diameter = "2.10 +/- 0.02 um"    # mean of the batch
-# diameter_spread = "0.03 um"      # standard deviation in the batch
+# diameter_spread = "0.03 um"      # standard deviation in the batch; the weight
+#                                  # of one sphere spreads three times as much
 # density = "1055 +/- 5 kg/m3 limit"
 
 [reticle]
 division = "25.0 +/- 0.1 um"       # at the working focus
 length = "90 div"
 rounding = "both ends"             # or "one end", if the start sat on a line
+# step = "0.5 div"                 # positions are read to; else as written
 # localisation = "0.05 div"        # error of one position, for tracks
 
 [watch]

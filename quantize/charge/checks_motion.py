@@ -1,4 +1,4 @@
-"""Checks of how the sphere moved: line in V, fall, scatter, stuck pairs, jumps of charge."""
+"""Checks of how the sphere moved: line in V, fall, scatter, jumps of charge."""
 
 from __future__ import annotations
 
@@ -10,31 +10,38 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.charge import air, drag
-from quantize.charge.prediction import ROOM, mobility_of, predicted_scatter
-from quantize.charge.residual import residual_voltage
-from quantize.charge.routes import STANDARD_GRAVITY
+from quantize.charge.prediction import predicted_scatter, scatter_of
+from quantize.charge.residual import NO_SCATTER, residual_voltage
 from quantize.charge.soundness import Check, graded, unknown
 from quantize.charge.stated import plus_minus
 
 if TYPE_CHECKING:
     from quantize.charge.run import Run
 
-_LARGEST_REYNOLDS = 0.1
+_ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
 _JUMP = 4.5  # sigmas from the median of the state; one in 150,000 normal readings
 
 
 def spread_of(run: Run) -> tuple[float, int]:
-    """Standard deviation of one reading, divisions per interval, and its degrees of freedom."""
+    """Standard deviation of one reading, divisions per interval, and its degrees of freedom.
+
+    From the repeats, but never below that of the rounding, or else as it is predicted.
+    """
     observed, degrees = run.scatter()
-    if degrees >= 3 and observed > 0:
-        return observed, degrees
+    if degrees >= 3:
+        spread = max(observed, root_mean_square(run.rounding(run.driven)))
+        return (spread, degrees) if spread > 0 else (0.0, 0)
     try:
         scatter = predicted_scatter(run)
         values = scatter.total / np.maximum(np.abs(run.stretch()), 1e-300)
-        return float(np.sqrt(np.mean(values**2))), 10_000
+        return root_mean_square(values), 10_000
     except InputError:
         return 0.0, 0
+
+
+def root_mean_square(values: FloatArray) -> float:
+    """Of standard deviations; zero for none."""
+    return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
 
 
 def proportionality(run: Run) -> list[Check]:
@@ -127,9 +134,9 @@ def _curvature(
 
 def forces(run: Run) -> list[Check]:
     """Doubled force and reversed field, in the state held at the balance voltage."""
-    from scipy.stats import norm
+    from scipy.stats import t
 
-    sigma, _ = spread_of(run)
+    sigma, degrees = spread_of(run)
     fall, reference = run.fall(), run.reference_voltage
     if sigma == 0 or fall is None or reference is None:
         return []
@@ -157,7 +164,7 @@ def forces(run: Run) -> list[Check]:
             out.append(
                 graded(
                     f"speed is proportional to force: {words}",
-                    2 * float(norm.sf(abs(off))),
+                    2 * float(t.sf(abs(off), degrees)),
                     off,
                     f"{words} state {state} moves {x[chosen].mean():.1f} divisions where "
                     f"{expected:.1f} follow from its balance and fall, {abs(off):.1f} standard "
@@ -180,6 +187,7 @@ def fall_steadiness(run: Run) -> list[Check]:
             f"{name}: with time",
             at,
             x,
+            _least_scatter(run, float(x.mean()), degrees=x.size - 2),
             f"from the first to the last, {words}",
             "a wet coat, a change of temperature or convection would do that",
         )
@@ -206,7 +214,19 @@ def fall_steadiness(run: Run) -> list[Check]:
     return checks
 
 
-def _trend(name: str, at: FloatArray, x: FloatArray, span: str, cause: str) -> Check:
+def _least_scatter(run: Run, fall: float, *, degrees: int) -> float:
+    """Below which the scatter of falls is not believed: few may lie on a line by chance."""
+    rounding = root_mean_square(run.rounding(run.falls))
+    if degrees >= _ENOUGH:
+        return rounding
+    try:
+        return max(rounding, root_mean_square(scatter_of(run, run.falls, fall).total))
+    except InputError:
+        return rounding
+
+
+def _trend(name: str, at: FloatArray, x: FloatArray, least: float, span: str, cause: str) -> Check:
+    """A straight line through falls, whose scatter is at least `least`."""
     from scipy.stats import t
 
     centred = at - at.mean()
@@ -216,7 +236,12 @@ def _trend(name: str, at: FloatArray, x: FloatArray, span: str, cause: str) -> C
     slope = float(centred @ x) / squares
     rest = x - x.mean() - slope * centred
     degrees = x.size - 2
-    spread = math.sqrt(max(float(rest @ rest), 1e-300) / degrees / squares)
+    scatter = max(math.sqrt(float(rest @ rest) / degrees), least)
+    if scatter <= NO_SCATTER * abs(float(x.mean())):
+        return unknown(
+            name, "the falls show no scatter, so a change cannot be distinguished from none."
+        )
+    spread = scatter / math.sqrt(squares)
     change = slope * float(np.ptp(at))
     return graded(
         name,
@@ -241,8 +266,9 @@ def scatter_explained(run: Run) -> list[Check]:
     except InputError as error:
         return [unknown(name, f"the scatter cannot be predicted: {error}")]
     usual = predicted.total / np.maximum(np.abs(run.stretch()), 1e-300)
-    expected = float(np.sqrt(np.mean(usual**2)))
-    ratio = observed / expected
+    expected = root_mean_square(usual)
+    hidden = root_mean_square(run.rounding(run.driven))
+    ratio = max(observed, hidden) / expected
     p = 2 * min(
         float(chi2.sf(ratio**2 * degrees, degrees)), float(chi2.cdf(ratio**2 * degrees, degrees))
     )
@@ -251,12 +277,15 @@ def scatter_explained(run: Run) -> list[Check]:
         if ratio > 1
         else "readings may have been tidied, or the watch is better than stated"
     )
+    among = "a ratio of"
+    if observed < hidden:
+        among = f"of which the rounding may hide {hidden:.2f}, a ratio of at most"
     total = graded(
         name,
         p,
         ratio,
         f"readings within a state scatter by {observed:.2f} divisions where {expected:.2f} are "
-        f"predicted, a ratio of {ratio:.2f} on {degrees} degrees of freedom",
+        f"predicted, {among} {ratio:.2f} on {degrees} degrees of freedom",
         cause=cause,
     )
     return [total, *_worst_state(run, usual)]
@@ -331,65 +360,3 @@ def jumps(run: Run) -> list[Check]:
             ),
         )
     ]
-
-
-def size_from_fall(run: Run) -> list[Check]:
-    """Diameter that the fall implies against the maker's: stuck pairs, radius for diameter."""
-    name = "one sphere, of the size stated"
-    fall, bench = run.fall_on_record(), run.apparatus
-    wanted = ("reticle.division", "sphere.diameter", "sphere.density")
-    if fall is None or bench is None or not bench.has(*wanted):
-        return [unknown(name, "fall, scale, diameter and density are needed to compare sizes.")]
-    speed = fall.value * bench.need("reticle.division").value / run.interval
-    diameter, density = bench.need("sphere.diameter"), bench.need("sphere.density")
-    expected = mobility_of(bench) * drag.effective_weight(
-        diameter.value, density.value - 1.2, STANDARD_GRAVITY
-    )
-    ratio = speed / expected
-    spread_d = bench.get("sphere.diameter_spread")
-    relative = 2 * math.hypot(
-        diameter.relative, (spread_d.value if spread_d else 0.0) / diameter.value
-    )
-    tolerance = max(3 * math.hypot(relative, fall.relative), 0.05)
-    sentence = f"the sphere falls {ratio:.2f} times as fast as its stated size and density imply"
-    level, hint = "good", ""
-    if abs(ratio - 1) > tolerance:
-        level, hint = "doubt", _size_hint(ratio)
-    t = bench.get("air.temperature")
-    viscosity = float(air.viscosity(t.value if t else ROOM))
-    number = float(drag.reynolds(diameter.value, speed, viscosity, 1.2))
-    return [
-        Check(name=name, level=level, number=ratio, sentence=sentence + hint + "."),
-        Check(
-            name="slow enough for Stokes' law",
-            level="good" if number < _LARGEST_REYNOLDS else "bad",
-            number=number,
-            sentence=(
-                f"the Reynolds number of the fall is {number:.1e}"
-                + (
-                    "; walls and image charges are negligible as well (6e-4 and 1e-6)."
-                    if number < _LARGEST_REYNOLDS
-                    else ", too large for Stokes' law: use smaller spheres."
-                )
-            ),
-        ),
-    ]
-
-
-def _size_hint(ratio: float) -> str:
-    if 1.3 < ratio < 1.6:
-        return (
-            "; two spheres stuck together fall 1.4 to 1.5 times as fast with twice the weight, "
-            "and give half the unit"
-        )
-    for factor, words in (
-        (4.0, "a radius was given where the diameter belongs, or the scale is half as fine"),
-        (0.25, "a diameter was given twice as large as it is"),
-        (10.0, "a factor of ten has slipped into the scale or the time"),
-        (0.1, "a factor of ten has slipped into the scale or the time"),
-        (1000.0, "millimetres stand where micrometres belong, or metres where millimetres"),
-        (0.001, "micrometres stand where millimetres belong"),
-    ):
-        if abs(math.log(ratio / factor)) < 0.25:
-            return f", about {factor:g} times: perhaps {words}"
-    return "; look at scale, interval, diameter and density"

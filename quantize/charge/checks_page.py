@@ -16,10 +16,16 @@ if TYPE_CHECKING:
     from quantize.charge.run import Run
 
 _CERTAINLY_HEAPED = 0.8  # share of last digits 0 and 5 that no steps of nature keep up
+# Where readings to a fraction of a division heap, and how many end there by chance.
+_HEAPS = {
+    0.5: (2, "on a whole division where half"),
+    0.25: (4, "on a whole division where a quarter"),
+    0.2: (5, "on a whole division where a fifth"),
+}
 
 
 def last_digits(run: Run) -> list[Check]:
-    """Heaping of the last digit at 0 and 5, on the numbers as they were read."""
+    """Heaping of the last digit at 0 and 5, or on whole divisions, on the numbers as read."""
     from scipy.stats import binomtest
 
     name = "last digits do not heap"
@@ -30,12 +36,14 @@ def last_digits(run: Run) -> list[Check]:
     # start on one line; only ends from many different starts tell by themselves.
     spread = "start" in used and used["start"].nunique() >= 5
     raw = used["end"].to_numpy(float) if spread else run.raw_divisions()
-    steps = np.round(raw / run.resolution()).astype(np.int64)
+    step = run.resolution()
+    steps = np.round(raw / step).astype(np.int64)
+    every, words = _HEAPS.get(step, (5, "in 0 or 5 where a fifth"))
     if steps.size < 20 or np.unique(steps).size < 5:
         return [unknown(name, "too few different readings to look at the last digits.")]
-    heaped = int(np.sum(steps % 5 == 0))
+    heaped = int(np.sum(steps % every == 0))
     share = heaped / steps.size
-    sentence = f"{heaped} of {steps.size} positions end in 0 or 5 where a fifth would by chance"
+    sentence = f"{heaped} of {steps.size} positions end {words} would by chance"
     if not spread and share < _CERTAINLY_HEAPED:
         return [
             unknown(
@@ -44,7 +52,7 @@ def last_digits(run: Run) -> list[Check]:
                 "passage starts and ends.",
             )
         ]
-    p = float(binomtest(heaped, steps.size, 0.2, alternative="greater").pvalue)
+    p = float(binomtest(heaped, steps.size, 1 / every, alternative="greater").pvalue)
     cause = "a ruler's own step shows up as a unit: read between the lines"
     return [graded(name, p, share, sentence, cause=cause)]
 
@@ -184,8 +192,8 @@ def lost_off_the_scale(run: Run) -> list[Check]:
             ]
     share = lost / max(len(kept), 1)
     sentence = (
-        f"{lost} of {len(kept)} readings left the scale; the mixture counts them as one-sided and "
-        "the other methods leave them out, so that the largest charges are told worst: shorten "
+        f"{lost} of {len(kept)} readings left the scale; the mixture uses them as bounds and the "
+        "other methods leave them out, so that the largest charges are known least well: shorten "
         "the interval."
         if lost
         else "no reading left the scale."
@@ -282,11 +290,11 @@ def discarded(run: Run, analysis: Any) -> list[Check]:
 
 def unit_drift(run: Run, analysis: Any) -> list[Check]:
     """Whether the unit itself grew or shrank in the course of the run."""
-    from scipy.stats import norm
+    from scipy.stats import t
 
     name = "the unit stays the same"
     integers = run.integers_of(analysis)
-    sigma, _ = spread_of(run)
+    sigma, degrees = spread_of(run)
     if integers is None or sigma == 0 or run.fall_on_record() is None:
         return [unknown(name, "whole numbers, a fall and repeats are needed to see a drift.")]
     values = run.joined()[0]
@@ -303,7 +311,7 @@ def unit_drift(run: Run, analysis: Any) -> list[Check]:
     return [
         graded(
             name,
-            2 * float(norm.sf(abs(drift / error))),
+            2 * float(t.sf(abs(drift / error), degrees)),
             drift,
             f"the unit changes by {plus_minus(100 * drift, 100 * error, sign='+')} % from the "
             f"first to the last, {words}",

@@ -12,6 +12,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError, warn
 from quantize._support.randomness import RngLike
 from quantize.charge.apparatus import load_apparatus
+from quantize.charge.assumptions import assumptions, taken_for_exact
 from quantize.charge.montecarlo import MonteCarlo, check_linear
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity
@@ -40,6 +41,8 @@ class UnitInCoulombs(Propagation):
         its own uncertainty, what both share taken out), depends.
     monte_carlo : MonteCarlo
         The same propagation with whole distributions.
+    exact : tuple of str
+        Inputs of any route that were taken for exact, since no uncertainty was stated.
     notes : tuple of str
         What was assumed, and what does not fit.
     """
@@ -50,6 +53,7 @@ class UnitInCoulombs(Propagation):
     routes: pd.DataFrame
     others: dict[str, Propagation]
     monte_carlo: MonteCarlo
+    exact: tuple[str, ...]
     notes: tuple[str, ...]
 
     @property
@@ -74,6 +78,7 @@ class UnitInCoulombs(Propagation):
     def __str__(self) -> str:
         forms = stated(self.value, self.standard_uncertainty, "C", symbol="unit")
         freedom = degrees_of_freedom(self.degrees_of_freedom)
+        freedom = freedom.replace(">", "more than ")
         degrees = f", {freedom} degrees of freedom" if freedom else ""
         low, high = self.interval(0.95)[0]
         lines = [
@@ -149,21 +154,23 @@ def unit_in_coulombs(
     Notes
     -----
     Ratio routes: :math:`e = \frac{u}{F}\,\frac{w\,d}{V}` with unit u and fall F in divisions,
-    weight w, plate separation d, balance voltage V. When u came from readings to which F was
-    added, the two are correlated, and the exponent of the fall is
+    weight w, plate separation d, balance voltage V. The weight of a batch
+    (``weight_of = "the batch"``, which is understood) is that of its mean diameter; that of one
+    sphere has three times the relative spread of the diameters on top. When u came from readings
+    to which F was added, the two are correlated, and the exponent of the fall is
     :math:`\frac{F}{u}\frac{\partial u}{\partial F} - 1` instead of -1.
 
     Examples
     --------
     >>> from quantize import charge
     >>> bench = {
-    ...     "plates": {"separation": "3.10 +/- 0.02 mm", "voltage": "271 +/- 1 V"},
-    ...     "sphere": {"weight": "2.80(5)e-14 N"},
-    ...     "fall": {"divisions": "20.0 +/- 0.2 div"},
+    ...     "plates": {"separation": "4.24 +/- 0.02 mm", "voltage": "227 +/- 1 V"},
+    ...     "sphere": {"weight": "5.15(8)e-14 N"},
+    ...     "fall": {"divisions": "60.8 +/- 0.2 div"},
     ... }
     >>> found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
     >>> print(str(found).splitlines()[0])
-    unit = 1.601(38)e-19 C, by the route 'ratio, weight given'
+    unit = 1.582(31)e-19 C, by the route 'ratio, weight given'
     """
     bench = load_apparatus(apparatus)
     divisions = divisions_of(unit, bench, unit_err=unit_err, run=run)
@@ -182,10 +189,8 @@ def unit_in_coulombs(
     if doubt is not None and doubt.level != "good":
         warn(doubt.sentence)
         notes.append(doubt.sentence)
-    if bench.need("plates.voltage").standard_uncertainty == 0:
-        notes.append("the voltage has no uncertainty in this budget; state it in the apparatus")
-    if bench.has("sphere.weight") and bench.word("sphere.buoyancy") is None:
-        notes.append("the weight as supplied is taken to have the buoyancy already off")
+    exact = taken_for_exact(*(p.inputs for p in found.values()))
+    notes += assumptions(bench, exact)
     best = found[route]
     drawn = check_linear(best, trials=trials, rng=rng)
     if drawn.agrees is False:
@@ -196,6 +201,7 @@ def unit_in_coulombs(
         routes=side_by_side(found, first=route),
         monte_carlo=drawn,
         others={name: p for name, p in found.items() if name != route},
+        exact=exact,
         notes=tuple(notes),
     )
 
@@ -217,9 +223,10 @@ def divisions_of(
     """The unit in divisions, its error without the fall, and its slope against the fall."""
     fall = run.fall_on_record() if run is not None else None
     interval = Quantity(value=run.interval, scope="session", unit="s") if run is not None else None
+    gate = None if run is None else run.gate
     if not hasattr(unit, "unit_err"):
         quantity = _bare(unit, unit_err)
-        return Divisions(unit=quantity, fall=fall, interval=interval)
+        return Divisions(unit=quantity, fall=fall, interval=interval, gate=gate)
     value = validation.positive("unit", unit.unit)
     integers = np.asarray(getattr(unit, "integers", ()), dtype=float)
     degrees = max(integers.size - 1, 1) if integers.size else math.inf
@@ -241,6 +248,7 @@ def divisions_of(
         fall=fall,
         fall_slope=slope,
         interval=interval,
+        gate=gate,
     )
 
 
@@ -334,9 +342,9 @@ def why_routes_differ(found: UnitInCoulombs) -> list[str]:
     --------
     >>> from quantize.charge import unit_in_coulombs, why_routes_differ
     >>> bench = {
-    ...     "plates": {"separation": "3.10(2) mm", "voltage": "271 V"},
-    ...     "sphere": {"weight": "2.80(5)e-14 N"},
-    ...     "fall": {"divisions": "20.0 +/- 0.2 div"},
+    ...     "plates": {"separation": "4.24(2) mm", "voltage": "227 V"},
+    ...     "sphere": {"weight": "5.15(8)e-14 N"},
+    ...     "fall": {"divisions": "60.8 +/- 0.2 div"},
     ... }
     >>> why_routes_differ(unit_in_coulombs(10.0, bench, unit_err=0.1, trials=200))
     []

@@ -28,6 +28,7 @@ QUANTITIES: dict[str, Entry] = {
     "sphere.density": Entry("kg/m3", "batch", "density of the spheres", 100, 25000),
     "reticle.division": Entry("m/div", "bench", "length of one scale division", 1e-8, 1e-2),
     "reticle.length": Entry("div", "bench", "divisions on the whole scale", 1, 1e5),
+    "reticle.step": Entry("div", "bench", "step to which positions are read", 1e-6, 1e3),
     "reticle.localisation": Entry(
         "div", "reading", "standard deviation of one position of a track", 1e-6, 1e3
     ),
@@ -47,6 +48,7 @@ QUANTITIES: dict[str, Entry] = {
 
 WORDS: dict[str, tuple[str, ...]] = {
     "plates.positive_plate": ("lower", "upper"),
+    "sphere.weight_of": ("the batch", "this sphere"),
     "sphere.buoyancy": ("already off", "not off"),
     "reticle.rounding": ("one end", "both ends"),
     "run.timing": ("fixed time", "fixed distance"),

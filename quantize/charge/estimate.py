@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from quantize.charge.run import Run
 
+_PRESSED = 0.9  # of an end of the believed range, beyond which the posterior lies against it
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed
 _LEAST_REPEATS = 3
 _BEYOND_DOUBT = 1e-3
@@ -75,6 +76,7 @@ class RunFit(Result):
     """
 
     _private: ClassVar[tuple[str, ...]] = ("readings", "nodes", "shifted")
+    schema_version: ClassVar[int] = 2
 
     unit: float
     unit_err: float
@@ -201,7 +203,7 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
             fits=(plain,),
             log_bayes_factor=plain.log_bayes_factor,
         )
-        return _result(whole, run, levels, words, readings)
+        return _result(whole, run, levels, _at_the_bound(whole, believed, words), readings)
     if unit_range is None:
         band = band_for(central, None, sigma_range=believed)
         unit_range = (band.low, band.high)
@@ -209,7 +211,24 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
     def fit_at(z: float) -> Any:
         return fit_mixture(levels.readings(run, known, z), unit_range, sigma_range=believed)
 
-    return _result(over_shifts(shift, fit_at), run, levels, words, central)
+    found = over_shifts(shift, fit_at)
+    return _result(found, run, levels, _at_the_bound(found, believed, words), central)
+
+
+def _at_the_bound(found: Shifted, believed: Any, words: str) -> str:
+    """Words about the scatter, with a warning where the readings press against an end of it."""
+    if believed is None:
+        return words
+    sigma = float(found.weight @ [fit.sigma for fit in found.fits])
+    low, high = believed
+    if low / _PRESSED < sigma < high * _PRESSED:
+        return words
+    end, more = (high, "more") if sigma > low / _PRESSED else (low, "less")
+    return (
+        f"{words}; the readings would have {more} and were held to {end:.2f}, so that the error of "
+        f"the unit may be too {'small' if more == 'more' else 'large'}: look at the checks, or fit "
+        'with sigma="free"'
+    )
 
 
 def _settled(
@@ -224,7 +243,7 @@ def _settled(
         offset="free" if levels.shift is None else "zero",
         sigma_range=believed,
     )
-    told = f"{words}, and then taken as the {plain.sigma:.2f} that the readings on the scale tell"
+    told = f"{words}, and then fixed at the {plain.sigma:.2f} found from the readings on the scale"
     if believed is None:
         return plain.sigma, told
     predicted = predicted_scatter(run, levels.rows).total

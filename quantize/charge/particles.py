@@ -14,6 +14,7 @@ from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
+from quantize.charge.quantity import OWN_SCOPES
 from quantize.charge.stated import short, stated
 from quantize.charge.votes import (
     Vote,
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from quantize.charge.run import Run
 
 _SHARED_DRAWS = 300  # pairs
-_OWN = ("reading", "state", "particle")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -145,12 +145,12 @@ def joint_unit(
     Examples
     --------
     >>> from quantize import charge
-    >>> bench = {"plates": {"separation": "3.10(2) mm", "voltage": "271 V"},
-    ...          "sphere": {"weight": "2.80(5)e-14 N"}, "fall": {"divisions": "20.0 +/- 0.2 div"}}
+    >>> bench = {"plates": {"separation": "4.24(2) mm", "voltage": "227 V"},
+    ...          "sphere": {"weight": "5.15(8)e-14 N"}, "fall": {"divisions": "60.8 +/- 0.2 div"}}
     >>> units = {label: charge.unit_in_coulombs(u, bench, unit_err=0.1)
     ...          for label, u in (("A", 10.0), ("B", 10.1), ("C", 9.9))}
     >>> joint_unit(units)
-    <JointUnit: 1.602(33)e-19 C from 3 particles>
+    <JointUnit: 1.582(27)e-19 C from 3 particles>
     """
     if len(units) < 2:
         raise InputError(f"`units` holds {len(units)} particle; two at least can be joined.")
@@ -203,6 +203,7 @@ def joint_unit_of_run(run: Run, unit_range: Any = None, *, route: str | None = N
     """
     from quantize.charge.coulombs import unit_in_coulombs
 
+    run.bench().need_weight_of_each(run.particles)
     units, alternatives, votes, benches = {}, {}, {}, {}
     for label in run.particles:
         one = run.particle(label)
@@ -224,7 +225,7 @@ def _errors(
     for k, (label, unit) in enumerate(units.items()):
         for row in unit.budget.to_dict("records"):
             relative = row["slope"] * row["standard_uncertainty"] / unit.value
-            if row["scope"] in _OWN:
+            if row["scope"] in OWN_SCOPES:
                 own[k] = math.hypot(own[k], relative)
                 continue
             place = "" if row["scope"] == "batch" else benches.get(label, "")
@@ -243,7 +244,7 @@ def _voter(
     for row in unit.budget.to_dict("records"):
         if row["input"] == "fall" and vote is not None and vote.log_fall is not None:
             fall_exponent = row["exponent"] - vote.fall_exponent
-        elif row["input"] != "unit" and row["scope"] in _OWN:
+        elif row["input"] != "unit" and row["scope"] in OWN_SCOPES:
             rest = math.hypot(rest, row["slope"] * row["standard_uncertainty"] / unit.value)
     return Voter(
         log_q=math.log(unit.value),

@@ -34,9 +34,9 @@ class Plates:
 
     Examples
     --------
-    >>> plates = Plates(separation="3.10 mm")
-    >>> round(plates.field("271 V"))
-    87419
+    >>> plates = Plates(separation="4.24 mm")
+    >>> round(plates.field("227.4 V"))
+    53632
     """
 
     separation: Any

@@ -11,7 +11,6 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge import air, drag
-from quantize.charge.reticle import ROUNDING_SD
 from quantize.charge.routes import STANDARD_GRAVITY
 from quantize.charge.slip import SlipCorrection
 
@@ -102,8 +101,8 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
     -----
     In a fixed time: :math:`\sigma^2 = 2kTBt + (h\cdot 0.41)^2 + 2(v\sigma_t)^2`, with 0.29 for
     0.41 when one end sat on a line. v is the mean of the state, not the single reading. In a
-    fixed distance the time varies instead, and
-    :math:`\sigma_v^2 = 2D v/L + 2 v^4\sigma_t^2/L^2`.
+    fixed distance L, which is exact, the time varies instead, written in steps of h_t, and
+    :math:`\sigma_v^2 = 2D v/L + 2 v^4\sigma_t^2/L^2 + v^4 h_t^2/12L^2`.
 
     Examples
     --------
@@ -117,15 +116,20 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
     >>> predicted_scatter(run).total.round(2).tolist()
     [1.03, 1.03]
     """
+    fall = run.fall_on_record()
     rows = run.driven if rows is None else rows
+    return scatter_of(run, rows, None if fall is None else fall.value)
+
+
+def scatter_of(run: Rows, rows: pd.DataFrame, fall: float | None) -> Scatter:
+    """As `predicted_scatter`, with the divisions `fall` of a fall that is known already."""
     if "track_error" in rows:
         return _of_tracks(run, rows)
     if run.apparatus is None:
         raise InputError("`run` has no apparatus; the scatter follows from what stands in it.")
     bench = run.apparatus
     scale = bench.need("reticle.division", purpose="the predicted scatter").value
-    fall = run.fall_on_record()
-    fall_speed = None if fall is None else fall.value * scale / run.interval
+    fall_speed = None if fall is None else fall * scale / run.interval
     diffusion = drag.diffusion(
         mobility_of(bench, fall_speed=fall_speed), _value(bench, "air.temperature", ROOM)
     )
@@ -133,18 +137,15 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
     seconds = rows["seconds"].to_numpy(float)
     per_interval = run.interval / seconds
     speed = _fitted_speed(rows)
-    stretch = np.abs(run.stretch(rows))
+    stretch = _stretch(run, rows)
     if run.timing == "fixed distance":
         length = np.abs(rows["divisions"].to_numpy(float))
         brownian = np.sqrt(2 * diffusion / scale**2 * np.abs(speed) / length) * run.interval
         watch = math.sqrt(2) * press * speed**2 / length * run.interval
-        rounding = np.zeros(seconds.size)
     else:
         brownian = np.sqrt(2 * diffusion * seconds) / scale * per_interval
         watch = math.sqrt(2) * press * np.abs(speed) * per_interval
-        step = run.resolution() * per_interval
-        rounding = step * ROUNDING_SD[str(bench.word("reticle.rounding", "both ends"))]
-    return Scatter(brownian * stretch, watch * stretch, rounding * stretch)
+    return Scatter(brownian * stretch, watch * stretch, run.rounding(rows) * stretch)
 
 
 def fixed_distance_excess(run: Rows, rows: pd.DataFrame) -> FloatArray:
@@ -171,8 +172,16 @@ def fixed_distance_excess(run: Rows, rows: pd.DataFrame) -> FloatArray:
 def _of_tracks(run: Rows, rows: pd.DataFrame) -> Scatter:
     """Tracks carry their own error, of walk and positions together; a camera needs no hand."""
     per_interval = run.interval / rows["seconds"].to_numpy(float)
-    own = rows["track_error"].to_numpy(float) * per_interval * np.abs(run.stretch(rows))
+    own = rows["track_error"].to_numpy(float) * per_interval * _stretch(run, rows)
     return Scatter(own, np.zeros(own.size), np.zeros(own.size))
+
+
+def _stretch(run: Rows, rows: pd.DataFrame) -> FloatArray:
+    """V0/V, and 1 for rows without field."""
+    off = (rows["voltage"] == 0).to_numpy(bool)
+    if off.all():
+        return np.ones(off.size)
+    return np.abs(run.stretch(rows))
 
 
 def _fitted_speed(rows: pd.DataFrame) -> FloatArray:

@@ -68,7 +68,7 @@ class Blind:
         """The value with the factor taken off; works once, when everything else is settled."""
         if self._opened is not None:
             raise InputError(
-                f"`Blind` was opened before; the value told then was {self._opened}, and a second "
+                f"`Blind` was opened before; the value shown then was {self._opened}, and a second "
                 "look at a changed analysis would not be blind."
             )
         told = validation.number("value", value) / self.__factor

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from quantize.charge.rows import Rows
 
 TAKEN_OFF = "taken off"
+NO_SCATTER = 1e-9  # of the fall; what the last binary digits leave of it
 _LEAST_FALLS = 4
 _TURNS = 4
 
@@ -123,7 +124,12 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     degrees = fallen.size - 2
     rest = fallen - fall - slope * y
     sigma = math.sqrt(float(rest @ rest) / degrees)
-    sigma = max(sigma, run.resolution() / math.sqrt(12))
+    sigma = max(sigma, float(np.sqrt(np.mean(run.rounding(falls, "one end") ** 2))))
+    if sigma <= NO_SCATTER * fall:
+        raise InputError(
+            "`run` has falls that lie on one line to the last digit; with no scatter, a residual "
+            "voltage cannot be distinguished from none."
+        )
     error = sigma / math.sqrt(squares)
     return ResidualVoltage(
         voltage=_student(-slope * reference, error * reference, degrees, "session", "V"),

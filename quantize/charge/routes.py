@@ -38,13 +38,15 @@ class Divisions:
     """The unit in divisions per interval, and how it leans on the fall.
 
     When the fall F was added to the readings, a change of F by one division changes the unit by
-    `fall_slope`, so that the two errors must be carried together.
+    `fall_slope`, so that the two errors must be carried together. Over a fixed distance the
+    `gate` is what was measured, and the interval no more than a scale for the speeds.
     """
 
     unit: Quantity
     fall: Quantity | None = None
     fall_slope: float = 0.0
     interval: Quantity | None = None
+    gate: Quantity | None = None
 
 
 @dataclasses.dataclass(frozen=True)
@@ -68,9 +70,9 @@ def fall_divisions(x: Values) -> Any:
     if "fall" in x:
         measured = x["fall"]
     else:
-        measured = x["fall.speed"] * x["run.interval"] / x["reticle.division"]
+        measured = x["fall.speed"] / speed_per_division(x)
     if "air.drift" in x:
-        return measured + x["air.drift"] * x["run.interval"] / x["reticle.division"]
+        return measured + x["air.drift"] / speed_per_division(x)
     return measured
 
 
@@ -101,10 +103,16 @@ def weight_from_diameter(x: Values) -> Any:
 
 
 def weight_given(x: Values) -> Any:
-    """Weight as supplied; `buoyancy_off` is 0 when the buoyancy still has to be taken off."""
+    """Weight as supplied; `buoyancy_off` is 0 when the buoyancy still has to be taken off.
+
+    That of a batch is the weight at its mean diameter, and this sphere has a diameter of its own.
+    """
+    weight = x["sphere.weight"]
+    if "sphere.diameter_spread" in x:
+        weight = weight * (1 + x["sphere.diameter_spread"] / x["sphere.diameter"]) ** 3
     if x.get("buoyancy_off", 1.0):
-        return x["sphere.weight"]
-    return x["sphere.weight"] * (1 - air_density(x) / x.get("sphere.density", 1050.0))
+        return weight
+    return weight * (1 - air_density(x) / x.get("sphere.density", 1050.0))
 
 
 def _ratio(weight: Callable[[Values], Any]) -> Callable[[Values], Any]:
@@ -117,7 +125,8 @@ def _ratio(weight: Callable[[Values], Any]) -> Callable[[Values], Any]:
 
 def speed_per_division(x: Values) -> Any:
     """Metres per second for one division in one interval."""
-    return x["reticle.division"] / (x["run.interval"] * x.get("watch.rate", 1.0))
+    gate = x["run.distance"] / x["gate_used"] if "run.distance" in x else 1.0
+    return gate * x["reticle.division"] / (x["run.interval"] * x.get("watch.rate", 1.0))
 
 
 def air_viscosity(x: Values) -> Any:
@@ -174,7 +183,7 @@ ROUTES: dict[str, Route] = {
             ("plates.separation", "plates.voltage", "sphere.diameter", "sphere.density", "fall"),
             _ratio(weight_from_diameter),
             "the third power of the diameter; viscosity, scale and clock cancel",
-            ("plates.tilt", "sphere.diameter_spread", *_AIR),
+            ("plates.tilt", *_AIR),
         ),
         Route(
             "drag, diameter known",
@@ -187,8 +196,9 @@ ROUTES: dict[str, Route] = {
                 *_MOVING_AIR,
             ),
             _drag,
-            "viscosity, scale and clock once each, and the diameter about once; not the density",
-            ("plates.tilt", "sphere.diameter_spread", "watch.rate", "air.viscosity"),
+            "the first power of viscosity, scale and clock, and about that of the diameter; not on "
+            "the density",
+            ("plates.tilt", "watch.rate", "air.viscosity"),
         ),
         Route(
             "fall and rise, radius from the fall",
@@ -202,7 +212,7 @@ ROUTES: dict[str, Route] = {
                 *_MOVING_AIR,
             ),
             _fall_and_rise,
-            "viscosity, scale and clock to the power 1.5 and more; not the diameter",
+            "viscosity, scale and clock to the power 1.5 and more; not on the diameter",
             ("plates.tilt", "watch.rate", "air.humidity", "air.viscosity"),
         ),
     )
@@ -236,28 +246,30 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         if name == "fall":
             inputs |= _fall_inputs(apparatus, divisions)
         elif name == "run.interval":
-            inputs[name] = _interval(apparatus, divisions)
+            inputs |= _timed(apparatus, divisions)
         else:
             inputs[name] = apparatus.need(name, purpose=f"the route '{route.name}'")
     if divisions.fall is not None and divisions.fall_slope:
         # The fall went into the unit, whether or not the route asks for it otherwise.
         inputs["fall"] = divisions.fall
-    for name in route.optional:
+    optional = route.optional
+    if "sphere.weight" in route.needs and apparatus.word("sphere.buoyancy") == "not off":
+        optional = (*optional, "sphere.density", *_AIR)
+    for name in optional:
         found = apparatus.get(name)
         if found is not None:
             inputs[name] = found
     if "fall" in route.needs and apparatus.has("air.drift"):
         inputs["air.drift"] = apparatus.need("air.drift")
-        inputs["run.interval"] = _interval(apparatus, divisions)
+        inputs |= _timed(apparatus, divisions)
         inputs["reticle.division"] = apparatus.need(
             "reticle.division", purpose="a drift of the air"
         )
-    if "sphere.diameter_spread" in inputs:
-        spread = inputs["sphere.diameter_spread"].value
-        inputs["sphere.diameter_spread"] = Quantity(
-            value=0.0, standard_uncertainty=spread, scope="particle", unit="m"
-        )
-    if "sphere.density" in inputs:
+    for name in ("sphere.weight", "sphere.diameter"):
+        spread = apparatus.spread_about(name) if name in route.needs else None
+        if spread is not None:
+            inputs["sphere.diameter_spread"] = spread
+    if "sphere.density" in route.needs:
         inputs["site.gravity"] = apparatus.get("site.gravity") or Quantity(
             value=STANDARD_GRAVITY, standard_uncertainty=GRAVITY_SPREAD, unit="m/s2"
         )
@@ -267,6 +279,13 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         voltage = inputs["plates.voltage"]
         inputs["plates.voltage"] = dataclasses.replace(voltage, value=-voltage.value)
     return inputs
+
+
+def scales_of(divisions: Divisions) -> dict[str, float]:
+    """What turns a passage over a fixed distance into divisions per interval."""
+    if divisions.gate is None or divisions.interval is None:
+        return {}
+    return {"run.interval": divisions.interval.value, "gate_used": divisions.gate.value}
 
 
 def model_of(
@@ -279,6 +298,11 @@ def model_of(
         "fall_slope": divisions.fall_slope,
         "fall_used": divisions.fall.value if divisions.fall else 0.0,
     }
+    fixed |= scales_of(divisions)
+    mean = apparatus.get("sphere.diameter")
+    if mean is not None:
+        # What the spread of a batch is relative to, where the route has no need of it.
+        fixed["sphere.diameter"] = mean.value
     # Not a function within this one: what holds it is to be pickled.
     return functools.partial(_formula, route, names, fixed)
 
@@ -313,12 +337,15 @@ def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quanti
     purpose = "the fall speed in divisions"
     return {
         "fall.speed": apparatus.need("fall.speed"),
-        "run.interval": _interval(apparatus, divisions),
         "reticle.division": apparatus.need("reticle.division", purpose=purpose),
-    }
+    } | _timed(apparatus, divisions)
 
 
-def _interval(apparatus: Apparatus, divisions: Divisions) -> Quantity:
+def _timed(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
+    """The time of a reading, or the length of the gate where that was fixed."""
+    if divisions.gate is not None:
+        return {"run.distance": divisions.gate}
     if divisions.interval is not None and not apparatus.has("run.interval"):
-        return divisions.interval
-    return apparatus.need("run.interval", purpose="a speed in metres per second")
+        return {"run.interval": divisions.interval}
+    purpose = "a speed in metres per second"
+    return {"run.interval": apparatus.need("run.interval", purpose=purpose)}

@@ -14,6 +14,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.quantity import Quantity
+from quantize.charge.reticle import ROUNDING_SD, written_step
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -159,7 +160,8 @@ class Rows:
         """Mean of the falls, whatever field there may have been.
 
         With three falls or more the error is that of their mean, Student-t; with fewer it comes
-        from the scatter within the charge states. None when the run has no fall.
+        from the scatter within the charge states, or as it is predicted where no state was
+        repeated. It is never below that of the rounding. None when the run has no fall.
         """
         falls = self.falls
         if len(falls) == 0:
@@ -177,7 +179,10 @@ class Rows:
             spread, degrees = float(np.std(scaled, ddof=1)), n - 1
         else:
             spread, degrees = self.scatter()
-        spread = max(spread, self.resolution() / math.sqrt(12))
+        if degrees == 0:
+            spread = self._predicted_fall_scatter(mean)
+        # Student's t has its own room for a small scatter; the floor is for none at all.
+        spread = max(spread, float(np.sqrt(np.mean(self.rounding(falls, "one end") ** 2))))
         return Quantity(
             value=mean,
             standard_uncertainty=spread / math.sqrt(n),
@@ -187,10 +192,50 @@ class Rows:
             unit="div",
         )
 
+    def _predicted_fall_scatter(self, fall: float) -> float:
+        """Of one fall without field, as the apparatus explains it; zero where it cannot."""
+        from quantize.charge.prediction import scatter_of
+
+        try:
+            total = scatter_of(self, self.falls, fall).total
+        except InputError:
+            return 0.0
+        return float(np.sqrt(np.mean(total**2)))
+
     def resolution(self) -> float:
-        """Step of the divisions as written, in divisions."""
-        values = self.used["divisions"].to_numpy(float)
-        return Readings(values).printed_resolution or 1e-9
+        """Step to which positions are read, in divisions: declared, else as they are written."""
+        given = self.apparatus.get("reticle.step") if self.apparatus else None
+        if given is not None:
+            return given.value
+        return written_step(self.raw_divisions()) or 1e-9
+
+    def rounding(self, rows: pd.DataFrame, ends: str | None = None) -> FloatArray:
+        """Standard deviation that rounding gives each of `rows`, in divisions per interval.
+
+        That of the positions in a fixed time, at both ends or at one, as it is declared unless
+        `ends` says. A fixed distance is exact, and its times are rounded as they are written.
+        Tracks carry their error with them.
+        """
+        seconds = rows["seconds"].to_numpy(float)
+        if "track_error" in rows:
+            return np.zeros(seconds.size)
+        if self.timing == "fixed distance":
+            step = Readings(self.used["seconds"].to_numpy(float)).printed_resolution or 0.0
+            speed = np.abs(rows["divisions"].to_numpy(float)) / seconds
+            timed: FloatArray = step / math.sqrt(12) * speed / seconds * self.interval
+            return timed
+        declared = self.apparatus.word("reticle.rounding") if self.apparatus else None
+        read: FloatArray = self.resolution() * self.interval / seconds
+        return read * ROUNDING_SD[ends or str(declared or "both ends")]
+
+    @functools.cached_property
+    def gate(self) -> Quantity | None:
+        """The length of every passage over a fixed distance, in divisions; None at fixed time."""
+        if self.timing != "fixed distance":
+            return None
+        given = self.apparatus.get("run.distance") if self.apparatus else None
+        length = float(np.median(np.abs(self.used["divisions"].to_numpy(float))))
+        return given or Quantity(value=length, unit="div")
 
     def scatter(self) -> tuple[float, int]:
         """Standard deviation within states at one voltage, per `interval`, and its freedom."""

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize.charge import air, drag
+from quantize.charge.entries import WORDS
 from quantize.charge.slip import SlipCorrection
 
 if TYPE_CHECKING:
@@ -33,6 +35,8 @@ class SimulatedBench:
         Relative standard uncertainties of what the apparatus file says.
     interval, press : float
         Seconds of a reading, and the standard deviation of one press of the watch.
+    weight_of : {"this sphere", "the batch"}
+        Whose weight the apparatus file gives.
     held : int
         Units at balance.
     imbalance : float
@@ -69,6 +73,7 @@ class SimulatedBench:
     division_known: float = 0.002
     voltage_known: float = 0.003
     weight_known: float = 0.015
+    weight_of: str = "this sphere"
     temperature: float = 294.15
     interval: float = 10.0
     press: float = 0.05
@@ -88,6 +93,7 @@ class SimulatedBench:
     def __post_init__(self) -> None:
         if not self.states or min(n for n, _ in self.states) < 0 or self.held < 1:
             raise InputError("`states` and `held` must be whole numbers of units, above zero.")
+        validation.choice("weight_of", self.weight_of, WORDS["sphere.weight_of"])
 
     def simulate(
         self, *, rng: RngLike = None
@@ -102,6 +108,9 @@ class SimulatedBench:
         mobility = float(drag.mobility(diameter, float(air.viscosity(self.temperature)), factor))
         buoyant = self.density - float(air.density(self.temperature, air.STANDARD_PRESSURE, 0.45))
         weight = float(drag.effective_weight(diameter, buoyant, 9.80665))
+        known = weight
+        if self.weight_of == "the batch":
+            known = float(drag.effective_weight(self.diameter, buoyant, 9.80665))
         per_speed = self.interval / self.division
         fall = mobility * weight * per_speed
         unit = fall / self.held
@@ -146,7 +155,7 @@ class SimulatedBench:
             "units": [n for n, repeats in self.states for _ in range(repeats)],
             "offset": self.imbalance + self.convection,
         }
-        return page, self._file(gen, shown, weight), truth
+        return page, self._file(gen, shown, known), truth
 
     def _file(self, gen: np.random.Generator, shown: float, weight: float) -> dict[str, Any]:
         def stated(value: float, relative: float, unit: str) -> str:
@@ -161,6 +170,7 @@ class SimulatedBench:
             },
             "sphere": {
                 "weight": stated(weight, self.weight_known, "N"),
+                "weight_of": self.weight_of,
                 "diameter": stated(self.diameter, self.diameter_known / self.diameter, "m"),
                 "diameter_spread": f"{self.diameter_spread:.6g} m",
                 "density": f"{self.density:.6g} kg/m3",

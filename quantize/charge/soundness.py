@@ -126,6 +126,8 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
     """
     from quantize.charge import checks_motion as motion
     from quantize.charge import checks_page as page
+    from quantize.charge import checks_size as size
+    from quantize.charge import checks_steps as steps
 
     found: list[Check] = []
     sphere = None if run.apparatus is None else sphere_agreement(run.apparatus)
@@ -137,7 +139,8 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
         return Checks(checks=(*found, *signs, *page.last_digits(run), *page.labels_sorted(run)))
     found += signs
     for check in (
-        motion.size_from_fall,
+        size.size_from_fall,
+        size.plates_far_away,
         motion.proportionality,
         motion.forces,
         motion.fall_steadiness,
@@ -149,7 +152,12 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
         page.labels_against_log,
     ):
         found += check(run)
-    for judged in (page.ruler_or_nature, page.unit_drift, page.discarded):
+    for judged in (
+        steps.distance_from_steps,
+        page.ruler_or_nature,
+        page.unit_drift,
+        page.discarded,
+    ):
         found += judged(run, analysis)
     return Checks(checks=tuple(found))
 
@@ -172,6 +180,9 @@ def sphere_agreement(apparatus: Apparatus) -> Check | None:
     wanted = {
         name: q for name, q in gathered.items() if name.startswith(("sphere.", "air.", "site."))
     }
+    if not apparatus.weight_is_own:
+        # Weight and diameter are then both those of the batch, whatever this sphere is.
+        wanted.pop("sphere.diameter_spread", None)
     names = list(wanted)
     computed = propagate(
         lambda *values: weight_from_diameter(dict(zip(names, values, strict=True))),

@@ -28,7 +28,8 @@ class Sphere:
     density : str, float or Quantity
         kg/m3 if a bare number.
     weight : str, float or Quantity, optional
-        Effective weight as supplied, N. Checked against diameter and density.
+        Effective weight as supplied, of this sphere or of a sphere of the mean diameter of its
+        batch, N. Checked against diameter and density.
     diameter_spread : str, float or Quantity, optional
         Standard deviation of the diameters in the batch.
     gravity : float
@@ -47,10 +48,10 @@ class Sphere:
     Examples
     --------
     >>> from quantize.charge import Air
-    >>> sphere = Sphere(diameter="1.80 um", density="1050 kg/m3")
+    >>> sphere = Sphere(diameter="2.10 um", density="1055 kg/m3")
     >>> air = Air(temperature="20 degC", pressure="1013.25 hPa")
     >>> round(float(sphere.fall_speed(air)) * 1e3, 4)
-    0.1106
+    0.1495
     """
 
     diameter: Any
@@ -101,9 +102,9 @@ class Sphere:
         Examples
         --------
         >>> from quantize.charge import Air
-        >>> found = Sphere.from_fall("0.1108 +/- 0.001 mm/s", Air(), density="1050 kg/m3")
+        >>> found = Sphere.from_fall("0.1495 +/- 0.001 mm/s", Air(), density="1055 kg/m3")
         >>> found.diameter
-        <Quantity 1.80182e-06 ± 8.57e-09 m>
+        <Quantity 2.09981e-06 ± 7.44e-09 m>
         """
         law = slip or SlipCorrection()
         inputs = {

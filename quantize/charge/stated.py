@@ -92,7 +92,7 @@ def plus_minus(value: float, uncertainty: float, *, sign: str = "") -> str:
 
 
 def degrees_of_freedom(degrees: float) -> str:
-    """Degrees of freedom in words for a result; none where there are infinitely many.
+    """Degrees of freedom as text for a result; none where there are infinitely many.
 
     Above `MANY` Student's t is the normal law to the digits of any result, and a longer number
     would only look exact. They are rounded down (JCGM 100:2008, G.4.1).
@@ -100,11 +100,11 @@ def degrees_of_freedom(degrees: float) -> str:
     Examples
     --------
     >>> [degrees_of_freedom(nu) for nu in (16.7, 306841.0, math.inf)]
-    ['16', 'many', '']
+    ['16', '>200', '']
     """
     if math.isinf(degrees):
         return ""
-    return "many" if degrees > MANY else f"{math.floor(degrees)}"
+    return f">{MANY:.0f}" if degrees > MANY else f"{math.floor(degrees)}"
 
 
 def _power(value: float, uncertainty: float, digits: int) -> int:

@@ -12,8 +12,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge import drag
 from quantize.charge.columns import Header, cell_number, factor
-from quantize.charge.reticle import generalised_line
-from quantize.readings import Readings
+from quantize.charge.reticle import generalised_line, written_step
 
 if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus
@@ -153,7 +152,8 @@ def _localisation(tracks: list[_Track], apparatus: Apparatus | None) -> float:
     if given is not None:
         return given.value
     every = np.concatenate([track.positions for track in tracks])
-    step = Readings(every).printed_resolution
+    declared = apparatus.get("reticle.step") if apparatus else None
+    step = written_step(every) if declared is None else declared.value
     if step is None:
         raise InputError(
             "`reticle.localisation` is missing: the positions are written in full precision, so "

@@ -23,12 +23,12 @@ _STATCOULOMB = 3.3356409519815204e-10  # coulombs, 1/(10 c) with c in m/s
 # SI unit in which the library keeps each kind of quantity: (what it is, an example).
 KINDS: dict[str, tuple[str, str]] = {
     "1": ("a plain number", "0.45"),
-    "m": ("a length", "3.10 +/- 0.02 mm"),
+    "m": ("a length", "4.24 +/- 0.02 mm"),
     "s": ("a time", "10.0 +/- 0.1 s"),
-    "V": ("a voltage", "271 +/- 1 V"),
-    "N": ("a force", "2.8e-14 +/- 0.1e-14 N"),
-    "m/s": ("a speed", "0.11 +/- 0.01 mm/s"),
-    "kg/m3": ("a density", "1050 +/- 5 kg/m3"),
+    "V": ("a voltage", "227 +/- 1 V"),
+    "N": ("a force", "5.15e-14 +/- 0.08e-14 N"),
+    "m/s": ("a speed", "0.15 +/- 0.01 mm/s"),
+    "kg/m3": ("a density", "1055 +/- 5 kg/m3"),
     "K": ("a temperature", "21.5 +/- 0.5 degC"),
     "Pa": ("a pressure", "1013 +/- 2 hPa"),
     "Pa s": ("a viscosity", "18.2 +/- 0.1 uPa s"),
@@ -37,7 +37,7 @@ KINDS: dict[str, tuple[str, str]] = {
     "div": ("a number of scale divisions", "55.2 +/- 0.4 div"),
     "div/s": ("divisions per second", "5.5 +/- 0.1 div/s"),
     "m/div": ("a length per division", "25.0 +/- 0.1 um/div"),
-    "C": ("a charge", "1.6e-19 C"),
+    "C": ("a charge", "9.6e-19 C"),
 }
 
 
@@ -120,6 +120,11 @@ def unit(text: str) -> Unit:
                     "such as mm, kg/m3 or degC."
                 )
             single = _single(found.group(1))
+            if not single.dimensions and cleaned != found.group(1):
+                raise InputError(
+                    f"the unit {text!r} joins {name!r}, a plain number, to another unit; write an "
+                    "uncertainty as in '4.24 mm +/- 0.5 %'."
+                )
             power = int(found.group(2) or 1) * (1 if position == 0 else -1)
             scale *= single.scale**power
             zero, factors = single.zero, factors + 1

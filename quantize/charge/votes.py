@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from quantize._support.validation import FloatArray
+from quantize._support.validation import BoolArray, FloatArray, IntArray
 
 _SMALLEST_SHARE = 1e-3
 _FEWEST, _MOST = 4001, 20001  # places of the grid
 _PLACES_PER_ERROR = 8
 _FAR = 7.0
-_FLOOR = 1e-300
+_BETWEEN_POINTS = 1 / 16  # of the own error; the points of a vote stand closer together
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -80,25 +80,63 @@ class Voter:
         places = self.log_q + self.rivals[0]
         return float(places[np.argmin(np.abs(places - log_e))])
 
-    def density(self, grid: FloatArray) -> FloatArray:
-        """Its vote at each place of an even grid, whatever the shared inputs add."""
+    def log_density(self, grid: FloatArray) -> FloatArray:
+        """Log of its vote at each place of an even grid, whatever the shared inputs add.
+
+        Beyond the reach of the points it falls off like the normal law of its own error.
+        """
+        from scipy.special import logsumexp
+
         if self.vote is None:
             off = (grid[:, None] - self.log_q - self.rivals[0]) / self.own
-            normal: FloatArray = np.exp(-0.5 * off**2) @ self.rivals[1]
+            normal: FloatArray = logsumexp(-0.5 * off**2, b=self.rivals[1], axis=1)
             return normal
-        from scipy.ndimage import gaussian_filter1d
-
         step = float(grid[1] - grid[0])
         at = (self.places - grid[0]) / step
         inside = (at >= 0) & (at < grid.size - 1)
-        left = at[inside].astype(np.int64)
-        part, mass = at[inside] - left, self.vote.mass[inside]
-        binned = np.bincount(left, weights=mass * (1 - part), minlength=grid.size)
-        binned += np.bincount(left + 1, weights=mass * part, minlength=grid.size)
-        smooth: FloatArray = gaussian_filter1d(
-            binned.astype(np.float64), self.rest / step, mode="constant", truncate=_FAR
+        if not inside.any():
+            near = self.places[np.argmin(np.abs(self.places - grid.mean()))]
+            alone: FloatArray = -0.5 * ((grid - near) / self.own) ** 2
+            return alone
+        return self._smoothed(at[inside], self.vote.mass[inside], grid.size, step)
+
+    def _smoothed(self, at: FloatArray, mass: FloatArray, size: int, step: float) -> FloatArray:
+        """Points spread by the own errors that are not in them."""
+        from scipy.ndimage import gaussian_filter1d
+
+        left = at.astype(np.int64)
+        part = at - left
+        binned = np.bincount(left, weights=mass * (1 - part), minlength=size)
+        binned += np.bincount(left + 1, weights=mass * part, minlength=size)
+        # Nothing but unit and fall may be the particle's own, and then nothing is left to spread
+        # the points by but the distance between them.
+        width = max(self.rest, _BETWEEN_POINTS * self.own)
+        smooth = gaussian_filter1d(
+            binned.astype(np.float64), width / step, mode="constant", truncate=_FAR
         )
-        return smooth
+        return _with_tails(smooth, self.own / step)
+
+
+def _with_tails(density: FloatArray, own: float) -> FloatArray:
+    """Log of a density in which zeros are gone on from their neighbours, as a normal law would.
+
+    `own` is its standard deviation in places, and the neighbours stand `_FAR` of them out.
+    """
+    place = np.arange(density.size)
+    there = density > 0
+    logs = np.log(np.where(there, density, 1.0))
+    left = np.maximum.accumulate(np.where(there, place, -1))
+    right = np.minimum.accumulate(np.where(there, place, density.size)[::-1])[::-1]
+
+    def from_side(nearest: IntArray, known: BoolArray) -> FloatArray:
+        off = np.abs(place - nearest) / own
+        inside = np.clip(nearest, 0, density.size - 1)
+        gone_on: FloatArray = np.where(known, logs[inside] - _FAR * off - 0.5 * off**2, -np.inf)
+        return gone_on
+
+    tails = np.logaddexp(from_side(left, left >= 0), from_side(right, right < density.size))
+    found: FloatArray = np.where(there, logs, tails)
+    return found
 
 
 def rivals_of(table: Any) -> tuple[FloatArray, FloatArray]:
@@ -132,11 +170,14 @@ def joint_posterior(
     The product of the votes, each moved by its slopes on the shared inputs, averaged over draws
     `z` of those, shape (draws, inputs).
     """
-    logs = [np.log(np.maximum(voter.density(grid), _FLOOR)) for voter in voters]
+    step = float(grid[1] - grid[0])
+    shifts = [z @ voter.slopes for voter in voters]
+    pad = math.ceil(max(float(np.abs(shift).max()) for shift in shifts) / step) + 1
+    wide = grid[0] + step * np.arange(-pad, grid.size + pad)
+    logs = [voter.log_density(wide) for voter in voters]
 
     def moved(k: int) -> FloatArray:
-        shifts = z @ voters[k].slopes
-        return np.array([np.interp(grid + shift, grid, logs[k]) for shift in shifts])
+        return np.array([np.interp(grid + shift, wide, logs[k]) for shift in shifts[k]])
 
     total = sum((moved(k) for k in range(len(voters))), np.zeros((len(z), grid.size)))
     without = [_averaged(total - moved(k)) for k in range(len(voters))]

@@ -32,9 +32,7 @@ class TwoGenerators:
     units: tuple[float, float]
 
 
-def sums_of_two_units(
-    sample: Sample, groups: IntArray, *, offset: bool
-) -> TwoGenerators:
+def sums_of_two_units(sample: Sample, groups: IntArray, *, offset: bool) -> TwoGenerators:
     """Evidence of sums of two units; `groups` are the levels that each item probably belongs to.
 
     The units are uniform between zero and the length R on which the sample lies, an offset on R.
@@ -81,9 +79,7 @@ def _coefficients(offset: bool) -> FloatArray:
     return np.array(list(itertools.product(every, every)), float)
 
 
-def _candidates(
-    values: FloatArray, groups: IntArray, count: IntArray, offset: bool
-) -> FloatArray:
+def _candidates(values: FloatArray, groups: IntArray, count: IntArray, offset: bool) -> FloatArray:
     """Pairs of units: of levels and their differences, the larger groups first."""
     size = np.bincount(groups, weights=count)
     mean = np.bincount(groups, weights=count * values) / size
@@ -159,9 +155,7 @@ def _integrated(
     return np.where(usable & (condition < 1e8)[:, None], logs, -np.inf)
 
 
-def _log_shares(
-    chosen: IntArray, coefficients: FloatArray, count: IntArray
-) -> FloatArray:
+def _log_shares(chosen: IntArray, coefficients: FloatArray, count: IntArray) -> FloatArray:
     """Dirichlet-multinomial probability of the occupied places among those in reach, averaged."""
     total = int(count.sum())
     spanned = np.prod(np.ptp(coefficients, axis=1) + 1, axis=1)

@@ -49,6 +49,14 @@ def remarks_text(remarks: tuple[str, ...]) -> str:
     return "\n".join(["How the page was read", *bullets(list(remarks))])
 
 
+def exact_remarks(table: pd.DataFrame) -> tuple[str, ...]:
+    """What a conversion of rows took for exact, in a sentence; none if nothing was."""
+    from quantize.charge.assumptions import exact_sentence
+
+    exact = table.attrs["exact"]
+    return (exact_sentence(exact),) if exact else ()
+
+
 def cautions_of(run: Run) -> list[str]:
     """The cautions that the bench of a run calls for."""
     from quantize.charge import cautions

@@ -10,11 +10,15 @@ import re
 import sys
 import warnings
 from collections.abc import Iterator
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from quantize._support import validation
 from quantize._support.errors import InputError, QuantizeWarning
+
+if TYPE_CHECKING:
+    from quantize.charge import Apparatus
 
 _OPTIONS = {
     "value": "--column",
@@ -198,6 +202,13 @@ def offset_of(text: str | None) -> str | float:
         return float(text)
     except ValueError:
         return text
+
+
+def with_step(bench: Apparatus, resolution: float | None) -> Apparatus:
+    """A bench whose positions are read to what --resolution says."""
+    if resolution is None:
+        return bench
+    return bench.changed(reticle__step=validation.positive("resolution", resolution))
 
 
 def drawn_seed() -> int:

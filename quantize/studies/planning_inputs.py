@@ -78,6 +78,11 @@ def setups(apparatus: Any, diameters: Any, intervals: Any) -> BenchPlan:
         intervals=np.atleast_1d(intervals),
         density=need("sphere.density"),
         plates=Plates(separation=need("plates.separation")),
-        reticle=Reticle(division=need("reticle.division"), length=need("reticle.length")),
+        reticle=Reticle(
+            division=need("reticle.division"),
+            length=need("reticle.length"),
+            step=step.value if (step := bench.get("reticle.step")) else 1.0,
+            rounding=bench.word("reticle.rounding", "both ends"),
+        ),
         press=_PRESS if press is None else press.value,
     )

@@ -7,12 +7,12 @@ from quantize.charge import Apparatus, load_apparatus
 
 
 def test_volts_where_millimetres_belong():
-    with pytest.raises(InputError, match=r"`plates.separation` is '271 V', which is a voltage"):
-        Apparatus.of({"plates": {"separation": "271 V"}})
+    with pytest.raises(InputError, match=r"`plates.separation` is '227 V', which is a voltage"):
+        Apparatus.of({"plates": {"separation": "227 V"}})
 
 
 def test_a_missing_entry_is_named_with_the_line_to_add():
-    bench = Apparatus.of({"plates": {"voltage": "271 V"}})
+    bench = Apparatus.of({"plates": {"voltage": "227 V"}})
     with pytest.raises(InputError, match=r"`plates.separation` .* missing .*\[plates\]"):
         bench.need("plates.separation")
 
@@ -29,6 +29,9 @@ def test_a_missing_entry_is_named_with_the_line_to_add():
         ({"run": {"image_inverted": "yes"}}, "write true or false"),
         ({"hazards": {"present": ["dragons"]}}, "must be one of"),
         ({"air": {"temperature": "21 mm"}}, "a temperature"),
+        ({"reticle": {"division": "24.93 um +/- 0.5"}}, "whose uncertainty has no unit"),
+        ({"plates": {"separation": "4.24(2) % mm"}}, "joins '%', a plain number"),
+        ({"watch": {"rate": "1.00 +/- 1 %"}}, "may belong to both numbers"),
         ({"sphere": {"diameter": "nan um"}}, "no quantity"),
         ({"correlations": [{"between": ["a"], "value": 1}]}, "between"),
     ],
@@ -41,12 +44,12 @@ def test_wrong_entries_are_refused(tables, complaint):
 
 def test_files(tmp_path):
     good = tmp_path / "bench.toml"
-    good.write_text('[plates]\nseparation = "3.10(2) mm"\n', encoding="utf-8")
+    good.write_text('[plates]\nseparation = "4.24(2) mm"\n', encoding="utf-8")
     assert load_apparatus(good).need("plates.separation").standard_uncertainty == pytest.approx(
         2e-5
     )
     bad = tmp_path / "bad.toml"
-    bad.write_text("[plates]\nseparation = 3.10 mm\n", encoding="utf-8")
+    bad.write_text("[plates]\nseparation = 4.24 mm\n", encoding="utf-8")
     with pytest.raises(InputError, match="not valid TOML"):
         load_apparatus(bad)
     with pytest.raises(InputError, match="no such file"):
@@ -71,20 +74,20 @@ def test_floats_uncertainties_and_pint_quantities_stand_for_text():
     registry = pint.UnitRegistry(cache_folder=None)
     bench = Apparatus.of(
         {
-            "plates": {"separation": ufloat(3.1e-3, 2e-5), "voltage": 271 * registry.volt},
-            "sphere": {"weight": 2.8e-14},
+            "plates": {"separation": ufloat(4.24e-3, 2e-5), "voltage": 227 * registry.volt},
+            "sphere": {"weight": 5.15e-14},
         }
     )
     assert bench.need("plates.separation").standard_uncertainty == 2e-5
-    assert bench.need("plates.voltage").value == 271
-    assert bench.need("sphere.weight").value == 2.8e-14
+    assert bench.need("plates.voltage").value == 227
+    assert bench.need("sphere.weight").value == 5.15e-14
 
 
 def test_correlations_reach_the_budget():
     tables = {
-        "plates": {"separation": "3.10(2) mm", "voltage": "271 +/- 1 V"},
-        "sphere": {"weight": "2.80(5)e-14 N"},
-        "fall": {"divisions": "20.0 +/- 0.2 div"},
+        "plates": {"separation": "4.24(2) mm", "voltage": "227 +/- 1 V"},
+        "sphere": {"weight": "5.15(8)e-14 N"},
+        "fall": {"divisions": "60.8 +/- 0.2 div"},
     }
     joined = {
         **tables,
@@ -95,7 +98,7 @@ def test_correlations_reach_the_budget():
     plain = unit_in_coulombs(10.0, tables, unit_err=0.1, trials=1000)
     more = unit_in_coulombs(10.0, joined, unit_err=0.1, trials=1000)
     # JCGM 100:2008, equation 16: twice r times the product of the two contributions.
-    extra = 2 * 0.8 * (0.02 / 3.10) * (0.05 / 2.80)
+    extra = 2 * 0.8 * (0.02 / 4.24) * (0.08 / 5.15)
     assert (more.standard_uncertainty**2 - plain.standard_uncertainty**2) / plain.value**2 == (
         pytest.approx(extra, rel=1e-6)
     )

@@ -16,8 +16,8 @@ from quantize._support.errors import InputError
 from quantize.charge import DatedPlan, Plates, Reticle
 
 BENCH = {
-    "plates": {"separation": "3.10(2) mm", "voltage": "271 V"},
-    "sphere": {"weight": "2.80(5)e-14 N"},
+    "plates": {"separation": "4.24(2) mm", "voltage": "227 V"},
+    "sphere": {"weight": "5.15(8)e-14 N"},
     "fall": {"divisions": "20.0 +/- 0.2 div"},
 }
 
@@ -33,7 +33,7 @@ def test_joint_unit_averages_what_is_own_and_keeps_what_is_shared():
     # Own relative error of each: hypot(0.1/10, 0.2/20); shared: weight and separation.
     found = charge.joint_unit(units([10.0] * 9))
     own = math.hypot(0.01, 0.01)
-    shared = math.hypot(0.05 / 2.80, 0.02 / 3.10)
+    shared = math.hypot(0.08 / 5.15, 0.02 / 4.24)
     expected = math.hypot(own / 3, shared)
     assert found.standard_uncertainty / found.value == pytest.approx(expected, rel=1e-4)
     assert found.shared / found.value == pytest.approx(shared, rel=1e-4)
@@ -162,9 +162,9 @@ def test_dated_plan_is_kept_or_not(tmp_path):
 
 def test_cautions_follow_the_setup():
     assert charge.cautions({"plates": {"voltage": "40 V"}}) == ()
-    high = charge.cautions({"plates": {"voltage": "-271 V"}, "hazards": {"present": ["x-ray"]}})
+    high = charge.cautions({"plates": {"voltage": "-227 V"}, "hazards": {"present": ["x-ray"]}})
     assert len(high) == 3
-    assert "271 V" in high[0]
+    assert "227 V" in high[0]
     assert "NCRP" in high[1]
     assert "local regulations" in high[2]
 

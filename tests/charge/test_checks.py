@@ -237,3 +237,63 @@ def test_the_clock_is_used_when_every_row_has_a_time(bench):
     page.loc[3, "clock time"] = ""
     run = charge.read_run(page, apparatus)
     assert run.time_of(run.driven)[1] == "in the order of the rows"
+
+
+def unrepeated(seed, scatter):
+    """Readings of sixteen states once each, with more scatter than the apparatus explains."""
+    units = (6, 4, 7, 3, 5, 9, 2, 8, 10, 11, 5, 6, 4, 8, 7, 3)
+    bench = SimulatedBench(states=tuple((n, 1) for n in units))
+    page, apparatus, truth = bench.simulate(rng=seed)
+    more = 0.77 * math.sqrt(scatter**2 - 1)
+    page["divisions"] += np.random.default_rng(seed).normal(0, more, len(page)).round()
+    return charge.read_run(page, apparatus), truth
+
+
+def test_residuals_to_the_steps_show_a_scatter_that_no_repeats_tell():
+    for seed in range(5):
+        run, truth = unrepeated(seed, 3.0)
+        assert run.scatter() == (0.0, 0)
+        fit = run.fit((0.7 * truth["unit"], 1.4 * truth["unit"]))
+        check = run.checks(fit).of("readings lie as near to the steps")
+        assert check.level in ("doubt", "bad")
+        assert check.number > 1.5
+    assert check.sentence.startswith("the readings scatter about the fitted steps by ")
+    assert "believes the prediction within a factor of 1.5 only" in check.sentence
+
+
+def test_a_scatter_held_at_its_bound_is_said():
+    run, truth = unrepeated(1, 5.0)
+    band = (0.7 * truth["unit"], 1.4 * truth["unit"])
+    told = run.fit(band).sigma
+    assert told.endswith(
+        "; the readings would have more and were held to 1.14, so that the error of the unit may "
+        'be too small: look at the checks, or fit with sigma="free"'
+    )
+    sound, _ = unrepeated(1, 1.0)
+    assert "held to" not in sound.fit(band).sigma
+
+
+def test_residuals_to_the_steps_of_sound_benches(bench):
+    # Chi-square of single readings about the true steps: 2 of 30 below 1 in 100 happen once in
+    # 28 times, 4 once in 4000.
+    below = 0
+    for seed in range(30):
+        page, apparatus, truth = bench.simulate(rng=seed)
+        run = charge.read_run(page, apparatus)
+        check = run.checks(Fit(run, truth["unit"])).of("readings lie as near to the steps")
+        below += check.level != "good"
+        assert "as chance explains" in check.sentence or check.level != "good"
+    assert below < 4
+
+
+def test_residuals_without_a_fall_have_a_free_zero(bench):
+    page, apparatus, truth = bench.simulate(rng=7)
+    run = charge.read_run(page[page["V"] > 0], apparatus)
+
+    class Free:
+        unit, unit_err = truth["unit"], 0.02
+        integers = np.array(truth["units"]) - 6
+
+    check = run.checks(Free()).of("readings lie as near to the steps")
+    assert check.level == "good"
+    assert check.number == pytest.approx(1, abs=0.3)

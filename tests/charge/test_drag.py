@@ -127,7 +127,7 @@ def test_viscosity_enters_the_fall_route_with_three_over_two_minus_epsilon(micro
 
 def test_sphere_in_air():
     air = Air(temperature="20 degC", pressure="1013.25 hPa", humidity="50 %")
-    sphere = Sphere(diameter="1.8 um", density="1050 kg/m3")
+    sphere = Sphere(diameter="2.1 um", density="1055 kg/m3")
     v = sphere.fall_speed(air)
     assert v == pytest.approx(sphere.mobility(air) * sphere.effective_weight(air))
     # Einstein 1905: D = k T B.

@@ -10,9 +10,9 @@ from quantize import charge
 from quantize._support.errors import InputError, QuantizeWarning
 
 BENCH = {
-    "plates": {"separation": "3.10 +/- 0.02 mm", "voltage": "271 +/- 1 V"},
-    "sphere": {"weight": "2.80(5)e-14 N"},
-    "fall": {"divisions": "20.0 +/- 0.2 div"},
+    "plates": {"separation": "4.24 +/- 0.02 mm", "voltage": "227 +/- 1 V"},
+    "sphere": {"weight": "5.15(8)e-14 N"},
+    "fall": {"divisions": "60.0 +/- 0.2 div"},
 }
 
 
@@ -41,15 +41,15 @@ def test_weight_diameter_and_density_that_disagree_are_named():
     }
     with pytest.warns(QuantizeWarning, match="diameter and density; they differ by"):
         found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
-    assert len(found.notes) == 2
+    assert "diameter and density; they differ by" in found.notes[0]
     assert len(found.routes) == 2
 
 
 def test_ratio_route_by_hand():
     found = charge.unit_in_coulombs(10.0, BENCH, unit_err=0.1)
-    assert found.value == pytest.approx(10 / 20 * 2.8e-14 * 3.1e-3 / 271, rel=1e-12, abs=0)
+    assert found.value == pytest.approx(10 / 60 * 5.15e-14 * 4.24e-3 / 227, rel=1e-12, abs=0)
     by_hand = math.sqrt(
-        (0.1 / 10) ** 2 + (0.2 / 20) ** 2 + (0.05 / 2.8) ** 2 + (0.02 / 3.1) ** 2 + (1 / 271) ** 2
+        (0.1 / 10) ** 2 + (0.2 / 60) ** 2 + (8 / 515) ** 2 + (0.02 / 4.24) ** 2 + (1 / 227) ** 2
     )
     assert found.standard_uncertainty / found.value == pytest.approx(by_hand, rel=1e-6)
     exponents = dict(zip(found.budget["input"], found.budget["exponent"], strict=True))
@@ -65,8 +65,8 @@ def test_ratio_route_by_hand():
 def test_diameter_enters_with_its_third_power():
     bench = {
         **BENCH,
-        "sphere": {"diameter": "1.80 +/- 0.01 um", "diameter_spread": "0.036 um",
-                   "density": "1050 +/- 5 kg/m3"},
+        "sphere": {"diameter": "2.10 +/- 0.01 um", "diameter_spread": "0.042 um",
+                   "density": "1055 +/- 5 kg/m3"},
     }  # fmt: skip
     found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
     row = found.budget.set_index("input")
@@ -141,7 +141,7 @@ def test_a_stated_drift_of_the_air_is_taken_off_the_fall():
     # v = B(qV/d - w) + c: measured in rising air the fall is F - c·T/s.
     bench = {
         **BENCH,
-        "fall": {"divisions": "18.0 +/- 0.2 div"},
+        "fall": {"divisions": "58.0 +/- 0.2 div"},
         "air": {"drift": "5 um/s"},
         "run": {"interval": "10 s"},
         "reticle": {"division": "25 um"},
@@ -172,8 +172,38 @@ def test_a_unit_from_distances_alone_does_not_lean_on_the_fall():
     assert abs(joined.loc["fall", "exponent"]) < 0.2
 
 
-def test_a_voltage_without_uncertainty_is_noted():
+def test_everything_without_an_uncertainty_is_listed():
     page = {"V": [200.0] * 3 + [0.0] * 3, "div": [0, 10, -10, -40, -41, -40], "t": [10.0] * 6}
     bench = {"plates": {"separation": "4 mm"}, "sphere": {"weight": "3e-14 N"}}
     found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1, run=charge.read_run(page, bench))
-    assert any("voltage has no uncertainty" in note for note in found.notes)
+    exact = ("plates.separation", "plates.voltage", "sphere.weight")
+    assert found.exact == exact
+    assert found.to_dict()["exact"] == list(exact)
+    assert (
+        "taken for exact, since no uncertainty is stated: plates.separation, plates.voltage, "
+        "sphere.weight; add one as in '4.24 +/- 0.02 mm'"
+    ) in found.notes
+    assert found.notes[0] in " ".join(str(found).split())
+
+
+def test_the_exact_inputs_of_every_route_are_listed():
+    entries = {
+        "plates": {"separation": "3.95 mm", "voltage": "236 V", "tilt": "0 deg"},
+        "sphere": {"weight": "5.01e-14 N", "weight_of": "this sphere", "diameter": "2.1 um",
+                   "density": "1055 kg/m3", "buoyancy": "not off"},
+        "reticle": {"division": "25 um"},
+        "watch": {"rate": "1.0"},
+        "fall": {"divisions": "58 div"},
+        "air": {"temperature": "22 degC", "pressure": "1005 hPa", "humidity": "40 %",
+                "drift": "0.1 um/s", "viscosity": "18.3 uPa s"},
+        "site": {"gravity": "9.81 m/s2"},
+        "run": {"interval": "10 s"},
+    }  # fmt: skip
+    named = {f"{section}.{key}" for section, table in entries.items() for key in table}
+    words = {"sphere.weight_of", "sphere.buoyancy"}
+    found = charge.unit_in_coulombs(10.0, entries, unit_err=0.0)
+    assert set(found.exact) == (named - words - {"fall.divisions"}) | {"unit", "fall"}
+    # One that is known leaves the list, and nothing else does.
+    entries["plates"]["separation"] = "3.95(2) mm"
+    again = charge.unit_in_coulombs(10.0, entries, unit_err=0.0)
+    assert set(found.exact) - set(again.exact) == {"plates.separation"}

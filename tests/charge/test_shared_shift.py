@@ -13,7 +13,6 @@ from scipy import stats
 from scipy.integrate import quad
 
 from quantize.charge import Quantity
-from quantize.charge.balance import balance_of
 from quantize.charge.shifts import (
     Shifted,
     at_mode,
@@ -103,12 +102,3 @@ def test_readings_narrow_a_shift(degrees: float) -> None:
     assert after.degrees_of_freedom == pytest.approx(rising, rel=1e-3)
     wide = 1.0 if math.isinf(rising) else float(stats.t.isf(tail, rising))
     assert after.standard_uncertainty == pytest.approx(0.4 * 0.2 / wide, rel=1e-3)
-
-
-def test_a_balance_half_way_between_two_numbers_has_no_probability() -> None:
-    found = balance_of(shift(1e-6), np.array([2.0]), np.array([1e-6]), np.ones(1), np.zeros(1))
-    assert found.units == 2.5
-    assert found.probability == 0.0
-    sure = balance_of(shift(0.1), np.array([2.5]), np.array([1e-3]), np.ones(1), np.zeros(1))
-    assert sure.integer == 2
-    assert sure.probability == pytest.approx(1.0)

@@ -3,22 +3,24 @@
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
+from plain_bench import PlainBench
 from scipy.special import logsumexp
 from scipy.stats import norm
 
 import quantize as qz
 from quantize import charge
 from quantize.charge import Run, SimulatedBench
-from quantize.charge.votes import Vote, balanced_draws
+from quantize.charge.votes import Vote, Voter, balanced_draws, joint_posterior, rivals_of
 
 BENCH = {
-    "plates": {"separation": "3.10 mm", "voltage": "271 V"},
-    "sphere": {"weight": "2.80(5)e-14 N"},
-    "fall": {"divisions": "20.0 +/- 0.2 div"},
+    "plates": {"separation": "4.24 mm", "voltage": "227 V"},
+    "sphere": {"weight": "5.15(8)e-14 N"},
+    "fall": {"divisions": "60.0 +/- 0.6 div"},
 }
-SHARED = 0.05 / 2.80
-FALL = 0.2 / 20.0
+SHARED = 0.08 / 5.15
+FALL = 0.6 / 60.0
 
 
 def few_readings(seed, unit=10.0, n=7, blur=0.16):
@@ -36,7 +38,7 @@ def brute_force(pages, log_e):
     for page in pages:
         held = page.marginal
         held_mass = held.mass > 1e-6 * held.mass.max()
-        log_q = held.log_unit[held_mass] + math.log(2.80e-14 * 3.10e-3 / 271 / 20)
+        log_q = held.log_unit[held_mass] + math.log(5.15e-14 * 4.24e-3 / 227 / 60)
         for i, shift in enumerate(z * SHARED):
             off = log_q[:, None] + shift - log_e
             total[i] += np.log(held.mass[held_mass] @ np.exp(-0.5 * (off / FALL) ** 2) + 1e-300)
@@ -119,3 +121,51 @@ def test_balanced_draws_are_standard_normal_in_their_first_two_moments():
     assert z.shape == (600, 4)
     assert z.mean(axis=0) == pytest.approx([0] * 4, abs=1e-12)
     assert z.T @ z / 600 == pytest.approx(np.eye(4), abs=1e-12)
+
+
+def test_a_vote_with_no_own_error_but_unit_and_fall():
+    # Spheres all alike, their weight exact and the rest of the bench shared: nothing but unit and
+    # fall is a particle's own. Half the unit keeps some per mille, so that the whole posteriors
+    # vote; with the unit alone in range the joint value is that of generalised least squares.
+    drawn = PlainBench(spread=0.0, spheres=2, falls=6).draw(np.random.default_rng(8))
+    run = Run(drawn.page, drawn.apparatus)
+    found = run.joint_unit_in_coulombs()
+    fits = {label: run.particle(label).fit((7, 14)) for label in run.particles}
+    units = {k: run.particle(k).unit_in_coulombs(f) for k, f in fits.items()}
+    voters = [run.particle(label).fit() for label in run.particles]
+    assert any(len(v.alternatives[v.alternatives["share"] > 1e-3]) > 1 for v in voters)
+    closed = charge.joint_unit(units)
+    assert found.value == pytest.approx(closed.value, rel=1e-3, abs=0)
+    # Half the unit has 3e-5 of the joint posterior, far away: the width is that of the middle.
+    low, high = found.interval(0.6827)[0]
+    assert (high - low) / 2 == pytest.approx(closed.standard_uncertainty, rel=0.03, abs=0)
+
+
+def test_particles_that_disagree_have_no_flat_posterior():
+    # Two sure particles 60 of their own errors apart: the product of two normal laws has its mode
+    # between them, and half the variance of one.
+    step = 1e-4
+    points = step * np.arange(-60, 61)
+    mass = norm.pdf(points, 0, 1e-3) * step
+    place = Vote(log_unit=points, mass=mass / mass.sum())
+    voters = [
+        Voter(log_q=q, own=1e-3, slopes=np.zeros(1), rivals=rivals_of(None), vote=place)
+        for q in (-0.03, 0.03)
+    ]
+    grid = np.linspace(-0.1, 0.1, 8001)
+    posterior, _ = joint_posterior(grid, voters, np.zeros((2, 1)))
+    mean = posterior @ grid
+    assert mean == pytest.approx(0, abs=1e-4)
+    assert math.sqrt(posterior @ (grid - mean) ** 2) == pytest.approx(1e-3 / math.sqrt(2), rel=0.05)
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_the_how_to_of_several_particles_needs_no_range(seed):
+    bench = SimulatedBench(weight_of="the batch", falls=6)
+    pages = []
+    for label in "ABC":
+        page, apparatus, truth = bench.simulate(rng=seed + ord(label))
+        pages.append(page.assign(particle=label))
+    found = Run(pd.concat(pages), apparatus).joint_unit_in_coulombs()
+    # Within four standard uncertainties: a false alarm in 15,000.
+    assert found.value == pytest.approx(truth["charge"], abs=4 * found.standard_uncertainty)

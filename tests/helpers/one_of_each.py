@@ -47,9 +47,9 @@ def bench_plan() -> Any:
 def joint() -> Any:
     """Two particles on one invented bench."""
     bench = {
-        "plates": {"separation": "3.10(2) mm", "voltage": "271 V"},
-        "sphere": {"weight": "2.80(5)e-14 N"},
-        "fall": {"divisions": "20.0 +/- 0.2 div"},
+        "plates": {"separation": "4.24(2) mm", "voltage": "227 V"},
+        "sphere": {"weight": "5.15(8)e-14 N"},
+        "fall": {"divisions": "60.8 +/- 0.2 div"},
     }
     return charge.joint_unit(
         {

@@ -16,8 +16,8 @@ from quantize.show.plots_coulombs import _budgets, _parts, _shared, plot_coulomb
 
 DATA = Path(qz.__file__).parent / "data"
 BENCH = {
-    "plates": {"separation": "3.10 +/- 0.02 mm", "voltage": "271 +/- 1 V"},
-    "sphere": {"weight": "2.80(5)e-14 N", "diameter": "1.8 +/- 0.02 um", "density": "1050 kg/m3"},
+    "plates": {"separation": "4.24 +/- 0.02 mm", "voltage": "227 +/- 1 V"},
+    "sphere": {"weight": "5.01(8)e-14 N", "diameter": "2.1 +/- 0.02 um", "density": "1055 kg/m3"},
     "fall": {"divisions": "20.0 +/- 0.2 div"},
 }
 
@@ -188,7 +188,7 @@ def test_running_evidence_marks_where_one_may_stop(seed: int) -> None:
 def test_hostile_labels_are_text() -> None:
     rows = {
         "state": ["$\\frac{1}{2$", "\x1b[31m", "x" * 10_000],
-        "V": [271, 271, 0],
+        "V": [227, 227, 0],
         "div": [3, 5, -20],
         "t": [10, 10, 10],
     }

@@ -134,15 +134,15 @@ def test_the_charges_of_a_long_run_fold() -> None:
     from quantize.charge import convert_run
 
     bench = {
-        "plates": {"separation": "3.10 mm", "voltage": "271 V"},
-        "sphere": {"weight": "2.8e-14 N"},
+        "plates": {"separation": "4.24 mm", "voltage": "227 V"},
+        "sphere": {"weight": "5.15e-14 N"},
     }
     n = 70
-    page = {"V": [271] * n + [0], "div": [0, 10] * (n // 2) + [-20], "t": [10] * (n + 1)}
+    page = {"V": [227] * n + [0], "div": [0, 10] * (n // 2) + [-20], "t": [10] * (n + 1)}
     text = charges_text(convert_run(page, bench))
     assert "... 11 more rows" in text
-    # Two elementary charges in balance at weight times separation over 2e (common practice).
-    assert "3.20" in text.splitlines()[1]
+    # In balance weight times separation over voltage: 5.15e-14·4.24e-3/227 = 9.6194e-19 C.
+    assert "9.619" in text.splitlines()[1]
     assert max(map(len, text.splitlines())) <= 80
 
 

@@ -1,0 +1,60 @@
+"""Whether the fall is a whole number of units, against any number."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from quantize import charge
+from quantize.charge import Quantity, SimulatedBench
+from quantize.charge.balance import balance_of, whole_number_probability
+
+
+def balance(units, error):
+    """A fall of so many units, with nothing else unsure."""
+    fall = Quantity(value=10 * units, standard_uncertainty=10 * error, unit="div")
+    z = np.linspace(-6, 6, 241)
+    share = norm.pdf(z) / norm.pdf(z).sum()
+    return balance_of(fall, np.full(z.size, 10.0), np.zeros(z.size), share, z)
+
+
+@pytest.mark.parametrize(("units", "error"), [(5.98, 0.02), (6.1, 0.05), (3.3, 0.2), (7.5, 0.24)])
+def test_probability_of_a_whole_number_at_all_by_hand(units, error):
+    # Bayes' theorem with even odds: whole numbers of equal weight, one to each unit of length,
+    # against a flat density of one to each unit.
+    whole = sum(norm.pdf(units, n, error) for n in range(-20, 40))
+    assert whole_number_probability(units, error) == pytest.approx(whole / (whole + 1))
+    found = balance(units, error)
+    assert found.probability == pytest.approx(whole / (whole + 1), rel=1e-3)
+
+
+def test_far_from_every_whole_number_it_is_next_to_nothing():
+    # 27 standard errors: exp(-27²/2) is 1e-158.
+    found = balance(5.73, 0.01)
+    assert 0 < found.probability < 1e-100
+    assert found.sentence == (
+        "the fall is 5.730 ± 0.01 units, nearest to 6 whole units; that it is a whole number at "
+        "all has the probability below 0.001, against any size between and with even odds "
+        "beforehand; it is -0.27 units from a whole number, which a poor balance does."
+    )
+    assert balance(2.5, 1e-6).probability == 0.0
+
+
+def test_near_a_whole_number_and_undecidable():
+    found = balance(6.002, 0.01)
+    assert found.integer == 6
+    assert found.probability == pytest.approx(0.975, abs=0.001)
+    assert "has the probability 0.975, against any size between" in found.sentence
+    blurred = balance(6.0, 0.3)
+    assert blurred.integer is None
+    assert math.isnan(blurred.probability)
+
+
+def test_a_fit_says_it_of_the_fall():
+    page, apparatus, truth = SimulatedBench(imbalance=4.0).simulate(rng=3)
+    found = charge.read_run(page, apparatus).fit((6, 16))
+    # Four divisions of imbalance are 0.4 units.
+    assert found.balance.units == pytest.approx(truth["fall"] / truth["unit"], abs=0.1)
+    assert found.balance.probability < 1e-6
+    assert found.to_dict()["schema"] == "quantize.RunFit/2"

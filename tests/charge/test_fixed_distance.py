@@ -1,0 +1,177 @@
+"""Passages through a gate: its length is exact, and only the times scatter."""
+
+import math
+
+import numpy as np
+import pytest
+from plain_bench import CHARGE, PlainBench
+
+from quantize import charge
+
+# Drops of 4 µm, timed through one gate that counts as one division.
+GATE = 60.0
+BENCH = PlainBench(
+    diameter=4e-6,
+    spread=0.0,
+    weight_of="this sphere",
+    gate=GATE,
+    states=(4, 7, 3, 5, 9, 2, 8),
+    falls=7,
+    repeats=2,
+    press=0.01,
+)
+
+
+def drawn(rng, **entries):
+    """A page of gates, the apparatus, and unit and fall in gates an interval."""
+    found = BENCH.draw(rng)
+    page, tables = found.page.copy(), found.apparatus
+    page["div"] = np.sign(page["div"])
+    length = GATE * float(tables["reticle"]["division"].split()[0])
+    tables["reticle"]["division"] = f"{length!r} m"
+    for name, value in entries.items():
+        section, _, key = name.partition("__")
+        tables[section][key] = value
+    return page, tables, found.truth["A"]
+
+
+def test_a_gate_is_not_rounded_to_the_division(rng):
+    # The error of the fall is that of the mean of the times: standard deviation of the seven
+    # speeds over the root of seven, by hand.
+    page, tables, _ = drawn(rng)
+    run = charge.Run(page, tables)
+    assert run.timing == "fixed distance"
+    seconds = page["t"][page["V"] == 0].to_numpy()
+    speeds = run.interval / seconds
+    found = run.fall()
+    assert found.value == pytest.approx(7 * run.interval / seconds.sum())
+    assert found.standard_uncertainty == pytest.approx(np.std(speeds, ddof=1) / math.sqrt(7))
+    assert found.standard_uncertainty < 0.01
+
+
+def test_steps_show_through_a_gate_and_the_interval_holds_the_fall(rng):
+    # Twenty drops. The interval of the fall is Student's with 6 degrees of freedom: that fewer
+    # than 15 of 20 hold it has a probability of 3e-4 (binomial at 95 %). That the comb wins by a
+    # factor of e is asked of each.
+    from scipy.stats import t
+
+    held, n = 0, 20
+    for _ in range(n):
+        page, tables, true = drawn(rng)
+        run = charge.Run(page, tables)
+        gates = run.interval / BENCH.interval / GATE
+        fall = run.fall()
+        off = abs(fall.value - true["fall"] * gates) / fall.standard_uncertainty
+        held += off < t.ppf(0.975, 6)
+        unit = true["unit"] * gates
+        fit = run.fit((0.6 * unit, 1.7 * unit))
+        assert fit.unit == pytest.approx(unit, rel=0.02)
+        assert fit.log_bayes_factor > 1
+    assert held >= 15
+
+
+def test_the_gate_may_be_declared_with_an_uncertainty(rng):
+    # It goes into the routes that need a length once, or by the power 3/(2-ε) of the fall, and
+    # cancels in those that divide a unit by a fall.
+    page, tables, _ = drawn(rng)
+    page["direction"] = np.where(page["div"] > 0, "up", "down")
+    page = page.drop(columns="div")
+    budgets = {}
+    for distance in ("1 div", "1.00 +/- 0.02 div"):
+        tables["run"]["distance"] = distance
+        run = charge.Run(page, tables)
+        found = charge.unit_in_coulombs(0.15, run.bench(), unit_err=0.001, run=run)
+        budgets[distance] = {found.route: found} | found.others
+        assert ("run.distance" in found.exact) is ("+/-" not in distance)
+        assert "run.interval" not in found.exact
+    drag, both = "drag, diameter known", "fall and rise, radius from the fall"
+    row = budgets["1.00 +/- 0.02 div"][drag].budget.set_index("input").loc["run.distance"]
+    assert row["exponent"] == pytest.approx(1, abs=1e-6)
+    assert row["standard_uncertainty"] == 0.02
+    row = budgets["1.00 +/- 0.02 div"][both].budget.set_index("input").loc["run.distance"]
+    assert 1.5 < row["exponent"] < 1.6
+    ratio = budgets["1.00 +/- 0.02 div"]["ratio, weight given"]
+    assert "run.distance" not in ratio.budget["input"].tolist()
+    for name in budgets["1 div"]:
+        assert budgets["1 div"][name].value == pytest.approx(
+            budgets["1.00 +/- 0.02 div"][name].value, rel=1e-12, abs=0
+        )
+
+
+def test_a_gate_finds_the_charge(rng):
+    page, tables, true = drawn(rng)
+    run = charge.Run(page, tables)
+    unit = true["unit"] * run.interval / BENCH.interval / GATE
+    found = run.unit_in_coulombs(run.fit((0.6 * unit, 1.7 * unit)))
+    # Four standard uncertainties.
+    assert found.value == pytest.approx(CHARGE, abs=4 * found.standard_uncertainty)
+
+
+def test_the_times_are_rounded_instead():
+    # First-order: a time rounded to h has sd h/sqrt(12), and v = L/t then v²/L times that.
+    page = {"V": [200.0, 200.0, 0.0], "div": [1, 1, -1], "t": [4.0, 4.0, 2.5], "state": list("aab")}
+    bench = {
+        "sphere": {"diameter": "4 um", "density": "1055 kg/m3"},
+        "reticle": {"division": "1.5 mm"},
+        "run": {"timing": "fixed distance"},
+    }
+    run = charge.Run(page, bench)
+    speed = 1 / 4.0
+    rounding = 0.1 / math.sqrt(12) * speed**2 / 1 * run.interval
+    assert charge.predicted_scatter(run).rounding == pytest.approx([rounding] * 2)
+
+
+def test_gates_of_two_lengths_are_still_gates(rng):
+    # Drops timed over two divisions downwards and one upwards, and nothing declared.
+    page, _, true = drawn(rng)
+    down = page["div"] < 0
+    page.loc[down, ["div", "t"]] *= 2
+    run = charge.Run(page)
+    assert run.timing == "fixed distance"
+    assert run.remarks[-1].endswith("only 2 distances occur, and the times scatter")
+    unit = true["unit"] * run.interval / BENCH.interval / GATE
+    fit = run.fit((0.6 * unit, 1.7 * unit))
+    assert fit.unit == pytest.approx(unit, rel=0.02)
+    assert fit.log_bayes_factor > 1
+
+
+def test_a_watch_that_is_read_finely_does_not_make_a_gate():
+    # Fixed time, three states with little scatter, and the seconds noted to a hundredth.
+    seconds = 10 + 0.01 * np.arange(-15, 15)
+    page = {"V": [200.0] * 30, "div": [5, 6, -7] * 10, "t": seconds}
+    assert charge.Run(page).timing == "fixed time"
+
+
+def test_one_fall_has_the_scatter_that_is_predicted():
+    # Root of walk² + rounding² + hand²: 2kTB·t for Stokes' mobility with slip 1.08, 1/√6 of a
+    # division for two rounded ends, √2·v·0.1 s for two presses.
+    page = {"V": [200.0, 0.0], "div": [20, -40], "t": [10.0, 10.0]}
+    bench = {
+        "sphere": {"diameter": "2 um"},
+        "reticle": {"division": "25 um"},
+        "watch": {"press": "0.1 s"},
+        "air": {"temperature": "293.15 K"},
+    }
+    walk = 2 * 1.380649e-23 * 293.15 * 1.081 / (3 * math.pi * 1.82e-5 * 2e-6) * 10 / 25e-6**2
+    expected = math.sqrt(walk + 1 / 6 + 2 * (4 * 0.1) ** 2)
+    found = charge.Run(page, bench).fall()
+    assert found.standard_uncertainty == pytest.approx(expected, rel=0.01)
+
+
+def test_a_fall_known_from_elsewhere_goes_with_the_gate(rng):
+    # The speed of fall in gates an interval: v·T over the length of a gate.
+    page, tables, true = drawn(rng, run__distance="1 div")
+    length = float(tables["reticle"]["division"].split()[0])
+    speed = true["fall"] * 25e-6 / BENCH.interval
+    tables["fall"] = {"speed": f"{speed!r} m/s"}
+    run = charge.Run(page[page["V"] > 0], tables)
+    found = charge.unit_in_coulombs(
+        0.15, run.bench(), unit_err=0.001, run=run, route="ratio, weight given"
+    )
+    plates = run.bench()
+    held = plates.need("sphere.weight").value * plates.need("plates.separation").value
+    by_hand = 0.15 / (speed * run.interval / length) * held / plates.need("plates.voltage").value
+    assert found.value == pytest.approx(by_hand, rel=1e-9, abs=0)
+    charges = run.charges(route="ratio, weight given")["charge"].to_numpy()
+    states = np.repeat(BENCH.states, BENCH.repeats)
+    assert charges / states == pytest.approx(CHARGE, rel=0.06, abs=0)

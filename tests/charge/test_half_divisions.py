@@ -1,0 +1,96 @@
+"""Readings to a fraction of a division: the step is seen, and the one declared is honoured."""
+
+import math
+
+import numpy as np
+import pytest
+from plain_bench import PlainBench
+from scipy import stats
+
+from quantize import charge
+from quantize.charge.reticle import written_step
+
+HALVES = PlainBench(step=0.5, weight_of="this sphere")
+
+
+def as_distances(page):
+    return page.assign(div=page["end"] - page["start"]).drop(columns=["start", "end"])
+
+
+@pytest.mark.parametrize("ends", [True, False])
+def test_half_divisions_on_clean_benches_do_not_heap(rng, ends):
+    # A check doubts below 1 in 100: more than 4 of 50 sound pages has a probability of 1e-4.
+    doubt, seen = 0, set()
+    for _ in range(50):
+        drawn = HALVES.draw(rng)
+        page = drawn.page if ends else as_distances(drawn.page)
+        run = charge.Run(page, drawn.apparatus)
+        check = run.checks().of("last digits")
+        seen.add(check.level)
+        doubt += check.level in ("doubt", "bad")
+        assert run.resolution() == 0.5
+        assert run.readings().resolution == pytest.approx(0.5)
+    assert doubt <= 4
+    assert ("good" in seen) is ends
+
+
+def test_the_sentence_says_what_was_counted(rng):
+    drawn = HALVES.draw(rng)
+    check = charge.Run(drawn.page, drawn.apparatus).checks().of("last digits")
+    assert "positions end on a whole division where half would by chance" in check.sentence
+    # Every half rounded up to the next whole division by hand, but for one reading.
+    page = drawn.page.copy()
+    page.loc[1:, ["start", "end"]] = np.ceil(page.loc[1:, ["start", "end"]])
+    page.loc[0, ["start", "end"]] = 5.5
+    bench = {**drawn.apparatus, "reticle": {**drawn.apparatus["reticle"], "step": "0.5 div"}}
+    check = charge.Run(page, bench).checks().of("last digits")
+    assert check.level == "bad"
+
+
+def test_the_scatter_of_half_divisions_is_predicted(rng):
+    # Chi-square of 40 pages with 16 degrees of freedom each; one in 10,000 either way.
+    total, degrees = 0.0, 0
+    for _ in range(40):
+        drawn = HALVES.draw(rng)
+        run = charge.Run(drawn.page, drawn.apparatus)
+        observed, freedom = run.scatter()
+        predicted = charge.predicted_scatter(run)
+        assert predicted.rounding == pytest.approx(0.5 / math.sqrt(6))
+        total += freedom * observed**2 / np.mean(predicted.total**2)
+        degrees += freedom
+    low, high = stats.chi2.ppf([1e-4, 1 - 1e-4], degrees)
+    # The weight is known to 1 %, and the speeds of a state differ: 2 % of room.
+    assert 0.98 * low < total < 1.02 * high
+
+
+def test_a_declared_step_goes_everywhere():
+    page = {"V": [200.0] * 4 + [0.0] * 2, "div": [3.1, 7.2, 10.4, 3.3, -40.2, -40.9],
+            "t": [10.0] * 4 + [5.0] * 2, "state": list("abca") + [""] * 2}  # fmt: skip
+    bench = {
+        "sphere": {"diameter": "2 um"},
+        "reticle": {"division": "25 um", "step": "0.5 div"},
+        "run": {"interval": "10 s"},
+    }
+    run = charge.Run(page, bench)
+    assert run.resolution() == 0.5
+    assert run.readings().resolution == pytest.approx([0.5] * 4)
+    assert charge.predicted_scatter(run).rounding == pytest.approx([0.5 / math.sqrt(6)] * 4)
+    assert run.rounding(run.falls) == pytest.approx([2 * 0.5 / math.sqrt(6)] * 2)
+    written = charge.Run(page, {**bench, "reticle": {"division": "25 um"}})
+    assert written.resolution() == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize(
+    ("positions", "step"),
+    [
+        ([7.5, 12, 3.5, 8, 10.5, 4], 0.5),
+        ([7.5, 12, 3.5, 8, 10.5], 0.1),  # five could be chance: 0.2 to the fifth is 3e-4
+        ([7.5, 12, 3.5, 8, 10.4, 4, 5, 6], 0.1),
+        ([7.25, 12, 3.75, 8, 10.5, 4.25], 0.25),
+        ([7.2, 12.4, 3.6, 8, 10.8, 4.2, 1.6, 3.8, 2.2, 9.4, 11.2, 6, 5.6, 3.2], 0.2),
+        ([5, 10, 15, 20, 25, 30], 1.0),
+        ([math.pi, math.e, 2.5], None),
+    ],
+)
+def test_what_a_page_shows_of_its_step(positions, step):
+    assert written_step(np.array(positions, dtype=float)) == step

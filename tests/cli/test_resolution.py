@@ -1,0 +1,47 @@
+"""The step to which a run was read, on the command line."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from command_line import Run
+from plain_bench import PlainBench
+
+
+def test_the_resolution_of_a_run_goes_into_readings_checks_and_coulombs(
+    quantize: Run, tmp_path: Path
+) -> None:
+    drawn = PlainBench(step=0.5, weight_of="this sphere").draw(np.random.default_rng(4))
+    page, bench = tmp_path / "half.csv", tmp_path / "bench.toml"
+    drawn.page.drop(columns="particle").to_csv(page, index=False)
+
+    def told(step: dict[str, str], *options: str) -> dict[str, Any]:
+        tables = drawn.apparatus | {"reticle": drawn.apparatus["reticle"] | step}
+        lines = [
+            f"[{section}]\n" + "\n".join(f"{k} = {json.dumps(v)}" for k, v in table.items())
+            for section, table in tables.items()
+        ]
+        bench.write_text("\n".join(lines))
+        done = quantize(
+            *("analyze", str(page), "--apparatus", str(bench), "--json"),
+            *("--resamples", "99", "--seed", "1", *options),
+        )
+        assert done.status == 0
+        found: dict[str, Any] = json.loads(done.out)
+        return found
+
+    plain, declared = told({}), told({"step": "2 div"})
+    asked = told({}, "--resolution", "2")
+    for key in ("checks", "coulombs", "unit_err"):
+        assert asked[key] == declared[key]
+        assert asked[key] != plain[key]
+
+
+def test_a_resolution_must_be_above_zero(quantize: Run) -> None:
+    done = quantize("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml",
+                    "--resolution", "0")  # fmt: skip
+    assert done.status == 2
+    assert done.err.strip() == "quantize: --resolution is 0; it must be above zero."
