@@ -115,7 +115,7 @@ def test_options_reach_the_analysis(quantize: Run, tmp_path: Path) -> None:
     assert found["readings"]["resolution"] == [0.05] * 10
     assert (found["band"]["low"], found["band"]["high"]) == (2, 12)
     assert found["alpha"] == 0.01
-    assert found["settings"]["offset"] == 0
+    assert found["settings"]["offset"] == "zero"
     known = quantize("analyze", "page.csv", "--sigma", "0.3", *QUICK, "--json")
     assert json.loads(known.out)["readings"]["sigma"] == [0.3] * 10
 
