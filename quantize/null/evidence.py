@@ -130,19 +130,24 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     >>> level_evidence(qz.fit_mixture(steps, (0.3, 3.0)).posterior).p_value < 0.05
     True
     """
-    data = found.readings.select(found.readings.measured)
+    data = found.readings
+    if not data.measured.all():
+        data = data.select(data.measured)
     plain = phase_posterior(found, data)
-    whole, top = _compared(plain)
-    parts = [(whole, 0.0)]
     sample = sample_of(plain)
+    top = _highest(sample, plain.band.low, plain.band.high)
+    whole = compare(plain, sample, top)
+    parts = [(whole, 0.0)]
     n = int(sample.count.sum())
-    outlying = _outlying(plain, whole)
+    outlying = _outlying(plain, sample, whole)
     m = int(outlying.sum())
     if m:
         length = float(np.ptp(sample.levels)) * (n + 1) / (n - 1)
         off = log_share(n, m) - m * float(np.log(length))
         rest = phase_posterior(found, data.select(~outlying[data.levels().index]))
-        parts = [(whole, log_share(n, 0)), (_compared(rest)[0], off)]
+        others = sample_of(rest)
+        without = compare(rest, others, _highest(others, rest.band.low, rest.band.high))
+        parts = [(whole, log_share(n, 0)), (without, off)]
     comb = np.array([part.log_comb + weight for part, weight in parts])
     everything = np.array([part.log_everything + weight for part, weight in parts])
     ratios = _pooled(comb, [part.log_ratios for part, _ in parts])
@@ -180,13 +185,6 @@ def phase_posterior(found: Posterior, data: Readings) -> Posterior:
     return posterior_of(model, data, found.band)
 
 
-def _compared(found: Posterior) -> tuple[Comparison, float]:
-    """The comparison, and the largest unit that took part."""
-    sample = sample_of(found)
-    top = _highest(sample, found.band.low, found.band.high)
-    return compare(found, sample, top), top
-
-
 def scatter_known(found: Posterior) -> bool:
     """Whether the scatter is given, or determined by repeats."""
     data = found.readings
@@ -209,25 +207,26 @@ def log_share(n: int, m: int) -> float:
 
 def _pooled(log_comb: FloatArray, ratios: list[dict[str, float]]) -> dict[str, float]:
     """Log Bayes factors with and without outliers: evidences are added, not ratios."""
+    total = np.logaddexp.reduce(log_comb)
     out = {}
-    for name in ratios[0]:
-        over = np.array([part.get(name, -np.inf) for part in ratios])
+    for name in {name: None for part in ratios for name in part}:
+        over = np.array([part.get(name, np.nan) for part in ratios])
         usable = np.isfinite(over) & np.isfinite(log_comb)
         null = np.logaddexp.reduce(log_comb[usable] - over[usable]) if usable.any() else np.inf
-        out[name] = float(np.logaddexp.reduce(log_comb) - null) if usable.any() else -np.inf
+        out[name] = float(total - null) if usable.any() else -np.inf
     return out
 
 
-def _outlying(found: Posterior, best: Comparison) -> BoolArray:
+def _outlying(found: Posterior, sample: Sample, best: Comparison) -> BoolArray:
     """Levels far from every tooth of the best unit, or far from all others, where they are few.
 
     Farther from a tooth than five times the typical residual; farther out than three times the
     length that holds nine tenths of the values; and at most a tenth of all.
     """
-    mean = found.readings.select(found.readings.measured).levels().mean
-    cycles = (mean - best.offset - sample_of(found).base) / best.unit
+    mean = found.readings.levels().mean
+    cycles = (mean - best.offset - sample.base) / best.unit
     residual = best.unit * np.abs(cycles - np.rint(cycles))
-    typical = max(1.4826 * float(np.median(residual)), sample_of(found).least_sigma)
+    typical = max(1.4826 * float(np.median(residual)), sample.least_sigma)
     start, stop = np.quantile(mean, (0.05, 0.95))
     beyond = np.maximum(start - mean, mean - stop) > _BEYOND * (stop - start)
     far: BoolArray = (residual > _FAR * typical) | beyond

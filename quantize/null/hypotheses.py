@@ -20,9 +20,11 @@ from quantize.null.envelopes import (
     log_uniform,
 )
 from quantize.null.heaped import log_ratio_over_heaps
+from quantize.null.lumpy import most_probable_groups
 from quantize.null.occupancy import SHARE_NAMES, Seating, log_norm, log_seats, seat
 from quantize.null.partitions import log_any_number, log_own_widths, log_partition_sums
 from quantize.null.sample import Sample, kept_nodes, merged
+from quantize.null.two_generators import sums_of_two_units
 
 LEVELS_AT_ZERO = 3
 """Distinct non-zero absolute integers needed with the offset at zero."""
@@ -46,8 +48,11 @@ NULLS: tuple[str, ...] = (
     "mixed: levels and background",
     "unequal: lumps of their own widths",
     "heaped",
+    "sums: from an offset",
 )
 """Every null but the mirrored ones, which are compared only where there is something to mirror."""
+
+SUMS = ("sums: from zero", "sums: from an offset")
 
 _MOST_GROUPS = 48
 """Levels on more places than this are as good as a continuum, and are taken as one."""
@@ -160,6 +165,7 @@ def _over_levels(
     any_number = _any_number(part, window)
     unit, integers, teeth = comb.unit, comb.integers, seating.teeth
     nulls = _levels_anywhere(part, unit, teeth)
+    sums = _sums(part, any_number, free=free is not None)
     if free is not None:
         width = 0.5 * np.log(2 * np.pi / np.sum(1 / part.variance, axis=1)) - np.log(window)
         k = free.integers
@@ -173,6 +179,7 @@ def _over_levels(
         nulls |= _mirrored(part, unit, reach)
     ratios = {name: _averaged(seated, null) for name, null in nulls.items()}
     total = float(log_sum_exp(seated))
+    ratios |= {name: total - null for name, null in sums.items() if np.isfinite(null)}
     ratios["mixed: levels and background"] = total - float(log_sum_exp(any_number))
     span = float(np.ptp(sample.levels))
     least = span / 400
@@ -182,6 +189,15 @@ def _over_levels(
     lumps = log_own_widths(sample.values, sample.count, _inner(sample), widths, window)
     ratios["unequal: lumps of their own widths"] = total - lumps - sample.log_evidence_of_noise
     return ratios
+
+
+def _sums(sample: Sample, any_number: FloatArray, *, free: bool) -> dict[str, float]:
+    """Log evidence of sums of two units, from zero where the comb is, and from an offset."""
+    typical = sample.variance[int(np.argmax(any_number))]
+    groups = most_probable_groups(sample.values, typical, 1.0)
+    out = {} if free else {SUMS[0]: sums_of_two_units(sample, groups, typical, offset=False)}
+    out[SUMS[1]] = sums_of_two_units(sample, groups, typical, offset=True)
+    return {name: found.log_evidence for name, found in out.items()}
 
 
 def _any_number(sample: Sample, window: float) -> FloatArray:

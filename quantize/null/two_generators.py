@@ -32,57 +32,80 @@ class TwoGenerators:
     units: tuple[float, float]
 
 
-def sums_of_two_units(sample: Sample, groups: IntArray, *, offset: bool) -> TwoGenerators:
+def sums_of_two_units(
+    sample: Sample, groups: IntArray, typical: FloatArray, *, offset: bool
+) -> TwoGenerators:
     """Evidence of sums of two units; `groups` are the levels that each item probably belongs to.
 
     The units are uniform between zero and the length R on which the sample lies, an offset on R.
     With the coefficients of every item known, the integral over them is a Gaussian one. Candidates
-    for the units are the levels and their differences.
+    for the units are the levels and their differences, and `typical` (n,) is the variance by which
+    they are ranked. Coefficients run from 0 to 2; about zero, where there are readings on both
+    sides of it, also from -2 to 2.
     """
+    none = TwoGenerators(-np.inf, (np.nan, np.nan))
     x = sample.values
     values = x - x[0] if offset else x
     reach = float(np.ptp(x)) if offset else float(np.abs(x).max())
-    pairs = _candidates(values, groups, sample.count, offset)
-    if not len(pairs):
-        return TwoGenerators(-np.inf, (np.nan, np.nan))
-    lattice = _coefficients(offset)
-    weight = 1 / sample.variance[len(sample.variance) // 2]
-    squares, chosen = _seated(values, weight, pairs, lattice)
-    best = np.argsort(squares, kind="stable")[:_REFINED]
-    pairs, chosen = pairs[best], chosen[best]
-    for _ in range(_ROUNDS):
-        pairs, start = _least_squares(values, weight, lattice[chosen], offset)
-        _, chosen = _seated(values - start[:, None], weight, pairs, lattice)
-    found, first = np.unique(chosen, axis=0, return_index=True)
-    pairs = pairs[first]
-    inside = np.all((pairs > 0) & (pairs <= reach), axis=1)
-    if not inside.any():
-        return TwoGenerators(-np.inf, (np.nan, np.nan))
-    coefficients, pairs = lattice[found[inside]], pairs[inside]
-    log_like = _integrated(values, sample.variance, coefficients, offset)
+    weight = 1 / typical
+    held = np.bincount(groups, weights=weight)
+    means = np.bincount(groups, weights=weight * values) / held
+    size = np.bincount(groups, weights=sample.count)
+    candidates = _candidates(means, size, offset)
+    if not len(candidates):
+        return none
+    starts = np.zeros((len(candidates), 1))
+    if offset:
+        # The lowest level is the corner of the lattice, or one unit from it.
+        starts = np.concatenate([starts, -candidates[:, :1], -candidates[:, 1:]])
+        candidates = np.tile(candidates, (3, 1))
+    pairs, coefficients = [], []
+    for signed in {False, bool(x[0] < 0 < x[-1]) and not offset}:
+        lattice = _coefficients(signed)
+        squares, chosen = _seated(means - starts, held, candidates, lattice)
+        spanned = np.log(np.ptp(lattice[chosen], axis=1) + 1).sum(axis=1)
+        best = np.argsort(0.5 * squares + size.sum() * spanned, kind="stable")
+        chosen = np.unique(chosen[best[:_REFINED]], axis=0)[:, groups]
+        for _ in range(_ROUNDS):
+            found, start = _least_squares(values, weight, lattice[chosen], offset)
+            _, chosen = _seated(values - start[:, None], weight, found, lattice)
+        pairs.append(found)
+        coefficients.append(lattice[chosen])
+    units, places = _distinct(np.concatenate(pairs), np.concatenate(coefficients), reach, offset)
+    if not len(units):
+        return none
+    log_like = _integrated(values, sample.variance, places, offset)
     log_like = np.logaddexp.reduce(log_like + sample.log_weight, axis=1)
     log_prior = np.log(2) - (3 if offset else 2) * np.log(reach)
-    total = log_like + log_prior + _log_shares(found[inside], coefficients, sample.count)
-    # The same lattice with the units the other way round is counted once.
-    unordered = pairs[:, 0] <= pairs[:, 1]
-    if not unordered.any():
-        unordered[:] = True
-    best_pair = pairs[unordered][int(np.argmax(total[unordered]))]
-    evidence = float(np.logaddexp.reduce(total[unordered]))
-    return TwoGenerators(evidence, (float(best_pair[0]), float(best_pair[1])))
+    total = log_like + log_prior + _log_shares(places, sample.count)
+    best_pair = units[int(np.argmax(total))]
+    return TwoGenerators(
+        float(np.logaddexp.reduce(total)), (float(best_pair[0]), float(best_pair[1]))
+    )
 
 
-def _coefficients(offset: bool) -> FloatArray:
-    """The pairs (i, j), shape (L, 2); from an offset they may be negative."""
-    least = -_MOST if offset else 0
-    every = range(least, _MOST + 1)
+def _distinct(
+    pairs: FloatArray, coefficients: FloatArray, reach: float, offset: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Each lattice once: the smaller unit first, and an offset at the lowest corner."""
+    if offset:
+        coefficients = coefficients - coefficients.min(axis=1, keepdims=True)
+    swapped = pairs[:, 0] > pairs[:, 1]
+    coefficients = np.where(swapped[:, None, None], coefficients[:, :, ::-1], coefficients)
+    pairs = np.sort(pairs, axis=1)
+    usable = np.all((pairs > 0) & (pairs <= reach), axis=1)
+    places, first = np.unique(coefficients[usable], axis=0, return_index=True)
+    return pairs[usable][first], places
+
+
+def _coefficients(signed: bool) -> FloatArray:
+    """The pairs (i, j), shape (L, 2)."""
+    every = range(-_MOST if signed else 0, _MOST + 1)
     return np.array(list(itertools.product(every, every)), float)
 
 
-def _candidates(values: FloatArray, groups: IntArray, count: IntArray, offset: bool) -> FloatArray:
-    """Pairs of units: of levels and their differences, the larger groups first."""
-    size = np.bincount(groups, weights=count)
-    mean = np.bincount(groups, weights=count * values) / size
+def _candidates(mean: FloatArray, size: FloatArray, offset: bool) -> FloatArray:
+    """Pairs of units: of levels and their differences, of the largest groups."""
     kept = np.sort(mean[np.argsort(-size, kind="stable")[:_LEVELS]])
     first, second = np.triu_indices(kept.size, 1)
     lengths = kept[second] - kept[first]
@@ -120,11 +143,14 @@ def _design(coefficients: FloatArray, offset: bool) -> FloatArray:
 def _least_squares(
     values: FloatArray, weight: FloatArray, coefficients: FloatArray, offset: bool
 ) -> tuple[FloatArray, FloatArray]:
-    """Units and offset of each assignment; what it leaves open stays near zero."""
+    """Units and offset of each assignment, shapes (C, 2) and (C,)."""
     design = _design(coefficients, offset)
     weighted = design * weight[:, None]
     normal = np.einsum("cni,cnj->cij", weighted, design)
-    normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(design.shape[2])
+    # What no coefficient determines stays near zero.
+    normal += 1e-9 * (weight.sum() + np.trace(normal, axis1=1, axis2=2))[:, None, None] * np.eye(
+        design.shape[2]
+    )
     solved = np.linalg.solve(normal, np.einsum("cni,n->ci", weighted, values)[:, :, None])[:, :, 0]
     start = solved[:, 2] if offset else np.zeros(len(solved))
     return np.abs(solved[:, :2]), start
@@ -155,14 +181,16 @@ def _integrated(
     return np.where(usable & (condition < 1e8)[:, None], logs, -np.inf)
 
 
-def _log_shares(chosen: IntArray, coefficients: FloatArray, count: IntArray) -> FloatArray:
+def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
     """Dirichlet-multinomial probability of the occupied places among those in reach, averaged."""
     total = int(count.sum())
-    spanned = np.prod(np.ptp(coefficients, axis=1) + 1, axis=1)
+    size = np.ptp(coefficients, axis=1) + 1
     seats = log_seats(total)
-    out = log_norm(spanned, total)
-    for row, places in enumerate(chosen):
-        held = np.bincount(places, weights=count).astype(np.int64)
+    out = log_norm(np.prod(size, axis=1), total)
+    from_corner = (coefficients - coefficients.min(axis=1, keepdims=True)).astype(np.int64)
+    places = from_corner[:, :, 0] * (2 * _MOST + 1) + from_corner[:, :, 1]
+    for row, mine in enumerate(places):
+        held = np.bincount(mine, weights=count).astype(np.int64)
         out[:, row] += seats[:, held[held > 0]].sum(axis=1)
     mean: FloatArray = np.logaddexp.reduce(out, axis=0) - np.log(len(out))
     return mean
