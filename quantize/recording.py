@@ -1,0 +1,104 @@
+"""The step to which each reading was recorded, as its decimals show it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+
+_MOST_DIGITS = 8
+_TOLERANCE = 8 * float(np.finfo(float).eps)
+_DROPPED = 3
+"""So many final digits that all larger readings lack are no chance: one in a thousand."""
+_FEWEST_MULTIPLES = 8
+"""Different values that must all end in 0 or 5 before the ruler is taken to be read to fives."""
+
+
+def recorded_steps(values: FloatArray) -> FloatArray | None:
+    """The step of the last digit that was written, shape (n,); None for machine precision.
+
+    Either all readings have the same number of decimals, or the same number of significant digits:
+    then the step grows with the reading. Whole numbers have step 1 or more, and where at least
+    eight different values all end in 0 or 5 (or all in 0), so had the ruler. Errors of the last
+    few bits, as arithmetic leaves them, do not matter.
+
+    Examples
+    --------
+    >>> recorded_steps(np.array([4.5, 12.25, 103.0])).tolist()
+    [0.01, 0.01, 0.01]
+    >>> recorded_steps(np.array([0.98, 1.2, 3.4, 12.0, 150.0])).tolist()
+    [0.01, 0.1, 0.1, 1.0, 10.0]
+    >>> recorded_steps(np.array([0.1, 0.2, 0.1 + 0.2])).tolist()
+    [0.1, 0.1, 0.1]
+    """
+    size = np.abs(values)
+    largest = float(size.max(initial=0.0))
+    written = size > _TOLERANCE * largest
+    if not written.any():
+        return None
+    last = _last_digits(size[written], _TOLERANCE * largest)
+    if last is None:
+        return None
+    first = np.floor(np.log10(size[written]) + 1e-12).astype(np.int64)
+    lowest = int(last.min())
+    digits = int(np.max(first - last)) + 1
+    of_digits = np.maximum(first - digits + 1, lowest)
+    if np.sum(of_digits - lowest) >= _DROPPED:
+        out = np.full(values.size, 10.0**lowest)
+        out[written] = _power(of_digits)
+        return out
+    if largest >= 1:
+        lowest = min(lowest, 0)
+    if int(first.max()) - lowest + 1 > _MOST_DIGITS:
+        return None
+    step = float(_power(np.array([lowest]))[0])
+    return np.full(values.size, step * _multiple(size[written] / step))
+
+
+def _power(exponent: IntArray) -> FloatArray:
+    """Powers of ten as they are written."""
+    return np.array([float(f"1e{int(e)}") for e in exponent])
+
+
+def _last_digits(size: FloatArray, tolerance: float) -> IntArray | None:
+    """Exponent of the last digit of each number that is not zero; None with too many digits."""
+    first = np.floor(np.log10(size) + 1e-12).astype(np.int64)
+    out = np.full(size.size, np.iinfo(np.int64).min)
+    for digits in range(1, _MOST_DIGITS + 2):
+        open_ = out == np.iinfo(np.int64).min
+        if not open_.any():
+            break
+        exponent = first[open_] - digits + 1
+        step = 10.0**exponent
+        off = np.abs(size[open_] - step * np.rint(size[open_] / step))
+        out[open_] = np.where(off <= tolerance, exponent, out[open_])
+    return None if np.any(out == np.iinfo(np.int64).min) else out
+
+
+def _multiple(steps: FloatArray) -> int:
+    """1, 5 or 10: of how many steps all readings are multiples."""
+    different = np.unique(np.rint(steps).astype(np.int64))
+    if different.size >= _FEWEST_MULTIPLES:
+        for multiple in (10, 5):
+            if not np.any(different % multiple):
+                return multiple
+    return 1
+
+
+def rounded_alike(values: FloatArray, like: FloatArray, steps: FloatArray) -> FloatArray:
+    """Values recorded as the readings `like` were: to the step of the one nearest in size.
+
+    Examples
+    --------
+    >>> rounded_alike(np.array([[1.26, 14.2]]), np.array([1.1, 12.0]), np.array([0.1, 1.0]))
+    array([[ 1.3, 14. ]])
+    """
+    if np.all(steps == steps[0]):
+        step: FloatArray | float = float(steps[0])
+    else:
+        order = np.argsort(np.abs(like), kind="stable")
+        size = np.abs(like)[order]
+        place = np.searchsorted(0.5 * (size[1:] + size[:-1]), np.abs(values))
+        step = steps[order][place]
+    rounded: FloatArray = np.rint(values / step) * step
+    return rounded
