@@ -33,6 +33,8 @@ _BLOCK = 20_000
 _FIRST_NODES = 20_000
 _NO_CHANCE = 745.0
 _BEST = 20
+_PANEL_NODES = 8
+_WIDENING = 3.0
 
 
 def integrate(
@@ -78,16 +80,42 @@ def integrate(
 
 def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: Common) -> float:
     """Log evidence of the same sample without steps, under the same priors of what it shares."""
+    shift, log_shift = np.zeros(1), np.zeros(1)
+    if likelihood.shift_shows:
+        shift, log_shift = _shift_nodes(likelihood, prior, common)
     p = Parameters(
-        unit=np.ones(common.size),
-        sigma=common.sigma,
-        offset=np.zeros(common.size),
-        growth=common.growth,
-        outliers=common.outliers,
+        unit=np.ones(shift.size * common.size),
+        sigma=np.tile(common.sigma, shift.size),
+        offset=np.repeat(shift, common.size),
+        growth=np.tile(common.growth, shift.size),
+        outliers=np.tile(common.outliers, shift.size),
     )
-    log_l = likelihood.log_continuum(p)
     weight = common.log_weight + _marginal_sigma_density(prior, common.sigma)
-    return float(np.logaddexp.reduce(log_l + weight))
+    weight = np.add.outer(log_shift, weight).ravel()
+    return float(np.logaddexp.reduce(likelihood.log_continuum(p) + weight))
+
+
+def _shift_nodes(
+    likelihood: Likelihood, prior: ParameterPriors, common: Common
+) -> tuple[FloatArray, FloatArray]:
+    """Shifts that the readings share, and log weights times prior, for the sample without steps.
+
+    Gauss–Legendre panels that widen from the middle of the prior, and from the shift at which the
+    readings of each state agree best: whatever sigma is, some are as wide as the likelihood.
+    """
+    best, width = likelihood.shift_within_states(float(common.sigmas.place[0]))
+    low, high = distributions.reach(prior.offset)
+    scale = float(prior.offset.ppf(0.84))
+    edges = [np.array([low, high])]
+    for centre, first in ((0.0, scale), (best, min(width, scale))):
+        size = first * _WIDENING ** np.arange(np.ceil(np.log(high / first) / np.log(_WIDENING)) + 1)
+        edges += [np.array([centre]), centre + size, centre - size]
+    ends = np.unique(np.clip(np.concatenate(edges), low, high))
+    x, w = np.polynomial.legendre.leggauss(_PANEL_NODES)
+    length = np.diff(ends)[:, None]
+    shift = (ends[:-1, None] + 0.5 * length * (x + 1)).ravel()
+    log_w = np.log(0.5 * w * length).ravel()
+    return shift, log_w + distributions.log_density(prior.offset, shift)
 
 
 def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatArray:
