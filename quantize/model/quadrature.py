@@ -31,6 +31,8 @@ _MOST_BOXES = 3_000_000
 _COARSE = 0.1
 _BLOCK = 20_000
 _FIRST_NODES = 20_000
+_FIRST_LEVEL = 10
+"""Cells are halved as often before any is looked at, where every node needs it."""
 _NO_CHANCE = 745.0
 _BEST = 20
 _PANEL_NODES = 8
@@ -195,7 +197,7 @@ class _Search:
     def final_boxes(self) -> Boxes:
         """The nodes of the lattices that may count."""
         c = self.common
-        level = int(self.lattice.levels.min())
+        level = min(int(self.lattice.levels.min()), _FIRST_LEVEL)
         todo = box_of.whole(self.lattice.root, level, c.sigmas.size, c.growths.size)
         done: list[Boxes] = [todo.rows(slice(0, 0))]
         while todo.size:

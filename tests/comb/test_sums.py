@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from needed import needed
 
 import quantize as qz
-from quantize.comb.kernel import harmonic_sums, harmonic_sums_plain
 from quantize.comb import sums as fast
+from quantize.comb.kernel import harmonic_sums, harmonic_sums_plain
 from quantize.counts.between import SumsBetween, neighbours
 
 EPS = np.finfo(float).eps

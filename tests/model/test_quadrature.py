@@ -1,5 +1,7 @@
 """The quadrature of unit, sigma and offset against plain dense sums."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from dense_evidence import Problem, dense_log_evidence
@@ -8,6 +10,8 @@ from scipy.integrate import quad
 
 import quantize as qz
 from quantize.comb.band import Band
+from quantize.model.envelope import envelope_of
+from quantize.model.likelihood import Likelihood
 from quantize.model.quadrature import integrate
 from quantize.model.wrapped_likelihood import WrappedLikelihood
 
@@ -131,3 +135,53 @@ def test_the_evidence_between_two_units_is_that_of_a_narrower_range():
     assert whole.log_bayes_factor_between(LOW, HIGH) == pytest.approx(
         whole.log_bayes_factor, abs=1e-9
     )
+
+
+def by_sums_over_teeth(found):
+    """The same posterior with the likelihood that adds up teeth."""
+    readings = found.readings
+    likelihood = Likelihood(readings, envelope_of(found.model, readings))
+    nodes = integrate(likelihood, found.posterior.prior, np.empty((0, 2)))
+    return dataclasses.replace(found.posterior, likelihood=likelihood, nodes=nodes)
+
+
+@pytest.mark.parametrize("n", [3, 8, 45])
+@pytest.mark.parametrize("offset", ["zero", 0.3, "free"])
+def test_both_likelihoods_give_the_same_posterior(n, offset):
+    rng = np.random.default_rng(n)
+    x = comb(rng, n, 0.12) + 0.3 * (offset != "zero")
+    found = fit(qz.Readings(x), (0.12, 0.12), offset, band=(0.6, 1.8))
+    other = by_sums_over_teeth(found)
+    tolerance = 1e-7 if offset != "free" else 1e-4
+    assert other.log_bayes_factor == pytest.approx(found.log_bayes_factor, abs=tolerance)
+    assert other.modes[0].unit == pytest.approx(found.unit, rel=1e-5)
+    assert other.modes[0].unit_err == pytest.approx(found.unit_err, rel=1e-3)
+    assert other.integers.tolist() == found.integers.tolist()
+
+
+def test_both_likelihoods_are_one_for_given_sigmas_and_states():
+    rng = np.random.default_rng(4)
+    k = np.repeat(rng.integers(1, 8, size=6), 2)
+    sigma = rng.uniform(0.05, 0.2, size=12)
+    readings = qz.Readings(
+        k + sigma * rng.normal(size=12), sigma=sigma, state=np.repeat(np.arange(6), 2)
+    )
+    found = fit(readings, None, band=(0.6, 1.8))
+    other = by_sums_over_teeth(found)
+    assert other.log_bayes_factor == pytest.approx(found.log_bayes_factor, abs=1e-7)
+    assert other.nodes.log_continuum == pytest.approx(found.log_evidence_continuum, abs=1e-7)
+    assert other.integers.tolist() == found.integers.tolist()
+
+
+@pytest.mark.parametrize("repeats", [2, 10, 25])
+def test_repeats_have_one_continuum_by_either_likelihood(repeats):
+    # The mean of ten repeats is known three times better than one of them.
+    rng = np.random.default_rng(repeats)
+    k = np.repeat(rng.integers(1, 8, size=6), repeats)
+    readings = qz.Readings(
+        k + 0.15 * rng.normal(size=k.size), state=np.repeat(np.arange(6), repeats)
+    )
+    found = fit(readings, (0.15, 0.15), band=(0.6, 1.8))
+    few = qz.fit_mixture(readings, (0.6, 1.8), model=qz.MixtureModel(sigma=0.15, outliers=1e-12))
+    assert few.log_evidence_continuum == pytest.approx(found.log_evidence_continuum, abs=1e-6)
+    assert few.log_bayes_factor == pytest.approx(found.log_bayes_factor, abs=1e-6)

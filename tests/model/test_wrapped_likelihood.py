@@ -169,7 +169,9 @@ def test_the_likelihood_is_nowhere_in_a_cell_above_its_bound(sample, box, n):
 def test_no_cell_that_is_dropped_comes_near_the_best(n):
     # A row of cells over the whole range, each with every sigma: places inside, and the bound.
     rng = np.random.default_rng([10, n])
-    wrapped = likelihood_of(PLAIN, qz.Readings(rng.integers(-4, 5, size=n) + 0.15 * rng.normal(size=n)))
+    wrapped = likelihood_of(
+        PLAIN, qz.Readings(rng.integers(-4, 5, size=n) + 0.15 * rng.normal(size=n))
+    )
     sigmas, cells = np.geomspace(0.02, 0.25, 30), 2000
     step = np.log(2.5 / 0.4) / cells
     log_u = np.log(0.4) + (np.arange(cells) + 0.5) * step
