@@ -62,7 +62,7 @@ def marginal_of_unit(band: Band, nodes: Nodes) -> Marginal:
     length = float(np.log(band.high)) - start
     share = nodes.share
     typical = float(np.exp(np.sum(share * np.log(nodes.cell)) / np.sum(share)))
-    size = int(np.clip(np.ceil(length / typical - 1e-6) * _FINE, 512, 2**31))
+    size = int(np.clip(np.ceil(length / typical - 1e-6) * _FINE, 512, 2**44))
     step = length / size
     found: list[tuple[IntArray, FloatArray]] = []
     for cell in np.unique(nodes.cell):
