@@ -1,4 +1,4 @@
-"""The wrapped-normal density against mpmath's theta function, and its sums and series against it."""
+"""The wrapped-normal density against mpmath's theta function; its sums and series against it."""
 
 import mpmath
 import numpy as np

@@ -61,7 +61,7 @@ def test_best_unit_is_the_most_probable_and_not_the_widest_plain():
 
 
 def test_unit_is_found_with_sigma_unknown():
-    # Right in 0.87 of samples (benchmarks.accuracy); in 40 of them fewer than 25 happen once in 1e4.
+    # Right in 0.87 of samples (benchmarks.accuracy); of 40 fewer than 25 happen once in 1e4.
     rng = np.random.default_rng(46)
     units = [qz.fit_mixture(comb(rng, 20, 0.2), (0.4, 2.5)).unit for _ in range(40)]
     assert np.sum(np.abs(np.array(units) - 1) < 0.07) >= 25

@@ -1,4 +1,4 @@
-"""The standard deviation of a free offset, by both likelihoods, against draws from the posterior."""
+"""The standard deviation of a free offset by both likelihoods, against draws."""
 
 from __future__ import annotations
 
