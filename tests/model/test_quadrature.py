@@ -185,3 +185,16 @@ def test_repeats_have_one_continuum_by_either_likelihood(repeats):
     few = qz.fit_mixture(readings, (0.6, 1.8), model=qz.MixtureModel(sigma=0.15, outliers=1e-12))
     assert few.log_evidence_continuum == pytest.approx(found.log_evidence_continuum, abs=1e-6)
     assert few.log_bayes_factor == pytest.approx(found.log_bayes_factor, abs=1e-6)
+
+
+def test_repeats_at_known_sigma_count_in_neither_evidence():
+    # What the scatter within a state says of a known sigma is the same for comb and continuum.
+    x = np.array([1.02, 0.97, 3.05, 2.98, 4.01, 4.06, 6.93, 7.02])
+    state, band = np.repeat(np.arange(4), 2), (0.7, 2.5)
+    readings = qz.Readings(x, state=state)
+    points = {"unit_points": 4001, "sigma_points": 1}
+    assert error(readings, (0.06, 0.06), band=band, **points) < 1e-6
+    wider = np.repeat(x.reshape(-1, 2).mean(axis=1), 2) + np.tile([0.3, -0.3], 4)
+    scattered = fit(qz.Readings(wider, state=state), (0.06, 0.06), band=band)
+    found = fit(readings, (0.06, 0.06), band=band)
+    assert scattered.log_bayes_factor == pytest.approx(found.log_bayes_factor, abs=1e-6)
