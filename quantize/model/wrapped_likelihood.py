@@ -105,9 +105,12 @@ class WrappedLikelihood(Likelihood):
         out = np.empty(p.unit.size)
         direct = np.arange(p.unit.size)
         if self.equal and p.unit.size > 1 and not np.ptp(p.offset):
-            wide = spread * self.widths[0] >= WIDE
-            out[wide] = self._by_cosines(p.rows(np.flatnonzero(wide)))
-            direct = np.flatnonzero(~wide)
+            wide = np.flatnonzero(spread * self.widths[0] >= WIDE)
+            units, row = np.unique(p.unit[wide], return_inverse=True)
+            # The sums of a unit serve every sigma; for one they are not worth it.
+            if 2 * units.size <= wide.size:
+                out[wide] = self._by_cosines(p.rows(wide), units, row)
+                direct = np.delete(direct, wide)
         for rows in self._blocks(direct):
             cycles = self._cycles(p.rows(rows))
             phase = cycles - np.rint(cycles)
@@ -188,11 +191,13 @@ class WrappedLikelihood(Likelihood):
         cycles: FloatArray = (self.mean - p.offset[:, None] * self.level_lever) / p.unit[:, None]
         return cycles
 
-    def _by_cosines(self, p: Parameters) -> FloatArray:
-        """Sums of log densities at one offset, where the spreads are wide."""
+    def _by_cosines(self, p: Parameters, units: FloatArray, row: IntArray) -> FloatArray:
+        """Sums of log densities at one offset, where the spreads are wide.
+
+        The unit of each is ``units[row]``.
+        """
         if not p.unit.size:
             return np.empty(0)
-        units, row = np.unique(p.unit, return_inverse=True)
         spread = p.sigma * self.widths[0] / p.unit
         from_offset = self.mean - p.offset[0] * self.level_lever
         sums = cosine_sums(from_offset, units, float(spread.min()))

@@ -50,8 +50,13 @@ def both(sample):
 
 
 def parameters(rng, m, scaled, *, one_offset=False):
-    """Spreads from a hundredth of a unit to three, those of the cosine series among them."""
+    """Spreads from a hundredth of a unit to three.
+
+    With one offset every unit comes with many sigmas, which the cosine series is for.
+    """
     unit = np.exp(rng.uniform(np.log(0.3), np.log(3), size=m))
+    if one_offset:
+        unit = np.resize(unit[:3], m)
     spread = np.exp(rng.uniform(np.log(0.01), np.log(3), size=m))
     offset = np.full(m, 0.2) if one_offset else rng.uniform(-0.5, 0.5, size=m)
     zero = np.zeros(m)
@@ -69,7 +74,7 @@ def test_both_likelihoods_are_the_same(sample, one_offset):
     wrapped, general = both(sample)
     assert isinstance(wrapped, WrappedLikelihood)
     rng = np.random.default_rng(sample["seed"])
-    p = parameters(rng, 24, sample["sigmas"], one_offset=one_offset)
+    p = parameters(rng, 36, sample["sigmas"], one_offset=one_offset)
     agrees(wrapped.log_likelihood(p), general.log_likelihood(p))
     agrees(wrapped.by_share(p, NONE), general.by_share(p, NONE))
     agrees(wrapped.pointwise(p), general.pointwise(p))
