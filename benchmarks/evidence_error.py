@@ -1,7 +1,7 @@
 """Error of the log evidence by quadrature, against the same lattice many times finer.
 
 Run with ``python -m benchmarks.evidence_error``; ``--write docs/tables`` writes the table. Each row
-is the largest difference over 36 pages, sigma/unit from 0.05 to 0.30.
+is the largest difference over 36 samples, sigma/unit from 0.05 to 0.30.
 """
 
 from __future__ import annotations
@@ -13,54 +13,46 @@ from unittest import mock
 
 import numpy as np
 
+import quantize as qz
 from benchmarks.tables import keep
-from quantize.comb import problem, quadrature
-from quantize.readings import Readings
+from quantize.model import lattice
 
 SIZES = (3, 5, 8, 20, 40)
 SPREADS = (0.05, 0.10, 0.15, 0.20, 0.25, 0.30)
 REFERENCE_STEP = 0.04
 
 
-def pages(n: int, known: bool, each: int) -> list[problem.Problem]:
-    """Combs of unit 1, whole numbers uniform on −4 … 4, seeded by their size."""
+Task = tuple[np.ndarray, tuple[float, float]]
+
+
+def samples(n: int, known: bool, each: int) -> list[Task]:
+    """Combs of unit 1, whole numbers uniform on −4 … 4, seeded by their size; and what sigma is."""
     rng = np.random.default_rng([1, n])
     out = []
     for spread in SPREADS:
         for _ in range(each):
             x = rng.integers(-4, 5, size=n) + spread * rng.normal(size=n)
             x[0] = x.min() - 1
-            low, high = (spread, spread) if known else (0.02, 1.0)
-            levels = Readings(x).levels()
-            out.append(
-                problem.Problem(
-                    levels=levels,
-                    origin=0.0,
-                    low=0.4,
-                    high=2.5,
-                    sigma_low=low,
-                    sigma_high=high,
-                    free=False,
-                )
-            )
+            out.append((x, (spread, spread) if known else (0.02, 1.0)))
     return out
 
 
-def evidences(tasks: list[problem.Problem], step: Callable[[int], float]) -> np.ndarray:
-    """Log evidence of each page with lattice steps of `step`."""
-    with mock.patch.object(quadrature, "lattice_step", step):
-        return np.array([quadrature.integrate(task).log_evidence for task in tasks])
+def evidences(tasks: list[Task], step: Callable[[int], float]) -> np.ndarray:
+    """Log evidence of each sample with lattice steps of `step`."""
+    with mock.patch.object(lattice, "lattice_step", step):
+        fits = [qz.fit_mixture(x, (0.4, 2.5), sigma_range=sigma) for x, sigma in tasks]
+    return np.array([fit.log_bayes_factor for fit in fits])
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Measure, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="six pages a row, two sizes")
+    parser.add_argument("--tiny", action="store_true", help="six samples a row, two sizes")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
     each = 1 if options.tiny else 6
     lines = [
-        f"Largest error of the log evidence over {each * len(SPREADS)} pages, against a lattice "
+        f"Largest error of the log evidence over {each * len(SPREADS)} samples, against a lattice "
         f"step of {REFERENCE_STEP} standard deviations.",
         "",
         "| readings | sigma unknown | sigma known |",
@@ -69,9 +61,9 @@ def main(arguments: list[str] | None = None) -> None:
     for n in SIZES[:2] if options.tiny else SIZES:
         errors = []
         for known in (False, True):
-            tasks = pages(n, known, each)
+            tasks = samples(n, known, each)
             reference = evidences(tasks, lambda _: REFERENCE_STEP)
-            errors.append(np.abs(evidences(tasks, problem.lattice_step) - reference).max())
+            errors.append(np.abs(evidences(tasks, lattice.lattice_step) - reference).max())
         lines.append(f"| {n} | {errors[0]:.1e} | {errors[1]:.1e} |")
         print(lines[-1], flush=True)
     keep(options.write, "evidence_error", "Error of the log evidence", lines)

@@ -13,47 +13,36 @@ import time
 from pathlib import Path
 
 import numpy as np
-from quantize.comb.problem import Problem
-from quantize.comb.quadrature import integrate
 
+import quantize as qz
 from benchmarks.tables import keep
-from quantize.comb.wrapped import log_density_sum_plain
+from quantize.comb.window import log_unit_excess
+from quantize.comb.wrapped import log_wrapped_normal
 from quantize.model.sigma_prior import upper_quantile
-from quantize.readings import Readings
 
 BAND = (0.2, 2.6)
 SIGMA = (0.01, 1.0)
 
 
-def page(n: int, spread: float, seed: int) -> Problem:
-    """A comb of unit 1 with whole numbers from −4 to 4, sigma unknown."""
+def sample(n: int, spread: float, seed: int) -> np.ndarray:
+    """A comb of unit 1 with whole numbers from −4 to 4."""
     rng = np.random.default_rng([31, n, seed])
-    x = rng.integers(-4, 5, size=n) + spread * rng.normal(size=n)
-    return Problem(
-        levels=Readings(x).levels(),
-        origin=0.0,
-        low=BAND[0],
-        high=BAND[1],
-        sigma_low=SIGMA[0],
-        sigma_high=SIGMA[1],
-        free=False,
-    )
+    values: np.ndarray = rng.integers(-4, 5, size=n) + spread * rng.normal(size=n)
+    return values
 
 
-def by_nested_sampling(problem: Problem, live: int, seed: int) -> tuple[float, float, int]:
+def by_nested_sampling(x: np.ndarray, live: int, seed: int) -> tuple[float, float, int]:
     """Log evidence, its stated error, and how often the likelihood was called."""
     import dynesty
 
     def transform(cube: np.ndarray) -> np.ndarray:
-        unit = problem.low * (problem.high / problem.low) ** cube[0]
-        sigma = upper_quantile(cube[1:], np.array([unit]), problem.sigma_low, problem.sigma_high)
-        return np.array([unit, sigma[0]])
+        unit = BAND[0] * (BAND[1] / BAND[0]) ** cube[0]
+        return np.array([unit, upper_quantile(cube[1:], np.array([unit]), *SIGMA)[0]])
 
     def log_likelihood(theta: np.ndarray) -> float:
         unit, sigma = theta[:1], theta[1]
-        turns = problem.mean / unit[:, None]
-        value = log_density_sum_plain(turns, np.broadcast_to(sigma / unit[:, None], turns.shape))
-        return float((value - problem.log_normaliser(unit, sigma))[0])
+        excess = log_unit_excess(unit, sigma / unit, float(np.ptp(x)), x.size)
+        return float(log_wrapped_normal(x / unit, sigma / unit).sum() - x.size * excess[0])
 
     sampler = dynesty.NestedSampler(
         log_likelihood, transform, 2, nlive=live, rstate=np.random.default_rng(seed)
@@ -63,12 +52,12 @@ def by_nested_sampling(problem: Problem, live: int, seed: int) -> tuple[float, f
     return float(found.logz[-1]), float(found.logzerr[-1]), int(np.sum(found.ncall))
 
 
-def best_of(problem: Problem, repeats: int) -> tuple[float, float]:
+def best_of(x: np.ndarray, repeats: int) -> tuple[float, float]:
     """Log evidence by quadrature, and the shortest of a few times."""
     times, value = [], 0.0
     for _ in range(repeats):
         begin = time.perf_counter()
-        value = integrate(problem).log_evidence
+        value = qz.fit_mixture(x, BAND, sigma_range=SIGMA).log_bayes_factor
         times.append(time.perf_counter() - begin)
     return value, min(times)
 
@@ -76,7 +65,7 @@ def best_of(problem: Problem, repeats: int) -> tuple[float, float]:
 def main(arguments: list[str] | None = None) -> None:
     """Measure, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="one page, 50 live points")
+    parser.add_argument("--tiny", action="store_true", help="one sample, 50 live points")
     parser.add_argument("--live", type=int, default=2000, help="live points")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
@@ -93,10 +82,10 @@ def main(arguments: list[str] | None = None) -> None:
     ]
     cases = ((15, 0.10, 1), (15, 0.15, 2), (30, 0.20, 3))
     for n, spread, seed in cases[:1] if options.tiny else cases:
-        problem = page(n, spread, seed)
-        value, quick = best_of(problem, 5)
+        x = sample(n, spread, seed)
+        value, quick = best_of(x, 5)
         begin = time.perf_counter()
-        peer, error, calls = by_nested_sampling(problem, live, seed)
+        peer, error, calls = by_nested_sampling(x, live, seed)
         slow = time.perf_counter() - begin
         lines.append(
             f"| {n} | {spread:.2f} | {value:.4f} | {quick:.3f} | {peer:.2f} | {error:.2f} "

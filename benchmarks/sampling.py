@@ -1,13 +1,13 @@
 """Sampling a posterior with several modes, against plain emcee and against quadrature.
 
-Run with ``python -m benchmarks.sampling``; ``--write docs/tables`` writes the table. Pages of 15
+Run with ``python -m benchmarks.sampling``; ``--write docs/tables`` writes the table. Samples of 15
 readings, unit 1, whole numbers uniform on −4 … 4, sigma unknown, units from 0.2 to 2.6; for each
-sigma/unit the first pages whose best mode holds between 0.3 and 0.95 of the posterior. Plain emcee
-is the stretch move with 100 walkers started from the prior, on the same vectorised posterior, its
-first half discarded.
+sigma/unit the first samples whose best mode holds between 0.3 and 0.95 of the posterior. Plain
+emcee is the stretch move with 100 walkers started from the prior, on the same vectorised posterior,
+its first half discarded.
 
 The effective size is that of the share of the best mode: p(1 − p) over the mean square distance
-from the share p by quadrature, each ensemble for itself, over all pages. It counts what crosses
+from the share p by quadrature, each ensemble for itself, over all samples. It counts what crosses
 between modes, and a start in the wrong proportions counts against it. Times are processor
 seconds of the whole call, the quadrature that starts the walkers included.
 """
@@ -21,16 +21,16 @@ from pathlib import Path
 
 import emcee
 import numpy as np
-from quantize.sampling.base_target import BaseTarget
 
 import quantize as qz
 from benchmarks.tables import keep
 from quantize.model.mixture import MixtureFit
+from quantize.sampling.model_target import ModelTarget
 from quantize.sampling.seeding import state_of
 
 BAND = (0.2, 2.6)
 SEEDS = {0.10: (70, 213, 389), 0.125: (10, 24, 32), 0.15: (2, 3, 6)}
-"""For each sigma/unit the first seeds whose page has several modes."""
+"""For each sigma/unit the first seeds whose sample has several modes."""
 READINGS = 15
 WALKERS = 100
 ENSEMBLES = 4
@@ -39,21 +39,21 @@ NAMES = ("`sample_mixture`", "plain emcee")
 
 @dataclasses.dataclass
 class Tally:
-    """Shares of the best mode by ensemble, page by page, and the seconds they took."""
+    """Shares of the best mode by ensemble, sample by sample, and the seconds they took."""
 
     shares: list[np.ndarray] = dataclasses.field(default_factory=list)
     exact: list[float] = dataclasses.field(default_factory=list)
     seconds: float = 0.0
 
     def add(self, shares: np.ndarray, exact: float, seconds: float) -> None:
-        """One more page."""
+        """One more sample."""
         self.shares.append(shares)
         self.exact.append(exact)
         self.seconds += seconds
 
     @property
     def pooled_error(self) -> np.ndarray:
-        """Distance of the share over all ensembles from quadrature, for each page."""
+        """Distance of the share over all ensembles from quadrature, for each sample."""
         return np.abs([s.mean() - p for s, p in zip(self.shares, self.exact, strict=True)])
 
     @property
@@ -74,11 +74,16 @@ class Tally:
         return self.effective * ENSEMBLES * len(self.exact) / self.seconds
 
 
-def page(spread: float, seed: int) -> MixtureFit:
-    """The fit of one page."""
+def one_fit(spread: float, seed: int) -> MixtureFit:
+    """The fit of one sample."""
     rng = np.random.default_rng([seed, int(1000 * spread)])
     x = rng.integers(-4, 5, size=READINGS) + spread * rng.normal(size=READINGS)
     return qz.fit_mixture(x, BAND)
+
+
+def target_of(fit: MixtureFit) -> ModelTarget:
+    """The same posterior, to be sampled."""
+    return ModelTarget(fit.readings, fit.band, fit.model)
 
 
 def ours(fit: MixtureFit, draws: int) -> tuple[np.ndarray, float]:
@@ -92,8 +97,8 @@ def ours(fit: MixtureFit, draws: int) -> tuple[np.ndarray, float]:
 
 def plain(fit: MixtureFit, steps: int) -> tuple[np.ndarray, float]:
     """The same by the stretch move from the prior."""
-    target = BaseTarget(fit)
-    low, high = target.hills[0][:2]
+    target = target_of(fit)
+    low, high = target.modes[0][:2]
     shares = []
     begin = time.process_time()
     for seed in np.random.SeedSequence(1).spawn(ENSEMBLES):
@@ -118,29 +123,29 @@ def row(spread: str, name: str, tally: Tally) -> str:
 def main(arguments: list[str] | None = None) -> None:
     """Measure, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="one short page")
+    parser.add_argument("--tiny", action="store_true", help="one short sample")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
     draws, steps = (50, 60) if options.tiny else (1000, 1500)
     seeds = {0.15: SEEDS[0.15][:1]} if options.tiny else SEEDS
     lines = [
-        f"Pages of {READINGS} readings, sigma unknown, units from {BAND[0]:g} to {BAND[1]:g}, the "
-        f"best mode between 0.3 and 0.95 of the posterior. {ENSEMBLES} ensembles of {WALKERS} "
+        f"Samples of {READINGS} readings, sigma unknown, units from {BAND[0]:g} to {BAND[1]:g}, "
+        f"the best mode between 0.3 and 0.95 of the posterior. {ENSEMBLES} ensembles of {WALKERS} "
         f"walkers. Plain emcee: the stretch move, {steps} steps from the prior, the first half "
         "discarded. Errors are those of the share of the best mode against quadrature, the mean "
-        "and the largest of the pages and the root mean square of single ensembles; effective "
+        "and the largest of the samples and the root mean square of single ensembles; effective "
         "draws are of that share, for one ensemble; seconds are processor time of four.",
         "",
-        "| sigma/unit | pages | | mean error | largest error | error of one ensemble | "
-        "effective draws | seconds a page | effective draws a second |",
+        "| sigma/unit | samples | | mean error | largest error | error of one ensemble | "
+        "effective draws | seconds a sample | effective draws a second |",
         "|---|---|---|---|---|---|---|---|---|",
     ]
     everything = Tally(), Tally()
     for spread, those in seeds.items():
         here = Tally(), Tally()
         for seed in those:
-            fit = page(spread, seed)
-            exact = BaseTarget(fit).hills[0][2]
+            fit = one_fit(spread, seed)
+            exact = target_of(fit).modes[0].share
             for i, (shares, seconds) in enumerate((ours(fit, draws), plain(fit, steps))):
                 here[i].add(shares, exact, seconds)
                 everything[i].add(shares, exact, seconds)

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
+from quantize.comb import sums
 from quantize.comb.kernel import harmonic_sums
-from quantize.counts import sums
 from quantize.null.counts import MANY
 
 

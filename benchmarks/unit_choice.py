@@ -2,7 +2,7 @@
 
 Run with ``python -m benchmarks.unit_choice``; ``--write docs/tables`` writes the table. The pages
 are those of ``benchmarks.accuracy``. The likelihood is tabulated on a dense grid of unit and
-sigma/unit, phases to 1/800 of a turn, so that every prior and rule sees the same numbers.
+sigma/unit, phases to 1/800 of a unit, so that every prior and rule sees the same numbers.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ import numpy as np
 
 from benchmarks.accuracy import CONDITIONS, Condition
 from benchmarks.tables import keep
-from quantize.comb import sigma_prior
 from quantize.comb.window import log_unit_excess
 from quantize.comb.wrapped import log_wrapped_normal
+from quantize.model import sigma_prior
 
 UNITS = 3000
 RATIOS = np.exp(np.linspace(np.log(0.02), np.log(5.0), 60))
@@ -31,8 +31,8 @@ Array = np.ndarray
 
 def log_likelihood(x: Array, unit: Array) -> Array:
     """Σ log density at every unit (rows) and sigma/unit (columns), whole units counted."""
-    turns = x / unit[:, None]
-    place = np.minimum((np.abs(turns - np.rint(turns)) * 2 * _PHASES).astype(int), _PHASES - 1)
+    cycles = x / unit[:, None]
+    place = np.minimum((np.abs(cycles - np.rint(cycles)) * 2 * _PHASES).astype(int), _PHASES - 1)
     flat = (place + np.arange(unit.size)[:, None] * _PHASES).ravel()
     counts = np.bincount(flat, minlength=unit.size * _PHASES).reshape(unit.size, _PHASES)
     excess = log_unit_excess(unit, np.full(unit.size, 0.25), float(np.ptp(x)), x.size)

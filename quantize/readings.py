@@ -18,9 +18,9 @@ from quantize._support.validation import (
     IntArray,
     float_array,
     moderate,
-    number,
     one_of_few,
     per_reading,
+    positive,
     read_only,
     state_codes,
 )
@@ -57,26 +57,29 @@ class SharedShift:
         }
 
     @classmethod
-    def checked(cls, shift: SharedShift, n: int) -> SharedShift:
+    def checked(cls, shift: Any, n: int) -> SharedShift:
         """The shift for `n` readings, or one sentence.
 
         Raises
         ------
         InputError
         """
-        lever = per_reading("shift.lever", np.abs(shift.lever), n)
-        error = number("shift.error", shift.error)
-        if not error > 0 or not shift.degrees_of_freedom > 0:
-            raise InputError(
-                f"`shift` has the error {error:g} and {shift.degrees_of_freedom:g} degrees of "
-                "freedom; both must be above zero, or leave `shift` out."
+        if not isinstance(shift, SharedShift):
+            raise InputTypeError(
+                f"`shift` is a {type(shift).__name__}; give a SharedShift, or leave it out."
             )
-        assert lever is not None
-        return cls(
-            error=error,
-            lever=read_only(np.copysign(lever, shift.lever)),
-            degrees_of_freedom=float(shift.degrees_of_freedom),
-        )
+        lever, degrees = shift.lever, shift.degrees_of_freedom
+        lever = float_array("shift.lever", [lever] * n if np.ndim(lever) == 0 else lever)
+        if lever.size != n:
+            raise InputError(
+                f"`shift.lever` has {lever.size} entries and `values` has {n}; give one number for "
+                "all, or one for each reading."
+            )
+        moderate("shift.lever", float(np.abs(lever).max()))
+        error = positive("shift.error", shift.error)
+        if degrees != np.inf:
+            degrees = positive("shift.degrees_of_freedom", degrees)
+        return cls(error=error, lever=read_only(lever), degrees_of_freedom=float(degrees))
 
 
 @dataclasses.dataclass(frozen=True, eq=False, init=False, repr=False)
@@ -177,7 +180,8 @@ class Readings:
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         # A pickled array forgets that it was read-only.
-        for value in state.values():
+        shift = state.get("shift")
+        for value in (*state.values(), None if shift is None else shift.lever):
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
         self.__dict__.update(state)
@@ -195,6 +199,8 @@ class Readings:
             parts.append("resolution given")
         if not self.measured.all():
             parts.append(f"{int(np.sum(~self.measured))} off the scale or changing")
+        if self.shift is not None:
+            parts.append("a shared shift")
         return f"<Readings: {', '.join(parts)}>"
 
     @property

@@ -178,7 +178,8 @@ class Lattice:
             for j in (-0.5, 0.5):
                 at = log_unit + i * self.step(b), shift + j * self.shift_cell(b)
                 p = self.parameters(b, *at)
-                corners.append(np.column_stack(self.likelihood.envelope.ends(p.unit, p.offset)))
+                ends = self.likelihood.envelope.ends(p.unit, self.likelihood.start(p))
+                corners.append(np.column_stack(ends))
         jumps: BoolArray = np.any(np.ptp(corners, axis=0) > 0, axis=1)
         return jumps
 

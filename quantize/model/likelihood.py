@@ -11,6 +11,8 @@ of the phases, which is quicker: see `quantize.model.wrapped_likelihood`.
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
@@ -146,15 +148,28 @@ class Likelihood(Terms):
         result[self.order] = out
         return result
 
-    def log_continuum(self, p: Parameters) -> FloatArray:
-        """Log likelihood of the same sample without steps; the units and offsets of `p` are unused.
+    @property
+    def shift_shows(self) -> bool:
+        """Whether a shift that the readings share changes their likelihood without steps.
 
-        The continuum is a comb too fine to show, for each state as fine as it needs. Which whole
-        numbers occur is said of the comb alone.
+        It does between readings of one state that it moves by different amounts, and at the ends of
+        an envelope.
         """
+        closed = self.envelope.declared or self.envelope.density is not None
+        return self.shifted and (closed or not self.one_lever)
+
+    def log_continuum(self, p: Parameters) -> FloatArray:
+        """Log likelihood of the same sample without steps; the units of `p` are unused.
+
+        So are the offsets, but for a shift that the readings share. The continuum is a comb too
+        fine to show, for each state as fine as it needs. Which whole numbers occur is said of the
+        comb alone.
+        """
+        if not self.shifted:
+            p = dataclasses.replace(p, offset=np.zeros(p.unit.size))
         total = np.zeros(p.unit.size)
         envelope = self.envelope.without_integers()
-        closed = envelope.declared or envelope.density is not None
+        closed = envelope.closed
         for j in range(self.states):
             if j in self.blank and not closed:
                 continue
@@ -170,18 +185,17 @@ class Likelihood(Terms):
 
     def log_fine_comb(self, p: Parameters) -> FloatArray:
         """Log likelihood under a comb so fine that it is a continuum, shape (m,)."""
-        # Where the deviation changes with the mean, the comb has to be finer.
-        least = self._least_deviation(p) * (0.6 if self.power else 1.0)
-        unit, offset, log_mass = self.envelope.continuum(least)
-        fine = Parameters(
-            unit=unit, sigma=p.sigma, offset=offset, growth=p.growth, outliers=p.outliers
-        )
+        # Repeats know their size better than one reading; where the deviation changes with the
+        # mean, the comb has to be finer still.
+        least = self._least_deviation(p) * self.sharpest * (0.6 if self.power else 1.0)
+        unit, start, log_mass = self.envelope.continuum(least)
+        fine = dataclasses.replace(p, unit=unit)
         out = np.empty(unit.size)
         for part in self.chunks(fine):
-            rows = fine.rows(part)
-            teeth = self.teeth_of(rows, None)
-            mass = self.envelope.continuum_mass(teeth, rows.unit, rows.offset, log_mass[part])
-            log_f = self.densities(rows, None, teeth)
+            rows, at = fine.rows(part), start[part]
+            teeth = self.teeth_of(rows, None, at)
+            mass = self.envelope.continuum_mass(teeth, rows.unit, at, log_mass[part])
+            log_f = self.densities(rows, None, teeth, at)
             share = rows.outliers[:, None]
             out[part] = self._states_from(log_f, mass, share).sum(axis=1)[:, 0]
         return out
@@ -258,7 +272,7 @@ class Likelihood(Terms):
         teeth = self.teeth_of(p, None)
         log_f = self.densities(p, None, teeth)
         mass = self._log_mass(p, None, teeth)
-        count = self.envelope.count(p.unit, p.offset, self.blur_in_units(p))
+        count = self.envelope.count(p.unit, self.start(p), self.blur_in_units(p))
         columns = []
         for w in share.T:
             terms, astray = self._terms(log_f, mass, np.broadcast_to(w, p.unit.shape))

@@ -16,6 +16,7 @@ _BIN = 12
 """Points of the fine marginal per bin in which modes are sought: about 0.75 deviations."""
 _SADDLE = 0.5
 """Two peaks are one mode when the valley between them is higher than this part of the higher."""
+_TIE = 1e-6
 _SAME_NUMBERS = 0.2
 """Units are alike when no reading's phase differs by more than this."""
 
@@ -61,7 +62,7 @@ def marginal_of_unit(band: Band, nodes: Nodes) -> Marginal:
     length = float(np.log(band.high)) - start
     share = nodes.share
     typical = float(np.exp(np.sum(share * np.log(nodes.cell)) / np.sum(share)))
-    size = int(np.clip(np.ceil(length / typical - 1e-6) * _FINE, 512, 2**31))
+    size = int(np.clip(np.ceil(length / typical - 1e-6) * _FINE, 512, 2**44))
     step = length / size
     found: list[tuple[IntArray, FloatArray]] = []
     for cell in np.unique(nodes.cell):
@@ -101,9 +102,9 @@ def _refined(
     if step >= cell:
         coarse: IntArray = np.minimum(((cells + 0.5) * cell / step).astype(np.int64), size - 1)
         return coarse, mass
-    # All fine points within the cells that have mass.
-    first = np.ceil(cells * cell / step - 0.5).astype(np.int64)
-    last = np.ceil((cells + 1) * cell / step - 0.5).astype(np.int64)
+    # All fine points within the cells that have mass; one between two cells belongs to the upper.
+    first = np.ceil(cells * cell / step - 0.5 - _TIE).astype(np.int64)
+    last = np.ceil((cells + 1) * cell / step - 0.5 - _TIE).astype(np.int64)
     owner = np.repeat(np.arange(cells.size), last - first)
     offset = np.arange(owner.size) - np.repeat(
         np.cumsum(last - first) - (last - first), last - first

@@ -18,6 +18,7 @@ from quantize.comb.band import Band
 from quantize.comb.window import log_unit_excess
 from quantize.comb.wrapped import log_wrapped_normal
 from quantize.model import sigma_prior
+from quantize.model.edges import log_edge_weights
 from quantize.readings import Levels
 
 NEGLIGIBLE = 15.0
@@ -67,7 +68,7 @@ class UnitLattice:
         unit = np.exp(self.log_unit)
         self.log_density = level_densities(levels, unit, np.full(size, sigma))
         taper = sigma_prior.log_taper(sigma / unit) if tapered else np.zeros(size)
-        self.log_prior = taper - np.log(size)
+        self.log_prior = taper - np.log(size) + log_edge_weights(np.arange(size), size)
 
     def log_masses(self, members: IntArray) -> FloatArray:
         """Log mass of each unit for some of the levels."""

@@ -205,7 +205,7 @@ class Posterior:
         p, terms = self.centre, self.likelihood
         measured = self.readings.measured
         data = self.readings.select(measured)
-        lever = 1.0 if data.shift is None else data.shift.lever
+        lever = data.shift.lever if data.shift is not None and terms.shifted else 1.0
         levels = data.replace(values=data.values - lever * p.offset[0]).levels()
         constant = np.square(p.sigma[0]) * levels.factor
         variance = grown_variance(constant, p.growth, levels.mean + p.offset[0], terms.power)

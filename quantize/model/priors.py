@@ -222,10 +222,15 @@ def _with_shift(offset: Any, readings: Readings) -> Any:
     if offset == "free" and np.all(shift.lever == shift.lever[0]):
         # An offset that may be anything takes the shift up.
         return offset
-    if offset != "zero":
+    if offset == "free":
         raise InputError(
             "`offset` must be zero for readings with a shared shift that moves them by different "
             "amounts; leave `offset` out, or read the run with the fall apart."
+        )
+    if offset != "zero":
+        raise InputError(
+            f"`offset` is {distributions.text(offset)}, but the readings share a shift, which "
+            "stands in its place; leave `offset` out, and take a known offset off the readings."
         )
     return distributions.student_t(shift.degrees_of_freedom, shift.error)
 

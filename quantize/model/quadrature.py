@@ -31,8 +31,12 @@ _MOST_BOXES = 3_000_000
 _COARSE = 0.1
 _BLOCK = 20_000
 _FIRST_NODES = 20_000
+_FIRST_LEVEL = 10
+"""Cells are halved as often before any is looked at, where every node needs it."""
 _NO_CHANCE = 745.0
 _BEST = 20
+_PANEL_NODES = 8
+_WIDENING = 3.0
 
 
 def integrate(
@@ -78,15 +82,41 @@ def integrate(
 
 def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: Common) -> float:
     """Log evidence of the same sample without steps, under the same priors of what it shares."""
+    shift, log_shift = np.zeros(1), np.zeros(1)
+    if likelihood.shift_shows:
+        shift, log_shift = _shift_nodes(likelihood, prior, common)
     p = Parameters(
-        unit=np.ones(common.size),
-        sigma=common.sigma,
-        offset=np.zeros(common.size),
-        growth=common.growth,
-        outliers=common.outliers,
+        unit=np.ones(shift.size * common.size),
+        sigma=np.tile(common.sigma, shift.size),
+        offset=np.repeat(shift, common.size),
+        growth=np.tile(common.growth, shift.size),
+        outliers=np.tile(common.outliers, shift.size),
     )
-    log_l = likelihood.log_continuum(p)
-    return float(np.logaddexp.reduce(log_l + log_noise_prior(prior, common)))
+    weight = np.add.outer(log_shift, log_noise_prior(prior, common)).ravel()
+    return float(np.logaddexp.reduce(likelihood.log_continuum(p) + weight))
+
+
+def _shift_nodes(
+    likelihood: Likelihood, prior: ParameterPriors, common: Common
+) -> tuple[FloatArray, FloatArray]:
+    """Shifts that the readings share, and log weights times prior, for the sample without steps.
+
+    Gauss–Legendre panels that widen from the middle of the prior, and from the shift at which the
+    readings of each state agree best: whatever sigma is, some are as wide as the likelihood.
+    """
+    best, width = likelihood.shift_within_states(float(common.sigmas.place[0]))
+    low, high = distributions.reach(prior.offset)
+    scale = float(prior.offset.ppf(0.84))
+    edges = [np.array([low, high])]
+    for centre, first in ((0.0, scale), (best, min(width, scale))):
+        size = first * _WIDENING ** np.arange(np.ceil(np.log(high / first) / np.log(_WIDENING)) + 1)
+        edges += [np.array([centre]), centre + size, centre - size]
+    ends = np.unique(np.clip(np.concatenate(edges), low, high))
+    x, w = np.polynomial.legendre.leggauss(_PANEL_NODES)
+    length = np.diff(ends)[:, None]
+    shift = (ends[:-1, None] + 0.5 * length * (x + 1)).ravel()
+    log_w = np.log(0.5 * w * length).ravel()
+    return shift, log_w + distributions.log_density(prior.offset, shift)
 
 
 class _Search:
@@ -147,7 +177,7 @@ class _Search:
     def final_boxes(self) -> Boxes:
         """The nodes of the lattices that may count."""
         c = self.common
-        level = int(self.lattice.levels.min())
+        level = min(int(self.lattice.levels.min()), _FIRST_LEVEL)
         todo = box_of.whole(self.lattice.root, level, c.sigmas.size, c.growths.size)
         done: list[Boxes] = [todo.rows(slice(0, 0))]
         while todo.size:

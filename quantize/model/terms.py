@@ -53,8 +53,9 @@ class Cell:
 class Terms:
     """Readings sorted by state, the teeth that each state may be at, and their densities.
 
-    `power` is that of the law of noise (`quantize.model.noise.POWERS`). The offset moves reading i
-    by `lever[i]` times itself: by one where readings share no other shift.
+    `power` is that of the law of noise (`quantize.model.noise.POWERS`). Where the readings share a
+    shift, it takes the place of the offset: it moves reading i by `lever[i]` times itself, and no
+    size.
     """
 
     def __init__(
@@ -75,13 +76,17 @@ class Terms:
         self.x = readings.values[self.order]
         self.scale = (np.ones(n) if readings.sigma is None else readings.sigma)[self.order]
         shift = readings.shift
+        self.shifted = shift is not None
         self.lever = np.ones(n) if shift is None else shift.lever[self.order]
-        self.levered = shift is not None and bool(np.any(self.lever != 1))
+        self.levered = bool(np.any(self.lever != 1))
         self.starts = np.flatnonzero(np.r_[True, np.diff(self.state) > 0])
         self.states = self.starts.size
         sizes = np.diff(np.r_[self.starts, n])
         self.of_reading = np.repeat(np.arange(self.states), sizes)
-        self.blur = float(np.sqrt(np.mean(1 / np.add.reduceat(self.scale**-2.0, self.starts))))
+        self.one_lever = bool(np.all(self.lever == self.lever[self.starts][self.of_reading]))
+        of_mean = 1 / np.add.reduceat(self.scale**-2.0, self.starts)
+        self.blur = float(np.sqrt(np.mean(of_mean)))
+        self.sharpest = float(np.sqrt(np.min(of_mean)) / self.scale.min())
         self.kinds = ReadingKinds(readings, self.order, rounding)
         self.step, self.beyond = self.kinds.step, self.kinds.beyond
         self._places()
@@ -164,14 +169,42 @@ class Terms:
         slack = np.abs(b) * across
         return self.lowest - b * at_one_lever - slack, self.highest - b * at_one_lever + slack
 
-    def teeth_of(self, p: Parameters, cell: Cell | None) -> FloatArray:
-        """Whole numbers tried for each state, shape (m, J, T)."""
+    def start(self, p: Parameters) -> FloatArray:
+        """The size at the tooth of number zero."""
+        return np.zeros(p.unit.size) if self.shifted else p.offset
+
+    def shift_within_states(self, sigma: float) -> tuple[float, float]:
+        """The shift at which the readings of each state agree best, and its standard error.
+
+        Zero and infinity where no readings of one state are moved by different amounts.
+        """
+        weight = np.square(sigma * self.scale) ** -1.0 * (self.beyond == 0)
+        total = np.maximum(np.add.reduceat(weight, self.starts), np.finfo(float).tiny)
+        x, lever = (
+            value - (np.add.reduceat(weight * value, self.starts) / total)[self.of_reading]
+            for value in (self.x, self.lever)
+        )
+        information = float(np.sum(weight * lever**2))
+        if not information > 0:
+            return 0.0, np.inf
+        return float(np.sum(weight * lever * x)) / information, information**-0.5
+
+    def teeth_of(
+        self, p: Parameters, cell: Cell | None, start: FloatArray | None = None
+    ) -> FloatArray:
+        """Whole numbers tried for each state, shape (m, J, T).
+
+        With `start` the teeth are counted from there, and the offset is on top of it.
+        """
         u = p.unit[:, None]
         half = self.half_width(p, cell)[:, None]
         lowest, highest = self._ends_of_states(p)
+        if start is not None:
+            lowest, highest = lowest - start[:, None], highest - start[:, None]
         first, last = np.rint(lowest / u) - half, np.rint(highest / u) + half
         if self.envelope.limited or self.envelope.declared:
-            lower, upper = self.envelope.ends(p.unit, p.offset)
+            at = self.start(p) if start is None else start
+            lower, upper = self.envelope.ends(p.unit, at)
             if cell is not None:
                 move = self._farthest_move(p, cell) / p.unit + 1
                 lower, upper = lower - np.ceil(move), upper + np.ceil(move)
@@ -186,9 +219,17 @@ class Terms:
         teeth: FloatArray = first[:, :, None] + np.arange(most)
         return teeth
 
-    def densities(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
+    def densities(
+        self,
+        p: Parameters,
+        cell: Cell | None,
+        teeth: FloatArray,
+        start: FloatArray | None = None,
+    ) -> FloatArray:
         """Log density of each reading at each tooth, shape (m, n, T), or its bound in a cell."""
         mean = teeth * p.unit[:, None, None]
+        if start is not None:
+            mean += start[:, None, None]
         at_reading = self.per_reading(mean)
         if np.any(p.offset):
             at_reading = at_reading + (p.offset[:, None] * self.lever)[:, :, None]
@@ -237,9 +278,11 @@ class Terms:
 
     def masses(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
         """Log probability of each tooth, shape (m, J or 1, T or 1), or its bound in a cell."""
+        start = self.start(p)
         if cell is None:
-            return self.envelope.log_mass(teeth, p.unit, p.offset, self.blur_in_units(p))
-        return self.envelope.most_log_mass(teeth, p.unit, p.offset, cell.offset, cell.log_unit)
+            return self.envelope.log_mass(teeth, p.unit, start, self.blur_in_units(p))
+        reach = np.zeros(p.unit.size) if self.shifted else cell.offset
+        return self.envelope.most_log_mass(teeth, p.unit, start, reach, cell.log_unit)
 
     def blur_in_units(self, p: Parameters) -> FloatArray:
         """Spread of a level mean, in units."""

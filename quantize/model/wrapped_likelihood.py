@@ -17,6 +17,7 @@ from quantize.comb.wrapped import (
     cosine_sums,
     log_density_sum,
     log_likelihood_from_cosines,
+    log_peak_density,
     log_product,
     log_wrapped_normal,
 )
@@ -31,10 +32,15 @@ _HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 _BLOCK = 2**15
 _NO_IMAGES, _HALF_WAY = 0.08, 0.375
 """Below this spread a phase up to this has no tooth but the nearest, to 1e-8."""
+_SIX_IMAGES = 0.8
+"""Up to this spread three teeth on either side of the nearest are enough."""
 
 
 def likelihood_of(model: MixtureModel, readings: Readings) -> Likelihood:
     """The likelihood that a model means for these readings."""
+    if isinstance(model.offset, str) and model.offset == "free":
+        # An offset that may be anything takes a shift up.
+        readings = readings.replace(shift=None)
     envelope = envelope_of(model, readings)
     if _wrapped(model, readings, envelope):
         return WrappedLikelihood(readings, envelope)
@@ -99,9 +105,12 @@ class WrappedLikelihood(Likelihood):
         out = np.empty(p.unit.size)
         direct = np.arange(p.unit.size)
         if self.equal and p.unit.size > 1 and not np.ptp(p.offset):
-            wide = spread * self.widths[0] >= WIDE
-            out[wide] = self._by_cosines(p.rows(np.flatnonzero(wide)))
-            direct = np.flatnonzero(~wide)
+            wide = np.flatnonzero(spread * self.widths[0] >= WIDE)
+            units, row = np.unique(p.unit[wide], return_inverse=True)
+            # The sums of a unit serve every sigma; for one they are not worth it.
+            if 2 * units.size <= wide.size:
+                out[wide] = self._by_cosines(p.rows(wide), units, row)
+                direct = np.delete(direct, wide)
         for rows in self._blocks(direct):
             cycles = self._cycles(p.rows(rows))
             phase = cycles - np.rint(cycles)
@@ -160,12 +169,19 @@ class WrappedLikelihood(Likelihood):
         """What teeth other than the nearest can add, summed over the levels."""
         # Half way between two teeth both count, however sharp they are.
         out: FloatArray = float(np.log(3)) * np.count_nonzero(near > _HALF_WAY, axis=1)
-        rows = np.flatnonzero(widest.max(axis=1) > _NO_IMAGES)
+        most = widest.max(axis=1)
+        rows = np.flatnonzero((most > _NO_IMAGES) & (most <= _SIX_IMAGES))
         if rows.size:
             half = 0.5 / np.square(widest[rows])
             images = np.exp((np.minimum(2 * near[rows] - 1, 0.0)) * half)
-            images += np.exp(-4 * half)
+            images += np.exp(-4 * half) + np.exp(-9 * half)
             out[rows] = log_product(1 + 2 * images)
+        # Of all teeth together there is little more at one phase than at another.
+        rows = np.flatnonzero(most > _SIX_IMAGES)
+        if rows.size:
+            spread = widest[rows]
+            together = log_peak_density(spread) + np.log(spread) + _HALF_LOG_2PI
+            out[rows] = (together + 0.5 * np.square(near[rows] / spread)).sum(axis=1)
         return out
 
     def _cycles(self, p: Parameters) -> FloatArray:
@@ -175,11 +191,13 @@ class WrappedLikelihood(Likelihood):
         cycles: FloatArray = (self.mean - p.offset[:, None] * self.level_lever) / p.unit[:, None]
         return cycles
 
-    def _by_cosines(self, p: Parameters) -> FloatArray:
-        """Sums of log densities at one offset, where the spreads are wide."""
+    def _by_cosines(self, p: Parameters, units: FloatArray, row: IntArray) -> FloatArray:
+        """Sums of log densities at one offset, where the spreads are wide.
+
+        The unit of each is ``units[row]``.
+        """
         if not p.unit.size:
             return np.empty(0)
-        units, row = np.unique(p.unit, return_inverse=True)
         spread = p.sigma * self.widths[0] / p.unit
         from_offset = self.mean - p.offset[0] * self.level_lever
         sums = cosine_sums(from_offset, units, float(spread.min()))

@@ -148,8 +148,10 @@ def _least_squares(
     weighted = design * weight[:, None]
     normal = np.einsum("cni,cnj->cij", weighted, design)
     # What no coefficient determines stays near zero.
-    normal += 1e-9 * (weight.sum() + np.trace(normal, axis1=1, axis2=2))[:, None, None] * np.eye(
-        design.shape[2]
+    normal += (
+        1e-9
+        * (weight.sum() + np.trace(normal, axis1=1, axis2=2))[:, None, None]
+        * np.eye(design.shape[2])
     )
     solved = np.linalg.solve(normal, np.einsum("cni,n->ci", weighted, values)[:, :, None])[:, :, 0]
     start = solved[:, 2] if offset else np.zeros(len(solved))

@@ -1,12 +1,15 @@
-"""The wrapped-normal density against mpmath's theta function."""
+"""The wrapped-normal density against mpmath's theta function; its sums and series against it."""
 
 import mpmath
 import numpy as np
 import pytest
 
 from quantize.comb.wrapped import (
+    WIDE,
+    coefficients,
+    cosine_sums,
     log_density_sum,
-    log_density_sum_plain,
+    log_likelihood_from_cosines,
     log_peak_density,
     log_wrapped_normal,
     phase,
@@ -58,7 +61,7 @@ def test_fast_sums_are_the_plain_sums(n):
     rng = np.random.default_rng(11)
     spread = np.geomspace(0.001, 3, 60)[:, None]
     phi = rng.uniform(-0.5, 0.5, (60, n))
-    plain = log_density_sum_plain(phi, spread)
+    plain = log_wrapped_normal(phi, spread).sum(axis=1)
     fast = log_density_sum(phi, spread)
     np.testing.assert_allclose(fast, plain, rtol=1e-12, atol=1e-12 * n)
 
@@ -81,3 +84,41 @@ def test_peak_is_the_density_at_zero():
 def test_phase_is_signed_and_short():
     np.testing.assert_allclose(phase(np.array([9.0, 11.0, -4.0]), 10.0), [-0.1, 0.1, -0.4])
     np.testing.assert_allclose(phase(np.array([12.0]), 10.0, offset=2.0), [0.0])
+
+
+@pytest.mark.parametrize("smallest", [0.2, 0.27, 0.4, 3.0])
+def test_fewer_cosine_sums_serve_wider_spreads(smallest):
+    rng = np.random.default_rng(5)
+    mean, unit = rng.normal(size=12) * 4, rng.uniform(0.5, 2, 9)
+    sums = cosine_sums(mean, unit, smallest)
+    j = np.arange(1, sums.shape[1] + 1)
+    plain = np.cos(2 * np.pi * j * (mean / unit[:, None])[:, :, None]).sum(axis=1)
+    np.testing.assert_allclose(sums, plain, rtol=0, atol=1e-10)
+    spread, row = rng.uniform(smallest, smallest + 0.5, 40), rng.integers(0, 9, 40)
+    few = log_likelihood_from_cosines(sums, row, 12, spread)
+    all_of_them = log_likelihood_from_cosines(cosine_sums(mean, unit, WIDE), row, 12, spread)
+    np.testing.assert_array_equal(few, all_of_them)
+
+
+def test_coefficients_are_those_of_the_series():
+    spread = np.array([0.2, 0.3, 0.7, 1.5])
+    constant, found = coefficients(spread, 6)
+    a = 2 * np.pi**2 * spread[:, None] ** 2
+    j, m = np.arange(1, 7), np.arange(1, 200)
+    np.testing.assert_allclose(found, -((-1.0) ** j) / (j * np.sinh(a * j)), rtol=1e-12)
+    product = np.log1p(-np.exp(-2 * a * m)).sum(axis=1)
+    few = np.log1p(-np.exp(-2 * a * m[:6])).sum(axis=1)
+    np.testing.assert_allclose(constant, few, rtol=0, atol=1e-14)
+    np.testing.assert_allclose(constant[1:], product[1:], rtol=0, atol=1e-9)
+
+
+@pytest.mark.parametrize("spread", [0.2, 0.26, 0.5, 1.5])
+def test_the_series_is_the_log_density_at_every_offset(spread):
+    rng = np.random.default_rng(8)
+    mean, unit = rng.normal(size=9) * 3, np.array([0.7, 1.1, 1.9])
+    s, row = np.full(3, spread), np.arange(3)
+    for offset in np.arange(16) / 16 * 1.9:
+        sums = cosine_sums(mean - offset, unit, spread)
+        series = log_likelihood_from_cosines(sums, row, mean.size, s)
+        plain = log_wrapped_normal((mean - offset) / unit[:, None], spread).sum(axis=1)
+        np.testing.assert_allclose(series, plain, rtol=1e-11, atol=1e-11)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from plain_window import plain_log_unit_excess
 
-from quantize.comb.window import log_unit_excess
 from quantize.model.envelope import Envelope
 from quantize.readings import Readings
 
@@ -26,11 +26,19 @@ def plain_likelihood(
     power: int = 0,
     rounding: bool = False,
 ) -> float:
-    """Log likelihood of a page at one set of parameters, as the definition says it."""
+    """Log likelihood of a sample at one set of parameters, as the definition says it.
+
+    A shift that the readings share stands in the place of the offset: it moves each reading by its
+    lever, and no size.
+    """
     state = np.arange(len(readings)) if readings.state is None else readings.state
-    teeth = _teeth(readings, envelope, unit, sigma, offset, growth, power)
+    shift = readings.shift
+    lever = np.ones(len(readings)) if shift is None else shift.lever
+    start = offset if shift is None else 0.0
+    moved = [offset * float(one) - start for one in lever]
+    teeth = _teeth(readings, envelope, unit, sigma, start, growth, power, max(map(abs, moved)))
     spread = sigma / unit * _blur(readings, state)
-    weights = _weights(envelope, teeth, unit, offset, spread)
+    weights = _weights(envelope, teeth, unit, start, spread)
     total = 0.0
     for label in range(int(state.max()) + 1):
         mine = [i for i in range(len(readings)) if state[i] == label]
@@ -40,9 +48,9 @@ def plain_likelihood(
         astray = math.prod(outliers * _outside(readings, envelope, i) for i in mine)
         likelihood = astray
         for k, weight in zip(teeth, weights, strict=True):
-            mean = offset + unit * k
             together = 1.0
             for i in mine:
+                mean = start + unit * k + moved[i]
                 scale = 1.0 if readings.sigma is None else float(readings.sigma[i])
                 sd = math.sqrt((sigma * scale) ** 2 + growth**2 * abs(mean) ** power)
                 f = _density(readings, i, mean, sd, unit, rounding)
@@ -99,11 +107,12 @@ def _teeth(
     offset: float,
     growth: float,
     power: int,
+    moved: float,
 ) -> list[int]:
     """Every whole number that can count."""
     scale = 1.0 if readings.sigma is None else float(readings.sigma.max())
     reach = float(np.abs(readings.values).max())
-    margin = _FAR * math.sqrt((sigma * scale) ** 2 + growth**2 * reach**power) + unit
+    margin = _FAR * math.sqrt((sigma * scale) ** 2 + growth**2 * reach**power) + unit + moved
     if readings.resolution is not None:
         margin += float(readings.resolution.max())
     low = float(readings.values.min()) - margin
@@ -131,6 +140,5 @@ def _weights(
         return [flag / max(sum(inside), 1) for flag in inside]
     if envelope.bounded:
         return [1 / len(teeth)] * len(teeth)
-    unit_, spread_ = np.array([unit]), np.array([spread])
-    excess = log_unit_excess(unit_, spread_, envelope.span, envelope.levels)
+    excess = plain_log_unit_excess(np.array([unit]), spread, envelope.span, envelope.levels)
     return [unit / envelope.span * math.exp(-float(excess[0]))] * len(teeth)

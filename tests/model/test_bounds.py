@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from model_pages import CASES, case
+from model_cases import CASES, case
 
 from quantize.model.likelihood import Cell, Parameters
 
@@ -12,9 +12,9 @@ SHARES = np.array([1e-4, 0.1, 0.5])
 boxes = st.fixed_dictionaries(
     {
         "log_unit": st.floats(np.log(0.3), np.log(3)),
-        "swing": st.floats(1e-4, 0.08),
+        "half_unit": st.floats(1e-4, 0.08),
         "offset": st.floats(-0.5, 0.5),
-        "slack": st.floats(0, 0.2),
+        "half_offset": st.floats(0, 0.2),
         "log_sigma": st.floats(np.log(0.02), np.log(0.6)),
         "ratio": st.floats(0, 1.5),
         "log_growth": st.floats(np.log(0.003), np.log(0.3)),
@@ -29,9 +29,9 @@ def inside(box, rng, m):
     t[:, : m // 2] = np.sign(t[:, : m // 2])
     down = 0.5 * (t[2:] - 1) * box["ratio"]
     return Parameters(
-        unit=np.exp(box["log_unit"] + box["swing"] * t[0]),
+        unit=np.exp(box["log_unit"] + box["half_unit"] * t[0]),
         sigma=np.exp(box["log_sigma"] + down[0]),
-        offset=box["offset"] + box["slack"] * t[1],
+        offset=box["offset"] + box["half_offset"] * t[1],
         growth=np.exp(box["log_growth"] + down[1]),
         outliers=np.zeros(m),
     )
@@ -52,8 +52,8 @@ def test_bound_holds_anywhere_in_a_box(name, box):
         outliers=0 * one,
     )
     cell = Cell(
-        swing=box["swing"] * one,
-        slack=box["slack"] * one,
+        log_unit=box["half_unit"] * one,
+        offset=box["half_offset"] * one,
         sigma_low=np.exp(box["log_sigma"] - box["ratio"]) * one,
         growth_low=np.exp(box["log_growth"] - box["ratio"]) * one,
     )
@@ -75,7 +75,9 @@ def test_bound_of_a_tiny_box_is_the_likelihood(name):
             growth=0.02 * one,
             outliers=0 * one,
         )
-        cell = Cell(swing=1e-9 * one, slack=1e-9 * one, sigma_low=0.2 * one, growth_low=0.02 * one)
+        cell = Cell(
+            log_unit=1e-9 * one, offset=1e-9 * one, sigma_low=0.2 * one, growth_low=0.02 * one
+        )
         # Open ends of a window count half, whatever the spread: the bound knows the least only.
         loose = len(likelihood.x) * 0.8 if not likelihood.envelope.closed else 1e-4
         gap = likelihood.bound(p, cell, shares) - likelihood.by_share(p, shares)

@@ -6,7 +6,7 @@ from scipy import stats
 
 import quantize as qz
 from quantize.comb.band import Band
-from quantize.model.mixture import fit_model
+from quantize.model.mixture import fit_posterior
 
 BAND = Band(low=0.8, high=1.25, chosen=False, reason="")
 SIZE = 1500
@@ -35,9 +35,9 @@ def compare(drawn, place, share):
 
 @pytest.mark.parametrize("name", MODELS)
 def test_draws_follow_the_posterior(name, seed):
-    found = fit_model(qz.Readings(comb()), BAND, qz.MixtureModel(**MODELS[name]))
+    found = fit_posterior(qz.Readings(comb()), BAND, qz.MixtureModel(**MODELS[name]))
     draws = found.draws(SIZE, rng=seed)
-    nodes = found.model_nodes
+    nodes = found.posterior.nodes
     share = nodes.share / nodes.share.sum()
     # Kolmogorov's test fails by chance once in 1e4 for each parameter.
     units, back = np.unique(nodes.log_unit, return_inverse=True)
@@ -60,15 +60,15 @@ def test_draws_follow_the_posterior(name, seed):
         assert draws[parameter].std() == pytest.approx(sd, rel=0.25)
 
 
-def test_draws_of_a_free_offset_turn_with_the_comb(seed):
+def test_draws_of_a_free_offset_move_with_the_comb(seed):
     x = comb() + 0.37
-    found = fit_model(qz.Readings(x), BAND, qz.MixtureModel(offset="free", sigma=0.13))
+    found = fit_posterior(qz.Readings(x), BAND, qz.MixtureModel(offset="free", sigma=0.13))
     draws = found.draws(SIZE, rng=seed)
     assert draws["offset"].between(0, draws["unit"]).all()
-    turns = found.model_nodes.shift
-    share = found.model_nodes.share
-    expected = np.sum(share * np.exp(2j * np.pi * turns)) / share.sum()
-    phase = (draws["offset"] - found.prior.origin) / draws["unit"]
+    cycles = found.posterior.nodes.shift
+    share = found.posterior.nodes.share
+    expected = np.sum(share * np.exp(2j * np.pi * cycles)) / share.sum()
+    phase = (draws["offset"] - found.posterior.prior.origin) / draws["unit"]
     drawn = np.exp(2j * np.pi * phase)
     # Five standard errors of a mean of unit vectors.
     assert abs(drawn.mean() - expected) < 5 / np.sqrt(SIZE)

@@ -4,22 +4,23 @@ import itertools
 
 import numpy as np
 import pytest
-from model_pages import CASES, case
+from model_cases import CASES, case
 from plain_likelihood import plain_likelihood
 from scipy import stats
 from scipy.integrate import quad
 
 import quantize as qz
 from quantize.model.envelope import envelope_of
-from quantize.model.likelihood import PageLikelihood, Parameters
-from quantize.model.priors import POWERS
+from quantize.model.likelihood import Likelihood, Parameters
+from quantize.model.noise import POWERS
 from quantize.model.wrapped_likelihood import likelihood_of
 
 
-def parameters(model, rng, m=20):
+def parameters(model, rng, m=20, *, shifted=False):
     """Random values of the parameters that a model has."""
     scaled = model.sigma is not None and not isinstance(model.sigma, float)
-    offset = rng.uniform(-0.4, 0.4, size=m) if model.offset != "zero" else np.zeros(m)
+    moving = shifted or model.offset != "zero"
+    offset = rng.uniform(-0.4, 0.4, size=m) if moving else np.zeros(m)
     growth = np.zeros(m)
     if model.noise != "constant":
         growth = np.exp(rng.uniform(np.log(0.003), np.log(0.05), size=m))
@@ -58,7 +59,7 @@ def one_by_one(readings, model, likelihood, p):
 @pytest.mark.parametrize("name", CASES)
 def test_fast_likelihood_is_the_plain_one(name, seed):
     readings, model, likelihood = case(name)
-    p = parameters(model, np.random.default_rng(seed))
+    p = parameters(model, np.random.default_rng(seed), shifted=likelihood.shifted)
     plain = one_by_one(readings, model, likelihood, p)
     fast = likelihood.log_likelihood(p)
     # The plain loops lose what is below 1e-300, and differences of distribution functions 1e-16.
@@ -69,9 +70,9 @@ def test_fast_likelihood_is_the_plain_one(name, seed):
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_states_add_up_to_the_page(name, seed):
+def test_states_add_up_to_the_sample(name, seed):
     _, model, likelihood = case(name)
-    p = parameters(model, np.random.default_rng(seed))
+    p = parameters(model, np.random.default_rng(seed), shifted=likelihood.shifted)
     total = likelihood.log_likelihood(p)
     np.testing.assert_allclose(likelihood.pointwise(p).sum(axis=1), total, rtol=1e-12)
     teeth, probability = likelihood.teeth(p.rows(np.flatnonzero(np.isfinite(total))))
@@ -179,7 +180,7 @@ def test_a_fine_comb_is_the_continuum(name):
 def test_far_readings_do_not_overflow():
     model = qz.MixtureModel(noise="proportional")
     readings = qz.Readings([1e-3, 1.0, 1e6])
-    likelihood = PageLikelihood(readings, envelope_of(model, readings), power=2)
+    likelihood = Likelihood(readings, envelope_of(model, readings), power=2)
     p = Parameters(
         unit=np.array([1.0]),
         sigma=np.array([1e-4]),

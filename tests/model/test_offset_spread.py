@@ -1,4 +1,4 @@
-"""The standard deviation of a free offset, in both mixtures, against draws from the posterior."""
+"""The standard deviation of a free offset by both likelihoods, against draws."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def test_the_spread_of_the_offset_is_that_of_its_draws(model: qz.MixtureModel | 
     draws = fit.draws(4000, rng=2)
     # Within the highest mode, and counted around the circle of one unit.
     mode = np.abs(draws["unit"] - fit.unit) < 5 * fit.unit_err
-    turns = (draws["offset"][mode] - row["mean"]) / fit.unit
-    off = (turns - np.rint(turns)) * fit.unit
+    cycles = (draws["offset"][mode] - row["mean"]) / fit.unit
+    off = (cycles - np.rint(cycles)) * fit.unit
     assert row["sd"] == pytest.approx(off.std(), rel=0.1)
     assert abs(off.mean()) < 0.2 * row["sd"]

@@ -9,7 +9,7 @@ from scipy import stats
 import quantize as qz
 
 SIGMA, SHARE, WINDOW = 0.05, 0.1, (0.5, 9.5)
-PAGE = np.array([1.02, 2.97, 4.01, 5.04, 7.02, 8.0, 3.45, 6.2])
+SAMPLE = np.array([1.02, 2.97, 4.01, 5.04, 7.02, 8.0, 3.45, 6.2])
 
 
 def by_hand() -> np.ndarray:
@@ -20,7 +20,7 @@ def by_hand() -> np.ndarray:
     off = SHARE / length
     # Nine teeth stand in the window at every unit of this range, so each holds a ninth.
     place = units[:, None, None] * teeth
-    on = (1 - SHARE) * stats.norm.pdf(PAGE[:, None], place, SIGMA).mean(axis=2)
+    on = (1 - SHARE) * stats.norm.pdf(SAMPLE[:, None], place, SIGMA).mean(axis=2)
     weight = np.prod(on + off, axis=1) / units
     return (weight / weight.sum()) @ (off / (on + off))
 
@@ -31,7 +31,7 @@ def log_odds(p: np.ndarray) -> np.ndarray:
 
 def test_the_shares_are_those_of_bayes_rule() -> None:
     model = qz.MixtureModel(sigma=SIGMA, outliers=SHARE, window=WINDOW)
-    found = qz.fit_mixture(PAGE, (0.95, 1.05), model=model).outlier_probabilities()
+    found = qz.fit_mixture(SAMPLE, (0.95, 1.05), model=model).outlier_probabilities()
     # The fit averages over a few nodes that stand for all of them.
     assert log_odds(found) == pytest.approx(log_odds(by_hand()), abs=0.04)
     assert found[6] > 0.98
@@ -50,7 +50,7 @@ def test_two_readings_of_a_state_vouch_for_each_other() -> None:
     other = mixed[:, :, ::-1]
     mine = (off * other - off**2).mean(axis=3) + off**2
     expected = np.tensordot(weight / weight.sum(), mine / state[:, :, None], 1).ravel()
-    page = qz.Readings(pairs.ravel(), state=np.repeat(np.arange(4), 2))
+    readings = qz.Readings(pairs.ravel(), state=np.repeat(np.arange(4), 2))
     model = qz.MixtureModel(sigma=SIGMA, outliers=SHARE, window=WINDOW)
-    found = qz.fit_mixture(page, (0.95, 1.05), model=model).outlier_probabilities()
+    found = qz.fit_mixture(readings, (0.95, 1.05), model=model).outlier_probabilities()
     assert log_odds(found) == pytest.approx(log_odds(expected), abs=0.08)

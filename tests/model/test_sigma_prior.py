@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from quantize.comb import sigma_prior as prior
+from quantize.model import sigma_prior as prior
 
 CASES = [(1.0, 0.01, 0.8), (0.3, 0.01, 2.0), (0.3, 0.2, 0.25), (40.0, 0.01, 20.0), (0.1, 0.2, 0.5)]
 

@@ -2,12 +2,12 @@
 
 import numpy as np
 import pytest
+from dense_evidence import Problem, dense_log_evidence
 from published import survey_heights
-from quantize.model.two_combs import PairLattice
-from quantize.model.two_unit_sample import TwoUnitPage
 
 import quantize as qz
 from quantize.comb.band import Band
+from quantize.model.pairs import FINE, PairLattice, UnitLattice
 
 
 def mixed(rng, n=30, units=(1.0, 1.37), spread=0.04):
@@ -61,9 +61,9 @@ def test_pairs_add_up_to_the_plain_double_sum():
     rng = np.random.default_rng(14)
     x, _ = mixed(rng, n=8, spread=0.1)
     band = Band(low=0.7, high=2.0, chosen=False, reason="")
-    page = TwoUnitPage(qz.Readings(x), band, np.array([0.1]), np.zeros(1))
+    units = UnitLattice(qz.Readings(x).levels(), band, 0.1, tapered=False, fine=FINE)
     shares = np.array([0.1, 0.4, 0.8])
-    lattice = PairLattice(page.problem(page.data, 0), 0.1, shares, np.log(np.full(3, 1 / 3)))
+    lattice = PairLattice(units, shares, np.log(np.full(3, 1 / 3)))
     found = lattice.sum_up(lattice.climb())
     c = lattice.density
     total = []
@@ -71,14 +71,16 @@ def test_pairs_add_up_to_the_plain_double_sum():
         mixture = np.log(w * c[:, None, :] + (1 - w) * c[None, :, :]).sum(axis=2)
         # A pair i < j with share w stands for the pair j, i as well.
         upper = np.triu(np.ones(mixture.shape), 1) * 2 + np.eye(len(mixture))
-        total.append(np.log(np.sum(upper * np.exp(mixture)) / len(c) ** 2 / 3))
+        prior = np.add.outer(lattice.log_prior, lattice.log_prior)
+        total.append(np.log(np.sum(upper * np.exp(mixture + prior)) / 3))
     assert np.logaddexp.reduce(found.log_mass) == pytest.approx(
         np.logaddexp.reduce(total), abs=1e-3
     )
 
 
-def test_labelled_evidence_is_the_product_at_known_sigma():
-    rng = np.random.default_rng(15)
+@pytest.mark.parametrize("seed_of_sample", [18, 19, 20])
+def test_labelled_evidence_is_the_product_at_known_sigma(seed_of_sample):
+    rng = np.random.default_rng(seed_of_sample)
     x, member = mixed(rng, n=12, spread=0.08)
     found = qz.fit_two_units(x, (0.7, 2.0), labels=member, sigma_range=0.08)
     one = qz.fit_mixture(x, (0.7, 2.0), sigma_range=0.08)
@@ -87,6 +89,20 @@ def test_labelled_evidence_is_the_product_at_known_sigma():
     )
     swapped = qz.fit_two_units(x, (0.7, 2.0), labels=1 - member, sigma_range=0.08)
     assert swapped.log_evidence == pytest.approx(found.log_evidence, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed_of_sample", [15, 17])
+def test_a_mode_that_the_range_cuts_off_is_summed_up_to_the_end(seed_of_sample):
+    # The likelihood falls by e within two steps of the lattice, which leaves a hundredth.
+    rng = np.random.default_rng(seed_of_sample)
+    x, member = mixed(rng, n=12, spread=0.08)
+    problem = Problem(readings=qz.Readings(x), low=0.7, high=2.0, sigma_low=0.08, sigma_high=0.08)
+    dense = dense_log_evidence(problem, unit_points=20001, sigma_points=1)
+    found = qz.fit_two_units(x, (0.7, 2.0), labels=member, sigma_range=0.08)
+    one = qz.fit_mixture(x, (0.7, 2.0), sigma_range=0.08)
+    assert one.unit == pytest.approx(0.7, abs=0.002)
+    assert found.log_evidence - found.log_bayes_factor == pytest.approx(dense, abs=0.01)
+    assert one.log_bayes_factor == pytest.approx(dense, abs=0.01)
 
 
 @pytest.mark.parametrize(

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from quantize.model.two_combs import PairLattice, PairNodes
-from quantize.model.two_unit_sample import TwoUnitPage
+from plain_window import plain_log_unit_excess
 from scipy import stats
 from scipy.integrate import trapezoid
 from scipy.special import logsumexp
 
 import quantize as qz
 from quantize._support.validation import FloatArray
-from quantize.comb import sigma_prior
 from quantize.comb.band import Band
+from quantize.model import sigma_prior
+from quantize.model.pairs import FINE, PairLattice, PairNodes, UnitLattice
 
 BAND, SIGMAS = (0.7, 2.0), (0.03, 0.6)
 MEMBER = np.array([0, 1] * 6)
-PAGE = np.array([1.02, 2.75, 2.97, 4.1, 4.05, 1.33, 5.96, 6.9, 7.03, 5.49, 2.0, 8.2])
+SAMPLE = np.array([1.02, 2.75, 2.97, 4.1, 4.05, 1.33, 5.96, 6.9, 7.03, 5.49, 2.0, 8.2])
 UNIT = np.geomspace(*BAND, 1201)
 SIGMA = np.geomspace(*SIGMAS, 81)
 
@@ -25,17 +25,13 @@ SIGMA = np.geomspace(*SIGMAS, 81)
 def log_comb_over_continuum(x: FloatArray, sigma: float) -> FloatArray:
     """Log likelihood at each unit: a normal wrapped round it, next to an even spread.
 
-    What the envelope of the whole page is worth is the same for both, but for the teeth that stand
-    outside it.
+    What the envelope of the whole sample is worth is the same for both, but for the teeth that
+    stand outside it.
     """
-    turns = x / UNIT[:, None]
-    off = turns - np.rint(turns)
+    cycles = x / UNIT[:, None]
+    off = cycles - np.rint(cycles)
     wrapped = sum(stats.norm.pdf(off + k, 0, sigma / UNIT[:, None]) for k in range(-6, 7))
-    data = qz.Readings(PAGE)
-    page = TwoUnitPage(
-        data, Band(low=0.7, high=2.0, chosen=False, reason=""), np.array([sigma]), np.zeros(1)
-    )
-    whole = page.problem(data, 0).log_normaliser(UNIT, sigma) / PAGE.size
+    whole = plain_log_unit_excess(UNIT, sigma / UNIT, float(np.ptp(SAMPLE)), SAMPLE.size)
     total: FloatArray = (np.log(wrapped) - whole[:, None]).sum(axis=1)
     return total
 
@@ -60,7 +56,7 @@ def by_hand() -> tuple[float, float, float]:
     one, two, kept = [], [], []
     for sigma in SIGMA:
         taper = sigma_prior.log_taper(sigma / UNIT)
-        each = [log_comb_over_continuum(PAGE[j == MEMBER], sigma) for j in (0, 1)]
+        each = [log_comb_over_continuum(SAMPLE[j == MEMBER], sigma) for j in (0, 1)]
         one.append(mean_over_units(each[0] + each[1] + taper))
         two.append(sum(mean_over_units(part + taper) for part in each))
         kept.append(mean_over_units(taper))
@@ -74,7 +70,7 @@ def by_hand() -> tuple[float, float, float]:
 
 
 def test_evidence_and_sigma_of_two_labelled_units() -> None:
-    found = qz.fit_two_units(PAGE, BAND, labels=MEMBER, sigma_range=SIGMAS)
+    found = qz.fit_two_units(SAMPLE, BAND, labels=MEMBER, sigma_range=SIGMAS)
     one, two, sigma = by_hand()
     assert found.log_evidence == pytest.approx(two, abs=0.01)
     assert found.log_evidence - found.log_bayes_factor == pytest.approx(one, abs=0.01)
@@ -84,11 +80,11 @@ def test_evidence_and_sigma_of_two_labelled_units() -> None:
 
 @pytest.mark.parametrize("labels", [MEMBER, None])
 def test_the_first_alternative_is_the_answer(labels: FloatArray | None) -> None:
-    found = qz.fit_two_units(PAGE, BAND, labels=labels, sigma_range=0.06)
+    found = qz.fit_two_units(SAMPLE, BAND, labels=labels, sigma_range=0.06)
     first = found.alternatives.iloc[0]
     assert [first["unit_1"], first["unit_2"]] == pytest.approx(list(found.units), rel=1e-9)
     assert found.alternatives["share"].is_monotonic_decreasing
-    # A page of twelve leaves other pairs, each with two units of the band.
+    # A sample of twelve leaves other pairs, each with two units of the band.
     others = found.alternatives[["unit_1", "unit_2"]].to_numpy()
     assert others.min() > BAND[0]
     assert others.max() < BAND[1]
@@ -97,26 +93,21 @@ def test_the_first_alternative_is_the_answer(labels: FloatArray | None) -> None:
 def pairs(sigma: float, known: bool) -> PairNodes:
     """Nodes without labels at one sigma; the share by forty nodes of Gauss and Legendre."""
     x, w = np.polynomial.legendre.leggauss(40)
-    page = TwoUnitPage(
-        qz.Readings(PAGE[:8]),
-        Band(low=0.7, high=2.0, chosen=False, reason=""),
-        np.array([sigma]),
-        np.zeros(1),
-    )
-    lattice = PairLattice(page.problem(page.data, 0), sigma, 0.5 * (x + 1), np.log(w / 2))
-    if not known:
-        lattice.log_prior += sigma_prior.log_taper(sigma / np.exp(lattice.log_unit))
+    band = Band(low=0.7, high=2.0, chosen=False, reason="")
+    levels = qz.Readings(SAMPLE[:8]).levels()
+    units = UnitLattice(levels, band, sigma, tapered=not known, fine=FINE)
+    lattice = PairLattice(units, 0.5 * (x + 1), np.log(w / 2))
     return lattice.sum_up(lattice.climb())
 
 
 def test_the_share_is_integrated_to_the_end() -> None:
-    found = qz.fit_two_units(PAGE[:8], BAND, sigma_range=0.06)
+    found = qz.fit_two_units(SAMPLE[:8], BAND, sigma_range=0.06)
     expected = float(logsumexp(pairs(0.06, known=True).log_mass))
     assert found.log_evidence == pytest.approx(expected, abs=1e-4)
 
 
 def test_sigma_without_labels_is_its_posterior_mean() -> None:
-    found = qz.fit_two_units(PAGE[:8], BAND, sigma_range=(0.05, 0.3))
+    found = qz.fit_two_units(SAMPLE[:8], BAND, sigma_range=(0.05, 0.3))
     sigmas = np.geomspace(0.05, 0.3, 25)
     mass = []
     for sigma in sigmas:

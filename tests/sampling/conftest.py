@@ -1,29 +1,30 @@
-"""A page with two modes, and a short run on it that the tests share."""
+"""A sample with two modes, and a short run on it that the tests share."""
 
 from __future__ import annotations
 
 import pytest
-from quantize.sampling.base_target import BaseTarget
-from two_modes import BAND, PAGE, SIGMA, STATES
+from targets import target_of
+from two_modes import BAND, SIGMA, STATES, VALUES
 
 import quantize as qz
+from quantize.sampling.model_target import ModelTarget
 from quantize.sampling.result import SampledMixture
 from quantize.sampling.sample import sample_mixture
 
 
 @pytest.fixture(scope="session")
-def page() -> qz.Readings:
+def readings() -> qz.Readings:
     """Ten readings, two of them of one state."""
-    return qz.Readings(PAGE, state=STATES, resolution=0.01)
+    return qz.Readings(VALUES, state=STATES, resolution=0.01)
 
 
 @pytest.fixture(scope="session")
-def sampled(page: qz.Readings) -> SampledMixture:
+def sampled(readings: qz.Readings) -> SampledMixture:
     """Both unit and sigma unknown."""
-    return sample_mixture(page, BAND, draws=400, rng=2)
+    return sample_mixture(readings, BAND, draws=400, rng=2)
 
 
 @pytest.fixture(scope="session")
-def target() -> BaseTarget:
+def target() -> ModelTarget:
     """Sigma known: one coordinate."""
-    return BaseTarget(qz.fit_mixture(PAGE, BAND, sigma_range=SIGMA))
+    return target_of(VALUES, BAND, sigma=SIGMA)

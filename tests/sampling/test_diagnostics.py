@@ -17,23 +17,23 @@ HIGH = (1.5, 2.5, 0.2, 2.0, 0.1)
 
 
 class Two:
-    """One coordinate with two hills, at 0 and 2 with shares 0.8 and 0.2."""
+    """One coordinate with two modes, at 0 and 2 with shares 0.8 and 0.2."""
 
     names = ("log_unit",)
-    hills = (LOW, HIGH)
+    modes = (LOW, HIGH)
 
 
 def walkers(
     rng: np.random.Generator, *, shares: Any, steps: int = 600, crossing: float = 0.2
 ) -> np.ndarray:
-    """Walkers (ensembles, 600, 100, 1) that go to a fresh hill with chance `crossing` a step."""
+    """Walkers (ensembles, 600, 100, 1) that go to a fresh mode with chance `crossing` a step."""
     shape = (len(shares), steps, 100)
     fresh = rng.random(size=shape) < crossing
     fresh[:, 0] = True
     upper = rng.random(size=shape) < np.asarray(shares)[:, None, None]
     latest = np.maximum.accumulate(np.where(fresh, np.arange(steps)[:, None], 0), axis=1)
-    hill = np.take_along_axis(upper, latest, axis=1)
-    return (2.0 * hill + 0.1 * rng.normal(size=shape))[..., None]
+    mode = np.take_along_axis(upper, latest, axis=1)
+    return (2.0 * mode + 0.1 * rng.normal(size=shape))[..., None]
 
 
 def verdict(theta: np.ndarray, target: Any = Two) -> tuple[str, ...]:
@@ -111,7 +111,7 @@ def test_one_chain_is_never_enough(rng: np.random.Generator) -> None:
 def test_a_phase_is_watched_round_the_circle() -> None:
     class Circle:
         names = ("log_unit", "phase")
-        hills = ()
+        modes = ()
 
     theta = np.zeros((2, 3, 4, 2))
     theta[..., 1] = 0.25

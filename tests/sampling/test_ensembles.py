@@ -10,17 +10,17 @@ from typing import Any
 import emcee
 import numpy as np
 import pytest
-from quantize.sampling.base_target import BaseTarget
-from two_modes import BAND, PAGE, SIGMA
+from two_modes import BAND, SIGMA, VALUES
 
 import quantize as qz
 from quantize.sampling import ensembles
+from quantize.sampling.model_target import ModelTarget
 from quantize.sampling.sample import sample_mixture
 
 
 def sample(**options: Any) -> Any:
     return sample_mixture(
-        PAGE, BAND, sigma_range=SIGMA, **({"draws": 40, "chains": 2, "rng": 4} | options)
+        VALUES, BAND, sigma_range=SIGMA, **({"draws": 40, "chains": 2, "rng": 4} | options)
     )
 
 
@@ -37,14 +37,14 @@ def _backwards(function: Callable[[Any], Any], tasks: Any) -> Iterator[Any]:
     return reversed([function(task) for task in reversed(tasks)])
 
 
-def test_cut_into_rounds_the_chain_is_that_of_one_piece(target: BaseTarget) -> None:
-    begun, hills = ensembles.begin(target, 1, np.random.SeedSequence(1))
+def test_cut_into_rounds_the_chain_is_that_of_one_piece(target: ModelTarget) -> None:
+    begun, modes = ensembles.begin(target, 1, np.random.SeedSequence(1))
     whole = ensembles.advance(
-        ensembles.Task(target=target, hills=hills, ensemble=begun[0], steps=30)
+        ensembles.Task(target=target, modes=modes, ensemble=begun[0], steps=30)
     )
     ensemble = begun[0]
     for steps in (1, 17, 12):
-        task = ensembles.Task(target=target, hills=hills, ensemble=ensemble, steps=steps)
+        task = ensembles.Task(target=target, modes=modes, ensemble=ensemble, steps=steps)
         ensemble = ensembles.extended(ensemble, ensembles.advance(task))
     np.testing.assert_array_equal(ensemble.theta, whole.theta)
     np.testing.assert_array_equal(ensemble.log_prob, whole.log_prob)
@@ -67,7 +67,7 @@ def test_a_run_that_is_resumed_is_the_run_in_one_piece(tmp_path: Path) -> None:
 class Stop:
     """A posterior at which the user presses the key once."""
 
-    def __init__(self, target: BaseTarget, at: int) -> None:
+    def __init__(self, target: ModelTarget, at: int) -> None:
         self.target, self.left = target, at
 
     def __getattr__(self, name: str) -> Any:
@@ -82,13 +82,12 @@ class Stop:
 
 @pytest.mark.parametrize("at", [220, 500])
 def test_an_interruption_keeps_what_was_drawn(
-    at: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    at: int, target: ModelTarget, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     file = tmp_path / "run.h5"
-    found = qz.fit_mixture(PAGE, BAND, sigma_range=SIGMA)
-    stopping = Stop(BaseTarget(found), at)
+    stopping = Stop(target, at)
     with monkeypatch.context() as patch:
-        patch.setattr("quantize.sampling.sample._target", lambda *_: (stopping, found.band))
+        patch.setattr("quantize.sampling.sample._target", lambda *_: (stopping, target.band))
         with pytest.warns(qz.QuantizeWarning, match=r"interrupted after \d+ steps"):
             stopped = sample(draws=200, backend=file)
     assert not stopped.converged
@@ -105,12 +104,12 @@ def test_an_interruption_keeps_what_was_drawn(
 
 
 def test_an_interruption_before_the_first_step_is_passed_on(
+    target: ModelTarget,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    found = qz.fit_mixture(PAGE, BAND, sigma_range=SIGMA)
     # The start of each of the two ensembles is one call.
-    stopping = Stop(BaseTarget(found), 3)
-    monkeypatch.setattr("quantize.sampling.sample._target", lambda *_: (stopping, found.band))
+    stopping = Stop(target, 3)
+    monkeypatch.setattr("quantize.sampling.sample._target", lambda *_: (stopping, target.band))
     with pytest.raises(KeyboardInterrupt):
         sample()
 

@@ -1,4 +1,4 @@
-"""Every move leaves a known target as it is, and crosses between its hills."""
+"""Every move leaves a known target as it is, and crosses between its modes."""
 
 from __future__ import annotations
 
@@ -23,19 +23,19 @@ KAPPA = np.array([2.0, 0.5, 5.0])
 PLACE = np.array([0.1, 0.5, 0.9])
 
 
-class Hills:
-    """Three hills of log unit; in each the other coordinates are normal, or a phase."""
+class ThreeModes:
+    """Three modes of log unit; in each the other coordinates are normal, or a phase."""
 
     def __init__(self, others: int, phase: bool = False) -> None:
         self.others, self.phase = others, phase
 
     def draw(self, n: int, rng: np.random.Generator, shares: Any = SHARES) -> np.ndarray:
-        hill = rng.choice(3, size=n, p=shares)
-        columns = [rng.normal(CENTRES[hill], WIDTHS[hill])]
-        columns += [rng.normal(0.5 * hill, 1.0) for _ in range(self.others)]
+        mode = rng.choice(3, size=n, p=shares)
+        columns = [rng.normal(CENTRES[mode], WIDTHS[mode])]
+        columns += [rng.normal(0.5 * mode, 1.0) for _ in range(self.others)]
         if self.phase:
-            angle = rng.vonmises(0, KAPPA[hill])
-            columns.append((PLACE[hill] + angle / (2 * np.pi)) % 1.0)
+            angle = rng.vonmises(0, KAPPA[mode])
+            columns.append((PLACE[mode] + angle / (2 * np.pi)) % 1.0)
         return np.column_stack(columns)
 
     def log_prob(self, theta: np.ndarray) -> np.ndarray:
@@ -45,14 +45,14 @@ class Hills:
             for j in range(self.others):
                 part = part + stats.norm.logpdf(theta[:, 1 + j], 0.5 * i, 1.0)
             if self.phase:
-                turn = 2 * np.pi * (theta[:, -1] - PLACE[i])
-                part = part + stats.vonmises.logpdf(turn, KAPPA[i]) + np.log(2 * np.pi)
+                angle = 2 * np.pi * (theta[:, -1] - PLACE[i])
+                part = part + stats.vonmises.logpdf(angle, KAPPA[i]) + np.log(2 * np.pi)
             parts.append(part)
         total = np.logaddexp.reduce(parts)
         return total
 
 
-def shapes(others: int, phase: bool) -> moves.HillShapes:
+def shapes(others: int, phase: bool) -> moves.ModeShapes:
     """Ends at four widths; shares and widths are deliberately not those of the target."""
     d = 1 + others + int(phase)
     centre, width = np.zeros((3, d)), np.ones((3, d))
@@ -61,7 +61,7 @@ def shapes(others: int, phase: bool) -> moves.HillShapes:
         centre[:, 1], width[:, 1] = [0.0, 0.4, 1.1], [1.0, 1.2, 0.9]
     if phase:
         centre[:, -1] = PLACE
-    return moves.HillShapes(
+    return moves.ModeShapes(
         low=CENTRES - 4 * WIDTHS,
         high=CENTRES + 4 * WIDTHS,
         share=np.array([0.3, 0.4, 0.3]),
@@ -71,7 +71,9 @@ def shapes(others: int, phase: bool) -> moves.HillShapes:
     )
 
 
-def turn(target: Hills, move: Any, coords: np.ndarray, times: int, seed: int) -> tuple[Any, float]:
+def moved(
+    target: ThreeModes, move: Any, coords: np.ndarray, times: int, seed: int
+) -> tuple[Any, float]:
     """Apply a move so many times; the walkers and the share of accepted moves."""
     random = random_state(np.random.SeedSequence(seed))
     model = emcee.model.Model(target.log_prob, None, map, random)
@@ -86,11 +88,11 @@ def turn(target: Hills, move: Any, coords: np.ndarray, times: int, seed: int) ->
 
 
 def statistics(theta: np.ndarray, phase: bool) -> np.ndarray:
-    """What must stay: shares, first and second moments within hills, circular moments."""
-    hill = np.argmin(np.abs(theta[:, :1] - CENTRES) / WIDTHS, axis=1)
+    """What must stay: shares, first and second moments within modes, circular moments."""
+    mode = np.argmin(np.abs(theta[:, :1] - CENTRES) / WIDTHS, axis=1)
     columns = []
     for i in range(3):
-        inside = hill == i
+        inside = mode == i
         scaled = (theta[:, 0] - CENTRES[i]) / WIDTHS[i]
         columns += [inside, inside * scaled, inside * scaled**2]
         stop = theta.shape[1] - int(phase)
@@ -110,28 +112,28 @@ def statistics(theta: np.ndarray, phase: bool) -> np.ndarray:
         ("snooker", 0, False),
         ("snooker", 2, False),
         ("harmonics", 1, False),
-        ("hills", 1, False),
+        ("modes", 1, False),
         ("differential evolution", 1, True),
         ("whole differences", 0, True),
         ("snooker", 1, True),
         ("harmonics", 0, True),
-        ("hills", 1, True),
+        ("modes", 1, True),
     ],
 )
 def test_a_move_leaves_the_target_as_it_is(
     name: str, others: int, phase: bool, rng: np.random.Generator
 ) -> None:
-    target = Hills(others, phase)
+    target = ThreeModes(others, phase)
     place = others + 1 if phase else None
     move = {
         "differential evolution": lambda: moves.differential_evolution(None, place),
         "whole differences": lambda: moves.differential_evolution(1.0, place),
         "snooker": lambda: moves.snooker(place),
         "harmonics": lambda: moves.harmonic((0,), place),
-        "hills": lambda: moves.between_hills(shapes(others, phase)),
+        "modes": lambda: moves.between_modes(shapes(others, phase)),
     }[name]()
     before = target.draw(WALKERS, rng)
-    after, accepted = turn(target, move, before, 8, seed=5)
+    after, accepted = moved(target, move, before, 8, seed=5)
     assert accepted > 0.02
     fresh = statistics(target.draw(20 * WALKERS, rng), phase)
     got = statistics(after, phase)
@@ -140,19 +142,19 @@ def test_a_move_leaves_the_target_as_it_is(
     assert np.abs(z).max() < SIGMAS, z.round(1)
 
 
-@pytest.mark.parametrize("name", ["harmonics", "hills"])
+@pytest.mark.parametrize("name", ["harmonics", "modes"])
 def test_walkers_with_the_wrong_shares_find_the_right_ones(
     name: str, rng: np.random.Generator
 ) -> None:
-    target = Hills(0)
-    move = moves.harmonic() if name == "harmonics" else moves.between_hills(shapes(0, False))
+    target = ThreeModes(0)
+    move = moves.harmonic() if name == "harmonics" else moves.between_modes(shapes(0, False))
     start = target.draw(WALKERS, rng, shares=[0.1, 0.8, 0.1])
     within = moves.differential_evolution(0.3)
     for seed in range(30):
-        start, _ = turn(target, move, start, 3, seed=2 * seed)
-        start, _ = turn(target, within, start, 1, seed=2 * seed + 1)
-    hill = np.argmin(np.abs(start[:, :1] - CENTRES) / WIDTHS, axis=1)
-    share = np.bincount(hill, minlength=3) / WALKERS
+        start, _ = moved(target, move, start, 3, seed=2 * seed)
+        start, _ = moved(target, within, start, 1, seed=2 * seed + 1)
+    mode = np.argmin(np.abs(start[:, :1] - CENTRES) / WIDTHS, axis=1)
+    share = np.bincount(mode, minlength=3) / WALKERS
     error = np.sqrt(SHARES * (1 - SHARES) / WALKERS)
     assert np.abs((share - SHARES) / error).max() < SIGMAS
 
@@ -167,7 +169,7 @@ def test_numbers_drawn_are_distinct_and_even(rng: np.random.Generator) -> None:
     assert stats.chisquare(counts).pvalue > 1e-4
 
 
-def test_hills_may_stand_in_any_order() -> None:
+def test_modes_may_stand_in_any_order() -> None:
     low, high = np.array([3.0, 1.0]), np.array([4.0, 2.0])
     values = np.array([0.5, 1.5, 2.5, 3.5, 4.5])
-    assert moves.hill_of(values, low, high).tolist() == [-1, 1, -1, 0, -1]
+    assert moves.mode_of(values, low, high).tolist() == [-1, 1, -1, 0, -1]

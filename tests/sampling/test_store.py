@@ -11,15 +11,15 @@ import emcee
 import h5py
 import numpy as np
 import pytest
-from two_modes import BAND, PAGE, SIGMA
+from two_modes import BAND, SIGMA, VALUES
 
 import quantize as qz
 from quantize.sampling.sample import sample_mixture
 
 
-def sample(file: Any, page: Any = PAGE, band: Any = BAND, **options: Any) -> Any:
+def sample(file: Any, readings: Any = VALUES, band: Any = BAND, **options: Any) -> Any:
     given = {"draws": 40, "chains": 2, "rng": 4, "sigma_range": SIGMA} | options
-    return sample_mixture(page, band, backend=file, **given)
+    return sample_mixture(readings, band, backend=file, **given)
 
 
 @pytest.fixture(scope="module")
@@ -42,11 +42,18 @@ def test_emcee_reads_the_file(kept: Path) -> None:
 @pytest.mark.parametrize(
     ("changes", "sentence"),
     [
-        ({"page": [*PAGE[:-1], 0.3]}, r"readings is 10 values \w{16} in the file and 10 values \w"),
+        (
+            {"readings": [*VALUES[:-1], 0.3]},
+            r"readings\.values, entry 9, is -0\.31 in the file and 0\.3 now",
+        ),
+        (
+            {"readings": VALUES[:-1]},
+            r"readings\.values is a list of 10 in the file and a list of 9 now",
+        ),
         ({"band": (0.6, 4.1)}, r"unit_range is \[0\.6, 4\.0\] in the file and \[0\.6, 4\.1\] now"),
-        ({"sigma_range": 0.2}, r"sigma_range is \[0\.3, 0\.3\] in the file and"),
-        ({"sigma_range": None}, r"coordinates is \['log_unit'\] in the file and \['log_unit', 'l"),
-        ({"offset": 0.1}, "offset is zero in the file and 0.1 now"),
+        ({"sigma_range": 0.2}, r"model\.sigma is 0\.3 in the file and 0\.2 now"),
+        ({"sigma_range": None}, r"model\.sigma is 0\.3 in the file and None now"),
+        ({"offset": 0.1}, r"model\.offset is zero in the file and 0\.1 now"),
         ({"chains": 3}, "chains is 2 in the file and 3 now"),
     ],
 )

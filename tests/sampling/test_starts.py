@@ -22,8 +22,8 @@ def test_walkers_begin_where_the_posterior_is_not_zero() -> None:
     )
     data = qz.Readings(x)
     target = ModelTarget(data, Band(low=0.4, high=2.0, chosen=False, reason=""), model)
-    assert target.fit is None
-    plain = target.plain_fit.draws(200, rng=1)["unit"].to_numpy()
+    assert target.posterior is None
+    plain = target.plain_posterior.draws(200, rng=1).unit
     assert ((plain < 1.3) | (plain > 1.8)).any()
     start = target.draw_start(200, np.random.default_rng(1))
     assert np.isfinite(target.log_prob(start)).all()

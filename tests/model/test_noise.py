@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 from scipy.integrate import quad
 
-from quantize.model import reading_density as density
+from quantize.model import noise as density
 
 DISTANCES = [0.0, 0.3, 1.0, 2.7, 6.0, 12.0, 25.0, 40.0]
 STEPS = [1e-4, 3e-3, 0.05, 0.5, 1.0, 3.0, 10.0, 100.0]

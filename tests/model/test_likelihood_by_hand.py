@@ -1,4 +1,4 @@
-"""The parts of a page's likelihood against integrals, sums and equations worked out beside them."""
+"""The parts of the likelihood against integrals, sums and equations worked out beside them."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from scipy import stats
 import quantize as qz
 from quantize.model.draws import predict
 from quantize.model.envelope import envelope_of
-from quantize.model.likelihood import PageLikelihood, Parameters
+from quantize.model.likelihood import Likelihood, Parameters
 from quantize.model.wrapped_likelihood import likelihood_of
 
 
@@ -31,18 +31,18 @@ def test_how_the_noise_grows(noise: str, power: int) -> None:
     x = np.array([2.1, 4.9, 9.2])
     k = np.arange(1, 11)
     model = qz.MixtureModel(noise=noise, sigma=0.1, integers=(1, 10))
-    page = likelihood_of(model, qz.Readings(x))
+    terms = likelihood_of(model, qz.Readings(x))
     growth = 0.0 if power == 0 else 0.06
     sd = np.sqrt(0.1**2 + growth**2 * k**power)
     expected = float(np.log(stats.norm.pdf(x[:, None], k, sd).mean(axis=1)).sum())
-    found = page.log_likelihood(one_set(1.0, 0.1, growth=growth))[0]
+    found = terms.log_likelihood(one_set(1.0, 0.1, growth=growth))[0]
     assert found == pytest.approx(expected, rel=1e-9)
 
 
 def test_without_steps_each_reading_is_one_in_the_length_of_the_window() -> None:
     x = np.array([3.3, 4.7, 5.1, 6.4])
-    page = likelihood_of(qz.MixtureModel(window=(0.0, 10.0), sigma=0.1), qz.Readings(x))
-    found = page.log_fine_comb(one_set(1.0, 0.1))[0]
+    terms = likelihood_of(qz.MixtureModel(window=(0.0, 10.0), sigma=0.1), qz.Readings(x))
+    found = terms.log_fine_comb(one_set(1.0, 0.1))[0]
     assert found == pytest.approx(-4 * np.log(10), rel=1e-6)
 
 
@@ -51,17 +51,15 @@ def test_the_least_deviation_is_that_of_a_mean_eight_deviations_below(noise: str
     # m + 8·(s0 + sd(m)) reaches the reading nearest zero, the two kinds of noise added plainly.
     s0, g, power = 0.07, 0.11, {"counting": 1, "proportional": 2}[noise]
     readings = qz.Readings([5.0, 9.0, 11.0])
-    page = PageLikelihood(
-        readings, envelope_of(qz.MixtureModel(noise=noise), readings), power=power
-    )
-    least = page._least_deviation(one_set(1.0, s0, growth=g))[0]
+    terms = Likelihood(readings, envelope_of(qz.MixtureModel(noise=noise), readings), power=power)
+    least = terms._least_deviation(one_set(1.0, s0, growth=g))[0]
     mean = ((least**2 - s0**2) / g**2) ** (1 / power)
     assert mean + 8 * (s0 + g * mean ** (power / 2)) == pytest.approx(5.0, rel=1e-9)
 
 
 def test_a_tooth_without_a_rival_is_certain() -> None:
-    page = likelihood_of(qz.MixtureModel(sigma=0.001), qz.Readings([1.0, 2.0004, 4.9995]))
-    teeth, probability = page.teeth(one_set(1.0, 0.001))
+    terms = likelihood_of(qz.MixtureModel(sigma=0.001), qz.Readings([1.0, 2.0004, 4.9995]))
+    teeth, probability = terms.teeth(one_set(1.0, 0.001))
     best = np.take_along_axis(teeth, probability.argmax(axis=2)[:, :, None], 2)[0, :, 0]
     assert best.tolist() == [1, 2, 5]
     assert probability.max(axis=2) == pytest.approx(1.0)
@@ -70,8 +68,8 @@ def test_a_tooth_without_a_rival_is_certain() -> None:
 
 def test_replicated_readings_are_rounded_as_the_readings_were() -> None:
     readings = qz.Readings([1.0, 2.1, 2.9, 5.2], resolution=[0.1, 0.1, 0.1, 0.4])
-    page = likelihood_of(qz.MixtureModel(rounding=True), readings)
-    replicas = predict(page, one_set(1.0, 0.08), np.random.default_rng(1))
+    terms = likelihood_of(qz.MixtureModel(rounding=True), readings)
+    replicas = predict(terms, one_set(1.0, 0.08), np.random.default_rng(1))
     steps = replicas / np.array([0.1, 0.1, 0.1, 0.4])
     assert steps == pytest.approx(np.rint(steps), abs=1e-9)
     exact = likelihood_of(qz.MixtureModel(), qz.Readings([1.0, 2.1, 2.9, 5.2]))
@@ -86,12 +84,12 @@ def test_bounds_hold_wherever_a_cell_may_move(density: stats.rv_continuous) -> N
     rng = np.random.default_rng(5)
     m = 300
     unit, offset = rng.uniform(0.4, 2.0, m), rng.uniform(-0.5, 0.5, m)
-    slack, swing = rng.uniform(0, 0.4, m), rng.uniform(0, 0.2, m)
+    half_offset, half_unit = rng.uniform(0, 0.4, m), rng.uniform(0, 0.2, m)
     teeth = np.broadcast_to(np.arange(-6.0, 25.0), (m, 1, 31))
-    bound = envelope.most_log_mass(teeth, unit, offset, slack, swing)
+    bound = envelope.most_log_mass(teeth, unit, offset, half_offset, half_unit)
     for _ in range(20):
-        u = unit * np.exp(swing * rng.uniform(-1, 1, m))
-        b = offset + slack * rng.uniform(-1, 1, m)
+        u = unit * np.exp(half_unit * rng.uniform(-1, 1, m))
+        b = offset + half_offset * rng.uniform(-1, 1, m)
         mass = envelope.log_mass(teeth, u, b, np.full(m, 0.1))
         assert np.all(mass <= bound + 1e-9)
     # The bound is of use: without room to move it is the mass itself, where there is any.

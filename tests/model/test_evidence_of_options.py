@@ -1,4 +1,4 @@
-"""The integral by boxes against plain sums on dense grids, and against the plain quadrature."""
+"""The evidence under every option of the model against plain sums over all parameters at once."""
 
 import itertools
 
@@ -10,12 +10,13 @@ import quantize as qz
 from quantize.comb.band import Band
 from quantize.model.priors import priors_of
 from quantize.model.wrapped_likelihood import likelihood_of
+from quantize.readings import SharedShift
 
 RANGE = (0.6, 1.8)
 GAUSS = np.polynomial.legendre.leggauss(10)
 
 
-def page(n=5, spread=0.12, seed=11, **columns):
+def sample(n=5, spread=0.12, seed=11, **columns):
     rng = np.random.default_rng(seed)
     return qz.Readings(rng.integers(1, 7, size=n) + spread * rng.normal(size=n), **columns)
 
@@ -63,7 +64,7 @@ def dense(readings, model, *, jumps=(), unit=60, sigma=8, offset=8, growth=6, ou
 
 
 def posterior_mean(found, name):
-    nodes = found.model_nodes
+    nodes = found.posterior.nodes
     value = {
         "unit": np.exp(nodes.log_unit),
         "sigma": nodes.common.sigma[nodes.index],
@@ -73,21 +74,22 @@ def posterior_mean(found, name):
     return float(np.sum(nodes.share * value))
 
 
+LEVER, ACROSS = np.array([1.0, 0.5, -1.5, 2.0]), np.array([1.0, 0.5, -1.5, 2.0, 1.0])
 WINDOW = (0.5, 6.6)
 JUMPS = [edge / k for edge in WINDOW for k in range(1, 12)]
 KNOWN = {
-    "window": (page(), {"window": WINDOW}, JUMPS),
-    "range": (page(), {"integers": (1, 7)}, ()),
-    "positive": (page(), {"integers": "positive"}, ()),
-    "normal envelope": (page(), {"envelope": stats.norm(3, 2)}, ()),
-    "outliers": (page(), {"outliers": 0.1}, ()),
-    "states": (page(state=["a", "a", "b", "c", "c"]), {"outliers": 0.05}, ()),
-    "rounded": (page(resolution=0.1), {"rounding": True}, ()),
-    "off the scale": (page(beyond=[0, 0, 1, 0, 0]), {"integers": (1, 9)}, ()),
-    "changed": (page(changed=[0, 1, 0, 0, 0]), {}, ()),
-    "prior of the unit": (page(), {"priors": {"unit": stats.lognorm(0.1)}}, ()),
-    "growth known": (page(), {"noise": "proportional", "priors": {"growth": 0.02}}, ()),
-    "free weights": (page(), {"envelope": "levels"}, ()),
+    "window": (sample(), {"window": WINDOW}, JUMPS),
+    "range": (sample(), {"integers": (1, 7)}, ()),
+    "positive": (sample(), {"integers": "positive"}, ()),
+    "normal envelope": (sample(), {"envelope": stats.norm(3, 2)}, ()),
+    "outliers": (sample(), {"outliers": 0.1}, ()),
+    "states": (sample(state=["a", "a", "b", "c", "c"]), {"outliers": 0.05}, ()),
+    "rounded": (sample(resolution=0.1), {"rounding": True}, ()),
+    "off the scale": (sample(beyond=[0, 0, 1, 0, 0]), {"integers": (1, 9)}, ()),
+    "changed": (sample(changed=[0, 1, 0, 0, 0]), {}, ()),
+    "prior of the unit": (sample(), {"priors": {"unit": stats.lognorm(0.1)}}, ()),
+    "growth known": (sample(), {"noise": "proportional", "priors": {"growth": 0.02}}, ()),
+    "free weights": (sample(), {"envelope": "levels"}, ()),
 }
 
 
@@ -104,30 +106,45 @@ def test_evidence_with_sigma_known(name):
 
 
 UNKNOWN = {
-    "sigma": (page(4), {"integers": (1, 7)}, {}),
-    "factor on given sigmas": (page(4, sigma=[0.1, 0.2, 0.1, 0.05]), {"sigma": (0.3, 3.0)}, {}),
-    "sigma by lognormal": (page(4), {"sigma": stats.lognorm(0.3, scale=0.1)}, {}),
-    "outliers free": (page(5), {"sigma": 0.12, "outliers": "free"}, {"outliers": 6}),
-    "growth": (page(4), {"sigma": 0.05, "noise": "proportional"}, {"growth": 12}),
+    "sigma": (sample(4), {"integers": (1, 7)}, {}),
+    "factor on given sigmas": (sample(4, sigma=[0.1, 0.2, 0.1, 0.05]), {"sigma": (0.3, 3.0)}, {}),
+    "sigma by lognormal": (sample(4), {"sigma": stats.lognorm(0.3, scale=0.1)}, {}),
+    "outliers free": (sample(5), {"sigma": 0.12, "outliers": "free"}, {"outliers": 6}),
+    "growth": (sample(4), {"sigma": 0.05, "noise": "proportional"}, {"growth": 12}),
     "growth of counts": (
-        page(4),
+        sample(4),
         {"sigma": 0.05, "noise": "counting", "priors": {"growth": (0.01, 0.2)}},
         {"growth": 10},
     ),
-    "free offset": (page(4), {"sigma": 0.15, "offset": "free"}, {"offset": 16}),
+    "free offset": (sample(4), {"sigma": 0.15, "offset": "free"}, {"offset": 16}),
     "free offset in a window": (
-        page(4),
+        sample(4),
         {"sigma": 0.15, "offset": "free", "window": WINDOW},
         {"offset": 40, "unit": 80},
     ),
-    "offset with a prior": (page(4), {"sigma": 0.12, "offset": stats.norm(0.05, 0.1)}, {}),
+    "offset with a prior": (sample(4), {"sigma": 0.12, "offset": stats.norm(0.05, 0.1)}, {}),
     "sigma and offset": (
-        page(3),
+        sample(3),
         {"offset": "free", "sigma": (0.1, 0.4)},
         {"offset": 4, "sigma": 2, "unit": 30},
     ),
+    "shift": (
+        sample(4, shift=SharedShift(error=0.1, lever=LEVER)),
+        {"sigma": 0.12, "integers": (1, 7)},
+        {},
+    ),
+    "shift of few degrees of freedom": (
+        sample(4, shift=SharedShift(error=0.1, lever=LEVER, degrees_of_freedom=6)),
+        {"sigma": 0.12},
+        {"offset": 40, "unit": 30},
+    ),
+    "shift within states": (
+        sample(5, state=["a", "a", "b", "c", "c"], shift=SharedShift(error=0.1, lever=ACROSS)),
+        {"sigma": 0.12, "outliers": 0.05, "window": WINDOW},
+        {"jumps": JUMPS, "unit": 12},
+    ),
     "sigma and outliers": (
-        page(4),
+        sample(4),
         {"outliers": "free"},
         {"sigma": 5, "outliers": 1, "unit": 30},
     ),
@@ -139,13 +156,7 @@ def test_evidence_with_more_unknown(name):
     readings, options, size = UNKNOWN[name]
     model = qz.MixtureModel(**options)
     expected, means = dense(readings, model, **size)
-    if not hasattr(qz.fit_mixture(readings, RANGE, model=model), "model_nodes"):
-        from quantize.model.mixture import fit_model
-
-        band = Band(low=RANGE[0], high=RANGE[1], chosen=False, reason="")
-        found = fit_model(readings, band, model)
-    else:
-        found = qz.fit_mixture(readings, RANGE, model=model)
+    found = qz.fit_mixture(readings, RANGE, model=model)
     # Where teeth leave a window as unit and offset change, lattice and grid are both rough.
     tolerance = 3e-3 if "window" in name else 1e-3
     assert found.log_evidence == pytest.approx(expected, abs=tolerance)

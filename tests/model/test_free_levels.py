@@ -61,7 +61,7 @@ def test_sure_integers_give_the_dirichlet_multinomial_probability():
     assert found == pytest.approx(expected, abs=1e-12)
 
 
-def test_a_state_that_is_impossible_makes_the_page_impossible():
+def test_a_state_that_is_impossible_makes_the_sample_impossible():
     terms = np.array([[[0.0, -1.0], [-np.inf, -np.inf]]])
     teeth = np.array([[[1, 2], [1, 2]]])
     none = np.full((1, 2), -np.inf)

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from needed import needed
 
 import quantize as qz
+from quantize.comb import sums as fast
 from quantize.comb.kernel import harmonic_sums, harmonic_sums_plain
-from quantize.counts import sums as fast
 from quantize.counts.between import SumsBetween, neighbours
 
 EPS = np.finfo(float).eps
@@ -62,7 +62,7 @@ def test_nonuniform_fft_within_its_tolerance(rng, n, size, first, step):
 
 
 def test_choice_depends_on_sizes_alone():
-    # A page goes to the block kernel, a detector's run to the nonuniform FFT.
+    # A few readings go to the block kernel, a detector's run to the nonuniform FFT.
     block, fft = fast.predicted_seconds(60, 20_000)
     assert block < fft
     block, fft = fast.predicted_seconds(1_000_000, 100_000)

@@ -1,0 +1,16 @@
+"""A posterior to be sampled, from readings, a range of units and what is assumed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import quantize as qz
+from quantize.comb.band import Band
+from quantize.sampling.model_target import ModelTarget
+
+
+def target_of(readings: Any, limits: tuple[float, float], **options: Any) -> ModelTarget:
+    """`options` are those of `MixtureModel`."""
+    data = readings if isinstance(readings, qz.Readings) else qz.Readings(readings)
+    band = Band(low=limits[0], high=limits[1], chosen=False, reason="")
+    return ModelTarget(data, band, qz.MixtureModel(**options))

@@ -1,0 +1,222 @@
+"""The likelihood by wrapped-normal densities against the one that adds up teeth, and its bound."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import quantize as qz
+from quantize.model.envelope import envelope_of
+from quantize.model.likelihood import Cell, Likelihood, Parameters
+from quantize.model.quadrature import NEGLIGIBLE
+from quantize.model.wrapped_likelihood import WrappedLikelihood, likelihood_of
+from quantize.readings import SharedShift
+
+PLAIN = qz.MixtureModel()
+NONE = np.zeros(1)
+samples = st.fixed_dictionaries(
+    {
+        "n": st.integers(2, 12),
+        "states": st.booleans(),
+        "sigmas": st.booleans(),
+        "lever": st.sampled_from([None, "equal", "unequal"]),
+        "seed": st.integers(0, 2**32 - 1),
+    }
+)
+
+
+def readings_of(sample):
+    """A comb of unit 1 with what may come with it; a state's readings share a lever."""
+    rng, n = np.random.default_rng(sample["seed"]), sample["n"]
+    state = rng.integers(0, max(n // 2, 2), size=n) if sample["states"] else np.arange(n)
+    state[:2] = 0, 1
+    k, lever = rng.integers(-4, 5, size=n)[state], rng.uniform(-2, 2, size=n)[state]
+    k[state == 0], k[state == 1] = -5, 6
+    shift = None
+    if sample["lever"] is not None:
+        lever = lever if sample["lever"] == "unequal" else np.full(n, 0.7)
+        shift = SharedShift(error=0.1, lever=lever)
+    return qz.Readings(
+        k + 0.15 * rng.normal(size=n),
+        sigma=rng.uniform(0.05, 0.4, size=n) if sample["sigmas"] else None,
+        state=state if sample["states"] else None,
+        shift=shift,
+    )
+
+
+def both(sample):
+    readings = readings_of(sample)
+    return likelihood_of(PLAIN, readings), Likelihood(readings, envelope_of(PLAIN, readings))
+
+
+def parameters(rng, m, scaled, *, one_offset=False):
+    """Spreads from a hundredth of a unit to three.
+
+    With one offset every unit comes with many sigmas, which the cosine series is for.
+    """
+    unit = np.exp(rng.uniform(np.log(0.3), np.log(3), size=m))
+    if one_offset:
+        unit = np.resize(unit[:3], m)
+    spread = np.exp(rng.uniform(np.log(0.01), np.log(3), size=m))
+    offset = np.full(m, 0.2) if one_offset else rng.uniform(-0.5, 0.5, size=m)
+    zero = np.zeros(m)
+    sigma = unit * spread / (0.2 if scaled else 1.0)
+    return Parameters(unit=unit, sigma=sigma, offset=offset, growth=zero, outliers=zero)
+
+
+def agrees(fast, plain):
+    np.testing.assert_allclose(fast, plain, rtol=1e-9, atol=1e-9)
+
+
+@settings(max_examples=80)
+@given(sample=samples, one_offset=st.booleans())
+def test_both_likelihoods_are_the_same(sample, one_offset):
+    wrapped, general = both(sample)
+    assert isinstance(wrapped, WrappedLikelihood)
+    rng = np.random.default_rng(sample["seed"])
+    p = parameters(rng, 36, sample["sigmas"], one_offset=one_offset)
+    agrees(wrapped.log_likelihood(p), general.log_likelihood(p))
+    agrees(wrapped.by_share(p, NONE), general.by_share(p, NONE))
+    agrees(wrapped.pointwise(p), general.pointwise(p))
+    assert not wrapped.shift_shows
+    agrees(wrapped.log_continuum(p), general.log_continuum(p))
+    one = p.rows(slice(3, 4))
+    agrees(wrapped.log_likelihood(one), general.log_likelihood(one))
+
+
+@settings(max_examples=20)
+@given(sample=samples)
+def test_whole_numbers_are_drawn_alike(sample):
+    wrapped, general = both(sample)
+    p = parameters(np.random.default_rng(1), 10, sample["sigmas"])
+    for fast, plain in zip(wrapped.teeth(p), general.teeth(p), strict=True):
+        np.testing.assert_array_equal(fast, plain)
+    drawn = [one.draw_integers(p, np.random.default_rng(2)) for one in (wrapped, general)]
+    np.testing.assert_array_equal(*drawn)
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"outliers": 1e-9},
+        {"noise": "counting"},
+        {"window": (-9, 9)},
+        {"integers": "positive"},
+        {"envelope": "normal"},
+        {"envelope": "levels"},
+        {"rounding": True},
+    ],
+)
+def test_anything_more_in_the_model_is_added_up(options):
+    readings = qz.Readings([1.04, 2.93, 5.2], resolution=0.01)
+    assert type(likelihood_of(qz.MixtureModel(**options), readings)) is Likelihood
+
+
+@pytest.mark.parametrize(
+    "columns",
+    [
+        {"beyond": [0, 0, 1]},
+        {"changed": [0, 1, 0]},
+        {"state": [0, 1, 1], "shift": SharedShift(error=0.1, lever=np.array([1.0, 1.0, 0.5]))},
+    ],
+)
+def test_readings_of_other_kinds_are_added_up(columns):
+    readings = qz.Readings([1.04, 2.93, 3.2], **columns)
+    assert type(likelihood_of(PLAIN, readings)) is Likelihood
+
+
+boxes = st.fixed_dictionaries(
+    {
+        "log_unit": st.floats(np.log(0.3), np.log(3)),
+        "half_unit": st.floats(1e-6, 0.3),
+        "offset": st.floats(-0.5, 0.5),
+        "half_offset": st.floats(0, 0.8),
+        "log_sigma": st.floats(np.log(0.01), np.log(2)),
+        "ratio": st.floats(0, 4),
+    }
+)
+
+
+@settings(max_examples=150)
+@given(sample=samples, box=boxes, n=st.sampled_from([3, 25, 120]))
+def test_the_likelihood_is_nowhere_in_a_cell_above_its_bound(sample, box, n):
+    wrapped, _ = both(sample | {"n": n})
+    one, m = np.ones(1), 40
+    t = np.random.default_rng(sample["seed"]).uniform(-1, 1, size=(3, m))
+    t[:, : m // 2] = np.sign(t[:, : m // 2])
+    zero = np.zeros(m)
+    inside = Parameters(
+        unit=np.exp(box["log_unit"] + box["half_unit"] * t[0]),
+        sigma=np.exp(box["log_sigma"] + 0.5 * (t[1] - 1) * box["ratio"]),
+        offset=box["offset"] + box["half_offset"] * t[2],
+        growth=zero,
+        outliers=zero,
+    )
+    centre = Parameters(
+        unit=np.exp(box["log_unit"]) * one,
+        sigma=np.exp(box["log_sigma"]) * one,
+        offset=box["offset"] * one,
+        growth=NONE,
+        outliers=NONE,
+    )
+    cell = Cell(
+        log_unit=box["half_unit"] * one,
+        offset=box["half_offset"] * one,
+        sigma_low=np.exp(box["log_sigma"] - box["ratio"]) * one,
+        growth_low=NONE,
+    )
+    bound = wrapped.bound(centre, cell, NONE)[0, 0]
+    values = wrapped.log_likelihood(inside)
+    assert np.all(values <= bound + 1e-9 + 1e-12 * np.abs(values))
+
+
+@pytest.mark.parametrize("n", [4, 25])
+def test_no_cell_that_is_dropped_comes_near_the_best(n):
+    # A row of cells over the whole range, each with every sigma: places inside, and the bound.
+    rng = np.random.default_rng([10, n])
+    wrapped = likelihood_of(
+        PLAIN, qz.Readings(rng.integers(-4, 5, size=n) + 0.15 * rng.normal(size=n))
+    )
+    sigmas, cells = np.geomspace(0.02, 0.25, 30), 2000
+    step = np.log(2.5 / 0.4) / cells
+    log_u = np.log(0.4) + (np.arange(cells) + 0.5) * step
+
+    def row(log_unit, sigma):
+        zero = np.zeros(log_unit.size)
+        return Parameters(
+            unit=np.exp(log_unit),
+            sigma=np.full(log_unit.size, sigma),
+            offset=zero,
+            growth=zero,
+            outliers=zero,
+        )
+
+    cell = Cell(
+        log_unit=np.full(cells, step / 2),
+        offset=np.zeros(cells),
+        sigma_low=np.full(cells, sigmas[0]),
+        growth_low=np.zeros(cells),
+    )
+    bound = wrapped.bound(row(log_u, sigmas[-1]), cell, NONE)[:, 0]
+    places = (log_u[:, None] + step * ((np.arange(9) + 0.5) / 9 - 0.5)).ravel()
+    best = np.max([wrapped.log_likelihood(row(places, s)) for s in sigmas], axis=0)
+    best = best.reshape(cells, 9).max(axis=1)
+    assert np.all(best <= bound + 1e-9)
+    # It is of use: somewhere it is within reach of the likelihood.
+    assert np.min(bound - best) < NEGLIGIBLE
+
+
+@settings(max_examples=20)
+@given(sample=samples)
+def test_the_bound_of_a_tiny_cell_is_the_likelihood(sample):
+    wrapped, _ = both(sample)
+    p = parameters(np.random.default_rng(3), 20, sample["sigmas"])
+    tiny = np.full(p.unit.size, 1e-9)
+    cell = Cell(log_unit=tiny, offset=tiny, sigma_low=p.sigma, growth_low=p.growth)
+    gap = wrapped.bound(p, cell, NONE)[:, 0] - wrapped.log_likelihood(p)
+    # Of the ends of the window the bound knows the least only. Half way between two teeth it takes
+    # both to be as near as the nearest, and a third.
+    span = wrapped.span / p.unit
+    loose = wrapped.states * np.log((span + 1.2) / np.maximum(span - 0.5, 1))
+    assert np.all(gap > -1e-8)
+    assert np.all(gap < loose + wrapped.states * np.log(3))
