@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -24,8 +23,8 @@ from quantize._support.validation import (
     read_only,
     state_codes,
 )
+from quantize.recording import recorded_steps, rounded_alike
 
-_MOST_PRINTED_DIGITS = 8
 _PRINTED_SAMPLE = 10_000
 _MOST_FAR = 10
 _FAR = 3.0
@@ -239,29 +238,36 @@ class Readings:
 
     @property
     def printed_resolution(self) -> float | None:
-        """The step of the last printed decimal, or None for values in full machine precision.
+        """The finest step that the decimals show, or None for values in full machine precision."""
+        steps = recorded_steps(self.values[:_PRINTED_SAMPLE])
+        return None if steps is None else float(steps.min())
 
-        Whole numbers have step 1 even where all of them end in zero.
+    @functools.cached_property
+    def steps(self) -> FloatArray | None:
+        """The step of each reading: the resolution, or what its decimals show; None without.
+
+        See `quantize.recording`.
         """
-        sample = self.values[:_PRINTED_SAMPLE]
-        exponents = [
-            Decimal(repr(float(v))).normalize().as_tuple().exponent for v in sample if v != 0
-        ]
-        if not exponents:
-            return None
-        largest = float(np.abs(sample).max())
-        lowest = min(int(e) for e in exponents)
-        if largest >= 1:
-            lowest = min(lowest, 0)
-        digits = int(np.floor(np.log10(largest))) - lowest + 1
-        return None if digits > _MOST_PRINTED_DIGITS else float(Decimal(1).scaleb(lowest))
+        if self.resolution is not None:
+            return self.resolution
+        sample = recorded_steps(self.values[:_PRINTED_SAMPLE])
+        if sample is None or len(self) <= _PRINTED_SAMPLE:
+            return None if sample is None else read_only(sample)
+        if np.all(sample == sample[0]):
+            return read_only(np.full(len(self), sample[0]))
+        steps = recorded_steps(self.values)
+        return None if steps is None else read_only(steps)
 
     @property
     def rounding_step(self) -> float | None:
-        """The largest given resolution, else the printed one, else None."""
-        if self.resolution is not None:
-            return float(self.resolution.max())
-        return self.printed_resolution
+        """The step to which at least half of the readings are recorded, or finer; None without."""
+        if self.steps is None:
+            return None
+        return float(np.quantile(self.steps, 0.5, method="higher"))
+
+    def recorded(self, values: FloatArray) -> FloatArray:
+        """Other values, rounded as these readings were."""
+        return values if self.steps is None else rounded_alike(values, self.values, self.steps)
 
     def levels(self) -> Levels:
         """The distinct charge states as weighted means; without states each reading is one."""

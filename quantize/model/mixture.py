@@ -196,8 +196,9 @@ def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit
         Where the model cannot hold for these readings.
     """
     refuse_contradictions(data, model)
-    _refuse_coarse_steps(data, band, model)
     found = posterior_of(model, data, band)
+    model = found.model
+    _refuse_coarse_steps(data, band, model)
     best, centre = found.modes[0], found.centre
     factor = 1.0 if data.sigma is None else float(np.median(data.sigma))
     continuum = found.nodes.log_continuum

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
+import numpy as np
+
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize.model import distributions
@@ -48,7 +50,8 @@ class MixtureModel:
         Whole numbers that occur; a pair is the first and the last.
     rounding : bool
         Whether a reading stands for the interval that was rounded to it (see
-        `Readings.resolution` and `Readings.ends`).
+        `Readings.resolution` and `Readings.ends`). It does so in any case where some reading was
+        recorded to a step coarser than 2/5 of the smallest unit tried.
     priors : mapping, optional
         Further priors: "unit" (log-uniform over the range of units when left out) and "growth"
         (a number, a pair or a distribution for s1). "sigma", "offset" and "outliers" may be
@@ -111,25 +114,15 @@ class MixtureModel:
                 "'counting', or leave the growth out."
             )
 
-    @property
-    def is_plain(self) -> bool:
-        """Whether the faster quadrature for unit, sigma and a zero or free offset will do."""
-        return (
-            not distributions.is_distribution(self.offset)
-            and not distributions.is_distribution(self.sigma)
-            and self.noise == "constant"
-            and self.envelope == "flat"
-            and self.window is None
-            and self.outliers == 0.0
-            and self.integers == "any"
-            and not self.rounding
-            and "unit" not in self.priors
-        )
+    def as_recorded(self, readings: Readings, smallest: float) -> MixtureModel:
+        """The model with rounding where steps of the record could pass for units from `smallest`.
 
-    def is_plain_for(self, data: Readings) -> bool:
-        """The same for these readings: all measured, their own sigmas (if any) taken as known."""
-        factor = data.sigma is not None and self.sigma is not None
-        return self.is_plain and bool(data.measured.all()) and not factor
+        A step finer than 2/5 of the unit leaves the phase free, and acts as a part of sigma.
+        """
+        if self.rounding or readings.steps is None:
+            return self
+        coarse = readings.steps > 0.4 * smallest * (1 + 1e-9)
+        return dataclasses.replace(self, rounding=True) if np.any(coarse) else self
 
     @property
     def plain_offset(self) -> str | float:

@@ -18,6 +18,8 @@ _HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 _FINE = 1e-3
 """Steps finer than this part of sd do not show."""
 _FAR = 1e4
+_NEAR = 20.0
+"""Up to so many sd away the integral itself is a number with all its digits."""
 
 
 def log_normal(d: FloatArray, sd: FloatArray) -> FloatArray:
@@ -39,15 +41,30 @@ def log_normal_in_place(d: FloatArray, variance: FloatArray, least: FloatArray) 
 
 def log_rounded(d: FloatArray, sd: FloatArray, step: FloatArray) -> FloatArray:
     """One end read on a ruler of `step`: the normal density averaged over [x − h/2, x + h/2]."""
+    from scipy.special import ndtr
+
+    far = np.abs(d)
+    far /= sd
+    half = np.broadcast_to(0.5 * step / sd, d.shape)
+    near = half - far
+    with np.errstate(divide="ignore"):
+        rounded: FloatArray = np.log(ndtr(near) - ndtr(-half - far))
+    outside = near < -_NEAR
+    rounded[outside] = _log_tail(near[outside], -half[outside] - far[outside])
+    rounded -= np.log(step)
+    fine = 2 * half < _FINE
+    if fine.any():
+        rounded = np.where(fine, log_normal(d, sd), rounded)
+    return rounded
+
+
+def _log_tail(upper: FloatArray, lower: FloatArray) -> FloatArray:
+    """log(Φ(upper) − Φ(lower)) far below zero."""
     from scipy.special import log_ndtr
 
-    far = np.abs(d) / sd
-    half = 0.5 * step / sd
-    upper = log_ndtr(np.maximum(half - far, -_FAR))
-    lower = log_ndtr(np.maximum(-half - far, -_FAR - 1))
-    inside = upper + np.log1p(-np.exp(np.minimum(lower - upper, 0.0)))
-    rounded: FloatArray = np.where(2 * half < _FINE, log_normal(d, sd), inside - np.log(step))
-    return rounded
+    above, below = log_ndtr(np.maximum(upper, -_FAR)), log_ndtr(np.maximum(lower, -_FAR - 1))
+    tail: FloatArray = above + np.log1p(-np.exp(np.minimum(below - above, 0.0)))
+    return tail
 
 
 def log_rounded_twice(d: FloatArray, sd: FloatArray, step: FloatArray) -> FloatArray:

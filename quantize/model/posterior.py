@@ -269,6 +269,7 @@ def posterior_of(model: MixtureModel, readings: Readings, band: Band) -> Posteri
     InputError
         Where a prior cannot be used with these readings.
     """
+    model = model.as_recorded(readings, band.low)
     return Posterior(
         model=model,
         readings=readings,

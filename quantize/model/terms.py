@@ -62,9 +62,8 @@ class Terms:
         self, readings: Readings, envelope: Envelope, *, power: int, rounding: bool
     ) -> None:
         if rounding and readings.resolution is None:
-            step = readings.printed_resolution
-            rounding = step is not None
-            readings = readings if step is None else readings.replace(resolution=step)
+            rounding = readings.steps is not None
+            readings = readings.replace(resolution=readings.steps)
         self.readings = readings
         self.envelope = envelope
         self.power = power

@@ -10,7 +10,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
-from quantize.null.smooth import round_to, scatter_within
+from quantize.null.smooth import scatter_within
 from quantize.readings import Readings
 
 
@@ -38,7 +38,7 @@ class FittedFamily:
     parameters: tuple[float, ...]
     index: IntArray
     inner: FloatArray
-    step: float | None
+    like: Readings
 
     @classmethod
     def of(cls, readings: Readings, family: Family) -> FittedFamily:
@@ -69,7 +69,7 @@ class FittedFamily:
             parameters=parameters,
             index=levels.index,
             inner=readings.values - levels.mean[levels.index],
-            step=readings.rounding_step,
+            like=readings,
         )
 
     def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
@@ -77,8 +77,8 @@ class FittedFamily:
         shape = (size, int(self.index.max()) + 1)
         drawn = np.asarray(self.draw(*self.parameters, size=shape, random_state=rng), dtype=float)
         values = drawn[:, self.index]
-        return round_to(
-            values + scatter_within(self.inner, self.index, values.shape, rng), self.step
+        return self.like.recorded(
+            values + scatter_within(self.inner, self.index, values.shape, rng)
         )
 
 

@@ -8,7 +8,6 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.null.partitions import log_any_number, segments
-from quantize.null.smooth import round_to
 from quantize.readings import Levels, Readings
 
 _CONCENTRATION = 2.0
@@ -61,7 +60,7 @@ class RedrawnLevels:
     group: IntArray
     low: float
     high: float
-    step: float | None
+    like: Readings
 
     @classmethod
     def of(cls, readings: Readings, smallest: float, largest: float) -> RedrawnLevels:
@@ -88,13 +87,13 @@ class RedrawnLevels:
             group=group,
             low=float(readings.values.min()) - 0.5 * gap,
             high=float(readings.values.max()) + 0.5 * gap,
-            step=readings.rounding_step,
+            like=readings,
         )
 
     def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
         """`size` data sets, shape (size, n)."""
         places = rng.uniform(self.low, self.high, (size, self.centre.size))
-        return round_to(places[:, self.group] + self.residual, self.step)
+        return self.like.recorded(places[:, self.group] + self.residual)
 
 
 def _sigma_grid(readings: Readings, levels: Levels, smallest: float, largest: float) -> FloatArray:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.model.nodes import Common
 from quantize.model.noise import POWERS, grown_variance
 from quantize.model.posterior import Posterior
 from quantize.readings import Levels, Readings
@@ -96,7 +97,7 @@ def sample_of(found: Posterior) -> Sample:
     common, prior = found.common, found.prior
     levels = data.levels()
     variance, log_within = _level_variances(
-        data, levels, common.sigma, common.growth, POWERS[found.model.noise]
+        data, levels, common, POWERS[found.model.noise], _rounding_variance(data, found)
     )
     base = prior.offset if isinstance(prior.offset, float) else 0.0
     lever = np.ones(levels.mean.size)
@@ -118,8 +119,17 @@ def sample_of(found: Posterior) -> Sample:
     return whole if order.size <= MOST_ITEMS else merged(whole, MOST_ITEMS)
 
 
+def _rounding_variance(data: Readings, found: Posterior) -> FloatArray | float:
+    """Variance of the rounding of each reading, where the model has it."""
+    if not found.likelihood.rounding or data.steps is None:
+        return 0.0
+    ends = 1 if data.ends is None else data.ends
+    variance: FloatArray = np.square(data.steps) * ends / 12
+    return variance
+
+
 def _level_variances(
-    data: Readings, levels: Levels, sigma: FloatArray, growth: FloatArray, power: int
+    data: Readings, levels: Levels, common: Common, power: int, rounding: FloatArray | float
 ) -> tuple[FloatArray, FloatArray]:
     """Variance of each level mean (S, J), and log likelihood of the readings about the means (S,).
 
@@ -129,10 +139,12 @@ def _level_variances(
     scale = np.ones(len(data)) if data.sigma is None else data.sigma
     size = levels.mean[levels.index]
     deviation = np.square(data.values - size)
+    sigma, growth = common.sigma, common.growth
     out = np.empty((sigma.size, levels.mean.size))
     log_within = np.zeros(sigma.size)
     for s in range(sigma.size):
         v = grown_variance(np.square(sigma[s] * scale), growth[s : s + 1], size, power)
+        v = v + rounding
         out[s] = 1 / np.bincount(levels.index, weights=1 / v)
         if levels.degrees:
             log_within[s] = 0.5 * float(np.sum(np.log(out[s])) - np.sum(np.log(v)))

@@ -29,7 +29,7 @@ class SmoothedBootstrap:
     index: IntArray
     inner: FloatArray
     bandwidth: float
-    step: float | None
+    like: Readings
 
     @classmethod
     def of(cls, readings: Readings, largest_unit: float) -> SmoothedBootstrap:
@@ -44,7 +44,7 @@ class SmoothedBootstrap:
             index=index,
             inner=readings.values - mean[index],
             bandwidth=max(BANDWIDTH * largest_unit, rule),
-            step=readings.rounding_step,
+            like=readings,
         )
 
     def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
@@ -57,7 +57,7 @@ class SmoothedBootstrap:
             drawn *= np.sqrt(variance / (variance + self.bandwidth**2))
         values: FloatArray = centre + drawn[:, self.index]
         values += scatter_within(self.inner, self.index, values.shape, rng)
-        return round_to(values, self.step)
+        return self.like.recorded(values)
 
 
 def scatter_within(
@@ -74,8 +74,3 @@ def scatter_within(
     repeated = (inner * np.sqrt(count / np.maximum(count - 1, 1)))[count > 1]
     drawn: FloatArray = rng.choice(repeated, size=shape)
     return drawn
-
-
-def round_to(values: FloatArray, step: float | None) -> FloatArray:
-    """Values rounded to whole multiples of `step`."""
-    return values if not step else np.rint(values / step) * step

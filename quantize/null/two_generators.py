@@ -48,9 +48,9 @@ def sums_of_two_units(
     values = x - x[0] if offset else x
     reach = float(np.ptp(x)) if offset else float(np.abs(x).max())
     weight = 1 / typical
-    held = np.bincount(groups, weights=weight)
+    held = np.bincount(groups, weights=weight).astype(np.float64)
     means = np.bincount(groups, weights=weight * values) / held
-    size = np.bincount(groups, weights=sample.count)
+    size = np.bincount(groups, weights=sample.count).astype(np.float64)
     candidates = _candidates(means, size, offset)
     if not len(candidates):
         return none
