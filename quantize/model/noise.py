@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.rounded import log_interval
 from quantize.readings import Readings
 
 POWERS = {"constant": 0, "counting": 1, "proportional": 2}
@@ -18,8 +19,6 @@ _HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 _FINE = 1e-3
 """Steps finer than this part of sd do not show."""
 _FAR = 1e4
-_NEAR = 20.0
-"""Up to so many sd away the integral itself is a number with all its digits."""
 
 
 def log_normal(d: FloatArray, sd: FloatArray) -> FloatArray:
@@ -41,30 +40,8 @@ def log_normal_in_place(d: FloatArray, variance: FloatArray, least: FloatArray) 
 
 def log_rounded(d: FloatArray, sd: FloatArray, step: FloatArray) -> FloatArray:
     """One end read on a ruler of `step`: the normal density averaged over [x − h/2, x + h/2]."""
-    from scipy.special import ndtr
-
-    far = np.abs(d)
-    far /= sd
-    half = np.broadcast_to(0.5 * step / sd, d.shape)
-    near = half - far
-    with np.errstate(divide="ignore"):
-        rounded: FloatArray = np.log(ndtr(near) - ndtr(-half - far))
-    outside = near < -_NEAR
-    rounded[outside] = _log_tail(near[outside], -half[outside] - far[outside])
-    rounded -= np.log(step)
-    fine = 2 * half < _FINE
-    if fine.any():
-        rounded = np.where(fine, log_normal(d, sd), rounded)
-    return rounded
-
-
-def _log_tail(upper: FloatArray, lower: FloatArray) -> FloatArray:
-    """log(Φ(upper) − Φ(lower)) far below zero."""
-    from scipy.special import log_ndtr
-
-    above, below = log_ndtr(np.maximum(upper, -_FAR)), log_ndtr(np.maximum(lower, -_FAR - 1))
-    tail: FloatArray = above + np.log1p(-np.exp(np.minimum(below - above, 0.0)))
-    return tail
+    density: FloatArray = log_interval(d, 0.5 * step, sd) - np.log(step)
+    return density
 
 
 def log_rounded_twice(d: FloatArray, sd: FloatArray, step: FloatArray) -> FloatArray:

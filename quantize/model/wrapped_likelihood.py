@@ -43,7 +43,12 @@ def likelihood_of(model: MixtureModel, readings: Readings) -> Likelihood:
         readings = readings.replace(shift=None)
     envelope = envelope_of(model, readings)
     if _wrapped(model, readings, envelope):
-        return WrappedLikelihood(readings, envelope)
+        if not model.rounding or readings.steps is None:
+            return WrappedLikelihood(readings, envelope)
+        from quantize.model.rounded_likelihood import RoundedLikelihood
+
+        if RoundedLikelihood.holds(readings):
+            return RoundedLikelihood(readings, envelope)
     return Likelihood(
         readings,
         envelope,
@@ -57,7 +62,7 @@ def _wrapped(model: MixtureModel, readings: Readings, envelope: Envelope) -> boo
     """Whether there is nothing but unit, sigma and offset under an unbounded flat envelope."""
     flat = isinstance(model.envelope, str) and model.envelope == "flat"
     flat = flat and not envelope.declared and not envelope.limited
-    sharp = model.noise == "constant" and not model.rounding and model.outliers == 0.0
+    sharp = model.noise == "constant" and model.outliers == 0.0
     if not (flat and sharp and readings.measured.all()):
         return False
     if readings.shift is None or readings.state is None:
@@ -70,8 +75,8 @@ def _wrapped(model: MixtureModel, readings: Readings, envelope: Envelope) -> boo
 class WrappedLikelihood(Likelihood):
     """A `Likelihood` by wrapped-normal densities; it knows no outliers."""
 
-    def __init__(self, readings: Readings, envelope: Envelope) -> None:
-        super().__init__(readings, envelope)
+    def __init__(self, readings: Readings, envelope: Envelope, *, rounding: bool = False) -> None:
+        super().__init__(readings, envelope, rounding=rounding)
         levels = readings.levels()
         first = self.order[self.starts]
         order = levels.index[first]
