@@ -168,7 +168,7 @@ class WrappedLikelihood(Likelihood):
     def _log_images(self, near: FloatArray, widest: FloatArray) -> FloatArray:
         """What teeth other than the nearest can add, summed over the levels."""
         # Half way between two teeth both count, however sharp they are.
-        out = float(np.log(3)) * np.count_nonzero(near > _HALF_WAY, axis=1)
+        out: FloatArray = float(np.log(3)) * np.count_nonzero(near > _HALF_WAY, axis=1)
         most = widest.max(axis=1)
         rows = np.flatnonzero((most > _NO_IMAGES) & (most <= _SIX_IMAGES))
         if rows.size:
