@@ -1,6 +1,6 @@
 """Which prior of sigma, and which rule, names the right unit most often where sigma is unknown.
 
-Run with ``python -m benchmarks.unit_choice``; ``--write docs/tables`` writes the table. The pages
+Run with ``python -m benchmarks.unit_choice``; ``--write docs/tables`` writes the table. The samples
 are those of ``benchmarks.accuracy``. The likelihood is tabulated on a dense grid of unit and
 sigma/unit, phases to 1/800 of a unit, so that every prior and rule sees the same numbers.
 """
@@ -134,8 +134,8 @@ def found(condition: Condition, runs: int) -> Array:
 def main(arguments: list[str] | None = None) -> None:
     """Simulate, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="two pages a cell, two cells")
-    parser.add_argument("--runs", type=int, default=400, help="pages a cell")
+    parser.add_argument("--tiny", action="store_true", help="two samples a cell, two cells")
+    parser.add_argument("--runs", type=int, default=400, help="samples a cell")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
     runs = 2 if options.tiny else options.runs
@@ -148,7 +148,7 @@ def main(arguments: list[str] | None = None) -> None:
         part.append(np.mean(np.any(fractions, axis=-1), axis=0))
     names = [f"{c.n} at {c.spread:.2f}, {c.first} … {c.last}" for c in conditions]
     lines = [
-        f"Share of {runs} simulated pages whose unit is right, by prior of sigma and rule; "
+        f"Share of {runs} simulated samples whose unit is right, by prior of sigma and rule; "
         f"standard error at most {0.5 / np.sqrt(runs):.3f}. Columns: readings, sigma/unit, whole "
         "numbers. The last column is the largest share of a cell for which u/2 or u/3 is called "
         "the best.",

@@ -74,7 +74,9 @@ class Lattice:
         self.root = _ROOT
         if wanted.size == 1:
             self.root = int(np.ceil(wanted[0, 0] / 2.0 ** np.floor(np.log2(wanted[0, 0] / _ROOT))))
-        self.levels = np.ceil(np.log2(wanted / self.root) - 0.3).astype(np.int64)
+        # The peak of many readings is smooth, and steps a little longer than asked for will do.
+        spare = float(np.interp(terms.states, (40, 100), (0.0, 0.3)))
+        self.levels = np.ceil(np.log2(wanted / self.root) - spare).astype(np.int64)
         self.about = np.sqrt(np.sum(np.square(shift) / self.variance, axis=2))
         self.far = int(np.argmax(self.lever / terms.scale[measured]))
 

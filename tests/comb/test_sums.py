@@ -20,8 +20,8 @@ EPS = np.finfo(float).eps
 def direct_sums(x, w, first, step, size):
     """The definition in extended precision, as oracle."""
     f = first + step * np.arange(size)
-    turns = np.multiply.outer(f.astype(np.longdouble), x.astype(np.longdouble))
-    angle = (2 * np.pi * (turns - np.rint(turns)).astype(float)).astype(float)
+    cycles = np.multiply.outer(f.astype(np.longdouble), x.astype(np.longdouble))
+    angle = (2 * np.pi * (cycles - np.rint(cycles)).astype(float)).astype(float)
     return np.exp(1j * angle) @ w
 
 

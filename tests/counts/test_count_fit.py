@@ -150,9 +150,9 @@ def test_scale_of_the_unit(rng):
 
 
 def test_a_smooth_density_never_turns_the_unit_over():
-    # On the last of these pages two levels were once moved through each other, to a negative unit.
-    page = np.random.default_rng([83, 20_000, 6]).normal(20, 5, (11, 20_000))[-1]
-    found = qz.analyze_counts(page, (1.6, 20.0), offset="free")
+    # On the last of these two levels were once moved through each other, to a negative unit.
+    x = np.random.default_rng([83, 20_000, 6]).normal(20, 5, (11, 20_000))[-1]
+    found = qz.analyze_counts(x, (1.6, 20.0), offset="free")
     assert 1.6 <= found.unit <= 20
     assert found.verdict == "cannot tell"
 

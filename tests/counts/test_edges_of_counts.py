@@ -45,8 +45,8 @@ def test_sums_between_are_the_sums_themselves_up_to_the_last_unit() -> None:
     spectrum = qz.Spectrum((0.0, 70.0), (3.0, 20.0)).update(readings)
     f, step = 1 / spectrum.trial_units, spectrum.grid.step
     asked = np.r_[np.linspace(f[-1] - 2 * step, f[-1], 9), f[0], f[0] + 0.4 * step]
-    turns = np.multiply.outer(asked, readings - spectrum.grid.origin)
-    direct = np.exp(2j * np.pi * turns).sum(axis=1)
+    cycles = np.multiply.outer(asked, readings - spectrum.grid.origin)
+    direct = np.exp(2j * np.pi * cycles).sum(axis=1)
     assert np.abs(spectrum.between().at(asked) - direct).max() < 1e-7 * readings.size
 
 

@@ -99,7 +99,7 @@ def test_evidence_with_sigma_known(name):
     model = qz.MixtureModel(sigma=0.12, **options)
     expected, means = dense(readings, model, jumps=jumps, unit=60 if jumps == () else 12)
     found = qz.fit_mixture(readings, RANGE, model=model)
-    # The bound for free weights is found by turns, which leaves it rough in the sixth digit.
+    # The bound for free weights is found step by step, which leaves it rough in the sixth digit.
     tolerance = {"free weights": 3e-5, "changed": 1e-5}.get(name, 1e-6)
     assert found.log_evidence == pytest.approx(expected, abs=tolerance)
     assert posterior_mean(found, "unit") == pytest.approx(means["unit"], abs=1e-4)
