@@ -1,16 +1,16 @@
-"""Make the table that turns the score of the level placement into p-values.
+"""Make the table that turns the evidence of the levels into p-values.
 
 ``python -m benchmarks.calibrate`` draws families without steps (`NAMED`, `MORE`, and `CENTRED`
-for a free offset, `KNOWN` for a known sigma), weighs every page at its default band, and writes
-quantize/null/calibration.json:
+for a free offset, `KNOWN` for a known sigma), assesses every sample at its default band as
+`analyze` does, evidence and guards, and writes quantize/null/calibration.json:
 
-- the hurdles, one for each kind of null and each size: found by a random search for the largest
-  mean power on a few combs while no family has more than 4.5 %, those over clusters at 60
-  readings never below odds of e to 1;
+- the log weights, one for each kind of null and each size: found by a random search for the
+  largest mean power on a few combs while no family has more than 4.5 %;
 - for each kind of family, each size and each mode the largest share, over its families, of scores
-  at or above each value. The same pages serve both; `benchmarks.false_alarms` checks on fresh ones.
+  at or above each value. The same samples serve both; `benchmarks.false_alarms` checks on fresh
+  ones.
 
-Pages are kept in benchmarks/results as they come, and a run goes on where the last one stopped.
+Samples are kept in benchmarks/results as they come, and a run goes on where the last one stopped.
 """
 
 from __future__ import annotations
@@ -33,31 +33,31 @@ from quantize import InputError, Readings
 from quantize._support.validation import FloatArray
 from quantize._support.workers import ordered_map
 from quantize.comb.band import band_for
+from quantize.model.mixture import model_of
+from quantize.null.assess import assess
 from quantize.null.calibration import KINDS, least_by_kind, mode
-from quantize.null.verdict import SURE
-from quantize.null.weighing import weigh
 
 ROOT = Path(__file__).resolve().parents[1]
 TABLE = ROOT / "quantize" / "null" / "calibration.json"
-KEPT = ROOT / "benchmarks" / "results" / "calibration_pages.jsonl"
+KEPT = ROOT / "benchmarks" / "results" / "calibration_samples.jsonl"
 SEED = 20240611
-SIZES = (8, 20, 60, 200)
-SCORES = np.round(np.arange(-4.0, 8.01, 0.25), 2)
+SIZES = (5, 8, 20, 60)
+SCORES = np.round(np.arange(-6.0, 8.01, 0.25), 2)
 NEVER, ALWAYS = -99.0, 99.0
 COUNTED = 6
 LEVEL = 0.045
-LEAST = {8: -np.inf, 20: -np.inf, 60: 1.0}
-"""With sixty readings a comb must be likelier than clusters by e to 1, however rarely the families
-drawn come near that: open data that have clusters and no unit do. Fewer readings cannot show it."""
-PAGES = {
-    "offset zero, sigma unknown": 1.0,
-    "offset zero, sigma known": 0.75,
-    "offset free, sigma unknown": 0.6,
-    "offset free, sigma known": 0.6,
+LEAST = -1.5
+"""No log weight is less: data that one kind of null explains better by more than this are not
+called steps, however rarely the families drawn come near it."""
+STARTS, STEPS = 4, 1500
+SAMPLES = {
+    "offset zero, sigma unknown": {5: 0.4, 8: 1.0, 20: 1.0, 60: 0.5},
+    "offset zero, sigma known": {5: 0.4, 8: 0.6, 20: 0.6, 60: 0.4},
+    "offset free, sigma unknown": {8: 0.25, 20: 0.25, 60: 0.1},
+    "offset free, sigma known": {8: 0.5, 20: 0.4, 60: 0.2},
 }
-"""Pages of a family in each mode, in parts of `--replicates`."""
-AT_SIZE = {8: 1.0, 20: 1.0, 60: 0.5, 200: 0.0}
-"""The same by size. None at 200: false alarms fall from 60 on, whose tails hold for all above."""
+"""Samples of a family in each mode and size, in parts of `--replicates`. Above 60 readings the
+tails of 60 hold; a free offset needs more than five."""
 
 
 def one_to_eight(rng: np.random.Generator, n: int) -> FloatArray:
@@ -66,6 +66,7 @@ def one_to_eight(rng: np.random.Generator, n: int) -> FloatArray:
 
 
 TRAINING: dict[int, tuple[tuple[Callable[..., FloatArray], float], ...]] = {
+    5: ((whole, 0.03), (whole, 0.05), (one_to_eight, 0.03), (one_to_eight, 0.05)),
     8: ((whole, 0.05), (whole, 0.08), (whole, 0.10), (one_to_eight, 0.08)),
     20: (
         (whole, 0.10),
@@ -90,14 +91,12 @@ TRAINING: dict[int, tuple[tuple[Callable[..., FloatArray], float], ...]] = {
 
 def jobs() -> Iterator[tuple[str, str, str, int]]:
     """(mode, kind, label, size) of every cell."""
-    for part in PAGES:
+    for part, sizes in SAMPLES.items():
         known, free = part.endswith("sigma known"), "free" in part
         sources = [KNOWN] if known else [NAMED, MORE]
         if free and not known:
             sources.append(CENTRED)
-        for n in SIZES:
-            if n == 200 and part != mode(sigma_known=False, free=False):
-                continue
+        for n in sizes:
             for source in sources:
                 for kind, families in source.items():
                     for label in families:
@@ -107,8 +106,8 @@ def jobs() -> Iterator[tuple[str, str, str, int]]:
             yield mode(sigma_known=False, free=False), "comb", str(number), n
 
 
-def page(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None:
-    """Log Bayes factors over each kind of null of one page, None where no comb can show."""
+def sample(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None:
+    """Log Bayes factors over each kind of null, None where no comb can show or a guard objects."""
     part, kind, label, n, cell, number = task
     rng = np.random.default_rng([SEED, cell, n, number])
     sigma = None
@@ -121,90 +120,92 @@ def page(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None:
         families = NAMED[kind] | MORE[kind] | CENTRED[kind]
         values = families[label](rng, n)
     readings = Readings(values, sigma=sigma)
+    model = model_of("free" if "free" in part else "zero", None, None)
     try:
-        found = weigh(
-            readings, band_for(readings).limits, offset="free" if "free" in part else "zero"
-        )
+        found = assess(readings, band_for(readings), model)
     except InputError:
         return None
-    if found.enough_levels < SURE:
+    if found.blocked:
         return None
-    return {name: round(value, 3) for name, value in least_by_kind(found.log_ratios).items()}
+    ratios = least_by_kind(found.evidence.log_bayes_factors)
+    return {name: round(value, 3) for name, value in ratios.items()}
 
 
-Pages = dict[tuple[str, str, str, int], dict[int, dict[str, float] | None]]
+Drawn = dict[tuple[str, str, str, int], dict[int, dict[str, float] | None]]
 
 
 def draw(
     replicates: int, keep: Path, workers: int, only: str = "", sizes: Sequence[int] = SIZES
-) -> Pages:
-    """Weigh the pages that are wanted and not kept yet."""
-    pages: Pages = defaultdict(dict)
+) -> Drawn:
+    """Assess the samples that are wanted and not kept yet."""
+    drawn: Drawn = defaultdict(dict)
     if keep.exists():
         for line in keep.read_text().splitlines():
             *cell, number, found = json.loads(line)
-            pages[tuple(cell)][number] = found
+            drawn[tuple(cell)][number] = found
     with keep.open("a") as sink:
         for place, cell in enumerate(jobs()):
             part, kind, _, n = cell
             if (only and part != only) or n not in sizes:
                 continue
-            wanted = round(replicates * PAGES[part] * AT_SIZE[n])
+            wanted = round(replicates * SAMPLES[part][n])
             if kind == "comb":
-                wanted //= 4
-            missing = [i for i in range(wanted) if i not in pages[cell]]
+                wanted //= 2
+            missing = [i for i in range(wanted) if i not in drawn[cell]]
             tasks = [(*cell, place, number) for number in missing]
-            for number, found in zip(missing, ordered_map(page, tasks, workers), strict=True):
-                pages[cell][number] = found
+            for number, found in zip(missing, ordered_map(sample, tasks, workers), strict=True):
+                drawn[cell][number] = found
                 sink.write(json.dumps([*cell, number, found]) + "\n")
             sink.flush()
-            print(*cell, len(pages[cell]), file=sys.stderr, flush=True)
-    return pages
+            print(*cell, len(drawn[cell]), file=sys.stderr, flush=True)
+    return drawn
 
 
-def ratios(pages: dict[int, dict[str, float] | None]) -> FloatArray:
+def ratios(kept: dict[int, dict[str, float] | None]) -> FloatArray:
     """The kept factors as rows, kinds in the order of `KINDS`."""
-    rows = [[NEVER if r is None else r.get(kind, ALWAYS) for kind in KINDS] for r in pages.values()]
+    rows = [[NEVER if r is None else r.get(kind, ALWAYS) for kind in KINDS] for r in kept.values()]
     return np.array(rows).reshape(-1, len(KINDS))
 
 
-def search_hurdles(
-    nulls: list[FloatArray], combs: list[FloatArray], seed: int, least: float = -np.inf
-) -> FloatArray:
-    """Hurdles with the largest mean power while no family has more than `LEVEL` above zero.
+def scores(rows: FloatArray, log_weights: FloatArray) -> FloatArray:
+    """Log odds against the weighted kinds, as `quantize.null.calibration.score` has them."""
+    found: FloatArray = -np.logaddexp.reduce(log_weights - rows, axis=1)
+    return found
 
-    Those over the nulls with clusters are at least `least`.
-    """
+
+def search_weights(nulls: list[FloatArray], combs: list[FloatArray], seed: int) -> FloatArray:
+    """Log weights with the largest mean power while no family has more than `LEVEL` above zero."""
     rng = np.random.default_rng(seed)
-    floor = np.array([-np.inf if kind == "continuous" else least for kind in KINDS])
 
-    def common(hurdles: FloatArray) -> float:
-        """What has to be added to all of them so that every family keeps the level."""
-        return max(float(np.quantile((x - hurdles).min(axis=1), 1 - LEVEL)) for x in nulls)
+    def settled(log_weights: FloatArray) -> FloatArray:
+        """The same, with what has to be added to all of them for every family to keep the level."""
+        common = max(float(np.quantile(scores(x, log_weights), 1 - LEVEL)) for x in nulls)
+        return np.maximum(log_weights + common, LEAST)
 
-    def settled(hurdles: FloatArray) -> FloatArray:
-        return np.maximum(hurdles + common(hurdles), floor)
+    def power(log_weights: FloatArray) -> float:
+        raised = settled(log_weights)
+        return float(np.mean([np.mean(scores(x, raised) > 0) for x in combs]))
 
-    def power(hurdles: FloatArray) -> float:
-        heights = settled(hurdles)
-        return float(np.mean([np.mean((x - heights).min(axis=1) > 0) for x in combs]))
-
-    best = np.zeros(len(KINDS))
-    reached = power(best)
-    for _ in range(600):
-        trial = best.copy()
-        moved = rng.integers(0, len(KINDS), rng.integers(1, 3))
-        trial[moved] += rng.normal(0, 0.6, moved.size)
-        found = power(trial)
-        if found > reached:
-            best, reached = trial, found
+    best, reached = np.zeros(len(KINDS)), -1.0
+    for _ in range(STARTS):
+        at = rng.normal(0, 1.0, len(KINDS))
+        here = power(at)
+        for _ in range(STEPS):
+            trial = at.copy()
+            moved = rng.integers(0, len(KINDS), rng.integers(1, 3))
+            trial[moved] += rng.normal(0, 0.8, moved.size)
+            found = power(trial)
+            if found >= here:
+                at, here = trial, found
+        if here > reached:
+            best, reached = at, here
     return settled(best)
 
 
 def tail(leads: FloatArray) -> FloatArray:
-    """Share of pages at or above each of `SCORES`.
+    """Share of samples at or above each of `SCORES`.
 
-    It is counted while at least `COUNTED` pages are left. Beyond, it falls as exp(-score): that
+    It is counted while at least `COUNTED` samples are left. Beyond, it falls as exp(-score): that
     is the slowest fall that evidence against the right null can have in the long run.
     """
     above = (leads[:, None] >= SCORES).sum(axis=0)
@@ -215,29 +216,30 @@ def tail(leads: FloatArray) -> FloatArray:
     return np.where(np.arange(SCORES.size) <= last, share, share[last] * beyond)
 
 
-def make(pages: Pages) -> dict[str, Any]:
+def make(drawn: Drawn) -> dict[str, Any]:
     """The table."""
     plain = mode(sigma_known=False, free=False)
-    sizes = list(TRAINING)
-    hurdles = np.zeros((len(sizes), len(KINDS)))
-    for row, n in enumerate(sizes):
-        of_size = {key: kept for key, kept in pages.items() if key[0] == plain and key[3] == n}
+    log_weights = np.zeros((len(SIZES), len(KINDS)))
+    for row, n in enumerate(SIZES):
+        of_size = {key: kept for key, kept in drawn.items() if key[0] == plain and key[3] == n}
         nulls = [ratios(kept) for key, kept in of_size.items() if key[1] != "comb"]
         combs = [ratios(kept) for key, kept in of_size.items() if key[1] == "comb"]
-        hurdles[row] = search_hurdles(nulls, combs, SEED + n, LEAST[n])
-    tails: dict[str, Any] = {part: {kind: {} for kind in NAMED} for part in PAGES}
-    for (part, kind, _, n), kept in pages.items():
+        log_weights[row] = search_weights(nulls, combs, SEED + n)
+    tails: dict[str, Any] = {part: {kind: {} for kind in NAMED} for part in SAMPLES}
+    for (part, kind, _, n), kept in drawn.items():
         if kind != "comb" and kept:
-            lead = (ratios(kept) - hurdles[sizes.index(n)]).min(axis=1)
+            found = scores(ratios(kept), log_weights[SIZES.index(n)])
             by_size = tails[part][kind]
-            by_size[str(n)] = np.maximum(by_size.get(str(n), 0.0), tail(lead))
+            by_size[str(n)] = np.maximum(by_size.get(str(n), 0.0), tail(found))
     return {
-        "schema": "quantize.calibration/2",
+        "schema": "quantize.calibration/3",
         "seed": SEED,
         "numpy": np.__version__,
-        "sizes": sizes,
-        "pages": {part: _most_pages(pages, part) for part in PAGES},
-        "hurdles": {kind: np.round(hurdles[:, i], 3).tolist() for i, kind in enumerate(KINDS)},
+        "sizes": list(SIZES),
+        "samples": {part: _most_samples(drawn, part) for part in SAMPLES},
+        "log_weights": {
+            kind: np.round(log_weights[:, i], 3).tolist() for i, kind in enumerate(KINDS)
+        },
         "scores": SCORES.tolist(),
         "tails": {
             part: {
@@ -250,10 +252,10 @@ def make(pages: Pages) -> dict[str, Any]:
     }
 
 
-def _most_pages(pages: Pages, part: str) -> dict[str, int]:
-    """Pages of a family at each size."""
+def _most_samples(drawn: Drawn, part: str) -> dict[str, int]:
+    """Samples of a family at each size."""
     out: dict[str, int] = {}
-    for (its_part, kind, _, n), kept in pages.items():
+    for (its_part, kind, _, n), kept in drawn.items():
         if its_part == part and kind != "comb" and kept:
             out[str(n)] = max(out.get(str(n), 0), len(kept))
     return out
@@ -266,18 +268,18 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--only", default="", help="one mode")
     parser.add_argument("--sizes", type=int, nargs="+", default=SIZES, help="some sizes")
-    parser.add_argument("--table", action="store_true", help="only make the table of kept pages")
-    parser.add_argument("--tiny", action="store_true", help="a few pages a family; nothing is kept")
+    parser.add_argument("--table", action="store_true", help="only make the table, of kept samples")
+    parser.add_argument("--tiny", action="store_true", help="a few samples; nothing is kept")
     options = parser.parse_args()
     if options.tiny:
         with tempfile.TemporaryDirectory() as folder:
-            made = make(draw(8, Path(folder) / "pages.jsonl", 1))
+            made = make(draw(4, Path(folder) / "samples.jsonl", 1, sizes=(5, 8)))
             print({part: list(kinds) for part, kinds in made["tails"].items()})
         return
     KEPT.parent.mkdir(parents=True, exist_ok=True)
     wanted = 0 if options.table else options.replicates
-    pages = draw(wanted, KEPT, options.workers, options.only, options.sizes)
-    TABLE.write_text(json.dumps(make(pages), indent=1) + "\n")
+    drawn = draw(wanted, KEPT, options.workers, options.only, options.sizes)
+    TABLE.write_text(json.dumps(make(drawn), indent=1) + "\n")
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.studies.families import NAMED, Family
+from quantize.studies.families import NAMED, UNRELATED, Family, significant
 
 Known = Callable[[np.random.Generator, int], tuple[FloatArray, float]]
 
@@ -76,6 +76,42 @@ def _mirrored(levels: int, centre: float) -> Callable[[np.random.Generator], Flo
     return lambda rng: centre + np.outer([-1, 1], rng.uniform(0.3, 6, levels)).ravel()
 
 
+def _signed_sums(rng: np.random.Generator) -> FloatArray:
+    """Sums i·a + j·b with i and j from −1 to 1."""
+    steps = np.arange(-1.0, 2.0)
+    return rng.uniform(1, 4) * np.add.outer(steps, steps * rng.choice(UNRELATED)).ravel()
+
+
+def _unsigned_sums(rng: np.random.Generator) -> FloatArray:
+    """Sums i·a + j·b with i and j from 0 to 2."""
+    steps = np.arange(3.0)
+    return rng.uniform(1, 4) * np.add.outer(steps, steps * rng.choice(UNRELATED)).ravel()
+
+
+def _golden(rng: np.random.Generator) -> FloatArray:
+    """1, φ, φ² and φ + 2, of any size."""
+    ratio = 0.5 * (1 + 5**0.5)
+    return rng.uniform(1, 3) * np.array([1, ratio, ratio**2, ratio + 2])
+
+
+def _three_sums(rng: np.random.Generator) -> FloatArray:
+    """Sums of two of three levels."""
+    levels = rng.uniform(0, 5, 3)
+    return np.add.outer(levels, levels).ravel()
+
+
+def _written(family: Family, digits: int) -> Family:
+    """A family as written with so many significant digits."""
+    return lambda rng, n: significant(family(rng, n), digits)
+
+
+def _wide_levels(rng: np.random.Generator, n: int) -> FloatArray:
+    """Five levels from 3 to 250, noise of 1 %."""
+    levels = np.exp(rng.uniform(1, 5.5, 5))
+    values: FloatArray = rng.choice(levels, n) * (1 + 0.01 * rng.normal(size=n))
+    return values
+
+
 MORE: dict[str, dict[str, Family]] = {
     "continuous": {
         "log-uniform": lambda rng, n: np.exp(rng.uniform(0, 3, n)),
@@ -86,6 +122,8 @@ MORE: dict[str, dict[str, Family]] = {
             rng.random(n) < 0.8, rng.normal(0, 1, n), rng.normal(0, 4, n)
         ),
         "autoregressive": _autoregressive,
+        "gamma, two digits": _written(lambda rng, n: rng.gamma(2, 10, n), 2),
+        "uniform, two digits": _written(lambda rng, n: rng.uniform(0, 300, n), 2),
     },
     "lumpy": {
         "five levels, growing gaps": levels_at(
@@ -98,8 +136,13 @@ MORE: dict[str, dict[str, Family]] = {
         "levels on uniform": _levels_on_uniform,
         "lumps of unequal widths": _unequal_widths,
         "dwelling": _dwelling,
+        "five levels, two digits": _written(_wide_levels, 2),
     },
     "heaped": {},
+    "sums": {
+        "sums of two signed units": levels_at(_signed_sums, 0.04, 0.12),
+        "golden levels": levels_at(_golden, 0.04, 0.15),
+    },
 }
 """Families of the calibration beside `NAMED`."""
 
@@ -113,6 +156,7 @@ CENTRED: dict[str, dict[str, Family]] = {
         "eight mirrored about 3": levels_at(_mirrored(4, 3.0), 0.03, 0.2),
     },
     "heaped": {},
+    "sums": {},
 }
 """Levels that mirror each other about a centre that is not zero: for a free offset."""
 
@@ -127,11 +171,14 @@ def _smooth_known(family: Family) -> Known:
     return draw
 
 
+WRITTEN = ("rounded continuous", "two digits", "gamma, two digits", "uniform, two digits")
+"""Families of rounded values."""
+
 KNOWN: dict[str, dict[str, Known]] = {
     "continuous": {
         label: _smooth_known(family)
         for label, family in (NAMED["continuous"] | MORE["continuous"]).items()
-        if label != "rounded continuous"
+        if label not in WRITTEN
     },
     "lumpy": {
         "two lumps": levels_known(_between(0, 10, 2), 0.4, 0.41),
@@ -147,6 +194,12 @@ KNOWN: dict[str, dict[str, Known]] = {
         "three precise levels": levels_known(_between(0, 10, 3), 0.005, 0.05),
         "five precise levels": levels_known(_between(-5, 5, 5), 0.005, 0.05),
     },
-    "heaped": {},
+    "heaped": {"heaped": _smooth_known(NAMED["heaped"]["heaped"])},
+    "sums": {
+        "sums of two units": levels_known(_unsigned_sums, 0.04, 0.12),
+        "sums of two of three levels": levels_known(_three_sums, 0.04, 0.12),
+        "sums of two signed units": levels_known(_signed_sums, 0.04, 0.12),
+        "golden levels": levels_known(_golden, 0.04, 0.15),
+    },
 }
 """Families that also say how large the noise of a reading is."""

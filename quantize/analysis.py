@@ -15,11 +15,12 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band, band_for
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
-from quantize.model.mixture import MixtureFit, fit_posterior, model_of
+from quantize.model.mixture import MixtureFit, model_of
 from quantize.null import guards, influence
+from quantize.null.assess import assess
 from quantize.null.compare import NullComparison, compare_null
 from quantize.null.counts import analyze_many
-from quantize.null.evidence import LevelEvidence, level_evidence
+from quantize.null.evidence import LevelEvidence
 from quantize.null.exclusion import excluded_units
 from quantize.null.tails import need_resamples
 from quantize.null.verdict import Judgement, judge
@@ -214,7 +215,8 @@ def analyze(
         guards.need_telling_band(data, band.limits)
     offset = assumed.plain_offset
     score = periodogram(data, band, offset=offset)
-    mixture = fit_posterior(everything, band, assumed)
+    assessed = assess(everything, band, assumed, alpha=alpha)
+    mixture, evidence, findings = assessed.mixture, assessed.evidence, assessed.findings
     comb_fit = fit_comb(data, band, offset=offset)
     smooth = compare_null(
         data,
@@ -226,22 +228,13 @@ def analyze(
         workers=workers,
         progress=progress,
     )
-    evidence = level_evidence(mixture.posterior, alpha=alpha)
-    far = guards.far_readings(everything, band)
-    findings: tuple[guards.Finding, ...] = (
-        *(() if far is None else (far,)),
-        guards.enough_levels(mixture, evidence.occupied_teeth),
-        guards.not_the_resolution(mixture),
-        guards.majority_on_comb(mixture),
-        guards.wide_band(band, mixture.unit),
-    )
     if group is not None:
         kept = [labels[code] for code in codes]
         findings = (*findings, influence.only_in_the_pool(mixture.posterior, kept, alpha))
     if evidence.steps:
         state = influence.single_state(mixture.posterior, alpha)
         findings = findings if state is None else (*findings, state)
-    p_values = {"smooth": smooth.p_value} | (evidence.p_values if null == "all" else {})
+    p_values = {"smooth": smooth.p_value} if null == "smooth" else evidence.p_values
     factors = evidence.log_bayes_factors
     judgement: Judgement = judge(
         mixture,

@@ -1,7 +1,7 @@
-"""From the score of the level placement to a p-value under each named null, by a stored table.
+"""From evidence to a p-value under each named kind of data without steps, by a stored table.
 
-``python -m benchmarks.calibrate`` makes the table: it draws families without steps at three sizes,
-scores each page, and keeps the upper tail of the score.
+``python -m benchmarks.calibrate`` makes the table: it draws families without steps at a few sizes,
+scores each sample, and keeps the upper tail of the score.
 """
 
 from __future__ import annotations
@@ -15,7 +15,15 @@ import numpy as np
 
 from quantize._support.validation import FloatArray
 
-KINDS: tuple[str, ...] = ("continuous", "lumpy", "mirrored", "mixed", "unequal", "heaped")
+KINDS: tuple[str, ...] = (
+    "continuous",
+    "lumpy",
+    "mirrored",
+    "mixed",
+    "unequal",
+    "heaped",
+    "sums",
+)
 """Kinds of null; the names of their Bayes factors begin with them."""
 
 
@@ -39,7 +47,7 @@ def mode(*, sigma_known: bool, free: bool) -> str:
 
 
 def least_by_kind(log_ratios: dict[str, float]) -> dict[str, float]:
-    """Log Bayes factor of the comb over the best null of each kind that was weighed."""
+    """Log Bayes factor of the comb over the best null of each kind that was compared."""
     out: dict[str, float] = {}
     for name, value in log_ratios.items():
         kind = name.partition(":")[0]
@@ -48,24 +56,29 @@ def least_by_kind(log_ratios: dict[str, float]) -> dict[str, float]:
 
 
 def score(log_ratios: dict[str, float], n: int) -> float:
-    """Least lead of the comb over any kind of null, each measured from its hurdle.
+    """Log odds of the comb against the best null of each kind, kinds weighted.
 
-    The hurdles are log Bayes factors over each kind that count as equally strong: nulls differ in
-    how tightly they fit, so that beating one by a factor is rarer than beating another by the same.
+    The log weights differ in how tightly nulls of a kind fit: beating one of them by a factor is
+    rarer than beating another by the same.
+
+    Examples
+    --------
+    >>> weak, strong = dict.fromkeys(KINDS, 1.0), dict.fromkeys(KINDS, 4.0)
+    >>> round(score(strong, 20) - score(weak, 20), 12)
+    3.0
     """
-    hurdles = table()["hurdles"]
-    return min(
-        value - _at_size(hurdles[kind], n)
-        for kind, value in least_by_kind(log_ratios).items()
-        if kind in hurdles
-    )
+    weights = table()["log_weights"]
+    against = [
+        _at_size(weights[kind], n) - value for kind, value in least_by_kind(log_ratios).items()
+    ]
+    return -float(np.logaddexp.reduce(against))
 
 
 def p_values(lead: float, n: int, part: str) -> dict[str, float]:
     """p-value of a score under each named null: the largest tail among its families.
 
     `part` is a `mode`. Between the sizes of the table the log of p is interpolated in log n;
-    outside them the nearest size is used. Where too few pages were left to count, and beyond the
+    outside them the nearest size is used. Where too few samples were left to count, and beyond the
     table, p falls as exp(−score): a Bayes factor cannot promise more.
     """
     stored = table()

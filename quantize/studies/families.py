@@ -1,7 +1,7 @@
 """Families of data without steps: each a function of a Generator and a size.
 
-Every family is an average over what a single page of readings would hold fixed: levels, noise and
-side of zero are drawn anew for each page, so that a false-alarm rate is one of the family.
+Every family is an average over what a single sample would hold fixed: levels, noise and side of
+zero are drawn anew for each sample, so that a false-alarm rate is one of the family.
 """
 
 from __future__ import annotations
@@ -106,6 +106,35 @@ def rounded(rng: np.random.Generator, n: int) -> FloatArray:
     return np.round(rng.normal(0.0, 3.0, n), 1)
 
 
+def two_digits(rng: np.random.Generator, n: int) -> FloatArray:
+    """Log-uniform from 1 to 150, written with two significant digits."""
+    return significant(np.exp(rng.uniform(0.0, 5.0, n)), 2)
+
+
+def significant(values: FloatArray, digits: int) -> FloatArray:
+    """Values as written with so many significant digits."""
+    return np.array([float(f"{value:.{digits}g}") for value in values])
+
+
+UNRELATED = tuple(np.sqrt([2.0, 3.0, 5.0])) + (0.5 * (1 + 5**0.5), np.e / 2)
+"""Ratios of two units of which no small multiples agree."""
+
+
+def two_units(rng: np.random.Generator, n: int) -> FloatArray:
+    """Sums i·a + j·b with i and j from 0 to 2 and unrelated a and b, noise 0.04 to 0.12."""
+    one = rng.uniform(1, 4)
+    i, j = rng.integers(0, 3, (2, n))
+    noise = rng.uniform(0.04, 0.12) * rng.normal(size=n)
+    return one * (i + j * rng.choice(UNRELATED)) + noise
+
+
+def sums_of_levels(rng: np.random.Generator, n: int) -> FloatArray:
+    """Sums of any two of three levels uniform on (0, 5), noise 0.04 to 0.12."""
+    levels = rng.uniform(0, 5, 3)
+    i, j = rng.integers(0, 3, (2, n))
+    return levels[i] + levels[j] + rng.uniform(0.04, 0.12) * rng.normal(size=n)
+
+
 NAMED: dict[str, dict[str, Family]] = {
     "continuous": {
         "uniform": uniform,
@@ -119,6 +148,7 @@ NAMED: dict[str, dict[str, Family]] = {
         "lump off zero, .05": lump_narrow,
         "random walk": random_walk,
         "rounded continuous": rounded,
+        "two digits": two_digits,
     },
     "lumpy": {
         "two lumps": two_lumps,
@@ -131,6 +161,7 @@ NAMED: dict[str, dict[str, Family]] = {
         "sign-symmetric levels": sign_symmetric,
     },
     "heaped": {"heaped": heaped},
+    "sums": {"sums of two units": two_units, "sums of two of three levels": sums_of_levels},
 }
 """The families that the false-alarm table names, by the null that they belong to."""
 
