@@ -22,7 +22,7 @@ import json, resource, sys, time
 import numpy as np
 import quantize as qz
 from quantize.null.compare import compare_null
-from quantize.null.verdict import weigh_evidence
+from quantize.null.evidence import level_evidence
 rng = np.random.default_rng(1)
 def comb(n, s=0.1):
     return rng.integers(-4, 5, size=n) + s * rng.normal(size=n)
@@ -77,20 +77,20 @@ ROWS = {
         "x = comb(20); measure(lambda: qz.fit_mixture(x, (0.4, 2.5), offset='free'), 3)",
         "",
     ),
-    "level evidence with its p-values, 8 readings": (
-        "x = qz.Readings(comb(8)); measure(lambda: weigh_evidence(x, (0.4, 4)), 10)",
+    "mixture and level evidence, 8 readings": (
+        "x = comb(8); measure(lambda: level_evidence(qz.fit_mixture(x, (0.4, 4)).posterior), 10)",
         "10 ms",
     ),
-    "level evidence with its p-values, 20 readings": (
-        "x = qz.Readings(comb(20)); measure(lambda: weigh_evidence(x, (0.4, 4)), 10)",
+    "mixture and level evidence, 20 readings": (
+        "x = comb(20); measure(lambda: level_evidence(qz.fit_mixture(x, (0.4, 4)).posterior), 10)",
         "15 ms",
     ),
-    "level evidence with its p-values, 60 readings": (
-        "x = qz.Readings(comb(60)); measure(lambda: weigh_evidence(x, (0.4, 4)), 10)",
+    "mixture and level evidence, 60 readings": (
+        "x = comb(60); measure(lambda: level_evidence(qz.fit_mixture(x, (0.4, 4)).posterior), 10)",
         "35 ms",
     ),
-    "level evidence with its p-values, 200 readings": (
-        "x = qz.Readings(comb(200)); measure(lambda: weigh_evidence(x, (0.4, 4)), 5)",
+    "mixture and level evidence, 200 readings": (
+        "x = comb(200); measure(lambda: level_evidence(qz.fit_mixture(x, (0.4, 4)).posterior), 5)",
         "170 ms",
     ),
 }

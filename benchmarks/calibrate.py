@@ -52,12 +52,12 @@ called steps, however rarely the families drawn come near it."""
 STARTS, STEPS = 4, 1500
 SAMPLES = {
     "offset zero, sigma unknown": {5: 0.4, 8: 1.0, 20: 1.0, 60: 0.5},
-    "offset zero, sigma known": {5: 0.4, 8: 0.6, 20: 0.6, 60: 0.4},
-    "offset free, sigma unknown": {8: 0.25, 20: 0.25, 60: 0.1},
-    "offset free, sigma known": {8: 0.5, 20: 0.4, 60: 0.2},
+    "offset zero, sigma known": {5: 0.4, 8: 0.7, 20: 0.7, 60: 0.4},
+    "offset free, sigma unknown": {8: 0.25, 20: 0.25},
+    "offset free, sigma known": {8: 0.4, 20: 0.35, 60: 0.2},
 }
-"""Samples of a family in each mode and size, in parts of `--replicates`. Above 60 readings the
-tails of 60 hold; a free offset needs more than five."""
+"""Samples of a family in each mode and size, in parts of `--replicates`. Above the
+largest size its tails hold; a free offset needs more than five."""
 
 
 def one_to_eight(rng: np.random.Generator, n: int) -> FloatArray:

@@ -1,10 +1,11 @@
 """False "steps" on data without steps, and power on combs.
 
-``python -m benchmarks.false_alarms`` draws fresh pages of every family of `benchmarks.families`
-(the named ones, and those that took no part in the calibration), weighs each at its default band,
-and counts p at or below 0.05 and 0.01. Counts go to benchmarks/results/false_alarms.json as they
-come. ``--write docs/tables`` writes the table, ``--resume`` goes on where a run stopped, ``--tiny``
-makes a page or two a cell and keeps nothing, ``--table`` weighs no more pages.
+``python -m benchmarks.false_alarms`` draws fresh samples of every family of `benchmarks.families`
+(the named ones, and those that took no part in the calibration), calls `analyze` on each at its
+default band, and counts verdicts of "steps" at the levels 0.05 and 0.01. Counts go to
+benchmarks/results/false_alarms.json as they come. ``--write docs/tables`` writes the table,
+``--resume`` goes on where a run stopped, ``--tiny`` makes a sample or two a cell and keeps nothing,
+``--table`` analyzes no more samples.
 """
 
 from __future__ import annotations
@@ -24,29 +25,25 @@ from scipy.stats import binom
 
 from benchmarks import tables
 from benchmarks.families import COMBS, HELD_OUT, NAMED, Family, comb
-from quantize import InputError, Readings
+from quantize import InputError, analyze
 from quantize._support.workers import ordered_map
-from quantize.comb.band import band_for
-from quantize.null.verdict import weigh_evidence
 
 ROOT = Path(__file__).resolve().parents[1]
 RESULTS = ROOT / "benchmarks" / "results" / "false_alarms.json"
 SEED = 79
-SIZES = (8, 20, 60, 200)
+SIZES = (5, 8, 20, 60, 200)
 ALPHAS = (0.05, 0.01)
 PIECE = 25
-"""Pages that one task weighs."""
+"""Samples that one task analyzes."""
 
 
 def p_value(values: np.ndarray, unit_range: tuple[float, float] | None = None) -> float:
-    """The p-value of the level evidence, 1 where no comb can show or too few teeth are taken."""
-    readings = Readings(values)
+    """The p-value of `analyze`, 1 where a guard objects or no comb can show."""
     try:
-        band = unit_range or band_for(readings).limits
-        found = weigh_evidence(readings, band, rng=0)
+        found = analyze(values, unit_range, n_resamples=99, rng=0)
     except InputError:
         return 1.0
-    return found.p_value if found.sure_of_levels else 1.0
+    return 1.0 if any(finding.blocks for finding in found.findings) else found.p_value
 
 
 def fixed_cells() -> Iterator[tuple[str, Family, int]]:
@@ -62,36 +59,36 @@ def fixed_cells() -> Iterator[tuple[str, Family, int]]:
 
 
 def hits(task: tuple[int, int, int]) -> list[int]:
-    """Pages first to last of one cell with p at or below each alpha."""
+    """Samples first to last of one cell that are called "steps" at each alpha."""
     number, first, last = task
     _, family, n = list(fixed_cells())[number]
     p = [p_value(family(np.random.default_rng([SEED, number, i]), n)) for i in range(first, last)]
     return [int(np.sum(np.array(p) <= alpha)) for alpha in ALPHAS]
 
 
-def run(results: dict[str, Any], keep: Path, pages: dict[int, int], workers: int = 1) -> None:
+def run(results: dict[str, Any], keep: Path, samples: dict[int, int], workers: int = 1) -> None:
     """Fill the cells; what is there already is kept."""
     cells = results.setdefault("fixed", {})
     tasks, keys = [], []
     for number, (key, _, n) in enumerate(fixed_cells()):
-        cell = cells.setdefault(key, {"pages": 0, "0.05": 0, "0.01": 0})
-        for first in range(cell["pages"], pages[n], PIECE):
-            tasks.append((number, first, min(first + PIECE, pages[n])))
+        cell = cells.setdefault(key, {"samples": 0, "0.05": 0, "0.01": 0})
+        for first in range(cell["samples"], samples[n], PIECE):
+            tasks.append((number, first, min(first + PIECE, samples[n])))
             keys.append(key)
     for key, task, found in zip(keys, tasks, ordered_map(hits, tasks, workers), strict=True):
         cell = cells[key]
-        cell["pages"] = task[2]
+        cell["samples"] = task[2]
         for alpha, count in zip(ALPHAS, found, strict=True):
             cell[str(alpha)] += count
         save(results, keep)
-        if task[2] == pages[next(n for k, _, n in fixed_cells() if k == key)]:
+        if task[2] == samples[next(n for k, _, n in fixed_cells() if k == key)]:
             print(key, cell, file=sys.stderr, flush=True)
     save(results, keep)
 
 
 def save(results: dict[str, Any], keep: Path) -> None:
     """Write the counts with what reproduces them."""
-    results["schema"] = "quantize.false_alarms/2"
+    results["schema"] = "quantize.false_alarms/3"
     results["seed"] = SEED
     results["versions"] = {
         "python": platform.python_version(),
@@ -102,19 +99,19 @@ def save(results: dict[str, Any], keep: Path) -> None:
     keep.write_text(json.dumps(results, indent=1) + "\n")
 
 
-def bound(pages: int, alpha: float, cells: int) -> int:
+def bound(samples: int, alpha: float, cells: int) -> int:
     """Most hits that a true rate of alpha gives, in all of `cells` at once, 95 times in 100."""
-    return int(binom.ppf(1 - 0.05 / cells, pages, alpha))
+    return int(binom.ppf(1 - 0.05 / cells, samples, alpha))
 
 
 def table(results: dict[str, Any]) -> list[str]:
     """The lines of the page."""
     cells = results["fixed"]
-    nulls = {k: v for k, v in cells.items() if not k.startswith("power") and v["pages"]}
+    nulls = {k: v for k, v in cells.items() if not k.startswith("power") and v["samples"]}
     lines = [
         "The counts are in `benchmarks/results/false_alarms.json`, the calibration is that of",
-        "`python -m benchmarks.calibrate`. Each entry is the share of pages with p at or below",
-        "0.05 / 0.01, every page at its default band; in brackets the pages.",
+        "`python -m benchmarks.calibrate`. Each entry is the share of samples called steps at",
+        "0.05 / 0.01, each at its default band; in brackets the samples.",
         "",
     ]
     for group, title in (
@@ -129,7 +126,7 @@ def table(results: dict[str, Any]) -> list[str]:
             lines.append(f"| {label} | " + " | ".join(row) + " |")
         lines.append("")
     over = sum(
-        v[str(a)] > bound(v["pages"], a, 2 * len(nulls)) for v in nulls.values() for a in ALPHAS
+        v[str(a)] > bound(v["samples"], a, 2 * len(nulls)) for v in nulls.values() for a in ALPHAS
     )
     lines += [
         f"An asterisk marks a count above the simultaneous 95 % binomial bound over all "
@@ -137,14 +134,14 @@ def table(results: dict[str, Any]) -> list[str]:
         "",
         "## Power at 5 %",
         "",
-        "| comb | share found | pages | aimed at |",
+        "| comb | share found | samples | aimed at |",
         "|---|---|---|---|",
     ]
     for key, cell in cells.items():
-        if key.startswith("power") and cell["pages"]:
+        if key.startswith("power") and cell["samples"]:
             label = key.split("/", 1)[1].rsplit("/", 1)[0]
-            share = cell["0.05"] / cell["pages"]
-            lines.append(f"| {label} | {share:.2f} | {cell['pages']} | {COMBS[label][3]:.2f} |")
+            share = cell["0.05"] / cell["samples"]
+            lines.append(f"| {label} | {share:.2f} | {cell['samples']} | {COMBS[label][3]:.2f} |")
     return lines
 
 
@@ -154,18 +151,18 @@ def _entry(cell: dict[str, int] | None, cells: int) -> str:
     shown = []
     for alpha in ALPHAS:
         hits = cell[str(alpha)]
-        mark = "\\*" if hits > bound(cell["pages"], alpha, 2 * cells) else ""
-        shown.append(f"{hits / cell['pages']:.3f}{mark}")
-    return " / ".join(shown) + f" ({cell['pages']})"
+        mark = "\\*" if hits > bound(cell["samples"], alpha, 2 * cells) else ""
+        shown.append(f"{hits / cell['samples']:.3f}{mark}")
+    return " / ".join(shown) + f" ({cell['samples']})"
 
 
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--tiny", action="store_true", help="two pages a cell, nothing kept")
+    parser.add_argument("--tiny", action="store_true", help="two samples a cell, nothing kept")
     parser.add_argument("--resume", action="store_true", help="go on with the kept counts")
     parser.add_argument("--table", action="store_true", help="only the table of kept counts")
-    parser.add_argument("--replicates", type=int, default=500, help="pages a cell (200 at n = 200)")
+    parser.add_argument("--replicates", type=int, default=500, help="samples a cell")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--sizes", type=int, nargs="+", default=[*SIZES, 40], help="some sizes")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
@@ -173,7 +170,7 @@ def main() -> None:
     if options.tiny:
         with tempfile.TemporaryDirectory() as folder:
             results: dict[str, Any] = {}
-            run(results, Path(folder) / "tiny.json", {8: 2, 20: 2, 40: 2, 60: 1, 200: 1})
+            run(results, Path(folder) / "tiny.json", {5: 2, 8: 2, 20: 1, 40: 1, 60: 0, 200: 0})
             print("\n".join(table(results)))
         return
     results = {}
@@ -181,8 +178,8 @@ def main() -> None:
         results = json.loads(RESULTS.read_text())
     if not options.table:
         many = options.replicates
-        pages = {8: many, 20: many, 40: many, 60: many, 200: max(2 * many // 5, 1)}
-        wanted = {n: many if n in options.sizes else 0 for n, many in pages.items()}
+        parts = {5: 1.0, 8: 1.0, 20: 1.0, 40: 1.0, 60: 0.5, 200: 0.1}
+        wanted = {n: round(part * many) * (n in options.sizes) for n, part in parts.items()}
         run(results, RESULTS, wanted, options.workers)
     lines = table(results)
     print("\n".join(lines))

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.studies.families import NAMED, Family
+from quantize.studies.families import NAMED, Family, significant
 
 __all__ = ["COMBS", "HELD_OUT", "NAMED", "Family", "comb"]
 
@@ -60,6 +60,19 @@ def _harmonic_levels(rng: np.random.Generator, n: int) -> FloatArray:
     return rng.choice(places, n) + rng.normal(0, rng.uniform(0.03, 0.15), n)
 
 
+def _sums_to_three(rng: np.random.Generator, n: int) -> FloatArray:
+    """Sums i·a + j·b of two unrelated units, i and j from 0 to 3."""
+    one, other = rng.uniform(1, 4) * np.array([1, rng.choice([np.pi / 2, np.sqrt(7), np.e])])
+    i, j = rng.integers(0, 4, (2, n))
+    return i * one + j * other + rng.uniform(0.04, 0.12) * rng.normal(size=n)
+
+
+def _sums_of_three(rng: np.random.Generator, n: int) -> FloatArray:
+    """Sums i·a + j·b + k·c of three units uniform on (1, 5), each taken or not."""
+    taken = rng.integers(0, 2, (3, n))
+    return rng.uniform(1, 5, 3) @ taken + rng.uniform(0.04, 0.12) * rng.normal(size=n)
+
+
 HELD_OUT: dict[str, dict[str, Family]] = {
     "continuous": {
         "Weibull, shape .8": lambda rng, n: 4.0 * rng.weibull(0.8, n),
@@ -70,6 +83,7 @@ HELD_OUT: dict[str, dict[str, Family]] = {
         "beta (.5, .5)": lambda rng, n: 10.0 * rng.beta(0.5, 0.5, n),
         "Gumbel": lambda rng, n: rng.gumbel(0.0, 2.0, n),
         "Rayleigh": lambda rng, n: rng.rayleigh(3.0, n),
+        "Weibull, two digits": lambda rng, n: significant(40.0 * rng.weibull(0.8, n), 2),
     },
     "lumpy": {
         "six levels, gamma gaps": _gamma_gaps,
@@ -80,6 +94,10 @@ HELD_OUT: dict[str, dict[str, Family]] = {
         "levels at reciprocals": _harmonic_levels,
     },
     "heaped": {},
+    "sums": {
+        "sums of two units, up to three": _sums_to_three,
+        "sums of three units": _sums_of_three,
+    },
 }
 """Families that took no part in the calibration: a check that it holds beyond its own list."""
 

@@ -86,7 +86,8 @@ def line(
     held = sum(f[2] for f in found)
     error = float(np.std(off)) / np.sqrt(len(found))
     return (
-        f"| {what} | {len(found)} | {off.mean():+.{digits}f} ± {error:.{digits}f} | {stated:.{digits}f} | "
+        f"| {what} | {len(found)} | {off.mean():+.{digits}f} ± {error:.{digits}f} "
+        f"| {stated:.{digits}f} | "
         f"{held / len(found):.2f} |"
     )
 

@@ -3,9 +3,8 @@
 Run with ``python -m benchmarks.readings_needed``; ``--write docs/tables`` writes the table. The
 numbers in `quantize.null.power` are those of the last column.
 
-Readings are whole numbers uniform on −4 … 4 with normal errors; nothing is told to the analysis
-but the readings. Power is the share of pages in which the level evidence, which is what the
-verdict waits for, says "steps" at the 5 % level over the default band.
+Readings are whole numbers uniform on −4 … 4 with normal errors; `analyze` is given the readings
+and nothing else. Power is the share of samples that it calls "steps", at 5 % over the default band.
 """
 
 from __future__ import annotations
@@ -17,9 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.tables import keep
-from quantize.comb.band import default_band
-from quantize.null.verdict import weigh_evidence
-from quantize.readings import Readings
+from quantize import analyze
 
 TRIALS = {
     0.05: (6, 7, 8, 9, 10, 12),
@@ -32,13 +29,12 @@ WANTED = 0.80
 
 
 def power(spread: float, n: int, runs: int, seed: int = 1) -> float:
-    """Share of `runs` simulated pages whose level evidence says "steps"."""
+    """Share of `runs` simulated samples that are called "steps"."""
     rng = np.random.default_rng([seed, n, round(1000 * spread)])
     hits = 0
     for _ in range(runs):
-        page = rng.integers(-4, 5, size=n) + spread * rng.normal(size=n)
-        readings = Readings(page)
-        hits += weigh_evidence(readings, default_band(readings).limits).steps
+        values = rng.integers(-4, 5, size=n) + spread * rng.normal(size=n)
+        hits += analyze(values, n_resamples=19, rng=0).verdict == "steps"
     return hits / runs
 
 
@@ -53,14 +49,14 @@ def needed(sizes: Sequence[int], shares: Sequence[float]) -> int | None:
 def main(arguments: list[str] | None = None) -> None:
     """Simulate, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="three pages a cell, two sharpnesses")
-    parser.add_argument("--runs", type=int, default=200, help="pages a cell")
+    parser.add_argument("--tiny", action="store_true", help="three samples a cell, two sharpnesses")
+    parser.add_argument("--runs", type=int, default=200, help="samples a cell")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
     trials = dict(list(TRIALS.items())[:2]) if options.tiny else TRIALS
     runs = 3 if options.tiny else options.runs
     lines = [
-        f"Share of {runs} simulated pages that show steps at the 5 % level; standard "
+        f"Share of {runs} simulated samples that are called steps at the 5 % level; standard "
         f"error at most {0.5 / np.sqrt(runs):.3f}.",
         "",
         "| sigma/unit | readings: power | readings for 0.80 |",

@@ -16,7 +16,7 @@ from quantize.comb.band import Band, band_for
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
 from quantize.model.mixture import MixtureFit, model_of
-from quantize.null import guards, influence
+from quantize.null import calibration, guards, influence
 from quantize.null.assess import assess
 from quantize.null.compare import NullComparison, compare_null
 from quantize.null.counts import analyze_many
@@ -47,7 +47,8 @@ class Analysis(Result):
     p_value : float
         The largest of `p_values`.
     p_values : dict of str to float
-        For each null.
+        For each named kind of data without steps; not below 1e-4. That of the periodogram, by
+        resampling, is `smooth.p_value`; it decides only with ``null="smooth"``.
     log_bayes_factor : float
         Natural log of the evidence of the comb over the largest evidence among the nulls.
     log_bayes_factors : dict of str to float
@@ -168,7 +169,7 @@ def analyze(
         Which particle, day or observer each reading is of, where several were pooled: steps that
         show in none of them by itself are then not called steps.
     alpha : float
-        Share of false "steps" that is accepted.
+        Share of false "steps" that is accepted; at least 1e-4.
     n_resamples : int
         Resamples for the smooth null; at least 1/alpha − 1.
     rng : int, SeedSequence or Generator, optional
@@ -203,6 +204,7 @@ def analyze(
     data = as_readings(everything, least=3)
     alpha = validation.fraction("alpha", alpha)
     null = validation.choice("null", null, ("all", "smooth"))
+    calibration.need_alpha(alpha)
     need_resamples(validation.count("n_resamples", n_resamples), alpha)
     if group is not None:
         labels, codes = influence.group_codes(group, len(everything))
@@ -244,7 +246,6 @@ def analyze(
         alpha=alpha,
         smooth_only=null == "smooth",
         limit=excluded_units(mixture),
-        floor=1 / (smooth.n_resamples + 1),
     )
     return Analysis(
         verdict=judgement.verdict,

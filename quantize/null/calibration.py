@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 
 KINDS: tuple[str, ...] = (
@@ -25,6 +26,19 @@ KINDS: tuple[str, ...] = (
     "sums",
 )
 """Kinds of null; the names of their Bayes factors begin with them."""
+
+
+FLOOR = 1e-4
+"""Smaller p-values are not claimed: the samples behind the table do not bear them out."""
+
+
+def need_alpha(alpha: float) -> None:
+    """Refuse a level below every p-value that is claimed."""
+    if alpha < FLOOR:
+        raise InputError(
+            f"`alpha` is {alpha:g}, and no p-value below {FLOOR:g} is claimed; give at least "
+            f"{FLOOR:g}."
+        )
 
 
 @functools.cache
@@ -79,7 +93,7 @@ def p_values(lead: float, n: int, part: str) -> dict[str, float]:
 
     `part` is a `mode`. Between the sizes of the table the log of p is interpolated in log n;
     outside them the nearest size is used. Where too few samples were left to count, and beyond the
-    table, p falls as exp(−score): a Bayes factor cannot promise more.
+    table, p falls as exp(−score), a Bayes factor cannot promise more, and never below `FLOOR`.
     """
     stored = table()
     scores = np.array(stored["scores"])
@@ -87,7 +101,8 @@ def p_values(lead: float, n: int, part: str) -> dict[str, float]:
     for name, by_size in stored["tails"][part].items():
         sizes = sorted(int(size) for size in by_size)
         logs = [_log_tail(lead, scores, np.array(by_size[str(m)])) for m in sizes]
-        out[name] = float(min(1.0, np.exp(np.interp(np.log(max(n, 1)), np.log(sizes), logs))))
+        p = np.exp(np.interp(np.log(max(n, 1)), np.log(sizes), logs))
+        out[name] = float(np.clip(p, FLOOR, 1.0))
     return out
 
 

@@ -60,6 +60,8 @@ class LevelEvidence(Result):
         Units that took part, after the guard of half the span.
     levels : int
         Number of levels that were compared.
+    two_units : (float, float), optional
+        The two units whose sums explain the readings best.
     alpha : float
         Level of the verdict.
     steps : bool
@@ -77,6 +79,7 @@ class LevelEvidence(Result):
     unit: float
     band: tuple[float, float]
     levels: int
+    two_units: tuple[float, float] | None
     alpha: float
     steps: bool
 
@@ -170,6 +173,7 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
         unit=best.unit,
         band=(found.band.low, top),
         levels=n,
+        two_units=best.two_units,
         alpha=alpha,
         steps=bool(p_value <= alpha and occupied >= SURE),
     )

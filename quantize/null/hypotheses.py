@@ -24,7 +24,7 @@ from quantize.null.lumpy import most_probable_groups
 from quantize.null.occupancy import SHARE_NAMES, Seating, log_norm, log_seats, seat
 from quantize.null.partitions import log_any_number, log_own_widths, log_partition_sums
 from quantize.null.sample import Sample, kept_nodes, merged
-from quantize.null.two_generators import sums_of_two_units
+from quantize.null.two_generators import TwoGenerators, sums_of_two_units
 
 LEVELS_AT_ZERO = 3
 """Distinct non-zero absolute integers needed with the offset at zero."""
@@ -77,6 +77,8 @@ class Comparison:
         Of the most probable comb.
     integers : array, shape (n,)
         Teeth of the sorted values on it.
+    two_units : (float, float), optional
+        The two units whose sums explain the sample best.
     """
 
     log_ratios: dict[str, float]
@@ -85,6 +87,7 @@ class Comparison:
     unit: float
     offset: float
     integers: IntArray
+    two_units: tuple[float, float] | None = None
 
 
 def compare(found: Posterior, sample: Sample, high: float) -> Comparison:
@@ -113,9 +116,10 @@ def compare(found: Posterior, sample: Sample, high: float) -> Comparison:
     if not np.isfinite(float(log_sum_exp(seated))):
         return result
     ratios = _over_continua(sample, comb, seating, counted)
-    ratios |= _over_levels(sample, comb, seating, seated, result if free else None)
+    over_levels, two_units = _over_levels(sample, comb, seating, seated, result if free else None)
+    ratios |= over_levels
     ratios["heaped"] = log_ratio_over_heaps(sample.levels - result.offset, result.unit)
-    return dataclasses.replace(result, log_ratios=ratios)
+    return dataclasses.replace(result, log_ratios=ratios, two_units=two_units)
 
 
 def _over_continua(
@@ -154,8 +158,11 @@ def _over_levels(
     seating: Seating,
     seated: FloatArray,
     free: Comparison | None,
-) -> dict[str, float]:
-    """The comb over levels that stand anywhere; `free` is the best comb of a free offset."""
+) -> tuple[dict[str, float], tuple[float, float] | None]:
+    """The comb over levels that stand anywhere, and the two units whose sums do best.
+
+    `free` is the best comb of a free offset.
+    """
     window = _window(sample.levels)
     # The comb may fail at a noise at which levels anywhere do well, and the other way about.
     by_noise = np.full(len(sample.variance), -np.inf)
@@ -179,7 +186,9 @@ def _over_levels(
         nulls |= _mirrored(part, unit, reach)
     ratios = {name: _averaged(seated, null) for name, null in nulls.items()}
     total = float(log_sum_exp(seated))
-    ratios |= {name: total - null for name, null in sums.items() if np.isfinite(null)}
+    usable = {name: found for name, found in sums.items() if np.isfinite(found.log_evidence)}
+    ratios |= {name: total - found.log_evidence for name, found in usable.items()}
+    likeliest = max(usable.values(), key=lambda found: found.log_evidence, default=None)
     ratios["mixed: levels and background"] = total - float(log_sum_exp(any_number))
     span = float(np.ptp(sample.levels))
     least = span / 400
@@ -188,16 +197,16 @@ def _over_levels(
     widths = np.geomspace(least, span / 2, _LUMP_WIDTHS)
     lumps = log_own_widths(sample.values, sample.count, _inner(sample), widths, window)
     ratios["unequal: lumps of their own widths"] = total - lumps - sample.log_evidence_of_noise
-    return ratios
+    return ratios, None if likeliest is None else likeliest.units
 
 
-def _sums(sample: Sample, any_number: FloatArray, *, free: bool) -> dict[str, float]:
-    """Log evidence of sums of two units, from zero where the comb is, and from an offset."""
+def _sums(sample: Sample, any_number: FloatArray, *, free: bool) -> dict[str, TwoGenerators]:
+    """Sums of two units, from zero where the comb is, and from an offset."""
     typical = sample.variance[int(np.argmax(any_number))]
     groups = most_probable_groups(sample.values, typical, 1.0)
     out = {} if free else {SUMS[0]: sums_of_two_units(sample, groups, typical, offset=False)}
     out[SUMS[1]] = sums_of_two_units(sample, groups, typical, offset=True)
-    return {name: found.log_evidence for name, found in out.items()}
+    return out
 
 
 def _any_number(sample: Sample, window: float) -> FloatArray:

@@ -10,17 +10,19 @@ from typing import Protocol
 import numpy as np
 
 from quantize.model.mixture import MixtureFit
+from quantize.null.calibration import FLOOR, least_by_kind
 from quantize.null.exclusion import Limit
 from quantize.null.guards import Finding
 from quantize.null.power import readings_needed
 
 KINDS = {
-    "smooth": "the readings themselves, smeared out",
+    "smooth": "the readings themselves, smeared out; by the periodogram alone",
     "continuous": "values of any size",
     "lumpy": "clusters at unequal distances",
     "mixed": "clusters and values between them",
     "unequal": "clusters of unequal widths",
     "heaped": "a minority on round values",
+    "sums": "sums of two units",
     "own": "the null handed in",
 }
 """What samples without steps are made of, in words."""
@@ -36,6 +38,8 @@ class Evidence(Protocol):
     def log_bayes_factor(self) -> float: ...
     @property
     def log_bayes_factors(self) -> Mapping[str, float]: ...
+    @property
+    def two_units(self) -> tuple[float, float] | None: ...
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -60,19 +64,15 @@ def judge(
     alpha: float,
     smooth_only: bool,
     limit: Limit | None,
-    floor: float,
 ) -> Judgement:
-    """Bring p-values, evidence and guards to one verdict.
-
-    `limit` says which units are excluded; `floor` is the smallest p-value that resampling can give.
-    """
+    """Bring p-values, evidence and guards to one verdict; `limit` says which units are excluded."""
     worst = max(p_values, key=lambda name: p_values[name])
     p = p_values[worst]
     far = [finding.sentence for finding in findings if finding.name == "far"]
     blocked = [finding.sentence for finding in findings if finding.blocks]
     remarks = [f.sentence for f in findings if not f.blocks and f.name != "far"]
     if p <= alpha and not blocked:
-        reasons = [*far, _odds_sentence(p, p_values, evidence, floor), *remarks]
+        reasons = [*far, _odds_sentence(p, worst, evidence), *remarks]
         if evidence.log_bayes_factor < 0:
             reasons.insert(len(far) + 1, _thin_sentence(evidence.log_bayes_factor))
         if smooth_only:
@@ -102,6 +102,7 @@ def judge(
     reasons = list(far)
     if p > alpha:
         reasons.append(_not_enough_sentence(p, alpha, worst))
+        reasons += _two_units_sentence(evidence)
     if limit is not None:
         reasons.append(_limit_sentence(limit))
     reasons += blocked
@@ -114,23 +115,45 @@ def judge(
     )
 
 
-def _odds_sentence(
-    p: float, p_values: Mapping[str, float], evidence: Evidence, floor: float
-) -> str:
-    """How rare it is. Where no resample did as well, p is given by their number alone."""
-    worst = max(p_values, key=lambda name: p_values[name])
-    rare = (
-        f"Data without steps look this regular at most once in about {_round_down(1 / p)} samples"
-    )
-    if p > 1.001 * floor:
-        return f"{rare}, even of the kind that comes nearest ({KINDS.get(worst, worst)})."
-    factors = evidence.log_bayes_factors
-    nearest = min(factors, key=lambda name: factors[name]).partition(":")[0]
+def _odds_sentence(p: float, worst: str, evidence: Evidence) -> str:
+    """How rare it is; below the smallest p-value that is claimed, which kind would do best."""
+    if worst == "smooth" or p > 1.001 * FLOOR:
+        return (
+            f"Data without steps look this regular at most once in about {_round_down(1 / p)} "
+            f"samples, even of the kind that comes nearest ({KINDS.get(worst, worst)})."
+        )
+    nearest, lead = _nearest(evidence)
     return (
-        f"{rare}: of {round(1 / floor) - 1:,} resamples of the readings, smeared out, none scored "
-        "as high, and the other kinds do so more rarely still. The best explanation without steps "
-        f"would be {KINDS.get(nearest, nearest)}."
+        f"Data without steps, of whatever kind, look this regular less than once in "
+        f"{round(1 / FLOOR):,} samples. The best explanation without steps would be "
+        f"{KINDS.get(nearest, nearest)}; whole-number steps explain the readings "
+        f"{_times(lead)} times as well."
     )
+
+
+def _nearest(evidence: Evidence) -> tuple[str, float]:
+    """The kind without steps that explains the readings best, and the log odds against it."""
+    least = least_by_kind(dict(evidence.log_bayes_factors))
+    kind = min(least, key=lambda name: least[name])
+    return kind, least[kind]
+
+
+def _two_units_sentence(evidence: Evidence) -> list[str]:
+    kind, lead = _nearest(evidence)
+    if kind != "sums" or evidence.two_units is None:
+        return []
+    how = "" if abs(lead) < np.log(2) else f"{_times(abs(lead))} times "
+    compared = "as well as" if not how else "better than" if lead < 0 else "less well than"
+    one, other = evidence.two_units
+    return [
+        f"Sums of two units, about {one:.3g} and {other:.3g}, each taken up to twice, explain the "
+        f"readings {how}{compared} whole-number steps of one unit."
+    ]
+
+
+def _times(log_odds: float) -> str:
+    odds = math.exp(min(log_odds, 700.0))
+    return f"{_round_down(odds):,}" if odds < 1e6 else "more than a million"
 
 
 def _thin_sentence(log_bayes_factor: float) -> str:

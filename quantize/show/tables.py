@@ -195,12 +195,13 @@ def nulls(found: Analysis) -> list[Rival]:
     for name, value in found.log_bayes_factors.items():
         kind = name.partition(":")[0]
         factors[kind] = min(factors.get(kind, np.inf), value)
-    kinds = dict.fromkeys([*found.p_values, *factors])
+    chances = {"smooth": found.smooth.p_value} | found.p_values
+    kinds = dict.fromkeys([*chances, *factors])
     rows = [
         Rival(
             kind=kind,
             meaning=KINDS.get(kind, kind),
-            p_value=found.p_values.get(kind, float("nan")),
+            p_value=chances.get(kind, float("nan")),
             log_bayes_factor=factors.get(kind, float("nan")),
         )
         for kind in kinds
@@ -211,12 +212,13 @@ def nulls(found: Analysis) -> list[Rival]:
 def threshold(found: Analysis) -> float | None:
     """The score that the share alpha of smeared-out samples reaches.
 
-    None where the readings score higher and p is above alpha all the same: samples of another kind
-    reach such scores easily, and the line would say the opposite of the verdict.
+    None where the line would say the opposite of what decides: readings that score higher while
+    samples of another kind reach such scores easily, or lower while their levels determine a unit
+    that their periodogram alone does not.
     """
     line = float(np.quantile(found.smooth.null_distribution, 1 - found.alpha))
     peak = float(found.score.alternatives["statistic"].max())
-    return None if found.p_value > found.alpha and peak > line else line
+    return line if (found.p_value <= found.alpha) == (peak > line) else None
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
