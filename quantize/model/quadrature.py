@@ -27,7 +27,7 @@ NEGLIGIBLE = 22.0
 """A node is dropped when its log mass is this far below the largest one."""
 NEGLIGIBLE_OF_MANY = 13.0
 """... where there are so many nodes that the few that count have a large share each."""
-_MOST_BOXES = 3_000_000
+_MOST_BOXES = 8_000_000
 _COARSE = 0.1
 _BLOCK = 20_000
 _FIRST_NODES = 20_000

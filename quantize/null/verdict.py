@@ -16,9 +16,10 @@ from quantize.null.guards import Finding
 from quantize.null.power import readings_needed
 
 KINDS = {
-    "smooth": "the readings themselves, smeared out; by the periodogram alone",
+    "smooth": "the readings, smeared out (periodogram)",
     "continuous": "values of any size",
     "lumpy": "clusters at unequal distances",
+    "mirrored": "clusters and their mirror images",
     "mixed": "clusters and values between them",
     "unequal": "clusters of unequal widths",
     "heaped": "a minority on round values",
