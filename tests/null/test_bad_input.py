@@ -36,9 +36,7 @@ def test_readings_of_a_single_state_are_one_level():
 
 
 def test_one_sigma_is_as_good_as_a_pair():
-    one, pair = (
-        qz.analyze(PAGE, BAND, sigma_range=given, **QUICK) for given in (0.1, (0.1, 0.1))
-    )
+    one, pair = (qz.analyze(PAGE, BAND, sigma_range=given, **QUICK) for given in (0.1, (0.1, 0.1)))
     assert one.p_values == pair.p_values
     assert one.log_bayes_factors == pair.log_bayes_factors
 
