@@ -2,12 +2,12 @@
 
 import numpy as np
 import pytest
-from scipy import stats
-
-from quantize import InputError
 from quantize.null.noise import patterns, pooled
 from quantize.null.placement import SAME_ENVELOPE
 from quantize.null.weighing import weigh
+from scipy import stats
+
+from quantize import InputError
 from quantize.readings import Readings
 
 STATE = np.array([0, 0, 0, 1, 1, 2, 3, 3])
