@@ -20,6 +20,8 @@ KINDS = {
     "lumpy": "clusters at unequal distances",
     "mixed": "clusters and values between them",
     "unequal": "clusters of unequal widths",
+    "mirrored": "clusters and their mirror images",
+    "sums": "sums of two unrelated units",
     "heaped": "a minority on round values",
     "own": "the null handed in",
 }
