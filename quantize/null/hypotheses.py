@@ -114,10 +114,7 @@ def compare(found: Posterior, sample: Sample, high: float) -> Comparison:
         return result
     ratios = _over_continua(sample, comb, seating, counted)
     ratios |= _over_levels(sample, comb, seating, seated, result if free else None)
-    # Units are tried about a tooth: a free offset is known best among the readings.
-    middle = round(float(np.mean(sample.levels) - result.offset) / result.unit) if free else 0
-    start = result.offset + middle * result.unit
-    ratios["heaped"] = log_ratio_over_heaps(sample.levels - start, result.unit)
+    ratios["heaped"] = log_ratio_over_heaps(sample.levels - result.offset, result.unit)
     return dataclasses.replace(result, log_ratios=ratios)
 
 

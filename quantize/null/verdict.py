@@ -21,8 +21,8 @@ KINDS = {
     "mixed": "clusters and values between them",
     "unequal": "clusters of unequal widths",
     "mirrored": "clusters and their mirror images",
-    "sums": "sums of two unrelated units",
     "heaped": "a minority on round values",
+    "sums": "sums of two units",
     "own": "the null handed in",
 }
 """What samples without steps are made of, in words."""
