@@ -15,6 +15,8 @@ from quantize.readings import Readings
 
 LARGEST_GRID = 20_000_000
 """Most trial units one call will hold (8 bytes each, and as much again for the result)."""
+_FAR_OFF = 100.0
+"""So many spans from where multiples are counted, the offset is the first thing to doubt."""
 
 _FEWEST_STEPS = 40
 _MOST_STEPS = 400
@@ -132,7 +134,19 @@ def _typical_sigma(readings: Readings, sigma_range: tuple[float, float] | None) 
     return 0.0
 
 
-def refuse_too_many_units(band: Band, reach: float, oversampling: float = 5.0) -> float:
+def nearer_offset(reach: float, span: float) -> str:
+    """A last remedy where readings lie far from where multiples are counted; empty elsewhere."""
+    if reach < _FAR_OFF * span:
+        return ""
+    return (
+        f", or give an `offset` nearer to the readings: they lie {reach:.4g} from where multiples "
+        "are counted"
+    )
+
+
+def refuse_too_many_units(
+    band: Band, reach: float, oversampling: float = 5.0, *, remedy: str = ""
+) -> float:
     """How many trial units a grid needs; InputError if they are more than `LARGEST_GRID`."""
     first, last = 1 / band.high, 1 / band.low
     wanted = (last - first) * reach * oversampling
@@ -140,12 +154,15 @@ def refuse_too_many_units(band: Band, reach: float, oversampling: float = 5.0) -
         low = 1 / (first + LARGEST_GRID / (reach * oversampling) * 0.5)
         raise InputError(
             f"`unit_range` ({band.low:g}, {band.high:g}) needs {wanted:.3g} trial units, more than "
-            f"the {LARGEST_GRID:.3g} that fit in memory; raise the low end to about {low:.3g}."
+            f"the {LARGEST_GRID:.3g} that fit in memory; raise the low end to about {low:.3g}"
+            f"{remedy}."
         )
     return wanted
 
 
-def trial_frequencies(band: Band, reach: float, oversampling: float = 5.0) -> FloatArray:
+def trial_frequencies(
+    band: Band, reach: float, oversampling: float = 5.0, *, remedy: str = ""
+) -> FloatArray:
     """Frequencies 1/u, uniform, from 1/high to 1/low.
 
     The step is 1/(oversampling·reach): over one step the phase of no reading turns by more than
@@ -156,7 +173,7 @@ def trial_frequencies(band: Band, reach: float, oversampling: float = 5.0) -> Fl
     InputError
         If the grid would hold more than `LARGEST_GRID` units.
     """
-    wanted = refuse_too_many_units(band, reach, oversampling)
+    wanted = refuse_too_many_units(band, reach, oversampling, remedy=remedy)
     first, last = 1 / band.high, 1 / band.low
     return np.linspace(first, last, max(int(np.ceil(wanted)), 8) + 1)
 

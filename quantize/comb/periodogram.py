@@ -13,7 +13,7 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
-from quantize.comb.band import Band, band_for, trial_frequencies
+from quantize.comb.band import Band, band_for, nearer_offset, trial_frequencies
 from quantize.comb.kernel import ComplexArray
 from quantize.comb.sums import sums_at_many_units
 from quantize.counts.between import SumsBetween, neighbours
@@ -165,7 +165,7 @@ def periodogram(
         sums = [_sums_at(x - origin, w, k * f) for k in range(1, m + 1)]
     else:
         band = band_for(data, unit_range)
-        f = trial_frequencies(band, reach * m, os)
+        f = trial_frequencies(band, reach * m, os, remedy=nearer_offset(reach, data.span))
         step = (f[-1] - f[0]) / (f.size - 1)
         spare = neighbours(os) if len(data) > _MANY_READINGS else 0
         wide = [

@@ -63,7 +63,9 @@ class Lattice:
         terms, c = self.likelihood, self.common
         measured = terms.beyond == 0
         x = terms.x[measured]
-        origin = self.prior.origin if self.prior.free else 0.0
+        given = self.prior.offset
+        known = given if isinstance(given, float) else 0.0
+        origin = self.prior.origin if self.prior.free else known
         self.lever = np.abs(x - origin)
         shift = terms.lever[measured]
         variance = np.square(c.sigmas.place[:, None] * terms.scale[measured])[:, None, :]

@@ -15,6 +15,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
+from quantize.comb.band import nearer_offset
 from quantize.model import boxes as box_of
 from quantize.model import distributions, sigma_prior
 from quantize.model.boxes import Boxes
@@ -250,10 +251,13 @@ class _Search:
         return tuple(part[near] for part in parts)
 
     def _too_large(self) -> str:
+        x, offset = self.likelihood.x, self.prior.offset
+        known = isinstance(offset, float)
+        remedy = nearer_offset(float(np.abs(x - offset).max()), float(np.ptp(x))) if known else ""
         return (
             f"`unit_range` ({self.prior.low:g}, {self.prior.high:g}) needs more than "
-            f"{_MOST_BOXES:.0e} cells under this model; narrow it, raise the low end of sigma, or "
-            "use sample_mixture."
+            f"{_MOST_BOXES:.0e} cells under this model; narrow it, raise the low end of sigma, "
+            f"{'' if remedy else 'or '}use sample_mixture{remedy}."
         )
 
     def _cell(self, b: Boxes, p: Parameters) -> Cell:

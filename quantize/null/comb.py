@@ -25,6 +25,7 @@ class Teeth:
     Attributes
     ----------
     unit, offset : arrays, shape (K,)
+        A free offset is the tooth nearest the middle of the readings.
     integers : array, shape (K, n)
         Nearest teeth of the sample's items.
     noise : array, shape (K,)
@@ -66,6 +67,9 @@ def comb_at_nodes(found: Posterior, sample: Sample, high: float) -> Teeth:
     log_prior = log_mass - likelihood.log_likelihood(p)
     noise = nodes.index[places]
     offset = p.offset - sample.base
+    if found.prior.free and np.all(sample.lever == 1):
+        # A free offset is known best among the readings: teeth are counted from there.
+        offset += p.unit * np.rint((sample.levels.mean() - offset) / p.unit)
     from_offset = sample.values - offset[:, None] * sample.lever
     whole = np.rint(from_offset / p.unit[:, None])
     away = np.square(from_offset - p.unit[:, None] * whole)

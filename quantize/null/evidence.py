@@ -38,7 +38,8 @@ class LevelEvidence(Result):
     ----------
     log_evidences : dict
         Log evidence of the comb, in log density of the readings, and for each null that which gives
-        its factor in `log_bayes_factors` beside it.
+        its factor in `log_bayes_factors` beside it; NaN where no comb can show and nothing is
+        compared.
     log_bayes_factors : dict
         Comb over each null.
     log_bayes_factor : float

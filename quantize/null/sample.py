@@ -21,6 +21,7 @@ from quantize.readings import Levels, Readings
 MOST_ITEMS = 200
 """More levels than this are merged with their neighbours before groups are formed of them."""
 _MOST_SIGMAS = 60
+_NEGLIGIBLE = 15.0
 _LOG_2PI = float(np.log(2 * np.pi))
 
 
@@ -196,9 +197,9 @@ def _starts(x: FloatArray, length: float) -> IntArray:
 
 
 def kept_nodes(log_evidence: Any) -> BoolArray:
-    """Nodes of noise that may count: within fifteen of the best, and not too many."""
+    """Nodes of noise that may count: near enough to the best, and not too many."""
     log_evidence = np.asarray(log_evidence)
-    near: BoolArray = log_evidence > log_evidence.max() - 15.0
+    near: BoolArray = log_evidence > log_evidence.max() - _NEGLIGIBLE
     if near.sum() > _MOST_SIGMAS:
         cut = np.sort(log_evidence)[-_MOST_SIGMAS]
         near = log_evidence >= cut

@@ -111,7 +111,10 @@ def _candidates(mean: FloatArray, size: FloatArray, offset: bool) -> FloatArray:
     lengths = kept[second] - kept[first]
     if not offset:
         lengths = np.concatenate([np.abs(kept), lengths])
-    lengths = np.unique(np.round(lengths[lengths > 0], 12))
+    lengths = lengths[lengths > 0]
+    if lengths.size:
+        _, first = np.unique(np.round(lengths / lengths.max(), 12), return_index=True)
+        lengths = lengths[first]
     one, two = np.triu_indices(lengths.size, 1)
     return np.column_stack([lengths[one], lengths[two]])
 

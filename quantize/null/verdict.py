@@ -22,6 +22,7 @@ KINDS = {
     "mirrored": "clusters and their mirror images",
     "mixed": "clusters and values between them",
     "unequal": "clusters of unequal widths",
+    "mirrored": "clusters and their mirror images",
     "heaped": "a minority on round values",
     "sums": "sums of two units",
     "own": "the null handed in",

@@ -9,7 +9,6 @@ import pytest
 from scipy import integrate, stats
 
 import quantize as qz
-from quantize.null.exclusion import known_sigma
 from quantize.null.fitted import Uniform
 from quantize.null.fixed_envelopes import log_ends_anywhere, log_two_sided
 from quantize.null.lumpy import most_probable_groups
@@ -51,17 +50,21 @@ def test_groups_do_not_depend_on_where_the_values_lie() -> None:
     assert most_probable_groups(values + 100, np.ones(5), 0.1).tolist() == groups.tolist()
 
 
+def known_sigma(readings: object, **options: object) -> float | None:
+    return qz.fit_mixture(readings, BAND, **options).posterior.known_sigma
+
+
 def test_sigma_known_otherwise_than_through_the_comb() -> None:
     # Six states read twice, 0.1 on either side of their mean: s² = 6·(0.02)/6, and a mean of two
     # has s/sqrt(2).
     pairs = [x + d for x in (2.0, 4.0, 6.0, 8.0, 10.0, 12.0) for d in (-0.1, 0.1)]
     page = qz.Readings(pairs, state=[i // 2 for i in range(12)])
-    found = known_sigma(qz.fit_mixture(page, (1.2, 4.0)))
+    found = known_sigma(page)
     assert found == pytest.approx(math.sqrt(0.02) / math.sqrt(2))
-    assert known_sigma(qz.fit_mixture(page.select(range(4)), (0.5, 3))) is None
+    assert known_sigma(page.select(range(4))) is None
     told = qz.Readings(PAGE, sigma=0.2)
-    assert known_sigma(qz.fit_mixture(told, BAND)) == pytest.approx(0.2)
-    assert known_sigma(qz.fit_mixture(PAGE, BAND, sigma_range=0.3)) == 0.3
+    assert known_sigma(told) == pytest.approx(0.2)
+    assert known_sigma(PAGE, sigma_range=0.3) == 0.3
 
 
 def test_looking_crosses_where_the_path_first_stands_above() -> None:

@@ -61,15 +61,15 @@ def test_without_a_known_scatter_nothing_is_excluded():
 
 
 def test_no_steps_names_the_range():
-    found = qz.analyze(qz.Readings(uniform(4, 40), sigma=0.1), (1, 8), **QUICK)
+    found = qz.analyze(qz.Readings(uniform(4, 40), sigma=0.1), (1.2, 8), **QUICK)
     assert found.verdict == "no steps"
-    assert found.no_unit_above == pytest.approx(1.0)
+    assert found.no_unit_above == pytest.approx(1.2)
     assert found.reasons[0] == (
-        "These readings speak at least 20 to 1 against every unit from 1 to 8, each by itself and "
-        "set against values of any size, with the known scatter of 0.1 or up to twice as much. "
+        "These readings speak at least 20 to 1 against every unit from 1.2 to 8, each by itself "
+        "and set against values of any size, with the known scatter of 0.1 or up to twice as much. "
         "One misread reading in twenty and a drift of the scale by 1 % are allowed for."
     )
-    assert "The readings do not come in steps of any unit from 1 to 8." in str(found)
+    assert "The readings do not come in steps of any unit from 1.2 to 8." in str(found)
 
 
 def test_steps_below_the_range_are_not_denied():

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
-from scipy.special import logsumexp
 
 import quantize as qz
 from quantize.comb.band import Band
 from quantize.null.statistics import LargestScore
-from quantize.null.teeth import comb_likelihood
 
 
 def test_the_largest_power_of_far_readings() -> None:
@@ -28,19 +25,16 @@ def test_the_largest_power_of_far_readings() -> None:
     assert far == pytest.approx(statistic(moved)[0], rel=1e-9)
 
 
-@pytest.mark.parametrize("seed", [9, 10, 11])
-def test_the_combs_evidence_against_a_plain_double_integral(seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    x = np.sort(0.5 + rng.integers(0, 9, size=7) + 0.04 * rng.normal(size=7))
-    found = comb_likelihood(x, np.ones(7), np.array([0.04]), 0.7, 2.0, free=True)
-    unit = np.geomspace(0.7, 2.0, 4001)
-    start = (np.arange(240) + 0.5) / 240
-    total = []
-    for u in unit:
-        turns = x / u - start[:, None]
-        off = u * (turns - np.rint(turns))
-        # Uniform over one unit of offset; each reading on its nearest tooth.
-        total.append(logsumexp(stats.norm.logpdf(off, 0, 0.04).sum(axis=1)) - np.log(240))
-    expected = logsumexp(total) - np.log(unit.size)
-    # Sets of numbers far from any least-squares comb are left out: a few hundredths.
-    assert logsumexp(found.log_nearest[:, 0]) == pytest.approx(expected, abs=0.05)
+@pytest.mark.parametrize("shift", [100.0, 2.0**20])
+def test_every_kind_of_data_without_steps_of_far_readings(shift: float) -> None:
+    rng = np.random.default_rng(7)
+    # Multiples of 2^-20 can be moved that far without rounding, and show no decimals.
+    x = np.rint(2**20 * (rng.integers(1, 9, size=20) + 0.08 * rng.normal(size=20))) / 2**20
+    near, far = (
+        qz.analyze(values, (0.5, 2.5), offset="free", n_resamples=99, rng=1)
+        for values in (x, x + shift)
+    )
+    assert far.verdict == near.verdict == "steps"
+    assert far.unit == pytest.approx(near.unit, rel=1e-6)
+    for name, factor in near.log_bayes_factors.items():
+        assert far.log_bayes_factors[name] == pytest.approx(factor, abs=0.01), name

@@ -5,10 +5,14 @@ import pytest
 
 import quantize as qz
 from quantize import InputError, Readings
+from quantize.model.posterior import Posterior
 from quantize.null.influence import only_in_the_pool, single_state
-from quantize.null.verdict import weigh_evidence
 
 BAND = (0.4, 3.0)
+
+
+def posterior(readings, band=BAND) -> Posterior:
+    return qz.fit_mixture(readings, band).posterior
 
 
 def comb_page(seed=1, n=12, spread=0.05):
@@ -23,7 +27,7 @@ def test_left_out_p_is_that_of_the_page_without_the_state():
     found = qz.without_each_state(page, BAND)
     assert list(found) == list(page.state_labels)
     rest = page.select(page.state != 3)
-    assert found["s3"] == weigh_evidence(rest, BAND).p_value
+    assert found["s3"] == qz.analyze(rest, BAND, n_resamples=19).evidence.p_value
 
 
 def test_readings_without_states_are_left_out_one_by_one():
@@ -31,17 +35,17 @@ def test_readings_without_states_are_left_out_one_by_one():
 
 
 def test_a_page_with_states_says_whether_one_of_them_decides():
-    strong = single_state(comb_page(), BAND, 0.05)
+    strong = single_state(posterior(comb_page()), 0.05)
     assert not strong.warns
     assert "stays when any one" in strong.sentence
     # Three sizes alone: without any one of them nothing shows.
     rng = np.random.default_rng(2)
     values = np.repeat([1.0, 2.0, 3.0, 5.0], 5) + rng.normal(0, 0.01, 20)
     few = Readings(values, state=np.repeat(list("abcd"), 5))
-    weak = single_state(few, (0.4, 2.0), 0.05)
+    weak = single_state(posterior(few, (0.4, 2.0)), 0.05)
     assert weak.warns
     assert not weak.blocks
-    assert single_state(Readings([1.0, 2.0, 3.0]), BAND, 0.05) is None
+    assert single_state(posterior([1.0, 2.0, 3.0]), 0.05) is None
 
 
 def test_the_verdict_carries_the_sentence():
@@ -67,7 +71,7 @@ def test_one_group_that_shows_steps_is_enough():
     rng = np.random.default_rng(4)
     values = np.r_[rng.integers(-4, 5, 20) + rng.normal(0, 0.05, 20), 1.0, 3.02, 2.0]
     group = ["a"] * 20 + ["b"] * 3
-    found = only_in_the_pool(Readings(values), group, BAND, 0.05)
+    found = only_in_the_pool(posterior(values), group, 0.05)
     assert not found.blocks
     assert "Steps show in a by itself" in found.sentence
 

