@@ -19,7 +19,6 @@ KINDS = {
     "smooth": "the readings, smeared out (periodogram)",
     "continuous": "values of any size",
     "lumpy": "clusters at unequal distances",
-    "mirrored": "clusters and their mirror images",
     "mixed": "clusters and values between them",
     "unequal": "clusters of unequal widths",
     "mirrored": "clusters and their mirror images",
