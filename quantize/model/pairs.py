@@ -17,9 +17,9 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
 from quantize.comb.window import log_unit_excess
 from quantize.comb.wrapped import log_wrapped_normal
+from quantize.levels import Levels
 from quantize.model import sigma_prior
 from quantize.model.edges import log_edge_weights
-from quantize.readings import Levels
 
 NEGLIGIBLE = 15.0
 FINE = 0.6
