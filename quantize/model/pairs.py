@@ -64,7 +64,8 @@ class UnitLattice:
                 f"sigma {sigma:.3g}; narrow it or raise the low end of `sigma_range`."
             )
         self.step = length / size
-        self.log_unit = float(np.log(band.low)) + (np.arange(size) + 0.5) * self.step
+        place = np.arange(size, dtype=np.float64) + 0.5
+        self.log_unit = float(np.log(band.low)) + place * self.step
         unit = np.exp(self.log_unit)
         self.log_density = level_densities(levels, unit, np.full(size, sigma))
         taper = sigma_prior.log_taper(sigma / unit) if tapered else np.zeros(size)
