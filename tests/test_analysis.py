@@ -159,7 +159,7 @@ def test_scale_changes_nothing_but_the_unit():
     one = qz.analyze(x, (0.4, 4), **QUICK)
     two = qz.analyze(qz.Readings(x * 1.6e-19, resolution=1.6e-22), (0.64e-19, 6.4e-19), **QUICK)
     assert two.verdict == one.verdict
-    assert two.p_values["smooth"] == one.p_values["smooth"]
+    assert two.smooth.p_value == one.smooth.p_value
     assert two.unit == pytest.approx(1.6e-19 * one.unit, rel=1e-6, abs=0)
 
 
