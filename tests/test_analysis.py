@@ -100,10 +100,14 @@ def test_a_comb_is_found():
 def test_no_steps_needs_a_known_scatter():
     rng = np.random.default_rng(11)
     x = rng.uniform(-5, 5, size=60)
-    known = qz.analyze(qz.Readings(x, sigma=0.1), (0.4, 4), **QUICK)
+    known = qz.analyze(qz.Readings(x, sigma=0.1), (1, 4), **QUICK)
     assert known.verdict == "no steps"
     assert any("20 to 1" in reason for reason in known.reasons)
-    unknown = qz.analyze(x, (0.4, 4), **QUICK)
+    # A scatter of twice what is said would blur a unit of 0.2/0.3 and less.
+    smaller = qz.analyze(qz.Readings(x, sigma=0.1), (0.4, 4), **QUICK)
+    assert smaller.verdict == "cannot tell"
+    assert 0.2 / 0.3 < smaller.no_unit_above < 1
+    unknown = qz.analyze(x, (1, 4), **QUICK)
     assert unknown.verdict == "cannot tell"
     assert unknown.advice
 
