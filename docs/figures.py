@@ -57,7 +57,7 @@ def several_particles() -> Any:
 
     from quantize.charge import Run, SimulatedBench
 
-    bench, pages = SimulatedBench(), []
+    bench, pages = SimulatedBench(weight_of="the batch"), []
     for label in "ABC":
         page, apparatus, _ = bench.simulate(rng=ord(label))
         pages.append(page.assign(particle=label))

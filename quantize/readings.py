@@ -19,66 +19,16 @@ from quantize._support.validation import (
     moderate,
     one_of_few,
     per_reading,
-    positive,
     read_only,
     state_codes,
 )
+from quantize.levels import Levels, levels_of
 from quantize.recording import recorded_steps, rounded_alike
+from quantize.shared_shift import SharedShift
 
 _PRINTED_SAMPLE = 10_000
 _MOST_FAR = 10
 _FAR = 3.0
-
-
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class SharedShift:
-    """One error that moves all readings together, such as that of a fall added to each.
-
-    Reading i is moved by ``lever[i]`` times the shift, which has mean zero, standard uncertainty
-    `error` and the law of Student's t with `degrees_of_freedom`.
-    """
-
-    error: float
-    lever: FloatArray
-    degrees_of_freedom: float = float("inf")
-
-    def select(self, index: IntArray) -> SharedShift:
-        """That of some readings."""
-        return dataclasses.replace(self, lever=read_only(self.lever[index]))
-
-    def to_dict(self) -> dict[str, Any]:
-        """JSON-ready dictionary; degrees of freedom are None where there is no end of them."""
-        finite = bool(np.isfinite(self.degrees_of_freedom))
-        return {
-            "error": self.error,
-            "lever": self.lever.tolist(),
-            "degrees_of_freedom": self.degrees_of_freedom if finite else None,
-        }
-
-    @classmethod
-    def checked(cls, shift: Any, n: int) -> SharedShift:
-        """The shift for `n` readings, or one sentence.
-
-        Raises
-        ------
-        InputError
-        """
-        if not isinstance(shift, SharedShift):
-            raise InputTypeError(
-                f"`shift` is a {type(shift).__name__}; give a SharedShift, or leave it out."
-            )
-        lever, degrees = shift.lever, shift.degrees_of_freedom
-        lever = float_array("shift.lever", [lever] * n if np.ndim(lever) == 0 else lever)
-        if lever.size != n:
-            raise InputError(
-                f"`shift.lever` has {lever.size} entries and `values` has {n}; give one number for "
-                "all, or one for each reading."
-            )
-        moderate("shift.lever", float(np.abs(lever).max()))
-        error = positive("shift.error", shift.error)
-        if degrees != np.inf:
-            degrees = positive("shift.degrees_of_freedom", degrees)
-        return cls(error=error, lever=read_only(lever), degrees_of_freedom=float(degrees))
 
 
 @dataclasses.dataclass(frozen=True, eq=False, init=False, repr=False)
@@ -271,7 +221,7 @@ class Readings:
 
     def levels(self) -> Levels:
         """The distinct charge states as weighted means; without states each reading is one."""
-        return _levels(self)
+        return levels_of(self.values, self.sigma, self.state)
 
     def select(self, keep: Any) -> Readings:
         """The readings at `keep` (a mask or positions), everything that belongs to them kept."""
@@ -339,50 +289,6 @@ class Readings:
                 )
             origin = Origin.from_dict(kept.get("origin"))
             return with_origin(cls(kept["values"], **named, **late), origin)
-
-
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class Levels:
-    """Charge states reduced to their means.
-
-    `mean[j]` has variance ``sigma**2 * factor[j]`` for a common sigma (so `factor` is 1/m for m
-    readings), or exactly `factor[j]` when sigmas were given (`sigma_given`). `scatter` is the sum
-    of squares within the states, in units of the given variances if they were given, and
-    `degrees` its degrees of freedom. `index` says which level each reading belongs to.
-    `log_constant` is the part of the within-state log likelihood that depends on neither unit
-    nor (for given sigmas) anything unknown.
-    """
-
-    mean: FloatArray
-    factor: FloatArray
-    count: IntArray
-    index: IntArray
-    scatter: float
-    degrees: int
-    sigma_given: bool
-
-
-def _levels(readings: Readings) -> Levels:
-    n = len(readings)
-    weight = np.ones(n) if readings.sigma is None else readings.sigma**-2.0
-    index = np.arange(n) if readings.state is None else readings.state
-    total = np.bincount(index, weights=weight)
-    # Deviations from one member keep the digits of values far from zero.
-    first = np.full(total.size, -1)
-    first[index[::-1]] = np.arange(n)[::-1]
-    anchor = readings.values[first]
-    deviation = readings.values - anchor[index]
-    mean_deviation = np.bincount(index, weights=weight * deviation) / total
-    inner = deviation - mean_deviation[index]
-    return Levels(
-        mean=read_only(anchor + mean_deviation),
-        factor=read_only(1.0 / total),
-        count=read_only(np.bincount(index)),
-        index=read_only(index.copy()),
-        scatter=float(np.sum(weight * inner**2)),
-        degrees=n - int(total.size),
-        sigma_given=readings.sigma is not None,
-    )
 
 
 def _far_readings(readings: Readings) -> IntArray:

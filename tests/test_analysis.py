@@ -100,10 +100,14 @@ def test_a_comb_is_found():
 def test_no_steps_needs_a_known_scatter():
     rng = np.random.default_rng(11)
     x = rng.uniform(-5, 5, size=60)
-    known = qz.analyze(qz.Readings(x, sigma=0.1), (0.4, 4), **QUICK)
+    known = qz.analyze(qz.Readings(x, sigma=0.1), (1, 4), **QUICK)
     assert known.verdict == "no steps"
     assert any("20 to 1" in reason for reason in known.reasons)
-    unknown = qz.analyze(x, (0.4, 4), **QUICK)
+    # A scatter of twice what is said would blur a unit of 0.2/0.3 and less.
+    smaller = qz.analyze(qz.Readings(x, sigma=0.1), (0.4, 4), **QUICK)
+    assert smaller.verdict == "cannot tell"
+    assert 0.2 / 0.3 < smaller.no_unit_above < 1
+    unknown = qz.analyze(x, (1, 4), **QUICK)
     assert unknown.verdict == "cannot tell"
     assert unknown.advice
 
@@ -159,7 +163,7 @@ def test_scale_changes_nothing_but_the_unit():
     one = qz.analyze(x, (0.4, 4), **QUICK)
     two = qz.analyze(qz.Readings(x * 1.6e-19, resolution=1.6e-22), (0.64e-19, 6.4e-19), **QUICK)
     assert two.verdict == one.verdict
-    assert two.p_values["smooth"] == one.p_values["smooth"]
+    assert two.smooth.p_value == one.smooth.p_value
     assert two.unit == pytest.approx(1.6e-19 * one.unit, rel=1e-6, abs=0)
 
 

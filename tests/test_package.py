@@ -119,7 +119,7 @@ def layers() -> list[str]:
     settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     [contract] = settings["tool"]["importlinter"]["contracts"]
     names: list[str] = contract["layers"]
-    return [name.removeprefix("quantize.") for name in names]
+    return [part.strip().removeprefix("quantize.") for name in names for part in name.split(":")]
 
 
 def layer_of(module: str) -> str:

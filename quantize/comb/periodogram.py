@@ -16,7 +16,7 @@ from quantize.comb import alternatives as rivals
 from quantize.comb.band import Band, band_for, nearer_offset, trial_frequencies
 from quantize.comb.kernel import ComplexArray
 from quantize.comb.sums import sums_at_many_units
-from quantize.counts.between import SumsBetween, neighbours
+from quantize.comb.sums_between import SumsBetween, neighbours
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:

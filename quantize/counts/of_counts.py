@@ -20,7 +20,7 @@ from quantize.comb import alternatives as rivals
 from quantize.comb.band import Band, default_limits, trial_frequencies
 from quantize.comb.kernel import ComplexArray
 from quantize.comb.sums import sums_at_many_units
-from quantize.counts.between import SumsBetween, neighbours
+from quantize.comb.sums_between import SumsBetween, neighbours
 from quantize.counts.histogram import Histogram
 
 if TYPE_CHECKING:

@@ -17,9 +17,9 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
 from quantize.comb.kernel import ComplexArray
 from quantize.comb.sums import sums_at_many_units
-from quantize.comb.sums_grid import SumsGrid, sums_grid
-from quantize.counts.between import SumsBetween, neighbours
+from quantize.comb.sums_between import SumsBetween, neighbours
 from quantize.counts.histogram import Histogram
+from quantize.counts.sums_grid import SumsGrid, sums_grid
 
 if TYPE_CHECKING:
     from quantize.comb.periodogram import Periodogram

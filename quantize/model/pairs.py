@@ -17,9 +17,9 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
 from quantize.comb.window import log_unit_excess
 from quantize.comb.wrapped import log_wrapped_normal
+from quantize.levels import Levels
 from quantize.model import sigma_prior
 from quantize.model.edges import log_edge_weights
-from quantize.readings import Levels
 
 NEGLIGIBLE = 15.0
 FINE = 0.6
@@ -64,7 +64,8 @@ class UnitLattice:
                 f"sigma {sigma:.3g}; narrow it or raise the low end of `sigma_range`."
             )
         self.step = length / size
-        self.log_unit = float(np.log(band.low)) + (np.arange(size) + 0.5) * self.step
+        place = np.arange(size, dtype=np.float64) + 0.5
+        self.log_unit = float(np.log(band.low)) + place * self.step
         unit = np.exp(self.log_unit)
         self.log_density = level_densities(levels, unit, np.full(size, sigma))
         taper = sigma_prior.log_taper(sigma / unit) if tapered else np.zeros(size)

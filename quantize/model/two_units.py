@@ -12,25 +12,20 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band, band_for, default_sigma_range
-from quantize.model import distributions, sigma_prior
-from quantize.model.lattice import lattice_step
+from quantize.levels import Levels
 from quantize.model.pairs import (
     FINE,
     NEGLIGIBLE,
     PairLattice,
-    UnitLattice,
     level_densities,
     refuse_too_many,
 )
-from quantize.readings import Levels, Readings, as_readings
+from quantize.model.unit_sums import TOO_SMALL, Problem, one_unit
+from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_WIDEST_PANEL = 0.8
-_TOO_SMALL = 60.0
-"""A sigma is far too small where log evidence is this much below the best."""
-_UNITS_OF_PRIOR = 400
 _NODES_FOR_MEMBERSHIP = 4000
 _DISTANCE = 8.0
 _MOST_ROWS = 12
@@ -148,112 +143,18 @@ def fit_two_units(
     band = band_for(data, unit_range, sigma_range=known)
     a = validation.positive("share_prior", share_prior)
     low, high = (1.0, 1.0) if data.sigma is not None else known or default_sigma_range(data, band)
-    problem = _Problem.of(data, band, low, high)
+    problem = Problem.of(data, band, low, high)
     if labels is None:
         return _unlabelled(problem, a)
     return _labelled(problem, labels)
 
 
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class _Problem:
-    """The levels, the nodes of sigma (which descends) with log weights, and what the taper leaves.
-
-    `log_w` are the weights of the prior and of the scatter within states; `log_kept` the logs of
-    the mean taper over the units, by which both sides are normalised.
-    """
-
-    data: Readings
-    band: Band
-    levels: Levels
-    sigmas: FloatArray
-    log_w: FloatArray
-    log_kept: FloatArray
-
-    @classmethod
-    def of(cls, data: Readings, band: Band, low: float, high: float) -> _Problem:
-        levels = data.levels()
-        sigmas, log_w = np.array([low]), np.zeros(1)
-        if low < high:
-            panel = min(_WIDEST_PANEL, 6 / np.sqrt(2 * len(data)))
-            panels = int(np.ceil(np.log(high / low) / panel))
-            sigmas, log_w = distributions.nodes(distributions.loguniform(low, high), panels)
-            sigmas, log_w = sigmas[::-1], log_w[::-1]
-        log_w = log_w - levels.degrees * np.log(sigmas) - 0.5 * levels.scatter / sigmas**2
-        edges = np.linspace(np.log(band.low), np.log(band.high), _UNITS_OF_PRIOR + 1)
-        unit = np.exp(0.5 * (edges[1:] + edges[:-1]))
-        kept = np.zeros(sigmas.size)
-        if sigmas.size > 1:
-            tapers = [np.mean(np.exp(sigma_prior.log_taper(s / unit))) for s in sigmas]
-            kept = np.log(np.maximum(tapers, 1e-300))
-        return cls(
-            data=data,
-            band=band,
-            levels=levels,
-            sigmas=sigmas,
-            log_w=log_w - np.logaddexp.reduce(log_w),
-            log_kept=kept,
-        )
-
-    def lattice(self, i: int, fine: float) -> UnitLattice:
-        """The units at sigma node `i`."""
-        tapered = self.sigmas.size > 1
-        return UnitLattice(
-            self.levels, self.band, float(self.sigmas[i]), tapered=tapered, fine=fine
-        )
-
-    def evidence(self, totals: FloatArray, units: int) -> float:
-        """Log evidence of so many units over no steps, from that at each of the first sigmas."""
-        prior = np.logaddexp.reduce(self.log_w + units * self.log_kept)
-        return float(np.logaddexp.reduce(self.log_w[: totals.size] + totals) - prior)
-
-
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class _OneUnit:
-    """Nodes of one unit for some of the levels: log unit, its cell, sigma node, log mass.
-
-    `totals` are the logs of the sums at each sigma node.
-    """
-
-    log_unit: FloatArray
-    cell: FloatArray
-    index: IntArray
-    log_mass: FloatArray
-    totals: FloatArray
-
-
-def _one_unit(problem: _Problem, groups: list[IntArray]) -> list[_OneUnit]:
-    """One unit for each group of levels, at every sigma until it is far too small."""
-    parts: list[list[tuple[FloatArray, ...]]] = [[] for _ in groups]
-    totals: list[list[float]] = [[] for _ in groups]
-    for i in range(problem.sigmas.size):
-        lattice = problem.lattice(i, lattice_step(min(group.size for group in groups)))
-        for group, part, total in zip(groups, parts, totals, strict=True):
-            mass = lattice.log_masses(group)
-            total.append(float(np.logaddexp.reduce(mass)))
-            near = mass > mass.max() - NEGLIGIBLE - 7
-            step, index = np.full(int(near.sum()), lattice.step), np.full(int(near.sum()), i)
-            part.append((lattice.log_unit[near], step, index, mass[near]))
-        fallen = [max(total[-3:]) < max(total) - _TOO_SMALL for total in totals]
-        if i > 10 and all(fallen):
-            break
-    return [
-        _OneUnit(
-            log_unit=np.concatenate([p[0] for p in part]),
-            cell=np.concatenate([p[1] for p in part]),
-            index=np.concatenate([p[2] for p in part]).astype(np.int64),
-            log_mass=np.concatenate([p[3] for p in part]),
-            totals=np.array(total),
-        )
-        for part, total in zip(parts, totals, strict=True)
-    ]
-
-
-def _labelled(problem: _Problem, labels: Any) -> TwoUnits:
+def _labelled(problem: Problem, labels: Any) -> TwoUnits:
     import pandas as pd
 
     names, member = _two_labels(labels, len(problem.data))
     groups = [_levels_of(problem.levels, np.flatnonzero(member == j)) for j in (0, 1)]
-    found = _one_unit(problem, groups)
+    found = one_unit(problem, groups)
     totals = found[0].totals + found[1].totals
     at_sigma = problem.log_w[: totals.size] + totals
     weight = np.exp(at_sigma - np.logaddexp.reduce(at_sigma))
@@ -304,7 +205,7 @@ def _levels_of(levels: Levels, readings: IntArray) -> IntArray:
     return found
 
 
-def _unlabelled(problem: _Problem, a: float) -> TwoUnits:
+def _unlabelled(problem: Problem, a: float) -> TwoUnits:
     import pandas as pd
     from scipy.special import roots_jacobi
 
@@ -343,7 +244,7 @@ def _unlabelled(problem: _Problem, a: float) -> TwoUnits:
 
 
 def _all_pairs(
-    problem: _Problem, shares: FloatArray, log_shares: FloatArray
+    problem: Problem, shares: FloatArray, log_shares: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Log evidence at each sigma, and the pairs that count: rows (log unit, log unit, share,
     log mass, sigma node, step)."""
@@ -356,7 +257,7 @@ def _all_pairs(
         best = max(best, reached)
         lattices.append(lattice if reached > best - _FALLEN else None)
         # Sigma descends: once it is far too small it stays so.
-        if len(climbed) > 10 and max(climbed[-3:]) < best - _TOO_SMALL:
+        if len(climbed) > 10 and max(climbed[-3:]) < best - TOO_SMALL:
             break
     totals = np.full(problem.sigmas.size, -np.inf)
     parts = []
@@ -376,12 +277,12 @@ def _all_pairs(
 
 
 def _result(
-    problem: _Problem, *, units: FloatArray, membership: FloatArray, **rest: Any
+    problem: Problem, *, units: FloatArray, membership: FloatArray, **rest: Any
 ) -> TwoUnits:
     mine = units[np.argmax(membership, axis=1)]
     means = problem.levels.mean[problem.levels.index]
     everything = np.arange(problem.levels.mean.size)
-    one = problem.evidence(_one_unit(problem, [everything])[0].totals, 1)
+    one = problem.evidence(one_unit(problem, [everything])[0].totals, 1)
     return TwoUnits(
         units=units,
         membership=membership,
@@ -393,7 +294,7 @@ def _result(
     )
 
 
-def _membership(problem: _Problem, table: FloatArray, probability: FloatArray) -> FloatArray:
+def _membership(problem: Problem, table: FloatArray, probability: FloatArray) -> FloatArray:
     """Probability that each reading belongs to each unit, over the heaviest nodes."""
     heavy = np.argsort(-probability)[:_NODES_FOR_MEMBERSHIP]
     weight = probability[heavy] / probability[heavy].sum()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import ClassVar
 
 import numpy as np
 
@@ -68,6 +69,8 @@ class LevelEvidence(Result):
     steps : bool
         Whether p is at most `alpha` and enough teeth are occupied.
     """
+
+    schema_version: ClassVar[int] = 2
 
     log_evidences: dict[str, float]
     log_bayes_factors: dict[str, float]

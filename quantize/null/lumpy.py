@@ -7,8 +7,9 @@ import dataclasses
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
+from quantize.levels import Levels
 from quantize.null.partitions import log_any_number, segments
-from quantize.readings import Levels, Readings
+from quantize.readings import Readings
 
 _CONCENTRATION = 2.0
 _FINEST = 40.0

@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.levels import Levels
 from quantize.model.nodes import Common
 from quantize.model.noise import POWERS, grown_variance
 from quantize.model.posterior import Posterior
-from quantize.readings import Levels, Readings
+from quantize.readings import Readings
 
 MOST_ITEMS = 200
 """More levels than this are merged with their neighbours before groups are formed of them."""

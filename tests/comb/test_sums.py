@@ -12,7 +12,7 @@ from needed import needed
 import quantize as qz
 from quantize.comb import sums as fast
 from quantize.comb.kernel import harmonic_sums, harmonic_sums_plain
-from quantize.counts.between import SumsBetween, neighbours
+from quantize.comb.sums_between import SumsBetween, neighbours
 
 EPS = np.finfo(float).eps
 

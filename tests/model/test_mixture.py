@@ -241,4 +241,4 @@ def test_what_does_not_fit_in_memory_is_refused(monkeypatch):
         r"`unit_range` \(0.2, 2\) needs more than 2e\+03 cells under this model; narrow it, raise"
     )
     with pytest.raises(qz.InputError, match=words):
-        qz.fit_mixture([1.0, 2.1, 3.3], (0.2, 2), offset="free", sigma_range=1e-3)
+        qz.fit_mixture([1.003, 2.107, 3.302], (0.2, 2), offset="free", sigma_range=1e-3)

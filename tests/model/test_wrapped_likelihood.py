@@ -9,8 +9,9 @@ import quantize as qz
 from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Cell, Likelihood, Parameters
 from quantize.model.quadrature import NEGLIGIBLE
+from quantize.model.rounded_likelihood import RoundedLikelihood
 from quantize.model.wrapped_likelihood import WrappedLikelihood, likelihood_of
-from quantize.readings import SharedShift
+from quantize.shared_shift import SharedShift
 
 PLAIN = qz.MixtureModel()
 NONE = np.zeros(1)
@@ -23,10 +24,16 @@ samples = st.fixed_dictionaries(
         "seed": st.integers(0, 2**32 - 1),
     }
 )
+rounded = st.tuples(samples, st.sampled_from([0.02, 0.3, 0.8, 1.7])).map(
+    lambda both: both[0] | {"states": False, "step": both[1]}
+)
 
 
 def readings_of(sample):
-    """A comb of unit 1 with what may come with it; a state's readings share a lever."""
+    """A comb of unit 1 with what may come with it; a state's readings share a lever.
+
+    Recorded readings have steps of two sizes.
+    """
     rng, n = np.random.default_rng(sample["seed"]), sample["n"]
     state = rng.integers(0, max(n // 2, 2), size=n) if sample["states"] else np.arange(n)
     state[:2] = 0, 1
@@ -36,17 +43,24 @@ def readings_of(sample):
     if sample["lever"] is not None:
         lever = lever if sample["lever"] == "unequal" else np.full(n, 0.7)
         shift = SharedShift(error=0.1, lever=lever)
+    values, step = k + 0.15 * rng.normal(size=n), None
+    if "step" in sample:
+        step = np.resize([sample["step"], 0.5 * sample["step"]], n)
+        values = step * np.rint(values / step)
     return qz.Readings(
-        k + 0.15 * rng.normal(size=n),
+        values,
         sigma=rng.uniform(0.05, 0.4, size=n) if sample["sigmas"] else None,
         state=state if sample["states"] else None,
+        resolution=step,
         shift=shift,
     )
 
 
 def both(sample):
     readings = readings_of(sample)
-    return likelihood_of(PLAIN, readings), Likelihood(readings, envelope_of(PLAIN, readings))
+    model = qz.MixtureModel(rounding="step" in sample)
+    general = Likelihood(readings, envelope_of(model, readings), rounding=model.rounding)
+    return likelihood_of(model, readings), general
 
 
 def parameters(rng, m, scaled, *, one_offset=False):
@@ -69,10 +83,10 @@ def agrees(fast, plain):
 
 
 @settings(max_examples=80)
-@given(sample=samples, one_offset=st.booleans())
+@given(sample=samples | rounded, one_offset=st.booleans())
 def test_both_likelihoods_are_the_same(sample, one_offset):
     wrapped, general = both(sample)
-    assert isinstance(wrapped, WrappedLikelihood)
+    assert type(wrapped) is (RoundedLikelihood if "step" in sample else WrappedLikelihood)
     rng = np.random.default_rng(sample["seed"])
     p = parameters(rng, 36, sample["sigmas"], one_offset=one_offset)
     agrees(wrapped.log_likelihood(p), general.log_likelihood(p))
@@ -85,7 +99,7 @@ def test_both_likelihoods_are_the_same(sample, one_offset):
 
 
 @settings(max_examples=20)
-@given(sample=samples)
+@given(sample=samples | rounded)
 def test_whole_numbers_are_drawn_alike(sample):
     wrapped, general = both(sample)
     p = parameters(np.random.default_rng(1), 10, sample["sigmas"])
@@ -104,7 +118,6 @@ def test_whole_numbers_are_drawn_alike(sample):
         {"integers": "positive"},
         {"envelope": "normal"},
         {"envelope": "levels"},
-        {"rounding": True},
     ],
 )
 def test_anything_more_in_the_model_is_added_up(options):
@@ -138,7 +151,7 @@ boxes = st.fixed_dictionaries(
 
 
 @settings(max_examples=150)
-@given(sample=samples, box=boxes, n=st.sampled_from([3, 25, 120]))
+@given(sample=samples | rounded, box=boxes, n=st.sampled_from([3, 25, 120]))
 def test_the_likelihood_is_nowhere_in_a_cell_above_its_bound(sample, box, n):
     wrapped, _ = both(sample | {"n": n})
     one, m = np.ones(1), 40
