@@ -125,14 +125,16 @@ def two_units(rng: np.random.Generator, n: int) -> FloatArray:
     one = rng.uniform(1, 4)
     i, j = rng.integers(0, 3, (2, n))
     noise = rng.uniform(0.04, 0.12) * rng.normal(size=n)
-    return one * (i + j * rng.choice(UNRELATED)) + noise
+    values: FloatArray = one * (i + j * float(rng.choice(UNRELATED))) + noise
+    return values
 
 
 def sums_of_levels(rng: np.random.Generator, n: int) -> FloatArray:
     """Sums of any two of three levels uniform on (0, 5), noise 0.04 to 0.12."""
     levels = rng.uniform(0, 5, 3)
     i, j = rng.integers(0, 3, (2, n))
-    return levels[i] + levels[j] + rng.uniform(0.04, 0.12) * rng.normal(size=n)
+    values: FloatArray = levels[i] + levels[j] + rng.uniform(0.04, 0.12) * rng.normal(size=n)
+    return values
 
 
 NAMED: dict[str, dict[str, Family]] = {
