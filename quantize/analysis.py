@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 import numpy as np
 
@@ -28,6 +29,24 @@ from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+class Shift(Protocol):
+    """An error that all readings share, averaged over in the posterior and in the evidence."""
+
+    def fit(self, readings: Readings, unit_range: Any, **options: Any) -> MixtureFit:
+        """`fit_mixture` of all readings."""
+
+    def weigh(
+        self, fit: Any, readings: Readings, unit_range: tuple[float, float], **options: Any
+    ) -> LevelEvidence:
+        """`weigh_evidence` of the measured readings."""
+
+    def at_best(self, fit: Any, readings: Readings) -> Readings:
+        """The measured readings with the most probable error taken off."""
+
+    def smooth_offset(self, unit: float, offset: str | float) -> str | float:
+        """The offset for a test that knows nothing of the error."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -131,6 +150,7 @@ def analyze(
     model: Any = None,
     null: str = "all",
     group: Any = None,
+    shift: Shift | None = None,
     alpha: float = 0.05,
     n_resamples: int = 9999,
     rng: RngLike = None,
@@ -159,6 +179,9 @@ def analyze(
     group : array_like, shape (n,), optional
         Which particle, day or observer each reading is of, where several were pooled: steps that
         show in none of them by itself are then not called steps.
+    shift : Shift, optional
+        An error that all readings share, over which posterior and evidence are averaged; see
+        `quantize.charge.Run.analyze`, which brings that of the fall.
     alpha : float
         Share of false "steps" that is accepted.
     n_resamples : int
@@ -205,9 +228,8 @@ def analyze(
         given = band_for(data, unit_range)
         guards.need_telling_band(data, given.limits)
         score = periodogram(data, given, offset=offset)
-    mixture = fit_mixture(
-        everything, unit_range, offset=offset, sigma_range=sigma_range, model=model
-    )
+    fit = fit_mixture if shift is None else shift.fit
+    mixture = fit(everything, unit_range, offset=offset, sigma_range=sigma_range, model=model)
     if model is not None:
         offset, sigma_range = model.plain_offset, model.plain_sigma
     band = mixture.band
@@ -218,7 +240,7 @@ def analyze(
         data,
         band,
         null="smooth",
-        offset=offset,
+        offset=offset if shift is None else shift.smooth_offset(mixture.unit, offset),
         n_resamples=n_resamples,
         rng=generator,
         workers=workers,
@@ -229,7 +251,9 @@ def analyze(
         "sigma_range": None if sigma_range is None else _pair(sigma_range),
         "noise": "constant" if model is None else model.noise,
     }
-    evidence = weigh_evidence(data, band.limits, alpha=alpha, rng=generator, **weighing)
+    weigh = weigh_evidence if shift is None else functools.partial(shift.weigh, mixture)
+    evidence = weigh(data, band.limits, alpha=alpha, rng=generator, **weighing)
+    still = data if shift is None else shift.at_best(mixture, data)
     findings: tuple[guards.Finding, ...] = (
         guards.enough_levels(mixture),
         guards.not_the_resolution(mixture),
@@ -238,10 +262,10 @@ def analyze(
     )
     if group is not None:
         kept = [labels[code] for code in codes[everything.measured]]
-        pool = influence.only_in_the_pool(data, kept, band.limits, alpha, rng=0, **weighing)
+        pool = influence.only_in_the_pool(still, kept, band.limits, alpha, rng=0, **weighing)
         findings = (*findings, pool)
     if evidence.steps:
-        state = influence.single_state(data, band.limits, alpha, rng=0, **weighing)
+        state = influence.single_state(still, band.limits, alpha, rng=0, **weighing)
         findings = findings if state is None else (*findings, state)
     p_values = {"smooth": smooth.p_value} | (evidence.p_values if null == "all" else {})
     factors = evidence.log_bayes_factors

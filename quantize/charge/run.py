@@ -9,6 +9,7 @@ import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError
+from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus, load_apparatus
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from quantize.charge.estimate import RunFit
     from quantize.charge.particles import JointUnit
     from quantize.charge.residual import ResidualVoltage
+    from quantize.charge.run_analysis import RunAnalysis
     from quantize.charge.soundness import Checks
 
 
@@ -144,6 +146,44 @@ class Run(Rows):
         from quantize.charge.soundness import check_run
 
         return check_run(self._single(particle), analysis)
+
+    def analyze(
+        self,
+        unit_range: Any = None,
+        *,
+        particle: object = None,
+        offset: str | float | None = None,
+        sigma: str | float = "auto",
+        alpha: float = 0.05,
+        n_resamples: int = 9999,
+        rng: RngLike = None,
+    ) -> RunAnalysis:
+        """Verdict, unit, balance charge and coulombs, the error of the fall in all of them.
+
+        Parameters
+        ----------
+        unit_range : (float, float), optional
+            Divisions per interval.
+        particle : str, optional
+            Needed when the run holds several.
+        offset : {"zero", "free"} or float, optional
+            Where the comb starts; left out, at zero where a fall or a held state tells it.
+        sigma : {"auto", "prior", "predicted", "free"} or float
+            As in `fit`; a number is one known standard deviation for all readings.
+        alpha, n_resamples, rng :
+            As in `quantize.analyze`.
+        """
+        from quantize.charge.run_analysis import analyze_run
+
+        return analyze_run(
+            self._single(particle),
+            unit_range,
+            offset=offset,
+            sigma=sigma,
+            alpha=alpha,
+            n_resamples=n_resamples,
+            rng=rng,
+        )
 
     def fit(
         self, unit_range: Any = None, *, particle: object = None, sigma: str = "auto"

@@ -24,14 +24,25 @@ _SAME_MODE = 0.02
 class Shifted:
     """Fits at several values of the shift.
 
-    `z` are the shifts in standard errors, rising; `weight` is the posterior share of each, and
-    `log_bayes_factor` the evidence averaged over the prior of the shift.
+    `z` are the shifts in standard errors, rising; `weight` is the posterior share of each, `prior`
+    the share before any reading, and `log_bayes_factor` the evidence averaged over that. Where the
+    shift may drift as well, `drift_z` says by how much in each fit, in standard errors. `step` and
+    `drift_step` are the lengths that each fit stands for.
     """
 
     z: FloatArray
     weight: FloatArray
     fits: tuple[Any, ...]
     log_bayes_factor: float
+    prior: FloatArray
+    step: FloatArray
+    drift_z: FloatArray
+    drift_step: FloatArray
+
+    @property
+    def best(self) -> Any:
+        """The fit at the most probable shift."""
+        return self.fits[int(np.argmax(self.weight))]
 
 
 def over_shifts(shift: Quantity, fit_at: Callable[[float], Any]) -> Shifted:
@@ -44,13 +55,20 @@ def over_shifts(shift: Quantity, fit_at: Callable[[float], Any]) -> Shifted:
     if shift.standard_uncertainty == 0:
         fit = fit_at(0.0)
         return Shifted(
-            z=np.zeros(1), weight=np.ones(1), fits=(fit,), log_bayes_factor=fit.log_bayes_factor
+            z=np.zeros(1),
+            weight=np.ones(1),
+            fits=(fit,),
+            log_bayes_factor=fit.log_bayes_factor,
+            prior=np.ones(1),
+            step=np.zeros(1),
+            drift_z=np.zeros(1),
+            drift_step=np.zeros(1),
         )
     density, reach = _prior(shift.degrees_of_freedom)
     x = np.linspace(-_SPREAD, _SPREAD, _SHIFTS)
     fits = [fit_at(z) for z in _stretched(x, reach)]
     for _ in range(_ROUNDS):
-        weight = _weights(x, reach, density, fits)[0]
+        weight = _weights(_priors(x, reach, density), fits)[0]
         cells = (weight[:-1] + weight[1:]) / 2
         wide = np.flatnonzero(cells > _LARGEST_CELL)
         if wide.size == 0:
@@ -60,10 +78,56 @@ def over_shifts(shift: Quantity, fit_at: Callable[[float], Any]) -> Shifted:
         x = np.concatenate([x, new])
         order = np.argsort(x)
         x, fits = x[order], [fits[i] for i in order]
-    weight, evidence = _weights(x, reach, density, fits)
+    prior = _priors(x, reach, density)
+    weight, evidence = _weights(prior, fits)
     return Shifted(
-        z=_stretched(x, reach), weight=weight, fits=tuple(fits), log_bayes_factor=evidence
+        z=_stretched(x, reach),
+        weight=weight,
+        fits=tuple(fits),
+        log_bayes_factor=evidence,
+        prior=prior,
+        step=np.gradient(_stretched(x, reach)),
+        drift_z=np.zeros(x.size),
+        drift_step=np.zeros(x.size),
     )
+
+
+def flattened(outer: Shifted) -> Shifted:
+    """Shifts at several drifts as one list, in the order of the shifts."""
+    inner: tuple[Shifted, ...] = outer.fits
+    sizes = [one.z.size for one in inner]
+    z = np.concatenate([one.z for one in inner])
+    order = np.argsort(z, kind="stable")
+    fits = [fit for one in inner for fit in one.fits]
+
+    def times(shares: FloatArray, name: str) -> FloatArray:
+        own = np.concatenate([getattr(one, name) for one in inner])
+        product: FloatArray = (np.repeat(shares, sizes) * own)[order]
+        return product
+
+    return Shifted(
+        z=z[order],
+        weight=times(outer.weight, "weight"),
+        fits=tuple(fits[i] for i in order),
+        log_bayes_factor=outer.log_bayes_factor,
+        prior=times(outer.prior, "prior"),
+        step=np.concatenate([one.step for one in inner])[order],
+        drift_z=np.repeat(outer.z, sizes)[order],
+        drift_step=np.repeat(outer.step, sizes)[order],
+    )
+
+
+def moved_across(found: Shifted, unit: float) -> FloatArray:
+    """How far log unit moves across what each fit stands for, along the mode at `unit`."""
+    near, _, share = at_mode(found, unit)
+    told = share > 0
+    if told.sum() < 4:
+        return np.zeros(found.z.size)
+    root = np.sqrt(share[told])[:, None]
+    design = np.column_stack([np.ones(found.z.size), found.z, found.drift_z])[told]
+    slopes = np.linalg.lstsq(root * design, root[:, 0] * np.log(near[told]), rcond=None)[0]
+    across: FloatArray = np.hypot(slopes[1] * found.step, slopes[2] * found.drift_step)
+    return across
 
 
 def _prior(degrees: float) -> tuple[Callable[[FloatArray], FloatArray], float]:
@@ -79,40 +143,24 @@ def _stretched(x: FloatArray, reach: float) -> FloatArray:
     return z
 
 
-def _weights(
-    x: FloatArray, reach: float, density: Callable[[FloatArray], FloatArray], fits: list[Any]
-) -> tuple[FloatArray, float]:
-    """Posterior share of each shift, and the log evidence."""
+def _priors(
+    x: FloatArray, reach: float, density: Callable[[FloatArray], FloatArray]
+) -> FloatArray:
+    """Prior share of each shift."""
     prior = density(_stretched(x, reach)) * np.cosh(x) * np.gradient(x)
     # The trapezium rule has half a step at each end, and np.gradient a whole one.
     prior[[0, -1]] /= 2
-    prior /= prior.sum()
+    total: FloatArray = prior / prior.sum()
+    return total
+
+
+def _weights(prior: FloatArray, fits: list[Any]) -> tuple[FloatArray, float]:
+    """Posterior share of each shift, and the log evidence."""
     logs = np.array([f.log_bayes_factor for f in fits])
     top = float(logs.max())
     weight = prior * np.exp(logs - top)
     total = float(weight.sum())
     return weight / total, top + math.log(total)
-
-
-def joined_modes(found: Shifted) -> list[dict[str, float]]:
-    """Modes of all shifts, those within 2 % of each other taken as one; best first."""
-    rows = [
-        (float(row["unit"]), float(row["unit_err"]), float(row["share"]) * w)
-        for f, w in zip(found.fits, found.weight, strict=True)
-        for row in f.alternatives.to_dict("records")
-    ]
-    modes = []
-    left = sorted(rows, key=lambda r: -r[2])
-    while left:
-        centre = left[0][0]
-        mine = [r for r in left if abs(r[0] / centre - 1) < _SAME_MODE]
-        left = [r for r in left if abs(r[0] / centre - 1) >= _SAME_MODE]
-        share = sum(r[2] for r in mine)
-        mean = sum(r[0] * r[2] for r in mine) / share
-        variance = sum((r[1] ** 2 + (r[0] - mean) ** 2) * r[2] for r in mine) / share
-        modes.append({"unit": mean, "unit_err": math.sqrt(variance), "share": share})
-    modes.sort(key=lambda m: -m["share"])
-    return modes
 
 
 def at_mode(found: Shifted, unit: float) -> tuple[FloatArray, FloatArray, FloatArray]:

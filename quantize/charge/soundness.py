@@ -126,6 +126,7 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
     """
     from quantize.charge import checks_motion as motion
     from quantize.charge import checks_page as page
+    from quantize.charge.agreement import agreement_of
 
     found: list[Check] = []
     sphere = None if run.apparatus is None else sphere_agreement(run.apparatus)
@@ -151,6 +152,9 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
         found += check(run)
     for judged in (page.ruler_or_nature, page.unit_drift, page.discarded):
         found += judged(run, analysis)
+    agreement = agreement_of(run, analysis)
+    if agreement is not None:
+        found.append(agreement.check)
     return Checks(checks=tuple(found))
 
 

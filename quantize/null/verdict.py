@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import Any
+
+import numpy as np
 
 from quantize._support import validation
 from quantize._support.randomness import RngLike
@@ -54,6 +57,8 @@ class LevelEvidence(Result):
         Level of the verdict.
     steps : bool
         Whether p is at most `alpha` and enough teeth are occupied.
+    part : str
+        Which part of the stored table the p-values are from (see `calibration.mode`).
     """
 
     log_evidences: dict[str, float]
@@ -71,8 +76,9 @@ class LevelEvidence(Result):
     weighed: int
     alpha: float
     steps: bool
+    part: str
 
-    _private = ("units", "density")
+    _private = ("units", "density", "part")
 
     @property
     def sure_of_levels(self) -> bool:
@@ -138,10 +144,7 @@ def weigh_evidence(
     pair = validation.sigma_range(sigma_range)
     fixed = pair is not None and pair[0] == pair[1]
     free = isinstance(offset, str) and offset == "free"
-    lead = calibration.score(found.log_ratios, found.weighed)
     part = calibration.mode(sigma_known=told or fixed, free=free)
-    p_values = calibration.p_values(lead, found.weighed, part)
-    p_value = max(p_values.values())
     evidences = {"comb": found.log_comb} | {
         name: found.log_comb - ratio for name, ratio in found.log_ratios.items()
     }
@@ -149,9 +152,6 @@ def weigh_evidence(
         log_evidences=evidences,
         log_bayes_factors=found.log_ratios,
         log_bayes_factor=min(found.log_ratios.values()),
-        score=lead,
-        p_values=p_values,
-        p_value=p_value,
         occupied_teeth=found.enough_levels,
         least_teeth=LEVELS_FREE if free else LEVELS_AT_ZERO,
         unit=found.best_unit,
@@ -159,6 +159,61 @@ def weigh_evidence(
         density=found.placement.density,
         band=found.band,
         weighed=found.weighed,
-        alpha=alpha,
-        steps=bool(p_value <= alpha and found.enough_levels >= SURE),
+        **_rated(found.log_ratios, found.weighed, part, alpha, found.enough_levels),
+        part=part,
     )
+
+
+def averaged_evidence(rows: Sequence[LevelEvidence], weights: FloatArray) -> LevelEvidence:
+    """The evidence of readings that share an error, from that at several sizes of it.
+
+    Parameters
+    ----------
+    rows : sequence of LevelEvidence
+        Of the same readings, moved by each.
+    weights : numpy.ndarray, shape (len(rows),)
+        Prior share of each. Where they sum to less than one, the comb has no evidence elsewhere;
+        levels anywhere have as much there as here.
+
+    Notes
+    -----
+    Under data without steps an average of evidence ratios has the mean of a single one and spreads
+    less, so that the tails of the stored table serve for it.
+    """
+    with np.errstate(divide="ignore"):
+        log_weight = np.log(weights)
+    whole = float(np.logaddexp.reduce(log_weight))
+    names = [name for name in rows[0].log_evidences if all(name in r.log_evidences for r in rows)]
+    evidences = {
+        name: float(np.logaddexp.reduce([r.log_evidences[name] for r in rows] + log_weight))
+        - (0.0 if name == "comb" else whole)
+        for name in names
+    }
+    ratios = {name: evidences["comb"] - evidences[name] for name in names if name != "comb"}
+    posterior = np.exp([r.log_evidences["comb"] for r in rows] + log_weight - evidences["comb"])
+    best = rows[int(np.argmax(posterior))]
+    occupied = float(posterior @ [r.occupied_teeth for r in rows])
+    return dataclasses.replace(
+        best,
+        log_evidences=evidences,
+        log_bayes_factors=ratios,
+        log_bayes_factor=min(ratios.values()),
+        occupied_teeth=occupied,
+        **_rated(ratios, best.weighed, best.part, best.alpha, occupied),
+    )
+
+
+def _rated(
+    log_ratios: dict[str, float], weighed: int, part: str, alpha: float, occupied: float
+) -> dict[str, Any]:
+    """Score, p-values and what they decide."""
+    lead = calibration.score(log_ratios, weighed)
+    p_values = calibration.p_values(lead, weighed, part)
+    p_value = max(p_values.values())
+    return {
+        "score": lead,
+        "p_values": p_values,
+        "p_value": p_value,
+        "alpha": alpha,
+        "steps": bool(p_value <= alpha and occupied >= SURE),
+    }

@@ -12,6 +12,7 @@ from quantize.null.wording import KINDS
 from quantize.show import tables, words
 from quantize.show.report_words import clean
 from quantize.show.rounding import brackets, plus_minus, rounded
+from quantize.show.run_text import run_lines
 from quantize.show.text import HEADLINES
 
 if TYPE_CHECKING:
@@ -115,6 +116,7 @@ def analysis_html(found: Analysis) -> str:
         f"<p>{escape(size)}; "
         f"p&nbsp;=&nbsp;{found.p_value:.2g}; {escape(words.weighed(found.log_bayes_factor))}</p>"
     )
+    text += "".join(f"<p>{escape(line)}</p>" for line in run_lines(found))
     rows = tables.levels(found)
     if rivals:
         text += table(["unit", "share", "what it is"], rivals, caption="Rival units")

@@ -7,12 +7,13 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.charge.stated import degrees_of_freedom
 from quantize.show import report_words, tables, words
 from quantize.show.glossary import glossary
 from quantize.show.report_words import clean
 from quantize.show.rounding import brackets, plus_minus, rounded, significant
-from quantize.show.run_text import cautions_of
+from quantize.show.run_text import cautions_of, conditional, routes_differ
 from quantize.show.style import picture
 from quantize.show.text import HEADLINES
 from quantize.show.writing import check_target, write_whole
@@ -30,6 +31,7 @@ def write_report(
     *,
     run: Run | None = None,
     coulombs: Any = None,
+    missing: str | None = None,
     source: str | None = None,
     plan: DatedPlan | None = None,
 ) -> Path:
@@ -41,9 +43,12 @@ def write_report(
     path : str or path-like
         An existing file is replaced, whole or not at all.
     run : Run, optional
-        The run behind the readings: adds the checks, the coulombs and the cautions.
+        The run behind the readings, where `found` is not from `Run.analyze`: adds the checks, the
+        coulombs and the cautions, and the error of the fall to every number.
     coulombs : UnitInCoulombs, optional
-        The unit in coulombs, if it is not to be worked out from `run`.
+        The unit in coulombs without a run; with one, its route is the one that is taken.
+    missing : str, optional
+        Why there is none.
     source : str, optional
         Where the readings came from, for the title.
     plan : DatedPlan, optional
@@ -59,7 +64,9 @@ def write_report(
         When the path is a folder or cannot be written.
     """
     target = check_target(path, name="path")
-    page = report_html(found, run=run, coulombs=coulombs, source=source, plan=plan)
+    page = report_html(
+        found, run=run, coulombs=coulombs, missing=missing, source=source, plan=plan
+    )
     return write_whole(target, page.encode("utf-8"), name="path")
 
 
@@ -68,14 +75,18 @@ def report_html(
     *,
     run: Run | None = None,
     coulombs: Any = None,
+    missing: str | None = None,
     source: str | None = None,
     plan: DatedPlan | None = None,
 ) -> str:
     """The page as text; see `write_report`."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    if run is not None and coulombs is None and run.apparatus is not None:
-        coulombs = run.unit_in_coulombs(found)
+    if run is not None:
+        found = with_run(found, run)
+    if isinstance(found, RunAnalysis):
+        found = found if coulombs is None else found.by_route(coulombs.route)
+        run, coulombs, missing = found.run, found.coulombs, found.missing
     environment = Environment(
         loader=PackageLoader("quantize.show"),
         autoescape=True,
@@ -85,7 +96,7 @@ def report_html(
     )
     template = environment.get_template("report.html")
     promised = () if plan is None or run is None else plan.held_against(found, run)
-    context = _context(found, run, coulombs, source) | {"promised": promised}
+    context = _context(found, run, coulombs, source) | {"promised": promised, "missing": missing}
     # The glossary explains what the page says, so the page is made first without it.
     body = template.render(context | {"glossary": []})
     return template.render(context | {"glossary": glossary(body)})
@@ -93,6 +104,7 @@ def report_html(
 
 def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None) -> dict[str, Any]:
     upper = found.plot()
+    certain = found.verdict == "steps"
     return {
         "source": clean(source) if source else None,
         "invented": _invented(run),
@@ -139,10 +151,13 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
             }
             for row in tables.estimates(found)
         ],
-        "checks": [] if run is None else _checks(run, found),
+        "shared": tables.shared(found),
+        "balance": getattr(found, "balance_sentence", None),
+        "checks": _checks(found),
         "coulombs": None if coulombs is None else _coulombs(coulombs),
+        "if_steps": None if coulombs is None or certain else conditional(coulombs),
         "worked": report_words.worked_row(found)
-        + ([] if coulombs is None else report_words.worked_coulombs(found, coulombs, run)),
+        + (report_words.worked_coulombs(found, coulombs) if coulombs is not None and certain else []),
         "next_steps": report_words.next_steps(found, coulombs),
         "sentence": report_words.sentence_to_copy(found, coulombs),
         "settings": tables.settings(found),
@@ -211,16 +226,18 @@ def _rivals(found: Analysis) -> list[dict[str, str]]:
     ]
 
 
-def _checks(run: Run, found: Analysis) -> list[dict[str, str]]:
+def _checks(found: Analysis) -> list[dict[str, str]]:
+    if not isinstance(found, RunAnalysis):
+        return []
     mark = {"good": "in order", "doubt": "doubtful", "bad": "not in order", "unknown": "not known"}
     return [
         {
             "level": check.level,
             "mark": mark.get(check.level, check.level),
             "name": clean(check.name, longest=120),
-            "sentence": clean(check.sentence, longest=600),
+            "sentence": clean(check.sentence, longest=900),
         }
-        for check in run.checks(found).checks[:_MOST_CHECKS]
+        for check in found.checks.checks[:_MOST_CHECKS]
     ]
 
 
@@ -249,6 +266,8 @@ def _coulombs(coulombs: Any) -> dict[str, Any]:
             }
             for row in coulombs.routes.to_dict("records")
         ],
+        "agreement": clean(coulombs.agreement.told, longest=900),
+        "differ": [clean(line, longest=600) for line in routes_differ(coulombs)],
         "notes": [clean(note, longest=400) for note in coulombs.notes],
     }
 

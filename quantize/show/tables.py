@@ -12,7 +12,7 @@ import numpy as np
 
 from quantize import __version__
 from quantize.null.wording import KINDS
-from quantize.show.rounding import decimals_of, rounded
+from quantize.show.rounding import decimals_of, plus_minus, rounded
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -174,6 +174,14 @@ class Estimate:
     note: str
 
 
+def shared(found: Analysis) -> str:
+    """The fall whose error is in unit and evidence, in words; nothing without one."""
+    fit = getattr(found, "fit", None)
+    if fit is None or fit.fall_added is None or not fit.shift.standard_uncertainty:
+        return ""
+    return plus_minus(fit.fall_added.value, fit.fall_added.standard_uncertainty)
+
+
 def estimates(found: Analysis) -> list[Estimate]:
     """The three estimators side by side."""
     sure = found.comb_fit.integers_sure
@@ -184,6 +192,9 @@ def estimates(found: Analysis) -> list[Estimate]:
         ),
         "periodogram": "its highest peak taken as right",
     }
+    if shared(found):
+        notes = {name: f"{note}; the fall too" for name, note in notes.items()}
+        notes["mixture over integers"] = "every whole number and every fall weighed"
     return [
         Estimate(
             method=method,
@@ -221,10 +232,23 @@ def settings(found: Analysis) -> list[tuple[str, str]]:
         ("units tried", f"{band.low:.4g} to {band.high:.4g}, {band.reason}"),
         ("offset", _offset(found.settings["offset"])),
         ("scatter", _scatter(found)),
+        *_fall(found),
         ("limit set beforehand", f"p at most {found.alpha:g}"),
         ("resamples", f"{found.settings['n_resamples']:,}"),
         ("seed", seeded),
         ("versions", ", ".join(f"{name} {v}" for name, v in versions().items())),
+    ]
+
+
+def _fall(found: Analysis) -> list[tuple[str, str]]:
+    if not shared(found):
+        return []
+    return [
+        (
+            "fall",
+            f"{shared(found)} divisions, added to every reading; its error is one for all of them, "
+            "and unit and evidence are averaged over it",
+        )
     ]
 
 
