@@ -34,11 +34,26 @@ if TYPE_CHECKING:
 class Shift(Protocol):
     """An error that all readings share, averaged over in the posterior and in the evidence."""
 
-    def fit(self, readings: Readings, unit_range: Any, **options: Any) -> MixtureFit:
+    def fit(
+        self,
+        readings: Readings,
+        unit_range: Any = None,
+        *,
+        offset: str | float = "zero",
+        sigma_range: Any = None,
+        model: Any = None,
+    ) -> MixtureFit:
         """`fit_mixture` of all readings."""
 
     def weigh(
-        self, fit: Any, readings: Readings, unit_range: tuple[float, float], **options: Any
+        self,
+        fit: Any,
+        readings: Readings,
+        unit_range: tuple[float, float],
+        *,
+        alpha: float,
+        rng: RngLike,
+        **options: Any,
     ) -> LevelEvidence:
         """`weigh_evidence` of the measured readings."""
 

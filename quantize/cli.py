@@ -164,7 +164,7 @@ def analyze(
             _read_run(file, bench, particle),
             unit_range,
             offset=None if offset is None else offset_of(offset),
-            sigma="auto" if sigma is None else sigma if sigma == "predicted" else sigma_of(sigma),
+            sigma=sigma if sigma == "predicted" else sigma_of(sigma) or "auto",
             resolution=resolution,
             **options,
         )

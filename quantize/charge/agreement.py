@@ -29,7 +29,7 @@ _THREE = (
     "drag, diameter known",
     "fall and rise, radius from the fall",
 )
-"""All three compare one speed of fall with one diameter: any two of them say what the third says."""
+"""All three compare one speed of fall with one diameter: two of them say what the third says."""
 _SAFE = ("air.temperature", "air.pressure", "air.humidity", "viscosity formula", "site.gravity")
 """What is never so far off that it makes routes differ beyond their uncertainties."""
 

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
     from quantize.charge.apparatus import Apparatus
 
+_FAR = 2.576  # standard uncertainties; beyond it lies one difference in a hundred
+
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class UnitInCoulombs(Propagation):
@@ -194,9 +196,8 @@ def unit_in_coulombs(
         notes.append("the weight as supplied is taken to have the buoyancy already off")
     if divisions.fall_slope:
         notes.append(
-            "the error of the unit in this table is that with the fall held fixed; what the fall "
-            "does to the unit stands in the line of the fall, which is the fall after the readings "
-            "have had their say on it"
+            "the error of the unit in this table is that with the fall held fixed; the rest of it "
+            "is in the line of the fall, as the readings leave the fall"
         )
     best = found[route]
     drawn = check_linear(best, trials=trials, rng=rng)
@@ -348,7 +349,7 @@ def why_routes_differ(found: UnitInCoulombs) -> list[str]:
         own = _largest_not_shared(budgets[row["route"]], budgets[found.route])
         verdict = (
             "which the uncertainties explain"
-            if row["sigmas"] < 2
+            if row["sigmas"] < _FAR
             else "more than the uncertainties explain"
         )
         sentences.append(

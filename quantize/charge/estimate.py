@@ -22,7 +22,7 @@ from quantize.charge.balance import Balance, balance_of
 from quantize.charge.levels import levels_of, steadied
 from quantize.charge.prediction import predicted_scatter
 from quantize.charge.quantity import Quantity
-from quantize.charge.shared import SharedShift, ShiftedFit
+from quantize.charge.shared import ShiftedFit
 from quantize.charge.shifts import at_mode, posterior_of_shift, slope_against
 from quantize.charge.votes import Vote
 from quantize.readings import Readings
@@ -278,7 +278,9 @@ def _law(shift: Quantity, fall: Quantity) -> dict[str, Any]:
     }
 
 
-def _apart(unit: float, error: float) -> tuple[FloatArray, tuple[FloatArray, ...]]:
+def _apart(
+    unit: float, error: float
+) -> tuple[FloatArray, tuple[FloatArray, FloatArray, FloatArray]]:
     """A fall that went into no reading: its error beside that of the unit."""
     from scipy.stats import norm
 

@@ -108,8 +108,6 @@ def levels_of(run: Run) -> Levels:
     return Levels(rows=rows[~there], values=rest, lever=-np.ones(rest.size), shift=shift)
 
 
-
-
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Trend:
     """A straight line through the falls against time.
@@ -172,15 +170,10 @@ def along(levels: Levels, trend: Trend) -> Levels:
         return levels
     lever = levels.lever * trend.place[levels.rows.index].to_numpy(float)
     change = trend.change
-    law = {
-        "distribution": "t",
-        "degrees_of_freedom": trend.mean.degrees_of_freedom,
-        "standard_uncertainty": trend.mean.standard_uncertainty,
-    }
     return dataclasses.replace(
         levels,
         values=levels.values + lever * change.value,
-        shift=dataclasses.replace(levels.shift, **law),
+        shift=dataclasses.replace(trend.mean, value=0.0),
         drift=dataclasses.replace(change, value=0.0),
         drift_lever=lever,
         remark=(

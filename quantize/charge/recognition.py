@@ -27,7 +27,9 @@ def say_if_run(path: Any, column: str | None, apparatus: Any) -> None:
     if falls is None:
         return
     name, count = falls
-    rows = "1 row at zero volts is a fall" if count == 1 else f"{count} rows at zero volts are falls"
+    rows = (
+        "1 row at zero volts is a fall" if count == 1 else f"{count} rows at zero volts are falls"
+    )
     what = f"column {column!r}" if column else "the one column of numbers"
     how = (
         "leave the name of the column out to have it read as a run"

@@ -105,7 +105,7 @@ class Run(Rows):
             scale are one-sided, and those within whose interval the charge changed are marked.
         """
         validation.choice("fall", fall, ("auto", "joined", "apart"))
-        run = self._single(particle)
+        run = self.single(particle)
         if len(run.driven) == 0:
             raise InputError("`run` has no kept reading with a voltage on the plates.")
         rows = run.telling
@@ -131,7 +131,7 @@ class Run(Rows):
         """
         from quantize.charge.estimate import believed_scatter
 
-        return believed_scatter(self._single(particle))
+        return believed_scatter(self.single(particle))
 
     def checks(self, analysis: Any = None, *, particle: object = None) -> Checks:
         """Whether the run was sound: each check a number and a sentence.
@@ -145,7 +145,7 @@ class Run(Rows):
         """
         from quantize.charge.soundness import check_run
 
-        return check_run(self._single(particle), analysis)
+        return check_run(self.single(particle), analysis)
 
     def analyze(
         self,
@@ -176,7 +176,7 @@ class Run(Rows):
         from quantize.charge.run_analysis import analyze_run
 
         return analyze_run(
-            self._single(particle),
+            self.single(particle),
             unit_range,
             offset=offset,
             sigma=sigma,
@@ -191,7 +191,7 @@ class Run(Rows):
         """Unit in divisions with the errors of fall and balance in it; see `fit_run`."""
         from quantize.charge.estimate import fit_run
 
-        return fit_run(self._single(particle), unit_range, sigma=sigma)
+        return fit_run(self.single(particle), unit_range, sigma=sigma)
 
     def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
         """Draw the run: ``view="rows"``, "voltage" or "fall"; returns the axes."""
@@ -208,7 +208,7 @@ class Run(Rows):
         """The unit of an analysis of `readings` in coulombs; see `unit_in_coulombs`."""
         from quantize.charge.coulombs import unit_in_coulombs
 
-        return unit_in_coulombs(analysis, self.bench(), run=self._single(None), route=route)
+        return unit_in_coulombs(analysis, self.bench(), run=self.single(None), route=route)
 
     def joint_unit_in_coulombs(
         self, unit_range: Any = None, *, route: str | None = None
@@ -222,7 +222,7 @@ class Run(Rows):
         """Voltage left on the plates at zero, and the fall without it; see `residual_voltage`."""
         from quantize.charge.residual import residual_voltage
 
-        return residual_voltage(self._single(particle))
+        return residual_voltage(self.single(particle))
 
     def without_residual_voltage(self) -> Run:
         """This run with every fall corrected for a residual voltage, and a remark that says so.
@@ -278,7 +278,8 @@ class Run(Rows):
         """The offset with which `readings` should be analysed: "zero" once a fall is known."""
         return "zero" if self.fall_on_record() is not None else "free"
 
-    def _single(self, particle: object) -> Run:
+    def single(self, particle: object = None) -> Run:
+        """The run of one particle: the one named, or the only one there is."""
         if particle is not None:
             return self.particle(particle)
         if len(self.particles) > 1:

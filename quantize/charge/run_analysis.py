@@ -21,6 +21,7 @@ from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
 from quantize.charge.shared import ShiftedFit, with_values
 from quantize.charge.stated import plus_minus
 from quantize.null.wording import CANNOT_TELL, NO_STEPS
+from quantize.readings import Readings
 
 if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus
@@ -30,6 +31,10 @@ if TYPE_CHECKING:
 _SURE = 0.95  # share of the best unit below which a sentence about it names the share
 _WITH_CHANGE = (
     "That holds for every size of the fall, and every steady change of it, that the falls allow."
+)
+_WITHOUT_CHANGE = (
+    "With the fall taken for steady these readings would have spoken against steps; with the "
+    "changes of it that the falls allow, they do not."
 )
 _FAR = 2.576  # standard errors; a right whole number is farther off once in a hundred runs
 
@@ -43,9 +48,9 @@ class RunAnalysis(Analysis):
     fit : RunFit
         The same posterior, with what it says about fall and balance.
     coulombs : UnitInCoulombs or None
-        The unit in coulombs; None where there are no steps, or where `missing` says why not.
+        The unit in coulombs.
     missing : str or None
-        What the apparatus would have to say for a unit in coulombs.
+        Why there is none: what the apparatus would have to say, for one.
     run : Run
     """
 
@@ -134,10 +139,10 @@ def analyze_run(
         known, believed, words = scatter_of_levels(run, sigma, levels.rows)
     else:
         known, believed, words = validation.positive("sigma", sigma), None, "given"
+    given = levels.readings(run, known)
     question = _Question(
         run=run,
-        sigma=known,
-        resolution=resolution,
+        given=with_values(given, given.values, given.sigma, resolution=resolution),
         scatter=words,
         offset=levels.offset if offset is None else offset,
         options={
@@ -155,18 +160,16 @@ def with_run(found: Analysis, run: Run) -> RunAnalysis:
     """An analysis of `Run.readings` made again with the error of the fall in it."""
     if isinstance(found, RunAnalysis):
         return found
-    levels, model = levels_of(run), found.settings["model"]
-    given = found.readings
+    run = run.single()
+    levels, given = levels_of(run), found.readings
     if len(given) != len(levels.values) or not np.allclose(given.values, levels.values):
-        # Not with the fall added, so that it is not in them.
-        levels = Levels(
-            rows=levels.rows, values=given.values, lever=np.ones(len(given)), shift=None
-        )
-    settings = found.settings
+        # The fall was not added to these.
+        lever = np.ones(len(given))
+        levels = Levels(rows=levels.rows, values=given.values, lever=lever, shift=None)
+    settings, model = found.settings, found.settings["model"]
     question = _Question(
         run=run,
-        sigma=given.sigma,
-        resolution=given.resolution,
+        given=given,
         scatter="as in the analysis",
         offset=settings["offset"],
         options={
@@ -188,11 +191,13 @@ def with_run(found: Analysis, run: Run) -> RunAnalysis:
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class _Question:
-    """What is asked of a run, whatever is taken for its fall."""
+    """What is asked of a run, whatever is taken for its fall.
+
+    `given` are the readings but for their values, which the fall has a part in.
+    """
 
     run: Run
-    sigma: Any
-    resolution: Any
+    given: Readings
     scatter: str
     offset: str | float
     options: dict[str, Any]
@@ -208,7 +213,7 @@ class _Question:
         return self._with_coulombs(levels, found)
 
     def _doubted(self, levels: Levels, found: Analysis) -> RunAnalysis:
-        """ "No steps" stands only if it does for every change of the fall that may have been."""
+        """The verdict "no steps" stands only if it does with the change of the fall in it."""
         trend = trend_of(self.run)
         if trend is None or levels.shift is None:
             return self._with_coulombs(levels, _withheld(found, levels))
@@ -217,14 +222,11 @@ class _Question:
         if again.verdict == NO_STEPS:
             kept = dataclasses.replace(found, reasons=(*found.reasons, _WITH_CHANGE))
             return self._with_coulombs(levels, kept)
-        return self._with_coulombs(line, again)
+        told = dataclasses.replace(again, reasons=(*again.reasons, _WITHOUT_CHANGE))
+        return self._with_coulombs(line, told)
 
     def _analysis(self, levels: Levels) -> Analysis:
-        readings = levels.readings(self.run, self.sigma)
-        if self.resolution is not None:
-            readings = with_values(
-                readings, readings.values, readings.sigma, resolution=self.resolution
-            )
+        readings = with_values(self.given, levels.values, self.given.sigma)
         shift = levels.shared(self.run)
         return analyze(readings, offset=self.offset, shift=shift, **self.options)
 
@@ -247,9 +249,9 @@ def coulombs_or_why(
     run: Run | None = None,
     route: str | None = None,
 ) -> tuple[UnitInCoulombs | None, str | None]:
-    """The unit in coulombs; or None, and what is missing for it where there may be steps."""
+    """The unit in coulombs; or None, and why there is none."""
     if found.verdict == NO_STEPS:
-        return None, None
+        return None, "without steps there is no unit to convert."
     if apparatus is None:
         return None, "the run has no apparatus; read it with one, as in Run(page, apparatus)."
     try:
@@ -289,12 +291,15 @@ def _balance_sentence(found: RunAnalysis) -> str:
     fall = plus_minus(fit.fall_added.value, fit.fall_added.standard_uncertainty)
     computed = (
         f"Divisions fallen in one interval without field ({fall}) over the unit "
-        f"({plus_minus(found.unit, found.unit_err)}), the errors of both taken together: {balance.sentence}"
+        f"({plus_minus(found.unit, found.unit_err)}), the errors of both taken together: "
+        f"{balance.sentence}"
     )
     answer = _answered(balance)
     share = float(found.alternatives["share"].iloc[0])
     if share < _SURE:
-        computed += f" This is for the best unit, which holds {100 * share:.0f} % of the probability."
+        computed += (
+            f" This is for the best unit, which holds {100 * share:.0f} % of the probability."
+        )
     if found.conditional:
         return f"If there were steps: {answer[0].lower()}{answer[1:]} {computed}"
     return f"{answer} {computed}"
@@ -307,5 +312,10 @@ def _answered(balance: Balance) -> str:
     sigmas = abs(off) / max(balance.standard_uncertainty, 1e-12)
     held = f"{balance.integer} unit" + ("s" if balance.integer != 1 else "")
     if sigmas < _FAR:
-        return f"It agrees with a whole number, {held}: {off:+.3f} from it, {sigmas:.1f} standard errors."
-    return f"No: it is {off:+.3f} from {held}, the nearest whole number, {sigmas:.1f} standard errors."
+        return (
+            f"It agrees with a whole number, {held}: {off:+.3f} from it, {sigmas:.1f} standard "
+            "errors."
+        )
+    return (
+        f"No: it is {off:+.3f} from {held}, the nearest whole number, {sigmas:.1f} standard errors."
+    )

@@ -29,6 +29,7 @@ _LEAST_WEIGHT = 1e-4
 _LEAST_PROBABILITY = 1e-4
 _NEGLIGIBLE = 50.0
 _MOST_PLACES = 40
+_FEWER = 9  # shifts that are tried first where there is a drift as well
 _PER_NODE = ("log_unit", "cell", "sigma_index", "phase", "phase_cell", "log_mass")
 
 
@@ -94,12 +95,15 @@ class SharedShift:
                 model=model,
             )
 
-        def shifted_at(drift_z: float) -> Shifted:
-            return over_shifts(self.error, functools.partial(fit_at, drift_z))
-
         if self.drift is None:
-            return joined(shifted_at(0.0), settled)
-        return joined(flattened(over_shifts(self.drift, shifted_at)), settled)
+            return joined(over_shifts(self.error, functools.partial(fit_at, 0.0)), settled)
+
+        def shifted_at(drift_z: float) -> Shifted:
+            at = functools.partial(fit_at, drift_z)
+            return over_shifts(self.error, at, first=_FEWER)
+
+        both = flattened(over_shifts(self.drift, shifted_at, first=_FEWER))
+        return joined(both, settled)
 
     def weigh(
         self,
@@ -174,8 +178,9 @@ class ShiftedFit(MixtureFit):
         rows["probability"] *= rows["weight"]
         sums = rows.groupby(["reading", "integer"], as_index=False)["probability"].sum()
         sums = sums[sums["probability"] >= _LEAST_PROBABILITY]
-        ranked = sums.sort_values(["reading", "probability"], ascending=[True, False])
-        return ranked.reset_index(drop=True)
+        sums = sums.sort_values(["reading", "probability"], ascending=[True, False])
+        ranked: pd.DataFrame = sums.reset_index(drop=True)
+        return ranked
 
     def draws(self, n: int, *, rng: RngLike = None) -> pd.DataFrame:
         """`n` independent draws of unit, sigma and offset from the posterior."""
@@ -189,7 +194,8 @@ class ShiftedFit(MixtureFit):
             for fit, k in zip(self.shifted.fits, sizes, strict=True)
             if k
         ]
-        return pd.concat(parts, ignore_index=True)
+        drawn: pd.DataFrame = pd.concat(parts, ignore_index=True)
+        return drawn
 
     def predictions(self, n: int = 200, *, rng: RngLike = None) -> FloatArray:
         """`n` pages that the same charge states would give again, at the most probable error."""

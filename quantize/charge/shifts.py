@@ -45,8 +45,10 @@ class Shifted:
         return self.fits[int(np.argmax(self.weight))]
 
 
-def over_shifts(shift: Quantity, fit_at: Callable[[float], Any]) -> Shifted:
-    """Call `fit_at` at as many shifts as the posterior of the shift needs.
+def over_shifts(
+    shift: Quantity, fit_at: Callable[[float], Any], *, first: int = _SHIFTS
+) -> Shifted:
+    """Call `fit_at` at as many shifts as the posterior of the shift needs, `first` to begin with.
 
     The trapezium rule in x, where z = reach·sinh(x)/sinh(3): the few degrees of freedom of few
     falls mean long tails, so the steps widen outwards. Where more than a fifth of the posterior
@@ -65,7 +67,7 @@ def over_shifts(shift: Quantity, fit_at: Callable[[float], Any]) -> Shifted:
             drift_step=np.zeros(1),
         )
     density, reach = _prior(shift.degrees_of_freedom)
-    x = np.linspace(-_SPREAD, _SPREAD, _SHIFTS)
+    x = np.linspace(-_SPREAD, _SPREAD, first)
     fits = [fit_at(z) for z in _stretched(x, reach)]
     for _ in range(_ROUNDS):
         weight = _weights(_priors(x, reach, density), fits)[0]
@@ -143,9 +145,7 @@ def _stretched(x: FloatArray, reach: float) -> FloatArray:
     return z
 
 
-def _priors(
-    x: FloatArray, reach: float, density: Callable[[FloatArray], FloatArray]
-) -> FloatArray:
+def _priors(x: FloatArray, reach: float, density: Callable[[FloatArray], FloatArray]) -> FloatArray:
     """Prior share of each shift."""
     prior = density(_stretched(x, reach)) * np.cosh(x) * np.gradient(x)
     # The trapezium rule has half a step at each end, and np.gradient a whole one.

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from quantize.charge import DatedPlan, Run
 
 _MOST_CHECKS = 40
+_SMALL = 1e-3  # share of the variance below which an input has no line of its own
 
 
 def write_report(
@@ -64,9 +65,7 @@ def write_report(
         When the path is a folder or cannot be written.
     """
     target = check_target(path, name="path")
-    page = report_html(
-        found, run=run, coulombs=coulombs, missing=missing, source=source, plan=plan
-    )
+    page = report_html(found, run=run, coulombs=coulombs, missing=missing, source=source, plan=plan)
     return write_whole(target, page.encode("utf-8"), name="path")
 
 
@@ -157,7 +156,11 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
         "coulombs": None if coulombs is None else _coulombs(coulombs),
         "if_steps": None if coulombs is None or certain else conditional(coulombs),
         "worked": report_words.worked_row(found)
-        + (report_words.worked_coulombs(found, coulombs) if coulombs is not None and certain else []),
+        + (
+            report_words.worked_coulombs(found, coulombs)
+            if coulombs is not None and certain
+            else []
+        ),
         "next_steps": report_words.next_steps(found, coulombs),
         "sentence": report_words.sentence_to_copy(found, coulombs),
         "settings": tables.settings(found),
@@ -243,6 +246,8 @@ def _checks(found: Analysis) -> list[dict[str, str]]:
 
 def _coulombs(coulombs: Any) -> dict[str, Any]:
     low, high = coulombs.interval(0.95)[0]
+    rows = coulombs.budget.to_dict("records")
+    small = [row for row in rows if abs(float(row["share"])) < _SMALL]
     return {
         "stated": brackets(coulombs.value, coulombs.standard_uncertainty, "C"),
         "plus_minus": plus_minus(coulombs.value, coulombs.standard_uncertainty, "C"),
@@ -257,8 +262,10 @@ def _coulombs(coulombs: Any) -> dict[str, Any]:
                 "exponent": f"{row['exponent']:+.2f}",
                 "share": words.share(abs(float(row["share"]))),
             }
-            for row in coulombs.budget.to_dict("records")
+            for row in rows
+            if row not in small
         ],
+        "small": ", ".join(report_words.input_name(row["input"]) for row in small),
         "routes": [
             {
                 "route": row["route"],

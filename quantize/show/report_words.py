@@ -54,8 +54,15 @@ def worked_row(found: Analysis) -> list[str]:
     mean = f", the mean of {row.count} readings," if row.count > 1 else ""
     turns = (row.value - found.offset) / found.unit
     origin = f"{significant(found.offset, 4)} + " if found.offset else ""
+    if found.verdict == "steps":
+        first = f"{name} {clean(row.label)} is {form(row.value)}{mean} and the unit is {unit}."
+    else:
+        first = (
+            f"{name} {clean(row.label)} is {form(row.value)}{mean} and the unit, if there were "
+            f"steps, {unit}."
+        )
     return [
-        f"{name} {clean(row.label)} is {form(row.value)}{mean} and the unit is {unit}.",
+        first,
         f"{above} / {unit} = {turns:.2f}; the nearest whole number is {row.integer}.",
         f"Back again: {origin}{row.integer} × {unit} = {form(row.expected)}. The reading "
         f"differs from it by {form(row.difference, '+')}, which is "

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 _MOST_ROWS = 60
 
 
-NO_COULOMBS = "Not stated: without steps there is no unit to convert."
 BALANCE = "Was the balance charge a whole number too?"
 
 
@@ -44,8 +43,6 @@ def sections(
         parts.append(f"{BALANCE}\n{indented(found.balance_sentence)}")
     if coulombs is not None or missing is not None:
         parts.append(coulombs_text(coulombs, found.verdict, missing))
-    elif isinstance(found, RunAnalysis):
-        parts.append(f"In coulombs\n{indented(NO_COULOMBS)}")
     if isinstance(found, RunAnalysis):
         parts.append(checks_text(found.checks))
         if plan is not None:
@@ -59,8 +56,6 @@ def coulombs_text(coulombs: Any, verdict: str = "steps", missing: str | None = N
     """The unit in coulombs with its budget; where steps are not settled, as what it would be."""
     if coulombs is None:
         return f"In coulombs\n{indented(f'Not stated: {missing}')}"
-    if verdict == "no steps":
-        return f"In coulombs\n{indented(NO_COULOMBS)}"
     parts = [conditional(coulombs)] if verdict != "steps" else [str(coulombs)]
     title = "In coulombs" if verdict == "steps" else "In coulombs, if there were steps"
     if verdict != "steps" and len(coulombs.routes) > 1:
@@ -76,7 +71,7 @@ def run_lines(found: Analysis) -> list[str]:
     if not isinstance(found, RunAnalysis):
         return []
     if found.coulombs is None:
-        told = f"In coulombs: {NO_COULOMBS if found.missing is None else found.missing}"
+        told = f"In coulombs it is not stated: {found.missing}"
     elif found.conditional:
         told = conditional(found.coulombs)
     else:

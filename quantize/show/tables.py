@@ -193,8 +193,13 @@ def estimates(found: Analysis) -> list[Estimate]:
         "periodogram": "its highest peak taken as right",
     }
     if shared(found):
-        notes = {name: f"{note}; the fall too" for name, note in notes.items()}
-        notes["mixture over integers"] = "every whole number and every fall weighed"
+        notes = {
+            "mixture over integers": "every whole number and fall weighed",
+            "least squares": (
+                "whole numbers and fall taken as certain" if sure else f"{notes['least squares']}"
+            ),
+            "periodogram": "highest peak and fall taken as right",
+        }
     return [
         Estimate(
             method=method,
@@ -246,8 +251,8 @@ def _fall(found: Analysis) -> list[tuple[str, str]]:
     return [
         (
             "fall",
-            f"{shared(found)} divisions, added to every reading; its error is one for all of them, "
-            "and unit and evidence are averaged over it",
+            f"{shared(found)} divisions, added to every reading; unit and evidence are averaged "
+            "over its error",
         )
     ]
 

@@ -88,12 +88,6 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
     ("no run", {}, ("convert",), "FILE is missing"),
     ("no bench", {}, ("convert", "page.csv"), "--apparatus FILE is missing"),
     (
-        "missing entry",
-        {"bench.toml": BENCH.replace("separation", "# separation").encode()},
-        ("analyze", *RUN, *QUICK, "--plot", "a.svg"),
-        "`plates.separation`",
-    ),
-    (
         "missing entry, converted",
         {"bench.toml": BENCH.replace("separation", "# separation").encode()},
         ("convert", *RUN),

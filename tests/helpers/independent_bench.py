@@ -2,7 +2,8 @@
 
 Slip: Kim et al., J. Res. NIST 110:31 (2005), with their mean free path of 67.3 nm at 296.15 K;
 viscosity of air: their equation 3. Time of first passage: inverse Gaussian (Folks and Chhikara,
-J. R. Stat. Soc. B 40:263, 1978). Everything is invented; no sphere, bench or person stands behind it.
+J. R. Stat. Soc. B 40:263, 1978). Everything is invented; no sphere, bench or person stands behind
+it.
 """
 
 from __future__ import annotations
@@ -61,7 +62,9 @@ def mobility(diameter: float) -> float:
     return slip / (3 * math.pi * VISCOSITY * diameter)
 
 
-def simulate(bench: Bench, seed: int) -> tuple[dict[str, list[Any]], dict[str, Any], dict[str, Any]]:
+def simulate(
+    bench: Bench, seed: int
+) -> tuple[dict[str, list[Any]], dict[str, Any], dict[str, Any]]:
     """One page, the apparatus file of somebody who does not know the truth, and the truth."""
     rng = np.random.default_rng(seed)
     b = mobility(bench.diameter)
@@ -80,7 +83,9 @@ def simulate(bench: Bench, seed: int) -> tuple[dict[str, list[Any]], dict[str, A
         lost = bench.evaporated * i / (len(plan) - 1)
         speed = (unit * units if driven else 0.0) - fall * (1 - lost)  # divisions per interval
         moved, seconds = _passage(bench, b, speed / bench.interval, rng)
-        for name, value in zip(page, (label, shown if driven else 0.0, moved, seconds), strict=True):
+        for name, value in zip(
+            page, (label, shown if driven else 0.0, moved, seconds), strict=True
+        ):
             page[name].append(value)
     truth = {
         "unit": unit,
@@ -91,9 +96,7 @@ def simulate(bench: Bench, seed: int) -> tuple[dict[str, list[Any]], dict[str, A
     return page, _file(bench, weight, shown, rng), truth
 
 
-def _passage(
-    bench: Bench, b: float, speed: float, rng: np.random.Generator
-) -> tuple[float, float]:
+def _passage(bench: Bench, b: float, speed: float, rng: np.random.Generator) -> tuple[float, float]:
     """Divisions and seconds of one movement at `speed` divisions per second."""
     diffusion = BOLTZMANN * TEMPERATURE * b / bench.division**2
     hand = bench.press * math.sqrt(2) * rng.normal()
@@ -106,9 +109,7 @@ def _passage(
     return float(round(start + moved) - round(start)), bench.interval
 
 
-def _file(
-    bench: Bench, weight: float, volts: float, rng: np.random.Generator
-) -> dict[str, Any]:
+def _file(bench: Bench, weight: float, volts: float, rng: np.random.Generator) -> dict[str, Any]:
     def stated(value: float, relative: float, unit: str) -> str:
         return f"{value * (1 + relative * rng.normal()):.9g} +/- {value * relative:.3g} {unit}"
 
@@ -136,11 +137,12 @@ def _file(
     }
 
 
-def written(
-    page: dict[str, list[Any]], apparatus: dict[str, Any]
-) -> tuple[str, str]:
+def written(page: dict[str, list[Any]], apparatus: dict[str, Any]) -> tuple[str, str]:
     """The page as csv and the apparatus as toml."""
-    rows = [",".join(page), *(",".join(f"{c}" for c in row) for row in zip(*page.values(), strict=True))]
+    rows = [
+        ",".join(page),
+        *(",".join(f"{c}" for c in row) for row in zip(*page.values(), strict=True)),
+    ]
     lines = []
     for section, entries in apparatus.items():
         lines.append(f"[{section}]")
