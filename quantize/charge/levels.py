@@ -27,7 +27,13 @@ if TYPE_CHECKING:
     from quantize.charge.run import Run
 
 _LEAST_FALLS = 3
-_CHANGES = 0.01  # probability below which falls that are steady seem to change
+_LEAST_REPEATS = 3
+_STEADY = 0.1
+"""Probability of so much change by chance below which the fall is a line in time.
+
+One run in ten that is steady has the change of its fall averaged over for nothing, which widens its
+errors a little; a change that is left out makes the unit wrong.
+"""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -141,8 +147,7 @@ def trend_of(run: Run) -> Trend | None:
     squares, degrees = float(tau @ tau), x.size - 2
     slope = float(tau @ x) / squares
     rest = x - x.mean() - slope * tau
-    least = run.resolution() / math.sqrt(12) if run.timing == "fixed time" else 0.0
-    scatter = max(math.sqrt(float(rest @ rest) / degrees), least, 1e-9 * abs(float(x.mean())))
+    scatter = max(math.sqrt(float(rest @ rest) / degrees), _least_scatter(run, float(x.mean())))
     law: dict[str, Any] = {"distribution": "t", "degrees_of_freedom": degrees, "unit": "div"}
     error = scatter / math.sqrt(squares)
     return Trend(
@@ -156,10 +161,17 @@ def trend_of(run: Run) -> Trend | None:
     )
 
 
+def _least_scatter(run: Run, fall: float) -> float:
+    """Below which the scatter of falls is not believed: few may lie on a line by chance."""
+    observed, degrees = run.scatter()
+    rounding = run.resolution() / math.sqrt(12) if run.timing == "fixed time" else 0.0
+    return max(observed if degrees >= _LEAST_REPEATS else 0.0, rounding, 1e-9 * abs(fall))
+
+
 def steadied(run: Run, levels: Levels) -> Levels:
     """The levels, along a straight line through the falls where these change beyond chance."""
     trend = None if levels.shift is None else trend_of(run)
-    if trend is None or trend.p_value >= _CHANGES:
+    if trend is None or trend.p_value >= _STEADY:
         return levels
     return along(levels, trend)
 
@@ -177,8 +189,9 @@ def along(levels: Levels, trend: Trend) -> Levels:
         drift=dataclasses.replace(change, value=0.0),
         drift_lever=lever,
         remark=(
-            "The fall is taken as a straight line in time: it changes by "
+            "The fall is taken as a straight line in time, which changes by "
             f"{plus_minus(change.value, change.standard_uncertainty, sign='+')} divisions from the "
-            f"first row to the last, {trend.words}."
+            f"first row to the last, {trend.words}; unit and evidence are averaged over the error "
+            "of that, too."
         ),
     )
