@@ -5,8 +5,8 @@
     python -m benchmarks.route_agreement --write docs/tables    also write the table
 
 Each bench draws its own sphere and its own errors of scale, plates, voltage, weight and diameter
-within what its apparatus file states, and a page of readings. Then, in the second half, one entry of
-the file is made wrong. Counted are benches with p below 0.05, 0.01 (doubtful) and 0.0001 (not in
+within what its apparatus file states, and a page of readings. In the second half one entry of the
+file is then made wrong. Counted are benches with p below 0.05, 0.01 (doubtful) and 0.0001 (not in
 order), and how often the interval of 95 % of the route in the headline holds the true charge, the
 unit in divisions taken as known. The seed of a line is 700 and its number.
 """

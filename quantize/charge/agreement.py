@@ -49,6 +49,17 @@ class Agreement:
         Routes that agree among themselves, most of them first; all of them where they do.
     best : str
         The most exact of these.
+
+    Examples
+    --------
+    >>> from quantize import charge
+    >>> bench = {
+    ...     "plates": {"separation": "4.24(2) mm", "voltage": "227.4(6) V"},
+    ...     "sphere": {"weight": "5.15(8)e-14 N", "diameter": "2.10(2) um", "density": "1055 kg/m3"},
+    ...     "fall": {"divisions": "60.8 +/- 0.2 div"},
+    ... }
+    >>> charge.unit_in_coulombs(10.0, bench, unit_err=0.1, trials=200).agreement.level
+    'good'
     """
 
     chi_square: float

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import math
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
@@ -28,9 +27,10 @@ _BLURS = 0.1  # units; a larger shared error blurs the phase of a comb that star
 _LEAST_WEIGHT = 1e-4
 _LEAST_PROBABILITY = 1e-4
 _NEGLIGIBLE = 50.0
+_LAID_OUT = 15.0  # nats below the highest node; what is lower needs no smoothness
 _MOST_PLACES = 40
-_FEWER = 9  # shifts that are tried first where there is a drift as well
-_PER_NODE = ("log_unit", "cell", "sigma_index", "phase", "phase_cell", "log_mass")
+_MOST_NODES = 1_000_000
+_FEWER = 7  # shifts that are tried first where there is a drift as well
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -232,35 +232,52 @@ def joined(found: Shifted, settled: float | None = None) -> ShiftedFit:
 def _joined_nodes(found: Shifted) -> Nodes:
     """The nodes of every fit, each with the prior weight of its error.
 
-    Between two errors the unit moves on: a fit is laid out over the units that it stands for, in
-    steps of a cell.
+    Between two errors the unit moves on: the nodes that matter are laid out over the units that
+    their fit stands for, in steps of a cell.
     """
-    across = moved_across(found, found.best.unit)
-    parts: dict[str, list[Any]] = {name: [] for name in _PER_NODE}
-    sigmas: list[FloatArray] = []
-    at = 0
-    for fit, prior, width in zip(found.fits, found.prior, across, strict=True):
-        nodes = fit.nodes
-        # A model's nodes have their mass in density of the readings; that of the comb over the
-        # continuum is what can be compared.
-        log_mass = nodes.log_mass - nodes.log_evidence + fit.log_bayes_factor
-        keep = log_mass > found.log_bayes_factor - _NEGLIGIBLE
-        if prior > 0 and keep.any():
-            places = int(np.clip(np.ceil(width / float(nodes.cell[keep].min())), 1, _MOST_PLACES))
-            log_weight = math.log(prior / places)
-            for place in (np.arange(places) + 0.5) / places - 0.5:
-                parts["log_unit"].append(nodes.log_unit[keep] + place * width)
-                parts["log_mass"].append(log_mass[keep] + log_weight)
-                parts["sigma_index"].append(nodes.sigma_index[keep] + at)
-                for name in ("cell", "phase", "phase_cell"):
-                    parts[name].append(getattr(nodes, name)[keep])
-        sigmas.append(nodes.sigma_nodes)
-        at += nodes.sigma_nodes.size
-    return Nodes(
-        **{name: np.concatenate(arrays) for name, arrays in parts.items()},
-        log_evidence=found.log_bayes_factor,
-        sigma_nodes=np.concatenate(sigmas),
+    all_nodes = [fit.nodes for fit in found.fits]
+    sizes = [nodes.log_mass.size for nodes in all_nodes]
+    first = np.cumsum([0, *(nodes.sigma_nodes.size for nodes in all_nodes)])[:-1]
+    with np.errstate(divide="ignore"):
+        log_prior = np.log(found.prior)
+    # A model's nodes have their mass in density of the readings; that of the comb over the
+    # continuum is what can be compared.
+    log_mass = np.concatenate(
+        [
+            nodes.log_mass - nodes.log_evidence + fit.log_bayes_factor + weight
+            for fit, nodes, weight in zip(found.fits, all_nodes, log_prior, strict=True)
+        ]
     )
+    arrays = {
+        name: np.concatenate([getattr(nodes, name) for nodes in all_nodes])
+        for name in ("log_unit", "cell", "sigma_index", "phase", "phase_cell")
+    }
+    arrays["sigma_index"] = arrays["sigma_index"] + np.repeat(first, sizes)
+    arrays["log_mass"] = log_mass
+    across = np.repeat(moved_across(found, found.best.unit), sizes)
+    keep = log_mass > log_mass.max() - _NEGLIGIBLE
+    arrays = {name: array[keep] for name, array in arrays.items()}
+    return Nodes(
+        **_laid_out(arrays, across[keep]),
+        log_evidence=found.log_bayes_factor,
+        sigma_nodes=np.concatenate([nodes.sigma_nodes for nodes in all_nodes]),
+    )
+
+
+def _laid_out(arrays: dict[str, Any], across: FloatArray) -> dict[str, Any]:
+    """Each node in as many places as its cell goes into the length of log unit that it stands for."""
+    log_mass = arrays["log_mass"]
+    places = np.ceil(across / arrays["cell"]).clip(1, _MOST_PLACES).astype(np.int64)
+    places[log_mass < log_mass.max() - _LAID_OUT] = 1
+    while int(places.sum()) > max(_MOST_NODES, 2 * places.size) and places.max() > 1:
+        places = np.maximum(places // 2, 1)
+    owner = np.repeat(np.arange(places.size), places)
+    start = np.repeat(np.cumsum(places) - places, places)
+    place = (np.arange(owner.size) - start + 0.5) / places[owner] - 0.5
+    out = {name: array[owner] for name, array in arrays.items()}
+    out["log_unit"] = out["log_unit"] + place * across[owner]
+    out["log_mass"] = out["log_mass"] - np.log(places[owner])
+    return out
 
 
 def with_values(

@@ -18,6 +18,7 @@ _LARGEST_CELL = 0.2  # share of the posterior between neighbouring shifts
 _NORMAL_REACH, _LONGEST_REACH = 4.2, 12.0  # in standard errors
 _SPREAD = 3.0
 _SAME_MODE = 0.02
+_TOO_LIGHT = 1e-7
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -100,6 +101,9 @@ def flattened(outer: Shifted) -> Shifted:
     sizes = [one.z.size for one in inner]
     z = np.concatenate([one.z for one in inner])
     order = np.argsort(z, kind="stable")
+    weight = np.repeat(outer.weight, sizes) * np.concatenate([one.weight for one in inner])
+    # Most of these fits say nothing, and each holds a posterior.
+    order = order[weight[order] > _TOO_LIGHT]
     fits = [fit for one in inner for fit in one.fits]
 
     def times(shares: FloatArray, name: str) -> FloatArray:
@@ -109,7 +113,7 @@ def flattened(outer: Shifted) -> Shifted:
 
     return Shifted(
         z=z[order],
-        weight=times(outer.weight, "weight"),
+        weight=weight[order] / weight[order].sum(),
         fits=tuple(fits[i] for i in order),
         log_bayes_factor=outer.log_bayes_factor,
         prior=times(outer.prior, "prior"),

@@ -110,9 +110,7 @@ def test_an_average_of_one_or_of_equals_is_that_one() -> None:
     half = averaged_evidence([one], np.array([0.5]))
     name = next(iter(one.log_bayes_factors))
     # Where the comb has no evidence half of the time, its odds are half as good.
-    assert half.log_bayes_factors[name] == pytest.approx(
-        one.log_bayes_factors[name] - math.log(2)
-    )
+    assert half.log_bayes_factors[name] == pytest.approx(one.log_bayes_factors[name] - math.log(2))
 
 
 def test_a_large_error_frees_the_offset_of_the_smooth_test() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from command_line import DATA, QUICK, Run, program
+from command_line import DATA, Run, program
 
 BENCH = (DATA / "invented_apparatus.toml").read_text(encoding="utf-8")
 RUN = ("invented_run.csv", "--apparatus", "bench.toml")
