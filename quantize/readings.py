@@ -35,16 +35,19 @@ class SharedShift:
     """One error that moves all readings together, such as that of a fall added to each.
 
     Reading i is moved by ``lever[i]`` times the shift, which has mean zero, standard uncertainty
-    `error` and the law of Student's t with `degrees_of_freedom`.
+    `error` and the law of Student's t with `degrees_of_freedom`. `also` is a second such error,
+    independent of the first: that of a drift, for one.
     """
 
     error: float
     lever: FloatArray
     degrees_of_freedom: float = float("inf")
+    also: SharedShift | None = None
 
     def select(self, index: IntArray) -> SharedShift:
         """That of some readings."""
-        return dataclasses.replace(self, lever=read_only(self.lever[index]))
+        also = None if self.also is None else self.also.select(index)
+        return dataclasses.replace(self, lever=read_only(self.lever[index]), also=also)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary; degrees of freedom are None where there is no end of them."""
@@ -53,7 +56,19 @@ class SharedShift:
             "error": self.error,
             "lever": self.lever.tolist(),
             "degrees_of_freedom": self.degrees_of_freedom if finite else None,
+            "also": None if self.also is None else self.also.to_dict(),
         }
+
+    @classmethod
+    def from_dict(cls, state: dict[str, Any]) -> SharedShift:
+        """The shift that `to_dict` wrote."""
+        degrees, also = state["degrees_of_freedom"], state.get("also")
+        return cls(
+            error=state["error"],
+            lever=np.asarray(state["lever"], float),
+            degrees_of_freedom=float("inf") if degrees is None else degrees,
+            also=None if also is None else cls.from_dict(also),
+        )
 
     @classmethod
     def checked(cls, shift: Any, n: int) -> SharedShift:
@@ -78,7 +93,12 @@ class SharedShift:
         error = positive("shift.error", shift.error)
         if degrees != np.inf:
             degrees = positive("shift.degrees_of_freedom", degrees)
-        return cls(error=error, lever=read_only(lever), degrees_of_freedom=float(degrees))
+        return cls(
+            error=error,
+            lever=read_only(lever),
+            degrees_of_freedom=float(degrees),
+            also=None if shift.also is None else cls.checked(shift.also, n),
+        )
 
 
 @dataclasses.dataclass(frozen=True, eq=False, init=False, repr=False)
@@ -180,7 +200,11 @@ class Readings:
     def __setstate__(self, state: dict[str, Any]) -> None:
         # A pickled array forgets that it was read-only.
         shift = state.get("shift")
-        for value in (*state.values(), None if shift is None else shift.lever):
+        levers = []
+        while shift is not None:
+            levers.append(shift.lever)
+            shift = shift.also
+        for value in (*state.values(), *levers):
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
         self.__dict__.update(state)
@@ -296,6 +320,14 @@ class Readings:
         kept |= changes
         return with_origin(Readings(kept.pop("values"), **kept), self.origin)
 
+    def with_second_shift(self, z: float) -> Readings:
+        """The readings with the second of two shared shifts at `z` standard errors, taken off."""
+        if self.shift is None or self.shift.also is None:
+            return self
+        also = self.shift.also
+        values = self.values - z * also.error * also.lever
+        return self.replace(values=values, shift=dataclasses.replace(self.shift, also=None))
+
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
         return {
@@ -331,12 +363,7 @@ class Readings:
             named = {name: kept[name] for name in ("sigma", "state", "resolution")}
             shift = kept.get("shift")
             if shift is not None:
-                degrees = shift["degrees_of_freedom"]
-                late["shift"] = SharedShift(
-                    error=shift["error"],
-                    lever=np.asarray(shift["lever"], float),
-                    degrees_of_freedom=float("inf") if degrees is None else degrees,
-                )
+                late["shift"] = SharedShift.from_dict(shift)
             origin = Origin.from_dict(kept.get("origin"))
             return with_origin(cls(kept["values"], **named, **late), origin)
 

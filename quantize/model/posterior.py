@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -65,6 +65,11 @@ class Posterior:
     def common(self) -> Common:
         """The nodes of the noise."""
         return common_nodes(self.prior, self.likelihood.x.size)
+
+    @property
+    def shared(self) -> bool:
+        """Whether the nodes' `shift` is an error that the readings share."""
+        return self.readings.shift is not None and not self.prior.free
 
     @property
     def log_noise_prior(self) -> FloatArray:
@@ -270,13 +275,21 @@ def posterior_of(model: MixtureModel, readings: Readings, band: Band) -> Posteri
         Where a prior cannot be used with these readings.
     """
     model = model.as_recorded(readings, band.low)
-    return Posterior(
-        model=model,
-        readings=readings,
-        band=band,
-        prior=priors_of(model, band, readings),
-        likelihood=likelihood_of(model, readings),
-    )
+    parts: dict[str, Any] = {
+        "model": model,
+        "readings": readings,
+        "band": band,
+        "prior": priors_of(model, band, readings),
+        "likelihood": likelihood_of(model, readings),
+    }
+    if readings.shift is None or readings.shift.also is None or parts["prior"].free:
+        return Posterior(**parts)
+    from quantize.model.two_shifts import TwoShiftPosterior
+
+    def at_second(z: float) -> Posterior:
+        return posterior_of(model, readings.with_second_shift(z), band)
+
+    return TwoShiftPosterior(**parts, at_second=at_second)
 
 
 def _moments(value: FloatArray, weight: FloatArray) -> tuple[float, float]:

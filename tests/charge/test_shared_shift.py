@@ -71,6 +71,10 @@ def test_a_mode_is_followed_from_shift_to_shift() -> None:
         weight=np.array([0.2, 0.5, 0.3]),
         fits=fits,
         log_bayes_factor=0.0,
+        prior=np.array([0.2, 0.6, 0.2]),
+        step=np.ones(3),
+        drift_z=np.zeros(3),
+        drift_step=np.zeros(3),
     )
     units, errors, shares = at_mode(found, 2.0)
     # 2.06 is within four parts in a hundred of 2, and 2.10 is not.
