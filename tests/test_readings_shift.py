@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import quantize as qz
-from quantize.readings import SharedShift
+from quantize.shared_shift import SharedShift
 
 X = [1.02, 2.11, 2.93, 5.2]
 LEVER = [1.0, 0.5, -2.0, 0.0]

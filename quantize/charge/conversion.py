@@ -21,6 +21,7 @@ from quantize.charge.routes import (
     fall_inputs,
     gather,
     route_name,
+    scales_of,
 )
 from quantize.charge.run import Run, read_run
 

@@ -113,7 +113,9 @@ class RunFit(Result):
             log_unit=log_unit.ravel() - math.log(self.unit),
             log_fall=log_fall,
             mass=mass,
-            fall_exponent=0.0 if self.fall is None else self.fall_slope * self.fall.value / self.unit,
+            fall_exponent=0.0
+            if self.fall is None
+            else self.fall_slope * self.fall.value / self.unit,
         )
 
     def interval(self, prob: float = 0.95) -> FloatArray:

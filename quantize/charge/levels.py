@@ -16,7 +16,8 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.quantity import Quantity
 from quantize.charge.stated import plus_minus
-from quantize.readings import Readings, SharedShift
+from quantize.readings import Readings
+from quantize.shared_shift import SharedShift
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -95,8 +95,9 @@ class Run(Rows):
             Needed when the run holds several.
         fall : {"auto", "joined", "apart"}
             "joined" adds the fall, so that the comb starts at zero: analyze with
-            ``offset="zero"``. The error of the fall goes with the readings as their `shift`. "apart" leaves the distances as they are: analyze with
-            ``offset="free"``. "auto" joins when a fall is known; see `offset`.
+            ``offset="zero"``. The error of the fall then goes with the readings as their `shift`.
+            "apart" leaves the distances as they are: analyze with ``offset="free"``. "auto" joins
+            when a fall is known; see `offset`.
         sigma : float, array_like or "predicted", optional
             Standard deviation of each reading; "predicted" takes it from the apparatus.
 

@@ -126,9 +126,9 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
     """
     from quantize.charge import checks_motion as motion
     from quantize.charge import checks_page as page
-    from quantize.charge.agreement import agreement_of
     from quantize.charge import checks_size as size
     from quantize.charge import checks_steps as steps
+    from quantize.charge.agreement import agreement_of
 
     found: list[Check] = []
     sphere = None if run.apparatus is None else sphere_agreement(run.apparatus)

@@ -203,9 +203,7 @@ def _joined(averaged: Averaged) -> Nodes:
     across = np.repeat(_moved_across(averaged), [p.log_mass.size for p in parts])
     keep = arrays["log_mass"] > arrays["log_mass"].max() - _NEGLIGIBLE
     arrays = {name: array[keep] for name, array in arrays.items()}
-    return Nodes(
-        **_laid_out(arrays, across[keep]), common=parts[0].common, log_continuum=continuum
-    )
+    return Nodes(**_laid_out(arrays, across[keep]), common=parts[0].common, log_continuum=continuum)
 
 
 def _moved_across(averaged: Averaged) -> FloatArray:

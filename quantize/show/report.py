@@ -13,7 +13,7 @@ from quantize.charge.stated import degrees_of_freedom
 from quantize.show import report_words, tables, words
 from quantize.show.glossary import glossary
 from quantize.show.report_words import clean
-from quantize.show.rounding import brackets, plus_minus, rounded, significant
+from quantize.show.rounding import brackets, plus_minus, significant
 from quantize.show.run_text import cautions_of, conditional, routes_differ
 from quantize.show.style import picture
 

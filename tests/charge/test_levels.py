@@ -10,6 +10,7 @@ import pytest
 from independent_bench import Bench, simulate
 from scipy import stats
 
+import quantize as qz
 from quantize.charge import Run
 from quantize.charge.levels import along, levels_of, steadied, trend_of
 
@@ -71,7 +72,7 @@ def test_a_drying_sphere_gives_its_unit_all_the_same() -> None:
         assert found.integers.tolist() == truth["units"]
         assert found.unit == pytest.approx(truth["unit"], abs=4 * found.unit_err)
         levels = levels_of(run)
-        steady = levels.shared(run).fit(
+        steady = qz.fit_mixture(
             levels.readings(run, None), found.mixture.band, sigma_range=run.sigma_range()
         )
         wrong += steady.integers.tolist() != truth["units"]

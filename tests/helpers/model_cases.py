@@ -5,7 +5,7 @@ from scipy import stats
 
 import quantize as qz
 from quantize.model.wrapped_likelihood import likelihood_of
-from quantize.readings import SharedShift
+from quantize.shared_shift import SharedShift
 
 RNG = np.random.default_rng(1907)
 K = RNG.integers(1, 8, size=7)

@@ -10,7 +10,7 @@ import quantize as qz
 from quantize.comb.band import Band
 from quantize.model.priors import priors_of
 from quantize.model.wrapped_likelihood import likelihood_of
-from quantize.readings import SharedShift
+from quantize.shared_shift import SharedShift
 
 RANGE = (0.6, 1.8)
 GAUSS = np.polynomial.legendre.leggauss(10)

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.readings import SharedShift
+from quantize.shared_shift import SharedShift
 
 BAND = (0.85, 1.2)
 ERROR, TRUE, SIGMA = 0.12, 0.1, 0.06

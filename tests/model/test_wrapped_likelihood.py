@@ -10,7 +10,7 @@ from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Cell, Likelihood, Parameters
 from quantize.model.quadrature import NEGLIGIBLE
 from quantize.model.wrapped_likelihood import WrappedLikelihood, likelihood_of
-from quantize.readings import SharedShift
+from quantize.shared_shift import SharedShift
 
 PLAIN = qz.MixtureModel()
 NONE = np.zeros(1)

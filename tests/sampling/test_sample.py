@@ -13,10 +13,10 @@ from two_modes import BAND, SIGMA, VALUES
 
 import quantize as qz
 from quantize.model.mixture import MixtureFit
-from quantize.readings import SharedShift
 from quantize.sampling.model_target import ModelTarget
 from quantize.sampling.result import SampledMixture
 from quantize.sampling.sample import sample_mixture
+from quantize.shared_shift import SharedShift
 
 
 @pytest.fixture(scope="module")

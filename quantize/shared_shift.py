@@ -1,0 +1,89 @@
+"""Errors that move all readings together."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+
+from quantize._support.errors import InputError, InputTypeError
+from quantize._support.validation import (
+    FloatArray,
+    IntArray,
+    float_array,
+    moderate,
+    positive,
+    read_only,
+)
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class SharedShift:
+    """One error that moves all readings together, such as that of a fall added to each.
+
+    Reading i is moved by ``lever[i]`` times the shift, which has mean zero, standard uncertainty
+    `error` and the law of Student's t with `degrees_of_freedom`. `also` is a second such error,
+    independent of the first: that of a drift, for one.
+    """
+
+    error: float
+    lever: FloatArray
+    degrees_of_freedom: float = float("inf")
+    also: SharedShift | None = None
+
+    def select(self, index: IntArray) -> SharedShift:
+        """That of some readings."""
+        also = None if self.also is None else self.also.select(index)
+        return dataclasses.replace(self, lever=read_only(self.lever[index]), also=also)
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary; degrees of freedom are None where there is no end of them."""
+        finite = bool(np.isfinite(self.degrees_of_freedom))
+        return {
+            "error": self.error,
+            "lever": self.lever.tolist(),
+            "degrees_of_freedom": self.degrees_of_freedom if finite else None,
+            "also": None if self.also is None else self.also.to_dict(),
+        }
+
+    @classmethod
+    def from_dict(cls, state: dict[str, Any]) -> SharedShift:
+        """The shift that `to_dict` wrote."""
+        degrees, also = state["degrees_of_freedom"], state.get("also")
+        return cls(
+            error=state["error"],
+            lever=np.asarray(state["lever"], float),
+            degrees_of_freedom=float("inf") if degrees is None else degrees,
+            also=None if also is None else cls.from_dict(also),
+        )
+
+    @classmethod
+    def checked(cls, shift: Any, n: int) -> SharedShift:
+        """The shift for `n` readings, or one sentence.
+
+        Raises
+        ------
+        InputError
+        """
+        if not isinstance(shift, SharedShift):
+            raise InputTypeError(
+                f"`shift` is a {type(shift).__name__}; give a SharedShift, or leave it out."
+            )
+        lever, degrees = shift.lever, shift.degrees_of_freedom
+        lever = float_array("shift.lever", [lever] * n if np.ndim(lever) == 0 else lever)
+        if lever.size != n:
+            raise InputError(
+                f"`shift.lever` has {lever.size} entries and `values` has {n}; give one number for "
+                "all, or one for each reading."
+            )
+        moderate("shift.lever", float(np.abs(lever).max()))
+        error = positive("shift.error", shift.error)
+        if degrees != np.inf:
+            degrees = positive("shift.degrees_of_freedom", degrees)
+        return cls(
+            error=error,
+            lever=read_only(lever),
+            degrees_of_freedom=float(degrees),
+            also=None if shift.also is None else cls.checked(shift.also, n),
+        )
