@@ -241,9 +241,9 @@ def analyze(
     )
     if group is not None:
         kept = [labels[code] for code in codes]
-        findings = (*findings, influence.only_in_the_pool(mixture.posterior, kept, alpha))
+        findings = (*findings, influence.only_in_the_pool(mixture.posterior.settled, kept, alpha))
     if evidence.steps:
-        state = influence.single_state(mixture.posterior, alpha)
+        state = influence.single_state(mixture.posterior.settled, alpha)
         findings = findings if state is None else (*findings, state)
     p_values = {"smooth": smooth.p_value} | (evidence.p_values if null == "all" else {})
     factors = evidence.log_bayes_factors

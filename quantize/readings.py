@@ -249,13 +249,13 @@ class Readings:
         kept |= changes
         return with_origin(Readings(kept.pop("values"), **kept), self.origin)
 
-    def with_second_shift(self, z: float) -> Readings:
-        """The readings with the second of two shared shifts at `z` standard errors, taken off."""
-        if self.shift is None or self.shift.also is None:
+    def with_shift_at(self, z: float) -> Readings:
+        """The readings with the last of their shared shifts at `z` standard errors, taken off."""
+        if self.shift is None:
             return self
-        also = self.shift.also
-        values = self.values - z * also.error * also.lever
-        return self.replace(values=values, shift=dataclasses.replace(self.shift, also=None))
+        last = self.shift.also or self.shift
+        left = None if last is self.shift else dataclasses.replace(self.shift, also=None)
+        return self.replace(values=self.values - z * last.error * last.lever, shift=left)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""

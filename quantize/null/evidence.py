@@ -11,8 +11,8 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import BoolArray, FloatArray
+from quantize.model.averaged import AveragedPosterior
 from quantize.model.posterior import Posterior, posterior_of
-from quantize.model.two_shifts import TwoShiftPosterior
 from quantize.null import calibration
 from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE, Comparison, compare
 from quantize.null.sample import Sample, sample_of
@@ -134,8 +134,8 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     >>> level_evidence(qz.fit_mixture(steps, (0.3, 3.0)).posterior).p_value < 0.05
     True
     """
-    if isinstance(found, TwoShiftPosterior):
-        return _over_second_shift(found, alpha)
+    if isinstance(found, AveragedPosterior):
+        return _over_shift(found, alpha)
     data = found.readings
     if not data.measured.all():
         data = data.select(data.measured)
@@ -210,7 +210,7 @@ def averaged_evidence(
     )
 
 
-def _over_second_shift(found: TwoShiftPosterior, alpha: float) -> LevelEvidence:
+def _over_shift(found: AveragedPosterior, alpha: float) -> LevelEvidence:
     averaged = found.averaged
     told = averaged.weight > _LEAST_WEIGHT
     rows = [

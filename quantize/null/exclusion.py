@@ -30,6 +30,7 @@ _SHARPEST = 0.04
 """Spreads, in units, below which a comb is no easier to find; they bound the work."""
 _STEP = 0.5
 _OFFSETS = 32
+_OF_TWO, _STRIDE = 144, 89
 _BLOCK = 400_000
 
 
@@ -112,17 +113,20 @@ def _log_bayes_factors(fit: MixtureFit, sigma: float, units: FloatArray) -> Floa
 def _moved(fit: MixtureFit, levels: Levels) -> FloatArray:
     """How far offset or shift may move each level, shape (k, J): an even sample of their priors."""
     prior, shift = fit.posterior.prior, fit.readings.shift
-    even = (np.arange(_OFFSETS) + 0.5) / _OFFSETS
+    two = shift is not None and shift.also is not None
+    size = _OF_TWO if two else _OFFSETS
+    even = (np.arange(size) + 0.5) / size
     places = np.array([prior.offset]) if isinstance(prior.offset, float) else prior.offset.ppf(even)
     if shift is None:
         same: FloatArray = np.repeat(np.asarray(places, float)[:, None], levels.mean.size, axis=1)
         return same
     shift = shift.select(np.flatnonzero(fit.readings.measured))
-    moved = np.outer(places, _of_levels(shift.lever, levels))
+    moved: FloatArray = np.outer(places, _of_levels(shift.lever, levels))
     if shift.also is not None:
+        # A lattice of good points: each shift is sampled evenly, and so are both together.
         second = distributions.student_t(shift.also.degrees_of_freedom, shift.also.error)
-        more = np.outer(second.ppf(even), _of_levels(shift.also.lever, levels))
-        moved = (moved[:, None, :] + more[None, :, :]).reshape(-1, levels.mean.size)
+        more = second.ppf((np.arange(size) * _STRIDE + 0.5) % size / size)
+        moved = moved + np.outer(more, _of_levels(shift.also.lever, levels))
     return moved
 
 

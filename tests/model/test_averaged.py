@@ -10,7 +10,7 @@ from scipy import stats
 from scipy.integrate import quad
 
 import quantize as qz
-from quantize.model.two_shifts import over_shift
+from quantize.model.averaged import over_shift
 from quantize.null.evidence import averaged_evidence, level_evidence
 from quantize.shared_shift import SharedShift
 

@@ -1,4 +1,7 @@
-"""The posterior of readings that share two errors: the average over the second of them."""
+"""A posterior averaged over an error that the readings share.
+
+Where the lattice of unit and shift would be too large, and for the second of two shifts.
+"""
 
 from __future__ import annotations
 
@@ -16,11 +19,12 @@ from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model.likelihood import Parameters
 from quantize.model.nodes import Nodes
 from quantize.model.posterior import Posterior
+from quantize.shared_shift import SharedShift
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_POINTS = 9  # values of the shift that are tried first
+_POINTS, _FEWER = 17, 7  # values of the shift that are tried first, of one and of a second
 _ROUNDS = 4
 _LARGEST_CELL = 0.2  # share of the posterior between neighbouring shifts
 _NORMAL_REACH, _LONGEST_REACH = 4.2, 12.0  # in standard errors
@@ -57,16 +61,20 @@ class Averaged:
 
 
 def over_shift(
-    degrees: float, at: Callable[[float], Any], log_evidence: Callable[[Any], float]
+    degrees: float,
+    at: Callable[[float], Any],
+    log_evidence: Callable[[Any], float],
+    *,
+    first: int = 17,
 ) -> Averaged:
-    """Call `at` with as many shifts, in standard errors, as their posterior needs.
+    """Call `at` with as many shifts, in standard errors, as needed, `first` to begin with.
 
     The trapezium rule in x, where z = reach·sinh(x)/sinh(3): few degrees of freedom mean long
     tails, so the steps widen outwards. Where more than a fifth of the posterior lies between two
     neighbours, the step between them is halved.
     """
     density, reach = _law(degrees)
-    x = np.linspace(-_SPREAD, _SPREAD, _POINTS)
+    x = np.linspace(-_SPREAD, _SPREAD, first)
     found = [at(z) for z in _stretched(x, reach)]
     for _ in range(_ROUNDS):
         logs = np.array([log_evidence(one) for one in found])
@@ -93,36 +101,53 @@ def over_shift(
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class TwoShiftPosterior(Posterior):
-    """A posterior averaged over the second shift of its readings.
+class AveragedPosterior(Posterior):
+    """A posterior averaged over the last shift of its readings.
 
-    `at` gives the posterior with the second shift that many standard errors up and taken off.
+    `at_shift` gives the posterior with that shift so many standard errors up and taken off.
     """
 
-    at_second: Callable[[float], Posterior]
+    at_shift: Callable[[float], Posterior]
+
+    @property
+    def outer(self) -> SharedShift:
+        """The shift that is averaged over."""
+        shift = self.readings.shift
+        assert shift is not None
+        return shift.also or shift
 
     @functools.cached_property
     def averaged(self) -> Averaged:
-        """The posteriors at the values of the second shift."""
-        shift = self.readings.shift
-        assert shift is not None
-        assert shift.also is not None
-        return over_shift(shift.also.degrees_of_freedom, self.at_second, _log_evidence)
+        """The posteriors at the values of the shift."""
+        first = _POINTS if self.alone else _FEWER
+        return over_shift(self.outer.degrees_of_freedom, self.at_shift, _log_evidence, first=first)
+
+    @property
+    def alone(self) -> bool:
+        """Whether it is the only shift, which then stands in the place of the offset."""
+        return self.readings.shift is self.outer
+
+    @property
+    def settled(self) -> Posterior:
+        """That with the shift at its most probable value."""
+        best: Posterior = self.averaged.best.settled
+        return best
 
     @functools.cached_property
     def nodes(self) -> Nodes:
         """The nodes of all of them."""
-        return _joined(self.averaged)
+        error = self.outer.error if self.alone else None
+        return _joined(self.averaged, error)
 
     @property
     def integers(self) -> IntArray:
-        """Most probable whole number of each reading, at the most probable second shift."""
+        """Most probable whole number of each reading, at the most probable shift."""
         best: IntArray = self.averaged.best.integers
         return best
 
     @functools.cached_property
     def integer_probabilities(self) -> pd.DataFrame:
-        """Rows (reading, integer, probability), averaged over the second shift."""
+        """Rows (reading, integer, probability), averaged over the shift."""
         import pandas as pd
 
         parts = [
@@ -139,18 +164,18 @@ class TwoShiftPosterior(Posterior):
         return ranked
 
     def outlier_probabilities(self) -> FloatArray:
-        """Probability that each reading is off the comb, averaged over the second shift."""
+        """Probability that each reading is off the comb, averaged over the shift."""
         parts = [w * one.outlier_probabilities() for one, w in self._told() if w > _LEAST_WEIGHT]
         total: FloatArray = np.sum(parts, axis=0)
         return total
 
     def integers_in_best_mode(self, n: int, rng: RngLike = None) -> IntArray:
-        """Whole numbers in draws from the best mode, at the most probable second shift."""
+        """Whole numbers in draws from the best mode, at the most probable shift."""
         drawn: IntArray = self.averaged.best.integers_in_best_mode(n, rng)
         return drawn
 
     def nearer_than_chance(self) -> BoolArray:
-        """Which readings the comb makes likelier, at the most probable second shift."""
+        """Which readings the comb makes likelier, at the most probable shift."""
         near: BoolArray = self.averaged.best.nearer_than_chance()
         return near
 
@@ -164,13 +189,18 @@ class TwoShiftPosterior(Posterior):
             for one, k in zip(self.averaged.found, sizes, strict=True)
             if k
         ]
+        if self.alone:
+            parts = [
+                dataclasses.replace(part, offset=part.offset + z * self.outer.error)
+                for part, z in zip(parts, self.averaged.z[sizes > 0], strict=True)
+            ]
         fields = [f.name for f in dataclasses.fields(Parameters)]
         return Parameters(
             **{name: np.concatenate([getattr(part, name) for part in parts]) for name in fields}
         )
 
     def predictions(self, n: int, rng: RngLike = None) -> FloatArray:
-        """`n` samples of the same charge states, at the most probable second shift."""
+        """`n` samples of the same charge states, at the most probable shift."""
         again: FloatArray = self.averaged.best.predictions(n, rng)
         return again
 
@@ -182,8 +212,10 @@ def _log_evidence(one: Posterior) -> float:
     return one.nodes.log_continuum + one.log_bayes_factor
 
 
-def _joined(averaged: Averaged) -> Nodes:
+def _joined(averaged: Averaged, error: float | None) -> Nodes:
     """The nodes of every posterior, each with the prior weight of its shift.
+
+    With the standard `error` of the shift, that is put in the place of the offset.
 
     Between two shifts the unit moves on: the nodes that matter are laid out over the units that
     their posterior stands for, in steps of a cell.
@@ -200,7 +232,11 @@ def _joined(averaged: Averaged) -> Nodes:
             for p, weight in zip(parts, log_prior, strict=True)
         ]
     )
-    across = np.repeat(_moved_across(averaged), [p.log_mass.size for p in parts])
+    sizes = [p.log_mass.size for p in parts]
+    if error is not None:
+        arrays["shift"] = np.repeat(averaged.z * error, sizes)
+        arrays["shift_cell"] = np.repeat(averaged.step * error, sizes)
+    across = np.repeat(_moved_across(averaged), sizes)
     keep = arrays["log_mass"] > arrays["log_mass"].max() - _NEGLIGIBLE
     arrays = {name: array[keep] for name, array in arrays.items()}
     return Nodes(**_laid_out(arrays, across[keep]), common=parts[0].common, log_continuum=continuum)
