@@ -35,6 +35,11 @@ _WITHOUT_CHANGE = (
     "With the fall taken for steady these readings would have spoken against steps; with the "
     "changes of it that the falls allow, they do not."
 )
+_FEWER_UNITS = (
+    "With the fall taken for steady these readings would have spoken against more units; with the "
+    "changes of it that the falls allow, they speak against these."
+)
+_ALIKE = 1.05  # factor between two limits that count as one
 _FAR = 2.576  # standard errors; a right whole number is farther off once in a hundred runs
 
 
@@ -207,22 +212,25 @@ class _Question:
             levels = levels.unshared()
         levels = steadied(self.run, levels)
         found = self._analysis(levels)
-        if found.verdict == NO_STEPS and levels.drift is None:
+        if found.no_unit_above is not None and levels.drift is None:
             return self._doubted(levels, found)
         return self._with_coulombs(levels, found)
 
     def _doubted(self, levels: Levels, found: Analysis) -> RunAnalysis:
-        """The verdict "no steps" stands only if it does with the change of the fall in it."""
+        """What speaks against steps stands only if it does with the change of the fall in it."""
         trend = trend_of(self.run)
         if trend is None or levels.shift is None:
             return self._with_coulombs(levels, _withheld(found, levels))
         line = along(levels, trend)
         again = self._analysis(line)
-        if again.verdict == NO_STEPS:
+        before, after = found.no_unit_above, again.no_unit_above
+        assert before is not None
+        if again.verdict == found.verdict and after is not None and after <= _ALIKE * before:
             kept = dataclasses.replace(found, reasons=(*found.reasons, _WITH_CHANGE))
             return self._with_coulombs(levels, kept)
-        told = dataclasses.replace(again, reasons=(*again.reasons, _WITHOUT_CHANGE))
-        return self._with_coulombs(line, told)
+        told = _WITHOUT_CHANGE if after is None else _FEWER_UNITS
+        changed = dataclasses.replace(again, reasons=(*again.reasons, told))
+        return self._with_coulombs(line, changed)
 
     def _analysis(self, levels: Levels) -> Analysis:
         readings = self.given.replace(values=levels.values, shift=levels.shared)
@@ -265,14 +273,17 @@ def _withheld(found: Analysis, levels: Levels) -> Analysis:
         if levels.shift is None
         else "fewer than three falls without field are on the page"
     )
+    unknown = f"{why}, so that a change of it in the course of the run is not known"
+    if found.verdict != NO_STEPS:
+        told = f"That holds for a steady fall: {unknown}."
+        return dataclasses.replace(found, reasons=(*found.reasons, told))
     return dataclasses.replace(
         found,
         verdict=CANNOT_TELL,
         no_unit_above=None,
         reasons=(
             "With the fall taken for steady, the readings would speak against every unit that "
-            f"could have shown. But {why}, so that a change of it in the course of the run is not "
-            "known, and such a change hides steps.",
+            f"could have shown. But {unknown}, and such a change hides steps.",
         ),
         advice=("Read a fall without field in every charge state, three at least.",),
     )

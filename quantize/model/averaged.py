@@ -24,7 +24,7 @@ from quantize.shared_shift import SharedShift
 if TYPE_CHECKING:
     import pandas as pd
 
-_POINTS, _FEWER = 17, 7  # values of the shift that are tried first, of one and of a second
+_POINTS, _FEWER = 17, 9  # values of the shift that are tried first, of one and of a second
 _ROUNDS = 4
 _LARGEST_CELL = 0.2  # share of the posterior between neighbouring shifts
 _NORMAL_REACH, _LONGEST_REACH = 4.2, 12.0  # in standard errors

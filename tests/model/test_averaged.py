@@ -10,7 +10,7 @@ from scipy import stats
 from scipy.integrate import quad
 
 import quantize as qz
-from quantize.model.averaged import over_shift
+from quantize.model.averaged import AveragedPosterior, over_shift
 from quantize.null.evidence import averaged_evidence, level_evidence
 from quantize.shared_shift import SharedShift
 
@@ -63,19 +63,40 @@ def test_the_unit_is_that_of_generalised_least_squares(error: float, drift: floa
     assert table.groupby("reading")["probability"].sum().to_numpy() == pytest.approx(1, abs=1e-3)
 
 
-def test_the_evidence_of_two_errors_is_that_of_normal_laws() -> None:
-    # The whole numbers known, density of the readings under one covariance; flat log unit.
+def test_the_evidence_is_the_average_over_the_second_error() -> None:
+    # Sum over many sizes of the drift, the readings moved back by hand.
     error, drift = 0.4, 1.5
     data = readings(0.7 * error, -0.8 * drift, shift(error, drift))
     found = qz.fit_mixture(data, BAND)
-    covariance = SIGMA**2 * np.eye(N.size) + error**2 + drift**2 * np.outer(PLACE, PLACE)
-    unit, spread = by_hand(data, error, drift)
-    law = stats.multivariate_normal(unit * N, covariance)
-    comb = law.logpdf(data.values) + math.log(math.sqrt(2 * math.pi) * spread)
-    comb -= math.log(unit * math.log(BAND[1] / BAND[0]))
-    # Any whole number is as likely as any other, and has a unit of length for itself.
-    comb += N.size * math.log(unit)
-    assert found.log_bayes_factor == pytest.approx(comb, abs=0.05)
+    z = np.linspace(-4.5, 4.5, 91)
+    fits = [
+        qz.fit_mixture(
+            data.replace(values=data.values - one * drift * PLACE, shift=shift(error)), BAND
+        )
+        for one in z
+    ]
+    weight = np.log(stats.norm.pdf(z) * (z[1] - z[0]))
+    comb = np.logaddexp.reduce([fit.log_evidence for fit in fits] + weight)
+    continuum = np.logaddexp.reduce([fit.log_evidence_continuum for fit in fits] + weight)
+    assert found.log_evidence == pytest.approx(comb, abs=0.03)
+    assert found.log_bayes_factor == pytest.approx(comb - continuum, abs=0.03)
+
+
+def test_a_lattice_too_large_gives_way_to_the_average(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = readings(0.3, 0.0, shift(0.4))
+    one = qz.fit_mixture(data, BAND)
+    monkeypatch.setattr("quantize.model.posterior.MOST_WITH_SHIFT", 10)
+    two = qz.fit_mixture(data, BAND)
+    assert isinstance(two.posterior, AveragedPosterior)
+    assert not isinstance(one.posterior, AveragedPosterior)
+    assert two.unit == pytest.approx(one.unit, abs=0.02 * one.unit_err)
+    assert two.unit_err == pytest.approx(one.unit_err, rel=0.02)
+    assert two.log_evidence == pytest.approx(one.log_evidence, abs=0.03)
+    offset = [fit.parameters.set_index("parameter").loc["offset"] for fit in (one, two)]
+    assert offset[1]["mean"] == pytest.approx(offset[0]["mean"], abs=0.05 * offset[0]["sd"])
+    assert offset[1]["sd"] == pytest.approx(offset[0]["sd"], rel=0.05)
+    drawn = [fit.draws(4000, rng=1)["offset"] for fit in (one, two)]
+    assert drawn[1].std() == pytest.approx(drawn[0].std(), rel=0.15)
 
 
 def test_small_second_errors_change_nothing() -> None:
@@ -86,8 +107,8 @@ def test_small_second_errors_change_nothing() -> None:
 
 
 def test_evidence_is_averaged_and_not_lost() -> None:
-    # Ten standard deviations of a reading too low at either end: as they stand, no steps.
-    drift = 40 * SIGMA
+    # Ten standard deviations of a reading from the first to the last: as they stand, no steps.
+    drift = 10 * SIGMA
     data = readings(0.0, drift)
     exact = level_evidence(qz.fit_mixture(data, BAND).posterior)
     shared = data.replace(shift=shift(1e-3, drift))
