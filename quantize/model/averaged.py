@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _POINTS, _FEWER = 17, 9  # values of the shift that are tried first, of one and of a second
-_ROUNDS = 4
-_LARGEST_CELL = 0.2  # share of the posterior between neighbouring shifts
+_ROUNDS = 6
+_LARGEST_CELL = 0.1  # share of the posterior between neighbouring shifts
 _NORMAL_REACH, _LONGEST_REACH = 4.2, 12.0  # in standard errors
 _SPREAD = 3.0
 _SAME_MODE = 0.04
@@ -70,7 +70,7 @@ def over_shift(
     """Call `at` with as many shifts, in standard errors, as needed, `first` to begin with.
 
     The trapezium rule in x, where z = reach·sinh(x)/sinh(3): few degrees of freedom mean long
-    tails, so the steps widen outwards. Where more than a fifth of the posterior lies between two
+    tails, so the steps widen outwards. Where more than a tenth of the posterior lies between two
     neighbours, the step between them is halved.
     """
     density, reach = _law(degrees)
