@@ -14,17 +14,17 @@ run = read_run(data / "invented_run.csv", data / "invented_apparatus.toml")
 print("INVENTED DATA, computed from the physics of a sphere in air.")
 print(run)
 
-found = qz.analyze(run.readings(), offset=run.offset, rng=1)
+found = run.analyze(rng=1)
 print(f"\nVerdict: {found.verdict}")
 for reason in found.reasons:
     print(f"  {reason}")
 
-coulombs = run.unit_in_coulombs(found)
-print(f"\n{coulombs}")
+print(f"\nWas the balance charge a whole number too?\n  {found.balance_sentence}")
+print(f"\n{found.coulombs}")
 print("\nWas the measurement sound?")
-for check in run.checks(found).checks:
+for check in found.checks.checks:
     print(f"  {check.level:<8}{check.name}")
 
 if len(sys.argv) > 1:
-    path = found.report(sys.argv[1], run=run, coulombs=coulombs, source="invented_run.csv")
+    path = found.report(sys.argv[1], source="invented_run.csv")
     print(f"\nReport: {path}")

@@ -6,6 +6,8 @@ import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+import numpy as np
+
 from quantize._support import randomness, validation
 from quantize._support.progress import Progress
 from quantize._support.randomness import RngLike
@@ -28,6 +30,8 @@ from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
     import pandas as pd
+
+_BLURS = 0.1  # units; a larger shared error blurs the phase of a comb that starts at a known place
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -224,7 +228,7 @@ def analyze(
         data,
         band,
         null="smooth",
-        offset=offset,
+        offset=_smooth_offset(data, mixture.unit, offset),
         n_resamples=n_resamples,
         rng=generator,
         workers=workers,
@@ -232,9 +236,9 @@ def analyze(
     )
     if group is not None:
         kept = [labels[code] for code in codes]
-        findings = (*findings, influence.only_in_the_pool(mixture.posterior, kept, alpha))
+        findings = (*findings, influence.only_in_the_pool(mixture.posterior.settled, kept, alpha))
     if evidence.steps:
-        state = influence.single_state(mixture.posterior, alpha)
+        state = influence.single_state(mixture.posterior.settled, alpha)
         findings = findings if state is None else (*findings, state)
     p_values = {"smooth": smooth.p_value} if null == "smooth" else evidence.p_values
     factors = evidence.log_bayes_factors
@@ -287,3 +291,12 @@ def analyze(
         smooth=smooth,
         evidence=evidence,
     )
+
+
+def _smooth_offset(data: Readings, unit: float, offset: str | float) -> str | float:
+    """The offset for a test that knows nothing of a shared shift: free where that blurs it."""
+    shift, most = data.shift, 0.0
+    while shift is not None:
+        most = max(most, float(np.abs(shift.lever).max()) * shift.error)
+        shift = shift.also
+    return "free" if most > _BLURS * unit else offset

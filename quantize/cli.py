@@ -28,6 +28,7 @@ from quantize.show.terminal import (
 )
 
 if TYPE_CHECKING:
+    from quantize.analysis import Analysis
     from quantize.charge import DatedPlan, Run
     from quantize.readings import Readings
 
@@ -53,8 +54,9 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
     data = Path(__file__).parent / "data"
     page = qz.read_readings(data / "thirteen_charges.csv")
     published = qz.analyze(page, rng=seed)
-    run = read_run(data / "invented_run.csv", data / "invented_apparatus.toml")
-    invented = qz.analyze(run.readings(), offset=run.offset, rng=seed)
+    invented = read_run(data / "invented_run.csv", data / "invented_apparatus.toml").analyze(
+        rng=seed
+    )
     if plot:
         save_plot(published, plot)
     if as_json:
@@ -62,13 +64,13 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
 
         both = {
             "published": record(published, "thirteen_charges.csv"),
-            "invented": record(invented, "invented_run.csv", run),
+            "invented": record(invented, "invented_run.csv"),
         }
         say_json({"schema": "quantize.cli.demo/1"} | both)
         return
     from quantize.show import demo as wording
 
-    say(wording.demo_text(published, invented, run))
+    say(wording.demo_text(published, invented))
 
 
 @main.command()
@@ -120,6 +122,8 @@ def analyze(
     """
     import quantize as qz
     from quantize.charge import load_apparatus
+    from quantize.charge.recognition import say_if_run
+    from quantize.charge.run_analysis import analyze_run, coulombs_or_why
 
     check_outputs(
         {"plot": plot, "report": report, "keep": keep},
@@ -151,53 +155,42 @@ def analyze(
     bench = with_step(load_apparatus(apparatus), resolution) if apparatus else None
     promise = _dated_plan(dated_plan, with_run=bench is not None)
     named = column or sigma_column or state_column
-    run: Run | None = None
-    believed: tuple[float, float] | None = None
+    options: dict[str, Any] = {"alpha": alpha, "n_resamples": resamples}
+    options["rng"] = seed = drawn_seed() if seed is None else seed
+    coulombs, missing = None, None
+    found: Analysis
     if bench is not None and not named:
-        run = _read_run(file, bench, particle)
-        readings = run.readings(sigma="predicted" if sigma == "predicted" else None)
-        offset = offset or run.offset
-        believed = run.sigma_range() if sigma is None else None
+        found = analyze_run(
+            _read_run(file, bench, particle),
+            unit_range,
+            offset=None if offset is None else offset_of(offset),
+            sigma=sigma if sigma == "predicted" else sigma_of(sigma) or "auto",
+            resolution=resolution,
+            **options,
+        )
     else:
         readings = qz.read_readings(
             file, value=column, sigma=sigma_column, state=state_column, resolution=resolution
         )
-    known = None if run is not None and sigma == "predicted" else sigma_of(sigma)
-    readings = _changed(readings, known, None if run else resolution, sigma_column)
-    seed = drawn_seed() if seed is None else seed
-    found = qz.analyze(
-        readings,
-        unit_range,
-        offset=offset_of(offset),
-        sigma_range=believed,
-        alpha=alpha,
-        n_resamples=resamples,
-        rng=seed,
-    )
-    coulombs = None
-    if run is not None:
-        coulombs = run.unit_in_coulombs(found)
-    elif bench is not None:
-        from quantize.charge import unit_in_coulombs
-
-        coulombs = unit_in_coulombs(found, bench)
+        say_if_run(file, column, bench)
+        readings = _changed(readings, sigma_of(sigma), resolution, sigma_column)
+        found = qz.analyze(readings, unit_range, offset=offset_of(offset), **options)
+        if bench is not None:
+            coulombs, missing = coulombs_or_why(found, bench)
     if plot:
         save_plot(found, plot)
     if report:
         with written_by("--report"):
-            found.report(report, run=run, coulombs=coulombs, source=file, plan=promise)
+            found.report(report, coulombs=coulombs, missing=missing, source=file, plan=promise)
     if as_json:
         from quantize.show.records import record
 
-        keys = record(found, file, run, coulombs) | {"read_from": str(readings.origin)}
-        if promise is not None and run is not None:
-            keys["dated_plan"] = list(promise.held_against(found, run))
-        say_json(keys)
+        say_json(record(found, file, coulombs=coulombs, missing=missing, plan=promise))
         return
     from quantize.show import run_text
 
-    say(f"{len(readings)} readings from {file}\n{readings.origin}\n")
-    say("\n\n".join(run_text.sections(found, run, coulombs, promise)))
+    say(f"{len(found.readings)} readings from {file}\n{found.readings.origin}\n")
+    say("\n\n".join(run_text.sections(found, coulombs, missing, promise)))
 
 
 @main.command()
@@ -233,6 +226,7 @@ def convert(
                 "file": file,
                 "route": table.attrs["route"],
                 "exact": table.attrs["exact"],
+                "agreement": table.attrs["agreement"],
                 "remarks": list(run.remarks),
                 "rows": table,
                 "apparatus": run.bench().to_dict(),
@@ -245,6 +239,8 @@ def convert(
     if remarks := (*run.remarks, *run_text.exact_remarks(table)):
         parts.append(run_text.remarks_text(remarks))
     parts.append(run_text.charges_text(table))
+    if table.attrs["agreement"] is not None:
+        parts.append(run_text.routes_text(table.attrs["agreement"]))
     say("\n\n".join(parts))
 
 

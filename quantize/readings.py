@@ -130,7 +130,11 @@ class Readings:
     def __setstate__(self, state: dict[str, Any]) -> None:
         # A pickled array forgets that it was read-only.
         shift = state.get("shift")
-        for value in (*state.values(), None if shift is None else shift.lever):
+        levers = []
+        while shift is not None:
+            levers.append(shift.lever)
+            shift = shift.also
+        for value in (*state.values(), *levers):
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
         self.__dict__.update(state)
@@ -246,6 +250,14 @@ class Readings:
         kept |= changes
         return with_origin(Readings(kept.pop("values"), **kept), self.origin)
 
+    def with_shift_at(self, z: float) -> Readings:
+        """The readings with the last of their shared shifts at `z` standard errors, taken off."""
+        if self.shift is None:
+            return self
+        last = self.shift.also or self.shift
+        left = None if last is self.shift else dataclasses.replace(self.shift, also=None)
+        return self.replace(values=self.values - z * last.error * last.lever, shift=left)
+
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
         return {
@@ -281,12 +293,7 @@ class Readings:
             named = {name: kept[name] for name in ("sigma", "state", "resolution")}
             shift = kept.get("shift")
             if shift is not None:
-                degrees = shift["degrees_of_freedom"]
-                late["shift"] = SharedShift(
-                    error=shift["error"],
-                    lever=np.asarray(shift["lever"], float),
-                    degrees_of_freedom=float("inf") if degrees is None else degrees,
-                )
+                late["shift"] = SharedShift.from_dict(shift)
             origin = Origin.from_dict(kept.get("origin"))
             return with_origin(cls(kept["values"], **named, **late), origin)
 

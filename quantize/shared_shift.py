@@ -1,4 +1,4 @@
-"""SharedShift: one error that all readings have in common."""
+"""Errors that move all readings together."""
 
 from __future__ import annotations
 
@@ -23,16 +23,19 @@ class SharedShift:
     """One error that moves all readings together, such as that of a fall added to each.
 
     Reading i is moved by ``lever[i]`` times the shift, which has mean zero, standard uncertainty
-    `error` and the law of Student's t with `degrees_of_freedom`.
+    `error` and the law of Student's t with `degrees_of_freedom`. `also` is a second such error,
+    independent of the first: that of a drift, for one.
     """
 
     error: float
     lever: FloatArray
     degrees_of_freedom: float = float("inf")
+    also: SharedShift | None = None
 
     def select(self, index: IntArray) -> SharedShift:
         """That of some readings."""
-        return dataclasses.replace(self, lever=read_only(self.lever[index]))
+        also = None if self.also is None else self.also.select(index)
+        return dataclasses.replace(self, lever=read_only(self.lever[index]), also=also)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary; degrees of freedom are None where there is no end of them."""
@@ -41,7 +44,19 @@ class SharedShift:
             "error": self.error,
             "lever": self.lever.tolist(),
             "degrees_of_freedom": self.degrees_of_freedom if finite else None,
+            "also": None if self.also is None else self.also.to_dict(),
         }
+
+    @classmethod
+    def from_dict(cls, state: dict[str, Any]) -> SharedShift:
+        """The shift that `to_dict` wrote."""
+        degrees, also = state["degrees_of_freedom"], state.get("also")
+        return cls(
+            error=state["error"],
+            lever=np.asarray(state["lever"], float),
+            degrees_of_freedom=float("inf") if degrees is None else degrees,
+            also=None if also is None else cls.from_dict(also),
+        )
 
     @classmethod
     def checked(cls, shift: Any, n: int) -> SharedShift:
@@ -66,4 +81,9 @@ class SharedShift:
         error = positive("shift.error", shift.error)
         if degrees != np.inf:
             degrees = positive("shift.degrees_of_freedom", degrees)
-        return cls(error=error, lever=read_only(lever), degrees_of_freedom=float(degrees))
+        return cls(
+            error=error,
+            lever=read_only(lever),
+            degrees_of_freedom=float(degrees),
+            also=None if shift.also is None else cls.checked(shift.also, n),
+        )

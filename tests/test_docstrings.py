@@ -20,6 +20,7 @@ from quantize import charge, studies
 
 PACKAGES = (qz, charge, studies)
 WITHOUT_EXAMPLE = {
+    "quantize.charge.RunAnalysis": "made and shown in docs/howto/own-bench.md",
     "quantize.charge.UnitInCoulombs": "made and shown by `unit_in_coulombs`",
     "quantize.studies.SimulatedReadings": "made and shown by `simulate_readings`",
     "quantize.studies.Truth": "made and shown by `simulate_readings`",

@@ -24,6 +24,7 @@ _TABLE: dict[tuple[str, str], str] = {
     ("plot", "JointUnit"): "quantize.show.plots_coulombs:plot_joint",
     ("plot", "Analysis"): "quantize.show.plots:plot_analysis",
     ("text", "Analysis"): "quantize.show.text:analysis_text",
+    ("text", "RunAnalysis"): "quantize.show.run_text:run_analysis_text",
     ("plot", "Comparison"): "quantize.show.plots_studies:plot_comparison",
     ("plot", "Plan"): "quantize.show.plots_studies:plot_plan",
     ("plot", "GroupAnalyses"): "quantize.show.plots_groups:plot_groups",

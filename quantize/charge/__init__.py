@@ -19,7 +19,9 @@ _HOME = {
     "Reticle": "quantize.charge.reticle",
     "Run": "quantize.charge.run",
     "read_run": "quantize.charge.run",
+    "RunAnalysis": "quantize.charge.run_analysis",
     "UnitInCoulombs": "quantize.charge.coulombs",
+    "Agreement": "quantize.charge.agreement",
     "unit_in_coulombs": "quantize.charge.coulombs",
     "convert_run": "quantize.charge.conversion",
     "fit_run": "quantize.charge.estimate",
@@ -44,6 +46,7 @@ _HOME = {
 __all__ = list(_HOME)
 
 if TYPE_CHECKING:
+    from quantize.charge.agreement import Agreement as Agreement
     from quantize.charge.air import Air as Air
     from quantize.charge.apparatus import Apparatus as Apparatus
     from quantize.charge.apparatus import load_apparatus as load_apparatus
@@ -69,6 +72,7 @@ if TYPE_CHECKING:
     from quantize.charge.reticle import Reticle as Reticle
     from quantize.charge.run import Run as Run
     from quantize.charge.run import read_run as read_run
+    from quantize.charge.run_analysis import RunAnalysis as RunAnalysis
     from quantize.charge.safety import cautions as cautions
     from quantize.charge.simulation import SimulatedBench as SimulatedBench
     from quantize.charge.slip import SlipCorrection as SlipCorrection

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from quantize.charge.apparatus import load_apparatus
+from quantize._support.errors import InputError
+from quantize.charge.agreement import agree, common_route
+from quantize.charge.apparatus import Apparatus, load_apparatus
 from quantize.charge.assumptions import taken_for_exact
-from quantize.charge.coulombs import _with_voltage
-from quantize.charge.quantity import Quantity
+from quantize.charge.coulombs import _with_voltage, by_route, divisions_of
 from quantize.charge.routes import (
     ROUTES,
     Divisions,
     available,
     fall_divisions,
+    fall_inputs,
     gather,
-    model_of,
     route_name,
     scales_of,
 )
@@ -25,6 +27,10 @@ from quantize.charge.run import Run, read_run
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from quantize.charge.propagation import Propagation
+
+_SIMPLEST = "ratio, weight given"
 
 
 def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.DataFrame:
@@ -35,7 +41,8 @@ def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.Dat
     run : Run, file name, DataFrame or mapping
     apparatus : Apparatus, file name or mapping
     route : str, optional
-        A name from `quantize.charge.routes.ROUTES`; else the first that the data allow.
+        A name from `quantize.charge.routes.ROUTES`; else one for all particles: the most exact of
+        those that agree with each other (see `Agreement`).
 
     Returns
     -------
@@ -43,8 +50,9 @@ def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.Dat
         The columns of ``run.table`` and: `charge` in coulombs (NaN in rows without field) and
         `standard_uncertainty`, from the scatter of single readings alone. What the rows share
         (weight, separation, voltage, fall) moves all of them together: it belongs to the unit,
-        not to a row. The route is in ``attrs["route"]``, and in ``attrs["exact"]`` what it took
-        for exact, since no uncertainty was stated.
+        not to a row. The route is in ``attrs["route"]``, in ``attrs["exact"]`` what it took for
+        exact, since no uncertainty was stated, and whether the routes agree in
+        ``attrs["agreement"]``.
 
     Raises
     ------
@@ -71,40 +79,47 @@ def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.Dat
     bench = load_apparatus(apparatus)
     whole = read_run(run, bench)
     bench.need_weight_of_each(whole.particles)
-    pieces, inputs = [], []
-    chosen = None
-    for label in whole.particles:
-        one = _one_particle(whole.particle(label), bench.for_particle(label), route)
-        pieces.append(one[0])
-        chosen = one[1]
-        inputs.append(one[2])
+    runs = [whole.particle(label) for label in whole.particles]
+    known = [_known(one, bench.for_particle(one.particles[0])) for one in runs]
+    if route is None:
+        agreements = [agree(found) for _, _, found in known if found]
+        relative = [_relative(found) for _, _, found in known if found]
+        route = common_route(agreements, relative) if agreements else _SIMPLEST
+    route_name(route)
+    pieces = [_one_particle(one, *told, route) for one, told in zip(runs, known, strict=True)]
     table = pd.concat(pieces).sort_index() if len(pieces) > 1 else pieces[0]
-    table.attrs |= {"route": chosen, "exact": taken_for_exact(*inputs)}
+    inputs = [found[route].inputs for _, _, found in known]
+    exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
+    told = [agree(found) for _, _, found in known if len(found) > 1]
+    worst = [a for a in told if a.p_value == min(a.p_value for a in told)]
+    table.attrs |= {"route": route, "exact": exact, "agreement": worst[0] if worst else None}
     return table
 
 
-def _one_particle(
-    run: Run, bench: Any, route: str | None
-) -> tuple[pd.DataFrame, str, dict[str, Quantity]]:
-    """The rows of one particle, the route, and its inputs but for the unit."""
+def _known(run: Run, bench: Apparatus) -> tuple[Apparatus, Divisions, dict[str, Propagation]]:
+    """Bench and divisions of one particle, and one division in coulombs by every route."""
     bench = _with_voltage(bench, run)
-    divisions = Divisions(
-        unit=Quantity(value=1.0, scope="reading", unit="div"),
-        fall=run.fall_on_record(),
-        interval=Quantity(value=run.interval, scope="session", unit="s"),
-        gate=run.gate,
-    )
+    divisions = divisions_of(1.0, bench, unit_err=0.0, run=run)
     names = available(bench, divisions)
-    name = route_name(route or (names[0] if names else "ratio, weight given"))
-    inputs = gather(ROUTES[name], bench, divisions)
-    values = [q.value for q in inputs.values()]
-    per_division = float(model_of(name, list(inputs), bench, divisions)(*values))
-    fall = run.fall_on_record()
-    if fall is None:
-        told = {k: q.value for k, q in inputs.items()} | scales_of(divisions)
-        fallen = float(fall_divisions(told))
-    else:
-        fallen = fall.value
+    return bench, divisions, {name: by_route(name, bench, divisions) for name in names}
+
+
+def _relative(found: Mapping[str, Propagation]) -> dict[str, float]:
+    return {name: p.standard_uncertainty / p.value for name, p in found.items()}
+
+
+def _one_particle(
+    run: Run,
+    bench: Apparatus,
+    divisions: Divisions,
+    found: Mapping[str, Propagation],
+    route: str,
+) -> pd.DataFrame:
+    fallen = _fallen(run, bench, divisions)
+    if route not in found:
+        # One sentence about the entry that is missing.
+        gather(ROUTES[route], bench, divisions)
+    per_division = found[route].value
     table = run.table.copy()
     voltage = table["voltage"].to_numpy(float)
     reference = run.reference_voltage or math.nan
@@ -119,4 +134,16 @@ def _one_particle(
     scatter, degrees = run.scatter()
     spread = scatter * np.abs(stretch) * per_division if degrees else np.nan
     table["standard_uncertainty"] = spread
-    return table, name, {k: q for k, q in inputs.items() if k != "unit"}
+    return table
+
+
+def _fallen(run: Run, bench: Apparatus, divisions: Divisions) -> float:
+    """Divisions fallen in one interval, which every row needs, whatever the route."""
+    if divisions.fall is None and not (bench.has("fall.divisions") or bench.has("fall.speed")):
+        raise InputError(
+            f"`run` ({run.source}) has no fall without field, and a row is turned into a charge by "
+            "the divisions that it moved and those that it would have fallen; read some rows at "
+            "zero voltage, or give `fall.divisions` or `fall.speed` in the apparatus file."
+        )
+    told = {name: q.value for name, q in fall_inputs(bench, divisions).items()}
+    return float(fall_divisions(told | scales_of(divisions)))

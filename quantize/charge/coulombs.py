@@ -11,6 +11,7 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError, warn
 from quantize._support.randomness import RngLike
+from quantize.charge.agreement import Agreement, agree, difference
 from quantize.charge.apparatus import load_apparatus
 from quantize.charge.assumptions import assumptions, taken_for_exact
 from quantize.charge.montecarlo import MonteCarlo, check_linear
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
     from quantize.charge.apparatus import Apparatus
 
+_FAR = 2.576  # standard uncertainties; beyond it lies one difference in a hundred
+
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class UnitInCoulombs(Propagation):
@@ -39,6 +42,8 @@ class UnitInCoulombs(Propagation):
         All routes that the data allow: route, value, standard_uncertainty, random, systematic,
         degrees_of_freedom, difference (relative, from the first), sigmas (that difference over
         its own uncertainty, what both share taken out), depends.
+    agreement : Agreement
+        Whether they agree, and which of them do.
     monte_carlo : MonteCarlo
         The same propagation with whole distributions.
     exact : tuple of str
@@ -51,6 +56,7 @@ class UnitInCoulombs(Propagation):
 
     route: str
     routes: pd.DataFrame
+    agreement: Agreement
     others: dict[str, Propagation]
     monte_carlo: MonteCarlo
     exact: tuple[str, ...]
@@ -98,6 +104,7 @@ class UnitInCoulombs(Propagation):
                 f"  {r['route']:<40} {short(r['value'], r['standard_uncertainty'], 'C')}"
                 for r in self.routes.to_dict("records")
             ]
+            lines += ["", f"Do they agree? {self.agreement.told}"]
         return "\n".join(lines + [f"Note: {note}" for note in self.notes])
 
 
@@ -109,7 +116,7 @@ def budget_text(budget: pd.DataFrame) -> str:
         dof = degrees_of_freedom(row["degrees_of_freedom"])
         lines.append(
             f"{row['input']:<24}{row['value']:>12.5g}{row['standard_uncertainty']:>11.2g}{dof:>6}"
-            f"{row['exponent']:>10.3f}{100 * row['share']:>7.1f}%"
+            f"{row['exponent']:>10.3f}{round(100 * row['share'], 1) + 0.0:>7.1f}%"
         )
     return "\n".join(lines)
 
@@ -137,7 +144,8 @@ def unit_in_coulombs(
     run : Run, optional
         Where the fall without field is measured.
     route : str, optional
-        A name from `quantize.charge.routes.ROUTES`; else the first that the data allow.
+        A name from `quantize.charge.routes.ROUTES`; else the most exact of those that agree with
+        each other (see `Agreement`).
     trials, rng :
         For the Monte Carlo beside the linear budget; the same seed each time unless another is
         given.
@@ -176,14 +184,14 @@ def unit_in_coulombs(
     divisions = divisions_of(unit, bench, unit_err=unit_err, run=run)
     bench = _with_voltage(bench, run)
     names = available(bench, divisions)
-    if route is None:
-        if not names:
-            # Ask for what the simplest route lacks.
-            gather(ROUTES["ratio, weight given"], bench, divisions)
-        route = names[0]
-    if route_name(route) not in names:
+    if not names:
+        # Ask for what the simplest route lacks.
+        gather(ROUTES[route_name(route or "ratio, weight given")], bench, divisions)
+    if route is not None and route_name(route) not in names:
         gather(ROUTES[route], bench, divisions)
     found = {name: by_route(name, bench, divisions) for name in names}
+    agreement = agree(found)
+    route = route or agreement.best
     notes = []
     doubt = sphere_agreement(bench)
     if doubt is not None and doubt.level != "good":
@@ -191,6 +199,11 @@ def unit_in_coulombs(
         notes.append(doubt.sentence)
     exact = taken_for_exact(*(p.inputs for p in found.values()))
     notes += assumptions(bench, exact)
+    if divisions.fall_slope:
+        notes.append(
+            "the error of the unit in this table is that with the fall held fixed; the rest of it "
+            "is in the line of the fall, as the readings leave the fall"
+        )
     best = found[route]
     drawn = check_linear(best, trials=trials, rng=rng)
     if drawn.agrees is False:
@@ -199,6 +212,7 @@ def unit_in_coulombs(
         **{f.name: getattr(best, f.name) for f in dataclasses.fields(Propagation)},
         route=route,
         routes=side_by_side(found, first=route),
+        agreement=agreement,
         monte_carlo=drawn,
         others={name: p for name, p in found.items() if name != route},
         exact=exact,
@@ -296,7 +310,7 @@ def side_by_side(found: dict[str, Propagation], *, first: str) -> pd.DataFrame:
     rows = []
     for name in sorted(found, key=lambda name: name != first):
         p = found[name]
-        difference, sigmas = _difference(found[first], p)
+        off, sigmas = difference(found[first], p)
         rows.append(
             {
                 "route": name,
@@ -305,25 +319,12 @@ def side_by_side(found: dict[str, Propagation], *, first: str) -> pd.DataFrame:
                 "random": p.random,
                 "systematic": p.systematic,
                 "degrees_of_freedom": p.degrees_of_freedom,
-                "difference": difference,
+                "difference": off,
                 "sigmas": sigmas,
                 "depends": "depends on " + ROUTES[name].depends,
             }
         )
     return pd.DataFrame(rows)
-
-
-def _difference(first: Propagation, other: Propagation) -> tuple[float, float]:
-    """Relative difference, and its size in standard uncertainties, shared inputs taken out."""
-    relative = other.value / first.value - 1
-    parts: dict[str, float] = {}
-    for p, sign in ((other, 1.0), (first, -1.0)):
-        for row in p.budget.to_dict("records"):
-            slope = math.copysign(1.0, row["slope"]) * sign
-            share = slope * row["contribution"] / p.value
-            parts[row["input"]] = parts.get(row["input"], 0.0) + share
-    spread = math.sqrt(sum(part**2 for part in parts.values()))
-    return relative, abs(relative) / spread if spread > 1e-12 else 0.0
 
 
 def why_routes_differ(found: UnitInCoulombs) -> list[str]:
@@ -356,7 +357,7 @@ def why_routes_differ(found: UnitInCoulombs) -> list[str]:
         own = _largest_not_shared(budgets[row["route"]], budgets[found.route])
         verdict = (
             "which the uncertainties explain"
-            if row["sigmas"] < 2
+            if row["sigmas"] < _FAR
             else "more than the uncertainties explain"
         )
         sentences.append(

@@ -19,17 +19,13 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.balance import Balance, balance_of
+from quantize.charge.levels import Levels, levels_of, steadied
 from quantize.charge.prediction import predicted_scatter
 from quantize.charge.quantity import Quantity
-from quantize.charge.shifts import (
-    Shifted,
-    at_mode,
-    joined_modes,
-    over_shifts,
-    posterior_of_shift,
-    slope_against,
-)
+from quantize.charge.shifts import posterior_of_shift, slope_against
 from quantize.charge.votes import Vote
+from quantize.model.mixture import MixtureFit, fit_mixture
+from quantize.model.posterior import Posterior
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -41,6 +37,9 @@ _PRESSED = 0.9  # of an end of the believed range, beyond which the posterior li
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed
 _LEAST_REPEATS = 3
 _BEYOND_DOUBT = 1e-3
+_PARTS = 5
+_TOO_LIGHT = 1e-7
+_APART = 201  # quantiles that stand for a normal law
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -56,7 +55,7 @@ class RunFit(Result):
     log_bayes_factor : float
         Comb over continuum, averaged over the shift.
     alternatives : pandas.DataFrame
-        Modes: unit, unit_err, share.
+        Modes: unit, unit_err, share, sigma, relation.
     integers : numpy.ndarray of int, shape (n,)
     balance : Balance or None
     fall_added : Quantity or None
@@ -71,11 +70,11 @@ class RunFit(Result):
         Posterior mean of the shift, in its prior standard errors.
     sigma : str
         Where the scatter came from.
-    nodes : numpy.ndarray, shape (3, m)
-        Unit, error and weight of the best mode at each shift that was tried.
+    mixture : MixtureFit
+        The posterior behind all of this, averaged over the shift.
     """
 
-    _private: ClassVar[tuple[str, ...]] = ("readings", "nodes", "shifted")
+    _private: ClassVar[tuple[str, ...]] = ("readings", "mixture")
     schema_version: ClassVar[int] = 2
 
     unit: float
@@ -92,38 +91,44 @@ class RunFit(Result):
     shifted_by: float
     sigma: str
     readings: Readings
-    nodes: FloatArray
-    shifted: Shifted
+    mixture: MixtureFit
 
     @functools.cached_property
     def vote(self) -> Vote:
         """The whole posterior of unit and fall, for `joint_unit`."""
-        fall, z = self.fall, self.shifted.z
+        nodes = self.mixture.posterior.nodes
+        told = nodes.share > _TOO_LIGHT * nodes.share.max()
+        # Each node stands for a cell; points within it leave no gaps between nodes.
+        within = (np.arange(_PARTS) + 0.5) / _PARTS - 0.5
+        log_unit = nodes.log_unit[told][:, None] + nodes.cell[told][:, None] * within
         log_fall = None
-        if fall is not None and self.fall_added is not None:
-            added = self.fall_added
-            log_fall = np.log((added.value + z * added.standard_uncertainty) / fall.value)
-        marginals = [fit.marginal for fit in self.shifted.fits]
-        sizes = [m.mass.size for m in marginals]
-        weight = np.repeat(self.shifted.weight, sizes)
+        if self.fall is not None and self.fall_added is not None:
+            shifts = np.zeros_like(log_unit)
+            if self.mixture.posterior.shared:
+                apart = nodes.shift_cell[told][:, None] * np.roll(within, 2)[::-1]
+                shifts = nodes.shift[told][:, None] + apart
+            log_fall = np.log((self.fall_added.value - shifts) / self.fall.value).ravel()
+        mass = np.repeat(nodes.share[told] / nodes.share[told].sum() / _PARTS, _PARTS)
         return Vote(
-            log_unit=np.concatenate([m.log_unit for m in marginals]) - math.log(self.unit),
-            log_fall=None if log_fall is None else np.repeat(log_fall, sizes),
-            mass=weight * np.concatenate([m.mass for m in marginals]),
-            fall_exponent=0.0 if fall is None else self.fall_slope * fall.value / self.unit,
+            log_unit=log_unit.ravel() - math.log(self.unit),
+            log_fall=log_fall,
+            mass=mass,
+            fall_exponent=0.0
+            if self.fall is None
+            else self.fall_slope * self.fall.value / self.unit,
         )
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Interval with equal tails for the unit of the best mode, one row (low, high)."""
-        from scipy.special import ndtr
+        """Highest-density set of the unit: rows (low, high), that of the best unit first.
 
-        tail = (1 - validation.fraction("prob", prob)) / 2
-        unit, error, share = self.nodes
-        reach = 8 * self.unit_err
-        grid = np.linspace(self.unit - reach, self.unit + reach, 4001)
-        spread = np.maximum(error, 1e-12 * unit)
-        below = ndtr((grid[:, None] - unit) / spread) @ share
-        return np.array([np.interp([tail, 1 - tail], below, grid)])
+        One row, unless rival units hold more than the rest of the probability.
+        """
+        rows = self.mixture.interval(prob)
+        away = np.abs(np.log(rows.mean(axis=1) / self.unit))
+        first = int(np.argmin(away))
+        order = [first, *(i for i in range(len(rows)) if i != first)]
+        placed: FloatArray = rows[order]
+        return placed
 
     def _headline(self) -> str:
         share = float(self.alternatives["share"].iloc[0])
@@ -183,47 +188,25 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
     >>> bool(abs(found.unit - 10) < 0.5)
     True
     """
-    from quantize.comb.band import band_for
-    from quantize.model.mixture import fit_mixture
-
     validation.choice("sigma", sigma, ("auto", "prior", "predicted", "free"))
-    levels = _levels(run)
-    known, believed, words = _scatter(run, sigma, levels.rows)
-    shift = levels.shift
-    central = levels.readings(run, known, 0.0)
-    if not central.measured.all() and known is None:
-        known, words = _settled(run, levels, central, unit_range, believed, words)
+    levels = steadied(run, levels_of(run))
+    known, believed, words = scatter_of_levels(run, sigma, levels.rows)
+    readings = levels.readings(run, known)
+    if known is None and not readings.measured.all():
+        readings, words = settled(run, levels, readings, unit_range, believed, words)
         believed = None
-    if shift is None:
-        readings = levels.readings(run, known, 0.0)
-        plain = fit_mixture(readings, unit_range, offset="free", sigma_range=believed)
-        whole = Shifted(
-            z=np.zeros(1),
-            weight=np.ones(1),
-            fits=(plain,),
-            log_bayes_factor=plain.log_bayes_factor,
-        )
-        return _result(whole, run, levels, _at_the_bound(whole, believed, words), readings)
-    if unit_range is None:
-        band = band_for(central, None, sigma_range=believed)
-        unit_range = (band.low, band.high)
-
-    def fit_at(z: float) -> Any:
-        return fit_mixture(levels.readings(run, known, z), unit_range, sigma_range=believed)
-
-    found = over_shifts(shift, fit_at)
-    return _result(found, run, levels, _at_the_bound(found, believed, words), central)
+    found = fit_mixture(readings, unit_range, offset=levels.offset, sigma_range=believed)
+    return fit_from(found, run, levels.shift, at_the_bound(found, believed, words))
 
 
-def _at_the_bound(found: Shifted, believed: Any, words: str) -> str:
+def at_the_bound(found: MixtureFit, believed: Any, words: str) -> str:
     """Words about the scatter, with a warning where the readings press against an end of it."""
     if believed is None:
         return words
-    sigma = float(found.weight @ [fit.sigma for fit in found.fits])
     low, high = believed
-    if low / _PRESSED < sigma < high * _PRESSED:
+    if low / _PRESSED < found.sigma < high * _PRESSED:
         return words
-    end, more = (high, "more") if sigma > low / _PRESSED else (low, "less")
+    end, more = (high, "more") if found.sigma > low / _PRESSED else (low, "less")
     return (
         f"{words}; the readings would have {more} and were held to {end:.2f}, so that the error of "
         f"the unit may be too {'small' if more == 'more' else 'large'}: look at the checks, or fit "
@@ -231,75 +214,26 @@ def _at_the_bound(found: Shifted, believed: Any, words: str) -> str:
     )
 
 
-def _settled(
-    run: Run, levels: _Levels, readings: Readings, unit_range: Any, believed: Any, words: str
-) -> tuple[Any, str]:
-    """Sigma as the measured readings tell it, in the proportions that are predicted."""
-    from quantize.model.mixture import fit_mixture
-
+def settled(
+    run: Run, levels: Levels, readings: Readings, unit_range: Any, believed: Any, words: str
+) -> tuple[Readings, str]:
+    """Readings with sigma as the measured ones tell it, in the proportions that are predicted."""
     plain = fit_mixture(
         readings.select(readings.measured),
         unit_range,
-        offset="free" if levels.shift is None else "zero",
+        offset=levels.offset,
         sigma_range=believed,
     )
     told = f"{words}, and then fixed at the {plain.sigma:.2f} found from the readings on the scale"
     if believed is None:
-        return plain.sigma, told
+        return readings.replace(sigma=plain.sigma), told
     predicted = predicted_scatter(run, levels.rows).total
-    return predicted * plain.sigma / float(np.sqrt(np.mean(predicted**2))), told
+    return readings.replace(
+        sigma=predicted * plain.sigma / float(np.sqrt(np.mean(predicted**2)))
+    ), told
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class _Levels:
-    """Values of a comb through zero, how each leans on the shared shift, and the shift.
-
-    `rows` are the rows of the table behind them; without a shift the offset is free.
-    """
-
-    rows: pd.DataFrame
-    values: FloatArray
-    lever: FloatArray
-    shift: Quantity | None
-
-    def readings(self, run: Run, sigma: Any, z: float) -> Readings:
-        """The values with the shift `z` standard errors up."""
-        error = 0.0 if self.shift is None else self.shift.standard_uncertainty
-        return run.as_readings(self.rows, self.values + self.lever * z * error, self.lever, sigma)
-
-
-def _levels(run: Run) -> _Levels:
-    rows, found = run.telling, len(run.driven)
-    if found < 2:
-        noun = "reading" if found == 1 else "readings"
-        raise InputError(
-            f"`run` has {found} {noun} on the scale with a voltage on the plates; at least 2 are "
-            "needed to look for steps."
-        )
-    fall = run.fall_on_record()
-    if fall is not None:
-        values, _, stretch, _ = run.joined(rows)
-        shift = dataclasses.replace(fall, value=0.0)
-        return _Levels(rows=rows, values=values, lever=stretch, shift=shift)
-    run.need_one_voltage()
-    held = run.apparatus.word("run.held_state") if run.apparatus else None
-    moved, there = run.moved(rows), (rows["state"] == held).to_numpy(bool)
-    level = run.moved()[(run.driven["state"] == held).to_numpy(bool)]
-    if held is None or level.size == 0:
-        return _Levels(rows=rows, values=moved, lever=np.ones(moved.size), shift=None)
-    observed, degrees = run.scatter()
-    shift = Quantity(
-        value=float(level.mean()),
-        standard_uncertainty=observed / math.sqrt(level.size),
-        degrees_of_freedom=degrees or math.inf,
-        unit="div",
-    )
-    # Rows of the held state itself tell the zero, and may not be used a second time.
-    rest = moved[~there] - shift.value
-    return _Levels(rows=rows[~there], values=rest, lever=-np.ones(rest.size), shift=shift)
-
-
-def _scatter(run: Run, sigma: str, rows: pd.DataFrame) -> tuple[Any, Any, str]:
+def scatter_of_levels(run: Run, sigma: str, rows: pd.DataFrame) -> tuple[Any, Any, str]:
     """Sigmas of the readings, the range in which a common one is believed, and words."""
     if sigma == "free":
         return None, None, "left to the readings"
@@ -342,38 +276,73 @@ def _contradicted(run: Run) -> float | None:
 
 def believed_scatter(run: Run) -> tuple[float, float] | None:
     """The range in which the scatter of `Run.readings` is believed; None without a prediction."""
-    levels = _levels(run)
-    pair: tuple[float, float] | None = _scatter(run, "auto", levels.rows)[1]
+    levels = levels_of(run)
+    pair: tuple[float, float] | None = scatter_of_levels(run, "auto", levels.rows)[1]
     return pair
 
 
-def _result(found: Shifted, run: Run, levels: _Levels, words: str, readings: Readings) -> RunFit:
-    import pandas as pd
-
-    modes = joined_modes(found)
-    best = modes[0]
-    near, inner, share = at_mode(found, best["unit"])
-    central = found.fits[int(np.argmax(found.weight))]
-    shift = levels.shift or Quantity(value=0.0, unit="div")
-    error = shift.standard_uncertainty
-    slope = slope_against(found.z, near, share)
-    rest = near - best["unit"] - slope * (found.z - float(share @ found.z))
-    fall = run.fall_on_record()
+def fit_from(found: MixtureFit, run: Run, shift: Quantity | None, words: str) -> RunFit:
+    """What a posterior of the levels of a run says about its unit, fall and balance."""
+    posterior = found.posterior
+    places = posterior.in_mode(posterior.modes[0])
+    near, share = posterior.at(places).unit, posterior.nodes.share[places]
+    share = share / share.sum()
+    shift = shift or Quantity(value=0.0, unit="div")
+    error = shift.standard_uncertainty if posterior.shared else 0.0
+    z_of_all = _standard_errors(posterior, error)
+    z = z_of_all[places]
+    slope = slope_against(z, near, share)
+    rest = near - found.unit - slope * (z - float(share @ z))
+    record = run.fall_on_record()
+    # What was added, with the error with which it was.
+    fall = None if record is None else dataclasses.replace(record, **_law(shift, record))
+    balanced = (near, np.zeros(near.size), share, z)
+    if error == 0:
+        balanced = _apart(found.unit, found.unit_err)
     return RunFit(
-        unit=best["unit"],
-        unit_err=best["unit_err"],
-        unit_err_given_fall=float(np.sqrt(share @ (inner**2 + rest**2))),
+        unit=found.unit,
+        unit_err=found.unit_err,
+        unit_err_given_fall=float(np.sqrt(share @ rest**2)) if error else found.unit_err,
         log_bayes_factor=found.log_bayes_factor,
-        alternatives=pd.DataFrame(modes),
-        integers=np.asarray(central.integers),
-        balance=None if fall is None else balance_of(fall, near, inner, share, found.z),
+        alternatives=found.alternatives,
+        integers=np.asarray(found.integers),
+        balance=None if fall is None else balance_of(fall, *balanced),
         fall_added=fall,
-        fall=None if fall is None else posterior_of_shift(fall, found.z, share),
+        fall=fall if fall is None or not error else posterior_of_shift(fall, z, share),
         fall_slope=slope / error if fall is not None and error > 0 else 0.0,
         shift=shift,
-        shifted_by=float(found.weight @ found.z),
+        shifted_by=float(posterior.nodes.share @ z_of_all),
         sigma=words,
-        readings=readings,
-        nodes=np.array([near, inner, share]),
-        shifted=found,
+        readings=found.readings,
+        mixture=found,
     )
+
+
+def _standard_errors(posterior: Posterior, error: float) -> FloatArray:
+    """By how many standard errors the fall is larger than the one added, at each node.
+
+    A reading to which too large a fall was added lies too high.
+    """
+    if error == 0:
+        return np.zeros(posterior.nodes.shift.size)
+    z: FloatArray = -posterior.nodes.shift / error
+    return z
+
+
+def _law(shift: Quantity, fall: Quantity) -> dict[str, Any]:
+    """Uncertainty and law of a fall: those of the shift, where it went into the readings."""
+    told = fall if shift.standard_uncertainty == 0 else shift
+    return {
+        "standard_uncertainty": told.standard_uncertainty,
+        "degrees_of_freedom": told.degrees_of_freedom,
+        "distribution": told.distribution,
+    }
+
+
+def _apart(unit: float, error: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """A fall that went into no reading: its error beside that of the unit."""
+    from scipy.stats import norm
+
+    z = norm.ppf((np.arange(_APART) + 0.5) / _APART)
+    share = np.full(_APART, 1 / _APART)
+    return np.full(_APART, unit), np.full(_APART, error), share, z

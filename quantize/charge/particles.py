@@ -28,6 +28,7 @@ from quantize.charge.votes import (
 if TYPE_CHECKING:
     import pandas as pd
 
+    from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.propagation import Propagation
     from quantize.charge.run import Run
 
@@ -196,23 +197,43 @@ def joint_unit_of_run(run: Run, unit_range: Any = None, *, route: str | None = N
     unit_range : (float, float), optional
         Divisions per interval, for every particle.
     route : str, optional
+        The same for all; left out, the most exact one that agrees with others for every particle.
 
     Returns
     -------
     JointUnit
     """
+    from quantize.charge.agreement import common_route
     from quantize.charge.coulombs import unit_in_coulombs
 
     run.bench().need_weight_of_each(run.particles)
-    units, alternatives, votes, benches = {}, {}, {}, {}
-    for label in run.particles:
-        one = run.particle(label)
-        fit = one.fit(unit_range)
-        units[label] = unit_in_coulombs(fit, one.bench(), run=one, route=route)
+    alternatives, votes, benches = {}, {}, {}
+    runs = {label: run.particle(label) for label in run.particles}
+    fits = {label: one.fit(unit_range) for label, one in runs.items()}
+
+    def converted(route: str | None) -> dict[str, UnitInCoulombs]:
+        return {
+            label: unit_in_coulombs(fits[label], one.bench(), run=one, route=route)
+            for label, one in runs.items()
+        }
+
+    units = converted(route)
+    if route is None:
+        common = common_route([u.agreement for u in units.values()], map(_relative, units.values()))
+        if any(u.route != common for u in units.values()):
+            units = converted(common)
+    for label, one in runs.items():
+        fit = fits[label]
         alternatives[label], votes[label] = fit.alternatives, fit.vote
         if "bench" in one.table:
             benches[label] = str(one.table["bench"].iloc[0])
     return joint_unit(units, alternatives=alternatives, votes=votes, benches=benches)
+
+
+def _relative(unit: UnitInCoulombs) -> dict[str, float]:
+    """Relative uncertainty by every route."""
+    rows = unit.routes.to_dict("records")
+    return {row["route"]: row["standard_uncertainty"] / row["value"] for row in rows}
 
 
 def _errors(

@@ -244,7 +244,7 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
     inputs = {"unit": divisions.unit}
     for name in route.needs:
         if name == "fall":
-            inputs |= _fall_inputs(apparatus, divisions)
+            inputs |= fall_inputs(apparatus, divisions)
         elif name == "run.interval":
             inputs |= _timed(apparatus, divisions)
         else:
@@ -323,7 +323,14 @@ def available(apparatus: Apparatus, divisions: Divisions) -> list[str]:
     return names
 
 
-def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
+def fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
+    """What tells the divisions fallen in one interval.
+
+    Raises
+    ------
+    InputError
+        Where nothing does.
+    """
     if divisions.fall is not None:
         return {"fall": divisions.fall}
     if apparatus.has("fall.divisions"):

@@ -10,6 +10,7 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.origin import Origin, with_origin
+from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus, load_apparatus
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from quantize.charge.estimate import RunFit
     from quantize.charge.particles import JointUnit
     from quantize.charge.residual import ResidualVoltage
+    from quantize.charge.run_analysis import RunAnalysis
     from quantize.charge.soundness import Checks
 
 
@@ -93,8 +95,9 @@ class Run(Rows):
             Needed when the run holds several.
         fall : {"auto", "joined", "apart"}
             "joined" adds the fall, so that the comb starts at zero: analyze with
-            ``offset="zero"``. "apart" leaves the distances as they are: analyze with
-            ``offset="free"``. "auto" joins when a fall is known; see `offset`.
+            ``offset="zero"``. The error of the fall then goes with the readings as their `shift`.
+            "apart" leaves the distances as they are: analyze with ``offset="free"``. "auto" joins
+            when a fall is known; see `offset`.
         sigma : float, array_like or "predicted", optional
             Standard deviation of each reading; "predicted" takes it from the apparatus.
 
@@ -104,14 +107,18 @@ class Run(Rows):
             Kept rows with a voltage, with states and the resolution of each row. Rows off the
             scale are one-sided, and those within whose interval the charge changed are marked.
         """
+        from quantize.charge.levels import shared_shift
+
         validation.choice("fall", fall, ("auto", "joined", "apart"))
-        run = self._single(particle)
+        run = self.single(particle)
         if len(run.driven) == 0:
             raise InputError("`run` has no kept reading with a voltage on the plates.")
         rows = run.telling
         joined = fall == "joined" or (fall == "auto" and run.offset == "zero")
+        shift = None
         if joined:
             values, _, lever, _ = run.joined(rows)
+            shift = shared_shift(run.fall_on_record(), lever)
         else:
             run.need_one_voltage()
             values, lever = run.moved(rows), np.ones(len(rows))
@@ -121,7 +128,7 @@ class Run(Rows):
             validation.choice("sigma", sigma, ("predicted",))
             stretch = 1.0 if joined else abs(run.stretch(rows))
             sigma = predicted_scatter(run, rows).total / stretch
-        return run.as_readings(rows, values, lever, sigma)
+        return run.as_readings(rows, values, lever, sigma).replace(shift=shift)
 
     def sigma_range(self, *, particle: object = None) -> tuple[float, float] | None:
         """Within which the scatter of `readings` is believed: 1.5 times the predicted either way.
@@ -131,7 +138,7 @@ class Run(Rows):
         """
         from quantize.charge.estimate import believed_scatter
 
-        return believed_scatter(self._single(particle))
+        return believed_scatter(self.single(particle))
 
     def checks(self, analysis: Any = None, *, particle: object = None) -> Checks:
         """Whether the run was sound: each check a number and a sentence.
@@ -145,7 +152,45 @@ class Run(Rows):
         """
         from quantize.charge.soundness import check_run
 
-        return check_run(self._single(particle), analysis)
+        return check_run(self.single(particle), analysis)
+
+    def analyze(
+        self,
+        unit_range: Any = None,
+        *,
+        particle: object = None,
+        offset: str | float | None = None,
+        sigma: str | float = "auto",
+        alpha: float = 0.05,
+        n_resamples: int = 9999,
+        rng: RngLike = None,
+    ) -> RunAnalysis:
+        """Verdict, unit, balance charge and coulombs, the error of the fall in all of them.
+
+        Parameters
+        ----------
+        unit_range : (float, float), optional
+            Divisions per interval.
+        particle : str, optional
+            Needed when the run holds several.
+        offset : {"zero", "free"} or float, optional
+            Where the comb starts; left out, at zero where a fall or a held state tells it.
+        sigma : {"auto", "prior", "predicted", "free"} or float
+            As in `fit`; a number is one known standard deviation for all readings.
+        alpha, n_resamples, rng :
+            As in `quantize.analyze`.
+        """
+        from quantize.charge.run_analysis import analyze_run
+
+        return analyze_run(
+            self.single(particle),
+            unit_range,
+            offset=offset,
+            sigma=sigma,
+            alpha=alpha,
+            n_resamples=n_resamples,
+            rng=rng,
+        )
 
     def fit(
         self, unit_range: Any = None, *, particle: object = None, sigma: str = "auto"
@@ -153,7 +198,7 @@ class Run(Rows):
         """Unit in divisions with the errors of fall and balance in it; see `fit_run`."""
         from quantize.charge.estimate import fit_run
 
-        return fit_run(self._single(particle), unit_range, sigma=sigma)
+        return fit_run(self.single(particle), unit_range, sigma=sigma)
 
     def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
         """Draw the run: ``view="rows"``, "voltage" or "fall"; returns the axes."""
@@ -170,7 +215,7 @@ class Run(Rows):
         """The unit of an analysis of `readings` in coulombs; see `unit_in_coulombs`."""
         from quantize.charge.coulombs import unit_in_coulombs
 
-        return unit_in_coulombs(analysis, self.bench(), run=self._single(None), route=route)
+        return unit_in_coulombs(analysis, self.bench(), run=self.single(None), route=route)
 
     def joint_unit_in_coulombs(
         self, unit_range: Any = None, *, route: str | None = None
@@ -184,7 +229,7 @@ class Run(Rows):
         """Voltage left on the plates at zero, and the fall without it; see `residual_voltage`."""
         from quantize.charge.residual import residual_voltage
 
-        return residual_voltage(self._single(particle))
+        return residual_voltage(self.single(particle))
 
     def without_residual_voltage(self) -> Run:
         """This run with every fall corrected for a residual voltage, and a remark that says so.
@@ -254,7 +299,8 @@ class Run(Rows):
         """The offset with which `readings` should be analysed: "zero" once a fall is known."""
         return "zero" if self.fall_on_record() is not None else "free"
 
-    def _single(self, particle: object) -> Run:
+    def single(self, particle: object = None) -> Run:
+        """The run of one particle: the one named, or the only one there is."""
         if particle is not None:
             return self.particle(particle)
         if len(self.particles) > 1:

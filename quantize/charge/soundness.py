@@ -128,6 +128,7 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
     from quantize.charge import checks_page as page
     from quantize.charge import checks_size as size
     from quantize.charge import checks_steps as steps
+    from quantize.charge.agreement import agreement_of
 
     found: list[Check] = []
     sphere = None if run.apparatus is None else sphere_agreement(run.apparatus)
@@ -159,6 +160,9 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
         page.discarded,
     ):
         found += judged(run, analysis)
+    agreement = agreement_of(run, analysis)
+    if agreement is not None:
+        found.append(agreement.check)
     return Checks(checks=tuple(found))
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -26,7 +26,11 @@ from quantize.model.modes import Marginal, Mode
 from quantize.model.nodes import Common, Nodes, common_nodes, log_noise_prior
 from quantize.model.noise import grown_variance
 from quantize.model.priors import ParameterPriors, priors_of
-from quantize.model.quadrature import integrate
+from quantize.model.quadrature import (
+    MOST_WITH_SHIFT,
+    TooManyBoxes,
+    integrate,
+)
 from quantize.model.wrapped_likelihood import likelihood_of
 from quantize.readings import Readings
 
@@ -59,12 +63,23 @@ class Posterior:
             given = self.prior.offset
             offset = given if isinstance(given, float) else float(given.median())
         candidates = candidate_combs(self.readings, self.band, offset, most=_RIVALS)
-        return integrate(self.likelihood, self.prior, candidates)
+        most = MOST_WITH_SHIFT if self.shared else None
+        return integrate(self.likelihood, self.prior, candidates, most=most)
 
     @property
     def common(self) -> Common:
         """The nodes of the noise."""
         return common_nodes(self.prior, self.likelihood.x.size)
+
+    @property
+    def shared(self) -> bool:
+        """Whether the nodes' `shift` is an error that the readings share."""
+        return self.readings.shift is not None and not self.prior.free
+
+    @property
+    def settled(self) -> Posterior:
+        """The posterior with nothing averaged over; itself, unless something is."""
+        return self
 
     @property
     def log_noise_prior(self) -> FloatArray:
@@ -261,7 +276,9 @@ class Posterior:
         return np.concatenate([heavy, other]), weight
 
 
-def posterior_of(model: MixtureModel, readings: Readings, band: Band) -> Posterior:
+def posterior_of(
+    model: MixtureModel, readings: Readings, band: Band, *, on_lattice: bool = True
+) -> Posterior:
     """The posterior of everything that `model` leaves unknown.
 
     Raises
@@ -270,13 +287,41 @@ def posterior_of(model: MixtureModel, readings: Readings, band: Band) -> Posteri
         Where a prior cannot be used with these readings.
     """
     model = model.as_recorded(readings, band.low)
-    return Posterior(
-        model=model,
-        readings=readings,
-        band=band,
-        prior=priors_of(model, band, readings),
-        likelihood=likelihood_of(model, readings),
-    )
+    parts: dict[str, Any] = {
+        "model": model,
+        "readings": readings,
+        "band": band,
+        "prior": priors_of(model, band, readings),
+        "likelihood": likelihood_of(model, readings),
+    }
+    found = Posterior(**parts)
+    if not found.shared:
+        return found
+    return _over_shifts(found, parts, on_lattice)
+
+
+def _over_shifts(found: Posterior, parts: dict[str, Any], on_lattice: bool) -> Posterior:
+    """The posterior on a lattice of unit and shift; averaged, where that would be too large."""
+    from quantize.model.averaged import AveragedPosterior
+
+    model, readings, band = found.model, found.readings, found.band
+
+    @functools.cache
+    def at_shift(z: float) -> Posterior:
+        return posterior_of(model, readings.with_shift_at(z), band, on_lattice=on_lattice)
+
+    assert readings.shift is not None
+    if readings.shift.also is not None:
+        on_lattice = on_lattice and not isinstance(at_shift(0.0), AveragedPosterior)
+        return AveragedPosterior(**parts, at_shift=at_shift)
+    if on_lattice:
+        try:
+            _ = found.nodes
+        except TooManyBoxes:
+            pass
+        else:
+            return found
+    return AveragedPosterior(**parts, at_shift=at_shift)
 
 
 def _moments(value: FloatArray, weight: FloatArray) -> tuple[float, float]:

@@ -29,6 +29,8 @@ NEGLIGIBLE = 22.0
 NEGLIGIBLE_OF_MANY = 13.0
 """... where there are so many nodes that the few that count have a large share each."""
 _MOST_BOXES = 8_000_000
+MOST_WITH_SHIFT = 200_000
+"""With a shift, which can be averaged over instead."""
 _COARSE = 0.1
 _BLOCK = 20_000
 _FIRST_NODES = 20_000
@@ -40,10 +42,16 @@ _PANEL_NODES = 8
 _WIDENING = 3.0
 
 
+class TooManyBoxes(InputError):
+    """The search would not fit in memory."""
+
+
 def integrate(
     likelihood: Likelihood,
     prior: ParameterPriors,
     candidates: FloatArray,
+    *,
+    most: int | None = None,
 ) -> Nodes:
     """Evidence and posterior nodes; `candidates` (c, 2) are units and offsets worth trying first.
 
@@ -55,7 +63,7 @@ def integrate(
     common = common_nodes(prior, likelihood.x.size)
     search = _Search(Lattice(likelihood, prior, common))
     search.begin_at(candidates)
-    nodes = search.sum_up(search.final_boxes())
+    nodes = search.sum_up(search.final_boxes(most or _MOST_BOXES))
     log_mass = nodes[5]
     log_continuum = _log_continuum(likelihood, prior, common)
     # Below the smallest number of double precision for every state, with or without steps.
@@ -175,7 +183,7 @@ class _Search:
         boxes = box_of.joined(nearby)
         self.best = float(self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max())
 
-    def final_boxes(self) -> Boxes:
+    def final_boxes(self, most: int) -> Boxes:
         """The nodes of the lattices that may count."""
         c = self.common
         level = min(int(self.lattice.levels.min()), _FIRST_LEVEL)
@@ -184,8 +192,8 @@ class _Search:
         while todo.size:
             final, todo = self._sorted_out(todo)
             done.append(final)
-            if todo.size > _MOST_BOXES:
-                raise InputError(self._too_large())
+            if todo.size > most:
+                raise TooManyBoxes(self._too_large())
         return box_of.joined(done)
 
     def _sorted_out(self, todo: Boxes) -> tuple[Boxes, Boxes]:

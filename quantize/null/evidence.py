@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import ClassVar
+from collections.abc import Sequence
+from typing import Any, ClassVar
 
 import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import BoolArray, FloatArray
+from quantize.model.averaged import AveragedPosterior
 from quantize.model.posterior import Posterior, posterior_of
 from quantize.null import calibration
 from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE, Comparison, compare
@@ -21,6 +23,7 @@ SURE = 0.95
 _FAR = 5.0
 _BEYOND = 3.0
 _MOST_OUTLYING = 0.1
+_LEAST_WEIGHT = 1e-4
 _SHARE_PRIOR = 19.0
 """Misread digits and foreign objects: levels this many typical residuals from every tooth, or this
 many lengths from the others, at most this part of all, are also tried as outliers. The prior of
@@ -137,6 +140,8 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     >>> level_evidence(qz.fit_mixture(steps, (0.3, 3.0)).posterior).p_value < 0.05
     True
     """
+    if isinstance(found, AveragedPosterior):
+        return _over_shift(found, alpha)
     data = found.readings
     if not data.measured.all():
         data = data.select(data.measured)
@@ -160,27 +165,87 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     ratios = _pooled(comb, [part.log_ratios for part, _ in parts])
     best, total = parts[int(np.argmax(everything))][0], float(np.logaddexp.reduce(everything))
     log_comb = float(np.logaddexp.reduce(comb))
-    lead = calibration.score(ratios, n)
-    mode = calibration.mode(sigma_known=scatter_known(found), free=found.prior.free)
-    p_values = calibration.p_values(lead, n, mode)
-    p_value = max(p_values.values())
     occupied = float(np.exp(log_comb - total)) if np.isfinite(total) else 0.0
     return LevelEvidence(
         log_evidences={"comb": log_comb} | {name: log_comb - r for name, r in ratios.items()},
-        log_bayes_factors=ratios,
-        log_bayes_factor=min(ratios.values()),
-        score=lead,
-        p_values=p_values,
-        p_value=p_value,
-        occupied_teeth=occupied,
         least_teeth=LEVELS_FREE if found.prior.free else LEVELS_AT_ZERO,
         unit=best.unit,
         band=(found.band.low, top),
         levels=n,
         two_units=best.two_units,
-        alpha=alpha,
-        steps=bool(p_value <= alpha and occupied >= SURE),
+        **_rated(ratios, n, found, alpha, occupied),
     )
+
+
+def averaged_evidence(
+    rows: Sequence[LevelEvidence], weights: FloatArray, found: Posterior, alpha: float
+) -> LevelEvidence:
+    """The evidence of readings that share an error, from that at several sizes of it.
+
+    Parameters
+    ----------
+    rows : sequence of LevelEvidence
+        Of the same readings, moved by each.
+    weights : numpy.ndarray, shape (len(rows),)
+        Prior share of each. Where they sum to less than one, the comb has no evidence elsewhere;
+        levels anywhere have as much there as here.
+    found : Posterior
+        Of the readings.
+    alpha : float
+        Level of the verdict.
+
+    Notes
+    -----
+    Under data without steps an average of evidence ratios has the mean of a single one and spreads
+    less, so that the tails of the stored table serve for it.
+    """
+    with np.errstate(divide="ignore"):
+        log_weight = np.log(weights)
+    whole = float(np.logaddexp.reduce(log_weight))
+    names = [name for name in rows[0].log_evidences if all(name in r.log_evidences for r in rows)]
+    evidences = {
+        name: float(np.logaddexp.reduce([r.log_evidences[name] for r in rows] + log_weight))
+        - (0.0 if name == "comb" else whole)
+        for name in names
+    }
+    ratios = {name: evidences["comb"] - evidences[name] for name in names if name != "comb"}
+    posterior = np.exp([r.log_evidences["comb"] for r in rows] + log_weight - evidences["comb"])
+    best = rows[int(np.argmax(posterior))]
+    occupied = float(posterior @ [r.occupied_teeth for r in rows])
+    return dataclasses.replace(
+        best, log_evidences=evidences, **_rated(ratios, best.levels, found, alpha, occupied)
+    )
+
+
+def _over_shift(found: AveragedPosterior, alpha: float) -> LevelEvidence:
+    averaged = found.averaged
+    told = averaged.weight > _LEAST_WEIGHT
+    rows = [
+        level_evidence(one, alpha=alpha)
+        for one, counts in zip(averaged.found, told, strict=True)
+        if counts
+    ]
+    return averaged_evidence(rows, averaged.prior[told], found, alpha)
+
+
+def _rated(
+    ratios: dict[str, float], n: int, found: Posterior, alpha: float, occupied: float
+) -> dict[str, Any]:
+    """Score, p-values and what they decide."""
+    lead = calibration.score(ratios, n)
+    mode = calibration.mode(sigma_known=scatter_known(found), free=found.prior.free)
+    p_values = calibration.p_values(lead, n, mode)
+    p_value = max(p_values.values())
+    return {
+        "log_bayes_factors": ratios,
+        "log_bayes_factor": min(ratios.values()),
+        "score": lead,
+        "p_values": p_values,
+        "p_value": p_value,
+        "occupied_teeth": occupied,
+        "alpha": alpha,
+        "steps": bool(p_value <= alpha and occupied >= SURE),
+    }
 
 
 def phase_posterior(found: Posterior, data: Readings) -> Posterior:

@@ -16,7 +16,9 @@ import numpy as np
 
 from quantize._support.validation import FloatArray
 from quantize.comb.wrapped import log_wrapped_normal
+from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
+from quantize.readings import Levels
 
 AGAINST = math.log(20)
 _ASTRAY = 0.05
@@ -28,6 +30,7 @@ _SHARPEST = 0.04
 """Spreads, in units, below which a comb is no easier to find; they bound the work."""
 _STEP = 0.5
 _OFFSETS = 32
+_OF_TWO, _STRIDE = 144, 89
 _BLOCK = 400_000
 
 
@@ -90,27 +93,43 @@ def _log_bayes_factors(fit: MixtureFit, sigma: float, units: FloatArray) -> Floa
     levels = data.levels()
     relative = np.sqrt(levels.factor / np.median(levels.factor))
     out = np.full(units.size, -np.inf)
-    block = max(1, _BLOCK // (levels.mean.size * (_OFFSETS if free else 1)))
+    moved = np.zeros((1, levels.mean.size)) if free else _moved(fit, levels)
+    even = (np.arange(_OFFSETS) + 0.5) / _OFFSETS if free else np.zeros(1)
+    places = moved.shape[0] * even.size
+    block = max(1, _BLOCK // (levels.mean.size * places))
     for start in range(0, units.size, block):
         u = units[start : start + block]
-        shifts = _offsets(fit, u)
-        cycles = (levels.mean / u[:, None])[:, None, :] - shifts[:, :, None]
+        cycles = (levels.mean - moved) / u[:, None, None] - even[:, None]
         for factor, growth in _CASES:
             variance = np.square(factor * sigma * relative) + np.square(growth * levels.mean)
             spread = np.maximum(np.sqrt(variance) / u[:, None], _SHARPEST)[:, None, :]
             density = np.exp(log_wrapped_normal(cycles, spread))
             log_b = np.log((1 - _ASTRAY) * density + _ASTRAY).sum(axis=2)
-            mean = np.logaddexp.reduce(log_b, axis=1) - np.log(shifts.shape[1])
+            mean = np.logaddexp.reduce(log_b, axis=1) - np.log(places)
             out[start : start + block] = np.maximum(out[start : start + block], mean)
     return out
 
 
-def _offsets(fit: MixtureFit, units: FloatArray) -> FloatArray:
-    """Offsets in units, shape (m, k): one where it is known, else an even sample of its prior."""
-    prior = fit.posterior.prior
-    even = (np.arange(_OFFSETS) + 0.5) / _OFFSETS
-    if prior.free:
-        return np.broadcast_to(even, (units.size, _OFFSETS))
+def _moved(fit: MixtureFit, levels: Levels) -> FloatArray:
+    """How far offset or shift may move each level, shape (k, J): an even sample of their priors."""
+    prior, shift = fit.posterior.prior, fit.readings.shift
+    two = shift is not None and shift.also is not None
+    size = _OF_TWO if two else _OFFSETS
+    even = (np.arange(size) + 0.5) / size
     places = np.array([prior.offset]) if isinstance(prior.offset, float) else prior.offset.ppf(even)
-    shifts: FloatArray = np.asarray(places, float) / units[:, None]
-    return shifts
+    if shift is None:
+        same: FloatArray = np.repeat(np.asarray(places, float)[:, None], levels.mean.size, axis=1)
+        return same
+    shift = shift.select(np.flatnonzero(fit.readings.measured))
+    moved: FloatArray = np.outer(places, _of_levels(shift.lever, levels))
+    if shift.also is not None:
+        # A lattice of good points: each shift is sampled evenly, and so are both together.
+        second = distributions.student_t(shift.also.degrees_of_freedom, shift.also.error)
+        more = second.ppf((np.arange(size) * _STRIDE + 0.5) % size / size)
+        moved = moved + np.outer(more, _of_levels(shift.also.lever, levels))
+    return moved
+
+
+def _of_levels(lever: FloatArray, levels: Levels) -> FloatArray:
+    mean: FloatArray = np.bincount(levels.index, weights=lever) / levels.count
+    return mean

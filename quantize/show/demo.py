@@ -10,7 +10,7 @@ from quantize.show.text import analysis_text, paragraph
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
-    from quantize.charge import Run
+    from quantize.charge.run_analysis import RunAnalysis
 
 COULOMBS_PER_ESU = 1 / (10 * 299_792_458)
 ELEMENTARY = 1.602176634e-19  # C, exact since 2019 (SI Brochure, 9th edition)
@@ -29,7 +29,7 @@ What to try next
       every option"""
 
 
-def demo_text(published: Analysis, invented: Analysis, run: Run) -> str:
+def demo_text(published: Analysis, invented: RunAnalysis) -> str:
     """Both analyses, one below the other."""
     parts = [
         _title("1. Published data: thirteen charges of one oil drop, in 1e-10 esu"),
@@ -42,9 +42,10 @@ def demo_text(published: Analysis, invented: Analysis, run: Run) -> str:
             "state is a spell in which the charge did not change."
         ),
         analysis_text(invented, brief=True),
-        run_text.coulombs_text(run.unit_in_coulombs(invented)),
-        run_text.checks_text(run.checks(invented)),
-        *run_text.cautions_text(run),
+        f"{run_text.BALANCE}\n{run_text.indented(invented.balance_sentence)}",
+        run_text.coulombs_text(invented.coulombs, invented.verdict, invented.missing),
+        run_text.checks_text(invented.checks),
+        *run_text.cautions_text(invented.run),
         *_paragraphs("All of part 2 is INVENTED data."),
         NEXT,
     ]

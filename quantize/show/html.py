@@ -12,6 +12,7 @@ from quantize.null.verdict import KINDS
 from quantize.show import tables, words
 from quantize.show.report_words import clean
 from quantize.show.rounding import brackets, plus_minus
+from quantize.show.run_text import run_lines
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -110,6 +111,7 @@ def analysis_html(found: Analysis) -> str:
         f"<p>{escape(size)}; "
         f"p&nbsp;=&nbsp;{found.p_value:.2g}; {escape(words.compared(found))}</p>"
     )
+    text += "".join(f"<p>{escape(line)}</p>" for line in run_lines(found))
     rows = tables.levels(found)
     if rivals:
         text += table(["unit", "share", "what it is"], rivals, caption="Rival units")

@@ -8,12 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from quantize._support.writing import check_apart, check_target, write_whole
+from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.charge.stated import degrees_of_freedom
 from quantize.show import report_words, tables, words
 from quantize.show.glossary import glossary
 from quantize.show.report_words import clean
 from quantize.show.rounding import brackets, plus_minus, significant
-from quantize.show.run_text import cautions_of
+from quantize.show.run_text import cautions_of, conditional, routes_differ
 from quantize.show.style import picture
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from quantize.charge import DatedPlan, Run
 
 _MOST_CHECKS = 40
+_SMALL = 1e-3  # share of the variance below which an input has no line of its own
 
 
 def write_report(
@@ -29,6 +31,7 @@ def write_report(
     *,
     run: Run | None = None,
     coulombs: Any = None,
+    missing: str | None = None,
     source: str | None = None,
     plan: DatedPlan | None = None,
 ) -> Path:
@@ -40,9 +43,12 @@ def write_report(
     path : str or path-like
         An existing file is replaced, whole or not at all, but never one that was read.
     run : Run, optional
-        The run behind the readings: adds the checks, the coulombs and the cautions.
+        The run behind the readings, where `found` is not from `Run.analyze`: adds the checks, the
+        coulombs and the cautions, and the error of the fall to every number.
     coulombs : UnitInCoulombs, optional
-        The unit in coulombs, if it is not to be worked out from `run`.
+        The unit in coulombs without a run; with one, its route is the one that is taken.
+    missing : str, optional
+        Why there is none.
     source : str, optional
         Where the readings came from, for the title.
     plan : DatedPlan, optional
@@ -61,7 +67,7 @@ def write_report(
     origin = found.readings.origin
     read = None if origin is None else origin.file
     check_apart({"path": path}, {"source": source, "readings": read})
-    page = report_html(found, run=run, coulombs=coulombs, source=source, plan=plan)
+    page = report_html(found, run=run, coulombs=coulombs, missing=missing, source=source, plan=plan)
     return write_whole(target, page.encode("utf-8"), name="path")
 
 
@@ -70,14 +76,18 @@ def report_html(
     *,
     run: Run | None = None,
     coulombs: Any = None,
+    missing: str | None = None,
     source: str | None = None,
     plan: DatedPlan | None = None,
 ) -> str:
     """The page as text; see `write_report`."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    if run is not None and coulombs is None and run.apparatus is not None:
-        coulombs = run.unit_in_coulombs(found)
+    if run is not None:
+        found = with_run(found, run)
+    if isinstance(found, RunAnalysis):
+        found = found if coulombs is None else found.by_route(coulombs.route)
+        run, coulombs, missing = found.run, found.coulombs, found.missing
     environment = Environment(
         loader=PackageLoader("quantize.show"),
         autoescape=True,
@@ -87,7 +97,7 @@ def report_html(
     )
     template = environment.get_template("report.html")
     promised = () if plan is None or run is None else plan.held_against(found, run)
-    context = _context(found, run, coulombs, source) | {"promised": promised}
+    context = _context(found, run, coulombs, source) | {"promised": promised, "missing": missing}
     # The glossary explains what the page says, so the page is made first without it.
     body = template.render(context | {"glossary": []})
     return template.render(context | {"glossary": glossary(body)})
@@ -95,6 +105,7 @@ def report_html(
 
 def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None) -> dict[str, Any]:
     upper = found.plot()
+    certain = found.verdict == "steps"
     return {
         "source": clean(source) if source else None,
         "read_from": _read_from(found),
@@ -139,10 +150,17 @@ def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None
             }
             for row in tables.estimates(found)
         ],
-        "checks": [] if run is None else _checks(run, found),
+        "shared": tables.shared(found),
+        "balance": getattr(found, "balance_sentence", None),
+        "checks": _checks(found),
         "coulombs": None if coulombs is None else _coulombs(coulombs),
+        "if_steps": None if coulombs is None or certain else conditional(coulombs),
         "worked": report_words.worked_row(found)
-        + ([] if coulombs is None else report_words.worked_coulombs(found, coulombs, run)),
+        + (
+            report_words.worked_coulombs(found, coulombs)
+            if coulombs is not None and certain
+            else []
+        ),
         "next_steps": report_words.next_steps(found, coulombs),
         "sentence": report_words.sentence_to_copy(found, coulombs),
         "settings": tables.settings(found),
@@ -221,21 +239,25 @@ def _rivals(found: Analysis) -> list[dict[str, str]]:
     ]
 
 
-def _checks(run: Run, found: Analysis) -> list[dict[str, str]]:
+def _checks(found: Analysis) -> list[dict[str, str]]:
+    if not isinstance(found, RunAnalysis):
+        return []
     mark = {"good": "in order", "doubt": "doubtful", "bad": "not in order", "unknown": "not known"}
     return [
         {
             "level": check.level,
             "mark": mark.get(check.level, check.level),
             "name": clean(check.name, longest=120),
-            "sentence": clean(check.sentence, longest=600),
+            "sentence": clean(check.sentence, longest=900),
         }
-        for check in run.checks(found).checks[:_MOST_CHECKS]
+        for check in found.checks.checks[:_MOST_CHECKS]
     ]
 
 
 def _coulombs(coulombs: Any) -> dict[str, Any]:
     low, high = coulombs.interval(0.95)[0]
+    rows = coulombs.budget.to_dict("records")
+    small = [row for row in rows if abs(float(row["share"])) < _SMALL]
     return {
         "stated": brackets(coulombs.value, coulombs.standard_uncertainty, "C"),
         "plus_minus": plus_minus(coulombs.value, coulombs.standard_uncertainty, "C"),
@@ -250,8 +272,10 @@ def _coulombs(coulombs: Any) -> dict[str, Any]:
                 "exponent": f"{row['exponent']:+.2f}",
                 "share": words.share(abs(float(row["share"]))),
             }
-            for row in coulombs.budget.to_dict("records")
+            for row in rows
+            if row not in small
         ],
+        "small": ", ".join(report_words.input_name(row["input"]) for row in small),
         "routes": [
             {
                 "route": row["route"],
@@ -259,6 +283,8 @@ def _coulombs(coulombs: Any) -> dict[str, Any]:
             }
             for row in coulombs.routes.to_dict("records")
         ],
+        "agreement": clean(coulombs.agreement.told, longest=900),
+        "differ": [clean(line, longest=600) for line in routes_differ(coulombs)],
         "notes": [clean(note, longest=400) for note in coulombs.notes],
     }
 

@@ -32,6 +32,12 @@ _BENCH = {
 """What to do at the bench about an input of the budget."""
 
 
+_WEIGHT = {
+    "ratio, weight from diameter": ", which follows from its diameter and density",
+    "fall and rise, radius from the fall": ", which follows from the size that falls so fast",
+}
+
+
 def worked_row(found: Analysis) -> list[str]:
     """One reading taken through the arithmetic with the reader's own numbers."""
     rows = tables.levels(found)
@@ -47,8 +53,15 @@ def worked_row(found: Analysis) -> list[str]:
     mean = f", the mean of {row.count} readings," if row.count > 1 else ""
     turns = (row.value - found.offset) / found.unit
     origin = f"{significant(found.offset, 4)} + " if found.offset else ""
+    if found.verdict == "steps":
+        first = f"{name} {clean(row.label)} is {form(row.value)}{mean} and the unit is {unit}."
+    else:
+        first = (
+            f"{name} {clean(row.label)} is {form(row.value)}{mean} and the unit, if there were "
+            f"steps, {unit}."
+        )
     return [
-        f"{name} {clean(row.label)} is {form(row.value)}{mean} and the unit is {unit}.",
+        first,
         f"{above} / {unit} = {turns:.2f}; the nearest whole number is {row.integer}.",
         f"Back again: {origin}{row.integer} × {unit} = {form(row.expected)}. The reading "
         f"differs from it by {form(row.difference, '+')}, which is "
@@ -57,26 +70,29 @@ def worked_row(found: Analysis) -> list[str]:
     ]
 
 
-def worked_coulombs(found: Analysis, coulombs: Any, run: Run | None) -> list[str]:
+def worked_coulombs(found: Analysis, coulombs: Any) -> list[str]:
     """From the unit in divisions to coulombs, the numbers put in."""
     inputs = {row["input"]: row["value"] for row in coulombs.budget.to_dict("records")}
     unit = rounded(found.unit, found.unit_err)
-    names = ("fall", "sphere.weight", "plates.separation", "plates.voltage")
-    if coulombs.route != "ratio, weight given" or not all(name in inputs for name in names):
+    if not all(name in inputs for name in ("fall", "plates.separation", "plates.voltage")):
         return [
             f"By the route “{coulombs.route}” a unit of {unit} divisions is "
             f"{brackets(coulombs.value, coulombs.standard_uncertainty, 'C')}."
         ]
-    fall, weight, gap, volts = (inputs[name] for name in names)
-    held = weight * gap / volts
+    fall, gap, volts = (inputs[name] for name in ("fall", "plates.separation", "plates.voltage"))
+    # Every route that has the fall holds u/F against weight times separation over voltage.
+    held = coulombs.value * fall / found.unit
+    weight = held * volts / gap
     lines = [
-        f"Without field the sphere falls {fall:.4g} divisions in one interval under its weight "
-        f"of {weight:.4g} N. At {volts:.4g} V across {1e3 * gap:.4g} mm, the charge that holds the "
+        f"Without field the sphere falls {fall:.4g} divisions in one interval under its weight of "
+        f"{weight:.4g} N{_WEIGHT.get(coulombs.route, '')}. At {volts:.4g} V across "
+        f"{1e3 * gap:.4g} mm, the charge that holds the "
         f"weight is {weight:.4g} × {gap:.4g} / {volts:.4g} = {held:.4g} C.",
         f"One unit moves the sphere by {unit} divisions, the weight by {fall:.4g}: the unit is "
         f"{unit} / {fall:.4g} × {held:.4g} C = {coulombs.value:.4g} C.",
     ]
     first = int(np.argmax(found.readings.measured))
+    run: Run | None = getattr(found, "run", None)
     if run is not None and len(run.telling) == len(found.readings):
         row = run.telling.to_dict("records")[first]
         k = int(found.integers[first])
@@ -101,7 +117,7 @@ def next_steps(found: Analysis, coulombs: Any = None) -> list[str]:
             f"{int(k.max())} says about {worth:.2g} times as much as one at {middle}, so repeat "
             "the largest."
         )
-    if coulombs is not None:
+    if coulombs is not None and found.verdict == "steps":
         budget = coulombs.budget.sort_values("share", ascending=False)
         first = budget.iloc[0]
         todo = _BENCH.get(first["input"], "get a better value of it")

@@ -6,8 +6,9 @@ import math
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+from quantize.charge.run_analysis import RunAnalysis
 from quantize.show.rounding import brackets
-from quantize.show.text import WIDTH, bullets
+from quantize.show.text import WIDTH, analysis_text, bullets
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,25 +19,84 @@ if TYPE_CHECKING:
 _MOST_ROWS = 60
 
 
+BALANCE = "Was the balance charge a whole number too?"
+
+
+def run_analysis_text(found: RunAnalysis) -> str:
+    """Everything about a run, as the command line prints it."""
+    return "\n\n".join(sections(found))
+
+
 def sections(
-    found: Analysis, run: Run | None, coulombs: Any, plan: DatedPlan | None = None
+    found: Analysis,
+    coulombs: Any = None,
+    missing: str | None = None,
+    plan: DatedPlan | None = None,
 ) -> list[str]:
-    """An analysis in words, with what its run adds."""
+    """An analysis in words, with what its run adds, or what an apparatus does."""
+    run: Run | None = getattr(found, "run", None)
+    if isinstance(found, RunAnalysis):
+        coulombs, missing = found.coulombs, found.missing
     parts = [remarks_text(run.remarks)] if run is not None and run.remarks else []
-    parts.append(str(found))
-    if coulombs is not None:
-        parts.append(coulombs_text(coulombs))
-    if run is not None:
-        parts.append(checks_text(run.checks(found)))
+    parts.append(analysis_text(found))
+    if isinstance(found, RunAnalysis):
+        parts.append(f"{BALANCE}\n{indented(found.balance_sentence)}")
+    if coulombs is not None or missing is not None:
+        parts.append(coulombs_text(coulombs, found.verdict, missing))
+    if isinstance(found, RunAnalysis):
+        parts.append(checks_text(found.checks))
         if plan is not None:
-            parts.append("\n".join(indented(line, "") for line in plan.held_against(found, run)))
-        parts += cautions_text(run)
+            held = plan.held_against(found, found.run)
+            parts.append("\n".join(indented(line, "") for line in held))
+        parts += cautions_text(found.run)
     return parts
 
 
-def coulombs_text(found: Any) -> str:
-    """The unit in coulombs with its budget."""
-    return "In coulombs\n" + indented(str(found))
+def coulombs_text(coulombs: Any, verdict: str = "steps", missing: str | None = None) -> str:
+    """The unit in coulombs with its budget; where steps are not settled, as what it would be."""
+    if coulombs is None:
+        return f"In coulombs\n{indented(f'Not stated: {missing}')}"
+    parts = [conditional(coulombs)] if verdict != "steps" else [str(coulombs)]
+    title = "In coulombs" if verdict == "steps" else "In coulombs, if there were steps"
+    if verdict != "steps" and len(coulombs.routes) > 1:
+        parts.append(f"Do the routes agree? {coulombs.agreement.told}")
+    reasons = routes_differ(coulombs)
+    if reasons:
+        parts += ["", "Why the routes differ", *(f"- {reason}" for reason in reasons)]
+    return f"{title}\n" + "\n".join(indented(part) for part in parts)
+
+
+def run_lines(found: Analysis) -> list[str]:
+    """The balance charge and the coulombs of a run in a sentence each; nothing without a run."""
+    if not isinstance(found, RunAnalysis):
+        return []
+    if found.coulombs is None:
+        told = f"In coulombs it is not stated: {found.missing}"
+    elif found.conditional:
+        told = conditional(found.coulombs)
+    else:
+        told = f"In coulombs: {found.coulombs._headline()} by the route '{found.coulombs.route}'."
+    return [f"{BALANCE} {found.balance_sentence}", told]
+
+
+def conditional(coulombs: Any) -> str:
+    """The unit in coulombs as what it would be if there were steps."""
+    low, high = coulombs.interval(0.95)[0]
+    stated = brackets(coulombs.value, coulombs.standard_uncertainty, "C")
+    return (
+        f"If there were steps, the unit would be {stated} by the route '{coulombs.route}' (95 % "
+        f"interval {low:.4g} C to {high:.4g} C). These readings do not settle whether there are "
+        "any, so that this is no measured charge."
+    )
+
+
+def routes_differ(coulombs: Any) -> list[str]:
+    """Route by route why they differ, where chance does not explain it."""
+    from quantize.charge import why_routes_differ
+
+    if coulombs.agreement.level not in ("doubt", "bad"):
+        return []
+    return why_routes_differ(coulombs)
 
 
 def checks_text(checks: Any) -> str:
@@ -98,6 +158,11 @@ def charges_text(table: pd.DataFrame) -> str:
     if len(rows) > _MOST_ROWS:
         lines.append(f"  ... {len(rows) - _MOST_ROWS} more rows; --json gives them all")
     return "\n".join(lines)
+
+
+def routes_text(agreement: Any) -> str:
+    """Whether the routes by which rows could be converted agree."""
+    return f"Do the routes agree?\n{indented(agreement.told)}"
 
 
 def indented(text: str, indent: str = "  ") -> str:

@@ -12,7 +12,7 @@ import numpy as np
 
 from quantize import __version__
 from quantize.null.verdict import KINDS
-from quantize.show.rounding import decimals_of, rounded
+from quantize.show.rounding import decimals_of, plus_minus, rounded
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -232,6 +232,14 @@ class Estimate:
     note: str
 
 
+def shared(found: Analysis) -> str:
+    """The fall whose error is in unit and evidence, in words; nothing without one."""
+    fit = getattr(found, "fit", None)
+    if fit is None or fit.fall_added is None or not fit.shift.standard_uncertainty:
+        return ""
+    return plus_minus(fit.fall_added.value, fit.fall_added.standard_uncertainty)
+
+
 def estimates(found: Analysis) -> list[Estimate]:
     """The three estimators side by side."""
     sure = found.comb_fit.integers_sure
@@ -242,6 +250,14 @@ def estimates(found: Analysis) -> list[Estimate]:
         ),
         "periodogram": "its highest peak taken as right",
     }
+    if shared(found):
+        notes = {
+            "mixture over integers": "every whole number and fall weighed",
+            "least squares": (
+                "whole numbers and fall taken as certain" if sure else f"{notes['least squares']}"
+            ),
+            "periodogram": "highest peak and fall taken as right",
+        }
     return [
         Estimate(
             method=method,
@@ -279,10 +295,23 @@ def settings(found: Analysis) -> list[tuple[str, str]]:
         ("units tried", f"{band.low:.4g} to {band.high:.4g}, {band.reason}"),
         ("offset", _offset(found.settings["offset"])),
         ("scatter", _scatter(found)),
+        *_fall(found),
         ("limit set beforehand", f"p at most {found.alpha:g}"),
         ("resamples", f"{found.settings['n_resamples']:,}"),
         ("seed", seeded),
         ("versions", ", ".join(f"{name} {v}" for name, v in versions().items())),
+    ]
+
+
+def _fall(found: Analysis) -> list[tuple[str, str]]:
+    if not shared(found):
+        return []
+    return [
+        (
+            "fall",
+            f"{shared(found)} divisions, added to every reading; unit and evidence are averaged "
+            "over its error",
+        )
     ]
 
 

@@ -88,6 +88,8 @@ def _unit(found: Analysis) -> list[str]:
             "of the unit",
         ),
     ]
+    if tables.shared(found):
+        rows.append(("in the ±", "the scatter of the readings and the error of the fall"))
     if found.offset or found.settings["offset"] != "zero":
         rows.append(("counted from", significant(found.offset, 4)))
     return [f"{title} (± is one standard uncertainty)", *pairs(rows)]

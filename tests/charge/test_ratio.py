@@ -165,7 +165,9 @@ def test_a_unit_from_distances_alone_does_not_lean_on_the_fall():
         readings = run.readings()
 
     free, joined = (
-        charge.unit_in_coulombs(a(), apparatus, run=run).budget.set_index("input")
+        charge.unit_in_coulombs(
+            a(), apparatus, run=run, route="ratio, weight given"
+        ).budget.set_index("input")
         for a in (Free, Joined)
     )
     assert free.loc["fall", "exponent"] == pytest.approx(-1, abs=1e-6)

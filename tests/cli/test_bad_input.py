@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from command_line import DATA, QUICK, Run, program
+from command_line import DATA, Run, program
 
 BENCH = (DATA / "invented_apparatus.toml").read_text(encoding="utf-8")
 RUN = ("invented_run.csv", "--apparatus", "bench.toml")
@@ -87,12 +87,6 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
     ("report folder", {}, ("analyze", "page.csv", "--report", "."), "--report is '.', a folder"),
     ("no run", {}, ("convert",), "FILE is missing"),
     ("no bench", {}, ("convert", "page.csv"), "--apparatus FILE is missing"),
-    (
-        "missing entry",
-        {"bench.toml": BENCH.replace("separation", "# separation").encode()},
-        ("analyze", *RUN, *QUICK, "--plot", "a.svg"),
-        "`plates.separation`",
-    ),
     (
         "missing entry, converted",
         {"bench.toml": BENCH.replace("separation", "# separation").encode()},

@@ -42,7 +42,8 @@ def test_demo_as_json(quantize: Run) -> None:
     assert published["integers"] == [4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 16, 17]
     assert published["unit"] == pytest.approx(4.9089, abs=0.002)
     assert invented["coulombs"]["unit"] == "C"
-    assert {row["input"] for row in invented["coulombs"]["budget"]} >= {"unit", "sphere.weight"}
+    assert {row["input"] for row in invented["coulombs"]["budget"]} >= {"unit", "fall"}
+    assert invented["balance"]["integer"] == 6
     assert invented["checks"]
 
 
@@ -125,7 +126,7 @@ def test_an_apparatus_leads_to_coulombs_with_budget_and_checks(quantize: Run) ->
         *("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml"), *QUICK
     )
     assert done.status == 0
-    for words in ("In coulombs", "sphere.weight", "Was the measurement sound?", "Monte Carlo"):
+    for words in ("In coulombs", "reticle.division", "Was the measurement sound?", "Monte Carlo"):
         assert words in done.out
     assert max(map(len, done.out.splitlines())) <= 80
 
@@ -153,7 +154,8 @@ def test_convert_gives_every_row(quantize: Run) -> None:
     command = ("convert", "invented_run.csv", "--apparatus", "invented_apparatus.toml")
     text = quantize(*command)
     assert text.status == 0
-    assert "by the route 'ratio, weight given'" in text.out
+    assert "by the route 'fall and rise, radius from the fall'" in text.out
+    assert "Do the routes agree?" in text.out
     found = json.loads(quantize(*command, "--json").out)
     assert found["schema"] == "quantize.cli.convert/1"
     assert len(found["rows"]) == 46

@@ -120,11 +120,13 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "Plan": lambda: qz.plan(sigma=0.1),
     "Propagation": propagation,
     "ResidualVoltage": lambda: run().residual_voltage(),
+    "RunAnalysis": lambda: run().analyze((6, 16), n_resamples=19, rng=1),
     "RunFit": lambda: run().fit((6, 16)),
     "RunningResult": lambda: qz.running_evidence(PAGE, BAND, (0, 20)),
     "SampledMixture": lambda: qz.sample_mixture(
         PAGE, BAND, sigma_range=0.1, draws=50, chains=2, rng=1
     ),
+    "ShiftedFit": lambda: run().fit((6, 16)).mixture,
     "Sensitivity": lambda: qz.sensitivity(PAGE, BAND, n_resamples=99, rng=1),
     "Truth": lambda: simulated().truth,
     "TwoUnits": lambda: qz.fit_two_units(

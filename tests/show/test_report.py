@@ -152,20 +152,21 @@ def test_every_term_of_the_theory_has_its_line(
             assert term not in text, term
 
 
-def test_a_run_adds_coulombs_budget_checks_and_cautions(
-    run: qz.charge.Run, invented: Analysis
-) -> None:
-    page = Page(report.report_html(invented, run=run))
+def test_a_run_adds_coulombs_budget_checks_and_cautions(run: qz.charge.Run) -> None:
+    found = run.analyze(n_resamples=199, rng=1)
+    page = Page(report.report_html(found))
     for words in (
         "INVENTED DATA",
         "The budget in coulombs",
-        "effective weight of a sphere",
+        "Was the balance charge a whole number too?",
+        "divisions fallen without field",
         "Was the measurement sound?",
         "Cautions",
         "local regulations",
     ):
         assert words in page.text, words
-    lines = report_words.worked_coulombs(invented, run.unit_in_coulombs(invented), run)
+    assert found.coulombs is not None
+    lines = report_words.worked_coulombs(found, found.coulombs)
     number = r"([\d.]+(?:e-\d+)?)"
     weighed = re.search(rf"is {number} × {number} / {number} = {number} C\.", lines[0])
     scaled = re.search(rf"is {number} / {number} × {number} C = {number} C\.", lines[1])
@@ -177,7 +178,11 @@ def test_a_run_adds_coulombs_budget_checks_and_cautions(
     assert held == pytest.approx(weight * gap / volts, rel=1e-3, abs=0)
     assert again == held
     assert value == pytest.approx(unit / fall * held, rel=1e-3, abs=0)
-    assert value == pytest.approx(run.unit_in_coulombs(invented).value, rel=1e-3, abs=0)
+    assert value == pytest.approx(found.coulombs.value, rel=1e-3, abs=0)
+    # Every weight that a route can have is worked the same way.
+    for route in found.coulombs.routes["route"]:
+        other = found.by_route(route).coulombs
+        assert report_words.worked_coulombs(found, other)
 
 
 def test_it_needs_nothing_from_elsewhere_and_runs_nothing(published: Analysis) -> None:

@@ -1,0 +1,200 @@
+"""The levels of a run: readings that lie on one comb, and the errors that they share.
+
+The fall F is added to the readings, which closes the comb at zero: (x + F)·V0/V = u·n. One error
+of F moves all readings together, and so does a change of F in the course of the run.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray
+from quantize.charge.quantity import Quantity
+from quantize.charge.stated import plus_minus
+from quantize.readings import Readings
+from quantize.shared_shift import SharedShift
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from quantize.charge.run import Run
+
+_LEAST_FALLS = 3
+_LEAST_REPEATS = 3
+_STEADY = 0.1
+"""Probability of so much change by chance below which the fall is a line in time.
+
+One run in ten that is steady has the change of its fall averaged over for nothing, which widens its
+errors a little; a change that is left out makes the unit wrong.
+"""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Levels:
+    """Values of a comb, how each leans on an error that all share, and that error.
+
+    `rows` are the rows of the table behind them; without a shared error the offset is free. Where
+    the fall is a straight line in time, `drift` is the error of its change from the first row to
+    the last, `drift_lever` how far each value moves with that, and `remark` says so.
+    """
+
+    rows: pd.DataFrame
+    values: FloatArray
+    lever: FloatArray
+    shift: Quantity | None
+    drift: Quantity | None = None
+    drift_lever: FloatArray | None = None
+    remark: str = ""
+
+    def readings(self, run: Run, sigma: Any) -> Readings:
+        """The values as readings, with the errors that they share."""
+        found = run.as_readings(self.rows, self.values, self.lever, sigma)
+        return found.replace(shift=self.shared)
+
+    @property
+    def offset(self) -> str:
+        """Where the comb starts: at zero, unless nothing tells where that is."""
+        return "free" if self.shift is None else "zero"
+
+    @property
+    def shared(self) -> SharedShift | None:
+        """The errors that the values share; None where nothing is unknown of them."""
+        first = shared_shift(self.shift, self.lever)
+        if first is None or self.drift_lever is None:
+            return first
+        return dataclasses.replace(first, also=shared_shift(self.drift, self.drift_lever))
+
+    def unshared(self) -> Levels:
+        """The same without any shared error, for a comb that may start anywhere."""
+        return dataclasses.replace(self, shift=None, drift=None, drift_lever=None)
+
+
+def shared_shift(error: Quantity | None, lever: FloatArray) -> SharedShift | None:
+    """An error that moves all readings together; None for one that is known exactly."""
+    if error is None or error.standard_uncertainty == 0:
+        return None
+    return SharedShift(
+        error=error.standard_uncertainty,
+        lever=lever,
+        degrees_of_freedom=error.degrees_of_freedom,
+    )
+
+
+def levels_of(run: Run) -> Levels:
+    """The levels of a run, through zero where its fall or a held state tells where that is."""
+    rows, found = run.telling, len(run.driven)
+    if found < 2:
+        noun = "reading" if found == 1 else "readings"
+        raise InputError(
+            f"`run` has {found} {noun} on the scale with a voltage on the plates; at least 2 are "
+            "needed to look for steps."
+        )
+    fall = run.fall_on_record()
+    if fall is not None:
+        values, _, stretch, _ = run.joined(rows)
+        shift = dataclasses.replace(fall, value=0.0)
+        return Levels(rows=rows, values=values, lever=stretch, shift=shift)
+    run.need_one_voltage()
+    held = run.apparatus.word("run.held_state") if run.apparatus else None
+    moved, there = run.moved(rows), (rows["state"] == held).to_numpy(bool)
+    level = run.moved()[(run.driven["state"] == held).to_numpy(bool)]
+    if held is None or level.size == 0:
+        return Levels(rows=rows, values=moved, lever=np.ones(moved.size), shift=None)
+    observed, degrees = run.scatter()
+    shift = Quantity(
+        value=float(level.mean()),
+        standard_uncertainty=observed / math.sqrt(level.size),
+        degrees_of_freedom=degrees or math.inf,
+        unit="div",
+    )
+    # Rows of the held state itself tell the zero, and may not be used a second time.
+    rest = moved[~there] - shift.value
+    return Levels(rows=rows[~there], values=rest, lever=-np.ones(rest.size), shift=shift)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Trend:
+    """A straight line through the falls against time.
+
+    `change` is that from the first row of the run to the last, `mean` the fall at the mean time of
+    the falls, both in divisions per interval; `p_value` how often steady falls seem to change so.
+    `place` is where each row of the run's table lies, in lengths of the run from that mean time.
+    """
+
+    change: Quantity
+    mean: Quantity
+    p_value: float
+    place: pd.Series
+    words: str
+
+
+def trend_of(run: Run) -> Trend | None:
+    """The line through the falls of a run; None with fewer than three of them."""
+    import pandas as pd
+    from scipy.stats import t
+
+    falls = run.falls
+    time, words = run.time_of(run.table)
+    at = pd.Series(time, index=run.table.index)
+    length = float(np.ptp(time))
+    if len(falls) < _LEAST_FALLS or length == 0 or at[falls.index].nunique() < 2:
+        return None
+    place = (at - at[falls.index].mean()) / length
+    x = -(falls["divisions"] / falls["seconds"]).to_numpy(float) * run.interval
+    tau = place[falls.index].to_numpy(float)
+    squares, degrees = float(tau @ tau), x.size - 2
+    slope = float(tau @ x) / squares
+    rest = x - x.mean() - slope * tau
+    scatter = max(math.sqrt(float(rest @ rest) / degrees), _least_scatter(run, float(x.mean())))
+    law: dict[str, Any] = {"distribution": "t", "degrees_of_freedom": degrees, "unit": "div"}
+    error = scatter / math.sqrt(squares)
+    return Trend(
+        change=Quantity(value=slope, standard_uncertainty=error, **law),
+        mean=Quantity(
+            value=float(x.mean()), standard_uncertainty=scatter / math.sqrt(x.size), **law
+        ),
+        p_value=2 * float(t.sf(abs(slope) / error, degrees)),
+        place=place,
+        words=words,
+    )
+
+
+def _least_scatter(run: Run, fall: float) -> float:
+    """Below which the scatter of falls is not believed: few may lie on a line by chance."""
+    observed, degrees = run.scatter()
+    rounding = run.resolution() / math.sqrt(12) if run.timing == "fixed time" else 0.0
+    return max(observed if degrees >= _LEAST_REPEATS else 0.0, rounding, 1e-9 * abs(fall))
+
+
+def steadied(run: Run, levels: Levels) -> Levels:
+    """The levels, along a straight line through the falls where these change beyond chance."""
+    trend = None if levels.shift is None else trend_of(run)
+    if trend is None or trend.p_value >= _STEADY:
+        return levels
+    return along(levels, trend)
+
+
+def along(levels: Levels, trend: Trend) -> Levels:
+    """The levels with the fall of each moment in place of the mean one."""
+    if levels.shift is None or levels.drift is not None:
+        return levels
+    lever = levels.lever * trend.place[levels.rows.index].to_numpy(float)
+    change = trend.change
+    return dataclasses.replace(
+        levels,
+        values=levels.values + lever * change.value,
+        shift=dataclasses.replace(trend.mean, value=0.0),
+        drift=dataclasses.replace(change, value=0.0),
+        drift_lever=lever,
+        remark=(
+            "The fall is taken as a straight line in time, which changes by "
+            f"{plus_minus(change.value, change.standard_uncertainty, sign='+')} divisions from the "
+            f"first row to the last, {trend.words}; unit and evidence are averaged over the error "
+            "of that, too."
+        ),
+    )

@@ -1,0 +1,331 @@
+"""A run brought to a verdict, the unit, the balance charge and coulombs: one answer, one number."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.randomness import RngLike
+from quantize._support.results import jsonable
+from quantize._support.validation import FloatArray
+from quantize.analysis import Analysis, analyze
+from quantize.charge.balance import Balance
+from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
+from quantize.charge.estimate import RunFit, at_the_bound, fit_from, scatter_of_levels
+from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
+from quantize.charge.stated import plus_minus
+from quantize.null.verdict import CANNOT_TELL, NO_STEPS
+from quantize.readings import Readings
+
+if TYPE_CHECKING:
+    from quantize.charge.apparatus import Apparatus
+    from quantize.charge.run import Run
+    from quantize.charge.soundness import Checks
+
+_SURE = 0.95  # share of the best unit below which a sentence about it names the share
+_WITH_CHANGE = (
+    "That holds for every size of the fall, and every steady change of it, that the falls allow."
+)
+_WITHOUT_CHANGE = (
+    "With the fall taken for steady these readings would have spoken against steps; with the "
+    "changes of it that the falls allow, they do not."
+)
+_FEWER_UNITS = (
+    "With the fall taken for steady these readings would have spoken against more units; with the "
+    "changes of it that the falls allow, they speak against these."
+)
+_ALIKE = 1.05  # factor between two limits that count as one
+_FAR = 2.576  # standard errors; a right whole number is farther off once in a hundred runs
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class RunAnalysis(Analysis):
+    """Result of `Run.analyze`: an `Analysis` with the error of the fall in all that it says.
+
+    Attributes
+    ----------
+    fit : RunFit
+        The same posterior, with what it says about fall and balance.
+    coulombs : UnitInCoulombs or None
+        The unit in coulombs.
+    missing : str or None
+        Why there is none: what the apparatus would have to say, for one.
+    run : Run
+    """
+
+    _private: ClassVar[tuple[str, ...]] = (*Analysis._private, "fit", "run")
+
+    fit: RunFit
+    coulombs: UnitInCoulombs | None
+    missing: str | None
+    run: Run
+
+    @property
+    def conditional(self) -> bool:
+        """Whether unit, whole numbers and coulombs hold only if there are steps at all."""
+        return self.verdict != "steps"
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Highest-density set of the unit: rows (low, high), that of the best unit first."""
+        return self.fit.interval(prob)
+
+    def by_route(self, route: str) -> RunAnalysis:
+        """The same, with the coulombs by that route."""
+        coulombs, missing = coulombs_or_why(
+            self, self.run.apparatus, fit=self.fit, run=self.run, route=route
+        )
+        return dataclasses.replace(self, coulombs=coulombs, missing=missing)
+
+    @functools.cached_property
+    def checks(self) -> Checks:
+        """Whether the run was sound."""
+        return self.run.checks(self)
+
+    @functools.cached_property
+    def balance_sentence(self) -> str:
+        """Whether the balance charge was a whole number of units too, and how that was computed."""
+        return _balance_sentence(self)
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready dictionary with stable keys."""
+        body = super().to_dict()
+        if body["coulombs"] is not None:
+            body["coulombs"]["conditional"] = self.conditional
+        balance = jsonable(self.fit.balance) or dict.fromkeys(
+            ("units", "standard_uncertainty", "integer", "probability")
+        )
+        return body | {
+            "conditional": self.conditional,
+            "balance": balance | {"sentence": self.balance_sentence},
+        }
+
+
+def analyze_run(
+    run: Run,
+    unit_range: Any = None,
+    *,
+    offset: str | float | None = None,
+    sigma: str | float = "auto",
+    resolution: float | None = None,
+    alpha: float = 0.05,
+    n_resamples: int = 9999,
+    rng: RngLike = None,
+) -> RunAnalysis:
+    """Analyze the run of one particle, the error of its fall averaged over.
+
+    Parameters
+    ----------
+    run : Run
+        Of one particle.
+    unit_range : (float, float), optional
+        Divisions per interval.
+    offset : {"zero", "free"} or float, optional
+        Where the comb starts; at zero where a fall or a held state tells it, else free.
+    sigma : {"auto", "prior", "predicted", "free"} or float
+        As in `fit_run`; a number is one known standard deviation for all readings.
+    resolution : float, optional
+        Step to which the readings were rounded, if not as written.
+    alpha, n_resamples, rng :
+        As in `quantize.analyze`.
+
+    Returns
+    -------
+    RunAnalysis
+    """
+    levels = levels_of(run)
+    if isinstance(sigma, str):
+        validation.choice("sigma", sigma, ("auto", "prior", "predicted", "free"))
+        known, believed, words = scatter_of_levels(run, sigma, levels.rows)
+    else:
+        known, believed, words = validation.positive("sigma", sigma), None, "given"
+    given = levels.readings(run, known)
+    question = _Question(
+        run=run,
+        given=given if resolution is None else given.replace(resolution=resolution),
+        scatter=words,
+        offset=levels.offset if offset is None else offset,
+        options={
+            "unit_range": unit_range,
+            "sigma_range": believed,
+            "alpha": alpha,
+            "n_resamples": n_resamples,
+            "rng": rng,
+        },
+    )
+    return question.answered(levels)
+
+
+def with_run(found: Analysis, run: Run) -> RunAnalysis:
+    """An analysis of `Run.readings` made again with the error of the fall in it."""
+    if isinstance(found, RunAnalysis):
+        return found
+    run = run.single()
+    levels, given = levels_of(run), found.readings
+    if len(given) != len(levels.values) or not np.allclose(given.values, levels.values):
+        # The fall was not added to these.
+        lever = np.ones(len(given))
+        levels = Levels(rows=levels.rows, values=given.values, lever=lever, shift=None)
+    settings, model = found.settings, found.settings["model"]
+    question = _Question(
+        run=run,
+        given=given,
+        scatter="as in the analysis",
+        offset=settings["offset"],
+        options={
+            "unit_range": found.band,
+            "sigma_range": settings["sigma_range"] if model is None else None,
+            "model": None if model is None else found.mixture.model,
+            "null": settings["null"],
+            "alpha": found.alpha,
+            "n_resamples": settings["n_resamples"],
+            "rng": np.random.SeedSequence(
+                found.seed["entropy"],
+                spawn_key=tuple(found.seed["spawn_key"]),
+                n_children_spawned=found.seed["children_spawned"],
+            ),
+        },
+    )
+    return question.answered(levels)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class _Question:
+    """What is asked of a run, whatever is taken for its fall.
+
+    `given` are the readings but for their values, which the fall has a part in.
+    """
+
+    run: Run
+    given: Readings
+    scatter: str
+    offset: str | float
+    options: dict[str, Any]
+
+    def answered(self, levels: Levels) -> RunAnalysis:
+        """The answer, with the change of the fall in it where it matters."""
+        if self.offset != "zero":
+            levels = levels.unshared()
+        levels = steadied(self.run, levels)
+        found = self._analysis(levels)
+        if found.no_unit_above is not None and levels.drift is None:
+            return self._doubted(levels, found)
+        return self._with_coulombs(levels, found)
+
+    def _doubted(self, levels: Levels, found: Analysis) -> RunAnalysis:
+        """What speaks against steps stands only if it does with the change of the fall in it."""
+        trend = trend_of(self.run)
+        if trend is None or levels.shift is None:
+            return self._with_coulombs(levels, _withheld(found, levels))
+        line = along(levels, trend)
+        again = self._analysis(line)
+        before, after = found.no_unit_above, again.no_unit_above
+        assert before is not None
+        if again.verdict == found.verdict and after is not None and after <= _ALIKE * before:
+            kept = dataclasses.replace(found, reasons=(*found.reasons, _WITH_CHANGE))
+            return self._with_coulombs(levels, kept)
+        told = _WITHOUT_CHANGE if after is None else _FEWER_UNITS
+        changed = dataclasses.replace(again, reasons=(*again.reasons, told))
+        return self._with_coulombs(line, changed)
+
+    def _analysis(self, levels: Levels) -> Analysis:
+        readings = self.given.replace(values=levels.values, shift=levels.shared)
+        offset = self.offset if self.options.get("model") is None else "zero"
+        return analyze(readings, offset=offset, **self.options)
+
+    def _with_coulombs(self, levels: Levels, found: Analysis) -> RunAnalysis:
+        words = at_the_bound(found.mixture, self.options["sigma_range"], self.scatter)
+        fit = fit_from(found.mixture, self.run, levels.shift, words)
+        coulombs, missing = coulombs_or_why(found, self.run.apparatus, fit=fit, run=self.run)
+        fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(Analysis)}
+        if levels.remark:
+            fields["reasons"] = (*found.reasons, levels.remark)
+        return RunAnalysis(**fields, fit=fit, coulombs=coulombs, missing=missing, run=self.run)
+
+
+def coulombs_or_why(
+    found: Analysis,
+    apparatus: Apparatus | None,
+    *,
+    fit: RunFit | None = None,
+    run: Run | None = None,
+    route: str | None = None,
+) -> tuple[UnitInCoulombs | None, str | None]:
+    """The unit in coulombs; or None, and why there is none."""
+    if found.verdict == NO_STEPS:
+        return None, "without steps there is no unit to convert."
+    if apparatus is None:
+        return None, "the run has no apparatus; read it with one, as in Run(page, apparatus)."
+    try:
+        return unit_in_coulombs(fit or found, apparatus, run=run, route=route), None
+    except InputError as error:
+        return None, str(error)
+
+
+def _withheld(found: Analysis, levels: Levels) -> Analysis:
+    """The verdict taken back, with the reason."""
+    why = (
+        "no fall without field is known"
+        if levels.shift is None
+        else "fewer than three falls without field are on the page"
+    )
+    unknown = f"{why}, so that a change of it in the course of the run is not known"
+    if found.verdict != NO_STEPS:
+        told = f"That holds for a steady fall: {unknown}."
+        return dataclasses.replace(found, reasons=(*found.reasons, told))
+    return dataclasses.replace(
+        found,
+        verdict=CANNOT_TELL,
+        no_unit_above=None,
+        reasons=(
+            "With the fall taken for steady, the readings would speak against every unit that "
+            f"could have shown. But {unknown}, and such a change hides steps.",
+        ),
+        advice=("Read a fall without field in every charge state, three at least.",),
+    )
+
+
+def _balance_sentence(found: RunAnalysis) -> str:
+    balance, fit = found.fit.balance, found.fit
+    if found.verdict == NO_STEPS:
+        return "Not asked: without steps there is no unit to count the balance charge in."
+    if balance is None or fit.fall_added is None:
+        return (
+            "It cannot be told: the balance charge is the fall without field over the unit, and no "
+            "fall is known; read some rows at zero voltage."
+        )
+    fall = plus_minus(fit.fall_added.value, fit.fall_added.standard_uncertainty)
+    computed = (
+        f"Divisions fallen in one interval without field ({fall}) over the unit "
+        f"({plus_minus(found.unit, found.unit_err)}), the errors of both taken together: "
+        f"{balance.sentence}"
+    )
+    answer = _answered(balance)
+    share = float(found.alternatives["share"].iloc[0])
+    if share < _SURE:
+        computed += (
+            f" This is for the best unit, which holds {100 * share:.0f} % of the probability."
+        )
+    if found.conditional:
+        return f"If there were steps: {answer[0].lower()}{answer[1:]} {computed}"
+    return f"{answer} {computed}"
+
+
+def _answered(balance: Balance) -> str:
+    if balance.integer is None:
+        return "It cannot be told."
+    off = balance.units - balance.integer
+    sigmas = abs(off) / max(balance.standard_uncertainty, 1e-12)
+    held = f"{balance.integer} unit" + ("s" if balance.integer != 1 else "")
+    if sigmas < _FAR:
+        return (
+            f"It agrees with a whole number, {held}: {off:+.3f} from it, {sigmas:.1f} standard "
+            "errors."
+        )
+    return (
+        f"No: it is {off:+.3f} from {held}, the nearest whole number, {sigmas:.1f} standard errors."
+    )

@@ -1,0 +1,99 @@
+"""The fall in the course of a run: a straight line where it changes, and what that saves."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from independent_bench import Bench, simulate
+from scipy import stats
+
+import quantize as qz
+from quantize.charge import Run
+from quantize.charge.levels import along, levels_of, steadied, trend_of
+
+DRYING = Bench(evaporated=0.08)
+
+
+def test_the_line_is_that_of_a_regression_on_the_rows() -> None:
+    # One reading of each state, so that the falls alone tell their scatter.
+    alone = dataclasses.replace(DRYING, states=tuple((n, 1) for n, _ in DRYING.states))
+    page, apparatus, _ = simulate(alone, 1)
+    run = Run(page, apparatus)
+    falls = run.falls
+    line = stats.linregress(falls["row"], -falls["divisions"])
+    found = trend_of(run)
+    assert found is not None
+    length = float(np.ptp(run.table["row"]))
+    assert found.change.value == pytest.approx(line.slope * length)
+    assert found.change.standard_uncertainty == pytest.approx(line.stderr * length)
+    assert found.change.degrees_of_freedom == len(falls) - 2
+    assert found.p_value == pytest.approx(line.pvalue)
+    assert found.mean.value == pytest.approx(-falls["divisions"].mean())
+
+
+def test_falls_that_lie_on_a_line_by_chance_are_not_better_than_the_other_rows() -> None:
+    page, apparatus, _ = simulate(DRYING, 1)
+    run = Run(page, apparatus)
+    falls = [i for i, volts in enumerate(page["V"]) if volts == 0]
+    for i in falls:
+        page["divisions"][i] = -60.0 + round(0.2 * i)
+    found, lined = trend_of(run), trend_of(Run(page, apparatus))
+    assert found is not None
+    assert lined is not None
+    scatter = run.scatter()[0] / math.sqrt(len(falls))
+    assert lined.mean.standard_uncertainty == pytest.approx(scatter)
+
+
+def test_levels_follow_the_line() -> None:
+    page, apparatus, _ = simulate(DRYING, 1)
+    run = Run(page, apparatus)
+    steady, trend = levels_of(run), trend_of(run)
+    assert trend is not None
+    moved = along(steady, trend)
+    times = run.telling["row"] - run.falls["row"].mean()
+    slope = trend.change.value / np.ptp(run.table["row"])
+    # One voltage: what is added at each row is the fall of that row less the mean one.
+    assert moved.values - steady.values == pytest.approx((slope * times).to_numpy())
+    assert moved.readings(run, None).values == pytest.approx(moved.values)
+    assert "straight line in time" in moved.remark
+    assert along(moved, trend) is moved
+
+
+def test_a_drying_sphere_gives_its_unit_all_the_same() -> None:
+    # The weight goes down by 8 %: with a steady fall the whole numbers of most runs are wrong.
+    wrong = 0
+    for seed in (0, 2, 3, 5):
+        page, apparatus, truth = simulate(DRYING, seed)
+        run = Run(page, apparatus)
+        found = run.fit((0.5 * truth["unit"], 2 * truth["unit"]))
+        assert found.integers.tolist() == truth["units"]
+        assert found.unit == pytest.approx(truth["unit"], abs=4 * found.unit_err)
+        levels = levels_of(run)
+        steady = qz.fit_mixture(
+            levels.readings(run, None), found.mixture.band, sigma_range=run.sigma_range()
+        )
+        wrong += steady.integers.tolist() != truth["units"]
+    assert wrong >= 3
+
+
+def test_a_steady_fall_stays_steady() -> None:
+    # One clean run in ten is taken along a line: of 60, more than 15 come once in 2,000.
+    lines = 0
+    for seed in range(60):
+        page, apparatus, _ = simulate(Bench(), seed)
+        run = Run(page, apparatus)
+        lines += steadied(run, levels_of(run)).drift is not None
+    assert lines <= 15
+
+
+def test_too_few_falls_have_no_line() -> None:
+    page, apparatus, _ = simulate(Bench(falls=2), 1)
+    run = Run(page, apparatus)
+    assert trend_of(run) is None
+    assert steadied(run, levels_of(run)).drift is None
+    at_once = {"V": [200.0, 0.0, 0.0, 0.0], "div": [1, -60, -61, -60], "t": [10.0] * 4}
+    at_once["clock"] = ["10:00", "11:00", "11:00", "11:00"]
+    assert trend_of(Run(at_once)) is None

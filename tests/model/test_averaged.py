@@ -1,0 +1,176 @@
+"""Two errors that all readings share, in posterior and evidence, against normal laws."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.integrate import quad
+
+import quantize as qz
+from quantize.model.averaged import AveragedPosterior, over_shift
+from quantize.null.evidence import averaged_evidence, level_evidence
+from quantize.shared_shift import SharedShift
+
+N = np.array([2, 3, 4, 5, 6, 7, 8, 9, 3, 5, 7, 4])
+UNIT, SIGMA = 10.0, 0.3
+BAND = (6.0, 16.0)
+PLACE = np.linspace(-0.5, 0.5, N.size)
+
+
+def readings(
+    error: float = 0.0, drift: float = 0.0, shift: SharedShift | None = None
+) -> qz.Readings:
+    """Readings of known scatter that lie `error` too low, and drift."""
+    noise = SIGMA * np.random.default_rng(1).normal(size=N.size)
+    values = UNIT * N + noise - error - drift * PLACE
+    return qz.Readings(values, sigma=SIGMA, resolution=1e-6, shift=shift)
+
+
+def shift(error: float, drift: float = 0.0, degrees: float = math.inf) -> SharedShift:
+    second = SharedShift(error=drift, lever=PLACE, degrees_of_freedom=degrees) if drift else None
+    return SharedShift(error=error, lever=np.ones(N.size), degrees_of_freedom=degrees, also=second)
+
+
+def by_hand(data: qz.Readings, error: float, drift: float = 0.0) -> tuple[float, float]:
+    """Generalised least squares of the unit, the whole numbers known."""
+    covariance = SIGMA**2 * np.eye(N.size) + error**2 + drift**2 * np.outer(PLACE, PLACE)
+    weight = np.linalg.solve(covariance, N)
+    variance = 1 / float(N @ weight)
+    return variance * float(weight @ data.values), math.sqrt(variance)
+
+
+@pytest.mark.parametrize(
+    ("error", "drift"), [(0.2, 0.0), (1.0, 0.0), (0.05, 0.0), (0.4, 1.5), (1.0, 0.3)]
+)
+def test_the_unit_is_that_of_generalised_least_squares(error: float, drift: float) -> None:
+    data = readings(0.7 * error, -0.8 * drift, shift(error, drift))
+    found = qz.fit_mixture(data, BAND)
+    unit, spread = by_hand(data, error, drift)
+    assert found.unit == pytest.approx(unit, abs=0.05 * spread)
+    assert found.unit_err == pytest.approx(spread, rel=0.02)
+    assert found.integers.tolist() == N.tolist()
+    assert len(found.alternatives) == 1
+    low, high = found.interval(0.95)[0]
+    half = stats.norm.ppf(0.975) * spread
+    assert (low, high) == pytest.approx((unit - half, unit + half), abs=0.12 * spread)
+    drawn = found.draws(4000, rng=1)["unit"]
+    # Five standard errors of a standard deviation from 4000 draws.
+    assert drawn.std() == pytest.approx(spread, rel=0.04 + 5 / math.sqrt(8000))
+    table = found.integer_probabilities
+    assert table.groupby("reading")["probability"].sum().to_numpy() == pytest.approx(1, abs=1e-3)
+
+
+def test_the_evidence_is_the_average_over_the_second_error() -> None:
+    # Sum over many sizes of the drift, the readings moved back by hand.
+    error, drift = 0.4, 1.5
+    data = readings(0.7 * error, -0.8 * drift, shift(error, drift))
+    found = qz.fit_mixture(data, BAND)
+    z = np.linspace(-4.5, 4.5, 91)
+    fits = [
+        qz.fit_mixture(
+            data.replace(values=data.values - one * drift * PLACE, shift=shift(error)), BAND
+        )
+        for one in z
+    ]
+    weight = np.log(stats.norm.pdf(z) * (z[1] - z[0]))
+    comb = np.logaddexp.reduce([fit.log_evidence for fit in fits] + weight)
+    continuum = np.logaddexp.reduce([fit.log_evidence_continuum for fit in fits] + weight)
+    assert found.log_evidence == pytest.approx(comb, abs=0.03)
+    assert found.log_bayes_factor == pytest.approx(comb - continuum, abs=0.03)
+
+
+def test_a_lattice_too_large_gives_way_to_the_average(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = readings(0.3, 0.0, shift(0.4))
+    one = qz.fit_mixture(data, BAND)
+    monkeypatch.setattr("quantize.model.posterior.MOST_WITH_SHIFT", 10)
+    two = qz.fit_mixture(data, BAND)
+    assert isinstance(two.posterior, AveragedPosterior)
+    assert not isinstance(one.posterior, AveragedPosterior)
+    assert two.unit == pytest.approx(one.unit, abs=0.02 * one.unit_err)
+    assert two.unit_err == pytest.approx(one.unit_err, rel=0.02)
+    assert two.log_evidence == pytest.approx(one.log_evidence, abs=0.03)
+    offset = [fit.parameters.set_index("parameter").loc["offset"] for fit in (one, two)]
+    assert offset[1]["mean"] == pytest.approx(offset[0]["mean"], abs=0.05 * offset[0]["sd"])
+    assert offset[1]["sd"] == pytest.approx(offset[0]["sd"], rel=0.05)
+    drawn = [fit.draws(4000, rng=1)["offset"] for fit in (one, two)]
+    assert drawn[1].std() == pytest.approx(drawn[0].std(), rel=0.15)
+
+
+def test_small_second_errors_change_nothing() -> None:
+    one, two = (qz.fit_mixture(readings(0.1, 0.0, shift(0.2, d)), BAND) for d in (0.0, 1e-6))
+    assert two.unit == pytest.approx(one.unit, rel=1e-6)
+    assert two.unit_err == pytest.approx(one.unit_err, rel=1e-3)
+    assert two.log_bayes_factor == pytest.approx(one.log_bayes_factor, abs=1e-3)
+
+
+def test_evidence_is_averaged_and_not_lost() -> None:
+    # Ten standard deviations of a reading from the first to the last: as they stand, no steps.
+    drift = 10 * SIGMA
+    data = readings(0.0, drift)
+    exact = level_evidence(qz.fit_mixture(data, BAND).posterior)
+    shared = data.replace(shift=shift(1e-3, drift))
+    found = level_evidence(qz.fit_mixture(shared, BAND).posterior)
+    assert exact.log_bayes_factor < 0
+    assert not exact.steps
+    assert found.steps
+    assert found.log_bayes_factor > 3
+
+
+def test_an_average_of_one_or_of_equals_is_that_one() -> None:
+    posterior = qz.fit_mixture(readings(), BAND).posterior
+    one = level_evidence(posterior)
+    for rows, weights in (([one], [1.0]), ([one, one], [0.3, 0.7])):
+        found = averaged_evidence(rows, np.array(weights), posterior, 0.05)
+        assert found.log_bayes_factors == pytest.approx(one.log_bayes_factors)
+        assert found.score == pytest.approx(one.score)
+        assert found.p_value == pytest.approx(one.p_value)
+        assert found.steps == one.steps
+    half = averaged_evidence([one], np.array([0.5]), posterior, 0.05)
+    name = next(iter(one.log_bayes_factors))
+    # Where the comb has no evidence half of the time, its odds are half as good.
+    assert half.log_bayes_factors[name] == pytest.approx(one.log_bayes_factors[name] - math.log(2))
+
+
+def test_two_errors_come_back_from_a_file() -> None:
+    data = readings(0.0, 0.0, shift(0.2, 1.5, degrees=4.0))
+    again = qz.Readings.from_dict(data.to_dict())
+    assert again.shift is not None
+    assert again.shift.also is not None
+    assert again.shift.also.error == 1.5
+    assert again.shift.also.degrees_of_freedom == 4.0
+    assert again.shift.also.lever == pytest.approx(PLACE)
+    few = data.select([0, 3]).shift
+    assert few is not None
+    assert few.also is not None
+    assert few.also.lever == pytest.approx(PLACE[[0, 3]])
+
+
+@pytest.mark.parametrize(("centre", "width"), [(0.8, 1.0), (-1.3, 0.3), (0.4, 0.05)])
+def test_normal_prior_and_normal_readings(centre: float, width: float) -> None:
+    found = over_shift(math.inf, float, lambda z: -0.5 * ((z - centre) / width) ** 2)
+    # N(0, 1) times N(centre, width): precision 1 + 1/width², and the evidence of the sum of both.
+    precision = 1 + width**-2
+    mean = centre * width**-2 / precision
+    evidence = stats.norm.logpdf(centre, 0, math.sqrt(1 + width**2))
+    evidence += math.log(width * math.sqrt(2 * math.pi))
+    assert found.weight @ found.z == pytest.approx(mean, abs=0.02)
+    spread = math.sqrt(found.weight @ (found.z - mean) ** 2)
+    assert spread == pytest.approx(precision**-0.5, rel=0.1)
+    assert found.log_evidence == pytest.approx(evidence, abs=0.1)
+    # No two neighbours hold more than a tenth of it between them, while steps are halved.
+    cells = (found.weight[1:] + found.weight[:-1]) / 2
+    assert cells.max() <= 0.1
+
+
+def test_long_tails_are_summed_up_to_their_ends() -> None:
+    # Student's t of two degrees of freedom, cut at twelve: ∫z²·pdf grows up to the very end.
+    found = over_shift(2.0, float, lambda z: 0.0)
+    law = stats.t(2)
+    inside, _ = quad(law.pdf, -12, 12)
+    square, _ = quad(lambda z: z**2 * law.pdf(z), -12, 12)
+    assert found.z[-1] == pytest.approx(12.0)
+    assert found.weight @ found.z**2 == pytest.approx(square / inside, rel=0.01)
+    assert found.log_evidence == pytest.approx(0.0, abs=1e-9)
