@@ -51,10 +51,10 @@ LEAST = -1.5
 called steps, however rarely the families drawn come near it."""
 STARTS, STEPS = 4, 1500
 SAMPLES = {
-    "offset zero, sigma unknown": {5: 0.4, 8: 1.0, 20: 1.0, 60: 0.5},
-    "offset zero, sigma known": {5: 0.4, 8: 0.7, 20: 0.7, 60: 0.4},
-    "offset free, sigma unknown": {8: 0.25, 20: 0.25},
-    "offset free, sigma known": {8: 0.4, 20: 0.35, 60: 0.2},
+    "offset zero, sigma unknown": {5: 0.25, 8: 1.0, 20: 1.0, 60: 0.3},
+    "offset zero, sigma known": {5: 0.25, 8: 0.4, 20: 0.4, 60: 0.3},
+    "offset free, sigma unknown": {8: 0.2, 20: 0.2},
+    "offset free, sigma known": {8: 0.25, 20: 0.25},
 }
 """Samples of a family in each mode and size, in parts of `--replicates`. Above the
 largest size its tails hold; a free offset needs more than five."""
@@ -264,7 +264,7 @@ def _most_samples(drawn: Drawn, part: str) -> dict[str, int]:
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--replicates", type=int, default=400)
+    parser.add_argument("--replicates", type=int, default=120)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--only", default="", help="one mode")
     parser.add_argument("--sizes", type=int, nargs="+", default=SIZES, help="some sizes")

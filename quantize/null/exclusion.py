@@ -18,7 +18,7 @@ from quantize._support.validation import FloatArray
 from quantize.comb.wrapped import log_wrapped_normal
 from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
-from quantize.readings import Levels
+from quantize.levels import Levels
 
 AGAINST = math.log(20)
 _ASTRAY = 0.05

@@ -63,7 +63,12 @@ def without_each_state(
 
 
 def _left_out(found: Posterior) -> dict[Any, float]:
-    data = found.readings.select(found.readings.measured)
+    """p-values; an error that the readings share is held at its most probable value."""
+    settled = found.settled
+    data = settled.readings.select(settled.readings.measured)
+    if data.shift is not None:
+        most_probable = settled.nodes.shift[np.argmax(settled.nodes.log_mass)]
+        data = data.with_shift_at(float(most_probable) / data.shift.error)
     if data.state is None:
         labels: list[Any] = list(range(1, len(data) + 1))
         codes: IntArray = np.arange(len(data))
