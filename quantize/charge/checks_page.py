@@ -37,6 +37,10 @@ def last_digits(run: Run) -> list[Check]:
     spread = "start" in used and used["start"].nunique() >= 5
     raw = used["end"].to_numpy(float) if spread else run.raw_divisions()
     step = run.resolution()
+    declared = run.apparatus is not None and run.apparatus.get("reticle.step") is not None
+    if step not in _HEAPS and not declared:
+        # Readings that all end in 0 or 5 are heaped, unless the ruler is said to have such steps.
+        step = 10.0 ** math.floor(math.log10(step) + 1e-9)
     steps = np.round(raw / step).astype(np.int64)
     every, words = _HEAPS.get(step, (5, "in 0 or 5 where a fifth"))
     if steps.size < 20 or np.unique(steps).size < 5:

@@ -16,9 +16,9 @@ import numpy as np
 
 from quantize._support.validation import FloatArray
 from quantize.comb.wrapped import log_wrapped_normal
+from quantize.levels import Levels
 from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
-from quantize.levels import Levels
 
 AGAINST = math.log(20)
 _ASTRAY = 0.05
