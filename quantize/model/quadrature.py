@@ -28,7 +28,7 @@ NEGLIGIBLE = 22.0
 """A node is dropped when its log mass is this far below the largest one."""
 NEGLIGIBLE_OF_MANY = 13.0
 """... where there are so many nodes that the few that count have a large share each."""
-_MOST_BOXES = 8_000_000
+_MOST_BOXES = 4_000_000
 MOST_WITH_SHIFT = 200_000
 """With a shift, which can be averaged over instead."""
 _COARSE = 0.1

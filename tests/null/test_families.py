@@ -38,30 +38,36 @@ def test_combs_have_whole_numbers_and_the_noise_they_name():
 
 def test_stored_calibration_covers_every_mode_and_size_and_falls():
     stored = table()
-    assert set(stored["tails"]) == set(calibrate.PAGES)
+    assert set(stored["tails"]) == set(calibrate.SAMPLES)
     assert set(stored["tails"]["offset zero, sigma unknown"]) == set(NAMED)
-    for by_kind in stored["tails"].values():
-        assert {"continuous", "lumpy"} <= set(by_kind)
+    for part, by_kind in stored["tails"].items():
+        assert {"continuous", "lumpy", "sums"} <= set(by_kind)
         for by_size in by_kind.values():
-            assert {"8", "20", "60"} <= set(by_size)
+            assert set(by_size) == {str(size) for size in calibrate.SAMPLES[part]}
             for tail in map(np.array, by_size.values()):
                 assert tail.size == len(stored["scores"])
                 assert np.all(np.diff(tail) <= 0)
                 assert np.all((tail > 0) & (tail <= 1))
-    assert set(stored["hurdles"]) == set(KINDS)
-    assert all(len(heights) == len(stored["sizes"]) for heights in stored["hurdles"].values())
+    assert set(stored["log_weights"]) == set(KINDS)
+    assert all(len(w) == len(stored["sizes"]) for w in stored["log_weights"].values())
+    assert min(map(min, stored["log_weights"].values())) >= calibrate.LEAST
 
 
-def test_the_search_for_hurdles_keeps_the_level_and_finds_the_telling_kind():
+def test_the_search_for_weights_keeps_the_level_and_finds_the_informative_kind():
     rng = np.random.default_rng(8)
-    # Only the first kind tells combs from data without steps; the others are noise.
-    nulls = [rng.normal(0, 1, (400, len(KINDS))) for _ in range(3)]
-    combs = [rng.normal(0, 1, (400, len(KINDS))) + np.eye(len(KINDS))[0] * 3]
-    hurdles = calibrate.search_hurdles(nulls, combs, seed=1)
-    for pages in nulls:
-        assert np.mean((pages - hurdles).min(axis=1) > 0) <= 0.05
-    # A test on the first kind alone has a power of Phi(3 - 1.645) = 0.91.
-    assert np.mean((combs[0] - hurdles).min(axis=1) > 0) > 0.75
+    # Only the first kind parts combs from data without steps; the others are noise.
+    first = np.eye(len(KINDS))[0]
+    nulls = [rng.normal(2 * (1 - first), 1, (400, len(KINDS))) for _ in range(3)]
+    combs = [rng.normal(2 * (1 - first) + 3 * first, 1, (400, len(KINDS)))]
+    log_weights = calibrate.search_weights(nulls, combs, seed=1)
+    for rows in nulls:
+        assert np.mean(calibrate.scores(rows, log_weights) > 0) <= 0.05
+    # A test on the first kind alone has a power of Phi(3 - 1.645) = 0.91; six kinds of noise that
+    # cannot be left out (none weighs less than e^-1.5) take a part of it.
+    assert np.mean(calibrate.scores(combs[0], log_weights) > 0) > 0.75
+    equal = np.zeros(len(KINDS))
+    equal += max(np.quantile(calibrate.scores(rows, equal), 0.955) for rows in nulls)
+    assert np.mean(calibrate.scores(combs[0], equal) > 0) < 0.7
 
 
 def test_tail_counts_and_then_falls_as_the_exponential():
@@ -80,8 +86,8 @@ def test_tail_counts_and_then_falls_as_the_exponential():
 def test_table_of_a_small_run_has_a_row_a_family(tmp_path):
     keep = tmp_path / "counts.json"
     results = {}
-    pages = dict.fromkeys((8, 20, 40, 60, 200), 0) | {8: 1}
-    false_alarms.run(results, keep, pages)
+    samples = dict.fromkeys((5, 8, 20, 40, 60, 200), 0) | {8: 1}
+    false_alarms.run(results, keep, samples)
     text = "\n".join(false_alarms.table(json.loads(keep.read_text())))
     for label, _ in EVERY:
         assert f"| {label} |" in text
