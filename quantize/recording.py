@@ -10,8 +10,9 @@ _MOST_DIGITS = 8
 _TOLERANCE = 8 * float(np.finfo(float).eps)
 _DROPPED = 3
 """So many final digits that all larger readings lack are no chance: one in a thousand."""
-_FEWEST_MULTIPLES = 8
-"""Different values that must all end in 0 or 5 before the ruler is taken to be read to fives."""
+_MULTIPLES = {10: 4, 5: 8}
+"""Of how many steps all must be multiples, and how many different values must be, before the record
+is taken to have that step: by chance one in ten thousand, and fewer."""
 
 
 def recorded_steps(values: FloatArray) -> FloatArray | None:
@@ -19,7 +20,7 @@ def recorded_steps(values: FloatArray) -> FloatArray | None:
 
     Either all readings have the same number of decimals, or the same number of significant digits:
     then the step grows with the reading. Whole numbers have step 1 or more, and where at least
-    eight different values all end in 0 or 5 (or all in 0), so had the ruler. Errors of the last
+    eight different values all end in 0 or 5, or four all in 0, so had the ruler. Errors of the last
     few bits, as arithmetic leaves them, do not matter.
 
     Examples
@@ -78,10 +79,9 @@ def _last_digits(size: FloatArray, tolerance: float) -> IntArray | None:
 def _multiple(steps: FloatArray) -> int:
     """1, 5 or 10: of how many steps all readings are multiples."""
     different = np.unique(np.rint(steps).astype(np.int64))
-    if different.size >= _FEWEST_MULTIPLES:
-        for multiple in (10, 5):
-            if not np.any(different % multiple):
-                return multiple
+    for multiple, fewest in _MULTIPLES.items():
+        if different.size >= fewest and not np.any(different % multiple):
+            return multiple
     return 1
 
 
