@@ -168,6 +168,7 @@ def analyze(
             resolution=resolution,
             **options,
         )
+        readings = found.readings
     else:
         readings = qz.read_readings(
             file, value=column, sigma=sigma_column, state=state_column, resolution=resolution
@@ -185,11 +186,12 @@ def analyze(
     if as_json:
         from quantize.show.records import record
 
-        say_json(record(found, file, coulombs=coulombs, missing=missing, plan=promise))
+        keys = record(found, file, coulombs=coulombs, missing=missing, plan=promise)
+        say_json(keys | {"read_from": str(readings.origin)})
         return
     from quantize.show import run_text
 
-    say(f"{len(found.readings)} readings from {file}\n{found.readings.origin}\n")
+    say(f"{len(readings)} readings from {file}\n{readings.origin}\n")
     say("\n\n".join(run_text.sections(found, coulombs, missing, promise)))
 
 

@@ -62,9 +62,10 @@ def test_whole_numbers_have_step_one_unless_the_ruler_is_coarser() -> None:
     assert recorded_steps(5 * whole) == pytest.approx(5.0)
     assert recorded_steps(10 * whole) == pytest.approx(10.0)
     assert recorded_steps(whole / 2) == pytest.approx(0.5)
-    # Seven different values that all end in zero are too few for a ruler of tens.
-    assert recorded_steps(10 * whole[:7]) == pytest.approx(1.0)
-    assert recorded_steps(np.tile(10 * whole[:7], 4)) == pytest.approx(1.0)
+    # Three different values that all end in zero are too few for a ruler of tens, seven for fives.
+    assert recorded_steps(10 * whole[:3]) == pytest.approx(1.0)
+    assert recorded_steps(5 * np.array([3.0, 4, 5, 7, 8, 11, 13])) == pytest.approx(1.0)
+    assert recorded_steps(np.tile(10 * whole[:3], 4)) == pytest.approx(1.0)
 
 
 def test_full_precision_shows_no_step() -> None:

@@ -19,8 +19,7 @@ def record(
     missing: str | None = None,
     plan: DatedPlan | None = None,
 ) -> dict[str, Any]:
-    """The keys of the analysis, and: conditional, interval_95, file, read_from,
-    versions.
+    """The keys of the analysis, and: conditional, interval_95, file, versions.
 
     A run adds balance, coulombs, missing, checks, remarks and cautions, and what was promised.
     """
@@ -33,7 +32,6 @@ def record(
         "conditional": found.verdict != "steps",
         "interval_95": tables.pieces(found),
         "file": str(file),
-        "read_from": str(found.readings.origin),
         "versions": tables.versions(),
     }
     if isinstance(found, RunAnalysis):

@@ -60,6 +60,8 @@ def coulombs_text(coulombs: Any, verdict: str = "steps", missing: str | None = N
     title = "In coulombs" if verdict == "steps" else "In coulombs, if there were steps"
     if verdict != "steps" and len(coulombs.routes) > 1:
         parts.append(f"Do the routes agree? {coulombs.agreement.told}")
+    if verdict != "steps":
+        parts += [f"Note: {note}" for note in coulombs.notes]
     reasons = routes_differ(coulombs)
     if reasons:
         parts += ["", "Why the routes differ", *(f"- {reason}" for reason in reasons)]

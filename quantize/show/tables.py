@@ -235,9 +235,10 @@ class Estimate:
 def shared(found: Analysis) -> str:
     """The fall whose error is in unit and evidence, in words; nothing without one."""
     fit = getattr(found, "fit", None)
-    if fit is None or fit.fall_added is None or not fit.shift.standard_uncertainty:
+    fall = getattr(fit, "fall_added", None)
+    if fit is None or fall is None or not fit.shift.standard_uncertainty:
         return ""
-    return plus_minus(fit.fall_added.value, fit.fall_added.standard_uncertainty)
+    return plus_minus(fall.value, fall.standard_uncertainty)
 
 
 def estimates(found: Analysis) -> list[Estimate]:

@@ -153,9 +153,8 @@ def test_coulombs_are_conditional_where_steps_are_not_settled(
     report = flat(re.sub(r"<[^>]*>", " ", (tmp_path / "a.html").read_text(encoding="utf-8")))
     assert "If there were steps, the unit would be" in report
     assert "The budget in coulombs, if there were steps" in report
-    assert ", if there were steps, " in report
-    worked = report[report.index("One row worked") : report.index("The budget in")]
-    assert "e-19 C" not in worked
+    # The unit is too unsure for any reading to be taken through the arithmetic.
+    assert "One row worked" not in report
     found = json.loads(quantize("analyze", *names, *QUICK, *SEED, "--json").out)
     assert found["conditional"] is True
     assert found["coulombs"]["conditional"] is True

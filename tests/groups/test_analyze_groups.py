@@ -110,7 +110,7 @@ def test_successive_calls_on_one_generator_differ_and_can_be_done_again(table, r
     second = qz.analyze_groups(table, rng=rng, **OPTIONS)
     assert second.seed["children_spawned"] == 4
     label = "P0"
-    assert second.analysis(label).p_values["smooth"] <= 1
+    assert second.analysis(label).smooth.p_value <= 1
     assert second.seed_of(label).spawn_key == (4,)
 
 
