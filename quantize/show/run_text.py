@@ -38,7 +38,7 @@ def sections(
     if isinstance(found, RunAnalysis):
         coulombs, missing = found.coulombs, found.missing
     parts = [remarks_text(run.remarks)] if run is not None and run.remarks else []
-    parts.append(analysis_text(found))
+    parts.append(analysis_text(found) if isinstance(found, RunAnalysis) else str(found))
     if isinstance(found, RunAnalysis):
         parts.append(f"{BALANCE}\n{indented(found.balance_sentence)}")
     if coulombs is not None or missing is not None:
