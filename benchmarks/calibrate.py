@@ -53,8 +53,8 @@ STARTS, STEPS = 4, 1500
 SAMPLES = {
     "offset zero, sigma unknown": {5: 0.25, 8: 1.0, 20: 1.0, 60: 0.3},
     "offset zero, sigma known": {5: 0.25, 8: 0.4, 20: 0.4, 60: 0.3},
-    "offset free, sigma unknown": {8: 0.2, 20: 0.2},
-    "offset free, sigma known": {8: 0.25, 20: 0.25},
+    "offset free, sigma unknown": {8: 0.1, 20: 0.1},
+    "offset free, sigma known": {8: 0.125, 20: 0.125},
 }
 """Samples of a family in each mode and size, in parts of `--replicates`. Above the
 largest size its tails hold; a free offset needs more than five."""

@@ -135,6 +135,7 @@ def test_a_wrong_scale_is_a_check_with_its_reason(quantize: Run, tmp_path: Path)
 # ---- what is not settled ------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_coulombs_are_conditional_where_steps_are_not_settled(
     quantize: Run, tmp_path: Path
 ) -> None:
