@@ -126,7 +126,6 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "SampledMixture": lambda: qz.sample_mixture(
         PAGE, BAND, sigma_range=0.1, draws=50, chains=2, rng=1
     ),
-    "ShiftedFit": lambda: run().fit((6, 16)).mixture,
     "Sensitivity": lambda: qz.sensitivity(PAGE, BAND, n_resamples=99, rng=1),
     "Truth": lambda: simulated().truth,
     "TwoUnits": lambda: qz.fit_two_units(
