@@ -43,13 +43,13 @@ KEPT = ROOT / "benchmarks" / "results" / "calibration_samples.jsonl"
 SEED = 20240611
 SIZES = (5, 8, 20, 60)
 SCORES = np.round(np.arange(-6.0, 8.01, 0.25), 2)
-NEVER, ALWAYS = -99.0, 99.0
+NEVER, ALWAYS = -60.0, 60.0
 COUNTED = 6
 LEVEL = 0.045
-LEAST = -1.5
+LEAST = -4.0
 """No log weight is less: data that one kind of null explains better by more than this are not
 called steps, however rarely the families drawn come near it."""
-STARTS, STEPS = 4, 1500
+STARTS, STEPS = 6, 4000
 SAMPLES = {
     "offset zero, sigma unknown": {5: 0.25, 8: 1.0, 20: 1.0, 60: 0.3},
     "offset zero, sigma known": {5: 0.25, 8: 0.4, 20: 0.4, 60: 0.3},
@@ -66,7 +66,6 @@ def one_to_eight(rng: np.random.Generator, n: int) -> FloatArray:
 
 
 TRAINING: dict[int, tuple[tuple[Callable[..., FloatArray], float], ...]] = {
-    5: ((whole, 0.03), (whole, 0.05), (one_to_eight, 0.03), (one_to_eight, 0.05)),
     8: ((whole, 0.05), (whole, 0.08), (whole, 0.10), (one_to_eight, 0.08)),
     20: (
         (whole, 0.10),
@@ -86,7 +85,8 @@ TRAINING: dict[int, tuple[tuple[Callable[..., FloatArray], float], ...]] = {
         (whole_geometric, 0.12),
     ),
 }
-"""Combs that the hurdles are searched for, by size: whole numbers and sigma/unit."""
+"""Combs that the weights are searched for, by size: whole numbers and sigma/unit. Fewer than eight
+readings take the weights of eight: with five, hardly any comb shows enough different multiples."""
 
 
 def jobs() -> Iterator[tuple[str, str, str, int]]:
@@ -164,7 +164,7 @@ def draw(
 def ratios(kept: dict[int, dict[str, float] | None]) -> FloatArray:
     """The kept factors as rows, kinds in the order of `KINDS`."""
     rows = [[NEVER if r is None else r.get(kind, ALWAYS) for kind in KINDS] for r in kept.values()]
-    return np.array(rows).reshape(-1, len(KINDS))
+    return np.clip(np.array(rows).reshape(-1, len(KINDS)), NEVER, ALWAYS)
 
 
 def scores(rows: FloatArray, log_weights: FloatArray) -> FloatArray:
@@ -176,24 +176,31 @@ def scores(rows: FloatArray, log_weights: FloatArray) -> FloatArray:
 def search_weights(nulls: list[FloatArray], combs: list[FloatArray], seed: int) -> FloatArray:
     """Log weights with the largest mean power while no family has more than `LEVEL` above zero."""
     rng = np.random.default_rng(seed)
+    # A score is above zero where the weighted sum of the nulls' odds is below one.
+    odds = [np.exp(-rows) for rows in nulls]
+    allowed = [int(LEVEL * len(rows)) for rows in nulls]
+    comb_odds = np.concatenate([np.exp(-rows) for rows in combs])
+    share = np.concatenate([np.full(len(rows), 1 / len(rows) / len(combs)) for rows in combs])
 
     def settled(log_weights: FloatArray) -> FloatArray:
         """The same, with what has to be added to all of them for every family to keep the level."""
-        common = max(float(np.quantile(scores(x, log_weights), 1 - LEVEL)) for x in nulls)
-        return np.maximum(log_weights + common, LEAST)
+        weights = np.exp(log_weights)
+        least = min(
+            float(np.partition(rows @ weights, k)[k]) for rows, k in zip(odds, allowed, strict=True)
+        )
+        return np.maximum(log_weights - np.log(least), LEAST)
 
     def power(log_weights: FloatArray) -> float:
-        raised = settled(log_weights)
-        return float(np.mean([np.mean(scores(x, raised) > 0) for x in combs]))
+        return float(share @ (comb_odds @ np.exp(settled(log_weights)) < 1))
 
     best, reached = np.zeros(len(KINDS)), -1.0
     for _ in range(STARTS):
-        at = rng.normal(0, 1.0, len(KINDS))
+        at = rng.normal(0, 1.5, len(KINDS))
         here = power(at)
-        for _ in range(STEPS):
+        for step in range(STEPS):
             trial = at.copy()
-            moved = rng.integers(0, len(KINDS), rng.integers(1, 3))
-            trial[moved] += rng.normal(0, 0.8, moved.size)
+            moved = rng.integers(0, len(KINDS), rng.integers(1, 4))
+            trial[moved] += rng.normal(0, 1.0 if 2 * step < STEPS else 0.3, moved.size)
             found = power(trial)
             if found >= here:
                 at, here = trial, found
@@ -219,8 +226,9 @@ def tail(leads: FloatArray) -> FloatArray:
 def make(drawn: Drawn) -> dict[str, Any]:
     """The table."""
     plain = mode(sigma_known=False, free=False)
-    log_weights = np.zeros((len(SIZES), len(KINDS)))
-    for row, n in enumerate(SIZES):
+    sizes = list(TRAINING)
+    log_weights = np.zeros((len(sizes), len(KINDS)))
+    for row, n in enumerate(sizes):
         of_size = {key: kept for key, kept in drawn.items() if key[0] == plain and key[3] == n}
         nulls = [ratios(kept) for key, kept in of_size.items() if key[1] != "comb"]
         combs = [ratios(kept) for key, kept in of_size.items() if key[1] == "comb"]
@@ -228,14 +236,14 @@ def make(drawn: Drawn) -> dict[str, Any]:
     tails: dict[str, Any] = {part: {kind: {} for kind in NAMED} for part in SAMPLES}
     for (part, kind, _, n), kept in drawn.items():
         if kind != "comb" and kept:
-            found = scores(ratios(kept), log_weights[SIZES.index(n)])
+            found = scores(ratios(kept), log_weights[sizes.index(max(n, sizes[0]))])
             by_size = tails[part][kind]
             by_size[str(n)] = np.maximum(by_size.get(str(n), 0.0), tail(found))
     return {
         "schema": "quantize.calibration/3",
         "seed": SEED,
         "numpy": np.__version__,
-        "sizes": list(SIZES),
+        "sizes": sizes,
         "samples": {part: _most_samples(drawn, part) for part in SAMPLES},
         "log_weights": {
             kind: np.round(log_weights[:, i], 3).tolist() for i, kind in enumerate(KINDS)
@@ -243,13 +251,18 @@ def make(drawn: Drawn) -> dict[str, Any]:
         "scores": SCORES.tolist(),
         "tails": {
             part: {
-                kind: {n: np.round(np.minimum(t, 1.0), 6).tolist() for n, t in by_size.items()}
+                kind: {n: _short(np.minimum(t, 1.0)) for n, t in by_size.items()}
                 for kind, by_size in by_kind.items()
                 if by_size
             }
             for part, by_kind in tails.items()
         },
     }
+
+
+def _short(tail: FloatArray) -> list[float]:
+    """Four significant digits."""
+    return [float(f"{share:.4g}") for share in tail]
 
 
 def _most_samples(drawn: Drawn, part: str) -> dict[str, int]:
