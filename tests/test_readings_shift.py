@@ -33,6 +33,7 @@ def test_written_as_json_and_read_again(degrees):
         "error": 0.2,
         "lever": LEVER,
         "degrees_of_freedom": None if degrees == np.inf else degrees,
+        "also": None,
     }
     again = qz.Readings.from_dict(written)
     same(again.shift, one.shift)
