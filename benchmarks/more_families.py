@@ -7,7 +7,15 @@ from collections.abc import Callable
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.studies.families import NAMED, UNRELATED, Family, significant
+from quantize.studies.families import (
+    NAMED,
+    Family,
+    are_multiples,
+    significant,
+    sums,
+    two_of_three,
+    two_units,
+)
 
 Known = Callable[[np.random.Generator, int], tuple[FloatArray, float]]
 
@@ -78,14 +86,9 @@ def _mirrored(levels: int, centre: float) -> Callable[[np.random.Generator], Flo
 
 def _signed_sums(rng: np.random.Generator) -> FloatArray:
     """Sums i·a + j·b with i and j from −1 to 1."""
+    one, other = rng.uniform(1, 5, 2)
     steps = np.arange(-1.0, 2.0)
-    return rng.uniform(1, 4) * np.add.outer(steps, steps * rng.choice(UNRELATED)).ravel()
-
-
-def _unsigned_sums(rng: np.random.Generator) -> FloatArray:
-    """Sums i·a + j·b with i and j from 0 to 2."""
-    steps = np.arange(3.0)
-    return rng.uniform(1, 4) * np.add.outer(steps, steps * rng.choice(UNRELATED)).ravel()
+    return np.add.outer(one * steps, other * steps).ravel()
 
 
 def _golden(rng: np.random.Generator) -> FloatArray:
@@ -94,10 +97,16 @@ def _golden(rng: np.random.Generator) -> FloatArray:
     return rng.uniform(1, 3) * np.array([1, ratio, ratio**2, ratio + 2])
 
 
-def _three_sums(rng: np.random.Generator) -> FloatArray:
-    """Sums of two of three levels."""
-    levels = rng.uniform(0, 5, 3)
-    return np.add.outer(levels, levels).ravel()
+def _sums_known(places: Callable[[np.random.Generator], FloatArray], most: float = 0.12) -> Known:
+    """Sums that are no multiples, with the noise handed out."""
+
+    def draw(rng: np.random.Generator, n: int) -> tuple[FloatArray, float]:
+        while True:
+            noise, levels = float(rng.uniform(0.04, most)), places(rng)
+            if not are_multiples(levels, noise):
+                return rng.choice(levels, n) + noise * rng.normal(size=n), noise
+
+    return draw
 
 
 def _written(family: Family, digits: int) -> Family:
@@ -140,8 +149,8 @@ MORE: dict[str, dict[str, Family]] = {
     },
     "heaped": {},
     "sums": {
-        "sums of two signed units": levels_at(_signed_sums, 0.04, 0.12),
-        "golden levels": levels_at(_golden, 0.04, 0.15),
+        "sums of two signed units": sums(_signed_sums),
+        "golden levels": sums(_golden),
     },
 }
 """Families of the calibration beside `NAMED`."""
@@ -196,10 +205,10 @@ KNOWN: dict[str, dict[str, Known]] = {
     },
     "heaped": {"heaped": _smooth_known(NAMED["heaped"]["heaped"])},
     "sums": {
-        "sums of two units": levels_known(_unsigned_sums, 0.04, 0.12),
-        "sums of two of three levels": levels_known(_three_sums, 0.04, 0.12),
-        "sums of two signed units": levels_known(_signed_sums, 0.04, 0.12),
-        "golden levels": levels_known(_golden, 0.04, 0.15),
+        "sums of two units": _sums_known(two_units),
+        "sums of two of three levels": _sums_known(two_of_three),
+        "sums of two signed units": _sums_known(_signed_sums),
+        "golden levels": _sums_known(_golden),
     },
 }
 """Families that also say how large the noise of a reading is."""

@@ -8,6 +8,7 @@ so that they are a hypothesis of their own.
 from __future__ import annotations
 
 import dataclasses
+import functools
 import itertools
 
 import numpy as np
@@ -187,15 +188,28 @@ def _integrated(
 
 
 def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
-    """Dirichlet-multinomial probability of the occupied places among those in reach, averaged."""
+    """Dirichlet-multinomial probability of the occupied places among those in reach, averaged.
+
+    In reach are all pairs up to the largest of each coefficient, or as often those whose sum is no
+    larger than the largest: the sums of so many of three levels are such a triangle.
+    """
     total = int(count.sum())
-    size = np.ptp(coefficients, axis=1) + 1
     seats = log_seats(total)
-    out = log_norm(np.prod(size, axis=1), total)
     from_corner = (coefficients - coefficients.min(axis=1, keepdims=True)).astype(np.int64)
+    size = np.ptp(from_corner, axis=1) + 1
+    most = from_corner.sum(axis=2).max(axis=1)
+    triangle = np.array([_within(*row) for row in np.column_stack([size, most]).tolist()])
+    out = np.logaddexp(log_norm(np.prod(size, axis=1), total), log_norm(triangle, total))
+    out -= np.log(2)
     places = from_corner[:, :, 0] * (2 * _MOST + 1) + from_corner[:, :, 1]
     for row, mine in enumerate(places):
         held = np.bincount(mine, weights=count).astype(np.int64)
         out[:, row] += seats[:, held[held > 0]].sum(axis=1)
     mean: FloatArray = np.logaddexp.reduce(out, axis=0) - np.log(len(out))
     return mean
+
+
+@functools.cache
+def _within(first: int, second: int, most: int) -> int:
+    """Pairs (i, j) with i below `first`, j below `second` and i + j at most `most`."""
+    return sum(min(second, most - i + 1) for i in range(min(first, most + 1)))

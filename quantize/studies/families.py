@@ -116,25 +116,47 @@ def significant(values: FloatArray, digits: int) -> FloatArray:
     return np.array([float(f"{value:.{digits}g}") for value in values])
 
 
-UNRELATED = tuple(np.sqrt([2.0, 3.0, 5.0])) + (0.5 * (1 + 5**0.5), np.e / 2)
-"""Ratios of two units of which no small multiples agree."""
+def are_multiples(levels: FloatArray, noise: float) -> bool:
+    """Whether all levels lie near multiples of one unit of ten times the noise or more.
+
+    Near is within two and a half times the noise, which is a quarter of such a unit or less. For
+    all that readings can say, such levels are steps.
+    """
+    largest = float(np.abs(levels).max())
+    cycles = np.arange(1.0, largest / (10 * noise), 0.05)
+    away = np.abs(levels[:, None] - largest / cycles * np.rint(levels[:, None] * cycles / largest))
+    return bool(np.any(np.all(away < 2.5 * noise, axis=0)))
 
 
-def two_units(rng: np.random.Generator, n: int) -> FloatArray:
-    """Sums i·a + j·b with i and j from 0 to 2 and unrelated a and b, noise 0.04 to 0.12."""
-    one = rng.uniform(1, 4)
-    i, j = rng.integers(0, 3, (2, n))
-    noise = rng.uniform(0.04, 0.12) * rng.normal(size=n)
-    values: FloatArray = one * (i + j * float(rng.choice(UNRELATED))) + noise
-    return values
+def sums(
+    levels: Callable[[np.random.Generator], FloatArray], *, least: float = 0.04, most: float = 0.12
+) -> Family:
+    """Equally likely `levels`, drawn until they are no multiples; noise from `least` to `most`."""
+
+    def draw(rng: np.random.Generator, n: int) -> FloatArray:
+        while True:
+            noise, places = rng.uniform(least, most), levels(rng)
+            if not are_multiples(places, noise):
+                values: FloatArray = rng.choice(places, n) + noise * rng.normal(size=n)
+                return values
+
+    draw.__doc__ = levels.__doc__
+    return draw
 
 
-def sums_of_levels(rng: np.random.Generator, n: int) -> FloatArray:
-    """Sums of any two of three levels uniform on (0, 5), noise 0.04 to 0.12."""
+def two_units(rng: np.random.Generator) -> FloatArray:
+    """Sums i·a + j·b of two units uniform on (1, 5), i and j from 0 to 2."""
+    one, other = rng.uniform(1, 5, 2)
+    steps = np.arange(3.0)
+    levels: FloatArray = np.add.outer(one * steps, other * steps).ravel()
+    return levels
+
+
+def two_of_three(rng: np.random.Generator) -> FloatArray:
+    """Sums of any two of three levels uniform on (0, 5)."""
     levels = rng.uniform(0, 5, 3)
-    i, j = rng.integers(0, 3, (2, n))
-    values: FloatArray = levels[i] + levels[j] + rng.uniform(0.04, 0.12) * rng.normal(size=n)
-    return values
+    added: FloatArray = np.add.outer(levels, levels).ravel()
+    return added
 
 
 NAMED: dict[str, dict[str, Family]] = {
@@ -163,7 +185,10 @@ NAMED: dict[str, dict[str, Family]] = {
         "sign-symmetric levels": sign_symmetric,
     },
     "heaped": {"heaped": heaped},
-    "sums": {"sums of two units": two_units, "sums of two of three levels": sums_of_levels},
+    "sums": {
+        "sums of two units": sums(two_units),
+        "sums of two of three levels": sums(two_of_three),
+    },
 }
 """The families that the false-alarm table names, by the null that they belong to."""
 

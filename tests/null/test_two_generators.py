@@ -40,16 +40,21 @@ def found(part: Sample, *, offset: bool) -> TwoGenerators:
 def log_shares(chosen: np.ndarray) -> float:
     """Dirichlet-multinomial probability of these places, averaged over three concentrations.
 
-    The places in reach are those of the smallest rectangle that holds the coefficients.
+    The places in reach are those of the smallest rectangle that holds the coefficients, or as often
+    those of it whose sum is no larger than the largest sum.
     """
-    size = math.prod(np.ptp(chosen, axis=0) + 1)
+    chosen = chosen - chosen.min(axis=0)
+    rectangle = list(itertools.product(*(range(top + 1) for top in chosen.max(axis=0))))
+    triangle = [place for place in rectangle if sum(place) <= chosen.sum(axis=1).max()]
     _, held = np.unique(chosen, axis=0, return_counts=True)
     n = len(chosen)
-    logs = [-n * math.log(size)]
-    for a in (1.0, 0.3):
-        seats = gammaln(a + held) - gammaln(a)
-        logs.append(gammaln(size * a) - gammaln(size * a + n) + seats.sum())
-    return float(np.logaddexp.reduce(logs) - math.log(3))
+    logs = []
+    for size in (len(rectangle), len(triangle)):
+        logs.append(-n * math.log(size))
+        for a in (1.0, 0.3):
+            seats = gammaln(a + held) - gammaln(a)
+            logs.append(gammaln(size * a) - gammaln(size * a + n) + seats.sum())
+    return float(np.logaddexp.reduce(logs) - math.log(6))
 
 
 def on_a_grid(
