@@ -218,7 +218,7 @@ def analyze(
     known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
     band = band_for(everything, unit_range, sigma_range=known)
     if unit_range is not None:
-        guards.need_telling_band(data, band.limits)
+        guards.need_informative_band(data, band.limits)
     offset = assumed.plain_offset
     score = periodogram(data, band, offset=offset)
     assessed = assess(everything, band, assumed, alpha=alpha)

@@ -59,7 +59,7 @@ def sole_number_column(table: pd.DataFrame, taken: Iterable[str], *, by: str | N
     left = [j for j, name in enumerate(names) if name not in gone]
     free = [j for j in table.attrs["numeric"] if j in left]
     if len(free) == 1:
-        _need_telling(table, free[0], by if names.count(str(by)) == 1 else None)
+        _need_informative(table, free[0], by if names.count(str(by)) == 1 else None)
         return cast(int, free[0])
     if not free and len(left) == 1 and by is None:
         # The only column there is: reading it names the row that is not a number.
@@ -76,7 +76,7 @@ def sole_number_column(table: pd.DataFrame, taken: Iterable[str], *, by: str | N
     )
 
 
-def _need_telling(table: pd.DataFrame, at: int, by: str | None) -> None:
+def _need_informative(table: pd.DataFrame, at: int, by: str | None) -> None:
     """Raise where the only column of numbers, which nobody named, merely counts the rows."""
     numbers = np.array([np.nan if v is None else v for v in _each(table, at)])
     group = None if by is None else table[by].tolist()

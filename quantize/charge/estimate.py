@@ -20,10 +20,10 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.balance import Balance, balance_of
 from quantize.charge.levels import Levels, levels_of, steadied
+from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.prediction import predicted_scatter
 from quantize.charge.quantity import Quantity
 from quantize.charge.shifts import posterior_of_shift, slope_against
-from quantize.charge.votes import Vote
 from quantize.model.mixture import MixtureFit, fit_mixture
 from quantize.model.posterior import Posterior
 from quantize.readings import Readings
@@ -94,7 +94,7 @@ class RunFit(Result):
     mixture: MixtureFit
 
     @functools.cached_property
-    def vote(self) -> Vote:
+    def points(self) -> PosteriorPoints:
         """The whole posterior of unit and fall, for `joint_unit`."""
         nodes = self.mixture.posterior.nodes
         told = nodes.share > _TOO_LIGHT * nodes.share.max()
@@ -109,7 +109,7 @@ class RunFit(Result):
                 shifts = nodes.shift[told][:, None] + apart
             log_fall = np.log((self.fall_added.value - shifts) / self.fall.value).ravel()
         mass = np.repeat(nodes.share[told] / nodes.share[told].sum() / _PARTS, _PARTS)
-        return Vote(
+        return PosteriorPoints(
             log_unit=log_unit.ravel() - math.log(self.unit),
             log_fall=log_fall,
             mass=mass,

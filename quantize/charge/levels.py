@@ -87,7 +87,7 @@ def shared_shift(error: Quantity | None, lever: FloatArray) -> SharedShift | Non
 
 def levels_of(run: Run) -> Levels:
     """The levels of a run, through zero where its fall or a held state tells where that is."""
-    rows, found = run.telling, len(run.driven)
+    rows, found = run.informative, len(run.driven)
     if found < 2:
         noun = "reading" if found == 1 else "readings"
         raise InputError(

@@ -14,16 +14,16 @@ from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.charge.quantity import OWN_SCOPES
-from quantize.charge.stated import short, stated
-from quantize.charge.votes import (
-    Vote,
-    Voter,
+from quantize.charge.particle_posterior import (
+    Particle,
+    PosteriorPoints,
     balanced_draws,
     even_grid,
     joint_posterior,
     rivals_of,
 )
+from quantize.charge.quantity import OWN_SCOPES
+from quantize.charge.stated import short, stated
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -101,7 +101,7 @@ def joint_unit(
     units: Mapping[str, Propagation],
     *,
     alternatives: Mapping[str, Any] | None = None,
-    votes: Mapping[str, Vote] | None = None,
+    posteriors: Mapping[str, PosteriorPoints] | None = None,
     benches: Mapping[str, str] | None = None,
     rng: RngLike = 0,
 ) -> JointUnit:
@@ -112,9 +112,9 @@ def joint_unit(
     units : mapping of label to result of `unit_in_coulombs`
     alternatives : mapping of label to DataFrame, optional
         Rival units in divisions with columns unit and share, best first, where the whole numbers
-        of a particle are not sure; the particles then vote.
-    votes : mapping of label to Vote, optional
-        Whole posteriors of unit and fall (`RunFit.vote`), used in place of normal rivals once
+        of a particle are not sure.
+    posteriors : mapping of label to PosteriorPoints, optional
+        Whole posteriors of unit and fall (`RunFit.points`), used in place of normal rivals once
         some particle has several.
     benches : mapping of label to bench, optional
         Particles on one bench share its scale, plates and session; those of one batch share the
@@ -136,7 +136,7 @@ def joint_unit(
     In ln e each particle k has an own error and leans on the shared inputs z by slopes c_k:
     :math:`\ln q_k = \ln e + c_k\cdot z + \epsilon_k`. The posterior is the average over draws of
     z of :math:`\prod_k \sum_m s_{km}\,N(\ln q_{km} - c_k z - \ln e;\,σ_{km})`, m running over the
-    rivals with their shares s; the prior of ln e is flat. A vote puts the posterior of the
+    rivals with their shares s; the prior of ln e is flat. `posteriors` put that of the
     particle's unit and fall, summed over every whole number, in the place of that sum, its other
     own errors folded in. Homogeneity, each particle taken at its rival nearest to e, is the
     chi-square of the own errors about their best value given the shared ones (Cochran, Biometrics
@@ -156,12 +156,14 @@ def joint_unit(
     if len(units) < 2:
         raise InputError(f"`units` holds {len(units)} particle; two at least can be joined.")
     own, slopes = _errors(units, benches or {})
-    voters = [
-        _voter(unit, own[k], slopes[k], (alternatives or {}).get(label), (votes or {}).get(label))
+    particles = [
+        _particle(
+            unit, own[k], slopes[k], (alternatives or {}).get(label), (posteriors or {}).get(label)
+        )
         for k, (label, unit) in enumerate(units.items())
     ]
-    log_q = np.array([voter.log_q for voter in voters])
-    if all(voter.rivals[0].size == 1 for voter in voters):
+    log_q = np.array([particle.log_q for particle in particles])
+    if all(particle.rivals[0].size == 1 for particle in particles):
         # One rival each: the posterior is normal and known in closed form.
         value, spread = _closed(log_q, own, slopes)
         grid = value + spread * np.linspace(-8, 8, 4001)
@@ -169,11 +171,11 @@ def joint_unit(
         without = _left_out(log_q, own, slopes)
     else:
         z = balanced_draws(generator(rng), _SHARED_DRAWS, slopes.shape[1])
-        grid = even_grid(voters)
-        posterior, others = joint_posterior(grid, voters, z)
+        grid = even_grid(particles)
+        posterior, others = joint_posterior(grid, particles, z)
         value, spread = _moments(grid, posterior)
         without = [_moments(grid, other)[0] for other in others]
-        log_q = np.array([voter.nearest(value) for voter in voters])
+        log_q = np.array([particle.nearest(value) for particle in particles])
     unit = math.exp(value)
     weight = own**-2 / np.sum(own**-2)
     return JointUnit(
@@ -207,7 +209,7 @@ def joint_unit_of_run(run: Run, unit_range: Any = None, *, route: str | None = N
     from quantize.charge.coulombs import unit_in_coulombs
 
     run.bench().need_weight_of_each(run.particles)
-    alternatives, votes, benches = {}, {}, {}
+    alternatives, posteriors, benches = {}, {}, {}
     runs = {label: run.particle(label) for label in run.particles}
     fits = {label: one.fit(unit_range) for label, one in runs.items()}
 
@@ -224,10 +226,10 @@ def joint_unit_of_run(run: Run, unit_range: Any = None, *, route: str | None = N
             units = converted(common)
     for label, one in runs.items():
         fit = fits[label]
-        alternatives[label], votes[label] = fit.alternatives, fit.vote
+        alternatives[label], posteriors[label] = fit.alternatives, fit.points
         if "bench" in one.table:
             benches[label] = str(one.table["bench"].iloc[0])
-    return joint_unit(units, alternatives=alternatives, votes=votes, benches=benches)
+    return joint_unit(units, alternatives=alternatives, posteriors=posteriors, benches=benches)
 
 
 def _relative(unit: UnitInCoulombs) -> dict[str, float]:
@@ -258,21 +260,21 @@ def _errors(
     return np.maximum(own, 1e-9), slopes
 
 
-def _voter(
-    unit: Propagation, own: float, slopes: FloatArray, table: Any, vote: Vote | None
-) -> Voter:
+def _particle(
+    unit: Propagation, own: float, slopes: FloatArray, table: Any, points: PosteriorPoints | None
+) -> Particle:
     rest, fall_exponent = 0.0, 0.0
     for row in unit.budget.to_dict("records"):
-        if row["input"] == "fall" and vote is not None and vote.log_fall is not None:
-            fall_exponent = row["exponent"] - vote.fall_exponent
+        if row["input"] == "fall" and points is not None and points.log_fall is not None:
+            fall_exponent = row["exponent"] - points.fall_exponent
         elif row["input"] != "unit" and row["scope"] in OWN_SCOPES:
             rest = math.hypot(rest, row["slope"] * row["standard_uncertainty"] / unit.value)
-    return Voter(
+    return Particle(
         log_q=math.log(unit.value),
         own=own,
         slopes=slopes,
         rivals=rivals_of(table),
-        vote=vote,
+        points=points,
         rest=rest,
         fall_exponent=fall_exponent,
     )

@@ -209,7 +209,7 @@ class DatedPlan:
                 f"units were looked for from {low:g} to {high:g}, not from "
                 f"{self.unit_range[0]:g} to {self.unit_range[1]:g} as planned."
             )
-        number = len(run.telling)
+        number = len(run.informative)
         if number != self.readings:
             out.append(f"the run has {number} readings, and {self.readings} were planned.")
         gone = run.table[~run.table["kept"]]

@@ -102,7 +102,7 @@ class Rows:
         return used[(used["voltage"] != 0) & ~used["changed"]]
 
     @functools.cached_property
-    def telling(self) -> pd.DataFrame:
+    def informative(self) -> pd.DataFrame:
         """The driven rows, and those that tell less: off the scale, or with a change of charge.
 
         Off the scale, a passage over a fixed distance tells nothing that can be used.
@@ -136,7 +136,7 @@ class Rows:
     def integers_of(self, analysis: Any) -> FloatArray | None:
         """Whole numbers of the driven rows from an analysis of all that tell; None if unlike."""
         integers = getattr(analysis, "integers", None)
-        rows = self.telling
+        rows = self.informative
         if integers is None or len(integers) not in (len(rows), len(self.driven)):
             return None
         array = np.asarray(integers, dtype=np.float64)

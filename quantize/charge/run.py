@@ -113,7 +113,7 @@ class Run(Rows):
         run = self.single(particle)
         if len(run.driven) == 0:
             raise InputError("`run` has no kept reading with a voltage on the plates.")
-        rows = run.telling
+        rows = run.informative
         joined = fall == "joined" or (fall == "auto" and run.offset == "zero")
         shift = None
         if joined:

@@ -37,7 +37,7 @@ class Finding:
     sentence: str
 
 
-def need_telling_band(readings: Readings, unit_range: tuple[float, float]) -> None:
+def need_informative_band(readings: Readings, unit_range: tuple[float, float]) -> None:
     """Refuse a range in which no unit can show, and name the range that can.
 
     Raises

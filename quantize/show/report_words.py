@@ -93,8 +93,8 @@ def worked_coulombs(found: Analysis, coulombs: Any) -> list[str]:
     ]
     first = int(np.argmax(found.readings.measured))
     run: Run | None = getattr(found, "run", None)
-    if run is not None and len(run.telling) == len(found.readings):
-        row = run.telling.to_dict("records")[first]
+    if run is not None and len(run.informative) == len(found.readings):
+        row = run.informative.to_dict("records")[first]
         k = int(found.integers[first])
         lines.append(
             f"Row {row['row']} of the run moved {row['divisions']:+g} divisions in "

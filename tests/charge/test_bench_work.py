@@ -67,7 +67,7 @@ def test_homogeneity_keeps_its_level():
     assert low / 400 == pytest.approx(0.05, abs=4 * math.sqrt(0.05 * 0.95 / 400))
 
 
-def test_particles_vote_on_an_unsure_unit():
+def test_particles_settle_an_unsure_unit():
     both = units([10.0, 5.0, 10.0])
     rivals = {
         "P1": pd.DataFrame({"unit": [5.0, 10.0], "unit_err": [0.1, 0.1], "share": [0.6, 0.4]})

@@ -93,7 +93,7 @@ def test_whole_numbers_of_partial_rows_do_not_disturb_the_checks():
     page, apparatus, truth = SimulatedBench(states=FAST, scale=70.5).simulate(rng=2)
     page = page[page["state"].isin(list("12345"))]
     run = Run(page, apparatus)
-    assert len(run.telling) > len(run.driven)
+    assert len(run.informative) > len(run.driven)
     fit = run.fit((0.6 * truth["unit"], 1.6 * truth["unit"]))
     assert "on the scale" in fit.sigma
     assert len(run.integers_of(fit)) == len(run.driven)

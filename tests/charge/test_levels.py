@@ -53,7 +53,7 @@ def test_levels_follow_the_line() -> None:
     steady, trend = levels_of(run), trend_of(run)
     assert trend is not None
     moved = along(steady, trend)
-    times = run.telling["row"] - run.falls["row"].mean()
+    times = run.informative["row"] - run.falls["row"].mean()
     slope = trend.change.value / np.ptp(run.table["row"])
     # One voltage: what is added at each row is the fall of that row less the mean one.
     assert moved.values - steady.values == pytest.approx((slope * times).to_numpy())

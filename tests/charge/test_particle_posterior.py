@@ -12,7 +12,13 @@ from scipy.stats import norm
 import quantize as qz
 from quantize import charge
 from quantize.charge import Run, SimulatedBench
-from quantize.charge.votes import Vote, Voter, balanced_draws, joint_posterior, rivals_of
+from quantize.charge.particle_posterior import (
+    Particle,
+    PosteriorPoints,
+    balanced_draws,
+    joint_posterior,
+    rivals_of,
+)
 
 BENCH = {
     "plates": {"separation": "4.24 mm", "voltage": "227 V"},
@@ -50,13 +56,15 @@ def brute_force(pages, log_e):
 def test_joint_posterior_is_that_of_a_brute_force_grid():
     pages = [few_readings(seed, n=6, blur=0.22) for seed in (0, 4)]
     assert all(len(page.alternatives) > 2 for page in pages)
-    units, votes, rivals = {}, {}, {}
+    units, posteriors, rivals = {}, {}, {}
     for name, page in zip("AB", pages, strict=True):
         units[name] = charge.unit_in_coulombs(page.unit, BENCH, unit_err=page.unit_err, trials=200)
         marginal = page.marginal
-        votes[name] = Vote(log_unit=marginal.log_unit - math.log(page.unit), mass=marginal.mass)
+        posteriors[name] = PosteriorPoints(
+            log_unit=marginal.log_unit - math.log(page.unit), mass=marginal.mass
+        )
         rivals[name] = page.alternatives
-    found = charge.joint_unit(units, alternatives=rivals, votes=votes)
+    found = charge.joint_unit(units, alternatives=rivals, posteriors=posteriors)
     log_e = np.linspace(math.log(0.5e-19), math.log(4.5e-19), 700)
     exact = brute_force(pages, log_e)
     mine = np.interp(log_e, np.log(found.grid), found.density * found.grid, left=0, right=0)
@@ -71,7 +79,7 @@ def test_joint_posterior_is_that_of_a_brute_force_grid():
     assert (low, high) == pytest.approx(ends, rel=0.004, abs=0)
 
 
-def test_a_sure_vote_is_the_closed_form():
+def test_a_sure_particle_is_the_closed_form():
     pages = [few_readings(seed, n=30, blur=0.03) for seed in (1, 2)]
     units = {
         name: charge.unit_in_coulombs(page.unit, BENCH, unit_err=page.unit_err, trials=200)
@@ -82,11 +90,13 @@ def test_a_sure_vote_is_the_closed_form():
     # A rival of two per mille for A sends the same particles the long way round.
     rivals["A"] = rivals["A"].iloc[[0, 0]].assign(share=[0.998, 0.002])
     rivals["A"].iloc[1, rivals["A"].columns.get_loc("unit")] *= 0.5
-    votes = {
-        name: Vote(log_unit=page.marginal.log_unit - math.log(page.unit), mass=page.marginal.mass)
+    posteriors = {
+        name: PosteriorPoints(
+            log_unit=page.marginal.log_unit - math.log(page.unit), mass=page.marginal.mass
+        )
         for name, page in zip("AB", pages, strict=True)
     }
-    slow = charge.joint_unit(units, alternatives=rivals, votes=votes)
+    slow = charge.joint_unit(units, alternatives=rivals, posteriors=posteriors)
     assert slow.value == pytest.approx(fast.value, rel=1e-3, abs=0)
     assert slow.standard_uncertainty == pytest.approx(fast.standard_uncertainty, rel=0.02, abs=0)
     assert slow.particles["without"].tolist() == pytest.approx(
@@ -94,20 +104,20 @@ def test_a_sure_vote_is_the_closed_form():
     )
 
 
-def test_unit_and_fall_of_a_run_vote_together():
+def test_unit_and_fall_of_a_run_go_together():
     # A change of the fall moves the unit with it, so that in the ratio route most of it cancels:
-    # the vote must be as narrow as the budget says, not wider.
+    # its posterior must be as narrow as the budget says, not wider.
     page, apparatus, truth = SimulatedBench().simulate(rng=4)
     run = Run(page, apparatus)
     fit = run.fit((0.6 * truth["unit"], 1.6 * truth["unit"]), sigma="predicted")
     unit = run.unit_in_coulombs(fit)
-    vote = fit.vote
-    assert vote.mass.sum() == pytest.approx(1)
+    points = fit.points
+    assert points.mass.sum() == pytest.approx(1)
     fall = unit.budget.set_index("input").loc["fall"]
-    log_q = vote.log_unit + (fall["exponent"] - vote.fall_exponent) * vote.log_fall
+    log_q = points.log_unit + (fall["exponent"] - points.fall_exponent) * points.log_fall
     # Points within the best hill.
-    near = np.abs(vote.log_unit) < 0.05
-    mass = vote.mass[near] / vote.mass[near].sum()
+    near = np.abs(points.log_unit) < 0.05
+    mass = points.mass[near] / points.mass[near].sum()
     mean = mass @ log_q[near]
     spread = math.sqrt(mass @ (log_q[near] - mean) ** 2)
     budget = unit.budget.set_index("input")
@@ -123,17 +133,17 @@ def test_balanced_draws_are_standard_normal_in_their_first_two_moments():
     assert z.T @ z / 600 == pytest.approx(np.eye(4), abs=1e-12)
 
 
-def test_a_vote_with_no_own_error_but_unit_and_fall():
+def test_a_particle_with_no_own_error_but_unit_and_fall():
     # Spheres all alike, their weight exact and the rest of the bench shared: nothing but unit and
     # fall is a particle's own. Half the unit keeps some per mille, so that the whole posteriors
-    # vote; with the unit alone in range the joint value is that of generalised least squares.
+    # count; with the unit alone in range the joint value is that of generalised least squares.
     drawn = PlainBench(spread=0.0, spheres=2, falls=6).draw(np.random.default_rng(8))
     run = Run(drawn.page, drawn.apparatus)
     found = run.joint_unit_in_coulombs()
     fits = {label: run.particle(label).fit((7, 14)) for label in run.particles}
     units = {k: run.particle(k).unit_in_coulombs(f) for k, f in fits.items()}
-    voters = [run.particle(label).fit() for label in run.particles]
-    assert any(len(v.alternatives[v.alternatives["share"] > 1e-3]) > 1 for v in voters)
+    particles = [run.particle(label).fit() for label in run.particles]
+    assert any(len(v.alternatives[v.alternatives["share"] > 1e-3]) > 1 for v in particles)
     closed = charge.joint_unit(units)
     assert found.value == pytest.approx(closed.value, rel=1e-3, abs=0)
     # Half the unit has 3e-5 of the joint posterior, far away: the spread is that of the middle. (No
@@ -150,13 +160,13 @@ def test_particles_that_disagree_have_no_flat_posterior():
     step = 1e-4
     points = step * np.arange(-60, 61)
     mass = norm.pdf(points, 0, 1e-3) * step
-    place = Vote(log_unit=points, mass=mass / mass.sum())
-    voters = [
-        Voter(log_q=q, own=1e-3, slopes=np.zeros(1), rivals=rivals_of(None), vote=place)
+    place = PosteriorPoints(log_unit=points, mass=mass / mass.sum())
+    particles = [
+        Particle(log_q=q, own=1e-3, slopes=np.zeros(1), rivals=rivals_of(None), points=place)
         for q in (-0.03, 0.03)
     ]
     grid = np.linspace(-0.1, 0.1, 8001)
-    posterior, _ = joint_posterior(grid, voters, np.zeros((2, 1)))
+    posterior, _ = joint_posterior(grid, particles, np.zeros((2, 1)))
     mean = posterior @ grid
     assert mean == pytest.approx(0, abs=1e-4)
     assert math.sqrt(posterior @ (grid - mean) ** 2) == pytest.approx(1e-3 / math.sqrt(2), rel=0.05)

@@ -14,11 +14,11 @@ _SMALLEST_SHARE = 1e-3
 _FEWEST, _MOST = 4001, 20001  # places of the grid
 _PLACES_PER_ERROR = 8
 _FAR = 7.0
-_BETWEEN_POINTS = 1 / 16  # of the own error; the points of a vote stand closer together
+_BETWEEN_POINTS = 1 / 16  # of the own error; the points of a posterior stand closer together
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class Vote:
+class PosteriorPoints:
     """Joint posterior of one particle's unit and fall in divisions, as points with mass.
 
     Attributes
@@ -41,11 +41,11 @@ class Vote:
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class Voter:
-    """A particle: ln of its charge, own relative error, slopes on shared inputs, and its vote.
+class Particle:
+    """A particle: ln of its charge, own relative error, slopes on shared inputs, its posterior.
 
     `rivals` are logs of rival units over the best and their shares, for a particle without a
-    `vote`; `rest` is the own error but for unit and fall, and `fall_exponent` that of the fall in
+    `points`; `rest` is the own error but for unit and fall, and `fall_exponent` that of the fall in
     the charge at a fixed unit.
     """
 
@@ -53,23 +53,23 @@ class Voter:
     own: float
     slopes: FloatArray
     rivals: tuple[FloatArray, FloatArray]
-    vote: Vote | None = None
+    points: PosteriorPoints | None = None
     rest: float = 0.0
     fall_exponent: float = 0.0
 
     @property
     def places(self) -> FloatArray:
-        """Where the vote of a particle with a whole posterior has its points, ln coulombs."""
-        assert self.vote is not None
-        moved: FloatArray = self.log_q + self.vote.log_unit
-        if self.vote.log_fall is not None:
-            moved = moved + self.fall_exponent * self.vote.log_fall
+        """Where a particle with a whole posterior has its points, ln coulombs."""
+        assert self.points is not None
+        moved: FloatArray = self.log_q + self.points.log_unit
+        if self.points.log_fall is not None:
+            moved = moved + self.fall_exponent * self.points.log_fall
         return moved
 
     def reach(self) -> tuple[float, float]:
         """Between which charges it says anything at all, the shared inputs let loose."""
         loose = _FAR * float(np.linalg.norm(self.slopes))
-        if self.vote is None:
+        if self.points is None:
             places, near = self.log_q + self.rivals[0], _FAR * self.own + loose
         else:
             places, near = self.places, _FAR * self.rest + loose
@@ -81,13 +81,13 @@ class Voter:
         return float(places[np.argmin(np.abs(places - log_e))])
 
     def log_density(self, grid: FloatArray) -> FloatArray:
-        """Log of its vote at each place of an even grid, whatever the shared inputs add.
+        """Log of its density at each place of an even grid, whatever the shared inputs add.
 
         Beyond the reach of the points it falls off like the normal law of its own error.
         """
         from scipy.special import logsumexp
 
-        if self.vote is None:
+        if self.points is None:
             off = (grid[:, None] - self.log_q - self.rivals[0]) / self.own
             normal: FloatArray = logsumexp(-0.5 * off**2, b=self.rivals[1], axis=1)
             return normal
@@ -98,7 +98,7 @@ class Voter:
             near = self.places[np.argmin(np.abs(self.places - grid.mean()))]
             alone: FloatArray = -0.5 * ((grid - near) / self.own) ** 2
             return alone
-        return self._smoothed(at[inside], self.vote.mass[inside], grid.size, step)
+        return self._smoothed(at[inside], self.points.mass[inside], grid.size, step)
 
     def _smoothed(self, at: FloatArray, mass: FloatArray, size: int, step: float) -> FloatArray:
         """Points spread by the own errors that are not in them."""
@@ -151,36 +151,36 @@ def rivals_of(table: Any) -> tuple[FloatArray, FloatArray]:
     return np.log(units / units[0]), shares / shares.sum()
 
 
-def even_grid(voters: list[Voter]) -> FloatArray:
-    """Places of ln e between which all particles have a say, or any where they do not overlap."""
-    ends = np.array([voter.reach() for voter in voters])
+def even_grid(particles: list[Particle]) -> FloatArray:
+    """Places of ln e between which all particles have weight, or any where they do not overlap."""
+    ends = np.array([particle.reach() for particle in particles])
     low, high = float(ends[:, 0].max()), float(ends[:, 1].min())
     if high <= low:
         low, high = float(ends[:, 0].min()), float(ends[:, 1].max())
-    finest = min(voter.own for voter in voters) / _PLACES_PER_ERROR
+    finest = min(particle.own for particle in particles) / _PLACES_PER_ERROR
     size = int(np.clip(math.ceil((high - low) / finest) + 1, _FEWEST, _MOST))
     return np.linspace(low, high, size)
 
 
 def joint_posterior(
-    grid: FloatArray, voters: list[Voter], z: FloatArray
+    grid: FloatArray, particles: list[Particle], z: FloatArray
 ) -> tuple[FloatArray, list[FloatArray]]:
-    """Posterior on the grid from all voters, and with each left out in turn.
+    """Posterior on the grid from all particles, and with each left out in turn.
 
-    The product of the votes, each moved by its slopes on the shared inputs, averaged over draws
-    `z` of those, shape (draws, inputs).
+    The product of the posteriors, each moved by its slopes on the shared inputs, averaged over
+    draws `z` of those, shape (draws, inputs).
     """
     step = float(grid[1] - grid[0])
-    shifts = [z @ voter.slopes for voter in voters]
+    shifts = [z @ particle.slopes for particle in particles]
     pad = math.ceil(max(float(np.abs(shift).max()) for shift in shifts) / step) + 1
     wide = grid[0] + step * np.arange(-pad, grid.size + pad)
-    logs = [voter.log_density(wide) for voter in voters]
+    logs = [particle.log_density(wide) for particle in particles]
 
     def moved(k: int) -> FloatArray:
         return np.array([np.interp(grid + shift, wide, logs[k]) for shift in shifts[k]])
 
-    total = sum((moved(k) for k in range(len(voters))), np.zeros((len(z), grid.size)))
-    without = [_averaged(total - moved(k)) for k in range(len(voters))]
+    total = sum((moved(k) for k in range(len(particles))), np.zeros((len(z), grid.size)))
+    without = [_averaged(total - moved(k)) for k in range(len(particles))]
     return _averaged(total), without
 
 
