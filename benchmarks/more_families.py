@@ -10,14 +10,13 @@ from quantize._support.validation import FloatArray
 from quantize.studies.families import (
     NAMED,
     Family,
-    are_multiples,
+    Known,
     significant,
     sums,
+    sums_known,
     two_of_three,
     two_units,
 )
-
-Known = Callable[[np.random.Generator, int], tuple[FloatArray, float]]
 
 
 def levels_at(
@@ -95,18 +94,6 @@ def _golden(rng: np.random.Generator) -> FloatArray:
     """1, φ, φ² and φ + 2, of any size."""
     ratio = 0.5 * (1 + 5**0.5)
     return rng.uniform(1, 3) * np.array([1, ratio, ratio**2, ratio + 2])
-
-
-def _sums_known(places: Callable[[np.random.Generator], FloatArray], most: float = 0.12) -> Known:
-    """Sums that are no multiples, with the noise handed out."""
-
-    def draw(rng: np.random.Generator, n: int) -> tuple[FloatArray, float]:
-        while True:
-            noise, levels = float(rng.uniform(0.04, most)), places(rng)
-            if not are_multiples(levels, noise):
-                return rng.choice(levels, n) + noise * rng.normal(size=n), noise
-
-    return draw
 
 
 def _written(family: Family, digits: int) -> Family:
@@ -205,10 +192,10 @@ KNOWN: dict[str, dict[str, Known]] = {
     },
     "heaped": {"heaped": _smooth_known(NAMED["heaped"]["heaped"])},
     "sums": {
-        "sums of two units": _sums_known(two_units),
-        "sums of two of three levels": _sums_known(two_of_three),
-        "sums of two signed units": _sums_known(_signed_sums),
-        "golden levels": _sums_known(_golden),
+        "sums of two units": sums_known(two_units),
+        "sums of two of three levels": sums_known(two_of_three),
+        "sums of two signed units": sums_known(_signed_sums),
+        "golden levels": sums_known(_golden),
     },
 }
 """Families that also say how large the noise of a reading is."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from quantize.null.calibration import FLOOR
 from quantize.null.verdict import KINDS
 
 if TYPE_CHECKING:
@@ -77,12 +78,12 @@ def odds_short(log_factor: float) -> str:
 
 
 def chance(p: float) -> str:
-    """A probability as "1 sample in N".
+    """A probability as "1 sample in N"; the smallest that is claimed is a bound.
 
     Examples
     --------
     >>> chance(0.0001), chance(0.031), chance(0.4)
-    ('1 sample in 10,000', '1 sample in 32', '40 samples in 100')
+    ('at most 1 sample in 10,000', '1 sample in 32', '40 samples in 100')
     """
     if math.isnan(p):
         return "unknown"
@@ -90,7 +91,8 @@ def chance(p: float) -> str:
         return f"{round(100 * p)} samples in 100"
     if p <= 1e-9:
         return "< 1 sample in a billion"
-    return f"1 sample in {_two_digits(1 / p):,}"
+    bound = "at most " if math.isclose(p, FLOOR) else ""
+    return f"{bound}1 sample in {_two_digits(1 / p):,}"
 
 
 def share(value: float) -> str:

@@ -14,6 +14,7 @@ from quantize._support import validation
 from quantize._support.validation import FloatArray
 
 Family = Callable[[np.random.Generator, int], FloatArray]
+Known = Callable[[np.random.Generator, int], tuple[FloatArray, float]]
 
 
 def uniform(rng: np.random.Generator, n: int) -> FloatArray:
@@ -128,20 +129,21 @@ def are_multiples(levels: FloatArray, noise: float) -> bool:
     return bool(np.any(np.all(away < 2.5 * noise, axis=0)))
 
 
-def sums(
-    levels: Callable[[np.random.Generator], FloatArray], *, least: float = 0.04, most: float = 0.12
-) -> Family:
-    """Equally likely `levels`, drawn until they are no multiples; noise from `least` to `most`."""
+def sums_known(levels: Callable[[np.random.Generator], FloatArray]) -> Known:
+    """Equally likely `levels`, drawn until they are no multiples, with a noise of 0.04 to 0.12."""
 
-    def draw(rng: np.random.Generator, n: int) -> FloatArray:
+    def draw(rng: np.random.Generator, n: int) -> tuple[FloatArray, float]:
         while True:
-            noise, places = rng.uniform(least, most), levels(rng)
+            noise, places = float(rng.uniform(0.04, 0.12)), levels(rng)
             if not are_multiples(places, noise):
-                values: FloatArray = rng.choice(places, n) + noise * rng.normal(size=n)
-                return values
+                return rng.choice(places, n) + noise * rng.normal(size=n), noise
 
-    draw.__doc__ = levels.__doc__
     return draw
+
+
+def sums(levels: Callable[[np.random.Generator], FloatArray]) -> Family:
+    """The same without the noise handed out."""
+    return lambda rng, n: sums_known(levels)(rng, n)[0]
 
 
 def two_units(rng: np.random.Generator) -> FloatArray:
