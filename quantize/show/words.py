@@ -83,7 +83,7 @@ def chance(p: float) -> str:
     Examples
     --------
     >>> chance(0.0001), chance(0.031), chance(0.4)
-    ('at most 1 sample in 10,000', '1 sample in 32', '40 samples in 100')
+    ('< 1 sample in 10,000', '1 sample in 32', '40 samples in 100')
     """
     if math.isnan(p):
         return "unknown"
@@ -91,7 +91,7 @@ def chance(p: float) -> str:
         return f"{round(100 * p)} samples in 100"
     if p <= 1e-9:
         return "< 1 sample in a billion"
-    bound = "at most " if math.isclose(p, FLOOR) else ""
+    bound = "< " if math.isclose(p, FLOOR) else ""
     return f"{bound}1 sample in {_two_digits(1 / p):,}"
 
 
