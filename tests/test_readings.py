@@ -154,7 +154,7 @@ def test_to_dict_survives_json() -> None:
 def pages(draw: st.DrawFn) -> tuple[list[float], list[int], list[float] | None]:
     n = draw(st.integers(2, 25))
     size = {"min_size": n, "max_size": n}
-    values = draw(st.lists(st.floats(-1e3, 1e3), **size))
+    values = draw(st.lists(st.floats(-1e3, 1e3).map(lambda v: round(v, 9)), **size))
     state = draw(st.lists(st.integers(0, 5), **size))
     sigma = draw(st.none() | st.lists(st.floats(0.01, 10), **size))
     return values, state, sigma

@@ -191,15 +191,21 @@ def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
     """Dirichlet-multinomial probability of the occupied places among those in reach, averaged.
 
     In reach are all pairs up to the largest of each coefficient, or as often those whose sum is no
-    larger than the largest: the sums of so many of three levels are such a triangle.
+    larger than the largest: the sums of so many of three levels are such a triangle. On both sides
+    of zero it stands as often on its head, so that no sign is preferred.
     """
     total = int(count.sum())
     seats = log_seats(total)
     from_corner = (coefficients - coefficients.min(axis=1, keepdims=True)).astype(np.int64)
     size = np.ptp(from_corner, axis=1) + 1
-    most = from_corner.sum(axis=2).max(axis=1)
-    triangle = np.array([_within(*row) for row in np.column_stack([size, most]).tolist()])
-    out = np.logaddexp(log_norm(np.prod(size, axis=1), total), log_norm(triangle, total))
+    sums = from_corner.sum(axis=2)
+    upright, turned = sums.max(axis=1), (size - 1).sum(axis=1) - sums.min(axis=1)
+    turned = np.where(coefficients.min(axis=(1, 2)) < 0, turned, upright)
+    triangles = [
+        log_norm(np.array([_within(*row) for row in np.column_stack([size, most]).tolist()]), total)
+        for most in (upright, turned)
+    ]
+    out = np.logaddexp(log_norm(np.prod(size, axis=1), total), np.logaddexp(*triangles) - np.log(2))
     out -= np.log(2)
     places = from_corner[:, :, 0] * (2 * _MOST + 1) + from_corner[:, :, 1]
     for row, mine in enumerate(places):

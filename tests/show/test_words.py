@@ -77,7 +77,8 @@ def test_shares_are_never_a_false_nought_or_whole() -> None:
 
 
 def test_chances() -> None:
-    assert words.chance(1e-4) == "1 sample in 10,000"
+    assert words.chance(1e-4) == "< 1 sample in 10,000"
+    assert words.chance(1e-3) == "1 sample in 1,000"
     assert words.chance(0.36) == "36 samples in 100"
     assert words.chance(1e-12) == "< 1 sample in a billion"
 
