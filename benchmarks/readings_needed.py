@@ -17,20 +17,22 @@ import numpy as np
 
 from benchmarks.tables import keep
 from quantize import analyze
+from quantize._support.workers import ordered_map
 
 TRIALS = {
-    0.05: (6, 7, 8, 9, 10, 12),
-    0.10: (7, 8, 9, 10, 12, 14),
-    0.15: (10, 12, 14, 17, 20, 24),
-    0.20: (16, 20, 25, 30, 36, 44),
-    0.25: (50, 65, 80, 100, 130, 170),
+    0.05: (6, 7, 8, 10, 12, 15),
+    0.10: (8, 10, 12, 14, 17, 20),
+    0.15: (12, 15, 18, 21, 25, 30),
+    0.20: (20, 25, 32, 40, 50, 60),
+    0.25: (60, 80, 100, 130, 170),
 }
 WANTED = 0.80
 
 
-def power(spread: float, n: int, runs: int, seed: int = 1) -> float:
-    """Share of `runs` simulated samples that are called "steps"."""
-    rng = np.random.default_rng([seed, n, round(1000 * spread)])
+def power(cell: tuple[float, int, int]) -> float:
+    """Share of simulated samples that are called "steps": sigma/unit, readings, samples."""
+    spread, n, runs = cell
+    rng = np.random.default_rng([1, n, round(1000 * spread)])
     hits = 0
     for _ in range(runs):
         values = rng.integers(-4, 5, size=n) + spread * rng.normal(size=n)
@@ -51,6 +53,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--tiny", action="store_true", help="three samples a cell, two sharpnesses")
     parser.add_argument("--runs", type=int, default=200, help="samples a cell")
+    parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
     trials = dict(list(TRIALS.items())[:2]) if options.tiny else TRIALS
@@ -62,8 +65,10 @@ def main(arguments: list[str] | None = None) -> None:
         "| sigma/unit | readings: power | readings for 0.80 |",
         "|---|---|---|",
     ]
+    every = [(spread, n, runs) for spread, sizes in trials.items() for n in sizes]
+    found = ordered_map(power, every, options.workers)
     for spread, sizes in trials.items():
-        shares = [power(spread, n, runs) for n in sizes]
+        shares = [next(found) for _ in sizes]
         cells = ", ".join(f"{n}: {share:.2f}" for n, share in zip(sizes, shares, strict=True))
         least = needed(sizes, shares)
         row = f"| {spread:.2f} | {cells} | {least or 'more'} |"

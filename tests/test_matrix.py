@@ -64,11 +64,12 @@ def test_fit_mixture_in_any_unit_of_measurement(name, given):
 def test_analyze_in_any_unit_of_measurement(name, given, kind):
     repeats = 2 if given == "states" else 1
     values = getattr(options, kind)(4, repeats=repeats)
+    scales = SCALES if kind == "comb" else SCALES[::2]
     found = [
         qz.analyze(read(values, given, c), band(c), model=options.model(name, c), **QUICK)
-        for c in SCALES
+        for c in scales
     ]
-    for c, other in zip(SCALES[1:], found[1:], strict=True):
+    for c, other in zip(scales[1:], found[1:], strict=True):
         assert other.verdict == found[0].verdict
         assert_allclose(other.log_bayes_factor, found[0].log_bayes_factor, atol=1e-6)
         assert_allclose(other.p_value, found[0].p_value, rtol=1e-6)

@@ -41,20 +41,24 @@ def log_shares(chosen: np.ndarray) -> float:
     """Dirichlet-multinomial probability of these places, averaged over three concentrations.
 
     The places in reach are those of the smallest rectangle that holds the coefficients, or as often
-    those of it whose sum is no larger than the largest sum.
+    those of it whose sum is no larger than the largest sum; on both sides of zero half of the
+    latter become those whose sum is no smaller than the smallest.
     """
+    both_sides = chosen.min() < 0
     chosen = chosen - chosen.min(axis=0)
     rectangle = list(itertools.product(*(range(top + 1) for top in chosen.max(axis=0))))
-    triangle = [place for place in rectangle if sum(place) <= chosen.sum(axis=1).max()]
+    sums_held = chosen.sum(axis=1)
+    upright = sum(sum(place) <= sums_held.max() for place in rectangle)
+    turned = sum(sum(place) >= sums_held.min() for place in rectangle) if both_sides else upright
     _, held = np.unique(chosen, axis=0, return_counts=True)
     n = len(chosen)
     logs = []
-    for size in (len(rectangle), len(triangle)):
+    for size in (len(rectangle), len(rectangle), upright, turned):
         logs.append(-n * math.log(size))
         for a in (1.0, 0.3):
             seats = gammaln(a + held) - gammaln(a)
             logs.append(gammaln(size * a) - gammaln(size * a + n) + seats.sum())
-    return float(np.logaddexp.reduce(logs) - math.log(6))
+    return float(np.logaddexp.reduce(logs) - math.log(12))
 
 
 def on_a_grid(
