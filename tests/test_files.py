@@ -14,7 +14,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import quantize as qz
@@ -565,12 +565,14 @@ def read_or_refused(path: Path) -> bool:
         return str(error).endswith(".")
 
 
+@settings(max_examples=30)
 @given(st.lists(st.sampled_from(PIECES), min_size=1, max_size=30))
 def test_any_text_is_read_or_refused_with_a_sentence(tmp_path_factory: Any, pieces: Any) -> None:
     path = put(tmp_path_factory.getbasetemp(), "".join(pieces), "pieces.csv")
     assert read_or_refused(path)
 
 
+@settings(max_examples=30)
 @given(st.binary(min_size=1, max_size=60))
 def test_any_bytes_are_read_or_refused_with_a_sentence(tmp_path_factory: Any, data: bytes) -> None:
     path = put(tmp_path_factory.getbasetemp(), data, "bytes.csv")

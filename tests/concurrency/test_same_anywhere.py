@@ -66,7 +66,7 @@ def test_surroundings(name: str, alone: list[str], tmp_path: Path) -> None:
     assert done.stdout == alone[0]
 
 
-@pytest.mark.parametrize("name", SURROUNDINGS)
+@pytest.mark.parametrize("name", ["no locale", "a locale that is not there", "no home"])
 def test_files_with_letters_of_other_alphabets(name: str, tmp_path: Path) -> None:
     page = tmp_path / "käse.csv"
     page.write_text("Größe;Tröpfchen\n" + "\n".join(f"{x};ä" for x in PAGE), encoding="utf-8")

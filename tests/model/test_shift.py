@@ -31,7 +31,7 @@ def readings(lever, degrees=np.inf, *, states=False, **columns):
     )
 
 
-def by_hand(data, model, points=240):
+def by_hand(data, model, points=120):
     """Fits of the readings moved back by many shifts, weighted by prior times evidence.
 
     Steps widen from the middle; the laws of the shift are those of scipy.
