@@ -31,7 +31,7 @@ def readings(lever, degrees=np.inf, *, states=False, **columns):
     )
 
 
-def by_hand(data, model, points=120):
+def by_hand(data, model):
     """Fits of the readings moved back by many shifts, weighted by prior times evidence.
 
     Steps widen from the middle; the laws of the shift are those of scipy.
@@ -39,6 +39,7 @@ def by_hand(data, model, points=120):
     shift = data.shift
     normal = np.isinf(shift.degrees_of_freedom)
     law = stats.norm(0, ERROR) if normal else stats.t(shift.degrees_of_freedom, 0, ERROR)
+    points = 120 if normal else 240
     x = np.linspace(-1, 1, points + 1) * np.arcsinh(6 if normal else 60)
     s = ERROR * np.sinh(x)
     weight = law.pdf(s) * ERROR * np.cosh(x) * (x[1] - x[0])
