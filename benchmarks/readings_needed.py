@@ -24,7 +24,6 @@ TRIALS = {
     0.10: (8, 10, 12, 14, 17, 20),
     0.15: (12, 15, 18, 21, 25, 30),
     0.20: (20, 25, 32, 40, 50, 60),
-    0.25: (60, 80, 100, 130, 170),
 }
 WANTED = 0.80
 
@@ -52,7 +51,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Simulate, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--tiny", action="store_true", help="three samples a cell, two sharpnesses")
-    parser.add_argument("--runs", type=int, default=200, help="samples a cell")
+    parser.add_argument("--runs", type=int, default=100, help="samples a cell")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)

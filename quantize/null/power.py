@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
-SPREAD = (0.05, 0.10, 0.15, 0.20, 0.25)
+SPREAD = (0.05, 0.10, 0.15, 0.20)
 """sigma/unit"""
-READINGS = (7, 9, 15, 36, 90)
+READINGS = (13, 16, 22, 54)
 """Readings for a power of 0.80."""
 
 
@@ -22,7 +22,7 @@ def readings_needed(spread: float) -> int | None:
     Examples
     --------
     >>> readings_needed(0.10), readings_needed(0.30)
-    (9, None)
+    (16, None)
     """
     if spread > SPREAD[-1]:
         return None
