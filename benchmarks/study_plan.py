@@ -19,9 +19,11 @@ from quantize.studies import power_curves
 from quantize.studies.planning import Question
 from quantize.studies.search import Machinery, Search, decider, run_searches
 
-SPREADS = (0.05, 0.10, 0.15, 0.175, 0.20, 0.225, 0.25)
-BETWEEN = (0.075, 0.125, 0.1625, 0.1875, 0.2125)
+SPREADS = (0.05, 0.10, 0.15, 0.20, 0.25)
+BETWEEN = (0.075, 0.125, 0.175)
 REPEATS = (1, 2, 4)
+LARGEST_SINGLE = 0.20
+"""Largest sigma/unit of readings of as many states: beyond, hundreds are needed."""
 STORED = Path(power_curves.__file__).with_name(power_curves.TABLE)
 SEED = 20
 
@@ -68,7 +70,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Simulate, compare, and print, write or store."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--tiny", action="store_true", help="three pages at each size, two cases")
-    parser.add_argument("--pages", type=int, default=300, help="pages at each size")
+    parser.add_argument("--pages", type=int, default=40, help="pages at each size")
     parser.add_argument("--workers", type=int, help="processes")
     parser.add_argument("--keep", metavar="DIR", type=Path, help="folder for checkpoints")
     parser.add_argument("--store", action="store_true", help="replace the table of the library")
@@ -81,7 +83,7 @@ def main(arguments: list[str] | None = None) -> None:
     folder: Path | None = options.keep
     if folder is not None:
         folder.mkdir(parents=True, exist_ok=True)
-    cases = [(spread, m) for m in repeats for spread in spreads]
+    cases = [(spread, m) for m in repeats for spread in spreads if m > 1 or spread <= LARGEST_SINGLE]
     searches = simulated(cases, pages, options.workers, folder and folder / "places.jsonl", SEED)
     table: dict[str, Any] = {
         "schema": "quantize.power_table/1",

@@ -11,7 +11,7 @@ from hypothesis import settings
 SEED_VARIABLE = "QUANTIZE_TEST_SEED"
 
 os.environ.setdefault("MPLBACKEND", "Agg")
-settings.register_profile("quantize", deadline=None, derandomize=True, max_examples=60)
+settings.register_profile("quantize", deadline=None, derandomize=True, max_examples=30)
 settings.load_profile("quantize")
 
 

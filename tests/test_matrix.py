@@ -59,8 +59,15 @@ def test_fit_mixture_in_any_unit_of_measurement(name, given):
         same(found[0], other, c)
 
 
-@pytest.mark.parametrize("kind", ["comb", "uniform"])
-@pytest.mark.parametrize(("name", "given"), list(cases()))
+@pytest.mark.parametrize(
+    ("name", "given", "kind"),
+    [
+        (*case, kind)
+        for kind in ("comb", "uniform")
+        for case in cases()
+        if kind == "comb" or "plain" in case or "nothing" in case
+    ],
+)
 def test_analyze_in_any_unit_of_measurement(name, given, kind):
     repeats = 2 if given == "states" else 1
     values = getattr(options, kind)(4, repeats=repeats)
@@ -92,7 +99,7 @@ def test_a_shift_changes_nothing_where_the_offset_is_free(name):
 def test_evidence_on_samples_without_steps(name, given):
     """P(B ≥ e³) ≤ e⁻³ under the continuum itself; here every sample stays below it."""
     repeats = 2 if given == "states" else 1
-    for seed in range(3):
+    for seed in range(2):
         values = options.uniform(seed, repeats=repeats)
         found = qz.fit_mixture(read(values, given, 1.0), BAND, model=options.model(name))
         assert found.log_bayes_factor < 3
@@ -107,8 +114,8 @@ def test_sample_mixture_in_any_unit_of_measurement(name):
             options.sample(values, c),
             band(c),
             model=options.model(name, c),
-            draws=100,
-            chains=2,
+            draws=50,
+            chains=1,
             rng=1,
         )
         for c in SCALES[:2]

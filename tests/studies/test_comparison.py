@@ -73,7 +73,7 @@ def test_ten_samples_reach_the_bound_at_moderate_noise() -> None:
     found = qz.compare_estimators(
         ["cosine score", "least squares"],
         {"n": 10, "sigma": [0.05, 0.10]},
-        replicates=500,
+        replicates=250,
         rng=5,
     )
     for row in found.table.to_dict("records"):

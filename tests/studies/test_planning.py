@@ -152,7 +152,7 @@ def test_simulation_finds_a_power_that_is_known(tmp_path: Path) -> None:
 def test_the_table_agrees_with_simulation() -> None:
     quick, own = (
         qz.plan(sigma=0.12, repeats=1, replicates=replicates, rng=9).table.iloc[0]
-        for replicates in (None, 60)
+        for replicates in (None, 30)
     )
     middles = [0.5 * np.log(row["low"] * row["high"]) for row in (quick, own)]
     errors = [np.log(row["high"] / row["low"]) / 3.92 for row in (quick, own)]
