@@ -231,8 +231,7 @@ def _advice(mixture: MixtureFit) -> tuple[str, ...]:
         )
     if levels.degrees < 5 and not levels.sigma_given:
         advice.append(
-            "Reading each state twice tells the scatter without any assumption about steps; that "
-            "is the largest single gain."
+            "Reading each state twice tells the scatter without any assumption about steps."
         )
     return tuple(advice)
 

@@ -134,7 +134,7 @@ def plan(
     --------
     >>> import quantize as qz
     >>> sharp = qz.plan(sigma=0.1, repeats=1)
-    >>> bool(6 < sharp.table["readings"][0] < 16)
+    >>> bool(10 < sharp.table["readings"][0] < 25)
     True
     >>> shown = qz.plan(readings=20, sigma=0.3, repeats=1)
     >>> bool(1 < shown.table["unit"][0] < 4)

@@ -22,10 +22,10 @@ BENCH = {
 
 
 def test_readings_needed_agree_with_the_table_measured_before() -> None:
-    # docs/tables/readings_needed.md: 7, 9 and 15 readings at sigma/u .05, .10 and .15, each from
-    # 200 pages at sizes some readings apart.
+    # docs/tables/readings_needed.md: 13, 16 and 22 readings at sigma/u .05, .10 and .15, each from
+    # 100 samples at sizes some readings apart.
     found = qz.plan(sigma=[0.05, 0.10, 0.15], repeats=1).table["readings"].to_numpy()
-    assert found == pytest.approx([7, 9, 15], rel=0.25)
+    assert found == pytest.approx([13, 16, 22], rel=0.25)
 
 
 def test_more_scatter_needs_more_and_more_power_too() -> None:
@@ -52,7 +52,8 @@ def test_only_sigma_over_unit_counts() -> None:
 def test_the_smallest_unit_undoes_the_number_of_readings() -> None:
     n = qz.plan(sigma=0.125, repeats=1).table["readings"][0]
     unit = qz.plan(readings=int(n), sigma=1.0, repeats=1).table["unit"][0]
-    assert unit == pytest.approx(1 / 0.125, rel=0.05)
+    # The number of readings is rounded up to a whole one.
+    assert unit == pytest.approx(1 / 0.125, rel=0.1)
 
 
 def test_readings_at_hand_tell_their_sigma_and_repeats() -> None:
