@@ -83,7 +83,8 @@ def main(arguments: list[str] | None = None) -> None:
     folder: Path | None = options.keep
     if folder is not None:
         folder.mkdir(parents=True, exist_ok=True)
-    cases = [(spread, m) for m in repeats for spread in spreads if m > 1 or spread <= LARGEST_SINGLE]
+    every = [(spread, m) for m in repeats for spread in spreads]
+    cases = [(spread, m) for spread, m in every if m > 1 or spread <= LARGEST_SINGLE]
     searches = simulated(cases, pages, options.workers, folder and folder / "places.jsonl", SEED)
     table: dict[str, Any] = {
         "schema": "quantize.power_table/1",
