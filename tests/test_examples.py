@@ -47,13 +47,6 @@ def test_the_example_runs(name: str, tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_the_bench_run_writes_its_report_when_asked(tmp_path: Path) -> None:
-    subprocess.run(
-        [sys.executable, str(EXAMPLES / "bench_run.py"), "run.html"], cwd=tmp_path, check=True
-    )
-    assert "INVENTED DATA" in (tmp_path / "run.html").read_text(encoding="utf-8")
-
-
 def test_the_gallery_shows_every_example() -> None:
     page = (ROOT / "docs" / "howto" / "examples.md").read_text(encoding="utf-8")
     assert set(re.findall(r"include} ../../examples/(\w+)\.py", page)) == set(SAYS)

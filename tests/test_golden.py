@@ -5,10 +5,8 @@ which prints what moved) and says so in the changelog.
 """
 
 import golden
-import pytest
 
 
-@pytest.mark.slow
 def test_nothing_moved():
     moved = golden.differences(golden.stored(), golden.computed(), rel=1e-3)
     assert not moved, "\n".join(moved)

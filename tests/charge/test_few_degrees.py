@@ -60,6 +60,7 @@ def test_falls_without_any_scatter_cannot_tell():
         charge.residual_voltage(charge.Run(page))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "few",
     [

@@ -17,6 +17,7 @@ def as_distances(page):
     return page.assign(div=page["end"] - page["start"]).drop(columns=["start", "end"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ends", [True, False])
 def test_half_divisions_on_clean_benches_do_not_heap(rng, ends):
     # A check doubts below 1 in 100: more than 3 of 25 sound pages has a probability of 1e-4.

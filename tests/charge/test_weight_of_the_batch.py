@@ -25,6 +25,7 @@ def convert(bench, **words):
     return charge.unit_in_coulombs(10.0, tables, unit_err=0.05, trials=200)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("weight_of", "spread"), [("the batch", 0.005), ("this sphere", 0.014), ("the batch", 0.029)]
 )
@@ -46,6 +47,7 @@ def test_intervals_hold_the_true_charge(rng, weight_of, spread):
     assert held / n == pytest.approx(0.95, abs=slack)
 
 
+@pytest.mark.slow
 def test_spheres_of_one_batch_agree(rng):
     # The p-values of four joint units are uniform: that three are below 5 % has a probability of
     # 5e-4 (binomial).

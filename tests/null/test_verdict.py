@@ -130,6 +130,7 @@ def test_a_third_heaped_is_not_steps():
     assert sum(found) <= 3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("family", ["lognormal", "eight levels"])
 def test_false_alarms_stay_below_the_level(family):
     kind = "lumpy" if "levels" in family else "continuous"
