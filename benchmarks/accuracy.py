@@ -84,14 +84,14 @@ def cell(condition: Condition, runs: int, seed: int) -> str:
 def main(arguments: list[str] | None = None) -> None:
     """Simulate, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="three pages a cell, two cells")
-    parser.add_argument("--runs", type=int, default=300, help="pages a cell")
+    parser.add_argument("--tiny", action="store_true", help="three samples a cell, two cells")
+    parser.add_argument("--runs", type=int, default=300, help="samples a cell")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
     runs = 3 if options.tiny else options.runs
     conditions = CONDITIONS[:2] if options.tiny else CONDITIONS
     lines = [
-        f"Share of {runs} simulated pages whose unit is right; standard error at most "
+        f"Share of {runs} simulated samples whose unit is right; standard error at most "
         f'{0.5 / np.sqrt(runs):.3f}. "State twice" reads every state twice, sigma unknown.',
         "",
         "| readings | sigma/unit | integers | "

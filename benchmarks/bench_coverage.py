@@ -157,7 +157,7 @@ def main(arguments: list[str] | None = None) -> None:
     lines = [
         "Share of the intervals of 95 % that hold the truth on simulated benches, and the 95 % "
         "bounds of that",
-        "share. The first line of each of the first five scenarios counts pages with every whole "
+        "share. The first line of each of the first five scenarios counts samples with every whole "
         "number right. The",
         "last rows are of three spheres of one batch: their joint interval, and how often they are "
         "not said to differ",

@@ -3,7 +3,7 @@
 For each variant of the model parameters are drawn from the priors, readings from the parameters,
 and the same model is fitted. If the posterior is right, the rank of the truth among independent
 draws from it is uniform (Talts et al., arXiv:1804.06788), and a 95 % set holds it in 95 % of the
-pages. Run with ``python -m benchmarks.calibration``; finished pages are kept in
+samples. Run with ``python -m benchmarks.calibration``; finished samples are kept in
 ``benchmarks/results/calibration.jsonl``, where a second run goes on; ``--write docs/tables``
 writes the table and the histograms.
 """
@@ -33,19 +33,19 @@ BINS = 16
 
 @dataclasses.dataclass(frozen=True)
 class Variant:
-    """A model and the pages drawn from it."""
+    """A model and the samples drawn from it."""
 
     model: qz.MixtureModel
-    page: dict[str, Any]
+    sample: dict[str, Any]
 
 
 def variants() -> dict[str, Variant]:
     """Every option of the model at least once; each a proper generator."""
 
-    def of(page: dict[str, Any] | None = None, **options: Any) -> Variant:
+    def of(sample: dict[str, Any] | None = None, **options: Any) -> Variant:
         if "envelope" not in options or options["envelope"] == "levels":
             options.setdefault("window", WINDOW)
-        return Variant(qz.MixtureModel(**options), {"states": 12} | (page or {}))
+        return Variant(qz.MixtureModel(**options), {"states": 12} | (sample or {}))
 
     unknown = (0.03, 0.8)
     growth = {"growth": (0.01, 0.2)}
@@ -89,16 +89,16 @@ def one_page(name: str, variant: Variant, number: int) -> dict[str, Any]:
     With a name that ends in "(sampled)" the posterior is sampled by `sample_mixture`.
     """
     rng = np.random.default_rng([11, number, *name.encode()])
-    page = draw_page(variant.model, BAND, rng, **variant.page)
-    truth = page.parameters
+    sample = draw_page(variant.model, BAND, rng, **variant.sample)
+    truth = sample.parameters
     if name.endswith(SAMPLED):
         fit = qz.sample_mixture(
-            page.readings, BAND, model=variant.model, draws=200, chains=2, rng=rng
+            sample.readings, BAND, model=variant.model, draws=200, chains=2, rng=rng
         )
         draws = fit.draws.iloc[np.linspace(0, len(fit.draws) - 1, DRAWS).astype(int)]
         draws = draws.drop(columns=["chain", "draw"])
     else:
-        fit = qz.fit_mixture(page.readings, BAND, model=variant.model)
+        fit = qz.fit_mixture(sample.readings, BAND, model=variant.model)
         draws = fit.draws(DRAWS, rng=rng)
     unit, offset = float(truth.unit[0]), float(truth.offset[0])
     true = {"unit": unit, "sigma": float(truth.sigma[0]), "growth": float(truth.growth[0])}
@@ -108,7 +108,7 @@ def one_page(name: str, variant: Variant, number: int) -> dict[str, Any]:
         draws = draws.assign(offset=draws["offset"] / draws["unit"] % 1.0)
         true["offset"] = offset / unit % 1.0
     ranks = {key: int(np.sum(draws[key] < true[key])) for key in draws if draws[key].nunique() > 1}
-    row: dict[str, Any] = {"variant": name, "page": number, "ranks": ranks}
+    row: dict[str, Any] = {"variant": name, "sample": number, "ranks": ranks}
     for prob in (0.68, 0.95):
         pieces = fit.interval(prob)
         row[f"holds {prob}"] = bool(np.any((pieces[:, 0] <= unit) & (unit <= pieces[:, 1])))
@@ -117,10 +117,10 @@ def one_page(name: str, variant: Variant, number: int) -> dict[str, Any]:
     row["ratio"] = fit.unit / unit
     # A free offset is counted from the tooth in [0, unit).
     moved = int(np.floor(offset / unit)) if variant.model.offset == "free" else 0
-    row |= _whole_numbers(fit, page.integers + moved, page.outlier)
+    row |= _whole_numbers(fit, sample.integers + moved, sample.outlier)
     if variant.model.outliers != 0.0 and not name.endswith(SAMPLED):
         row["outliers stated"] = float(np.mean(fit.outlier_probabilities()))
-        row["outliers true"] = float(np.mean(page.outlier))
+        row["outliers true"] = float(np.mean(sample.outlier))
     return row
 
 
@@ -138,8 +138,8 @@ def _whole_numbers(fit: Any, true: Any, outlier: Any) -> dict[str, float]:
     }
 
 
-def pages(wanted: dict[str, int], known: set[tuple[str, int]]) -> Iterator[dict[str, Any]]:
-    """Every page that is wanted and not known yet."""
+def samples(wanted: dict[str, int], known: set[tuple[str, int]]) -> Iterator[dict[str, Any]]:
+    """Every sample that is wanted and not known yet."""
     table = variants()
     for number in range(max(wanted.values())):
         for name, runs in wanted.items():
@@ -148,7 +148,7 @@ def pages(wanted: dict[str, int], known: set[tuple[str, int]]) -> Iterator[dict[
 
 
 def read(path: Path) -> list[dict[str, Any]]:
-    """Finished pages; a line cut short is left out."""
+    """Finished samples; a line cut short is left out."""
     rows = []
     if path.exists():
         for line in path.read_text(encoding="utf-8").splitlines():
@@ -179,7 +179,7 @@ def stated_against(rows: list[dict[str, Any]], stated: str, true: str) -> str:
 def summary(rows: list[dict[str, Any]]) -> list[str]:
     """The table, one line for each variant and one for all."""
     lines = [
-        "| model | pages | unit | sigma | offset | outliers | growth | 68 % | 95 % | pieces "
+        "| model | samples | unit | sigma | offset | outliers | growth | 68 % | 95 % | pieces "
         "| length | u/2, u/3 | whole numbers | outliers |",
         "|---" * 14 + "|",
     ]
@@ -232,23 +232,23 @@ def picture(rows: list[dict[str, Any]], path: Path) -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Simulate, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="one page a model, nothing kept")
-    parser.add_argument("--runs", type=int, default=1000, help="pages a model")
+    parser.add_argument("--tiny", action="store_true", help="one sample a model, nothing kept")
+    parser.add_argument("--runs", type=int, default=1000, help="samples a model")
     parser.add_argument("--only", nargs="*", help="names of models")
-    parser.add_argument("--sampled", type=int, default=200, help="pages a model by sampling")
+    parser.add_argument("--sampled", type=int, default=200, help="samples a model by sampling")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
     names = options.only or [*variants(), *(name + SAMPLED for name in BY_SAMPLING)]
     wanted = {name: options.sampled if name.endswith(SAMPLED) else options.runs for name in names}
     rows = [] if options.tiny else read(RESULTS)
-    known = {(row["variant"], row["page"]) for row in rows}
-    for row in pages(dict.fromkeys(names, 1) if options.tiny else wanted, known):
+    known = {(row["variant"], row["sample"]) for row in rows}
+    for row in samples(dict.fromkeys(names, 1) if options.tiny else wanted, known):
         rows.append(row)
         if not options.tiny:
             RESULTS.parent.mkdir(exist_ok=True)
             with RESULTS.open("a", encoding="utf-8") as file:
                 file.write(json.dumps(row) + "\n")
-    rows = [row for row in rows if row["page"] < wanted.get(row["variant"], 0)]
+    rows = [row for row in rows if row["sample"] < wanted.get(row["variant"], 0)]
     rows.sort(key=lambda row: names.index(row["variant"]))
     lines = [
         f"Ranks of the truth among {DRAWS} draws: chi-square p of {BINS} equal bins, by parameter. "

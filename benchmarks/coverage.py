@@ -49,9 +49,9 @@ def plane(sizes: tuple[int, ...], spreads: tuple[float, ...], runs: int) -> list
     """One table for each of the four numbers."""
     titles = (
         "Coverage of the 95 % set",
-        "Coverage among pages on which the right mode has more than half of the posterior",
+        "Coverage among samples on which the right mode has more than half of the posterior",
         "Mean posterior share of the right mode",
-        "Share of pages whose best unit is a half or a third of the true one",
+        "Share of samples whose best unit is a half or a third of the true one",
     )
     cells = {(n, s): plane_cell(n, s, runs) for n in sizes for s in spreads}
     lines = []
@@ -111,7 +111,7 @@ def failures(sizes: tuple[int, ...], runs: int) -> list[str]:
     lines = [
         "## Where the model is wrong",
         "",
-        f"{runs} pages a line, sigma 0.1 of the unit. The pull is the error of the unit over its "
+        f"{runs} samples a line, sigma 0.1 of the unit. The pull is the error of the unit over its "
         "stated standard error.",
         "",
         "| truth, and what is fitted | readings | right unit | 95 % set holds | pull, mean | sd |",
@@ -140,15 +140,15 @@ def failures(sizes: tuple[int, ...], runs: int) -> list[str]:
 def main(arguments: list[str] | None = None) -> None:
     """Simulate, and print or write the tables."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="two pages a cell, four cells")
-    parser.add_argument("--runs", type=int, default=200, help="pages a cell")
+    parser.add_argument("--tiny", action="store_true", help="two samples a cell, four cells")
+    parser.add_argument("--runs", type=int, default=200, help="samples a cell")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
     runs = 2 if options.tiny else options.runs
     sizes, spreads = (SIZES[:2], SPREADS[:2]) if options.tiny else (SIZES, SPREADS)
     half = stats.norm.ppf(0.975) * np.sqrt(0.95 * 0.05 / runs)
     lines = [
-        f"{runs} pages a cell; a coverage of 0.95 is told to ± {half:.2f}.",
+        f"{runs} samples a cell; a coverage of 0.95 is known to ± {half:.2f}.",
         "",
         *plane(sizes, spreads, runs),
     ]

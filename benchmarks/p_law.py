@@ -3,7 +3,7 @@
 ``python -m benchmarks.p_law`` measures
 
 - how often p is at or below 0.1, 0.01 and 0.001 under a null that is handed in (it must be as often
-  as it says) and under nulls fitted to each page (never more often);
+  as it says) and under nulls fitted to each sample (never more often);
 - the fitted tail beyond what the resamples can count, against ten million direct draws;
 - the power at 5 % against uniform data alone, band 0.4 to 2.5 units: of the evidence with
   the same envelope on both sides, and of the largest likelihood ratio over unit and sigma.
@@ -42,12 +42,13 @@ def normal(size: int, rng: np.random.Generator) -> FloatArray:
     return rng.normal(0.0, 5.0, size=(size, 15))
 
 
-def law(pages: int, resamples: int) -> list[str]:
+def law(samples: int, resamples: int) -> list[str]:
     """Shares of p-values at or below each level."""
     lines = [
-        f"Shares of pages with p at or below the level; {pages} pages, {resamples} resamples each.",
+        f"Shares of samples with p at or below the level; {samples} samples, {resamples} resamples "
+        "each.",
         "",
-        "| null | pages from | " + " | ".join(f"{level:g}" for level in LEVELS) + " |",
+        "| null | samples from | " + " | ".join(f"{level:g}" for level in LEVELS) + " |",
         "|---|---|" + "---|" * len(LEVELS),
     ]
     cases: list[tuple[str, str, object, Callable[[np.random.Generator], FloatArray]]] = [
@@ -59,30 +60,30 @@ def law(pages: int, resamples: int) -> list[str]:
     ]
     for number, (name, source, null, draw) in enumerate(cases):
         p = []
-        for page in range(pages):
-            rng = np.random.default_rng([SEED, number, page])
+        for sample in range(samples):
+            rng = np.random.default_rng([SEED, number, sample])
             values = draw(rng)
             band = (1.0, 6.0) if callable(null) else None
             found = compare_null(values, band, null=null, n_resamples=resamples, rng=rng)
             p.append(found.p_value)
         shares = [float(np.mean(np.array(p) <= level)) for level in LEVELS]
-        errors = [np.sqrt(max(level * (1 - level), 0) / pages) for level in LEVELS]
+        errors = [np.sqrt(max(level * (1 - level), 0) / samples) for level in LEVELS]
         shown = [f"{s:.4f} ± {e:.4f}" for s, e in zip(shares, errors, strict=True)]
         lines.append(f"| {name} | {source} | " + " | ".join(shown) + " |")
     return lines
 
 
-def tail(draws: int, pages: int) -> list[str]:
+def tail(draws: int, samples: int) -> list[str]:
     """The fitted tail against direct draws."""
-    page = Readings(normal(1, np.random.default_rng(SEED))[0])
-    measure = LargestScore.of(page, band_for(page, (1.0, 6.0)), 0.0, False)
+    sample = Readings(normal(1, np.random.default_rng(SEED))[0])
+    measure = LargestScore.of(sample, band_for(sample, (1.0, 6.0)), 0.0, False)
     rng = np.random.default_rng([SEED, 99])
     piece = min(draws, 100_000)
     direct = np.sort(np.concatenate([measure(normal(piece, rng)) for _ in range(draws // piece)]))
     levels = [level for level in (1e-3, 1e-4, 1e-5) if level * draws >= 10]
     lines = [
         f"Direct draws: {direct.size:,}. For the statistic that they pass with the chance in the",
-        f"first column, {pages} sets of 9,999 resamples each give by their fitted tail:",
+        f"first column, {samples} sets of 9,999 resamples each give by their fitted tail:",
         "",
         "| chance | count of direct draws | median p of the tail | within a factor of two |",
         "|---|---|---|---|",
@@ -90,7 +91,7 @@ def tail(draws: int, pages: int) -> list[str]:
     for level in levels:
         height = float(direct[direct.size - round(level * direct.size)])
         ratio = []
-        for number in range(pages):
+        for number in range(samples):
             some = measure(normal(9999, np.random.default_rng([SEED, 100, number])))
             ratio.append(Tail.of(some, measure.scale).p_value(height) / level)
         close = float(np.mean((np.array(ratio) > 0.5) & (np.array(ratio) < 2)))
@@ -118,11 +119,12 @@ def same_envelope(values: FloatArray) -> float:
     return level_evidence(fit_mixture(values, BAND).posterior).log_bayes_factors[SAME_ENVELOPE]
 
 
-def power(pages: int) -> list[str]:
+def power(samples: int) -> list[str]:
     """Power of both statistics at a level of 5 %, each with its own threshold."""
     lines = [
         "",
-        f"Power at 5 % against uniform data alone (whole numbers −4..4, band {BAND}; {pages} pages",
+        f"Power at 5 % against uniform data alone (whole numbers −4..4, band {BAND}; {samples} "
+        "samples",
         "for the threshold and as many for the power):",
         "",
         "| readings | sigma/unit | comb, same envelope | largest likelihood ratio | difference |",
@@ -132,12 +134,12 @@ def power(pages: int) -> list[str]:
         shares = []
         for statistic in (same_envelope, largest_ratio):
             null, comb = [], []
-            for page in range(pages):
-                rng = np.random.default_rng([SEED, 200, n, page])
+            for sample in range(samples):
+                rng = np.random.default_rng([SEED, 200, n, sample])
                 null.append(statistic(rng.uniform(-4.5, 4.5, n)))
                 comb.append(statistic(whole_uniform(rng, n) + rng.normal(0, spread, n)))
             shares.append(float(np.mean(np.array(comb) > np.quantile(null, 0.95))))
-        error = np.sqrt(2 * 0.25 / pages)
+        error = np.sqrt(2 * 0.25 / samples)
         lines.append(
             f"| {n} | {spread:.2f} | {shares[0]:.3f} | {shares[1]:.3f} | "
             f"{shares[0] - shares[1]:+.3f} ± {error:.3f} |"
@@ -148,14 +150,15 @@ def power(pages: int) -> list[str]:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--pages", type=int, default=2000)
-    parser.add_argument("--tiny", action="store_true", help="a few pages; nothing is kept")
+    parser.add_argument("--samples", type=int, default=2000)
+    parser.add_argument("--tiny", action="store_true", help="a few samples; nothing is kept")
     parser.add_argument("--write", type=Path, help="folder for the table")
     options = parser.parse_args(arguments)
     if options.tiny:
         lines = [*law(5, 99), "", *tail(20_000, 2), *power(10)]
     else:
-        lines = [*law(options.pages, 1999), "", *tail(10_000_000, 20), *power(options.pages // 4)]
+        number = options.samples
+        lines = [*law(number, 1999), "", *tail(10_000_000, 20), *power(number // 4)]
     print("\n".join(lines))
     keep(options.write, "p_law", "Whether p-values keep their word", lines)
 

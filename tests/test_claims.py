@@ -23,7 +23,7 @@ WORDS = {
     "a tenth": 0.1, "a fifth": 0.2, "a quarter": 0.25, "half": 0.5, "four fifths": 0.8,
     "three": 3, "four": 4, "five": 5, "six": 6, "eight": 8, "nine": 9, "ten": 10, "fourteen": 14,
     "nineteen": 19, "twenty": 20, "twenty-five": 25, "fifty": 50, "a hundred": 100, "a minute": 60,
-    "one page of twenty": 0.05, "twelve times": 12, "a third": 1 / 3,
+    "one sample of twenty": 0.05, "twelve times": 12, "a third": 1 / 3,
 }  # fmt: skip
 NUMBER = re.compile(r"[-−]?\d+(?:,\d{3})+(?![\d.])|[-−]?\d+(?:\.\d+)?(?:e[-−+]?\d+)?")
 
