@@ -12,8 +12,8 @@ _HOME = {
     "Condition": "quantize.studies.conditions",
     "Estimator": "quantize.studies.estimators",
     "Answer": "quantize.studies.estimators",
-    "SimulatedReadings": "quantize.studies.simulation",
-    "Truth": "quantize.studies.simulation",
+    "SimulatedReadings": "quantize.studies.simulate",
+    "Truth": "quantize.studies.simulate",
     "Comparison": "quantize.studies.comparison",
     "Plan": "quantize.studies.planning",
     "binomial_interval": "quantize.studies.summary",
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from quantize.studies.estimators import Answer as Answer
     from quantize.studies.estimators import Estimator as Estimator
     from quantize.studies.planning import Plan as Plan
-    from quantize.studies.simulation import SimulatedReadings as SimulatedReadings
-    from quantize.studies.simulation import Truth as Truth
+    from quantize.studies.simulate import SimulatedReadings as SimulatedReadings
+    from quantize.studies.simulate import Truth as Truth
     from quantize.studies.summary import binomial_interval as binomial_interval
 else:
 

@@ -20,21 +20,22 @@ import numpy as np
 
 from quantize._support.errors import InputError, InputTypeError
 from quantize.readings import Readings
-from quantize.studies.fingerprint import fingerprint, name_of
-from quantize.studies.simulation import SimulatedReadings
+from quantize.studies.conditions import fingerprint, name_of
+from quantize.studies.simulate import SimulatedReadings
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Answer:
-    """What an estimator says about one page.
+    """What an estimator says about one sample.
 
     Parameters
     ----------
     unit : float, optional
+        The unit it found, in the unit of the readings; NaN where it found none.
     interval : (float, float), array_like of shape (k, 2), or callable, optional
         The set that shall hold the unit; a callable is given the probability asked for.
     p_value : float, optional
-        Against data without steps.
+        The p-value against data without steps.
     steps : bool, optional
         The decision, where there is no p-value.
 
@@ -71,7 +72,7 @@ class Estimator:
     Parameters
     ----------
     name : str
-        As it stands in the table.
+        The name under which it stands in the table.
     function : callable
         Gets the readings and the range of units (or None). Where it has parameters `offset` or
         `rng` it gets "zero" or "free", and a Generator of its own. It returns a number, an
@@ -123,31 +124,25 @@ class Estimator:
             "sigma_told": self.sigma_told,
         }
 
-    def ask(self, page: SimulatedReadings, seed: np.random.SeedSequence) -> Any:
-        """Whatever the function returns for a page; it never sees the truth."""
-        condition = page.truth.condition
+    def ask(self, sample: SimulatedReadings, seed: np.random.SeedSequence) -> Any:
+        """Whatever the function returns for a sample; it never sees the truth."""
+        condition = sample.truth.condition
         extra: dict[str, Any] = {}
         if self.takes_offset:
             extra["offset"] = "free" if condition.offset else "zero"
         if self.takes_rng:
             extra["rng"] = np.random.default_rng(seed)
         readings = Readings(
-            page.values,
+            sample.values,
             sigma=condition.sigma if self.sigma_told else None,
-            state=page.state,
-            resolution=page.resolution,
+            state=sample.state,
+            resolution=sample.resolution,
         )
         return self.function(readings, condition.band, **extra)
 
 
 def as_answer(returned: Any, prob: float) -> Answer:
-    """What an estimator returned, in standard form.
-
-    Raises
-    ------
-    InputTypeError
-        For something without a unit.
-    """
+    """What an estimator returned, in standard form."""
     if isinstance(returned, Answer):
         if callable(returned.interval):
             return dataclasses.replace(returned, interval=returned.interval(prob))
@@ -174,18 +169,13 @@ def as_answer(returned: Any, prob: float) -> Answer:
     return Answer(unit=float(returned))
 
 
-def estimators_of(given: Any) -> tuple[Estimator, ...]:
-    """The estimators of a study, each with a name of its own.
+Named = str | Estimator | Callable[..., Any]
+Estimators = Named | Iterable[Named] | Mapping[str, Estimator | Callable[..., Any]]
+"""What a caller may give."""
 
-    Parameters
-    ----------
-    given : str, callable, Estimator, mapping of names to callables, or sequence of these
 
-    Raises
-    ------
-    InputError
-        For unknown names, two estimators of one name, and what is no function.
-    """
+def estimators_of(given: Estimators) -> tuple[Estimator, ...]:
+    """The estimators of a study, each with a name of its own."""
     if isinstance(given, (str, Estimator)) or (callable(given) and not isinstance(given, Mapping)):
         given = [given]
     if isinstance(given, Mapping):
@@ -261,7 +251,7 @@ def phase_free_power(readings: Readings, unit_range: Any) -> Answer:
 
 
 def least_squares(readings: Readings, unit_range: Any, offset: Any = "zero") -> Any:
-    """`fit_comb`."""
+    """`fit_comb`, loaded when first asked."""
     from quantize.comb.least_squares import fit_comb
 
     return fit_comb(readings, unit_range, offset=offset)
@@ -274,19 +264,19 @@ def mixture(readings: Readings, unit_range: Any, offset: Any = "zero") -> Any:
     return fit_mixture(readings, unit_range, offset=offset)
 
 
-def verdict(readings: Readings, unit_range: Any, offset: Any = "zero", rng: Any = None) -> Answer:
-    """The level evidence, which is what the verdict of `analyze` waits for.
-
-    Pages on which too few teeth are occupied for steps to show count as p = 1.
-    """
+def verdict(readings: Readings, unit_range: Any, offset: Any = "zero") -> Answer:
+    """The verdict of `analyze`: its evidence and guards. A sample that a guard blocks has p = 1."""
     from quantize.comb.band import band_for
     from quantize.model.mixture import model_of
-    from quantize.model.posterior import posterior_of
-    from quantize.null.evidence import SURE, level_evidence
+    from quantize.null.assess import assess
 
     band = band_for(readings, unit_range)
-    found = level_evidence(posterior_of(model_of(offset, None, None), readings, band))
-    return Answer(unit=found.unit, p_value=found.p_value if found.occupied_teeth >= SURE else 1.0)
+    found = assess(readings, band, model_of(offset, None, None))
+    return Answer(
+        unit=found.mixture.unit,
+        interval=found.mixture.interval,
+        p_value=1.0 if found.blocked else found.evidence.p_value,
+    )
 
 
 NAMED: dict[str, Estimator] = {

@@ -29,13 +29,17 @@ def binomial_interval(
 
     Parameters
     ----------
-    hits, trials : int
+    hits : int
+        How many trials succeeded.
+    trials : int
+        How many trials there were.
     confidence : float
+        Probability that the interval holds the true share, at least.
 
     Returns
     -------
     low, high : float
-        NaN where there was no trial.
+        Ends of the interval; NaN where there was no trial.
 
     References
     ----------
@@ -112,9 +116,8 @@ def _row(
     condition: Condition, outcomes: Outcomes, column: int, tolerance: float, alpha: float
 ) -> dict[str, Any]:
     fate = outcomes.fate[:, column]
-    pages = fate.size
     row: dict[str, Any] = {
-        "pages": pages,
+        "pages": fate.size,
         "answered": int(np.sum(fate == ANSWERED)),
         "raised": int(np.sum(fate == RAISED)),
         "not_a_number": int(np.sum(fate == NO_NUMBER)),
@@ -134,7 +137,7 @@ def _row(
     covered = outcomes.covered[:, column]
     row |= _share("coverage", (covered == 1)[covered >= 0], has_unit)
     decision = outcomes.decision[:, column]
-    # A page on which the estimator failed did not show steps.
+    # A sample on which the estimator failed did not show steps.
     said = (decision <= alpha) if np.isfinite(decision).any() else np.zeros(0, dtype=bool)
     row |= _share("power", said, has_unit)
     row |= _share("false_alarms", said, not has_unit)
@@ -158,8 +161,8 @@ def _share(name: str, hits: BoolArray, applies: bool) -> dict[str, float]:
 def _errors(deviation: FloatArray, bound: FloatArray, applies: bool) -> dict[str, float]:
     """Bias and error of the right answers, relative to the unit and to the Cramér–Rao bound.
 
-    `over_bound` is the root mean square of deviation/bound, page by page: 1 for an estimator that
-    reaches the bound. Standard errors are those of a mean, carried through the root.
+    `over_bound` is the root mean square of deviation/bound, sample by sample: 1 for an estimator
+    that reaches the bound. Standard errors are those of a mean, carried through the root.
     """
     known = np.isfinite(bound) & (bound > 0)
     deviation, bound = deviation[known], bound[known]

@@ -18,7 +18,8 @@ import study_estimators as own
 from small_studies import GRID, small_study
 
 import quantize as qz
-from quantize.studies import Comparison, checkpoint
+from quantize.studies import Comparison
+from quantize.studies.study import Checkpoint
 
 HELPERS = Path(own.__file__).parent
 LONG = """
@@ -194,7 +195,7 @@ def test_another_grid_estimator_or_version_is_refused(
     # The same function by name, but its code has changed.
     with pytest.raises(qz.InputError, match="in the estimators, function was"):
         study(lambda readings, unit_range: 2.0)
-    monkeypatch.setattr("quantize.studies.study.__version__", "9.9")
+    monkeypatch.setattr(qz, "__version__", "9.9")
     with pytest.raises(qz.InputError, match=r"the version of quantize was .* and is 9\.9"):
         study(lambda readings, unit_range: 1.0)
 
@@ -261,7 +262,7 @@ def test_a_limit_of_the_system_is_one_sentence(tmp_path: Path, reference: Compar
 def test_two_studies_do_not_share_a_file(tmp_path: Path) -> None:
     kept = tmp_path / "study.jsonl"
     small_study(checkpoint=kept)
-    holder = checkpoint.Checkpoint(kept)
+    holder = Checkpoint(kept)
     header = holder.header()
     assert header is not None
     holder.open(header)

@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.studies import Answer, power_curves
-from quantize.studies.power_curves import fit_curve
+from quantize.null.power import fit_curve, stored
+from quantize.studies import Answer
 
 BENCH = {
     "plates": {"separation": "4 mm"},
@@ -103,13 +103,13 @@ def test_the_stated_error_of_a_curve_is_honest(rng: np.random.Generator) -> None
 
 
 def test_every_place_of_the_table_was_simulated_around_its_answer() -> None:
-    stored = power_curves.stored()
-    assert {cell["repeats"] for cell in stored["cells"]} == {1, 2, 4}
-    assert 0 < stored["interpolation"] < 0.25
-    for cell in stored["cells"]:
+    table = stored().content
+    assert {cell["repeats"] for cell in table["cells"]} == {1, 2, 4}
+    assert 0 < table["interpolation"] < 0.25
+    for cell in table["cells"]:
         assert len(cell["n"]) == len(cell["hits"]) == len(cell["pages"])
         for row, pages in zip(cell["hits"], cell["pages"], strict=True):
-            # A stricter level finds steps on fewer pages.
+            # A stricter level finds steps in fewer samples.
             assert pages >= row[0] >= row[1] >= row[2] >= row[3] >= 0
 
 
@@ -184,8 +184,8 @@ def test_the_bench_is_ordered_by_the_readings_it_needs() -> None:
         ({"sigma": 0.1, "repeats": 0}, "`repeats` is 0"),
         ({"sigma": 0.1, "checkpoint": "x"}, "`checkpoint` is for simulations"),
         ({"readings": 10}, "`sigma` is missing; a number of readings alone"),
-        ({"readings": [1.0, 2.0, 3.5]}, "the readings do not tell it"),
-        ({"apparatus": BENCH, "sigma": 0.1}, "`apparatus` tells sigma and readings"),
+        ({"readings": [1.0, 2.0, 3.5]}, "the readings do not determine it"),
+        ({"apparatus": BENCH, "sigma": 0.1}, "`apparatus` determines sigma and readings"),
         ({"apparatus": {"plates": {"separation": "4 mm"}}}, "`sphere.diameter`"),
         ({"apparatus": 3}, "`apparatus` is 3; give a file"),
     ],
