@@ -51,7 +51,9 @@ def warm_up(_: int) -> int:
 def seconds(executor: Executor, samples: int) -> float:
     """Wall time of a study on an executor that is warm."""
     begin = time.perf_counter()
-    compare_estimators(busy, {"n": 10}, replicates=samples, rng=1, workers=executor, time_limit=None)
+    compare_estimators(
+        busy, {"n": 10}, replicates=samples, rng=1, workers=executor, time_limit=None
+    )
     return time.perf_counter() - begin
 
 

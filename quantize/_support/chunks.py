@@ -18,7 +18,7 @@ from typing import Any, Generic, TypeVar
 
 import numpy as np
 
-from quantize._support.errors import InputTypeError
+from quantize._support.errors import InputError, InputTypeError
 from quantize._support.progress import Progress, steps
 from quantize._support.validation import FloatArray
 from quantize._support.workers import number_of_processes, own_pool
@@ -47,25 +47,11 @@ class Chunk:
     count: int
 
 
-class WorkersLost(Exception):
-    """The workers can do no more; `executor` is the caller's own, None for a pool of ours."""
-
-    def __init__(self, reason: str, executor: Executor | None = None) -> None:
-        super().__init__(reason)
-        self.executor = executor
-
-
 class Schedule:
-    """What is still to be done, each cell first tried with a small chunk.
+    """What is still to be done of a table of cells with so many pieces each.
 
-    Parameters
-    ----------
-    cells, pieces : int
-        The work is a table: so many cells of so many pieces each.
-    workers : int
-        Chunks that can be at work at once.
-    size : int, optional
-        Pieces in every chunk; by default chunks of about a second, from the time that pieces took.
+    Each cell is first tried with a small chunk; then chunks take about a second, from the time that
+    its pieces took. With a `size` every chunk has so many pieces.
     """
 
     def __init__(self, cells: int, pieces: int, workers: int = 1, size: int | None = None) -> None:
@@ -138,63 +124,37 @@ class Schedule:
 class Work(Generic[Task, Answer]):
     """What there is to do, and what is asked of each answer.
 
-    Attributes
-    ----------
-    perform : callable
-        Gives the answer to a task; runs in a worker, so it stands at the top of a module.
-    task : callable
-        The task that belongs to a chunk.
-    answer : type
-        What `perform` returns.
-    seconds : callable
-        The time that each piece of an answer took.
-    keep : callable
-        Writes a finished chunk to the journal, if there is one.
+    `perform` runs in a worker; `seconds` is the time that each piece of an answer took; `keep`
+    writes a finished chunk to the journal. `died` says, of processes that die again and again, what
+    happened and what to do; `kept` where finished work is found then.
     """
 
     perform: Callable[[Task], Answer]
     task: Callable[[Chunk], Task]
     answer: type[Answer]
     seconds: Callable[[Answer], FloatArray]
-    keep: Callable[[Chunk, Answer], object]
+    keep: Callable[[Chunk, Answer], object] | None
+    label: str
+    died: str
+    kept: str
 
 
 def carried_out(
-    schedule: Schedule,
-    work: Work[Task, Answer],
-    workers: Any,
-    progress: Progress = False,
-    label: str = "pieces",
+    schedule: Schedule, work: Work[Task, Answer], workers: Any, progress: Progress
 ) -> Iterator[tuple[Chunk, Answer]]:
     """Every chunk that is still to be done with its answer, each kept before it is handed out.
 
-    Parameters
-    ----------
-    schedule : Schedule
-    work : Work
-    workers : None, int, concurrent.futures.Executor or map-like callable
-        None and 1 are this process; a number is so many spawned processes.
-    progress : bool or callable
-    label : str
-        What a piece is called beside the bar.
-
-    Raises
-    ------
-    WorkersLost
-        When no worker is left; what came back before has been kept.
+    Raises InputError when no worker is left; what came back before has been kept.
     """
     from threadpoolctl import threadpool_limits
 
-    bar = steps(
-        progress,
-        schedule.open.size,
-        label,
-        done=int(schedule.open.size - schedule.unfinished.sum()),
-    )
+    pieces = schedule.open.size
+    bar = steps(progress, pieces, work.label, done=int(pieces - schedule.unfinished.sum()))
     with threadpool_limits(1):
         for chunk, answer in _answers(schedule, work, workers):
             schedule.finished(chunk, work.seconds(answer))
-            work.keep(chunk, answer)
+            if work.keep is not None:
+                work.keep(chunk, answer)
             yield chunk, answer
             bar.advance(chunk.count)
             bar.left(schedule.seconds_left())
@@ -266,7 +226,7 @@ def _pooled(
         except BrokenExecutor as error:
             breaks = breaks + 1 if int(schedule.unfinished.sum()) == before else 1
             if breaks > _BREAKS:
-                raise WorkersLost(str(error)) from None
+                raise InputError(f"`workers` is {number}, and {work.died.format(error)}.") from None
 
 
 def _foreign(
@@ -278,12 +238,18 @@ def _foreign(
     try:
         yield from _on_executor(schedule, work, executor, room)
     except (BrokenExecutor, CancelledError, _ShutDown) as error:
-        raise WorkersLost(str(error) or type(error).__name__, executor) from None
+        reason = str(error) or type(error).__name__
     except Exception as error:
         # What a cluster raises when a task has brought down several of its workers.
-        if type(error).__name__ == "KilledWorker":
-            raise WorkersLost("KilledWorker", executor) from None
-        raise
+        if type(error).__name__ != "KilledWorker":
+            raise
+        reason = "KilledWorker"
+    else:
+        return
+    raise InputError(
+        f"`workers` is a {type(executor).__name__} that can take no more work ({reason}); what is "
+        f"finished is kept where there is {work.kept}, so start again with a new one."
+    )
 
 
 class _ShutDown(Exception):

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from quantize._support import randomness, validation
-from quantize._support.chunks import Chunk, Schedule, Work, WorkersLost, carried_out, executor_of
+from quantize._support.chunks import Chunk, Schedule, Work, carried_out, executor_of
 from quantize._support.errors import InputError
 from quantize._support.progress import Progress
 from quantize._support.randomness import RngLike
@@ -310,21 +310,13 @@ def _answers(
         answer=list,
         seconds=lambda rows: np.zeros(len(rows)),
         keep=keep,
+        label="groups",
+        died="a process of it has died ({}); start again, with `keep` to go on from what is "
+        "finished",
+        kept="a file to `keep` it in",
     )
-    try:
-        for _, rows in carried_out(schedule, work, executor_of(workers), progress, "groups"):
-            yield from rows
-    except WorkersLost as lost:
-        remedy = "with `keep` to go on from what is finished"
-        if lost.executor is None:
-            raise InputError(
-                f"`workers` is {workers!r}, and a process of it has died ({lost}); start again, "
-                f"{remedy}."
-            ) from None
-        raise InputError(
-            f"`workers` is a {type(lost.executor).__name__} that can take no more work ({lost}); "
-            f"start again with a new one, {remedy}."
-        ) from None
+    for _, rows in carried_out(schedule, work, executor_of(workers), progress):
+        yield from rows
 
 
 def _perform(task: Task, *, options: dict[str, Any], seed: dict[str, Any]) -> list[Placed]:

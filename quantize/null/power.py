@@ -49,15 +49,6 @@ def fit_curve(x: Sequence[float], hits: Sequence[int], samples: Sequence[int]) -
     Half a sample is added on either side (as if each share had been seen once more, divided), so
     that shares of 0 and 1 do not carry the line away.
 
-    Parameters
-    ----------
-    x : sequence of float
-        Where the shares were simulated.
-    hits : sequence of int
-        Samples that show steps at each x.
-    samples : sequence of int
-        All samples at each x.
-
     References
     ----------
     Finney, *Probit Analysis*, 3rd ed., Cambridge 1971, chapter 4.
@@ -126,11 +117,8 @@ UNKNOWN = Estimate(log=float("nan"), error=float("nan"))
 class PowerTable:
     """Simulated shares at places of sigma/unit and repeats, and what follows from them.
 
-    Parameters
-    ----------
-    content : dict
-        The table as `TABLE` holds it: in each cell the numbers of readings, the samples at each,
-        and how many of them show steps at each of `ALPHAS`.
+    In each cell of the content are numbers of readings, the samples at each, and how many of them
+    show steps at each of `ALPHAS`.
     """
 
     def __init__(self, content: dict[str, Any]) -> None:

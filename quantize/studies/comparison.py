@@ -18,7 +18,7 @@ from quantize._support.results import Result
 from quantize.studies.conditions import Conditions, conditions_of
 from quantize.studies.estimators import Estimators, estimators_of
 from quantize.studies.study import Checkpoint, Workers, declare, run_study
-from quantize.studies.summary import summarise, timing
+from quantize.studies.summary import summarise
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -236,13 +236,14 @@ def compare_estimators(
     )
     answers = run_study(study, workers=workers, checkpoint=kept, progress=progress)
     names = [estimator.name for estimator in asked]
+    table, timing = summarise(cells, names, answers, tolerance=width, alpha=level)
     errors: dict[str, str] = {}
     for outcomes in answers:
         for name, (_, message) in outcomes.messages.items():
             errors.setdefault(name, message)
     return Comparison(
-        table=summarise(cells, names, answers, tolerance=width, alpha=level),
-        timing=timing(cells, names, answers),
+        table=table,
+        timing=timing,
         errors=errors,
         conditions=[condition.described() for condition in cells],
         replicates=study.replicates,

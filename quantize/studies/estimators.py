@@ -19,6 +19,11 @@ from typing import Any
 import numpy as np
 
 from quantize._support.errors import InputError, InputTypeError
+from quantize.comb.band import band_for
+from quantize.comb.least_squares import fit_comb
+from quantize.comb.periodogram import periodogram
+from quantize.model.mixture import fit_mixture, model_of
+from quantize.null.assess import assess
 from quantize.readings import Readings
 from quantize.studies.conditions import fingerprint, name_of
 from quantize.studies.simulate import SimulatedReadings
@@ -209,7 +214,9 @@ def _estimator(given: Any) -> Estimator:
     return Estimator(name=name_of(given), function=given)
 
 
-def cosine_score(readings: Readings, unit_range: Any, offset: Any = "zero") -> Answer:
+def cosine_score(
+    readings: Readings, unit_range: tuple[float, float] | None, offset: str | float = "zero"
+) -> Answer:
     """`periodogram` with the p-value of its largest score over the band.
 
     For a fixed offset the p-value is bounded by the expected number of up-crossings,
@@ -219,9 +226,7 @@ def cosine_score(readings: Readings, unit_range: Any, offset: Any = "zero") -> A
     ----------
     Rice, Bell Syst. Tech. J. 24:46 (1945).
     """
-    from scipy.stats import norm
-
-    from quantize.comb.periodogram import periodogram
+    from scipy.special import ndtr
 
     if offset == "free":
         return phase_free_power(readings, unit_range)
@@ -229,19 +234,17 @@ def cosine_score(readings: Readings, unit_range: Any, offset: Any = "zero") -> A
     width = 1 / found.band.low - 1 / found.band.high
     s = found.statistic
     rate = width * float(np.sqrt(np.mean(readings.values**2)))
-    p = float(norm.sf(s)) + rate * math.exp(-0.5 * s * s)
+    p = float(ndtr(-s)) + rate * math.exp(-0.5 * s * s)
     return Answer(unit=found.unit, interval=found.interval, p_value=min(p, 1.0))
 
 
-def phase_free_power(readings: Readings, unit_range: Any) -> Answer:
+def phase_free_power(readings: Readings, unit_range: tuple[float, float] | None) -> Answer:
     """`periodogram` with a free offset, and the p-value of its largest power over the band.
 
     References
     ----------
     Baluev, MNRAS 385:1279 (2008), for exp(−z) + W·sqrt(z)·exp(−z), W = Δf·sqrt(4π·var x).
     """
-    from quantize.comb.periodogram import periodogram
-
     found = periodogram(readings, unit_range, offset="free")
     width = 1 / found.band.low - 1 / found.band.high
     z = found.statistic
@@ -250,28 +253,11 @@ def phase_free_power(readings: Readings, unit_range: Any) -> Answer:
     return Answer(unit=found.unit, interval=found.interval, p_value=min(p, 1.0))
 
 
-def least_squares(readings: Readings, unit_range: Any, offset: Any = "zero") -> Any:
-    """`fit_comb`, loaded when first asked."""
-    from quantize.comb.least_squares import fit_comb
-
-    return fit_comb(readings, unit_range, offset=offset)
-
-
-def mixture(readings: Readings, unit_range: Any, offset: Any = "zero") -> Any:
-    """`fit_mixture`, which knows sigma where the readings have it."""
-    from quantize.model.mixture import fit_mixture
-
-    return fit_mixture(readings, unit_range, offset=offset)
-
-
-def verdict(readings: Readings, unit_range: Any, offset: Any = "zero") -> Answer:
+def verdict(
+    readings: Readings, unit_range: tuple[float, float] | None, offset: str | float = "zero"
+) -> Answer:
     """The verdict of `analyze`: its evidence and guards. A sample that a guard blocks has p = 1."""
-    from quantize.comb.band import band_for
-    from quantize.model.mixture import model_of
-    from quantize.null.assess import assess
-
-    band = band_for(readings, unit_range)
-    found = assess(readings, band, model_of(offset, None, None))
+    found = assess(readings, band_for(readings, unit_range), model_of(offset, None, None))
     return Answer(
         unit=found.mixture.unit,
         interval=found.mixture.interval,
@@ -280,13 +266,14 @@ def verdict(readings: Readings, unit_range: Any, offset: Any = "zero") -> Answer
 
 
 NAMED: dict[str, Estimator] = {
-    "cosine score": Estimator(name="cosine score", function=cosine_score),
-    "phase-free power": Estimator(name="phase-free power", function=phase_free_power),
-    "least squares": Estimator(name="least squares", function=least_squares),
-    "mixture": Estimator(name="mixture", function=mixture),
-    "mixture, sigma known": Estimator(
-        name="mixture, sigma known", function=mixture, sigma_told=True
-    ),
-    "verdict": Estimator(name="verdict", function=verdict),
+    estimator.name: estimator
+    for estimator in (
+        Estimator(name="cosine score", function=cosine_score),
+        Estimator(name="phase-free power", function=phase_free_power),
+        Estimator(name="least squares", function=fit_comb),
+        Estimator(name="mixture", function=fit_mixture),
+        Estimator(name="mixture, sigma known", function=fit_mixture, sigma_told=True),
+        Estimator(name="verdict", function=verdict),
+    )
 }
 """The library's own, as they can be named in a study."""

@@ -164,8 +164,6 @@ def perform(task: Task) -> Outcomes:
 @functools.cache
 def load_libraries() -> None:
     """Load what estimators load when first used, so that it counts against no time limit."""
-    for name in ("comb.periodogram", "comb.least_squares", "model.mixture", "null.assess"):
-        importlib.import_module(f"quantize.{name}")
     for name in ("pandas", "scipy.integrate", "scipy.optimize", "scipy.special", "scipy.stats"):
         importlib.import_module(name)
 

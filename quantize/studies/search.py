@@ -61,16 +61,7 @@ class Simulator:
 class Search:
     """Values of x at which to simulate, until the power asked for lies among them.
 
-    Attributes
-    ----------
-    condition : callable
-        Makes a condition from a value.
-    tidy : callable
-        The nearest value that can be simulated.
-    guess : float
-        Where to begin.
-    smallest, largest : float
-        Values that are never passed.
+    `condition` makes a condition from a value, `tidy` is the nearest value that can be simulated.
     """
 
     condition: Callable[[float], Condition]

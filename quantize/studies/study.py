@@ -7,7 +7,7 @@ import dataclasses
 import os
 import uuid
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Executor, ThreadPoolExecutor
 from typing import Any
 
@@ -18,13 +18,11 @@ from quantize._support.chunks import (
     Chunk,
     Schedule,
     Work,
-    WorkersLost,
     at_once,
     carried_out,
     executor_of,
     is_executor,
 )
-from quantize._support.errors import InputError
 from quantize._support.journal import Journal, changed, versions
 from quantize._support.progress import Progress
 from quantize._support.randomness import RngLike
@@ -41,18 +39,7 @@ Workers = int | Executor | Callable[..., Any] | None
 class Study:
     """Conditions by estimators, so many replicates each, from one seed.
 
-    Attributes
-    ----------
-    conditions : tuple of Condition
-    estimators : tuple of Estimator
-    replicates : int
-        Samples drawn for each condition.
-    entropy, spawn_key : object, tuple of int
-        Of the seed; replicate r of condition c has the child (c, r).
-    prob : float
-        Of the intervals asked for.
-    time_limit : float or None
-        Seconds for one estimate.
+    Replicate r of condition c has the child (c, r) of the seed.
     """
 
     conditions: tuple[Condition, ...]
@@ -191,46 +178,26 @@ def run_study(
     number = at_once(workers)
     schedule = Schedule(len(study.conditions), study.replicates, number)
     table = [Outcomes.empty(study.replicates, len(study.estimators)) for _ in study.conditions]
+    here = isinstance(workers, ThreadPoolExecutor) or (number == 1 and not is_executor(workers))
     with contextlib.ExitStack() as stack:
         if checkpoint is not None:
             stack.callback(checkpoint.close)
             for chunk, outcomes in checkpoint.open(study.header()):
                 table[chunk.cell].put(chunk.first, outcomes)
                 schedule.have(chunk, outcomes.seconds_each)
-        here = isinstance(workers, ThreadPoolExecutor) or (number == 1 and not is_executor(workers))
-
-        def keep(chunk: Chunk, outcomes: Outcomes) -> None:
-            if checkpoint is not None:
-                checkpoint.save(chunk, outcomes)
-
         work = Work(
             perform=perform,
             task=study.tasks(elsewhere=not here),
             answer=Outcomes,
             seconds=lambda outcomes: outcomes.seconds_each,
-            keep=keep,
+            keep=None if checkpoint is None else checkpoint.save,
+            label="samples",
+            died="its processes die again and again ({}); an estimator may bring them down, so try "
+            "it by itself with workers=1",
+            kept="a checkpoint",
         )
-        stack.enter_context(_quiet(workers))
-        for chunk, outcomes in carried_out(schedule, work, workers, progress, "samples"):
+        stack.enter_context(warnings.catch_warnings())
+        warnings.simplefilter("ignore")
+        for chunk, outcomes in carried_out(schedule, work, workers, progress):
             table[chunk.cell].put(chunk.first, outcomes)
     return table
-
-
-@contextlib.contextmanager
-def _quiet(workers: Workers) -> Iterator[None]:
-    """No warnings of estimators while a study runs; workers that are lost are one sentence."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            yield
-        except WorkersLost as lost:
-            if lost.executor is None:
-                raise InputError(
-                    f"`workers` is {workers}, and its processes die again and again ({lost}); an "
-                    "estimator may bring them down, so try it by itself with workers=1."
-                ) from None
-            raise InputError(
-                f"`workers` is a {type(lost.executor).__name__} that can take no more work "
-                f"({lost}); what is finished is kept where there is a checkpoint, so start again "
-                "with a new one."
-            ) from None

@@ -69,20 +69,21 @@ def summarise(
     *,
     tolerance: float,
     alpha: float,
-) -> pd.DataFrame:
-    """One row for each condition and estimator; see `Comparison.table`."""
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Counts and median times, a row for each condition and estimator; see `Comparison`."""
     import pandas as pd
 
     fields = shown_fields(conditions)
-    rows = []
+    rows, times = [], []
     for condition, outcomes in zip(conditions, answers, strict=True):
         head = {field: condition.label(field) for field in fields}
         head["sigma_over_unit"] = condition.sigma_over_unit
+        medians = np.median(outcomes.seconds, axis=0).tolist()
         for column, name in enumerate(names):
-            rows.append(
-                head | {"estimator": name} | _row(condition, outcomes, column, tolerance, alpha)
-            )
-    return pd.DataFrame(rows)
+            named = head | {"estimator": name}
+            rows.append(named | _row(condition, outcomes, column, tolerance, alpha))
+            times.append(named | {"seconds": medians[column]})
+    return pd.DataFrame(rows), pd.DataFrame(times)
 
 
 def shown_fields(conditions: Sequence[Condition]) -> list[str]:
@@ -93,23 +94,6 @@ def shown_fields(conditions: Sequence[Condition]) -> list[str]:
         if field.name == "n" or len(labels) > 1:
             shown.append(field.name)
     return shown
-
-
-def timing(
-    conditions: Sequence[Condition], names: Sequence[str], answers: Sequence[Outcomes]
-) -> pd.DataFrame:
-    """Median seconds of one estimate, for each condition and estimator."""
-    import pandas as pd
-
-    fields = shown_fields(conditions)
-    rows = []
-    for condition, outcomes in zip(conditions, answers, strict=True):
-        head = {field: condition.label(field) for field in fields}
-        head["sigma_over_unit"] = condition.sigma_over_unit
-        medians = np.median(outcomes.seconds, axis=0)
-        for name, seconds in zip(names, medians.tolist(), strict=True):
-            rows.append(head | {"estimator": name, "seconds": seconds})
-    return pd.DataFrame(rows)
 
 
 def _row(
