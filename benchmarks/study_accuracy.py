@@ -54,8 +54,8 @@ def page(found: Comparison, seconds: float) -> list[str]:
                 cells.append(" / ".join(f"{value:.2f}" for value in values))
             lines.append(f"| {spread:.2f} | " + " | ".join(cells) + " |")
     medians = found.timing.groupby("estimator", sort=False)["seconds"].median()
-    told = ", ".join(f"{name} {1000 * value:.0f} ms" for name, value in medians.items())
-    lines += ["", f"Median time of an estimate: {told}. This run: {seconds / 60:.1f} minutes."]
+    times = ", ".join(f"{name} {1000 * value:.0f} ms" for name, value in medians.items())
+    lines += ["", f"Median time of an estimate: {times}. This run: {seconds / 60:.1f} minutes."]
     return lines
 
 

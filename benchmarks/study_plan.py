@@ -97,8 +97,8 @@ def main(arguments: list[str] | None = None) -> None:
         checks, samples, options.workers, folder and folder / "between.jsonl", SEED + 1
     )
     lines = [
-        f"Readings for steps to be found in four cases of five at the 5 % level, {samples} samples at "
-        "each of about five sizes; whole numbers from −4 to 4, normal errors, nothing known but "
+        f"Readings for steps to be found in four cases of five at the 5 % level, {samples} samples "
+        "at each of about five sizes; whole numbers from −4 to 4, normal errors, nothing known but "
         "the readings and their states.",
         "",
         "| sigma/unit | readings of each state | readings | 95 % interval |",

@@ -2,8 +2,8 @@
 
 Run with ``python -m benchmarks.study_speed``; ``--write docs/tables`` writes the table. The
 estimator works for a fixed number of processor milliseconds, so that what is measured is the
-engine. Overhead per task is the time of a process pool of one, beyond the time spent in samples, over
-the number of tasks. The cluster needs the packages dask and distributed.
+engine. Overhead per task is the time of a process pool of one, beyond the time spent in samples,
+over the number of tasks. The cluster needs the packages dask and distributed.
 """
 
 from __future__ import annotations
@@ -130,8 +130,8 @@ def main(arguments: list[str] | None = None) -> None:
     compare_estimators(busy, {"n": 10}, replicates=2, rng=1)
     extra, tasks = overhead(samples)
     lines = [
-        f"{samples} samples of {MILLISECONDS:g} ms of processor time each, on {os.cpu_count()} cores; "
-        "workers warm.",
+        f"{samples} samples of {MILLISECONDS:g} ms of processor time each, on {os.cpu_count()} "
+        "cores; workers warm.",
         "",
         "| | one worker | two workers | ratio |",
         "|---|---|---|---|",

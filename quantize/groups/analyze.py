@@ -82,7 +82,7 @@ class GroupAnalyses(Result):
 
     @property
     def failed(self) -> dict[Hashable, str]:
-        """For each group that could not be used, one sentence that says why."""
+        """For each group that could not be used, one message that says why."""
         lost = self.table["verdict"].isna()
         return dict(zip(self.table["group"][lost], self.table["reason"][lost], strict=True))
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 DEFAULT = ("cosine score", "phase-free power", "least squares", "mixture, sigma known")
 LARGEST_TOLERANCE = 0.19
-"""Above it, u/2 and u/3 could no longer be told apart."""
+"""Above it, u/2 and u/3 could no longer be distinguished."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)

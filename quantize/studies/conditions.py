@@ -46,7 +46,7 @@ class Condition:
         this mean. "walk": the charge changes by 1 or 2 units, up or down, from each state to the
         next. A callable gets (rng, size) and returns whole numbers.
     offset : float
-        What zero units read. Where it is not zero, estimators are told that it is free.
+        What zero units read. Where it is not zero, estimators get it as free.
     repeats : int
         Readings of each charge state. From two on, states are labelled.
     resolution : float, optional

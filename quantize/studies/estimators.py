@@ -112,7 +112,7 @@ class Estimator:
 
     @property
     def takes_offset(self) -> bool:
-        """Whether the function is told if the offset is free."""
+        """Whether the function gets the offset, zero or free."""
         return "offset" in self._parameters
 
     @property

@@ -144,7 +144,7 @@ def test_tasks_are_small_and_functions_pickled_once() -> None:
     assert len(recorder.payloads) == 2
 
 
-def test_a_heavy_function_is_told() -> None:
+def test_a_heavy_function_is_warned_of() -> None:
     data = np.zeros(LARGEST_PAYLOAD)
     heavy = {"heavy": functools.partial(own.drawn, rng=data)}
     with pytest.warns(qz.QuantizeWarning, match="takes 65 kB to send"):
@@ -164,19 +164,19 @@ def test_a_dead_worker_is_replaced(reference: Comparison) -> None:
     assert killed
 
 
-def test_an_estimator_that_brings_workers_down_ends_in_a_sentence() -> None:
+def test_an_estimator_that_brings_workers_down_ends_in_a_message() -> None:
     with pytest.raises(qz.InputError, match=r"`workers` is 2, and its processes die again"):
         qz.compare_estimators(own.brings_down, {"n": 5}, replicates=2, rng=1, workers=2)
 
 
-def test_a_pool_that_was_shut_down_is_a_sentence() -> None:
+def test_a_pool_that_was_shut_down_is_a_message() -> None:
     pool = ThreadPoolExecutor(1)
     pool.shutdown()
     with pytest.raises(qz.InputError, match=r"`workers` is a ThreadPoolExecutor .*shutdown"):
         small_study(workers=pool)
 
 
-def test_a_pool_of_ones_own_that_breaks_is_a_sentence_and_the_rest_is_kept(tmp_path: Path) -> None:
+def test_a_pool_of_ones_own_that_breaks_is_a_message_and_the_rest_is_kept(tmp_path: Path) -> None:
     kept = tmp_path / "study.jsonl"
     context = multiprocessing.get_context("spawn")
     with (
@@ -189,7 +189,7 @@ def test_a_pool_of_ones_own_that_breaks_is_a_sentence_and_the_rest_is_kept(tmp_p
     assert kept.read_text().count("\n") == 1
 
 
-def test_a_map_that_returns_something_else_is_a_sentence() -> None:
+def test_a_map_that_returns_something_else_is_a_message() -> None:
     for wrong in (lambda function, tasks: tasks, lambda function, tasks: []):
         with pytest.raises(TypeError, match="`workers` returned"):
             small_study(workers=wrong)

@@ -56,17 +56,17 @@ def test_the_smallest_unit_undoes_the_number_of_readings() -> None:
     assert unit == pytest.approx(1 / 0.125, rel=0.1)
 
 
-def test_readings_at_hand_tell_their_sigma_and_repeats() -> None:
-    page = qz.simulate(40, sigma=0.5, repeats=2, unit=5.0, rng=3)
-    row = qz.plan(readings=page).table.iloc[0]
+def test_readings_at_hand_determine_their_sigma_and_repeats() -> None:
+    sample = qz.simulate(40, sigma=0.5, repeats=2, unit=5.0, rng=3)
+    row = qz.plan(readings=sample).table.iloc[0]
     # 20 degrees of freedom: the standard error of a standard deviation is 16 %; four of them.
     assert row["sigma"] == pytest.approx(0.5, rel=0.64)
     assert (row["readings"], row["repeats"]) == (40, 2)
-    told = qz.plan(readings=qz.Readings(page.values, sigma=0.4)).table.iloc[0]
-    assert (told["sigma"], told["repeats"]) == (0.4, 1)
+    given = qz.plan(readings=qz.Readings(sample.values, sigma=0.4)).table.iloc[0]
+    assert (given["sigma"], given["repeats"]) == (0.4, 1)
 
 
-def test_too_few_or_too_rough_is_told_as_not_known() -> None:
+def test_too_few_or_too_rough_is_shown_as_not_known() -> None:
     assert np.isnan(qz.plan(sigma=0.5, repeats=1).table["readings"][0])
     assert np.isnan(qz.plan(readings=3, sigma=1.0, repeats=1).table["unit"][0])
     assert "more" in str(qz.plan(sigma=0.5, repeats=1))
@@ -108,9 +108,9 @@ def test_every_place_of_the_table_was_simulated_around_its_answer() -> None:
     assert 0 < table["interpolation"] < 0.25
     for cell in table["cells"]:
         assert len(cell["n"]) == len(cell["hits"]) == len(cell["pages"])
-        for row, pages in zip(cell["hits"], cell["pages"], strict=True):
+        for row, samples in zip(cell["hits"], cell["pages"], strict=True):
             # A stricter level finds steps in fewer samples.
-            assert pages >= row[0] >= row[1] >= row[2] >= row[3] >= 0
+            assert samples >= row[0] >= row[1] >= row[2] >= row[3] >= 0
 
 
 def decides_by_number(readings: qz.Readings, unit_range: Any) -> Answer:
@@ -190,6 +190,6 @@ def test_the_bench_is_ordered_by_the_readings_it_needs() -> None:
         ({"apparatus": 3}, "`apparatus` is 3; give a file"),
     ],
 )
-def test_bad_input_is_one_clear_sentence(options: dict[str, Any], message: str) -> None:
+def test_bad_input_is_one_clear_message(options: dict[str, Any], message: str) -> None:
     with pytest.raises(qz.InputError, match=message):
         qz.plan(**options)
