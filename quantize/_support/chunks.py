@@ -124,37 +124,32 @@ class Schedule:
 class Work(Generic[Task, Answer]):
     """What there is to do, and what is asked of each answer.
 
-    `perform` runs in a worker; `seconds` is the time that each piece of an answer took; `keep`
-    writes a finished chunk to the journal. `died` says, of processes that die again and again, what
-    happened and what to do; `kept` where finished work is found then.
+    `perform` runs in a worker; `seconds` is the time that each piece of an answer took, if that is
+    known. `died` says, of processes that die again and again, what happened and what to do; `kept`
+    where finished work is found then.
     """
 
     perform: Callable[[Task], Answer]
     task: Callable[[Chunk], Task]
     answer: type[Answer]
-    seconds: Callable[[Answer], FloatArray]
-    keep: Callable[[Chunk, Answer], object] | None
     label: str
     died: str
     kept: str
+    seconds: Callable[[Answer], FloatArray] | None = None
 
 
 def carried_out(
     schedule: Schedule, work: Work[Task, Answer], workers: Any, progress: Progress
 ) -> Iterator[tuple[Chunk, Answer]]:
-    """Every chunk that is still to be done with its answer, each kept before it is handed out.
-
-    Raises InputError when no worker is left; what came back before has been kept.
-    """
+    """Every chunk that is still to be done, with its answer; InputError when no worker is left."""
     from threadpoolctl import threadpool_limits
 
     pieces = schedule.open.size
     bar = steps(progress, pieces, work.label, done=int(pieces - schedule.unfinished.sum()))
     with threadpool_limits(1):
         for chunk, answer in _answers(schedule, work, workers):
-            schedule.finished(chunk, work.seconds(answer))
-            if work.keep is not None:
-                work.keep(chunk, answer)
+            seconds = np.zeros(chunk.count) if work.seconds is None else work.seconds(answer)
+            schedule.finished(chunk, seconds)
             yield chunk, answer
             bar.advance(chunk.count)
             bar.left(schedule.seconds_left())

@@ -123,7 +123,7 @@ class GroupAnalyses(Result):
 
 
 class _Analyses(Mapping[Hashable, Analysis]):
-    """Analyses that are made when they are looked at: all of thousands would not fit."""
+    """Analyses that are made when they are asked for: all of thousands would not fit."""
 
     def __init__(self, found: GroupAnalyses) -> None:
         self._found = found
@@ -258,7 +258,9 @@ def analyze_groups(
             stack.callback(kept.close)
             rows |= kept.open(header(groups, settings, seed))
         perform = functools.partial(_perform, options=options, seed=seed)
-        for place, row in _answers(groups, set(rows), kept, perform, workers, progress):
+        for place, row in _answers(groups, set(rows), perform, workers, progress):
+            if kept is not None:
+                kept.save(place, row)
             rows[place] = row
     return GroupAnalyses(
         table=_table(groups, rows),
@@ -284,32 +286,20 @@ def _generator(rng: RngLike, kept: KeptGroups | None) -> np.random.Generator:
 def _answers(
     groups: Sequence[Group],
     done: Collection[int],
-    kept: KeptGroups | None,
     perform: Callable[[Task], list[Placed]],
     workers: Any,
     progress: Progress,
 ) -> Iterator[Placed]:
-    """The rows of the groups that are not done, each kept before it is handed out."""
+    """The rows of the groups that are not done."""
     usable = [(i, group.readings) for i, group in enumerate(groups) if group.readings is not None]
     schedule = Schedule(1, len(usable), size=_AT_ONCE)
     for j, (place, _) in enumerate(usable):
         if place in done:
             schedule.have(Chunk(cell=0, first=j, count=1), np.zeros(1))
-
-    def task(chunk: Chunk) -> Task:
-        return tuple(usable[chunk.first : chunk.first + chunk.count])
-
-    def keep(chunk: Chunk, rows: list[Placed]) -> None:
-        if kept is not None:
-            for place, row in rows:
-                kept.save(place, row)
-
     work = Work(
         perform=perform,
-        task=task,
+        task=lambda chunk: tuple(usable[chunk.first : chunk.first + chunk.count]),
         answer=list,
-        seconds=lambda rows: np.zeros(len(rows)),
-        keep=keep,
         label="groups",
         died="a process of it has died ({}); start again, with `keep` to go on from what is "
         "finished",

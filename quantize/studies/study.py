@@ -189,15 +189,16 @@ def run_study(
             perform=perform,
             task=study.tasks(elsewhere=not here),
             answer=Outcomes,
-            seconds=lambda outcomes: outcomes.seconds_each,
-            keep=None if checkpoint is None else checkpoint.save,
             label="samples",
             died="its processes die again and again ({}); an estimator may bring them down, so try "
             "it by itself with workers=1",
             kept="a checkpoint",
+            seconds=lambda outcomes: outcomes.seconds_each,
         )
         stack.enter_context(warnings.catch_warnings())
         warnings.simplefilter("ignore")
         for chunk, outcomes in carried_out(schedule, work, workers, progress):
+            if checkpoint is not None:
+                checkpoint.save(chunk, outcomes)
             table[chunk.cell].put(chunk.first, outcomes)
     return table

@@ -1,6 +1,7 @@
 """Many groups against `analyze` on each, whatever the order, the workers and the interruptions."""
 
 import json
+import multiprocessing
 import os
 from concurrent.futures import ThreadPoolExecutor
 
@@ -294,6 +295,30 @@ def test_what_is_kept_keeps_every_bit(tmp_path):
 def test_a_process_that_dies_is_one_message(table):
     with pytest.raises(qz.InputError, match=r"a process of it has died .* `keep` to go on"):
         qz.analyze_groups(table, rng=5, workers=2, **(OPTIONS | {"offset": _Deadly()}))
+
+
+def test_a_pool_that_was_shut_down_is_one_message(table):
+    pool = ThreadPoolExecutor(1)
+    pool.shutdown()
+    with pytest.raises(
+        qz.InputError, match=r"`workers` is a ThreadPoolExecutor .*shutdown.*`keep`"
+    ):
+        qz.analyze_groups(table, rng=5, workers=pool, **OPTIONS)
+
+
+def test_a_worker_that_was_killed_is_replaced(table, reference):
+    killed = []
+
+    def kill_one(done, total):
+        if not killed:
+            victim = multiprocessing.active_children()[0]
+            killed.append(victim.pid)
+            victim.kill()
+
+    big = invented(12, seed=3)
+    found = qz.analyze_groups(big, rng=5, workers=2, progress=kill_one, **OPTIONS)
+    assert killed
+    same(found, qz.analyze_groups(big, rng=5, **OPTIONS))
 
 
 class _Deadly(float):

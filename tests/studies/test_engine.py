@@ -104,6 +104,13 @@ def test_samples_are_done_once_and_in_chunks_of_about_a_second() -> None:
     assert all(20 <= size <= 100 for size in sizes[3:-1])
 
 
+def test_chunks_of_one_size_pass_over_what_is_done() -> None:
+    plan = Schedule(1, 10, size=4)
+    plan.have(Chunk(cell=0, first=5, count=1), np.zeros(1))
+    given = [(chunk.first, chunk.count) for chunk in iter(plan.next, None)]
+    assert given == [(0, 4), (4, 1), (6, 4)]
+
+
 def test_a_lost_chunk_is_given_out_again() -> None:
     plan = Schedule(1, 5)
     first = plan.next()

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.null.power import fit_curve, stored
+from quantize.null.power import fit_curve, readings_needed, stored
 from quantize.studies import Answer
 
 BENCH = {
@@ -26,6 +26,12 @@ def test_readings_needed_agree_with_the_table_measured_before() -> None:
     # 100 samples at sizes some readings apart.
     found = qz.plan(sigma=[0.05, 0.10, 0.15], repeats=1).table["readings"].to_numpy()
     assert found == pytest.approx([13, 16, 22], rel=0.25)
+
+
+def test_the_advice_of_a_verdict_is_the_plan_for_single_readings() -> None:
+    for sigma in (0.02, 0.05, 0.08, 0.12, 0.2):
+        assert readings_needed(sigma) == qz.plan(sigma=sigma, repeats=1).table["readings"][0]
+    assert readings_needed(0.21) is None
 
 
 def test_more_scatter_needs_more_and_more_power_too() -> None:
