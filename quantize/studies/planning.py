@@ -6,7 +6,7 @@ import dataclasses
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -45,7 +45,6 @@ INTEGERS = (-4, 4)
 REPEATS = (1, 2, 4)
 """Readings of each state that are compared where nothing else is asked for."""
 _FEWEST_DEGREES = 3
-_MOST_SETUPS = {"table": 12, "simulation": 3}
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -227,10 +226,6 @@ class _Question:
     integers: Whole
     simulator: Simulator | None
 
-    @property
-    def method(self) -> Literal["table", "simulation"]:
-        return "table" if self.simulator is None else "simulation"
-
     def readings(self, sigma: list[float], unit: float, repeats: tuple[int, ...]) -> Plan:
         """Readings for the power."""
         cases = [(s / unit, m) for s in sigma for m in repeats]
@@ -287,7 +282,7 @@ class _Question:
         """Setups at the bench, the one that needs fewest readings first."""
         import pandas as pd
 
-        top = planned.table.head(_MOST_SETUPS[self.method])
+        top = planned.table.head(12 if self.simulator is None else 3)
         cases = [(s, m) for s in top["sigma_over_unit"].tolist() for m in repeats]
         answers, curves = self.needed(cases)
         pairs = [(setup, m) for setup in top.to_dict("records") for m in repeats]
@@ -328,7 +323,7 @@ class _Question:
             curves=pd.DataFrame(curves, columns=columns),
             power=self.power,
             alpha=self.alpha,
-            method=self.method,
+            method="table" if self.simulator is None else "simulation",
             note=f"{note} {more}".strip(),
             cautions=cautions,
         )
