@@ -1,7 +1,8 @@
 """How many readings steps of a given sharpness need before they show, by simulation.
 
-Run with ``python -m benchmarks.readings_needed``; ``--write docs/tables`` writes the table. The
-numbers in `quantize.null.power` are those of the last column.
+Run with ``python -m benchmarks.readings_needed``; ``--write docs/tables`` writes the table. It is
+an independent check of the stored table of `quantize.null.power`, which `benchmarks.study_plan`
+makes: the last column is what the table says for single readings.
 
 Readings are whole numbers uniform on −4 … 4 with normal errors; `analyze` is given the readings
 and nothing else. Power is the share of samples that it calls "steps", at 5 % over the default band.

@@ -1,4 +1,4 @@
-"""The accuracy table: five sigmas by five sizes by four estimators, 500 pages each.
+"""The accuracy table: five sigmas by five sizes by four estimators, 500 samples each.
 
 ``python -m benchmarks.study_accuracy`` simulates; ``--write docs/tables`` writes the page. Finished
 pieces go to benchmarks/results/study_accuracy.jsonl as they come: stopped or killed and started
@@ -27,7 +27,7 @@ SEED = 6
 def page(found: Comparison, seconds: float) -> list[str]:
     """The tables: shares right, wrong answers, coverage, errors."""
     lines = [
-        f"{found.replicates} simulated pages in each cell, the same for every estimator; whole "
+        f"{found.replicates} simulated samples in each cell, the same for every estimator; whole "
         "numbers uniform on 1 … 8, normal errors, units from 0.3 to 3 tried, the unit 1. An answer "
         f"is right within {100 * found.tolerance:g} %. Standard error of a share at most "
         f"{0.5 / np.sqrt(found.replicates):.3f}.",
@@ -54,16 +54,16 @@ def page(found: Comparison, seconds: float) -> list[str]:
                 cells.append(" / ".join(f"{value:.2f}" for value in values))
             lines.append(f"| {spread:.2f} | " + " | ".join(cells) + " |")
     medians = found.timing.groupby("estimator", sort=False)["seconds"].median()
-    told = ", ".join(f"{name} {1000 * value:.0f} ms" for name, value in medians.items())
-    lines += ["", f"Median time of an estimate: {told}. This run: {seconds / 60:.1f} minutes."]
+    times = ", ".join(f"{name} {1000 * value:.0f} ms" for name, value in medians.items())
+    lines += ["", f"Median time of an estimate: {times}. This run: {seconds / 60:.1f} minutes."]
     return lines
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Simulate or go on, and print or write the page."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="three pages a cell, four cells")
-    parser.add_argument("--replicates", type=int, default=500, help="pages a cell")
+    parser.add_argument("--tiny", action="store_true", help="three samples a cell, four cells")
+    parser.add_argument("--replicates", type=int, default=500, help="samples a cell")
     parser.add_argument("--workers", type=int, help="processes")
     parser.add_argument("--afresh", action="store_true", help="forget what was finished before")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the page to this folder")

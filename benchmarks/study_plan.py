@@ -15,34 +15,34 @@ from typing import Any
 import numpy as np
 
 from benchmarks.tables import keep
-from quantize.studies import power_curves
-from quantize.studies.planning import Question
-from quantize.studies.search import Machinery, Search, decider, run_searches
+from quantize.null import power
+from quantize.null.power import PowerTable
+from quantize.studies.estimators import NAMED
+from quantize.studies.search import Search, Simulator, run_searches, search_readings
 
 SPREADS = (0.05, 0.10, 0.15, 0.20, 0.25)
 BETWEEN = (0.075, 0.125, 0.175)
 REPEATS = (1, 2, 4)
 LARGEST_SINGLE = 0.20
 """Largest sigma/unit of readings of as many states: beyond, hundreds are needed."""
-STORED = Path(power_curves.__file__).with_name(power_curves.TABLE)
+STORED = Path(power.__file__).with_name(power.TABLE)
 SEED = 20
 
 
 def simulated(
-    cases: list[tuple[float, int]], pages: int, workers: int | None, kept: Path | None, seed: int
+    cases: list[tuple[float, int]], samples: int, workers: int | None, kept: Path | None, seed: int
 ) -> list[Search]:
     """A search for 80 % power in every case, all together."""
-    machinery = Machinery(
-        replicates=pages,
+    simulator = Simulator(
+        replicates=samples,
         seed=np.random.SeedSequence(seed),
-        estimator=decider("verdict"),
+        estimator=NAMED["verdict"],
         workers=workers,
         checkpoint=kept,
         progress=True,
     )
-    question = Question(0.8, 0.05, (-4, 4), machinery)
-    searches = [question.search_readings(spread, m) for spread, m in cases]
-    run_searches(searches, machinery, power=0.8, alpha=0.05)
+    searches = [search_readings(spread, m, (-4, 4)) for spread, m in cases]
+    run_searches(searches, simulator, power=0.8, alpha=0.05)
     return searches
 
 
@@ -58,7 +58,7 @@ def as_table(cases: list[tuple[float, int]], searches: list[Search]) -> list[dic
                 "n": [int(n) for n in sizes],
                 "pages": [int(search.decisions[n].size) for n in sizes],
                 "hits": [
-                    [int(np.sum(search.decisions[n] <= alpha)) for alpha in power_curves.ALPHAS]
+                    [int(np.sum(search.decisions[n] <= alpha)) for alpha in power.ALPHAS]
                     for n in sizes
                 ],
             }
@@ -69,24 +69,24 @@ def as_table(cases: list[tuple[float, int]], searches: list[Search]) -> list[dic
 def main(arguments: list[str] | None = None) -> None:
     """Simulate, compare, and print, write or store."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="three pages at each size, two cases")
-    parser.add_argument("--pages", type=int, default=40, help="pages at each size")
+    parser.add_argument("--tiny", action="store_true", help="three samples at each size, two cases")
+    parser.add_argument("--samples", type=int, default=40, help="samples at each size")
     parser.add_argument("--workers", type=int, help="processes")
     parser.add_argument("--keep", metavar="DIR", type=Path, help="folder for checkpoints")
     parser.add_argument("--store", action="store_true", help="replace the table of the library")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the page to this folder")
     options = parser.parse_args(arguments)
     spreads, between, repeats = SPREADS, BETWEEN, REPEATS
-    pages = options.pages
+    samples = options.samples
     if options.tiny:
-        spreads, between, repeats, pages = (0.05, 0.10), (0.075,), (1,), 3
+        spreads, between, repeats, samples = (0.05, 0.10), (0.075,), (1,), 3
     folder: Path | None = options.keep
     if folder is not None:
         folder.mkdir(parents=True, exist_ok=True)
     every = [(spread, m) for m in repeats for spread in spreads]
     cases = [(spread, m) for spread, m in every if m > 1 or spread <= LARGEST_SINGLE]
-    searches = simulated(cases, pages, options.workers, folder and folder / "places.jsonl", SEED)
-    table: dict[str, Any] = {
+    searches = simulated(cases, samples, options.workers, folder and folder / "places.jsonl", SEED)
+    content: dict[str, Any] = {
         "schema": "quantize.power_table/1",
         "integers": [-4, 4],
         "interpolation": 0.0,
@@ -94,34 +94,34 @@ def main(arguments: list[str] | None = None) -> None:
     }
     checks = [(spread, m) for m in repeats for spread in between]
     checked = simulated(
-        checks, pages, options.workers, folder and folder / "between.jsonl", SEED + 1
+        checks, samples, options.workers, folder and folder / "between.jsonl", SEED + 1
     )
     lines = [
-        f"Readings for steps to be found in four cases of five at the 5 % level, {pages} pages at "
-        "each of about five sizes; whole numbers from −4 to 4, normal errors, nothing known but "
+        f"Readings for steps to be found in four cases of five at the 5 % level, {samples} samples "
+        "at each of about five sizes; whole numbers from −4 to 4, normal errors, nothing known but "
         "the readings and their states.",
         "",
         "| sigma/unit | readings of each state | readings | 95 % interval |",
         "|---|---|---|---|",
     ]
-    with power_curves.using(table):
-        differences = []
-        rows = []
-        lines += [_row(spread, m) for spread, m in cases]
-        for (spread, m), search in zip(checks, checked, strict=True):
-            log, error = search.curve(0.05).reaches(0.8)
-            found = power_curves.from_table(spread, m, 0.8, 0.05)
-            if search.settled and np.isfinite(found.log):
-                differences.append(found.log - log)
-                rows.append(
-                    f"| {spread:.4f} | {m} | {np.exp(found.log):.1f} | {np.exp(log):.1f} ± "
-                    f"{np.exp(log) * error:.1f} | {100 * np.expm1(found.log - log):+.0f} % |"
-                )
-    table["interpolation"] = round(float(np.sqrt(np.mean(np.square(differences)))), 4)
+    table = PowerTable(content)
+    differences = []
+    rows = []
+    lines += [_row(table, spread, m) for spread, m in cases]
+    for (spread, m), search in zip(checks, checked, strict=True):
+        log, error = search.curve(0.05).reaches(0.8)
+        found = table.readings(spread, m, 0.8, 0.05)
+        if search.settled and np.isfinite(found.log):
+            differences.append(found.log - log)
+            rows.append(
+                f"| {spread:.4f} | {m} | {np.exp(found.log):.1f} | {np.exp(log):.1f} ± "
+                f"{np.exp(log) * error:.1f} | {100 * np.expm1(found.log - log):+.0f} % |"
+            )
+    content["interpolation"] = round(float(np.sqrt(np.mean(np.square(differences)))), 4)
     lines += [
         "",
         "Between these places the library interpolates. Against simulation there (root mean "
-        f"square difference {100 * table['interpolation']:.0f} %, with the error of both "
+        f"square difference {100 * content['interpolation']:.0f} %, with the error of both "
         "simulations in it):",
         "",
         "| sigma/unit | readings of each state | interpolated | simulated | difference |",
@@ -130,12 +130,12 @@ def main(arguments: list[str] | None = None) -> None:
     ]
     print("\n".join(lines))
     if options.store:
-        STORED.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")
+        STORED.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
     keep(options.write, "study_plan", "Readings for a plan", lines)
 
 
-def _row(spread: float, m: int) -> str:
-    found = power_curves.from_table(spread, m, 0.8, 0.05)
+def _row(table: PowerTable, spread: float, m: int) -> str:
+    found = table.readings(spread, m, 0.8, 0.05)
     if not np.isfinite(found.log):
         return f"| {spread:.3f} | {m} | more | |"
     low, high = found.ends()

@@ -2,8 +2,8 @@
 
 Run with ``python -m benchmarks.study_speed``; ``--write docs/tables`` writes the table. The
 estimator works for a fixed number of processor milliseconds, so that what is measured is the
-engine. Overhead per task is the time of a process pool of one, beyond the time spent in pages, over
-the number of tasks. The cluster needs the packages dask and distributed.
+engine. Overhead per task is the time of a process pool of one, beyond the time spent in samples,
+over the number of tasks. The cluster needs the packages dask and distributed.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ import numpy as np
 
 from benchmarks.tables import keep
 from quantize import Readings, compare_estimators
-from quantize.studies import schedule
+from quantize._support import chunks
 
-PAGES = 400
+SAMPLES = 400
 MILLISECONDS = 20.0
 SHORT = 0.02  # seconds of work in a task where the overhead is measured
 
@@ -48,10 +48,12 @@ def warm_up(_: int) -> int:
     return os.getpid()
 
 
-def seconds(executor: Executor, pages: int) -> float:
+def seconds(executor: Executor, samples: int) -> float:
     """Wall time of a study on an executor that is warm."""
     begin = time.perf_counter()
-    compare_estimators(busy, {"n": 10}, replicates=pages, rng=1, workers=executor, time_limit=None)
+    compare_estimators(
+        busy, {"n": 10}, replicates=samples, rng=1, workers=executor, time_limit=None
+    )
     return time.perf_counter() - begin
 
 
@@ -93,43 +95,43 @@ class Counting(Executor):
         return self.executor.submit(*arguments, **named)
 
 
-def overhead(pages: int) -> tuple[float, int]:
+def overhead(samples: int) -> tuple[float, int]:
     """Seconds of a task beyond the work in it, for many small tasks, and how many there were."""
-    usual = schedule.SECONDS
-    schedule.SECONDS = (SHORT, SHORT)
+    usual = chunks.SECONDS
+    chunks.SECONDS = (SHORT, SHORT)
     try:
         with pool(1) as executor:
             counting = Counting(executor)
-            wall = seconds(counting, pages)
+            wall = seconds(counting, samples)
     finally:
-        schedule.SECONDS = usual
-    spent = pages * MILLISECONDS / 1000
+        chunks.SECONDS = usual
+    spent = samples * MILLISECONDS / 1000
     return (wall - spent) / counting.tasks, counting.tasks
 
 
-def gain(make: Callable[[int], Any], pages: int) -> tuple[float, float]:
+def gain(make: Callable[[int], Any], samples: int) -> tuple[float, float]:
     """Wall time with one worker and with two."""
     times = []
     for number in (1, 2):
         with make(number) as executor:
-            times.append(seconds(executor, pages))
+            times.append(seconds(executor, samples))
     return times[0], times[1]
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Measure, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="a few pages")
-    parser.add_argument("--pages", type=int, default=PAGES, help="pages of the study")
+    parser.add_argument("--tiny", action="store_true", help="a few samples")
+    parser.add_argument("--samples", type=int, default=SAMPLES, help="samples of the study")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
-    pages = 40 if options.tiny else options.pages
+    samples = 40 if options.tiny else options.samples
     # What this process loads at its first study is no part of the engine.
     compare_estimators(busy, {"n": 10}, replicates=2, rng=1)
-    extra, tasks = overhead(pages)
+    extra, tasks = overhead(samples)
     lines = [
-        f"{pages} pages of {MILLISECONDS:g} ms of processor time each, on {os.cpu_count()} cores; "
-        "workers warm.",
+        f"{samples} samples of {MILLISECONDS:g} ms of processor time each, on {os.cpu_count()} "
+        "cores; workers warm.",
         "",
         "| | one worker | two workers | ratio |",
         "|---|---|---|---|",
@@ -142,13 +144,13 @@ def main(arguments: list[str] | None = None) -> None:
     except ImportError:
         lines.insert(1, "The cluster was not measured: the package distributed is missing.")
     for name, make in engines.items():
-        one, two = gain(make, pages)
+        one, two = gain(make, samples)
         lines.append(f"| {name} | {one:.2f} s | {two:.2f} s | {one / two:.2f} |")
         print(lines[-1], flush=True)
     lines += [
         "",
         f"Overhead of a task on a process pool of one, {tasks} tasks of {1000 * SHORT:g} ms: "
-        f"{1000 * extra:.2f} ms each, simulation of the pages included.",
+        f"{1000 * extra:.2f} ms each, simulation of the samples included.",
     ]
     print("\n".join(lines))
     keep(options.write, "study_speed", "Speed of studies", lines)

@@ -34,7 +34,7 @@ _HOME = {
     "running_evidence": "quantize.null.running",
     "analyze": "quantize.analysis",
     "analyze_groups": "quantize.groups.analyze",
-    "simulate": "quantize.studies.simulation",
+    "simulate": "quantize.studies.simulate",
     "compare_estimators": "quantize.studies.comparison",
     "plan": "quantize.studies.planning",
     "InputError": "quantize._support.errors",
@@ -89,7 +89,7 @@ if TYPE_CHECKING:
     from quantize.sampling.sample import sample_mixture as sample_mixture
     from quantize.studies.comparison import compare_estimators as compare_estimators
     from quantize.studies.planning import plan as plan
-    from quantize.studies.simulation import simulate as simulate
+    from quantize.studies.simulate import simulate as simulate
 else:
 
     def __getattr__(name: str) -> object:

@@ -7,11 +7,15 @@ line that was torn when the process or the machine died is left out, and its pie
 from __future__ import annotations
 
 import contextlib
+import importlib
 import json
 import os
+import platform
 import zlib
 from collections.abc import Callable
 from typing import Any, TypeVar
+
+import numpy as np
 
 from quantize._support.errors import InputError, warn
 from quantize._support.writing import check_target
@@ -205,6 +209,42 @@ class Journal:
             f"`{self.argument}` is {str(self.path)!r}, which cannot be written "
             f"({error.strerror or error}){kept}; make room or choose another place."
         )
+
+
+def versions() -> dict[str, str]:
+    """The versions on which numbers depend, for a header."""
+    import scipy
+
+    return {
+        # By name, since the package itself stands above all of its parts.
+        "quantize": importlib.import_module("quantize").__version__,
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+        "python": ".".join(platform.python_version_tuple()[:2]),
+    }
+
+
+def changed(kept: dict[str, Any], wanted: dict[str, Any], settings: dict[str, Any]) -> list[str]:
+    """What differs between two headers in words: settings, versions and the seed."""
+    old = {**(kept.get("settings") or {}), **kept}
+    found = [
+        f"{name} was {old.get(name)!r} and is {value!r}"
+        for name, value in settings.items()
+        if old.get(name) != value
+    ]
+    old = kept.get("versions") or {}
+    found += [
+        f"the version of {name} was {old.get(name)} and is {version}"
+        for name, version in wanted["versions"].items()
+        if old.get(name) != version
+    ]
+    if kept.get("seed") != wanted["seed"]:
+        found.append(f"the seed was {_seed(kept.get('seed'))} and is {_seed(wanted['seed'])}")
+    return found
+
+
+def _seed(seed: dict[str, Any] | None) -> str:
+    return str(seed["entropy"]) if seed and not seed["spawn_key"] else str(seed)
 
 
 def _line(item: dict[str, Any]) -> bytes:

@@ -25,19 +25,24 @@ def ordered_map(
     `workers` is None or 1 (this process), a whole number (that many spawned processes), a
     ``concurrent.futures.Executor``, or a map-like callable. No pool is started unasked.
     """
-    if workers is None:
-        return map(function, tasks)
     if isinstance(workers, Executor) or hasattr(workers, "submit"):
         return iter(workers.map(function, tasks))
     if callable(workers):
         return iter(workers(function, tasks))
+    number = number_of_processes(workers)
+    return map(function, tasks) if number == 1 else _pooled(function, tasks, number)
+
+
+def number_of_processes(workers: Any) -> int:
+    """The number of processes that `workers`, None or a whole number, asks for."""
+    if workers is None:
+        return 1
     try:
-        number = validation.count("workers", workers)
+        return validation.count("workers", workers)
     except InputTypeError:
         raise InputTypeError(
             f"`workers` is {workers!r}; give a whole number, a map-like callable or an Executor."
         ) from None
-    return map(function, tasks) if number == 1 else _pooled(function, tasks, number)
 
 
 def _pooled(

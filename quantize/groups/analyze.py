@@ -6,18 +6,19 @@ import contextlib
 import dataclasses
 import functools
 import os
-from collections.abc import Hashable, Iterator, Mapping, Sequence
-from concurrent.futures import BrokenExecutor
-from typing import TYPE_CHECKING, Any, ClassVar
+from collections.abc import Callable, Collection, Hashable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import randomness, validation
+from quantize._support.chunks import Chunk, Schedule, Work, carried_out, executor_of
 from quantize._support.errors import InputError
-from quantize._support.progress import Progress, steps
+from quantize._support.progress import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
-from quantize._support.workers import ordered_map
 from quantize.analysis import Analysis, analyze
 from quantize.groups.kept import KeptGroups, Row, header
 from quantize.groups.split import Group, split
@@ -27,13 +28,17 @@ from quantize.readings import Readings
 if TYPE_CHECKING:
     import pandas as pd
 
+    from quantize.model.model import MixtureModel
+
 _AT_ONCE = 4
 """Groups that travel to a worker together."""
 _NUMBERS = ("unit", "unit_err", "share", "sigma", "offset", "p_value", "log_bayes_factor")
 _OF_THE_CALL = ("`alpha`", "`n_resamples`", "`null`", "`offset`")
-"""Sentences that begin so are about the call, not about a group."""
+"""Messages that begin so are about the call, not about a group."""
 
 Task = tuple[tuple[int, Readings], ...]
+"""Groups by their place in the table."""
+Placed = tuple[int, Row]
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -77,7 +82,7 @@ class GroupAnalyses(Result):
 
     @property
     def failed(self) -> dict[Hashable, str]:
-        """For each group that could not be used, one sentence that says why."""
+        """For each group that could not be used, one message that says why."""
         lost = self.table["verdict"].isna()
         return dict(zip(self.table["group"][lost], self.table["reason"][lost], strict=True))
 
@@ -118,7 +123,7 @@ class GroupAnalyses(Result):
 
 
 class _Analyses(Mapping[Hashable, Analysis]):
-    """Analyses that are made when they are looked at: all of thousands would not fit."""
+    """Analyses that are made when they are asked for: all of thousands would not fit."""
 
     def __init__(self, found: GroupAnalyses) -> None:
         self._found = found
@@ -138,23 +143,23 @@ class _Analyses(Mapping[Hashable, Analysis]):
 
 
 def analyze_groups(
-    table: Any,
+    table: pd.DataFrame | Mapping[str, ArrayLike],
     *,
     by: str,
     value: str,
     sigma: str | float | None = None,
     state: str | None = None,
     resolution: str | float | None = None,
-    unit_range: Any = None,
-    offset: str | float = "zero",
-    sigma_range: Any = None,
-    model: Any = None,
-    null: str = "all",
+    unit_range: tuple[float, float] | None = None,
+    offset: Literal["zero", "free"] | float = "zero",
+    sigma_range: float | tuple[float, float] | None = None,
+    model: MixtureModel | None = None,
+    null: Literal["all", "smooth"] = "all",
     alpha: float = 0.05,
     n_resamples: int = 9999,
     keep: str | os.PathLike[str] | None = None,
     rng: RngLike = None,
-    workers: Any = None,
+    workers: int | Executor | Callable[..., Any] | None = None,
     progress: Progress = False,
 ) -> GroupAnalyses:
     """Analyse every group of a table by itself: thousands of particles, say.
@@ -168,26 +173,42 @@ def analyze_groups(
     value : str
         Column of the readings.
     sigma : str or float, optional
-        Column, or one number for all.
+        Column of the standard deviations, or one number for all.
     state : str, optional
         Column of the charge state; each group has its own states.
     resolution : str or float, optional
-        Column, or one number for all.
-    unit_range, offset, sigma_range, model, null, alpha, n_resamples
-        As in `analyze`, the same for every group.
-    keep : path, optional
+        Column of the steps to which readings are rounded, or one number for all.
+    unit_range : (float, float), optional
+        Smallest and largest unit tried in every group, in the unit of the readings; left out, each
+        group has a range of its own, see `default_band`.
+    offset : {"zero", "free"} or float
+        Where the comb of every group starts.
+    sigma_range : float or (float, float), optional
+        Known sigma, or the support of its prior.
+    model : MixtureModel, optional
+        Everything that may be assumed of a run; it then also says offset and sigma.
+    null : {"all", "smooth"}
+        Data without steps that the comb must beat: of every kind, or without levels at unequal
+        distances.
+    alpha : float
+        Share of false "steps" that is accepted in each group; at least 1e-4.
+    n_resamples : int
+        Resamples for the smooth null of each group; at least 1/alpha − 1.
+    keep : str or Path, optional
         File to which every finished group is written; the same call goes on from it after any
         stop, with the seed that the file names where `rng` is left out.
     rng : int, SeedSequence or Generator, optional
-        Group i, counted by first appearance, gets the i-th child; so the answer depends on
-        neither `workers` nor how the rows of different groups are mixed.
+        The seed. Group i, counted by first appearance, gets the i-th child; so the answer depends
+        on neither `workers` nor how the rows of different groups are mixed.
     workers : int, map-like callable or concurrent.futures.Executor, optional
+        Who does the work. None works in this process, a number starts so many processes.
     progress : bool or callable
         True shows a bar; a callable gets (done, total) groups.
 
     Returns
     -------
     GroupAnalyses
+        A table with a row for each group, from which the full analysis of any can be asked.
 
     Raises
     ------
@@ -204,8 +225,8 @@ def analyze_groups(
     Examples
     --------
     >>> import quantize as qz
-    >>> page = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
-    >>> table = {"particle": ["A"] * 10 + ["B"], "divisions": [*page, 7.2]}
+    >>> sample = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+    >>> table = {"particle": ["A"] * 10 + ["B"], "divisions": [*sample, 7.2]}
     >>> found = qz.analyze_groups(table, by="particle", value="divisions", n_resamples=999, rng=1)
     >>> found
     <GroupAnalyses: 2 groups: 1 steps, 1 not analysed>
@@ -225,7 +246,6 @@ def analyze_groups(
         "n_resamples": validation.count("n_resamples", n_resamples),
     }
     validation.offset_mode(offset)
-    usable = [(i, g.readings) for i, g in enumerate(groups) if g.readings is not None]
     model_of(offset, sigma_range, model)
     settings = options | {"model": None if model is None else model.to_dict()}
     kept = None if keep is None else KeptGroups(keep)
@@ -233,21 +253,15 @@ def analyze_groups(
     seed = randomness.record(generator)
     randomness.spawn(generator, len(groups))
     rows: dict[int, Row] = {}
-    try:
+    with contextlib.ExitStack() as stack:
         if kept is not None:
-            rows |= dict(kept.open(header(groups, settings, seed)))
-        tasks = _tasks([(i, readings) for i, readings in usable if i not in rows])
-        bar = steps(progress, len(usable), "groups", done=len(rows))
-        for task, answers in _answers(tasks, options, seed, workers):
-            for (place, _), row in zip(task, answers, strict=True):
-                rows[place] = row
-                if kept is not None:
-                    kept.save(place, row)
-            bar.advance(len(task))
-        bar.close()
-    finally:
-        if kept is not None:
-            kept.close()
+            stack.callback(kept.close)
+            rows |= kept.open(header(groups, settings, seed))
+        perform = functools.partial(_perform, options=options, seed=seed)
+        for place, row in _answers(groups, set(rows), perform, workers, progress):
+            if kept is not None:
+                kept.save(place, row)
+            rows[place] = row
     return GroupAnalyses(
         table=_table(groups, rows),
         by=str(by),
@@ -261,35 +275,42 @@ def analyze_groups(
 
 
 def _generator(rng: RngLike, kept: KeptGroups | None) -> np.random.Generator:
-    seed = None if kept is None or rng is not None else kept.header()
-    if seed is None:
+    first = None if kept is None or rng is not None else kept.header()
+    if first is None:
         return randomness.generator(rng)
-    made = np.random.SeedSequence(
-        seed["seed"]["entropy"], spawn_key=tuple(seed["seed"]["spawn_key"])
-    )
+    seed = first["seed"]
+    made = np.random.SeedSequence(seed["entropy"], spawn_key=tuple(seed["spawn_key"]))
     return randomness.generator(made)
 
 
-def _tasks(usable: Sequence[tuple[int, Readings]]) -> list[Task]:
-    return [tuple(usable[i : i + _AT_ONCE]) for i in range(0, len(usable), _AT_ONCE)]
-
-
 def _answers(
-    tasks: list[Task], options: dict[str, Any], seed: dict[str, Any], workers: Any
-) -> Iterator[tuple[Task, list[Row]]]:
-    perform = functools.partial(_perform, options=options, seed=seed)
-    with _one_thread():
-        try:
-            yield from zip(tasks, ordered_map(perform, tasks, workers), strict=True)
-        except BrokenExecutor as error:
-            raise InputError(
-                f"`workers` is {workers!r}, and a process of it has died ({error}); start again, "
-                "with `keep` to go on from what is finished."
-            ) from None
+    groups: Sequence[Group],
+    done: Collection[int],
+    perform: Callable[[Task], list[Placed]],
+    workers: Any,
+    progress: Progress,
+) -> Iterator[Placed]:
+    """The rows of the groups that are not done."""
+    usable = [(i, group.readings) for i, group in enumerate(groups) if group.readings is not None]
+    schedule = Schedule(1, len(usable), size=_AT_ONCE)
+    for j, (place, _) in enumerate(usable):
+        if place in done:
+            schedule.have(Chunk(cell=0, first=j, count=1), np.zeros(1))
+    work = Work(
+        perform=perform,
+        task=lambda chunk: tuple(usable[chunk.first : chunk.first + chunk.count]),
+        answer=list,
+        label="groups",
+        died="a process of it has died ({}); start again, with `keep` to go on from what is "
+        "finished",
+        kept="a file to `keep` it in",
+    )
+    for _, rows in carried_out(schedule, work, executor_of(workers), progress):
+        yield from rows
 
 
-def _perform(task: Task, *, options: dict[str, Any], seed: dict[str, Any]) -> list[Row]:
-    return [_row(readings, options, _child(seed, place)) for place, readings in task]
+def _perform(task: Task, *, options: dict[str, Any], seed: dict[str, Any]) -> list[Placed]:
+    return [(place, _row(readings, options, _child(seed, place))) for place, readings in task]
 
 
 def _row(readings: Readings, options: dict[str, Any], child: np.random.SeedSequence) -> Row:
@@ -334,12 +355,3 @@ def _table(groups: Sequence[Group], rows: Mapping[int, Row]) -> pd.DataFrame:
     columns |= {name: [float(row.get(name, np.nan)) for row in lost] for name in _NUMBERS}
     columns["reason"] = pd.Series([row["reason"] for row in lost], dtype=object)
     return pd.DataFrame(columns)
-
-
-@contextlib.contextmanager
-def _one_thread() -> Iterator[None]:
-    """One thread of linear algebra; the groups are small and the workers many."""
-    from threadpoolctl import threadpool_limits
-
-    with threadpool_limits(1):
-        yield

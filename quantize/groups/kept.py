@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-import importlib
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
-
-from quantize._support.journal import Journal
+from quantize._support.journal import Journal, changed, versions
 from quantize._support.results import jsonable
 from quantize.groups.split import Group
 
@@ -17,7 +14,7 @@ Row = dict[str, Any]
 
 
 class KeptGroups(Journal):
-    """The file behind an analysis of many groups."""
+    """The file behind an analysis of many groups: a line for each finished group."""
 
     argument = "keep"
     owner = "analysis of groups"
@@ -25,23 +22,11 @@ class KeptGroups(Journal):
     schema = "quantize.groups/1"
 
     def open(self, header: dict[str, Any]) -> list[tuple[int, Row]]:
-        """Begin or go on; returns place and row of the groups that are finished.
-
-        Raises
-        ------
-        InputError
-            When the file is of other groups, is used by another process, or cannot be written.
-        """
+        """Begin or go on; returns place and row of the groups that are finished."""
         return self.begin(header, _differences, _row)
 
     def save(self, place: int, row: Row) -> None:
-        """Write a finished group through to the disk.
-
-        Raises
-        ------
-        InputError
-            When the disk is full or the file cannot be written; what was kept before stays.
-        """
+        """Write a finished group through to the disk."""
         cells = {k: repr(v) if isinstance(v, float) else v for k, v in row.items()}
         floats = [k for k, v in row.items() if isinstance(v, float)]
         self.add({"group": place, "row": cells, "floats": floats})
@@ -49,14 +34,9 @@ class KeptGroups(Journal):
 
 def header(groups: Sequence[Group], settings: dict[str, Any], seed: dict[str, Any]) -> Row:
     """What must be the same when the work goes on."""
-    # By name, since the package itself stands above all of its parts.
-    version = importlib.import_module("quantize").__version__
     return {
         "schema": KeptGroups.schema,
-        "versions": {
-            "quantize": version,
-            "numpy": np.__version__,
-        },
+        "versions": versions(),
         "seed": jsonable(seed),
         "settings": jsonable(settings),
         "groups": len(groups),
@@ -84,20 +64,7 @@ def _row(body: dict[str, Any]) -> tuple[int, Row]:
 
 def _differences(kept: dict[str, Any], wanted: dict[str, Any]) -> list[str]:
     """What differs between two headers, in words."""
-    found = []
-    for name, version in wanted["versions"].items():
-        old = kept.get("versions", {}).get(name)
-        if old != version:
-            found.append(f"the version of {name} was {old} and is {version}")
-    if kept.get("seed") != wanted["seed"]:
-        found.append(
-            f"the seed was {(kept.get('seed') or {}).get('entropy')} and is "
-            f"{wanted['seed']['entropy']}"
-        )
-    for name, setting in wanted["settings"].items():
-        old = (kept.get("settings") or {}).get(name)
-        if old != setting:
-            found.append(f"{name} was {old!r} and is {setting!r}")
+    found = changed(kept, wanted, wanted["settings"])
     if kept.get("groups") != wanted["groups"]:
         found.append(f"there were {kept.get('groups')} groups and are {wanted['groups']}")
     elif kept.get("readings") != wanted["readings"]:

@@ -1,36 +1,203 @@
-"""How many readings steps of a given sharpness need: a small table made by simulation.
+"""The one table of power: how many readings show steps, by simulation, and a curve through it.
 
-``python -m benchmarks.readings_needed`` makes it again. The power is that of the level evidence at
-5 %, whole numbers uniform on −4 … 4, nothing known but the readings.
+``python -m benchmarks.study_plan --store`` makes it again. Power is the share of samples that the
+verdict calls "steps"; whole numbers are uniform on −4 … 4, and nothing is known but the readings.
 """
 
 from __future__ import annotations
 
+import dataclasses
+import functools
+import json
+from collections.abc import Iterator, Sequence
+from importlib.resources import files
+from typing import Any
+
 import numpy as np
 
-SPREAD = (0.05, 0.10, 0.15, 0.20)
-"""sigma/unit"""
-READINGS = (13, 16, 22, 54)
-"""Readings for a power of 0.80."""
+ALPHAS = (0.10, 0.05, 0.02, 0.01)
+"""Levels at which the stored table counts."""
+TABLE = "power_table.json"
+_USUAL = {"power": 0.8, "alpha": 0.05}
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Curve:
+    """Power = Φ(intercept + slope·x), with the covariance of the two.
+
+    `first` and `last` are the smallest and largest x that were simulated.
+    """
+
+    intercept: float
+    slope: float
+    covariance: tuple[tuple[float, float], tuple[float, float]]
+    first: float
+    last: float
+
+    def reaches(self, power: float) -> tuple[float, float]:
+        """The x of this power, and its standard error (by the delta method)."""
+        from scipy.special import ndtri
+
+        x = (float(ndtri(power)) - self.intercept) / self.slope
+        gradient = np.array([-1.0, -x]) / self.slope
+        return x, float(np.sqrt(gradient @ np.array(self.covariance) @ gradient))
+
+
+def fit_curve(x: Sequence[float], hits: Sequence[int], samples: Sequence[int]) -> Curve:
+    """Maximum-likelihood probit line through shares.
+
+    Half a sample is added on either side (as if each share had been seen once more, divided), so
+    that shares of 0 and 1 do not carry the line away.
+
+    References
+    ----------
+    Finney, *Probit Analysis*, 3rd ed., Cambridge 1971, chapter 4.
+
+    Examples
+    --------
+    >>> curve = fit_curve([1.0, 2.0, 3.0], [20, 50, 80], [100, 100, 100])
+    >>> round(curve.reaches(0.5)[0], 3)
+    2.0
+    """
+    from scipy.special import log_ndtr
+
+    at = np.asarray(x, dtype=float)
+    k = np.asarray(hits, dtype=float) + 0.5
+    m = np.asarray(samples, dtype=float) + 1.0
+    centre, scale = float(at.mean()), float(np.ptp(at)) or 1.0
+    z = (at - centre) / scale
+    parameters = np.zeros(2)
+    # Fisher scoring; the information matrix is also the inverse covariance.
+    for _ in range(100):
+        eta = np.clip(parameters[0] + parameters[1] * z, -8.0, 8.0)
+        density = np.exp(-0.5 * eta**2) / np.sqrt(2 * np.pi)
+        lower, upper = np.exp(log_ndtr(eta)), np.exp(log_ndtr(-eta))
+        weight = m * density**2 / (lower * upper)
+        design = np.stack([np.ones_like(z), z])
+        information = (design * weight) @ design.T
+        gradient = design @ ((k - m * lower) * density / (lower * upper))
+        step = np.linalg.solve(information, gradient)
+        parameters = parameters + np.clip(step, -2.0, 2.0)
+        if float(np.abs(step).max()) < 1e-10:
+            break
+    back = np.array([[1.0, -centre / scale], [0.0, 1 / scale]])
+    intercept, slope = back @ parameters
+    (a, b), (c, d) = (back @ np.linalg.inv(information) @ back.T).tolist()
+    return Curve(
+        intercept=float(intercept),
+        slope=float(slope),
+        covariance=((a, b), (c, d)),
+        first=float(at.min()),
+        last=float(at.max()),
+    )
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Estimate:
+    """A number with its standard error, on a log scale; NaN beyond what was simulated."""
+
+    log: float
+    error: float
+
+    @property
+    def value(self) -> float:
+        """The number itself."""
+        return float(np.exp(self.log))
+
+    def ends(self) -> tuple[float, float]:
+        """95 % interval."""
+        return float(np.exp(self.log - 1.96 * self.error)), float(
+            np.exp(self.log + 1.96 * self.error)
+        )
+
+
+UNKNOWN = Estimate(log=float("nan"), error=float("nan"))
+
+
+class PowerTable:
+    """Simulated shares at places of sigma/unit and repeats, and what follows from them.
+
+    In each cell of the content are numbers of readings, the samples at each, and how many of them
+    show steps at each of `ALPHAS`.
+    """
+
+    def __init__(self, content: dict[str, Any]) -> None:
+        self.content = content
+        self._curves: dict[tuple[int, float], dict[float, Curve]] = {}
+
+    def shares(self, alpha: float) -> Iterator[tuple[float, int, int, int, int]]:
+        """Every share at one of `ALPHAS`: sigma/unit, repeats, readings, hits, samples."""
+        column = ALPHAS.index(alpha)
+        for cell in self.content["cells"]:
+            for n, row, samples in zip(cell["n"], cell["hits"], cell["pages"], strict=True):
+                yield cell["sigma_over_unit"], cell["repeats"], n, row[column], samples
+
+    def curves(self, repeats: int, alpha: float) -> dict[float, Curve]:
+        """Power against log n for each sigma/unit, the smallest first, at one of `ALPHAS`."""
+        if (repeats, alpha) not in self._curves:
+            column = ALPHAS.index(alpha)
+            cells = [cell for cell in self.content["cells"] if cell["repeats"] == repeats]
+            self._curves[repeats, alpha] = {
+                cell["sigma_over_unit"]: fit_curve(
+                    np.log(cell["n"]).tolist(), [row[column] for row in cell["hits"]], cell["pages"]
+                )
+                for cell in sorted(cells, key=lambda cell: float(cell["sigma_over_unit"]))
+            }
+        return self._curves[repeats, alpha]
+
+    def readings(
+        self, sigma_over_unit: float, repeats: int, power: float, alpha: float
+    ) -> Estimate:
+        """Readings for a power, interpolated in sigma/unit between the curves.
+
+        The logarithm of the number of readings is interpolated by straight lines; its error is
+        that of the simulations and that of the interpolation, as measured.
+        """
+        curves = self.curves(repeats, alpha)
+        places = np.array(list(curves))
+        if not places.size or sigma_over_unit > places[-1]:
+            return UNKNOWN
+        at = max(sigma_over_unit, float(places[0]))
+        logs, errors = np.array([curve.reaches(power) for curve in curves.values()]).T
+        # Power that no number of readings reached is not to be had by drawing the line on.
+        lasts = np.array([curve.last for curve in curves.values()])
+        logs = np.where(logs > lasts + np.log(1.5), np.nan, logs)
+        log = float(np.interp(at, places, logs))
+        error = float(np.interp(at, places, errors))
+        between = 0.0 if np.any(np.isclose(places, at)) else float(self.content["interpolation"])
+        return Estimate(log=log, error=float(np.hypot(error, between)))
+
+    def sharpest(self, n: float, repeats: int, power: float, alpha: float) -> Estimate:
+        """The largest sigma/unit at which n readings reach the power."""
+        places = list(self.curves(repeats, alpha))
+        logs = [self.readings(s, repeats, power, alpha).log for s in places]
+        known = [(log, s) for log, s in zip(logs, places, strict=True) if np.isfinite(log)]
+        if not known or np.log(n) < known[0][0]:
+            return UNKNOWN
+        needed, spreads = zip(*known, strict=True)
+        spread = float(np.interp(np.log(n), np.maximum.accumulate(needed), spreads))
+        # The error of log n, carried over to the logarithm of sigma/unit.
+        below, here = (self.readings(spread * f, repeats, power, alpha) for f in (0.95, 1.0))
+        slope = (here.log - below.log) / -np.log(0.95)
+        return Estimate(log=float(np.log(spread)), error=float(here.error / max(slope, 0.1)))
+
+
+@functools.cache
+def stored() -> PowerTable:
+    """The table that the library brings."""
+    text = files("quantize.null").joinpath(TABLE).read_text(encoding="utf-8")
+    return PowerTable(json.loads(text))
 
 
 def readings_needed(spread: float) -> int | None:
-    """Readings that show steps of this sigma/unit in four cases out of five.
+    """Readings that show steps of this sigma/unit in four cases out of five, or None.
 
     None where no number of readings in the table does.
 
     Examples
     --------
     >>> readings_needed(0.10), readings_needed(0.30)
-    (16, None)
+    (17, None)
     """
-    if spread > SPREAD[-1]:
-        return None
-    return int(np.ceil(np.exp(np.interp(spread, SPREAD, np.log(READINGS))) - 1e-9))
-
-
-def smallest_shown(sigma: float, n: int) -> float | None:
-    """Smallest unit that `n` readings of this sigma show in four cases out of five, or None."""
-    if n < READINGS[0]:
-        return None
-    return float(sigma / np.interp(np.log(n), np.log(READINGS), SPREAD))
+    found = stored().readings(spread, 1, **_USUAL)
+    return int(np.ceil(found.value - 1e-9)) if np.isfinite(found.log) else None

@@ -1,4 +1,4 @@
-"""compare_estimators(): several estimators on the same simulated pages, condition by condition."""
+"""compare_estimators(): several estimators on the same simulated samples, for each condition."""
 
 from __future__ import annotations
 
@@ -9,25 +9,23 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from quantize._support import randomness, validation
+from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.progress import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.results import Result
-from quantize.studies.checkpoint import Checkpoint
-from quantize.studies.conditions import Condition, conditions_of
-from quantize.studies.engine import run_study
-from quantize.studies.estimators import NAMED, estimators_of
-from quantize.studies.study import Study, described
-from quantize.studies.summary import summarise, timing
+from quantize.studies.conditions import Conditions, conditions_of
+from quantize.studies.estimators import Estimators, estimators_of
+from quantize.studies.study import Checkpoint, Workers, declare, run_study
+from quantize.studies.summary import summarise
 
 if TYPE_CHECKING:
     import pandas as pd
 
 DEFAULT = ("cosine score", "phase-free power", "least squares", "mixture, sigma known")
 LARGEST_TOLERANCE = 0.19
-"""Above it, u/2 and u/3 could no longer be told apart."""
+"""Above it, u/2 and u/3 could no longer be distinguished."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -39,14 +37,14 @@ class Comparison(Result):
     table : pandas.DataFrame
         One row for each condition and estimator, with what varies between conditions, and:
 
-        - pages, answered, raised, not_a_number, timed_out: counts;
-        - right: share of pages whose unit is within the tolerance, of all pages;
+        - pages: samples drawn; answered, raised, not_a_number, timed_out: of these;
+        - right: share of samples whose unit is within the tolerance, of all samples;
         - half, third, double, other: shares whose unit is wrong in this way;
         - bias, rms: mean and root mean square of (unit − true)/true over the right answers;
           bound: the Cramér–Rao bound in the same measure, the whole numbers known; over_bound:
-          error over bound, page by page;
+          error over bound, sample by sample;
         - coverage: share of stated intervals that hold the true unit;
-        - power, false_alarms: share of pages on which steps are found at `alpha`, where there
+        - power, false_alarms: share of samples in which steps are found at `alpha`, where there
           is a unit and where there is none.
 
         A share has the ends _low and _high of its exact 95 % binomial interval, a mean its
@@ -58,6 +56,15 @@ class Comparison(Result):
         The first error of every estimator that had one.
     conditions : list of dict
         Every condition in full.
+    replicates : int
+        Samples drawn for each condition.
+    tolerance, prob, alpha : float
+        Largest relative error of a right unit, probability asked of the intervals, and level at
+        which p-values count as steps.
+    time_limit : float or None
+        Seconds after which an estimate was given up.
+    seed : dict
+        What repeats the study.
     """
 
     table: pd.DataFrame
@@ -76,8 +83,8 @@ class Comparison(Result):
 
         Parameters
         ----------
-        what : str
-            A column that is a share, such as "right", "power" or "coverage".
+        what : {"right", "coverage", "power", "false_alarms"}
+            The share that is compared.
 
         Returns
         -------
@@ -118,14 +125,14 @@ class Comparison(Result):
     def _headline(self) -> str:
         names = self.table["estimator"].unique()
         return (
-            f"{len(names)} estimators, {len(self.conditions)} conditions, {self.replicates} pages "
-            "each"
+            f"{len(names)} estimators, {len(self.conditions)} conditions, {self.replicates} "
+            "samples each"
         )
 
 
 def compare_estimators(
-    estimators: Any = DEFAULT,
-    conditions: Any = None,
+    estimators: Estimators = DEFAULT,
+    conditions: Conditions | None = None,
     *,
     replicates: int = 500,
     tolerance: float = 0.05,
@@ -133,13 +140,14 @@ def compare_estimators(
     alpha: float = 0.05,
     time_limit: float | None = 60.0,
     rng: RngLike = None,
-    workers: Any = None,
+    workers: Workers = None,
     checkpoint: str | os.PathLike[str] | None = None,
     progress: Progress = False,
 ) -> Comparison:
-    """How often estimators are right, how honest their intervals are, and what they cost.
+    """Count how often estimators are right on simulated samples, and what they cost.
 
-    Every estimator sees the same pages.
+    Every estimator gets the same samples. Errors of right answers, coverage of intervals, power
+    and false alarms are counted beside the time of an estimate.
 
     Parameters
     ----------
@@ -153,7 +161,7 @@ def compare_estimators(
         ``{"n": [10, 20], "sigma": [0.1, 0.2], "integers": (-4, 4)}``. The names are those of
         `quantize.studies.Condition`.
     replicates : int
-        Pages for each condition.
+        Samples drawn for each condition.
     tolerance : float
         Largest relative error of a right unit, above 0 and at most 0.19.
     prob : float
@@ -161,22 +169,23 @@ def compare_estimators(
     alpha : float
         Level at which p-values count as steps.
     time_limit : float or None
-        Seconds after which an estimate is given up and counted as timed out.
+        Seconds after which an estimate is given up and counted as timed out; None waits.
     rng : int, SeedSequence or Generator, optional
-        Replicate r of condition c has a child seed of its own, so that the table does not
-        depend on workers or order. None takes the seed of the checkpoint, if there is one.
+        The seed. Replicate r of condition c has a child seed of its own, so that the table does
+        not depend on workers or order. None takes the seed of the checkpoint, if there is one.
     workers : int, concurrent.futures.Executor or map-like callable, optional
-        None works in this process, a number starts so many processes. The executor of a Dask
-        client (``client.get_executor()``) works unchanged.
+        Who does the work. None works in this process, a number starts so many processes. The
+        executor of a Dask client (``client.get_executor()``) works unchanged.
     checkpoint : str or Path, optional
         File in which finished pieces are kept. A study that was stopped, or killed, goes on from
         there; one with another grid, seed or version is refused.
     progress : bool or callable
-        True shows a bar with the time left; a callable gets (pages done, pages).
+        True shows a bar with the time left; a callable gets (samples done, samples).
 
     Returns
     -------
     Comparison
+        One table of all counts, with `best` for who does best where.
 
     Raises
     ------
@@ -198,7 +207,7 @@ def compare_estimators(
     ...     rng=1,
     ... )
     >>> study
-    <Comparison: 2 estimators, 2 conditions, 20 pages each>
+    <Comparison: 2 estimators, 2 conditions, 20 samples each>
     >>> study.best()[["sigma", "estimator", "clear"]]
        sigma      estimator  clear
     0   0.05  least squares   True
@@ -227,15 +236,16 @@ def compare_estimators(
     )
     answers = run_study(study, workers=workers, checkpoint=kept, progress=progress)
     names = [estimator.name for estimator in asked]
+    table, timing = summarise(cells, names, answers, tolerance=width, alpha=level)
     errors: dict[str, str] = {}
     for outcomes in answers:
         for name, (_, message) in outcomes.messages.items():
             errors.setdefault(name, message)
     return Comparison(
-        table=summarise(cells, names, answers, tolerance=width, alpha=level),
-        timing=timing(cells, names, answers),
+        table=table,
+        timing=timing,
         errors=errors,
-        conditions=[described(condition) for condition in cells],
+        conditions=[condition.described() for condition in cells],
         replicates=study.replicates,
         tolerance=width,
         prob=study.prob,
@@ -243,42 +253,3 @@ def compare_estimators(
         time_limit=study.time_limit,
         seed=seed,
     )
-
-
-def declare(
-    conditions: tuple[Condition, ...],
-    estimators: Any,
-    *,
-    replicates: int,
-    prob: float,
-    time_limit: float | None,
-    rng: RngLike,
-    checkpoint: Checkpoint | None,
-) -> tuple[Study, dict[str, Any]]:
-    """The study with its seed: the one given, that of the checkpoint, or a fresh one."""
-    kept = checkpoint.header() if checkpoint is not None and rng is None else None
-    if kept is not None:
-        entropy, spawn_key = kept["seed"]["entropy"], tuple(kept["seed"]["spawn_key"])
-        seed = {"entropy": entropy, "spawn_key": list(spawn_key), "children_spawned": 0}
-    else:
-        generator = randomness.generator(rng)
-        seed = randomness.record(generator)
-        if rng is None or isinstance(rng, int | np.integer):
-            entropy, spawn_key = seed["entropy"], tuple(seed["spawn_key"])
-        else:
-            # Two studies on one Generator differ.
-            [child] = randomness.spawn(generator, 1)
-            entropy, spawn_key = child.entropy, child.spawn_key
-    study = Study(
-        conditions=conditions,
-        estimators=estimators,
-        replicates=validation.count("replicates", replicates),
-        entropy=entropy,
-        spawn_key=spawn_key,
-        prob=validation.fraction("prob", prob),
-        time_limit=None if time_limit is None else validation.positive("time_limit", time_limit),
-    )
-    return study, seed
-
-
-__all__ = ["DEFAULT", "NAMED", "Comparison", "compare_estimators", "declare"]

@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
+import hashlib
+import inspect
 import itertools
+import types
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
+from quantize._support.results import jsonable
 from quantize._support.validation import FloatArray, IntArray
-from quantize.studies import families
-from quantize.studies.fingerprint import name_of
+from quantize.studies.families import family
 
-Draw = Callable[[np.random.Generator, int], Any]
+Draw = Callable[[np.random.Generator, int], ArrayLike]
+"""Numbers of one's own: a function of (rng, size)."""
+Whole = tuple[int, int] | tuple[Literal["poisson"], float] | tuple[Literal["walk"], int] | Draw
+"""Which whole numbers occur."""
 
 LARGEST_CHANGE = 2
 """Units by which the charge changes at most between two states of a walk."""
@@ -28,23 +36,23 @@ class Condition:
     Parameters
     ----------
     n : int
-        Readings on a page, all repeats counted.
+        Readings in a sample, all repeats counted.
     sigma : float
         Standard deviation of the error of a reading, in the unit of the readings.
     unit : float
         The true unit. Where a family has none it is the scale of the values.
     integers : (int, int), ("poisson", mean), ("walk", start) or callable
-        A pair: uniform from the first to the last. "poisson": of this mean. "walk": the charge
-        changes by 1 or 2 units, up or down, from each state to the next. A callable gets (rng,
-        size) and returns whole numbers.
+        The whole numbers that occur. A pair: uniform from the first to the last. "poisson": of
+        this mean. "walk": the charge changes by 1 or 2 units, up or down, from each state to the
+        next. A callable gets (rng, size) and returns whole numbers.
     offset : float
-        What zero units read. Where it is not zero, estimators are told that it is free.
+        What zero units read. Where it is not zero, estimators get it as free.
     repeats : int
         Readings of each charge state. From two on, states are labelled.
     resolution : float, optional
         Step to which readings are rounded.
     outliers : float
-        Share of readings that are anywhere within the page or two units beyond it.
+        Share of readings that are anywhere within the sample or two units beyond it.
     drift : float
         How far readings have crept from the first to the last.
     tails : float, optional
@@ -69,7 +77,7 @@ class Condition:
     n: int = 20
     sigma: float = 0.1
     unit: float = 1.0
-    integers: Any = (1, 8)
+    integers: Whole = (1, 8)
     offset: float = 0.0
     repeats: int = 1
     resolution: float | None = None
@@ -104,7 +112,7 @@ class Condition:
                     "have no standard deviation, so give more."
                 )
         if self.family is not None and not callable(self.family):
-            families.family(self.family)
+            family(self.family)
         if self.unit_range is not None:
             put("unit_range", validation.unit_range(self.unit_range))
 
@@ -115,7 +123,7 @@ class Condition:
 
     @property
     def states(self) -> int:
-        """Charge states on a page."""
+        """Charge states in a sample."""
         return -(-self.n // self.repeats)
 
     @property
@@ -127,9 +135,10 @@ class Condition:
 
     def draw_integers(self, rng: np.random.Generator) -> IntArray:
         """A whole number for each state."""
-        size, kind = self.states, self.integers
-        if callable(kind):
-            return _own_integers(kind(rng, size), size)
+        size = self.states
+        if callable(self.integers):
+            return _own_integers(self.integers(rng, size), size)
+        kind: tuple[Any, Any] = self.integers
         if kind[0] == "poisson":
             return rng.poisson(kind[1], size)
         if kind[0] == "walk":
@@ -140,7 +149,7 @@ class Condition:
 
     def draw_family(self, rng: np.random.Generator) -> FloatArray:
         """A value without a unit for each state."""
-        draw: Any = families.family(self.family) if isinstance(self.family, str) else self.family
+        draw: Any = family(self.family) if isinstance(self.family, str) else self.family
         values = np.asarray(draw(rng, self.states), dtype=float)
         if values.shape != (self.states,) or not np.isfinite(values).all():
             raise InputError(
@@ -158,23 +167,22 @@ class Condition:
             return " ".join(str(part) for part in value)
         return value
 
+    def described(self) -> dict[str, Any]:
+        """The condition in JSON, functions by their fingerprint."""
+        return {
+            field.name: fingerprint(value) if callable(value) else jsonable(value)
+            for field in dataclasses.fields(self)
+            for value in [getattr(self, field.name)]
+        }
+
+
+Conditions = Condition | Mapping[str, Any] | Iterable[Condition | Mapping[str, Any]]
+"""What a caller may give."""
+
 
 def conditions_of(given: Any) -> tuple[Condition, ...]:
-    """The conditions of a study.
+    """The conditions of a study; lists in a mapping are run through, each with every other.
 
-    Parameters
-    ----------
-    given : Condition, mapping, or sequence of these
-        In a mapping, lists, ranges and arrays are run through, every one with every other; what
-        is not one of these (numbers, words, pairs) stays fixed.
-
-    Raises
-    ------
-    InputError
-        For names that are no condition, empty lists and values that cannot be used.
-
-    Examples
-    --------
     >>> cells = conditions_of({"n": [10, 20], "sigma": [0.1, 0.2], "integers": (-4, 4)})
     >>> [(cell.n, cell.sigma) for cell in cells]
     [(10, 0.1), (10, 0.2), (20, 0.1), (20, 0.2)]
@@ -240,3 +248,47 @@ def _own_integers(drawn: Any, size: int) -> IntArray:
             f"return {size} whole numbers."
         )
     return values.astype(np.int64)
+
+
+def name_of(function: Any) -> str:
+    """The short name of a callable."""
+    if isinstance(function, functools.partial):
+        return name_of(function.func)
+    return str(getattr(function, "__name__", type(function).__name__))
+
+
+def fingerprint(function: Any) -> str:
+    """Name of a callable and, unless it belongs to this library, a digest of its code.
+
+    The digest changes with the instructions and constants of the function itself, and with the
+    arguments of a partial; it does not see what the function calls.
+
+    Examples
+    --------
+    >>> import quantize as qz
+    >>> fingerprint(qz.fit_comb)
+    'quantize.comb.least_squares:fit_comb'
+    """
+    if isinstance(function, functools.partial):
+        given = repr((function.args, sorted(function.keywords.items())))
+        return f"{fingerprint(function.func)} with {_digest(given)}"
+    module = str(getattr(function, "__module__", ""))
+    name = f"{module}:{getattr(function, '__qualname__', type(function).__qualname__)}"
+    if module.startswith("quantize."):
+        return name
+    code = getattr(function, "__code__", None)
+    if code is None:
+        code = getattr(inspect.getattr_static(type(function), "__call__", None), "__code__", None)
+        name += f" {vars(function)!r}" if hasattr(function, "__dict__") else ""
+    return name if code is None else f"{name} {_digest(_text(code))}"
+
+
+def _text(code: types.CodeType) -> str:
+    constants = [
+        _text(item) if isinstance(item, types.CodeType) else repr(item) for item in code.co_consts
+    ]
+    return repr((code.co_code.hex(), code.co_names, constants))
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:12]

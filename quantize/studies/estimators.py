@@ -19,22 +19,28 @@ from typing import Any
 import numpy as np
 
 from quantize._support.errors import InputError, InputTypeError
+from quantize.comb.band import band_for
+from quantize.comb.least_squares import fit_comb
+from quantize.comb.periodogram import periodogram
+from quantize.model.mixture import fit_mixture, model_of
+from quantize.null.assess import assess
 from quantize.readings import Readings
-from quantize.studies.fingerprint import fingerprint, name_of
-from quantize.studies.simulation import SimulatedReadings
+from quantize.studies.conditions import fingerprint, name_of
+from quantize.studies.simulate import SimulatedReadings
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Answer:
-    """What an estimator says about one page.
+    """What an estimator says about one sample.
 
     Parameters
     ----------
     unit : float, optional
+        The unit it found, in the unit of the readings; NaN where it found none.
     interval : (float, float), array_like of shape (k, 2), or callable, optional
         The set that shall hold the unit; a callable is given the probability asked for.
     p_value : float, optional
-        Against data without steps.
+        The p-value against data without steps.
     steps : bool, optional
         The decision, where there is no p-value.
 
@@ -71,7 +77,7 @@ class Estimator:
     Parameters
     ----------
     name : str
-        As it stands in the table.
+        The name under which it stands in the table.
     function : callable
         Gets the readings and the range of units (or None). Where it has parameters `offset` or
         `rng` it gets "zero" or "free", and a Generator of its own. It returns a number, an
@@ -106,7 +112,7 @@ class Estimator:
 
     @property
     def takes_offset(self) -> bool:
-        """Whether the function is told if the offset is free."""
+        """Whether the function gets the offset, zero or free."""
         return "offset" in self._parameters
 
     @property
@@ -123,31 +129,25 @@ class Estimator:
             "sigma_told": self.sigma_told,
         }
 
-    def ask(self, page: SimulatedReadings, seed: np.random.SeedSequence) -> Any:
-        """Whatever the function returns for a page; it never sees the truth."""
-        condition = page.truth.condition
+    def ask(self, sample: SimulatedReadings, seed: np.random.SeedSequence) -> Any:
+        """Whatever the function returns for a sample; it never sees the truth."""
+        condition = sample.truth.condition
         extra: dict[str, Any] = {}
         if self.takes_offset:
             extra["offset"] = "free" if condition.offset else "zero"
         if self.takes_rng:
             extra["rng"] = np.random.default_rng(seed)
         readings = Readings(
-            page.values,
+            sample.values,
             sigma=condition.sigma if self.sigma_told else None,
-            state=page.state,
-            resolution=page.resolution,
+            state=sample.state,
+            resolution=sample.resolution,
         )
         return self.function(readings, condition.band, **extra)
 
 
 def as_answer(returned: Any, prob: float) -> Answer:
-    """What an estimator returned, in standard form.
-
-    Raises
-    ------
-    InputTypeError
-        For something without a unit.
-    """
+    """What an estimator returned, in standard form."""
     if isinstance(returned, Answer):
         if callable(returned.interval):
             return dataclasses.replace(returned, interval=returned.interval(prob))
@@ -174,18 +174,13 @@ def as_answer(returned: Any, prob: float) -> Answer:
     return Answer(unit=float(returned))
 
 
-def estimators_of(given: Any) -> tuple[Estimator, ...]:
-    """The estimators of a study, each with a name of its own.
+Named = str | Estimator | Callable[..., Any]
+Estimators = Named | Iterable[Named] | Mapping[str, Estimator | Callable[..., Any]]
+"""What a caller may give."""
 
-    Parameters
-    ----------
-    given : str, callable, Estimator, mapping of names to callables, or sequence of these
 
-    Raises
-    ------
-    InputError
-        For unknown names, two estimators of one name, and what is no function.
-    """
+def estimators_of(given: Estimators) -> tuple[Estimator, ...]:
+    """The estimators of a study, each with a name of its own."""
     if isinstance(given, (str, Estimator)) or (callable(given) and not isinstance(given, Mapping)):
         given = [given]
     if isinstance(given, Mapping):
@@ -219,7 +214,9 @@ def _estimator(given: Any) -> Estimator:
     return Estimator(name=name_of(given), function=given)
 
 
-def cosine_score(readings: Readings, unit_range: Any, offset: Any = "zero") -> Answer:
+def cosine_score(
+    readings: Readings, unit_range: tuple[float, float] | None, offset: str | float = "zero"
+) -> Answer:
     """`periodogram` with the p-value of its largest score over the band.
 
     For a fixed offset the p-value is bounded by the expected number of up-crossings,
@@ -229,9 +226,7 @@ def cosine_score(readings: Readings, unit_range: Any, offset: Any = "zero") -> A
     ----------
     Rice, Bell Syst. Tech. J. 24:46 (1945).
     """
-    from scipy.stats import norm
-
-    from quantize.comb.periodogram import periodogram
+    from scipy.special import ndtr
 
     if offset == "free":
         return phase_free_power(readings, unit_range)
@@ -239,19 +234,17 @@ def cosine_score(readings: Readings, unit_range: Any, offset: Any = "zero") -> A
     width = 1 / found.band.low - 1 / found.band.high
     s = found.statistic
     rate = width * float(np.sqrt(np.mean(readings.values**2)))
-    p = float(norm.sf(s)) + rate * math.exp(-0.5 * s * s)
+    p = float(ndtr(-s)) + rate * math.exp(-0.5 * s * s)
     return Answer(unit=found.unit, interval=found.interval, p_value=min(p, 1.0))
 
 
-def phase_free_power(readings: Readings, unit_range: Any) -> Answer:
+def phase_free_power(readings: Readings, unit_range: tuple[float, float] | None) -> Answer:
     """`periodogram` with a free offset, and the p-value of its largest power over the band.
 
     References
     ----------
     Baluev, MNRAS 385:1279 (2008), for exp(−z) + W·sqrt(z)·exp(−z), W = Δf·sqrt(4π·var x).
     """
-    from quantize.comb.periodogram import periodogram
-
     found = periodogram(readings, unit_range, offset="free")
     width = 1 / found.band.low - 1 / found.band.high
     z = found.statistic
@@ -260,43 +253,27 @@ def phase_free_power(readings: Readings, unit_range: Any) -> Answer:
     return Answer(unit=found.unit, interval=found.interval, p_value=min(p, 1.0))
 
 
-def least_squares(readings: Readings, unit_range: Any, offset: Any = "zero") -> Any:
-    """`fit_comb`."""
-    from quantize.comb.least_squares import fit_comb
-
-    return fit_comb(readings, unit_range, offset=offset)
-
-
-def mixture(readings: Readings, unit_range: Any, offset: Any = "zero") -> Any:
-    """`fit_mixture`, which knows sigma where the readings have it."""
-    from quantize.model.mixture import fit_mixture
-
-    return fit_mixture(readings, unit_range, offset=offset)
-
-
-def verdict(readings: Readings, unit_range: Any, offset: Any = "zero", rng: Any = None) -> Answer:
-    """The level evidence, which is what the verdict of `analyze` waits for.
-
-    Pages on which too few teeth are occupied for steps to show count as p = 1.
-    """
-    from quantize.comb.band import band_for
-    from quantize.model.mixture import model_of
-    from quantize.model.posterior import posterior_of
-    from quantize.null.evidence import SURE, level_evidence
-
-    band = band_for(readings, unit_range)
-    found = level_evidence(posterior_of(model_of(offset, None, None), readings, band))
-    return Answer(unit=found.unit, p_value=found.p_value if found.occupied_teeth >= SURE else 1.0)
+def verdict(
+    readings: Readings, unit_range: tuple[float, float] | None, offset: str | float = "zero"
+) -> Answer:
+    """The verdict of `analyze`: its evidence and guards. A sample that a guard blocks has p = 1."""
+    found = assess(readings, band_for(readings, unit_range), model_of(offset, None, None))
+    return Answer(
+        unit=found.mixture.unit,
+        interval=found.mixture.interval,
+        p_value=1.0 if found.blocked else found.evidence.p_value,
+    )
 
 
 NAMED: dict[str, Estimator] = {
-    "cosine score": Estimator(name="cosine score", function=cosine_score),
-    "phase-free power": Estimator(name="phase-free power", function=phase_free_power),
-    "least squares": Estimator(name="least squares", function=least_squares),
-    "mixture": Estimator(name="mixture", function=mixture),
-    "mixture, sigma known": Estimator(
-        name="mixture, sigma known", function=mixture, sigma_told=True
-    ),
-    "verdict": Estimator(name="verdict", function=verdict),
+    estimator.name: estimator
+    for estimator in (
+        Estimator(name="cosine score", function=cosine_score),
+        Estimator(name="phase-free power", function=phase_free_power),
+        Estimator(name="least squares", function=fit_comb),
+        Estimator(name="mixture", function=fit_mixture),
+        Estimator(name="mixture, sigma known", function=fit_mixture, sigma_told=True),
+        Estimator(name="verdict", function=verdict),
+    )
 }
 """The library's own, as they can be named in a study."""

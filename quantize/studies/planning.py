@@ -4,25 +4,47 @@ from __future__ import annotations
 
 import dataclasses
 import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import randomness, validation
 from quantize._support.errors import InputError
 from quantize._support.progress import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
-from quantize.studies import power_curves
-from quantize.studies.conditions import Condition
-from quantize.studies.planning_inputs import REPEATS, at_hand, repeats_of, setups
-from quantize.studies.search import FEWEST_STATES, Machinery, Search, decider, run_searches
+from quantize._support.validation import FloatArray
+from quantize.null.power import ALPHAS, Estimate, stored
+from quantize.readings import Readings, as_readings
+from quantize.studies.bench import setups
+from quantize.studies.conditions import Condition, Whole
+from quantize.studies.estimators import Named, estimators_of
+from quantize.studies.search import (
+    Search,
+    Simulator,
+    run_searches,
+    search_readings,
+    search_spread,
+)
+from quantize.studies.study import Workers
+from quantize.studies.summary import binomial_interval
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from quantize.charge.apparatus import Apparatus
+    from quantize.charge.planning import BenchPlan
+
+Numbers = float | Sequence[float] | FloatArray
+"""One number or several."""
+
 INTEGERS = (-4, 4)
-_GUESS = ((0.05, 0.10, 0.15, 0.20, 0.25), (8, 11, 20, 45, 90))
+REPEATS = (1, 2, 4)
+"""Readings of each state that are compared where nothing else is asked for."""
+_FEWEST_DEGREES = 3
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -32,6 +54,7 @@ class Plan(Result):
     Attributes
     ----------
     question : {"readings", "unit", "bench"}
+        What was asked for.
     table : pandas.DataFrame
         For "readings": sigma_over_unit, sigma, repeats, readings, low, high, states. For "unit":
         readings, repeats, sigma, unit, low, high, sigma_over_unit. Low and high are the ends of a
@@ -39,9 +62,14 @@ class Plan(Result):
         table of `quantize.charge.plan_bench`, and readings, low, high for each setup.
     curves : pandas.DataFrame
         The simulations behind it: sigma_over_unit, repeats, readings, power, low, high.
+    power, alpha : float
+        Share of runs that shall show steps, and share of false steps that is accepted.
     method : {"table", "simulation"}
+        Where the answer comes from.
     note : str
         What the answer holds for.
+    cautions : tuple of str
+        What to mind at the bench.
     """
 
     question: str
@@ -67,24 +95,27 @@ class Plan(Result):
 
 def plan(
     *,
-    sigma: Any = None,
+    sigma: Numbers | None = None,
     unit: float = 1.0,
-    readings: Any = None,
-    repeats: Any = None,
-    apparatus: Any = None,
-    diameters: Any = None,
-    intervals: Any = (5.0, 10.0, 20.0),
+    readings: int | Readings | ArrayLike | None = None,
+    repeats: int | Sequence[int] | None = None,
+    apparatus: Apparatus | Mapping[str, Any] | str | Path | None = None,
+    diameters: Numbers | None = None,
+    intervals: Numbers = (5.0, 10.0, 20.0),
     power: float = 0.8,
     alpha: float = 0.05,
-    integers: Any = INTEGERS,
-    estimator: Any = "verdict",
+    integers: Whole = INTEGERS,
+    estimator: Named = "verdict",
     replicates: int | None = None,
     rng: RngLike = None,
-    workers: Any = None,
+    workers: Workers = None,
     checkpoint: str | os.PathLike[str] | None = None,
     progress: Progress = False,
 ) -> Plan:
-    """How many readings show steps, how small a unit these readings show, or which bench to build.
+    """Say how many readings show steps, how small a unit readings show, or which bench to build.
+
+    The answer comes from a stored table of simulations, or from simulations made for the question
+    where `replicates` is given.
 
     Parameters
     ----------
@@ -92,38 +123,47 @@ def plan(
         Standard deviation of a reading, in the unit of the readings; asks for the number of
         readings. With `readings` it is the one sigma of these.
     unit : float
-        The unit expected, likewise.
+        The unit expected, in the unit of the readings.
     readings : int, Readings or array_like, optional
         Readings at hand, or their number; asks for the smallest unit that they can show. Their
-        sigma is given, in the readings, or told by repeats.
+        sigma is given, in the readings, or determined by repeats.
     repeats : int or list of int, optional
         Readings of each charge state; 1, 2 and 4 are compared if left out.
     apparatus : Apparatus, mapping, str or Path, optional
         A bench; asks for the best sphere, interval and voltage. It needs the separation of the
         plates, the density of the spheres, and the scale's division and length.
-    diameters : list of float, optional
-        Of the spheres to be tried, m; that of the apparatus if left out.
-    intervals : list of float
-        To be tried, s.
+    diameters : float or list of float, optional
+        Diameters of the spheres to be tried, m; that of the apparatus if left out.
+    intervals : float or list of float
+        Timed intervals to be tried, s.
     power : float
         Share of such runs that shall show steps.
     alpha : float
         Share of false steps that is accepted.
-    integers : (int, int) or other
-        Which whole numbers occur; see `quantize.studies.Condition`.
-    estimator : str or callable
-        Whose power it is; see `compare_estimators`. "verdict" is what `analyze` waits for.
+    integers : (int, int), ("poisson", mean), ("walk", start) or callable
+        Which whole numbers occur; a pair is uniform from the first to the last. See
+        `quantize.studies.Condition`.
+    estimator : str, callable or Estimator
+        Whose power it is, one of those that `compare_estimators` takes. "verdict" is the verdict
+        of `analyze`.
     replicates : int, optional
-        Simulate so many pages at each of about five sizes, in place of the stored table. The
+        Simulate so many samples at each of about five sizes, in place of the stored table. The
         table knows whole numbers from -4 to 4, the verdict, repeats of 1, 2 and 4, and alpha of
         0.10, 0.05, 0.02 and 0.01.
-    rng, workers, checkpoint, progress
-        As in `compare_estimators`. Later rounds of a search have checkpoints of their own beside
-        the first, with a number at the end of the name.
+    rng : int, SeedSequence or Generator, optional
+        The seed of the simulations.
+    workers : int, concurrent.futures.Executor or map-like callable, optional
+        Who simulates. None works in this process, a number starts so many processes.
+    checkpoint : str or Path, optional
+        File in which finished simulations are kept, and from which they go on. Later rounds of a
+        search have files of their own beside it, with a number at the end of the name.
+    progress : bool or callable
+        True shows a bar with the time left; a callable gets (samples done, samples).
 
     Returns
     -------
     Plan
+        The answers in a table, each with its interval, and the simulations behind them.
 
     Raises
     ------
@@ -142,18 +182,30 @@ def plan(
     """
     wish = validation.fraction("power", power)
     level = validation.fraction("alpha", alpha)
-    told = repeats_of(repeats)
-    machinery = _machinery(estimator, replicates, rng, workers, checkpoint, progress)
-    if machinery is None:
+    asked = _repeats_of(repeats)
+    simulator = None
+    if replicates is not None:
+        [decider] = estimators_of(estimator)
+        simulator = Simulator(
+            replicates=validation.count("replicates", replicates, least=2),
+            seed=randomness.seed_sequence(randomness.generator(rng)),
+            estimator=decider,
+            workers=workers,
+            checkpoint=checkpoint,
+            progress=progress,
+        )
+    elif checkpoint is not None:
+        raise InputError("`checkpoint` is for simulations; give `replicates` as well.")
+    else:
         _need_the_table(estimator, integers, level)
-    ask = Question(wish, level, integers, machinery)
+    question = _Question(power=wish, alpha=level, integers=integers, simulator=simulator)
     if apparatus is not None:
         if readings is not None or sigma is not None:
-            raise InputError("`apparatus` tells sigma and readings; leave those two out.")
-        return ask.bench(apparatus, diameters, intervals, told or (1,))
+            raise InputError("`apparatus` determines sigma and readings; leave those two out.")
+        return question.bench(setups(apparatus, diameters, intervals), asked or (1,))
     if readings is not None:
-        count, own, own_repeats = at_hand(readings, sigma)
-        return ask.unit(count, own, told or own_repeats)
+        count, own, own_repeats = _at_hand(readings, sigma)
+        return question.unit(count, own, asked or own_repeats)
     if sigma is None:
         raise InputError(
             "`sigma` is missing; give it for the number of readings, with `readings` for the "
@@ -162,17 +214,17 @@ def plan(
     given = [validation.positive("sigma", s) for s in np.atleast_1d(sigma).tolist()]
     if not given:
         raise InputError("`sigma` is an empty list; give at least one.")
-    return ask.readings(given, validation.positive("unit", unit), told or REPEATS)
+    return question.readings(given, validation.positive("unit", unit), asked or REPEATS)
 
 
-class Question:
-    """What is asked, and the means to answer it."""
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class _Question:
+    """What is asked, and the means to answer it: simulations, or else the stored table."""
 
-    def __init__(
-        self, power: float, alpha: float, integers: Any, machinery: Machinery | None
-    ) -> None:
-        self.power, self.alpha, self.integers = power, alpha, integers
-        self.machinery = machinery
+    power: float
+    alpha: float
+    integers: Whole
+    simulator: Simulator | None
 
     def readings(self, sigma: list[float], unit: float, repeats: tuple[int, ...]) -> Plan:
         """Readings for the power."""
@@ -187,55 +239,50 @@ class Question:
     def needed(
         self, cases: list[tuple[float, int]]
     ) -> tuple[list[dict[str, float]], list[dict[str, float]]]:
-        """Readings, low and high for each (sigma/unit, repeats)."""
-        if self.machinery is None:
-            found = [power_curves.from_table(s, m, self.power, self.alpha) for s, m in cases]
+        """Readings, low and high for each (sigma/unit, repeats), and the shares behind them."""
+        if self.simulator is None:
+            table = stored()
+            found = [table.readings(s, m, self.power, self.alpha) for s, m in cases]
             return [_whole(answer, m) for answer, (_, m) in zip(found, cases, strict=True)], []
-        searches = [self.search_readings(s, m) for s, m in cases]
-        run_searches(searches, self.machinery, power=self.power, alpha=self.alpha)
-        answers, curves = [], []
-        for (s, m), search in zip(cases, searches, strict=True):
-            answers.append(_whole(self._reached(search), m))
-            curves += self._shares(search, s, m)
+        searches = [search_readings(s, m, self.integers) for s, m in cases]
+        found = self.simulated(searches, self.simulator)
+        answers = [_whole(answer, m) for answer, (_, m) in zip(found, cases, strict=True)]
+        curves = [
+            _share(s, m, n, hits, samples)
+            for (s, m), search in zip(cases, searches, strict=True)
+            for n, hits, samples in search.hits(self.alpha)
+        ]
         return answers, curves
 
     def unit(self, count: int, sigma: float, repeats: tuple[int, ...]) -> Plan:
         """Smallest unit for the power."""
         rows, curves = [], []
-        searches = []
         for m in repeats:
-            if self.machinery is None:
-                spread = power_curves.sharpest(count, m, self.power, self.alpha)
-                error = self._error_of_spread(count, m, spread)
+            if self.simulator is None:
+                spread = stored().sharpest(count, m, self.power, self.alpha)
             else:
-                search = self._search_spread(count, m)
-                searches.append(search)
-                run_searches([search], self.machinery, power=self.power, alpha=self.alpha)
-                found = self._reached(search)
-                spread, error = found.value, found.error
-                curves += self._shares(search, None, m, count)
+                search = search_spread(count, m, self.integers)
+                [spread] = self.simulated([search], self.simulator)
+                curves += [_share(s, m, count, *share) for s, *share in search.hits(self.alpha)]
+            low, high = spread.ends()
             rows.append(
                 {
                     "readings": count,
                     "repeats": m,
                     "sigma": sigma,
-                    "unit": sigma / spread,
-                    "low": sigma / spread * float(np.exp(-1.96 * error)),
-                    "high": sigma / spread * float(np.exp(1.96 * error)),
-                    "sigma_over_unit": spread,
+                    "unit": sigma / spread.value,
+                    "low": sigma / high,
+                    "high": sigma / low,
+                    "sigma_over_unit": spread.value,
                 }
             )
         return self.result("unit", rows, curves)
 
-    def bench(
-        self, apparatus: Any, diameters: Any, intervals: Any, repeats: tuple[int, ...]
-    ) -> Plan:
+    def bench(self, planned: BenchPlan, repeats: tuple[int, ...]) -> Plan:
         """Setups at the bench, the one that needs fewest readings first."""
         import pandas as pd
 
-        planned = setups(apparatus, diameters, intervals)
-        most = 12 if self.machinery is None else 3
-        top = planned.table.head(most)
+        top = planned.table.head(12 if self.simulator is None else 3)
         cases = [(s, m) for s in top["sigma_over_unit"].tolist() for m in repeats]
         answers, curves = self.needed(cases)
         pairs = [(setup, m) for setup in top.to_dict("records") for m in repeats]
@@ -245,6 +292,11 @@ class Question:
         ]
         table = pd.DataFrame(rows).sort_values("readings", kind="stable", ignore_index=True)
         return self.result("bench", table, curves, planned.note, planned.cautions)
+
+    def simulated(self, searches: list[Search], simulator: Simulator) -> list[Estimate]:
+        """Where each search reaches the power."""
+        run_searches(searches, simulator, power=self.power, alpha=self.alpha)
+        return [search.reached(self.power, self.alpha) for search in searches]
 
     def result(
         self,
@@ -263,104 +315,38 @@ class Question:
             f"zero, default range of units; power {self.power:g} at alpha {self.alpha:g}."
         )
         columns = ["sigma_over_unit", "repeats", "readings", "power", "low", "high"]
-        if self.machinery is None:
-            curves = power_curves.stored_shares(self.alpha)
+        if self.simulator is None:
+            curves = [_share(*share) for share in stored().shares(self.alpha)]
         return Plan(
             question=question,
             table=pd.DataFrame(rows),
             curves=pd.DataFrame(curves, columns=columns),
             power=self.power,
             alpha=self.alpha,
-            method="table" if self.machinery is None else "simulation",
+            method="table" if self.simulator is None else "simulation",
             note=f"{note} {more}".strip(),
             cautions=cautions,
         )
 
-    def _reached(self, search: Search) -> power_curves.Estimate:
-        curve = search.curve(self.alpha)
-        log, error = curve.reaches(self.power)
-        if not search.settled or not curve.first - 0.3 <= log <= curve.last + 0.3:
-            return power_curves.UNKNOWN
-        return power_curves.Estimate(log=log, error=error)
 
-    def search_readings(self, spread: float, m: int) -> Search:
-        """Sizes round a guess, up to as many states as the verdict weighs."""
-        from quantize.null.sample import MOST_ITEMS
-
-        guess = float(np.interp(spread / np.sqrt(m), *_GUESS)) * np.sqrt(m)
-        return Search(
-            condition=lambda n: Condition(
-                n=int(n), sigma=spread, repeats=m, integers=self.integers, unit_range=None
-            ),
-            tidy=lambda n: float(m * max(round(n / m), FEWEST_STATES)),
-            guess=guess,
-            smallest=m * FEWEST_STATES,
-            largest=m * MOST_ITEMS,
-        )
-
-    def _search_spread(self, count: int, m: int) -> Search:
-        guess = float(np.interp(np.log(count / m), np.log(_GUESS[1]), _GUESS[0])) * np.sqrt(m)
-        return Search(
-            condition=lambda s: Condition(
-                n=count, sigma=s, repeats=m, integers=self.integers, unit_range=None
-            ),
-            tidy=lambda s: float(f"{s:.3g}"),
-            guess=guess,
-            smallest=0.01,
-            largest=1.0,
-        )
-
-    def _shares(
-        self, search: Search, spread: float | None, m: int, count: int = 0
-    ) -> list[dict[str, float]]:
-        return [
-            power_curves.share_of(
-                value if spread is None else spread,
-                m,
-                count if spread is None else value,
-                hits,
-                pages,
-            )
-            for value, hits, pages in zip(*search.hits(self.alpha), strict=True)
-        ]
-
-    def _error_of_spread(self, count: int, m: int, spread: float) -> float:
-        """The error of log n carried over to the logarithm of sigma/unit."""
-        if not np.isfinite(spread):
-            return float("nan")
-        near = [power_curves.from_table(spread * f, m, self.power, self.alpha) for f in (0.95, 1.0)]
-        slope = (near[1].log - near[0].log) / -np.log(0.95)
-        return float(near[1].error / max(slope, 0.1))
-
-
-def _whole(answer: power_curves.Estimate, m: int) -> dict[str, float]:
+def _whole(answer: Estimate, m: int) -> dict[str, float]:
     """Whole states of m readings each."""
     low, high = answer.ends()
     value = float(m * np.ceil(answer.value / m - 1e-9)) if np.isfinite(answer.log) else float("nan")
     return {"readings": value, "low": low, "high": high}
 
 
-def _machinery(
-    estimator: Any,
-    replicates: int | None,
-    rng: RngLike,
-    workers: Any,
-    checkpoint: Any,
-    progress: Progress,
-) -> Machinery | None:
-    if replicates is None:
-        if checkpoint is not None:
-            raise InputError("`checkpoint` is for simulations; give `replicates` as well.")
-        return None
-    seed = randomness.seed_sequence(randomness.generator(rng))
-    return Machinery(
-        replicates=validation.count("replicates", replicates, least=2),
-        seed=seed,
-        estimator=decider(estimator),
-        workers=workers,
-        checkpoint=checkpoint,
-        progress=progress,
-    )
+def _share(spread: float, m: int, n: float, hits: int, samples: int) -> dict[str, float]:
+    """A simulated share as a row of `Plan.curves`."""
+    low, high = binomial_interval(hits, samples)
+    return {
+        "sigma_over_unit": spread,
+        "repeats": m,
+        "readings": n,
+        "power": hits / samples,
+        "low": low,
+        "high": high,
+    }
 
 
 def _need_the_table(estimator: Any, integers: Any, alpha: float) -> None:
@@ -370,8 +356,40 @@ def _need_the_table(estimator: Any, integers: Any, alpha: float) -> None:
         raise InputError(f"`estimator` is {estimator!r}, which the table does not have; {remedy}.")
     if callable(integers) or tuple(integers) != INTEGERS:
         raise InputError(f"`integers` is {integers!r}, which the table does not have; {remedy}.")
-    if alpha not in power_curves.ALPHAS:
+    if alpha not in ALPHAS:
         raise InputError(
             f"`alpha` is {alpha:g}; the table has 0.1, 0.05, 0.02 and 0.01, so take one of these "
             f"or {remedy}."
         )
+
+
+def _repeats_of(given: Any) -> tuple[int, ...]:
+    """Numbers of repeats; none where nothing was said."""
+    if given is None:
+        return ()
+    counts = tuple(validation.count("repeats", m) for m in np.atleast_1d(given).tolist())
+    if not counts:
+        raise InputError("`repeats` is an empty list; give at least one number.")
+    return counts
+
+
+def _at_hand(readings: Any, sigma: Any) -> tuple[int, float, tuple[int, ...]]:
+    """Number, sigma and repeats of the readings at hand."""
+    own = None if sigma is None else validation.positive("sigma", sigma)
+    if np.ndim(readings) == 0 and not isinstance(readings, Readings):
+        if own is None:
+            raise InputError("`sigma` is missing; a number of readings alone shows no unit.")
+        return validation.count("readings", readings), own, REPEATS
+    data = as_readings(readings)
+    levels = data.levels()
+    if own is None and data.sigma is not None:
+        own = float(np.median(data.sigma))
+    if own is None:
+        if levels.degrees < _FEWEST_DEGREES:
+            raise InputError(
+                "`sigma` is missing, and the readings do not determine it; give it, or label the "
+                "states of readings that were repeated."
+            )
+        own = float(np.sqrt(levels.scatter / levels.degrees))
+    repeats = max(round(len(data) / levels.mean.size), 1)
+    return len(data), own, (min(REPEATS, key=lambda m: abs(m - repeats)),)

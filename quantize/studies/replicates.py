@@ -1,4 +1,4 @@
-"""The work itself: pages of one condition, each put to every estimator. This runs in workers."""
+"""The work itself: samples of one condition, each put to every estimator. Runs in workers."""
 
 from __future__ import annotations
 
@@ -15,11 +15,13 @@ from typing import Any
 
 import numpy as np
 
+from quantize._support.chunks import Chunk
 from quantize._support.errors import InputError, warn
+from quantize._support.results import jsonable
 from quantize._support.validation import FloatArray, IntArray
 from quantize.studies.conditions import Condition
 from quantize.studies.estimators import Answer, Estimator, as_answer
-from quantize.studies.simulation import SimulatedReadings, draw
+from quantize.studies.simulate import SimulatedReadings, draw
 
 ANSWERED, RAISED, NO_NUMBER, TIMED_OUT = range(4)
 """What became of one estimate."""
@@ -29,12 +31,13 @@ LARGEST_PAYLOAD = 8_000
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
-class Chunk:
-    """Replicates `first` … `first + count − 1` of one condition."""
+class Cell:
+    """A condition with what is asked of it; pickled once and sent with each task."""
 
-    cell: int
-    first: int
-    count: int
+    condition: Condition
+    estimators: tuple[Estimator, ...]
+    prob: float
+    time_limit: float | None
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -43,7 +46,7 @@ class Task:
     takes the answer of an earlier one for this one's."""
 
     chunk: Chunk
-    payload: bytes | Work
+    cell: bytes | Cell
     entropy: Any
     spawn_key: tuple[int, ...]
     home: int
@@ -54,7 +57,7 @@ class Task:
 class Outcomes:
     """Answers to a chunk: rows are replicates, columns estimators.
 
-    `bound` is the Cramér–Rao bound of each page; `covered` is −1 where no interval was stated;
+    `bound` is the Cramér–Rao bound of each sample; `covered` is −1 where no interval was stated;
     `decision` is the p-value, or 0 and 1 for yes and no. `messages` has, for each estimator that
     had an error, the first replicate with one and its text.
     """
@@ -65,7 +68,6 @@ class Outcomes:
     decision: FloatArray
     fate: IntArray
     seconds: FloatArray
-    page_seconds: FloatArray
     messages: dict[str, tuple[int, str]]
 
     @classmethod
@@ -79,44 +81,50 @@ class Outcomes:
             decision=np.full(shape, np.nan),
             fate=np.zeros(shape, dtype=np.int64),
             seconds=np.zeros(shape),
-            page_seconds=np.zeros(count),
             messages={},
         )
 
     def put(self, first: int, other: Outcomes) -> None:
         """Write the replicates of `other` from row `first` on."""
         rows = slice(first, first + len(other.bound))
-        for field in dataclasses.fields(self):
-            if field.name != "messages":
-                getattr(self, field.name)[rows] = getattr(other, field.name)
+        for name in ARRAYS:
+            getattr(self, name)[rows] = getattr(other, name)
         for name, message in other.messages.items():
             self.messages[name] = min(message, self.messages.get(name, message))
 
+    def to_json(self) -> dict[str, Any]:
+        """JSON-ready; floats keep every digit, NaN is null."""
+        return {name: jsonable(getattr(self, name)) for name in ARRAYS} | {
+            "messages": self.messages
+        }
 
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Work:
-    """What is pickled once for a condition and sent with each of its tasks."""
+    @classmethod
+    def of_json(cls, body: dict[str, Any]) -> Outcomes:
+        """Read back what `to_json` gave."""
+        kinds = {"covered": np.int64, "fate": np.int64}
+        arrays = {name: np.array(body[name], dtype=kinds.get(name, float)) for name in ARRAYS}
+        messages = {name: (int(row), str(text)) for name, (row, text) in body["messages"].items()}
+        return cls(**arrays, messages=messages)
 
-    condition: Condition
-    estimators: tuple[Estimator, ...]
-    prob: float
-    time_limit: float | None
+    @property
+    def seconds_each(self) -> FloatArray:
+        """The time that each replicate took."""
+        total: FloatArray = self.seconds.sum(axis=1)
+        return total
 
 
-def pickled(works: list[Work]) -> list[bytes]:
-    """Each work pickled once; functions that live in no module go by value where they can.
+ARRAYS = ("bound", "unit", "covered", "decision", "fate", "seconds")
+"""The arrays of `Outcomes`."""
 
-    Raises
-    ------
-    InputError
-        For a function that cannot be sent to another process.
-    """
+
+def pickled(cells: list[Cell]) -> list[bytes]:
+    """Each cell pickled once; functions that live in no module go by value where they can."""
     try:
         dumps = importlib.import_module("cloudpickle").dumps
     except ImportError:
         dumps = pickle.dumps
     try:
-        payloads: list[bytes] = [dumps(work) for work in works]
+        payloads: list[bytes] = [dumps(cell) for cell in cells]
     except Exception as error:
         raise InputError(
             f"`estimators` or `conditions` hold a function that cannot be sent to a worker "
@@ -133,15 +141,15 @@ def pickled(works: list[Work]) -> list[bytes]:
 
 
 @functools.lru_cache(maxsize=256)
-def _unpacked(payload: bytes) -> Work:
+def _unpickled(payload: bytes) -> Cell:
     try:
-        work: Work = pickle.loads(payload)
+        cell: Cell = pickle.loads(payload)
     except (ImportError, AttributeError) as error:
         raise InputError(
             f"`estimators` or `conditions` hold a function that a worker cannot load ({error}); "
             "make its module importable there."
         ) from None
-    return work
+    return cell
 
 
 def perform(task: Task) -> Outcomes:
@@ -149,15 +157,13 @@ def perform(task: Task) -> Outcomes:
     if os.getpid() != task.home:
         one_thread()
     load_libraries()
-    work = task.payload if isinstance(task.payload, Work) else _unpacked(task.payload)
-    return answers(work, task.chunk, task.entropy, task.spawn_key)
+    cell = task.cell if isinstance(task.cell, Cell) else _unpickled(task.cell)
+    return answers(cell, task.chunk, task.entropy, task.spawn_key)
 
 
 @functools.cache
 def load_libraries() -> None:
     """Load what estimators load when first used, so that it counts against no time limit."""
-    for name in ("comb.periodogram", "comb.least_squares", "model.mixture", "null.evidence"):
-        importlib.import_module(f"quantize.{name}")
     for name in ("pandas", "scipy.integrate", "scipy.optimize", "scipy.special", "scipy.stats"):
         importlib.import_module(name)
 
@@ -170,38 +176,35 @@ def one_thread() -> None:
     threadpool_limits(1)
 
 
-def answers(work: Work, chunk: Chunk, entropy: Any, spawn_key: tuple[int, ...]) -> Outcomes:
+def answers(cell: Cell, chunk: Chunk, entropy: Any, spawn_key: tuple[int, ...]) -> Outcomes:
     """Draw each replicate from a seed of its own and ask every estimator."""
-    out = Outcomes.empty(chunk.count, len(work.estimators))
+    out = Outcomes.empty(chunk.count, len(cell.estimators))
     for row in range(chunk.count):
-        begin = time.perf_counter()
-        seed = np.random.SeedSequence(
-            entropy, spawn_key=(*spawn_key, chunk.cell, chunk.first + row)
-        )
-        page_seed, *own_seeds = seed.spawn(1 + len(work.estimators))
-        page = draw(work.condition, np.random.default_rng(page_seed))
-        out.bound[row] = page.truth.bound()
-        for column, estimator in enumerate(work.estimators):
+        number = chunk.first + row
+        seed = np.random.SeedSequence(entropy, spawn_key=(*spawn_key, chunk.cell, number))
+        sample_seed, *own_seeds = seed.spawn(1 + len(cell.estimators))
+        sample = draw(cell.condition, np.random.default_rng(sample_seed))
+        out.bound[row] = sample.truth.bound()
+        for column, estimator in enumerate(cell.estimators):
             start = time.perf_counter()
-            question = functools.partial(_answer, estimator, page, own_seeds[column], work.prob)
-            fate, answer = _ask(question, work.time_limit)
+            question = functools.partial(_answer, estimator, sample, own_seeds[column], cell.prob)
+            fate, answer = _ask(question, cell.time_limit)
             out.seconds[row, column] = round(time.perf_counter() - start, 6)
             out.fate[row, column] = fate
             if isinstance(answer, str):
-                out.messages.setdefault(estimator.name, (chunk.first + row, answer))
+                out.messages.setdefault(estimator.name, (number, answer))
                 continue
             out.unit[row, column] = answer.unit
             out.decision[row, column] = answer.decision
-            holds = answer.holds(work.condition.unit) if page.truth.unit is not None else None
+            holds = answer.holds(cell.condition.unit) if sample.truth.unit is not None else None
             out.covered[row, column] = -1 if holds is None else int(holds)
-        out.page_seconds[row] = round(time.perf_counter() - begin, 6)
     return out
 
 
 def _answer(
-    estimator: Estimator, page: SimulatedReadings, seed: np.random.SeedSequence, prob: float
+    estimator: Estimator, sample: SimulatedReadings, seed: np.random.SeedSequence, prob: float
 ) -> Answer:
-    return as_answer(estimator.ask(page, seed), prob)
+    return as_answer(estimator.ask(sample, seed), prob)
 
 
 def _ask(question: Callable[[], Answer], limit: float | None) -> tuple[int, Answer | str]:

@@ -29,13 +29,17 @@ def binomial_interval(
 
     Parameters
     ----------
-    hits, trials : int
+    hits : int
+        How many trials succeeded.
+    trials : int
+        How many trials there were.
     confidence : float
+        Probability that the interval holds the true share, at least.
 
     Returns
     -------
     low, high : float
-        NaN where there was no trial.
+        Ends of the interval; NaN where there was no trial.
 
     References
     ----------
@@ -65,20 +69,21 @@ def summarise(
     *,
     tolerance: float,
     alpha: float,
-) -> pd.DataFrame:
-    """One row for each condition and estimator; see `Comparison.table`."""
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Counts and median times, a row for each condition and estimator; see `Comparison`."""
     import pandas as pd
 
     fields = shown_fields(conditions)
-    rows = []
+    rows, times = [], []
     for condition, outcomes in zip(conditions, answers, strict=True):
         head = {field: condition.label(field) for field in fields}
         head["sigma_over_unit"] = condition.sigma_over_unit
+        medians = np.median(outcomes.seconds, axis=0).tolist()
         for column, name in enumerate(names):
-            rows.append(
-                head | {"estimator": name} | _row(condition, outcomes, column, tolerance, alpha)
-            )
-    return pd.DataFrame(rows)
+            named = head | {"estimator": name}
+            rows.append(named | _row(condition, outcomes, column, tolerance, alpha))
+            times.append(named | {"seconds": medians[column]})
+    return pd.DataFrame(rows), pd.DataFrame(times)
 
 
 def shown_fields(conditions: Sequence[Condition]) -> list[str]:
@@ -91,30 +96,12 @@ def shown_fields(conditions: Sequence[Condition]) -> list[str]:
     return shown
 
 
-def timing(
-    conditions: Sequence[Condition], names: Sequence[str], answers: Sequence[Outcomes]
-) -> pd.DataFrame:
-    """Median seconds of one estimate, for each condition and estimator."""
-    import pandas as pd
-
-    fields = shown_fields(conditions)
-    rows = []
-    for condition, outcomes in zip(conditions, answers, strict=True):
-        head = {field: condition.label(field) for field in fields}
-        head["sigma_over_unit"] = condition.sigma_over_unit
-        medians = np.median(outcomes.seconds, axis=0)
-        for name, seconds in zip(names, medians.tolist(), strict=True):
-            rows.append(head | {"estimator": name, "seconds": seconds})
-    return pd.DataFrame(rows)
-
-
 def _row(
     condition: Condition, outcomes: Outcomes, column: int, tolerance: float, alpha: float
 ) -> dict[str, Any]:
     fate = outcomes.fate[:, column]
-    pages = fate.size
     row: dict[str, Any] = {
-        "pages": pages,
+        "pages": fate.size,
         "answered": int(np.sum(fate == ANSWERED)),
         "raised": int(np.sum(fate == RAISED)),
         "not_a_number": int(np.sum(fate == NO_NUMBER)),
@@ -134,7 +121,7 @@ def _row(
     covered = outcomes.covered[:, column]
     row |= _share("coverage", (covered == 1)[covered >= 0], has_unit)
     decision = outcomes.decision[:, column]
-    # A page on which the estimator failed did not show steps.
+    # A sample on which the estimator failed did not show steps.
     said = (decision <= alpha) if np.isfinite(decision).any() else np.zeros(0, dtype=bool)
     row |= _share("power", said, has_unit)
     row |= _share("false_alarms", said, not has_unit)
@@ -158,8 +145,8 @@ def _share(name: str, hits: BoolArray, applies: bool) -> dict[str, float]:
 def _errors(deviation: FloatArray, bound: FloatArray, applies: bool) -> dict[str, float]:
     """Bias and error of the right answers, relative to the unit and to the Cramér–Rao bound.
 
-    `over_bound` is the root mean square of deviation/bound, page by page: 1 for an estimator that
-    reaches the bound. Standard errors are those of a mean, carried through the root.
+    `over_bound` is the root mean square of deviation/bound, sample by sample: 1 for an estimator
+    that reaches the bound. Standard errors are those of a mean, carried through the root.
     """
     known = np.isfinite(bound) & (bound > 0)
     deviation, bound = deviation[known], bound[known]

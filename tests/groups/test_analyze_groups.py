@@ -1,6 +1,7 @@
 """Many groups against `analyze` on each, whatever the order, the workers and the interruptions."""
 
 import json
+import multiprocessing
 import os
 from concurrent.futures import ThreadPoolExecutor
 
@@ -64,8 +65,8 @@ def test_columns_of_sigma_state_and_resolution_reach_each_group():
         table, sigma="error", state="state", resolution="step", rng=2, **OPTIONS
     )
     part = table[table["particle"] == "P1"]
-    page = qz.Readings(part["divisions"], sigma=0.2, state=part["state"], resolution=0.1)
-    one = qz.analyze(page, n_resamples=99, rng=found.seed_of("P1"))
+    sample = qz.Readings(part["divisions"], sigma=0.2, state=part["state"], resolution=0.1)
+    one = qz.analyze(sample, n_resamples=99, rng=found.seed_of("P1"))
     assert found.table["unit"][1] == one.unit
     assert found.analysis("P1").to_dict() == one.to_dict()
     numbers = qz.analyze_groups(table, sigma=0.2, state="state", resolution=0.1, rng=2, **OPTIONS)
@@ -77,9 +78,9 @@ def test_columns_of_sigma_state_and_resolution_reach_each_group():
 def test_how_the_rows_of_different_groups_are_mixed_does_not_matter(table, reference, data):
     # The first row of each group stays first, and each group keeps its own order.
     rest = data.draw(st.permutations(np.repeat(range(4), 7).tolist()))
-    turn = [*range(4), *rest]
+    order = [*range(4), *rest]
     rows = [iter(range(8 * g, 8 * g + 8)) for g in range(4)]
-    mixed = table.iloc[[next(rows[g]) for g in turn]]
+    mixed = table.iloc[[next(rows[g]) for g in order]]
     parts = split(mixed, by="particle", value="divisions")
     plain = split(table, by="particle", value="divisions")
     for a, b in zip(parts, plain, strict=True):
@@ -141,7 +142,7 @@ def test_one_bad_group_does_not_stop_the_others(table, reference):
     assert found.results["P0"].verdict == found.table["verdict"][0]
 
 
-def test_a_group_that_leaves_no_unit_to_try_is_one_sentence(table):
+def test_a_group_that_leaves_no_unit_to_try_is_one_message(table):
     coarse = pd.DataFrame({"particle": "coarse", "divisions": [1.0, 2.0, 3.0, 2.0]})
     found = qz.analyze_groups(pd.concat([table, coarse]), rng=5, **OPTIONS)
     assert found.failed["coarse"].startswith("`unit_range` cannot be chosen: the smallest unit")
@@ -153,7 +154,7 @@ def test_text_among_numbers_spoils_its_own_group_only():
     assert found.failed == {"B": "`divisions` holds text 'lost' at entry 1; give numbers."}
 
 
-def test_a_category_without_rows_is_told(table):
+def test_a_category_without_rows_is_named(table):
     names = pd.Categorical(table["particle"], ["P0", "P1", "P2", "P3", "P4"])
     found = qz.analyze_groups(table.assign(particle=names), rng=5, **OPTIONS)
     assert found.failed == {"P4": "`divisions` has no readings of this group; take some."}
@@ -226,10 +227,10 @@ def test_interrupted_work_goes_on_where_it_stopped(tmp_path, table, reference):
     with pytest.raises(KeyboardInterrupt):
         qz.analyze_groups(big, rng=5, keep=kept, progress=stop, **OPTIONS)
     assert len(kept.read_text().splitlines()) == 1 + 4
-    told = []
+    seen = []
     # Without a seed the one in the file holds.
-    found = qz.analyze_groups(big, keep=kept, progress=lambda *c: told.append(c), **OPTIONS)
-    assert told == [(8, 12), (12, 12)]
+    found = qz.analyze_groups(big, keep=kept, progress=lambda *c: seen.append(c), **OPTIONS)
+    assert seen == [(8, 12), (12, 12)]
     same(found, qz.analyze_groups(big, rng=5, **OPTIONS))
     finished = kept.read_bytes()
     same(qz.analyze_groups(big, rng=5, keep=kept, **OPTIONS), found)
@@ -291,9 +292,33 @@ def test_what_is_kept_keeps_every_bit(tmp_path):
     assert repr(again) == repr(row)
 
 
-def test_a_process_that_dies_is_one_sentence(table):
+def test_a_process_that_dies_is_one_message(table):
     with pytest.raises(qz.InputError, match=r"a process of it has died .* `keep` to go on"):
         qz.analyze_groups(table, rng=5, workers=2, **(OPTIONS | {"offset": _Deadly()}))
+
+
+def test_a_pool_that_was_shut_down_is_one_message(table):
+    pool = ThreadPoolExecutor(1)
+    pool.shutdown()
+    with pytest.raises(
+        qz.InputError, match=r"`workers` is a ThreadPoolExecutor .*shutdown.*`keep`"
+    ):
+        qz.analyze_groups(table, rng=5, workers=pool, **OPTIONS)
+
+
+def test_a_worker_that_was_killed_is_replaced(table, reference):
+    killed = []
+
+    def kill_one(done, total):
+        if not killed:
+            victim = multiprocessing.active_children()[0]
+            killed.append(victim.pid)
+            victim.kill()
+
+    big = invented(12, seed=3)
+    found = qz.analyze_groups(big, rng=5, workers=2, progress=kill_one, **OPTIONS)
+    assert killed
+    same(found, qz.analyze_groups(big, rng=5, **OPTIONS))
 
 
 class _Deadly(float):

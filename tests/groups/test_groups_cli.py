@@ -9,7 +9,7 @@ import quantize as qz
 from quantize import cli
 from quantize.files import read_table
 
-PAGES = {
+SAMPLES = {
     "A": [19.66, 24.60, 29.62, 34.47, 39.38, 44.42, 49.41],
     "B": [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9],
     "C": [7.2],
@@ -20,7 +20,7 @@ PAGES = {
 def quantize(capsys, tmp_path, monkeypatch):
     """Run the program in a folder with an invented table, inside this process."""
     monkeypatch.chdir(tmp_path)
-    rows = [f"{name},{x:.2f}" for name, page in PAGES.items() for x in page]
+    rows = [f"{name},{x:.2f}" for name, sample in SAMPLES.items() for x in sample]
     (tmp_path / "many.csv").write_text("\n".join(["particle,divisions", *rows]) + "\n")
 
     def run(*arguments):
@@ -108,7 +108,9 @@ def test_one_sigma_for_all(quantize):
 
 def test_a_running_number_is_not_taken_for_readings(quantize, tmp_path):
     rows = [
-        f"{name},{i},{x:.2f} or so" for name, page in PAGES.items() for i, x in enumerate(page, 1)
+        f"{name},{i},{x:.2f} or so"
+        for name, sample in SAMPLES.items()
+        for i, x in enumerate(sample, 1)
     ]
     (tmp_path / "many.csv").write_text("\n".join(["particle,no,note", *rows]) + "\n")
     status, out, err = quantize(*QUICK)
@@ -122,7 +124,7 @@ def test_a_running_number_is_not_taken_for_readings(quantize, tmp_path):
 
 
 def test_a_unit_in_the_cells_and_a_faulty_one_spoil_no_other_group(quantize, tmp_path):
-    rows = [f"{name};{x:.2f} div".replace(".", ",") for name in "AB" for x in PAGES[name]]
+    rows = [f"{name};{x:.2f} div".replace(".", ",") for name in "AB" for x in SAMPLES[name]]
     rows.append("C;lost")
     (tmp_path / "many.csv").write_text("\n".join(["particle;divisions", *rows]) + "\n")
     status, out, err = quantize(*QUICK, "--json")
@@ -132,7 +134,7 @@ def test_a_unit_in_the_cells_and_a_faulty_one_spoil_no_other_group(quantize, tmp
     table = found["groups"]["table"]
     assert [row["group"] for row in table if row["verdict"] is None] == ["C"]
     assert table[2]["reason"] == "`divisions` holds text 'lost' at entry 0; give numbers."
-    plain = ["particle,divisions", *(f"{name},{x:.2f}" for name in "AB" for x in PAGES[name])]
+    plain = ["particle,divisions", *(f"{name},{x:.2f}" for name in "AB" for x in SAMPLES[name])]
     (tmp_path / "many.csv").write_text("\n".join(plain) + "\n")
     again = json.loads(quantize(*QUICK, "--json")[1])
     assert again["groups"]["table"][0]["unit"] == table[0]["unit"]

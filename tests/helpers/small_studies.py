@@ -13,6 +13,6 @@ GRID = {"n": [6, 9], "sigma": [0.1, 0.3], "integers": (-4, 4)}
 
 
 def small_study(**options: Any) -> Comparison:
-    """Two cheap estimators, four conditions, 40 pages each."""
+    """Two cheap estimators, four conditions, 40 samples each."""
     settings: dict[str, Any] = {"replicates": 40, "rng": 11} | options
     return qz.compare_estimators([own.third_of_median, own.drawn], GRID, **settings)

@@ -59,7 +59,7 @@ def alternating(rng: np.random.Generator, size: int) -> Any:
 
 
 class Marks:
-    """Leaves a dot in a file for every page."""
+    """Leaves a dot in a file for every sample."""
 
     def __init__(self, path: str) -> None:
         self.path = path

@@ -18,7 +18,8 @@ import study_estimators as own
 from small_studies import GRID, small_study
 
 import quantize as qz
-from quantize.studies import Comparison, checkpoint
+from quantize.studies import Comparison
+from quantize.studies.study import Checkpoint
 
 HELPERS = Path(own.__file__).parent
 LONG = """
@@ -103,11 +104,11 @@ def test_a_study_taken_up_when_finished_works_no_more(
 ) -> None:
     kept = tmp_path / "study.jsonl"
     small_study(checkpoint=kept)
-    told: list[int] = []
-    again = small_study(checkpoint=kept, progress=lambda done, total: told.append(done))
+    seen: list[int] = []
+    again = small_study(checkpoint=kept, progress=lambda done, total: seen.append(done))
     pd.testing.assert_frame_equal(again.table, reference.table, check_exact=True)
     pd.testing.assert_frame_equal(again.timing, small_study(checkpoint=kept).timing)
-    assert told == []
+    assert seen == []
 
 
 def test_without_a_seed_the_one_of_the_checkpoint_is_taken(tmp_path: Path) -> None:
@@ -194,7 +195,7 @@ def test_another_grid_estimator_or_version_is_refused(
     # The same function by name, but its code has changed.
     with pytest.raises(qz.InputError, match="in the estimators, function was"):
         study(lambda readings, unit_range: 2.0)
-    monkeypatch.setattr("quantize.studies.study.__version__", "9.9")
+    monkeypatch.setattr(qz, "__version__", "9.9")
     with pytest.raises(qz.InputError, match=r"the version of quantize was .* and is 9\.9"):
         study(lambda readings, unit_range: 1.0)
 
@@ -207,7 +208,7 @@ def test_a_file_of_something_else_is_left_alone(tmp_path: Path) -> None:
     assert kept.read_text() == "my notes\n"
 
 
-def test_a_place_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:
+def test_a_place_that_cannot_be_written_is_one_message(tmp_path: Path) -> None:
     with pytest.raises(
         qz.InputError, match=r"there is no folder .*; make it first or choose another"
     ):
@@ -241,7 +242,7 @@ def test_a_full_disk_keeps_what_is_finished(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no limits on the size of files")
-def test_a_limit_of_the_system_is_one_sentence(tmp_path: Path, reference: Comparison) -> None:
+def test_a_limit_of_the_system_is_one_message(tmp_path: Path, reference: Comparison) -> None:
     import resource
 
     kept = tmp_path / "study.jsonl"
@@ -261,7 +262,7 @@ def test_a_limit_of_the_system_is_one_sentence(tmp_path: Path, reference: Compar
 def test_two_studies_do_not_share_a_file(tmp_path: Path) -> None:
     kept = tmp_path / "study.jsonl"
     small_study(checkpoint=kept)
-    holder = checkpoint.Checkpoint(kept)
+    holder = Checkpoint(kept)
     header = holder.header()
     assert header is not None
     holder.open(header)

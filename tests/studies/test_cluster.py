@@ -94,7 +94,7 @@ def test_a_worker_killed_in_the_middle_loses_nothing(client: Any, tmp_path: Path
     pd.testing.assert_frame_equal(found.table, whole.table, check_exact=True)
 
 
-def test_an_executor_that_was_shut_down_is_a_sentence(client: Any) -> None:
+def test_an_executor_that_was_shut_down_is_a_message(client: Any) -> None:
     executor = client.get_executor()
     executor.shutdown()
     with pytest.raises(qz.InputError, match="`workers` is a ClientExecutor that can take no more"):

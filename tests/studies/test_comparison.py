@@ -39,7 +39,7 @@ def wrong_in_turn(readings: Any, unit_range: Any, rng: Any = None) -> float:
     return float(rng.choice([1.0, 0.5, 1 / 3, 2.0, 0.8], p=[0.4, 0.2, 0.1, 0.2, 0.1]))
 
 
-def test_wrong_answers_are_told_apart() -> None:
+def test_wrong_answers_are_sorted_by_kind() -> None:
     found = qz.compare_estimators(wrong_in_turn, {"n": 5}, replicates=2000, rng=3)
     [row] = found.table.to_dict("records")
     shares = {"right": 0.4, "half": 0.2, "third": 0.1, "double": 0.2, "other": 0.1}
@@ -91,7 +91,7 @@ def test_the_published_shares_come_out() -> None:
     found = qz.compare_estimators(names, {"n": 10, "sigma": [0.1, 0.2]}, replicates=100, rng=8)
     expected = [0.99, 0.96, 0.99, 0.99, 0.44, 0.28, 0.44, 0.75]
     for share, seen in zip(expected, found.table["right"], strict=True):
-        # Both were measured, this one on 100 pages and the other on some hundreds: four errors of
+        # Both were measured, this one on 100 samples and the other on some hundreds: four errors of
         # the difference and what an improved estimator may gain.
         assert seen > share - 4 * np.sqrt(2 * share * (1 - share) / 100) - 0.02
         assert seen < share + 4 * np.sqrt(2 * share * (1 - share) / 100) + 0.05
@@ -108,7 +108,7 @@ def test_estimators_that_fail_are_counted_and_the_study_goes_on() -> None:
     assert table.loc["nan_at_times", "not_a_number"] == failed["nan_at_times"] > 0
     assert table.loc["hangs_at_times", "timed_out"] == failed["hangs_at_times"] > 0
     assert table.loc["third_of_median", "answered"] == 12
-    # A page without an answer is not right.
+    # A sample without an answer is not right.
     assert table.loc["raises_at_times", "right"] == pytest.approx(
         table.loc["raises_at_times", "answered"] / 12
     )
@@ -130,7 +130,7 @@ def test_the_library_can_be_passed_as_it_is() -> None:
     assert found.table["coverage"].notna().all()
 
 
-def test_a_free_offset_is_told_to_those_who_can_hear() -> None:
+def test_a_free_offset_reaches_estimators_that_take_one() -> None:
     seen = []
 
     def listens(readings: Any, unit_range: Any, offset: Any = None) -> float:
@@ -256,7 +256,7 @@ def test_lists_are_run_through_and_pairs_stay() -> None:
         ({"rng": "x"}, "`rng` is 'x'"),
     ],
 )
-def test_bad_input_is_one_clear_sentence(options: dict[str, Any], message: str) -> None:
+def test_bad_input_is_one_clear_message(options: dict[str, Any], message: str) -> None:
     given = {"estimators": own.drawn, "conditions": GRID, "replicates": 2} | options
     with pytest.raises(qz.InputError, match=message):
         qz.compare_estimators(**given)

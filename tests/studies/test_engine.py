@@ -17,10 +17,11 @@ import study_estimators as own
 from small_studies import GRID, small_study
 
 import quantize as qz
-from quantize.studies import Comparison, Condition, schedule
+from quantize._support import chunks
+from quantize._support.chunks import Chunk, Schedule
+from quantize.studies import Comparison, Condition
 from quantize.studies.estimators import estimators_of
-from quantize.studies.replicates import LARGEST_PAYLOAD, Chunk, Outcomes, Work, answers
-from quantize.studies.schedule import Schedule
+from quantize.studies.replicates import LARGEST_PAYLOAD, Cell, answers
 
 
 def same(one: Comparison, other: Comparison) -> None:
@@ -53,11 +54,11 @@ def test_an_own_process_pool_changes_nothing(reference: Comparison) -> None:
         same(small_study(workers=pool), reference)
 
 
-@pytest.mark.parametrize("seconds", [(1e-9, 1e-9), (9.0, 9.0)], ids=["single pages", "at once"])
+@pytest.mark.parametrize("seconds", [(1e-9, 1e-9), (9.0, 9.0)], ids=["single samples", "at once"])
 def test_the_size_of_chunks_changes_nothing(
     seconds: tuple[float, float], reference: Comparison, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(schedule, "SECONDS", seconds)
+    monkeypatch.setattr(chunks, "SECONDS", seconds)
     same(small_study(), reference)
 
 
@@ -74,35 +75,40 @@ def test_estimators_of_linear_algebra_are_the_same_in_a_worker() -> None:
 
 
 def test_a_replicate_depends_on_its_number_alone() -> None:
-    work = Work(
+    cell = Cell(
         condition=Condition(n=7),
         estimators=estimators_of(own.drawn),
         prob=0.95,
         time_limit=None,
     )
-    whole = answers(work, Chunk(cell=2, first=0, count=6), 1, ())
-    part = answers(work, Chunk(cell=2, first=4, count=2), 1, ())
-    other = answers(work, Chunk(cell=3, first=4, count=2), 1, ())
+    whole = answers(cell, Chunk(cell=2, first=0, count=6), 1, ())
+    part = answers(cell, Chunk(cell=2, first=4, count=2), 1, ())
+    other = answers(cell, Chunk(cell=3, first=4, count=2), 1, ())
     assert np.array_equal(whole.unit[4:], part.unit)
     assert np.array_equal(whole.bound[4:], part.bound)
     assert len(np.unique(whole.unit)) == 6
     assert not np.any(other.unit == part.unit)
 
 
-def test_pages_are_done_once_and_in_chunks_of_about_a_second() -> None:
+def test_samples_are_done_once_and_in_chunks_of_about_a_second() -> None:
     plan = Schedule(3, 1000)
     sizes = []
     done = np.zeros((3, 1000), dtype=int)
     while (chunk := plan.next()) is not None:
         done[chunk.cell, chunk.first : chunk.first + chunk.count] += 1
         sizes.append(chunk.count)
-        outcomes = Outcomes.empty(chunk.count, 1)
-        outcomes.page_seconds[:] = 0.01
-        plan.finished(chunk, outcomes)
+        plan.finished(chunk, np.full(chunk.count, 0.01))
     assert np.all(done == 1)
-    assert sizes[:3] == [schedule.PILOT] * 3
-    # Pages of 0.01 s: from 20 to 100 are 0.2 to 1 s.
+    assert sizes[:3] == [chunks.PILOT] * 3
+    # Samples of 0.01 s: from 20 to 100 are 0.2 to 1 s.
     assert all(20 <= size <= 100 for size in sizes[3:-1])
+
+
+def test_chunks_of_one_size_pass_over_what_is_done() -> None:
+    plan = Schedule(1, 10, size=4)
+    plan.have(Chunk(cell=0, first=5, count=1), np.zeros(1))
+    given = [(chunk.first, chunk.count) for chunk in iter(plan.next, None)]
+    assert given == [(0, 4), (4, 1), (6, 4)]
 
 
 def test_a_lost_chunk_is_given_out_again() -> None:
@@ -125,7 +131,7 @@ class Recorder(Executor):
         from concurrent.futures import Future
 
         self.sizes.append(len(pickle.dumps((function, task))))
-        self.payloads.add(id(task.payload))
+        self.payloads.add(id(task.cell))
         future: Future[Any] = Future()
         future.set_result(function(task))
         return future
@@ -145,7 +151,7 @@ def test_tasks_are_small_and_functions_pickled_once() -> None:
     assert len(recorder.payloads) == 2
 
 
-def test_a_heavy_function_is_told() -> None:
+def test_a_heavy_function_is_warned_of() -> None:
     data = np.zeros(LARGEST_PAYLOAD)
     heavy = {"heavy": functools.partial(own.drawn, rng=data)}
     with pytest.warns(qz.QuantizeWarning, match="takes 65 kB to send"):
@@ -165,19 +171,19 @@ def test_a_dead_worker_is_replaced(reference: Comparison) -> None:
     assert killed
 
 
-def test_an_estimator_that_brings_workers_down_ends_in_a_sentence() -> None:
+def test_an_estimator_that_brings_workers_down_ends_in_a_message() -> None:
     with pytest.raises(qz.InputError, match=r"`workers` is 2, and its processes die again"):
         qz.compare_estimators(own.brings_down, {"n": 5}, replicates=2, rng=1, workers=2)
 
 
-def test_a_pool_that_was_shut_down_is_a_sentence() -> None:
+def test_a_pool_that_was_shut_down_is_a_message() -> None:
     pool = ThreadPoolExecutor(1)
     pool.shutdown()
     with pytest.raises(qz.InputError, match=r"`workers` is a ThreadPoolExecutor .*shutdown"):
         small_study(workers=pool)
 
 
-def test_a_pool_of_ones_own_that_breaks_is_a_sentence_and_the_rest_is_kept(tmp_path: Path) -> None:
+def test_a_pool_of_ones_own_that_breaks_is_a_message_and_the_rest_is_kept(tmp_path: Path) -> None:
     kept = tmp_path / "study.jsonl"
     context = multiprocessing.get_context("spawn")
     with (
@@ -190,7 +196,7 @@ def test_a_pool_of_ones_own_that_breaks_is_a_sentence_and_the_rest_is_kept(tmp_p
     assert kept.read_text().count("\n") == 1
 
 
-def test_a_map_that_returns_something_else_is_a_sentence() -> None:
+def test_a_map_that_returns_something_else_is_a_message() -> None:
     for wrong in (lambda function, tasks: tasks, lambda function, tasks: []):
         with pytest.raises(TypeError, match="`workers` returned"):
             small_study(workers=wrong)
@@ -203,7 +209,7 @@ def test_workers_of_no_kind_are_refused() -> None:
         small_study(workers=0)
 
 
-def test_progress_counts_pages_to_the_end() -> None:
+def test_progress_counts_samples_to_the_end() -> None:
     seen: list[tuple[int, int]] = []
     small_study(progress=lambda done, total: seen.append((done, total)))
     assert seen[-1] == (160, 160)

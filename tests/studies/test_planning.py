@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.studies import Answer, power_curves
-from quantize.studies.power_curves import fit_curve
+from quantize.null.power import fit_curve, readings_needed, stored
+from quantize.studies import Answer
 
 BENCH = {
     "plates": {"separation": "4 mm"},
@@ -26,6 +26,12 @@ def test_readings_needed_agree_with_the_table_measured_before() -> None:
     # 100 samples at sizes some readings apart.
     found = qz.plan(sigma=[0.05, 0.10, 0.15], repeats=1).table["readings"].to_numpy()
     assert found == pytest.approx([13, 16, 22], rel=0.25)
+
+
+def test_the_advice_of_a_verdict_is_the_plan_for_single_readings() -> None:
+    for sigma in (0.02, 0.05, 0.08, 0.12, 0.2):
+        assert readings_needed(sigma) == qz.plan(sigma=sigma, repeats=1).table["readings"][0]
+    assert readings_needed(0.21) is None
 
 
 def test_more_scatter_needs_more_and_more_power_too() -> None:
@@ -56,17 +62,17 @@ def test_the_smallest_unit_undoes_the_number_of_readings() -> None:
     assert unit == pytest.approx(1 / 0.125, rel=0.1)
 
 
-def test_readings_at_hand_tell_their_sigma_and_repeats() -> None:
-    page = qz.simulate(40, sigma=0.5, repeats=2, unit=5.0, rng=3)
-    row = qz.plan(readings=page).table.iloc[0]
+def test_readings_at_hand_determine_their_sigma_and_repeats() -> None:
+    sample = qz.simulate(40, sigma=0.5, repeats=2, unit=5.0, rng=3)
+    row = qz.plan(readings=sample).table.iloc[0]
     # 20 degrees of freedom: the standard error of a standard deviation is 16 %; four of them.
     assert row["sigma"] == pytest.approx(0.5, rel=0.64)
     assert (row["readings"], row["repeats"]) == (40, 2)
-    told = qz.plan(readings=qz.Readings(page.values, sigma=0.4)).table.iloc[0]
-    assert (told["sigma"], told["repeats"]) == (0.4, 1)
+    given = qz.plan(readings=qz.Readings(sample.values, sigma=0.4)).table.iloc[0]
+    assert (given["sigma"], given["repeats"]) == (0.4, 1)
 
 
-def test_too_few_or_too_rough_is_told_as_not_known() -> None:
+def test_too_few_or_too_rough_is_shown_as_not_known() -> None:
     assert np.isnan(qz.plan(sigma=0.5, repeats=1).table["readings"][0])
     assert np.isnan(qz.plan(readings=3, sigma=1.0, repeats=1).table["unit"][0])
     assert "more" in str(qz.plan(sigma=0.5, repeats=1))
@@ -103,14 +109,14 @@ def test_the_stated_error_of_a_curve_is_honest(rng: np.random.Generator) -> None
 
 
 def test_every_place_of_the_table_was_simulated_around_its_answer() -> None:
-    stored = power_curves.stored()
-    assert {cell["repeats"] for cell in stored["cells"]} == {1, 2, 4}
-    assert 0 < stored["interpolation"] < 0.25
-    for cell in stored["cells"]:
+    table = stored().content
+    assert {cell["repeats"] for cell in table["cells"]} == {1, 2, 4}
+    assert 0 < table["interpolation"] < 0.25
+    for cell in table["cells"]:
         assert len(cell["n"]) == len(cell["hits"]) == len(cell["pages"])
-        for row, pages in zip(cell["hits"], cell["pages"], strict=True):
-            # A stricter level finds steps on fewer pages.
-            assert pages >= row[0] >= row[1] >= row[2] >= row[3] >= 0
+        for row, samples in zip(cell["hits"], cell["pages"], strict=True):
+            # A stricter level finds steps in fewer samples.
+            assert samples >= row[0] >= row[1] >= row[2] >= row[3] >= 0
 
 
 def decides_by_number(readings: qz.Readings, unit_range: Any) -> Answer:
@@ -184,12 +190,12 @@ def test_the_bench_is_ordered_by_the_readings_it_needs() -> None:
         ({"sigma": 0.1, "repeats": 0}, "`repeats` is 0"),
         ({"sigma": 0.1, "checkpoint": "x"}, "`checkpoint` is for simulations"),
         ({"readings": 10}, "`sigma` is missing; a number of readings alone"),
-        ({"readings": [1.0, 2.0, 3.5]}, "the readings do not tell it"),
-        ({"apparatus": BENCH, "sigma": 0.1}, "`apparatus` tells sigma and readings"),
+        ({"readings": [1.0, 2.0, 3.5]}, "the readings do not determine it"),
+        ({"apparatus": BENCH, "sigma": 0.1}, "`apparatus` determines sigma and readings"),
         ({"apparatus": {"plates": {"separation": "4 mm"}}}, "`sphere.diameter`"),
         ({"apparatus": 3}, "`apparatus` is 3; give a file"),
     ],
 )
-def test_bad_input_is_one_clear_sentence(options: dict[str, Any], message: str) -> None:
+def test_bad_input_is_one_clear_message(options: dict[str, Any], message: str) -> None:
     with pytest.raises(qz.InputError, match=message):
         qz.plan(**options)

@@ -12,11 +12,11 @@ from quantize.studies.families import NAMED
 
 
 def test_the_readings_are_the_truth_plus_errors_of_sigma(seed: int) -> None:
-    page = qz.simulate(4000, sigma=0.3, unit=2.0, integers=(-4, 4), offset=0.5, rng=seed)
-    errors = page.values - 0.5 - 2.0 * page.truth.integers
+    sample = qz.simulate(4000, sigma=0.3, unit=2.0, integers=(-4, 4), offset=0.5, rng=seed)
+    errors = sample.values - 0.5 - 2.0 * sample.truth.integers
     # Kolmogorov–Smirnov test against the normal; false alarm once in 10,000.
     assert stats.kstest(errors / 0.3, "norm").pvalue > 1e-4
-    counts = np.bincount(page.truth.integers + 4, minlength=9)
+    counts = np.bincount(sample.truth.integers + 4, minlength=9)
     assert stats.chisquare(counts).pvalue > 1e-4
 
 
@@ -37,34 +37,34 @@ def test_a_walk_changes_by_one_or_two(seed: int) -> None:
 
 
 def test_repeats_share_one_whole_number_and_are_labelled() -> None:
-    page = qz.simulate(11, repeats=3, rng=1)
-    assert len(page.state_labels) == 4
+    sample = qz.simulate(11, repeats=3, rng=1)
+    assert len(sample.state_labels) == 4
     for code in range(4):
-        assert len(set(page.truth.integers[page.state == code])) == 1
+        assert len(set(sample.truth.integers[sample.state == code])) == 1
     assert qz.simulate(11, rng=1).state is None
 
 
-def test_rounding_and_sigma_are_told() -> None:
-    page = qz.simulate(30, resolution=0.5, tell_sigma=True, sigma=0.2, rng=1)
-    assert np.all(page.values % 0.5 == 0)
-    assert page.rounding_step == 0.5
-    assert np.all(page.sigma == 0.2)
+def test_rounding_and_sigma_come_with_the_readings() -> None:
+    sample = qz.simulate(30, resolution=0.5, tell_sigma=True, sigma=0.2, rng=1)
+    assert np.all(sample.values % 0.5 == 0)
+    assert sample.rounding_step == 0.5
+    assert np.all(sample.sigma == 0.2)
 
 
 def test_heavy_tails_have_the_standard_deviation_asked_for(seed: int) -> None:
-    page = qz.simulate(20000, sigma=0.3, tails=5, integers=(0, 0), rng=seed)
+    sample = qz.simulate(20000, sigma=0.3, tails=5, integers=(0, 0), rng=seed)
     scale = 0.3 * np.sqrt(3 / 5)
     # Against scipy's Student t; false alarm once in 10,000.
-    assert stats.kstest(page.values / scale, stats.t(5).cdf).pvalue > 1e-4
+    assert stats.kstest(sample.values / scale, stats.t(5).cdf).pvalue > 1e-4
 
 
 def test_outliers_are_broad_and_marked(seed: int) -> None:
-    page = qz.simulate(2000, sigma=0.01, outliers=0.1, rng=seed)
-    off = np.abs(page.values - page.truth.integers) > 0.1
-    assert np.all(page.truth.outlier[off])
+    sample = qz.simulate(2000, sigma=0.01, outliers=0.1, rng=seed)
+    off = np.abs(sample.values - sample.truth.integers) > 0.1
+    assert np.all(sample.truth.outlier[off])
     # Binomial bounds on the number of outliers; false alarm once in 10,000.
     low, high = stats.binom(2000, 0.1).ppf([5e-5, 1 - 5e-5])
-    assert low <= page.truth.outlier.sum() <= high
+    assert low <= sample.truth.outlier.sum() <= high
 
 
 def test_drift_goes_from_nothing_to_the_whole() -> None:
@@ -74,46 +74,46 @@ def test_drift_goes_from_nothing_to_the_whole() -> None:
 
 @pytest.mark.parametrize("name", [label for part in NAMED.values() for label in part])
 def test_families_have_no_unit_and_scale(name: str) -> None:
-    page = qz.simulate(20, family=name, rng=5)
-    assert page.truth.unit is None
-    assert page.truth.integers is None
+    sample = qz.simulate(20, family=name, rng=5)
+    assert sample.truth.unit is None
+    assert sample.truth.integers is None
     scaled = qz.simulate(20, family=name, unit=3.0, rng=5)
-    assert scaled.values == pytest.approx(3 * page.values)
+    assert scaled.values == pytest.approx(3 * sample.values)
 
 
 def test_the_bound_is_that_of_cramer_and_rao() -> None:
     # sigma/sqrt(sum k²), with a free offset sigma/sqrt(sum (k − mean)²): reference in `Truth`.
-    page = qz.simulate(4, sigma=0.2, integers=own.alternating, rng=1)
-    assert page.truth.bound() == pytest.approx(0.2 / np.sqrt(10))
-    page = qz.simulate(4, sigma=0.2, integers=own.alternating, offset=0.3, rng=1)
-    assert page.truth.bound() == pytest.approx(0.2 / np.sqrt(1))
+    sample = qz.simulate(4, sigma=0.2, integers=own.alternating, rng=1)
+    assert sample.truth.bound() == pytest.approx(0.2 / np.sqrt(10))
+    sample = qz.simulate(4, sigma=0.2, integers=own.alternating, offset=0.3, rng=1)
+    assert sample.truth.bound() == pytest.approx(0.2 / np.sqrt(1))
 
 
 def test_simulated_readings_are_readings() -> None:
-    page = qz.simulate(12, sigma=0.05, rng=1)
-    assert isinstance(page, qz.Readings)
-    assert qz.fit_comb(page, (0.4, 2.5)).unit == pytest.approx(1, abs=0.02)
-    assert qz.simulate(12, sigma=0.05, rng=1).values.tolist() == page.values.tolist()
-    assert page.to_dict()["truth"]["unit"] == 1.0
+    sample = qz.simulate(12, sigma=0.05, rng=1)
+    assert isinstance(sample, qz.Readings)
+    assert qz.fit_comb(sample, (0.4, 2.5)).unit == pytest.approx(1, abs=0.02)
+    assert qz.simulate(12, sigma=0.05, rng=1).values.tolist() == sample.values.tolist()
+    assert sample.to_dict()["truth"]["unit"] == 1.0
 
 
 def test_a_model_draws_its_own_parameters(seed: int) -> None:
     model = qz.MixtureModel(integers=(-4, 4), sigma=(0.1, 0.3), outliers=0.2)
     rng = np.random.default_rng(seed)
-    pages = [
+    samples = [
         qz.simulate(7, model=model, unit_range=(2.0, 8.0), repeats=2, rng=rng) for _ in range(200)
     ]
-    units = np.array([page.truth.unit for page in pages])
+    units = np.array([sample.truth.unit for sample in samples])
     # The prior of the unit is log-uniform over the range; false alarm once in 10,000.
     assert stats.kstest(np.log(units / 2) / np.log(4), "uniform").pvalue > 1e-4
-    for page in pages:
-        assert (len(page), len(page.state_labels)) == (7, 4)
-        assert 0.1 <= page.truth.sigma <= 0.3
-        good = ~page.truth.outlier
-        errors = page.values - page.truth.offset - page.truth.unit * page.truth.integers
+    for sample in samples:
+        assert (len(sample), len(sample.state_labels)) == (7, 4)
+        assert 0.1 <= sample.truth.sigma <= 0.3
+        good = ~sample.truth.outlier
+        errors = sample.values - sample.truth.offset - sample.truth.unit * sample.truth.integers
         # Six sigma are passed once in a thousand million.
-        assert np.all(np.abs(errors[good]) < 6 * page.truth.sigma)
-    share = np.mean([page.truth.outlier for page in pages])
+        assert np.all(np.abs(errors[good]) < 6 * sample.truth.sigma)
+    share = np.mean([sample.truth.outlier for sample in samples])
     assert share == pytest.approx(0.2, abs=5 * np.sqrt(0.2 * 0.8 / 1400))
 
 
@@ -136,6 +136,6 @@ def test_a_model_draws_its_own_parameters(seed: int) -> None:
         ({"sigma": 0, "tell_sigma": True}, "`tell_sigma` is set and `sigma` is 0"),
     ],
 )
-def test_bad_input_is_one_clear_sentence(options: dict, message: str) -> None:
+def test_bad_input_is_one_clear_message(options: dict, message: str) -> None:
     with pytest.raises(qz.InputError, match=message):
         qz.simulate(**options)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,9 +13,13 @@ from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.readings import Readings
-from quantize.studies.conditions import Condition
+from quantize.studies.conditions import Condition, Draw, Whole
+
+if TYPE_CHECKING:
+    from quantize.model.model import MixtureModel
 
 _BEYOND = 2.0
+"""Units by which outliers may lie beyond the others."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -25,11 +29,15 @@ class Truth(Result):
     Attributes
     ----------
     unit : float or None
-        None where the values have no unit.
-    sigma, offset : float
+        The true unit; None where the values have none.
+    sigma : float
+        Standard deviation of the error of a reading.
+    offset : float
+        What zero units read.
     integers : numpy.ndarray of int, shape (n,), or None
         The whole number of each reading.
     outlier : numpy.ndarray of bool, shape (n,)
+        Which readings are outliers.
     condition : Condition
         Everything that was asked for.
     seed : dict
@@ -51,7 +59,7 @@ class Truth(Result):
         """Cramér–Rao bound on the standard error of the unit, the whole numbers known.
 
         sigma/sqrt(Σk²), or sigma/sqrt(Σ(k − mean k)²) where the offset is not zero; NaN without
-        a unit, and where the whole numbers tell nothing.
+        a unit, and where the whole numbers determine none.
         """
         if self.integers is None:
             return float("nan")
@@ -66,6 +74,7 @@ class SimulatedReadings(Readings):
     Attributes
     ----------
     truth : Truth
+        The unit, the whole numbers and the rest that the readings were made from.
     """
 
     truth: Truth
@@ -87,40 +96,41 @@ def simulate(
     *,
     sigma: float = 0.1,
     unit: float = 1.0,
-    integers: Any = (1, 8),
+    integers: Whole = (1, 8),
     offset: float = 0.0,
     repeats: int = 1,
     resolution: float | None = None,
     outliers: float = 0.0,
     drift: float = 0.0,
     tails: float | None = None,
-    family: Any = None,
-    model: Any = None,
-    unit_range: Any = None,
+    family: str | Draw | None = None,
+    model: MixtureModel | None = None,
+    unit_range: tuple[float, float] | None = None,
     tell_sigma: bool = False,
     rng: RngLike = None,
 ) -> SimulatedReadings:
-    """Readings with known truth.
+    """Draw readings whose unit, whole numbers and errors are known.
 
     Parameters
     ----------
     n : int
-        Readings, all repeats counted.
+        Number of readings, all repeats counted.
     sigma : float
         Standard deviation of the error of a reading, in the unit of the readings.
     unit : float
         The true unit. Where a family has none it is the scale of the values.
     integers : (int, int), ("poisson", mean), ("walk", start) or callable
-        A pair: uniform from the first to the last. "walk": the charge changes by 1 or 2 units
-        from each state to the next. A callable gets (rng, size) and returns whole numbers.
+        The whole numbers that occur. A pair: uniform from the first to the last. "poisson": of
+        this mean. "walk": the charge changes by 1 or 2 units, up or down, from each state to the
+        next. A callable gets (rng, size) and returns whole numbers.
     offset : float
-        What zero units read.
+        What zero units read, in the unit of the readings.
     repeats : int
         Readings of each charge state, one after the other. From two on, states are labelled.
     resolution : float, optional
         Step to which readings are rounded.
     outliers : float
-        Share of readings that are anywhere within the page or two units beyond it.
+        Share of readings that are anywhere within the sample or two units beyond it.
     drift : float
         How far readings have crept from the first to the last.
     tails : float, optional
@@ -135,10 +145,11 @@ def simulate(
         Draws unit, sigma, offset and the rest from the priors of the model, in place of what is
         said here; only `n`, `repeats` and `resolution` count beside it.
     unit_range : (float, float), optional
-        Units that the prior of a `model` covers.
+        The smallest and the largest unit that the prior of a `model` covers.
     tell_sigma : bool
         Whether the readings come with their sigma.
     rng : int, SeedSequence or Generator, optional
+        The seed of the random numbers; the same seed draws the same readings.
 
     Returns
     -------
@@ -153,50 +164,40 @@ def simulate(
     Examples
     --------
     >>> import quantize as qz
-    >>> page = qz.simulate(12, sigma=0.1, unit=5.0, integers=(-4, 4), rng=1)
-    >>> page.truth.unit, page.truth.integers.tolist()
+    >>> sample = qz.simulate(12, sigma=0.1, unit=5.0, integers=(-4, 4), rng=1)
+    >>> sample.truth.unit, sample.truth.integers.tolist()
     (5.0, [0, 0, 2, 4, -4, -3, 3, 4, -2, -2, 3, -1])
-    >>> round(qz.fit_comb(page, (2, 12)).unit, 1)
+    >>> round(qz.fit_comb(sample, (2, 12)).unit, 1)
     5.0
     >>> qz.simulate(12, family="three levels", rng=1).truth
     <Truth: no unit>
     """
+    given: dict[str, Any] = {
+        "sigma": sigma,
+        "unit": unit,
+        "integers": integers,
+        "offset": offset,
+        "outliers": outliers,
+        "drift": drift,
+        "tails": tails,
+        "family": family,
+    }
     if model is not None:
-        said = {
-            "sigma": sigma,
-            "unit": unit,
-            "integers": integers,
-            "offset": offset,
-            "outliers": outliers,
-            "drift": drift,
-            "tails": tails,
-            "family": family,
-        }
-        _leave_to_the_model(said)
-        frame = Condition(n=n, repeats=repeats, resolution=resolution)
-        return _from_model(model, unit_range, frame, randomness.generator(rng), tell_sigma)
-    if unit_range is not None:
+        _leave_to_the_model(given)
+        given = {}
+    elif unit_range is not None:
         raise InputError("`unit_range` is for a `model`; give `unit`, or a model as well.")
-    condition = Condition(
-        n=n,
-        sigma=sigma,
-        unit=unit,
-        integers=integers,
-        offset=offset,
-        repeats=repeats,
-        resolution=resolution,
-        outliers=outliers,
-        drift=drift,
-        tails=tails,
-        family=family,
-    )
-    return draw(condition, randomness.generator(rng), tell_sigma=tell_sigma)
+    condition = Condition(n=n, repeats=repeats, resolution=resolution, **given)
+    generator = randomness.generator(rng)
+    if model is not None:
+        return _from_model(model, unit_range, condition, generator, tell_sigma)
+    return draw(condition, generator, tell_sigma=tell_sigma)
 
 
 def draw(
     condition: Condition, rng: np.random.Generator, *, tell_sigma: bool = False
 ) -> SimulatedReadings:
-    """One page under a condition."""
+    """One sample under a condition."""
     seed = randomness.record(rng)
     n, repeats = condition.n, condition.repeats
     state = np.repeat(np.arange(condition.states), repeats)[:n]
@@ -255,15 +256,19 @@ def _leave_to_the_model(said: dict[str, Any]) -> None:
 
 
 def _from_model(
-    model: Any, unit_range: Any, frame: Condition, rng: np.random.Generator, tell_sigma: bool
+    model: MixtureModel,
+    unit_range: tuple[float, float] | None,
+    frame: Condition,
+    rng: np.random.Generator,
+    tell_sigma: bool,
 ) -> SimulatedReadings:
-    """A page from the priors of a model."""
+    """A sample from the priors of a model."""
     from quantize.model.generate import draw_page
 
     if unit_range is None:
         raise InputError("`unit_range` is missing; a `model` needs the range of its units.")
     seed = randomness.record(rng)
-    page = draw_page(
+    drawn = draw_page(
         model,
         unit_range,
         rng,
@@ -271,15 +276,15 @@ def _from_model(
         repeats=frame.repeats,
         resolution=frame.resolution,
     )
-    n, readings = frame.n, page.readings
-    sigma, offset = float(page.parameters.sigma[0]), float(page.parameters.offset[0])
-    unit = float(page.parameters.unit[0])
+    n, readings = frame.n, drawn.readings
+    sigma, offset = float(drawn.parameters.sigma[0]), float(drawn.parameters.offset[0])
+    unit = float(drawn.parameters.unit[0])
     truth = Truth(
         unit=unit,
         sigma=sigma,
         offset=offset,
-        integers=page.integers[:n],
-        outlier=np.asarray(page.outlier[:n], dtype=bool),
+        integers=drawn.integers[:n],
+        outlier=np.asarray(drawn.outlier[:n], dtype=bool),
         condition=dataclasses.replace(frame, sigma=sigma, unit=unit, offset=offset),
         seed=seed,
     )
