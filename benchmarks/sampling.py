@@ -25,8 +25,8 @@ import numpy as np
 import quantize as qz
 from benchmarks.tables import keep
 from quantize.model.mixture import MixtureFit
-from quantize.sampling.model_target import ModelTarget
-from quantize.sampling.seeding import state_of
+from quantize.sampling.ensembles import random_state
+from quantize.sampling.target import Target
 
 BAND = (0.2, 2.6)
 SEEDS = {0.10: (70, 213, 389), 0.125: (10, 24, 32), 0.15: (2, 3, 6)}
@@ -81,9 +81,9 @@ def one_fit(spread: float, seed: int) -> MixtureFit:
     return qz.fit_mixture(x, BAND)
 
 
-def target_of(fit: MixtureFit) -> ModelTarget:
+def target_of(fit: MixtureFit) -> Target:
     """The same posterior, to be sampled."""
-    return ModelTarget(fit.readings, fit.band, fit.model)
+    return Target(fit.readings, fit.band, fit.model)
 
 
 def ours(fit: MixtureFit, draws: int) -> tuple[np.ndarray, float]:
@@ -98,15 +98,16 @@ def ours(fit: MixtureFit, draws: int) -> tuple[np.ndarray, float]:
 def plain(fit: MixtureFit, steps: int) -> tuple[np.ndarray, float]:
     """The same by the stretch move from the prior."""
     target = target_of(fit)
-    low, high = target.modes[0][:2]
+    low, high = target.modes[0].low, target.modes[0].high
     shares = []
     begin = time.process_time()
     for seed in np.random.SeedSequence(1).spawn(ENSEMBLES):
         start = target.draw_prior(WALKERS, np.random.default_rng(seed))
+        state = random_state(seed).get_state(legacy=True)
         sampler = emcee.EnsembleSampler(WALKERS, start.shape[1], target.log_prob, vectorize=True)
-        sampler.run_mcmc(emcee.State(start, random_state=state_of(seed)), steps)
-        log_unit = sampler.get_chain(discard=steps // 2)[..., 0]
-        shares.append(float(np.mean((log_unit >= low) & (log_unit <= high))))
+        sampler.run_mcmc(emcee.State(start, random_state=state), steps)
+        unit = np.exp(sampler.get_chain(discard=steps // 2)[..., 0])
+        shares.append(float(np.mean((unit >= low) & (unit <= high))))
     return np.array(shares), time.process_time() - begin
 
 

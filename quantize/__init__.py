@@ -23,7 +23,7 @@ _HOME = {
     "fit_two_units": "quantize.model.two_units",
     "Histogram": "quantize.counts.histogram",
     "Spectrum": "quantize.counts.spectrum",
-    "fit_counts": "quantize.counts.count_fit",
+    "fit_counts": "quantize.counts.fit",
     "analyze_counts": "quantize.null.counts",
     "compare_null": "quantize.null.compare",
     "sensitivity": "quantize.null.sensitivity",
@@ -69,7 +69,7 @@ if TYPE_CHECKING:
     from quantize.analysis import analyze as analyze
     from quantize.comb.least_squares import fit_comb as fit_comb
     from quantize.comb.periodogram import periodogram as periodogram
-    from quantize.counts.count_fit import fit_counts as fit_counts
+    from quantize.counts.fit import fit_counts as fit_counts
     from quantize.counts.histogram import Histogram as Histogram
     from quantize.counts.spectrum import Spectrum as Spectrum
     from quantize.files import read_readings as read_readings

@@ -6,21 +6,15 @@ import dataclasses
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.comb.band import Band
-from quantize.counts.histogram import Histogram
-from quantize.counts.of_counts import (
-    CountSums,
-    band_of_histogram,
-    check_inside,
-    offset_of_spectrum,
-    sums_of_histogram,
-    sums_of_spectrum,
-)
+from quantize.counts.histogram import Histogram, default_band_of
 from quantize.counts.spectrum import Spectrum
+from quantize.counts.sums import CountSums, sums_of_bins, units_asked
 from quantize.readings import Readings
 
 _OUTSIDE = 5e-4
@@ -37,7 +31,6 @@ class Counted:
     histogram : Histogram
     sums : CountSums
     band : Band
-    free : bool
     fixed : float
         The offset where it is fixed, else zero.
     step : float or None
@@ -50,46 +43,53 @@ class Counted:
     histogram: Histogram
     sums: CountSums
     band: Band
-    free: bool
     fixed: float
     step: float | None
     outside: int
     settings: dict[str, Any]
 
+    @property
+    def free(self) -> bool:
+        """Whether the offset is free."""
+        return self.sums.free
+
 
 def counted(
-    data: Any, unit_range: Any = None, *, offset: str | float = "zero", window: Any = None
+    data: Histogram | Spectrum | Readings | ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
+    *,
+    offset: str | float = "zero",
+    window: tuple[float, float] | None = None,
 ) -> Counted:
     """Standardise the first argument of the estimators on counts."""
+    if isinstance(data, Histogram | Spectrum) and window is not None:
+        kind = type(data).__name__.lower()
+        raise InputError(f"`window` is for arrays; a {kind} has its own.")
+    band, _ = units_asked(unit_range)
     if isinstance(data, Histogram):
-        if window is not None:
-            raise InputError("`window` is for arrays; a histogram has its own.")
-        return _of_histogram(data, unit_range, offset)
-    if not isinstance(data, Spectrum):
-        data = _spectrum_of_values(data, unit_range, offset, window)
-    elif window is not None:
-        raise InputError("`window` is for arrays; a spectrum has its own.")
-    outside = sum(data.outside)
-    offset_of_spectrum(data, offset)
-    band = data.band if unit_range is None else _band(unit_range)
-    check_inside(band, data)
-    own = data.grid.offset
-    free = isinstance(own, str)
+        return _of_histogram(data, band, offset)
+    if isinstance(data, Spectrum):
+        return _of_spectrum(data, band, offset)
+    return _of_spectrum(_spectrum_of_values(data, band, offset, window), band, offset)
+
+
+def _of_spectrum(data: Spectrum, given: Band | None, offset: str | float) -> Counted:
+    band, grid = given or data.band, data.grid
+    grid.check(band, offset)
     histogram = data.histogram
     _enough(histogram.total)
     return Counted(
         histogram=histogram,
-        sums=sums_of_spectrum(data, band),
+        sums=data._sums_within(band),
         band=band,
-        free=free,
-        fixed=0.0 if isinstance(own, str) else own,
-        step=data.grid.resolution,
-        outside=outside,
-        settings={"offset": own, "bin_width": data.grid.bin_width, "window": data.grid.window},
+        fixed=0.0 if isinstance(grid.offset, str) else grid.offset,
+        step=grid.resolution,
+        outside=sum(data.outside),
+        settings={"offset": grid.offset, "bin_width": grid.bin_width, "window": grid.window},
     )
 
 
-def _of_histogram(data: Histogram, unit_range: Any, offset: str | float) -> Counted:
+def _of_histogram(data: Histogram, given: Band | None, offset: str | float) -> Counted:
     _enough(data.total)
     if not data.even:
         widths = data.widths
@@ -98,13 +98,11 @@ def _of_histogram(data: Histogram, unit_range: Any, offset: str | float) -> Coun
             "equal width."
         )
     mode, b = validation.offset_mode(offset)
-    band = band_of_histogram(data) if unit_range is None else _band(unit_range)
-    sums = sums_of_histogram(data, band, free=mode == "free", offset=b, oversampling=5.0)
+    band, used = given or default_band_of(data), data.occupied()
     return Counted(
         histogram=data,
-        sums=sums,
+        sums=sums_of_bins(used.edges, used.counts, band, free=mode == "free", offset=b),
         band=band,
-        free=mode == "free",
         fixed=b,
         step=None,
         outside=0,
@@ -116,7 +114,9 @@ def _of_histogram(data: Histogram, unit_range: Any, offset: str | float) -> Coun
     )
 
 
-def _spectrum_of_values(data: Any, unit_range: Any, offset: str | float, window: Any) -> Spectrum:
+def _spectrum_of_values(
+    data: Any, band: Band | None, offset: Any, window: tuple[float, float] | None
+) -> Spectrum:
     readings = data if isinstance(data, Readings) else Readings(data)
     if readings.sigma is not None or readings.state is not None or not readings.measured.all():
         raise InputError(
@@ -127,11 +127,12 @@ def _spectrum_of_values(data: Any, unit_range: Any, offset: str | float, window:
     _enough(x.size)
     if readings.span == 0:
         raise InputError(f"`counts` are all equal to {x[0]:g}; steps show only where they differ.")
-    if window is None:
-        window = _usual_range(x)
-    band = None if unit_range is None else _band(unit_range).limits
-    grid = Spectrum(window, band, offset=offset, resolution=readings.rounding_step)
-    return grid.update(x)
+    return Spectrum(
+        window=_usual_range(x) if window is None else window,
+        unit_range=None if band is None else band.limits,
+        offset=offset,
+        resolution=readings.rounding_step,
+    ).update(x)
 
 
 def _usual_range(x: FloatArray) -> tuple[float, float]:
@@ -140,13 +141,6 @@ def _usual_range(x: FloatArray) -> tuple[float, float]:
     margin = _MARGIN * (high - low) if high > low else 0.5 * float(np.ptp(x))
     top = np.nextafter(float(x.max()), np.inf)
     return max(float(low - margin), float(x.min())), min(float(high + margin), float(top))
-
-
-def _band(unit_range: Any) -> Band:
-    if isinstance(unit_range, Band):
-        return unit_range
-    low, high = validation.unit_range(unit_range)
-    return Band(low=low, high=high, chosen=False, reason="given by the caller")
 
 
 def _enough(total: int) -> None:

@@ -6,17 +6,19 @@ import dataclasses
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from quantize._support import schema
+from quantize._support import schema, validation
 from quantize._support.errors import InputError
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray, IntArray, count, float_array, read_only
+from quantize.comb.band import Band, default_limits
+from quantize.comb.periodogram import Periodogram
+from quantize.counts import sums
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-    from quantize.comb.periodogram import Periodogram
 
 MOST_BINS = 5_000_000
 """Most bins that are kept (8 bytes each)."""
@@ -24,10 +26,17 @@ MOST_BINS = 5_000_000
 MOST_READINGS = 20_000
 """Larger counts are not taken apart into single readings."""
 
+SMOOTHING = 0.1
+"""Standard deviation of the kernel of `find_modes`, in trial units."""
+SURE = 5.0
+"""Height of a mode above the higher valley, in standard deviations of the smoothed counts."""
+CLEAR = 0.05
+"""The same as a share of the height of the mode."""
+
 _EVEN = 1e-6
 
 
-@dataclasses.dataclass(frozen=True, eq=False, repr=False)
+@dataclasses.dataclass(frozen=True, init=False, eq=False, repr=False)
 class Histogram:
     """Counts of readings in bins.
 
@@ -39,9 +48,10 @@ class Histogram:
     Parameters
     ----------
     edges : array_like, shape (n + 1,)
-        Ends of the bins, increasing, in the readings' own unit. A bin holds its lower end.
+        Ends of the bins, increasing, in the readings' own unit. A bin holds its lower end. The
+        bins need not be equally wide, but for `fit_counts` and `analyze_counts`.
     counts : array_like of whole numbers, shape (n,)
-        How many readings fell into each bin.
+        How many readings fell into each bin; at least one of them above zero.
 
     Raises
     ------
@@ -56,47 +66,21 @@ class Histogram:
     Examples
     --------
     >>> import quantize as qz
-    >>> page = qz.Histogram([0, 1, 2, 3], [4, 0, 7])
-    >>> page
+    >>> counted = qz.Histogram([0, 1, 2, 3], [4, 0, 7])
+    >>> counted
     <Histogram: 11 readings in 3 bins from 0 to 3>
-    >>> page.centres.tolist()
+    >>> counted.centres.tolist()
     [0.5, 1.5, 2.5]
     """
 
     edges: FloatArray
     counts: IntArray
 
-    def __post_init__(self) -> None:
-        edges = float_array("edges", self.edges)
-        counts = float_array("counts", self.counts)
-        if edges.size != counts.size + 1:
-            raise InputError(
-                f"`edges` has {edges.size} entries and `counts` has {counts.size}; give one edge "
-                "more than there are counts."
-            )
-        if counts.size > MOST_BINS:
-            raise InputError(
-                f"`counts` has {counts.size} bins, more than the {MOST_BINS} that are kept; add "
-                f"{-(-counts.size // MOST_BINS)} neighbours to one."
-            )
-        falls = np.flatnonzero(np.diff(edges) <= 0)
-        if falls.size:
-            i = int(falls[0]) + 1
-            raise InputError(
-                f"`edges` does not increase at entry {i} ({edges[i - 1]:g}, then {edges[i]:g}); "
-                "sort the bins."
-            )
-        bad = np.flatnonzero((counts < 0) | (counts != np.rint(counts)) | (counts > 2**53))
-        if bad.size:
-            i = int(bad[0])
-            raise InputError(
-                f"`counts` is {counts[i]:g} at entry {i}; give whole numbers of zero or more, not "
-                "rates or densities."
-            )
-        if not counts.any():
-            raise InputError("`counts` are all zero; give a histogram that holds readings.")
-        object.__setattr__(self, "edges", read_only(edges))
-        object.__setattr__(self, "counts", read_only(counts.astype(np.int64)))
+    def __init__(self, edges: ArrayLike, counts: ArrayLike) -> None:
+        ends, numbers = float_array("edges", edges), float_array("counts", counts)
+        _check(ends, numbers)
+        object.__setattr__(self, "edges", read_only(ends))
+        object.__setattr__(self, "counts", read_only(numbers.astype(np.int64)))
 
     def __len__(self) -> int:
         """Number of bins."""
@@ -179,10 +163,29 @@ class Histogram:
             np.repeat(self.centres, self.counts), resolution=np.repeat(self.widths, self.counts)
         )
 
-    def _periodogram(self, unit_range: Any, **options: Any) -> Periodogram:
-        from quantize.counts.of_counts import periodogram_of_histogram
-
-        return periodogram_of_histogram(self, unit_range, **options)
+    def _periodogram(
+        self,
+        unit_range: Any,
+        *,
+        offset: str | float,
+        harmonics: int,
+        oversampling: float,
+        trial_units: Any,
+    ) -> Periodogram:
+        """`periodogram` for counts in bins."""
+        sums.refuse_harmonics(harmonics)
+        mode, b = validation.offset_mode(offset)
+        os = validation.number("oversampling", oversampling)
+        if os < 2:
+            raise InputError(f"`oversampling` is {os:g}; at least 2 is needed to see every peak.")
+        given, own = sums.units_asked(unit_range, trial_units)
+        band = given or default_band_of(self)
+        used = self.occupied()
+        found = sums.sums_of_bins(
+            used.edges, used.counts, band, free=mode == "free", offset=b, oversampling=os
+        )
+        settings = {"offset": offset, "harmonics": 1, "oversampling": os}
+        return sums.periodogram_of(found, own, band, settings, self)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary; `from_dict` reads it."""
@@ -198,3 +201,91 @@ class Histogram:
         kept = schema.current("Histogram", 1, state)
         with schema.reading("Histogram"):
             return cls(kept["edges"], kept["counts"])
+
+
+def default_band_of(histogram: Histogram) -> Band:
+    """The band of trial units for counts that come without one, by the rule of `default_band`."""
+    step = float(histogram.occupied().widths.max())
+    low, high = (
+        float(end) for end in default_limits(histogram.span, histogram.total, step=step, sigma=0.0)
+    )
+    if low >= high:
+        raise InputError(
+            f"`unit_range` cannot be chosen: {sums.FINEST} bins ({low:.4g}) are not below half the "
+            f"span of the counts ({high:.4g}); count in finer bins."
+        )
+    return Band(
+        low=low,
+        high=high,
+        chosen=True,
+        reason="from 2.5 bins or a small part of the span to half the span of the counts",
+    )
+
+
+def find_modes(histogram: Histogram, unit: float) -> FloatArray:
+    """Positions of the maxima that stand out from their valleys, increasing; bins of equal width.
+
+    The counts are smoothed for steps of this unit; it plays no other part, so that the distances
+    of the modes can be held against equal spacing.
+    """
+    from scipy.signal import find_peaks
+
+    fine = histogram.coarser(max(int(unit / 40 / histogram.widths[0]), 1))
+    width = float(fine.widths.mean())
+    density, noise = _smoothed(fine.counts.astype(float), SMOOTHING * unit / width)
+    padded = np.r_[0.0, density, 0.0]
+    places, found = find_peaks(padded, prominence=0.0)
+    height = padded[places]
+    rise = found["prominences"]
+    valley = height - rise
+    clear = (rise >= SURE * np.sqrt((height + valley) * noise)) & (rise >= CLEAR * height)
+    clear &= height >= SURE**2 * noise
+    at = places[clear]
+    left, middle, right = padded[at - 1], padded[at], padded[np.minimum(at + 1, padded.size - 1)]
+    bend = left - 2 * middle + right
+    nudge = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1), 0.0)
+    positions: FloatArray = fine.edges[0] + width * (at - 0.5 + np.clip(nudge, -0.5, 0.5))
+    return positions
+
+
+def _smoothed(counts: FloatArray, spread: float) -> tuple[FloatArray, float]:
+    """Counts under a normal kernel, and the sum of its squared weights."""
+    from scipy.signal import fftconvolve
+
+    if spread < 0.3:
+        return counts, 1.0
+    half = int(np.ceil(4 * spread))
+    kernel = np.exp(-0.5 * (np.arange(-half, half + 1) / spread) ** 2)
+    kernel /= kernel.sum()
+    smooth: FloatArray = np.maximum(fftconvolve(counts, kernel, mode="same"), 0.0)
+    return smooth, float(np.sum(kernel**2))
+
+
+def _check(edges: FloatArray, counts: FloatArray) -> None:
+    """Raise InputError for edges and counts that make no histogram."""
+    if edges.size != counts.size + 1:
+        raise InputError(
+            f"`edges` has {edges.size} entries and `counts` has {counts.size}; give one edge "
+            "more than there are counts."
+        )
+    if counts.size > MOST_BINS:
+        raise InputError(
+            f"`counts` has {counts.size} bins, more than the {MOST_BINS} that are kept; add "
+            f"{-(-counts.size // MOST_BINS)} neighbours to one."
+        )
+    falls = np.flatnonzero(np.diff(edges) <= 0)
+    if falls.size:
+        i = int(falls[0]) + 1
+        raise InputError(
+            f"`edges` does not increase at entry {i} ({edges[i - 1]:g}, then {edges[i]:g}); "
+            "sort the bins."
+        )
+    bad = np.flatnonzero((counts < 0) | (counts != np.rint(counts)) | (counts > 2**53))
+    if bad.size:
+        i = int(bad[0])
+        raise InputError(
+            f"`counts` is {counts[i]:g} at entry {i}; give whole numbers of zero or more, not "
+            "rates or densities."
+        )
+    if not counts.any():
+        raise InputError("`counts` are all zero; give a histogram that holds readings.")

@@ -10,14 +10,19 @@ Cox and Hinkley, *Theoretical Statistics*, 1974, sections 4.8 and 9.2.
 from __future__ import annotations
 
 import dataclasses
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 _FLAT = 1e-9
 _NEAR = 0.02
 """Gain in log likelihood still promised below which a maximum counts as reached."""
+_FEWEST_EXPECTED = 5.0
 _SMALLEST = 1e-9  # share of all counts below which an amplitude is held
 
 
@@ -63,6 +68,11 @@ class Levels:
         out: FloatArray = np.maximum(self.spreads @ self.gamma, self.floor)
         return out
 
+    @property
+    def parameters(self) -> int:
+        """Number of parameters, the background among them."""
+        return self.beta.size + self.gamma.size + self.amplitude.size + 1
+
     def masses(self) -> FloatArray:
         """Share of each level inside each bin, shape (n, K)."""
         from scipy.special import ndtr
@@ -83,6 +93,26 @@ class Levels:
         """Poisson log likelihood without the factorials."""
         rate = self.expected()
         return float(np.sum(self.counts * np.log(rate)) - np.sum(rate))
+
+    def chi_square(self) -> tuple[float, int]:
+        """Pearson's chi-square over bins with five expected counts or more; its degrees."""
+        expected = self.expected()
+        used = expected >= _FEWEST_EXPECTED
+        off = np.square(self.counts[used] - expected[used]) / expected[used]
+        return float(off.sum()), max(int(used.sum()) - self.parameters, 1)
+
+    def table(self, integers: IntArray) -> pd.DataFrame:
+        """Whole number, position, standard deviation and share of each level."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "integer": integers,
+                "position": self.position,
+                "sigma": np.sqrt(self.variance),
+                "share": self.amplitude / float(self.amplitude.sum() + self.background),
+            }
+        )
 
     def amplitudes_by_em(self, rounds: int) -> Levels:
         """Amplitudes and background after some rounds of expectation and maximisation."""
@@ -142,21 +172,10 @@ def maximise(start: Levels, *, reach: float, steps: int = 60) -> tuple[Levels, f
 
     No step of the at most `steps` moves a position by more than `reach`.
     """
-    total = float(start.counts.sum())
-    least = max(_SMALLEST * total, 1e-6)
+    least = max(_SMALLEST * float(start.counts.sum()), 1e-6)
     levels, best, gain = start, start.log_likelihood(), np.inf
     for _ in range(steps):
-        jacobian, rate = levels.jacobian(), levels.expected()
-        score = jacobian.T @ (levels.counts / rate - 1)
-        # Parameters at their bound that want to leave it are held.
-        values = np.r_[levels.beta, levels.gamma, levels.amplitude, levels.background]
-        bounded = np.arange(values.size) >= levels.beta.size
-        limit = np.where(np.arange(values.size) < levels.beta.size + levels.gamma.size, 0.0, least)
-        free = ~(bounded & (values <= limit * (1 + 1e-9)) & (score <= 0))
-        information = jacobian.T @ (jacobian / rate[:, None])
-        step = np.zeros(values.size)
-        step[free] = solve(information[np.ix_(free, free)], score[free])
-        gain = float(score @ step)
+        step, gain = _scoring_step(levels, least)
         largest = float(np.abs(levels.places @ step[: levels.beta.size]).max(initial=0.0))
         scale = min(1.0, reach / largest) if largest > 0 else 1.0
         for _ in range(12):
@@ -171,6 +190,23 @@ def maximise(start: Levels, *, reach: float, steps: int = 60) -> tuple[Levels, f
         if climbed < 1e-6 + 1e-14 * abs(best) and gain < _NEAR:
             return levels, best, True
     return levels, best, gain < _NEAR
+
+
+def _scoring_step(levels: Levels, least: float) -> tuple[FloatArray, float]:
+    """The step to the maximum of the parabola, and the gain in log likelihood it promises.
+
+    Parameters at their bound that want to leave it are held.
+    """
+    jacobian, rate = levels.jacobian(), levels.expected()
+    score = jacobian.T @ (levels.counts / rate - 1)
+    q, r = levels.beta.size, levels.gamma.size
+    values = np.r_[levels.gamma, levels.amplitude, levels.background]
+    limit = np.where(np.arange(values.size) < r, 0.0, least)
+    free = np.r_[np.ones(q, bool), ~((values <= limit * (1 + 1e-9)) & (score[q:] <= 0))]
+    information = jacobian.T @ (jacobian / rate[:, None])
+    step = np.zeros(score.size)
+    step[free] = solve(information[np.ix_(free, free)], score[free])
+    return step, float(score @ step)
 
 
 def solve(matrix: FloatArray, right: FloatArray) -> FloatArray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol, Self
 
 import numpy as np
 
@@ -15,21 +15,44 @@ from quantize._support.errors import IncompleteError, InputError, InputTypeError
 from quantize._support.progress import Progress, steps
 from quantize._support.validation import count
 
-if TYPE_CHECKING:
-    from quantize.counts.spectrum import Spectrum
-
 TASK_ROWS = 2**22
 """Row groups are put together until they hold this many rows. It does not depend on who reads."""
 
 _BATCH = 2**20
 _HEAD = 1000
 
+
+class Sums(Protocol):
+    """Partial sums of readings, which add."""
+
+    @property
+    def total(self) -> int:
+        """Number of readings in them."""
+
+    def empty(self) -> Self:
+        """The same without readings."""
+
+    def update(self, values: Any) -> Self:
+        """With these readings added."""
+
+    def merge(self, other: Self) -> Self:
+        """With other sums added."""
+
+
+class Client(Protocol):
+    """A cluster that runs tasks, as a Dask client does."""
+
+    def get_executor(self, **options: Any) -> Any:
+        """What runs them."""
+
+
 Task = tuple[Any, ...]
-Piece = tuple["Spectrum | None", str]
+Piece = tuple[Any, str]
+"""Sums, or None, and what is wrong with the readings."""
 
 
 def add_parquet(
-    spectrum: Spectrum,
+    spectrum: Sums,
     path: Any,
     column: str | None,
     row_groups: Iterable[int] | None,
@@ -63,7 +86,7 @@ def add_parquet(
         )
 
 
-def add_dask(spectrum: Spectrum, collection: Any, client: Any) -> None:
+def add_dask(spectrum: Sums, collection: Any, client: Any) -> None:
     """Add the partitions of a Dask collection to the spectrum, each summed where it lies."""
     try:
         from dask.delayed import delayed
@@ -78,7 +101,7 @@ def add_dask(spectrum: Spectrum, collection: Any, client: Any) -> None:
     reason = ""
     for i, piece in enumerate(pieces):
         problem = ""
-        found: Spectrum | None = None
+        found: Sums | None = None
         try:
             if futures is None:
                 found, problem = piece.compute(scheduler="synchronous")
@@ -167,9 +190,7 @@ def _chosen(number: int, row_groups: Iterable[int] | None) -> list[int]:
     return chosen
 
 
-def _tasks(
-    spectrum: Spectrum, source: str, name: str, meta: Any, chosen: Sequence[int]
-) -> list[Task]:
+def _tasks(spectrum: Sums, source: str, name: str, meta: Any, chosen: Sequence[int]) -> list[Task]:
     template = spectrum.empty()
     starts = np.cumsum([0, *(meta.row_group(i).num_rows for i in range(meta.num_row_groups))])
     tasks: list[Task] = []
@@ -188,7 +209,7 @@ def _piece_of_parquet(task: Task) -> Piece:
     """The spectrum of a few row groups, or None and what is wrong with them."""
     template, source, name, groups, starts = task
     pa, pq = _pyarrow()
-    piece: Spectrum = template.empty()
+    piece: Sums = template.empty()
     try:
         with pq.ParquetFile(source, memory_map=False, pre_buffer=False) as file:
             for group, row in zip(groups, starts, strict=True):
@@ -244,7 +265,7 @@ def _partitions(collection: Any) -> list[Any]:
     )
 
 
-def _piece_of_part(template: Spectrum, part: Any) -> Piece:
+def _piece_of_part(template: Sums, part: Any) -> Piece:
     """The spectrum of one partition, or None and what is wrong with it."""
     if getattr(part, "columns", None) is not None:
         part = part[part.columns[0]]

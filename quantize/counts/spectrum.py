@@ -5,10 +5,13 @@ from __future__ import annotations
 import copy
 import dataclasses
 import math
-from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import Executor
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import schema, validation
 from quantize._support.errors import InputError, InputTypeError
@@ -16,14 +19,14 @@ from quantize._support.progress import Progress
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
 from quantize.comb.kernel import ComplexArray
+from quantize.comb.periodogram import Periodogram
 from quantize.comb.sums import sums_at_many_units
-from quantize.comb.sums_between import SumsBetween, neighbours
+from quantize.comb.sums_between import SumsBetween
+from quantize.counts import sources
+from quantize.counts.grid import SumsGrid, sums_grid
 from quantize.counts.histogram import Histogram
-from quantize.counts.sums_grid import SumsGrid, sums_grid
-
-if TYPE_CHECKING:
-    from quantize.comb.periodogram import Periodogram
-    from quantize.readings import Readings
+from quantize.counts.sums import CountSums, periodogram_of, refuse_harmonics, units_asked
+from quantize.readings import Readings
 
 BLOCK = 2**20
 """Readings that are summed at once. Sums over a block do not depend on how its readings came."""
@@ -39,15 +42,17 @@ class Spectrum:
     Parameters
     ----------
     window : (float, float)
-        Readings outside it are counted and left out. Choose it from what the instrument can give.
+        Lowest and highest reading that can occur; readings outside are counted and left out.
+        Choose it from what the instrument can give, before the first reading.
     unit_range : (float, float), optional
         Smallest and largest trial unit; by default from a 400th to half of the window.
-    offset : {"zero", "free"} or float
-        Where the comb starts.
-    oversampling : float
-        Trial units per turn of the fastest relative phase, at least 2.
+    offset : {"zero", "free"} or float, default "zero"
+        Where the comb starts: at zero, anywhere within one unit, or at the number given.
+    oversampling : float, default 5
+        Trial units for each cycle of the fastest relative phase, at least 2.
     bin_width : float, optional
-        By default a twentieth of the smallest unit, in whole steps of the resolution.
+        Width of the bins in which the readings are counted as well. By default a twentieth of the
+        smallest unit, in whole steps of the resolution.
     resolution : float, optional
         Step to which the readings are rounded. Bins then hold equally many of its steps.
 
@@ -80,32 +85,32 @@ class Spectrum:
 
     def __init__(
         self,
-        window: Any,
-        unit_range: Any = None,
+        window: tuple[float, float],
+        unit_range: tuple[float, float] | None = None,
         *,
-        offset: str | float = "zero",
+        offset: Literal["zero", "free"] | float = "zero",
         oversampling: float = 5.0,
         bin_width: float | None = None,
         resolution: float | None = None,
     ) -> None:
-        grid = sums_grid(window, unit_range, offset, oversampling, bin_width, resolution)
-        self.grid = grid
-        self._sums: ComplexArray = np.zeros(grid.size, np.complex128)
-        self._counts: IntArray = np.zeros(grid.bins, np.int64)
-        self._below = self._above = 0
+        self.grid = sums_grid(window, unit_range, offset, oversampling, bin_width, resolution)
+        self._clear()
+
+    def _clear(self) -> None:
+        self._sums: ComplexArray = np.zeros(self.grid.size, np.complex128)
+        self._counts: IntArray = np.zeros(self.grid.bins, np.int64)
+        self._outside: IntArray = np.zeros(2, np.int64)
         self._moments: FloatArray = np.zeros(2)
         self._extremes = (math.inf, -math.inf)
         self._pending = np.empty(0)
 
-    # ---- adding ---------------------------------------------------------------------------
-
-    def update(self, values: Any) -> Spectrum:
+    def update(self, values: ArrayLike) -> Spectrum:
         """Add readings; returns the spectrum itself. Nothing is added when any is not a number.
 
         Parameters
         ----------
         values : array_like, shape (n,)
-            Readings; none at all will do.
+            Readings in the order in which they came; none at all will do.
         """
         x = validation.float_array("values", values) if np.size(values) else np.empty(0)
         if self._pending.size:
@@ -116,7 +121,7 @@ class Spectrum:
         self._pending = x[whole:].copy()
         return self
 
-    def update_from(self, parts: Iterable[Any]) -> Spectrum:
+    def update_from(self, parts: Iterable[ArrayLike]) -> Spectrum:
         """Add one array after the other; returns the spectrum itself."""
         for part in parts:
             self.update(part)
@@ -124,11 +129,11 @@ class Spectrum:
 
     def read_parquet(
         self,
-        path: Any,
+        path: str | os.PathLike[str],
         column: str | None = None,
         *,
         row_groups: Iterable[int] | None = None,
-        workers: Any = None,
+        workers: int | Executor | Callable[..., Any] | sources.Client | None = None,
         progress: Progress = False,
     ) -> Spectrum:
         """Add a column of a parquet file that may be larger than memory.
@@ -136,13 +141,16 @@ class Spectrum:
         Parameters
         ----------
         path : str or path-like
+            Name of the file.
         column : str, optional
-            Not needed when only one column holds numbers that do more than count the rows.
+            Name of the column that holds the readings. Not needed when only one column holds
+            numbers that do more than count the rows.
         row_groups : iterable of int, optional
-            Only these parts of the file.
+            Only these parts of the file, counted from 0.
         workers : int, Executor, cluster client or map-like callable, optional
             Who reads; they must see the file under the same path. The bits do not depend on it.
-        progress : bool or callable
+        progress : bool or callable, default False
+            True shows a bar; a callable is called with (done, total) parts.
 
         Returns
         -------
@@ -154,9 +162,7 @@ class Spectrum:
         InputError
             For a file or a column that cannot be used. What was read before stays in.
         """
-        from quantize.counts.sources import add_parquet
-
-        add_parquet(self, path, column, row_groups, workers, progress)
+        sources.add_parquet(self, path, column, row_groups, workers, progress)
         return self
 
     def add_dask(self, collection: Any, *, client: Any = None) -> Spectrum:
@@ -165,6 +171,7 @@ class Spectrum:
         Parameters
         ----------
         collection : dask Array, Series, DataFrame with one column, Bag, or list of Delayed
+            The readings, in one dimension.
         client : distributed.Client, optional
             An existing cluster; by default the current client, or Dask's own scheduler.
 
@@ -178,9 +185,7 @@ class Spectrum:
         InputError
             When partitions fail; those that did not are in the spectrum, and the message says so.
         """
-        from quantize.counts.sources import add_dask
-
-        add_dask(self, collection, client)
+        sources.add_dask(self, collection, client)
         return self
 
     def merge(self, other: Spectrum) -> Spectrum:
@@ -188,47 +193,33 @@ class Spectrum:
         if not isinstance(other, Spectrum):
             raise InputTypeError(f"`other` is {type(other).__name__}; give another Spectrum.")
         if other.grid != self.grid:
-            differing = [
-                f.name
-                for f in dataclasses.fields(SumsGrid)
-                if getattr(self.grid, f.name) != getattr(other.grid, f.name)
-            ]
+            mine, theirs = dataclasses.asdict(self.grid), dataclasses.asdict(other.grid)
+            name = next(name for name in mine if mine[name] != theirs[name])
             raise InputError(
-                f"`other` has another {differing[0]} ({getattr(other.grid, differing[0])}, here "
-                f"{getattr(self.grid, differing[0])}); make both spectra with the same arguments."
+                f"`other` has another {name} ({theirs[name]}, here {mine[name]}); make both "
+                "spectra with the same arguments."
             )
         self._settle()
         more = other._settled()
         self._sums += more._sums
         self._counts += more._counts
-        self._below += more._below
-        self._above += more._above
+        self._outside += more._outside
         self._moments += more._moments
-        self._extremes = (
-            min(self._extremes[0], more._extremes[0]),
-            max(self._extremes[1], more._extremes[1]),
-        )
+        self._widen(*more._extremes)
         return self
 
     def empty(self) -> Spectrum:
         """A spectrum with the same grid and no readings."""
         fresh = copy.copy(self)
-        fresh._sums, fresh._counts = np.zeros_like(self._sums), np.zeros_like(self._counts)
-        fresh._below = fresh._above = 0
-        fresh._moments, fresh._extremes = np.zeros(2), (math.inf, -math.inf)
-        fresh._pending = np.empty(0)
+        fresh._clear()
         return fresh
 
     def _add(self, x: FloatArray) -> None:
         grid = self.grid
-        self._extremes = (
-            min(self._extremes[0], float(x.min())),
-            max(self._extremes[1], float(x.max())),
-        )
+        self._widen(float(x.min()), float(x.max()))
         if self._extremes[0] < grid.window[0] or self._extremes[1] >= grid.window[1]:
             under, over = x < grid.window[0], x >= grid.window[1]
-            self._below += int(np.count_nonzero(under))
-            self._above += int(np.count_nonzero(over))
+            self._outside += np.count_nonzero(under), np.count_nonzero(over)
             x = x[~(under | over)]
             if x.size == 0:
                 return
@@ -241,6 +232,9 @@ class Spectrum:
             away, np.ones(away.size), grid.step * grid.start, grid.step, grid.size
         )
 
+    def _widen(self, low: float, high: float) -> None:
+        self._extremes = min(self._extremes[0], low), max(self._extremes[1], high)
+
     def _settle(self) -> None:
         if self._pending.size:
             self._add(self._pending)
@@ -250,13 +244,9 @@ class Spectrum:
         """Itself, or a copy with the readings that wait for a full block added."""
         if not self._pending.size:
             return self
-        whole = copy.copy(self)
-        whole._sums, whole._counts = self._sums.copy(), self._counts.copy()
-        whole._moments = self._moments.copy()
+        whole = copy.deepcopy(self)
         whole._settle()
         return whole
-
-    # ---- looking --------------------------------------------------------------------------
 
     @property
     def total(self) -> int:
@@ -266,25 +256,26 @@ class Spectrum:
     @property
     def outside(self) -> tuple[int, int]:
         """Readings below and above the window."""
-        whole = self._settled()
-        return whole._below, whole._above
+        below, above = self._settled()._outside.tolist()
+        return below, above
 
     @property
     def mean(self) -> float:
         """Mean of the readings in the window."""
-        whole = self._settled()
-        n = int(whole._counts.sum())
-        return self.grid.origin + float(whole._moments[0]) / n if n else math.nan
+        return self.grid.origin + self._averages()[0]
 
     @property
     def variance(self) -> float:
         """Variance of the readings in the window."""
+        first, second = self._averages()
+        return max(second - first**2, 0.0)
+
+    def _averages(self) -> tuple[float, float]:
+        """Means of the distances from the origin and of their squares."""
         whole = self._settled()
-        n = int(whole._counts.sum())
-        if not n:
-            return math.nan
-        first, second = whole._moments / n
-        return max(float(second - first**2), 0.0)
+        n = whole.total
+        first, second = whole._moments / n if n else (math.nan, math.nan)
+        return float(first), float(second)
 
     @property
     def histogram(self) -> Histogram:
@@ -294,7 +285,7 @@ class Spectrum:
         """
         whole = self._settled()
         if not whole._counts.any():
-            below, above = whole._below, whole._above
+            below, above = self.outside
             raise InputError(
                 f"the spectrum holds no reading in its window ({below} below, {above} above); "
                 "update it, or choose another window."
@@ -311,16 +302,15 @@ class Spectrum:
     @property
     def trial_units(self) -> FloatArray:
         """From the largest unit to the smallest."""
-        units: FloatArray = 1 / self._frequencies()[1]
+        units: FloatArray = 1 / self.grid.frequencies
         return units
 
     @property
     def power(self) -> FloatArray:
         """Rayleigh power at `trial_units`."""
-        keep, _ = self._frequencies()
         whole = self._settled()
-        sums = whole._sums[keep]
-        power: FloatArray = (sums.real**2 + sums.imag**2) / max(int(whole._counts.sum()), 1)
+        sums = whole._sums[self.grid.kept]
+        power: FloatArray = (sums.real**2 + sums.imag**2) / max(whole.total, 1)
         return power
 
     def between(self) -> SumsBetween:
@@ -334,31 +324,46 @@ class Spectrum:
             oversampling=grid.oversampling,
         )
 
-    def _frequencies(self) -> tuple[slice, FloatArray]:
-        """Where the trial units lie among the sums, and their frequencies."""
-        grid = self.grid
-        spare = neighbours(grid.oversampling)
-        keep = slice(spare, grid.size - spare)
-        f: FloatArray = grid.step * (grid.start + np.arange(grid.size, dtype=float)[keep])
-        return keep, f
+    def _sums_within(self, band: Band) -> CountSums:
+        """The sums at the trial units inside the band, or at all where they are too few."""
+        f = 1 / self.trial_units
+        inside = (f >= 1 / band.high * (1 - 1e-12)) & (f <= 1 / band.low * (1 + 1e-12))
+        used = self.histogram.occupied()
+        return CountSums(
+            parts=((self.between(), 0.0),),
+            origin=self.grid.origin,
+            edges=used.edges,
+            counts=used.counts,
+            frequencies=f[inside] if inside.sum() >= 3 else f,
+            free=isinstance(self.grid.offset, str),
+        )
 
-    def _periodogram(self, unit_range: Any, **options: Any) -> Periodogram:
-        from quantize.counts.of_counts import periodogram_of_spectrum
-
-        return periodogram_of_spectrum(self, unit_range, **options)
+    def _periodogram(
+        self,
+        unit_range: Any,
+        *,
+        offset: str | float,
+        harmonics: int,
+        oversampling: float,
+        trial_units: Any,
+    ) -> Periodogram:
+        """`periodogram` for the sums, at the offset and oversampling with which they were made."""
+        refuse_harmonics(harmonics)
+        given, own = units_asked(unit_range, trial_units)
+        band, grid = given or self.band, self.grid
+        grid.check(band, offset)
+        settings = {"offset": grid.offset, "harmonics": 1, "oversampling": grid.oversampling}
+        return periodogram_of(self._sums_within(band), own, band, settings, self)
 
     def _as_readings(self) -> Readings:
         return self.histogram._as_readings()
 
     def __repr__(self) -> str:
-        _, f = self._frequencies()
         grid = self.grid
         return (
-            f"<Spectrum: {self.total} readings, {f.size} trial units from {grid.low:g} to "
-            f"{grid.high:g}, {grid.bins} bins>"
+            f"<Spectrum: {self.total} readings, {grid.frequencies.size} trial units from "
+            f"{grid.low:g} to {grid.high:g}, {grid.bins} bins>"
         )
-
-    # ---- keeping --------------------------------------------------------------------------
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary; `from_dict` reads it."""
@@ -369,7 +374,7 @@ class Spectrum:
             "sums_real": whole._sums.real.tolist(),
             "sums_imag": whole._sums.imag.tolist(),
             "counts": whole._counts.tolist(),
-            "outside": [whole._below, whole._above],
+            "outside": whole._outside.tolist(),
             "moments": whole._moments.tolist(),
             "extremes": list(whole._extremes) if math.isfinite(whole._extremes[0]) else None,
         }
@@ -382,6 +387,7 @@ class Spectrum:
             grid = SumsGrid(**(state["grid"] | {"window": tuple(state["grid"]["window"])}))
             new = cls.__new__(cls)
             new.grid = grid
+            new._clear()
             new._sums = np.asarray(state["sums_real"]) + 1j * np.asarray(state["sums_imag"])
             new._counts = np.asarray(state["counts"], np.int64)
             if new._sums.shape != (grid.size,) or new._counts.shape != (grid.bins,):
@@ -389,9 +395,6 @@ class Spectrum:
                     f"`state` holds {new._sums.size} sums and {new._counts.size} counts, but its "
                     f"grid has {grid.size} and {grid.bins}; it was cut short, so write it again."
                 )
-            new._below, new._above = (int(v) for v in state["outside"])
-            new._moments = np.asarray(state["moments"], float)
-            low, high = state["extremes"] or (math.inf, -math.inf)
-            new._extremes = float(low), float(high)
-            new._pending = np.empty(0)
+            new._outside[:], new._moments[:] = state["outside"], state["moments"]
+            new._widen(*(state["extremes"] or new._extremes))
         return new

@@ -8,10 +8,10 @@ import math
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.counts.count_fit import CountFit
 from quantize.counts.counted import Counted
+from quantize.counts.fit import CountFit
+from quantize.counts.histogram import SMOOTHING
 from quantize.counts.levels import Levels, maximise
-from quantize.counts.modes import SMOOTHING
 from quantize.null.spacing import Spacing, equal_spacing
 
 _SMOOTH = 0.5

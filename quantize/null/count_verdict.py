@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.counts.count_fit import CountFit
 from quantize.counts.counted import Counted
-from quantize.counts.modes import find_modes
+from quantize.counts.fit import CountFit
+from quantize.counts.histogram import find_modes
 from quantize.null import guards
 from quantize.null.count_rivals import Rivals
 from quantize.null.spacing import residual_over

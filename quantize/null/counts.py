@@ -13,8 +13,8 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.comb.band import Band
-from quantize.counts.count_fit import CountFit, fit_counted
 from quantize.counts.counted import Counted, counted
+from quantize.counts.fit import CountFit, fit_counted
 from quantize.counts.histogram import Histogram
 from quantize.counts.spectrum import Spectrum
 from quantize.null import guards

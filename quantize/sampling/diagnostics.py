@@ -14,7 +14,8 @@ import numpy as np
 
 from quantize._support import arviz_lines
 from quantize._support.validation import FloatArray
-from quantize.sampling.moves import mode_of
+from quantize.model.modes import Mode
+from quantize.sampling.moves import ends_of, mode_of
 from quantize.sampling.target import Target
 
 if TYPE_CHECKING:
@@ -71,10 +72,9 @@ def traces(target: Target, theta: FloatArray) -> dict[str, FloatArray]:
             out["phase_sine"] = np.sin(2 * np.pi * theta[..., j])
         else:
             out[name] = theta[..., j]
-    modes = target.modes
-    if len(modes) > 1 and 1 - modes[0][2] >= _SMALLEST_SHARE:
-        low, high = modes[0][0], modes[0][1]
-        out["best_mode"] = ((out["log_unit"] >= low) & (out["log_unit"] <= high)).astype(float)
+    if len(target.modes) > 1 and 1 - target.modes[0].share >= _SMALLEST_SHARE:
+        best = mode_of(out["log_unit"], *ends_of(target.modes[:1])) == 0
+        out["best_mode"] = best.astype(float)
     return out
 
 
@@ -114,24 +114,33 @@ def rows(
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class Shares:
-    """Share of each mode in each ensemble, its Monte Carlo error, and what quadrature says.
+    """Share of each larger mode in each ensemble, its Monte Carlo error, and what quadrature says.
 
     `error` is that of the mean share, `error_of_one` that of one ensemble by its own fluctuations.
     """
 
-    share: FloatArray
+    modes: list[Mode]
     error: FloatArray
     error_of_one: FloatArray
     by_ensemble: FloatArray
-    quadrature: FloatArray
-    unit: FloatArray
+
+    @property
+    def share(self) -> FloatArray:
+        """Mean over the ensembles."""
+        mean: FloatArray = self.by_ensemble.mean(axis=0)
+        return mean
+
+    @property
+    def quadrature(self) -> FloatArray:
+        """Share by quadrature."""
+        return np.array([mode.share for mode in self.modes])
 
     def frame(self) -> pd.DataFrame:
         """Columns unit, share, share_err, quadrature, and one for each ensemble."""
         import pandas as pd
 
-        columns: dict[str, FloatArray] = {
-            "unit": self.unit,
+        columns: dict[str, Any] = {
+            "unit": [mode.unit for mode in self.modes],
             "share": self.share,
             "share_err": self.error,
             "quadrature": self.quadrature,
@@ -143,11 +152,10 @@ class Shares:
 
 def shares(target: Target, theta: FloatArray) -> Shares | None:
     """Shares of the modes worth counting, from every step kept (ensembles, steps, walkers, d)."""
-    modes = [mode for mode in target.modes if mode[2] >= _SMALLEST_SHARE]
+    modes = [mode for mode in target.modes if mode.share >= _SMALLEST_SHARE]
     if len(target.modes) < 2 or not modes:
         return None
-    low, high, quadrature, centre, _ = (np.array(column) for column in zip(*modes, strict=True))
-    number = mode_of(theta[..., 0], low, high)
+    number = mode_of(theta[..., 0], *ends_of(modes))
     by_ensemble, error, error_of_one = np.empty((len(theta), len(modes))), [], []
     for i in range(len(modes)):
         inside = (number == i).astype(float)
@@ -160,12 +168,10 @@ def shares(target: Target, theta: FloatArray) -> Shares | None:
         error_of_one.append(np.sqrt(p * (1 - p) / size_of_one))
     between = by_ensemble.std(axis=0, ddof=1) / np.sqrt(len(theta)) if len(theta) > 1 else 0.0
     return Shares(
-        share=by_ensemble.mean(axis=0),
+        modes=modes,
         error=np.maximum(np.array(error), between),
         error_of_one=np.array(error_of_one),
         by_ensemble=by_ensemble,
-        quadrature=quadrature,
-        unit=np.exp(centre),
     )
 
 
@@ -175,11 +181,11 @@ def complaints(
     """Everything that speaks against the run, in plain sentences; none when it has converged."""
     out = []
     slowest = max(watched, key=lambda row: float(row["autocorrelation_time"]))
-    turns = steps / slowest["autocorrelation_time"]
-    if turns < LEAST_TIMES:
+    times_long = steps / slowest["autocorrelation_time"]
+    if times_long < LEAST_TIMES:
         out.append(
-            f"The chains are too short: {steps} steps are only {turns:.1f} autocorrelation times "
-            f"of {slowest['quantity']}, and {LEAST_TIMES:g} are needed; ask for more `draws`."
+            f"The chains are too short: {steps} steps are only {times_long:.1f} autocorrelation "
+            f"times of {slowest['quantity']}, and {LEAST_TIMES:g} are needed; ask for more `draws`."
         )
     if chains == 1:
         out.append("One chain cannot be compared with another; take at least two `chains`.")
@@ -210,7 +216,7 @@ def _share_complaints(found: Shares | None) -> list[str]:
     i = int(np.argmax(off))
     if off[i] > 1:
         out.append(
-            f"The share of the mode at {found.unit[i]:.4g} is {found.share[i]:.3f} ± "
+            f"The share of the mode at {found.modes[i].unit:.4g} is {found.share[i]:.3f} ± "
             f"{found.error[i]:.3f} by sampling and {found.quadrature[i]:.3f} by quadrature."
         )
     if chains > 1:
@@ -221,7 +227,7 @@ def _share_complaints(found: Shares | None) -> list[str]:
         if chance[i] < _UNLIKELY:
             seen = ", ".join(f"{share:.2f}" for share in found.by_ensemble[:, i])
             out.append(
-                f"The ensembles disagree about the share of the mode at {found.unit[i]:.4g}: "
+                f"The ensembles disagree about the share of the mode at {found.modes[i].unit:.4g}: "
                 f"{seen}."
             )
     return out

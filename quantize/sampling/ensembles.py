@@ -8,7 +8,9 @@ resumed, or that had been asked for less before, gives the same numbers as one i
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
+import functools
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -19,8 +21,6 @@ from quantize._support.validation import FloatArray
 from quantize._support.workers import ordered_map, own_pool
 from quantize.sampling import diagnostics
 from quantize.sampling.moves import ModeShapes, mode_shapes, moves_for
-from quantize.sampling.seeding import state_of
-from quantize.sampling.start import walkers_at_start
 from quantize.sampling.target import Target
 
 WALKERS = 100
@@ -36,43 +36,39 @@ _DRAWS_FOR_SHAPES = 1500
 class Ensemble:
     """One ensemble as far as it has come.
 
-    `theta` (steps, walkers, d) and `log_prob` (steps, walkers) begin after the start, which is
-    kept apart. `random` is the state of its random numbers after the last step, `moves` how often
-    each move was tried and accepted.
+    `theta` (1 + steps, walkers, d) and `log_prob` (1 + steps, walkers) begin with the start.
+    `random` is the state of its random numbers after the last step, `moves` how often each move was
+    tried and accepted.
     """
 
-    start: FloatArray
-    start_log_prob: FloatArray
     theta: FloatArray
     log_prob: FloatArray
     random: tuple[Any, ...]
-    moves: dict[str, tuple[int, int]]
+    moves: dict[str, tuple[int, int]] = dataclasses.field(default_factory=dict)
 
     @property
     def steps(self) -> int:
         """Steps done."""
-        return len(self.theta)
+        return len(self.theta) - 1
 
+    def last(self) -> Ensemble:
+        """As it stands now, without what went before."""
+        return dataclasses.replace(
+            self, theta=self.theta[-1:], log_prob=self.log_prob[-1:], moves={}
+        )
 
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class Task:
-    """So many more steps of one ensemble."""
-
-    target: Target
-    modes: ModeShapes | None
-    ensemble: Ensemble
-    steps: int
-
-
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class Piece:
-    """The steps that a task made, and whether the user stopped it."""
-
-    theta: FloatArray
-    log_prob: FloatArray
-    random: tuple[Any, ...]
-    moves: dict[str, tuple[int, int]]
-    interrupted: bool
+    def then(self, piece: Ensemble) -> Ensemble:
+        """With the steps of a piece that begins where this ends."""
+        moves = dict(self.moves)
+        for name, (tried, accepted) in piece.moves.items():
+            before = moves.get(name, (0, 0))
+            moves[name] = before[0] + tried, before[1] + accepted
+        return Ensemble(
+            theta=np.concatenate([self.theta, piece.theta[1:]]),
+            log_prob=np.concatenate([self.log_prob, piece.log_prob[1:]]),
+            random=piece.random,
+            moves=moves,
+        )
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -102,6 +98,23 @@ class Chains:
         return theta, self.log_prob[:, places].reshape(chains, -1)[:, :n]
 
 
+def random_state(seed: np.random.SeedSequence) -> np.random.RandomState:
+    """Random numbers for emcee, which silently ignores a Generator.
+
+    They come from a Mersenne twister of their own, so that numpy's global state is neither read nor
+    changed.
+
+    Examples
+    --------
+    >>> first, second = np.random.SeedSequence(7).spawn(2)
+    >>> random_state(first).normal() == random_state(first).normal()
+    True
+    >>> random_state(first).normal() == random_state(second).normal()
+    False
+    """
+    return np.random.RandomState(np.random.MT19937(seed))
+
+
 def begin(
     target: Target, chains: int, root: np.random.SeedSequence
 ) -> tuple[list[Ensemble], ModeShapes | None]:
@@ -109,68 +122,44 @@ def begin(
     first, *children = np.random.SeedSequence(root.entropy, spawn_key=root.spawn_key).spawn(
         1 + 2 * chains
     )
-    rng = np.random.default_rng(first)
     modes = None
     if len(target.modes) > 1:
-        drawn = target.draw_start(_DRAWS_FOR_SHAPES, rng)
-        modes = None if drawn is None else mode_shapes(target, drawn)
+        drawn, _ = target.start(_DRAWS_FOR_SHAPES, np.random.default_rng(first))
+        modes = mode_shapes(target.names, target.modes, drawn)
     ensembles = []
     for place, moving in zip(children[:chains], children[chains:], strict=True):
-        theta, log_prob = walkers_at_start(target, WALKERS, np.random.default_rng(place))
-        ensembles.append(
-            Ensemble(
-                start=theta,
-                start_log_prob=log_prob,
-                theta=np.empty((0, *theta.shape)),
-                log_prob=np.empty((0, len(theta))),
-                random=state_of(moving),
-                moves={},
-            )
-        )
+        theta, log_prob = target.start(WALKERS, np.random.default_rng(place))
+        state: Any = random_state(moving).get_state(legacy=True)
+        ensembles.append(Ensemble(theta=theta[None], log_prob=log_prob[None], random=state))
     return ensembles, modes
 
 
-def advance(task: Task) -> Piece:
-    """Carry one ensemble on; an interruption keeps the steps done so far."""
+def advance(
+    target: Target, modes: ModeShapes | None, task: tuple[Ensemble, int]
+) -> tuple[Ensemble, bool]:
+    """Carry an ensemble on by so many steps, or until the user interrupts; whether they did."""
     import emcee
 
-    ensemble = task.ensemble
-    theta = ensemble.theta[-1] if ensemble.steps else ensemble.start
-    log_prob = ensemble.log_prob[-1] if ensemble.steps else ensemble.start_log_prob
-    moves = moves_for(task.target.names, task.modes)
-    sampler = emcee.EnsembleSampler(
-        len(theta), theta.shape[1], task.target.log_prob, moves=moves, vectorize=True
-    )
-    state = emcee.State(theta.copy(), log_prob=log_prob.copy(), random_state=ensemble.random)
+    ensemble, wanted = task
+    here, log_prob = ensemble.theta[-1], ensemble.log_prob[-1]
+    moves = moves_for(target.names, modes)
+    sampler = emcee.EnsembleSampler(*here.shape, target.log_prob, moves=moves, vectorize=True)
+    state = emcee.State(here.copy(), log_prob=log_prob.copy(), random_state=ensemble.random)
     interrupted = False
     try:
-        for _ in sampler.sample(state, iterations=task.steps, skip_initial_state_check=True):
+        for _ in sampler.sample(state, iterations=wanted, skip_initial_state_check=True):
             pass
     except KeyboardInterrupt:
         interrupted = True
-    done = sampler.backend.iteration
-    return Piece(
-        theta=sampler.get_chain() if done else np.empty((0, *theta.shape)),
-        log_prob=sampler.get_log_prob() if done else np.empty((0, len(theta))),
-        random=sampler.backend.random_state if done else ensemble.random,
+    if not sampler.backend.iteration:
+        return ensemble.last(), interrupted
+    piece = Ensemble(
+        theta=np.concatenate([here[None], sampler.get_chain()]),
+        log_prob=np.concatenate([log_prob[None], sampler.get_log_prob()]),
+        random=sampler.backend.random_state,
         moves={move.name: (move.tried, move.accepted) for move, _ in moves},
-        interrupted=interrupted,
     )
-
-
-def extended(ensemble: Ensemble, piece: Piece) -> Ensemble:
-    """The ensemble with a piece added."""
-    moves = dict(ensemble.moves)
-    for name, (tried, accepted) in piece.moves.items():
-        before = moves.get(name, (0, 0))
-        moves[name] = before[0] + tried, before[1] + accepted
-    return dataclasses.replace(
-        ensemble,
-        theta=np.concatenate([ensemble.theta, piece.theta]),
-        log_prob=np.concatenate([ensemble.log_prob, piece.log_prob]),
-        random=piece.random,
-        moves=moves,
-    )
+    return piece, interrupted
 
 
 def ends_of_rounds() -> Iterator[int]:
@@ -197,48 +186,41 @@ def run(
 ) -> Chains:
     """Go on until `draws` well-separated draws a chain can be had, or the chains are too long.
 
-    Parameters
-    ----------
-    target : Target
-    ensembles : list of Ensemble
-        From `begin`, or from a file.
-    modes : ModeShapes or None
-    draws : int
-        Wanted of each chain.
-    workers : None, int, concurrent.futures.Executor or map-like callable
-    progress : bool or callable
-    save : callable, optional
-        Called with the ensembles after each round, and after an interruption.
+    `ensembles` come from `begin` or from a file. `save` is called with them after each round, and
+    after an interruption.
 
     Raises
     ------
     KeyboardInterrupt
         When interrupted before there is anything to keep.
     """
-    if isinstance(workers, int) and workers > 1:
-        # One pool for all rounds.
-        with own_pool(workers) as pool:
-            return run(target, ensembles, modes, draws, workers=pool, progress=progress, save=save)
     bar = steps(progress, draws * len(ensembles), "draws")
-    interrupted = False
     most = max(_MOST_STEPS, _STEPS_A_DRAW * draws)
-    for end in ends_of_rounds():
-        ensembles, interrupted = _round(target, ensembles, modes, end, workers)
-        if save is not None:
-            save(ensembles)
-        length = min(end, *(ensemble.steps for ensemble in ensembles))
-        if length < 2:
-            raise KeyboardInterrupt
-        chains = _chains(target, ensembles, length, interrupted)
-        left = chains.theta.shape[1]
-        slowest = max(chains.times.values())
-        ready = min(int(WALKERS * left / slowest), draws) * len(ensembles)
-        bar.advance(max(ready - bar.done, 0))
-        long_enough = left >= diagnostics.LEAST_TIMES * slowest and ready >= bar.total
-        if interrupted or long_enough or end >= most:
-            break
+    with _one_pool(workers) as pool:
+        for end in ends_of_rounds():
+            ensembles, interrupted = _round(target, ensembles, modes, end, pool)
+            if save is not None:
+                save(ensembles)
+            length = min(end, *(ensemble.steps for ensemble in ensembles))
+            if length < 2:
+                raise KeyboardInterrupt
+            chains = _chains(target, ensembles, length, interrupted)
+            left = chains.theta.shape[1]
+            slowest = max(chains.times.values())
+            ready = min(int(WALKERS * left / slowest), draws) * len(ensembles)
+            bar.advance(max(ready - bar.done, 0))
+            long_enough = left >= diagnostics.LEAST_TIMES * slowest and ready >= bar.total
+            if interrupted or long_enough or end >= most:
+                break
     bar.close()
     return chains
+
+
+def _one_pool(workers: Any) -> contextlib.AbstractContextManager[Any]:
+    """One pool for all rounds, where so many processes are asked for."""
+    if isinstance(workers, int) and workers > 1:
+        return own_pool(workers)
+    return contextlib.nullcontext(workers)
 
 
 def _round(
@@ -248,53 +230,38 @@ def _round(
     end: int,
     workers: Any,
 ) -> tuple[list[Ensemble], bool]:
-    """Every ensemble up to `end` steps, unless the user stops it."""
+    """Every ensemble up to `end` steps, unless the user interrupts; whether they did."""
     short = [i for i, ensemble in enumerate(ensembles) if ensemble.steps < end]
-    tasks = [
-        Task(
-            target=target,
-            modes=modes,
-            ensemble=_last(ensembles[i]),
-            steps=end - ensembles[i].steps,
-        )
-        for i in short
-    ]
+    tasks = [(ensembles[i].last(), end - ensembles[i].steps) for i in short]
     out = list(ensembles)
     try:
-        for i, piece in zip(short, ordered_map(advance, tasks, workers), strict=True):
-            out[i] = extended(ensembles[i], piece)
-            if piece.interrupted:
+        pieces = ordered_map(functools.partial(advance, target, modes), tasks, workers)
+        for i, (piece, interrupted) in zip(short, pieces, strict=True):
+            out[i] = ensembles[i].then(piece)
+            if interrupted:
                 return out, True
     except KeyboardInterrupt:
         return out, True
     return out, False
 
 
-def _last(ensemble: Ensemble) -> Ensemble:
-    """The ensemble without all but its last step, to send to a worker."""
-    return dataclasses.replace(
-        ensemble, theta=ensemble.theta[-1:], log_prob=ensemble.log_prob[-1:], moves={}
-    )
-
-
 def _chains(target: Target, ensembles: list[Ensemble], length: int, interrupted: bool) -> Chains:
-    theta = np.stack([ensemble.theta[:length] for ensemble in ensembles])
-    log_prob = np.stack([ensemble.log_prob[:length] for ensemble in ensembles])
     # Walkers drawn by quadrature are nearly in place; others have to find it.
     burn_in = length // 4 if len(target.modes) else length // 2
-    names = ensembles[0].moves
-    moves = {
-        name: (
-            sum(ensemble.moves[name][0] for ensemble in ensembles if ensemble.moves),
-            sum(ensemble.moves[name][1] for ensemble in ensembles if ensemble.moves),
-        )
-        for name in names
-    }
+    kept = slice(1 + burn_in, 1 + length)
+    theta = np.stack([ensemble.theta[kept] for ensemble in ensembles])
+    moved = [ensemble.moves for ensemble in ensembles if ensemble.moves]
     return Chains(
-        theta=theta[:, burn_in:],
-        log_prob=log_prob[:, burn_in:],
+        theta=theta,
+        log_prob=np.stack([ensemble.log_prob[kept] for ensemble in ensembles]),
         burn_in=burn_in,
-        times=diagnostics.times(target, theta[:, burn_in:]),
-        moves=moves,
+        times=diagnostics.times(target, theta),
+        moves={
+            name: (
+                sum(counts[name][0] for counts in moved),
+                sum(counts[name][1] for counts in moved),
+            )
+            for name in moved[0]
+        },
         interrupted=interrupted,
     )

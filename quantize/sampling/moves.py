@@ -1,9 +1,10 @@
 """Moves of the walkers: along the shape of the ensemble, between harmonics, and between modes.
 
-Every move leaves the posterior as it is; the tests check each on targets that are known. The
-differential evolution and the snooker are written out here because they are done for all walkers
-at once, round the circle of a phase, and because the snooker of emcee 3.1 does not leave its target
-as it is: on a normal target in three dimensions it gives 2.4 for the mean square distance, not 3.
+Every move leaves the posterior as it is; the tests check each on targets that are known. Moves of
+single walkers are emcee's own. The differential evolution and the snooker are written out here
+because they go round the circle of a phase, for half of the walkers at once (emcee's loop over them
+takes a quarter longer), and because the snooker of emcee 3.1 does not leave its target as it is: on
+a normal target in three dimensions it gives 2.4 for the mean square distance, not 3.
 """
 
 from __future__ import annotations
@@ -15,10 +16,9 @@ from typing import Any
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
-from quantize.sampling.target import Target, UnitMode
+from quantize.model.modes import Mode
 
 Random = np.random.RandomState
-Proposal = Callable[[FloatArray, Random], tuple[FloatArray, FloatArray]]
 HalfProposal = Callable[[FloatArray, FloatArray, Random], tuple[FloatArray, FloatArray]]
 
 _NUMERATORS = np.array([2, 1, 3, 1, 3, 2])
@@ -73,26 +73,6 @@ class HalvesMove:
             state.coords[mine[taken]] = proposed[taken]
             state.log_prob[mine[taken]] = log_prob[taken]
         return state, accepted
-
-
-class SingleMove:
-    """Moves each walker by itself, by the rule of Metropolis and Hastings.
-
-    `proposal` takes the walkers and a RandomState and gives the same two things.
-    """
-
-    def __init__(self, proposal: Proposal) -> None:
-        self.proposal = proposal
-
-    def propose(self, model: Any, state: Any) -> tuple[Any, BoolArray]:
-        """Move every walker once."""
-        proposed, log_factor = self.proposal(state.coords, model.random)
-        log_prob = model.log_prob_fn(proposed)
-        log_ratio = log_prob - state.log_prob + log_factor
-        taken: BoolArray = np.log(model.random.rand(len(proposed))) < log_ratio
-        state.coords[taken] = proposed[taken]
-        state.log_prob[taken] = log_prob[taken]
-        return state, taken
 
 
 def differential_evolution(factor: float | None = None, circular: int | None = None) -> HalvesMove:
@@ -150,7 +130,7 @@ def snooker(circular: int | None = None) -> HalvesMove:
     return HalvesMove(proposal)
 
 
-def harmonic(units: Sequence[int] = (0,), phase: int | None = None) -> SingleMove:
+def harmonic(phase: int | None = None) -> Any:
     """Multiply the unit by 2, 3, 3/2 or their inverses, everything else kept.
 
     In log unit that is a shift, so that only the ratio of the posteriors counts. A phase follows:
@@ -158,79 +138,71 @@ def harmonic(units: Sequence[int] = (0,), phase: int | None = None) -> SingleMov
     drawn, phase' = (phase + j)/r mod 1 with j = 0 … p − 1. Back there are q ways. The
     probabilities 1/p and 1/q of the draws and the derivative q/p of phase' cancel.
     """
+    from emcee.moves import MHMove
 
     def proposal(walkers: FloatArray, random: Random) -> tuple[FloatArray, FloatArray]:
         m = len(walkers)
         which = random.randint(_NUMERATORS.size, size=m)
         p, q = _NUMERATORS[which], _DENOMINATORS[which]
-        column = np.array(units)[random.randint(len(units), size=m)]
         proposed = walkers.copy()
-        proposed[np.arange(m), column] += np.log(p / q)
+        proposed[:, 0] += np.log(p / q)
         if phase is not None:
-            turn = np.floor(random.rand(m) * p)
-            moved = (walkers[:, phase] + turn) * q / p % 1.0
-            proposed[:, phase] = np.where(column == 0, moved, walkers[:, phase])
+            cycle = np.floor(random.rand(m) * p)
+            proposed[:, phase] = (walkers[:, phase] + cycle) * q / p % 1.0
         return proposed, np.zeros(m)
 
-    return SingleMove(proposal)
+    return MHMove(proposal)
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class ModeShapes:
     """Modes of log unit, and where the other coordinates lie on each.
 
-    `low`, `high` and `share` have shape (H,); `centre` and `width` (H, d). A coordinate that is
-    not to be touched has centre 0 and width 1 throughout. `circular` is the place of a phase.
+    `centre` and `width` have shape (modes, d). A coordinate that is not to be touched has centre 0
+    and width 1 throughout. `circular` is the place of a phase.
     """
 
-    low: FloatArray
-    high: FloatArray
-    share: FloatArray
+    modes: tuple[Mode, ...]
     centre: FloatArray
     width: FloatArray
     circular: int | None = None
 
 
-def mode_shapes(target: Target, drawn: FloatArray) -> ModeShapes | None:
-    """The modes of a target; their shapes in sigma and phase from draws of the posterior.
+def mode_shapes(
+    names: Sequence[str], modes: Sequence[Mode], drawn: FloatArray
+) -> ModeShapes | None:
+    """The shapes of modes in sigma and phase, from draws of the posterior (n, d).
 
-    None where there are fewer than two modes. Modes with too few of the draws are left out.
+    Modes with too few of the draws are left out; None where fewer than two are left.
     """
-    names = target.names
-    modes = [UnitMode(*mode) for mode in target.modes]
-    modes = [mode for mode in modes if mode.share >= _SMALLEST_SHARE and mode.width > 0]
-    if not modes:
-        return None
-    low, high = np.array([h.low for h in modes]), np.array([h.high for h in modes])
-    number = mode_of(drawn[:, 0], low, high)
     phase = names.index("phase") if "phase" in names else None
     sigma = names.index("log_sigma") if "log_sigma" in names else None
+    wide = [mode for mode in modes if mode.share >= _SMALLEST_SHARE and mode.unit_err > 0]
+    if not wide:
+        return None
+    number = mode_of(drawn[:, 0], *ends_of(wide))
     kept, centre, width = [], [], []
-    for i, mode in enumerate(modes):
+    for i, mode in enumerate(wide):
         mine = drawn[number == i]
         if len(mine) < _FEWEST_DRAWS:
             continue
-        kept.append(i)
-        centre.append(np.zeros(len(names)))
-        width.append(np.ones(len(names)))
-        centre[-1][0], width[-1][0] = mode.centre, mode.width
+        middle, spread = np.zeros(len(names)), np.ones(len(names))
+        middle[0], spread[0] = np.log(mode.unit), mode.unit_err / mode.unit
         if sigma is not None:
-            centre[-1][sigma], width[-1][sigma] = mine[:, sigma].mean(), mine[:, sigma].std()
+            middle[sigma], spread[sigma] = mine[:, sigma].mean(), mine[:, sigma].std()
         if phase is not None:
-            centre[-1][phase] = np.angle(np.exp(2j * np.pi * mine[:, phase]).mean()) / (2 * np.pi)
+            middle[phase] = np.angle(np.exp(2j * np.pi * mine[:, phase]).mean()) / (2 * np.pi)
+        kept.append(mode)
+        centre.append(middle)
+        width.append(spread)
     if len(kept) < 2:
         return None
     return ModeShapes(
-        low=low[kept],
-        high=high[kept],
-        share=np.array([modes[i].share for i in kept]),
-        centre=np.array(centre),
-        width=np.array(width),
-        circular=phase,
+        modes=tuple(kept), centre=np.array(centre), width=np.array(width), circular=phase
     )
 
 
-def between_modes(modes: ModeShapes) -> SingleMove:
+def between_modes(shapes: ModeShapes) -> Any:
     """Carry a walker from its mode to another one, chosen in proportion to the shares.
 
     The map is affine in each coordinate, centre to centre and width to width, with the product of
@@ -238,8 +210,12 @@ def between_modes(modes: ModeShapes) -> SingleMove:
     s_b/(1 − s_a), and back with s_a/(1 − s_b). Walkers outside all modes stay, and so do those
     that would land outside the mode they are meant for, since there would be no way back.
     """
-    low, high, centre, width = modes.low, modes.high, modes.centre, modes.width
-    share = modes.share / modes.share.sum()
+    from emcee.moves import MHMove
+
+    centre, width = shapes.centre, shapes.width
+    low, high = ends_of(shapes.modes)
+    share = np.array([mode.share for mode in shapes.modes])
+    share /= share.sum()
     choice = np.tile(share, (share.size, 1))
     np.fill_diagonal(choice, 0.0)
     choice /= choice.sum(axis=1, keepdims=True)
@@ -255,8 +231,8 @@ def between_modes(modes: ModeShapes) -> SingleMove:
         drawn = random.rand(m)
         b = np.minimum((drawn[:, None] > running[a]).sum(axis=1), share.size - 1)
         proposed = centre[b] + (walkers - centre[a]) * width[b] / width[a]
-        if modes.circular is not None:
-            proposed[:, modes.circular] %= 1.0
+        if shapes.circular is not None:
+            proposed[:, shapes.circular] %= 1.0
         possible = (here >= 0) & (a != b) & (mode_of(proposed[:, 0], low, high) == b)
         proposed[~possible] = walkers[~possible]
         log_factor = np.full(m, -np.inf)
@@ -265,7 +241,12 @@ def between_modes(modes: ModeShapes) -> SingleMove:
         log_factor[possible] += log_choice[to, start] - log_choice[start, to]
         return proposed, log_factor
 
-    return SingleMove(proposal)
+    return MHMove(proposal)
+
+
+def ends_of(modes: Sequence[Mode]) -> tuple[FloatArray, FloatArray]:
+    """Lower and upper ends of modes, in log unit."""
+    return np.log([mode.low for mode in modes]), np.log([mode.high for mode in modes])
 
 
 def mode_of(log_unit: FloatArray, low: FloatArray, high: FloatArray) -> IntArray:
@@ -280,13 +261,12 @@ def mode_of(log_unit: FloatArray, low: FloatArray, high: FloatArray) -> IntArray
 
 def moves_for(names: Sequence[str], modes: ModeShapes | None = None) -> list[tuple[Counted, float]]:
     """The moves for coordinates of these names, each with the weight of its turn."""
-    phase = list(names).index("phase") if "phase" in names else None
-    units = [j for j, name in enumerate(names) if name.startswith("log_unit")]
+    phase = names.index("phase") if "phase" in names else None
     chosen: list[tuple[str, Any, float]] = [
         ("differential evolution", differential_evolution(None, phase), 0.5),
         ("whole differences", differential_evolution(1.0, phase), 0.15),
         ("snooker", snooker(phase), 0.1),
-        ("harmonics", harmonic(units, phase), 0.1),
+        ("harmonics", harmonic(phase), 0.1),
     ]
     if modes is not None:
         chosen.append(("modes", between_modes(modes), 0.25))

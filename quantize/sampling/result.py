@@ -1,9 +1,10 @@
-"""What sampling gives: a result like that of the quadrature, and what tells whether to trust it."""
+"""What sampling gives: a result like that of the quadrature, and what says whether to trust it."""
 
 from __future__ import annotations
 
 import dataclasses
 import functools
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
@@ -13,7 +14,13 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
 from quantize.model import modes as mode_finding
-from quantize.sampling.target import Target, natural
+from quantize.model.draws import predict
+from quantize.model.mixture import mode_table
+from quantize.model.modes import Marginal, Mode
+from quantize.sampling import diagnostics
+from quantize.sampling.ensembles import Chains
+from quantize.sampling.moves import ends_of, mode_of
+from quantize.sampling.target import Target
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,6 +28,13 @@ if TYPE_CHECKING:
 _PRIOR_DRAWS = 2000
 _EXPORT = 1_000_000
 """Spawn key of the random numbers of `to_arviz`, far from those of the chains."""
+_POINTS_A_WIDTH = 4
+_REACH = 4
+_NEAR = 0.01
+_NEAR_WIDTH = 0.025
+"""The middle 1 % of a normal distribution is 0.025 standard deviations wide."""
+_SMALLEST_MODE = 0.005
+_SMALLEST_PROBABILITY = 1e-4
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -73,7 +87,7 @@ class SampledMixture(Result):
     band: Band
     settings: dict[str, Any]
     draws: pd.DataFrame
-    marginal: mode_finding.Marginal
+    marginal: Marginal
     target: Target
     kept: FloatArray
     log_prob: FloatArray
@@ -95,23 +109,23 @@ class SampledMixture(Result):
         rng = np.random.default_rng(
             np.random.SeedSequence(seed["entropy"], spawn_key=(*seed["spawn_key"], _EXPORT))
         )
-        flat = self.kept.reshape(-1, d)
-        prior = natural(target, target.draw_prior(_PRIOR_DRAWS, rng))
-        constants = dict(target.constant_data)
-        if "state" in constants:
-            constants["charge_state"] = constants.pop("state")
+        p = target.prior.parameters(self.kept.reshape(-1, d))
+        prior = target.unknown(target.draw_prior(_PRIOR_DRAWS, rng)[None])
         groups: dict[str, dict[str, Any]] = {
-            "posterior": natural(target, self.kept),
-            "prior": {name: value[None, :] for name, value in prior.items()},
+            "posterior": target.unknown(self.kept),
+            "prior": prior,
             "sample_stats": {"lp": self.log_prob},
-            "log_likelihood": {
-                "states": target.pointwise_log_likelihood(flat).reshape(chains, n, -1)
+            "log_likelihood": {"states": target.likelihood.pointwise(p).reshape(chains, n, -1)},
+            "posterior_predictive": {
+                "readings": predict(target.likelihood, p, rng).reshape(chains, n, -1)
             },
-            "posterior_predictive": {"readings": target.predict(flat, rng).reshape(chains, n, -1)},
-            "observed_data": {"readings": target.observed},
+            "observed_data": {"readings": target.readings.values},
         }
+        data = target.readings
+        given = {"charge_state": data.state, "sigma": data.sigma, "resolution": data.resolution}
+        constants = {name: value for name, value in given.items() if value is not None}
         if constants:
-            groups["constant_data"] = {name: np.asarray(v) for name, v in constants.items()}
+            groups["constant_data"] = constants
         return groups
 
     def to_arviz(self) -> Any:
@@ -129,7 +143,7 @@ class SampledMixture(Result):
         return arviz_lines.container(
             groups,
             dims=dims,
-            coords={"state": np.arange(states), "reading": np.arange(self.target.observed.size)},
+            coords={"state": np.arange(states), "reading": np.arange(len(self.target.readings))},
             attributes={
                 "converged": int(self.converged),
                 "warnings": "\n".join(self.warnings),
@@ -144,3 +158,183 @@ class SampledMixture(Result):
             f"unit {self.unit:.6g} ± {self.unit_err:.2g} ({100 * share:.3g} % of the samples), "
             f"{state}"
         )
+
+
+def summarised(
+    target: Target, run: Chains, wanted: int, settings: dict[str, Any]
+) -> SampledMixture:
+    """What the chains of a run say, with `wanted` draws of each kept."""
+    import pandas as pd
+
+    kept, log_prob = run.evenly_spaced(wanted)
+    chains, _, d = kept.shape
+    every = run.theta.reshape(-1, d)
+    log_unit = every[:, 0]
+    effective = len(every) / max(run.times.values())
+    modes = target.modes or modes_of(log_unit, effective)
+    best, sampled = _as_sampled(target.quantities(every), modes)
+    low, high = ends_of([best])
+    centre = _centre(target.names, every[(log_unit >= low) & (log_unit <= high)])
+    whole, probability = target.integer_probabilities(centre)
+    watched = diagnostics.rows(target, kept, run.times)
+    shares = diagnostics.shares(target, run.theta)
+    complaints = diagnostics.complaints(watched, shares, run.theta.shape[1], chains)
+    if run.interrupted:
+        complaints = ("The run was interrupted.", *complaints)
+    return SampledMixture(
+        unit=sampled[0].unit,
+        unit_err=sampled[0].unit_err,
+        sigma=sampled[0].sigma,
+        offset=float(target.quantities(centre)["offset"][0]),
+        alternatives=mode_table(sampled, target.readings),
+        converged=not complaints,
+        warnings=complaints,
+        diagnostics=pd.DataFrame(watched),
+        mode_shares=pd.DataFrame() if shares is None else shares.frame(),
+        acceptance=_acceptance(run),
+        integers=whole[np.argmax(probability, axis=1)],
+        integer_probabilities=_integer_table(*target.integer_probabilities(kept.reshape(-1, d))),
+        band=target.band,
+        settings=settings,
+        draws=_draw_table(target, kept),
+        marginal=density_of(log_unit, typical_width(log_unit, modes), effective),
+        target=target,
+        kept=kept,
+        log_prob=log_prob,
+    )
+
+
+def density_of(log_unit: FloatArray, width: float, effective: float) -> Marginal:
+    """Density of log unit by a normal kernel.
+
+    `width` is the standard deviation of a mode; the kernel is 0.9·width·effective^(−1/5) wide
+    (Silverman, *Density Estimation*, Chapman & Hall 1986, equation 3.31).
+    """
+    kernel = 0.9 * width * effective**-0.2
+    step = kernel / _POINTS_A_WIDTH
+    places, counts = np.unique(np.floor(log_unit / step).astype(np.int64), return_counts=True)
+    shift = np.arange(-_REACH * _POINTS_A_WIDTH, _REACH * _POINTS_A_WIDTH + 1)
+    weight = np.exp(-0.5 * (shift / _POINTS_A_WIDTH) ** 2)
+    index, back = np.unique((places[:, None] + shift).ravel(), return_inverse=True)
+    mass = np.bincount(back, weights=np.outer(counts, weight).ravel())
+    return Marginal(index=index, log_unit=(index + 0.5) * step, mass=mass / mass.sum(), step=step)
+
+
+def typical_width(log_unit: FloatArray, modes: Sequence[Mode]) -> float:
+    """Standard deviation of log unit within a mode, the geometric mean over samples."""
+    if modes:
+        share = np.array([mode.share for mode in modes])
+        width = np.array([max(mode.unit_err / mode.unit, 1e-300) for mode in modes])
+        return float(np.exp(np.sum(share * np.log(width)) / share.sum()))
+    ordered = np.sort(log_unit)
+    k = max(int(_NEAR * ordered.size), 1)
+    gaps = ordered[k:] - ordered[:-k]
+    return max(float(np.median(gaps)) / _NEAR_WIDTH, 1e-12)
+
+
+def modes_of(log_unit: FloatArray, effective: float) -> list[Mode]:
+    """Modes seen in the samples, where no quadrature shows them; the highest first.
+
+    The first look at the density, with a width that several modes make too large, finds them.
+    """
+    marginal = density_of(log_unit, typical_width(log_unit, ()), effective)
+    bins, back = np.unique(marginal.index // _POINTS_A_WIDTH, return_inverse=True)
+    heights = np.bincount(back, weights=marginal.mass).astype(np.float64)
+    label = mode_finding.label_modes(bins, heights)[back]
+    modes = []
+    for number in range(int(label.max()) + 1):
+        mine = label == number
+        low = float(marginal.log_unit[mine].min() - 0.5 * marginal.step)
+        high = float(marginal.log_unit[mine].max() + 0.5 * marginal.step)
+        inside = log_unit[(log_unit >= low) & (log_unit <= high)]
+        share = inside.size / log_unit.size
+        if share < _SMALLEST_MODE:
+            continue
+        unit = float(np.exp(inside.mean()))
+        mode = Mode(
+            low=float(np.exp(low)),
+            high=float(np.exp(high)),
+            unit=unit,
+            unit_err=unit * float(inside.std()),
+            share=share,
+            sigma=np.nan,
+            peak=unit,
+            probability=share,
+        )
+        modes.append((float(marginal.mass[mine].max()), mode))
+    modes.sort(key=lambda pair: -pair[0])
+    return [mode for _, mode in modes]
+
+
+def _as_sampled(values: dict[str, FloatArray], modes: Sequence[Mode]) -> tuple[Mode, list[Mode]]:
+    """The first mode that holds samples, and all those with unit, share and sigma by sampling."""
+    number = mode_of(np.log(values["unit"]), *ends_of(modes))
+    shown, sampled = [], []
+    for i, mode in enumerate(modes):
+        mine = number == i
+        if not mine.any():
+            continue
+        unit = values["unit"][mine]
+        shown.append(mode)
+        sampled.append(
+            dataclasses.replace(
+                mode,
+                unit=float(unit.mean()),
+                unit_err=float(unit.std()),
+                share=float(mine.mean()),
+                sigma=float(values["sigma"][mine].mean()),
+            )
+        )
+    return shown[0], sampled
+
+
+def _integer_table(whole: IntArray, probability: FloatArray) -> pd.DataFrame:
+    """Rows (reading, integer, probability), the most probable first, down to 1e-4."""
+    import pandas as pd
+
+    order = np.argsort(-probability, axis=1, kind="stable")
+    ranked = np.take_along_axis(probability, order, axis=1)
+    reading, place = np.nonzero(ranked >= _SMALLEST_PROBABILITY)
+    return pd.DataFrame(
+        {
+            "reading": reading,
+            "integer": whole[order[reading, place]],
+            "probability": ranked[reading, place],
+        }
+    )
+
+
+def _centre(names: Sequence[str], theta: FloatArray) -> FloatArray:
+    """The middle of some samples, shape (1, d): the means, round the circle for a phase.
+
+    Of a coordinate that is a logarithm it is the log of the mean.
+    """
+    middle = [
+        np.log(np.exp(column).mean()) if name.startswith("log_") else column.mean()
+        for name, column in zip(names, theta.T, strict=True)
+    ]
+    if "phase" in names:
+        place = names.index("phase")
+        middle[place] = np.angle(np.exp(2j * np.pi * theta[:, place]).mean()) / (2 * np.pi) % 1.0
+    return np.array([middle])
+
+
+def _draw_table(target: Target, kept: FloatArray) -> pd.DataFrame:
+    import pandas as pd
+
+    chain, draw = np.indices(kept.shape[:2])
+    columns = {"chain": chain.ravel(), "draw": draw.ravel()}
+    values = {name: value.ravel() for name, value in target.quantities(kept).items()}
+    first = {name: values.pop(name) for name in ("unit", "sigma", "offset")}
+    return pd.DataFrame(columns | first | values)
+
+
+def _acceptance(run: Chains) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(
+        [
+            {"move": name, "tried": tried, "accepted": taken / max(tried, 1)}
+            for name, (tried, taken) in run.moves.items()
+        ]
+    )

@@ -1,110 +1,153 @@
-"""What can be sampled: the posterior of a model as a function of its coordinates.
+"""The posterior of a model as a function of the coordinates on which walkers move.
 
-Coordinates are named. The first is always ``log_unit``; ``log_unit_2`` is a second unit. A name
-that begins with ``log_`` stands for the logarithm of a positive quantity. ``phase`` is a free
-offset in turns of the unit, from `origin`, between 0 and 1 and meant round the circle. ``offset``
-is an offset in the unit of the readings, with a prior of its own. Other names are taken as they
-stand.
+Coordinates are named as in `quantize.model.priors`: ``log_unit`` first, ``log_sigma``,
+``log_growth``, a free offset as ``phase`` in cycles of the unit, and ``offset`` and ``outliers`` as
+they stand.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple, Protocol
+import dataclasses
+import functools
+from typing import Any
 
 import numpy as np
 
+from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.band import Band
+from quantize.model.draws import log_posterior
+from quantize.model.model import MixtureModel
+from quantize.model.modes import Mode
+from quantize.model.nodes import common_nodes
+from quantize.model.posterior import Posterior, posterior_of
+from quantize.model.priors import priors_of
+from quantize.model.wrapped_likelihood import likelihood_of
+from quantize.readings import Readings
+
+_MOST_COMMON_NODES = 700
+"""With more of them quadrature takes longer than sampling."""
+_TRIES = 100
 
 
-class UnitMode(NamedTuple):
-    """One separate mode of the posterior of log unit, from a quadrature.
+class Target:
+    """Log posterior and starts for one sample, range of units and model.
 
-    Attributes
-    ----------
-    low, high : float
-        Its ends. Modes do not overlap.
-    share : float
-        Its posterior probability.
-    centre, width : float
-        Mean and standard deviation of log unit within it.
+    Arrays `theta` hold coordinates in their last axis, of length d.
     """
 
-    low: float
-    high: float
-    share: float
-    centre: float
-    width: float
+    def __init__(self, readings: Readings, band: Band, model: MixtureModel) -> None:
+        self.readings = readings
+        self.band = band
+        self.model = model.as_recorded(readings, band.low)
+        self.prior = priors_of(self.model, band, readings)
+        self.likelihood = likelihood_of(self.model, readings)
+        self.names = self.prior.names
 
-
-class Target(Protocol):
-    """A posterior that can be sampled; arrays `theta` have shape (m, d), d coordinates."""
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Names of the coordinates, the first "log_unit"."""
-
-    @property
-    def origin(self) -> float:
-        """Where a ``phase`` is counted from, in the unit of the readings."""
-
-    @property
-    def fixed(self) -> Mapping[str, float]:
-        """Values of sigma and offset where they are not coordinates."""
-
-    @property
-    def modes(self) -> Sequence[tuple[float, float, float, float, float]]:
-        """Modes of log unit (see `UnitMode`), the best first; empty without a quadrature."""
-
-    @property
-    def observed(self) -> FloatArray:
-        """The readings, shape (n,)."""
-
-    @property
-    def constant_data(self) -> Mapping[str, FloatArray | IntArray]:
-        """What came with the readings, by name: state, sigma, resolution, each where given."""
+    def __getstate__(self) -> dict[str, Any]:
+        # Workers do without the quadrature, which may not be theirs to have.
+        left_out = ("posterior", "plain_posterior")
+        return {name: value for name, value in self.__dict__.items() if name not in left_out}
 
     def log_prob(self, theta: FloatArray) -> FloatArray:
-        """Log posterior density up to a constant, shape (m,); −inf outside the support."""
-
-    def log_prior(self, theta: FloatArray) -> FloatArray:
-        """Log prior density, shape (m,); −inf outside the support."""
+        """Log posterior up to a constant, shape (m,); −inf outside the support."""
+        return log_posterior(self.likelihood, self.prior, theta)
 
     def draw_prior(self, n: int, rng: np.random.Generator) -> FloatArray:
-        """Independent draws from the prior, shape (n, d)."""
+        """Draws from the prior, shape (n, d)."""
+        return self.prior.coordinates(self.prior.draw(n, rng))
 
-    def draw_start(self, n: int, rng: np.random.Generator) -> FloatArray | None:
-        """Independent draws, shape (n, d), or None.
+    @functools.cached_property
+    def posterior(self) -> Posterior | None:
+        """The posterior by quadrature, where that is feasible."""
+        if common_nodes(self.prior, len(self.readings)).size > _MOST_COMMON_NODES:
+            return None
+        return posterior_of(self.model, self.readings, self.band)
 
-        Where there are modes they are draws from the posterior by quadrature, else from
-        something like it.
+    @functools.cached_property
+    def modes(self) -> list[Mode]:
+        """Modes of the unit by quadrature, the best first; empty where there is none."""
+        if self.posterior is None:
+            return []
+        # They are stretches of a grid, whose outermost cells reach half a step further.
+        half = float(np.exp(0.5 * self.posterior.marginal.step))
+        return [
+            dataclasses.replace(mode, low=mode.low / half, high=mode.high * half)
+            for mode in self.posterior.modes
+        ]
+
+    @functools.cached_property
+    def plain_posterior(self) -> Posterior:
+        """That of unit and sigma alone; a starting point where nothing better exists."""
+        measured = self.readings.select(self.readings.measured)
+        return posterior_of(MixtureModel(), measured, self.band)
+
+    def start(self, n: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+        """Where `n` walkers start, (n, d), and their log posterior.
+
+        They are draws from the posterior by quadrature, in proportion to its modes. Without one,
+        units and sigmas come from the plain model and the rest from the prior; walkers that would
+        stand where the posterior is zero are drawn again from the prior.
+
+        Raises
+        ------
+        InputError
+            When the prior excludes the readings.
         """
+        theta = self._draw_near(n, rng)
+        log_prob = self.log_prob(theta)
+        for _ in range(_TRIES):
+            stuck = ~np.isfinite(log_prob)
+            if not stuck.any():
+                return theta, log_prob
+            theta[stuck] = self.draw_prior(int(stuck.sum()), rng)
+            log_prob[stuck] = self.log_prob(theta[stuck])
+        raise InputError(
+            f"`readings` are next to impossible under the priors: for {int(stuck.sum())} of {n} "
+            f"walkers none of {_TRIES} draws could have produced them; widen the priors."
+        )
 
-    def pointwise_log_likelihood(self, theta: FloatArray) -> FloatArray:
-        """Log likelihood of each charge state, shape (m, J)."""
+    def _draw_near(self, n: int, rng: np.random.Generator) -> FloatArray:
+        if self.posterior is not None:
+            return self.prior.coordinates(self.posterior.draws(n, rng))
+        theta = self.draw_prior(n, rng)
+        plain = self.plain_posterior.draws(n, rng)
+        theta[:, 0] = np.log(plain.unit)
+        if "log_sigma" in self.names and self.readings.sigma is None:
+            low, high = self.prior.sigma_reach()
+            sigma = np.clip(plain.sigma, 1.01 * low, 0.99 * high)
+            theta[:, self.names.index("log_sigma")] = np.log(sigma)
+        return theta
+
+    def unknown(self, theta: FloatArray) -> dict[str, FloatArray]:
+        """What is not known, by name and not as a logarithm; offsets in [0, unit) if free."""
+        shape = theta.shape[:-1]
+        p = self.prior.parameters(theta.reshape(-1, theta.shape[-1]))
+        names = ["offset" if name == "phase" else name.removeprefix("log_") for name in self.names]
+        return {name: np.reshape(getattr(p, name), shape) for name in names}
+
+    def quantities(self, theta: FloatArray) -> dict[str, FloatArray]:
+        """Unit, sigma and offset, known or not, and whatever else is unknown.
+
+        Sigma is in the unit of the readings also where it is a factor.
+        """
+        shape = theta.shape[:-1]
+        p = self.prior.parameters(theta.reshape(-1, theta.shape[-1]))
+        given = self.readings.sigma
+        factor = 1.0 if given is None else float(np.median(given))
+        first = {"unit": p.unit, "sigma": p.sigma * factor, "offset": p.offset}
+        return self.unknown(theta) | {name: np.reshape(v, shape) for name, v in first.items()}
 
     def integer_probabilities(self, theta: FloatArray) -> tuple[IntArray, FloatArray]:
         """Whole numbers (K,) and their probabilities for each reading (n, K), over `theta`."""
-
-    def predict(self, theta: FloatArray, rng: np.random.Generator) -> FloatArray:
-        """Readings as they might be taken again of the same states, shape (m, n)."""
+        share = np.full(len(theta), 1 / len(theta))
+        whole, probability = self.likelihood.integer_shares(self.prior.parameters(theta), share)
+        return whole, probability[self.likelihood.state_of_reading()]
 
     def describe(self) -> dict[str, Any]:
-        """Model and data in JSON-ready entries; two targets are the same when these are."""
-
-
-def natural(target: Target, theta: FloatArray) -> dict[str, FloatArray]:
-    """The quantities themselves, by name: the unit for ``log_unit``, the offset for ``phase``.
-
-    An offset that comes from a phase lies between 0 and the unit.
-    """
-    out: dict[str, FloatArray] = {}
-    for j, name in enumerate(target.names):
-        column = theta[..., j]
-        if name.startswith("log_"):
-            out[name.removeprefix("log_")] = np.exp(column)
-        elif name == "phase":
-            out["offset"] = (target.origin + column * out["unit"]) % out["unit"]
-        else:
-            out[name] = column
-    return out
+        """Model and data, JSON-ready; two targets are the same when these are."""
+        return {
+            "model": self.model.to_dict(),
+            "unit_range": [self.band.low, self.band.high],
+            "readings": self.readings.to_dict(),
+        }

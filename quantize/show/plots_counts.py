@@ -12,7 +12,7 @@ from quantize.show.rounding import plus_minus
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from quantize.counts.count_fit import CountFit
+    from quantize.counts.fit import CountFit
     from quantize.counts.histogram import Histogram
     from quantize.null.counts import CountAnalysis
 

@@ -98,14 +98,15 @@ def test_comparison_of_models_by_leaving_states_out() -> None:
     value = float(found.elpd if arviz_lines.new_line() else found.elpd_loo)
     # Gelfand, in *Markov Chain Monte Carlo in Practice*, 1996: the plain importance estimate,
     # the harmonic mean of the likelihoods, which smoothing of the tail changes by little.
-    log_l = sampled.target.pointwise_log_likelihood(sampled.kept.reshape(-1, 2))
+    target = sampled.target
+    log_l = target.likelihood.pointwise(target.prior.parameters(sampled.kept.reshape(-1, 2)))
     plain = np.sum(np.log(len(log_l)) - special.logsumexp(-log_l, axis=0))
     assert value == pytest.approx(float(plain), abs=0.5)
 
 
 def test_models_are_ranked(sampled: SampledMixture) -> None:
     # A comb that is kept from its unit must come second.
-    page = sampled.target.readings  # type: ignore[attr-defined]
+    page = sampled.target.readings
     other = sample_mixture(page, (1.41, 1.6), draws=150, chains=2, rng=1)
     az = arviz_lines.load()
     with warnings.catch_warnings():

@@ -5,8 +5,8 @@ import pytest
 from detectors import detector
 
 import quantize as qz
+from quantize.counts.histogram import find_modes
 from quantize.counts.levels import Levels, maximise
-from quantize.counts.modes import find_modes
 
 
 def some_levels(rng):

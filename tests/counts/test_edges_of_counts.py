@@ -8,8 +8,7 @@ from scipy import stats
 
 import quantize as qz
 from quantize.comb.band import Band
-from quantize.counts.modes import find_modes
-from quantize.counts.of_counts import sums_of_spectrum
+from quantize.counts.histogram import find_modes
 
 
 @pytest.fixture
@@ -24,7 +23,7 @@ def band(low: float, high: float) -> Band:
 
 
 def test_a_narrower_band_keeps_to_its_own_units(spectrum: qz.Spectrum) -> None:
-    units = 1 / sums_of_spectrum(spectrum, band(4.0, 9.0)).frequencies
+    units = 1 / spectrum._sums_within(band(4.0, 9.0)).frequencies
     assert units.min() >= 4.0
     assert units.max() <= 9.0
     own = spectrum.trial_units
@@ -35,7 +34,7 @@ def test_a_narrower_band_keeps_to_its_own_units(spectrum: qz.Spectrum) -> None:
 
 def test_three_trial_units_are_enough_for_a_band(spectrum: qz.Spectrum) -> None:
     three = spectrum.trial_units[10:13]
-    found = sums_of_spectrum(spectrum, band(three[-1], three[0]))
+    found = spectrum._sums_within(band(three[-1], three[0]))
     assert 1 / found.frequencies == pytest.approx(three)
 
 

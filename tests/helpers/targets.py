@@ -6,11 +6,11 @@ from typing import Any
 
 import quantize as qz
 from quantize.comb.band import Band
-from quantize.sampling.model_target import ModelTarget
+from quantize.sampling.target import Target
 
 
-def target_of(readings: Any, limits: tuple[float, float], **options: Any) -> ModelTarget:
+def target_of(readings: Any, limits: tuple[float, float], **options: Any) -> Target:
     """`options` are those of `MixtureModel`."""
     data = readings if isinstance(readings, qz.Readings) else qz.Readings(readings)
     band = Band(low=limits[0], high=limits[1], chosen=False, reason="")
-    return ModelTarget(data, band, qz.MixtureModel(**options))
+    return Target(data, band, qz.MixtureModel(**options))

@@ -7,9 +7,9 @@ from targets import target_of
 from two_modes import BAND, SIGMA, STATES, VALUES
 
 import quantize as qz
-from quantize.sampling.model_target import ModelTarget
 from quantize.sampling.result import SampledMixture
 from quantize.sampling.sample import sample_mixture
+from quantize.sampling.target import Target
 
 
 @pytest.fixture(scope="session")
@@ -25,6 +25,6 @@ def sampled(readings: qz.Readings) -> SampledMixture:
 
 
 @pytest.fixture(scope="session")
-def target() -> ModelTarget:
+def target() -> Target:
     """Sigma known: one coordinate."""
     return target_of(VALUES, BAND, sigma=SIGMA)

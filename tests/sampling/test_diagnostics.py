@@ -10,17 +10,30 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from quantize.model.modes import Mode
 from quantize.sampling import diagnostics
 
-LOW = (-0.5, 0.5, 0.8, 0.0, 0.1)
-HIGH = (1.5, 2.5, 0.2, 2.0, 0.1)
+
+def mode_at(log_unit: float, share: float) -> Mode:
+    """A mode of log unit, half to either side."""
+    unit = float(np.exp(log_unit))
+    return Mode(
+        low=float(np.exp(log_unit - 0.5)),
+        high=float(np.exp(log_unit + 0.5)),
+        unit=unit,
+        unit_err=0.1 * unit,
+        share=share,
+        sigma=0.1,
+        peak=unit,
+        probability=share,
+    )
 
 
 class Two:
     """One coordinate with two modes, at 0 and 2 with shares 0.8 and 0.2."""
 
     names = ("log_unit",)
-    modes = (LOW, HIGH)
+    modes = (mode_at(0.0, 0.8), mode_at(2.0, 0.2))
 
 
 def walkers(

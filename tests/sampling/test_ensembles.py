@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -14,8 +15,9 @@ from two_modes import BAND, SIGMA, VALUES
 
 import quantize as qz
 from quantize.sampling import ensembles
-from quantize.sampling.model_target import ModelTarget
+from quantize.sampling.ensembles import random_state
 from quantize.sampling.sample import sample_mixture
+from quantize.sampling.target import Target
 
 
 def sample(**options: Any) -> Any:
@@ -37,15 +39,13 @@ def _backwards(function: Callable[[Any], Any], tasks: Any) -> Iterator[Any]:
     return reversed([function(task) for task in reversed(tasks)])
 
 
-def test_cut_into_rounds_the_chain_is_that_of_one_piece(target: ModelTarget) -> None:
+def test_cut_into_rounds_the_chain_is_that_of_one_piece(target: Target) -> None:
     begun, modes = ensembles.begin(target, 1, np.random.SeedSequence(1))
-    whole = ensembles.advance(
-        ensembles.Task(target=target, modes=modes, ensemble=begun[0], steps=30)
-    )
+    whole, _ = ensembles.advance(target, modes, (begun[0], 30))
     ensemble = begun[0]
     for steps in (1, 17, 12):
-        task = ensembles.Task(target=target, modes=modes, ensemble=ensemble, steps=steps)
-        ensemble = ensembles.extended(ensemble, ensembles.advance(task))
+        piece, _ = ensembles.advance(target, modes, (ensemble, steps))
+        ensemble = ensemble.then(piece)
     np.testing.assert_array_equal(ensemble.theta, whole.theta)
     np.testing.assert_array_equal(ensemble.log_prob, whole.log_prob)
     assert ensemble.moves == whole.moves
@@ -54,7 +54,7 @@ def test_cut_into_rounds_the_chain_is_that_of_one_piece(target: ModelTarget) -> 
 def test_a_run_that_is_resumed_is_the_run_in_one_piece(tmp_path: Path) -> None:
     file = tmp_path / "run.h5"
     sample(backend=file)
-    resumed = sample(draws=2500, backend=file, rng=99)
+    resumed = sample(draws=2500, backend=file, rng=None)
     straight = sample(draws=2500)
     assert straight.settings["steps"] > sample().settings["steps"]
     np.testing.assert_array_equal(resumed.kept, straight.kept)
@@ -67,7 +67,7 @@ def test_a_run_that_is_resumed_is_the_run_in_one_piece(tmp_path: Path) -> None:
 class Stop:
     """A posterior at which the user presses the key once."""
 
-    def __init__(self, target: ModelTarget, at: int) -> None:
+    def __init__(self, target: Target, at: int) -> None:
         self.target, self.left = target, at
 
     def __getattr__(self, name: str) -> Any:
@@ -82,12 +82,12 @@ class Stop:
 
 @pytest.mark.parametrize("at", [220, 500])
 def test_an_interruption_keeps_what_was_drawn(
-    at: int, target: ModelTarget, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    at: int, target: Target, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     file = tmp_path / "run.h5"
     stopping = Stop(target, at)
     with monkeypatch.context() as patch:
-        patch.setattr("quantize.sampling.sample._target", lambda *_: (stopping, target.band))
+        patch.setattr("quantize.sampling.sample._target", lambda *_: stopping)
         with pytest.warns(qz.QuantizeWarning, match=r"interrupted after \d+ steps"):
             stopped = sample(draws=200, backend=file)
     assert not stopped.converged
@@ -104,12 +104,12 @@ def test_an_interruption_keeps_what_was_drawn(
 
 
 def test_an_interruption_before_the_first_step_is_passed_on(
-    target: ModelTarget,
+    target: Target,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     # The start of each of the two ensembles is one call.
     stopping = Stop(target, 3)
-    monkeypatch.setattr("quantize.sampling.sample._target", lambda *_: (stopping, target.band))
+    monkeypatch.setattr("quantize.sampling.sample._target", lambda *_: stopping)
     with pytest.raises(KeyboardInterrupt):
         sample()
 
@@ -121,3 +121,33 @@ def test_progress_counts_draws_up_to_the_total() -> None:
     done = [step for step, _ in seen]
     assert done == sorted(done)
     assert done[-1] <= 100
+
+
+def carried_on(target: Target, seed: int) -> np.ndarray:
+    [ensemble], modes = ensembles.begin(target, 1, np.random.SeedSequence(3))
+    moving = random_state(np.random.SeedSequence(seed)).get_state(legacy=True)
+    ensemble = dataclasses.replace(ensemble, random=moving)
+    return ensembles.advance(target, modes, (ensemble, 5))[0].theta
+
+
+def test_the_same_seed_gives_the_same_chain_and_another_seed_another(target: Target) -> None:
+    one, again, other = (carried_on(target, seed) for seed in (1, 1, 2))
+    np.testing.assert_array_equal(one, again)
+    assert not np.array_equal(one, other)
+
+
+def test_numpys_global_state_is_neither_used_nor_changed(target: Target) -> None:
+    np.random.seed(11)  # noqa: NPY002
+    before = np.random.get_state()  # noqa: NPY002
+    one = carried_on(target, 1)
+    after = np.random.get_state()  # noqa: NPY002
+    assert before[0] == after[0]
+    np.testing.assert_array_equal(before[1], after[1])
+    assert before[2:] == after[2:]
+    np.random.seed(12)  # noqa: NPY002
+    np.testing.assert_array_equal(one, carried_on(target, 1))
+
+
+def test_children_of_one_seed_differ() -> None:
+    first, second = np.random.SeedSequence(5).spawn(2)
+    assert not np.array_equal(random_state(first).random(4), random_state(second).random(4))

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from quantize.model.modes import Mode
 from quantize.sampling import moves
-from quantize.sampling.seeding import random_state
+from quantize.sampling.ensembles import random_state
 
 WALKERS = 5000
 SIGMAS = 4.5
@@ -61,10 +62,21 @@ def shapes(others: int, phase: bool) -> moves.ModeShapes:
         centre[:, 1], width[:, 1] = [0.0, 0.4, 1.1], [1.0, 1.2, 0.9]
     if phase:
         centre[:, -1] = PLACE
+    modes = [
+        Mode(
+            low=float(np.exp(CENTRES[i] - 4 * WIDTHS[i])),
+            high=float(np.exp(CENTRES[i] + 4 * WIDTHS[i])),
+            unit=float(np.exp(CENTRES[i])),
+            unit_err=float(WIDTHS[i] * np.exp(CENTRES[i])),
+            share=share,
+            sigma=1.0,
+            peak=float(np.exp(CENTRES[i])),
+            probability=share,
+        )
+        for i, share in enumerate((0.3, 0.4, 0.3))
+    ]
     return moves.ModeShapes(
-        low=CENTRES - 4 * WIDTHS,
-        high=CENTRES + 4 * WIDTHS,
-        share=np.array([0.3, 0.4, 0.3]),
+        modes=tuple(modes),
         centre=centre,
         width=width,
         circular=d - 1 if phase else None,
@@ -76,7 +88,9 @@ def moved(
 ) -> tuple[Any, float]:
     """Apply a move so many times; the walkers and the share of accepted moves."""
     random = random_state(np.random.SeedSequence(seed))
-    model = emcee.model.Model(target.log_prob, None, map, random)
+    model = emcee.model.Model(
+        target.log_prob, lambda theta: (target.log_prob(theta), None), map, random
+    )
     state = emcee.State(coords.copy(), log_prob=target.log_prob(coords))
     accepted = 0.0
     for _ in range(times):
@@ -129,7 +143,7 @@ def test_a_move_leaves_the_target_as_it_is(
         "differential evolution": lambda: moves.differential_evolution(None, place),
         "whole differences": lambda: moves.differential_evolution(1.0, place),
         "snooker": lambda: moves.snooker(place),
-        "harmonics": lambda: moves.harmonic((0,), place),
+        "harmonics": lambda: moves.harmonic(place),
         "modes": lambda: moves.between_modes(shapes(others, phase)),
     }[name]()
     before = target.draw(WALKERS, rng)

@@ -12,10 +12,11 @@ from targets import target_of
 from two_modes import BAND, SIGMA, VALUES
 
 import quantize as qz
+from quantize.model.draws import predict
 from quantize.model.mixture import MixtureFit
-from quantize.sampling.model_target import ModelTarget
 from quantize.sampling.result import SampledMixture
 from quantize.sampling.sample import sample_mixture
+from quantize.sampling.target import Target
 from quantize.shared_shift import SharedShift
 
 
@@ -92,7 +93,7 @@ def test_given_sigmas_and_a_given_offset() -> None:
     assert set(found.draws.columns) == {"chain", "draw", "unit", "sigma", "offset"}
 
 
-def test_the_pointwise_likelihood_adds_up(readings: qz.Readings, target: ModelTarget) -> None:
+def test_the_pointwise_likelihood_adds_up(readings: qz.Readings, target: Target) -> None:
     # Likelihood times prior is the posterior.
     shifted = readings.replace(shift=SharedShift(error=0.2, lever=np.full(10, 0.7)))
     others = (
@@ -101,8 +102,9 @@ def test_the_pointwise_likelihood_adds_up(readings: qz.Readings, target: ModelTa
         target_of(shifted, (1.6, 2.4)),
     )
     for one in (target, *others):
-        theta = one.draw_start(50, np.random.default_rng(3))
-        total = one.pointwise_log_likelihood(theta).sum(axis=1) + one.log_prior(theta)
+        theta, _ = one.start(50, np.random.default_rng(3))
+        p = one.prior.parameters(theta)
+        total = one.likelihood.pointwise(p).sum(axis=1) + one.prior.log_density(p)
         np.testing.assert_allclose(total, one.log_prob(theta), rtol=0, atol=1e-8)
 
 
@@ -114,13 +116,13 @@ def test_the_pointwise_likelihood_is_a_density_of_the_readings() -> None:
     density = []
     for place in grid:
         moved = target_of([0.0, place, 2.0, 4.0], (0.8, 1.3), sigma=0.2)
-        density.append(moved.pointwise_log_likelihood(theta)[0, 1])
+        density.append(moved.likelihood.pointwise(moved.prior.parameters(theta))[0, 1])
     assert np.exp(density).mean() == pytest.approx(1 / 4, rel=0.02)
 
 
-def test_predictions_scatter_about_the_teeth(target: ModelTarget) -> None:
-    theta = np.full((4000, 1), np.log(2.0))
-    drawn = target.predict(theta, np.random.default_rng(2))
+def test_predictions_scatter_about_the_teeth(target: Target) -> None:
+    p = target.prior.parameters(np.full((4000, 1), np.log(2.0)))
+    drawn = predict(target.likelihood, p, np.random.default_rng(2))
     assert drawn.shape == (4000, 10)
     phase = drawn / 2 - np.rint(drawn / 2)
     # Sigma 0.3, unit 2: the spread is 0.15, less a thousandth for wrapping; its error is

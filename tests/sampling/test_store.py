@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
+import subprocess
 import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +18,7 @@ from two_modes import BAND, SIGMA, VALUES
 
 import quantize as qz
 from quantize.sampling.sample import sample_mixture
+from quantize.sampling.store import Store
 
 
 def sample(file: Any, readings: Any = VALUES, band: Any = BAND, **options: Any) -> Any:
@@ -55,6 +59,7 @@ def test_emcee_reads_the_file(kept: Path) -> None:
         ({"sigma_range": None}, r"model\.sigma is 0\.3 in the file and None now"),
         ({"offset": 0.1}, r"model\.offset is zero in the file and 0\.1 now"),
         ({"chains": 3}, "chains is 2 in the file and 3 now"),
+        ({"rng": 99}, "`rng` is seed 4, child 0 in the file and seed 99, child 0 now"),
     ],
 )
 def test_a_file_of_another_run_is_refused_and_left_alone(
@@ -63,30 +68,58 @@ def test_a_file_of_another_run_is_refused_and_left_alone(
     before = kept.read_bytes()
     with pytest.raises(qz.InputError, match=sentence) as raised:
         sample(kept, **changes)
-    assert str(raised.value).count(". ") == 1
-    assert "samples were left as they are" in str(raised.value)
+    assert is_one_sentence(raised)
+    assert "; nothing in it was changed, so " in str(raised.value)
     assert kept.read_bytes() == before
+    assert list(kept.parent.iterdir()) == [kept]
+
+
+def is_one_sentence(raised: pytest.ExceptionInfo[qz.InputError]) -> bool:
+    return ". " not in str(raised.value) and str(raised.value).endswith(".")
+
+
+def test_without_a_seed_a_run_goes_on_with_that_of_the_file(kept: Path, tmp_path: Path) -> None:
+    file = tmp_path / "run.h5"
+    file.write_bytes(kept.read_bytes())
+    again = sample(file, rng=None)
+    assert again.settings["seed"] == {"entropy": 4, "spawn_key": [0]}
+    np.testing.assert_array_equal(again.kept, sample(file).kept)
 
 
 def test_a_truncated_file_is_refused_and_left_alone(kept: Path, tmp_path: Path) -> None:
     short = tmp_path / "short.h5"
-    short.write_bytes(kept.read_bytes()[:-3000])
-    before = short.read_bytes()
-    with pytest.raises(qz.InputError, match=r"`backend` .* is cut short or not a file of samples"):
-        sample(short)
-    assert short.read_bytes() == before
+    whole = kept.read_bytes()
+    for size in (len(whole) - 1, len(whole) - 3000, 600, 200, 40):
+        short.write_bytes(whole[:size])
+        with pytest.raises(qz.InputError, match=r"`backend` .* is cut short or damaged") as raised:
+            sample(short)
+        assert is_one_sentence(raised)
+        assert short.read_bytes() == whole[:size]
+
+
+def test_a_garbled_copy_is_refused_wherever_the_wrong_bit_is(kept: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.h5"
+    whole = kept.read_bytes()
+    for place in [30, 513, *np.linspace(600, len(whole) - 1, 12).astype(int)]:
+        garbled = bytearray(whole)
+        garbled[place] ^= 4
+        copy.write_bytes(garbled)
+        with pytest.raises(qz.InputError, match="its contents do not match their checksum"):
+            sample(copy)
+        assert copy.read_bytes() == garbled
 
 
 def test_files_of_another_kind_are_refused_and_left_alone(tmp_path: Path) -> None:
     text = tmp_path / "notes.txt"
     text.write_text("12.5 divisions\n", encoding="utf-8")
-    with pytest.raises(qz.InputError, match="cut short or not a file of samples"):
+    with pytest.raises(qz.InputError, match="is not a file of samples") as raised:
         sample(text)
+    assert is_one_sentence(raised)
     assert text.read_text(encoding="utf-8") == "12.5 divisions\n"
     other = tmp_path / "other.h5"
     with h5py.File(other, "w") as file:
         file["temperature"] = [20.0]
-    with pytest.raises(qz.InputError, match="is a file of another kind"):
+    with pytest.raises(qz.InputError, match="is not a file of samples"):
         sample(other)
     with h5py.File(other) as file:
         assert file["temperature"][0] == 20.0
@@ -101,6 +134,19 @@ def test_a_folder_that_is_missing_is_named(tmp_path: Path) -> None:
         sample(3)
 
 
+def test_a_part_that_a_crash_left_is_not_taken_for_the_run(kept: Path, tmp_path: Path) -> None:
+    file = tmp_path / "run.h5"
+    other = sample(tmp_path / "other.h5", rng=5)
+    stale = (tmp_path / "other.h5").read_bytes()
+    parts = [tmp_path / name for name in ("run.h5.part", ".run.h5.part", ".0123456789ab.part")]
+    for part in parts:
+        part.write_bytes(stale)
+    found = sample(file)
+    assert not np.array_equal(found.kept, other.kept)
+    assert file.read_bytes() == kept.read_bytes()
+    assert all(part.read_bytes() == stale for part in parts)
+
+
 def test_a_crash_while_saving_leaves_the_older_samples(
     kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -108,32 +154,119 @@ def test_a_crash_while_saving_leaves_the_older_samples(
     file.write_bytes(kept.read_bytes())
 
     def crash(*_: Any) -> None:
-        raise OSError("disk full")
+        raise MemoryError("no room")
 
     with monkeypatch.context() as patch:
-        patch.setattr("quantize.sampling.store._append", crash)
-        with pytest.raises(OSError, match="disk full"):
-            sample(file, draws=300)
+        patch.setattr("quantize.sampling.store._write", crash)
+        with pytest.raises(MemoryError, match="no room"):
+            sample(file, draws=2500)
     assert file.read_bytes() == kept.read_bytes()
     assert list(tmp_path.iterdir()) == [file]
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="no limits on the size of files")
-def test_a_full_disk_leaves_the_older_samples(kept: Path, tmp_path: Path) -> None:
-    import resource
+@pytest.fixture
+def limit_of_files() -> Iterator[Callable[[int], None]]:
+    """Sets the size above which no file can grow, as a full disk does."""
+    resource = pytest.importorskip("resource")
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    yield lambda size: resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
+
+def test_on_a_full_disk_the_run_goes_on_and_the_older_samples_stay(
+    kept: Path, tmp_path: Path, limit_of_files: Callable[[int], None]
+) -> None:
     file = tmp_path / "run.h5"
     file.write_bytes(kept.read_bytes())
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    whole = sample(None, draws=2500)
     for limit in (1000, file.stat().st_size + 1000):
-        try:
-            resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
-            with pytest.raises(qz.InputError, match=r"`backend` is .*, which cannot be written \("):
-                sample(file, draws=300)
-        finally:
-            resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        limit_of_files(limit)
+        with pytest.warns(qz.QuantizeWarning, match=FULL) as warned:
+            found = sample(file, draws=2500)
+        assert len(warned) == 1
+        assert warned[0].filename == __file__
+        np.testing.assert_array_equal(found.kept, whole.kept)
         assert file.read_bytes() == kept.read_bytes()
         assert list(tmp_path.iterdir()) == [file]
+
+
+FULL = (
+    r"^`backend` is '.*run\.h5', which cannot be written \(File too large\); it keeps the samples "
+    r"of before, and those drawn since are in the result alone until there is room\.$"
+)
+
+
+def test_a_disk_that_is_full_from_the_beginning_is_said_at_once(
+    tmp_path: Path, limit_of_files: Callable[[int], None]
+) -> None:
+    limit_of_files(1000)
+    with pytest.raises(qz.InputError, match=r"`backend` is .*, which cannot be written \(File"):
+        sample(tmp_path / "run.h5")
+    assert list(tmp_path.iterdir()) == []
+
+
+HERE = os.environ | {"PYTHONPATH": str(Path(qz.__file__).parents[1])}
+HELD = """
+import sys
+from quantize.sampling.store import Store
+with Store("run.h5", {}):
+    print("locked", flush=True)
+    sys.stdin.read()
+"""
+KILLED = f"""
+import os, signal, quantize as qz
+from quantize._support import writing
+replace, left = os.replace, [{{saves}}]
+def killed(*names):
+    left[0] -= 1
+    if left[0] < 0:
+        os.kill(os.getpid(), signal.SIGKILL)
+    replace(*names)
+writing.os.replace = killed
+options = dict(sigma_range={SIGMA}, draws=2500, chains=2, rng=4)
+qz.sample_mixture({VALUES}, {BAND}, **options, backend="run.h5")
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="locks and signals are those of POSIX")
+class TestProcesses:
+    def test_two_do_not_write_one_file(self, tmp_path: Path) -> None:
+        file, link = tmp_path / "run.h5", tmp_path / "link.h5"
+        link.symlink_to(file)
+        with subprocess.Popen(
+            [sys.executable, "-c", HELD],
+            cwd=tmp_path,
+            env=HERE,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        ) as other:
+            assert other.stdout is not None
+            assert other.stdout.readline() == "locked\n"
+            for name in (file, link):
+                with pytest.raises(qz.InputError, match="is in use by another process") as raised:
+                    sample(name)
+                assert is_one_sentence(raised)
+            assert not file.exists()
+            other.kill()
+        # The lock went with the process, though its file is still there.
+        assert (tmp_path / ".run.h5.lock").exists()
+        sample(file)
+        assert sorted(tmp_path.iterdir()) == [link, file]
+
+    def test_two_threads_do_not_write_one_file(self, tmp_path: Path) -> None:
+        with Store(tmp_path / "run.h5", {}), pytest.raises(qz.InputError, match="is in use"):
+            sample(tmp_path / "run.h5")
+
+    def test_a_run_killed_at_any_save_goes_on_to_the_bit(self, tmp_path: Path) -> None:
+        for saves in (0, 1):
+            code = KILLED.format(saves=saves)
+            done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, env=HERE)
+            assert done.returncode == -signal.SIGKILL
+        left = {path.name for path in tmp_path.iterdir()}
+        assert {"run.h5", ".run.h5.lock"} < left  # and the parts that were not put in place
+        found = sample(tmp_path / "run.h5", draws=2500)
+        np.testing.assert_array_equal(found.kept, sample(None, draws=2500).kept)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pipes and modes are those of POSIX")
@@ -142,7 +275,7 @@ def test_a_link_stays_a_link_and_a_pipe_is_refused(kept: Path, tmp_path: Path) -
     real.write_bytes(kept.read_bytes())
     real.chmod(0o600)
     link.symlink_to(real)
-    sample(link, draws=300)
+    sample(link, draws=2500)
     assert link.is_symlink()
     assert real.stat().st_size > kept.stat().st_size
     assert real.stat().st_mode & 0o777 == 0o600

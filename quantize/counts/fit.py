@@ -5,9 +5,10 @@ from __future__ import annotations
 import dataclasses
 import math
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.results import Result
@@ -15,10 +16,11 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.band import Band
 from quantize.counts.counted import Counted, counted
-from quantize.counts.histogram import Histogram
+from quantize.counts.histogram import Histogram, find_modes
 from quantize.counts.levels import Levels, covariance, maximise
-from quantize.counts.modes import find_modes
-from quantize.counts.of_counts import CountSums
+from quantize.counts.spectrum import Spectrum
+from quantize.counts.sums import CountSums
+from quantize.readings import Readings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,12 +55,18 @@ class CountFit(Result):
         Columns integer, position, sigma, share. Positions are offset + unit·integer.
     modes : numpy.ndarray
         Maxima of the counts that stand out from their valleys, found without the comb.
-    log_likelihood, chi_square : float
+    log_likelihood : float
+        Its maximum, Poisson's without the factorials.
+    chi_square : float
+        Pearson's, of the counts against those expected.
     degrees : int
         Of freedom of `chi_square`: bins with five expected counts or more, less parameters.
     alternatives : pandas.DataFrame
         Rival units with their shares by the Bayesian information criterion, best first.
     converged : bool
+        Whether a maximum was reached.
+    total : int
+        Number of readings in the bins.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("histogram", "fitted", "sums")
@@ -96,22 +104,25 @@ class CountFit(Result):
 
 
 def fit_counts(
-    counts: Any,
-    unit_range: Any = None,
+    counts: Histogram | Spectrum | Readings | ArrayLike,
+    unit_range: tuple[float, float] | None = None,
     *,
-    offset: str | float = "zero",
-    window: Any = None,
+    offset: Literal["zero", "free"] | float = "zero",
+    window: tuple[float, float] | None = None,
 ) -> CountFit:
     r"""Fit levels at whole multiples of a unit to many readings, through their counts in bins.
 
     Parameters
     ----------
-    counts : Histogram, Spectrum or array_like
-        An array is counted first, over `window`. Bins must be equally wide.
+    counts : Histogram, Spectrum or array_like, shape (n,)
+        At least a hundred readings. An array is counted first, over `window`. Bins must be equally
+        wide.
     unit_range : (float, float), optional
-        Smallest and largest unit. By default the spectrum's own, or the rule of `default_band`.
-    offset : {"zero", "free"} or float
-        Where the comb starts.
+        Smallest and largest unit that is looked for, in the unit of the readings. By default the
+        spectrum's own, or the rule of `default_band`.
+    offset : {"zero", "free"} or float, default "zero"
+        Where the comb starts: at zero, anywhere within one unit, or at the number given. A spectrum
+        has its own.
     window : (float, float), optional
         For arrays: readings outside are left out. By default the range that holds all but one
         in a thousand, widened by a tenth at each end.
@@ -119,6 +130,7 @@ def fit_counts(
     Returns
     -------
     CountFit
+        With `unit`, `unit_err`, the `levels`, and rival units in `alternatives`.
 
     Raises
     ------
@@ -155,14 +167,14 @@ def fit_counted(data: Counted) -> CountFit:
     """`fit_counts` for data that are counted already."""
     candidates = _candidates(data)
     histogram = _bins_for(data, candidates)
-    fits = [_fit(histogram, c, data, quick=True) for c in candidates]
-    order = sorted(range(len(fits)), key=lambda i: fits[i].criterion)
-    fits = [fits[i] for i in order]
-    thorough = _fit(histogram, candidates[order[0]], data)
+    quick = [(_fit(histogram, start, data, quick=True), start) for start in candidates]
+    quick.sort(key=lambda pair: pair[0].criterion)
+    fits = [fit for fit, _ in quick]
+    thorough = _fit(histogram, quick[0][1], data)
     best = min(fits[0], thorough, key=lambda fit: fit.criterion)
     best, modes = _without_common_divisor(best, histogram, data)
     others = [fit for fit in fits if abs(fit.unit / best.unit - 1) > 1e-3]
-    return _result(data, histogram, best, others, modes)
+    return _result(data, best, others, modes)
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -194,7 +206,7 @@ def _candidates(data: Counted) -> list[_Candidate]:
     peaks = sums.peaks(sums.statistic(f), 6 * _CANDIDATES)
     step = f[1] - f[0]
     inner = [p for p in peaks if f[0] + 1.5 * step < p[0] < f[-1] - 1.5 * step]
-    n = sums.histogram.total
+    n = sums.total
     found = []
     for g, _ in inner or peaks[:1]:
         share = min(float(abs(sums.sums(np.array([g]))[0])) / n, 1.0)
@@ -204,7 +216,7 @@ def _candidates(data: Counted) -> list[_Candidate]:
         candidate = _Candidate(
             unit=unit, offset=float(b), sigma=unit * min(max(spread, 0.02), 0.45), share=share
         )
-        if sums.histogram.span / unit <= _MOST_LEVELS:
+        if sums.span / unit <= _MOST_LEVELS:
             found.append(candidate)
     good = [c for c in found if c.share >= _LEAST_SHARE][:_CANDIDATES]
     if good or not found:
@@ -227,44 +239,11 @@ def _bins_for(data: Counted, candidates: list[_Candidate]) -> Histogram:
 
 
 def _fit(histogram: Histogram, start: _Candidate, data: Counted, *, quick: bool = False) -> _Fit:
-    free, fixed = data.free, data.fixed
-    edges, counts = histogram.edges, histogram.counts
-    total = float(counts.sum())
-    low = math.ceil((edges[0] - start.offset) / start.unit - 0.3)
-    high = max(math.floor((edges[-1] - start.offset) / start.unit + 0.3), low + 1)
-    k = np.arange(low, high + 1)
-    width = float(histogram.widths[0])
-    levels = Levels(
-        edges=edges,
-        counts=counts,
-        places=_design(k, free),
-        shift=np.zeros(k.size) if free else np.full(k.size, fixed),
-        spreads=np.column_stack([np.ones(k.size)]),
-        beta=np.array([start.offset, start.unit]) if free else np.array([start.unit]),
-        gamma=np.array([start.sigma**2]),
-        amplitude=np.full(k.size, total / k.size),
-        background=0.01 * total,
-        floor=(0.05 * width) ** 2,
-    ).amplitudes_by_em(40)
-    keep = levels.amplitude >= max(_FEWEST_COUNTS, 1e-7 * total)
-    if keep.sum() < 2:
-        keep = np.argsort(-levels.amplitude) < 2
-    k = k[keep]
-    amplitude = levels.amplitude[keep]
-    busy = amplitude >= 1e-3 * total
-    lowest = int(k[busy].min()) if busy.any() else int(k[0])
-    away = np.maximum(k - lowest, 0) if free else np.abs(k)
-    typical = float(np.average(away, weights=amplitude))
-    base = dataclasses.replace(
-        levels,
-        places=_design(k, free),
-        shift=levels.shift[keep],
-        spreads=np.column_stack([np.ones(k.size), away]),
-        amplitude=amplitude,
-    )
+    """Levels at multiples of about the unit of a candidate, fitted from it."""
+    base, k, typical = _occupied_levels(histogram, start, data)
     best = (base, -math.inf, False)
+    s2 = start.sigma**2
     for part in (0.7,) if quick else (1.0, 0.3):
-        s2 = start.sigma**2
         gamma = np.array([part * s2, (1 - part) * s2 / max(typical, 0.3)])
         begin = dataclasses.replace(base, gamma=gamma).amplitudes_by_em(20)
         trial = maximise(begin, reach=_REACH * start.unit, steps=20 if quick else 60)
@@ -274,15 +253,62 @@ def _fit(histogram: Histogram, start: _Candidate, data: Counted, *, quick: bool 
         if trial[1] > best[1]:
             best = trial
     fitted, value, converged = best
-    parameters = fitted.beta.size + fitted.gamma.size + k.size + 1
     return _Fit(
         levels=fitted,
         integers=k,
         unit=float(fitted.beta[-1]),
         log_likelihood=value,
         converged=converged,
-        criterion=-2 * value + parameters * math.log(total),
+        criterion=-2 * value + fitted.parameters * math.log(float(fitted.counts.sum())),
     )
+
+
+def _occupied_levels(
+    histogram: Histogram, start: _Candidate, data: Counted
+) -> tuple[Levels, IntArray, float]:
+    """Levels that hold readings, before the fit; their whole numbers; the typical distance.
+
+    Distances are counted from level zero, or from the lowest level where the offset is free.
+    """
+    free = data.free
+    total = float(histogram.counts.sum())
+    k, levels = _all_levels(histogram, start, data)
+    keep = levels.amplitude >= max(_FEWEST_COUNTS, 1e-7 * total)
+    if keep.sum() < 2:
+        keep = np.argsort(-levels.amplitude) < 2
+    k, amplitude = k[keep], levels.amplitude[keep]
+    busy = amplitude >= 1e-3 * total
+    lowest = int(k[busy].min()) if busy.any() else int(k[0])
+    away = np.maximum(k - lowest, 0) if free else np.abs(k)
+    occupied = dataclasses.replace(
+        levels,
+        places=_design(k, free),
+        shift=levels.shift[keep],
+        spreads=np.column_stack([np.ones(k.size), away]),
+        amplitude=amplitude,
+    )
+    return occupied, k, float(np.average(away, weights=amplitude))
+
+
+def _all_levels(histogram: Histogram, start: _Candidate, data: Counted) -> tuple[IntArray, Levels]:
+    """Whole numbers over the whole range of the counts, and levels there with first amplitudes."""
+    edges, total = histogram.edges, float(histogram.counts.sum())
+    low = math.ceil((edges[0] - start.offset) / start.unit - 0.3)
+    high = max(math.floor((edges[-1] - start.offset) / start.unit + 0.3), low + 1)
+    k = np.arange(low, high + 1)
+    levels = Levels(
+        edges=edges,
+        counts=histogram.counts,
+        places=_design(k, data.free),
+        shift=np.zeros(k.size) if data.free else np.full(k.size, data.fixed),
+        spreads=np.ones((k.size, 1)),
+        beta=np.array([start.offset, start.unit]) if data.free else np.array([start.unit]),
+        gamma=np.array([start.sigma**2]),
+        amplitude=np.full(k.size, total / k.size),
+        background=0.01 * total,
+        floor=(0.05 * float(histogram.widths[0])) ** 2,
+    )
+    return k, levels.amplitudes_by_em(40)
 
 
 def _design(k: IntArray, free: bool) -> FloatArray:
@@ -314,63 +340,34 @@ def _divisor(fit: _Fit, modes: FloatArray, data: Counted) -> int:
     if modes.size < 2:
         return 1
     b = modes[0] if data.free else data.fixed
-    turns = (modes - b) / fit.unit
-    k = np.rint(turns).astype(np.int64)
-    if np.abs(turns - k).max() > 0.25:
+    cycles = (modes - b) / fit.unit
+    k = np.rint(cycles).astype(np.int64)
+    if np.abs(cycles - k).max() > 0.25:
         return 1
     return math.gcd(*(int(v) for v in k))
 
 
-def _result(
-    data: Counted, histogram: Histogram, best: _Fit, others: list[_Fit], modes: FloatArray
-) -> CountFit:
-    import pandas as pd
-
-    levels = best.levels
-    expected = levels.expected()
-    used = expected >= 5
-    parameters = levels.beta.size + levels.gamma.size + levels.amplitude.size + 1
-    degrees = max(int(used.sum()) - parameters, 1)
-    chi_square = float(np.sum((levels.counts[used] - expected[used]) ** 2 / expected[used]))
+def _result(data: Counted, best: _Fit, others: list[_Fit], modes: FloatArray) -> CountFit:
+    levels, unit = best.levels, best.unit
+    chi_square, degrees = levels.chi_square()
     place = levels.beta.size - 1
     variance = float(covariance(levels.information())[place, place])
-    unit = best.unit
     error = math.sqrt(max(variance, 0.0)) * math.sqrt(max(chi_square / degrees, 1.0))
     b = float(levels.beta[0]) if data.free else data.fixed
-    turns = math.floor(b / unit) if data.free else 0
-    total = float(levels.amplitude.sum() + levels.background)
-    table = pd.DataFrame(
-        {
-            "integer": best.integers + turns,
-            "position": levels.position,
-            "sigma": np.sqrt(levels.variance),
-            "share": levels.amplitude / total,
-        }
-    )
-    ranked = [best, *others]
-    weight = np.array([-0.5 * (fit.criterion - best.criterion) for fit in ranked])
-    weight = np.exp(np.minimum(weight - weight.max(), 0.0))
-    rows = [
-        {
-            "unit": fit.unit,
-            "share": float(w / weight.sum()),
-            "log_likelihood": fit.log_likelihood,
-        }
-        for fit, w in zip(ranked, weight, strict=True)
-    ]
+    cycles = math.floor(b / unit) if data.free else 0
     return CountFit(
         unit=unit,
         unit_err=error,
-        offset=b - turns * unit if data.free else b,
+        offset=b - cycles * unit if data.free else b,
         sigma=float(math.sqrt(max(levels.gamma[0], levels.floor))),
         sigma_growth=float(math.sqrt(levels.gamma[1])),
-        background=levels.background / total,
-        levels=table,
+        background=levels.background / float(levels.amplitude.sum() + levels.background),
+        levels=levels.table(best.integers + cycles),
         modes=modes,
         log_likelihood=best.log_likelihood,
         chi_square=chi_square,
         degrees=degrees,
-        alternatives=rivals.table(rows, 0.02),
+        alternatives=_ranked([best, *others]),
         converged=best.converged,
         total=data.histogram.total,
         band=data.band,
@@ -379,3 +376,14 @@ def _result(
         fitted=levels,
         sums=data.sums,
     )
+
+
+def _ranked(fits: list[_Fit]) -> pd.DataFrame:
+    """Units, best first, with their shares by the Bayesian information criterion."""
+    weight = np.array([-0.5 * (fit.criterion - fits[0].criterion) for fit in fits])
+    weight = np.exp(np.minimum(weight - weight.max(), 0.0))
+    rows = [
+        {"unit": fit.unit, "share": float(w / weight.sum()), "log_likelihood": fit.log_likelihood}
+        for fit, w in zip(fits, weight, strict=True)
+    ]
+    return rivals.table(rows, 0.02)

@@ -11,7 +11,7 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.comb.band import default_limits
+from quantize.comb.band import Band, default_limits
 from quantize.comb.sums_between import neighbours
 from quantize.counts.histogram import MOST_BINS
 
@@ -33,7 +33,7 @@ class SumsGrid:
         Readings from its lower end to below its upper end take part.
     offset : "free" or float
     oversampling, step : float
-        Trial units per turn, and their distance in 1/unit.
+        Trial units for each cycle of the fastest relative phase, and their distance in 1/unit.
     start, size : int
         The frequencies are step·(start … start + size − 1); some lie beyond the ends, for
         interpolation.
@@ -65,10 +65,36 @@ class SumsGrid:
         edges: FloatArray = self.window[0] + self.bin_width * np.arange(self.bins + 1, dtype=float)
         return edges
 
+    @property
+    def kept(self) -> slice:
+        """Where the trial units between the ends lie among the sums."""
+        spare = neighbours(self.oversampling)
+        return slice(spare, self.size - spare)
+
+    @property
+    def frequencies(self) -> FloatArray:
+        """1/unit of these trial units, increasing."""
+        f: FloatArray = self.step * (self.start + np.arange(self.size, dtype=float)[self.kept])
+        return f
+
+    def check(self, band: Band, offset: str | float) -> None:
+        """Raise InputError for units or an offset for which there are no sums."""
+        mode, b = validation.offset_mode(offset)
+        if offset != "zero" and (self.offset != "free" if mode == "free" else self.offset != b):
+            raise InputError(
+                f"`offset` is {offset!r}, but the spectrum was made with {self.offset!r}; leave it "
+                "out, or make a new spectrum."
+            )
+        if band.low < self.low * (1 - 1e-9) or band.high > self.high * (1 + 1e-9):
+            raise InputError(
+                f"`unit_range` ({band.low:g}, {band.high:g}) reaches beyond the trial units of the "
+                f"spectrum ({self.low:g} to {self.high:g}); stay inside, or make a new spectrum."
+            )
+
 
 def sums_grid(
-    window: Any,
-    unit_range: Any,
+    window: tuple[float, float],
+    unit_range: tuple[float, float] | None,
     offset: str | float,
     oversampling: float,
     bin_width: float | None,
@@ -76,21 +102,13 @@ def sums_grid(
 ) -> SumsGrid:
     """The grid for these arguments of `Spectrum`, checked."""
     start, end = _window(window)
-    width = end - start
     mode, b = validation.offset_mode(offset)
     os = validation.number("oversampling", oversampling)
     if os < 2:
         raise InputError(f"`oversampling` is {os:g}; at least 2 is needed to see every peak.")
     r = None if resolution is None else validation.positive("resolution", resolution)
-    if unit_range is None:
-        low, high = (float(v) for v in default_limits(width, 10**6, step=r or 0.0, sigma=0.0))
-        if low >= high:
-            raise InputError(
-                f"`resolution` is {r:g}, too coarse for a window of {width:g}; give `unit_range`."
-            )
-    else:
-        low, high = validation.unit_range(unit_range)
-    reach = width if mode == "free" else max(end - b, 0.0) - min(start - b, 0.0)
+    low, high = _limits(unit_range, end - start, r)
+    reach = end - start if mode == "free" else max(end - b, 0.0) - min(start - b, 0.0)
     step = 1 / (os * reach)
     first, last = math.floor(1 / high / step), math.ceil(1 / low / step)
     if last - first > MOST_UNITS:
@@ -105,13 +123,7 @@ def sums_grid(
     if r is not None:
         h = max(math.floor(h / r + 1e-9), 1) * r
         start = (math.floor(start / r - 0.5) + 0.5) * r
-    bins = math.ceil((end - start) / h * (1 - 1e-12))
-    if bins > MOST_BINS:
-        fits = (end - start) / MOST_BINS
-        raise InputError(
-            f"`bin_width` {h:g} over this window needs {bins:.3g} bins ({8 * bins / 1e6:.0f} MB), "
-            f"more than the {MOST_BINS:.3g} that are kept; {fits * 1.01:.2g} would fit."
-        )
+    bins = _number_of_bins(end - start, h)
     return SumsGrid(
         low=low,
         high=high,
@@ -125,6 +137,33 @@ def sums_grid(
         bins=bins,
         resolution=r,
     )
+
+
+def _limits(
+    unit_range: tuple[float, float] | None, width: float, resolution: float | None
+) -> tuple[float, float]:
+    """Smallest and largest trial unit."""
+    if unit_range is not None:
+        return validation.unit_range(unit_range)
+    low, high = (float(v) for v in default_limits(width, 10**6, step=resolution or 0.0, sigma=0.0))
+    if low >= high:
+        raise InputError(
+            f"`resolution` is {resolution:g}, too coarse for a window of {width:g}; give "
+            "`unit_range`."
+        )
+    return low, high
+
+
+def _number_of_bins(width: float, bin_width: float) -> int:
+    bins = math.ceil(width / bin_width * (1 - 1e-12))
+    if bins > MOST_BINS:
+        fits = width / MOST_BINS
+        raise InputError(
+            f"`bin_width` {bin_width:g} over this window needs {bins:.3g} bins "
+            f"({8 * bins / 1e6:.0f} MB), more than the {MOST_BINS:.3g} that are kept; "
+            f"{fits * 1.01:.2g} would fit."
+        )
+    return bins
 
 
 def _window(window: Any) -> tuple[float, float]:
