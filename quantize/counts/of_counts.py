@@ -18,9 +18,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.band import Band, default_limits, trial_frequencies
-from quantize.comb.kernel import ComplexArray
-from quantize.comb.sums import sums_at_many_units
-from quantize.comb.sums_between import SumsBetween, neighbours
+from quantize.comb.sums import ComplexArray, SumsBetween, neighbours, sums_at_many_units
 from quantize.counts.histogram import Histogram
 
 if TYPE_CHECKING:

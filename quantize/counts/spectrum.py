@@ -15,9 +15,7 @@ from quantize._support.errors import InputError, InputTypeError
 from quantize._support.progress import Progress
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
-from quantize.comb.kernel import ComplexArray
-from quantize.comb.sums import sums_at_many_units
-from quantize.comb.sums_between import SumsBetween, neighbours
+from quantize.comb.sums import ComplexArray, SumsBetween, neighbours, sums_at_many_units
 from quantize.counts.histogram import Histogram
 from quantize.counts.sums_grid import SumsGrid, sums_grid
 

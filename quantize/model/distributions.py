@@ -1,7 +1,12 @@
-"""Priors: a number, a pair that means log-uniform, or a frozen distribution of scipy.stats."""
+"""Priors: a number, a pair that means log-uniform, or a frozen distribution of scipy.stats.
+
+With them stand the rules to integrate by: Gauss–Legendre in the probability below, and even
+lattices of midpoints.
+"""
 
 from __future__ import annotations
 
+import functools
 from typing import Any
 
 import numpy as np
@@ -9,7 +14,7 @@ from numpy.polynomial.legendre import leggauss
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 
 _PANEL_NODES = 8
 _TAIL = 1e-9
@@ -123,3 +128,28 @@ def described(value: Any) -> Any:
     if isinstance(value, tuple):
         return [described(item) for item in value]
     return value
+
+
+def log_edge_weights(index: IntArray, size: int) -> FloatArray:
+    """Log weight of each midpoint of an even lattice: zero but near its ends (`edge_weights`)."""
+    edge = edge_weights(size)
+    log_weight = np.zeros(index.size)
+    for place in (index, size - 1 - index):
+        near = place < edge.size
+        log_weight[near] += np.log(edge[place[near]])
+    return log_weight
+
+
+@functools.cache
+def edge_weights(size: int) -> FloatArray:
+    """Corrections to the first weights of a midpoint lattice, exact for cubics at the end."""
+    order = 4
+    if size < 2 * order:
+        return np.ones(0)
+    # ∫_0^order minus what the even weights give, for the powers 0 … order−1 about the end.
+    t = np.arange(order) + 0.5
+    powers = np.vander(t, order, increasing=True).T
+    # The excess of the integral over the lattice sum, from the Euler–Maclaurin series at one end.
+    end = np.array([0.0, -1 / 24, 0.0, 7 / 960])
+    delta: FloatArray = np.linalg.solve(powers, end)
+    return 1 + delta

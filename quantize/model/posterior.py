@@ -132,14 +132,14 @@ class Posterior:
         rows = []
         for name, value in values.items():
             if name == "unit" or any(name in coordinate for coordinate in self.prior.names):
-                mean, sd = _moments(value, weight)
+                mean, sd = mode_finding.moments(value, weight)
                 rows.append({"parameter": name, "mean": mean, "sd": sd})
         if self.prior.free:
             mean = self._free_offset(places, weight)
             sd = mode_finding.spread_of_offset(p.offset, p.unit, weight, mean)
             rows.append({"parameter": "offset", "mean": mean, "sd": sd})
         elif "offset" in self.prior.names:
-            mean, sd = _moments(p.offset, weight)
+            mean, sd = mode_finding.moments(p.offset, weight)
             rows.append({"parameter": "offset", "mean": mean, "sd": sd})
         return pd.DataFrame(rows)
 
@@ -322,8 +322,3 @@ def _over_shifts(found: Posterior, parts: dict[str, Any], on_lattice: bool) -> P
         else:
             return found
     return AveragedPosterior(**parts, at_shift=at_shift)
-
-
-def _moments(value: FloatArray, weight: FloatArray) -> tuple[float, float]:
-    mean = float(weight @ value)
-    return mean, float(np.sqrt(weight @ np.square(value - mean)))

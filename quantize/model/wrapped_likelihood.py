@@ -16,9 +16,10 @@ from quantize.comb.wrapped import (
     WIDE,
     cosine_sums,
     log_density_sum,
+    log_interval,
     log_likelihood_from_cosines,
-    log_peak_density,
     log_product,
+    log_rounded_phase,
     log_wrapped_normal,
 )
 from quantize.model.envelope import Envelope, envelope_of
@@ -34,42 +35,8 @@ _NO_IMAGES, _HALF_WAY = 0.08, 0.375
 """Below this spread a phase up to this has no tooth but the nearest, to 1e-8."""
 _SIX_IMAGES = 0.8
 """Up to this spread three teeth on either side of the nearest are enough."""
-
-
-def likelihood_of(model: MixtureModel, readings: Readings) -> Likelihood:
-    """The likelihood that a model means for these readings."""
-    if isinstance(model.offset, str) and model.offset == "free":
-        # An offset that may be anything takes a shift up.
-        readings = readings.replace(shift=None)
-    envelope = envelope_of(model, readings)
-    if _wrapped(model, readings, envelope):
-        if not model.rounding or readings.steps is None:
-            return WrappedLikelihood(readings, envelope)
-        from quantize.model.rounded_likelihood import RoundedLikelihood
-
-        if RoundedLikelihood.holds(readings):
-            return RoundedLikelihood(readings, envelope)
-    return Likelihood(
-        readings,
-        envelope,
-        power=POWERS[model.noise],
-        rounding=model.rounding,
-        free_weights=isinstance(model.envelope, str) and model.envelope == "levels",
-    )
-
-
-def _wrapped(model: MixtureModel, readings: Readings, envelope: Envelope) -> bool:
-    """Whether there is nothing but unit, sigma and offset under an unbounded flat envelope."""
-    flat = isinstance(model.envelope, str) and model.envelope == "flat"
-    flat = flat and not envelope.declared and not envelope.limited
-    sharp = model.noise == "constant" and model.outliers == 0.0
-    if not (flat and sharp and readings.measured.all()):
-        return False
-    if readings.shift is None or readings.state is None:
-        return True
-    of_state = np.ones(len(readings.state_labels))
-    of_state[readings.state] = readings.shift.lever
-    return bool(np.all(of_state[readings.state] == readings.shift.lever))
+_NEGLIGIBLE = 9.0
+_NO_OTHER = 0.4
 
 
 class WrappedLikelihood(Likelihood):
@@ -93,7 +60,7 @@ class WrappedLikelihood(Likelihood):
             - self.states * np.log(self.span)
         )
 
-    def _within(self, sigma: FloatArray) -> FloatArray:
+    def log_within_states(self, sigma: FloatArray) -> FloatArray:
         """Log density of the readings about the means of their states, over the span for each."""
         inner: FloatArray = (
             self.constant - self.degrees * np.log(sigma) - 0.5 * self.scatter / np.square(sigma)
@@ -102,10 +69,16 @@ class WrappedLikelihood(Likelihood):
 
     def log_continuum(self, p: Parameters) -> FloatArray:
         """Log likelihood of the same sample without steps."""
-        return self._within(p.sigma)
+        return self.log_within_states(p.sigma)
 
     def log_likelihood(self, p: Parameters) -> FloatArray:
         """Log likelihood, shape (m,)."""
+        sums = self._sum_of_phases(p) + self.log_within_states(p.sigma)
+        total: FloatArray = sums - self.states * self._excess(p)
+        return total
+
+    def _sum_of_phases(self, p: Parameters) -> FloatArray:
+        """Sum of `_log_phases` over the levels, shape (m,)."""
         spread = p.sigma / p.unit
         out = np.empty(p.unit.size)
         direct = np.arange(p.unit.size)
@@ -120,9 +93,6 @@ class WrappedLikelihood(Likelihood):
             cycles = self._cycles(p.rows(rows))
             phase = cycles - np.rint(cycles)
             out[rows] = log_density_sum(phase, spread[rows, None] * self.widths)
-        blur = self.blur_in_units(p)
-        excess = log_unit_excess(p.unit, blur, self.span, self.states)
-        out += self._within(p.sigma) - self.states * excess
         return out
 
     def by_share(self, p: Parameters, shares: FloatArray) -> FloatArray:
@@ -131,10 +101,19 @@ class WrappedLikelihood(Likelihood):
 
     def pointwise(self, p: Parameters) -> FloatArray:
         """Log likelihood of each charge state, shape (m, J)."""
-        spread = (p.sigma / p.unit)[:, None] * self.root
-        density = log_wrapped_normal(self._cycles(p), spread)
-        excess = log_unit_excess(p.unit, self.blur_in_units(p), self.span, self.states)
-        return density - excess[:, None] + self._within_each(p.sigma)
+        return self.log_on_comb(p) + self._log_within_each(p.sigma)
+
+    def log_on_comb(self, p: Parameters) -> FloatArray:
+        """Log density of each level on the comb over that of a flat continuum, shape (m, J)."""
+        return self._log_phases(p) - self._excess(p)[:, None]
+
+    def _excess(self, p: Parameters) -> FloatArray:
+        """Log of the units that a tooth of the span stands for (`quantize.comb.window`)."""
+        return log_unit_excess(p.unit, self.blur_in_units(p), self.span, self.states)
+
+    def _log_phases(self, p: Parameters) -> FloatArray:
+        """Log density of the phase of each level, shape (m, J)."""
+        return log_wrapped_normal(self._cycles(p), (p.sigma / p.unit)[:, None] * self.root)
 
     def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
         """Upper bounds of `by_share` anywhere in cells around (and below) `p`, shape (m, W).
@@ -143,32 +122,36 @@ class WrappedLikelihood(Likelihood):
         """
         out = np.empty(p.unit.size)
         for rows in self._blocks(np.arange(p.unit.size)):
-            part, half = p.rows(rows), cell.rows(rows)
-            cycles = self._cycles(part)
-            whole = np.rint(cycles)
-            phase = np.abs(cycles - whole)
-            # The tooth beside the nearest one may be the nearest elsewhere in the cell.
-            move = (np.abs(whole) + 0.5) * np.expm1(half.log_unit)[:, None]
-            move += (half.offset / part.unit)[:, None] * np.abs(self.level_lever)
-            near = np.maximum(phase - move, 0.0)
-            stretch = np.exp(half.log_unit)
-            widest = (part.sigma / part.unit * stretch)[:, None] * self.widths
-            narrowest = (half.sigma_low / part.unit / stretch)[:, None] * self.widths
-            value = self._log_images(near, widest)
-            largest, smallest = np.square(widest), np.square(narrowest)
-            squares = np.square(near, out=near)
-            variance = np.clip(squares, smallest, largest)
-            squares /= variance
-            variance /= largest
-            with np.errstate(divide="ignore"):
-                value -= 0.5 * (squares.sum(axis=1) + log_product(variance))
-            repeats = self.states if self.equal else 1
-            out[rows] = value - repeats * np.log(widest).sum(axis=1)
+            out[rows] = self._most_of_phases(p.rows(rows), cell.rows(rows))
         largest = p.unit * np.exp(cell.log_unit)
-        out -= self.states * (_HALF_LOG_2PI + least_log_unit_excess(largest, self.span))
+        out -= self.states * least_log_unit_excess(largest, self.span)
         best = np.sqrt(self.scatter / max(self.degrees, 1))
-        out += self._within(np.clip(best, cell.sigma_low, p.sigma))
+        out += self.log_within_states(np.clip(best, cell.sigma_low, p.sigma))
         return np.repeat(out[:, None], shares.size, axis=1)
+
+    def _most_of_phases(self, p: Parameters, cell: Cell) -> FloatArray:
+        """Upper bound of the log density of all phases, shape (m,)."""
+        cycles = self._cycles(p)
+        whole = np.rint(cycles)
+        phase = np.abs(cycles - whole)
+        # The tooth beside the nearest one may be the nearest elsewhere in the cell.
+        move = (np.abs(whole) + 0.5) * np.expm1(cell.log_unit)[:, None]
+        move += (cell.offset / p.unit)[:, None] * np.abs(self.level_lever)
+        near = np.maximum(phase - move, 0.0)
+        stretch = np.exp(cell.log_unit)
+        widest = (p.sigma / p.unit * stretch)[:, None] * self.widths
+        narrowest = (cell.sigma_low / p.unit / stretch)[:, None] * self.widths
+        value = self._log_images(near, widest)
+        largest, smallest = np.square(widest), np.square(narrowest)
+        squares = np.square(near, out=near)
+        variance = np.clip(squares, smallest, largest)
+        squares /= variance
+        variance /= largest
+        with np.errstate(divide="ignore"):
+            value -= 0.5 * (squares.sum(axis=1) + log_product(variance))
+        repeats = self.states if self.equal else 1
+        value -= repeats * np.log(widest).sum(axis=1) + self.states * _HALF_LOG_2PI
+        return value
 
     def _log_images(self, near: FloatArray, widest: FloatArray) -> FloatArray:
         """What teeth other than the nearest can add, summed over the levels."""
@@ -185,7 +168,7 @@ class WrappedLikelihood(Likelihood):
         rows = np.flatnonzero(most > _SIX_IMAGES)
         if rows.size:
             spread = widest[rows]
-            together = log_peak_density(spread) + np.log(spread) + _HALF_LOG_2PI
+            together = log_wrapped_normal(0.0, spread) + np.log(spread) + _HALF_LOG_2PI
             out[rows] = (together + 0.5 * np.square(near[rows] / spread)).sum(axis=1)
         return out
 
@@ -208,8 +191,8 @@ class WrappedLikelihood(Likelihood):
         sums = cosine_sums(from_offset, units, float(spread.min()))
         return log_likelihood_from_cosines(sums, row, self.states, spread)
 
-    def _within_each(self, sigma: FloatArray) -> FloatArray:
-        """`_within`, state by state, shape (m, J)."""
+    def _log_within_each(self, sigma: FloatArray) -> FloatArray:
+        """`log_within_states`, state by state, shape (m, J)."""
         sizes = np.bincount(self.of_reading)
         deviation = np.square((self.x - self.mean[self.of_reading]) / self.scale)
         scatter = np.add.reduceat(deviation, self.starts)
@@ -226,3 +209,108 @@ class WrappedLikelihood(Likelihood):
         """Rows in parts that stay in the processor's cache."""
         step = max(1, _BLOCK // self.states)
         return [rows[i : i + step] for i in range(0, rows.size, step)]
+
+
+class RoundedLikelihood(WrappedLikelihood):
+    """A `WrappedLikelihood` of readings that stand for the interval that was rounded to them.
+
+    Every state is read once, and at one end.
+    """
+
+    def __init__(self, readings: Readings, envelope: Envelope) -> None:
+        super().__init__(readings, envelope, rounding=True)
+        self.half = 0.5 * self.step
+
+    @staticmethod
+    def holds(readings: Readings) -> bool:
+        """Whether these readings are of the kind."""
+        once = readings.state is None or len(readings.state_labels) == len(readings)
+        return once and (readings.ends is None or bool(np.all(readings.ends == 1)))
+
+    def _sum_of_phases(self, p: Parameters) -> FloatArray:
+        out = np.empty(p.unit.size)
+        for rows in self._blocks(np.arange(p.unit.size)):
+            out[rows] = self._log_phases(p.rows(rows)).sum(axis=1)
+        return out
+
+    def _log_phases(self, p: Parameters) -> FloatArray:
+        cycles = self._cycles(p)
+        unit = p.unit[:, None]
+        spread = p.sigma[:, None] * self.root / unit
+        return log_rounded_phase(cycles - np.rint(cycles), self.half / unit, spread)
+
+    def _most_of_phases(self, p: Parameters, cell: Cell) -> FloatArray:
+        return self._bounds(p, cell).sum(axis=1)
+
+    def _bounds(self, p: Parameters, cell: Cell) -> FloatArray:
+        """Upper bound of the log density of each phase, shape (m, J)."""
+        cycles = self._cycles(p)
+        whole = np.rint(cycles)
+        phase = np.abs(cycles - whole)
+        unit, stretch = p.unit[:, None], np.exp(cell.log_unit)[:, None]
+        move = (np.abs(whole) + 1.5) * np.expm1(cell.log_unit)[:, None]
+        move += (cell.offset[:, None] / unit) * np.abs(self.level_lever)
+        half = self.half / unit
+        widest = p.sigma[:, None] * self.root / unit
+        narrowest = cell.sigma_low[:, None] * self.root / unit
+        half, widest, narrowest = (
+            np.broadcast_to(a, phase.shape) for a in (half, widest, narrowest)
+        )
+        total = self._nearest(np.maximum(phase - move, 0.0), half, widest, narrowest)
+        near = (1 - phase - move - half < _NEGLIGIBLE * widest) | (phase + move > _NO_OTHER)
+        if near.any():
+            some = total[near]
+            for image in (1 - phase, 1 + phase, 2 - phase, 2 + phase):
+                away = np.maximum(image - move, 0.0)[near]
+                other = self._nearest(away, half[near], widest[near], narrowest[near])
+                some = np.logaddexp(some, other)
+            total[near] = some
+        shortest = 2 * half / stretch
+        # Of all teeth together no interval holds more than its length and one.
+        return np.minimum(total - np.log(shortest), np.log1p(1 / shortest))
+
+    def _nearest(
+        self, away: FloatArray, half: FloatArray, widest: FloatArray, narrowest: FloatArray
+    ) -> FloatArray:
+        """Largest log probability of an interval with its middle so far from a tooth."""
+        from scipy.special import log_ndtr
+
+        inside = log_interval(away, half, narrowest)
+        any_width = log_interval(away, half, widest) + np.log(widest / narrowest)
+        outside = np.minimum(log_ndtr((half - away) / widest), any_width)
+        value: FloatArray = np.where(away < half, np.minimum(inside, any_width), outside)
+        return value
+
+
+def likelihood_of(model: MixtureModel, readings: Readings) -> Likelihood:
+    """The likelihood that a model means for these readings."""
+    if isinstance(model.offset, str) and model.offset == "free":
+        # An offset that may be anything takes a shift up.
+        readings = readings.replace(shift=None)
+    envelope = envelope_of(model, readings)
+    if _wrapped(model, readings, envelope):
+        if not model.rounding or readings.steps is None:
+            return WrappedLikelihood(readings, envelope)
+        if RoundedLikelihood.holds(readings):
+            return RoundedLikelihood(readings, envelope)
+    return Likelihood(
+        readings,
+        envelope,
+        power=POWERS[model.noise],
+        rounding=model.rounding,
+        free_weights=isinstance(model.envelope, str) and model.envelope == "levels",
+    )
+
+
+def _wrapped(model: MixtureModel, readings: Readings, envelope: Envelope) -> bool:
+    """Whether there is nothing but unit, sigma and offset under an unbounded flat envelope."""
+    flat = isinstance(model.envelope, str) and model.envelope == "flat"
+    flat = flat and not envelope.declared and not envelope.limited
+    sharp = model.noise == "constant" and model.outliers == 0.0
+    if not (flat and sharp and readings.measured.all()):
+        return False
+    if readings.shift is None or readings.state is None:
+        return True
+    of_state = np.ones(len(readings.state_labels))
+    of_state[readings.state] = readings.shift.lever
+    return bool(np.all(of_state[readings.state] == readings.shift.lever))
