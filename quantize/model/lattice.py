@@ -11,7 +11,8 @@ import numpy as np
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model import distributions
 from quantize.model.likelihood import Likelihood, Parameters
-from quantize.model.nodes import Common
+from quantize.model.nodes import NoiseNodes
+from quantize.model.noise import grown_variance
 from quantize.model.priors import ParameterPriors, TaperedSigma
 
 _FIELDS = ("place", "level", "part", "fold", "s0", "s1", "g0", "g1")
@@ -115,7 +116,7 @@ class Lattice:
     `levels` and `folds` say how often cells of log unit and of the offset are halved at last.
     """
 
-    def __init__(self, likelihood: Likelihood, prior: ParameterPriors, common: Common) -> None:
+    def __init__(self, likelihood: Likelihood, prior: ParameterPriors, common: NoiseNodes) -> None:
         self.likelihood = likelihood
         self.prior = prior
         self.common = common
@@ -148,9 +149,9 @@ class Lattice:
         origin = self.prior.origin if self.prior.free else known
         self.lever = np.abs(x - origin)
         shift = terms.lever[measured]
-        variance = np.square(c.sigmas.place[:, None] * terms.scale[measured])[:, None, :]
-        variance = variance + terms.step[measured] ** 2 / 12
-        self.variance = variance + np.square(c.growths.place)[:, None] * np.abs(x) ** terms.power
+        constant = np.square(c.sigmas.place[:, None] * terms.scale[measured])[:, None, :]
+        constant = constant + terms.step[measured] ** 2 / 12
+        self.variance = grown_variance(constant, c.growths.place[:, None], x, terms.power)
         information = np.sqrt(np.sum(np.square(self.lever) / self.variance, axis=2))
         wanted = np.maximum(self.length * information / self.fine, _FEWEST_CELLS)
         self.root = _ROOT

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
@@ -14,9 +15,11 @@ from quantize._support.results import Result, jsonable
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.band import Band, band_for
+from quantize.model.averaged import AveragedPosterior
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Marginal, Mode
-from quantize.model.posterior import Posterior, posterior_of
+from quantize.model.posterior import Posterior
+from quantize.model.quadrature import TooManyBoxes
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -201,7 +204,7 @@ def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit
     _refuse_coarse_steps(data, band, model)
     best, centre = found.modes[0], found.centre
     factor = 1.0 if data.sigma is None else float(np.median(data.sigma))
-    continuum = found.nodes.log_continuum
+    continuum = found.log_continuum
     return MixtureFit(
         unit=best.unit,
         unit_err=best.unit_err,
@@ -222,6 +225,41 @@ def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit
         readings=data,
         posterior=found,
     )
+
+
+def posterior_of(
+    model: MixtureModel, readings: Readings, band: Band, *, on_lattice: bool = True
+) -> Posterior:
+    """The posterior of everything that `model` leaves unknown.
+
+    With an error that the readings share, on a lattice of unit and shift; averaged over the shift
+    where that would be too large, or `on_lattice` is false, and over the second of two.
+
+    Raises
+    ------
+    InputError
+        Where a prior cannot be used with these readings.
+    """
+    found = Posterior.of(model, readings, band)
+    if not found.shared:
+        return found
+    model = found.model
+
+    @functools.cache
+    def at_shift(z: float) -> Posterior:
+        return posterior_of(model, readings.with_shift_at(z), band, on_lattice=on_lattice)
+
+    assert readings.shift is not None
+    if readings.shift.also is not None:
+        on_lattice = on_lattice and not isinstance(at_shift(0.0), AveragedPosterior)
+    elif on_lattice:
+        try:
+            _ = found.log_bayes_factor
+        except TooManyBoxes:
+            pass
+        else:
+            return found
+    return AveragedPosterior.over(found, at_shift)
 
 
 def model_of(offset: str | float, sigma_range: Any, model: Any) -> MixtureModel:

@@ -19,7 +19,7 @@ from quantize.comb.band import nearer_offset
 from quantize.model import distributions, sigma_prior
 from quantize.model.lattice import Boxes, Lattice, joined, whole
 from quantize.model.likelihood import Cell, Likelihood, Parameters
-from quantize.model.nodes import Common, Nodes, common_nodes, log_noise_prior
+from quantize.model.nodes import Nodes, NoiseNodes, log_noise_prior, noise_nodes
 from quantize.model.priors import ParameterPriors, TaperedSigma
 
 NEGLIGIBLE = 22.0
@@ -58,7 +58,7 @@ def integrate(
     InputError
         If the boxes grow beyond memory, or no unit is possible at all.
     """
-    common = common_nodes(prior, likelihood.x.size)
+    common = noise_nodes(prior, likelihood.x.size)
     search = _Search(Lattice(likelihood, prior, common))
     search.begin_at(candidates)
     nodes = search.sum_up(search.final_boxes(most or _MOST_BOXES))
@@ -87,7 +87,7 @@ def integrate(
     )
 
 
-def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: Common) -> float:
+def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: NoiseNodes) -> float:
     """Log evidence of the same sample without steps, under the same priors of what it shares."""
     shift, log_shift = np.zeros(1), np.zeros(1)
     if likelihood.shift_shows:
@@ -104,7 +104,7 @@ def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: Commo
 
 
 def _shift_nodes(
-    likelihood: Likelihood, prior: ParameterPriors, common: Common
+    likelihood: Likelihood, prior: ParameterPriors, common: NoiseNodes
 ) -> tuple[FloatArray, FloatArray]:
     """Shifts that the readings share, and log weights times prior, for the sample without steps.
 

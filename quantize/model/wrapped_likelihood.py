@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.window import least_log_unit_excess, log_unit_excess
 from quantize.comb.wrapped import (
     WIDE,
@@ -25,7 +25,7 @@ from quantize.comb.wrapped import (
 from quantize.model.envelope import Envelope, envelope_of
 from quantize.model.likelihood import Likelihood
 from quantize.model.model import MixtureModel
-from quantize.model.noise import POWERS
+from quantize.model.noise import POWERS, grown_variance
 from quantize.model.terms import Cell, Parameters
 from quantize.readings import Readings
 
@@ -240,7 +240,8 @@ class RoundedLikelihood(WrappedLikelihood):
         return log_rounded_phase(cycles - np.rint(cycles), self.half / unit, spread)
 
     def _most_of_phases(self, p: Parameters, cell: Cell) -> FloatArray:
-        return self._bounds(p, cell).sum(axis=1)
+        most: FloatArray = self._bounds(p, cell).sum(axis=1)
+        return most
 
     def _bounds(self, p: Parameters, cell: Cell) -> FloatArray:
         """Upper bound of the log density of each phase, shape (m, J)."""
@@ -314,3 +315,17 @@ def _wrapped(model: MixtureModel, readings: Readings, envelope: Envelope) -> boo
     of_state = np.ones(len(readings.state_labels))
     of_state[readings.state] = readings.shift.lever
     return bool(np.all(of_state[readings.state] == readings.shift.lever))
+
+
+def nearer_than_chance(likelihood: Likelihood, p: Parameters) -> BoolArray:
+    """Which readings one comb makes likelier than sizes without steps, shape (n,)."""
+    measured = likelihood.readings.measured
+    data = likelihood.readings.select(measured)
+    lever = 1.0 if data.shift is None else data.shift.lever
+    levels = data.replace(values=data.values - lever * p.offset[0]).levels()
+    constant = np.square(p.sigma[0]) * levels.factor
+    variance = grown_variance(constant, p.growth, levels.mean + p.offset[0], likelihood.power)
+    near = log_wrapped_normal(levels.mean / p.unit[0], np.sqrt(variance) / p.unit[0]) > 0
+    out: BoolArray = np.zeros(measured.size, dtype=bool)
+    out[measured] = near[levels.index]
+    return out

@@ -11,15 +11,15 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
 from quantize.model import draws as drawing
 from quantize.model.draws import predict
+from quantize.model.mixture import posterior_of
 from quantize.model.model import MixtureModel
-from quantize.model.nodes import common_nodes
-from quantize.model.posterior import Posterior, posterior_of
+from quantize.model.posterior import Posterior
 from quantize.model.priors import priors_of
 from quantize.model.wrapped_likelihood import likelihood_of
 from quantize.readings import Readings
 from quantize.sampling.target import UnitMode
 
-_MOST_COMMON_NODES = 700
+_MOST_NODES_OF_NOISE = 700
 """With more of them quadrature takes longer than sampling."""
 
 
@@ -49,7 +49,7 @@ class ModelTarget:
     @functools.cached_property
     def posterior(self) -> Posterior | None:
         """The posterior by quadrature, where that is feasible."""
-        if common_nodes(self.prior, len(self.readings)).size > _MOST_COMMON_NODES:
+        if Posterior.of(self.model, self.readings, self.band).noise.size > _MOST_NODES_OF_NOISE:
             return None
         return posterior_of(self.model, self.readings, self.band)
 
@@ -65,8 +65,7 @@ class ModelTarget:
         Without one, units and sigmas come from the plain model and the rest from the prior.
         """
         if self.posterior is not None:
-            nodes = self.posterior.nodes
-            return drawing.draw(self.likelihood, self.prior, nodes, n, rng)
+            return self.posterior.coordinates(n, rng)
         theta = self.draw_prior(n, rng)
         plain = self.plain_posterior.draws(n, rng)
         theta[:, 0] = np.log(plain.unit)

@@ -280,8 +280,7 @@ def verdict(readings: Readings, unit_range: Any, offset: Any = "zero", rng: Any 
     Pages on which too few teeth are occupied for steps to show count as p = 1.
     """
     from quantize.comb.band import band_for
-    from quantize.model.mixture import model_of
-    from quantize.model.posterior import posterior_of
+    from quantize.model.mixture import model_of, posterior_of
     from quantize.null.evidence import SURE, level_evidence
 
     band = band_for(readings, unit_range)

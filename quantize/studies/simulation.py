@@ -258,12 +258,12 @@ def _from_model(
     model: Any, unit_range: Any, frame: Condition, rng: np.random.Generator, tell_sigma: bool
 ) -> SimulatedReadings:
     """A page from the priors of a model."""
-    from quantize.model.generate import draw_page
+    from quantize.model.draws import draw_sample
 
     if unit_range is None:
         raise InputError("`unit_range` is missing; a `model` needs the range of its units.")
     seed = randomness.record(rng)
-    page = draw_page(
+    page = draw_sample(
         model,
         unit_range,
         rng,
