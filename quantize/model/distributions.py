@@ -7,7 +7,7 @@ lattices of midpoints.
 from __future__ import annotations
 
 import functools
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.polynomial.legendre import leggauss
@@ -18,6 +18,25 @@ from quantize._support.validation import FloatArray, IntArray
 
 _PANEL_NODES = 8
 _TAIL = 1e-9
+
+
+class Distribution(Protocol):
+    """A frozen continuous distribution of ``scipy.stats``."""
+
+    def ppf(self, q: Any) -> Any:
+        """Quantiles."""
+
+    def cdf(self, x: Any) -> Any:
+        """Probability below."""
+
+    def pdf(self, x: Any) -> Any:
+        """Density."""
+
+    def logpdf(self, x: Any) -> Any:
+        """Log density."""
+
+    def rvs(self, size: Any = 1, random_state: Any = None) -> Any:
+        """Draws."""
 
 
 def is_distribution(value: Any) -> bool:

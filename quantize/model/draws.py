@@ -169,9 +169,9 @@ def draw_sample(
     else:
         k = envelope.draw(unit, offset, states, rng)
     k = np.repeat(k, repeats)
-    mean: FloatArray = offset + unit * k
+    mean = np.asarray(offset + unit * k, float)
     scale = np.ones(n) if sigma is None else np.broadcast_to(np.asarray(sigma, float), (n,))
-    constant: FloatArray = np.square(p.sigma[0] * scale)
+    constant = np.asarray(np.square(p.sigma[0] * scale), float)
     sd = np.sqrt(grown_variance(constant, p.growth, mean, POWERS[model.noise]))
     x, outlier = _with_errors(mean, sd, p.outliers, envelope.limits, rng)
     if resolution is not None:

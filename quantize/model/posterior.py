@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -78,7 +78,7 @@ class Posterior:
     @functools.cached_property
     def _nodes(self) -> Nodes:
         """The quadrature nodes that count."""
-        offset: str | float = "free"
+        offset: Literal["free"] | float = "free"
         if not self.prior.free:
             given = self.prior.offset
             offset = given if isinstance(given, float) else float(given.median())

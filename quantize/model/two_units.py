@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
+import numpy.typing as npt
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -88,11 +90,11 @@ class TwoUnits(Result):
 
 
 def fit_two_units(
-    readings: Any,
-    unit_range: Any = None,
+    readings: Readings | npt.ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
     *,
-    labels: Any = None,
-    sigma_range: Any = None,
+    labels: Sequence[Any] | npt.ArrayLike | None = None,
+    sigma_range: float | tuple[float, float] | None = None,
     share_prior: float = 1.0,
 ) -> TwoUnits:
     r"""Two populations with a unit each, and their evidence against one unit for all.
@@ -100,20 +102,25 @@ def fit_two_units(
     Parameters
     ----------
     readings : Readings or array_like, shape (n,)
-        Readings of both populations; sigma is common to them.
+        The measured values of both populations together; sigma is common to them.
     unit_range : (float, float), optional
-        Support of the log-uniform prior of either unit; see `default_band`.
+        Smallest and largest unit of either population, in the readings' own unit: the support of
+        log-uniform priors. Left out, `default_band` chooses it from span, sigma and resolution.
     labels : array_like, shape (n,), optional
-        Which of two populations each reading belongs to. Left out, each belongs to either with an
-        unknown share.
+        Which of two populations each reading belongs to, by any two different labels. Left out,
+        each belongs to either with an unknown share.
     sigma_range : float or (float, float), optional
-        As in `fit_mixture`.
+        Standard deviation of a reading, in the readings' own unit: a number is known, a pair the
+        support of a log-uniform prior. Left out, `default_sigma_range` gives the support.
     share_prior : float
-        The share of the first unit has the prior Beta(a, a) with this a; 1 is uniform.
+        The share of the first unit has the prior Beta(a, a) with this a, above zero; 1 is uniform.
+        It is not used with `labels`.
 
     Returns
     -------
     TwoUnits
+        Both units with their standard deviations, which readings belong to which, and the evidence
+        of two units against one.
 
     Raises
     ------
