@@ -22,7 +22,7 @@ from scipy import stats
 
 import quantize as qz
 from benchmarks.tables import keep
-from quantize.model.generate import draw_page
+from quantize.model.draws import draw_sample
 
 RESULTS = Path(__file__).parent / "results" / "calibration.jsonl"
 WINDOW = (-5.0, 5.0)
@@ -89,7 +89,7 @@ def one_page(name: str, variant: Variant, number: int) -> dict[str, Any]:
     With a name that ends in "(sampled)" the posterior is sampled by `sample_mixture`.
     """
     rng = np.random.default_rng([11, number, *name.encode()])
-    sample = draw_page(variant.model, BAND, rng, **variant.sample)
+    sample = draw_sample(variant.model, BAND, rng, **variant.sample)
     truth = sample.parameters
     if name.endswith(SAMPLED):
         fit = qz.sample_mixture(

@@ -23,7 +23,7 @@ import quantize as qz
 from benchmarks.speed_growth import growth_lines, machine
 from benchmarks.tables import keep
 from quantize.comb import sums
-from quantize.comb.kernel import harmonic_sums
+from quantize.comb.sums import harmonic_sums
 
 SEED = 71
 _ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")

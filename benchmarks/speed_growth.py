@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from quantize.comb import sums
-from quantize.comb.kernel import harmonic_sums
+from quantize.comb.sums import harmonic_sums
 from quantize.null.counts import MANY
 
 

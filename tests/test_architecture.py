@@ -1,4 +1,4 @@
-"""The structure of the package, held by measures that ``python tests/helpers/architecture.py`` prints."""
+"""The structure of the package, held by measures: ``python tests/helpers/architecture.py``."""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from quantize._support.validation import FloatArray
 from quantize.charge.quantity import Quantity
-from quantize.comb.wrapped import log_wrapped_normal
+from quantize.comb.wrapped import log_comb_over_continuum
 
 _UNDECIDABLE = 0.25  # units; beyond this the balance charge cannot be told
 _SHARPEST = 1e-12  # units
@@ -101,7 +101,7 @@ def whole_number_probability(units: float, spread: float) -> float:
     """
     from scipy.special import expit
 
-    log_odds = log_wrapped_normal(np.float64(units), max(spread, _SHARPEST))
+    log_odds = log_comb_over_continuum(np.array([units]), np.array([max(spread, _SHARPEST)]))
     return float(expit(log_odds))
 
 

@@ -25,7 +25,6 @@ from quantize.charge.prediction import predicted_scatter
 from quantize.charge.quantity import Quantity
 from quantize.charge.shifts import posterior_of_shift, slope_against
 from quantize.model.mixture import MixtureFit, fit_mixture
-from quantize.model.posterior import Posterior
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -96,21 +95,12 @@ class RunFit(Result):
     @functools.cached_property
     def points(self) -> PosteriorPoints:
         """The whole posterior of unit and fall, for `joint_unit`."""
-        nodes = self.mixture.posterior.nodes
-        told = nodes.share > _TOO_LIGHT * nodes.share.max()
-        # Each node stands for a cell; points within it leave no gaps between nodes.
-        within = (np.arange(_PARTS) + 0.5) / _PARTS - 0.5
-        log_unit = nodes.log_unit[told][:, None] + nodes.cell[told][:, None] * within
+        log_unit, shifts, mass = self.mixture.posterior.filled_cells(_PARTS, _TOO_LIGHT)
         log_fall = None
         if self.fall is not None and self.fall_added is not None:
-            shifts = np.zeros_like(log_unit)
-            if self.mixture.posterior.shared:
-                apart = nodes.shift_cell[told][:, None] * np.roll(within, 2)[::-1]
-                shifts = nodes.shift[told][:, None] + apart
-            log_fall = np.log((self.fall_added.value - shifts) / self.fall.value).ravel()
-        mass = np.repeat(nodes.share[told] / nodes.share[told].sum() / _PARTS, _PARTS)
+            log_fall = np.log((self.fall_added.value - shifts) / self.fall.value)
         return PosteriorPoints(
-            log_unit=log_unit.ravel() - math.log(self.unit),
+            log_unit=log_unit - math.log(self.unit),
             log_fall=log_fall,
             mass=mass,
             fall_exponent=0.0
@@ -284,13 +274,11 @@ def believed_scatter(run: Run) -> tuple[float, float] | None:
 def fit_from(found: MixtureFit, run: Run, shift: Quantity | None, words: str) -> RunFit:
     """What a posterior of the levels of a run says about its unit, fall and balance."""
     posterior = found.posterior
-    places = posterior.in_mode(posterior.modes[0])
-    near, share = posterior.at(places).unit, posterior.nodes.share[places]
-    share = share / share.sum()
+    near, moved, share = posterior.units_and_shifts(posterior.modes[0])
+    _, moved_of_all, share_of_all = posterior.units_and_shifts()
     shift = shift or Quantity(value=0.0, unit="div")
     error = shift.standard_uncertainty if posterior.shared else 0.0
-    z_of_all = _standard_errors(posterior, error)
-    z = z_of_all[places]
+    z = _standard_errors(moved, error)
     slope = slope_against(z, near, share)
     rest = near - found.unit - slope * (z - float(share @ z))
     record = run.fall_on_record()
@@ -311,21 +299,21 @@ def fit_from(found: MixtureFit, run: Run, shift: Quantity | None, words: str) ->
         fall=fall if fall is None or not error else posterior_of_shift(fall, z, share),
         fall_slope=slope / error if fall is not None and error > 0 else 0.0,
         shift=shift,
-        shifted_by=float(posterior.nodes.share @ z_of_all),
+        shifted_by=float(share_of_all @ _standard_errors(moved_of_all, error)),
         sigma=words,
         readings=found.readings,
         mixture=found,
     )
 
 
-def _standard_errors(posterior: Posterior, error: float) -> FloatArray:
-    """By how many standard errors the fall is larger than the one added, at each node.
+def _standard_errors(shift: FloatArray, error: float) -> FloatArray:
+    """By how many standard errors the fall is larger than the one added, at each shift.
 
     A reading to which too large a fall was added lies too high.
     """
     if error == 0:
-        return np.zeros(posterior.nodes.shift.size)
-    z: FloatArray = -posterior.nodes.shift / error
+        return np.zeros(shift.size)
+    z: FloatArray = -shift / error
     return z
 
 

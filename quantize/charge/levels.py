@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -57,7 +57,7 @@ class Levels:
         return found.replace(shift=self.shared)
 
     @property
-    def offset(self) -> str:
+    def offset(self) -> Literal["zero", "free"]:
         """Where the comb starts: at zero, unless nothing tells where that is."""
         return "free" if self.shift is None else "zero"
 

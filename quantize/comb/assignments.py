@@ -123,15 +123,15 @@ def free_offset(
 def _cut_everywhere(
     z: FloatArray, w: FloatArray, f: FloatArray, limits: tuple[float, float], grain: float
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    turns = np.multiply.outer(f, z)
-    base = np.floor(turns)
-    order = np.argsort(turns - base, axis=1, kind="stable")
-    t = np.take_along_axis(turns, order, axis=1) - np.take_along_axis(base, order, axis=1)
+    cycles = np.multiply.outer(f, z)
+    base = np.floor(cycles)
+    order = np.argsort(cycles - base, axis=1, kind="stable")
+    t = np.take_along_axis(cycles, order, axis=1) - np.take_along_axis(base, order, axis=1)
     k = np.take_along_axis(base, order, axis=1)
     ws, zs = w[order], z[order]
     total = float(np.sum(w))
 
-    # Cut j: the j smallest phases belong one tooth further on than the rest of their turn.
+    # Cut j: the j smallest phases belong one tooth further on than the rest of their cycle.
     def moved(extra: FloatArray) -> FloatArray:
         return np.concatenate([np.zeros((f.size, 1)), np.cumsum(extra, axis=1)[:, :-1]], axis=1)
 

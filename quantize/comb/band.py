@@ -165,8 +165,8 @@ def trial_frequencies(
 ) -> FloatArray:
     """Frequencies 1/u, uniform, from 1/high to 1/low.
 
-    The step is 1/(oversampling·reach): over one step the phase of no reading turns by more than
-    1/oversampling against another.
+    The step is 1/(oversampling·reach): over one step no phase moves by more than 1/oversampling
+    of a cycle against another.
 
     Raises
     ------

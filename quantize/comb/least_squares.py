@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -40,6 +41,7 @@ class CombFit(Result):
     sigma : float
         Standard deviation of a reading about its tooth (of unit weight).
     integers : numpy.ndarray of int, shape (n,)
+        The whole number of each reading.
     residuals : numpy.ndarray, shape (n,)
         values − offset − unit·integers.
     integers_sure : bool
@@ -84,21 +86,23 @@ class CombFit(Result):
 
 
 def fit_comb(
-    readings: Any,
-    unit_range: Any = None,
+    readings: Readings | npt.ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
     *,
-    offset: str | float = "zero",
-    loss: str = "linear",
+    offset: Literal["zero", "free"] | float = "zero",
+    loss: Literal["linear", "huber", "cauchy"] = "linear",
 ) -> CombFit:
-    """Least-squares unit, global over the band, the whole numbers unknown.
+    """Least-squares unit, global over a range of units, the whole numbers unknown.
 
     Parameters
     ----------
     readings : Readings or array_like, shape (n,)
-        Sigmas, where given, weight the readings by 1/sigma**2.
+        The measured values. Sigmas, where given, weight them by 1/sigma**2.
     unit_range : (float, float), optional
-        Smallest and largest unit; see `default_band`.
+        Smallest and largest unit, in the readings' own unit. Left out, `default_band` chooses them
+        from span, sigma and resolution.
     offset : {"zero", "free"} or float
+        Where the multiples of the unit are counted from. With "free" it is fitted.
     loss : {"linear", "huber", "cauchy"}
         What a residual costs. "linear" is least squares. The others cut the influence of
         readings far from their tooth, by iteratively reweighted least squares from the best
@@ -107,11 +111,13 @@ def fit_comb(
     Returns
     -------
     CombFit
+        The unit and the offset with their standard errors, the whole numbers, the residuals, and
+        the rival assignments.
 
     Raises
     ------
     InputError
-        For input that cannot be used, or a band in which no reading reaches its first tooth.
+        For input that cannot be used, or a range in which no reading reaches its first tooth.
 
     Notes
     -----
@@ -133,7 +139,7 @@ def fit_comb(
     """
     data = as_readings(readings)
     mode, b = validation.offset_mode(offset)
-    loss = validation.choice("loss", loss, ("linear", *_TUNING))
+    validation.choice("loss", loss, ("linear", *_TUNING))
     free = mode == "free"
     band = band_for(data, unit_range)
     x = data.values - b
@@ -176,7 +182,7 @@ def fit_comb(
 
 
 def candidate_combs(
-    readings: Readings, band: Band, offset: str | float, *, most: int
+    readings: Readings, band: Band, offset: Literal["zero", "free"] | float, *, most: int
 ) -> FloatArray:
     """Units and offsets of the best assignments, shape (at most `most`, 2); none if none fits."""
     try:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
+from collections.abc import Callable
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Protocol, runtime_checkable
 
 import numpy as np
+import numpy.typing as npt
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -14,9 +17,14 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.band import Band, band_for, nearer_offset, trial_frequencies
-from quantize.comb.kernel import ComplexArray
-from quantize.comb.sums import sums_at_many_units
-from quantize.comb.sums_between import SumsBetween, neighbours
+from quantize.comb.sums import (
+    ComplexArray,
+    SumsBetween,
+    neighbours,
+    sums_at,
+    sums_at_many_units,
+    unit_circle,
+)
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -75,44 +83,64 @@ class Periodogram(Result):
         return f"unit {self.unit:.6g} ± {self.unit_err:.2g}, {name} {self.statistic:.4g}"
 
 
+@runtime_checkable
+class HasPeriodogram(Protocol):
+    """Counts or sums of readings that know their own periodogram."""
+
+    def _periodogram(
+        self,
+        unit_range: Any,
+        *,
+        offset: Any,
+        harmonics: int,
+        oversampling: float,
+        trial_units: Any,
+    ) -> Periodogram: ...
+
+
 def periodogram(
-    readings: Any,
-    unit_range: Any = None,
+    readings: Readings | HasPeriodogram | npt.ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
     *,
-    offset: str | float = "zero",
+    offset: Literal["zero", "free"] | float = "zero",
     harmonics: int = 1,
     oversampling: float = 5.0,
-    trial_units: Any = None,
+    trial_units: npt.ArrayLike | None = None,
 ) -> Periodogram:
     r"""Score every trial unit by how well the phases of the readings agree.
 
     Parameters
     ----------
     readings : Readings, Histogram, Spectrum or array_like, shape (n,)
-        Readings with sigmas count in proportion to 1/sigma**2. Counts in bins are corrected for
-        the width of the bins. A `Spectrum` brings its own trial units and offset.
+        The measured values. Readings with sigmas count in proportion to 1/sigma**2. Counts in bins
+        (`Histogram`) are corrected for the width of the bins. A `Spectrum` brings its own trial
+        units and offset.
     unit_range : (float, float), optional
-        Smallest and largest unit, in the readings' own unit. See `default_band` for the rule
-        that chooses one.
+        Smallest and largest trial unit, in the readings' own unit. Left out, `default_band`
+        chooses them from span, sigma and resolution.
     offset : {"zero", "free"} or float
-        Where the comb starts. A number is subtracted first. With "free" the phase-free power
-        decides.
+        Where the multiples of the unit are counted from. A number is subtracted from the readings
+        first. With "free" it is unknown, and the phase-free power decides.
     harmonics : int
-        Number of harmonics of 1/u that are added up. One suits broad errors (sigma/u above 0.2),
-        more suit sharp combs.
+        Number of harmonics of 1/u that are added up, at least 1. One suits broad errors (sigma/u
+        above 0.2), more suit sharp combs.
     oversampling : float
-        Trial units per turn of the fastest relative phase, at least 2.
-    trial_units : array_like, optional
-        An own grid instead of the uniform one in 1/u; `unit_range` is then its extent.
+        Trial units per cycle of the fastest relative phase, at least 2: the higher it is, the
+        finer the grid.
+    trial_units : array_like, shape (m,), optional
+        Units above zero to be tried instead of the uniform grid in 1/u; `unit_range` is then their
+        extent.
 
     Returns
     -------
     Periodogram
+        The best unit with its standard error, the statistic at every trial unit, and the rival
+        units.
 
     Raises
     ------
     InputError
-        For readings, ranges or grids that cannot be used.
+        For readings, ranges or grids that cannot be used, or a grid that would not fit in memory.
 
     Notes
     -----
@@ -134,109 +162,95 @@ def periodogram(
     >>> round(found.unit, 2)
     2.0
     """
-    if hasattr(readings, "_periodogram"):
-        found: Periodogram = readings._periodogram(
+    if isinstance(readings, HasPeriodogram):
+        return readings._periodogram(
             unit_range,
             offset=offset,
             harmonics=harmonics,
             oversampling=oversampling,
             trial_units=trial_units,
         )
-        return found
     # Equal readings have a score at any unit, but no range of their own.
     bare = unit_range is not None or trial_units is not None
     data = as_readings(readings, least=1 if bare else 2)
-    mode, b = validation.offset_mode(offset)
+    mode, start = validation.offset_mode(offset)
     m = validation.count("harmonics", harmonics)
     os = validation.number("oversampling", oversampling)
     if os < 2:
         raise InputError(f"`oversampling` is {os:g}; at least 2 is needed to see every peak.")
-    x = data.values - b
-    # Power does not depend on the origin; counting from the middle keeps the digits.
-    origin = 0.5 * (x.min() + x.max()) if mode == "free" else 0.0
-    reach = data.span if mode == "free" else float(max(x.max(), 0.0) - min(x.min(), 0.0))
-    w = np.ones(len(data)) if data.sigma is None else _relative_weights(data.sigma)
-    between: tuple[SumsBetween, ...] = ()
+    view = _View.of(data, start, harmonics=m, free=mode == "free")
     if trial_units is not None:
         f = 1 / _own_grid(trial_units)
         band = Band(
             low=float(1 / f[-1]), high=float(1 / f[0]), chosen=False, reason="the grid given"
         )
-        sums = [_sums_at(x - origin, w, k * f) for k in range(1, m + 1)]
+        sums = view.sums(f)
     else:
         band = band_for(data, unit_range)
-        f = trial_frequencies(band, reach * m, os, remedy=nearer_offset(reach, data.span))
-        step = (f[-1] - f[0]) / (f.size - 1)
-        spare = neighbours(os) if len(data) > _MANY_READINGS else 0
-        wide = [
-            sums_at_many_units(
-                x - origin, w, k * (f[0] - spare * step), k * step, f.size + 2 * spare
-            )
-            for k in range(1, m + 1)
-        ]
-        sums = [s[spare : spare + f.size] for s in wide]
-        if spare:
-            middle = 0.5 * float(x.min() + x.max()) - origin
-            between = tuple(
-                SumsBetween(
-                    first=float(f[0] - spare * step),
-                    step=float(step),
-                    sums=s,
-                    centre=k * middle,
-                    oversampling=os * m / k,
-                )
-                for k, s in enumerate(wide, start=1)
-            )
-    norm = float(np.sum(w**2))
-    power = _power(sums, norm)
-    score = _score([s * _turn(k * f * origin) for k, s in enumerate(sums, start=1)], norm)
-    view = _View(
-        x=x, w=w, norm=norm, harmonics=m, free=mode == "free", origin=origin, between=between
-    )
-    ranked = view.peaks(f, power if view.free else score)
-    best = ranked[0]
-    unit = 1 / best[0]
-    tolerance = 0.2 * unit / max(reach, 1e-300)
+        remedy = nearer_offset(view.reach, data.span)
+        f = trial_frequencies(band, view.reach * m, os, remedy=remedy)
+        sums, between = view.sums_on_grid(f, os)
+        view = dataclasses.replace(view, between=between)
+    settings = {"offset": offset, "harmonics": m, "oversampling": os}
+    return _result(view, f, sums, band=band, settings=settings, readings=data, start=start)
+
+
+def _result(
+    view: _View, f: FloatArray, sums: list[ComplexArray], *, start: float, **of_input: Any
+) -> Periodogram:
+    """What was found at the frequencies `f`; the readings of `view` are those less `start`."""
+    power = _power(sums, view.norm)
+    turned = [s * unit_circle(k * f * view.origin) for k, s in enumerate(sums, start=1)]
+    score = _score(turned, view.norm)
+    ranked = refined_peaks(view.statistic, f, power if view.free else score)
+    best, statistic = ranked[0]
+    tolerance = 0.2 / best / max(view.reach, 1e-300)
     rows = [{"unit": float(1 / g), "statistic": float(s)} for g, s in ranked]
     return Periodogram(
-        unit=float(unit),
-        unit_err=view.standard_error(best[0]),
-        offset=float(b + view.best_offset(best[0])),
-        statistic=float(best[1]),
+        unit=float(1 / best),
+        unit_err=view.standard_error(best),
+        offset=float(start + view.best_offset(best)),
+        statistic=float(statistic),
         trial_units=1 / f,
         score=score,
         power=power,
         alternatives=rivals.table(rows, min(tolerance, 0.1)),
-        band=band,
-        settings={"offset": offset, "harmonics": m, "oversampling": os},
-        readings=data,
+        **of_input,
     )
 
 
-def _relative_weights(sigma: FloatArray) -> FloatArray:
-    weights: FloatArray = (sigma.min() / sigma) ** 2
-    return weights
+def refined_peaks(
+    statistic: Callable[[float], float], f: FloatArray, values: FloatArray
+) -> list[tuple[float, float]]:
+    """(frequency, statistic) of the highest local maxima of `values`, refined, best first."""
+    from scipy.optimize import minimize_scalar
+
+    inner = np.r_[True, values[1:] >= values[:-1]] & np.r_[values[:-1] > values[1:], True]
+    where: IntArray = np.flatnonzero(inner)
+    order = np.argsort(-values[where], kind="stable")
+    found = []
+    for i in where[order[: 2 * _MOST_ALTERNATIVES]]:
+        low, high = f[max(i - 1, 0)], f[min(i + 1, f.size - 1)]
+        best = (float(f[i]), float(values[i]))
+        if high > low:
+            refined = minimize_scalar(
+                lambda g: -statistic(g),
+                bounds=(low, high),
+                method="bounded",
+                options={"xatol": 1e-7 * (high - low)},
+            )
+            if -refined.fun > best[1]:
+                best = (float(refined.x), float(-refined.fun))
+        found.append(best)
+    found.sort(key=lambda peak: -peak[1])
+    return found[:_MOST_ALTERNATIVES]
 
 
-def _own_grid(trial_units: Any) -> FloatArray:
+def _own_grid(trial_units: npt.ArrayLike) -> FloatArray:
     grid = validation.float_array("trial_units", trial_units)
     if grid.size == 0 or grid.min() <= 0:
         raise InputError("`trial_units` must hold at least one unit, and each must be above zero.")
     return np.sort(grid)[::-1]
-
-
-def _sums_at(x: FloatArray, w: FloatArray, f: FloatArray) -> ComplexArray:
-    """The plain sum, in blocks of trial frequencies."""
-    out = np.empty(f.size, dtype=np.complex128)
-    block = max(1, 2**20 // x.size)
-    for start in range(0, f.size, block):
-        out[start : start + block] = _turn(np.multiply.outer(f[start : start + block], x)) @ w
-    return out
-
-
-def _turn(turns: FloatArray) -> ComplexArray:
-    on_circle: ComplexArray = np.exp(2j * np.pi * (turns - np.rint(turns)))
-    return on_circle
 
 
 def _score(sums: list[ComplexArray], norm: float) -> FloatArray:
@@ -257,65 +271,91 @@ class _View:
 
     x: FloatArray
     w: FloatArray
-    norm: float
     harmonics: int
     free: bool
-    origin: float
     between: tuple[SumsBetween, ...] = ()
 
-    def _sums(self, f: float) -> list[ComplexArray]:
+    @classmethod
+    def of(cls, data: Readings, start: float, *, harmonics: int, free: bool) -> _View:
+        """That of readings whose multiples are counted from `start`."""
+        weights = np.ones(len(data))
+        if data.sigma is not None:
+            weights = (data.sigma.min() / data.sigma) ** 2
+        return cls(x=data.values - start, w=weights, harmonics=harmonics, free=free)
+
+    @functools.cached_property
+    def norm(self) -> float:
+        """Sum of the squared weights."""
+        return float(np.sum(self.w**2))
+
+    @functools.cached_property
+    def origin(self) -> float:
+        """Power does not depend on the origin; counting from the middle keeps the digits."""
+        return 0.5 * float(self.x.min() + self.x.max()) if self.free else 0.0
+
+    @property
+    def reach(self) -> float:
+        """Largest distance between two values, where the offset is fixed also from zero."""
+        if self.free:
+            return float(np.ptp(self.x))
+        return float(max(self.x.max(), 0.0) - min(self.x.min(), 0.0))
+
+    def sums(self, f: FloatArray) -> list[ComplexArray]:
+        """The sums of every harmonic at any frequencies."""
         if self.between:
-            return [sums.at(np.array([f])) for sums in self.between]
+            return [sums.at(f) for sums in self.between]
         x = self.x - self.origin
-        return [_sums_at(x, self.w, np.array([k * f])) for k in range(1, self.harmonics + 1)]
+        return [sums_at(x, self.w, k * f) for k in range(1, self.harmonics + 1)]
+
+    def sums_on_grid(
+        self, f: FloatArray, oversampling: float
+    ) -> tuple[list[ComplexArray], tuple[SumsBetween, ...]]:
+        """The sums at the frequencies of a grid and, for many readings, what lies between them."""
+        x, m = self.x - self.origin, self.harmonics
+        step = float(f[-1] - f[0]) / (f.size - 1)
+        spare = neighbours(oversampling) if x.size > _MANY_READINGS else 0
+        first, size = float(f[0]) - spare * step, f.size + 2 * spare
+        orders = range(1, m + 1)
+        wide = [sums_at_many_units(x, self.w, k * first, k * step, size) for k in orders]
+        between: tuple[SumsBetween, ...] = ()
+        if spare:
+            middle = 0.5 * float(self.x.min() + self.x.max()) - self.origin
+            between = tuple(
+                SumsBetween(
+                    first=first,
+                    step=step,
+                    sums=sums,
+                    centre=k * middle,
+                    oversampling=oversampling * m / k,
+                )
+                for k, sums in zip(orders, wide, strict=True)
+            )
+        return [sums[spare : spare + f.size] for sums in wide], between
 
     def statistic(self, f: float) -> float:
-        sums = self._sums(f)
+        """Score or power at one frequency."""
+        sums = self.sums(np.array([f]))
         return float((_power if self.free else _score)(sums, self.norm)[0])
-
-    def peaks(self, f: FloatArray, values: FloatArray) -> list[tuple[float, float]]:
-        """(frequency, statistic) of the highest local maxima, refined, best first."""
-        from scipy.optimize import minimize_scalar
-
-        inner = np.r_[True, values[1:] >= values[:-1]] & np.r_[values[:-1] > values[1:], True]
-        where: IntArray = np.flatnonzero(inner)
-        order = np.argsort(-values[where], kind="stable")
-        where = where[order[: 2 * _MOST_ALTERNATIVES]]
-        found = []
-        for i in where:
-            low, high = f[max(i - 1, 0)], f[min(i + 1, f.size - 1)]
-            best = (float(f[i]), float(values[i]))
-            if high > low:
-                refined = minimize_scalar(
-                    lambda g: -self.statistic(g),
-                    bounds=(low, high),
-                    method="bounded",
-                    options={"xatol": 1e-7 * (high - low)},
-                )
-                if -refined.fun > best[1]:
-                    best = (float(refined.x), float(-refined.fun))
-            found.append(best)
-        found.sort(key=lambda peak: -peak[1])
-        return found[:_MOST_ALTERNATIVES]
 
     def _direction(self, f: float) -> FloatArray:
         """Phase of each harmonic's sum at `f`; zero for a fixed offset."""
         if not self.free:
             return np.zeros(self.harmonics)
-        return np.array([np.angle(sums[0]) for sums in self._sums(f)])
+        return np.array([np.angle(sums[0]) for sums in self.sums(np.array([f]))])
 
     def best_offset(self, f: float) -> float:
+        """The offset of the multiples of 1/f, in [0, 1/f); zero where it is fixed."""
         if not self.free:
             return 0.0
-        turn = self._direction(f)[0] / (2 * np.pi)
-        return float((self.origin + turn / f) % (1 / f))
+        cycles = self._direction(f)[0] / (2 * np.pi)
+        return float((self.origin + cycles / f) % (1 / f))
 
     def standard_error(self, f: float) -> float:
         """Sandwich estimate of the standard error of the unit 1/f."""
         x = self.x - self.origin
         psi, curvature = np.zeros(x.size), np.zeros(x.size)
-        for k, turn in enumerate(self._direction(f), start=1):
-            angle = 2 * np.pi * k * x * f - turn
+        for k, direction in enumerate(self._direction(f), start=1):
+            angle = 2 * np.pi * k * x * f - direction
             psi += k * np.sin(angle)
             curvature += k**2 * np.cos(angle)
         lever = x.copy()

@@ -1,22 +1,29 @@
-"""Sums of complex exponentials by whichever way is quicker: the block kernel or a nonuniform FFT.
+"""Sums of complex exponentials over many trial units: the work behind every periodogram.
 
-Both give the sums of `quantize.comb.kernel.harmonic_sums_plain`. The block kernel errs by less than
-n·(1e-12 + 8·eps·2π·max|x·f|), the nonuniform FFT by less than `TOLERANCE` times the sum of the
-weights more. The choice depends on the sizes alone, by the cost of each as
-`python -m benchmarks.speed` measured it, so that equal sizes always go the same way.
+`harmonic_sums` takes two small tables and one matrix product: a frequency f0 + (a·B + b)·step
+splits exp(2πi·x·f) into a factor that depends on a and one that depends on b, so that 2·sqrt(M)
+exponentials a value serve M units. It errs by less than n·(1e-12 + 8·eps·2π·max|x·f|), the
+nonuniform FFT by less than `TOLERANCE` times the sum of the weights more. `sums_at_many_units`
+takes whichever is quicker by the sizes alone, by the cost of each as `python -m benchmarks.speed`
+measured it, so that equal sizes always go the same way.
+
+Between the frequencies of such a grid `SumsBetween` needs no other pass over the data.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import importlib
 import math
 from types import ModuleType
 
 import numpy as np
+import numpy.typing as npt
 
 from quantize._support.errors import warn
 from quantize._support.validation import FloatArray
-from quantize.comb.kernel import ComplexArray, harmonic_sums
+
+ComplexArray = npt.NDArray[np.complex128]
 
 ACCURACY = 1e-9
 """Relative accuracy asked of the nonuniform FFT."""
@@ -33,6 +40,49 @@ _FFT_TURN = 3e-8  # to move the frequencies, a value
 _WORTH_A_WARNING = 1.0  # seconds lost
 
 _UNSORTED_MODES = 300_000  # below this the grid stays in cache, and sorting the values costs more
+
+_BLOCK_BYTES = 2**24
+_PLAIN_BLOCK = 2**20
+_DIGITS = 21.0  # exp(−21) = 8e-10
+_FREQUENCIES = 2**15  # at once
+
+
+def unit_circle(cycles: FloatArray) -> ComplexArray:
+    """exp(2πi·cycles), whole cycles taken off first so that large phases keep their digits."""
+    angle: FloatArray = 2 * np.pi * (cycles - np.rint(cycles))
+    out = np.empty(cycles.shape, dtype=np.complex128)
+    np.cos(angle, out=out.real)
+    np.sin(angle, out=out.imag)
+    return out
+
+
+def sums_at(values: FloatArray, weights: FloatArray, frequencies: FloatArray) -> ComplexArray:
+    """Sum over readings of weight·exp(2πi·value·f) at any frequencies, one by one."""
+    out = np.empty(frequencies.size, dtype=np.complex128)
+    block = max(1, _PLAIN_BLOCK // values.size)
+    for start in range(0, frequencies.size, block):
+        cycles = np.multiply.outer(frequencies[start : start + block], values)
+        out[start : start + block] = unit_circle(cycles) @ weights
+    return out
+
+
+def harmonic_sums(
+    values: FloatArray, weights: FloatArray, first: float, step: float, size: int
+) -> ComplexArray:
+    """The sums at f = first + step·(0 … size−1) by blocks; see `sums_at_many_units`."""
+    n = values.size
+    columns = max(int(np.sqrt(size)), 1)
+    rows = -(-size // columns)
+    out = np.zeros((rows, columns), dtype=np.complex128)
+    at_once = max(1, _BLOCK_BYTES // (16 * (rows + columns)))
+    row_frequency = first + step * columns * np.arange(rows)
+    column_frequency = step * np.arange(columns)
+    for start in range(0, n, at_once):
+        x = values[start : start + at_once]
+        left = unit_circle(np.multiply.outer(row_frequency, x))
+        left *= weights[start : start + at_once]
+        out += left @ unit_circle(np.multiply.outer(x, column_frequency))
+    return out.ravel()[:size]
 
 
 def sums_at_many_units(
@@ -89,9 +139,9 @@ def nonuniform_fft(
 ) -> ComplexArray:
     """The sums by finufft, on one thread."""
     finufft = library or importlib.import_module("finufft")
-    turns = values * step
-    turns -= np.rint(turns)
-    turns *= 2 * np.pi
+    angles = values * step
+    angles -= np.rint(angles)
+    angles *= 2 * np.pi
     start = round(first / step)
     last = start + size - 1
     # Real weights: where the frequencies are whole steps from zero, the modes up to the last one
@@ -102,12 +152,12 @@ def nonuniform_fft(
         modes = 2 * last + 2
         pick = slice(last + 1 + start, 2 * last + 2)
     else:
-        strengths = _on_circle(values, first + step * (size // 2))
+        strengths = unit_circle(values * (first + step * (size // 2)))
         strengths *= weights
         modes = size
         pick = slice(0, size)
     sums: ComplexArray = finufft.nufft1d1(
-        turns,
+        angles,
         strengths,
         modes,
         eps=ACCURACY,
@@ -118,18 +168,64 @@ def nonuniform_fft(
     return sums[pick]
 
 
-def _on_circle(values: FloatArray, frequency: float) -> ComplexArray:
-    angle = values * frequency
-    angle -= np.rint(angle)
-    angle *= 2 * np.pi
-    out = np.empty(values.size, dtype=np.complex128)
-    np.cos(angle, out=out.real)
-    np.sin(angle, out=out.imag)
-    return out
-
-
 def _finufft() -> ModuleType | None:
     try:
         return importlib.import_module("finufft")
     except ImportError:
         return None
+
+
+def neighbours(oversampling: float) -> int:
+    """Points needed on each side of a frequency."""
+    return math.ceil(2 * _DIGITS / math.pi / (1 - 1 / max(oversampling, 1.5)))
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class SumsBetween:
+    """Sum of weight·exp(2πi·x·f) at any f inside a grid of trial frequencies.
+
+    The sums of values that lie within `reach` of each other are, as a function of the frequency, a
+    band-limited signal. Sampled more often than its band needs, it can be interpolated from its
+    neighbours by a sinc under a Gaussian window, with an error of exp(−π·m·(1 − 1/oversampling)/2)
+    for m neighbours on each side (Qian, Proc. AMS 131:1169, 2003).
+
+    Attributes
+    ----------
+    first, step : float
+        Frequency of the first of `sums` and the step between them.
+    sums : numpy.ndarray, shape (m,)
+    centre : float
+        Middle of the values.
+    oversampling : float
+        1/(step·reach).
+    """
+
+    first: float
+    step: float
+    sums: ComplexArray
+    centre: float
+    oversampling: float
+
+    def at(self, frequencies: FloatArray) -> ComplexArray:
+        """The sums at these frequencies, shape as given."""
+        f = np.asarray(frequencies, float)
+        out = np.empty(f.size, dtype=np.complex128)
+        for start in range(0, f.size, _FREQUENCIES):
+            out[start : start + _FREQUENCIES] = self._at(
+                f.reshape(-1)[start : start + _FREQUENCIES]
+            )
+        return out.reshape(f.shape)
+
+    def _at(self, f: FloatArray) -> ComplexArray:
+        m = neighbours(self.oversampling)
+        place = (f - self.first) / self.step
+        start = np.clip(np.rint(place).astype(np.int64) - m, 0, max(self.sums.size - 2 * m - 1, 0))
+        index = start[..., None] + np.arange(min(2 * m + 1, self.sums.size))
+        away = place[..., None] - index
+        width = m / (math.pi * (1 - 1 / max(self.oversampling, 1.5)))
+        weight = np.sinc(away) * np.exp(-(away**2) / (2 * width))
+        # Counted from the middle of the values, the sums vary slowest.
+        near = self.sums[index] * unit_circle(-self.centre * self.step * (index - index[..., :1]))
+        back = unit_circle(self.centre * (f - (self.first + self.step * start)))
+        out: ComplexArray = np.sum(near * weight, axis=-1) * back
+        return out

@@ -7,7 +7,8 @@ the normal density of spread s = sigma/u wrapped round a circle of circumference
 `log_wrapped_normal` says what it is. `log_density_sum` gives its sum over readings with one
 exponential or one cosine a reading instead of seven. For broad errors the log density has a short
 Fourier series, so that the sum over readings is a weighted sum of the cosine sums of the
-periodogram, which serve every sigma at once (`cosine_sums`).
+periodogram, which serve every sigma at once (`cosine_sums`). Where a phase is known to a step
+only, `log_rounded_phase` averages the density over the step.
 """
 
 from __future__ import annotations
@@ -28,13 +29,16 @@ WIDE = 0.2
 _DIGITS = 27.0
 _BANDS = (0.15, 0.2, 0.25, 0.3, 0.4, 0.6, 1.0, np.inf)
 _CHUNK = 2**18
-
-
-def phase(values: FloatArray, unit: FloatArray | float, offset: float = 0.0) -> FloatArray:
-    """(values − offset)/unit mod 1, in [−1/2, 1/2]."""
-    turns = (values - offset) / unit
-    wrapped: FloatArray = turns - np.rint(turns)
-    return wrapped
+_HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
+_FAR = 1e4
+_NEAR = 20.0
+"""Up to so many standard deviations away the integral itself is a number with all its digits."""
+_FINE = 1e-3
+"""Intervals shorter than this part of the standard deviation do not show."""
+_SERIES = 0.3
+"""From this spread on the Fourier series of the mean over an interval is short."""
+_HARMONICS = 4
+_NEGLIGIBLE = 9.0
 
 
 def log_wrapped_normal(phase: FloatArray | float, spread: FloatArray | float) -> FloatArray:
@@ -43,9 +47,9 @@ def log_wrapped_normal(phase: FloatArray | float, spread: FloatArray | float) ->
     Parameters
     ----------
     phase : array_like
-        Phases in turns; any real number, taken modulo one.
+        Phases in cycles; any real number, taken modulo one.
     spread : array_like
-        Standard deviation before wrapping, in turns (sigma/u). Broadcasts against `phase`.
+        Standard deviation before wrapping, in cycles (sigma/u). Broadcasts against `phase`.
 
     Returns
     -------
@@ -90,9 +94,7 @@ def _by_images(phi: FloatArray, s: FloatArray) -> FloatArray:
     images = np.zeros(phi.shape)
     for k in (1, 2, 3):
         images += np.exp(-k * (k - 2 * phi) * half) + np.exp(-k * (k + 2 * phi) * half)
-    log_density: FloatArray = (
-        -(phi**2) * half - np.log(s) - 0.5 * np.log(2 * np.pi) + np.log1p(images)
-    )
+    log_density: FloatArray = -(phi**2) * half - np.log(s) - _HALF_LOG_2PI + np.log1p(images)
     return log_density
 
 
@@ -105,16 +107,19 @@ def _by_harmonics(phi: FloatArray, s: FloatArray) -> FloatArray:
     return log_density
 
 
-def log_peak_density(spread: FloatArray) -> FloatArray:
-    """`log_wrapped_normal` at phase zero, its largest value, to 1e-8."""
-    s = np.asarray(spread, float)
-    near = np.log1p(2 * np.exp(-0.5 / s**2) + 2 * np.exp(-2 / s**2)) - np.log(
-        s * np.sqrt(2 * np.pi)
-    )
-    q = np.exp(-2 * np.pi**2 * s**2)
-    far = np.log1p(2 * q + 2 * q**4)
-    peak: FloatArray = np.where(s < _CROSSOVER, near, far)
-    return peak
+def log_comb_over_continuum(
+    cycles: FloatArray, spread: FloatArray, outliers: float = 0.0
+) -> FloatArray:
+    """Log likelihood of values on a comb over that of a continuum, summed over the last axis.
+
+    `cycles` are the values in units, from where multiples are counted, and `outliers` the share of
+    values that are off the comb.
+    """
+    log_density = log_wrapped_normal(cycles, spread)
+    if outliers > 0:
+        log_density = np.log((1 - outliers) * np.exp(log_density) + outliers)
+    total: FloatArray = log_density.sum(axis=-1)
+    return total
 
 
 def log_density_sum(phase: FloatArray, spread: FloatArray) -> FloatArray:
@@ -250,3 +255,98 @@ def log_likelihood_from_cosines(
             known *= coefficient.T
             out[here] = n * constant + known.sum(axis=0)
     return out
+
+
+def log_interval(distance: FloatArray, half: FloatArray, sd: FloatArray) -> FloatArray:
+    """Log of the standard normal probability of (distance ± half)/sd; fine intervals too.
+
+    Examples
+    --------
+    >>> log_interval(np.array([0.0, 3.0]), np.array([1.0, 1.0]), np.array([1.0, 1.0])).round(4)
+    array([-0.3817, -3.7846])
+    """
+    from scipy.special import ndtr
+
+    far = np.abs(distance)
+    far /= sd
+    half = half / sd
+    with np.errstate(divide="ignore"):
+        value: FloatArray = np.log(ndtr(half - far) - ndtr(-half - far))
+    outside = half < far - _NEAR
+    if outside.any():
+        wide = np.broadcast_to(half, far.shape)[outside]
+        value[outside] = _log_tail(wide - far[outside], -wide - far[outside])
+    fine = np.broadcast_to(2 * half < _FINE, far.shape)
+    if fine.any():
+        log_length = np.log(2 * np.broadcast_to(half, far.shape)[fine])
+        value[fine] = log_length - 0.5 * np.square(far[fine]) - _HALF_LOG_2PI
+    return value
+
+
+def _log_tail(upper: FloatArray, lower: FloatArray) -> FloatArray:
+    """log(Φ(upper) − Φ(lower)) far below zero."""
+    from scipy.special import log_ndtr
+
+    above, below = log_ndtr(np.maximum(upper, -_FAR)), log_ndtr(np.maximum(lower, -_FAR - 1))
+    tail: FloatArray = above + np.log1p(-np.exp(np.minimum(below - above, 0.0)))
+    return tail
+
+
+def log_rounded_phase(phase: FloatArray, half: FloatArray, spread: FloatArray) -> FloatArray:
+    r"""Log of the mean wrapped-normal density over [phase − half, phase + half].
+
+    The three arrays broadcast; phases are within half a cycle of zero.
+
+    Notes
+    -----
+    Whole cycles in the interval hold a probability of one each. The rest has the probability
+    :math:`\sum_k \Phi((a-\phi-k)/s) - \Phi((-a-\phi-k)/s)`, or from s = 0.3 on
+    :math:`2a + \sum_m q^{m^2} \sin(2\pi m a)\cos(2\pi m\phi)\cdot 2/(\pi m)`, with
+    :math:`q = e^{-2\pi^2 s^2}`.
+
+    Examples
+    --------
+    An interval of one cycle says nothing, whatever the phase.
+
+    >>> log_rounded_phase(np.array([0.0, 0.4]), np.array([0.5]), np.array([0.1])).round(7) + 0.0
+    array([0., 0.])
+    """
+    cycles = np.floor(2 * half)
+    rest = np.maximum(half - 0.5 * cycles, 1e-9)
+    phi = np.abs(phase + 0.5 * (cycles % 2))
+    phi = np.minimum(phi, 1 - phi)
+    phi, rest, cycles, spread = np.broadcast_arrays(phi, rest, cycles, spread)
+    log_rest = np.empty(phi.shape)
+    narrow = spread < _SERIES
+    for which, of in ((narrow, _interval_by_images), (~narrow, _interval_by_series)):
+        if which.any():
+            log_rest[which] = of(phi[which], rest[which], spread[which])
+    total = np.where(cycles > 0, np.log(np.maximum(cycles, 1) + np.exp(log_rest)), log_rest)
+    density: FloatArray = total - np.log(2 * half)
+    return density
+
+
+def _interval_by_images(phi: FloatArray, half: FloatArray, s: FloatArray) -> FloatArray:
+    from scipy.special import ndtr
+
+    log_sum = log_interval(phi, half, s)
+    # The next tooth counts where it is as near, or within nine deviations of the interval.
+    shared = np.flatnonzero((1 - phi - half < _NEGLIGIBLE * s) | (phi > 0.4))
+    phi, half, s = phi[shared], half[shared], s[shared]
+    others = np.zeros(shared.size)
+    for image in (1 - phi, 1 + phi, 2 - phi, 2 + phi):
+        others += ndtr((half - image) / s) - ndtr((-half - image) / s)
+    with np.errstate(divide="ignore"):
+        log_sum[shared] = np.logaddexp(log_sum[shared], np.log(others))
+    return log_sum
+
+
+def _interval_by_series(phi: FloatArray, half: FloatArray, s: FloatArray) -> FloatArray:
+    total = 2 * half
+    for m in range(1, _HARMONICS + 1):
+        q = np.exp(-2 * np.square(np.pi * s * m))
+        total = total + q * np.sin(2 * np.pi * m * half) * np.cos(2 * np.pi * m * phi) * (
+            2 / (np.pi * m)
+        )
+    log_total: FloatArray = np.log(np.maximum(total, 1e-300))
+    return log_total

@@ -12,7 +12,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.comb.band import Band, default_limits
-from quantize.comb.sums_between import neighbours
+from quantize.comb.sums import neighbours
 from quantize.counts.histogram import MOST_BINS
 
 MOST_UNITS = 2_000_000

@@ -18,10 +18,8 @@ from quantize._support.errors import InputError, InputTypeError
 from quantize._support.progress import Progress
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
-from quantize.comb.kernel import ComplexArray
 from quantize.comb.periodogram import Periodogram
-from quantize.comb.sums import sums_at_many_units
-from quantize.comb.sums_between import SumsBetween
+from quantize.comb.sums import ComplexArray, SumsBetween, sums_at_many_units
 from quantize.counts import sources
 from quantize.counts.grid import SumsGrid, sums_grid
 from quantize.counts.histogram import Histogram

@@ -19,10 +19,8 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.band import Band, trial_frequencies
-from quantize.comb.kernel import ComplexArray
 from quantize.comb.periodogram import Periodogram
-from quantize.comb.sums import sums_at_many_units
-from quantize.comb.sums_between import SumsBetween, neighbours
+from quantize.comb.sums import ComplexArray, SumsBetween, neighbours, sums_at_many_units
 
 FINEST = 2.5
 """Bin widths that the smallest unit must have; the correction there is 1.32."""

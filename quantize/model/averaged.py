@@ -109,6 +109,12 @@ class AveragedPosterior(Posterior):
 
     at_shift: Callable[[float], Posterior]
 
+    @classmethod
+    def over(cls, found: Posterior, at_shift: Callable[[float], Posterior]) -> AveragedPosterior:
+        """`found`, the last of its shifts averaged over."""
+        fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(found)}
+        return cls(**fields, at_shift=at_shift)
+
     @property
     def outer(self) -> SharedShift:
         """The shift that is averaged over."""
@@ -134,7 +140,7 @@ class AveragedPosterior(Posterior):
         return best
 
     @functools.cached_property
-    def nodes(self) -> Nodes:
+    def _nodes(self) -> Nodes:
         """The nodes of all of them."""
         error = self.outer.error if self.alone else None
         return _joined(self.averaged, error)
@@ -151,9 +157,7 @@ class AveragedPosterior(Posterior):
         import pandas as pd
 
         parts = [
-            one.integer_probabilities.assign(weight=weight)
-            for one, weight in self._told()
-            if weight > _LEAST_WEIGHT
+            one.integer_probabilities.assign(weight=weight) for one, weight in self._that_count
         ]
         rows = pd.concat(parts)
         rows["probability"] *= rows["weight"]
@@ -165,7 +169,7 @@ class AveragedPosterior(Posterior):
 
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, averaged over the shift."""
-        parts = [w * one.outlier_probabilities() for one, w in self._told() if w > _LEAST_WEIGHT]
+        parts = [w * one.outlier_probabilities() for one, w in self._that_count]
         total: FloatArray = np.sum(parts, axis=0)
         return total
 
@@ -204,12 +208,15 @@ class AveragedPosterior(Posterior):
         again: FloatArray = self.averaged.best.predictions(n, rng)
         return again
 
-    def _told(self) -> zip[tuple[Any, Any]]:
-        return zip(self.averaged.found, self.averaged.weight, strict=True)
+    @property
+    def _that_count(self) -> list[tuple[Any, float]]:
+        """The posteriors at the shifts that are not negligible, with their weights."""
+        pairs = zip(self.averaged.found, self.averaged.weight, strict=True)
+        return [(one, weight) for one, weight in pairs if weight > _LEAST_WEIGHT]
 
 
 def _log_evidence(one: Posterior) -> float:
-    return one.nodes.log_continuum + one.log_bayes_factor
+    return one.log_continuum + one.log_bayes_factor
 
 
 def _joined(averaged: Averaged, error: float | None) -> Nodes:
@@ -220,7 +227,7 @@ def _joined(averaged: Averaged, error: float | None) -> Nodes:
     Between two shifts the unit moves on: the nodes that matter are laid out over the units that
     their posterior stands for, in steps of a cell.
     """
-    parts: list[Nodes] = [one.nodes for one in averaged.found]
+    parts: list[Nodes] = [one._nodes for one in averaged.found]
     with np.errstate(divide="ignore"):
         log_prior = np.log(averaged.prior)
     continuum = float(np.logaddexp.reduce([p.log_continuum for p in parts] + log_prior))
@@ -252,10 +259,10 @@ def _moved_across(averaged: Averaged) -> FloatArray:
         mode = min(one.modes, key=lambda m: abs(math.log(m.unit / unit)))
         if abs(mode.unit / unit - 1) < _SAME_MODE:
             near[i], share[i] = mode.unit, averaged.weight[i] * mode.share
-    told = share > 0
-    if told.sum() < 3:
+    known = share > 0
+    if known.sum() < 3:
         return np.zeros(averaged.z.size)
-    slope = np.polyfit(averaged.z[told], np.log(near[told]), 1, w=np.sqrt(share[told]))[0]
+    slope = np.polyfit(averaged.z[known], np.log(near[known]), 1, w=np.sqrt(share[known]))[0]
     across: FloatArray = np.abs(slope) * averaged.step
     return across
 

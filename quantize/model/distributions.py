@@ -1,18 +1,42 @@
-"""Priors: a number, a pair that means log-uniform, or a frozen distribution of scipy.stats."""
+"""Priors: a number, a pair that means log-uniform, or a frozen distribution of scipy.stats.
+
+With them stand the rules to integrate by: Gauss–Legendre in the probability below, and even
+lattices of midpoints.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+import functools
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.polynomial.legendre import leggauss
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 
 _PANEL_NODES = 8
 _TAIL = 1e-9
+
+
+class Distribution(Protocol):
+    """A frozen continuous distribution of ``scipy.stats``."""
+
+    def ppf(self, q: Any) -> Any:
+        """Quantiles."""
+
+    def cdf(self, x: Any) -> Any:
+        """Probability below."""
+
+    def pdf(self, x: Any) -> Any:
+        """Density."""
+
+    def logpdf(self, x: Any) -> Any:
+        """Log density."""
+
+    def rvs(self, size: Any = 1, random_state: Any = None) -> Any:
+        """Draws."""
 
 
 def is_distribution(value: Any) -> bool:
@@ -123,3 +147,28 @@ def described(value: Any) -> Any:
     if isinstance(value, tuple):
         return [described(item) for item in value]
     return value
+
+
+def log_edge_weights(index: IntArray, size: int) -> FloatArray:
+    """Log weight of each midpoint of an even lattice: zero but near its ends (`edge_weights`)."""
+    edge = edge_weights(size)
+    log_weight = np.zeros(index.size)
+    for place in (index, size - 1 - index):
+        near = place < edge.size
+        log_weight[near] += np.log(edge[place[near]])
+    return log_weight
+
+
+@functools.cache
+def edge_weights(size: int) -> FloatArray:
+    """Corrections to the first weights of a midpoint lattice, exact for cubics at the end."""
+    order = 4
+    if size < 2 * order:
+        return np.ones(0)
+    # ∫_0^order minus what the even weights give, for the powers 0 … order−1 about the end.
+    t = np.arange(order) + 0.5
+    powers = np.vander(t, order, increasing=True).T
+    # The excess of the integral over the lattice sum, from the Euler–Maclaurin series at one end.
+    end = np.array([0.0, -1 / 24, 0.0, 7 / 960])
+    delta: FloatArray = np.linalg.solve(powers, end)
+    return 1 + delta

@@ -1,14 +1,23 @@
-"""Independent draws from the posterior, and of readings that might be taken again."""
+"""Draws: parameters from the posterior, the same readings again, new readings from a model."""
 
 from __future__ import annotations
 
+import dataclasses
+from typing import Any
+
 import numpy as np
 
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.comb.band import Band
+from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Likelihood, Parameters
+from quantize.model.model import MixtureModel
 from quantize.model.nodes import Nodes
-from quantize.model.noise import grown_variance
-from quantize.model.priors import ParameterPriors
+from quantize.model.noise import POWERS, grown_variance
+from quantize.model.priors import ParameterPriors, priors_of
+from quantize.readings import Readings
 
 _STEPS = 25
 _TOGETHER = 0.6
@@ -100,10 +109,93 @@ def _predict(terms: Likelihood, p: Parameters, rng: np.random.Generator) -> Floa
     mean = (p.unit[:, None] * k)[:, terms.of_reading] + p.offset[:, None] * terms.lever
     constant = np.square(p.sigma[:, None] * terms.scale)
     sd = np.sqrt(grown_variance(constant, p.growth[:, None], mean, terms.power))
-    x = mean + sd * rng.normal(size=mean.shape)
-    stray = rng.random(mean.shape) < p.outliers[:, None]
-    x[stray] = rng.uniform(terms.envelope.low, terms.envelope.high, size=int(stray.sum()))
+    x, _ = _with_errors(mean, sd, p.outliers[:, None], terms.envelope.limits, rng)
     step = np.where(terms.step > 0, terms.step, 1.0)
     out = np.empty(x.shape)
     out[:, terms.order] = np.where(terms.step > 0, step * np.rint(x / step), x)
     return out
+
+
+def _with_errors(
+    mean: FloatArray,
+    sd: FloatArray,
+    outliers: FloatArray,
+    window: tuple[float, float],
+    rng: np.random.Generator,
+) -> tuple[FloatArray, BoolArray]:
+    """Readings about `mean`, and which of them are outliers: a share of them, anywhere."""
+    x = mean + sd * rng.normal(size=mean.shape)
+    stray = rng.random(mean.shape) < outliers
+    x[stray] = rng.uniform(*window, size=int(stray.sum()))
+    return x, stray
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class DrawnSample:
+    """Readings and the truth behind them."""
+
+    readings: Readings
+    parameters: Parameters
+    integers: IntArray
+    outlier: BoolArray
+
+
+def draw_sample(
+    model: MixtureModel,
+    unit_range: tuple[float, float],
+    rng: np.random.Generator,
+    *,
+    states: int,
+    repeats: int = 1,
+    sigma: Any = None,
+    resolution: float | None = None,
+    ends: int = 1,
+) -> DrawnSample:
+    """A sample of `states` charge states, each read `repeats` times, with the truth behind it.
+
+    `model` must say where readings can lie: a window, a range of integers or a distribution. With
+    `sigma`, one for each reading, that of the model is the common factor. Readings are rounded to
+    `resolution`; `ends` (1 or 2) says at how many ends of the distance they are read.
+    """
+    low, high = validation.unit_range(unit_range)
+    band = Band(low=low, high=high, chosen=False, reason="given by the caller")
+    n = states * repeats
+    prior = priors_of(model, band, _stand_in(model, sigma, n))
+    p = prior.draw(1, rng)
+    unit, offset = float(p.unit[0]), float(p.offset[0])
+    envelope = envelope_of(model, None)
+    if isinstance(model.envelope, str) and model.envelope == "levels":
+        k = _from_free_weights(envelope.teeth(unit, offset), states, rng)
+    else:
+        k = envelope.draw(unit, offset, states, rng)
+    k = np.repeat(k, repeats)
+    mean = np.asarray(offset + unit * k, float)
+    scale = np.ones(n) if sigma is None else np.broadcast_to(np.asarray(sigma, float), (n,))
+    constant = np.asarray(np.square(p.sigma[0] * scale), float)
+    sd = np.sqrt(grown_variance(constant, p.growth, mean, POWERS[model.noise]))
+    x, outlier = _with_errors(mean, sd, p.outliers, envelope.limits, rng)
+    if resolution is not None:
+        start = resolution * rng.random(n) if ends == 2 else np.zeros(n)
+        x = resolution * (np.rint((x + start) / resolution) - np.rint(start / resolution))
+    readings = Readings(
+        x,
+        sigma=sigma,
+        state=np.repeat(np.arange(states), repeats) if repeats > 1 else None,
+        resolution=resolution,
+        ends=ends if ends == 2 else None,
+    )
+    return DrawnSample(readings=readings, parameters=p, integers=k, outlier=outlier)
+
+
+def _stand_in(model: MixtureModel, sigma: Any, n: int) -> Readings:
+    """Readings at the ends of the envelope, for the priors that depend on how far they reach."""
+    envelope = envelope_of(model, None)
+    ends = np.array([envelope.low, envelope.high])
+    return Readings(ends, sigma=None if sigma is None else np.ones(2))
+
+
+def _from_free_weights(teeth: IntArray, size: int, rng: np.random.Generator) -> IntArray:
+    if teeth.size == 0:
+        raise InputError("`window` holds no tooth; widen it.")
+    drawn: IntArray = rng.choice(teeth, size=size, p=rng.dirichlet(np.ones(teeth.size)))
+    return drawn

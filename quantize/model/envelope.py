@@ -12,7 +12,6 @@ from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.window import least_log_unit_excess, log_unit_excess
 from quantize.model import distributions
-from quantize.model.edges import edge_weights
 from quantize.model.model import MixtureModel
 from quantize.readings import Readings
 
@@ -256,7 +255,7 @@ class Envelope:
             inside = (teeth >= 0) & (teeth < parts)
             mass = np.where(inside, mass, -np.inf)
             for from_end in (teeth, parts - 1 - teeth):
-                for order, weight in enumerate(edge_weights(8)):
+                for order, weight in enumerate(distributions.edge_weights(8)):
                     mass = mass + np.where(from_end == order, np.log(weight), 0.0)
         return mass
 

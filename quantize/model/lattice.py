@@ -1,4 +1,8 @@
-"""Lattices of units and offsets, one for each sigma and growth, and the masses of their nodes."""
+"""Boxes of unit, offset, sigma and growth, how they are split, and the masses of the smallest.
+
+A lattice of units and offsets belongs to each node of sigma and growth; a box that holds one node
+of all four is not split any further.
+"""
 
 from __future__ import annotations
 
@@ -6,18 +10,95 @@ import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model import distributions
-from quantize.model.boxes import Boxes, pieces, range_maxima
-from quantize.model.edges import log_edge_weights
 from quantize.model.likelihood import Likelihood, Parameters
-from quantize.model.nodes import Common
+from quantize.model.nodes import NoiseNodes
+from quantize.model.noise import grown_variance
 from quantize.model.priors import ParameterPriors, TaperedSigma
 
+_FIELDS = ("place", "level", "part", "fold", "s0", "s1", "g0", "g1")
+DIRECTIONS = ("unit", "offset", "sigma", "growth")
+"""What a box can be halved in, in the order in which `Boxes.halved` numbers them."""
 _FEWEST_CELLS = 64
 _FEWEST_FOLDS = 3
 _ROOT = 4
 _PARTS = 5
 _BROAD = 0.8
 """Lattice step, in deviations, where other parameters are integrated over as well."""
+
+
+class Boxes:
+    """Boxes in columns: an array of shape (8, m).
+
+    `place` of n0·2^`level` cells of log unit, `part` of 2^`fold` cells of the offset, and the nodes
+    from `s0` up to but not including `s1` of sigma and from `g0` to `g1` of growth.
+    """
+
+    def __init__(self, columns: IntArray) -> None:
+        self.columns = columns
+        (
+            self.place,
+            self.level,
+            self.part,
+            self.fold,
+            self.s0,
+            self.s1,
+            self.g0,
+            self.g1,
+        ) = columns
+
+    @classmethod
+    def of(cls, **fields: IntArray | int) -> Boxes:
+        """From the fields by name, all of one shape or a number."""
+        return cls(np.stack(np.broadcast_arrays(*(fields[name] for name in _FIELDS))))
+
+    @property
+    def size(self) -> int:
+        """Number of boxes."""
+        return int(self.columns.shape[1])
+
+    @property
+    def single(self) -> BoolArray:
+        """Whether a box holds one node of sigma and of growth."""
+        single: BoolArray = (self.s1 - self.s0 == 1) & (self.g1 - self.g0 == 1)
+        return single
+
+    def rows(self, which: IntArray | BoolArray | slice) -> Boxes:
+        """Some of them."""
+        return Boxes(self.columns[:, which])
+
+    def halved(self, direction: IntArray) -> Boxes:
+        """Every box replaced by its two halves in its direction (see `DIRECTIONS`)."""
+        columns = np.repeat(self.columns, 2, axis=1)
+        upper = np.tile([0, 1], self.size)
+        way = np.repeat(direction, 2)
+        for number, (at, depth) in enumerate(((0, 1), (2, 3))):
+            here = np.flatnonzero(way == number)
+            columns[at, here] = 2 * columns[at, here] + upper[here]
+            columns[depth, here] += 1
+        for number, (first, last) in enumerate(((4, 5), (6, 7)), start=2):
+            for half, end in ((0, last), (1, first)):
+                here = np.flatnonzero((way == number) & (upper == half))
+                columns[end, here] = (columns[first, here] + columns[last, here]) // 2
+        return Boxes(columns)
+
+
+def joined(parts: list[Boxes]) -> Boxes:
+    """One after the other."""
+    return Boxes(np.concatenate([part.columns for part in parts], axis=1))
+
+
+def whole(cells: int, level: int, sigmas: int, growths: int) -> Boxes:
+    """`cells`·2^`level` of log unit, each with every offset, sigma and growth."""
+    return Boxes.of(
+        place=np.arange(cells * 2**level),
+        level=level,
+        part=0,
+        fold=0,
+        s0=0,
+        s1=sigmas,
+        g0=0,
+        g1=growths,
+    )
 
 
 def lattice_step(n: int) -> float:
@@ -35,7 +116,7 @@ class Lattice:
     `levels` and `folds` say how often cells of log unit and of the offset are halved at last.
     """
 
-    def __init__(self, likelihood: Likelihood, prior: ParameterPriors, common: Common) -> None:
+    def __init__(self, likelihood: Likelihood, prior: ParameterPriors, common: NoiseNodes) -> None:
         self.likelihood = likelihood
         self.prior = prior
         self.common = common
@@ -55,8 +136,8 @@ class Lattice:
         log_s = common.sigmas.log_weight
         if distributions.is_distribution(prior.sigma):
             log_s = log_s + prior.log_sigma_density(common.sigmas.place, common.sigmas.place)
-        self.most_s = range_maxima(log_s)
-        self.most_g = range_maxima(common.growths.log_weight)
+        self.most_s = _range_maxima(log_s)
+        self.most_g = _range_maxima(common.growths.log_weight)
 
     def _resolution(self) -> None:
         """Cells of log unit and of the offset that suit each node of sigma and growth."""
@@ -68,9 +149,9 @@ class Lattice:
         origin = self.prior.origin if self.prior.free else known
         self.lever = np.abs(x - origin)
         shift = terms.lever[measured]
-        variance = np.square(c.sigmas.place[:, None] * terms.scale[measured])[:, None, :]
-        variance = variance + terms.step[measured] ** 2 / 12
-        self.variance = variance + np.square(c.growths.place)[:, None] * np.abs(x) ** terms.power
+        constant = np.square(c.sigmas.place[:, None] * terms.scale[measured])[:, None, :]
+        constant = constant + terms.step[measured] ** 2 / 12
+        self.variance = grown_variance(constant, c.growths.place[:, None], x, terms.power)
         information = np.sqrt(np.sum(np.square(self.lever) / self.variance, axis=2))
         wanted = np.maximum(self.length * information / self.fine, _FEWEST_CELLS)
         self.root = _ROOT
@@ -135,7 +216,9 @@ class Lattice:
             log_cell += np.log(self.shift_cell(b))
         for level in np.unique(b.level):
             mine = b.level == level
-            log_cell[mine] += log_edge_weights(b.place[mine], self.root * 2 ** int(level))
+            log_cell[mine] += distributions.log_edge_weights(
+                b.place[mine], self.root * 2 ** int(level)
+            )
         mass = self._at(b, log_unit, shift, log_cell)
         if self.jumps:
             rough = np.flatnonzero(self._jumps_within(b, log_unit, shift))
@@ -162,7 +245,7 @@ class Lattice:
         """
         step = self.step(b)
         limits = self.likelihood.envelope.limits
-        edges = pieces(self.start + b.place * step, step, limits, float(self.prior.offset))
+        edges = _pieces(self.start + b.place * step, step, limits, float(self.prior.offset))
         x, w = np.polynomial.legendre.leggauss(3)
         width = np.diff(edges, axis=1)
         place = edges[:, :-1, None] + width[:, :, None] * 0.5 * (x + 1)
@@ -212,3 +295,31 @@ class Lattice:
         if distributions.is_distribution(self.prior.offset):
             value = value + distributions.log_density(self.prior.offset, p.offset)
         return value
+
+
+def _range_maxima(values: FloatArray) -> FloatArray:
+    """Table t[i, j] of the largest of values[i:j]; −inf where that is empty."""
+    n = values.size
+    table = np.full((n, n + 1), -np.inf)
+    for i in range(n):
+        table[i, i + 1 :] = np.maximum.accumulate(values[i:])
+    return table
+
+
+def _pieces(
+    start: FloatArray, step: FloatArray, limits: tuple[float, float], offset: float
+) -> FloatArray:
+    """Ends of the pieces of cells of log unit, cut where a tooth meets a limit, shape (m, 4).
+
+    Each cell is cut at one crossing of either limit at most; pieces may be empty.
+    """
+    end = start + step
+    cuts = [start, end]
+    for limit in limits:
+        cycles = (limit - offset) / np.exp(np.column_stack([start, end]))
+        whole = np.ceil(cycles.min(axis=1))
+        crosses = (whole < cycles.max(axis=1)) & (whole != 0)
+        at = np.log(np.where(crosses, (limit - offset) / np.where(crosses, whole, 1), 1.0))
+        cuts.append(np.where(crosses, np.clip(at, start, end), end))
+    ends: FloatArray = np.sort(np.column_stack(cuts), axis=1)
+    return ends

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import TYPE_CHECKING, Any, ClassVar
+import functools
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
@@ -14,9 +16,11 @@ from quantize._support.results import Result, jsonable
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.band import Band, band_for
+from quantize.model.averaged import AveragedPosterior
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Marginal, Mode
-from quantize.model.posterior import Posterior, posterior_of
+from quantize.model.posterior import Posterior
+from quantize.model.quadrature import TooManyBoxes
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -37,8 +41,8 @@ class MixtureFit(Result):
     sigma : float
         Posterior mean of sigma within that mode (times the median of the given ones, if given).
     offset : float
-        The offset: fixed, or its posterior mean within that mode, round the circle where it is
-        free.
+        The offset: fixed, or its posterior mean within that mode, that of the phase on its circle
+        where it is free.
     log_bayes_factor : float
         Natural log of the evidence for the comb over that for sizes without steps, everything
         else in the model kept. `analyze` sets the comb against other kinds of data as well.
@@ -131,33 +135,38 @@ class MixtureFit(Result):
 
 
 def fit_mixture(
-    readings: Any,
-    unit_range: Any = None,
+    readings: Readings | npt.ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
     *,
-    offset: str | float = "zero",
-    sigma_range: Any = None,
-    model: Any = None,
+    offset: Literal["zero", "free"] | float = "zero",
+    sigma_range: float | tuple[float, float] | None = None,
+    model: MixtureModel | None = None,
 ) -> MixtureFit:
     r"""Posterior of the unit by quadrature, every whole number summed over.
 
     Parameters
     ----------
     readings : Readings or array_like, shape (n,)
-        Sigmas given with the readings are taken as known. Readings of one charge state share one
-        whole number; their scatter about it also determines sigma.
+        The measured values. Sigmas given with them are taken as known. Readings of one charge
+        state share one whole number; their scatter about it also determines sigma.
     unit_range : (float, float), optional
-        Support of the log-uniform prior of the unit; see `default_band`.
+        Smallest and largest unit, in the readings' own unit: the support of a log-uniform prior.
+        Left out, `default_band` chooses it from span, sigma and resolution.
     offset : {"zero", "free"} or float
-        With "free" the offset is uniform over one unit.
+        Where the multiples of the unit are counted from. With "free" it is unknown, uniform over
+        one unit.
     sigma_range : float or (float, float), optional
-        A number is a known sigma; a pair the support of its log-uniform prior. See
-        `default_sigma_range` for the rule used when it is left out.
+        Standard deviation of a reading, in the readings' own unit: a number is known, a pair the
+        support of a log-uniform prior. Left out, `default_sigma_range` gives the support.
     model : MixtureModel, optional
-        Everything that may be assumed of a run; it then also says offset and sigma.
+        Everything that may be assumed of the readings (noise, outliers, envelope, ...). Offset and
+        sigma are then part of it, and are not given beside it.
 
     Returns
     -------
     MixtureFit
+        The unit with its standard deviation, the whole numbers, the rival units, and the evidence
+        against values of any size.
 
     Raises
     ------
@@ -167,9 +176,8 @@ def fit_mixture(
     Notes
     -----
     With every whole number equally likely beforehand, the likelihood of the comb divided by that
-    of a continuum is the product of wrapped-normal densities of the phases
-    (`log_wrapped_normal`). It is integrated over log u, log sigma and the offset, and over what
-    else the model leaves unknown.
+    of a continuum is the product of wrapped-normal densities of the phases. It is integrated over
+    log u, log sigma and the offset, and over what else the model leaves unknown.
 
     Examples
     --------
@@ -181,10 +189,10 @@ def fit_mixture(
     True
     """
     data = as_readings(readings, measured=False)
-    model = model_of(offset, sigma_range, model)
-    known = (model.sigma, model.sigma) if isinstance(model.sigma, float) else None
+    assumed = model_of(offset, sigma_range, model)
+    known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
     band = band_for(data, unit_range, sigma_range=known)
-    return fit_posterior(data, band, model)
+    return fit_posterior(data, band, assumed)
 
 
 def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit:
@@ -201,7 +209,7 @@ def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit
     _refuse_coarse_steps(data, band, model)
     best, centre = found.modes[0], found.centre
     factor = 1.0 if data.sigma is None else float(np.median(data.sigma))
-    continuum = found.nodes.log_continuum
+    continuum = found.log_continuum
     return MixtureFit(
         unit=best.unit,
         unit_err=best.unit_err,
@@ -224,11 +232,47 @@ def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit
     )
 
 
+def posterior_of(
+    model: MixtureModel, readings: Readings, band: Band, *, on_lattice: bool = True
+) -> Posterior:
+    """The posterior of everything that `model` leaves unknown.
+
+    With an error that the readings share, on a lattice of unit and shift; averaged over the shift
+    where that would be too large, or `on_lattice` is false, and over the second of two.
+
+    Raises
+    ------
+    InputError
+        Where a prior cannot be used with these readings.
+    """
+    found = Posterior.of(model, readings, band)
+    if not found.shared:
+        return found
+    model = found.model
+
+    @functools.cache
+    def at_shift(z: float) -> Posterior:
+        return posterior_of(model, readings.with_shift_at(z), band, on_lattice=on_lattice)
+
+    assert readings.shift is not None
+    if readings.shift.also is not None:
+        on_lattice = on_lattice and not isinstance(at_shift(0.0), AveragedPosterior)
+    elif on_lattice:
+        try:
+            _ = found.log_bayes_factor
+        except TooManyBoxes:
+            pass
+        else:
+            return found
+    return AveragedPosterior.over(found, at_shift)
+
+
 def model_of(offset: str | float, sigma_range: Any, model: Any) -> MixtureModel:
     """The model that is meant, checked."""
     if model is None:
         validation.offset_mode(offset)
-        return MixtureModel(offset=offset, sigma=validation.sigma_range(sigma_range))
+        checked: Any = offset
+        return MixtureModel(offset=checked, sigma=validation.sigma_range(sigma_range))
     if not isinstance(model, MixtureModel):
         raise InputTypeError(
             f"`model` is a {type(model).__name__}; give a MixtureModel, or leave it out."

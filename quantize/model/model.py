@@ -5,38 +5,44 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize.model import distributions
+from quantize.model.distributions import Distribution
 from quantize.readings import Readings
 
 NOISES = ("constant", "proportional", "counting")
 ENVELOPES = ("flat", "normal", "exponential", "levels")
+Prior = float | str | tuple[float, float] | Distribution
+"""What may be said of one parameter."""
 _PRIORS = ("unit", "sigma", "offset", "outliers", "growth")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class MixtureModel:
-    """What is assumed of a page of readings; taken by every mixture of the library.
+    """What is assumed of a sample of readings; taken by every mixture of the library.
 
-    Where a distribution is accepted it is a frozen one of ``scipy.stats``.
+    Everything is said before the readings are looked at. Where a distribution is accepted it is a
+    frozen one of ``scipy.stats``.
 
     Parameters
     ----------
     offset : "zero", "free", float or distribution
-        Where the comb starts. "free" is uniform over one unit; a distribution is a prior, for
-        example ``stats.norm(0, 0.1)`` from rows read at balance.
+        Where the multiples of the unit are counted from. "free" is unknown, uniform over one unit;
+        a number is known; a distribution is a prior, for example ``stats.norm(0, 0.1)`` from rows
+        read at balance.
     sigma : float, (float, float) or distribution, optional
         Standard deviation of a reading. A number is known, a pair the support of a log-uniform
-        prior; left out, `default_sigma_range` tells it. With readings that carry their own sigmas
-        it is the common factor on them, and left out the factor is one.
+        prior; left out, `default_sigma_range` gives that support. With readings that carry their
+        own sigmas it is the common factor on them, and left out the factor is one.
     noise : {"constant", "proportional", "counting"}
-        The variance of a reading with mean m is s0², s0² + s1²·m² (a hand on the watch, a unit
-        that drifts), or s0² + s1²·abs(m) (counts in a detector); s0 is sigma and s1 the growth.
+        How the variance of a reading depends on its mean m: s0², s0² + s1²·m² (a hand on the
+        watch, a unit that drifts), or s0² + s1²·abs(m) (counts in a detector); s0 is sigma and s1
+        the growth.
     envelope : {"flat", "normal", "exponential", "levels"} or distribution
         Which sizes occur at all. "normal" and "exponential" take their parameters from the
         readings; "levels" gives every tooth a weight of its own (Dirichlet, 1 each).
@@ -44,23 +50,24 @@ class MixtureModel:
         Sizes between which a flat envelope lies, declared before the readings are seen: then
         each of the T teeth inside has probability 1/T. Left out, it is the range of the readings.
     outliers : float, "free" or distribution
-        Share of readings that are off the comb altogether, uniform over the window. "free" gives
-        it the prior Beta(1, 9).
+        Share of readings that are off the comb altogether, uniform over the window; at least 0 and
+        below 1. "free" gives it the prior Beta(1, 9).
     integers : "any", "positive" or (int, int)
-        Whole numbers that occur; a pair is the first and the last.
+        Whole numbers that occur: all of them, those from 1 on, or those from the first of a pair
+        to the last.
     rounding : bool
         Whether a reading stands for the interval that was rounded to it (see
         `Readings.resolution` and `Readings.ends`). It does so in any case where some reading was
         recorded to a step coarser than 2/5 of the smallest unit tried.
     priors : mapping, optional
-        Further priors: "unit" (log-uniform over the range of units when left out) and "growth"
-        (a number, a pair or a distribution for s1). "sigma", "offset" and "outliers" may be
-        given here as well.
+        Further priors by name: "unit" (a distribution; log-uniform over the range of units when
+        left out) and "growth" (a number, a pair or a distribution for s1). "sigma", "offset" and
+        "outliers" may be given here as well.
 
     Raises
     ------
     InputError
-        For a value that cannot be used.
+        For a value that cannot be used; it says which, and what would do.
 
     Examples
     --------
@@ -69,15 +76,15 @@ class MixtureModel:
     <MixtureModel: offset free, outliers 0.05>
     """
 
-    offset: Any = "zero"
-    sigma: Any = None
-    noise: str = "constant"
-    envelope: Any = "flat"
-    window: Any = None
-    outliers: Any = 0.0
-    integers: Any = "any"
+    offset: Literal["zero", "free"] | float | Distribution = "zero"
+    sigma: float | tuple[float, float] | Distribution | None = None
+    noise: Literal["constant", "proportional", "counting"] = "constant"
+    envelope: Literal["flat", "normal", "exponential", "levels"] | Distribution = "flat"
+    window: tuple[float, float] | None = None
+    outliers: Literal["free"] | float | Distribution = 0.0
+    integers: Literal["any", "positive"] | tuple[int, int] = "any"
     rounding: bool = False
-    priors: Mapping[str, Any] = dataclasses.field(default_factory=dict)
+    priors: Mapping[str, Prior] = dataclasses.field(default_factory=dict)
 
     def __getstate__(self) -> dict[str, Any]:
         return self.__dict__ | {"priors": dict(self.priors)}
@@ -125,21 +132,13 @@ class MixtureModel:
         return dataclasses.replace(self, rounding=True) if np.any(coarse) else self
 
     @property
-    def plain_offset(self) -> str | float:
+    def plain_offset(self) -> Literal["zero", "free"] | float:
         """The offset for methods that know no prior: its mean."""
-        if distributions.is_distribution(self.offset):
-            return float(self.offset.mean())
-        offset: str | float = self.offset
-        return offset
-
-    @property
-    def plain_sigma(self) -> float | tuple[float, float] | None:
-        """The sigma for methods that know a log-uniform prior only: where nearly all of it lies."""
-        if distributions.is_distribution(self.sigma):
-            low, high = self.sigma.ppf([0.001, 0.999])
-            return float(low), float(high)
-        sigma: float | tuple[float, float] | None = self.sigma
-        return sigma
+        offset: Any = self.offset
+        if distributions.is_distribution(offset):
+            return float(offset.mean())
+        plain: Literal["zero", "free"] | float = offset
+        return plain
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary: every assumption, distributions by name and parameters."""

@@ -247,7 +247,6 @@ def highest_density_set(marginal: Marginal, prob: float) -> FloatArray:
     last = int(np.searchsorted(running, prob))
     chosen[order[: last + 1]] = True
     places = marginal.index[chosen]
-    # The last point is taken in part: trim the pieces' ends by what is too much.
     breaks = np.flatnonzero(np.diff(places) > 1)
     first = places[np.r_[0, breaks + 1]]
     final = places[np.r_[breaks, places.size - 1]]
@@ -265,6 +264,11 @@ def spread_of_offset(
     on the way down to zero the error of the unit is added once for every step.
     """
     cycles = (offset - centre) / unit
-    away = unit * (cycles - np.rint(cycles))
-    mean = float(weight @ away)
-    return float(np.sqrt(weight @ np.square(away - mean)))
+    return moments(unit * (cycles - np.rint(cycles)), weight)[1]
+
+
+def moments(value: FloatArray, weight: FloatArray) -> tuple[float, float]:
+    """Weighted mean and standard deviation."""
+    weight = weight / weight.sum()
+    mean = float(weight @ value)
+    return mean, float(np.sqrt(weight @ np.square(value - mean)))

@@ -30,7 +30,7 @@ class Axis:
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class Common:
+class NoiseNodes:
     """Nodes of sigma, growth and outlier share, with log weights of the priors.
 
     The arrays of the product run through the shares first, then growth, then sigma.
@@ -90,7 +90,7 @@ class Nodes:
     shift_cell: FloatArray
     index: IntArray
     log_mass: FloatArray
-    common: Common
+    common: NoiseNodes
     log_continuum: float
 
     @functools.cached_property
@@ -110,7 +110,7 @@ class Nodes:
         return self.common.sigma[self.index]
 
 
-def common_nodes(prior: ParameterPriors, n: int) -> Common:
+def noise_nodes(prior: ParameterPriors, n: int) -> NoiseNodes:
     """The product of the three one-dimensional rules, for `n` readings."""
     sigma, log_s = prior.sigma_nodes(n)
     panels = 1
@@ -119,7 +119,7 @@ def common_nodes(prior: ParameterPriors, n: int) -> Common:
         panels = int(np.ceil(np.log(high / low) / min(_LOG_PANEL, 8 / np.sqrt(2 * n))))
     growth, log_g = distributions.nodes(prior.growth, panels)
     outliers, log_w = _share_nodes(prior.outliers, n)
-    return Common(
+    return NoiseNodes(
         sigmas=Axis(place=sigma, log_weight=log_s),
         growths=Axis(place=growth, log_weight=log_g),
         shares=Axis(place=outliers, log_weight=log_w),
@@ -143,7 +143,7 @@ def _share_nodes(prior: Any, n: int) -> tuple[FloatArray, FloatArray]:
     return 0.5 * (x + 1), np.log(w / w.sum())
 
 
-def log_noise_prior(prior: ParameterPriors, common: Common) -> FloatArray:
+def log_noise_prior(prior: ParameterPriors, common: NoiseNodes) -> FloatArray:
     """Log prior mass of each node of the noise, the unit integrated out."""
     return common.log_weight + _marginal_sigma_density(prior, common.sigma)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.rounded import log_interval
+from quantize.comb.wrapped import log_interval
 from quantize.readings import Readings
 
 POWERS = {"constant": 0, "counting": 1, "proportional": 2}

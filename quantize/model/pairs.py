@@ -1,9 +1,9 @@
-"""One lattice of units at one sigma, for one comb or two whose readings may not say whose they are.
+"""Sums over one unit or two on a lattice of units at each sigma, which two units have in common.
 
-A reading belongs to the comb of the first unit with probability w, else to that of the second. The
-sum runs over the pairs of the lattice: blocks of pairs are bounded by the largest density of each
-reading over the nodes of either block, and dropped or halved. It is that over all pairs, less what
-is negligible.
+Where it is not known which reading belongs to which unit, each is of the first with probability w,
+else of the second. The sum runs over the pairs of the lattice: blocks of pairs are bounded by the
+largest density of each reading over the nodes of either block, and dropped or halved. It is that
+over all pairs, less what is negligible.
 """
 
 from __future__ import annotations
@@ -15,11 +15,13 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
-from quantize.comb.window import log_unit_excess
-from quantize.comb.wrapped import log_wrapped_normal
-from quantize.levels import Levels
-from quantize.model import sigma_prior
-from quantize.model.edges import log_edge_weights
+from quantize.model import distributions, sigma_prior
+from quantize.model.envelope import envelope_of
+from quantize.model.lattice import lattice_step
+from quantize.model.likelihood import Parameters
+from quantize.model.model import MixtureModel
+from quantize.model.wrapped_likelihood import WrappedLikelihood
+from quantize.readings import Readings
 
 NEGLIGIBLE = 15.0
 FINE = 0.6
@@ -31,6 +33,10 @@ _ROUNDS = 3
 _CHUNK = 200_000
 _BLOCK = 2**18
 _MOST_PAIRS = 5_000_000
+TOO_SMALL = 60.0
+"""A sigma is far too small where log evidence is this much below the best."""
+_WIDEST_PANEL = 0.8
+_UNITS_OF_PRIOR = 400
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -52,11 +58,17 @@ class UnitLattice:
     """
 
     def __init__(
-        self, levels: Levels, band: Band, sigma: float, *, tapered: bool, fine: float
+        self,
+        likelihood: WrappedLikelihood,
+        band: Band,
+        sigma: float,
+        *,
+        tapered: bool,
+        fine: float,
     ) -> None:
-        mean, factor = levels.mean, levels.factor
+        mean = likelihood.mean
         length = float(np.log(band.factor))
-        wanted = length * float(np.sqrt(np.sum(mean**2 / factor))) / (sigma * fine)
+        wanted = length * float(np.linalg.norm(mean / likelihood.root)) / (sigma * fine)
         size = max(int(np.ceil(wanted)), _FEWEST)
         if size * mean.size > _MOST:
             raise InputError(
@@ -67,9 +79,11 @@ class UnitLattice:
         place = np.arange(size, dtype=np.float64) + 0.5
         self.log_unit = float(np.log(band.low)) + place * self.step
         unit = np.exp(self.log_unit)
-        self.log_density = level_densities(levels, unit, np.full(size, sigma))
+        self.log_density = likelihood.log_on_comb(Parameters.plain(unit, np.full(size, sigma)))
         taper = sigma_prior.log_taper(sigma / unit) if tapered else np.zeros(size)
-        self.log_prior = taper - np.log(size) + log_edge_weights(np.arange(size), size)
+        self.log_prior = (
+            taper - np.log(size) + distributions.log_edge_weights(np.arange(size), size)
+        )
 
     def log_masses(self, members: IntArray) -> FloatArray:
         """Log mass of each unit for some of the levels."""
@@ -77,14 +91,96 @@ class UnitLattice:
         return masses
 
 
-def level_densities(levels: Levels, unit: FloatArray, sigma: FloatArray) -> FloatArray:
-    """Log density of each level on the comb over that of a flat continuum, shape (m, J)."""
-    root = np.sqrt(levels.factor)
-    density = log_wrapped_normal(levels.mean / unit[:, None], (sigma / unit)[:, None] * root)
-    typical = sigma * float(np.sqrt(np.mean(levels.factor))) / unit
-    excess = log_unit_excess(unit, typical, float(np.ptp(levels.mean)), int(levels.mean.size))
-    relative: FloatArray = density - excess[:, None]
-    return relative
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Problem:
+    """The likelihood, nodes of sigma (which descends) with log weights, and what the taper leaves.
+
+    `log_w` are the weights of the prior and of the scatter within states; `log_kept` the logs of
+    the mean taper over the units, by which both sides are normalised.
+    """
+
+    band: Band
+    likelihood: WrappedLikelihood
+    sigmas: FloatArray
+    log_w: FloatArray
+    log_kept: FloatArray
+
+    @classmethod
+    def of(cls, data: Readings, band: Band, low: float, high: float) -> Problem:
+        likelihood = WrappedLikelihood(data, envelope_of(MixtureModel(), data))
+        sigmas, log_w = np.array([low]), np.zeros(1)
+        if low < high:
+            panel = min(_WIDEST_PANEL, 6 / np.sqrt(2 * len(data)))
+            panels = int(np.ceil(np.log(high / low) / panel))
+            sigmas, log_w = distributions.nodes(distributions.loguniform(low, high), panels)
+            sigmas, log_w = sigmas[::-1], log_w[::-1]
+        log_w = log_w + likelihood.log_within_states(sigmas)
+        edges = np.linspace(np.log(band.low), np.log(band.high), _UNITS_OF_PRIOR + 1)
+        unit = np.exp(0.5 * (edges[1:] + edges[:-1]))
+        kept = np.zeros(sigmas.size)
+        if sigmas.size > 1:
+            tapers = [np.mean(np.exp(sigma_prior.log_taper(s / unit))) for s in sigmas]
+            kept = np.log(np.maximum(tapers, 1e-300))
+        return cls(
+            band=band,
+            likelihood=likelihood,
+            sigmas=sigmas,
+            log_w=log_w - np.logaddexp.reduce(log_w),
+            log_kept=kept,
+        )
+
+    def lattice(self, i: int, fine: float) -> UnitLattice:
+        """The units at sigma node `i`."""
+        tapered = self.sigmas.size > 1
+        return UnitLattice(
+            self.likelihood, self.band, float(self.sigmas[i]), tapered=tapered, fine=fine
+        )
+
+    def evidence(self, totals: FloatArray, units: int) -> float:
+        """Log evidence of so many units over no steps, from that at each of the first sigmas."""
+        prior = np.logaddexp.reduce(self.log_w + units * self.log_kept)
+        return float(np.logaddexp.reduce(self.log_w[: totals.size] + totals) - prior)
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class OneUnit:
+    """Nodes of one unit for some of the levels: log unit, its cell, sigma node, log mass.
+
+    `totals` are the logs of the sums at each sigma node.
+    """
+
+    log_unit: FloatArray
+    cell: FloatArray
+    index: IntArray
+    log_mass: FloatArray
+    totals: FloatArray
+
+
+def one_unit(problem: Problem, groups: list[IntArray]) -> list[OneUnit]:
+    """One unit for each group of levels, at every sigma until it is far too small."""
+    parts: list[list[tuple[FloatArray, ...]]] = [[] for _ in groups]
+    totals: list[list[float]] = [[] for _ in groups]
+    for i in range(problem.sigmas.size):
+        lattice = problem.lattice(i, lattice_step(min(group.size for group in groups)))
+        for group, part, total in zip(groups, parts, totals, strict=True):
+            mass = lattice.log_masses(group)
+            total.append(float(np.logaddexp.reduce(mass)))
+            near = mass > mass.max() - NEGLIGIBLE - 7
+            step, index = np.full(int(near.sum()), lattice.step), np.full(int(near.sum()), i)
+            part.append((lattice.log_unit[near], step, index, mass[near]))
+        fallen = [max(total[-3:]) < max(total) - TOO_SMALL for total in totals]
+        if i > 10 and all(fallen):
+            break
+    return [
+        OneUnit(
+            log_unit=np.concatenate([p[0] for p in part]),
+            cell=np.concatenate([p[1] for p in part]),
+            index=np.concatenate([p[2] for p in part]).astype(np.int64),
+            log_mass=np.concatenate([p[3] for p in part]),
+            totals=np.array(total),
+        )
+        for part, total in zip(parts, totals, strict=True)
+    ]
 
 
 class PairLattice:

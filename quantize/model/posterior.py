@@ -1,14 +1,14 @@
 """The posterior of a sample under a model: what quadrature found, and what is read of it.
 
 Nobody outside `quantize.model` reads nodes. Offsets are in the unit of the readings, and log masses
-are relative to the same sample without steps.
+are relative to the same sample without steps, except in `Points`.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import functools
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -17,21 +17,15 @@ from quantize._support.randomness import RngLike
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.band import Band
 from quantize.comb.least_squares import candidate_combs
-from quantize.comb.wrapped import log_wrapped_normal
 from quantize.model import draws as drawing
 from quantize.model import modes as mode_finding
 from quantize.model.likelihood import Likelihood, Parameters
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Marginal, Mode
-from quantize.model.nodes import Common, Nodes, common_nodes, log_noise_prior
-from quantize.model.noise import grown_variance
+from quantize.model.nodes import Nodes, NoiseNodes, log_noise_prior, noise_nodes
 from quantize.model.priors import ParameterPriors, priors_of
-from quantize.model.quadrature import (
-    MOST_WITH_SHIFT,
-    TooManyBoxes,
-    integrate,
-)
-from quantize.model.wrapped_likelihood import likelihood_of
+from quantize.model.quadrature import MOST_WITH_SHIFT, integrate
+from quantize.model.wrapped_likelihood import likelihood_of, nearer_than_chance
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -46,6 +40,20 @@ _FEWEST_DEGREES = 5
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class Points:
+    """Points of a posterior, the most probable first.
+
+    `noise` says which node of noise each belongs to; `log_mass` is the log of prior mass times
+    likelihood and `log_prior` that of the prior mass alone.
+    """
+
+    parameters: Parameters
+    noise: IntArray
+    log_mass: FloatArray
+    log_prior: FloatArray
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class Posterior:
     """Posterior of unit, offset and noise for one sample; integrated when first asked for."""
 
@@ -55,10 +63,22 @@ class Posterior:
     prior: ParameterPriors
     likelihood: Likelihood
 
+    @classmethod
+    def of(cls, model: MixtureModel, readings: Readings, band: Band) -> Posterior:
+        """That of everything that `model` leaves unknown, on one lattice; see `posterior_of`."""
+        model = model.as_recorded(readings, band.low)
+        return cls(
+            model=model,
+            readings=readings,
+            band=band,
+            prior=priors_of(model, band, readings),
+            likelihood=likelihood_of(model, readings),
+        )
+
     @functools.cached_property
-    def nodes(self) -> Nodes:
+    def _nodes(self) -> Nodes:
         """The quadrature nodes that count."""
-        offset: str | float = "free"
+        offset: Literal["free"] | float = "free"
         if not self.prior.free:
             given = self.prior.offset
             offset = given if isinstance(given, float) else float(given.median())
@@ -66,14 +86,14 @@ class Posterior:
         most = MOST_WITH_SHIFT if self.shared else None
         return integrate(self.likelihood, self.prior, candidates, most=most)
 
-    @property
-    def common(self) -> Common:
-        """The nodes of the noise."""
-        return common_nodes(self.prior, self.likelihood.x.size)
+    @functools.cached_property
+    def noise(self) -> NoiseNodes:
+        """Sigma, growth and share of outliers at which everything is evaluated."""
+        return noise_nodes(self.prior, self.likelihood.x.size)
 
     @property
     def shared(self) -> bool:
-        """Whether the nodes' `shift` is an error that the readings share."""
+        """Whether an error that the readings share stands in the place of the offset."""
         return self.readings.shift is not None and not self.prior.free
 
     @property
@@ -83,23 +103,28 @@ class Posterior:
 
     @property
     def log_noise_prior(self) -> FloatArray:
-        """Log prior mass of each of them, the unit integrated out."""
-        return log_noise_prior(self.prior, self.common)
+        """Log prior mass of each node of `noise`, the unit integrated out."""
+        return log_noise_prior(self.prior, self.noise)
 
     @property
     def log_bayes_factor(self) -> float:
         """Log evidence of the comb over that of sizes without steps, the rest of the model kept."""
-        return self.nodes.log_bayes_factor
+        return self._nodes.log_bayes_factor
+
+    @property
+    def log_continuum(self) -> float:
+        """Log evidence of the same sample without steps."""
+        return self._nodes.log_continuum
 
     @functools.cached_property
     def marginal(self) -> Marginal:
         """Posterior of log unit on a fine grid."""
-        return mode_finding.marginal_of_unit(self.band, self.nodes)
+        return mode_finding.marginal_of_unit(self.band, self._nodes)
 
     @functools.cached_property
     def modes(self) -> list[Mode]:
         """Modes of the unit, the best first."""
-        return mode_finding.find_modes(self.nodes, self.marginal, self.reach)
+        return mode_finding.find_modes(self._nodes, self.marginal, self.reach)
 
     @property
     def reach(self) -> float:
@@ -114,7 +139,7 @@ class Posterior:
 
     def log_bayes_factor_between(self, low: float, high: float) -> float:
         """Log Bayes factor given that the unit lies between two values of the range."""
-        nodes = self.nodes
+        nodes = self._nodes
         inside = (nodes.log_unit >= np.log(low)) & (nodes.log_unit <= np.log(high))
         part = np.log(high / low) / np.log(self.band.factor)
         if not inside.any():
@@ -126,27 +151,27 @@ class Posterior:
         """Mean and standard deviation of every unknown parameter within the best mode."""
         import pandas as pd
 
-        places = self.in_mode(self.modes[0])
-        p, weight = self.at(places), self._weight(places)
+        places = self._in_mode(self.modes[0])
+        p, weight = self._at(places), self._weight(places)
         values = {"unit": p.unit, "sigma": p.sigma, "growth": p.growth, "outliers": p.outliers}
         rows = []
         for name, value in values.items():
             if name == "unit" or any(name in coordinate for coordinate in self.prior.names):
-                mean, sd = _moments(value, weight)
+                mean, sd = mode_finding.moments(value, weight)
                 rows.append({"parameter": name, "mean": mean, "sd": sd})
         if self.prior.free:
             mean = self._free_offset(places, weight)
             sd = mode_finding.spread_of_offset(p.offset, p.unit, weight, mean)
             rows.append({"parameter": "offset", "mean": mean, "sd": sd})
         elif "offset" in self.prior.names:
-            mean, sd = _moments(p.offset, weight)
+            mean, sd = mode_finding.moments(p.offset, weight)
             rows.append({"parameter": "offset", "mean": mean, "sd": sd})
         return pd.DataFrame(rows)
 
     def _free_offset(self, places: IntArray, weight: FloatArray) -> float:
         """Mean of the phases round the circle, at the unit of the best mode, in [0, unit)."""
         unit = self.modes[0].unit
-        vector = np.sum(weight * np.exp(2j * np.pi * self.nodes.shift[places]))
+        vector = np.sum(weight * np.exp(2j * np.pi * self._nodes.shift[places]))
         return (self.prior.origin + unit * float(np.angle(vector) / (2 * np.pi))) % unit
 
     @functools.cached_property
@@ -173,8 +198,8 @@ class Posterior:
         """Rows (reading, integer, probability) over the whole posterior, down to 1e-4."""
         import pandas as pd
 
-        places, share = self.representative
-        whole, probability = self.likelihood.integer_shares(self.at(places), share)
+        places, share = self._representative
+        whole, probability = self.likelihood.integer_shares(self._at(places), share)
         reading, integer, chance = [], [], []
         for i, j in enumerate(self.likelihood.state_of_reading()):
             ranked = np.argsort(-probability[j], kind="stable")
@@ -192,15 +217,15 @@ class Posterior:
 
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, shape (n,)."""
-        places, share = self.representative
-        return self.likelihood.outlier_probability(self.at(places), share)
+        places, share = self._representative
+        return self.likelihood.outlier_probability(self._at(places), share)
 
     def integers_in_best_mode(self, n: int, rng: RngLike = None) -> IntArray:
         """Whole numbers of each charge state in `n` draws from the best mode, shape (n, J)."""
         generator = randomness.generator(rng)
-        places = self.in_mode(self.modes[0])
+        places = self._in_mode(self.modes[0])
         pick = generator.choice(places, size=n, p=self._weight(places))
-        return self.likelihood.draw_integers(self.at(pick), generator)
+        return self.likelihood.draw_integers(self._at(pick), generator)
 
     @property
     def known_sigma(self) -> float | None:
@@ -217,113 +242,100 @@ class Posterior:
 
     def nearer_than_chance(self) -> BoolArray:
         """Which readings the best mode makes likelier than sizes without steps, shape (n,)."""
-        p, terms = self.centre, self.likelihood
-        measured = self.readings.measured
-        data = self.readings.select(measured)
-        lever = data.shift.lever if data.shift is not None and terms.shifted else 1.0
-        levels = data.replace(values=data.values - lever * p.offset[0]).levels()
-        constant = np.square(p.sigma[0]) * levels.factor
-        variance = grown_variance(constant, p.growth, levels.mean + p.offset[0], terms.power)
-        near = log_wrapped_normal(levels.mean / p.unit[0], np.sqrt(variance) / p.unit[0]) > 0
-        out: BoolArray = np.zeros(len(self.readings), dtype=bool)
-        out[measured] = near[levels.index]
-        return out
+        return nearer_than_chance(self.likelihood, self.centre)
 
     def draws(self, n: int, rng: RngLike = None) -> Parameters:
         """`n` independent draws; a free offset lies in [0, unit)."""
+        return self.prior.parameters(self.coordinates(n, rng))
+
+    def coordinates(self, n: int, rng: RngLike = None) -> FloatArray:
+        """`n` independent draws in the coordinates of the prior, shape (n, d)."""
         generator = randomness.generator(rng)
-        theta = drawing.draw(self.likelihood, self.prior, self.nodes, n, generator)
-        return self.prior.parameters(theta)
+        return drawing.draw(self.likelihood, self.prior, self._nodes, n, generator)
 
     def predictions(self, n: int, rng: RngLike = None) -> FloatArray:
         """`n` samples that the same charge states would give again, shape (n, readings)."""
         generator = randomness.generator(rng)
         return drawing.predict(self.likelihood, self.draws(n, generator), generator)
 
-    def at(self, places: IntArray) -> Parameters:
-        """The parameters at some nodes."""
-        return self.prior.parameters(drawing.at_nodes(self.prior, self.nodes, places))
+    def likeliest(self, most: int, *, within: float, least: FloatArray, largest: float) -> Points:
+        """The most probable points, no further below the best than `within`.
 
-    def in_mode(self, mode: Mode) -> IntArray:
+        Their units lie between `least` (at each node of noise) and `largest`.
+        """
+        nodes = self._nodes
+        unit = np.exp(nodes.log_unit)
+        shown = (unit >= least[nodes.index]) & (unit <= largest)
+        places = np.flatnonzero(shown & (nodes.log_mass > nodes.log_mass.max() - within))
+        places = places[np.argsort(-nodes.log_mass[places], kind="stable")[:most]]
+        p = self._at(places)
+        log_mass = nodes.log_mass[places] + nodes.log_continuum
+        return Points(
+            parameters=p,
+            noise=nodes.index[places],
+            log_mass=log_mass,
+            log_prior=log_mass - self.likelihood.log_likelihood(p),
+        )
+
+    @property
+    def most_probable_shift(self) -> float:
+        """The shift of the readings at the most probable point."""
+        return float(self._nodes.shift[np.argmax(self._nodes.log_mass)])
+
+    def units_and_shifts(self, mode: Mode | None = None) -> tuple[FloatArray, ...]:
+        """Units, shifts of the readings (zero without one) and shares, in one mode or in all."""
+        nodes = self._nodes
+        places = np.arange(nodes.share.size) if mode is None else self._in_mode(mode)
+        shift = nodes.shift[places] if self.shared else np.zeros(places.size)
+        return np.exp(nodes.log_unit[places]), shift, self._weight(places)
+
+    def filled_cells(self, parts: int, lightest: float) -> tuple[FloatArray, ...]:
+        """Log units, shifts and shares of `parts` points within the cell of every node.
+
+        Nodes that have less than the part `lightest` of the heaviest one are left out.
+        """
+        nodes = self._nodes
+        heavy = nodes.share > lightest * nodes.share.max()
+        within = (np.arange(parts) + 0.5) / parts - 0.5
+        log_unit = nodes.log_unit[heavy][:, None] + nodes.cell[heavy][:, None] * within
+        shift = np.zeros_like(log_unit)
+        if self.shared:
+            apart = nodes.shift_cell[heavy][:, None] * np.roll(within, 2)[::-1]
+            shift = nodes.shift[heavy][:, None] + apart
+        mass = np.repeat(nodes.share[heavy] / nodes.share[heavy].sum() / parts, parts)
+        return log_unit.ravel(), shift.ravel(), mass
+
+    def _at(self, places: IntArray) -> Parameters:
+        """The parameters at some nodes."""
+        return self.prior.parameters(drawing.at_nodes(self.prior, self._nodes, places))
+
+    def _in_mode(self, mode: Mode) -> IntArray:
         """Places of the nodes within a mode."""
-        u = self.nodes.log_unit
+        u = self._nodes.log_unit
         return np.flatnonzero((u >= np.log(mode.low)) & (u <= np.log(mode.high)))
 
     def _weight(self, places: IntArray) -> FloatArray:
-        share = self.nodes.share[places]
+        share = self._nodes.share[places]
         weight: FloatArray = share / share.sum()
         return weight
 
     @functools.cached_property
-    def representative(self) -> tuple[IntArray, FloatArray]:
+    def _representative(self) -> tuple[IntArray, FloatArray]:
         """Nodes that stand for all, with their shares: the heaviest, and a fair sample of the rest.
 
         The sample takes a node at even steps of the share summed along the unit, on which the
         whole numbers depend most.
         """
-        share = self.nodes.share / self.nodes.share.sum()
+        share = self._nodes.share / self._nodes.share.sum()
         wanted = _WORK_FOR_INTEGERS // self.likelihood.states
         wanted = int(np.clip(wanted, 300, _NODES_FOR_INTEGERS))
         order = np.argsort(-share, kind="stable")
         if order.size <= wanted:
             return order, share[order]
         heavy, rest = order[: wanted // 2], order[wanted // 2 :]
-        rest = rest[np.argsort(self.nodes.log_unit[rest], kind="stable")]
+        rest = rest[np.argsort(self._nodes.log_unit[rest], kind="stable")]
         running = np.cumsum(share[rest])
         steps = (np.arange(wanted // 2) + 0.5) / (wanted // 2) * running[-1]
         other = rest[np.minimum(np.searchsorted(running, steps), rest.size - 1)]
         weight = np.concatenate([share[heavy], np.full(other.size, running[-1] / other.size)])
         return np.concatenate([heavy, other]), weight
-
-
-def posterior_of(
-    model: MixtureModel, readings: Readings, band: Band, *, on_lattice: bool = True
-) -> Posterior:
-    """The posterior of everything that `model` leaves unknown.
-
-    Raises
-    ------
-    InputError
-        Where a prior cannot be used with these readings.
-    """
-    model = model.as_recorded(readings, band.low)
-    parts: dict[str, Any] = {
-        "model": model,
-        "readings": readings,
-        "band": band,
-        "prior": priors_of(model, band, readings),
-        "likelihood": likelihood_of(model, readings),
-    }
-    found = Posterior(**parts)
-    if not found.shared:
-        return found
-    return _over_shifts(found, parts, on_lattice)
-
-
-def _over_shifts(found: Posterior, parts: dict[str, Any], on_lattice: bool) -> Posterior:
-    """The posterior on a lattice of unit and shift; averaged, where that would be too large."""
-    from quantize.model.averaged import AveragedPosterior
-
-    model, readings, band = found.model, found.readings, found.band
-
-    @functools.cache
-    def at_shift(z: float) -> Posterior:
-        return posterior_of(model, readings.with_shift_at(z), band, on_lattice=on_lattice)
-
-    assert readings.shift is not None
-    if readings.shift.also is not None:
-        on_lattice = on_lattice and not isinstance(at_shift(0.0), AveragedPosterior)
-        return AveragedPosterior(**parts, at_shift=at_shift)
-    if on_lattice:
-        try:
-            _ = found.nodes
-        except TooManyBoxes:
-            pass
-        else:
-            return found
-    return AveragedPosterior(**parts, at_shift=at_shift)
-
-
-def _moments(value: FloatArray, weight: FloatArray) -> tuple[float, float]:
-    mean = float(weight @ value)
-    return mean, float(np.sqrt(weight @ np.square(value - mean)))

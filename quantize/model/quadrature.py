@@ -16,12 +16,10 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.comb.band import nearer_offset
-from quantize.model import boxes as box_of
 from quantize.model import distributions, sigma_prior
-from quantize.model.boxes import Boxes
-from quantize.model.lattice import Lattice
+from quantize.model.lattice import Boxes, Lattice, joined, whole
 from quantize.model.likelihood import Cell, Likelihood, Parameters
-from quantize.model.nodes import Common, Nodes, common_nodes, log_noise_prior
+from quantize.model.nodes import Nodes, NoiseNodes, log_noise_prior, noise_nodes
 from quantize.model.priors import ParameterPriors, TaperedSigma
 
 NEGLIGIBLE = 22.0
@@ -60,7 +58,7 @@ def integrate(
     InputError
         If the boxes grow beyond memory, or no unit is possible at all.
     """
-    common = common_nodes(prior, likelihood.x.size)
+    common = noise_nodes(prior, likelihood.x.size)
     search = _Search(Lattice(likelihood, prior, common))
     search.begin_at(candidates)
     nodes = search.sum_up(search.final_boxes(most or _MOST_BOXES))
@@ -89,7 +87,7 @@ def integrate(
     )
 
 
-def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: Common) -> float:
+def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: NoiseNodes) -> float:
     """Log evidence of the same sample without steps, under the same priors of what it shares."""
     shift, log_shift = np.zeros(1), np.zeros(1)
     if likelihood.shift_shows:
@@ -106,7 +104,7 @@ def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: Commo
 
 
 def _shift_nodes(
-    likelihood: Likelihood, prior: ParameterPriors, common: Common
+    likelihood: Likelihood, prior: ParameterPriors, common: NoiseNodes
 ) -> tuple[FloatArray, FloatArray]:
     """Shifts that the readings share, and log weights times prior, for the sample without steps.
 
@@ -180,21 +178,21 @@ class _Search:
                 columns[0] = np.clip(best.place + i, 0, last)
                 columns[2] = (best.part + j) % 2**best.fold
                 nearby.append(Boxes(columns))
-        boxes = box_of.joined(nearby)
+        boxes = joined(nearby)
         self.best = float(self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max())
 
     def final_boxes(self, most: int) -> Boxes:
         """The nodes of the lattices that may count."""
         c = self.common
         level = min(int(self.lattice.levels.min()), _FIRST_LEVEL)
-        todo = box_of.whole(self.lattice.root, level, c.sigmas.size, c.growths.size)
+        todo = whole(self.lattice.root, level, c.sigmas.size, c.growths.size)
         done: list[Boxes] = [todo.rows(slice(0, 0))]
         while todo.size:
             final, todo = self._sorted_out(todo)
             done.append(final)
             if todo.size > most:
                 raise TooManyBoxes(self._too_large())
-        return box_of.joined(done)
+        return joined(done)
 
     def _sorted_out(self, todo: Boxes) -> tuple[Boxes, Boxes]:
         """The boxes that are nodes, and the halves of the others that may hold nodes that count."""

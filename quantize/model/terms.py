@@ -27,6 +27,12 @@ class Parameters:
     growth: FloatArray
     outliers: FloatArray
 
+    @classmethod
+    def plain(cls, unit: FloatArray, sigma: FloatArray) -> Parameters:
+        """Unit and sigma, and nothing of what else a model may have."""
+        none = np.zeros(unit.size)
+        return cls(unit=unit, sigma=sigma, offset=none, growth=none, outliers=none)
+
     def rows(self, part: slice | IntArray) -> Parameters:
         """Some of them."""
         return Parameters(**{f.name: getattr(self, f.name)[part] for f in dataclasses.fields(self)})

@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
+import numpy.typing as npt
 
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band, band_for, default_sigma_range
-from quantize.levels import Levels
+from quantize.model.likelihood import Parameters
+from quantize.model.modes import moments
 from quantize.model.pairs import (
     FINE,
     NEGLIGIBLE,
+    TOO_SMALL,
     PairLattice,
-    level_densities,
+    Problem,
+    one_unit,
     refuse_too_many,
 )
-from quantize.model.unit_sums import TOO_SMALL, Problem, one_unit
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -86,11 +90,11 @@ class TwoUnits(Result):
 
 
 def fit_two_units(
-    readings: Any,
-    unit_range: Any = None,
+    readings: Readings | npt.ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
     *,
-    labels: Any = None,
-    sigma_range: Any = None,
+    labels: Sequence[Any] | npt.ArrayLike | None = None,
+    sigma_range: float | tuple[float, float] | None = None,
     share_prior: float = 1.0,
 ) -> TwoUnits:
     r"""Two populations with a unit each, and their evidence against one unit for all.
@@ -98,20 +102,25 @@ def fit_two_units(
     Parameters
     ----------
     readings : Readings or array_like, shape (n,)
-        Readings of both populations; sigma is common to them.
+        The measured values of both populations together; sigma is common to them.
     unit_range : (float, float), optional
-        Support of the log-uniform prior of either unit; see `default_band`.
+        Smallest and largest unit of either population, in the readings' own unit: the support of
+        log-uniform priors. Left out, `default_band` chooses it from span, sigma and resolution.
     labels : array_like, shape (n,), optional
-        Which of two populations each reading belongs to. Left out, each belongs to either with an
-        unknown share.
+        Which of two populations each reading belongs to, by any two different labels. Left out,
+        each belongs to either with an unknown share.
     sigma_range : float or (float, float), optional
-        As in `fit_mixture`.
+        Standard deviation of a reading, in the readings' own unit: a number is known, a pair the
+        support of a log-uniform prior. Left out, `default_sigma_range` gives the support.
     share_prior : float
-        The share of the first unit has the prior Beta(a, a) with this a; 1 is uniform.
+        The share of the first unit has the prior Beta(a, a) with this a, above zero; 1 is uniform.
+        It is not used with `labels`.
 
     Returns
     -------
     TwoUnits
+        Both units with their standard deviations, which readings belong to which, and the evidence
+        of two units against one.
 
     Raises
     ------
@@ -152,8 +161,9 @@ def fit_two_units(
 def _labelled(problem: Problem, labels: Any) -> TwoUnits:
     import pandas as pd
 
-    names, member = _two_labels(labels, len(problem.data))
-    groups = [_levels_of(problem.levels, np.flatnonzero(member == j)) for j in (0, 1)]
+    level = problem.likelihood.state_of_reading()
+    names, member = _two_labels(labels, level.size)
+    groups = [np.unique(level[member == j]) for j in (0, 1)]
     found = one_unit(problem, groups)
     totals = found[0].totals + found[1].totals
     at_sigma = problem.log_w[: totals.size] + totals
@@ -174,15 +184,15 @@ def _labelled(problem: Problem, labels: Any) -> TwoUnits:
             rows.append((float(at.sum()), (one, two), at))
     rows.sort(key=lambda row: -row[0])
 
-    def moments(j: int, label: int) -> tuple[float, float]:
+    def of_mode(j: int, label: int) -> tuple[float, float]:
         inside = modes[j][0] == label
         share = weight[found[j].index[inside]] * modes[j][1][inside]
-        return _moments(np.exp(found[j].log_unit[inside]), share)
+        return moments(np.exp(found[j].log_unit[inside]), share)
 
     _, pair, by_sigma = rows[0]
-    best = [moments(j, pair[j]) for j in (0, 1)]
+    best = [of_mode(j, pair[j]) for j in (0, 1)]
     table = [
-        {"unit_1": moments(0, one)[0], "unit_2": moments(1, two)[0], "share": share}
+        {"unit_1": of_mode(0, one)[0], "unit_2": of_mode(1, two)[0], "share": share}
         for share, (one, two), _ in rows[:_MOST_ROWS]
     ]
     membership = np.column_stack([member == 0, member == 1]).astype(float)
@@ -199,17 +209,11 @@ def _labelled(problem: Problem, labels: Any) -> TwoUnits:
     )
 
 
-def _levels_of(levels: Levels, readings: IntArray) -> IntArray:
-    """The levels that some readings belong to."""
-    found: IntArray = np.unique(levels.index[readings])
-    return found
-
-
 def _unlabelled(problem: Problem, a: float) -> TwoUnits:
     import pandas as pd
     from scipy.special import roots_jacobi
 
-    n = problem.levels.mean.size
+    n = problem.likelihood.states
     x, w = roots_jacobi(min((n + 2) // 2, 6 + int(np.sqrt(n))), a - 1, a - 1)
     totals, table = _all_pairs(problem, 0.5 * (x + 1), np.log(w / w.sum()))
     first, second, share, mass, index, step = table.T
@@ -218,20 +222,20 @@ def _unlabelled(problem: Problem, a: float) -> TwoUnits:
     rows = []
     for mode in range(int(label.max()) + 1):
         inside = label == mode
-        pair = [_moments(np.exp(v[inside]), probability[inside]) for v in (first, second)]
+        pair = [moments(np.exp(v[inside]), probability[inside]) for v in (first, second)]
         rows.append((float(probability[inside].sum()), mode, pair))
     rows.sort(key=lambda row: -row[0])
     _, mode, pair = rows[0]
     inside = label == mode
     sigma = problem.sigmas[index.astype(int)]
-    part = _moments(share[inside], probability[inside])[0]
+    part = moments(share[inside], probability[inside])[0]
     return _result(
         problem,
         units=np.array([mean for mean, _ in pair]),
         unit_errs=np.array([sd for _, sd in pair]),
         labels=(1, 2),
         shares=np.array([part, 1 - part]),
-        sigma=_moments(sigma[inside], probability[inside])[0],
+        sigma=moments(sigma[inside], probability[inside])[0],
         membership=_membership(problem, table, probability),
         log_evidence=problem.evidence(totals, 2),
         alternatives=pd.DataFrame(
@@ -280,8 +284,9 @@ def _result(
     problem: Problem, *, units: FloatArray, membership: FloatArray, **rest: Any
 ) -> TwoUnits:
     mine = units[np.argmax(membership, axis=1)]
-    means = problem.levels.mean[problem.levels.index]
-    everything = np.arange(problem.levels.mean.size)
+    likelihood = problem.likelihood
+    means = likelihood.mean[likelihood.state_of_reading()]
+    everything = np.arange(likelihood.states)
     one = problem.evidence(one_unit(problem, [everything])[0].totals, 1)
     return TwoUnits(
         units=units,
@@ -289,24 +294,25 @@ def _result(
         integers=np.rint(means / mine).astype(np.int64),
         log_bayes_factor=rest["log_evidence"] - one,
         band=problem.band,
-        readings=problem.data,
+        readings=likelihood.readings,
         **rest,
     )
 
 
 def _membership(problem: Problem, table: FloatArray, probability: FloatArray) -> FloatArray:
     """Probability that each reading belongs to each unit, over the heaviest nodes."""
+    likelihood = problem.likelihood
     heavy = np.argsort(-probability)[:_NODES_FOR_MEMBERSHIP]
     weight = probability[heavy] / probability[heavy].sum()
     first, second, share, _, index, _ = table[heavy].T
     sigma = problem.sigmas[index.astype(int)]
     logs = [
-        np.log(part)[:, None] + level_densities(problem.levels, np.exp(place), sigma)
+        np.log(part)[:, None] + likelihood.log_on_comb(Parameters.plain(np.exp(place), sigma))
         for place, part in ((first, share), (second, 1 - share))
     ]
     mine = weight @ np.exp(logs[0] - np.logaddexp(*logs))
     of_level: FloatArray = np.column_stack([mine, 1 - mine])
-    return of_level[problem.levels.index]
+    return of_level[likelihood.state_of_reading()]
 
 
 def _modes(place: FloatArray, share: FloatArray, cell: FloatArray) -> IntArray:
@@ -322,13 +328,6 @@ def _modes(place: FloatArray, share: FloatArray, cell: FloatArray) -> IntArray:
         label[near & (label < 0)] = count
         count += 1
     return label
-
-
-def _moments(value: FloatArray, weight: FloatArray) -> tuple[float, float]:
-    """Weighted mean and standard deviation."""
-    weight = weight / weight.sum()
-    mean = float(weight @ value)
-    return mean, float(np.sqrt(weight @ np.square(value - mean)))
 
 
 def _two_labels(labels: Any, n: int) -> tuple[tuple[Any, ...], IntArray]:

@@ -52,20 +52,13 @@ def comb_at_nodes(found: Posterior, sample: Sample, high: float) -> Teeth:
     The likelihood of the posterior has the number of teeth in the span of the readings in it
     (`quantize.comb.window`); here the occupancy takes its place.
     """
-    nodes = found.nodes
     typical = np.sqrt(np.median(sample.variance / sample.weight_of_one, axis=1))
-    unit = np.exp(nodes.log_unit)
-    shown = (typical[nodes.index] <= WIDEST * unit) & (unit <= high)
-    places = np.flatnonzero(shown & (nodes.log_mass > nodes.log_mass.max() - _NEGLIGIBLE))
-    places = places[np.argsort(-nodes.log_mass[places], kind="stable")[:_MOST_NODES]]
-    p = found.at(places)
+    points = found.likeliest(_MOST_NODES, within=_NEGLIGIBLE, least=typical / WIDEST, largest=high)
+    p, noise, log_mass = points.parameters, points.noise, points.log_mass
     n, likelihood = sample.levels.size, found.likelihood
-    log_mass = nodes.log_mass[places] + nodes.log_continuum
     span = likelihood.envelope.span
     excess = log_unit_excess(p.unit, likelihood.blur_in_units(p), span, n)
     log_density = log_mass + n * (excess + np.log(span / p.unit))
-    log_prior = log_mass - likelihood.log_likelihood(p)
-    noise = nodes.index[places]
     offset = p.offset - sample.base
     if found.prior.free and np.all(sample.lever == 1):
         # A free offset is known best among the readings: teeth are counted from there.
@@ -75,7 +68,7 @@ def comb_at_nodes(found: Posterior, sample: Sample, high: float) -> Teeth:
     away = np.square(from_offset - p.unit[:, None] * whole)
     variance = sample.variance[noise]
     nearest = -0.5 * np.sum(away / variance + np.log(variance) + _LOG_2PI, axis=1)
-    nearest += log_prior + sample.log_within[noise] + sample.log_merged[noise]
+    nearest += points.log_prior + sample.log_within[noise] + sample.log_merged[noise]
     return Teeth(
         unit=p.unit,
         offset=offset,

@@ -12,7 +12,8 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import BoolArray, FloatArray
 from quantize.model.averaged import AveragedPosterior
-from quantize.model.posterior import Posterior, posterior_of
+from quantize.model.mixture import posterior_of
+from quantize.model.posterior import Posterior
 from quantize.null import calibration
 from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE, Comparison, compare
 from quantize.null.sample import Sample, sample_of

@@ -15,7 +15,7 @@ import math
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.comb.wrapped import log_wrapped_normal
+from quantize.comb.wrapped import log_comb_over_continuum
 from quantize.levels import Levels
 from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
@@ -103,8 +103,7 @@ def _log_bayes_factors(fit: MixtureFit, sigma: float, units: FloatArray) -> Floa
         for factor, growth in _CASES:
             variance = np.square(factor * sigma * relative) + np.square(growth * levels.mean)
             spread = np.maximum(np.sqrt(variance) / u[:, None], _SHARPEST)[:, None, :]
-            density = np.exp(log_wrapped_normal(cycles, spread))
-            log_b = np.log((1 - _ASTRAY) * density + _ASTRAY).sum(axis=2)
+            log_b = log_comb_over_continuum(cycles, spread, outliers=_ASTRAY)
             mean = np.logaddexp.reduce(log_b, axis=1) - np.log(places)
             out[start : start + block] = np.maximum(out[start : start + block], mean)
     return out

@@ -9,9 +9,9 @@ import numpy as np
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import IntArray
 from quantize.comb.band import Band, band_for
-from quantize.model.mixture import model_of
+from quantize.model.mixture import model_of, posterior_of
 from quantize.model.model import MixtureModel
-from quantize.model.posterior import Posterior, posterior_of
+from quantize.model.posterior import Posterior
 from quantize.null.evidence import NothingCanShow, level_evidence
 from quantize.null.guards import Finding
 from quantize.readings import Readings, as_readings
@@ -67,8 +67,7 @@ def _left_out(found: Posterior) -> dict[Any, float]:
     settled = found.settled
     data = settled.readings.select(settled.readings.measured)
     if data.shift is not None:
-        most_probable = settled.nodes.shift[np.argmax(settled.nodes.log_mass)]
-        data = data.with_shift_at(float(most_probable) / data.shift.error)
+        data = data.with_shift_at(settled.most_probable_shift / data.shift.error)
     if data.state is None:
         labels: list[Any] = list(range(1, len(data) + 1))
         codes: IntArray = np.arange(len(data))

@@ -14,7 +14,6 @@ import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.levels import Levels
-from quantize.model.nodes import Common
 from quantize.model.noise import POWERS, grown_variance
 from quantize.model.posterior import Posterior
 from quantize.readings import Readings
@@ -96,11 +95,9 @@ class Sample:
 def sample_of(found: Posterior) -> Sample:
     """The levels of a posterior's readings under its model."""
     data = found.readings.select(found.readings.measured)
-    common, prior = found.common, found.prior
+    prior = found.prior
     levels = data.levels()
-    variance, log_within = _level_variances(
-        data, levels, common, POWERS[found.model.noise], _rounding_variance(data, found)
-    )
+    variance, log_within = _level_variances(data, levels, found)
     base = prior.offset if isinstance(prior.offset, float) else 0.0
     lever = np.ones(levels.mean.size)
     if data.shift is not None:
@@ -131,7 +128,7 @@ def _rounding_variance(data: Readings, found: Posterior) -> FloatArray | float:
 
 
 def _level_variances(
-    data: Readings, levels: Levels, common: Common, power: int, rounding: FloatArray | float
+    data: Readings, levels: Levels, found: Posterior
 ) -> tuple[FloatArray, FloatArray]:
     """Variance of each level mean (S, J), and log likelihood of the readings about the means (S,).
 
@@ -141,7 +138,8 @@ def _level_variances(
     scale = np.ones(len(data)) if data.sigma is None else data.sigma
     size = levels.mean[levels.index]
     deviation = np.square(data.values - size)
-    sigma, growth = common.sigma, common.growth
+    sigma, growth = found.noise.sigma, found.noise.growth
+    power, rounding = POWERS[found.model.noise], _rounding_variance(data, found)
     out = np.empty((sigma.size, levels.mean.size))
     log_within = np.zeros(sigma.size)
     for s in range(sigma.size):

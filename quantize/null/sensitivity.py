@@ -11,8 +11,7 @@ from quantize._support.progress import Progress, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize.comb.band import Band, band_for
-from quantize.model.mixture import model_of
-from quantize.model.posterior import posterior_of
+from quantize.model.mixture import model_of, posterior_of
 from quantize.null.compare import NULLS, compare_null
 from quantize.null.evidence import NothingCanShow, level_evidence
 from quantize.readings import as_readings

@@ -8,7 +8,7 @@ import numpy as np
 
 from quantize._support.validation import FloatArray
 from quantize.comb.band import Band, default_limits, refuse_too_many_units
-from quantize.comb.kernel import ComplexArray
+from quantize.comb.sums import ComplexArray
 from quantize.null.tails import ResultantScale
 from quantize.readings import Readings
 

@@ -17,15 +17,15 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
 from quantize.model.draws import log_posterior
+from quantize.model.mixture import posterior_of
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Mode
-from quantize.model.nodes import common_nodes
-from quantize.model.posterior import Posterior, posterior_of
+from quantize.model.posterior import Posterior
 from quantize.model.priors import priors_of
 from quantize.model.wrapped_likelihood import likelihood_of
 from quantize.readings import Readings
 
-_MOST_COMMON_NODES = 700
+_MOST_NODES_OF_NOISE = 700
 """With more of them quadrature takes longer than sampling."""
 _TRIES = 100
 
@@ -60,7 +60,7 @@ class Target:
     @functools.cached_property
     def posterior(self) -> Posterior | None:
         """The posterior by quadrature, where that is feasible."""
-        if common_nodes(self.prior, len(self.readings)).size > _MOST_COMMON_NODES:
+        if Posterior.of(self.model, self.readings, self.band).noise.size > _MOST_NODES_OF_NOISE:
             return None
         return posterior_of(self.model, self.readings, self.band)
 

@@ -14,7 +14,7 @@ import functools
 import inspect
 import math
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -27,6 +27,8 @@ from quantize.null.assess import assess
 from quantize.readings import Readings
 from quantize.studies.conditions import fingerprint, name_of
 from quantize.studies.simulate import SimulatedReadings
+
+Offset = Literal["zero", "free"] | float
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -215,7 +217,9 @@ def _estimator(given: Any) -> Estimator:
 
 
 def cosine_score(
-    readings: Readings, unit_range: tuple[float, float] | None, offset: str | float = "zero"
+    readings: Readings,
+    unit_range: tuple[float, float] | None,
+    offset: Offset = "zero",
 ) -> Answer:
     """`periodogram` with the p-value of its largest score over the band.
 
@@ -254,7 +258,9 @@ def phase_free_power(readings: Readings, unit_range: tuple[float, float] | None)
 
 
 def verdict(
-    readings: Readings, unit_range: tuple[float, float] | None, offset: str | float = "zero"
+    readings: Readings,
+    unit_range: tuple[float, float] | None,
+    offset: Offset = "zero",
 ) -> Answer:
     """The verdict of `analyze`: its evidence and guards. A sample that a guard blocks has p = 1."""
     found = assess(readings, band_for(readings, unit_range), model_of(offset, None, None))

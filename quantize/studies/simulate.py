@@ -263,12 +263,12 @@ def _from_model(
     tell_sigma: bool,
 ) -> SimulatedReadings:
     """A sample from the priors of a model."""
-    from quantize.model.generate import draw_page
+    from quantize.model.draws import draw_sample
 
     if unit_range is None:
         raise InputError("`unit_range` is missing; a `model` needs the range of its units.")
     seed = randomness.record(rng)
-    drawn = draw_page(
+    drawn = draw_sample(
         model,
         unit_range,
         rng,

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from needed import needed
+from plain_sums import harmonic_sums_plain
 
 import quantize as qz
 from quantize.comb import sums as fast
-from quantize.comb.kernel import harmonic_sums, harmonic_sums_plain
-from quantize.comb.sums_between import SumsBetween, neighbours
+from quantize.comb.sums import SumsBetween, harmonic_sums, neighbours
 
 EPS = np.finfo(float).eps
 

@@ -3,16 +3,16 @@
 import mpmath
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from quantize.comb.wrapped import (
     WIDE,
     coefficients,
     cosine_sums,
+    log_comb_over_continuum,
     log_density_sum,
     log_likelihood_from_cosines,
-    log_peak_density,
     log_wrapped_normal,
-    phase,
 )
 
 
@@ -76,14 +76,14 @@ def test_sums_take_a_spread_for_each_reading():
     np.testing.assert_allclose(log_density_sum(phi, spread), expected, rtol=1e-11)
 
 
-def test_peak_is_the_density_at_zero():
-    spread = np.geomspace(0.001, 3, 200)
-    np.testing.assert_allclose(log_peak_density(spread), log_wrapped_normal(0.0, spread), atol=1e-8)
-
-
-def test_phase_is_signed_and_short():
-    np.testing.assert_allclose(phase(np.array([9.0, 11.0, -4.0]), 10.0), [-0.1, 0.1, -0.4])
-    np.testing.assert_allclose(phase(np.array([12.0]), 10.0, offset=2.0), [0.0])
+def test_comb_over_continuum_is_the_sum_of_normal_densities():
+    x, unit, sigma, share = np.array([0.9, 2.2, 2.9]), 1.1, 0.2, 0.05
+    normal = norm.pdf(x[:, None], unit * np.arange(-20, 21), sigma)
+    density = unit * normal.sum(axis=1)
+    found = log_comb_over_continuum(x / unit, np.array([sigma / unit]))
+    assert found == pytest.approx(np.log(density).sum(), abs=1e-12)
+    found = log_comb_over_continuum(x / unit, np.array([sigma / unit]), outliers=share)
+    assert found == pytest.approx(np.log(share + (1 - share) * density).sum(), abs=1e-12)
 
 
 @pytest.mark.parametrize("smallest", [0.2, 0.27, 0.4, 3.0])

@@ -37,7 +37,7 @@ def compare(drawn, place, share):
 def test_draws_follow_the_posterior(name, seed):
     found = fit_posterior(qz.Readings(comb()), BAND, qz.MixtureModel(**MODELS[name]))
     draws = found.draws(SIZE, rng=seed)
-    nodes = found.posterior.nodes
+    nodes = found.posterior._nodes
     share = nodes.share / nodes.share.sum()
     # Kolmogorov's test fails by chance once in 1e4 for each parameter.
     units, back = np.unique(nodes.log_unit, return_inverse=True)
@@ -65,8 +65,8 @@ def test_draws_of_a_free_offset_move_with_the_comb(seed):
     found = fit_posterior(qz.Readings(x), BAND, qz.MixtureModel(offset="free", sigma=0.13))
     draws = found.draws(SIZE, rng=seed)
     assert draws["offset"].between(0, draws["unit"]).all()
-    cycles = found.posterior.nodes.shift
-    share = found.posterior.nodes.share
+    cycles = found.posterior._nodes.shift
+    share = found.posterior._nodes.share
     expected = np.sum(share * np.exp(2j * np.pi * cycles)) / share.sum()
     phase = (draws["offset"] - found.posterior.prior.origin) / draws["unit"]
     drawn = np.exp(2j * np.pi * phase)

@@ -64,7 +64,7 @@ def dense(readings, model, *, jumps=(), unit=60, sigma=8, offset=8, growth=6, ou
 
 
 def posterior_mean(found, name):
-    nodes = found.posterior.nodes
+    nodes = found.posterior._nodes
     value = {
         "unit": np.exp(nodes.log_unit),
         "sigma": nodes.common.sigma[nodes.index],

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import gammaln, logsumexp
 
-from quantize.model.free_levels import log_free_weights
+from quantize.model.likelihood import log_free_weights
 
 
 def brute_force(terms, teeth, count, astray=None):

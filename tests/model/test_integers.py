@@ -41,8 +41,8 @@ def worst(found, expected):
 def test_integer_probabilities_are_a_sum_over_nodes_and_neighbours(offset, sigma):
     (x,) = samples(6, sigma, count=1)
     found = qz.fit_mixture(x, (0.5, 2.5), offset=offset, sigma_range=(sigma / 2, 2 * sigma))
-    places, share = found.posterior.representative
-    p = found.posterior.at(places)
+    places, share = found.posterior._representative
+    p = found.posterior._at(places)
     if offset == "free":
         assert np.all((p.offset >= 0) & (p.offset < p.unit))
     expected = {}
@@ -138,10 +138,10 @@ def test_whole_numbers_that_are_drawn_have_their_probabilities(name, seed):
     drawn = found.posterior.integers_in_best_mode(20_000, seed)
     mode, p = (
         found.posterior.modes[0],
-        found.posterior.at(np.arange(found.posterior.nodes.share.size)),
+        found.posterior._at(np.arange(found.posterior._nodes.share.size)),
     )
     inside = (p.unit >= mode.low) & (p.unit <= mode.high)
-    share = found.posterior.nodes.share[inside] / found.posterior.nodes.share[inside].sum()
+    share = found.posterior._nodes.share[inside] / found.posterior._nodes.share[inside].sum()
     levels = qz.Readings(x, state=state).levels()
     for j, (mean, factor) in enumerate(zip(levels.mean, levels.factor, strict=True)):
         k = np.arange(-5, 15)
@@ -166,11 +166,11 @@ def test_some_nodes_stand_for_all(name):
     x[3] += 0.45 * ("outliers" in name)
     found = qz.fit_mixture(x, (0.5, 2.2), model=qz.MixtureModel(**SAMPLED[name]))
     posterior = found.posterior
-    every = np.arange(posterior.nodes.log_mass.size)
-    assert every.size > 3 * posterior.representative[0].size
-    assert posterior.representative[1].sum() == pytest.approx(1)
-    share = posterior.nodes.share / posterior.nodes.share.sum()
-    p = posterior.at(every)
+    every = np.arange(posterior._nodes.log_mass.size)
+    assert every.size > 3 * posterior._representative[0].size
+    assert posterior._representative[1].sum() == pytest.approx(1)
+    share = posterior._nodes.share / posterior._nodes.share.sum()
+    p = posterior._at(every)
     whole, probability = posterior.likelihood.integer_shares(p, share)
     expected = {(i, int(k)): probability[i, j] for i in range(12) for j, k in enumerate(whole)}
     assert worst(found, expected) < 5e-3

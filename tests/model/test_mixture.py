@@ -162,7 +162,7 @@ def test_draws_follow_the_posterior(offset):
     # Kolmogorov's test on 4000 draws; it fails by chance once in 1e4.
     place = np.interp(np.log(draws["unit"]), np.log(grid) + found.marginal.step / 2, cumulative)
     assert stats.kstest(place, "uniform").pvalue > 1e-4
-    mean_sigma = float(np.sum(found.posterior.nodes.share * found.posterior.nodes.sigma))
+    mean_sigma = float(np.sum(found.posterior._nodes.share * found.posterior._nodes.sigma))
     spread = draws["sigma"].std()
     assert abs(draws["sigma"].mean() - mean_sigma) < 5 * spread / np.sqrt(4000) + 0.01 * mean_sigma
     if offset == "free":

@@ -8,6 +8,7 @@ from published import survey_heights
 import quantize as qz
 from quantize.comb.band import Band
 from quantize.model.pairs import FINE, PairLattice, UnitLattice
+from quantize.model.wrapped_likelihood import likelihood_of
 
 
 def mixed(rng, n=30, units=(1.0, 1.37), spread=0.04):
@@ -61,7 +62,9 @@ def test_pairs_add_up_to_the_plain_double_sum():
     rng = np.random.default_rng(14)
     x, _ = mixed(rng, n=8, spread=0.1)
     band = Band(low=0.7, high=2.0, chosen=False, reason="")
-    units = UnitLattice(qz.Readings(x).levels(), band, 0.1, tapered=False, fine=FINE)
+    units = UnitLattice(
+        likelihood_of(qz.MixtureModel(), qz.Readings(x)), band, 0.1, tapered=False, fine=FINE
+    )
     shares = np.array([0.1, 0.4, 0.8])
     lattice = PairLattice(units, shares, np.log(np.full(3, 1 / 3)))
     found = lattice.sum_up(lattice.climb())

@@ -14,6 +14,7 @@ from quantize._support.validation import FloatArray
 from quantize.comb.band import Band
 from quantize.model import sigma_prior
 from quantize.model.pairs import FINE, PairLattice, PairNodes, UnitLattice
+from quantize.model.wrapped_likelihood import likelihood_of
 
 BAND, SIGMAS = (0.7, 2.0), (0.03, 0.6)
 MEMBER = np.array([0, 1] * 6)
@@ -94,8 +95,8 @@ def pairs(sigma: float, known: bool) -> PairNodes:
     """Nodes without labels at one sigma; the share by forty nodes of Gauss and Legendre."""
     x, w = np.polynomial.legendre.leggauss(40)
     band = Band(low=0.7, high=2.0, chosen=False, reason="")
-    levels = qz.Readings(SAMPLE[:8]).levels()
-    units = UnitLattice(levels, band, sigma, tapered=not known, fine=FINE)
+    likelihood = likelihood_of(qz.MixtureModel(), qz.Readings(SAMPLE[:8]))
+    units = UnitLattice(likelihood, band, sigma, tapered=not known, fine=FINE)
     lattice = PairLattice(units, 0.5 * (x + 1), np.log(w / 2))
     return lattice.sum_up(lattice.climb())
 

@@ -9,8 +9,11 @@ import quantize as qz
 from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Cell, Likelihood, Parameters
 from quantize.model.quadrature import NEGLIGIBLE
-from quantize.model.rounded_likelihood import RoundedLikelihood
-from quantize.model.wrapped_likelihood import WrappedLikelihood, likelihood_of
+from quantize.model.wrapped_likelihood import (
+    RoundedLikelihood,
+    WrappedLikelihood,
+    likelihood_of,
+)
 from quantize.shared_shift import SharedShift
 
 PLAIN = qz.MixtureModel()

@@ -110,7 +110,7 @@ def test_units_above_the_highest_and_wide_spreads_are_left_out() -> None:
     sample = sample_of(found)
     part = comb_at_nodes(found, sample, 1.1)
     assert part.unit.max() <= 1.1
-    assert np.all(found.common.sigma[part.noise] <= WIDEST * part.unit)
+    assert np.all(found.noise.sigma[part.noise] <= WIDEST * part.unit)
     whole = comb_at_nodes(found, sample, HIGH)
     below = whole.unit <= 1.1
     assert_allclose(logsumexp(part.log_likelihood), logsumexp(whole.log_likelihood[below]))

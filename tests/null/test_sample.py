@@ -20,7 +20,7 @@ WIDE = 40.0
 def sample(readings: Readings, **options: object) -> tuple[Sample, qz.MixtureModel, object]:
     model = qz.MixtureModel(**options)  # type: ignore[arg-type]
     found = qz.fit_mixture(readings, (0.5, 2.0), model=model).posterior
-    return sample_of(found), found.model, found.common
+    return sample_of(found), found.model, found.noise
 
 
 @pytest.mark.parametrize("noise", ["constant", "proportional", "counting"])
