@@ -8,7 +8,7 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.levels import Levels
-from quantize.null.partitions import log_any_number, segments
+from quantize.null.partitions import Groups, log_any_number
 from quantize.readings import Readings
 
 _CONCENTRATION = 2.0
@@ -28,16 +28,14 @@ def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -
     """
     n = values.size
     window = float(np.ptp(values)) * (n + 1) / max(n - 1, 1)
-    start, stop, base = segments(values, sigma**2 * factor[None, :])
+    likelihood = Groups(values, sigma**2 * factor[None, :])
     log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, n)))])
-    weight = np.full((n + 1, n + 1), -np.inf)
-    weight[stop, start] = (
-        base[0] + log_factorial[stop - start] + np.log(_CONCENTRATION) - np.log(window)
-    )
+    log_share = np.log(_CONCENTRATION) - np.log(window)
     best = np.zeros(n + 1)
     came_from = np.zeros(n + 1, dtype=np.int64)
     for t in range(1, n + 1):
-        candidates = best[:t] + weight[t, :t]
+        seats = log_factorial[t - np.arange(t)]
+        candidates = best[:t] + likelihood.ending_at(t)[0] + seats + log_share
         came_from[t] = int(np.argmax(candidates))
         best[t] = candidates[came_from[t]]
     groups = np.empty(n, dtype=np.int64)

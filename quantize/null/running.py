@@ -11,7 +11,7 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray
+from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.null.envelopes import log_falling, log_mean_exp, log_normal, log_sum_exp
 from quantize.null.fixed_envelopes import log_fixed_envelopes
 from quantize.null.hypotheses import LEVELS_AT_ZERO
@@ -25,6 +25,10 @@ _HEAPED = (0.1, 0.2, 0.3, 0.4, 0.5)
 _HEAP_SPREADS = (0.001, 0.003, 0.01, 0.03, 0.08)
 _SIGMAS = 10
 _PLANNED = 60
+_NEGLIGIBLE = 35.0
+"""A sigma this far below the evidence of all, in natural logarithm, adds nothing to it ..."""
+_AHEAD = 60.0
+"""... and is left out until it might come nearer; so far below, that takes some readings."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -150,6 +154,11 @@ class RunningEvidence:
         self._log_comb = np.zeros(shape)
         self._log_histogram = np.zeros((self.unit.size, len(CONCENTRATIONS)))
         self._log_heaps = np.zeros((self.unit.size, len(_HEAP_SPREADS), len(_HEAPED)))
+        # Upper bounds of the evidence of levels anywhere at each sigma, after so many readings.
+        self._by_sigma = np.full((_SIGMAS, len(SHARE_NAMES) + 1), np.inf)
+        self._rated_at = 0
+        self._live = np.ones(_SIGMAS, dtype=bool)
+        self._occupied = np.zeros((self.unit.size, int(np.abs(self._ends()).max()) + 1), dtype=bool)
         self._values: list[float] = []
         self._states: set[Any] = set()
         self.log_evidence: list[float] = []
@@ -160,6 +169,10 @@ class RunningEvidence:
         teeth = 4.0
         step = 1.5 * _SPREADS[0] / (teeth * np.sqrt(_PLANNED))
         return np.geomspace(low, high, max(int(np.log(high / low) / step), 40))
+
+    def _ends(self) -> IntArray:
+        """Lowest and highest integer of the teeth of every unit."""
+        return np.array([self._first, self._first + self._teeth - 1])
 
     def update(self, value: float, *, state: Any = None, look: bool = True) -> float:
         """Take one reading; returns the log evidence (NaN when `look` is False).
@@ -244,6 +257,7 @@ class RunningEvidence:
         column = nearest - self._first
         inside = (column >= 0) & (column < self._teeth)
         self._counts[rows[inside], column[inside]] += 1
+        self._occupied[rows[inside], np.abs(nearest[inside])] = True
         place = np.clip(column + 1, 0, self._bins - 1)
         held = self._bin_counts[rows, place]
         self._log_histogram += np.log(_next_share(held, self._bins, seen) / self.unit[:, None])
@@ -251,12 +265,7 @@ class RunningEvidence:
         self._log_heaps += _log_heaped(x / self.unit - nearest)
 
     def _comb_evidence(self) -> float:
-        occupied = self._counts > 0
-        integer = self._first[:, None] + np.arange(self._counts.shape[1])
-        levels = np.zeros(self.unit.size, dtype=np.int64)
-        for k in range(1, int(np.abs(integer).max()) + 1):
-            levels += np.any(occupied & (np.abs(integer) == k), axis=1)
-        enough = levels >= LEVELS_AT_ZERO
+        enough = self._occupied[:, 1:].sum(axis=1) >= LEVELS_AT_ZERO
         if not enough.any():
             return -np.inf
         terms = self._log_comb[enough].ravel()
@@ -279,25 +288,38 @@ class RunningEvidence:
 
     def _level_nulls(self) -> dict[str, float]:
         """Levels anywhere in the window: sums over all cuts of the sorted readings."""
+        n = len(self._values)
+        found = self._levels_at(self._live)
+        if not self._live.all():
+            # No reading raises the evidence at a sigma by more than its highest density.
+            length = self._bounds[1] - self._bounds[0]
+            highest = np.log(np.maximum(1 / (self._sigma * np.sqrt(2 * np.pi)), 1 / length))
+            most = self._by_sigma + (n - self._rated_at) * highest[:, None]
+            if np.any(most[~self._live] > log_sum_exp(found.T) - _NEGLIGIBLE):
+                self._live[:] = True
+                found = self._levels_at(self._live)
+        if self._live.all():
+            self._by_sigma, self._rated_at = found, n
+            self._live = np.any(found > log_sum_exp(found.T) - _NEGLIGIBLE - _AHEAD, axis=1)
+        total = log_sum_exp(found.T) - np.log(_SIGMAS)
+        names = (*(f"lumpy: {name}" for name in SHARE_NAMES), "mixed: levels and background")
+        return dict(zip(names, total.tolist(), strict=True))
+
+    def _levels_at(self, which: BoolArray) -> FloatArray:
+        """Log evidence of levels anywhere at some of the sigmas, shape (S, nulls)."""
         values = np.sort(np.array(self._values))
         n = values.size
         length = self._bounds[1] - self._bounds[0]
         ones = np.ones(n, dtype=np.int64)
         different, members = np.unique(self._teeth, return_counts=True)
         most = int(min(n, different.max()))
-        variance = np.repeat(self._sigma[:, None] ** 2, n, axis=1)
+        variance = np.repeat(self._sigma[which, None] ** 2, n, axis=1)
         sums = log_partition_sums(values, variance, ones, log_seats(n), most)
-        sums = log_mean_exp(sums, axis=0) - np.arange(most + 1) * np.log(length)
-        weights = np.log(members / members.sum())
-        falling, norm = log_falling(different.astype(float), most), log_norm(different, n)
-        out = {
-            f"lumpy: {name}": float(log_sum_exp(log_sum_exp(sums[a] + falling) + norm[a] + weights))
-            for a, name in enumerate(SHARE_NAMES)
-        }
-        out["mixed: levels and background"] = float(
-            log_mean_exp(log_any_number(values, variance, ones, length))
-        )
-        return out
+        sums -= np.arange(most + 1) * np.log(length)
+        falling = log_falling(different.astype(float), most)
+        norm = log_norm(different, n) + np.log(members / members.sum())
+        fixed = log_sum_exp(log_sum_exp(sums[:, :, None] + falling) + norm)
+        return np.column_stack([fixed, log_any_number(values, variance, ones, length)])
 
 
 def _log_heaped(phase: FloatArray) -> FloatArray:
