@@ -12,7 +12,7 @@ from quantize.counts.count_fit import CountFit
 from quantize.counts.counted import Counted
 from quantize.counts.levels import Levels, maximise
 from quantize.counts.modes import SMOOTHING
-from quantize.null.spacing import Spacing, equal_spacing
+from quantize.null.bounds import Spacing, equal_spacing
 
 _SMOOTH = 0.5
 """Spacing and standard deviation, in units, of the normals that make the smooth envelope.

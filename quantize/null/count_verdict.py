@@ -14,8 +14,8 @@ from quantize.counts.count_fit import CountFit
 from quantize.counts.counted import Counted
 from quantize.counts.modes import find_modes
 from quantize.null import guards
+from quantize.null.bounds import residual_over
 from quantize.null.count_rivals import Rivals
-from quantize.null.spacing import residual_over
 
 STEPS, NO_STEPS, CANNOT_TELL = "steps", "no steps", "cannot tell"
 _MOST_OF_THE_BAND = 0.8

@@ -18,6 +18,7 @@ from quantize.counts.counted import Counted, counted
 from quantize.counts.histogram import Histogram
 from quantize.counts.spectrum import Spectrum
 from quantize.null import guards
+from quantize.null.bounds import Spacing, rayleigh_bound, score_bound
 from quantize.null.count_rivals import Rivals, set_against
 from quantize.null.count_verdict import (
     STEPS,
@@ -26,7 +27,6 @@ from quantize.null.count_verdict import (
     judged_without_steps,
     steps_reason,
 )
-from quantize.null.spacing import Spacing, rayleigh_bound, score_bound
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:

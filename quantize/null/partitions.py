@@ -10,6 +10,8 @@ from quantize._support.validation import FloatArray, IntArray
 
 RESTAURANTS = (0.5, 2.0, 8.0, 30.0)
 """Concentrations of the Chinese-restaurant shares that are averaged over."""
+_LIKELIEST_CUT = 2.0
+"""Concentration of the shares under which the single most probable cut is found."""
 _UNDERFLOW = 745.0
 """Terms this far below the largest, in natural logarithm, are zero in double precision."""
 _PER_LEVEL = float(np.log(2))
@@ -135,6 +137,36 @@ def log_own_widths(
         return mean[None]
 
     return float(_restaurant(averaged, 1, count, np.inf)[0])
+
+
+def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -> IntArray:
+    """Group of each of the sorted values under the single most probable cut, shape (n,).
+
+    Levels are uniform on the range of the values, shares those of a Chinese restaurant.
+
+    Examples
+    --------
+    >>> most_probable_groups(np.array([1.0, 1.1, 4.0, 4.1]), np.ones(4), 0.1).tolist()
+    [0, 0, 1, 1]
+    """
+    n = values.size
+    window = float(np.ptp(values)) * (n + 1) / max(n - 1, 1)
+    groups_of = Groups(values, sigma**2 * factor[None, :])
+    log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, n)))])
+    log_share = np.log(_LIKELIEST_CUT) - np.log(window)
+    best = np.zeros(n + 1)
+    came_from = np.zeros(n + 1, dtype=np.int64)
+    for t in range(1, n + 1):
+        seats = log_factorial[t - np.arange(t)]
+        candidates = best[:t] + groups_of.ending_at(t)[0] + seats + log_share
+        came_from[t] = int(np.argmax(candidates))
+        best[t] = candidates[came_from[t]]
+    groups = np.empty(n, dtype=np.int64)
+    t, label = n, 0
+    while t > 0:
+        groups[came_from[t] : t] = label
+        t, label = int(came_from[t]), label + 1
+    return label - 1 - groups
 
 
 def _never_again(count: IntArray) -> float:
