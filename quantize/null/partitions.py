@@ -110,7 +110,8 @@ def log_any_number(
     groups = Groups(values, variance)
 
     def on_window(stop: int, first: int) -> FloatArray:
-        return groups.ending_at(stop, first) - np.log(window)
+        base: FloatArray = groups.ending_at(stop, first) - np.log(window)
+        return base
 
     return _restaurant(on_window, len(variance), count, _never_again(count))
 

@@ -1,4 +1,4 @@
-"""Evidence that may be looked at after every reading, apart from the fixed-size verdict."""
+"""Evidence under optional stopping: it may be read after every reading; no verdict rests on it."""
 
 from __future__ import annotations
 
@@ -11,24 +11,31 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.results import Result
-from quantize._support.validation import BoolArray, FloatArray, IntArray
-from quantize.null.envelopes import log_falling, log_mean_exp, log_normal, log_sum_exp
-from quantize.null.fixed_envelopes import log_fixed_envelopes
+from quantize._support.validation import FloatArray
+from quantize.null.envelopes import log_mean_exp, log_normal, log_sum_exp
 from quantize.null.hypotheses import LEVELS_AT_ZERO
-from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES, log_norm, log_seats
-from quantize.null.partitions import log_any_number, log_partition_sums
+from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES
+from quantize.null.running_nulls import (
+    HEAP_SPREADS,
+    ON_HEAPS,
+    LevelsAnywhere,
+    log_fixed_envelopes,
+    log_heaped,
+)
 from quantize.readings import as_readings
 
 _SPREADS = np.array([0.04, 0.06, 0.09, 0.13, 0.19, 0.28])
-_HEAPED = (0.1, 0.2, 0.3, 0.4, 0.5)
-"""Shares of the readings that the heaped null puts on its comb."""
-_HEAP_SPREADS = (0.001, 0.003, 0.01, 0.03, 0.08)
+"""Spreads of the comb, sigma over unit, that are averaged over."""
 _SIGMAS = 10
+"""Sigmas of the nulls with levels that are averaged over."""
 _PLANNED = 60
-_NEGLIGIBLE = 35.0
-"""A sigma this far below the evidence of all, in natural logarithm, adds nothing to it ..."""
-_AHEAD = 60.0
-"""... and is left out until it might come nearer; so far below, that takes some readings."""
+"""Readings for which the units are close enough together ..."""
+_FARTHEST = 4.0
+"""... where they lie this many units from the offset, r.m.s. ..."""
+_CLOSE = 1.5
+"""... by so many standard errors of the sharpest comb."""
+_FEWEST_UNITS = 40
+"""Units of the comb, at least."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -153,12 +160,10 @@ class RunningEvidence:
         shape = (self.unit.size, _SPREADS.size, len(CONCENTRATIONS))
         self._log_comb = np.zeros(shape)
         self._log_histogram = np.zeros((self.unit.size, len(CONCENTRATIONS)))
-        self._log_heaps = np.zeros((self.unit.size, len(_HEAP_SPREADS), len(_HEAPED)))
-        # Upper bounds of the evidence of levels anywhere at each sigma, after so many readings.
-        self._by_sigma = np.full((_SIGMAS, len(SHARE_NAMES) + 1), np.inf)
-        self._rated_at = 0
-        self._live = np.ones(_SIGMAS, dtype=bool)
-        self._occupied = np.zeros((self.unit.size, int(np.abs(self._ends()).max()) + 1), dtype=bool)
+        self._log_heaps = np.zeros((self.unit.size, len(HEAP_SPREADS), len(ON_HEAPS)))
+        self._levels = LevelsAnywhere(self._sigma, self._teeth, stop - start)
+        farthest = int(np.abs([self._first, self._first + self._teeth - 1]).max())
+        self._occupied = np.zeros((self.unit.size, farthest + 1), dtype=bool)
         self._values: list[float] = []
         self._states: set[Any] = set()
         self.log_evidence: list[float] = []
@@ -166,13 +171,8 @@ class RunningEvidence:
 
     @staticmethod
     def _unit_grid(low: float, high: float) -> FloatArray:
-        teeth = 4.0
-        step = 1.5 * _SPREADS[0] / (teeth * np.sqrt(_PLANNED))
-        return np.geomspace(low, high, max(int(np.log(high / low) / step), 40))
-
-    def _ends(self) -> IntArray:
-        """Lowest and highest integer of the teeth of every unit."""
-        return np.array([self._first, self._first + self._teeth - 1])
+        step = _CLOSE * _SPREADS[0] / (_FARTHEST * np.sqrt(_PLANNED))
+        return np.geomspace(low, high, max(int(np.log(high / low) / step), _FEWEST_UNITS))
 
     def update(self, value: float, *, state: Any = None, look: bool = True) -> float:
         """Take one reading; returns the log evidence (NaN when `look` is False).
@@ -262,7 +262,7 @@ class RunningEvidence:
         held = self._bin_counts[rows, place]
         self._log_histogram += np.log(_next_share(held, self._bins, seen) / self.unit[:, None])
         self._bin_counts[rows, place] += 1
-        self._log_heaps += _log_heaped(x / self.unit - nearest)
+        self._log_heaps += log_heaped(x / self.unit - nearest)
 
     def _comb_evidence(self) -> float:
         enough = self._occupied[:, 1:].sum(axis=1) >= LEVELS_AT_ZERO
@@ -288,48 +288,7 @@ class RunningEvidence:
 
     def _level_nulls(self) -> dict[str, float]:
         """Levels anywhere in the window: sums over all cuts of the sorted readings."""
-        n = len(self._values)
-        found = self._levels_at(self._live)
-        if not self._live.all():
-            # No reading raises the evidence at a sigma by more than its highest density.
-            length = self._bounds[1] - self._bounds[0]
-            highest = np.log(np.maximum(1 / (self._sigma * np.sqrt(2 * np.pi)), 1 / length))
-            most = self._by_sigma + (n - self._rated_at) * highest[:, None]
-            if np.any(most[~self._live] > log_sum_exp(found.T) - _NEGLIGIBLE):
-                self._live[:] = True
-                found = self._levels_at(self._live)
-        if self._live.all():
-            self._by_sigma, self._rated_at = found, n
-            self._live = np.any(found > log_sum_exp(found.T) - _NEGLIGIBLE - _AHEAD, axis=1)
-        total = log_sum_exp(found.T) - np.log(_SIGMAS)
-        names = (*(f"lumpy: {name}" for name in SHARE_NAMES), "mixed: levels and background")
-        return dict(zip(names, total.tolist(), strict=True))
-
-    def _levels_at(self, which: BoolArray) -> FloatArray:
-        """Log evidence of levels anywhere at some of the sigmas, shape (S, nulls)."""
-        values = np.sort(np.array(self._values))
-        n = values.size
-        length = self._bounds[1] - self._bounds[0]
-        ones = np.ones(n, dtype=np.int64)
-        different, members = np.unique(self._teeth, return_counts=True)
-        most = int(min(n, different.max()))
-        variance = np.repeat(self._sigma[which, None] ** 2, n, axis=1)
-        sums = log_partition_sums(values, variance, ones, log_seats(n), most)
-        sums -= np.arange(most + 1) * np.log(length)
-        falling = log_falling(different.astype(float), most)
-        norm = log_norm(different, n) + np.log(members / members.sum())
-        fixed = log_sum_exp(log_sum_exp(sums[:, :, None] + falling) + norm)
-        return np.column_stack([fixed, log_any_number(values, variance, ones, length)])
-
-
-def _log_heaped(phase: FloatArray) -> FloatArray:
-    """Log of how much likelier heaps make a reading at this phase than a flat cell, per spread and
-    share: log(1 − w + w·W(phase)), which leaves the reading's cell its probability."""
-    spread = np.array(_HEAP_SPREADS)
-    density = np.exp(-0.5 * (phase[:, None] / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
-    share = np.array(_HEAPED)
-    out: FloatArray = np.log1p(share * (density[:, :, None] - 1))
-    return out
+        return self._levels.log_evidences(np.sort(np.array(self._values)))
 
 
 def _next_share(held: FloatArray, levels: Any, seen: int) -> FloatArray:

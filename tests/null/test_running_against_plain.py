@@ -30,7 +30,7 @@ def test_every_null_is_that_of_the_plain_sums(draw):
         look = number <= 10 or number % 10 == 0
         found = process.update(value, look=look)
         expected = plain.update(value, look=look)
-        left_out |= not process._live.all()
+        left_out |= not process._levels.live.all()
         assert found == pytest.approx(expected, abs=1e-9, nan_ok=True)
         assert process.log_evidences[-1] == pytest.approx(plain.log_evidences[-1], abs=1e-9)
     assert left_out or draw is not sharp
