@@ -34,8 +34,8 @@ from quantize._support.validation import FloatArray
 from quantize._support.workers import ordered_map
 from quantize.comb.band import band_for
 from quantize.model.mixture import model_of
-from quantize.null.assess import assess
 from quantize.null.calibration import KINDS, least_by_kind, mode
+from quantize.null.verdict import assess
 
 ROOT = Path(__file__).resolve().parents[1]
 TABLE = ROOT / "quantize" / "null" / "calibration.json"

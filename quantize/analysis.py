@@ -19,13 +19,12 @@ from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
 from quantize.model.mixture import MixtureFit, model_of
 from quantize.null import calibration, guards, influence
-from quantize.null.assess import assess
 from quantize.null.compare import NullComparison, compare_null
 from quantize.null.counts import analyze_many
 from quantize.null.evidence import LevelEvidence
 from quantize.null.exclusion import excluded_units
 from quantize.null.tails import need_resamples
-from quantize.null.verdict import Judgement, judge
+from quantize.null.verdict import Judgement, assess, judge
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:

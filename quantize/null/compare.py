@@ -18,9 +18,14 @@ from quantize._support.validation import FloatArray
 from quantize.comb.band import Band, band_for
 from quantize.null import tails
 from quantize.null.bounds import p_value_bound
-from quantize.null.fitted import Family, FittedFamily, Normal, Uniform
-from quantize.null.lumpy import RedrawnLevels
-from quantize.null.smooth import SmoothedBootstrap
+from quantize.null.samplers import (
+    Family,
+    FittedFamily,
+    Normal,
+    RedrawnLevels,
+    SmoothedBootstrap,
+    Uniform,
+)
 from quantize.null.statistics import LargestScore
 from quantize.readings import Readings, as_readings
 

@@ -12,7 +12,7 @@ from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
 from quantize.counts.histogram import SMOOTHING
 from quantize.counts.levels import Levels, maximise
-from quantize.null.spacing import Spacing, equal_spacing
+from quantize.null.bounds import Spacing, equal_spacing
 
 _SMOOTH = 0.5
 """Spacing and standard deviation, in units, of the normals that make the smooth envelope.

@@ -18,15 +18,10 @@ from quantize.counts.fit import CountFit, fit_counted
 from quantize.counts.histogram import Histogram
 from quantize.counts.spectrum import Spectrum
 from quantize.null import guards
+from quantize.null.bounds import Spacing, rayleigh_bound, score_bound
 from quantize.null.count_rivals import Rivals, set_against
-from quantize.null.count_verdict import (
-    STEPS,
-    excluded_part,
-    findings_on,
-    judged_without_steps,
-    steps_reason,
-)
-from quantize.null.spacing import Spacing, rayleigh_bound, score_bound
+from quantize.null.exclusion import excluded_part
+from quantize.null.verdict import judge_counts
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -177,25 +172,16 @@ def analyze_counts(
     rivals = set_against(fit, data)
     p_values = {"continuous": _continuous(fit, data), "lumpy": rivals.spacing.p_value}
     p = max(p_values.values())
-    findings = findings_on(fit, data, rivals)
-    blocked = [f.sentence for f in findings if f.blocks]
-    remarks = [f.sentence for f in findings if not f.blocks]
+    findings = guards.findings_on_counts(fit, data, rivals)
     excluded = 0.0
-    advice: tuple[str, ...] = ()
-    reasons: tuple[str, ...]
-    if p <= alpha and not blocked:
-        verdict = STEPS
-        reasons = (steps_reason(p), *remarks)
-    else:
+    if p > alpha or any(finding.blocks for finding in findings):
         sigma = _largest_sigma(sigma_range, rivals)
         excluded = excluded_part(fit, data, sigma, rivals.narrowest)
-        verdict, reasons, advice = judged_without_steps(
-            p, alpha, blocked, excluded, fit, data, rivals
-        )
+    judgement = judge_counts(fit, findings, p, rivals, alpha=alpha, excluded=excluded)
     return CountAnalysis(
-        verdict=verdict,
-        reasons=reasons,
-        advice=advice,
+        verdict=judgement.verdict,
+        reasons=judgement.reasons,
+        advice=judgement.advice,
         unit=fit.unit,
         unit_err=fit.unit_err,
         offset=fit.offset,

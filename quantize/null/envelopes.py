@@ -1,4 +1,4 @@
-"""Marginal likelihoods of smooth envelopes: how well sizes of any kind explain the readings."""
+"""Marginal likelihoods of sizes of any kind: smooth envelopes, and heaps on round values."""
 
 from __future__ import annotations
 
@@ -8,12 +8,26 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.null.partitions import log_partition_sums
+from quantize.null.sample import WIDEST
 
 _LOG_2PI = float(np.log(2 * np.pi))
 _WIDTHS = 14
+"""Standard deviations of the normal envelope."""
 _SHIFTS = (0.02, 0.07, 0.25, 1.0)
+"""Shifts of the lognormal envelope, in windows: nearly exponential to nearly normal."""
 _MOST_LUMPS = 6
+"""Broad lumps, at most."""
 _BETA_SHAPES = (0.5, 1.0, 2.0, 4.0)
+"""Each of the two shapes of the beta envelope."""
+_ON_HEAPS = (0.1, 0.2, 0.3, 0.4, 0.5)
+"""Shares of the readings on the comb, where at most half are ..."""
+_ON_COMB = (0.6, 0.75, 0.9, 0.97, 1.0)
+"""... and where most are."""
+_HEAP_SPREADS = (0.001, 0.003, 0.01, 0.02, 0.05)
+"""Spreads of the heaps, in units: rounding by hand."""
+_COMB_SPREADS = np.concatenate([_HEAP_SPREADS, np.geomspace(0.07, WIDEST, 6)])
+_HEAP_UNITS = 30
+"""Units tried on either side of the best one, closer and closer to it."""
 
 
 def log_mean_exp(terms: FloatArray, axis: int | None = None) -> FloatArray:
@@ -105,6 +119,37 @@ def log_broad_lumps(values: FloatArray, count: IntArray, inner: FloatArray) -> f
         - groups * np.log(window)
     )
     return float(log_mean_exp(log_sum_exp(terms)))
+
+
+def log_ratio_over_heaps(values: FloatArray, unit: float) -> float:
+    """Log Bayes factor, near one unit: most readings on the comb, against at most half of them.
+
+    The heaps are narrow (rounding by hand), the comb has a spread from 0.001 to 0.3 units, and
+    the remaining readings of the heaped null are uniform in phase. Both sides average over the
+    same units, closer and closer round `unit`.
+    """
+    reach = np.sqrt(np.sum(values**2)) or 1.0
+    nearness = np.geomspace(1e-4, 0.2, _HEAP_UNITS)
+    frequency = 1 / unit + np.concatenate([-nearness, [0.0], nearness]) / reach
+    cycles = values * frequency[frequency > 0, None]
+    phase = np.abs(cycles - np.rint(cycles))
+    comb, heaps = [], []
+    for spread in _COMB_SPREADS:
+        excess = np.maximum(_three_teeth(phase, spread), 1e-12) - 1
+        comb += [np.log1p(share * excess).sum(axis=1) for share in _ON_COMB]
+        if spread in _HEAP_SPREADS:
+            heaps += [np.log1p(share * excess).sum(axis=1) for share in _ON_HEAPS]
+    return float(log_mean_exp(np.array(comb).ravel()) - log_mean_exp(np.array(heaps).ravel()))
+
+
+def _three_teeth(phase: FloatArray, spread: float) -> FloatArray:
+    half = 0.5 / spread**2
+    density: FloatArray = (
+        np.exp(-(phase**2) * half)
+        + np.exp(-((1 - phase) ** 2) * half)
+        + np.exp(-((1 + phase) ** 2) * half)
+    ) / (spread * np.sqrt(2 * np.pi))
+    return density
 
 
 def log_falling(levels: FloatArray | IntArray, most: int) -> FloatArray:

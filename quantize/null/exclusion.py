@@ -1,27 +1,36 @@
-"""Which units the readings speak against, each by itself, where the scatter is known.
+"""Which units the readings, or counts, speak against, each by itself, where the scatter is known.
 
 At one unit, and with the scatter of the readings known, the comb is set against sizes that are
 anything: the Bayes factor is the product of the wrapped-normal densities of the phases. A unit is
 excluded when that is below 1/20 in each of several cases. They allow for what goes wrong at a
 bench unnoticed: one reading in twenty is nowhere near the comb, and the scatter is as known, 1.4
-or 2 times as wide, or the scale drifts by 1 %.
+or 2 times as wide, or the scale drifts by 1 %. Counts exclude a unit whose multiples the levels
+that stand out miss.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 
 import numpy as np
 
 from quantize._support.validation import FloatArray
 from quantize.comb.wrapped import log_comb_over_continuum
+from quantize.counts.counted import Counted
+from quantize.counts.fit import CountFit
+from quantize.counts.histogram import find_modes
 from quantize.levels import Levels
 from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
+from quantize.null.bounds import residual_over
+from quantize.null.guards import LEVELS_NEEDED
 
 AGAINST = math.log(20)
+"""Log Bayes factor against a unit from which on it is excluded."""
 _ASTRAY = 0.05
+"""Share of the readings that may be nowhere near the comb."""
 _CASES = ((1.0, 0.0), (1.4, 0.0), (2.0, 0.0), (1.0, 0.01))
 """Factor on the scatter, and growth of the standard deviation with the reading."""
 _BLURRED = 0.3
@@ -29,9 +38,20 @@ _BLURRED = 0.3
 _SHARPEST = 0.04
 """Spreads, in units, below which a comb is no easier to find; they bound the work."""
 _STEP = 0.5
+"""Distance of the trial units: no phase moves by more than this part of the least spread."""
 _OFFSETS = 32
+"""Values of a free offset, or of a shift, that are averaged over ..."""
 _OF_TWO, _STRIDE = 144, 89
+"""... and of two shifts, by a lattice of good points with this stride."""
 _BLOCK = 400_000
+_CELLS = 40
+"""Parts of the band, equal in log unit, in which counts may exclude every unit."""
+_NEAR = 0.06
+"""Levels that miss the multiples of a unit by more than this share of it (r.m.s.) exclude it."""
+_WIDE = 1.5
+"""Modes of more than so many sigma are no single levels."""
+HIDDEN = 4.0
+"""Levels closer than this many sigma run into each other and may not stand out."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -132,3 +152,36 @@ def _moved(fit: MixtureFit, levels: Levels) -> FloatArray:
 def _of_levels(lever: FloatArray, levels: Levels) -> FloatArray:
     mean: FloatArray = np.bincount(levels.index, weights=lever) / levels.count
     return mean
+
+
+def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) -> float:
+    """Part of the band, in log unit, whose units fit nothing that stands out of the counts.
+
+    A unit of at least four sigma is excluded when the modes miss its multiples, or when they are
+    fewer than a comb needs and too wide to be single levels. Nothing is excluded when the modes
+    fit the multiples of the best unit.
+    """
+    least = LEVELS_NEEDED["free" if data.free else "fixed"]
+    offset = None if data.free else data.fixed
+    wide = narrowest > _WIDE * sigma
+    if not wide and _fits(fit.modes, np.array([fit.unit]), offset):
+        return 0.0
+    span = data.histogram.span
+    edges = np.geomspace(data.band.low, data.band.high, _CELLS + 1)
+    out = 0
+    for low, high in itertools.pairwise(edges):
+        if math.sqrt(low * high) < HIDDEN * sigma:
+            continue
+        modes = find_modes(data.histogram, math.sqrt(low * high))
+        cycles = span * (1 / low - 1 / high)
+        units = 1 / np.linspace(1 / high, 1 / low, max(int(20 * cycles), 20))
+        too_few = wide and modes.size < least
+        out += too_few or not _fits(modes, units, offset)
+    return out / _CELLS
+
+
+def _fits(modes: FloatArray, units: FloatArray, offset: float | None) -> bool:
+    """Whether the modes stand near multiples of any of the units; fewer than two always do."""
+    if modes.size < 2:
+        return True
+    return bool(residual_over(modes, units, offset=offset).min() < _NEAR)

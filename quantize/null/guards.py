@@ -12,7 +12,10 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.comb.band import Band
+from quantize.counts.counted import Counted
+from quantize.counts.fit import CountFit
 from quantize.model.mixture import MixtureFit
+from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import SURE
 from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE
 from quantize.readings import Readings
@@ -20,7 +23,17 @@ from quantize.readings import Readings
 LEVELS_NEEDED = {"fixed": LEVELS_AT_ZERO, "free": LEVELS_FREE}
 """Fewest occupied levels: non-zero sizes with the offset known, any levels with it free."""
 _NARROW_BAND = 3.0
+"""A band whose ends differ by a smaller factor may have been narrowed round the answer."""
 _DRAWS = 500
+"""Draws of the whole numbers from the best mode."""
+_NEAR_THE_STEP = 0.02
+"""A unit this near the recording step, relative to it, is that step whatever its error."""
+_FEW_STEPS = 12
+"""A unit of a whole number of recording steps, fewer than this, comes with a warning."""
+_BENT = 5.0
+"""Counted levels that depart from equal distances by more standard deviations bend visibly."""
+_ODD_SHAPE = 1.5
+"""Chi-square for each degree of freedom above which counted levels are not quite normal."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -157,9 +170,8 @@ def _level_counts(fit: MixtureFit) -> tuple[FloatArray, FloatArray]:
     return counts, divisors
 
 
-def not_the_resolution(fit: MixtureFit) -> Finding:
+def not_the_resolution(step: float | None, unit: float, unit_err: float) -> Finding:
     """The unit is not the step to which the readings were rounded."""
-    step = fit.readings.rounding_step
     if step is None:
         return Finding(
             name="resolution",
@@ -167,15 +179,15 @@ def not_the_resolution(fit: MixtureFit) -> Finding:
             warns=False,
             sentence="The readings show no rounding step that could pass for a unit.",
         )
-    ratio = fit.unit / step
-    error = max(3 * fit.unit_err / step, 1e-6)
-    if ratio < 2 and abs(ratio - 1) < max(error, 0.02):
+    ratio = unit / step
+    error = max(3 * unit_err / step, 1e-6)
+    if ratio < 2 and abs(ratio - 1) < max(error, _NEAR_THE_STEP):
         return Finding(
             name="resolution",
             blocks=True,
             warns=True,
             sentence=(
-                f"The unit found ({fit.unit:.4g}) is the step to which the readings were "
+                f"The unit found ({unit:.4g}) is the step to which the readings were "
                 f"recorded ({step:g}): a property of the record, not of what was measured."
             ),
         )
@@ -185,12 +197,12 @@ def not_the_resolution(fit: MixtureFit) -> Finding:
             blocks=True,
             warns=True,
             sentence=(
-                f"The unit found ({fit.unit:.4g}) is smaller than two recording steps of {step:g}: "
+                f"The unit found ({unit:.4g}) is smaller than two recording steps of {step:g}: "
                 "these readings are too coarse for it."
             ),
         )
     whole = abs(ratio - round(ratio)) < error
-    if whole and error < 0.2 and ratio < 12:
+    if whole and error < 0.2 and ratio < _FEW_STEPS:
         return Finding(
             name="resolution",
             blocks=False,
@@ -246,4 +258,73 @@ def wide_band(band: Band, unit: float) -> Finding:
             f"Only units from {band.low:.4g} to {band.high:.4g} were tried; if that range was "
             "chosen after looking at the readings, the evidence is overstated."
         ),
+    )
+
+
+def findings_on_counts(fit: CountFit, data: Counted, rivals: Rivals) -> tuple[Finding, ...]:
+    """What each guard finds on readings that were counted in bins."""
+    equal = (_equal_distances(rivals),) if rivals.spacing.levels >= 3 else ()
+    return (
+        _levels_seen(rivals.spacing.levels, free=data.free),
+        _majority_in_levels(fit.background),
+        not_the_resolution(data.step, fit.unit, fit.unit_err),
+        wide_band(fit.band, fit.unit),
+        *equal,
+        _normal_shape(fit.chi_square / fit.degrees),
+    )
+
+
+def _levels_seen(seen: int, *, free: bool) -> Finding:
+    """Enough levels stand out of the counts, without any comb."""
+    least = LEVELS_NEEDED["free" if free else "fixed"]
+    what = "different level" if free else "different non-zero size"
+    what += " stands" if seen == 1 else "s stand"
+    few = seen < least
+    return Finding(
+        name="levels",
+        blocks=few,
+        warns=few,
+        sentence=f"{seen} {what} out of the counts"
+        + (f"; {least} are needed to tell equal distances from chance." if few else "."),
+    )
+
+
+def _majority_in_levels(background: float) -> Finding:
+    """More than half of the readings belong to levels."""
+    few = 1 - background <= 0.5
+    return Finding(
+        name="majority",
+        blocks=few,
+        warns=few,
+        sentence=f"{100 * (1 - background):.3g} % of the readings belong to the levels, the rest "
+        "to a flat background.",
+    )
+
+
+def _equal_distances(rivals: Rivals) -> Finding:
+    """The levels stand at equal distances, as far as counting can show."""
+    bent = rivals.bend > _BENT
+    why = (
+        ", which is more than counting alone explains: look for a scale that bends, or levels "
+        "that are not normal"
+    )
+    return Finding(
+        name="distances",
+        blocks=False,
+        warns=bent,
+        sentence=f"The levels stand within {100 * rivals.spacing.residual:.2g} % of a unit of "
+        f"equal distances{why if bent else ''}.",
+    )
+
+
+def _normal_shape(chi_square: float) -> Finding:
+    """The levels have the shape that was fitted to them."""
+    odd = chi_square > _ODD_SHAPE
+    why = "; the levels are not quite normal, and the error of the unit is widened for it"
+    return Finding(
+        name="shape",
+        blocks=False,
+        warns=odd,
+        sentence=f"Chi-square of the bins is {chi_square:.3g} per degree of freedom"
+        f"{why if odd else ''}.",
     )

@@ -8,22 +8,25 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.model.posterior import Posterior
-from quantize.null.comb import Teeth, comb_at_nodes
 from quantize.null.envelopes import (
     log_beta,
     log_broad_lumps,
     log_falling,
     log_mean_exp,
     log_normal,
+    log_ratio_over_heaps,
     log_skewed,
     log_sum_exp,
     log_uniform,
 )
-from quantize.null.heaped import log_ratio_over_heaps
-from quantize.null.lumpy import most_probable_groups
 from quantize.null.occupancy import SHARE_NAMES, Seating, log_norm, log_seats, seat
-from quantize.null.partitions import log_any_number, log_own_widths, log_partition_sums
-from quantize.null.sample import Sample, kept_nodes, merged
+from quantize.null.partitions import (
+    log_any_number,
+    log_own_widths,
+    log_partition_sums,
+    most_probable_groups,
+)
+from quantize.null.sample import Sample, Teeth, comb_at_nodes, kept_nodes, merged
 from quantize.null.two_generators import TwoGenerators, sums_of_two_units
 
 LEVELS_AT_ZERO = 3

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 
 RESTAURANTS = (0.5, 2.0, 8.0, 30.0)
+"""Concentrations of the Chinese-restaurant shares that are averaged over."""
+_LIKELIEST_CUT = 2.0
+"""Concentration of the shares under which the single most probable cut is found."""
+_UNDERFLOW = 745.0
+"""Terms this far below the largest, in natural logarithm, are zero in double precision."""
+_PER_LEVEL = float(np.log(2))
+"""By so much for each level, at most, the shares may still favour a group that grows."""
 _LOG_2PI = float(np.log(2 * np.pi))
 
 
@@ -59,23 +68,25 @@ def log_partition_sums(
     n = values.size
     sigmas, shares = variance.shape[0], log_seats.shape[0]
     rows = sigmas * shares
-    group = np.full((sigmas, shares, n + 1, n + 1), -np.inf)
-    start, stop, base = segments(values, variance)
-    size = _sizes(start, stop, count)
-    group[:, :, stop, start] = base[:, None, :] + log_seats[None, :, size]
+    groups = Groups(values, variance)
+    running = np.concatenate([[0], np.cumsum(count)])
     # In units of the span few groups and many have sums of a like size; otherwise the sums of
     # those that matter are lost beside those that do not.
     unit = np.log(np.ptp(values)) if np.ptp(values) > 0 else 0.0
-    table: FloatArray = group.reshape(rows, n + 1, n + 1) - unit
     # share[:, t, J] times exp(scale[:, t]) is the sum over cuts of the first t readings.
     share = np.zeros((rows, n + 1, most_groups + 1))
     share[:, 0, 0] = 1.0
     scale = np.zeros((rows, n + 1))
+    first, far = 0, _never_again(count)
     for t in range(1, n + 1):
-        exponent = table[:, t, :t] + scale[:, :t]
+        seats = log_seats[:, running[t] - running[first:t]]
+        group = groups.ending_at(t, first)[:, None, :] + seats - unit
+        exponent = group.reshape(rows, t - first) + scale[:, first:t]
         peak = exponent.max(axis=1)
-        ways = np.exp(exponent - peak[:, None])
-        fresh = np.matmul(ways[:, None, :], share[:, :t, :-1])[:, 0, :]
+        skipped = int(np.argmax((exponent > peak[:, None] - far).any(axis=0)))
+        first += skipped
+        ways = np.exp(exponent[:, skipped:] - peak[:, None])
+        fresh = np.matmul(ways[:, None, :], share[:, first:t, :-1])[:, 0, :]
         largest = np.maximum(fresh.max(axis=1), 1e-300)
         share[:, t, 1:] = fresh / largest[:, None]
         scale[:, t] = peak + np.log(largest)
@@ -96,8 +107,13 @@ def log_any_number(
     ----------
     Pitman, *Combinatorial Stochastic Processes*, Springer 2006, section 3.1.
     """
-    start, stop, base = segments(values, variance)
-    return _restaurant(start, stop, base - np.log(window), count)
+    groups = Groups(values, variance)
+
+    def on_window(stop: int, first: int) -> FloatArray:
+        base: FloatArray = groups.ending_at(stop, first) - np.log(window)
+        return base
+
+    return _restaurant(on_window, len(variance), count, _never_again(count))
 
 
 def log_own_widths(
@@ -108,33 +124,80 @@ def log_own_widths(
     `inner` (n,) is the sum of squares of the levels of each item about its mean.
     """
     variance = np.square(width)[:, None] / count
-    start, stop, base = segments(values, variance)
+    groups = Groups(values, variance)
     within = -0.5 * (
         (count - 1) * (_LOG_2PI + 2 * np.log(width)[:, None]) + inner / np.square(width)[:, None]
     )
     within -= 0.5 * np.log(count)
     running = np.concatenate([np.zeros((width.size, 1)), np.cumsum(within, axis=1)], axis=1)
-    base = base + running[:, stop] - running[:, start]
-    peak = base.max(axis=0)
-    mean = peak + np.log(np.mean(np.exp(base - peak), axis=0)) - np.log(window)
-    return float(_restaurant(start, stop, mean[None], count)[0])
+
+    def averaged(stop: int, first: int) -> FloatArray:
+        base = groups.ending_at(stop, first) + running[:, [stop]] - running[:, first:stop]
+        peak = base.max(axis=0)
+        mean: FloatArray = peak + np.log(np.mean(np.exp(base - peak), axis=0)) - np.log(window)
+        return mean[None]
+
+    return float(_restaurant(averaged, 1, count, np.inf)[0])
 
 
-def _restaurant(start: IntArray, stop: IntArray, group: FloatArray, count: IntArray) -> FloatArray:
+def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -> IntArray:
+    """Group of each of the sorted values under the single most probable cut, shape (n,).
+
+    Levels are uniform on the range of the values, shares those of a Chinese restaurant.
+
+    Examples
+    --------
+    >>> most_probable_groups(np.array([1.0, 1.1, 4.0, 4.1]), np.ones(4), 0.1).tolist()
+    [0, 0, 1, 1]
+    """
+    n = values.size
+    window = float(np.ptp(values)) * (n + 1) / max(n - 1, 1)
+    groups_of = Groups(values, sigma**2 * factor[None, :])
+    log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, n)))])
+    log_share = np.log(_LIKELIEST_CUT) - np.log(window)
+    best = np.zeros(n + 1)
+    came_from = np.zeros(n + 1, dtype=np.int64)
+    for t in range(1, n + 1):
+        seats = log_factorial[t - np.arange(t)]
+        candidates = best[:t] + groups_of.ending_at(t)[0] + seats + log_share
+        came_from[t] = int(np.argmax(candidates))
+        best[t] = candidates[came_from[t]]
+    groups = np.empty(n, dtype=np.int64)
+    t, label = n, 0
+    while t > 0:
+        groups[came_from[t] : t] = label
+        t, label = int(came_from[t]), label + 1
+    return label - 1 - groups
+
+
+def _never_again(count: IntArray) -> float:
+    """How far below the largest term a group has no part in any later sum.
+
+    Beside the groups that it is split into, one that grows on to the right gets ever less likely.
+    """
+    return _UNDERFLOW + _PER_LEVEL * float(count.sum())
+
+
+def _restaurant(
+    group: Callable[[int, int], FloatArray], sets: int, count: IntArray, far: float
+) -> FloatArray:
+    """`group` (stop, first) gives the log likelihoods of the groups that end there, one a set."""
     n, total_count = count.size, int(count.sum())
-    size = _sizes(start, stop, count)
+    running = np.concatenate([[0], np.cumsum(count)])
     log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, total_count)))])
     theta = np.array(RESTAURANTS)
-    sets = group.shape[0]
+    log_theta = np.log(theta)[:, None, None]
     rows = theta.size * sets
-    full = np.full((theta.size, sets, n + 1, n + 1), -np.inf)
-    full[:, :, stop, start] = group + log_factorial[size] + np.log(theta)[:, None, None]
-    table: FloatArray = full.reshape(rows, n + 1, n + 1)
     total = np.zeros((rows, n + 1))
+    first = 0
     for t in range(1, n + 1):
-        exponent = table[:, t, :t] + total[:, :t]
+        table = group(t, first) + log_factorial[running[t] - running[first:t]] + log_theta
+        exponent = table.reshape(rows, t - first) + total[:, first:t]
         peak = exponent.max(axis=1)
-        total[:, t] = peak + np.log(np.exp(exponent - peak[:, None]).sum(axis=1))
+        skipped = int(np.argmax((exponent > peak[:, None] - far).any(axis=0)))
+        first += skipped
+        ways = np.exp(exponent[:, skipped:] - peak[:, None])
+        total[:, t] = peak + np.log(ways.sum(axis=1))
     norm = -np.log(theta[:, None] + np.arange(total_count)).sum(axis=1)
     terms = total[:, n].reshape(theta.size, sets) + norm[:, None]
     best = terms.max(axis=0)
@@ -142,31 +205,28 @@ def _restaurant(start: IntArray, stop: IntArray, group: FloatArray, count: IntAr
     return mean
 
 
-def _sizes(start: IntArray, stop: IntArray, count: IntArray) -> IntArray:
-    """Levels in every group."""
-    running = np.concatenate([[0], np.cumsum(count)])
-    size: IntArray = running[stop] - running[start]
-    return size
+class Groups:
+    """Log likelihoods of runs of the sorted values that share a place, anywhere on the line."""
 
+    def __init__(self, values: FloatArray, variance: FloatArray) -> None:
+        weight = 1 / variance
+        centred = values - values.mean()
+        zero = np.zeros((variance.shape[0], 1))
+        self._weight, self._first, self._second, self._logs = (
+            np.concatenate([zero, np.cumsum(term, axis=1)], axis=1)
+            for term in (weight, weight * centred, weight * centred**2, np.log(variance))
+        )
 
-def segments(values: FloatArray, variance: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:
-    """First and past-the-last value of every group, and its log likelihood, shape (S, groups)."""
-    n = values.size
-    weight = 1 / variance
-    centred = values - values.mean()
-    zero = np.zeros((variance.shape[0], 1))
-    total, first, second, logs = (
-        np.concatenate([zero, np.cumsum(term, axis=1)], axis=1)
-        for term in (weight, weight * centred, weight * centred**2, np.log(variance))
-    )
-    start, stop = np.triu_indices(n + 1, 1)
-    precision = total[:, stop] - total[:, start]
-    squares = second[:, stop] - second[:, start]
-    squares -= np.square(first[:, stop] - first[:, start]) / precision
-    base: FloatArray = (
-        -0.5 * (logs[:, stop] - logs[:, start])
-        - 0.5 * np.log(precision)
-        - 0.5 * (stop - start - 1) * _LOG_2PI
-        - 0.5 * np.maximum(squares, 0.0)
-    )
-    return start, stop, base
+    def ending_at(self, stop: int, first: int = 0) -> FloatArray:
+        """Those whose last value is that before `stop`, begun at each of `first` … stop − 1."""
+        start = slice(first, stop)
+        precision = self._weight[:, [stop]] - self._weight[:, start]
+        squares = self._second[:, [stop]] - self._second[:, start]
+        squares -= np.square(self._first[:, [stop]] - self._first[:, start]) / precision
+        base: FloatArray = (
+            -0.5 * (self._logs[:, [stop]] - self._logs[:, start])
+            - 0.5 * np.log(precision)
+            - 0.5 * (stop - np.arange(first, stop) - 1) * _LOG_2PI
+            - 0.5 * np.maximum(squares, 0.0)
+        )
+        return base

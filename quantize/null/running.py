@@ -1,4 +1,4 @@
-"""Evidence that may be looked at after every reading, apart from the fixed-size verdict."""
+"""Evidence under optional stopping: it may be read after every reading; no verdict rests on it."""
 
 from __future__ import annotations
 
@@ -12,19 +12,30 @@ from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.null.envelopes import log_falling, log_mean_exp, log_normal, log_sum_exp
-from quantize.null.fixed_envelopes import log_fixed_envelopes
+from quantize.null.envelopes import log_mean_exp, log_normal, log_sum_exp
 from quantize.null.hypotheses import LEVELS_AT_ZERO
-from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES, log_norm, log_seats
-from quantize.null.partitions import log_any_number, log_partition_sums
+from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES
+from quantize.null.running_nulls import (
+    HEAP_SPREADS,
+    ON_HEAPS,
+    LevelsAnywhere,
+    log_fixed_envelopes,
+    log_heaped,
+)
 from quantize.readings import as_readings
 
 _SPREADS = np.array([0.04, 0.06, 0.09, 0.13, 0.19, 0.28])
-_HEAPED = (0.1, 0.2, 0.3, 0.4, 0.5)
-"""Shares of the readings that the heaped null puts on its comb."""
-_HEAP_SPREADS = (0.001, 0.003, 0.01, 0.03, 0.08)
+"""Spreads of the comb, sigma over unit, that are averaged over."""
 _SIGMAS = 10
+"""Sigmas of the nulls with levels that are averaged over."""
 _PLANNED = 60
+"""Readings for which the units are close enough together ..."""
+_FARTHEST = 4.0
+"""... where they lie this many units from the offset, r.m.s. ..."""
+_CLOSE = 1.5
+"""... by so many standard errors of the sharpest comb."""
+_FEWEST_UNITS = 40
+"""Units of the comb, at least."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -149,7 +160,10 @@ class RunningEvidence:
         shape = (self.unit.size, _SPREADS.size, len(CONCENTRATIONS))
         self._log_comb = np.zeros(shape)
         self._log_histogram = np.zeros((self.unit.size, len(CONCENTRATIONS)))
-        self._log_heaps = np.zeros((self.unit.size, len(_HEAP_SPREADS), len(_HEAPED)))
+        self._log_heaps = np.zeros((self.unit.size, len(HEAP_SPREADS), len(ON_HEAPS)))
+        self._levels = LevelsAnywhere(self._sigma, self._teeth, stop - start)
+        farthest = int(np.abs([self._first, self._first + self._teeth - 1]).max())
+        self._occupied = np.zeros((self.unit.size, farthest + 1), dtype=bool)
         self._values: list[float] = []
         self._states: set[Any] = set()
         self.log_evidence: list[float] = []
@@ -157,9 +171,8 @@ class RunningEvidence:
 
     @staticmethod
     def _unit_grid(low: float, high: float) -> FloatArray:
-        teeth = 4.0
-        step = 1.5 * _SPREADS[0] / (teeth * np.sqrt(_PLANNED))
-        return np.geomspace(low, high, max(int(np.log(high / low) / step), 40))
+        step = _CLOSE * _SPREADS[0] / (_FARTHEST * np.sqrt(_PLANNED))
+        return np.geomspace(low, high, max(int(np.log(high / low) / step), _FEWEST_UNITS))
 
     def update(self, value: float, *, state: Any = None, look: bool = True) -> float:
         """Take one reading; returns the log evidence (NaN when `look` is False).
@@ -244,19 +257,15 @@ class RunningEvidence:
         column = nearest - self._first
         inside = (column >= 0) & (column < self._teeth)
         self._counts[rows[inside], column[inside]] += 1
+        self._occupied[rows[inside], np.abs(nearest[inside])] = True
         place = np.clip(column + 1, 0, self._bins - 1)
         held = self._bin_counts[rows, place]
         self._log_histogram += np.log(_next_share(held, self._bins, seen) / self.unit[:, None])
         self._bin_counts[rows, place] += 1
-        self._log_heaps += _log_heaped(x / self.unit - nearest)
+        self._log_heaps += log_heaped(x / self.unit - nearest)
 
     def _comb_evidence(self) -> float:
-        occupied = self._counts > 0
-        integer = self._first[:, None] + np.arange(self._counts.shape[1])
-        levels = np.zeros(self.unit.size, dtype=np.int64)
-        for k in range(1, int(np.abs(integer).max()) + 1):
-            levels += np.any(occupied & (np.abs(integer) == k), axis=1)
-        enough = levels >= LEVELS_AT_ZERO
+        enough = self._occupied[:, 1:].sum(axis=1) >= LEVELS_AT_ZERO
         if not enough.any():
             return -np.inf
         terms = self._log_comb[enough].ravel()
@@ -279,35 +288,7 @@ class RunningEvidence:
 
     def _level_nulls(self) -> dict[str, float]:
         """Levels anywhere in the window: sums over all cuts of the sorted readings."""
-        values = np.sort(np.array(self._values))
-        n = values.size
-        length = self._bounds[1] - self._bounds[0]
-        ones = np.ones(n, dtype=np.int64)
-        different, members = np.unique(self._teeth, return_counts=True)
-        most = int(min(n, different.max()))
-        variance = np.repeat(self._sigma[:, None] ** 2, n, axis=1)
-        sums = log_partition_sums(values, variance, ones, log_seats(n), most)
-        sums = log_mean_exp(sums, axis=0) - np.arange(most + 1) * np.log(length)
-        weights = np.log(members / members.sum())
-        falling, norm = log_falling(different.astype(float), most), log_norm(different, n)
-        out = {
-            f"lumpy: {name}": float(log_sum_exp(log_sum_exp(sums[a] + falling) + norm[a] + weights))
-            for a, name in enumerate(SHARE_NAMES)
-        }
-        out["mixed: levels and background"] = float(
-            log_mean_exp(log_any_number(values, variance, ones, length))
-        )
-        return out
-
-
-def _log_heaped(phase: FloatArray) -> FloatArray:
-    """Log of how much likelier heaps make a reading at this phase than a flat cell, per spread and
-    share: log(1 − w + w·W(phase)), which leaves the reading's cell its probability."""
-    spread = np.array(_HEAP_SPREADS)
-    density = np.exp(-0.5 * (phase[:, None] / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
-    share = np.array(_HEAPED)
-    out: FloatArray = np.log1p(share * (density[:, :, None] - 1))
-    return out
+        return self._levels.log_evidences(np.sort(np.array(self._values)))
 
 
 def _next_share(held: FloatArray, levels: Any, seen: int) -> FloatArray:

@@ -1,4 +1,4 @@
-"""The levels of a sample under every noise that its model allows, sorted: what is compared.
+"""The sorted levels of a sample, and the comb on them, at the nodes of its posterior.
 
 Every hypothesis (comb, levels anywhere, sizes of any kind) is evaluated under the same nodes of
 noise, those of the posterior. A node is a sigma and a growth; it gives each level mean a variance,
@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.comb.window import log_unit_excess
 from quantize.levels import Levels
 from quantize.model.noise import POWERS, grown_variance
 from quantize.model.posterior import Posterior
@@ -20,8 +21,16 @@ from quantize.readings import Readings
 
 MOST_ITEMS = 200
 """More levels than this are merged with their neighbours before groups are formed of them."""
+WIDEST = 0.30
+"""Combs with a larger spread (sigma over unit) cannot be told from a continuum and are left out."""
+_MOST_NODES = 4000
+"""Nodes of the posterior at which the comb is evaluated, at most ..."""
+_NEGLIGIBLE_NODE = 12.0
+"""... and those whose log mass is this far below the largest are left out."""
 _MOST_SIGMAS = 60
-_NEGLIGIBLE = 15.0
+"""Nodes of noise at which the nulls are evaluated, at most ..."""
+_NEGLIGIBLE_NOISE = 15.0
+"""... and those whose log evidence is this far below the largest are left out."""
 _LOG_2PI = float(np.log(2 * np.pi))
 
 
@@ -198,8 +207,71 @@ def _starts(x: FloatArray, length: float) -> IntArray:
 def kept_nodes(log_evidence: Any) -> BoolArray:
     """Nodes of noise that may count: near enough to the best, and not too many."""
     log_evidence = np.asarray(log_evidence)
-    near: BoolArray = log_evidence > log_evidence.max() - _NEGLIGIBLE
+    near: BoolArray = log_evidence > log_evidence.max() - _NEGLIGIBLE_NOISE
     if near.sum() > _MOST_SIGMAS:
         cut = np.sort(log_evidence)[-_MOST_SIGMAS]
         near = log_evidence >= cut
     return near
+
+
+@dataclasses.dataclass(frozen=True)
+class Teeth:
+    """The comb at the nodes that count.
+
+    Attributes
+    ----------
+    unit, offset : arrays, shape (K,)
+        A free offset is the tooth nearest the middle of the readings.
+    integers : array, shape (K, n)
+        Nearest teeth of the sample's items.
+    noise : array, shape (K,)
+        Which node of noise each belongs to.
+    log_likelihood : array, shape (K,)
+        Log of the prior mass of the node times the density of the levels, each free to take any
+        tooth: the occupancy is not yet in it.
+    log_nearest : array, shape (K,)
+        The same with every item on its nearest tooth. The nulls with levels leave out groups that
+        interleave, so they are compared with this one.
+    """
+
+    unit: FloatArray
+    offset: FloatArray
+    integers: IntArray
+    noise: IntArray
+    log_likelihood: FloatArray
+    log_nearest: FloatArray
+
+
+def comb_at_nodes(found: Posterior, sample: Sample, high: float) -> Teeth:
+    """The comb of a model without outliers or envelope, at units up to `high`.
+
+    The likelihood of the posterior has the number of teeth in the span of the readings in it
+    (`quantize.comb.window`); here the occupancy takes its place.
+    """
+    typical = np.sqrt(np.median(sample.variance / sample.weight_of_one, axis=1))
+    points = found.likeliest(
+        _MOST_NODES, within=_NEGLIGIBLE_NODE, least=typical / WIDEST, largest=high
+    )
+    p, noise, log_mass = points.parameters, points.noise, points.log_mass
+    n, likelihood = sample.levels.size, found.likelihood
+    span = likelihood.envelope.span
+    excess = log_unit_excess(p.unit, likelihood.blur_in_units(p), span, n)
+    log_density = log_mass + n * (excess + np.log(span / p.unit))
+    offset = p.offset - sample.base
+    if found.prior.free and np.all(sample.lever == 1):
+        # A free offset is known best among the readings: teeth are counted from there.
+        offset += p.unit * np.rint((sample.levels.mean() - offset) / p.unit)
+    from_offset = sample.values - offset[:, None] * sample.lever
+    whole = np.rint(from_offset / p.unit[:, None])
+    away = np.square(from_offset - p.unit[:, None] * whole)
+    variance = sample.variance[noise]
+    nearest = -0.5 * np.sum(away / variance + np.log(variance) + _LOG_2PI, axis=1)
+    nearest += points.log_prior + sample.log_within[noise] + sample.log_merged[noise]
+    return Teeth(
+        unit=p.unit,
+        offset=offset,
+        integers=whole.astype(np.int64),
+        noise=noise,
+        log_likelihood=log_density,
+        log_nearest=nearest,
+    )

@@ -1,4 +1,4 @@
-"""From numbers to a verdict of three values, in sentences a sceptical colleague would sign."""
+"""From evidence and guards to a verdict of three values with reasons, for readings and counts."""
 
 from __future__ import annotations
 
@@ -9,11 +9,18 @@ from typing import Protocol
 
 import numpy as np
 
-from quantize.model.mixture import MixtureFit
+from quantize.comb.band import Band
+from quantize.counts.fit import CountFit
+from quantize.model.mixture import MixtureFit, fit_posterior
+from quantize.model.model import MixtureModel
+from quantize.null import guards
 from quantize.null.calibration import FLOOR, least_by_kind
-from quantize.null.exclusion import Limit
+from quantize.null.count_rivals import Rivals
+from quantize.null.evidence import LevelEvidence, level_evidence
+from quantize.null.exclusion import HIDDEN, Limit
 from quantize.null.guards import Finding
 from quantize.null.power import readings_needed
+from quantize.readings import Readings
 
 KINDS = {
     "smooth": "the readings, smeared out (periodogram)",
@@ -30,6 +37,47 @@ KINDS = {
 
 STEPS, NO_STEPS, CANNOT_TELL = "steps", "no steps", "cannot tell"
 _DOMINANT = 0.5
+"""A unit with a larger share than this of the posterior is worth more readings."""
+_SURE_OF_UNIT = 0.9
+"""A unit with a smaller share is less sure than the steps, and the reasons say so."""
+_MOST_OF_THE_BAND = 0.8
+"""Part of the band that counts must exclude before they show no steps ..."""
+_FEWEST_FOR_NO = 4000
+"""... readings that they must hold ..."""
+_SEEN_COUNTS = 200
+"""... and readings in a level that would have stood out."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Assessment:
+    """The mixture of a sample, the evidence of its levels, and what each guard found."""
+
+    mixture: MixtureFit
+    evidence: LevelEvidence
+    findings: tuple[Finding, ...]
+
+    @property
+    def blocked(self) -> bool:
+        """Whether a guard stands in the way of "steps"."""
+        return any(finding.blocks for finding in self.findings)
+
+
+def assess(data: Readings, band: Band, model: MixtureModel, *, alpha: float = 0.05) -> Assessment:
+    """Fit the mixture and hold its levels against data without steps."""
+    mixture = fit_posterior(data, band, model)
+    evidence = level_evidence(mixture.posterior, alpha=alpha)
+    far = guards.far_readings(data, band)
+    return Assessment(
+        mixture=mixture,
+        evidence=evidence,
+        findings=(
+            *(() if far is None else (far,)),
+            guards.enough_levels(mixture, evidence.occupied_teeth),
+            guards.not_the_resolution(data.rounding_step, mixture.unit, mixture.unit_err),
+            guards.majority_on_comb(mixture),
+            guards.wide_band(band, mixture.unit),
+        ),
+    )
 
 
 class Evidence(Protocol):
@@ -52,8 +100,8 @@ class Judgement:
 
     verdict: str
     reasons: tuple[str, ...]
-    advice: tuple[str, ...]
-    no_unit_above: float | None
+    advice: tuple[str, ...] = ()
+    no_unit_above: float | None = None
 
 
 def judge(
@@ -82,24 +130,17 @@ def judge(
                 "distances were left out on request and could look the same."
             )
         share = float(mixture.alternatives["share"].iloc[0])
-        if share < 0.9:
+        if share < _SURE_OF_UNIT:
             reasons.append(
                 f"The size of the unit is less sure than the steps: {_per_cent(share)} for the "
                 "best one, the rest for its rivals."
             )
-        return Judgement(
-            verdict=STEPS, reasons=tuple(reasons), advice=_mend(far), no_unit_above=None
-        )
+        return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=_mend(far))
     if p <= alpha or evidence.log_bayes_factor >= 0:
         limit = None
     if limit is not None and limit.decides and not far:
         reasons = [*_excluded_sentences(limit), *remarks[-1:]]
-        return Judgement(
-            verdict=NO_STEPS,
-            reasons=tuple(reasons),
-            advice=(),
-            no_unit_above=limit.low,
-        )
+        return Judgement(verdict=NO_STEPS, reasons=tuple(reasons), no_unit_above=limit.low)
     reasons = list(far)
     if p > alpha:
         reasons.append(_not_enough_sentence(p, alpha, worst))
@@ -114,6 +155,67 @@ def judge(
         advice=(*_mend(far), *_advice(mixture)),
         no_unit_above=None if limit is None else limit.low,
     )
+
+
+def judge_counts(
+    fit: CountFit,
+    findings: Sequence[Finding],
+    p: float,
+    rivals: Rivals,
+    *,
+    alpha: float,
+    excluded: float,
+) -> Judgement:
+    """Bring p-value and guards of counts to one verdict; `excluded` is a part of the band."""
+    seen = rivals.spacing.levels
+    blocked = [f.sentence for f in findings if f.blocks]
+    if p <= alpha and not blocked:
+        remarks = (f.sentence for f in findings if not f.blocks)
+        reason = (
+            "Levels placed anywhere stand as near to equal distances with a chance of at most "
+            f"{p:.1g}, by an analytic bound that counts every unit of the band."
+        )
+        return Judgement(verdict=STEPS, reasons=(reason, *remarks))
+    reasons = list(blocked)
+    if p > alpha and seen >= 3:
+        chance = (
+            "Levels placed anywhere stand as near to equal distances with a chance of up to "
+            f"{p:.2g}; the limit set beforehand is {alpha:g}."
+        )
+        reasons.insert(0, chance)
+    if excluded >= _MOST_OF_THE_BAND and fit.total >= _FEWEST_FOR_NO and p > alpha:
+        share = max(100 * _SEEN_COUNTS / fit.total, 0.1)
+        reasons = [
+            f"No unit in {100 * excluded:.0f} % of the range tried fits what stands out of "
+            f"the counts; levels that hold {share:.2g} % of the readings or more, with a "
+            "scatter below a quarter of the unit, would have stood out.",
+            "A unit below four times the scatter of a level could still hide.",
+            *reasons,
+        ]
+        return Judgement(verdict=NO_STEPS, reasons=tuple(reasons))
+    advice = _advice_on_counts(fit, rivals, excluded)
+    return Judgement(verdict=CANNOT_TELL, reasons=tuple(reasons), advice=advice)
+
+
+def _advice_on_counts(fit: CountFit, rivals: Rivals, excluded: float) -> tuple[str, ...]:
+    advice = []
+    if rivals.spacing.levels < 3:
+        advice.append(
+            "Levels show when their scatter is below a third of the unit: reduce the noise, or "
+            "take readings over a wider range of sizes."
+        )
+    else:
+        advice.append(
+            "More levels settle it, not more readings of the same ones: widen the range of sizes."
+        )
+    if excluded < _MOST_OF_THE_BAND and fit.band.low < HIDDEN * rivals.narrowest:
+        advice.append(
+            "The scatter of a reading, known from elsewhere (`sigma_range`), or a range of units "
+            "that begins at four times the scatter, lets the counts exclude units."
+        )
+    if fit.total < _FEWEST_FOR_NO:
+        advice.append("Take more readings; with a few thousand, weak levels stand out.")
+    return tuple(advice)
 
 
 def _odds_sentence(p: float, worst: str, evidence: Evidence) -> str:

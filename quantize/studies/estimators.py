@@ -23,7 +23,7 @@ from quantize.comb.band import band_for
 from quantize.comb.least_squares import fit_comb
 from quantize.comb.periodogram import periodogram
 from quantize.model.mixture import fit_mixture, model_of
-from quantize.null.assess import assess
+from quantize.null.verdict import assess
 from quantize.readings import Readings
 from quantize.studies.conditions import fingerprint, name_of
 from quantize.studies.simulate import SimulatedReadings

@@ -9,9 +9,9 @@ import pytest
 from scipy import integrate, stats
 
 import quantize as qz
-from quantize.null.fitted import Uniform
-from quantize.null.fixed_envelopes import log_ends_anywhere, log_two_sided
-from quantize.null.lumpy import most_probable_groups
+from quantize.null.partitions import most_probable_groups
+from quantize.null.running_nulls import log_ends_anywhere, log_two_sided
+from quantize.null.samplers import Uniform
 
 PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
 BAND = (1.2, 4.0)

@@ -13,8 +13,7 @@ from scipy.special import logsumexp
 from scipy.stats import norm
 
 import quantize as qz
-from quantize.null.comb import WIDEST, Teeth, comb_at_nodes
-from quantize.null.sample import sample_of
+from quantize.null.sample import WIDEST, Teeth, comb_at_nodes, sample_of
 
 LOW, HIGH = 0.7, 1.6
 WHOLE = np.arange(-12, 13)

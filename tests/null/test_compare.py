@@ -8,7 +8,7 @@ from scipy import stats
 
 import quantize as qz
 from quantize.comb.band import band_for
-from quantize.null.smooth import SmoothedBootstrap
+from quantize.null.samplers import SmoothedBootstrap
 from quantize.null.statistics import LargestScore
 from quantize.readings import Readings
 

@@ -12,13 +12,9 @@ from scipy import stats
 
 import quantize as qz
 from quantize.comb.band import Band
-from quantize.null.count_verdict import (
-    CANNOT_TELL,
-    NO_STEPS,
-    excluded_part,
-    findings_on,
-    judged_without_steps,
-)
+from quantize.null.exclusion import excluded_part
+from quantize.null.guards import Finding, findings_on_counts
+from quantize.null.verdict import CANNOT_TELL, NO_STEPS, judge_counts
 
 BAND = Band(low=4.0, high=12.0, chosen=False, reason="")
 
@@ -48,10 +44,12 @@ REDUCE, WIDEN, MORE = "reduce the noise", "widen the range of sizes", "a few tho
     ],
 )
 def test_advice_where_counts_cannot_tell(levels: int, total: int, wanted: list[str]) -> None:
-    verdict, reasons, advice = judged_without_steps(
-        0.4, 0.05, ["blocked"], 0.0, fit_with(total=total), DATA, rivals_with(levels)
+    blocked = [Finding(name="levels", blocks=True, warns=True, sentence="blocked")]
+    found = judge_counts(
+        fit_with(total=total), blocked, 0.4, rivals_with(levels), alpha=0.05, excluded=0.0
     )
-    assert verdict == CANNOT_TELL
+    reasons, advice = found.reasons, found.advice
+    assert found.verdict == CANNOT_TELL
     assert len(advice) == len(wanted)
     assert all(words in sentence for words, sentence in zip(wanted, advice, strict=True))
     # The chance is told first where there are levels enough to have one.
@@ -61,13 +59,13 @@ def test_advice_where_counts_cannot_tell(levels: int, total: int, wanted: list[s
 
 @pytest.mark.parametrize(("total", "verdict"), [(3999, CANNOT_TELL), (4000, NO_STEPS)])
 def test_no_steps_needs_four_thousand_readings(total: int, verdict: str) -> None:
-    found = judged_without_steps(0.4, 0.05, [], 0.9, fit_with(total=total), DATA, rivals_with(2))
-    assert found[0] == verdict
+    found = judge_counts(fit_with(total=total), [], 0.4, rivals_with(2), alpha=0.05, excluded=0.9)
+    assert found.verdict == verdict
 
 
 @pytest.mark.parametrize(("background", "stops"), [(0.49, False), (0.5, True), (0.8, True)])
 def test_most_readings_must_belong_to_the_levels(background: float, stops: bool) -> None:
-    every = findings_on(fit_with(background=background), DATA, rivals_with(5))
+    every = findings_on_counts(fit_with(background=background), DATA, rivals_with(5))
     (found,) = [finding for finding in every if finding.name == "majority"]
     assert (found.blocks, found.warns) == (stops, stops)
 

@@ -7,7 +7,7 @@ import pytest
 from detectors import detector
 
 import quantize as qz
-from quantize.null.spacing import equal_spacing, rayleigh_bound, score_bound
+from quantize.null.bounds import equal_spacing, rayleigh_bound, score_bound
 
 
 def apart(rng, k, least, width=40.0):

@@ -13,7 +13,7 @@ from scipy import stats
 
 import quantize as qz
 from quantize.comb.band import Band
-from quantize.null.count_verdict import excluded_part
+from quantize.null.exclusion import excluded_part
 
 BAND = Band(low=4.0, high=12.0, chosen=False, reason="")
 CELLS = np.geomspace(4.0, 12.0, 41)

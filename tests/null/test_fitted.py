@@ -6,7 +6,7 @@ from scipy import stats
 
 import quantize as qz
 from quantize import InputError
-from quantize.null.fitted import FittedFamily, Normal, Uniform
+from quantize.null.samplers import FittedFamily, Normal, Uniform
 from quantize.readings import Readings
 
 PAGE = [2.13, 3.97, 6.02, 8.11, 9.94, 14.01, 4.1, 11.9]

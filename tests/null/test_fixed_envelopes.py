@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from quantize.null.fixed_envelopes import (
+from quantize.null.running import RunningEvidence
+from quantize.null.running_nulls import (
     log_cells,
     log_ends_anywhere,
     log_fixed_envelopes,
     log_two_sided,
 )
-from quantize.null.running import RunningEvidence
 
 WINDOW = (-6.0, 6.0)
 VALUES = np.array([-1.3, 0.2, 0.9, 2.6])

@@ -14,7 +14,7 @@ from scipy.stats import norm
 
 import quantize as qz
 from quantize.null import envelopes
-from quantize.null.heaped import log_ratio_over_heaps
+from quantize.null.envelopes import log_ratio_over_heaps
 from quantize.null.hypotheses import NULLS, SAME_ENVELOPE
 from quantize.null.verdict import KINDS
 

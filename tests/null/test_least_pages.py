@@ -7,7 +7,7 @@ import pytest
 
 import quantize as qz
 from quantize.comb.band import Band
-from quantize.null.fitted import Uniform
+from quantize.null.samplers import Uniform
 from quantize.null.statistics import LargestScore
 
 

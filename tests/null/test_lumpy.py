@@ -5,7 +5,8 @@ from numpy.testing import assert_allclose
 from scipy.stats import kstest
 
 from quantize import Readings
-from quantize.null.lumpy import RedrawnLevels, most_probable_groups
+from quantize.null.partitions import most_probable_groups
+from quantize.null.samplers import RedrawnLevels
 
 
 def test_groups_are_the_clusters_that_made_the_values():

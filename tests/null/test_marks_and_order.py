@@ -10,9 +10,9 @@ import pytest
 
 import quantize as qz
 from quantize.model.mixture import MixtureFit
+from quantize.null.bounds import _mean_phase
 from quantize.null.guards import Finding
 from quantize.null.occupancy import seat
-from quantize.null.spacing import _mean_phase
 from quantize.null.verdict import _advice, judge
 
 

@@ -11,7 +11,7 @@ from scipy.special import gammaln
 from scipy.stats import norm
 
 import quantize as qz
-from quantize.null.lumpy import most_probable_groups
+from quantize.null.partitions import most_probable_groups
 from quantize.null.sample import Sample, sample_of
 from quantize.null.two_generators import TwoGenerators, sums_of_two_units
 

@@ -1,0 +1,248 @@
+"""Samplers of data without steps: smeared out, of a fitted family, or clusters moved elsewhere.
+
+Each draws the charge states anew; the scatter of the readings within a state is drawn again too,
+and the rounding is done again.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from typing import Any, Protocol, runtime_checkable
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray, IntArray
+from quantize.levels import Levels
+from quantize.null.partitions import log_any_number, most_probable_groups
+from quantize.readings import Readings
+
+BANDWIDTH = 0.35
+"""Kernel width in units of the largest trial unit.
+
+A comb of unit u keeps exp(−2π²·0.35²) = 9 % of its first harmonic under this kernel, at any number
+of readings; with the usual rule, which shrinks with n, the null itself would grow steps.
+"""
+_FINEST_SIGMA = 40.0
+"""Clusters may be made by sigmas down to this part of the smallest unit."""
+_SIGMAS = 12
+"""Sigmas that are tried to find the clusters."""
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class SmoothedBootstrap:
+    """Charge states drawn again with replacement and spread by a normal kernel.
+
+    Variance is kept by shrinking towards the mean. The scatter of the readings within a state is
+    drawn again too, and the rounding is done again.
+    """
+
+    mean: FloatArray
+    index: IntArray
+    inner: FloatArray
+    bandwidth: float
+    like: Readings
+
+    @classmethod
+    def of(cls, readings: Readings, largest_unit: float) -> SmoothedBootstrap:
+        """The null of these readings for trial units up to `largest_unit`."""
+        levels = readings.levels()
+        mean, index = levels.mean, levels.index
+        n = mean.size
+        spread = float(np.std(mean, ddof=1)) if n > 1 else 0.0
+        rule = 1.06 * spread * n**-0.2
+        return cls(
+            mean=mean,
+            index=index,
+            inner=readings.values - mean[index],
+            bandwidth=max(BANDWIDTH * largest_unit, rule),
+            like=readings,
+        )
+
+    def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
+        """`size` data sets, shape (size, n)."""
+        n = self.mean.size
+        centre, variance = float(self.mean.mean()), float(self.mean.var())
+        drawn = self.mean[rng.integers(0, n, (size, n))] - centre
+        drawn += self.bandwidth * rng.standard_normal((size, n))
+        if variance > 0:
+            drawn *= np.sqrt(variance / (variance + self.bandwidth**2))
+        values: FloatArray = centre + drawn[:, self.index]
+        values += scatter_within(self.inner, self.index, values.shape, rng)
+        return self.like.recorded(values)
+
+
+def scatter_within(
+    inner: FloatArray, index: IntArray, shape: tuple[int, ...], rng: np.random.Generator
+) -> FloatArray | float:
+    """The readings' deviations from the means of their states, drawn again in `shape`.
+
+    Nothing where no state was read twice.
+    """
+    if not np.any(inner):
+        return 0.0
+    # Residuals of states of m readings are short by sqrt((m−1)/m).
+    count = np.bincount(index)[index]
+    repeated = (inner * np.sqrt(count / np.maximum(count - 1, 1)))[count > 1]
+    drawn: FloatArray = rng.choice(repeated, size=shape)
+    return drawn
+
+
+@runtime_checkable
+class Family(Protocol):
+    """What is asked of a family: the continuous distributions of ``scipy.stats`` have it."""
+
+    @property
+    def fit(self) -> Callable[[Any], Any]:
+        """Parameters of the family for some values."""
+
+    @property
+    def rvs(self) -> Callable[..., Any]:
+        """Draws with these parameters, of a `size`, by a `random_state`."""
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class FittedFamily:
+    """Charge states drawn from a family that was fitted to their means by its own ``fit``.
+
+    The scatter of the readings within a state is drawn again too, and the rounding is done again.
+    """
+
+    draw: Callable[..., Any]
+    parameters: tuple[float, ...]
+    index: IntArray
+    inner: FloatArray
+    like: Readings
+
+    @classmethod
+    def of(cls, readings: Readings, family: Family) -> FittedFamily:
+        """The null of these readings.
+
+        Raises
+        ------
+        InputError
+            When the family cannot be fitted.
+        """
+        levels = readings.levels()
+        name = getattr(family, "name", type(family).__name__)
+        try:
+            with np.errstate(all="ignore"):
+                parameters = tuple(float(value) for value in family.fit(levels.mean))
+        except (ValueError, RuntimeError, ArithmeticError) as error:
+            raise InputError(
+                f"`null` {name} cannot be fitted to the readings ({error}); "
+                "give another family or a sampler."
+            ) from None
+        if not np.all(np.isfinite(parameters)):
+            raise InputError(
+                f"`null` {name} fits the readings with the parameters {parameters}; "
+                "give another family or a sampler."
+            )
+        return cls(
+            draw=family.rvs,
+            parameters=parameters,
+            index=levels.index,
+            inner=readings.values - levels.mean[levels.index],
+            like=readings,
+        )
+
+    def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
+        """`size` data sets, shape (size, n)."""
+        shape = (size, int(self.index.max()) + 1)
+        drawn = np.asarray(self.draw(*self.parameters, size=shape, random_state=rng), dtype=float)
+        values = drawn[:, self.index]
+        return self.like.recorded(
+            values + scatter_within(self.inner, self.index, values.shape, rng)
+        )
+
+
+class Uniform:
+    """Uniform over the range of the values, widened by (n + 1)/(n − 1) as for a uniform sample."""
+
+    name = "uniform"
+
+    def fit(self, data: FloatArray) -> tuple[float, float]:
+        """Lower end and length."""
+        n = data.size
+        span = float(np.ptp(data))
+        length = span * (n + 1) / max(n - 1, 1)
+        return float(data.min()) - 0.5 * (length - span), length
+
+    def rvs(self, start: float, length: float, *, size: Any, random_state: Any) -> FloatArray:
+        """Draws, of shape `size`."""
+        drawn: FloatArray = start + length * random_state.random(size)
+        return drawn
+
+
+class Normal:
+    """Normal with the mean and the standard deviation (n − 1) of the values."""
+
+    name = "normal"
+
+    def fit(self, data: FloatArray) -> tuple[float, float]:
+        """Mean and standard deviation."""
+        return float(data.mean()), float(data.std(ddof=1)) if data.size > 1 else 0.0
+
+    def rvs(self, mean: float, deviation: float, *, size: Any, random_state: Any) -> FloatArray:
+        """Draws, of shape `size`."""
+        drawn: FloatArray = random_state.normal(mean, deviation, size)
+        return drawn
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class RedrawnLevels:
+    """Sampler: every cluster keeps its readings and their scatter, and moves to a new place.
+
+    The places are uniform on the range of the readings widened by one mean gap. Rounding is done
+    again. It is a null for `quantize.compare_null`.
+    """
+
+    centre: FloatArray
+    residual: FloatArray
+    group: IntArray
+    low: float
+    high: float
+    like: Readings
+
+    @classmethod
+    def of(cls, readings: Readings, smallest: float, largest: float) -> RedrawnLevels:
+        """The null of these readings; units from `smallest` to `largest` set the noise grid."""
+        levels = readings.levels()
+        order = np.argsort(levels.mean, kind="stable")
+        values, factor = levels.mean[order], levels.factor[order]
+        sigma = _sigma_grid(readings, levels, smallest, largest)
+        window = float(np.ptp(values)) * (values.size + 1) / (values.size - 1)
+        one = np.ones(values.size, dtype=np.int64)
+        evidence = log_any_number(values, np.outer(sigma**2, factor), one, window)
+        if not levels.sigma_given:
+            evidence -= levels.degrees * np.log(sigma) + 0.5 * levels.scatter / sigma**2
+        sorted_groups = most_probable_groups(values, factor, float(sigma[np.argmax(evidence)]))
+        of_level = np.empty(values.size, dtype=np.int64)
+        of_level[order] = sorted_groups
+        group = of_level[levels.index]
+        count = np.bincount(group)
+        centre = np.bincount(group, weights=readings.values) / count
+        gap = readings.span / max(count.size, 2)
+        return cls(
+            centre=centre,
+            residual=readings.values - centre[group],
+            group=group,
+            low=float(readings.values.min()) - 0.5 * gap,
+            high=float(readings.values.max()) + 0.5 * gap,
+            like=readings,
+        )
+
+    def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
+        """`size` data sets, shape (size, n)."""
+        places = rng.uniform(self.low, self.high, (size, self.centre.size))
+        return self.like.recorded(places[:, self.group] + self.residual)
+
+
+def _sigma_grid(readings: Readings, levels: Levels, smallest: float, largest: float) -> FloatArray:
+    """Deviations of a reading that may have made the clusters."""
+    if levels.sigma_given:
+        return np.ones(1)
+    least = max((readings.rounding_step or 0.0) / np.sqrt(12), smallest / _FINEST_SIGMA)
+    most = max(min(readings.span / 4, largest / 2), 2 * least)
+    return np.geomspace(least, most, _SIGMAS)
