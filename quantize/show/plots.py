@@ -9,10 +9,10 @@ import numpy as np
 
 from quantize._support import validation
 from quantize.comb.alternatives import relation
-from quantize.show import style, tables
+from quantize.show import facts, style
+from quantize.show.numbers import plus_minus, rounded, significant
 from quantize.show.plots_comb import draw_score, plot_integers, plot_phases
 from quantize.show.plots_null import plot_null
-from quantize.show.rounding import plus_minus, rounded, significant
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -120,8 +120,8 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
             zorder=3,
             label="readings",
         )
-    labelled = x.size <= _LABELLED and tables.stands(found)
-    if labelled and tables.readable(tables.levels(found)):
+    labelled = x.size <= _LABELLED and facts.stands(found)
+    if labelled and facts.readable(facts.levels(found)):
         for i, (value, n) in enumerate(zip(x.tolist(), k.tolist(), strict=True), start=1):
             if i == 1 or n != k[i - 2]:
                 ax.annotate(
@@ -146,7 +146,7 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
 
 def draw_evidence(found: Analysis, ax: Axes) -> None:
     """The score of every trial unit, the threshold of smooth samples, the named rivals."""
-    threshold = tables.threshold(found)
+    threshold = facts.threshold(found)
     draw_score(found.score, ax, threshold=threshold, alpha=found.alpha, marks=_rivals(found))
     title = "How well each trial unit fits"
     if threshold is None:

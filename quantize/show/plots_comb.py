@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize._support import validation
-from quantize.show import style, tables
-from quantize.show.rounding import plus_minus
+from quantize.show import facts, style
+from quantize.show.numbers import plus_minus
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -223,7 +223,7 @@ def _stack(turns: FloatArray) -> FloatArray:
 
 def plot_integers(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
     """Probability of every whole number that each reading (or state) may have."""
-    rows = tables.levels(found)
+    rows = facts.levels(found)
     order = np.argsort([row.value for row in rows], kind="stable")[:_MOST_ROWS]
     data = found.readings
     axes = style.new_axes(6.4, 1.6 + 0.19 * order.size) if ax is None else ax

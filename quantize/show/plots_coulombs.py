@@ -8,7 +8,7 @@ import numpy as np
 
 from quantize._support import validation
 from quantize.show import style
-from quantize.show.rounding import brackets
+from quantize.show.numbers import brackets
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,7 +50,7 @@ def plot_coulombs(found: UnitInCoulombs, ax: Axes | None = None, *, view: str = 
 
 
 def _budget(found: Propagation, ax: Axes) -> None:
-    from quantize.show.report_words import input_name
+    from quantize.show.sentences import input_name
 
     table = found.budget.sort_values("share")
     share = 100 * np.abs(table["share"].to_numpy(float))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from quantize.show import style
-from quantize.show.rounding import plus_minus
+from quantize.show.numbers import plus_minus
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

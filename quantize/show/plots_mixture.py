@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize._support import validation
-from quantize.show import style, words
+from quantize.show import numbers, style
+from quantize.show.numbers import brackets
 from quantize.show.plots_comb import plain_ticks, plot_integers, plot_phases
-from quantize.show.rounding import brackets
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -95,7 +95,7 @@ def mark_modes(
         ax.vlines(row["unit"], peak, level, color=style.ACCENT, lw=0.9, ls=":", zorder=2)
         right = len(rows) > 1 and np.log(row["unit"] / low) > 0.6 * np.log(high / low)
         ax.annotate(
-            f"{brackets(row['unit'], row['unit_err'])}, {words.share(row['share'])}",
+            f"{brackets(row['unit'], row['unit_err'])}, {numbers.share(row['share'])}",
             (row["unit"], level),
             xytext=(-4 if right else 4, 0),
             textcoords="offset points",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from quantize.show import style, words
+from quantize.show import numbers, style
 from quantize.show.plots_comb import whole_ticks
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
         axes.axvline(seen, color=style.ACCENT, lw=1.6, zorder=4)
         left = seen > 0.5 * (edges[0] + max(edges[-1], seen))
         axes.annotate(
-            f"these readings: {seen:.3g}\n{words.chance(found.p_value)} without steps\n"
+            f"these readings: {seen:.3g}\n{numbers.chance(found.p_value)} without steps\n"
             "does as well",
             (seen, 0.97 * top),
             xytext=(-6 if left else 6, 0),
