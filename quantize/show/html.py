@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -45,21 +45,20 @@ def _block(block: Block, table: Callable[[Table], str]) -> str:
 
 def notebook_table(table: Table) -> str:
     """A small table; numbers to the right, words to the left."""
-    gap = {column.key: "…" for column in table.columns}
-    rows = [gap if row is None else row for row in table.rows]
-    sides = {
-        c.key: "right" if all(_is_number(row[c.key]) for row in rows) else "left"
-        for c in table.columns
-    }
+    columns = table.columns
+    rows = [["…" if row is None else c.cell(row) for c in columns] for row in table.rows]
+    sides = [
+        "right" if all(map(_is_number, cells)) else "left" for cells in zip(*rows, strict=True)
+    ]
 
-    def cells(row: Mapping[str, str], tag: str) -> str:
+    def line(texts: Sequence[str], tag: str) -> str:
         return "".join(
-            f'<{tag} style="{_CELL.format(sides[c.key])}">{escape(row[c.key])}</{tag}>'
-            for c in table.columns
+            f'<{tag} style="{_CELL.format(side)}">{escape(text)}</{tag}>'
+            for text, side in zip(texts, sides, strict=True)
         )
 
-    lines = "".join(f"<tr>{cells(row, 'td')}</tr>" for row in rows)
-    head = cells({column.key: column.head for column in table.columns}, "th")
+    lines = "".join(f"<tr>{line(row, 'td')}</tr>" for row in rows)
+    head = line([column.head for column in columns], "th")
     return (
         f'<table style="border-collapse:collapse"><caption style="text-align:left">'
         f"{escape(table.caption)}</caption><thead><tr>{head}</tr></thead>"
@@ -88,8 +87,8 @@ def _number(column: Column) -> str:
     return ' class="n"' if column.style == "n" else ""
 
 
-def _report_cell(row: Mapping[str, str], column: Column) -> str:
-    text = escape(row[column.key])
+def _report_cell(row: Mapping[str, Any], column: Column) -> str:
+    text = escape(column.cell(row))
     if column.style == "name":
         return f'<th scope="row">{text}</th>'
     if column.style == "label":

@@ -267,17 +267,12 @@ def _levels(found: Analysis) -> Section:
 def _of_run(found: RunAnalysis, plan: DatedPlan | None) -> dict[str, Section]:
     """What a run adds: the balance charge, the checks, a plan to be held against, cautions."""
     columns = [
-        Column("name", "check", style="check"),
-        Column("mark", "result", style="mark"),
-        Column("sentence", "what was found"),
+        Column("name", "check", form=lambda name: clean(name, longest=120), style="check"),
+        Column("level", "result", form=lambda level: _MARKS.get(level, level), style="mark"),
+        Column("sentence", "what was found", form=lambda said: clean(said, longest=900)),
     ]
     checks = [
-        {
-            "level": check.level,
-            "mark": _MARKS.get(check.level, check.level),
-            "name": clean(check.name, longest=120),
-            "sentence": clean(check.sentence, longest=900),
-        }
+        {"level": check.level, "name": check.name, "sentence": check.sentence}
         for check in found.checks.checks[:_MOST_CHECKS]
     ]
     held = () if plan is None else plan.held_against(found, found.run)
@@ -294,10 +289,7 @@ def _of_run(found: RunAnalysis, plan: DatedPlan | None) -> dict[str, Section]:
 def _of_coulombs(coulombs: Any, verdict: str) -> dict[str, Section]:
     """The budget, the routes, and why they differ."""
     routes = [
-        {
-            "route": row["route"],
-            "stated": brackets(row["value"], row["standard_uncertainty"], "C"),
-        }
+        row | {"stated": brackets(row["value"], row["standard_uncertainty"], "C")}
         for row in coulombs.routes.to_dict("records")
     ]
     title = "The budget in coulombs" + ("" if verdict == "steps" else ", if there were steps")
@@ -317,22 +309,15 @@ def _budget(coulombs: Any) -> list[Block]:
     rows = coulombs.budget.to_dict("records")
     small = [row for row in rows if abs(float(row["share"])) < _SMALL]
     columns = [
-        Column("input", "input"),
-        Column("value", "value", style="n"),
-        Column("uncertainty", "standard uncertainty", style="n"),
-        Column("degrees", "degrees of freedom", style="n"),
-        Column("exponent", "exponent", style="n"),
-        Column("share", "share", style="n"),
+        Column("input", "input", form=sentences.input_name),
+        Column("stated", "value", style="n"),
+        Column("standard_uncertainty", "standard uncertainty", form=".2g", style="n"),
+        Column("degrees_of_freedom", "degrees of freedom", form=degrees_of_freedom, style="n"),
+        Column("exponent", "exponent", form="+.2f", style="n"),
+        Column("share", "share", form=lambda part: share(abs(part)), style="n"),
     ]
     lines = [
-        {
-            "input": sentences.input_name(row["input"]),
-            "value": f"{row['value']:.5g} {row['unit'] if row['unit'] != '1' else ''}".strip(),
-            "uncertainty": f"{row['standard_uncertainty']:.2g}",
-            "degrees": degrees_of_freedom(row["degrees_of_freedom"]),
-            "exponent": f"{row['exponent']:+.2f}",
-            "share": share(abs(float(row["share"]))),
-        }
+        row | {"stated": f"{row['value']:.5g} {row['unit'] if row['unit'] != '1' else ''}".strip()}
         for row in rows
         if row not in small
     ]

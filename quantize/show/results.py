@@ -67,7 +67,7 @@ def result_notebook(result: Any) -> View:
     ]
     checks, p_values = getattr(result, "checks", ()), getattr(result, "p_values", {})
     if isinstance(checks, Sequence):
-        found = [{"level": str(c.level), "name": c.name, "sentence": c.sentence} for c in checks]
+        found = [{"level": c.level, "name": c.name, "sentence": c.sentence} for c in checks]
         names = {"level": "result", "name": "check", "sentence": "what was found"}
         tables.append(Table(columns_of(names), found, "Checks"))
     if isinstance(p_values, Mapping):
@@ -152,29 +152,20 @@ def _levels(found: CountAnalysis) -> Table:
     table = found.levels.sort_values("share", ascending=False).head(_MOST_LEVELS)
     columns = [
         Column("integer", "whole number", 12, gap="  "),
-        Column("position", "position", 10, gap=" "),
-        Column("sigma", "scatter", 9, gap=" "),
-        Column("share", "share", 8, gap=" "),
+        Column("position", "position", 10, gap=" ", form=".5g"),
+        Column("sigma", "scatter", 9, gap=" ", form=".3g"),
+        Column("share", "share", 8, gap=" ", form=".3g"),
     ]
-    rows = [
-        {"integer": f"{row['integer']:d}", "position": f"{row['position']:.5g}"}
-        | {key: f"{row[key]:.3g}" for key in ("sigma", "share")}
-        for row in table.sort_values("integer").to_dict("records")
-    ]
-    return Table(columns, rows)
+    return Table(columns, table.sort_values("integer").to_dict("records"))
 
 
 def _rivals(found: CountAnalysis) -> Table:
     columns = [
-        Column("unit", width=12, gap="  "),
-        Column("share", width=9, gap=" "),
+        Column("unit", width=12, gap="  ", form=".6g"),
+        Column("share", width=9, gap=" ", form=".3g"),
         Column("relation", side="<", gap="  "),
     ]
-    rows = [
-        {"unit": f"{r['unit']:.6g}", "share": f"{r['share']:.3g}", "relation": r["relation"]}
-        for r in found.alternatives.head(5).to_dict("records")
-    ]
-    return Table(columns, rows)
+    return Table(columns, found.alternatives.head(5).to_dict("records"))
 
 
 def groups_view(found: GroupAnalyses) -> View:
@@ -224,14 +215,14 @@ def _false_share(found: GroupAnalyses) -> str:
     )
 
 
-def _group_rows(found: GroupAnalyses) -> tuple[list[dict[str, str]], int]:
+def _group_rows(found: GroupAnalyses) -> tuple[list[dict[str, Any]], int]:
     """The first groups that were tested, and how many more there are."""
     tested = found.table[found.table["verdict"].notna()]
     rows = [
         {
             "group": printable(row["group"], 18),
-            "n": str(row["n"]),
-            "verdict": str(row["verdict"]),
+            "n": row["n"],
+            "verdict": row["verdict"],
             "unit": brackets(row["unit"], row["unit_err"]),
             "share": f"{row['share']:.2f}",
             "p": f"{row['p_value']:.2g}",

@@ -140,26 +140,16 @@ def charges_section(table: pd.DataFrame) -> Section:
     """The charge of every row of a run."""
     columns = [
         Column("row", "row", 5),
-        Column("particle", "particle", 9, gap=" "),
-        Column("state", "state", 6, gap=" "),
-        Column("voltage", "volt", 8, gap=" "),
-        Column("divisions", "divisions", 10, gap=" "),
-        Column("seconds", "seconds", 8, gap=" "),
+        Column("particle", "particle", 9, gap=" ", form=lambda label: str(label)[:9]),
+        Column("state", "state", 6, gap=" ", form=lambda label: str(label)[:6]),
+        Column("voltage", "volt", 8, gap=" ", form="g", unknown="nan"),
+        Column("divisions", "divisions", 10, gap=" ", form="g", unknown="nan"),
+        Column("seconds", "seconds", 8, gap=" ", form="g", unknown="nan"),
         Column("charge", "charge in C", 18, "<", "  "),
-        Column("kept", "kept", 4, "<", " "),
+        Column("kept", "kept", 4, "<", " ", lambda kept: "yes" if kept else "no"),
     ]
     records = table.to_dict("records")
-    rows = [
-        {
-            "row": str(row["row"]),
-            "particle": str(row["particle"])[:9],
-            "state": str(row["state"])[:6],
-            "charge": _charge(row),
-            "kept": "yes" if row["kept"] else "no",
-        }
-        | {key: f"{row[key]:g}" for key in ("voltage", "divisions", "seconds")}
-        for row in records[:_MOST_ROWS]
-    ]
+    rows = [row | {"charge": _charge(row)} for row in records[:_MOST_ROWS]]
     more = f"  ... {len(records) - _MOST_ROWS} more rows; --json gives them all"
     folded = [Preformatted(more)] if len(records) > _MOST_ROWS else []
     return Section("", [Table(columns, rows), *folded])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import math
 import os
@@ -20,16 +21,16 @@ if TYPE_CHECKING:
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _ESTIMATORS = (
-    Column("estimator", width=24, side="<", gap="  "),
+    Column("estimator", width=24, side="<", gap="  ", form=lambda name: printable(name, 23)),
     Column("right", "right", 12),
-    Column("fraction", "u/2,u/3", 8),
-    Column("double", "2u", 6),
-    Column("over_bound", "error", 7),
-    Column("coverage", "cover", 7),
-    Column("steps", "steps", 7),
+    Column("fraction", "u/2,u/3", 8, form=".2f"),
+    Column("double", "2u", 6, form=".2f"),
+    Column("over_bound", "error", 7, form=".2f"),
+    Column("coverage", "cover", 7, form=".2f"),
+    Column("steps", "steps", 7, form=".2f"),
     Column("failed", "failed", 7),
 )
-_REPEATS = Column("repeats", "readings of each state", 22)
+_REPEATS = Column("repeats", "readings of each state", 22, form=".0f")
 _INTERVAL = Column("interval", "95 % interval", side="<", gap="  ")
 
 
@@ -58,17 +59,13 @@ def comparison_view(found: Comparison) -> View:
     return tuple(view)
 
 
-def _estimator(row: dict[Any, Any]) -> dict[str, str]:
+def _estimator(row: dict[Any, Any]) -> dict[str, Any]:
     half_width = 0.5 * (row["right_high"] - row["right_low"])
-    return {
-        "estimator": printable(row["estimator"], 23),
+    return row | {
         "right": "" if math.isnan(row["right"]) else f"{row['right']:.2f} ± {half_width:.2f}",
-        "fraction": _share(row["half"] + row["third"]),
-        "double": _share(row["double"]),
-        "over_bound": _share(row["over_bound"]),
-        "coverage": _share(row["coverage"]),
-        "steps": _share(row["false_alarms"] if math.isnan(row["power"]) else row["power"]),
-        "failed": str(row["raised"] + row["not_a_number"] + row["timed_out"]),
+        "fraction": row["half"] + row["third"],
+        "steps": row["false_alarms"] if math.isnan(row["power"]) else row["power"],
+        "failed": row["raised"] + row["not_a_number"] + row["timed_out"],
     }
 
 
@@ -87,79 +84,52 @@ def plan_view(found: Plan) -> View:
 
 def _readings(found: Plan) -> tuple[str, Table]:
     columns = [
-        Column("sigma_over_unit", "sigma/unit", 10),
-        Column("repeats", _REPEATS.head, _REPEATS.width, gap="  "),
-        Column("readings", "readings", 8, gap="  "),
+        Column("sigma_over_unit", "sigma/unit", 10, form=".3g"),
+        dataclasses.replace(_REPEATS, gap="  "),
+        Column("readings", "readings", 8, gap="  ", form=".0f", unknown="more"),
         _INTERVAL,
     ]
-    rows = [
-        {
-            "sigma_over_unit": f"{row['sigma_over_unit']:.3g}",
-            "repeats": f"{row['repeats']:.0f}",
-            "readings": _count(row["readings"]),
-            "interval": _interval(row, ".1f"),
-        }
-        for row in found.table.to_dict("records")
-    ]
     title = f"Readings that show steps in {100 * found.power:g} % of runs"
-    return title, Table(columns, rows)
+    return title, Table(columns, _with_intervals(found, ".1f"))
 
 
 def _unit(found: Plan) -> tuple[str, Table]:
     first = found.table.iloc[0]
-    rows = [
-        {
-            "repeats": f"{row['repeats']:.0f}",
-            "unit": "none" if math.isnan(row["unit"]) else f"{row['unit']:.3g}",
-            "interval": _interval(row, ".3g"),
-        }
-        for row in found.table.to_dict("records")
-    ]
     title = (
         f"Smallest unit that {first['readings']:.0f} readings of sigma {first['sigma']:.3g} show\n"
         f"in {100 * found.power:g} % of runs"
     )
-    return title, Table([_REPEATS, Column("unit", "unit", 8, gap="  "), _INTERVAL], rows)
+    unit = Column("unit", "unit", 8, gap="  ", form=".3g", unknown="none")
+    return title, Table([_REPEATS, unit, _INTERVAL], _with_intervals(found, ".3g"))
 
 
 def _bench(found: Plan) -> tuple[str, Table]:
     columns = [
-        Column("diameter", "diameter", 9),
-        Column("interval", "interval", 9),
-        Column("units", "units", 6),
-        Column("voltage", "voltage", 9),
-        Column("divisions", "div/unit", 9),
-        Column("sigma_over_unit", "sigma/u", 9),
-        Column("repeats", "each state", 12),
-        Column("readings", "readings", 10),
-    ]
-    rows = [
-        {
-            "diameter": f"{row['diameter'] * 1e6:.2f} µm",
-            "interval": f"{row['interval']:.3g} s",
-            "units": f"{row['units']:.0f}",
-            "voltage": f"{row['balance_voltage']:.0f} V",
-            "divisions": f"{row['divisions']:.1f}",
-            "sigma_over_unit": f"{row['sigma_over_unit']:.3f}",
-            "repeats": f"{row['repeats']:.0f}",
-            "readings": _count(row["readings"]),
-        }
-        for row in found.table.head(12).to_dict("records")
+        Column("diameter", "diameter", 9, form=lambda metres: f"{1e6 * metres:.2f} µm"),
+        Column("interval", "interval", 9, form=lambda seconds: f"{seconds:.3g} s"),
+        Column("units", "units", 6, form=".0f"),
+        Column("balance_voltage", "voltage", 9, form=lambda volts: f"{volts:.0f} V"),
+        Column("divisions", "div/unit", 9, form=".1f"),
+        Column("sigma_over_unit", "sigma/u", 9, form=".3f"),
+        Column("repeats", "each state", 12, form=".0f"),
+        Column("readings", "readings", 10, form=".0f", unknown="more"),
     ]
     share = f"{100 * found.power:g} % of runs"
-    return f"Setups at the bench, and the readings that show steps in {share}", Table(columns, rows)
+    title = f"Setups at the bench, and the readings that show steps in {share}"
+    return title, Table(columns, found.table.head(12).to_dict("records"))
 
 
-def _share(value: float) -> str:
-    return "" if math.isnan(value) else f"{value:.2f}"
-
-
-def _count(value: float) -> str:
-    return "more" if math.isnan(value) else f"{value:.0f}"
-
-
-def _interval(row: dict[Any, Any], form: str) -> str:
-    return "" if math.isnan(row["low"]) else f"{row['low']:{form}} to {row['high']:{form}}"
+def _with_intervals(found: Plan, form: str) -> list[dict[Any, Any]]:
+    """The rows of a plan, each with its interval in words."""
+    return [
+        row
+        | {
+            "interval": ""
+            if math.isnan(row["low"])
+            else f"{row['low']:{form}} to {row['high']:{form}}"
+        }
+        for row in found.table.to_dict("records")
+    ]
 
 
 def _word(key: str) -> str:

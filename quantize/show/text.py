@@ -71,13 +71,13 @@ def _table(table: Table) -> list[str]:
     return lines
 
 
-def _row(row: Mapping[str, str], columns: Sequence[Column]) -> list[str]:
-    start = "".join(_cell(row[column.key], column) for column in columns[:-1])
+def _row(row: Mapping[str, Any], columns: Sequence[Column]) -> list[str]:
+    start = "".join(_cell(column.cell(row), column) for column in columns[:-1])
     last = columns[-1]
     if last.width:
-        return [start + _cell(row[last.key], last)]
+        return [start + _cell(last.cell(row), last)]
     under = " " * sum(len(column.gap) + column.width for column in columns[:-1])
-    return _filled(row[last.key], start + last.gap, under + last.gap) or [start]
+    return _filled(last.cell(row), start + last.gap, under + last.gap) or [start]
 
 
 def _cell(text: str, column: Column) -> str:

@@ -6,18 +6,20 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
-from typing import Literal, TypeVar
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Literal, TypeVar
 
 T = TypeVar("T")
 
 
 @dataclasses.dataclass(frozen=True)
 class Column:
-    """One column of a table: which cell of each row it shows, and how.
+    """One column of a table: which value of each row it shows, and how.
 
-    `width`, `side` and `gap`, the space before it, are for terminals; the last column, without a
-    width, is filled to the end of the line. `style` is the class of its cells in the report.
+    `form` is a format or a function, and `unknown` stands for NaN. `width`, `side` and `gap`, the
+    space before it, are for terminals; the last column, without a width, is filled to the end of
+    the line. `style` is the class of its cells in the report.
     """
 
     key: str
@@ -25,15 +27,24 @@ class Column:
     width: int = 0
     side: Literal["<", ">"] = ">"
     gap: str = ""
+    form: str | Callable[[Any], str] = ""
+    unknown: str = ""
     style: Literal["", "n", "label", "check", "mark", "name"] = ""
+
+    def cell(self, row: Mapping[str, Any]) -> str:
+        """The text of this column in a row."""
+        value = row[self.key]
+        if isinstance(value, float) and math.isnan(value):
+            return self.unknown
+        return self.form(value) if callable(self.form) else format(value, self.form)
 
 
 @dataclasses.dataclass(frozen=True)
 class Table:
-    """Rows of text by the keys of their columns; None stands where rows were left out."""
+    """Rows of values by the keys of their columns; None stands where rows were left out."""
 
     columns: Sequence[Column]
-    rows: Sequence[Mapping[str, str] | None]
+    rows: Sequence[Mapping[str, Any] | None]
     caption: str = ""
     left_out: int = 0
 
