@@ -199,7 +199,7 @@ def gallery() -> list[str]:
 
 def draw(folder: Path) -> None:
     """All pictures as SVG, the same bytes every time, and all printed texts."""
-    from quantize.show.style import save_plot
+    from quantize.show.plots.style import save_plot
 
     folder.mkdir(parents=True, exist_ok=True)
     ran = Ran()
@@ -212,7 +212,7 @@ def draw(folder: Path) -> None:
 
 def draw_readme(path: Path = README_PICTURE) -> None:
     """The picture that stands in the repository, since a README is shown without a build."""
-    from quantize.show.style import save_plot
+    from quantize.show.plots.style import save_plot
 
     save_plot(PICTURES["readings"](Ran()), path)
 

@@ -161,12 +161,12 @@ def no_unit(found: Analysis) -> str:
     )
 
 
-def item(found: Analysis) -> str:
+def item(found: Analysis | MixtureFit) -> str:
     """What has a whole number: a reading, or a charge state."""
     return "state" if found.readings.state is not None else "reading"
 
 
-def levels_title(found: Analysis) -> str:
+def levels_title(found: Analysis | MixtureFit) -> str:
     """The heading above the whole numbers."""
     return f"The whole number behind each {item(found)}"
 

@@ -15,8 +15,8 @@ from quantize.show.analysis import NO_RIVAL
 from quantize.show.glossary import glossary
 from quantize.show.html import report_blocks
 from quantize.show.numbers import brackets, chance, plus_minus, share, significant
+from quantize.show.plots.style import picture
 from quantize.show.run import BALANCE, SOUND, cautions, conditional, routes_differ
-from quantize.show.style import picture
 from quantize.show.view import Block, Bullets, Column, Section, Table, clean, pairs
 
 if TYPE_CHECKING:

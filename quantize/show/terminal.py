@@ -233,7 +233,7 @@ def check_outputs(
         if path is not None:
             check_target(path, name=name, whole=name in _KEPT)
     if outputs.get("plot") is not None:
-        from quantize.show.style import check_plot_target
+        from quantize.show.plots.style import check_plot_target
 
         check_plot_target(str(outputs["plot"]))
     check_apart(outputs, inputs or {})
@@ -250,7 +250,7 @@ def written_by(option: str) -> Iterator[None]:
 
 def save_plot(found: Any, path: str) -> None:
     """Draw a result into a file."""
-    from quantize.show import style
+    from quantize.show.plots import style
 
     style.save_plot(found.plot(), path)
 
