@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from html import escape
 from typing import Any
 
 from quantize._support.rendering import renderer
-from quantize.show.view import Block, Bullets, Column, Preformatted, Section, Table
+from quantize.show.view import Block, Bullets, Column, Preformatted, Row, Section, Table
 
 _CELL = "padding:0.15em 0.7em;text-align:{};border-bottom:1px solid #b9c2cb"
 
@@ -87,7 +87,7 @@ def _number(column: Column) -> str:
     return ' class="n"' if column.style == "n" else ""
 
 
-def _report_cell(row: Mapping[str, Any], column: Column) -> str:
+def _report_cell(row: Row, column: Column) -> str:
     text = escape(column.cell(row))
     if column.style == "name":
         return f'<th scope="row">{text}</th>'

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 from quantize._support.writing import check_apart, check_target, write_whole
 from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.charge.stated import degrees_of_freedom
-from quantize.show import facts, sentences
+from quantize.show import facts, numbers, sentences
 from quantize.show.analysis import NO_RIVAL
 from quantize.show.glossary import glossary
 from quantize.show.html import report_blocks
-from quantize.show.numbers import brackets, chance, plus_minus, share, significant
+from quantize.show.numbers import brackets, plus_minus, share, significant
 from quantize.show.plots.style import picture
 from quantize.show.run import BALANCE, SOUND, cautions, conditional, routes_differ
 from quantize.show.view import Block, Bullets, Column, Section, Table, clean, pairs
@@ -103,9 +103,11 @@ def report_html(
     template = environment.get_template("report.html")
     context = {
         "found": found,
+        "facts": facts,
+        "numbers": numbers,
         "source": clean(source) if source else None,
+        "read_from": clean(found.readings.origin, longest=300) if found.readings.origin else None,
         "missing": missing,
-        **_said(found),
         **_unit_in_coulombs(found, coulombs),
         **_pictures(found, run),
         "sections": {
@@ -117,25 +119,6 @@ def report_html(
     # The glossary explains what the page says, so the page is made first without it.
     body = template.render(context | {"glossary": []})
     return template.render(context | {"glossary": glossary(body)})
-
-
-def _said(found: Analysis) -> dict[str, Any]:
-    """Verdict and unit in words."""
-    origin = found.readings.origin
-    return {
-        "read_from": None if origin is None else clean(str(origin), longest=300),
-        "headline": facts.headline(found),
-        "compared": facts.compared(found),
-        "chance": chance(found.p_value),
-        "p": significant(found.p_value, 2),
-        "no_unit": None if facts.stands(found) else facts.no_unit(found),
-        "unit": plus_minus(found.unit, found.unit_err),
-        "short": brackets(found.unit, found.unit_err),
-        "set": facts.set_in_words(found),
-        "scatter": significant(found.sigma, 2),
-        "scatter_share": significant(found.sigma / found.unit, 2),
-        "shared": facts.shared(found),
-    }
 
 
 def _unit_in_coulombs(found: Analysis, coulombs: Any) -> dict[str, Any]:

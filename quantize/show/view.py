@@ -11,6 +11,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Literal, TypeVar
 
 T = TypeVar("T")
+Row = Mapping[Any, Any]
+"""Values of a row of a table by the keys of its columns."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -31,7 +33,7 @@ class Column:
     unknown: str = ""
     style: Literal["", "n", "label", "check", "mark", "name"] = ""
 
-    def cell(self, row: Mapping[str, Any]) -> str:
+    def cell(self, row: Row) -> str:
         """The text of this column in a row."""
         value = row[self.key]
         if isinstance(value, float) and math.isnan(value):
@@ -44,7 +46,7 @@ class Table:
     """Rows of values by the keys of their columns; None stands where rows were left out."""
 
     columns: Sequence[Column]
-    rows: Sequence[Mapping[str, Any] | None]
+    rows: Sequence[Row | None]
     caption: str = ""
     left_out: int = 0
 

@@ -113,8 +113,8 @@ def note(
     ax: Axes, text: str, at: tuple[float, float], away: tuple[float, float], **look: Any
 ) -> None:
     """A small text so many points away from a place."""
-    look = {"va": "center", "fontsize": 8} | look
-    ax.annotate(text, at, xytext=away, textcoords="offset points", **look)
+    usual: dict[str, Any] = {"va": "center", "fontsize": 8}
+    ax.annotate(text, at, xytext=away, textcoords="offset points", **(usual | look))
 
 
 def plain_ticks(ax: Axes, low: float, high: float) -> None:
