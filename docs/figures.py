@@ -57,11 +57,11 @@ def several_particles() -> Any:
 
     from quantize.charge import Run, SimulatedBench
 
-    bench, pages = SimulatedBench(weight_of="the batch"), []
+    bench, sheets = SimulatedBench(weight_of="the batch"), []
     for label in "ABC":
         page, apparatus, _ = bench.simulate(rng=ord(label))
-        pages.append(page.assign(particle=label))
-    return Run(pd.concat(pages), apparatus).joint_unit_in_coulombs((6, 16))
+        sheets.append(page.assign(particle=label))
+    return Run(pd.concat(sheets), apparatus).joint_unit_in_coulombs((6, 16))
 
 
 @functools.cache
@@ -95,7 +95,7 @@ def live_evidence(left: Names) -> Any:
 
 
 def sampled(left: Names) -> Any:
-    """The posterior of the page that cannot tell, by walkers."""
+    """The posterior of the sample that cannot tell, by walkers."""
     import quantize as qz
 
     first = left["first"]

@@ -1,4 +1,4 @@
-"""The words of the demonstration: a published page, an invented run, what to try next."""
+"""The words of the demonstration: a published sample, an invented run, what to try next."""
 
 from __future__ import annotations
 

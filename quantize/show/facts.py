@@ -58,15 +58,8 @@ def levels(found: Analysis | MixtureFit) -> list[Level]:
     data = found.readings
     reduced = data.levels()
     table = found.integer_probabilities
-    chances: dict[tuple[int, int], float] = dict(
-        zip(
-            zip(table["reading"].tolist(), table["integer"].tolist(), strict=True),
-            table["probability"].tolist(),
-            strict=True,
-        )
-    )
-    first = np.full(reduced.mean.size, -1)
-    first[reduced.index[::-1]] = np.arange(len(data))[::-1]
+    chances = table.set_index(["reading", "integer"])["probability"].to_dict()
+    _, first = np.unique(reduced.index, return_index=True)
     rows = []
     for j, i in enumerate(first.tolist()):
         k = int(found.integers[i])
@@ -185,13 +178,13 @@ def readable(rows: Sequence[Level]) -> bool:
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Form:
-    """How the readings of one page are written: decimals, and a power of ten taken out."""
+    """How the readings of one sample are written: decimals, and a power of ten taken out."""
 
     places: int
     power: int
 
     def __call__(self, value: float, sign: str = "") -> str:
-        """A value of the page as text."""
+        """A value of the sample as text."""
         text = self.mantissa(value, sign)
         return f"{text}e{self.power}" if self.power else text
 
@@ -204,7 +197,7 @@ class Form:
 def form(found: Analysis) -> Form:
     """Readings are written to the step to which they were rounded, else to three digits of sigma.
 
-    A power of ten is taken out of pages of very large or very small numbers.
+    A power of ten is taken out of samples of very large or very small numbers.
     """
     data = found.readings
     step = data.rounding_step

@@ -43,15 +43,17 @@ def write_report(
     Parameters
     ----------
     found : Analysis
+        The analysis to report.
     path : str or path-like
-        An existing file is replaced, whole or not at all, but never one that was read.
+        The file to write; an existing one is replaced, whole or not at all, but never one that
+        was read.
     run : Run, optional
         The run behind the readings, where `found` is not from `Run.analyze`: adds the checks, the
         coulombs and the cautions, and the error of the fall to every number.
     coulombs : UnitInCoulombs, optional
         The unit in coulombs without a run; with one, its route is the one that is taken.
     missing : str, optional
-        Why there is none.
+        Why there is no unit in coulombs, where there is none.
     source : str, optional
         Where the readings came from, for the title.
     plan : DatedPlan, optional
@@ -60,6 +62,7 @@ def write_report(
     Returns
     -------
     Path
+        The file that was written.
 
     Raises
     ------

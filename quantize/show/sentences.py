@@ -129,7 +129,7 @@ def next_steps(found: Analysis, coulombs: Any = None) -> list[str]:
     if found.readings.state is None:
         lines.append(
             "Next time, read each charge twice before changing it, and note when it was changed: "
-            "repeats tell the scatter without assuming steps."
+            "repeats show the scatter without assuming steps."
         )
     return lines
 

@@ -41,7 +41,7 @@ def comparison_view(found: Comparison) -> View:
     keys = columns[: columns.index("estimator")]
     view = [
         Section(
-            f"{found.replicates} simulated pages for each condition, the same for every "
+            f"{found.replicates} simulated samples for each condition, the same for every "
             f"estimator;\nright is within {100 * found.tolerance:g} % of the true unit. After ± "
             "half the width of\nthe 95 % interval."
         )

@@ -269,7 +269,7 @@ def say_groups(
     Raises
     ------
     InputError
-        For options that belong to a single page, and as `analyze_file` does.
+        For options that belong to a single sample, and as `analyze_file` does.
     """
     for name, given in refused.items():
         if given is not None:

@@ -71,7 +71,7 @@ def test_many_degrees_of_freedom_are_not_counted_out() -> None:
 def test_a_null_comparison_says_what_it_was_held_against(published: Analysis) -> None:
     text = "".join(parsed(published.smooth._repr_html_()).itertext())
     assert "Samples without steps" in text
-    assert "1 sample in" in text or "pages in 100" in text
+    assert "1 sample in" in text or "samples in 100" in text
 
 
 def test_hostile_labels_are_text(stated: Analysis) -> None:

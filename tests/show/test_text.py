@@ -1,4 +1,4 @@
-"""The text of an analysis: a golden page, the width, folding, every verdict."""
+"""The text of an analysis: a golden record, the width, folding, every verdict."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from quantize.show.view import Preformatted, Section, folded
 GOLDEN = Path(__file__).with_name("golden_analysis.txt")
 
 
-def test_the_page_is_the_one_on_record(fixed: Analysis) -> None:
+def test_the_text_is_the_one_on_record(fixed: Analysis) -> None:
     # To renew the record after a deliberate change, write str(fixed) + "\n" to the file.
     assert str(fixed) + "\n" == GOLDEN.read_text(encoding="utf-8")
 
@@ -149,7 +149,7 @@ def test_the_charges_of_a_long_run_fold() -> None:
 
 
 @pytest.mark.parametrize("scale", [1e-19, 1e-3, 1.0, 1e12])
-def test_pages_of_every_size_are_readable(published: Analysis, scale: float) -> None:
+def test_samples_of_every_size_are_readable(published: Analysis, scale: float) -> None:
     values = [float(f"{value * scale:.4g}") for value in published.readings.values]
     readings = qz.Readings(values)
     found = dataclasses.replace(

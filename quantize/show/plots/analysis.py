@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -40,14 +40,23 @@ _VERDICTS: dict[str, dict[str, Any]] = {
 }
 
 
-def plot_analysis(found: Analysis, ax: Axes | None = None, *, view: str | None = None) -> Axes:
+def plot_analysis(
+    found: Analysis,
+    ax: Axes | None = None,
+    *,
+    view: Literal[
+        "both", "readings", "evidence", "phases", "integers", "null", "posterior", "residuals"
+    ]
+    | None = None,
+) -> Axes:
     """Draw an analysis.
 
     Parameters
     ----------
     found : Analysis
+        The analysis to draw.
     ax : Axes, optional
-        Without it a new figure is made.
+        The axes to draw on; without them a new figure is made.
     view : str, optional
         "readings": in ascending order against the multiples of the unit; "evidence": over the
         trial units; "both", the first above the second, on a new figure only; "phases",
@@ -59,7 +68,7 @@ def plot_analysis(found: Analysis, ax: Axes | None = None, *, view: str | None =
     Axes
         The upper panel where there are two; ``.figure`` holds both.
     """
-    view = validation.choice("view", view or ("both" if ax is None else "readings"), VIEWS)
+    chosen = validation.choice("view", view or ("both" if ax is None else "readings"), VIEWS)
     others = {
         "phases": lambda: plot_phases(found, ax),
         "integers": lambda: plot_integers(found, ax),
@@ -67,16 +76,16 @@ def plot_analysis(found: Analysis, ax: Axes | None = None, *, view: str | None =
         "posterior": lambda: plot_mixture(found.mixture, ax),
         "residuals": lambda: plot_comb_fit(found.comb_fit, ax),
     }
-    if view in others:
-        return others[view]()
-    if view == "both" and ax is None:
+    if chosen in others:
+        return others[chosen]()
+    if chosen == "both" and ax is None:
         with style.look():
             upper, lower = style.new_panels(2, width=6.8, height=7.2, ratios=[1.25, 1])
             draw_readings(found, upper)
             draw_evidence(found, lower)
         return upper
     with style.drawing(ax) as axes:
-        draw = draw_evidence if view == "evidence" else draw_readings
+        draw = draw_evidence if chosen == "evidence" else draw_readings
         draw(found, axes)
     return axes
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -104,14 +104,20 @@ def _mark(ax: Axes, name: str, unit: float, peak: float, level: float, *, first:
 RESIDUALS = ("both", "integer", "order")
 
 
-def plot_comb_fit(found: CombFit, ax: Axes | None = None, *, view: str | None = None) -> Axes:
+def plot_comb_fit(
+    found: CombFit,
+    ax: Axes | None = None,
+    *,
+    view: Literal["both", "integer", "order"] | None = None,
+) -> Axes:
     """Residuals of the least-squares comb.
 
     Parameters
     ----------
     found : CombFit
+        The fit whose residuals are drawn.
     ax : Axes, optional
-        Without it a new figure is made.
+        The axes to draw on; without them a new figure is made.
     view : {"both", "integer", "order"}, optional
         Against the whole number, in the order in which the readings were taken, or the first
         above the second. By default "both" on a new figure and "integer" on given axes.
@@ -121,14 +127,14 @@ def plot_comb_fit(found: CombFit, ax: Axes | None = None, *, view: str | None = 
     Axes
         The upper panel where there are two.
     """
-    view = validation.choice("view", view or ("both" if ax is None else "integer"), RESIDUALS)
+    chosen = validation.choice("view", view or ("both" if ax is None else "integer"), RESIDUALS)
     order = np.arange(1, found.residuals.size + 1)
     across = {
         "integer": (found.integers, "whole number of units"),
         "order": (order, "reading, in the order taken"),
     }
     title = f"Least squares: unit {plus_minus(found.unit, found.unit_err)}"
-    if view == "both" and ax is None:
+    if chosen == "both" and ax is None:
         with style.look():
             upper, lower = style.new_panels(2, width=6.4, height=5.6)
             _residuals(found, upper, *across["integer"], title)
@@ -136,7 +142,7 @@ def plot_comb_fit(found: CombFit, ax: Axes | None = None, *, view: str | None = 
             style.legend_below(lower)
         return upper
     with style.drawing(ax) as axes:
-        _residuals(found, axes, *across["order" if view == "order" else "integer"], title)
+        _residuals(found, axes, *across["order" if chosen == "order" else "integer"], title)
         style.legend_below(axes)
     return axes
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -27,21 +27,31 @@ def plot_propagation(found: Propagation, ax: Axes | None = None) -> Axes:
     return axes
 
 
-def plot_coulombs(found: UnitInCoulombs, ax: Axes | None = None, *, view: str = "budget") -> Axes:
+def plot_coulombs(
+    found: UnitInCoulombs,
+    ax: Axes | None = None,
+    *,
+    view: Literal["budget", "routes"] = "budget",
+) -> Axes:
     """Draw the unit in coulombs.
 
     Parameters
     ----------
     found : UnitInCoulombs
+        The result to draw.
     ax : Axes, optional
-        Without it a new figure is made.
+        The axes to draw on; without them a new figure is made.
     view : {"budget", "routes"}
         "budget": the share of each input in the variance. "routes": every route with the error
         that is its own; the part that all routes share, which cannot explain why they differ,
         stands once, below.
+
+    Returns
+    -------
+    Axes
+        The axes that were drawn on.
     """
-    view = validation.choice("view", view, ("budget", "routes"))
-    if view == "budget":
+    if validation.choice("view", view, ("budget", "routes")) == "budget":
         return plot_propagation(found, ax)
     with style.drawing(ax, 6.4, 1.5 + 0.5 * len(found.routes)) as axes:
         _routes(found, axes)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -27,20 +27,31 @@ _MOST_ROWS = 40
 _BINS = 120
 
 
-def plot_mixture(found: MixtureFit, ax: Axes | None = None, *, view: str = "unit") -> Axes:
+def plot_mixture(
+    found: MixtureFit,
+    ax: Axes | None = None,
+    *,
+    view: Literal["unit", "integers", "phases", "prediction"] = "unit",
+) -> Axes:
     """Draw a mixture.
 
     Parameters
     ----------
     found : MixtureFit
+        The fit to draw.
     ax : Axes, optional
-        Without it a new figure is made.
+        The axes to draw on; without them a new figure is made.
     view : {"unit", "integers", "phases", "prediction"}
         The posterior of the unit with its modes; the whole number of each reading with its
         probabilities; the readings between two multiples; or the differences from the multiples
-        against those of pages that the model would give again.
+        against those of samples that the model would give again.
+
+    Returns
+    -------
+    Axes
+        The axes that were drawn on.
     """
-    view = validation.choice("view", view, VIEWS)
+    validation.choice("view", view, VIEWS)
     draw = {
         "unit": plot_unit,
         "integers": plot_integers,
@@ -116,17 +127,17 @@ def mark_modes(
 
 
 def plot_prediction(found: MixtureFit, ax: Axes | None = None) -> Axes:
-    """Differences from the nearest multiple, in order of size, against those of predicted pages.
+    """Differences from the nearest multiple, in order of size, against predicted ones.
 
-    The band holds nine tenths of the predicted pages at each place. Points outside it say that the
-    model is wrong: outliers on the right, a scatter that is not the one assumed anywhere.
+    The band holds nine tenths of the predicted samples at each place. Points outside it say that
+    the model is wrong: outliers on the right, a scatter that is not the one assumed anywhere.
     """
     unit, offset = found.unit, found.offset
     # A fixed seed: the same fit gives the same picture.
-    pages = found.predictions(_SAMPLES, rng=0)
+    samples = found.predictions(_SAMPLES, rng=0)
     measured = found.readings.measured
     seen = _differences(found.readings.values[measured], unit, offset)
-    predicted = _differences(pages[:, measured], unit, offset)
+    predicted = _differences(samples[:, measured], unit, offset)
     low, middle, high = np.quantile(predicted, [0.05, 0.5, 0.95], axis=0)
     place = (np.arange(seen.size) + 0.5) / seen.size
     with style.drawing(ax) as axes:
@@ -140,7 +151,7 @@ def plot_prediction(found: MixtureFit, ax: Axes | None = None) -> Axes:
             ylabel="difference from the multiple, in units",
             title="Do the readings look like what the model predicts",
         )
-        axes.legend(loc="upper left", fontsize=8, title="predicted pages", title_fontsize=8)
+        axes.legend(loc="upper left", fontsize=8, title="predicted samples", title_fontsize=8)
     return axes
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -22,14 +22,20 @@ _MOST_LABELS = 30
 _MARKS = "osD^vP*X<>"
 
 
-def plot_run(run: Run, ax: Axes | None = None, *, view: str = "rows") -> Axes:
+def plot_run(
+    run: Run,
+    ax: Axes | None = None,
+    *,
+    view: Literal["rows", "voltage", "residuals", "fall", "charge", "scatter"] = "rows",
+) -> Axes:
     """Draw a run.
 
     Parameters
     ----------
     run : Run
+        The run to draw.
     ax : Axes, optional
-        Without it a new figure is made.
+        The axes to draw on; without them a new figure is made.
     view : {"rows", "voltage", "residuals", "fall", "charge", "scatter"}
         "rows": divisions row by row, the states shaded and discarded rows crossed out.
         "voltage": speed against voltage, a line for each state; a new figure has the "residuals"
@@ -47,7 +53,7 @@ def plot_run(run: Run, ax: Axes | None = None, *, view: str = "rows") -> Axes:
     InputError
         When the run lacks what the picture shows.
     """
-    view = validation.choice("view", view, VIEWS)
+    validation.choice("view", view, VIEWS)
     draw = {
         "rows": _rows,
         "voltage": _voltage,
@@ -288,7 +294,7 @@ def draw_scatter(run: Run, ax: Axes) -> None:
             points.append((float(np.sqrt(own["square"].mean())), sd, *ends.tolist()))
             names.append(f"{_short(state)}\n{volts:g} V")
     if not points:
-        raise InputError("`run` has no state that was read twice; only repeats tell its scatter.")
+        raise InputError("`run` has no state that was read twice; only repeats show its scatter.")
     expected, sd, low, high = np.array(points).T
     place = np.arange(1, len(points) + 1)
     ax.hlines(

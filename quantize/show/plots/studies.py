@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 SHARES = ("right", "coverage", "power", "false_alarms")
 MEANS = ("over_bound", "bias", "rms")
 _LABELS = {
-    "right": "share of pages with the right unit",
+    "right": "share of samples with the right unit",
     "coverage": "share of intervals that hold the unit",
-    "power": "share of pages on which steps are found",
-    "false_alarms": "share of pages with false steps",
+    "power": "share of samples in which steps are found",
+    "false_alarms": "share of samples with false steps",
     "over_bound": "error over the Cramér–Rao bound",
     "bias": "bias, relative to the unit",
     "rms": "error, relative to the unit",
@@ -41,21 +41,25 @@ def plot_comparison(
     found: Comparison,
     ax: Axes | None = None,
     *,
-    view: str = "curves",
-    what: str = "right",
-    against: str | None = None,
+    view: Literal["curves", "map"] = "curves",
+    what: Literal[
+        "right", "coverage", "power", "false_alarms", "over_bound", "bias", "rms"
+    ] = "right",
+    against: Literal["sigma_over_unit", "n"] | None = None,
 ) -> Axes:
     """Draw a comparison.
 
     Parameters
     ----------
     found : Comparison
+        The study to draw.
     ax : Axes, optional
         Takes one panel; without it a new figure has a panel for each value of the other setting.
     view : {"curves", "map"}
-        "map" shows which estimator does best for each number of readings and sigma/unit.
-    what : str
-        "right", "coverage", "power", "false_alarms", "over_bound", "bias" or "rms".
+        "curves" are lines of each estimator; "map" shows which estimator does best for each
+        number of readings and sigma/unit.
+    what : {"right", "coverage", "power", "false_alarms", "over_bound", "bias", "rms"}
+        The column of the table to draw; the map takes one of the first four.
     against : {"sigma_over_unit", "n"}, optional
         The horizontal axis; the one with more values if left out.
 
@@ -75,7 +79,8 @@ def plot_comparison(
     validation.choice("what", what, (*SHARES, *MEANS))
     table = found.table
     counts = {name: table[name].nunique() for name in ("sigma_over_unit", "n")}
-    across = against or max(counts, key=lambda name: counts[name])
+    longest = max(counts, key=counts.__getitem__)
+    across = longest if against is None else against
     validation.choice("against", across, tuple(counts))
     columns = list(table.columns)
     settings = [

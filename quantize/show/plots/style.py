@@ -1,6 +1,6 @@
 """The look of every picture, and how pictures are written.
 
-Colours keep their order of lightness in grey and are told apart by readers with any common
+Colours keep their order of lightness in grey and stay distinct for readers with any common
 colour blindness; what matters also differs in shape or dash.
 """
 
