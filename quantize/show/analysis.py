@@ -15,6 +15,11 @@ if TYPE_CHECKING:
 _MOST_RIVALS = 8
 _STRIP = 19
 NO_RIVAL = "No other unit holds as much as 0.1 % of the probability."
+RIVALS = (
+    Column("unit", "unit", 16, gap="  ", style="n"),
+    Column("share", "share", 10, style="n"),
+    Column("what", "what it is", side="<", gap="   "),
+)
 
 
 def analysis_view(found: Analysis, *, brief: bool = False) -> View:
@@ -140,12 +145,7 @@ def _rivals(found: Analysis) -> Section:
     if len(rest):
         more = {"unit": f"{len(rest)} more", "share": share(sum(rest)), "what": "together"}
         rows.append(more)
-    columns = [
-        Column("unit", "unit", 16, gap="  "),
-        Column("share", "share", 10),
-        Column("what", "what it is", side="<", gap="   "),
-    ]
-    return Section("Rival units", [Table(columns, rows)])
+    return Section("Rival units", [Table(RIVALS, rows)])
 
 
 def _nulls(found: Analysis) -> Section:
@@ -184,8 +184,7 @@ def analysis_notebook(found: Analysis) -> View:
     head = Section(found.verdict, [facts.headline(found), why, said])
     if not facts.stands(found):
         return (head,)
-    names = {"unit": "unit", "share": "share", "what": "what it is"}
-    rivals = Table(columns_of(names), facts.rivals(found, 12), "Rival units")
+    rivals = Table(RIVALS, facts.rivals(found, 12), "Rival units")
     if not facts.readable(facts.levels(found)):
         return (head, Section("", [rivals]))
     names = {

@@ -11,7 +11,7 @@ from quantize._support.writing import check_apart, check_target, write_whole
 from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.charge.stated import degrees_of_freedom
 from quantize.show import facts, numbers, sentences
-from quantize.show.analysis import NO_RIVAL
+from quantize.show.analysis import NO_RIVAL, RIVALS
 from quantize.show.glossary import glossary
 from quantize.show.html import report_blocks
 from quantize.show.numbers import brackets, plus_minus, share, significant
@@ -224,12 +224,7 @@ def _of_analysis(found: Analysis, coulombs: Any) -> dict[str, Section]:
 
 def _rivals(found: Analysis) -> Section:
     rows = facts.rivals(found, 8)
-    columns = [
-        Column("unit", "unit", style="n"),
-        Column("share", "share", style="n"),
-        Column("what", "what it is"),
-    ]
-    return Section("Rival units", [NO_RIVAL if len(rows) == 1 else Table(columns, rows)])
+    return Section("Rival units", [NO_RIVAL if len(rows) == 1 else Table(RIVALS, rows)])
 
 
 def _levels(found: Analysis) -> Section:

@@ -44,6 +44,14 @@ _FRAMES = {
     "table": "Results",
 }
 """Tables that a result may carry, with their captions."""
+_GROUPS = (
+    Column("group", "group", 18, "<", "  ", lambda label: printable(label, 18)),
+    Column("n", "n", 5, gap=" "),
+    Column("verdict", "verdict", 11, "<", "  "),
+    Column("unit", "unit", 16, gap="  "),
+    Column("share", "share", 5, gap="  ", form=".2f"),
+    Column("p_value", "p", 8, gap="  ", form=".2g"),
+)
 _PAIRS = {"unit": "unit_err", "value": "standard_uncertainty"}
 _LEFT_OUT = {"distribution", "scope", "slope", "contribution", "depends", "random", "systematic"}
 
@@ -174,15 +182,7 @@ def groups_view(found: GroupAnalyses) -> View:
     rows, more = _group_rows(found)
     if rows:
         rest = [f"… and {more:,} more groups; `table` has them all."] if more else []
-        columns = [
-            Column("group", "group", 18, "<", "  "),
-            Column("n", "n", 5, gap=" "),
-            Column("verdict", "verdict", 11, "<", "  "),
-            Column("unit", "unit", 16, gap="  "),
-            Column("share", "share", 5, gap="  "),
-            Column("p", "p", 8, gap="  "),
-        ]
-        view.append(Section("", [Table(columns, rows), *rest]))
+        view.append(Section("", [Table(_GROUPS, rows), *rest]))
     if found.failed:
         sentences = [f"{label}: {why}" for label, why in found.failed.items()]
         more = len(sentences) - _MOST_GROUPS
@@ -198,7 +198,7 @@ def groups_notebook(found: GroupAnalyses) -> View:
     if rows:
         caption = f"Units of {found.value} by {found.by}"
         caption += f" (the first {len(rows)}; {more:,} more in `table`)" if more else ""
-        tables.append(Table(columns_of({name: name for name in rows[0]}), rows, caption))
+        tables.append(Table(_GROUPS, rows, caption))
     if found.failed:
         lost = [{"group": str(label), "why": why} for label, why in found.failed.items()]
         caption = f"Not analysed: {len(lost):,}"
@@ -215,18 +215,11 @@ def _false_share(found: GroupAnalyses) -> str:
     )
 
 
-def _group_rows(found: GroupAnalyses) -> tuple[list[dict[str, Any]], int]:
+def _group_rows(found: GroupAnalyses) -> tuple[list[dict[Any, Any]], int]:
     """The first groups that were tested, and how many more there are."""
     tested = found.table[found.table["verdict"].notna()]
     rows = [
-        {
-            "group": printable(row["group"], 18),
-            "n": row["n"],
-            "verdict": row["verdict"],
-            "unit": brackets(row["unit"], row["unit_err"]),
-            "share": f"{row['share']:.2f}",
-            "p": f"{row['p_value']:.2g}",
-        }
+        row | {"unit": brackets(row["unit"], row["unit_err"])}
         for row in tested.head(_MOST_GROUPS).to_dict("records")
     ]
     return rows, len(tested) - len(rows)

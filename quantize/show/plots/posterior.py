@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from quantize.model.mixture import MixtureFit
     from quantize.sampling.result import SampledMixture
 
-VIEWS = ("unit", "integers", "phases", "prediction")
 _SAMPLES = 400
 _MOST_MODES = 6
 _MOST_ROWS = 40
@@ -51,14 +50,13 @@ def plot_mixture(
     Axes
         The axes that were drawn on.
     """
-    validation.choice("view", view, VIEWS)
     draw = {
         "unit": plot_unit,
         "integers": plot_integers,
         "phases": plot_phases,
         "prediction": plot_prediction,
     }
-    return draw[view](found, ax)
+    return draw[validation.choice("view", view, draw)](found, ax)
 
 
 def plot_unit(found: MixtureFit, ax: Axes | None = None) -> Axes:
@@ -72,23 +70,23 @@ def plot_unit(found: MixtureFit, ax: Axes | None = None) -> Axes:
             u = np.r_[pad[0], unit[part], pad[1]]
             axes.fill_between(u, np.r_[0.0, density[part], 0.0], color=style.SOFT, lw=0)
             axes.plot(u, np.r_[0.0, density[part], 0.0], color=style.DATA, lw=1.1)
-        set_span(found, axes)
-        rows = main_modes(found)
+        _set_span(found, axes)
+        rows = _main_modes(found)
         peaks = [float(np.interp(row["unit"], unit, density)) for row in rows]
-        mark_modes(found, axes, float(density.max()), peaks)
+        _mark_modes(found, axes, float(density.max()), peaks)
         axes.set_title("Which unit, given that there are steps")
     return axes
 
 
-def main_modes(found: MixtureFit | SampledMixture) -> list[dict[Any, Any]]:
+def _main_modes(found: MixtureFit | SampledMixture) -> list[dict[Any, Any]]:
     """The modes that are named: those of one per cent or more, or the first."""
     every = found.alternatives.to_dict("records")
     return [row for row in every if row["share"] >= 0.01][:_MOST_MODES] or every[:1]
 
 
-def set_span(found: MixtureFit | SampledMixture, ax: Axes) -> None:
+def _set_span(found: MixtureFit | SampledMixture, ax: Axes) -> None:
     """Units from the smallest mode to the largest; five standard deviations where it is one."""
-    units = [row["unit"] for row in main_modes(found)]
+    units = [row["unit"] for row in _main_modes(found)]
     if len(units) == 1:
         width = 5 * found.unit_err
         ax.set_xlim(found.unit - width, found.unit + width)
@@ -98,11 +96,11 @@ def set_span(found: MixtureFit | SampledMixture, ax: Axes) -> None:
     style.plain_ticks(ax, *ax.get_xlim())
 
 
-def mark_modes(
+def _mark_modes(
     found: MixtureFit | SampledMixture, ax: Axes, top: float, peaks: Sequence[float]
 ) -> None:
     """Name each mode above its peak, lay the 95 % set along the axis, and label the axes."""
-    rows = main_modes(found)
+    rows = _main_modes(found)
     low, high = ax.get_xlim()
     ax.set_ylim(0, top * (1.12 + 0.11 * len(rows)))
     for rank, (row, peak) in enumerate(zip(rows, peaks, strict=True)):
@@ -253,7 +251,7 @@ def plot_sampled(found: SampledMixture, ax: Axes | None = None) -> Axes:
     Where the ensembles agree their lines lie on each other.
     """
     with style.drawing(ax) as axes:
-        set_span(found, axes)
+        _set_span(found, axes)
         low, high = np.log(axes.get_xlim())
         edges = np.linspace(low, high, _BINS + 1)
         width = edges[1] - edges[0]
@@ -266,10 +264,10 @@ def plot_sampled(found: SampledMixture, ax: Axes | None = None) -> Axes:
             height = np.histogram(mine, edges)[0] / (mine.size * width)
             label = "one ensemble" if number == 0 else None
             axes.stairs(height, np.exp(edges), color=style.DATA, lw=0.6, alpha=0.7, label=label)
-        rows = main_modes(found)
+        rows = _main_modes(found)
         at = np.searchsorted(edges, np.log([row["unit"] for row in rows])) - 1
         peaks = every[np.clip(at, 0, every.size - 1)]
-        mark_modes(found, axes, 1.1 * float(every.max()), peaks.tolist())
+        _mark_modes(found, axes, 1.1 * float(every.max()), peaks.tolist())
         state = "the ensembles agree" if found.converged else "not converged"
         axes.set_title(f"The unit by sampling: {state}")
     return axes

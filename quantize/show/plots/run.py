@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from quantize._support.validation import FloatArray
     from quantize.charge import Run
 
-VIEWS = ("rows", "voltage", "residuals", "fall", "charge", "scatter")
 _MOST_LABELS = 30
 _MARKS = "osD^vP*X<>"
 
@@ -53,17 +52,17 @@ def plot_run(
     InputError
         When the run lacks what the picture shows.
     """
-    validation.choice("view", view, VIEWS)
     draw = {
-        "rows": _rows,
-        "voltage": _voltage,
-        "residuals": _residuals,
-        "fall": draw_fall,
-        "charge": draw_charge,
-        "scatter": draw_scatter,
+        "rows": _row_by_row,
+        "voltage": _speed_against_voltage,
+        "residuals": _left_by_the_lines,
+        "fall": _fall_in_time,
+        "charge": _fall_against_charge,
+        "scatter": _scatter_of_states,
     }
+    validation.choice("view", view, draw)
     below = {"voltage": "residuals", "fall": "charge"}.get(view)
-    if below == "charge" and fall_charges(run) is None:
+    if below == "charge" and _fall_charges(run) is None:
         below = None
     if ax is not None or below is None:
         with style.drawing(ax) as axes:
@@ -76,7 +75,7 @@ def plot_run(
     return upper
 
 
-def _rows(run: Run, ax: Axes) -> None:
+def _row_by_row(run: Run, ax: Axes) -> None:
     table = run.table
     place = np.arange(1, len(table) + 1)
     states = table["state"].to_numpy(str)
@@ -115,7 +114,7 @@ def _rows(run: Run, ax: Axes) -> None:
     style.legend_below(ax)
 
 
-def _voltage(run: Run, ax: Axes) -> None:
+def _speed_against_voltage(run: Run, ax: Axes) -> None:
     used, speed, fall = _speeds(run)
     falls = used["voltage"] == 0
     groups = list(used[~falls].groupby("state", sort=False))
@@ -142,7 +141,7 @@ def _voltage(run: Run, ax: Axes) -> None:
     )
 
 
-def _residuals(run: Run, ax: Axes) -> None:
+def _left_by_the_lines(run: Run, ax: Axes) -> None:
     """What the lines of the states leave over, state by state."""
     used, speed, fall = _speeds(run)
     if fall is None:
@@ -197,7 +196,7 @@ def _short(label: object) -> str:
     return style.plain(str(label))[:8]
 
 
-def draw_fall(run: Run, ax: Axes) -> None:
+def _fall_in_time(run: Run, ax: Axes) -> None:
     """The fall without field in time, with its mean and the error of that."""
     falls = _falls(run)
     y = _fallen(run, falls)
@@ -205,23 +204,23 @@ def draw_fall(run: Run, ax: Axes) -> None:
     across = "row of the run"
     if order == "by the clock":
         place, across = (place - place.min()) / 60, "minutes from the first fall"
-    _draw(run, ax, falls, place, y)
+    _plot_falls(run, ax, falls, place, y)
     ax.set(
         xlabel=f"{across}; the small label is the state",
         title="Does the sphere stay the same? The fall in time",
     )
 
 
-def draw_charge(run: Run, ax: Axes) -> None:
+def _fall_against_charge(run: Run, ax: Axes) -> None:
     """The fall without field against the charge of its state, in charges that balance."""
-    falls, charge = _falls(run), fall_charges(run)
+    falls, charge = _falls(run), _fall_charges(run)
     if charge is None:
         raise InputError(
             "`run` has no falls in charge states that were also read at a voltage; the charge at "
             "a fall is known only from such."
         )
     y = _fallen(run, falls)
-    _draw(run, ax, falls, charge, y)
+    _plot_falls(run, ax, falls, charge, y)
     if np.ptp(charge) > 0 and y.size >= 3:
         slope, level = np.polyfit(charge, y, 1)
         ends = np.array([charge.min(), charge.max()])
@@ -232,7 +231,7 @@ def draw_charge(run: Run, ax: Axes) -> None:
     )
 
 
-def fall_charges(run: Run) -> FloatArray | None:
+def _fall_charges(run: Run) -> FloatArray | None:
     """Charge at each fall in units of the balancing charge, without assuming steps, or None."""
     falls, driven = run.falls, run.driven
     fall = run.fall_on_record()
@@ -256,7 +255,7 @@ def _fallen(run: Run, falls: pd.DataFrame) -> FloatArray:
     return -(falls["divisions"] / falls["seconds"]).to_numpy(float) * run.interval
 
 
-def _draw(run: Run, ax: Axes, falls: pd.DataFrame, place: FloatArray, y: FloatArray) -> None:
+def _plot_falls(run: Run, ax: Axes, falls: pd.DataFrame, place: FloatArray, y: FloatArray) -> None:
     ax.plot(place, y, "v", color=style.DATA, ms=6, zorder=3)
     found = run.fall()
     if found is not None:
@@ -273,7 +272,7 @@ def _draw(run: Run, ax: Axes, falls: pd.DataFrame, place: FloatArray, y: FloatAr
     )
 
 
-def draw_scatter(run: Run, ax: Axes) -> None:
+def _scatter_of_states(run: Run, ax: Axes) -> None:
     """Observed scatter of each state against the predicted one, with its 95 % interval.
 
     The interval is that of the chi-square law with one degree of freedom less than readings.
