@@ -6,7 +6,17 @@ from typing import TYPE_CHECKING
 
 from quantize.show import facts
 from quantize.show.numbers import brackets, plus_minus, probability, rounded, share, significant
-from quantize.show.view import Bullets, Column, Section, Table, View, folded, pairs, printable
+from quantize.show.view import (
+    Bullets,
+    Column,
+    Section,
+    Table,
+    View,
+    clean,
+    folded,
+    pairs,
+    printable,
+)
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -185,17 +195,18 @@ def analysis_notebook(found: Analysis) -> View:
     if not facts.stands(found):
         return (head,)
     rivals = Table(RIVALS, facts.rivals(found, 12), "Rival units")
-    if not facts.readable(facts.levels(found)):
+    every, form = facts.levels(found), facts.form(found)
+    if not facts.readable(every):
         return (head, Section("", [rivals]))
-    names = {
-        "label": facts.item(found),
-        "value": "value",
-        "integer": "whole number",
-        "probability": "probability",
-        "difference": "difference",
-    }
-    rows = facts.level_rows(found, most=20, head=10, tail=5)
-    return (head, Section("", [rivals, Table(columns_of(names), rows, facts.levels_title(found))]))
+    columns = [
+        Column("label", facts.item(found), form=lambda label: clean(label, longest=28)),
+        Column("value", "value", form=form),
+        Column("integer", "whole number"),
+        Column("probability", "probability", form=probability),
+        Column("difference", "difference", form=form.signed),
+    ]
+    rows = folded(every, most=20, head=10, tail=5)
+    return (head, Section("", [rivals, Table(columns, rows, facts.levels_title(found))]))
 
 
 def columns_of(heads: dict[str, str]) -> list[Column]:

@@ -20,12 +20,10 @@ from quantize.show.numbers import (
     odds,
     odds_short,
     plus_minus,
-    probability,
     relation,
     rounded,
     share,
 )
-from quantize.show.view import clean, folded
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -74,25 +72,6 @@ def levels(found: Analysis | MixtureFit) -> list[Level]:
             )
         )
     return rows
-
-
-def level_rows(found: Analysis, *, most: int, head: int, tail: int) -> list[dict[str, str] | None]:
-    """The same in words, folded where there are more than `most`."""
-    number = form(found)
-    return [
-        None
-        if row is None
-        else {
-            "label": clean(row.label, longest=28),
-            "count": str(row.count),
-            "value": number(row.value),
-            "integer": str(row.integer),
-            "probability": probability(row.probability),
-            "expected": number(row.expected),
-            "difference": number(row.difference, "+"),
-        }
-        for row in folded(levels(found), most=most, head=head, tail=tail)
-    ]
 
 
 def headline(found: Analysis | CountAnalysis) -> str:
@@ -188,8 +167,12 @@ class Form:
         text = self.mantissa(value, sign)
         return f"{text}e{self.power}" if self.power else text
 
+    def signed(self, value: float) -> str:
+        """The same with its sign."""
+        return self(value, "+")
+
     def mantissa(self, value: float, sign: str = "") -> str:
-        """The same without its power of ten."""
+        """The text without its power of ten."""
         text = f"{value / 10.0**self.power:{sign}.{self.places}f}"
         return text.replace("-", "+" if sign else "") if float(text) == 0 else text
 

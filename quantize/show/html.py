@@ -7,7 +7,7 @@ from html import escape
 from typing import Any
 
 from quantize._support.rendering import renderer
-from quantize.show.view import Block, Bullets, Column, Preformatted, Row, Section, Table
+from quantize.show.view import Block, Bullets, Column, Preformatted, Section, Table
 
 _CELL = "padding:0.15em 0.7em;text-align:{};border-bottom:1px solid #b9c2cb"
 
@@ -87,12 +87,12 @@ def _number(column: Column) -> str:
     return ' class="n"' if column.style == "n" else ""
 
 
-def _report_cell(row: Row, column: Column) -> str:
+def _report_cell(row: Any, column: Column) -> str:
     text = escape(column.cell(row))
     if column.style == "name":
         return f'<th scope="row">{text}</th>'
     if column.style == "label":
         return f'<td class="label"><bdi>{text}</bdi></td>'
     if column.style == "mark":
-        return f'<td class="mark {escape(row["level"])}">{text}</td>'
+        return f'<td class="mark {escape(column.value(row))}">{text}</td>'
     return f'<td class="{column.style}">{text}</td>' if column.style else f"<td>{text}</td>"

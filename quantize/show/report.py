@@ -14,10 +14,10 @@ from quantize.show import facts, numbers, sentences
 from quantize.show.analysis import NO_RIVAL, RIVALS
 from quantize.show.glossary import glossary
 from quantize.show.html import report_blocks
-from quantize.show.numbers import brackets, plus_minus, share, significant
+from quantize.show.numbers import brackets, plus_minus, probability, share, significant
 from quantize.show.plots.style import picture
 from quantize.show.run import BALANCE, SOUND, cautions, conditional, routes_differ
-from quantize.show.view import Block, Bullets, Column, Section, Table, clean, pairs
+from quantize.show.view import Block, Bullets, Column, Section, Table, clean, folded, pairs
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -232,16 +232,17 @@ def _levels(found: Analysis) -> Section:
     if not facts.readable(every):
         return Section(title, [facts.unreadable(found)])
     by_state = found.readings.state is not None
+    form = facts.form(found)
     columns = [
-        Column("label", facts.item(found), style="label"),
+        Column("label", facts.item(found), form=lambda x: clean(x, longest=28), style="label"),
         *([Column("count", "readings", style="n")] if by_state else []),
-        Column("value", "mean" if by_state else "value", style="n"),
+        Column("value", "mean" if by_state else "value", form=form, style="n"),
         Column("integer", "whole number", style="n"),
-        Column("probability", "probability", style="n"),
-        Column("expected", "× unit", style="n"),
-        Column("difference", "difference", style="n"),
+        Column("probability", "probability", form=probability, style="n"),
+        Column("expected", "× unit", form=form, style="n"),
+        Column("difference", "difference", form=form.signed, style="n"),
     ]
-    rows = facts.level_rows(found, most=40, head=24, tail=8)
+    rows = folded(every, most=40, head=24, tail=8)
     return Section(title, [Table(columns, rows, left_out=len(every) - len(rows) + 1)])
 
 
@@ -252,10 +253,7 @@ def _of_run(found: RunAnalysis, plan: DatedPlan | None) -> dict[str, Section]:
         Column("level", "result", form=lambda level: _MARKS.get(level, level), style="mark"),
         Column("sentence", "what was found", form=lambda said: clean(said, longest=900)),
     ]
-    checks = [
-        {"level": check.level, "name": check.name, "sentence": check.sentence}
-        for check in found.checks.checks[:_MOST_CHECKS]
-    ]
+    checks = found.checks.checks[:_MOST_CHECKS]
     held = () if plan is None else plan.held_against(found, found.run)
     sections = {"balance": Section(BALANCE, [found.balance_sentence])}
     if checks:

@@ -75,9 +75,8 @@ def result_notebook(result: Any) -> View:
     ]
     checks, p_values = getattr(result, "checks", ()), getattr(result, "p_values", {})
     if isinstance(checks, Sequence):
-        found = [{"level": c.level, "name": c.name, "sentence": c.sentence} for c in checks]
         names = {"level": "result", "name": "check", "sentence": "what was found"}
-        tables.append(Table(columns_of(names), found, "Checks"))
+        tables.append(Table(columns_of(names), checks, "Checks"))
     if isinstance(p_values, Mapping):
         kinds = [{"of": KINDS.get(kind, kind), "p": chance(p)} for kind, p in p_values.items()]
         names = {"of": "samples made of", "p": "as regular as these"}

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from quantize._support.rendering import renderer
-from quantize.show.view import Block, Bullets, Column, Preformatted, Row, Section, Table, View
+from quantize.show.view import Block, Bullets, Column, Preformatted, Section, Table, View
 
 WIDTH = 80
 
@@ -71,7 +71,7 @@ def _table(table: Table) -> list[str]:
     return lines
 
 
-def _row(row: Row, columns: Sequence[Column]) -> list[str]:
+def _row(row: Any, columns: Sequence[Column]) -> list[str]:
     start = "".join(_cell(column.cell(row), column) for column in columns[:-1])
     last = columns[-1]
     if last.width:

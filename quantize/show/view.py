@@ -11,17 +11,15 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Literal, TypeVar
 
 T = TypeVar("T")
-Row = Mapping[Any, Any]
-"""Values of a row of a table by the keys of its columns."""
 
 
 @dataclasses.dataclass(frozen=True)
 class Column:
     """One column of a table: which value of each row it shows, and how.
 
-    `form` is a format or a function, and `unknown` stands for NaN. `width`, `side` and `gap`, the
-    space before it, are for terminals; the last column, without a width, is filled to the end of
-    the line. `style` is the class of its cells in the report.
+    `form` is a function, or a format with `unknown` for NaN. `width`, `side` and `gap`, the space
+    before it, are for terminals; the last column, without a width, is filled to the end of the
+    line. `style` is the class of its cells in the report.
     """
 
     key: str
@@ -33,20 +31,25 @@ class Column:
     unknown: str = ""
     style: Literal["", "n", "label", "check", "mark", "name"] = ""
 
-    def cell(self, row: Row) -> str:
+    def value(self, row: Any) -> Any:
+        """The value of this column in a row."""
+        return row[self.key] if isinstance(row, Mapping) else getattr(row, self.key)
+
+    def cell(self, row: Any) -> str:
         """The text of this column in a row."""
-        value = row[self.key]
-        if isinstance(value, float) and math.isnan(value):
-            return self.unknown
-        return self.form(value) if callable(self.form) else format(value, self.form)
+        value = self.value(row)
+        if callable(self.form):
+            return self.form(value)
+        unknown = isinstance(value, float) and math.isnan(value)
+        return self.unknown if unknown else format(value, self.form)
 
 
 @dataclasses.dataclass(frozen=True)
 class Table:
-    """Rows of values by the keys of their columns; None stands where rows were left out."""
+    """Rows of values by keys, or objects with attributes; None stands where some were left out."""
 
     columns: Sequence[Column]
-    rows: Sequence[Row | None]
+    rows: Sequence[Any]
     caption: str = ""
     left_out: int = 0
 
