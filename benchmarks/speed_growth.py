@@ -136,7 +136,7 @@ def _draw(
     units: list[int],
     by_units: list[float],
 ) -> None:
-    from quantize.show import style
+    from quantize.show.plots import style
 
     axes = style.new_axes()
     with style.look():

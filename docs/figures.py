@@ -57,11 +57,11 @@ def several_particles() -> Any:
 
     from quantize.charge import Run, SimulatedBench
 
-    bench, pages = SimulatedBench(weight_of="the batch"), []
+    bench, sheets = SimulatedBench(weight_of="the batch"), []
     for label in "ABC":
         page, apparatus, _ = bench.simulate(rng=ord(label))
-        pages.append(page.assign(particle=label))
-    return Run(pd.concat(pages), apparatus).joint_unit_in_coulombs((6, 16))
+        sheets.append(page.assign(particle=label))
+    return Run(pd.concat(sheets), apparatus).joint_unit_in_coulombs((6, 16))
 
 
 @functools.cache
@@ -95,7 +95,7 @@ def live_evidence(left: Names) -> Any:
 
 
 def sampled(left: Names) -> Any:
-    """The posterior of the page that cannot tell, by walkers."""
+    """The posterior of the sample that cannot tell, by walkers."""
     import quantize as qz
 
     first = left["first"]
@@ -199,7 +199,7 @@ def gallery() -> list[str]:
 
 def draw(folder: Path) -> None:
     """All pictures as SVG, the same bytes every time, and all printed texts."""
-    from quantize.show.style import save_plot
+    from quantize.show.plots.style import save_plot
 
     folder.mkdir(parents=True, exist_ok=True)
     ran = Ran()
@@ -212,7 +212,7 @@ def draw(folder: Path) -> None:
 
 def draw_readme(path: Path = README_PICTURE) -> None:
     """The picture that stands in the repository, since a README is shown without a build."""
-    from quantize.show.style import save_plot
+    from quantize.show.plots.style import save_plot
 
     save_plot(PICTURES["readings"](Ran()), path)
 

@@ -7,7 +7,7 @@ figure: python examples/compare_estimators.py figure.svg
 import sys
 
 import quantize as qz
-from quantize.show.style import save_plot
+from quantize.show.plots.style import save_plot
 
 ESTIMATORS = ["cosine score", "least squares", "mixture, sigma known"]
 CLASS = {"n": 12, "sigma": [0.1, 0.2, 0.3], "integers": (-4, 4), "unit_range": (0.4, 2.5)}

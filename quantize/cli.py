@@ -10,7 +10,6 @@ import click
 
 from quantize import __version__
 from quantize._support.errors import InputError
-from quantize.show.groups_file import say_groups
 from quantize.show.terminal import (
     Program,
     check_outputs,
@@ -20,6 +19,7 @@ from quantize.show.terminal import (
     offset_of,
     save_plot,
     say,
+    say_groups,
     say_json,
     sigma_of,
     simulating,
@@ -60,7 +60,7 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
     if plot:
         save_plot(published, plot)
     if as_json:
-        from quantize.show.records import record
+        from quantize.show.run import record
 
         both = {
             "published": record(published, "thirteen_charges.csv"),
@@ -68,9 +68,10 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
         }
         say_json({"schema": "quantize.cli.demo/1"} | both)
         return
-    from quantize.show import demo as wording
+    from quantize.show.demo import demo_view
+    from quantize.show.text import view_text
 
-    say(wording.demo_text(published, invented))
+    say(view_text(demo_view(published, invented)))
 
 
 @main.command()
@@ -184,15 +185,16 @@ def analyze(
         with written_by("--report"):
             found.report(report, coulombs=coulombs, missing=missing, source=file, plan=promise)
     if as_json:
-        from quantize.show.records import record
+        from quantize.show.run import record
 
         keys = record(found, file, coulombs=coulombs, missing=missing, plan=promise)
         say_json(keys | {"read_from": str(readings.origin)})
         return
-    from quantize.show import run_text
+    from quantize.show.run import run_view
+    from quantize.show.text import view_text
 
     say(f"{len(readings)} readings from {file}\n{readings.origin}\n")
-    say("\n\n".join(run_text.sections(found, coulombs, missing, promise)))
+    say(view_text(run_view(found, coulombs, missing, promise)))
 
 
 @main.command()
@@ -235,15 +237,11 @@ def convert(
             }
         )
         return
-    from quantize.show import run_text
+    from quantize.show.run import charges_view
+    from quantize.show.text import view_text
 
-    parts = [f"{len(run)} rows from {file}, by the route '{table.attrs['route']}'"]
-    if remarks := (*run.remarks, *run_text.exact_remarks(table)):
-        parts.append(run_text.remarks_text(remarks))
-    parts.append(run_text.charges_text(table))
-    if table.attrs["agreement"] is not None:
-        parts.append(run_text.routes_text(table.attrs["agreement"]))
-    say("\n\n".join(parts))
+    head = f"{len(run)} rows from {file}, by the route '{table.attrs['route']}'"
+    say(f"{head}\n\n{view_text(charges_view(run, table))}")
 
 
 @main.command()

@@ -1,12 +1,13 @@
-"""The words of the demonstration: a published page, an invented run, what to try next."""
+"""The words of the demonstration: a published sample, an invented run, what to try next."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from quantize.show import run_text
-from quantize.show.rounding import brackets
-from quantize.show.text import analysis_text, paragraph
+from quantize.show.analysis import analysis_view
+from quantize.show.numbers import brackets
+from quantize.show.run import run_view
+from quantize.show.view import Preformatted, Section, View
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -29,44 +30,37 @@ What to try next
       every option"""
 
 
-def demo_text(published: Analysis, invented: RunAnalysis) -> str:
+def demo_view(published: Analysis, invented: RunAnalysis) -> View:
     """Both analyses, one below the other."""
-    parts = [
+    return (
         _title("1. Published data: thirteen charges of one oil drop, in 1e-10 esu"),
-        *_paragraphs("R. A. Millikan, Phys. Rev. 32:349 (1911). Public domain."),
-        analysis_text(published),
-        _published_in_coulombs(published),
+        Section("", ["R. A. Millikan, Phys. Rev. 32:349 (1911). Public domain."]),
+        *analysis_view(published),
+        Section("In coulombs", [_published_in_coulombs(published)]),
         _title("2. INVENTED data: a run of one sphere, in scale divisions per 10 s"),
-        *_paragraphs(
-            "Computed from the physics of a sphere in air, not measured by anybody. Below, each "
-            "state is a spell in which the charge did not change."
+        Section(
+            "",
+            [
+                "Computed from the physics of a sphere in air, not measured by anybody. Below, "
+                "each state is a spell in which the charge did not change."
+            ],
         ),
-        analysis_text(invented, brief=True),
-        f"{run_text.BALANCE}\n{run_text.indented(invented.balance_sentence)}",
-        run_text.coulombs_text(invented.coulombs, invented.verdict, invented.missing),
-        run_text.checks_text(invented.checks),
-        *run_text.cautions_text(invented.run),
-        *_paragraphs("All of part 2 is INVENTED data."),
-        NEXT,
-    ]
-    return "\n\n".join(parts)
+        *run_view(invented, brief=True),
+        Section("", ["All of part 2 is INVENTED data."]),
+        Section("", [Preformatted(NEXT)]),
+    )
 
 
-def _title(text: str) -> str:
-    return f"{text}\n{'=' * len(text)}"
-
-
-def _paragraphs(text: str) -> list[str]:
-    return ["\n".join(paragraph(text, indent=""))]
+def _title(text: str) -> Section:
+    return Section(f"{text}\n{'=' * len(text)}")
 
 
 def _published_in_coulombs(found: Analysis) -> str:
     scale = 1e-10 * COULOMBS_PER_ESU
     unit = found.unit * scale
-    lines = paragraph(
+    return (
         f"One esu is 3.33564e-10 C, so the unit is {brackets(unit, found.unit_err * scale, 'C')}; "
         f"the bracket holds the scatter of the readings only. That is "
         f"{100 * (unit / ELEMENTARY - 1):+.1f} % from the elementary charge as it is known today, "
         "which was used nowhere in the estimate: the difference is in the published charges."
     )
-    return "\n".join(["In coulombs", *lines])

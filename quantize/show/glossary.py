@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 
 GLOSSARY = {
@@ -73,11 +74,11 @@ _LOOK_FOR = {
 """Patterns of terms that a text does not use as they stand in the list."""
 
 
-def glossary(html: str) -> list[tuple[str, str]]:
+def glossary(page: str) -> list[tuple[str, str]]:
     """The terms that a page uses, in its text or for a picture, with their meaning."""
-    labels = " ".join(re.findall(r'aria-label="([^"]*)"', html))
-    text = re.sub(r"<style.*?</style>|<[^>]*>", " ", html, flags=re.DOTALL) + " " + labels
-    text = " ".join(text.replace("&#39;", "'").split())
+    labels = " ".join(re.findall(r'aria-label="([^"]*)"', page))
+    text = re.sub(r"<style.*?</style>|<[^>]*>", " ", page, flags=re.DOTALL) + " " + labels
+    text = " ".join(html.unescape(text).split())
     return [
         (term, meaning)
         for term, meaning in GLOSSARY.items()

@@ -1,159 +1,67 @@
-"""Results in notebooks: small tables, every text escaped."""
+"""Views as HTML, every text escaped: for notebooks, and block by block for the report."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from quantize.charge.stated import degrees_of_freedom
-from quantize.null.verdict import KINDS
-from quantize.show import tables, words
-from quantize.show.report_words import clean
-from quantize.show.rounding import brackets, plus_minus
-from quantize.show.run_text import run_lines
+from quantize._support.rendering import renderer
+from quantize.show.view import Block, Bullets, Column, Preformatted, Section, Table
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from quantize.analysis import Analysis
-
-_MOST_ROWS = 12
-_MOST_COLUMNS = 12
 _CELL = "padding:0.15em 0.7em;text-align:{};border-bottom:1px solid #b9c2cb"
 
 
-_FRAMES = {
-    "alternatives": "Rival units",
-    "levels": "Levels",
-    "budget": "Where the uncertainty comes from",
-    "routes": "Every route",
-    "particles": "Particles",
-    "mode_shares": "Shares of the modes, by ensemble",
-    "table": "Results",
-}
-"""Tables that a result may carry, with their captions."""
-_PAIRS = {"unit": "unit_err", "value": "standard_uncertainty"}
-_LEFT_OUT = {"distribution", "scope", "slope", "contribution", "depends", "random", "systematic"}
+def result_html(result: Any) -> str:
+    """A result for notebooks; a page of its own has no style sheet there."""
+    return "".join(map(_section, renderer("notebook", result)(result)))
 
 
-def notebook_html(result: Any) -> str:
-    """The headline of a result, its tables, its checks and its chances by kind of null."""
-    head = f"<p><strong>{escape(_name(result))}</strong>: {escape(result._headline())}</p>"
-    return head + "".join(
-        [
-            *(
-                _frame(getattr(result, name), caption)
-                for name, caption in _FRAMES.items()
-                if hasattr(getattr(result, name, None), "columns")
-            ),
-            _checks(getattr(result, "checks", ())),
-            _chances(getattr(result, "p_values", {})),
-        ]
-    )
+def _section(part: Section) -> str:
+    """The title stands in bold before the first paragraph."""
+    blocks = list(part.blocks)
+    head = f"<strong>{escape(part.title)}</strong>" if part.title else ""
+    if head and blocks and isinstance(blocks[0], str):
+        head += f": {escape(str(blocks.pop(0)))}"
+    return (f"<p>{head}</p>" if head else "") + "".join(_block(b, notebook_table) for b in blocks)
 
 
-def _frame(frame: pd.DataFrame, caption: str) -> str:
-    """A table with each uncertainty in brackets behind its value; long ones folded."""
-    if not len(frame):
-        return ""
-    names = [str(name) for name in frame.columns]
-    paired = {value: error for value, error in _PAIRS.items() if {value, error} <= set(names)}
-    shown = [n for n in names if n not in paired.values() and n not in _LEFT_OUT][:_MOST_COLUMNS]
-    rows: list[Sequence[str]] = []
-    records = frame.to_dict("records")
-    for row in tables.folded(records, most=_MOST_ROWS, head=_MOST_ROWS - 2, tail=1):
-        if row is None:
-            rows.append(["…"] * len(shown))
-            continue
-        rows.append(
-            [
-                brackets(row[name], row[paired[name]]) if name in paired else _cell(name, row[name])
-                for name in shown
-            ]
-        )
-    return table([name.replace("_", " ") for name in shown], rows, caption=caption)
+def report_blocks(part: Section) -> str:
+    """The blocks of a section for the report, whose style sheet knows their classes."""
+    return "\n".join(_block(block, _report_table) for block in part.blocks)
 
 
-def _checks(checks: Any) -> str:
-    if not isinstance(checks, Sequence) or not checks:
-        return ""
-    rows = [[check.level, check.name, check.sentence] for check in checks]
-    return table(["result", "check", "what was found"], rows, caption="Checks")
+def _block(block: Block, table: Callable[[Table], str]) -> str:
+    if isinstance(block, Table):
+        return table(block)
+    if isinstance(block, Bullets):
+        tag = "ol" if block.ordered else "ul"
+        items = "".join(f"<li>{escape(item)}</li>" for item in block.items)
+        return f"<{tag}>{items}</{tag}>"
+    if isinstance(block, Preformatted):
+        return f"<pre>{escape(block.text)}</pre>"
+    return f"<p>{escape(block)}</p>"
 
 
-def _chances(p_values: Any) -> str:
-    if not isinstance(p_values, Mapping) or not p_values:
-        return ""
-    rows = [[str(KINDS.get(kind, kind)), words.chance(p)] for kind, p in p_values.items()]
-    return table(["samples made of", "as regular as these"], rows, caption="Samples without steps")
-
-
-def analysis_html(found: Analysis) -> str:
-    """Verdict, unit, rivals and whole numbers of an analysis."""
-    unit = plus_minus(found.unit, found.unit_err)
-    reasons = "".join(f"<li>{escape(reason)}</li>" for reason in (*found.reasons, *found.advice))
-    rivals = [
-        [
-            brackets(row["unit"], row["unit_err"]),
-            words.share(row["share"]),
-            words.relation(row["relation"]),
-        ]
-        for row in found.alternatives.head(_MOST_ROWS).to_dict("records")
-    ]
-    size = f"Unit {unit}; 95 % set {tables.set_in_words(found)}"
-    if not tables.stands(found):
-        size, rivals = tables.no_unit(found).rstrip("."), []
-    text = (
-        f"<p><strong>{escape(found.verdict)}</strong>: {escape(tables.headline(found))}</p>"
-        f"<ul>{reasons}</ul>"
-        f"<p>{escape(size)}; "
-        f"p&nbsp;=&nbsp;{found.p_value:.2g}; {escape(words.compared(found))}</p>"
-    )
-    text += "".join(f"<p>{escape(line)}</p>" for line in run_lines(found))
-    rows = tables.levels(found)
-    if rivals:
-        text += table(["unit", "share", "what it is"], rivals, caption="Rival units")
-    if not rivals or not tables.readable(rows):
-        return text
-    form = tables.form(found)
-    cells: list[Sequence[str]] = []
-    for row in tables.folded(rows, most=20, head=10, tail=5):
-        if row is None:
-            cells.append(["…"] * 5)
-            continue
-        cells.append(
-            [
-                row.label,
-                form(row.value),
-                str(row.integer),
-                words.probability(row.probability),
-                form(row.difference, "+"),
-            ]
-        )
-    name = "state" if found.readings.state is not None else "reading"
-    head = [name, "value", "whole number", "probability", "difference"]
-    return text + table(head, cells, caption="The whole number behind each " + name)
-
-
-def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, caption: str) -> str:
+def notebook_table(table: Table) -> str:
     """A small table; numbers to the right, words to the left."""
-    body = list(rows)
-    aligned = [
-        "right" if all(_is_number(row[j]) for row in body) else "left" for j in range(len(head))
+    columns = table.columns
+    rows = [["…" if row is None else c.cell(row) for c in columns] for row in table.rows]
+    sides = [
+        "right" if all(map(_is_number, cells)) else "left" for cells in zip(*rows, strict=True)
     ]
 
-    def cells(row: Sequence[str], tag: str) -> str:
+    def line(texts: Sequence[str], tag: str) -> str:
         return "".join(
-            f'<{tag} style="{_CELL.format(side)}">{escape(cell)}</{tag}>'
-            for cell, side in zip(row, aligned, strict=True)
+            f'<{tag} style="{_CELL.format(side)}">{escape(text)}</{tag}>'
+            for text, side in zip(texts, sides, strict=True)
         )
 
-    lines = "".join(f"<tr>{cells(row, 'td')}</tr>" for row in body)
+    lines = "".join(f"<tr>{line(row, 'td')}</tr>" for row in rows)
+    head = line([column.head for column in columns], "th")
     return (
         f'<table style="border-collapse:collapse"><caption style="text-align:left">'
-        f"{escape(caption)}</caption><thead><tr>{cells(head, 'th')}</tr></thead>"
+        f"{escape(table.caption)}</caption><thead><tr>{head}</tr></thead>"
         f"<tbody>{lines}</tbody></table>"
     )
 
@@ -162,14 +70,29 @@ def _is_number(text: str) -> bool:
     return bool(text) and (text[0] in "+-.<>…" or text[0].isdigit())
 
 
-def _name(result: Any) -> str:
-    return type(result).__name__
+def _report_table(table: Table) -> str:
+    columns = table.columns
+    heads = "".join(f'<th scope="col"{_number(c)}>{escape(c.head)}</th>' for c in columns)
+    head = f"<thead><tr>{heads}</tr></thead>\n" if any(c.head for c in columns) else ""
+    left_out = f"{table.left_out:,} more are left out here"
+    gap = f'<tr class="gap"><td colspan="{len(columns)}">{left_out}</td></tr>'
+    rows = "\n".join(
+        gap if row is None else f"<tr>{''.join(_report_cell(row, c) for c in columns)}</tr>"
+        for row in table.rows
+    )
+    return f'<div class="scroll"><table>\n{head}<tbody>\n{rows}\n</tbody>\n</table></div>'
 
 
-def _cell(name: str, value: Any) -> str:
-    if name == "degrees_of_freedom":
-        return degrees_of_freedom(float(value))
-    if isinstance(value, float):
-        digits = 2 if name.endswith(("uncertainty", "_err", "_se")) else 5
-        return "" if math.isnan(value) else f"{value:.{digits}g}"
-    return clean(value, longest=80)
+def _number(column: Column) -> str:
+    return ' class="n"' if column.style == "n" else ""
+
+
+def _report_cell(row: Any, column: Column) -> str:
+    text = escape(column.cell(row))
+    if column.style == "name":
+        return f'<th scope="row">{text}</th>'
+    if column.style == "label":
+        return f'<td class="label"><bdi>{text}</bdi></td>'
+    if column.style == "mark":
+        return f'<td class="mark {escape(column.value(row))}">{text}</td>'
+    return f'<td class="{column.style}">{text}</td>' if column.style else f"<td>{text}</td>"

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Any
 from quantize._support.writing import check_apart, check_target, write_whole
 from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.charge.stated import degrees_of_freedom
-from quantize.show import report_words, tables, words
+from quantize.show import facts, numbers, sentences
+from quantize.show.analysis import NO_RIVAL, RIVALS
 from quantize.show.glossary import glossary
-from quantize.show.report_words import clean
-from quantize.show.rounding import brackets, plus_minus, significant
-from quantize.show.run_text import cautions_of, conditional, routes_differ
-from quantize.show.style import picture
+from quantize.show.html import report_blocks
+from quantize.show.numbers import brackets, plus_minus, probability, share, significant
+from quantize.show.plots.style import picture
+from quantize.show.run import BALANCE, SOUND, cautions, conditional, routes_differ
+from quantize.show.view import Block, Bullets, Column, Section, Table, clean, folded, pairs
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
 _MOST_CHECKS = 40
 _SMALL = 1e-3  # share of the variance below which an input has no line of its own
+_MARKS = {"good": "in order", "doubt": "doubtful", "bad": "not in order", "unknown": "not known"}
 
 
 def write_report(
@@ -40,15 +43,17 @@ def write_report(
     Parameters
     ----------
     found : Analysis
+        The analysis to report.
     path : str or path-like
-        An existing file is replaced, whole or not at all, but never one that was read.
+        The file to write; an existing one is replaced, whole or not at all, but never one that
+        was read.
     run : Run, optional
         The run behind the readings, where `found` is not from `Run.analyze`: adds the checks, the
         coulombs and the cautions, and the error of the fall to every number.
     coulombs : UnitInCoulombs, optional
         The unit in coulombs without a run; with one, its route is the one that is taken.
     missing : str, optional
-        Why there is none.
+        Why there is no unit in coulombs, where there is none.
     source : str, optional
         Where the readings came from, for the title.
     plan : DatedPlan, optional
@@ -57,6 +62,7 @@ def write_report(
     Returns
     -------
     Path
+        The file that was written.
 
     Raises
     ------
@@ -82,6 +88,7 @@ def report_html(
 ) -> str:
     """The page as text; see `write_report`."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
 
     if run is not None:
         found = with_run(found, run)
@@ -95,83 +102,55 @@ def report_html(
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["blocks"] = lambda section: Markup(report_blocks(section))
     template = environment.get_template("report.html")
-    promised = () if plan is None or run is None else plan.held_against(found, run)
-    context = _context(found, run, coulombs, source) | {"promised": promised, "missing": missing}
+    context = {
+        "found": found,
+        "facts": facts,
+        "numbers": numbers,
+        "source": clean(source) if source else None,
+        "read_from": clean(found.readings.origin, longest=300) if found.readings.origin else None,
+        "missing": missing,
+        **_unit_in_coulombs(found, coulombs),
+        **_pictures(found, run),
+        "sections": {
+            **_of_analysis(found, coulombs),
+            **(_of_run(found, plan) if isinstance(found, RunAnalysis) else {}),
+            **({} if coulombs is None else _of_coulombs(coulombs, found.verdict)),
+        },
+    }
     # The glossary explains what the page says, so the page is made first without it.
     body = template.render(context | {"glossary": []})
     return template.render(context | {"glossary": glossary(body)})
 
 
-def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None) -> dict[str, Any]:
-    upper = found.plot()
-    certain = found.verdict == "steps"
+def _unit_in_coulombs(found: Analysis, coulombs: Any) -> dict[str, Any]:
+    """The unit in coulombs in words: as a result, or as what it would be if there were steps."""
+    if coulombs is None:
+        return {"coulombs": None, "if_steps": None}
+    low, high = coulombs.interval(0.95)[0]
+    stated = {
+        "plus_minus": plus_minus(coulombs.value, coulombs.standard_uncertainty, "C"),
+        "route": coulombs.route,
+        "stated": brackets(coulombs.value, coulombs.standard_uncertainty, "C"),
+        "interval": f"{significant(low)} C to {significant(high)} C",
+    }
     return {
-        "source": clean(source) if source else None,
-        "read_from": _read_from(found),
-        "invented": _invented(run),
-        "n": len(found.readings),
-        # A run adds half a page of checks; in print it must still go on two.
-        "dense": run is not None,
-        "verdict": found.verdict,
-        "headline": tables.headline(found),
-        "reasons": [clean(reason, longest=600) for reason in found.reasons],
-        "compared": words.compared(found),
-        "chance": words.chance(found.p_value),
-        "p": significant(found.p_value, 2),
-        "stands": tables.stands(found),
-        "no_unit": tables.no_unit(found),
-        "estimates_title": tables.estimates_title(found),
-        "unit": plus_minus(found.unit, found.unit_err),
-        "short": brackets(found.unit, found.unit_err),
-        "in_divisions": run is not None,
-        "set": tables.set_in_words(found),
-        "scatter": significant(found.sigma, 2),
-        "scatter_share": significant(found.sigma / found.unit, 2),
-        "picture": inline_svg(picture(upper)),
-        "picture_text": _picture_text(found),
-        "run_picture": None if run is None else inline_svg(picture(run.plot())),
-        **_readings(found),
-        "rivals": _rivals(found),
-        "nulls": [
-            {
-                "meaning": row.meaning,
-                "chance": "" if row.p_value != row.p_value else words.chance(row.p_value),
-                "odds": words.odds_short(row.log_bayes_factor),
-            }
-            for row in tables.nulls(found)
-        ],
-        "estimates": [
-            {
-                "method": row.method,
-                "unit": brackets(row.unit, row.unit_err),
-                "difference": f"{100 * row.difference:+.2f} %".replace("-0.00", "+0.00"),
-                "note": row.note,
-            }
-            for row in tables.estimates(found)
-        ],
-        "shared": tables.shared(found),
-        "balance": getattr(found, "balance_sentence", None),
-        "checks": _checks(found),
-        "coulombs": None if coulombs is None else _coulombs(coulombs),
-        "if_steps": None if coulombs is None or certain else conditional(coulombs),
-        "worked": report_words.worked_row(found)
-        + (
-            report_words.worked_coulombs(found, coulombs)
-            if coulombs is not None and certain
-            else []
-        ),
-        "next_steps": report_words.next_steps(found, coulombs),
-        "sentence": report_words.sentence_to_copy(found, coulombs),
-        "settings": tables.settings(found),
-        "remarks": [] if run is None else [clean(r, longest=400) for r in run.remarks],
-        "cautions": [] if run is None else cautions_of(run),
+        "coulombs": stated,
+        "if_steps": None if found.verdict == "steps" else conditional(coulombs),
     }
 
 
-def _read_from(found: Analysis) -> str | None:
-    origin = found.readings.origin
-    return None if origin is None else clean(str(origin), longest=300)
+def _pictures(found: Analysis, run: Run | None) -> dict[str, Any]:
+    """The pictures, and whether they are of invented data."""
+    apparatus = None if run is None else run.apparatus
+    return {
+        "run": run,
+        "invented": apparatus is not None and bool(apparatus.word("apparatus.invented", False)),
+        "picture": inline_svg(picture(found.plot())),
+        "picture_text": _picture_text(found),
+        "run_picture": None if run is None else inline_svg(picture(run.plot())),
+    }
 
 
 def inline_svg(svg: bytes) -> str:
@@ -188,110 +167,142 @@ def inline_svg(svg: bytes) -> str:
 
 
 def _picture_text(found: Analysis) -> str:
+    line = (
+        ""
+        if facts.threshold(found) is None
+        else f", with the height that {100 * found.alpha:g} % of samples reach somewhere when the "
+        "readings are smeared out"
+    )
     return (
         f"Above: {len(found.readings)} readings in ascending order against the multiples of "
         f"{plus_minus(found.unit, found.unit_err)}, shown as lines. Below: the score of every "
-        f"trial unit from {found.band.low:.4g} to {found.band.high:.4g}"
-        + (
-            "."
-            if tables.threshold(found) is None
-            else f", with the height that {100 * found.alpha:g} % of samples reach somewhere when "
-            "the readings are smeared out."
-        )
+        f"trial unit from {found.band.low:.4g} to {found.band.high:.4g}{line}."
     )
 
 
-def _readings(found: Analysis) -> dict[str, Any]:
-    rows = tables.levels(found)
-    form = tables.form(found)
-    by_state = found.readings.state is not None
-    listed = [
-        None
-        if row is None
-        else {
-            "label": clean(row.label, longest=28),
-            "count": row.count,
-            "value": form(row.value),
-            "integer": str(row.integer),
-            "probability": words.probability(row.probability),
-            "expected": form(row.expected),
-            "difference": form(row.difference, "+"),
-        }
-        for row in tables.folded(rows, most=40, head=24, tail=8)
-    ]
-    readable = tables.readable(rows)
-    return {
-        "by_state": by_state,
-        "readings": listed if readable else [],
-        "left_out": len(rows) - (len(listed) - 1) if None in listed else 0,
-        "unreadable": None if readable else tables.unreadable(found),
+def _of_analysis(found: Analysis, coulombs: Any) -> dict[str, Section]:
+    """What every report says."""
+    reasons = [clean(reason, longest=600) for reason in found.reasons]
+    nulls = Table(
+        [
+            Column("meaning", "samples made of"),
+            Column("chance", "as regular as these", style="n"),
+            Column("odds", "odds for steps", style="n"),
+        ],
+        facts.nulls(found),
+    )
+    estimates = Table(
+        [
+            Column("method", "method"),
+            Column("unit", "unit", style="n"),
+            Column("difference", "differs by", style="n"),
+            Column("note", "note"),
+        ],
+        facts.estimates(found),
+    )
+    run: Run | None = getattr(found, "run", None)
+    read = [("page read", clean(r, longest=400)) for r in (run.remarks if run else ())]
+    steps = sentences.next_steps(found, coulombs)
+    found_sections = {
+        "why": Section("Why", [Bullets(reasons)]),
+        "nulls": Section("Against samples without steps", [nulls]),
+        "estimates": Section(facts.estimates_title(found), [estimates]),
+        "next": Section("What to measure next", [Bullets(steps)]),
+        "quote": Section("A sentence to copy", [sentences.sentence_to_copy(found, coulombs)]),
+        "computed": Section("How it was computed", [pairs([*facts.settings(found), *read])]),
     }
+    if facts.stands(found):
+        found_sections |= {"rivals": _rivals(found), "levels": _levels(found)}
+    worked = sentences.worked_row(found)
+    if coulombs is not None and found.verdict == "steps":
+        worked += sentences.worked_coulombs(found, coulombs)
+    if worked:
+        lines = Bullets(worked, ordered=True)
+        found_sections["worked"] = Section("One row worked by hand", [lines])
+    return found_sections
 
 
-def _rivals(found: Analysis) -> list[dict[str, str]]:
-    return [
-        {
-            "unit": brackets(row["unit"], row["unit_err"]),
-            "share": words.share(row["share"]),
-            "what": words.relation(row["relation"]),
-        }
-        for row in found.alternatives.head(8).to_dict("records")
+def _rivals(found: Analysis) -> Section:
+    rows = facts.rivals(found, 8)
+    return Section("Rival units", [NO_RIVAL if len(rows) == 1 else Table(RIVALS, rows)])
+
+
+def _levels(found: Analysis) -> Section:
+    title, every = facts.levels_title(found), facts.levels(found)
+    if not facts.readable(every):
+        return Section(title, [facts.unreadable(found)])
+    by_state = found.readings.state is not None
+    form = facts.form(found)
+    columns = [
+        Column("label", facts.item(found), form=lambda x: clean(x, longest=28), style="label"),
+        *([Column("count", "readings", style="n")] if by_state else []),
+        Column("value", "mean" if by_state else "value", form=form, style="n"),
+        Column("integer", "whole number", style="n"),
+        Column("probability", "probability", form=probability, style="n"),
+        Column("expected", "× unit", form=form, style="n"),
+        Column("difference", "difference", form=form.signed, style="n"),
     ]
+    rows = folded(every, most=40, head=24, tail=8)
+    return Section(title, [Table(columns, rows, left_out=len(every) - len(rows) + 1)])
 
 
-def _checks(found: Analysis) -> list[dict[str, str]]:
-    if not isinstance(found, RunAnalysis):
-        return []
-    mark = {"good": "in order", "doubt": "doubtful", "bad": "not in order", "unknown": "not known"}
-    return [
-        {
-            "level": check.level,
-            "mark": mark.get(check.level, check.level),
-            "name": clean(check.name, longest=120),
-            "sentence": clean(check.sentence, longest=900),
-        }
-        for check in found.checks.checks[:_MOST_CHECKS]
+def _of_run(found: RunAnalysis, plan: DatedPlan | None) -> dict[str, Section]:
+    """What a run adds: the balance charge, the checks, a plan to be held against, cautions."""
+    columns = [
+        Column("name", "check", form=lambda name: clean(name, longest=120), style="check"),
+        Column("level", "result", form=lambda level: _MARKS.get(level, level), style="mark"),
+        Column("sentence", "what was found", form=lambda said: clean(said, longest=900)),
     ]
+    checks = found.checks.checks[:_MOST_CHECKS]
+    held = () if plan is None else plan.held_against(found, found.run)
+    sections = {"balance": Section(BALANCE, [found.balance_sentence])}
+    if checks:
+        sections["checks"] = Section(SOUND, [Table(columns, checks)])
+    if held:
+        sections["held"] = Section("Held against the dated plan", held)
+    for section in cautions(found.run):
+        sections["cautions"] = section
+    return sections
 
 
-def _coulombs(coulombs: Any) -> dict[str, Any]:
-    low, high = coulombs.interval(0.95)[0]
+def _of_coulombs(coulombs: Any, verdict: str) -> dict[str, Section]:
+    """The budget, the routes, and why they differ."""
+    routes = [
+        row | {"stated": brackets(row["value"], row["standard_uncertainty"], "C")}
+        for row in coulombs.routes.to_dict("records")
+    ]
+    title = "The budget in coulombs" + ("" if verdict == "steps" else ", if there were steps")
+    sections = {"budget": Section(title, _budget(coulombs))}
+    if len(routes) > 1:
+        columns = [Column("route", "route"), Column("stated", "unit", style="n")]
+        agree = f"Do they agree? {clean(coulombs.agreement.told, longest=900)}"
+        sections["routes"] = Section("Every route to coulombs", [Table(columns, routes), agree])
+    differ = [clean(line, longest=600) for line in routes_differ(coulombs)]
+    if differ:
+        sections["differ"] = Section("Why the routes differ", [Bullets(differ)])
+    return sections
+
+
+def _budget(coulombs: Any) -> list[Block]:
+    """Inputs with their shares of the variance, the small ones named below."""
     rows = coulombs.budget.to_dict("records")
     small = [row for row in rows if abs(float(row["share"])) < _SMALL]
-    return {
-        "stated": brackets(coulombs.value, coulombs.standard_uncertainty, "C"),
-        "plus_minus": plus_minus(coulombs.value, coulombs.standard_uncertainty, "C"),
-        "interval": f"{significant(low)} C to {significant(high)} C",
-        "route": coulombs.route,
-        "budget": [
-            {
-                "input": report_words.input_name(row["input"]),
-                "value": f"{row['value']:.5g} {row['unit'] if row['unit'] != '1' else ''}".strip(),
-                "uncertainty": f"{row['standard_uncertainty']:.2g}",
-                "degrees": degrees_of_freedom(row["degrees_of_freedom"]),
-                "exponent": f"{row['exponent']:+.2f}",
-                "share": words.share(abs(float(row["share"]))),
-            }
-            for row in rows
-            if row not in small
-        ],
-        "small": ", ".join(report_words.input_name(row["input"]) for row in small),
-        "routes": [
-            {
-                "route": row["route"],
-                "stated": brackets(row["value"], row["standard_uncertainty"], "C"),
-            }
-            for row in coulombs.routes.to_dict("records")
-        ],
-        "agreement": clean(coulombs.agreement.told, longest=900),
-        "differ": [clean(line, longest=600) for line in routes_differ(coulombs)],
-        "notes": [clean(note, longest=400) for note in coulombs.notes],
-    }
-
-
-def _invented(run: Run | None) -> bool:
-    return bool(
-        run is not None
-        and run.apparatus is not None
-        and run.apparatus.word("apparatus.invented", False)
-    )
+    columns = [
+        Column("input", "input", form=sentences.input_name),
+        Column("stated", "value", style="n"),
+        Column("standard_uncertainty", "standard uncertainty", form=".2g", style="n"),
+        Column("degrees_of_freedom", "degrees of freedom", form=degrees_of_freedom, style="n"),
+        Column("exponent", "exponent", form="+.2f", style="n"),
+        Column("share", "share", form=lambda part: share(abs(part)), style="n"),
+    ]
+    lines = [
+        row | {"stated": f"{row['value']:.5g} {row['unit'] if row['unit'] != '1' else ''}".strip()}
+        for row in rows
+        if row not in small
+    ]
+    below = ", ".join(sentences.input_name(row["input"]) for row in small)
+    return [
+        Table(columns, lines),
+        *([f"Below 0.1 %: {below}."] if small else []),
+        *(f"Note: {clean(note, longest=400)}" for note in coulombs.notes),
+    ]

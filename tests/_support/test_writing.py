@@ -10,7 +10,7 @@ import pytest
 
 import quantize as qz
 from quantize._support.writing import write_whole
-from quantize.show.style import check_plot_target
+from quantize.show.plots.style import check_plot_target
 
 
 def test_an_existing_file_is_replaced(tmp_path: Path) -> None:

@@ -78,8 +78,8 @@ def test_a_plain_analysis_with_its_run_reports_the_same(tmp_path: Path) -> None:
     exact = qz.fit_mixture(plain.readings.replace(shift=None), sigma_range=run.sigma_range())
     assert exact.unit_err < 0.8 * fit.unit_err
     path = plain.report(tmp_path / "a.html", run=run)
-    from quantize.show.records import record
-    from quantize.show.rounding import plus_minus
+    from quantize.show.numbers import plus_minus
+    from quantize.show.run import record
 
     assert plus_minus(fit.unit, fit.unit_err) in path.read_text(encoding="utf-8")
     kept = record(plain, "run.csv", run)

@@ -10,7 +10,7 @@ import pytest
 
 import quantize as qz
 from quantize.analysis import Analysis
-from quantize.show import tables
+from quantize.show import facts
 
 DATA = Path(qz.__file__).parent / "data"
 
@@ -41,8 +41,8 @@ def stated(seed: int) -> Analysis:
 @pytest.fixture
 def fixed(published: Analysis, monkeypatch: pytest.MonkeyPatch) -> Analysis:
     """The published page with every number that may move with the statistics pinned."""
-    monkeypatch.setattr(tables, "versions", lambda: {"quantize": "1.2", "numpy": "3.4"})
-    monkeypatch.setattr(tables, "pieces", lambda found: [(4.8989, 4.9189)])
+    monkeypatch.setattr(facts, "versions", lambda: {"quantize": "1.2", "numpy": "3.4"})
+    monkeypatch.setattr(facts, "pieces", lambda found: [(4.8989, 4.9189)])
     return dataclasses.replace(
         published,
         verdict="steps",

@@ -11,7 +11,9 @@ import pytest
 import quantize as qz
 from quantize.analysis import Analysis
 from quantize.charge import SimulatedBench, read_run
-from quantize.show.html import _frame, table
+from quantize.show.html import notebook_table
+from quantize.show.results import frame_table
+from quantize.show.view import Column, Table
 
 
 def parsed(html: str) -> ElementTree.Element:
@@ -62,14 +64,14 @@ def test_many_degrees_of_freedom_are_not_counted_out() -> None:
     import pandas as pd
 
     frame = pd.DataFrame({"input": ["a", "b"], "degrees_of_freedom": [306841.0, 7.4]})
-    cells = [cell.text for cell in parsed(_frame(frame, "x")).iter("td")]
+    cells = [cell.text for cell in parsed(notebook_table(frame_table(frame, "x"))).iter("td")]
     assert cells == ["a", ">200", "b", "7"]
 
 
 def test_a_null_comparison_says_what_it_was_held_against(published: Analysis) -> None:
     text = "".join(parsed(published.smooth._repr_html_()).itertext())
     assert "Samples without steps" in text
-    assert "1 sample in" in text or "pages in 100" in text
+    assert "1 sample in" in text or "samples in 100" in text
 
 
 def test_hostile_labels_are_text(stated: Analysis) -> None:
@@ -79,4 +81,5 @@ def test_hostile_labels_are_text(stated: Analysis) -> None:
     html = found._repr_html_()
     assert "<script" not in html
     assert label in "".join(parsed(html).itertext())
-    assert "<b" not in table(["<b>"], [["<b>"]], caption="<b>").replace("<tbody", "")
+    table = Table([Column("a", "<b>")], [{"a": "<b>"}], "<b>")
+    assert "<b" not in notebook_table(table).replace("<tbody", "")

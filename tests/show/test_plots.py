@@ -11,9 +11,9 @@ import pytest
 
 import quantize as qz
 from quantize.analysis import Analysis
-from quantize.show import style
-from quantize.show.plots import VIEWS
-from quantize.show.plots_comb import _thinned
+from quantize.show.plots import style
+from quantize.show.plots.analysis import VIEWS
+from quantize.show.plots.comb import _thinned
 
 
 def data_of(line: object) -> list[float]:
@@ -165,7 +165,7 @@ def test_thinning_keeps_the_peaks() -> None:
 
 DRAW = """
 import sys, quantize as qz
-from quantize.show import style
+from quantize.show.plots import style
 page = [19.66, 24.60, 29.62, 34.47, 39.38, 44.42, 49.41, 53.91]
 found = qz.fit_comb(page, (2, 8))
 sys.stdout.buffer.write(style.picture(found.plot()))

@@ -11,8 +11,8 @@ import pytest
 import quantize as qz
 from quantize.charge import Run, joint_unit, read_run, unit_in_coulombs
 from quantize.null.running import running_evidence
-from quantize.show import style
-from quantize.show.plots_coulombs import _budgets, _parts, _shared, plot_coulombs
+from quantize.show.plots import style
+from quantize.show.plots.coulombs import _budgets, _parts, _shared, plot_coulombs
 
 DATA = Path(qz.__file__).parent / "data"
 BENCH = {

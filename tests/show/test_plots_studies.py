@@ -9,7 +9,7 @@ import pytest
 import study_estimators as own
 
 import quantize as qz
-from quantize.show.style import new_axes, picture
+from quantize.show.plots.style import new_axes, picture
 from quantize.studies import Comparison
 
 

@@ -13,7 +13,7 @@ from hostile import hostile
 
 import quantize as qz
 from quantize.analysis import Analysis
-from quantize.show import report, report_words, tables
+from quantize.show import facts, report, sentences
 
 DATA = Path(qz.__file__).parent / "data"
 VOID = {"meta", "link", "br", "img", "hr", "input"}
@@ -88,7 +88,7 @@ def test_the_page_answers_every_question(published: Analysis, tmp_path: Path) ->
 
 
 def test_the_arithmetic_of_the_worked_row_is_right(published: Analysis) -> None:
-    _, division, _ = report_words.worked_row(published)
+    _, division, _ = sentences.worked_row(published)
     value, unit, turns, whole = map(
         float,
         re.match(r"(\S+) / (\S+) = (\S+); .* is (\d+)\.", division).groups(),  # type: ignore[union-attr]
@@ -166,7 +166,7 @@ def test_a_run_adds_coulombs_budget_checks_and_cautions(run: qz.charge.Run) -> N
     ):
         assert words in page.text, words
     assert found.coulombs is not None
-    lines = report_words.worked_coulombs(found, found.coulombs)
+    lines = sentences.worked_coulombs(found, found.coulombs)
     number = r"([\d.]+(?:e-\d+)?)"
     weighed = re.search(rf"is {number} × {number} / {number} = {number} C\.", lines[0])
     scaled = re.search(rf"is {number} / {number} × {number} C = {number} C\.", lines[1])
@@ -182,7 +182,7 @@ def test_a_run_adds_coulombs_budget_checks_and_cautions(run: qz.charge.Run) -> N
     # Every weight that a route can have is worked the same way.
     for route in found.coulombs.routes["route"]:
         other = found.by_route(route).coulombs
-        assert report_words.worked_coulombs(found, other)
+        assert sentences.worked_coulombs(found, other)
 
 
 def test_it_needs_nothing_from_elsewhere_and_runs_nothing(published: Analysis) -> None:
@@ -217,12 +217,12 @@ def test_every_verdict_has_its_page(published: Analysis, verdict: str) -> None:
     assert ("The unit, if there were steps" in text) == (verdict == "cannot tell")
     assert ("None is reported" in text) == (verdict == "no steps")
     assert all(line in text for line in advice)
-    assert "13 readings" in report_words.sentence_to_copy(found)
+    assert "13 readings" in sentences.sentence_to_copy(found)
 
 
 def test_unsure_whole_numbers_are_not_worked(unclear: Analysis) -> None:
     text = Page(report.report_html(unclear)).text
-    readable = tables.readable(tables.levels(unclear))
+    readable = facts.readable(facts.levels(unclear))
     assert ("One row worked by hand" in text) == readable
 
 

@@ -1,4 +1,4 @@
-"""The text of an analysis: a golden page, the width, folding, every verdict."""
+"""The text of an analysis: a golden record, the width, folding, every verdict."""
 
 from __future__ import annotations
 
@@ -10,21 +10,23 @@ import pytest
 
 import quantize as qz
 from quantize.analysis import Analysis
-from quantize.show import tables
-from quantize.show.run_text import charges_text, indented
-from quantize.show.text import analysis_text
+from quantize.show import facts
+from quantize.show.analysis import analysis_view
+from quantize.show.run import charges_section
+from quantize.show.text import view_text
+from quantize.show.view import Preformatted, Section, folded
 
 GOLDEN = Path(__file__).with_name("golden_analysis.txt")
 
 
-def test_the_page_is_the_one_on_record(fixed: Analysis) -> None:
+def test_the_text_is_the_one_on_record(fixed: Analysis) -> None:
     # To renew the record after a deliberate change, write str(fixed) + "\n" to the file.
     assert str(fixed) + "\n" == GOLDEN.read_text(encoding="utf-8")
 
 
 def test_the_table_holds_the_published_whole_numbers(published: Analysis) -> None:
     # Phys. Rev. 32:349 (1911): 4 to 14, 16, 17.
-    rows = tables.levels(published)
+    rows = facts.levels(published)
     assert [row.integer for row in rows] == [4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 16, 17]
     assert [row.value for row in rows] == published.readings.values.tolist()
     assert all(row.probability > 0.99 for row in rows)
@@ -36,7 +38,7 @@ def test_the_table_holds_the_published_whole_numbers(published: Analysis) -> Non
 def test_no_line_is_longer_than_a_terminal(name: str, request: pytest.FixtureRequest) -> None:
     found = request.getfixturevalue(name)
     for brief in (True, False):
-        lines = analysis_text(found, brief=brief).splitlines()
+        lines = view_text(analysis_view(found, brief=brief)).splitlines()
         assert max(map(len, lines)) <= 80
         assert all(line == line.rstrip() for line in lines)
 
@@ -73,15 +75,15 @@ def test_odds_stand_before_the_bayes_factor(fixed: Analysis) -> None:
 
 
 def test_whole_numbers_that_cannot_be_told_are_not_listed(unclear: Analysis) -> None:
-    rows = tables.levels(unclear)
+    rows = facts.levels(unclear)
     text = str(unclear)
-    assert tables.readable(rows) == (" numb. bility" in text)
+    assert facts.readable(rows) == (" numb. bility" in text)
     low = [dataclasses.replace(row, probability=0.1) for row in rows]
-    assert not tables.readable(low)
+    assert not facts.readable(low)
 
 
 def test_states_are_listed_once_each(stated: Analysis) -> None:
-    rows = tables.levels(stated)
+    rows = facts.levels(stated)
     assert [row.label for row in rows] == ["s1", "s2", "s3", "s5", "s7", "s8"]
     assert [row.count for row in rows] == [3] * 6
     means = stated.readings.values.reshape(6, 3).mean(axis=1)
@@ -90,8 +92,8 @@ def test_states_are_listed_once_each(stated: Analysis) -> None:
 
 
 def test_long_tables_fold() -> None:
-    assert tables.folded(list(range(30))) == list(range(30))
-    short = tables.folded(list(range(100)))
+    assert folded(list(range(30))) == list(range(30))
+    short = folded(list(range(100)))
     assert len(short) == 21
     assert short[14] is None
     assert short[-1] == 99
@@ -111,7 +113,7 @@ def test_a_hostile_label_stays_on_its_line(stated: Analysis) -> None:
 def test_several_pieces_of_the_set_are_counted(
     fixed: Analysis, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(tables, "pieces", lambda found: [(n + 0.1, n + 0.2) for n in range(8)])
+    monkeypatch.setattr(facts, "pieces", lambda found: [(n + 0.1, n + 0.2) for n in range(8)])
     text = str(fixed)
     assert "in 8 pieces: 0.1000 to 0.2000; " in text
     assert "and 2 more" in text
@@ -124,9 +126,9 @@ def test_other_results_have_a_headline_and_their_rivals(published: Analysis) -> 
 
 
 def test_long_lines_are_filled_under_their_own_beginning() -> None:
-    text = indented("short\n    " + "word " * 40)
-    assert text.splitlines()[0] == "  short"
-    assert all(line.startswith("      word") for line in text.splitlines()[1:])
+    text = view_text((Section("Title", [Preformatted("short\n    " + "word " * 40)]),))
+    assert text.splitlines()[:2] == ["Title", "  short"]
+    assert all(line.startswith("      word") for line in text.splitlines()[2:])
     assert max(map(len, text.splitlines())) <= 80
 
 
@@ -139,7 +141,7 @@ def test_the_charges_of_a_long_run_fold() -> None:
     }
     n = 70
     page = {"V": [227] * n + [0], "div": [0, 10] * (n // 2) + [-20], "t": [10] * (n + 1)}
-    text = charges_text(convert_run(page, bench))
+    text = view_text((charges_section(convert_run(page, bench)),))
     assert "... 11 more rows" in text
     # In balance weight times separation over voltage: 5.15e-14·4.24e-3/227 = 9.6194e-19 C.
     assert "9.619" in text.splitlines()[1]
@@ -147,7 +149,7 @@ def test_the_charges_of_a_long_run_fold() -> None:
 
 
 @pytest.mark.parametrize("scale", [1e-19, 1e-3, 1.0, 1e12])
-def test_pages_of_every_size_are_readable(published: Analysis, scale: float) -> None:
+def test_samples_of_every_size_are_readable(published: Analysis, scale: float) -> None:
     values = [float(f"{value * scale:.4g}") for value in published.readings.values]
     readings = qz.Readings(values)
     found = dataclasses.replace(
@@ -157,7 +159,7 @@ def test_pages_of_every_size_are_readable(published: Analysis, scale: float) -> 
         unit_err=published.unit_err * scale,
         sigma=published.sigma * scale,
     )
-    form = tables.form(found)
+    form = facts.form(found)
     assert [float(form(value)) for value in values] == pytest.approx(values, rel=1e-9, abs=0)
     text = str(found)
     assert max(map(len, text.splitlines())) <= 80
@@ -166,7 +168,7 @@ def test_pages_of_every_size_are_readable(published: Analysis, scale: float) -> 
 
 
 def test_no_minus_stands_before_nought() -> None:
-    form = tables.Form(places=2, power=0)
+    form = facts.Form(places=2, power=0)
     assert form(-0.001) == "0.00"
     assert form(-0.001, "+") == "+0.00"
     assert form(-1.5, "+") == "-1.50"

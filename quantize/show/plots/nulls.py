@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from quantize.show import style, words
-from quantize.show.plots_comb import whole_ticks
+from quantize.show.numbers import chance
+from quantize.show.plots import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,8 +19,7 @@ if TYPE_CHECKING:
 
 def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
     """Histogram of the statistic of the resamples, the observed value marked."""
-    axes = style.new_axes() if ax is None else ax
-    with style.look():
+    with style.drawing(ax) as axes:
         values, seen = found.null_distribution, found.statistic
         bins = min(max(int(np.sqrt(values.size)), 10), 60)
         counts, edges = np.histogram(values, bins=bins)
@@ -38,29 +37,28 @@ def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
         top = float(counts.max())
         axes.axvline(seen, color=style.ACCENT, lw=1.6, zorder=4)
         left = seen > 0.5 * (edges[0] + max(edges[-1], seen))
-        axes.annotate(
-            f"these readings: {seen:.3g}\n{words.chance(found.p_value)} without steps\n"
-            "does as well",
+        style.note(
+            axes,
+            f"these readings: {seen:.3g}\n{chance(found.p_value)} without steps\ndoes as well",
             (seen, 0.97 * top),
-            xytext=(-6 if left else 6, 0),
-            textcoords="offset points",
+            (-6 if left else 6, 0),
             ha="right" if left else "left",
             va="top",
-            fontsize=8,
             color=style.ACCENT,
         )
-        axes.set_xlim(min(edges[0], seen), max(edges[-1], seen) + 0.04 * float(np.ptp(edges)))
-        axes.set_ylim(0, 1.06 * top)
-        axes.set_xlabel(f"{found.statistic_name} (best trial unit of each sample)")
-        axes.set_ylabel("samples without steps")
-        axes.set_title(f"{values.size:,} samples without steps")
+        axes.set(
+            xlim=(min(edges[0], seen), max(edges[-1], seen) + 0.04 * float(np.ptp(edges))),
+            ylim=(0, 1.06 * top),
+            xlabel=f"{found.statistic_name} (best trial unit of each sample)",
+            ylabel="samples without steps",
+            title=f"{values.size:,} samples without steps",
+        )
     return axes
 
 
 def plot_running(found: RunningResult, ax: Axes | None = None) -> Axes:
     """Evidence after each reading, with the height at which one may stop."""
-    axes = style.new_axes() if ax is None else ax
-    with style.look():
+    with style.drawing(ax) as axes:
         y = found.log_evidence / np.log(10)
         place = np.arange(1, y.size + 1)
         seen = np.isfinite(y)
@@ -68,33 +66,34 @@ def plot_running(found: RunningResult, ax: Axes | None = None) -> Axes:
         axes.axhline(0, color=style.RULE, lw=0.8)
         limit = -np.log10(found.alpha)
         axes.axhline(limit, color=style.INK, lw=1.1, ls=(0, (5, 3)))
-        axes.annotate(
+        # The curve ends above the line once it has crossed it.
+        below = found.crossed_at is not None
+        style.note(
+            axes,
             f"{1 / found.alpha:g} to 1: may stop here",
             (0.995, limit),
+            (0, -4 if below else 4),
             xycoords=("axes fraction", "data"),
-            # The curve ends above the line once it has crossed it.
-            xytext=(0, -4 if found.crossed_at is not None else 4),
-            textcoords="offset points",
             ha="right",
-            va="top" if found.crossed_at is not None else "bottom",
-            fontsize=8,
+            va="top" if below else "bottom",
         )
-        whole_ticks(axes)
+        style.whole_ticks(axes)
         if found.crossed_at is not None:
             axes.axvline(found.crossed_at, color=style.ACCENT, lw=1.0, ls=":")
         low, high = float(np.min(y[seen], initial=-1.0)), float(np.max(y[seen], initial=limit))
-        axes.set_ylim(max(low, -6.0) - 0.3, high + 0.5)
-        axes.set_xlim(0.5, y.size + 0.5)
-        axes.set_xlabel("readings taken")
-        axes.set_ylabel("evidence for steps, powers of ten")
-        axes.set_title("Evidence after every reading")
+        axes.set(
+            xlim=(0.5, y.size + 0.5),
+            ylim=(max(low, -6.0) - 0.3, high + 0.5),
+            xlabel="readings taken",
+            ylabel="evidence for steps, powers of ten",
+            title="Evidence after every reading",
+        )
     return axes
 
 
 def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
     """The p-value of every null, one mark a band, on a logarithmic axis."""
-    axes = style.new_axes() if ax is None else ax
-    with style.look():
+    with style.drawing(ax) as axes:
         table = found.table
         nulls = list(dict.fromkeys(table["null"]))
         bands = list(dict.fromkeys(table["band"]))
@@ -112,19 +111,14 @@ def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
                 label=band,
             )
         axes.axvline(0.05, color=style.INK, lw=1.0, ls=(0, (5, 3)))
-        axes.annotate(
-            "1 sample in 20",
-            (0.05, 1),
-            xycoords=("data", "axes fraction"),
-            xytext=(3, -2),
-            textcoords="offset points",
-            va="top",
-            fontsize=8,
-        )
+        where = ("data", "axes fraction")
+        style.note(axes, "1 sample in 20", (0.05, 1), (3, -2), xycoords=where, va="top")
         axes.set_xscale("log")
         axes.set_yticks(range(len(nulls)), nulls, parse_math=False)
-        axes.set_ylim(len(nulls) - 0.5, -0.5)
-        axes.set_xlabel("samples without steps that look as regular (p)")
-        axes.set_title("What the p-value depends on")
+        axes.set(
+            ylim=(len(nulls) - 0.5, -0.5),
+            xlabel="samples without steps that look as regular (p)",
+            title="What the p-value depends on",
+        )
         axes.legend(fontsize=7, frameon=False, loc="best")
     return axes

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize.show import style
+from quantize.show.plots import style
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 SHARES = ("right", "coverage", "power", "false_alarms")
 MEANS = ("over_bound", "bias", "rms")
 _LABELS = {
-    "right": "share of pages with the right unit",
+    "right": "share of samples with the right unit",
     "coverage": "share of intervals that hold the unit",
-    "power": "share of pages on which steps are found",
-    "false_alarms": "share of pages with false steps",
+    "power": "share of samples in which steps are found",
+    "false_alarms": "share of samples with false steps",
     "over_bound": "error over the Cramér–Rao bound",
     "bias": "bias, relative to the unit",
     "rms": "error, relative to the unit",
@@ -41,21 +41,25 @@ def plot_comparison(
     found: Comparison,
     ax: Axes | None = None,
     *,
-    view: str = "curves",
-    what: str = "right",
-    against: str | None = None,
+    view: Literal["curves", "map"] = "curves",
+    what: Literal[
+        "right", "coverage", "power", "false_alarms", "over_bound", "bias", "rms"
+    ] = "right",
+    against: Literal["sigma_over_unit", "n"] | None = None,
 ) -> Axes:
     """Draw a comparison.
 
     Parameters
     ----------
     found : Comparison
+        The study to draw.
     ax : Axes, optional
         Takes one panel; without it a new figure has a panel for each value of the other setting.
     view : {"curves", "map"}
-        "map" shows which estimator does best for each number of readings and sigma/unit.
-    what : str
-        "right", "coverage", "power", "false_alarms", "over_bound", "bias" or "rms".
+        "curves" are lines of each estimator; "map" shows which estimator does best for each
+        number of readings and sigma/unit.
+    what : {"right", "coverage", "power", "false_alarms", "over_bound", "bias", "rms"}
+        The column of the table to draw; the map takes one of the first four.
     against : {"sigma_over_unit", "n"}, optional
         The horizontal axis; the one with more values if left out.
 
@@ -75,7 +79,8 @@ def plot_comparison(
     validation.choice("what", what, (*SHARES, *MEANS))
     table = found.table
     counts = {name: table[name].nunique() for name in ("sigma_over_unit", "n")}
-    across = against or max(counts, key=lambda name: counts[name])
+    longest = max(counts, key=counts.__getitem__)
+    across = longest if against is None else against
     validation.choice("against", across, tuple(counts))
     columns = list(table.columns)
     settings = [
@@ -119,19 +124,8 @@ def _curves(table: pd.DataFrame, ax: Axes, across: str, what: str) -> None:
             low = high = error
         if np.isnan(y).all():
             continue
-        colour = _COLOURS[number % len(_COLOURS)]
-        ax.errorbar(
-            x,
-            y,
-            yerr=np.maximum(np.stack([low, high]), 0.0),
-            color=colour,
-            ls=_DASHES[number % len(_DASHES)],
-            marker=_MARKS[number % len(_MARKS)],
-            ms=3.5,
-            lw=1.3,
-            elinewidth=0.8,
-            label=style.plain(str(name)),
-        )
+        error = np.maximum(np.stack([low, high]), 0.0)
+        ax.errorbar(x, y, yerr=error, label=style.plain(str(name)), **_line(number))
     places = np.unique(table[across].to_numpy(float))
     if across == "n":
         ax.set_xscale("log")
@@ -159,45 +153,62 @@ def _plot_map(found: Comparison, ax: Axes | None, what: str) -> Axes:
     names = list(dict.fromkeys(found.table["estimator"]))
     sizes = np.unique(best["n"].to_numpy(float))
     spreads = np.unique(best["sigma_over_unit"].to_numpy(float))
-    axes = style.new_axes() if ax is None else ax
-    with style.look():
+    with style.drawing(ax) as axes:
         for row in best.to_dict("records"):
-            i = int(np.searchsorted(sizes, float(row["n"])))
-            j = int(np.searchsorted(spreads, float(row["sigma_over_unit"])))
-            number = names.index(str(row["estimator"]))
-            colour = _COLOURS[number % len(_COLOURS)]
-            clear = bool(row["clear"])
-            axes.fill(
-                [i, i + 1, i + 1, i],
-                [j, j, j + 1, j + 1],
-                facecolor=colour if clear else style.PALE,
-                edgecolor="white",
-                lw=1.5,
+            place = (
+                int(np.searchsorted(sizes, float(row["n"]))),
+                int(np.searchsorted(spreads, float(row["sigma_over_unit"]))),
             )
-            axes.annotate(
-                # The letter says in grey what the colour says.
-                f"{row[what]:.2f} {_letter(number)}" if clear else f"{row[what]:.2f}",
-                (i + 0.5, j + 0.5),
-                ha="center",
-                va="center",
-                fontsize=9,
-                color="white" if clear else style.INK,
-            )
+            _cell(axes, place, names.index(str(row["estimator"])), row[what], bool(row["clear"]))
         for number, name in enumerate(names):
             if ((best["estimator"] == name) & best["clear"].astype(bool)).any():
-                colour = _COLOURS[number % len(_COLOURS)]
-                axes.plot([], [], "s", color=colour, label=f"{_letter(number)}  {name}")
+                label = f"{_letter(number)}  {name}"
+                axes.plot([], [], "s", color=_line(number)["color"], label=label)
         axes.plot([], [], "s", color=style.PALE, label="no clear winner")
         axes.set_xticks(np.arange(sizes.size) + 0.5, [f"{size:g}" for size in sizes])
         axes.set_yticks(np.arange(spreads.size) + 0.5, [f"{s:g}" for s in spreads])
-        axes.set_xlim(0, sizes.size)
-        axes.set_ylim(0, spreads.size)
         axes.tick_params(length=0)
-        axes.set_xlabel(_LABELS["n"])
-        axes.set_ylabel(_LABELS["sigma_over_unit"])
-        axes.set_title(f"Who does best: {_LABELS[what]}")
+        axes.set(
+            xlim=(0, sizes.size),
+            ylim=(0, spreads.size),
+            xlabel=_LABELS["n"],
+            ylabel=_LABELS["sigma_over_unit"],
+            title=f"Who does best: {_LABELS[what]}",
+        )
         axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), fontsize=8)
     return axes
+
+
+def _cell(ax: Axes, place: tuple[int, int], number: int, share: float, clear: bool) -> None:
+    """A cell of the map in the colour of the winner, pale where there is none."""
+    i, j = place
+    ax.fill(
+        [i, i + 1, i + 1, i],
+        [j, j, j + 1, j + 1],
+        facecolor=_line(number)["color"] if clear else style.PALE,
+        edgecolor="white",
+        lw=1.5,
+    )
+    ax.annotate(
+        # The letter says in grey what the colour says.
+        f"{share:.2f} {_letter(number)}" if clear else f"{share:.2f}",
+        (i + 0.5, j + 0.5),
+        ha="center",
+        va="center",
+        fontsize=9,
+        color="white" if clear else style.INK,
+    )
+
+
+def _line(number: int) -> dict[str, Any]:
+    """Colour, dash and mark of one of several lines."""
+    return {
+        "color": _COLOURS[number % len(_COLOURS)],
+        "ls": _DASHES[number % len(_DASHES)],
+        "marker": _MARKS[number % len(_MARKS)],
+        "ms": 3.5,
+        "elinewidth": 0.8,
+    }
 
 
 def _letter(number: int) -> str:
@@ -206,13 +217,12 @@ def _letter(number: int) -> str:
 
 def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
     """Readings against sigma/unit, or the smallest unit, for each number of repeats."""
-    axes = style.new_axes() if ax is None else ax
     across, up = {
         "readings": ("sigma_over_unit", "readings"),
         "unit": ("repeats", "unit"),
         "bench": ("sigma_over_unit", "readings"),
     }[found.question]
-    with style.look():
+    with style.drawing(ax) as axes:
         known = found.table[found.table[up].notna()]
         parts = known.groupby("repeats", sort=True) if across != "repeats" else [(None, known)]
         for number, (m, rows) in enumerate(parts):
@@ -223,18 +233,16 @@ def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
                 ordered[across].to_numpy(float),
                 y,
                 yerr=np.maximum(np.stack([y - low, high - y]), 0.0),
-                color=_COLOURS[number % len(_COLOURS)],
-                ls=_DASHES[number % len(_DASHES)],
-                marker=_MARKS[number % len(_MARKS)],
-                ms=3.5,
-                elinewidth=0.8,
                 label=None if m is None else f"{m!s} of each state",
+                **_line(number),
             )
         if up == "readings":
             axes.set_yscale("log")
-        axes.set_xlabel(_LABELS.get(across, "readings of each state"))
-        axes.set_ylabel("readings needed" if up == "readings" else "smallest unit")
-        axes.set_title(f"Power {found.power:g} at alpha {found.alpha:g}")
+        axes.set(
+            xlabel=_LABELS.get(across, "readings of each state"),
+            ylabel="readings needed" if up == "readings" else "smallest unit",
+            title=f"Power {found.power:g} at alpha {found.alpha:g}",
+        )
         if across != "repeats" and len(known):
             axes.legend(fontsize=8)
     return axes
@@ -256,7 +264,7 @@ def _side_by_side(n: int) -> list[Axes]:
 
 def _title(settings: list[str], key: Any) -> str:
     values = key if isinstance(key, tuple) else (key,)
-    told = [
+    said = [
         f"{value:g} readings"
         if name == "n"
         else f"{_LABELS.get(name, name.replace('_', ' '))} {value:g}"
@@ -264,4 +272,4 @@ def _title(settings: list[str], key: Any) -> str:
         else f"{name} {value}"
         for name, value in zip(settings, values, strict=True)
     ]
-    return style.plain(", ".join(told))
+    return style.plain(", ".join(said))

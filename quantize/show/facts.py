@@ -1,25 +1,37 @@
-"""What every view of an analysis puts into rows, worked out once: levels, nulls, estimates."""
+"""What every view of an analysis says: its sentences, and the rows of its tables."""
 
 from __future__ import annotations
 
 import dataclasses
 import importlib.metadata
+import math
 import platform
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from quantize import __version__
 from quantize.null.verdict import KINDS
-from quantize.show.rounding import decimals_of, plus_minus, rounded
+from quantize.show.numbers import (
+    brackets,
+    chance,
+    decimals_of,
+    odds,
+    odds_short,
+    plus_minus,
+    relation,
+    rounded,
+    share,
+)
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
     from quantize.model.mixture import MixtureFit
     from quantize.null.counts import CountAnalysis
 
-T = TypeVar("T")
+_WIDE = 0.3
+_MOST_PIECES = 12
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -44,15 +56,8 @@ def levels(found: Analysis | MixtureFit) -> list[Level]:
     data = found.readings
     reduced = data.levels()
     table = found.integer_probabilities
-    chances: dict[tuple[int, int], float] = dict(
-        zip(
-            zip(table["reading"].tolist(), table["integer"].tolist(), strict=True),
-            table["probability"].tolist(),
-            strict=True,
-        )
-    )
-    first = np.full(reduced.mean.size, -1)
-    first[reduced.index[::-1]] = np.arange(len(data))[::-1]
+    chances = table.set_index(["reading", "integer"])["probability"].to_dict()
+    _, first = np.unique(reduced.index, return_index=True)
     rows = []
     for j, i in enumerate(first.tolist()):
         k = int(found.integers[i])
@@ -67,10 +72,6 @@ def levels(found: Analysis | MixtureFit) -> list[Level]:
             )
         )
     return rows
-
-
-_WIDE = 0.3
-_MOST_PIECES = 12
 
 
 def headline(found: Analysis | CountAnalysis) -> str:
@@ -94,9 +95,9 @@ def unreadable(found: Analysis) -> str:
             f"The scatter is {spread:.2g} of this unit, so wide that most readings lie near some "
             "multiple of it in any case; no whole number can be named."
         )
-    share = float(found.alternatives["share"].iloc[0])
+    held = float(found.alternatives["share"].iloc[0])
     return (
-        f"The unit itself is in doubt: this one holds {100 * share:.2g} % of the probability, and "
+        f"The unit itself is in doubt: this one holds {100 * held:.2g} % of the probability, and "
         "its rivals give other whole numbers. For most readings no whole number is more probable "
         "than all others together."
     )
@@ -132,6 +133,16 @@ def no_unit(found: Analysis) -> str:
     )
 
 
+def item(found: Analysis | MixtureFit) -> str:
+    """What has a whole number: a reading, or a charge state."""
+    return "state" if found.readings.state is not None else "reading"
+
+
+def levels_title(found: Analysis | MixtureFit) -> str:
+    """The heading above the whole numbers."""
+    return f"The whole number behind each {item(found)}"
+
+
 def estimates_title(found: Analysis) -> str:
     """The heading above the three estimators."""
     if stands(found):
@@ -146,18 +157,22 @@ def readable(rows: Sequence[Level]) -> bool:
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Form:
-    """How the readings of one page are written: decimals, and a power of ten taken out."""
+    """How the readings of one sample are written: decimals, and a power of ten taken out."""
 
     places: int
     power: int
 
     def __call__(self, value: float, sign: str = "") -> str:
-        """A value of the page as text."""
+        """A value of the sample as text."""
         text = self.mantissa(value, sign)
         return f"{text}e{self.power}" if self.power else text
 
+    def signed(self, value: float) -> str:
+        """The same with its sign."""
+        return self(value, "+")
+
     def mantissa(self, value: float, sign: str = "") -> str:
-        """The same without its power of ten."""
+        """The text without its power of ten."""
         text = f"{value / 10.0**self.power:{sign}.{self.places}f}"
         return text.replace("-", "+" if sign else "") if float(text) == 0 else text
 
@@ -165,7 +180,7 @@ class Form:
 def form(found: Analysis) -> Form:
     """Readings are written to the step to which they were rounded, else to three digits of sigma.
 
-    A power of ten is taken out of pages of very large or very small numbers.
+    A power of ten is taken out of samples of very large or very small numbers.
     """
     data = found.readings
     step = data.rounding_step
@@ -179,34 +194,62 @@ def form(found: Analysis) -> Form:
     return Form(places=places + (data.state is not None), power=power)
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Rival:
-    """One kind of data without steps, and how it does against the comb."""
+def compared(found: Analysis) -> str:
+    """What the Bayes factors of an analysis say, as odds, and against what each of them is."""
+    over_all, over_best = found.log_bayes_factor_mixture, found.log_bayes_factor
+    if not math.isfinite(over_all):
+        return (
+            "No odds are given: on so few different multiples a comb cannot be compared with data "
+            "without steps."
+        )
+    factors = found.log_bayes_factors
+    best = min(factors, key=lambda name: factors[name]).partition(":")[0]
+    return (
+        "Against data without steps of every kind in the table, in equal shares, "
+        f"{_stated(over_all)}, if steps and none were equally likely beforehand (natural log of "
+        f"the Bayes factor {over_all:.2f}). Against the kind that explains these readings "
+        f"best, picked after they were seen ({KINDS.get(best, best)}), {_stated(over_best)} "
+        f"({over_best:.2f})."
+    )
 
-    kind: str
-    meaning: str
-    p_value: float
-    log_bayes_factor: float
+
+def _stated(log_factor: float) -> str:
+    said = odds(abs(log_factor))
+    if said == "about even":
+        return "the odds are about even"
+    return f"the odds are {said} {'for' if log_factor > 0 else 'against'} steps"
 
 
-def nulls(found: Analysis) -> list[Rival]:
+def nulls(found: Analysis) -> list[dict[str, str]]:
     """The kinds of data without steps, the one that comes nearest first."""
     factors: dict[str, float] = {}
     for name, value in found.log_bayes_factors.items():
         kind = name.partition(":")[0]
-        factors[kind] = min(factors.get(kind, np.inf), value)
+        factors[kind] = min(factors.get(kind, math.inf), value)
     chances = {"smooth": found.smooth.p_value} | found.p_values
-    kinds = dict.fromkeys([*chances, *factors])
-    rows = [
-        Rival(
-            kind=kind,
-            meaning=KINDS.get(kind, kind),
-            p_value=chances.get(kind, float("nan")),
-            log_bayes_factor=factors.get(kind, float("nan")),
-        )
+    # Kinds without a p-value stay behind those that have one.
+    kinds = sorted(dict.fromkeys([*chances, *factors]), key=lambda kind: -chances.get(kind, -1.0))
+    return [
+        {
+            "meaning": KINDS.get(kind, kind),
+            "chance": chance(chances[kind]) if kind in chances else "",
+            "odds": odds_short(factors.get(kind, math.nan)),
+        }
         for kind in kinds
     ]
-    return sorted(rows, key=lambda row: -row.p_value)
+
+
+def rivals(found: Analysis, most: int) -> list[dict[str, str]]:
+    """The best unit and its rivals, the best `most` of them."""
+    return [
+        {
+            "unit": brackets(row["unit"], row["unit_err"]),
+            "share": share(row["share"]),
+            "what": relation(row["relation"]),
+            "relation": row["relation"],
+        }
+        for row in found.alternatives.head(most).to_dict("records")
+    ]
 
 
 def threshold(found: Analysis) -> float | None:
@@ -221,17 +264,6 @@ def threshold(found: Analysis) -> float | None:
     return line if (found.p_value <= found.alpha) == (peak > line) else None
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Estimate:
-    """One estimator's answer."""
-
-    method: str
-    unit: float
-    unit_err: float
-    difference: float
-    note: str
-
-
 def shared(found: Analysis) -> str:
     """The fall whose error is in unit and evidence, in words; nothing without one."""
     fit = getattr(found, "fit", None)
@@ -241,32 +273,26 @@ def shared(found: Analysis) -> str:
     return plus_minus(fall.value, fall.standard_uncertainty)
 
 
-def estimates(found: Analysis) -> list[Estimate]:
+def estimates(found: Analysis) -> list[dict[str, str]]:
     """The three estimators side by side."""
+    fall = " and fall" if shared(found) else ""
     sure = found.comb_fit.integers_sure
     notes = {
-        "mixture over integers": "every whole number weighed",
+        "mixture over integers": f"every whole number{fall} weighed",
         "least squares": (
-            "whole numbers taken as certain" if sure else "some whole numbers are in doubt"
+            f"whole numbers{fall} taken as certain" if sure else "some whole numbers are in doubt"
         ),
-        "periodogram": "its highest peak taken as right",
+        "periodogram": f"{'' if fall else 'its '}highest peak{fall} taken as right",
     }
-    if shared(found):
-        notes = {
-            "mixture over integers": "every whole number and fall weighed",
-            "least squares": (
-                "whole numbers and fall taken as certain" if sure else f"{notes['least squares']}"
-            ),
-            "periodogram": "highest peak and fall taken as right",
-        }
     return [
-        Estimate(
-            method=method,
-            unit=answer["unit"],
-            unit_err=answer["unit_err"],
-            difference=answer["unit"] / found.unit - 1,
-            note=notes.get(method, ""),
-        )
+        {
+            "method": method,
+            "unit": brackets(answer["unit"], answer["unit_err"]),
+            "difference": f"{100 * (answer['unit'] / found.unit - 1):+.2f} %".replace(
+                "-0.00", "+0.00"
+            ),
+            "note": notes.get(method, ""),
+        }
         for method, answer in found.estimates.items()
     ]
 
@@ -331,10 +357,3 @@ def _scatter(found: Analysis) -> str:
     if low == high:
         return f"known, {low:.4g}"
     return f"not known beforehand, between {low:.4g} and {high:.4g}"
-
-
-def folded(rows: Sequence[T], *, most: int = 30, head: int = 14, tail: int = 6) -> list[T | None]:
-    """A long list with its middle left out, None standing in the gap."""
-    if len(rows) <= most:
-        return list(rows)
-    return [*rows[:head], None, *rows[-tail:]]

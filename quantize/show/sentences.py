@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize import __version__
-from quantize.show import tables, words
-from quantize.show.rounding import brackets, plus_minus, rounded, significant
+from quantize.show import facts
+from quantize.show.numbers import brackets, odds, plus_minus, rounded, share, significant
+from quantize.show.view import clean
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
@@ -40,18 +41,18 @@ _WEIGHT = {
 
 def worked_row(found: Analysis) -> list[str]:
     """One reading taken through the arithmetic with the reader's own numbers."""
-    rows = tables.levels(found)
-    if not (tables.stands(found) and tables.readable(rows)):
+    rows = facts.levels(found)
+    if not (facts.stands(found) and facts.readable(rows)):
         return []
     row = rows[int(np.argsort([row.value for row in rows])[len(rows) // 2])]
-    form = tables.form(found)
+    form = facts.form(found)
     unit = rounded(found.unit, found.unit_err)
     above = form(row.value)
     if found.offset:
         above = f"({above} − {significant(found.offset, 4)})"
     name = "State" if found.readings.state is not None else "Reading"
     mean = f", the mean of {row.count} readings," if row.count > 1 else ""
-    turns = (row.value - found.offset) / found.unit
+    cycles = (row.value - found.offset) / found.unit
     origin = f"{significant(found.offset, 4)} + " if found.offset else ""
     if found.verdict == "steps":
         first = f"{name} {clean(row.label)} is {form(row.value)}{mean} and the unit is {unit}."
@@ -62,7 +63,7 @@ def worked_row(found: Analysis) -> list[str]:
         )
     return [
         first,
-        f"{above} / {unit} = {turns:.2f}; the nearest whole number is {row.integer}.",
+        f"{above} / {unit} = {cycles:.2f}; the nearest whole number is {row.integer}.",
         f"Back again: {origin}{row.integer} × {unit} = {form(row.expected)}. The reading "
         f"differs from it by {form(row.difference, '+')}, which is "
         f"{abs(row.difference / found.unit):.2f} of a unit. Without steps, differences of every "
@@ -122,13 +123,13 @@ def next_steps(found: Analysis, coulombs: Any = None) -> list[str]:
         first = budget.iloc[0]
         todo = _BENCH.get(first["input"], "get a better value of it")
         lines.append(
-            f"Of the uncertainty in coulombs, {words.share(float(first['share']))} comes from the "
+            f"Of the uncertainty in coulombs, {share(float(first['share']))} comes from the "
             f"{input_name(first['input'])}: {todo}."
         )
     if found.readings.state is None:
         lines.append(
             "Next time, read each charge twice before changing it, and note when it was changed: "
-            "repeats tell the scatter without assuming steps."
+            "repeats show the scatter without assuming steps."
         )
     return lines
 
@@ -139,7 +140,7 @@ def sentence_to_copy(found: Analysis, coulombs: Any = None) -> str:
     band = f"units from {found.band.low:.4g} to {found.band.high:.4g} were tried"
     tail = f"{band}; quantize {__version__}, seed {found.seed['entropy']}"
     if found.verdict != "steps":
-        head = tables.headline(found).rstrip(".")
+        head = facts.headline(found).rstrip(".")
         for start in ("These readings", "The readings"):
             head = head.replace(start, start.replace("readings", f"{n:,} readings"))
         return f"{head} (p = {significant(found.p_value, 2)}; {tail})."
@@ -149,16 +150,16 @@ def sentence_to_copy(found: Analysis, coulombs: Any = None) -> str:
             f" divisions, that is {brackets(coulombs.value, coulombs.standard_uncertainty, 'C')}"
         )
     low, high = int(found.integers.min()), int(found.integers.max())
-    odds = ""
+    against = ""
     if np.isfinite(found.log_bayes_factor_mixture):
-        odds = (
+        against = (
             ", the odds for steps against all kinds without steps in equal shares are "
-            f"{words.odds(found.log_bayes_factor_mixture)}"
+            f"{odds(found.log_bayes_factor_mixture)}"
         )
     return (
         f"The {n:,} readings come in whole-number steps of {size} (standard uncertainty; 95 % set "
-        f"{tables.set_in_words(found)}), with whole numbers from {low} to {high}; samples "
-        f"without steps look as regular with p = {significant(found.p_value, 2)}{odds}; {tail}."
+        f"{facts.set_in_words(found)}), with whole numbers from {low} to {high}; samples "
+        f"without steps look as regular with p = {significant(found.p_value, 2)}{against}; {tail}."
     )
 
 
@@ -169,11 +170,3 @@ def input_name(name: str) -> str:
     own = {"unit": "unit in divisions", "fall": "divisions fallen without field"}
     entry = QUANTITIES.get(name)
     return own.get(name, name if entry is None else entry.meaning)
-
-
-def clean(text: object, *, longest: int = 48) -> str:
-    """A label as plain text: nothing that cannot be printed, and not too long."""
-    shown = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in str(text))
-    if len(shown) <= longest:
-        return shown
-    return f"{shown[: longest - 1]}… ({len(shown):,} characters)"

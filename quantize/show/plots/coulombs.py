@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from quantize._support import validation
-from quantize.show import style
-from quantize.show.rounding import brackets
+from quantize.show.numbers import brackets
+from quantize.show.plots import style
+from quantize.show.sentences import input_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,37 +22,43 @@ if TYPE_CHECKING:
 
 def plot_propagation(found: Propagation, ax: Axes | None = None) -> Axes:
     """The budget as bars, the largest share on top."""
-    axes = style.new_axes(6.4, 1.2 + 0.42 * len(found.budget)) if ax is None else ax
-    with style.look():
+    with style.drawing(ax, 6.4, 1.2 + 0.42 * len(found.budget)) as axes:
         _budget(found, axes)
     return axes
 
 
-def plot_coulombs(found: UnitInCoulombs, ax: Axes | None = None, *, view: str = "budget") -> Axes:
+def plot_coulombs(
+    found: UnitInCoulombs,
+    ax: Axes | None = None,
+    *,
+    view: Literal["budget", "routes"] = "budget",
+) -> Axes:
     """Draw the unit in coulombs.
 
     Parameters
     ----------
     found : UnitInCoulombs
+        The result to draw.
     ax : Axes, optional
-        Without it a new figure is made.
+        The axes to draw on; without them a new figure is made.
     view : {"budget", "routes"}
         "budget": the share of each input in the variance. "routes": every route with the error
         that is its own; the part that all routes share, which cannot explain why they differ,
         stands once, below.
+
+    Returns
+    -------
+    Axes
+        The axes that were drawn on.
     """
-    view = validation.choice("view", view, ("budget", "routes"))
-    if view == "budget":
+    if validation.choice("view", view, ("budget", "routes")) == "budget":
         return plot_propagation(found, ax)
-    axes = style.new_axes(6.4, 1.5 + 0.5 * len(found.routes)) if ax is None else ax
-    with style.look():
+    with style.drawing(ax, 6.4, 1.5 + 0.5 * len(found.routes)) as axes:
         _routes(found, axes)
     return axes
 
 
 def _budget(found: Propagation, ax: Axes) -> None:
-    from quantize.show.report_words import input_name
-
     table = found.budget.sort_values("share")
     share = 100 * np.abs(table["share"].to_numpy(float))
     random = (table["part"] == "random").to_numpy(bool)
@@ -61,12 +68,14 @@ def _budget(found: Propagation, ax: Axes) -> None:
             bar.set(facecolor=style.DATA)
     for i, value in enumerate(share.tolist()):
         text = f"{value:.1f} %" if value >= 0.05 else "< 0.1 %"
-        ax.annotate(text, (value, i), xytext=(4, 0), textcoords="offset points", va="center")
+        style.note(ax, text, (value, i), (4, 0), fontsize=None)
     names = [style.plain(input_name(name)) for name in table["input"]]
     ax.set_yticks(range(share.size), names)
-    ax.set_xlim(0, 1.15 * max(float(share.max()), 1.0))
-    ax.set_xlabel("% of the variance; dark: from the readings")
-    ax.set_title("Where the uncertainty comes from")
+    ax.set(
+        xlim=(0, 1.15 * max(float(share.max()), 1.0)),
+        xlabel="% of the variance; dark: from the readings",
+        title="Where the uncertainty comes from",
+    )
 
 
 def _routes(found: UnitInCoulombs, ax: Axes) -> None:
@@ -79,30 +88,21 @@ def _routes(found: UnitInCoulombs, ax: Axes) -> None:
         first = row["route"] == found.route
         own = {k: v - shared.get(k, 0.0) for k, v in parts[row["route"]].items()}
         _bar(ax, row["value"] * scale, i, _root(own) * row["value"] * scale, first)
-        ax.annotate(
-            brackets(row["value"], row["standard_uncertainty"], "C"),
-            (row["value"] * scale, i),
-            xytext=(0, 7),
-            textcoords="offset points",
-            ha="center",
-            fontsize=8,
-        )
+        stated = brackets(row["value"], row["standard_uncertainty"], "C")
+        style.note(ax, stated, (row["value"] * scale, i), (0, 7), ha="center", va="baseline")
     names = [row["route"] for row in reversed(rows)]
     if shared:
         half = _root(shared) * found.value * scale
-        ax.plot(
-            [found.value * scale - half, found.value * scale + half],
-            [0, 0],
-            color=style.INK,
-            lw=5,
-            solid_capstyle="butt",
-        )
+        ends = [found.value * scale - half, found.value * scale + half]
+        ax.plot(ends, [0, 0], color=style.INK, lw=5, solid_capstyle="butt")
         ax.axhline(0.5, color=style.RULE, lw=0.8)
         names = ["what all routes share", *names]
     ax.set_yticks(range(0 if shared else 1, len(rows) + 1), names)
-    ax.set_ylim(-0.5 if shared else 0.4, len(rows) + 0.6)
-    ax.set_xlabel(f"unit in 1e{power} C; one standard uncertainty either way")
-    ax.set_title("Every route to coulombs")
+    ax.set(
+        ylim=(-0.5 if shared else 0.4, len(rows) + 0.6),
+        xlabel=f"unit in 1e{power} C; one standard uncertainty either way",
+        title="Every route to coulombs",
+    )
 
 
 def _bar(ax: Axes, x: float, y: float, half: float, first: bool) -> None:
@@ -143,14 +143,13 @@ def plot_joint(found: JointUnit, ax: Axes | None = None) -> Axes:
     Bars are 95 % intervals; thick is what no other particle shares.
     """
     table = found.particles
-    axes = style.new_axes(6.4, 1.5 + 0.32 * len(table)) if ax is None else ax
     power = int(np.floor(np.log10(abs(found.value))))
     scale = 10.0**-power
     y = np.arange(len(table), 0, -1)
     value = table["value"].to_numpy(float) * scale
     every, own = (1.96 * scale * table[k].to_numpy(float) for k in ("standard_uncertainty", "own"))
     low, high = found.interval(0.95)[0] * scale
-    with style.look():
+    with style.drawing(ax, 6.4, 1.5 + 0.32 * len(table)) as axes:
         axes.axvspan(low, high, color=style.PALE, zorder=0)
         axes.axvline(found.value * scale, color=style.RULE, lw=0.9, zorder=1)
         axes.errorbar(
@@ -159,18 +158,13 @@ def plot_joint(found: JointUnit, ax: Axes | None = None) -> Axes:
         axes.errorbar(value, y, xerr=own, fmt="none", ecolor=style.DATA, elinewidth=3.5)
         axes.plot([low, high], [0, 0], color=style.ACCENT, lw=1.6)
         axes.plot([found.value * scale], [0], "D", color=style.ACCENT, ms=7)
-        axes.annotate(
-            brackets(found.value, found.standard_uncertainty, "C"),
-            (high, 0),
-            xytext=(6, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=8,
-            color=style.ACCENT,
-        )
+        stated = brackets(found.value, found.standard_uncertainty, "C")
+        style.note(axes, stated, (high, 0), (6, 0), color=style.ACCENT)
         names = [style.plain(str(name))[:20] for name in table["particle"]]
         axes.set_yticks([*y, 0], [*names, "joint"])
-        axes.set_ylim(-0.7, len(table) + 0.7)
-        axes.set_xlabel(f"unit in 1e{power} C, with 95 % intervals; thick: its own part")
-        axes.set_title("One unit from several particles")
+        axes.set(
+            ylim=(-0.7, len(table) + 0.7),
+            xlabel=f"unit in 1e{power} C, with 95 % intervals; thick: its own part",
+            title="One unit from several particles",
+        )
     return axes

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from quantize.show import style
-from quantize.show.rounding import plus_minus
+from quantize.show.numbers import plus_minus
+from quantize.show.plots import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,21 +21,18 @@ _MOST_BINS = 1500
 
 def plot_histogram(counts: Histogram, ax: Axes | None = None) -> Axes:
     """Counts in bins, as steps."""
-    axes = style.new_axes() if ax is None else ax
-    with style.look():
+    with style.drawing(ax) as axes:
         shown = counts.occupied()
         shown = shown.coarser(-(-len(shown) // _MOST_BINS)) if shown.even else shown
         axes.stairs(shown.counts, shown.edges, color=style.DATA, lw=0.9, label="counts")
-        axes.set_xlabel("reading")
-        axes.set_ylabel("readings in a bin")
+        axes.set(xlabel="reading", ylabel="readings in a bin")
     return axes
 
 
 def plot_count_fit(found: CountFit, ax: Axes | None = None) -> Axes:
     """Counts, the fitted levels, and the multiples of the unit."""
-    axes = style.new_axes() if ax is None else ax
     levels = found.fitted
-    with style.look():
+    with style.drawing(ax) as axes:
         axes.stairs(levels.counts, levels.edges, color=style.SOFT, fill=True, label="counts")
         middles = 0.5 * (levels.edges[1:] + levels.edges[:-1])
         expected = levels.expected()
@@ -49,10 +46,12 @@ def plot_count_fit(found: CountFit, ax: Axes | None = None) -> Axes:
             )
         top = float(levels.counts.max())
         axes.set_yscale("symlog", linthresh=max(1.0, 1e-3 * top))
-        axes.set_ylim(0, 2 * top)
-        axes.set_xlabel("reading")
-        axes.set_ylabel("readings in a bin")
-        axes.set_title(f"Unit {plus_minus(found.unit, found.unit_err)}")
+        axes.set(
+            ylim=(0, 2 * top),
+            xlabel="reading",
+            ylabel="readings in a bin",
+            title=f"Unit {plus_minus(found.unit, found.unit_err)}",
+        )
         axes.legend(loc="upper right", fontsize=8)
     return axes
 

@@ -1,18 +1,23 @@
 """The look of every picture, and how pictures are written.
 
-Colours keep their order of lightness in grey and are told apart by readers with any common
+Colours keep their order of lightness in grey and stay distinct for readers with any common
 colour blindness; what matters also differs in shape or dash.
 """
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from quantize._support.errors import InputError
 from quantize._support.writing import check_target, write_whole
+from quantize.show.view import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -76,6 +81,14 @@ def look() -> Any:
     return rc_context(LOOK)
 
 
+@contextlib.contextmanager
+def drawing(ax: Axes | None, width: float = 6.4, height: float = 3.9) -> Iterator[Axes]:
+    """The axes to draw on in the look of the house: those given, or new ones of this size."""
+    axes = new_axes(width, height) if ax is None else ax
+    with look():
+        yield axes
+
+
 def figure_of(axes: Axes) -> Figure | SubFigure:
     """The figure that holds the axes."""
     figure = axes.figure
@@ -96,10 +109,42 @@ def legend_below(ax: Axes, *, lines: int = 3) -> None:
     )
 
 
+def note(
+    ax: Axes, text: str, at: tuple[float, float], away: tuple[float, float], **look: Any
+) -> None:
+    """A small text so many points away from a place."""
+    usual: dict[str, Any] = {"va": "center", "fontsize": 8}
+    ax.annotate(text, at, xytext=away, textcoords="offset points", **(usual | look))
+
+
+def plain_ticks(ax: Axes, low: float, high: float) -> None:
+    """Ticks of a logarithmic axis at round values, written plainly."""
+    from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
+
+    steps: tuple[float, ...] = (1, 2, 3, 5, 7) if high / low < 12 else (1, 2, 5)
+    if high / low > 300:
+        steps = (1,)
+    if high / low < 2.5:
+        steps = tuple(np.arange(10, 100, 2 if high / low > 1.4 else 1) / 10)
+    powers = range(int(np.floor(np.log10(low))) - 1, int(np.ceil(np.log10(high))) + 1)
+    values = [s * 10.0**p for p in powers for s in steps]
+    values = [v for v in values if low <= v <= high]
+    ax.xaxis.set_major_locator(FixedLocator(values))
+    ax.xaxis.set_minor_locator(NullLocator())
+    ax.xaxis.set_minor_formatter(NullFormatter())
+    ax.set_xticks(values, [f"{v:g}" for v in values])
+
+
+def whole_ticks(ax: Axes) -> None:
+    """Ticks of the horizontal axis at whole numbers."""
+    from matplotlib.ticker import MaxNLocator
+
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+
+
 def plain(text: str) -> str:
     """Text for a picture: control characters out, long text cut."""
-    clean = "".join(c if c.isprintable() else " " for c in text)
-    return clean if len(clean) <= 60 else clean[:59] + "…"
+    return printable(text, 60)
 
 
 def check_plot_target(path: str | os.PathLike[str]) -> Path:

@@ -1,0 +1,214 @@
+"""Numbers as readers see them: rounded to their uncertainty, or as odds, chances and shares.
+
+A value carries as many digits as its standard uncertainty allows: the uncertainty is rounded to two
+significant digits (9.96 becomes 10, 0.0996 becomes 0.10) and the value to the same decimal place. A
+power of ten is taken out of both when the larger of them is below 0.001 or at least a million, or
+when the second digit of the uncertainty would stand left of the decimal point. Where the
+uncertainty is zero, infinite or unknown the value keeps six digits and the text says so.
+
+References
+----------
+JCGM 100:2008, 7.2.2 (ways to state a result) and 7.2.6 (how many digits).
+"""
+
+from __future__ import annotations
+
+import math
+
+from quantize.charge.stated import stated
+from quantize.null.calibration import FLOOR
+
+_SMALLEST, _LARGEST = 1e-290, 1e290
+_FINEST = 1e-15
+"""Relative uncertainty below which a floating-point value has no digit to state."""
+
+
+def plus_minus(value: float, uncertainty: float, unit: str = "") -> str:
+    """``(value ± uncertainty) unit``, or ``value ± uncertainty`` where there is no unit.
+
+    Examples
+    --------
+    >>> plus_minus(4.90894, 0.00457)
+    '4.9089 ± 0.0046'
+    >>> plus_minus(1.6021e-19, 1.5e-21, "C")
+    '(1.602 ± 0.015)e-19 C'
+    >>> plus_minus(2.0, float("nan"))
+    '2 ± unknown'
+    """
+    plain = _plain(value, uncertainty, unit, " ± unknown")
+    if plain is not None:
+        return plain
+    text = stated(value, uncertainty, unit)[2].partition(",")[0]
+    closed = text.startswith("(") and text.endswith(")")
+    return text[1:-1] if closed else text
+
+
+def brackets(value: float, uncertainty: float, unit: str = "") -> str:
+    """``value(digits) unit``: the digits in brackets are those of the uncertainty.
+
+    Examples
+    --------
+    >>> brackets(4.90894, 0.00457)
+    '4.9089(46)'
+    >>> brackets(123456, 1234)
+    '1.235(12)e5'
+    """
+    plain = _plain(value, uncertainty, unit, "(?)")
+    return stated(value, uncertainty, unit)[1] if plain is None else plain
+
+
+def rounded(value: float, uncertainty: float) -> str:
+    """The value alone, to the last digit that its uncertainty allows.
+
+    Examples
+    --------
+    >>> rounded(4.90894, 0.00457)
+    '4.9089'
+    """
+    plain = _plain(value, uncertainty, "", "")
+    if plain is not None:
+        return plain
+    number, _, rest = brackets(value, uncertainty).partition("(")
+    return number + rest.partition(")")[2]
+
+
+def significant(value: float, digits: int = 4) -> str:
+    """A number to so many significant digits, trailing zeros kept; "unknown" for NaN.
+
+    Examples
+    --------
+    >>> significant(31.78), significant(2.5), significant(1.62e-19, 2), significant(float("nan"))
+    ('31.78', '2.500', '1.6e-19', 'unknown')
+    """
+    if math.isnan(value):
+        return "unknown"
+    if math.isinf(value):
+        return "infinite" if value > 0 else "minus infinite"
+    text = f"{value:#.{digits}g}".rstrip(".")
+    mantissa, sign, power = text.partition("e")
+    return mantissa.rstrip(".") + (f"e{int(power)}" if sign else "")
+
+
+def decimals_of(uncertainty: float, *, digits: int = 2, most: int = 12) -> int:
+    """Decimal places at which two digits of the uncertainty end; 0 for coarse ones."""
+    if not (math.isfinite(uncertainty) and uncertainty > 0):
+        return 0
+    text = f"{uncertainty:.{digits - 1}e}"
+    return min(max(digits - 1 - int(text.partition("e")[2]), 0), most)
+
+
+def _plain(value: float, uncertainty: float, unit: str, unknown: str) -> str | None:
+    """The text for whatever cannot be stated with two digits of its uncertainty, else None."""
+    tail = f" {unit}" if unit else ""
+    if not math.isfinite(value):
+        return ("unknown" if math.isnan(value) else significant(value)) + tail
+    size = max(abs(value), abs(uncertainty))
+    usual = math.isfinite(uncertainty) and uncertainty > _FINEST * abs(value)
+    if usual and uncertainty > _SMALLEST and size < _LARGEST:
+        return None
+    known = math.isfinite(uncertainty) and uncertainty >= 0
+    return f"{value:.6g}" + ("" if known else unknown) + tail
+
+
+def odds(log_factor: float) -> str:
+    """A Bayes factor in words, from its natural logarithm.
+
+    Examples
+    --------
+    >>> odds(7.97), odds(-3.2), odds(0.3), odds(60)
+    ('2,900 to 1', '1 to 25', 'about even', 'more than a million to 1')
+    """
+    if math.isnan(log_factor):
+        return "unknown"
+    size = abs(log_factor)
+    if size < math.log(1.5):
+        return "about even"
+    if size > math.log(1e6):
+        many = "more than a million"
+    else:
+        many = f"{_two_digits(math.exp(size)):,}" if size > math.log(10) else _small(size)
+    return f"{many} to 1" if log_factor > 0 else f"1 to {many}"
+
+
+def _small(size: float) -> str:
+    return f"{math.exp(size):.1f}".removesuffix(".0")
+
+
+def _two_digits(value: float) -> int:
+    place = 10 ** max(int(math.log10(value)) - 1, 0)
+    return int(round(value / place) * place)
+
+
+def odds_short(log_factor: float) -> str:
+    """Odds for steps in a column of a table; nothing for NaN."""
+    if math.isnan(log_factor):
+        return ""
+    text = odds(log_factor)
+    return text.replace("1 to more than a million", "1:over 1,000,000").replace(
+        "more than a million to 1", "over 1,000,000:1"
+    )
+
+
+def chance(p: float) -> str:
+    """A probability as "1 sample in N"; the smallest that is claimed is a bound.
+
+    Examples
+    --------
+    >>> chance(0.0001), chance(0.031), chance(0.4)
+    ('< 1 sample in 10,000', '1 sample in 32', '40 samples in 100')
+    """
+    if math.isnan(p):
+        return "unknown"
+    if p >= 0.1:
+        return f"{round(100 * p)} samples in 100"
+    if p <= 1e-9:
+        return "< 1 sample in a billion"
+    bound = "< " if math.isclose(p, FLOOR) else ""
+    return f"{bound}1 sample in {_two_digits(1 / p):,}"
+
+
+def share(value: float) -> str:
+    """A share in per cent, never a false 0 or 100.
+
+    Examples
+    --------
+    >>> share(0.9996), share(0.25), share(0.0004), share(1.0)
+    ('> 99.9 %', '25.0 %', '< 0.1 %', '> 99.9 %')
+    """
+    if math.isnan(value):
+        return "unknown"
+    if value > 0.999:
+        return "> 99.9 %"
+    return "< 0.1 %" if value < 0.001 else f"{100 * value:.1f} %"
+
+
+def probability(value: float) -> str:
+    """A probability to three decimals, never a false 0 or 1."""
+    if math.isnan(value):
+        return "unknown"
+    if value > 0.9995:
+        return "> 0.999"
+    return "< 0.001" if value < 0.0005 else f"{value:.3f}"
+
+
+_RELATIONS = {
+    "best": "the best unit",
+    "u/2": "half of it",
+    "u/3": "a third of it",
+    "u/4": "a quarter of it",
+    "u/5": "a fifth of it",
+    "2u": "twice it",
+    "3u": "three times it",
+    "4u": "four times it",
+    "5u": "five times it",
+    "2u/3": "two thirds of it",
+    "3u/2": "one and a half times it",
+    "3u/4": "three quarters of it",
+    "4u/3": "four thirds of it",
+    "unrelated": "no simple fraction of it",
+}
+
+
+def relation(short: str) -> str:
+    """What a rival unit is to the best one, as a phrase."""
+    return _RELATIONS.get(short, f"{short.replace('u', '')} of it".lstrip())

@@ -1,0 +1,200 @@
+"""The views of a run: the unit in coulombs, the checks, the charge of each row; and its record."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from quantize.charge.run_analysis import RunAnalysis, with_run
+from quantize.show import facts
+from quantize.show.analysis import analysis_notebook, analysis_view
+from quantize.show.numbers import brackets
+from quantize.show.view import Bullets, Column, Preformatted, Section, Table, View
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from quantize.analysis import Analysis
+    from quantize.charge import DatedPlan, Run
+
+_MOST_ROWS = 60
+
+BALANCE = "Was the balance charge a whole number too?"
+SOUND = "Was the measurement sound?"
+
+
+def run_view(
+    found: Analysis,
+    coulombs: Any = None,
+    missing: str | None = None,
+    plan: DatedPlan | None = None,
+    *,
+    brief: bool = False,
+) -> View:
+    """An analysis with what its run adds; without a run, with what an apparatus does."""
+    if not isinstance(found, RunAnalysis):
+        known = coulombs is not None or missing is not None
+        stated = [coulombs_section(coulombs, found.verdict, missing)] if known else []
+        return (*analysis_view(found), *stated)
+    held = () if plan is None else plan.held_against(found, found.run)
+    return (
+        *([] if brief else remarks(found.run.remarks)),
+        *analysis_view(found, brief=brief),
+        Section(BALANCE, [found.balance_sentence]),
+        coulombs_section(found.coulombs, found.verdict, found.missing),
+        Section(SOUND, [Preformatted(str(found.checks))]),
+        *([Section("", [Preformatted(line) for line in held])] if held else []),
+        *cautions(found.run),
+    )
+
+
+def run_notebook(found: RunAnalysis) -> View:
+    """An analysis in short, with the balance charge and the coulombs in a sentence each."""
+    if found.coulombs is None:
+        stated = f"In coulombs it is not stated: {found.missing}"
+    elif found.conditional:
+        stated = conditional(found.coulombs)
+    else:
+        stated = f"In coulombs: {found.coulombs._headline()} by the route '{found.coulombs.route}'."
+    head, *tables = analysis_notebook(found)
+    return (head, Section("", [f"{BALANCE} {found.balance_sentence}", stated]), *tables)
+
+
+def coulombs_section(coulombs: Any, verdict: str, missing: str | None) -> Section:
+    """The unit in coulombs with its budget; where steps are not settled, as what it would be."""
+    if coulombs is None:
+        return Section("In coulombs", [f"Not stated: {missing}"])
+    reasons = "\n".join(f"- {reason}" for reason in routes_differ(coulombs))
+    why = [Preformatted(f"\nWhy the routes differ\n{reasons}")] if reasons else []
+    if verdict == "steps":
+        return Section("In coulombs", [Preformatted(str(coulombs)), *why])
+    agree = f"Do the routes agree? {coulombs.agreement.told}"
+    return Section(
+        "In coulombs, if there were steps",
+        [
+            conditional(coulombs),
+            *([agree] if len(coulombs.routes) > 1 else []),
+            *(f"Note: {note}" for note in coulombs.notes),
+            *why,
+        ],
+    )
+
+
+def conditional(coulombs: Any) -> str:
+    """The unit in coulombs as what it would be if there were steps."""
+    low, high = coulombs.interval(0.95)[0]
+    stated = brackets(coulombs.value, coulombs.standard_uncertainty, "C")
+    return (
+        f"If there were steps, the unit would be {stated} by the route '{coulombs.route}' (95 % "
+        f"interval {low:.4g} C to {high:.4g} C). These readings do not settle whether there are "
+        "any, so that this is no measured charge."
+    )
+
+
+def routes_differ(coulombs: Any) -> list[str]:
+    """Route by route why they differ, where chance does not explain it."""
+    from quantize.charge import why_routes_differ
+
+    if coulombs.agreement.level not in ("doubt", "bad"):
+        return []
+    return why_routes_differ(coulombs)
+
+
+def remarks(sentences: tuple[str, ...]) -> View:
+    """What was understood or assumed when a page was read, if anything was."""
+    return (Section("How the page was read", [Bullets(sentences)]),) if sentences else ()
+
+
+def cautions(run: Run) -> View:
+    """The cautions that the bench of a run calls for, if there are any."""
+    sentences = cautions_of(run)
+    return (Section("Cautions", [Bullets(sentences)]),) if sentences else ()
+
+
+def cautions_of(run: Run) -> list[str]:
+    """The same as sentences."""
+    from quantize.charge import cautions
+
+    if run.apparatus is None:
+        return []
+    voltages = run.table["voltage"].abs()
+    largest = float(voltages.max()) if voltages.notna().any() else None
+    return list(cautions(run.apparatus, largest_voltage=largest))
+
+
+def charges_view(run: Run, table: pd.DataFrame) -> View:
+    """A conversion of the rows of a run: what was assumed, every charge, whether routes agree."""
+    from quantize.charge.assumptions import exact_sentence
+
+    exact, agreement = table.attrs["exact"], table.attrs["agreement"]
+    view = [
+        *remarks((*run.remarks, *([exact_sentence(exact)] if exact else []))),
+        charges_section(table),
+    ]
+    if agreement is not None:
+        view.append(Section("Do the routes agree?", [agreement.told]))
+    return tuple(view)
+
+
+def charges_section(table: pd.DataFrame) -> Section:
+    """The charge of every row of a run."""
+    columns = [
+        Column("row", "row", 5),
+        Column("particle", "particle", 9, gap=" ", form=lambda label: str(label)[:9]),
+        Column("state", "state", 6, gap=" ", form=lambda label: str(label)[:6]),
+        Column("voltage", "volt", 8, gap=" ", form="g", unknown="nan"),
+        Column("divisions", "divisions", 10, gap=" ", form="g", unknown="nan"),
+        Column("seconds", "seconds", 8, gap=" ", form="g", unknown="nan"),
+        Column("charge", "charge in C", 18, "<", "  "),
+        Column("kept", "kept", 4, "<", " ", lambda kept: "yes" if kept else "no"),
+    ]
+    records = table.to_dict("records")
+    rows = [row | {"charge": _charge(row)} for row in records[:_MOST_ROWS]]
+    more = f"  ... {len(records) - _MOST_ROWS} more rows; --json gives them all"
+    folded = [Preformatted(more)] if len(records) > _MOST_ROWS else []
+    return Section("", [Table(columns, rows), *folded])
+
+
+def _charge(row: Any) -> str:
+    if not math.isfinite(row["charge"]):
+        return "fall"
+    if row["off_scale"]:
+        sign = "at least" if row["off_scale"] * row["voltage"] > 0 else "at most"
+        return f"{sign} {row['charge']:.3g}"
+    if row["changed"]:
+        return f"{row['charge']:.3g}, changed"
+    return brackets(row["charge"], row["standard_uncertainty"])
+
+
+def record(
+    found: Analysis,
+    file: str,
+    run: Run | None = None,
+    coulombs: Any = None,
+    missing: str | None = None,
+    plan: DatedPlan | None = None,
+) -> dict[str, Any]:
+    """The keys of the analysis, and: conditional, interval_95, file, versions.
+
+    A run adds balance, coulombs, missing, checks, remarks and cautions, and what was promised.
+    """
+    if run is not None:
+        found = with_run(found, run)
+    keys = found.to_dict() | {
+        "schema": "quantize.Analysis/1",
+        "conditional": found.verdict != "steps",
+        "interval_95": facts.pieces(found),
+        "file": str(file),
+        "versions": facts.versions(),
+    }
+    if isinstance(found, RunAnalysis):
+        keys["checks"] = found.checks.to_dict()["checks"]
+        keys["remarks"] = list(found.run.remarks)
+        keys["cautions"] = cautions_of(found.run)
+        if plan is not None:
+            keys["dated_plan"] = list(plan.held_against(found, found.run))
+    elif coulombs is not None:
+        keys["coulombs"] = coulombs.to_dict() | {"conditional": keys["conditional"]}
+    elif missing is not None:
+        keys |= {"coulombs": None, "missing": missing}
+    return keys
