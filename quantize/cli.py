@@ -122,7 +122,7 @@ def analyze(
     """
     import quantize as qz
     from quantize.charge import load_apparatus
-    from quantize.charge.recognition import say_if_run
+    from quantize.charge.run import say_if_run
     from quantize.charge.run_analysis import analyze_run, coulombs_or_why
 
     check_outputs(

@@ -6,14 +6,15 @@ import dataclasses
 import difflib
 import tomllib
 from collections.abc import Mapping
+from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Any, Union, cast
 
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize.charge import unit_names
 from quantize.charge.entries import FLAGS, HAZARDS, QUANTITIES, SECTIONS, TEXTS, WORDS
-from quantize.charge.quantity import OWN_SCOPES, Quantity
+from quantize.charge.quantity import OWN_SCOPES, Quantity, Scope
 
 _LARGEST_FILE = 1_000_000
 
@@ -61,7 +62,7 @@ class Apparatus:
         tables: Mapping[str, Any],
         *,
         source: str = "given in Python",
-        scope: str | None = None,
+        scope: Scope | None = None,
     ) -> Apparatus:
         """An apparatus from nested tables, as they stand in a file.
 
@@ -195,7 +196,11 @@ class Apparatus:
         }
 
 
-def load_apparatus(path: Any) -> Apparatus:
+ApparatusLike = Union[Apparatus, Mapping[str, Any], str, "PathLike[str]"]
+"""What an apparatus may be loaded from."""
+
+
+def load_apparatus(path: ApparatusLike) -> Apparatus:
     """Read an apparatus file.
 
     Parameters
@@ -259,11 +264,12 @@ def _check_section(section: str, table: object, source: str) -> None:
         )
 
 
-def _measured(name: str, value: Any, scope: str | None = None) -> Quantity:
+def _measured(name: str, value: Any, scope: Scope | None = None) -> Quantity:
     entry = QUANTITIES[name]
+    shared = scope or cast(Scope, entry.scope)
     if name == "reticle.division":
-        value = _per_division(value, scope or entry.scope)
-    found = Quantity.read(value, unit=entry.unit, name=name, scope=scope or entry.scope)
+        value = _per_division(value, shared)
+    found = Quantity.read(value, unit=entry.unit, name=name, scope=shared)
     if not entry.low <= found.value <= entry.high:
         unit = "" if entry.unit == "1" else f" {entry.unit}"
         raise InputError(
@@ -273,7 +279,7 @@ def _measured(name: str, value: Any, scope: str | None = None) -> Quantity:
     return found
 
 
-def _per_division(value: Any, scope: str) -> Any:
+def _per_division(value: Any, scope: Scope) -> Any:
     """A length is taken as the length of one division."""
     try:
         return dataclasses.replace(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize.charge.prediction import predicted_scatter
+from quantize.charge.rows import predicted_scatter
 from quantize.charge.soundness import Check, graded, unknown
 
 if TYPE_CHECKING:

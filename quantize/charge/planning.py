@@ -6,7 +6,6 @@ Ranges come from the accepted charge. They serve to choose a setup; no analysis 
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -18,6 +17,7 @@ from quantize._support.results import Result
 from quantize._support.validation import float_array
 from quantize.charge import drag
 from quantize.charge.air import Air
+from quantize.charge.noise import at_fixed_time
 from quantize.charge.plates import Plates
 from quantize.charge.reticle import Reticle
 from quantize.charge.safety import cautions
@@ -198,10 +198,17 @@ def _setup(
     scale = float(reticle.division.value)
     fall = speed * t / scale
     unit = fall / n
-    still = math.hypot(math.sqrt(2 * diffusion * t) / scale, reticle.rounding_sd)
     room = float(reticle.length or 0.0)
     steps = np.arange(0, 200)
-    sigma = np.hypot(still, math.sqrt(2) * steps * unit * press / t)
+    scatter = at_fixed_time(
+        steps * unit / t,
+        t,
+        diffusion=diffusion / scale**2,
+        press=press,
+        rounding=reticle.rounding_sd,
+    )
+    sigma = scatter.total * t
+    still = float(sigma[0])
     # A start on the far side of the scale leaves its whole length for the passage.
     usable = (steps * unit + 2 * sigma < room) & (sigma < _DECIDABLE * unit)
     reach = int(np.argmin(usable)) - 1 if not usable.all() else int(steps[-1])

@@ -14,9 +14,9 @@ from quantize._support.randomness import RngLike
 from quantize._support.results import jsonable
 from quantize._support.validation import FloatArray
 from quantize.analysis import Analysis, analyze
-from quantize.charge.balance import Balance
 from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
 from quantize.charge.estimate import RunFit, at_the_bound, fit_from, scatter_of_levels
+from quantize.charge.fall import Balance
 from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
 from quantize.charge.stated import plus_minus
 from quantize.null.verdict import CANNOT_TELL, NO_STEPS

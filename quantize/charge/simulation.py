@@ -12,8 +12,9 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize.charge import air, drag
+from quantize.charge.drag import SlipCorrection
 from quantize.charge.entries import WORDS
-from quantize.charge.slip import SlipCorrection
+from quantize.charge.noise import at_fixed_time
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -116,13 +117,16 @@ class SimulatedBench:
         unit = fall / self.held
         exact = weight * self.separation / (self.held * self.unit_charge)
         voltage = exact * (1 + self.imbalance / fall)
-        wander = math.sqrt(2 * float(drag.diffusion(mobility, self.temperature)) * self.interval)
+        diffusion = float(drag.diffusion(mobility, self.temperature)) / self.division**2
 
         def read(force: float) -> float | str:
             """Divisions of one passage; `force` is electric force over weight."""
-            speed = (force - 1) * fall + self.convection
-            seconds = 1 + self.press * math.sqrt(2) * gen.standard_normal() / self.interval
-            moved = speed * seconds + wander / self.division * gen.standard_normal()
+            drift = (force - 1) * fall + self.convection
+            scatter = at_fixed_time(
+                drift / self.interval, self.interval, diffusion=diffusion, press=self.press
+            ).times(self.interval)
+            hand = math.copysign(float(scatter.watch), drift) * gen.standard_normal()
+            moved = drift + hand + float(scatter.brownian) * gen.standard_normal()
             if self.scale is not None and abs(moved) > self.scale:
                 return f"{'>' if moved > 0 else '<-'}{self.scale:g}"
             if not self.rounded:

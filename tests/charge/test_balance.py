@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from quantize import charge
 from quantize.charge import Quantity, SimulatedBench
-from quantize.charge.balance import balance_of, whole_number_probability
+from quantize.charge.fall import balance_of, whole_number_probability
 
 
 def balance(units, error):

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from quantize.charge import Quantity
-from quantize.charge.shifts import posterior_of_shift, slope_against
+from quantize.charge.fall import posterior_of_shift, slope_against
 
 
 def shift(error: float = 0.2, degrees: float = math.inf) -> Quantity:
