@@ -35,9 +35,9 @@ _HOME = {
     "joint_unit": "quantize.charge.particles",
     "plan_bench": "quantize.charge.planning",
     "why_routes_differ": "quantize.charge.coulombs",
-    "cautions": "quantize.charge.safety",
-    "template": "quantize.charge.blank",
-    "blank_page": "quantize.charge.blank",
+    "cautions": "quantize.charge.forms",
+    "template": "quantize.charge.forms",
+    "blank_page": "quantize.charge.forms",
     "Blind": "quantize.charge.promise",
     "DatedPlan": "quantize.charge.promise",
     "SimulatedBench": "quantize.charge.simulation",
@@ -50,8 +50,6 @@ if TYPE_CHECKING:
     from quantize.charge.air import Air as Air
     from quantize.charge.apparatus import Apparatus as Apparatus
     from quantize.charge.apparatus import load_apparatus as load_apparatus
-    from quantize.charge.blank import blank_page as blank_page
-    from quantize.charge.blank import template as template
     from quantize.charge.conversion import convert_run as convert_run
     from quantize.charge.coulombs import UnitInCoulombs as UnitInCoulombs
     from quantize.charge.coulombs import unit_in_coulombs as unit_in_coulombs
@@ -59,6 +57,9 @@ if TYPE_CHECKING:
     from quantize.charge.drag import SlipCorrection as SlipCorrection
     from quantize.charge.drops import line_through_drops as line_through_drops
     from quantize.charge.estimate import fit_run as fit_run
+    from quantize.charge.forms import blank_page as blank_page
+    from quantize.charge.forms import cautions as cautions
+    from quantize.charge.forms import template as template
     from quantize.charge.montecarlo import monte_carlo as monte_carlo
     from quantize.charge.montecarlo import monte_carlo_many as monte_carlo_many
     from quantize.charge.particles import joint_unit as joint_unit
@@ -74,7 +75,6 @@ if TYPE_CHECKING:
     from quantize.charge.run import Run as Run
     from quantize.charge.run import read_run as read_run
     from quantize.charge.run_analysis import RunAnalysis as RunAnalysis
-    from quantize.charge.safety import cautions as cautions
     from quantize.charge.simulation import SimulatedBench as SimulatedBench
     from quantize.charge.soundness import check_run as check_run
     from quantize.charge.sphere import Sphere as Sphere
