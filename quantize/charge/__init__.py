@@ -18,12 +18,12 @@ _HOME = {
     "Plates": "quantize.charge.plates",
     "Reticle": "quantize.charge.reticle",
     "Run": "quantize.charge.run",
-    "read_run": "quantize.charge.run",
+    "read_run": "quantize.charge.run_file",
     "RunAnalysis": "quantize.charge.run_analysis",
     "UnitInCoulombs": "quantize.charge.coulombs",
     "Agreement": "quantize.charge.agreement",
     "unit_in_coulombs": "quantize.charge.coulombs",
-    "convert_run": "quantize.charge.conversion",
+    "convert_run": "quantize.charge.run_file",
     "fit_run": "quantize.charge.estimate",
     "check_run": "quantize.charge.soundness",
     "monte_carlo": "quantize.charge.montecarlo",
@@ -50,7 +50,6 @@ if TYPE_CHECKING:
     from quantize.charge.air import Air as Air
     from quantize.charge.apparatus import Apparatus as Apparatus
     from quantize.charge.apparatus import load_apparatus as load_apparatus
-    from quantize.charge.conversion import convert_run as convert_run
     from quantize.charge.coulombs import UnitInCoulombs as UnitInCoulombs
     from quantize.charge.coulombs import unit_in_coulombs as unit_in_coulombs
     from quantize.charge.coulombs import why_routes_differ as why_routes_differ
@@ -73,8 +72,9 @@ if TYPE_CHECKING:
     from quantize.charge.rows import predicted_scatter as predicted_scatter
     from quantize.charge.rows import residual_voltage as residual_voltage
     from quantize.charge.run import Run as Run
-    from quantize.charge.run import read_run as read_run
     from quantize.charge.run_analysis import RunAnalysis as RunAnalysis
+    from quantize.charge.run_file import convert_run as convert_run
+    from quantize.charge.run_file import read_run as read_run
     from quantize.charge.simulation import SimulatedBench as SimulatedBench
     from quantize.charge.soundness import check_run as check_run
     from quantize.charge.sphere import Sphere as Sphere

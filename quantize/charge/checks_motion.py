@@ -16,7 +16,7 @@ from quantize.charge.soundness import Check, graded, unknown
 from quantize.charge.stated import plus_minus
 
 if TYPE_CHECKING:
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
 _JUMP = 4.5  # sigmas from the median of the state; one in 150,000 normal readings

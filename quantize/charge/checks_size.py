@@ -19,7 +19,7 @@ from quantize.charge.routes import ROUTES, Divisions
 from quantize.charge.soundness import Check, unknown
 
 if TYPE_CHECKING:
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 _LARGEST_REYNOLDS = 0.1
 _BESIDE = 0.25  # of the other uncertainties; added in square, it makes 3 % more of them

@@ -12,7 +12,7 @@ from quantize.charge.rows import predicted_scatter
 from quantize.charge.soundness import Check, graded, unknown
 
 if TYPE_CHECKING:
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 
 def distance_from_steps(run: Run, analysis: Any) -> list[Check]:

@@ -30,7 +30,7 @@ from quantize.readings import Readings
 if TYPE_CHECKING:
     import pandas as pd
 
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 _PRESSED = 0.9  # of an end of the believed range, beyond which the posterior lies against it
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed

@@ -191,7 +191,7 @@ def trend_of(run: Rows) -> Trend | None:
     if len(falls) < _LEAST_FALLS or length == 0 or at[falls.index].nunique() < 2:
         return None
     place = (at - at[falls.index].mean()) / length
-    x = -speed_of(falls).to_numpy(float) * run.interval
+    x = -speed_of(falls) * run.interval
     tau = place[falls.index].to_numpy(float)
     squares, degrees = float(tau @ tau), x.size - 2
     slope = float(tau @ x) / squares

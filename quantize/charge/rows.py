@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
 from quantize._support.errors import InputError
+from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.fall import TAKEN_OFF, ResidualVoltage, line_in_charge
@@ -25,6 +26,7 @@ from quantize.charge.run_table import RunTable, same_state, speed_of
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
 
 _LEAST_FALLS = 4
 
@@ -43,7 +45,7 @@ class Rows(RunTable):
         falls = self.falls
         if len(falls) == 0:
             return None
-        scaled = -speed_of(falls).to_numpy(float) * self.interval
+        scaled = -speed_of(falls) * self.interval
         n = scaled.size
         mean = float(-falls["divisions"].sum() / falls["seconds"].sum() * self.interval)
         if mean <= 0:
@@ -127,6 +129,23 @@ class Rows(RunTable):
         x = _moved(self, rows, fall)
         h = self.resolution() * self.interval / rows["seconds"].to_numpy(float)
         return (x + fall.value) * stretch, h * np.abs(stretch), stretch, fall.value
+
+    def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
+        """Draw the run.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; on a new figure if left out.
+        **options
+            ``view="rows"``, "voltage" or "fall", and what that view takes.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        drawn: Axes = renderer("plot", self)(self, ax=ax, **options)
+        return drawn
 
 
 def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
@@ -265,9 +284,8 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
             "`run` has falls whose charge state is not noted or was not read at a voltage; a "
             "residual voltage shows only where the charge is known to differ."
         )
-    fallen: FloatArray = -speed_of(falls).to_numpy(float) * run.interval
     return line_in_charge(
-        fallen,
+        -speed_of(falls) * run.interval,
         at["moved"].to_numpy(float),
         at["stretch"].to_numpy(float),
         reference=reference,
@@ -278,7 +296,7 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
 
 def _moved(run: RunTable, rows: pd.DataFrame, fall: Quantity | None) -> FloatArray:
     """Divisions per interval, a fixed distance's bias taken off by the mobility that `fall` has."""
-    speed = speed_of(rows).to_numpy(float)
+    speed = speed_of(rows)
     moved: FloatArray = (speed - fixed_distance_excess(run, rows, fall)) * run.interval
     return moved
 
@@ -286,10 +304,10 @@ def _moved(run: RunTable, rows: pd.DataFrame, fall: Quantity | None) -> FloatArr
 def _fitted_speed(rows: pd.DataFrame) -> FloatArray:
     """Mean speed of the state of each row, divisions per second."""
     speed = speed_of(rows)
-    if not (rows["state"] == "").all():
-        speed = speed.groupby(same_state(rows)).transform("mean")
-    fitted: FloatArray = speed.to_numpy(float)
-    return fitted
+    if (rows["state"] == "").all():
+        return speed
+    means = rows.assign(speed=speed).groupby(same_state(rows))["speed"].transform("mean")
+    return means.to_numpy(float)
 
 
 def _predicted_or_none(run: RunTable, falls: pd.DataFrame, fall: float) -> float:

@@ -9,21 +9,17 @@ from typing import TYPE_CHECKING, Any, Literal, Union
 
 from numpy.typing import ArrayLike
 
-from quantize._support.errors import InputError, warn
+from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike
-from quantize._support.rendering import renderer
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
-from quantize.charge.columns import Header
 from quantize.charge.levels import readings_of
 from quantize.charge.page import read_page
 from quantize.charge.rows import Rows, residual_voltage
 from quantize.charge.tidy import guess_timing, tidy
-from quantize.files import read_table
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.axes import Axes
 
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.estimate import RunFit
@@ -35,7 +31,6 @@ if TYPE_CHECKING:
 RunLike = Union[str, Path, "pd.DataFrame", Mapping[str, Any]]
 """What a run may be read from: a file, a table, or columns by name."""
 Sigma = Literal["auto", "prior", "predicted", "free"]
-_LARGEST_TABLE = 5_000_000  # bytes; no run written by hand is larger
 
 
 @dataclasses.dataclass(frozen=True, eq=False, repr=False)
@@ -259,23 +254,6 @@ class Run(Rows):
 
         return fit_run(self.single(particle), unit_range, sigma=sigma)
 
-    def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
-        """Draw the run.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; on a new figure if left out.
-        **options
-            ``view="rows"``, "voltage" or "fall", and what that view takes.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-        """
-        drawn: Axes = renderer("plot", self)(self, ax=ax, **options)
-        return drawn
-
     def charges(self, *, route: str | None = None) -> pd.DataFrame:
         """Turn every row into a charge; see `convert_run`.
 
@@ -288,9 +266,9 @@ class Run(Rows):
         -------
         pandas.DataFrame
         """
-        from quantize.charge.conversion import convert_run
+        from quantize.charge.conversion import charges_of_rows
 
-        return convert_run(self, self.bench(), route=route)
+        return charges_of_rows(self, self.bench(), route=route)
 
     def unit_in_coulombs(self, analysis: Any, *, route: str | None = None) -> UnitInCoulombs:
         """Turn the unit of an analysis of `readings` into coulombs; see `unit_in_coulombs`.
@@ -343,84 +321,3 @@ class Run(Rows):
         ResidualVoltage
         """
         return residual_voltage(self.single(particle))
-
-
-def read_run(path_or_frame: RunLike | Run, apparatus: ApparatusLike | None = None) -> Run:
-    """Read a run from a file, a DataFrame or a mapping of columns.
-
-    Parameters
-    ----------
-    path_or_frame : str, Path, DataFrame, mapping or Run
-        csv, tsv, xlsx or parquet; columns may carry the names and units that students give them.
-        A `Run` comes back as it is.
-    apparatus : Apparatus, str, path-like or mapping, optional
-        What the apparatus file declares settles signs, timing and blanks.
-
-    Returns
-    -------
-    Run
-
-    Raises
-    ------
-    InputError
-        One sentence, with the row where there is one.
-
-    Examples
-    --------
-    >>> from quantize import charge
-    >>> run = charge.read_run({"drop no.": [1, 1], "U / V": [219, 0], "divisions": [7, -60]})
-    >>> run.table["voltage"].tolist()
-    [219.0, 0.0]
-    """
-    if isinstance(path_or_frame, Run):
-        return path_or_frame
-    return Run(path_or_frame, apparatus)
-
-
-def say_if_run(path: Any, column: str | None, apparatus: Any) -> None:
-    """Warn that a table looks like a run, and say what to do.
-
-    Parameters
-    ----------
-    path : str or path-like
-        The table, of which one column is being analyzed.
-    column : str or None
-        Its name, where one was given.
-    apparatus : Apparatus or None
-    """
-    falls = falls_in(path)
-    if falls is None:
-        return
-    name, count = falls
-    rows = (
-        "1 row at zero volts is a fall" if count == 1 else f"{count} rows at zero volts are falls"
-    )
-    what = f"column {column!r}" if column else "the one column of numbers"
-    how = (
-        "leave the name of the column out to have it read as a run"
-        if apparatus is not None
-        else "give --apparatus FILE to have it read as a run, with the fall added to every reading "
-        "(quantize convert --template prints such a file to fill in)"
-    )
-    warn(
-        f"the table looks like a run: column {name!r} holds voltages, and {rows} without field; "
-        f"{how}. Here {what} is analyzed as it stands, the falls among the readings."
-    )
-
-
-def falls_in(path: Any) -> tuple[str, int] | None:
-    """The column of voltages and the number of falls, in a table with divisions; else None."""
-    try:
-        if Path(path).stat().st_size > _LARGEST_TABLE:
-            return None
-        table = read_table(path)
-        names = {Header(str(column)).name: str(column) for column in table.columns}
-    except (InputError, OSError):
-        return None
-    moved = "divisions" in names or {"start", "end"} <= set(names) or "position" in names
-    if not moved or "voltage" not in names:
-        return None
-    column = table[names["voltage"]]
-    zero = column.astype(str).str.strip().str.lower().isin(["0", "0.0", "off", "zero", "earthed"])
-    count = int(zero.sum())
-    return (names["voltage"], count) if 0 < count < len(column) else None

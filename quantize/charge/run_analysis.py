@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -14,18 +14,16 @@ from quantize._support.randomness import RngLike
 from quantize._support.results import jsonable
 from quantize._support.validation import FloatArray
 from quantize.analysis import Analysis, analyze
+from quantize.charge.apparatus import Apparatus
 from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
 from quantize.charge.estimate import RunFit, at_the_bound, fit_from, scatter_of_levels
 from quantize.charge.fall import Balance
 from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
+from quantize.charge.rows import Rows
+from quantize.charge.soundness import Checks, check_run
 from quantize.charge.stated import plus_minus
 from quantize.null.verdict import CANNOT_TELL, NO_STEPS
 from quantize.readings import Readings
-
-if TYPE_CHECKING:
-    from quantize.charge.apparatus import Apparatus
-    from quantize.charge.run import Run
-    from quantize.charge.soundness import Checks
 
 _SURE = 0.95  # share of the best unit below which a sentence about it names the share
 _WITH_CHANGE = (
@@ -63,7 +61,7 @@ class RunAnalysis(Analysis):
     fit: RunFit
     coulombs: UnitInCoulombs | None
     missing: str | None
-    run: Run
+    run: Rows
 
     @property
     def conditional(self) -> bool:
@@ -84,7 +82,7 @@ class RunAnalysis(Analysis):
     @functools.cached_property
     def checks(self) -> Checks:
         """Whether the run was sound."""
-        return self.run.checks(self)
+        return check_run(self.run, self)
 
     @functools.cached_property
     def balance_sentence(self) -> str:
@@ -106,8 +104,8 @@ class RunAnalysis(Analysis):
 
 
 def analyze_run(
-    run: Run,
-    unit_range: Any = None,
+    run: Rows,
+    unit_range: tuple[float, float] | None = None,
     *,
     offset: str | float | None = None,
     sigma: str | float = "auto",
@@ -160,7 +158,7 @@ def analyze_run(
     return question.answered(levels)
 
 
-def with_run(found: Analysis, run: Run) -> RunAnalysis:
+def with_run(found: Analysis, run: Rows) -> RunAnalysis:
     """An analysis of `Run.readings` made again with the error of the fall in it."""
     if isinstance(found, RunAnalysis):
         return found
@@ -200,7 +198,7 @@ class _Question:
     `given` are the readings but for their values, which the fall has a part in.
     """
 
-    run: Run
+    run: Rows
     given: Readings
     scatter: str
     offset: str | float
@@ -252,7 +250,7 @@ def coulombs_or_why(
     apparatus: Apparatus | None,
     *,
     fit: RunFit | None = None,
-    run: Run | None = None,
+    run: Rows | None = None,
     route: str | None = None,
 ) -> tuple[UnitInCoulombs | None, str | None]:
     """The unit in coulombs; or None, and why there is none."""

@@ -224,13 +224,13 @@ class RunTable:
         driven = self.driven
         if driven.empty or (driven["state"] == "").all():
             return 0.0, 0
-        x = speed_of(driven) * self.interval
         keys = same_state(driven)
-        degrees = len(x) - int(keys.nunique())
+        degrees = len(driven) - int(keys.nunique())
         if degrees < 1:
             return 0.0, 0
-        rest = x - x.groupby(keys).transform("mean")
-        return float(np.sqrt(np.sum(rest.to_numpy(float) ** 2) / degrees)), degrees
+        x = speed_of(driven) * self.interval
+        means = driven.assign(x=x).groupby(keys)["x"].transform("mean").to_numpy(float)
+        return float(np.sqrt(np.sum((x - means) ** 2) / degrees)), degrees
 
     def time_of(self, rows: pd.DataFrame) -> tuple[FloatArray, str]:
         """When `rows` were read: by the clock if every one of them has a time, else by order."""
@@ -291,9 +291,10 @@ class RunTable:
         )
 
 
-def speed_of(rows: pd.DataFrame) -> pd.Series[float]:
+def speed_of(rows: pd.DataFrame) -> FloatArray:
     """Divisions per second of each of `rows`."""
-    return rows["divisions"] / rows["seconds"]
+    speed: FloatArray = (rows["divisions"] / rows["seconds"]).to_numpy(float)
+    return speed
 
 
 def same_state(rows: pd.DataFrame) -> pd.Series[str]:

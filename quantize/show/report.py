@@ -19,7 +19,8 @@ from quantize.show.style import picture
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
-    from quantize.charge import DatedPlan, Run
+    from quantize.charge import DatedPlan
+    from quantize.charge.rows import Rows
 
 _MOST_CHECKS = 40
 _SMALL = 1e-3  # share of the variance below which an input has no line of its own
@@ -29,7 +30,7 @@ def write_report(
     found: Analysis,
     path: str | os.PathLike[str],
     *,
-    run: Run | None = None,
+    run: Rows | None = None,
     coulombs: Any = None,
     missing: str | None = None,
     source: str | None = None,
@@ -74,7 +75,7 @@ def write_report(
 def report_html(
     found: Analysis,
     *,
-    run: Run | None = None,
+    run: Rows | None = None,
     coulombs: Any = None,
     missing: str | None = None,
     source: str | None = None,
@@ -103,7 +104,9 @@ def report_html(
     return template.render(context | {"glossary": glossary(body)})
 
 
-def _context(found: Analysis, run: Run | None, coulombs: Any, source: str | None) -> dict[str, Any]:
+def _context(
+    found: Analysis, run: Rows | None, coulombs: Any, source: str | None
+) -> dict[str, Any]:
     upper = found.plot()
     certain = found.verdict == "steps"
     return {
@@ -289,7 +292,7 @@ def _coulombs(coulombs: Any) -> dict[str, Any]:
     }
 
 
-def _invented(run: Run | None) -> bool:
+def _invented(run: Rows | None) -> bool:
     return bool(
         run is not None
         and run.apparatus is not None

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from quantize.analysis import Analysis
     from quantize.charge import DatedPlan, Run
+    from quantize.charge.rows import Rows
 
 _MOST_ROWS = 60
 
@@ -119,7 +120,7 @@ def exact_remarks(table: pd.DataFrame) -> tuple[str, ...]:
     return (exact_sentence(exact),) if exact else ()
 
 
-def cautions_of(run: Run) -> list[str]:
+def cautions_of(run: Rows) -> list[str]:
     """The cautions that the bench of a run calls for."""
     from quantize.charge import cautions
 
@@ -130,7 +131,7 @@ def cautions_of(run: Run) -> list[str]:
     return list(cautions(run.apparatus, largest_voltage=largest))
 
 
-def cautions_text(run: Run) -> list[str]:
+def cautions_text(run: Rows) -> list[str]:
     """A section of cautions, or nothing."""
     sentences = cautions_of(run)
     return ["\n".join(["Cautions", *bullets(sentences)])] if sentences else []
