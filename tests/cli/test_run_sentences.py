@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from command_line import QUICK, Run
-from independent_bench import Bench, simulate, written
+from plain_bench import Bench, simulate, written
 
 import quantize as qz
 from quantize import charge
