@@ -158,10 +158,10 @@ class Apparatus:
         A deviation of zero with the spread of the batch for its uncertainty; None where `name`,
         the weight or the diameter, was measured on this sphere, or no spread is known.
         """
-        spread, mean, told = (
+        spread, mean, measured = (
             self.get(n) for n in ("sphere.diameter_spread", "sphere.diameter", name)
         )
-        own = self.weight_is_own if name == "sphere.weight" else _own(told)
+        own = self.weight_is_own if name == "sphere.weight" else _own(measured)
         if own or spread is None or mean is None or spread.value == 0:
             return None
         return Quantity(value=0.0, standard_uncertainty=spread.value, scope="particle", unit="m")

@@ -21,16 +21,16 @@ from quantize.charge.noise import (
 from quantize.charge.quantity import Quantity, QuantityLike, require_positive
 from quantize.readings import Readings
 
-# Fractions of a division between which people read, and by how much chance a page may look so.
+# Fractions of a division between which people read, and by how much chance positions may look so.
 _FRACTIONS = (0.5, 0.25, 0.2)
 _BY_CHANCE = 1e-4
 
 
 def written_step(positions: FloatArray) -> float | None:
-    """The step to which positions in divisions were read, as the page shows it.
+    """The step to which positions in divisions were read, as they themselves show it.
 
     That of the last printed decimal, unless all of them are halves, quarters or fifths of a
-    division, which chance does less than once in 10,000 pages. None in full precision.
+    division, which chance does less than once in 10,000 runs. None in full precision.
 
     Examples
     --------

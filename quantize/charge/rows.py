@@ -261,9 +261,9 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     Examples
     --------
     >>> from quantize.charge import Run, residual_voltage
-    >>> page = {"state": list("aabbccdd"), "V": [200, 0] * 4,
-    ...         "div": [0, -59.4, 10, -59.3, 20, -59.2, -30, -59.7]}
-    >>> found = residual_voltage(Run(page))
+    >>> table = {"state": list("aabbccdd"), "V": [200, 0] * 4,
+    ...          "div": [0, -59.4, 10, -59.3, 20, -59.2, -30, -59.7]}
+    >>> found = residual_voltage(Run(table))
     >>> round(found.voltage.value, 2), round(found.fall.value, 1)
     (2.0, 60.0)
     """

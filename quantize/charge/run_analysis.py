@@ -30,12 +30,12 @@ _WITH_CHANGE = (
     "That holds for every size of the fall, and every steady change of it, that the falls allow."
 )
 _WITHOUT_CHANGE = (
-    "With the fall taken for steady these readings would have spoken against steps; with the "
+    "With the fall taken for steady these readings would have excluded steps; with the "
     "changes of it that the falls allow, they do not."
 )
 _FEWER_UNITS = (
-    "With the fall taken for steady these readings would have spoken against more units; with the "
-    "changes of it that the falls allow, they speak against these."
+    "With the fall taken for steady these readings would have excluded more units; with the "
+    "changes of it that the falls allow, they exclude these."
 )
 _ALIKE = 1.05  # factor between two limits that count as one
 _FAR = 2.576  # standard errors; a right whole number is farther off once in a hundred runs
@@ -123,7 +123,7 @@ def analyze_run(
     unit_range : (float, float), optional
         Divisions per interval.
     offset : {"zero", "free"} or float, optional
-        Where the comb starts; at zero where a fall or a held state tells it, else free.
+        Where the comb starts; at zero where a fall or a held state determines it, else free.
     sigma : {"auto", "prior", "predicted", "free"} or float
         As in `fit_run`; a number is one known standard deviation for all readings.
     resolution : float, optional
@@ -215,7 +215,7 @@ class _Question:
         return self._with_coulombs(levels, found)
 
     def _doubted(self, levels: Levels, found: Analysis) -> RunAnalysis:
-        """What speaks against steps stands only if it does with the change of the fall in it."""
+        """Steps are excluded only if they are with the change of the fall in it, too."""
         trend = trend_of(self.run)
         if trend is None or levels.shift is None:
             return self._with_coulombs(levels, _withheld(found, levels))
@@ -226,8 +226,8 @@ class _Question:
         if again.verdict == found.verdict and after is not None and after <= _ALIKE * before:
             kept = dataclasses.replace(found, reasons=(*found.reasons, _WITH_CHANGE))
             return self._with_coulombs(levels, kept)
-        told = _WITHOUT_CHANGE if after is None else _FEWER_UNITS
-        changed = dataclasses.replace(again, reasons=(*again.reasons, told))
+        why = _WITHOUT_CHANGE if after is None else _FEWER_UNITS
+        changed = dataclasses.replace(again, reasons=(*again.reasons, why))
         return self._with_coulombs(line, changed)
 
     def _analysis(self, levels: Levels) -> Analysis:
@@ -257,7 +257,7 @@ def coulombs_or_why(
     if found.verdict == NO_STEPS:
         return None, "without steps there is no unit to convert."
     if apparatus is None:
-        return None, "the run has no apparatus; read it with one, as in Run(page, apparatus)."
+        return None, "the run has no apparatus; read it with one, as in Run(table, apparatus)."
     try:
         return unit_in_coulombs(fit or found, apparatus, run=run, route=route), None
     except InputError as error:
@@ -269,18 +269,18 @@ def _withheld(found: Analysis, levels: Levels) -> Analysis:
     why = (
         "no fall without field is known"
         if levels.shift is None
-        else "fewer than three falls without field are on the page"
+        else "fewer than three falls without field are in the run"
     )
     unknown = f"{why}, so that a change of it in the course of the run is not known"
     if found.verdict != NO_STEPS:
-        told = f"That holds for a steady fall: {unknown}."
-        return dataclasses.replace(found, reasons=(*found.reasons, told))
+        steady = f"That holds for a steady fall: {unknown}."
+        return dataclasses.replace(found, reasons=(*found.reasons, steady))
     return dataclasses.replace(
         found,
         verdict=CANNOT_TELL,
         no_unit_above=None,
         reasons=(
-            "With the fall taken for steady, the readings would speak against every unit that "
+            "With the fall taken for steady, the readings would exclude every unit that "
             f"could have shown. But {unknown}, and such a change hides steps.",
         ),
         advice=("Read a fall without field in every charge state, three at least.",),
@@ -293,8 +293,8 @@ def _balance_sentence(found: RunAnalysis) -> str:
         return "Not asked: without steps there is no unit to count the balance charge in."
     if balance is None or fit.fall_added is None:
         return (
-            "It cannot be told: the balance charge is the fall without field over the unit, and no "
-            "fall is known; read some rows at zero voltage."
+            "It cannot be determined: the balance charge is the fall without field over the unit, "
+            "and no fall is known; read some rows at zero voltage."
         )
     fall = plus_minus(fit.fall_added.value, fit.fall_added.standard_uncertainty)
     computed = (
@@ -315,7 +315,7 @@ def _balance_sentence(found: RunAnalysis) -> str:
 
 def _answered(balance: Balance) -> str:
     if balance.integer is None:
-        return "It cannot be told."
+        return "It cannot be determined."
     off = balance.units - balance.integer
     sigmas = abs(off) / max(balance.standard_uncertainty, 1e-12)
     held = f"{balance.integer} unit" + ("s" if balance.integer != 1 else "")

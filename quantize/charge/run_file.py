@@ -91,8 +91,8 @@ def convert_run(
     ...     "plates": {"separation": "4.24 mm", "voltage": "227.4 V"},
     ...     "sphere": {"weight": "5.15e-14 N"},
     ... }
-    >>> page = {"V": [227.4, 227.4, 0], "div": [0, 10, -60], "t": [10, 10, 10]}
-    >>> (charge.convert_run(page, bench)["charge"] * 1e19).round(2).tolist()
+    >>> rows = {"V": [227.4, 227.4, 0], "div": [0, 10, -60], "t": [10, 10, 10]}
+    >>> (charge.convert_run(rows, bench)["charge"] * 1e19).round(2).tolist()
     [9.6, 11.2, nan]
     """
     bench = load_apparatus(apparatus)

@@ -78,7 +78,7 @@ class RunTable:
         """The apparatus; InputError when there is none."""
         if self.apparatus is None:
             raise InputError(
-                "`run` has no apparatus; read it with one, as in Run(page, apparatus)."
+                "`run` has no apparatus; read it with one, as in Run(table, apparatus)."
             )
         return self.apparatus
 

@@ -30,7 +30,7 @@ class _Track:
 
 
 def fold_tracks(page: Page, apparatus: Apparatus | None) -> tuple[Page, list[str]]:
-    r"""One row for each track of a page of positions, and what was assumed.
+    r"""Turn positions into one row for each track, and say what was assumed.
 
     A track ends where particle, state, voltage or track number change, or the time goes back.
     Its speed is the generalised straight line of `Reticle.track`; the row gets the speed times
