@@ -14,7 +14,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize.charge import unit_names
 from quantize.charge.entries import FLAGS, HAZARDS, QUANTITIES, SECTIONS, TEXTS, WORDS
-from quantize.charge.quantity import OWN_SCOPES, Quantity, Scope
+from quantize.charge.quantity import OWN_SCOPES, Quantity, QuantityLike, Scope
 
 _LARGEST_FILE = 1_000_000
 
@@ -64,9 +64,21 @@ class Apparatus:
         source: str = "given in Python",
         scope: Scope | None = None,
     ) -> Apparatus:
-        """An apparatus from nested tables, as they stand in a file.
+        """Make an apparatus from nested tables, as they stand in a file.
 
-        Entries take the scope usual for them, or `scope` where the text names none.
+        Parameters
+        ----------
+        tables : mapping of mappings
+            Sections by name, each with its entries.
+        source : str
+            What to call the file in a message.
+        scope : {"reading", "state", "particle", "session", "bench", "batch"}, optional
+            What shares the errors of entries whose text names nothing; what is usual for each
+            entry if left out.
+
+        Returns
+        -------
+        Apparatus
 
         Raises
         ------
@@ -98,11 +110,28 @@ class Apparatus:
         )
 
     def get(self, name: str) -> Quantity | None:
-        """The measured entry `name`, or None."""
+        """The measured entry `name`, such as "plates.separation"; None where it is missing."""
         return self.quantities.get(name)
 
     def need(self, name: str, *, purpose: str = "the conversion to coulombs") -> Quantity:
-        """The measured entry `name`, or one sentence that says what is missing."""
+        """Give a measured entry that may not be missing.
+
+        Parameters
+        ----------
+        name : str
+            Dotted name, such as "plates.separation".
+        purpose : str
+            What needs it, for the message.
+
+        Returns
+        -------
+        Quantity
+
+        Raises
+        ------
+        InputError
+            Where it is missing, with a line to add to the file.
+        """
         found = self.quantities.get(name)
         if found is None:
             entry = QUANTITIES[name]
@@ -115,15 +144,30 @@ class Apparatus:
         return found
 
     def has(self, *names: str) -> bool:
-        """Whether all these entries are there."""
+        """Whether all these measured entries are there."""
         return all(name in self.quantities for name in names)
 
     def word(self, name: str, default: Any = None) -> Any:
-        """A declaration, or `default`."""
+        """The declaration `name`, such as "run.timing"; `default` where it is missing."""
         return self.declared.get(name, default)
 
-    def changed(self, **entries: Any) -> Apparatus:
-        """A copy with some measured entries replaced; dots in names are written as ``__``."""
+    def changed(self, **entries: QuantityLike) -> Apparatus:
+        """Copy the apparatus with some measured entries replaced.
+
+        Parameters
+        ----------
+        **entries : str, float or Quantity
+            New values by name, the dot written as ``__``, as in ``plates__voltage="200 V"``.
+
+        Returns
+        -------
+        Apparatus
+
+        Raises
+        ------
+        InputError
+            For names that are no entry, and values out of range.
+        """
         quantities = dict(self.quantities)
         for key, value in entries.items():
             name = key.replace("__", ".")
@@ -205,8 +249,9 @@ def load_apparatus(path: ApparatusLike) -> Apparatus:
 
     Parameters
     ----------
-    path : str, path-like, Apparatus or mapping
-        A TOML file; an `Apparatus` comes back as it is, a mapping is checked like a file.
+    path : str, path-like, mapping or Apparatus
+        Name of a TOML file; a mapping of sections is checked like one, and an `Apparatus` comes
+        back as it is.
 
     Returns
     -------

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 _SIMPLEST = "ratio, weight given"
 
 
-def charges_of_rows(whole: Run, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:
+def charges_of(whole: Run, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:
     """Charges of every row of a run with one or several particles; see `convert_run`."""
     import pandas as pd
 

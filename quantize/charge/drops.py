@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support.errors import InputError
 from quantize._support.results import Result
@@ -19,9 +20,11 @@ class LineThroughDrops(Result):
 
     Attributes
     ----------
-    value, standard_uncertainty : float
-        The unit in coulombs, from the intercept, random part alone. It goes with the power 1.5
-        of the viscosity, which all drops share.
+    value : float
+        The unit in coulombs, from the intercept. It goes with the power 1.5 of the viscosity,
+        which all drops share.
+    standard_uncertainty : float
+        Of `value`, from the scatter about the line alone.
     slope : float
         Of e1^(2/3) against 1/(p·a), in C^(2/3)·Pa·m.
     slip_coefficient : float
@@ -46,40 +49,49 @@ class LineThroughDrops(Result):
 
 
 def line_through_drops(
-    apparent: Any, radius: Any, pressure: Any, *, sigma: Any = None
+    apparent: ArrayLike, radius: ArrayLike, pressure: ArrayLike, *, sigma: ArrayLike | None = None
 ) -> LineThroughDrops:
     r"""Extrapolate apparent units, computed without slip, to no slip.
 
-    Parameters
-    ----------
-    apparent : array_like, shape (n,)
-        The unit of each drop in coulombs, with Stokes' law without slip.
-    radius, pressure : array_like, shape (n,)
-        Metres and pascal.
-    sigma : array_like, shape (n,), optional
-        Standard uncertainty of each apparent unit; equal relative ones if left out.
+        Parameters
+        ----------
+        apparent : array_like, shape (n,)
+            The unit of each drop in coulombs, with Stokes' law without slip.
+        radius : array_like, shape (n,)
+            Radius of each drop, m.
+        pressure : array_like, shape (n,)
+            Pressure of the air about each drop, Pa.
+        sigma : array_like, shape (n,), optional
+            Standard uncertainty of each apparent unit; equal relative ones if left out.
 
-    Returns
-    -------
-    LineThroughDrops
+        Returns
+        -------
+        LineThroughDrops
+            The unit without slip, and the slip coefficient.
 
-    Notes
-    -----
-    Without slip a charge comes out as :math:`e_1 = e\,(1 + b/(pa))^{3/2}`, so that
-    :math:`e_1^{2/3} = e^{2/3} + e^{2/3} b/(pa)` is a straight line in :math:`1/(pa)`.
+        Raises
+        ------
+        InputError
+            For unequal lengths, fewer than three drops, and values that are not above zero.
 
-    References
-    ----------
-    Millikan, Phys. Rev. 2:109 (1913).
+        Notes
+        -----
+        Without slip a charge comes out as :math:`e_1 = e\,(1 + b/(pa))^{3/2}`, so that
+        :math:`e_1^{2/3} = e^{2/3} + e^{2/3} b/(pa)` is a straight line in :math:`1/(pa)`.
 
-    Examples
-    --------
-    >>> import numpy as np
-    >>> a, p = np.array([1e-6, 1.5e-6, 2e-6]), np.array([1e5, 5e4, 2e4])
-    >>> e1 = 1.6e-19 * (1 + 8.2e-3 / (p * a)) ** 1.5
-    >>> found = line_through_drops(e1, a, p)
-    >>> round(found.value * 1e19, 6), round(found.slip_coefficient * 1e3, 6)
-    (1.6, 8.2)
+        References
+        ----------
+        Millikan, Phys. Rev. 2:109 (1913).
+
+        Examples
+        --------
+        >>> import numpy as np
+    from numpy.typing import ArrayLike
+        >>> a, p = np.array([1e-6, 1.5e-6, 2e-6]), np.array([1e5, 5e4, 2e4])
+        >>> e1 = 1.6e-19 * (1 + 8.2e-3 / (p * a)) ** 1.5
+        >>> found = line_through_drops(e1, a, p)
+        >>> round(found.value * 1e19, 6), round(found.slip_coefficient * 1e3, 6)
+        (1.6, 8.2)
     """
     e1, a, p = (
         float_array(name, value)

@@ -266,9 +266,9 @@ class Run(Rows):
         -------
         pandas.DataFrame
         """
-        from quantize.charge.conversion import charges_of_rows
+        from quantize.charge.conversion import charges_of
 
-        return charges_of_rows(self, self.bench(), route=route)
+        return charges_of(self, self.bench(), route=route)
 
     def unit_in_coulombs(self, analysis: Any, *, route: str | None = None) -> UnitInCoulombs:
         """Turn the unit of an analysis of `readings` into coulombs; see `unit_in_coulombs`.

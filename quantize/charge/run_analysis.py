@@ -52,8 +52,9 @@ class RunAnalysis(Analysis):
     coulombs : UnitInCoulombs or None
         The unit in coulombs.
     missing : str or None
-        Why there is none: what the apparatus would have to say, for one.
+        Why there are no coulombs: what is missing from the apparatus, for one.
     run : Run
+        The run of one particle that was analyzed.
     """
 
     _private: ClassVar[tuple[str, ...]] = (*Analysis._private, "fit", "run")
@@ -69,11 +70,32 @@ class RunAnalysis(Analysis):
         return self.verdict != "steps"
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Highest-density set of the unit: rows (low, high), that of the best unit first."""
+        """Give the highest-density set of the unit.
+
+        Parameters
+        ----------
+        prob : float
+            How much of the posterior it holds.
+
+        Returns
+        -------
+        numpy.ndarray, shape (m, 2)
+            Rows (low, high), that of the best unit first.
+        """
         return self.fit.interval(prob)
 
     def by_route(self, route: str) -> RunAnalysis:
-        """The same, with the coulombs by that route."""
+        """Give the same analysis with the coulombs by another route.
+
+        Parameters
+        ----------
+        route : str
+            Its name, one of `quantize.charge.routes.ROUTES`.
+
+        Returns
+        -------
+        RunAnalysis
+        """
         coulombs, missing = coulombs_or_why(
             self, self.run.apparatus, fit=self.fit, run=self.run, route=route
         )
@@ -121,15 +143,19 @@ def analyze_run(
     run : Run
         Of one particle.
     unit_range : (float, float), optional
-        Divisions per interval.
+        Smallest and largest unit tried, in divisions per interval.
     offset : {"zero", "free"} or float, optional
         Where the comb starts; at zero where a fall or a held state determines it, else free.
     sigma : {"auto", "prior", "predicted", "free"} or float
         As in `fit_run`; a number is one known standard deviation for all readings.
     resolution : float, optional
         Step to which the readings were rounded, if not as written.
-    alpha, n_resamples, rng :
-        As in `quantize.analyze`.
+    alpha : float
+        Share of false "steps" that is accepted.
+    n_resamples : int
+        Resamples for the smooth null.
+    rng : int, SeedSequence or Generator, optional
+        Seed or source of the random numbers.
 
     Returns
     -------

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from quantize._support.errors import InputError, warn
 from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
 from quantize.charge.columns import Header
-from quantize.charge.conversion import charges_of_rows
+from quantize.charge.conversion import charges_of
 from quantize.charge.run import Run, RunLike
 from quantize.files import read_table
 
@@ -96,7 +96,7 @@ def convert_run(
     [9.6, 11.2, nan]
     """
     bench = load_apparatus(apparatus)
-    return charges_of_rows(read_run(run, bench), bench, route=route)
+    return charges_of(read_run(run, bench), bench, route=route)
 
 
 def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None) -> None:
