@@ -12,6 +12,7 @@ from typing import Any, Union, cast
 
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
+from quantize._support.results import jsonable
 from quantize.charge import unit_names
 from quantize.charge.entries import FLAGS, HAZARDS, QUANTITIES, SECTIONS, TEXTS, WORDS
 from quantize.charge.quantity import OWN_SCOPES, Quantity, QuantityLike, Scope
@@ -76,10 +77,6 @@ class Apparatus:
             What shares the errors of entries whose text names nothing; what is usual for each
             entry if left out.
 
-        Returns
-        -------
-        Apparatus
-
         Raises
         ------
         InputError
@@ -123,10 +120,6 @@ class Apparatus:
         purpose : str
             What needs it, for the message.
 
-        Returns
-        -------
-        Quantity
-
         Raises
         ------
         InputError
@@ -158,10 +151,6 @@ class Apparatus:
         ----------
         **entries : str, float or Quantity
             New values by name, the dot written as ``__``, as in ``plates__voltage="200 V"``.
-
-        Returns
-        -------
-        Apparatus
 
         Raises
         ------
@@ -226,18 +215,19 @@ class Apparatus:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
-        return {
-            "schema": "quantize.Apparatus/1",
-            "source": self.source,
-            "quantities": {k: _plain(q) for k, q in self.quantities.items()},
-            "declared": dict(self.declared),
-            "correlations": [[a, b, r] for (a, b), r in self.correlations.items()],
-            "hazards": list(self.hazards),
-            "particles": {
-                p: {k: _plain(q) for k, q in table.items()} for p, table in self.particles.items()
-            },
-            "particle_words": {p: dict(words) for p, words in self.particle_words.items()},
-        }
+        plain: dict[str, Any] = jsonable(
+            {
+                "schema": "quantize.Apparatus/1",
+                "source": self.source,
+                "quantities": self.quantities,
+                "declared": self.declared,
+                "correlations": [[a, b, r] for (a, b), r in self.correlations.items()],
+                "hazards": self.hazards,
+                "particles": self.particles,
+                "particle_words": self.particle_words,
+            }
+        )
+        return plain
 
 
 ApparatusLike = Union[Apparatus, Mapping[str, Any], str, "PathLike[str]"]
@@ -285,13 +275,6 @@ def load_apparatus(path: ApparatusLike) -> Apparatus:
             'write text in quotes, as in separation = "4.24 +/- 0.02 mm".'
         ) from None
     return Apparatus.of(tables, source=file.name)
-
-
-def _plain(quantity: Quantity) -> dict[str, Any]:
-    table = dataclasses.asdict(quantity)
-    if table["degrees_of_freedom"] == float("inf"):
-        table["degrees_of_freedom"] = None
-    return table
 
 
 def _unknown(name: str, allowed: tuple[str, ...], source: str) -> str:

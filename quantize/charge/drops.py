@@ -53,45 +53,45 @@ def line_through_drops(
 ) -> LineThroughDrops:
     r"""Extrapolate apparent units, computed without slip, to no slip.
 
-        Parameters
-        ----------
-        apparent : array_like, shape (n,)
-            The unit of each drop in coulombs, with Stokes' law without slip.
-        radius : array_like, shape (n,)
-            Radius of each drop, m.
-        pressure : array_like, shape (n,)
-            Pressure of the air about each drop, Pa.
-        sigma : array_like, shape (n,), optional
-            Standard uncertainty of each apparent unit; equal relative ones if left out.
+    Parameters
+    ----------
+    apparent : array_like, shape (n,)
+        The unit of each drop in coulombs, with Stokes' law without slip.
+    radius : array_like, shape (n,)
+        Radius of each drop, m.
+    pressure : array_like, shape (n,)
+        Pressure of the air about each drop, Pa.
+    sigma : array_like, shape (n,), optional
+        Standard uncertainty of each apparent unit; equal relative ones if left out.
 
-        Returns
-        -------
-        LineThroughDrops
-            The unit without slip, and the slip coefficient.
+    Returns
+    -------
+    LineThroughDrops
+        The unit without slip, and the slip coefficient.
 
-        Raises
-        ------
-        InputError
-            For unequal lengths, fewer than three drops, and values that are not above zero.
+    Raises
+    ------
+    InputError
+        For unequal lengths, fewer than three drops, and values that are not above zero.
 
-        Notes
-        -----
-        Without slip a charge comes out as :math:`e_1 = e\,(1 + b/(pa))^{3/2}`, so that
-        :math:`e_1^{2/3} = e^{2/3} + e^{2/3} b/(pa)` is a straight line in :math:`1/(pa)`.
+    Notes
+    -----
+    Without slip a charge comes out as :math:`e_1 = e\,(1 + b/(pa))^{3/2}`, so that
+    :math:`e_1^{2/3} = e^{2/3} + e^{2/3} b/(pa)` is a straight line in :math:`1/(pa)`.
 
-        References
-        ----------
-        Millikan, Phys. Rev. 2:109 (1913).
+    References
+    ----------
+    Millikan, Phys. Rev. 2:109 (1913).
 
-        Examples
-        --------
-        >>> import numpy as np
+    Examples
+    --------
+    >>> import numpy as np
     from numpy.typing import ArrayLike
-        >>> a, p = np.array([1e-6, 1.5e-6, 2e-6]), np.array([1e5, 5e4, 2e4])
-        >>> e1 = 1.6e-19 * (1 + 8.2e-3 / (p * a)) ** 1.5
-        >>> found = line_through_drops(e1, a, p)
-        >>> round(found.value * 1e19, 6), round(found.slip_coefficient * 1e3, 6)
-        (1.6, 8.2)
+    >>> a, p = np.array([1e-6, 1.5e-6, 2e-6]), np.array([1e5, 5e4, 2e4])
+    >>> e1 = 1.6e-19 * (1 + 8.2e-3 / (p * a)) ** 1.5
+    >>> found = line_through_drops(e1, a, p)
+    >>> round(found.value * 1e19, 6), round(found.slip_coefficient * 1e3, 6)
+    (1.6, 8.2)
     """
     e1, a, p = (
         float_array(name, value)
