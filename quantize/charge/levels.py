@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
+from quantize.charge.noise import ROUNDING_SD
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows, predicted_scatter
 from quantize.charge.run_table import speed_of
@@ -213,7 +214,7 @@ def trend_of(run: Rows) -> Trend | None:
 def _least_scatter(run: Rows, fall: float) -> float:
     """Below which the scatter of falls is not believed: few may lie on a line by chance."""
     observed, degrees = run.scatter()
-    rounding = run.resolution() / math.sqrt(12) if run.timing == "fixed time" else 0.0
+    rounding = run.resolution() * ROUNDING_SD["one end"] if run.timing == "fixed time" else 0.0
     return max(observed if degrees >= _LEAST_REPEATS else 0.0, rounding, 1e-9 * abs(fall))
 
 

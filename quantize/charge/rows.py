@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _LEAST_FALLS = 4
+FallOf = Callable[[], Quantity | None]
 
 
 @dataclasses.dataclass(frozen=True, eq=False, repr=False)
@@ -106,7 +108,7 @@ class Rows(RunTable):
 
     def moved(self, rows: pd.DataFrame | None = None) -> FloatArray:
         """Divisions per interval of the driven rows, a fixed distance's bias taken off."""
-        return _moved(self, self.driven if rows is None else rows, self.fall_on_record())
+        return _moved(self, self.driven if rows is None else rows, self.fall_on_record)
 
     def joined(
         self, rows: pd.DataFrame | None = None
@@ -126,7 +128,7 @@ class Rows(RunTable):
             )
         rows = self.driven if rows is None else rows
         stretch = self.stretch(rows)
-        x = _moved(self, rows, fall)
+        x = _moved(self, rows, lambda: fall)
         h = self.resolution() * self.interval / rows["seconds"].to_numpy(float)
         return (x + fall.value) * stretch, h * np.abs(stretch), stretch, fall.value
 
@@ -217,16 +219,18 @@ def scatter_of(run: RunTable, rows: pd.DataFrame, fall: float | None) -> Scatter
     return dataclasses.replace(law, rounding=run.rounding(rows)).times(stretch)
 
 
-def fixed_distance_excess(run: RunTable, rows: pd.DataFrame, fall: Quantity | None) -> FloatArray:
+def fixed_distance_excess(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:
     """How much too high divisions per second over a fixed distance are, by row: 2·D/L.
 
-    Zeros for readings at fixed time, and when the apparatus cannot say.
+    `fall` gives the fall, which may be needed for D. Zeros for readings at fixed time, and when
+    the apparatus cannot say.
     """
     if run.timing != "fixed distance" or run.apparatus is None:
         return np.zeros(len(rows))
-    known = None if fall is None else fall.value
     try:
-        diffusion = diffusion_of(run.apparatus, fall=known, interval=run.interval)
+        known = fall()
+        divisions = None if known is None else known.value
+        diffusion = diffusion_of(run.apparatus, fall=divisions, interval=run.interval)
     except InputError:
         return np.zeros(len(rows))
     return first_passage_excess(rows["divisions"].to_numpy(float), diffusion)
@@ -273,10 +277,8 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
             f"`run` has {len(falls)} falls without field; a residual voltage shows only in "
             f"{_LEAST_FALLS} or more, read in different charge states."
         )
-    measured = run.fall_as_read()
-    assert measured is not None
     stretch = run.stretch()
-    own = {"moved": _moved(run, driven, measured) * stretch, "stretch": stretch}
+    own = {"moved": _moved(run, driven, run.fall_as_read) * stretch, "stretch": stretch}
     by_state = driven.assign(**own).groupby(driven["particle"] + "|" + driven["state"])
     at = by_state[["moved", "stretch"]].mean().reindex(falls["particle"] + "|" + falls["state"])
     if (falls["state"] == "").any() or at["moved"].isna().any():
@@ -284,6 +286,8 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
             "`run` has falls whose charge state is not noted or was not read at a voltage; a "
             "residual voltage shows only where the charge is known to differ."
         )
+    measured = run.fall_as_read()
+    assert measured is not None
     return line_in_charge(
         -speed_of(falls) * run.interval,
         at["moved"].to_numpy(float),
@@ -294,8 +298,8 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     )
 
 
-def _moved(run: RunTable, rows: pd.DataFrame, fall: Quantity | None) -> FloatArray:
-    """Divisions per interval, a fixed distance's bias taken off by the mobility that `fall` has."""
+def _moved(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:
+    """Divisions per interval, a fixed distance's bias taken off."""
     speed = speed_of(rows)
     moved: FloatArray = (speed - fixed_distance_excess(run, rows, fall)) * run.interval
     return moved
