@@ -39,8 +39,8 @@ ROOT = Path(__file__).parents[1]
 RESULTS = ROOT / "benchmarks" / "results"
 SEED = 90
 CHARGE = (
-    *("air", "balance", "blank", "conversion", "coulombs", "drag", "plates", "prediction"),
-    *("propagation", "quantity", "residual", "reticle", "routes", "shifts", "slip", "sphere"),
+    *("air", "conversion", "coulombs", "drag", "fall", "noise", "plates", "propagation"),
+    *("quantity", "reticle", "routes", "rows", "sphere"),
 )
 """The files of `quantize.charge` that hold formulas."""
 KEPT_OUT = (".git", "__pycache__", "docs/_build", "docs/_figures")

@@ -123,8 +123,8 @@ def analyze(
     """
     import quantize as qz
     from quantize.charge import load_apparatus
-    from quantize.charge.recognition import say_if_run
     from quantize.charge.run_analysis import analyze_run, coulombs_or_why
+    from quantize.charge.run_file import say_if_run
 
     check_outputs(
         {"plot": plot, "report": report, "keep": keep},

@@ -13,31 +13,31 @@ _HOME = {
     "Apparatus": "quantize.charge.apparatus",
     "load_apparatus": "quantize.charge.apparatus",
     "Air": "quantize.charge.air",
-    "SlipCorrection": "quantize.charge.slip",
+    "SlipCorrection": "quantize.charge.drag",
     "Sphere": "quantize.charge.sphere",
     "Plates": "quantize.charge.plates",
     "Reticle": "quantize.charge.reticle",
     "Run": "quantize.charge.run",
-    "read_run": "quantize.charge.run",
+    "read_run": "quantize.charge.run_file",
     "RunAnalysis": "quantize.charge.run_analysis",
     "UnitInCoulombs": "quantize.charge.coulombs",
     "Agreement": "quantize.charge.agreement",
     "unit_in_coulombs": "quantize.charge.coulombs",
-    "convert_run": "quantize.charge.conversion",
+    "convert_run": "quantize.charge.run_file",
     "fit_run": "quantize.charge.estimate",
     "check_run": "quantize.charge.soundness",
     "monte_carlo": "quantize.charge.montecarlo",
     "monte_carlo_many": "quantize.charge.montecarlo",
     "propagate": "quantize.charge.propagation",
-    "predicted_scatter": "quantize.charge.prediction",
-    "residual_voltage": "quantize.charge.residual",
+    "predicted_scatter": "quantize.charge.rows",
+    "residual_voltage": "quantize.charge.rows",
     "line_through_drops": "quantize.charge.drops",
     "joint_unit": "quantize.charge.particles",
     "plan_bench": "quantize.charge.planning",
     "why_routes_differ": "quantize.charge.coulombs",
-    "cautions": "quantize.charge.safety",
-    "template": "quantize.charge.blank",
-    "blank_page": "quantize.charge.blank",
+    "cautions": "quantize.charge.forms",
+    "template": "quantize.charge.forms",
+    "blank_page": "quantize.charge.forms",
     "Blind": "quantize.charge.promise",
     "DatedPlan": "quantize.charge.promise",
     "SimulatedBench": "quantize.charge.simulation",
@@ -50,32 +50,32 @@ if TYPE_CHECKING:
     from quantize.charge.air import Air as Air
     from quantize.charge.apparatus import Apparatus as Apparatus
     from quantize.charge.apparatus import load_apparatus as load_apparatus
-    from quantize.charge.blank import blank_page as blank_page
-    from quantize.charge.blank import template as template
-    from quantize.charge.conversion import convert_run as convert_run
     from quantize.charge.coulombs import UnitInCoulombs as UnitInCoulombs
     from quantize.charge.coulombs import unit_in_coulombs as unit_in_coulombs
     from quantize.charge.coulombs import why_routes_differ as why_routes_differ
+    from quantize.charge.drag import SlipCorrection as SlipCorrection
     from quantize.charge.drops import line_through_drops as line_through_drops
     from quantize.charge.estimate import fit_run as fit_run
+    from quantize.charge.forms import blank_page as blank_page
+    from quantize.charge.forms import cautions as cautions
+    from quantize.charge.forms import template as template
     from quantize.charge.montecarlo import monte_carlo as monte_carlo
     from quantize.charge.montecarlo import monte_carlo_many as monte_carlo_many
     from quantize.charge.particles import joint_unit as joint_unit
     from quantize.charge.planning import plan_bench as plan_bench
     from quantize.charge.plates import Plates as Plates
-    from quantize.charge.prediction import predicted_scatter as predicted_scatter
     from quantize.charge.promise import Blind as Blind
     from quantize.charge.promise import DatedPlan as DatedPlan
     from quantize.charge.propagation import propagate as propagate
     from quantize.charge.quantity import Quantity as Quantity
-    from quantize.charge.residual import residual_voltage as residual_voltage
     from quantize.charge.reticle import Reticle as Reticle
+    from quantize.charge.rows import predicted_scatter as predicted_scatter
+    from quantize.charge.rows import residual_voltage as residual_voltage
     from quantize.charge.run import Run as Run
-    from quantize.charge.run import read_run as read_run
     from quantize.charge.run_analysis import RunAnalysis as RunAnalysis
-    from quantize.charge.safety import cautions as cautions
+    from quantize.charge.run_file import convert_run as convert_run
+    from quantize.charge.run_file import read_run as read_run
     from quantize.charge.simulation import SimulatedBench as SimulatedBench
-    from quantize.charge.slip import SlipCorrection as SlipCorrection
     from quantize.charge.soundness import check_run as check_run
     from quantize.charge.sphere import Sphere as Sphere
 else:

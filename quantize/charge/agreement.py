@@ -16,7 +16,7 @@ from quantize.charge.propagation import Propagation, correlation_matrix
 from quantize.charge.soundness import Check, graded, unknown
 
 if TYPE_CHECKING:
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 NAME = "the routes to coulombs agree"
 _DOUBT = 0.01  # as in `graded`

@@ -6,12 +6,15 @@ The module-level functions are plain formulas that take floats or arrays.
 from __future__ import annotations
 
 import dataclasses
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 
 from quantize._support.errors import InputError, warn
-from quantize.charge.quantity import Quantity
+from quantize._support.validation import FloatArray
+from quantize.charge.quantity import Quantity, QuantityLike
+
+Numbers = float | FloatArray
 
 ROOM_TEMPERATURE = 296.15  # K
 STANDARD_PRESSURE = 101325.0  # Pa
@@ -20,7 +23,7 @@ _VISCOSITY_AT_ROOM = 1.83245e-5  # Pa s
 _FREE_PATH_AT_ROOM = 67.3e-9  # m
 
 
-def viscosity(temperature: Any) -> Any:
+def viscosity(temperature: Numbers) -> Any:
     """Viscosity of air in Pa s at `temperature` in kelvin.
 
     References
@@ -39,7 +42,9 @@ def viscosity(temperature: Any) -> Any:
     )
 
 
-def mean_free_path(temperature: Any, pressure: Any, *, at_room: float = _FREE_PATH_AT_ROOM) -> Any:
+def mean_free_path(
+    temperature: Numbers, pressure: Numbers, *, at_room: float = _FREE_PATH_AT_ROOM
+) -> Any:
     """Mean free path in metres at kelvin and pascal.
 
     `at_room` is its value at 296.15 K and 101325 Pa, on whose scale the answer is.
@@ -62,7 +67,7 @@ def mean_free_path(temperature: Any, pressure: Any, *, at_room: float = _FREE_PA
     )
 
 
-def density(temperature: Any, pressure: Any, humidity: Any) -> Any:
+def density(temperature: Numbers, pressure: Numbers, humidity: Numbers) -> Any:
     """Density of moist air in kg/m3; `humidity` is relative, 0 to 1.
 
     References
@@ -96,18 +101,18 @@ def density(temperature: Any, pressure: Any, humidity: Any) -> Any:
     return 3.483740e-3 * ratio / compressibility * (1 - 0.3780 * x)
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True, repr=False)
+@dataclasses.dataclass(frozen=True, kw_only=True, repr=False, init=False)
 class Air:
     """The air in the cell.
 
     Parameters
     ----------
     temperature : str, float or Quantity
-        In kelvin if a bare number; ``"21.5 +/- 0.5 degC"`` as text.
+        Temperature of the air: text such as ``"21.5 +/- 0.5 degC"``, or kelvin if a bare number.
     pressure : str, float or Quantity
-        In pascal if a bare number.
+        Its pressure: text such as ``"1013 +/- 3 hPa"``, or pascal if a bare number.
     humidity : str, float or Quantity
-        Relative, 0 to 1, or ``"45 %"``.
+        Its relative humidity, 0 to 1, or text such as ``"45 %"``.
 
     Raises
     ------
@@ -125,56 +130,54 @@ class Air:
     <Air 293.15 K, 101325 Pa, 50 %: viscosity 1.818e-05 Pa s, mean free path 66.4 nm, 1.1993 kg/m3>
     """
 
-    temperature: Any = 293.15
-    pressure: Any = STANDARD_PRESSURE
-    humidity: Any = 0.5
+    temperature: Quantity
+    pressure: Quantity
+    humidity: Quantity
 
-    def __post_init__(self) -> None:
-        for name, unit, low, high in (
-            ("temperature", "K", 233.15, 373.15),
-            ("pressure", "Pa", 1e3, 3e5),
-            ("humidity", "1", 0.0, 1.0),
+    def __init__(
+        self,
+        *,
+        temperature: QuantityLike = 293.15,
+        pressure: QuantityLike = STANDARD_PRESSURE,
+        humidity: QuantityLike = 0.5,
+    ) -> None:
+        for name, given, unit, low, high in (
+            ("temperature", temperature, "K", 233.15, 373.15),
+            ("pressure", pressure, "Pa", 1e3, 3e5),
+            ("humidity", humidity, "1", 0.0, 1.0),
         ):
-            read = Quantity.read(getattr(self, name), unit=unit, name=name, scope="session")
+            read = Quantity.read(given, unit=unit, name=name, scope="session")
             if not low <= read.value <= high:
                 raise InputError(
                     f"`{name}` is {read.value:g} {unit}; for air in a cell it must lie between "
                     f"{low:g} and {high:g} {unit}, so look at the number and its unit."
                 )
             object.__setattr__(self, name, read)
-        t, p = self._values[0], self._values[1]
+        t, p = self.temperature.value, self.pressure.value
         if not (288.15 <= t <= 300.15 and 6e4 <= p <= 1.1e5):
             warn(
                 f"the air is at {t - 273.15:.1f} °C and {p / 100:.0f} hPa; the formula for its "
                 "density is published for 15 to 27 °C and 600 to 1100 hPa.",
-                stacklevel=3,
+                stacklevel=2,
             )
 
     @property
-    def _values(self) -> tuple[float, float, float]:
-        return (
-            cast(Quantity, self.temperature).value,
-            cast(Quantity, self.pressure).value,
-            cast(Quantity, self.humidity).value,
-        )
-
-    @property
     def viscosity(self) -> float:
-        """Pa s."""
-        return float(viscosity(self._values[0]))
+        """Viscosity, Pa s."""
+        return float(viscosity(self.temperature.value))
 
     @property
     def mean_free_path(self) -> float:
-        """Metres, on the scale on which it is 67.3 nm at 23 °C and one atmosphere."""
-        return float(mean_free_path(self._values[0], self._values[1]))
+        """Mean free path in metres, on the scale on which it is 67.3 nm at 23 °C and 1 atm."""
+        return float(mean_free_path(self.temperature.value, self.pressure.value))
 
     @property
     def density(self) -> float:
-        """kg/m3."""
-        return float(density(*self._values))
+        """Density, kg/m3."""
+        return float(density(self.temperature.value, self.pressure.value, self.humidity.value))
 
     def __repr__(self) -> str:
-        t, p, h = self._values
+        t, p, h = self.temperature.value, self.pressure.value, self.humidity.value
         return (
             f"<Air {t:.2f} K, {p:.0f} Pa, {100 * h:.0f} %: viscosity {self.viscosity:.4g} Pa s, "
             f"mean free path {self.mean_free_path * 1e9:.1f} nm, {self.density:.4f} kg/m3>"

@@ -6,14 +6,16 @@ import dataclasses
 import difflib
 import tomllib
 from collections.abc import Mapping
+from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Any, Union, cast
 
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
+from quantize._support.results import jsonable
 from quantize.charge import unit_names
 from quantize.charge.entries import FLAGS, HAZARDS, QUANTITIES, SECTIONS, TEXTS, WORDS
-from quantize.charge.quantity import OWN_SCOPES, Quantity
+from quantize.charge.quantity import OWN_SCOPES, Quantity, QuantityLike, Scope
 
 _LARGEST_FILE = 1_000_000
 
@@ -61,11 +63,19 @@ class Apparatus:
         tables: Mapping[str, Any],
         *,
         source: str = "given in Python",
-        scope: str | None = None,
+        scope: Scope | None = None,
     ) -> Apparatus:
-        """An apparatus from nested tables, as they stand in a file.
+        """Make an apparatus from nested tables, as they stand in a file.
 
-        Entries take the scope usual for them, or `scope` where the text names none.
+        Parameters
+        ----------
+        tables : mapping of mappings
+            Sections by name, each with its entries.
+        source : str
+            What to call the file in a message.
+        scope : {"reading", "state", "particle", "session", "bench", "batch"}, optional
+            What shares the errors of entries whose text names nothing; what is usual for each
+            entry if left out.
 
         Raises
         ------
@@ -97,11 +107,24 @@ class Apparatus:
         )
 
     def get(self, name: str) -> Quantity | None:
-        """The measured entry `name`, or None."""
+        """The measured entry `name`, such as "plates.separation"; None where it is missing."""
         return self.quantities.get(name)
 
     def need(self, name: str, *, purpose: str = "the conversion to coulombs") -> Quantity:
-        """The measured entry `name`, or one sentence that says what is missing."""
+        """Give a measured entry that may not be missing.
+
+        Parameters
+        ----------
+        name : str
+            Dotted name, such as "plates.separation".
+        purpose : str
+            What needs it, for the message.
+
+        Raises
+        ------
+        InputError
+            Where it is missing, with a line to add to the file.
+        """
         found = self.quantities.get(name)
         if found is None:
             entry = QUANTITIES[name]
@@ -114,15 +137,26 @@ class Apparatus:
         return found
 
     def has(self, *names: str) -> bool:
-        """Whether all these entries are there."""
+        """Whether all these measured entries are there."""
         return all(name in self.quantities for name in names)
 
     def word(self, name: str, default: Any = None) -> Any:
-        """A declaration, or `default`."""
+        """The declaration `name`, such as "run.timing"; `default` where it is missing."""
         return self.declared.get(name, default)
 
-    def changed(self, **entries: Any) -> Apparatus:
-        """A copy with some measured entries replaced; dots in names are written as ``__``."""
+    def changed(self, **entries: QuantityLike) -> Apparatus:
+        """Copy the apparatus with some measured entries replaced.
+
+        Parameters
+        ----------
+        **entries : str, float or Quantity
+            New values by name, the dot written as ``__``, as in ``plates__voltage="200 V"``.
+
+        Raises
+        ------
+        InputError
+            For names that are no entry, and values out of range.
+        """
         quantities = dict(self.quantities)
         for key, value in entries.items():
             name = key.replace("__", ".")
@@ -157,10 +191,10 @@ class Apparatus:
         A deviation of zero with the spread of the batch for its uncertainty; None where `name`,
         the weight or the diameter, was measured on this sphere, or no spread is known.
         """
-        spread, mean, told = (
+        spread, mean, measured = (
             self.get(n) for n in ("sphere.diameter_spread", "sphere.diameter", name)
         )
-        own = self.weight_is_own if name == "sphere.weight" else _own(told)
+        own = self.weight_is_own if name == "sphere.weight" else _own(measured)
         if own or spread is None or mean is None or spread.value == 0:
             return None
         return Quantity(value=0.0, standard_uncertainty=spread.value, scope="particle", unit="m")
@@ -181,27 +215,33 @@ class Apparatus:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
-        return {
-            "schema": "quantize.Apparatus/1",
-            "source": self.source,
-            "quantities": {k: _plain(q) for k, q in self.quantities.items()},
-            "declared": dict(self.declared),
-            "correlations": [[a, b, r] for (a, b), r in self.correlations.items()],
-            "hazards": list(self.hazards),
-            "particles": {
-                p: {k: _plain(q) for k, q in table.items()} for p, table in self.particles.items()
-            },
-            "particle_words": {p: dict(words) for p, words in self.particle_words.items()},
-        }
+        plain: dict[str, Any] = jsonable(
+            {
+                "schema": "quantize.Apparatus/1",
+                "source": self.source,
+                "quantities": self.quantities,
+                "declared": self.declared,
+                "correlations": [[a, b, r] for (a, b), r in self.correlations.items()],
+                "hazards": self.hazards,
+                "particles": self.particles,
+                "particle_words": self.particle_words,
+            }
+        )
+        return plain
 
 
-def load_apparatus(path: Any) -> Apparatus:
+ApparatusLike = Union[Apparatus, Mapping[str, Any], str, "PathLike[str]"]
+"""What an apparatus may be loaded from."""
+
+
+def load_apparatus(path: ApparatusLike) -> Apparatus:
     """Read an apparatus file.
 
     Parameters
     ----------
-    path : str, path-like, Apparatus or mapping
-        A TOML file; an `Apparatus` comes back as it is, a mapping is checked like a file.
+    path : str, path-like, mapping or Apparatus
+        Name of a TOML file; a mapping of sections is checked like one, and an `Apparatus` comes
+        back as it is.
 
     Returns
     -------
@@ -237,13 +277,6 @@ def load_apparatus(path: Any) -> Apparatus:
     return Apparatus.of(tables, source=file.name)
 
 
-def _plain(quantity: Quantity) -> dict[str, Any]:
-    table = dataclasses.asdict(quantity)
-    if table["degrees_of_freedom"] == float("inf"):
-        table["degrees_of_freedom"] = None
-    return table
-
-
 def _unknown(name: str, allowed: tuple[str, ...], source: str) -> str:
     near = difflib.get_close_matches(name, allowed, n=1, cutoff=0.5)
     hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(allowed))}."
@@ -259,11 +292,12 @@ def _check_section(section: str, table: object, source: str) -> None:
         )
 
 
-def _measured(name: str, value: Any, scope: str | None = None) -> Quantity:
+def _measured(name: str, value: Any, scope: Scope | None = None) -> Quantity:
     entry = QUANTITIES[name]
+    shared = scope or cast(Scope, entry.scope)
     if name == "reticle.division":
-        value = _per_division(value, scope or entry.scope)
-    found = Quantity.read(value, unit=entry.unit, name=name, scope=scope or entry.scope)
+        value = _per_division(value, shared)
+    found = Quantity.read(value, unit=entry.unit, name=name, scope=shared)
     if not entry.low <= found.value <= entry.high:
         unit = "" if entry.unit == "1" else f" {entry.unit}"
         raise InputError(
@@ -273,7 +307,7 @@ def _measured(name: str, value: Any, scope: str | None = None) -> Quantity:
     return found
 
 
-def _per_division(value: Any, scope: str) -> Any:
+def _per_division(value: Any, scope: Scope) -> Any:
     """A length is taken as the length of one division."""
     try:
         return dataclasses.replace(

@@ -10,13 +10,13 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.charge.prediction import predicted_scatter, scatter_of
-from quantize.charge.residual import NO_SCATTER, residual_voltage
+from quantize.charge.fall import NO_SCATTER
+from quantize.charge.rows import predicted_scatter, residual_voltage, scatter_of
 from quantize.charge.soundness import Check, graded, unknown
 from quantize.charge.stated import plus_minus
 
 if TYPE_CHECKING:
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
 _JUMP = 4.5  # sigmas from the median of the state; one in 150,000 normal readings

@@ -13,7 +13,7 @@ from quantize.charge.soundness import Check, graded, unknown
 from quantize.charge.stated import plus_minus
 
 if TYPE_CHECKING:
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 _CERTAINLY_HEAPED = 0.8  # share of last digits 0 and 5 that no steps of nature keep up
 # Where readings to a fraction of a division heap, and how many end there by chance.

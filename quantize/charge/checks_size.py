@@ -9,16 +9,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize.charge import air, drag, walls
+from quantize.charge import air, drag, plates
 from quantize.charge.coulombs import by_route
-from quantize.charge.prediction import ROOM, mobility_of
+from quantize.charge.drag import STANDARD_GRAVITY
+from quantize.charge.noise import ROOM, mobility_of
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import ROUTES, STANDARD_GRAVITY, Divisions
+from quantize.charge.routes import ROUTES, Divisions
 from quantize.charge.soundness import Check, unknown
 
 if TYPE_CHECKING:
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 _LARGEST_REYNOLDS = 0.1
 _BESIDE = 0.25  # of the other uncertainties; added in square, it makes 3 % more of them
@@ -93,7 +94,7 @@ def plates_far_away(run: Run) -> list[Check]:
     if bench is None or not bench.has("sphere.diameter", "plates.separation"):
         return []
     d, gap = bench.need("sphere.diameter").value, bench.need("plates.separation").value
-    slowed = float(walls.slowing(d, gap))
+    slowed = float(plates.slowing(d, gap))
     found = _budgets(run, fall)
     parts = [
         f"plates {gap * 1e3:.3g} mm apart slow a sphere of {d * 1e6:.3g} µm midway by "
@@ -173,4 +174,4 @@ def _image_share(run: Run, fall: Quantity | None) -> float | None:
         return None
     gap = bench.need("plates.separation").value
     largest = float(np.abs(run.joined()[0]).max(initial=fall.value)) / fall.value
-    return float(walls.image_pull(largest * newtons * gap / volts, gap)) / newtons
+    return float(plates.image_pull(largest * newtons * gap / volts, gap)) / newtons

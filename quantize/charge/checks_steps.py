@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize.charge.prediction import predicted_scatter
+from quantize.charge.rows import predicted_scatter
 from quantize.charge.soundness import Check, graded, unknown
 
 if TYPE_CHECKING:
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 
 def distance_from_steps(run: Run, analysis: Any) -> list[Check]:

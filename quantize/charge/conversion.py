@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from quantize._support.errors import InputError
 from quantize.charge.agreement import agree, common_route
-from quantize.charge.apparatus import Apparatus, load_apparatus
+from quantize.charge.apparatus import Apparatus
 from quantize.charge.assumptions import taken_for_exact
 from quantize.charge.coulombs import _with_voltage, by_route, divisions_of
 from quantize.charge.routes import (
@@ -23,7 +23,7 @@ from quantize.charge.routes import (
     route_name,
     scales_of,
 )
-from quantize.charge.run import Run, read_run
+from quantize.charge.rows import Rows as Run
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,51 +33,10 @@ if TYPE_CHECKING:
 _SIMPLEST = "ratio, weight given"
 
 
-def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.DataFrame:
-    r"""Charges of every row of a run.
-
-    Parameters
-    ----------
-    run : Run, file name, DataFrame or mapping
-    apparatus : Apparatus, file name or mapping
-    route : str, optional
-        A name from `quantize.charge.routes.ROUTES`; else one for all particles: the most exact of
-        those that agree with each other (see `Agreement`).
-
-    Returns
-    -------
-    pandas.DataFrame
-        The columns of ``run.table`` and: `charge` in coulombs (NaN in rows without field) and
-        `standard_uncertainty`, from the scatter of single readings alone. What the rows share
-        (weight, separation, voltage, fall) moves all of them together: it belongs to the unit,
-        not to a row. The route is in ``attrs["route"]``, in ``attrs["exact"]`` what it took for
-        exact, since no uncertainty was stated, and whether the routes agree in
-        ``attrs["agreement"]``.
-
-    Raises
-    ------
-    InputError
-        When an entry is missing, or no fall is known.
-
-    Notes
-    -----
-    Ratio routes: :math:`q = (1 + v/v_\mathrm{fall})\,w\,d/V`.
-
-    Examples
-    --------
-    >>> from quantize import charge
-    >>> bench = {
-    ...     "plates": {"separation": "4.24 mm", "voltage": "227.4 V"},
-    ...     "sphere": {"weight": "5.15e-14 N"},
-    ... }
-    >>> page = {"V": [227.4, 227.4, 0], "div": [0, 10, -60], "t": [10, 10, 10]}
-    >>> (charge.convert_run(page, bench)["charge"] * 1e19).round(2).tolist()
-    [9.6, 11.2, nan]
-    """
+def charges_of(whole: Run, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:
+    """Charges of every row of a run with one or several particles; see `convert_run`."""
     import pandas as pd
 
-    bench = load_apparatus(apparatus)
-    whole = read_run(run, bench)
     bench.need_weight_of_each(whole.particles)
     runs = [whole.particle(label) for label in whole.particles]
     known = [_known(one, bench.for_particle(one.particles[0])) for one in runs]

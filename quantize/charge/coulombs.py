@@ -18,7 +18,7 @@ from quantize.charge.montecarlo import MonteCarlo, check_linear
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import ROUTES, Divisions, available, gather, model_of, route_name
-from quantize.charge.run import Run
+from quantize.charge.rows import Rows as Run
 from quantize.charge.soundness import sphere_agreement
 from quantize.charge.stated import degrees_of_freedom, short, stated
 

@@ -1,59 +1,230 @@
-"""A sphere moving slowly through air. Plain formulas in SI units, for floats or arrays."""
+"""A sphere moving slowly through air: slip, drag, weight and diffusion.
+
+Plain formulas in SI units, for floats or arrays.
+"""
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
 import numpy as np
 
-from quantize.charge.slip import SlipCorrection
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize.charge import air
+from quantize.charge.air import Numbers
 
 BOLTZMANN = 1.380649e-23  # J/K, exact (SI Brochure, 9th edition)
+STANDARD_GRAVITY = 9.80665  # m/s2, exact by convention (CGPM 1901)
 _NEWTON_STEPS = 12
 
+# Name: A, B, G, and the mean free path in metres at 296.15 K and 101325 Pa that belongs to them.
+TRIPLES: dict[str, tuple[float, float, float, float]] = {
+    "Kim 2005": (1.165, 0.483, 0.997, 67.3e-9),
+    "Allen and Raabe 1985": (1.142, 0.558, 0.999, 67.3e-9),
+    "Davies 1945": (1.257, 0.400, 1.10, 66.0e-9),
+    "Millikan 1923": (0.864, 0.29, 1.25, 94.2e-9),
+}
 
-def mobility(diameter: Any, viscosity: Any, slip_factor: Any) -> Any:
+
+@dataclasses.dataclass(frozen=True, repr=False)
+class SlipCorrection:
+    r"""A published triple, bound to the mean free path with which it was fitted.
+
+    Parameters
+    ----------
+    name : str
+        "Kim 2005", "Allen and Raabe 1985", "Davies 1945" or "Millikan 1923"; or any name together
+        with `triple`.
+    triple : (float, float, float), optional
+        Coefficients A, B, G of one's own, in place of a published triple.
+    free_path_at_room : float, optional
+        The mean free path in metres at 23 °C and one atmosphere on which they stand; needed with
+        `triple`, and not accepted without, since a triple holds only with its own.
+
+    Raises
+    ------
+    InputError
+        For an unknown name without a triple, a triple without its mean free path, and a mean free
+        path given for a published triple.
+
+    Notes
+    -----
+    :math:`C = 1 + \mathrm{Kn}\,(A + B\,e^{-G/\mathrm{Kn}})` with Kn = mean free path / radius.
+
+    References
+    ----------
+    Kim, Mulholland, Kukuck and Pui, J. Res. NIST 110:31 (2005), also ISO 15900; Allen and Raabe,
+    Aerosol Sci. Technol. 4:269 (1985); Davies, Proc. Phys. Soc. 57:259 (1945); Millikan,
+    Phys. Rev. 22:1 (1923).
+
+    Examples
+    --------
+    >>> slip = SlipCorrection("Kim 2005")
+    >>> round(float(slip.of_knudsen(0.1)), 6)
+    1.116502
+    >>> round(float(slip.factor(1e-6)), 3)
+    1.157
+    """
+
+    name: str = "Kim 2005"
+    triple: tuple[float, float, float] | None = None
+    free_path_at_room: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.triple is None:
+            if self.name not in TRIPLES:
+                raise InputError(
+                    f"`name` is {self.name!r}; it must be one of {', '.join(TRIPLES)}, or come "
+                    "with a `triple`."
+                )
+            if self.free_path_at_room is not None:
+                raise InputError(
+                    f"`free_path_at_room` cannot be changed for {self.name!r}: a published triple "
+                    "holds only with its own mean free path."
+                )
+            *triple, path = TRIPLES[self.name]
+            object.__setattr__(self, "triple", tuple(triple))
+            object.__setattr__(self, "free_path_at_room", path)
+        elif self.free_path_at_room is None:
+            raise InputError(
+                "`free_path_at_room` is missing; a triple holds only with its own mean free path."
+            )
+        else:
+            validation.positive("free_path_at_room", self.free_path_at_room)
+
+    def of_knudsen(self, knudsen: Numbers) -> Any:
+        """Compute the factor from the Knudsen number.
+
+        Parameters
+        ----------
+        knudsen : float or array
+            Mean free path over radius, above zero.
+
+        Returns
+        -------
+        float or array
+            By how much more than Stokes' law says the sphere moves under a force.
+        """
+        a, b, g = self.triple or (0.0, 0.0, 0.0)
+        return 1 + knudsen * (a + b * np.exp(-g / knudsen))
+
+    def free_path(
+        self, temperature: Numbers = air.ROOM_TEMPERATURE, pressure: Numbers = air.STANDARD_PRESSURE
+    ) -> Any:
+        """Compute the mean free path on the scale of this triple.
+
+        Parameters
+        ----------
+        temperature, pressure : float or array
+            Of the air, kelvin and pascal; 23 °C and one atmosphere if left out.
+
+        Returns
+        -------
+        float or array
+            Metres.
+        """
+        return air.mean_free_path(temperature, pressure, at_room=self.free_path_at_room or 0.0)
+
+    def factor(
+        self,
+        diameter: Numbers,
+        temperature: Numbers = air.ROOM_TEMPERATURE,
+        pressure: Numbers = air.STANDARD_PRESSURE,
+    ) -> Any:
+        """Compute the factor for a sphere.
+
+        Parameters
+        ----------
+        diameter : float or array
+            Of the sphere, metres.
+        temperature, pressure : float or array
+            Of the air, kelvin and pascal; 23 °C and one atmosphere if left out.
+
+        Returns
+        -------
+        float or array
+            As from `of_knudsen`.
+        """
+        return self.of_knudsen(2 * self.free_path(temperature, pressure) / diameter)
+
+    def steepness(
+        self,
+        diameter: Numbers,
+        temperature: Numbers = air.ROOM_TEMPERATURE,
+        pressure: Numbers = air.STANDARD_PRESSURE,
+    ) -> Any:
+        """Compute how steeply the factor falls with the diameter: -d ln C / d ln(diameter).
+
+        Parameters
+        ----------
+        diameter : float or array
+            Of the sphere, metres.
+        temperature, pressure : float or array
+            Of the air, kelvin and pascal; 23 °C and one atmosphere if left out.
+
+        Returns
+        -------
+        float or array
+            0 for large spheres, 1 for very small ones.
+        """
+        a, b, g = self.triple or (0.0, 0.0, 0.0)
+        knudsen = 2 * self.free_path(temperature, pressure) / diameter
+        decay = b * np.exp(-g / knudsen)
+        return (knudsen * (a + decay) + g * decay) / self.of_knudsen(knudsen)
+
+    def __repr__(self) -> str:
+        path = (self.free_path_at_room or 0.0) * 1e9
+        return f"<SlipCorrection {self.name!r}: {self.triple}, mean free path {path:.1f} nm>"
+
+
+def mobility(diameter: Numbers, viscosity: Numbers, slip_factor: Numbers) -> Any:
     """Speed per force, s/kg: Stokes' law with slip."""
     return slip_factor / (3 * math.pi * viscosity * diameter)
 
 
-def effective_weight(diameter: Any, density_difference: Any, gravity: Any) -> Any:
+def effective_weight(diameter: Numbers, density_difference: Numbers, gravity: Numbers) -> Any:
     """Weight less buoyancy, N."""
     return math.pi / 6 * diameter**3 * density_difference * gravity
 
 
 def settling_speed(
-    diameter: Any, density_difference: Any, gravity: Any, viscosity: Any, slip_factor: Any
+    diameter: Numbers,
+    density_difference: Numbers,
+    gravity: Numbers,
+    viscosity: Numbers,
+    slip_factor: Numbers,
 ) -> Any:
     """Speed of fall without field, m/s."""
     return diameter**2 * density_difference * gravity * slip_factor / (18 * viscosity)
 
 
-def diffusion(mobility_value: Any, temperature: Any) -> Any:
+def diffusion(mobility_value: Numbers, temperature: Numbers) -> Any:
     """Diffusion coefficient k·T·B, m2/s (Einstein, Ann. Phys. 17:549, 1905)."""
     return BOLTZMANN * temperature * mobility_value
 
 
-def relaxation_time(diameter: Any, density: Any, mobility_value: Any) -> Any:
+def relaxation_time(diameter: Numbers, density: Numbers, mobility_value: Numbers) -> Any:
     """Mass times mobility, s: how long the sphere takes to reach its speed."""
     return math.pi / 6 * diameter**3 * density * mobility_value
 
 
-def reynolds(diameter: Any, speed: Any, viscosity: Any, air_density: Any) -> Any:
+def reynolds(diameter: Numbers, speed: Numbers, viscosity: Numbers, air_density: Numbers) -> Any:
     """Inertia over viscosity; Stokes' law wants it well below 0.1."""
     return air_density * np.abs(speed) * diameter / viscosity
 
 
 def diameter_from_fall(
-    speed: Any,
+    speed: Numbers,
     *,
-    density_difference: Any,
-    gravity: Any,
-    viscosity: Any,
+    density_difference: Numbers,
+    gravity: Numbers,
+    viscosity: Numbers,
     slip: SlipCorrection,
-    temperature: Any,
-    pressure: Any,
+    temperature: Numbers,
+    pressure: Numbers,
 ) -> Any:
     r"""Diameter of a sphere from its speed of fall, with slip, to machine precision.
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support.errors import InputError
 from quantize._support.results import Result
@@ -19,9 +20,11 @@ class LineThroughDrops(Result):
 
     Attributes
     ----------
-    value, standard_uncertainty : float
-        The unit in coulombs, from the intercept, random part alone. It goes with the power 1.5
-        of the viscosity, which all drops share.
+    value : float
+        The unit in coulombs, from the intercept. It goes with the power 1.5 of the viscosity,
+        which all drops share.
+    standard_uncertainty : float
+        Of `value`, from the scatter about the line alone.
     slope : float
         Of e1^(2/3) against 1/(p·a), in C^(2/3)·Pa·m.
     slip_coefficient : float
@@ -46,7 +49,7 @@ class LineThroughDrops(Result):
 
 
 def line_through_drops(
-    apparent: Any, radius: Any, pressure: Any, *, sigma: Any = None
+    apparent: ArrayLike, radius: ArrayLike, pressure: ArrayLike, *, sigma: ArrayLike | None = None
 ) -> LineThroughDrops:
     r"""Extrapolate apparent units, computed without slip, to no slip.
 
@@ -54,14 +57,22 @@ def line_through_drops(
     ----------
     apparent : array_like, shape (n,)
         The unit of each drop in coulombs, with Stokes' law without slip.
-    radius, pressure : array_like, shape (n,)
-        Metres and pascal.
+    radius : array_like, shape (n,)
+        Radius of each drop, m.
+    pressure : array_like, shape (n,)
+        Pressure of the air about each drop, Pa.
     sigma : array_like, shape (n,), optional
         Standard uncertainty of each apparent unit; equal relative ones if left out.
 
     Returns
     -------
     LineThroughDrops
+        The unit without slip, and the slip coefficient.
+
+    Raises
+    ------
+    InputError
+        For unequal lengths, fewer than three drops, and values that are not above zero.
 
     Notes
     -----
@@ -75,6 +86,7 @@ def line_through_drops(
     Examples
     --------
     >>> import numpy as np
+    from numpy.typing import ArrayLike
     >>> a, p = np.array([1e-6, 1.5e-6, 2e-6]), np.array([1e5, 5e4, 2e4])
     >>> e1 = 1.6e-19 * (1 + 8.2e-3 / (p * a)) ** 1.5
     >>> found = line_through_drops(e1, a, p)

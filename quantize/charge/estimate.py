@@ -18,19 +18,18 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
-from quantize.charge.balance import Balance, balance_of
+from quantize.charge.fall import Balance, balance_of, posterior_of_shift, slope_against
 from quantize.charge.levels import Levels, levels_of, steadied
 from quantize.charge.particle_posterior import PosteriorPoints
-from quantize.charge.prediction import predicted_scatter
 from quantize.charge.quantity import Quantity
-from quantize.charge.shifts import posterior_of_shift, slope_against
+from quantize.charge.rows import predicted_scatter
 from quantize.model.mixture import MixtureFit, fit_mixture
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 _PRESSED = 0.9  # of an end of the believed range, beyond which the posterior lies against it
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed

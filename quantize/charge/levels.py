@@ -11,18 +11,21 @@ import math
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
+from quantize.charge.noise import ROUNDING_SD
 from quantize.charge.quantity import Quantity
+from quantize.charge.rows import Rows, predicted_scatter
+from quantize.charge.run_table import speed_of
 from quantize.charge.stated import plus_minus
 from quantize.readings import Readings
 from quantize.shared_shift import SharedShift
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from quantize.charge.run import Run
 
 _LEAST_FALLS = 3
 _LEAST_REPEATS = 3
@@ -36,11 +39,25 @@ errors a little; a change that is left out makes the unit wrong.
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Levels:
-    """Values of a comb, how each leans on an error that all share, and that error.
+    """Values of a comb, and the errors that they share.
 
-    `rows` are the rows of the table behind them; without a shared error the offset is free. Where
-    the fall is a straight line in time, `drift` is the error of its change from the first row to
-    the last, `drift_lever` how far each value moves with that, and `remark` says so.
+    Attributes
+    ----------
+    rows : pandas.DataFrame, n rows
+        Rows of the run's table behind the values.
+    values : numpy.ndarray, shape (n,)
+        Where they lie, in divisions per interval at the reference voltage.
+    lever : numpy.ndarray, shape (n,)
+        How far each value moves with the shared error.
+    shift : Quantity or None
+        The shared error; without one the offset is free.
+    drift : Quantity or None
+        Where the fall is a straight line in time, the error of its change from the first row of
+        the run to the last.
+    drift_lever : numpy.ndarray or None, shape (n,)
+        How far each value moves with that change.
+    remark : str
+        What to say of the drift.
     """
 
     rows: pd.DataFrame
@@ -51,14 +68,14 @@ class Levels:
     drift_lever: FloatArray | None = None
     remark: str = ""
 
-    def readings(self, run: Run, sigma: Any) -> Readings:
+    def readings(self, run: Rows, sigma: ArrayLike | None) -> Readings:
         """The values as readings, with the errors that they share."""
         found = run.as_readings(self.rows, self.values, self.lever, sigma)
         return found.replace(shift=self.shared)
 
     @property
     def offset(self) -> Literal["zero", "free"]:
-        """Where the comb starts: at zero, unless nothing tells where that is."""
+        """Where the comb starts: at zero, unless that is nowhere known."""
         return "free" if self.shift is None else "zero"
 
     @property
@@ -85,8 +102,29 @@ def shared_shift(error: Quantity | None, lever: FloatArray) -> SharedShift | Non
     )
 
 
-def levels_of(run: Run) -> Levels:
-    """The levels of a run, through zero where its fall or a held state tells where that is."""
+def readings_of(run: Rows, *, fall: str = "auto", sigma: ArrayLike | str | None = None) -> Readings:
+    """The readings of one particle, the fall added or not; see `Run.readings`."""
+    validation.choice("fall", fall, ("auto", "joined", "apart"))
+    if len(run.driven) == 0:
+        raise InputError("`run` has no kept reading with a voltage on the plates.")
+    rows = run.informative
+    joined = fall == "joined" or (fall == "auto" and run.offset == "zero")
+    shift = None
+    if joined:
+        values, _, lever, _ = run.joined(rows)
+        shift = shared_shift(run.fall_on_record(), lever)
+    else:
+        run.need_one_voltage()
+        values, lever = run.moved(rows), np.ones(len(rows))
+    if isinstance(sigma, str):
+        validation.choice("sigma", sigma, ("predicted",))
+        stretch = 1.0 if joined else abs(run.stretch(rows))
+        sigma = predicted_scatter(run, rows).total / stretch
+    return run.as_readings(rows, values, lever, sigma).replace(shift=shift)
+
+
+def levels_of(run: Rows) -> Levels:
+    """The levels of a run, through zero where its fall or a held state determines that."""
     rows, found = run.informative, len(run.driven)
     if found < 2:
         noun = "reading" if found == 1 else "readings"
@@ -112,7 +150,7 @@ def levels_of(run: Run) -> Levels:
         degrees_of_freedom=degrees or math.inf,
         unit="div",
     )
-    # Rows of the held state itself tell the zero, and may not be used a second time.
+    # Rows of the held state itself determine the zero, and may not be used a second time.
     rest = moved[~there] - shift.value
     return Levels(rows=rows[~there], values=rest, lever=-np.ones(rest.size), shift=shift)
 
@@ -121,9 +159,18 @@ def levels_of(run: Run) -> Levels:
 class Trend:
     """A straight line through the falls against time.
 
-    `change` is that from the first row of the run to the last, `mean` the fall at the mean time of
-    the falls, both in divisions per interval; `p_value` how often steady falls seem to change so.
-    `place` is where each row of the run's table lies, in lengths of the run from that mean time.
+    Attributes
+    ----------
+    change : Quantity
+        Change of the fall from the first row of the run to the last, divisions per interval.
+    mean : Quantity
+        The fall at the mean time of the falls, divisions per interval.
+    p_value : float
+        How often steady falls seem to change so.
+    place : pandas.Series
+        Where each row of the run's table lies, in lengths of the run from that mean time.
+    words : str
+        By what the time was known.
     """
 
     change: Quantity
@@ -133,7 +180,7 @@ class Trend:
     words: str
 
 
-def trend_of(run: Run) -> Trend | None:
+def trend_of(run: Rows) -> Trend | None:
     """The line through the falls of a run; None with fewer than three of them."""
     import pandas as pd
     from scipy.stats import t
@@ -145,7 +192,7 @@ def trend_of(run: Run) -> Trend | None:
     if len(falls) < _LEAST_FALLS or length == 0 or at[falls.index].nunique() < 2:
         return None
     place = (at - at[falls.index].mean()) / length
-    x = -(falls["divisions"] / falls["seconds"]).to_numpy(float) * run.interval
+    x = -speed_of(falls) * run.interval
     tau = place[falls.index].to_numpy(float)
     squares, degrees = float(tau @ tau), x.size - 2
     slope = float(tau @ x) / squares
@@ -164,14 +211,14 @@ def trend_of(run: Run) -> Trend | None:
     )
 
 
-def _least_scatter(run: Run, fall: float) -> float:
+def _least_scatter(run: Rows, fall: float) -> float:
     """Below which the scatter of falls is not believed: few may lie on a line by chance."""
     observed, degrees = run.scatter()
-    rounding = run.resolution() / math.sqrt(12) if run.timing == "fixed time" else 0.0
+    rounding = run.resolution() * ROUNDING_SD["one end"] if run.timing == "fixed time" else 0.0
     return max(observed if degrees >= _LEAST_REPEATS else 0.0, rounding, 1e-9 * abs(fall))
 
 
-def steadied(run: Run, levels: Levels) -> Levels:
+def steadied(run: Rows, levels: Levels) -> Levels:
     """The levels, along a straight line through the falls where these change beyond chance."""
     trend = None if levels.shift is None else trend_of(run)
     if trend is None or trend.p_value >= _STEADY:

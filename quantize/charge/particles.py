@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.propagation import Propagation
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 _SHARED_DRAWS = 300  # pairs
 
@@ -207,11 +207,12 @@ def joint_unit_of_run(run: Run, unit_range: Any = None, *, route: str | None = N
     """
     from quantize.charge.agreement import common_route
     from quantize.charge.coulombs import unit_in_coulombs
+    from quantize.charge.estimate import fit_run
 
     run.bench().need_weight_of_each(run.particles)
     alternatives, posteriors, benches = {}, {}, {}
     runs = {label: run.particle(label) for label in run.particles}
-    fits = {label: one.fit(unit_range) for label, one in runs.items()}
+    fits = {label: fit_run(one, unit_range) for label, one in runs.items()}
 
     def converted(route: str | None) -> dict[str, UnitInCoulombs]:
         return {

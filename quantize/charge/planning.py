@@ -6,28 +6,29 @@ Ranges come from the accepted charge. They serve to choose a setup; no analysis 
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import float_array
-from quantize.charge import drag
 from quantize.charge.air import Air
+from quantize.charge.forms import cautions
+from quantize.charge.noise import at_fixed_time
 from quantize.charge.plates import Plates
+from quantize.charge.quantity import QuantityLike
 from quantize.charge.reticle import Reticle
-from quantize.charge.safety import cautions
 from quantize.charge.simulation import ACCEPTED_CHARGE
 from quantize.charge.sphere import Sphere
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_DECIDABLE = 0.25  # sigma over unit at which a level's number of units can still be told
+_DECIDABLE = 0.25  # sigma over unit up to which a level has one number of units
 SAYS_SO = (
     "Ranges here come from the accepted elementary charge, 1.602176634e-19 C; they choose a "
     "setup and enter no analysis."
@@ -42,12 +43,14 @@ class BenchPlan(Result):
     ----------
     table : pandas.DataFrame
         One row a setup, best first: diameter (m), interval (s), units (held at balance),
-        balance_voltage (V), divisions (one unit in one interval), sigma_over_unit (at balance),
-        sigma_over_unit_far (at the largest usable charge), largest_charge (units that stay
-        on the scale and can be told), off_scale (share of readings lost off the scale), score.
+        balance_voltage (V), fall (divisions in one interval), divisions (one unit in one
+        interval), sigma_over_unit (at balance), sigma_over_unit_far (at the largest usable
+        charge), largest_charge (units that stay on the scale and can be distinguished), levels
+        (numbers of units up to there), off_scale (share of readings lost off the scale), score.
     note : str
         Where its ranges come from.
     cautions : tuple of str
+        What the voltage calls for; see `quantize.charge.cautions`.
     """
 
     _private: ClassVar[tuple[str, ...]] = ()
@@ -58,7 +61,7 @@ class BenchPlan(Result):
 
     @property
     def best(self) -> dict[str, Any]:
-        """The first row."""
+        """The first row of the table, as a dictionary."""
         return {str(name): value for name, value in self.table.iloc[0].to_dict().items()}
 
     def _headline(self) -> str:
@@ -88,9 +91,9 @@ class BenchPlan(Result):
 
 def plan_bench(
     *,
-    diameters: Any,
-    intervals: Any,
-    density: Any,
+    diameters: ArrayLike,
+    intervals: ArrayLike,
+    density: QuantityLike,
     plates: Plates,
     reticle: Reticle,
     units: Iterable[int] = (1, 2, 3, 4, 5, 6, 8, 10),
@@ -103,25 +106,31 @@ def plan_bench(
 
     Parameters
     ----------
-    diameters, intervals : array_like
-        Metres and seconds to be tried.
+    diameters : array_like, shape (n,)
+        Diameters of the spheres to be tried, m.
+    intervals : array_like, shape (m,)
+        Durations of a reading to be tried, s.
     density : str, float or Quantity
-        Of the spheres.
-    plates, reticle : Plates, Reticle
-        The scale needs its `length`.
+        Density of the spheres, kg/m3 if a bare number.
+    plates : Plates
+        The plates; their separation sets the voltage.
+    reticle : Reticle
+        The scale, with its `length`.
     units : iterable of int
-        Numbers of units that shall be in balance; each means a voltage.
+        Numbers of units to be held in balance; each means a voltage.
     air : Air, optional
+        The air in the cell; at 20 °C and one atmosphere if left out.
     press : float
         Standard deviation of one press of the watch, s.
     diameter_spread : float
-        Relative spread of the batch.
+        Relative standard deviation of the diameters in the batch.
     largest_voltage : float
-        Of the supply, V.
+        What the supply gives at most, V.
 
     Returns
     -------
     BenchPlan
+        Every setup that the supply allows, best first.
 
     Raises
     ------
@@ -133,8 +142,8 @@ def plan_bench(
     At balance with n units, one unit more moves the sphere by F/n, F being its fall in one
     interval. The scatter there is Brownian and rounding; k units away the hand on the watch adds
     :math:`\sqrt2\,k\,(F/n)\,\sigma_t/t`. The score is the sigma/u at balance, times the
-    five levels wished for over those that can be told, over the share of spheres that stay on
-    the scale; lower is better.
+    five levels wished for over those that can be distinguished, over the share of spheres that
+    stay on the scale; lower is better.
 
     Examples
     --------
@@ -159,18 +168,16 @@ def plan_bench(
     rows = []
     for d in float_array("diameters", diameters):
         sphere = Sphere(diameter=float(d), density=density)
-        weight = sphere.effective_weight(room)
-        speed = sphere.fall_speed(room)
-        diffusion = float(drag.diffusion(sphere.mobility(room), room.temperature.value))
+        weight, fall_speed = sphere.effective_weight(room), sphere.fall_speed(room)
+        diffusion = sphere.diffusion(room)
         for t in float_array("intervals", intervals):
             for n in counts:
                 voltage = abs(plates.balance_voltage(weight, n * ACCEPTED_CHARGE))
-                if voltage <= limit:
-                    rows.append(
-                        _setup(
-                            float(d), float(t), n, voltage, speed, diffusion, reticle, push, spread
-                        )
-                    )
+                if voltage > limit:
+                    continue
+                what = {"diameter": float(d), "interval": float(t), "units": n}
+                found = _judged(float(t), n, fall_speed, diffusion, reticle, push, spread)
+                rows.append(what | {"balance_voltage": voltage} | found)
     if not rows:
         raise InputError(
             f"`largest_voltage` is {limit:g} V, and no sphere tried is balanced below it; "
@@ -184,38 +191,39 @@ def plan_bench(
     )
 
 
-def _setup(
-    d: float,
+def _judged(
     t: float,
     n: int,
-    voltage: float,
-    speed: float,
+    fall_speed: float,
     diffusion: float,
     reticle: Reticle,
     press: float,
     spread: float,
 ) -> dict[str, float]:
-    scale = float(reticle.division.value)
-    fall = speed * t / scale
+    """How well one setup, `n` units held in balance for `t` seconds, shows the steps."""
+    from scipy.stats import norm
+
+    scale = reticle.division.value
+    fall = fall_speed * t / scale
     unit = fall / n
-    still = math.hypot(math.sqrt(2 * diffusion * t) / scale, reticle.rounding_sd)
     room = float(reticle.length or 0.0)
     steps = np.arange(0, 200)
-    sigma = np.hypot(still, math.sqrt(2) * steps * unit * press / t)
+    scatter = at_fixed_time(
+        steps * unit / t,
+        t,
+        diffusion=diffusion / scale**2,
+        press=press,
+        rounding=reticle.rounding_sd,
+    )
+    sigma = scatter.total * t
+    still = float(sigma[0])
     # A start on the far side of the scale leaves its whole length for the passage.
     usable = (steps * unit + 2 * sigma < room) & (sigma < _DECIDABLE * unit)
     reach = int(np.argmin(usable)) - 1 if not usable.all() else int(steps[-1])
     levels = max(0, min(reach, n)) + max(0, reach) + 1 if reach >= 0 else 0
-    from scipy.stats import norm
-
     # Spheres of the batch that fall too fast: speed goes with the square of the diameter.
     lost = float(norm.sf((room / fall - 1) / max(2 * spread, 1e-9)))
-    score = still / unit * max(1.0, 5 / max(levels, 0.5)) / (1.001 - lost)
     return {
-        "diameter": d,
-        "interval": t,
-        "units": n,
-        "balance_voltage": voltage,
         "fall": fall,
         "divisions": unit,
         "sigma_over_unit": still / unit,
@@ -223,5 +231,5 @@ def _setup(
         "largest_charge": float(n + max(reach, 0)) if reach >= 0 else float("nan"),
         "levels": float(levels),
         "off_scale": lost,
-        "score": score,
+        "score": still / unit * max(1.0, 5 / max(levels, 0.5)) / (1.001 - lost),
     }

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any, Literal, cast
+from collections.abc import Mapping
+from typing import Any, Literal, Protocol, Union, cast
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -16,14 +17,39 @@ Scope = Literal["reading", "state", "particle", "session", "bench", "batch"]
 OWN_SCOPES = ("reading", "state", "particle")  # what no other particle shares
 
 
+class UncertaintiesValue(Protocol):
+    """What the library ``uncertainties`` calculates with."""
+
+    nominal_value: Any
+    std_dev: Any
+
+
+class PintQuantity(Protocol):
+    """What the library ``pint`` calculates with."""
+
+    @property
+    def magnitude(self) -> Any:
+        """The number."""
+
+    @property
+    def units(self) -> Any:
+        """Its unit."""
+
+
+QuantityLike = Union[str, float, "Quantity", Mapping[str, Any], UncertaintiesValue, PintQuantity]
+"""What may be given where a measured quantity belongs; see `Quantity.read`."""
+
+
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Quantity:
     """A quantity in SI units.
 
     Attributes
     ----------
-    value, standard_uncertainty : float
-        In the SI unit `unit` (scale divisions count as a unit of their own).
+    value : float
+        Best estimate, in the SI unit `unit`.
+    standard_uncertainty : float
+        Its standard uncertainty in the same unit, zero or above.
     distribution : {"normal", "rectangular", "t"}
         How the uncertainty is drawn. "t" goes with finite `degrees_of_freedom`.
     degrees_of_freedom : float
@@ -31,6 +57,12 @@ class Quantity:
     scope : {"reading", "state", "particle", "session", "bench", "batch"}
         What shares one error of this quantity.
     unit : str
+        Name of the SI unit; scale divisions count as a unit of their own, "div".
+
+    Raises
+    ------
+    InputError
+        For numbers that are not finite, an uncertainty below zero and unknown words.
 
     Examples
     --------
@@ -69,8 +101,15 @@ class Quantity:
         return f"<Quantity {self.value:.6g}{spread} {self.unit}>"
 
     @classmethod
-    def read(cls, value: Any, *, unit: str, name: str = "value", scope: str = "bench") -> Quantity:
-        """A quantity from whatever a user has.
+    def read(
+        cls,
+        value: QuantityLike,
+        *,
+        unit: str,
+        name: str = "value",
+        scope: Scope = "bench",
+    ) -> Quantity:
+        """Make a quantity from text, a number or what another library calculates with.
 
         Parameters
         ----------
@@ -85,15 +124,19 @@ class Quantity:
             The SI unit that the quantity must fit.
         name : str
             What to call it in a message.
-        scope : str
-            Used when the text names none.
+        scope : {"reading", "state", "particle", "session", "bench", "batch"}
+            What shares the error, where the text names nothing.
+
+        Returns
+        -------
+        Quantity
 
         Raises
         ------
         InputError
             For text outside the grammar, or a unit that measures something else.
         """
-        if isinstance(value, dict):
+        if isinstance(value, Mapping):
             return _from_mapping(cls, value, unit=unit, name=name, scope=scope)
         if isinstance(value, str):
             found = parse(value, unit=unit, name=name, scope=scope)
@@ -105,11 +148,11 @@ class Quantity:
                 value=float(value.nominal_value),
                 standard_uncertainty=float(value.std_dev),
                 unit=unit,
-                scope=cast(Scope, scope),
+                scope=scope,
             )
         if hasattr(value, "magnitude") and hasattr(value, "units"):
             return _from_pint(cls, value, unit=unit, name=name, scope=scope)
-        return cls(value=validation.number(name, value), unit=unit, scope=cast(Scope, scope))
+        return cls(value=validation.number(name, value), unit=unit, scope=scope)
 
 
 def _fitting(value: Quantity, *, unit: str, name: str) -> Quantity:
@@ -119,7 +162,7 @@ def _fitting(value: Quantity, *, unit: str, name: str) -> Quantity:
 
 
 def _from_mapping(
-    cls: type[Quantity], table: dict[str, Any], *, unit: str, name: str, scope: str
+    cls: type[Quantity], table: Mapping[str, Any], *, unit: str, name: str, scope: Scope
 ) -> Quantity:
     """A table ``{value = "...", scope = "batch", degrees_of_freedom = 4}``."""
     allowed = {"value", "scope", "degrees_of_freedom"}
@@ -129,7 +172,7 @@ def _from_mapping(
         raise InputError(
             f"`{name}` {problem}; a table may hold value, scope and degrees_of_freedom."
         )
-    scope = str(table.get("scope", scope))
+    scope = cast(Scope, str(table.get("scope", scope)))
     base = cls.read(table["value"], unit=unit, name=name, scope=scope)
     degrees = table.get("degrees_of_freedom")
     if degrees is None:
@@ -141,7 +184,9 @@ def _from_mapping(
     )
 
 
-def _from_pint(cls: type[Quantity], value: Any, *, unit: str, name: str, scope: str) -> Quantity:
+def _from_pint(
+    cls: type[Quantity], value: PintQuantity, *, unit: str, name: str, scope: Scope
+) -> Quantity:
     text = f"{value.units:~}".replace(" * ", " ").replace(" ** ", "").replace("Δ", "")
     magnitude = value.magnitude
     spread = float(getattr(magnitude, "std_dev", 0.0))
@@ -153,7 +198,7 @@ def _from_pint(cls: type[Quantity], value: Any, *, unit: str, name: str, scope: 
         value=found.scale * number + found.zero,
         standard_uncertainty=found.scale * spread,
         unit=unit,
-        scope=cast(Scope, scope),
+        scope=scope,
     )
 
 

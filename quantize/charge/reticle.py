@@ -4,30 +4,33 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, float_array
-from quantize.charge.quantity import Quantity, require_positive
+from quantize.charge.noise import (
+    ROUNDING_SD,
+    at_fixed_time,
+    first_passage_excess,
+    over_fixed_distance,
+)
+from quantize.charge.quantity import Quantity, QuantityLike, require_positive
 from quantize.readings import Readings
 
-# Standard deviation of a difference of readings rounded to a step of 1: at one end (the other
-# sat on a line) or at both.
-ROUNDING_SD = {"one end": 1 / math.sqrt(12), "both ends": 1 / math.sqrt(6)}
-
-# Fractions of a division between which people read, and by how much chance a page may look so.
+# Fractions of a division between which people read, and by how much chance positions may look so.
 _FRACTIONS = (0.5, 0.25, 0.2)
 _BY_CHANCE = 1e-4
 
 
 def written_step(positions: FloatArray) -> float | None:
-    """The step to which positions in divisions were read, as the page shows it.
+    """The step to which positions in divisions were read, as they themselves show it.
 
     That of the last printed decimal, unless all of them are halves, quarters or fifths of a
-    division, which chance does less than once in 10,000 pages. None in full precision.
+    division, which chance does less than once in 10,000 runs. None in full precision.
 
     Examples
     --------
@@ -48,26 +51,40 @@ def written_step(positions: FloatArray) -> float | None:
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Speed:
-    """A speed in m/s with its standard uncertainty from single-reading errors."""
+    """A speed.
+
+    Attributes
+    ----------
+    value : float
+        The speed, m/s.
+    standard_uncertainty : float
+        From the errors of the single readings, m/s.
+    """
 
     value: float
     standard_uncertainty: float
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True, repr=False)
+@dataclasses.dataclass(frozen=True, kw_only=True, repr=False, init=False)
 class Reticle:
     """A ruled scale seen through the microscope.
 
     Parameters
     ----------
     division : str, float or Quantity
-        Length of one division *at the working focus*; metres if a bare number.
+        Length of one division *at the working focus*: text such as ``"25.0 +/- 0.1 um"``, or
+        metres if a bare number.
     length : float, optional
-        Divisions on the whole scale.
+        Divisions on the whole scale, where it matters that a sphere may leave it.
     step : float
         To what fraction of a division readings are rounded.
     rounding : {"both ends", "one end"}
         Whether both ends of a passage were rounded, or one sat on a line.
+
+    Raises
+    ------
+    InputError
+        For lengths and steps that are not above zero.
 
     Examples
     --------
@@ -76,27 +93,48 @@ class Reticle:
     0.0005
     """
 
-    division: Any
-    length: float | None = None
-    step: float = 1.0
-    rounding: str = "both ends"
+    division: Quantity
+    length: float | None
+    step: float
+    rounding: Literal["both ends", "one end"]
 
-    def __post_init__(self) -> None:
-        read = Quantity.read(self.division, unit="m", name="division")
+    def __init__(
+        self,
+        *,
+        division: QuantityLike,
+        length: float | None = None,
+        step: float = 1.0,
+        rounding: Literal["both ends", "one end"] = "both ends",
+    ) -> None:
+        read = Quantity.read(division, unit="m", name="division")
         object.__setattr__(self, "division", require_positive("division", read))
-        validation.positive("step", self.step)
-        validation.choice("rounding", self.rounding, tuple(ROUNDING_SD))
-        if self.length is not None:
-            validation.positive("length", self.length)
+        validation.positive("step", step)
+        validation.choice("rounding", rounding, tuple(ROUNDING_SD))
+        if length is not None:
+            validation.positive("length", length)
+        object.__setattr__(self, "length", length)
+        object.__setattr__(self, "step", step)
+        object.__setattr__(self, "rounding", rounding)
 
     @property
     def rounding_sd(self) -> float:
         """Standard deviation from rounding, in divisions: 0.29 or 0.41 of the step."""
         return self.step * ROUNDING_SD[self.rounding]
 
-    def to_length(self, divisions: Any) -> Any:
-        """Metres."""
-        scale = float(self.division.value)
+    def to_length(self, divisions: ArrayLike) -> Any:
+        """Turn divisions into metres.
+
+        Parameters
+        ----------
+        divisions : float or array_like
+            Lengths on the scale.
+
+        Returns
+        -------
+        float or numpy.ndarray
+            The same in metres.
+        """
+        scale = self.division.value
         if np.ndim(divisions) == 0:
             return validation.number("divisions", divisions) * scale
         return float_array("divisions", divisions) * scale
@@ -104,54 +142,68 @@ class Reticle:
     def fixed_time(
         self, divisions: float, seconds: float, *, diffusion: float = 0.0, press: float = 0.0
     ) -> Speed:
-        """Speed from the distance in a fixed time.
+        """Compute the speed from the distance in a fixed time.
 
-        The error has three parts: the Brownian walk, variance 2·D·t of the distance; rounding;
-        and the hand on the watch, v²·press² for each of two presses.
+        The error has three parts, those of `quantize.charge.noise.at_fixed_time`: the Brownian
+        walk, the rounding of the positions, and the hand on the watch.
 
         Parameters
         ----------
-        divisions, seconds : float
+        divisions : float
+            Distance moved; its sign is that of the speed.
+        seconds : float
+            Duration, above zero.
         diffusion : float
-            m2/s.
+            Diffusion coefficient of the sphere, m2/s.
         press : float
-            Standard deviation of one press, s.
+            Standard deviation of one press of the watch, s.
+
+        Returns
+        -------
+        Speed
         """
         x = validation.number("divisions", divisions)
         t = validation.positive("seconds", seconds)
-        speed = x * float(self.division.value) / t
-        variance = (
-            2 * validation.positive("diffusion", diffusion, zero=True) * t
-            + (self.rounding_sd * float(self.division.value)) ** 2
-            + 2 * (speed * validation.positive("press", press, zero=True)) ** 2
+        speed = x * self.division.value / t
+        scatter = at_fixed_time(
+            speed,
+            t,
+            diffusion=validation.positive("diffusion", diffusion, zero=True),
+            press=validation.positive("press", press, zero=True),
+            rounding=self.rounding_sd * self.division.value,
         )
-        return Speed(value=speed, standard_uncertainty=math.sqrt(variance) / t)
+        return Speed(value=speed, standard_uncertainty=float(scatter.total))
 
     def fixed_distance(
-        self, divisions: float, seconds: Any, *, diffusion: float = 0.0, press: float = 0.0
+        self, divisions: float, seconds: ArrayLike, *, diffusion: float = 0.0, press: float = 0.0
     ) -> Speed:
-        r"""Speed from the times of passages over a fixed distance, in one charge state.
+        r"""Compute the speed from the times of passages over a fixed distance, in one charge state.
 
         Parameters
         ----------
         divisions : float
             The distance; its sign is that of the speed.
-        seconds : float or array_like
-            Times of one or more passages.
-        diffusion, press : float
-            As in `fixed_time`.
+        seconds : float or array_like, shape (n,)
+            Times of one or more passages, above zero.
+        diffusion : float
+            Diffusion coefficient of the sphere, m2/s.
+        press : float
+            Standard deviation of one press of the watch, s.
+
+        Returns
+        -------
+        Speed
+
+        Raises
+        ------
+        InputError
+            For a distance of zero, or a time that is not above zero.
 
         Notes
         -----
-        The time of first passage over L is inverse Gaussian with mean L/v and shape L²/(2D). The
-        mean of L/t is high by 2D/L; total distance over total time, used here, is high by only
-        2D/(nL), which is taken off. The variance of one speed is
-        2·D·v/L + 2·v⁴·press²/L².
-
-        References
-        ----------
-        Schrödinger, Phys. Z. 16:289 (1915), first passage; Folks and Chhikara, J. R. Stat. Soc. B
-        40:263 (1978), the inverse Gaussian.
+        The mean of L/t is high by 2D/L; total distance over total time, used here, is high by only
+        2D/(nL), which is taken off. The variance of one speed is that of
+        `quantize.charge.noise.over_fixed_distance`.
         """
         times = float_array("seconds", np.atleast_1d(seconds))
         if np.any(times <= 0):
@@ -159,27 +211,43 @@ class Reticle:
         x = validation.number("divisions", divisions)
         if x == 0:
             raise InputError("`divisions` is 0; a passage needs a length.")
-        length = abs(x) * float(self.division.value)
+        length = abs(x) * self.division.value
         d = validation.positive("diffusion", diffusion, zero=True)
         n = times.size
         raw = n * length / float(times.sum())
-        speed = raw - 2 * d / (n * length)
-        variance = (2 * d * raw / length + 2 * raw**4 * press**2 / length**2) / n
-        return Speed(value=math.copysign(speed, x), standard_uncertainty=math.sqrt(variance))
+        speed = raw - float(first_passage_excess(n * length, d))
+        scatter = over_fixed_distance(
+            raw, length, diffusion=d, press=validation.positive("press", press, zero=True)
+        )
+        return Speed(
+            value=math.copysign(speed, x),
+            standard_uncertainty=float(scatter.total) / math.sqrt(n),
+        )
 
     def track(
-        self, times: Any, positions: Any, *, diffusion: float, localisation: float = 0.0
+        self, times: ArrayLike, positions: ArrayLike, *, diffusion: float, localisation: float = 0.0
     ) -> Speed:
-        r"""Speed from many positions of one sphere, by generalised least squares.
+        r"""Compute the speed from many positions of one sphere, by generalised least squares.
 
         Parameters
         ----------
-        times, positions : array_like, shape (n,)
-            Seconds, in rising order, and divisions.
+        times : array_like, shape (n,)
+            Seconds, in rising order.
+        positions : array_like, shape (n,)
+            Where the sphere was at these times, in divisions.
         diffusion : float
-            m2/s.
+            Diffusion coefficient of the sphere, m2/s.
         localisation : float
             Standard deviation of one position, in divisions; the rounding of the scale by default.
+
+        Returns
+        -------
+        Speed
+
+        Raises
+        ------
+        InputError
+            For fewer than two positions, and times that do not rise.
 
         Notes
         -----
@@ -194,12 +262,12 @@ class Reticle:
         5e-05
         """
         t = float_array("times", times)
-        y = float_array("positions", positions) * float(self.division.value)
+        y = float_array("positions", positions) * self.division.value
         if t.size != y.size or t.size < 2:
             raise InputError("`times` and `positions` must be equally long, with two at least.")
         if np.any(np.diff(t) <= 0):
             raise InputError("`times` must rise from each entry to the next.")
-        noise = (localisation or self.step / math.sqrt(12)) * float(self.division.value)
+        noise = (localisation or self.step / math.sqrt(12)) * self.division.value
         return generalised_line(t - t[0], y, diffusion, noise)
 
     def __repr__(self) -> str:

@@ -18,10 +18,9 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize.charge import air, drag
 from quantize.charge.apparatus import Apparatus
+from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
 from quantize.charge.quantity import Quantity
-from quantize.charge.slip import SlipCorrection
 
-STANDARD_GRAVITY = 9.80665  # m/s2, exact by convention (CGPM 1901)
 GRAVITY_SPREAD = 0.013  # m/s2, half the span from equator to pole over sqrt(12)
 # The published formulas for the viscosity of air agree to 0.5 %: a limit of 0.25 % either way.
 VISCOSITY_FORMULA = Quantity(

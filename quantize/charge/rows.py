@@ -1,160 +1,41 @@
-"""The rows of a run, and what follows from them without any model of steps."""
+"""What follows from the rows of a run without any model of steps: fall, levels, scatter."""
 
 from __future__ import annotations
 
 import dataclasses
-import functools
 import math
-from collections import Counter
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
 from quantize._support.errors import InputError
+from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus
+from quantize.charge.fall import TAKEN_OFF, ResidualVoltage, line_in_charge
+from quantize.charge.noise import (
+    Scatter,
+    at_fixed_time,
+    diffusion_of,
+    first_passage_excess,
+    over_fixed_distance,
+    press_of,
+)
 from quantize.charge.quantity import Quantity
-from quantize.charge.reticle import ROUNDING_SD, written_step
-from quantize.readings import Readings
+from quantize.charge.run_table import RunTable, same_state, speed_of
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
+
+_LEAST_FALLS = 4
+FallOf = Callable[[], Quantity | None]
 
 
 @dataclasses.dataclass(frozen=True, eq=False, repr=False)
-class Rows:
-    """Checked rows, their bench, and the way they were timed; see `Run`."""
-
-    table: pd.DataFrame
-    apparatus: Apparatus | None
-    timing: str
-    remarks: tuple[str, ...]
-    source: str
-
-    def _put(
-        self,
-        table: pd.DataFrame,
-        apparatus: Apparatus | None,
-        timing: str,
-        remarks: tuple[str, ...],
-        source: str,
-    ) -> None:
-        for name, value in (
-            ("table", table),
-            ("apparatus", apparatus),
-            ("timing", timing),
-            ("remarks", remarks),
-            ("source", source),
-        ):
-            object.__setattr__(self, name, value)
-
-    def select(self, rows: Any) -> Self:
-        """The run with only the rows where the mask `rows` is true."""
-        new = object.__new__(type(self))
-        chosen = self.table[np.asarray(rows, dtype=bool)].reset_index(drop=True)
-        new._put(chosen, self.apparatus, self.timing, self.remarks, self.source)
-        return new
-
-    def particle(self, label: object) -> Self:
-        """The rows of one particle, with the apparatus entries of that particle."""
-        if str(label) not in self.particles:
-            raise InputError(f"`particle` is {label!r}; the run holds {', '.join(self.particles)}.")
-        own = self.apparatus is None or str(label) not in self.apparatus.particles
-        if own and len(self.particles) == 1:
-            return self
-        one = self.select(self.table["particle"] == str(label))
-        if one.apparatus is not None:
-            object.__setattr__(one, "apparatus", one.apparatus.for_particle(label))
-        return one
-
-    @functools.cached_property
-    def particles(self) -> tuple[str, ...]:
-        """Labels in order of appearance."""
-        return tuple(dict.fromkeys(self.table["particle"]))
-
-    def __len__(self) -> int:
-        return len(self.table)
-
-    def __repr__(self) -> str:
-        particles = len(self.particles)
-        noun = "particle" if particles == 1 else "particles"
-        falls = int((self.table["voltage"] == 0).sum())
-        return (
-            f"<Run: {len(self)} readings of {particles} {noun}, {falls} of them falls without "
-            f"field, {self.timing}>"
-        )
-
-    @functools.cached_property
-    def used(self) -> pd.DataFrame:
-        """Rows that are kept and on the scale."""
-        return self.table[self.table["kept"] & (self.table["off_scale"] == 0)]
-
-    @functools.cached_property
-    def falls(self) -> pd.DataFrame:
-        """Used rows at zero voltage."""
-        used = self.used
-        return used[used["voltage"] == 0]
-
-    @functools.cached_property
-    def driven(self) -> pd.DataFrame:
-        """Used rows with a voltage, or with none noted, and one charge throughout."""
-        used = self.used
-        return used[(used["voltage"] != 0) & ~used["changed"]]
-
-    @functools.cached_property
-    def informative(self) -> pd.DataFrame:
-        """The driven rows, and those that tell less: off the scale, or with a change of charge.
-
-        Off the scale, a passage over a fixed distance tells nothing that can be used.
-        """
-        table = self.table
-        rows = table[table["kept"] & (table["voltage"] != 0)]
-        if self.timing == "fixed distance":
-            return rows[(rows["off_scale"] == 0) & ~rows["changed"]]
-        return rows[(rows["off_scale"] == 0) | ~rows["changed"]]
-
-    @functools.cached_property
-    def interval(self) -> float:
-        """The time in seconds to which readings are scaled: declared, else the commonest."""
-        if self.apparatus is not None and self.apparatus.has("run.interval"):
-            return self.apparatus.need("run.interval").value
-        seconds = self.used["seconds"].to_numpy(float)
-        if self.timing == "fixed distance":
-            return float(np.median(seconds))
-        return float(Counter(np.round(seconds, 6).tolist()).most_common(1)[0][0])
-
-    @functools.cached_property
-    def reference_voltage(self) -> float | None:
-        """The size of the voltage to which readings are scaled: balance, else the commonest."""
-        if self.apparatus is not None and self.apparatus.has("plates.voltage"):
-            return abs(self.apparatus.need("plates.voltage").value)
-        voltages = np.abs(self.driven["voltage"].dropna().to_numpy(float))
-        if voltages.size == 0:
-            return None
-        return float(Counter(np.round(voltages, 9).tolist()).most_common(1)[0][0])
-
-    def integers_of(self, analysis: Any) -> FloatArray | None:
-        """Whole numbers of the driven rows from an analysis of all that tell; None if unlike."""
-        integers = getattr(analysis, "integers", None)
-        rows = self.informative
-        if integers is None or len(integers) not in (len(rows), len(self.driven)):
-            return None
-        array = np.asarray(integers, dtype=np.float64)
-        if array.size == len(rows):
-            array = array[rows.index.isin(self.driven.index)]
-        return array if np.any(array) else None
-
-    def fall(self) -> Quantity | None:
-        """Divisions fallen in one `interval` without field, from the rows at zero voltage.
-
-        Where the apparatus declares ``residual_voltage = "taken off"`` it is the corrected one of
-        `residual_voltage`, else that of `fall_as_read`.
-        """
-        if self.apparatus is None or not self.apparatus.word("run.residual_voltage"):
-            return self.fall_as_read()
-        from quantize.charge.residual import residual_voltage
-
-        return residual_voltage(self).fall
+class Rows(RunTable):
+    """The rows of a run with what they say about the motion of the sphere; see `Run`."""
 
     def fall_as_read(self) -> Quantity | None:
         """Mean of the falls, whatever field there may have been.
@@ -166,8 +47,7 @@ class Rows:
         falls = self.falls
         if len(falls) == 0:
             return None
-        scaled = -falls["divisions"].to_numpy(float) / falls["seconds"].to_numpy(float)
-        scaled = scaled * self.interval
+        scaled = -speed_of(falls) * self.interval
         n = scaled.size
         mean = float(-falls["divisions"].sum() / falls["seconds"].sum() * self.interval)
         if mean <= 0:
@@ -180,9 +60,9 @@ class Rows:
         else:
             spread, degrees = self.scatter()
         if degrees == 0:
-            spread = self._predicted_fall_scatter(mean)
+            spread = _predicted_or_none(self, falls, mean)
         # Student's t has its own room for a small scatter; the floor is for none at all.
-        spread = max(spread, float(np.sqrt(np.mean(self.rounding(falls, "one end") ** 2))))
+        spread = max(spread, _root_mean_square(self.rounding(falls, "one end")))
         return Quantity(
             value=mean,
             standard_uncertainty=spread / math.sqrt(n),
@@ -192,64 +72,15 @@ class Rows:
             unit="div",
         )
 
-    def _predicted_fall_scatter(self, fall: float) -> float:
-        """Of one fall without field, as the apparatus explains it; zero where it cannot."""
-        from quantize.charge.prediction import scatter_of
+    def fall(self) -> Quantity | None:
+        """Divisions fallen in one `interval` without field, from the rows at zero voltage.
 
-        try:
-            total = scatter_of(self, self.falls, fall).total
-        except InputError:
-            return 0.0
-        return float(np.sqrt(np.mean(total**2)))
-
-    def resolution(self) -> float:
-        """Step to which positions are read, in divisions: declared, else as they are written."""
-        given = self.apparatus.get("reticle.step") if self.apparatus else None
-        if given is not None:
-            return given.value
-        return written_step(self.raw_divisions()) or 1e-9
-
-    def rounding(self, rows: pd.DataFrame, ends: str | None = None) -> FloatArray:
-        """Standard deviation that rounding gives each of `rows`, in divisions per interval.
-
-        That of the positions in a fixed time, at both ends or at one, as it is declared unless
-        `ends` says. A fixed distance is exact, and its times are rounded as they are written.
-        Tracks carry their error with them.
+        Where the apparatus declares ``residual_voltage = "taken off"`` it is the corrected one of
+        `residual_voltage`, else that of `fall_as_read`.
         """
-        seconds = rows["seconds"].to_numpy(float)
-        if "track_error" in rows:
-            return np.zeros(seconds.size)
-        if self.timing == "fixed distance":
-            step = Readings(self.used["seconds"].to_numpy(float)).printed_resolution or 0.0
-            speed = np.abs(rows["divisions"].to_numpy(float)) / seconds
-            timed: FloatArray = step / math.sqrt(12) * speed / seconds * self.interval
-            return timed
-        declared = self.apparatus.word("reticle.rounding") if self.apparatus else None
-        read: FloatArray = self.resolution() * self.interval / seconds
-        return read * ROUNDING_SD[ends or str(declared or "both ends")]
-
-    @functools.cached_property
-    def gate(self) -> Quantity | None:
-        """The length of every passage over a fixed distance, in divisions; None at fixed time."""
-        if self.timing != "fixed distance":
-            return None
-        given = self.apparatus.get("run.distance") if self.apparatus else None
-        length = float(np.median(np.abs(self.used["divisions"].to_numpy(float))))
-        return given or Quantity(value=length, unit="div")
-
-    def scatter(self) -> tuple[float, int]:
-        """Standard deviation within states at one voltage, per `interval`, and its freedom."""
-        driven = self.driven
-        labels = driven["state"].to_numpy(str)
-        if driven.empty or (labels == "").all():
-            return 0.0, 0
-        x = (driven["divisions"] / driven["seconds"]).to_numpy(float) * self.interval
-        keys = driven["particle"] + "|" + driven["state"] + "|" + driven["voltage"].astype(str)
-        groups = x - driven.assign(x=x).groupby(keys.to_numpy())["x"].transform("mean").to_numpy()
-        degrees = len(x) - keys.nunique()
-        if degrees < 1:
-            return 0.0, 0
-        return float(np.sqrt(np.sum(groups**2) / degrees)), int(degrees)
+        if self.apparatus is None or not self.apparatus.word("run.residual_voltage"):
+            return self.fall_as_read()
+        return residual_voltage(self).fall
 
     def fall_on_record(self) -> Quantity | None:
         """The fall per interval in divisions: from the rows, else from the apparatus."""
@@ -257,6 +88,27 @@ class Rows:
         if measured is not None or self.apparatus is None:
             return measured
         return self.apparatus.get("fall.divisions")
+
+    def without_residual_voltage(self) -> Self:
+        """This run with every fall corrected for a residual voltage, and a remark that says so.
+
+        The same as ``residual_voltage = "taken off"`` under [run] in the apparatus file.
+        """
+        bench = self.apparatus or Apparatus.of({})
+        declared = bench.declared | {"run.residual_voltage": TAKEN_OFF}
+        return self._with(
+            apparatus=dataclasses.replace(bench, declared=declared),
+            remarks=(*self.remarks, "the falls are corrected for a residual voltage, as asked"),
+        )
+
+    @property
+    def offset(self) -> str:
+        """The offset with which `readings` should be analysed: "zero" once a fall is known."""
+        return "zero" if self.fall_on_record() is not None else "free"
+
+    def moved(self, rows: pd.DataFrame | None = None) -> FloatArray:
+        """Divisions per interval of the driven rows, a fixed distance's bias taken off."""
+        return _moved(self, self.driven if rows is None else rows, self.fall_on_record)
 
     def joined(
         self, rows: pd.DataFrame | None = None
@@ -276,60 +128,199 @@ class Rows:
             )
         rows = self.driven if rows is None else rows
         stretch = self.stretch(rows)
-        x = self.moved(rows)
+        x = _moved(self, rows, lambda: fall)
         h = self.resolution() * self.interval / rows["seconds"].to_numpy(float)
         return (x + fall.value) * stretch, h * np.abs(stretch), stretch, fall.value
 
-    def moved(self, rows: pd.DataFrame | None = None) -> FloatArray:
-        """Divisions per interval of the driven rows, a fixed distance's bias taken off."""
-        from quantize.charge.prediction import fixed_distance_excess
+    def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
+        """Draw the run.
 
-        rows = self.driven if rows is None else rows
-        speed = rows["divisions"].to_numpy(float) / rows["seconds"].to_numpy(float)
-        moved: FloatArray = (speed - fixed_distance_excess(self, rows)) * self.interval
-        return moved
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; on a new figure if left out.
+        **options
+            ``view="rows"``, "voltage" or "fall", and what that view takes.
 
-    def stretch(self, rows: pd.DataFrame | None = None) -> FloatArray:
-        """V0/V of each driven row."""
-        v = (self.driven if rows is None else rows)["voltage"].to_numpy(float)
-        reference = self.reference_voltage
-        if np.isnan(v).any() or reference is None:
-            return np.ones(v.size)
-        return reference / v
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        drawn: Axes = renderer("plot", self)(self, ax=ax, **options)
+        return drawn
 
-    def raw_divisions(self) -> FloatArray:
-        """Positions as read from the scale: starts and ends if noted, else the distances."""
-        used = self.used
-        if "start" in used and "end" in used:
-            both: FloatArray = used[["start", "end"]].to_numpy(float).ravel()
-            finite: FloatArray = both[np.isfinite(both)]
-            return finite
-        distances: FloatArray = np.abs(used["divisions"].to_numpy(float))
-        return distances
 
-    def time_of(self, rows: pd.DataFrame) -> tuple[FloatArray, str]:
-        """When `rows` were read: by the clock if every one of them has a time, else by order."""
-        if "clock" in rows and len(rows):
-            seconds = [_clock_seconds(text) for text in rows["clock"]]
-            if all(s is not None for s in seconds):
-                return np.array(seconds, dtype=np.float64), "by the clock"
-        return rows["row"].to_numpy(float), "in the order of the rows"
+def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
+    r"""Predict how readings scatter, from air molecules, the ruler and the hand on the watch.
 
-    def with_discarded(self) -> Self:
-        """The run with the discarded rows that hold a reading counted again."""
-        table = self.table.copy()
-        table["kept"] = table["kept"] | (
-            np.isfinite(table["divisions"]) & np.isfinite(table["voltage"]) & (table["seconds"] > 0)
+    Parameters
+    ----------
+    run : Run
+        Of one particle, with an apparatus that states the scale and the sphere.
+    rows : pandas.DataFrame, optional
+        Rows of ``run.table`` for which to predict; every used row with a voltage if left out.
+
+    Returns
+    -------
+    Scatter
+        Standard deviations `brownian`, `watch` and `rounding` of each row, and their `total`, in
+        divisions per interval at the reference voltage.
+
+    Raises
+    ------
+    InputError
+        When the apparatus lacks the scale or the sphere.
+
+    Notes
+    -----
+    In a fixed time: :math:`\sigma^2 = 2kTBt + (h\cdot 0.41)^2 + 2(v\sigma_t)^2`, with 0.29 for
+    0.41 when one end sat on a line. v is the mean of the state, not the single reading. In a
+    fixed distance L, which is exact, the time varies instead, written in steps of h_t, and
+    :math:`\sigma_v^2 = 2D v/L + 2 v^4\sigma_t^2/L^2 + v^4 h_t^2/12L^2`.
+
+    Examples
+    --------
+    >>> from quantize.charge import Run, predicted_scatter
+    >>> bench = {
+    ...     "sphere": {"diameter": "1 um", "density": "1050 kg/m3"},
+    ...     "reticle": {"division": "25 um", "rounding": "both ends"},
+    ...     "watch": {"press": "0.1 s"},
+    ... }
+    >>> run = Run({"V": [219, 219, 0], "div": [12, -9, -61], "t (s)": [10, 10, 10]}, bench)
+    >>> predicted_scatter(run).total.round(2).tolist()
+    [1.03, 1.03]
+    """
+    fall = run.fall_on_record()
+    rows = run.driven if rows is None else rows
+    return scatter_of(run, rows, None if fall is None else fall.value)
+
+
+def scatter_of(run: RunTable, rows: pd.DataFrame, fall: float | None) -> Scatter:
+    """As `predicted_scatter`, with the divisions `fall` of a fall that is known already."""
+    seconds = rows["seconds"].to_numpy(float)
+    stretch = np.ones(len(rows))
+    if not (rows["voltage"] == 0).all():
+        stretch = np.abs(run.stretch(rows))
+    if "track_error" in rows:
+        # Walk and positions together; a camera needs no hand.
+        own = rows["track_error"].to_numpy(float) / seconds * run.interval * stretch
+        return Scatter(own, np.zeros(own.size), np.zeros(own.size))
+    if run.apparatus is None:
+        raise InputError("`run` has no apparatus; the scatter follows from what stands in it.")
+    diffusion = diffusion_of(run.apparatus, fall=fall, interval=run.interval)
+    press = press_of(run.apparatus)
+    speed = _fitted_speed(rows)
+    if run.timing == "fixed distance":
+        length = np.abs(rows["divisions"].to_numpy(float))
+        law = over_fixed_distance(speed, length, diffusion=diffusion, press=press)
+    else:
+        law = at_fixed_time(speed, seconds, diffusion=diffusion, press=press)
+    law = law.times(run.interval)
+    return dataclasses.replace(law, rounding=run.rounding(rows)).times(stretch)
+
+
+def fixed_distance_excess(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:
+    """How much too high divisions per second over a fixed distance are, by row: 2·D/L.
+
+    `fall` gives the fall, which may be needed for D. Zeros for readings at fixed time, and when
+    the apparatus cannot say.
+    """
+    if run.timing != "fixed distance" or run.apparatus is None:
+        return np.zeros(len(rows))
+    try:
+        known = fall()
+        divisions = None if known is None else known.value
+        diffusion = diffusion_of(run.apparatus, fall=divisions, interval=run.interval)
+    except InputError:
+        return np.zeros(len(rows))
+    return first_passage_excess(rows["divisions"].to_numpy(float), diffusion)
+
+
+def residual_voltage(run: Rows) -> ResidualVoltage:
+    r"""Estimate what voltage the plates keep when they are switched off, and the fall without it.
+
+    Parameters
+    ----------
+    run : Run
+        Of one particle, with falls in four charge states or more.
+
+    Returns
+    -------
+    ResidualVoltage
+        The voltage, the fall without it, the fall as read, and the p-value of no voltage.
+
+    Raises
+    ------
+    InputError
+        For too few falls, or falls whose charge state is not noted or does not vary.
+
+    Notes
+    -----
+    In a state that moves x divisions at the voltage V the charge is in proportion to
+    :math:`y = (x + F)V_0/V`, whether it comes in steps or not. A voltage v left on the plates
+    changes the fall in that state to :math:`f = F - (v/V_0)\,y`: a straight line through the
+    falls, whose value at y = 0 is F. Both have Student's t with two degrees of freedom less than
+    there are falls. F is less well known than the mean of the falls, because no charge is zero.
+
+    Examples
+    --------
+    >>> from quantize.charge import Run, residual_voltage
+    >>> table = {"state": list("aabbccdd"), "V": [200, 0] * 4,
+    ...          "div": [0, -59.4, 10, -59.3, 20, -59.2, -30, -59.7]}
+    >>> found = residual_voltage(Run(table))
+    >>> round(found.voltage.value, 2), round(found.fall.value, 1)
+    (2.0, 60.0)
+    """
+    falls, driven, reference = run.falls, run.driven, run.reference_voltage
+    if len(falls) < _LEAST_FALLS or reference is None:
+        raise InputError(
+            f"`run` has {len(falls)} falls without field; a residual voltage shows only in "
+            f"{_LEAST_FALLS} or more, read in different charge states."
         )
-        new = object.__new__(type(self))
-        new._put(table, self.apparatus, self.timing, self.remarks, self.source)
-        return new
+    stretch = run.stretch()
+    own = {"moved": _moved(run, driven, run.fall_as_read) * stretch, "stretch": stretch}
+    by_state = driven.assign(**own).groupby(driven["particle"] + "|" + driven["state"])
+    at = by_state[["moved", "stretch"]].mean().reindex(falls["particle"] + "|" + falls["state"])
+    if (falls["state"] == "").any() or at["moved"].isna().any():
+        raise InputError(
+            "`run` has falls whose charge state is not noted or was not read at a voltage; a "
+            "residual voltage shows only where the charge is known to differ."
+        )
+    measured = run.fall_as_read()
+    assert measured is not None
+    return line_in_charge(
+        -speed_of(falls) * run.interval,
+        at["moved"].to_numpy(float),
+        at["stretch"].to_numpy(float),
+        reference=reference,
+        least=_root_mean_square(run.rounding(falls, "one end")),
+        measured=measured,
+    )
 
 
-def _clock_seconds(text: str) -> float | None:
-    """Seconds since midnight of ``14:05`` or ``14:05:30``; None for anything else."""
-    parts = text.strip().split(":")
-    if len(parts) not in (2, 3) or not all(part.replace(".", "", 1).isdigit() for part in parts):
-        return None
-    hours, minutes, seconds = (float(part) for part in (*parts, "0")[:3])
-    return 3600 * hours + 60 * minutes + seconds
+def _moved(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:
+    """Divisions per interval, a fixed distance's bias taken off."""
+    speed = speed_of(rows)
+    moved: FloatArray = (speed - fixed_distance_excess(run, rows, fall)) * run.interval
+    return moved
+
+
+def _fitted_speed(rows: pd.DataFrame) -> FloatArray:
+    """Mean speed of the state of each row, divisions per second."""
+    speed = speed_of(rows)
+    if (rows["state"] == "").all():
+        return speed
+    means = rows.assign(speed=speed).groupby(same_state(rows))["speed"].transform("mean")
+    return means.to_numpy(float)
+
+
+def _predicted_or_none(run: RunTable, falls: pd.DataFrame, fall: float) -> float:
+    """Scatter of one fall without field as the apparatus explains it; zero where it cannot."""
+    try:
+        return _root_mean_square(scatter_of(run, falls, fall).total)
+    except InputError:
+        return 0.0
+
+
+def _root_mean_square(values: FloatArray) -> float:
+    return float(np.sqrt(np.mean(values**2)))

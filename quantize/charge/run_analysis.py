@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -14,30 +14,28 @@ from quantize._support.randomness import RngLike
 from quantize._support.results import jsonable
 from quantize._support.validation import FloatArray
 from quantize.analysis import Analysis, analyze
-from quantize.charge.balance import Balance
+from quantize.charge.apparatus import Apparatus
 from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
 from quantize.charge.estimate import RunFit, at_the_bound, fit_from, scatter_of_levels
+from quantize.charge.fall import Balance
 from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
+from quantize.charge.rows import Rows
+from quantize.charge.soundness import Checks, check_run
 from quantize.charge.stated import plus_minus
 from quantize.null.verdict import CANNOT_TELL, NO_STEPS
 from quantize.readings import Readings
-
-if TYPE_CHECKING:
-    from quantize.charge.apparatus import Apparatus
-    from quantize.charge.run import Run
-    from quantize.charge.soundness import Checks
 
 _SURE = 0.95  # share of the best unit below which a sentence about it names the share
 _WITH_CHANGE = (
     "That holds for every size of the fall, and every steady change of it, that the falls allow."
 )
 _WITHOUT_CHANGE = (
-    "With the fall taken for steady these readings would have spoken against steps; with the "
+    "With the fall taken for steady these readings would have excluded steps; with the "
     "changes of it that the falls allow, they do not."
 )
 _FEWER_UNITS = (
-    "With the fall taken for steady these readings would have spoken against more units; with the "
-    "changes of it that the falls allow, they speak against these."
+    "With the fall taken for steady these readings would have excluded more units; with the "
+    "changes of it that the falls allow, they exclude these."
 )
 _ALIKE = 1.05  # factor between two limits that count as one
 _FAR = 2.576  # standard errors; a right whole number is farther off once in a hundred runs
@@ -54,8 +52,9 @@ class RunAnalysis(Analysis):
     coulombs : UnitInCoulombs or None
         The unit in coulombs.
     missing : str or None
-        Why there is none: what the apparatus would have to say, for one.
+        Why there are no coulombs: what is missing from the apparatus, for one.
     run : Run
+        The run of one particle that was analyzed.
     """
 
     _private: ClassVar[tuple[str, ...]] = (*Analysis._private, "fit", "run")
@@ -63,7 +62,7 @@ class RunAnalysis(Analysis):
     fit: RunFit
     coulombs: UnitInCoulombs | None
     missing: str | None
-    run: Run
+    run: Rows
 
     @property
     def conditional(self) -> bool:
@@ -71,11 +70,32 @@ class RunAnalysis(Analysis):
         return self.verdict != "steps"
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Highest-density set of the unit: rows (low, high), that of the best unit first."""
+        """Give the highest-density set of the unit.
+
+        Parameters
+        ----------
+        prob : float
+            How much of the posterior it holds.
+
+        Returns
+        -------
+        numpy.ndarray, shape (m, 2)
+            Rows (low, high), that of the best unit first.
+        """
         return self.fit.interval(prob)
 
     def by_route(self, route: str) -> RunAnalysis:
-        """The same, with the coulombs by that route."""
+        """Give the same analysis with the coulombs by another route.
+
+        Parameters
+        ----------
+        route : str
+            Its name, one of `quantize.charge.routes.ROUTES`.
+
+        Returns
+        -------
+        RunAnalysis
+        """
         coulombs, missing = coulombs_or_why(
             self, self.run.apparatus, fit=self.fit, run=self.run, route=route
         )
@@ -84,7 +104,7 @@ class RunAnalysis(Analysis):
     @functools.cached_property
     def checks(self) -> Checks:
         """Whether the run was sound."""
-        return self.run.checks(self)
+        return check_run(self.run, self)
 
     @functools.cached_property
     def balance_sentence(self) -> str:
@@ -106,8 +126,8 @@ class RunAnalysis(Analysis):
 
 
 def analyze_run(
-    run: Run,
-    unit_range: Any = None,
+    run: Rows,
+    unit_range: tuple[float, float] | None = None,
     *,
     offset: str | float | None = None,
     sigma: str | float = "auto",
@@ -123,15 +143,19 @@ def analyze_run(
     run : Run
         Of one particle.
     unit_range : (float, float), optional
-        Divisions per interval.
+        Smallest and largest unit tried, in divisions per interval.
     offset : {"zero", "free"} or float, optional
-        Where the comb starts; at zero where a fall or a held state tells it, else free.
+        Where the comb starts; at zero where a fall or a held state determines it, else free.
     sigma : {"auto", "prior", "predicted", "free"} or float
         As in `fit_run`; a number is one known standard deviation for all readings.
     resolution : float, optional
         Step to which the readings were rounded, if not as written.
-    alpha, n_resamples, rng :
-        As in `quantize.analyze`.
+    alpha : float
+        Share of false "steps" that is accepted.
+    n_resamples : int
+        Resamples for the smooth null.
+    rng : int, SeedSequence or Generator, optional
+        Seed or source of the random numbers.
 
     Returns
     -------
@@ -160,7 +184,7 @@ def analyze_run(
     return question.answered(levels)
 
 
-def with_run(found: Analysis, run: Run) -> RunAnalysis:
+def with_run(found: Analysis, run: Rows) -> RunAnalysis:
     """An analysis of `Run.readings` made again with the error of the fall in it."""
     if isinstance(found, RunAnalysis):
         return found
@@ -200,7 +224,7 @@ class _Question:
     `given` are the readings but for their values, which the fall has a part in.
     """
 
-    run: Run
+    run: Rows
     given: Readings
     scatter: str
     offset: str | float
@@ -217,7 +241,7 @@ class _Question:
         return self._with_coulombs(levels, found)
 
     def _doubted(self, levels: Levels, found: Analysis) -> RunAnalysis:
-        """What speaks against steps stands only if it does with the change of the fall in it."""
+        """Steps are excluded only if they are with the change of the fall in it, too."""
         trend = trend_of(self.run)
         if trend is None or levels.shift is None:
             return self._with_coulombs(levels, _withheld(found, levels))
@@ -228,8 +252,8 @@ class _Question:
         if again.verdict == found.verdict and after is not None and after <= _ALIKE * before:
             kept = dataclasses.replace(found, reasons=(*found.reasons, _WITH_CHANGE))
             return self._with_coulombs(levels, kept)
-        told = _WITHOUT_CHANGE if after is None else _FEWER_UNITS
-        changed = dataclasses.replace(again, reasons=(*again.reasons, told))
+        why = _WITHOUT_CHANGE if after is None else _FEWER_UNITS
+        changed = dataclasses.replace(again, reasons=(*again.reasons, why))
         return self._with_coulombs(line, changed)
 
     def _analysis(self, levels: Levels) -> Analysis:
@@ -252,14 +276,14 @@ def coulombs_or_why(
     apparatus: Apparatus | None,
     *,
     fit: RunFit | None = None,
-    run: Run | None = None,
+    run: Rows | None = None,
     route: str | None = None,
 ) -> tuple[UnitInCoulombs | None, str | None]:
     """The unit in coulombs; or None, and why there is none."""
     if found.verdict == NO_STEPS:
         return None, "without steps there is no unit to convert."
     if apparatus is None:
-        return None, "the run has no apparatus; read it with one, as in Run(page, apparatus)."
+        return None, "the run has no apparatus; read it with one, as in Run(table, apparatus)."
     try:
         return unit_in_coulombs(fit or found, apparatus, run=run, route=route), None
     except InputError as error:
@@ -271,18 +295,18 @@ def _withheld(found: Analysis, levels: Levels) -> Analysis:
     why = (
         "no fall without field is known"
         if levels.shift is None
-        else "fewer than three falls without field are on the page"
+        else "fewer than three falls without field are in the run"
     )
     unknown = f"{why}, so that a change of it in the course of the run is not known"
     if found.verdict != NO_STEPS:
-        told = f"That holds for a steady fall: {unknown}."
-        return dataclasses.replace(found, reasons=(*found.reasons, told))
+        steady = f"That holds for a steady fall: {unknown}."
+        return dataclasses.replace(found, reasons=(*found.reasons, steady))
     return dataclasses.replace(
         found,
         verdict=CANNOT_TELL,
         no_unit_above=None,
         reasons=(
-            "With the fall taken for steady, the readings would speak against every unit that "
+            "With the fall taken for steady, the readings would exclude every unit that "
             f"could have shown. But {unknown}, and such a change hides steps.",
         ),
         advice=("Read a fall without field in every charge state, three at least.",),
@@ -295,8 +319,8 @@ def _balance_sentence(found: RunAnalysis) -> str:
         return "Not asked: without steps there is no unit to count the balance charge in."
     if balance is None or fit.fall_added is None:
         return (
-            "It cannot be told: the balance charge is the fall without field over the unit, and no "
-            "fall is known; read some rows at zero voltage."
+            "It cannot be determined: the balance charge is the fall without field over the unit, "
+            "and no fall is known; read some rows at zero voltage."
         )
     fall = plus_minus(fit.fall_added.value, fit.fall_added.standard_uncertainty)
     computed = (
@@ -317,7 +341,7 @@ def _balance_sentence(found: RunAnalysis) -> str:
 
 def _answered(balance: Balance) -> str:
     if balance.integer is None:
-        return "It cannot be told."
+        return "It cannot be determined."
     off = balance.units - balance.integer
     sigmas = abs(off) / max(balance.standard_uncertainty, 1e-12)
     held = f"{balance.integer} unit" + ("s" if balance.integer != 1 else "")

@@ -1,10 +1,10 @@
-"""A simulated bench: pages of readings from known truth, for tests, teaching and planning."""
+"""A simulated bench: readings from known truth, for tests, teaching and planning."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -13,38 +13,56 @@ from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize.charge import air, drag
 from quantize.charge.entries import WORDS
-from quantize.charge.slip import SlipCorrection
+from quantize.charge.noise import at_fixed_time
 
 if TYPE_CHECKING:
     import pandas as pd
 
 ACCEPTED_CHARGE = 1.602176634e-19  # C, exact (SI Brochure, 9th edition); only here and in planning
+_HUMIDITY = 0.45
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class SimulatedBench:
     """What is true at the bench, and how well each input is known.
 
-    Attributes
+    Parameters
     ----------
-    diameter, diameter_known, diameter_spread : float
-        Mean of the batch in metres, standard uncertainty of what is stated, spread in the batch.
-    density, separation, division, temperature : float
-        SI units.
-    separation_known, division_known, voltage_known, weight_known : float
-        Relative standard uncertainties of what the apparatus file says.
-    interval, press : float
-        Seconds of a reading, and the standard deviation of one press of the watch.
+    diameter : float
+        Mean diameter of the batch, m.
+    diameter_known : float
+        Standard uncertainty of the diameter that the apparatus file states, m.
+    diameter_spread : float
+        Standard deviation of the diameters in the batch, m.
+    density : float
+        Density of the spheres, kg/m3.
+    separation : float
+        Distance between the plates, m.
+    separation_known : float
+        Relative standard uncertainty of the separation that the apparatus file states.
+    division : float
+        Length of one division of the scale, m.
+    division_known, voltage_known, weight_known : float
+        Relative standard uncertainties of the division, the voltage and the weight that the
+        apparatus file states.
     weight_of : {"this sphere", "the batch"}
         Whose weight the apparatus file gives.
+    temperature : float
+        Temperature of the air, K.
+    interval : float
+        Duration of a reading, s.
+    press : float
+        Standard deviation of one press of the watch, s.
     held : int
-        Units at balance.
+        Units on the sphere at balance.
     imbalance : float
         Divisions an interval by which the balance is off.
     convection : float
         Upward drift of the air, divisions an interval, unknown to the operator.
-    states : tuple of (units, repeats)
+    states : tuple of (int, int)
+        Units on the sphere in each charge state, and readings of it.
     falls : int
+        Number of states in which a fall without field is read too.
     residual : float
         Voltage left on the plates when they are switched off, V.
     scale : float, optional
@@ -54,12 +72,17 @@ class SimulatedBench:
     rounded : bool
         Whether both ends of each passage are read to a whole division.
     unit_charge : float
-        The charge of one unit.
+        The charge of one unit, C.
+
+    Raises
+    ------
+    InputError
+        For states or a balance without units, and an unknown word in `weight_of`.
 
     Examples
     --------
-    >>> page, apparatus, truth = SimulatedBench().simulate(rng=1)
-    >>> len(page), sorted(truth)
+    >>> rows, apparatus, truth = SimulatedBench().simulate(rng=1)
+    >>> len(rows), sorted(truth)
     (40, ['charge', 'fall', 'held', 'offset', 'unit', 'units'])
     """
 
@@ -73,7 +96,7 @@ class SimulatedBench:
     division_known: float = 0.002
     voltage_known: float = 0.003
     weight_known: float = 0.015
-    weight_of: str = "this sphere"
+    weight_of: Literal["this sphere", "the batch"] = "this sphere"
     temperature: float = 294.15
     interval: float = 10.0
     press: float = 0.05
@@ -98,69 +121,101 @@ class SimulatedBench:
     def simulate(
         self, *, rng: RngLike = None
     ) -> tuple[pd.DataFrame, dict[str, Any], dict[str, Any]]:
-        """One page, the apparatus file as the operator would write it, and the truth."""
-        import pandas as pd
+        """Draw one sphere, its readings, and what the operator knows of the bench.
 
+        Parameters
+        ----------
+        rng : int, SeedSequence or Generator, optional
+            Seed or source of the random numbers.
+
+        Returns
+        -------
+        rows : pandas.DataFrame
+            One row a reading, as the operator notes it.
+        apparatus : dict
+            The apparatus file as the operator would write it, as nested tables.
+        truth : dict
+            Unit and fall in divisions an interval, units held at balance, the charge of a unit,
+            the units of each reading, and the offset of readings without the fall.
+        """
         gen = generator(rng)
-        diameter = self.diameter + self.diameter_spread * gen.standard_normal()
-        slip = SlipCorrection()
-        factor = slip.factor(diameter, self.temperature, air.STANDARD_PRESSURE)
-        mobility = float(drag.mobility(diameter, float(air.viscosity(self.temperature)), factor))
-        buoyant = self.density - float(air.density(self.temperature, air.STANDARD_PRESSURE, 0.45))
-        weight = float(drag.effective_weight(diameter, buoyant, 9.80665))
-        known = weight
-        if self.weight_of == "the batch":
-            known = float(drag.effective_weight(self.diameter, buoyant, 9.80665))
-        per_speed = self.interval / self.division
-        fall = mobility * weight * per_speed
-        unit = fall / self.held
-        exact = weight * self.separation / (self.held * self.unit_charge)
-        voltage = exact * (1 + self.imbalance / fall)
-        wander = math.sqrt(2 * float(drag.diffusion(mobility, self.temperature)) * self.interval)
-
-        def read(force: float) -> float | str:
-            """Divisions of one passage; `force` is electric force over weight."""
-            speed = (force - 1) * fall + self.convection
-            seconds = 1 + self.press * math.sqrt(2) * gen.standard_normal() / self.interval
-            moved = speed * seconds + wander / self.division * gen.standard_normal()
-            if self.scale is not None and abs(moved) > self.scale:
-                return f"{'>' if moved > 0 else '<-'}{self.scale:g}"
-            if not self.rounded:
-                return float(moved)
-            start = gen.uniform(0, 1)
-            return float(round(start + moved) - round(start))
-
-        # The voltmeter has one gain: page and apparatus file show the same volts.
-        shown = float(voltage * (1 + self.voltage_known * gen.standard_normal()))
-        rows: list[tuple[str, float, float | str, str]] = []
-        for label, (units, repeats) in enumerate(self.states, start=1):
-            push = 1 / self.held * voltage / exact
-            for _ in range(repeats):
-                between = bool(self.changes) and gen.random() < self.changes
-                mean = units + gen.choice([-1, 1]) * gen.random() if between else units
-                note = "charge changed within the interval" if between else ""
-                rows.append((str(label), shown, read(mean * push), note))
-            if label <= self.falls:
-                left = units * push * self.residual / voltage
-                rows.append((str(label), 0.0, read(left), ""))
-        page = pd.DataFrame(rows, columns=["state", "V", "divisions", "event"])
-        if not self.changes:
-            page = page.drop(columns="event")
-        page["t"] = self.interval
+        sphere = self._sphere(self.diameter + self.diameter_spread * gen.standard_normal())
+        batch = self._sphere(self.diameter)
+        # The voltmeter has one gain: readings and apparatus file show the same volts.
+        shown = float(sphere.voltage * (1 + self.voltage_known * gen.standard_normal()))
+        rows = self._rows(gen, sphere, shown)
+        stated = batch.weight if self.weight_of == "the batch" else sphere.weight
         truth = {
-            "unit": unit * voltage / exact,
-            "fall": fall,
+            "unit": sphere.fall / self.held * sphere.off_balance,
+            "fall": sphere.fall,
             "held": self.held,
             "charge": self.unit_charge,
             "units": [n for n, repeats in self.states for _ in range(repeats)],
             "offset": self.imbalance + self.convection,
         }
-        return page, self._file(gen, shown, known), truth
+        return rows, self._file(gen, shown, stated), truth
+
+    def _sphere(self, diameter: float) -> _Sphere:
+        """A sphere of that diameter between these plates."""
+        factor = drag.SlipCorrection().factor(diameter, self.temperature, air.STANDARD_PRESSURE)
+        mobility = float(drag.mobility(diameter, float(air.viscosity(self.temperature)), factor))
+        density = air.density(self.temperature, air.STANDARD_PRESSURE, _HUMIDITY)
+        weight = float(
+            drag.effective_weight(diameter, self.density - float(density), drag.STANDARD_GRAVITY)
+        )
+        fall = mobility * weight * self.interval / self.division
+        balance = weight * self.separation / (self.held * self.unit_charge)
+        off = 1 + self.imbalance / fall
+        return _Sphere(
+            weight=weight,
+            fall=fall,
+            diffusion=float(drag.diffusion(mobility, self.temperature)) / self.division**2,
+            voltage=balance * off,
+            off_balance=off,
+        )
+
+    def _rows(self, gen: np.random.Generator, sphere: _Sphere, shown: float) -> pd.DataFrame:
+        """Every reading, in the order in which it is taken."""
+        import pandas as pd
+
+        push = 1 / self.held * sphere.off_balance
+        rows: list[tuple[str, float, float | str, str]] = []
+        for label, (units, repeats) in enumerate(self.states, start=1):
+            for _ in range(repeats):
+                between = bool(self.changes) and gen.random() < self.changes
+                mean = units + gen.choice([-1, 1]) * gen.random() if between else units
+                note = "charge changed within the interval" if between else ""
+                rows.append((str(label), shown, self._passage(gen, sphere, mean * push), note))
+            if label <= self.falls:
+                left = units * push * self.residual / sphere.voltage
+                rows.append((str(label), 0.0, self._passage(gen, sphere, left), ""))
+        table = pd.DataFrame(rows, columns=["state", "V", "divisions", "event"])
+        if not self.changes:
+            table = table.drop(columns="event")
+        table["t"] = self.interval
+        return table
+
+    def _passage(self, gen: np.random.Generator, sphere: _Sphere, force: float) -> float | str:
+        """Divisions of one passage; `force` is electric force over weight."""
+        drift = (force - 1) * sphere.fall + self.convection
+        scatter = at_fixed_time(
+            drift / self.interval, self.interval, diffusion=sphere.diffusion, press=self.press
+        ).times(self.interval)
+        hand = math.copysign(float(scatter.watch), drift) * gen.standard_normal()
+        moved = drift + hand + float(scatter.brownian) * gen.standard_normal()
+        if self.scale is not None and abs(moved) > self.scale:
+            return f"{'>' if moved > 0 else '<-'}{self.scale:g}"
+        if not self.rounded:
+            return float(moved)
+        start = gen.uniform(0, 1)
+        return float(round(start + moved) - round(start))
 
     def _file(self, gen: np.random.Generator, shown: float, weight: float) -> dict[str, Any]:
+        """The apparatus file, each entry with an error of its own."""
+
         def stated(value: float, relative: float, unit: str) -> str:
-            told = value * (1 + relative * gen.standard_normal())
-            return f"{told:.9g} +/- {value * relative:.3g} {unit}"
+            read = value * (1 + relative * gen.standard_normal())
+            return f"{read:.9g} +/- {value * relative:.3g} {unit}"
 
         return {
             "apparatus": {"invented": True},
@@ -181,3 +236,17 @@ class SimulatedBench:
             "air": {"temperature": f"{self.temperature:.2f} K", "pressure": "101325 Pa"},
             "run": {"interval": f"{self.interval:g} s", "timing": "fixed time"},
         }
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class _Sphere:
+    """Weight (N), fall (divisions an interval), diffusion (divisions²/s) and voltage of a sphere.
+
+    `off_balance` is the voltage over that of exact balance.
+    """
+
+    weight: float
+    fall: float
+    diffusion: float
+    voltage: float
+    off_balance: float

@@ -16,7 +16,7 @@ from quantize.charge.quantity import Quantity
 if TYPE_CHECKING:
     import pandas as pd
 
-    from quantize.charge.run import Run
+    from quantize.charge.rows import Rows as Run
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)

@@ -3,37 +3,38 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Any
 
 from quantize._support.errors import InputError, warn
 from quantize.charge import drag
-from quantize.charge.air import Air
+from quantize.charge.air import Air, Numbers, viscosity
 from quantize.charge.apparatus import Apparatus
+from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
 from quantize.charge.propagation import propagate
-from quantize.charge.quantity import Quantity, require_positive
-from quantize.charge.routes import STANDARD_GRAVITY, VISCOSITY_FORMULA
-from quantize.charge.slip import SlipCorrection
+from quantize.charge.quantity import Quantity, QuantityLike, require_positive
+from quantize.charge.routes import VISCOSITY_FORMULA
 
 _LARGEST_REYNOLDS = 0.1
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True, repr=False)
+@dataclasses.dataclass(frozen=True, kw_only=True, repr=False, init=False)
 class Sphere:
     """One sphere, or the batch it comes from.
 
     Parameters
     ----------
     diameter : str, float or Quantity
-        Metres if a bare number; ``"2.10 +/- 0.02 um"`` as text.
+        Diameter of the sphere: text such as ``"2.10 +/- 0.02 um"``, or metres if a bare number.
     density : str, float or Quantity
-        kg/m3 if a bare number.
+        Density of its material: text such as ``"1055 kg/m3"``, or kg/m3 if a bare number.
     weight : str, float or Quantity, optional
         Effective weight as supplied, of this sphere or of a sphere of the mean diameter of its
-        batch, N. Checked against diameter and density.
+        batch, in newtons if a bare number. Checked against diameter and density.
     diameter_spread : str, float or Quantity, optional
-        Standard deviation of the diameters in the batch.
+        Standard deviation of the diameters in the batch, in metres if a bare number.
     gravity : float
-    slip : SlipCorrection
+        Acceleration of free fall at the bench, m/s2.
+    slip : SlipCorrection, optional
+        The slip correction to be used; that of Kim et al. (2005) if left out.
 
     Raises
     ------
@@ -54,24 +55,33 @@ class Sphere:
     0.1495
     """
 
-    diameter: Any
-    density: Any
-    weight: Any = None
-    diameter_spread: Any = None
-    gravity: float = STANDARD_GRAVITY
-    slip: SlipCorrection = dataclasses.field(default_factory=SlipCorrection)
+    diameter: Quantity
+    density: Quantity
+    weight: Quantity | None
+    diameter_spread: Quantity | None
+    gravity: float
+    slip: SlipCorrection
 
-    def __post_init__(self) -> None:
-        for name, unit in (
-            ("diameter", "m"),
-            ("density", "kg/m3"),
-            ("weight", "N"),
-            ("diameter_spread", "m"),
+    def __init__(
+        self,
+        *,
+        diameter: QuantityLike,
+        density: QuantityLike,
+        weight: QuantityLike | None = None,
+        diameter_spread: QuantityLike | None = None,
+        gravity: float = STANDARD_GRAVITY,
+        slip: SlipCorrection | None = None,
+    ) -> None:
+        for name, given, unit in (
+            ("diameter", diameter, "m"),
+            ("density", density, "kg/m3"),
+            ("weight", weight, "N"),
+            ("diameter_spread", diameter_spread, "m"),
         ):
-            value = getattr(self, name)
-            if value is not None:
-                read = require_positive(name, Quantity.read(value, unit=unit, name=name))
-                object.__setattr__(self, name, read)
+            read = None if given is None else _positive(name, given, unit)
+            object.__setattr__(self, name, read)
+        object.__setattr__(self, "gravity", gravity)
+        object.__setattr__(self, "slip", slip or SlipCorrection())
         if self.weight is not None:
             self._compare_weight()
 
@@ -85,19 +95,42 @@ class Sphere:
         }
         check = sphere_agreement(Apparatus.of({"sphere": given, "site": {"gravity": self.gravity}}))
         if check is not None and check.level != "good":
-            warn(check.sentence, stacklevel=4)
+            warn(check.sentence, stacklevel=3)
 
     @classmethod
     def from_fall(
         cls,
-        speed: Any,
+        speed: QuantityLike,
         air: Air,
         *,
-        density: Any,
+        density: QuantityLike,
         gravity: float = STANDARD_GRAVITY,
         slip: SlipCorrection | None = None,
     ) -> Sphere:
-        """The sphere that falls at `speed`; its diameter carries the propagated uncertainty.
+        """Find the sphere that falls at a given speed.
+
+        Parameters
+        ----------
+        speed : str, float or Quantity
+            Speed of fall without field, m/s if a bare number.
+        air : Air
+            The air in which it falls.
+        density : str, float or Quantity
+            Density of the sphere, kg/m3 if a bare number.
+        gravity : float
+            Acceleration of free fall at the bench, m/s2.
+        slip : SlipCorrection, optional
+            The slip correction to be used; that of Kim et al. (2005) if left out.
+
+        Returns
+        -------
+        Sphere
+            Its diameter carries the propagated uncertainty.
+
+        Raises
+        ------
+        InputError
+            For a speed or density that is not above zero.
 
         Examples
         --------
@@ -108,18 +141,15 @@ class Sphere:
         """
         law = slip or SlipCorrection()
         inputs = {
-            "speed": require_positive("speed", Quantity.read(speed, unit="m/s", name="speed")),
-            "density": require_positive(
-                "density", Quantity.read(density, unit="kg/m3", name="density")
-            ),
+            "speed": _positive("speed", speed, "m/s"),
+            "density": _positive("density", density, "kg/m3"),
             "temperature": air.temperature,
             "pressure": air.pressure,
             "viscosity formula": VISCOSITY_FORMULA,
         }
-        from quantize.charge.air import viscosity
 
-        def model(v: Any, rho: Any, t: Any, p: Any, formula: Any) -> Any:
-            return drag.diameter_from_fall(
+        def model(v: Numbers, rho: Numbers, t: Numbers, p: Numbers, formula: Numbers) -> Numbers:
+            found: Numbers = drag.diameter_from_fall(
                 v,
                 density_difference=rho - air.density,
                 gravity=gravity,
@@ -128,6 +158,7 @@ class Sphere:
                 temperature=t,
                 pressure=p,
             )
+            return found
 
         found = propagate(model, inputs, unit="m")
         diameter = Quantity(
@@ -142,13 +173,13 @@ class Sphere:
         )
 
     def mobility(self, air: Air) -> float:
-        """Speed per force, s/kg."""
+        """Speed per force in this air, s/kg."""
         return float(drag.mobility(self.diameter.value, air.viscosity, self.slip_factor(air)))
 
     def effective_weight(self, air: Air) -> float:
-        """As supplied if it was, else from diameter and density, buoyancy taken off; N."""
+        """Weight as supplied if it was, else from diameter and density less buoyancy; N."""
         if self.weight is not None:
-            return float(self.weight.value)
+            return self.weight.value
         difference = self.density.value - air.density
         if difference <= 0:
             raise InputError(
@@ -157,7 +188,7 @@ class Sphere:
         return float(drag.effective_weight(self.diameter.value, difference, self.gravity))
 
     def fall_speed(self, air: Air) -> float:
-        """Speed without field, m/s, downwards."""
+        """Speed of fall without field in this air, m/s."""
         speed = self.mobility(air) * self.effective_weight(air)
         if self.reynolds(air, speed) > _LARGEST_REYNOLDS:
             warn(
@@ -167,17 +198,17 @@ class Sphere:
         return speed
 
     def diffusion(self, air: Air) -> float:
-        """Diffusion coefficient, m2/s."""
+        """Diffusion coefficient in this air, m2/s."""
         return float(drag.diffusion(self.mobility(air), air.temperature.value))
 
     def relaxation_time(self, air: Air) -> float:
-        """Time to reach the steady speed, s."""
+        """Time in which the sphere reaches its steady speed, s."""
         return float(
             drag.relaxation_time(self.diameter.value, self.density.value, self.mobility(air))
         )
 
     def reynolds(self, air: Air, speed: float) -> float:
-        """Reynolds number at `speed` in m/s."""
+        """Reynolds number in this air at `speed` in m/s."""
         return float(drag.reynolds(self.diameter.value, speed, air.viscosity, air.density))
 
     def knudsen(self, air: Air) -> float:
@@ -187,3 +218,7 @@ class Sphere:
 
     def __repr__(self) -> str:
         return f"<Sphere of {self.diameter.value * 1e6:.4g} µm and {self.density.value:.4g} kg/m3>"
+
+
+def _positive(name: str, given: QuantityLike, unit: str) -> Quantity:
+    return require_positive(name, Quantity.read(given, unit=unit, name=name))

@@ -7,6 +7,7 @@ import math
 from quantize._support import validation
 
 MANY = 200.0
+_DIGITS = 2  # significant digits of an uncertainty
 
 
 def stated(
@@ -15,21 +16,19 @@ def stated(
     unit: str = "",
     *,
     symbol: str = "",
-    digits: int = 2,
-    grouped: bool = False,
 ) -> tuple[str, str, str]:
     """One result in three forms.
 
     Parameters
     ----------
-    value, uncertainty : float
-        Result and standard uncertainty in the same unit.
-    unit, symbol : str
-        Name of the unit, and of the quantity.
-    digits : int
-        Significant digits of the uncertainty.
-    grouped : bool
-        Whether decimals stand in groups of three.
+    value : float
+        The result.
+    uncertainty : float
+        Its standard uncertainty in the same unit, stated to two digits.
+    unit : str
+        Name of the unit, where there is one.
+    symbol : str
+        Name of the quantity, where it should stand in front.
 
     Returns
     -------
@@ -55,13 +54,11 @@ def stated(
     if u == 0:
         plain = f"{head}{y:g}{tail}"
         return plain, plain, plain
-    power = _power(y, u, digits)
-    mantissa, spread, decimals = _rounded(y, u, power, digits)
+    power = _power(y, u)
+    mantissa, spread, decimals = _rounded(y, u, power)
     shift = f"e{power}" if power else ""
     number, plus = f"{mantissa:.{decimals}f}", f"{spread:.{decimals}f}"
     last = f"{round(spread * 10**decimals):d}"
-    if grouped:
-        number, plus = _group(number), _group(plus)
     return (
         f"{head}{number}{shift}{tail} with u_c = {plus}{shift}{tail}",
         f"{head}{number}({last}){shift}{tail}",
@@ -84,7 +81,7 @@ def plus_minus(value: float, uncertainty: float, *, sign: str = "") -> str:
     """
     if not (math.isfinite(uncertainty) and uncertainty > 1e-12 * max(abs(value), 1e-300)):
         return f"{value:{sign}.6g} ± {uncertainty:.2g}"
-    mantissa, spread, decimals = _rounded(value, uncertainty, 0, 2)
+    mantissa, spread, decimals = _rounded(value, uncertainty, 0)
     if spread >= 100:
         mantissa = round(value, 1 - math.floor(math.log10(spread)))
     # Adding zero turns minus zero into zero.
@@ -107,7 +104,7 @@ def degrees_of_freedom(degrees: float) -> str:
     return f">{MANY:.0f}" if degrees > MANY else f"{math.floor(degrees)}"
 
 
-def _power(value: float, uncertainty: float, digits: int) -> int:
+def _power(value: float, uncertainty: float) -> int:
     """Power of ten that is taken out; none for numbers of ordinary size.
 
     Nor may the last digit stated of the uncertainty stand left of the decimal point, where
@@ -115,22 +112,16 @@ def _power(value: float, uncertainty: float, digits: int) -> int:
     """
     size = max(abs(value), uncertainty)
     order = math.floor(math.log10(size))
-    coarse = uncertainty >= 10.0**digits - 0.5
+    coarse = uncertainty >= 10.0**_DIGITS - 0.5
     return 0 if -4 < order < 6 and not coarse else order
 
 
-def _rounded(value: float, uncertainty: float, power: int, digits: int) -> tuple[float, float, int]:
+def _rounded(value: float, uncertainty: float, power: int) -> tuple[float, float, int]:
     scale = 10.0**-power
     spread = uncertainty * scale
-    decimals = digits - 1 - math.floor(math.log10(spread) + 1e-12)
+    decimals = _DIGITS - 1 - math.floor(math.log10(spread) + 1e-12)
     spread = round(spread, decimals)
-    if spread >= 10.0 ** (digits - decimals):
+    if spread >= 10.0 ** (_DIGITS - decimals):
         decimals -= 1
     decimals = max(decimals, 0)
     return round(value * scale, decimals), spread, decimals
-
-
-def _group(number: str) -> str:
-    whole, _, decimals = number.partition(".")
-    parts = [decimals[i : i + 3] for i in range(0, len(decimals), 3)]
-    return whole + ("." + " ".join(parts) if parts else "")

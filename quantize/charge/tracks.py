@@ -10,8 +10,8 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.charge import drag
 from quantize.charge.columns import Header, cell_number, factor
+from quantize.charge.noise import diffusion_of
 from quantize.charge.reticle import generalised_line, written_step
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ class _Track:
 
 
 def fold_tracks(page: Page, apparatus: Apparatus | None) -> tuple[Page, list[str]]:
-    r"""One row for each track of a page of positions, and what was assumed.
+    r"""Turn positions into one row for each track, and say what was assumed.
 
     A track ends where particle, state, voltage or track number change, or the time goes back.
     Its speed is the generalised straight line of `Reticle.track`; the row gets the speed times
@@ -165,11 +165,7 @@ def _localisation(tracks: list[_Track], apparatus: Apparatus | None) -> float:
 def _diffusion(tracks: list[_Track], apparatus: Apparatus | None) -> tuple[float, str]:
     """Divisions²/s, and where it came from."""
     if apparatus is not None and apparatus.has("sphere.diameter", "reticle.division"):
-        from quantize.charge.prediction import ROOM, mobility_of
-
-        t = apparatus.get("air.temperature")
-        found = drag.diffusion(mobility_of(apparatus), t.value if t else ROOM)
-        return float(found) / apparatus.need("reticle.division").value ** 2, "from the diameter"
+        return diffusion_of(apparatus), "from the diameter"
     total, time, steps = 0.0, 0.0, 0
     for track in tracks:
         dt, dx = np.diff(track.times), np.diff(track.positions)

@@ -21,7 +21,8 @@ from quantize.show.view import Block, Bullets, Column, Section, Table, clean, fo
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
-    from quantize.charge import DatedPlan, Run
+    from quantize.charge import DatedPlan
+    from quantize.charge.rows import Rows
 
 _MOST_CHECKS = 40
 _SMALL = 1e-3  # share of the variance below which an input has no line of its own
@@ -32,7 +33,7 @@ def write_report(
     found: Analysis,
     path: str | os.PathLike[str],
     *,
-    run: Run | None = None,
+    run: Rows | None = None,
     coulombs: Any = None,
     missing: str | None = None,
     source: str | None = None,
@@ -80,7 +81,7 @@ def write_report(
 def report_html(
     found: Analysis,
     *,
-    run: Run | None = None,
+    run: Rows | None = None,
     coulombs: Any = None,
     missing: str | None = None,
     source: str | None = None,
@@ -141,7 +142,7 @@ def _unit_in_coulombs(found: Analysis, coulombs: Any) -> dict[str, Any]:
     }
 
 
-def _pictures(found: Analysis, run: Run | None) -> dict[str, Any]:
+def _pictures(found: Analysis, run: Rows | None) -> dict[str, Any]:
     """The pictures, and whether they are of invented data."""
     apparatus = None if run is None else run.apparatus
     return {
@@ -200,7 +201,7 @@ def _of_analysis(found: Analysis, coulombs: Any) -> dict[str, Section]:
         ],
         facts.estimates(found),
     )
-    run: Run | None = getattr(found, "run", None)
+    run: Rows | None = getattr(found, "run", None)
     read = [("page read", clean(r, longest=400)) for r in (run.remarks if run else ())]
     steps = sentences.next_steps(found, coulombs)
     found_sections = {

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from quantize.analysis import Analysis
-    from quantize.charge import DatedPlan, Run
+    from quantize.charge import DatedPlan
+    from quantize.charge.rows import Rows
 
 _MOST_ROWS = 60
 
@@ -105,13 +106,13 @@ def remarks(sentences: tuple[str, ...]) -> View:
     return (Section("How the page was read", [Bullets(sentences)]),) if sentences else ()
 
 
-def cautions(run: Run) -> View:
+def cautions(run: Rows) -> View:
     """The cautions that the bench of a run calls for, if there are any."""
     sentences = cautions_of(run)
     return (Section("Cautions", [Bullets(sentences)]),) if sentences else ()
 
 
-def cautions_of(run: Run) -> list[str]:
+def cautions_of(run: Rows) -> list[str]:
     """The same as sentences."""
     from quantize.charge import cautions
 
@@ -122,7 +123,7 @@ def cautions_of(run: Run) -> list[str]:
     return list(cautions(run.apparatus, largest_voltage=largest))
 
 
-def charges_view(run: Run, table: pd.DataFrame) -> View:
+def charges_view(run: Rows, table: pd.DataFrame) -> View:
     """A conversion of the rows of a run: what was assumed, every charge, whether routes agree."""
     from quantize.charge.assumptions import exact_sentence
 
@@ -169,7 +170,7 @@ def _charge(row: Any) -> str:
 def record(
     found: Analysis,
     file: str,
-    run: Run | None = None,
+    run: Rows | None = None,
     coulombs: Any = None,
     missing: str | None = None,
     plan: DatedPlan | None = None,

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 import pytest
-from independent_bench import Bench, simulate
+from plain_bench import Bench, simulate
 from scipy import stats
 
 from quantize import charge

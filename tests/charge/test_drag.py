@@ -10,7 +10,6 @@ from scipy.constants import Boltzmann
 
 from quantize._support.errors import InputError
 from quantize.charge import Air, SlipCorrection, Sphere, drag
-from quantize.charge.slip import one_term, one_term_radius
 
 # Exact values of the published triples at Kn = 0.01, 0.1, 0.5, 1, 5, 10, by elementary
 # arithmetic from the printed coefficients.
@@ -90,10 +89,21 @@ def test_diameter_from_fall_undoes_settling_to_machine_precision(
     assert back == pytest.approx(d, rel=4e-15, abs=0)
 
 
-def test_one_term_radius_solves_its_own_equation():
-    a0, p = 1.2e-6, 5e4
-    a = one_term_radius(a0, p)
-    assert a**2 * one_term(a, p) == pytest.approx(a0**2, rel=1e-14, abs=0)
+def test_with_one_term_the_radius_is_the_root_of_a_square():
+    # With C = 1 + b/(p·a) the radius solves a² + a·b/p = a0², a0 being that of Stokes' law alone:
+    # a = sqrt((b/2p)² + a0²) - b/2p.
+    b, a0, p = 8.226e-3, 1.2e-6, 5e4
+    found = drag.diameter_from_fall(
+        drag.settling_speed(2 * a0, 1000.0, 9.81, 1.82e-5, 1.0),
+        density_difference=1000.0,
+        gravity=9.81,
+        viscosity=1.82e-5,
+        slip=SlipCorrection("one term", (1.0, 0.0, 1.0), b / 101325.0),
+        temperature=296.15,
+        pressure=p,
+    )
+    half = b / (2 * p)
+    assert found / 2 == pytest.approx(math.sqrt(half**2 + a0**2) - half, rel=1e-12, abs=0)
 
 
 def test_steepness_is_the_numerical_derivative():

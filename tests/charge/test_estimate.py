@@ -8,7 +8,7 @@ import pytest
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge import SimulatedBench, drag
-from quantize.charge.prediction import predicted_scatter
+from quantize.charge.rows import predicted_scatter
 
 APPARATUS = {
     "plates": {"separation": "4 mm", "voltage": "200 V"},

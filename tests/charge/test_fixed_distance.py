@@ -175,3 +175,25 @@ def test_a_fall_known_from_elsewhere_goes_with_the_gate(rng):
     charges = run.charges(route="ratio, weight given")["charge"].to_numpy()
     states = np.repeat(BENCH.states, BENCH.repeats)
     assert charges / states == pytest.approx(CHARGE, rel=0.06, abs=0)
+
+
+@pytest.mark.parametrize("sphere", [{}, {"diameter": "2 um", "density": "1050 kg/m3"}])
+def test_a_residual_voltage_is_taken_off_at_fixed_distance_too(sphere):
+    # Exact speeds: a state moves x and falls f = F - r·(x + F) in 10 s, with F = 60 and r = 0.02,
+    # and a scatter of 0.02 between the falls. Known mobility takes 2D/L = 0.004 divisions a second
+    # off the speeds, which changes F by r times that.
+    fall, share, length = 60.0, 0.02, 10.0
+    page = {"state": [], "V": [], "div": [], "t": []}
+    for i, x in enumerate((20.0, -30.0, 40.0, 10.0, -20.0)):
+        fallen = fall - share * (x + fall) + 0.02 * (-1) ** i
+        for volts, moved in ((200.0, x), (0.0, -fallen)):
+            page["state"].append(str(i))
+            page["V"].append(volts)
+            page["div"].append(math.copysign(length, moved))
+            page["t"].append(10 * length / abs(moved))
+    run = {"timing": "fixed distance", "interval": "10 s", "residual_voltage": "taken off"}
+    bench = {"reticle": {"division": "25 um"}, "sphere": sphere, "run": run}
+    found = charge.Run(page, bench)
+    assert found.fall().value == pytest.approx(fall, abs=0.1)
+    assert found.residual_voltage().voltage.value == pytest.approx(share * 200, abs=0.2)
+    assert found.fall_as_read().value == pytest.approx(fall - share * (4 + fall), abs=0.1)

@@ -11,9 +11,8 @@ from scipy import stats
 
 import quantize as qz
 from quantize.charge import Air, Plates, Quantity, Reticle, SlipCorrection, Sphere, drag, routes
-from quantize.charge.balance import balance_of
 from quantize.charge.coulombs import _largest_not_shared
-from quantize.charge.slip import one_term
+from quantize.charge.fall import balance_of
 
 AIR = Air(temperature="295.15 K", pressure="101325 Pa")
 
@@ -40,7 +39,8 @@ def test_the_plate_that_is_positive_says_which_way_the_field_points():
 
 def test_the_one_term_slip_is_above_one():
     # 1 + 8e-3/(1e5·1e-6) = 1.08; Millikan's form (from memory).
-    assert one_term(1e-6, 1e5, coefficient=8e-3) == pytest.approx(1.08)
+    slip = SlipCorrection("one term", (1.0, 0.0, 1.0), 8e-3 / 101325.0)
+    assert slip.factor(2e-6, 296.15, 1e5) == pytest.approx(1.08)
 
 
 def test_a_slip_correction_prints_its_mean_free_path():

@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from independent_bench import Bench, simulate
+from plain_bench import Bench, simulate
 from scipy import stats
 
 import quantize as qz

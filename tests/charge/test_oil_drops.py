@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.constants import c, elementary_charge
 
+from quantize.charge import SlipCorrection, drag
 from quantize.charge.air import viscosity
 from quantize.charge.drops import line_through_drops
-from quantize.charge.slip import one_term_radius
 from quantize.charge.unit_names import unit
 
 OIL, GRAVITY, VISCOSITY, FALL = 919.9, 9.8027, 1.8226e-5, 1.0220e-2
@@ -36,9 +36,18 @@ ESU = 1 / (10 * c)
 def test_radius_from_the_fall_time_on_the_legible_rows():
     rows = [i for i in range(25) if i not in (18, 22, 23)]
     time, radius, pressure = TABLE[rows, 0], TABLE[rows, 1] * 1e-7, TABLE[rows, 2]
-    stokes = np.sqrt(9 * VISCOSITY * FALL / time / (2 * (OIL - 1.2) * GRAVITY))
-    found = one_term_radius(stokes, pressure * unit("cmHg").scale)
-    assert found == pytest.approx(radius, rel=5e-3)
+    # Slip 1 + b/(p·a) with b = 6.17e-4 cm·cmHg (Millikan, Phys. Rev. 2:109, 1913).
+    one_term = SlipCorrection("one term", (1.0, 0.0, 1.0), 8.226e-3 / 101325.0)
+    found = drag.diameter_from_fall(
+        FALL / time,
+        density_difference=OIL - 1.2,
+        gravity=GRAVITY,
+        viscosity=VISCOSITY,
+        slip=one_term,
+        temperature=296.15,
+        pressure=pressure * unit("cmHg").scale,
+    )
+    assert found / 2 == pytest.approx(radius, rel=5e-3)
 
 
 def test_line_through_the_drops():

@@ -43,11 +43,12 @@ def test_impossible_correlations_are_refused():
 
 
 def test_forms_of_the_guide():
-    # JCGM 100:2008, 7.2.2, the mass of a standard of nominally 100 g.
-    first, second, fourth = stated(100.02147, 0.00035, "g", symbol="m", grouped=True)
-    assert first == "m = 100.021 47 g with u_c = 0.000 35 g"
-    assert second == "m = 100.021 47(35) g"
-    assert fourth.startswith("m = (100.021 47 ± 0.000 35) g")
+    # JCGM 100:2008, 7.2.2, the mass of a standard of nominally 100 g; the digits in groups of
+    # three there are not set apart here.
+    first, second, fourth = stated(100.02147, 0.00035, "g", symbol="m")
+    assert first == "m = 100.02147 g with u_c = 0.00035 g"
+    assert second == "m = 100.02147(35) g"
+    assert fourth.startswith("m = (100.02147 ± 0.00035) g")
 
 
 @pytest.mark.parametrize(

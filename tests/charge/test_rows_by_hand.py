@@ -12,7 +12,7 @@ import pytest
 
 from quantize import InputError, charge
 from quantize.charge import Air, Plates, Sphere, blank_page, drag
-from quantize.charge.prediction import fixed_distance_excess, predicted_scatter
+from quantize.charge.rows import fixed_distance_excess, predicted_scatter
 
 BOLTZMANN = 1.380649e-23
 """Fixed by the SI since 2019, J/K."""
@@ -34,7 +34,7 @@ def test_readings_at_fixed_distance_are_high_by_two_diffusions_over_the_length()
         2e-6, charge.Air().viscosity, charge.SlipCorrection().factor(2e-6, 293.15, 101325.0)
     )
     diffusion = BOLTZMANN * 293.15 * float(mobility) / 25e-6**2
-    found = fixed_distance_excess(run, run.driven)
+    found = fixed_distance_excess(run, run.driven, run.fall)
     assert found == pytest.approx(2 * diffusion / np.array([8.0, 8.0]), rel=0.01)
 
 
@@ -44,7 +44,7 @@ def test_the_fall_tells_the_mobility_where_the_diameter_is_not_known() -> None:
     run = charge.Run(page, BENCH | {"sphere": {"weight": "4.0e-14 N"}})
     speed = 8.0 * 25e-6 / 2.2
     expected = 2 * BOLTZMANN * 293.15 * speed / 4.0e-14 / 25e-6**2 / 8.0
-    found = fixed_distance_excess(run, run.driven)
+    found = fixed_distance_excess(run, run.driven, run.fall)
     # The fall itself is read a little high, by the same law.
     assert found == pytest.approx(np.full(2, expected), rel=0.03)
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from command_line import QUICK, Run
-from independent_bench import Bench, simulate, written
+from plain_bench import Bench, simulate, written
 
 import quantize as qz
 from quantize import charge
@@ -182,7 +182,7 @@ def test_without_steps_there_are_no_coulombs(quantize: Run, tmp_path: Path) -> N
     few = put(tmp_path, *simulate(Bench(states=bench.states, falls=2), 1)[:2])
     text = flat(quantize("analyze", *few, *options).out)
     assert "VERDICT: cannot tell" in text
-    assert "fewer than three falls without field are on the page, so that a change of it" in text
+    assert "fewer than three falls without field are in the run, so that a change of it" in text
 
 
 def test_no_steps_is_not_said_of_a_drop_whose_fall_changes(quantize: Run, tmp_path: Path) -> None:
@@ -211,7 +211,7 @@ def test_no_steps_is_not_said_of_a_drop_whose_fall_changes(quantize: Run, tmp_pa
     assert found["integers"] == truth["units"]
     assert found["log_bayes_factor"] > 0
     assert any("the fall is taken as a straight line" in r.lower() for r in found["reasons"])
-    assert any("would have spoken against steps" in r for r in found["reasons"])
+    assert any("would have excluded steps" in r for r in found["reasons"])
 
 
 # ---- what is missing ----------------------------------------------------------------------------
@@ -248,9 +248,12 @@ def test_a_run_without_a_fall_is_converted_in_no_way_and_told_so(
     assert done.status == 2
     assert done.err.startswith("quantize: `run` (run.csv) has no fall without field, and a row is")
     assert done.err.count("\n") == 1
-    # The unit needs none by drag, and the analysis says what cannot be told.
+    # The unit needs none by drag, and the analysis says what cannot be determined.
     text = flat(quantize("analyze", *names, *QUICK, *SEED).out)
-    assert "It cannot be told: the balance charge is the fall without field over the unit" in text
+    assert (
+        "It cannot be determined: the balance charge is the fall without field over the unit"
+        in text
+    )
     assert "by the route 'drag, diameter known'" in text
     apparatus["fall"] = {"speed": "1.5e-4 +/- 0.01e-4 m/s"}
     done = quantize("convert", *put(tmp_path, page, apparatus), "--route", "drag, diameter known")

@@ -54,16 +54,22 @@ def bodies() -> Iterator[tuple[str, int]]:
 
 
 def imports(path: Path) -> set[str]:
-    """Modules of the package that a source imports, at its top, lazily or for types."""
+    """Modules of the package that a source imports, at its top, lazily or for types.
+
+    A module taken out of a folder counts by itself: the faces of the folders load nothing by
+    themselves.
+    """
     found: set[str] = set()
+    modules = {module_of(other) for other in files()}
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
-            found.add(node.module)
-            found |= {f"{node.module}.{alias.name}" for alias in node.names}
-    modules = {module_of(other) for other in files()}
-    return {name for name in found if name in modules} - {module_of(path)}
+            taken = {f"{node.module}.{alias.name}" for alias in node.names}
+            found |= taken & modules
+            if not taken <= modules:
+                found.add(node.module)
+    return (found & modules) - {module_of(path)}
 
 
 def module_of(path: Path) -> str:

@@ -279,7 +279,7 @@ def _scatter_of_states(run: Run, ax: Axes) -> None:
     """
     from scipy.stats import chi2
 
-    from quantize.charge.prediction import predicted_scatter
+    from quantize.charge.rows import predicted_scatter
 
     rows = run.driven
     predicted = predicted_scatter(run).total / np.maximum(np.abs(run.stretch()), 1e-300)

@@ -1,10 +1,34 @@
-"""Cautions that belong to a bench; they defer to local rules and to those who are licensed."""
+"""What is printed for the bench: an apparatus file, a page for readings, and cautions."""
 
 from __future__ import annotations
 
-from typing import Any
+from importlib import resources
 
-from quantize.charge.apparatus import Apparatus, load_apparatus
+from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
+
+_PAGE_HEAD = """\
+READINGS                                        date ____________  bench ______
+
+Balance voltage ________ V   interval ________ s   temperature ______ degC
+Observer ____________________   plan: stop after ______ readings
+
+Number the STATE anew each time the charge may have changed, before you look at
+what it does. Keep every row; strike none out: write no, and the reason.
+Read some rows at 0 V in between. Up is positive. Off the scale: >last line.
+
+"""
+_COLUMNS = (
+    ("no", 4),
+    ("particle", 9),
+    ("state", 6),
+    ("V", 7),
+    ("start", 7),
+    ("end", 7),
+    ("t (s)", 7),
+    ("keep", 5),
+    ("reason", 16),
+)
+_ROWS = 32
 
 TOUCH_LIMIT = 60.0  # V d.c., dry hands; lower when wet or for a.c. (IEC 61010-1; common practice)
 
@@ -48,20 +72,69 @@ _HAZARDS = {
 }
 
 
-def cautions(apparatus: Any, *, largest_voltage: float | None = None) -> tuple[str, ...]:
-    """Cautions that the setup calls for.
+def template() -> str:
+    """Give the text of a commented apparatus file; it can be read as it stands.
+
+    Returns
+    -------
+    str
+        TOML, to be copied and filled in.
+
+    Examples
+    --------
+    >>> import tomllib
+    >>> sorted(tomllib.loads(template()))[:3]
+    ['air', 'apparatus', 'hazards']
+    """
+    file = resources.files("quantize") / "data" / "apparatus_template.toml"
+    return file.read_text(encoding="utf-8")
+
+
+def blank_page(*, rows: int = _ROWS) -> str:
+    """Give a page for readings, to print and fill in by hand.
+
+    Its columns are those that `read_run` knows.
 
     Parameters
     ----------
-    apparatus : Apparatus, mapping, file name or None
+    rows : int
+        How many empty rows it has.
+
+    Returns
+    -------
+    str
+        Plain text, at most 80 columns wide.
+
+    Examples
+    --------
+    >>> print(blank_page(rows=1).splitlines()[10])
+    | no | particle|state |   V   | start |  end  | t (s) | keep|     reason     |
+    """
+    rule = "+" + "+".join("-" * width for _, width in _COLUMNS) + "+"
+    head = "|" + "|".join(name.center(width) for name, width in _COLUMNS) + "|"
+    lines = [rule, head, rule]
+    for i in range(1, rows + 1):
+        cells = [str(i).center(_COLUMNS[0][1]), *(" " * width for _, width in _COLUMNS[1:])]
+        lines += ["|" + "|".join(cells) + "|", rule]
+    return _PAGE_HEAD + "\n".join(lines) + "\n"
+
+
+def cautions(
+    apparatus: ApparatusLike | None, *, largest_voltage: float | None = None
+) -> tuple[str, ...]:
+    """Give the cautions that a setup calls for.
+
+    Parameters
+    ----------
+    apparatus : Apparatus, mapping, str, path-like or None
         What its ``[hazards]`` section lists, and its voltage.
     largest_voltage : float, optional
-        In volts, where it is more than that of the apparatus.
+        The largest voltage on the plates in volts, where it is more than that of the apparatus.
 
     Returns
     -------
     tuple of str
-        Empty when nothing calls for one; else the last sentence defers to local rules.
+        Sentences; empty when nothing calls for one, else the last of them defers to local rules.
 
     Examples
     --------

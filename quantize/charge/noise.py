@@ -1,0 +1,205 @@
+"""The law of the scatter of a reading: the walk of the sphere, the hand on the watch, rounding.
+
+Whatever predicts, simulates or plans readings calls this one law. Lengths are in one unit
+throughout, metres or divisions; what comes out are standard deviations of a speed, in that unit
+per second.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray
+from quantize.charge import air, drag
+from quantize.charge.apparatus import Apparatus
+
+ROOM = 295.15  # K, where no temperature is stated
+ROOM_AIR_DENSITY = 1.2  # kg/m3
+
+# Standard deviation of a difference of positions rounded to a step of 1: at one end (the other
+# sat on a line) or at both.
+ROUNDING_SD = {"one end": 1 / math.sqrt(12), "both ends": 1 / math.sqrt(6)}
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class Scatter:
+    """Standard deviations of readings by their causes.
+
+    Attributes
+    ----------
+    brownian : numpy.ndarray, shape (n,)
+        From the walk of the sphere.
+    watch : numpy.ndarray, shape (n,)
+        From the two presses of the watch.
+    rounding : numpy.ndarray, shape (n,)
+        From the steps to which positions, or times, are rounded.
+    """
+
+    brownian: FloatArray
+    watch: FloatArray
+    rounding: FloatArray
+
+    @property
+    def total(self) -> FloatArray:
+        """All three joined, shape (n,)."""
+        return np.sqrt(self.brownian**2 + self.watch**2 + self.rounding**2)
+
+    def times(self, factor: ArrayLike) -> Scatter:
+        """The same in another unit, `factor` times as large."""
+        f = np.asarray(factor, dtype=np.float64)
+        return Scatter(self.brownian * f, self.watch * f, self.rounding * f)
+
+
+def at_fixed_time(
+    speed: ArrayLike,
+    seconds: ArrayLike,
+    *,
+    diffusion: float = 0.0,
+    press: float = 0.0,
+    rounding: ArrayLike = 0.0,
+) -> Scatter:
+    r"""Scatter of a speed read as the distance moved in a fixed time.
+
+    Parameters
+    ----------
+    speed : array_like, shape (n,)
+        Expected speed, length per second.
+    seconds : array_like, shape (n,)
+        Duration of the reading.
+    diffusion : float
+        Diffusion coefficient of the sphere, length² per second.
+    press : float
+        Standard deviation of one press of the watch, s.
+    rounding : array_like, shape (n,)
+        Standard deviation of the distance from rounding.
+
+    Returns
+    -------
+    Scatter
+
+    Notes
+    -----
+    :math:`t^2\sigma_v^2 = 2Dt + 2(v\sigma_t)^2 + r^2`, the hand pressing twice.
+
+    Examples
+    --------
+    >>> float(at_fixed_time(3.0, 10.0, diffusion=0.2, press=0.1, rounding=0.4).total.round(4))
+    0.2081
+    """
+    v, t = np.asarray(speed, dtype=np.float64), np.asarray(seconds, dtype=np.float64)
+    return Scatter(
+        brownian=np.sqrt(2 * diffusion * t) / t,
+        watch=math.sqrt(2) * press * np.abs(v) / t,
+        rounding=np.asarray(rounding, dtype=np.float64) / t,
+    )
+
+
+def over_fixed_distance(
+    speed: ArrayLike,
+    length: ArrayLike,
+    *,
+    diffusion: float = 0.0,
+    press: float = 0.0,
+    rounding: float = 0.0,
+) -> Scatter:
+    r"""Scatter of a speed read as the time that a fixed distance takes.
+
+    Parameters
+    ----------
+    speed : array_like, shape (n,)
+        Expected speed, length per second.
+    length : array_like, shape (n,)
+        The distance, which is exact and above zero.
+    diffusion : float
+        Diffusion coefficient of the sphere, length² per second.
+    press : float
+        Standard deviation of one press of the watch, s.
+    rounding : float
+        Standard deviation of the time from rounding, s.
+
+    Returns
+    -------
+    Scatter
+
+    Notes
+    -----
+    :math:`\sigma_v^2 = 2D v/L + v^4(2\sigma_t^2 + r_t^2)/L^2`: the time of first passage is
+    inverse Gaussian with mean L/v and shape L²/(2D).
+
+    References
+    ----------
+    Schrödinger, Phys. Z. 16:289 (1915), first passage; Folks and Chhikara, J. R. Stat. Soc. B
+    40:263 (1978), the inverse Gaussian.
+
+    Examples
+    --------
+    >>> float(over_fixed_distance(2.0, 8.0, diffusion=0.04).total.round(4))
+    0.1414
+    """
+    v, x = np.abs(np.asarray(speed, dtype=np.float64)), np.asarray(length, dtype=np.float64)
+    return Scatter(
+        brownian=np.sqrt(2 * diffusion * v / x),
+        watch=math.sqrt(2) * press * v**2 / x,
+        rounding=rounding * v**2 / x,
+    )
+
+
+def first_passage_excess(length: ArrayLike, diffusion: float) -> FloatArray:
+    """How much too high the mean of L/t over a fixed distance is: 2·D/L."""
+    return 2 * diffusion / np.asarray(length, dtype=np.float64)
+
+
+def mobility_of(apparatus: Apparatus, *, fall_speed: float | None = None) -> float:
+    """Speed per force, s/kg: from fall speed (m/s) over weight, else from the diameter."""
+    weight = apparatus.get("sphere.weight")
+    if fall_speed is not None and weight is not None:
+        return fall_speed / weight.value
+    t = _value(apparatus, "air.temperature", ROOM)
+    p = _value(apparatus, "air.pressure", air.STANDARD_PRESSURE)
+    slip = drag.SlipCorrection(apparatus.word("air.slip", "Kim 2005"))
+    viscosity = _value(apparatus, "air.viscosity", float(air.viscosity(t)))
+    diameter = apparatus.get("sphere.diameter")
+    density = apparatus.get("sphere.density")
+    if diameter is not None:
+        d = diameter.value
+    elif fall_speed is not None and density is not None:
+        d = drag.diameter_from_fall(
+            fall_speed,
+            density_difference=density.value - ROOM_AIR_DENSITY,
+            gravity=_value(apparatus, "site.gravity", drag.STANDARD_GRAVITY),
+            viscosity=viscosity,
+            slip=slip,
+            temperature=t,
+            pressure=p,
+        )
+    else:
+        raise InputError(
+            "`sphere.diameter` is missing: the scatter of a reading follows from the size of the "
+            "sphere, or from its weight or density together with its fall; give one of these."
+        )
+    return float(drag.mobility(d, viscosity, slip.factor(d, t, p)))
+
+
+def diffusion_of(
+    apparatus: Apparatus, *, fall: float | None = None, interval: float = 1.0
+) -> float:
+    """Diffusion coefficient of the sphere in divisions²/s; `fall` in divisions per `interval`."""
+    scale = apparatus.need("reticle.division", purpose="the predicted scatter").value
+    fall_speed = None if fall is None else fall * scale / interval
+    mobility = mobility_of(apparatus, fall_speed=fall_speed)
+    return float(drag.diffusion(mobility, _value(apparatus, "air.temperature", ROOM))) / scale**2
+
+
+def press_of(apparatus: Apparatus) -> float:
+    """Standard deviation of one press of the watch, s; zero where none is stated."""
+    return _value(apparatus, "watch.press", 0.0)
+
+
+def _value(apparatus: Apparatus, name: str, default: float) -> float:
+    found = apparatus.get(name)
+    return default if found is None else found.value

@@ -1,0 +1,149 @@
+"""A run in a file: read, converted to coulombs, and recognised among other tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from quantize._support.errors import InputError, warn
+from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
+from quantize.charge.columns import Header
+from quantize.charge.conversion import charges_of
+from quantize.charge.run import Run, RunLike
+from quantize.files import read_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_LARGEST_TABLE = 5_000_000  # bytes; no run written by hand is larger
+
+
+def read_run(path_or_frame: RunLike | Run, apparatus: ApparatusLike | None = None) -> Run:
+    """Read a run from a file, a DataFrame or a mapping of columns.
+
+    Parameters
+    ----------
+    path_or_frame : str, Path, DataFrame, mapping or Run
+        csv, tsv, xlsx or parquet; columns may carry the names and units that students give them.
+        A `Run` comes back as it is.
+    apparatus : Apparatus, str, path-like or mapping, optional
+        What the apparatus file declares settles signs, timing and blanks.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    InputError
+        One sentence, with the row where there is one.
+
+    Examples
+    --------
+    >>> from quantize import charge
+    >>> run = charge.read_run({"drop no.": [1, 1], "U / V": [219, 0], "divisions": [7, -60]})
+    >>> run.table["voltage"].tolist()
+    [219.0, 0.0]
+    """
+    if isinstance(path_or_frame, Run):
+        return path_or_frame
+    return Run(path_or_frame, apparatus)
+
+
+def convert_run(
+    run: RunLike | Run, apparatus: ApparatusLike, *, route: str | None = None
+) -> pd.DataFrame:
+    r"""Turn every row of a run into a charge.
+
+    Parameters
+    ----------
+    run : Run, str, Path, DataFrame or mapping
+        The run, or what `read_run` reads it from.
+    apparatus : Apparatus, str, path-like or mapping
+        The bench, or the apparatus file that describes it.
+    route : str, optional
+        A name from `quantize.charge.routes.ROUTES`; else one for all particles: the most exact of
+        those that agree with each other (see `Agreement`).
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of ``run.table`` and: `charge` in coulombs (NaN in rows without field) and
+        `standard_uncertainty`, from the scatter of single readings alone. What the rows share
+        (weight, separation, voltage, fall) moves all of them together: it belongs to the unit,
+        not to a row. The route is in ``attrs["route"]``, in ``attrs["exact"]`` what it took for
+        exact, since no uncertainty was stated, and whether the routes agree in
+        ``attrs["agreement"]``.
+
+    Raises
+    ------
+    InputError
+        When an entry is missing, or no fall is known.
+
+    Notes
+    -----
+    Ratio routes: :math:`q = (1 + v/v_\mathrm{fall})\,w\,d/V`.
+
+    Examples
+    --------
+    >>> from quantize import charge
+    >>> bench = {
+    ...     "plates": {"separation": "4.24 mm", "voltage": "227.4 V"},
+    ...     "sphere": {"weight": "5.15e-14 N"},
+    ... }
+    >>> rows = {"V": [227.4, 227.4, 0], "div": [0, 10, -60], "t": [10, 10, 10]}
+    >>> (charge.convert_run(rows, bench)["charge"] * 1e19).round(2).tolist()
+    [9.6, 11.2, nan]
+    """
+    bench = load_apparatus(apparatus)
+    return charges_of(read_run(run, bench), bench, route=route)
+
+
+def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None) -> None:
+    """Warn that a table looks like a run, and say what to do.
+
+    Parameters
+    ----------
+    path : str or Path
+        The table, of which one column is being analyzed.
+    column : str or None
+        Its name, where one was given.
+    apparatus : Apparatus or None
+        The bench, where one was given.
+    """
+    falls = falls_in(path)
+    if falls is None:
+        return
+    name, count = falls
+    rows = (
+        "1 row at zero volts is a fall" if count == 1 else f"{count} rows at zero volts are falls"
+    )
+    what = f"column {column!r}" if column else "the one column of numbers"
+    how = (
+        "leave the name of the column out to have it read as a run"
+        if apparatus is not None
+        else "give --apparatus FILE to have it read as a run, with the fall added to every reading "
+        "(quantize convert --template prints such a file to fill in)"
+    )
+    warn(
+        f"the table looks like a run: column {name!r} holds voltages, and {rows} without field; "
+        f"{how}. Here {what} is analyzed as it stands, the falls among the readings."
+    )
+
+
+def falls_in(path: str | Path) -> tuple[str, int] | None:
+    """The column of voltages and the number of falls, in a table with divisions; else None."""
+    try:
+        if Path(path).stat().st_size > _LARGEST_TABLE:
+            return None
+        table = read_table(path)
+        names = {Header(str(column)).name: str(column) for column in table.columns}
+    except (InputError, OSError):
+        return None
+    moved = "divisions" in names or {"start", "end"} <= set(names) or "position" in names
+    if not moved or "voltage" not in names:
+        return None
+    column = table[names["voltage"]]
+    zero = column.astype(str).str.strip().str.lower().isin(["0", "0.0", "off", "zero", "earthed"])
+    count = int(zero.sum())
+    return (names["voltage"], count) if 0 < count < len(column) else None

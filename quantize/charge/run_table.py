@@ -1,0 +1,311 @@
+"""The checked table of a run: which rows count, how they were timed, how they are rounded."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections import Counter
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from quantize._support.errors import InputError
+from quantize._support.origin import Origin, with_origin
+from quantize._support.validation import FloatArray
+from quantize.charge.apparatus import Apparatus
+from quantize.charge.noise import ROUNDING_SD, at_fixed_time, over_fixed_distance
+from quantize.charge.quantity import Quantity
+from quantize.charge.reticle import written_step
+from quantize.readings import Readings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_STEP_IN_FULL_PRECISION = 1e-9  # divisions, where positions show no step
+
+
+@dataclasses.dataclass(frozen=True, eq=False, repr=False)
+class RunTable:
+    """Checked rows, their bench, and the way they were timed; see `Run`."""
+
+    table: pd.DataFrame
+    apparatus: Apparatus | None
+    timing: str
+    remarks: tuple[str, ...]
+    source: str
+
+    def _set(self, **fields: Any) -> None:
+        for name, value in fields.items():
+            object.__setattr__(self, name, value)
+
+    def _with(self, **changes: Any) -> Self:
+        """The same with some fields changed; what was computed from them is computed anew."""
+        new = object.__new__(type(self))
+        fields = {field.name: getattr(self, field.name) for field in dataclasses.fields(self)}
+        new._set(**(fields | changes))
+        return new
+
+    def select(self, rows: ArrayLike) -> Self:
+        """The run with only the rows where the mask `rows` is true."""
+        return self._with(table=self.table[np.asarray(rows, dtype=bool)].reset_index(drop=True))
+
+    def particle(self, label: object) -> Self:
+        """The rows of one particle, with the apparatus entries of that particle."""
+        if str(label) not in self.particles:
+            raise InputError(f"`particle` is {label!r}; the run holds {', '.join(self.particles)}.")
+        own = self.apparatus is None or str(label) not in self.apparatus.particles
+        if own and len(self.particles) == 1:
+            return self
+        one = self.select(self.table["particle"] == str(label))
+        return (
+            one if one.apparatus is None else one._with(apparatus=one.apparatus.for_particle(label))
+        )
+
+    def single(self, particle: object = None) -> Self:
+        """The run of one particle: the one named, or the only one there is."""
+        if particle is not None:
+            return self.particle(particle)
+        if len(self.particles) > 1:
+            raise InputError(
+                f"`run` holds the particles {', '.join(self.particles)}; each has its own unit "
+                "in divisions, so name one with `particle=`."
+            )
+        return self.particle(self.particles[0])
+
+    def bench(self) -> Apparatus:
+        """The apparatus; InputError when there is none."""
+        if self.apparatus is None:
+            raise InputError(
+                "`run` has no apparatus; read it with one, as in Run(table, apparatus)."
+            )
+        return self.apparatus
+
+    @cached_property
+    def particles(self) -> tuple[str, ...]:
+        """Labels in order of appearance."""
+        return tuple(dict.fromkeys(self.table["particle"]))
+
+    def __len__(self) -> int:
+        return len(self.table)
+
+    def __repr__(self) -> str:
+        particles = len(self.particles)
+        noun = "particle" if particles == 1 else "particles"
+        falls = int((self.table["voltage"] == 0).sum())
+        return (
+            f"<Run: {len(self)} readings of {particles} {noun}, {falls} of them falls without "
+            f"field, {self.timing}>"
+        )
+
+    @cached_property
+    def used(self) -> pd.DataFrame:
+        """Rows that are kept and on the scale."""
+        return self.table[self.table["kept"] & (self.table["off_scale"] == 0)]
+
+    @cached_property
+    def falls(self) -> pd.DataFrame:
+        """Used rows at zero voltage."""
+        used = self.used
+        return used[used["voltage"] == 0]
+
+    @cached_property
+    def driven(self) -> pd.DataFrame:
+        """Used rows with a voltage, or with none noted, and one charge throughout."""
+        used = self.used
+        return used[(used["voltage"] != 0) & ~used["changed"]]
+
+    @cached_property
+    def informative(self) -> pd.DataFrame:
+        """The driven rows, and the less informative: off the scale, or with a change of charge.
+
+        Off the scale, a passage over a fixed distance cannot be used.
+        """
+        table = self.table
+        rows = table[table["kept"] & (table["voltage"] != 0)]
+        if self.timing == "fixed distance":
+            return rows[(rows["off_scale"] == 0) & ~rows["changed"]]
+        return rows[(rows["off_scale"] == 0) | ~rows["changed"]]
+
+    def with_discarded(self) -> Self:
+        """The run with the discarded rows that hold a reading counted again."""
+        table = self.table.copy()
+        table["kept"] = table["kept"] | (
+            np.isfinite(table["divisions"]) & np.isfinite(table["voltage"]) & (table["seconds"] > 0)
+        )
+        return self._with(table=table)
+
+    @cached_property
+    def interval(self) -> float:
+        """The time in seconds to which readings are scaled: declared, else the commonest."""
+        if self.apparatus is not None and self.apparatus.has("run.interval"):
+            return self.apparatus.need("run.interval").value
+        seconds = self.used["seconds"].to_numpy(float)
+        if self.timing == "fixed distance":
+            return float(np.median(seconds))
+        return float(Counter(np.round(seconds, 6).tolist()).most_common(1)[0][0])
+
+    @cached_property
+    def reference_voltage(self) -> float | None:
+        """The size of the voltage to which readings are scaled: balance, else the commonest."""
+        if self.apparatus is not None and self.apparatus.has("plates.voltage"):
+            return abs(self.apparatus.need("plates.voltage").value)
+        voltages = np.abs(self.driven["voltage"].dropna().to_numpy(float))
+        if voltages.size == 0:
+            return None
+        return float(Counter(np.round(voltages, 9).tolist()).most_common(1)[0][0])
+
+    def stretch(self, rows: pd.DataFrame | None = None) -> FloatArray:
+        """V0/V of each driven row, V0 being the reference voltage."""
+        v = (self.driven if rows is None else rows)["voltage"].to_numpy(float)
+        reference = self.reference_voltage
+        if np.isnan(v).any() or reference is None:
+            return np.ones(v.size)
+        return reference / v
+
+    def need_one_voltage(self) -> None:
+        """Raise InputError for readings at several voltages, which the fall alone would join."""
+        voltages = self.driven["voltage"].dropna().unique()
+        if len(voltages) > 1:
+            raise InputError(
+                f"`run` has readings at {len(voltages)} voltages ("
+                + ", ".join(f"{v:g} V" for v in sorted(voltages)[:6])
+                + "); they form one comb only with the fall added, so measure the fall."
+            )
+
+    @cached_property
+    def gate(self) -> Quantity | None:
+        """The length of every passage over a fixed distance, in divisions; None at fixed time."""
+        if self.timing != "fixed distance":
+            return None
+        given = self.apparatus.get("run.distance") if self.apparatus else None
+        length = float(np.median(np.abs(self.used["divisions"].to_numpy(float))))
+        return given or Quantity(value=length, unit="div")
+
+    def raw_divisions(self) -> FloatArray:
+        """Positions as read from the scale: starts and ends if noted, else the distances."""
+        used = self.used
+        if "start" in used and "end" in used:
+            both: FloatArray = used[["start", "end"]].to_numpy(float).ravel()
+            finite: FloatArray = both[np.isfinite(both)]
+            return finite
+        distances: FloatArray = np.abs(used["divisions"].to_numpy(float))
+        return distances
+
+    def resolution(self) -> float:
+        """Step to which positions are read, in divisions: declared, else as they are written."""
+        given = self.apparatus.get("reticle.step") if self.apparatus else None
+        if given is not None:
+            return given.value
+        return written_step(self.raw_divisions()) or _STEP_IN_FULL_PRECISION
+
+    def rounding(self, rows: pd.DataFrame, ends: str | None = None) -> FloatArray:
+        """Standard deviation that rounding gives each of `rows`, in divisions per interval.
+
+        That of the positions in a fixed time, at both ends or at one, as it is declared unless
+        `ends` says. A fixed distance is exact, and its times are rounded as they are written.
+        Tracks carry their error with them.
+        """
+        seconds = rows["seconds"].to_numpy(float)
+        if "track_error" in rows:
+            return np.zeros(seconds.size)
+        if self.timing == "fixed distance":
+            step = Readings(self.used["seconds"].to_numpy(float)).printed_resolution or 0.0
+            length = np.abs(rows["divisions"].to_numpy(float))
+            timed = over_fixed_distance(length / seconds, length, rounding=step / math.sqrt(12))
+            return timed.rounding * self.interval
+        declared = self.apparatus.word("reticle.rounding") if self.apparatus else None
+        sd = self.resolution() * ROUNDING_SD[ends or str(declared or "both ends")]
+        return at_fixed_time(0.0, seconds, rounding=sd).rounding * self.interval
+
+    def scatter(self) -> tuple[float, int]:
+        """Standard deviation within states at one voltage, per `interval`, and its freedom."""
+        driven = self.driven
+        if driven.empty or (driven["state"] == "").all():
+            return 0.0, 0
+        keys = same_state(driven)
+        degrees = len(driven) - int(keys.nunique())
+        if degrees < 1:
+            return 0.0, 0
+        x = speed_of(driven) * self.interval
+        means = driven.assign(x=x).groupby(keys)["x"].transform("mean").to_numpy(float)
+        return float(np.sqrt(np.sum((x - means) ** 2) / degrees)), degrees
+
+    def time_of(self, rows: pd.DataFrame) -> tuple[FloatArray, str]:
+        """When `rows` were read: by the clock if every one of them has a time, else by order."""
+        if "clock" in rows and len(rows):
+            seconds = [_clock_seconds(text) for text in rows["clock"]]
+            if all(s is not None for s in seconds):
+                return np.array(seconds, dtype=np.float64), "by the clock"
+        return rows["row"].to_numpy(float), "in the order of the rows"
+
+    def integers_of(self, analysis: Any) -> FloatArray | None:
+        """Whole numbers of the driven rows from an analysis of the informative; None if unlike."""
+        integers = getattr(analysis, "integers", None)
+        rows = self.informative
+        if integers is None or len(integers) not in (len(rows), len(self.driven)):
+            return None
+        array = np.asarray(integers, dtype=np.float64)
+        if array.size == len(rows):
+            array = array[rows.index.isin(self.driven.index)]
+        return array if np.any(array) else None
+
+    def as_readings(
+        self,
+        rows: pd.DataFrame,
+        values: FloatArray,
+        lever: FloatArray,
+        sigma: ArrayLike | None,
+    ) -> Readings:
+        """`values` of `rows` as Readings; `lever` turns divisions per interval into them."""
+        states = rows["state"].tolist()
+        beyond = rows["off_scale"].to_numpy(int) * np.sign(lever).astype(int)
+        changed = rows["changed"].to_numpy(bool)
+        seconds = rows["seconds"].to_numpy(float)
+        fixed = self.timing == "fixed distance" or "track_error" in rows
+        bench = self.apparatus
+        rounding = "both ends" if bench is None else bench.word("reticle.rounding", "both ends")
+        readings = Readings(
+            values,
+            sigma=sigma,
+            state=states if all(states) else None,
+            resolution=None if fixed else self.resolution() * self.interval / seconds * abs(lever),
+            ends=None if fixed else 2 if rounding == "both ends" else 1,
+            beyond=beyond if beyond.any() else None,
+            changed=changed if changed.any() else None,
+        )
+        return with_origin(readings, self._origin_of(rows))
+
+    def _origin_of(self, rows: pd.DataFrame) -> Origin | None:
+        """The columns of the file that `rows` stand in, and how many of its rows they are."""
+        file = self.table.attrs
+        if "columns" not in file:
+            return None
+        read = rows["positions"].sum() if "positions" in rows else rows["row"].nunique()
+        return Origin(
+            file=self.source,
+            columns=file["columns"],
+            rows=int(read),
+            rows_in_file=file["rows"],
+        )
+
+
+def speed_of(rows: pd.DataFrame) -> FloatArray:
+    """Divisions per second of each of `rows`."""
+    speed: FloatArray = (rows["divisions"] / rows["seconds"]).to_numpy(float)
+    return speed
+
+
+def same_state(rows: pd.DataFrame) -> pd.Series[str]:
+    """One label for all rows of one particle in one charge state at one voltage."""
+    return rows["particle"] + "|" + rows["state"] + "|" + rows["voltage"].astype(str)
+
+
+def _clock_seconds(text: str) -> float | None:
+    """Seconds since midnight of ``14:05`` or ``14:05:30``; None for anything else."""
+    parts = text.strip().split(":")
+    if len(parts) not in (2, 3) or not all(part.replace(".", "", 1).isdigit() for part in parts):
+        return None
+    hours, minutes, seconds = (float(part) for part in (*parts, "0")[:3])
+    return 3600 * hours + 60 * minutes + seconds
