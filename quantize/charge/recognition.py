@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from quantize._support.errors import InputError, warn
-from quantize.charge.columns import Header
+from quantize.charge.page import Header
 from quantize.files import read_table
 
 _LARGEST = 5_000_000  # bytes; no page of a run written by hand is larger

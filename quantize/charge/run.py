@@ -9,7 +9,6 @@ import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize._support.origin import Origin, with_origin
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray
@@ -18,6 +17,7 @@ from quantize.charge.page import read_page
 from quantize.charge.rows import Rows
 from quantize.charge.tidy import guess_timing, tidy
 from quantize.readings import Readings
+from quantize.tables.origin import Origin, with_origin
 
 if TYPE_CHECKING:
     import pandas as pd
