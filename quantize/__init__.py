@@ -6,7 +6,7 @@ Public names load on first use, so that ``import quantize`` needs numpy alone.
 from __future__ import annotations
 
 import importlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as _numpy  # noqa: F401  (the one dependency that is loaded at import)
 
@@ -44,8 +44,6 @@ _HOME = {
     "QuantizeWarning": "quantize._support.errors",
 }
 _MODULES = ("charge",)
-_MOVED: dict[str, Any] = {}
-"""Old public names, as `quantize._support.deprecation.Moved`."""
 
 __all__ = ["__version__", "charge", *_HOME]
 
@@ -98,9 +96,7 @@ else:
         elif name in _MODULES:
             value = importlib.import_module(f"quantize.{name}")
         else:
-            from quantize._support.deprecation import moved_name
-
-            return moved_name("quantize", name, _MOVED)
+            raise AttributeError(f"module 'quantize' has no attribute {name!r}")
         globals()[name] = value
         return value
 

@@ -366,8 +366,8 @@ def _changed(
     readings: Readings, sigma: float | None, resolution: float | None, sigma_column: str | None
 ) -> Readings:
     """The readings with the sigma and the resolution of the command line."""
-    from quantize._support.origin import with_origin
     from quantize.readings import Readings
+    from quantize.tables.origin import with_origin
 
     if sigma is not None and sigma_column is not None:
         raise InputError("--sigma and --sigma-column both say the sigma; give one of them.")

@@ -3,34 +3,17 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from quantize._support import cells, containers, textfile
-from quantize._support.columns import (
-    labels_of,
-    listed,
-    need_one_unit,
-    numbers_of,
-    origin_of,
-    place_of,
-    positive_numbers,
-    sole_number_column,
-)
-from quantize._support.errors import InputError, InputTypeError
-from quantize._support.origin import with_origin
+from quantize._support.errors import InputTypeError
 from quantize._support.validation import FloatArray
 from quantize.readings import Readings
+from quantize.tables.origin import with_origin
+from quantize.tables.reading import read
+from quantize.tables.table import Table
 
 if TYPE_CHECKING:
     import pandas as pd
-
-_MOST_NAMES = 20
-_OLD_SPREADSHEET = b"\xd0\xcf\x11\xe0"
-_PACKED = (b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"7z\xbc\xaf", b"Rar!")
 
 
 def read_readings(
@@ -80,29 +63,24 @@ def read_readings(
     ...     qz.read_readings(page, state="run")
     <Readings: 3 values from 3.1 to 6.25, 2 states, resolution given>
     """
-    table = read_table(path)
+    table = read(path)
     given = {"sigma": sigma, "state": state}
     if isinstance(resolution, str):
         given["resolution"] = resolution
     named = {role: name for role, name in given.items() if name is not None}
-    used = {role: place_of(table, name, role) for role, name in named.items()}
-    if value is None:
-        value_at = sole_number_column(table, named.values())
-    else:
-        value_at = place_of(table, value, "value")
-    need_one_unit(table, value_at, used)
-    step: Any = resolution
+    used = {role: table.place(name, role) for role, name in named.items()}
+    at = table.sole_number_column(named.values()) if value is None else table.place(value, "value")
+    table.need_one_unit(at, used)
+    step: Any = table.printed_step(at) if resolution is None else resolution
     if isinstance(resolution, str):
-        step = positive_numbers(table, used["resolution"])
-    elif resolution is None:
-        step = table.attrs["printed_steps"][value_at]
+        step = table.positive_numbers(used["resolution"])
     readings = Readings(
-        numbers_of(table, value_at),
-        sigma=positive_numbers(table, used["sigma"]) if "sigma" in used else None,
-        state=labels_of(table, used["state"]) if "state" in used else None,
+        table.numbers(at),
+        sigma=table.positive_numbers(used["sigma"]) if "sigma" in used else None,
+        state=table.labels(used["state"]) if "state" in used else None,
         resolution=step,
     )
-    return with_origin(readings, origin_of(table, value_at))
+    return with_origin(readings, table.origin(at))
 
 
 def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
@@ -136,22 +114,7 @@ def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
     ...     read_table(page)["divisions"].to_dict()
     {3: '3.1', 4: 'lost'}
     """
-    source, data = _bytes(path)
-    if data[:4] == b"PK\x03\x04":
-        return _from_rows(containers.workbook_rows(data, source), "", source)
-    if data[:4] == b"PAR1":
-        return _from_columns(*containers.parquet_columns(data, source), source)
-    if data.startswith(_OLD_SPREADSHEET):
-        raise InputError(f"`{source}` is a spreadsheet of the old kind; save it as xlsx or csv.")
-    if data.startswith(_PACKED):
-        raise InputError(f"`{source}` is a compressed file; unpack it and give the table inside.")
-    if Path(source).suffix.lower() in (".xlsx", ".parquet") and data.strip():
-        kind = Path(source).suffix.lower().lstrip(".")
-        raise InputError(
-            f"`{source}` is not the {kind} file that its name says; save it again as {kind} or csv."
-        )
-    rows, separator = textfile.rows_of(textfile.decode(data, source), source)
-    return _from_rows([(row.number, row.cells) for row in rows], separator, source)
+    return read(path).frame()
 
 
 def number_column(table: pd.DataFrame, name: str, *, argument: str = "value") -> FloatArray:
@@ -160,99 +123,7 @@ def number_column(table: pd.DataFrame, name: str, *, argument: str = "value") ->
     Raises InputError naming the row for text, blanks, NaN and infinities, and naming the columns
     that there are when `name` is not one of them.
     """
-    return numbers_of(table, place_of(table, name, argument))
-
-
-def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
-    try:
-        file = Path(path).expanduser()
-    except TypeError:
-        raise InputTypeError(
-            f"`path` is a {type(path).__name__}; give the name of a csv, tsv, xlsx or parquet file."
-        ) from None
-    source = textfile.one_line(str(path))
-    try:
-        if file.is_dir():
-            raise InputError(f"`{source}` is a folder; give the name of a file in it.")
-        with file.open("rb") as stream:
-            data = stream.read(containers.MOST_BYTES + 1)
-    except FileNotFoundError:
-        raise InputError(
-            f"`{source}` does not exist; check the name and the folder it is in."
-        ) from None
-    except InputError:
-        raise
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise InputError(
-            f"`{source}` cannot be read ({reason}); check its name and permissions."
-        ) from None
-    if len(data) > containers.MOST_BYTES:
-        raise containers.too_large(source)
-    if not data:
-        raise InputError(f"`{source}` is empty; it must hold at least one reading.")
-    return source, data
-
-
-def _from_columns(names: list[str], columns: list[Any], source: str) -> pd.DataFrame:
-    numbers = range(1, len(columns[0]) + 1)
-    names = [textfile.one_line(name) for name in names]
-    return _table(names, [list(column) for column in columns], numbers, "", source)
-
-
-def _from_rows(rows: list[tuple[int, list[Any]]], separator: str, source: str) -> pd.DataFrame:
-    texts = [["" if cell is None else str(cell) for cell in cells] for _, cells in rows[:1001]]
-    names = [f"column {j + 1}" for j in range(len(rows[0][1]))]
-    if textfile.has_header(texts[0], texts[1:]):
-        given = map(textfile.one_line, texts[0])
-        names = [name or standard for name, standard in zip(given, names, strict=True)]
-        rows = rows[1:]
-    while rows and not any(cell not in (None, "") for cell in rows[-1][1]):
-        rows = rows[:-1]
-    if not rows:
-        raise InputError(
-            f"`{source}` has column names ({listed(names)}) and no rows below them; "
-            "it must hold at least one reading."
-        )
-    columns = [[cells[j] for _, cells in rows] for j in range(len(names))]
-    return _table(names, columns, [number for number, _ in rows], separator, source)
-
-
-def _table(
-    names: list[str], columns: list[list[Any]], rows: Sequence[int], separator: str, source: str
-) -> pd.DataFrame:
-    """The table, with what its text told kept beside it."""
-    import pandas as pd
-
-    plain = [cells.plain(column) for column in columns]
-    numeric = [
-        j for j, found in enumerate(plain) if found is not None or cells.mostly_numbers(columns[j])
-    ]
-    units = {j: cells.unit_of(columns[j]) for j in range(len(names)) if j not in numeric}
-    units = {j: unit for j, unit in units.items() if unit is not None}
-    bare = [cells.without_unit(column, units.get(j)) for j, column in enumerate(columns)]
-    numeric = sorted([*numeric, *units])
-    words = [(names[j], [cell for cell in bare[j] if isinstance(cell, str)]) for j in numeric]
-    decimal = textfile.decimal_mark(words, separator, source)
-    steps: list[float | None] = []
-    content: dict[int, Any] = {}
-    for j, column in enumerate(columns):
-        values = plain[j]
-        if values is None:
-            found = [cells.number(cell, decimal, units.get(j)) for cell in column]
-            values = np.array([np.nan if v is None else v for v in found])
-        steps.append(cells.printed_step(bare[j], values))
-        if j in units or not np.isfinite(values).all():
-            values = np.empty(len(column), dtype=object)
-            values[:] = column
-        content[j] = values
-    frame = pd.DataFrame(content, index=pd.Index(rows, name="row"))
-    frame.columns = pd.Index(names)
-    frame.attrs = {
-        "source": source,
-        "decimal": decimal,
-        "numeric": numeric,
-        "units": units,
-        "printed_steps": steps,
-    }
-    return frame
+    read_before = Table.of(table)
+    if read_before is None:
+        raise InputTypeError(f"`table` is a {type(table).__name__}; give a pandas DataFrame.")
+    return read_before.numbers(read_before.place(name, argument))

@@ -10,7 +10,6 @@ import numpy as np
 
 from quantize._support import schema
 from quantize._support.errors import InputError, InputTypeError
-from quantize._support.origin import Origin, with_origin
 from quantize._support.validation import (
     BoolArray,
     FloatArray,
@@ -25,6 +24,7 @@ from quantize._support.validation import (
 from quantize.levels import Levels, levels_of
 from quantize.recording import recorded_steps, rounded_alike
 from quantize.shared_shift import SharedShift
+from quantize.tables.origin import Origin, with_origin
 
 _PRINTED_SAMPLE = 10_000
 _MOST_FAR = 10

@@ -18,9 +18,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import quantize as qz
-from quantize._support import containers
 from quantize._support.errors import MissingDependencyError
 from quantize.files import number_column, read_readings, read_table
+from quantize.tables import reading
 
 # One drop, thirteen charges in 1e-10 esu: R. A. Millikan, Phys. Rev. 32:349 (1911).
 THIRTEEN = [19.66, 24.60, 29.62, 34.47, 39.38, 44.42, 49.41, 53.91, 59.12, 63.68, 68.65]
@@ -487,7 +487,7 @@ def test_ambiguous_commas_are_refused(tmp_path: Path, content: str, words: str) 
 
 
 def test_size_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(containers, "MOST_BYTES", 2**20)
+    monkeypatch.setattr(reading, "MOST_BYTES", 2**20)
     assert "too large" in refusal(put(tmp_path, b"1.5\n" * 300_000))
     with zipfile.ZipFile(tmp_path / "a.xlsx", "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("xl/worksheets/sheet1.xml", b" " * 2**21)
@@ -499,7 +499,7 @@ def test_size_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_a_stated_sheet_size_costs_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(containers, "MOST_CELLS", 1000)
+    monkeypatch.setattr(reading, "MOST_CELLS", 1000)
     pd.DataFrame({"q": THIRTEEN}).to_excel(tmp_path / "a.xlsx", index=False)
     with (
         zipfile.ZipFile(tmp_path / "a.xlsx") as source,

@@ -1,8 +1,11 @@
-"""Every exception and warning that the library raises of its own accord."""
+"""Every exception and warning that the library raises of its own accord, and their wording."""
 
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
+
+_MOST_NAMES = 20
 
 
 class InputError(ValueError):
@@ -41,3 +44,15 @@ def missing(feature: str, package: str, extra: str | None = None) -> MissingDepe
         f"{feature} needs the package {package}, which is not installed; "
         f"install it with: python -m pip install {target}"
     )
+
+
+def one_line(text: str) -> str:
+    """Text for a message: control characters out, every run of spaces one."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def listed(names: Sequence[object]) -> str:
+    """Names for a message, of very many the first."""
+    more = len(names) - _MOST_NAMES
+    shown = ", ".join(map(str, names[:_MOST_NAMES]))
+    return shown + (f" and {more} more" if more > 0 else "")

@@ -1,27 +1,225 @@
-"""From a page of readings, as written, to tidy columns: one row a reading."""
+"""A page of a run as it is written: its headers, its cells, one row a reading."""
 
 from __future__ import annotations
 
-import csv
 import dataclasses
-import io
+import math
 import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from quantize._support import textfile
-from quantize._support.errors import InputError, InputTypeError
-from quantize.charge.columns import NAMES, Header
+from quantize._support.errors import InputError, InputTypeError, listed, one_line
+from quantize.charge import unit_names
+from quantize.tables.reading import read
+from quantize.tables.table import Table
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from quantize.charge.apparatus import Apparatus
 
-_MOST_NAMES = 20
-_LARGEST_FILE = 200_000_000
+# What each column may be called, in lower case without its unit.
+NAMES: dict[str, tuple[str, ...]] = {
+    name: tuple(aliases.split(", "))
+    for name, aliases in {
+        "particle": "particle, sphere, bead, drop, droplet, ball, no, nr, number, particle no, "
+        "sphere no, bead no, drop no, particle number, drop number, sphere number",
+        "state": "state, charge state, chargestate",
+        "voltage": "voltage, u, v, volts, volt, plate voltage, potential",
+        "divisions": "divisions, division, div, divs, moved, displacement, distance",
+        "seconds": "seconds, second, time, t, s, sec, interval, duration",
+        "start": "start, begin, from, first, start div, div start",
+        "end": "end, stop, finish, to, last, end div, div end",
+        "position": "position, pos, height, x, y",
+        "track": "track, track no, passage, clip",
+        "direction": "direction, dir, sense, sign, up/down, up or down",
+        "repeat": "repeat, rep, repetition, reading, reading no",
+        "bench": "bench, setup, set-up, station, group",
+        "event": "event",
+        "changed": "changed within, changed within interval, changed during reading",
+        "keep": "keep, kept, use, used, valid",
+        "reason": "reason, why, reason discarded",
+        "note": "note, notes, remark, remarks, comment, comments",
+        "clock": "clock, clock time, time of day, when",
+    }.items()
+}
+UNITS: dict[str, tuple[str, ...]] = {
+    "voltage": ("V",),
+    "divisions": ("div", "m"),
+    "seconds": ("s",),
+    "start": ("div", "m"),
+    "end": ("div", "m"),
+    "position": ("div", "m"),
+}
+_LOOKUP = {alias: name for name, aliases in NAMES.items() for alias in aliases}
+_WITH_UNIT = re.compile(r"^(?P<head>.*?)\s*(?:\((?P<a>[^)]*)\)|\[(?P<b>[^\]]*)\])\s*$")
+_SLASH = re.compile(r"^(?P<head>[^/]+?)\s*/\s*(?P<unit>[^/]+(?:/[^/]+)?)$")
+_NUMBERED = re.compile(r"^(?P<head>.*?[^\d\s_#.-])[\s_#.-]*(?P<number>\d{1,3})$")
+_SIGNS = {"up": 1, "u": 1, "+": 1, "↑": 1, "rise": 1, "rises": 1, "rising": 1, "1": 1, "+1": 1,
+          "down": -1, "d": -1, "-": -1, "−": -1, "↓": -1, "fall": -1, "falls": -1,
+          "falling": -1, "-1": -1}  # fmt: skip
+_YES = {"yes", "y", "true", "1", "keep", "kept", "ok", "x", "good"}
+_NO = {"no", "n", "false", "0", "drop", "dropped", "discard", "discarded", "bad"}
+_CHANGE = re.compile(r"\b(?:chang|jump)")
+_MEANWHILE = re.compile(r"\b(?:within|during|while|midway|in the (?:middle|interval))\b")
+_CELL = re.compile(
+    r"^(?P<limit>[<>≥≤]=?)?\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>\D*)$"
+)
+
 _MEASURED = ("voltage", "divisions", "seconds", "start", "end", "position")
 _REPEATED = ("divisions", "seconds", "start", "end")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
+
+# ---- headers --------------------------------------------------------------------------------
+
+
+class Header:
+    """A column header taken apart: canonical name, unit, number of the repeat."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self.name, self.unit, self.number = _take_apart(text)
+
+    def factor(self) -> tuple[float, bool]:
+        """Factor onto V, s or divisions, and whether the column is a length, not divisions."""
+        if self.unit is None or self.name not in UNITS:
+            return 1.0, False
+        try:
+            found = unit_names.unit(self.unit)
+        except InputError:
+            return 1.0, False
+        for wanted in UNITS[self.name]:
+            if found.dimensions == unit_names.unit(wanted).dimensions:
+                return found.scale, wanted == "m"
+        kind = unit_names.kind_of(found.dimensions)
+        raise InputError(
+            f"the column {self.text!r} has a unit of {kind}; "
+            f"{self.name} goes with {' or '.join(UNITS[self.name])}."
+        )
+
+
+def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
+    cleaned = " ".join(text.replace("_", " ").replace("№", "no").split())
+    whole = _LOOKUP.get(cleaned.lower().rstrip(".?"))
+    if whole is not None:
+        return whole, _unit_in_name(cleaned), None
+    head, unit = cleaned, None
+    if (found := _WITH_UNIT.match(cleaned)) is not None:
+        head, unit = found["head"], (found["a"] or found["b"] or "").strip()
+    elif (found := _SLASH.match(cleaned)) is not None:
+        head, unit = found["head"], found["unit"].strip()
+    number = None
+    if _name_of(head, unit) is None and (counted := _NUMBERED.match(head)) is not None:
+        head, number = counted["head"], int(counted["number"])
+    name = _name_of(head, unit)
+    if name is None and unit is None and " " in head:
+        first, _, last = head.rpartition(" ")
+        name = _name_of(first, last)
+        unit = last if name in UNITS and _fits(name, last) else None
+        name = name if unit else None
+    return name, unit if name in UNITS else None, number
+
+
+def _unit_in_name(cleaned: str) -> str | None:
+    return {"div": "div", "volts": "V", "seconds": "s"}.get(cleaned.lower())
+
+
+def _name_of(head: str, unit: str | None) -> str | None:
+    name = _LOOKUP.get(head.strip().lower().rstrip(".?"))
+    if name == "voltage" and head.strip() == "v" and unit and not _fits("voltage", unit):
+        return None
+    return name
+
+
+def _fits(name: str | None, unit: str) -> bool:
+    if name not in UNITS:
+        return False
+    try:
+        return any(unit_names.same_kind(unit, wanted) for wanted in UNITS[name])
+    except InputError:
+        return False
+
+
+# ---- cells ----------------------------------------------------------------------------------
+
+
+def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float, int, int]:
+    """Read one cell: the number, +1/-1 if it is a lower/upper bound, +1/-1 for an arrow or word.
+
+    Blank cells give NaN.
+    """
+    shown = text.strip().replace("−", "-").replace("–", "-").replace("\u00a0", "")
+    if shown.lower() in ("", "nan", "na", "n/a", "none", "-", "--", "?"):
+        return math.nan, 0, 0
+    if column == "voltage" and shown.lower() in ("off", "zero", "earthed"):
+        return 0.0, 0, 0
+    if "," in shown:
+        if not comma:
+            raise InputError(
+                f"`{column}` is {text!r} in row {row}, with a comma; write a decimal point, or "
+                "separate the columns by semicolons."
+            )
+        shown = shown.replace(",", ".", 1)
+    sign = 0
+    for mark in ("↑", "↓"):
+        if mark in shown:
+            sign, shown = _SIGNS[mark], shown.replace(mark, "").strip()
+    found = _CELL.match(shown)
+    if found is None:
+        how = (
+            "; for a reading off the scale write > and the last division, as in >40"
+            if column in ("divisions", "end")
+            else ""
+        )
+        raise InputError(f"`{column}` is {text!r} in row {row}, which is not a number{how}.")
+    rest = found["rest"].strip().lower()
+    if rest in _SIGNS:
+        sign, rest = _SIGNS[rest], ""
+    if rest not in ("", "v", "s", "div", "divisions", "sec"):
+        raise InputError(
+            f"`{column}` is {text!r} in row {row}; put words into a column of their own."
+        )
+    value = float(found["number"])
+    if math.isinf(value):
+        raise InputError(f"`{column}` is {text[:40]!r} in row {row}, which is too large.")
+    limit = {"": 0, ">": 1, "≥": 1, "<": -1, "≤": -1}[(found["limit"] or "")[:1]]
+    return value, limit, sign
+
+
+def direction(text: str, *, row: int) -> int:
+    """+1 for up, -1 for down, 0 for blank."""
+    word = text.strip().lower()
+    if word in ("", "nan", "none", "0", "still"):
+        return 0
+    if word not in _SIGNS:
+        raise InputError(f"`direction` is {text!r} in row {row}; write up or down, or + or -.")
+    return _SIGNS[word]
+
+
+def changed_within(note: str) -> bool:
+    """Whether a note says that the charge changed while the reading was timed.
+
+    Examples
+    --------
+    >>> changed_within("charge changed within the interval"), changed_within("charge changed")
+    (True, False)
+    """
+    text = note.lower()
+    return _CHANGE.search(text) is not None and _MEANWHILE.search(text) is not None
+
+
+def kept(text: str, *, row: int, column: str = "keep") -> bool | None:
+    """Whether a row counts, or another question answered by yes or no; None for a blank."""
+    word = text.strip().lower().removesuffix(".0")
+    if word in ("", "nan", "none"):
+        return None
+    if word in _YES:
+        return True
+    if word in _NO:
+        return False
+    raise InputError(f"`{column}` is {text!r} in row {row}; write yes or no.")
+
+
+# ---- pages ----------------------------------------------------------------------------------
 
 
 @dataclasses.dataclass(frozen=True)
@@ -41,6 +239,18 @@ class Page:
     source: str
     measured: tuple[str, ...] = ()
 
+    def scale(self, name: str, apparatus: Apparatus | None) -> float:
+        """Factor of a column onto V, s or divisions; lengths by the scale of the apparatus."""
+        scale, is_length = self.headers[name].factor()
+        if not is_length:
+            return scale
+        if apparatus is None:
+            raise InputError(
+                f"the column {self.headers[name].text!r} is a length; give an apparatus with "
+                "`reticle.division`, or the divisions themselves."
+            )
+        return scale / apparatus.need("reticle.division", purpose="a column in lengths").value
+
 
 def read_page(source: Any) -> Page:
     """Read a file, a DataFrame or a mapping of columns.
@@ -50,94 +260,38 @@ def read_page(source: Any) -> Page:
     InputError
         For a file that cannot be read, or a table with none of the needed columns.
     """
-    if hasattr(source, "columns") and hasattr(source, "iloc"):
-        return _from_frame(source, "the table given")
-    if isinstance(source, Mapping):
-        import pandas as pd
+    table, name = _table(source)
+    columns = {str(text): table.text(j) for j, text in enumerate(table.names)}
+    if len(columns) < len(table.names):
+        names = list(map(str, table.names))
+        double = next(text for text in names if names.count(text) > 1)
+        raise InputError(f"`run` ({name}) has two columns called {double!r}; keep one.")
+    if len(table.rows) == 0:
+        raise InputError(f"`run` ({name}) has no rows below a header of column names.")
+    commas = any(_DECIMAL_COMMA.fullmatch(c.strip()) for cells in columns.values() for c in cells)
+    return _tidy(columns, name, comma=commas and table.separator != ",")
 
+
+def _table(source: Any) -> tuple[Table, str]:
+    """The table behind `run`, and what messages call it."""
+    import pandas as pd
+
+    if isinstance(source, Mapping):
         try:
-            frame = pd.DataFrame(dict(source))
+            source = pd.DataFrame(dict(source))
         except ValueError as error:
             raise InputError(f"`run` has columns that do not fit together ({error}).") from None
-        return _from_frame(frame, "the table given")
+    table = Table.of(source)
+    if table is not None:
+        return table, "the table given"
     if not isinstance(source, (str, Path)):
         raise InputTypeError(
             f"`run` is of type {type(source).__name__}; give a file name, a DataFrame or a "
             "mapping of columns."
         )
-    file = Path(source)
-    if not file.is_file():
+    if not Path(source).is_file():
         raise InputError(f"`run` is {str(source)!r}, and there is no such file.")
-    if file.stat().st_size > _LARGEST_FILE:
-        raise InputError(
-            f"`run` {file.name!r} is larger than 200 MB, which no page of readings is."
-        )
-    if file.suffix.lower() in (".xlsx", ".xlsm", ".xls", ".parquet"):
-        return _from_frame(_binary_table(file), file.name)
-    return _from_text(textfile.decode(file.read_bytes(), file.name), file.name)
-
-
-def _binary_table(file: Path) -> pd.DataFrame:
-    import pandas as pd
-
-    from quantize._support.errors import missing
-
-    try:
-        if file.suffix.lower() == ".parquet":
-            return pd.read_parquet(file)
-        return pd.read_excel(file)
-    except ImportError:
-        extra = "large" if file.suffix.lower() == ".parquet" else "excel"
-        package = "pyarrow" if extra == "large" else "openpyxl"
-        raise missing(f"Reading {file.suffix} files", package, extra) from None
-    except Exception as error:
-        raise InputError(f"`run` {file.name!r} cannot be read: {error}.") from None
-
-
-def _from_text(text: str, source: str) -> Page:
-    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
-    if len(lines) < 2:
-        raise InputError(f"`run` {source!r} has no rows below a header line.")
-    delimiter = next((mark for mark in ";\t," if mark in lines[0]), ",")
-    try:
-        rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter))
-    except csv.Error as error:
-        raise InputError(f"`run` {source!r} is no table of text ({error}).") from None
-    header, body = rows[0], rows[1:]
-    for i, row in enumerate(body, start=1):
-        if len(row) > len(header) and any(cell.strip() for cell in row[len(header) :]):
-            raise InputError(
-                f"`run` {source!r} has {len(row)} cells in row {i} under {len(header)} headers; "
-                "a decimal comma needs columns separated by semicolons."
-            )
-    columns = {
-        name: [row[j].strip() if j < len(row) else "" for row in body]
-        for j, name in enumerate(header)
-    }
-    if len(columns) < len(header):
-        raise InputError(f"`run` {source!r} has two columns of the same name.")
-    comma = any(_DECIMAL_COMMA.fullmatch(c) for cells in columns.values() for c in cells)
-    return _tidy(columns, source, comma=comma and delimiter != ",")
-
-
-def _from_frame(frame: pd.DataFrame, source: str) -> Page:
-    if len(frame) == 0:
-        raise InputError(f"`run` ({source}) has no rows.")
-    columns: dict[str, list[str]] = {}
-    comma = False
-    names = [str(name) for name in frame.columns]
-    if len(set(names)) < len(names):
-        double = next(name for name in names if names.count(name) > 1)
-        raise InputError(f"`run` ({source}) has two columns called {double!r}; keep one.")
-    for name in frame.columns:
-        values = frame[name]
-        if values.dtype.kind in "iuf":
-            columns[str(name)] = ["" if v != v else repr(v) for v in values.tolist()]
-            continue
-        cells = ["" if v is None or v != v else str(v) for v in values.tolist()]
-        comma = comma or any(_DECIMAL_COMMA.fullmatch(cell.strip()) for cell in cells)
-        columns[str(name)] = cells
-    return _tidy(columns, source, comma=comma)
+    return read(source, headed=True), Path(source).name
 
 
 def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
@@ -200,15 +354,12 @@ def _need_columns(
     names = set(single) | {name for group in wide.values() for name in group}
     if "divisions" in names or {"start", "end"} <= names or "seconds" in names:
         return
-    shown = [textfile.one_line(str(c))[:40] for c in list(columns)[:_MOST_NAMES]]
-    listed = ", ".join(map(repr, shown)) or "none"
-    if len(columns) > _MOST_NAMES:
-        listed += f" and {len(columns) - _MOST_NAMES} more"
+    shown = listed([repr(one_line(text)[:40]) for text in columns]) or "none"
     accepted = "; ".join(
         f"{what}: {', '.join(NAMES[what][:5])}" for what in ("divisions", "seconds", "voltage")
     )
     raise InputError(
-        f"`run` ({source}) has none of the needed columns; found {listed}; what would do is "
+        f"`run` ({source}) has none of the needed columns; found {shown}; what would do is "
         f"{accepted}, or start and end, or position and time."
     )
 

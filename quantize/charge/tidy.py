@@ -11,8 +11,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus
-from quantize.charge.columns import cell_number, changed_within, direction, factor, kept
-from quantize.charge.page import Page
+from quantize.charge.page import Page, cell_number, changed_within, direction, kept
 from quantize.charge.tracks import fold_tracks
 
 if TYPE_CHECKING:
@@ -113,14 +112,7 @@ class _Numbers:
 
     def column(self, name: str) -> tuple[FloatArray, list[int], list[int]]:
         page = self.page
-        scale, is_length = factor(page.headers[name])
-        if is_length:
-            if self.apparatus is None:
-                raise InputError(
-                    f"the column {page.headers[name].text!r} is a length; give an apparatus with "
-                    "`reticle.division`, or the divisions themselves."
-                )
-            scale /= self.apparatus.need("reticle.division", purpose="a column in lengths").value
+        scale = page.scale(name, self.apparatus)
         read = []
         for cell, row, use in zip(page.cells[name], page.numbers, self.keep, strict=True):
             try:

@@ -10,8 +10,8 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.charge.columns import Header, cell_number, factor
 from quantize.charge.noise import diffusion_of
+from quantize.charge.page import Header, cell_number
 from quantize.charge.reticle import generalised_line, written_step
 
 if TYPE_CHECKING:
@@ -127,14 +127,7 @@ def _tracks(page: Page, apparatus: Apparatus | None) -> list[_Track]:
 
 
 def _column(page: Page, name: str, apparatus: Apparatus | None) -> FloatArray:
-    scale, is_length = factor(page.headers[name])
-    if is_length:
-        if apparatus is None:
-            raise InputError(
-                f"the column {page.headers[name].text!r} is a length; give an apparatus with "
-                "`reticle.division`, or the divisions themselves."
-            )
-        scale /= apparatus.need("reticle.division", purpose="a column in lengths").value
+    scale = page.scale(name, apparatus)
     values = np.empty(len(page.numbers))
     for i, (cell, row) in enumerate(zip(page.cells[name], page.numbers, strict=True)):
         value, limit, _ = cell_number(cell, column=name, row=row, comma=page.comma)

@@ -10,10 +10,10 @@ from typing import Any, Protocol, Self
 import numpy as np
 
 from quantize._support import workers as pools
-from quantize._support.cells import counts_rows
 from quantize._support.errors import IncompleteError, InputError, InputTypeError, missing
 from quantize._support.progress import Progress, steps
 from quantize._support.validation import count
+from quantize.tables.cells import counts_rows
 
 TASK_ROWS = 2**22
 """Row groups are put together until they hold this many rows. It does not depend on who reads."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable
 from typing import Any
 
 import numpy as np
@@ -11,9 +11,9 @@ import numpy as np
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import IntArray
 from quantize.readings import Readings, as_readings
+from quantize.tables.table import Table
 
 _LEAST = 3
-_MOST_NAMES = 20
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -51,14 +51,21 @@ def split(
         For a table without these columns, with columns of different lengths, without rows, or
         with a row that belongs to no group.
     """
-    columns = _columns(table)
-    labels = _column(table, columns, "by", by)
-    values = _column(table, columns, "value", value)
-    states = None if state is None else _column(table, columns, "state", state)
+    columns = Table.of(table)
+    if columns is None:
+        raise InputTypeError(
+            f"`table` is a {type(table).__name__}; give a pandas DataFrame or a dict of columns "
+            "(a file is read by pandas.read_csv, for one)."
+        )
+    # A frame that was read from a file is a table in memory like any other.
+    columns = dataclasses.replace(columns, file=None)
+    labels = _column(columns, "by", by)
+    values = _column(columns, "value", value)
+    states = None if state is None else _column(columns, "state", state)
     given: dict[str, Any] = {"sigma": sigma, "resolution": resolution}
     for name, item in given.items():
         if isinstance(item, str):
-            given[name] = _numbers(_column(table, columns, name, item))
+            given[name] = _numbers(_column(columns, name, item))
     codes, found = _coded(labels, by)
     lengths = {len(values), *(len(c) for c in (states, *given.values()) if hasattr(c, "__len__"))}
     if lengths != {codes.size}:
@@ -92,31 +99,9 @@ def _group(label: Hashable, values: Any, name: str, parts: dict[str, Any]) -> Gr
     return Group(label=label, size=len(values), readings=readings)
 
 
-def _columns(table: Any) -> list[Any]:
-    if isinstance(table, Mapping):
-        return list(table)
-    if hasattr(table, "columns") and hasattr(table, "__getitem__"):
-        return list(table.columns)
-    raise InputTypeError(
-        f"`table` is a {type(table).__name__}; give a pandas DataFrame or a dict of columns "
-        "(a file is read by pandas.read_csv, for one)."
-    )
-
-
-def _column(table: Any, columns: list[Any], argument: str, name: Any) -> Any:
-    if name not in columns:
-        listed = ", ".join(repr(str(column)) for column in columns[:_MOST_NAMES])
-        more = f" and {len(columns) - _MOST_NAMES} more" if len(columns) > _MOST_NAMES else ""
-        raise InputError(
-            f"`{argument}` is {name!r}, which is no column of the table; it has "
-            f"{listed or 'none'}{more}."
-        )
-    if columns.count(name) > 1:
-        raise InputError(
-            f"`{argument}` is {name!r}, and {columns.count(name)} columns have that name; "
-            "rename them."
-        )
-    column = table[name]
+def _column(table: Table, argument: str, name: Any) -> Any:
+    """The column of that name, one entry for each row."""
+    column = table.columns[table.place(name, argument)]
     if np.ndim(column) != 1:
         raise InputTypeError(
             f"`{argument}` is {name!r}, a column of {np.ndim(column)} dimensions; "

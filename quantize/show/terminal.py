@@ -18,9 +18,9 @@ from quantize._support import validation
 from quantize._support.errors import InputError, QuantizeWarning
 
 if TYPE_CHECKING:
-    from quantize._support.origin import Origin
     from quantize.charge import Apparatus
     from quantize.groups.analyze import GroupAnalyses
+    from quantize.tables.origin import Origin
 
 _OPTIONS = {
     "value": "--column",
@@ -305,30 +305,26 @@ def analyze_file(
     Raises
     ------
     InputError
-        As `read_table` and `analyze_groups` do.
+        As `read_readings` and `analyze_groups` do.
     """
-    import numpy as np
-
-    from quantize._support.columns import number_cells, origin_of, sole_number_column
-    from quantize.files import read_table
     from quantize.groups.analyze import analyze_groups
+    from quantize.tables.reading import read
 
     number, column_of_sigma = sigma
     if number is not None and column_of_sigma is not None:
         raise InputError("--sigma and --sigma-column both say the sigma; give one of them.")
-    table = read_table(file)
-    names = [str(name) for name in table.columns]
+    table = read(file)
+    names = table.names
     if column is None:
         taken = [name for name in (by, column_of_sigma, state) if name is not None]
-        column = names[sole_number_column(table, taken, by=by)]
-    cells: dict[str, Any] = {
-        name: np.asarray(table[name]) for name in dict.fromkeys(names) if names.count(name) == 1
+        column = names[table.sole_number_column(taken, by=by)]
+    cells = {
+        name: table.mixed(j) if name in (column, column_of_sigma) else table.array(j)
+        for j, name in enumerate(names)
+        if names.count(name) == 1
     }
-    for name in (column, column_of_sigma):
-        if name in cells:
-            cells[name] = number_cells(table, names.index(name))
     if resolution is None and column in cells:
-        resolution = table.attrs["printed_steps"][names.index(column)]
+        resolution = table.printed_step(names.index(column))
     found = analyze_groups(
         cells,
         by=by,
@@ -341,4 +337,4 @@ def analyze_file(
         progress=sys.stderr.isatty(),
         **options,
     )
-    return found, origin_of(table, names.index(column))
+    return found, table.origin(names.index(column))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import dataclasses
 from typing import Any, TypeVar
 
-from quantize._support import textfile
+from quantize._support.errors import one_line
+from quantize.tables.cells import place
 
 _LONGEST = 60
 
@@ -42,7 +43,7 @@ class Origin:
     def __str__(self) -> str:
         names = list(map(_short, self.columns))
         if len(names) == 1:
-            where = textfile.place(names[0])
+            where = place(names[0])
         else:
             where = f"columns {', '.join(names[:-1])} and {names[-1]}"
         unit = "" if self.unit is None else f", in {self.unit}"
@@ -71,5 +72,5 @@ def with_origin(readings: T, origin: Origin | None) -> T:
 
 
 def _short(name: str) -> str:
-    name = textfile.one_line(name)
+    name = one_line(name)
     return name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "…"

@@ -6,13 +6,18 @@ import csv
 import itertools
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-import numpy as np
-
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray
+from quantize.tables.cells import (
+    begins_like_number,
+    common_unit,
+    has_decimal_comma,
+    is_number,
+    tidy,
+    with_unit,
+)
 
 _SAMPLE_ROWS = 1000
 _ONE_COLUMN = ""
@@ -23,14 +28,6 @@ _SEPARATOR_NAMES = {"\t": "tabs", ";": "semicolons", ",": "commas", _SPACE: "spa
 # Spreadsheets write these for a cell that could not be worked out: damage, not comments.
 _CELL_ERRORS = ("#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!")
 
-_POINT_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
-_PLAIN_COLUMN = re.compile(rf"(?:{_POINT_NUMBER.pattern}\n)+", re.ASCII)
-_COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?", re.ASCII)
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+", re.ASCII)
-# Not what follows the first number in "1.6x10^-19" and "1.6 e-19": a power of ten.
-_UNIT = r"(?![xXeE][+-]?\d)(?:[^\W\d_]|[%°])(?:[^\W_]|[%°/·^*.⁻-]){0,14}"
-_WITH_UNIT = re.compile(rf"((?a:{_COMMA_NUMBER.pattern}|{_POINT_NUMBER.pattern}))\s*({_UNIT})")
-_NOT_FINITE = re.compile(r"[+-]?(?:nan|inf|infinity)", re.IGNORECASE)
 _SPACED_CELL = re.compile(r'"(?:[^"]|"")*"|\S+')
 
 
@@ -62,8 +59,12 @@ def decode(data: bytes, source: str) -> str:
     )
 
 
-def rows_of(text: str, source: str) -> tuple[list[Row], str]:
-    """Cut `text` into rows of equal length; also returns the separator found ("" for none)."""
+def rows_of(text: str, source: str, *, headed: bool = False) -> tuple[list[Row], str]:
+    """Cut `text` into rows of equal length; also returns the separator found ("" for none).
+
+    Where a line of column names is known to come first (`headed`), rows that end early are filled
+    with blanks, unless spaces separate the cells, and blank lines are never missing cells.
+    """
     lines = [
         (number, line)
         for number, line in enumerate(re.split(r"\r\n|\n|\r", text), start=1)
@@ -74,9 +75,13 @@ def rows_of(text: str, source: str) -> tuple[list[Row], str]:
     lines = list(itertools.dropwhile(lambda item: not item[1].strip(), lines))
     if not lines:
         raise InputError(f"`{source}` is empty; it must hold at least one reading.")
-    separator = _separator(lines, source)
+    _need_short_cells(lines, source)
+    if headed:
+        lines = [item for item in lines if item[1].strip()]
+    marks = [mark for mark in "\t;," if headed and mark in lines[0][1]]
+    separator = _separator(lines, source, marks or _SEPARATORS)
     rows = list(_cut(lines, separator, source))
-    _check_lengths(rows, separator, source)
+    _check_lengths(rows, separator, source, fill=headed and separator != _SPACE)
     return rows, separator
 
 
@@ -86,105 +91,6 @@ def is_comment(line: str) -> bool:
     return start.startswith("#") and not start.startswith(_CELL_ERRORS)
 
 
-def tidy(cell: str) -> str:
-    """A cell without spaces around it and with the typographic minus sign made plain."""
-    return cell.strip().replace("\N{MINUS SIGN}", "-")
-
-
-def one_line(text: str) -> str:
-    """Text for a message: control characters out, every run of spaces one."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
-
-
-def place(name: str) -> str:
-    """How a message calls a column, with or without a name of its own."""
-    return name if re.fullmatch(r"column \d+", name) else f"column {name}"
-
-
-def is_number(cell: str) -> bool:
-    """Whether a tidy cell reads as a number, with a decimal point or a decimal comma."""
-    return bool(
-        _POINT_NUMBER.fullmatch(cell)
-        or _COMMA_NUMBER.fullmatch(cell)
-        or _NOT_FINITE.fullmatch(cell)
-    )
-
-
-def to_number(cell: str, decimal: str) -> float | None:
-    """The number in a cell, or None where it is text."""
-    cell = tidy(cell)
-    if decimal == "," and _COMMA_NUMBER.fullmatch(cell):
-        return float(cell.replace(",", "."))
-    if _POINT_NUMBER.fullmatch(cell) or _NOT_FINITE.fullmatch(cell):
-        return float(cell)
-    return None
-
-
-def with_unit(cell: str) -> tuple[str, str | None]:
-    """A cell as the text of its number and the unit behind it: ``1.6e-19 C``; else with None."""
-    found = _WITH_UNIT.fullmatch(tidy(cell))
-    return (cell, None) if found is None else (found[1], found[2])
-
-
-def common_unit(cells: list[str]) -> str | None:
-    """The unit that more than half of the cells carry behind a number."""
-    units = Counter(unit for _, unit in map(with_unit, cells) if unit is not None)
-    unit, hits = max(units.items(), key=lambda item: item[1], default=(None, 0))
-    return unit if 2 * hits > len(cells) else None
-
-
-def plain_numbers(cells: list[str]) -> FloatArray | None:
-    """A whole column at once, or None unless every cell is a number with a decimal point."""
-    joined = "\n".join([*cells, ""])
-    # A quoted cell may hold line ends of its own.
-    if joined.count("\n") != len(cells) or not _PLAIN_COLUMN.fullmatch(joined):
-        return None
-    return np.fromiter(map(float, cells), dtype=np.float64, count=len(cells))
-
-
-def decimal_mark(columns: Iterable[tuple[str, Iterable[str]]], separator: str, source: str) -> str:
-    """The decimal mark of a table ("." or ","), from its columns of numbers.
-
-    A table that has both, or whose commas may as well mark thousands, is refused.
-    """
-    columns = [(name, list(cells)) for name, cells in columns]
-    if not any("," in cell for _, cells in columns for cell in cells):
-        return "."
-    comma = point = None
-    only_thousands = True
-    for name, cells in columns:
-        for cell in map(tidy, cells):
-            if _COMMA_NUMBER.fullmatch(cell) or _THOUSANDS.fullmatch(cell):
-                comma = comma or (name, cell)
-                only_thousands = only_thousands and bool(_THOUSANDS.fullmatch(cell))
-            elif "." in cell and _POINT_NUMBER.fullmatch(cell):
-                point = point or (name, cell)
-    if comma is None:
-        return "."
-    if point is not None:
-        raise InputError(
-            f"`{source}` has numbers with a comma ({comma[1]} in {place(comma[0])}) and with a "
-            f"point ({point[1]} in {place(point[0])}); write all of them with one decimal mark."
-        )
-    if only_thousands and separator != ";":
-        raise InputError(
-            f"`{source}` has {comma[1]} in {place(comma[0])}, where the comma may mark decimals or "
-            "thousands; write the numbers with a decimal point and nothing between thousands."
-        )
-    return ","
-
-
-def printed_exponent(cells: Iterable[str]) -> int:
-    """The power of ten of the finest printed digit: -2 for 4.90, 0 for 500, -21 for 1.60e-19."""
-    return min(_last_digit(cell.strip()) for cell in cells)
-
-
-def _last_digit(cell: str) -> int:
-    mantissa, _, exponent = cell.lower().partition("e")
-    point = max(mantissa.find("."), mantissa.find(","))
-    return int(exponent or 0) - (len(mantissa) - 1 - point if point >= 0 else 0)
-
-
 def has_header(first: list[str], rest: list[list[str]]) -> bool:
     """Whether the first row names the columns.
 
@@ -192,7 +98,7 @@ def has_header(first: list[str], rest: list[list[str]]) -> bool:
     lone cell that begins like a number is taken for a reading with a slip in it.
     """
     cells = [tidy(cell) for cell in first]
-    if len(cells) == 1 and re.fullmatch(r"[+-]?[.,]?\d\S*", cells[0]):
+    if len(cells) == 1 and begins_like_number(cells[0]) and not re.search(r"\s", cells[0]):
         return False
     sample = rest[:_SAMPLE_ROWS]
     read = [
@@ -221,7 +127,8 @@ def _carries(cell: str, below: list[str]) -> bool:
     return unit is not None and unit == common_unit(below)
 
 
-def _separator(lines: list[tuple[int, str]], source: str) -> str:
+def _separator(lines: list[tuple[int, str]], source: str, marks: Sequence[str]) -> str:
+    """The one of `marks` that cuts all rows alike and leaves the most numbers."""
     head = lines[0][1]
     worded_head = any(head.count(mark) for mark in "\t;,") and not any(
         is_number(tidy(cell)) for cell in re.split("[\t;,]", head)
@@ -229,7 +136,7 @@ def _separator(lines: list[tuple[int, str]], source: str) -> str:
     scores: dict[str, float] = {}
     ragged: dict[str, float] = {}
     decimal_commas = False
-    for separator in _SEPARATORS:
+    for separator in marks:
         try:
             rows = list(itertools.islice(_cut(lines, separator, source), _SAMPLE_ROWS))
         except InputError:
@@ -240,8 +147,7 @@ def _separator(lines: list[tuple[int, str]], source: str) -> str:
         if separator == _ONE_COLUMN or (len(widths) == 1 and 1 not in widths):
             share = _number_share(rows)
             if separator in (_SPACE, _ONE_COLUMN) and share == scores.get(","):
-                cells = (with_unit(cell)[0] for row in rows for cell in row.cells)
-                decimal_commas |= any(_COMMA_NUMBER.fullmatch(cell) for cell in cells)
+                decimal_commas |= any(has_decimal_comma(cell) for row in rows for cell in row.cells)
             scores[separator] = share
         elif len(widths) > 1:
             wide = max(widths, key=lambda width: (width > 1) * widths[width])
@@ -256,7 +162,7 @@ def _separator(lines: list[tuple[int, str]], source: str) -> str:
         best = None
     if best is not None:
         return best
-    return max(ragged, key=lambda mark: ragged[mark], default=_ONE_COLUMN)
+    return max(ragged, key=lambda mark: ragged[mark], default=marks[-1])
 
 
 def _number_share(rows: list[Row]) -> float:
@@ -303,15 +209,31 @@ def _cut_at_spaces(lines: list[tuple[int, str]]) -> Iterator[Row]:
             yield Row(number, [c[1:-1].replace('""', '"') if c[0] == '"' else c for c in cells])
 
 
-def _check_lengths(rows: list[Row], separator: str, source: str) -> None:
+def _need_short_cells(lines: list[tuple[int, str]], source: str) -> None:
+    """Raise for a cell that is longer than the reader of text tables takes."""
+    most = csv.field_size_limit()
+    for number, line in lines:
+        if len(line) > most and max(map(len, re.split("[\t;, ]", line))) > most:
+            raise InputError(
+                f"`{source}` is no table of text (a cell of more than {most} characters in row "
+                f"{number}); save the readings as csv, tsv, xlsx or parquet."
+            )
+
+
+def _check_lengths(rows: list[Row], separator: str, source: str, *, fill: bool) -> None:
+    """Make all rows as long as the first, or raise."""
     width = len(rows[0].cells)
     for row in rows[1:]:
         # Some programs end every line of numbers with a separator.
         while len(row.cells) > width and not row.cells[-1]:
             row.cells.pop()
+        if fill:
+            row.cells.extend([""] * (width - len(row.cells)))
         if len(row.cells) != width:
             marks = _SEPARATOR_NAMES.get(separator, "separators")
+            also = "; a decimal comma needs columns separated by semicolons" if fill else ""
             raise InputError(
                 f"`{source}` has {len(row.cells)} fields in row {row.number} and {width} in row "
-                f"{rows[0].number}, cut at {marks}; give every row the same number of fields."
+                f"{rows[0].number}, cut at {marks}; give every row the same number of fields"
+                f"{also}."
             )
