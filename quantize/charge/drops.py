@@ -86,7 +86,6 @@ def line_through_drops(
     Examples
     --------
     >>> import numpy as np
-    from numpy.typing import ArrayLike
     >>> a, p = np.array([1e-6, 1.5e-6, 2e-6]), np.array([1e5, 5e4, 2e4])
     >>> e1 = 1.6e-19 * (1 + 8.2e-3 / (p * a)) ** 1.5
     >>> found = line_through_drops(e1, a, p)
