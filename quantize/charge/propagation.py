@@ -146,17 +146,16 @@ def propagate(
             + ", ".join(f"{n} = {inputs[n].value:g}" for n in names)
             + "; look at these inputs."
         )
-    slopes = _slopes(model, [inputs[n] for n in names])
-    u = np.array([inputs[n].standard_uncertainty for n in names])
-    matrix = correlation_matrix(names, correlations or {})
-    contribution = slopes * u
-    variance_terms = contribution * (matrix @ contribution)
-    combined = _combined(model, [inputs[n] for n in names], matrix)
+    quantities = list(inputs.values())
+    slopes = np.array([_slope(model, quantities, i) for i in range(len(names))])
+    contribution = slopes * np.array([q.standard_uncertainty for q in quantities])
+    variance_terms = contribution * (correlation_matrix(names, correlations or {}) @ contribution)
+    combined = math.sqrt(max(float(variance_terms.sum()), 0.0))
     return Propagation(
         value=value,
         standard_uncertainty=combined,
         degrees_of_freedom=_effective_degrees(
-            combined, contribution, [inputs[n].degrees_of_freedom for n in names]
+            combined, contribution, [q.degrees_of_freedom for q in quantities]
         ),
         unit=unit,
         budget=_table(inputs, value, slopes, contribution, variance_terms),
@@ -182,48 +181,14 @@ def correlation_matrix(
     return matrix
 
 
-def _differentiable(model: Model, inputs: list[Quantity]) -> Any:
-    """The model for the `uncertainties` library, with central differences as derivatives."""
-    from uncertainties import wrap
-
-    def derivative(i: int) -> Model:
-        quantity = inputs[i]
-        step = max(1e-5 * abs(quantity.value), 1e-4 * quantity.standard_uncertainty) or 1e-6
-
-        def slope(*values: float) -> float:
-            above, below = list(values), list(values)
-            above[i] += step
-            below[i] -= step
-            return float((model(*above) - model(*below)) / (above[i] - below[i]))
-
-        return slope
-
-    # `wrap` wants a function with a name, which a partial one has not.
-    return wrap(lambda *values: model(*values), [derivative(i) for i in range(len(inputs))])
-
-
-def _slopes(model: Model, inputs: list[Quantity]) -> FloatArray:
-    """Partial derivatives."""
-    from uncertainties import ufloat
-
-    # The derivative does not depend on the spread; 1 stands for any that is not zero.
-    variables = [ufloat(q.value, 1.0) for q in inputs]
-    derivatives = _differentiable(model, inputs)(*variables).derivatives
-    return np.array([float(derivatives.get(v, 0.0)) for v in variables])
-
-
-def _combined(model: Model, inputs: list[Quantity], matrix: FloatArray) -> float:
-    from uncertainties import correlated_values_norm
-
-    spread = [i for i, q in enumerate(inputs) if q.standard_uncertainty > 0]
-    if not spread:
-        return 0.0
-    arguments: list[Any] = [q.value for q in inputs]
-    pairs = [(inputs[i].value, inputs[i].standard_uncertainty) for i in spread]
-    values = correlated_values_norm(pairs, matrix[np.ix_(spread, spread)])
-    for i, v in zip(spread, values, strict=True):
-        arguments[i] = v
-    return float(_differentiable(model, inputs)(*arguments).std_dev)
+def _slope(model: Model, inputs: list[Quantity], i: int) -> float:
+    """Partial derivative by the input `i`, as a central difference."""
+    quantity = inputs[i]
+    step = max(1e-5 * abs(quantity.value), 1e-4 * quantity.standard_uncertainty) or 1e-6
+    above, below = ([q.value for q in inputs] for _ in range(2))
+    above[i] += step
+    below[i] -= step
+    return float((model(*above) - model(*below)) / (above[i] - below[i]))
 
 
 def _effective_degrees(combined: float, contribution: FloatArray, degrees: list[float]) -> float:
