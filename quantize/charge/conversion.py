@@ -1,48 +1,37 @@
-"""Row by row from divisions to coulombs."""
+"""Row by row from a table of readings to coulombs."""
 
 from __future__ import annotations
 
-import math
+import os
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from quantize._support.errors import InputError
-from quantize.charge.agreement import agree, common_route
-from quantize.charge.apparatus import Apparatus, load_apparatus
-from quantize.charge.assumptions import taken_for_exact
-from quantize.charge.coulombs import _with_voltage, by_route, divisions_of
-from quantize.charge.routes import (
-    ROUTES,
-    Divisions,
-    available,
-    fall_divisions,
-    fall_inputs,
-    gather,
-    route_name,
-    scales_of,
-)
+from quantize.charge.apparatus import load_apparatus
+from quantize.charge.budgets import Bench
+from quantize.charge.coulombs import charges_of
 from quantize.charge.run import Run, read_run
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from quantize.charge.propagation import Propagation
 
-_SIMPLEST = "ratio, weight given"
-
-
-def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.DataFrame:
-    r"""Charges of every row of a run.
+def convert_run(
+    run: Run | str | os.PathLike[str] | pd.DataFrame | Mapping[str, Any],
+    apparatus: Bench,
+    *,
+    route: str | None = None,
+) -> pd.DataFrame:
+    r"""Convert every row of a run to a charge in coulombs.
 
     Parameters
     ----------
-    run : Run, file name, DataFrame or mapping
-    apparatus : Apparatus, file name or mapping
+    run : Run, str, path-like, DataFrame or mapping of columns
+        The rows, of one particle or several, as `read_run` takes them.
+    apparatus : Apparatus, mapping, str or path-like
+        The bench: an `Apparatus`, its sections as a mapping, or the name of its file.
     route : str, optional
-        A name from `quantize.charge.routes.ROUTES`; else one for all particles: the most exact of
-        those that agree with each other (see `Agreement`).
+        Name of a route in `quantize.charge.routes.ROUTES`; if left out one for all particles, the
+        most exact of those that agree with each other (see `Agreement`).
 
     Returns
     -------
@@ -57,7 +46,7 @@ def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.Dat
     Raises
     ------
     InputError
-        When an entry is missing, or no fall is known.
+        When an entry is missing, no route has the name, or no fall is known.
 
     Notes
     -----
@@ -70,80 +59,9 @@ def convert_run(run: Any, apparatus: Any, *, route: str | None = None) -> pd.Dat
     ...     "plates": {"separation": "4.24 mm", "voltage": "227.4 V"},
     ...     "sphere": {"weight": "5.15e-14 N"},
     ... }
-    >>> page = {"V": [227.4, 227.4, 0], "div": [0, 10, -60], "t": [10, 10, 10]}
-    >>> (charge.convert_run(page, bench)["charge"] * 1e19).round(2).tolist()
+    >>> sheet = {"V": [227.4, 227.4, 0], "div": [0, 10, -60], "t": [10, 10, 10]}
+    >>> (charge.convert_run(sheet, bench)["charge"] * 1e19).round(2).tolist()
     [9.6, 11.2, nan]
     """
-    import pandas as pd
-
     bench = load_apparatus(apparatus)
-    whole = read_run(run, bench)
-    bench.need_weight_of_each(whole.particles)
-    runs = [whole.particle(label) for label in whole.particles]
-    known = [_known(one, bench.for_particle(one.particles[0])) for one in runs]
-    if route is None:
-        agreements = [agree(found) for _, _, found in known if found]
-        relative = [_relative(found) for _, _, found in known if found]
-        route = common_route(agreements, relative) if agreements else _SIMPLEST
-    route_name(route)
-    pieces = [_one_particle(one, *told, route) for one, told in zip(runs, known, strict=True)]
-    table = pd.concat(pieces).sort_index() if len(pieces) > 1 else pieces[0]
-    inputs = [found[route].inputs for _, _, found in known]
-    exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
-    told = [agree(found) for _, _, found in known if len(found) > 1]
-    worst = [a for a in told if a.p_value == min(a.p_value for a in told)]
-    table.attrs |= {"route": route, "exact": exact, "agreement": worst[0] if worst else None}
-    return table
-
-
-def _known(run: Run, bench: Apparatus) -> tuple[Apparatus, Divisions, dict[str, Propagation]]:
-    """Bench and divisions of one particle, and one division in coulombs by every route."""
-    bench = _with_voltage(bench, run)
-    divisions = divisions_of(1.0, bench, unit_err=0.0, run=run)
-    names = available(bench, divisions)
-    return bench, divisions, {name: by_route(name, bench, divisions) for name in names}
-
-
-def _relative(found: Mapping[str, Propagation]) -> dict[str, float]:
-    return {name: p.standard_uncertainty / p.value for name, p in found.items()}
-
-
-def _one_particle(
-    run: Run,
-    bench: Apparatus,
-    divisions: Divisions,
-    found: Mapping[str, Propagation],
-    route: str,
-) -> pd.DataFrame:
-    fallen = _fallen(run, bench, divisions)
-    if route not in found:
-        # One sentence about the entry that is missing.
-        gather(ROUTES[route], bench, divisions)
-    per_division = found[route].value
-    table = run.table.copy()
-    voltage = table["voltage"].to_numpy(float)
-    reference = run.reference_voltage or math.nan
-    # A page without voltages is one that was taken at balance.
-    voltage = np.where(np.isnan(voltage), reference, voltage)
-    with np.errstate(divide="ignore"):
-        stretch = np.where(voltage == 0, np.nan, reference / voltage)
-    seconds = table["seconds"].to_numpy(float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        moved = table["divisions"].to_numpy(float) * run.interval / seconds
-    table["charge"] = (moved + fallen) * stretch * per_division
-    scatter, degrees = run.scatter()
-    spread = scatter * np.abs(stretch) * per_division if degrees else np.nan
-    table["standard_uncertainty"] = spread
-    return table
-
-
-def _fallen(run: Run, bench: Apparatus, divisions: Divisions) -> float:
-    """Divisions fallen in one interval, which every row needs, whatever the route."""
-    if divisions.fall is None and not (bench.has("fall.divisions") or bench.has("fall.speed")):
-        raise InputError(
-            f"`run` ({run.source}) has no fall without field, and a row is turned into a charge by "
-            "the divisions that it moved and those that it would have fallen; read some rows at "
-            "zero voltage, or give `fall.divisions` or `fall.speed` in the apparatus file."
-        )
-    told = {name: q.value for name, q in fall_inputs(bench, divisions).items()}
-    return float(fall_divisions(told | scales_of(divisions)))
+    return charges_of(read_run(run, bench), bench, route=route)

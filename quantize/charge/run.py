@@ -23,12 +23,12 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from quantize.charge.checks import Checks
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.estimate import RunFit
     from quantize.charge.particles import JointUnit
     from quantize.charge.residual import ResidualVoltage
     from quantize.charge.run_analysis import RunAnalysis
-    from quantize.charge.soundness import Checks
 
 
 @dataclasses.dataclass(frozen=True, eq=False, repr=False)
@@ -207,9 +207,9 @@ class Run(Rows):
 
     def charges(self, *, route: str | None = None) -> pd.DataFrame:
         """Charges of every row; see `convert_run`."""
-        from quantize.charge.conversion import convert_run
+        from quantize.charge.coulombs import charges_of
 
-        return convert_run(self, self.bench(), route=route)
+        return charges_of(self, self.bench(), route=route)
 
     def unit_in_coulombs(self, analysis: Any, *, route: str | None = None) -> UnitInCoulombs:
         """The unit of an analysis of `readings` in coulombs; see `unit_in_coulombs`."""

@@ -24,8 +24,8 @@ from quantize.readings import Readings
 
 if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus
+    from quantize.charge.checks import Checks
     from quantize.charge.run import Run
-    from quantize.charge.soundness import Checks
 
 _SURE = 0.95  # share of the best unit below which a sentence about it names the share
 _WITH_CHANGE = (

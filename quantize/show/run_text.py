@@ -113,7 +113,7 @@ def remarks_text(remarks: tuple[str, ...]) -> str:
 
 def exact_remarks(table: pd.DataFrame) -> tuple[str, ...]:
     """What a conversion of rows took for exact, in a sentence; none if nothing was."""
-    from quantize.charge.assumptions import exact_sentence
+    from quantize.charge.budgets import exact_sentence
 
     exact = table.attrs["exact"]
     return (exact_sentence(exact),) if exact else ()
