@@ -25,11 +25,11 @@ class PosteriorPoints:
     ----------
     log_unit : numpy.ndarray, shape (m,)
         Natural logs of the unit over its best value.
-    log_fall : numpy.ndarray or None, shape (m,)
-        The same of the fall; None where the fall is known from elsewhere, with an error of its
-        own.
     mass : numpy.ndarray, shape (m,)
-        Posterior probabilities; they add up to one.
+        Posterior probabilities of the points; they add up to one.
+    log_fall : numpy.ndarray or None, shape (m,)
+        Natural logs of the fall over its best value; None where the fall is known from elsewhere,
+        with an error of its own.
     fall_exponent : float
         Exponent of the fall in the best unit.
     """
@@ -67,7 +67,7 @@ class Particle:
         return moved
 
     def reach(self) -> tuple[float, float]:
-        """Between which charges it says anything at all, the shared inputs let loose."""
+        """Between which charges its density is above zero, wherever the shared inputs are."""
         loose = _FAR * float(np.linalg.norm(self.slopes))
         if self.points is None:
             places, near = self.log_q + self.rivals[0], _FAR * self.own + loose
