@@ -188,6 +188,11 @@ def common_route(agreements: Iterable[Agreement], relative: Iterable[Mapping[str
     return min(sound or every, key=lambda name: sum(e[name] ** 2 for e in errors))
 
 
+def relative_errors(found: Mapping[str, Propagation]) -> dict[str, float]:
+    """Relative standard uncertainty by every route."""
+    return {name: p.standard_uncertainty / p.value for name, p in found.items()}
+
+
 def most_exact(found: Mapping[str, Propagation], names: Iterable[str]) -> str:
     """The route with the smallest relative uncertainty; the first of equals."""
     return min(names, key=lambda name: found[name].standard_uncertainty / abs(found[name].value))

@@ -1,22 +1,36 @@
-"""Row by row from a table of readings to coulombs."""
+"""The charge of every row of a run in coulombs."""
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from quantize.charge.apparatus import load_apparatus
-from quantize.charge.budgets import Bench
-from quantize.charge.coulombs import charges_of
-from quantize.charge.run import Run, read_run
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize.charge.agreement import agree, common_route, relative_errors
+from quantize.charge.apparatus import Apparatus, load_apparatus
+from quantize.charge.budgets import (
+    Bench,
+    Divisions,
+    by_route,
+    fall_used,
+    per_division,
+    taken_for_exact,
+    with_voltage,
+)
+from quantize.charge.propagation import Propagation
+from quantize.charge.routes import SIMPLEST, route_name
+from quantize.charge.rows import Rows
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
 def convert_run(
-    run: Run | str | os.PathLike[str] | pd.DataFrame | Mapping[str, Any],
+    run: Rows | str | os.PathLike[str] | pd.DataFrame | Mapping[str, Any],
     apparatus: Bench,
     *,
     route: str | None = None,
@@ -63,5 +77,64 @@ def convert_run(
     >>> (charge.convert_run(sheet, bench)["charge"] * 1e19).round(2).tolist()
     [9.6, 11.2, nan]
     """
+    from quantize.charge.run import read_run
+
     bench = load_apparatus(apparatus)
     return charges_of(read_run(run, bench), bench, route=route)
+
+
+def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:
+    """The table of `convert_run`, from rows that are read already."""
+    import pandas as pd
+
+    bench.need_weight_of_each(run.particles)
+    particles = []
+    for label in run.particles:
+        one, own = run.particle(label), bench.for_particle(label)
+        particles.append((one, own, *per_division(one, own)))
+    several = [found for *_, found in particles if found]
+    if route is None:
+        agreements = [agree(found) for found in several]
+        route = common_route(agreements, map(relative_errors, several)) if several else SIMPLEST
+    route_name(route)
+    pieces = [_charges(*particle, route) for particle in particles]
+    table = pd.concat(pieces).sort_index() if len(pieces) > 1 else pieces[0]
+    inputs = [found[route].inputs for *_, found in particles]
+    exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
+    compared = [agree(found) for found in several if len(found) > 1]
+    worst = [a for a in compared if a.p_value == min(other.p_value for other in compared)]
+    table.attrs |= {"route": route, "exact": exact, "agreement": worst[0] if worst else None}
+    return table
+
+
+def _charges(
+    run: Rows,
+    bench: Apparatus,
+    divisions: Divisions,
+    found: Mapping[str, Propagation],
+    route: str,
+) -> pd.DataFrame:
+    """The rows of one particle with their charges."""
+    bench = with_voltage(bench, run)
+    if divisions.fall is None and not (bench.has("fall.divisions") or bench.has("fall.speed")):
+        raise InputError(
+            f"`run` ({run.source}) has no fall without field, and a row is turned into a charge by "
+            "the divisions that it moved and those that it would have fallen; read some rows at "
+            "zero voltage, or give `fall.divisions` or `fall.speed` in the apparatus file."
+        )
+    fallen = fall_used(bench, divisions)
+    # Where the route is not there, one sentence says which entry is missing.
+    per_division = found[route] if route in found else by_route(route, bench, divisions)
+    table = run.table.copy()
+    voltage = table["voltage"].to_numpy(float)
+    reference = run.reference_voltage or math.nan
+    # Readings without voltages were taken at balance.
+    voltage = np.where(np.isnan(voltage), reference, voltage)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        stretch = np.where(voltage == 0, np.nan, reference / voltage)
+        moved = table["divisions"].to_numpy(float) * run.interval / table["seconds"].to_numpy(float)
+    table["charge"] = (moved + fallen) * stretch * per_division.value
+    scatter, degrees = run.scatter()
+    spread = scatter * np.abs(stretch) * per_division.value if degrees else np.nan
+    table["standard_uncertainty"] = spread
+    return table

@@ -1,21 +1,16 @@
-"""From divisions to coulombs: the unit with its budget, and the charge of every row."""
+"""The unit in coulombs, by the most exact of the routes that agree, with its budget."""
 
 from __future__ import annotations
 
 import dataclasses
-import math
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, ClassVar
 
-import numpy as np
-
 from quantize._support import validation
-from quantize._support.errors import InputError, warn
+from quantize._support.errors import warn
 from quantize._support.randomness import RngLike
 from quantize.charge.agreement import (
     Agreement,
     agree,
-    common_route,
     difference,
     sphere_agreement,
 )
@@ -28,22 +23,19 @@ from quantize.charge.budgets import (
     by_every_route,
     by_route,
     divisions_of,
-    fall_used,
-    per_division,
     taken_for_exact,
     with_voltage,
 )
 from quantize.charge.montecarlo import MonteCarlo, check_linear
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import ROUTES, route_name
+from quantize.charge.routes import ROUTES, SIMPLEST, route_name
 from quantize.charge.rows import Rows
 from quantize.charge.stated import degrees_of_freedom, short, stated
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_SIMPLEST = "ratio, weight given"
 _FAR = 2.576  # standard uncertainties; beyond it lies one difference in a hundred
 
 
@@ -225,7 +217,7 @@ def unit_in_coulombs(
     found = by_every_route(bench, divisions)
     if not found or (route is not None and route_name(route) not in found):
         # Says what the route lacks.
-        by_route(route or _SIMPLEST, bench, divisions)
+        by_route(route or SIMPLEST, bench, divisions)
     agreement = agree(found)
     route = route or agreement.best
     best = found[route]
@@ -341,66 +333,3 @@ def _largest_not_shared(budget: pd.DataFrame, other: pd.DataFrame) -> str:
                 weight[name] = max(weight.get(name, 0.0), row["share"])
     best = sorted(weight, key=lambda name: -weight[name])[:2]
     return " and ".join(best) if best else "nothing"
-
-
-def charges_of(run: Rows, apparatus: Bench, *, route: str | None = None) -> pd.DataFrame:
-    """The table of `convert_run`, from rows that are read already."""
-    import pandas as pd
-
-    bench = load_apparatus(apparatus)
-    bench.need_weight_of_each(run.particles)
-    particles = []
-    for label in run.particles:
-        one, own = run.particle(label), bench.for_particle(label)
-        particles.append((one, own, *per_division(one, own)))
-    several = [found for *_, found in particles if found]
-    if route is None:
-        agreements = [agree(found) for found in several]
-        route = common_route(agreements, map(relative_errors, several)) if several else _SIMPLEST
-    route_name(route)
-    pieces = [_charges(*particle, route) for particle in particles]
-    table = pd.concat(pieces).sort_index() if len(pieces) > 1 else pieces[0]
-    inputs = [found[route].inputs for *_, found in particles]
-    exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
-    compared = [agree(found) for found in several if len(found) > 1]
-    worst = [a for a in compared if a.p_value == min(other.p_value for other in compared)]
-    table.attrs |= {"route": route, "exact": exact, "agreement": worst[0] if worst else None}
-    return table
-
-
-def relative_errors(found: Mapping[str, Propagation]) -> dict[str, float]:
-    """Relative standard uncertainty by every route."""
-    return {name: p.standard_uncertainty / p.value for name, p in found.items()}
-
-
-def _charges(
-    run: Rows,
-    bench: Apparatus,
-    divisions: Divisions,
-    found: Mapping[str, Propagation],
-    route: str,
-) -> pd.DataFrame:
-    """The rows of one particle with their charges."""
-    bench = with_voltage(bench, run)
-    if divisions.fall is None and not (bench.has("fall.divisions") or bench.has("fall.speed")):
-        raise InputError(
-            f"`run` ({run.source}) has no fall without field, and a row is turned into a charge by "
-            "the divisions that it moved and those that it would have fallen; read some rows at "
-            "zero voltage, or give `fall.divisions` or `fall.speed` in the apparatus file."
-        )
-    fallen = fall_used(bench, divisions)
-    # Where the route is not there, one sentence says which entry is missing.
-    per_division = found[route] if route in found else by_route(route, bench, divisions)
-    table = run.table.copy()
-    voltage = table["voltage"].to_numpy(float)
-    reference = run.reference_voltage or math.nan
-    # Readings without voltages were taken at balance.
-    voltage = np.where(np.isnan(voltage), reference, voltage)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        stretch = np.where(voltage == 0, np.nan, reference / voltage)
-        moved = table["divisions"].to_numpy(float) * run.interval / table["seconds"].to_numpy(float)
-    table["charge"] = (moved + fallen) * stretch * per_division.value
-    scatter, degrees = run.scatter()
-    spread = scatter * np.abs(stretch) * per_division.value if degrees else np.nan
-    table["standard_uncertainty"] = spread
-    return table

@@ -14,8 +14,8 @@ from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.charge.agreement import common_route
-from quantize.charge.coulombs import UnitInCoulombs, relative_errors, unit_in_coulombs
+from quantize.charge.agreement import common_route, relative_errors
+from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
 from quantize.charge.estimate import fit_run
 from quantize.charge.particle_posterior import (
     Particle,

@@ -195,6 +195,7 @@ ROUTES: dict[str, Route] = {
         ),
     )
 }
+SIMPLEST = "ratio, weight given"
 
 
 def route_name(name: str) -> str:

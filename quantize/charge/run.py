@@ -207,7 +207,7 @@ class Run(Rows):
 
     def charges(self, *, route: str | None = None) -> pd.DataFrame:
         """Charges of every row; see `convert_run`."""
-        from quantize.charge.coulombs import charges_of
+        from quantize.charge.conversion import charges_of
 
         return charges_of(self, self.bench(), route=route)
 
