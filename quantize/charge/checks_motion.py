@@ -64,7 +64,7 @@ def proportionality(run: Rows) -> list[Check]:
         if not state or group["voltage"].nunique() < 2:
             continue
         if sigma == 0:
-            return [unknown(_LINE, "no repeats tell the scatter, so the line cannot be judged.")]
+            return [unknown(_LINE, "no repeats show the scatter, so the line cannot be judged.")]
         v, x = group["voltage"].to_numpy(float), _per_interval(run, group)
         found += _line(str(state), v, x, sigma, degrees, fall)
     if found:

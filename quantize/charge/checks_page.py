@@ -1,4 +1,4 @@
-"""Checks of the page: ruler or nature, labels, slips of sign, discarded rows, drift of the unit."""
+"""Checks of what was written down: ruler or nature, labels, signs, discarded rows, drift."""
 
 from __future__ import annotations
 
@@ -107,7 +107,7 @@ def labels_sorted(run: Rows) -> Check:
     means = rows.assign(y=y).groupby("state", sort=False)["y"].mean()
     k = len(means)
     if k < 4:
-        return unknown(name, f"{k} states are too few to tell where their labels come from.")
+        return unknown(name, f"{k} states are too few to know where their labels come from.")
     labels = sorted(means.index, key=_natural)
     in_label_order = np.diff([means[label] for label in labels])
     in_time_order = np.diff(means.to_numpy(float))
@@ -245,7 +245,7 @@ def unit_drift(run: Rows, analysis: Any) -> Check:
     # y = u n (1 + drift·time): the fall's own error is common and drops out of the slope.
     design = np.column_stack([integers, integers * time, np.ones(integers.size)])
     if np.linalg.matrix_rank(design) < 3:
-        return unknown(name, "too few states to tell a drift of the unit from a shift.")
+        return unknown(name, "too few states to distinguish a drift of the unit from a shift.")
     solution, errors = least_squares(design, run.joined()[0])
     drift, error = float(solution[1] / solution[0]), float(sigma * errors[1] / solution[0])
     return graded_by_t(

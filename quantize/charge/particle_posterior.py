@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _SMALLEST_SHARE = 1e-3
 _FEWEST, _MOST = 4001, 20001  # places of the grid
@@ -44,7 +47,7 @@ class PosteriorPoints:
 class Particle:
     """A particle: ln of its charge, own relative error, slopes on shared inputs, its posterior.
 
-    `rivals` are logs of rival units over the best and their shares, for a particle without a
+    `rivals` are logs of rival units over the best and their shares, for a particle without
     `points`; `rest` is the own error but for unit and fall, and `fall_exponent` that of the fall in
     the charge at a fixed unit.
     """
@@ -139,15 +142,12 @@ def _with_tails(density: FloatArray, own: float) -> FloatArray:
     return found
 
 
-def rivals_of(table: Any) -> tuple[FloatArray, FloatArray]:
+def rivals_of(table: pd.DataFrame | None) -> tuple[FloatArray, FloatArray]:
     """Logarithms of the rival units over the best one, and their shares."""
-    if table is None or len(table) < 2:
+    kept = None if table is None else table[table["share"] > _SMALLEST_SHARE]
+    if kept is None or len(kept) < 2:
         return np.zeros(1), np.ones(1)
-    kept = table[table["share"] > _SMALLEST_SHARE]
-    if len(kept) < 2:
-        return np.zeros(1), np.ones(1)
-    units = kept["unit"].to_numpy(float)
-    shares = kept["share"].to_numpy(float)
+    units, shares = kept["unit"].to_numpy(float), kept["share"].to_numpy(float)
     return np.log(units / units[0]), shares / shares.sum()
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
@@ -274,7 +274,11 @@ def _errors(
 
 
 def _particle(
-    unit: Propagation, own: float, slopes: FloatArray, table: Any, points: PosteriorPoints | None
+    unit: Propagation,
+    own: float,
+    slopes: FloatArray,
+    table: pd.DataFrame | None,
+    points: PosteriorPoints | None,
 ) -> Particle:
     rest, fall_exponent = 0.0, 0.0
     for row in unit.budget.to_dict("records"):
