@@ -13,6 +13,7 @@ import math
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+Interval = tuple[float, float]
 _PRESSED = 0.9  # of an end of the believed range, beyond which the posterior lies against it
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed
 _LEAST_REPEATS = 3
@@ -161,7 +163,7 @@ class RunFit(Result):
 
 def fit_run(
     run: Rows,
-    unit_range: tuple[float, float] | None = None,
+    unit_range: Interval | None = None,
     *,
     sigma: Literal["auto", "prior", "predicted", "free"] = "auto",
 ) -> RunFit:
@@ -222,7 +224,7 @@ def fit_run(
     return fit_from(found, run, levels.shift, at_the_bound(found, believed, words))
 
 
-def at_the_bound(found: MixtureFit, believed: Any, words: str) -> str:
+def at_the_bound(found: MixtureFit, believed: Interval | None, words: str) -> str:
     """Words about the scatter, with a warning where the readings press against an end of it."""
     if believed is None:
         return words
@@ -238,7 +240,12 @@ def at_the_bound(found: MixtureFit, believed: Any, words: str) -> str:
 
 
 def settled(
-    run: Rows, levels: Levels, readings: Readings, unit_range: Any, believed: Any, words: str
+    run: Rows,
+    levels: Levels,
+    readings: Readings,
+    unit_range: Interval | None,
+    believed: Interval | None,
+    words: str,
 ) -> tuple[Readings, str]:
     """Readings with sigma as found from the measured ones, in the proportions predicted."""
     plain = fit_mixture(
@@ -254,7 +261,9 @@ def settled(
     return readings.replace(sigma=predicted * plain.sigma / root_mean_square(predicted)), found
 
 
-def scatter_of_levels(run: Rows, sigma: str, rows: pd.DataFrame) -> tuple[Any, Any, str]:
+def scatter_of_levels(
+    run: Rows, sigma: str, rows: pd.DataFrame
+) -> tuple[ArrayLike | None, Interval | None, str]:
     """Sigmas of the readings, the range in which a common one is believed, and words."""
     if sigma == "free":
         return None, None, "left to the readings"
@@ -305,11 +314,9 @@ def root_mean_square(values: FloatArray) -> float:
     return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
 
 
-def believed_scatter(run: Rows) -> tuple[float, float] | None:
+def believed_scatter(run: Rows) -> Interval | None:
     """The range in which the scatter of `Run.readings` is believed; None without a prediction."""
-    levels = levels_of(run)
-    pair: tuple[float, float] | None = scatter_of_levels(run, "auto", levels.rows)[1]
-    return pair
+    return scatter_of_levels(run, "auto", levels_of(run).rows)[1]
 
 
 def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -> RunFit:
