@@ -29,7 +29,7 @@ from scipy.stats import beta
 from benchmarks.tables import keep
 from quantize import fit_mixture
 from quantize.charge import Run, SimulatedBench
-from quantize.charge.coulombs import by_route, divisions_of
+from quantize.charge.budgets import by_route, divisions_of
 from quantize.charge.routes import ROUTES
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
@@ -65,7 +65,7 @@ def one_bench(
     page, apparatus, truth = bench.simulate(rng=rng)
     run = Run(page, apparatus)
     fit = run.fit((0.35 * truth["unit"], 2.8 * truth["unit"]), sigma="predicted")
-    divisions = divisions_of(fit, run.bench(), unit_err=None, run=run)
+    divisions = divisions_of(fit, unit_err=None, run=run)
     low, high = fit.interval(PROB)[0]
     out = {
         "whole numbers right": fit.integers.tolist() == truth["units"],
@@ -92,7 +92,7 @@ def one_weight(bench: PlainBench, seed: np.random.SeedSequence) -> dict[str, boo
     drawn = bench.draw(np.random.default_rng(seed))
     run, true = Run(drawn.page, drawn.apparatus), drawn.truth["A"]
     fit = run.fit((0.35 * true["unit"], 2.8 * true["unit"]), sigma="predicted")
-    divisions = divisions_of(fit, run.bench(), unit_err=None, run=run)
+    divisions = divisions_of(fit, unit_err=None, run=run)
     out = {}
     for name in OF_WEIGHT:
         (ends,) = by_route(name, run.bench(), divisions).interval(PROB)

@@ -23,8 +23,7 @@ import numpy as np
 from benchmarks.tables import keep
 from quantize.charge import Run, SimulatedBench
 from quantize.charge.agreement import agree
-from quantize.charge.coulombs import by_route, divisions_of
-from quantize.charge.routes import available
+from quantize.charge.budgets import by_every_route, divisions_of
 
 USUAL = SimulatedBench()
 Line = tuple[SimulatedBench, str, float]
@@ -53,8 +52,8 @@ def one_bench(line: Line, seed: np.random.SeedSequence) -> tuple[float, str, boo
             f"{old.standard_uncertainty * factor!r} {old.unit}"
         }
         known = known.changed(**values)
-    divisions = divisions_of(truth["unit"], known, unit_err=0.0, run=run)
-    found = {name: by_route(name, known, divisions) for name in available(known, divisions)}
+    divisions = divisions_of(truth["unit"], unit_err=0.0, run=run)
+    found = by_every_route(known, divisions)
     told = agree(found)
     low, high = found[told.best].interval(0.95)[0]
     return told.p_value, told.best, bool(low <= truth["charge"] <= high)

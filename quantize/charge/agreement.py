@@ -1,4 +1,7 @@
-"""Whether the routes to coulombs agree, what they share taken out, and which of them to believe."""
+"""Whether the routes to coulombs agree, what they share taken out, and which of them to believe.
+
+Weight, diameter and density of a sphere are compared too: they are two ways to one weight.
+"""
 
 from __future__ import annotations
 
@@ -6,21 +9,23 @@ import dataclasses
 import itertools
 import math
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from quantize._support.validation import FloatArray
+from quantize.charge.apparatus import Apparatus
+from quantize.charge.budgets import Divisions, gather, per_division
+from quantize.charge.checks import Check, Level, graded, judged, unknown
 from quantize.charge.entries import QUANTITIES
-from quantize.charge.propagation import Propagation, correlation_matrix
-from quantize.charge.soundness import Check, graded, unknown
-
-if TYPE_CHECKING:
-    from quantize.charge.rows import Rows as Run
+from quantize.charge.propagation import Propagation, correlation_matrix, propagate
+from quantize.charge.quantity import Quantity
+from quantize.charge.routes import ROUTES, weight_from_diameter
+from quantize.charge.rows import Rows
 
 NAME = "the routes to coulombs agree"
 _DOUBT = 0.01  # as in `graded`
-_LEANS = 0.2  # exponent from which on an input counts as one that a difference could come from
+_MATTERS = 0.2  # exponent above which a difference between routes could come from an input
 _MOST_CAUSES = 4
 _EXACT = 1e-6  # relative standard deviation below which no difference can be judged
 _MEASURED = ("sphere.weight", "sphere.diameter", "reticle.division")
@@ -29,26 +34,33 @@ _THREE = (
     "drag, diameter known",
     "fall and rise, radius from the fall",
 )
-"""All three compare one speed of fall with one diameter: two of them say what the third says."""
+"""All three compare one speed of fall with one diameter: the third follows from the other two."""
 _SAFE = ("air.temperature", "air.pressure", "air.humidity", "viscosity formula", "site.gravity")
 """What is never so far off that it makes routes differ beyond their uncertainties."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Agreement:
-    """How the routes that the data allow stand to each other.
+    """Whether the routes that the data allow agree, and which of them to believe.
 
     Attributes
     ----------
-    chi_square, degrees_of_freedom, p_value : float
-        Of their differences, by the covariance of their errors; NaN with one route, where there
-        is nothing to compare.
+    chi_square : float
+        Of the differences between the routes, by the covariance of their errors; NaN with one
+        route, where there is nothing to compare.
+    degrees_of_freedom : float
+        Number of independent differences; NaN with one route.
+    p_value : float
+        Probability of so large a chi-square by chance; NaN with one route.
     level : {"good", "doubt", "bad", "unknown"}
+        "doubt" below a probability of 1 in 100, "bad" below 1 in 10,000, "unknown" where nothing
+        can be compared.
     sentence : str
+        The comparison in words, with what could reconcile routes that differ.
     sound : tuple of str
-        Routes that agree among themselves, most of them first; all of them where they do.
+        The largest set of routes that agree among themselves; all of them where they do.
     best : str
-        The most exact of these.
+        The most exact route of these.
 
     Examples
     --------
@@ -70,7 +82,7 @@ class Agreement:
     chi_square: float
     degrees_of_freedom: float
     p_value: float
-    level: str
+    level: Level
     sentence: str
     sound: tuple[str, ...]
     best: str
@@ -82,7 +94,7 @@ class Agreement:
 
     @property
     def told(self) -> str:
-        """The sentence by itself."""
+        """The sentence by itself, with a capital."""
         return self.sentence[0].upper() + self.sentence[1:]
 
     def to_dict(self) -> dict[str, Any]:
@@ -96,8 +108,8 @@ def agree(found: Mapping[str, Propagation]) -> Agreement:
 
     Parameters
     ----------
-    found : mapping of name to Propagation
-        One route at least.
+    found : mapping of str to Propagation
+        The unit in coulombs by the name of each route; one route at least.
 
     Returns
     -------
@@ -114,11 +126,11 @@ def agree(found: Mapping[str, Propagation]) -> Agreement:
     best = most_exact(found, names)
     if len(names) < 2:
         sentence = f"what is known of the bench allows only '{best}', so that nothing checks it."
-        return _agreement(unknown(NAME, sentence), math.nan, math.nan, tuple(names), best)
+        return _agreement(unknown(NAME, sentence), math.nan, math.nan, names, best)
     square, degrees, p = compared(found, names)
     if degrees == 0:
         sentence = f"the {len(names)} routes differ in nothing that has an uncertainty."
-        return _agreement(unknown(NAME, sentence), math.nan, 0.0, tuple(names), best)
+        return _agreement(unknown(NAME, sentence), math.nan, 0.0, names, best)
     good = p >= _DOUBT
     sound = names if good else _largest_consistent(found)
     best = most_exact(found, sound or names)
@@ -132,56 +144,53 @@ def agree(found: Mapping[str, Propagation]) -> Agreement:
         f"degree{'s' if degrees > 1 else ''} of freedom (p = {p:.2g})",
         cause="" if good else _cause(found, sound, best),
     )
-    exact = _without_uncertainty(found)
-    if exact and check.level == "bad":
+    if check.level == "bad" and _without_uncertainty(found):
         # What was taken for exact may explain it.
         check = dataclasses.replace(check, level="doubt")
-    return _agreement(check, p, float(degrees), tuple(sound or names), best)
+    return _agreement(check, p, float(degrees), sound or names, best)
 
 
-def _agreement(
-    check: Check, p: float, degrees: float, sound: tuple[str, ...], best: str
-) -> Agreement:
+def _agreement(check: Check, p: float, degrees: float, sound: list[str], best: str) -> Agreement:
     return Agreement(
         chi_square=check.number,
         degrees_of_freedom=degrees,
         p_value=p,
         level=check.level,
         sentence=check.sentence,
-        sound=sound,
+        sound=tuple(sound),
         best=best,
     )
 
 
-def agreement_of(run: Run, analysis: Any = None) -> Agreement | None:
+def agreement_of(run: Rows, analysis: object = None) -> Agreement | None:
     """That of the routes which a run of one particle allows; None without any.
 
     The unit is the same factor in all of them, so that no analysis is needed; one that brings its
     coulombs is asked, so that there is one number.
     """
-    from quantize.charge.coulombs import _with_voltage, by_route, divisions_of
-    from quantize.charge.routes import available
-
     coulombs = getattr(analysis, "coulombs", None)
     if coulombs is not None:
-        told: Agreement = coulombs.agreement
-        return told
+        known: Agreement = coulombs.agreement
+        return known
     if run.apparatus is None:
         return None
-    divisions = divisions_of(1.0, run.apparatus, unit_err=0.0, run=run)
-    bench = _with_voltage(run.apparatus, run)
-    found = {name: by_route(name, bench, divisions) for name in available(bench, divisions)}
+    _, found = per_division(run, run.apparatus)
     return agree(found) if found else None
 
 
 def common_route(agreements: Iterable[Agreement], relative: Iterable[Mapping[str, float]]) -> str:
     """One route for several particles: sound for all of them if there is such, and most exact."""
-    told, errors = list(agreements), list(relative)
+    known, errors = list(agreements), list(relative)
     every = [name for name in errors[0] if all(name in e for e in errors)]
-    sound = [name for name in every if all(name in a.sound for a in told)]
+    sound = [name for name in every if all(name in a.sound for a in known)]
     if not every:
-        return told[0].best
+        return known[0].best
     return min(sound or every, key=lambda name: sum(e[name] ** 2 for e in errors))
+
+
+def relative_errors(found: Mapping[str, Propagation]) -> dict[str, float]:
+    """Relative standard uncertainty by every route."""
+    return {name: p.standard_uncertainty / p.value for name, p in found.items()}
 
 
 def most_exact(found: Mapping[str, Propagation], names: Iterable[str]) -> str:
@@ -191,20 +200,20 @@ def most_exact(found: Mapping[str, Propagation], names: Iterable[str]) -> str:
 
 def compared(found: Mapping[str, Propagation], names: Iterable[str]) -> tuple[float, int, float]:
     """Chi-square of the differences between routes, its degrees of freedom, and p."""
-    d, lean, correlation, freedom = _differences(found, names)
-    covariance = lean @ correlation @ lean.T
+    d, errors, correlation, freedom = _differences(found, names)
+    covariance = errors @ correlation @ errors.T
     if d.size == 0 or np.sqrt(np.diag(covariance)).max() < _EXACT:
         return math.nan, 0, math.nan
     covariance = covariance + np.eye(d.size) * _EXACT**2
     pull = np.linalg.solve(covariance, d)
     square = float(d @ pull)
-    return square, d.size, _tail(square, d.size, pull @ lean, freedom)
+    return square, d.size, _tail(square, d.size, pull @ errors, freedom)
 
 
 def difference(first: Propagation, other: Propagation) -> tuple[float, float]:
     """Relative difference, and its size in standard uncertainties, shared inputs taken out."""
-    d, lean, correlation, _ = _differences({"a": first, "b": other}, ("a", "b"))
-    spread = math.sqrt(float((lean @ correlation @ lean.T)[0, 0]))
+    d, errors, correlation, _ = _differences({"a": first, "b": other}, ("a", "b"))
+    spread = math.sqrt(float((errors @ correlation @ errors.T)[0, 0]))
     relative = other.value / first.value - 1
     return relative, abs(float(d[0])) / spread if spread > 1e-12 else 0.0
 
@@ -223,18 +232,17 @@ def _tail(square: float, degrees: int, parts: FloatArray, freedom: FloatArray) -
 def _differences(
     found: Mapping[str, Propagation], names: Iterable[str]
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Log differences from the first route, how each leans on every input in units of its error,
-    the correlations of the inputs, and their degrees of freedom."""
+    """Log differences from the first route, their errors by input, correlations and freedom."""
     chosen = [found[name] for name in _independent(names)]
     inputs = _inputs(chosen)
-    lean = np.array([_row(p, inputs, "slope", "standard_uncertainty") / p.value for p in chosen])
+    errors = np.array([_row(p, inputs, "slope", "standard_uncertainty") / p.value for p in chosen])
     pairs = {pair: r for p in chosen for pair, r in p.correlations.items()}
     freedom = np.full(len(inputs), math.inf)
     for p in chosen:
         for row in p.budget.to_dict("records"):
             freedom[inputs.index(row["input"])] = row["degrees_of_freedom"]
     logs = np.log([abs(p.value) for p in chosen])
-    return logs[1:] - logs[0], lean[1:] - lean[0], correlation_matrix(inputs, pairs), freedom
+    return logs[1:] - logs[0], errors[1:] - errors[0], correlation_matrix(inputs, pairs), freedom
 
 
 def _independent(names: Iterable[str]) -> list[str]:
@@ -260,7 +268,7 @@ def _largest_consistent(found: Mapping[str, Propagation]) -> list[str]:
         for chosen in map(list, itertools.combinations(found, size)):
             together = set(_THREE) & set(chosen)
             if len(together) == 2 and set(_THREE) <= set(found):
-                # The third says what these two say, and goes with them.
+                # The third follows from these two, and goes with them.
                 continue
             p = compared(found, chosen)[2]
             if p >= _DOUBT:
@@ -274,20 +282,20 @@ def _cause(found: Mapping[str, Propagation], sound: list[str], best: str) -> str
     exact = _without_uncertainty(found)
     if exact:
         parts.append(
-            f"no uncertainty is stated for {' and '.join(map(_told, exact))}, which may be all"
+            f"no uncertainty is stated for {' and '.join(map(_named, exact))}, which may be all"
         )
     causes = reconciling(found)
     if causes:
         parts.append(
             "one of these alone would reconcile them: "
-            + ", or ".join(f"{_told(name)} {_by(factor)}" for name, factor in causes)
+            + ", or ".join(f"{_named(name)} {_by(factor)}" for name, factor in causes)
         )
     if sound:
         listed = " and ".join(f"'{name}'" for name in sound)
         parts.append(f"{listed} agree with each other, and '{best}' is the most exact of them")
     else:
         parts.append(
-            f"no two of them agree, so that none can be told to be right; '{best}' states the "
+            f"no two of them agree, so that none is known to be right; '{best}' states the "
             "smallest uncertainty"
         )
     return "; ".join(parts)
@@ -304,12 +312,12 @@ def reconciling(found: Mapping[str, Propagation]) -> list[tuple[str, float]]:
     chosen = [found[name] for name in names]
     inputs = _inputs(chosen)
     exponents = np.array([_row(p, inputs, "exponent") for p in chosen])
-    d, lean, correlation, _ = _differences(found, names)
-    precision = np.linalg.inv(lean @ correlation @ lean.T + np.eye(d.size) * _EXACT**2)
+    d, errors, correlation, _ = _differences(found, names)
+    precision = np.linalg.inv(errors @ correlation @ errors.T + np.eye(d.size) * _EXACT**2)
     total, out = float(d @ precision @ d), []
     for j, name in enumerate(inputs):
         towards = exponents[1:, j] - exponents[0, j]
-        if name in _SAFE or np.abs(towards).max() < _LEANS:
+        if name in _SAFE or np.abs(towards).max() < _MATTERS:
             continue
         weight = float(towards @ precision @ towards)
         step = float(towards @ precision @ d) / weight
@@ -321,7 +329,7 @@ def reconciling(found: Mapping[str, Propagation]) -> list[tuple[str, float]]:
     return [(name, factor) for *_, name, factor in sorted(out)[:_MOST_CAUSES]]
 
 
-def _told(name: str) -> str:
+def _named(name: str) -> str:
     if name == "fall":
         name = "fall.divisions"
     return f"the {QUANTITIES[name].meaning}" if name in QUANTITIES else name
@@ -335,3 +343,47 @@ def _without_uncertainty(found: Mapping[str, Propagation]) -> list[str]:
     """What is measured on every bench, and has no uncertainty here."""
     inputs = {name: q for p in found.values() for name, q in p.inputs.items()}
     return [n for n in _MEASURED if n in inputs and inputs[n].standard_uncertainty == 0]
+
+
+def sphere_agreement(apparatus: Apparatus) -> Check | None:
+    """Whether weight, diameter and density agree with each other; None if not all are given."""
+    if not apparatus.has("sphere.weight", "sphere.diameter", "sphere.density"):
+        return None
+    supplied = apparatus.need("sphere.weight")
+    gathered = gather(
+        ROUTES["ratio, weight from diameter"],
+        apparatus.changed(plates__separation=1e-3, plates__voltage=1.0),
+        Divisions(unit=Quantity(value=1.0, unit="div"), fall=Quantity(value=1.0, unit="div")),
+    )
+    wanted = {
+        name: q for name, q in gathered.items() if name.startswith(("sphere.", "air.", "site."))
+    }
+    if not apparatus.weight_is_own:
+        # Weight and diameter are then both those of the batch, whatever this sphere is.
+        wanted.pop("sphere.diameter_spread", None)
+    names = list(wanted)
+    computed = propagate(
+        lambda *values: weight_from_diameter(dict(zip(names, values, strict=True))),
+        wanted,
+        unit="N",
+        correlations=apparatus.correlations,
+    )
+    ratio = supplied.value / computed.value
+    spread = ratio * math.hypot(supplied.relative, computed.standard_uncertainty / computed.value)
+    off = abs(ratio - 1)
+    good = off <= max(2.5 * spread, 0.01)
+    diameter = apparatus.need("sphere.diameter").value
+    ending = (
+        ", which agrees within the uncertainties."
+        if good
+        else f"; they differ by {100 * off:.0f} %, which goes straight into the charge, and a "
+        f"diameter of {diameter * ratio ** (1 / 3) * 1e6:.3g} µm instead of "
+        f"{diameter * 1e6:.3g} µm would reconcile them."
+    )
+    return judged(
+        "weight against diameter and density",
+        good,
+        ratio,
+        f"the weight as supplied, {supplied.value:.3g} N, is {ratio:.3f} times the "
+        f"{computed.value:.3g} N that follow from diameter and density{ending}",
+    )

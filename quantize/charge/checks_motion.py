@@ -2,147 +2,132 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
+from quantize.charge.checks import (
+    Check,
+    graded,
+    graded_by_t,
+    judged,
+    least_squares,
+    rows_named,
+    unknown,
+)
+from quantize.charge.estimate import predicted_as_read, root_mean_square
 from quantize.charge.fall import NO_SCATTER
-from quantize.charge.rows import predicted_scatter, residual_voltage, scatter_of
-from quantize.charge.soundness import Check, graded, unknown
+from quantize.charge.quantity import Quantity
+from quantize.charge.rows import Rows, residual_voltage, scatter_of
 from quantize.charge.stated import plus_minus
-
-if TYPE_CHECKING:
-    from quantize.charge.rows import Rows as Run
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
 _JUMP = 4.5  # sigmas from the median of the state; one in 150,000 normal readings
+_KNOWN = 10_000  # degrees of freedom of a scatter that is predicted
+_LINE = "speed is proportional to force"
+_FALL = "the fall stays the same"
+_SCATTER = "the scatter is what air molecules and the ruler explain"
 
 
-def spread_of(run: Run) -> tuple[float, int]:
+def spread_of(run: Rows) -> tuple[float, int]:
     """Standard deviation of one reading, divisions per interval, and its degrees of freedom.
 
     From the repeats, but never below that of the rounding, or else as it is predicted.
     """
     observed, degrees = run.scatter()
-    if degrees >= 3:
+    if degrees >= _ENOUGH:
         spread = max(observed, root_mean_square(run.rounding(run.driven)))
         return (spread, degrees) if spread > 0 else (0.0, 0)
     try:
-        scatter = predicted_scatter(run)
-        values = scatter.total / np.maximum(np.abs(run.stretch()), 1e-300)
-        return root_mean_square(values), 10_000
+        return root_mean_square(predicted_as_read(run)), _KNOWN
     except InputError:
         return 0.0, 0
 
 
-def root_mean_square(values: FloatArray) -> float:
-    """Of standard deviations; zero for none."""
-    return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
+def _per_interval(run: Rows, rows: pd.DataFrame) -> FloatArray:
+    """Divisions in one interval, as read."""
+    return (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.interval
 
 
-def proportionality(run: Run) -> list[Check]:
+def proportionality(run: Rows) -> list[Check]:
     """Speed against voltage within one charge state: line, intercept, curvature."""
-    name = "speed is proportional to force"
     sigma, degrees = spread_of(run)
     fall = run.fall()
-    rows = run.driven
     found = []
-    for state, group in rows.groupby("state", sort=False):
+    for state, group in run.driven.groupby("state", sort=False):
         if not state or group["voltage"].nunique() < 2:
             continue
-        v = group["voltage"].to_numpy(float)
-        x = (group["divisions"] / group["seconds"]).to_numpy(float) * run.interval
         if sigma == 0:
-            return [unknown(name, "no repeats tell the scatter, so the line cannot be judged.")]
-        found += _line(name, str(state), v, x, sigma, degrees, fall)
-    if not found:
-        return [
-            unknown(
-                name,
-                "no charge state was read at two voltages; read one at half or twice the "
-                "balance voltage, which needs no knowledge of the charge.",
-            )
-        ]
-    return found
+            return [unknown(_LINE, "no repeats show the scatter, so the line cannot be judged.")]
+        v, x = group["voltage"].to_numpy(float), _per_interval(run, group)
+        found += _line(str(state), v, x, sigma, degrees, fall)
+    if found:
+        return found
+    return [
+        unknown(
+            _LINE,
+            "no charge state was read at two voltages; read one at half or twice the "
+            "balance voltage, which needs no knowledge of the charge.",
+        )
+    ]
 
 
 def _line(
-    name: str, state: str, v: FloatArray, x: FloatArray, sigma: float, degrees: int, fall: object
+    state: str, v: FloatArray, x: FloatArray, sigma: float, degrees: int, fall: Quantity | None
 ) -> list[Check]:
-    from scipy.stats import chi2, t
-
-    from quantize.charge.quantity import Quantity
+    """Intercept, scatter and curvature of the line of one state."""
+    from scipy.stats import chi2
 
     scale = float(np.abs(v).max())
     design = np.column_stack([np.ones(v.size), v / scale])
-    inverse = np.linalg.inv(design.T @ design)
-    intercept, slope = inverse @ design.T @ x
-    chi_square = float(np.sum((x - design @ (intercept, slope)) ** 2)) / sigma**2
+    (intercept, slope), errors = least_squares(design, x)
     checks = []
-    if isinstance(fall, Quantity):
-        spread = math.hypot(sigma * math.sqrt(inverse[0, 0]), fall.standard_uncertainty)
-        off = (intercept + fall.value) / spread
-        p = 2 * float(t.sf(abs(off), degrees))
-        checks.append(
-            graded(
-                f"{name}: intercept in state {state}",
-                p,
-                off,
-                f"in state {state} the line of speed against voltage has slope "
-                f"{slope / scale:.4g} divisions per volt and meets zero voltage at "
-                f"{intercept:.2f} divisions where the sphere falls {-fall.value:.2f}, "
-                f"{abs(off):.1f} standard errors apart",
-            )
+    if fall is not None:
+        off = (intercept + fall.value) / math.hypot(sigma * errors[0], fall.standard_uncertainty)
+        sentence = (
+            f"in state {state} the line of speed against voltage has slope "
+            f"{slope / scale:.4g} divisions per volt and meets zero voltage at "
+            f"{intercept:.2f} divisions where the sphere falls {-fall.value:.2f}, "
+            f"{abs(off):.1f} standard errors apart"
         )
-    if v.size > 2:
-        p = float(chi2.sf(chi_square, v.size - 2))
         checks.append(
-            graded(
-                f"{name}: line in state {state}",
-                p,
-                chi_square / (v.size - 2),
-                f"in state {state} the readings scatter about a straight line with chi-square "
-                f"{chi_square:.1f} on {v.size - 2} degrees of freedom",
-            )
+            graded_by_t(f"{_LINE}: intercept in state {state}", off, degrees, off, sentence)
         )
+    freedom = v.size - 2
+    if freedom > 0:
+        chi_square = float(np.sum((x - design @ (intercept, slope)) ** 2)) / sigma**2
+        sentence = (
+            f"in state {state} the readings scatter about a straight line with chi-square "
+            f"{chi_square:.1f} on {freedom} degrees of freedom"
+        )
+        p = float(chi2.sf(chi_square, freedom))
+        checks.append(graded(f"{_LINE}: line in state {state}", p, chi_square / freedom, sentence))
     if np.unique(v).size > 2:
-        checks.append(_curvature(name, state, v / scale, x, sigma, degrees))
+        curve, errors = least_squares(np.column_stack([design, (v / scale) ** 2]), x)
+        off = float(curve[2] / (sigma * errors[2]))
+        sentence = (
+            f"a parabola bends the line of state {state} by {curve[2]:.2f} divisions at full "
+            f"voltage, {abs(off):.1f} standard errors"
+        )
+        checks.append(
+            graded_by_t(f"{_LINE}: curvature in state {state}", off, degrees, off, sentence)
+        )
     return checks
 
 
-def _curvature(
-    name: str, state: str, v: FloatArray, x: FloatArray, sigma: float, degrees: int
-) -> Check:
-    from scipy.stats import t
-
-    design = np.column_stack([np.ones(v.size), v, v**2])
-    inverse = np.linalg.inv(design.T @ design)
-    bend = float((inverse @ design.T @ x)[2])
-    off = bend / (sigma * math.sqrt(inverse[2, 2]))
-    return graded(
-        f"{name}: curvature in state {state}",
-        2 * float(t.sf(abs(off), degrees)),
-        off,
-        f"a parabola bends the line of state {state} by {bend:.2f} divisions at full voltage, "
-        f"{abs(off):.1f} standard errors",
-    )
-
-
-def forces(run: Run) -> list[Check]:
+def forces(run: Rows) -> list[Check]:
     """Doubled force and reversed field, in the state held at the balance voltage."""
-    from scipy.stats import t
-
     sigma, degrees = spread_of(run)
     fall, reference = run.fall(), run.reference_voltage
     if sigma == 0 or fall is None or reference is None:
         return []
     rows = run.driven
-    x = (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.interval
-    v = rows["voltage"].to_numpy(float)
+    x, v = _per_interval(run, rows), rows["voltage"].to_numpy(float)
     out = []
     labels = [label for label in dict.fromkeys(rows["state"]) if label]
     for state, sign in itertools.product(labels, (1.0, -1.0)):
@@ -161,60 +146,68 @@ def forces(run: Run) -> list[Check]:
                 + ((factor - 1) * fall.standard_uncertainty) ** 2
             )
             off = (x[chosen].mean() - expected) / spread
-            out.append(
-                graded(
-                    f"speed is proportional to force: {words}",
-                    2 * float(t.sf(abs(off), degrees)),
-                    off,
-                    f"{words} state {state} moves {x[chosen].mean():.1f} divisions where "
-                    f"{expected:.1f} follow from its balance and fall, {abs(off):.1f} standard "
-                    "errors apart",
-                )
+            sentence = (
+                f"{words} state {state} moves {x[chosen].mean():.1f} divisions where "
+                f"{expected:.1f} follow from its balance and fall, {abs(off):.1f} standard "
+                "errors apart"
             )
+            out.append(graded_by_t(f"{_LINE}: {words}", off, degrees, off, sentence))
     return out
 
 
-def fall_steadiness(run: Run) -> list[Check]:
+def fall_steadiness(run: Rows) -> list[Check]:
     """Fall speed against time and against charge."""
-    name = "the fall stays the same"
-    falls = run.falls
-    if len(falls) < 3:
-        return [unknown(name, "fewer than three falls without field; read one in every state.")]
-    x = -(falls["divisions"] / falls["seconds"]).to_numpy(float) * run.interval
-    at, words = run.time_of(falls)
-    checks = [
-        _trend(
-            f"{name}: with time",
-            at,
-            x,
-            _least_scatter(run, float(x.mean()), degrees=x.size - 2),
-            f"from the first to the last, {words}",
-            "a wet coat, a change of temperature or convection would do that",
-        )
-    ]
+    if len(run.falls) < 3:
+        return [unknown(_FALL, "fewer than three falls without field; read one in every state.")]
+    checks = [_fall_with_time(run)]
     try:
         left = residual_voltage(run)
     except InputError:
         return checks
-    volts, error = left.voltage.value, left.voltage.standard_uncertainty
-    checks.append(
-        graded(
-            f"{name}: with charge",
-            left.p_value,
-            volts,
-            "the fall goes with the charge as a residual voltage of "
-            f"{plus_minus(volts, error, sign='+')} V would make it; without it the fall is "
-            f"{plus_minus(left.fall.value, left.fall.standard_uncertainty)} divisions",
-            cause=(
-                "short the plates and look at the supply, or declare residual_voltage = "
-                '"taken off" under [run] in the apparatus file'
-            ),
-        )
+    volts, fall = left.voltage, left.fall
+    sentence = (
+        "the fall goes with the charge as a residual voltage of "
+        f"{plus_minus(volts.value, volts.standard_uncertainty, sign='+')} V would make it; "
+        f"without it the fall is {plus_minus(fall.value, fall.standard_uncertainty)} divisions"
     )
-    return checks
+    cause = (
+        "short the plates and look at the supply, or declare residual_voltage = "
+        '"taken off" under [run] in the apparatus file'
+    )
+    name = f"{_FALL}: with charge"
+    return [*checks, graded(name, left.p_value, volts.value, sentence, cause=cause)]
 
 
-def _least_scatter(run: Run, fall: float, *, degrees: int) -> float:
+def _fall_with_time(run: Rows) -> Check:
+    """A straight line through the falls."""
+    name, falls = f"{_FALL}: with time", run.falls
+    x, (at, words) = -_per_interval(run, falls), run.time_of(falls)
+    centred = at - at.mean()
+    squares = float(centred @ centred)
+    if squares == 0:
+        return unknown(name, "all falls were read at the same time.")
+    slope = float(centred @ x) / squares
+    rest = x - x.mean() - slope * centred
+    degrees = x.size - 2
+    least = _least_scatter(run, float(x.mean()), degrees=degrees)
+    scatter = max(math.sqrt(float(rest @ rest) / degrees), least)
+    if scatter <= NO_SCATTER * abs(float(x.mean())):
+        return unknown(
+            name, "the falls show no scatter, so a change cannot be distinguished from none."
+        )
+    error, span = scatter / math.sqrt(squares), float(np.ptp(at))
+    return graded_by_t(
+        name,
+        slope / error,
+        degrees,
+        slope * span,
+        f"the fall changes by {plus_minus(slope * span, error * span, sign='+')} divisions "
+        f"from the first to the last, {words}",
+        cause="a wet coat, a change of temperature or convection would do that",
+    )
+
+
+def _least_scatter(run: Rows, fall: float, *, degrees: int) -> float:
     """Below which the scatter of falls is not believed: few may lie on a line by chance."""
     rounding = root_mean_square(run.rounding(run.falls))
     if degrees >= _ENOUGH:
@@ -225,138 +218,82 @@ def _least_scatter(run: Run, fall: float, *, degrees: int) -> float:
         return rounding
 
 
-def _trend(name: str, at: FloatArray, x: FloatArray, least: float, span: str, cause: str) -> Check:
-    """A straight line through falls, whose scatter is at least `least`."""
-    from scipy.stats import t
-
-    centred = at - at.mean()
-    squares = float(centred @ centred)
-    if squares == 0:
-        return unknown(name, "all falls were read at the same time.")
-    slope = float(centred @ x) / squares
-    rest = x - x.mean() - slope * centred
-    degrees = x.size - 2
-    scatter = max(math.sqrt(float(rest @ rest) / degrees), least)
-    if scatter <= NO_SCATTER * abs(float(x.mean())):
-        return unknown(
-            name, "the falls show no scatter, so a change cannot be distinguished from none."
-        )
-    spread = scatter / math.sqrt(squares)
-    change = slope * float(np.ptp(at))
-    return graded(
-        name,
-        2 * float(t.sf(abs(slope) / spread, degrees)),
-        change,
-        f"the fall changes by {plus_minus(change, spread * float(np.ptp(at)), sign='+')} divisions "
-        f"{span}",
-        cause=cause,
-    )
-
-
-def scatter_explained(run: Run) -> list[Check]:
+def scatter_explained(run: Rows) -> list[Check]:
     """Observed scatter within states against the predicted one."""
     from scipy.stats import chi2
 
-    name = "the scatter is what air molecules and the ruler explain"
     observed, degrees = run.scatter()
-    if degrees < 3:
-        return [unknown(name, "too few repeats within the charge states to know the scatter.")]
+    if degrees < _ENOUGH:
+        return [unknown(_SCATTER, "too few repeats within the charge states to know the scatter.")]
     try:
-        predicted = predicted_scatter(run)
+        predicted = predicted_as_read(run)
     except InputError as error:
-        return [unknown(name, f"the scatter cannot be predicted: {error}")]
-    usual = predicted.total / np.maximum(np.abs(run.stretch()), 1e-300)
-    expected = root_mean_square(usual)
+        return [unknown(_SCATTER, f"the scatter cannot be predicted: {error}")]
+    expected = root_mean_square(predicted)
     hidden = root_mean_square(run.rounding(run.driven))
     ratio = max(observed, hidden) / expected
-    p = 2 * min(
-        float(chi2.sf(ratio**2 * degrees, degrees)), float(chi2.cdf(ratio**2 * degrees, degrees))
-    )
-    cause = (
-        "convection, a poor watch or mixed charge states would do that"
-        if ratio > 1
-        else "readings may have been tidied, or the watch is better than stated"
-    )
+    square = ratio**2 * degrees
+    p = 2 * min(float(chi2.sf(square, degrees)), float(chi2.cdf(square, degrees)))
     among = "a ratio of"
     if observed < hidden:
         among = f"of which the rounding may hide {hidden:.2f}, a ratio of at most"
     total = graded(
-        name,
+        _SCATTER,
         p,
         ratio,
         f"readings within a state scatter by {observed:.2f} divisions where {expected:.2f} are "
         f"predicted, {among} {ratio:.2f} on {degrees} degrees of freedom",
-        cause=cause,
+        cause="convection, a poor watch or mixed charge states would do that"
+        if ratio > 1
+        else "readings may have been tidied, or the watch is better than stated",
     )
-    return [total, *_worst_state(run, usual)]
+    return [total, *_worst_state(run, predicted)]
 
 
-def _worst_state(run: Run, predicted: FloatArray) -> list[Check]:
+def _worst_state(run: Rows, predicted: FloatArray) -> list[Check]:
     """The state whose own scatter is least like the prediction, if it is unlikely among all."""
     from scipy.stats import chi2
 
     rows = run.driven
-    x = (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.interval
+    x = _per_interval(run, rows)
     keys = (rows["state"] + " at " + rows["voltage"].astype(str) + " V").to_numpy(str)
-    worst, number = (1.0, ""), 0
+    states = []
     for key in dict.fromkeys(keys.tolist()):
         chosen = keys == key
         n = int(chosen.sum())
-        if n < 2:
-            continue
-        number += 1
-        square = float(np.sum((x[chosen] - x[chosen].mean()) ** 2 / predicted[chosen] ** 2))
-        p = float(chi2.sf(square, n - 1))
-        worst = min(worst, (p, key))
-    if number == 0:
+        if n > 1:
+            square = np.sum((x[chosen] - x[chosen].mean()) ** 2 / predicted[chosen] ** 2)
+            states.append((float(chi2.sf(square, n - 1)), key))
+    if not states:
         return []
-    p_any = 1 - (1 - worst[0]) ** number
-    return [
-        graded(
-            "scatter of each state",
-            p_any,
-            worst[0],
-            f"the most scattered of {number} states is {worst[1]}, with a probability of "
-            f"{p_any:.2g} that one of them scatters so much by chance",
-        )
-    ]
+    p, worst = min(states)
+    p_any = 1 - (1 - p) ** len(states)
+    sentence = (
+        f"the most scattered of {len(states)} states is {worst}, with a probability of "
+        f"{p_any:.2g} that one of them scatters so much by chance"
+    )
+    return [graded("scatter of each state", p_any, p, sentence)]
 
 
-def jumps(run: Run) -> list[Check]:
+def jumps(run: Rows) -> Check:
     """Readings far from the rest of their state: the charge changed within the interval."""
     name = "the charge stayed the same within each reading"
     sigma, degrees = spread_of(run)
     rows = run.driven
-    if sigma == 0 or degrees < 3:
-        return [unknown(name, "too few repeats to see a reading that lies apart from its state.")]
-    try:
+    if sigma == 0 or degrees < _ENOUGH:
+        return unknown(name, "too few repeats to see a reading that lies apart from its state.")
+    with contextlib.suppress(InputError):
         # An odd reading inflates the observed scatter; the predicted one stays as it is.
-        total = predicted_scatter(run).total / np.maximum(np.abs(run.stretch()), 1e-300)
-        sigma = float(np.sqrt(np.mean(total**2)))
-    except InputError:
-        pass
+        sigma = root_mean_square(predicted_as_read(run))
     x = (rows["divisions"] / rows["seconds"]) * run.interval
     keys = rows["state"] + "|" + rows["voltage"].astype(str)
     deviation = (x - x.groupby(keys).transform("median")).abs() / sigma
     odd = rows["row"][(deviation > _JUMP) & (rows["state"] != "")].tolist()
-    if not odd:
-        return [
-            Check(
-                name=name,
-                level="good",
-                number=float(deviation.max()),
-                sentence=f"no reading is further than {_JUMP:g} sigma from its state.",
-            )
-        ]
-    return [
-        Check(
-            name=name,
-            level="doubt",
-            number=float(deviation.max()),
-            sentence=(
-                f"row {', '.join(map(str, odd))} lies {deviation.max():.1f} sigma from its state; "
-                "a charge that changes within the interval reads anywhere between two steps, so "
-                "look at the log and give a reason, or label a new state."
-            ),
+    sentence = f"no reading is further than {_JUMP:g} sigma from its state."
+    if odd:
+        sentence = (
+            f"{rows_named(odd)} lies {deviation.max():.1f} sigma from its state; "
+            "a charge that changes within the interval reads anywhere between two steps, so "
+            "look at the log and give a reason, or label a new state."
         )
-    ]
+    return judged(name, not odd, deviation.max(), sentence)

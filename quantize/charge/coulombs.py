@@ -1,31 +1,40 @@
-"""The unit in coulombs, with its budget."""
+"""The unit in coulombs, by the most exact of the routes that agree, with its budget."""
 
 from __future__ import annotations
 
 import dataclasses
-import math
-from typing import TYPE_CHECKING, Any, ClassVar
-
-import numpy as np
+from typing import TYPE_CHECKING, ClassVar
 
 from quantize._support import validation
-from quantize._support.errors import InputError, warn
+from quantize._support.errors import warn
 from quantize._support.randomness import RngLike
-from quantize.charge.agreement import Agreement, agree, difference
-from quantize.charge.apparatus import load_apparatus
-from quantize.charge.assumptions import assumptions, taken_for_exact
+from quantize.charge.agreement import (
+    Agreement,
+    agree,
+    difference,
+    sphere_agreement,
+)
+from quantize.charge.apparatus import Apparatus, load_apparatus
+from quantize.charge.budgets import (
+    Bench,
+    Divisions,
+    UnitFound,
+    assumptions,
+    by_every_route,
+    by_route,
+    divisions_of,
+    taken_for_exact,
+    with_voltage,
+)
 from quantize.charge.montecarlo import MonteCarlo, check_linear
-from quantize.charge.propagation import Propagation, propagate
+from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import ROUTES, Divisions, available, gather, model_of, route_name
-from quantize.charge.rows import Rows as Run
-from quantize.charge.soundness import sphere_agreement
+from quantize.charge.routes import ROUTES, SIMPLEST, route_name
+from quantize.charge.rows import Rows
 from quantize.charge.stated import degrees_of_freedom, short, stated
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from quantize.charge.apparatus import Apparatus
 
 _FAR = 2.576  # standard uncertainties; beyond it lies one difference in a hundred
 
@@ -37,13 +46,16 @@ class UnitInCoulombs(Propagation):
     Attributes
     ----------
     route : str
-        The route of `value`.
+        Name of the route by which `value` was found.
     routes : pandas.DataFrame
-        All routes that the data allow: route, value, standard_uncertainty, random, systematic,
-        degrees_of_freedom, difference (relative, from the first), sigmas (that difference over
-        its own uncertainty, what both share taken out), depends.
+        One row for each route that the data allow, that of `value` first: route, value,
+        standard_uncertainty, random, systematic, degrees_of_freedom, difference (relative, from
+        the first), sigmas (that difference over its own uncertainty, what both share taken out),
+        depends.
     agreement : Agreement
-        Whether they agree, and which of them do.
+        Whether the routes agree, and which of them do.
+    others : dict of str to Propagation
+        The unit with its budget by every other route.
     monte_carlo : MonteCarlo
         The same propagation with whole distributions.
     exact : tuple of str
@@ -63,16 +75,31 @@ class UnitInCoulombs(Propagation):
     notes: tuple[str, ...]
 
     @property
+    def _budgets(self) -> dict[str, pd.DataFrame]:
+        """The budget by every route, that of `value` first."""
+        return {self.route: self.budget} | {name: p.budget for name, p in self.others.items()}
+
+    @property
     def exponents(self) -> pd.DataFrame:
         """d ln e / d ln x of every input (rows) by every route (columns); blank is NaN."""
         import pandas as pd
 
-        found = {self.route: self.budget} | {n: p.budget for n, p in self.others.items()}
-        columns = {n: b.set_index("input")["exponent"] for n, b in found.items()}
+        columns = {n: b.set_index("input")["exponent"] for n, b in self._budgets.items()}
         return pd.DataFrame(columns)
 
     def against(self, accepted: float) -> str:
-        """One sentence that sets the result beside an accepted value, for those who ask."""
+        """Set the result beside an accepted value, in one sentence.
+
+        Parameters
+        ----------
+        accepted : float
+            The accepted value of the unit of charge in coulombs, above zero; it is used nowhere
+            in the result.
+
+        Returns
+        -------
+        str
+        """
         value = validation.positive("accepted", accepted)
         off = self.value - value
         return (
@@ -122,42 +149,47 @@ def budget_text(budget: pd.DataFrame) -> str:
 
 
 def unit_in_coulombs(
-    unit: Any,
-    apparatus: Any,
+    unit: UnitFound | Quantity | float | str,
+    apparatus: Bench,
     *,
     unit_err: float | None = None,
-    run: Run | None = None,
+    run: Rows | None = None,
     route: str | None = None,
     trials: int = 20_000,
     rng: RngLike = 0,
 ) -> UnitInCoulombs:
-    r"""Convert a unit in divisions per interval to coulombs.
+    r"""Convert a unit in divisions per interval to coulombs, with its uncertainty.
 
     Parameters
     ----------
-    unit : result of an analysis, float or Quantity
+    unit : result of an analysis, Quantity, float or str
         The unit in divisions per interval at the balance voltage. A result brings its own error
-        and, with `run`, the whole numbers that say how it leans on the fall.
-    apparatus : Apparatus, mapping or file name
+        and, with `run`, the whole numbers from which it follows how the unit moves with the fall.
+    apparatus : Apparatus, mapping, str or path-like
+        The bench: an `Apparatus`, its sections as a mapping, or the name of its file.
     unit_err : float, optional
-        Standard uncertainty of a bare number.
+        Standard uncertainty of `unit` in divisions, where that is a bare number.
     run : Run, optional
-        Where the fall without field is measured.
+        The run of one particle, from which fall without field, interval and balance voltage are
+        taken where the apparatus does not state them.
     route : str, optional
-        A name from `quantize.charge.routes.ROUTES`; else the most exact of those that agree with
-        each other (see `Agreement`).
-    trials, rng :
-        For the Monte Carlo beside the linear budget; the same seed each time unless another is
-        given.
+        Name of a route in `quantize.charge.routes.ROUTES`; the most exact of those that agree
+        with each other if left out (see `Agreement`).
+    trials : int, optional
+        Number of draws of the Monte Carlo beside the linear budget, 100 or more.
+    rng : None, int, SeedSequence or Generator, optional
+        Source of these draws; the same seed each time unless another is given.
 
     Returns
     -------
     UnitInCoulombs
+        The unit with its budget by one route, beside it those by all others.
 
     Raises
     ------
     InputError
-        When an entry that the route needs is missing.
+        When an entry that the route needs is missing, no route has the name, or the unit or its
+        error is no number above zero.
 
     Notes
     -----
@@ -180,34 +212,17 @@ def unit_in_coulombs(
     >>> print(str(found).splitlines()[0])
     unit = 1.582(31)e-19 C, by the route 'ratio, weight given'
     """
-    bench = load_apparatus(apparatus)
-    divisions = divisions_of(unit, bench, unit_err=unit_err, run=run)
-    bench = _with_voltage(bench, run)
-    names = available(bench, divisions)
-    if not names:
-        # Ask for what the simplest route lacks.
-        gather(ROUTES[route_name(route or "ratio, weight given")], bench, divisions)
-    if route is not None and route_name(route) not in names:
-        gather(ROUTES[route], bench, divisions)
-    found = {name: by_route(name, bench, divisions) for name in names}
+    bench = with_voltage(load_apparatus(apparatus), run)
+    divisions = divisions_of(unit, unit_err=unit_err, run=run)
+    found = by_every_route(bench, divisions)
+    if not found or (route is not None and route_name(route) not in found):
+        # Says what the route lacks.
+        by_route(route or SIMPLEST, bench, divisions)
     agreement = agree(found)
     route = route or agreement.best
-    notes = []
-    doubt = sphere_agreement(bench)
-    if doubt is not None and doubt.level != "good":
-        warn(doubt.sentence)
-        notes.append(doubt.sentence)
-    exact = taken_for_exact(*(p.inputs for p in found.values()))
-    notes += assumptions(bench, exact)
-    if divisions.fall_slope:
-        notes.append(
-            "the error of the unit in this table is that with the fall held fixed; the rest of it "
-            "is in the line of the fall, as the readings leave the fall"
-        )
     best = found[route]
     drawn = check_linear(best, trials=trials, rng=rng)
-    if drawn.agrees is False:
-        notes.append("the linear budget and the Monte Carlo differ; trust the Monte Carlo")
+    exact = taken_for_exact(*(p.inputs for p in found.values()))
     return UnitInCoulombs(
         **{f.name: getattr(best, f.name) for f in dataclasses.fields(Propagation)},
         route=route,
@@ -216,91 +231,28 @@ def unit_in_coulombs(
         monte_carlo=drawn,
         others={name: p for name, p in found.items() if name != route},
         exact=exact,
-        notes=tuple(notes),
+        notes=tuple(_notes(bench, divisions, exact, drawn)),
     )
 
 
-def by_route(name: str, apparatus: Apparatus, divisions: Divisions) -> Propagation:
-    """The unit in coulombs by one route, with its linear budget."""
-    inputs = gather(ROUTES[name], apparatus, divisions)
-    return propagate(
-        model_of(name, list(inputs), apparatus, divisions),
-        inputs,
-        unit="C",
-        correlations=apparatus.correlations,
-    )
-
-
-def divisions_of(
-    unit: Any, apparatus: Apparatus, *, unit_err: float | None, run: Run | None
-) -> Divisions:
-    """The unit in divisions, its error without the fall, and its slope against the fall."""
-    fall = run.fall_on_record() if run is not None else None
-    interval = Quantity(value=run.interval, scope="session", unit="s") if run is not None else None
-    gate = None if run is None else run.gate
-    if not hasattr(unit, "unit_err"):
-        quantity = _bare(unit, unit_err)
-        return Divisions(unit=quantity, fall=fall, interval=interval, gate=gate)
-    value = validation.positive("unit", unit.unit)
-    integers = np.asarray(getattr(unit, "integers", ()), dtype=float)
-    degrees = max(integers.size - 1, 1) if integers.size else math.inf
-    if hasattr(unit, "fall_slope"):
-        fall, slope = unit.fall, unit.fall_slope
-    else:
-        slope = _slope_on_fall(unit, run, fall)
-    return Divisions(
-        unit=Quantity(
-            value=value,
-            standard_uncertainty=validation.positive(
-                "unit_err", getattr(unit, "unit_err_given_fall", unit.unit_err), zero=True
-            ),
-            degrees_of_freedom=degrees,
-            distribution="normal" if math.isinf(degrees) else "t",
-            scope="reading",
-            unit="div",
-        ),
-        fall=fall,
-        fall_slope=slope,
-        interval=interval,
-        gate=gate,
-    )
-
-
-def _slope_on_fall(unit: Any, run: Run | None, fall: Quantity | None) -> float:
-    """How far the unit of an analysis moves with the fall that was added to its readings."""
-    integers = None if run is None or fall is None else run.integers_of(unit)
-    if integers is None or run is None:
-        return 0.0
-    values, _, stretch, _ = run.joined()
-    readings = getattr(unit, "readings", None)
-    told = values if readings is None else readings.values[readings.measured]
-    # A unit from distances without the fall, with a free offset, does not lean on it.
-    if np.shape(told) != values.shape or not np.allclose(told, values):
-        return 0.0
-    return float(integers @ stretch) / float(integers @ integers)
-
-
-def _bare(unit: Any, unit_err: float | None) -> Quantity:
-    quantity = Quantity.read(unit, unit="div", name="unit", scope="reading")
-    validation.positive("unit", quantity.value)
-    if unit_err is None:
-        if quantity.standard_uncertainty == 0:
-            raise InputError(
-                "`unit_err` is missing; give the standard uncertainty of the unit in divisions, "
-                "so that the result can have one."
-            )
-        return dataclasses.replace(quantity, unit="div")
-    return dataclasses.replace(
-        quantity,
-        unit="div",
-        standard_uncertainty=validation.positive("unit_err", unit_err, zero=True),
-    )
-
-
-def _with_voltage(apparatus: Apparatus, run: Run | None) -> Apparatus:
-    if apparatus.has("plates.voltage") or run is None or run.reference_voltage is None:
-        return apparatus
-    return apparatus.changed(plates__voltage=run.reference_voltage)
+def _notes(
+    bench: Apparatus, divisions: Divisions, exact: tuple[str, ...], drawn: MonteCarlo
+) -> list[str]:
+    """What was assumed, and what does not fit; a warning for a weight that does not."""
+    notes = []
+    doubt = sphere_agreement(bench)
+    if doubt is not None and doubt.level != "good":
+        warn(doubt.sentence, stacklevel=3)
+        notes.append(doubt.sentence)
+    notes += assumptions(bench, exact)
+    if divisions.fall_slope:
+        notes.append(
+            "the error of the unit in this table is that with the fall held fixed; the rest of it "
+            "is in the line of the fall, as the readings leave the fall"
+        )
+    if drawn.agrees is False:
+        notes.append("the linear budget and the Monte Carlo differ; trust the Monte Carlo")
+    return notes
 
 
 def side_by_side(found: dict[str, Propagation], *, first: str) -> pd.DataFrame:
@@ -328,16 +280,17 @@ def side_by_side(found: dict[str, Propagation], *, first: str) -> pd.DataFrame:
 
 
 def why_routes_differ(found: UnitInCoulombs) -> list[str]:
-    """One sentence for each other route: how far it is off, and what could be behind it.
+    """Say how far each other route is off, and what could be behind it.
 
     Parameters
     ----------
     found : UnitInCoulombs
-        By two routes or more.
+        The unit, as `unit_in_coulombs` returns it.
 
     Returns
     -------
     list of str
+        One sentence for each route but the first; none where there is only one.
 
     Examples
     --------
@@ -351,7 +304,7 @@ def why_routes_differ(found: UnitInCoulombs) -> list[str]:
     []
     """
     first, *others = found.routes.to_dict("records")
-    budgets = {found.route: found.budget} | {n: p.budget for n, p in found.others.items()}
+    budgets = found._budgets
     sentences = []
     for row in others:
         own = _largest_not_shared(budgets[row["route"]], budgets[found.route])

@@ -2,7 +2,7 @@
 
 The fall F is added to the readings, which closes the comb at zero: (x + F)·V0/V = u·n. One error
 of F moves all readings together. It is a *shift*, never part of a sigma, and is integrated over
-with its own distribution; the same goes for the zero when only a held state tells it.
+with its own distribution; the same goes for the zero when it is known only from a held state.
 """
 
 from __future__ import annotations
@@ -10,9 +10,10 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -22,15 +23,15 @@ from quantize.charge.fall import Balance, balance_of, posterior_of_shift, slope_
 from quantize.charge.levels import Levels, levels_of, steadied
 from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.quantity import Quantity
-from quantize.charge.rows import predicted_scatter
+from quantize.charge.rows import Rows, predicted_scatter
 from quantize.model.mixture import MixtureFit, fit_mixture
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from quantize.charge.rows import Rows as Run
 
+Interval = tuple[float, float]
 _PRESSED = 0.9  # of an end of the believed range, beyond which the posterior lies against it
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed
 _LEAST_REPEATS = 3
@@ -46,28 +47,34 @@ class RunFit(Result):
 
     Attributes
     ----------
-    unit, unit_err : float
-        Divisions per interval at the reference voltage; the error of the shared shift included.
+    unit : float
+        Best unit, in divisions per interval at the reference voltage.
+    unit_err : float
+        Its standard uncertainty, the error of the shared shift included.
     unit_err_given_fall : float
         The error with the shift held fixed, for a conversion that carries it apart.
     log_bayes_factor : float
-        Comb over continuum, averaged over the shift.
+        Natural log of the Bayes factor of comb over continuum, averaged over the shift.
     alternatives : pandas.DataFrame
-        Modes: unit, unit_err, share, sigma, relation.
+        Modes of the posterior, the largest first: unit, unit_err, share, sigma, relation.
     integers : numpy.ndarray of int, shape (n,)
+        Whole number of units of each reading, for the best unit.
     balance : Balance or None
+        How many units balanced the sphere; None without a fall.
     fall_added : Quantity or None
-        The fall that was added to the readings; None without one.
+        The fall that was added to the readings, in divisions; None without one.
     fall : Quantity or None
-        The fall after the readings have had their say on it; None without one.
+        The posterior of the fall, given the readings; None without one.
     fall_slope : float
-        How far the unit moves with the fall.
+        Divisions by which the unit changes for one division of the fall.
     shift : Quantity
         The shared shift: zero with the error of the fall, or the held level; divisions.
     shifted_by : float
         Posterior mean of the shift, in its prior standard errors.
     sigma : str
         Where the scatter came from.
+    readings : Readings
+        The readings that were fitted.
     mixture : MixtureFit
         The posterior behind all of this, averaged over the shift.
     """
@@ -108,9 +115,18 @@ class RunFit(Result):
         )
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Highest-density set of the unit: rows (low, high), that of the best unit first.
+        """Highest-density set of the unit in divisions.
 
-        One row, unless rival units hold more than the rest of the probability.
+        Parameters
+        ----------
+        prob : float
+            Probability that the set holds, between 0 and 1.
+
+        Returns
+        -------
+        numpy.ndarray, shape (k, 2)
+            Rows (low, high), that of the best unit first. One row, unless rival units hold more
+            than the rest of the probability.
         """
         rows = self.mixture.interval(prob)
         away = np.abs(np.log(rows.mean(axis=1) / self.unit))
@@ -133,29 +149,37 @@ class RunFit(Result):
         return "\n".join(lines)
 
 
-def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
-    r"""Posterior of the unit of one particle's run, in divisions.
+def fit_run(
+    run: Rows,
+    unit_range: Interval | None = None,
+    *,
+    sigma: Literal["auto", "prior", "predicted", "free"] = "auto",
+) -> RunFit:
+    r"""Find the posterior of the unit of one particle's run, in divisions.
 
     Parameters
     ----------
     run : Run
-        Of one particle.
+        The run of one particle.
     unit_range : (float, float), optional
-        Divisions per interval; see `quantize.fit_mixture`.
+        Smallest and largest unit that are tried, in divisions per interval; found from the
+        readings if left out (see `quantize.fit_mixture`).
     sigma : {"auto", "prior", "predicted", "free"}
-        "prior" believes the scatter predicted from the apparatus to a factor of 1.5 either way,
-        "predicted" takes it as known for each row, "free" leaves it to the readings. "auto" is
-        "prior" where a prediction can be made that the repeats do not contradict beyond doubt.
+        What is taken for the scatter of the readings. "prior" believes the one predicted from the
+        apparatus to a factor of 1.5 either way, "predicted" takes it as known for each row, "free"
+        leaves it to the readings. "auto" is "prior" where a prediction can be made that the
+        repeats do not contradict beyond doubt, else "free".
 
     Returns
     -------
     RunFit
+        Unit, whole numbers, balance and fall, with the posterior behind them.
 
     Raises
     ------
     InputError
-        When neither a fall nor a held state tells where zero is and readings at several voltages
-        stand on the page.
+        When neither a fall nor a held state determines where zero is and there are readings at
+        several voltages, or when a scatter is asked for that the apparatus cannot predict.
 
     Notes
     -----
@@ -171,9 +195,9 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
     Examples
     --------
     >>> from quantize.charge import Run
-    >>> page = {"V": [200] * 8 + [0, 0, 0], "div": [-20, -10, 0, 10, 21, 0, -19, 9, -60, -60, -61],
-    ...         "state": list("abcdecad") + [""] * 3}
-    >>> found = Run(page).fit((5, 20))
+    >>> sheet = {"V": [200] * 8 + [0, 0, 0], "div": [-20, -10, 0, 10, 21, 0, -19, 9, -60, -60, -61],
+    ...          "state": list("abcdecad") + [""] * 3}
+    >>> found = Run(sheet).fit((5, 20))
     >>> bool(abs(found.unit - 10) < 0.5)
     True
     """
@@ -188,7 +212,7 @@ def fit_run(run: Run, unit_range: Any = None, *, sigma: str = "auto") -> RunFit:
     return fit_from(found, run, levels.shift, at_the_bound(found, believed, words))
 
 
-def at_the_bound(found: MixtureFit, believed: Any, words: str) -> str:
+def at_the_bound(found: MixtureFit, believed: Interval | None, words: str) -> str:
     """Words about the scatter, with a warning where the readings press against an end of it."""
     if believed is None:
         return words
@@ -204,25 +228,30 @@ def at_the_bound(found: MixtureFit, believed: Any, words: str) -> str:
 
 
 def settled(
-    run: Run, levels: Levels, readings: Readings, unit_range: Any, believed: Any, words: str
+    run: Rows,
+    levels: Levels,
+    readings: Readings,
+    unit_range: Interval | None,
+    believed: Interval | None,
+    words: str,
 ) -> tuple[Readings, str]:
-    """Readings with sigma as the measured ones tell it, in the proportions that are predicted."""
+    """Readings with sigma as found from the measured ones, in the proportions predicted."""
     plain = fit_mixture(
         readings.select(readings.measured),
         unit_range,
         offset=levels.offset,
         sigma_range=believed,
     )
-    told = f"{words}, and then fixed at the {plain.sigma:.2f} found from the readings on the scale"
+    found = f"{words}, and then fixed at the {plain.sigma:.2f} found from the readings on the scale"
     if believed is None:
-        return readings.replace(sigma=plain.sigma), told
+        return readings.replace(sigma=plain.sigma), found
     predicted = predicted_scatter(run, levels.rows).total
-    return readings.replace(
-        sigma=predicted * plain.sigma / float(np.sqrt(np.mean(predicted**2)))
-    ), told
+    return readings.replace(sigma=predicted * plain.sigma / root_mean_square(predicted)), found
 
 
-def scatter_of_levels(run: Run, sigma: str, rows: pd.DataFrame) -> tuple[Any, Any, str]:
+def scatter_of_levels(
+    run: Rows, sigma: str, rows: pd.DataFrame
+) -> tuple[ArrayLike | None, Interval | None, str]:
     """Sigmas of the readings, the range in which a common one is believed, and words."""
     if sigma == "free":
         return None, None, "left to the readings"
@@ -234,7 +263,7 @@ def scatter_of_levels(run: Run, sigma: str, rows: pd.DataFrame) -> tuple[Any, An
         return None, None, "left to the readings, since the apparatus cannot predict it"
     if sigma == "predicted":
         return predicted, None, f"predicted from the apparatus, {predicted.mean():.2f} divisions"
-    middle = float(np.sqrt(np.mean(predicted**2)))
+    middle = root_mean_square(predicted)
     if sigma == "auto" and (observed := _contradicted(run)) is not None:
         return (
             None,
@@ -249,28 +278,36 @@ def scatter_of_levels(run: Run, sigma: str, rows: pd.DataFrame) -> tuple[Any, An
     )
 
 
-def _contradicted(run: Run) -> float | None:
+def _contradicted(run: Rows) -> float | None:
     """The observed scatter, if it is outside the believed range beyond doubt."""
     from scipy.stats import chi2
 
     observed, degrees = run.scatter()
     if degrees < _LEAST_REPEATS:
         return None
-    usual = predicted_scatter(run).total / np.maximum(np.abs(run.stretch()), 1e-300)
-    ratio = observed / float(np.sqrt(np.mean(usual**2)))
+    ratio = observed / root_mean_square(predicted_as_read(run))
     above = float(chi2.sf(degrees * (ratio / _SIGMA_DOUBT) ** 2, degrees))
     below = float(chi2.cdf(degrees * (ratio * _SIGMA_DOUBT) ** 2, degrees))
     return observed if min(above, below) < _BEYOND_DOUBT else None
 
 
-def believed_scatter(run: Run) -> tuple[float, float] | None:
+def predicted_as_read(run: Rows) -> FloatArray:
+    """Predicted standard deviations of the driven rows, in divisions per interval as read."""
+    scatter: FloatArray = predicted_scatter(run).total / np.maximum(np.abs(run.stretch()), 1e-300)
+    return scatter
+
+
+def root_mean_square(values: FloatArray) -> float:
+    """Of standard deviations; zero for none."""
+    return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
+
+
+def believed_scatter(run: Rows) -> Interval | None:
     """The range in which the scatter of `Run.readings` is believed; None without a prediction."""
-    levels = levels_of(run)
-    pair: tuple[float, float] | None = scatter_of_levels(run, "auto", levels.rows)[1]
-    return pair
+    return scatter_of_levels(run, "auto", levels_of(run).rows)[1]
 
 
-def fit_from(found: MixtureFit, run: Run, shift: Quantity | None, words: str) -> RunFit:
+def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -> RunFit:
     """What a posterior of the levels of a run says about its unit, fall and balance."""
     posterior = found.posterior
     near, moved, share = posterior.units_and_shifts(posterior.modes[0])
@@ -318,11 +355,11 @@ def _standard_errors(shift: FloatArray, error: float) -> FloatArray:
 
 def _law(shift: Quantity, fall: Quantity) -> dict[str, Any]:
     """Uncertainty and law of a fall: those of the shift, where it went into the readings."""
-    told = fall if shift.standard_uncertainty == 0 else shift
+    known = fall if shift.standard_uncertainty == 0 else shift
     return {
-        "standard_uncertainty": told.standard_uncertainty,
-        "degrees_of_freedom": told.degrees_of_freedom,
-        "distribution": told.distribution,
+        "standard_uncertainty": known.standard_uncertainty,
+        "degrees_of_freedom": known.degrees_of_freedom,
+        "distribution": known.distribution,
     }
 
 

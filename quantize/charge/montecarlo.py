@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any, ClassVar
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.charge.propagation import Propagation, correlation_matrix
+from quantize.charge.propagation import Model, Propagation, correlation_matrix
 from quantize.charge.quantity import Quantity
 from quantize.charge.stated import stated
 
@@ -30,16 +31,24 @@ class MonteCarlo(Result):
 
     Attributes
     ----------
-    value, standard_uncertainty : float
-        Mean and standard deviation of the trials.
-    shortest, symmetric : numpy.ndarray, shape (1, 2)
-        The shortest interval of probability `prob`, and the one with equal tails.
+    value : float
+        Mean of the trials.
+    standard_uncertainty : float
+        Standard deviation of the trials.
+    shortest : numpy.ndarray, shape (1, 2)
+        The shortest interval of probability `prob`.
+    symmetric : numpy.ndarray, shape (1, 2)
+        The interval of probability `prob` with equal tails.
     prob : float
+        Probability that the intervals hold.
     trials : int
+        Number of draws.
     settled : bool
         Whether mean, uncertainty and ends were stable to the digits asked for.
+    unit : str
+        SI unit of the value.
     linear_interval : numpy.ndarray or None
-        What linear propagation gives for the same probability.
+        What linear propagation gives for the same probability; None where there is none.
     agrees : bool or None
         Whether the ends of the two agree to 5 % of the standard uncertainty.
     """
@@ -75,30 +84,27 @@ class MonteCarlo(Result):
         return text
 
 
-def draw(quantity: Quantity, size: int, rng: np.random.Generator, *, normal: Any = None) -> Any:
-    """Values of one input (JCGM 101, table 1).
+def draw(
+    quantity: Quantity, size: int, rng: np.random.Generator, *, normal: FloatArray | None = None
+) -> FloatArray:
+    """Values of one input (JCGM 101, table 1), by `normal` deviates correlated with others."""
+    from scipy.stats import norm
 
-    Normal, rectangular, or Student-t scaled by the standard error; `normal` hands in standard
-    normal deviates that are correlated with those of other inputs.
-    """
     u = quantity.standard_uncertainty
     if u == 0:
         return np.full(size, quantity.value)
     if quantity.distribution == "rectangular":
-        if normal is None:
-            return quantity.value + math.sqrt(3) * u * rng.uniform(-1, 1, size=size)
-        from scipy.special import ndtr
-
-        return quantity.value + math.sqrt(3) * u * (2 * ndtr(normal) - 1)
+        between = rng.uniform(-1, 1, size=size) if normal is None else 2 * norm.cdf(normal) - 1
+        return np.asarray(quantity.value + math.sqrt(3) * u * between)
     z = rng.standard_normal(size=size) if normal is None else normal
     if quantity.distribution == "t" and math.isfinite(quantity.degrees_of_freedom):
         nu = quantity.degrees_of_freedom
         z = z / np.sqrt(rng.chisquare(nu, size=size) / nu)
-    return quantity.value + u * z
+    return np.asarray(quantity.value + u * z)
 
 
 def monte_carlo(
-    model: Callable[..., Any],
+    model: Model,
     inputs: Mapping[str, Quantity],
     *,
     trials: int | None = None,
@@ -108,27 +114,39 @@ def monte_carlo(
     correlations: Mapping[tuple[str, str], float] | None = None,
     rng: RngLike = None,
 ) -> MonteCarlo:
-    r"""Carry whole distributions through `model`.
+    r"""Propagate whole distributions through a model by Monte Carlo.
 
     Parameters
     ----------
     model : callable
-        Takes one array for each input, in the order of `inputs`, and returns an array.
+        Function that takes one array for each input, in the order of `inputs`, and returns an
+        array of the same length.
     inputs : mapping of str to Quantity
+        Inputs by name, in the order in which `model` takes them.
     trials : int, optional
-        A fixed number; left out, batches of 10,000 are added until the result is stable.
+        A fixed number of draws, 100 or more; if left out, batches of 10,000 are added until the
+        result is stable.
     prob : float
-        Probability of the intervals.
+        Probability that the intervals hold, between 0 and 1.
     digits : int
-        Significant digits of the standard uncertainty that must be stable.
+        Number of significant digits of the standard uncertainty that must be stable.
     unit : str
-    correlations : mapping, optional
-        Of pairs of inputs; carried by correlated normal deviates.
-    rng : None, int, SeedSequence or Generator
+        SI unit of the result.
+    correlations : mapping of (str, str) to float, optional
+        Correlation coefficients of pairs of inputs, drawn as correlated normal deviates.
+    rng : None, int, SeedSequence or Generator, optional
+        Source of the draws.
 
     Returns
     -------
     MonteCarlo
+        Mean, standard deviation and intervals of the draws.
+
+    Raises
+    ------
+    InputError
+        When the model gives a value that is not finite, or the correlations are impossible
+        together.
 
     References
     ----------
@@ -150,13 +168,12 @@ def monte_carlo(
         values = _values(model, inputs, n, generator_, root)
         return _summary(np.sort(values), prob, settled=True, unit=unit)
     batches: list[FloatArray] = []
-    ends: list[tuple[float, ...]] = []
+    ends: list[FloatArray] = []
     settled = False
     while not settled and len(batches) * _BATCH < _MOST_TRIALS:
         values = np.sort(_values(model, inputs, _BATCH, generator_, root))
         batches.append(values)
-        low, high = shortest_interval(values, prob)
-        ends.append((float(values.mean()), float(values.std(ddof=1)), low, high))
+        ends.append(_summaries(values[None].copy(), prob)[0])
         settled = len(batches) > 2 and _stable(np.array(ends), digits)
     return _summary(np.sort(np.concatenate(batches)), prob, settled=settled, unit=unit)
 
@@ -182,18 +199,6 @@ def check_linear(
     return dataclasses.replace(drawn, linear_interval=linear, agrees=gap <= tolerance)
 
 
-def shortest_interval(ordered: FloatArray, prob: float) -> tuple[float, float]:
-    """The shortest interval that holds `prob` of sorted values (JCGM 101, 7.7.4)."""
-    inside = _inside(ordered.size, prob)
-    widths = ordered[inside:] - ordered[: ordered.size - inside]
-    start = int(np.argmin(widths))
-    return float(ordered[start]), float(ordered[start + inside])
-
-
-def _inside(size: int, prob: float) -> int:
-    return min(math.floor(prob * size + 0.5), size - 1)
-
-
 def _root(names: list[str], correlations: Mapping[tuple[str, str], float]) -> FloatArray | None:
     matrix = correlation_matrix(names, correlations)
     if np.array_equal(matrix, np.eye(len(names))):
@@ -204,7 +209,7 @@ def _root(names: list[str], correlations: Mapping[tuple[str, str], float]) -> Fl
 
 
 def _values(
-    model: Callable[..., Any],
+    model: Model,
     inputs: Mapping[str, Quantity],
     size: int,
     rng: np.random.Generator,
@@ -235,10 +240,11 @@ def _stable(ends: FloatArray, digits: int) -> bool:
 
 def _summary(ordered: FloatArray, prob: float, *, settled: bool, unit: str) -> MonteCarlo:
     tail = (1 - prob) / 2
+    mean, spread, low, high = _summaries(ordered[None].copy(), prob)[0]
     return MonteCarlo(
-        value=float(ordered.mean()),
-        standard_uncertainty=float(ordered.std(ddof=1)),
-        shortest=np.array([shortest_interval(ordered, prob)]),
+        value=float(mean),
+        standard_uncertainty=float(spread),
+        shortest=np.array([[low, high]]),
         symmetric=np.array([np.quantile(ordered, [tail, 1 - tail])]),
         prob=prob,
         trials=int(ordered.size),
@@ -248,33 +254,43 @@ def _summary(ordered: FloatArray, prob: float, *, settled: bool, unit: str) -> M
 
 
 def monte_carlo_many(
-    model: Callable[..., Any],
-    individual: Mapping[str, tuple[Any, Any]],
+    model: Model,
+    individual: Mapping[str, tuple[ArrayLike, ArrayLike]],
     shared: Mapping[str, Quantity],
     *,
     trials: int = 10_000,
     prob: float = 0.95,
     rng: RngLike = None,
 ) -> FloatArray:
-    """Monte Carlo for many particles, with inputs of their own and inputs that all share.
+    """Propagate the distributions of many particles by Monte Carlo.
 
     Parameters
     ----------
     model : callable
-        Takes the individual inputs by name, each of shape (chunk, trials), and the shared ones,
-        each of shape (trials,).
-    individual : mapping of str to (values, standard uncertainties)
-        Each of shape (particles,); normal.
+        Function of all inputs by name. It takes the individual ones in arrays of shape (chunk,
+        trials) and the shared ones in arrays of shape (trials,), and returns an array of shape
+        (chunk, trials).
+    individual : mapping of str to (array_like, array_like)
+        Values and standard uncertainties of the inputs that differ between particles, each of
+        shape (particles,); their distributions are normal.
     shared : mapping of str to Quantity
-        Drawn once, so that all particles move together.
+        Inputs that all particles share, drawn once, so that all move together.
     trials : int
+        Number of draws for each particle, 100 or more.
     prob : float
-    rng : None, int, SeedSequence or Generator
+        Probability that the intervals hold, between 0 and 1.
+    rng : None, int, SeedSequence or Generator, optional
+        Source of the draws.
 
     Returns
     -------
     numpy.ndarray, shape (particles, 4)
         Mean, standard uncertainty, low and high end of the shortest interval.
+
+    Raises
+    ------
+    InputError
+        When the columns of `individual` are not of one length.
 
     Examples
     --------
@@ -317,10 +333,13 @@ def monte_carlo_many(
 
 
 def _summaries(values: FloatArray, prob: float) -> FloatArray:
-    """Mean, standard uncertainty and shortest interval of each row; `values` is scrambled."""
+    """Mean, standard uncertainty and shortest interval of each row (JCGM 101, 7.7.4).
+
+    The order of `values` is lost.
+    """
     mean, spread = values.mean(axis=1), values.std(axis=1, ddof=1)
     size = values.shape[1]
-    inside = _inside(size, prob)
+    inside = min(math.floor(prob * size + 0.5), size - 1)
     ends = size - inside
     if ends <= inside:
         # Only the tails need to be in order, which is four times as fast as sorting.

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _SMALLEST_SHARE = 1e-3
 _FEWEST, _MOST = 4001, 20001  # places of the grid
@@ -25,11 +28,11 @@ class PosteriorPoints:
     ----------
     log_unit : numpy.ndarray, shape (m,)
         Natural logs of the unit over its best value.
-    log_fall : numpy.ndarray or None, shape (m,)
-        The same of the fall; None where the fall is known from elsewhere, with an error of its
-        own.
     mass : numpy.ndarray, shape (m,)
-        Posterior probabilities; they add up to one.
+        Posterior probabilities of the points; they add up to one.
+    log_fall : numpy.ndarray or None, shape (m,)
+        Natural logs of the fall over its best value; None where the fall is known from elsewhere,
+        with an error of its own.
     fall_exponent : float
         Exponent of the fall in the best unit.
     """
@@ -44,7 +47,7 @@ class PosteriorPoints:
 class Particle:
     """A particle: ln of its charge, own relative error, slopes on shared inputs, its posterior.
 
-    `rivals` are logs of rival units over the best and their shares, for a particle without a
+    `rivals` are logs of rival units over the best and their shares, for a particle without
     `points`; `rest` is the own error but for unit and fall, and `fall_exponent` that of the fall in
     the charge at a fixed unit.
     """
@@ -67,7 +70,7 @@ class Particle:
         return moved
 
     def reach(self) -> tuple[float, float]:
-        """Between which charges it says anything at all, the shared inputs let loose."""
+        """Between which charges its density is above zero, wherever the shared inputs are."""
         loose = _FAR * float(np.linalg.norm(self.slopes))
         if self.points is None:
             places, near = self.log_q + self.rivals[0], _FAR * self.own + loose
@@ -139,15 +142,12 @@ def _with_tails(density: FloatArray, own: float) -> FloatArray:
     return found
 
 
-def rivals_of(table: Any) -> tuple[FloatArray, FloatArray]:
+def rivals_of(table: pd.DataFrame | None) -> tuple[FloatArray, FloatArray]:
     """Logarithms of the rival units over the best one, and their shares."""
-    if table is None or len(table) < 2:
+    kept = None if table is None else table[table["share"] > _SMALLEST_SHARE]
+    if kept is None or len(kept) < 2:
         return np.zeros(1), np.ones(1)
-    kept = table[table["share"] > _SMALLEST_SHARE]
-    if len(kept) < 2:
-        return np.zeros(1), np.ones(1)
-    units = kept["unit"].to_numpy(float)
-    shares = kept["share"].to_numpy(float)
+    units, shares = kept["unit"].to_numpy(float), kept["share"].to_numpy(float)
     return np.log(units / units[0]), shares / shares.sum()
 
 

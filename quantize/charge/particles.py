@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
@@ -14,6 +14,9 @@ from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
+from quantize.charge.agreement import common_route, relative_errors
+from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
+from quantize.charge.estimate import fit_run
 from quantize.charge.particle_posterior import (
     Particle,
     PosteriorPoints,
@@ -22,15 +25,13 @@ from quantize.charge.particle_posterior import (
     joint_posterior,
     rivals_of,
 )
+from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import OWN_SCOPES
+from quantize.charge.rows import Rows
 from quantize.charge.stated import short, stated
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from quantize.charge.coulombs import UnitInCoulombs
-    from quantize.charge.propagation import Propagation
-    from quantize.charge.rows import Rows as Run
 
 _SHARED_DRAWS = 300  # pairs
 
@@ -41,19 +42,23 @@ class JointUnit(Result):
 
     Attributes
     ----------
-    value, standard_uncertainty : float
-        Mean and standard deviation of the joint posterior, coulombs.
+    value : float
+        Mean of the joint posterior, in coulombs.
+    standard_uncertainty : float
+        Its standard deviation, in coulombs.
+    shared : float
+        Standard uncertainty of the value from what all particles share, in coulombs.
     particles : pandas.DataFrame
-        Rows of the forest plot: particle, value, standard_uncertainty, own (the part that no
+        One row for each particle: particle, value, standard_uncertainty, own (the part that no
         other particle shares), without (the joint value with this particle left out).
     homogeneity : dict
         chi_square, degrees_of_freedom, p_value of the particles about their joint value, and
         between: the relative standard deviation between particles that their own errors leave
         unexplained (zero if none).
-    shared : float
-        Standard uncertainty of the value from what all particles share.
-    grid, density : numpy.ndarray, shape (m,)
-        Posterior of the unit.
+    grid : numpy.ndarray, shape (m,)
+        Units in coulombs at which the posterior is given.
+    density : numpy.ndarray, shape (m,)
+        Posterior density there, up to a constant factor.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("grid", "density")
@@ -67,7 +72,18 @@ class JointUnit(Result):
     density: FloatArray
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Interval with equal tails, one row (low, high)."""
+        """Interval of the unit with equal tails.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that the interval holds, between 0 and 1.
+
+        Returns
+        -------
+        numpy.ndarray, shape (1, 2)
+            One row (low, high), in coulombs.
+        """
         tail = (1 - validation.fraction("prob", prob)) / 2
         mass = np.cumsum(self.density * np.gradient(self.grid))
         ends = np.interp([tail, 1 - tail], mass / mass[-1], self.grid)
@@ -100,7 +116,7 @@ class JointUnit(Result):
 def joint_unit(
     units: Mapping[str, Propagation],
     *,
-    alternatives: Mapping[str, Any] | None = None,
+    alternatives: Mapping[str, pd.DataFrame] | None = None,
     posteriors: Mapping[str, PosteriorPoints] | None = None,
     benches: Mapping[str, str] | None = None,
     rng: RngLike = 0,
@@ -109,22 +125,24 @@ def joint_unit(
 
     Parameters
     ----------
-    units : mapping of label to result of `unit_in_coulombs`
-    alternatives : mapping of label to DataFrame, optional
-        Rival units in divisions with columns unit and share, best first, where the whole numbers
-        of a particle are not sure.
-    posteriors : mapping of label to PosteriorPoints, optional
-        Whole posteriors of unit and fall (`RunFit.points`), used in place of normal rivals once
-        some particle has several.
-    benches : mapping of label to bench, optional
-        Particles on one bench share its scale, plates and session; those of one batch share the
-        batch everywhere. All on one bench if left out.
-    rng : None, int, SeedSequence or Generator
-        For the draws of the shared inputs.
+    units : mapping of str to UnitInCoulombs
+        Result of `unit_in_coulombs` by the label of each particle, for two at least.
+    alternatives : mapping of str to DataFrame, optional
+        By label, rival units in divisions with columns unit and share, best first, for particles
+        whose whole numbers are not sure.
+    posteriors : mapping of str to PosteriorPoints, optional
+        By label, whole posteriors of unit and fall (`RunFit.points`), used in place of normal
+        rivals once some particle has several.
+    benches : mapping of str to str, optional
+        By label, the bench. Particles on one bench share its scale, plates and session; those of
+        one batch share the batch everywhere. All on one bench if left out.
+    rng : None, int, SeedSequence or Generator, optional
+        Source of the draws of the shared inputs.
 
     Returns
     -------
     JointUnit
+        The joint posterior, and whether the particles agree.
 
     Raises
     ------
@@ -133,7 +151,7 @@ def joint_unit(
 
     Notes
     -----
-    In ln e each particle k has an own error and leans on the shared inputs z by slopes c_k:
+    In ln e each particle k has an own error, and slopes c_k on the shared inputs z:
     :math:`\ln q_k = \ln e + c_k\cdot z + \epsilon_k`. The posterior is the average over draws of
     z of :math:`\prod_k \sum_m s_{km}\,N(\ln q_{km} - c_k z - \ln e;\,σ_{km})`, m running over the
     rivals with their shares s; the prior of ln e is flat. `posteriors` put that of the
@@ -189,7 +207,9 @@ def joint_unit(
     )
 
 
-def joint_unit_of_run(run: Run, unit_range: Any = None, *, route: str | None = None) -> JointUnit:
+def joint_unit_of_run(
+    run: Rows, unit_range: tuple[float, float] | None = None, *, route: str | None = None
+) -> JointUnit:
     """Fit, convert and join every particle of a run.
 
     Parameters
@@ -197,20 +217,16 @@ def joint_unit_of_run(run: Run, unit_range: Any = None, *, route: str | None = N
     run : Run
         With an apparatus, and readings of two particles at least.
     unit_range : (float, float), optional
-        Divisions per interval, for every particle.
+        Smallest and largest unit that are tried for every particle, in divisions per interval.
     route : str, optional
-        The same for all; left out, the most exact one that agrees with others for every particle.
+        Name of the route, the same for all particles; if left out the most exact one that agrees
+        with others for every particle.
 
     Returns
     -------
     JointUnit
     """
-    from quantize.charge.agreement import common_route
-    from quantize.charge.coulombs import unit_in_coulombs
-    from quantize.charge.estimate import fit_run
-
     run.bench().need_weight_of_each(run.particles)
-    alternatives, posteriors, benches = {}, {}, {}
     runs = {label: run.particle(label) for label in run.particles}
     fits = {label: fit_run(one, unit_range) for label, one in runs.items()}
 
@@ -222,21 +238,17 @@ def joint_unit_of_run(run: Run, unit_range: Any = None, *, route: str | None = N
 
     units = converted(route)
     if route is None:
-        common = common_route([u.agreement for u in units.values()], map(_relative, units.values()))
+        errors = [relative_errors({u.route: u} | u.others) for u in units.values()]
+        common = common_route([u.agreement for u in units.values()], errors)
         if any(u.route != common for u in units.values()):
             units = converted(common)
-    for label, one in runs.items():
-        fit = fits[label]
-        alternatives[label], posteriors[label] = fit.alternatives, fit.points
-        if "bench" in one.table:
-            benches[label] = str(one.table["bench"].iloc[0])
-    return joint_unit(units, alternatives=alternatives, posteriors=posteriors, benches=benches)
-
-
-def _relative(unit: UnitInCoulombs) -> dict[str, float]:
-    """Relative uncertainty by every route."""
-    rows = unit.routes.to_dict("records")
-    return {row["route"]: row["standard_uncertainty"] / row["value"] for row in rows}
+    tables = {label: one.table for label, one in runs.items() if "bench" in one.table}
+    return joint_unit(
+        units,
+        alternatives={label: fit.alternatives for label, fit in fits.items()},
+        posteriors={label: fit.points for label, fit in fits.items()},
+        benches={label: str(table["bench"].iloc[0]) for label, table in tables.items()},
+    )
 
 
 def _errors(
@@ -262,7 +274,11 @@ def _errors(
 
 
 def _particle(
-    unit: Propagation, own: float, slopes: FloatArray, table: Any, points: PosteriorPoints | None
+    unit: Propagation,
+    own: float,
+    slopes: FloatArray,
+    table: pd.DataFrame | None,
+    points: PosteriorPoints | None,
 ) -> Particle:
     rest, fall_exponent = 0.0, 0.0
     for row in unit.budget.to_dict("records"):
@@ -283,11 +299,8 @@ def _particle(
 
 def _left_out(log_q: FloatArray, own: FloatArray, slopes: FloatArray) -> list[float]:
     """The joint value without each particle in turn."""
-    out = []
-    for k in range(log_q.size):
-        rest = np.arange(log_q.size) != k
-        out.append(_closed(log_q[rest], own[rest], slopes[rest])[0])
-    return out
+    others = ~np.eye(log_q.size, dtype=bool)
+    return [_closed(log_q[rest], own[rest], slopes[rest])[0] for rest in others]
 
 
 def _moments(grid: FloatArray, posterior: FloatArray) -> tuple[float, float]:

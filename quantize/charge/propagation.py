@@ -29,16 +29,23 @@ class Propagation(Result):
 
     Attributes
     ----------
-    value, standard_uncertainty : float
+    value : float
+        What the model gives at the values of its inputs.
+    standard_uncertainty : float
+        Of the value, in its unit.
     degrees_of_freedom : float
-        Effective, by Welch and Satterthwaite.
+        Effective, by Welch and Satterthwaite; infinite where no input came from few repeats.
+    unit : str
+        SI unit of the value.
     budget : pandas.DataFrame
-        One row an input: input, value, unit, standard_uncertainty, degrees_of_freedom,
+        One row for each input: input, value, unit, standard_uncertainty, degrees_of_freedom,
         distribution, scope, part, exponent (d ln y / d ln x), slope (dy / dx), contribution (its
         part of the standard uncertainty, in the unit of the value), share (of the variance;
         sums to 1).
-    random, systematic : float
-        Standard uncertainty from what differs between readings, and from what they share.
+    random : float
+        Standard uncertainty from what differs between readings.
+    systematic : float
+        Standard uncertainty from what all readings share.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("inputs", "model", "correlations")
@@ -67,7 +74,15 @@ class Propagation(Result):
         return self.standard_uncertainty * math.sqrt(max(share, 0.0))
 
     def coverage_factor(self, prob: float = 0.95) -> float:
-        """Student's t for the effective degrees of freedom, rounded down (JCGM 100, G.4.1)."""
+        """Factor from the standard to the expanded uncertainty.
+
+        Student's t for the effective degrees of freedom, rounded down (JCGM 100, G.4.1).
+
+        Parameters
+        ----------
+        prob : float
+            Probability that the interval holds, between 0 and 1.
+        """
         from scipy.stats import norm, t
 
         p = 0.5 + validation.fraction("prob", prob) / 2
@@ -76,11 +91,28 @@ class Propagation(Result):
         return float(t.ppf(p, max(math.floor(self.degrees_of_freedom), 1)))
 
     def expanded(self, prob: float = 0.95) -> float:
-        """Expanded uncertainty, half the width of the interval of probability `prob`."""
+        """Expanded uncertainty: half the width of an interval about the value.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that the interval holds, between 0 and 1.
+        """
         return self.coverage_factor(prob) * self.standard_uncertainty
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """One row (low, high)."""
+        """Interval about the value.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that it holds, between 0 and 1.
+
+        Returns
+        -------
+        numpy.ndarray, shape (1, 2)
+            One row (low, high), in the unit of the value.
+        """
         half = self.expanded(prob)
         return np.array([[self.value - half, self.value + half]])
 
@@ -95,22 +127,25 @@ def propagate(
     unit: str = "1",
     correlations: Mapping[tuple[str, str], float] | None = None,
 ) -> Propagation:
-    r"""Carry standard uncertainties through `model` to first order.
+    r"""Propagate standard uncertainties through a model to first order.
 
     Parameters
     ----------
     model : callable
-        Takes one float for each input, in the order of `inputs`, and returns one float.
+        Function that takes one float for each input, in the order of `inputs`, and returns one
+        float.
     inputs : mapping of str to Quantity
-        In the order in which `model` takes them.
+        Inputs by name, in the order in which `model` takes them.
     unit : str
         SI unit of the result.
-    correlations : mapping, optional
-        Correlation coefficient of pairs of inputs.
+    correlations : mapping of (str, str) to float, optional
+        Correlation coefficients of pairs of inputs, between -1 and 1; pairs that are left out,
+        or name no input, have none.
 
     Returns
     -------
     Propagation
+        Value, standard uncertainty and budget.
 
     Raises
     ------
@@ -120,8 +155,8 @@ def propagate(
     Notes
     -----
     :math:`u^2 = \sum_{ij} c_i c_j r_{ij} u_i u_j`, and
-    :math:`\nu = u^4 / \sum_i (c_i u_i)^4/\nu_i` (JCGM 100, equations 16 and G.2b); the second
-    holds for inputs that are not correlated.
+    :math:`\nu = u^4 / \sum_i (c_i u_i)^4/\nu_i` (JCGM 100, equations 16 and G.2b), the slopes
+    :math:`c_i` by central differences; the second holds for inputs that are not correlated.
 
     References
     ----------
@@ -138,26 +173,25 @@ def propagate(
     >>> round(area.value, 3), round(area.standard_uncertainty, 4)
     (6.0, 0.1342)
     """
-    names = list(inputs)
-    value = float(model(*[inputs[n].value for n in names]))
+    quantities = list(inputs.values())
+    value = float(model(*[q.value for q in quantities]))
     if not math.isfinite(value):
         raise InputError(
             "`model` gives no finite value at "
-            + ", ".join(f"{n} = {inputs[n].value:g}" for n in names)
+            + ", ".join(f"{name} = {q.value:g}" for name, q in inputs.items())
             + "; look at these inputs."
         )
-    slopes = _slopes(model, [inputs[n] for n in names])
-    u = np.array([inputs[n].standard_uncertainty for n in names])
-    matrix = correlation_matrix(names, correlations or {})
-    contribution = slopes * u
+    slopes = np.array([_slope(model, quantities, i) for i in range(len(quantities))])
+    contribution = slopes * np.array([q.standard_uncertainty for q in quantities])
+    matrix = correlation_matrix(list(inputs), correlations or {})
     variance_terms = contribution * (matrix @ contribution)
-    combined = _combined(model, [inputs[n] for n in names], matrix)
+    combined = math.sqrt(max(float(variance_terms.sum()), 0.0))
+    degrees = np.array([q.degrees_of_freedom for q in quantities])
+    few = float(np.sum(contribution**4 / degrees))
     return Propagation(
         value=value,
         standard_uncertainty=combined,
-        degrees_of_freedom=_effective_degrees(
-            combined, contribution, [inputs[n].degrees_of_freedom for n in names]
-        ),
+        degrees_of_freedom=combined**4 / few if few > 0 else math.inf,
         unit=unit,
         budget=_table(inputs, value, slopes, contribution, variance_terms),
         inputs=dict(inputs),
@@ -182,55 +216,14 @@ def correlation_matrix(
     return matrix
 
 
-def _differentiable(model: Model, inputs: list[Quantity]) -> Any:
-    """The model for the `uncertainties` library, with central differences as derivatives."""
-    from uncertainties import wrap
-
-    def derivative(i: int) -> Model:
-        quantity = inputs[i]
-        step = max(1e-5 * abs(quantity.value), 1e-4 * quantity.standard_uncertainty) or 1e-6
-
-        def slope(*values: float) -> float:
-            above, below = list(values), list(values)
-            above[i] += step
-            below[i] -= step
-            return float((model(*above) - model(*below)) / (above[i] - below[i]))
-
-        return slope
-
-    # `wrap` wants a function with a name, which a partial one has not.
-    return wrap(lambda *values: model(*values), [derivative(i) for i in range(len(inputs))])
-
-
-def _slopes(model: Model, inputs: list[Quantity]) -> FloatArray:
-    """Partial derivatives."""
-    from uncertainties import ufloat
-
-    # The derivative does not depend on the spread; 1 stands for any that is not zero.
-    variables = [ufloat(q.value, 1.0) for q in inputs]
-    derivatives = _differentiable(model, inputs)(*variables).derivatives
-    return np.array([float(derivatives.get(v, 0.0)) for v in variables])
-
-
-def _combined(model: Model, inputs: list[Quantity], matrix: FloatArray) -> float:
-    from uncertainties import correlated_values_norm
-
-    spread = [i for i, q in enumerate(inputs) if q.standard_uncertainty > 0]
-    if not spread:
-        return 0.0
-    arguments: list[Any] = [q.value for q in inputs]
-    pairs = [(inputs[i].value, inputs[i].standard_uncertainty) for i in spread]
-    values = correlated_values_norm(pairs, matrix[np.ix_(spread, spread)])
-    for i, v in zip(spread, values, strict=True):
-        arguments[i] = v
-    return float(_differentiable(model, inputs)(*arguments).std_dev)
-
-
-def _effective_degrees(combined: float, contribution: FloatArray, degrees: list[float]) -> float:
-    total = sum(
-        float(c) ** 4 / nu for c, nu in zip(contribution, degrees, strict=True) if nu < math.inf
-    )
-    return combined**4 / total if total > 0 else math.inf
+def _slope(model: Model, inputs: list[Quantity], i: int) -> float:
+    """Partial derivative by the input `i`, as a central difference."""
+    quantity = inputs[i]
+    step = max(1e-5 * abs(quantity.value), 1e-4 * quantity.standard_uncertainty) or 1e-6
+    above, below = ([q.value for q in inputs] for _ in range(2))
+    above[i] += step
+    below[i] -= step
+    return float((model(*above) - model(*below)) / (above[i] - below[i]))
 
 
 def _table(
@@ -242,23 +235,26 @@ def _table(
 ) -> pd.DataFrame:
     import pandas as pd
 
+    table = pd.DataFrame(
+        [
+            {
+                "input": name,
+                "value": q.value,
+                "unit": q.unit,
+                "standard_uncertainty": q.standard_uncertainty,
+                "degrees_of_freedom": q.degrees_of_freedom,
+                "distribution": q.distribution,
+                "scope": q.scope,
+                "part": "random" if q.scope in RANDOM_SCOPES else "systematic",
+            }
+            for name, q in inputs.items()
+        ]
+    )
     total = float(variance_terms.sum())
-    x = np.array([q.value for q in inputs.values()])
-    return pd.DataFrame(
-        {
-            "input": list(inputs),
-            "value": x,
-            "unit": [q.unit for q in inputs.values()],
-            "standard_uncertainty": [q.standard_uncertainty for q in inputs.values()],
-            "degrees_of_freedom": [q.degrees_of_freedom for q in inputs.values()],
-            "distribution": [q.distribution for q in inputs.values()],
-            "scope": [q.scope for q in inputs.values()],
-            "part": [
-                "random" if q.scope in RANDOM_SCOPES else "systematic" for q in inputs.values()
-            ],
-            "exponent": slopes * x / value if value else np.full(x.size, np.nan),
-            "slope": slopes,
-            "contribution": np.abs(contribution),
-            "share": variance_terms / total if total > 0 else np.zeros(x.size),
-        }
+    none = np.zeros(len(table))
+    return table.assign(
+        exponent=slopes * table["value"] / value if value else none + math.nan,
+        slope=slopes,
+        contribution=np.abs(contribution),
+        share=variance_terms / total if total > 0 else none,
     )

@@ -21,12 +21,12 @@ from quantize.readings import Readings
 if TYPE_CHECKING:
     import pandas as pd
 
+    from quantize.charge.checks import Checks
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.estimate import RunFit
     from quantize.charge.fall import ResidualVoltage
     from quantize.charge.particles import JointUnit
     from quantize.charge.run_analysis import RunAnalysis
-    from quantize.charge.soundness import Checks
 
 RunLike = Union[str, Path, "pd.DataFrame", Mapping[str, Any]]
 """What a run may be read from: a file, a table, or columns by name."""

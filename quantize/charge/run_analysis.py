@@ -15,12 +15,13 @@ from quantize._support.results import jsonable
 from quantize._support.validation import FloatArray
 from quantize.analysis import Analysis, analyze
 from quantize.charge.apparatus import Apparatus
+from quantize.charge.checks import Checks
 from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
 from quantize.charge.estimate import RunFit, at_the_bound, fit_from, scatter_of_levels
 from quantize.charge.fall import Balance
 from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
 from quantize.charge.rows import Rows
-from quantize.charge.soundness import Checks, check_run
+from quantize.charge.soundness import check_run
 from quantize.charge.stated import plus_minus
 from quantize.null.verdict import CANNOT_TELL, NO_STEPS
 from quantize.readings import Readings

@@ -12,13 +12,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from quantize._support.errors import InputError
-from quantize._support.origin import Origin, with_origin
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.noise import ROUNDING_SD, at_fixed_time, over_fixed_distance
 from quantize.charge.quantity import Quantity
 from quantize.charge.reticle import written_step
 from quantize.readings import Readings
+from quantize.tables.origin import Origin, with_origin
 
 if TYPE_CHECKING:
     import pandas as pd

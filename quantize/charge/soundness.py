@@ -1,121 +1,42 @@
-"""Checks of the run: each a number and a sentence."""
+"""Every check of a run, and those of the sphere, its plates and its distance from the steps."""
 
 from __future__ import annotations
 
-import dataclasses
 import math
-from collections import Counter
-from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
 
 from quantize._support.errors import InputError
-from quantize._support.results import Result
-from quantize.charge.apparatus import Apparatus
-from quantize.charge.propagation import propagate
-from quantize.charge.quantity import Quantity
+from quantize.charge import air, checks_motion, checks_page, drag, plates
+from quantize.charge.agreement import agreement_of, sphere_agreement
+from quantize.charge.budgets import per_division
+from quantize.charge.checks import Check, Checks, graded, judged, unknown
+from quantize.charge.drag import STANDARD_GRAVITY
+from quantize.charge.noise import ROOM, mobility_of
+from quantize.charge.propagation import Propagation
+from quantize.charge.rows import Rows, predicted_scatter
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from quantize.charge.rows import Rows as Run
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Check:
-    """One check.
-
-    Attributes
-    ----------
-    name : str
-    level : {"good", "doubt", "bad", "unknown"}
-    number : float
-        The number on which it rests, named in the sentence; NaN when it could not be made.
-    sentence : str
-    """
-
-    name: str
-    level: str
-    number: float
-    sentence: str
-
-    def to_dict(self) -> dict[str, Any]:
-        """JSON-ready dictionary."""
-        plain = dataclasses.asdict(self)
-        plain["number"] = None if math.isnan(self.number) else self.number
-        return plain
+_LARGEST_REYNOLDS = 0.1
+_BESIDE = 0.25  # of the other uncertainties; added in square, it makes 3 % more of them
+_AIR_DENSITY = 1.2  # kg/m3
 
 
-def graded(name: str, p: float, number: float, sentence: str, *, cause: str = "") -> Check:
-    """A check that rests on a probability: doubt below 1 in 100, bad below 1 in 10,000."""
-    level = "good" if p >= 0.01 else "doubt" if p >= 1e-4 else "bad"
-    tail = f"; {cause}." if cause and level != "good" else "."
-    if level == "good":
-        tail = ", as chance explains."
-    return Check(name=name, level=level, number=float(number), sentence=sentence + tail)
-
-
-def unknown(name: str, sentence: str) -> Check:
-    """A check that could not be made, with what is missing."""
-    return Check(name=name, level="unknown", number=math.nan, sentence=sentence)
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class Checks(Result):
-    """Result of `Run.checks`: one `Check` after the other.
-
-    Attributes
-    ----------
-    checks : tuple of Check
-    """
-
-    _private: ClassVar[tuple[str, ...]] = ()
-
-    checks: tuple[Check, ...]
-
-    @property
-    def table(self) -> pd.DataFrame:
-        """Name, level, number and sentence."""
-        import pandas as pd
-
-        return pd.DataFrame([dataclasses.asdict(check) for check in self.checks])
-
-    @property
-    def sound(self) -> bool:
-        """Whether none of the checks that could be made is bad."""
-        return all(check.level != "bad" for check in self.checks)
-
-    def of(self, name: str) -> Check:
-        """The first check whose name begins with `name`."""
-        for check in self.checks:
-            if check.name.startswith(name):
-                return check
-        raise InputError(
-            f"`name` is {name!r}; the checks are {', '.join(c.name for c in self.checks)}."
-        )
-
-    def _headline(self) -> str:
-        counts = Counter(check.level for check in self.checks)
-        return ", ".join(f"{counts[k]} {k}" for k in ("good", "doubt", "bad", "unknown"))
-
-    def __str__(self) -> str:
-        mark = {"good": "ok     ", "doubt": "DOUBT  ", "bad": "BAD    ", "unknown": "unknown"}
-        return "\n".join(
-            f"{mark[check.level]} {check.name}\n        {check.sentence}" for check in self.checks
-        )
-
-
-def check_run(run: Run, analysis: Any = None) -> Checks:
-    """Every check that the run of one particle allows; see `Run.checks`.
+def check_run(run: Rows, analysis: object = None) -> Checks:
+    """Make every check that the run of one particle allows; see `Run.checks`.
 
     Parameters
     ----------
     run : Run
-        Of one particle.
-    analysis : Analysis, optional
-        Of the same run, for the checks that need to know the unit.
+        The run of one particle.
+    analysis : Analysis or RunFit, optional
+        Of the same run; its unit and whole numbers serve the checks of drift, ruler, discarded
+        rows and distance from the steps, which are unknown without it.
 
     Returns
     -------
     Checks
+        One check after the other. Where voltage and direction have the wrong signs, those that
+        rest on the fall are left out.
 
     Examples
     --------
@@ -124,96 +45,198 @@ def check_run(run: Run, analysis: Any = None) -> Checks:
     >>> len(check_run(run).checks) > 0
     True
     """
-    from quantize.charge import checks_motion as motion
-    from quantize.charge import checks_page as page
-    from quantize.charge import checks_size as size
-    from quantize.charge import checks_steps as steps
-    from quantize.charge.agreement import agreement_of
-
-    found: list[Check] = []
+    page, motion = checks_page, checks_motion
     sphere = None if run.apparatus is None else sphere_agreement(run.apparatus)
-    if sphere is not None:
-        found.append(sphere)
+    found = [] if sphere is None else [sphere]
     signs = page.sign_slips(run)
-    if signs[0].level == "bad":
+    found.append(signs)
+    if signs.level == "bad":
         # Nothing that rests on the fall means anything until the signs are mended.
-        return Checks(checks=(*found, *signs, *page.last_digits(run), *page.labels_sorted(run)))
-    found += signs
-    for check in (
-        size.size_from_fall,
-        size.plates_far_away,
-        motion.proportionality,
-        motion.forces,
-        motion.fall_steadiness,
-        motion.scatter_explained,
-        motion.jumps,
-        page.lost_off_the_scale,
-        page.last_digits,
-        page.labels_sorted,
-        page.labels_against_log,
-    ):
-        found += check(run)
-    for judged in (
-        steps.distance_from_steps,
-        page.ruler_or_nature,
-        page.unit_drift,
-        page.discarded,
-    ):
-        found += judged(run, analysis)
+        return Checks(checks=(*found, page.last_digits(run), page.labels_sorted(run)))
+    found += size_from_fall(run)
+    found += plates_far_away(run)
+    found += motion.proportionality(run)
+    found += motion.forces(run)
+    found += motion.fall_steadiness(run)
+    found += motion.scatter_explained(run)
+    found += [
+        motion.jumps(run),
+        page.lost_off_the_scale(run),
+        page.last_digits(run),
+        page.labels_sorted(run),
+    ]
+    found += page.labels_against_log(run)
+    found += [
+        distance_from_steps(run, analysis),
+        page.ruler_or_nature(run, analysis),
+        page.unit_drift(run, analysis),
+        page.discarded(run, analysis),
+    ]
     agreement = agreement_of(run, analysis)
     if agreement is not None:
         found.append(agreement.check)
     return Checks(checks=tuple(found))
 
 
-def sphere_agreement(apparatus: Apparatus) -> Check | None:
-    """Whether weight, diameter and density, all given, agree with each other.
+def distance_from_steps(run: Rows, analysis: object) -> Check:
+    """Residuals to the fitted comb against the predicted scatter, which needs no repeats."""
+    from scipy.stats import chi2
 
-    None when they are not all given.
-    """
-    if not apparatus.has("sphere.weight", "sphere.diameter", "sphere.density"):
-        return None
-    from quantize.charge.routes import ROUTES, Divisions, gather, weight_from_diameter
+    name = "readings lie as near to the steps as predicted"
+    integers = run.integers_of(analysis)
+    if integers is None:
+        return unknown(name, "whole numbers are needed, from an analysis of this run.")
+    try:
+        predicted = predicted_scatter(run).total
+    except InputError as error:
+        return unknown(name, f"the scatter cannot be predicted: {error}")
+    known = run.fall_on_record() is not None
+    values = run.joined()[0] if known else run.moved()
+    shift = run.stretch() if known else np.ones(values.size)
+    if not known:
+        predicted = predicted / np.abs(run.stretch())
+    # Fitted again, so that the residuals are those of single readings.
+    design = np.column_stack([integers, shift]) / predicted[:, None]
+    solution, _, rank, _ = np.linalg.lstsq(design, values / predicted, rcond=None)
+    degrees = values.size - int(rank)
+    if degrees < 1:
+        return unknown(name, "too few readings are left once unit and zero are fitted.")
+    rest = values / predicted - design @ solution
+    chi_square = float(rest @ rest)
+    ratio = math.sqrt(chi_square / degrees)
+    seen = math.sqrt(float(np.sum((rest * predicted) ** 2)) / degrees)
+    expected = float(np.sqrt(np.mean(predicted**2)))
+    return graded(
+        name,
+        float(chi2.sf(chi_square, degrees)),
+        ratio,
+        f"the readings scatter about the fitted steps by {seen:.2f} divisions where "
+        f"{expected:.2f} are predicted, a ratio of {ratio:.2f} on {degrees} degrees of freedom",
+        cause=(
+            "a wrong unit, a charge that is no whole number or a scatter that is larger than "
+            "the apparatus explains would do that; the fit believes the prediction within a "
+            "factor of 1.5 only"
+        ),
+    )
 
-    supplied = apparatus.need("sphere.weight")
-    gathered = gather(
-        ROUTES["ratio, weight from diameter"],
-        apparatus.changed(plates__separation=1e-3, plates__voltage=1.0),
-        Divisions(unit=Quantity(value=1.0, unit="div"), fall=Quantity(value=1.0, unit="div")),
+
+def size_from_fall(run: Rows) -> list[Check]:
+    """Size that the fall implies against the maker's (stuck pairs, slips), and Stokes' law."""
+    name = "one sphere, of the size stated"
+    fall, bench = run.fall_on_record(), run.apparatus
+    wanted = ("reticle.division", "sphere.diameter", "sphere.density")
+    if fall is None or bench is None or not bench.has(*wanted):
+        return [unknown(name, "fall, scale, diameter and density are needed to compare sizes.")]
+    speed = fall.value * bench.need("reticle.division").value / run.interval
+    diameter, density = bench.need("sphere.diameter"), bench.need("sphere.density")
+    expected = mobility_of(bench) * drag.effective_weight(
+        diameter.value, density.value - _AIR_DENSITY, STANDARD_GRAVITY
     )
-    wanted = {
-        name: q for name, q in gathered.items() if name.startswith(("sphere.", "air.", "site."))
-    }
-    if not apparatus.weight_is_own:
-        # Weight and diameter are then both those of the batch, whatever this sphere is.
-        wanted.pop("sphere.diameter_spread", None)
-    names = list(wanted)
-    computed = propagate(
-        lambda *values: weight_from_diameter(dict(zip(names, values, strict=True))),
-        wanted,
-        unit="N",
-        correlations=apparatus.correlations,
+    ratio = speed / expected
+    spread = bench.spread_about("sphere.diameter")
+    relative = 2 * math.hypot(
+        diameter.relative, (spread.standard_uncertainty if spread else 0.0) / diameter.value
     )
-    ratio = supplied.value / computed.value
-    spread = ratio * math.hypot(supplied.relative, computed.standard_uncertainty / computed.value)
-    off = abs(ratio - 1)
-    good = off <= max(2.5 * spread, 0.01)
-    diameter = apparatus.need("sphere.diameter").value
-    sentence = (
-        f"the weight as supplied, {supplied.value:.3g} N, is {ratio:.3f} times the "
-        f"{computed.value:.3g} N that follow from diameter and density"
+    good = abs(ratio - 1) <= max(3 * math.hypot(relative, fall.relative), 0.05)
+    sentence = f"the sphere falls {ratio:.2f} times as fast as its stated size and density imply"
+    t = bench.get("air.temperature")
+    viscosity = float(air.viscosity(t.value if t else ROOM))
+    number = float(drag.reynolds(diameter.value, speed, viscosity, _AIR_DENSITY))
+    slow = number < _LARGEST_REYNOLDS
+    size = (
+        "as slow as Stokes' law wants it"
+        if slow
+        else "too large for Stokes' law: use smaller spheres"
     )
-    if good:
-        sentence += ", which agrees within the uncertainties."
-    else:
-        sentence += (
-            f"; they differ by {100 * off:.0f} %, which goes straight into the charge, and a "
-            f"diameter of {diameter * ratio ** (1 / 3) * 1e6:.3g} µm instead of "
-            f"{diameter * 1e6:.3g} µm would reconcile them."
+    return [
+        judged(name, good, ratio, sentence + ("" if good else _size_hint(ratio)) + "."),
+        judged(
+            "slow enough for Stokes' law",
+            slow,
+            number,
+            f"the Reynolds number of the fall is {number:.1e}, {size}.",
+            otherwise="bad",
+        ),
+    ]
+
+
+def _size_hint(ratio: float) -> str:
+    if 1.3 < ratio < 1.6:
+        return (
+            "; two spheres stuck together fall 1.4 to 1.5 times as fast with twice the weight, "
+            "and give half the unit"
         )
-    return Check(
-        name="weight against diameter and density",
-        level="good" if good else "doubt",
-        number=ratio,
-        sentence=sentence,
-    )
+    for factor, words in (
+        (4.0, "a radius was given where the diameter belongs, or the scale is half as fine"),
+        (0.25, "a diameter was given twice as large as it is"),
+        (10.0, "a factor of ten has slipped into the scale or the time"),
+        (0.1, "a factor of ten has slipped into the scale or the time"),
+        (1000.0, "millimetres stand where micrometres belong, or metres where millimetres"),
+        (0.001, "micrometres stand where millimetres belong"),
+    ):
+        if abs(math.log(ratio / factor)) < 0.25:
+            return f", about {factor:g} times: perhaps {words}"
+    return "; look at scale, interval, diameter and density"
+
+
+def plates_far_away(run: Rows) -> list[Check]:
+    """Drag of the plates and pull of the image charge, beside the other uncertainties."""
+    bench = run.apparatus
+    if bench is None or not bench.has("sphere.diameter", "plates.separation"):
+        return []
+    d, gap = bench.need("sphere.diameter").value, bench.need("plates.separation").value
+    slowed = float(plates.slowing(d, gap))
+    _, found = per_division(run, bench)
+    parts = [
+        f"plates {gap * 1e3:.3g} mm apart slow a sphere of {d * 1e6:.3g} µm midway by "
+        f"{100 * slowed:.2g} % (1.45 times its radius over half their distance)"
+    ]
+    doubts: dict[float, str] = {}
+    # Drag enters a charge as viscosity does.
+    moved = {name: slowed * _viscosity_exponent(p) for name, p in found.items()}
+    if any(moved.values()):
+        worst = max(moved, key=lambda name: moved[name] / _relative(found[name]))
+        parts.append(f"which makes the charge by '{worst}' too small by {100 * moved[worst]:.2g} %")
+        doubts[moved[worst] / _relative(found[worst])] = f"{100 * _relative(found[worst]):.2g} %"
+    elif found:
+        parts.append("which cancels in the ratio of unit and fall")
+    pulled = _image_share(run)
+    if pulled is not None and found:
+        least = min(_relative(p) for p in found.values())
+        parts.append(f"and the image in one plate pulls with {pulled:.1g} of the weight")
+        doubts[pulled / least] = f"{100 * least:.2g} %"
+    small, end = True, ""
+    if doubts:
+        small = max(doubts) < _BESIDE
+        end = f"negligible beside the {doubts[max(doubts)]} of everything else"
+        end = (
+            f": {end}" if small else f": NOT {end}; take a smaller sphere, or plates further apart"
+        )
+    return [judged("the plates are far away", small, slowed, f"{', '.join(parts)}{end}.")]
+
+
+def _viscosity_exponent(found: Propagation) -> float:
+    rows = found.budget[found.budget["input"].isin(["viscosity formula", "air.viscosity"])]
+    return float(rows["exponent"].sum())
+
+
+def _relative(found: Propagation) -> float:
+    return max(found.standard_uncertainty / found.value, 1e-12)
+
+
+def _image_share(run: Rows) -> float | None:
+    """Pull of the image of the largest charge of the run, over the weight."""
+    bench, volts, fall = run.apparatus, run.reference_voltage, run.fall_on_record()
+    if bench is None or fall is None or not volts:
+        return None
+    weight, density = bench.get("sphere.weight"), bench.get("sphere.density")
+    if weight is not None:
+        newtons = weight.value
+    elif density is not None:
+        diameter, lighter = bench.need("sphere.diameter").value, density.value - _AIR_DENSITY
+        newtons = float(drag.effective_weight(diameter, lighter, STANDARD_GRAVITY))
+    else:
+        return None
+    gap = bench.need("plates.separation").value
+    largest = float(np.abs(run.joined()[0]).max(initial=fall.value)) / fall.value
+    return float(plates.image_pull(largest * newtons * gap / volts, gap)) / newtons

@@ -86,7 +86,7 @@ class Sphere:
             self._compare_weight()
 
     def _compare_weight(self) -> None:
-        from quantize.charge.soundness import sphere_agreement
+        from quantize.charge.agreement import sphere_agreement
 
         given = {
             "weight": self.weight,

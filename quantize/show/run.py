@@ -125,7 +125,7 @@ def cautions_of(run: Rows) -> list[str]:
 
 def charges_view(run: Rows, table: pd.DataFrame) -> View:
     """A conversion of the rows of a run: what was assumed, every charge, whether routes agree."""
-    from quantize.charge.assumptions import exact_sentence
+    from quantize.charge.budgets import exact_sentence
 
     exact, agreement = table.attrs["exact"], table.attrs["agreement"]
     view = [

@@ -56,8 +56,11 @@ def test_fixed_up_readings_show_in_the_scatter(bench):
         round(truth["unit"] * next(units) - truth["fall"]) if v else d
         for v, d in zip(page["V"], page["divisions"], strict=True)
     ]
-    check = charge.read_run({**page, "divisions": exact}, apparatus).checks().of("the scatter")
+    checks = charge.read_run({**page, "divisions": exact}, apparatus).checks()
+    check = checks.of("the scatter")
     assert check.level == "bad"
+    # Nothing scatters, and one of the states is named all the same.
+    assert f"states is 1 at {page['V'].max()} V, with" in checks.of("scatter of each").sentence
     assert "tidied" in check.sentence
 
 

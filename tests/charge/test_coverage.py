@@ -33,10 +33,10 @@ def test_coulomb_interval_covers_the_true_charge(bench):
             unit_err = float(run.scatter()[0] / math.sqrt(integers @ integers))
 
         Fit.integers = integers
-        from quantize.charge.coulombs import by_route, divisions_of
+        from quantize.charge.budgets import by_route, divisions_of
         from quantize.charge.routes import ROUTES
 
-        divisions = divisions_of(Fit(), run.bench(), unit_err=None, run=run)
+        divisions = divisions_of(Fit(), unit_err=None, run=run)
         for name in ROUTES:
             (ends,) = by_route(name, run.bench(), divisions).interval(0.95)
             held[name] = held.get(name, 0) + (ends[0] <= truth["charge"] <= ends[1])

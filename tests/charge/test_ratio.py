@@ -114,8 +114,7 @@ def test_a_missing_entry_is_named():
 
 def test_a_fall_that_went_into_the_unit_counts_in_every_route():
     # Drag needs no fall, but u does: exponent (F/u)(du/dF).
-    from quantize.charge.coulombs import by_route
-    from quantize.charge.routes import Divisions
+    from quantize.charge.budgets import Divisions, by_route
 
     bench = charge.Apparatus.of(
         {

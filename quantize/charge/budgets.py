@@ -1,0 +1,330 @@
+"""The inputs of every route with their uncertainties, and the budget of one unit by each."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+import os
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize.charge.apparatus import Apparatus
+from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
+from quantize.charge.propagation import Propagation, propagate
+from quantize.charge.quantity import Quantity
+from quantize.charge.routes import (
+    AIR,
+    GRAVITY_SPREAD,
+    ROUTES,
+    VISCOSITY_FORMULA,
+    Route,
+    fall_divisions,
+    route_name,
+)
+from quantize.charge.rows import Rows
+
+Bench = Apparatus | Mapping[str, Any] | str | os.PathLike[str]
+"""What describes a bench: an apparatus, its sections as a mapping, or the name of its file."""
+_NOT_MEASURED = ("sphere.diameter_spread",)  # a deviation about zero
+
+
+class UnitFound(Protocol):
+    """A result that brings a unit in divisions and its standard uncertainty."""
+
+    @property
+    def unit(self) -> float:
+        """Divisions per interval."""
+
+    @property
+    def unit_err(self) -> float:
+        """Its standard uncertainty."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Divisions:
+    """The unit in divisions per interval, and how it moves with the fall.
+
+    When the fall F was added to the readings, a change of F by one division changes the unit by
+    `fall_slope`, so that the two errors must be carried together. Over a fixed distance the
+    `gate` is what was measured, and the interval no more than a scale for the speeds.
+    """
+
+    unit: Quantity
+    fall: Quantity | None = None
+    fall_slope: float = 0.0
+    interval: Quantity | None = None
+    gate: Quantity | None = None
+
+
+def divisions_of(
+    unit: UnitFound | Quantity | float | str, *, unit_err: float | None, run: Rows | None
+) -> Divisions:
+    """The unit in divisions, its error without the fall, and its slope against the fall."""
+    interval = gate = fall = None
+    if run is not None:
+        fall, gate = run.fall_on_record(), run.gate
+        interval = Quantity(value=run.interval, scope="session", unit="s")
+    slope = 0.0
+    if isinstance(unit, Quantity | float | int | str) or not hasattr(unit, "unit_err"):
+        quantity = _bare(unit, unit_err)
+    else:
+        quantity = _of_result(unit)
+        if hasattr(unit, "fall_slope"):
+            fall, slope = getattr(unit, "fall", None), unit.fall_slope
+        else:
+            slope = _slope_on_fall(unit, run, fall)
+    return Divisions(unit=quantity, fall=fall, fall_slope=slope, interval=interval, gate=gate)
+
+
+def _bare(unit: Any, unit_err: float | None) -> Quantity:
+    """A unit given as a number or a quantity."""
+    quantity = Quantity.read(unit, unit="div", name="unit", scope="reading")
+    validation.positive("unit", quantity.value)
+    if unit_err is not None:
+        error = validation.positive("unit_err", unit_err, zero=True)
+        quantity = dataclasses.replace(quantity, standard_uncertainty=error)
+    elif quantity.standard_uncertainty == 0:
+        raise InputError(
+            "`unit_err` is missing; give the standard uncertainty of the unit in divisions, "
+            "so that the result can have one."
+        )
+    return dataclasses.replace(quantity, unit="div")
+
+
+def _of_result(unit: UnitFound) -> Quantity:
+    """The unit of an analysis, with one degree of freedom less than it has readings."""
+    integers = np.asarray(getattr(unit, "integers", ()), dtype=float)
+    error = getattr(unit, "unit_err_given_fall", unit.unit_err)
+    return Quantity(
+        value=validation.positive("unit", unit.unit),
+        standard_uncertainty=validation.positive("unit_err", error, zero=True),
+        degrees_of_freedom=max(integers.size - 1, 1) if integers.size else math.inf,
+        distribution="t" if integers.size else "normal",
+        scope="reading",
+        unit="div",
+    )
+
+
+def _slope_on_fall(unit: UnitFound, run: Rows | None, fall: Quantity | None) -> float:
+    """How far the unit of an analysis moves with the fall that was added to its readings."""
+    integers = None if run is None or fall is None else run.integers_of(unit)
+    if integers is None or run is None:
+        return 0.0
+    values, _, stretch, _ = run.joined()
+    readings = getattr(unit, "readings", None)
+    fitted = values if readings is None else readings.values[readings.measured]
+    # A unit from distances without the fall, with a free offset, does not depend on it.
+    if np.shape(fitted) != values.shape or not np.allclose(fitted, values):
+        return 0.0
+    return float(integers @ stretch) / float(integers @ integers)
+
+
+def with_voltage(apparatus: Apparatus, run: Rows | None) -> Apparatus:
+    """The apparatus with the reference voltage of the run, where it states no voltage itself."""
+    if apparatus.has("plates.voltage") or run is None or run.reference_voltage is None:
+        return apparatus
+    return apparatus.changed(plates__voltage=run.reference_voltage)
+
+
+def by_route(name: str, apparatus: Apparatus, divisions: Divisions) -> Propagation:
+    """The unit in coulombs by one route, with its linear budget.
+
+    Raises
+    ------
+    InputError
+        For a name that no route has, or with the first entry that the route lacks.
+    """
+    return _budget(
+        name, gather(ROUTES[route_name(name)], apparatus, divisions), apparatus, divisions
+    )
+
+
+def by_every_route(apparatus: Apparatus, divisions: Divisions) -> dict[str, Propagation]:
+    """The same by all routes for which nothing is missing, in order of preference."""
+    found = {}
+    for name, route in ROUTES.items():
+        try:
+            inputs = gather(route, apparatus, divisions)
+        except InputError:
+            continue
+        found[name] = _budget(name, inputs, apparatus, divisions)
+    return found
+
+
+def per_division(run: Rows, apparatus: Apparatus) -> tuple[Divisions, dict[str, Propagation]]:
+    """One division of a run of one particle in coulombs, by every route that the bench allows."""
+    divisions = divisions_of(1.0, unit_err=0.0, run=run)
+    return divisions, by_every_route(with_voltage(apparatus, run), divisions)
+
+
+def _budget(
+    name: str, inputs: Mapping[str, Quantity], apparatus: Apparatus, divisions: Divisions
+) -> Propagation:
+    model = _model(name, list(inputs), apparatus, divisions)
+    return propagate(model, inputs, unit="C", correlations=apparatus.correlations)
+
+
+def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
+    """The inputs of a route, in order, each with its uncertainty.
+
+    Raises
+    ------
+    InputError
+        Naming the first entry that is missing.
+    """
+    inputs = {"unit": divisions.unit}
+    for name in route.needs:
+        if name == "fall":
+            inputs |= _fall_inputs(apparatus, divisions)
+        elif name == "run.interval":
+            inputs |= _timed(apparatus, divisions)
+        else:
+            inputs[name] = apparatus.need(name, purpose=f"the route '{route.name}'")
+    if divisions.fall is not None and divisions.fall_slope:
+        # The fall went into the unit, whether or not the route asks for it otherwise.
+        inputs["fall"] = divisions.fall
+    optional = route.optional
+    if "sphere.weight" in route.needs and apparatus.word("sphere.buoyancy") == "not off":
+        optional = (*optional, "sphere.density", *AIR)
+    for name in optional:
+        found = apparatus.get(name)
+        if found is not None:
+            inputs[name] = found
+    if "fall" in route.needs and apparatus.has("air.drift"):
+        inputs["air.drift"] = apparatus.need("air.drift")
+        inputs |= _timed(apparatus, divisions)
+        inputs["reticle.division"] = apparatus.need(
+            "reticle.division", purpose="a drift of the air"
+        )
+    for name in ("sphere.weight", "sphere.diameter"):
+        spread = apparatus.spread_about(name) if name in route.needs else None
+        if spread is not None:
+            inputs["sphere.diameter_spread"] = spread
+    if "sphere.density" in route.needs:
+        inputs["site.gravity"] = apparatus.get("site.gravity") or Quantity(
+            value=STANDARD_GRAVITY, standard_uncertainty=GRAVITY_SPREAD, unit="m/s2"
+        )
+    if "air.temperature" in route.needs and "air.viscosity" not in inputs:
+        inputs["viscosity formula"] = VISCOSITY_FORMULA
+    if "plates.voltage" in inputs and inputs["plates.voltage"].value < 0:
+        voltage = inputs["plates.voltage"]
+        inputs["plates.voltage"] = dataclasses.replace(voltage, value=-voltage.value)
+    return inputs
+
+
+def _model(
+    route: str, names: list[str], apparatus: Apparatus, divisions: Divisions
+) -> Callable[..., Any]:
+    """The formula as a function of its inputs in order."""
+    fixed: dict[str, Any] = {
+        "slip": SlipCorrection(apparatus.word("air.slip", "Kim 2005")),
+        "buoyancy_off": float(apparatus.word("sphere.buoyancy", "already off") == "already off"),
+        "fall_slope": divisions.fall_slope,
+        "fall_used": divisions.fall.value if divisions.fall else 0.0,
+    }
+    fixed |= _scales(divisions)
+    mean = apparatus.get("sphere.diameter")
+    if mean is not None:
+        # What the spread of a batch is relative to, where the route has no need of it.
+        fixed["sphere.diameter"] = mean.value
+    # Not a function within this one: what holds it is to be pickled.
+    return functools.partial(_formula, route, names, fixed)
+
+
+def _formula(route: str, names: list[str], fixed: dict[str, Any], *values: Any) -> Any:
+    return ROUTES[route].formula(fixed | dict(zip(names, values, strict=True)))
+
+
+def fall_used(apparatus: Apparatus, divisions: Divisions) -> float:
+    """Divisions fallen in one interval, as the routes take them.
+
+    Raises
+    ------
+    InputError
+        Where nothing is known of it.
+    """
+    known = {name: q.value for name, q in _fall_inputs(apparatus, divisions).items()}
+    return float(fall_divisions(known | _scales(divisions)))
+
+
+def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
+    """What determines the divisions fallen in one interval."""
+    if divisions.fall is not None:
+        return {"fall": divisions.fall}
+    if apparatus.has("fall.divisions"):
+        return {"fall": apparatus.need("fall.divisions")}
+    if not apparatus.has("fall.speed"):
+        raise InputError(
+            "`fall.divisions` is missing: the ratio routes need how far the sphere falls without "
+            "field; read some rows at zero voltage, or give fall.divisions or fall.speed in the "
+            f"apparatus ({apparatus.source})."
+        )
+    purpose = "the fall speed in divisions"
+    return {
+        "fall.speed": apparatus.need("fall.speed"),
+        "reticle.division": apparatus.need("reticle.division", purpose=purpose),
+    } | _timed(apparatus, divisions)
+
+
+def _timed(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
+    """The time of a reading, or the length of the gate where that was fixed."""
+    if divisions.gate is not None:
+        return {"run.distance": divisions.gate}
+    if divisions.interval is not None and not apparatus.has("run.interval"):
+        return {"run.interval": divisions.interval}
+    purpose = "a speed in metres per second"
+    return {"run.interval": apparatus.need("run.interval", purpose=purpose)}
+
+
+def _scales(divisions: Divisions) -> dict[str, float]:
+    """What turns a passage over a fixed distance into divisions per interval."""
+    if divisions.gate is None or divisions.interval is None:
+        return {}
+    return {"run.interval": divisions.interval.value, "gate_used": divisions.gate.value}
+
+
+def taken_for_exact(*routes: Mapping[str, Quantity]) -> tuple[str, ...]:
+    """Names of the inputs of routes that came without an uncertainty, in order."""
+    names = [
+        name
+        for inputs in routes
+        for name, quantity in inputs.items()
+        if quantity.standard_uncertainty == 0 and name not in _NOT_MEASURED
+    ]
+    return tuple(dict.fromkeys(names))
+
+
+def exact_sentence(exact: tuple[str, ...]) -> str:
+    """One sentence that lists what was taken for exact."""
+    return (
+        f"taken for exact, since no uncertainty is stated: {', '.join(exact)}; add one as in "
+        "'4.24 +/- 0.02 mm'"
+    )
+
+
+def assumptions(apparatus: Apparatus, exact: tuple[str, ...]) -> list[str]:
+    """What was assumed about a bench, and where to say that it is otherwise."""
+    notes = []
+    if exact:
+        notes.append(exact_sentence(exact))
+    if not apparatus.has("sphere.weight"):
+        return notes
+    if apparatus.word("sphere.buoyancy") is None:
+        notes.append(
+            "the weight is taken for that in air, from which the buoyancy has been taken off; "
+            'if it has not, declare buoyancy = "not off" under [sphere]'
+        )
+    if not apparatus.weight_is_own and not apparatus.has(
+        "sphere.diameter", "sphere.diameter_spread"
+    ):
+        notes.append(
+            "the weight is taken for that of the batch, and how far one sphere is from it is not "
+            "known; add diameter and diameter_spread under [sphere], or declare "
+            'weight_of = "this sphere"'
+        )
+    return notes
