@@ -112,11 +112,7 @@ def _one_line(text: str) -> str:
 
 def _in_options(message: str) -> str:
     """Arguments of the library under the names that they have on the command line."""
-
-    def name(match: re.Match[str]) -> str:
-        return _OPTIONS.get(match[1], match[0])
-
-    return re.sub(r"`([^`]+)`", name, message)
+    return re.sub(r"`([^`]+)`", lambda match: _OPTIONS.get(match[1], match[0]), message)
 
 
 def number_list(option: str, text: str | None) -> list[float]:
