@@ -80,7 +80,7 @@ def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None 
     in view. The smallest is the largest of
 
     - 2.5 times the rounding step (whole multiples of the rounding itself are not steps of nature),
-    - three times sigma, where sigma is known (closer levels cannot be told apart),
+    - three times sigma, where sigma is known (closer levels cannot be distinguished),
     - the span divided by 40, or by twice the number of readings if that is more (at most 400).
 
     The span is that of the readings without the few that lie far from all others

@@ -200,8 +200,8 @@ def _result(
 ) -> Periodogram:
     """What was found at the frequencies `f`; the readings of `view` are those less `start`."""
     power = _power(sums, view.norm)
-    turned = [s * unit_circle(k * f * view.origin) for k, s in enumerate(sums, start=1)]
-    score = _score(turned, view.norm)
+    from_zero = [s * unit_circle(k * f * view.origin) for k, s in enumerate(sums, start=1)]
+    score = _score(from_zero, view.norm)
     ranked = refined_peaks(view.statistic, f, power if view.free else score)
     best, statistic = ranked[0]
     tolerance = 0.2 / best / max(view.reach, 1e-300)

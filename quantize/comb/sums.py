@@ -36,7 +36,6 @@ _BLOCK_EXPONENTIAL = 1.5e-8
 _FFT_CALL = 3e-4
 _FFT_MODE = 1.2e-7
 _FFT_VALUE = 7e-8
-_FFT_TURN = 3e-8  # to move the frequencies, a value
 _WORTH_A_WARNING = 1.0  # seconds lost
 
 _UNSORTED_MODES = 300_000  # below this the grid stays in cache, and sorting the values costs more

@@ -246,7 +246,7 @@ def _joined(averaged: Averaged, error: float | None) -> Nodes:
     across = np.repeat(_moved_across(averaged), sizes)
     keep = arrays["log_mass"] > arrays["log_mass"].max() - _NEGLIGIBLE
     arrays = {name: array[keep] for name, array in arrays.items()}
-    return Nodes(**_laid_out(arrays, across[keep]), common=parts[0].common, log_continuum=continuum)
+    return Nodes(**_laid_out(arrays, across[keep]), noise=parts[0].noise, log_continuum=continuum)
 
 
 def _moved_across(averaged: Averaged) -> FloatArray:

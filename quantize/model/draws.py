@@ -66,22 +66,22 @@ def log_posterior(likelihood: Likelihood, prior: ParameterPriors, theta: FloatAr
 
 def at_nodes(prior: ParameterPriors, nodes: Nodes, pick: IntArray) -> FloatArray:
     """Coordinates of some nodes."""
-    common = nodes.index[pick]
+    noise = nodes.index[pick]
     column = {
         "log_unit": nodes.log_unit[pick],
-        "log_sigma": np.log(nodes.common.sigma[common]),
+        "log_sigma": np.log(nodes.noise.sigma[noise]),
         "phase": nodes.shift[pick],
         "offset": nodes.shift[pick],
-        "outliers": nodes.common.outliers[common],
+        "outliers": nodes.noise.outliers[noise],
     }
     if "log_growth" in prior.names:
-        column["log_growth"] = np.log(nodes.common.growth[common])
+        column["log_growth"] = np.log(nodes.noise.growth[noise])
     return np.column_stack([column[name] for name in prior.names])
 
 
 def _scales(prior: ParameterPriors, nodes: Nodes, pick: IntArray, n: int) -> FloatArray:
     """About one posterior standard deviation in each coordinate: a cell is a part of one."""
-    w = nodes.common.outliers[nodes.index[pick]]
+    w = nodes.noise.outliers[nodes.index[pick]]
     column = {
         "log_unit": 2 * nodes.cell[pick],
         "log_sigma": np.full(pick.size, max(1 / np.sqrt(2 * n), 0.02)),

@@ -116,10 +116,10 @@ class Lattice:
     `levels` and `folds` say how often cells of log unit and of the offset are halved at last.
     """
 
-    def __init__(self, likelihood: Likelihood, prior: ParameterPriors, common: NoiseNodes) -> None:
+    def __init__(self, likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes) -> None:
         self.likelihood = likelihood
         self.prior = prior
-        self.common = common
+        self.noise = noise
         self.start = float(np.log(prior.low))
         self.length = float(np.log(prior.high)) - self.start
         self.moving = prior.free or distributions.is_distribution(prior.offset)
@@ -127,21 +127,21 @@ class Lattice:
         if self.moving and not prior.free:
             self.extent = distributions.reach(prior.offset)
         self.fine = lattice_step(likelihood.states)
-        if self.moving or common.growths.size > 1:
+        if self.moving or noise.growths.size > 1:
             self.fine = _BROAD if self.moving else 1.0
         self.jumps = likelihood.envelope.declared
         if self.jumps and not self.moving:
             self.fine *= 2
         self._resolution()
-        log_s = common.sigmas.log_weight
+        log_s = noise.sigmas.log_weight
         if distributions.is_distribution(prior.sigma):
-            log_s = log_s + prior.log_sigma_density(common.sigmas.place, common.sigmas.place)
+            log_s = log_s + prior.log_sigma_density(noise.sigmas.place, noise.sigmas.place)
         self.most_s = _range_maxima(log_s)
-        self.most_g = _range_maxima(common.growths.log_weight)
+        self.most_g = _range_maxima(noise.growths.log_weight)
 
     def _resolution(self) -> None:
         """Cells of log unit and of the offset that suit each node of sigma and growth."""
-        terms, c = self.likelihood, self.common
+        terms, c = self.likelihood, self.noise
         measured = terms.beyond == 0
         x = terms.x[measured]
         given = self.prior.offset
@@ -188,9 +188,9 @@ class Lattice:
             offset = shift if self.moving else np.full(unit.size, float(self.prior.offset))
         return Parameters(
             unit=unit,
-            sigma=self.common.sigmas.place[b.s1 - 1],
+            sigma=self.noise.sigmas.place[b.s1 - 1],
             offset=offset,
-            growth=self.common.growths.place[b.g1 - 1],
+            growth=self.noise.growths.place[b.g1 - 1],
             outliers=np.zeros(unit.size),
         )
 
@@ -232,7 +232,7 @@ class Lattice:
         p = self.parameters(b, log_unit, shift)
         mass = self._log_prior(p) + log_cell + self.log_weight(b)
         possible = np.flatnonzero(np.isfinite(mass))
-        shares = self.common.shares
+        shares = self.noise.shares
         out = np.full((b.size, shares.size), -np.inf)
         log_l = self.likelihood.by_share(p.rows(possible), shares.place)
         out[possible] = log_l + mass[possible, None] + shares.log_weight
@@ -253,7 +253,7 @@ class Lattice:
         used = weight > 0
         row = np.nonzero(used)[0]
         masses = self._at(b.rows(row), place[used], np.zeros(row.size), np.log(weight[used]))
-        values = np.full((*weight.shape, self.common.shares.size), -np.inf)
+        values = np.full((*weight.shape, self.noise.shares.size), -np.inf)
         values[used] = masses
         total: FloatArray = np.logaddexp.reduce(values, axis=(1, 2))
         return total

@@ -133,9 +133,8 @@ def find_modes(nodes: Nodes, marginal: Marginal, reach: float) -> list[Mode]:
     The best is the one with the most probable unit, where units count as alike while they give
     the readings the same whole numbers: no phase differs by more than a fifth, which is
     0.2·u/reach of the unit, `reach` the largest distance from zero. Not the share of the whole
-    mode decides: where sigma is large next to
-    the unit the comb is a continuum, and that wide plain may hold a large share without any unit
-    standing out in it.
+    mode decides: where sigma is large next to the unit the comb is a continuum, and that wide
+    plateau may hold a large share without any unit standing out in it.
     """
     bins = _bins(marginal)
     labels = label_modes(*bins)

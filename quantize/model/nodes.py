@@ -78,7 +78,7 @@ class NoiseNodes:
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class Nodes:
-    """Nodes that count: log unit and its cell, the offset and its cell, common node, log mass.
+    """Nodes that count: log unit and its cell, the offset and its cell, node of noise, log mass.
 
     `shift` is the phase from the origin where the offset is free, else the offset. Masses are
     relative to the evidence of the same sample without steps, whose log is `log_continuum`.
@@ -90,7 +90,7 @@ class Nodes:
     shift_cell: FloatArray
     index: IntArray
     log_mass: FloatArray
-    common: NoiseNodes
+    noise: NoiseNodes
     log_continuum: float
 
     @functools.cached_property
@@ -107,7 +107,7 @@ class Nodes:
     @property
     def sigma(self) -> FloatArray:
         """Sigma of each node."""
-        return self.common.sigma[self.index]
+        return self.noise.sigma[self.index]
 
 
 def noise_nodes(prior: ParameterPriors, n: int) -> NoiseNodes:
@@ -143,9 +143,9 @@ def _share_nodes(prior: Any, n: int) -> tuple[FloatArray, FloatArray]:
     return 0.5 * (x + 1), np.log(w / w.sum())
 
 
-def log_noise_prior(prior: ParameterPriors, common: NoiseNodes) -> FloatArray:
+def log_noise_prior(prior: ParameterPriors, noise: NoiseNodes) -> FloatArray:
     """Log prior mass of each node of the noise, the unit integrated out."""
-    return common.log_weight + _marginal_sigma_density(prior, common.sigma)
+    return noise.log_weight + _marginal_sigma_density(prior, noise.sigma)
 
 
 def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatArray:

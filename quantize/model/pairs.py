@@ -192,7 +192,7 @@ class PairLattice:
         self.density = np.exp(np.maximum(lattice.log_density, -690.0))
 
     def climb(self) -> float:
-        """Log mass of a good pair: the best partner of the best unit, and so on in turn."""
+        """Log mass of a good pair: the best partner of the best unit, and so on."""
         one = int(np.argmax(np.log(self.density).sum(axis=1) + self.log_prior))
         best = -np.inf
         for _ in range(_ROUNDS):

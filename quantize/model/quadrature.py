@@ -58,12 +58,12 @@ def integrate(
     InputError
         If the boxes grow beyond memory, or no unit is possible at all.
     """
-    common = noise_nodes(prior, likelihood.x.size)
-    search = _Search(Lattice(likelihood, prior, common))
+    noise = noise_nodes(prior, likelihood.x.size)
+    search = _Search(Lattice(likelihood, prior, noise))
     search.begin_at(candidates)
     nodes = search.sum_up(search.final_boxes(most or _MOST_BOXES))
     log_mass = nodes[5]
-    log_continuum = _log_continuum(likelihood, prior, common)
+    log_continuum = _log_continuum(likelihood, prior, noise)
     # Below the smallest number of double precision for every state, with or without steps.
     least = -_NO_CHANCE * likelihood.states
     best = float(log_mass.max(initial=-np.inf))
@@ -82,36 +82,36 @@ def integrate(
         shift_cell=shift_cell,
         index=index.astype(np.int64),
         log_mass=log_mass - log_continuum,
-        common=common,
+        noise=noise,
         log_continuum=log_continuum,
     )
 
 
-def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, common: NoiseNodes) -> float:
+def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes) -> float:
     """Log evidence of the same sample without steps, under the same priors of what it shares."""
     shift, log_shift = np.zeros(1), np.zeros(1)
     if likelihood.shift_shows:
-        shift, log_shift = _shift_nodes(likelihood, prior, common)
+        shift, log_shift = _shift_nodes(likelihood, prior, noise)
     p = Parameters(
-        unit=np.ones(shift.size * common.size),
-        sigma=np.tile(common.sigma, shift.size),
-        offset=np.repeat(shift, common.size),
-        growth=np.tile(common.growth, shift.size),
-        outliers=np.tile(common.outliers, shift.size),
+        unit=np.ones(shift.size * noise.size),
+        sigma=np.tile(noise.sigma, shift.size),
+        offset=np.repeat(shift, noise.size),
+        growth=np.tile(noise.growth, shift.size),
+        outliers=np.tile(noise.outliers, shift.size),
     )
-    weight = np.add.outer(log_shift, log_noise_prior(prior, common)).ravel()
+    weight = np.add.outer(log_shift, log_noise_prior(prior, noise)).ravel()
     return float(np.logaddexp.reduce(likelihood.log_continuum(p) + weight))
 
 
 def _shift_nodes(
-    likelihood: Likelihood, prior: ParameterPriors, common: NoiseNodes
+    likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes
 ) -> tuple[FloatArray, FloatArray]:
     """Shifts that the readings share, and log weights times prior, for the sample without steps.
 
     Gauss–Legendre panels that widen from the middle of the prior, and from the shift at which the
     readings of each state agree best: whatever sigma is, some are as wide as the likelihood.
     """
-    best, width = likelihood.shift_within_states(float(common.sigmas.place[0]))
+    best, width = likelihood.shift_within_states(float(noise.sigmas.place[0]))
     low, high = distributions.reach(prior.offset)
     scale = float(prior.offset.ppf(0.84))
     edges = [np.array([low, high])]
@@ -132,16 +132,16 @@ class _Search:
     def __init__(self, lattice: Lattice) -> None:
         self.lattice = lattice
         self.likelihood, self.prior = lattice.likelihood, lattice.prior
-        self.common = lattice.common
+        self.noise = lattice.noise
         self.best = -np.inf
-        c = self.common
+        c = self.noise
         many = lattice.moving or c.growths.size > 1 or c.shares.size > 1
         self.negligible = NEGLIGIBLE_OF_MANY if many else NEGLIGIBLE
 
     def begin_at(self, candidates: FloatArray) -> None:
         """A lower bound of the largest mass, from the best of some units and offsets."""
         inside = (candidates[:, 0] > self.prior.low) & (candidates[:, 0] < self.prior.high)
-        c = self.common
+        c = self.noise
         pairs = c.sigmas.size * c.growths.size
         candidates = candidates[inside][: max(_FIRST_NODES // pairs, 1)]
         if not len(candidates):
@@ -183,7 +183,7 @@ class _Search:
 
     def final_boxes(self, most: int) -> Boxes:
         """The nodes of the lattices that may count."""
-        c = self.common
+        c = self.noise
         level = min(int(self.lattice.levels.min()), _FIRST_LEVEL)
         todo = whole(self.lattice.root, level, c.sigmas.size, c.growths.size)
         done: list[Boxes] = [todo.rows(slice(0, 0))]
@@ -232,16 +232,16 @@ class _Search:
         return todo.rows(final), todo.rows(rest).halved(np.argmax(blame[:, rest], axis=0))
 
     def sum_up(self, boxes: Boxes) -> tuple[FloatArray, ...]:
-        """Log unit, cell, shift, its cell, common node and log mass of the nodes that count."""
+        """Log unit, cell, shift, its cell, node of noise and log mass of the nodes that count."""
         found: list[list[FloatArray]] = []
-        shares = self.common.shares.size
+        shares = self.noise.shares.size
         for first in range(0, max(boxes.size, 1), _BLOCK):
             part = boxes.rows(slice(first, first + _BLOCK))
             log_unit, shift = self.lattice.centres(part)
             mass = self.lattice.log_masses(part, log_unit, shift)
             self.best = max(self.best, float(mass.max(initial=-np.inf)))
             row, w = np.nonzero(mass > self.best - self.negligible)
-            pair = part.s0 * self.common.growths.size + part.g0
+            pair = part.s0 * self.noise.growths.size + part.g0
             found.append(
                 [
                     log_unit[row],
@@ -276,8 +276,8 @@ class _Search:
         return Cell(
             log_unit=half,
             offset=offset,
-            sigma_low=self.common.sigmas.place[b.s0],
-            growth_low=self.common.growths.place[b.g0],
+            sigma_low=self.noise.sigmas.place[b.s0],
+            growth_low=self.noise.growths.place[b.g0],
         )
 
     def _offset_half(self, b: Boxes, p: Parameters) -> FloatArray:
@@ -297,8 +297,8 @@ class _Search:
 
     def _bound(self, b: Boxes, p: Parameters, cell: Cell, most_prior: FloatArray) -> FloatArray:
         """Upper bound of the log mass of any node within each box."""
-        bound = self.likelihood.bound(p, cell, self.common.shares.place)
-        most = np.max(bound + self.common.shares.log_weight, axis=1)
+        bound = self.likelihood.bound(p, cell, self.noise.shares.place)
+        most = np.max(bound + self.noise.shares.log_weight, axis=1)
         most += most_prior + self.lattice.log_weight(b)
         most += np.log(self.lattice.length / self.lattice.root)
         most -= np.log(2) * self.lattice.levels[b.s1 - 1, b.g1 - 1]

@@ -171,8 +171,8 @@ class Terms:
             return self.lowest - b, self.highest - b
         at_one_lever = np.minimum.reduceat(self.lever, self.starts)
         across = np.maximum.reduceat(self.lever, self.starts) - at_one_lever
-        slack = np.abs(b) * across
-        return self.lowest - b * at_one_lever - slack, self.highest - b * at_one_lever + slack
+        farther = np.abs(b) * across
+        return self.lowest - b * at_one_lever - farther, self.highest - b * at_one_lever + farther
 
     def start(self, p: Parameters) -> FloatArray:
         """The size at the tooth of number zero."""

@@ -26,7 +26,7 @@ def test_every_assignment_has_a_unit_of_the_band(search: object) -> None:
 
 
 def test_readings_on_both_sides_of_zero_give_no_negative_unit() -> None:
-    # A large unit gives reading and number different signs unless they are told apart.
+    # A large unit gives reading and number different signs unless they are distinguished.
     found = assignments.fixed_offset(np.array([-3.1, 0.4, 2.9]), np.ones(3), 0.9, 8.0)
     assert found.unit.min() >= 0.9
     assert np.isfinite(found.criterion).all()

@@ -69,6 +69,6 @@ def test_contradictions_are_no_error_where_outliers_are_allowed():
 def test_repr_and_dictionary_tell_the_model():
     model = qz.MixtureModel(offset="free", outliers=0.05, priors={"unit": stats.lognorm(0.1)})
     assert repr(model) == "<MixtureModel: offset free, outliers 0.05, unit lognorm(0.1)>"
-    told = model.to_dict()
-    assert told["priors"]["unit"] == {"distribution": "lognorm", "args": [0.1], "kwds": {}}
-    assert told["schema"] == "quantize.MixtureModel/1"
+    described = model.to_dict()
+    assert described["priors"]["unit"] == {"distribution": "lognorm", "args": [0.1], "kwds": {}}
+    assert described["schema"] == "quantize.MixtureModel/1"

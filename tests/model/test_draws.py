@@ -44,9 +44,9 @@ def test_draws_follow_the_posterior(name, seed):
     of_unit = np.bincount(back, weights=share)
     assert compare(np.log(draws["unit"]), units, of_unit) > 1e-4
     by_node = {
-        "sigma": nodes.common.sigma[nodes.index],
-        "outliers": nodes.common.outliers[nodes.index],
-        "growth": nodes.common.growth[nodes.index],
+        "sigma": nodes.noise.sigma[nodes.index],
+        "outliers": nodes.noise.outliers[nodes.index],
+        "growth": nodes.noise.growth[nodes.index],
     }
     if name == "offset with a prior":
         by_node["offset"] = nodes.shift

@@ -67,9 +67,9 @@ def posterior_mean(found, name):
     nodes = found.posterior._nodes
     value = {
         "unit": np.exp(nodes.log_unit),
-        "sigma": nodes.common.sigma[nodes.index],
-        "growth": nodes.common.growth[nodes.index],
-        "outliers": nodes.common.outliers[nodes.index],
+        "sigma": nodes.noise.sigma[nodes.index],
+        "growth": nodes.noise.growth[nodes.index],
+        "outliers": nodes.noise.outliers[nodes.index],
     }[name]
     return float(np.sum(nodes.share * value))
 

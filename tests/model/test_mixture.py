@@ -50,7 +50,7 @@ def test_shares_sum_to_one():
     assert found.marginal.mass.sum() == pytest.approx(1)
 
 
-def test_best_unit_is_the_most_probable_and_not_the_widest_plain():
+def test_best_unit_is_the_most_probable_and_not_the_widest_plateau():
     # With 40 readings at sigma/u = 0.3 most of the posterior lies where the comb is a continuum.
     # The right mode is the best in about two cases out of three (benchmarks.accuracy); in 30
     # samples fewer than 10 happen once in 1e4.

@@ -89,7 +89,7 @@ def test_scaling_and_flipping_change_nothing_else():
 
 
 def test_given_sigmas_with_an_unknown_factor():
-    # The stated sigmas are half of the true ones; the factor tells it within four of its errors.
+    # The stated sigmas are half of the true ones; the factor finds them within four of its errors.
     rng = np.random.default_rng(81)
     x = rng.integers(1, 9, size=30) + 0.1 * rng.normal(size=30)
     readings = qz.Readings(x, sigma=0.05)

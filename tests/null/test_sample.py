@@ -32,12 +32,12 @@ def test_levels_and_scatter_are_the_density_of_all_readings(noise: str, rounding
     """
     step = 0.07
     readings = Readings(VALUES, state=STATE, resolution=step if rounding else None)
-    found, _, common = sample(readings, noise=noise, sigma=(0.05, 0.4), rounding=rounding)
+    found, _, grid = sample(readings, noise=noise, sigma=(0.05, 0.4), rounding=rounding)
     size = np.abs(readings.levels().mean)[STATE]
     power = {"constant": 0, "counting": 1, "proportional": 2}[noise]
     shared = WIDE**2 * (STATE[:, None] == STATE)
     for s in range(0, len(found.variance), max(1, len(found.variance) // 7)):
-        variance = common.sigma[s] ** 2 + (power > 0) * common.growth[s] ** 2 * size**power
+        variance = grid.sigma[s] ** 2 + (power > 0) * grid.growth[s] ** 2 * size**power
         # The variance of rounding to a step h: h²/12.
         variance = variance + rounding * step**2 / 12
         whole = stats.multivariate_normal(np.zeros(8), np.diag(variance) + shared).logpdf(VALUES)
@@ -67,7 +67,7 @@ def test_merged_neighbours_keep_the_density_of_levels_that_share_a_place() -> No
     """As above: levels merged into an item share a place of a wide normal law."""
     rng = np.random.default_rng(2)
     x = np.sort(rng.uniform(0, 5, 40))
-    found, _, common = sample(Readings(x), sigma=(0.05, 0.4))
+    found, _, grid = sample(Readings(x), sigma=(0.05, 0.4))
     few = merged(found, 9)
     assert few.values.size <= 9
     assert few.count.sum() == 40
@@ -76,8 +76,8 @@ def test_merged_neighbours_keep_the_density_of_levels_that_share_a_place() -> No
     length = max(np.ptp(x[group == j]) for j in range(few.count.size))
     assert all(x[group == j + 1][0] - x[group == j][0] > length for j in range(few.count.size - 1))
     shared = WIDE**2 * (group[:, None] == group)
-    for s in (0, len(common.sigma) // 2):
-        law = stats.multivariate_normal(np.zeros(40), common.sigma[s] ** 2 * np.eye(40) + shared)
+    for s in (0, len(grid.sigma) // 2):
+        law = stats.multivariate_normal(np.zeros(40), grid.sigma[s] ** 2 * np.eye(40) + shared)
         means = stats.norm(0, np.sqrt(WIDE**2 + few.variance[s])).logpdf(few.values)
         assert means.sum() + few.log_merged[s] == pytest.approx(law.logpdf(x), abs=1e-4)
 
