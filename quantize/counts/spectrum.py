@@ -294,9 +294,8 @@ class Spectrum:
     @property
     def band(self) -> Band:
         """The range of trial units."""
-        return Band(
-            low=self.grid.low, high=self.grid.high, chosen=False, reason="set with the spectrum"
-        )
+        low, high = self.grid.low, self.grid.high
+        return Band(low=low, high=high, chosen=False, reason="set with the spectrum")
 
     @property
     def trial_units(self) -> FloatArray:
