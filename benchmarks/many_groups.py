@@ -28,22 +28,22 @@ _READINGS = 20
 def invented(groups: int) -> pd.DataFrame:
     """A table of so many particles."""
     rng = np.random.default_rng(_SEED)
-    pages = []
+    samples = []
     for i in range(groups):
         k = rng.integers(-4, 5, size=_READINGS) if i % 4 else rng.normal(scale=2.6, size=_READINGS)
         unit = rng.uniform(3, 9)
-        pages.append(unit * (k + 0.1 * rng.normal(size=_READINGS)))
+        samples.append(unit * (k + 0.1 * rng.normal(size=_READINGS)))
     return pd.DataFrame(
-        {"particle": np.repeat(np.arange(groups), _READINGS), "divisions": np.concatenate(pages)}
+        {"particle": np.repeat(np.arange(groups), _READINGS), "divisions": np.concatenate(samples)}
     )
 
 
 def plain_loop(table: pd.DataFrame, groups: int, resamples: int) -> float:
     """Seconds a particle of `analyze`, one particle after the other."""
-    pages = [page.to_numpy() for _, page in table.groupby("particle")["divisions"]][:groups]
+    samples = [sample.to_numpy() for _, sample in table.groupby("particle")["divisions"]][:groups]
     start = time.perf_counter()
-    for page in pages:
-        qz.analyze(page, n_resamples=resamples, rng=1)
+    for sample in samples:
+        qz.analyze(sample, n_resamples=resamples, rng=1)
     return (time.perf_counter() - start) / groups
 
 
@@ -93,8 +93,8 @@ def main(arguments: list[str] | None = None) -> None:
         if first is not None and not first.table.equals(found.table):
             raise SystemExit("the answers depend on the number of workers")
         first = found
-    told = ", ".join(f"{number:,} {verdict}" for verdict, number in first.counts.items())
-    lines += ["", f"Both gave the same to the bit: {told}; {len(first.failed)} not analysed."]
+    verdicts = ", ".join(f"{number:,} {verdict}" for verdict, number in first.counts.items())
+    lines += ["", f"Both gave the same to the bit: {verdicts}; {len(first.failed)} not analysed."]
     print("\n".join(lines))
     keep(options.write, "many_groups", "Thousands of particles", lines)
 

@@ -118,7 +118,7 @@ def answer_rows(n: int, units: int, runs: int) -> list[Row]:
     """The whole answer, from the readings to the verdict."""
     x = spectrum_readings(np.random.default_rng(SEED), n)
     window = (0.0, 110.0)
-    # As many trial units as asked for, at five for each turn over the window.
+    # As many trial units as asked for, at five for each cycle over the window.
     low = 1 / (1 / 20 + units / (5 * 110))
     found = qz.analyze_counts(x, (low, 20), offset="free", window=window)
     seconds = best(lambda: qz.analyze_counts(x, (low, 20), offset="free", window=window), runs)

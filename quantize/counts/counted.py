@@ -76,6 +76,8 @@ def counted(
 def _of_spectrum(data: Spectrum, given: Band | None, offset: str | float) -> Counted:
     band, grid = given or data.band, data.grid
     grid.check(band, offset)
+    # Readings that wait for a full block are summed once.
+    data = data._settled()
     histogram = data.histogram
     _enough(histogram.total)
     return Counted(

@@ -65,17 +65,8 @@ def add_parquet(
     chosen = _chosen(meta.num_row_groups, row_groups)
     tasks = _tasks(spectrum, source, name, meta, chosen)
     bar = steps(progress, len(tasks), "row groups")
-    failed: list[int] = []
-    reason = ""
-    for task, (piece, problem) in zip(
-        tasks, _gather(_piece_of_parquet, tasks, workers), strict=True
-    ):
-        if piece is None:
-            failed += task[3]
-            reason = reason or problem
-        else:
-            spectrum.merge(piece)
-        bar.advance()
+    answers = bar.over(_gather(_piece_of_parquet, tasks, workers))
+    failed, reason = _merge(spectrum, [task[3] for task in tasks], answers)
     bar.close()
     if failed:
         raise IncompleteError(
@@ -96,25 +87,11 @@ def add_dask(spectrum: Sums, collection: Any, client: Any) -> None:
     template = spectrum.empty()
     pieces = [delayed(_piece_of_part, pure=False)(template, part) for part in parts]
     client = client or _current_client()
-    futures = None if client is None else client.compute(pieces)
-    failed: list[int] = []
-    reason = ""
-    for i, piece in enumerate(pieces):
-        problem = ""
-        found: Sums | None = None
-        try:
-            if futures is None:
-                found, problem = piece.compute(scheduler="synchronous")
-            else:
-                found, problem = futures[i].result()
-                futures[i] = None
-        except Exception as error:  # whatever made the partition, or the loss of its worker
-            problem = _sentence(error)
-        if found is None:
-            failed.append(i)
-            reason = reason or problem
-        else:
-            spectrum.merge(found)
+    if client is None:
+        answers = _answers(pieces, lambda piece: piece.compute(scheduler="synchronous"))
+    else:
+        answers = _answers(client.compute(pieces), _result)
+    failed, reason = _merge(spectrum, [[i] for i in range(len(parts))], answers)
     if failed:
         raise IncompleteError(
             f"{_listed('partition', failed)} of {len(parts)} could not be added ({reason}); the "
@@ -299,27 +276,43 @@ def _gather(
     if workers is None or (callable(workers) and not hasattr(workers, "submit")):
         yield from pools.ordered_map(function, tasks, workers)
     elif isinstance(workers, Executor) or hasattr(workers, "submit"):
-        yield from _submitted(function, tasks, workers)
+        yield from _answers([workers.submit(function, task) for task in tasks], _result)
+    elif (number := count("workers", workers)) == 1:
+        yield from map(function, tasks)
     else:
-        number = count("workers", workers)
-        if number == 1:
-            yield from map(function, tasks)
-            return
         with pools.own_pool(number) as pool:
-            yield from _submitted(function, tasks, pool)
+            yield from _answers([pool.submit(function, task) for task in tasks], _result)
 
 
-def _submitted(
-    function: Callable[[Task], Piece], tasks: Sequence[Task], pool: Any
-) -> Iterator[Piece]:
-    futures: list[Any] = [pool.submit(function, task) for task in tasks]
-    for i, future in enumerate(futures):
+def _result(future: Any) -> Piece:
+    found: Piece = future.result()
+    return found
+
+
+def _answers(promises: list[Any], get: Callable[[Any], Piece]) -> Iterator[Piece]:
+    """What was promised, each let go of once it is there; what fails leaves a sentence."""
+    for i, promise in enumerate(promises):
         try:
-            answer: Piece = future.result()
-        except Exception as error:  # the worker was lost
+            answer = get(promise)
+        except Exception as error:  # whatever made the readings, or the loss of the worker
             answer = None, _sentence(error)
-        futures[i] = None
+        promises[i] = None
         yield answer
+
+
+def _merge(
+    spectrum: Sums, numbers: Sequence[list[int]], answers: Iterable[Piece]
+) -> tuple[list[int], str]:
+    """Add all sums; the numbers of those that there are not, and what was wrong with the first."""
+    failed: list[int] = []
+    reason = ""
+    for mine, (piece, problem) in zip(numbers, answers, strict=True):
+        if piece is None:
+            failed += mine
+            reason = reason or problem
+        else:
+            spectrum.merge(piece)
+    return failed, reason
 
 
 def _sentence(error: BaseException) -> str:

@@ -242,7 +242,9 @@ class Spectrum:
         """Itself, or a copy with the readings that wait for a full block added."""
         if not self._pending.size:
             return self
-        whole = copy.deepcopy(self)
+        whole = copy.copy(self)
+        for name in ("_sums", "_counts", "_outside", "_moments"):
+            setattr(whole, name, getattr(self, name).copy())
         whole._settle()
         return whole
 
@@ -277,10 +279,7 @@ class Spectrum:
 
     @property
     def histogram(self) -> Histogram:
-        """The readings in the window, counted in bins.
-
-        Raises InputError when there are none.
-        """
+        """The readings in the window, counted in bins; InputError when there are none."""
         whole = self._settled()
         if not whole._counts.any():
             below, above = self.outside
@@ -293,9 +292,8 @@ class Spectrum:
     @property
     def band(self) -> Band:
         """The range of trial units."""
-        return Band(
-            low=self.grid.low, high=self.grid.high, chosen=False, reason="set with the spectrum"
-        )
+        low, high = self.grid.low, self.grid.high
+        return Band(low=low, high=high, chosen=False, reason="set with the spectrum")
 
     @property
     def trial_units(self) -> FloatArray:
@@ -326,9 +324,10 @@ class Spectrum:
         """The sums at the trial units inside the band, or at all where they are too few."""
         f = 1 / self.trial_units
         inside = (f >= 1 / band.high * (1 - 1e-12)) & (f <= 1 / band.low * (1 + 1e-12))
-        used = self.histogram.occupied()
+        whole = self._settled()
+        used = whole.histogram.occupied()
         return CountSums(
-            parts=((self.between(), 0.0),),
+            parts=((whole.between(), 0.0),),
             origin=self.grid.origin,
             edges=used.edges,
             counts=used.counts,

@@ -260,7 +260,7 @@ def mode_of(log_unit: FloatArray, low: FloatArray, high: FloatArray) -> IntArray
 
 
 def moves_for(names: Sequence[str], modes: ModeShapes | None = None) -> list[tuple[Counted, float]]:
-    """The moves for coordinates of these names, each with the weight of its turn."""
+    """The moves for coordinates of these names, each with its relative chance to be drawn."""
     phase = names.index("phase") if "phase" in names else None
     chosen: list[tuple[str, Any, float]] = [
         ("differential evolution", differential_evolution(None, phase), 0.5),

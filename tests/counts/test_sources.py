@@ -42,9 +42,9 @@ def test_a_file_is_the_sum_of_its_row_groups(tmp_path, readings, small_tasks):
     np.testing.assert_allclose(found.power, make().update(readings).power, atol=1e-3)
     parts = make().read_parquet(path, row_groups=[0, 2, 4]).read_parquet(path, row_groups=[1, 3, 5])
     assert parts.total == 6000
-    told = []
-    make().read_parquet(path, progress=lambda done, total: told.append((done, total)))
-    assert told[-1] == (6, 6)
+    seen = []
+    make().read_parquet(path, progress=lambda done, total: seen.append((done, total)))
+    assert seen[-1] == (6, 6)
 
 
 def test_whole_numbers_floats_of_any_width_and_decimals(tmp_path):
