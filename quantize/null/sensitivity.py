@@ -10,10 +10,11 @@ from quantize._support import randomness, validation
 from quantize._support.progress import Progress, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
+from quantize._support.validation import Offset
 from quantize.comb.band import Band, band_for
 from quantize.model.mixture import model_of
 from quantize.model.posterior import posterior_of
-from quantize.null.compare import NULLS, compare_null
+from quantize.null.compare import NULLS, NullName, compare_null
 from quantize.null.evidence import NothingCanShow, level_evidence
 from quantize.readings import as_readings
 
@@ -54,7 +55,7 @@ def sensitivity(
     readings: Any,
     unit_range: Any = None,
     *,
-    offset: str | float = "zero",
+    offset: Offset = "zero",
     sigma_range: tuple[float, float] | None = None,
     bands: Iterable[tuple[float, float]] | None = None,
     n_resamples: int = 999,
@@ -110,11 +111,13 @@ def sensitivity(
     named = _bands(band_for(data, unit_range), bands)
     statistic = "phase-free power" if offset == "free" else "cosine score"
     rows = []
-    bar = steps(progress, len(named) * (len(NULLS) + 1), "bands and nulls")
-    tasks = [(name, band, null) for name, band in named for null in (*NULLS, "levels")]
+    # None stands for the placement of the levels.
+    nulls: tuple[NullName | None, ...] = (*NULLS, None)
+    bar = steps(progress, len(named) * len(nulls), "bands and nulls")
+    tasks = [(name, band, null) for name, band in named for null in nulls]
     for name, band, null in bar.over(iter(tasks)):
         place = {"band": name, "low": band.low, "high": band.high}
-        if null == "levels":
+        if null is None:
             rows += _level_rows(data, band, place, offset, sigma_range)
             continue
         found = compare_null(
