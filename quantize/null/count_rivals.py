@@ -20,7 +20,9 @@ _SMOOTH = 0.5
 A comb of that unit keeps exp(−2π²·0.25) = 0.7 % of its first harmonic under it.
 """
 _ROUNDS = 300
+"""Rounds of the fit of the smooth envelope."""
 _REACH = 0.1
+"""How far, in units, a level anywhere may move from its mode in a step."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)

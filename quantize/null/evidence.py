@@ -21,13 +21,15 @@ from quantize.readings import Readings
 SURE = 0.95
 """Probability of enough occupied teeth below which nothing counts as steps."""
 _FAR = 5.0
+"""Levels this many typical residuals from every tooth are also tried as outliers ..."""
 _BEYOND = 3.0
+"""... or so many lengths from the others ..."""
 _MOST_OUTLYING = 0.1
-_LEAST_WEIGHT = 1e-4
+"""... where they are at most this part of all."""
 _SHARE_PRIOR = 19.0
-"""Misread digits and foreign objects: levels this many typical residuals from every tooth, or this
-many lengths from the others, at most this part of all, are also tried as outliers. The prior of
-their share is Beta(1, 19)."""
+"""The prior of the share of outliers is Beta(1, 19)."""
+_LEAST_WEIGHT = 1e-4
+"""Values of a shared error with a smaller posterior weight are left out."""
 
 
 class NothingCanShow(InputError):
@@ -36,7 +38,7 @@ class NothingCanShow(InputError):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class LevelEvidence(Result):
-    """How strongly the places of the levels speak for a comb.
+    """How strongly the places of the levels favour a comb.
 
     Attributes
     ----------
@@ -219,13 +221,13 @@ def averaged_evidence(
 
 def _over_shift(found: AveragedPosterior, alpha: float) -> LevelEvidence:
     averaged = found.averaged
-    told = averaged.weight > _LEAST_WEIGHT
+    kept = averaged.weight > _LEAST_WEIGHT
     rows = [
         level_evidence(one, alpha=alpha)
-        for one, counts in zip(averaged.found, told, strict=True)
+        for one, counts in zip(averaged.found, kept, strict=True)
         if counts
     ]
-    return averaged_evidence(rows, averaged.prior[told], found, alpha)
+    return averaged_evidence(rows, averaged.prior[kept], found, alpha)
 
 
 def _rated(

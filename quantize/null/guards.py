@@ -24,6 +24,8 @@ LEVELS_NEEDED = {"fixed": LEVELS_AT_ZERO, "free": LEVELS_FREE}
 """Fewest occupied levels: non-zero sizes with the offset known, any levels with it free."""
 _NARROW_BAND = 3.0
 """A band whose ends differ by a smaller factor may have been narrowed round the answer."""
+_LEAST_IN_STEPS, _LEAST_IN_SIGMAS, _MOST_UNITS = 2, 3, 400
+"""The smallest unit that can show: so many recording steps, or sigmas, or so many in the span."""
 _DRAWS = 500
 """Draws of the whole numbers from the best mode."""
 _NEAR_THE_STEP = 0.02
@@ -60,10 +62,10 @@ def need_informative_band(readings: Readings, unit_range: tuple[float, float]) -
     """
     low, high = unit_range
     step = readings.rounding_step or 0.0
-    told = float(np.median(readings.sigma)) if readings.sigma is not None else 0.0
-    most = 0.5 * (readings.span + 2 * told)
-    least = max(2 * step, 3 * told, readings.span / 400)
-    if low < most and high > 2 * step:
+    sigma = float(np.median(readings.sigma)) if readings.sigma is not None else 0.0
+    most = 0.5 * (readings.span + 2 * sigma)
+    least = max(_LEAST_IN_STEPS * step, _LEAST_IN_SIGMAS * sigma, readings.span / _MOST_UNITS)
+    if low < most and high > _LEAST_IN_STEPS * step:
         return
     why = (
         f"starts at {low:.4g}, above half the span of the readings, which leaves fewer than three "
@@ -181,7 +183,7 @@ def not_the_resolution(step: float | None, unit: float, unit_err: float) -> Find
         )
     ratio = unit / step
     error = max(3 * unit_err / step, 1e-6)
-    if ratio < 2 and abs(ratio - 1) < max(error, _NEAR_THE_STEP):
+    if ratio < _LEAST_IN_STEPS and abs(ratio - 1) < max(error, _NEAR_THE_STEP):
         return Finding(
             name="resolution",
             blocks=True,
@@ -191,7 +193,7 @@ def not_the_resolution(step: float | None, unit: float, unit_err: float) -> Find
                 f"recorded ({step:g}): a property of the record, not of what was measured."
             ),
         )
-    if ratio < 2:
+    if ratio < _LEAST_IN_STEPS:
         return Finding(
             name="resolution",
             blocks=True,

@@ -60,6 +60,9 @@ SUMS = ("sums: from zero", "sums: from an offset")
 _MOST_GROUPS = 48
 """Levels on more places than this are as good as a continuum, and are taken as one."""
 _LUMP_WIDTHS = 14
+"""Widths that a lump of its own may have ..."""
+_THINNEST = 400
+"""... from this part of the span to half of it."""
 _FEW_ITEMS = 40
 """So many are enough to see at which noise levels anywhere do well."""
 
@@ -194,7 +197,7 @@ def _over_levels(
     likeliest = max(usable.values(), key=lambda found: found.log_evidence, default=None)
     ratios["mixed: levels and background"] = total - float(log_sum_exp(any_number))
     span = float(np.ptp(sample.levels))
-    least = span / 400
+    least = span / _THINNEST
     if len(sample.variance) > 1:
         least = max(sample.least_sigma, least)
     widths = np.geomspace(least, span / 2, _LUMP_WIDTHS)

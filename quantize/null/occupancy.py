@@ -65,7 +65,7 @@ class Seating:
         at zero, distinct integers with a free offset.
     coprime : array, shape (U,)
         Whether the integers have greatest common divisor one (of their differences, with a free
-        offset): otherwise a multiple of the unit tells the same.
+        offset): otherwise a multiple of the unit explains the same.
     """
 
     teeth: IntArray

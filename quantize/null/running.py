@@ -47,7 +47,7 @@ class RunningResult(Result):
     ----------
     log_evidence : array, shape (n,)
         Log of the comb's evidence over the largest null evidence, after each reading (NaN where
-        it was not looked at).
+        it was not computed).
     log_evidences : dict of arrays
         The same over each null by itself; infinite while it has no density, which limits nothing.
     unit : float

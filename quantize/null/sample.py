@@ -23,7 +23,7 @@ from quantize.readings import Readings
 MOST_ITEMS = 200
 """More levels than this are merged with their neighbours before groups are formed of them."""
 WIDEST = 0.30
-"""Combs with a larger spread (sigma over unit) cannot be told from a continuum and are left out."""
+"""Combs with a larger spread (sigma over unit) look like a continuum and are left out."""
 _MOST_NODES = 4000
 """Nodes of the posterior at which the comb is evaluated, at most ..."""
 _NEGLIGIBLE_NODE = 12.0
