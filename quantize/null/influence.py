@@ -14,7 +14,7 @@ from quantize.model.mixture import model_of
 from quantize.model.model import MixtureModel
 from quantize.model.posterior import Posterior, posterior_of
 from quantize.null.evidence import NothingCanShow, level_evidence
-from quantize.null.guards import Finding
+from quantize.null.guards import Finding, blocked, passed
 from quantize.readings import Readings, as_readings
 
 MOST_STATES = 40
@@ -134,30 +134,22 @@ def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
     readings = found.readings
     labels, codes = group_codes(group, len(readings))
     if len(labels) == 1:
-        return Finding(
-            name="pool", blocks=False, warns=False, sentence="All readings are of one group."
-        )
+        return passed("pool", "All readings are of one group.")
     p = [
         _p_value(readings.select((codes == code) & readings.measured), found.band, found.model)
         for code in range(len(labels))
     ]
     best = int(np.argmin(p))
     if p[best] * len(labels) <= alpha:
-        return Finding(
-            name="pool",
-            blocks=False,
-            warns=False,
-            sentence=f"Steps show in {labels[best]} by itself, and not only in the pool.",
+        return passed(
+            "pool",
+            f"Steps show in {labels[best]} by itself, and not only in the pool.",
         )
-    return Finding(
-        name="pool",
-        blocks=True,
-        warns=True,
-        sentence=(
-            f"None of the {len(labels)} groups shows steps by itself (the best is {labels[best]}, "
-            f"p = {p[best]:.2g}); steps that appear only when groups are pooled can come from "
-            "differences between them."
-        ),
+    return blocked(
+        "pool",
+        f"None of the {len(labels)} groups shows steps by itself (the best is {labels[best]}, "
+        f"p = {p[best]:.2g}); steps that appear only when groups are pooled can come from "
+        "differences between them.",
     )
 
 
