@@ -23,7 +23,8 @@ SURE = 0.95
 _FAR = 5.0
 """Levels this many typical residuals from every tooth are also tried as outliers ..."""
 _BEYOND = 3.0
-"""... or so many lengths from the others ..."""
+"""... or so many lengths from the others, that of these quantiles ..."""
+_OTHERS = (0.05, 0.95)
 _MOST_OUTLYING = 0.1
 """... where they are at most this part of all."""
 _SHARE_PRIOR = 19.0
@@ -293,16 +294,12 @@ def _pooled(log_comb: FloatArray, ratios: list[dict[str, float]]) -> dict[str, f
 
 
 def _outlying(found: Posterior, sample: Sample, best: Comparison) -> BoolArray:
-    """Levels far from every tooth of the best unit, or far from all others, where they are few.
-
-    Farther from a tooth than five times the typical residual; farther out than three times the
-    length that holds nine tenths of the values; and at most a tenth of all.
-    """
+    """Levels far from every tooth of the best unit, or far from all others, where they are few."""
     mean = found.readings.levels().mean
     cycles = (mean - best.offset - sample.base) / best.unit
     residual = best.unit * np.abs(cycles - np.rint(cycles))
     typical = max(1.4826 * float(np.median(residual)), sample.least_sigma)
-    start, stop = np.quantile(mean, (0.05, 0.95))
+    start, stop = np.quantile(mean, _OTHERS)
     beyond = np.maximum(start - mean, mean - stop) > _BEYOND * (stop - start)
     far: BoolArray = (residual > _FAR * typical) | beyond
     return far if far.sum() <= _MOST_OUTLYING * far.size else np.zeros(far.size, dtype=bool)

@@ -174,8 +174,10 @@ def _over_levels(
     by_noise = np.full(len(sample.variance), -np.inf)
     np.logaddexp.at(by_noise, comb.noise, seated)
     few = sample if sample.values.size <= _FEW_ITEMS else merged(sample, _FEW_ITEMS)
-    part = sample.at_nodes(kept_nodes(by_noise) | kept_nodes(_any_number(few, window)))
-    any_number = _any_number(part, window)
+    of_few = _any_number(few, window)
+    kept = kept_nodes(by_noise) | kept_nodes(of_few)
+    part = sample.at_nodes(kept)
+    any_number = of_few[kept] if few is sample else _any_number(part, window)
     unit, integers, teeth = comb.unit, comb.integers, seating.teeth
     nulls = _levels_anywhere(part, unit, teeth)
     sums = _sums(part, any_number, free=free is not None)

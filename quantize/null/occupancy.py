@@ -107,11 +107,9 @@ def seat(integers: IntArray, count: IntArray, *, free: bool) -> Seating:
 
 
 def _distinct_sizes(integers: IntArray, fresh: BoolArray) -> IntArray:
-    """Distinct non-zero absolute values in each sorted row; `fresh` marks what is new in it.
-
-    Those of one sign are counted at once; the rows are searched for the other sign's only where
-    that is too few to settle the guard.
-    """
+    """Distinct non-zero absolute values in each sorted row; `fresh` marks what is new in it."""
+    # Those of one sign are counted at once; the rows are searched for the other sign's only where
+    # that is too few to settle the guard.
     above = (fresh & (integers > 0)).sum(axis=1)
     below = (fresh & (integers < 0)).sum(axis=1)
     count: IntArray = np.maximum(above, below)

@@ -197,12 +197,10 @@ def _integrated(
 
 
 def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
-    """Dirichlet-multinomial probability of the occupied places among those in reach, averaged.
-
-    In reach are all pairs up to the largest of each coefficient, or as often those whose sum is no
-    larger than the largest: the sums of so many of three levels are such a triangle. On both sides
-    of zero it stands as often on its head, so that no sign is preferred.
-    """
+    """Dirichlet-multinomial probability of the occupied places among those in reach, averaged."""
+    # In reach are all pairs up to the largest of each coefficient, or as often those whose sum is
+    # no larger than the largest: the sums of so many of three levels are such a triangle. On both
+    # sides of zero it stands as often on its head, so that no sign is preferred.
     total = int(count.sum())
     seats = log_seats(total)
     from_corner = (coefficients - coefficients.min(axis=1, keepdims=True)).astype(np.int64)
