@@ -142,7 +142,7 @@ def _rounding_variance(data: Readings, found: Posterior) -> FloatArray | float:
 def _level_variances(
     data: Readings, levels: Levels, common: Common, power: int, rounding: FloatArray | float
 ) -> tuple[FloatArray, FloatArray]:
-    """Variance of each level mean (S, J), and log likelihood of the readings about the means (S,)."""
+    """Variance of each level mean (S, J), and log likelihood of the readings about them (S,)."""
     # Within a state the readings x_i, of variances v_i about a common level, have the density
     # ∏ N(x_i) = N(mean; F) · ∏(2πv_i)^-1/2 · (2πF)^1/2 · exp(−Σ(x_i − mean)²/2v_i), F = 1/Σ(1/v_i).
     scale = np.ones(len(data)) if data.sigma is None else data.sigma

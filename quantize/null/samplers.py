@@ -25,7 +25,7 @@ A comb of unit u keeps exp(−2π²·0.35²) = 9 % of its first harmonic under t
 of readings; with the usual rule, which shrinks with n, the null itself would grow steps.
 """
 _RULE = 1.06
-"""Factor of the normal rule for the kernel width (Silverman, *Density Estimation*, 1986, 3.28)."""
+"""Factor of the normal rule for the kernel width (Silverman, *Density Estimation*, 1986)."""
 _FINEST_SIGMA = 40.0
 """Clusters may be made by sigmas down to this part of the smallest unit."""
 _SIGMAS = 12
