@@ -63,7 +63,7 @@ def p_value_bound(
     offset : {"zero", "free"} or float
         Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
 
-    Recycles
+    Returns
     -------
     float
         Upper bound of the p-value, at most 1.
@@ -116,7 +116,7 @@ def height_for(
     offset : {"zero", "free"} or float
         Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
 
-    Recycles
+    Returns
     -------
     float
         Cosine score, or phase-free power for a free offset.

@@ -46,6 +46,14 @@ def log_norm(levels: FloatArray | IntArray, readings: int) -> FloatArray:
     return out
 
 
+def next_share(held: FloatArray, levels: FloatArray | IntArray, seen: int) -> FloatArray:
+    """Predictive share of a level that holds `held` of `seen` readings, for each concentration."""
+    out = np.empty((held.size, len(CONCENTRATIONS)))
+    for column, a in enumerate(CONCENTRATIONS):
+        out[:, column] = (a + held) / (levels * a + seen) if np.isfinite(a) else 1.0 / levels
+    return out
+
+
 _SETTLED = 5
 """As many levels as any guard asks for: beyond it the count may be too low."""
 

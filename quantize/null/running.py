@@ -15,7 +15,7 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.null.envelopes import log_mean_exp, log_normal, log_sum_exp
 from quantize.null.hypotheses import LEVELS_AT_ZERO
-from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES
+from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES, next_share
 from quantize.null.running_nulls import (
     HEAP_SPREADS,
     ON_HEAPS,
@@ -273,7 +273,7 @@ class RunningEvidence:
             height = np.exp(-0.5 * ((x - tooth * self.unit)[:, None] / spread) ** 2) / (
                 spread * np.sqrt(2 * np.pi)
             )
-            share = np.where(inside[:, None], _next_share(held, self._teeth, seen), 0.0)
+            share = np.where(inside[:, None], next_share(held, self._teeth, seen), 0.0)
             density += height[:, :, None] * share[:, None, :]
         self._log_comb += np.log(np.maximum(density, 1e-300))
         column = nearest - self._first
@@ -282,7 +282,7 @@ class RunningEvidence:
         self._occupied[rows[inside], np.abs(nearest[inside])] = True
         place = np.clip(column + 1, 0, self._bins - 1)
         held = self._bin_counts[rows, place]
-        self._log_histogram += np.log(_next_share(held, self._bins, seen) / self.unit[:, None])
+        self._log_histogram += np.log(next_share(held, self._bins, seen) / self.unit[:, None])
         self._bin_counts[rows, place] += 1
         self._log_heaps += log_heaped(x / self.unit - nearest)
 
@@ -311,14 +311,6 @@ class RunningEvidence:
     def _level_nulls(self) -> dict[str, float]:
         """Levels anywhere in the window: sums over all cuts of the sorted readings."""
         return self._levels.log_evidences(np.sort(np.array(self._values)))
-
-
-def _next_share(held: FloatArray, levels: Any, seen: int) -> FloatArray:
-    """Predictive share of a level that holds `held` of `seen` readings, for each concentration."""
-    out = np.empty((held.size, len(CONCENTRATIONS)))
-    for column, a in enumerate(CONCENTRATIONS):
-        out[:, column] = (a + held) / (levels * a + seen) if np.isfinite(a) else 1.0 / levels
-    return out
 
 
 def _looks(looks: Sequence[int] | None, n: int) -> set[int] | None:
