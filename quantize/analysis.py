@@ -292,7 +292,7 @@ def analyze(
     )
 
 
-def _smooth_offset(data: Readings, unit: float, offset: str | float) -> str | float:
+def _smooth_offset(data: Readings, unit: float, offset: Any) -> Any:
     """The offset for a test that knows nothing of a shared shift: free where that blurs it."""
     shift, most = data.shift, 0.0
     while shift is not None:

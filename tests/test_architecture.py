@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.helpers import architecture as house
+import architecture as house
 
 LINES = 32_200
 """Code and docstrings."""

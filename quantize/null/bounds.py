@@ -16,21 +16,30 @@ import math
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray
-from quantize.comb.band import band_for
-from quantize.readings import as_readings
+from quantize._support.validation import FloatArray, Offset
+from quantize.comb.band import Band, band_for
+from quantize.readings import Readings, as_readings
 
 _SMALLEST = 1e-300
 """Smallest bound that is returned."""
+_LEAST_ROOM = 0.05
+"""Part of a unit, at least, that the distance of two levels is taken to vary in."""
+_SAME_SIZE = 0.1
+"""Sizes nearer than this part of a unit are one."""
 
 
 def p_value_bound(
-    height: float, readings: Any, unit_range: Any = None, *, offset: Any = 0.0
+    height: float,
+    readings: Readings | ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
+    *,
+    offset: Offset = 0.0,
 ) -> float:
-    r"""Most often that readings of any size, as many and as wide as these, score this high.
+    r"""Largest chance that readings of any size, as many and as wide as these, score this high.
 
     With the offset fixed `height` is the largest cosine score S over the band and
 
@@ -46,14 +55,18 @@ def p_value_bound(
     Parameters
     ----------
     height : float
-        Largest cosine score, or largest power, over the band.
+        Largest cosine score over the band, or largest phase-free power for a free offset.
     readings : Readings or array_like, shape (n,)
+        They say how many there are, how wide they lie and how they are weighted, and no more.
     unit_range : (float, float), optional
+        Smallest and largest unit, in the unit of the readings; by default that of `default_band`.
     offset : {"zero", "free"} or float
+        Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
 
     Returns
     -------
     float
+        Upper bound of the p-value, at most 1.
 
     Raises
     ------
@@ -84,19 +97,29 @@ def p_value_bound(
 
 
 def height_for(
-    p_value: float, readings: Any, unit_range: Any = None, *, offset: Any = 0.0
+    p_value: float,
+    readings: Readings | ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
+    *,
+    offset: Offset = 0.0,
 ) -> float:
     """The height at which `p_value_bound` is `p_value`: its inverse.
 
     Parameters
     ----------
     p_value : float
-    readings, unit_range, offset
-        As in `p_value_bound`.
+        The bound that is wanted, above 0 and at most 0.5.
+    readings : Readings or array_like, shape (n,)
+        They say how many there are, how wide they lie and how they are weighted, and no more.
+    unit_range : (float, float), optional
+        Smallest and largest unit, in the unit of the readings; by default that of `default_band`.
+    offset : {"zero", "free"} or float
+        Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
 
     Returns
     -------
     float
+        Cosine score, or phase-free power for a free offset.
 
     Raises
     ------
@@ -245,10 +268,10 @@ def equal_spacing(
     k = y.size
     if k < 3:
         return Spacing(p_value=1.0, levels=k, residual=math.nan, integers=())
-    turns = y / unit
-    shift = _mean_phase(turns) if free else 0.0
-    whole = np.rint(turns - shift)
-    away = turns - shift - whole
+    cycles = y / unit
+    shift = _mean_phase(cycles) if free else 0.0
+    whole = np.rint(cycles - shift)
+    away = cycles - shift - whole
     if free:
         away = away - away.mean()
     rho = float(np.sqrt(np.sum(away**2)))
@@ -257,7 +280,7 @@ def equal_spacing(
     dimensions = k - 1 if free else k
     inside = _ball(dimensions, rho)
     entries = band * lever * _ball(dimensions - 1, rho)
-    room = max(1 - closest / unit, 0.05)
+    room = max(1 - closest / unit, _LEAST_ROOM)
     log_p = math.log(max(inside + entries, _SMALLEST)) - (dimensions - 1) * math.log(room)
     if free:
         log_p += 0.5 * math.log(k)
@@ -271,17 +294,17 @@ def equal_spacing(
 
 def residual_over(positions: FloatArray, units: FloatArray, *, offset: float | None) -> FloatArray:
     """Root mean square distance of the levels from the nearest multiples, for each unit."""
-    turns = (positions - (0.0 if offset is None else offset)) / np.asarray(units, float)[:, None]
+    cycles = (positions - (0.0 if offset is None else offset)) / np.asarray(units, float)[:, None]
     if offset is None:
-        angle = np.angle(np.exp(2j * np.pi * turns).sum(axis=1)) / (2 * np.pi)
-        turns = turns - angle[:, None]
-    away = turns - np.rint(turns)
+        angle = np.angle(np.exp(2j * np.pi * cycles).sum(axis=1)) / (2 * np.pi)
+        cycles = cycles - angle[:, None]
+    away = cycles - np.rint(cycles)
     out: FloatArray = np.sqrt(np.mean(away**2, axis=1))
     return out
 
 
-def _mean_phase(turns: FloatArray) -> float:
-    return float(np.angle(np.exp(2j * np.pi * turns).sum()) / (2 * np.pi))
+def _mean_phase(cycles: FloatArray) -> float:
+    return float(np.angle(np.exp(2j * np.pi * cycles).sum()) / (2 * np.pi))
 
 
 def _different_sizes(y: FloatArray, unit: float) -> FloatArray:
@@ -290,7 +313,7 @@ def _different_sizes(y: FloatArray, unit: float) -> FloatArray:
     sizes = sizes[sizes > 0.5 * unit]
     if sizes.size == 0:
         return sizes
-    keep = np.r_[True, np.diff(sizes) > 0.1 * unit]
+    keep = np.r_[True, np.diff(sizes) > _SAME_SIZE * unit]
     return sizes[keep]
 
 

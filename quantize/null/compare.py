@@ -5,16 +5,18 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 from collections.abc import Callable
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal, TypeAlias
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import randomness, validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.progress import Progress, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, Offset
+from quantize._support.workers import Workers, ordered_map
 from quantize.comb.band import Band, band_for
 from quantize.null import tails
 from quantize.null.bounds import p_value_bound
@@ -32,10 +34,14 @@ from quantize.readings import Readings, as_readings
 Sampler = Callable[[int, np.random.Generator], FloatArray]
 Statistic = Callable[[FloatArray], FloatArray]
 
-NULLS = ("smooth", "uniform", "normal", "lumpy")
+NullName: TypeAlias = Literal["smooth", "uniform", "normal", "lumpy"]
+NULLS: tuple[NullName, ...] = ("smooth", "uniform", "normal", "lumpy")
 _DRAWN_FOR_ALL = ("smooth", "lumpy")
+"""Nulls that are drawn where all are asked for."""
 _BATCH = 500
+"""Data sets drawn at once ..."""
 _BATCH_VALUES = 2**22
+"""... and readings in them, at most."""
 _FEW = 10
 """Resamples above the observed value below which the tail is extrapolated as well."""
 
@@ -84,8 +90,14 @@ class NullComparison(Result):
         Parameters
         ----------
         alpha : float
+            Level of the test, a share between 0 and 1.
         extrapolate : bool
             Take the fitted tail where `alpha` is below ten resamples in all, which count poorly.
+
+        Returns
+        -------
+        float
+            In the unit of `statistic`.
 
         Raises
         ------
@@ -95,8 +107,8 @@ class NullComparison(Result):
         Examples
         --------
         >>> import numpy as np
-        >>> page = np.linspace(1, 20, 30) ** 1.3
-        >>> found = compare_null(page, (2, 9), null="smooth", n_resamples=999, rng=1)
+        >>> sample = np.linspace(1, 20, 30) ** 1.3
+        >>> found = compare_null(sample, (2, 9), null="smooth", n_resamples=999, rng=1)
         >>> height = found.critical_value(0.05)
         >>> float(np.mean(found.null_distribution >= height)) <= 0.05
         True
@@ -114,26 +126,33 @@ class NullComparison(Result):
 
 
 def compare_null(
-    readings: Any,
-    unit_range: Any = None,
+    readings: Readings | ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
     *,
-    offset: str | float = "zero",
-    null: str | Sampler | Family = "all",
-    statistic: str | Statistic = "score",
+    offset: Offset = "zero",
+    null: Literal["all"] | NullName | Sampler | Family = "all",
+    statistic: Literal["score"] | Statistic = "score",
     n_resamples: int = 9999,
     batch: int | None = None,
     rng: RngLike = None,
-    workers: Any = None,
+    workers: Workers = None,
     progress: Progress = False,
 ) -> NullComparison:
     """Monte Carlo p-value of the best unit in the whole band against data without steps.
 
+    Data sets of the same size are drawn without steps, the band is searched in each as in the
+    readings, and those that score at least as high are counted.
+
     Parameters
     ----------
     readings : Readings or array_like, shape (n,)
+        What was measured, in any unit of measurement; readings of one charge state are drawn
+        together.
     unit_range : (float, float), optional
-        The band that is searched, in the readings and in every resample.
+        Smallest and largest unit, in the unit of the readings: the band that is searched, in the
+        readings and in every resample. By default that of `default_band`, chosen anew for each.
     offset : {"zero", "free"} or float
+        Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
     null : {"all", "smooth", "uniform", "normal", "lumpy"}, distribution or callable
         "smooth" is the smoothed bootstrap; "uniform" and "normal" are fitted to the readings;
         "lumpy" keeps the clusters of the readings and draws their places anew; "all" is "smooth"
@@ -143,17 +162,22 @@ def compare_null(
         "score" is the largest cosine score over the band (largest phase-free power for a free
         offset). A callable gets data sets of shape (size, n) and returns size numbers.
     n_resamples : int
+        Data sets drawn under each null; no p-value is below 1/(n_resamples + 1).
     batch : int, optional
         Data sets drawn at once; it bounds memory and is part of what makes a seed reproducible.
         By default 500, fewer where 500 would hold more than four million readings.
     rng : int, SeedSequence or Generator, optional
+        Source of randomness; the result holds a record of it.
     workers : int, map-like callable or concurrent.futures.Executor, optional
+        Where batches are scored: so many processes, a function like ``map``, or a pool; by default
+        this process. The numbers do not depend on it.
     progress : bool or callable
-        True shows a bar; a callable gets (done, total).
+        True shows a bar; a callable gets (done, total) in batches.
 
     Returns
     -------
     NullComparison
+        The p-value under each null, the largest of them, and the statistic of the resamples.
 
     Raises
     ------
@@ -168,12 +192,10 @@ def compare_null(
     Examples
     --------
     >>> import quantize as qz
-    >>> page = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9]
-    >>> qz.compare_null(page, (1.2, 5), n_resamples=999, rng=1).p_value < 0.05
+    >>> sample = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9]
+    >>> qz.compare_null(sample, (1.2, 5), n_resamples=999, rng=1).p_value < 0.05
     True
     """
-    from quantize._support.workers import ordered_map
-
     data = as_readings(readings)
     mode, b = validation.offset_mode(offset)
     size = validation.count("n_resamples", n_resamples)
@@ -186,32 +208,22 @@ def compare_null(
     measure, name = _statistic(statistic, data, band, b, mode == "free")
     observed = float(_measured(measure, data.values[None, :])[0])
     samplers = _samplers(null, data, band)
-    counts = [min(batch, size - start) for start in range(0, size, batch)]
-    bar = steps(progress, len(counts) * len(samplers), "resampling")
-    p_values: dict[str, float] = {}
+    batches = [min(batch, size - start) for start in range(0, size, batch)]
+    bar = steps(progress, len(batches) * len(samplers), "resampling")
     distributions: dict[str, FloatArray] = {}
     for label, sampler in samplers.items():
+        children = randomness.spawn(generator, len(batches))
         tasks = [
             (sampler, measure, count, child, len(data))
-            for count, child in zip(counts, randomness.spawn(generator, len(counts)), strict=True)
+            for count, child in zip(batches, children, strict=True)
         ]
         values = np.concatenate(list(bar.over(ordered_map(_one_batch, tasks, workers))))
-        if np.ptp(values) == 0 and size > 1:
-            raise InputError(
-                f"`null` {label!r} gives the same statistic ({values[0]:g}) for every resample; "
-                "it must draw data sets that differ."
-            )
-        p_values[label] = tails.counted_p(observed, values)
-        distributions[label] = values
+        distributions[label] = _need_spread(values, label)
     bar.close()
+    p_values = {label: tails.counted_p(observed, drawn) for label, drawn in distributions.items()}
     worst = max(p_values, key=lambda label: p_values[label])
     p = p_values[worst]
-    tail_p = None
     scale = measure.scale if isinstance(measure, LargestScore) else None
-    if p * (size + 1) - 1 < _FEW and size >= tails.FEWEST_RESAMPLES:
-        # Ties among the largest tenth have no tail; the counted p-value stands.
-        with contextlib.suppress(InputError):
-            tail_p = tails.Tail.of(distributions[worst], scale, observed).p_value(observed)
     return NullComparison(
         p_value=p,
         p_values=p_values,
@@ -219,13 +231,35 @@ def compare_null(
         statistic_name=name,
         null_distribution=distributions[worst],
         standard_error=float(np.sqrt(p * (1 - p) / (size + 1))),
-        tail_p_value=tail_p,
+        tail_p_value=_tail_p(p, observed, distributions[worst], scale),
         bound=None if callable(statistic) else p_value_bound(observed, data, band, offset=offset),
         n_resamples=size,
         band=band,
         seed=seed,
         _scale=scale,
     )
+
+
+def _need_spread(values: FloatArray, label: str) -> FloatArray:
+    """Refuse a null whose resamples all score alike."""
+    if np.ptp(values) == 0 and values.size > 1:
+        raise InputError(
+            f"`null` {label!r} gives the same statistic ({values[0]:g}) for every resample; "
+            "it must draw data sets that differ."
+        )
+    return values
+
+
+def _tail_p(
+    p: float, observed: float, drawn: FloatArray, scale: tails.ResultantScale | None
+) -> float | None:
+    """The extrapolated p-value, where few resamples score as high and there are enough in all."""
+    if p * (drawn.size + 1) - 1 >= _FEW or drawn.size < tails.FEWEST_RESAMPLES:
+        return None
+    # Ties among the largest tenth have no tail; the counted p-value stands.
+    with contextlib.suppress(InputError):
+        return tails.Tail.of(drawn, scale, observed).p_value(observed)
+    return None
 
 
 def _one_batch(

@@ -20,7 +20,13 @@ _SMOOTH = 0.5
 A comb of that unit keeps exp(−2π²·0.25) = 0.7 % of its first harmonic under it.
 """
 _ROUNDS = 300
+"""Rounds of the fit of the smooth envelope."""
+_ROUNDS_FOR_LEVELS = 20
+"""Rounds that begin the fit of levels anywhere."""
+_LEFT = 0.25
+"""A level that has moved by so many units has left its mode."""
 _REACH = 0.1
+"""How far, in units, a level anywhere may move from its mode in a step."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -105,12 +111,12 @@ def _levels_anywhere(fit: CountFit) -> Levels:
         spreads=np.concatenate([comb.spreads[nearest], comb.spreads[rest]]),
         beta=fit.modes.copy(),
         amplitude=np.r_[comb.amplitude[nearest], comb.amplitude[rest]],
-    ).amplitudes_by_em(20)
+    ).amplitudes_by_em(_ROUNDS_FOR_LEVELS)
 
 
 def _checked(positions: FloatArray, fit: CountFit) -> FloatArray:
     """Fitted positions; where one has left its mode, the mode."""
-    return np.where(np.abs(positions - fit.modes) < 0.25 * fit.unit, positions, fit.modes)
+    return np.where(np.abs(positions - fit.modes) < _LEFT * fit.unit, positions, fit.modes)
 
 
 def _smooth_envelope(fit: CountFit) -> Levels:

@@ -7,11 +7,12 @@ import math
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, Offset, SigmaRange
 from quantize.comb.band import Band
 from quantize.counts.counted import Counted, counted
 from quantize.counts.fit import CountFit, fit_counted
@@ -112,35 +113,38 @@ class CountAnalysis(Result):
 
 
 def analyze_counts(
-    counts: Any,
-    unit_range: Any = None,
+    counts: Histogram | Spectrum | Readings | ArrayLike,
+    unit_range: tuple[float, float] | None = None,
     *,
-    offset: str | float = "zero",
-    window: Any = None,
-    sigma_range: Any = None,
+    offset: Offset = "zero",
+    window: tuple[float, float] | None = None,
+    sigma_range: SigmaRange | None = None,
     alpha: float = 0.05,
 ) -> CountAnalysis:
     """Say whether very many readings come in whole-number steps, and of what unit.
 
     Parameters
     ----------
-    counts : Histogram, Spectrum or array_like
-        An array is counted first, over `window`. Bins must be equally wide.
+    counts : Histogram, Spectrum, Readings or array_like, shape (n,)
+        Counts in equally wide bins; readings are counted first, over `window`.
     unit_range : (float, float), optional
-        Smallest and largest unit.
+        Smallest and largest unit tried, in the unit of the bins' edges; chosen from the counts if
+        left out.
     offset : {"zero", "free"} or float
-        Where the comb starts; a detector's pedestal wants "free".
+        Where the comb starts: at zero, anywhere, or at a known place in the unit of the edges; a
+        detector's pedestal wants "free".
     window : (float, float), optional
-        For arrays: readings outside are counted and left out.
+        For arrays, the ends of the bins: readings outside are counted and left out.
     sigma_range : float or (float, float), optional
-        Scatter of a reading, known from elsewhere: it decides how small a unit the counts can
-        exclude. Otherwise the narrowest level that stands out tells it.
+        Scatter of a reading, known from elsewhere, or its range: the largest decides how small a
+        unit the counts can exclude. Left out, it is that of the narrowest level that stands out.
     alpha : float
-        Share of false "steps" that is accepted.
+        Share of false "steps" that is accepted, between 0 and 1.
 
     Returns
     -------
     CountAnalysis
+        The verdict with its reasons, the unit and its error, and the levels.
 
     Raises
     ------
@@ -210,7 +214,7 @@ def analyze_many(
     readings: Any,
     unit_range: Any,
     *,
-    offset: str | float,
+    offset: Any,
     sigma_range: Any,
     model: Any,
     alpha: float,

@@ -12,11 +12,15 @@ from quantize.null.sample import WIDEST
 
 _LOG_2PI = float(np.log(2 * np.pi))
 _WIDTHS = 14
-"""Standard deviations of the normal envelope."""
+"""Standard deviations of the normal envelope ..."""
+_NARROWEST = 30
+"""... from this part of the window to all of it."""
 _SHIFTS = (0.02, 0.07, 0.25, 1.0)
 """Shifts of the lognormal envelope, in windows: nearly exponential to nearly normal."""
 _MOST_LUMPS = 6
-"""Broad lumps, at most."""
+"""Broad lumps, at most ..."""
+_LUMP_WIDTHS, _THINNEST_LUMP, _BROADEST_LUMP = 6, 12, 2
+"""... of so many widths, from the first to the second part of the span."""
 _BETA_SHAPES = (0.5, 1.0, 2.0, 4.0)
 """Each of the two shapes of the beta envelope."""
 _ON_HEAPS = (0.1, 0.2, 0.3, 0.4, 0.5)
@@ -27,7 +31,11 @@ _HEAP_SPREADS = (0.001, 0.003, 0.01, 0.02, 0.05)
 """Spreads of the heaps, in units: rounding by hand."""
 _COMB_SPREADS = np.concatenate([_HEAP_SPREADS, np.geomspace(0.07, WIDEST, 6)])
 _HEAP_UNITS = 30
-"""Units tried on either side of the best one, closer and closer to it."""
+"""Units tried on either side of the best one ..."""
+_NEARNESS = (1e-4, 0.2)
+"""... which move the readings by so many cycles, the nearest and the farthest."""
+_LEAST_DENSITY = 1e-12
+"""Floor of the density of the phases."""
 
 
 def log_mean_exp(terms: FloatArray, axis: int | None = None) -> FloatArray:
@@ -47,7 +55,7 @@ def log_uniform(values: FloatArray) -> float:
 def log_normal(values: FloatArray, window: float) -> float:
     """Normal: mean uniform over `window`, standard deviation log-uniform from window/30 to it."""
     n = values.size
-    width = np.geomspace(window / 30, window, _WIDTHS)
+    width = np.geomspace(window / _NARROWEST, window, _WIDTHS)
     squares = float(np.sum((values - values.mean()) ** 2))
     terms = (
         -0.5 * (n - 1) * (_LOG_2PI + 2 * np.log(width))
@@ -102,7 +110,7 @@ def log_broad_lumps(values: FloatArray, count: IntArray, inner: FloatArray) -> f
     n = int(count.sum())
     window = float(np.ptp(values)) * (n + 1) / (n - 1)
     span = float(np.ptp(values))
-    width = np.geomspace(span / 12, span / 2, 6)
+    width = np.geomspace(span / _THINNEST_LUMP, span / _BROADEST_LUMP, _LUMP_WIDTHS)
     seats = np.zeros((1, n + 1))
     seats[0, 1:] = np.cumsum(np.log(1.0 + np.arange(n)))
     most = min(values.size, _MOST_LUMPS)
@@ -129,13 +137,13 @@ def log_ratio_over_heaps(values: FloatArray, unit: float) -> float:
     same units, closer and closer round `unit`.
     """
     reach = np.sqrt(np.sum(values**2)) or 1.0
-    nearness = np.geomspace(1e-4, 0.2, _HEAP_UNITS)
+    nearness = np.geomspace(*_NEARNESS, _HEAP_UNITS)
     frequency = 1 / unit + np.concatenate([-nearness, [0.0], nearness]) / reach
     cycles = values * frequency[frequency > 0, None]
     phase = np.abs(cycles - np.rint(cycles))
     comb, heaps = [], []
     for spread in _COMB_SPREADS:
-        excess = np.maximum(_three_teeth(phase, spread), 1e-12) - 1
+        excess = np.maximum(_three_teeth(phase, spread), _LEAST_DENSITY) - 1
         comb += [np.log1p(share * excess).sum(axis=1) for share in _ON_COMB]
         if spread in _HEAP_SPREADS:
             heaps += [np.log1p(share * excess).sum(axis=1) for share in _ON_HEAPS]
@@ -163,6 +171,7 @@ def log_falling(levels: FloatArray | IntArray, most: int) -> FloatArray:
 
 
 def log_sum_exp(terms: FloatArray) -> FloatArray:
+    """Log of the sum of the exponentials along the last axis."""
     peak = np.max(terms, axis=-1, keepdims=True)
     peak = np.where(np.isfinite(peak), peak, 0.0)
     with np.errstate(divide="ignore"):

@@ -22,13 +22,16 @@ from quantize.readings import Readings
 SURE = 0.95
 """Probability of enough occupied teeth below which nothing counts as steps."""
 _FAR = 5.0
+"""Levels this many typical residuals from every tooth are also tried as outliers ..."""
 _BEYOND = 3.0
+"""... or so many lengths from the others, that of these quantiles ..."""
+_OTHERS = (0.05, 0.95)
 _MOST_OUTLYING = 0.1
-_LEAST_WEIGHT = 1e-4
+"""... where they are at most this part of all."""
 _SHARE_PRIOR = 19.0
-"""Misread digits and foreign objects: levels this many typical residuals from every tooth, or this
-many lengths from the others, at most this part of all, are also tried as outliers. The prior of
-their share is Beta(1, 19)."""
+"""The prior of the share of outliers is Beta(1, 19)."""
+_LEAST_WEIGHT = 1e-4
+"""Values of a shared error with a smaller posterior weight are left out."""
 
 
 class NothingCanShow(InputError):
@@ -37,7 +40,7 @@ class NothingCanShow(InputError):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class LevelEvidence(Result):
-    """How strongly the places of the levels speak for a comb.
+    """How strongly the places of the levels favour a comb.
 
     Attributes
     ----------
@@ -220,13 +223,13 @@ def averaged_evidence(
 
 def _over_shift(found: AveragedPosterior, alpha: float) -> LevelEvidence:
     averaged = found.averaged
-    told = averaged.weight > _LEAST_WEIGHT
+    kept = averaged.weight > _LEAST_WEIGHT
     rows = [
         level_evidence(one, alpha=alpha)
-        for one, counts in zip(averaged.found, told, strict=True)
+        for one, counts in zip(averaged.found, kept, strict=True)
         if counts
     ]
-    return averaged_evidence(rows, averaged.prior[told], found, alpha)
+    return averaged_evidence(rows, averaged.prior[kept], found, alpha)
 
 
 def _rated(
@@ -292,16 +295,12 @@ def _pooled(log_comb: FloatArray, ratios: list[dict[str, float]]) -> dict[str, f
 
 
 def _outlying(found: Posterior, sample: Sample, best: Comparison) -> BoolArray:
-    """Levels far from every tooth of the best unit, or far from all others, where they are few.
-
-    Farther from a tooth than five times the typical residual; farther out than three times the
-    length that holds nine tenths of the values; and at most a tenth of all.
-    """
+    """Levels far from every tooth of the best unit, or far from all others, where they are few."""
     mean = found.readings.levels().mean
     cycles = (mean - best.offset - sample.base) / best.unit
     residual = best.unit * np.abs(cycles - np.rint(cycles))
     typical = max(1.4826 * float(np.median(residual)), sample.least_sigma)
-    start, stop = np.quantile(mean, (0.05, 0.95))
+    start, stop = np.quantile(mean, _OTHERS)
     beyond = np.maximum(start - mean, mean - stop) > _BEYOND * (stop - start)
     far: BoolArray = (residual > _FAR * typical) | beyond
     return far if far.sum() <= _MOST_OUTLYING * far.size else np.zeros(far.size, dtype=bool)

@@ -44,6 +44,8 @@ _OFFSETS = 32
 _OF_TWO, _STRIDE = 144, 89
 """... and of two shifts, by a lattice of good points with this stride."""
 _BLOCK = 400_000
+_UNITS_A_CYCLE = 20
+"""Trial units of counts for each cycle by which the phase at the end of the span moves."""
 _CELLS = 40
 """Parts of the band, equal in log unit, in which counts may exclude every unit."""
 _NEAR = 0.06
@@ -174,7 +176,9 @@ def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) 
             continue
         modes = find_modes(data.histogram, math.sqrt(low * high))
         cycles = span * (1 / low - 1 / high)
-        units = 1 / np.linspace(1 / high, 1 / low, max(int(20 * cycles), 20))
+        units = 1 / np.linspace(
+            1 / high, 1 / low, max(int(_UNITS_A_CYCLE * cycles), _UNITS_A_CYCLE)
+        )
         too_few = wide and modes.size < least
         out += too_few or not _fits(modes, units, offset)
     return out / _CELLS

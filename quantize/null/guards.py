@@ -24,6 +24,8 @@ LEVELS_NEEDED = {"fixed": LEVELS_AT_ZERO, "free": LEVELS_FREE}
 """Fewest occupied levels: non-zero sizes with the offset known, any levels with it free."""
 _NARROW_BAND = 3.0
 """A band whose ends differ by a smaller factor may have been narrowed round the answer."""
+_LEAST_IN_STEPS, _LEAST_IN_SIGMAS, _MOST_UNITS = 2, 3, 400
+"""The smallest unit that can show: so many recording steps, or sigmas, or so many in the span."""
 _DRAWS = 500
 """Draws of the whole numbers from the best mode."""
 _NEAR_THE_STEP = 0.02
@@ -50,6 +52,21 @@ class Finding:
     sentence: str
 
 
+def passed(name: str, sentence: str) -> Finding:
+    """A guard with nothing against "steps"."""
+    return Finding(name=name, blocks=False, warns=False, sentence=sentence)
+
+
+def warned(name: str, sentence: str) -> Finding:
+    """A guard that does not stand in the way, but should be read."""
+    return Finding(name=name, blocks=False, warns=True, sentence=sentence)
+
+
+def blocked(name: str, sentence: str) -> Finding:
+    """A guard that stands in the way of "steps"."""
+    return Finding(name=name, blocks=True, warns=True, sentence=sentence)
+
+
 def need_informative_band(readings: Readings, unit_range: tuple[float, float]) -> None:
     """Refuse a range in which no unit can show, and name the range that can.
 
@@ -60,10 +77,10 @@ def need_informative_band(readings: Readings, unit_range: tuple[float, float]) -
     """
     low, high = unit_range
     step = readings.rounding_step or 0.0
-    told = float(np.median(readings.sigma)) if readings.sigma is not None else 0.0
-    most = 0.5 * (readings.span + 2 * told)
-    least = max(2 * step, 3 * told, readings.span / 400)
-    if low < most and high > 2 * step:
+    sigma = float(np.median(readings.sigma)) if readings.sigma is not None else 0.0
+    most = 0.5 * (readings.span + 2 * sigma)
+    least = max(_LEAST_IN_STEPS * step, _LEAST_IN_SIGMAS * sigma, readings.span / _MOST_UNITS)
+    if low < most and high > _LEAST_IN_STEPS * step:
         return
     why = (
         f"starts at {low:.4g}, above half the span of the readings, which leaves fewer than three "
@@ -88,15 +105,11 @@ def far_readings(data: Readings, band: Band) -> Finding | None:
     one = len(named) == 1
     what = named[0] if one else f"{', '.join(named[:-1]).rstrip(',')} and {named[-1]}"
     aside = f" The range of units was chosen without {'it' if one else 'them'}." * band.chosen
-    return Finding(
-        name="far",
-        blocks=False,
-        warns=True,
-        sentence=(
-            f"{what[0].upper()}{what[1:]} {'lies' if one else 'lie'} far from all others, which "
-            f"run from {others.min():.6g} to {others.max():.6g}; look whether a decimal point or "
-            f"a digit is wrong there.{aside}"
-        ),
+    return warned(
+        "far",
+        f"{what[0].upper()}{what[1:]} {'lies' if one else 'lie'} far from all others, which "
+        f"run from {others.min():.6g} to {others.max():.6g}; look whether a decimal point or "
+        f"a digit is wrong there.{aside}",
     )
 
 
@@ -112,43 +125,29 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
     what = "different levels" if free else "different non-zero multiples of the unit"
     typical = int(np.median(counts))
     if probability < SURE:
-        return Finding(
-            name="levels",
-            blocks=True,
-            warns=True,
-            sentence=(
-                f"The readings stand on about {typical} {what}, and it is not sure "
-                f"that there are {needed} (probability {_below(probability, SURE)}, {SURE:g} is "
-                "wanted); with fewer, equal distances cannot be told from chance."
-            ),
+        return blocked(
+            "levels",
+            f"The readings stand on about {typical} {what}, and it is not sure "
+            f"that there are {needed} (probability {_below(probability, SURE)}, {SURE:g} is "
+            "wanted); with fewer, equal distances cannot be told from chance.",
         )
     common = float(np.mean(divisors > 1))
     if common > 1 - SURE and not free:
-        return Finding(
-            name="levels",
-            blocks=True,
-            warns=True,
-            sentence=(
-                "All whole numbers share a common divisor, so the unit found is a fraction of "
-                "another one that would do as well."
-            ),
+        return blocked(
+            "levels",
+            "All whole numbers share a common divisor, so the unit found is a fraction of "
+            "another one that would do as well.",
         )
     if occupied < SURE:
-        return Finding(
-            name="levels",
-            blocks=True,
-            warns=True,
-            sentence=(
-                f"Of all units that would explain the readings, those with {needed} {what} and "
-                f"more, without a common divisor, hold a probability of {_below(occupied, SURE)} "
-                f"({SURE:g} is wanted); with fewer, equal distances cannot be told from chance."
-            ),
+        return blocked(
+            "levels",
+            f"Of all units that would explain the readings, those with {needed} {what} and "
+            f"more, without a common divisor, hold a probability of {_below(occupied, SURE)} "
+            f"({SURE:g} is wanted); with fewer, equal distances cannot be told from chance.",
         )
-    return Finding(
-        name="levels",
-        blocks=False,
-        warns=False,
-        sentence=f"The readings stand on about {typical} {what}.",
+    return passed(
+        "levels",
+        f"The readings stand on about {typical} {what}.",
     )
 
 
@@ -173,52 +172,34 @@ def _level_counts(fit: MixtureFit) -> tuple[FloatArray, FloatArray]:
 def not_the_resolution(step: float | None, unit: float, unit_err: float) -> Finding:
     """The unit is not the step to which the readings were rounded."""
     if step is None:
-        return Finding(
-            name="resolution",
-            blocks=False,
-            warns=False,
-            sentence="The readings show no rounding step that could pass for a unit.",
+        return passed(
+            "resolution",
+            "The readings show no rounding step that could pass for a unit.",
         )
     ratio = unit / step
     error = max(3 * unit_err / step, 1e-6)
-    if ratio < 2 and abs(ratio - 1) < max(error, _NEAR_THE_STEP):
-        return Finding(
-            name="resolution",
-            blocks=True,
-            warns=True,
-            sentence=(
-                f"The unit found ({unit:.4g}) is the step to which the readings were "
-                f"recorded ({step:g}): a property of the record, not of what was measured."
-            ),
+    if ratio < _LEAST_IN_STEPS and abs(ratio - 1) < max(error, _NEAR_THE_STEP):
+        return blocked(
+            "resolution",
+            f"The unit found ({unit:.4g}) is the step to which the readings were "
+            f"recorded ({step:g}): a property of the record, not of what was measured.",
         )
-    if ratio < 2:
-        return Finding(
-            name="resolution",
-            blocks=True,
-            warns=True,
-            sentence=(
-                f"The unit found ({unit:.4g}) is smaller than two recording steps of {step:g}: "
-                "these readings are too coarse for it."
-            ),
+    if ratio < _LEAST_IN_STEPS:
+        return blocked(
+            "resolution",
+            f"The unit found ({unit:.4g}) is smaller than two recording steps of {step:g}: "
+            "these readings are too coarse for it.",
         )
     whole = abs(ratio - round(ratio)) < error
     if whole and error < 0.2 and ratio < _FEW_STEPS:
-        return Finding(
-            name="resolution",
-            blocks=False,
-            warns=True,
-            sentence=(
-                f"The unit found is {round(ratio)} recording steps of {step:g}; make sure that no "
-                "preference for certain last digits makes it."
-            ),
+        return warned(
+            "resolution",
+            f"The unit found is {round(ratio)} recording steps of {step:g}; make sure that no "
+            "preference for certain last digits makes it.",
         )
-    return Finding(
-        name="resolution",
-        blocks=False,
-        warns=False,
-        sentence=(
-            f"The unit is {ratio:.3g} recording steps of {step:g}, so rounding does not make it."
-        ),
+    return passed(
+        "resolution",
+        f"The unit is {ratio:.3g} recording steps of {step:g}, so rounding does not make it.",
     )
 
 
@@ -241,23 +222,15 @@ def majority_on_comb(fit: MixtureFit) -> Finding:
 def wide_band(band: Band, unit: float) -> Finding:
     """The band was not narrowed round the answer."""
     if band.factor >= _NARROW_BAND:
-        return Finding(
-            name="band",
-            blocks=False,
-            warns=False,
-            sentence=(
-                f"Every unit from {band.low:.4g} to {band.high:.4g} was tried, and the test "
-                "counts them all."
-            ),
+        return passed(
+            "band",
+            f"Every unit from {band.low:.4g} to {band.high:.4g} was tried, and the test "
+            "counts them all.",
         )
-    return Finding(
-        name="band",
-        blocks=False,
-        warns=True,
-        sentence=(
-            f"Only units from {band.low:.4g} to {band.high:.4g} were tried; if that range was "
-            "chosen after looking at the readings, the evidence is overstated."
-        ),
+    return warned(
+        "band",
+        f"Only units from {band.low:.4g} to {band.high:.4g} were tried; if that range was "
+        "chosen after looking at the readings, the evidence is overstated.",
     )
 
 

@@ -60,6 +60,9 @@ SUMS = ("sums: from zero", "sums: from an offset")
 _MOST_GROUPS = 48
 """Levels on more places than this are as good as a continuum, and are taken as one."""
 _LUMP_WIDTHS = 14
+"""Widths that a lump of its own may have ..."""
+_THINNEST = 400
+"""... from this part of the span to half of it."""
 _FEW_ITEMS = 40
 """So many are enough to see at which noise levels anywhere do well."""
 
@@ -171,8 +174,10 @@ def _over_levels(
     by_noise = np.full(len(sample.variance), -np.inf)
     np.logaddexp.at(by_noise, comb.noise, seated)
     few = sample if sample.values.size <= _FEW_ITEMS else merged(sample, _FEW_ITEMS)
-    part = sample.at_nodes(kept_nodes(by_noise) | kept_nodes(_any_number(few, window)))
-    any_number = _any_number(part, window)
+    of_few = _any_number(few, window)
+    kept = kept_nodes(by_noise) | kept_nodes(of_few)
+    part = sample.at_nodes(kept)
+    any_number = of_few[kept] if few is sample else _any_number(part, window)
     unit, integers, teeth = comb.unit, comb.integers, seating.teeth
     nulls = _levels_anywhere(part, unit, teeth)
     sums = _sums(part, any_number, free=free is not None)
@@ -194,7 +199,7 @@ def _over_levels(
     likeliest = max(usable.values(), key=lambda found: found.log_evidence, default=None)
     ratios["mixed: levels and background"] = total - float(log_sum_exp(any_number))
     span = float(np.ptp(sample.levels))
-    least = span / 400
+    least = span / _THINNEST
     if len(sample.variance) > 1:
         least = max(sample.least_sigma, least)
     widths = np.geomspace(least, span / 2, _LUMP_WIDTHS)

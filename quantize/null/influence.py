@@ -5,40 +5,49 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support.errors import InputError, InputTypeError
-from quantize._support.validation import IntArray
+from quantize._support.validation import IntArray, Offset, SigmaRange
 from quantize.comb.band import Band, band_for
 from quantize.model.mixture import model_of, posterior_of
 from quantize.model.model import MixtureModel
 from quantize.model.posterior import Posterior
 from quantize.null.evidence import NothingCanShow, level_evidence
-from quantize.null.guards import Finding
+from quantize.null.guards import Finding, blocked, passed
 from quantize.readings import Readings, as_readings
 
 MOST_STATES = 40
 """With more states than this none of them alone can carry the verdict."""
 _FEWEST_LEVELS = 3
+"""Fewer levels than this can show no steps."""
 
 
 def without_each_state(
-    readings: Any,
+    readings: Readings | ArrayLike,
     unit_range: tuple[float, float],
     *,
-    offset: str | float = "zero",
-    sigma_range: Any = None,
+    offset: Offset = "zero",
+    sigma_range: SigmaRange | None = None,
     model: MixtureModel | None = None,
 ) -> dict[Any, float]:
     """The p-value of the level evidence when one charge state is left out, for each state.
+
+    Where one of them is large, the verdict rests on that state alone.
 
     Parameters
     ----------
     readings : Readings or array_like, shape (n,)
         Without states every reading is one, and the keys are their numbers, from 1.
     unit_range : (float, float)
-        Smallest and largest unit tried, the same for all.
-    offset, sigma_range, model
-        As in `analyze`.
+        Smallest and largest unit tried, in the unit of the readings, the same for all.
+    offset : {"zero", "free"} or float
+        Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
+    sigma_range : float or (float, float), optional
+        Known standard deviation of a reading, or the support of its prior, in the unit of the
+        readings.
+    model : MixtureModel, optional
+        Everything that may be assumed of a run; it then also says offset and sigma.
 
     Returns
     -------
@@ -124,30 +133,22 @@ def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
     readings = found.readings
     labels, codes = group_codes(group, len(readings))
     if len(labels) == 1:
-        return Finding(
-            name="pool", blocks=False, warns=False, sentence="All readings are of one group."
-        )
+        return passed("pool", "All readings are of one group.")
     p = [
         _p_value(readings.select((codes == code) & readings.measured), found.band, found.model)
         for code in range(len(labels))
     ]
     best = int(np.argmin(p))
     if p[best] * len(labels) <= alpha:
-        return Finding(
-            name="pool",
-            blocks=False,
-            warns=False,
-            sentence=f"Steps show in {labels[best]} by itself, and not only in the pool.",
+        return passed(
+            "pool",
+            f"Steps show in {labels[best]} by itself, and not only in the pool.",
         )
-    return Finding(
-        name="pool",
-        blocks=True,
-        warns=True,
-        sentence=(
-            f"None of the {len(labels)} groups shows steps by itself (the best is {labels[best]}, "
-            f"p = {p[best]:.2g}); steps that appear only when groups are pooled can come from "
-            "differences between them."
-        ),
+    return blocked(
+        "pool",
+        f"None of the {len(labels)} groups shows steps by itself (the best is {labels[best]}, "
+        f"p = {p[best]:.2g}); steps that appear only when groups are pooled can come from "
+        "differences between them.",
     )
 
 

@@ -46,6 +46,14 @@ def log_norm(levels: FloatArray | IntArray, readings: int) -> FloatArray:
     return out
 
 
+def next_share(held: FloatArray, levels: FloatArray | IntArray, seen: int) -> FloatArray:
+    """Predictive share of a level that holds `held` of `seen` readings, for each concentration."""
+    out = np.empty((held.size, len(CONCENTRATIONS)))
+    for column, a in enumerate(CONCENTRATIONS):
+        out[:, column] = (a + held) / (levels * a + seen) if np.isfinite(a) else 1.0 / levels
+    return out
+
+
 _SETTLED = 5
 """As many levels as any guard asks for: beyond it the count may be too low."""
 
@@ -65,7 +73,7 @@ class Seating:
         at zero, distinct integers with a free offset.
     coprime : array, shape (U,)
         Whether the integers have greatest common divisor one (of their differences, with a free
-        offset): otherwise a multiple of the unit tells the same.
+        offset): otherwise a multiple of the unit explains the same.
     """
 
     teeth: IntArray
@@ -107,11 +115,9 @@ def seat(integers: IntArray, count: IntArray, *, free: bool) -> Seating:
 
 
 def _distinct_sizes(integers: IntArray, fresh: BoolArray) -> IntArray:
-    """Distinct non-zero absolute values in each sorted row; `fresh` marks what is new in it.
-
-    Those of one sign are counted at once; the rows are searched for the other sign's only where
-    that is too few to settle the guard.
-    """
+    """Distinct non-zero absolute values in each sorted row; `fresh` marks what is new in it."""
+    # Those of one sign are counted at once; the rows are searched for the other sign's only where
+    # that is too few to settle the guard.
     above = (fresh & (integers > 0)).sum(axis=1)
     below = (fresh & (integers < 0)).sum(axis=1)
     count: IntArray = np.maximum(above, below)

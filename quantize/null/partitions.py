@@ -171,10 +171,9 @@ def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -
 
 
 def _never_again(count: IntArray) -> float:
-    """How far below the largest term a group has no part in any later sum.
-
-    Beside the groups that it is split into, one that grows on to the right gets ever less likely.
-    """
+    """How far below the largest term a group has no part in any later sum."""
+    # Beside the groups that it is split into, one that grows to the right gets ever less likely:
+    # by the squares between their means, but for what the shares favour.
     return _UNDERFLOW + _PER_LEVEL * float(count.sum())
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
@@ -14,7 +15,7 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.null.envelopes import log_mean_exp, log_normal, log_sum_exp
 from quantize.null.hypotheses import LEVELS_AT_ZERO
-from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES
+from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES, next_share
 from quantize.null.running_nulls import (
     HEAP_SPREADS,
     ON_HEAPS,
@@ -22,7 +23,7 @@ from quantize.null.running_nulls import (
     log_fixed_envelopes,
     log_heaped,
 )
-from quantize.readings import as_readings
+from quantize.readings import Readings, as_readings
 
 _SPREADS = np.array([0.04, 0.06, 0.09, 0.13, 0.19, 0.28])
 """Spreads of the comb, sigma over unit, that are averaged over."""
@@ -46,7 +47,7 @@ class RunningResult(Result):
     ----------
     log_evidence : array, shape (n,)
         Log of the comb's evidence over the largest null evidence, after each reading (NaN where
-        it was not looked at).
+        it was not computed).
     log_evidences : dict of arrays
         The same over each null by itself; infinite while it has no density, which limits nothing.
     unit : float
@@ -80,7 +81,7 @@ class RunningEvidence:
     Parameters
     ----------
     unit_range : (float, float)
-        Band of units.
+        Smallest and largest unit of the comb, in the unit of the readings.
     window : (float, float)
         Interval that will hold every reading, whatever comes. It is fixed before the first one
         and never the range of the data.
@@ -88,7 +89,12 @@ class RunningEvidence:
         Support of the common sigma in the nulls; by default 0.04 times the smallest unit to 0.28
         times the largest, as the comb's spreads.
     offset : float
-        Known offset, subtracted from every reading.
+        Known offset of the comb, in the unit of the readings; it is subtracted from every one.
+
+    Raises
+    ------
+    InputError
+        When no comb of three teeth fits in the window, or a pair is no pair of numbers.
 
     Notes
     -----
@@ -174,17 +180,23 @@ class RunningEvidence:
         step = _CLOSE * _SPREADS[0] / (_FARTHEST * np.sqrt(_PLANNED))
         return np.geomspace(low, high, max(int(np.log(high / low) / step), _FEWEST_UNITS))
 
-    def update(self, value: float, *, state: Any = None, look: bool = True) -> float:
+    def update(self, value: float, *, state: Hashable = None, look: bool = True) -> float:
         """Take one reading; returns the log evidence (NaN when `look` is False).
 
         Parameters
         ----------
         value : float
+            The reading, inside the window.
         state : hashable, optional
             Charge state of the reading. Only the first reading of a state is a new level; the
             others leave the evidence as it is.
         look : bool
             Whether to work the evidence out now; `passes` does it later where it is wanted.
+
+        Returns
+        -------
+        float
+            Natural log of the comb's evidence over the largest null evidence.
 
         Raises
         ------
@@ -222,7 +234,17 @@ class RunningEvidence:
     def passes(self, alpha: float) -> bool:
         """Whether the evidence stands above 1/alpha now.
 
-        The nulls with levels, which take long, are weighed only where the others do not settle it.
+        The nulls with levels, which take long, are computed only where the others do not settle it.
+
+        Parameters
+        ----------
+        alpha : float
+            Chance, at most, that the evidence ever passes under a null; between 0 and 1.
+
+        Returns
+        -------
+        bool
+            False before the first reading.
         """
         alpha = validation.fraction("alpha", alpha)
         if not self._values:
@@ -251,7 +273,7 @@ class RunningEvidence:
             height = np.exp(-0.5 * ((x - tooth * self.unit)[:, None] / spread) ** 2) / (
                 spread * np.sqrt(2 * np.pi)
             )
-            share = np.where(inside[:, None], _next_share(held, self._teeth, seen), 0.0)
+            share = np.where(inside[:, None], next_share(held, self._teeth, seen), 0.0)
             density += height[:, :, None] * share[:, None, :]
         self._log_comb += np.log(np.maximum(density, 1e-300))
         column = nearest - self._first
@@ -260,7 +282,7 @@ class RunningEvidence:
         self._occupied[rows[inside], np.abs(nearest[inside])] = True
         place = np.clip(column + 1, 0, self._bins - 1)
         held = self._bin_counts[rows, place]
-        self._log_histogram += np.log(_next_share(held, self._bins, seen) / self.unit[:, None])
+        self._log_histogram += np.log(next_share(held, self._bins, seen) / self.unit[:, None])
         self._bin_counts[rows, place] += 1
         self._log_heaps += log_heaped(x / self.unit - nearest)
 
@@ -291,14 +313,6 @@ class RunningEvidence:
         return self._levels.log_evidences(np.sort(np.array(self._values)))
 
 
-def _next_share(held: FloatArray, levels: Any, seen: int) -> FloatArray:
-    """Predictive share of a level that holds `held` of `seen` readings, for each concentration."""
-    out = np.empty((held.size, len(CONCENTRATIONS)))
-    for column, a in enumerate(CONCENTRATIONS):
-        out[:, column] = (a + held) / (levels * a + seen) if np.isfinite(a) else 1.0 / levels
-    return out
-
-
 def _looks(looks: Sequence[int] | None, n: int) -> set[int] | None:
     if looks is None:
         return None
@@ -311,7 +325,7 @@ def _looks(looks: Sequence[int] | None, n: int) -> set[int] | None:
 
 
 def running_evidence(
-    readings: Any,
+    readings: Readings | ArrayLike,
     unit_range: tuple[float, float],
     window: tuple[float, float],
     *,
@@ -325,16 +339,26 @@ def running_evidence(
     Parameters
     ----------
     readings : Readings or array_like, shape (n,)
-    unit_range, window, sigma_range, offset
-        As for `RunningEvidence`; fixed before the first reading.
+        In the order in which they were taken; of each charge state the first counts.
+    unit_range : (float, float)
+        Smallest and largest unit of the comb, in the unit of the readings, fixed before the first.
+    window : (float, float)
+        Interval that holds every reading whatever comes, fixed before the first one and never the
+        range of the data.
+    sigma_range : (float, float), optional
+        Support of the common sigma in the nulls; by default 0.04 times the smallest unit to 0.28
+        times the largest.
+    offset : float
+        Known offset of the comb, in the unit of the readings.
     alpha : float
-        The evidence is held against 1/alpha.
+        Chance, at most, that the evidence ever passes 1/alpha under a null.
     looks : sequence of int, optional
         Numbers of readings at which to look; after every one by default.
 
     Returns
     -------
     RunningResult
+        The evidence after each reading, over each null, and where it first passed 1/alpha.
 
     Raises
     ------
@@ -343,8 +367,8 @@ def running_evidence(
 
     Examples
     --------
-    >>> page = [1.02, -2.03, 0.01, 3.05, -1.02, 1.95, -2.96, 3.99, 1.02, 2.04, -4.03, 0.98]
-    >>> running_evidence(page, (0.4, 2.5), (-6.0, 6.0)).log_evidence.shape
+    >>> sample = [1.02, -2.03, 0.01, 3.05, -1.02, 1.95, -2.96, 3.99, 1.02, 2.04, -4.03, 0.98]
+    >>> running_evidence(sample, (0.4, 2.5), (-6.0, 6.0)).log_evidence.shape
     (12,)
     """
     data = as_readings(readings, least=1)

@@ -19,7 +19,9 @@ _CELLS = (8, 12, 18, 27, 40, 60)
 _SHARES = (1.0, 0.3)
 """Dirichlet concentrations of the shares of the cells."""
 _PLACES, _WIDTHS = 61, 10
-"""Places and scales of the two-sided exponential."""
+"""Places and scales of the two-sided exponential ..."""
+_SHARPEST, _BROADEST = 60, 2
+"""... from the first to the second part of the window."""
 ON_HEAPS = (0.1, 0.2, 0.3, 0.4, 0.5)
 """Shares of the readings that the heaped null puts on its comb."""
 HEAP_SPREADS = (0.001, 0.003, 0.01, 0.03, 0.08)
@@ -70,7 +72,7 @@ def log_two_sided(values: FloatArray, window: tuple[float, float]) -> float:
     """Laplace: place uniform on the window, scale log-uniform from a sixtieth to a half of it."""
     length = window[1] - window[0]
     place = np.linspace(*window, _PLACES)
-    scale = np.geomspace(length / 60, length / 2, _WIDTHS)
+    scale = np.geomspace(length / _SHARPEST, length / _BROADEST, _WIDTHS)
     distance = np.abs(values[:, None] - place).sum(axis=0)
     terms = -distance[:, None] / scale - values.size * np.log(2 * scale)
     return float(log_mean_exp(terms.ravel()))

@@ -22,7 +22,7 @@ from quantize.readings import Readings
 MOST_ITEMS = 200
 """More levels than this are merged with their neighbours before groups are formed of them."""
 WIDEST = 0.30
-"""Combs with a larger spread (sigma over unit) cannot be told from a continuum and are left out."""
+"""Combs with a larger spread (sigma over unit) look like a continuum and are left out."""
 _MOST_NODES = 4000
 """Nodes of the posterior at which the comb is evaluated, at most ..."""
 _NEGLIGIBLE_NODE = 12.0
@@ -139,11 +139,9 @@ def _rounding_variance(data: Readings, found: Posterior) -> FloatArray | float:
 def _level_variances(
     data: Readings, levels: Levels, found: Posterior
 ) -> tuple[FloatArray, FloatArray]:
-    """Variance of each level mean (S, J), and log likelihood of the readings about the means (S,).
-
-    Within a state the readings x_i, of variances v_i about a common level, have the density
-    ∏ N(x_i) = N(mean; F) · ∏(2πv_i)^-1/2 · (2πF)^1/2 · exp(−Σ(x_i − mean)²/2v_i), F = 1/Σ(1/v_i).
-    """
+    """Variance of each level mean (S, J), and log likelihood of the readings about them (S,)."""
+    # Within a state the readings x_i, of variances v_i about a common level, have the density
+    # ∏ N(x_i) = N(mean; F) · ∏(2πv_i)^-1/2 · (2πF)^1/2 · exp(−Σ(x_i − mean)²/2v_i), F = 1/Σ(1/v_i).
     scale = np.ones(len(data)) if data.sigma is None else data.sigma
     size = levels.mean[levels.index]
     deviation = np.square(data.values - size)

@@ -24,6 +24,8 @@ BANDWIDTH = 0.35
 A comb of unit u keeps exp(−2π²·0.35²) = 9 % of its first harmonic under this kernel, at any number
 of readings; with the usual rule, which shrinks with n, the null itself would grow steps.
 """
+_RULE = 1.06
+"""Factor of the normal rule for the kernel width (Silverman, *Density Estimation*, 1986)."""
 _FINEST_SIGMA = 40.0
 """Clusters may be made by sigmas down to this part of the smallest unit."""
 _SIGMAS = 12
@@ -51,7 +53,7 @@ class SmoothedBootstrap:
         mean, index = levels.mean, levels.index
         n = mean.size
         spread = float(np.std(mean, ddof=1)) if n > 1 else 0.0
-        rule = 1.06 * spread * n**-0.2
+        rule = _RULE * spread * n**-0.2
         return cls(
             mean=mean,
             index=index,

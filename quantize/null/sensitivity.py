@@ -6,15 +6,19 @@ import dataclasses
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from numpy.typing import ArrayLike
+
 from quantize._support import randomness, validation
 from quantize._support.progress import Progress, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
+from quantize._support.validation import Offset, SigmaRange
+from quantize._support.workers import Workers
 from quantize.comb.band import Band, band_for
 from quantize.model.mixture import model_of, posterior_of
-from quantize.null.compare import NULLS, compare_null
+from quantize.null.compare import NULLS, NullName, compare_null
 from quantize.null.evidence import NothingCanShow, level_evidence
-from quantize.readings import as_readings
+from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,15 +54,15 @@ class Sensitivity(Result):
 
 
 def sensitivity(
-    readings: Any,
-    unit_range: Any = None,
+    readings: Readings | ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
     *,
-    offset: str | float = "zero",
-    sigma_range: tuple[float, float] | None = None,
+    offset: Offset = "zero",
+    sigma_range: SigmaRange | None = None,
     bands: Iterable[tuple[float, float]] | None = None,
     n_resamples: int = 999,
     rng: RngLike = None,
-    workers: Any = None,
+    workers: Workers = None,
     progress: Progress = False,
 ) -> Sensitivity:
     """The p-value under every kind of data without steps and for several bands of units.
@@ -68,21 +72,29 @@ def sensitivity(
     Parameters
     ----------
     readings : Readings or array_like, shape (n,)
+        What was measured, in any unit of measurement.
     unit_range : (float, float), optional
-        The band of the analysis.
+        Smallest and largest unit of the analysis, in the unit of the readings.
     offset : {"zero", "free"} or float
-    sigma_range : (float, float), optional
+        Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
+    sigma_range : float or (float, float), optional
+        Known standard deviation of a reading, or the support of its prior.
     bands : iterable of (float, float), optional
         Further bands. Left out: a half and a quarter of the smallest unit, and half the largest.
         A band that leaves the unit out rightly shows nothing.
     n_resamples : int
         Resamples for each null and band.
-    rng, workers, progress
-        As in `compare_null`.
+    rng : int, SeedSequence or Generator, optional
+        Source of randomness; the result holds a record of it.
+    workers : int, map-like callable or concurrent.futures.Executor, optional
+        Where resamples are scored; by default this process. The numbers do not depend on it.
+    progress : bool or callable
+        True shows a bar; a callable gets (done, total).
 
     Returns
     -------
     Sensitivity
+        A table with one row for each band and null.
 
     Raises
     ------
@@ -92,8 +104,8 @@ def sensitivity(
     Examples
     --------
     >>> import quantize as qz
-    >>> page = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
-    >>> found = qz.sensitivity(page, (1.2, 7), n_resamples=199, rng=1)
+    >>> sample = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+    >>> found = qz.sensitivity(sample, (1.2, 7), n_resamples=199, rng=1)
     >>> found.table["null"].nunique(), found.table["band"].nunique()
     (8, 4)
     >>> bool(found.largest().max() < 0.05)
@@ -109,11 +121,13 @@ def sensitivity(
     named = _bands(band_for(data, unit_range), bands)
     statistic = "phase-free power" if offset == "free" else "cosine score"
     rows = []
-    bar = steps(progress, len(named) * (len(NULLS) + 1), "bands and nulls")
-    tasks = [(name, band, null) for name, band in named for null in (*NULLS, "levels")]
+    # None stands for the placement of the levels.
+    nulls: tuple[NullName | None, ...] = (*NULLS, None)
+    bar = steps(progress, len(named) * len(nulls), "bands and nulls")
+    tasks = [(name, band, null) for name, band in named for null in nulls]
     for name, band, null in bar.over(iter(tasks)):
         place = {"band": name, "low": band.low, "high": band.high}
-        if null == "levels":
+        if null is None:
             rows += _level_rows(data, band, place, offset, sigma_range)
             continue
         found = compare_null(
@@ -139,17 +153,17 @@ def sensitivity(
 
 
 def _level_rows(
-    data: Any,
+    data: Readings,
     band: Band,
     place: dict[str, Any],
-    offset: str | float,
-    sigma_range: tuple[float, float] | None,
+    offset: Offset,
+    sigma_range: SigmaRange | None,
 ) -> list[dict[str, Any]]:
     try:
         model = model_of(offset, sigma_range, None)
         found = level_evidence(posterior_of(model, data, band))
     except NothingCanShow:
-        # No unit of this band can show: nothing speaks for steps.
+        # No unit of this band can show: there is nothing for steps.
         p_values, factor = {"continuous": 1.0}, float("nan")
     else:
         factor = found.log_bayes_factor

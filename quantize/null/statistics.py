@@ -13,6 +13,9 @@ from quantize.null.tails import ResultantScale
 from quantize.readings import Readings
 
 _BYTES = 2**24
+"""Memory of the sums of a block of data sets."""
+_OVERSAMPLING = 5.0
+"""Trial units for each peak of the periodogram."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -30,7 +33,7 @@ class LargestScore:
     free: bool
     step: float | None
     sigma: float
-    oversampling: float = 5.0
+    oversampling: float = _OVERSAMPLING
 
     @property
     def name(self) -> str:
@@ -118,7 +121,7 @@ def _transform(
     rows = -(-size // columns)
     sign = -1 if real else 1
     inner = _powers(sign * step * x, columns)
-    outer = _powers(step * columns * x, rows, _turn(x) * weights)
+    outer = _powers(step * columns * x, rows, _on_circle(x) * weights)
     if not real:
         whole = outer @ inner.transpose(0, 2, 1)
         return whole.reshape(len(x), -1)[:, :size]  # type: ignore[return-value]
@@ -128,25 +131,25 @@ def _transform(
     return product.reshape(len(x), -1)[:, :size]
 
 
-def _powers(turns: FloatArray, count: int, first: ComplexArray | float = 1.0) -> ComplexArray:
-    """first·exp(2πi·turns·(0 … count−1)) along a new middle axis, by doubling."""
-    out = np.empty((turns.shape[0], count, turns.shape[1]), dtype=np.complex128)
+def _powers(cycles: FloatArray, count: int, first: ComplexArray | float = 1.0) -> ComplexArray:
+    """first·exp(2πi·cycles·(0 … count−1)) along a new middle axis, by doubling."""
+    out = np.empty((cycles.shape[0], count, cycles.shape[1]), dtype=np.complex128)
     out[:, 0] = first
-    factor = _turn(turns)
+    factor = _on_circle(cycles)
     done = 1
     while done < count:
         more = min(done, count - done)
         np.multiply(out[:, :more], factor[:, None, :], out=out[:, done : done + more])
         done += more
-        # Squared, the error of the angle doubles, as that of twice the turns would.
+        # Squared, the error of the angle doubles, as that of twice the cycles would.
         factor = factor * factor
     return out
 
 
-def _turn(turns: FloatArray) -> ComplexArray:
-    """exp(2πi·turns)."""
-    angle = 2 * np.pi * (turns - np.rint(turns))
-    out = np.empty(turns.shape, dtype=np.complex128)
+def _on_circle(cycles: FloatArray) -> ComplexArray:
+    """exp(2πi·cycles)."""
+    angle = 2 * np.pi * (cycles - np.rint(cycles))
+    out = np.empty(cycles.shape, dtype=np.complex128)
     np.cos(angle, out=out.real)
     np.sin(angle, out=out.imag)
     return out

@@ -20,6 +20,7 @@ EXCEEDANCES = 0.1
 FEWEST_RESAMPLES = 200
 """With fewer, a tenth is too little to fit a tail to."""
 LARGEST_SHAPE = 0.5
+"""Heavier tails than this are not believed."""
 
 
 def counted_p(value: float, resampled: FloatArray) -> float:

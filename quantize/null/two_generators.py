@@ -20,8 +20,17 @@ from quantize.null.sample import Sample
 _MOST = 2
 """Largest coefficient of either unit."""
 _LEVELS = 10
+"""Largest groups from which pairs of units are taken."""
 _REFINED = 60
+"""Best assignments that are refined ..."""
 _ROUNDS = 3
+"""... by least squares, so many times."""
+_BLOCK = 400_000
+"""Distances held at once."""
+_RIDGE = 1e-9
+"""Keeps the least squares solvable where no coefficient determines a unit."""
+_LEAST_LOG_DET, _LARGEST_CONDITION = -600.0, 1e8
+"""Assignments beyond these leave a unit open, and are left out."""
 _LOG_2PI = float(np.log(2 * np.pi))
 
 
@@ -126,7 +135,7 @@ def _seated(
     """Weighted sum of squares from the nearest places, and which these are, shape (C, n)."""
     squares, chosen = np.empty(len(pairs)), np.empty((len(pairs), values.shape[-1]), np.int64)
     rows = np.broadcast_to(values, chosen.shape)
-    block = max(1, 400_000 // (values.shape[-1] * len(lattice)))
+    block = max(1, _BLOCK // (values.shape[-1] * len(lattice)))
     for start in range(0, len(pairs), block):
         part = slice(start, start + block)
         places = pairs[part] @ lattice.T
@@ -153,7 +162,7 @@ def _least_squares(
     normal = np.einsum("cni,cnj->cij", weighted, design)
     # What no coefficient determines stays near zero.
     normal += (
-        1e-9
+        _RIDGE
         * (weight.sum() + np.trace(normal, axis1=1, axis2=2))[:, None, None]
         * np.eye(design.shape[2])
     )
@@ -173,7 +182,7 @@ def _integrated(
     normal = np.einsum("sn,cnk->csk", weight, products).reshape(len(design), len(variance), k, k)
     right = np.einsum("sn,cni,n->csi", weight, design, values)
     sign, log_det = np.linalg.slogdet(normal)
-    usable = (sign > 0) & (log_det > -600)
+    usable = (sign > 0) & (log_det > _LEAST_LOG_DET)
     safe = np.where(usable[:, :, None, None], normal, np.eye(k))
     solved = np.linalg.solve(safe, right[..., None])[..., 0]
     squares = weight @ np.square(values) - np.einsum("csi,csi->cs", solved, right)
@@ -184,16 +193,14 @@ def _integrated(
         - 0.5 * np.maximum(squares, 0.0)
     )
     condition = np.linalg.cond(safe[:, 0])
-    return np.where(usable & (condition < 1e8)[:, None], logs, -np.inf)
+    return np.where(usable & (condition < _LARGEST_CONDITION)[:, None], logs, -np.inf)
 
 
 def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
-    """Dirichlet-multinomial probability of the occupied places among those in reach, averaged.
-
-    In reach are all pairs up to the largest of each coefficient, or as often those whose sum is no
-    larger than the largest: the sums of so many of three levels are such a triangle. On both sides
-    of zero it stands as often on its head, so that no sign is preferred.
-    """
+    """Dirichlet-multinomial probability of the occupied places among those in reach, averaged."""
+    # In reach are all pairs up to the largest of each coefficient, or as often those whose sum is
+    # no larger than the largest: the sums of so many of three levels are such a triangle. On both
+    # sides of zero it stands as often on its head, so that no sign is preferred.
     total = int(count.sum())
     seats = log_seats(total)
     from_corner = (coefficients - coefficients.min(axis=1, keepdims=True)).astype(np.int64)

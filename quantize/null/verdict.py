@@ -40,6 +40,8 @@ _DOMINANT = 0.5
 """A unit with a larger share than this of the posterior is worth more readings."""
 _SURE_OF_UNIT = 0.9
 """A unit with a smaller share is less sure than the steps, and the reasons say so."""
+_FEW_DEGREES = 5
+"""Degrees of freedom below which the scatter within states is not well known."""
 _MOST_OF_THE_BAND = 0.8
 """Part of the band that counts must exclude before they show no steps ..."""
 _FEWEST_FOR_NO = 4000
@@ -121,9 +123,9 @@ def judge(
     blocked = [finding.sentence for finding in findings if finding.blocks]
     remarks = [f.sentence for f in findings if not f.blocks and f.name != "far"]
     if p <= alpha and not blocked:
-        reasons = [*far, _odds_sentence(p, worst, evidence), *remarks]
+        reasons = [*far, _odds_message(p, worst, evidence), *remarks]
         if evidence.log_bayes_factor < 0:
-            reasons.insert(len(far) + 1, _thin_sentence(evidence.log_bayes_factor))
+            reasons.insert(len(far) + 1, _thin_message(evidence.log_bayes_factor))
         if smooth_only:
             reasons.append(
                 "Only smooth distributions were set against the steps; clusters at unequal "
@@ -139,14 +141,14 @@ def judge(
     if p <= alpha or evidence.log_bayes_factor >= 0:
         limit = None
     if limit is not None and limit.decides and not far:
-        reasons = [*_excluded_sentences(limit), *remarks[-1:]]
+        reasons = [*_excluded_messages(limit), *remarks[-1:]]
         return Judgement(verdict=NO_STEPS, reasons=tuple(reasons), no_unit_above=limit.low)
     reasons = list(far)
     if p > alpha:
-        reasons.append(_not_enough_sentence(p, alpha, worst))
-        reasons += _two_units_sentence(evidence)
+        reasons.append(_not_enough_message(p, alpha, worst))
+        reasons += _two_units_message(evidence)
     if limit is not None:
-        reasons.append(_limit_sentence(limit))
+        reasons.append(_limit_message(limit))
     reasons += blocked
     reasons += [f.sentence for f in findings if f.warns and not f.blocks and f.name != "far"]
     return Judgement(
@@ -218,7 +220,7 @@ def _advice_on_counts(fit: CountFit, rivals: Rivals, excluded: float) -> tuple[s
     return tuple(advice)
 
 
-def _odds_sentence(p: float, worst: str, evidence: Evidence) -> str:
+def _odds_message(p: float, worst: str, evidence: Evidence) -> str:
     """How rare it is; below the smallest p-value that is claimed, which kind would do best."""
     if worst == "smooth" or p > 1.001 * FLOOR:
         return (
@@ -241,7 +243,7 @@ def _nearest(evidence: Evidence) -> tuple[str, float]:
     return kind, least[kind]
 
 
-def _two_units_sentence(evidence: Evidence) -> list[str]:
+def _two_units_message(evidence: Evidence) -> list[str]:
     kind, lead = _nearest(evidence)
     if kind != "sums" or evidence.two_units is None:
         return []
@@ -259,7 +261,7 @@ def _times(log_odds: float) -> str:
     return f"{_round_down(odds):,}" if odds < 1e6 else "more than a million"
 
 
-def _thin_sentence(log_bayes_factor: float) -> str:
+def _thin_message(log_bayes_factor: float) -> str:
     odds = math.exp(min(-log_bayes_factor, 700.0))
     return (
         "The evidence is thin: the verdict rests on how rarely chance looks this regular. Set "
@@ -269,14 +271,14 @@ def _thin_sentence(log_bayes_factor: float) -> str:
     )
 
 
-def _not_enough_sentence(p: float, alpha: float, worst: str) -> str:
+def _not_enough_message(p: float, alpha: float, worst: str) -> str:
     return (
         f"Data without steps ({KINDS.get(worst, worst)}) look this regular in {_per_cent(p)} of "
         f"all samples; the limit set beforehand is {_per_cent(alpha)}."
     )
 
 
-def _excluded_sentences(limit: Limit) -> list[str]:
+def _excluded_messages(limit: Limit) -> list[str]:
     return [
         f"These readings speak at least 20 to 1 against every unit from {limit.low:.3g} to "
         f"{limit.high:.3g}, each by itself and set against values of any size, with the known "
@@ -285,7 +287,7 @@ def _excluded_sentences(limit: Limit) -> list[str]:
     ]
 
 
-def _limit_sentence(limit: Limit) -> str:
+def _limit_message(limit: Limit) -> str:
     return (
         f"No unit above {limit.low:.3g}: against every one from there to {limit.high:.3g}, each by "
         "itself, these readings speak at least 20 to 1, set against values of any size with the "
@@ -331,7 +333,7 @@ def _advice(mixture: MixtureFit) -> tuple[str, ...]:
             "Less scatter helps more than more readings: repeat each state, time longer, or time "
             "automatically."
         )
-    if levels.degrees < 5 and not levels.sigma_given:
+    if levels.degrees < _FEW_DEGREES and not levels.sigma_given:
         advice.append(
             "Reading each state twice tells the scatter without any assumption about steps."
         )
