@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+from collections.abc import Hashable, Sequence
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from quantize._support import schema
 from quantize._support.errors import InputError, InputTypeError
@@ -100,14 +102,14 @@ class Readings:
 
     def __init__(
         self,
-        values: Any,
+        values: npt.ArrayLike,
         *,
-        sigma: Any = None,
-        state: Any = None,
-        resolution: Any = None,
-        ends: Any = None,
-        beyond: Any = None,
-        changed: Any = None,
+        sigma: npt.ArrayLike | None = None,
+        state: npt.ArrayLike | Sequence[Hashable] | None = None,
+        resolution: npt.ArrayLike | None = None,
+        ends: npt.ArrayLike | None = None,
+        beyond: npt.ArrayLike | None = None,
+        changed: npt.ArrayLike | None = None,
         shift: SharedShift | None = None,
     ) -> None:
         checked = float_array("values", values)
@@ -137,7 +139,7 @@ class Readings:
         for value in (*state.values(), *levers):
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
-        self.__dict__.update(state)
+        self.__dict__.update({name: value for name, value in state.items() if name != "_levels"})
 
     def __len__(self) -> int:
         return int(self.values.size)
@@ -225,11 +227,18 @@ class Readings:
 
     def levels(self) -> Levels:
         """The distinct charge states as weighted means; without states each reading is one."""
+        return self._levels
+
+    @functools.cached_property
+    def _levels(self) -> Levels:
         return levels_of(self.values, self.sigma, self.state)
 
-    def select(self, keep: Any) -> Readings:
+    def select(self, keep: npt.ArrayLike) -> Readings:
         """The readings at `keep` (a mask or positions), everything that belongs to them kept."""
-        index = np.arange(len(self))[np.asarray(keep)]
+        every = np.arange(len(self))
+        index = every[np.asarray(keep)]
+        if np.array_equal(index, every):
+            return self
         changes = {
             name: getattr(self, name)[index]
             for name in ("sigma", "resolution", "ends", "beyond", "changed")

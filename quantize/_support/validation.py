@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import operator
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,10 @@ from quantize._support.errors import InputError, InputTypeError
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+Offset: TypeAlias = Literal["zero", "free"] | float
+"""Where a comb starts: at zero, anywhere, or at a known place."""
+SigmaRange: TypeAlias = float | tuple[float, float]
+"""A known sigma, or the support of its prior."""
 
 
 SMALLEST, LARGEST = 1e-75, 1e75

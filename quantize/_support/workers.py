@@ -6,9 +6,9 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeAlias, TypeVar
 
 from quantize._support import validation
 from quantize._support.errors import InputTypeError
@@ -17,8 +17,23 @@ Task = TypeVar("Task")
 Answer = TypeVar("Answer")
 
 
+class Pool(Protocol):
+    """Anything with the two methods of a ``concurrent.futures.Executor`` that are used."""
+
+    def submit(self, function: Callable[..., Any], /, *args: Any, **options: Any) -> Any:
+        """Begin one call."""
+
+    def map(self, function: Callable[..., Any], /, *tasks: Iterable[Any]) -> Iterable[Any]:
+        """Answers in the order of the tasks."""
+
+
+LikeMap: TypeAlias = Callable[[Callable[..., Any], Sequence[Any]], Iterable[Any]]
+Workers: TypeAlias = int | Pool | LikeMap | None
+"""What `workers` may be: processes, a pool, or a function like ``map``; None for this process."""
+
+
 def ordered_map(
-    function: Callable[[Task], Answer], tasks: Sequence[Task], workers: Any = None
+    function: Callable[[Task], Answer], tasks: Sequence[Task], workers: Workers = None
 ) -> Iterator[Answer]:
     """Answers in the order of the tasks.
 
@@ -28,7 +43,7 @@ def ordered_map(
     if workers is None:
         return map(function, tasks)
     if isinstance(workers, Executor) or hasattr(workers, "submit"):
-        return iter(workers.map(function, tasks))
+        return iter(workers.map(function, tasks))  # type: ignore[union-attr]
     if callable(workers):
         return iter(workers(function, tasks))
     try:
