@@ -11,12 +11,11 @@ import numpy as np
 import numpy.typing as npt
 
 from quantize._support import randomness, validation
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress, Workers
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray, Offset, SigmaRange
-from quantize._support.workers import Workers
 from quantize.comb.band import Band, band_for
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram

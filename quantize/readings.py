@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from quantize._support import schema
+from quantize._support import results
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import (
     BoolArray,
@@ -295,10 +295,10 @@ class Readings:
         InputError
             For anything else, or what a newer version of the library wrote.
         """
-        kept = schema.current("Readings", 1, state)
+        kept = results.up_to_date("Readings", 1, state)
         # The first files of this schema knew nothing of ends, scales and changes.
         late = {name: kept.get(name) for name in ("ends", "beyond", "changed")}
-        with schema.reading("Readings"):
+        with results.reading_back("Readings"):
             named = {name: kept[name] for name in ("sigma", "state", "resolution")}
             shift = kept.get("shift")
             if shift is not None:

@@ -14,10 +14,9 @@ import numpy as np
 
 from quantize._support import randomness, validation
 from quantize._support.errors import InputError
-from quantize._support.progress import Progress, steps
+from quantize._support.parallel import Progress, ordered_map, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
-from quantize._support.workers import ordered_map
 from quantize.analysis import Analysis, analyze
 from quantize.groups.kept import KeptGroups, Row, header
 from quantize.groups.split import Group, split

@@ -11,7 +11,7 @@ import numpy as np
 
 from quantize._support import randomness, validation
 from quantize._support.errors import InputError, InputTypeError
-from quantize._support.progress import Progress, steps
+from quantize._support.parallel import Progress, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
@@ -167,7 +167,7 @@ def compare_null(
     >>> qz.compare_null(page, (1.2, 5), n_resamples=999, rng=1).p_value < 0.05
     True
     """
-    from quantize._support.workers import ordered_map
+    from quantize._support.parallel import ordered_map
 
     data = as_readings(readings)
     mode, b = validation.offset_mode(offset)

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from quantize._support import randomness, validation
-from quantize._support.progress import Progress, steps
+from quantize._support.parallel import Progress, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize.comb.band import Band, band_for

@@ -9,7 +9,7 @@ import pandas as pd
 
 from quantize._support import arviz_lines, randomness, validation
 from quantize._support.errors import warn
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.validation import FloatArray
 from quantize.comb.band import Band, band_for

@@ -20,8 +20,7 @@ from typing import Any
 
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
-from quantize._support.progress import Progress, steps
-from quantize._support.workers import own_pool
+from quantize._support.parallel import Progress, own_pool, steps
 from quantize.studies.checkpoint import Checkpoint
 from quantize.studies.replicates import Chunk, Outcomes, Task, Work, perform, pickled
 from quantize.studies.schedule import Schedule

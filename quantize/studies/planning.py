@@ -10,7 +10,7 @@ import numpy as np
 
 from quantize._support import randomness, validation
 from quantize._support.errors import InputError
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize.studies import power_curves

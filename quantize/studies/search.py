@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress
 from quantize.studies.checkpoint import Checkpoint
 from quantize.studies.comparison import declare
 from quantize.studies.conditions import Condition
