@@ -204,8 +204,8 @@ def analyze(
     Examples
     --------
     >>> import quantize as qz
-    >>> page = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
-    >>> found = qz.analyze(page, (1.2, 7), n_resamples=999, rng=1)
+    >>> sample = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+    >>> found = qz.analyze(sample, (1.2, 7), n_resamples=999, rng=1)
     >>> found.verdict, found.integers.tolist()
     ('steps', [1, 2, 3, 4, 5, 7, 2, 6, 8, 3])
     """

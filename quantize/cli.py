@@ -155,12 +155,12 @@ def analyze(
         raise InputError("--workers and --keep are for many groups; name their column with --by.")
     bench = with_step(load_apparatus(apparatus), resolution) if apparatus else None
     promise = _dated_plan(dated_plan, with_run=bench is not None)
-    named = column or sigma_column or state_column
+    columns = {"value": column, "sigma": sigma_column, "state": state_column}
     options: dict[str, Any] = {"unit_range": unit_range, "alpha": alpha, "n_resamples": resamples}
     options["rng"] = drawn_seed() if seed is None else seed
     coulombs, missing = None, None
     found: Analysis
-    if bench is not None and not named:
+    if bench is not None and not any(columns.values()):
         found = analyze_run(
             _read_run(file, bench, particle),
             offset=None if offset is None else offset_of(offset),
@@ -170,7 +170,6 @@ def analyze(
         )
         readings = found.readings
     else:
-        columns = {"value": column, "sigma": sigma_column, "state": state_column}
         readings = _read_column(file, columns, sigma_of(sigma), resolution)
         say_if_run(file, column, bench)
         found = qz.analyze(readings, offset=offset_of(offset), **options)
@@ -179,10 +178,7 @@ def analyze(
     if plot:
         save_plot(found, plot)
     kept: dict[str, Any] = {"coulombs": coulombs, "missing": missing, "plan": promise}
-    if report:
-        with written_by("--report"):
-            found.report(report, source=file, **kept)
-    _say_analysis(found, readings, file, as_json, **kept)
+    _say_analysis(found, readings, file, report, as_json, **kept)
 
 
 @main.command()
@@ -372,13 +368,17 @@ def _say_analysis(
     found: Analysis,
     readings: Readings,
     file: str,
+    report: str | None,
     as_json: bool,
     *,
     coulombs: UnitInCoulombs | None,
     missing: str | None,
     plan: DatedPlan | None,
 ) -> None:
-    """Print one analysis as text or JSON."""
+    """Write the report page of one analysis, where it is asked for, and print text or JSON."""
+    if report:
+        with written_by("--report"):
+            found.report(report, coulombs=coulombs, missing=missing, source=file, plan=plan)
     if as_json:
         from quantize.show.records import record
 

@@ -48,7 +48,7 @@ class Readings:
         Take the labels from the log of when the charge was changed, never from the readings.
     resolution : float or array_like, shape (n,), optional
         Step to which each reading was rounded. When left out, the printed decimals of the values
-        tell it (`printed_resolution`).
+        determine it (`printed_resolution`).
     ends : {1, 2} or array_like, shape (n,), optional
         How many ends of the distance were read on the ruler; 1 when left out.
     beyond : array_like, shape (n,), optional
@@ -82,10 +82,10 @@ class Readings:
     Examples
     --------
     >>> import quantize as qz
-    >>> page = qz.Readings([3.1, 6.0, 9.2, 6.1], sigma=0.1, state=["a", "b", "c", "b"])
-    >>> page
+    >>> sample = qz.Readings([3.1, 6.0, 9.2, 6.1], sigma=0.1, state=["a", "b", "c", "b"])
+    >>> sample
     <Readings: 4 values from 3.1 to 9.2, sigma given, 3 states>
-    >>> float(page.span)
+    >>> float(sample.span)
     6.1
     """
 

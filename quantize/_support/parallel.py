@@ -92,12 +92,12 @@ def _end_with_parent() -> None:
 
 
 class Steps:
-    """Counts finished pieces of work and tells whoever asked."""
+    """Counts finished pieces of work and shows the progress."""
 
     def __init__(self, progress: Progress, total: int, label: str, done: int = 0) -> None:
         self.total = total
         self.done = done
-        self.tell = progress if callable(progress) else None
+        self.report = progress if callable(progress) else None
         self.bar: Any = None
         if progress is True:
             from tqdm.auto import tqdm
@@ -107,8 +107,8 @@ class Steps:
     def advance(self, pieces: int = 1) -> None:
         """So many pieces are finished."""
         self.done += pieces
-        if self.tell is not None:
-            self.tell(self.done, self.total)
+        if self.report is not None:
+            self.report(self.done, self.total)
         if self.bar is not None:
             self.bar.update(pieces)
 
