@@ -30,8 +30,8 @@ from benchmarks.families import NAMED, comb, whole_geometric, whole_poisson, who
 from benchmarks.families import whole_uniform as whole
 from benchmarks.more_families import CENTRED, KNOWN, MORE
 from quantize import InputError, Readings
+from quantize._support.parallel import ordered_map
 from quantize._support.validation import FloatArray
-from quantize._support.workers import ordered_map
 from quantize.comb.band import band_for
 from quantize.model.mixture import model_of
 from quantize.null.calibration import KINDS, least_by_kind, mode

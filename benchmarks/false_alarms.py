@@ -26,7 +26,7 @@ from scipy.stats import binom
 from benchmarks import tables
 from benchmarks.families import COMBS, HELD_OUT, NAMED, Family, comb
 from quantize import InputError, analyze
-from quantize._support.workers import ordered_map
+from quantize._support.parallel import ordered_map
 
 ROOT = Path(__file__).resolve().parents[1]
 RESULTS = ROOT / "benchmarks" / "results" / "false_alarms.json"

@@ -18,7 +18,7 @@ import numpy as np
 
 from benchmarks.tables import keep
 from quantize import analyze
-from quantize._support.workers import ordered_map
+from quantize._support.parallel import ordered_map
 
 TRIALS = {
     0.05: (6, 7, 8, 10, 12, 15),

@@ -21,7 +21,7 @@ import numpy as np
 
 from benchmarks.families import Family, comb, whole_uniform
 from benchmarks.tables import keep
-from quantize._support.workers import ordered_map
+from quantize._support.parallel import ordered_map
 from quantize.null.power import readings_needed
 from quantize.null.running import RunningEvidence
 

@@ -3,32 +3,39 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Hashable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeAlias, cast
 
 import numpy as np
+import numpy.typing as npt
 
 from quantize._support import randomness, validation
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress, Workers
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support.validation import FloatArray, IntArray, Offset, SigmaRange
 from quantize.comb.band import Band, band_for
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
+from quantize.counts.histogram import Histogram
+from quantize.counts.spectrum import Spectrum
 from quantize.model.mixture import MixtureFit, model_of
+from quantize.model.model import MixtureModel
 from quantize.null import calibration, guards, influence
 from quantize.null.compare import NullComparison, compare_null
 from quantize.null.counts import analyze_many
 from quantize.null.evidence import LevelEvidence
 from quantize.null.exclusion import excluded_units
 from quantize.null.tails import need_resamples
-from quantize.null.verdict import Judgement, assess, judge
+from quantize.null.verdict import Assessment, assess, judge
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
     import pandas as pd
+
+Verdict: TypeAlias = Literal["steps", "no steps", "cannot tell"]
 
 _BLURS = 0.1  # units; a larger shared error blurs the phase of a comb that starts at a known place
 
@@ -82,7 +89,7 @@ class Analysis(Result):
         "evidence",
     )
 
-    verdict: str
+    verdict: Verdict
     reasons: tuple[str, ...]
     advice: tuple[str, ...]
     unit: float
@@ -135,18 +142,18 @@ class Analysis(Result):
 
 
 def analyze(
-    readings: Any,
-    unit_range: Any = None,
+    readings: Readings | Histogram | Spectrum | npt.ArrayLike,
+    unit_range: tuple[float, float] | Band | None = None,
     *,
-    offset: str | float = "zero",
-    sigma_range: Any = None,
-    model: Any = None,
-    null: str = "all",
-    group: Any = None,
+    offset: Offset = "zero",
+    sigma_range: SigmaRange | None = None,
+    model: MixtureModel | None = None,
+    null: Literal["all", "smooth"] = "all",
+    group: npt.ArrayLike | Sequence[Hashable] | None = None,
     alpha: float = 0.05,
     n_resamples: int = 9999,
     rng: RngLike = None,
-    workers: Any = None,
+    workers: Workers = None,
     progress: Progress = False,
 ) -> Analysis:
     """Say whether the readings come in whole-number steps, and of what unit.
@@ -156,11 +163,12 @@ def analyze(
     readings : Readings, Histogram, Spectrum or array_like, shape (n,)
         Counts in bins, and more than 50,000 plain readings, go to `analyze_counts`.
     unit_range : (float, float), optional
-        Smallest and largest unit tried, in the readings' own unit; see `default_band`.
+        Smallest and largest unit tried, in the readings' own unit; see `default_band`. The
+        `band` of another result is taken as it is.
     offset : {"zero", "free"} or float
-        Where the comb starts.
+        Where the comb starts: at zero, anywhere, or at this value of a reading.
     sigma_range : float or (float, float), optional
-        Known sigma, or the support of its prior.
+        Standard deviation of a reading, where it is known; a pair is the support of its prior.
     model : MixtureModel, optional
         Everything that may be assumed of a run; it then also says offset and sigma. Unit, integers
         and their probabilities come from it, and data without steps are given the same noise,
@@ -176,8 +184,11 @@ def analyze(
     n_resamples : int
         Resamples for the smooth null; at least 1/alpha − 1.
     rng : int, SeedSequence or Generator, optional
-    workers, progress
-        As in `compare_null`.
+        What the random numbers come from; the same seed gives the same answer.
+    workers : int, map-like callable or concurrent.futures.Executor, optional
+        Processes among which the resamples are shared; the answer does not depend on it.
+    progress : bool or callable
+        True shows a bar while resampling; a callable gets (done, total).
 
     Returns
     -------
@@ -187,13 +198,13 @@ def analyze(
     Raises
     ------
     InputError
-        For input that cannot be used.
+        For readings, ranges, models or options that cannot be used.
 
     Examples
     --------
     >>> import quantize as qz
-    >>> page = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
-    >>> found = qz.analyze(page, (1.2, 7), n_resamples=999, rng=1)
+    >>> sample = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+    >>> found = qz.analyze(sample, (1.2, 7), n_resamples=999, rng=1)
     >>> found.verdict, found.integers.tolist()
     ('steps', [1, 2, 3, 4, 5, 7, 2, 6, 8, 3])
     """
@@ -206,11 +217,10 @@ def analyze(
     # Readings off the scale and changing ones have a likelihood in the mixture alone.
     data = as_readings(everything, least=3)
     alpha = validation.fraction("alpha", alpha)
-    null = validation.choice("null", null, ("all", "smooth"))
+    smooth_only = validation.choice("null", null, ("all", "smooth")) == "smooth"
     calibration.need_alpha(alpha)
     need_resamples(validation.count("n_resamples", n_resamples), alpha)
-    if group is not None:
-        labels, codes = influence.group_codes(group, len(everything))
+    labels = None if group is None else _labels(group, len(everything))
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
     assumed = model_of(offset, sigma_range, model)
@@ -218,40 +228,92 @@ def analyze(
     band = band_for(everything, unit_range, sigma_range=known)
     if unit_range is not None:
         guards.need_informative_band(data, band.limits)
-    offset = assumed.plain_offset
-    score = periodogram(data, band, offset=offset)
+    start = assumed.plain_offset
+    score = periodogram(data, band, offset=start)
     assessed = assess(everything, band, assumed, alpha=alpha)
-    mixture, evidence, findings = assessed.mixture, assessed.evidence, assessed.findings
-    comb_fit = fit_comb(data, band, offset=offset)
+    comb_fit = fit_comb(data, band, offset=start)
     smooth = compare_null(
         data,
         band,
         null="smooth",
-        offset=_smooth_offset(data, mixture.unit, offset),
+        offset=_smooth_offset(data, assessed.mixture.unit, start),
         n_resamples=n_resamples,
         rng=generator,
         workers=workers,
         progress=progress,
     )
-    if group is not None:
-        kept = [labels[code] for code in codes]
-        findings = (*findings, influence.only_in_the_pool(mixture.posterior.settled, kept, alpha))
-    if evidence.steps:
-        state = influence.single_state(mixture.posterior.settled, alpha)
-        findings = findings if state is None else (*findings, state)
-    p_values = {"smooth": smooth.p_value} if null == "smooth" else evidence.p_values
-    factors = evidence.log_bayes_factors
-    judgement: Judgement = judge(
+    settings = {
+        "offset": start,
+        "sigma_range": assessed.mixture.settings["sigma_range"],
+        "model": None if model is None else model.to_dict(),
+        "null": null,
+        "n_resamples": smooth.n_resamples,
+    }
+    estimates = {
+        "mixture over integers": _estimate(assessed.mixture),
+        "least squares": _estimate(comb_fit),
+        "periodogram": _estimate(score),
+    }
+    return _judged(
+        assessed,
+        _more_findings(assessed, labels, alpha),
+        {"smooth": smooth.p_value} if smooth_only else assessed.evidence.p_values,
+        alpha=alpha,
+        smooth_only=smooth_only,
+        estimates=estimates,
+        settings=settings,
+        seed=seed,
+        comb_fit=comb_fit,
+        score=score,
+        smooth=smooth,
+    )
+
+
+def _labels(group: npt.ArrayLike | Sequence[Hashable], n: int) -> list[str]:
+    """The label of each reading, checked."""
+    labels, codes = influence.group_codes(group, n)
+    return [labels[code] for code in codes]
+
+
+def _more_findings(
+    assessed: Assessment, labels: list[str] | None, alpha: float
+) -> tuple[guards.Finding, ...]:
+    """The findings of all guards, those included that leave readings out and begin again."""
+    settled = assessed.mixture.posterior.settled
+    findings = assessed.findings
+    if labels is not None:
+        findings = (*findings, influence.only_in_the_pool(settled, labels, alpha))
+    state = influence.single_state(settled, alpha) if assessed.evidence.steps else None
+    return findings if state is None else (*findings, state)
+
+
+def _estimate(found: MixtureFit | CombFit | Periodogram) -> dict[str, float]:
+    """The unit and its standard error by one estimator."""
+    return {"unit": found.unit, "unit_err": found.unit_err}
+
+
+def _judged(
+    assessed: Assessment,
+    findings: tuple[guards.Finding, ...],
+    p_values: dict[str, float],
+    *,
+    alpha: float,
+    smooth_only: bool,
+    **kept: Any,
+) -> Analysis:
+    """The verdict on what was found, with the numbers it rests on; the rest is `kept` as it is."""
+    mixture, evidence = assessed.mixture, assessed.evidence
+    judgement = judge(
         mixture,
         findings,
         p_values,
         evidence,
         alpha=alpha,
-        smooth_only=null == "smooth",
+        smooth_only=smooth_only,
         limit=excluded_units(mixture),
     )
     return Analysis(
-        verdict=judgement.verdict,
+        verdict=cast(Verdict, judgement.verdict),
         reasons=judgement.reasons,
         advice=judgement.advice,
         unit=mixture.unit,
@@ -261,34 +323,19 @@ def analyze(
         p_value=max(p_values.values()),
         p_values=p_values,
         log_bayes_factor=evidence.log_bayes_factor,
-        log_bayes_factors=factors,
+        log_bayes_factors=evidence.log_bayes_factors,
         log_bayes_factor_mixture=evidence.log_bayes_factor_mixture,
         no_unit_above=judgement.no_unit_above,
         alternatives=mixture.alternatives,
         integers=mixture.integers,
         integer_probabilities=mixture.integer_probabilities,
         findings=findings,
-        estimates={
-            "mixture over integers": {"unit": mixture.unit, "unit_err": mixture.unit_err},
-            "least squares": {"unit": comb_fit.unit, "unit_err": comb_fit.unit_err},
-            "periodogram": {"unit": score.unit, "unit_err": score.unit_err},
-        },
-        band=band,
+        band=mixture.band,
         alpha=alpha,
-        settings={
-            "offset": offset,
-            "sigma_range": mixture.settings["sigma_range"],
-            "model": None if model is None else model.to_dict(),
-            "null": null,
-            "n_resamples": smooth.n_resamples,
-        },
-        seed=seed,
-        readings=everything,
+        readings=mixture.readings,
         mixture=mixture,
-        comb_fit=comb_fit,
-        score=score,
-        smooth=smooth,
         evidence=evidence,
+        **kept,
     )
 
 

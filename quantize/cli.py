@@ -30,6 +30,7 @@ from quantize.show.terminal import (
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
     from quantize.charge import DatedPlan, Run
+    from quantize.charge.coulombs import UnitInCoulombs
     from quantize.readings import Readings
 
 _DEMO_SEED = 1911
@@ -155,15 +156,14 @@ def analyze(
         raise InputError("--workers and --keep are for many groups; name their column with --by.")
     bench = with_step(load_apparatus(apparatus), resolution) if apparatus else None
     promise = _dated_plan(dated_plan, with_run=bench is not None)
-    named = column or sigma_column or state_column
-    options: dict[str, Any] = {"alpha": alpha, "n_resamples": resamples}
-    options["rng"] = seed = drawn_seed() if seed is None else seed
+    columns = {"value": column, "sigma": sigma_column, "state": state_column}
+    options: dict[str, Any] = {"unit_range": unit_range, "alpha": alpha, "n_resamples": resamples}
+    options["rng"] = drawn_seed() if seed is None else seed
     coulombs, missing = None, None
     found: Analysis
-    if bench is not None and not named:
+    if bench is not None and not any(columns.values()):
         found = analyze_run(
             _read_run(file, bench, particle),
-            unit_range,
             offset=None if offset is None else offset_of(offset),
             sigma=sigma if sigma == "predicted" else sigma_of(sigma) or "auto",
             resolution=resolution,
@@ -171,30 +171,15 @@ def analyze(
         )
         readings = found.readings
     else:
-        readings = qz.read_readings(
-            file, value=column, sigma=sigma_column, state=state_column, resolution=resolution
-        )
+        readings = _read_column(file, columns, sigma_of(sigma), resolution)
         say_if_run(file, column, bench)
-        readings = _changed(readings, sigma_of(sigma), resolution, sigma_column)
-        found = qz.analyze(readings, unit_range, offset=offset_of(offset), **options)
+        found = qz.analyze(readings, offset=offset_of(offset), **options)
         if bench is not None:
             coulombs, missing = coulombs_or_why(found, bench)
     if plot:
         save_plot(found, plot)
-    if report:
-        with written_by("--report"):
-            found.report(report, coulombs=coulombs, missing=missing, source=file, plan=promise)
-    if as_json:
-        from quantize.show.run import record
-
-        keys = record(found, file, coulombs=coulombs, missing=missing, plan=promise)
-        say_json(keys | {"read_from": str(readings.origin)})
-        return
-    from quantize.show.run import run_view
-    from quantize.show.text import view_text
-
-    say(f"{len(readings)} readings from {file}\n{readings.origin}\n")
-    say(view_text(run_view(found, coulombs, missing, promise)))
+    kept: dict[str, Any] = {"coulombs": coulombs, "missing": missing, "plan": promise}
+    _say_analysis(found, readings, file, report, as_json, **kept)
 
 
 @main.command()
@@ -362,29 +347,46 @@ def _read_run(file: str, bench: Any, particle: str | None) -> Run:
     return run.particle(run.particles[0])
 
 
-def _changed(
-    readings: Readings, sigma: float | None, resolution: float | None, sigma_column: str | None
+def _read_column(
+    file: str, columns: dict[str, str | None], sigma: float | None, resolution: float | None
 ) -> Readings:
-    """The readings with the sigma and the resolution of the command line."""
-    from quantize.readings import Readings
-    from quantize.tables.origin import with_origin
+    """The readings in a column, with the sigma and the resolution of the command line."""
+    from quantize import read_readings
 
-    if sigma is not None and sigma_column is not None:
-        raise InputError("--sigma and --sigma-column both say the sigma; give one of them.")
-    if sigma is None and resolution is None:
+    readings = read_readings(file, resolution=resolution, **columns)
+    if sigma is None:
         return readings
-    changed = Readings(
-        readings.values,
-        sigma=readings.sigma if sigma is None else sigma,
-        state=None
-        if readings.state is None
-        else [readings.state_labels[code] for code in readings.state],
-        resolution=readings.resolution if resolution is None else resolution,
-        ends=readings.ends,
-        beyond=readings.beyond,
-        changed=readings.changed,
-    )
-    return with_origin(changed, readings.origin)
+    if columns["sigma"] is not None:
+        raise InputError("--sigma and --sigma-column both say the sigma; give one of them.")
+    return readings.replace(sigma=sigma)
+
+
+def _say_analysis(
+    found: Analysis,
+    readings: Readings,
+    file: str,
+    report: str | None,
+    as_json: bool,
+    *,
+    coulombs: UnitInCoulombs | None,
+    missing: str | None,
+    plan: DatedPlan | None,
+) -> None:
+    """Write the report page of one analysis, where it is asked for, and print text or JSON."""
+    if report:
+        with written_by("--report"):
+            found.report(report, coulombs=coulombs, missing=missing, source=file, plan=plan)
+    if as_json:
+        from quantize.show.run import record
+
+        keys = record(found, file, coulombs=coulombs, missing=missing, plan=plan)
+        say_json(keys | {"read_from": str(readings.origin)})
+        return
+    from quantize.show.run import run_view
+    from quantize.show.text import view_text
+
+    say(f"{len(readings)} readings from {file}\n{readings.origin}\n")
+    say(view_text(run_view(found, coulombs, missing, plan)))
 
 
 def _dated_plan(file: str | None, *, with_run: bool) -> DatedPlan | None:

@@ -24,7 +24,7 @@ def read_readings(
     state: str | None = None,
     resolution: str | float | None = None,
 ) -> Readings:
-    """Read a page of readings from a csv, tsv, xlsx or parquet file.
+    """Read readings from a column of a csv, tsv, xlsx or parquet file.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def read_readings(
         Names of the columns with the standard deviation and the charge state of each reading.
     resolution : str or float, optional
         Step to which the readings were rounded, as a column name or one number. When left out,
-        a text file tells it by its printed decimals: 4.90 is printed to 0.01, 120 to 1.
+        the printed decimals of a text file determine it: 4.90 is printed to 0.01, 120 to 1.
 
     Returns
     -------
@@ -58,9 +58,9 @@ def read_readings(
     >>> import pathlib, tempfile
     >>> import quantize as qz
     >>> with tempfile.TemporaryDirectory() as folder:
-    ...     page = pathlib.Path(folder, "page.csv")
-    ...     _ = page.write_text("run;divisions\\na;3,10\\na;3,20\\nb;6,25\\n")
-    ...     qz.read_readings(page, state="run")
+    ...     file = pathlib.Path(folder, "run.csv")
+    ...     _ = file.write_text("run;divisions\\na;3,10\\na;3,20\\nb;6,25\\n")
+    ...     qz.read_readings(file, state="run")
     <Readings: 3 values from 3.1 to 6.25, 2 states, resolution given>
     """
     table = read(path)
@@ -109,9 +109,9 @@ def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
     >>> import pathlib, tempfile
     >>> from quantize.files import read_table
     >>> with tempfile.TemporaryDirectory() as folder:
-    ...     page = pathlib.Path(folder, "page.csv")
-    ...     _ = page.write_text("# second drop\\nvolts,divisions\\n271,3.1\\n271,lost\\n")
-    ...     read_table(page)["divisions"].to_dict()
+    ...     file = pathlib.Path(folder, "run.csv")
+    ...     _ = file.write_text("# second drop\\nvolts,divisions\\n271,3.1\\n271,lost\\n")
+    ...     read_table(file)["divisions"].to_dict()
     {3: '3.1', 4: 'lost'}
     """
     return read(path).frame()

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+from collections.abc import Hashable, Sequence
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from quantize._support import schema
+from quantize._support import results
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import (
     BoolArray,
@@ -46,7 +48,7 @@ class Readings:
         Take the labels from the log of when the charge was changed, never from the readings.
     resolution : float or array_like, shape (n,), optional
         Step to which each reading was rounded. When left out, the printed decimals of the values
-        tell it (`printed_resolution`).
+        determine it (`printed_resolution`).
     ends : {1, 2} or array_like, shape (n,), optional
         How many ends of the distance were read on the ruler; 1 when left out.
     beyond : array_like, shape (n,), optional
@@ -80,10 +82,10 @@ class Readings:
     Examples
     --------
     >>> import quantize as qz
-    >>> page = qz.Readings([3.1, 6.0, 9.2, 6.1], sigma=0.1, state=["a", "b", "c", "b"])
-    >>> page
+    >>> sample = qz.Readings([3.1, 6.0, 9.2, 6.1], sigma=0.1, state=["a", "b", "c", "b"])
+    >>> sample
     <Readings: 4 values from 3.1 to 9.2, sigma given, 3 states>
-    >>> float(page.span)
+    >>> float(sample.span)
     6.1
     """
 
@@ -100,14 +102,14 @@ class Readings:
 
     def __init__(
         self,
-        values: Any,
+        values: npt.ArrayLike,
         *,
-        sigma: Any = None,
-        state: Any = None,
-        resolution: Any = None,
-        ends: Any = None,
-        beyond: Any = None,
-        changed: Any = None,
+        sigma: npt.ArrayLike | None = None,
+        state: npt.ArrayLike | Sequence[Hashable] | None = None,
+        resolution: npt.ArrayLike | None = None,
+        ends: npt.ArrayLike | None = None,
+        beyond: npt.ArrayLike | None = None,
+        changed: npt.ArrayLike | None = None,
         shift: SharedShift | None = None,
     ) -> None:
         checked = float_array("values", values)
@@ -137,7 +139,7 @@ class Readings:
         for value in (*state.values(), *levers):
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
-        self.__dict__.update(state)
+        self.__dict__.update({name: value for name, value in state.items() if name != "_levels"})
 
     def __len__(self) -> int:
         return int(self.values.size)
@@ -225,11 +227,18 @@ class Readings:
 
     def levels(self) -> Levels:
         """The distinct charge states as weighted means; without states each reading is one."""
+        return self._levels
+
+    @functools.cached_property
+    def _levels(self) -> Levels:
         return levels_of(self.values, self.sigma, self.state)
 
-    def select(self, keep: Any) -> Readings:
+    def select(self, keep: npt.ArrayLike) -> Readings:
         """The readings at `keep` (a mask or positions), everything that belongs to them kept."""
-        index = np.arange(len(self))[np.asarray(keep)]
+        every = np.arange(len(self))
+        index = every[np.asarray(keep)]
+        if np.array_equal(index, every):
+            return self
         changes = {
             name: getattr(self, name)[index]
             for name in ("sigma", "resolution", "ends", "beyond", "changed")
@@ -286,10 +295,10 @@ class Readings:
         InputError
             For anything else, or what a newer version of the library wrote.
         """
-        kept = schema.current("Readings", 1, state)
+        kept = results.up_to_date("Readings", 1, state)
         # The first files of this schema knew nothing of ends, scales and changes.
         late = {name: kept.get(name) for name in ("ends", "beyond", "changed")}
-        with schema.reading("Readings"):
+        with results.reading_back("Readings"):
             named = {name: kept[name] for name in ("sigma", "state", "resolution")}
             shift = kept.get("shift")
             if shift is not None:

@@ -37,6 +37,11 @@ class SharedShift:
         also = None if self.also is None else self.also.select(index)
         return dataclasses.replace(self, lever=read_only(self.lever[index]), also=also)
 
+    def scaled(self, factor: float) -> SharedShift:
+        """That of the readings times a factor."""
+        also = None if self.also is None else self.also.scaled(factor)
+        return dataclasses.replace(self, error=self.error * factor, also=also)
+
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary; degrees of freedom are None where there is no end of them."""
         finite = bool(np.isfinite(self.degrees_of_freedom))

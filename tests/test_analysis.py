@@ -1,6 +1,9 @@
 """analyze(): the verdict on published, open and simulated data, and what it must refuse."""
 
 import json
+from collections import Counter
+from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,6 +20,8 @@ from published import (
 )
 
 import quantize as qz
+from quantize import readings as readings_module
+from quantize.comb import band as band_module
 
 QUICK = {"n_resamples": 499, "rng": 1}
 
@@ -185,3 +190,23 @@ def test_scale_changes_nothing_but_the_unit():
 def test_bad_input(data, arguments, message):
     with pytest.raises(qz.InputError, match=message):
         qz.analyze(data, **arguments)
+
+
+def test_readings_levels_and_band_are_made_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    made: Counter[str] = Counter()
+
+    def counting(module: ModuleType, name: str) -> None:
+        function = getattr(module, name)
+
+        def counted(*args: Any, **options: Any) -> Any:
+            made[name] += 1
+            return function(*args, **options)
+
+        monkeypatch.setattr(module, name, counted)
+
+    counting(readings_module, "_from_data")
+    counting(readings_module, "levels_of")
+    counting(band_module, "default_band")
+    qz.analyze([2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1], n_resamples=99, rng=1)
+    # The levels once more for the readings less their offset, which are other readings.
+    assert made == {"_from_data": 1, "levels_of": 2, "default_band": 1}

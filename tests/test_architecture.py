@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import pytest
-
 import architecture as house
+import pytest
 
 LINES = 32_200
 """Code and docstrings."""

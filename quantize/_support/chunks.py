@@ -19,9 +19,8 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 
 from quantize._support.errors import InputError, InputTypeError
-from quantize._support.progress import Progress, steps
+from quantize._support.parallel import Progress, number_of_processes, own_pool, steps
 from quantize._support.validation import FloatArray
-from quantize._support.workers import number_of_processes, own_pool
 
 Task = TypeVar("Task")
 Answer = TypeVar("Answer")

@@ -1,18 +1,24 @@
-"""The base of every result: frozen, read-only, JSON-ready, and able to draw itself."""
+"""The base of every result: frozen, read-only, able to draw itself, to JSON and back."""
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import math
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
+from quantize._support.errors import InputError
 from quantize._support.rendering import renderer
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
+
+Step = Callable[[dict[str, Any]], dict[str, Any]]
+"""From the dictionary of one version to that of the next."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -105,3 +111,52 @@ def _frame_records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [
         {name: jsonable(values[i]) for name, values in columns.items()} for i in range(len(frame))
     ]
+
+
+def up_to_date(
+    name: str, version: int, state: object, *, steps: Mapping[int, Step] | None = None
+) -> dict[str, Any]:
+    """The dictionary that ``to_dict`` of `name` wrote, as the present version would write it.
+
+    `steps[v]` turns one of version v into one of version v + 1.
+
+    Raises
+    ------
+    InputError
+        For anything else, and for a version that is newer than this library.
+    """
+    schema = str(state.get("schema")) if isinstance(state, Mapping) else type(state).__name__
+    kind, _, number = schema.rpartition("/")
+    if not isinstance(state, Mapping) or kind != f"quantize.{name}" or not number.isdecimal():
+        raise InputError(
+            f"`state` is not what `{name}.to_dict` wrote, but {schema[:60]!r}; hand that in."
+        )
+    found = dict(state)
+    if int(number) > version:
+        raise InputError(
+            f"`state` has the schema {schema[:60]!r}, which a newer version of this library wrote; "
+            f"this one reads up to 'quantize.{name}/{version}', so bring the library up to date."
+        )
+    for old in range(int(number), version):
+        if steps is None or old not in steps:
+            raise InputError(
+                f"`state` has the schema {schema!r}, which is no longer read; "
+                "read it with the version of the library that wrote it."
+            )
+        found = steps[old](found)
+    return found
+
+
+@contextlib.contextmanager
+def reading_back(name: str) -> Iterator[None]:
+    """Whatever goes wrong with an entry within the block becomes one sentence."""
+    try:
+        yield
+    except InputError:
+        raise
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        what = f"no entry {error}" if isinstance(error, KeyError) else str(error)
+        raise InputError(
+            f"`state` is not what `{name}.to_dict` wrote ({' '.join(what.split())[:200]}); "
+            "hand that in."
+        ) from None

@@ -7,7 +7,8 @@ import math
 import re
 
 from quantize._support.errors import InputError
-from quantize.charge import unit_names
+from quantize.charge.unit_names import KINDS, Unit, kind_of
+from quantize.charge.unit_names import unit as unit_of
 
 SCOPES: tuple[str, ...] = ("reading", "state", "particle", "session", "bench", "batch")
 GRAMMAR = (
@@ -131,9 +132,7 @@ class _Text:
             spread = number * found.scale
         return self._result(found, value, spread, words, scope, stated=True)
 
-    def _absolute(
-        self, number: float, unit_text: str, behind: str
-    ) -> tuple[unit_names.Unit, float]:
+    def _absolute(self, number: float, unit_text: str, behind: str) -> tuple[Unit, float]:
         """An uncertainty in a unit: the value's, or one of its own."""
         if not unit_text:
             found = self._unit(behind)
@@ -148,7 +147,7 @@ class _Text:
 
     def _relative(
         self, value: float, share: float, unit_text: str, behind: str
-    ) -> tuple[unit_names.Unit, float]:
+    ) -> tuple[Unit, float]:
         """An uncertainty as a share of the value."""
         if unit_text and behind:
             raise self.fault(f", with a unit after the %; {GRAMMAR}.")
@@ -167,13 +166,13 @@ class _Text:
             raise self.fault("; a share of zero is zero: write the uncertainty with its unit.")
         return found, abs(value) * share * found.scale
 
-    def _unit(self, unit_text: str) -> unit_names.Unit:
+    def _unit(self, unit_text: str) -> Unit:
         """The unit, of the kind that is wanted."""
         try:
-            found = unit_names.unit(unit_text)
+            found = unit_of(unit_text)
         except InputError as error:
             raise InputError(f"`{self.name}` is {self.shown!r}: {error}") from None
-        if found.dimensions != unit_names.unit(self.wanted).dimensions:
+        if found.dimensions != unit_of(self.wanted).dimensions:
             if not unit_text or unit_text in _SHARES:
                 raise self.fault(f", with no unit; {GRAMMAR}.")
             raise wrong_kind(self.name, self.shown, unit_text, self.wanted)
@@ -195,7 +194,7 @@ class _Text:
 
     def _result(
         self,
-        found: unit_names.Unit,
+        found: Unit,
         value: float,
         spread: float,
         words: list[re.Match[str]],
@@ -253,8 +252,8 @@ def tidy(value: float) -> float:
 
 def wrong_kind(name: str, shown: str, found: str, wanted: str) -> InputError:
     """One sentence for a unit that measures something else."""
-    words, example = unit_names.KINDS[wanted]
-    kind = unit_names.kind_of(unit_names.unit(found).dimensions)
+    words, example = KINDS[wanted]
+    kind = kind_of(unit_of(found).dimensions)
     return InputError(
         f"`{name}` is {shown!r}, which is {kind}; it must be {words}, for example '{example}'."
     )

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from quantize._support.errors import InputError, InputTypeError, listed, one_line
-from quantize.charge import unit_names
+from quantize.charge.unit_names import kind_of, same_kind, unit
 from quantize.tables.reading import read
 from quantize.tables.table import Table
 
@@ -84,13 +84,13 @@ class Header:
         if self.unit is None or self.name not in UNITS:
             return 1.0, False
         try:
-            found = unit_names.unit(self.unit)
+            found = unit(self.unit)
         except InputError:
             return 1.0, False
         for wanted in UNITS[self.name]:
-            if found.dimensions == unit_names.unit(wanted).dimensions:
+            if found.dimensions == unit(wanted).dimensions:
                 return found.scale, wanted == "m"
-        kind = unit_names.kind_of(found.dimensions)
+        kind = kind_of(found.dimensions)
         raise InputError(
             f"the column {self.text!r} has a unit of {kind}; "
             f"{self.name} goes with {' or '.join(UNITS[self.name])}."
@@ -130,11 +130,11 @@ def _name_of(head: str, unit: str | None) -> str | None:
     return name
 
 
-def _fits(name: str | None, unit: str) -> bool:
+def _fits(name: str | None, own: str) -> bool:
     if name not in UNITS:
         return False
     try:
-        return any(unit_names.same_kind(unit, wanted) for wanted in UNITS[name])
+        return any(same_kind(own, wanted) for wanted in UNITS[name])
     except InputError:
         return False
 

@@ -9,7 +9,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-import numpy as np
+import numpy.typing as npt
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -46,22 +46,15 @@ class Blind:
         self.__factor = float((1 + _WIDEST) ** step)
         self._opened: str | None = None
 
-    def readings(self, data: Any) -> Readings:
+    def readings(self, data: Readings | npt.ArrayLike) -> Readings:
         """The readings times the hidden factor, with sigmas and resolutions in proportion."""
         given = data if isinstance(data, Readings) else Readings(data)
-        states = (
-            None
-            if given.state is None
-            else [given.state_labels[code] for code in np.asarray(given.state)]
-        )
-        return Readings(
-            given.values * self.__factor,
-            sigma=None if given.sigma is None else given.sigma * self.__factor,
-            state=states,
-            resolution=None if given.resolution is None else given.resolution * self.__factor,
-            ends=given.ends,
-            beyond=given.beyond,
-            changed=given.changed,
+        factor = self.__factor
+        return given.replace(
+            values=given.values * factor,
+            sigma=None if given.sigma is None else given.sigma * factor,
+            resolution=None if given.resolution is None else given.resolution * factor,
+            shift=None if given.shift is None else given.shift.scaled(factor),
         )
 
     def open(self, value: float) -> float:

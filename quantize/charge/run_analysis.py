@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from typing import Any, ClassVar
+from typing import Any, ClassVar, cast
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike
 from quantize._support.results import jsonable
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, Offset
 from quantize.analysis import Analysis, analyze
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.checks import Checks
@@ -260,7 +260,7 @@ class _Question:
     def _analysis(self, levels: Levels) -> Analysis:
         readings = self.given.replace(values=levels.values, shift=levels.shared)
         offset = self.offset if self.options.get("model") is None else "zero"
-        return analyze(readings, offset=offset, **self.options)
+        return analyze(readings, offset=cast(Offset, offset), **self.options)
 
     def _with_coulombs(self, levels: Levels, found: Analysis) -> RunAnalysis:
         words = at_the_bound(found.mixture, self.options["sigma_range"], self.scatter)

@@ -26,8 +26,8 @@ def tidy(page: Page, apparatus: Apparatus | None) -> tuple[pd.DataFrame, list[st
 
     remarks = list(page.remarks)
     if "position" in page.cells:
-        page, told = fold_tracks(page, apparatus)
-        remarks += told
+        page, assumed = fold_tracks(page, apparatus)
+        remarks += assumed
     n = len(page.numbers)
     if n == 0:
         raise InputError(f"`run` ({page.source}) has no row with a reading.")
@@ -63,14 +63,14 @@ def tidy(page: Page, apparatus: Apparatus | None) -> tuple[pd.DataFrame, list[st
 def _changed(page: Page) -> list[bool]:
     """Rows within whose interval the charge changed, by their own column or a note in words."""
     n = len(page.numbers)
-    told = [
+    changed = [
         kept(word, row=row, column="changed within") is True
         for word, row in zip(page.cells.get("changed", [""] * n), page.numbers, strict=True)
     ]
     for name in ("event", "note"):
         notes = page.cells.get(name, [""] * n)
-        told = [was or changed_within(note) for was, note in zip(told, notes, strict=True)]
-    return told
+        changed = [was or changed_within(note) for was, note in zip(changed, notes, strict=True)]
+    return changed
 
 
 def _partial_remarks(table: dict[str, Any]) -> list[str]:

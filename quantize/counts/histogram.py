@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from quantize._support import schema, validation
+from quantize._support import results, validation
 from quantize._support.errors import InputError
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray, IntArray, count, float_array, read_only
@@ -198,8 +198,8 @@ class Histogram:
     @classmethod
     def from_dict(cls, state: dict[str, Any]) -> Histogram:
         """The histogram that `to_dict` wrote."""
-        kept = schema.current("Histogram", 1, state)
-        with schema.reading("Histogram"):
+        kept = results.up_to_date("Histogram", 1, state)
+        with results.reading_back("Histogram"):
             return cls(kept["edges"], kept["counts"])
 
 

@@ -9,9 +9,9 @@ from typing import Any, Protocol, Self
 
 import numpy as np
 
-from quantize._support import workers as pools
+from quantize._support import parallel as pools
 from quantize._support.errors import IncompleteError, InputError, InputTypeError, missing
-from quantize._support.progress import Progress, steps
+from quantize._support.parallel import Progress, steps
 from quantize._support.validation import count
 from quantize.tables.cells import counts_rows
 

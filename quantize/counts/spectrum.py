@@ -13,9 +13,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from quantize._support import schema, validation
+from quantize._support import results, validation
 from quantize._support.errors import InputError, InputTypeError
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
 from quantize.comb.periodogram import Periodogram
@@ -379,8 +379,8 @@ class Spectrum:
     @classmethod
     def from_dict(cls, state: dict[str, Any]) -> Spectrum:
         """The spectrum that `to_dict` wrote."""
-        state = schema.current("Spectrum", 1, state)
-        with schema.reading("Spectrum"):
+        state = results.up_to_date("Spectrum", 1, state)
+        with results.reading_back("Spectrum"):
             grid = SumsGrid(**(state["grid"] | {"window": tuple(state["grid"]["window"])}))
             new = cls.__new__(cls)
             new.grid = grid

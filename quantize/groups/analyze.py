@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from quantize._support import randomness, validation
 from quantize._support.chunks import Chunk, Schedule, Work, carried_out, executor_of
 from quantize._support.errors import InputError
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize.analysis import Analysis, analyze

@@ -12,11 +12,10 @@ from numpy.typing import ArrayLike
 
 from quantize._support import randomness, validation
 from quantize._support.errors import InputError, InputTypeError
-from quantize._support.progress import Progress, steps
+from quantize._support.parallel import Progress, Workers, ordered_map, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, Offset
-from quantize._support.workers import Workers, ordered_map
 from quantize.comb.band import Band, band_for
 from quantize.null import tails
 from quantize.null.bounds import p_value_bound

@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING, Any
 from numpy.typing import ArrayLike
 
 from quantize._support import randomness, validation
-from quantize._support.progress import Progress, steps
+from quantize._support.parallel import Progress, Workers, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import Offset, SigmaRange
-from quantize._support.workers import Workers
 from quantize.comb.band import Band, band_for
 from quantize.model.mixture import model_of, posterior_of
 from quantize.null.compare import NULLS, NullName, compare_null

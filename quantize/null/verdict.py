@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from typing import Protocol
+from typing import Final, Protocol
 
 import numpy as np
 
@@ -35,7 +35,9 @@ KINDS = {
 }
 """What samples without steps are made of, in words."""
 
-STEPS, NO_STEPS, CANNOT_TELL = "steps", "no steps", "cannot tell"
+STEPS: Final = "steps"
+NO_STEPS: Final = "no steps"
+CANNOT_TELL: Final = "cannot tell"
 _DOMINANT = 0.5
 """A unit with a larger share than this of the posterior is worth more readings."""
 _SURE_OF_UNIT = 0.9

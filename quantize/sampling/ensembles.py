@@ -16,9 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from quantize._support.progress import Progress, steps
+from quantize._support.parallel import Progress, ordered_map, own_pool, steps
 from quantize._support.validation import FloatArray
-from quantize._support.workers import ordered_map, own_pool
 from quantize.sampling import diagnostics
 from quantize.sampling.moves import ModeShapes, mode_shapes, moves_for
 from quantize.sampling.target import Target

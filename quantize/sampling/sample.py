@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from quantize._support import arviz_lines, randomness, validation
 from quantize._support.errors import warn
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize.comb.band import band_for
 from quantize.model.mixture import model_of

@@ -10,12 +10,13 @@ import re
 import sys
 import warnings
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, cast
 
 import click
 
 from quantize._support import validation
 from quantize._support.errors import InputError, QuantizeWarning
+from quantize._support.validation import Offset
 
 if TYPE_CHECKING:
     from quantize.charge import Apparatus
@@ -192,14 +193,14 @@ def sigma_of(text: str | None) -> float | None:
         ) from None
 
 
-def offset_of(text: str | None) -> str | float:
-    """What --offset says, as `analyze` takes it."""
+def offset_of(text: str | None) -> Offset:
+    """What --offset says, for `analyze` to check."""
     if text is None:
         return "zero"
     try:
         return float(text)
     except ValueError:
-        return text
+        return cast(Offset, text)
 
 
 def with_step(bench: Apparatus, resolution: float | None) -> Apparatus:

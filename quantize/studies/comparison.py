@@ -11,7 +11,7 @@ import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.results import Result

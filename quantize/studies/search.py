@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress
 from quantize._support.validation import FloatArray
 from quantize.null.power import UNKNOWN, Curve, Estimate, fit_curve
 from quantize.null.sample import MOST_ITEMS

@@ -24,7 +24,7 @@ from quantize._support.chunks import (
     is_executor,
 )
 from quantize._support.journal import Journal, changed, versions
-from quantize._support.progress import Progress
+from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import jsonable
 from quantize.studies.conditions import Condition

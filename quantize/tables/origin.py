@@ -66,7 +66,7 @@ class Origin:
 
 
 def with_origin(readings: T, origin: Origin | None) -> T:
-    """Fresh readings, told where they are from."""
+    """Fresh readings, with a note of where they are from."""
     object.__setattr__(readings, "origin", origin)
     return readings
 

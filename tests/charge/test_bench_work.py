@@ -14,6 +14,7 @@ import quantize as qz
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge import DatedPlan, Plates, Reticle
+from quantize.shared_shift import SharedShift
 
 BENCH = {
     "plates": {"separation": "4.24(2) mm", "voltage": "227 V"},
@@ -124,6 +125,16 @@ def test_plan_refuses_what_no_supply_can_hold():
             diameters=[9e-6], intervals=[5], density=1050.0, units=[1],
             plates=Plates(separation="4 mm"), reticle=Reticle(division="50 um", length=60),
         )  # fmt: skip
+
+
+def test_blind_scales_what_the_readings_share_with_them():
+    shift = SharedShift(error=0.2, lever=np.ones(3), also=SharedShift(error=0.1, lever=np.ones(3)))
+    page = qz.Readings([10.0, 20.0, 31.0], shift=shift)
+    hidden = charge.Blind(rng=3).readings(page)
+    factor = hidden.values[0] / 10.0
+    assert hidden.shift.error == pytest.approx(0.2 * factor)
+    assert hidden.shift.also.error == pytest.approx(0.1 * factor)
+    assert hidden.shift.lever.tolist() == [1, 1, 1]
 
 
 def test_blind_hides_once_and_keeps_ratios():

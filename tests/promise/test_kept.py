@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import quantize as qz
-from quantize._support import schema
+from quantize._support import results
 
 DATA = Path(__file__).parent / "data"
 
@@ -54,5 +54,5 @@ def test_an_older_version_is_brought_up_to_date_step_by_step() -> None:
         2: lambda old: {"unit": old["unit"], "unit_err": None},
     }
     kept = {"schema": "quantize.Thing/1", "u": 4.9}
-    assert schema.current("Thing", 3, kept, steps=steps) == {"unit": 4.9, "unit_err": None}
+    assert results.up_to_date("Thing", 3, kept, steps=steps) == {"unit": 4.9, "unit_err": None}
     assert np.isfinite(kept["u"])
