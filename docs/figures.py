@@ -105,7 +105,8 @@ def sampled(left: Names) -> Any:
 def imports_between_layers() -> tuple[list[str], dict[tuple[str, str], int]]:
     """The layers from the lowest up, and how often modules of one import another, when run."""
     with (ROOT / "pyproject.toml").open("rb") as file:
-        [contract] = tomllib.load(file)["tool"]["importlinter"]["contracts"]
+        contracts = tomllib.load(file)["tool"]["importlinter"]["contracts"]
+    [contract] = [one for one in contracts if one["type"] == "layers"]
     layers = [name.removeprefix("quantize.") for name in reversed(contract["layers"])]
     package = Path(importlib.util.find_spec("quantize").origin).parent  # type: ignore
     counts: dict[tuple[str, str], int] = {}

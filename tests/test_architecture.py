@@ -5,11 +5,19 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 32_200
-"""Code and docstrings."""
-FILES = 216
+LINES = 32_800
+"""Code and docstrings of public names."""
+FILES = 180
 LONGEST_FILE = 400
-LONGEST_BODY = 93
+LONGEST_BODY = 60
+
+PLACES = {
+    "the wrapped normal density": {"comb/wrapped.py", "model/wrapped_likelihood.py"},
+    # Parquet files too large for memory are read in pieces, into sums.
+    "reading a file of values": {"tables/text.py", "tables/reading.py", "counts/sources.py"},
+    "the scatter of a free sphere": {"charge/drag.py"},
+    "writing HTML": {"show/html.py"},
+}
 
 
 def test_lines_of_code_and_docstrings() -> None:
@@ -21,7 +29,7 @@ def test_number_of_files() -> None:
 
 
 def test_no_file_is_long() -> None:
-    lengths = {path.name: len(path.read_text().splitlines()) for path in house.files()}
+    lengths = {str(path): len(path.read_text("utf-8").splitlines()) for path in house.files()}
     assert {name: n for name, n in lengths.items() if n > LONGEST_FILE} == {}
 
 
@@ -33,15 +41,14 @@ def test_no_module_imports_itself_by_way_of_others() -> None:
     assert house.circles() == []
 
 
-@pytest.mark.parametrize(
-    ("idea", "most"), [("the wrapped normal density", 3), ("the readers of tables", 1)]
-)
-def test_one_place_for_an_idea(idea: str, most: int) -> None:
-    assert len(house.callers(house.IDEAS[idea])) <= most
+@pytest.mark.parametrize("idea", house.IDEAS)
+def test_an_idea_stands_in_its_place(idea: str) -> None:
+    assert set(house.callers(house.IDEAS[idea])) == PLACES[idea]
 
 
 def test_only_the_model_reads_the_nodes_of_a_posterior() -> None:
-    readers = house.callers(r"\.nodes\b|model\.nodes import")
+    readers = house.callers(r"\._?nodes\b|model\.nodes import")
+    assert readers
     assert [name for name in readers if not name.startswith("model/")] == []
 
 
@@ -49,5 +56,5 @@ def test_the_core_knows_nothing_of_charge_or_of_views() -> None:
     core = [path for path in house.files() if house.folder_of(path) in house.CORE]
     assert len(core) > 50
     for path in core:
-        wrong = [name for name in house.imports(path) if name.split(".")[1] in house.ADAPTERS]
-        assert wrong == [], path
+        parts = [name.split(".") for name in house.imports(path)]
+        assert not [part for part in parts if part[1:2] and part[1] in house.ADAPTERS], path

@@ -14,6 +14,18 @@ from collections.abc import Iterator
 from pathlib import Path
 
 PACKAGE = Path(__file__).resolve().parents[2] / "quantize"
+CORE = (
+    "_support", "tables", "recording.py", "levels.py", "shared_shift.py", "readings.py",
+    "files.py", "comb", "model", "sampling", "counts", "null", "analysis.py",
+)  # fmt: skip
+ADAPTERS = ("charge", "studies", "show", "cli")
+IDEAS = {
+    "the wrapped normal density": r"log_wrapped_normal",
+    "reading a file of values": r"(load_workbook|csv\.reader|read_csv|read_excel|ParquetFile)\(",
+    "the scatter of a free sphere": r"\bBOLTZMANN\b",
+    "writing HTML": r"<table|<section",
+}
+"""What should stand in few places, and a pattern by which its places are found."""
 
 
 def files() -> list[Path]:
@@ -149,7 +161,7 @@ def report() -> str:
         f"longest body: {body} ({name})",
         f"bodies above 60 lines: {sum(length > 60 for _, length in bodies())}",
         f"circles: {len(circles())} {circles()}",
-        f"callers of the wrapped-normal density: {callers(r'log_wrapped_normal')}",
+        *(f"{idea}: {callers(pattern)}" for idea, pattern in IDEAS.items()),
     ]
     return "\n".join(lines)
 
