@@ -89,9 +89,9 @@ def need_informative_band(readings: Readings, unit_range: tuple[float, float]) -
         else f"ends at {high:.4g}, below two recording steps of {step:g}"
     )
     remedy = (
-        f"these readings can tell units from {least:.4g} to {most:.4g}"
+        f"these readings can show units from {least:.4g} to {most:.4g}"
         if least < most
-        else "these readings can tell no unit: take readings that spread wider"
+        else "these readings can show no unit: take readings that spread wider"
     )
     raise InputError(f"`unit_range` {why}; {remedy}.")
 
@@ -129,7 +129,7 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
             "levels",
             f"The readings stand on about {typical} {what}, and it is not sure "
             f"that there are {needed} (probability {_below(probability, SURE)}, {SURE:g} is "
-            "wanted); with fewer, equal distances cannot be told from chance.",
+            "wanted); with fewer, equal distances cannot be distinguished from chance.",
         )
     common = float(np.mean(divisors > 1))
     if common > 1 - SURE and not free:
@@ -143,7 +143,8 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
             "levels",
             f"Of all units that would explain the readings, those with {needed} {what} and "
             f"more, without a common divisor, hold a probability of {_below(occupied, SURE)} "
-            f"({SURE:g} is wanted); with fewer, equal distances cannot be told from chance.",
+            f"({SURE:g} is wanted); with fewer, equal distances cannot be distinguished from "
+            "chance.",
         )
     return passed(
         "levels",
@@ -258,7 +259,7 @@ def _levels_seen(seen: int, *, free: bool) -> Finding:
         blocks=few,
         warns=few,
         sentence=f"{seen} {what} out of the counts"
-        + (f"; {least} are needed to tell equal distances from chance." if few else "."),
+        + (f"; {least} are needed to distinguish equal distances from chance." if few else "."),
     )
 
 

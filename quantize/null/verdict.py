@@ -282,8 +282,8 @@ def _not_enough_message(p: float, alpha: float, worst: str) -> str:
 
 def _excluded_messages(limit: Limit) -> list[str]:
     return [
-        f"These readings speak at least 20 to 1 against every unit from {limit.low:.3g} to "
-        f"{limit.high:.3g}, each by itself and set against values of any size, with the known "
+        "From these readings the odds are at least 20 to 1 against every unit from "
+        f"{limit.low:.3g} to {limit.high:.3g}, each by itself and set against values of any size, with the known "
         f"scatter of {limit.sigma:.3g} or up to twice as much. {_ALLOWED}",
         f"A unit smaller than {limit.low:.3g} could hide in the scatter or was not tried.",
     ]
@@ -292,7 +292,7 @@ def _excluded_messages(limit: Limit) -> list[str]:
 def _limit_message(limit: Limit) -> str:
     return (
         f"No unit above {limit.low:.3g}: against every one from there to {limit.high:.3g}, each by "
-        "itself, these readings speak at least 20 to 1, set against values of any size with the "
+        "itself, the odds are at least 20 to 1, set against values of any size with the "
         f"known scatter of {limit.sigma:.3g} or up to twice as much. {_ALLOWED}"
     )
 
@@ -337,7 +337,7 @@ def _advice(mixture: MixtureFit) -> tuple[str, ...]:
         )
     if levels.degrees < _FEW_DEGREES and not levels.sigma_given:
         advice.append(
-            "Reading each state twice tells the scatter without any assumption about steps."
+            "Reading each state twice determines the scatter without any assumption about steps."
         )
     return tuple(advice)
 

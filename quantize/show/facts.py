@@ -129,7 +129,7 @@ def no_unit(found: Analysis) -> str:
     """What is said about the unit where there are no steps."""
     return (
         f"None is reported. Of the units tried, {rounded(found.unit, found.unit_err)} fits best, "
-        "and these readings speak against it as against the others."
+        "and these readings count against it as against the others."
     )
 
 

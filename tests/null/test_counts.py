@@ -148,7 +148,7 @@ def test_smooth_data_exclude_units_only_with_a_known_scatter(rng):
 def test_too_few_levels_and_blurred_levels_cannot_tell(rng):
     few = qz.analyze_counts(detector(rng, 20_000, mean=0.2), (3, 20), offset="free")
     assert few.verdict == "cannot tell"
-    assert "5 are needed to tell equal distances from chance" in " ".join(few.reasons)
+    assert "5 are needed to distinguish equal distances from chance" in " ".join(few.reasons)
     blurred = detector(rng, 20_000, s0=3.3, s1=0.0)
     assert qz.analyze_counts(blurred, (3, 20), offset="free").verdict == "cannot tell"
 
