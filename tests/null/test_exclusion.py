@@ -66,8 +66,9 @@ def test_no_steps_names_the_range():
     assert found.verdict == "no steps"
     assert found.no_unit_above == pytest.approx(1.2)
     assert found.reasons[0] == (
-        "From these readings the odds are at least 20 to 1 against every unit from 1.2 to 8, each by "
-        "itself and set against values of any size, with the known scatter of 0.1 or up to twice as much. "
+        "From these readings the odds are at least 20 to 1 against every unit from 1.2 to 8, each "
+        "by itself and set against values of any size, with the known scatter of 0.1 or up to "
+        "twice as much. "
         "One misread reading in twenty and a drift of the scale by 1 % are allowed for."
     )
     assert "The readings do not come in steps of any unit from 1.2 to 8." in str(found)
