@@ -284,7 +284,8 @@ def _excluded_messages(limit: Limit) -> list[str]:
     return [
         "From these readings the odds are at least 20 to 1 against every unit from "
         f"{limit.low:.3g} to {limit.high:.3g}, each by itself and set against values "
-        f"of any size, with the known scatter of {limit.sigma:.3g} or up to twice as much. {_ALLOWED}",
+        f"of any size, with the known scatter of {limit.sigma:.3g} or up to twice "
+        f"as much. {_ALLOWED}",
         f"A unit smaller than {limit.low:.3g} could hide in the scatter or was not tried.",
     ]
 
