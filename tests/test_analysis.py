@@ -77,11 +77,13 @@ def test_a_lattice_within_a_lattice_is_found_twice():
     they were rounded to tenths of a degree Celsius: so 1 degree shows as well, less sharply.
     """
     values = rdataset("nycflights13", "weather")["temp"].dropna().to_numpy()
-    page = qz.Readings(np.random.default_rng(1).choice(values, 60, replace=False), resolution=1e-3)
-    found = qz.analyze(page, (0.12, 0.5), offset=32.0, **QUICK)
+    sample = qz.Readings(
+        np.random.default_rng(1).choice(values, 60, replace=False), resolution=1e-3
+    )
+    found = qz.analyze(sample, (0.12, 0.5), offset=32.0, **QUICK)
     assert found.verdict == "steps"
     assert found.unit == pytest.approx(0.18, rel=1e-4)
-    both = qz.periodogram(page, (0.12, 4.0), offset=32.0).alternatives["unit"]
+    both = qz.periodogram(sample, (0.12, 4.0), offset=32.0).alternatives["unit"]
     assert both[0] == pytest.approx(0.18, rel=1e-4)
     assert np.min(np.abs(both - 1)) < 2e-3
 

@@ -35,15 +35,15 @@ def test_arrays_lists_and_series_are_the_same() -> None:
 
 def test_arrays_are_read_only_copies() -> None:
     given_values = np.array(THIRTEEN)
-    page = qz.Readings(given_values, sigma=0.1)
+    sample = qz.Readings(given_values, sigma=0.1)
     given_values[0] = -1
-    assert page.values[0] == 19.66
-    assert page.sigma is not None
-    for array in (page.values, page.sigma):
+    assert sample.values[0] == 19.66
+    assert sample.sigma is not None
+    for array in (sample.values, sample.sigma):
         with pytest.raises(ValueError, match="read-only"):
             array[0] = 1
     with pytest.raises(AttributeError):
-        page.values = given_values  # type: ignore[misc]
+        sample.values = given_values  # type: ignore[misc]
 
 
 @pytest.mark.parametrize(
@@ -101,11 +101,11 @@ def test_type_errors_are_type_errors() -> None:
 
 
 def test_states_keep_their_labels_in_order_of_appearance() -> None:
-    page = qz.Readings([1.0, 2.0, 1.1], state=["b", "a", "b"])
-    assert page.state is not None
-    assert page.state.tolist() == [0, 1, 0]
-    assert page.state_labels == ("b", "a")
-    kept = page.select([False, True, True])
+    sample = qz.Readings([1.0, 2.0, 1.1], state=["b", "a", "b"])
+    assert sample.state is not None
+    assert sample.state.tolist() == [0, 1, 0]
+    assert sample.state_labels == ("b", "a")
+    kept = sample.select([False, True, True])
     assert kept.state_labels == ("a", "b")
     assert kept.values.tolist() == [2.0, 1.1]
 
@@ -133,15 +133,15 @@ def test_rounding_step_prefers_what_is_given() -> None:
 
 
 def test_span_and_reach() -> None:
-    page = qz.Readings([3.0, 5.0])
-    assert (page.span, page.reach) == (2.0, 5.0)
-    page = qz.Readings([-3.0, 5.0])
-    assert (page.span, page.reach) == (8.0, 8.0)
+    sample = qz.Readings([3.0, 5.0])
+    assert (sample.span, sample.reach) == (2.0, 5.0)
+    sample = qz.Readings([-3.0, 5.0])
+    assert (sample.span, sample.reach) == (8.0, 8.0)
 
 
 def test_to_dict_survives_json() -> None:
-    page = qz.Readings(THIRTEEN, sigma=0.1, state=list(range(13)), resolution=0.01)
-    there = json.loads(json.dumps(page.to_dict(), allow_nan=False))
+    sample = qz.Readings(THIRTEEN, sigma=0.1, state=list(range(13)), resolution=0.01)
+    there = json.loads(json.dumps(sample.to_dict(), allow_nan=False))
     assert there["schema"] == "quantize.Readings/1"
     assert there["values"] == THIRTEEN
     assert there["state"] == [str(i) for i in range(13)]
@@ -151,7 +151,7 @@ def test_to_dict_survives_json() -> None:
 
 
 @st.composite
-def pages(draw: st.DrawFn) -> tuple[list[float], list[int], list[float] | None]:
+def samples(draw: st.DrawFn) -> tuple[list[float], list[int], list[float] | None]:
     n = draw(st.integers(2, 25))
     size = {"min_size": n, "max_size": n}
     values = draw(st.lists(st.floats(-1e3, 1e3).map(lambda v: round(v, 9)), **size))
@@ -172,9 +172,9 @@ def direct_levels(
     return mean, factor, scatter
 
 
-@given(pages())
-def test_levels_are_weighted_means_and_sums_of_squares(page: Any) -> None:
-    values, state, sigma = page
+@given(samples())
+def test_levels_are_weighted_means_and_sums_of_squares(sample: Any) -> None:
+    values, state, sigma = sample
     readings = qz.Readings(values, state=state, sigma=sigma)
     levels = readings.levels()
     mean, factor, scatter = direct_levels(values, state, sigma)
@@ -188,9 +188,9 @@ def test_levels_are_weighted_means_and_sums_of_squares(page: Any) -> None:
     assert [readings.state_labels[j] for j in levels.index] == state
 
 
-@given(pages(), st.randoms(use_true_random=False))
-def test_permuting_the_readings_keeps_the_levels(page: Any, random: Any) -> None:
-    values, state, sigma = page
+@given(samples(), st.randoms(use_true_random=False))
+def test_permuting_the_readings_keeps_the_levels(sample: Any, random: Any) -> None:
+    values, state, sigma = sample
     order = list(range(len(values)))
     random.shuffle(order)
     one = qz.Readings(values, state=state, sigma=sigma)

@@ -17,25 +17,25 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import quantize as qz
 
-page = [2.1, 3.9, 6.0, 8.1]
+sample = [2.1, 3.9, 6.0, 8.1]
 counts = qz.Histogram(np.array([0.0, 1.0, 2.0]), np.array([3, 4]))
-found = qz.analyze(page)
-qz.analyze(np.array(page), (1.2, 7.0), offset="free", workers=2)
-qz.analyze(qz.Readings(page, sigma=0.1, state=["a", "b", "c", "a"]), found.band, offset=0.5)
+found = qz.analyze(sample)
+qz.analyze(np.array(sample), (1.2, 7.0), offset="free", workers=2)
+qz.analyze(qz.Readings(sample, sigma=0.1, state=["a", "b", "c", "a"]), found.band, offset=0.5)
 qz.analyze(counts, sigma_range=(0.1, 0.5), null="smooth", rng=1)
-qz.analyze(page, model=qz.MixtureModel(), group=["A", "A", "B", "B"], workers=map)
-qz.analyze(page, workers=ThreadPoolExecutor(2), progress=True)
+qz.analyze(sample, model=qz.MixtureModel(), group=["A", "A", "B", "B"], workers=map)
+qz.analyze(sample, workers=ThreadPoolExecutor(2), progress=True)
 qz.read_readings("page.csv", value="divisions", resolution=0.5).select([0, 1])
 said: str = found.verdict
-qz.analyze(page, workers=3.5)  # workers
-qz.analyze(page, "x")  # tuple[float, float]
-qz.analyze(page, (1.2, 7.0, 9.0))  # tuple[float, float]
-qz.analyze(page, offset="nil")  # offset
-qz.analyze(page, null="some")  # null
-qz.analyze(page, sigma_range="wide")  # sigma_range
-qz.analyze(page, model="comb")  # model
-qz.analyze(page, n_resamples="many")  # n_resamples
-qz.Readings(page, shift=0.1)  # shift
+qz.analyze(sample, workers=3.5)  # workers
+qz.analyze(sample, "x")  # tuple[float, float]
+qz.analyze(sample, (1.2, 7.0, 9.0))  # tuple[float, float]
+qz.analyze(sample, offset="nil")  # offset
+qz.analyze(sample, null="some")  # null
+qz.analyze(sample, sigma_range="wide")  # sigma_range
+qz.analyze(sample, model="comb")  # model
+qz.analyze(sample, n_resamples="many")  # n_resamples
+qz.Readings(sample, shift=0.1)  # shift
 qz.read_readings("page.csv", value=3)  # value
 found.verdict == "perhaps"  # Non-overlapping
 """

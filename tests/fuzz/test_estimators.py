@@ -14,7 +14,7 @@ from fuzzing import (
     bands,
     cases,
     mostly,
-    pages,
+    samples,
     without_nan,
 )
 from hypothesis import given
@@ -67,19 +67,19 @@ MAY_BE_NAN = (
 
 @st.composite
 def questions(draw: st.DrawFn) -> tuple[Readings | str, object, object]:
-    page = draw(pages(most=12))
-    scale = float(np.max(np.abs(page))) or 1.0
+    sample = draw(samples(most=12))
+    scale = float(np.max(np.abs(sample))) or 1.0
     sigma = draw(SIGMAS)
     if sigma == "each":
-        sigma = list(np.linspace(0.002, 0.05, len(page)) * scale)
+        sigma = list(np.linspace(0.002, 0.05, len(sample)) * scale)
     elif sigma is not None:
         sigma = sigma * scale if 0 < sigma * scale < math.inf else sigma
     state = draw(st.sampled_from([None, None, "pairs", "one"]))
     labels = (
-        None if state is None else [i // 2 if state == "pairs" else 0 for i in range(len(page))]
+        None if state is None else [i // 2 if state == "pairs" else 0 for i in range(len(sample))]
     )
-    made = answer(lambda: Readings(page, sigma=sigma, state=labels))
-    return made, draw(bands(page)), draw(OFFSETS)
+    made = answer(lambda: Readings(sample, sigma=sigma, state=labels))
+    return made, draw(bands(sample)), draw(OFFSETS)
 
 
 @pytest.mark.parametrize("name", ESTIMATORS)

@@ -89,7 +89,7 @@ ODD_NUMBERS = st.one_of(
 
 
 @st.composite
-def pages(draw: st.DrawFn, most: int = 30) -> list[float]:
+def samples(draw: st.DrawFn, most: int = 30) -> list[float]:
     """Finite readings: plain, tied, in steps, geometric, of one sign or both, of any magnitude."""
     n = draw(st.integers(1, most))
     scale = draw(MAGNITUDES)

@@ -93,7 +93,7 @@ def monte_carlo() -> Any:
 
 
 def simulated() -> Any:
-    """A page with its truth."""
+    """A sample with its truth."""
     return qz.simulate(8, rng=1)
 
 

@@ -57,12 +57,12 @@ def test_bounds_stand_above_what_was_simulated():
     Passed by the largest power: z 6, 7, 8, 9 in .172, .068, .025, .012 of them; by the largest
     cosine score: 3, 3.5, 4 in .342, .075, .010 (an earlier simulation, its values from memory).
     """
-    page = 20 + 5 * np.sqrt(99 / 100) * np.linspace(-1, 1, 100) / np.std(np.linspace(-1, 1, 100))
+    sample = 20 + 5 * np.sqrt(99 / 100) * np.linspace(-1, 1, 100) / np.std(np.linspace(-1, 1, 100))
     for height, seen in ((6, 0.172), (7, 0.068), (8, 0.025), (9, 0.012)):
-        bound = qz.p_value_bound(height, page, (1 / 3, 1), offset="free")
+        bound = qz.p_value_bound(height, sample, (1 / 3, 1), offset="free")
         assert bound > seen - 3 * np.sqrt(seen * (1 - seen) / 600)
         assert bound < 2 * seen
     for height, seen in ((3, 0.342), (3.5, 0.075), (4, 0.010)):
-        bound = qz.p_value_bound(height, page, (1 / 3, 1))
+        bound = qz.p_value_bound(height, sample, (1 / 3, 1))
         assert bound > seen - 3 * np.sqrt(seen * (1 - seen) / 600)
         assert bound < 2 * seen

@@ -58,10 +58,10 @@ def test_sigma_known_otherwise_than_through_the_comb() -> None:
     # Six states read twice, 0.1 on either side of their mean: s² = 6·(0.02)/6, and a mean of two
     # has s/sqrt(2).
     pairs = [x + d for x in (2.0, 4.0, 6.0, 8.0, 10.0, 12.0) for d in (-0.1, 0.1)]
-    page = qz.Readings(pairs, state=[i // 2 for i in range(12)])
-    found = known_sigma(page)
+    sample = qz.Readings(pairs, state=[i // 2 for i in range(12)])
+    found = known_sigma(sample)
     assert found == pytest.approx(math.sqrt(0.02) / math.sqrt(2))
-    assert known_sigma(page.select(range(4))) is None
+    assert known_sigma(sample.select(range(4))) is None
     told = qz.Readings(PAGE, sigma=0.2)
     assert known_sigma(told) == pytest.approx(0.2)
     assert known_sigma(PAGE, sigma_range=0.3) == 0.3

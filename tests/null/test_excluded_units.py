@@ -1,4 +1,4 @@
-"""Which units counts exclude, on wide pages and at the limit of four sigma."""
+"""Which units counts exclude, on wide samples and at the limit of four sigma."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ def posterior(readings, band=BAND) -> Posterior:
     return qz.fit_mixture(readings, band).posterior
 
 
-def comb_page(seed=1, n=12, spread=0.05):
+def comb_sample(seed=1, n=12, spread=0.05):
     rng = np.random.default_rng(seed)
     k = np.resize(np.arange(-4, 5), n)
     values = np.repeat(k, 2) + rng.normal(0, spread, 2 * n)
@@ -23,10 +23,10 @@ def comb_page(seed=1, n=12, spread=0.05):
 
 
 def test_left_out_p_is_that_of_the_page_without_the_state():
-    page = comb_page()
-    found = qz.without_each_state(page, BAND)
-    assert list(found) == list(page.state_labels)
-    rest = page.select(page.state != 3)
+    sample = comb_sample()
+    found = qz.without_each_state(sample, BAND)
+    assert list(found) == list(sample.state_labels)
+    rest = sample.select(sample.state != 3)
     assert found["s3"] == qz.analyze(rest, BAND, n_resamples=19).evidence.p_value
 
 
@@ -35,7 +35,7 @@ def test_readings_without_states_are_left_out_one_by_one():
 
 
 def test_a_page_with_states_says_whether_one_of_them_decides():
-    strong = single_state(posterior(comb_page(n=18, spread=0.03)), 0.05)
+    strong = single_state(posterior(comb_sample(n=18, spread=0.03)), 0.05)
     assert not strong.warns
     assert "stays when any one" in strong.sentence
     # Three sizes alone: without any one of them nothing shows.
@@ -49,7 +49,7 @@ def test_a_page_with_states_says_whether_one_of_them_decides():
 
 
 def test_the_verdict_carries_the_sentence():
-    found = qz.analyze(comb_page(), BAND, n_resamples=199, rng=1)
+    found = qz.analyze(comb_sample(), BAND, n_resamples=199, rng=1)
     assert found.verdict == "steps"
     assert "states" in [f.name for f in found.findings]
 
@@ -82,7 +82,7 @@ def test_groups_must_fit_the_readings():
 
 
 def test_sensitivity_lists_every_null_and_band():
-    values = comb_page().values
+    values = comb_sample().values
     found = qz.sensitivity(values, BAND, bands=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5)
     assert found.table["band"].unique().tolist() == ["as analyzed", "0.3 to 3", "4 to 6"]
     assert {"smooth", "uniform", "normal", "lumpy", "levels: lumpy"} <= set(found.table["null"])
@@ -101,13 +101,13 @@ def test_sensitivity_lists_every_null_and_band():
     ],
 )
 def test_a_band_in_which_nothing_can_show_is_refused_with_one_that_can(band, message):
-    page = Readings([1.0, 2.5, 4.0, 6.5, 9.9], resolution=0.5)
+    sample = Readings([1.0, 2.5, 4.0, 6.5, 9.9], resolution=0.5)
     with pytest.raises(InputError, match=message):
-        qz.analyze(page, band, n_resamples=19)
+        qz.analyze(sample, band, n_resamples=19)
 
 
 def test_the_choices_are_drawn_with_a_mark_for_each_band():
-    found = qz.sensitivity(comb_page().values, BAND, bands=[(0.3, 3.0)], n_resamples=19, rng=5)
+    found = qz.sensitivity(comb_sample().values, BAND, bands=[(0.3, 3.0)], n_resamples=19, rng=5)
     axes = found.plot()
     drawn = {line.get_label(): len(line.get_xdata()) for line in axes.lines}
     assert drawn["as analyzed"] == drawn["0.3 to 3"] == found.table["null"].nunique()

@@ -30,7 +30,7 @@ def test_the_mean_of_phases_goes_round_the_circle() -> None:
     assert _mean_phase(np.array([3.3, -0.7, 7.3])) == pytest.approx(0.3)
 
 
-def page(n: int, sigma: float = 0.05) -> MixtureFit:
+def sample(n: int, sigma: float = 0.05) -> MixtureFit:
     rng = np.random.default_rng(7)
     return qz.fit_mixture(rng.integers(1, 9, n) + sigma * rng.normal(size=n), (0.7, 1.6))
 
@@ -41,7 +41,7 @@ def test_thin_evidence_is_told_right_after_the_odds() -> None:
     ]
     thin: Any = SimpleNamespace(log_bayes_factor=-1.5, log_bayes_factors={"some": -1.5})
     plain: Any = SimpleNamespace(log_bayes_factor=3.0, log_bayes_factors={"some": 3.0})
-    mixture, chances = page(20), {"levels": 0.01}
+    mixture, chances = sample(20), {"levels": 0.01}
     others: dict[str, Any] = {"alpha": 0.05, "smooth_only": False, "limit": None}
     with_thin = judge(mixture, remarks, chances, thin, **others).reasons
     without = judge(mixture, remarks, chances, plain, **others).reasons
@@ -52,7 +52,7 @@ def test_thin_evidence_is_told_right_after_the_odds() -> None:
 
 
 def test_a_long_clear_page_is_told_to_change_the_charge_further() -> None:
-    assert any("more different levels" in sentence for sentence in _advice(page(60)))
-    # The same noise on a short page: so many more readings.
-    short = " ".join(_advice(page(4, sigma=0.12)))
+    assert any("more different levels" in sentence for sentence in _advice(sample(60)))
+    # The same noise on a short sample: so many more readings.
+    short = " ".join(_advice(sample(4, sigma=0.12)))
     assert "more readings of this quality" in short or "Less scatter helps more" in short

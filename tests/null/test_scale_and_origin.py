@@ -1,4 +1,4 @@
-"""The same page in another unit of measurement, or counted from another origin, says the same."""
+"""The same sample in another unit of measurement, or counted from another origin, says the same."""
 
 from __future__ import annotations
 
@@ -41,10 +41,10 @@ def test_the_tail_of_a_statistic_in_another_unit(shape: float, scale: float) -> 
 def test_every_kind_of_data_without_steps_in_another_unit(offset: str, scale: float) -> None:
     # Powers of two leave the digits; the decimals, which tell the step of the record, do not stay.
     scale = 2.0 ** round(np.log2(scale))
-    page = PAGE + 1e-4 * np.sin(np.arange(12))
-    plain = qz.analyze(page, (0.4, 2.5), offset=offset, n_resamples=99, rng=1)
+    sample = PAGE + 1e-4 * np.sin(np.arange(12))
+    plain = qz.analyze(sample, (0.4, 2.5), offset=offset, n_resamples=99, rng=1)
     band = (0.4 * scale, 2.5 * scale)
-    other = qz.analyze(scale * page, band, offset=offset, n_resamples=99, rng=1)
+    other = qz.analyze(scale * sample, band, offset=offset, n_resamples=99, rng=1)
     assert other.verdict == plain.verdict
     for name, factor in plain.log_bayes_factors.items():
         assert other.log_bayes_factors[name] == pytest.approx(factor, abs=1e-6), name

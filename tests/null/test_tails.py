@@ -102,8 +102,8 @@ def test_resultant_scale_is_that_of_uniform_phases(n, cosine):
 def test_tail_at_one_in_a_hundred_thousand():
     """Three hundred thousand direct draws count to 1e-4; the tail of 9,999 stays within a half."""
     rng = np.random.default_rng(6)
-    page = Readings(rng.normal(0, 5, 12))
-    measure = LargestScore.of(page, band_for(page, (1.5, 6)), 0.0, False)
+    sample = Readings(rng.normal(0, 5, 12))
+    measure = LargestScore.of(sample, band_for(sample, (1.5, 6)), 0.0, False)
     direct = np.sort(np.concatenate([measure(rng.normal(0, 5, (30_000, 12))) for _ in range(10)]))
     height = float(direct[-30])
     found = tails.Tail.of(measure(rng.normal(0, 5, (9999, 12))), measure.scale)

@@ -21,7 +21,7 @@ CHARGES = [
 ]  # fmt: skip
 
 
-def page(size, spread, seed=5):
+def sample(size, spread, seed=5):
     rng = np.random.default_rng(seed)
     return rng.integers(-4, 5, size=size) + rng.normal(0, spread, size=size)
 
@@ -71,7 +71,7 @@ def test_open_data_without_steps_show_none(values):
 
 
 def test_order_sign_and_scale_change_nothing():
-    values = page(15, 0.12)
+    values = sample(15, 0.12)
     found = weigh(values, (0.3, 3.0))
     turned = weigh(values[::-1].copy(), (0.3, 3.0))
     assert_allclose(turned.score, found.score, rtol=1e-9)
@@ -83,7 +83,7 @@ def test_order_sign_and_scale_change_nothing():
 
 
 def test_free_offset_sees_a_shifted_comb_and_a_shift_changes_nothing():
-    values = page(40, 0.1)
+    values = sample(40, 0.1)
     found = weigh(values + 0.43, (0.3, 3.0), offset="free")
     assert found.steps
     assert found.least_teeth == 5
@@ -93,7 +93,7 @@ def test_free_offset_sees_a_shifted_comb_and_a_shift_changes_nothing():
 
 
 def test_fixed_offset_is_subtracted():
-    values = page(15, 0.1)
+    values = sample(15, 0.1)
     moved = weigh(values + 0.3, (0.3, 3.0), offset=0.3)
     assert_allclose(moved.score, weigh(values, (0.3, 3.0)).score, rtol=1e-6)
 
@@ -155,7 +155,7 @@ def test_p_falls_with_the_score_and_is_the_largest():
 
 def test_a_misread_digit_does_not_hide_the_steps():
     """One reading of forty was written down with a digit too many, another lies between teeth."""
-    values = page(40, 0.05)
+    values = sample(40, 0.05)
     values[7], values[11] = 97.31, 1.31
     found = weigh(values, (0.3, 3.0))
     assert found.steps

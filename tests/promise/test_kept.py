@@ -16,18 +16,18 @@ DATA = Path(__file__).parent / "data"
 
 def test_readings_of_the_first_version() -> None:
     state = json.loads((DATA / "readings_of_the_first_version.json").read_text(encoding="utf-8"))
-    page = qz.Readings.from_dict(state)
-    assert page.values.tolist() == [3.1, 6.0, 9.2, 6.1]
-    assert page.state_labels == ("a", "b", "c")
-    assert page.measured.all()
+    sample = qz.Readings.from_dict(state)
+    assert sample.values.tolist() == [3.1, 6.0, 9.2, 6.1]
+    assert sample.state_labels == ("a", "b", "c")
+    assert sample.measured.all()
 
 
 def test_readings_and_back() -> None:
-    page = qz.Readings(
+    sample = qz.Readings(
         [3.1, 6.0, 9.2], sigma=0.1, state=["a", "b", "a"], beyond=[0, 1, 0], changed=[0, 0, 1]
     )
-    again = qz.Readings.from_dict(json.loads(json.dumps(page.to_dict())))
-    assert again.to_dict() == page.to_dict()
+    again = qz.Readings.from_dict(json.loads(json.dumps(sample.to_dict())))
+    assert again.to_dict() == sample.to_dict()
 
 
 @pytest.mark.parametrize("kind", [qz.Readings, qz.Histogram, qz.Spectrum])

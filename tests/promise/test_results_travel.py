@@ -65,8 +65,8 @@ def test_the_keys_are_those_promised(result) -> None:
 
 
 def test_simulated_readings_keep_their_truth() -> None:
-    page = qz.simulate(8, rng=1)
-    for again in (pickle.loads(pickle.dumps(page)), copy.deepcopy(page)):
-        assert again.to_dict() == page.to_dict()
-        assert same(again.truth, page.truth)
+    sample = qz.simulate(8, rng=1)
+    for again in (pickle.loads(pickle.dumps(sample)), copy.deepcopy(sample)):
+        assert again.to_dict() == sample.to_dict()
+        assert same(again.truth, sample.truth)
         assert not again.values.flags.writeable

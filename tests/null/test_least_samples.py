@@ -1,4 +1,4 @@
-"""Pages of two or three readings, where a guard could speak in place of a formula."""
+"""Samples of two or three readings, where a guard could speak in place of a formula."""
 
 from __future__ import annotations
 
