@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -164,24 +165,27 @@ def test_a_crash_while_saving_leaves_the_older_samples(
     assert list(tmp_path.iterdir()) == [file]
 
 
-@pytest.fixture
-def limit_of_files() -> Iterator[Callable[[int], None]]:
-    """Sets the size above which no file can grow, as a full disk does."""
+@contextlib.contextmanager
+def no_file_above(size: int) -> Iterator[None]:
+    """No file can grow above this size, as on a full disk."""
     resource = pytest.importorskip("resource")
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    yield lambda size: resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
-    resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
+    try:
+        yield
+    finally:
+        # Before the test ends: what it prints may go to a file, too.
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
 def test_on_a_full_disk_the_run_goes_on_and_the_older_samples_stay(
-    kept: Path, tmp_path: Path, limit_of_files: Callable[[int], None]
+    kept: Path, tmp_path: Path
 ) -> None:
     file = tmp_path / "run.h5"
     file.write_bytes(kept.read_bytes())
     whole = sample(None, draws=2500)
     for limit in (1000, file.stat().st_size + 1000):
-        limit_of_files(limit)
-        with pytest.warns(qz.QuantizeWarning, match=FULL) as warned:
+        with no_file_above(limit), pytest.warns(qz.QuantizeWarning, match=FULL) as warned:
             found = sample(file, draws=2500)
         assert len(warned) == 1
         assert warned[0].filename == __file__
@@ -196,11 +200,9 @@ FULL = (
 )
 
 
-def test_a_disk_that_is_full_from_the_beginning_is_said_at_once(
-    tmp_path: Path, limit_of_files: Callable[[int], None]
-) -> None:
-    limit_of_files(1000)
-    with pytest.raises(qz.InputError, match=r"`backend` is .*, which cannot be written \(File"):
+def test_a_disk_that_is_full_from_the_beginning_is_said_at_once(tmp_path: Path) -> None:
+    refused = pytest.raises(qz.InputError, match=r"`backend` is .*, which cannot be written \(File")
+    with no_file_above(1000), refused:
         sample(tmp_path / "run.h5")
     assert list(tmp_path.iterdir()) == []
 
