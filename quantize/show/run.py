@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from quantize._support.rendering import renderer
 from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.show import facts
 from quantize.show.analysis import analysis_notebook, analysis_view
@@ -36,7 +37,7 @@ def run_view(
     if not isinstance(found, RunAnalysis):
         known = coulombs is not None or missing is not None
         stated = [coulombs_section(coulombs, found.verdict, missing)] if known else []
-        return (*analysis_view(found), *stated)
+        return (*renderer("view", found)(found), *stated)
     held = () if plan is None else plan.held_against(found, found.run)
     return (
         *([] if brief else remarks(found.run.remarks)),
