@@ -7,9 +7,7 @@ from pathlib import Path
 
 import pytest
 
-import quantize as qz
-
-ROOT = Path(qz.__file__).parents[1]
+ROOT = Path(__file__).parents[1]
 
 # Each line as a client would write it; a comment says of what mypy is to complain.
 CLIENT = """

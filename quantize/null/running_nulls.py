@@ -147,7 +147,7 @@ class LevelsAnywhere:
         """Log evidence at some of the sigmas, shape (S, nulls)."""
         n = values.size
         ones = np.ones(n, dtype=np.int64)
-        most = int(min(n, self.teeth.max()))
+        most = min(n, int(self.teeth.max()))
         variance = np.repeat(self.sigma[which, None] ** 2, n, axis=1)
         sums = log_partition_sums(values, variance, ones, log_seats(n), most)
         sums -= np.arange(most + 1) * np.log(self.length)

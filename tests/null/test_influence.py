@@ -96,7 +96,7 @@ def test_sensitivity_lists_every_null_and_band():
 @pytest.mark.parametrize(
     ("band", "message"),
     [
-        ((30, 60), r"starts at 30, above half the span .* tell units from 1 to 4\.45"),
+        ((30, 60), r"starts at 30, above half the span .* show units from 1 to 4\.45"),
         ((0.2, 0.9), r"ends at 0\.9, below two recording steps of 0\.5; .* from 1 to 4\.45"),
     ],
 )
