@@ -28,7 +28,7 @@ import numpy as np
 
 from benchmarks.families import NAMED, comb, whole_geometric, whole_poisson, whole_three
 from benchmarks.families import whole_uniform as whole
-from benchmarks.more_families import CENTRED, KNOWN, MORE
+from benchmarks.more_families import CENTRED, KNOWN, LARGER, LARGER_KNOWN, MORE
 from quantize import InputError, Readings
 from quantize._support.parallel import ordered_map
 from quantize._support.validation import FloatArray
@@ -109,6 +109,12 @@ def jobs() -> Iterator[tuple[str, str, str, int]]:
     for n, combs in TRAINING.items():
         for number in range(len(combs)):
             yield mode(sigma_known=False, free=False), "comb", str(number), n
+    for part, sizes in SAMPLES.items():
+        source = LARGER_KNOWN if part.endswith("sigma known") else LARGER
+        for n in sizes:
+            for kind, families in source.items():
+                for label in families:
+                    yield part, kind, label, n
 
 
 def sample(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None:
@@ -120,9 +126,10 @@ def sample(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None
         integers, spread = TRAINING[n][int(label)]
         values = comb(integers, spread)(rng, n)
     elif part.endswith("sigma known"):
-        values, sigma = KNOWN[kind][label](rng, n)
+        known = KNOWN[kind] | LARGER_KNOWN.get(kind, {})
+        values, sigma = known[label](rng, n)
     else:
-        families = NAMED[kind] | MORE[kind] | CENTRED[kind]
+        families = NAMED[kind] | MORE[kind] | CENTRED[kind] | LARGER[kind]
         values = families[label](rng, n)
     readings = Readings(values, sigma=sigma)
     model = model_of("free" if "free" in part else "zero", None, None)

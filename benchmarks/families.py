@@ -60,11 +60,12 @@ def _harmonic_levels(rng: np.random.Generator, n: int) -> FloatArray:
     return rng.choice(places, n) + rng.normal(0, rng.uniform(0.03, 0.15), n)
 
 
-def _sums_to_three(rng: np.random.Generator) -> FloatArray:
-    """Sums i·a + j·b of two units uniform on (1, 5), i and j from 0 to 3."""
+def _sums_to_four(rng: np.random.Generator) -> FloatArray:
+    """Sums i·a + j·b of two units uniform on (1, 5), i and j from 0 to 4 and i + j at most 4."""
     one, other = rng.uniform(1, 5, 2)
-    steps = np.arange(4.0)
-    return np.add.outer(one * steps, other * steps).ravel()
+    i, j = np.array([(i, j) for i in range(5) for j in range(5 - i)], float).T
+    levels: FloatArray = one * i + other * j
+    return levels
 
 
 def _sums_of_three(rng: np.random.Generator) -> FloatArray:
@@ -114,7 +115,7 @@ HELD_OUT: dict[str, dict[str, Family]] = {
     },
     "heaped": {},
     "sums": {
-        "sums of two units, up to three": sums(_sums_to_three),
+        "sums of two units, up to four": sums(_sums_to_four),
         "sums of three units": sums(_sums_of_three),
     },
 }

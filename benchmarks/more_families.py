@@ -142,6 +142,22 @@ MORE: dict[str, dict[str, Family]] = {
 }
 """Families of the calibration beside `NAMED`."""
 
+def up_to_three(rng: np.random.Generator) -> FloatArray:
+    """Sums i·a + j·b of two units uniform on (1, 5), i and j from 0 to 3."""
+    one, other = rng.uniform(1, 5, 2)
+    steps = np.arange(4.0)
+    levels: FloatArray = np.add.outer(one * steps, other * steps).ravel()
+    return levels
+
+
+LARGER: dict[str, dict[str, Family]] = {
+    "continuous": {},
+    "lumpy": {},
+    "heaped": {},
+    "sums": {"sums of two units, up to three": sums(up_to_three)},
+}
+"""Sums with larger coefficients."""
+
 CENTRED: dict[str, dict[str, Family]] = {
     "continuous": {},
     "lumpy": {
@@ -199,3 +215,8 @@ KNOWN: dict[str, dict[str, Known]] = {
     },
 }
 """Families that also say how large the noise of a reading is."""
+
+LARGER_KNOWN: dict[str, dict[str, Known]] = {
+    "sums": {"sums of two units, up to three": sums_known(up_to_three)}
+}
+"""Sums with larger coefficients that also say so."""

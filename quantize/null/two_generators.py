@@ -17,8 +17,8 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.null.occupancy import log_norm, log_seats
 from quantize.null.sample import Sample
 
-_MOST = 2
-"""Largest coefficient of either unit."""
+_MOST = (2, 4)
+"""Largest coefficient of either unit in the two searches: the smaller finds what the larger misses."""
 _LEVELS = 10
 """Largest groups from which pairs of units are taken."""
 _REFINED = 60
@@ -70,8 +70,9 @@ def sums_of_two_units(
         starts = np.concatenate([starts, -candidates[:, :1], -candidates[:, 1:]])
         candidates = np.tile(candidates, (3, 1))
     pairs, coefficients = [], []
-    for signed in {False, bool(x[0] < 0 < x[-1]) and not offset}:
-        lattice = _coefficients(signed)
+    both_sides = bool(x[0] < 0 < x[-1]) and not offset
+    for signed, most in itertools.product({False, both_sides}, _MOST):
+        lattice = _coefficients(signed, most)
         squares, chosen = _seated(means - starts, held, candidates, lattice)
         spanned = np.log(np.ptp(lattice[chosen], axis=1) + 1).sum(axis=1)
         best = np.argsort(0.5 * squares + size.sum() * spanned, kind="stable")
@@ -108,9 +109,9 @@ def _distinct(
     return pairs[usable][first], places
 
 
-def _coefficients(signed: bool) -> FloatArray:
+def _coefficients(signed: bool, most: int) -> FloatArray:
     """The pairs (i, j), shape (L, 2)."""
-    every = range(-_MOST if signed else 0, _MOST + 1)
+    every = range(-most if signed else 0, most + 1)
     return np.array(list(itertools.product(every, every)), float)
 
 
@@ -214,7 +215,7 @@ def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
     ]
     out = np.logaddexp(log_norm(np.prod(size, axis=1), total), np.logaddexp(*triangles) - np.log(2))
     out -= np.log(2)
-    places = from_corner[:, :, 0] * (2 * _MOST + 1) + from_corner[:, :, 1]
+    places = from_corner[:, :, 0] * (2 * max(_MOST) + 1) + from_corner[:, :, 1]
     for row, mine in enumerate(places):
         held = np.bincount(mine, weights=count).astype(np.int64)
         out[:, row] += seats[:, held[held > 0]].sum(axis=1)
