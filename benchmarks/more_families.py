@@ -142,6 +142,7 @@ MORE: dict[str, dict[str, Family]] = {
 }
 """Families of the calibration beside `NAMED`."""
 
+
 def up_to_three(rng: np.random.Generator) -> FloatArray:
     """Sums i·a + j·b of two units uniform on (1, 5), i and j from 0 to 3."""
     one, other = rng.uniform(1, 5, 2)

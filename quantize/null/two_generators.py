@@ -18,7 +18,8 @@ from quantize.null.occupancy import log_norm, log_seats
 from quantize.null.sample import Sample
 
 _MOST = (2, 4)
-"""Largest coefficient of either unit in the two searches: the smaller finds what the larger misses."""
+"""Largest coefficient of either unit in the two searches: the smaller finds what the larger
+misses."""
 _LEVELS = 10
 """Largest groups from which pairs of units are taken."""
 _REFINED = 60
@@ -50,8 +51,9 @@ def sums_of_two_units(
     The units are uniform between zero and the length R on which the sample lies, an offset on R.
     With the coefficients of every item known, the integral over them is a Gaussian one. Candidates
     for the units are the levels and their differences, and `typical` (n,) is the variance by which
-    they are ranked. Coefficients run from 0 to 2; about zero, where there are readings on both
-    sides of it, also from -2 to 2.
+    they are ranked. Coefficients run from 0 to 4; about zero, where there are readings on both
+    sides of it, also from -4 to 4. Of the many assignments that larger coefficients allow the best
+    are summed, which leaves out up to half a unit of the log evidence of six levels.
     """
     none = TwoGenerators(-np.inf, (np.nan, np.nan))
     x = sample.values

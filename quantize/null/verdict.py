@@ -253,8 +253,8 @@ def _two_units_message(evidence: Evidence) -> list[str]:
     compared = "as well as" if not how else "better than" if lead < 0 else "less well than"
     one, other = evidence.two_units
     return [
-        f"Sums of two units, about {one:.3g} and {other:.3g}, each taken up to twice, explain the "
-        f"readings {how}{compared} whole-number steps of one unit."
+        f"Sums of two units, about {one:.3g} and {other:.3g}, each taken up to four times, explain "
+        f"the readings {how}{compared} whole-number steps of one unit."
     ]
 
 
