@@ -151,11 +151,15 @@ def up_to_three(rng: np.random.Generator) -> FloatArray:
     return levels
 
 
+NEAR = 0.1
+"""Levels within so many units of the multiples of one are steps to whoever does not know the
+scatter: it may be as large."""
+
 LARGER: dict[str, dict[str, Family]] = {
     "continuous": {},
     "lumpy": {},
     "heaped": {},
-    "sums": {"sums of two units, up to three": sums(up_to_three)},
+    "sums": {"sums of two units, up to three": sums(up_to_three, NEAR)},
 }
 """Sums with larger coefficients."""
 

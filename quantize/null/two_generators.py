@@ -78,7 +78,7 @@ def sums_of_two_units(
         squares, chosen = _seated(means - starts, held, candidates, lattice)
         spanned = np.log(np.ptp(lattice[chosen], axis=1) + 1).sum(axis=1)
         best = np.argsort(0.5 * squares + size.sum() * spanned, kind="stable")
-        chosen = np.unique(chosen[best[:_REFINED]], axis=0)[:, groups]
+        chosen = _first_distinct(chosen[best])[:, groups]
         for _ in range(_ROUNDS):
             found, start = _least_squares(values, weight, lattice[chosen], offset)
             _, chosen = _seated(values - start[:, None], weight, found, lattice)
@@ -109,6 +109,13 @@ def _distinct(
     usable = np.all((pairs > 0) & (pairs <= reach), axis=1)
     places, first = np.unique(coefficients[usable], axis=0, return_index=True)
     return pairs[usable][first], places
+
+
+def _first_distinct(rows: IntArray) -> IntArray:
+    """The first `_REFINED` rows that differ from those before them."""
+    _, first = np.unique(rows, axis=0, return_index=True)
+    kept: IntArray = rows[np.sort(first)[:_REFINED]]
+    return kept
 
 
 def _coefficients(signed: bool, most: int) -> FloatArray:

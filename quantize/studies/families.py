@@ -117,33 +117,34 @@ def significant(values: FloatArray, digits: int) -> FloatArray:
     return np.array([float(f"{value:.{digits}g}") for value in values])
 
 
-def are_multiples(levels: FloatArray, noise: float) -> bool:
+def are_multiples(levels: FloatArray, noise: float, near: float = 0.0) -> bool:
     """Whether all levels lie near multiples of one unit of ten times the noise or more.
 
-    Near is within two and a half times the noise, which is a quarter of such a unit or less. For
-    all that readings can say, such levels are steps.
+    Near is within two and a half times the noise, which is a quarter of such a unit or less, or
+    within `near` units. For all that readings can say, such levels are steps.
     """
     largest = float(np.abs(levels).max())
     cycles = np.arange(1.0, largest / (10 * noise), 0.05)
-    away = np.abs(levels[:, None] - largest / cycles * np.rint(levels[:, None] * cycles / largest))
-    return bool(np.any(np.all(away < 2.5 * noise, axis=0)))
+    unit = largest / cycles
+    away = np.abs(levels[:, None] - unit * np.rint(levels[:, None] / unit))
+    return bool(np.any(np.all(away < np.maximum(2.5 * noise, near * unit), axis=0)))
 
 
-def sums_known(levels: Callable[[np.random.Generator], FloatArray]) -> Known:
+def sums_known(levels: Callable[[np.random.Generator], FloatArray], near: float = 0.0) -> Known:
     """Equally likely `levels`, drawn until they are no multiples, with a noise of 0.04 to 0.12."""
 
     def draw(rng: np.random.Generator, n: int) -> tuple[FloatArray, float]:
         while True:
             noise, places = float(rng.uniform(0.04, 0.12)), levels(rng)
-            if not are_multiples(places, noise):
+            if not are_multiples(places, noise, near):
                 return rng.choice(places, n) + noise * rng.normal(size=n), noise
 
     return draw
 
 
-def sums(levels: Callable[[np.random.Generator], FloatArray]) -> Family:
+def sums(levels: Callable[[np.random.Generator], FloatArray], near: float = 0.0) -> Family:
     """The same without the noise handed out."""
-    return lambda rng, n: sums_known(levels)(rng, n)[0]
+    return lambda rng, n: sums_known(levels, near)(rng, n)[0]
 
 
 def two_units(rng: np.random.Generator) -> FloatArray:
