@@ -187,15 +187,25 @@ def scores(rows: FloatArray, log_weights: FloatArray) -> FloatArray:
     return found
 
 
-def search_weights(nulls: list[FloatArray], combs: list[FloatArray], seed: int) -> FloatArray:
-    """Log weights with the largest mean power while no family has more than `LEVEL` above zero.
+def search_weights(
+    nulls: list[FloatArray],
+    combs: list[FloatArray],
+    seed: int,
+    levels: Sequence[float] | None = None,
+) -> FloatArray:
+    """Log weights with the largest mean power while no family has more than its level above zero.
 
-    Weights that hardly change the power stay near one: the square of each log weight costs `PRICE`.
+    The level is `LEVEL` for all, or one for each family. Weights that hardly change the power stay
+    near one: the square of each log weight costs `PRICE`.
     """
+    if levels is None:
+        levels = [LEVEL] * len(nulls)
     rng = np.random.default_rng(seed)
     # A score is above zero where the weighted sum of the nulls' odds is below one.
     odds = [np.exp(-rows) for rows in nulls]
-    allowed = [int(LEVEL * len(rows)) for rows in nulls]
+    allowed = [
+        min(int(p * len(rows)), len(rows) - 1) for p, rows in zip(levels, nulls, strict=True)
+    ]
     comb_odds = np.concatenate([np.exp(-rows) for rows in combs])
     share = np.concatenate([np.full(len(rows), 1 / len(rows) / len(combs)) for rows in combs])
 
