@@ -26,8 +26,6 @@ _REFINED = 60
 """Best assignments that are refined ..."""
 _ROUNDS = 3
 """... by least squares, so many times."""
-_BLOCK = 400_000
-"""Distances held at once."""
 _RIDGE = 1e-9
 """Keeps the least squares solvable where no coefficient determines a unit."""
 _LEAST_LOG_DET, _LARGEST_CONDITION = -600.0, 1e8
@@ -76,7 +74,8 @@ def sums_of_two_units(
     for signed, most in itertools.product({False, both_sides}, _MOST):
         lattice = _coefficients(signed, most)
         squares, chosen = _seated(means - starts, held, candidates, lattice)
-        spanned = np.log(np.ptp(lattice[chosen], axis=1) + 1).sum(axis=1)
+        along = np.divmod(chosen, int(np.ptp(lattice)) + 1)
+        spanned = sum(np.log(np.ptp(steps, axis=1) + 1) for steps in along)
         best = np.argsort(0.5 * squares + size.sum() * spanned, kind="stable")
         chosen = _first_distinct(chosen[best])[:, groups]
         for _ in range(_ROUNDS):
@@ -112,8 +111,9 @@ def _distinct(
 
 
 def _first_distinct(rows: IntArray) -> IntArray:
-    """The first `_REFINED` rows that differ from those before them."""
-    _, first = np.unique(rows, axis=0, return_index=True)
+    """The first `_REFINED` rows that differ from those before them, told apart by a hash."""
+    factors = np.random.default_rng(0).integers(1, 2**62, rows.shape[1])
+    _, first = np.unique((rows * factors).sum(axis=1), return_index=True)
     kept: IntArray = rows[np.sort(first)[:_REFINED]]
     return kept
 
@@ -143,17 +143,18 @@ def _seated(
     values: FloatArray, weight: FloatArray, pairs: FloatArray, lattice: FloatArray
 ) -> tuple[FloatArray, IntArray]:
     """Weighted sum of squares from the nearest places, and which these are, shape (C, n)."""
-    squares, chosen = np.empty(len(pairs)), np.empty((len(pairs), values.shape[-1]), np.int64)
-    rows = np.broadcast_to(values, chosen.shape)
-    block = max(1, _BLOCK // (values.shape[-1] * len(lattice)))
-    for start in range(0, len(pairs), block):
-        part = slice(start, start + block)
-        places = pairs[part] @ lattice.T
-        away = np.abs(rows[part][:, :, None] - places[:, None, :])
-        chosen[part] = np.argmin(away, axis=2)
-        nearest = np.take_along_axis(away, chosen[part][:, :, None], axis=2)[:, :, 0]
-        squares[part] = np.square(nearest) @ weight
-    return squares, chosen
+    low, high = int(lattice.min()), int(lattice.max())
+    one, other = pairs[:, :1], np.maximum(pairs[:, 1:], _RIDGE * np.abs(values).max())
+    nearest = np.full((len(pairs), values.shape[-1]), np.inf)
+    chosen = np.zeros(nearest.shape, np.int64)
+    for place, i in enumerate(range(low, high + 1)):
+        rest = values - i * one
+        j = np.clip(np.rint(rest / other), low, high)
+        away = np.abs(rest - j * other)
+        nearer = away < nearest
+        np.copyto(nearest, away, where=nearer)
+        np.copyto(chosen, place * (high - low + 1) + j.astype(np.int64) - low, where=nearer)
+    return np.square(nearest) @ weight, chosen
 
 
 def _design(coefficients: FloatArray, offset: bool) -> FloatArray:
