@@ -17,7 +17,7 @@ from quantize.null import guards
 from quantize.null.calibration import FLOOR, least_by_kind
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import LevelEvidence, level_evidence
-from quantize.null.exclusion import HIDDEN, Limit
+from quantize.null.exclusion import AGAINST, HIDDEN, Limit
 from quantize.null.guards import Finding
 from quantize.null.power import readings_needed
 from quantize.readings import Readings
@@ -128,6 +128,7 @@ def judge(
         reasons = [*far, _odds_message(p, worst, evidence), *remarks]
         if evidence.log_bayes_factor < 0:
             reasons.insert(len(far) + 1, _thin_message(evidence.log_bayes_factor))
+        reasons += _nearly_two_units_message(evidence, mixture.posterior.known_sigma)
         if smooth_only:
             reasons.append(
                 "Only smooth distributions were set against the steps; clusters at unequal "
@@ -249,13 +250,31 @@ def _two_units_message(evidence: Evidence) -> list[str]:
     kind, lead = _nearest(evidence)
     if kind != "sums" or evidence.two_units is None:
         return []
+    return [f"{_two_units_compared(evidence.two_units, lead)}."]
+
+
+def _nearly_two_units_message(evidence: Evidence, sigma: float | None) -> list[str]:
+    """Where the verdict is "steps", and sums of two units are not far behind."""
+    lead = least_by_kind(dict(evidence.log_bayes_factors)).get("sums", np.inf)
+    if lead > AGAINST or evidence.two_units is None:
+        return []
+    compared = _two_units_compared(evidence.two_units, lead)
+    if sigma is not None:
+        return [f"{compared}."]
+    return [
+        f"{compared}; two units in a nearly simple ratio look like one with a larger scatter, "
+        "and a scatter known from repeats distinguishes them."
+    ]
+
+
+def _two_units_compared(units: tuple[float, float], lead: float) -> str:
     how = "" if abs(lead) < np.log(2) else f"{_times(abs(lead))} times "
     compared = "as well as" if not how else "better than" if lead < 0 else "less well than"
-    one, other = evidence.two_units
-    return [
+    one, other = units
+    return (
         f"Sums of two units, about {one:.3g} and {other:.3g}, each taken up to four times, explain "
-        f"the readings {how}{compared} whole-number steps of one unit."
-    ]
+        f"the readings {how}{compared} whole-number steps of one unit"
+    )
 
 
 def _times(log_odds: float) -> str:
