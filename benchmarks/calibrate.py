@@ -61,7 +61,7 @@ SAMPLES = {
 }
 """Samples of a family in each mode and size, in parts of `--replicates`. Above the
 largest size its tails hold; a free offset needs more than five."""
-OFTEN = {"sums": 4}
+OFTEN = {"sums": 4, "beyond": 4}
 """Sums of two units come nearest to a comb and decide the weights: so many times the samples."""
 
 
@@ -129,8 +129,8 @@ def sample(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None
         known = KNOWN[kind] | LARGER_KNOWN.get(kind, {})
         values, sigma = known[label](rng, n)
     else:
-        families = NAMED[kind] | MORE[kind] | CENTRED[kind] | LARGER[kind]
-        values = families[label](rng, n)
+        families = LARGER if kind in LARGER else {kind: NAMED[kind] | MORE[kind] | CENTRED[kind]}
+        values = families[kind][label](rng, n)
     readings = Readings(values, sigma=sigma)
     model = model_of("free" if "free" in part else "zero", None, None)
     try:
@@ -260,12 +260,12 @@ def make(drawn: Drawn) -> dict[str, Any]:
     log_weights = np.zeros((len(sizes), len(KINDS)))
     for row, n in enumerate(sizes):
         of_size = {key: kept for key, kept in drawn.items() if key[0] == plain and key[3] == n}
-        nulls = [ratios(kept) for key, kept in of_size.items() if key[1] != "comb"]
+        nulls = [ratios(kept) for key, kept in of_size.items() if key[1] in NAMED]
         combs = [ratios(kept) for key, kept in of_size.items() if key[1] == "comb"]
         log_weights[row] = search_weights(nulls, combs, SEED + n)
     tails: dict[str, Any] = {part: {kind: {} for kind in NAMED} for part in SAMPLES}
     for (part, kind, _, n), kept in drawn.items():
-        if kind != "comb" and kept:
+        if kind in NAMED and kept:
             found = scores(ratios(kept), log_weights[sizes.index(max(n, sizes[0]))])
             by_size = tails[part][kind]
             by_size[str(n)] = np.maximum(by_size.get(str(n), 0.0), tail(found))
@@ -299,7 +299,7 @@ def _most_samples(drawn: Drawn, part: str) -> dict[str, int]:
     """Samples of a family at each size."""
     out: dict[str, int] = {}
     for (its_part, kind, _, n), kept in drawn.items():
-        if its_part == part and kind != "comb" and kept:
+        if its_part == part and kind in NAMED and kept:
             out[str(n)] = max(out.get(str(n), 0), len(kept))
     return out
 
