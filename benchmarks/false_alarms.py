@@ -1,190 +1,301 @@
 """False "steps" on data without steps, and power on combs.
 
 ``python -m benchmarks.false_alarms`` draws fresh samples of every family of `benchmarks.families`
-(the named ones, and those that took no part in the calibration), calls `analyze` on each at its
-default band, and counts verdicts of "steps" at the levels 0.05 and 0.01. Counts go to
-benchmarks/results/false_alarms.json as they come. ``--write docs/tables`` writes the table,
-``--resume`` goes on where a run stopped, ``--tiny`` makes a sample a cell and keeps nothing,
-``--table`` analyzes no more samples.
+and `benchmarks.more_families`, calls `analyze` on each and counts verdicts of "steps" at the levels
+0.05 and 0.01, every guard in force. The families under `HELD_OUT` were drawn up before the
+measurement and not used for any choice. Samples come in blocks, a few of every cell in each, so
+that a run may stop at any time: ``--minutes`` says when. Counts go to
+benchmarks/results/false_alarms.json as they come, ``--resume`` goes on where a run stopped,
+``--write docs/tables`` writes the page, ``--table`` analyzes no more samples, ``--tiny`` makes one
+sample a family and keeps nothing. The exit status is 1 where a rate is found above its limit.
 """
 
 from __future__ import annotations
 
 import argparse
+import dataclasses
+import functools
+import hashlib
 import json
 import platform
 import sys
 import tempfile
-from collections.abc import Iterator
+import time
+import zlib
+from collections.abc import Callable, Iterator
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import scipy
-from scipy.stats import binom
 
-from benchmarks import tables
-from benchmarks.families import COMBS, HELD_OUT, NAMED, Family, comb
-from quantize import InputError, analyze
-from quantize._support.parallel import ordered_map
+from benchmarks import false_alarms_page, tables
+from benchmarks.families import (
+    COMBS,
+    COMBS_KNOWN,
+    HELD_OUT,
+    HELD_OUT_KNOWN,
+    NAMED,
+    NEAR_COMBS,
+    comb,
+)
+from benchmarks.more_families import CENTRED, KNOWN, LARGER, LARGER_KNOWN, MORE
+from quantize import InputError, Readings, analyze
+from quantize._support.parallel import ordered_map, own_pool
+from quantize._support.validation import FloatArray
 
 ROOT = Path(__file__).resolve().parents[1]
 RESULTS = ROOT / "benchmarks" / "results" / "false_alarms.json"
-SEED = 79
-SIZES = (5, 8, 20, 60, 200)
-ALPHAS = (0.05, 0.01)
-PIECE = 25
-"""Samples that one task analyzes."""
+SCHEMA = "quantize.false_alarms/4"
+SEED = 1907
+BLOCKS = 400
+"""Blocks of a run that nothing stops."""
+OF_SIZE = {5: 4.0, 8: 4.0, 20: 4.0, 60: 1.0, 200: 0.15}
+"""Samples of a held-out family in a block, by size."""
+LESS = 0.25
+"""The families of the calibration have so much of it."""
+WIDE = (0.2, 5.0)
+"""The range of units that is given where one is."""
+MODES: dict[str, dict[str, Any]] = {
+    "default": {},
+    "sigma given": {},
+    "units .2 to 5": {"unit_range": WIDE},
+    "free offset": {"offset": "free"},
+    "2,000 readings": {},
+}
+AT_20 = {"units .2 to 5": 2.0, "free offset": 0.8}
+"""Samples of a held-out family in a block, 20 readings each, asked otherwise."""
+LARGE = {
+    "logistic": 0.03,
+    "levels at logarithms": 0.1,
+    "six levels, Dirichlet gaps": 0.1,
+    "sums of two units, four in all": 0.1,
+    "log-logistic, three digits": 0.05,
+}
+"""Families of which samples of 2,000 are drawn, and how many in a block."""
+
+Draw = Callable[[np.random.Generator, int], tuple[FloatArray, float | None]]
 
 
-def p_value(values: np.ndarray, unit_range: tuple[float, float] | None = None) -> float:
-    """The p-value of `analyze`, 1 where a guard objects or no comb can show."""
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Cell:
+    """Samples of one family and size, asked in one way; `rate` of them in a block."""
+
+    group: str
+    mode: str
+    label: str
+    n: int
+    rate: float
+    draw: Draw
+
+    @property
+    def key(self) -> str:
+        """The name under which its counts are kept."""
+        return f"{self.group}/{self.mode}/{self.label}/{self.n}"
+
+    def last(self, block: int) -> int:
+        """Samples in all when `block` is done."""
+        return int((block + 1) * self.rate + 0.5)
+
+
+def _plain(family: Callable[[np.random.Generator, int], FloatArray]) -> Draw:
+    return lambda rng, n: (family(rng, n), None)
+
+
+def _comb_known(label: str) -> Draw:
+    integers, spread, _, _ = COMBS_KNOWN[label]
+    return lambda rng, n: (comb(integers, spread)(rng, n), spread)
+
+
+def _merged(*collections: dict[str, dict[str, Any]]) -> dict[str, Any]:
+    """All families of some collections by their labels."""
+    return {
+        label: family
+        for collection in collections
+        for families in collection.values()
+        for label, family in families.items()
+    }
+
+
+def _every_cell() -> Iterator[Cell]:
+    groups = {"held out": _merged(HELD_OUT), "named": _merged(NAMED, MORE, CENTRED, LARGER)}
+    known = {"held out": _merged(HELD_OUT_KNOWN), "named": _merged(KNOWN, LARGER_KNOWN)}
+    for group, families in groups.items():
+        part = 1.0 if group == "held out" else LESS
+        for n, rate in OF_SIZE.items():
+            for label, family in families.items():
+                draw = _plain(family)
+                yield Cell(
+                    group=group, mode="default", label=label, n=n, rate=part * rate, draw=draw
+                )
+    for collection in (COMBS, COMBS_KNOWN):
+        for label, (integers, spread, n, _) in collection.items():
+            known_comb = collection is COMBS_KNOWN
+            draw = _comb_known(label) if known_comb else _plain(comb(integers, spread))
+            mode = "sigma given" if known_comb else "default"
+            yield Cell(group="power", mode=mode, label=label, n=n, rate=8.0, draw=draw)
+    for group in groups:
+        part = 1.0 if group == "held out" else LESS
+        for label, draw in known[group].items():
+            rate = 4 * part
+            yield Cell(group=group, mode="sigma given", label=label, n=20, rate=rate, draw=draw)
+        for mode, rate in AT_20.items():
+            for label, family in groups[group].items():
+                draw = _plain(family)
+                yield Cell(group=group, mode=mode, label=label, n=20, rate=part * rate, draw=draw)
+    for n in (8, 20, 60):
+        for label, family in NEAR_COMBS.items():
+            draw = _plain(family)
+            yield Cell(group="near", mode="default", label=label, n=n, rate=0.7, draw=draw)
+    for label, rate in LARGE.items():
+        draw = _plain(groups["held out"][label])
+        yield Cell(
+            group="held out", mode="2,000 readings", label=label, n=2000, rate=rate, draw=draw
+        )
+
+
+@functools.cache
+def cells() -> dict[str, Cell]:
+    """Every cell by its key, in the order of a block."""
+    return {cell.key: cell for cell in _every_cell()}
+
+
+def verdicts(cell: Cell, number: int) -> dict[str, int]:
+    """What `analyze` says of one sample: "steps" at 0.05 and at 0.01, "no steps", or a refusal."""
+    rng = np.random.default_rng([SEED, zlib.crc32(cell.key.encode()), number])
+    values, sigma = cell.draw(rng, cell.n)
+    readings, options = Readings(values, sigma=sigma), MODES[cell.mode]
     try:
-        found = analyze(values, unit_range, n_resamples=99, rng=0)
+        found = analyze(readings, n_resamples=19, rng=0, **options)
     except InputError:
-        return 1.0
-    return 1.0 if any(finding.blocks for finding in found.findings) else found.p_value
+        return {"refused": 1}
+    sure = found.p_value <= 0.01 and (
+        analyze(readings, alpha=0.01, n_resamples=99, rng=0, **options).verdict == "steps"
+    )
+    said = {"0.05": found.verdict == "steps", "0.01": sure, "no steps": found.verdict == "no steps"}
+    return {name: int(true) for name, true in said.items()}
 
 
-def fixed_cells() -> Iterator[tuple[str, Family, int]]:
-    """Key, family and size of every cell of the fixed-size study."""
-    for n in SIZES:
-        for label, (integers, spread, size, _) in COMBS.items():
-            if size == n or (n == 60 and size == 40):
-                yield f"power/{label}/{size}", comb(integers, spread), size
-        for group, collection in (("named", NAMED), ("held out", HELD_OUT)):
-            for families in collection.values():
-                for label, family in families.items():
-                    yield f"{group}/{label}/{n}", family, n
+def count(task: tuple[str, int, int]) -> dict[str, Any]:
+    """Counts of the samples first to last of one cell, and which were called steps at 0.05."""
+    key, first, last = task
+    counted: dict[str, Any] = {"samples": last - first, "0.05": 0, "0.01": 0}
+    counted |= {"no steps": 0, "refused": 0, "steps are": []}
+    for number in range(first, last):
+        for name, hit in verdicts(cells()[key], number).items():
+            counted[name] += hit
+            if name == "0.05" and hit:
+                counted["steps are"].append(number)
+    return counted
 
 
-def hits(task: tuple[int, int, int]) -> list[int]:
-    """Samples first to last of one cell that are called "steps" at each alpha."""
-    number, first, last = task
-    _, family, n = list(fixed_cells())[number]
-    p = [p_value(family(np.random.default_rng([SEED, number, i]), n)) for i in range(first, last)]
-    return [int(np.sum(np.array(p) <= alpha)) for alpha in ALPHAS]
+def tasks_of(block: int, kept: dict[str, Any]) -> list[tuple[str, int, int]]:
+    """What is left to do of a block."""
+    starts = {key: kept[key]["samples"] if key in kept else 0 for key in cells()}
+    return [
+        (key, starts[key], cell.last(block))
+        for key, cell in cells().items()
+        if starts[key] < cell.last(block)
+    ]
 
 
-def run(results: dict[str, Any], keep: Path, samples: dict[int, int], workers: int = 1) -> None:
-    """Fill the cells; what is there already is kept."""
-    cells = results.setdefault("fixed", {})
-    tasks, keys = [], []
-    for number, (key, _, n) in enumerate(fixed_cells()):
-        cell = cells.setdefault(key, {"samples": 0, "0.05": 0, "0.01": 0})
-        for first in range(cell["samples"], samples[n], PIECE):
-            tasks.append((number, first, min(first + PIECE, samples[n])))
-            keys.append(key)
-    for key, task, found in zip(keys, tasks, ordered_map(hits, tasks, workers), strict=True):
-        cell = cells[key]
-        cell["samples"] = task[2]
-        for alpha, count in zip(ALPHAS, found, strict=True):
-            cell[str(alpha)] += count
-        save(results, keep)
-        if task[2] == samples[next(n for k, _, n in fixed_cells() if k == key)]:
-            print(key, cell, file=sys.stderr, flush=True)
-    save(results, keep)
+def run(results: dict[str, Any], keep: Path, *, minutes: float, workers: Any = None) -> None:
+    """Count block by block until the time is over; what is there already is kept."""
+    kept, end = results.setdefault("cells", {}), time.monotonic() + 60 * minutes
+    for block in range(BLOCKS):
+        tasks = tasks_of(block, kept)
+        saved = time.monotonic()
+        for task, counted in zip(tasks, ordered_map(count, tasks, workers), strict=True):
+            add(kept, task[0], counted)
+            if time.monotonic() > saved + 20:
+                save(results, keep)
+                saved = time.monotonic()
+            if time.monotonic() > end:
+                save(results, keep)
+                return
+        if tasks:
+            save(results, keep)
+            print(f"block {block + 1} is done", file=sys.stderr, flush=True)
+
+
+def add(kept: dict[str, Any], key: str, counted: dict[str, Any]) -> None:
+    """Add counts of further samples of a cell."""
+    before = kept.get(key)
+    kept[key] = (
+        counted if before is None else {name: before[name] + counted[name] for name in before}
+    )
 
 
 def save(results: dict[str, Any], keep: Path) -> None:
     """Write the counts with what reproduces them."""
-    results["schema"] = "quantize.false_alarms/3"
-    results["seed"] = SEED
+    results.update(origin())
     results["versions"] = {
         "python": platform.python_version(),
         "numpy": np.__version__,
         "scipy": scipy.__version__,
     }
     keep.parent.mkdir(parents=True, exist_ok=True)
-    keep.write_text(json.dumps(results, indent=1) + "\n")
+    part = keep.with_suffix(".part")
+    part.write_text(json.dumps(results, indent=1) + "\n")
+    part.replace(keep)
 
 
-def bound(samples: int, alpha: float, cells: int) -> int:
-    """Most hits that a true rate of alpha gives, in all of `cells` at once, 95 times in 100."""
-    return int(binom.ppf(1 - 0.05 / cells, samples, alpha))
+def origin() -> dict[str, Any]:
+    """What counts must share to be added up."""
+    calibration = (files("quantize.null") / "calibration.json").read_bytes()
+    return {
+        "schema": SCHEMA,
+        "seed": SEED,
+        "calibration": hashlib.sha256(calibration).hexdigest()[:16],
+    }
 
 
-def table(results: dict[str, Any]) -> list[str]:
-    """The lines of the page."""
-    cells = results["fixed"]
-    nulls = {k: v for k, v in cells.items() if not k.startswith("power") and v["samples"]}
-    lines = [
-        "The counts are in `benchmarks/results/false_alarms.json`, the calibration is that of",
-        "`python -m benchmarks.calibrate`. Each entry is the share of samples called steps at",
-        "0.05 / 0.01, each at its default band; in brackets the samples.",
-        "",
-    ]
-    for group, title in (
-        ("named", "Families that the calibration knows"),
-        ("held out", "Families that it has never seen"),
-    ):
-        labels = list(dict.fromkeys(k.split("/")[1] for k in nulls if k.startswith(group)))
-        lines += [f"## {title}", "", "| family | " + " | ".join(f"n = {n}" for n in SIZES) + " |"]
-        lines += ["|---|" + "---|" * len(SIZES)]
-        for label in labels:
-            row = [_entry(nulls.get(f"{group}/{label}/{n}"), len(nulls)) for n in SIZES]
-            lines.append(f"| {label} | " + " | ".join(row) + " |")
-        lines.append("")
-    over = sum(
-        v[str(a)] > bound(v["samples"], a, 2 * len(nulls)) for v in nulls.values() for a in ALPHAS
-    )
-    lines += [
-        f"An asterisk marks a count above the simultaneous 95 % binomial bound over all "
-        f"{2 * len(nulls)} entries: {over} of them.",
-        "",
-        "## Power at 5 %",
-        "",
-        "| comb | share found | samples | aimed at |",
-        "|---|---|---|---|",
-    ]
-    for key, cell in cells.items():
-        if key.startswith("power") and cell["samples"]:
-            label = key.split("/", 1)[1].rsplit("/", 1)[0]
-            share = cell["0.05"] / cell["samples"]
-            lines.append(f"| {label} | {share:.2f} | {cell['samples']} | {COMBS[label][3]:.2f} |")
-    return lines
+def kept_results(keep: Path) -> dict[str, Any]:
+    """The counts of an earlier run, if they are of this calibration."""
+    results: dict[str, Any] = json.loads(keep.read_text())
+    now = origin()
+    if {name: results.get(name) for name in now} != now:
+        raise SystemExit(f"{keep} holds counts of another calibration, seed or form; begin again.")
+    return results
 
 
-def _entry(cell: dict[str, int] | None, cells: int) -> str:
-    if cell is None:
-        return "not run"
-    shown = []
-    for alpha in ALPHAS:
-        hits = cell[str(alpha)]
-        mark = "\\*" if hits > bound(cell["samples"], alpha, 2 * cells) else ""
-        shown.append(f"{hits / cell['samples']:.3f}{mark}")
-    return " / ".join(shown) + f" ({cell['samples']})"
-
-
-def main() -> None:
-    """Command line."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--tiny", action="store_true", help="a sample a cell, nothing kept")
+def main(arguments: list[str] | None = None) -> int:
+    """Command line; 1 where a rate is found above its limit."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--tiny", action="store_true", help="a sample a family, nothing kept")
     parser.add_argument("--resume", action="store_true", help="go on with the kept counts")
-    parser.add_argument("--table", action="store_true", help="only the table of kept counts")
-    parser.add_argument("--replicates", type=int, default=500, help="samples a cell")
+    parser.add_argument("--table", action="store_true", help="only the page of kept counts")
+    parser.add_argument("--minutes", type=float, default=30.0, help="when to stop")
     parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--sizes", type=int, nargs="+", default=[*SIZES, 40], help="some sizes")
-    parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
-    options = parser.parse_args()
+    parser.add_argument("--keep", type=Path, default=RESULTS, help="where the counts are")
+    parser.add_argument("--write", metavar="DIR", type=Path, help="write the page to this folder")
+    options = parser.parse_args(arguments)
+    results: dict[str, Any] = {}
     if options.tiny:
         with tempfile.TemporaryDirectory() as folder:
-            results: dict[str, Any] = {}
-            run(results, Path(folder) / "tiny.json", {5: 0, 8: 1, 20: 0, 40: 0, 60: 0, 200: 0})
-            print("\n".join(table(results)))
-        return
-    results = {}
-    if (options.resume or options.table) and RESULTS.exists():
-        results = json.loads(RESULTS.read_text())
-    if not options.table:
-        many = options.replicates
-        parts = {5: 1.0, 8: 1.0, 20: 1.0, 40: 1.0, 60: 0.5, 200: 0.1}
-        wanted = {n: round(part * many) * (n in options.sizes) for n, part in parts.items()}
-        run(results, RESULTS, wanted, options.workers)
-    lines = table(results)
+            results["cells"] = {
+                key: count((key, 0, 1))
+                for key, cell in cells().items()
+                if cell.n == 8 or cell.label in ("levels at logarithms", "golden levels")
+                if cell.n <= 20
+            }
+            save(results, Path(folder) / "tiny.json")
+    elif options.resume or options.table:
+        results = kept_results(options.keep)
+    if not options.tiny and not options.table:
+        if options.workers == 1:
+            run(results, options.keep, minutes=options.minutes)
+        else:
+            with own_pool(options.workers) as pool:
+                run(results, options.keep, minutes=options.minutes, workers=pool)
+    lines, above = false_alarms_page.page(results["cells"])
     print("\n".join(lines))
     tables.keep(options.write, "false_alarms", "False alarms and power", lines)
+    for sentence in above:
+        print(sentence, file=sys.stderr)
+    return int(bool(above))
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -2,7 +2,8 @@
 
 ``python -m benchmarks.false_no_steps`` draws samples of each case, analyses them with `analyze` and
 counts the verdicts. The scatter is given: as it is, or too small by a factor. The range of units
-is the default one, or given beforehand, as it would be by somebody who expects a unit of one.
+is the default one, or given beforehand, as it would be by somebody who expects a unit of one. A
+second table has charge states read twice: how often the repeats warn of a scatter said too small.
 ``--write docs/tables`` writes the table, ``--tiny`` makes two samples a cell.
 """
 
@@ -61,6 +62,64 @@ CASES: dict[str, tuple[Draw, float]] = {
 }
 
 
+TWICE = {
+    f"comb 1 … 10, sigma/u {spread:g}, {said}": (spread, spread / factor)
+    for factor, said in (
+        (1.0, "given as it is"),
+        (1.4, "given 1.4 times too small"),
+        (2.0, "given 2 times too small"),
+    )
+    for spread in (0.1, 0.15, 0.2)
+}
+"""Cases with each state read twice: the scatter of a reading, and what is given."""
+
+
+def warnings(name: str, states: int, runs: int) -> Counter[str]:
+    """Verdicts on states read twice, and how often the scatter of the repeats is warned of.
+
+    Where one state alone contradicts the sigma beyond doubt, `analyze` refuses it in words: that
+    is a warning, too.
+    """
+    spread, sigma = TWICE[name]
+    found: Counter[str] = Counter()
+    for i in range(runs):
+        rng = np.random.default_rng([SEED, zlib.crc32(name.encode()), states, i])
+        label = np.repeat(np.arange(states), 2)
+        values = rng.integers(1, 11, states)[label] + spread * rng.normal(size=label.size)
+        readings = qz.Readings(values, sigma=sigma, state=label)
+        try:
+            analysis = qz.analyze(readings, RANGE, n_resamples=99, rng=1)
+        except qz.InputError as refusal:
+            found["warned"] += "mend the label or the sigma" in str(refusal)
+            continue
+        found[analysis.verdict] += 1
+        found["warned"] += any(finding.name == "repeats" for finding in analysis.findings)
+    return found
+
+
+def repeats_table(names: list[str], sizes: tuple[int, ...], runs: int) -> list[str]:
+    """The lines of the second table; each is printed when it is done."""
+    lines = [
+        "## States read twice",
+        "",
+        f'Shares called "no steps" and "steps", and warned that the repeats scatter more than the '
+        f"sigma given, of {runs} samples a cell; the range of units {RANGE[0]:g} to {RANGE[1]:g}. "
+        "A refusal of a state that contradicts the sigma by itself is a warning, too.",
+        "",
+        "| case | " + " | ".join(f"{n} states" for n in sizes) + " |",
+        "|---" * (1 + len(sizes)) + "|",
+    ]
+    for name in names:
+        cells = []
+        for states in sizes:
+            found = warnings(name, states, runs)
+            shares = (found[what] / runs for what in ("no steps", "steps", "warned"))
+            cells.append(" / ".join(f"{share:.2f}" for share in shares))
+        lines.append(f"| {name} | {' | '.join(cells)} |")
+        print(lines[-1], flush=True)
+    return lines
+
+
 def verdicts(name: str, n: int, runs: int, unit_range: tuple[float, float] | None) -> Counter[str]:
     """Verdicts on `runs` samples; a range in which nothing can show counts as "refused"."""
     draw, sigma = CASES[name]
@@ -110,6 +169,8 @@ def main(arguments: list[str] | None = None) -> None:
         print(lines[-1], flush=True)
     lines += ["", "No steps in all: " + "; ".join(f"{k} {v}" for k, v in sorted(denied.items()))]
     print(lines[-1])
+    twice = list(TWICE)[::4] if options.tiny else list(TWICE)
+    lines += ["", *repeats_table(twice, sizes, runs)]
     tables.keep(options.write, "false_no_steps", 'False "no steps"', lines)
 
 

@@ -14,6 +14,7 @@ from quantize._support.validation import FloatArray
 from quantize.comb.band import Band
 from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
+from quantize.levels import levels_of
 from quantize.model.mixture import MixtureFit
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import SURE
@@ -110,6 +111,36 @@ def far_readings(data: Readings, band: Band) -> Finding | None:
         f"{what[0].upper()}{what[1:]} {'lies' if one else 'lie'} far from all others, which "
         f"run from {others.min():.6g} to {others.max():.6g}; look whether a decimal point or "
         f"a digit is wrong there.{aside}",
+    )
+
+
+def scatter_of_repeats(fit: MixtureFit, alpha: float) -> Finding | None:
+    """Repeats of one state that scatter more than the sigma given; None where they do not.
+
+    Chi-square within the states, with the largest sigma that was allowed and the variance of the
+    rounding. A shared shift may move repeats, and they are then not compared.
+    """
+    from scipy.stats import chi2
+
+    data = fit.readings.select(fit.readings.measured)
+    given, prior = fit.posterior.model.sigma, fit.posterior.prior
+    known = isinstance(prior.sigma, float) or isinstance(given, tuple)
+    if not known or fit.posterior.model.noise != "constant" or data.shift is not None:
+        return None
+    each = np.ones(len(data)) if data.sigma is None else data.sigma
+    step = np.zeros(len(data)) if data.steps is None else data.steps
+    ends = 1 if data.ends is None else data.ends
+    deviation = np.sqrt(np.square(prior.sigma_reach()[1] * each) + ends * np.square(step) / 12)
+    repeats = levels_of(data.values, deviation, data.state)
+    p = float(chi2.sf(repeats.scatter, repeats.degrees)) if repeats.degrees else 1.0
+    if p > alpha:
+        return None
+    return warned(
+        "repeats",
+        f"Repeats of one state scatter {np.sqrt(repeats.scatter / repeats.degrees):.2g} times as "
+        f"much as the sigma given says (chi-square {repeats.scatter:.3g} on {repeats.degrees} "
+        f"degrees of freedom, p = {p:.1g}): it is too small, or readings are labelled with a wrong "
+        "state. Left out, it is determined by the repeats.",
     )
 
 

@@ -70,12 +70,12 @@ def assess(data: Readings, band: Band, model: MixtureModel, *, alpha: float = 0.
     """Fit the mixture and hold its levels against data without steps."""
     mixture = fit_posterior(data, band, model)
     evidence = level_evidence(mixture.posterior, alpha=alpha)
-    far = guards.far_readings(data, band)
+    doubts = (guards.far_readings(data, band), guards.scatter_of_repeats(mixture, alpha))
     return Assessment(
         mixture=mixture,
         evidence=evidence,
         findings=(
-            *(() if far is None else (far,)),
+            *(doubt for doubt in doubts if doubt is not None),
             guards.enough_levels(mixture, evidence.occupied_teeth),
             guards.not_the_resolution(data.rounding_step, mixture.unit, mixture.unit_err),
             guards.majority_on_comb(mixture),
@@ -141,7 +141,8 @@ def judge(
                 "best one, the rest for its rivals."
             )
         return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=_mend(far))
-    if p <= alpha or evidence.log_bayes_factor >= 0:
+    contradicted = any(f.name == "repeats" for f in findings)
+    if p <= alpha or evidence.log_bayes_factor >= 0 or contradicted:
         limit = None
     if limit is not None and limit.decides and not far:
         reasons = [*_excluded_messages(limit), *remarks[-1:]]

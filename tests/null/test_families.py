@@ -1,23 +1,30 @@
 """The families of the benchmarks: sizes, seeds, and the tables made from a small run."""
 
-import json
-
 import numpy as np
 import pytest
 
-from benchmarks import calibrate, false_alarms
-from benchmarks.families import COMBS, HELD_OUT, NAMED, comb
+from benchmarks import calibrate
+from benchmarks.families import (
+    COMBS,
+    COMBS_KNOWN,
+    HELD_OUT,
+    LATTICES,
+    NAMED,
+    NEAR_COMBS,
+    comb,
+)
+from benchmarks.more_families import CENTRED, KNOWN, LARGER, MORE
 from quantize.null.calibration import KINDS, table
 
 EVERY = [
     (label, family)
-    for collection in (NAMED, HELD_OUT)
+    for collection in (NAMED, HELD_OUT, {"near": NEAR_COMBS})
     for families in collection.values()
     for label, family in families.items()
 ]
 
 
-@pytest.mark.parametrize(("label", "family"), EVERY)
+@pytest.mark.parametrize(("label", "family"), EVERY, ids=range(len(EVERY)))
 def test_n_readings_come_out_and_the_seed_is_all_that_counts(label, family):
     for size in (8, 21):
         first = family(np.random.default_rng(3), size)
@@ -29,7 +36,7 @@ def test_n_readings_come_out_and_the_seed_is_all_that_counts(label, family):
 
 
 def test_combs_have_whole_numbers_and_the_noise_they_name():
-    for integers, spread, _, _ in COMBS.values():
+    for integers, spread, _, _ in (COMBS | COMBS_KNOWN).values():
         values = comb(integers, spread)(np.random.default_rng(5), 4000)
         residual = values - np.round(values)
         # The standard error of a standard deviation is 1.1 % of it; five of them.
@@ -83,11 +90,31 @@ def test_tail_counts_and_then_falls_as_the_exponential():
     np.testing.assert_allclose(steps, -np.diff(scores[outside]), rtol=1e-9)
 
 
-def test_table_of_a_small_run_has_a_row_a_family(tmp_path):
-    keep = tmp_path / "counts.json"
-    results = {}
-    samples = dict.fromkeys((5, 8, 20, 40, 60, 200), 0) | {8: 1}
-    false_alarms.run(results, keep, samples)
-    text = "\n".join(false_alarms.table(json.loads(keep.read_text())))
-    for label, _ in EVERY:
-        assert f"| {label} |" in text
+def test_no_family_of_the_calibration_is_held_out():
+    known = {
+        label
+        for collection in (NAMED, MORE, CENTRED, LARGER, KNOWN)
+        for families in collection.values()
+        for label in families
+    }
+    held_out = [label for families in HELD_OUT.values() for label in families]
+    assert len(held_out) == len(set(held_out)) >= 14
+    assert not known & set(held_out)
+
+
+@pytest.mark.parametrize("label", LATTICES)
+def test_sums_are_parted_into_multiples_of_one_unit_and_the_rest(label):
+    """Drawn as they come, the share of multiples is that of the page; the parts do not mix."""
+    lattice = LATTICES[label]
+    share = lattice.share_of_multiples(2000, seed=4)
+    assert 0 < share < 1
+    assert lattice.share_of_multiples(2000, seed=5) == pytest.approx(share, abs=0.06)
+    # All levels within 2.5 sigma of multiples of a unit u >= 10 sigma: the residuals of the sample
+    # stay below 2.5 sigma plus five of its own.
+    values = lattice.multiples(np.random.default_rng(6), 400)
+    values = values - (values.min() if label in HELD_OUT["sums"] else 0)
+    units = 1 / np.linspace(1 / np.abs(values).max(), 1 / 0.35, 8000)
+    off = np.sqrt(
+        np.mean((values - units[:, None] * np.rint(values / units[:, None])) ** 2, axis=1)
+    )
+    assert np.min(off / units) < 0.25

@@ -1,0 +1,239 @@
+"""The page of `benchmarks.false_alarms`: rates of false "steps", and which are found too high."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+
+from benchmarks.families import COMBS, COMBS_KNOWN, LATTICES
+from benchmarks.rates import POWER, excess, found_from, holm, samples_for
+
+ALPHAS = (0.05, 0.01)
+LEVEL = 0.025
+"""Level of each of the tests: of all families, of all families asked in each way, and of the whole
+table at each alpha."""
+FAMILY, WHOLE = 0.10, 0.06
+"""Rates at which a family, and the whole table, are to be found."""
+ALL = "in all"
+"""Every way of asking together."""
+TITLES = {
+    "held out": "Families that the calibration has never seen",
+    "named": "Families of the calibration",
+}
+DRAWS = 4000
+"""Draws for the share of sums that are multiples of one unit."""
+
+Counts = Mapping[str, Any]
+
+
+class Row(NamedTuple):
+    """One family, asked in one way or in all, pooled over sizes."""
+
+    group: str
+    mode: str
+    label: str
+
+    @property
+    def name(self) -> str:
+        """In words."""
+        how = "" if self.mode in ("default", ALL) else f", {self.mode}"
+        return f"{self.label}{how}"
+
+
+def rows(cells: Mapping[str, Counts], *, together: bool) -> dict[Row, dict[str, int]]:
+    """Counts on data without steps, pooled over sizes and, `together`, over ways of asking."""
+    pooled: dict[Row, dict[str, int]] = {}
+    for key, cell in cells.items():
+        group, mode, label, _ = key.split("/")
+        if group in TITLES and cell["samples"]:
+            into = pooled.setdefault(Row(group, ALL if together else mode, label), {})
+            for name in ("samples", "0.05", "0.01", "refused"):
+                into[name] = into.get(name, 0) + cell[name]
+    return pooled
+
+
+def found_above(cells: Mapping[str, Counts]) -> list[str]:
+    """A sentence for each family above 5 % (Holm over all of them), and for the whole table."""
+    sentences = []
+    families = rows(cells, together=True)
+    for pooled in (families, rows(cells, together=False)):
+        hits, samples = ([one[name] for one in pooled.values()] for name in ("0.05", "samples"))
+        p = holm(excess(hits, samples, 0.05))
+        sentences += [
+            f"{row.name}: {one['0.05']} of {one['samples']} samples are called steps, above "
+            f"5 % (p = {value:.2g}, adjusted for {len(p)} of them)."
+            for (row, one), value in zip(pooled.items(), p, strict=True)
+            if value <= LEVEL
+        ]
+    every = total(families.values(), "samples")
+    for alpha in ALPHAS:
+        called = total(families.values(), str(alpha))
+        value = float(excess(called, every, alpha))
+        if value <= LEVEL:
+            sentences.append(
+                f"The whole table: {called} of {every} samples are called steps, above "
+                f"{100 * alpha:g} % (p = {value:.2g})."
+            )
+    return list(dict.fromkeys(sentences))
+
+
+def total(counts: Iterable[Counts], name: str) -> int:
+    """The sum of one count."""
+    return sum(int(one[name]) for one in counts)
+
+
+def needed(families: int) -> tuple[int, int]:
+    """Samples with which a family at `FAMILY`, and the whole table at `WHOLE`, are found."""
+    return samples_for(FAMILY, 0.05, LEVEL / families), samples_for(WHOLE, 0.05, LEVEL)
+
+
+def page(cells: Mapping[str, Counts]) -> tuple[list[str], list[str]]:
+    """The lines of the page, and what was found above its limit."""
+    families, asked, above = (
+        rows(cells, together=True),
+        rows(cells, together=False),
+        found_above(cells),
+    )
+    lines = [*_head(families), *_answer(families, len(asked), above), *_in_all(asked)]
+    for group, title in TITLES.items():
+        lines += ["", f"## {title}", "", *_by_size(cells, families, group)]
+        lines += ["", f"### {title}, asked otherwise", "", *_otherwise(asked, group)]
+    return [*lines, *_near(cells), *_power(cells)], above
+
+
+def _head(families: Mapping[Row, Counts]) -> list[str]:
+    samples = total(families.values(), "samples")
+    refused = total(families.values(), "refused")
+    return [
+        f"{samples:,} samples without steps, each given to `analyze`. The counts are in",
+        "`benchmarks/results/false_alarms.json`, the calibration is that of",
+        "`python -m benchmarks.calibrate`. Each entry is the share of samples called steps with",
+        "`alpha` 0.05 / 0.01, every guard in force; in brackets the samples. Of all samples",
+        f"{refused:,} were refused, since the range of units could show nothing in them: they",
+        "count as not called steps.",
+    ]
+
+
+def _answer(families: Mapping[Row, Counts], asked: int, above: list[str]) -> list[str]:
+    one, whole = needed(len(families))
+    enough = sum(counts["samples"] >= one for counts in families.values())
+    samples = total(families.values(), "samples")
+    found = above or ["No family is found above 5 %, nor the whole table above its levels."]
+    return [
+        "",
+        "## Found above the level",
+        "",
+        *(f"- {sentence}" for sentence in found),
+        "",
+        f"Each of the {len(families)} families, all sizes and ways of asking together, is held",
+        "against 5 % by a one-sided binomial test, adjusted for their number by the rule of Holm,",
+        f"at {LEVEL:g}; then each family in each way of asking, {asked} in number, at {LEVEL:g}",
+        f"again; and the whole table, at {LEVEL:g}. By the binomial law a family at {FAMILY:.2f}",
+        f"is found with probability {POWER:g} by {one:,} samples, which {enough} of the",
+        f'{len(families)} have. For each family the column "would be found" says from which',
+        "rate on it is with the samples it has. "
+        f"The whole table at {WHOLE:.2f} is found by {whole:,}",
+        f"samples; it has {samples:,}.",
+    ]
+
+
+def _in_all(asked: Mapping[Row, Counts]) -> list[str]:
+    lines = [
+        "",
+        "## All families together",
+        "",
+        "| families | asked | how many | steps | would be found |",
+        "|---|---|---|---|---|",
+    ]
+    for group, mode in dict.fromkeys((row.group, row.mode) for row in asked):
+        inside = [counts for row, counts in asked.items() if row[:2] == (group, mode)]
+        lines.append(f"| {group} | {mode} | {len(inside)} | {_summed(inside, LEVEL)} |")
+    return [*lines, f"| all | in every way | | {_summed(asked.values(), LEVEL)} |"]
+
+
+def _summed(counts: Iterable[Counts], level: float) -> str:
+    """Two columns: the rate of all together, and the rate that would be found."""
+    every = list(counts)
+    pooled = {name: total(every, name) for name in ("samples", "0.05", "0.01")}
+    return f"{_entry(pooled)} | {found_from(pooled['samples'], 0.05, level):.3f}"
+
+
+def _by_size(cells: Mapping[str, Counts], families: Mapping[Row, Counts], group: str) -> list[str]:
+    sizes = sorted({int(k.split("/")[3]) for k in cells if k.startswith(f"{group}/default/")})
+    lines = [
+        "| family | "
+        + " | ".join(f"n = {n}" for n in sizes)
+        + " | with those below | would be found |",
+        "|---" * (len(sizes) + 3) + "|",
+    ]
+    for row, counts in families.items():
+        if row.group == group:
+            keys = (f"{group}/default/{row.label}/{n}" for n in sizes)
+            shown = " | ".join(_entry(cells.get(key)) for key in keys)
+            lines.append(f"| {row.label} | {shown} | {_summed([counts], LEVEL / len(families))} |")
+    return lines
+
+
+def _otherwise(asked: Mapping[Row, Counts], group: str) -> list[str]:
+    modes = [m for m in dict.fromkeys(row.mode for row in asked) if m != "default"]
+    labels = dict.fromkeys(row.label for row in asked if row.group == group)
+    lines = [
+        "20 readings each, unless the column says otherwise.",
+        "",
+        "| family | " + " | ".join(modes) + " |",
+        "|---" * (len(modes) + 1) + "|",
+    ]
+    for label in labels:
+        shown = " | ".join(_entry(asked.get(Row(group, mode, label))) for mode in modes)
+        lines.append(f"| {label} | {shown} |")
+    return lines
+
+
+def _near(cells: Mapping[str, Counts]) -> list[str]:
+    sizes = sorted({int(key.split("/")[3]) for key in cells if key.startswith("near/")})
+    lines = [
+        "",
+        "## Sums that are multiples of one unit",
+        "",
+        "Of the sums of a few units some are multiples of one unit, within their noise, by chance:",
+        "all levels within two and a half times the noise, of a unit ten times the noise or more.",
+        "For them steps is the right answer; the families above leave them out. Here are the",
+        'share left out, and the shares called "steps" / "no steps" among what was left out.',
+        "",
+        "| sums | left out | " + " | ".join(f"n = {n}" for n in sizes) + " |",
+        "|---" * (len(sizes) + 2) + "|",
+    ]
+    for label, lattice in LATTICES.items():
+        shown = []
+        for n in sizes:
+            cell = cells.get(f"near/default/{label}/{n}")
+            shown.append(_entry(cell, ("0.05", "no steps"), digits=2))
+        lines.append(
+            f"| {label} | {lattice.share_of_multiples(DRAWS, seed=1):.3f} | {' | '.join(shown)} |"
+        )
+    return lines
+
+
+def _power(cells: Mapping[str, Counts]) -> list[str]:
+    lines = [
+        "",
+        "## Power at 5 %",
+        "",
+        "| comb | share found | samples | aimed at |",
+        "|---|---|---|---|",
+    ]
+    for key, cell in cells.items():
+        group, _, label, _ = key.split("/")
+        if group == "power" and cell["samples"]:
+            aim, n = (COMBS | COMBS_KNOWN)[label][3], cell["samples"]
+            lines.append(f"| {label} | {cell['0.05'] / n:.2f} | {n} | {aim:.2f} |")
+    return lines
+
+
+def _entry(
+    cell: Counts | None, names: tuple[str, ...] = ("0.05", "0.01"), *, digits: int = 3
+) -> str:
+    if cell is None or not cell["samples"]:
+        return "not run"
+    shown = " / ".join(f"{cell[name] / cell['samples']:.{digits}f}" for name in names)
+    return f"{shown} ({cell['samples']})"
