@@ -14,9 +14,10 @@ from quantize.counts.fit import CountFit
 from quantize.model.mixture import MixtureFit, fit_posterior
 from quantize.model.model import MixtureModel
 from quantize.null import guards
+from quantize.null.allowed_units import allowed_units
 from quantize.null.calibration import FLOOR, least_by_kind
 from quantize.null.count_rivals import Rivals
-from quantize.null.evidence import LevelEvidence, level_evidence
+from quantize.null.evidence import LevelEvidence, NothingCanShow, level_evidence, nothing_shows
 from quantize.null.exclusion import HIDDEN, Limit
 from quantize.null.guards import Finding
 from quantize.null.power import readings_needed
@@ -67,19 +68,34 @@ class Assessment:
 
 
 def assess(data: Readings, band: Band, model: MixtureModel, *, alpha: float = 0.05) -> Assessment:
-    """Fit the mixture and hold its levels against data without steps."""
-    mixture = fit_posterior(data, band, model)
-    evidence = level_evidence(mixture.posterior, alpha=alpha)
+    """Fit the mixture and hold its levels against data without steps.
+
+    Both over the units of the band at which every reading can have a whole number that the model
+    allows.
+    """
+    allowed = allowed_units(band, model, data)
+    mixture = fit_posterior(data, band if allowed is None else allowed, model)
+    evidence = None
+    if allowed is not None:
+        try:
+            evidence = level_evidence(mixture.posterior, alpha=alpha)
+        except NothingCanShow:
+            if allowed is band:
+                raise
     far = guards.far_readings(data, band)
+    none = () if evidence is not None else (guards.no_whole_number(band, model.integers),)
+    if evidence is None:
+        evidence = nothing_shows(mixture.posterior, alpha)
     return Assessment(
         mixture=mixture,
         evidence=evidence,
         findings=(
             *(() if far is None else (far,)),
+            *none,
             guards.enough_levels(mixture, evidence.occupied_teeth),
             guards.not_the_resolution(data.rounding_step, mixture.unit, mixture.unit_err),
             guards.majority_on_comb(mixture),
-            guards.wide_band(band, mixture.unit),
+            guards.wide_band(band, mixture.band),
         ),
     )
 
@@ -140,7 +156,7 @@ def judge(
                 "best one, the rest for its rivals."
             )
         return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=_mend(far))
-    if p <= alpha or evidence.log_bayes_factor >= 0:
+    if p <= alpha or evidence.log_bayes_factor >= 0 or any(f.name == "integers" for f in findings):
         limit = None
     if limit is not None and limit.decides and not far:
         reasons = [*_excluded_messages(limit), *remarks[-1:]]

@@ -18,7 +18,10 @@ SAMPLES = {
     "states": (qz.Readings(X, state=list("aabbcc")), {}),
     "sigmas": (qz.Readings(X, sigma=np.linspace(0.5, 2, 6)), {}),
     "outliers": (qz.Readings(X), {"outliers": 0.07}),
-    "outliers in states": (qz.Readings(np.repeat(X, 2), state=np.arange(12) // 2), {"outliers": 0.1}),
+    "outliers in states": (
+        qz.Readings(np.repeat(X, 2), state=np.arange(12) // 2),
+        {"outliers": 0.1},
+    ),
     "growing": (qz.Readings(X), {"noise": "proportional", "growth": 0.05}),
     "rounding": (qz.Readings(X.round(1), resolution=0.1), {"rounding": True}),
     "off the scale": (qz.Readings(X, beyond=[0, 0, 0, 0, 1, 0]), {}),
