@@ -134,6 +134,8 @@ def analyze(
         {"plot": plot, "report": report, "keep": keep},
         {"file": file, "apparatus": apparatus, "dated_plan": dated_plan},
     )
+    options: dict[str, Any] = {"unit_range": unit_range, "integers": integers_of(integers)}
+    options |= {"alpha": alpha, "n_resamples": resamples}
     if by is not None:
         single = {"apparatus": apparatus, "particle": particle, "report": report}
         say_groups(
@@ -146,14 +148,11 @@ def analyze(
             resolution=resolution,
             plot=plot,
             as_json=as_json,
-            unit_range=unit_range,
             offset=offset_of(offset),
-            integers=integers_of(integers),
-            alpha=alpha,
-            n_resamples=resamples,
             rng=seed,
             workers=workers,
             keep=keep,
+            **options,
         )
         return
     if workers or keep:
@@ -161,8 +160,6 @@ def analyze(
     bench = with_step(load_apparatus(apparatus), resolution) if apparatus else None
     promise = _dated_plan(dated_plan, with_run=bench is not None)
     columns = {"value": column, "sigma": sigma_column, "state": state_column}
-    options: dict[str, Any] = {"unit_range": unit_range, "alpha": alpha, "n_resamples": resamples}
-    options["integers"] = integers_of(integers)
     options["rng"] = drawn_seed() if seed is None else seed
     coulombs, missing = None, None
     found: Analysis

@@ -1,4 +1,4 @@
-"""Which units leave every reading a whole number that was said to be possible."""
+"""What is said of the whole numbers: which units it leaves, and when it is worth saying."""
 
 from __future__ import annotations
 
@@ -11,12 +11,15 @@ import numpy as np
 from quantize._support.validation import FloatArray
 from quantize.comb.band import Band
 from quantize.model import distributions
+from quantize.model.mixture import MixtureFit
 from quantize.model.model import MixtureModel
 from quantize.null.sample import WIDEST
 from quantize.readings import Readings
 
 _DEVIATIONS = 4.0
 """A reading farther than this from the first and the last tooth has none of them."""
+_LARGE_SHARE = 0.05
+"""A rival with a smaller share is not worth advice."""
 _OUTLIERS = 0.1
 """Where outliers are allowed, so large a part of the readings may be some, at either end."""
 
@@ -110,3 +113,27 @@ def _known(model: MixtureModel, data: Readings) -> float | None:
     if isinstance(model.sigma, float):
         return model.sigma * (1.0 if sigma is None else float(sigma.max()))
     return None if sigma is None or model.sigma is not None else float(sigma.max())
+
+
+def worth_saying(mixture: MixtureFit) -> str | None:
+    """What to say of the whole numbers, where simple parts of the unit remain as rivals.
+
+    The number named lies between those that the largest and the smallest of the rivals need for
+    the farthest reading.
+    """
+    if mixture.model.integers != "any" or mixture.posterior.prior.free:
+        return None
+    table = mixture.alternatives
+    multiples = table["relation"].str.fullmatch(r"best|\d*u|u/\d")
+    simple = table[multiples & (table["share"] >= _LARGE_SHARE)]
+    reach = mixture.posterior.reach
+    fewest, most = (reach / float(unit) for unit in (simple["unit"].max(), simple["unit"].min()))
+    number = max(math.ceil(fewest), round(math.sqrt(fewest * most)))
+    if number > most - 0.5:
+        return None
+    first = min(int(mixture.integers.min()), 1)
+    first = first if first >= 0 else -number
+    return (
+        f"If no reading can be more than {number} units, whatever the readings look like, say so "
+        f"(`integers=({first}, {number})`): parts of the unit remain as rivals."
+    )

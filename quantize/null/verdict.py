@@ -14,7 +14,7 @@ from quantize.counts.fit import CountFit
 from quantize.model.mixture import MixtureFit, fit_posterior
 from quantize.model.model import MixtureModel
 from quantize.null import guards
-from quantize.null.allowed_units import allowed_units
+from quantize.null.allowed_units import allowed_units, worth_saying
 from quantize.null.calibration import FLOOR, least_by_kind
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import LevelEvidence, NothingCanShow, level_evidence, nothing_shows
@@ -162,7 +162,7 @@ def judge(
         reasons = [*_excluded_messages(limit), *remarks[-1:]]
         return Judgement(verdict=NO_STEPS, reasons=tuple(reasons), no_unit_above=limit.low)
     reasons = list(far)
-    if p > alpha:
+    if p > alpha and not any(f.name == "integers" for f in findings):
         reasons.append(_not_enough_message(p, alpha, worst))
         reasons += _two_units_message(evidence)
     if limit is not None:
@@ -352,6 +352,9 @@ def _advice(mixture: MixtureFit) -> tuple[str, ...]:
             "Less scatter helps more than more readings: repeat each state, time longer, or time "
             "automatically."
         )
+    whole = worth_saying(mixture)
+    if whole is not None:
+        advice.append(whole)
     if levels.degrees < _FEW_DEGREES and not levels.sigma_given:
         advice.append(
             "Reading each state twice determines the scatter without any assumption about steps."

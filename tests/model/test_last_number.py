@@ -1,5 +1,6 @@
 """`integers=(first, None)`: the last whole number is unknown, and summed over."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -8,7 +9,7 @@ from plain_last_number import log_total, plain_over_last, prior_of_last
 
 import quantize as qz
 from quantize.model.mixture import fit_mixture
-from quantize.model.terms import Parameters
+from quantize.model.terms import Cell, Parameters
 from quantize.model.wrapped_likelihood import likelihood_of
 
 X = np.array([1.1, 2.05, 3.9, 0.92, 6.1, 2.9])
@@ -63,6 +64,28 @@ def test_the_likelihood_is_a_sum_over_the_last_number(name, first):
         for u, s in zip(UNITS, SIGMAS, strict=True)
     ]
     np.testing.assert_allclose(likelihood.log_likelihood(p), expected, rtol=1e-9)
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_bounds_hold_throughout_a_cell(name):
+    _, likelihood, p, _ = of(name, 1, UNITS, SIGMAS)
+    m, n = p.unit.size, 40
+    cell = Cell(
+        log_unit=np.full(m, 0.01),
+        offset=np.zeros(m),
+        sigma_low=0.8 * p.sigma,
+        growth_low=0.8 * p.growth,
+    )
+    most = likelihood.bound(p, cell, p.outliers[:1])[:, 0]
+    rng = np.random.default_rng(1)
+    inside = p.rows(np.repeat(np.arange(m), n))
+    moved = dataclasses.replace(
+        inside,
+        unit=inside.unit * np.exp(rng.uniform(-0.01, 0.01, m * n)),
+        sigma=inside.sigma * rng.uniform(0.8, 1, m * n),
+        growth=inside.growth * rng.uniform(0.8, 1, m * n),
+    )
+    assert np.all(likelihood.log_likelihood(moved).reshape(m, n).max(axis=1) <= most + 1e-9)
 
 
 @pytest.mark.parametrize("name", ["plain", "outliers", "states", "outliers in states"])
