@@ -75,16 +75,21 @@ def in_words(integers: Any) -> str:
     >>> in_words((1, 8)), in_words((0, None)), in_words("positive")
     ('a whole number from 1 to 8', 'a whole number from 0 on', 'a whole number from 1 on')
     """
-    first, last = (1, None) if integers == "positive" else integers
+    first, last = _pair(integers)
     return f"a whole number from {first} " + ("on" if last is None else f"to {last}")
+
+
+def _pair(integers: Any) -> tuple[int, int | None]:
+    first, last = (1, None) if integers == "positive" else integers
+    return first, last
 
 
 def _ends(model: MixtureModel) -> tuple[float, float]:
     """First and last tooth, counted from where the multiples start at the earliest."""
-    first, last = (1, None) if model.integers == "positive" else model.integers
-    last = math.inf if last is None else last
+    first, last = _pair(model.integers)
     # A free offset is up to one unit.
-    return float(first), float(last) + (model.offset == "free")
+    further = 1.0 if model.offset == "free" else 0.0
+    return float(first), math.inf if last is None else last + further
 
 
 def _extremes(model: MixtureModel, data: Readings) -> tuple[float, float, float | None]:
@@ -126,6 +131,8 @@ def worth_saying(mixture: MixtureFit) -> str | None:
     table = mixture.alternatives
     multiples = table["relation"].str.fullmatch(r"best|\d*u|u/\d")
     simple = table[multiples & (table["share"] >= _LARGE_SHARE)]
+    if len(simple) < 2:
+        return None
     reach = mixture.posterior.reach
     fewest, most = (reach / float(unit) for unit in (simple["unit"].max(), simple["unit"].min()))
     number = max(math.ceil(fewest), round(math.sqrt(fewest * most)))
