@@ -1,11 +1,14 @@
 """Whole numbers that are possible, said beforehand: the units that the verdict rests on."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy import stats
 
 import quantize as qz
 from quantize._support.errors import InputError
+from quantize.charge import read_run
 from quantize.comb.band import Band, default_band
 from quantize.model.model import MixtureModel
 from quantize.null.allowed_units import allowed_units
@@ -194,3 +197,19 @@ def test_the_advice_asks_for_whole_numbers_where_parts_of_the_unit_remain():
     # Said once, it is not asked for again; and a sample without such rivals does not ask.
     for found in (qz.analyze(x, integers=(1, 12), **QUICK), qz.analyze(comb(2), **QUICK)):
         assert not any("no reading can be more than" in sentence for sentence in found.advice)
+
+
+def test_a_run_takes_it_and_keeps_it_when_it_is_made_again():
+    data = Path(qz.__file__).parent / "data"
+    run = read_run(data / "invented_run.csv", data / "invented_apparatus.toml")
+    found = run.analyze(integers=(-9, 30), **QUICK)
+    assert found.settings["integers"] == (-9, 30)
+    assert found.mixture.model.integers == (-9, 30)
+    assert "a whole number from -9 to 30" in found.band.reason
+
+
+def test_every_group_of_a_table_takes_it():
+    table = {"particle": ["A"] * 10, "value": comb(3, 10)}
+    found = qz.analyze_groups(table, by="particle", value="value", integers=(1, 8), **QUICK)
+    assert found.analysis("A").settings["integers"] == (1, 8)
+    assert found.settings["integers"] == (1, 8)
