@@ -15,7 +15,7 @@ from quantize._support.parallel import Progress, Workers
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray, IntArray, Offset, SigmaRange
+from quantize._support.validation import FloatArray, IntArray, Integers, Offset, SigmaRange
 from quantize.comb.band import Band, band_for
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
@@ -147,6 +147,7 @@ def analyze(
     *,
     offset: Offset = "zero",
     sigma_range: SigmaRange | None = None,
+    integers: Integers = "any",
     model: MixtureModel | None = None,
     null: Literal["all", "smooth"] = "all",
     group: npt.ArrayLike | Sequence[Hashable] | None = None,
@@ -169,10 +170,14 @@ def analyze(
         Where the comb starts: at zero, anywhere, or at this value of a reading.
     sigma_range : float or (float, float), optional
         Standard deviation of a reading, where it is known; a pair is the support of its prior.
+    integers : "any", "positive" or (int, int or None)
+        Whole numbers that are possible, said before looking at the readings: all of them, those
+        from 1 on, or those from the first to the last; ``(1, None)`` leaves the last one open (see
+        `MixtureModel`). Only units that give every reading one of them are tried.
     model : MixtureModel, optional
-        Everything that may be assumed of a run; it then also says offset and sigma. Unit, integers
-        and their probabilities come from it, and data without steps are given the same noise,
-        offset and rounding.
+        Everything that may be assumed of a run; it then also says offset, sigma and integers.
+        Unit, integers and their probabilities come from it, and data without steps are given the
+        same noise, offset and rounding.
     null : {"all", "smooth"}
         "all" sets the comb against every kind of data without steps; "smooth" leaves out
         levels at unequal distances, and the reasons then say so.
@@ -209,7 +214,13 @@ def analyze(
     ('steps', [1, 2, 3, 4, 5, 7, 2, 6, 8, 3])
     """
     many = analyze_many(
-        readings, unit_range, offset=offset, sigma_range=sigma_range, model=model, alpha=alpha
+        readings,
+        unit_range,
+        offset=offset,
+        sigma_range=sigma_range,
+        integers=integers,
+        model=model,
+        alpha=alpha,
     )
     if many is not None:
         return many  # type: ignore[return-value]
@@ -223,14 +234,15 @@ def analyze(
     labels = None if group is None else _labels(group, len(everything))
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
-    assumed = model_of(offset, sigma_range, model)
+    assumed = model_of(offset, sigma_range, model, integers)
     known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
     band = band_for(everything, unit_range, sigma_range=known)
     if unit_range is not None:
         guards.need_informative_band(data, band.limits)
     start = assumed.plain_offset
-    score = periodogram(data, band, offset=start)
     assessed = assess(everything, band, assumed, alpha=alpha)
+    band = assessed.mixture.band
+    score = periodogram(data, band, offset=start)
     comb_fit = fit_comb(data, band, offset=start)
     smooth = compare_null(
         data,
@@ -245,6 +257,7 @@ def analyze(
     settings = {
         "offset": start,
         "sigma_range": assessed.mixture.settings["sigma_range"],
+        "integers": assumed.integers,
         "model": None if model is None else model.to_dict(),
         "null": null,
         "n_resamples": smooth.n_resamples,

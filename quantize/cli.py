@@ -15,6 +15,7 @@ from quantize.show.terminal import (
     check_outputs,
     comparing,
     drawn_seed,
+    integers_of,
     number_list,
     offset_of,
     save_plot,
@@ -88,6 +89,7 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
 @click.option("--unit-range", type=float, nargs=2, metavar="LOW HIGH", help="Units to try.")
 @click.option("--offset", metavar="zero|free", help="Where the multiples start (zero).")
 @click.option("--sigma", metavar="S", help="Known sigma; or predicted, from the apparatus.")
+@click.option("--integers", nargs=2, metavar="FIRST LAST", help="Possible ones; LAST or unknown.")
 @click.option("--resolution", type=float, metavar="H", help="Step to which readings are rounded.")
 @click.option("--alpha", type=float, default=0.05, show_default=True, help="False steps accepted.")
 @click.option("--resamples", type=int, default=9999, show_default=True, metavar="N")
@@ -109,6 +111,7 @@ def analyze(
     unit_range: tuple[float, float] | None,
     offset: str | None,
     sigma: str | None,
+    integers: tuple[str, str] | None,
     resolution: float | None,
     alpha: float,
     resamples: int,
@@ -131,6 +134,8 @@ def analyze(
         {"plot": plot, "report": report, "keep": keep},
         {"file": file, "apparatus": apparatus, "dated_plan": dated_plan},
     )
+    options: dict[str, Any] = {"unit_range": unit_range, "integers": integers_of(integers)}
+    options |= {"alpha": alpha, "n_resamples": resamples}
     if by is not None:
         single = {"apparatus": apparatus, "particle": particle, "report": report}
         say_groups(
@@ -143,13 +148,11 @@ def analyze(
             resolution=resolution,
             plot=plot,
             as_json=as_json,
-            unit_range=unit_range,
             offset=offset_of(offset),
-            alpha=alpha,
-            n_resamples=resamples,
             rng=seed,
             workers=workers,
             keep=keep,
+            **options,
         )
         return
     if workers or keep:
@@ -157,7 +160,6 @@ def analyze(
     bench = with_step(load_apparatus(apparatus), resolution) if apparatus else None
     promise = _dated_plan(dated_plan, with_run=bench is not None)
     columns = {"value": column, "sigma": sigma_column, "state": state_column}
-    options: dict[str, Any] = {"unit_range": unit_range, "alpha": alpha, "n_resamples": resamples}
     options["rng"] = drawn_seed() if seed is None else seed
     coulombs, missing = None, None
     found: Analysis

@@ -19,6 +19,8 @@ Offset: TypeAlias = Literal["zero", "free"] | float
 """Where a comb starts: at zero, anywhere, or at a known place."""
 SigmaRange: TypeAlias = float | tuple[float, float]
 """A known sigma, or the support of its prior."""
+Integers: TypeAlias = Literal["any", "positive"] | tuple[int, int | None]
+"""Whole numbers that are possible: a pair is the first and the last, None one that is unknown."""
 
 
 SMALLEST, LARGEST = 1e-75, 1e75

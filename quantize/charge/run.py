@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike
+from quantize._support.validation import Integers
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
 from quantize.charge.levels import readings_of
 from quantize.charge.page import read_page
@@ -183,6 +184,7 @@ class Run(Rows):
         particle: object = None,
         offset: Literal["zero", "free"] | float | None = None,
         sigma: Sigma | float = "auto",
+        integers: Integers = "any",
         alpha: float = 0.05,
         n_resamples: int = 9999,
         rng: RngLike = None,
@@ -200,6 +202,9 @@ class Run(Rows):
         sigma : {"auto", "prior", "predicted", "free"} or float
             How the scatter of the readings is known, as in `fit`; a number is one known standard
             deviation for all readings.
+        integers : "any", "positive" or (int, int or None)
+            Numbers of charges that are possible, signs included, said before looking at the
+            readings; as in `quantize.analyze`.
         alpha : float
             Share of false "steps" that is accepted; at least 1e-4.
         n_resamples : int
@@ -223,6 +228,7 @@ class Run(Rows):
             unit_range,
             offset=offset,
             sigma=sigma,
+            integers=integers,
             alpha=alpha,
             n_resamples=n_resamples,
             rng=rng,

@@ -12,7 +12,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike
 from quantize._support.results import jsonable
-from quantize._support.validation import FloatArray, Offset
+from quantize._support.validation import FloatArray, Integers, Offset
 from quantize.analysis import Analysis, analyze
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.checks import Checks
@@ -132,6 +132,7 @@ def analyze_run(
     *,
     offset: str | float | None = None,
     sigma: str | float = "auto",
+    integers: Integers = "any",
     resolution: float | None = None,
     alpha: float = 0.05,
     n_resamples: int = 9999,
@@ -149,6 +150,8 @@ def analyze_run(
         Where the comb starts; at zero where a fall or a held state determines it, else free.
     sigma : {"auto", "prior", "predicted", "free"} or float
         As in `fit_run`; a number is one known standard deviation for all readings.
+    integers : "any", "positive" or (int, int or None)
+        Numbers of charges that are possible.
     resolution : float, optional
         Step to which the readings were rounded, if not as written.
     alpha : float
@@ -177,6 +180,7 @@ def analyze_run(
         options={
             "unit_range": unit_range,
             "sigma_range": believed,
+            "integers": integers,
             "alpha": alpha,
             "n_resamples": n_resamples,
             "rng": rng,
@@ -204,6 +208,7 @@ def with_run(found: Analysis, run: Rows) -> RunAnalysis:
         options={
             "unit_range": found.band,
             "sigma_range": settings["sigma_range"] if model is None else None,
+            "integers": settings["integers"] if model is None else "any",
             "model": None if model is None else found.mixture.model,
             "null": settings["null"],
             "alpha": found.alpha,

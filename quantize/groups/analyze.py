@@ -19,6 +19,7 @@ from quantize._support.errors import InputError
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
+from quantize._support.validation import Integers
 from quantize.analysis import Analysis, analyze
 from quantize.groups.kept import KeptGroups, Row, header
 from quantize.groups.split import Group, split
@@ -153,6 +154,7 @@ def analyze_groups(
     unit_range: tuple[float, float] | None = None,
     offset: Literal["zero", "free"] | float = "zero",
     sigma_range: float | tuple[float, float] | None = None,
+    integers: Integers = "any",
     model: MixtureModel | None = None,
     null: Literal["all", "smooth"] = "all",
     alpha: float = 0.05,
@@ -185,8 +187,10 @@ def analyze_groups(
         Where the comb of every group starts.
     sigma_range : float or (float, float), optional
         Known sigma, or the support of its prior.
+    integers : "any", "positive" or (int, int or None)
+        Whole numbers that are possible in every group, as in `analyze`.
     model : MixtureModel, optional
-        Everything that may be assumed of a run; it then also says offset and sigma.
+        Everything that may be assumed of a run; it then also says offset, sigma and integers.
     null : {"all", "smooth"}
         Data without steps that the comb must beat: of every kind, or without levels at unequal
         distances.
@@ -240,13 +244,14 @@ def analyze_groups(
         "unit_range": None if unit_range is None else validation.unit_range(unit_range),
         "offset": offset,
         "sigma_range": sigma_range,
+        "integers": integers,
         "model": model,
         "null": validation.choice("null", null, ("all", "smooth")),
         "alpha": validation.fraction("alpha", alpha),
         "n_resamples": validation.count("n_resamples", n_resamples),
     }
     validation.offset_mode(offset)
-    model_of(offset, sigma_range, model)
+    model_of(offset, sigma_range, model, integers)
     settings = options | {"model": None if model is None else model.to_dict()}
     kept = None if keep is None else KeptGroups(keep)
     generator = _generator(rng, kept)

@@ -131,6 +131,8 @@ def text(value: Any) -> str:
         return f"{value.dist.name}({shown})"
     if isinstance(value, tuple):
         return f"({', '.join(text(item) for item in value)})"
+    if value is None:
+        return "None"
     return value if isinstance(value, str) else f"{value:g}"
 
 

@@ -27,7 +27,8 @@ class Envelope:
 
     `low` and `high` bound a flat envelope and the outliers; they come from the model (`declared`)
     or from the readings. `density` is a frozen distribution or None for a flat one; `first` and
-    `last` are the whole numbers that occur, `levels` the number of levels between the ends.
+    `last` are the whole numbers that occur, `levels` the number of levels between the ends. Where
+    the last one is unknown, `most` bounds it.
     """
 
     low: float
@@ -37,6 +38,7 @@ class Envelope:
     first: int
     last: int
     levels: int = 1
+    most: int | None = None
 
     @property
     def span(self) -> float:
@@ -65,7 +67,7 @@ class Envelope:
 
     def without_integers(self) -> Envelope:
         """The same sizes with every whole number allowed."""
-        return dataclasses.replace(self, first=-_EVERY, last=_EVERY)
+        return dataclasses.replace(self, first=-_EVERY, last=_EVERY, most=None)
 
     def reach(self) -> tuple[float, float]:
         """Sizes between which the teeth lie."""
@@ -286,8 +288,10 @@ class Envelope:
         return drawn
 
 
-def envelope_of(model: MixtureModel, readings: Readings | None) -> Envelope:
-    """The envelope that a model means for these readings."""
+def envelope_of(
+    model: MixtureModel, readings: Readings | None, smallest: float | None = None
+) -> Envelope:
+    """The envelope that a model means for these readings and units from `smallest` on."""
     declared = model.window is not None
     if model.window is not None:
         low, high = model.window
@@ -297,15 +301,16 @@ def envelope_of(model: MixtureModel, readings: Readings | None) -> Envelope:
         low, high = float(values.min()), float(values.max())
     elif distributions.is_distribution(model.envelope):
         low, high = distributions.reach(model.envelope)
-    elif isinstance(model.integers, tuple):
-        low, high = (float(end) for end in model.integers)
+    elif isinstance(model.integers, tuple) and model.integers[1] is not None:
+        low, high = float(model.integers[0]), float(model.integers[1])
     else:
         raise InputError("`window` is needed to draw readings; give the model one.")
     first, last = -_EVERY, _EVERY
     if model.integers == "positive":
         first = 1
     elif model.integers != "any":
-        first, last = model.integers
+        first, given = model.integers
+        last = _EVERY if given is None else given
     density = model.envelope if distributions.is_distribution(model.envelope) else None
     if model.envelope in ("normal", "exponential"):
         if readings is None:
@@ -322,7 +327,21 @@ def envelope_of(model: MixtureModel, readings: Readings | None) -> Envelope:
         first=first,
         last=last,
         levels=1 if readings is None else readings.select(readings.measured).levels().mean.size,
+        most=_most(model, readings, smallest),
     )
+
+
+def _most(model: MixtureModel, readings: Readings | None, smallest: float | None) -> int | None:
+    """The bound of a last whole number that is unknown; None where it is known or has none."""
+    if not isinstance(model.integers, tuple) or model.integers[1] is not None:
+        return None
+    if readings is None or smallest is None:
+        raise InputError(
+            f"`integers` is ({model.integers[0]}, None), and to draw readings the last number is "
+            "needed; give it."
+        )
+    reach = float(np.abs(readings.values[readings.measured]).max())
+    return max(int(np.ceil(2 * reach / smallest)), model.integers[0] + 1)
 
 
 def _fitted(kind: str, values: FloatArray, first: int) -> Any:

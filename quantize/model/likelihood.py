@@ -17,6 +17,7 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.model.envelope import Envelope
+from quantize.model.last_number import LastNumber
 from quantize.model.terms import Cell, Parameters, Terms, log_sum
 from quantize.readings import Readings
 
@@ -44,6 +45,10 @@ class Likelihood(Terms):
     ) -> None:
         super().__init__(readings, envelope, power=power, rounding=rounding)
         self.free_weights = free_weights
+        self.last_number: LastNumber | None = None
+        if envelope.most is not None:
+            self.voiced = np.delete(np.arange(self.states), self.mute)
+            self.last_number = LastNumber(envelope.first, envelope.most, self.voiced.size)
 
     def log_likelihood(self, p: Parameters) -> FloatArray:
         """Log likelihood, shape (m,)."""
@@ -72,14 +77,22 @@ class Likelihood(Terms):
         out = np.empty((p.unit.size, self.states))
         for part in self.chunks(p):
             rows = p.rows(part)
-            out[part] = self._by_state(rows, None, rows.outliers[:, None])[:, :, 0]
+            if self.last_number is None:
+                out[part] = self._by_state(rows, None, rows.outliers[:, None])[:, :, 0]
+                continue
+            teeth = self.teeth_of(rows, None)
+            terms, astray = self._terms(self.densities(rows, None, teeth), 0.0, rows.outliers)
+            out[np.ix_(part, self.mute)] = 0.0
+            out[np.ix_(part, self.voiced)] = self.last_number.each_state(
+                terms[:, self.voiced], teeth[:, self.voiced], astray[:, self.voiced]
+            )
         return out
 
     def teeth(self, p: Parameters) -> tuple[IntArray, FloatArray]:
         """Whole numbers tried for each state and their probabilities, shape (m, J, T)."""
         teeth = self.teeth_of(p, None)
         log_f = self.densities(p, None, teeth)
-        terms, _ = self._terms(log_f, self._log_mass(p, None, teeth), p.outliers)
+        terms, _ = self._terms(log_f, self._mass_given_others(p, log_f, teeth), p.outliers)
         top = terms.max(axis=2, keepdims=True)
         weight = np.exp(terms - np.where(np.isfinite(top), top, 0.0))
         total = weight.sum(axis=2, keepdims=True)
@@ -133,7 +146,7 @@ class Likelihood(Terms):
                 continue
             teeth = self.teeth_of(rows, None)
             log_f = self.densities(rows, None, teeth)
-            mass = self._log_mass(rows, None, teeth)
+            mass = self._mass_given_others(rows, log_f, teeth)
             terms, astray = self._terms(log_f, mass, rows.outliers)
             total = np.logaddexp(np.logaddexp.reduce(terms, axis=2), astray)
             stray = self._log_astray(rows.outliers)[:, :, None]
@@ -219,6 +232,8 @@ class Likelihood(Terms):
         """Log likelihood at each row and share of outliers, shape (m, W)."""
         if self.free_weights and cell is None:
             return self._with_free_weights(p, share)
+        if self.last_number is not None:
+            return self._over_last_number(p, cell, share, self.last_number)
         total: FloatArray = self._by_state(p, cell, share).sum(axis=1)
         return total
 
@@ -227,6 +242,31 @@ class Likelihood(Terms):
         teeth = self.teeth_of(p, cell)
         log_f = self.densities(p, cell, teeth)
         return self._states_from(log_f, self._log_mass(p, cell, teeth), share)
+
+    def _over_last_number(
+        self, p: Parameters, cell: Cell | None, share: FloatArray, last: LastNumber
+    ) -> FloatArray:
+        teeth = self.teeth_of(p, cell)
+        log_f, voiced = self.densities(p, cell, teeth), self.voiced
+        columns = []
+        for w in share.T:
+            terms, astray = self._terms(log_f, 0.0, np.broadcast_to(w, p.unit.shape))
+            columns.append(
+                last.log_likelihood(terms[:, voiced], teeth[:, voiced], astray[:, voiced])
+            )
+        return np.column_stack(columns)
+
+    def _mass_given_others(self, p: Parameters, log_f: FloatArray, teeth: FloatArray) -> FloatArray:
+        """Log probability of each tooth of a state before it is read, the others being known."""
+        if self.last_number is None:
+            return self._log_mass(p, None, teeth)
+        terms, astray = self._terms(log_f, 0.0, p.outliers)
+        mass = np.where(teeth < self.envelope.first, -np.inf, 0.0)
+        voiced = self.voiced
+        mass[:, voiced] = self.last_number.log_mass(
+            terms[:, voiced], teeth[:, voiced], astray[:, voiced]
+        )
+        return mass
 
     def _log_mass(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
         if self.free_weights:
@@ -255,7 +295,7 @@ class Likelihood(Terms):
         return out
 
     def _terms(
-        self, log_f: FloatArray, mass: FloatArray, share: FloatArray
+        self, log_f: FloatArray, mass: FloatArray | float, share: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Log of what each tooth adds (m, J, T), and of a state astray (m, J)."""
         if not np.any(share > 0):

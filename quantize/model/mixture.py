@@ -13,7 +13,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result, jsonable
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support.validation import FloatArray, IntArray, Integers
 from quantize.comb import alternatives as rivals
 from quantize.comb.band import Band, band_for
 from quantize.model.averaged import AveragedPosterior
@@ -140,6 +140,7 @@ def fit_mixture(
     *,
     offset: Literal["zero", "free"] | float = "zero",
     sigma_range: float | tuple[float, float] | None = None,
+    integers: Integers = "any",
     model: MixtureModel | None = None,
 ) -> MixtureFit:
     r"""Posterior of the unit by quadrature, every whole number summed over.
@@ -158,9 +159,13 @@ def fit_mixture(
     sigma_range : float or (float, float), optional
         Standard deviation of a reading, in the readings' own unit: a number is known, a pair the
         support of a log-uniform prior. Left out, `default_sigma_range` gives the support.
+    integers : "any", "positive" or (int, int or None)
+        Whole numbers that are possible, said before looking at the readings: all of them, those
+        from 1 on, or those from the first to the last; ``(1, None)`` leaves the last one open (see
+        `MixtureModel`).
     model : MixtureModel, optional
-        Everything that may be assumed of the readings (noise, outliers, envelope, ...). Offset and
-        sigma are then part of it, and are not given beside it.
+        Everything that may be assumed of the readings (noise, outliers, envelope, ...). Offset,
+        sigma and integers are then part of it, and are not given beside it.
 
     Returns
     -------
@@ -189,7 +194,7 @@ def fit_mixture(
     True
     """
     data = as_readings(readings, measured=False)
-    assumed = model_of(offset, sigma_range, model)
+    assumed = model_of(offset, sigma_range, model, integers)
     known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
     band = band_for(data, unit_range, sigma_range=known)
     return fit_posterior(data, band, assumed)
@@ -221,6 +226,7 @@ def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit
         band=band,
         settings={
             "offset": model.to_dict()["offset"],
+            "integers": model.to_dict()["integers"],
             "model": model.to_dict(),
             "sigma_range": _sigma_setting(found),
         },
@@ -267,19 +273,24 @@ def posterior_of(
     return AveragedPosterior.over(found, at_shift)
 
 
-def model_of(offset: str | float, sigma_range: Any, model: Any) -> MixtureModel:
+def model_of(
+    offset: str | float, sigma_range: Any, model: Any, integers: Any = "any"
+) -> MixtureModel:
     """The model that is meant, checked."""
     if model is None:
         validation.offset_mode(offset)
         checked: Any = offset
-        return MixtureModel(offset=checked, sigma=validation.sigma_range(sigma_range))
+        sigma: Any = validation.sigma_range(sigma_range)
+        return MixtureModel(offset=checked, sigma=sigma, integers=integers)
     if not isinstance(model, MixtureModel):
         raise InputTypeError(
             f"`model` is a {type(model).__name__}; give a MixtureModel, or leave it out."
         )
-    if sigma_range is not None or not (isinstance(offset, str) and offset == "zero"):
+    plain = all(isinstance(v, str) and v == d for v, d in ((offset, "zero"), (integers, "any")))
+    if sigma_range is not None or not plain:
         raise InputError(
-            "`offset` and `sigma_range` are part of `model`; give them there, as offset and sigma."
+            "`offset`, `sigma_range` and `integers` are part of `model`; give them there, as "
+            "offset, sigma and integers."
         )
     return model
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
+from quantize._support.validation import Integers
 from quantize.model import distributions
 from quantize.model.distributions import Distribution
 from quantize.readings import Readings
@@ -52,9 +53,12 @@ class MixtureModel:
     outliers : float, "free" or distribution
         Share of readings that are off the comb altogether, uniform over the window; at least 0 and
         below 1. "free" gives it the prior Beta(1, 9).
-    integers : "any", "positive" or (int, int)
+    integers : "any", "positive" or (int, int or None)
         Whole numbers that occur: all of them, those from 1 on, or those from the first of a pair
-        to the last.
+        to the last. With ``(first, None)`` the last one, b, is unknown and summed over: p(b) is
+        proportional to 1/b, and b runs from first + 1 to twice the multiple at which the farthest
+        reading would stand if the unit were the smallest one tried. It needs a flat envelope
+        without a window.
     rounding : bool
         Whether a reading stands for the interval that was rounded to it (see
         `Readings.resolution` and `Readings.ends`). It does so in any case where some reading was
@@ -82,7 +86,7 @@ class MixtureModel:
     envelope: Literal["flat", "normal", "exponential", "levels"] | Distribution = "flat"
     window: tuple[float, float] | None = None
     outliers: Literal["free"] | float | Distribution = 0.0
-    integers: Literal["any", "positive"] | tuple[int, int] = "any"
+    integers: Integers = "any"
     rounding: bool = False
     priors: Mapping[str, Prior] = dataclasses.field(default_factory=dict)
 
@@ -115,10 +119,24 @@ class MixtureModel:
             put(self, "window", _window(self.window))
         if not isinstance(self.rounding, bool):
             raise InputTypeError(f"`rounding` is {self.rounding!r}; give True or False.")
+        self._refuse_last_unknown()
         if "growth" in extra and self.noise == "constant":
             raise InputError(
                 "`priors` has a growth, but `noise` is 'constant'; choose 'proportional' or "
                 "'counting', or leave the growth out."
+            )
+
+    def _refuse_last_unknown(self) -> None:
+        """An unknown last number is one of a flat envelope that has no other end."""
+        if not isinstance(self.integers, tuple) or self.integers[1] is not None:
+            return
+        flat = isinstance(self.envelope, str) and self.envelope == "flat"
+        if not flat or self.window is not None:
+            other = "envelope" if not flat else "window"
+            raise InputError(
+                f"`integers` is {distributions.text(self.integers)}, the last number unknown, "
+                f"which needs a flat envelope without a window; leave `{other}` out, or give the "
+                "last number."
             )
 
     def as_recorded(self, readings: Readings, smallest: float) -> MixtureModel:
@@ -190,16 +208,33 @@ def _integers(value: Any) -> Any:
     if isinstance(value, str):
         return validation.choice("integers", value, ("any", "positive"))
     try:
-        first, last = (int(validation.number("integers", end)) for end in value)
+        first, last = (None if end is None else _whole(end) for end in value)
     except (TypeError, ValueError) as error:
         if isinstance(error, InputError):
             raise
         raise InputTypeError(
             f"`integers` is {value!r}; it must be 'any', 'positive' or a pair (first, last)."
         ) from None
-    if first >= last:
+    if first is None:
+        raise InputTypeError(
+            f"`integers` is {value!r}; only the last number can be None, unknown: give the first."
+        )
+    if last is None:
+        if first < 0:
+            raise InputError(
+                f"`integers` is ({first}, None); with the last number unknown the first must be 0 "
+                "or more: give both, or turn the sign of the readings."
+            )
+    elif first >= last:
         raise InputError(f"`integers` is ({first}, {last}); the first must be below the last.")
     return first, last
+
+
+def _whole(end: Any) -> int:
+    number = validation.number("integers", end)
+    if number != round(number):
+        raise InputError(f"`integers` has {number:g}; give whole numbers.")
+    return int(number)
 
 
 def _window(value: Any) -> tuple[float, float]:

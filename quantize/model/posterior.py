@@ -72,7 +72,7 @@ class Posterior:
             readings=readings,
             band=band,
             prior=priors_of(model, band, readings),
-            likelihood=likelihood_of(model, readings),
+            likelihood=likelihood_of(model, readings, band.low),
         )
 
     @functools.cached_property

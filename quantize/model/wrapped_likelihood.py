@@ -283,12 +283,14 @@ class RoundedLikelihood(WrappedLikelihood):
         return value
 
 
-def likelihood_of(model: MixtureModel, readings: Readings) -> Likelihood:
-    """The likelihood that a model means for these readings."""
+def likelihood_of(
+    model: MixtureModel, readings: Readings, smallest: float | None = None
+) -> Likelihood:
+    """The likelihood that a model means for these readings and units from `smallest` on."""
     if isinstance(model.offset, str) and model.offset == "free":
         # An offset that may be anything takes a shift up.
         readings = readings.replace(shift=None)
-    envelope = envelope_of(model, readings)
+    envelope = envelope_of(model, readings, smallest)
     if _wrapped(model, readings, envelope):
         if not model.rounding or readings.steps is None:
             return WrappedLikelihood(readings, envelope)

@@ -216,16 +216,23 @@ def analyze_many(
     *,
     offset: Any,
     sigma_range: Any,
+    integers: Any,
     model: Any,
     alpha: float,
 ) -> CountAnalysis | None:
     """The answer of `analyze` for counts and for very many plain readings; None for the rest."""
+    said = not (isinstance(integers, str) and integers == "any")
     if isinstance(readings, Histogram) and readings.total < _FEW_COUNTS:
         return None
     if isinstance(readings, Histogram | Spectrum):
         if model is not None:
             raise InputError(
                 "`model` describes single readings, and counts in bins hold none; leave it out."
+            )
+        if said:
+            raise InputError(
+                "`integers` is said of single readings, and counts in bins hold none; leave it "
+                "out, and give `unit_range` the units that are possible."
             )
     else:
         if model is not None or (np.size(readings) <= MANY and not isinstance(readings, Readings)):
@@ -234,6 +241,12 @@ def analyze_many(
         plain = readings.sigma is None and readings.state is None and readings.measured.all()
         if len(readings) <= MANY or not plain:
             return None
+        if said:
+            raise InputError(
+                f"`integers` is given with {len(readings):,} readings, and more than {MANY:,} are "
+                "counted in bins, which know no single whole number; leave it out, and give "
+                "`unit_range` the units that are possible."
+            )
     return analyze_counts(readings, unit_range, offset=offset, sigma_range=sigma_range, alpha=alpha)
 
 

@@ -15,7 +15,7 @@ from quantize.model.averaged import AveragedPosterior
 from quantize.model.mixture import posterior_of
 from quantize.model.posterior import Posterior
 from quantize.null import calibration
-from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE, Comparison, compare
+from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE, NULLS, Comparison, compare
 from quantize.null.sample import Sample, sample_of
 from quantize.readings import Readings
 
@@ -178,6 +178,20 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
         levels=n,
         two_units=best.two_units,
         **_rated(ratios, n, found, alpha, occupied),
+    )
+
+
+def nothing_shows(found: Posterior, alpha: float) -> LevelEvidence:
+    """The evidence where no unit is possible: none for a comb."""
+    ratios = dict.fromkeys(NULLS, -np.inf)
+    return LevelEvidence(
+        log_evidences={"comb": -np.inf} | dict.fromkeys(NULLS, np.nan),
+        least_teeth=LEVELS_FREE if found.prior.free else LEVELS_AT_ZERO,
+        unit=found.modes[0].unit,
+        band=found.band.limits,
+        levels=found.likelihood.states,
+        two_units=None,
+        **_rated(ratios, max(found.likelihood.states, 3), found, alpha, 0.0),
     )
 
 

@@ -6,6 +6,7 @@ Each guard returns a `Finding`: whether it stands in the way of "steps", and one
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
 from quantize.levels import levels_of
 from quantize.model.mixture import MixtureFit
+from quantize.null.allowed_units import in_words
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import SURE
 from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE
@@ -251,8 +253,25 @@ def majority_on_comb(fit: MixtureFit) -> Finding:
     )
 
 
-def wide_band(band: Band, unit: float) -> Finding:
-    """The band was not narrowed round the answer."""
+def no_whole_number(band: Band, integers: Any) -> Finding:
+    """No unit of the band leaves every reading a whole number that was said to be possible."""
+    return blocked(
+        "integers",
+        f"At no unit from {band.low:.4g} to {band.high:.4g} can every reading have "
+        f"{in_words(integers)}, on levels enough to show; look whether that was rightly said.",
+    )
+
+
+def wide_band(band: Band, tried: Band | None = None) -> Finding:
+    """The band was not narrowed round the answer; `tried` are the units that integers leave."""
+    if band.factor >= _NARROW_BAND and tried is not None and tried.limits != band.limits:
+        return passed(
+            "band",
+            f"Every unit from {tried.low:.4g} to {tried.high:.4g} was tried, and the test counts "
+            f"them all; of {band.low:.4g} to {band.high:.4g} these are the ones at which every "
+            "reading can have a whole number that was said to be possible. If that was said "
+            "after looking at the readings, the evidence is overstated.",
+        )
     if band.factor >= _NARROW_BAND:
         return passed(
             "band",
@@ -273,7 +292,7 @@ def findings_on_counts(fit: CountFit, data: Counted, rivals: Rivals) -> tuple[Fi
         _levels_seen(rivals.spacing.levels, free=data.free),
         _majority_in_levels(fit.background),
         not_the_resolution(data.step, fit.unit, fit.unit_err),
-        wide_band(fit.band, fit.unit),
+        wide_band(fit.band),
         *equal,
         _normal_shape(fit.chi_square / fit.degrees),
     )

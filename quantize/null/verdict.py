@@ -14,9 +14,10 @@ from quantize.counts.fit import CountFit
 from quantize.model.mixture import MixtureFit, fit_posterior
 from quantize.model.model import MixtureModel
 from quantize.null import guards
+from quantize.null.allowed_units import allowed_units, worth_saying
 from quantize.null.calibration import FLOOR, least_by_kind
 from quantize.null.count_rivals import Rivals
-from quantize.null.evidence import LevelEvidence, level_evidence
+from quantize.null.evidence import LevelEvidence, NothingCanShow, level_evidence, nothing_shows
 from quantize.null.exclusion import AGAINST, HIDDEN, Limit
 from quantize.null.guards import Finding
 from quantize.null.power import readings_needed
@@ -67,10 +68,27 @@ class Assessment:
 
 
 def assess(data: Readings, band: Band, model: MixtureModel, *, alpha: float = 0.05) -> Assessment:
-    """Fit the mixture and hold its levels against data without steps."""
-    mixture = fit_posterior(data, band, model)
-    evidence = level_evidence(mixture.posterior, alpha=alpha)
-    doubts = (guards.far_readings(data, band), guards.scatter_of_repeats(mixture, alpha))
+    """Fit the mixture and hold its levels against data without steps.
+
+    Both over the units of the band at which every reading can have a whole number that the model
+    allows.
+    """
+    allowed = allowed_units(band, model, data)
+    mixture = fit_posterior(data, band if allowed is None else allowed, model)
+    evidence = None
+    if allowed is not None:
+        try:
+            evidence = level_evidence(mixture.posterior, alpha=alpha)
+        except NothingCanShow:
+            if allowed is band:
+                raise
+    doubts = (
+        guards.far_readings(data, band),
+        guards.scatter_of_repeats(mixture, alpha),
+        guards.no_whole_number(band, model.integers) if evidence is None else None,
+    )
+    if evidence is None:
+        evidence = nothing_shows(mixture.posterior, alpha)
     return Assessment(
         mixture=mixture,
         evidence=evidence,
@@ -79,7 +97,7 @@ def assess(data: Readings, band: Band, model: MixtureModel, *, alpha: float = 0.
             guards.enough_levels(mixture, evidence.occupied_teeth),
             guards.not_the_resolution(data.rounding_step, mixture.unit, mixture.unit_err),
             guards.majority_on_comb(mixture),
-            guards.wide_band(band, mixture.unit),
+            guards.wide_band(band, mixture.band),
         ),
     )
 
@@ -141,14 +159,14 @@ def judge(
                 "best one, the rest for its rivals."
             )
         return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=_mend(far))
-    contradicted = any(f.name == "repeats" for f in findings)
-    if p <= alpha or evidence.log_bayes_factor >= 0 or contradicted:
+    undecided = any(finding.name in ("repeats", "integers") for finding in findings)
+    if p <= alpha or evidence.log_bayes_factor >= 0 or undecided:
         limit = None
     if limit is not None and limit.decides and not far:
         reasons = [*_excluded_messages(limit), *remarks[-1:]]
         return Judgement(verdict=NO_STEPS, reasons=tuple(reasons), no_unit_above=limit.low)
     reasons = list(far)
-    if p > alpha:
+    if p > alpha and not any(f.name == "integers" for f in findings):
         reasons.append(_not_enough_message(p, alpha, worst))
         reasons += _two_units_message(evidence)
     if limit is not None:
@@ -356,6 +374,9 @@ def _advice(mixture: MixtureFit) -> tuple[str, ...]:
             "Less scatter helps more than more readings: repeat each state, time longer, or time "
             "automatically."
         )
+    whole = worth_saying(mixture)
+    if whole is not None:
+        advice.append(whole)
     if levels.degrees < _FEW_DEGREES and not levels.sigma_given:
         advice.append(
             "Reading each state twice determines the scatter without any assumption about steps."

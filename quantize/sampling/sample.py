@@ -15,6 +15,7 @@ from quantize._support import arviz_lines, randomness, validation
 from quantize._support.errors import warn
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
+from quantize._support.validation import Integers
 from quantize.comb.band import band_for
 from quantize.model.mixture import model_of
 from quantize.model.model import MixtureModel
@@ -33,6 +34,7 @@ def sample_mixture(
     *,
     offset: Literal["zero", "free"] | float = "zero",
     sigma_range: float | tuple[float, float] | None = None,
+    integers: Integers = "any",
     model: MixtureModel | None = None,
     draws: int = 1000,
     chains: int = 4,
@@ -61,8 +63,12 @@ def sample_mixture(
     sigma_range : float or (float, float), optional
         A known standard deviation of the error of a reading, or the lowest and the highest that it
         may have. Where the readings bring their own, a factor of these.
+    integers : "any", "positive" or (int, int or None)
+        Whole numbers that are possible, said before looking at the readings: all of them, those
+        from 1 on, or those from the first to the last; ``(1, None)`` leaves the last one open (see
+        `MixtureModel`).
     model : MixtureModel, optional
-        Everything that may be assumed of a run; it then also says offset and sigma.
+        Everything that may be assumed of a run; it then also says offset, sigma and integers.
     draws : int, default 1000
         Draws kept of each chain, evenly spaced; at least 20.
     chains : int, default 4
@@ -118,7 +124,8 @@ def sample_mixture(
     number = validation.count("chains", chains)
     root = randomness.spawn(randomness.generator(rng), 1)[0]
     arviz_lines.load()
-    target = _target(readings, unit_range, offset, sigma_range, model)
+    assumed = model_of(offset, sigma_range, model, integers)
+    target = _target(readings, unit_range, assumed)
     save = None
     with contextlib.ExitStack() as stack:
         if backend is not None:
@@ -152,11 +159,8 @@ def sample_mixture(
     return result
 
 
-def _target(
-    readings: Any, unit_range: Any, offset: str | float, sigma_range: Any, model: Any
-) -> Target:
+def _target(readings: Any, unit_range: Any, model: MixtureModel) -> Target:
     """The posterior that is meant."""
     data = as_readings(readings, measured=False)
-    model = model_of(offset, sigma_range, model)
     known = (model.sigma, model.sigma) if isinstance(model.sigma, float) else None
     return Target(data, band_for(data, unit_range, sigma_range=known), model)

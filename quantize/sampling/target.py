@@ -41,7 +41,7 @@ class Target:
         self.band = band
         self.model = model.as_recorded(readings, band.low)
         self.prior = priors_of(self.model, band, readings)
-        self.likelihood = likelihood_of(self.model, readings)
+        self.likelihood = likelihood_of(self.model, readings, band.low)
         self.names = self.prior.names
 
     def __getstate__(self) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize import __version__
+from quantize.null.allowed_units import in_words
 from quantize.null.verdict import KINDS
 from quantize.show.numbers import (
     brackets,
@@ -321,6 +322,7 @@ def settings(found: Analysis) -> list[tuple[str, str]]:
     return [
         ("units tried", f"{band.low:.4g} to {band.high:.4g}, {band.reason}"),
         ("offset", _offset(found.settings["offset"])),
+        *_whole_numbers(found.mixture.model.integers),
         ("scatter", _scatter(found)),
         *_fall(found),
         ("limit set beforehand", f"p at most {found.alpha:g}"),
@@ -348,6 +350,12 @@ def _offset(offset: Any) -> str:
     if offset == "free":
         return "free: the multiples may start anywhere"
     return f"fixed at {offset:g}"
+
+
+def _whole_numbers(integers: Any) -> list[tuple[str, str]]:
+    if integers == "any":
+        return []
+    return [("whole numbers", f"{in_words(integers)} for every reading, said beforehand")]
 
 
 def _scatter(found: Analysis) -> str:

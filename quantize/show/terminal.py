@@ -16,7 +16,7 @@ import click
 
 from quantize._support import validation
 from quantize._support.errors import InputError, QuantizeWarning
-from quantize._support.validation import Offset
+from quantize._support.validation import Integers, Offset
 
 if TYPE_CHECKING:
     from quantize.charge import Apparatus
@@ -201,6 +201,20 @@ def offset_of(text: str | None) -> Offset:
         return float(text)
     except ValueError:
         return cast(Offset, text)
+
+
+def integers_of(ends: tuple[str, str] | None) -> Integers:
+    """What --integers says: any number where it was left out, and None for a last one unknown."""
+    if ends is None:
+        return "any"
+    first, last = ends
+    try:
+        return int(first), None if last == "unknown" else int(last)
+    except ValueError:
+        raise InputError(
+            f"--integers is {first} {last}; give two whole numbers, the first and the last that "
+            "are possible, or unknown for the last."
+        ) from None
 
 
 def with_step(bench: Apparatus, resolution: float | None) -> Apparatus:

@@ -74,6 +74,12 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
     ("seed", {}, ("analyze", "page.csv", "--seed", "-1"), "'--seed'"),
     ("no number", {}, ("analyze", "page.csv", "--sigma", "wide"), "--sigma is 'wide'; give"),
     (
+        "no whole numbers",
+        {},
+        ("analyze", "page.csv", "--integers", "1", "many"),
+        "--integers is 1 many; give two whole numbers, the first and the last",
+    ),
+    (
         "no prediction",
         {},
         ("analyze", "page.csv", "--sigma", "predicted"),

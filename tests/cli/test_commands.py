@@ -47,6 +47,15 @@ def test_demo_as_json(quantize: Run) -> None:
     assert invented["checks"]
 
 
+def test_whole_numbers_that_are_possible(quantize: Run) -> None:
+    given = ("analyze", "thirteen_charges.csv", "--integers", "1", "20", *QUICK, "--seed", "7")
+    found = json.loads(quantize(*given, "--json").out)
+    assert found["settings"]["integers"] == [1, 20]
+    assert found["band"]["reason"].endswith("can have a whole number from 1 to 20")
+    assert found["verdict"] == "steps"
+    assert "a whole number from 1 to 20 for every reading" in " ".join(quantize(*given).out.split())
+
+
 def test_analyze_needs_no_option_for_one_column(quantize: Run) -> None:
     done = quantize("analyze", "thirteen_charges.csv", *QUICK, "--seed", "7")
     assert done.status == 0

@@ -40,6 +40,7 @@ MODELS: dict[str, Model] = {
     "outliers prior": lambda c: {"outliers": stats.beta(2, 30)},
     "integers positive": lambda c: {"integers": "positive"},
     "integers bounded": lambda c: {"integers": (1, 9)},
+    "integers with the last open": lambda c: {"integers": (1, None)},
     "integers in a window": lambda c: {"integers": (1, 9), "window": _window(c), "sigma": 0.1 * c},
     "rounding": lambda c: {"rounding": True},
     "unit prior": lambda c: {"priors": {"unit": stats.lognorm(0.5, scale=c)}},

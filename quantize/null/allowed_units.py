@@ -1,0 +1,146 @@
+"""What is said of the whole numbers: which units it leaves, and when it is worth saying."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+import numpy as np
+
+from quantize._support.validation import FloatArray
+from quantize.comb.band import Band
+from quantize.model import distributions
+from quantize.model.mixture import MixtureFit
+from quantize.model.model import MixtureModel
+from quantize.null.sample import WIDEST
+from quantize.readings import Readings
+
+_DEVIATIONS = 4.0
+"""A reading farther than this from the first and the last tooth has none of them."""
+_LARGE_SHARE = 0.05
+"""A rival with a smaller share is not worth advice."""
+_OUTLIERS = 0.1
+"""Where outliers are allowed, so large a part of the readings may be some, at either end."""
+
+
+def allowed_units(band: Band, model: MixtureModel, data: Readings) -> Band | None:
+    """The units of a range at which every reading can have a possible whole number; None for none.
+
+    A reading may lie four deviations beyond the first and the last tooth. Where sigma is not known
+    that is four times 0.30 units, the scatter of the widest comb that shows. Readings far from all
+    others do not count. Noise that grows leaves the range as it is.
+
+    Examples
+    --------
+    >>> from quantize.comb.band import default_band
+    >>> sample = Readings([1.1, 4.0, 7.9, 2.1])
+    >>> found = allowed_units(default_band(sample), MixtureModel(integers=(1, 8)), sample)
+    >>> round(found.low, 3), found.reason.partition("; ")[2]
+    (0.859, 'of these, those at which every reading can have a whole number from 1 to 8')
+    """
+    if model.integers == "any" or model.noise != "constant":
+        return band
+    first, last = _ends(model)
+    lowest, highest, error = _extremes(model, data)
+    low, high = band.limits
+    slopes = [(first - _DEVIATIONS * WIDEST, last + _DEVIATIONS * WIDEST, 0.0)]
+    if error is not None:
+        slopes.append((first, last, _DEVIATIONS * error))
+    for lower, upper, away in slopes:
+        # lower·u ≤ every reading ≤ upper·u, but for `away`; turned round, one case is the other.
+        for slope, value in ((upper, highest - away), (-lower, -lowest - away)):
+            if slope > 0:
+                low = max(low, value / slope)
+            elif value > 0 or (slope < 0 and value / slope < low):
+                return None
+            elif slope < 0:
+                high = min(high, value / slope)
+    if low == band.low and high == band.high:
+        return band
+    unit = model.priors.get("unit")
+    impossible = distributions.is_distribution(unit) and not np.ptp(unit.cdf([low, high])) > 1e-9
+    if not low < high or impossible:
+        return None
+    why = f"of these, those at which every reading can have {in_words(model.integers)}"
+    reason = band.reason if why in band.reason else f"{band.reason}; {why}"
+    return dataclasses.replace(band, low=low, high=high, reason=reason)
+
+
+def in_words(integers: Any) -> str:
+    """What was said of the whole numbers.
+
+    Examples
+    --------
+    >>> in_words((1, 8)), in_words((0, None)), in_words("positive")
+    ('a whole number from 1 to 8', 'a whole number from 0 on', 'a whole number from 1 on')
+    """
+    first, last = _pair(integers)
+    return f"a whole number from {first} " + ("on" if last is None else f"to {last}")
+
+
+def _pair(integers: Any) -> tuple[int, int | None]:
+    first, last = (1, None) if integers == "positive" else integers
+    return first, last
+
+
+def _ends(model: MixtureModel) -> tuple[float, float]:
+    """First and last tooth, counted from where the multiples start at the earliest."""
+    first, last = _pair(model.integers)
+    # A free offset is up to one unit.
+    further = 1.0 if model.offset == "free" else 0.0
+    return float(first), math.inf if last is None else last + further
+
+
+def _extremes(model: MixtureModel, data: Readings) -> tuple[float, float, float | None]:
+    """Smallest and largest reading from where multiples start, and their known deviation."""
+    start, end = 0.0, 0.0
+    if not isinstance(model.offset, str):
+        start, end = distributions.reach(model.offset)
+    moved = np.zeros(len(data))
+    shift = data.shift
+    while shift is not None:
+        moved = moved + _DEVIATIONS * shift.error * np.abs(shift.lever)
+        shift = shift.also
+    if data.steps is not None:
+        moved = moved + 0.5 * np.broadcast_to(data.steps, len(data))
+    counted = data.measured.copy()
+    counted[data.far] = False
+    lowest = np.sort((data.values + moved - start)[counted])
+    highest = np.sort((data.values - moved - end)[counted])
+    beside = 0 if model.outliers == 0.0 else int(_OUTLIERS * lowest.size)
+    return float(lowest[beside]), float(highest[-1 - beside]), _known(model, data)
+
+
+def _known(model: MixtureModel, data: Readings) -> float | None:
+    """Largest deviation of a reading, where it is known."""
+    sigma: FloatArray | None = data.sigma
+    if isinstance(model.sigma, float):
+        return model.sigma * (1.0 if sigma is None else float(sigma.max()))
+    return None if sigma is None or model.sigma is not None else float(sigma.max())
+
+
+def worth_saying(mixture: MixtureFit) -> str | None:
+    """What to say of the whole numbers, where simple parts of the unit remain as rivals.
+
+    The number named lies between those that the largest and the smallest of the rivals need for
+    the farthest reading.
+    """
+    if mixture.model.integers != "any" or mixture.posterior.prior.free:
+        return None
+    table = mixture.alternatives
+    multiples = table["relation"].str.fullmatch(r"best|\d*u|u/\d")
+    simple = table[multiples & (table["share"] >= _LARGE_SHARE)]
+    if len(simple) < 2:
+        return None
+    reach = mixture.posterior.reach
+    fewest, most = (reach / float(unit) for unit in (simple["unit"].max(), simple["unit"].min()))
+    number = max(math.ceil(fewest), round(math.sqrt(fewest * most)))
+    if number > most - 0.5:
+        return None
+    first = min(int(mixture.integers.min()), 1)
+    first = first if first >= 0 else -number
+    return (
+        f"If no reading can be more than {number} units, whatever the readings look like, say so "
+        f"(`integers=({first}, {number})`): parts of the unit remain as rivals."
+    )
