@@ -13,9 +13,10 @@ from quantize.null.partitions import RESTAURANTS
 
 EXACT = 100
 """Up to so many readings every cut between them is summed; beyond, those between cells ..."""
-_DENSE = 400
 _FINEST = 4.0
-"""... that are no wider than sigma over this, and narrower as the root of the number."""
+"""... that are no wider than sigma over this ..."""
+_DENSE = 400
+"""... and, above so many readings, narrower as the root of their number."""
 NEGLIGIBLE = 35.0
 """A sigma this far below the best, in natural logarithm, adds nothing, and is left out until the
 readings since it was looked at might have raised it."""
