@@ -1,6 +1,6 @@
 """Evidence that is looked at after every reading: how often it ever misleads, how soon it settles.
 
-``python -m benchmarks.running`` runs eight families without steps, and combs, through
+``python -m benchmarks.running`` runs ten families without steps, and combs, through
 `RunningEvidence` to 200 readings, looking after every reading to 30 and then at growing steps, and
 keeps for every run the reading at which the evidence first stood above 20. Counts go to
 benchmarks/results/running.json as they come; a run goes on where the last one stopped.
@@ -24,6 +24,7 @@ from benchmarks.tables import keep
 from quantize._support.parallel import ordered_map
 from quantize.null.power import readings_needed
 from quantize.null.running import RunningEvidence
+from quantize.studies.families import significant, sums, two_units
 
 ROOT = Path(__file__).resolve().parents[1]
 RESULTS = ROOT / "benchmarks" / "results" / "running.json"
@@ -56,11 +57,17 @@ NULLS: dict[str, Family] = {
     "heaped": _heaped,
 }
 """Eight families without steps, inside the window."""
+WRITTEN: dict[str, Family] = {
+    "sums of two units": lambda rng, n: 0.5 * sums(two_units)(rng, n),
+    "two digits": lambda rng, n: significant(rng.uniform(0.1, 5.9, n), 2),
+}
+"""Two more, run after the combs so that no seed changes."""
 
 
 def families() -> dict[str, Family]:
     """All that is run."""
-    return NULLS | {f"comb -4..4 at {s:.2f}": comb(whole_uniform, s) for s in SPREADS}
+    combs = {f"comb -4..4 at {s:.2f}": comb(whole_uniform, s) for s in SPREADS}
+    return NULLS | combs | WRITTEN
 
 
 def first_crossing(task: tuple[str, int, int, int]) -> int | None:
@@ -84,11 +91,11 @@ def run(runs: int, longest: int, path: Path | None, workers: int) -> dict[str, A
     results |= {"schema": "quantize.running/1", "seed": SEED, "longest": longest}
     results["versions"] = {"python": platform.python_version(), "numpy": np.__version__}
     crossings: dict[str, list[int | None]] = results["crossings"]
-    step = 100
+    step = 25
     for upto in [*range(step, runs, step), runs]:
         for number, label in enumerate(families()):
             kept = crossings.setdefault(label, [])
-            wanted = upto if label in NULLS else min(upto, 200)
+            wanted = upto if label in NULLS | WRITTEN else min(upto, 200)
             tasks = [(label, number, i, longest) for i in range(len(kept), wanted)]
             kept += list(ordered_map(first_crossing, tasks, workers))
             if path is not None:
@@ -110,7 +117,7 @@ def table(results: dict[str, Any]) -> list[str]:
         "| data without steps | runs | share ever above 20 |",
         "|---|---|---|",
     ]
-    for label in NULLS:
+    for label in (label for label in NULLS | WRITTEN if crossings.get(label)):
         found = crossings[label]
         share = sum(c is not None for c in found) / len(found)
         error = np.sqrt(share * (1 - share) / len(found))

@@ -9,10 +9,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import gammaln
 
-from quantize._support.validation import BoolArray, FloatArray, IntArray
-from quantize.null.envelopes import log_falling, log_mean_exp, log_sum_exp
-from quantize.null.occupancy import SHARE_NAMES, log_norm, log_seats
-from quantize.null.partitions import log_any_number, log_partition_sums
+from quantize._support.validation import FloatArray
+from quantize.null.envelopes import log_mean_exp
 
 _CELLS = (8, 12, 18, 27, 40, 60)
 """Cells of the histograms on the window."""
@@ -26,10 +24,6 @@ ON_HEAPS = (0.1, 0.2, 0.3, 0.4, 0.5)
 """Shares of the readings that the heaped null puts on its comb."""
 HEAP_SPREADS = (0.001, 0.003, 0.01, 0.03, 0.08)
 """Spreads of the heaps, in units."""
-_NEGLIGIBLE = 35.0
-"""A sigma this far below the evidence of all, in natural logarithm, adds nothing to it ..."""
-_AHEAD = 60.0
-"""... and is left out until it might come nearer; so far below, that takes some readings."""
 
 
 def log_fixed_envelopes(values: FloatArray, window: tuple[float, float]) -> dict[str, float]:
@@ -109,49 +103,3 @@ def log_heaped(phase: FloatArray) -> FloatArray:
     share = np.array(ON_HEAPS)
     out: FloatArray = np.log1p(share * (density[:, :, None] - 1))
     return out
-
-
-class LevelsAnywhere:
-    """Levels anywhere in a window of this length, as many as the comb has teeth, or any number.
-
-    The evidence is averaged over `sigma`; `teeth` are those of each unit of the comb.
-    """
-
-    def __init__(self, sigma: FloatArray, teeth: IntArray, length: float) -> None:
-        self.sigma, self.length = sigma, length
-        self.teeth, members = np.unique(teeth, return_counts=True)
-        self.log_share = np.log(members / members.sum())
-        self.live: BoolArray = np.ones(sigma.size, dtype=bool)
-        self._most = np.full((sigma.size, len(SHARE_NAMES) + 1), np.inf)
-        self._after = 0
-
-    def log_evidences(self, values: FloatArray) -> dict[str, float]:
-        """Log evidence of each null, for sorted readings: those of the last call, and more."""
-        n = values.size
-        found = self._at(self.live, values)
-        if not self.live.all():
-            # No reading raises the evidence at a sigma by more than its highest density.
-            highest = np.log(np.maximum(1 / (self.sigma * np.sqrt(2 * np.pi)), 1 / self.length))
-            most = self._most + (n - self._after) * highest[:, None]
-            if np.any(most[~self.live] > log_sum_exp(found.T) - _NEGLIGIBLE):
-                self.live[:] = True
-                found = self._at(self.live, values)
-        if self.live.all():
-            self._most, self._after = found, n
-            self.live = np.any(found > log_sum_exp(found.T) - _NEGLIGIBLE - _AHEAD, axis=1)
-        total = log_sum_exp(found.T) - np.log(self.sigma.size)
-        names = (*(f"lumpy: {name}" for name in SHARE_NAMES), "mixed: levels and background")
-        return dict(zip(names, total.tolist(), strict=True))
-
-    def _at(self, which: BoolArray, values: FloatArray) -> FloatArray:
-        """Log evidence at some of the sigmas, shape (S, nulls)."""
-        n = values.size
-        ones = np.ones(n, dtype=np.int64)
-        most = min(n, int(self.teeth.max()))
-        variance = np.repeat(self.sigma[which, None] ** 2, n, axis=1)
-        sums = log_partition_sums(values, variance, ones, log_seats(n), most)
-        sums -= np.arange(most + 1) * np.log(self.length)
-        falling = log_falling(self.teeth.astype(float), most)
-        norm = log_norm(self.teeth, n) + self.log_share
-        as_many = log_sum_exp(log_sum_exp(sums[:, :, None] + falling) + norm)
-        return np.column_stack([as_many, log_any_number(values, variance, ones, self.length)])

@@ -29,7 +29,7 @@ class PlainRunning(RunningEvidence):
         terms = self._log_comb[enough].ravel()
         return float(log_sum_exp(terms) - np.log(self._log_comb.size))
 
-    def _level_nulls(self) -> dict[str, float]:
+    def _level_nulls(self, largest: float = -np.inf) -> dict[str, float]:
         """Levels anywhere in the window: sums over all cuts of the sorted readings."""
         values = np.sort(np.array(self._values))
         n = values.size
