@@ -244,6 +244,7 @@ def _moved(rows: list[dict[str, Any]], label: str, i: int) -> str:
 def lines_of(rows: list[dict[str, Any]]) -> list[str]:
     """The page."""
     listed, versions = constants(), sorted({row["version"] for row in rows})
+    versions = versions or [f"{qz.__version__}, not measured yet,"]
     lines = [
         f"Made by version {', '.join(versions)} of the package from {len(rows)} simulated samples: "
         "combs and data without steps of 8, 20 and 60 readings, and two histograms. Every cell has "

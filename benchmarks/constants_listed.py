@@ -38,7 +38,7 @@ ROWS: dict[str, Row] = {
     "choices.CONCENTRATIONS": _choice("by hand: the two limits in common use and one between"),
     "choices.RESTAURANTS": _choice(_PLACES),
     "choices.BLURRED": _choice(
-        "by hand; the first harmonic of a comb has exp(−2π²·0.09) = 17 % left"
+        "by hand; a comb has 17 % of its first harmonic left"
     ),
     "choices.NARROWEST": _choice("by hand: narrower ones pass for a level, or for one reading"),
     "choices.SHIFTS": _choice(_PLACES),
@@ -48,10 +48,10 @@ ROWS: dict[str, Row] = {
     "choices.MISREAD": _choice("one in twenty, by hand; twice that is the most that is set aside"),
     "choices.FAR": _choice("by hand; normal readings do so once in 1.7 million"),
     "choices.BEYOND": _choice(
-        "by hand; Tukey's outer fences are three quartile ranges off", does="... or so many lengths (5 to 95 % "
+        "by hand", does="... or so many lengths (5 to 95 % "
         "of the levels) from the others."
     ),
-    "two_generators._MOST": _choice("by hand; more would nest finer combs"),
+    "two_generators._MOST": _choice("by hand: the table of calibration was drawn with it"),
     "choices.LEVELS_AT_ZERO": _rule("two sizes always have a unit", "evidence"),
     "choices.LEVELS_FREE": _rule("an offset and a unit are free; three and four fit too often",
                                  "evidence"),

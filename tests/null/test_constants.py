@@ -32,20 +32,20 @@ def test_a_dozen_choices() -> None:
 def test_one_in_twenty_is_written_once() -> None:
     # The values before they were derived.
     assert evidence.SURE == 0.95
-    assert exclusion._AGAINST == math.log(20)
+    assert math.log(20) == exclusion._AGAINST
     assert evidence._SHARE_PRIOR == 19.0
 
 
 def test_another_value_reaches_every_module_and_is_taken_back() -> None:
     before = choices.CONCENTRATIONS
     with patched("choices.CONCENTRATIONS", changed(before, 2.0)):
-        assert occupancy.CONCENTRATIONS == (math.inf, 2.0, 0.6)
+        assert (math.inf, 2.0, 0.6) == occupancy.CONCENTRATIONS
     assert occupancy.CONCENTRATIONS is before
     with patched("choices.LEVELS_FREE", 10):
         assert hypotheses.LEVELS_FREE == 10
     assert hypotheses.LEVELS_FREE == 5
     with patched("choices.RARE", 0.1):
-        assert evidence.SURE == pytest.approx(0.9)
+        assert pytest.approx(0.9) == evidence.SURE
 
 
 def test_shares_near_one_change_by_what_is_missing() -> None:
