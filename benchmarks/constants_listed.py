@@ -69,7 +69,7 @@ ROWS: dict[str, Row] = {
     "exclusion._SHARPEST": _rule("by hand; a blunter comb excludes less"),
     "exclusion._NEAR": _rule("by hand", "counts"),
     "exclusion._WIDE": _rule("by hand", "counts"),
-    "exclusion.HIDDEN": _rule("by hand: twice the distance at which two normal humps merge", "counts"),
+    "exclusion.HIDDEN": _rule("by hand: twice where normal humps merge", "counts"),
     "verdict._DOMINANT": _rule("more than all others together; advice only"),
     "verdict._SURE_OF_UNIT": _rule("by hand; a sentence only", how="from one"),
     "verdict._FEW_DEGREES": _rule("by hand; advice only"),
