@@ -7,29 +7,23 @@ from math import lgamma
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.null.partitions import log_partition_sums
-from quantize.null.sample import WIDEST
+from quantize.null.choices import (
+    BETA_SHAPES,
+    BLURRED,
+    HEAP_SPREADS,
+    NARROWEST,
+    ON_COMB,
+    SHIFTS,
+)
+from quantize.null.partitions import log_partition_sums, widened_span
 
 _LOG_2PI = float(np.log(2 * np.pi))
-_WIDTHS = 14
-"""Standard deviations of the normal envelope ..."""
-_NARROWEST = 30
-"""... from this part of the window to all of it."""
-_SHIFTS = (0.02, 0.07, 0.25, 1.0)
-"""Shifts of the lognormal envelope, in windows: nearly exponential to nearly normal."""
-_MOST_LUMPS = 6
-"""Broad lumps, at most ..."""
-_LUMP_WIDTHS, _THINNEST_LUMP, _BROADEST_LUMP = 6, 12, 2
-"""... of so many widths, from the first to the second part of the span."""
-_BETA_SHAPES = (0.5, 1.0, 2.0, 4.0)
-"""Each of the two shapes of the beta envelope."""
-_ON_HEAPS = (0.1, 0.2, 0.3, 0.4, 0.5)
-"""Shares of the readings on the comb, where at most half are ..."""
-_ON_COMB = (0.6, 0.75, 0.9, 0.97, 1.0)
-"""... and where most are."""
-_HEAP_SPREADS = (0.001, 0.003, 0.01, 0.02, 0.05)
-"""Spreads of the heaps, in units: rounding by hand."""
-_COMB_SPREADS = np.concatenate([_HEAP_SPREADS, np.geomspace(0.07, WIDEST, 6)])
+WIDTHS = 14
+"""Standard deviations of an envelope, or a lump, that are averaged over ..."""
+_FEW_WIDTHS = 6
+"""... those of broad lumps, and of a comb wider than a heap."""
+_NEXT_TO_HEAPS = 0.07
+"""Narrowest comb, in units, that is wider than any heap."""
 _HEAP_UNITS = 30
 """Units tried on either side of the best one ..."""
 _NEARNESS = (1e-4, 0.2)
@@ -49,13 +43,13 @@ def log_mean_exp(terms: FloatArray, axis: int | None = None) -> FloatArray:
 
 def log_uniform(values: FloatArray) -> float:
     """A uniform density over the range, widened by (n + 1)/(n − 1) as for a uniform sample."""
-    return -values.size * float(np.log(_window(values)))
+    return -values.size * float(np.log(widened_span(values)))
 
 
 def log_normal(values: FloatArray, window: float) -> float:
     """Normal: mean uniform over `window`, standard deviation log-uniform from window/30 to it."""
     n = values.size
-    width = np.geomspace(window / _NARROWEST, window, _WIDTHS)
+    width = np.geomspace(window / NARROWEST["normal"], window, WIDTHS)
     squares = float(np.sum((values - values.mean()) ** 2))
     terms = (
         -0.5 * (n - 1) * (_LOG_2PI + 2 * np.log(width))
@@ -68,11 +62,11 @@ def log_normal(values: FloatArray, window: float) -> float:
 
 def log_skewed(values: FloatArray) -> float:
     """Shifted lognormal, either way round: four shifts from nearly exponential to nearly normal."""
-    window = _window(values)
+    window = widened_span(values)
     terms = []
     for turned in (values, -values):
         above = turned - turned.min()
-        for shift in _SHIFTS:
+        for shift in SHIFTS:
             logs = np.log(above + shift * window)
             terms.append(log_normal(logs, float(np.log1p(1 / shift))) - float(logs.sum()))
     return float(log_mean_exp(np.array(terms)))
@@ -87,11 +81,11 @@ def log_beta(values: FloatArray) -> float:
     n = values.size
     middle = 0.5 * (values[0] + values[-1])
     span = float(np.ptp(values))
-    shapes = np.array(_BETA_SHAPES)
+    shapes = np.array(BETA_SHAPES)
     log_gamma = np.array([lgamma(shape) for shape in shapes])
     log_sum_gamma = np.array([[lgamma(p + q) for q in shapes] for p in shapes])
     terms = []
-    for window in (_window(values), span * (1 + 0.2 / (n - 1))):
+    for window in (widened_span(values), span * (1 + 0.2 / (n - 1))):
         place = (values - middle) / window + 0.5
         terms.append(
             (shapes[:, None] - 1) * float(np.log(place).sum())
@@ -103,22 +97,24 @@ def log_beta(values: FloatArray) -> float:
 
 
 def log_broad_lumps(values: FloatArray, count: IntArray, inner: FloatArray) -> float:
-    """One to six broad lumps of one width, anywhere, with flat shares.
+    """Broad lumps of one width, anywhere, with flat shares: one to as many as fill the span.
 
     Each value stands for `count` levels, of which `inner` is the sum of squares about it.
     """
     n = int(count.sum())
-    window = float(np.ptp(values)) * (n + 1) / (n - 1)
+    window = widened_span(values, n)
     span = float(np.ptp(values))
-    width = np.geomspace(span / _THINNEST_LUMP, span / _BROADEST_LUMP, _LUMP_WIDTHS)
+    width = np.geomspace(span / NARROWEST["broad lumps"], span / 2, _FEW_WIDTHS)
+    # So many of the narrowest, two standard deviations wide, fill the span.
+    fill = NARROWEST["broad lumps"] // 2
     seats = np.zeros((1, n + 1))
     seats[0, 1:] = np.cumsum(np.log(1.0 + np.arange(n)))
-    most = min(values.size, _MOST_LUMPS)
+    most = min(values.size, fill)
     variance = np.square(width)[:, None] / count
     sums = log_partition_sums(values, variance, count, seats, most)[:, 0, :]
     within = -0.5 * (n - values.size) * (_LOG_2PI + 2 * np.log(width))
     within -= 0.5 * (np.log(count).sum() + inner.sum() / np.square(width))
-    lumps = np.arange(1, _MOST_LUMPS + 1)
+    lumps = np.arange(1, fill + 1)
     groups = np.arange(most + 1)
     terms = (
         (sums + within[:, None])[:, None, :]
@@ -142,11 +138,12 @@ def log_ratio_over_heaps(values: FloatArray, unit: float) -> float:
     cycles = values * frequency[frequency > 0, None]
     phase = np.abs(cycles - np.rint(cycles))
     comb, heaps = [], []
-    for spread in _COMB_SPREADS:
+    wider = np.geomspace(_NEXT_TO_HEAPS, BLURRED, _FEW_WIDTHS)
+    for spread in (*HEAP_SPREADS, *wider):
         excess = np.maximum(_three_teeth(phase, spread), _LEAST_DENSITY) - 1
-        comb += [np.log1p(share * excess).sum(axis=1) for share in _ON_COMB]
-        if spread in _HEAP_SPREADS:
-            heaps += [np.log1p(share * excess).sum(axis=1) for share in _ON_HEAPS]
+        comb += [np.log1p(share * excess).sum(axis=1) for share in ON_COMB]
+        if spread in HEAP_SPREADS:
+            heaps += [np.log1p(tenths / 10 * excess).sum(axis=1) for tenths in range(1, 6)]
     return float(log_mean_exp(np.array(comb).ravel()) - log_mean_exp(np.array(heaps).ravel()))
 
 
@@ -177,8 +174,3 @@ def log_sum_exp(terms: FloatArray) -> FloatArray:
     with np.errstate(divide="ignore"):
         out: FloatArray = np.log(np.sum(np.exp(terms - peak), axis=-1)) + peak[..., 0]
     return out
-
-
-def _window(values: FloatArray) -> float:
-    n = values.size
-    return float(np.ptp(values)) * (n + 1) / (n - 1)

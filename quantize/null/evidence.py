@@ -15,20 +15,15 @@ from quantize.model.averaged import AveragedPosterior
 from quantize.model.mixture import posterior_of
 from quantize.model.posterior import Posterior
 from quantize.null import calibration
-from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE, NULLS, Comparison, compare
+from quantize.null.choices import BEYOND, FAR, LEVELS_AT_ZERO, LEVELS_FREE, MISREAD, RARE
+from quantize.null.hypotheses import NULLS, Comparison, compare
+from quantize.null.partitions import widened_span
 from quantize.null.sample import Sample, sample_of
 from quantize.readings import Readings
 
-SURE = 0.95
+SURE = 1 - RARE
 """Probability of enough occupied teeth below which nothing counts as steps."""
-_FAR = 5.0
-"""Levels this many typical residuals from every tooth are also tried as outliers ..."""
-_BEYOND = 3.0
-"""... or so many lengths from the others, that of these quantiles ..."""
-_OTHERS = (0.05, 0.95)
-_MOST_OUTLYING = 0.1
-"""... where they are at most this part of all."""
-_SHARE_PRIOR = 19.0
+_SHARE_PRIOR = 1 / MISREAD - 1
 """The prior of the share of outliers is Beta(1, 19)."""
 _LEAST_WEIGHT = 1e-4
 """Values of a shared error with a smaller posterior weight are left out."""
@@ -158,8 +153,7 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     outlying = _outlying(plain, sample, whole)
     m = int(outlying.sum())
     if m:
-        length = float(np.ptp(sample.levels)) * (n + 1) / (n - 1)
-        off = log_share(n, m) - m * float(np.log(length))
+        off = log_share(n, m) - m * float(np.log(widened_span(sample.levels)))
         rest = phase_posterior(found, data.select(~outlying[data.levels().index]))
         others = sample_of(rest)
         without = compare(rest, others, _highest(others, rest.band.low, rest.band.high))
@@ -314,10 +308,10 @@ def _outlying(found: Posterior, sample: Sample, best: Comparison) -> BoolArray:
     cycles = (mean - best.offset - sample.base) / best.unit
     residual = best.unit * np.abs(cycles - np.rint(cycles))
     typical = max(1.4826 * float(np.median(residual)), sample.least_sigma)
-    start, stop = np.quantile(mean, _OTHERS)
-    beyond = np.maximum(start - mean, mean - stop) > _BEYOND * (stop - start)
-    far: BoolArray = (residual > _FAR * typical) | beyond
-    return far if far.sum() <= _MOST_OUTLYING * far.size else np.zeros(far.size, dtype=bool)
+    start, stop = np.quantile(mean, (MISREAD, 1 - MISREAD))
+    beyond = np.maximum(start - mean, mean - stop) > BEYOND * (stop - start)
+    far: BoolArray = (residual > FAR * typical) | beyond
+    return far if far.sum() <= 2 * MISREAD * far.size else np.zeros(far.size, dtype=bool)
 
 
 def _highest(sample: Sample, low: float, high: float) -> float:

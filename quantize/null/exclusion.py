@@ -25,16 +25,13 @@ from quantize.levels import Levels
 from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
 from quantize.null.bounds import residual_over
+from quantize.null.choices import BLURRED, MISREAD, RARE
 from quantize.null.guards import LEVELS_NEEDED
 
-AGAINST = math.log(20)
+_AGAINST = math.log(1 / RARE)
 """Log Bayes factor against a unit from which on it is excluded."""
-_ASTRAY = 0.05
-"""Share of the readings that may be nowhere near the comb."""
 _CASES = ((1.0, 0.0), (1.4, 0.0), (2.0, 0.0), (1.0, 0.01))
 """Factor on the scatter, and growth of the standard deviation with the reading."""
-_BLURRED = 0.3
-"""Spread, in units, beyond which steps may hide in any number of readings."""
 _SHARPEST = 0.04
 """Spreads, in units, below which a comb is no easier to find; they bound the work."""
 _STEP = 0.5
@@ -85,12 +82,12 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
     if sigma is None:
         return None
     band = fit.band
-    sharp = sigma / _BLURRED
+    sharp = sigma / BLURRED
     least = max(sharp, band.low)
     if least >= band.high:
         return None
     units = _trial_units(fit, least, band.high)
-    fits = np.flatnonzero(_log_bayes_factors(fit, sigma, units) > -AGAINST)
+    fits = np.flatnonzero(_log_bayes_factors(fit, sigma, units) > -_AGAINST)
     if fits.size and fits[-1] + 1 == units.size:
         return None
     return Limit(
@@ -125,7 +122,7 @@ def _log_bayes_factors(fit: MixtureFit, sigma: float, units: FloatArray) -> Floa
         for factor, growth in _CASES:
             variance = np.square(factor * sigma * relative) + np.square(growth * levels.mean)
             spread = np.maximum(np.sqrt(variance) / u[:, None], _SHARPEST)[:, None, :]
-            log_b = log_comb_over_continuum(cycles, spread, outliers=_ASTRAY)
+            log_b = log_comb_over_continuum(cycles, spread, outliers=MISREAD)
             mean = np.logaddexp.reduce(log_b, axis=1) - np.log(places)
             out[start : start + block] = np.maximum(out[start : start + block], mean)
     return out

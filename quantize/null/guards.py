@@ -18,9 +18,9 @@ from quantize.counts.fit import CountFit
 from quantize.levels import levels_of
 from quantize.model.mixture import MixtureFit
 from quantize.null.allowed_units import in_words
+from quantize.null.choices import LEVELS_AT_ZERO, LEVELS_FREE
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import SURE
-from quantize.null.hypotheses import LEVELS_AT_ZERO, LEVELS_FREE
 from quantize.readings import Readings
 
 LEVELS_NEEDED = {"fixed": LEVELS_AT_ZERO, "free": LEVELS_FREE}

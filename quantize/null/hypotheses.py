@@ -8,7 +8,10 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.model.posterior import Posterior
+from quantize.null.choices import LEVELS_AT_ZERO as LEVELS_AT_ZERO
+from quantize.null.choices import LEVELS_FREE, NARROWEST
 from quantize.null.envelopes import (
+    WIDTHS,
     log_beta,
     log_broad_lumps,
     log_falling,
@@ -25,14 +28,10 @@ from quantize.null.partitions import (
     log_own_widths,
     log_partition_sums,
     most_probable_groups,
+    widened_span,
 )
 from quantize.null.sample import Sample, Teeth, comb_at_nodes, kept_nodes, merged
 from quantize.null.two_generators import TwoGenerators, sums_of_two_units
-
-LEVELS_AT_ZERO = 3
-"""Distinct non-zero absolute integers needed with the offset at zero."""
-LEVELS_FREE = 5
-"""Distinct integers needed with a free offset."""
 
 SAME_ENVELOPE = "continuous: whatever the envelope"
 """Comb against continuum where both have one and the same smooth envelope: it then cancels, and the
@@ -59,10 +58,6 @@ SUMS = ("sums: from zero", "sums: from an offset")
 
 _MOST_GROUPS = 48
 """Levels on more places than this are as good as a continuum, and are taken as one."""
-_LUMP_WIDTHS = 14
-"""Widths that a lump of its own may have ..."""
-_THINNEST = 400
-"""... from this part of the span to half of it."""
 _FEW_ITEMS = 40
 """So many are enough to see at which noise levels anywhere do well."""
 
@@ -144,7 +139,7 @@ def _over_continua(
     nulls = {name: total - _averaged(counted, null) for name, null in by_unit.items()}
     envelopes = {
         "continuous: tight uniform": log_uniform(values),
-        "continuous: normal": log_normal(values, _window(values)),
+        "continuous: normal": log_normal(values, widened_span(values)),
         "continuous: skewed": log_skewed(values),
     }
     others = {
@@ -169,7 +164,7 @@ def _over_levels(
 
     `free` is the best comb of a free offset.
     """
-    window = _window(sample.levels)
+    window = widened_span(sample.levels)
     # The comb may fail at a noise at which levels anywhere do well, and the other way about.
     by_noise = np.full(len(sample.variance), -np.inf)
     np.logaddexp.at(by_noise, comb.noise, seated)
@@ -199,10 +194,10 @@ def _over_levels(
     likeliest = max(usable.values(), key=lambda found: found.log_evidence, default=None)
     ratios["mixed: levels and background"] = total - float(log_sum_exp(any_number))
     span = float(np.ptp(sample.levels))
-    least = span / _THINNEST
+    least = span / NARROWEST["lumps"]
     if len(sample.variance) > 1:
         least = max(sample.least_sigma, least)
-    widths = np.geomspace(least, span / 2, _LUMP_WIDTHS)
+    widths = np.geomspace(least, span / 2, WIDTHS)
     lumps = log_own_widths(sample.values, sample.count, _inner(sample), widths, window)
     ratios["unequal: lumps of their own widths"] = total - lumps - sample.log_evidence_of_noise
     return ratios, None if likeliest is None else likeliest.units
@@ -221,12 +216,6 @@ def _any_number(sample: Sample, window: float) -> FloatArray:
     """Log evidence of any number of levels anywhere, at each node of noise."""
     found = log_any_number(sample.values, sample.variance, sample.count, window)
     return found + sample.log_weight
-
-
-def _window(values: FloatArray) -> float:
-    """Range of the values, widened by (n + 1)/(n − 1) as for a uniform sample."""
-    n = values.size
-    return float(np.ptp(values)) * (n + 1) / (n - 1)
 
 
 def _inner(sample: Sample) -> FloatArray:

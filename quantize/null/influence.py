@@ -13,14 +13,13 @@ from quantize.comb.band import Band, band_for
 from quantize.model.mixture import model_of, posterior_of
 from quantize.model.model import MixtureModel
 from quantize.model.posterior import Posterior
+from quantize.null.choices import LEVELS_AT_ZERO
 from quantize.null.evidence import NothingCanShow, level_evidence
 from quantize.null.guards import Finding, blocked, passed
 from quantize.readings import Readings, as_readings
 
 MOST_STATES = 40
 """With more states than this none of them alone can carry the verdict."""
-_FEWEST_LEVELS = 3
-"""Fewer levels than this can show no steps."""
 
 
 def without_each_state(
@@ -66,7 +65,7 @@ def without_each_state(
     >>> len(found), max(found.values()) < 0.05
     (8, True)
     """
-    data = as_readings(readings, least=_FEWEST_LEVELS)
+    data = as_readings(readings, least=LEVELS_AT_ZERO)
     assumed = model_of(offset, sigma_range, model)
     return _left_out(posterior_of(assumed, data, band_for(data, unit_range)))
 
@@ -168,7 +167,7 @@ def group_codes(group: Any, n: int) -> tuple[list[str], IntArray]:
 
 
 def _p_value(part: Readings, band: Band, model: MixtureModel) -> float:
-    if part.levels().mean.size < _FEWEST_LEVELS or part.span == 0:
+    if part.levels().mean.size < LEVELS_AT_ZERO or part.span == 0:
         return 1.0
     try:
         found = level_evidence(posterior_of(model, part, band))

@@ -7,9 +7,9 @@ import dataclasses
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.null.choices import CONCENTRATIONS as CONCENTRATIONS
+from quantize.null.choices import LEVELS_AT_ZERO, LEVELS_FREE
 
-CONCENTRATIONS: tuple[float, ...] = (float("inf"), 1.0, 0.3)
-"""Dirichlet concentrations of the shares: equal shares, flat, and a few favoured levels."""
 SHARE_NAMES: tuple[str, ...] = ("equal shares", "flat shares", "few favoured")
 """What they are called in the names of the nulls."""
 
@@ -52,10 +52,6 @@ def next_share(held: FloatArray, levels: FloatArray | IntArray, seen: int) -> Fl
     for column, a in enumerate(CONCENTRATIONS):
         out[:, column] = (a + held) / (levels * a + seen) if np.isfinite(a) else 1.0 / levels
     return out
-
-
-_SETTLED = 5
-"""As many levels as any guard asks for: beyond it the count may be too low."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -117,11 +113,12 @@ def seat(integers: IntArray, count: IntArray, *, free: bool) -> Seating:
 def _distinct_sizes(integers: IntArray, fresh: BoolArray) -> IntArray:
     """Distinct non-zero absolute values in each sorted row; `fresh` marks what is new in it."""
     # Those of one sign are counted at once; the rows are searched for the other sign's only where
-    # that is too few to settle the guard.
+    # that is too few to settle the guard; beyond what it asks for the count may be too low.
     above = (fresh & (integers > 0)).sum(axis=1)
     below = (fresh & (integers < 0)).sum(axis=1)
     count: IntArray = np.maximum(above, below)
-    unsure = np.flatnonzero((count < _SETTLED) & (np.minimum(above, below) > 0))
+    asked = max(LEVELS_AT_ZERO, LEVELS_FREE)
+    unsure = np.flatnonzero((count < asked) & (np.minimum(above, below) > 0))
     if unsure.size:
         ordered = np.sort(np.abs(integers[unsure]), axis=1)
         new = ordered[:, 1:] != ordered[:, :-1]

@@ -7,15 +7,10 @@ from collections.abc import Callable
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
+from quantize.null.choices import RESTAURANTS as RESTAURANTS
 
-RESTAURANTS = (0.5, 2.0, 8.0, 30.0)
-"""Concentrations of the Chinese-restaurant shares that are averaged over."""
-_LIKELIEST_CUT = 2.0
-"""Concentration of the shares under which the single most probable cut is found."""
 _UNDERFLOW = 745.0
 """Terms this far below the largest, in natural logarithm, are zero in double precision."""
-_PER_LEVEL = float(np.log(2))
-"""By so much for each level, at most, the shares may still favour a group that grows."""
 _LOG_2PI = float(np.log(2 * np.pi))
 
 
@@ -143,7 +138,7 @@ def log_own_widths(
 def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -> IntArray:
     """Group of each of the sorted values under the single most probable cut, shape (n,).
 
-    Levels are uniform on the range of the values, shares those of a Chinese restaurant.
+    Levels are uniform on the range of the values, shares those of the second Chinese restaurant.
 
     Examples
     --------
@@ -151,10 +146,10 @@ def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -
     [0, 0, 1, 1]
     """
     n = values.size
-    window = float(np.ptp(values)) * (n + 1) / max(n - 1, 1)
+    window = widened_span(values)
     groups_of = Groups(values, sigma**2 * factor[None, :])
     log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, n)))])
-    log_share = np.log(_LIKELIEST_CUT) - np.log(window)
+    log_share = np.log(RESTAURANTS[1]) - np.log(window)
     best = np.zeros(n + 1)
     came_from = np.zeros(n + 1, dtype=np.int64)
     for t in range(1, n + 1):
@@ -173,8 +168,14 @@ def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -
 def _never_again(count: IntArray) -> float:
     """How far below the largest term a group has no part in any later sum."""
     # Beside the groups that it is split into, one that grows to the right gets ever less likely:
-    # by the squares between their means, but for what the shares favour.
-    return _UNDERFLOW + _PER_LEVEL * float(count.sum())
+    # by the squares between their means, but for what the shares favour: a factor of two a level.
+    return _UNDERFLOW + float(np.log(2)) * float(count.sum())
+
+
+def widened_span(values: FloatArray, n: int | None = None) -> float:
+    """Range of `n` values (all), widened by (n + 1)/(n − 1) as for a uniform sample."""
+    n = values.size if n is None else n
+    return float(np.ptp(values)) * (n + 1) / max(n - 1, 1)
 
 
 def _restaurant(

@@ -17,12 +17,11 @@ from quantize.comb.window import log_unit_excess
 from quantize.levels import Levels
 from quantize.model.noise import POWERS, grown_variance
 from quantize.model.posterior import Posterior
+from quantize.null.choices import BLURRED
 from quantize.readings import Readings
 
 MOST_ITEMS = 200
 """More levels than this are merged with their neighbours before groups are formed of them."""
-WIDEST = 0.30
-"""Combs with a larger spread (sigma over unit) look like a continuum and are left out."""
 _MOST_NODES = 4000
 """Nodes of the posterior at which the comb is evaluated, at most ..."""
 _NEGLIGIBLE_NODE = 12.0
@@ -248,7 +247,7 @@ def comb_at_nodes(found: Posterior, sample: Sample, high: float) -> Teeth:
     """
     typical = np.sqrt(np.median(sample.variance / sample.weight_of_one, axis=1))
     points = found.likeliest(
-        _MOST_NODES, within=_NEGLIGIBLE_NODE, least=typical / WIDEST, largest=high
+        _MOST_NODES, within=_NEGLIGIBLE_NODE, least=typical / BLURRED, largest=high
     )
     p, noise, log_mass = points.parameters, points.noise, points.log_mass
     n, likelihood = sample.levels.size, found.likelihood

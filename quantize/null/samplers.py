@@ -15,7 +15,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.levels import Levels
-from quantize.null.partitions import log_any_number, most_probable_groups
+from quantize.null.partitions import log_any_number, most_probable_groups, widened_span
 from quantize.readings import Readings
 
 BANDWIDTH = 0.35
@@ -166,9 +166,8 @@ class Uniform:
 
     def fit(self, data: FloatArray) -> tuple[float, float]:
         """Lower end and length."""
-        n = data.size
         span = float(np.ptp(data))
-        length = span * (n + 1) / max(n - 1, 1)
+        length = widened_span(data)
         return float(data.min()) - 0.5 * (length - span), length
 
     def rvs(self, start: float, length: float, *, size: Any, random_state: Any) -> FloatArray:
@@ -214,7 +213,7 @@ class RedrawnLevels:
         order = np.argsort(levels.mean, kind="stable")
         values, factor = levels.mean[order], levels.factor[order]
         sigma = _sigma_grid(readings, levels, smallest, largest)
-        window = float(np.ptp(values)) * (values.size + 1) / (values.size - 1)
+        window = widened_span(values)
         one = np.ones(values.size, dtype=np.int64)
         evidence = log_any_number(values, np.outer(sigma**2, factor), one, window)
         if not levels.sigma_given:

@@ -13,7 +13,8 @@ from scipy.special import logsumexp
 from scipy.stats import norm
 
 import quantize as qz
-from quantize.null.sample import WIDEST, Teeth, comb_at_nodes, sample_of
+from quantize.null.choices import BLURRED
+from quantize.null.sample import Teeth, comb_at_nodes, sample_of
 
 LOW, HIGH = 0.7, 1.6
 WHOLE = np.arange(-12, 13)
@@ -95,7 +96,7 @@ def test_an_unknown_sigma_has_the_prior_of_the_model() -> None:
     def at(u: float) -> float:
         prior = 1 / (1 + (s / u / 0.35) ** 8)
         products = normal(values, u * WHOLE[:, None, None], s[:, None]).sum(axis=0).prod(axis=1)
-        shown = s <= WIDEST * u
+        shown = s <= BLURRED * u
         return float(simpson(shown * products * prior, x=log_s) / simpson(prior, x=log_s))
 
     unit = np.geomspace(LOW, HIGH, 601)
@@ -109,7 +110,7 @@ def test_units_above_the_highest_and_wide_spreads_are_left_out() -> None:
     sample = sample_of(found)
     part = comb_at_nodes(found, sample, 1.1)
     assert part.unit.max() <= 1.1
-    assert np.all(found.noise.sigma[part.noise] <= WIDEST * part.unit)
+    assert np.all(found.noise.sigma[part.noise] <= BLURRED * part.unit)
     whole = comb_at_nodes(found, sample, HIGH)
     below = whole.unit <= 1.1
     assert_allclose(logsumexp(part.log_likelihood), logsumexp(whole.log_likelihood[below]))
@@ -129,7 +130,7 @@ def test_repeats_of_a_state_are_one_level_and_say_how_large_sigma_is() -> None:
         prior = 1 / (1 + (s / u / 0.35) ** 8)
         each = normal(values, u * WHOLE[:, None, None], s[:, None])
         pairs = each.reshape(WHOLE.size, s.size, 6, 2).prod(axis=3).sum(axis=0)
-        shown = s / np.sqrt(2) <= WIDEST * u
+        shown = s / np.sqrt(2) <= BLURRED * u
         products = pairs.prod(axis=1) * shown
         return float(simpson(products * prior, x=log_s) / simpson(prior, x=log_s))
 

@@ -1,0 +1,127 @@
+"""Every constant of `quantize.null` by kind, and how those that change an answer were chosen."""
+
+from __future__ import annotations
+
+import dataclasses
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Row:
+    """A constant that changes an answer.
+
+    `seen` says on what it acts: the evidence, the guards alone, counts, both readings and counts,
+    or nothing that is measured here. `how` it is changed, where it is not multiplied.
+    """
+
+    kind: str
+    why: str
+    seen: str = ""
+    how: str = ""
+    does: str = ""
+
+
+def _choice(why: str, how: str = "", does: str = "") -> Row:
+    return Row(kind="choice", why=why, seen="evidence", how=how, does=does)
+
+
+def _rule(why: str, seen: str = "guards", how: str = "", does: str = "") -> Row:
+    return Row(kind="rule", why=why, seen=seen, how=how, does=does)
+
+
+def _aside(why: str, does: str = "") -> Row:
+    return Row(kind="aside", why=why, does=does)
+
+
+_PLACES = "by hand: log-spaced over what is seen in practice; an average over all"
+
+ROWS: dict[str, Row] = {
+    "choices.CONCENTRATIONS": _choice("by hand: the two limits in common use and one between"),
+    "choices.RESTAURANTS": _choice(_PLACES),
+    "choices.BLURRED": _choice(
+        "by hand; a comb has 17 % of its first harmonic left"
+    ),
+    "choices.NARROWEST": _choice("by hand: narrower ones pass for a level, or for one reading"),
+    "choices.SHIFTS": _choice(_PLACES),
+    "choices.BETA_SHAPES": _choice("powers of two about the flat density"),
+    "choices.ON_COMB": _choice("by hand, from just above half to all", how="from one"),
+    "choices.HEAP_SPREADS": _choice("by hand: values written to a few digits"),
+    "choices.MISREAD": _choice("one in twenty, by hand; twice that is the most that is set aside"),
+    "choices.FAR": _choice("by hand; normal readings do so once in 1.7 million"),
+    "choices.BEYOND": _choice(
+        "by hand", does="... or so many lengths (5 to 95 % "
+        "of the levels) from the others."
+    ),
+    "two_generators._MOST": _choice("by hand: the table of calibration was drawn with it"),
+    "choices.LEVELS_AT_ZERO": _rule("two sizes always have a unit", "evidence"),
+    "choices.LEVELS_FREE": _rule("an offset and a unit are free; three and four fit too often",
+                                 "evidence"),
+    "choices.RARE": _rule("the usual level", "both"),
+    "calibration.FLOOR": _rule("the number of samples behind the calibration"),
+    "guards._NARROW_BAND": _rule("by hand; it only warns"),
+    "guards._LEAST_IN_STEPS": _rule("below two steps rounding hides the phase"),
+    "guards._LEAST_IN_SIGMAS": _rule("1/`BLURRED`; names the range in a message"),
+    "guards._MOST_UNITS": _rule("that of the default band; names the range in a message"),
+    "guards._NEAR_THE_STEP": _rule("by hand"),
+    "guards._FEW_STEPS": _rule("by hand; it only warns"),
+    "guards._BENT": _rule("five deviations; it only warns", "counts"),
+    "guards._ODD_SHAPE": _rule("by hand; it only warns", "counts"),
+    "exclusion._CASES": _rule("what goes wrong at a bench unnoticed, by hand", how="above one"),
+    "exclusion._SHARPEST": _rule("by hand; a blunter comb excludes less"),
+    "exclusion._NEAR": _rule("by hand", "counts"),
+    "exclusion._WIDE": _rule("by hand", "counts"),
+    "exclusion.HIDDEN": _rule("by hand: twice where normal humps merge", "counts"),
+    "verdict._DOMINANT": _rule("more than all others together; advice only"),
+    "verdict._SURE_OF_UNIT": _rule("by hand; a sentence only", how="from one"),
+    "verdict._FEW_DEGREES": _rule("by hand; advice only"),
+    "verdict._MOST_OF_THE_BAND": _rule("by hand", "counts", how="from one"),
+    "verdict._FEWEST_FOR_NO": _rule("by hand", "counts"),
+    "verdict._SEEN_COUNTS": _rule("by hand; a sentence only", "counts"),
+    "count_rivals._SMOOTH": _rule("a comb of that unit keeps 0.7 % of its harmonic", "counts"),
+    "bounds._LEAST_ROOM": _rule("by hand; a level cannot vary in less", "counts"),
+    "bounds._SAME_SIZE": _rule("by hand", "counts"),
+    "counts.MANY": _aside("the time that the readings one by one would take"),
+    "counts._FEW_COUNTS": _aside("by hand"),
+    "influence.MOST_STATES": _aside("the time of as many fits"),
+    "samplers.BANDWIDTH": _aside("a comb keeps 9 % of its first harmonic under the kernel"),
+    "compare._FEW": _aside("the error of p is a third there"),
+    "tails.EXCEEDANCES": _aside("by hand"),
+    "tails.FEWEST_RESAMPLES": _aside("a tail of twenty"),
+    "tails.LARGEST_SHAPE": _aside("the variance of a heavier tail is infinite"),
+    "running._SPREADS": _aside(_PLACES),
+    "running_nulls._CELLS": _aside(_PLACES),
+    "running_nulls._SHARES": _aside("the finite ones of `CONCENTRATIONS`"),
+    "running_nulls._SHARPEST": _aside("by hand"),
+    "running_nulls._BROADEST": _aside("half the window"),
+    "running_nulls.ON_HEAPS": _aside("up to half in equal parts"),
+    "running_nulls.HEAP_SPREADS": _aside(_PLACES),
+    "running._PLANNED": _aside("by hand: the usual number of readings"),
+    "running._FARTHEST": _aside("by hand: the usual reach"),
+}  # fmt: skip
+
+NUMERICAL = (
+    "bounds._SMALLEST", "compare._BATCH", "compare._BATCH_VALUES", "count_rivals._LEFT",
+    "count_rivals._REACH", "count_rivals._ROUNDS", "count_rivals._ROUNDS_FOR_LEVELS",
+    "envelopes.WIDTHS", "envelopes._FEW_WIDTHS", "envelopes._HEAP_UNITS",
+    "envelopes._LEAST_DENSITY", "envelopes._NEARNESS", "envelopes._NEXT_TO_HEAPS",
+    "evidence._LEAST_WEIGHT", "exclusion._BLOCK", "exclusion._CELLS", "exclusion._OFFSETS",
+    "exclusion._OF_TWO", "exclusion._STEP", "exclusion._STRIDE", "exclusion._UNITS_A_CYCLE",
+    "guards._DRAWS", "hypotheses._FEW_ITEMS", "hypotheses._MOST_GROUPS", "partitions._UNDERFLOW",
+    "running._CLOSE", "running._FEWEST_UNITS", "running._SIGMAS", "running_nulls._AHEAD",
+    "running_nulls._NEGLIGIBLE", "running_nulls._PLACES", "running_nulls._WIDTHS",
+    "sample.MOST_ITEMS", "sample._MOST_NODES", "sample._MOST_SIGMAS", "sample._NEGLIGIBLE_NODE",
+    "sample._NEGLIGIBLE_NOISE", "samplers._FINEST_SIGMA", "samplers._SIGMAS", "statistics._BYTES",
+    "statistics._OVERSAMPLING", "tails.TIE", "two_generators._BLOCK",
+    "two_generators._LARGEST_CONDITION", "two_generators._LEAST_LOG_DET", "two_generators._LEVELS",
+    "two_generators._REFINED", "two_generators._RIDGE", "two_generators._ROUNDS",
+)  # fmt: skip
+"""Resolutions, blocks of memory, tolerances and floors."""
+
+DEFINED = (
+    "calibration.KINDS", "compare.NULLS", "compare._DRAWN_FOR_ALL", "envelopes._LOG_2PI",
+    "evidence.SURE", "evidence._SHARE_PRIOR", "exclusion._AGAINST", "guards.LEVELS_NEEDED",
+    "hypotheses.NULLS", "hypotheses.SAME_ENVELOPE", "hypotheses.SUMS", "occupancy.SHARE_NAMES",
+    "partitions._LOG_2PI", "power.ALPHAS", "power.TABLE", "power.UNKNOWN", "power._USUAL",
+    "sample._LOG_2PI", "samplers._RULE", "two_generators._LOG_2PI", "verdict.CANNOT_TELL",
+    "verdict.KINDS", "verdict.NO_STEPS", "verdict.STEPS", "verdict._ALLOWED",
+)  # fmt: skip
+"""Taken from a textbook, following from others, or names."""
