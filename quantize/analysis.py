@@ -213,15 +213,9 @@ def analyze(
     >>> found.verdict, found.integers.tolist()
     ('steps', [1, 2, 3, 4, 5, 7, 2, 6, 8, 3])
     """
-    many = analyze_many(
-        readings,
-        unit_range,
-        offset=offset,
-        sigma_range=sigma_range,
-        integers=integers,
-        model=model,
-        alpha=alpha,
-    )
+    said: dict[str, Any] = {"offset": offset, "sigma_range": sigma_range}
+    said |= {"integers": integers, "model": model}
+    many = analyze_many(readings, unit_range, alpha=alpha, **said)
     if many is not None:
         return many  # type: ignore[return-value]
     everything = as_readings(readings, least=3, measured=False)
@@ -234,7 +228,7 @@ def analyze(
     labels = None if group is None else _labels(group, len(everything))
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
-    assumed = model_of(offset, sigma_range, model, integers)
+    assumed = model_of(**said)
     known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
     band = band_for(everything, unit_range, sigma_range=known)
     if unit_range is not None:
@@ -262,18 +256,13 @@ def analyze(
         "null": null,
         "n_resamples": smooth.n_resamples,
     }
-    estimates = {
-        "mixture over integers": _estimate(assessed.mixture),
-        "least squares": _estimate(comb_fit),
-        "periodogram": _estimate(score),
-    }
     return _judged(
         assessed,
         _more_findings(assessed, labels, alpha),
         {"smooth": smooth.p_value} if smooth_only else assessed.evidence.p_values,
         alpha=alpha,
         smooth_only=smooth_only,
-        estimates=estimates,
+        estimates=_estimates(assessed.mixture, comb_fit, score),
         settings=settings,
         seed=seed,
         comb_fit=comb_fit,
@@ -300,9 +289,10 @@ def _more_findings(
     return findings if state is None else (*findings, state)
 
 
-def _estimate(found: MixtureFit | CombFit | Periodogram) -> dict[str, float]:
-    """The unit and its standard error by one estimator."""
-    return {"unit": found.unit, "unit_err": found.unit_err}
+def _estimates(mixture: MixtureFit, comb_fit: CombFit, score: Periodogram) -> dict[str, Any]:
+    """The unit and its standard error by each estimator."""
+    named = {"mixture over integers": mixture, "least squares": comb_fit, "periodogram": score}
+    return {name: {"unit": one.unit, "unit_err": one.unit_err} for name, one in named.items()}
 
 
 def _judged(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 32_800
+LINES = 33_200
 """Code and docstrings of public names."""
 FILES = 180
 LONGEST_FILE = 400
