@@ -238,9 +238,7 @@ class RoundedLikelihood(WrappedLikelihood):
         super().__init__(readings, envelope, rounding=True)
         self.half = 0.5 * self.step
 
-    def teeth(self, p: Parameters) -> tuple[IntArray, FloatArray]:
-        """Whole numbers tried for each state and their probabilities, shape (m, J, T)."""
-        return Likelihood.teeth(self, p)
+    teeth = Likelihood.teeth
 
     @staticmethod
     def holds(readings: Readings) -> bool:

@@ -139,11 +139,8 @@ class LargestScore:
 
 
 def error_of_transform(n: int, size: int, precision: Precision) -> float:
-    """Most that `_transform` errs, as a part of the sum of the weights.
-
-    The last power errs as many times as much as the first, and a sum by as many roundings as it has
-    terms.
-    """
+    """Most that `_transform` errs, as a part of the sum of the weights."""
+    # The last power errs as many times as much as the first, a sum once for each term.
     return float(np.finfo(precision).eps) * (8 * np.sqrt(size) + n + 32)
 
 
