@@ -109,8 +109,7 @@ class LargestScore:
         if limit.min() < size - 1:
             height[np.arange(size) > limit[:, None]] = -np.inf
         total = float(self.weights.sum())
-        steep = 2 * total if self.free else 1.0
-        doubt = 2 * steep * total * error_of_transform(n, size, precision)
+        doubt = 2 * error_of_transform(n, size, precision) * total * (2 * total if self.free else 1)
         row, place = np.nonzero(height >= height.max(axis=1, keepdims=True) - doubt)
         exact = np.empty(row.size)
         block = max(1, _BYTES // (32 * n))
