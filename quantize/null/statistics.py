@@ -103,7 +103,7 @@ class LargestScore:
         Single precision finds where it can be, and double precision how large it is there.
         """
         n = x.shape[1]
-        precision = np.complex64 if n <= _MOST_IN_SINGLE else np.complex128
+        precision: Precision = np.complex64 if n <= _MOST_IN_SINGLE else np.complex128
         parts = _transform(x, self.weights, step, size, precision, real=not self.free)
         height = parts[0] if not self.free else np.square(parts[0]) + np.square(parts[1])
         if limit.min() < size - 1:
