@@ -125,17 +125,25 @@ class Likelihood(Terms):
 
     def integer_shares(self, p: Parameters, share: FloatArray) -> tuple[IntArray, FloatArray]:
         """Whole numbers (K,), and their probabilities (J, K) averaged over nodes with `share`."""
-        sums: dict[int, FloatArray] = {}
+        whole = np.zeros(0, dtype=np.int64)
+        total = np.zeros((self.states, 0))
         for part in self.chunks(p):
-            teeth, probability = self.teeth(p.rows(part))
-            weighted = probability * share[part, None, None]
-            low = int(teeth.min())
-            for j in range(self.states):
-                found = np.bincount((teeth[:, j] - low).ravel(), weights=weighted[:, j].ravel())
-                for k in np.flatnonzero(found > 0):
-                    sums.setdefault(int(k) + low, np.zeros(self.states))[j] += found[k]
-        whole = np.array(sorted(sums), dtype=np.int64)
-        return whole, np.column_stack([sums[int(k)] for k in whole])
+            teeth, probability = (np.moveaxis(a, 2, 0) for a in self.teeth(p.rows(part)))
+            lowest = int(teeth.min())
+            from_lowest = (teeth - lowest).ravel()
+            occurs = np.bincount(from_lowest) > 0
+            here = np.flatnonzero(occurs)
+            column = np.cumsum(occurs) - 1
+            cell = column[from_lowest].reshape(teeth.shape) + np.arange(self.states) * here.size
+            weight = (probability * share[part][:, None]).ravel()
+            found = np.bincount(cell.ravel(), weights=weight, minlength=self.states * here.size)
+            both = np.union1d(whole, here + lowest)
+            sums = np.zeros((self.states, both.size))
+            sums[:, np.searchsorted(both, whole)] += total
+            sums[:, np.searchsorted(both, here + lowest)] += found.reshape(self.states, -1)
+            whole, total = both, sums
+        some = total.any(axis=0)
+        return whole[some], total[:, some]
 
     def outlier_probability(self, p: Parameters, share: FloatArray) -> FloatArray:
         """Probability that each reading is off the comb, averaged over nodes, shape (n,)."""

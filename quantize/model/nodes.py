@@ -157,7 +157,6 @@ def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatA
     log_w = prior.log_unit_density(unit) + np.log(edges[1] - edges[0])
     log_w -= np.logaddexp.reduce(log_w)
     different, back = np.unique(sigma, return_inverse=True)
-    every = np.broadcast_to(unit, (different.size, unit.size))
-    value = log_w + prior.log_sigma_density(different[:, None] + 0 * every, every)
+    value = log_w + prior.log_sigma_density(different[:, None], unit)
     out: FloatArray = np.logaddexp.reduce(value, axis=1)[back]
     return out

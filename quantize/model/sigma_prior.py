@@ -30,8 +30,7 @@ def log_taper(ratio: FloatArray) -> FloatArray:
     >>> np.exp(log_taper(np.array([0.1, 0.35, 0.7]))).round(3)
     array([1.   , 0.5  , 0.004])
     """
-    taper: FloatArray = -np.logaddexp(0.0, STEEPNESS * np.log(np.divide(ratio, LARGEST_RATIO)))
-    return taper
+    return -_log_one_and(STEEPNESS * np.log(np.divide(ratio, LARGEST_RATIO)))
 
 
 def log_normaliser(unit: FloatArray, low: float, high: float) -> FloatArray:
@@ -78,8 +77,13 @@ def upper_quantile(share: FloatArray, unit: FloatArray, low: float, high: float)
 
 def _above(unit: FloatArray, sigma: float) -> FloatArray:
     """log(1 + (c·u/sigma)^p), in proportion to the integral of S from sigma upwards."""
-    above: FloatArray = np.logaddexp(0.0, STEEPNESS * np.log(LARGEST_RATIO * unit / sigma))
-    return above
+    return _log_one_and(STEEPNESS * np.log(LARGEST_RATIO * unit / sigma))
+
+
+def _log_one_and(x: FloatArray) -> FloatArray:
+    """log(1 + exp(x)), without overflow."""
+    out: FloatArray = np.log1p(np.exp(-np.abs(x))) + np.maximum(x, 0.0)
+    return out
 
 
 def _log_expm1(x: FloatArray) -> FloatArray:

@@ -201,6 +201,14 @@ class Terms:
 
         With `start` the teeth are counted from there, and the offset is on top of it.
         """
+        first, count = self.first_teeth(p, cell, start)
+        teeth: FloatArray = first[:, :, None] + np.arange(count)
+        return teeth
+
+    def first_teeth(
+        self, p: Parameters, cell: Cell | None, start: FloatArray | None = None
+    ) -> tuple[FloatArray, int]:
+        """The lowest whole number tried for each state, shape (m, J), and how many there are."""
         u = p.unit[:, None]
         half = self.half_width(p, cell)[:, None]
         lowest, highest = self._ends_of_states(p)
@@ -220,9 +228,7 @@ class Terms:
         if self.blank.size and self.envelope.bounded:
             first[:, self.blank] = self.envelope.first
             last[:, self.blank] = self.envelope.last
-        most = int(np.max(last - first)) + 1
-        teeth: FloatArray = first[:, :, None] + np.arange(most)
-        return teeth
+        return first, int(np.max(last - first)) + 1
 
     def densities(
         self,

@@ -115,6 +115,23 @@ class WrappedLikelihood(Likelihood):
         """Log density of the phase of each level, shape (m, J)."""
         return log_wrapped_normal(self._cycles(p), (p.sigma / p.unit)[:, None] * self.root)
 
+    def teeth(self, p: Parameters) -> tuple[IntArray, FloatArray]:
+        """Whole numbers tried for each state and their probabilities, shape (m, J, T).
+
+        Those of the mean of its readings, which the scatter about it leaves alone.
+        """
+        first, count = self.first_teeth(p, None)
+        cycles = self._cycles(p)
+        inverse = -0.5 / np.square((p.sigma / p.unit)[:, None] * self.root)
+        # The teeth come first in memory, so that what is summed over them lies far apart.
+        teeth = first + np.arange(count)[:, None, None]
+        weight = np.square(teeth - cycles)
+        weight -= np.square(cycles - np.rint(cycles))
+        weight *= inverse
+        np.exp(weight, out=weight)
+        weight /= weight.sum(axis=0)
+        return np.moveaxis(teeth.astype(np.int64), 0, 2), np.moveaxis(weight, 0, 2)
+
     def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
         """Upper bounds of `by_share` anywhere in cells around (and below) `p`, shape (m, W).
 
@@ -220,6 +237,8 @@ class RoundedLikelihood(WrappedLikelihood):
     def __init__(self, readings: Readings, envelope: Envelope) -> None:
         super().__init__(readings, envelope, rounding=True)
         self.half = 0.5 * self.step
+
+    teeth = Likelihood.teeth
 
     @staticmethod
     def holds(readings: Readings) -> bool:

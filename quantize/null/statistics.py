@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any, TypeAlias
 
 import numpy as np
 
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band, default_limits, refuse_too_many_units
-from quantize.comb.sums import ComplexArray
 from quantize.null.tails import ResultantScale
 from quantize.readings import Readings
 
-_BYTES = 2**24
-"""Memory of the sums of a block of data sets."""
+_BYTES = 2**22
+"""Memory of the sums of a block of data sets, small enough for the processor's cache."""
+_MOST_IN_SINGLE = 2000
+"""With more readings single precision leaves too many frequencies in doubt."""
 _OVERSAMPLING = 5.0
 """Trial units for each peak of the periodogram."""
+
+Precision: TypeAlias = type[np.complex64] | type[np.complex128]
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -90,17 +94,37 @@ class LargestScore:
         limit = np.floor((last - 1) / step * (1 + 1e-12)).astype(np.int64)
         for start in range(0, len(x), block):
             rows = slice(start, start + block)
-            grid = _transform(x[rows], self.weights, step, size, real=not self.free)
-            beyond = np.arange(size)[None, :] > limit[rows, None]
-            if self.free:
-                power = grid.real**2 + grid.imag**2
-                power[beyond] = 0.0
-                out[rows] = power.max(axis=1) / np.sum(self.weights**2)
-            else:
-                score = grid.real
-                score[beyond] = -np.inf
-                out[rows] = score.max(axis=1) * np.sqrt(2 / np.sum(self.weights**2))
+            out[rows] = self._largest(x[rows], step, size, limit[rows])
         return out
+
+    def _largest(self, x: FloatArray, step: float, size: int, limit: IntArray) -> FloatArray:
+        """The largest statistic of each row at f = 1 + step·(0 … limit).
+
+        Single precision finds where it can be, and double precision how large it is there.
+        """
+        n = x.shape[1]
+        precision: Precision = np.complex64 if n <= _MOST_IN_SINGLE else np.complex128
+        parts = _transform(x, self.weights, step, size, precision, real=not self.free)
+        height = parts[0] if not self.free else np.square(parts[0]) + np.square(parts[1])
+        if limit.min() < size - 1:
+            height[np.arange(size) > limit[:, None]] = -np.inf
+        total = float(self.weights.sum())
+        doubt = 2 * error_of_transform(n, size, precision) * total * (2 * total if self.free else 1)
+        row, place = np.nonzero(height >= height.max(axis=1, keepdims=True) - doubt)
+        exact = np.empty(row.size)
+        block = max(1, _BYTES // (32 * n))
+        for start in range(0, row.size, block):
+            part = slice(start, start + block)
+            cycles = x[row[part]] * (1 + step * place[part])[:, None]
+            if self.free:
+                sums = _on_circle(cycles, np.complex128) @ self.weights
+                exact[part] = sums.real**2 + sums.imag**2
+            else:
+                exact[part] = np.cos(2 * np.pi * (cycles - np.rint(cycles))) @ self.weights
+        largest = np.maximum.reduceat(exact, np.flatnonzero(np.diff(row, prepend=-1)))
+        squares = float(np.sum(self.weights**2))
+        found: FloatArray = largest / squares if self.free else largest * np.sqrt(2 / squares)
+        return found
 
     def _bands(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
         if not self.band.chosen:
@@ -113,43 +137,52 @@ class LargestScore:
         return np.minimum(low, 0.99 * high), high
 
 
+def error_of_transform(n: int, size: int, precision: Precision) -> float:
+    """Most that `_transform` errs, as a part of the sum of the weights."""
+    # The last power errs as many times as much as the first, a sum once for each term.
+    return float(np.finfo(precision).eps) * (8 * np.sqrt(size) + n + 32)
+
+
 def _transform(
-    x: FloatArray, weights: FloatArray, step: float, size: int, *, real: bool
-) -> FloatArray:
-    """Sum of weight·exp(2πi·x·f) at f = 1 + step·(0 … size−1), or only its real part."""
+    x: FloatArray, weights: FloatArray, step: float, size: int, precision: Precision, *, real: bool
+) -> list[Any]:
+    """Real and imaginary parts of the sums of weight·exp(2πi·x·f), or only the `real` ones.
+
+    The frequencies are f = 1 + step·(0 … size−1).
+    """
     columns = int(np.sqrt(size)) + 1
     rows = -(-size // columns)
-    sign = -1 if real else 1
-    inner = _powers(sign * step * x, columns)
-    outer = _powers(step * columns * x, rows, _on_circle(x) * weights)
-    if not real:
-        whole = outer @ inner.transpose(0, 2, 1)
-        return whole.reshape(len(x), -1)[:, :size]  # type: ignore[return-value]
-    # cos(a + b) = cos a·cos(−b) + sin a·sin(−b): one real product of twice the length.
-    left, right = outer.view(np.float64), inner.view(np.float64)
-    product: FloatArray = left @ right.transpose(0, 2, 1)
-    return product.reshape(len(x), -1)[:, :size]
+    first = _on_circle(x, precision)
+    first *= weights.astype(first.real.dtype)
+    outer = _powers(_on_circle(step * columns * x, precision), rows, first)
+    inner = _powers(_on_circle(-step * x, precision), columns)
+    # cos(a + b) = cos a·cos(−b) + sin a·sin(−b): one real product of twice the length. To turn the
+    # second factor by a quarter gives the sine.
+    left, parts = outer.view(outer.real.dtype), []
+    for factor in (inner,) if real else (inner, 1j * inner):
+        right = factor.view(left.dtype)
+        parts.append((left @ right.transpose(0, 2, 1)).reshape(len(x), -1)[:, :size])
+    return parts
 
 
-def _powers(cycles: FloatArray, count: int, first: ComplexArray | float = 1.0) -> ComplexArray:
-    """first·exp(2πi·cycles·(0 … count−1)) along a new middle axis, by doubling."""
-    out = np.empty((cycles.shape[0], count, cycles.shape[1]), dtype=np.complex128)
-    out[:, 0] = first
-    factor = _on_circle(cycles)
+def _powers(factor: Any, count: int, first: Any = 1.0) -> Any:
+    """first·factor^(0 … count−1) along a new middle axis, by doubling."""
+    out = np.empty((count, *factor.shape), dtype=factor.dtype)
+    out[0] = first
     done = 1
     while done < count:
         more = min(done, count - done)
-        np.multiply(out[:, :more], factor[:, None, :], out=out[:, done : done + more])
+        np.multiply(out[:more], factor, out=out[done : done + more])
         done += more
         # Squared, the error of the angle doubles, as that of twice the cycles would.
         factor = factor * factor
-    return out
+    return out.transpose(1, 0, 2)
 
 
-def _on_circle(cycles: FloatArray) -> ComplexArray:
-    """exp(2πi·cycles)."""
-    angle = 2 * np.pi * (cycles - np.rint(cycles))
-    out = np.empty(cycles.shape, dtype=np.complex128)
+def _on_circle(cycles: FloatArray, precision: Precision) -> Any:
+    """exp(2πi·cycles), whole cycles taken off before any digits are."""
+    out = np.empty(cycles.shape, dtype=precision)
+    angle = (2 * np.pi * (cycles - np.rint(cycles))).astype(out.real.dtype)
     np.cos(angle, out=out.real)
     np.sin(angle, out=out.imag)
     return out

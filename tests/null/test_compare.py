@@ -4,6 +4,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
+from plain_sums import harmonic_sums_plain
 from scipy import stats
 
 import quantize as qz
@@ -104,6 +105,31 @@ def test_statistic_is_the_largest_of_the_periodogram():
             highest = float((found.power if free else found.score).max())
             assert value <= found.statistic * (1 + 1e-9)
             assert value == pytest.approx(highest, rel=0.12)
+
+
+@pytest.mark.parametrize("free", [False, True])
+@pytest.mark.parametrize("n", [3, 40, 2500])
+def test_statistic_is_the_largest_of_the_plain_sums(n, free):
+    # Single precision, which finds the peak, must not show in its height, ties included.
+    rng = np.random.default_rng([n, free])
+    x = np.round(rng.normal(size=(40, n)) * 4, 2)
+    x[1] = -x[0]
+    sigma = rng.uniform(0.5, 1.0, n)
+    low, high = 0.8, 5.0
+    measure = LargestScore.of(
+        Readings(x[0], sigma=sigma), band_for(Readings(x[0]), (low, high)), 0.0, free
+    )
+    weights = (sigma.min() / sigma) ** 2
+    ends = np.zeros((40, 1)) if not free else x.max(axis=1, keepdims=True)
+    reach = float(np.ptp(np.hstack([x, ends]), axis=1).max())
+    step = 1 / (5 * reach)
+    size = int(np.floor((1 / low - 1 / high) / step)) + 1
+    sums = np.array([harmonic_sums_plain(row, weights, 1 / high, step, size) for row in x])
+    if free:
+        plain = (np.abs(sums) ** 2).max(axis=1) / np.sum(weights**2)
+    else:
+        plain = sums.real.max(axis=1) * np.sqrt(2 / np.sum(weights**2))
+    np.testing.assert_allclose(measure(x), plain, rtol=1e-11)
 
 
 def test_chosen_band_is_chosen_again_for_every_data_set():
