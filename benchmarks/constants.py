@@ -105,7 +105,7 @@ def patched(where: str, value: Any) -> Iterator[None]:
         new["_SHARE_PRIOR"] = (1 / old - 1, 1 / value - 1)
     if name == "RARE":
         new["SURE"] = (1 - old, 1 - value)
-        new["_AGAINST"] = (math.log(1 / old), math.log(1 / value))
+        new["AGAINST"] = (math.log(1 / old), math.log(1 / value))
     if name in ("LEVELS_AT_ZERO", "LEVELS_FREE"):
         needed = guards.LEVELS_NEEDED
         key = "free" if name == "LEVELS_FREE" else "fixed"

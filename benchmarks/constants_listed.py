@@ -118,7 +118,7 @@ NUMERICAL = (
 
 DEFINED = (
     "calibration.KINDS", "compare.NULLS", "compare._DRAWN_FOR_ALL", "envelopes._LOG_2PI",
-    "evidence.SURE", "evidence._SHARE_PRIOR", "exclusion._AGAINST", "guards.LEVELS_NEEDED",
+    "evidence.SURE", "evidence._SHARE_PRIOR", "exclusion.AGAINST", "guards.LEVELS_NEEDED",
     "hypotheses.NULLS", "hypotheses.SAME_ENVELOPE", "hypotheses.SUMS", "occupancy.SHARE_NAMES",
     "partitions._LOG_2PI", "power.ALPHAS", "power.TABLE", "power.UNKNOWN", "power._USUAL",
     "sample._LOG_2PI", "samplers._RULE", "two_generators._LOG_2PI", "verdict.CANNOT_TELL",

@@ -291,6 +291,7 @@ def _more_findings(
 
 def _estimates(mixture: MixtureFit, comb_fit: CombFit, score: Periodogram) -> dict[str, Any]:
     """The unit and its standard error by each estimator."""
+    named: dict[str, MixtureFit | CombFit | Periodogram]
     named = {"mixture over integers": mixture, "least squares": comb_fit, "periodogram": score}
     return {name: {"unit": one.unit, "unit_err": one.unit_err} for name, one in named.items()}
 

@@ -100,9 +100,8 @@ class LastNumber:
 
     def _each(self, running: FloatArray, first: FloatArray, astray: FloatArray) -> FloatArray:
         """Log likelihood of each state at every b, shape (m, J, B)."""
-        b = np.broadcast_to(
-            np.arange(self.first + 1, self.most + 1), (first.shape[0], self.most - self.first)
-        )
+        every = np.arange(self.first + 1.0, self.most + 1)
+        b = np.broadcast_to(every, (first.shape[0], every.size))
         given: FloatArray = np.logaddexp(self._given(running, first, b), astray[:, :, None])
         return given
 

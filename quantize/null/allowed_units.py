@@ -13,7 +13,7 @@ from quantize.comb.band import Band
 from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
 from quantize.model.model import MixtureModel
-from quantize.null.sample import WIDEST
+from quantize.null.choices import BLURRED
 from quantize.readings import Readings
 
 _DEVIATIONS = 4.0
@@ -44,7 +44,7 @@ def allowed_units(band: Band, model: MixtureModel, data: Readings) -> Band | Non
     first, last = _ends(model)
     lowest, highest, error = _extremes(model, data)
     low, high = band.limits
-    slopes = [(first - _DEVIATIONS * WIDEST, last + _DEVIATIONS * WIDEST, 0.0)]
+    slopes = [(first - _DEVIATIONS * BLURRED, last + _DEVIATIONS * BLURRED, 0.0)]
     if error is not None:
         slopes.append((first, last, _DEVIATIONS * error))
     for lower, upper, away in slopes:
@@ -58,7 +58,7 @@ def allowed_units(band: Band, model: MixtureModel, data: Readings) -> Band | Non
                 high = min(high, value / slope)
     if low == band.low and high == band.high:
         return band
-    unit = model.priors.get("unit")
+    unit: Any = model.priors.get("unit")
     impossible = distributions.is_distribution(unit) and not np.ptp(unit.cdf([low, high])) > 1e-9
     if not low < high or impossible:
         return None

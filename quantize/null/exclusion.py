@@ -28,7 +28,7 @@ from quantize.null.bounds import residual_over
 from quantize.null.choices import BLURRED, MISREAD, RARE
 from quantize.null.guards import LEVELS_NEEDED
 
-_AGAINST = math.log(1 / RARE)
+AGAINST = math.log(1 / RARE)
 """Log Bayes factor against a unit from which on it is excluded."""
 _CASES = ((1.0, 0.0), (1.4, 0.0), (2.0, 0.0), (1.0, 0.01))
 """Factor on the scatter, and growth of the standard deviation with the reading."""
@@ -87,7 +87,7 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
     if least >= band.high:
         return None
     units = _trial_units(fit, least, band.high)
-    fits = np.flatnonzero(_log_bayes_factors(fit, sigma, units) > -_AGAINST)
+    fits = np.flatnonzero(_log_bayes_factors(fit, sigma, units) > -AGAINST)
     if fits.size and fits[-1] + 1 == units.size:
         return None
     return Limit(

@@ -85,7 +85,8 @@ def cell_edges(values: FloatArray, sigma: float) -> IntArray:
     starts = np.flatnonzero(first)
     gap = np.r_[np.inf, values[starts[1:]] - values[starts[1:] - 1], np.inf] > width
     lone = np.repeat(gap[1:] | gap[:-1], np.diff(np.r_[starts, n]))
-    return np.r_[np.flatnonzero(first | lone), n]
+    edges: IntArray = np.append(np.flatnonzero(first | lone), n)
+    return edges
 
 
 class Cuts:
@@ -109,8 +110,8 @@ class Cuts:
         squares -= np.square(first[1:, None] - first[:-1]) / number
         log_sigma = float(np.log(sigma))
         base = -0.5 * np.maximum(squares, 0.0) - np.log(length) + _inside_cells(edge)
-        alone = np.arange(self._n + 1)
-        alone = -(alone - 1) * (0.5 * _LOG_2PI + log_sigma) - 0.5 * np.log(np.maximum(alone, 1))
+        many = np.arange(self._n + 1.0)
+        alone = -(many - 1) * (0.5 * _LOG_2PI + log_sigma) - 0.5 * np.log(np.maximum(many, 1))
         rows = np.where(size > 0, base, -np.inf) + (log_seats + alone)[:, number]
         self._best = _best_cut(rows)
         best = self._best
@@ -152,7 +153,8 @@ class Cuts:
 def _inside_cells(edge: IntArray) -> FloatArray:
     """Log of the cuts between readings for which the beginning of each group stands."""
     inside = np.diff(edge) - 1.0
-    return np.r_[0.0, np.log1p(0.5 * (inside[1:] + inside[:-1]))]
+    log_cuts: FloatArray = np.append(0.0, np.log1p(0.5 * (inside[1:] + inside[:-1])))
+    return log_cuts
 
 
 def _best_cut(rows: FloatArray) -> FloatArray:

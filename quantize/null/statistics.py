@@ -140,7 +140,7 @@ class LargestScore:
 def error_of_transform(n: int, size: int, precision: Precision) -> float:
     """Most that `_transform` errs, as a part of the sum of the weights."""
     # The last power errs as many times as much as the first, a sum once for each term.
-    return float(np.finfo(precision).eps) * (8 * np.sqrt(size) + n + 32)
+    return float(np.finfo(precision).eps * (8 * np.sqrt(size) + n + 32))
 
 
 def _transform(

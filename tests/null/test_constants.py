@@ -32,7 +32,7 @@ def test_a_dozen_choices() -> None:
 def test_one_in_twenty_is_written_once() -> None:
     # The values before they were derived.
     assert evidence.SURE == 0.95
-    assert math.log(20) == exclusion._AGAINST
+    assert math.log(20) == exclusion.AGAINST
     assert evidence._SHARE_PRIOR == 19.0
 
 
