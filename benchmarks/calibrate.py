@@ -49,7 +49,7 @@ LEVEL = 0.05
 LEAST = -4.0
 """No log weight is less: data that one kind of null explains better by more than this are not
 called steps, however rarely the families drawn come near it."""
-STARTS, STEPS = 6, 4000
+STARTS, STEPS = 30, 4000
 PRICE = 0.0005
 PIECE = 600
 """Samples that are drawn and kept at a time."""

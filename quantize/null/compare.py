@@ -217,7 +217,7 @@ def compare_null(
             for count, child in zip(batches, children, strict=True)
         ]
         values = np.concatenate(list(bar.over(ordered_map(_one_batch, tasks, workers))))
-        distributions[label] = _need_spread(values, label)
+        distributions[label] = _need_spread(values, label) if callable(null) else values
     bar.close()
     p_values = {label: tails.counted_p(observed, drawn) for label, drawn in distributions.items()}
     worst = max(p_values, key=lambda label: p_values[label])
