@@ -72,7 +72,7 @@ def test_a_sigma_too_large_for_any_comb_shows_nothing():
 
 
 def test_readings_far_from_where_multiples_are_counted_are_refused():
-    for shift, wanted in ((1e6, r"cells under .* lie 1e\+06"), (1e8, r"units, .* lie 1e\+08")):
+    for shift, wanted in ((1e6, r"cells under .* lie 1e\+06"), (1e8, r"cells under .* lie 1e\+08")):
         with pytest.raises(InputError, match=wanted) as refused:
             qz.analyze(np.array(PAGE) + shift, BAND, **QUICK)
         assert "or give an `offset` nearer to the readings: they lie" in str(refused.value)
