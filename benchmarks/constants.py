@@ -134,14 +134,7 @@ def _of_readings(case: str, n: int) -> Callable[[bool], Judged]:
         found, fit = first.evidence, first.mixture
         if anew:
             found = evidence.level_evidence(fit.posterior)
-        far = guards.far_readings(data, band)
-        findings = (
-            *(() if far is None else (far,)),
-            guards.enough_levels(fit, found.occupied_teeth),
-            guards.not_the_resolution(data.rounding_step, fit.unit, fit.unit_err),
-            guards.majority_on_comb(fit),
-            guards.wide_band(band, fit.unit),
-        )
+        findings = guards.findings_on_readings(fit, band, found.occupied_teeth, alpha=0.05)
         limit = exclusion.excluded_units(fit)
         judged = verdict.judge(
             fit, findings, found.p_values, found, alpha=0.05, smooth_only=False, limit=limit

@@ -285,6 +285,21 @@ def wide_band(band: Band, tried: Band | None = None) -> Finding:
     )
 
 
+def findings_on_readings(
+    fit: MixtureFit, band: Band, occupied: float, *, alpha: float
+) -> tuple[Finding, ...]:
+    """What each guard finds on single readings; `band` are the units tried before integers."""
+    data = fit.readings
+    doubts = (far_readings(data, band), scatter_of_repeats(fit, alpha))
+    return (
+        *(doubt for doubt in doubts if doubt is not None),
+        enough_levels(fit, occupied),
+        not_the_resolution(data.rounding_step, fit.unit, fit.unit_err),
+        majority_on_comb(fit),
+        wide_band(band, fit.band),
+    )
+
+
 def findings_on_counts(fit: CountFit, data: Counted, rivals: Rivals) -> tuple[Finding, ...]:
     """What each guard finds on readings that were counted in bins."""
     equal = (_equal_distances(rivals),) if rivals.spacing.levels >= 3 else ()

@@ -82,24 +82,13 @@ def assess(data: Readings, band: Band, model: MixtureModel, *, alpha: float = 0.
         except NothingCanShow:
             if allowed is band:
                 raise
-    doubts = (
-        guards.far_readings(data, band),
-        guards.scatter_of_repeats(mixture, alpha),
-        guards.no_whole_number(band, model.integers) if evidence is None else None,
-    )
+    impossible = evidence is None
     if evidence is None:
         evidence = nothing_shows(mixture.posterior, alpha)
-    return Assessment(
-        mixture=mixture,
-        evidence=evidence,
-        findings=(
-            *(doubt for doubt in doubts if doubt is not None),
-            guards.enough_levels(mixture, evidence.occupied_teeth),
-            guards.not_the_resolution(data.rounding_step, mixture.unit, mixture.unit_err),
-            guards.majority_on_comb(mixture),
-            guards.wide_band(band, mixture.band),
-        ),
-    )
+    found = guards.findings_on_readings(mixture, band, evidence.occupied_teeth, alpha=alpha)
+    if impossible:
+        found = (guards.no_whole_number(band, model.integers), *found)
+    return Assessment(mixture=mixture, evidence=evidence, findings=found)
 
 
 class Evidence(Protocol):
