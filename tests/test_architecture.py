@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 33_200
+LINES = 33_400
 """Code and docstrings of public names."""
-FILES = 180
+FILES = 182
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
