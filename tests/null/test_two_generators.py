@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 
 import numpy as np
 import pytest
@@ -190,6 +191,27 @@ def test_sums_of_two_units_explain_such_levels_better_than_a_comb() -> None:
         steps += got.verdict == "steps"
     # At a true rate of 5 % more than three of twelve are seen once in 400 times.
     assert steps <= 3
+
+
+def test_where_steps_are_found_two_units_in_a_nearly_simple_ratio_are_named() -> None:
+    rng = np.random.default_rng(7)
+    i, j = rng.integers(0, 3, (2, 20))
+    nearly = 3 * i + 6.2 * j + 0.06 * rng.normal(size=20)
+    found = qz.analyze(nearly, n_resamples=99, rng=1)
+    assert found.verdict == "steps"
+    named = [reason for reason in found.reasons if reason.startswith("Sums of two units, about ")]
+    assert len(named) == 1
+    assert re.match(
+        r"Sums of two units, about 2\.99 and 6\.19, each taken up to four times, explain the "
+        r"readings \d times less well than whole-number steps of one unit; two units in a nearly "
+        r"simple ratio look like one with a larger scatter, and a scatter known from repeats "
+        r"distinguishes them\.$",
+        named[0],
+    )
+    # With the scatter known the verdict is another one; clear steps name no two units.
+    assert qz.analyze(nearly, sigma_range=0.06, n_resamples=99, rng=1).verdict == "cannot tell"
+    clear = np.arange(1, 41) % 9 + 1 + 0.05 * rng.normal(size=40)
+    assert not any("nearly simple" in r for r in qz.analyze(clear, n_resamples=99, rng=1).reasons)
 
 
 def test_a_comb_explains_whole_numbers_better_than_sums_of_two_units() -> None:
