@@ -81,15 +81,6 @@ class Boxes:
                 columns[end, here] = (columns[first, here] + columns[last, here]) // 2
         return Boxes(columns)
 
-    def cut_in_sigma(self, most: int) -> Boxes:
-        """Every box replaced by parts that hold so many nodes of sigma at most."""
-        parts = []
-        for first in range(int(self.s0.min(initial=0)), int(self.s1.max(initial=0)), most):
-            columns = self.columns.copy()
-            columns[4], columns[5] = np.maximum(self.s0, first), np.minimum(self.s1, first + most)
-            parts.append(Boxes(columns[:, columns[4] < columns[5]]))
-        return joined(parts)
-
 
 def joined(parts: list[Boxes]) -> Boxes:
     """One after the other."""

@@ -34,8 +34,6 @@ _BLOCK = 20_000
 _FIRST_NODES = 20_000
 _FIRST_LEVEL = 10
 """Cells are halved as often before any is looked at, where every node needs it."""
-_FIRST_SIGMAS = 14
-"""Nodes of sigma that a cell begins with."""
 _NO_CHANCE = 745.0
 _BEST = 20
 _PANEL_NODES = 8
@@ -188,9 +186,6 @@ class _Search:
         c = self.noise
         level = min(int(self.lattice.levels.min()), _FIRST_LEVEL)
         todo = whole(self.lattice.root, level, c.sigmas.size, c.growths.size)
-        if not self.lattice.moving and c.growths.size == 1:
-            # No bound over more nodes of sigma excludes anything.
-            todo = todo.cut_in_sigma(_FIRST_SIGMAS)
         done: list[Boxes] = [todo.rows(slice(0, 0))]
         while todo.size:
             final, todo = self._sorted_out(todo)
