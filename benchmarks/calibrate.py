@@ -50,6 +50,7 @@ LEAST = -4.0
 """No log weight is less: data that one kind of null explains better by more than this are not
 called steps, however rarely the families drawn come near it."""
 STARTS, STEPS = 30, 4000
+FEW = {"starts": 1, "steps": 50}
 PRICE = 0.0005
 PIECE = 600
 """Samples that are drawn and kept at a time."""
@@ -192,6 +193,9 @@ def search_weights(
     combs: list[FloatArray],
     seed: int,
     levels: Sequence[float] | None = None,
+    *,
+    starts: int = STARTS,
+    steps: int = STEPS,
 ) -> FloatArray:
     """Log weights with the largest mean power while no family has more than its level above zero.
 
@@ -222,13 +226,13 @@ def search_weights(
         return float(share @ (comb_odds @ np.exp(found) < 1)) - PRICE * float(found @ found)
 
     best, reached = np.zeros(len(KINDS)), -1.0
-    for _ in range(STARTS):
+    for _ in range(starts):
         at = rng.normal(0, 1.5, len(KINDS))
         here = power(at)
-        for step in range(STEPS):
+        for step in range(steps):
             trial = at.copy()
             moved = rng.integers(0, len(KINDS), rng.integers(1, 4))
-            trial[moved] += rng.normal(0, 1.0 if 2 * step < STEPS else 0.3, moved.size)
+            trial[moved] += rng.normal(0, 1.0 if 2 * step < steps else 0.3, moved.size)
             found = power(trial)
             if found >= here:
                 at, here = trial, found
@@ -251,8 +255,8 @@ def tail(leads: FloatArray) -> FloatArray:
     return np.where(np.arange(SCORES.size) <= last, share, share[last] * beyond)
 
 
-def make(drawn: Drawn) -> dict[str, Any]:
-    """The table."""
+def make(drawn: Drawn, **search: int) -> dict[str, Any]:
+    """The table; `search` is for `search_weights`."""
     plain = mode(sigma_known=False, free=False)
     # A tiny run draws the combs of one size.
     sizes = [n for part, kind, _, n in drawn if (part, kind) == (plain, "comb")]
@@ -262,7 +266,7 @@ def make(drawn: Drawn) -> dict[str, Any]:
         of_size = {key: kept for key, kept in drawn.items() if key[0] == plain and key[3] == n}
         nulls = [ratios(kept) for key, kept in of_size.items() if key[1] in NAMED]
         combs = [ratios(kept) for key, kept in of_size.items() if key[1] == "comb"]
-        log_weights[row] = search_weights(nulls, combs, SEED + n)
+        log_weights[row] = search_weights(nulls, combs, SEED + n, **search)
     tails: dict[str, Any] = {part: {kind: {} for kind in NAMED} for part in SAMPLES}
     for (part, kind, _, n), kept in drawn.items():
         if kind in NAMED and kept:
@@ -316,7 +320,7 @@ def main() -> None:
     options = parser.parse_args()
     if options.tiny:
         with tempfile.TemporaryDirectory() as folder:
-            made = make(draw(2, Path(folder) / "samples.jsonl", 1, sizes=(5, 8)))
+            made = make(draw(2, Path(folder) / "samples.jsonl", 1, sizes=(5, 8)), **FEW)
             print({part: list(kinds) for part, kinds in made["tails"].items()})
         return
     KEPT.parent.mkdir(parents=True, exist_ok=True)

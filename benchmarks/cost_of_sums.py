@@ -29,8 +29,8 @@ def called_steps(rows: FloatArray, log_weights: FloatArray) -> float:
     return float(np.mean(calibrate.scores(rows, log_weights) > 0))
 
 
-def table(drawn: calibrate.Drawn) -> list[str]:
-    """The lines of the page."""
+def table(drawn: calibrate.Drawn, **search: int) -> list[str]:
+    """The lines of the page; `search` is for the search of weights."""
     plain = mode(sigma_known=False, free=False)
     lines = [
         "Families and combs of the calibration, offset zero, sigma unknown, scores before the"
@@ -49,7 +49,7 @@ def table(drawn: calibrate.Drawn) -> list[str]:
         for allowed in ALLOWED:
             levels = [allowed if label == SUMS else calibrate.LEVEL for label in nulls]
             weights = calibrate.search_weights(
-                list(nulls.values()), list(combs.values()), calibrate.SEED + n, levels
+                list(nulls.values()), list(combs.values()), calibrate.SEED + n, levels, **search
             )
             power = [called_steps(rows, weights) for rows in combs.values()]
             row = [allowed, called_steps(nulls[SUMS], weights), *power]
@@ -67,8 +67,8 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as folder:
             keep = Path(folder) / "samples.jsonl"
             plain = mode(sigma_known=False, free=False)
-            calibrate.STEPS = 50
-            print("\n".join(table(calibrate.draw(1, keep, 1, plain, (8,)))))
+            drawn = calibrate.draw(1, keep, 1, plain, (8,))
+            print("\n".join(table(drawn, **calibrate.FEW)))
         return
     lines = table(calibrate.draw(0, calibrate.KEPT, 1))
     print("\n".join(lines))

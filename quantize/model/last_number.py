@@ -42,9 +42,9 @@ class LastNumber:
         # From the last tooth of every state on, the sum over its teeth stays what it is.
         start = np.maximum(teeth[:, :, 0].max(axis=1), self.first + 1).astype(np.int64)
         some = int(np.max(teeth[:, :, -1].max(axis=1) - start, initial=-1)) + 1
-        b = start[:, None] + np.arange(max(some, 1))
+        b = (start[:, None] + np.arange(max(some, 1))).astype(np.float64)
         among = self._given(running, teeth[:, :, 0], b).sum(axis=1) + self._at(self.log_prior, b)
-        rest = np.minimum(b[:, -1] + 1, self.most + 1) - self.first - 1
+        rest = np.minimum(start + max(some, 1), self.most + 1) - self.first - 1
         tail = running[:, :, -1].sum(axis=1) + self.log_tail[rest]
         total: FloatArray = np.logaddexp(np.logaddexp.reduce(among, axis=1), tail)
         return total

@@ -130,7 +130,7 @@ class Likelihood(Terms):
         for part in self.chunks(p):
             teeth, probability = (np.moveaxis(a, 2, 0) for a in self.teeth(p.rows(part)))
             lowest = int(teeth.min())
-            from_lowest = (teeth - lowest).ravel()
+            from_lowest: IntArray = (teeth - lowest).astype(np.int64).ravel()
             occurs = np.bincount(from_lowest) > 0
             here = np.flatnonzero(occurs)
             column = np.cumsum(occurs) - 1

@@ -81,7 +81,8 @@ def test_readings_far_from_where_multiples_are_counted_are_refused():
         qz.analyze(Readings(np.array(PAGE) + at, resolution=0.1), BAND, offset=at, **QUICK)
         for at in (1e8, 0.0)
     )
-    assert near.evidence.p_value == pytest.approx(plain.evidence.p_value, rel=1e-4)
+    # Of sums that explain the readings alike rounding decides which sixty are summed.
+    assert near.evidence.p_value == pytest.approx(plain.evidence.p_value, rel=1e-3)
 
 
 @pytest.mark.parametrize(

@@ -67,6 +67,7 @@ def test_repeats_that_were_rounded_coarsely_are_no_contradiction() -> None:
     assert warning(found) == []
 
 
+@pytest.mark.slow
 def test_how_often_it_is_said() -> None:
     """Of a right sigma in alpha of all samples; of half of it as often as chi-square says.
 
