@@ -264,6 +264,8 @@ class RoundedLikelihood(WrappedLikelihood):
 
     def _bounds(self, p: Parameters, cell: Cell) -> FloatArray:
         """Upper bound of the log density of each phase, shape (m, J)."""
+        from scipy.special import log_ndtr
+
         cycles = self._cycles(p)
         whole = np.rint(cycles)
         phase = np.abs(cycles - whole)
@@ -284,7 +286,9 @@ class RoundedLikelihood(WrappedLikelihood):
                 away = np.maximum(image - move, 0.0)[near]
                 other = self._nearest(away, half[near], widest[near], narrowest[near])
                 some = np.logaddexp(some, other)
-            total[near] = some
+            # Teeth farther off hold less than the interval times the mass beyond one tooth nearer.
+            beyond = log_ndtr((move + half - 1.5)[near] / widest[near])
+            total[near] = np.logaddexp(some, np.log(4 * (half * stretch)[near]) + beyond)
         shortest = 2 * half / stretch
         # Of all teeth together no interval holds more than its length and one.
         return np.minimum(total - np.log(shortest), np.log1p(1 / shortest))

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import quantize as qz
@@ -163,6 +163,19 @@ boxes = st.fixed_dictionaries(
 
 @settings(max_examples=150)
 @given(sample=samples | rounded, box=boxes, n=st.sampled_from([3, 25, 120]))
+@example(
+    # So wide that teeth beyond the second count.
+    sample={"n": 2, "states": False, "sigmas": False, "lever": None, "seed": 0, "step": 0.02},
+    box={
+        "log_unit": 0.0,
+        "half_unit": 0.015625,
+        "offset": 0.0,
+        "half_offset": 0.0,
+        "log_sigma": 0.5,
+        "ratio": 0.0,
+    },
+    n=3,
+)
 def test_the_likelihood_is_nowhere_in_a_cell_above_its_bound(sample, box, n):
     wrapped, _ = both(sample | {"n": n})
     one, m = np.ones(1), 40
