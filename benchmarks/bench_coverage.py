@@ -42,7 +42,7 @@ SCENARIOS = {
     "batch spread 3 %": SimulatedBench(diameter_spread=0.063e-6),
     "three falls only": SimulatedBench(falls=3),
 }
-# The free offset costs twice the rest together; one scenario tells what there is to tell.
+# The free offset costs twice the rest together; one scenario shows what it costs.
 WITH_OFFSET = ("poor balance, slow thumb",)
 PROB = 0.95
 WEIGHTS = {

@@ -223,4 +223,4 @@ LARGER_KNOWN: dict[str, dict[str, Known]] = {
     "sums": {"sums of two units, up to three": sums_known(up_to_three)}
 }
 """Sums with larger coefficients where the noise is said: here they take part, for a known scatter
-tells them from a comb."""
+distinguishes them from a comb."""

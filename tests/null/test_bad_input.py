@@ -81,6 +81,9 @@ def test_readings_far_from_where_multiples_are_counted_are_refused():
         qz.analyze(Readings(np.array(PAGE) + at, resolution=0.1), BAND, offset=at, **QUICK)
         for at in (1e8, 0.0)
     )
+    for name, ratio in near.log_bayes_factors.items():
+        if not name.startswith("sums"):
+            assert ratio == pytest.approx(plain.log_bayes_factors[name], abs=1e-4)
     # Of sums that explain the readings alike rounding decides which sixty are summed.
     assert near.evidence.p_value == pytest.approx(plain.evidence.p_value, rel=1e-3)
 
