@@ -37,7 +37,7 @@ def allowed_units(band: Band, model: MixtureModel, data: Readings) -> Band | Non
     >>> sample = Readings([1.1, 4.0, 7.9, 2.1])
     >>> found = allowed_units(default_band(sample), MixtureModel(integers=(1, 8)), sample)
     >>> round(found.low, 3), found.reason.partition("; ")[2]
-    (0.859, 'of these, those at which every reading can have a whole number from 1 to 8')
+    (0.853, 'of these, those at which every reading can have a whole number from 1 to 8')
     """
     if model.integers == "any" or model.noise != "constant":
         return band
