@@ -4,8 +4,9 @@
 for a free offset, `KNOWN` for a known sigma), assesses every sample at its default band as
 `analyze` does, evidence and guards, and writes quantize/null/calibration.json:
 
-- the log weights, one for each kind of null and each size: found by a random search for the
-  largest mean power on a few combs while no family has more than 5 %;
+- the log weights, one for each kind of null and each size, with sigma unknown and known: found by
+  a random search for the largest mean power on a few combs while no family has more than 5 %; a
+  free offset takes those of offset zero, for it has fewer samples;
 - for each kind of family, each size and each mode the largest share, over its families, of scores
   at or above each value. The same samples serve both; `benchmarks.false_alarms` checks on fresh
   ones.
@@ -52,11 +53,11 @@ called steps, however rarely the families drawn come near it."""
 STARTS, STEPS = 30, 4000
 FEW = {"starts": 1, "steps": 50}
 PRICE = 0.0005
-PIECE = 600
+PIECE = 2400
 """Samples that are drawn and kept at a time."""
 SAMPLES = {
     "offset zero, sigma unknown": {5: 0.25, 8: 1.0, 20: 1.0, 60: 0.3},
-    "offset zero, sigma known": {5: 0.25, 8: 0.4, 20: 0.4, 60: 0.3},
+    "offset zero, sigma known": {5: 0.25, 8: 0.6, 20: 0.6, 60: 0.3},
     "offset free, sigma unknown": {8: 0.25, 20: 0.25},
     "offset free, sigma known": {8: 0.4, 20: 0.4},
 }
@@ -107,15 +108,20 @@ def jobs() -> Iterator[tuple[str, str, str, int]]:
                 for kind, families in source.items():
                     for label in families:
                         yield part, kind, label, n
-    for n, combs in TRAINING.items():
-        for number in range(len(combs)):
-            yield mode(sigma_known=False, free=False), "comb", str(number), n
+    yield from _combs(mode(sigma_known=False, free=False))
     for part, sizes in SAMPLES.items():
         source = LARGER_KNOWN if part.endswith("sigma known") else LARGER
         for n in sizes:
             for kind, families in source.items():
                 for label in families:
                     yield part, kind, label, n
+    yield from _combs(mode(sigma_known=True, free=False))
+
+
+def _combs(part: str) -> Iterator[tuple[str, str, str, int]]:
+    for n, combs in TRAINING.items():
+        for number in range(len(combs)):
+            yield part, "comb", str(number), n
 
 
 def sample(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None:
@@ -126,6 +132,7 @@ def sample(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None
     if kind == "comb":
         integers, spread = TRAINING[n][int(label)]
         values = comb(integers, spread)(rng, n)
+        sigma = spread if part.endswith("sigma known") else None
     elif part.endswith("sigma known"):
         known = KNOWN[kind] | LARGER_KNOWN.get(kind, {})
         values, sigma = known[label](rng, n)
@@ -257,30 +264,28 @@ def tail(leads: FloatArray) -> FloatArray:
 
 def make(drawn: Drawn, **search: int) -> dict[str, Any]:
     """The table; `search` is for `search_weights`."""
-    plain = mode(sigma_known=False, free=False)
     # A tiny run draws the combs of one size.
-    sizes = [n for part, kind, _, n in drawn if (part, kind) == (plain, "comb")]
-    sizes = [n for n in TRAINING if n in sizes]
-    log_weights = np.zeros((len(sizes), len(KINDS)))
-    for row, n in enumerate(sizes):
-        of_size = {key: kept for key, kept in drawn.items() if key[0] == plain and key[3] == n}
-        nulls = [ratios(kept) for key, kept in of_size.items() if key[1] in NAMED]
-        combs = [ratios(kept) for key, kept in of_size.items() if key[1] == "comb"]
-        log_weights[row] = search_weights(nulls, combs, SEED + n, **search)
+    sizes = [n for n in TRAINING if any(key[1] == "comb" and key[3] == n for key in drawn)]
+    log_weights = {}
+    for known in (False, True):
+        of_sizes = np.array([_weights_at(drawn, n, known, **search) for n in sizes])
+        for free in (False, True):
+            log_weights[mode(sigma_known=known, free=free)] = of_sizes
     tails: dict[str, Any] = {part: {kind: {} for kind in NAMED} for part in SAMPLES}
     for (part, kind, _, n), kept in drawn.items():
         if kind in NAMED and kept:
-            found = scores(ratios(kept), log_weights[sizes.index(max(n, sizes[0]))])
+            found = scores(ratios(kept), log_weights[part][sizes.index(max(n, sizes[0]))])
             by_size = tails[part][kind]
             by_size[str(n)] = np.maximum(by_size.get(str(n), 0.0), tail(found))
     return {
-        "schema": "quantize.calibration/3",
+        "schema": "quantize.calibration/4",
         "seed": SEED,
         "numpy": np.__version__,
         "sizes": sizes,
         "samples": {part: _most_samples(drawn, part) for part in SAMPLES},
         "log_weights": {
-            kind: np.round(log_weights[:, i], 3).tolist() for i, kind in enumerate(KINDS)
+            part: {kind: np.round(w[:, i], 3).tolist() for i, kind in enumerate(KINDS)}
+            for part, w in log_weights.items()
         },
         "scores": SCORES.tolist(),
         "tails": {
@@ -292,6 +297,15 @@ def make(drawn: Drawn, **search: int) -> dict[str, Any]:
             for part, by_kind in tails.items()
         },
     }
+
+
+def _weights_at(drawn: Drawn, n: int, sigma_known: bool, **search: int) -> FloatArray:
+    """Log weights from the samples of this size with the offset at zero."""
+    part = mode(sigma_known=sigma_known, free=False)
+    of_size = {key: kept for key, kept in drawn.items() if key[0] == part and key[3] == n and kept}
+    nulls = [ratios(kept) for key, kept in of_size.items() if key[1] in NAMED]
+    combs = [ratios(kept) for key, kept in of_size.items() if key[1] == "comb"]
+    return search_weights(nulls, combs, SEED + n, **search)
 
 
 def _short(tail: FloatArray) -> list[float]:

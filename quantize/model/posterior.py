@@ -44,13 +44,12 @@ class Points:
     """Points of a posterior, the most probable first.
 
     `noise` says which node of noise each belongs to; `log_mass` is the log of prior mass times
-    likelihood and `log_prior` that of the prior mass alone.
+    likelihood.
     """
 
     parameters: Parameters
     noise: IntArray
     log_mass: FloatArray
-    log_prior: FloatArray
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -269,12 +268,10 @@ class Posterior:
         places = np.flatnonzero(shown & (nodes.log_mass > nodes.log_mass.max() - within))
         places = places[np.argsort(-nodes.log_mass[places], kind="stable")[:most]]
         p = self._at(places)
-        log_mass = nodes.log_mass[places] + nodes.log_continuum
         return Points(
             parameters=p,
             noise=nodes.index[places],
-            log_mass=log_mass,
-            log_prior=log_mass - self.likelihood.log_likelihood(p),
+            log_mass=nodes.log_mass[places] + nodes.log_continuum,
         )
 
     @property

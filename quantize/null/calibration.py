@@ -69,19 +69,20 @@ def least_by_kind(log_ratios: dict[str, float]) -> dict[str, float]:
     return out
 
 
-def score(log_ratios: dict[str, float], n: int) -> float:
+def score(log_ratios: dict[str, float], n: int, part: str) -> float:
     """Log odds of the comb against the best null of each kind, kinds weighted.
 
     The log weights differ in how tightly nulls of a kind fit: beating one of them by a factor is
-    rarer than beating another by the same.
+    rarer than beating another by the same. `part` is a `mode`.
 
     Examples
     --------
     >>> weak, strong = dict.fromkeys(KINDS, 1.0), dict.fromkeys(KINDS, 4.0)
-    >>> round(score(strong, 20) - score(weak, 20), 12)
+    >>> usual = mode(sigma_known=False, free=False)
+    >>> round(score(strong, 20, usual) - score(weak, 20, usual), 12)
     3.0
     """
-    weights = table()["log_weights"]
+    weights = table()["log_weights"][part]
     against = [
         _at_size(weights[kind], n) - value for kind, value in least_by_kind(log_ratios).items()
     ]

@@ -245,8 +245,8 @@ def _rated(
     ratios: dict[str, float], n: int, found: Posterior, alpha: float, occupied: float
 ) -> dict[str, Any]:
     """Score, p-values and what they decide."""
-    lead = calibration.score(ratios, n)
     mode = calibration.mode(sigma_known=scatter_known(found), free=found.prior.free)
+    lead = calibration.score(ratios, n, mode)
     p_values = calibration.p_values(lead, n, mode)
     p_value = max(p_values.values())
     return {

@@ -6,8 +6,9 @@ import dataclasses
 
 import numpy as np
 
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model.posterior import Posterior
+from quantize.null.assigned import Assigned, assigned
 from quantize.null.choices import LEVELS_AT_ZERO as LEVELS_AT_ZERO
 from quantize.null.choices import LEVELS_FREE, NARROWEST
 from quantize.null.envelopes import (
@@ -32,6 +33,7 @@ from quantize.null.partitions import (
 )
 from quantize.null.sample import Sample, Teeth, comb_at_nodes, kept_nodes, merged
 from quantize.null.two_generators import TwoGenerators, sums_of_two_units
+from quantize.null.wings import best_seated
 
 SAME_ENVELOPE = "continuous: whatever the envelope"
 """Comb against continuum where both have one and the same smooth envelope: it then cancels, and the
@@ -99,13 +101,12 @@ def compare(found: Posterior, sample: Sample, high: float) -> Comparison:
         integers = np.zeros(sample.values.size, dtype=np.int64)
         return Comparison(nothing, -np.inf, -np.inf, found.band.low, 0.0, integers)
     free = found.prior.free
-    seating = seat(comb.integers, sample.count, free=free)
+    comb, seating = best_seated(comb, sample, free=free)
     shares = log_mean_exp(seating.log_shares, axis=0)
-    enough = seating.coprime & (seating.occupied >= (LEVELS_FREE if free else LEVELS_AT_ZERO))
     log_comb = comb.log_likelihood + shares
-    counted = np.where(enough, log_comb, -np.inf)
-    seated = np.where(enough, comb.log_nearest + shares, -np.inf)
-    best = int(np.argmax(log_comb))
+    counted = np.where(_enough(seating, free), log_comb, -np.inf)
+    order = np.argsort(-log_comb, kind="stable")
+    best = int(order[0])
     result = Comparison(
         log_ratios=nothing,
         log_comb=float(log_sum_exp(counted)),
@@ -114,13 +115,20 @@ def compare(found: Posterior, sample: Sample, high: float) -> Comparison:
         offset=float(comb.offset[best]),
         integers=comb.integers[best],
     )
-    if not np.isfinite(float(log_sum_exp(seated))):
+    one_tooth = assigned(found, sample, comb, order, high)
+    over_levels, two_units = _over_levels(sample, one_tooth, result if free else None)
+    if not over_levels or not np.isfinite(result.log_comb):
         return result
-    ratios = _over_continua(sample, comb, seating, counted)
-    over_levels, two_units = _over_levels(sample, comb, seating, seated, result if free else None)
-    ratios |= over_levels
+    ratios = _over_continua(sample, comb, seating, counted) | over_levels
     ratios["heaped"] = log_ratio_over_heaps(sample.levels - result.offset, result.unit)
     return dataclasses.replace(result, log_ratios=ratios, two_units=two_units)
+
+
+def _enough(seating: Seating, free: bool) -> BoolArray:
+    """Where enough different levels are occupied, and no multiple of the unit explains the same."""
+    least = LEVELS_FREE if free else LEVELS_AT_ZERO
+    enough: BoolArray = seating.coprime & (seating.occupied >= least)
+    return enough
 
 
 def _over_continua(
@@ -154,20 +162,22 @@ def _over_continua(
 
 
 def _over_levels(
-    sample: Sample,
-    comb: Teeth,
-    seating: Seating,
-    seated: FloatArray,
-    free: Comparison | None,
+    sample: Sample, comb: Assigned, free: Comparison | None
 ) -> tuple[dict[str, float], tuple[float, float] | None]:
     """The comb over levels that stand anywhere, and the two units whose sums do best.
 
-    `free` is the best comb of a free offset.
+    None of them where no assignment has enough teeth. `free` is the best comb of a free offset.
     """
+    if not comb.unit.size:
+        return {}, None
+    seating = seat(comb.integers, sample.count, free=free is not None)
+    each = comb.log_likelihood + log_mean_exp(seating.log_shares, axis=0)[:, None]
+    each[~_enough(seating, free is not None)] = -np.inf
+    seated, by_noise = log_sum_exp(each), log_sum_exp(each.T)
+    if not np.isfinite(seated).any():
+        return {}, None
     window = widened_span(sample.levels)
     # The comb may fail at a noise at which levels anywhere do well, and the other way about.
-    by_noise = np.full(len(sample.variance), -np.inf)
-    np.logaddexp.at(by_noise, comb.noise, seated)
     few = sample if sample.values.size <= _FEW_ITEMS else merged(sample, _FEW_ITEMS)
     of_few = _any_number(few, window)
     kept = kept_nodes(by_noise) | kept_nodes(of_few)

@@ -226,9 +226,6 @@ class Teeth:
     log_likelihood : array, shape (K,)
         Log of the prior mass of the node times the density of the levels, each free to take any
         tooth: the occupancy is not yet in it.
-    log_nearest : array, shape (K,)
-        The same with every item on its nearest tooth. The nulls with levels leave out groups that
-        interleave, so they are compared with this one.
     """
 
     unit: FloatArray
@@ -236,7 +233,6 @@ class Teeth:
     integers: IntArray
     noise: IntArray
     log_likelihood: FloatArray
-    log_nearest: FloatArray
 
 
 def comb_at_nodes(found: Posterior, sample: Sample, high: float) -> Teeth:
@@ -260,15 +256,10 @@ def comb_at_nodes(found: Posterior, sample: Sample, high: float) -> Teeth:
         offset += p.unit * np.rint((sample.levels.mean() - offset) / p.unit)
     from_offset = sample.values - offset[:, None] * sample.lever
     whole = np.rint(from_offset / p.unit[:, None])
-    away = np.square(from_offset - p.unit[:, None] * whole)
-    variance = sample.variance[noise]
-    nearest = -0.5 * np.sum(away / variance + np.log(variance) + _LOG_2PI, axis=1)
-    nearest += points.log_prior + sample.log_within[noise] + sample.log_merged[noise]
     return Teeth(
         unit=p.unit,
         offset=offset,
         integers=whole.astype(np.int64),
         noise=noise,
         log_likelihood=log_density,
-        log_nearest=nearest,
     )

@@ -14,6 +14,7 @@ import itertools
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
+from quantize.null.lattices import RIDGE, first_distinct, integrated, least_squares
 from quantize.null.occupancy import log_norm, log_seats
 from quantize.null.sample import Sample
 
@@ -26,11 +27,6 @@ _REFINED = 60
 """Best assignments that are refined ..."""
 _ROUNDS = 3
 """... by least squares, so many times."""
-_RIDGE = 1e-9
-"""Keeps the least squares solvable where no coefficient determines a unit."""
-_LEAST_LOG_DET, _LARGEST_CONDITION = -600.0, 1e8
-"""Assignments beyond these leave a unit open, and are left out."""
-_LOG_2PI = float(np.log(2 * np.pi))
 
 
 @dataclasses.dataclass(frozen=True)
@@ -77,16 +73,17 @@ def sums_of_two_units(
         along = np.divmod(chosen, int(np.ptp(lattice)) + 1)
         spanned = sum(np.log(np.ptp(steps, axis=1) + 1) for steps in along)
         best = np.argsort(0.5 * squares + size.sum() * spanned, kind="stable")
-        chosen = _first_distinct(chosen[best])[:, groups]
+        chosen = first_distinct(chosen[best], _REFINED)[:, groups]
         for _ in range(_ROUNDS):
-            found, start = _least_squares(values, weight, lattice[chosen], offset)
+            solved = least_squares(values, weight, _design(lattice[chosen], offset))
+            found, start = np.abs(solved[:, :2]), solved[:, 2:].sum(axis=1)
             _, chosen = _seated(values - start[:, None], weight, found, lattice)
         pairs.append(found)
         coefficients.append(lattice[chosen])
     units, places = _distinct(np.concatenate(pairs), np.concatenate(coefficients), reach, offset)
     if not len(units):
         return none
-    log_like = _integrated(values, sample.variance, places, offset)
+    log_like = integrated(values, sample.variance, _design(places, offset))
     log_like = np.logaddexp.reduce(log_like + sample.log_weight, axis=1)
     log_prior = np.log(2) - (3 if offset else 2) * np.log(reach)
     total = log_like + log_prior + _log_shares(places, sample.count)
@@ -108,14 +105,6 @@ def _distinct(
     usable = np.all((pairs > 0) & (pairs <= reach), axis=1)
     places, first = np.unique(coefficients[usable], axis=0, return_index=True)
     return pairs[usable][first], places
-
-
-def _first_distinct(rows: IntArray) -> IntArray:
-    """The first `_REFINED` rows that differ from those before them, told apart by a hash."""
-    factors = np.random.default_rng(0).integers(1, 2**62, rows.shape[1])
-    _, first = np.unique((rows * factors).sum(axis=1), return_index=True)
-    kept: IntArray = rows[np.sort(first)[:_REFINED]]
-    return kept
 
 
 def _coefficients(signed: bool, most: int) -> FloatArray:
@@ -144,7 +133,7 @@ def _seated(
 ) -> tuple[FloatArray, IntArray]:
     """Weighted sum of squares from the nearest places, and which these are, shape (C, n)."""
     low, high = int(lattice.min()), int(lattice.max())
-    one, other = pairs[:, :1], np.maximum(pairs[:, 1:], _RIDGE * np.abs(values).max())
+    one, other = pairs[:, :1], np.maximum(pairs[:, 1:], RIDGE * np.abs(values).max())
     nearest = np.full((len(pairs), values.shape[-1]), np.inf)
     chosen = np.zeros(nearest.shape, np.int64)
     for place, i in enumerate(range(low, high + 1)):
@@ -162,49 +151,6 @@ def _design(coefficients: FloatArray, offset: bool) -> FloatArray:
     if not offset:
         return coefficients
     return np.concatenate([coefficients, np.ones((*coefficients.shape[:2], 1))], axis=2)
-
-
-def _least_squares(
-    values: FloatArray, weight: FloatArray, coefficients: FloatArray, offset: bool
-) -> tuple[FloatArray, FloatArray]:
-    """Units and offset of each assignment, shapes (C, 2) and (C,)."""
-    design = _design(coefficients, offset)
-    weighted = design * weight[:, None]
-    normal = np.einsum("cni,cnj->cij", weighted, design)
-    # What no coefficient determines stays near zero.
-    normal += (
-        _RIDGE
-        * (weight.sum() + np.trace(normal, axis1=1, axis2=2))[:, None, None]
-        * np.eye(design.shape[2])
-    )
-    solved = np.linalg.solve(normal, np.einsum("cni,n->ci", weighted, values)[:, :, None])[:, :, 0]
-    start = solved[:, 2] if offset else np.zeros(len(solved))
-    return np.abs(solved[:, :2]), start
-
-
-def _integrated(
-    values: FloatArray, variance: FloatArray, coefficients: FloatArray, offset: bool
-) -> FloatArray:
-    """Log of the integral over units and offset, shape (C, S); −inf where one is left open."""
-    design = _design(coefficients, offset)
-    k = design.shape[2]
-    weight = 1 / variance
-    products = np.einsum("cni,cnj->cnij", design, design).reshape(len(design), values.size, k * k)
-    normal = np.einsum("sn,cnk->csk", weight, products).reshape(len(design), len(variance), k, k)
-    right = np.einsum("sn,cni,n->csi", weight, design, values)
-    sign, log_det = np.linalg.slogdet(normal)
-    usable = (sign > 0) & (log_det > _LEAST_LOG_DET)
-    safe = np.where(usable[:, :, None, None], normal, np.eye(k))
-    solved = np.linalg.solve(safe, right[..., None])[..., 0]
-    squares = weight @ np.square(values) - np.einsum("csi,csi->cs", solved, right)
-    logs = (
-        -0.5 * np.log(variance).sum(axis=1)
-        - 0.5 * (values.size - k) * _LOG_2PI
-        - 0.5 * log_det
-        - 0.5 * np.maximum(squares, 0.0)
-    )
-    condition = np.linalg.cond(safe[:, 0])
-    return np.where(usable & (condition < _LARGEST_CONDITION)[:, None], logs, -np.inf)
 
 
 def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:

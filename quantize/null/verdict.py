@@ -235,13 +235,14 @@ def _odds_message(p: float, worst: str, evidence: Evidence) -> str:
     """How rare it is; below the smallest p-value that is claimed, which kind would do best."""
     if worst == "smooth" or p > 1.001 * FLOOR:
         return (
-            f"Data without steps look this regular at most once in about {_round_down(1 / p)} "
-            f"samples, even of the kind that comes nearest ({KINDS.get(worst, worst)})."
+            f"Of the simulated families without steps that set the limit, none looks this regular "
+            f"more than once in about {_round_down(1 / p)} samples; nearest come "
+            f"{KINDS.get(worst, worst)}."
         )
     nearest, lead = _nearest(evidence)
     return (
-        f"Data without steps, of whatever kind, look this regular less than once in "
-        f"{round(1 / FLOOR):,} samples. The best explanation without steps would be "
+        f"Of the simulated families without steps that set the limit, none looks this regular "
+        f"once in {round(1 / FLOOR):,} samples. The best explanation without steps would be "
         f"{KINDS.get(nearest, nearest)}; whole-number steps explain the readings "
         f"{_times(lead)} times as well."
     )

@@ -10,7 +10,6 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.integrate import quad, simpson
 from scipy.special import logsumexp
-from scipy.stats import norm
 
 import quantize as qz
 from quantize.null.choices import BLURRED
@@ -41,12 +40,6 @@ def density(values: np.ndarray, unit: float, sd: float | np.ndarray, offset: flo
     return float(np.prod(normal(values, places, sd).sum(axis=0)))
 
 
-def nearest(values: np.ndarray, unit: float, sd: float, offset: float = 0.0) -> float:
-    """Every level on its nearest tooth."""
-    turns = (values - offset) / unit
-    return float(np.prod(normal(unit * (turns - np.rint(turns)), np.zeros(1), sd)))
-
-
 def over_units(function: Callable[[float], float]) -> float:
     """Mean over log unit, by scipy.integrate.quad between sixty points."""
     points = np.linspace(LOW, HIGH, 60)
@@ -60,10 +53,6 @@ def test_the_sum_over_nodes_is_the_integral_over_log_unit(sigma: float) -> None:
     found = teeth(values, sigma_range=sigma)
     expected = over_units(lambda u: density(values, u, sigma))
     assert_allclose(logsumexp(found.log_likelihood), np.log(expected), atol=1e-3)
-    expected = over_units(lambda u: nearest(values, u, sigma))
-    # The nearest tooth changes with a kink, which an even lattice sees less sharply.
-    assert_allclose(logsumexp(found.log_nearest), np.log(expected), atol=5e-3)
-    assert np.all(found.log_nearest <= found.log_likelihood + 1e-9)
 
 
 def test_unequal_precisions_agree_with_the_integral() -> None:
@@ -80,10 +69,9 @@ def test_a_free_offset_is_averaged_over_one_unit(sigma: float) -> None:
     found = teeth(values, band, offset="free", sigma_range=sigma)
     unit = np.geomspace(*band, 301)
     phase = (np.arange(100) + 0.5) / 100
-    for log_found, one in ((found.log_likelihood, density), (found.log_nearest, nearest)):
-        grid = [np.mean([one(values, u, sigma, u * c) for c in phase]) for u in unit]
-        expected = simpson(grid, x=np.log(unit)) / np.log(band[1] / band[0])
-        assert_allclose(logsumexp(log_found), np.log(expected), atol=5e-3)
+    grid = [np.mean([density(values, u, sigma, u * c) for c in phase]) for u in unit]
+    expected = simpson(grid, x=np.log(unit)) / np.log(band[1] / band[0])
+    assert_allclose(logsumexp(found.log_likelihood), np.log(expected), atol=5e-3)
 
 
 def test_an_unknown_sigma_has_the_prior_of_the_model() -> None:
@@ -137,23 +125,6 @@ def test_repeats_of_a_state_are_one_level_and_say_how_large_sigma_is() -> None:
     unit = np.geomspace(LOW, HIGH, 601)
     expected = simpson([at(u) for u in unit], x=np.log(unit)) / np.log(HIGH / LOW)
     assert_allclose(logsumexp(found.log_likelihood), np.log(expected), atol=5e-3)
-
-
-@pytest.mark.parametrize("seed", [9, 10, 11])
-def test_nearest_teeth_of_a_free_offset_against_a_plain_double_sum(seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    x = np.sort(0.5 + rng.integers(0, 9, size=7) + 0.04 * rng.normal(size=7))
-    found = teeth(x, (0.7, 2.0), offset="free", sigma_range=0.04)
-    unit = np.geomspace(0.7, 2.0, 4001)
-    start = (np.arange(240) + 0.5) / 240
-    total = []
-    for u in unit:
-        turns = x / u - start[:, None]
-        off = u * (turns - np.rint(turns))
-        # Uniform over one unit of offset; each reading on its nearest tooth.
-        total.append(logsumexp(norm.logpdf(off, 0, 0.04).sum(axis=1)) - np.log(240))
-    expected = logsumexp(total) - np.log(unit.size)
-    assert_allclose(logsumexp(found.log_nearest), expected, atol=0.01)
 
 
 def test_a_free_offset_far_from_the_origin() -> None:

@@ -139,8 +139,8 @@ def test_no_kind_is_named_from_the_number_of_resamples():
     # As good as anything that the table was counted for: the p-value is a bound, and names no kind.
     assert found.p_value == calibration.FLOOR
     assert found.reasons[0].startswith(
-        "Data without steps, of whatever kind, look this regular less than once in 10,000 samples. "
-        "The best explanation without steps would be "
+        "Of the simulated families without steps that set the limit, none looks this regular once "
+        "in 10,000 samples. The best explanation without steps would be "
     )
 
 

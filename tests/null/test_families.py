@@ -55,9 +55,11 @@ def test_stored_calibration_covers_every_mode_and_size_and_falls():
                 assert tail.size == len(stored["scores"])
                 assert np.all(np.diff(tail) <= 0)
                 assert np.all((tail > 0) & (tail <= 1))
-    assert set(stored["log_weights"]) == set(KINDS)
-    assert all(len(w) == len(stored["sizes"]) for w in stored["log_weights"].values())
-    assert min(map(min, stored["log_weights"].values())) >= calibrate.LEAST
+    assert set(stored["log_weights"]) == set(stored["tails"])
+    for by_kind in stored["log_weights"].values():
+        assert set(by_kind) == set(KINDS)
+        assert all(len(w) == len(stored["sizes"]) for w in by_kind.values())
+        assert min(map(min, by_kind.values())) >= calibrate.LEAST
 
 
 def test_the_search_for_weights_keeps_the_level_and_finds_the_informative_kind():

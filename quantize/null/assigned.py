@@ -1,0 +1,120 @@
+"""The comb with every level on one tooth: the teeth are assigned, unit and offset integrated out.
+
+Hypotheses with levels put every level on one place, which favours a narrower scatter than a comb on
+which it may belong to any tooth. They are compared with a comb that does the same.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+from quantize.model.posterior import Posterior
+from quantize.null.choices import BLURRED
+from quantize.null.lattices import first_distinct, integrated, least_squares
+from quantize.null.sample import Sample, Teeth
+from quantize.null.wings import without_wings
+
+_ASSIGNMENTS = 200
+"""Assignments of the most probable combs that are tried ..."""
+_ROUNDS = 3
+"""... each refined by least squares so many times."""
+
+
+@dataclasses.dataclass(frozen=True)
+class Assigned:
+    """Assignments of the levels to teeth.
+
+    Attributes
+    ----------
+    unit : array, shape (C,)
+        By least squares.
+    integers : array, shape (C, n)
+        Teeth of the sample's items, counted from the first item where the offset is free.
+    log_likelihood : array, shape (C, S)
+        At each node of noise, its prior mass included; the occupancy is not yet in it.
+    """
+
+    unit: FloatArray
+    integers: IntArray
+    log_likelihood: FloatArray
+
+
+def assigned(
+    found: Posterior, sample: Sample, comb: Teeth, order: IntArray, high: float
+) -> Assigned:
+    """The assignments of the combs in this order, each refined; units up to `high`.
+
+    An offset with a prior of its own is taken as normal, as wide as the middle half of it.
+    """
+    values, variance, lever, start = _measured(found, sample, comb, order)
+    typical = 1 / variance[comb.noise[order[0]]]
+    n = sample.values.size
+
+    def designed(rows: IntArray) -> FloatArray:
+        teeth = np.zeros((len(rows), values.size))
+        teeth[:, :n] = rows
+        if start is None:
+            return teeth[:, :, None]
+        return np.stack([teeth, np.broadcast_to(lever, teeth.shape)], axis=2)
+
+    rows = first_distinct(comb.integers[order], _ASSIGNMENTS)
+    for _ in range(_ROUNDS):
+        rows = _counted(rows, found.prior.free)
+        rows = first_distinct(rows, len(rows))
+        solved = least_squares(values, typical, designed(rows))
+        inside = (solved[:, 0] >= found.band.low) & (solved[:, 0] <= high)
+        solved = solved[inside]
+        from_start = values[:n] - solved[:, 1:].sum(axis=1)[:, None] * lever[:n]
+        rows = np.rint(from_start / solved[:, :1]).astype(np.int64)
+    rows = _counted(without_wings(rows), found.prior.free)
+    rows = first_distinct(rows, len(rows))
+    design = designed(rows)
+    unit = least_squares(values, typical, design)[:, 0]
+    inside = (unit >= found.band.low) & (unit <= high)
+    unit, rows, design = unit[inside], rows[inside], design[inside]
+    log_like = integrated(values, variance, design) + _log_prior(found, sample, unit)
+    return Assigned(unit, rows, log_like)
+
+
+def _counted(rows: IntArray, free: bool) -> IntArray:
+    """With a free offset, from the tooth of the first item: which is called zero is arbitrary."""
+    return rows - rows[:, :1] if free else rows
+
+
+def _measured(
+    found: Posterior, sample: Sample, comb: Teeth, order: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray, float | None]:
+    """Values, their variances, their levers, and the offset they are counted from; None for none.
+
+    What is known of an offset counts as one value more, on no tooth.
+    """
+    offset = found.prior.offset
+    if isinstance(offset, float):
+        return sample.values, sample.variance, sample.lever, None
+    start = float(comb.offset[order[0]])
+    values = sample.values - start * sample.lever
+    if offset is None:
+        return values, sample.variance, sample.lever, start
+    half = float(offset.ppf(0.75) - offset.ppf(0.25)) / 1.349
+    known = np.full((len(sample.variance), 1), half**2)
+    return (
+        np.append(values, float(offset.median()) - start),
+        np.concatenate([sample.variance, known], axis=1),
+        np.append(sample.lever, 1.0),
+        start,
+    )
+
+
+def _log_prior(found: Posterior, sample: Sample, unit: FloatArray) -> FloatArray:
+    """Log prior density of unit and offset times the prior mass of each node of noise, (C, S)."""
+    prior, sigma = found.prior, found.noise.sigma
+    noise = found.noise.log_weight + sample.log_within + sample.log_merged
+    log_prior = prior.log_unit_density(unit) - (2 if prior.free else 1) * np.log(unit)
+    out = log_prior[:, None] + noise
+    if not isinstance(prior.sigma, float):
+        out = out + prior.log_sigma_density(sigma, unit[:, None])
+    typical = np.sqrt(np.median(sample.variance / sample.weight_of_one, axis=1))
+    return np.where(unit[:, None] >= typical / BLURRED, out, -np.inf)
