@@ -53,7 +53,7 @@ called steps, however rarely the families drawn come near it."""
 STARTS, STEPS = 30, 4000
 FEW = {"starts": 1, "steps": 50}
 PRICE = 0.0005
-PIECE = 2400
+PIECE = 1200
 """Samples that are drawn and kept at a time."""
 SAMPLES = {
     "offset zero, sigma unknown": {5: 0.25, 8: 1.0, 20: 1.0, 60: 0.3},
