@@ -102,7 +102,7 @@ ROWS: dict[str, Row] = {
 }  # fmt: skip
 
 NUMERICAL = (
-    "bounds._SMALLEST", "compare._BATCH", "compare._BATCH_VALUES", "count_rivals._LEFT",
+    "assigned._ASSIGNMENTS", "assigned._ROUNDS", "bounds._SMALLEST", "compare._BATCH", "compare._BATCH_VALUES", "count_rivals._LEFT",
     "count_rivals._REACH", "count_rivals._ROUNDS", "count_rivals._ROUNDS_FOR_LEVELS",
     "envelopes.WIDTHS", "envelopes._FEW_WIDTHS", "envelopes._HEAP_UNITS",
     "envelopes._LEAST_DENSITY", "envelopes._NEARNESS", "envelopes._NEXT_TO_HEAPS",
@@ -115,8 +115,8 @@ NUMERICAL = (
     "sample.MOST_ITEMS", "sample._MOST_NODES", "sample._MOST_SIGMAS", "sample._NEGLIGIBLE_NODE",
     "sample._NEGLIGIBLE_NOISE", "samplers._FINEST_SIGMA", "samplers._SIGMAS", "statistics._BYTES",
     "statistics._MOST_IN_SINGLE", "statistics._OVERSAMPLING", "tails.TIE",
-    "two_generators._LARGEST_CONDITION", "two_generators._LEAST_LOG_DET", "two_generators._LEVELS",
-    "two_generators._REFINED", "two_generators._RIDGE", "two_generators._ROUNDS",
+    "lattices.RIDGE", "lattices._LARGEST_CONDITION", "lattices._LEAST_LOG_DET",
+    "two_generators._LEVELS", "two_generators._REFINED", "two_generators._ROUNDS",
 )  # fmt: skip
 """Resolutions, blocks of memory, tolerances and floors."""
 
@@ -126,7 +126,7 @@ DEFINED = (
     "hypotheses.NULLS", "hypotheses.SAME_ENVELOPE", "hypotheses.SUMS", "occupancy.SHARE_NAMES",
     "partitions._LOG_2PI", "power.ALPHAS", "power.TABLE", "power.UNKNOWN", "power._USUAL",
     "running_levels._LOG_2PI",
-    "sample._LOG_2PI", "samplers._RULE", "two_generators._LOG_2PI", "verdict.CANNOT_TELL",
-    "verdict.KINDS", "verdict.NO_STEPS", "verdict.STEPS", "verdict._ALLOWED",
+    "sample._LOG_2PI", "samplers._RULE", "lattices._LOG_2PI", "verdict.CANNOT_TELL",
+    "verdict.KINDS", "verdict.NO_STEPS", "verdict.STEPS", "verdict._ALLOWED", "wings._ENDS",
 )  # fmt: skip
 """Taken from a textbook, following from others, or names."""
