@@ -134,7 +134,7 @@ def test_bayes_factor_over_the_mixture_of_kinds_by_hand():
 
 
 def test_no_kind_is_named_from_the_number_of_resamples():
-    found = qz.analyze(comb(4, 60, 0.05, 1, 9), **QUICK)
+    found = qz.analyze(comb(4, 80, 0.05, 1, 9), **QUICK)
     assert found.verdict == "steps"
     # As good as anything that the table was counted for: the p-value is a bound, and names no kind.
     assert found.p_value == calibration.FLOOR
