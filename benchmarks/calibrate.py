@@ -334,7 +334,9 @@ def main() -> None:
     options = parser.parse_args()
     if options.tiny:
         with tempfile.TemporaryDirectory() as folder:
-            made = make(draw(2, Path(folder) / "samples.jsonl", 1, sizes=(5, 8)), **FEW)
+            kept = Path(folder) / "samples.jsonl"
+            draw(1, kept, 1, "offset zero, sigma unknown", (8,))
+            made = make(draw(1, kept, 1, "offset zero, sigma known", (8,)), **FEW)
             print({part: list(kinds) for part, kinds in made["tails"].items()})
         return
     KEPT.parent.mkdir(parents=True, exist_ok=True)

@@ -1,4 +1,4 @@
-"""Three estimators on a class of 200 simulated students: how often is the unit right?
+"""Three estimators on a class of 100 simulated students: how often is the unit right?
 
 Each student has a page of 12 readings; there is a class for each scatter. Name a file to draw the
 figure: python examples/compare_estimators.py figure.svg
@@ -14,9 +14,9 @@ CLASS = {"n": 12, "sigma": [0.1, 0.2, 0.3], "integers": (-4, 4), "unit_range": (
 
 if __name__ == "__main__":  # two processes read this file again
     study = qz.compare_estimators(
-        ESTIMATORS, CLASS, replicates=200, tolerance=0.07, rng=5, workers=2
+        ESTIMATORS, CLASS, replicates=100, tolerance=0.07, rng=5, workers=2
     )
-    print("Share of 200 students with the right unit, within 7 %, by scatter in units")
+    print("Share of 100 students with the right unit, within 7 %, by scatter in units")
     for name, rows in study.table.groupby("estimator", sort=False):
         half_width = (rows["right_high"] - rows["right_low"]) / 2
         shares = [f"{s:.2f} ± {h:.2f}" for s, h in zip(rows["right"], half_width, strict=True)]

@@ -1,4 +1,4 @@
-"""Two profiles: a twentieth of the cases, and with ``--hypothesis-profile=nightly`` all of them."""
+"""Two profiles: a fortieth of the cases, and with ``--hypothesis-profile=nightly`` all of them."""
 
 from __future__ import annotations
 
@@ -10,5 +10,5 @@ _COMMON = {
     "print_blob": True,
     "suppress_health_check": [HealthCheck.too_slow, HealthCheck.data_too_large],
 }
-settings.register_profile("twentieth", derandomize=True, **_COMMON)
+settings.register_profile("fortieth", derandomize=True, **_COMMON)
 settings.register_profile("nightly", **_COMMON)

@@ -39,6 +39,24 @@ def reference(table):
     return qz.analyze_groups(table, rng=5, **OPTIONS)
 
 
+@pytest.fixture(scope="module")
+def big():
+    return invented(12, seed=3)
+
+
+@pytest.fixture(scope="module")
+def big_reference(big):
+    return qz.analyze_groups(big, rng=5, **OPTIONS)
+
+
+@pytest.fixture(scope="module")
+def finished(table, tmp_path_factory):
+    """The file that the analysis of the table keeps."""
+    kept = tmp_path_factory.mktemp("groups") / "groups.jsonl"
+    qz.analyze_groups(table, rng=5, keep=kept, **OPTIONS)
+    return kept.read_bytes()
+
+
 def same(a, b):
     pd.testing.assert_frame_equal(a.table, b.table, check_exact=True)
 
@@ -215,7 +233,7 @@ def test_bad_input(table, options, message):
         qz.analyze_groups(invented(2) if table is None else table, **(OPTIONS | options))
 
 
-def test_interrupted_work_goes_on_where_it_stopped(tmp_path, table, reference):
+def test_interrupted_work_goes_on_where_it_stopped(tmp_path, big, big_reference):
     kept = tmp_path / "groups.jsonl"
 
     def stop(done, total):
@@ -223,7 +241,6 @@ def test_interrupted_work_goes_on_where_it_stopped(tmp_path, table, reference):
         if done >= 4:
             raise KeyboardInterrupt
 
-    big = invented(12, seed=3)
     with pytest.raises(KeyboardInterrupt):
         qz.analyze_groups(big, rng=5, keep=kept, progress=stop, **OPTIONS)
     assert len(kept.read_text().splitlines()) == 1 + 4
@@ -231,16 +248,15 @@ def test_interrupted_work_goes_on_where_it_stopped(tmp_path, table, reference):
     # Without a seed the one in the file holds.
     found = qz.analyze_groups(big, keep=kept, progress=lambda *c: seen.append(c), **OPTIONS)
     assert seen == [(8, 12), (12, 12)]
-    same(found, qz.analyze_groups(big, rng=5, **OPTIONS))
+    same(found, big_reference)
     finished = kept.read_bytes()
     same(qz.analyze_groups(big, rng=5, keep=kept, **OPTIONS), found)
     assert kept.read_bytes() == finished
 
 
-def test_a_torn_line_is_done_again(tmp_path, table, reference):
+def test_a_torn_line_is_done_again(tmp_path, table, reference, finished):
     kept = tmp_path / "groups.jsonl"
-    qz.analyze_groups(table, rng=5, keep=kept, **OPTIONS)
-    kept.write_bytes(kept.read_bytes()[:-20])
+    kept.write_bytes(finished[:-20])
     with pytest.warns(qz.QuantizeWarning, match="was torn; 3 finished groups are kept"):
         found = qz.analyze_groups(table, rng=5, keep=kept, **OPTIONS)
     same(found, reference)
@@ -256,14 +272,13 @@ def test_a_torn_line_is_done_again(tmp_path, table, reference):
         ({"table": invented(seed=12)}, "the readings are others"),
     ],
 )
-def test_a_file_of_other_work_is_left_alone(tmp_path, table, change, message):
+def test_a_file_of_other_work_is_left_alone(tmp_path, table, finished, change, message):
     kept = tmp_path / "groups.jsonl"
-    qz.analyze_groups(table, rng=5, keep=kept, **OPTIONS)
-    before = kept.read_bytes()
+    kept.write_bytes(finished)
     call = {"table": table, "rng": 5, "keep": kept} | OPTIONS | change
     with pytest.raises(qz.InputError, match=f"kept by another analysis of groups: .*{message}"):
         qz.analyze_groups(**call)
-    assert kept.read_bytes() == before
+    assert kept.read_bytes() == finished
 
 
 def test_a_file_of_something_else_is_refused(tmp_path, table):
@@ -306,7 +321,7 @@ def test_a_pool_that_was_shut_down_is_one_message(table):
         qz.analyze_groups(table, rng=5, workers=pool, **OPTIONS)
 
 
-def test_a_worker_that_was_killed_is_replaced(table, reference):
+def test_a_worker_that_was_killed_is_replaced(big, big_reference):
     killed = []
 
     def kill_one(done, total):
@@ -315,10 +330,9 @@ def test_a_worker_that_was_killed_is_replaced(table, reference):
             killed.append(victim.pid)
             victim.kill()
 
-    big = invented(12, seed=3)
     found = qz.analyze_groups(big, rng=5, workers=2, progress=kill_one, **OPTIONS)
     assert killed
-    same(found, qz.analyze_groups(big, rng=5, **OPTIONS))
+    same(found, big_reference)
 
 
 class _Deadly(float):
@@ -358,9 +372,9 @@ def test_picture_marks_the_verdicts(reference):
     assert marked == {f"{v} ({n})" for v, n in reference.counts.items() if n}
     shown = np.concatenate([bar.lines[0].get_xydata() for bar in axes.containers])
     np.testing.assert_array_equal(np.sort(shown[:, 1]), np.sort(reference.table["unit"]))
+    # A reading alone is listed and not analysed.
+    alone = pd.DataFrame({"particle": [f"Q{i}" for i in range(26)], "divisions": 3.0})
     many = qz.analyze_groups(
-        pd.concat([invented(2, n=4, seed=i).assign(particle=f"Q{i}") for i in range(26)]),
-        rng=1,
-        **(OPTIONS | {"n_resamples": 19}),
+        pd.concat([invented(2), alone]), rng=1, **(OPTIONS | {"n_resamples": 19})
     )
     assert many.plot().get_xlabel() == "particle, in order of first appearance"

@@ -19,9 +19,9 @@ ESTIMATOR_CASES = 2_000
 
 
 def cases(nightly: int) -> settings:
-    """`nightly` cases in the profile of that name, a twentieth in the others."""
+    """`nightly` cases in the profile of that name, a fortieth in the others."""
     profile = settings.get_current_profile_name()
-    return settings(max_examples=nightly if profile == "nightly" else nightly // 20)
+    return settings(max_examples=nightly if profile == "nightly" else nightly // 40)
 
 
 def answer(function: Callable[[], object]) -> object:

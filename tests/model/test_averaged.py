@@ -68,7 +68,7 @@ def test_the_evidence_is_the_average_over_the_second_error() -> None:
     error, drift = 0.4, 1.5
     data = readings(0.7 * error, -0.8 * drift, shift(error, drift))
     found = qz.fit_mixture(data, BAND)
-    z = np.linspace(-4.5, 4.5, 91)
+    z = np.linspace(-4.5, 4.5, 61)
     fits = [
         qz.fit_mixture(
             data.replace(values=data.values - one * drift * PLACE, shift=shift(error)), BAND

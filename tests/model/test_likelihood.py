@@ -16,7 +16,7 @@ from quantize.model.noise import POWERS
 from quantize.model.wrapped_likelihood import likelihood_of
 
 
-def parameters(model, rng, m=20, *, shifted=False):
+def parameters(model, rng, m=12, *, shifted=False):
     """Random values of the parameters that a model has."""
     scaled = model.sigma is not None and not isinstance(model.sigma, float)
     moving = shifted or model.offset != "zero"

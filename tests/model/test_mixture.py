@@ -61,10 +61,10 @@ def test_best_unit_is_the_most_probable_and_not_the_widest_plateau():
 
 
 def test_unit_is_found_with_sigma_unknown():
-    # Right in 0.87 of samples (benchmarks.accuracy); of 40 fewer than 25 happen once in 1e4.
+    # Right in 0.87 of samples (benchmarks.accuracy); of 20 fewer than 11 happen once in 1e4.
     rng = np.random.default_rng(46)
-    units = [qz.fit_mixture(comb(rng, 20, 0.2), (0.4, 2.5)).unit for _ in range(40)]
-    assert np.sum(np.abs(np.array(units) - 1) < 0.07) >= 25
+    units = [qz.fit_mixture(comb(rng, 20, 0.2), (0.4, 2.5)).unit for _ in range(20)]
+    assert np.sum(np.abs(np.array(units) - 1) < 0.07) >= 11
 
 
 def test_many_readings_do_not_pull_the_unit_up():
@@ -204,12 +204,12 @@ def test_fixed_offset_is_subtracted():
 
 def test_no_steps_no_evidence():
     # Under the continuum the Bayes factor has mean one, so it exceeds 20 at most once in 20:
-    # of 60 data sets at most 11 (binomial, 1e-4).
+    # of 30 data sets at most 7 (binomial, 1e-4).
     rng = np.random.default_rng(89)
     factors = [
-        qz.fit_mixture(rng.uniform(-5, 5, size=15), (0.4, 2.5)).log_bayes_factor for _ in range(60)
+        qz.fit_mixture(rng.uniform(-5, 5, size=15), (0.4, 2.5)).log_bayes_factor for _ in range(30)
     ]
-    assert np.sum(np.array(factors) > np.log(20)) <= 11
+    assert np.sum(np.array(factors) > np.log(20)) <= 7
     assert np.median(factors) < 0.5
 
 

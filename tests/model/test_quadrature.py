@@ -47,7 +47,7 @@ def comb(rng, n, spread):
 def test_log_evidence_with_sigma_unknown(n, spread):
     rng = np.random.default_rng([n, int(1000 * spread)])
     readings = qz.Readings(comb(rng, n, spread))
-    assert error(readings, (0.04, 0.8), unit_points=6001, sigma_points=121) < 1e-5
+    assert error(readings, (0.04, 0.8), unit_points=4001, sigma_points=81) < 1e-5
 
 
 @pytest.mark.parametrize("n", [8, 50])

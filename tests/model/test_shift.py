@@ -39,7 +39,7 @@ def by_hand(data, model):
     shift = data.shift
     normal = np.isinf(shift.degrees_of_freedom)
     law = stats.norm(0, ERROR) if normal else stats.t(shift.degrees_of_freedom, 0, ERROR)
-    points = 120 if normal else 240
+    points = 60 if normal else 240
     x = np.linspace(-1, 1, points + 1) * np.arcsinh(6 if normal else 60)
     s = ERROR * np.sinh(x)
     weight = law.pdf(s) * ERROR * np.cosh(x) * (x[1] - x[0])
@@ -99,7 +99,12 @@ CASES = {
 }
 
 
-@pytest.mark.parametrize("name", CASES)
+LONG = "states, sigma unknown"
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=[pytest.mark.slow] * (name == LONG)) for name in CASES]
+)
 def test_a_shift_is_the_average_over_shifts(name):
     data, options = CASES[name]
     model = qz.MixtureModel(**({"sigma": SIGMA} | options))

@@ -17,6 +17,7 @@ def mixed(rng, n=30, units=(1.0, 1.37), spread=0.04):
     return x, member
 
 
+@pytest.mark.slow
 def test_survey_heights_have_inches_and_centimetres():
     # MASS/survey: heights given in "Imperial" measure, 2.54 cm, or in "Metric", 1 cm. Two of
     # these twenty are 61.5 and 75.5 inches, so that the unit of all is half an inch, 1.27 cm.

@@ -125,7 +125,7 @@ def test_where_no_unit_is_left_the_verdict_is_open_and_says_why():
     assert next(f.name for f in found.findings if f.blocks) == "integers"
 
 
-@pytest.mark.parametrize("whole", ["positive", (1, 8), (1, None), (0, None)])
+@pytest.mark.parametrize("whole", ["positive", (1, 8), (0, None)])
 def test_the_keyword_means_what_the_model_means(whole):
     x = comb(3, 10)
     one = qz.analyze(x, integers=whole, **QUICK)

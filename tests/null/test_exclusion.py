@@ -48,7 +48,7 @@ def test_every_unit_above_the_limit_is_excluded_and_one_at_it_is_not():
 @pytest.mark.parametrize("offset", ["zero", "free"])
 def test_the_true_unit_is_never_excluded_where_it_shows(offset):
     """Combs at a tenth of the unit, the scatter right or half of what it is."""
-    for seed in range(20):
+    for seed in range(20 if offset == "zero" else 6):
         values = comb(seed, 20, 0.1, -4, 4)
         for sigma in (0.1, 0.05):
             limit = excluded_units(fit(values, sigma, (0.4, 4), offset=offset))
@@ -76,7 +76,7 @@ def test_no_steps_names_the_range():
 
 def test_steps_below_the_range_are_not_denied():
     """Whole numbers 1 to 60: the default range begins above their unit."""
-    for seed in range(12):
+    for seed in range(6):
         values = comb(seed, 20, 0.15, 1, 60)
         found = qz.analyze(qz.Readings(values, sigma=0.15), **QUICK)
         assert found.verdict == "cannot tell"
@@ -89,13 +89,13 @@ def test_steps_below_the_range_are_not_denied():
 
 def test_a_drift_of_one_per_cent_does_not_deny_steps():
     drift = 1 + 0.01 * np.arange(20) / 20
-    for seed in range(12):
+    for seed in range(6):
         values = comb(seed, 20, 0.0, 1, 30) * drift + 0.15 * norm.rvs(size=20, random_state=seed)
         assert qz.analyze(qz.Readings(values, sigma=0.15), **QUICK).verdict != "no steps"
 
 
 def test_a_decimal_point_in_the_wrong_place_is_named_and_denies_nothing():
-    for seed in range(8):
+    for seed in range(4):
         values = comb(seed, 25, 0.1, 1, 10).round(2)
         values[5] = 10 * max(values[5], 5.0)
         found = qz.analyze(values, sigma_range=0.1, **QUICK)

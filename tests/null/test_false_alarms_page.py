@@ -40,7 +40,7 @@ def test_a_family_at_a_tenth_is_found_with_the_samples_that_the_page_states():
     text = "\n".join(false_alarms_page.page(planted(rng, samples))[0])
     assert f"{samples:,} samples" in text
     assert f"which {len(FAMILIES)} of the\n{len(FAMILIES)} have" in text
-    runs = 300
+    runs = 150
     found = [
         any(
             line.startswith("unseen 0: ")
@@ -60,7 +60,7 @@ def test_a_family_at_a_tenth_is_found_with_the_samples_that_the_page_states():
 def test_families_at_the_level_are_not_found():
     rng = np.random.default_rng(2)
     samples, _ = false_alarms_page.needed(len(FAMILIES))
-    runs = 300
+    runs = 150
     found = [false_alarms_page.found_above(planted(rng, samples)) for _ in range(runs)]
     # Families and ways of asking at 0.025 each, the whole table at 0.025.
     assert np.mean([bool(lines) for lines in found]) < 0.075 + 4 * np.sqrt(0.07 / runs)
@@ -72,7 +72,7 @@ def test_families_at_the_level_are_not_found():
 def test_the_whole_table_at_six_per_cent_is_found_with_the_samples_that_the_page_states():
     rng = np.random.default_rng(3)
     _, whole = false_alarms_page.needed(len(FAMILIES))
-    samples, runs = -(-whole // len(FAMILIES)), 300
+    samples, runs = -(-whole // len(FAMILIES)), 150
     found = [
         any(
             line.startswith("The whole table")

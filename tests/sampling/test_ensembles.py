@@ -26,8 +26,13 @@ def sample(**options: Any) -> Any:
     )
 
 
-def test_the_workers_change_nothing() -> None:
-    here = sample()
+@pytest.fixture(scope="module")
+def here() -> Any:
+    """The short run in one piece."""
+    return sample()
+
+
+def test_the_workers_change_nothing(here: Any) -> None:
     with ThreadPoolExecutor(2) as threads:
         for workers in (2, threads, _backwards):
             other = sample(workers=workers)
@@ -51,17 +56,17 @@ def test_cut_into_rounds_the_chain_is_that_of_one_piece(target: Target) -> None:
     assert ensemble.moves == whole.moves
 
 
-def test_a_run_that_is_resumed_is_the_run_in_one_piece(tmp_path: Path) -> None:
+def test_a_run_that_is_resumed_is_the_run_in_one_piece(tmp_path: Path, here: Any) -> None:
     file = tmp_path / "run.h5"
     sample(backend=file)
     resumed = sample(draws=2500, backend=file, rng=None)
     straight = sample(draws=2500)
-    assert straight.settings["steps"] > sample().settings["steps"]
+    assert straight.settings["steps"] > here.settings["steps"]
     np.testing.assert_array_equal(resumed.kept, straight.kept)
     np.testing.assert_array_equal(resumed.draws.to_numpy(), straight.draws.to_numpy())
     assert resumed.settings == straight.settings
     # Asked for less again, it gives what it gave.
-    np.testing.assert_array_equal(sample(backend=file).kept, sample().kept)
+    np.testing.assert_array_equal(sample(backend=file).kept, here.kept)
 
 
 class Stop:

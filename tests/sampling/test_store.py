@@ -34,6 +34,12 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return file
 
 
+@pytest.fixture(scope="module")
+def whole() -> Any:
+    """A longer run, kept nowhere."""
+    return sample(None, draws=2500)
+
+
 def test_emcee_reads_the_file(kept: Path) -> None:
     # emcee's own reader of its HDF5 layout.
     backend = emcee.backends.HDFBackend(str(kept), name="ensemble_1", read_only=True)
@@ -179,11 +185,10 @@ def no_file_above(size: int) -> Iterator[None]:
 
 
 def test_on_a_full_disk_the_run_goes_on_and_the_older_samples_stay(
-    kept: Path, tmp_path: Path
+    kept: Path, whole: Any, tmp_path: Path
 ) -> None:
     file = tmp_path / "run.h5"
     file.write_bytes(kept.read_bytes())
-    whole = sample(None, draws=2500)
     for limit in (1000, file.stat().st_size + 1000):
         with no_file_above(limit), pytest.warns(qz.QuantizeWarning, match=FULL) as warned:
             found = sample(file, draws=2500)
@@ -260,7 +265,7 @@ class TestProcesses:
         with Store(tmp_path / "run.h5", {}), pytest.raises(qz.InputError, match="is in use"):
             sample(tmp_path / "run.h5")
 
-    def test_a_run_killed_at_any_save_goes_on_to_the_bit(self, tmp_path: Path) -> None:
+    def test_a_run_killed_at_any_save_goes_on_to_the_bit(self, whole: Any, tmp_path: Path) -> None:
         for saves in (0, 1):
             code = KILLED.format(saves=saves)
             done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, env=HERE)
@@ -268,7 +273,7 @@ class TestProcesses:
         left = {path.name for path in tmp_path.iterdir()}
         assert {"run.h5", ".run.h5.lock"} < left  # and the parts that were not put in place
         found = sample(tmp_path / "run.h5", draws=2500)
-        np.testing.assert_array_equal(found.kept, sample(None, draws=2500).kept)
+        np.testing.assert_array_equal(found.kept, whole.kept)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pipes and modes are those of POSIX")

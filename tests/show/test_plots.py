@@ -173,10 +173,11 @@ sys.stdout.buffer.write(style.picture(found.plot()))
 
 
 def test_svg_is_the_same_in_every_process() -> None:
-    once, again = (
-        subprocess.run([sys.executable, "-P", "-c", DRAW], capture_output=True, check=True).stdout
-        for _ in range(2)
-    )
+    once = subprocess.run(
+        [sys.executable, "-P", "-c", DRAW], capture_output=True, check=True
+    ).stdout
+    page = [19.66, 24.60, 29.62, 34.47, 39.38, 44.42, 49.41, 53.91]
+    again = style.picture(qz.fit_comb(page, (2, 8)).plot())
     assert once == again
     assert b"<svg" in once
     assert b"dc:date" not in once
