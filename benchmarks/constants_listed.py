@@ -102,7 +102,8 @@ ROWS: dict[str, Row] = {
 }  # fmt: skip
 
 NUMERICAL = (
-    "assigned._ASSIGNMENTS", "assigned._ROUNDS", "bounds._SMALLEST", "compare._BATCH", "compare._BATCH_VALUES", "count_rivals._LEFT",
+    "assigned._ASSIGNMENTS", "assigned._ROUNDS", "bounds._SMALLEST", "compare._BATCH",
+    "compare._BATCH_VALUES", "count_rivals._LEFT",
     "count_rivals._REACH", "count_rivals._ROUNDS", "count_rivals._ROUNDS_FOR_LEVELS",
     "envelopes.WIDTHS", "envelopes._FEW_WIDTHS", "envelopes._HEAP_UNITS",
     "envelopes._LEAST_DENSITY", "envelopes._NEARNESS", "envelopes._NEXT_TO_HEAPS",
