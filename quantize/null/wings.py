@@ -69,8 +69,9 @@ def _cost(
     unit, nearest = comb.unit[row], comb.integers[row, item]
     away = sample.values[item] - comb.offset[row] * sample.lever[item] - unit * nearest
     farther = away - unit * (dropped[at, item] - nearest)
-    count = sample.count[item]
+    count = sample.count[item].astype(float)
     each = (np.square(farther) - np.square(away)) / (2 * sample.variance[comb.noise[row], item])
     logs = -count * np.logaddexp(0.0, each / count)
-    cost = np.bincount(at, weights=logs, minlength=rows.size)
-    return cost, np.bincount(at, weights=count, minlength=rows.size)
+    cost: FloatArray = np.bincount(at, weights=logs, minlength=rows.size).astype(float)
+    moved: FloatArray = np.bincount(at, weights=count, minlength=rows.size).astype(float)
+    return cost, moved
