@@ -42,7 +42,9 @@ def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.D
         route = common_route(agreements, map(relative_errors, several)) if several else SIMPLEST
     route_name(route)
     pieces = [_charges(*particle, route) for particle in particles]
-    table = pd.concat(pieces).sort_index() if len(pieces) > 1 else pieces[0]
+    table = pieces[0]
+    if len(pieces) > 1:
+        table = pd.concat(pieces).sort_values("row", kind="stable", ignore_index=True)
     inputs = [found[route].inputs for *_, found in particles]
     exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
     compared = [agree(found) for found in several if len(found) > 1]

@@ -10,50 +10,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from quantize._support.errors import InputError, InputTypeError, listed, one_line
-from quantize.charge.unit_names import kind_of, same_kind, unit
+from quantize.charge.headers import NAMES, PASSAGES, Header
 from quantize.tables.reading import read
 from quantize.tables.table import Table
 
 if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus
 
-# What each column may be called, in lower case without its unit.
-NAMES: dict[str, tuple[str, ...]] = {
-    name: tuple(aliases.split(", "))
-    for name, aliases in {
-        "particle": "particle, sphere, bead, drop, droplet, ball, no, nr, number, particle no, "
-        "sphere no, bead no, drop no, particle number, drop number, sphere number",
-        "state": "state, charge state, chargestate",
-        "voltage": "voltage, u, v, volts, volt, plate voltage, potential",
-        "divisions": "divisions, division, div, divs, moved, displacement, distance",
-        "seconds": "seconds, second, time, t, s, sec, interval, duration",
-        "start": "start, begin, from, first, start div, div start",
-        "end": "end, stop, finish, to, last, end div, div end",
-        "position": "position, pos, height, x, y",
-        "track": "track, track no, passage, clip",
-        "direction": "direction, dir, sense, sign, up/down, up or down",
-        "repeat": "repeat, rep, repetition, reading, reading no",
-        "bench": "bench, setup, set-up, station, group",
-        "event": "event",
-        "changed": "changed within, changed within interval, changed during reading",
-        "keep": "keep, kept, use, used, valid",
-        "reason": "reason, why, reason discarded",
-        "note": "note, notes, remark, remarks, comment, comments",
-        "clock": "clock, clock time, time of day, when",
-    }.items()
-}
-UNITS: dict[str, tuple[str, ...]] = {
-    "voltage": ("V",),
-    "divisions": ("div", "m"),
-    "seconds": ("s",),
-    "start": ("div", "m"),
-    "end": ("div", "m"),
-    "position": ("div", "m"),
-}
-_LOOKUP = {alias: name for name, aliases in NAMES.items() for alias in aliases}
-_WITH_UNIT = re.compile(r"^(?P<head>.*?)\s*(?:\((?P<a>[^)]*)\)|\[(?P<b>[^\]]*)\])\s*$")
-_SLASH = re.compile(r"^(?P<head>[^/]+?)\s*/\s*(?P<unit>[^/]+(?:/[^/]+)?)$")
-_NUMBERED = re.compile(r"^(?P<head>.*?[^\d\s_#.-])[\s_#.-]*(?P<number>\d{1,3})$")
 _SIGNS = {"up": 1, "u": 1, "+": 1, "↑": 1, "rise": 1, "rises": 1, "rising": 1, "1": 1, "+1": 1,
           "down": -1, "d": -1, "-": -1, "−": -1, "↓": -1, "fall": -1, "falls": -1,
           "falling": -1, "-1": -1}  # fmt: skip
@@ -65,79 +28,10 @@ _CELL = re.compile(
     r"^(?P<limit>[<>≥≤]=?)?\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>\D*)$"
 )
 
-_MEASURED = ("voltage", "divisions", "seconds", "start", "end", "position")
-_REPEATED = ("divisions", "seconds", "start", "end")
+_MEASURED = ("voltage", "divisions", "seconds", "start", "end", "position", *PASSAGES)
+_REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
+_COUNTS = ("no", "no.", "nr", "nr.", "number")  # headers of rows that are only counted
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-
-# ---- headers --------------------------------------------------------------------------------
-
-
-class Header:
-    """A column header taken apart: canonical name, unit, number of the repeat."""
-
-    def __init__(self, text: str) -> None:
-        self.text = text
-        self.name, self.unit, self.number = _take_apart(text)
-
-    def factor(self) -> tuple[float, bool]:
-        """Factor onto V, s or divisions, and whether the column is a length, not divisions."""
-        if self.unit is None or self.name not in UNITS:
-            return 1.0, False
-        try:
-            found = unit(self.unit)
-        except InputError:
-            return 1.0, False
-        for wanted in UNITS[self.name]:
-            if found.dimensions == unit(wanted).dimensions:
-                return found.scale, wanted == "m"
-        kind = kind_of(found.dimensions)
-        raise InputError(
-            f"the column {self.text!r} has a unit of {kind}; "
-            f"{self.name} goes with {' or '.join(UNITS[self.name])}."
-        )
-
-
-def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
-    cleaned = " ".join(text.replace("_", " ").replace("№", "no").split())
-    whole = _LOOKUP.get(cleaned.lower().rstrip(".?"))
-    if whole is not None:
-        return whole, _unit_in_name(cleaned), None
-    head, unit = cleaned, None
-    if (found := _WITH_UNIT.match(cleaned)) is not None:
-        head, unit = found["head"], (found["a"] or found["b"] or "").strip()
-    elif (found := _SLASH.match(cleaned)) is not None:
-        head, unit = found["head"], found["unit"].strip()
-    number = None
-    if _name_of(head, unit) is None and (counted := _NUMBERED.match(head)) is not None:
-        head, number = counted["head"], int(counted["number"])
-    name = _name_of(head, unit)
-    if name is None and unit is None and " " in head:
-        first, _, last = head.rpartition(" ")
-        name = _name_of(first, last)
-        unit = last if name in UNITS and _fits(name, last) else None
-        name = name if unit else None
-    return name, unit if name in UNITS else None, number
-
-
-def _unit_in_name(cleaned: str) -> str | None:
-    return {"div": "div", "volts": "V", "seconds": "s"}.get(cleaned.lower())
-
-
-def _name_of(head: str, unit: str | None) -> str | None:
-    name = _LOOKUP.get(head.strip().lower().rstrip(".?"))
-    if name == "voltage" and head.strip() == "v" and unit and not _fits("voltage", unit):
-        return None
-    return name
-
-
-def _fits(name: str | None, own: str) -> bool:
-    if name not in UNITS:
-        return False
-    try:
-        return any(same_kind(own, wanted) for wanted in UNITS[name])
-    except InputError:
-        return False
-
 
 # ---- cells ----------------------------------------------------------------------------------
 
@@ -299,10 +193,14 @@ def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
     remarks: list[str] = []
     single: dict[str, str] = {}
     wide: dict[int, dict[str, str]] = {}
+    particles = [text for text, header in headers.items() if header.name == "particle"]
+    named = any(text.strip().lower() not in _COUNTS for text in particles)
     for text, header in headers.items():
         if header.name is None:
             if text.strip():
                 remarks.append(f"the column {text!r} is not used")
+        elif header.name == "particle" and text.strip().lower() in _COUNTS and named:
+            remarks.append(f"the column {text!r} only counts the rows")
         elif header.number is not None and header.name in _REPEATED:
             wide.setdefault(header.number, {})[header.name] = text
         elif header.name in single:
@@ -312,6 +210,10 @@ def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
             )
         else:
             single[header.name] = text
+    if any(set(group) & set(PASSAGES) for group in wide.values()):
+        # A time without a number beside those with one is that of one passage.
+        first = wide[min(wide)]
+        first |= {name: single.pop(name) for name in PASSAGES if name in single}
     _need_columns(columns, single, wide, source)
     n = len(next(iter(columns.values())))
     cells = {name: columns[text] for name, text in single.items()}
@@ -326,6 +228,7 @@ def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
         cells, numbers = _unfold(columns, cells, wide)
         kept |= {name: headers[text] for cols in wide.values() for name, text in cols.items()}
         remarks.append(f"{len(wide)} repeats stand side by side and were put below each other")
+    _fill_seconds(cells, kept, remarks, len(numbers))
     filled = [
         i
         for i in range(len(numbers))
@@ -345,6 +248,19 @@ def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
     )
 
 
+def _fill_seconds(
+    cells: dict[str, list[str]], headers: dict[str, Header], remarks: list[str], n: int
+) -> None:
+    """The time of every reading that has none of its own, from the header of its distance."""
+    header = headers.get("divisions")
+    if header is None or header.seconds is None:
+        return
+    text = repr(header.seconds)
+    cells["seconds"] = [cell.strip() or text for cell in cells.get("seconds", [""] * n)]
+    headers.setdefault("seconds", Header("seconds"))
+    remarks.append(f"a reading lasts {header.seconds:g} s, as the column {header.text!r} says")
+
+
 def _need_columns(
     columns: Mapping[str, Any],
     single: Mapping[str, str],
@@ -352,7 +268,7 @@ def _need_columns(
     source: str,
 ) -> None:
     names = set(single) | {name for group in wide.values() for name in group}
-    if "divisions" in names or {"start", "end"} <= names or "seconds" in names:
+    if names & {"divisions", "seconds", *PASSAGES} or {"start", "end"} <= names:
         return
     shown = listed([repr(one_line(text)[:40]) for text in columns]) or "none"
     accepted = "; ".join(

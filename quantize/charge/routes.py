@@ -107,6 +107,9 @@ def _ratio(weight: Callable[[Values], Any]) -> Callable[[Values], Any]:
 
 def speed_per_division(x: Values) -> Any:
     """Metres per second for one division in one interval."""
+    if "reticle.division" not in x:
+        # The gate itself is a length.
+        return x["run.distance"] / (x["gate_used"] * x["run.interval"] * x.get("watch.rate", 1.0))
     gate = x["run.distance"] / x["gate_used"] if "run.distance" in x else 1.0
     return gate * x["reticle.division"] / (x["run.interval"] * x.get("watch.rate", 1.0))
 

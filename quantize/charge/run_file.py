@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from quantize._support.errors import InputError, warn
 from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
 from quantize.charge.conversion import charges_of
-from quantize.charge.page import Header
+from quantize.charge.headers import Header
 from quantize.charge.run import Run, RunLike
 from quantize.files import read_table
 

@@ -186,7 +186,7 @@ def test_template_can_be_read_as_it_stands_and_the_page_can_be_filled():
     page = charge.blank_page()
     assert max(map(len, page.splitlines())) <= 80
     header = next(line for line in page.splitlines() if "particle" in line)
-    from quantize.charge.page import Header
+    from quantize.charge.headers import Header
 
     names = [Header(cell.strip()).name for cell in header.strip("|").split("|")]
     assert {"particle", "state", "voltage", "start", "end", "seconds", "keep"} <= set(names)
