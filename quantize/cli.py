@@ -190,6 +190,8 @@ def analyze(
 @click.option("--route", metavar="NAME", help="Route from divisions to coulombs.")
 @click.option("--template", is_flag=True, help="Print an apparatus file to fill in.")
 @click.option("--blank-page", is_flag=True, help="Print a page for readings to fill in.")
+@click.option("--kind", metavar="NAME", help="Of experiment; or what FILE calibrates.")
+@click.option("--certificate", metavar="TEXT", help="Of the stage micrometer or voltmeter.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 def convert(
     file: str | None,
@@ -197,13 +199,19 @@ def convert(
     route: str | None,
     template: bool,
     blank_page: bool,
+    kind: str | None,
+    certificate: str | None,
     as_json: bool,
 ) -> None:
     """Turn the rows of a run in FILE into coulombs, one by one."""
     from quantize.charge import convert_run, read_run
+    from quantize.show.forms import say_forms, say_repeats
 
     if template or blank_page:
-        _print_forms(template, blank_page, as_json)
+        say_forms(kind or "fixed time", template, blank_page, as_json)
+        return
+    if kind is not None and file is not None:
+        say_repeats(file, kind, certificate, as_json)
         return
     if file is None or apparatus is None:
         missing = "FILE" if file is None else "--apparatus FILE"
@@ -318,21 +326,6 @@ def plan(
         say_json({"schema": "quantize.cli.plan/1", "plan": found.to_dict(), "seed": seed})
     else:
         say(f"{found}" if seed is None else f"{found}\n\nSeed {seed}")
-
-
-def _print_forms(template: bool, blank_page: bool, as_json: bool) -> None:
-    """What is filled in before a run: the apparatus file, the page for readings."""
-    from quantize import charge
-
-    forms = {}
-    if template:
-        forms["template"] = charge.template()
-    if blank_page:
-        forms["blank_page"] = charge.blank_page()
-    if as_json:
-        say_json({"schema": "quantize.cli.convert.forms/1", **forms})
-    else:
-        say("\n".join(form.rstrip("\n") for form in forms.values()))
 
 
 def _read_run(file: str, bench: Any, particle: str | None) -> Run:

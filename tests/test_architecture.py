@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 33_600
+LINES = 33_930
 """Code and docstrings of public names."""
-FILES = 184
+FILES = 186
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

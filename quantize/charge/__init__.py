@@ -38,6 +38,8 @@ _HOME = {
     "cautions": "quantize.charge.forms",
     "template": "quantize.charge.forms",
     "blank_page": "quantize.charge.forms",
+    "calibrate_reticle": "quantize.charge.repeats",
+    "repeat_balance": "quantize.charge.repeats",
     "Blind": "quantize.charge.promise",
     "DatedPlan": "quantize.charge.promise",
     "SimulatedBench": "quantize.charge.simulation",
@@ -68,6 +70,8 @@ if TYPE_CHECKING:
     from quantize.charge.promise import DatedPlan as DatedPlan
     from quantize.charge.propagation import propagate as propagate
     from quantize.charge.quantity import Quantity as Quantity
+    from quantize.charge.repeats import calibrate_reticle as calibrate_reticle
+    from quantize.charge.repeats import repeat_balance as repeat_balance
     from quantize.charge.reticle import Reticle as Reticle
     from quantize.charge.rows import predicted_scatter as predicted_scatter
     from quantize.charge.rows import residual_voltage as residual_voltage

@@ -26,6 +26,7 @@ NAMES: dict[str, tuple[str, ...]] = {
         "start": "start, begin, from, first, start div, div start",
         "end": "end, stop, finish, to, last, end div, div end",
         "position": "position, pos, height, x, y",
+        "stage": "stage, stage micrometer, micrometer, true length, stage length",
         "track": "track, track no, passage, clip",
         "direction": "direction, dir, sense, sign, up/down, up or down",
         "repeat": "repeat, rep, repetition, reading, reading no",
@@ -47,6 +48,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "start": ("div", "m"),
     "end": ("div", "m"),
     "position": ("div", "m"),
+    "stage": ("m",),
 }
 _LOOKUP = {alias: name for name, aliases in NAMES.items() for alias in aliases}
 _WITH_UNIT = re.compile(r"^(?P<head>.*?)\s*(?:\((?P<a>[^)]*)\)|\[(?P<b>[^\]]*)\])\s*$")

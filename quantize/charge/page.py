@@ -9,7 +9,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from quantize._support.errors import InputError, InputTypeError, listed, one_line
+from quantize._support.validation import FloatArray
 from quantize.charge.headers import NAMES, PASSAGES, Header
 from quantize.tables.reading import read
 from quantize.tables.table import Table
@@ -133,6 +136,38 @@ class Page:
     source: str
     measured: tuple[str, ...] = ()
 
+    def kept_rows(self) -> tuple[list[bool], list[str]]:
+        """Which rows count, and the reason beside each."""
+        n = len(self.numbers)
+        reason = [c.strip() for c in self.cells.get("reason", [""] * n)]
+        words = self.cells.get("keep", [""] * n)
+        read = [kept(w, row=r) for w, r in zip(words, self.numbers, strict=True)]
+        # A reason without a word for keep says why a row was given up.
+        return [
+            not why if word is None else word for word, why in zip(read, reason, strict=True)
+        ], reason
+
+    def column(self, name: str) -> FloatArray:
+        """The numbers of a column in the rows that are kept, in the unit of its header.
+
+        Raises
+        ------
+        InputError
+            For a blank or a bound, with the row.
+        """
+        values = []
+        for cell, row, use in zip(self.cells[name], self.numbers, self.kept_rows()[0], strict=True):
+            if use:
+                value, limit, _ = cell_number(cell, column=name, row=row, comma=self.comma)
+                if limit or math.isnan(value):
+                    raise InputError(
+                        f"`{name}` is {cell!r} in row {row}; write the number, or no under keep."
+                    )
+                values.append(value)
+        if not values:
+            raise InputError(f"`{self.source}` has no row that is kept.")
+        return np.array(values) * self.headers[name].factor()[0]
+
     def scale(self, name: str, apparatus: Apparatus | None) -> float:
         """Factor of a column onto V, s or divisions; lengths by the scale of the apparatus."""
         scale, is_length = self.headers[name].factor()
@@ -146,8 +181,10 @@ class Page:
         return scale / apparatus.need("reticle.division", purpose="a column in lengths").value
 
 
-def read_page(source: Any) -> Page:
-    """Read a file, a DataFrame or a mapping of columns.
+def read_page(source: Any, *needed: str) -> Page:
+    """Read a file, a DataFrame or a mapping of columns, with the columns that are `needed`.
+
+    Without such names it is a page of movements, with distances or times of them.
 
     Raises
     ------
@@ -163,7 +200,7 @@ def read_page(source: Any) -> Page:
     if len(table.rows) == 0:
         raise InputError(f"`run` ({name}) has no rows below a header of column names.")
     commas = any(_DECIMAL_COMMA.fullmatch(c.strip()) for cells in columns.values() for c in cells)
-    return _tidy(columns, name, comma=commas and table.separator != ",")
+    return _tidy(columns, name, comma=commas and table.separator != ",", needed=needed)
 
 
 def _table(source: Any) -> tuple[Table, str]:
@@ -188,7 +225,9 @@ def _table(source: Any) -> tuple[Table, str]:
     return read(source, headed=True), Path(source).name
 
 
-def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
+def _tidy(
+    columns: dict[str, list[str]], source: str, *, comma: bool, needed: tuple[str, ...] = ()
+) -> Page:
     headers = {text: Header(text) for text in columns}
     remarks: list[str] = []
     single: dict[str, str] = {}
@@ -214,7 +253,9 @@ def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
         # A time without a number beside those with one is that of one passage.
         first = wide[min(wide)]
         first |= {name: single.pop(name) for name in PASSAGES if name in single}
-    _need_columns(columns, single, wide, source)
+    _need_columns(
+        columns, {*single, *(n for group in wide.values() for n in group)}, source, needed
+    )
     n = len(next(iter(columns.values())))
     cells = {name: columns[text] for name, text in single.items()}
     kept = {name: headers[text] for name, text in single.items()}
@@ -262,21 +303,22 @@ def _fill_seconds(
 
 
 def _need_columns(
-    columns: Mapping[str, Any],
-    single: Mapping[str, str],
-    wide: Mapping[int, Mapping[str, str]],
-    source: str,
+    columns: Mapping[str, Any], names: set[str], source: str, needed: tuple[str, ...]
 ) -> None:
-    names = set(single) | {name for group in wide.values() for name in group}
-    if names & {"divisions", "seconds", *PASSAGES} or {"start", "end"} <= names:
+    if needed and set(needed) <= names:
+        return
+    moved = names & {"divisions", "seconds", *PASSAGES} or {"start", "end"} <= names
+    if moved and not needed:
         return
     shown = listed([repr(one_line(text)[:40]) for text in columns]) or "none"
     accepted = "; ".join(
-        f"{what}: {', '.join(NAMES[what][:5])}" for what in ("divisions", "seconds", "voltage")
+        f"{what}: {', '.join(NAMES[what][:5])}"
+        for what in needed or ("divisions", "seconds", "voltage")
     )
+    also = "" if needed else ", or start and end, or position and time"
     raise InputError(
         f"`run` ({source}) has none of the needed columns; found {shown}; what would do is "
-        f"{accepted}, or start and end, or position and time."
+        f"{accepted}{also}."
     )
 
 

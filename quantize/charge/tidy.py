@@ -35,7 +35,7 @@ def tidy(page: Page, apparatus: Apparatus | None) -> tuple[pd.DataFrame, list[st
     n = len(page.numbers)
     if n == 0:
         raise InputError(f"`run` ({page.source}) has no row with a reading.")
-    keep, reason = _kept(page)
+    keep, reason = page.kept_rows()
     number = _Numbers(page, apparatus, keep)
     table: dict[str, Any] = {
         "row": page.numbers,
@@ -145,17 +145,6 @@ def _filled(cells: list[str] | None, n: int, default: str) -> list[str]:
         last = cell.strip().removesuffix(".0") or last
         out.append(last)
     return out
-
-
-def _kept(page: Page) -> tuple[list[bool], list[str]]:
-    n = len(page.numbers)
-    reason = [c.strip() for c in page.cells.get("reason", [""] * n)]
-    words = page.cells.get("keep", [""] * n)
-    read = [kept(w, row=r) for w, r in zip(words, page.numbers, strict=True)]
-    # A reason without a word for keep says why a row was given up.
-    return [
-        not why if word is None else word for word, why in zip(read, reason, strict=True)
-    ], reason
 
 
 def _states(

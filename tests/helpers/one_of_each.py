@@ -119,6 +119,7 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "Periodogram": lambda: qz.periodogram(PAGE, BAND),
     "Plan": lambda: qz.plan(sigma=0.1),
     "Propagation": propagation,
+    "Repeated": lambda: charge.repeat_balance([227.1, 227.9, 226.8]),
     "ResidualVoltage": lambda: run().residual_voltage(),
     "RunAnalysis": lambda: run().analyze((6, 16), n_resamples=19, rng=1),
     "RunFit": lambda: run().fit((6, 16)),
