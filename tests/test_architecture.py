@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 33_930
+LINES = 34_450
 """Code and docstrings of public names."""
-FILES = 186
+FILES = 189
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

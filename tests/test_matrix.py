@@ -24,6 +24,7 @@ def cases():
     for given in options.READINGS:
         for name in ("nothing", "outliers known", "rounding"):
             yield name, given
+    yield from ((name, "sigma given") for name in options.FACTORS)
 
 
 def read(values, given, c, shift=0.0):

@@ -40,6 +40,7 @@ _HOME = {
     "blank_page": "quantize.charge.forms",
     "calibrate_reticle": "quantize.charge.repeats",
     "repeat_balance": "quantize.charge.repeats",
+    "BalanceVoltages": "quantize.charge.balances",
     "Blind": "quantize.charge.promise",
     "DatedPlan": "quantize.charge.promise",
     "SimulatedBench": "quantize.charge.simulation",
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
     from quantize.charge.air import Air as Air
     from quantize.charge.apparatus import Apparatus as Apparatus
     from quantize.charge.apparatus import load_apparatus as load_apparatus
+    from quantize.charge.balances import BalanceVoltages as BalanceVoltages
     from quantize.charge.coulombs import UnitInCoulombs as UnitInCoulombs
     from quantize.charge.coulombs import unit_in_coulombs as unit_in_coulombs
     from quantize.charge.coulombs import why_routes_differ as why_routes_differ

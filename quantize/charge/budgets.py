@@ -191,6 +191,8 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         # The fall went into the unit, whether or not the route asks for it otherwise.
         inputs["fall"] = divisions.fall
     optional = route.optional
+    if "plates.voltage" in route.needs:
+        optional = (*optional, "plates.meter")
     if "sphere.weight" in route.needs and apparatus.word("sphere.buoyancy") == "not off":
         optional = (*optional, "sphere.density", *AIR)
     for name in optional:

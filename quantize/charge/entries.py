@@ -29,6 +29,8 @@ class Entry:
 QUANTITIES: dict[str, Entry] = {
     "plates.separation": Entry("m", "bench", "distance between the plates", 1e-5, 0.5),
     "plates.voltage": Entry("V", "session", "voltage at which the run was balanced", -2e4, 2e4),
+    "plates.setting": Entry("V", "reading", "standard deviation of one balance voltage", 1e-6, 1e4),
+    "plates.meter": Entry("1", "session", "true volts for one volt of the meter", 0.5, 2.0),
     "plates.tilt": Entry("rad", "bench", "angle between field and vertical", -1.0, 1.0),
     "sphere.weight": Entry("N", "batch", "effective weight of a sphere", 1e-18, 1e-8),
     "sphere.diameter": Entry("m", "batch", "mean diameter of the batch", 1e-8, 1e-4),

@@ -203,6 +203,15 @@ def read_page(source: Any, *needed: str) -> Page:
     return _tidy(columns, name, comma=commas and table.separator != ",", needed=needed)
 
 
+def holds_balances(source: Any) -> bool:
+    """Whether a table has voltages and nothing that moved: a page of balance voltages."""
+    try:
+        found = set(read_page(source, "voltage").cells)
+    except InputError:
+        return False
+    return not found & {"divisions", "seconds", "start", "end", "position", *PASSAGES}
+
+
 def _table(source: Any) -> tuple[Table, str]:
     """The table behind `run`, and what messages call it."""
     import pandas as pd
@@ -229,26 +238,7 @@ def _tidy(
     columns: dict[str, list[str]], source: str, *, comma: bool, needed: tuple[str, ...] = ()
 ) -> Page:
     headers = {text: Header(text) for text in columns}
-    remarks: list[str] = []
-    single: dict[str, str] = {}
-    wide: dict[int, dict[str, str]] = {}
-    particles = [text for text, header in headers.items() if header.name == "particle"]
-    named = any(text.strip().lower() not in _COUNTS for text in particles)
-    for text, header in headers.items():
-        if header.name is None:
-            if text.strip():
-                remarks.append(f"the column {text!r} is not used")
-        elif header.name == "particle" and text.strip().lower() in _COUNTS and named:
-            remarks.append(f"the column {text!r} only counts the rows")
-        elif header.number is not None and header.name in _REPEATED:
-            wide.setdefault(header.number, {})[header.name] = text
-        elif header.name in single:
-            raise InputError(
-                f"`run` ({source}) has two columns for {header.name}: {single[header.name]!r} "
-                f"and {text!r}; keep one, or number them as repeats."
-            )
-        else:
-            single[header.name] = text
+    single, wide, remarks = _places(columns, headers, source)
     if any(set(group) & set(PASSAGES) for group in wide.values()):
         # A time without a number beside those with one is that of one passage.
         first = wide[min(wide)]
@@ -287,6 +277,38 @@ def _tidy(
         source=source,
         measured=tuple(text for text, header in headers.items() if header.name in _MEASURED),
     )
+
+
+def _places(
+    columns: Mapping[str, list[str]], headers: Mapping[str, Header], source: str
+) -> tuple[dict[str, str], dict[int, dict[str, str]], list[str]]:
+    """Which column holds what, alone or as a numbered repeat, and what is not used."""
+    remarks: list[str] = []
+    single: dict[str, str] = {}
+    wide: dict[int, dict[str, str]] = {}
+    particles = [text for text, header in headers.items() if header.name == "particle"]
+    named = any(text.strip().lower() not in _COUNTS for text in particles) or any(
+        header.name == "state" for header in headers.values()
+    )
+    for text, header in headers.items():
+        if header.name is None:
+            if text.strip():
+                remarks.append(f"the column {text!r} is not used")
+        elif header.name == "particle" and text.strip().lower() in _COUNTS and named:
+            if len(set(columns[text])) < len(columns[text]) and len(particles) == 1:
+                single["particle"] = text
+                continue
+            remarks.append(f"the column {text!r} only counts the rows")
+        elif header.number is not None and header.name in _REPEATED:
+            wide.setdefault(header.number, {})[header.name] = text
+        elif header.name in single:
+            raise InputError(
+                f"`run` ({source}) has two columns for {header.name}: {single[header.name]!r} "
+                f"and {text!r}; keep one, or number them as repeats."
+            )
+        else:
+            single[header.name] = text
+    return single, wide, remarks
 
 
 def _fill_seconds(

@@ -43,7 +43,8 @@ class Route:
 
 def field(x: Values) -> Any:
     """Vertical field at the balance voltage, V/m."""
-    return x["plates.voltage"] * (np.cos(x.get("plates.tilt", 0.0)) / x["plates.separation"])
+    volts = x["plates.voltage"] * x.get("plates.meter", 1.0)
+    return volts * (np.cos(x.get("plates.tilt", 0.0)) / x["plates.separation"])
 
 
 def fall_divisions(x: Values) -> Any:

@@ -9,6 +9,7 @@ from quantize._support.errors import InputError, warn
 from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
 from quantize.charge.conversion import charges_of
 from quantize.charge.headers import Header
+from quantize.charge.page import holds_balances
 from quantize.charge.run import Run, RunLike
 from quantize.files import read_table
 
@@ -113,6 +114,12 @@ def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None
     """
     falls = falls_in(path)
     if falls is None:
+        if (column is None or Header(column).name == "voltage") and holds_balances(path):
+            warn(
+                "the table looks like balance voltages: a charge goes with 1/V, and here V itself "
+                "is analyzed; give --apparatus FILE to have 1/V analyzed (quantize convert "
+                '--template --kind "balance voltages" prints such a file to fill in).'
+            )
         return
     name, count = falls
     rows = (
