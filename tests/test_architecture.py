@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 34_450
+LINES = 34_600
 """Code and docstrings of public names."""
-FILES = 189
+FILES = 190
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

@@ -15,6 +15,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
+from quantize.charge.on_request import on_request
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import (
@@ -213,6 +214,7 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         )
     if "air.temperature" in route.needs and "air.viscosity" not in inputs:
         inputs["viscosity formula"] = VISCOSITY_FORMULA
+    inputs |= on_request(route, apparatus, inputs)
     if "plates.voltage" in inputs and inputs["plates.voltage"].value < 0:
         voltage = inputs["plates.voltage"]
         inputs["plates.voltage"] = dataclasses.replace(voltage, value=-voltage.value)

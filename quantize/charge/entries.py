@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, cast
 
 from quantize._support.errors import InputError, listed
+from quantize.charge.drag import TRIPLES
 from quantize.charge.quantity import Quantity, Scope
 
 _BLANK = re.compile(r"_{2,}")  # what a template leaves to be filled in
@@ -45,6 +46,7 @@ QUANTITIES: dict[str, Entry] = {
         "div", "reading", "standard deviation of one position of a track", 1e-6, 1e3
     ),
     "watch.press": Entry("s", "reading", "standard deviation of one press", 0.0, 5.0),
+    "watch.bias": Entry("s", "session", "true less shown time of one reading", -1.0, 1.0),
     "watch.rate": Entry("1", "session", "true seconds in one second of the watch", 0.5, 2.0),
     "fall.speed": Entry("m/s", "particle", "speed of fall without field", 1e-9, 1.0),
     "fall.divisions": Entry("div", "particle", "divisions fallen in one interval", 1e-3, 1e6),
@@ -67,7 +69,11 @@ WORDS: dict[str, tuple[str, ...]] = {
     "run.blank_voltage": ("zero", "as above"),
     "run.blank_state": ("as above",),
     "run.residual_voltage": ("taken off",),
-    "air.slip": ("Kim 2005", "Allen and Raabe 1985", "Davies 1945", "Millikan 1923"),
+    "air.slip": tuple(TRIPLES),
+    "air.viscosity_of": ("dry air", "moist air"),
+    "budget.slip": ("choice of triple",),
+    "budget.walls": ("corrected",),
+    "budget.image": ("budgeted",),
 }
 FLAGS: tuple[str, ...] = ("run.image_inverted", "apparatus.invented")
 TEXTS: tuple[str, ...] = ("apparatus.name", "apparatus.note", "run.held_state")

@@ -66,10 +66,12 @@ def test_a_template_filled_in_suits_its_experiment(kind: str) -> None:
 
 def test_what_is_commented_out_can_be_read_as_well() -> None:
     entries = re.findall(r'^# (\w+ = "[^"]+")', charge.template("fixed time"), re.MULTILINE)
-    sections = {"tilt": "plates", "step": "reticle", "diameter": "sphere", "density": "sphere"}
+    sections = {"tilt": "plates", "viscosity_of": "air", "step": "reticle"}
+    sections |= dict.fromkeys(("slip", "walls", "image"), "budget")
+    sections |= dict.fromkeys(("diameter", "diameter_spread", "density"), "sphere")
     for entry in entries:
         name = entry.partition(" ")[0]
-        section = sections.get(name, "sphere" if name == "diameter_spread" else "run")
+        section = sections.get(name, "run")
         charge.Apparatus.of(tomllib.loads(f"[{section}]\n{entry}"))
     assert len(entries) > 8
 
