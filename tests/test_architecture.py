@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 34_600
+LINES = 34_620
 """Code and docstrings of public names."""
 FILES = 190
 LONGEST_FILE = 400

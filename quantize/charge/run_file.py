@@ -71,9 +71,9 @@ def convert_run(
     pandas.DataFrame
         The columns of ``run.table`` and: `charge` in coulombs (NaN in rows without field) and
         `standard_uncertainty`, from the scatter of single readings alone. What the rows share
-        (weight, separation, voltage, fall) moves all of them together: it belongs to the unit,
-        not to a row. The route is in ``attrs["route"]``, in ``attrs["exact"]`` what it took for
-        exact, since no uncertainty was stated, and whether the routes agree in
+        (weight, separation, voltage, fall) moves all of them together and may not be averaged
+        away: `shared_uncertainty`. The route is in ``attrs["route"]``, in ``attrs["exact"]`` what
+        it took for exact, since no uncertainty was stated, and whether the routes agree in
         ``attrs["agreement"]``.
 
     Raises

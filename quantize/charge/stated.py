@@ -6,7 +6,7 @@ import math
 
 from quantize._support import validation
 
-MANY = 200.0
+MANY = 500.0  # k for 95 % is 1.96 from here on
 _DIGITS = 2  # significant digits of an uncertainty
 
 

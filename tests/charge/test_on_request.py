@@ -149,3 +149,21 @@ def test_the_expanded_uncertainty_in_the_words_of_the_guide() -> None:
     words = expanded(10.0, 0.1, float(t.ppf(0.975, 16)), 16.7, "V")
     assert words.startswith("expanded uncertainty U = 0.21 V with k = 2.12 for")
     assert words.endswith("effective degrees of freedom 16")
+
+
+def test_the_shared_part_of_every_charge_against_a_formula_by_hand() -> None:
+    # q = (x + F)/F w d/V: relative errors of w, d, V as they are, and of F times x/(x + F), which
+    # is nothing at balance.
+    rows = {"state": [1, 2, 3], "V": [200, 200, 200], "div": [0, 20, -30]}
+    given = {
+        "plates": {"separation": "4.00 +/- 0.02 mm", "voltage": "200 +/- 1 V"},
+        "sphere": {"weight": "5.00e-14 +/- 0.05e-14 N", "weight_of": "this sphere"},
+        "fall": {"divisions": "60 +/- 0.6 div"},
+    }
+    table = charge.convert_run(rows, given)
+    for x, q, shared in zip(rows["div"], table["charge"], table["shared_uncertainty"], strict=True):
+        assert q == pytest.approx((x + 60) / 60 * 5e-14 * 4e-3 / 200)
+        parts = (0.005, 0.005, 0.01, 0.01 * x / (x + 60))
+        assert shared / q == pytest.approx(math.sqrt(sum(part**2 for part in parts)), rel=1e-4)
+    falls = charge.convert_run({"V": [200, 0], "div": [0, -60]}, given)
+    assert math.isnan(falls["shared_uncertainty"].iloc[1])
