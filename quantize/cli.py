@@ -30,7 +30,7 @@ from quantize.show.terminal import (
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
-    from quantize.charge import DatedPlan, Run
+    from quantize.charge import DatedPlan
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.readings import Readings
 
@@ -127,8 +127,9 @@ def analyze(
     """
     import quantize as qz
     from quantize.charge import load_apparatus
-    from quantize.charge.run_analysis import analyze_run, coulombs_or_why
+    from quantize.charge.run_analysis import coulombs_or_why
     from quantize.charge.run_file import say_if_run
+    from quantize.show.pages import analyzed_page
 
     check_outputs(
         {"plot": plot, "report": report, "keep": keep},
@@ -164,13 +165,8 @@ def analyze(
     coulombs, missing = None, None
     found: Analysis
     if bench is not None and not any(columns.values()):
-        found = analyze_run(
-            _read_run(file, bench, particle),
-            offset=None if offset is None else offset_of(offset),
-            sigma=sigma if sigma == "predicted" else sigma_of(sigma) or "auto",
-            resolution=resolution,
-            **options,
-        )
+        asked = {"offset": offset, "sigma": sigma, "resolution": resolution}
+        found = analyzed_page(file, bench, particle, asked, options)
         readings = found.readings
     else:
         readings = _read_column(file, columns, sigma_of(sigma), resolution)
@@ -190,6 +186,8 @@ def analyze(
 @click.option("--route", metavar="NAME", help="Route from divisions to coulombs.")
 @click.option("--template", is_flag=True, help="Print an apparatus file to fill in.")
 @click.option("--blank-page", is_flag=True, help="Print a page for readings to fill in.")
+@click.option("--kind", metavar="NAME", help="Of experiment; or what FILE calibrates.")
+@click.option("--certificate", metavar="TEXT", help="Of the stage micrometer or voltmeter.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 def convert(
     file: str | None,
@@ -197,17 +195,28 @@ def convert(
     route: str | None,
     template: bool,
     blank_page: bool,
+    kind: str | None,
+    certificate: str | None,
     as_json: bool,
 ) -> None:
     """Turn the rows of a run in FILE into coulombs, one by one."""
-    from quantize.charge import convert_run, read_run
+    from quantize.charge import convert_run, load_apparatus, read_run
+    from quantize.charge.page import holds_balances
+    from quantize.show.forms import say_forms, say_repeats
+    from quantize.show.pages import say_charges
 
     if template or blank_page:
-        _print_forms(template, blank_page, as_json)
+        say_forms(kind or "fixed time", template, blank_page, as_json)
+        return
+    if kind is not None and file is not None:
+        say_repeats(file, kind, certificate, as_json)
         return
     if file is None or apparatus is None:
         missing = "FILE" if file is None else "--apparatus FILE"
         raise InputError(f"{missing} is missing; or begin with --template and --blank-page.")
+    if holds_balances(file) and not load_apparatus(apparatus).has("run.distance"):
+        say_charges(file, apparatus, as_json)
+        return
     run = read_run(file, apparatus)
     table = convert_run(run, run.bench(), route=route)
     if as_json:
@@ -318,35 +327,6 @@ def plan(
         say_json({"schema": "quantize.cli.plan/1", "plan": found.to_dict(), "seed": seed})
     else:
         say(f"{found}" if seed is None else f"{found}\n\nSeed {seed}")
-
-
-def _print_forms(template: bool, blank_page: bool, as_json: bool) -> None:
-    """What is filled in before a run: the apparatus file, the page for readings."""
-    from quantize import charge
-
-    forms = {}
-    if template:
-        forms["template"] = charge.template()
-    if blank_page:
-        forms["blank_page"] = charge.blank_page()
-    if as_json:
-        say_json({"schema": "quantize.cli.convert.forms/1", **forms})
-    else:
-        say("\n".join(form.rstrip("\n") for form in forms.values()))
-
-
-def _read_run(file: str, bench: Any, particle: str | None) -> Run:
-    from quantize.charge import read_run
-
-    run = read_run(file, bench)
-    if particle is not None:
-        return run.particle(particle)
-    if len(run.particles) > 1:
-        raise InputError(
-            f"`{file}` holds the particles {', '.join(run.particles)}; each has its own unit in "
-            "divisions, so name one with --particle."
-        )
-    return run.particle(run.particles[0])
 
 
 def _read_column(

@@ -29,6 +29,7 @@ def cases():
     for given in options.READINGS:
         for name in ("nothing", "outliers known", "rounding"):
             yield name, given
+    yield from ((name, "sigma given") for name in options.FACTORS)
 
 
 def rows(turn, *, pairs=True):

@@ -19,6 +19,7 @@ _TABLE: dict[tuple[str, str], str] = {
     ("view", "*"): "quantize.show.results:result_view",
     ("view", "Analysis"): "quantize.show.analysis:analysis_view",
     ("view", "RunAnalysis"): "quantize.show.run:run_view",
+    ("view", "BalanceAnalysis"): "quantize.show.pages:balance_view",
     ("view", "CountAnalysis"): "quantize.show.results:counts_view",
     ("view", "GroupAnalyses"): "quantize.show.results:groups_view",
     ("view", "Comparison"): "quantize.show.studies:comparison_view",

@@ -38,6 +38,9 @@ _HOME = {
     "cautions": "quantize.charge.forms",
     "template": "quantize.charge.forms",
     "blank_page": "quantize.charge.forms",
+    "calibrate_reticle": "quantize.charge.repeats",
+    "repeat_balance": "quantize.charge.repeats",
+    "BalanceVoltages": "quantize.charge.balances",
     "Blind": "quantize.charge.promise",
     "DatedPlan": "quantize.charge.promise",
     "SimulatedBench": "quantize.charge.simulation",
@@ -50,6 +53,7 @@ if TYPE_CHECKING:
     from quantize.charge.air import Air as Air
     from quantize.charge.apparatus import Apparatus as Apparatus
     from quantize.charge.apparatus import load_apparatus as load_apparatus
+    from quantize.charge.balances import BalanceVoltages as BalanceVoltages
     from quantize.charge.coulombs import UnitInCoulombs as UnitInCoulombs
     from quantize.charge.coulombs import unit_in_coulombs as unit_in_coulombs
     from quantize.charge.coulombs import why_routes_differ as why_routes_differ
@@ -68,6 +72,8 @@ if TYPE_CHECKING:
     from quantize.charge.promise import DatedPlan as DatedPlan
     from quantize.charge.propagation import propagate as propagate
     from quantize.charge.quantity import Quantity as Quantity
+    from quantize.charge.repeats import calibrate_reticle as calibrate_reticle
+    from quantize.charge.repeats import repeat_balance as repeat_balance
     from quantize.charge.reticle import Reticle as Reticle
     from quantize.charge.rows import predicted_scatter as predicted_scatter
     from quantize.charge.rows import residual_voltage as residual_voltage

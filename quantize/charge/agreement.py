@@ -35,7 +35,10 @@ _THREE = (
     "fall and rise, radius from the fall",
 )
 """All three compare one speed of fall with one diameter: the third follows from the other two."""
-_SAFE = ("air.temperature", "air.pressure", "air.humidity", "viscosity formula", "site.gravity")
+_SAFE = (
+    "air.temperature", "air.pressure", "air.humidity", "viscosity formula", "site.gravity",
+    "humidity formula", "slip formula", "wall drag", "image force",
+)  # fmt: skip
 """What is never so far off that it makes routes differ beyond their uncertainties."""
 
 

@@ -3,18 +3,30 @@
 from __future__ import annotations
 
 import dataclasses
-import difflib
 import tomllib
 from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
-from typing import Any, Union, cast
+from typing import Any, Union
+
+import numpy as np
 
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.results import jsonable
+from quantize._support.validation import FloatArray
 from quantize.charge import unit_names
-from quantize.charge.entries import FLAGS, HAZARDS, QUANTITIES, SECTIONS, TEXTS, WORDS
+from quantize.charge.entries import (
+    FLAGS,
+    HAZARDS,
+    QUANTITIES,
+    SECTIONS,
+    TEXTS,
+    WORDS,
+    measured,
+    refuse_blanks,
+    unknown,
+)
 from quantize.charge.quantity import OWN_SCOPES, Quantity, QuantityLike, Scope
 
 _LARGEST_FILE = 1_000_000
@@ -80,8 +92,10 @@ class Apparatus:
         Raises
         ------
         InputError
-            For unknown sections or entries, units of the wrong kind and values out of range.
+            For unknown sections or entries, units of the wrong kind, values out of range, and
+            blanks of a template that are left.
         """
+        refuse_blanks(tables, source)
         quantities: dict[str, Quantity] = {}
         declared: dict[str, Any] = {}
         for section, table in tables.items():
@@ -91,7 +105,7 @@ class Apparatus:
             for key, value in table.items():
                 name = f"{section}.{key}"
                 if name in QUANTITIES:
-                    quantities[name] = _measured(name, value, scope)
+                    quantities[name] = measured(name, value, scope)
                 else:
                     declared[name] = _declared(name, value, source)
         _say_whose_weight(quantities, declared)
@@ -161,8 +175,8 @@ class Apparatus:
         for key, value in entries.items():
             name = key.replace("__", ".")
             if name not in QUANTITIES:
-                raise InputError(_unknown(name, tuple(QUANTITIES), "given in Python"))
-            quantities[name] = _measured(name, value)
+                raise InputError(unknown(name, tuple(QUANTITIES), "given in Python"))
+            quantities[name] = measured(name, value)
         _say_whose_weight(quantities, self.declared)
         return dataclasses.replace(self, quantities=quantities)
 
@@ -277,46 +291,29 @@ def load_apparatus(path: ApparatusLike) -> Apparatus:
     return Apparatus.of(tables, source=file.name)
 
 
-def _unknown(name: str, allowed: tuple[str, ...], source: str) -> str:
-    near = difflib.get_close_matches(name, allowed, n=1, cutoff=0.5)
-    hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(allowed))}."
-    return f"`{name}` is no entry of an apparatus ({source}); {hint}"
+def scaled_by_gate(apparatus: Apparatus, divisions: FloatArray) -> Apparatus:
+    """The length of a division from that of the gate, of so many `divisions`, where none is given.
+
+    Nothing changes where the scale is stated, or the gate is no length.
+    """
+    gate = apparatus.get("run.distance")
+    if gate is None or gate.unit != "m" or apparatus.has("reticle.division"):
+        return apparatus
+    scale = gate.value / float(np.median(np.abs(divisions[np.isfinite(divisions)])))
+    return apparatus.changed(
+        reticle__division=Quantity(
+            value=scale, standard_uncertainty=scale * gate.relative, unit="m/div"
+        )
+    )
 
 
 def _check_section(section: str, table: object, source: str) -> None:
     if section not in SECTIONS:
-        raise InputError(_unknown(section, (*SECTIONS, "hazards", "particles"), source))
+        raise InputError(unknown(section, (*SECTIONS, "hazards", "particles"), source))
     if not isinstance(table, Mapping):
         raise InputTypeError(
             f"`{section}` is {table!r}; it is a section, written [{section}] with entries below."
         )
-
-
-def _measured(name: str, value: Any, scope: Scope | None = None) -> Quantity:
-    entry = QUANTITIES[name]
-    shared = scope or cast(Scope, entry.scope)
-    if name == "reticle.division":
-        value = _per_division(value, shared)
-    found = Quantity.read(value, unit=entry.unit, name=name, scope=shared)
-    if not entry.low <= found.value <= entry.high:
-        unit = "" if entry.unit == "1" else f" {entry.unit}"
-        raise InputError(
-            f"`{name}` is {found.value:g}{unit}; the {entry.meaning} should lie between "
-            f"{entry.low:g} and {entry.high:g}{unit}, so look at the number and its unit."
-        )
-    return found
-
-
-def _per_division(value: Any, scope: Scope) -> Any:
-    """A length is taken as the length of one division."""
-    try:
-        return dataclasses.replace(
-            Quantity.read(value, unit="m", name="reticle.division", scope=scope), unit="m/div"
-        )
-    except InputError:
-        if isinstance(value, str) and "/" not in value.replace("+/-", ""):
-            raise
-        return value
 
 
 def _declared(name: str, value: Any, source: str) -> Any:
@@ -328,7 +325,7 @@ def _declared(name: str, value: Any, source: str) -> Any:
         return value
     if name in TEXTS:
         return str(value)
-    raise InputError(_unknown(name, (*QUANTITIES, *WORDS, *FLAGS, *TEXTS), source))
+    raise InputError(unknown(name, (*QUANTITIES, *WORDS, *FLAGS, *TEXTS), source))
 
 
 def _correlations(rows: Any, known: Mapping[str, Quantity]) -> dict[tuple[str, str], float]:

@@ -15,6 +15,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
+from quantize.charge.on_request import on_request
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import (
@@ -183,12 +184,16 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
             inputs |= _fall_inputs(apparatus, divisions)
         elif name == "run.interval":
             inputs |= _timed(apparatus, divisions)
+        elif name == "reticle.division":
+            inputs |= _scale(apparatus, divisions, f"the route '{route.name}'")
         else:
             inputs[name] = apparatus.need(name, purpose=f"the route '{route.name}'")
     if divisions.fall is not None and divisions.fall_slope:
         # The fall went into the unit, whether or not the route asks for it otherwise.
         inputs["fall"] = divisions.fall
     optional = route.optional
+    if "plates.voltage" in route.needs:
+        optional = (*optional, "plates.meter")
     if "sphere.weight" in route.needs and apparatus.word("sphere.buoyancy") == "not off":
         optional = (*optional, "sphere.density", *AIR)
     for name in optional:
@@ -198,9 +203,7 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
     if "fall" in route.needs and apparatus.has("air.drift"):
         inputs["air.drift"] = apparatus.need("air.drift")
         inputs |= _timed(apparatus, divisions)
-        inputs["reticle.division"] = apparatus.need(
-            "reticle.division", purpose="a drift of the air"
-        )
+        inputs |= _scale(apparatus, divisions, "a drift of the air")
     for name in ("sphere.weight", "sphere.diameter"):
         spread = apparatus.spread_about(name) if name in route.needs else None
         if spread is not None:
@@ -211,6 +214,7 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         )
     if "air.temperature" in route.needs and "air.viscosity" not in inputs:
         inputs["viscosity formula"] = VISCOSITY_FORMULA
+    inputs |= on_request(route, apparatus, inputs)
     if "plates.voltage" in inputs and inputs["plates.voltage"].value < 0:
         voltage = inputs["plates.voltage"]
         inputs["plates.voltage"] = dataclasses.replace(voltage, value=-voltage.value)
@@ -264,17 +268,26 @@ def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quanti
             "field; read some rows at zero voltage, or give fall.divisions or fall.speed in the "
             f"apparatus ({apparatus.source})."
         )
-    purpose = "the fall speed in divisions"
     return {
         "fall.speed": apparatus.need("fall.speed"),
-        "reticle.division": apparatus.need("reticle.division", purpose=purpose),
-    } | _timed(apparatus, divisions)
+        **_scale(apparatus, divisions, "the fall speed in divisions"),
+        **_timed(apparatus, divisions),
+    }
+
+
+def _scale(apparatus: Apparatus, divisions: Divisions, purpose: str) -> dict[str, Quantity]:
+    """The length of a division; nothing where the gate itself was given as a length."""
+    gate = apparatus.get("run.distance")
+    if divisions.gate is not None and gate is not None and gate.unit == "m":
+        return {}
+    return {"reticle.division": apparatus.need("reticle.division", purpose=purpose)}
 
 
 def _timed(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
     """The time of a reading, or the length of the gate where that was fixed."""
     if divisions.gate is not None:
-        return {"run.distance": divisions.gate}
+        gate = apparatus.get("run.distance")
+        return {"run.distance": gate if gate and gate.unit == "m" else divisions.gate}
     if divisions.interval is not None and not apparatus.has("run.interval"):
         return {"run.interval": divisions.interval}
     purpose = "a speed in metres per second"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import functools
 import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
@@ -9,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray
 from quantize.charge.agreement import agree, common_route, relative_errors
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.budgets import (
@@ -20,6 +23,7 @@ from quantize.charge.budgets import (
     with_voltage,
 )
 from quantize.charge.propagation import Propagation
+from quantize.charge.quantity import Quantity
 from quantize.charge.routes import SIMPLEST, route_name
 from quantize.charge.rows import Rows
 
@@ -42,7 +46,9 @@ def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.D
         route = common_route(agreements, map(relative_errors, several)) if several else SIMPLEST
     route_name(route)
     pieces = [_charges(*particle, route) for particle in particles]
-    table = pd.concat(pieces).sort_index() if len(pieces) > 1 else pieces[0]
+    table = pieces[0]
+    if len(pieces) > 1:
+        table = pd.concat(pieces).sort_values("row", kind="stable", ignore_index=True)
     inputs = [found[route].inputs for *_, found in particles]
     exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
     compared = [agree(found) for found in several if len(found) > 1]
@@ -81,4 +87,28 @@ def _charges(
     scatter, degrees = run.scatter()
     spread = scatter * np.abs(stretch) * per_division.value if degrees else np.nan
     table["standard_uncertainty"] = spread
+    table["shared_uncertainty"] = _shared(
+        route, bench, divisions, (moved + fallen) * stretch, stretch
+    )
     return table
+
+
+def _shared(
+    route: str, bench: Apparatus, divisions: Divisions, charge: FloatArray, stretch: FloatArray
+) -> FloatArray:
+    """What fall, weight, gap and voltage leave unsure of every charge, in coulombs.
+
+    A charge is (x + F)·V0/V divisions times the unit by the route, in which F stands again, so
+    that the fall drops out at balance.
+    """
+
+    @functools.cache
+    def of(value: float, slope: float) -> float:
+        if not math.isfinite(value) or value == 0:
+            return math.nan
+        unit = Quantity(value=value, unit="div")
+        one = dataclasses.replace(divisions, unit=unit, fall_slope=slope)
+        return by_route(route, bench, one).standard_uncertainty
+
+    pairs = zip(charge.tolist(), stretch.tolist(), strict=True)
+    return np.array([of(*pair) for pair in pairs])

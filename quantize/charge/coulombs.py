@@ -31,7 +31,7 @@ from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import ROUTES, SIMPLEST, route_name
 from quantize.charge.rows import Rows
-from quantize.charge.stated import degrees_of_freedom, short, stated
+from quantize.charge.stated import degrees_of_freedom, expanded, short, stated
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -110,14 +110,13 @@ class UnitInCoulombs(Propagation):
 
     def __str__(self) -> str:
         forms = stated(self.value, self.standard_uncertainty, "C", symbol="unit")
-        freedom = degrees_of_freedom(self.degrees_of_freedom)
-        freedom = freedom.replace(">", "more than ")
-        degrees = f", {freedom} degrees of freedom" if freedom else ""
+        factor, degrees = self.coverage_factor(0.95), self.degrees_of_freedom
         low, high = self.interval(0.95)[0]
         lines = [
-            f"{forms[1]}{degrees}, by the route '{self.route}'",
+            f"{forms[1]}, by the route '{self.route}'",
             f"  {forms[0]}",
             f"  {forms[2]}",
+            f"  {expanded(self.value, self.standard_uncertainty, factor, degrees, 'C')}",
             f"  95 % interval {low:.4g} C to {high:.4g} C",
             f"  of which random {self.random:.2g} C, shared {self.systematic:.2g} C",
             "",

@@ -26,7 +26,12 @@ TRIPLES: dict[str, tuple[float, float, float, float]] = {
     "Allen and Raabe 1985": (1.142, 0.558, 0.999, 67.3e-9),
     "Davies 1945": (1.257, 0.400, 1.10, 66.0e-9),
     "Millikan 1923": (0.864, 0.29, 1.25, 94.2e-9),
+    # 1 + A Kn with A constant; b = 8.226e-3 Pa m of Millikan 1913 over pressure and free path.
+    "one term": (8.226e-3 / (101325.0 * 67.3e-9), 0.0, 1.0, 67.3e-9),
+    "none": (0.0, 0.0, 1.0, 67.3e-9),
 }
+PUBLISHED = ("Kim 2005", "Allen and Raabe 1985", "Davies 1945", "Millikan 1923")
+"""Triples among which there is a choice."""
 
 
 @dataclasses.dataclass(frozen=True, repr=False)
@@ -36,8 +41,9 @@ class SlipCorrection:
     Parameters
     ----------
     name : str
-        "Kim 2005", "Allen and Raabe 1985", "Davies 1945" or "Millikan 1923"; or any name together
-        with `triple`.
+        "Kim 2005", "Allen and Raabe 1985", "Davies 1945" or "Millikan 1923"; "one term" for the
+        form 1 + A·Kn of Cunningham with the constant of Millikan 1913, "none" for Stokes' law as
+        it stands; or any name together with `triple`.
     triple : (float, float, float), optional
         Coefficients A, B, G of one's own, in place of a published triple.
     free_path_at_room : float, optional
@@ -56,6 +62,7 @@ class SlipCorrection:
 
     References
     ----------
+    Cunningham, Proc. R. Soc. A 83:357 (1910); Millikan, Phys. Rev. 2:109 (1913);
     Kim, Mulholland, Kukuck and Pui, J. Res. NIST 110:31 (2005), also ISO 15900; Allen and Raabe,
     Aerosol Sci. Technol. 4:269 (1985); Davies, Proc. Phys. Soc. 57:259 (1945); Millikan,
     Phys. Rev. 22:1 (1923).
@@ -178,6 +185,18 @@ class SlipCorrection:
     def __repr__(self) -> str:
         path = (self.free_path_at_room or 0.0) * 1e9
         return f"<SlipCorrection {self.name!r}: {self.triple}, mean free path {path:.1f} nm>"
+
+
+def triples_apart(diameter: float, temperature: float, pressure: float) -> float:
+    """Half the span of the published slip factors of a sphere, over their mean.
+
+    Examples
+    --------
+    >>> round(triples_apart(2.1e-6, 293.15, 101325.0), 5)
+    0.00267
+    """
+    factors = [float(SlipCorrection(n).factor(diameter, temperature, pressure)) for n in PUBLISHED]
+    return (max(factors) - min(factors)) / (max(factors) + min(factors))
 
 
 def mobility(diameter: Numbers, viscosity: Numbers, slip_factor: Numbers) -> Any:

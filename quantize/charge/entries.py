@@ -3,6 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+import difflib
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any, cast
+
+from quantize._support.errors import InputError, listed
+from quantize.charge.drag import TRIPLES
+from quantize.charge.quantity import Quantity, Scope
+
+_BLANK = re.compile(r"_{2,}")  # what a template leaves to be filled in
+_GATE = (1e-9, 10.0)  # metres, where the gate is given as a length
 
 
 @dataclasses.dataclass(frozen=True)
@@ -19,6 +30,8 @@ class Entry:
 QUANTITIES: dict[str, Entry] = {
     "plates.separation": Entry("m", "bench", "distance between the plates", 1e-5, 0.5),
     "plates.voltage": Entry("V", "session", "voltage at which the run was balanced", -2e4, 2e4),
+    "plates.setting": Entry("V", "reading", "standard deviation of one balance voltage", 1e-6, 1e4),
+    "plates.meter": Entry("1", "session", "true volts for one volt of the meter", 0.5, 2.0),
     "plates.tilt": Entry("rad", "bench", "angle between field and vertical", -1.0, 1.0),
     "sphere.weight": Entry("N", "batch", "effective weight of a sphere", 1e-18, 1e-8),
     "sphere.diameter": Entry("m", "batch", "mean diameter of the batch", 1e-8, 1e-4),
@@ -33,6 +46,7 @@ QUANTITIES: dict[str, Entry] = {
         "div", "reading", "standard deviation of one position of a track", 1e-6, 1e3
     ),
     "watch.press": Entry("s", "reading", "standard deviation of one press", 0.0, 5.0),
+    "watch.bias": Entry("s", "session", "true less shown time of one reading", -1.0, 1.0),
     "watch.rate": Entry("1", "session", "true seconds in one second of the watch", 0.5, 2.0),
     "fall.speed": Entry("m/s", "particle", "speed of fall without field", 1e-9, 1.0),
     "fall.divisions": Entry("div", "particle", "divisions fallen in one interval", 1e-3, 1e6),
@@ -43,7 +57,7 @@ QUANTITIES: dict[str, Entry] = {
     "air.viscosity": Entry("Pa s", "session", "viscosity, if measured", 1e-6, 1e-4),
     "site.gravity": Entry("m/s2", "bench", "local gravity", 9.7, 9.9),
     "run.interval": Entry("s", "session", "time of one reading", 1e-3, 1e5),
-    "run.distance": Entry("div", "bench", "divisions of one timed passage", 1e-3, 1e6),
+    "run.distance": Entry("div", "bench", "length of one timed passage", 1e-3, 1e6),
 }
 
 WORDS: dict[str, tuple[str, ...]] = {
@@ -55,7 +69,11 @@ WORDS: dict[str, tuple[str, ...]] = {
     "run.blank_voltage": ("zero", "as above"),
     "run.blank_state": ("as above",),
     "run.residual_voltage": ("taken off",),
-    "air.slip": ("Kim 2005", "Allen and Raabe 1985", "Davies 1945", "Millikan 1923"),
+    "air.slip": tuple(TRIPLES),
+    "air.viscosity_of": ("dry air", "moist air"),
+    "budget.slip": ("choice of triple",),
+    "budget.walls": ("corrected",),
+    "budget.image": ("budgeted",),
 }
 FLAGS: tuple[str, ...] = ("run.image_inverted", "apparatus.invented")
 TEXTS: tuple[str, ...] = ("apparatus.name", "apparatus.note", "run.held_state")
@@ -65,3 +83,76 @@ HAZARDS: tuple[str, ...] = (
 SECTIONS: tuple[str, ...] = tuple(
     dict.fromkeys(name.partition(".")[0] for name in (*QUANTITIES, *WORDS, *FLAGS, *TEXTS))
 )
+
+
+def measured(name: str, value: Any, scope: Scope | None = None) -> Quantity:
+    """The measured entry `name` from what stands in the file.
+
+    Raises
+    ------
+    InputError
+        For a unit of the wrong kind, and a value out of range.
+    """
+    entry = QUANTITIES[name]
+    shared = scope or cast(Scope, entry.scope)
+    low, high = entry.low, entry.high
+    if name == "reticle.division":
+        value = _per_division(value, shared)
+    elif name == "run.distance" and _is_length(value):
+        entry, (low, high) = dataclasses.replace(entry, unit="m"), _GATE
+    found = Quantity.read(value, unit=entry.unit, name=name, scope=shared)
+    if not low <= found.value <= high:
+        unit = "" if entry.unit == "1" else f" {entry.unit}"
+        raise InputError(
+            f"`{name}` is {found.value:g}{unit}; the {entry.meaning} should lie between "
+            f"{low:g} and {high:g}{unit}, so look at the number and its unit."
+        )
+    return found
+
+
+def _is_length(value: Any) -> bool:
+    """Whether a value carries a unit of length; a bare number has none."""
+    if isinstance(value, int | float):
+        return False
+    try:
+        Quantity.read(value, unit="m")
+    except InputError:
+        return False
+    return True
+
+
+def _per_division(value: Any, scope: Scope) -> Any:
+    """A length is taken as the length of one division."""
+    try:
+        return dataclasses.replace(
+            Quantity.read(value, unit="m", name="reticle.division", scope=scope), unit="m/div"
+        )
+    except InputError:
+        if isinstance(value, str) and "/" not in value.replace("+/-", ""):
+            raise
+        return value
+
+
+def unknown(name: str, allowed: tuple[str, ...], source: str) -> str:
+    """What to say of an entry that there is not."""
+    near = difflib.get_close_matches(name, allowed, n=1, cutoff=0.5)
+    hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(allowed))}."
+    return f"`{name}` is no entry of an apparatus ({source}); {hint}"
+
+
+def refuse_blanks(tables: Mapping[str, Any], source: str) -> None:
+    """Raise InputError where blanks of a template are left, naming them all."""
+    blank = list(_blanks(tables))
+    if blank:
+        raise InputError(
+            f"`apparatus` ({source}) is not filled in: write {listed(blank)}, each in place of its "
+            "____, or delete the line of what you do not know."
+        )
+
+
+def _blanks(tables: Mapping[str, Any], above: str = "") -> Iterator[str]:
+    for key, value in tables.items():
+        if isinstance(value, Mapping):
+            yield from _blanks(value, f"{above}{key}.")
+        elif isinstance(value, str) and _BLANK.search(value):
+            yield f"{above}{key}"

@@ -9,51 +9,17 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from quantize._support.errors import InputError, InputTypeError, listed, one_line
-from quantize.charge.unit_names import kind_of, same_kind, unit
+from quantize._support.validation import FloatArray
+from quantize.charge.headers import NAMES, PASSAGES, Header
 from quantize.tables.reading import read
 from quantize.tables.table import Table
 
 if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus
 
-# What each column may be called, in lower case without its unit.
-NAMES: dict[str, tuple[str, ...]] = {
-    name: tuple(aliases.split(", "))
-    for name, aliases in {
-        "particle": "particle, sphere, bead, drop, droplet, ball, no, nr, number, particle no, "
-        "sphere no, bead no, drop no, particle number, drop number, sphere number",
-        "state": "state, charge state, chargestate",
-        "voltage": "voltage, u, v, volts, volt, plate voltage, potential",
-        "divisions": "divisions, division, div, divs, moved, displacement, distance",
-        "seconds": "seconds, second, time, t, s, sec, interval, duration",
-        "start": "start, begin, from, first, start div, div start",
-        "end": "end, stop, finish, to, last, end div, div end",
-        "position": "position, pos, height, x, y",
-        "track": "track, track no, passage, clip",
-        "direction": "direction, dir, sense, sign, up/down, up or down",
-        "repeat": "repeat, rep, repetition, reading, reading no",
-        "bench": "bench, setup, set-up, station, group",
-        "event": "event",
-        "changed": "changed within, changed within interval, changed during reading",
-        "keep": "keep, kept, use, used, valid",
-        "reason": "reason, why, reason discarded",
-        "note": "note, notes, remark, remarks, comment, comments",
-        "clock": "clock, clock time, time of day, when",
-    }.items()
-}
-UNITS: dict[str, tuple[str, ...]] = {
-    "voltage": ("V",),
-    "divisions": ("div", "m"),
-    "seconds": ("s",),
-    "start": ("div", "m"),
-    "end": ("div", "m"),
-    "position": ("div", "m"),
-}
-_LOOKUP = {alias: name for name, aliases in NAMES.items() for alias in aliases}
-_WITH_UNIT = re.compile(r"^(?P<head>.*?)\s*(?:\((?P<a>[^)]*)\)|\[(?P<b>[^\]]*)\])\s*$")
-_SLASH = re.compile(r"^(?P<head>[^/]+?)\s*/\s*(?P<unit>[^/]+(?:/[^/]+)?)$")
-_NUMBERED = re.compile(r"^(?P<head>.*?[^\d\s_#.-])[\s_#.-]*(?P<number>\d{1,3})$")
 _SIGNS = {"up": 1, "u": 1, "+": 1, "↑": 1, "rise": 1, "rises": 1, "rising": 1, "1": 1, "+1": 1,
           "down": -1, "d": -1, "-": -1, "−": -1, "↓": -1, "fall": -1, "falls": -1,
           "falling": -1, "-1": -1}  # fmt: skip
@@ -65,79 +31,10 @@ _CELL = re.compile(
     r"^(?P<limit>[<>≥≤]=?)?\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>\D*)$"
 )
 
-_MEASURED = ("voltage", "divisions", "seconds", "start", "end", "position")
-_REPEATED = ("divisions", "seconds", "start", "end")
+_MEASURED = ("voltage", "divisions", "seconds", "start", "end", "position", *PASSAGES)
+_REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
+_COUNTS = ("no", "no.", "nr", "nr.", "number")  # headers of rows that are only counted
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-
-# ---- headers --------------------------------------------------------------------------------
-
-
-class Header:
-    """A column header taken apart: canonical name, unit, number of the repeat."""
-
-    def __init__(self, text: str) -> None:
-        self.text = text
-        self.name, self.unit, self.number = _take_apart(text)
-
-    def factor(self) -> tuple[float, bool]:
-        """Factor onto V, s or divisions, and whether the column is a length, not divisions."""
-        if self.unit is None or self.name not in UNITS:
-            return 1.0, False
-        try:
-            found = unit(self.unit)
-        except InputError:
-            return 1.0, False
-        for wanted in UNITS[self.name]:
-            if found.dimensions == unit(wanted).dimensions:
-                return found.scale, wanted == "m"
-        kind = kind_of(found.dimensions)
-        raise InputError(
-            f"the column {self.text!r} has a unit of {kind}; "
-            f"{self.name} goes with {' or '.join(UNITS[self.name])}."
-        )
-
-
-def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
-    cleaned = " ".join(text.replace("_", " ").replace("№", "no").split())
-    whole = _LOOKUP.get(cleaned.lower().rstrip(".?"))
-    if whole is not None:
-        return whole, _unit_in_name(cleaned), None
-    head, unit = cleaned, None
-    if (found := _WITH_UNIT.match(cleaned)) is not None:
-        head, unit = found["head"], (found["a"] or found["b"] or "").strip()
-    elif (found := _SLASH.match(cleaned)) is not None:
-        head, unit = found["head"], found["unit"].strip()
-    number = None
-    if _name_of(head, unit) is None and (counted := _NUMBERED.match(head)) is not None:
-        head, number = counted["head"], int(counted["number"])
-    name = _name_of(head, unit)
-    if name is None and unit is None and " " in head:
-        first, _, last = head.rpartition(" ")
-        name = _name_of(first, last)
-        unit = last if name in UNITS and _fits(name, last) else None
-        name = name if unit else None
-    return name, unit if name in UNITS else None, number
-
-
-def _unit_in_name(cleaned: str) -> str | None:
-    return {"div": "div", "volts": "V", "seconds": "s"}.get(cleaned.lower())
-
-
-def _name_of(head: str, unit: str | None) -> str | None:
-    name = _LOOKUP.get(head.strip().lower().rstrip(".?"))
-    if name == "voltage" and head.strip() == "v" and unit and not _fits("voltage", unit):
-        return None
-    return name
-
-
-def _fits(name: str | None, own: str) -> bool:
-    if name not in UNITS:
-        return False
-    try:
-        return any(same_kind(own, wanted) for wanted in UNITS[name])
-    except InputError:
-        return False
-
 
 # ---- cells ----------------------------------------------------------------------------------
 
@@ -239,6 +136,38 @@ class Page:
     source: str
     measured: tuple[str, ...] = ()
 
+    def kept_rows(self) -> tuple[list[bool], list[str]]:
+        """Which rows count, and the reason beside each."""
+        n = len(self.numbers)
+        reason = [c.strip() for c in self.cells.get("reason", [""] * n)]
+        words = self.cells.get("keep", [""] * n)
+        read = [kept(w, row=r) for w, r in zip(words, self.numbers, strict=True)]
+        # A reason without a word for keep says why a row was given up.
+        return [
+            not why if word is None else word for word, why in zip(read, reason, strict=True)
+        ], reason
+
+    def column(self, name: str) -> FloatArray:
+        """The numbers of a column in the rows that are kept, in the unit of its header.
+
+        Raises
+        ------
+        InputError
+            For a blank or a bound, with the row.
+        """
+        values = []
+        for cell, row, use in zip(self.cells[name], self.numbers, self.kept_rows()[0], strict=True):
+            if use:
+                value, limit, _ = cell_number(cell, column=name, row=row, comma=self.comma)
+                if limit or math.isnan(value):
+                    raise InputError(
+                        f"`{name}` is {cell!r} in row {row}; write the number, or no under keep."
+                    )
+                values.append(value)
+        if not values:
+            raise InputError(f"`{self.source}` has no row that is kept.")
+        return np.array(values) * self.headers[name].factor()[0]
+
     def scale(self, name: str, apparatus: Apparatus | None) -> float:
         """Factor of a column onto V, s or divisions; lengths by the scale of the apparatus."""
         scale, is_length = self.headers[name].factor()
@@ -252,8 +181,10 @@ class Page:
         return scale / apparatus.need("reticle.division", purpose="a column in lengths").value
 
 
-def read_page(source: Any) -> Page:
-    """Read a file, a DataFrame or a mapping of columns.
+def read_page(source: Any, *needed: str) -> Page:
+    """Read a file, a DataFrame or a mapping of columns, with the columns that are `needed`.
+
+    Without such names it is a page of movements, with distances or times of them.
 
     Raises
     ------
@@ -269,7 +200,16 @@ def read_page(source: Any) -> Page:
     if len(table.rows) == 0:
         raise InputError(f"`run` ({name}) has no rows below a header of column names.")
     commas = any(_DECIMAL_COMMA.fullmatch(c.strip()) for cells in columns.values() for c in cells)
-    return _tidy(columns, name, comma=commas and table.separator != ",")
+    return _tidy(columns, name, comma=commas and table.separator != ",", needed=needed)
+
+
+def holds_balances(source: Any) -> bool:
+    """Whether a table has voltages and nothing that moved: a page of balance voltages."""
+    try:
+        found = set(read_page(source, "voltage").cells)
+    except InputError:
+        return False
+    return not found & {"divisions", "seconds", "start", "end", "position", *PASSAGES}
 
 
 def _table(source: Any) -> tuple[Table, str]:
@@ -294,25 +234,18 @@ def _table(source: Any) -> tuple[Table, str]:
     return read(source, headed=True), Path(source).name
 
 
-def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
+def _tidy(
+    columns: dict[str, list[str]], source: str, *, comma: bool, needed: tuple[str, ...] = ()
+) -> Page:
     headers = {text: Header(text) for text in columns}
-    remarks: list[str] = []
-    single: dict[str, str] = {}
-    wide: dict[int, dict[str, str]] = {}
-    for text, header in headers.items():
-        if header.name is None:
-            if text.strip():
-                remarks.append(f"the column {text!r} is not used")
-        elif header.number is not None and header.name in _REPEATED:
-            wide.setdefault(header.number, {})[header.name] = text
-        elif header.name in single:
-            raise InputError(
-                f"`run` ({source}) has two columns for {header.name}: {single[header.name]!r} "
-                f"and {text!r}; keep one, or number them as repeats."
-            )
-        else:
-            single[header.name] = text
-    _need_columns(columns, single, wide, source)
+    single, wide, remarks = _places(columns, headers, source)
+    if any(set(group) & set(PASSAGES) for group in wide.values()):
+        # A time without a number beside those with one is that of one passage.
+        first = wide[min(wide)]
+        first |= {name: single.pop(name) for name in PASSAGES if name in single}
+    _need_columns(
+        columns, {*single, *(n for group in wide.values() for n in group)}, source, needed
+    )
     n = len(next(iter(columns.values())))
     cells = {name: columns[text] for name, text in single.items()}
     kept = {name: headers[text] for name, text in single.items()}
@@ -326,6 +259,7 @@ def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
         cells, numbers = _unfold(columns, cells, wide)
         kept |= {name: headers[text] for cols in wide.values() for name, text in cols.items()}
         remarks.append(f"{len(wide)} repeats stand side by side and were put below each other")
+    _fill_seconds(cells, kept, remarks, len(numbers))
     filled = [
         i
         for i in range(len(numbers))
@@ -345,22 +279,68 @@ def _tidy(columns: dict[str, list[str]], source: str, *, comma: bool) -> Page:
     )
 
 
-def _need_columns(
-    columns: Mapping[str, Any],
-    single: Mapping[str, str],
-    wide: Mapping[int, Mapping[str, str]],
-    source: str,
+def _places(
+    columns: Mapping[str, list[str]], headers: Mapping[str, Header], source: str
+) -> tuple[dict[str, str], dict[int, dict[str, str]], list[str]]:
+    """Which column holds what, alone or as a numbered repeat, and what is not used."""
+    remarks: list[str] = []
+    single: dict[str, str] = {}
+    wide: dict[int, dict[str, str]] = {}
+    particles = [text for text, header in headers.items() if header.name == "particle"]
+    named = any(text.strip().lower() not in _COUNTS for text in particles) or any(
+        header.name == "state" for header in headers.values()
+    )
+    for text, header in headers.items():
+        if header.name is None:
+            if text.strip():
+                remarks.append(f"the column {text!r} is not used")
+        elif header.name == "particle" and text.strip().lower() in _COUNTS and named:
+            if len(set(columns[text])) < len(columns[text]) and len(particles) == 1:
+                single["particle"] = text
+                continue
+            remarks.append(f"the column {text!r} only counts the rows")
+        elif header.number is not None and header.name in _REPEATED:
+            wide.setdefault(header.number, {})[header.name] = text
+        elif header.name in single:
+            raise InputError(
+                f"`run` ({source}) has two columns for {header.name}: {single[header.name]!r} "
+                f"and {text!r}; keep one, or number them as repeats."
+            )
+        else:
+            single[header.name] = text
+    return single, wide, remarks
+
+
+def _fill_seconds(
+    cells: dict[str, list[str]], headers: dict[str, Header], remarks: list[str], n: int
 ) -> None:
-    names = set(single) | {name for group in wide.values() for name in group}
-    if "divisions" in names or {"start", "end"} <= names or "seconds" in names:
+    """The time of every reading that has none of its own, from the header of its distance."""
+    header = headers.get("divisions")
+    if header is None or header.seconds is None:
+        return
+    text = repr(header.seconds)
+    cells["seconds"] = [cell.strip() or text for cell in cells.get("seconds", [""] * n)]
+    headers.setdefault("seconds", Header("seconds"))
+    remarks.append(f"a reading lasts {header.seconds:g} s, as the column {header.text!r} says")
+
+
+def _need_columns(
+    columns: Mapping[str, Any], names: set[str], source: str, needed: tuple[str, ...]
+) -> None:
+    if needed and set(needed) <= names:
+        return
+    moved = names & {"divisions", "seconds", *PASSAGES} or {"start", "end"} <= names
+    if moved and not needed:
         return
     shown = listed([repr(one_line(text)[:40]) for text in columns]) or "none"
     accepted = "; ".join(
-        f"{what}: {', '.join(NAMES[what][:5])}" for what in ("divisions", "seconds", "voltage")
+        f"{what}: {', '.join(NAMES[what][:5])}"
+        for what in needed or ("divisions", "seconds", "voltage")
     )
+    also = "" if needed else ", or start and end, or position and time"
     raise InputError(
         f"`run` ({source}) has none of the needed columns; found {shown}; what would do is "
-        f"{accepted}, or start and end, or position and time."
+        f"{accepted}{also}."
     )
 
 

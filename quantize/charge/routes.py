@@ -17,6 +17,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize.charge import air, drag
 from quantize.charge.drag import SlipCorrection
+from quantize.charge.plates import slowing
 from quantize.charge.quantity import Quantity
 
 GRAVITY_SPREAD = 0.013  # m/s2, half the span from equator to pole over sqrt(12)
@@ -43,7 +44,8 @@ class Route:
 
 def field(x: Values) -> Any:
     """Vertical field at the balance voltage, V/m."""
-    return x["plates.voltage"] * (np.cos(x.get("plates.tilt", 0.0)) / x["plates.separation"])
+    volts = x["plates.voltage"] * x.get("plates.meter", 1.0) / (1 + x.get("image force", 0.0))
+    return volts * (np.cos(x.get("plates.tilt", 0.0)) / x["plates.separation"])
 
 
 def fall_divisions(x: Values) -> Any:
@@ -107,33 +109,55 @@ def _ratio(weight: Callable[[Values], Any]) -> Callable[[Values], Any]:
 
 def speed_per_division(x: Values) -> Any:
     """Metres per second for one division in one interval."""
+    time = x["run.interval"] * x.get("watch.rate", 1.0) + x.get("watch.bias", 0.0)
+    if "reticle.division" not in x:
+        # The gate itself is a length.
+        return x["run.distance"] / (x["gate_used"] * time)
     gate = x["run.distance"] / x["gate_used"] if "run.distance" in x else 1.0
-    return gate * x["reticle.division"] / (x["run.interval"] * x.get("watch.rate", 1.0))
+    return gate * x["reticle.division"] / time
 
 
 def air_viscosity(x: Values) -> Any:
     """Viscosity as measured, or from the temperature with the doubt about the formula."""
     if "air.viscosity" in x:
         return x["air.viscosity"]
-    return air.viscosity(x["air.temperature"]) * x.get("viscosity formula", 1.0)
+    dry = air.viscosity(x["air.temperature"]) * x.get("viscosity formula", 1.0)
+    if "humidity formula" not in x:
+        return dry
+    return dry * air.moistening(
+        x["air.temperature"], x["air.pressure"], x["air.humidity"], x["humidity formula"]
+    )
+
+
+def _resistance(x: Values, size: Any = None) -> Any:
+    """Viscosity as a sphere feels it: the doubt about slip, and the walls where they count."""
+    free = air_viscosity(x) / x.get("slip formula", 1.0)
+    if size is None or "wall drag" not in x:
+        return free
+    return free * (1 + x["wall drag"] * slowing(size, x["plates.separation"]))
 
 
 def _drag(x: Values) -> Any:
     slip: SlipCorrection = x["slip"]
     factor = slip.factor(diameter(x), x["air.temperature"], x["air.pressure"])
-    inverse_mobility = 1 / drag.mobility(diameter(x), air_viscosity(x), factor)
+    inverse_mobility = 1 / drag.mobility(diameter(x), _resistance(x, diameter(x)), factor)
     return inverse_mobility * unit_divisions(x) * speed_per_division(x) / field(x)
 
 
 def fallen_diameter(x: Values) -> Any:
     """Diameter that follows from the speed of fall, with slip."""
-    slip: SlipCorrection = x["slip"]
+    size = _fallen(x, None)
+    # The walls change it so little that one more look at them is enough.
+    return _fallen(x, size) if "wall drag" in x else size
+
+
+def _fallen(x: Values, size: Any) -> Any:
     return drag.diameter_from_fall(
         fall_divisions(x) * speed_per_division(x),
         density_difference=x["sphere.density"] - air_density(x),
         gravity=x["site.gravity"],
-        viscosity=air_viscosity(x),
-        slip=slip,
+        viscosity=_resistance(x, size),
+        slip=x["slip"],
         temperature=x["air.temperature"],
         pressure=x["air.pressure"],
     )
@@ -175,7 +199,7 @@ ROUTES: dict[str, Route] = {
             _drag,
             "the first power of viscosity, scale and clock, and about that of the diameter; not on "
             "the density",
-            ("plates.tilt", "watch.rate", "air.viscosity"),
+            ("plates.tilt", "watch.rate", "watch.bias", "air.viscosity"),
         ),
         Route(
             "fall and rise, radius from the fall",
@@ -190,7 +214,7 @@ ROUTES: dict[str, Route] = {
             ),
             _ratio(weight_from_fall),
             "viscosity, scale and clock to the power 1.5 and more; not on the diameter",
-            ("plates.tilt", "watch.rate", "air.humidity", "air.viscosity"),
+            ("plates.tilt", "watch.rate", "watch.bias", "air.humidity", "air.viscosity"),
         ),
     )
 }

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike
 from quantize._support.validation import Integers
-from quantize.charge.apparatus import ApparatusLike, load_apparatus
+from quantize.charge.apparatus import ApparatusLike, load_apparatus, scaled_by_gate
 from quantize.charge.levels import readings_of
 from quantize.charge.page import read_page
 from quantize.charge.rows import Rows, residual_voltage
@@ -95,6 +95,8 @@ class Run(Rows):
                     f"`divisions` is 0 in row {short[0]}; a passage over a fixed distance has "
                     'a length, so give it, or declare timing = "fixed time" under [run].'
                 )
+        if bench is not None:
+            bench = scaled_by_gate(bench, table["divisions"].to_numpy(float))
         if bench is not None and bench.word("run.residual_voltage"):
             remarks.append("the falls are corrected for a residual voltage, as declared")
         self._set(

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from quantize._support.errors import InputError, warn
 from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
 from quantize.charge.conversion import charges_of
-from quantize.charge.page import Header
+from quantize.charge.headers import Header
+from quantize.charge.page import holds_balances
 from quantize.charge.run import Run, RunLike
 from quantize.files import read_table
 
@@ -70,9 +71,9 @@ def convert_run(
     pandas.DataFrame
         The columns of ``run.table`` and: `charge` in coulombs (NaN in rows without field) and
         `standard_uncertainty`, from the scatter of single readings alone. What the rows share
-        (weight, separation, voltage, fall) moves all of them together: it belongs to the unit,
-        not to a row. The route is in ``attrs["route"]``, in ``attrs["exact"]`` what it took for
-        exact, since no uncertainty was stated, and whether the routes agree in
+        (weight, separation, voltage, fall) moves all of them together and may not be averaged
+        away: `shared_uncertainty`. The route is in ``attrs["route"]``, in ``attrs["exact"]`` what
+        it took for exact, since no uncertainty was stated, and whether the routes agree in
         ``attrs["agreement"]``.
 
     Raises
@@ -113,6 +114,12 @@ def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None
     """
     falls = falls_in(path)
     if falls is None:
+        if (column is None or Header(column).name == "voltage") and holds_balances(path):
+            warn(
+                "the table looks like balance voltages: a charge goes with 1/V, and here V itself "
+                "is analyzed; give --apparatus FILE to have 1/V analyzed (quantize convert "
+                '--template --kind "balance voltages" prints such a file to fill in).'
+            )
         return
     name, count = falls
     rows = (

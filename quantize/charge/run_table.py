@@ -180,8 +180,11 @@ class RunTable:
         if self.timing != "fixed distance":
             return None
         given = self.apparatus.get("run.distance") if self.apparatus else None
+        if given is not None and given.unit == "div":
+            return given
         length = float(np.median(np.abs(self.used["divisions"].to_numpy(float))))
-        return given or Quantity(value=length, unit="div")
+        relative = 0.0 if given is None else given.relative
+        return Quantity(value=length, standard_uncertainty=relative * length, unit="div")
 
     def raw_divisions(self) -> FloatArray:
         """Positions as read from the scale: starts and ends if noted, else the distances."""

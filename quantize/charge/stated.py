@@ -6,7 +6,7 @@ import math
 
 from quantize._support import validation
 
-MANY = 200.0
+MANY = 500.0  # k for 95 % is 1.96 from here on
 _DIGITS = 2  # significant digits of an uncertainty
 
 
@@ -89,19 +89,36 @@ def plus_minus(value: float, uncertainty: float, *, sign: str = "") -> str:
 
 
 def degrees_of_freedom(degrees: float) -> str:
-    """Degrees of freedom as text for a result; none where there are infinitely many.
+    """Degrees of freedom as text for a table: a number, or "inf".
 
-    Above `MANY` Student's t is the normal law to the digits of any result, and a longer number
-    would only look exact. They are rounded down (JCGM 100:2008, G.4.1).
+    Above `MANY` Student's t is the normal law to the digits of any result, so that they are
+    effectively infinite. They are rounded down (JCGM 100:2008, G.4.1).
 
     Examples
     --------
     >>> [degrees_of_freedom(nu) for nu in (16.7, 306841.0, math.inf)]
-    ['16', '>200', '']
+    ['16', 'inf', 'inf']
     """
-    if math.isinf(degrees):
-        return ""
-    return f">{MANY:.0f}" if degrees > MANY else f"{math.floor(degrees)}"
+    return "inf" if degrees > MANY else f"{math.floor(degrees)}"
+
+
+def expanded(value: float, uncertainty: float, factor: float, degrees: float, unit: str) -> str:
+    """The expanded uncertainty of a result in a sentence (JCGM 100:2008, 7.2.4).
+
+    Examples
+    --------
+    >>> print(expanded(10.0, 0.1, 2.13, 16.7, "V"))
+    expanded uncertainty U = 0.21 V with k = 2.13 for a coverage probability of 95 %, effective
+    degrees of freedom 16
+    """
+    shift, _, _ = stated(value, factor * uncertainty, unit)
+    half = shift.partition("u_c = ")[2] or f"0 {unit}"
+    number = degrees_of_freedom(degrees)
+    number = "effectively infinite" if number == "inf" else number
+    return (
+        f"expanded uncertainty U = {half} with k = {factor:.2f} for a coverage probability of "
+        f"95 %, effective degrees of freedom {number}"
+    )
 
 
 def _power(value: float, uncertainty: float) -> int:

@@ -11,12 +11,15 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus
+from quantize.charge.headers import PASSAGES
 from quantize.charge.page import Page, cell_number, changed_within, direction, kept
+from quantize.charge.passages import fold_passages
 from quantize.charge.tracks import fold_tracks
 
 if TYPE_CHECKING:
     import pandas as pd
 
+_MICROMETRE = 1e-6
 _TEXT = ("repeat", "bench", "event", "reason", "note", "clock")
 
 
@@ -25,13 +28,14 @@ def tidy(page: Page, apparatus: Apparatus | None) -> tuple[pd.DataFrame, list[st
     import pandas as pd
 
     remarks = list(page.remarks)
-    if "position" in page.cells:
-        page, assumed = fold_tracks(page, apparatus)
-        remarks += assumed
+    for names, fold in (({"position"}, fold_tracks), (set(PASSAGES), fold_passages)):
+        if names & set(page.cells):
+            page, assumed = fold(page, apparatus)
+            remarks += assumed
     n = len(page.numbers)
     if n == 0:
         raise InputError(f"`run` ({page.source}) has no row with a reading.")
-    keep, reason = _kept(page)
+    keep, reason = page.kept_rows()
     number = _Numbers(page, apparatus, keep)
     table: dict[str, Any] = {
         "row": page.numbers,
@@ -143,17 +147,6 @@ def _filled(cells: list[str] | None, n: int, default: str) -> list[str]:
     return out
 
 
-def _kept(page: Page) -> tuple[list[bool], list[str]]:
-    n = len(page.numbers)
-    reason = [c.strip() for c in page.cells.get("reason", [""] * n)]
-    words = page.cells.get("keep", [""] * n)
-    read = [kept(w, row=r) for w, r in zip(words, page.numbers, strict=True)]
-    # A reason without a word for keep says why a row was given up.
-    return [
-        not why if word is None else word for word, why in zip(read, reason, strict=True)
-    ], reason
-
-
 def _states(
     page: Page, apparatus: Apparatus | None, keep: list[bool], remarks: list[str]
 ) -> list[str]:
@@ -242,8 +235,9 @@ def _divisions(
                 "`run` has no divisions; give a column of them, start and end, or "
                 "`run.distance` in the apparatus file for passages of one length."
             )
-        values = np.full(n, apparatus.need("run.distance").value)
-        remarks.append(f"every passage is taken to be {values[0]:g} divisions")
+        gate, length = _gate(apparatus)
+        values = np.full(n, gate)
+        remarks.append(f"every passage is taken to be {length}")
     signs = list(arrows)
     if number.has("direction"):
         words = number.page.cells["direction"]
@@ -267,6 +261,18 @@ def _divisions(
         values, off = -values + 0.0, [-o for o in off]
         remarks.append("the image is inverted, so up and down were exchanged")
     return values, off
+
+
+def _gate(apparatus: Apparatus) -> tuple[float, str]:
+    """The gate in divisions, and in words; in micrometres where no scale is stated."""
+    gate = apparatus.need("run.distance")
+    if gate.unit == "div":
+        return gate.value, f"{gate.value:g} divisions"
+    scale = apparatus.get("reticle.division")
+    words = f"{gate.value * 1e3:g} mm"
+    if scale is None:
+        return gate.value / _MICROMETRE, f"{words}, and one division a micrometre"
+    return gate.value / scale.value, words
 
 
 def _agree(number: _Numbers, values: FloatArray) -> None:

@@ -10,8 +10,9 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
+from quantize.charge.headers import Header
 from quantize.charge.noise import diffusion_of
-from quantize.charge.page import Header, cell_number
+from quantize.charge.page import cell_number
 from quantize.charge.reticle import generalised_line, written_step
 
 if TYPE_CHECKING:

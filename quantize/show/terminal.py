@@ -55,6 +55,8 @@ _OPTIONS = {
     "report": "--report",
     "file": "FILE",
     "dated_plan": "--dated-plan",
+    "kind": "--kind",
+    "certificate": "--certificate",
 }
 _KEPT = ("keep", "checkpoint")
 _ASCII = str.maketrans(

@@ -4,7 +4,6 @@ import dataclasses
 import json
 import math
 import pickle
-import tomllib
 
 import numpy as np
 import pandas as pd
@@ -178,18 +177,6 @@ def test_cautions_follow_the_setup():
     assert "227 V" in high[0]
     assert "NCRP" in high[1]
     assert "local regulations" in high[2]
-
-
-def test_template_can_be_read_as_it_stands_and_the_page_can_be_filled():
-    bench = charge.Apparatus.of(tomllib.loads(charge.template()))
-    assert bench.need("plates.separation").value == pytest.approx(4e-3)
-    page = charge.blank_page()
-    assert max(map(len, page.splitlines())) <= 80
-    header = next(line for line in page.splitlines() if "particle" in line)
-    from quantize.charge.page import Header
-
-    names = [Header(cell.strip()).name for cell in header.strip("|").split("|")]
-    assert {"particle", "state", "voltage", "start", "end", "seconds", "keep"} <= set(names)
 
 
 def test_every_public_name_loads():

@@ -10,7 +10,7 @@ from needed import needed
 import quantize
 from quantize import charge
 from quantize._support.errors import InputError
-from quantize.charge.page import Header
+from quantize.charge.headers import Header
 
 DATA = Path(quantize.__file__).parent / "data"
 

@@ -91,3 +91,43 @@ def test_very_many_readings_say_it_too(quantize: Run, tmp_path: Path, rng) -> No
     words = "read from column x, 60000 of 60000 rows"
     assert words in quantize("analyze", "a.csv").out
     assert json.loads(quantize("analyze", "a.csv", "--json").out)["read_from"] == words
+
+
+BALANCES = "no,state,V\n" + "".join(
+    f"{i},{s},{v}\n"
+    for i, (s, v) in enumerate(
+        zip(
+            "1123456789",
+            (400.9, 401.8, 240.5, 300.2, 171.8, 199.6, 150.3, 601.2, 133.1, 240.9),
+            strict=True,
+        )
+    )
+)
+BALANCE_BENCH = """
+[plates]
+separation = "4.00 +/- 0.02 mm"
+setting = "1.5 V"
+[sphere]
+weight = "4.806e-14 +/- 0.05e-14 N"
+"""
+
+
+def test_balance_voltages_from_the_command_line(quantize: Run, tmp_path: Path) -> None:
+    (tmp_path / "v.csv").write_text(BALANCES, encoding="utf-8")
+    (tmp_path / "bench.toml").write_text(BALANCE_BENCH, encoding="utf-8")
+    page = ("v.csv", "--apparatus", "bench.toml")
+    found = quantize("analyze", *page, *QUICK, "--seed", "1", "--report", "a.html")
+    assert found.status == 0
+    assert "10 readings of 1/V in 1/kV" in found.out
+    assert "VERDICT: steps" in found.out
+    assert "by the route 'ratio, weight given'" in found.out
+    assert "steps" in (tmp_path / "a.html").read_text(encoding="utf-8")
+    known = json.loads(quantize("convert", *page, "--json").out)
+    assert [row["state"] for row in known["rows"]] == list("1123456789")
+    assert {"charge", "random", "shared"} < set(known["rows"][0])
+    assert "at which" not in quantize("convert", *page).err
+    refused = quantize("analyze", *page, "--offset", "free")
+    assert refused.status == 2
+    assert "leave --offset and --resolution out" in refused.err
+    bare = quantize("analyze", "v.csv", "--column", "V", *QUICK, "--seed", "1")
+    assert "note: the table looks like balance voltages" in bare.err

@@ -194,15 +194,35 @@ def test_a_report_is_written_with_the_run_behind_it(quantize: Run, tmp_path: Pat
 
 
 def test_forms_to_fill_in(quantize: Run, tmp_path: Path) -> None:
-    bench = quantize("convert", "--template")
-    (tmp_path / "bench.toml").write_text(bench.out, encoding="utf-8")
-    done = quantize("convert", "invented_run.csv", "--apparatus", "bench.toml", "--json")
-    assert done.status == 0
-    page = quantize("convert", "--blank-page")
-    assert "particle" in page.out
-    assert max(map(len, page.out.splitlines())) <= 80
+    for kind in ((), ("--kind", "fall and rise")):
+        bench = quantize("convert", "--template", *kind)
+        (tmp_path / "bench.toml").write_text(bench.out, encoding="utf-8")
+        done = quantize("convert", "invented_run.csv", "--apparatus", "bench.toml")
+        assert done.status == 2
+        assert done.err.startswith("quantize: --apparatus (bench.toml) is not filled in: write ")
+        page = quantize("convert", "--blank-page", *kind)
+        assert "particle" in page.out
+        assert max(map(len, page.out.splitlines())) <= 80
+    assert "t_rise (s)" in page.out
     both = json.loads(quantize("convert", "--template", "--blank-page", "--json").out)
     assert set(both) == {"schema", "template", "blank_page"}
+    assert "--kind is 'oil'; it must be" in quantize("convert", "--template", "--kind", "oil").err
+
+
+def test_repeats_become_a_line_of_the_apparatus_file(quantize: Run, tmp_path: Path) -> None:
+    rows = "no,stage (mm),start,end,keep\n1,1.0,3,43,\n2,1.0,20,60,\n3,0.8,8,40,\n4,0.8,8,44,no\n"
+    (tmp_path / "stage.csv").write_text(rows, encoding="utf-8")
+    found = quantize("convert", "stage.csv", "--kind", "reticle")
+    assert '[reticle]\ndivision = "25.00 +/- 0.16 um dof=2"' in found.out
+    assert "--certificate says" in found.out
+    (tmp_path / "v.csv").write_text("V\n227.1\n227.9\n226.8\n227.4\n", encoding="utf-8")
+    options = ("--certificate", "230.0 +/- 0.5 V limit", "--json")
+    known = json.loads(quantize("convert", "v.csv", "--kind", "balance", *options).out)
+    assert known["entry"] == 'voltage = "227.30 +/- 0.37 V dof=19"'
+    assert known["schema"] == "quantize.cli.convert.repeats/1"
+    assert "--kind is 'oil'" in quantize("convert", "v.csv", "--kind", "oil").err
+    wrong = quantize("convert", "v.csv", "--kind", "balance", "--certificate", "3 mm")
+    assert "--certificate is '3 mm', which is a length" in wrong.err
 
 
 # ---- how it ends --------------------------------------------------------------------------------

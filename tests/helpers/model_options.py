@@ -46,6 +46,9 @@ MODELS: dict[str, Model] = {
     "unit prior": lambda c: {"priors": {"unit": stats.lognorm(0.5, scale=c)}},
 }
 
+FACTORS: dict[str, Model] = {"common factor": lambda c: {"sigma": (0.5, 2.0)}}
+"""What is said of readings that carry their own sigmas, whatever their unit."""
+
 READINGS: dict[str, Callable[[float], dict[str, Any]]] = {
     "sigma given": lambda c: {"sigma": 0.1 * c * np.linspace(0.7, 1.4, SIZE)},
     "states": lambda c: {"state": np.arange(SIZE) // 2},
@@ -65,7 +68,7 @@ def _window(c: float) -> tuple[float, float]:
 
 def model(name: str, c: float = 1.0) -> qz.MixtureModel:
     """The model with this option alone."""
-    return qz.MixtureModel(**MODELS[name](c))
+    return qz.MixtureModel(**(MODELS | FACTORS)[name](c))
 
 
 def sample(values: Any, c: float = 1.0, shift: float = 0.0, **others: Any) -> qz.Readings:

@@ -16,6 +16,7 @@ from quantize import charge
 PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
 BAND = (1.2, 4.0)
 STATES = list("abcdefghij")
+BALANCES = [400.9, 240.5, 300.2, 171.8, 200.4, 150.3, 601.2, 133.1]
 DATA = Path(qz.__file__).parent / "data"
 
 
@@ -99,6 +100,7 @@ def simulated() -> Any:
 
 MAKERS: dict[str, Callable[[], Any]] = {
     "Analysis": lambda: qz.analyze(PAGE, BAND, n_resamples=19, rng=1),
+    "BalanceAnalysis": lambda: charge.BalanceVoltages(BALANCES).analyze(n_resamples=19, rng=1),
     "BenchPlan": bench_plan,
     "Checks": lambda: run().checks(),
     "CombFit": lambda: qz.fit_comb(PAGE, BAND),
@@ -119,6 +121,7 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "Periodogram": lambda: qz.periodogram(PAGE, BAND),
     "Plan": lambda: qz.plan(sigma=0.1),
     "Propagation": propagation,
+    "Repeated": lambda: charge.repeat_balance([227.1, 227.9, 226.8]),
     "ResidualVoltage": lambda: run().residual_voltage(),
     "RunAnalysis": lambda: run().analyze((6, 16), n_resamples=19, rng=1),
     "RunFit": lambda: run().fit((6, 16)),

@@ -1,0 +1,111 @@
+"""Pages of the bench on the command line: of runs, and of balance voltages with their view."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from quantize._support.errors import InputError
+from quantize.charge.coulombs import budget_text
+from quantize.show.analysis import analysis_view
+from quantize.show.numbers import brackets
+from quantize.show.terminal import offset_of, say, say_json, sigma_of
+from quantize.show.text import view_text
+from quantize.show.view import Column, Preformatted, Section, Table, View
+
+if TYPE_CHECKING:
+    from quantize.analysis import Analysis
+    from quantize.charge import Run
+    from quantize.charge.balances import BalanceAnalysis
+
+
+def balance_view(found: BalanceAnalysis, **options: Any) -> View:
+    """An analysis of 1/V with what the voltages were taken for and the unit in coulombs."""
+    taken = (
+        f"{len(found.readings)} readings of 1/V in 1/kV, from {len(found.balances)} settings; the "
+        f"standard deviation of one setting is {found.setting}. Multiples count from zero, since "
+        "a sphere stands still where n e = w d / V."
+    )
+    return (
+        Section("How the page was read", [taken]),
+        *analysis_view(found, **options),
+        _coulombs(found),
+    )
+
+
+def _coulombs(found: BalanceAnalysis) -> Section:
+    unit = found.coulombs
+    if unit is None or found.agreement is None:
+        return Section("In coulombs", [f"Not stated: {found.missing}"])
+    low, high = unit.interval(0.95)[0]
+    value = brackets(unit.value, unit.standard_uncertainty, "C")
+    stated = f"{value} by the route '{found.route}' (95 % interval {low:.4g} C to {high:.4g} C)."
+    told = [f"Do the routes agree? {found.agreement.told}"]
+    if found.conditional:
+        if_so = f"If there were steps, the unit would be {stated} These voltages do not settle it."
+        return Section("In coulombs, if there were steps", [if_so, *told])
+    return Section(
+        "In coulombs", [f"unit = {stated}", Preformatted(budget_text(unit.budget)), *told]
+    )
+
+
+def say_charges(file: str, apparatus: str, as_json: bool) -> None:
+    """Print the charge behind every balance voltage in a file."""
+    from quantize.charge import BalanceVoltages
+
+    table = BalanceVoltages(file, apparatus).charges()
+    route, agreement = table.attrs["route"], table.attrs["agreement"]
+    if as_json:
+        keys = {"schema": "quantize.cli.convert.balances/1", "file": file, "route": route}
+        say_json(keys | {"agreement": agreement, "rows": table})
+        return
+    columns = [
+        Column("state", "state", 8),
+        Column("voltage", "volt", 10, form="g"),
+        Column("charge", "charge in C", 14, form=".5g"),
+        Column("random", "random", 10, form=".2g", unknown="nan"),
+        Column("shared", "shared", 10, form=".2g"),
+    ]
+    rows = Section("", [Table(columns, table.to_dict("records"))])
+    agree = Section("Do the routes agree?", [agreement.told])
+    say(f"{len(table)} balance voltages from {file}, by the route '{route}'\n")
+    say(view_text((rows, agree)))
+
+
+def analyzed_page(
+    file: str, bench: Any, particle: str | None, asked: dict[str, Any], options: dict[str, Any]
+) -> Analysis:
+    """The analysis of a run, or of a page of balance voltages."""
+    from quantize.charge import BalanceVoltages
+    from quantize.charge.page import holds_balances
+    from quantize.charge.run_analysis import analyze_run
+
+    sigma, offset = asked["sigma"], asked["offset"]
+    if bench.has("run.distance") or not holds_balances(file):
+        return analyze_run(
+            _read_run(file, bench, particle),
+            offset=None if offset is None else offset_of(offset),
+            sigma=sigma if sigma == "predicted" else sigma_of(sigma) or "auto",
+            resolution=asked["resolution"],
+            **options,
+        )
+    if asked["resolution"] is not None or offset not in (None, "zero") or sigma == "predicted":
+        raise InputError(
+            f"`{file}` holds balance voltages, whose 1/V count from zero; leave --offset and "
+            "--resolution out, and give the volts by which one setting scatters as --sigma."
+        )
+    balances = BalanceVoltages(file, bench, particle=particle)
+    return balances.analyze(setting=sigma_of(sigma), **options)
+
+
+def _read_run(file: str, bench: Any, particle: str | None) -> Run:
+    from quantize.charge import read_run
+
+    run = read_run(file, bench)
+    if particle is not None:
+        return run.particle(particle)
+    if len(run.particles) > 1:
+        raise InputError(
+            f"`{file}` holds the particles {', '.join(run.particles)}; each has its own unit in "
+            "divisions, so name one with --particle."
+        )
+    return run.particle(run.particles[0])
