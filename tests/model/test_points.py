@@ -21,8 +21,6 @@ def test_the_points_add_up_to_the_evidence(found):
     total = np.logaddexp.reduce(points.log_mass)
     assert total == pytest.approx(found.log_evidence, abs=1e-9)
     assert np.all(np.diff(points.log_mass) <= 0)
-    density = found.posterior.likelihood.log_likelihood(points.parameters)
-    np.testing.assert_allclose(points.log_mass - points.log_prior, density, atol=1e-9)
     sigma = found.posterior.noise.sigma[points.noise]
     np.testing.assert_allclose(points.parameters.sigma, sigma)
 
