@@ -29,8 +29,10 @@ from scipy.stats import beta
 from benchmarks.tables import keep
 from quantize import fit_mixture
 from quantize.charge import Run, SimulatedBench
-from quantize.charge.budgets import by_route, divisions_of
-from quantize.charge.routes import ROUTES
+from quantize.charge.bench import fit_bench
+from quantize.charge.budgets import by_every_route, divisions_of, one_weight
+from quantize.charge.estimate import RunFit
+from quantize.charge.routes import JOINT
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
 from plain_bench import CHARGE, PlainBench
@@ -65,7 +67,6 @@ def one_bench(
     page, apparatus, truth = bench.simulate(rng=rng)
     run = Run(page, apparatus)
     fit = run.fit((0.35 * truth["unit"], 2.8 * truth["unit"]), sigma="predicted")
-    divisions = divisions_of(fit, unit_err=None, run=run)
     low, high = fit.interval(PROB)[0]
     out = {
         "whole numbers right": fit.integers.tolist() == truth["units"],
@@ -81,23 +82,25 @@ def one_bench(
     off = abs(fall.value - true_fall) / fall.standard_uncertainty
     out["fall, Student t"] = off <= float(t.ppf(0.975, fall.degrees_of_freedom))
     out["fall, taken as normal"] = off <= 1.96
-    for name in ROUTES:
-        (ends,) = by_route(name, run.bench(), divisions).interval(PROB)
-        out[name] = bool(ends[0] <= truth["charge"] <= ends[1])
-    return out
+    return out | coulombs_held(run, fit, truth["charge"])
 
 
-def one_weight(bench: PlainBench, seed: np.random.SeedSequence) -> dict[str, bool]:
-    """Whether the intervals of the ratio routes hold the charge of the plain simulator."""
+def coulombs_held(run: Run, fit: RunFit, charge: float) -> dict[str, bool]:
+    """Whether the interval of the joint fit holds the charge, and that of every route."""
+    bench = run.bench()
+    found = by_every_route(bench, divisions_of(fit, unit_err=None, run=run))
+    ways = {JOINT: fit_bench(found, one_weight(bench, found)).charge} | found
+    ends = {name: way.interval(PROB)[0] for name, way in ways.items()}
+    return {name: bool(low <= charge <= high) for name, (low, high) in ends.items()}
+
+
+def one_sphere(bench: PlainBench, seed: np.random.SeedSequence) -> dict[str, bool]:
+    """Whether the intervals of joint fit and routes hold the charge of the plain simulator."""
     drawn = bench.draw(np.random.default_rng(seed))
     run, true = Run(drawn.page, drawn.apparatus), drawn.truth["A"]
     fit = run.fit((0.35 * true["unit"], 2.8 * true["unit"]), sigma="predicted")
-    divisions = divisions_of(fit, unit_err=None, run=run)
-    out = {}
-    for name in OF_WEIGHT:
-        (ends,) = by_route(name, run.bench(), divisions).interval(PROB)
-        out[name] = bool(ends[0] <= CHARGE <= ends[1])
-    return out
+    held = coulombs_held(run, fit, CHARGE)
+    return {name: held[name] for name in (JOINT, *OF_WEIGHT)}
 
 
 def one_trio(bench: PlainBench, seed: np.random.SeedSequence) -> dict[str, bool]:
@@ -172,7 +175,7 @@ def main(arguments: list[str] | None = None) -> None:
         for name, bench in chosen.items()
     ]
     keys = slice(1) if options.tiny else slice(None)
-    runs += [(k, functools.partial(one_weight, b), n) for k, b in list(WEIGHTS.items())[keys]]
+    runs += [(k, functools.partial(one_sphere, b), n) for k, b in list(WEIGHTS.items())[keys]]
     runs += [(k, functools.partial(one_trio, b), -(-n // 3)) for k, b in list(THREE.items())[keys]]
     for i, (name, one, number) in enumerate(runs):
         for what, (k, m) in scenario(one, number, 100 + i).items():

@@ -236,7 +236,7 @@ def convert(
     from quantize.show.run import charges_view
     from quantize.show.text import view_text
 
-    head = f"{len(run)} rows from {file}, by the route '{table.attrs['route']}'"
+    head = f"{len(run)} rows from {file}, {table.attrs['way']}"
     say(f"{head}\n\n{view_text(charges_view(run, table))}")
 
 

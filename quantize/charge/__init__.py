@@ -22,6 +22,7 @@ _HOME = {
     "RunAnalysis": "quantize.charge.run_analysis",
     "UnitInCoulombs": "quantize.charge.coulombs",
     "Agreement": "quantize.charge.agreement",
+    "BenchPosterior": "quantize.charge.bench",
     "unit_in_coulombs": "quantize.charge.coulombs",
     "convert_run": "quantize.charge.run_file",
     "fit_run": "quantize.charge.estimate",
@@ -34,7 +35,6 @@ _HOME = {
     "line_through_drops": "quantize.charge.drops",
     "joint_unit": "quantize.charge.particles",
     "plan_bench": "quantize.charge.planning",
-    "why_routes_differ": "quantize.charge.coulombs",
     "cautions": "quantize.charge.forms",
     "template": "quantize.charge.forms",
     "blank_page": "quantize.charge.forms",
@@ -54,9 +54,9 @@ if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus as Apparatus
     from quantize.charge.apparatus import load_apparatus as load_apparatus
     from quantize.charge.balances import BalanceVoltages as BalanceVoltages
+    from quantize.charge.bench import BenchPosterior as BenchPosterior
     from quantize.charge.coulombs import UnitInCoulombs as UnitInCoulombs
     from quantize.charge.coulombs import unit_in_coulombs as unit_in_coulombs
-    from quantize.charge.coulombs import why_routes_differ as why_routes_differ
     from quantize.charge.drag import SlipCorrection as SlipCorrection
     from quantize.charge.drops import line_through_drops as line_through_drops
     from quantize.charge.estimate import fit_run as fit_run

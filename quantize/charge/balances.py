@@ -13,12 +13,14 @@ from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike
 from quantize._support.validation import FloatArray, Integers
 from quantize.analysis import Analysis, analyze
-from quantize.charge.agreement import Agreement, agree
+from quantize.charge.agreement import Agreement
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
 from quantize.charge.balance_routes import by_every_weight
+from quantize.charge.bench import fit_bench
 from quantize.charge.page import Page, read_page
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
+from quantize.charge.routes import JOINT
 from quantize.null.verdict import NO_STEPS
 from quantize.readings import Readings
 from quantize.tables.origin import Origin, with_origin
@@ -281,13 +283,13 @@ class BalanceVoltages:
             unit="1/V",
         )
         by_route, missing = self._in_coulombs(unit, steps=found.verdict != NO_STEPS)
-        agreement = agree(by_route) if by_route else None
+        joint = fit_bench(by_route) if by_route else None
         return BalanceAnalysis(
             **fields,
             setting=words,
-            coulombs=by_route[agreement.best] if agreement else None,
-            route=agreement.best if agreement else None,
-            agreement=agreement,
+            coulombs=joint.charge if joint else None,
+            route=_route(by_route) if joint else None,
+            agreement=joint.agreement if joint else None,
             missing=missing,
             balances=self,
         )
@@ -312,8 +314,8 @@ class BalanceVoltages:
         by_route, missing = self._in_coulombs(Quantity(value=1.0, unit="1/V"), steps=True)
         if missing is not None:
             raise InputError(missing)
-        agreement = agree(by_route)
-        one = by_route[agreement.best]
+        joint = fit_bench(by_route)
+        one = joint.charge
         setting, factor, _ = self._setting(None)
         known = factor is None or self.scatter()[1] > 0
         charge = one.value / self.volts
@@ -326,7 +328,7 @@ class BalanceVoltages:
                 "shared": np.abs(charge) * one.standard_uncertainty / one.value,
             }
         )
-        table.attrs |= {"route": agreement.best, "agreement": agreement}
+        table.attrs |= {"route": _route(by_route), "agreement": joint.agreement}
         return table
 
     def _in_coulombs(
@@ -338,6 +340,10 @@ class BalanceVoltages:
         if self.apparatus is None:
             return {}, "no apparatus is given; weight and gap of the plates stand in it."
         return by_every_weight(unit, self.apparatus)
+
+
+def _route(by_route: dict[str, Propagation]) -> str:
+    return JOINT if len(by_route) > 1 else next(iter(by_route))
 
 
 def _of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | None, str]:

@@ -26,11 +26,15 @@ from quantize.charge.routes import (
     Route,
     fall_divisions,
     route_name,
+    weight_from_diameter,
+    weight_given,
 )
 from quantize.charge.rows import Rows
 
 Bench = Apparatus | Mapping[str, Any] | str | os.PathLike[str]
 """What describes a bench: an apparatus, its sections as a mapping, or the name of its file."""
+_SIZES = ("sphere.weight", "sphere.diameter", "sphere.density")
+_BY_WEIGHT = ("ratio, weight given", "ratio, weight from diameter")
 _NOT_MEASURED = ("sphere.diameter_spread",)  # a deviation about zero
 
 
@@ -161,6 +165,30 @@ def per_division(run: Rows, apparatus: Apparatus) -> tuple[Divisions, dict[str, 
     """One division of a run of one particle in coulombs, by every route that the bench allows."""
     divisions = divisions_of(1.0, unit_err=0.0, run=run)
     return divisions, by_every_route(with_voltage(apparatus, run), divisions)
+
+
+def weight_ratio(apparatus: Apparatus) -> Propagation | None:
+    """Weight as supplied over that from diameter and density; None if not all are given."""
+    route = Route("weight", _SIZES, lambda x: x, "", AIR)
+    if not apparatus.has(*_SIZES):
+        return None
+    inputs = gather(route, apparatus, Divisions(unit=Quantity(value=1.0, unit="div")))
+    del inputs["unit"]
+    buoyancy_off = float(apparatus.word("sphere.buoyancy", "already off") == "already off")
+    model = functools.partial(_weights, list(inputs), apparatus.weight_is_own, buoyancy_off)
+    return propagate(model, inputs, correlations=apparatus.correlations)
+
+
+def _weights(names: list[str], own: bool, buoyancy_off: float, *values: Any) -> Any:
+    x = dict(zip(names, values, strict=True))
+    supplied = {k: v for k, v in x.items() if not own or k != "sphere.diameter_spread"}
+    return weight_given(supplied | {"buoyancy_off": buoyancy_off}) / weight_from_diameter(x)
+
+
+def one_weight(apparatus: Apparatus, found: Mapping[str, Propagation]) -> list[Propagation]:
+    """The condition that a sphere has one weight, where it does not follow from the routes."""
+    ratio = None if set(_BY_WEIGHT) <= set(found) else weight_ratio(apparatus)
+    return [] if ratio is None else [ratio]
 
 
 def _budget(

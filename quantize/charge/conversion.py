@@ -12,19 +12,20 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.charge.agreement import agree, common_route, relative_errors
 from quantize.charge.apparatus import Apparatus
+from quantize.charge.bench import fit_bench
 from quantize.charge.budgets import (
     Divisions,
     by_route,
     fall_used,
+    one_weight,
     per_division,
     taken_for_exact,
     with_voltage,
 )
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import SIMPLEST, route_name
+from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
 
 if TYPE_CHECKING:
@@ -36,14 +37,19 @@ def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.D
     import pandas as pd
 
     bench.need_weight_of_each(run.particles)
-    particles = []
+    particles, told = [], []
     for label in run.particles:
         one, own = run.particle(label), bench.for_particle(label)
-        particles.append((one, own, *per_division(one, own)))
-    several = [found for *_, found in particles if found]
+        divisions, found = per_division(one, own)
+        if found:
+            joint = fit_bench(found, one_weight(own, found))
+            told.append(joint.agreement)
+            found |= {JOINT: joint.charge}
+        particles.append((one, own, divisions, found))
+    known = [found for *_, found in particles if found]
     if route is None:
-        agreements = [agree(found) for found in several]
-        route = common_route(agreements, map(relative_errors, several)) if several else SIMPLEST
+        several = any(len(found) > 2 for found in known)
+        route = JOINT if several else next((n for f in known for n in f if n in ROUTES), SIMPLEST)
     route_name(route)
     pieces = [_charges(*particle, route) for particle in particles]
     table = pieces[0]
@@ -51,9 +57,9 @@ def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.D
         table = pd.concat(pieces).sort_values("row", kind="stable", ignore_index=True)
     inputs = [found[route].inputs for *_, found in particles]
     exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
-    compared = [agree(found) for found in several if len(found) > 1]
-    worst = [a for a in compared if a.p_value == min(other.p_value for other in compared)]
-    table.attrs |= {"route": route, "exact": exact, "agreement": worst[0] if worst else None}
+    compared = [a for a in told if a.degrees_of_freedom > 0]
+    worst = min(compared, key=lambda a: a.p_value, default=None)
+    table.attrs |= {"route": route, "way": by_way(route), "exact": exact, "agreement": worst}
     return table
 
 
@@ -74,7 +80,8 @@ def _charges(
         )
     fallen = fall_used(bench, divisions)
     # Where the route is not there, one sentence says which entry is missing.
-    per_division = found[route] if route in found else by_route(route, bench, divisions)
+    lacking = SIMPLEST if route == JOINT else route
+    per_division = found[route] if route in found else by_route(lacking, bench, divisions)
     table = run.table.copy()
     voltage = table["voltage"].to_numpy(float)
     reference = run.reference_voltage or math.nan

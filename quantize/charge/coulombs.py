@@ -1,4 +1,4 @@
-"""The unit in coulombs, by the most exact of the routes that agree, with its budget."""
+"""The unit in coulombs from all inputs at once, with its budget, and the routes beside it."""
 
 from __future__ import annotations
 
@@ -8,13 +8,9 @@ from typing import TYPE_CHECKING, ClassVar
 from quantize._support import validation
 from quantize._support.errors import warn
 from quantize._support.randomness import RngLike
-from quantize.charge.agreement import (
-    Agreement,
-    agree,
-    difference,
-    sphere_agreement,
-)
+from quantize.charge.agreement import Agreement
 from quantize.charge.apparatus import Apparatus, load_apparatus
+from quantize.charge.bench import BenchPosterior, difference, fit_bench
 from quantize.charge.budgets import (
     Bench,
     Divisions,
@@ -23,20 +19,19 @@ from quantize.charge.budgets import (
     by_every_route,
     by_route,
     divisions_of,
+    one_weight,
     taken_for_exact,
     with_voltage,
 )
 from quantize.charge.montecarlo import MonteCarlo, check_linear
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import ROUTES, SIMPLEST, route_name
+from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
 from quantize.charge.stated import degrees_of_freedom, expanded, short, stated
 
 if TYPE_CHECKING:
     import pandas as pd
-
-_FAR = 2.576  # standard uncertainties; beyond it lies one difference in a hundred
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -46,14 +41,14 @@ class UnitInCoulombs(Propagation):
     Attributes
     ----------
     route : str
-        Name of the route by which `value` was found.
+        "joint fit", or the name of the one route by which `value` was found.
     routes : pandas.DataFrame
-        One row for each route that the data allow, that of `value` first: route, value,
-        standard_uncertainty, random, systematic, degrees_of_freedom, difference (relative, from
-        the first), sigmas (that difference over its own uncertainty, what both share taken out),
-        depends.
-    agreement : Agreement
-        Whether the routes agree, and which of them do.
+        One row for the joint fit and for each route that the data allow, that of `value` first:
+        route, value, standard_uncertainty, random, systematic, degrees_of_freedom, difference
+        (relative, from the first), sigmas (that difference over its own uncertainty, what both
+        share taken out), depends.
+    bench : BenchPosterior
+        The joint posterior of the unit and of all inputs.
     others : dict of str to Propagation
         The unit with its budget by every other route.
     monte_carlo : MonteCarlo
@@ -65,14 +60,25 @@ class UnitInCoulombs(Propagation):
     """
 
     _private: ClassVar[tuple[str, ...]] = (*Propagation._private, "others")
+    schema_version: ClassVar[int] = 2
 
     route: str
     routes: pd.DataFrame
-    agreement: Agreement
+    bench: BenchPosterior
     others: dict[str, Propagation]
     monte_carlo: MonteCarlo
     exact: tuple[str, ...]
     notes: tuple[str, ...]
+
+    @property
+    def agreement(self) -> Agreement:
+        """Whether all inputs agree on one sphere."""
+        return self.bench.agreement
+
+    @property
+    def way(self) -> str:
+        """How `value` was found, in words."""
+        return by_way(self.route)
 
     @property
     def _budgets(self) -> dict[str, pd.DataFrame]:
@@ -113,7 +119,7 @@ class UnitInCoulombs(Propagation):
         factor, degrees = self.coverage_factor(0.95), self.degrees_of_freedom
         low, high = self.interval(0.95)[0]
         lines = [
-            f"{forms[1]}, by the route '{self.route}'",
+            f"{forms[1]}, {self.way}",
             f"  {forms[0]}",
             f"  {forms[2]}",
             f"  {expanded(self.value, self.standard_uncertainty, factor, degrees, 'C')}",
@@ -125,12 +131,13 @@ class UnitInCoulombs(Propagation):
             str(self.monte_carlo),
         ]
         if len(self.routes) > 1:
-            lines += ["", "Routes side by side"]
+            lines += ["", "The joint fit and every route, with the distance from the first"]
             lines += [
-                f"  {r['route']:<40} {short(r['value'], r['standard_uncertainty'], 'C')}"
+                f"  {r['route']:<37} {short(r['value'], r['standard_uncertainty'], 'C'):<16}"
+                f" {100 * r['difference']:+6.2f} % {r['sigmas']:6.1f} sigma"
                 for r in self.routes.to_dict("records")
             ]
-            lines += ["", f"Do they agree? {self.agreement.told}"]
+            lines += ["", f"Do all inputs agree? {self.agreement.told}"]
         return "\n".join(lines + [f"Note: {note}" for note in self.notes])
 
 
@@ -172,8 +179,8 @@ def unit_in_coulombs(
         The run of one particle, from which fall without field, interval and balance voltage are
         taken where the apparatus does not state them.
     route : str, optional
-        Name of a route in `quantize.charge.routes.ROUTES`; the most exact of those that agree
-        with each other if left out (see `Agreement`).
+        Name of a route in `quantize.charge.routes.ROUTES`; the joint fit of all inputs if left
+        out, where they allow more than one route.
     trials : int, optional
         Number of draws of the Monte Carlo beside the linear budget, 100 or more.
     rng : None, int, SeedSequence or Generator, optional
@@ -182,7 +189,7 @@ def unit_in_coulombs(
     Returns
     -------
     UnitInCoulombs
-        The unit with its budget by one route, beside it those by all others.
+        The unit with its budget, beside it the joint posterior of the bench and every route.
 
     Raises
     ------
@@ -214,11 +221,16 @@ def unit_in_coulombs(
     bench = with_voltage(load_apparatus(apparatus), run)
     divisions = divisions_of(unit, unit_err=unit_err, run=run)
     found = by_every_route(bench, divisions)
-    if not found or (route is not None and route_name(route) not in found):
+    alone = len(found) == 1
+    if not found or (route is not None and route_name(route) not in (JOINT, *found)):
         # Says what the route lacks.
-        by_route(route or SIMPLEST, bench, divisions)
-    agreement = agree(found)
-    route = route or agreement.best
+        by_route(SIMPLEST if route in (None, JOINT) else route, bench, divisions)
+    joint = fit_bench(found, one_weight(bench, found))
+    if joint.agreement.level in ("doubt", "bad"):
+        warn(joint.agreement.told, stacklevel=2)
+    if not alone or joint.agreement.degrees_of_freedom > 0:
+        found = {JOINT: joint.charge} | found
+    route = next(iter(found)) if route in (None, JOINT) else route
     best = found[route]
     drawn = check_linear(best, trials=trials, rng=rng)
     exact = taken_for_exact(*(p.inputs for p in found.values()))
@@ -226,7 +238,7 @@ def unit_in_coulombs(
         **{f.name: getattr(best, f.name) for f in dataclasses.fields(Propagation)},
         route=route,
         routes=side_by_side(found, first=route),
-        agreement=agreement,
+        bench=joint,
         monte_carlo=drawn,
         others={name: p for name, p in found.items() if name != route},
         exact=exact,
@@ -237,13 +249,8 @@ def unit_in_coulombs(
 def _notes(
     bench: Apparatus, divisions: Divisions, exact: tuple[str, ...], drawn: MonteCarlo
 ) -> list[str]:
-    """What was assumed, and what does not fit; a warning for a weight that does not."""
-    notes = []
-    doubt = sphere_agreement(bench)
-    if doubt is not None and doubt.level != "good":
-        warn(doubt.sentence, stacklevel=3)
-        notes.append(doubt.sentence)
-    notes += assumptions(bench, exact)
+    """What was assumed."""
+    notes = assumptions(bench, exact)
     if divisions.fall_slope:
         notes.append(
             "the error of the unit in this table is that with the fall held fixed; the rest of it "
@@ -272,63 +279,8 @@ def side_by_side(found: dict[str, Propagation], *, first: str) -> pd.DataFrame:
                 "degrees_of_freedom": p.degrees_of_freedom,
                 "difference": off,
                 "sigmas": sigmas,
-                "depends": "depends on " + ROUTES[name].depends,
+                "depends": "depends on "
+                + (ROUTES[name].depends if name in ROUTES else "every input, as its budget says"),
             }
         )
     return pd.DataFrame(rows)
-
-
-def why_routes_differ(found: UnitInCoulombs) -> list[str]:
-    """Say how far each other route is off, and what could be behind it.
-
-    Parameters
-    ----------
-    found : UnitInCoulombs
-        The unit, as `unit_in_coulombs` returns it.
-
-    Returns
-    -------
-    list of str
-        One sentence for each route but the first; none where there is only one.
-
-    Examples
-    --------
-    >>> from quantize.charge import unit_in_coulombs, why_routes_differ
-    >>> bench = {
-    ...     "plates": {"separation": "4.24(2) mm", "voltage": "227 V"},
-    ...     "sphere": {"weight": "5.15(8)e-14 N"},
-    ...     "fall": {"divisions": "60.8 +/- 0.2 div"},
-    ... }
-    >>> why_routes_differ(unit_in_coulombs(10.0, bench, unit_err=0.1, trials=200))
-    []
-    """
-    first, *others = found.routes.to_dict("records")
-    budgets = found._budgets
-    sentences = []
-    for row in others:
-        own = _largest_not_shared(budgets[row["route"]], budgets[found.route])
-        verdict = (
-            "which the uncertainties explain"
-            if row["sigmas"] < _FAR
-            else "more than the uncertainties explain"
-        )
-        sentences.append(
-            f"By the route '{row['route']}' the unit is {100 * row['difference']:+.1f} % from "
-            f"'{first['route']}', {row['sigmas']:.1f} standard uncertainties, {verdict}; this "
-            f"route {row['depends']}, and what the two do not share is mostly {own}."
-        )
-    return sentences
-
-
-def _largest_not_shared(budget: pd.DataFrame, other: pd.DataFrame) -> str:
-    """Names of the inputs that make most of the difference between two routes."""
-    mine = dict(zip(budget["input"], budget["exponent"], strict=True))
-    theirs = dict(zip(other["input"], other["exponent"], strict=True))
-    weight: dict[str, float] = {}
-    for table, own, rival in ((budget, mine, theirs), (other, theirs, mine)):
-        for row in table.to_dict("records"):
-            name = row["input"]
-            if abs(own[name] - rival.get(name, 0.0)) > 0.2 or name not in rival:
-                weight[name] = max(weight.get(name, 0.0), row["share"])
-    best = sorted(weight, key=lambda name: -weight[name])[:2]
-    return " and ".join(best) if best else "nothing"

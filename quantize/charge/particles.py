@@ -14,8 +14,7 @@ from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.charge.agreement import common_route, relative_errors
-from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
+from quantize.charge.coulombs import unit_in_coulombs
 from quantize.charge.estimate import fit_run
 from quantize.charge.particle_posterior import (
     Particle,
@@ -219,8 +218,8 @@ def joint_unit_of_run(
     unit_range : (float, float), optional
         Smallest and largest unit that are tried for every particle, in divisions per interval.
     route : str, optional
-        Name of the route, the same for all particles; if left out the most exact one that agrees
-        with others for every particle.
+        Name of the route, the same for all particles; the joint fit of all inputs of each if left
+        out.
 
     Returns
     -------
@@ -230,18 +229,10 @@ def joint_unit_of_run(
     runs = {label: run.particle(label) for label in run.particles}
     fits = {label: fit_run(one, unit_range) for label, one in runs.items()}
 
-    def converted(route: str | None) -> dict[str, UnitInCoulombs]:
-        return {
-            label: unit_in_coulombs(fits[label], one.bench(), run=one, route=route)
-            for label, one in runs.items()
-        }
-
-    units = converted(route)
-    if route is None:
-        errors = [relative_errors({u.route: u} | u.others) for u in units.values()]
-        common = common_route([u.agreement for u in units.values()], errors)
-        if any(u.route != common for u in units.values()):
-            units = converted(common)
+    units = {
+        label: unit_in_coulombs(fits[label], one.bench(), run=one, route=route)
+        for label, one in runs.items()
+    }
     tables = {label: one.table for label, one in runs.items() if "bench" in one.table}
     return joint_unit(
         units,

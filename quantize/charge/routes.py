@@ -219,17 +219,23 @@ ROUTES: dict[str, Route] = {
     )
 }
 SIMPLEST = "ratio, weight given"
+JOINT = "joint fit"
+
+
+def by_way(route: str) -> str:
+    """How a unit in coulombs was found, in words."""
+    return "by the joint fit of all inputs" if route == JOINT else f"by the route '{route}'"
 
 
 def route_name(name: str) -> str:
-    """`name`, if it is that of a route.
+    """`name`, if it is that of a route or of the joint fit.
 
     Raises
     ------
     InputError
         With the names that there are.
     """
-    if name not in ROUTES:
-        listed = ", ".join(repr(known) for known in ROUTES)
+    if name not in (JOINT, *ROUTES):
+        listed = ", ".join(repr(known) for known in (JOINT, *ROUTES))
         raise InputError(f"`route` is {name!r}; it must be one of {listed}.")
     return name

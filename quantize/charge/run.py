@@ -268,7 +268,7 @@ class Run(Rows):
         Parameters
         ----------
         route : str, optional
-            Name of the route to coulombs; the most exact of those that agree if left out.
+            Name of the route to coulombs; the joint fit of all inputs if left out.
 
         Returns
         -------
@@ -286,7 +286,7 @@ class Run(Rows):
         analysis : Analysis, RunFit or another result with a unit
             Of the readings of this run, which holds one particle.
         route : str, optional
-            Name of the route to coulombs; the most exact of those that agree if left out.
+            Name of the route to coulombs; the joint fit of all inputs if left out.
 
         Returns
         -------

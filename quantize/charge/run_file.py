@@ -63,8 +63,8 @@ def convert_run(
     apparatus : Apparatus, str, path-like or mapping
         The bench, or the apparatus file that describes it.
     route : str, optional
-        A name from `quantize.charge.routes.ROUTES`; else one for all particles: the most exact of
-        those that agree with each other (see `Agreement`).
+        A name from `quantize.charge.routes.ROUTES`; the joint fit of all inputs if left out, where
+        they allow more than one route.
 
     Returns
     -------
@@ -73,7 +73,7 @@ def convert_run(
         `standard_uncertainty`, from the scatter of single readings alone. What the rows share
         (weight, separation, voltage, fall) moves all of them together and may not be averaged
         away: `shared_uncertainty`. The route is in ``attrs["route"]``, in ``attrs["exact"]`` what
-        it took for exact, since no uncertainty was stated, and whether the routes agree in
+        it took for exact, since no uncertainty was stated, and whether all inputs agree in
         ``attrs["agreement"]``.
 
     Raises

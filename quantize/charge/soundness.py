@@ -8,7 +8,8 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize.charge import air, checks_motion, checks_page, drag, plates
-from quantize.charge.agreement import agreement_of, sphere_agreement
+from quantize.charge.agreement import sphere_agreement
+from quantize.charge.bench import bench_of_run
 from quantize.charge.budgets import per_division
 from quantize.charge.checks import Check, Checks, graded, judged, unknown
 from quantize.charge.drag import STANDARD_GRAVITY
@@ -46,10 +47,8 @@ def check_run(run: Rows, analysis: object = None) -> Checks:
     True
     """
     page, motion = checks_page, checks_motion
-    sphere = None if run.apparatus is None else sphere_agreement(run.apparatus)
-    found = [] if sphere is None else [sphere]
     signs = page.sign_slips(run)
-    found.append(signs)
+    found = [signs]
     if signs.level == "bad":
         # Nothing that rests on the fall means anything until the signs are mended.
         return Checks(checks=(*found, page.last_digits(run), page.labels_sorted(run)))
@@ -72,9 +71,12 @@ def check_run(run: Rows, analysis: object = None) -> Checks:
         page.unit_drift(run, analysis),
         page.discarded(run, analysis),
     ]
-    agreement = agreement_of(run, analysis)
-    if agreement is not None:
-        found.append(agreement.check)
+    bench = bench_of_run(run, analysis)
+    if bench is not None:
+        found.append(bench.agreement.check)
+    elif run.apparatus is not None:
+        sphere = sphere_agreement(run.apparatus)
+        found += [] if sphere is None else [sphere]
     return Checks(checks=tuple(found))
 
 

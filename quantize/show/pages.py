@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from quantize._support.errors import InputError
 from quantize.charge.coulombs import budget_text
+from quantize.charge.routes import by_way
 from quantize.show.analysis import analysis_view
 from quantize.show.numbers import brackets
 from quantize.show.terminal import offset_of, say, say_json, sigma_of
@@ -34,12 +35,12 @@ def balance_view(found: BalanceAnalysis, **options: Any) -> View:
 
 def _coulombs(found: BalanceAnalysis) -> Section:
     unit = found.coulombs
-    if unit is None or found.agreement is None:
+    if unit is None or found.route is None or found.agreement is None:
         return Section("In coulombs", [f"Not stated: {found.missing}"])
     low, high = unit.interval(0.95)[0]
     value = brackets(unit.value, unit.standard_uncertainty, "C")
-    stated = f"{value} by the route '{found.route}' (95 % interval {low:.4g} C to {high:.4g} C)."
-    told = [f"Do the routes agree? {found.agreement.told}"]
+    stated = f"{value} {by_way(found.route)} (95 % interval {low:.4g} C to {high:.4g} C)."
+    told = [f"Do all inputs agree? {found.agreement.told}"]
     if found.conditional:
         if_so = f"If there were steps, the unit would be {stated} These voltages do not settle it."
         return Section("In coulombs, if there were steps", [if_so, *told])
@@ -66,8 +67,8 @@ def say_charges(file: str, apparatus: str, as_json: bool) -> None:
         Column("shared", "shared", 10, form=".2g"),
     ]
     rows = Section("", [Table(columns, table.to_dict("records"))])
-    agree = Section("Do the routes agree?", [agreement.told])
-    say(f"{len(table)} balance voltages from {file}, by the route '{route}'\n")
+    agree = Section("Do all inputs agree?", [agreement.told])
+    say(f"{len(table)} balance voltages from {file}, {by_way(route)}\n")
     say(view_text((rows, agree)))
 
 

@@ -16,7 +16,7 @@ from quantize.show.glossary import glossary
 from quantize.show.html import report_blocks
 from quantize.show.numbers import brackets, plus_minus, probability, share, significant
 from quantize.show.plots.style import picture
-from quantize.show.run import BALANCE, SOUND, cautions, conditional, routes_differ
+from quantize.show.run import BALANCE, SOUND, cautions, conditional
 from quantize.show.view import Block, Bullets, Column, Section, Table, clean, folded, pairs
 
 if TYPE_CHECKING:
@@ -132,7 +132,7 @@ def _unit_in_coulombs(found: Analysis, coulombs: Any) -> dict[str, Any]:
     low, high = coulombs.interval(0.95)[0]
     stated = {
         "plus_minus": plus_minus(coulombs.value, coulombs.standard_uncertainty, "C"),
-        "route": coulombs.route,
+        "way": coulombs.way,
         "stated": brackets(coulombs.value, coulombs.standard_uncertainty, "C"),
         "interval": f"{significant(low)} C to {significant(high)} C",
     }
@@ -267,7 +267,7 @@ def _of_run(found: RunAnalysis, plan: DatedPlan | None) -> dict[str, Section]:
 
 
 def _of_coulombs(coulombs: Any, verdict: str) -> dict[str, Section]:
-    """The budget, the routes, and why they differ."""
+    """The budget, the routes, what all inputs say of each, and whether they agree."""
     routes = [
         row | {"stated": brackets(row["value"], row["standard_uncertainty"], "C")}
         for row in coulombs.routes.to_dict("records")
@@ -275,13 +275,45 @@ def _of_coulombs(coulombs: Any, verdict: str) -> dict[str, Section]:
     title = "The budget in coulombs" + ("" if verdict == "steps" else ", if there were steps")
     sections = {"budget": Section(title, _budget(coulombs))}
     if len(routes) > 1:
-        columns = [Column("route", "route"), Column("stated", "unit", style="n")]
-        agree = f"Do they agree? {clean(coulombs.agreement.told, longest=900)}"
-        sections["routes"] = Section("Every route to coulombs", [Table(columns, routes), agree])
-    differ = [clean(line, longest=600) for line in routes_differ(coulombs)]
-    if differ:
-        sections["differ"] = Section("Why the routes differ", [Bullets(differ)])
+        columns = [
+            Column("route", "route"),
+            Column("stated", "unit", style="n"),
+            Column("difference", "from the first", form=lambda off: f"{off:+.2%}", style="n"),
+            Column("sigmas", "in standard uncertainties", form=".1f", style="n"),
+        ]
+        agree = f"Do all inputs agree? {clean(coulombs.agreement.told, longest=1200)}"
+        sections["routes"] = Section(
+            "The joint fit and every route", [Table(columns, routes), agree]
+        )
+        sections["inputs"] = Section("What all inputs say of each", [_inputs(coulombs.bench)])
     return sections
+
+
+def _inputs(bench: Any) -> Table:
+    """Every input as stated and as it follows from all inputs."""
+    columns = [
+        Column("input", "input", form=sentences.input_name),
+        Column("stated", "as stated", style="n"),
+        Column("found", "from all inputs", style="n"),
+        Column(
+            "pull",
+            "stated less implied, in standard uncertainties",
+            form="+.1f",
+            style="n",
+            unknown="",
+        ),
+        Column("redundancy", "known from the others", form=".0%", style="n"),
+    ]
+    rows = [
+        row
+        | {
+            "stated": brackets(row["stated"], row["stated_uncertainty"], row["unit"]),
+            "found": brackets(row["value"], row["standard_uncertainty"], row["unit"]),
+        }
+        for row in bench.inputs.to_dict("records")
+        if row["stated_uncertainty"] > 0
+    ]
+    return Table(columns, rows)
 
 
 def _budget(coulombs: Any) -> list[Block]:

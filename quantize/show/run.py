@@ -57,7 +57,7 @@ def run_notebook(found: RunAnalysis) -> View:
     elif found.conditional:
         stated = conditional(found.coulombs)
     else:
-        stated = f"In coulombs: {found.coulombs._headline()} by the route '{found.coulombs.route}'."
+        stated = f"In coulombs: {found.coulombs._headline()} {found.coulombs.way}."
     head, *tables = analysis_notebook(found)
     return (head, Section("", [f"{BALANCE} {found.balance_sentence}", stated]), *tables)
 
@@ -66,18 +66,15 @@ def coulombs_section(coulombs: Any, verdict: str, missing: str | None) -> Sectio
     """The unit in coulombs with its budget; where steps are not settled, as what it would be."""
     if coulombs is None:
         return Section("In coulombs", [f"Not stated: {missing}"])
-    reasons = "\n".join(f"- {reason}" for reason in routes_differ(coulombs))
-    why = [Preformatted(f"\nWhy the routes differ\n{reasons}")] if reasons else []
     if verdict == "steps":
-        return Section("In coulombs", [Preformatted(str(coulombs)), *why])
-    agree = f"Do the routes agree? {coulombs.agreement.told}"
+        return Section("In coulombs", [Preformatted(str(coulombs))])
+    agree = f"Do all inputs agree? {coulombs.agreement.told}"
     return Section(
         "In coulombs, if there were steps",
         [
             conditional(coulombs),
             *([agree] if len(coulombs.routes) > 1 else []),
             *(f"Note: {note}" for note in coulombs.notes),
-            *why,
         ],
     )
 
@@ -87,19 +84,10 @@ def conditional(coulombs: Any) -> str:
     low, high = coulombs.interval(0.95)[0]
     stated = brackets(coulombs.value, coulombs.standard_uncertainty, "C")
     return (
-        f"If there were steps, the unit would be {stated} by the route '{coulombs.route}' (95 % "
+        f"If there were steps, the unit would be {stated} {coulombs.way} (95 % "
         f"interval {low:.4g} C to {high:.4g} C). These readings do not settle whether there are "
         "any, so that this is no measured charge."
     )
-
-
-def routes_differ(coulombs: Any) -> list[str]:
-    """Route by route why they differ, where chance does not explain it."""
-    from quantize.charge import why_routes_differ
-
-    if coulombs.agreement.level not in ("doubt", "bad"):
-        return []
-    return why_routes_differ(coulombs)
 
 
 def remarks(sentences: tuple[str, ...]) -> View:
@@ -125,7 +113,7 @@ def cautions_of(run: Rows) -> list[str]:
 
 
 def charges_view(run: Rows, table: pd.DataFrame) -> View:
-    """A conversion of the rows of a run: what was assumed, every charge, whether routes agree."""
+    """A conversion of the rows of a run: what was assumed, every charge, whether inputs agree."""
     from quantize.charge.budgets import exact_sentence
 
     exact, agreement = table.attrs["exact"], table.attrs["agreement"]
@@ -134,7 +122,7 @@ def charges_view(run: Rows, table: pd.DataFrame) -> View:
         charges_section(table),
     ]
     if agreement is not None:
-        view.append(Section("Do the routes agree?", [agreement.told]))
+        view.append(Section("Do all inputs agree?", [agreement.told]))
     return tuple(view)
 
 

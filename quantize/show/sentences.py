@@ -34,6 +34,7 @@ _BENCH = {
 
 
 _WEIGHT = {
+    "joint fit": ", as it follows from all inputs together",
     "ratio, weight from diameter": ", which follows from its diameter and density",
     "fall and rise, radius from the fall": ", which follows from the size that falls so fast",
 }
@@ -77,7 +78,7 @@ def worked_coulombs(found: Analysis, coulombs: Any) -> list[str]:
     unit = rounded(found.unit, found.unit_err)
     if not all(name in inputs for name in ("fall", "plates.separation", "plates.voltage")):
         return [
-            f"By the route “{coulombs.route}” a unit of {unit} divisions is "
+            f"{coulombs.way.capitalize()} a unit of {unit} divisions is "
             f"{brackets(coulombs.value, coulombs.standard_uncertainty, 'C')}."
         ]
     fall, gap, volts = (inputs[name] for name in ("fall", "plates.separation", "plates.voltage"))

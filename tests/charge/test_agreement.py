@@ -1,7 +1,9 @@
-"""The routes to coulombs against each other: by hand, on clean benches, on spoilt ones."""
+"""Whether all inputs agree on one sphere: by hand, on clean benches, on spoilt ones."""
 
 from __future__ import annotations
 
+import dataclasses
+import json
 import math
 from typing import Any
 
@@ -10,11 +12,15 @@ from plain_bench import Bench, simulate
 from scipy import stats
 
 from quantize import charge
+from quantize._support.errors import QuantizeWarning
 from quantize.charge import Quantity, Run, propagate
-from quantize.charge.agreement import agree, agreement_of, common_route, compared, reconciling
+from quantize.charge.agreement import Agreement
+from quantize.charge.bench import BenchPosterior, bench_of_run, fit_bench
+from quantize.charge.stated import plus_minus
 
+# A bench that is spoilt says so in a warning too.
+pytestmark = pytest.mark.filterwarnings("ignore:Fitted together to one sphere")
 SCALE_WRONG = Bench(scale_stated=1.1)
-OF_WEIGHT = {"ratio, weight given", "ratio, weight from diameter"}
 
 
 def shared_and_own(x: float, y: float, **correlations: Any) -> dict[str, Any]:
@@ -31,22 +37,33 @@ def shared_and_own(x: float, y: float, **correlations: Any) -> dict[str, Any]:
     return found
 
 
+def posterior_of(seed: int, bench: Bench | None = None, **sphere: str | None) -> BenchPosterior:
+    page, apparatus, _ = simulate(bench or Bench(), seed)
+    kept = apparatus["sphere"] | sphere
+    apparatus["sphere"] = {name: value for name, value in kept.items() if value is not None}
+    found = bench_of_run(Run(page, apparatus))
+    assert found is not None
+    return found
+
+
+def of_bench(seed: int, bench: Bench | None = None, **sphere: str | None) -> Agreement:
+    return posterior_of(seed, bench, **sphere).agreement
+
+
 def test_what_two_routes_share_is_taken_out() -> None:
-    found = agree(shared_and_own(2.0, 2.1))
+    found = fit_bench(shared_and_own(2.0, 2.1)).agreement
     # ln(2.1/2) with the variances of the own factors alone.
     square = math.log(1.05) ** 2 / (0.01**2 + 0.02**2)
-    assert found.chi_square == pytest.approx(square, rel=1e-3)
-    assert found.p_value == pytest.approx(stats.chi2.sf(square, 1), rel=1e-2)
+    assert found.chi_square == pytest.approx(square, rel=1e-5)
+    assert found.p_value == pytest.approx(stats.chi2.sf(square, 1), rel=1e-5)
     assert found.degrees_of_freedom == 1
-    assert found.level == "good"
-    assert found.best == "first"
-    assert found.sound == ("first", "second")
+    assert (found.level, found.left_out, found.factor) == ("good", None, 1.0)
 
 
 def test_correlations_of_inputs_count() -> None:
     both = shared_and_own(2.0, 2.1, correlations={("first", "second"): 0.8})
     square = math.log(1.05) ** 2 / (0.01**2 + 0.02**2 - 2 * 0.8 * 0.01 * 0.02)
-    assert agree(both).chi_square == pytest.approx(square, rel=1e-3)
+    assert fit_bench(both).agreement.chi_square == pytest.approx(square, rel=1e-5)
 
 
 def test_few_repeats_are_student() -> None:
@@ -56,39 +73,29 @@ def test_few_repeats_are_student() -> None:
         "second": propagate(lambda a: a, {"few": few}),
     }
     p = 2 * stats.t.sf(math.log(1.1) / 0.02, 3)
-    assert compared(found, found)[2] == pytest.approx(p, rel=0.01)
+    assert fit_bench(found).agreement.p_value == pytest.approx(p, rel=1e-5)
 
 
 def test_nothing_is_said_where_nothing_can_be_compared() -> None:
     exact = {name: propagate(lambda a: a, {"x": Quantity(value=2.0)}) for name in "ab"}
-    assert agree(exact).level == "unknown"
-    assert "nothing that has an uncertainty" in agree(exact).sentence
-    one = agree({"a": exact["a"]})
+    told = fit_bench(exact).agreement
+    assert told.level == "unknown"
+    assert told.sentence == "nothing that could make the inputs differ has an uncertainty."
+    one = fit_bench({"a": exact["a"]}).agreement
     assert one.level == "unknown"
     assert "allows only 'a', so that nothing checks it" in one.sentence
     assert one.to_dict()["p_value"] is None
-    assert agreement_of(Run({"V": [200.0, 0.0], "div": [1, -60], "t": [10.0] * 2})) is None
+    assert bench_of_run(Run({"V": [200.0, 0.0], "div": [1, -60], "t": [10.0] * 2})) is None
 
 
 def test_fall_and_rise_counts_once_beside_the_two_it_follows_from() -> None:
-    page, apparatus, _ = simulate(Bench(), 1)
-    found = agreement_of(Run(page, apparatus))
-    assert found is not None
-    assert found.degrees_of_freedom == 2
-    del apparatus["sphere"]["weight"]
-    found = agreement_of(Run(page, apparatus))
-    assert found is not None
-    assert found.degrees_of_freedom == 1
+    assert of_bench(1).degrees_of_freedom == 2
+    assert of_bench(1, weight=None).degrees_of_freedom == 1
 
 
 def test_clean_benches_are_seldom_doubted() -> None:
     # 200 benches: more than 8 below 0.01, or 22 below 0.05, come once in 5,000 (binomial).
-    p = []
-    for seed in range(200):
-        page, apparatus, _ = simulate(Bench(falls=3 + seed % 6), seed)
-        found = agreement_of(Run(page, apparatus))
-        assert found is not None
-        p.append(found.p_value)
+    p = [of_bench(seed, Bench(falls=3 + seed % 6)).p_value for seed in range(200)]
     assert sum(value < 0.01 for value in p) <= 8
     assert sum(value < 0.05 for value in p) <= 22
     # Nor is the check asleep: p is uniform (Kolmogorov and Smirnov, once in 10,000).
@@ -97,57 +104,124 @@ def test_clean_benches_are_seldom_doubted() -> None:
 
 def test_a_scale_that_is_wrong_by_a_tenth_is_found_and_named() -> None:
     for seed in range(20):
-        page, apparatus, _ = simulate(SCALE_WRONG, seed)
-        run = Run(page, apparatus)
-        found = agreement_of(run)
-        assert found is not None
+        found = of_bench(seed, SCALE_WRONG)
         assert found.level == "bad"
-        assert set(found.sound) == OF_WEIGHT
-        assert found.best in OF_WEIGHT
-        assert "the length of one scale division" in found.sentence
-        assert run.checks().of("the routes").level == "bad"
-    unit = charge.unit_in_coulombs(10.0, apparatus, unit_err=0.05, run=run)
-    factor = dict(reconciling({unit.route: unit} | unit.others))["reticle.division"]
-    # Stated a tenth too long, within 3 %, which diameter and weight allow.
-    assert factor == pytest.approx(1 / 1.1, abs=0.03)
+        assert found.left_out == "reticle.division"
+        assert "the likeliest to be wrong is the length of one scale division" in found.sentence
+        first = found.suspects[0]
+        # The true division is 25 µm, which the others imply within their uncertainty: four
+        # standard uncertainties come once in 16,000.
+        assert first.implied == pytest.approx(25e-6, abs=4 * first.standard_uncertainty)
+        assert first.off == pytest.approx(0.1, abs=0.05)
+        assert first.p_value > 0.01
 
 
-def test_two_routes_that_differ_cannot_tell_which_is_right() -> None:
-    page, apparatus, _ = simulate(SCALE_WRONG, 1)
-    for entry in ("diameter", "density"):
-        del apparatus["sphere"][entry]
-    apparatus["sphere"]["density"] = "1055 kg/m3"
-    found = agreement_of(Run(page, apparatus))
-    assert found is not None
-    assert found.level == "bad"
-    assert "no two of them agree" in found.sentence
-    assert len(found.sound) == 2
+def test_the_sentence_names_the_input_and_by_how_much() -> None:
+    found = of_bench(1, SCALE_WRONG)
+    first = found.suspects[0]
+    spread = 100 * (1 + first.off) * first.standard_uncertainty / first.implied
+    by = plus_minus(100 * first.off, spread)
+    assert first.told == f"the length of one scale division, by {by} % too large"
+    assert first.told in found.sentence
+    assert "is left out of the joint value" in found.sentence
+    assert "the same could come from the time of one reading, by" in found.sentence
+    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["suspects"][0]["input"] == (
+        "reticle.division"
+    )
+
+
+def test_what_is_left_out_has_no_say_in_the_value() -> None:
+    page, apparatus, truth = simulate(SCALE_WRONG, 1)
+    run = Run(page, apparatus)
+    found = charge.unit_in_coulombs(truth["unit"], apparatus, unit_err=0.03, run=run)
+    exponents = found.budget.set_index("input")["exponent"]
+    assert exponents["reticle.division"] == pytest.approx(0, abs=1e-3)
+    # Nor has a scale that is wrong in another way.
+    apparatus["reticle"]["division"] = "29 +/- 0.05 um"
+    again = charge.unit_in_coulombs(truth["unit"], apparatus, unit_err=0.03, run=run)
+    assert again.agreement.left_out == "reticle.division"
+    assert again.value == pytest.approx(found.value, rel=1e-3)
+    assert run.checks().of("all inputs agree").level == "bad"
+
+
+def test_with_one_degree_of_freedom_nothing_tells_which_is_wrong() -> None:
+    found = posterior_of(1, SCALE_WRONG, diameter=None)
+    told = found.agreement
+    assert told.level == "bad"
+    assert told.degrees_of_freedom == 1
+    assert told.left_out is None
+    assert "one of these alone may be wrong, and nothing tells which" in told.sentence
+    # Birge's ratio: every uncertainty times the root of chi-square over its degrees of freedom.
+    assert told.factor == pytest.approx(math.sqrt(told.chi_square), rel=1e-12)
+    assert found.charge.inputs["sphere.weight"].relative == pytest.approx(0.015 * told.factor, 0.1)
 
 
 def test_what_was_stated_without_an_uncertainty_may_be_all() -> None:
     page, apparatus, _ = simulate(SCALE_WRONG, 1)
     apparatus["reticle"]["division"] = apparatus["reticle"]["division"].split(" +/-")[0] + " m"
-    found = agreement_of(Run(page, apparatus))
+    found = bench_of_run(Run(page, apparatus))
     assert found is not None
-    assert found.level == "doubt"
-    assert "no uncertainty is stated for the length of one scale division" in found.sentence
+    assert found.agreement.level == "doubt"
+    assert "no uncertainty is stated for the length of one scale division" in (
+        found.agreement.sentence
+    )
+    assert found.agreement.left_out == "reticle.division"
 
 
-def test_one_route_for_several_particles() -> None:
-    pairs = [shared_and_own(2.0, 2.01), shared_and_own(2.0, 2.02)]
-    told = [agree(found) for found in pairs]
-    assert common_route(told, [{"first": 0.01, "second": 0.02}] * 2) == "first"
-    assert common_route(told, [{"first": 0.01, "second": 0.02}, {"second": 0.03}]) == "second"
+def test_weight_and_diameter_are_compared_without_a_fall() -> None:
+    # Drag needs no fall; weight, diameter and density are one condition beside it.
+    bench = {
+        "plates": {"separation": "4.24(2) mm", "voltage": "227.4(6) V"},
+        "sphere": {
+            "weight": "6.15(8)e-14 N",
+            "weight_of": "this sphere",
+            "diameter": "2.10(2) um",
+            "density": "1055 kg/m3",
+        },
+        "reticle": {"division": "25.0(1) um"},
+        "run": {"interval": "10 s"},
+        "air": {"temperature": "294 K", "pressure": "101325 Pa"},
+    }
+    found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1, trials=200)
+    weight = math.pi / 6 * 2.10e-6**3 * (1055 - 1.19) * 9.80665
+    off = math.log(6.15e-14 / weight) / math.hypot(0.08 / 6.15, 3 * 0.02 / 2.10, 0.013 / 9.8)
+    assert found.agreement.chi_square == pytest.approx(off**2, rel=0.01)
+    assert found.route == "joint fit"
+    assert found.routes["route"].tolist() == ["joint fit", "drag, diameter known"]
 
 
-def test_the_headline_is_the_most_exact_of_the_sound_routes() -> None:
+def test_the_sphere_alone_warns_of_a_weight_that_does_not_fit() -> None:
+    given = {"diameter": "2.10(2) um", "density": "1055 kg/m3"}
+    with pytest.warns(QuantizeWarning, match="1.227 times"):
+        charge.Sphere(**given, weight="6.15(8)e-14 N")
+    assert charge.Sphere(**given, weight="5.12(8)e-14 N").weight is not None
+
+
+def test_the_headline_is_the_joint_fit() -> None:
     page, apparatus, truth = simulate(Bench(), 4)
     run = Run(page, apparatus)
     found = charge.unit_in_coulombs(truth["unit"], apparatus, unit_err=0.03, run=run)
+    assert found.route == "joint fit"
     assert found.standard_uncertainty == found.routes["standard_uncertainty"].min()
-    assert found.agreement.best == found.route
+    assert (found.value, found.standard_uncertainty) == (
+        found.bench.value,
+        found.bench.standard_uncertainty,
+    )
     chosen = charge.unit_in_coulombs(
         truth["unit"], apparatus, unit_err=0.03, run=run, route="ratio, weight given"
     )
     assert chosen.route == "ratio, weight given"
-    assert run.charges().attrs["route"] == found.route
+    assert chosen.bench.value == found.value
+    assert run.charges().attrs["route"] == "joint fit"
+    # Of an efficient estimate another differs by the difference of the variances.
+    for row in found.routes.iloc[1:].to_dict("records"):
+        variance = row["standard_uncertainty"] ** 2 - found.standard_uncertainty**2
+        expected = abs(row["value"] - found.value) / math.sqrt(variance)
+        assert row["sigmas"] == pytest.approx(expected, rel=0.05, abs=0.02)
+
+
+def test_a_suspect_that_is_too_small_is_called_so() -> None:
+    first = of_bench(1, SCALE_WRONG).suspects[0]
+    small = dataclasses.replace(first, stated=0.9 * first.implied)
+    assert small.told.endswith("% too small")
+    assert "by 10." in small.told

@@ -92,7 +92,7 @@ def test_the_gate_may_be_declared_with_an_uncertainty(rng):
     assert 1.5 < row["exponent"] < 1.6
     ratio = budgets["1.00 +/- 0.02 div"]["ratio, weight given"]
     assert "run.distance" not in ratio.budget["input"].tolist()
-    for name in budgets["1 div"]:
+    for name in set(budgets["1 div"]) - {"joint fit"}:
         assert budgets["1 div"][name].value == pytest.approx(
             budgets["1.00 +/- 0.02 div"][name].value, rel=1e-12, abs=0
         )

@@ -39,10 +39,12 @@ def test_weight_diameter_and_density_that_disagree_are_named():
         **BENCH,
         "sphere": {"weight": "2.8e-14 N", "diameter": "1.8 um", "density": "1050 kg/m3"},
     }
-    with pytest.warns(QuantizeWarning, match="diameter and density; they differ by"):
+    with pytest.warns(QuantizeWarning, match="the effective weight of a sphere, by 10.* too small"):
         found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
-    assert "diameter and density; they differ by" in found.notes[0]
-    assert len(found.routes) == 2
+    told = found.agreement.sentence
+    assert "no uncertainty is stated for the effective weight of a sphere and the mean" in told
+    assert found.agreement.factor == 1
+    assert len(found.routes) == 3
 
 
 def test_ratio_route_by_hand():

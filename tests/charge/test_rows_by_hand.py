@@ -111,12 +111,13 @@ FALL = {"fall": {"divisions": "20.0 +/- 0.2 div"}}
 
 def test_a_report_sets_its_routes_side_by_side() -> None:
     sphere = {"weight": "4.31(5)e-14 N", "diameter": "2.00(1) um", "density": "1050(10) kg/m3"}
+    fall = {"fall": {"divisions": "54.2 +/- 0.2 div"}}
     both = charge.unit_in_coulombs(
-        10.0, BENCH | FALL | {"sphere": sphere}, unit_err=0.1, trials=500
+        10.0, BENCH | fall | {"sphere": sphere}, unit_err=0.1, trials=500
     )
     assert len(both.routes) > 1
     lines = str(both).splitlines()
-    start = lines.index("Routes side by side")
+    start = lines.index("The joint fit and every route, with the distance from the first")
     for line, route in zip(lines[start + 1 :], both.routes["route"], strict=False):
         assert line.startswith(f"  {route}")
 

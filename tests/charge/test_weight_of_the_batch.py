@@ -22,7 +22,7 @@ BENCH = {
 
 def convert(bench, **words):
     tables = {**bench, "sphere": bench["sphere"] | words}
-    return charge.unit_in_coulombs(10.0, tables, unit_err=0.05, trials=200)
+    return charge.unit_in_coulombs(10.0, tables, unit_err=0.05, route=ROUTE, trials=200)
 
 
 @pytest.mark.slow

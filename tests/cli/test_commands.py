@@ -163,8 +163,8 @@ def test_convert_gives_every_row(quantize: Run) -> None:
     command = ("convert", "invented_run.csv", "--apparatus", "invented_apparatus.toml")
     text = quantize(*command)
     assert text.status == 0
-    assert "by the route 'fall and rise, radius from the fall'" in text.out
-    assert "Do the routes agree?" in text.out
+    assert "by the joint fit of all inputs" in text.out
+    assert "Do all inputs agree?" in text.out
     found = json.loads(quantize(*command, "--json").out)
     assert found["schema"] == "quantize.cli.convert/1"
     assert len(found["rows"]) == 46

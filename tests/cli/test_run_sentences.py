@@ -109,27 +109,27 @@ def test_a_wrong_scale_is_a_check_with_its_reason(quantize: Run, tmp_path: Path)
     names = put(tmp_path, *simulate(Bench(scale_stated=1.1), 1)[:2])
     done = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html")
     text = flat(done.out)
-    assert "BAD the routes to coulombs agree" in text
+    assert "BAD all inputs agree on one sphere" in text
     assert "degrees of freedom (p = " in text
     assert "the length of one scale division" in text
-    assert "Why the routes differ" in text
-    assert "By the route 'drag, diameter known' the unit is +" in text
+    assert "the likeliest to be wrong is the length of one scale division, by 1" in text
+    assert "by the joint fit of all inputs" in text
     assert max(map(len, done.out.splitlines())) <= 80
     report = flat((tmp_path / "a.html").read_text(encoding="utf-8"))
-    for words in ("Why the routes differ", "Do they agree?", "the routes to coulombs agree"):
+    for words in ("What all inputs say of each", "Do all inputs agree?", "agree on one sphere"):
         assert words in report
     found = json.loads(quantize("analyze", *names, *QUICK, *SEED, "--json").out)
-    told = found["coulombs"]["agreement"]
+    told = found["coulombs"]["bench"]["agreement"]
     assert told["level"] == "bad"
     assert told["degrees_of_freedom"] == 2
     assert told["p_value"] < 1e-4
-    assert found["coulombs"]["route"] in told["sound"]
-    assert found["coulombs"]["route"].startswith("ratio")
-    check = next(c for c in found["checks"] if c["name"] == "the routes to coulombs agree")
+    assert told["left_out"] == told["suspects"][0]["input"] == "reticle.division"
+    assert found["coulombs"]["route"] == "joint fit"
+    check = next(c for c in found["checks"] if c["name"] == "all inputs agree on one sphere")
     assert (check["level"], check["number"]) == ("bad", told["chi_square"])
     converted = quantize("convert", *names)
-    assert f"by the route '{told['best']}'" in converted.out
-    assert "Do the routes agree?" in converted.out
+    assert "by the joint fit of all inputs" in converted.out
+    assert "Do all inputs agree?" in converted.out
 
 
 # ---- what is not settled ------------------------------------------------------------------------
@@ -254,7 +254,8 @@ def test_a_run_without_a_fall_is_converted_in_no_way_and_told_so(
         "It cannot be determined: the balance charge is the fall without field over the unit"
         in text
     )
-    assert "by the route 'drag, diameter known'" in text
+    assert "by the joint fit of all inputs" in text
+    assert "drag, diameter known" in text
     apparatus["fall"] = {"speed": "1.5e-4 +/- 0.01e-4 m/s"}
     done = quantize("convert", *put(tmp_path, page, apparatus), "--route", "drag, diameter known")
     assert done.status == 0

@@ -137,6 +137,7 @@ MAKERS: dict[str, Callable[[], Any]] = {
         labels=["in"] * 3 + ["cm"] * 3,
         sigma_range=0.05,
     ),
+    "BenchPosterior": lambda: run().unit_in_coulombs(run().fit((6, 16))).bench,
     "UnitInCoulombs": lambda: run().unit_in_coulombs(run().fit((6, 16))),
 }
 _MADE: dict[str, Any] = {}

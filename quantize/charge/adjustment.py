@@ -1,0 +1,126 @@
+"""Inputs moved as little as their uncertainties allow, until they fulfil conditions exactly.
+
+Least squares under conditions: W. E. Deming, *Statistical Adjustment of Data*, Wiley, 1943.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+
+import numpy as np
+
+from quantize._support.validation import FloatArray
+from quantize.charge.propagation import Model
+from quantize.charge.quantity import Quantity
+
+EXACT = 1e-6  # relative standard deviation below which no difference can be judged
+_MOST_STEPS = 30
+_SETTLED = 1e-12
+_LOG_STEP = 1e-5
+
+
+@dataclasses.dataclass(frozen=True)
+class Formulas:
+    """Formulas of shared inputs as functions of how far the inputs are from the stated ones.
+
+    `deviation` counts ln(input / stated) for inputs above zero, the plain difference for others.
+    """
+
+    models: tuple[Model, ...]
+    places: tuple[tuple[int, ...], ...]
+    inputs: dict[str, Quantity]
+
+    @functools.cached_property
+    def stated(self) -> FloatArray:
+        """Values as stated."""
+        return np.array([q.value for q in self.inputs.values()])
+
+    @functools.cached_property
+    def spread(self) -> FloatArray:
+        """Standard deviations of the deviations."""
+        errors = np.array([q.standard_uncertainty for q in self.inputs.values()])
+        return errors / np.where(self.stated > 0, self.stated, 1.0)
+
+    def moved(self, deviation: FloatArray) -> FloatArray:
+        """The inputs, the last axis of `deviation` running over them."""
+        positive = self.stated > 0
+        above = np.exp(np.where(positive, deviation, 0.0))
+        return np.where(positive, self.stated * above, self.stated + deviation)
+
+    def logs(self, deviation: FloatArray) -> FloatArray:
+        """Logs of all formulas, shape (formulas, ...)."""
+        x = self.moved(deviation)
+        size = deviation.shape[:-1]
+        values = [
+            np.broadcast_to(model(*(x[..., i] for i in place)), size)
+            for model, place in zip(self.models, self.places, strict=True)
+        ]
+        logs: FloatArray = np.log(np.array(values))
+        return logs
+
+    def linear(self, deviation: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Logs of the formulas at a deviation, and their slopes by central differences."""
+        step = np.where(self.stated > 0, _LOG_STEP, 1e-4 * self.spread)
+        step = np.where(step > 0, step, np.maximum(1e-5 * np.abs(self.stated), 1e-6))
+        around = np.stack([deviation + np.diag(step), deviation - np.diag(step)])
+        above, below = np.moveaxis(self.logs(around), 1, 0)
+        return self.logs(deviation), (above - below) / (2 * step)
+
+
+@dataclasses.dataclass(frozen=True)
+class Adjusted:
+    """Inputs that fulfil the conditions, and the conditions linearised there.
+
+    `slopes` are those of the conditions, `precision` the inverse covariance of their misclosures,
+    `misclosure` what the stated inputs leave of the conditions.
+    """
+
+    deviation: FloatArray
+    logs: FloatArray
+    formula_slopes: FloatArray
+    covariance: FloatArray
+    slopes: FloatArray
+    precision: FloatArray
+    misclosure: FloatArray
+
+    @property
+    def gain(self) -> FloatArray:
+        """By how much each input follows each misclosure."""
+        return self.covariance @ self.slopes.T @ self.precision
+
+    @property
+    def posterior(self) -> FloatArray:
+        """Covariance of the deviations given the conditions."""
+        return self.covariance - self.gain @ self.slopes @ self.covariance
+
+    @property
+    def square(self) -> float:
+        """Chi-square: of the misclosures, and so of the deviations."""
+        return float(self.misclosure @ self.precision @ self.misclosure)
+
+
+def scaled(correlation: FloatArray, spread: FloatArray) -> FloatArray:
+    """A covariance from correlations and standard deviations."""
+    covariance: FloatArray = correlation * np.outer(spread, spread)
+    return covariance
+
+
+def adjusted(formulas: Formulas, contrasts: FloatArray, covariance: FloatArray) -> Adjusted:
+    """Gauss and Newton's steps from the stated inputs; the first of them where they get lost."""
+    at = np.zeros(len(formulas.inputs))
+    tiny = np.eye(len(contrasts)) * EXACT**2
+    found: list[Adjusted] = []
+    for _ in range(_MOST_STEPS):
+        with np.errstate(all="ignore"):
+            logs, slopes = formulas.linear(at)
+        if found and not (np.isfinite(logs).all() and np.isfinite(slopes).all()):
+            return found[0]
+        a: FloatArray = contrasts @ slopes
+        precision = np.asarray(np.linalg.inv(a @ covariance @ a.T + tiny), dtype=np.float64)
+        misclosure: FloatArray = contrasts @ logs - a @ at
+        before, at = at, -covariance @ a.T @ precision @ misclosure
+        found.append(Adjusted(at, logs, slopes, covariance, a, precision, misclosure))
+        if np.max(np.abs(at - before), initial=0.0) < _SETTLED:
+            return found[-1]
+    return found[0]

@@ -1,0 +1,346 @@
+"""The joint posterior of a bench: the unit of charge and every input, from all inputs at once.
+
+Every route gives the same charge, and a sphere has one weight. These are conditions which the true
+inputs fulfil exactly and the stated ones nearly: least squares finds the inputs nearest to the
+stated ones that fulfil all of them.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support.results import Result
+from quantize._support.validation import FloatArray
+from quantize.charge.adjustment import EXACT, Adjusted, Formulas, adjusted, scaled
+from quantize.charge.agreement import (
+    DOUBT,
+    Agreement,
+    Suspect,
+    doubted,
+    may_be_wrong,
+    said,
+    untested,
+)
+from quantize.charge.budgets import one_weight, per_division
+from quantize.charge.propagation import Propagation, correlation_matrix, propagate
+from quantize.charge.rows import Rows
+from quantize.charge.stated import short
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_FREE = 3.0  # standard deviation of the log of an input that is left out: a factor of twenty
+_THREE = (
+    "ratio, weight from diameter",
+    "drag, diameter known",
+    "fall and rise, radius from the fall",
+)
+"""All three compare one speed of fall with one diameter: the third follows from the other two."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class BenchPosterior(Result):
+    """Joint posterior of the unit in coulombs and of every input of a bench.
+
+    Attributes
+    ----------
+    value : float
+        The unit, in coulombs.
+    standard_uncertainty : float
+        Its standard uncertainty, in coulombs.
+    information : float
+        By how much the variance by the most exact route is larger than that of `value`.
+    inputs : pandas.DataFrame
+        One row for each input: input, unit, stated, stated_uncertainty; value and
+        standard_uncertainty of the posterior; pull (stated less what all other inputs imply, in
+        standard uncertainties of that difference; NaN where they imply nothing); redundancy (the
+        part of its variance that the others take away, from 0 to 1).
+    correlations : pandas.DataFrame
+        Correlation coefficients of the posterior, one row and one column for each input that has
+        an uncertainty, "unit charge" first; the names also in the column input.
+    agreement : Agreement
+        Whether all inputs agree on one sphere.
+    charge : Propagation
+        The unit with its budget.
+
+    Examples
+    --------
+    >>> from quantize import charge
+    >>> bench = {
+    ...     "plates": {"separation": "4.24(2) mm", "voltage": "227.4(6) V"},
+    ...     "sphere": {
+    ...         "weight": "5.15(8)e-14 N",
+    ...         "weight_of": "this sphere",
+    ...         "diameter": "2.10(2) um",
+    ...         "density": "1055 kg/m3",
+    ...     },
+    ...     "fall": {"divisions": "60.8 +/- 0.2 div"},
+    ... }
+    >>> found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1, trials=200).bench
+    >>> row = found.inputs.set_index("input").loc["sphere.weight"]
+    >>> bool(row["standard_uncertainty"] < row["stated_uncertainty"])
+    True
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ("charge",)
+
+    value: float
+    standard_uncertainty: float
+    information: float
+    inputs: pd.DataFrame
+    correlations: pd.DataFrame
+    agreement: Agreement
+    charge: Propagation
+
+    def _headline(self) -> str:
+        return f"{short(self.value, self.standard_uncertainty, 'C')}, {self.agreement.told}"
+
+
+def fit_bench(
+    routes: Mapping[str, Propagation], conditions: Iterable[Propagation] = ()
+) -> BenchPosterior:
+    r"""Fit the unit of charge and every input to all routes at once.
+
+    Parameters
+    ----------
+    routes : mapping of str to Propagation
+        The unit in coulombs by the name of each route; one route at least.
+    conditions : iterable of Propagation
+        What should be 1, such as the weight as supplied over that from diameter and density; only
+        where it does not follow from the routes.
+
+    Returns
+    -------
+    BenchPosterior
+
+    Notes
+    -----
+    With t the deviations of the inputs from the stated ones (in logs where an input is above zero)
+    and :math:`\Sigma` their covariance, :math:`t^\top\Sigma^{-1}t` is minimised where all formulas
+    give one charge, g(t) = 0, by
+    :math:`t \leftarrow -\Sigma A^\top(A\Sigma A^\top)^{-1}(g(t)-At)`, A being the slopes of g at t.
+    The minimum is the chi-square, the curvature there the covariance of the posterior. An input is
+    left out of the value where the inputs disagree, p < 0.01, and without it they do not; where no
+    single one does that, the uncertainties of all that is compared are multiplied by the root of
+    the chi-square over its degrees of freedom.
+
+    References
+    ----------
+    W. E. Deming, *Statistical Adjustment of Data*, Wiley, 1943 (conditions); R. T. Birge, Phys.
+    Rev. 40:207 (1932) (the factor).
+    """
+    formulas, contrasts = _conditions(routes, list(conditions))
+    pairs = {pair: r for p in routes.values() for pair, r in p.correlations.items()}
+    correlation = correlation_matrix(list(formulas.inputs), pairs)
+    fitted = adjusted(formulas, contrasts, scaled(correlation, formulas.spread))
+    agreement = _agreement(routes, formulas, fitted)
+    compared = np.abs(fitted.slopes).max(axis=0, initial=0.0) > EXACT
+    widening = np.where(compared, agreement.factor, 1.0)
+    spread = widening * formulas.spread
+    if agreement.left_out is not None:
+        j = list(formulas.inputs).index(agreement.left_out)
+        spread[j], correlation[j, :], correlation[:, j] = _FREE, 0.0, 0.0
+        correlation[j, j] = 1.0
+    if agreement.left_out is not None or agreement.factor != 1:
+        fitted = adjusted(formulas, contrasts, scaled(correlation, spread))
+    charge = _charge(routes, formulas, contrasts, fitted, widening)
+    relative = min(p.standard_uncertainty / abs(p.value) for p in routes.values())
+    own = charge.standard_uncertainty / charge.value
+    return BenchPosterior(
+        value=charge.value,
+        standard_uncertainty=charge.standard_uncertainty,
+        information=(relative / own) ** 2 if own > 0 else 1.0,
+        inputs=_table(formulas, fitted),
+        correlations=_correlations(formulas, fitted),
+        agreement=agreement,
+        charge=charge,
+    )
+
+
+def bench_of_run(run: Rows, analysis: object = None) -> BenchPosterior | None:
+    """Of a run of one particle, one division taken for its unit; None where no route is possible.
+
+    The unit is the same factor in every route, so that no analysis is needed; one that brings its
+    coulombs is asked, so that there is one number.
+    """
+    coulombs = getattr(analysis, "coulombs", None)
+    if coulombs is not None:
+        known: BenchPosterior = coulombs.bench
+        return known
+    if run.apparatus is None:
+        return None
+    _, found = per_division(run, run.apparatus)
+    return fit_bench(found, one_weight(run.apparatus, found)) if found else None
+
+
+def difference(first: Propagation, other: Propagation) -> tuple[float, float]:
+    """Relative difference, and its size in standard uncertainties, shared inputs taken out."""
+    slopes = [
+        (p.budget["slope"] * p.budget["standard_uncertainty"] / p.value).set_axis(p.budget["input"])
+        for p in (first, other)
+    ]
+    parts = slopes[1].sub(slopes[0], fill_value=0.0)
+    pairs = first.correlations | other.correlations
+    matrix = correlation_matrix(parts.index.tolist(), pairs)
+    errors = parts.to_numpy(float)
+    spread = math.sqrt(max(float(errors @ matrix @ errors), 0.0))
+    off = math.log(abs(other.value / first.value))
+    return other.value / first.value - 1, abs(off) / spread if spread > 1e-12 else 0.0
+
+
+def _conditions(
+    routes: Mapping[str, Propagation], more: list[Propagation]
+) -> tuple[Formulas, FloatArray]:
+    """All formulas, and which of their logs are compared: routes with the first, others with 0."""
+    independent = [n for n in routes if n != _THREE[2] or set(_THREE) - set(routes)]
+    chosen = [routes[name] for name in independent]
+    every = [*chosen, *more]
+    inputs = {name: q for p in every for name, q in p.inputs.items()}
+    names = list(inputs)
+    formulas = Formulas(
+        models=tuple(p.model for p in every),
+        places=tuple(tuple(names.index(name) for name in p.inputs) for p in every),
+        inputs=inputs,
+    )
+    contrasts = np.eye(len(every))[1:]
+    contrasts[: len(chosen) - 1, 0] = -1.0
+    return formulas, contrasts
+
+
+def _charge(
+    routes: Mapping[str, Propagation],
+    formulas: Formulas,
+    contrasts: FloatArray,
+    fitted: Adjusted,
+    widening: FloatArray,
+) -> Propagation:
+    """The unit at the adjusted inputs, as a product of powers of the formulas with its budget."""
+    first = fitted.formula_slopes[0]
+    weights = np.eye(len(formulas.models))[0] - first @ fitted.gain @ contrasts
+    with np.errstate(all="ignore"):
+        reached = formulas.logs(fitted.deviation)[0]
+        stated = float(weights @ formulas.logs(np.zeros(len(formulas.inputs))))
+    if not np.isfinite(reached):
+        reached = stated
+    inputs = {
+        name: dataclasses.replace(q, standard_uncertainty=float(more) * q.standard_uncertainty)
+        for (name, q), more in zip(formulas.inputs.items(), widening, strict=True)
+    }
+    return propagate(
+        functools.partial(_product, formulas, weights, float(reached) - stated),
+        inputs,
+        unit=next(iter(routes.values())).unit,
+        correlations={pair: r for p in routes.values() for pair, r in p.correlations.items()},
+    )
+
+
+def _product(formulas: Formulas, weights: FloatArray, constant: float, *values: Any) -> Any:
+    """A product of powers of the formulas; where it stands on its own, so that it is pickled."""
+    total: Any = constant
+    for model, place, weight in zip(formulas.models, formulas.places, weights, strict=True):
+        total = total + weight * np.log(model(*(values[i] for i in place)))
+    return np.exp(total)
+
+
+def _agreement(
+    routes: Mapping[str, Propagation], formulas: Formulas, fitted: Adjusted
+) -> Agreement:
+    degrees = fitted.misclosure.size
+    variances = np.diag(np.linalg.inv(fitted.precision))
+    if degrees == 0:
+        return untested(f"what is known of the bench allows only '{next(iter(routes))}', so that "
+                        "nothing checks it.", math.nan)  # fmt: skip
+    if math.sqrt(variances.max()) < 2 * EXACT:
+        return untested("nothing that could make the inputs differ has an uncertainty.", 0.0)
+    freedom = np.array([q.degrees_of_freedom for q in formulas.inputs.values()])
+    pull = fitted.misclosure @ fitted.precision
+    p = _tail(fitted.square, degrees, pull @ fitted.slopes * formulas.spread, freedom)
+    suspects = [] if p >= DOUBT else _suspects(formulas, fitted)
+    return said(formulas.inputs, fitted.square, degrees, p, suspects)
+
+
+def _tail(square: float, degrees: int, parts: FloatArray, freedom: FloatArray) -> float:
+    """p of a chi-square whose errors come in part from few repeats (Welch and Satterthwaite)."""
+    from scipy.stats import chi2, f
+
+    total = float(np.sum(parts**2))
+    few = float(np.sum(parts**4 / freedom))
+    if few == 0 or total == 0:
+        return float(chi2.sf(square, degrees))
+    return float(f.sf(square / degrees, degrees, total**2 / few))
+
+
+def _suspects(formulas: Formulas, fitted: Adjusted) -> list[Suspect]:
+    """Inputs that alone could be wrong, with what all others imply, the likeliest first."""
+    from scipy.stats import chi2
+
+    found = []
+    pull = fitted.misclosure @ fitted.precision
+    for j, (name, q) in enumerate(formulas.inputs.items()):
+        towards = fitted.slopes[:, j]
+        if not may_be_wrong(name, q, float(np.abs(towards).max())):
+            continue
+        weight = float(towards @ fitted.precision @ towards)
+        step = -float(pull @ towards) / weight
+        left = max(fitted.square - step**2 * weight, 0.0)
+        rest = fitted.misclosure.size - 1
+        found.append(
+            Suspect(
+                input=name,
+                unit=q.unit,
+                stated=q.value,
+                implied=q.value * math.exp(step),
+                standard_uncertainty=q.value
+                * math.exp(step)
+                * math.sqrt(max(1 / weight - fitted.covariance[j, j], 0.0)),
+                chi_square=left,
+                p_value=float(chi2.sf(left, rest)) if rest else math.nan,
+            )
+        )
+    return sorted(found, key=lambda s: (round(s.chi_square, 1), doubted(s.input), abs(s.off)))
+
+
+def _table(formulas: Formulas, fitted: Adjusted) -> pd.DataFrame:
+    import pandas as pd
+
+    before, after = np.diag(fitted.covariance), np.diag(fitted.posterior)
+    taken = np.maximum(before - after, 0.0)
+    # A millionth of a variance is what exact arithmetic would call nothing.
+    known = taken > 1e-6 * before
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pull = np.where(known, -fitted.deviation / np.sqrt(taken), np.nan)
+        redundancy = np.where(before > 0, taken / before, 0.0)
+    with np.errstate(over="ignore"):
+        value = formulas.moved(fitted.deviation)
+    scale = np.where(formulas.stated > 0, value, 1.0)
+    return pd.DataFrame(
+        {
+            "input": list(formulas.inputs),
+            "unit": [q.unit for q in formulas.inputs.values()],
+            "stated": formulas.stated,
+            "stated_uncertainty": [q.standard_uncertainty for q in formulas.inputs.values()],
+            "value": value,
+            "standard_uncertainty": np.sqrt(np.maximum(after, 0.0)) * scale,
+            "pull": pull,
+            "redundancy": redundancy,
+        }
+    )
+
+
+def _correlations(formulas: Formulas, fitted: Adjusted) -> pd.DataFrame:
+    import pandas as pd
+
+    uncertain = np.diag(fitted.posterior) > 0
+    lift = np.vstack([fitted.formula_slopes[0], np.eye(uncertain.size)[uncertain]])
+    covariance = lift @ fitted.posterior @ lift.T
+    errors = np.sqrt(np.maximum(np.diag(covariance), np.finfo(float).tiny))
+    names = ["unit charge", *np.array(list(formulas.inputs))[uncertain].tolist()]
+    table = pd.DataFrame(covariance / np.outer(errors, errors), columns=names)
+    table.insert(0, "input", names)
+    return table
