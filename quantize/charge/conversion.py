@@ -16,6 +16,7 @@ from quantize.charge.apparatus import Apparatus
 from quantize.charge.bench import fit_bench
 from quantize.charge.budgets import (
     Divisions,
+    by_every_route,
     by_route,
     fall_used,
     one_weight,
@@ -115,6 +116,9 @@ def _shared(
             return math.nan
         unit = Quantity(value=value, unit="div")
         one = dataclasses.replace(divisions, unit=unit, fall_slope=slope)
+        if route == JOINT:
+            found = by_every_route(bench, one)
+            return fit_bench(found, one_weight(bench, found)).standard_uncertainty
         return by_route(route, bench, one).standard_uncertainty
 
     pairs = zip(charge.tolist(), stretch.tolist(), strict=True)
