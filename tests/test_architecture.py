@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 33_400
+LINES = 33_480
 """Code and docstrings of public names."""
 FILES = 182
 LONGEST_FILE = 400
