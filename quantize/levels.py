@@ -1,4 +1,4 @@
-"""Levels: charge states reduced to their means."""
+"""Levels: charge states reduced to their means; and values far from all others."""
 
 from __future__ import annotations
 
@@ -8,15 +8,19 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray, read_only
 
+_MOST_FAR = 10
+_FAR = 3.0
+
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class Levels:
     """Charge states reduced to their means.
 
     `mean[j]` has variance ``sigma**2 * factor[j]`` for a common sigma (so `factor` is 1/m for m
-    readings), or exactly `factor[j]` when sigmas were given (`sigma_given`). `scatter` is the sum
-    of squares within the states, in units of the given variances if they were given, and
-    `degrees` its degrees of freedom. `index` says which level each reading belongs to.
+    readings that are alike), or exactly `factor[j]` when sigmas were given (`sigma_given`).
+    `scatter` is the sum of squares within the states, in units of the given variances or their
+    proportions, and `degrees` its degrees of freedom. `index` says which level each reading
+    belongs to.
     """
 
     mean: FloatArray
@@ -28,10 +32,10 @@ class Levels:
     sigma_given: bool
 
 
-def levels_of(values: FloatArray, sigma: FloatArray | None, state: IntArray | None) -> Levels:
+def levels_of(values: FloatArray, sigma: FloatArray, state: IntArray | None) -> Levels:
     """The weighted means of the charge states; without states each value is one."""
     n = values.size
-    weight = np.ones(n) if sigma is None else sigma**-2.0
+    weight = sigma**-2.0
     index = np.arange(n) if state is None else state
     total = np.bincount(index, weights=weight)
     # Deviations from one member keep the digits of values far from zero.
@@ -48,5 +52,24 @@ def levels_of(values: FloatArray, sigma: FloatArray | None, state: IntArray | No
         index=read_only(index.copy()),
         scatter=float(np.sum(weight * inner**2)),
         degrees=n - int(total.size),
-        sigma_given=sigma is not None,
+        sigma_given=True,
     )
+
+
+def far_values(values: FloatArray) -> IntArray:
+    """Places of the few values that lie far from all the others; see `Readings.far`."""
+    place = np.argsort(values, kind="stable")
+    v = values[place]
+    n = v.size
+    for far in range(1, min(max(1, n // 10), _MOST_FAR) + 1):
+        if n - far < 4:
+            break
+        for below in range(far + 1):
+            first, last = below, n - (far - below) - 1
+            least = _FAR * (v[last] - v[first])
+            apart_below = below == 0 or v[first] - v[first - 1] > least
+            apart_above = below == far or v[last + 1] - v[last] > least
+            if least > 0 and apart_below and apart_above:
+                chosen: IntArray = np.r_[place[:first], place[last + 1 :]]
+                return chosen
+    return np.empty(0, dtype=np.int64)

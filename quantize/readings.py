@@ -21,16 +21,15 @@ from quantize._support.validation import (
     one_of_few,
     per_reading,
     read_only,
+    relative_to,
     state_codes,
 )
-from quantize.levels import Levels, levels_of
+from quantize.levels import Levels, far_values, levels_of
 from quantize.recording import recorded_steps, rounded_alike
 from quantize.shared_shift import SharedShift
 from quantize.tables.origin import Origin, with_origin
 
 _PRINTED_SAMPLE = 10_000
-_MOST_FAR = 10
-_FAR = 3.0
 
 
 @dataclasses.dataclass(frozen=True, eq=False, init=False, repr=False)
@@ -43,6 +42,10 @@ class Readings:
         The readings, all in one unit of measurement (divisions, coulombs, grams, ...).
     sigma : float or array_like, shape (n,), optional
         Standard deviation of each reading, in the same unit. One number is used for all.
+    relative_sigma : array_like, shape (n,), optional
+        In place of `sigma`: the standard deviations in proportion. Reading i then has
+        ``relative_sigma[i]`` times the sigma that is unknown, or that the model says; give a
+        typical reading 1.
     state : array_like, shape (n,), optional
         Label of the charge state of each reading. Readings of one state share one whole number.
         Take the labels from the log of when the charge was changed, never from the readings.
@@ -60,7 +63,7 @@ class Readings:
 
     Attributes
     ----------
-    values, sigma, resolution : numpy.ndarray or None
+    values, sigma, relative_sigma, resolution : numpy.ndarray or None
         Read-only float arrays of shape (n,).
     ends, beyond : numpy.ndarray or None
         Read-only whole numbers.
@@ -77,7 +80,7 @@ class Readings:
     ------
     InputError
         A ValueError, for text, blanks, NaN, infinities, wrong lengths, or a sigma or resolution
-        that is not above zero.
+        that is not above zero; for both kinds of sigma at once, and relative ones far from 1.
 
     Examples
     --------
@@ -91,6 +94,7 @@ class Readings:
 
     values: FloatArray
     sigma: FloatArray | None
+    relative_sigma: FloatArray | None
     state: IntArray | None
     resolution: FloatArray | None
     ends: IntArray | None
@@ -105,6 +109,7 @@ class Readings:
         values: npt.ArrayLike,
         *,
         sigma: npt.ArrayLike | None = None,
+        relative_sigma: npt.ArrayLike | None = None,
         state: npt.ArrayLike | Sequence[Hashable] | None = None,
         resolution: npt.ArrayLike | None = None,
         ends: npt.ArrayLike | None = None,
@@ -120,6 +125,7 @@ class Readings:
         put = object.__setattr__
         put(self, "values", read_only(checked))
         put(self, "sigma", per_reading("sigma", sigma, checked.size))
+        put(self, "relative_sigma", relative_to(sigma, relative_sigma, checked.size))
         put(self, "resolution", per_reading("resolution", resolution, checked.size))
         put(self, "ends", one_of_few("ends", ends, checked.size, (1, 2)))
         put(self, "beyond", one_of_few("beyond", beyond, checked.size, (-1, 0, 1)))
@@ -148,6 +154,8 @@ class Readings:
         parts = [f"{len(self)} values from {self.values.min():g} to {self.values.max():g}"]
         if self.sigma is not None:
             parts.append("sigma given")
+        if self.relative_sigma is not None:
+            parts.append("relative sigma given")
         if self.state is not None:
             parts.append(f"{len(self.state_labels)} states")
         if self.resolution is not None:
@@ -157,6 +165,24 @@ class Readings:
         if self.shift is not None:
             parts.append("a shared shift")
         return f"<Readings: {', '.join(parts)}>"
+
+    @property
+    def plain(self) -> bool:
+        """Whether nothing but values came: no kind of sigma, no states, no marks."""
+        bare = self.sigma is None and self.relative_sigma is None and self.state is None
+        return bare and bool(self.measured.all())
+
+    @property
+    def scale(self) -> FloatArray:
+        """By what the sigma of a model is multiplied for each reading, shape (n,)."""
+        given = self.relative_sigma if self.sigma is None else self.sigma
+        return np.ones(len(self)) if given is None else given
+
+    @property
+    def weights(self) -> FloatArray:
+        """1/sigma² of each reading, over the largest, shape (n,)."""
+        weights: FloatArray = (self.scale.min() / self.scale) ** 2
+        return weights
 
     @property
     def measured(self) -> BoolArray:
@@ -180,7 +206,8 @@ class Readings:
         At most a tenth of them, ten in all: each farther from the nearest of the others than three
         times what the others span.
         """
-        return read_only(_far_readings(self))
+        place = np.flatnonzero(self.measured)
+        return read_only(np.sort(place[far_values(self.values[place])]))
 
     @property
     def bulk_span(self) -> float:
@@ -231,7 +258,8 @@ class Readings:
 
     @functools.cached_property
     def _levels(self) -> Levels:
-        return levels_of(self.values, self.sigma, self.state)
+        found = levels_of(self.values, self.scale, self.state)
+        return dataclasses.replace(found, sigma_given=self.sigma is not None)
 
     def select(self, keep: npt.ArrayLike) -> Readings:
         """The readings at `keep` (a mask or positions), everything that belongs to them kept."""
@@ -241,7 +269,7 @@ class Readings:
             return self
         changes = {
             name: getattr(self, name)[index]
-            for name in ("sigma", "resolution", "ends", "beyond", "changed")
+            for name in ("sigma", "relative_sigma", "resolution", "ends", "beyond", "changed")
             if getattr(self, name) is not None
         }
         if self.state is not None:
@@ -253,8 +281,8 @@ class Readings:
 
     def replace(self, **changes: Any) -> Readings:
         """The same readings with other values, sigmas and so on, under their names."""
-        names = ("values", "sigma", "resolution", "ends", "beyond", "changed", "shift")
-        kept = {name: getattr(self, name) for name in names}
+        names = ("values", "sigma", "relative_sigma", "resolution", "ends", "beyond", "changed")
+        kept = {name: getattr(self, name) for name in (*names, "shift")}
         kept["state"] = None if self.state is None else [self.state_labels[c] for c in self.state]
         kept |= changes
         return with_origin(Readings(kept.pop("values"), **kept), self.origin)
@@ -273,6 +301,7 @@ class Readings:
             "schema": "quantize.Readings/1",
             "values": self.values.tolist(),
             "sigma": None if self.sigma is None else self.sigma.tolist(),
+            "relative_sigma": None if self.relative_sigma is None else self.relative_sigma.tolist(),
             "state": None
             if self.state is None
             else [str(self.state_labels[c]) for c in self.state],
@@ -296,8 +325,8 @@ class Readings:
             For anything else, or what a newer version of the library wrote.
         """
         kept = results.up_to_date("Readings", 1, state)
-        # The first files of this schema knew nothing of ends, scales and changes.
-        late = {name: kept.get(name) for name in ("ends", "beyond", "changed")}
+        # The first files of this schema knew nothing of these.
+        late = {name: kept.get(name) for name in ("relative_sigma", "ends", "beyond", "changed")}
         with results.reading_back("Readings"):
             named = {name: kept[name] for name in ("sigma", "state", "resolution")}
             shift = kept.get("shift")
@@ -305,25 +334,6 @@ class Readings:
                 late["shift"] = SharedShift.from_dict(shift)
             origin = Origin.from_dict(kept.get("origin"))
             return with_origin(cls(kept["values"], **named, **late), origin)
-
-
-def _far_readings(readings: Readings) -> IntArray:
-    place = np.flatnonzero(readings.measured)
-    place = place[np.argsort(readings.values[place], kind="stable")]
-    v = readings.values[place]
-    n = v.size
-    for far in range(1, min(max(1, n // 10), _MOST_FAR) + 1):
-        if n - far < 4:
-            break
-        for below in range(far + 1):
-            first, last = below, n - (far - below) - 1
-            least = _FAR * (v[last] - v[first])
-            apart_below = below == 0 or v[first] - v[first - 1] > least
-            apart_above = below == far or v[last + 1] - v[last] > least
-            if least > 0 and apart_below and apart_above:
-                chosen: IntArray = np.sort(np.r_[place[:first], place[last + 1 :]])
-                return chosen
-    return np.empty(0, dtype=np.int64)
 
 
 def as_readings(data: Any, *, least: int = 2, measured: bool = True) -> Readings:

@@ -49,6 +49,17 @@ def test_arrays_are_read_only_copies() -> None:
 @pytest.mark.parametrize(
     ("values", "options", "message"),
     [
+        (
+            [1.0, 2.0],
+            {"sigma": 0.1, "relative_sigma": [1, 2]},
+            "`sigma` and `relative_sigma` are both given; ",
+        ),
+        (
+            [1.0, 2.0],
+            {"relative_sigma": [1e-20, 2e-20]},
+            "`relative_sigma` has the root mean square 1.58e-20; divide it by that, ",
+        ),
+        ([1.0, 2.0], {"relative_sigma": [1.0, 0.0]}, "`relative_sigma`"),
         ([], {}, "`values` is empty; give at least one reading."),
         ([1.0, np.nan], {}, "`values` is blank or NaN at entry 1; "),
         ([1.0, None], {}, "`values` is blank or NaN at entry 1; "),

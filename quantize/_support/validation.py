@@ -26,6 +26,9 @@ Integers: TypeAlias = Literal["any", "positive"] | tuple[int, int | None]
 SMALLEST, LARGEST = 1e-75, 1e75
 """Sizes between which fourth powers, and ratios of them, stay within the range of a double."""
 
+_MOST_RELATIVE = 100.0
+"""Typical relative sigma from which on, or below whose inverse, it is no proportion."""
+
 
 def moderate(name: str, largest: float) -> None:
     """Refuse numbers so large or so small that their powers overflow."""
@@ -245,6 +248,25 @@ def per_reading(name: str, value: Any, n: int) -> FloatArray | None:
     moderate(name, float(array.min()))
     moderate(name, float(array.max()))
     return read_only(array)
+
+
+def relative_to(sigma: Any, relative: Any, n: int) -> FloatArray | None:
+    """The relative sigmas, checked: only in place of `sigma`, and about 1."""
+    checked = per_reading("relative_sigma", relative, n)
+    if checked is None:
+        return None
+    if sigma is not None:
+        raise InputError(
+            "`sigma` and `relative_sigma` are both given; give the sigmas themselves, or only in "
+            "what proportion they stand."
+        )
+    typical = float(np.sqrt(np.mean(checked**2)))
+    if not 1 / _MOST_RELATIVE < typical < _MOST_RELATIVE:
+        raise InputError(
+            f"`relative_sigma` has the root mean square {typical:.3g}; divide it by that, so that "
+            "a typical reading has 1, or give it as `sigma`."
+        )
+    return checked
 
 
 def one_of_few(name: str, value: Any, n: int, allowed: tuple[int, ...]) -> IntArray | None:

@@ -20,10 +20,10 @@ from quantize.charge.checks import (
     rows_named,
     unknown,
 )
-from quantize.charge.estimate import predicted_as_read, root_mean_square
+from quantize.charge.estimate import observed_over_predicted, predicted_as_read
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.quantity import Quantity
-from quantize.charge.rows import Rows, residual_voltage, scatter_of
+from quantize.charge.rows import Rows, residual_voltage, root_mean_square, scatter_of
 from quantize.charge.stated import plus_minus
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
@@ -222,15 +222,16 @@ def scatter_explained(run: Rows) -> list[Check]:
     """Observed scatter within states against the predicted one."""
     from scipy.stats import chi2
 
-    observed, degrees = run.scatter()
-    if degrees < _ENOUGH:
+    if run.scatter()[1] < _ENOUGH:
         return [unknown(_SCATTER, "too few repeats within the charge states to know the scatter.")]
     try:
         predicted = predicted_as_read(run)
     except InputError as error:
         return [unknown(_SCATTER, f"the scatter cannot be predicted: {error}")]
     expected = root_mean_square(predicted)
-    hidden = root_mean_square(run.rounding(run.driven))
+    seen, degrees = observed_over_predicted(run)
+    observed = seen * expected
+    hidden = root_mean_square(run.rounding(run.driven) / predicted) * expected
     ratio = max(observed, hidden) / expected
     square = ratio**2 * degrees
     p = 2 * min(float(chi2.sf(square, degrees)), float(chi2.cdf(square, degrees)))
@@ -278,13 +279,14 @@ def _worst_state(run: Rows, predicted: FloatArray) -> list[Check]:
 def jumps(run: Rows) -> Check:
     """Readings far from the rest of their state: the charge changed within the interval."""
     name = "the charge stayed the same within each reading"
-    sigma, degrees = spread_of(run)
+    spread, degrees = spread_of(run)
     rows = run.driven
-    if sigma == 0 or degrees < _ENOUGH:
+    if spread == 0 or degrees < _ENOUGH:
         return unknown(name, "too few repeats to see a reading that lies apart from its state.")
+    sigma = np.full(len(rows), spread)
     with contextlib.suppress(InputError):
         # An odd reading inflates the observed scatter; the predicted one stays as it is.
-        sigma = root_mean_square(predicted_as_read(run))
+        sigma = predicted_as_read(run)
     x = (rows["divisions"] / rows["seconds"]) * run.interval
     keys = rows["state"] + "|" + rows["voltage"].astype(str)
     deviation = (x - x.groupby(keys).transform("median")).abs() / sigma

@@ -13,17 +13,18 @@ import math
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.fall import Balance, balance_of, posterior_of_shift, slope_against
-from quantize.charge.levels import Levels, levels_of, steadied
+from quantize.charge.levels import Levels, levels_of, predicted_at, relative_scatter, steadied
 from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.quantity import Quantity
-from quantize.charge.rows import Rows, predicted_scatter
+from quantize.charge.rows import Rows, predicted_scatter, root_mean_square
+from quantize.charge.run_table import same_state, speed_of
+from quantize.levels import levels_of as levels_of_states
 from quantize.model.mixture import MixtureFit, fit_mixture
 from quantize.readings import Readings
 
@@ -35,6 +36,7 @@ Interval = tuple[float, float]
 _PRESSED = 0.9  # of an end of the believed range, beyond which the posterior lies against it
 _SIGMA_DOUBT = 1.5  # factor either way in which the predicted scatter is believed
 _LEAST_REPEATS = 3
+_DIFFERENT = 1.5  # factor between predictions that are worth naming
 _BEYOND_DOUBT = 1e-3
 _PARTS = 5
 _TOO_LIGHT = 1e-7
@@ -203,10 +205,10 @@ def fit_run(
     """
     validation.choice("sigma", sigma, ("auto", "prior", "predicted", "free"))
     levels = steadied(run, levels_of(run))
-    known, believed, words = scatter_of_levels(run, sigma, levels.rows)
-    readings = levels.readings(run, known)
-    if known is None and not readings.measured.all():
-        readings, words = settled(run, levels, readings, unit_range, believed, words)
+    scatter, believed, words = scatter_of_levels(run, sigma, levels)
+    readings = levels.readings(run, **scatter)
+    if "sigma" not in scatter and not readings.measured.all():
+        readings, words = settled(levels, readings, unit_range, believed, words)
         believed = None
     found = fit_mixture(readings, unit_range, offset=levels.offset, sigma_range=believed)
     return fit_from(found, run, levels.shift, at_the_bound(found, believed, words))
@@ -228,7 +230,6 @@ def at_the_bound(found: MixtureFit, believed: Interval | None, words: str) -> st
 
 
 def settled(
-    run: Rows,
     levels: Levels,
     readings: Readings,
     unit_range: Interval | None,
@@ -243,52 +244,79 @@ def settled(
         sigma_range=believed,
     )
     found = f"{words}, and then fixed at the {plain.sigma:.2f} found from the readings on the scale"
-    if believed is None:
-        return readings.replace(sigma=plain.sigma), found
-    predicted = predicted_scatter(run, levels.rows).total
-    return readings.replace(sigma=predicted * plain.sigma / root_mean_square(predicted)), found
+    return readings.replace(sigma=plain.sigma * readings.scale, relative_sigma=None), found
 
 
 def scatter_of_levels(
-    run: Rows, sigma: str, rows: pd.DataFrame
-) -> tuple[ArrayLike | None, Interval | None, str]:
-    """Sigmas of the readings, the range in which a common one is believed, and words."""
+    run: Rows, sigma: str, levels: Levels
+) -> tuple[dict[str, Any], Interval | None, str]:
+    """Sigmas of the readings or their proportions, the range in which a common one is believed.
+
+    And where they came from, in words.
+    """
+    rows, lever = levels.rows, levels.lever
+    alike = {"relative_sigma": relative_scatter(run, rows, lever, predicted=False)}
     if sigma == "free":
-        return None, None, "left to the readings"
+        return alike, None, "left to the readings, alike for each as read"
     try:
-        predicted = predicted_scatter(run, rows).total
+        predicted = predicted_at(run, rows, lever)
     except InputError:
         if sigma != "auto":
             raise
-        return None, None, "left to the readings, since the apparatus cannot predict it"
+        return alike, None, "left to the readings, since the apparatus cannot predict it"
     if sigma == "predicted":
-        return predicted, None, f"predicted from the apparatus, {predicted.mean():.2f} divisions"
-    middle = root_mean_square(predicted)
-    if sigma == "auto" and (observed := _contradicted(run)) is not None:
         return (
+            {"sigma": predicted},
             None,
+            f"predicted from the apparatus, {predicted.mean():.2f} divisions",
+        )
+    middle = root_mean_square(predicted)
+    relative = {"relative_sigma": relative_scatter(run, rows, lever)}
+    if sigma == "auto" and (ratio := _contradicted(run)) is not None:
+        return (
+            relative,
             None,
-            f"left to the readings, since within a state they scatter by {observed:.2f} divisions "
-            "and not as predicted",
+            "in the proportions predicted from the apparatus; the common factor is left to the "
+            f"readings, since within a state they scatter {ratio:.2f} times as much as predicted",
         )
     return (
-        None,
+        relative,
         (middle / _SIGMA_DOUBT, middle * _SIGMA_DOUBT),
-        f"believed within a factor of {_SIGMA_DOUBT:g} of the predicted {middle:.2f} divisions",
+        f"believed within a factor of {_SIGMA_DOUBT:g} of the predicted {middle:.2f} divisions"
+        + _from_to(predicted),
     )
 
 
+def _from_to(predicted: FloatArray) -> str:
+    """Words about predictions that differ from row to row."""
+    if predicted.max() < _DIFFERENT * predicted.min():
+        return ""
+    return (
+        f" (root mean square; from {predicted.min():.2f} to {predicted.max():.2f}, and each "
+        "reading counts in proportion)"
+    )
+
+
+def observed_over_predicted(run: Rows) -> tuple[float, int]:
+    """Scatter within the states, each reading against its own prediction; degrees of freedom."""
+    rows = run.driven
+    if rows.empty or (rows["state"] == "").all():
+        return 0.0, 0
+    codes = same_state(rows).factorize()[0]
+    found = levels_of_states(speed_of(rows) * run.interval, predicted_as_read(run), codes)
+    return math.sqrt(found.scatter / max(found.degrees, 1)), found.degrees
+
+
 def _contradicted(run: Rows) -> float | None:
-    """The observed scatter, if it is outside the believed range beyond doubt."""
+    """Observed over predicted scatter, if it is outside the believed range beyond doubt."""
     from scipy.stats import chi2
 
-    observed, degrees = run.scatter()
+    ratio, degrees = observed_over_predicted(run)
     if degrees < _LEAST_REPEATS:
         return None
-    ratio = observed / root_mean_square(predicted_as_read(run))
     above = float(chi2.sf(degrees * (ratio / _SIGMA_DOUBT) ** 2, degrees))
     below = float(chi2.cdf(degrees * (ratio * _SIGMA_DOUBT) ** 2, degrees))
-    return observed if min(above, below) < _BEYOND_DOUBT else None
+    return ratio if min(above, below) < _BEYOND_DOUBT else None
 
 
 def predicted_as_read(run: Rows) -> FloatArray:
@@ -297,14 +325,9 @@ def predicted_as_read(run: Rows) -> FloatArray:
     return scatter
 
 
-def root_mean_square(values: FloatArray) -> float:
-    """Of standard deviations; zero for none."""
-    return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
-
-
 def believed_scatter(run: Rows) -> Interval | None:
     """The range in which the scatter of `Run.readings` is believed; None without a prediction."""
-    return scatter_of_levels(run, "auto", levels_of(run).rows)[1]
+    return scatter_of_levels(run, "auto", levels_of(run))[1]
 
 
 def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -> RunFit:

@@ -6,6 +6,7 @@ of F moves all readings together, and so does a change of F in the course of the
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import math
 from typing import TYPE_CHECKING, Any, Literal
@@ -18,7 +19,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.noise import ROUNDING_SD
 from quantize.charge.quantity import Quantity
-from quantize.charge.rows import Rows, predicted_scatter
+from quantize.charge.rows import Rows, predicted_scatter, root_mean_square
 from quantize.charge.run_table import speed_of
 from quantize.charge.stated import plus_minus
 from quantize.readings import Readings
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 _LEAST_FALLS = 3
 _LEAST_REPEATS = 3
+_ALIKE = 1e-9  # part of the largest by which standard deviations that are alike may differ
 _STEADY = 0.1
 """Probability of so much change by chance below which the fall is a line in time.
 
@@ -68,9 +70,9 @@ class Levels:
     drift_lever: FloatArray | None = None
     remark: str = ""
 
-    def readings(self, run: Rows, sigma: ArrayLike | None) -> Readings:
-        """The values as readings, with the errors that they share."""
-        found = run.as_readings(self.rows, self.values, self.lever, sigma)
+    def readings(self, run: Rows, **scatter: Any) -> Readings:
+        """The values as readings of that `scatter`, with the errors that they share."""
+        found = run.as_readings(self.rows, self.values, self.lever, **scatter)
         return found.replace(shift=self.shared)
 
     @property
@@ -116,11 +118,37 @@ def readings_of(run: Rows, *, fall: str = "auto", sigma: ArrayLike | str | None 
     else:
         run.need_one_voltage()
         values, lever = run.moved(rows), np.ones(len(rows))
+    scatter: dict[str, Any] = {"sigma": sigma}
     if isinstance(sigma, str):
         validation.choice("sigma", sigma, ("predicted",))
-        stretch = 1.0 if joined else abs(run.stretch(rows))
-        sigma = predicted_scatter(run, rows).total / stretch
-    return run.as_readings(rows, values, lever, sigma).replace(shift=shift)
+        scatter = {"sigma": predicted_at(run, rows, lever)}
+    elif sigma is None:
+        scatter = {"relative_sigma": relative_scatter(run, rows, lever)}
+    return run.as_readings(rows, values, lever, **scatter).replace(shift=shift)
+
+
+def predicted_at(run: Rows, rows: pd.DataFrame, lever: FloatArray) -> FloatArray:
+    """Predicted standard deviations of levels that `lever` makes of divisions per interval."""
+    as_read = predicted_scatter(run, rows).total / np.abs(run.stretch(rows))
+    predicted: FloatArray = as_read * np.abs(lever)
+    return predicted
+
+
+def relative_scatter(
+    run: Rows, rows: pd.DataFrame, lever: FloatArray, *, predicted: bool = True
+) -> FloatArray | None:
+    """In what proportion levels scatter, their mean square being one; None if all alike.
+
+    As the apparatus predicts; where it cannot, or `predicted` is false, alike as read.
+    """
+    scatter = np.abs(lever)
+    if predicted:
+        with contextlib.suppress(InputError):
+            scatter = predicted_at(run, rows, lever)
+    if np.ptp(scatter) <= _ALIKE * scatter.max():
+        return None
+    relative: FloatArray = scatter / root_mean_square(scatter)
+    return relative
 
 
 def levels_of(run: Rows) -> Levels:

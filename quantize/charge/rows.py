@@ -62,7 +62,7 @@ class Rows(RunTable):
         if degrees == 0:
             spread = _predicted_or_none(self, falls, mean)
         # Student's t has its own room for a small scatter; the floor is for none at all.
-        spread = max(spread, _root_mean_square(self.rounding(falls, "one end")))
+        spread = max(spread, root_mean_square(self.rounding(falls, "one end")))
         return Quantity(
             value=mean,
             standard_uncertainty=spread / math.sqrt(n),
@@ -293,7 +293,7 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
         at["moved"].to_numpy(float),
         at["stretch"].to_numpy(float),
         reference=reference,
-        least=_root_mean_square(run.rounding(falls, "one end")),
+        least=root_mean_square(run.rounding(falls, "one end")),
         measured=measured,
     )
 
@@ -317,10 +317,11 @@ def _fitted_speed(rows: pd.DataFrame) -> FloatArray:
 def _predicted_or_none(run: RunTable, falls: pd.DataFrame, fall: float) -> float:
     """Scatter of one fall without field as the apparatus explains it; zero where it cannot."""
     try:
-        return _root_mean_square(scatter_of(run, falls, fall).total)
+        return root_mean_square(scatter_of(run, falls, fall).total)
     except InputError:
         return 0.0
 
 
-def _root_mean_square(values: FloatArray) -> float:
-    return float(np.sqrt(np.mean(values**2)))
+def root_mean_square(values: FloatArray) -> float:
+    """Of standard deviations; zero for none."""
+    return float(np.sqrt(np.mean(values**2))) if values.size else 0.0

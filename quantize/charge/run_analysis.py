@@ -168,10 +168,11 @@ def analyze_run(
     levels = levels_of(run)
     if isinstance(sigma, str):
         validation.choice("sigma", sigma, ("auto", "prior", "predicted", "free"))
-        known, believed, words = scatter_of_levels(run, sigma, levels.rows)
+        scatter, spread, words = scatter_of_levels(run, sigma, levels)
     else:
-        known, believed, words = validation.positive("sigma", sigma), None, "given"
-    given = levels.readings(run, known)
+        scatter = {"sigma": validation.positive("sigma", sigma)}
+        spread, words = None, "given"
+    given = levels.readings(run, **scatter)
     question = _Question(
         run=run,
         given=given if resolution is None else given.replace(resolution=resolution),
@@ -179,7 +180,7 @@ def analyze_run(
         offset=levels.offset if offset is None else offset,
         options={
             "unit_range": unit_range,
-            "sigma_range": believed,
+            "sigma_range": spread,
             "integers": integers,
             "alpha": alpha,
             "n_resamples": n_resamples,

@@ -259,9 +259,12 @@ class RunTable:
         rows: pd.DataFrame,
         values: FloatArray,
         lever: FloatArray,
-        sigma: ArrayLike | None,
+        **scatter: Any,
     ) -> Readings:
-        """`values` of `rows` as Readings; `lever` turns divisions per interval into them."""
+        """`values` of `rows` as Readings; `lever` turns divisions per interval into them.
+
+        `scatter` is their `sigma`, or their `relative_sigma`.
+        """
         states = rows["state"].tolist()
         beyond = rows["off_scale"].to_numpy(int) * np.sign(lever).astype(int)
         changed = rows["changed"].to_numpy(bool)
@@ -271,7 +274,7 @@ class RunTable:
         rounding = "both ends" if bench is None else bench.word("reticle.rounding", "both ends")
         readings = Readings(
             values,
-            sigma=sigma,
+            **scatter,
             state=states if all(states) else None,
             resolution=None if fixed else self.resolution() * self.interval / seconds * abs(lever),
             ends=None if fixed else 2 if rounding == "both ends" else 1,

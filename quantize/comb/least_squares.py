@@ -143,7 +143,7 @@ def fit_comb(
     free = mode == "free"
     band = band_for(data, unit_range)
     x = data.values - b
-    w = np.ones(x.size) if data.sigma is None else (data.sigma.min() / data.sigma) ** 2
+    w = data.weights
     grain = rounding_variance(data)
     search = assignments.free_offset if free else assignments.fixed_offset
     found = search(x, w, band.low, band.high, grain=grain)

@@ -278,10 +278,7 @@ class _View:
     @classmethod
     def of(cls, data: Readings, start: float, *, harmonics: int, free: bool) -> _View:
         """That of readings whose multiples are counted from `start`."""
-        weights = np.ones(len(data))
-        if data.sigma is not None:
-            weights = (data.sigma.min() / data.sigma) ** 2
-        return cls(x=data.values - start, w=weights, harmonics=harmonics, free=free)
+        return cls(x=data.values - start, w=data.weights, harmonics=harmonics, free=free)
 
     @functools.cached_property
     def norm(self) -> float:

@@ -120,7 +120,7 @@ def _spectrum_of_values(
     data: Any, band: Band | None, offset: Any, window: tuple[float, float] | None
 ) -> Spectrum:
     readings = data if isinstance(data, Readings) else Readings(data)
-    if readings.sigma is not None or readings.state is not None or not readings.measured.all():
+    if not readings.plain:
         raise InputError(
             "`counts` holds readings with sigma, state or marks of their own, which counts in bins "
             "cannot keep; use `fit_mixture`, or pass the values alone."

@@ -79,7 +79,7 @@ class Terms:
         self.order = np.argsort(state, kind="stable")
         self.state = state[self.order]
         self.x = readings.values[self.order]
-        self.scale = (np.ones(n) if readings.sigma is None else readings.sigma)[self.order]
+        self.scale = readings.scale[self.order]
         shift = readings.shift
         self.shifted = shift is not None
         self.lever = np.ones(n) if shift is None else shift.lever[self.order]

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -87,7 +86,7 @@ def p_value_bound(
     data = as_readings(readings)
     mode, b = validation.offset_mode(offset)
     band = band_for(data, unit_range)
-    weight = _weights(data.sigma, len(data))
+    weight = _shares(data)
     frequencies = (1 / band.high, 1 / band.low)
     x = data.values - b
     if mode == "free":
@@ -149,9 +148,9 @@ def height_for(
     return float(brentq(miss, 1e-9, high, xtol=1e-12))
 
 
-def _weights(sigma: Any, n: int) -> Any:
-    weight = np.ones(n) if sigma is None else (float(np.min(sigma)) / sigma) ** 2
-    return weight**2 / np.sum(weight**2)
+def _shares(data: Readings) -> FloatArray:
+    share: FloatArray = data.weights**2 / np.sum(data.weights**2)
+    return share
 
 
 def rayleigh_bound(power: float, spread: float, frequencies: tuple[float, float]) -> float:

@@ -238,7 +238,7 @@ def analyze_many(
         if model is not None or (np.size(readings) <= MANY and not isinstance(readings, Readings)):
             return None
         readings = as_readings(readings)
-        plain = readings.sigma is None and readings.state is None and readings.measured.all()
+        plain = readings.plain
         if len(readings) <= MANY or not plain:
             return None
         if said:

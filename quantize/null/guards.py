@@ -129,10 +129,11 @@ def scatter_of_repeats(fit: MixtureFit, alpha: float) -> Finding | None:
     known = isinstance(prior.sigma, float) or isinstance(given, tuple)
     if not known or fit.posterior.model.noise != "constant" or data.shift is not None:
         return None
-    each = np.ones(len(data)) if data.sigma is None else data.sigma
     step = np.zeros(len(data)) if data.steps is None else data.steps
     ends = 1 if data.ends is None else data.ends
-    deviation = np.sqrt(np.square(prior.sigma_reach()[1] * each) + ends * np.square(step) / 12)
+    deviation = np.sqrt(
+        np.square(prior.sigma_reach()[1] * data.scale) + ends * np.square(step) / 12
+    )
     repeats = levels_of(data.values, deviation, data.state)
     p = float(chi2.sf(repeats.scatter, repeats.degrees)) if repeats.degrees else 1.0
     if p > alpha:

@@ -141,7 +141,7 @@ def _level_variances(
     """Variance of each level mean (S, J), and log likelihood of the readings about them (S,)."""
     # Within a state the readings x_i, of variances v_i about a common level, have the density
     # ∏ N(x_i) = N(mean; F) · ∏(2πv_i)^-1/2 · (2πF)^1/2 · exp(−Σ(x_i − mean)²/2v_i), F = 1/Σ(1/v_i).
-    scale = np.ones(len(data)) if data.sigma is None else data.sigma
+    scale = data.scale
     size = levels.mean[levels.index]
     deviation = np.square(data.values - size)
     sigma, growth = found.noise.sigma, found.noise.growth

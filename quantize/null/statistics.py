@@ -54,13 +54,12 @@ class LargestScore:
     def of(cls, readings: Readings, band: Band, offset: float, free: bool) -> LargestScore:
         """The statistic for data like these readings."""
         sigma = readings.sigma
-        weights = np.ones(len(readings)) if sigma is None else (sigma.min() / sigma) ** 2
         if readings.far.size:
             # The rule that chose the range left out the far readings; in resamples none stands out.
             band = dataclasses.replace(band, chosen=False)
         return cls(
             band=band,
-            weights=weights,
+            weights=readings.weights,
             offset=offset,
             free=free,
             step=readings.rounding_step,

@@ -122,7 +122,8 @@ class SampledMixture(Result):
             "observed_data": {"readings": target.readings.values},
         }
         data = target.readings
-        given = {"charge_state": data.state, "sigma": data.sigma, "resolution": data.resolution}
+        names = ("sigma", "relative_sigma", "resolution")
+        given = {"charge_state": data.state} | {name: getattr(data, name) for name in names}
         constants = {name: value for name, value in given.items() if value is not None}
         if constants:
             groups["constant_data"] = constants

@@ -362,6 +362,7 @@ def _scatter(found: Analysis) -> str:
     if found.readings.sigma is not None:
         return "given with the readings"
     low, high = found.settings["sigma_range"]
+    apart = "" if found.readings.relative_sigma is None else ", in proportions that were given"
     if low == high:
-        return f"known, {low:.4g}"
-    return f"not known beforehand, between {low:.4g} and {high:.4g}"
+        return f"known, {low:.4g}{apart}"
+    return f"not known beforehand, between {low:.4g} and {high:.4g}{apart}"

@@ -193,7 +193,7 @@ def test_a_prediction_that_the_repeats_contradict_is_not_believed():
     run = charge.read_run(page, apparatus)
     assert run.sigma_range() is None
     found = run.fit((0.6 * truth["unit"], 1.6 * truth["unit"]))
-    assert "not as predicted" in found.sigma
+    assert "as much as predicted" in found.sigma
     page, apparatus, truth = SimulatedBench().simulate(rng=31)
     run = charge.read_run(page, apparatus)
     low, high = run.sigma_range()

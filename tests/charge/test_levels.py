@@ -57,7 +57,7 @@ def test_levels_follow_the_line() -> None:
     slope = trend.change.value / np.ptp(run.table["row"])
     # One voltage: what is added at each row is the fall of that row less the mean one.
     assert moved.values - steady.values == pytest.approx((slope * times).to_numpy())
-    assert moved.readings(run, None).values == pytest.approx(moved.values)
+    assert moved.readings(run).values == pytest.approx(moved.values)
     assert "straight line in time" in moved.remark
     assert along(moved, trend) is moved
 
@@ -73,7 +73,7 @@ def test_a_drying_sphere_gives_its_unit_all_the_same() -> None:
         assert found.unit == pytest.approx(truth["unit"], abs=4 * found.unit_err)
         levels = levels_of(run)
         steady = qz.fit_mixture(
-            levels.readings(run, None), found.mixture.band, sigma_range=run.sigma_range()
+            levels.readings(run), found.mixture.band, sigma_range=run.sigma_range()
         )
         wrong += steady.integers.tolist() != truth["units"]
     assert wrong >= 1

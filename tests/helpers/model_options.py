@@ -51,6 +51,7 @@ FACTORS: dict[str, Model] = {"common factor": lambda c: {"sigma": (0.5, 2.0)}}
 
 READINGS: dict[str, Callable[[float], dict[str, Any]]] = {
     "sigma given": lambda c: {"sigma": 0.1 * c * np.linspace(0.7, 1.4, SIZE)},
+    "relative sigma given": lambda c: {"relative_sigma": np.linspace(0.7, 1.4, SIZE)},
     "states": lambda c: {"state": np.arange(SIZE) // 2},
     "both ends read": lambda c: {"ends": 2},
     "off the scale": lambda c: {"beyond": (np.arange(SIZE) == 0).astype(int)},

@@ -182,14 +182,16 @@ class PlainBench(_Truth):
     """One or several spheres of a batch, and how well the operator knows it.
 
     `spread` is the relative standard deviation of the diameters in the batch; `weight_of` says
-    whose weight the operator was given; `step` is what both ends are read to.
+    whose weight the operator was given; `step` is what both ends are read to. Every second state is
+    read at the part `weaker` of the voltage.
     """
 
     spread: float = 0.014
     weight_of: str | None = "the batch"
     weight_known: float = 0.01
     step: float = 1.0
-    states: tuple[int, ...] = (6, 4, 7, 3, 5, 9, 2, 8)
+    weaker: float = 1.0
+    states: tuple[float, ...] = (6, 4, 7, 3, 5, 9, 2, 8)
     repeats: int = 3
     spheres: int = 1
 
@@ -240,9 +242,10 @@ class PlainBench(_Truth):
         weight, volts, fall, unit = self.motion(diameter)
         rows: list[dict[str, Any]] = []
         for label, units in enumerate(self.states, start=1):
+            part = 1.0 if label % 2 else self.weaker
             for lift in [units * unit] * self.repeats + [0.0] * (label <= self.falls):
-                moved, seconds = self.passage(rng, diameter, lift - fall)
-                row = {"state": str(label), "V": volts * gain if lift else 0.0}
+                moved, seconds = self.passage(rng, diameter, part * lift - fall)
+                row = {"state": str(label), "V": part * volts * gain if lift else 0.0}
                 if self.gate:
                     rows.append(row | {"div": moved, "t": round(seconds, 2)})
                     continue

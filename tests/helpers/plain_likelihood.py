@@ -37,7 +37,7 @@ def plain_likelihood(
     start = offset if shift is None else 0.0
     moved = [offset * float(one) - start for one in lever]
     teeth = _teeth(readings, envelope, unit, sigma, start, growth, power, max(map(abs, moved)))
-    spread = sigma / unit * _blur(readings, state)
+    spread, scale = sigma / unit * _blur(readings, state), _scale(readings)
     weights = _weights(envelope, teeth, unit, start, spread)
     total = 0.0
     for label in range(int(state.max()) + 1):
@@ -51,13 +51,18 @@ def plain_likelihood(
             together = 1.0
             for i in mine:
                 mean = start + unit * k + moved[i]
-                scale = 1.0 if readings.sigma is None else float(readings.sigma[i])
-                sd = math.sqrt((sigma * scale) ** 2 + growth**2 * abs(mean) ** power)
+                sd = math.sqrt((sigma * float(scale[i])) ** 2 + growth**2 * abs(mean) ** power)
                 f = _density(readings, i, mean, sd, unit, rounding)
                 together *= (1 - outliers) * f + outliers * _outside(readings, envelope, i)
             likelihood += weight * (together - astray)
         total += math.log(likelihood) if likelihood > 0 else -math.inf
     return total
+
+
+def _scale(readings: Readings) -> np.ndarray:
+    """What the sigma of the model is multiplied by for each reading."""
+    given = readings.sigma if readings.relative_sigma is None else readings.relative_sigma
+    return np.ones(len(readings)) if given is None else given
 
 
 def _density(
@@ -95,7 +100,7 @@ def _outside(readings: Readings, envelope: Envelope, i: int) -> float:
 
 
 def _blur(readings: Readings, state: np.ndarray) -> float:
-    scale = np.ones(len(readings)) if readings.sigma is None else readings.sigma
+    scale = _scale(readings)
     return math.sqrt(np.mean([1 / np.sum(scale[state == j] ** -2.0) for j in np.unique(state)]))
 
 
@@ -110,7 +115,7 @@ def _teeth(
     moved: float,
 ) -> list[int]:
     """Every whole number that can count."""
-    scale = 1.0 if readings.sigma is None else float(readings.sigma.max())
+    scale = float(_scale(readings).max())
     reach = float(np.abs(readings.values).max())
     margin = _FAR * math.sqrt((sigma * scale) ** 2 + growth**2 * reach**power) + unit + moved
     if readings.resolution is not None:

@@ -95,7 +95,7 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
     data = found.readings
     order = np.argsort(data.values, kind="stable")
     x, k = data.values[order], found.integers[order]
-    error = found.sigma if data.sigma is None else data.sigma[order]
+    error = (data.scale * (found.sigma if data.sigma is None else 1.0))[order]
     low, high = float(x.min()) - 0.6 * found.unit, float(x.max()) + 0.6 * found.unit
     _multiples(found, ax, low, high)
     _points(ax, x, error)

@@ -1,0 +1,162 @@
+"""Rows of unequal error: every function counts each reading by its own sigma."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from plain_bench import PlainBench
+
+import quantize as qz
+from quantize.charge import Run, predicted_scatter
+from quantize.charge.estimate import observed_over_predicted
+
+RELATIVE = np.array([0.4, 1.6, 0.7, 1.2, 0.5, 1.5, 0.9, 0.3])
+VALUES = [2.05, 3.7, 6.04, 8.2, 9.96, 13.7, 4.05, 11.98]
+BAND = (1.2, 5.0)
+STATES = [0, 1, 2, 3, 4, 5, 1, 6]
+DROPS = PlainBench(
+    diameter=2.6e-6,
+    density=919.9,
+    spread=0.0,
+    weight_of="this sphere",
+    gate=40.0,
+    press=0.3,
+    states=(4, 7, 3, 5, 9, 2, 8, 11),
+    repeats=2,
+)
+
+
+def both(**options):
+    """The same readings with sigmas in proportion to a known one, and with those sigmas."""
+    return (
+        qz.Readings(VALUES, relative_sigma=RELATIVE, **options),
+        qz.Readings(VALUES, sigma=0.1 * RELATIVE, **options),
+    )
+
+
+@pytest.mark.parametrize("state", [None, STATES])
+def test_proportions_of_a_known_sigma_are_the_sigmas_themselves(state):
+    relative, given = both(state=state)
+    one = qz.fit_mixture(relative, BAND, sigma_range=0.1)
+    other = qz.fit_mixture(given, BAND)
+    assert_allclose(one.log_bayes_factor, other.log_bayes_factor, rtol=1e-9)
+    assert_allclose(one.unit, other.unit, rtol=1e-9)
+    assert_allclose(one.log_evidence, other.log_evidence, rtol=1e-9)
+    assert_allclose(qz.fit_comb(relative, BAND).unit, qz.fit_comb(given, BAND).unit)
+    assert_allclose(qz.periodogram(relative, BAND).score, qz.periodogram(given, BAND).score)
+
+
+def test_every_null_counts_them_alike():
+    relative, given = both()
+    one = qz.analyze(relative, BAND, sigma_range=0.1, n_resamples=99, rng=1)
+    other = qz.analyze(given, BAND, n_resamples=99, rng=1)
+    assert one.log_bayes_factors.keys() == other.log_bayes_factors.keys()
+    for name, ratio in one.log_bayes_factors.items():
+        assert ratio == pytest.approx(other.log_bayes_factors[name], rel=1e-6)
+    assert one.p_value == pytest.approx(other.p_value)
+    assert one.verdict == other.verdict
+
+
+def test_equal_proportions_are_no_proportions():
+    plain = qz.fit_mixture(VALUES, BAND)
+    equal = qz.fit_mixture(qz.Readings(VALUES, relative_sigma=1.0), BAND)
+    assert_allclose(equal.log_bayes_factor, plain.log_bayes_factor, rtol=1e-12)
+
+
+def test_they_travel_with_the_readings():
+    sample = qz.Readings(VALUES, relative_sigma=RELATIVE)
+    again = qz.Readings.from_dict(sample.to_dict())
+    assert again.relative_sigma.tolist() == RELATIVE.tolist()
+    assert sample.select([1, 3]).relative_sigma.tolist() == [1.6, 1.2]
+    assert sample.replace(values=np.zeros(8)).relative_sigma.tolist() == RELATIVE.tolist()
+    assert "relative sigma given" in repr(sample)
+    old = sample.to_dict()
+    del old["relative_sigma"]
+    assert qz.Readings.from_dict(old).relative_sigma is None
+
+
+def test_a_timed_run_scatters_in_the_proportions_predicted():
+    drawn = DROPS.draw(np.random.default_rng(3))
+    run = Run(drawn.page, drawn.apparatus)
+    predicted = predicted_scatter(run).total
+    assert predicted.max() > 5 * predicted.min()
+    typical = np.sqrt(np.mean(predicted**2))
+    assert_allclose(run.readings().relative_sigma, predicted / typical)
+    assert_allclose(run.sigma_range(), [typical / 1.5, typical * 1.5])
+    fit = run.fit((5, 20))
+    assert_allclose(fit.readings.relative_sigma, predicted / typical)
+    assert "each reading counts in proportion" in fit.sigma
+
+
+def test_without_an_apparatus_readings_scatter_alike_as_read():
+    # At half the voltage a level is twice what was read, and so is its error.
+    page = {"V": [200, 200, 100, 100, 0], "div": [-20, 20, -40, -20, -60], "t": [10] * 5}
+    readings = Run(page).readings()
+    assert_allclose(readings.relative_sigma[2:] / readings.relative_sigma[:2], 2.0)
+    assert_allclose(np.mean(readings.relative_sigma**2), 1.0)
+    alike = Run({"V": [200, 200, 0], "div": [-20, 20, -60], "t": [10] * 3}).readings()
+    assert alike.relative_sigma is None
+
+
+def test_scatter_is_held_against_each_reading_s_own_prediction():
+    """On clean runs chi-square within the states has its mean, and no reading is called odd.
+
+    30 runs with 8 degrees of freedom each: the mean of 240 squares is 1 ± 0.09, 5 sigma allowed.
+    """
+    squares = []
+    for seed in range(30):
+        drawn = DROPS.draw(np.random.default_rng(seed))
+        run = Run(drawn.page, drawn.apparatus)
+        ratio, degrees = observed_over_predicted(run)
+        assert degrees == 8
+        squares.append(ratio**2)
+        jumped = run.checks().of("the charge stayed the same")
+        assert jumped.level == "good", jumped.sentence
+    # Inverse Gaussian times have longer tails than normal ones, which the mean does not feel.
+    assert np.mean(squares) == pytest.approx(1, abs=5 * np.sqrt(2 / 240))
+
+
+def test_an_odd_reading_among_precise_ones_is_named():
+    drawn = DROPS.draw(np.random.default_rng(4))
+    page = drawn.page.copy()
+    slow = int(page.index[(page["V"] > 0) & (page["state"] == "2")][0])
+    # Six of its own sigmas, which is less than one of those of the fastest readings.
+    run = Run(page, drawn.apparatus)
+    rows = run.driven.index
+    own = predicted_scatter(run).total[list(rows).index(slow)] / run.interval
+    speed = page.loc[slow, "div"] / page.loc[slow, "t"]
+    other = page[(page["state"] == "2") & (page["V"] > 0)].drop(index=slow)
+    far = float((other["div"] / other["t"]).iloc[0]) + 12 * own
+    assert speed > 0
+    page.loc[slow, "t"] = page.loc[slow, "div"] / far
+    check = Run(page, drawn.apparatus).checks().of("the charge stayed the same")
+    assert check.level == "doubt"
+    assert f"row {slow + 1}" in check.sentence
+
+
+@pytest.mark.slow
+def test_proportions_find_more_and_hold_the_unit():
+    """Twelve benches; by one sigma about a third fewer show steps (docs/tables/unequal_rows.md)."""
+    held = right = 0
+    for seed in range(12):
+        drawn = DROPS.draw(np.random.default_rng([1, seed]))
+        run = Run(drawn.page, drawn.apparatus)
+        unit = drawn.truth["A"]["unit"] * run.interval / DROPS.interval
+        found = run.fit()
+        right += abs(found.unit / unit - 1) < 0.05
+        held += any(low <= unit <= high for low, high in found.interval(0.95))
+    # 95 % each: fewer than 9 of 12 has a probability of 2e-3 for the interval.
+    assert right >= 11
+    assert held >= 9
+
+
+def test_the_weaker_voltage_counts_less():
+    bench = dataclasses.replace(DROPS, gate=0.0, press=0.05, weaker=1 / 3, diameter=2e-6)
+    drawn = bench.draw(np.random.default_rng(5))
+    run = Run(drawn.page, drawn.apparatus)
+    readings = run.readings()
+    weak = run.driven["voltage"].to_numpy() < 0.5 * run.reference_voltage
+    assert weak.sum() == weak.size / 2
+    ratio = readings.relative_sigma[weak].mean() / readings.relative_sigma[~weak].mean()
+    assert 2 < ratio < 4
