@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 33_480
+LINES = 33_790
 """Code and docstrings of public names."""
-FILES = 182
+FILES = 183
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
