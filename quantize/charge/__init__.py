@@ -27,6 +27,7 @@ _HOME = {
     "convert_run": "quantize.charge.run_file",
     "fit_run": "quantize.charge.estimate",
     "check_run": "quantize.charge.soundness",
+    "faults_of": "quantize.charge.faults",
     "monte_carlo": "quantize.charge.montecarlo",
     "monte_carlo_many": "quantize.charge.montecarlo",
     "propagate": "quantize.charge.propagation",
@@ -60,6 +61,7 @@ if TYPE_CHECKING:
     from quantize.charge.drag import SlipCorrection as SlipCorrection
     from quantize.charge.drops import line_through_drops as line_through_drops
     from quantize.charge.estimate import fit_run as fit_run
+    from quantize.charge.faults import faults_of as faults_of
     from quantize.charge.forms import blank_page as blank_page
     from quantize.charge.forms import cautions as cautions
     from quantize.charge.forms import template as template

@@ -79,6 +79,8 @@ class RunFit(Result):
         The readings that were fitted.
     mixture : MixtureFit
         The posterior behind all of this, averaged over the shift.
+    remarks : tuple of str
+        Rows that are taken otherwise than they are written.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("readings", "mixture")
@@ -99,6 +101,7 @@ class RunFit(Result):
     sigma: str
     readings: Readings
     mixture: MixtureFit
+    remarks: tuple[str, ...] = ()
 
     @functools.cached_property
     def points(self) -> PosteriorPoints:
@@ -148,7 +151,7 @@ class RunFit(Result):
         lines = [f"Unit of the run: {self._headline()}", f"  scatter {self.sigma}"]
         if self.balance is not None:
             lines.append(f"  {self.balance.sentence}")
-        return "\n".join(lines)
+        return "\n".join([*lines, *(f"  {remark}" for remark in self.remarks)])
 
 
 def fit_run(

@@ -187,6 +187,7 @@ class Run(Rows):
         offset: Literal["zero", "free"] | float | None = None,
         sigma: Sigma | float = "auto",
         integers: Integers = "any",
+        mend: bool = True,
         alpha: float = 0.05,
         n_resamples: int = 9999,
         rng: RngLike = None,
@@ -207,6 +208,9 @@ class Run(Rows):
         integers : "any", "positive" or (int, int or None)
             Numbers of charges that are possible, signs included, said before looking at the
             readings; as in `quantize.analyze`.
+        mend : bool
+            Whether rows that are believed to have a wrong label, a reversed sign or ten divisions
+            too many or too few are put right, which the answer then says; see `faults_of`.
         alpha : float
             Share of false "steps" that is accepted; at least 1e-4.
         n_resamples : int
@@ -231,6 +235,7 @@ class Run(Rows):
             offset=offset,
             sigma=sigma,
             integers=integers,
+            mend=mend,
             alpha=alpha,
             n_resamples=n_resamples,
             rng=rng,
@@ -242,6 +247,7 @@ class Run(Rows):
         *,
         particle: object = None,
         sigma: Sigma = "auto",
+        mend: bool = True,
     ) -> RunFit:
         """Find the unit in divisions with the errors of fall and balance in it.
 
@@ -253,14 +259,21 @@ class Run(Rows):
             Label of the particle; needed when the run holds several.
         sigma : {"auto", "prior", "predicted", "free"}
             How the scatter of the readings is known; see `fit_run`.
+        mend : bool
+            Whether rows that are believed to have a wrong label, a reversed sign or ten divisions
+            too many or too few are put right, which the answer then says; see `faults_of`.
 
         Returns
         -------
         RunFit
         """
         from quantize.charge.estimate import fit_run
+        from quantize.charge.faults import believed
 
-        return fit_run(self.single(particle), unit_range, sigma=sigma)
+        written = self.single(particle)
+        run, faults = believed(written) if mend else (written, ())
+        found = fit_run(run, unit_range, sigma=sigma)
+        return dataclasses.replace(found, remarks=tuple(fault.sentence for fault in faults))
 
     def charges(self, *, route: str | None = None) -> pd.DataFrame:
         """Turn every row into a charge; see `convert_run`.

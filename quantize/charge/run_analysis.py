@@ -19,6 +19,7 @@ from quantize.charge.checks import Checks
 from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
 from quantize.charge.estimate import RunFit, at_the_bound, fit_from, scatter_of_levels
 from quantize.charge.fall import Balance
+from quantize.charge.faults import believed
 from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
 from quantize.charge.rows import Rows
 from quantize.charge.soundness import check_run
@@ -134,6 +135,7 @@ def analyze_run(
     sigma: str | float = "auto",
     integers: Integers = "any",
     resolution: float | None = None,
+    mend: bool = True,
     alpha: float = 0.05,
     n_resamples: int = 9999,
     rng: RngLike = None,
@@ -154,6 +156,8 @@ def analyze_run(
         Numbers of charges that are possible.
     resolution : float, optional
         Step to which the readings were rounded, if not as written.
+    mend : bool
+        Whether rows with a wrong label, sign or ten divisions are put right (see `faults_of`).
     alpha : float
         Share of false "steps" that is accepted.
     n_resamples : int
@@ -165,6 +169,7 @@ def analyze_run(
     -------
     RunAnalysis
     """
+    run, faults = believed(run) if mend else (run, ())
     levels = levels_of(run)
     if isinstance(sigma, str):
         validation.choice("sigma", sigma, ("auto", "prior", "predicted", "free"))
@@ -178,6 +183,7 @@ def analyze_run(
         given=given if resolution is None else given.replace(resolution=resolution),
         scatter=words,
         offset=levels.offset if offset is None else offset,
+        remarks=tuple(fault.sentence for fault in faults),
         options={
             "unit_range": unit_range,
             "sigma_range": spread,
@@ -236,6 +242,7 @@ class _Question:
     scatter: str
     offset: str | float
     options: dict[str, Any]
+    remarks: tuple[str, ...] = ()
 
     def answered(self, levels: Levels) -> RunAnalysis:
         """The answer, with the change of the fall in it where it matters."""
@@ -273,8 +280,8 @@ class _Question:
         fit = fit_from(found.mixture, self.run, levels.shift, words)
         coulombs, missing = coulombs_or_why(found, self.run.apparatus, fit=fit, run=self.run)
         fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(Analysis)}
-        if levels.remark:
-            fields["reasons"] = (*found.reasons, levels.remark)
+        said = (*self.remarks, levels.remark) if levels.remark else self.remarks
+        fields["reasons"] = (*found.reasons, *said)
         return RunAnalysis(**fields, fit=fit, coulombs=coulombs, missing=missing, run=self.run)
 
 

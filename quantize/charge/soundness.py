@@ -13,6 +13,7 @@ from quantize.charge.bench import bench_of_run
 from quantize.charge.budgets import per_division
 from quantize.charge.checks import Check, Checks, graded, judged, unknown
 from quantize.charge.drag import STANDARD_GRAVITY
+from quantize.charge.faults import check_faults
 from quantize.charge.noise import ROOM, mobility_of
 from quantize.charge.propagation import Propagation
 from quantize.charge.rows import Rows, predicted_scatter
@@ -63,6 +64,7 @@ def check_run(run: Rows, analysis: object = None) -> Checks:
         page.lost_off_the_scale(run),
         page.last_digits(run),
         page.labels_sorted(run),
+        check_faults(run),
     ]
     found += page.labels_against_log(run)
     found += [

@@ -1,0 +1,333 @@
+"""Rows whose label, sign or tens are likely to be wrong, and the run as it is believed.
+
+The readings of one state at one voltage have one expectation, wherever it lies. The page with one
+row mended is set against the page as it is written; no steps are assumed, unless several ways of
+mending it do as well.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import math
+from collections.abc import Iterator
+from typing import Literal, TypeVar
+
+import numpy as np
+
+from quantize._support.errors import InputError
+from quantize._support.validation import FloatArray, IntArray
+from quantize.charge.checks import Check, judged, unknown
+from quantize.charge.estimate import fit_run
+from quantize.charge.rows import Rows, scatter_of
+from quantize.charge.run_table import same_state, speed_of
+
+Kind = Literal["label", "sign", "ten divisions", "apart"]
+R = TypeVar("R", bound=Rows)
+
+CHANCE = 1 / 200
+"""Of a row: that its label, sign or tens are wrong, and that its charge changed on the way."""
+ODDS = 20.0
+"""To one, from which on a mended page is believed."""
+_TEN = 10.0  # divisions
+_FACTORS = np.geomspace(0.3, 10.0, 41)  # on the predicted scatter
+_LOG_FACTOR = math.log(1.5)  # standard deviation of its log
+_FEWEST = 3  # repeats in all without which no row can be said to lie apart
+_MOST = 0.1  # of the rows
+_RIVALS = 6  # ways of mending a page that are compared by their steps
+_AS_LIKELY = math.log(100.0)
+_OTHERS = 2  # of them that are named
+_AGAINST = "against the page as it is written"
+_NAME = "labels, signs and tens of divisions"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Fault:
+    """A row that is believed to be other than it is written.
+
+    Attributes
+    ----------
+    row : int
+        Its number on the page.
+    kind : {"label", "sign", "ten divisions", "apart"}
+        What is wrong.
+    log_odds : float
+        Natural log of the odds for it, against the page as it is written.
+    sentence : str
+        What was found and how the row is taken.
+    """
+
+    row: int
+    kind: Kind
+    log_odds: float
+    sentence: str
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class _Mend:
+    """Reading `place` taken as `value` in group `group`; −1 is one of its own."""
+
+    place: int
+    kind: Kind
+    value: float
+    group: int
+    log_prior: float
+
+
+_Ways = list[tuple[float, _Mend]]
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class _Page:
+    """Readings in groups of one expectation: a state at one voltage; the falls are the last.
+
+    `x` are divisions per interval, `sigma` their predicted deviations, `tens` what ten divisions
+    are worth (0 where passages have one length) and `time` when they were read.
+    """
+
+    index: IntArray
+    x: FloatArray
+    sigma: FloatArray
+    time: FloatArray
+    tens: FloatArray
+    group: IntArray
+    voltage: FloatArray
+    falls: int
+
+    @classmethod
+    def of(cls, run: Rows) -> _Page:
+        """The rows that can be compared with others."""
+        driven, falls = run.driven, run.falls
+        # A reading without a label is one of its own.
+        named = driven["state"] != ""
+        codes, keys = same_state(driven).where(named, driven["row"].astype(str)).factorize()
+        index = np.concatenate([driven.index, falls.index]).astype(np.int64)
+        rows = run.table.loc[index]
+        seconds = rows["seconds"].to_numpy(float)
+        fixed = run.timing == "fixed distance" or "track_error" in rows
+        return cls(
+            index=index,
+            x=speed_of(rows) * run.interval,
+            sigma=_sigma(run),
+            time=run.time_of(run.table)[0][np.isin(run.table.index, index)][
+                np.argsort(np.argsort(index))
+            ],
+            tens=np.zeros(index.size) if fixed else _TEN * run.interval / seconds,
+            group=np.concatenate([codes, np.full(len(falls), keys.size)]),
+            voltage=driven.groupby(codes)["voltage"].first().to_numpy(float),
+            falls=int(keys.size),
+        )
+
+    def members(self, group: int) -> IntArray:
+        """Places of the readings of a group."""
+        places: IntArray = np.flatnonzero(self.group == group)
+        return places
+
+    def log_evidence(self, group: int, places: IntArray, x: FloatArray) -> FloatArray:
+        """Log density of `x` with one expectation anywhere, at every factor; shape (S,).
+
+        The falls may lie on a straight line in time.
+        """
+        if places.size == 0:
+            return np.zeros(_FACTORS.size)
+        design = np.ones((places.size, 1))
+        if group == self.falls and places.size > _FEWEST:
+            design = np.column_stack([design, self.time[places] - self.time[places].mean()])
+        sigma = self.sigma[places]
+        weighted, y = design / sigma[:, None], x / sigma
+        rest = y - weighted @ np.linalg.lstsq(weighted, y, rcond=None)[0]
+        degrees = places.size - design.shape[1]
+        value = -0.5 * float(rest @ rest) / _FACTORS**2 - degrees * np.log(_FACTORS)
+        value -= float(np.log(sigma).sum()) + 0.5 * degrees * math.log(2 * math.pi)
+        value -= 0.5 * float(np.linalg.slogdet(weighted.T @ weighted)[1])
+        return np.asarray(value - design.shape[1] * math.log(np.ptp(self.x)), np.float64)
+
+    def mends(self) -> Iterator[_Mend]:
+        """What may be wrong with each reading of a group that has others."""
+        third = math.log(CHANCE / 3)
+        for i, g in enumerate(self.group.tolist()):
+            if self.members(g).size < 2:
+                continue
+            x, ten = float(self.x[i]), float(self.tens[i])
+            yield _Mend(i, "sign", -x, g, third)
+            if ten:
+                yield _Mend(i, "ten divisions", x - ten, g, third - math.log(2))
+                yield _Mend(i, "ten divisions", x + ten, g, third - math.log(2))
+            if g == self.falls:
+                continue
+            yield _Mend(i, "apart", x, -1, math.log(CHANCE))
+            others = np.flatnonzero(self.voltage == self.voltage[g])
+            for other in others[others != g].tolist():
+                yield _Mend(i, "label", x, other, third - math.log(others.size - 1))
+
+    def likeliest(self) -> _Ways:
+        """Log odds and ways of mending one row, the best first; those that are believed."""
+        written = np.array(
+            [self.log_evidence(g, m := self.members(g), self.x[m]) for g in range(self.falls + 1)]
+        )
+        prior = -0.5 * (np.log(_FACTORS) / _LOG_FACTOR) ** 2
+        total = prior + written.sum(axis=0)
+        found = []
+        for mend in self.mends():
+            own, other = int(self.group[mend.place]), mend.group
+            change = -written[own]
+            rest = self.members(own)
+            rest = rest[rest != mend.place]
+            if other == own:
+                places = np.append(rest, mend.place)
+                change = change + self.log_evidence(
+                    own, places, np.append(self.x[rest], mend.value)
+                )
+            else:
+                there = self.members(other)
+                places = np.append(there, mend.place)
+                change = change + self.log_evidence(own, rest, self.x[rest])
+                change = change + self.log_evidence(other, places, self.x[places])
+                change = change - (written[other] if other >= 0 else 0.0)
+            gain = np.logaddexp.reduce(total + change) - np.logaddexp.reduce(total)
+            found.append((float(gain) + mend.log_prior, mend))
+        believed = [pair for pair in found if pair[0] > math.log(ODDS)]
+        return sorted(believed, key=lambda pair: -pair[0])
+
+    def sentence(self, run: Rows, log_odds: float, mend: _Mend, ways: _Ways) -> str:
+        """What is wrong with the row, how it is taken, and what else would explain it."""
+        odds = f"{math.exp(log_odds):.0f}" if log_odds < math.log(1e6) else "more than a million"
+        others = [
+            self.words(run, way)
+            for other, way in ways
+            if way.place == mend.place and way is not mend and way.kind != "apart"
+            if other > log_odds - _AS_LIKELY
+        ]
+        text = f"{self.words(run, mend)} (odds of {odds} to 1 {_AGAINST})."
+        said = " Hardly less likely: " + "; ".join(others[:_OTHERS]) + "." if others else ""
+        return text[0].upper() + text[1:] + said
+
+    def words(self, run: Rows, mend: _Mend) -> str:
+        """One way of mending a row."""
+        row = int(run.table["row"][self.index[mend.place]])
+        own = int(self.group[mend.place])
+        others = "other falls" if own == self.falls else f"others of state {self.label(run, own)}"
+        if mend.kind == "sign":
+            return f"reversing the sign of row {row} puts it back among the {others}"
+        if mend.kind == "ten divisions":
+            more = "more" if mend.value > self.x[mend.place] else "less"
+            return f"ten divisions {more} put row {row} back among the {others}"
+        if mend.kind == "label":
+            return f"row {row} fits state {self.label(run, mend.group)} and not the {others}"
+        return (
+            f"row {row} lies apart from the {others} and is taken as one within which the charge "
+            "changed"
+        )
+
+    def label(self, run: Rows, group: int) -> str:
+        """The label of a state; none for a reading on its own."""
+        return "" if group < 0 else str(run.table["state"][self.index[self.members(group)[0]]])
+
+
+def faults_of(run: Rows) -> tuple[Fault, ...]:
+    """Rows of one particle that are believed to be other than they are written.
+
+    Parameters
+    ----------
+    run : Run
+        Of one particle.
+
+    Returns
+    -------
+    tuple of Fault
+        The most certain first; empty where nothing is wrong, or too little was repeated to say so.
+
+    Notes
+    -----
+    A row has a wrong label, a reversed sign or ten divisions too many or too few with the prior
+    probability of 1/200 altogether, and its charge changed within the interval with as much. The
+    common factor on the predicted scatter is averaged over, its prior log-normal with a factor of
+    1.5. A fault is believed from odds of 20 to 1 on.
+
+    Examples
+    --------
+    >>> from quantize.charge import Run, faults_of
+    >>> page = {"state": list("aaabbbccc"), "V": [200] * 9, "t": [10] * 9,
+    ...         "div": [20, 21, -20, -8, -9, -8, 5, 6, 5]}
+    >>> [(fault.row, fault.kind) for fault in faults_of(Run(page))]
+    [(3, 'sign')]
+    """
+    return believed(run)[1]
+
+
+def believed(run: R) -> tuple[R, tuple[Fault, ...]]:
+    """The run with the rows put right that are believed to be wrong, and what they are."""
+    found: list[Fault] = []
+    most = max(int(_MOST * len(run.used)), 1)
+    while len(found) < most:
+        page = _Page.of(run)
+        if page.x.size - np.unique(page.group).size < _FEWEST or np.ptp(page.x) == 0:
+            break
+        ways = page.likeliest()
+        if not ways:
+            break
+        log_odds, mend = _by_steps(run, page, ways)
+        sentence = page.sentence(run, log_odds, mend, ways)
+        row = int(run.table["row"][page.index[mend.place]])
+        found.append(Fault(row=row, kind=mend.kind, log_odds=log_odds, sentence=sentence))
+        run = _mended(run, page, mend, sentence)
+    return run, tuple(found)
+
+
+def check_faults(run: Rows) -> Check:
+    """The faults of a run, or those that were mended before."""
+    said = [remark for remark in run.remarks if _AGAINST in remark]
+    said += [fault.sentence for fault in faults_of(run)]
+    if not said and run.scatter()[1] < _FEWEST:
+        return unknown(_NAME, "too few repeats within the charge states to see a wrong row.")
+    sentence = " ".join(said) or "every row is as likely as it is written as in any other way."
+    return judged(_NAME, not said, len(said), sentence)
+
+
+def _by_steps(run: Rows, page: _Page, ways: _Ways) -> tuple[float, _Mend]:
+    """The likeliest way; where several rows could be wrong instead, by the steps that are left."""
+    first: dict[int, tuple[float, _Mend]] = {}
+    for log_odds, mend in ways:
+        if log_odds > ways[0][0] - _AS_LIKELY:
+            first.setdefault(mend.place, (log_odds, mend))
+    rivals = list(first.values())[:_RIVALS]
+    if len(rivals) == 1:
+        return rivals[0]
+    weights = []
+    for log_odds, mend in rivals:
+        with contextlib.suppress(InputError):
+            fit = fit_run(_mended(run, page, mend, ""))
+            weights.append((log_odds + fit.log_bayes_factor, (log_odds, mend)))
+    return max(weights, key=lambda pair: pair[0])[1] if weights else rivals[0]
+
+
+def _mended(run: R, page: _Page, mend: _Mend, sentence: str) -> R:
+    table, at = run.table.copy(), page.index[mend.place]
+    if mend.kind == "apart":
+        table.loc[at, "changed"] = True
+    elif mend.kind == "label":
+        table.loc[at, "state"] = page.label(run, mend.group)
+    else:
+        seconds = float(table.loc[at, "seconds"])
+        table.loc[at, "divisions"] = round(mend.value * seconds / run.interval, 9)
+    return run._with(table=table, remarks=(*run.remarks, sentence))
+
+
+def _sigma(run: Rows) -> FloatArray:
+    """Predicted deviations of driven rows and falls per interval, as read.
+
+    Where they cannot be predicted all are alike, as the repeats scatter about their medians.
+    """
+    driven, falls = run.driven, run.falls
+    try:
+        fall = run.fall_on_record()
+        known = None if fall is None else fall.value
+        own = scatter_of(run, driven, known).total / np.abs(run.stretch(driven))
+        return np.concatenate([own, scatter_of(run, falls, known).total])
+    except InputError:
+        speed = driven.assign(x=speed_of(driven) * run.interval)
+        speed = speed[speed["state"] != ""]
+        off = (speed["x"] - speed.groupby(same_state(speed))["x"].transform("median")).abs()
+        typical = 1.5 * float(off[off > 0].median()) if (off > 0).any() else 0.0
+        rounding = float(np.max(run.rounding(driven), initial=0.0))
+        return np.full(len(driven) + len(falls), max(typical, rounding) or 1.0)

@@ -1,0 +1,144 @@
+"""Rows with a wrong label, sign or ten divisions: found, named, and put right."""
+
+import numpy as np
+import pytest
+from plain_bench import Bench, simulate
+
+from quantize.charge import Run, faults_of
+from quantize.charge.faults import ODDS, _Page, believed
+
+# At balance seven and a half units would stand level; no sign or ten divisions turns one state
+# into another, so that only one way of mending a row is right.
+ODD = Bench(held=6.3, diameter=2.3e-6)
+
+
+def spoilt(seed, change, bench=ODD, row=2):
+    rows, apparatus, truth = simulate(bench, seed)
+    change(rows, row)
+    return Run(rows, apparatus), truth
+
+
+def wrong_sign(rows, i):
+    rows["divisions"][i] *= -1
+
+
+def wrong_label(rows, i):
+    rows["state"][i] = "5"
+
+
+def ten_more(rows, i):
+    rows["divisions"][i] += 10
+
+
+def apart(rows, i):
+    rows["divisions"][i] += 5
+
+
+def test_clean_pages_are_believed():
+    """A clean page is called wrong with a chance well below 1/20; of 20, more than 3 would be odd
+    by a binomial tail of 0.016."""
+    named = 0
+    for seed in range(20):
+        rows, apparatus, _ = simulate(Bench(), seed)
+        named += bool(faults_of(Run(rows, apparatus)))
+    assert named <= 3
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (wrong_sign, "eversing the sign of row 3 puts it back among the others of state 1"),
+        (wrong_label, "ow 3 fits state 1 and not the others of state 5"),
+        (ten_more, "en divisions less put row 3 back among the others of state 1"),
+        (apart, "ow 7 lies apart from the others of state 2"),
+    ],
+)
+def test_each_fault_is_named_and_put_right(change, words):
+    row = 6 if change is apart else 2
+    run, _ = spoilt(1, change, row=row)
+    (fault,) = faults_of(run)
+    assert fault.row == row + 1
+    assert fault.log_odds > np.log(ODDS)
+    assert words in fault.sentence
+    clean = simulate(ODD, 1)[0]
+    mended, _ = believed(run)
+    if change is apart:
+        assert mended.table["changed"].tolist() == [i == row for i in range(len(mended))]
+    else:
+        assert mended.table["divisions"].tolist() == pytest.approx(clean["divisions"])
+        assert mended.table["state"].tolist() == clean["state"]
+    # The page itself stays as it was written.
+    assert run.table["divisions"].tolist() != clean["divisions"] or change is wrong_label
+
+
+def test_a_fall_that_rises_is_turned_round():
+    rows, apparatus, _ = simulate(ODD, 2)
+    i = rows["V"].index(0.0)
+    rows["divisions"][i] *= -1
+    (fault,) = faults_of(Run(rows, apparatus))
+    assert fault.row == i + 1
+    assert "among the other falls" in fault.sentence
+
+
+def test_a_drying_sphere_has_no_wrong_falls():
+    rows, apparatus, _ = simulate(Bench(evaporated=0.08), 3)
+    run = Run(rows, apparatus)
+    falls = set(run.falls["row"])
+    assert not [fault for fault in faults_of(run) if fault.row in falls]
+
+
+def test_two_faults_are_found_one_after_the_other():
+    rows, apparatus, _ = simulate(ODD, 4)
+    rows["divisions"][1] *= -1
+    rows["divisions"][12] += 10
+    assert {fault.row for fault in faults_of(Run(rows, apparatus))} == {2, 13}
+
+
+def test_answer_and_checks_say_so():
+    run, truth = spoilt(1, wrong_sign)
+    fit = run.fit((0.6 * truth["unit"], 1.7 * truth["unit"]))
+    assert fit.unit == pytest.approx(truth["unit"], abs=4 * fit.unit_err)
+    assert "row 3" in fit.remarks[0]
+    assert fit.remarks[0] in str(fit)
+    found = run.analyze((0.6 * truth["unit"], 1.7 * truth["unit"]), n_resamples=99, rng=1)
+    assert fit.remarks[0] in found.reasons
+    for checks in (run.checks(), found.checks):
+        check = checks.of("labels, signs and tens")
+        assert check.level == "doubt"
+        assert fit.remarks[0] in check.sentence
+    clean = Run(*simulate(ODD, 1)[:2]).checks().of("labels, signs and tens")
+    assert clean.level == "good"
+
+
+def test_a_page_is_taken_as_written_when_asked():
+    run, truth = spoilt(1, wrong_sign)
+    fit = run.fit((0.6 * truth["unit"], 1.7 * truth["unit"]), mend=False)
+    assert fit.remarks == ()
+    assert fit.readings.values.tolist() == run.readings().values.tolist()
+
+
+def test_evidence_of_a_group_against_a_plain_integral():
+    """The level integrated out by hand, over a range of the length of all readings."""
+    rows, apparatus, _ = simulate(ODD, 5)
+    page = _Page.of(Run(rows, apparatus))
+    places = page.members(0)
+    x, sigma = page.x[places], page.sigma[places]
+    level = np.linspace(x.mean() - 40, x.mean() + 40, 400_001)
+    density = np.prod(
+        [np.exp(-0.5 * ((v - level) / s) ** 2) / (s * np.sqrt(2 * np.pi)) for v, s in
+         zip(x, sigma, strict=True)], axis=0,
+    )  # fmt: skip
+    by_hand = np.log(np.trapezoid(density, level) / np.ptp(page.x))
+    from quantize.charge.faults import _FACTORS
+
+    at_one = np.interp(0.0, np.log(_FACTORS), page.log_evidence(0, places, x))
+    # Interpolated between two factors that are 9 % apart.
+    assert at_one == pytest.approx(by_hand, abs=0.02)
+
+
+def test_without_labels_or_repeats_nothing_is_said():
+    page = {"V": [200] * 6, "div": [-20, -10, 0, 10, 21, 30], "t": [10] * 6}
+    assert faults_of(Run(page)) == ()
+    page |= {"V": [200] * 5 + [0], "div": [-20, -10, 0, 10, 21, -60]}
+    check = Run(page).checks().of("labels, signs and tens")
+    assert check.level == "unknown"
