@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 34_620
+LINES = 35_520
 """Code and docstrings of public names."""
-FILES = 190
+FILES = 196
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

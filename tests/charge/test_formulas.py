@@ -5,13 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy import stats
 
 import quantize as qz
 from quantize.charge import Air, Plates, Quantity, Reticle, SlipCorrection, Sphere, drag, routes
-from quantize.charge.coulombs import _largest_not_shared
 from quantize.charge.fall import balance_of
 
 AIR = Air(temperature="295.15 K", pressure="101325 Pa")
@@ -111,15 +109,6 @@ class TestRoutes:
         assert air == pytest.approx(1.19, abs=0.01)
         assert routes.weight_given(x) == pytest.approx(3e-14 * (1 - air / 1000.0), rel=1e-9, abs=0)
         assert routes.weight_given({"sphere.weight": 3e-14}) == 3e-14
-
-    def test_what_two_routes_do_not_share(self):
-        def budget(rows):
-            return pd.DataFrame(rows, columns=["input", "exponent", "share"])
-
-        one = budget([("a", 1.0, 0.5), ("b", 0.1, 0.3), ("c", 1.0, 0.2)])
-        two = budget([("a", 1.0, 0.6), ("d", 2.0, 0.4)])
-        assert _largest_not_shared(one, two) == "d and b"
-        assert _largest_not_shared(one, one) == "nothing"
 
 
 class TestQuantities:
