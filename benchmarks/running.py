@@ -155,7 +155,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         results = run(options.runs, LONGEST, RESULTS, options.workers)
     lines = table(results)
     print("\n".join(lines))
-    keep(options.write, "running", "Looks at will", lines)
+    keep(options.write, "running", "Evidence that may be looked at after every reading", lines)
 
 
 if __name__ == "__main__":

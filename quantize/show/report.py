@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from quantize.charge.rows import Rows
 
 _MOST_CHECKS = 40
-_SMALL = 1e-3  # share of the variance below which an input has no line of its own
+_SMALL = 0.01  # share of the variance below which an input has no line of its own
 _MARKS = {"good": "in order", "doubt": "doubtful", "bad": "not in order", "unknown": "not known"}
 
 
@@ -278,13 +278,12 @@ def _of_coulombs(coulombs: Any, verdict: str) -> dict[str, Section]:
         columns = [
             Column("route", "route"),
             Column("stated", "unit", style="n"),
-            Column("difference", "from the first", form=lambda off: f"{off:+.2%}", style="n"),
-            Column("sigmas", "in standard uncertainties", form=".1f", style="n"),
+            Column("sigmas", "standard uncertainties from the first", form=".1f", style="n"),
         ]
-        agree = f"Do all inputs agree? {clean(coulombs.agreement.told, longest=1200)}"
-        sections["routes"] = Section(
-            "The joint fit and every route", [Table(columns, routes), agree]
-        )
+        blocks: list[Block] = [Table(columns, routes)]
+        if coulombs.agreement.level != "good":  # else it stands among the checks
+            blocks.append(f"Do all inputs agree? {clean(coulombs.agreement.told, longest=1200)}")
+        sections["routes"] = Section("The joint fit and every route", blocks)
         sections["inputs"] = Section("What all inputs say of each", [_inputs(coulombs.bench)])
     return sections
 
@@ -336,6 +335,6 @@ def _budget(coulombs: Any) -> list[Block]:
     below = ", ".join(sentences.input_name(row["input"]) for row in small)
     return [
         Table(columns, lines),
-        *([f"Below 0.1 %: {below}."] if small else []),
+        *([f"Below 1 %: {below}."] if small else []),
         *(f"Note: {clean(note, longest=400)}" for note in coulombs.notes),
     ]
