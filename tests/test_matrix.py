@@ -37,7 +37,8 @@ def rows(turn, *, pairs=True):
 
     Without `pairs` what comes with the readings meets one model alone.
     """
-    chosen = [case for case in cases() if pairs or "plain" in case or "nothing" in case]
+    alone = {"plain", "nothing", *options.FACTORS}
+    chosen = [case for case in cases() if pairs or alone.intersection(case)]
     return [(*case, SCALES[(i + turn) % 2]) for i, case in enumerate(chosen)]
 
 
@@ -65,7 +66,7 @@ def same(one, other, c):
 
 def test_every_option_meets_every_scale():
     met = {(name, c) for turn in (0, 1) for name, _, c in rows(turn, pairs=turn == 0)}
-    assert met == set(itertools.product(options.MODELS, SCALES))
+    assert met == set(itertools.product(options.MODELS | options.FACTORS, SCALES))
 
 
 @pytest.mark.parametrize(("name", "given", "c"), rows(0))
