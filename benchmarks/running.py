@@ -111,8 +111,9 @@ def table(results: dict[str, Any]) -> list[str]:
     lines = [
         f"`RunningEvidence` with the band {BAND} and the window {WINDOW}, to {results['longest']}",
         "readings, looked at after every reading to 30 and then at growing steps. The share is",
-        "that of the runs in which it *ever* stood above 20 (guaranteed: at most 0.05), ± its",
-        "error. Values outside the window, which are rare, are put at its ends.",
+        "that of the runs in which it *ever* stood above 20 (at most 0.05 for data of the kinds",
+        "that it is held against; sums of two units are none of them), ± its error. Values outside",
+        "the window, which are rare, are put at its ends.",
         "",
         "| data without steps | runs | share ever above 20 |",
         "|---|---|---|",
