@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
@@ -24,7 +23,7 @@ from quantize.charge.budgets import (
     taken_for_exact,
     with_voltage,
 )
-from quantize.charge.propagation import Propagation
+from quantize.charge.propagation import Propagation, correlation_matrix
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
@@ -107,19 +106,56 @@ def _shared(
     """What fall, weight, gap and voltage leave unsure of every charge, in coulombs.
 
     A charge is (x + F)·V0/V divisions times the unit by the route, in which F stands again, so
-    that the fall drops out at balance.
+    that the fall drops out at balance. All but the error of F is the same for every row, and that
+    is linear in the elasticity of the divisions against F: two budgets determine it.
     """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        charge = np.where(np.isfinite(charge) & (charge != 0), charge, np.nan)
+    fall = divisions.fall
+    still, adjusted = _one_division(route, bench, divisions, 0.0)
+    if fall is None:
+        return np.abs(charge) * still.standard_uncertainty
+    along, _ = _one_division(route, bench, divisions, 1 / fall.value)
+    parts = _parts(still, along)
+    off = adjusted - fall.value
+    at_stated = stretch * fall.value / charge
+    moved = charge + stretch * off
+    at_adjusted = stretch * adjusted / moved
+    of_fall = (parts.index == "fall") * along.inputs["fall"].relative
+    rows = (
+        parts["still"].to_numpy(float)
+        + np.outer(at_adjusted, parts["along"] - parts["still"])
+        + np.outer(at_stated - at_adjusted, of_fall)
+    )
+    matrix = correlation_matrix(parts.index.tolist(), still.correlations)
+    spread = np.sqrt(np.maximum(np.einsum("ri,ij,rj->r", rows, matrix, rows), 0.0))
+    shared: FloatArray = spread * np.abs(moved * still.value)
+    return shared
 
-    @functools.cache
-    def of(value: float, slope: float) -> float:
-        if not math.isfinite(value) or value == 0:
-            return math.nan
-        unit = Quantity(value=value, unit="div")
-        one = dataclasses.replace(divisions, unit=unit, fall_slope=slope)
-        if route == JOINT:
-            found = by_every_route(bench, one)
-            return fit_bench(found, one_weight(bench, found)).standard_uncertainty
-        return by_route(route, bench, one).standard_uncertainty
 
-    pairs = zip(charge.tolist(), stretch.tolist(), strict=True)
-    return np.array([of(*pair) for pair in pairs])
+def _one_division(
+    route: str, bench: Apparatus, divisions: Divisions, slope: float
+) -> tuple[Propagation, float]:
+    """One division in coulombs if it moves by `slope` with the fall, and the fall behind it."""
+    unit = Quantity(value=1.0, unit="div")
+    one = dataclasses.replace(divisions, unit=unit, fall_slope=slope)
+    stated = math.nan if one.fall is None else one.fall.value
+    if route != JOINT:
+        return by_route(route, bench, one), stated
+    found = by_every_route(bench, one)
+    joint = fit_bench(found, one_weight(bench, found))
+    fall = joint.inputs.set_index("input")["value"].get("fall", stated)
+    return joint.charge, float(fall)
+
+
+def _parts(still: Propagation, along: Propagation) -> pd.DataFrame:
+    """Relative contributions of every input to both, with their signs."""
+    import pandas as pd
+
+    columns = {
+        name: (p.budget["slope"] * p.budget["standard_uncertainty"] / p.value).set_axis(
+            p.budget["input"]
+        )
+        for name, p in (("still", still), ("along", along))
+    }
+    return pd.DataFrame(columns).fillna(0.0)

@@ -235,26 +235,24 @@ def _table(
 ) -> pd.DataFrame:
     import pandas as pd
 
-    table = pd.DataFrame(
-        [
-            {
-                "input": name,
-                "value": q.value,
-                "unit": q.unit,
-                "standard_uncertainty": q.standard_uncertainty,
-                "degrees_of_freedom": q.degrees_of_freedom,
-                "distribution": q.distribution,
-                "scope": q.scope,
-                "part": "random" if q.scope in RANDOM_SCOPES else "systematic",
-            }
-            for name, q in inputs.items()
-        ]
-    )
+    quantities = list(inputs.values())
+    values = np.array([q.value for q in quantities])
     total = float(variance_terms.sum())
-    none = np.zeros(len(table))
-    return table.assign(
-        exponent=slopes * table["value"] / value if value else none + math.nan,
-        slope=slopes,
-        contribution=np.abs(contribution),
-        share=variance_terms / total if total > 0 else none,
+    none = np.zeros(len(inputs))
+    scopes = [q.scope for q in quantities]
+    return pd.DataFrame(
+        {
+            "input": list(inputs),
+            "value": values,
+            "unit": [q.unit for q in quantities],
+            "standard_uncertainty": [q.standard_uncertainty for q in quantities],
+            "degrees_of_freedom": [q.degrees_of_freedom for q in quantities],
+            "distribution": [q.distribution for q in quantities],
+            "scope": scopes,
+            "part": ["random" if scope in RANDOM_SCOPES else "systematic" for scope in scopes],
+            "exponent": slopes * values / value if value else none + math.nan,
+            "slope": slopes,
+            "contribution": np.abs(contribution),
+            "share": variance_terms / total if total > 0 else none,
+        }
     )

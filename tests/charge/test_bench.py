@@ -14,6 +14,7 @@ from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge import Quantity, propagate
 from quantize.charge.bench import fit_bench
+from quantize.charge.budgets import Divisions, by_every_route, one_weight
 
 E = 1.6e-19
 GAP, VOLTS, DIVISION = 4.2e-3, 230.0, 25e-6
@@ -199,3 +200,26 @@ def test_drawn_inputs_go_through_the_joint_fit() -> None:
     found = charge.unit_in_coulombs(b.unit[0], stated(b), unit_err=b.unit[1], trials=20_000)
     assert found.monte_carlo.agrees
     assert found.budget["share"].sum() == pytest.approx(1)
+
+
+@pytest.mark.parametrize("route", ["joint fit", "ratio, weight given", "drag, diameter known"])
+def test_the_shared_error_of_a_row_is_that_of_a_fit_of_this_row_alone(route: str) -> None:
+    # The rows share one fit in closed form; here each has a fit of its own.
+    page, apparatus, _ = charge.SimulatedBench(falls=3).simulate(rng=3)
+    page.loc[5, "V"] *= 1.3
+    # An entry that is wrong, so that one is left out and the fall is moved.
+    apparatus["reticle"]["division"] = "27.5 +/- 0.05 um"
+    run = charge.Run(page, apparatus)
+    found, bench, fall = run.charges(route=route), run.bench(), run.fall()
+    assert fall is not None
+    for row in found.iloc[[0, 5, 8, 30]].to_dict("records"):
+        stretch = run.reference_voltage / row["voltage"]
+        of_row = Divisions(
+            unit=Quantity(value=(row["divisions"] + fall.value) * stretch, unit="div"),
+            fall=fall,
+            fall_slope=stretch,
+            interval=Quantity(value=10.0, unit="s"),
+        )
+        routes = by_every_route(bench, of_row)
+        alone = routes.get(route) or fit_bench(routes, one_weight(bench, routes)).charge
+        assert row["shared_uncertainty"] == pytest.approx(alone.standard_uncertainty, rel=1e-7)
