@@ -46,8 +46,9 @@ def main() -> None:
 @main.command()
 @click.option("--seed", type=click.IntRange(min=0), default=_DEMO_SEED, show_default=True)
 @click.option("--plot", metavar="FILE", help="Draw the published charges (svg, pdf or png).")
+@click.option("--full", is_flag=True, help="Print everything, not only the answer.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-def demo(seed: int, plot: str | None, as_json: bool) -> None:
+def demo(seed: int, plot: str | None, full: bool, as_json: bool) -> None:
     """Run the main job on thirteen published charges, then on an invented run."""
     import quantize as qz
     from quantize.charge import read_run
@@ -73,7 +74,7 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
     from quantize.show.demo import demo_view
     from quantize.show.text import view_text
 
-    say(view_text(demo_view(published, invented)))
+    say(view_text(demo_view(published, invented, full=full)))
 
 
 @main.command()
@@ -97,6 +98,7 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
 @click.option("--plot", metavar="FILE", help="Draw the result (svg, pdf or png).")
 @click.option("--report", metavar="FILE", help="Write the report page (html).")
 @click.option("--dated-plan", metavar="FILE", help="Plan written beforehand, to be held against.")
+@click.option("--full", is_flag=True, help="Print everything, not only the answer.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 def analyze(
     file: str,
@@ -119,6 +121,7 @@ def analyze(
     plot: str | None,
     report: str | None,
     dated_plan: str | None,
+    full: bool,
     as_json: bool,
 ) -> None:
     """Say whether the readings in FILE (csv, tsv, xlsx, parquet) come in steps.
@@ -177,7 +180,7 @@ def analyze(
     if plot:
         save_plot(found, plot)
     kept: dict[str, Any] = {"coulombs": coulombs, "missing": missing, "plan": promise}
-    _say_analysis(found, readings, file, report, as_json, **kept)
+    _say_analysis(found, readings, file, report, full, as_json, **kept)
 
 
 @main.command()
@@ -348,6 +351,7 @@ def _say_analysis(
     readings: Readings,
     file: str,
     report: str | None,
+    full: bool,
     as_json: bool,
     *,
     coulombs: UnitInCoulombs | None,
@@ -365,10 +369,15 @@ def _say_analysis(
         say_json(keys | {"read_from": str(readings.origin)})
         return
     from quantize.show.run import run_view
+    from quantize.show.short import short_view
     from quantize.show.text import view_text
 
     say(f"{len(readings)} readings from {file}\n{readings.origin}\n")
-    say(view_text(run_view(found, coulombs, missing, plan)))
+    if full:
+        say(view_text(run_view(found, coulombs, missing, plan)))
+    else:
+        more = "--full prints everything, --report FILE writes it as a page"
+        say(view_text(short_view(found, coulombs, missing, plan, more=more)))
 
 
 def _dated_plan(file: str | None, *, with_run: bool) -> DatedPlan | None:

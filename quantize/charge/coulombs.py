@@ -216,7 +216,7 @@ def unit_in_coulombs(
     ... }
     >>> found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1)
     >>> print(str(found).splitlines()[0])
-    unit = 1.582(31)e-19 C, by the route 'ratio, weight given'
+    unit = 1.582(31) × 10⁻¹⁹ C, by the route 'ratio, weight given'
     """
     bench = with_voltage(load_apparatus(apparatus), run)
     divisions = divisions_of(unit, unit_err=unit_err, run=run)

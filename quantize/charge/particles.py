@@ -168,7 +168,7 @@ def joint_unit(
     >>> units = {label: charge.unit_in_coulombs(u, bench, unit_err=0.1)
     ...          for label, u in (("A", 10.0), ("B", 10.1), ("C", 9.9))}
     >>> joint_unit(units)
-    <JointUnit: 1.582(27)e-19 C from 3 particles>
+    <JointUnit: 1.582(27) × 10⁻¹⁹ C from 3 particles>
     """
     if len(units) < 2:
         raise InputError(f"`units` holds {len(units)} particle; two at least can be joined.")

@@ -8,6 +8,7 @@ from quantize._support import validation
 
 MANY = 500.0  # k for 95 % is 1.96 from here on
 _DIGITS = 2  # significant digits of an uncertainty
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def stated(
@@ -43,9 +44,9 @@ def stated(
     --------
     >>> for line in stated(1.6021e-19, 1.5e-21, "C"):
     ...     print(line)
-    1.602e-19 C with u_c = 0.015e-19 C
-    1.602(15)e-19 C
-    (1.602 ± 0.015)e-19 C, where ± is the standard uncertainty
+    1.602 × 10⁻¹⁹ C with u_c = 0.015 × 10⁻¹⁹ C
+    1.602(15) × 10⁻¹⁹ C
+    (1.602 ± 0.015) × 10⁻¹⁹ C, where ± is the standard uncertainty
     """
     y = validation.number("value", value, any_size=True)
     u = validation.positive("uncertainty", uncertainty, zero=True, any_size=True)
@@ -56,7 +57,7 @@ def stated(
         return plain, plain, plain
     power = _power(y, u)
     mantissa, spread, decimals = _rounded(y, u, power)
-    shift = f"e{power}" if power else ""
+    shift = times_ten(power)
     number, plus = f"{mantissa:.{decimals}f}", f"{spread:.{decimals}f}"
     last = f"{round(spread * 10**decimals):d}"
     return (
@@ -69,6 +70,17 @@ def stated(
 def short(value: float, uncertainty: float, unit: str = "") -> str:
     """The form ``value(digits) unit``."""
     return stated(value, uncertainty, unit)[1]
+
+
+def times_ten(power: int) -> str:
+    """A power of ten behind a number, nothing where it is one.
+
+    Examples
+    --------
+    >>> times_ten(-19), times_ten(0)
+    (' × 10⁻¹⁹', '')
+    """
+    return f" × 10{str(power).translate(_RAISED)}" if power else ""
 
 
 def plus_minus(value: float, uncertainty: float, *, sign: str = "") -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from quantize.show.analysis import analysis_view
 from quantize.show.numbers import brackets
 from quantize.show.run import run_view
+from quantize.show.short import short_view
 from quantize.show.view import Preformatted, Section, View
 
 if TYPE_CHECKING:
@@ -18,35 +19,28 @@ ELEMENTARY = 1.602176634e-19  # C, exact since 2019 (SI Brochure, 9th edition)
 
 NEXT = """\
 What to try next
-  quantize demo --plot drop.svg
-      the same, with a picture of the published charges
-  quantize analyze FILE
-      the same for your own table; one column of numbers is enough
-  quantize analyze FILE --column charge --sigma 0.2 --unit-range 2 20
-      say which column, how much a reading scatters, which units to try
-  quantize analyze RUN --apparatus BENCH
-      from the rows of a run to coulombs, with a budget and checks
-  quantize analyze --help
-      every option"""
+  quantize demo --full                     everything that is known of both
+  quantize demo --plot drop.svg            the same, with a picture of part 1
+  quantize analyze FILE                    your own table
+  quantize analyze RUN --apparatus BENCH   from a run to coulombs"""
 
 
-def demo_view(published: Analysis, invented: RunAnalysis) -> View:
-    """Both analyses, one below the other."""
+def demo_view(published: Analysis, invented: RunAnalysis, *, full: bool = False) -> View:
+    """Both analyses, one below the other: in short, or in full."""
+    if full:
+        stated = Section("In coulombs", [_published_in_coulombs(published)])
+        one: View = (*analysis_view(published), stated)
+        two = run_view(invented, brief=True)
+    else:
+        one = (*short_view(published), Section("", [_published_in_coulombs(published)]))
+        two = short_view(invented)
     return (
         _title("1. Published data: thirteen charges of one oil drop, in 1e-10 esu"),
         Section("", ["R. A. Millikan, Phys. Rev. 32:349 (1911). Public domain."]),
-        *analysis_view(published),
-        Section("In coulombs", [_published_in_coulombs(published)]),
+        *one,
         _title("2. INVENTED data: a run of one sphere, in scale divisions per 10 s"),
-        Section(
-            "",
-            [
-                "Computed from the physics of a sphere in air, not measured by anybody. Below, "
-                "each state is a spell in which the charge did not change."
-            ],
-        ),
-        *run_view(invented, brief=True),
-        Section("", ["All of part 2 is INVENTED data."]),
+        Section("", ["Computed from the physics of a sphere in air, not measured by anybody."]),
+        *two,
         Section("", [Preformatted(NEXT)]),
     )
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 
-from quantize.charge.stated import stated
+from quantize.charge.stated import stated, times_ten
 from quantize.null.calibration import FLOOR
 
 _SMALLEST, _LARGEST = 1e-290, 1e290
@@ -31,7 +31,7 @@ def plus_minus(value: float, uncertainty: float, unit: str = "") -> str:
     >>> plus_minus(4.90894, 0.00457)
     '4.9089 ± 0.0046'
     >>> plus_minus(1.6021e-19, 1.5e-21, "C")
-    '(1.602 ± 0.015)e-19 C'
+    '(1.602 ± 0.015) × 10⁻¹⁹ C'
     >>> plus_minus(2.0, float("nan"))
     '2 ± unknown'
     """
@@ -51,7 +51,7 @@ def brackets(value: float, uncertainty: float, unit: str = "") -> str:
     >>> brackets(4.90894, 0.00457)
     '4.9089(46)'
     >>> brackets(123456, 1234)
-    '1.235(12)e5'
+    '1.235(12) × 10⁵'
     """
     plain = _plain(value, uncertainty, unit, "(?)")
     return stated(value, uncertainty, unit)[1] if plain is None else plain
@@ -78,7 +78,7 @@ def significant(value: float, digits: int = 4) -> str:
     Examples
     --------
     >>> significant(31.78), significant(2.5), significant(1.62e-19, 2), significant(float("nan"))
-    ('31.78', '2.500', '1.6e-19', 'unknown')
+    ('31.78', '2.500', '1.6 × 10⁻¹⁹', 'unknown')
     """
     if math.isnan(value):
         return "unknown"
@@ -86,7 +86,7 @@ def significant(value: float, digits: int = 4) -> str:
         return "infinite" if value > 0 else "minus infinite"
     text = f"{value:#.{digits}g}".rstrip(".")
     mantissa, sign, power = text.partition("e")
-    return mantissa.rstrip(".") + (f"e{int(power)}" if sign else "")
+    return mantissa.rstrip(".") + (times_ten(int(power)) if sign else "")
 
 
 def decimals_of(uncertainty: float, *, digits: int = 2, most: int = 12) -> int:

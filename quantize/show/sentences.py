@@ -12,6 +12,8 @@ from quantize.show.numbers import brackets, odds, plus_minus, rounded, share, si
 from quantize.show.view import clean
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from quantize.analysis import Analysis
     from quantize.charge import Run
 
@@ -111,28 +113,42 @@ def next_steps(found: Analysis, coulombs: Any = None) -> list[str]:
     """What to do at the bench next."""
     lines = list(found.advice)
     if found.verdict == "steps":
-        k = np.abs(found.integers)
-        middle = max(int(np.median(k)), 1)
-        worth = (int(k.max()) / middle) ** 2
-        lines.append(
-            f"The size of the unit is pinned best by readings far from zero: one at whole number "
-            f"{int(k.max())} says about {worth:.2g} times as much as one at {middle}, so repeat "
-            "the largest."
-        )
+        lines.append(_largest(found))
     if coulombs is not None and found.verdict == "steps":
-        budget = coulombs.budget.sort_values("share", ascending=False)
-        first = budget.iloc[0]
-        todo = _BENCH.get(first["input"], "get a better value of it")
-        lines.append(
-            f"Of the uncertainty in coulombs, {share(float(first['share']))} comes from the "
-            f"{input_name(first['input'])}: {todo}."
-        )
+        lines.append(_weakest(coulombs.budget))
     if found.readings.state is None:
         lines.append(
             "Next time, read each charge twice before changing it, and note when it was changed: "
             "repeats show the scatter without assuming steps."
         )
     return lines
+
+
+def next_step(found: Analysis, budget: pd.DataFrame | None = None) -> str:
+    """The one thing to do next: what settles the verdict, or else what sharpens the unit."""
+    if found.advice or found.verdict != "steps":
+        return "".join(found.advice[:1])
+    return _largest(found) if budget is None else _weakest(budget)
+
+
+def _largest(found: Analysis) -> str:
+    k = np.abs(found.integers)
+    middle = max(int(np.median(k)), 1)
+    worth = (int(k.max()) / middle) ** 2
+    return (
+        f"The size of the unit is pinned best by readings far from zero: one at whole number "
+        f"{int(k.max())} says about {worth:.2g} times as much as one at {middle}, so repeat "
+        "the largest."
+    )
+
+
+def _weakest(budget: pd.DataFrame) -> str:
+    first = budget.sort_values("share", ascending=False).iloc[0]
+    todo = _BENCH.get(first["input"], "get a better value of it")
+    return (
+        f"Of the uncertainty in coulombs, {share(float(first['share']))} comes from the "
+        f"{input_name(first['input'])}: {todo}."
+    )
 
 
 def sentence_to_copy(found: Analysis, coulombs: Any = None) -> str:

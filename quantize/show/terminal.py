@@ -59,9 +59,8 @@ _OPTIONS = {
     "certificate": "--certificate",
 }
 _KEPT = ("keep", "checkpoint")
-_ASCII = str.maketrans(
-    {"±": "+/-", "×": "x", "–": "-", "—": "-", "…": "...", "µ": "u", "μ": "u", "²": "^2"}
-)
+_ASCII = str.maketrans({"±": "+/-", "×": "x", "–": "-", "—": "-", "…": "...", "µ": "u", "μ": "u"})
+_RAISED = str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
 
 
 class Program(click.Group):
@@ -174,6 +173,7 @@ def say(text: str, *, err: bool = False) -> None:
     try:
         text.encode(encoding)
     except UnicodeEncodeError:
+        text = re.sub("[⁻⁰¹²³⁴⁵⁶⁷⁸⁹]+", lambda power: "^" + power[0].translate(_RAISED), text)
         text = text.translate(_ASCII).encode(encoding, "replace").decode(encoding)
     click.echo(text, err=err)
 

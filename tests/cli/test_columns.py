@@ -116,7 +116,7 @@ def test_balance_voltages_from_the_command_line(quantize: Run, tmp_path: Path) -
     (tmp_path / "v.csv").write_text(BALANCES, encoding="utf-8")
     (tmp_path / "bench.toml").write_text(BALANCE_BENCH, encoding="utf-8")
     page = ("v.csv", "--apparatus", "bench.toml")
-    found = quantize("analyze", *page, *QUICK, "--seed", "1", "--report", "a.html")
+    found = quantize("analyze", *page, *QUICK, "--seed", "1", "--report", "a.html", "--full")
     assert found.status == 0
     assert "10 readings of 1/V in 1/kV" in found.out
     assert "VERDICT: steps" in found.out

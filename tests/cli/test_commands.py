@@ -22,16 +22,23 @@ HEAVY = ["scipy", "pandas", "matplotlib", "emcee", "arviz", "jinja2"]
 
 
 def test_demo_runs_the_main_job_to_coulombs(quantize: Run) -> None:
-    done = quantize("demo")
-    assert done.status == 0
-    assert done.out.count("VERDICT: steps") == 2
-    # Phys. Rev. 32:349 (1911), recomputed: 1.637e-19 C, 2.2 % above e.
-    assert "1.6374(17)e-19 C" in done.out
-    assert "+2.2 %" in done.out
-    assert done.out.count("INVENTED") >= 2
-    assert "ratio, weight given" in done.out
-    assert "What to try next" in done.out
-    assert max(map(len, done.out.splitlines())) <= 80
+    short, full = quantize("demo"), quantize("demo", "--full")
+    for done in (short, full):
+        assert done.status == 0
+        assert done.out.count("VERDICT: steps") == 2
+        # Phys. Rev. 32:349 (1911), recomputed: 1.637e-19 C, 2.2 % above e.
+        assert "1.6374(17) × 10⁻¹⁹ C" in done.out
+        assert "+2.2 %" in done.out
+        assert "INVENTED" in done.out
+        assert "What to try next" in done.out
+        assert max(map(len, done.out.splitlines())) <= 80
+    assert "ratio, weight given" in full.out
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    shown = readme.partition("```text\n")[2].partition("```")[0]
+    assert shown in short.out
+    # Each part goes on a screen of 24 lines.
+    one, _, two = short.out.partition("2. INVENTED")
+    assert max(one.count("\n"), two.count("\n")) <= 24
 
 
 def test_demo_as_json(quantize: Run) -> None:
@@ -53,11 +60,13 @@ def test_whole_numbers_that_are_possible(quantize: Run) -> None:
     assert found["settings"]["integers"] == [1, 20]
     assert found["band"]["reason"].endswith("can have a whole number from 1 to 20")
     assert found["verdict"] == "steps"
-    assert "a whole number from 1 to 20 for every reading" in " ".join(quantize(*given).out.split())
+    full = quantize(*given, "--full").out
+    assert "a whole number from 1 to 20 for every reading" in " ".join(full.split())
 
 
 def test_analyze_needs_no_option_for_one_column(quantize: Run) -> None:
-    done = quantize("analyze", "thirteen_charges.csv", *QUICK, "--seed", "7")
+    command = ("analyze", "thirteen_charges.csv", *QUICK, "--seed", "7")
+    done = quantize(*command)
     assert done.status == 0
     assert done.err == ""
     assert done.out.startswith(
@@ -65,7 +74,8 @@ def test_analyze_needs_no_option_for_one_column(quantize: Run) -> None:
         "VERDICT: steps\n"
     )
     assert "4.9089(50)" in done.out
-    assert "seed                  7" in done.out
+    assert " ".join(done.out.split()).endswith("seed 7")
+    assert "seed                  7" in quantize(*command, "--full").out
 
 
 def test_analyze_as_json_is_only_json(quantize: Run) -> None:
@@ -131,9 +141,10 @@ def test_options_reach_the_analysis(quantize: Run, tmp_path: Path) -> None:
 
 
 def test_an_apparatus_leads_to_coulombs_with_budget_and_checks(quantize: Run) -> None:
-    done = quantize(
-        *("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml"), *QUICK
-    )
+    command = ("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml", *QUICK)
+    short, done = quantize(*command), quantize(*command, "--full")
+    assert re.search(r"in coulombs +1\.60\d\(11\) × 10⁻¹⁹ C\n", short.out)
+    assert short.out.count("\n") <= 20
     assert done.status == 0
     for words in ("In coulombs", "reticle.division", "Was the measurement sound?", "Monte Carlo"):
         assert words in done.out

@@ -37,7 +37,7 @@ def test_every_face_of_a_conversion_lists_it(quantize: Run, tmp_path: Path) -> N
         "plates.voltage",
     ]
     quick = ("--resamples", "49", "--seed", "1", "--unit-range", "5", "20")
-    told = quantize("analyze", *given, *quick, "--report", "run.html")
+    told = quantize("analyze", *given, *quick, "--report", "run.html", "--full")
     assert f"Note: {LINE}" in " ".join(told.out.split())
     page = " ".join((tmp_path / "run.html").read_text(encoding="utf-8").split())
     assert (

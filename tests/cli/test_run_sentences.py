@@ -41,7 +41,7 @@ def test_unit_error_interval_and_integers_are_those_of_the_fit(
     names = put(tmp_path, page, apparatus)
     fit = charge.read_run("run.csv", "bench.toml").fit()
     found = json.loads(quantize("analyze", *names, *QUICK, *SEED, "--json").out)
-    text = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html").out
+    text = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html", "--full").out
     report = (tmp_path / "a.html").read_text(encoding="utf-8")
     assert found["unit"] == fit.unit
     assert found["unit_err"] == fit.unit_err
@@ -107,7 +107,7 @@ def test_the_interval_that_is_printed_holds() -> None:
 
 def test_a_wrong_scale_is_a_check_with_its_reason(quantize: Run, tmp_path: Path) -> None:
     names = put(tmp_path, *simulate(Bench(scale_stated=1.1), 1)[:2])
-    done = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html")
+    done = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html", "--full")
     text = flat(done.out)
     assert "BAD all inputs agree on one sphere" in text
     assert "degrees of freedom (p = " in text
@@ -143,7 +143,7 @@ def test_coulombs_are_conditional_where_steps_are_not_settled(
     row = [i for i, volts in enumerate(page["V"]) if volts][7]
     page["divisions"][row] *= -1
     names = put(tmp_path, page, apparatus)
-    done = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html")
+    done = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html", "--full")
     text = flat(done.out)
     assert "VERDICT: cannot tell" in text
     assert "In coulombs, if there were steps If there were steps, the unit would be" in text
@@ -170,7 +170,7 @@ def test_without_steps_there_are_no_coulombs(quantize: Run, tmp_path: Path) -> N
     bench = Bench(states=tuple((size, 4) for size in sizes), falls=12)
     names = put(tmp_path, *simulate(bench, 1)[:2])
     options = (*QUICK, *SEED, "--sigma", "predicted", "--unit-range", "6", "20")
-    text = flat(quantize("analyze", *names, *options).out)
+    text = flat(quantize("analyze", *names, *options, "--full").out)
     assert "VERDICT: no steps" in text
     assert "every size of the fall, and every steady change of it, that the falls allow" in text
     assert "In coulombs Not stated: without steps there is no unit to convert." in text
@@ -180,7 +180,7 @@ def test_without_steps_there_are_no_coulombs(quantize: Run, tmp_path: Path) -> N
     assert found["balance"]["sentence"].startswith("Not asked")
     # With two falls nobody knows whether the fall changed meanwhile.
     few = put(tmp_path, *simulate(Bench(states=bench.states, falls=2), 1)[:2])
-    text = flat(quantize("analyze", *few, *options).out)
+    text = flat(quantize("analyze", *few, *options, "--full").out)
     assert "VERDICT: cannot tell" in text
     assert "fewer than three falls without field are in the run, so that a change of it" in text
 
@@ -221,7 +221,7 @@ def test_a_missing_entry_leaves_the_verdict(quantize: Run, tmp_path: Path) -> No
     page, apparatus, _ = simulate(Bench(), 1)
     del apparatus["sphere"]
     names = put(tmp_path, page, apparatus)
-    done = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html")
+    done = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html", "--full")
     assert done.status == 0
     text = flat(done.out)
     assert "VERDICT: steps" in text
@@ -233,7 +233,7 @@ def test_a_missing_entry_leaves_the_verdict(quantize: Run, tmp_path: Path) -> No
     assert "`sphere.weight`" in found["missing"]
     report = (tmp_path / "a.html").read_text(encoding="utf-8")
     assert "In coulombs it is not stated: `sphere.weight`" in report
-    column = ("run.csv", "--column", "divisions", "--apparatus", "bench.toml")
+    column = ("run.csv", "--column", "divisions", "--apparatus", "bench.toml", "--full")
     text = flat(quantize("analyze", *column, *QUICK, *SEED).out)
     assert "VERDICT" in text
     assert "In coulombs Not stated: `sphere.weight`" in text
@@ -249,7 +249,7 @@ def test_a_run_without_a_fall_is_converted_in_no_way_and_told_so(
     assert done.err.startswith("quantize: `run` (run.csv) has no fall without field, and a row is")
     assert done.err.count("\n") == 1
     # The unit needs none by drag, and the analysis says what cannot be determined.
-    text = flat(quantize("analyze", *names, *QUICK, *SEED).out)
+    text = flat(quantize("analyze", *names, *QUICK, *SEED, "--full").out)
     assert (
         "It cannot be determined: the balance charge is the fall without field over the unit"
         in text
@@ -267,7 +267,7 @@ def test_a_run_without_a_fall_is_converted_in_no_way_and_told_so(
 def test_the_balance_charge_is_answered_everywhere(quantize: Run, tmp_path: Path) -> None:
     names = put(tmp_path, *simulate(Bench(), 1)[:2])
     found = json.loads(quantize("analyze", *names, *QUICK, *SEED, "--json").out)
-    text = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html").out
+    text = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html", "--full").out
     balance = found["balance"]
     assert balance["integer"] == 6
     assert balance["units"] == pytest.approx(6, abs=3 * balance["standard_uncertainty"])

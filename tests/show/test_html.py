@@ -57,7 +57,7 @@ def test_results_of_a_run_show_their_tables() -> None:
     routes = found.findall("table")[1]
     for row in routes.findall("tbody/tr"):
         value = row.findall("td")[1].text or ""
-        assert re.fullmatch(r"-?\d\.\d+\(\d\d\)e-19", value), value
+        assert re.fullmatch(r"-?\d\.\d+\(\d\d\) × 10⁻¹⁹", value), value
 
 
 def test_many_degrees_of_freedom_are_not_counted_out() -> None:

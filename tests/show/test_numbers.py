@@ -25,11 +25,11 @@ from quantize.show.numbers import brackets, decimals_of, plus_minus, rounded, si
         (0.99999, 0.0995, "1.00 ± 0.10", "1.00(10)"),
         (9.9999, 0.095, "10.000 ± 0.095", "10.000(95)"),
         (-4.9, 0.0046, "-4.9000 ± 0.0046", "-4.9000(46)"),
-        (1.602e-19, 1e-21, "(1.602 ± 0.010)e-19", "1.602(10)e-19"),
-        (0.0, 1e-19, "(0.0 ± 1.0)e-19", "0.0(10)e-19"),
+        (1.602e-19, 1e-21, "(1.602 ± 0.010) × 10⁻¹⁹", "1.602(10) × 10⁻¹⁹"),
+        (0.0, 1e-19, "(0.0 ± 1.0) × 10⁻¹⁹", "0.0(10) × 10⁻¹⁹"),
         (0.0, 0.5, "0.00 ± 0.50", "0.00(50)"),
-        (123456.0, 1234.0, "(1.235 ± 0.012)e5", "1.235(12)e5"),
-        (1e250, 1e248, "(1.000 ± 0.010)e250", "1.000(10)e250"),
+        (123456.0, 1234.0, "(1.235 ± 0.012) × 10⁵", "1.235(12) × 10⁵"),
+        (1e250, 1e248, "(1.000 ± 0.010) × 10²⁵⁰", "1.000(10) × 10²⁵⁰"),
         (0.0, 0.0, "0", "0"),
         (2.5, 0.0, "2.5", "2.5"),
         (2.5, 1e-17, "2.5", "2.5"),
@@ -68,7 +68,7 @@ def test_agrees_with_a_general_library(value: float, uncertainty: float) -> None
     if min(abs(place - 0.5), abs(at - 0.5)) < 1e-6:
         return
     ours = plus_minus(value, uncertainty)
-    if "e" not in ours:
+    if "×" not in ours:
         assert [float(part) for part in ours.split(" ± ")] == [float(number), float(spread)]
         assert len(ours.split(" ± ")[1]) == len(spread)
 
@@ -79,8 +79,8 @@ def test_agrees_with_a_general_library(value: float, uncertainty: float) -> None
         (31.784, 4, "31.78"),
         (2.5, 4, "2.500"),
         (0.0, 3, "0.00"),
-        (1.62e-19, 2, "1.6e-19"),
-        (123456.0, 2, "1.2e5"),
+        (1.62e-19, 2, "1.6 × 10⁻¹⁹"),
+        (123456.0, 2, "1.2 × 10⁵"),
         (100.0, 3, "100"),
         (math.nan, 3, "unknown"),
         (-math.inf, 3, "minus infinite"),

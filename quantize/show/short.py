@@ -1,0 +1,129 @@
+"""An analysis in about ten lines: for the command line, and the card in a notebook."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from quantize._support.rendering import renderer
+from quantize.analysis import Analysis
+from quantize.charge.run_analysis import RunAnalysis
+from quantize.show import facts
+from quantize.show.numbers import brackets, chance, plus_minus, probability, significant
+from quantize.show.sentences import next_step
+from quantize.show.view import Column, Section, Table, View, clean
+
+if TYPE_CHECKING:
+    from quantize.charge import DatedPlan
+    from quantize.null.counts import CountAnalysis
+
+_WORDS = ((0.001, "very strong"), (0.01, "strong"))
+"""Limits of p below which the evidence is called so (common practice)."""
+_DOUBTFUL = 0.95
+"""Probability below which a whole number, or the unit itself, is worth a look."""
+
+
+def short_view(
+    found: Analysis | CountAnalysis,
+    coulombs: Any = None,
+    missing: str | None = None,
+    plan: DatedPlan | None = None,
+    *,
+    more: str = "",
+) -> View:
+    """Verdict, unit, how sure, what to look at and to do next; `more` says where the rest is."""
+    if not isinstance(found, Analysis):
+        return tuple(renderer("view", found)(found))
+    rows = short_rows(found, coulombs, missing)
+    if plan is not None and isinstance(found, RunAnalysis):
+        rows += [("plan", " ".join(plan.held_against(found, found.run)))]
+    rows += [("in full", f"{more}; seed {found.seed['entropy']}")] if more else []
+    columns = (Column("name", width=12, side="<", gap="  "), Column("text", side="<"))
+    table = Table(columns, [{"name": name, "text": text} for name, text in rows])
+    return (Section(f"VERDICT: {found.verdict}", [facts.headline(found), table]),)
+
+
+def short_rows(
+    found: Analysis, coulombs: Any = None, missing: str | None = None
+) -> list[tuple[str, str]]:
+    """What a reader wants to know first, as pairs of name and sentence."""
+    coulombs = getattr(found, "coulombs", coulombs)
+    rows = [
+        ("unit", _unit(found)),
+        ("in coulombs", _coulombs(found, coulombs, getattr(found, "missing", missing))),
+        ("how sure", _sure(found)),
+        ("look at", _look_at(found)),
+        ("next", next_step(found, getattr(coulombs, "budget", None))),
+    ]
+    return [(name, text) for name, text in rows if text]
+
+
+def _unit(found: Analysis) -> str:
+    if not facts.stands(found):
+        return "none"
+    stated = f"{brackets(found.unit, found.unit_err)}, or {plus_minus(found.unit, found.unit_err)}"
+    if_so = "" if found.verdict == "steps" else " if there were steps"
+    best, *others = facts.rivals(found, 2)
+    held = float(found.alternatives["share"].iloc[0])
+    doubt = f"; it holds {best['share']} of the probability" if held < _DOUBTFUL else ""
+    rival = f", {others[0]['unit']} {others[0]['share']}" if doubt and others else ""
+    return f"{stated} (standard uncertainty){if_so}{doubt}{rival}"
+
+
+def _coulombs(found: Analysis, coulombs: Any, missing: str | None) -> str:
+    if coulombs is None:
+        return "" if missing is None else f"not stated: {missing}"
+    stated = brackets(coulombs.value, coulombs.standard_uncertainty, "C")
+    return f"{stated}{'' if found.verdict == 'steps' else ' if there were steps'}"
+
+
+def _sure(found: Analysis) -> str:
+    """How sure the verdict is, in words and one number."""
+    p = significant(found.p_value, 2)
+    if found.verdict == "steps":
+        word = next((word for limit, word in _WORDS if found.p_value <= limit), "fair")
+        return (
+            f"{word} evidence: data without steps look this regular in "
+            f"{chance(found.p_value).replace('< 1', 'fewer than 1')} (p = {p})"
+        )
+    if found.no_unit_above is not None and found.verdict == "no steps":
+        return (
+            f"odds of at least 20 to 1 against every unit from {found.no_unit_above:.3g} to "
+            f"{found.band.high:.3g}, each by itself"
+        )
+    return f"not sure either way (p = {p}). {found.reasons[0]}"
+
+
+def _look_at(found: Analysis) -> str:
+    """The check that is worst, or else the reading that fits least."""
+    sound = ""
+    if isinstance(found, RunAnalysis):
+        for level, word in (("bad", "not in order"), ("doubt", "doubtful")):
+            checks = [check for check in found.checks.checks if check.level == level]
+            if checks:
+                more = f" ({len(checks) - 1} more {word})" if checks[1:] else ""
+                return f"check {word}: {checks[0].name}: {checks[0].sentence}{more}"
+        sound = f"none of {len(found.checks.checks)} checks is out of order; "
+    warned = [f.sentence for f in found.findings if f.warns and not f.blocks]
+    if warned or not facts.stands(found):
+        return "".join(warned[:1])
+    rows = facts.levels(found)
+    return f"{sound}{_least(found, rows) if facts.readable(rows) else facts.unreadable(found)}"
+
+
+def _least(found: Analysis, rows: list[facts.Level]) -> str:
+    """The reading or state whose whole number is in doubt, or that lies farthest from it."""
+    form = facts.form(found)
+    doubtful = min(rows, key=lambda row: row.probability)
+    farthest = max(rows, key=lambda row: abs(row.difference))
+    row = doubtful if doubtful.probability < _DOUBTFUL else farthest
+    named = f"{facts.item(found)} {clean(row.label, longest=20)} ({form(row.value)})"
+    if row is doubtful and row.probability < _DOUBTFUL:
+        return (
+            f"the whole number of {named} is in doubt: {row.integer} with probability "
+            f"{probability(row.probability)}"
+        )
+    usual = f"; the scatter is {significant(found.sigma / found.unit, 2)}"
+    return (
+        f"{named} lies farthest from its multiple, {row.integer} units: by "
+        f"{abs(row.difference / found.unit):.2g} of a unit{usual if row.count == 1 else ''}"
+    )
