@@ -30,6 +30,7 @@ _OPTIONS = {
     "unit_range": "--unit-range",
     "offset": "--offset",
     "resolution": "--resolution",
+    "unit_name": "--unit-name",
     "alpha": "--alpha",
     "n_resamples": "--resamples",
     "rng": "--seed",
