@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from command_line import PAGE, QUICK, Run, program
 
@@ -267,6 +269,19 @@ def test_warnings_are_notes(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> N
         "note: first line second [31mline",
         "quantize: --unit-range is odd; mend it.",
     ]
+
+
+def test_a_missing_package_is_one_line(
+    quantize: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pd.DataFrame({"q": [3.1, 6.0, 9.2]}).to_parquet(tmp_path / "a.parquet")
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    done = quantize("analyze", "a.parquet")
+    assert (done.status, done.out) == (2, "")
+    assert done.err == (
+        "quantize: Reading parquet files needs the package pyarrow, which is not installed; "
+        f"install it with: {shlex.quote(sys.executable)} -m pip install pyarrow\n"
+    )
 
 
 def test_an_interrupt_is_no_traceback(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> None:
