@@ -92,6 +92,7 @@ def demo(seed: int, plot: str | None, full: bool, as_json: bool) -> None:
 @click.option("--sigma", metavar="S", help="Known sigma; or predicted, from the apparatus.")
 @click.option("--integers", nargs=2, metavar="FIRST LAST", help="Possible ones; LAST or unknown.")
 @click.option("--resolution", type=float, metavar="H", help="Step to which readings are rounded.")
+@click.option("--unit-name", metavar="TEXT", help="What they are measured in: div, or '1e-19 C'.")
 @click.option("--alpha", type=float, default=0.05, show_default=True, help="False steps accepted.")
 @click.option("--resamples", type=int, default=9999, show_default=True, metavar="N")
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Drawn when left out.")
@@ -115,6 +116,7 @@ def analyze(
     sigma: str | None,
     integers: tuple[str, str] | None,
     resolution: float | None,
+    unit_name: str | None,
     alpha: float,
     resamples: int,
     seed: int | None,
@@ -145,7 +147,7 @@ def analyze(
         say_groups(
             file,
             by,
-            refused=single | {"dated-plan": dated_plan},
+            refused=single | {"dated-plan": dated_plan, "unit-name": unit_name},
             column=column,
             sigma=(sigma_of(sigma), sigma_column),
             state=state_column,
@@ -168,11 +170,13 @@ def analyze(
     coulombs, missing = None, None
     found: Analysis
     if bench is not None and not any(columns.values()):
+        if unit_name is not None:
+            raise InputError("--unit-name is for a column of values; a run is in divisions.")
         asked = {"offset": offset, "sigma": sigma, "resolution": resolution}
         found = analyzed_page(file, bench, particle, asked, options)
         readings = found.readings
     else:
-        readings = _read_column(file, columns, sigma_of(sigma), resolution)
+        readings = _read_column(file, columns, sigma_of(sigma), resolution, unit_name)
         say_if_run(file, column, bench)
         found = qz.analyze(readings, offset=offset_of(offset), **options)
         if bench is not None:
@@ -333,12 +337,18 @@ def plan(
 
 
 def _read_column(
-    file: str, columns: dict[str, str | None], sigma: float | None, resolution: float | None
+    file: str,
+    columns: dict[str, str | None],
+    sigma: float | None,
+    resolution: float | None,
+    unit_name: str | None,
 ) -> Readings:
-    """The readings in a column, with the sigma and the resolution of the command line."""
+    """The readings in a column, with what the command line says of them."""
     from quantize import read_readings
 
     readings = read_readings(file, resolution=resolution, **columns)
+    if unit_name is not None:
+        readings = readings.replace(unit_name=unit_name)
     if sigma is None:
         return readings
     if columns["sigma"] is not None:

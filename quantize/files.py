@@ -34,7 +34,8 @@ def read_readings(
     value : str, optional
         Name of the column with the readings. Not needed when only one column holds numbers, and
         these do more than count the rows. Columns of a file without names are called "column 1",
-        "column 2", and so on. Cells may carry a unit, such as ``1.6e-19 C``, all of them the same.
+        "column 2", and so on. Cells may carry a unit, such as ``1.6e-19 C``, all of them the
+        same; or the name of the column has it in square brackets, as in ``charge [1e-19 C]``.
     sigma, state : str, optional
         Names of the columns with the standard deviation and the charge state of each reading.
     resolution : str or float, optional
@@ -79,6 +80,7 @@ def read_readings(
         sigma=table.positive_numbers(used["sigma"]) if "sigma" in used else None,
         state=table.labels(used["state"]) if "state" in used else None,
         resolution=step,
+        unit_name=table.unit_of(at),
     )
     return with_origin(readings, table.origin(at))
 

@@ -18,6 +18,7 @@ from quantize._support.validation import (
     IntArray,
     float_array,
     moderate,
+    name_of_unit,
     one_of_few,
     per_reading,
     read_only,
@@ -60,6 +61,8 @@ class Readings:
         True where the charge changed by one unit within the interval.
     shift : SharedShift, optional
         An error that moves all readings together and is no part of their sigma.
+    unit_name : str, optional
+        What the values are measured in, such as "div" or "1e-19 C"; shown, never computed with.
 
     Attributes
     ----------
@@ -73,6 +76,7 @@ class Readings:
         Read-only whole numbers 0, 1, ... in order of first appearance.
     state_labels : tuple
         The labels as given, in the same order.
+    unit_name : str or None
     origin : Origin or None
         The columns and rows of a file that they were read from.
 
@@ -102,6 +106,7 @@ class Readings:
     changed: BoolArray | None
     shift: SharedShift | None
     state_labels: tuple[Any, ...]
+    unit_name: str | None
     origin: Origin | None = None
 
     def __init__(
@@ -116,6 +121,7 @@ class Readings:
         beyond: npt.ArrayLike | None = None,
         changed: npt.ArrayLike | None = None,
         shift: SharedShift | None = None,
+        unit_name: str | None = None,
     ) -> None:
         checked = float_array("values", values)
         if checked.size == 0:
@@ -134,6 +140,7 @@ class Readings:
         put(self, "shift", None if shift is None else SharedShift.checked(shift, checked.size))
         put(self, "state", states)
         put(self, "state_labels", labels)
+        put(self, "unit_name", name_of_unit(unit_name))
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         # A pickled array forgets that it was read-only.
@@ -276,13 +283,13 @@ class Readings:
             changes["state"] = [self.state_labels[c] for c in self.state[index]]
         if self.shift is not None:
             changes["shift"] = self.shift.select(index)
-        chosen = Readings(self.values[index], **changes)
+        chosen = Readings(self.values[index], unit_name=self.unit_name, **changes)
         return with_origin(chosen, self.origin and self.origin.of_rows(index.size))
 
     def replace(self, **changes: Any) -> Readings:
         """The same readings with other values, sigmas and so on, under their names."""
         names = ("values", "sigma", "relative_sigma", "resolution", "ends", "beyond", "changed")
-        kept = {name: getattr(self, name) for name in (*names, "shift")}
+        kept = {name: getattr(self, name) for name in (*names, "shift", "unit_name")}
         kept["state"] = None if self.state is None else [self.state_labels[c] for c in self.state]
         kept |= changes
         return with_origin(Readings(kept.pop("values"), **kept), self.origin)
@@ -310,6 +317,7 @@ class Readings:
             "beyond": None if self.beyond is None else self.beyond.tolist(),
             "changed": None if self.changed is None else self.changed.tolist(),
             "shift": None if self.shift is None else self.shift.to_dict(),
+            "unit_name": self.unit_name,
             "origin": None if self.origin is None else self.origin.to_dict(),
         }
 
@@ -326,7 +334,8 @@ class Readings:
         """
         kept = results.up_to_date("Readings", 1, state)
         # The first files of this schema knew nothing of these.
-        late = {name: kept.get(name) for name in ("relative_sigma", "ends", "beyond", "changed")}
+        names = ("relative_sigma", "ends", "beyond", "changed", "unit_name")
+        late = {name: kept.get(name) for name in names}
         with results.reading_back("Readings"):
             named = {name: kept[name] for name in ("sigma", "state", "resolution")}
             shift = kept.get("shift")

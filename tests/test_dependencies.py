@@ -66,11 +66,7 @@ def test_the_tree_is_all_there() -> None:
 @pytest.mark.parametrize(
     "requirement",
     PROJECT["dependencies"]
-    + [
-        r
-        for extra in ("large", "cluster", "excel")
-        for r in PROJECT["optional-dependencies"][extra]
-    ],
+    + [r for extra in ("large", "cluster") for r in PROJECT["optional-dependencies"][extra]],
 )
 def test_every_dependency_has_its_reason(requirement: str) -> None:
     assert re.search(rf"^\| `{name_of(requirement)}` \|", PAGE, re.MULTILINE), requirement

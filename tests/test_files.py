@@ -267,6 +267,33 @@ def test_units_in_text(tmp_path: Path, content: str, expected: list[float], unit
     assert page.origin.unit == unit
 
 
+@pytest.mark.parametrize(
+    ("content", "unit"),
+    [
+        ("charge [1e-19 C]\n3.1\n6.0\n9.2\n", "1e-19 C"),
+        ("run;charge [ fC ]\na;3,1\nb;6,0\n", "fC"),
+        ("charge [nC]\n3.1 fC\n6.0 fC\n", "fC"),
+        ("charge (first) []\n3.1\n6.0\n", None),
+        ("charge\n3.1\n6.0\n", None),
+    ],
+)
+def test_a_unit_in_the_header(tmp_path: Path, content: str, unit: str | None) -> None:
+    page = read_readings(put(tmp_path, content))
+    assert page.unit_name == unit
+    assert page.origin.unit == unit
+    assert page.values.tolist()[:2] == [3.1, 6.0]
+
+
+def test_a_column_is_found_without_the_unit_in_its_header(tmp_path: Path) -> None:
+    path = put(tmp_path, "q [C],s [C],t [nC]\n1.6,0.1,0.1\n3.2,0.2,0.2\n")
+    page = read_readings(path, value="q", sigma="s")
+    assert page.sigma.tolist() == [0.1, 0.2]
+    assert str(page.origin) == "read from column q [C], 2 of 2 rows"
+    assert "`sigma` is in nC and the readings are in C" in refusal(path, value="q", sigma="t")
+    twice = put(tmp_path, "q [C],q [nC]\n1.6,0.1\n3.2,0.2\n")
+    assert "2 columns of that name" in refusal(twice, value="q")
+
+
 def test_beside_a_column_with_a_unit_a_running_number_is_not_taken(tmp_path: Path) -> None:
     path = put(tmp_path, "drop,charge\n1,1.6e-19 C\n2,3.3e-19 C\n3,4.8e-19 C\n")
     assert "2 columns of numbers (drop, charge); say with `value` which" in refusal(path)
@@ -514,21 +541,13 @@ def test_a_stated_sheet_size_costs_nothing(tmp_path: Path, monkeypatch: pytest.M
     assert read_readings(tmp_path / "b.xlsx").values.tolist() == THIRTEEN
 
 
-@pytest.mark.parametrize(
-    ("module", "name", "extra"),
-    [("openpyxl", "a.xlsx", "excel"), ("pyarrow", "a.parquet", "large")],
-)
 def test_missing_package_says_what_to_install(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, module: str, name: str, extra: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    frame = pd.DataFrame({"q": THIRTEEN})
-    frame.to_excel(tmp_path / "a.xlsx", index=False)
-    frame.to_parquet(tmp_path / "a.parquet")
-    monkeypatch.setitem(sys.modules, module, None)
-    with pytest.raises(
-        MissingDependencyError, match=rf"pip install 'quantize-readings\[{extra}\]'"
-    ):
-        read_readings(tmp_path / name)
+    pd.DataFrame({"q": THIRTEEN}).to_parquet(tmp_path / "a.parquet")
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(MissingDependencyError, match=r"-m pip install pyarrow$"):
+        read_readings(tmp_path / "a.parquet")
 
 
 def test_reading_text_needs_neither_workbook_nor_parquet_packages(tmp_path: Path) -> None:

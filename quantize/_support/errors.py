@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+import sys
 import warnings
 from collections.abc import Sequence
 
@@ -37,13 +39,17 @@ def warn(message: str, *, stacklevel: int = 2) -> None:
     warnings.warn(message, QuantizeWarning, stacklevel=stacklevel + 1)
 
 
-def missing(feature: str, package: str, extra: str | None = None) -> MissingDependencyError:
+def missing(feature: str, package: str) -> MissingDependencyError:
     """The error to raise when an optional `package` is absent."""
-    target = f"'quantize-readings[{extra}]'" if extra else package
     return MissingDependencyError(
         f"{feature} needs the package {package}, which is not installed; "
-        f"install it with: python -m pip install {target}"
+        f"install it with: {pip_install(package)}"
     )
+
+
+def pip_install(package: str) -> str:
+    """The line that installs a package for the Python that is running."""
+    return f"{shlex.quote(sys.executable or 'python')} -m pip install {package}"
 
 
 def one_line(text: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from quantize._support.errors import InputError, InputTypeError
+from quantize._support.errors import InputError, InputTypeError, one_line
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -26,8 +26,23 @@ Integers: TypeAlias = Literal["any", "positive"] | tuple[int, int | None]
 SMALLEST, LARGEST = 1e-75, 1e75
 """Sizes between which fourth powers, and ratios of them, stay within the range of a double."""
 
+_LONGEST_NAME = 24
+
 _MOST_RELATIVE = 100.0
 """Typical relative sigma from which on, or below whose inverse, it is no proportion."""
+
+
+def name_of_unit(text: str | None) -> str | None:
+    """The name of a unit of measurement, short enough to stand behind a number."""
+    if text is None:
+        return None
+    name = text.strip() if isinstance(text, str) else ""
+    if not name or len(name) > _LONGEST_NAME or not name.isprintable():
+        raise InputError(
+            f"`unit_name` is {one_line(repr(text))[:60]}; give a short text, such as 'div' or "
+            "'1e-19 C'."
+        )
+    return name
 
 
 def moderate(name: str, largest: float) -> None:

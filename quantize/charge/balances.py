@@ -195,6 +195,7 @@ class BalanceVoltages:
                 PER_KILOVOLT / mean,
                 sigma=PER_KILOVOLT * sigma / np.sqrt(count) / mean**2,
                 state=labels,
+                unit_name="1/kV",
             )
             return with_origin(averaged, self.origin)
         # The mean of a state, not the single setting: a weight that goes with the error biases.
@@ -202,6 +203,7 @@ class BalanceVoltages:
             PER_KILOVOLT / self.volts,
             sigma=PER_KILOVOLT * sigma / mean[self._code] ** 2,
             state=self.states,
+            unit_name="1/kV",
         )
         return with_origin(kept, self.origin)
 

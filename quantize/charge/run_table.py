@@ -280,6 +280,7 @@ class RunTable:
             ends=None if fixed else 2 if rounding == "both ends" else 1,
             beyond=beyond if beyond.any() else None,
             changed=changed if changed.any() else None,
+            unit_name="divisions",
         )
         return with_origin(readings, self._origin_of(rows))
 

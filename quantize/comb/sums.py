@@ -20,7 +20,7 @@ from types import ModuleType
 import numpy as np
 import numpy.typing as npt
 
-from quantize._support.errors import warn
+from quantize._support.errors import pip_install, warn
 from quantize._support.validation import FloatArray
 
 ComplexArray = npt.NDArray[np.complex128]
@@ -114,8 +114,7 @@ def sums_at_many_units(
         if block - fft > _WORTH_A_WARNING:
             warn(
                 f"{values.size} readings at {size} trial units take about {block:.0f} s; with the "
-                f"package finufft about {fft:.1g} s: "
-                "python -m pip install 'quantize-readings[large]'.",
+                f"package finufft about {fft:.1g} s: {pip_install('finufft')}",
                 stacklevel=3,
             )
     return harmonic_sums(values, weights, first, step, size)

@@ -82,7 +82,7 @@ def add_dask(spectrum: Sums, collection: Any, client: Any) -> None:
     try:
         from dask.delayed import delayed
     except ImportError:
-        raise missing("Adding Dask collections", "dask", "cluster") from None
+        raise missing("Adding Dask collections", "dask") from None
     parts = _partitions(collection)
     template = spectrum.empty()
     pieces = [delayed(_piece_of_part, pure=False)(template, part) for part in parts]
@@ -214,7 +214,7 @@ def _pyarrow() -> tuple[Any, Any]:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError:
-        raise missing("Reading parquet files", "pyarrow", "large") from None
+        raise missing("Reading parquet files", "pyarrow") from None
     return pa, pq
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from quantize.charge.stated import times_ten
 from quantize.show import facts
-from quantize.show.numbers import brackets, plus_minus, probability, rounded, share, significant
+from quantize.show.numbers import probability, rounded, share, significant
 from quantize.show.view import (
     Bullets,
     Column,
@@ -63,20 +64,19 @@ def unit_title(verdict: str) -> str:
 def _unit(found: Analysis) -> Section:
     if not facts.stands(found):
         return Section("The unit", [facts.no_unit(found)])
-    stated = plus_minus(found.unit, found.unit_err)
     rows = [
-        ("size", f"{stated}, in short {brackets(found.unit, found.unit_err)}"),
+        ("size", f"{facts.size(found)}, in short {facts.size_short(found)}"),
         ("95 % set", facts.set_in_words(found)),
         (
             "scatter of a reading",
-            f"{significant(found.sigma, 2)}, which is {significant(found.sigma / found.unit, 2)} "
-            "of the unit",
+            f"{facts.amount(found, significant(found.sigma, 2))}, which is "
+            f"{significant(found.sigma / found.unit, 2)} of the unit",
         ),
     ]
     if facts.shared(found):
         rows.append(("in the ±", "the scatter of the readings and the error of the fall"))
     if found.offset or found.settings["offset"] != "zero":
-        rows.append(("counted from", significant(found.offset, 4)))
+        rows.append(("counted from", facts.amount(found, significant(found.offset, 4))))
     return Section(unit_title(found.verdict), [pairs(rows)])
 
 
@@ -84,12 +84,13 @@ def _readings(found: Analysis) -> Section:
     rows = facts.levels(found)
     title = facts.levels_title(found)
     if found.verdict != "steps":
-        title += f", if the unit were {rounded(found.unit, found.unit_err)}"
+        title += f", if the unit were {facts.amount(found, rounded(found.unit, found.unit_err))}"
     if not facts.readable(rows):
         return Section(title, [facts.unreadable(found)])
     form = facts.form(found)
+    title += facts.measured_in(found)
     if form.power:
-        title += f", values in 1e{form.power}"
+        title += f", values in {times_ten(form.power).strip(' ×')}"
     table = _levels_table(found, rows, form)
     if found.readings.state is None:
         return Section(title, [table])
@@ -147,6 +148,7 @@ def _strip(cycles: float) -> str:
 def _rivals(found: Analysis) -> Section:
     if len(found.alternatives) == 1:
         return Section("Rival units", [NO_RIVAL])
+    title = f"Rival units{facts.measured_in(found)}"
     rows = facts.rivals(found, _MOST_RIVALS)
     for row in rows:
         if row["relation"] not in ("best", "unrelated"):
@@ -155,7 +157,7 @@ def _rivals(found: Analysis) -> Section:
     if len(rest):
         more = {"unit": f"{len(rest)} more", "share": share(sum(rest)), "what": "together"}
         rows.append(more)
-    return Section("Rival units", [Table(RIVALS, rows)])
+    return Section(title, [Table(RIVALS, rows)])
 
 
 def _nulls(found: Analysis) -> Section:
@@ -186,7 +188,7 @@ def _tried(found: Analysis) -> Section:
 
 def analysis_notebook(found: Analysis) -> View:
     """Verdict, unit, rivals and whole numbers of an analysis."""
-    size = f"Unit {plus_minus(found.unit, found.unit_err)}; 95 % set {facts.set_in_words(found)}"
+    size = f"Unit {facts.size(found)}; 95 % set {facts.set_in_words(found)}"
     if not facts.stands(found):
         size = facts.no_unit(found).rstrip(".")
     said = f"{size}; p\xa0=\xa0{found.p_value:.2g}; {facts.compared(found)}"
@@ -194,7 +196,7 @@ def analysis_notebook(found: Analysis) -> View:
     head = Section(found.verdict, [facts.headline(found), why, said])
     if not facts.stands(found):
         return (head,)
-    rivals = Table(RIVALS, facts.rivals(found, 12), "Rival units")
+    rivals = Table(RIVALS, facts.rivals(found, 12), f"Rival units{facts.measured_in(found)}")
     every, form = facts.levels(found), facts.form(found)
     if not facts.readable(every):
         return (head, Section("", [rivals]))
@@ -206,7 +208,8 @@ def analysis_notebook(found: Analysis) -> View:
         Column("difference", "difference", form=form.signed),
     ]
     rows = folded(every, most=20, head=10, tail=5)
-    return (head, Section("", [rivals, Table(columns, rows, facts.levels_title(found))]))
+    title = f"{facts.levels_title(found)}{facts.measured_in(found)}"
+    return (head, Section("", [rivals, Table(columns, rows, title)]))
 
 
 def columns_of(heads: dict[str, str]) -> list[Column]:

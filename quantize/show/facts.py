@@ -18,18 +18,22 @@ from quantize.show.numbers import (
     brackets,
     chance,
     decimals_of,
+    in_unit,
     odds,
     odds_short,
     plus_minus,
     relation,
     rounded,
     share,
+    unit_shown,
 )
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
+    from quantize.comb.least_squares import CombFit
     from quantize.model.mixture import MixtureFit
     from quantize.null.counts import CountAnalysis
+    from quantize.sampling.result import SampledMixture
 
 _WIDE = 0.3
 _MOST_PIECES = 12
@@ -81,11 +85,32 @@ def headline(found: Analysis | CountAnalysis) -> str:
         return "The readings come in whole-number steps of one unit."
     limit = getattr(found, "no_unit_above", None)
     if found.verdict == "no steps" and limit is not None:
-        return (
-            f"The readings do not come in steps of any unit from {limit:.3g} to "
-            f"{found.band.high:.3g}."
-        )
+        name = getattr(getattr(found, "readings", None), "unit_name", None)
+        upto = in_unit(f"{found.band.high:.3g}", name)
+        return f"The readings do not come in steps of any unit from {limit:.3g} to {upto}."
     return "These readings do not settle whether they come in steps."
+
+
+def size(found: Analysis | MixtureFit | CombFit) -> str:
+    """The unit with its standard uncertainty, in what the readings are measured in."""
+    return in_unit(plus_minus(found.unit, found.unit_err), found.readings.unit_name)
+
+
+def size_short(found: Analysis | MixtureFit) -> str:
+    """The same with the uncertainty in brackets."""
+    return in_unit(brackets(found.unit, found.unit_err), found.readings.unit_name)
+
+
+def measured_in(found: Analysis | MixtureFit | CombFit | SampledMixture) -> str:
+    """What the readings are measured in, behind the title of their table or axis."""
+    readings = getattr(found, "readings", None)
+    shown = "" if readings is None else unit_shown(readings.unit_name)
+    return f", in {shown}" if shown else ""
+
+
+def amount(found: Analysis | MixtureFit, text: str) -> str:
+    """A number that is measured as the readings are."""
+    return in_unit(text, found.readings.unit_name)
 
 
 def unreadable(found: Analysis) -> str:
@@ -116,9 +141,9 @@ def set_in_words(found: Analysis) -> str:
         f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}" for low, high in parts
     ]
     if len(stated) == 1:
-        return stated[0]
+        return amount(found, stated[0])
     more = f"; and {len(stated) - 6} more" if len(stated) > 6 else ""
-    return f"in {len(stated)} pieces: {'; '.join(stated[:6])}{more}"
+    return f"in {len(stated)} pieces{measured_in(found)}: {'; '.join(stated[:6])}{more}"
 
 
 def stands(found: Analysis) -> bool:
@@ -129,7 +154,8 @@ def stands(found: Analysis) -> bool:
 def no_unit(found: Analysis) -> str:
     """What is said about the unit where there are no steps."""
     return (
-        f"None is reported. Of the units tried, {rounded(found.unit, found.unit_err)} fits best, "
+        "None is reported. Of the units tried, "
+        f"{amount(found, rounded(found.unit, found.unit_err))} fits best, "
         "and these readings count against it as against the others."
     )
 
@@ -147,8 +173,8 @@ def levels_title(found: Analysis | MixtureFit) -> str:
 def estimates_title(found: Analysis) -> str:
     """The heading above the three estimators."""
     if stands(found):
-        return "Three ways to estimate the unit"
-    return "What each of three ways would take for the unit"
+        return f"Three ways to estimate the unit{measured_in(found)}"
+    return f"What each of three ways would take for the unit{measured_in(found)}"
 
 
 def readable(rows: Sequence[Level]) -> bool:
@@ -320,7 +346,7 @@ def settings(found: Analysis) -> list[tuple[str, str]]:
     if seed["spawn_key"] or seed["children_spawned"]:
         seeded += f" (spawn key {seed['spawn_key']}, child {seed['children_spawned']})"
     return [
-        ("units tried", f"{band.low:.4g} to {band.high:.4g}, {band.reason}"),
+        ("units tried", f"{amount(found, f'{band.low:.4g} to {band.high:.4g}')}, {band.reason}"),
         ("offset", _offset(found.settings["offset"])),
         *_whole_numbers(found.mixture.model.integers),
         ("scatter", _scatter(found)),
@@ -364,5 +390,6 @@ def _scatter(found: Analysis) -> str:
     low, high = found.settings["sigma_range"]
     apart = "" if found.readings.relative_sigma is None else ", in proportions that were given"
     if low == high:
-        return f"known, {low:.4g}{apart}"
-    return f"not known beforehand, between {low:.4g} and {high:.4g}{apart}"
+        return f"known, {amount(found, f'{low:.4g}')}{apart}"
+    between = amount(found, f"{low:.4g} and {high:.4g}")
+    return f"not known beforehand, between {between}{apart}"

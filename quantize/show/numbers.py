@@ -14,10 +14,12 @@ JCGM 100:2008, 7.2.2 (ways to state a result) and 7.2.6 (how many digits).
 from __future__ import annotations
 
 import math
+import re
 
 from quantize.charge.stated import stated, times_ten
 from quantize.null.calibration import FLOOR
 
+_POWER = re.compile(r"(?:1(?:\.0*)?[eE]|10\^)(?P<power>[+-]?\d{1,3})\s*(?P<rest>\S.*)")
 _SMALLEST, _LARGEST = 1e-290, 1e290
 _FINEST = 1e-15
 """Relative uncertainty below which a floating-point value has no digit to state."""
@@ -55,6 +57,36 @@ def brackets(value: float, uncertainty: float, unit: str = "") -> str:
     """
     plain = _plain(value, uncertainty, unit, "(?)")
     return stated(value, uncertainty, unit)[1] if plain is None else plain
+
+
+def unit_shown(name: str | None) -> str:
+    """A unit of measurement as people write it: a power of ten in front of it is raised.
+
+    Examples
+    --------
+    >>> unit_shown("1e-19 C"), unit_shown("10^-10 esu"), unit_shown("div"), unit_shown(None)
+    ('10⁻¹⁹ C', '10⁻¹⁰ esu', 'div', '')
+    """
+    found = _POWER.fullmatch(name or "")
+    if found is None:
+        return name or ""
+    return f"{times_ten(int(found['power'])).removeprefix(' × ')} {found['rest']}"
+
+
+def in_unit(text: str, name: str | None) -> str:
+    """A number, written already, with the unit that it is measured in.
+
+    Examples
+    --------
+    >>> in_unit("1.606(26)", "1e-19 C"), in_unit("4.91 ± 0.02", "1e-10 esu")
+    ('1.606(26) × 10⁻¹⁹ C', '(4.91 ± 0.02) × 10⁻¹⁰ esu')
+    >>> in_unit("10.2 ± 0.1", "div"), in_unit("10.2 ± 0.1", None)
+    ('10.2 ± 0.1 div', '10.2 ± 0.1')
+    """
+    shown = unit_shown(name)
+    if shown == (name or ""):
+        return f"{text} {shown}".rstrip()
+    return f"{f'({text})' if '±' in text else text} × {shown}"
 
 
 def rounded(value: float, uncertainty: float) -> str:

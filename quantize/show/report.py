@@ -176,7 +176,7 @@ def _picture_text(found: Analysis) -> str:
     )
     return (
         f"Above: {len(found.readings)} readings in ascending order against the multiples of "
-        f"{plus_minus(found.unit, found.unit_err)}, shown as lines. Below: the score of every "
+        f"{facts.size(found)}, shown as lines. Below: the score of every "
         f"trial unit from {found.band.low:.4g} to {found.band.high:.4g}{line}."
     )
 
@@ -225,11 +225,13 @@ def _of_analysis(found: Analysis, coulombs: Any) -> dict[str, Section]:
 
 def _rivals(found: Analysis) -> Section:
     rows = facts.rivals(found, 8)
-    return Section("Rival units", [NO_RIVAL if len(rows) == 1 else Table(RIVALS, rows)])
+    title = f"Rival units{facts.measured_in(found)}" if len(rows) > 1 else "Rival units"
+    return Section(title, [NO_RIVAL if len(rows) == 1 else Table(RIVALS, rows)])
 
 
 def _levels(found: Analysis) -> Section:
-    title, every = facts.levels_title(found), facts.levels(found)
+    title = f"{facts.levels_title(found)}{facts.measured_in(found)}"
+    every = facts.levels(found)
     if not facts.readable(every):
         return Section(title, [facts.unreadable(found)])
     by_state = found.readings.state is not None

@@ -8,7 +8,7 @@ import numpy as np
 
 from quantize import __version__
 from quantize.show import facts
-from quantize.show.numbers import brackets, odds, plus_minus, rounded, share, significant
+from quantize.show.numbers import brackets, odds, rounded, share, significant
 from quantize.show.view import clean
 
 if TYPE_CHECKING:
@@ -50,6 +50,7 @@ def worked_row(found: Analysis) -> list[str]:
     row = rows[int(np.argsort([row.value for row in rows])[len(rows) // 2])]
     form = facts.form(found)
     unit = rounded(found.unit, found.unit_err)
+    value, stated = (facts.amount(found, text) for text in (form(row.value), unit))
     above = form(row.value)
     if found.offset:
         above = f"({above} − {significant(found.offset, 4)})"
@@ -58,11 +59,11 @@ def worked_row(found: Analysis) -> list[str]:
     cycles = (row.value - found.offset) / found.unit
     origin = f"{significant(found.offset, 4)} + " if found.offset else ""
     if found.verdict == "steps":
-        first = f"{name} {clean(row.label)} is {form(row.value)}{mean} and the unit is {unit}."
+        first = f"{name} {clean(row.label)} is {value}{mean} and the unit is {stated}."
     else:
         first = (
-            f"{name} {clean(row.label)} is {form(row.value)}{mean} and the unit, if there were "
-            f"steps, {unit}."
+            f"{name} {clean(row.label)} is {value}{mean} and the unit, if there were steps, "
+            f"{stated}."
         )
     return [
         first,
@@ -154,18 +155,17 @@ def _weakest(budget: pd.DataFrame) -> str:
 def sentence_to_copy(found: Analysis, coulombs: Any = None) -> str:
     """One sentence that says what was found, fit to be quoted."""
     n = len(found.readings)
-    band = f"units from {found.band.low:.4g} to {found.band.high:.4g} were tried"
+    tried = facts.amount(found, f"{found.band.low:.4g} to {found.band.high:.4g}")
+    band = f"units from {tried} were tried"
     tail = f"{band}; quantize {__version__}, seed {found.seed['entropy']}"
     if found.verdict != "steps":
         head = facts.headline(found).rstrip(".")
         for start in ("These readings", "The readings"):
             head = head.replace(start, start.replace("readings", f"{n:,} readings"))
         return f"{head} (p = {significant(found.p_value, 2)}; {tail})."
-    size = plus_minus(found.unit, found.unit_err)
+    size = facts.size(found)
     if coulombs is not None:
-        size += (
-            f" divisions, that is {brackets(coulombs.value, coulombs.standard_uncertainty, 'C')}"
-        )
+        size += f", that is {brackets(coulombs.value, coulombs.standard_uncertainty, 'C')}"
     low, high = int(found.integers.min()), int(found.integers.max())
     against = ""
     if np.isfinite(found.log_bayes_factor_mixture):

@@ -8,7 +8,7 @@ from quantize._support.rendering import renderer
 from quantize.analysis import Analysis
 from quantize.charge.run_analysis import RunAnalysis
 from quantize.show import facts
-from quantize.show.numbers import brackets, chance, plus_minus, probability, significant
+from quantize.show.numbers import brackets, chance, probability, significant
 from quantize.show.sentences import next_step
 from quantize.show.view import Column, Section, Table, View, clean
 
@@ -60,13 +60,13 @@ def short_rows(
 def _unit(found: Analysis) -> str:
     if not facts.stands(found):
         return "none"
-    stated = f"{brackets(found.unit, found.unit_err)}, or {plus_minus(found.unit, found.unit_err)}"
+    stated = facts.size_short(found)
     if_so = "" if found.verdict == "steps" else " if there were steps"
     best, *others = facts.rivals(found, 2)
     held = float(found.alternatives["share"].iloc[0])
     doubt = f"; it holds {best['share']} of the probability" if held < _DOUBTFUL else ""
     rival = f", {others[0]['unit']} {others[0]['share']}" if doubt and others else ""
-    return f"{stated} (standard uncertainty){if_so}{doubt}{rival}"
+    return f"{stated}{if_so}; in brackets its standard uncertainty{doubt}{rival}"
 
 
 def _coulombs(found: Analysis, coulombs: Any, missing: str | None) -> str:
@@ -88,7 +88,7 @@ def _sure(found: Analysis) -> str:
     if found.no_unit_above is not None and found.verdict == "no steps":
         return (
             f"odds of at least 20 to 1 against every unit from {found.no_unit_above:.3g} to "
-            f"{found.band.high:.3g}, each by itself"
+            f"{facts.amount(found, f'{found.band.high:.3g}')}, each by itself"
         )
     return f"not sure either way (p = {p}). {found.reasons[0]}"
 
@@ -116,7 +116,8 @@ def _least(found: Analysis, rows: list[facts.Level]) -> str:
     doubtful = min(rows, key=lambda row: row.probability)
     farthest = max(rows, key=lambda row: abs(row.difference))
     row = doubtful if doubtful.probability < _DOUBTFUL else farthest
-    named = f"{facts.item(found)} {clean(row.label, longest=20)} ({form(row.value)})"
+    value = facts.amount(found, form(row.value))
+    named = f"{facts.item(found)} {clean(row.label, longest=20)} ({value})"
     if row is doubtful and row.probability < _DOUBTFUL:
         return (
             f"the whole number of {named} is in doubt: {row.integer} with probability "

@@ -167,6 +167,6 @@ def write_parquet(table: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
     try:
         import pyarrow as _pyarrow  # noqa: F401
     except ImportError:
-        raise missing("Writing parquet", "pyarrow", "large") from None
+        raise missing("Writing parquet", "pyarrow") from None
     table.to_parquet(out, index=False)
     return write_whole(path, out.getvalue())

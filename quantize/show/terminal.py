@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, cast
 import click
 
 from quantize._support import validation
-from quantize._support.errors import InputError, QuantizeWarning
+from quantize._support.errors import InputError, MissingDependencyError, QuantizeWarning
 from quantize._support.validation import Integers, Offset
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ _OPTIONS = {
     "unit_range": "--unit-range",
     "offset": "--offset",
     "resolution": "--resolution",
+    "unit_name": "--unit-name",
     "alpha": "--alpha",
     "n_resamples": "--resamples",
     "rng": "--seed",
@@ -91,7 +92,7 @@ class Program(click.Group):
                 say(error.ctx.get_help() if error.ctx else str(error))
             except click.ClickException as error:
                 _fail(error.format_message())
-            except InputError as error:
+            except (InputError, MissingDependencyError) as error:
                 _fail(str(error))
             except OSError as error:
                 name = f"{error.filename}: " if error.filename else ""

@@ -21,10 +21,17 @@ _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+", re.ASCII)
 # Not what follows the first number in "1.6x10^-19" and "1.6 e-19": a power of ten.
 _UNIT = r"(?![xXeE][+-]?\d)(?:[^\W\d_]|[%°])(?:[^\W_]|[%°/·^*.⁻-]){0,14}"
 _WITH_UNIT = re.compile(rf"((?a:{_COMMA_NUMBER.pattern}|{_POINT_NUMBER.pattern}))\s*({_UNIT})")
+_NAMED_UNIT = re.compile(r"(.*\S)\s*\[\s*([^\[\]]{0,23}[^\[\]\s])\s*\]\s*")
 _NOT_FINITE = re.compile(r"[+-]?(?:nan|inf|infinity)", re.IGNORECASE)
 
 
 # ---- one cell -------------------------------------------------------------------------------
+
+
+def named_unit(name: str) -> tuple[str, str | None]:
+    """A column name and the unit in square brackets behind it: "charge [1e-19 C]"."""
+    found = _NAMED_UNIT.fullmatch(name)
+    return (name, None) if found is None else (found[1], found[2])
 
 
 def tidy(cell: str) -> str:

@@ -26,7 +26,7 @@ class Origin:
     rows_in_file : int
         All rows below the column names.
     unit : str or None
-        As written in the cells.
+        As written in the cells, or in square brackets behind the name of the column.
 
     Examples
     --------
@@ -46,7 +46,8 @@ class Origin:
             where = place(names[0])
         else:
             where = f"columns {', '.join(names[:-1])} and {names[-1]}"
-        unit = "" if self.unit is None else f", in {self.unit}"
+        known = self.unit is None or any(name.endswith("]") for name in names)
+        unit = "" if known else f", in {self.unit}"
         return f"read from {where}, {self.rows} of {self.rows_in_file} rows{unit}"
 
     def to_dict(self) -> dict[str, Any]:

@@ -134,10 +134,8 @@ def _workbook_rows(data: bytes, source: str) -> list[tuple[int, list[Any]]]:
 
     Cells are floats, text, or None where blank.
     """
-    try:
-        import openpyxl
-    except ImportError:
-        raise missing("Reading xlsx files", "openpyxl", "excel") from None
+    import openpyxl
+
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             if sum(entry.file_size for entry in archive.infolist()) > MOST_BYTES:
@@ -191,7 +189,7 @@ def _parquet_columns(data: bytes, source: str) -> tuple[list[str], list[Any]]:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError:
-        raise missing("Reading parquet files", "pyarrow", "large") from None
+        raise missing("Reading parquet files", "pyarrow") from None
     try:
         file = pq.ParquetFile(pa.BufferReader(data))
         meta = file.metadata

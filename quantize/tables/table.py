@@ -76,7 +76,7 @@ class Table:
             raise InputTypeError(f"`{argument}` is {name!r}; give the name of a column.")
         found = [j for j, column in enumerate(self.names) if column == name]
         if not found and isinstance(name, str):
-            found = [j for j, column in enumerate(self.names) if str(column) == one_line(name)]
+            found = [j for j, column in enumerate(self.names) if one_line(name) in _names(column)]
         if len(found) == 1:
             return found[0]
         if self.file is None:
@@ -99,7 +99,7 @@ class Table:
         InputError when there is none, when there are several, and when it merely counts the rows.
         """
         gone = set(map(one_line, taken))
-        left = [j for j, name in enumerate(self.names) if str(name) not in gone]
+        left = [j for j, name in enumerate(self.names) if gone.isdisjoint(_names(name))]
         free = [j for j in self.numeric if j in left]
         if len(free) == 1:
             self._need_informative(free[0], by)
@@ -143,8 +143,8 @@ class Table:
         return ""
 
     def need_one_unit(self, at: int, roles: Mapping[str, int]) -> None:
-        """Raise where sigma or resolution has another unit in its cells than the readings."""
-        units = self.units
+        """Raise where sigma or resolution has another unit than the readings."""
+        units = {j: unit for j in (at, *roles.values()) if (unit := self.unit_of(j)) is not None}
         for role in ("sigma", "resolution"):
             other = roles.get(role, at)
             if units.get(other, units.get(at)) != units.get(at, units.get(other)):
@@ -177,6 +177,10 @@ class Table:
             if not self._mostly_numbers[j]
         }
         return {j: unit for j, unit in found.items() if unit is not None}
+
+    def unit_of(self, at: int) -> str | None:
+        """The unit that the cells of a column carry, or else its name."""
+        return self.units.get(at) or cells.named_unit(str(self.names[at]))[1]
 
     @functools.cached_property
     def numeric(self) -> list[int]:
@@ -281,7 +285,7 @@ class Table:
             columns=(str(self.names[at]),),
             rows=len(self.rows),
             rows_in_file=len(self.rows),
-            unit=self.units.get(at),
+            unit=self.unit_of(at),
         )
 
     def frame(self) -> pd.DataFrame:
@@ -309,3 +313,8 @@ def _as_text(cell: Any) -> str:
     if isinstance(cell, float):
         return "" if cell != cell else repr(float(cell)).removesuffix(".0")
     return str(cell)
+
+
+def _names(column: Any) -> tuple[str, str]:
+    """A column name as it stands, and without the unit behind it."""
+    return str(column), cells.named_unit(str(column))[0]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+import sys
 import warnings
 from typing import Any
 
@@ -110,10 +112,9 @@ def test_warnings_have_one_category_and_point_at_the_caller() -> None:
 
 
 def test_missing_dependency_names_the_feature_and_the_command() -> None:
-    error = missing("Reading xlsx files", "openpyxl", "excel")
+    error = missing("Reading parquet files", "pyarrow")
     assert isinstance(error, ImportError)
     assert str(error) == (
-        "Reading xlsx files needs the package openpyxl, which is not installed; "
-        "install it with: python -m pip install 'quantize-readings[excel]'"
+        "Reading parquet files needs the package pyarrow, which is not installed; "
+        f"install it with: {shlex.quote(sys.executable)} -m pip install pyarrow"
     )
-    assert str(missing("Progress", "tqdm")).endswith("python -m pip install tqdm")

@@ -201,7 +201,6 @@ def test_the_same_page_in_every_kind_of_file(tmp_path, suffix):
     page = pd.DataFrame({"drop no.": [1, 1], "U / V": [219.0, 0.0], "div": [7, -60]})
     file = tmp_path / f"page{suffix}"
     if suffix == ".xlsx":
-        needed("openpyxl")
         page.to_excel(file, index=False)
     elif suffix == ".parquet":
         needed("pyarrow")

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from command_line import PAGE, QUICK, Run, program
 
@@ -70,7 +72,8 @@ def test_analyze_needs_no_option_for_one_column(quantize: Run) -> None:
     assert done.status == 0
     assert done.err == ""
     assert done.out.startswith(
-        "13 readings from thirteen_charges.csv\nread from column charge, 13 of 13 rows\n\n"
+        "13 readings from thirteen_charges.csv\n"
+        "read from column charge [1e-10 esu], 13 of 13 rows\n\n"
         "VERDICT: steps\n"
     )
     assert "4.9089(50)" in done.out
@@ -184,6 +187,20 @@ def test_convert_gives_every_row(quantize: Run) -> None:
     assert all(row["charge"] is None for row in falls)
 
 
+def test_what_the_numbers_are_measured_in_is_said(quantize: Run, tmp_path: Path) -> None:
+    command = ("analyze", "page.csv", *QUICK, "--seed", "7", "--unit-name", "1e-19 C")
+    assert re.search(r"unit +4\.9\d+\(\d\d\) × 10⁻¹⁹ C", quantize(*command).out)
+    found = json.loads(quantize(*command, "--report", "a.html", "--json").out)
+    assert found["readings"]["unit_name"] == "1e-19 C"
+    plain = json.loads(quantize(*command[:-2], "--json").out)
+    assert plain["readings"]["unit_name"] is None
+    assert {**found, "readings": 0} == {**plain, "readings": 0}
+    assert ") × 10⁻¹⁹ C</p>" in (tmp_path / "a.html").read_text("utf-8")
+    run = ("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml")
+    assert "a run is in divisions" in quantize(*run, "--unit-name", "mm").err
+    assert "--unit-name is '" in quantize("analyze", "page.csv", "--unit-name", " ").err
+
+
 def test_a_plot_is_written(quantize: Run, tmp_path: Path) -> None:
     (tmp_path / "a.svg").write_text("old")
     assert quantize("analyze", "page.csv", *QUICK, "--plot", "a.svg").status == 0
@@ -254,6 +271,19 @@ def test_warnings_are_notes(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> N
     ]
 
 
+def test_a_missing_package_is_one_line(
+    quantize: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pd.DataFrame({"q": [3.1, 6.0, 9.2]}).to_parquet(tmp_path / "a.parquet")
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    done = quantize("analyze", "a.parquet")
+    assert (done.status, done.out) == (2, "")
+    assert done.err == (
+        "quantize: Reading parquet files needs the package pyarrow, which is not installed; "
+        f"install it with: {shlex.quote(sys.executable)} -m pip install pyarrow\n"
+    )
+
+
 def test_an_interrupt_is_no_traceback(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     def stop(*_: Any, **__: Any) -> None:
         raise KeyboardInterrupt
@@ -302,7 +332,7 @@ def test_version_and_help_load_nothing_heavy() -> None:
 def test_the_program_in_its_own_process(tmp_path: Path) -> None:
     page = tmp_path / "página $x^2$ <b>.csv"
     page.write_text(PAGE)
-    done = program("analyze", str(page), *QUICK, PYTHONIOENCODING="utf-8")
+    done = program("analyze", str(page), "--full", *QUICK, PYTHONIOENCODING="utf-8")
     assert done.returncode == 0
     assert done.stderr == b""
     assert "±" in done.stdout.decode("utf-8")
@@ -311,9 +341,11 @@ def test_the_program_in_its_own_process(tmp_path: Path) -> None:
 def test_a_terminal_without_unicode_gets_ascii(tmp_path: Path) -> None:
     page = tmp_path / "página.csv"
     page.write_text(PAGE)
-    done = program("analyze", str(page), *QUICK, PYTHONIOENCODING="ascii", PYTHONUTF8="0")
+    given = ("--full", "--unit-name", "1e-19 C", *QUICK)
+    done = program("analyze", str(page), *given, PYTHONIOENCODING="ascii", PYTHONUTF8="0")
     assert done.returncode == 0
     assert b"+/-" in done.stdout
+    assert b") x 10^-19 C" in done.stdout
     assert done.stdout.isascii()
     failed = program("analyze", str(page) + "x", PYTHONIOENCODING="ascii", PYTHONUTF8="0")
     assert failed.returncode == 2

@@ -81,7 +81,7 @@ def test_without_the_library_the_block_kernel_and_one_warning(rng, monkeypatch):
     x = 5 * rng.normal(size=30_000)
     monkeypatch.setitem(sys.modules, "finufft", None)
     monkeypatch.setattr(fast, "_WORTH_A_WARNING", 1e-3)
-    with pytest.warns(qz.QuantizeWarning, match=r"finufft about .*quantize-readings\[large\]"):
+    with pytest.warns(qz.QuantizeWarning, match=r"finufft about .* -m pip install finufft"):
         found = fast.sums_at_many_units(x, np.ones(x.size), 0.2, 0.01, 700)
     np.testing.assert_array_equal(found, harmonic_sums(x, np.ones(x.size), 0.2, 0.01, 700))
 

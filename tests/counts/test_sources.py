@@ -183,15 +183,15 @@ def test_a_partition_that_cannot_be_used_costs_itself(readings):
     assert flow.total == 6000
 
 
-def test_without_dask_or_pyarrow_the_extra_is_named(tmp_path, readings, monkeypatch):
+def test_without_dask_or_pyarrow_they_are_named(tmp_path, readings, monkeypatch):
     import sys
 
     path = write(tmp_path / "run.parquet", readings)
     for name in ("dask", "dask.delayed", "pyarrow", "pyarrow.parquet"):
         monkeypatch.setitem(sys.modules, name, None)
-    with pytest.raises(qz.MissingDependencyError, match=r"quantize-readings\[cluster\]"):
+    with pytest.raises(qz.MissingDependencyError, match=r"-m pip install dask$"):
         make().add_dask([])
-    with pytest.raises(qz.MissingDependencyError, match=r"quantize-readings\[large\]"):
+    with pytest.raises(qz.MissingDependencyError, match=r"-m pip install pyarrow$"):
         make().read_parquet(path)
 
 

@@ -118,7 +118,6 @@ def whole_container(kind: str) -> bytes:
     frame = pd.DataFrame({"divisions": [3.1, 6.2, 9.4], "state": ["a", "b", "c"]})
     stream = io.BytesIO()
     if kind == "xlsx":
-        pytest.importorskip("openpyxl")
         frame.to_excel(stream, index=False)
     else:
         pytest.importorskip("pyarrow")

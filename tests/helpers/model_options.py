@@ -56,6 +56,7 @@ READINGS: dict[str, Callable[[float], dict[str, Any]]] = {
     "both ends read": lambda c: {"ends": 2},
     "off the scale": lambda c: {"beyond": (np.arange(SIZE) == 0).astype(int)},
     "changed": lambda c: {"changed": np.arange(SIZE) == 3},
+    "unit named": lambda c: {"unit_name": f"1e{round(np.log10(c))} div"},
 }
 """What may come with the readings."""
 

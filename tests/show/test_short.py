@@ -60,21 +60,21 @@ def test_no_steps_names_the_units_that_are_excluded(fixed: Analysis) -> None:
         short_rows(dataclasses.replace(fixed, verdict="no steps", no_unit_above=1.7, band=band))
     )
     assert rows["unit"] == "none"
-    assert "20 to 1 against every unit from 1.7 to 5" in rows["how sure"]
+    assert "20 to 1 against every unit from 1.7 to 5 × 10⁻¹⁰ esu" in rows["how sure"]
     assert "look at" not in rows
 
 
 def test_the_reading_to_look_at(fixed: Analysis) -> None:
     # Of the thirteen charges 49.41 is farthest from its multiple: 10 times 4.9089 is 49.089.
     assert (
-        "reading 7 (49.41) lies farthest from its multiple, 10 units: by 0.065"
+        "reading 7 (49.41 × 10⁻¹⁰ esu) lies farthest from its multiple, 10 units: by 0.065"
         in dict(short_rows(fixed))["look at"]
     )
     table = fixed.integer_probabilities.copy()
     table.loc[table["reading"] == 11, "probability"] = 0.6
     doubted = dataclasses.replace(fixed, integer_probabilities=table)
     assert dict(short_rows(doubted))["look at"] == (
-        "the whole number of reading 12 (78.34) is in doubt: 16 with probability 0.600"
+        "the whole number of reading 12 (78.34 × 10⁻¹⁰ esu) is in doubt: 16 with probability 0.600"
     )
     warned = dataclasses.replace(fixed, findings=(guards.warned("far", "One lies far off."),))
     assert dict(short_rows(warned))["look at"] == "One lies far off."

@@ -47,7 +47,7 @@ def test_no_line_is_longer_than_a_terminal(name: str, request: pytest.FixtureReq
     ("verdict", "headline"),
     [
         ("steps", "The readings come in whole-number steps of one unit."),
-        ("no steps", "The readings do not come in steps of any unit from 1.7 to 5."),
+        ("no steps", "The readings do not come in steps of any unit from 1.7 to 5 × 10⁻¹⁰ esu."),
         ("cannot tell", "These readings do not settle whether they come in steps."),
     ],
 )
@@ -115,7 +115,7 @@ def test_several_pieces_of_the_set_are_counted(
 ) -> None:
     monkeypatch.setattr(facts, "pieces", lambda found: [(n + 0.1, n + 0.2) for n in range(8)])
     text = str(fixed)
-    assert "in 8 pieces: 0.1000 to 0.2000; " in text
+    assert "in 8 pieces, in 10⁻¹⁰ esu: 0.1000 to 0.2000; " in text
     assert "and 2 more" in text
 
 
@@ -164,7 +164,7 @@ def test_samples_of_every_size_are_readable(published: Analysis, scale: float) -
     text = str(found)
     assert max(map(len, text.splitlines())) <= 80
     assert form.mantissa(values[0]) in text
-    assert ("e-18" in form(values[0])) == ("values in 1e-18" in text) == (scale == 1e-19)
+    assert ("e-18" in form(values[0])) == ("values in 10⁻¹⁸" in text) == (scale == 1e-19)
 
 
 def test_no_minus_stands_before_nought() -> None:

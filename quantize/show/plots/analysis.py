@@ -10,7 +10,7 @@ import numpy as np
 from quantize._support import validation
 from quantize.comb.alternatives import relation
 from quantize.show import facts
-from quantize.show.numbers import plus_minus, rounded, significant
+from quantize.show.numbers import rounded, significant
 from quantize.show.plots import style
 from quantize.show.plots.comb import draw_score, plot_comb_fit
 from quantize.show.plots.nulls import plot_null
@@ -104,14 +104,13 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
         look = {"ha": "right", "va": "bottom", "color": style.ACCENT, "fontweight": "bold"}
         for i in np.flatnonzero(np.r_[True, k[1:] != k[:-1]]).tolist():
             style.note(ax, str(k[i]), (i + 1, float(x[i])), (-4, 7), **look)
-    unit = plus_minus(found.unit, found.unit_err)
     head = {"steps": "Steps of", "cannot tell": "Cannot tell; if there were steps:"}
     ax.set(
         xlim=(1 - max(0.7, 0.04 * x.size), x.size + 0.7),
         ylim=(low, high),
         xlabel="readings in ascending order",
-        ylabel="reading",
-        title=f"{head.get(found.verdict, 'No steps; drawn for comparison:')} {unit}",
+        ylabel=f"reading{facts.measured_in(found)}",
+        title=f"{head.get(found.verdict, 'No steps; drawn for comparison:')} {facts.size(found)}",
     )
 
 
@@ -165,6 +164,8 @@ def draw_evidence(found: Analysis, ax: Axes) -> None:
     if threshold is None:
         title += f"; without steps p = {significant(found.p_value, 2)}"
     ax.set_title(title)
+    if facts.measured_in(found):
+        ax.set_xlabel(f"trial unit{facts.measured_in(found)}")
 
 
 def _rivals(found: Analysis) -> list[tuple[float, str]]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from quantize._support import validation
+from quantize.show import facts
 from quantize.show.numbers import plus_minus
 from quantize.show.plots import style
 
@@ -133,7 +134,7 @@ def plot_comb_fit(
         "integer": (found.integers, "whole number of units"),
         "order": (order, "reading, in the order taken"),
     }
-    title = f"Least squares: unit {plus_minus(found.unit, found.unit_err)}"
+    title = f"Least squares: unit {facts.size(found)}"
     if chosen == "both" and ax is None:
         with style.look():
             upper, lower = style.new_panels(2, width=6.4, height=5.6)
@@ -173,7 +174,8 @@ def _residuals(found: CombFit, ax: Axes, place: Any, across: str, title: str) ->
     reach = max(1.25 * float(np.abs(r).max()), 2.5 * sigma)
     half = min(reach, 0.6 * found.unit)
     style.whole_ticks(ax)
-    ax.set(ylim=(-half, half), xlabel=across, ylabel="reading minus its multiple", title=title)
+    apart = f"reading minus its multiple{facts.measured_in(found)}"
+    ax.set(ylim=(-half, half), xlabel=across, ylabel=apart, title=title)
 
 
 def _with_peaks(found: Periodogram, free: bool) -> tuple[FloatArray, FloatArray]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from quantize._support import validation
 from quantize.show import facts
-from quantize.show.numbers import brackets, plus_minus, share
+from quantize.show.numbers import brackets, share
 from quantize.show.plots import style
 
 if TYPE_CHECKING:
@@ -119,7 +119,7 @@ def _mark_modes(
     for left, end in found.interval(0.95):
         ax.plot([left, end], [0, 0], color=style.INK, lw=4, solid_capstyle="butt", zorder=5)
     ax.set(
-        xlabel="unit; the thick bar on the axis is the 95 % set",
+        xlabel=f"unit{facts.measured_in(found)}; the thick bar on the axis is the 95 % set",
         ylabel="posterior density of log unit",
     )
 
@@ -192,7 +192,7 @@ def plot_phases(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
         reach = max(1.12, float(radius.max()) + 0.06)
         axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
         axes.set_axis_off()
-        axes.set_title(f"Between multiples of {plus_minus(found.unit, found.unit_err)}")
+        axes.set_title(f"Between multiples of {facts.size(found)}")
     return axes
 
 

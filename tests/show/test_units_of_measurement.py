@@ -1,0 +1,82 @@
+"""What readings are measured in stands beside their numbers: text, pictures, report, notebook."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import quantize as qz
+from quantize.analysis import Analysis
+from quantize.show.numbers import in_unit, unit_shown
+
+
+@pytest.fixture
+def in_esu(fixed: Analysis) -> Analysis:
+    assert fixed.readings.unit_name == "1e-10 esu"
+    return fixed
+
+
+def test_powers_of_ten_are_raised() -> None:
+    # SI Brochure, 9th edition, 5.4.3 and 5.4.5: a space and a multiplication sign.
+    assert in_unit("1.606(26)", "1e-19 C") == "1.606(26) × 10⁻¹⁹ C"
+    assert in_unit("1.6 ± 0.1", "10^-19 C") == "(1.6 ± 0.1) × 10⁻¹⁹ C"
+    assert in_unit("1.6 ± 0.1", "C") == "1.6 ± 0.1 C"
+    assert [unit_shown(name) for name in ("1.0E+3 g", "2e3 g", "e", "1e5", None)] == [
+        "10³ g",
+        "2e3 g",
+        "e",
+        "1e5",
+        "",
+    ]
+
+
+def test_the_text_and_the_notebook_say_it(in_esu: Analysis) -> None:
+    text = str(in_esu)
+    for words in (
+        "(4.9089 ± 0.0050) × 10⁻¹⁰ esu, in short 4.9089(50) × 10⁻¹⁰ esu",
+        "4.8989 to 4.9189 × 10⁻¹⁰ esu",
+        "0.19 × 10⁻¹⁰ esu, which is 0.039 of the unit",
+        "The whole number behind each reading, in 10⁻¹⁰ esu",
+        "1.589 to 31.78 × 10⁻¹⁰ esu",
+    ):
+        assert words in " ".join(text.split()), words
+    assert "× 10⁻¹⁰ esu" in in_esu._repr_html_()
+    plain = dataclasses.replace(in_esu, readings=qz.Readings(in_esu.readings.values))
+    assert "esu" not in str(plain)
+
+
+def test_the_pictures_say_it(in_esu: Analysis) -> None:
+    upper, lower = in_esu.plot().figure.axes[:2]
+    assert upper.get_ylabel() == "reading, in 10⁻¹⁰ esu"
+    assert "esu" in upper.get_title(loc="left")
+    assert lower.get_xlabel() == "trial unit, in 10⁻¹⁰ esu"
+    residuals = in_esu.plot(view="residuals").figure.axes[0]
+    assert residuals.get_ylabel() == "reading minus its multiple, in 10⁻¹⁰ esu"
+    assert "unit, in 10⁻¹⁰ esu" in in_esu.plot(view="posterior").get_xlabel()
+
+
+def test_the_report_says_it(in_esu: Analysis, tmp_path: Path) -> None:
+    page = in_esu.report(tmp_path / "a.html").read_text("utf-8")
+    assert "(4.9089 ± 0.0050) × 10⁻¹⁰ esu</p>" in page
+    assert "is 49.41 × 10⁻¹⁰ esu" in page or "× 10⁻¹⁰ esu and the unit is" in page
+
+
+def test_it_goes_with_the_readings() -> None:
+    readings = qz.Readings([1.0, 2.0, 3.5], unit_name=" div ")
+    assert readings.unit_name == "div"
+    for same in (
+        readings.select([0, 2]),
+        readings.replace(sigma=0.1),
+        qz.Readings.from_dict(readings.to_dict()),
+    ):
+        assert same.unit_name == "div"
+    np.testing.assert_array_equal(readings.select([0, 2]).values, [1.0, 3.5])
+    old = readings.to_dict()
+    del old["unit_name"]
+    assert qz.Readings.from_dict(old).unit_name is None
+    for wrong in ("", " ", "a\nb", "x" * 25, 7):
+        with pytest.raises(qz.InputError, match="give a short text, such as 'div'"):
+            qz.Readings([1.0, 2.0], unit_name=wrong)  # type: ignore[arg-type]
