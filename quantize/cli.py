@@ -11,11 +11,14 @@ import click
 from quantize import __version__
 from quantize._support.errors import InputError
 from quantize.show.terminal import (
+    DESIGN,
     Program,
     check_outputs,
     comparing,
+    designing,
     drawn_seed,
     integers_of,
+    length_list,
     number_list,
     offset_of,
     save_plot,
@@ -290,17 +293,22 @@ def compare(
 
 
 @main.command()
+@click.argument("run", required=False)
 @click.option("--sigma", metavar="S,S,...", help="Of a reading; asks for the readings needed.")
 @click.option("--unit", type=float, default=1.0, show_default=True, help="The unit expected.")
 @click.option("--readings", type=int, metavar="N", help="At hand; asks for the smallest unit.")
 @click.option("--apparatus", metavar="FILE", help="A bench; asks for sphere, interval, voltage.")
-@click.option("--diameters", metavar="D,D,...", help="Spheres to try, in metres.")
+@designing
+@click.option("--particle", metavar="NAME", help="Which particle of RUN.")
+@click.option("--diameters", metavar="D,D,...", help="Spheres to try, such as 2.1um.")
 @click.option("--intervals", metavar="T,T,...", help="Intervals to try, in seconds.")
 @click.option("--repeats", metavar="M,M,...", help="Readings of each state.")
 @click.option("--power", type=float, default=0.8, show_default=True)
 @click.option("--replicates", type=int, metavar="N", help="Simulate, with N pages at each size.")
 @simulating
 def plan(
+    run: str | None,
+    particle: str | None,
     sigma: str | None,
     diameters: str | None,
     intervals: str | None,
@@ -310,14 +318,26 @@ def plan(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """How many readings show steps, how small a unit they show, which bench to build."""
+    """How many readings show steps, how small a unit they show, which bench to build.
+
+    With a bench: what limits the uncertainty in coulombs, and how much reaches --target. With RUN,
+    the page so far: what to measure next.
+    """
     import quantize as qz
+    from quantize.show.pages import say_next, say_plan
 
     check_outputs(
-        {"plot": plot, "checkpoint": options["checkpoint"]}, {"apparatus": options["apparatus"]}
+        {"plot": plot, "checkpoint": options["checkpoint"]},
+        {"apparatus": options["apparatus"], "run": run},
     )
-    lists = {
-        "diameters": number_list("--diameters", diameters),
+    if run is not None:
+        say_next(run, options["apparatus"], particle, as_json)
+        return
+    design = {name: options.pop(name) for name in DESIGN}
+    if options["apparatus"] is None and any(design.values()):
+        raise InputError("--target, --falls, --states, --spheres: for a bench; give --apparatus.")
+    lists: dict[str, list[Any]] = {
+        "diameters": length_list(diameters),
         "intervals": number_list("--intervals", intervals),
         "repeats": number_list("--repeats", repeats),
         "sigma": number_list("--sigma", sigma),
@@ -330,10 +350,7 @@ def plan(
     found = qz.plan(rng=seed, progress=sys.stderr.isatty(), **given, **options)  # type: ignore[arg-type]
     if plot:
         save_plot(found, plot)
-    if as_json:
-        say_json({"schema": "quantize.cli.plan/1", "plan": found.to_dict(), "seed": seed})
-    else:
-        say(f"{found}" if seed is None else f"{found}\n\nSeed {seed}")
+    say_plan(found, options["apparatus"], design | {"repeats": lists["repeats"]}, seed, as_json)
 
 
 def _read_column(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 35_760
+LINES = 36_680
 """Code and docstrings of public names."""
-FILES = 197
+FILES = 201
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

@@ -6,12 +6,14 @@ on samples without steps, so that not only ranks are held.
 """
 
 import itertools
+from pathlib import Path
 
 import model_options as options
 import pytest
 from numpy.testing import assert_allclose
 
 import quantize as qz
+from quantize import charge
 
 BAND = (0.6, 2.2)
 SCALES = (1000.0, 1e-3)
@@ -140,3 +142,25 @@ def test_sample_mixture_in_any_unit_of_measurement(name, c):
     )
     assert_allclose(other.alternatives["unit"][0] / c, one.alternatives["unit"][0], rtol=0.01)
     assert_allclose(other.alternatives["share"][0], one.alternatives["share"][0], atol=0.05)
+
+
+@pytest.mark.parametrize("c", [50.0, 0.01])
+def test_a_plan_in_coulombs_in_any_unit_of_measurement(c):
+    """A scale of divisions that are c times as long, read to c times as fine a step."""
+    data = Path(qz.__file__).parent / "data" / "invented_apparatus.toml"
+    bench = charge.load_apparatus(data)
+    division, length = bench.need("reticle.division"), bench.need("reticle.length")
+    longer = bench.changed(
+        reticle__division=f"{division.value * 1e6 * c!r} +/- "
+        f"{division.standard_uncertainty * 1e6 * c!r} um",
+        reticle__length=f"{length.value / c!r} div",
+        reticle__step=f"{1 / c!r} div",
+    )
+    for design in ({}, {"spheres": 3}, {"falls": 2, "states": 3}, {"held": 4, "repeats": 1}):
+        one, other = (charge.plan_target(b, 0.01, **design) for b in (bench, longer))
+        assert_allclose(other.relative, one.relative, rtol=1e-6)
+        assert_allclose(other.shared, one.shared, rtol=1e-6)
+        assert_allclose(other.setup["unit"] * c, one.setup["unit"], rtol=1e-6)
+        assert_allclose(other.inputs["if_exact"], one.inputs["if_exact"], rtol=1e-5)
+        assert other.ways["readings"].tolist() == one.ways["readings"].tolist()
+        assert other.setup["readings_for_steps"] == one.setup["readings_for_steps"]

@@ -24,6 +24,8 @@ _TABLE: dict[tuple[str, str], str] = {
     ("view", "GroupAnalyses"): "quantize.show.results:groups_view",
     ("view", "Comparison"): "quantize.show.studies:comparison_view",
     ("view", "Plan"): "quantize.show.studies:plan_view",
+    ("view", "TargetPlan"): "quantize.show.plans:target_view",
+    ("view", "NextStep"): "quantize.show.plans:next_view",
     ("notebook", "*"): "quantize.show.results:result_notebook",
     ("notebook", "Analysis"): "quantize.show.analysis:analysis_notebook",
     ("notebook", "RunAnalysis"): "quantize.show.run:run_notebook",

@@ -36,6 +36,7 @@ _HOME = {
     "line_through_drops": "quantize.charge.drops",
     "joint_unit": "quantize.charge.particles",
     "plan_bench": "quantize.charge.planning",
+    "plan_target": "quantize.charge.target",
     "cautions": "quantize.charge.forms",
     "template": "quantize.charge.forms",
     "blank_page": "quantize.charge.forms",
@@ -86,6 +87,7 @@ if TYPE_CHECKING:
     from quantize.charge.simulation import SimulatedBench as SimulatedBench
     from quantize.charge.soundness import check_run as check_run
     from quantize.charge.sphere import Sphere as Sphere
+    from quantize.charge.target import plan_target as plan_target
 else:
 
     def __getattr__(name: str) -> object:

@@ -242,6 +242,12 @@ def joint_unit_of_run(
     )
 
 
+def own_and_shared(unit: Propagation) -> tuple[float, float]:
+    """Relative errors of a unit: what no other particle shares, and what all on its bench do."""
+    own, slopes = _errors({"": unit}, {})
+    return float(own[0]), float(np.linalg.norm(slopes))
+
+
 def _errors(
     units: Mapping[str, Propagation], benches: Mapping[str, str]
 ) -> tuple[FloatArray, FloatArray]:

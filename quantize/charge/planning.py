@@ -15,12 +15,12 @@ from numpy.typing import ArrayLike
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
-from quantize._support.validation import float_array
+from quantize._support.validation import FloatArray, float_array
 from quantize.charge.air import Air
+from quantize.charge.expected import Setup
 from quantize.charge.forms import cautions
-from quantize.charge.noise import at_fixed_time
 from quantize.charge.plates import Plates
-from quantize.charge.quantity import QuantityLike
+from quantize.charge.quantity import Quantity, QuantityLike
 from quantize.charge.reticle import Reticle
 from quantize.charge.simulation import ACCEPTED_CHARGE
 from quantize.charge.sphere import Sphere
@@ -107,7 +107,7 @@ def plan_bench(
     Parameters
     ----------
     diameters : array_like, shape (n,)
-        Diameters of the spheres to be tried, m.
+        Diameters of the spheres to be tried, m or with a unit as in "2.1 um".
     intervals : array_like, shape (m,)
         Durations of a reading to be tried, s.
     density : str, float or Quantity
@@ -164,9 +164,10 @@ def plan_bench(
     push = validation.positive("press", press, zero=True)
     spread = validation.positive("diameter_spread", diameter_spread, zero=True)
     limit = validation.positive("largest_voltage", largest_voltage)
+    scale = reticle.division.value
     counts = [validation.count("units", n) for n in units]
     rows = []
-    for d in float_array("diameters", diameters):
+    for d in _lengths("diameters", diameters):
         sphere = Sphere(diameter=float(d), density=density)
         weight, fall_speed = sphere.effective_weight(room), sphere.fall_speed(room)
         diffusion = sphere.diffusion(room)
@@ -176,7 +177,16 @@ def plan_bench(
                 if voltage > limit:
                     continue
                 what = {"diameter": float(d), "interval": float(t), "units": n}
-                found = _judged(float(t), n, fall_speed, diffusion, reticle, push, spread)
+                setup = Setup(
+                    unit=fall_speed * float(t) / scale / n,
+                    fall=fall_speed * float(t) / scale,
+                    interval=float(t),
+                    diffusion=diffusion / scale**2,
+                    press=push,
+                    rounding=reticle.rounding_sd,
+                    length=reticle.length,
+                )
+                found = _judged(setup, n, spread)
                 rows.append(what | {"balance_voltage": voltage} | found)
     if not rows:
         raise InputError(
@@ -191,40 +201,29 @@ def plan_bench(
     )
 
 
-def _judged(
-    t: float,
-    n: int,
-    fall_speed: float,
-    diffusion: float,
-    reticle: Reticle,
-    press: float,
-    spread: float,
-) -> dict[str, float]:
-    """How well one setup, `n` units held in balance for `t` seconds, shows the steps."""
+def _lengths(name: str, given: ArrayLike) -> FloatArray:
+    """Lengths in metres, from numbers or from text with a unit."""
+    values = np.asarray(given)
+    if values.dtype.kind in "US":
+        return np.array([Quantity.read(str(d), unit="m", name=name).value for d in values.flat])
+    return float_array(name, given)
+
+
+def _judged(setup: Setup, n: int, spread: float) -> dict[str, float]:
+    """How well one setup, `n` units held in balance, shows the steps."""
     from scipy.stats import norm
 
-    scale = reticle.division.value
-    fall = fall_speed * t / scale
-    unit = fall / n
-    room = float(reticle.length or 0.0)
     steps = np.arange(0, 200)
-    scatter = at_fixed_time(
-        steps * unit / t,
-        t,
-        diffusion=diffusion / scale**2,
-        press=press,
-        rounding=reticle.rounding_sd,
-    )
-    sigma = scatter.total * t
+    sigma, unit = setup.sigma(n + steps), setup.unit
     still = float(sigma[0])
     # A start on the far side of the scale leaves its whole length for the passage.
-    usable = (steps * unit + 2 * sigma < room) & (sigma < _DECIDABLE * unit)
+    usable = setup.on_scale(n + steps) & (sigma < _DECIDABLE * unit)
     reach = int(np.argmin(usable)) - 1 if not usable.all() else int(steps[-1])
     levels = max(0, min(reach, n)) + max(0, reach) + 1 if reach >= 0 else 0
     # Spheres of the batch that fall too fast: speed goes with the square of the diameter.
-    lost = float(norm.sf((room / fall - 1) / max(2 * spread, 1e-9)))
+    lost = float(norm.sf((setup.length / setup.fall - 1) / max(2 * spread, 1e-9)))
     return {
-        "fall": fall,
+        "fall": setup.fall,
         "divisions": unit,
         "sigma_over_unit": still / unit,
         "sigma_over_unit_far": float(sigma[max(reach, 0)] / unit),

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.estimate import RunFit
     from quantize.charge.fall import ResidualVoltage
+    from quantize.charge.next_step import NextStep
     from quantize.charge.particles import JointUnit
     from quantize.charge.run_analysis import RunAnalysis
 
@@ -328,6 +329,29 @@ class Run(Rows):
         from quantize.charge.particles import joint_unit_of_run
 
         return joint_unit_of_run(self, unit_range, route=route)
+
+    def next_step(
+        self, analysis: RunAnalysis | RunFit | None = None, *, particle: object = None
+    ) -> NextStep:
+        """Say what to measure next, and what it is expected to bring in coulombs.
+
+        Parameters
+        ----------
+        analysis : RunAnalysis or RunFit, optional
+            Of this run; `fit` is asked if it is left out.
+        particle : str, optional
+            Label of the particle; needed when the run holds several.
+
+        Returns
+        -------
+        NextStep
+        """
+        from quantize.charge.next_step import next_step
+
+        run = self.single(particle)
+        # That of a whole analysis is within it.
+        found: Any = self.fit(particle=particle) if analysis is None else analysis
+        return next_step(run, getattr(found, "fit", found))
 
     def residual_voltage(self, *, particle: object = None) -> ResidualVoltage:
         """Estimate the voltage left on the plates at zero, and the fall without it.

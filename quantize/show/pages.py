@@ -17,6 +17,38 @@ if TYPE_CHECKING:
     from quantize.analysis import Analysis
     from quantize.charge import Run
     from quantize.charge.balances import BalanceAnalysis
+    from quantize.studies.planning import Plan
+
+
+def say_next(file: str, apparatus: str | None, particle: str | None, as_json: bool) -> None:
+    """Print what to measure next in a run."""
+    from quantize.charge import read_run
+
+    if apparatus is None:
+        raise InputError("--apparatus FILE is missing: what a reading brings is in coulombs.")
+    found = read_run(file, apparatus).next_step(particle=particle)
+    if as_json:
+        say_json({"schema": "quantize.cli.next/1", "file": file, "next": found.to_dict()})
+    else:
+        say(f"{file}\n\n{found}")
+
+
+def say_plan(
+    found: Plan, apparatus: str | None, design: dict[str, Any], seed: int | None, as_json: bool
+) -> None:
+    """Print a plan and, for a bench, the plan in coulombs or why there is none."""
+    from quantize.studies.bench import in_coulombs
+
+    more: dict[str, Any] = {}
+    if apparatus is not None:
+        coulombs, missing = in_coulombs(apparatus, found.table.iloc[0].to_dict(), design)
+        more = {"coulombs": coulombs, "missing": missing}
+    if as_json:
+        say_json({"schema": "quantize.cli.plan/1", "plan": found, "seed": seed} | more)
+        return
+    told = more.get("coulombs") or more.get("missing")
+    parts = [found, told, None if seed is None else f"Seed {seed}"]
+    say("\n\n".join(str(part) for part in parts if part is not None))
 
 
 def balance_view(found: BalanceAnalysis, **options: Any) -> View:

@@ -59,6 +59,7 @@ _OPTIONS = {
     "kind": "--kind",
     "certificate": "--certificate",
 }
+DESIGN = ("target", "falls", "states", "spheres")
 _KEPT = ("keep", "checkpoint")
 _ASCII = str.maketrans({"±": "+/-", "×": "x", "–": "-", "—": "-", "…": "...", "µ": "u", "μ": "u"})
 _RAISED = str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
@@ -136,6 +137,15 @@ def number_list(option: str, text: str | None) -> list[float]:
         ) from None
 
 
+def length_list(text: str | None) -> list[Any]:
+    """Lengths out of "2.1 um,1.6 um", or "2e-6,1e-6" in metres."""
+    parts = text.split(",") if text else []
+    try:
+        return [float(part) for part in parts]
+    except ValueError:
+        return parts
+
+
 def comparing(command: Any) -> Any:
     """The options of the comparison of estimators."""
     for option in (
@@ -147,6 +157,18 @@ def comparing(command: Any) -> Any:
         click.option("--repeats", default="1", show_default=True, metavar="M,M,..."),
         click.option("--sigma", default="0.1,0.2,0.3", show_default=True, metavar="S,S,..."),
         click.option("--readings", default="10,20,40", show_default=True, metavar="N,N,..."),
+    ):
+        command = option(command)
+    return command
+
+
+def designing(command: Any) -> Any:
+    """The options of a design whose uncertainty in coulombs is asked for."""
+    for option in (
+        click.option("--spheres", type=int, metavar="N", help="That are read so (1)."),
+        click.option("--states", type=int, metavar="N", help="Of the charge, in the design (8)."),
+        click.option("--falls", type=int, metavar="N", help="Without field, in the design (8)."),
+        click.option("--target", metavar="U", help="Uncertainty in coulombs wished for: 1%."),
     ):
         command = option(command)
     return command

@@ -100,7 +100,7 @@ def plan(
     readings: int | Readings | ArrayLike | None = None,
     repeats: int | Sequence[int] | None = None,
     apparatus: Apparatus | Mapping[str, Any] | str | Path | None = None,
-    diameters: Numbers | None = None,
+    diameters: Numbers | str | Sequence[str] | None = None,
     intervals: Numbers = (5.0, 10.0, 20.0),
     power: float = 0.8,
     alpha: float = 0.05,
@@ -132,8 +132,8 @@ def plan(
     apparatus : Apparatus, mapping, str or Path, optional
         A bench; asks for the best sphere, interval and voltage. It needs the separation of the
         plates, the density of the spheres, and the scale's division and length.
-    diameters : float or list of float, optional
-        Diameters of the spheres to be tried, m; that of the apparatus if left out.
+    diameters : float, str or list of these, optional
+        Those of the spheres to be tried, m, or "2.1 um"; that of the apparatus if left out.
     intervals : float or list of float
         Timed intervals to be tried, s.
     power : float

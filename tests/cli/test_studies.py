@@ -8,6 +8,9 @@ from pathlib import Path
 import pytest
 from command_line import Run
 
+import quantize as qz
+from quantize import charge
+
 STUDY = ("--readings", "6", "--sigma", "0.1,0.2", "--replicates", "5", "--seed", "1")
 
 
@@ -71,3 +74,35 @@ def test_plan_answers_its_three_questions(quantize: Run) -> None:
     bench = quantize("plan", "--apparatus", "bench.toml", "--intervals", "5,10")
     assert bench.status == 0, bench.err
     assert "Setups at the bench" in bench.out
+    assert "Unit in coulombs: " in bench.out
+
+
+def test_plan_in_coulombs(quantize: Run) -> None:
+    data = Path(qz.__file__).parent / "data"
+    bench = str(data / "invented_apparatus.toml")
+    options = ("--apparatus", bench, "--target", "0.5%", "--falls", "4", "--states", "4")
+    planned = quantize("plan", *options, "--repeats", "2", "--diameters", "2.1 um", "--json")
+    assert planned.status == 0, planned.err
+    found = json.loads(planned.out)["coulombs"]
+    assert (found["falls"], found["states"], found["repeats"], found["spheres"]) == (4, 4, 2, 1)
+    same = charge.plan_target(bench, 0.005, falls=4, states=4, repeats=2)
+    assert found["relative"] == pytest.approx(same.relative)
+    assert "NOT reached" in quantize("plan", *options, "--spheres", "2").out
+    refused = quantize("plan", "--target", "1%", "--sigma", "0.1")
+    assert (refused.status, refused.out) == (2, "")
+    assert "--spheres: for a bench; give --apparatus." in refused.err
+
+
+def test_plan_says_what_to_measure_next(quantize: Run) -> None:
+    data = Path(qz.__file__).parent / "data"
+    page, bench = str(data / "invented_run.csv"), str(data / "invented_apparatus.toml")
+    said = quantize("plan", page, "--apparatus", bench)
+    assert said.status == 0, said.err
+    assert "is expected to be" in " ".join(said.out.split())
+    found = json.loads(quantize("plan", page, "--apparatus", bench, "--json").out)
+    assert found["schema"] == "quantize.cli.next/1"
+    gains = [row["gain"] for row in found["next"]["table"]]
+    assert gains == sorted(gains, reverse=True)
+    lacking = quantize("plan", page)
+    assert (lacking.status, lacking.out) == (2, "")
+    assert "--apparatus FILE is missing" in lacking.err

@@ -117,6 +117,7 @@ MAKERS: dict[str, Callable[[], Any]] = {
     ),
     "MixtureFit": lambda: qz.fit_mixture(PAGE, BAND, sigma_range=0.1),
     "MonteCarlo": monte_carlo,
+    "NextStep": lambda: run().next_step(run().fit((6, 16))),
     "NullComparison": lambda: qz.compare_null(PAGE, BAND, null="uniform", n_resamples=99, rng=1),
     "Periodogram": lambda: qz.periodogram(PAGE, BAND),
     "Plan": lambda: qz.plan(sigma=0.1),
@@ -130,6 +131,7 @@ MAKERS: dict[str, Callable[[], Any]] = {
         PAGE, BAND, sigma_range=0.1, draws=50, chains=2, rng=1
     ),
     "Sensitivity": lambda: qz.sensitivity(PAGE, BAND, n_resamples=99, rng=1),
+    "TargetPlan": lambda: charge.plan_target(DATA / "invented_apparatus.toml"),
     "Truth": lambda: simulated().truth,
     "TwoUnits": lambda: qz.fit_two_units(
         [2.54, 7.6, 12.72, 3.02, 6.98, 12.0],
