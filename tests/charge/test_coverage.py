@@ -65,17 +65,6 @@ def test_three_falls_are_student():
     assert normal / n == pytest.approx(0.811, abs=5 * math.sqrt(0.811 * 0.189 / n) + 0.03)
 
 
-@pytest.mark.parametrize(
-    "name", ["charge_speed", "bench_coverage", "hard_rows", "unequal_rows", "bench_faults"]
-)
-def test_benchmarks_still_run(name, capsys):
-    spec = importlib.util.spec_from_file_location(name, ROOT / "benchmarks" / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    module.main(["--tiny"])
-    assert "|" in capsys.readouterr().out
-
-
 def test_the_invented_run_is_what_its_script_makes(tmp_path, monkeypatch, capsys):
     spec = importlib.util.spec_from_file_location(
         "make_invented_run", ROOT / "examples" / "make_invented_run.py"
