@@ -46,6 +46,7 @@ def test_coulomb_interval_covers_the_true_charge(bench):
     )
 
 
+@pytest.mark.slow
 def test_three_falls_are_student():
     # The interval from three falls holds the true fall 95 times in a hundred as Student-t, and
     # about 81 taken as normal (2 degrees of freedom: 0.811). 700 benches, five binomial sigmas;
