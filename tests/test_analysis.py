@@ -128,6 +128,7 @@ def test_a_blurred_comb_is_not_denied():
         assert qz.analyze(qz.Readings(x, sigma=0.3), (0.6, 4), **QUICK).verdict != "no steps"
 
 
+@pytest.mark.slow
 def test_resolution_is_not_a_unit():
     rng = np.random.default_rng(17)
     x = np.rint(rng.uniform(0, 60, size=30))

@@ -47,6 +47,12 @@ def run_page(page: Path) -> int:
     return blocks
 
 
+def test_the_code_in_the_readme_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    run_page(ROOT / "README.md")
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("page", PAGES, ids=name_of)
 def test_the_code_on_the_page_runs(
     page: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -5,8 +5,17 @@ which prints what moved) and says so in the changelog.
 """
 
 import golden
+import pytest
 
 
+def test_nothing_moved_on_every_fourth():
+    now, kept = golden.computed(every=4), golden.stored()
+    moved = golden.differences({name: kept[name] for name in now}, now, rel=1e-3)
+    assert len(now) > 60
+    assert not moved, "\n".join(moved)
+
+
+@pytest.mark.slow
 def test_nothing_moved():
     moved = golden.differences(golden.stored(), golden.computed(), rel=1e-3)
     assert not moved, "\n".join(moved)

@@ -81,6 +81,7 @@ def test_fit_mixture_in_any_unit_of_measurement(name, given, c):
     same(one, other, c)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "given", "c", "kind"),
     [(*row, ("comb", "uniform")[i // 2 % 2]) for i, row in enumerate(rows(1, pairs=False))],

@@ -18,6 +18,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[1]
 NEEDED: dict[str, list[str]] = {
     "pyarrow": ["readings.parquet", "run.parquet", "stream"],

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[1]
 
 # Each line as a client would write it; a comment says of what mypy is to complain.

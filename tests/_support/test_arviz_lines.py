@@ -62,6 +62,7 @@ def check(data: Any) -> None:
     assert data.attrs["converged"] in (0, 1)
 
 
+@pytest.mark.slow
 def test_groups_names_and_dimensions(sampled: SampledMixture) -> None:
     data = sampled.to_arviz()
     check(data)
@@ -169,6 +170,7 @@ def test_an_unwritable_cache_is_named(monkeypatch: pytest.MonkeyPatch, tmp_path:
         assert "XDG_CACHE_HOME" in done.stdout
 
 
+@pytest.mark.slow
 def test_the_announcement_of_the_old_line_is_kept_quiet(tmp_path: Path) -> None:
     # A fresh cache folder makes it the first import of the day.
     code = "from quantize._support import arviz_lines; arviz_lines.load()"
@@ -182,6 +184,7 @@ def test_the_announcement_of_the_old_line_is_kept_quiet(tmp_path: Path) -> None:
     assert "ArviZ" not in done.stderr
 
 
+@pytest.mark.slow
 def test_an_analysis_needs_neither_arviz_nor_emcee() -> None:
     code = (
         "import sys\n"

@@ -93,6 +93,7 @@ def test_fall_and_rise_counts_once_beside_the_two_it_follows_from() -> None:
     assert of_bench(1, weight=None).degrees_of_freedom == 1
 
 
+@pytest.mark.slow
 def test_clean_benches_are_seldom_doubted() -> None:
     # 200 benches: more than 8 below 0.01, or 22 below 0.05, come once in 5,000 (binomial).
     p = [of_bench(seed, Bench(falls=3 + seed % 6)).p_value for seed in range(200)]

@@ -102,6 +102,7 @@ def test_the_mode_is_that_of_least_squares_on_the_latent_density(case: str) -> N
     assert np.diag(table.to_numpy()) == pytest.approx(np.ones(len(table)))
 
 
+@pytest.mark.slow
 def test_the_normal_posterior_is_that_of_an_ensemble_sampler() -> None:
     # emcee on the same density, which is not quite normal. 64 walkers of some 40 autocorrelation
     # times each: about 2,500 independent draws, so that the mean has an error of 0.02 and the

@@ -51,6 +51,7 @@ def test_particles_that_do_not_agree_are_named():
     assert without["P3"] == min(without)
 
 
+@pytest.mark.slow
 def test_homogeneity_keeps_its_level():
     # 400 groups of four; share below 5 % within a binomial bound of 4 sigma.
     rng = np.random.default_rng(1)

@@ -26,6 +26,7 @@ class Fit:
         self.integers = np.round(run.joined()[0] / unit)
 
 
+@pytest.mark.slow
 def test_sound_benches_pass(bench):
     # Ten checks at 1 % each on 10 runs: 99.9 % of the time at most 5 of 100 are in doubt
     # (binomial); one in 10,000 is called bad.
@@ -276,6 +277,7 @@ def test_a_scatter_held_at_its_bound_is_said():
     assert "held to" not in sound.fit(band).sigma
 
 
+@pytest.mark.slow
 def test_residuals_to_the_steps_of_sound_benches(bench):
     # Chi-square of single readings about the true steps: 3 of 15 below 1 in 100 happen once in
     # 2,400 times.

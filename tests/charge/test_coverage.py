@@ -46,6 +46,7 @@ def test_coulomb_interval_covers_the_true_charge(bench):
     )
 
 
+@pytest.mark.slow
 def test_three_falls_are_student():
     # The interval from three falls holds the true fall 95 times in a hundred as Student-t, and
     # about 81 taken as normal (2 degrees of freedom: 0.811). 700 benches, five binomial sigmas;
@@ -63,17 +64,6 @@ def test_three_falls_are_student():
         normal += off < 1.96
     assert student / n == pytest.approx(0.95, abs=5 * math.sqrt(0.95 * 0.05 / n) + 0.015)
     assert normal / n == pytest.approx(0.811, abs=5 * math.sqrt(0.811 * 0.189 / n) + 0.03)
-
-
-@pytest.mark.parametrize(
-    "name", ["charge_speed", "bench_coverage", "hard_rows", "unequal_rows", "bench_faults"]
-)
-def test_benchmarks_still_run(name, capsys):
-    spec = importlib.util.spec_from_file_location(name, ROOT / "benchmarks" / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    module.main(["--tiny"])
-    assert "|" in capsys.readouterr().out
 
 
 def test_the_invented_run_is_what_its_script_makes(tmp_path, monkeypatch, capsys):

@@ -157,6 +157,7 @@ def test_differences_of_neighbours_are_correlated():
     assert found == pytest.approx(-0.5, abs=5 / math.sqrt(100_000))
 
 
+@pytest.mark.slow
 def test_a_run_at_fixed_distance_from_page_to_unit():
     # Times of first passage over 15 divisions, drawn from their law (inverse Gaussian).
     rng = np.random.default_rng(28)
@@ -186,6 +187,7 @@ def test_a_run_at_fixed_distance_from_page_to_unit():
     assert found.unit == pytest.approx(fall * 10 / held, abs=4 * found.unit_err)
 
 
+@pytest.mark.slow
 def test_a_prediction_that_the_repeats_contradict_is_not_believed():
     # A steady watch stated, a poor thumb used: 24 degrees of freedom see it.
     page, apparatus, truth = SimulatedBench(press=1.0).simulate(rng=31)

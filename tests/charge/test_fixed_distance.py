@@ -49,6 +49,7 @@ def test_a_gate_is_not_rounded_to_the_division(rng):
     assert found.standard_uncertainty < 0.01
 
 
+@pytest.mark.slow
 def test_steps_show_through_a_gate_and_the_interval_holds_the_fall(rng):
     # Twelve drops. The interval of the fall is Student's with 6 degrees of freedom: that fewer
     # than 8 of 12 hold it has a probability of 2e-4 (binomial at 95 %). That the comb wins by a

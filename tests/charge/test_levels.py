@@ -62,6 +62,7 @@ def test_levels_follow_the_line() -> None:
     assert along(moved, trend) is moved
 
 
+@pytest.mark.slow
 def test_a_drying_sphere_gives_its_unit_all_the_same() -> None:
     # The weight goes down by 8 %: with a steady fall the whole numbers of most runs are wrong.
     wrong = 0

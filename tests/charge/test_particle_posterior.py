@@ -53,6 +53,7 @@ def brute_force(pages, log_e):
     return mass / mass.sum()
 
 
+@pytest.mark.slow
 def test_joint_posterior_is_that_of_a_brute_force_grid():
     pages = [few_readings(seed, n=6, blur=0.22) for seed in (0, 4)]
     assert all(len(page.alternatives) > 2 for page in pages)
@@ -133,6 +134,7 @@ def test_balanced_draws_are_standard_normal_in_their_first_two_moments():
     assert z.T @ z / 600 == pytest.approx(np.eye(4), abs=1e-12)
 
 
+@pytest.mark.slow
 def test_a_particle_with_no_own_error_but_unit_and_fall():
     # Spheres all alike, their weight exact and the rest of the bench shared: nothing but unit and
     # fall is a particle's own. Half the unit keeps some per mille, so that the whole posteriors

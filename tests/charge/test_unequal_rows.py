@@ -99,6 +99,7 @@ def test_without_an_apparatus_readings_scatter_alike_as_read():
     assert alike.relative_sigma is None
 
 
+@pytest.mark.slow
 def test_scatter_is_held_against_each_reading_s_own_prediction():
     """On clean runs chi-square within the states has its mean, and no reading is called odd.
 

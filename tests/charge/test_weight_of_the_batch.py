@@ -174,6 +174,7 @@ def _weight(apparatus):
     return charge.Apparatus.of(apparatus).need("sphere.weight").value
 
 
+@pytest.mark.slow
 def test_pages_of_one_batch_from_the_simulated_bench_agree():
     bench = charge.SimulatedBench(weight_of="the batch", falls=6)
     pages = []

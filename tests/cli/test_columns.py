@@ -57,6 +57,7 @@ def test_options_that_change_the_readings_keep_the_words(quantize: Run, tmp_path
     assert done.out.startswith(f"10 readings from a.csv\n{WORDS}\n\n")
 
 
+@pytest.mark.slow
 def test_a_run_says_its_columns_and_how_many_rows_are_readings(quantize: Run) -> None:
     command = ("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml", *QUICK)
     done = quantize(*command)
@@ -85,6 +86,7 @@ def test_a_running_number_is_refused(
     assert "read from column drop, 13 of 13 rows" in named.out
 
 
+@pytest.mark.slow
 def test_very_many_readings_say_it_too(quantize: Run, tmp_path: Path, rng) -> None:
     values = rng.integers(1, 9, 60_000) + rng.normal(0, 0.1, 60_000)
     (tmp_path / "a.csv").write_text("x\n" + "".join(f"{v:.3f}\n" for v in values))

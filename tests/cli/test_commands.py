@@ -43,6 +43,7 @@ def test_demo_runs_the_main_job_to_coulombs(quantize: Run) -> None:
     assert max(one.count("\n"), two.count("\n")) <= 24
 
 
+@pytest.mark.slow
 def test_demo_as_json(quantize: Run) -> None:
     found = json.loads(quantize("demo", "--json").out)
     assert found["schema"] == "quantize.cli.demo/1"
@@ -208,6 +209,7 @@ def test_a_plot_is_written(quantize: Run, tmp_path: Path) -> None:
     assert not list(tmp_path.glob(".*"))
 
 
+@pytest.mark.slow
 def test_a_report_is_written_with_the_run_behind_it(quantize: Run, tmp_path: Path) -> None:
     done = quantize(
         *("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml"),
@@ -329,6 +331,7 @@ def test_version_and_help_load_nothing_heavy() -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+@pytest.mark.slow
 def test_the_program_in_its_own_process(tmp_path: Path) -> None:
     page = tmp_path / "página $x^2$ <b>.csv"
     page.write_text(PAGE)
@@ -338,6 +341,7 @@ def test_the_program_in_its_own_process(tmp_path: Path) -> None:
     assert "±" in done.stdout.decode("utf-8")
 
 
+@pytest.mark.slow
 def test_a_terminal_without_unicode_gets_ascii(tmp_path: Path) -> None:
     page = tmp_path / "página.csv"
     page.write_text(PAGE)
@@ -353,6 +357,7 @@ def test_a_terminal_without_unicode_gets_ascii(tmp_path: Path) -> None:
     assert failed.stderr.count(b"\n") == 1
 
 
+@pytest.mark.slow
 def test_an_unwritable_home_stops_nothing(tmp_path: Path) -> None:
     page, home = tmp_path / "page.csv", tmp_path / "home"
     page.write_text(PAGE)

@@ -7,10 +7,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from command_line import Run
 from plain_bench import PlainBench
 
 
+@pytest.mark.slow
 def test_the_resolution_of_a_run_goes_into_readings_checks_and_coulombs(
     quantize: Run, tmp_path: Path
 ) -> None:

@@ -34,6 +34,7 @@ def flat(text: str) -> str:
 # ---- one number ---------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_unit_error_interval_and_integers_are_those_of_the_fit(
     quantize: Run, tmp_path: Path
 ) -> None:
@@ -66,6 +67,7 @@ def test_unit_error_interval_and_integers_are_those_of_the_fit(
     assert f"The 95 % set: {low} to {high}" in report
 
 
+@pytest.mark.slow
 def test_a_plain_analysis_with_its_run_reports_the_same(tmp_path: Path) -> None:
     page, apparatus, _ = simulate(Bench(falls=3), 2)
     run = charge.Run(page, apparatus)
@@ -105,6 +107,7 @@ def test_the_interval_that_is_printed_holds() -> None:
 # ---- routes -------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_wrong_scale_is_a_check_with_its_reason(quantize: Run, tmp_path: Path) -> None:
     names = put(tmp_path, *simulate(Bench(scale_stated=1.1), 1)[:2])
     done = quantize("analyze", *names, *QUICK, *SEED, "--report", "a.html", "--full")
@@ -164,6 +167,7 @@ def test_coulombs_are_conditional_where_steps_are_not_settled(
     assert settled["conditional"] is settled["coulombs"]["conditional"] is False
 
 
+@pytest.mark.slow
 def test_without_steps_there_are_no_coulombs(quantize: Run, tmp_path: Path) -> None:
     # Sizes anywhere, as precise as those of the usual bench.
     sizes = (2.31, 3.87, 4.44, 8.22, 5.71, 6.05, 2.9, 7.13, 3.4, 8.85, 4.95, 6.62)
@@ -185,6 +189,7 @@ def test_without_steps_there_are_no_coulombs(quantize: Run, tmp_path: Path) -> N
     assert "fewer than three falls without field are in the run, so that a change of it" in text
 
 
+@pytest.mark.slow
 def test_no_steps_is_not_said_of_a_drop_whose_fall_changes(quantize: Run, tmp_path: Path) -> None:
     # A large drop timed over a fixed distance, which loses 0.6 % of its weight in 28 rows. Its
     # readings are so sharp that with a steady fall every unit is excluded, the true one included.
@@ -217,6 +222,7 @@ def test_no_steps_is_not_said_of_a_drop_whose_fall_changes(quantize: Run, tmp_pa
 # ---- what is missing ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_missing_entry_leaves_the_verdict(quantize: Run, tmp_path: Path) -> None:
     page, apparatus, _ = simulate(Bench(), 1)
     del apparatus["sphere"]
@@ -264,6 +270,7 @@ def test_a_run_without_a_fall_is_converted_in_no_way_and_told_so(
 # ---- the balance charge -------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_balance_charge_is_answered_everywhere(quantize: Run, tmp_path: Path) -> None:
     names = put(tmp_path, *simulate(Bench(), 1)[:2])
     found = json.loads(quantize("analyze", *names, *QUICK, *SEED, "--json").out)

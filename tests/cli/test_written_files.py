@@ -43,6 +43,7 @@ def test_a_pipe_is_written_into_and_stays_one(quantize: Run, tmp_path: Path) -> 
     assert got[1].startswith(b"<?xml")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/stdout").exists(), reason="no such devices")
 @pytest.mark.parametrize("redirected", ["pipe", "file"])
 def test_standard_output_is_written_into(redirected: str, tmp_path: Path) -> None:

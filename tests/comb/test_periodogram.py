@@ -192,6 +192,7 @@ def test_bad_arguments(arguments, message):
         qz.periodogram([1.0, 2.1, 3.3], **arguments)
 
 
+@pytest.mark.slow
 def test_bound_on_the_largest_power_and_score():
     # Davies 1987; Baluev, MNRAS 385:1279 (2008), for the power; Rice's up-crossings for the score.
     # N = 100, x ~ N(20, 5), f in [1, 3]: simulated exceedance of z = 8 is .025 and of s = 3.5 is

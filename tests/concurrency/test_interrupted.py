@@ -16,6 +16,8 @@ import pytest
 
 import quantize as qz
 
+pytestmark = pytest.mark.slow
+
 PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
 BAND = (1.2, 4.0)
 SAMPLING = f"""

@@ -14,6 +14,8 @@ import numpy as np
 import pytest
 from every_answer import PAGE, everything
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def alone() -> list[str]:

@@ -23,6 +23,8 @@ from hypothesis import strategies as st
 import quantize as qz
 from quantize import Readings
 
+pytestmark = pytest.mark.slow
+
 OFFSETS = mostly(
     st.sampled_from(["zero", "free"]), st.one_of(st.sampled_from(["fre", 0.25]), ODD_NUMBERS)
 )

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 
 import quantize as qz
 
+pytestmark = pytest.mark.slow
+
 BAND = (0.6, 1.7)
 
 

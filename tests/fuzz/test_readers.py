@@ -17,6 +17,8 @@ from quantize import charge
 from quantize._support.journal import Journal
 from quantize.files import read_table
 
+pytestmark = pytest.mark.slow
+
 NUMBERS = st.one_of(
     st.floats().map(repr),
     st.decimals(-1000, 1000, places=2).map(str),

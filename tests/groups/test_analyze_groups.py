@@ -61,6 +61,7 @@ def same(a, b):
     pd.testing.assert_frame_equal(a.table, b.table, check_exact=True)
 
 
+@pytest.mark.slow
 def test_equals_analyze_on_each_group(table, reference):
     seeds = np.random.default_rng(5).bit_generator.seed_seq.spawn(4)
     for (label, part), seed in zip(table.groupby("particle", sort=False), seeds, strict=True):
@@ -75,6 +76,7 @@ def test_equals_analyze_on_each_group(table, reference):
         assert reference.seed_of(label).spawn_key == seed.spawn_key
 
 
+@pytest.mark.slow
 def test_columns_of_sigma_state_and_resolution_reach_each_group():
     table = invented().assign(
         error=0.2, state=lambda t: (t["divisions"] // 3).astype(int), step=0.1
@@ -91,6 +93,7 @@ def test_columns_of_sigma_state_and_resolution_reach_each_group():
     same(found, numbers)
 
 
+@pytest.mark.slow
 @settings(max_examples=3, deadline=None, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
 def test_how_the_rows_of_different_groups_are_mixed_does_not_matter(table, reference, data):
@@ -107,6 +110,7 @@ def test_how_the_rows_of_different_groups_are_mixed_does_not_matter(table, refer
     same(qz.analyze_groups(mixed, rng=5, **OPTIONS), reference)
 
 
+@pytest.mark.slow
 def test_workers_change_nothing(table, reference):
     with ThreadPoolExecutor(2) as threads:
         same(qz.analyze_groups(table, rng=5, workers=threads, **OPTIONS), reference)
@@ -123,6 +127,7 @@ def test_a_dict_of_columns_is_a_table(table, reference):
     same(qz.analyze_groups(typed, rng=5, **OPTIONS), reference)
 
 
+@pytest.mark.slow
 def test_successive_calls_on_one_generator_differ_and_can_be_done_again(table, reference):
     rng = np.random.default_rng(5)
     same(qz.analyze_groups(table, rng=rng, **OPTIONS), reference)
@@ -233,6 +238,7 @@ def test_bad_input(table, options, message):
         qz.analyze_groups(invented(2) if table is None else table, **(OPTIONS | options))
 
 
+@pytest.mark.slow
 def test_interrupted_work_goes_on_where_it_stopped(tmp_path, big, big_reference):
     kept = tmp_path / "groups.jsonl"
 
@@ -321,6 +327,7 @@ def test_a_pool_that_was_shut_down_is_one_message(table):
         qz.analyze_groups(table, rng=5, workers=pool, **OPTIONS)
 
 
+@pytest.mark.slow
 def test_a_worker_that_was_killed_is_replaced(big, big_reference):
     killed = []
 

@@ -63,6 +63,7 @@ def test_the_unit_is_that_of_generalised_least_squares(error: float, drift: floa
     assert table.groupby("reading")["probability"].sum().to_numpy() == pytest.approx(1, abs=1e-3)
 
 
+@pytest.mark.slow
 def test_the_evidence_is_the_average_over_the_second_error() -> None:
     # Sum over many sizes of the drift, the readings moved back by hand.
     error, drift = 0.4, 1.5

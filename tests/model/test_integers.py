@@ -89,6 +89,7 @@ GRIDS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", GRIDS)
 def test_whole_numbers_of_a_small_sample_by_brute_force(name):
     x, state, free = GRIDS[name]

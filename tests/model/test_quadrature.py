@@ -68,6 +68,7 @@ def test_log_evidence_with_states_and_given_sigmas():
     assert error(readings, (1.0, 1.0), unit_points=20001, sigma_points=1) < 5e-6
 
 
+@pytest.mark.slow
 def test_scatter_within_states_alone_says_nothing():
     # Two states whose scatter is far above the prior's fall at small units: with the band above
     # their means every reading is at tooth zero, and comb and continuum see the same scatter.

@@ -125,6 +125,7 @@ def test_where_no_unit_is_left_the_verdict_is_open_and_says_why():
     assert next(f.name for f in found.findings if f.blocks) == "integers"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("whole", ["positive", (1, 8), (0, None)])
 def test_the_keyword_means_what_the_model_means(whole):
     x = comb(3, 10)
@@ -199,6 +200,7 @@ def test_the_advice_asks_for_whole_numbers_where_parts_of_the_unit_remain():
         assert not any("no reading can be more than" in sentence for sentence in found.advice)
 
 
+@pytest.mark.slow
 def test_a_run_takes_it_and_keeps_it_when_it_is_made_again():
     data = Path(qz.__file__).parent / "data"
     run = read_run(data / "invented_run.csv", data / "invented_apparatus.toml")

@@ -97,6 +97,7 @@ def test_an_offset_that_is_nearly_known_is_as_good_as_known() -> None:
     assert_allclose(near.log_likelihood[best, 0], known.log_likelihood[same, 0], atol=0.02)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_a_thousand_blurred_readings_show_their_steps_whatever_the_seed(seed: int) -> None:
     """Whole numbers from −4 to 4, sigma/unit .27: beyond doubt with a thousand readings."""

@@ -45,6 +45,7 @@ def test_every_unit_above_the_limit_is_excluded_and_one_at_it_is_not():
     assert limit.low > 0.5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("offset", ["zero", "free"])
 def test_the_true_unit_is_never_excluded_where_it_shows(offset):
     """Combs at a tenth of the unit, the scatter right or half of what it is."""
@@ -107,6 +108,7 @@ def test_a_decimal_point_in_the_wrong_place_is_named_and_denies_nothing():
         assert found.unit == pytest.approx(1, abs=0.03)
 
 
+@pytest.mark.slow
 def test_odds_against_the_kind_picked_afterwards_are_not_the_headline():
     """Steps that are hard to see: no sentence of the verdict leans either way."""
     leaning = 0

@@ -34,6 +34,7 @@ def planted(rng, samples, high=0.05, rest=0.05):
     return cells
 
 
+@pytest.mark.slow
 def test_a_family_at_a_tenth_is_found_with_the_samples_that_the_page_states():
     rng = np.random.default_rng(1)
     samples, _ = false_alarms_page.needed(len(FAMILIES))
@@ -94,6 +95,7 @@ def test_a_family_that_fails_in_one_way_of_asking_is_found_and_named():
     ]
 
 
+@pytest.mark.slow
 def test_the_exit_status_is_one_where_a_family_is_found(tmp_path, capsys):
     keep = tmp_path / "counts.json"
     arguments = ["--table", "--keep", str(keep)]

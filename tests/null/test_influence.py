@@ -22,6 +22,7 @@ def comb_sample(seed=1, n=12, spread=0.05):
     return Readings(values, state=np.repeat([f"s{i}" for i in range(n)], 2))
 
 
+@pytest.mark.slow
 def test_left_out_p_is_that_of_the_page_without_the_state():
     sample = comb_sample()
     found = qz.without_each_state(sample, BAND)
@@ -34,6 +35,7 @@ def test_readings_without_states_are_left_out_one_by_one():
     assert list(qz.without_each_state([1.0, 2.02, 2.98, 5.01, 7.0], BAND)) == [1, 2, 3, 4, 5]
 
 
+@pytest.mark.slow
 def test_a_page_with_states_says_whether_one_of_them_decides():
     strong = single_state(posterior(comb_sample(n=18, spread=0.03)), 0.05)
     assert not strong.warns

@@ -47,6 +47,7 @@ def test_mean_evidence_over_a_uniform_null_is_at_most_one():
     assert np.mean(e) <= 1 + 4 * np.std(e) / np.sqrt(len(e))
 
 
+@pytest.mark.slow
 def test_chance_of_ever_passing_twenty_under_a_null():
     hits = 0
     for i in range(15):

@@ -47,6 +47,7 @@ def test_a_sigma_half_of_what_repeats_scatter_is_warned_of_in_words(how: str) ->
     assert found.no_unit_above is None
 
 
+@pytest.mark.slow
 def test_the_right_sigma_or_none_is_not_warned_of() -> None:
     for found in (analyzed(0.15), analyzed(None)):
         assert warning(found) == []

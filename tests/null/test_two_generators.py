@@ -118,6 +118,7 @@ def test_from_zero(places: Places, monkeypatch: pytest.MonkeyPatch) -> None:
     assert found(sample(values), offset=False).units == pytest.approx((1, GOLDEN), abs=0.05)
 
 
+@pytest.mark.slow
 def test_on_both_sides_of_zero(monkeypatch: pytest.MonkeyPatch) -> None:
     values = sums([(1, 0), (-1, 1), (0, -1), (-2, 0), (1, 1), (2, -1), (0, 2)])
     _held_to_the_grid(values, True, monkeypatch)
@@ -133,6 +134,7 @@ def _held_to_the_grid(values: np.ndarray, signed: bool, monkeypatch: pytest.Monk
     assert up_to_two == pytest.approx(on_a_grid(values, signed=signed, most=2), abs=0.05)
 
 
+@pytest.mark.slow
 def test_from_an_offset(monkeypatch: pytest.MonkeyPatch) -> None:
     values = sums([(0, 0), (1, 0), (0, 1), (2, 1), (1, 1), (1, 2)], start=5.3)
     one = found(sample(values), offset=True)

@@ -124,6 +124,7 @@ def test_mirrored_levels_are_not_steps(places):
     assert not weigh(values, (0.5, 5.0)).steps
 
 
+@pytest.mark.slow
 def test_a_third_heaped_is_not_steps():
     found = [
         weigh(NAMED["heaped"]["heaped"](np.random.default_rng([6, i]), 60)).steps for i in range(5)

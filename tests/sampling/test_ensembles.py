@@ -32,6 +32,7 @@ def here() -> Any:
     return sample()
 
 
+@pytest.mark.slow
 def test_the_workers_change_nothing(here: Any) -> None:
     with ThreadPoolExecutor(2) as threads:
         for workers in (2, threads, _backwards):
@@ -56,6 +57,7 @@ def test_cut_into_rounds_the_chain_is_that_of_one_piece(target: Target) -> None:
     assert ensemble.moves == whole.moves
 
 
+@pytest.mark.slow
 def test_a_run_that_is_resumed_is_the_run_in_one_piece(tmp_path: Path, here: Any) -> None:
     file = tmp_path / "run.h5"
     sample(backend=file)

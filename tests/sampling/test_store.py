@@ -184,6 +184,7 @@ def no_file_above(size: int) -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
+@pytest.mark.slow
 def test_on_a_full_disk_the_run_goes_on_and_the_older_samples_stay(
     kept: Path, whole: Any, tmp_path: Path
 ) -> None:
@@ -265,6 +266,7 @@ class TestProcesses:
         with Store(tmp_path / "run.h5", {}), pytest.raises(qz.InputError, match="is in use"):
             sample(tmp_path / "run.h5")
 
+    @pytest.mark.slow
     def test_a_run_killed_at_any_save_goes_on_to_the_bit(self, whole: Any, tmp_path: Path) -> None:
         for saves in (0, 1):
             code = KILLED.format(saves=saves)

@@ -36,6 +36,7 @@ def test_walkers_begin_where_the_posterior_is_not_zero() -> None:
     assert np.exp(start[:, 0]).min() >= 1.3
 
 
+@pytest.mark.slow
 def test_coarse_steps_are_rounding_to_both() -> None:
     # Steps of half a division could pass for units from 1.0: both integrate over them.
     rng = np.random.default_rng(3)
@@ -50,6 +51,7 @@ def test_coarse_steps_are_rounding_to_both() -> None:
     assert found.sigma == pytest.approx(exact.sigma, rel=0.1)
 
 
+@pytest.mark.slow
 def test_a_target_goes_to_workers_without_its_quadrature() -> None:
     second = SharedShift(error=0.1, lever=np.linspace(1, 0.2, 10))
     shift = SharedShift(error=0.2, lever=np.linspace(0.5, 1, 10), also=second)

@@ -15,6 +15,8 @@ from hostile import HOSTILE, MARKS, hostile
 import quantize as qz
 from quantize.analysis import Analysis
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 DATA = Path(qz.__file__).parent / "data"
 

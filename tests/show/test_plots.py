@@ -172,6 +172,7 @@ sys.stdout.buffer.write(style.picture(found.plot()))
 """
 
 
+@pytest.mark.slow
 def test_svg_is_the_same_in_every_process() -> None:
     once = subprocess.run(
         [sys.executable, "-P", "-c", DRAW], capture_output=True, check=True

@@ -135,6 +135,7 @@ JARGON = [
 NEVER = ["likelihood", "posterior", "prior ", "null hypothesis", "nuisance", "quadrature", "nats"]
 
 
+@pytest.mark.slow
 def test_every_term_of_the_theory_has_its_line(
     published: Analysis, unclear: Analysis, invented: Analysis, run: qz.charge.Run
 ) -> None:
@@ -152,6 +153,7 @@ def test_every_term_of_the_theory_has_its_line(
             assert term not in text, term
 
 
+@pytest.mark.slow
 def test_a_run_adds_coulombs_budget_checks_and_cautions(run: qz.charge.Run) -> None:
     found = run.analyze(n_resamples=199, rng=1)
     page = Page(report.report_html(found))

@@ -53,6 +53,7 @@ def children_of(pid: int) -> list[int]:
     return [int(part) for part in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="looks at processes through /proc")
 @pytest.mark.parametrize("workers", [1, 2])
 def test_killed_at_any_moment_the_study_goes_on_to_the_same_table(

@@ -18,6 +18,8 @@ from small_studies import GRID, small_study
 import quantize as qz
 from quantize.studies import Comparison
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def client(distributed: ModuleType) -> Iterator[Any]:

@@ -40,6 +40,7 @@ def test_workers_change_nothing_in_this_process(workers: Any, reference: Compari
     same(small_study(workers=workers), reference)
 
 
+@pytest.mark.slow
 def test_two_spawned_processes_change_nothing() -> None:
     # The library's own estimators too, whose matrix products must not depend on the number of
     # threads.
@@ -58,6 +59,7 @@ def test_threads_change_nothing(reference: Comparison) -> None:
         same(small_study(workers=pool), reference)
 
 
+@pytest.mark.slow
 def test_an_own_process_pool_changes_nothing(reference: Comparison) -> None:
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
         same(small_study(workers=pool), reference)
@@ -155,6 +157,7 @@ def test_a_heavy_function_is_warned_of() -> None:
         qz.compare_estimators(heavy, {"n": 9}, replicates=1, rng=1, workers=Recorder())
 
 
+@pytest.mark.slow
 def test_a_dead_worker_is_replaced(reference: Comparison) -> None:
     killed = []
 
@@ -168,6 +171,7 @@ def test_a_dead_worker_is_replaced(reference: Comparison) -> None:
     assert killed
 
 
+@pytest.mark.slow
 def test_an_estimator_that_brings_workers_down_ends_in_a_message() -> None:
     with pytest.raises(qz.InputError, match=r"`workers` is 2, and its processes die again"):
         qz.compare_estimators(own.brings_down, {"n": 5}, replicates=2, rng=1, workers=2)

@@ -44,6 +44,7 @@ def agree(condition: Condition, seed: int) -> bool:
     return (answer.p_value <= found.alpha) == (found.verdict == "steps")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("condition", CONDITIONS, ids=range(len(CONDITIONS)))
 def test_it_decides_as_analyze_does(condition: Condition) -> None:
     assert agree(condition, 1)
