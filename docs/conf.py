@@ -17,10 +17,10 @@ version = release = quantize.__version__
 extensions = [
     "sphinx.ext.autodoc",
     "sphinx.ext.autosummary",
-    "sphinx.ext.mathjax",
     "numpydoc",
     "myst_parser",
     "figures",
+    "formulas",
 ]
 source_suffix = {".md": "markdown"}
 exclude_patterns = ["_build"]
@@ -36,6 +36,7 @@ numpydoc_show_class_members = False
 numpydoc_xref_param_type = False
 
 html_theme = "alabaster"
+html_math_renderer = "mathml"
 html_static_path = ["_static"]
 html_css_files = ["quantize.css"]
 html_copy_source = False

@@ -129,12 +129,27 @@ def test_reports_of_any_length_can_be_read(
     assert pages(visit.printed()) <= 2
 
 
-def test_the_front_page_of_the_docs(browser: Browser) -> None:
+def page_of_the_docs(browser: Browser, name: str) -> Visit:
     built = os.environ.get("QUANTIZE_DOCS")
-    page = Path(built or ROOT / "docs" / "_build") / "index.html"
+    page = Path(built or ROOT / "docs" / "_build") / name
     if built is None and not page.exists():
         pytest.skip("the docs are not built; sphinx-build docs docs/_build")
-    visit = browser.open(page.resolve().as_uri())
+    return browser.open(page.resolve().as_uri())
+
+
+@pytest.mark.parametrize("name", ["charge", "comb", "null"])
+def test_formulas_show_without_a_network(browser: Browser, name: str) -> None:
+    visit = page_of_the_docs(browser, f"theory/{name}.html")
+    assert [url for url in visit.requests if not url.startswith(("file:", "data:"))] == []
+    assert visit.complaints == []
+    assert visit.evaluate("document.querySelectorAll('math').length") >= 2
+    heights = "[...document.querySelectorAll('math')].map(m => m.getBoundingClientRect().height)"
+    assert min(visit.evaluate(heights)) > 5
+    assert "\\" not in visit.evaluate("document.querySelector('div.body').innerText")
+
+
+def test_the_front_page_of_the_docs(browser: Browser) -> None:
+    visit = page_of_the_docs(browser, "index.html")
     assert [url for url in visit.requests if not url.startswith(("file:", "data:"))] == []
     assert visit.complaints == []
     fits(visit)
