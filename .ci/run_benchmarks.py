@@ -1,4 +1,4 @@
-"""Every benchmark at its smallest size, in one process: what it prints, how long it took, what failed.
+"""Every benchmark at its smallest size, in one process: how long each took, and what failed.
 
 Modules without a command of their own are parts of the others.
 """

@@ -162,7 +162,7 @@ def analyze(
     Parameters
     ----------
     readings : Readings, Histogram, Spectrum or array_like, shape (n,)
-        Counts in bins, and more than 50,000 plain readings, go to `analyze_counts`.
+        Counts in bins, and more than 5,000 plain readings, go to `analyze_counts`.
     unit_range : (float, float), optional
         Smallest and largest unit tried, in the readings' own unit; see `default_band`. The
         `band` of another result is taken as it is.
@@ -198,7 +198,7 @@ def analyze(
     Returns
     -------
     Analysis
-        Or `CountAnalysis`, for counts and for more than 50,000 plain readings.
+        Or `CountAnalysis`, for counts and for more than 5,000 plain readings.
 
     Raises
     ------

@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 36_680
+LINES = 36_800
 """Code and docstrings of public names."""
 FILES = 201
 LONGEST_FILE = 400

@@ -198,8 +198,9 @@ class _Candidate:
 def _candidates(data: Counted) -> list[_Candidate]:
     """Highest local maxima inside the band, with the scatter that their height means.
 
-    A harmonic below `_LEAST_SHARE` is that of levels that run into each other; such a candidate is
-    only taken when there is no other.
+    A harmonic below `_LEAST_SHARE` is that of levels that run into each other, and one that so many
+    frequencies reach by chance (exp(−n·share²) at each of them, Rayleigh) may be of none; such a
+    candidate is only taken when there is no other.
     """
     sums, free = data.sums, data.free
     f = sums.frequencies
@@ -218,7 +219,8 @@ def _candidates(data: Counted) -> list[_Candidate]:
         )
         if sums.span / unit <= _MOST_LEVELS:
             found.append(candidate)
-    good = [c for c in found if c.share >= _LEAST_SHARE][:_CANDIDATES]
+    least = max(_LEAST_SHARE, math.sqrt(math.log(f.size) / n))
+    good = [c for c in found if c.share >= least][:_CANDIDATES]
     if good or not found:
         return good or [_widest(data)]
     return [max(found, key=lambda c: c.unit)]

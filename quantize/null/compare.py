@@ -265,6 +265,9 @@ def _one_batch(
     task: tuple[Sampler, Statistic, int, np.random.SeedSequence, int],
 ) -> FloatArray:
     sampler, measure, count, child, n = task
+    if isinstance(measure, LargestScore) and isinstance(sampler, SmoothedBootstrap):
+        if measure.has_limit(sampler):
+            return measure.in_the_limit(sampler, count, np.random.default_rng(child))
     drawn = np.asarray(sampler(count, np.random.default_rng(child)), dtype=float)
     if drawn.shape != (count, n):
         raise InputError(

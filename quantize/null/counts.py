@@ -28,7 +28,7 @@ from quantize.readings import Readings, as_readings
 if TYPE_CHECKING:
     import pandas as pd
 
-MANY = 50_000
+MANY = 5_000
 """`analyze` takes more readings than this through their counts."""
 _FEW_COUNTS = 1000
 """`analyze` takes a histogram of fewer counts apart into readings."""

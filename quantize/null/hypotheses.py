@@ -25,6 +25,7 @@ from quantize.null.envelopes import (
 )
 from quantize.null.occupancy import SHARE_NAMES, Seating, log_norm, log_seats, seat
 from quantize.null.partitions import (
+    ONE_SCALE,
     log_any_number,
     log_own_widths,
     log_partition_sums,
@@ -60,6 +61,9 @@ SUMS = ("sums: from zero", "sums: from an offset")
 
 _MOST_GROUPS = 48
 """Levels on more places than this are as good as a continuum, and are taken as one."""
+_NEGLIGIBLE_UNIT = 30.0
+"""Of very many levels, units at which the comb is this far below the best are not averaged over: as
+many levels anywhere are farther below still, and their ratio would drown all others."""
 _FEW_ITEMS = 40
 """So many are enough to see at which noise levels anywhere do well."""
 
@@ -197,6 +201,8 @@ def _over_levels(
     elif sample.values[0] < 0 < sample.values[-1]:
         reach = np.maximum(np.abs(integers[:, 0]), np.abs(integers[:, -1])) + 1
         nulls |= _mirrored(part, unit, reach)
+    if sample.levels.size > ONE_SCALE:
+        seated = np.where(seated > seated.max() - _NEGLIGIBLE_UNIT, seated, -np.inf)
     ratios = {name: _averaged(seated, null) for name, null in nulls.items()}
     total = float(log_sum_exp(seated))
     usable = {name: found for name, found in sums.items() if np.isfinite(found.log_evidence)}

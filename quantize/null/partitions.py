@@ -12,6 +12,8 @@ from quantize.null.choices import RESTAURANTS as RESTAURANTS
 _UNDERFLOW = 745.0
 """Terms this far below the largest, in natural logarithm, are zero in double precision."""
 _LOG_2PI = float(np.log(2 * np.pi))
+ONE_SCALE = 1000
+"""Up to so many levels the sums over few groups and over many are numbers of one scale."""
 
 
 def log_partition_sums(
@@ -60,7 +62,6 @@ def log_partition_sums(
     >>> log_partition_sums(x, np.full((1, 2), 0.01), one, np.zeros((1, 3)), 2).round(4) + 0.0
     array([[[  -inf, 1.0371, 0.    ]]])
     """
-    n = values.size
     sigmas, shares = variance.shape[0], log_seats.shape[0]
     rows = sigmas * shares
     groups = Groups(values, variance)
@@ -68,27 +69,62 @@ def log_partition_sums(
     # In units of the span few groups and many have sums of a like size; otherwise the sums of
     # those that matter are lost beside those that do not.
     unit = np.log(np.ptp(values)) if np.ptp(values) > 0 else 0.0
+
+    def ways(t: int, first: int) -> FloatArray:
+        seats = log_seats[:, running[t] - running[first:t]]
+        group = groups.ending_at(t, first)[:, None, :] + seats - unit
+        return group.reshape(rows, t - first)
+
+    summed = _one_scale if running[-1] <= ONE_SCALE else _scale_each
+    log_sum: FloatArray = summed(ways, rows, count, most_groups)
+    log_sum += unit * np.arange(most_groups + 1)
+    return log_sum.reshape(sigmas, shares, most_groups + 1)
+
+
+def _one_scale(
+    ways: Callable[[int, int], FloatArray], rows: int, count: IntArray, most: int
+) -> FloatArray:
+    """Log sums over cuts into 0 … `most` groups, the sums for all numbers of groups of a like size.
+
+    `ways` (t, first) gives the log weights of the groups first … t − 1, each up to t.
+    """
+    n = count.size
     # share[:, t, J] times exp(scale[:, t]) is the sum over cuts of the first t readings.
-    share = np.zeros((rows, n + 1, most_groups + 1))
+    share = np.zeros((rows, n + 1, most + 1))
     share[:, 0, 0] = 1.0
     scale = np.zeros((rows, n + 1))
     first, far = 0, _never_again(count)
     for t in range(1, n + 1):
-        seats = log_seats[:, running[t] - running[first:t]]
-        group = groups.ending_at(t, first)[:, None, :] + seats - unit
-        exponent = group.reshape(rows, t - first) + scale[:, first:t]
+        exponent = ways(t, first) + scale[:, first:t]
         peak = exponent.max(axis=1)
         skipped = int(np.argmax((exponent > peak[:, None] - far).any(axis=0)))
         first += skipped
-        ways = np.exp(exponent[:, skipped:] - peak[:, None])
-        fresh = np.matmul(ways[:, None, :], share[:, first:t, :-1])[:, 0, :]
+        weight = np.exp(exponent[:, skipped:] - peak[:, None])
+        fresh = np.matmul(weight[:, None, :], share[:, first:t, :-1])[:, 0, :]
         largest = np.maximum(fresh.max(axis=1), 1e-300)
         share[:, t, 1:] = fresh / largest[:, None]
         scale[:, t] = peak + np.log(largest)
     with np.errstate(divide="ignore"):
         log_sum: FloatArray = np.log(share[:, n, :]) + scale[:, n:]
-    log_sum += unit * np.arange(most_groups + 1)
-    return log_sum.reshape(sigmas, shares, most_groups + 1)
+    return log_sum
+
+
+def _scale_each(
+    ways: Callable[[int, int], FloatArray], rows: int, count: IntArray, most: int
+) -> FloatArray:
+    """The same where so many levels are cut that few groups and many have no common scale."""
+    n = count.size
+    log_sum = np.full((rows, n + 1, most + 1), -np.inf)
+    log_sum[:, 0, 0] = 0.0
+    for t in range(1, n + 1):
+        terms = ways(t, 0)[:, :, None] + log_sum[:, :t, :-1]
+        peak = terms.max(axis=1)
+        peak = np.where(np.isfinite(peak), peak, 0.0)
+        np.exp(terms - peak[:, None], out=terms)
+        with np.errstate(divide="ignore"):
+            log_sum[:, t, 1:] = np.log(terms.sum(axis=1)) + peak
+    found: FloatArray = log_sum[:, n]
+    return found
 
 
 def log_any_number(

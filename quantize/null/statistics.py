@@ -9,6 +9,7 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band, default_limits, refuse_too_many_units
+from quantize.null.samplers import SmoothedBootstrap
 from quantize.null.tails import ResultantScale
 from quantize.readings import Readings
 
@@ -18,6 +19,12 @@ _MOST_IN_SINGLE = 2000
 """With more readings single precision leaves too many frequencies in doubt."""
 _OVERSAMPLING = 5.0
 """Trial units for each peak of the periodogram."""
+_LIMIT = 500
+"""From more readings the largest statistics of a null are drawn by their normal limit."""
+_BINS = 2.5
+"""Bins in the smallest unit; two would do (Nyquist)."""
+_TYPICAL = 500
+"""Data sets of which the widest makes the grid of frequencies."""
 
 Precision: TypeAlias = type[np.complex64] | type[np.complex128]
 
@@ -134,6 +141,68 @@ class LargestScore:
         # A data set of equal values has no band of its own.
         low, high = np.where(spans > 0, (low, high), np.array([[self.band.low], [self.band.high]]))
         return np.minimum(low, 0.99 * high), high
+
+    def has_limit(self, null: SmoothedBootstrap) -> bool:
+        """Whether `in_the_limit` holds: many readings, no repeats, a rounding that does not show."""
+        n = self.weights.size
+        return n > _LIMIT and null.mean.size == n and self.band.low >= 2.5 * (self.step or 0.0)
+
+    def in_the_limit(
+        self, null: SmoothedBootstrap, count: int, rng: np.random.Generator
+    ) -> FloatArray:
+        r"""The statistic of `count` data sets of the null, by the normal limit of many readings.
+
+        The sums over n readings are a Gaussian process in the frequency, whatever the readings are,
+        with the mean and the covariance of a single reading: those of counts in fine bins,
+        :math:`\sqrt{p_b}\,z_b - p_b\sum_c\sqrt{p_c}\,z_c` about their means (the central limit of
+        multinomial counts). One Fourier transform gives them at all frequencies.
+        """
+        from scipy.fft import next_fast_len, rfft
+
+        width = self.band.low / _BINS
+        density, start = null.density(width)
+        low, high, ends = self._bands_in_the_limit(density, width, count, rng)
+        first = start - self.offset + 0.5 * width
+        near, far = first + ends[0], first + ends[1]
+        reach = far - near if self.free else max(far, 0.0) - min(near, 0.0)
+        length = max(self.oversampling * reach / width, density.size)
+        length = next_fast_len(int(np.ceil(length)), real=True)
+        step = 1 / (length * width)
+        f = step * np.arange(length // 2 + 1)
+        seen = slice(*np.searchsorted(f, [1 / high.max() - 0.5 * step, 1 / low.min() + 0.5 * step]))
+        f = f[seen]
+        turn = np.exp(-2j * np.pi * f * first)
+        squares = float(np.sum(self.weights**2))
+        mean = float(self.weights.sum()) / np.sqrt(squares) * rfft(density, length)[seen] * turn
+        mean, turn = mean.astype(np.complex64), turn.astype(np.complex64)
+        root, share = np.sqrt(density).astype(np.float32), density.astype(np.float32)
+        out = np.empty(count)
+        block = max(1, _BYTES // (4 * length))
+        for rows in (slice(i, i + block) for i in range(0, count, block)):
+            size = (low[rows].size, share.size)
+            noise = root * rng.standard_normal(size, dtype=np.float32)
+            noise -= share * noise.sum(axis=1, keepdims=True)
+            sums = mean + rfft(noise, length, axis=1)[:, seen] * turn
+            height = np.square(np.abs(sums)) if self.free else np.sqrt(2) * sums.real
+            inside = f >= (1 / high[rows])[:, None] - 0.5 * step
+            inside &= f <= (1 / low[rows])[:, None] + 0.5 * step
+            out[rows] = np.where(inside, height, -np.inf).max(axis=1)
+        return out
+
+    def _bands_in_the_limit(
+        self, density: FloatArray, width: float, count: int, rng: np.random.Generator
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The bands of data sets with this density, and the ends of the widest of a batch."""
+        n, running = self.weights.size, np.cumsum(density)
+        edges = width * np.arange(1, density.size + 1)
+        # The largest of n has the n-th power of the distribution; it knows nothing of the smallest.
+        ends = np.interp([1 / (_TYPICAL * n), 1 - 1 / (_TYPICAL * n)], running, edges)
+        if not self.band.chosen:
+            return np.full(count, self.band.low), np.full(count, self.band.high), ends
+        part = rng.random((2, count)) ** (1 / n)
+        spans = np.interp(part[0], running, edges) - np.interp(1 - part[1], running, edges)
+        low, high = default_limits(spans, n, step=self.step or 0.0, sigma=self.sigma)
+        return np.minimum(low, 0.99 * high), np.asarray(high), ends
 
 
 def error_of_transform(n: int, size: int, precision: Precision) -> float:

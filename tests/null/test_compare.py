@@ -107,6 +107,27 @@ def test_statistic_is_the_largest_of_the_periodogram():
             assert value == pytest.approx(highest, rel=0.12)
 
 
+@pytest.mark.parametrize("offset", ["zero", "free"])
+@pytest.mark.parametrize("band", [None, (0.5, 2.0)])
+def test_the_normal_limit_gives_the_distribution_that_is_drawn(band, offset, monkeypatch):
+    # Rounded readings, skewed and far from zero; both ways on the same sample.
+    x = (5 + np.random.default_rng(3).gamma(3, 1.5, 600)).round(2)
+    settings = {"offset": offset, "null": "smooth", "n_resamples": 1999, "rng": 1}
+    limit = qz.compare_null(x, band, **settings).null_distribution
+    monkeypatch.setattr("quantize.null.statistics._LIMIT", 10**9)
+    drawn = qz.compare_null(x, band, **settings).null_distribution
+    assert not np.array_equal(limit, drawn)
+    # Four standard errors of two quantiles of 1,999 draws, by resampling both samples.
+    rng = np.random.default_rng(4)
+    for q in (0.5, 0.9, 0.99):
+        spread = [
+            np.std([np.quantile(rng.choice(a, a.size), q) for _ in range(100)])
+            for a in (limit, drawn)
+        ]
+        gap = np.quantile(limit, q) - np.quantile(drawn, q)
+        assert abs(gap) < 4 * np.hypot(*spread) + 0.01 * np.quantile(drawn, q)
+
+
 @pytest.mark.parametrize("free", [False, True])
 @pytest.mark.parametrize("n", [3, 40, 2500])
 def test_statistic_is_the_largest_of_the_plain_sums(n, free):

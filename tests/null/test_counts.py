@@ -8,6 +8,7 @@ from detectors import detector
 
 import quantize as qz
 from quantize.null.bounds import equal_spacing, rayleigh_bound, score_bound
+from quantize.null.counts import MANY
 
 
 def apart(rng, k, least, width=40.0):
@@ -192,3 +193,37 @@ def test_scale_changes_nothing_but_the_scale(rng):
     two = qz.analyze_counts(1e-19 * x, (3e-19, 20e-19), offset="free")
     assert two.verdict == one.verdict
     assert two.p_value == pytest.approx(one.p_value, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("sigma", "verdict"),
+    [
+        (0.1, "steps"),
+        pytest.param(0.25, "steps", marks=pytest.mark.slow),
+        pytest.param(None, "cannot tell", marks=pytest.mark.slow),
+    ],
+)
+def test_one_answer_on_both_sides_of_the_switch(sigma, verdict):
+    # 5,000 readings one by one, and 5,001 in bins: the same verdict, and units within the error.
+    rng = np.random.default_rng(1)
+    x = rng.uniform(0.5, 9, MANY + 1)
+    if sigma is not None:
+        x = rng.integers(1, 9, MANY + 1) + sigma * rng.normal(size=MANY + 1)
+    bins = qz.analyze(x, (0.9, 1.2))
+    one_by_one = qz.analyze(x[:-1], (0.9, 1.2), n_resamples=99, rng=1)
+    assert type(bins) is not type(one_by_one)
+    assert bins.verdict == one_by_one.verdict == verdict
+    if sigma is not None:
+        assert abs(bins.unit - one_by_one.unit) < one_by_one.unit_err
+        # sigma/sqrt(sum of k²), k the whole numbers: the error of a straight line through zero.
+        error = sigma / np.sqrt(np.sum(np.rint(x) ** 2))
+        assert bins.unit_err == pytest.approx(error, rel=0.25)
+        assert one_by_one.unit_err == pytest.approx(error, rel=0.25)
+
+
+def test_noise_of_few_counts_is_no_candidate(rng):
+    # Two thousand readings: hundreds of levels at a unit that noise picked took ten seconds.
+    x = rng.integers(1, 9, 2000) + 0.2 * rng.normal(size=2000)
+    found = qz.analyze_counts(x)
+    assert found.verdict == "steps"
+    assert found.alternatives["unit"].min() > 0.1

@@ -52,7 +52,12 @@ def _group_likelihood(values, factor, sigma):
 
 @pytest.mark.parametrize("count", [ONE, COUNT], ids=["one each", "merged"])
 @pytest.mark.parametrize("sigma", [0.15, 0.6])
-def test_sum_over_cuts_is_the_enumeration_with_levels_integrated_numerically(sigma, count):
+@pytest.mark.parametrize("one_scale", [True, False])
+def test_sum_over_cuts_is_the_enumeration_with_levels_integrated_numerically(
+    sigma, count, one_scale, monkeypatch
+):
+    if not one_scale:
+        monkeypatch.setattr("quantize.null.partitions.ONE_SCALE", 0)
     n = VALUES.size
     seats = log_seats(int(count.sum()))
     table = log_partition_sums(VALUES, sigma**2 * FACTOR[None], count, seats, n)[0]
