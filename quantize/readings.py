@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 from collections.abc import Hashable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +16,6 @@ from quantize._support.validation import (
     BoolArray,
     FloatArray,
     IntArray,
-    float_array,
     moderate,
     name_of_unit,
     one_of_few,
@@ -25,12 +24,17 @@ from quantize._support.validation import (
     relative_to,
     state_codes,
 )
+from quantize.array_kinds import only_column, plain_values
 from quantize.levels import Levels, far_values, levels_of
 from quantize.recording import recorded_steps, rounded_alike
 from quantize.shared_shift import SharedShift
 from quantize.tables.origin import Origin, with_origin
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 _PRINTED_SAMPLE = 10_000
+_OF_EACH = ("sigma", "relative_sigma", "resolution", "ends", "beyond", "changed")
 
 
 @dataclasses.dataclass(frozen=True, eq=False, init=False, repr=False)
@@ -40,7 +44,8 @@ class Readings:
     Parameters
     ----------
     values : array_like, shape (n,)
-        The readings, all in one unit of measurement (divisions, coulombs, grams, ...).
+        The readings, all in one unit of measurement (divisions, coulombs, grams, ...); quantities
+        of pint or astropy with their unit, or values of `uncertainties` with their sigma.
     sigma : float or array_like, shape (n,), optional
         Standard deviation of each reading, in the same unit. One number is used for all.
     relative_sigma : array_like, shape (n,), optional
@@ -68,10 +73,8 @@ class Readings:
     ----------
     values, sigma, relative_sigma, resolution : numpy.ndarray or None
         Read-only float arrays of shape (n,).
-    ends, beyond : numpy.ndarray or None
-        Read-only whole numbers.
-    changed : numpy.ndarray or None
-        Read-only truth values.
+    ends, beyond, changed : numpy.ndarray or None
+        Read-only whole numbers and truth values.
     state : numpy.ndarray or None
         Read-only whole numbers 0, 1, ... in order of first appearance.
     state_labels : tuple
@@ -83,8 +86,8 @@ class Readings:
     Raises
     ------
     InputError
-        A ValueError, for text, blanks, NaN, infinities, wrong lengths, or a sigma or resolution
-        that is not above zero; for both kinds of sigma at once, and relative ones far from 1.
+        For text, blanks, NaN, infinities, wrong lengths, a sigma or resolution not above zero, both
+        kinds of sigma at once, relative ones far from 1, and quantities of different kinds.
 
     Examples
     --------
@@ -123,7 +126,9 @@ class Readings:
         shift: SharedShift | None = None,
         unit_name: str | None = None,
     ) -> None:
-        checked = float_array("values", values)
+        if isinstance(values, Readings):
+            raise InputTypeError("`values` are Readings already; change them with `.replace`.")
+        checked, sigma, unit_name = plain_values(values, sigma, unit_name)
         if checked.size == 0:
             raise InputError("`values` is empty; give at least one reading.")
         moderate("values", float(np.abs(checked).max()))
@@ -157,12 +162,19 @@ class Readings:
     def __len__(self) -> int:
         return int(self.values.size)
 
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> npt.NDArray[Any]:
+        return np.array(self.values, dtype=dtype, copy=copy)
+
+    def __getitem__(self, keep: Any) -> Any:
+        """One value for a whole number; for a slice, a mask or positions, as `select`."""
+        if isinstance(keep, (int, np.integer)):
+            return float(self.values[keep])
+        return self.select(keep)
+
     def __repr__(self) -> str:
         parts = [f"{len(self)} values from {self.values.min():g} to {self.values.max():g}"]
-        if self.sigma is not None:
-            parts.append("sigma given")
-        if self.relative_sigma is not None:
-            parts.append("relative sigma given")
+        if self.sigma is not None or self.relative_sigma is not None:
+            parts.append("sigma given" if self.sigma is not None else "relative sigma given")
         if self.state is not None:
             parts.append(f"{len(self.state_labels)} states")
         if self.resolution is not None:
@@ -268,17 +280,14 @@ class Readings:
         found = levels_of(self.values, self.scale, self.state)
         return dataclasses.replace(found, sigma_given=self.sigma is not None)
 
-    def select(self, keep: npt.ArrayLike) -> Readings:
-        """The readings at `keep` (a mask or positions), everything that belongs to them kept."""
+    def select(self, keep: npt.ArrayLike | slice) -> Readings:
+        """Those at `keep` (a mask, positions, a slice), with everything that belongs to them."""
         every = np.arange(len(self))
-        index = every[np.asarray(keep)]
+        index = every[keep if isinstance(keep, slice) else np.asarray(keep)]
         if np.array_equal(index, every):
             return self
-        changes = {
-            name: getattr(self, name)[index]
-            for name in ("sigma", "relative_sigma", "resolution", "ends", "beyond", "changed")
-            if getattr(self, name) is not None
-        }
+        given = {name: getattr(self, name) for name in _OF_EACH}
+        changes = {name: of[index] for name, of in given.items() if of is not None}
         if self.state is not None:
             changes["state"] = [self.state_labels[c] for c in self.state[index]]
         if self.shift is not None:
@@ -288,8 +297,7 @@ class Readings:
 
     def replace(self, **changes: Any) -> Readings:
         """The same readings with other values, sigmas and so on, under their names."""
-        names = ("values", "sigma", "relative_sigma", "resolution", "ends", "beyond", "changed")
-        kept = {name: getattr(self, name) for name in (*names, "shift", "unit_name")}
+        kept = {name: getattr(self, name) for name in ("values", *_OF_EACH, "shift", "unit_name")}
         kept["state"] = None if self.state is None else [self.state_labels[c] for c in self.state]
         kept |= changes
         return with_origin(Readings(kept.pop("values"), **kept), self.origin)
@@ -302,20 +310,24 @@ class Readings:
         left = None if last is self.shift else dataclasses.replace(self.shift, also=None)
         return self.replace(values=self.values - z * last.error * last.lever, shift=left)
 
+    def to_frame(self) -> pd.DataFrame:
+        """A table with a row for each reading and a column for whatever is known of it."""
+        import pandas as pd
+
+        columns = {name: getattr(self, name) for name in ("values", *_OF_EACH)}
+        if self.state is not None:
+            columns["state"] = [self.state_labels[code] for code in self.state]
+        return pd.DataFrame({name: of for name, of in columns.items() if of is not None})
+
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
+        kept = {name: getattr(self, name) for name in ("values", *_OF_EACH)}
+        listed = {name: None if of is None else of.tolist() for name, of in kept.items()}
+        labels = None if self.state is None else [str(self.state_labels[c]) for c in self.state]
         return {
             "schema": "quantize.Readings/1",
-            "values": self.values.tolist(),
-            "sigma": None if self.sigma is None else self.sigma.tolist(),
-            "relative_sigma": None if self.relative_sigma is None else self.relative_sigma.tolist(),
-            "state": None
-            if self.state is None
-            else [str(self.state_labels[c]) for c in self.state],
-            "resolution": None if self.resolution is None else self.resolution.tolist(),
-            "ends": None if self.ends is None else self.ends.tolist(),
-            "beyond": None if self.beyond is None else self.beyond.tolist(),
-            "changed": None if self.changed is None else self.changed.tolist(),
+            **listed,
+            "state": labels,
             "shift": None if self.shift is None else self.shift.to_dict(),
             "unit_name": self.unit_name,
             "origin": None if self.origin is None else self.origin.to_dict(),
@@ -338,9 +350,7 @@ class Readings:
         late = {name: kept.get(name) for name in names}
         with results.reading_back("Readings"):
             named = {name: kept[name] for name in ("sigma", "state", "resolution")}
-            shift = kept.get("shift")
-            if shift is not None:
-                late["shift"] = SharedShift.from_dict(shift)
+            late["shift"] = kept.get("shift") and SharedShift.from_dict(kept["shift"])
             origin = Origin.from_dict(kept.get("origin"))
             return with_origin(cls(kept["values"], **named, **late), origin)
 
@@ -379,18 +389,9 @@ def as_readings(data: Any, *, least: int = 2, measured: bool = True) -> Readings
 
 def _from_data(data: Any) -> Readings:
     if hasattr(data, "_as_readings"):
-        counted: Readings = data._as_readings()
-        return counted
-    columns = getattr(data, "columns", None)
-    if columns is not None:
-        if len(columns) == 1:
-            return Readings(data[columns[0]])
-        raise InputTypeError(
-            f"`readings` is a table with columns {', '.join(map(str, columns))}; "
-            "pass one column, or Readings(table['...'], sigma=table['...'])."
-        )
+        return data._as_readings()  # type: ignore[no-any-return]
     try:
-        return Readings(data)
+        return Readings(only_column(data))
     except InputError as error:
         message = str(error).replace("`values`", "`readings`")
         raise type(error)(message) from None
