@@ -27,7 +27,7 @@ from quantize.null import calibration, guards, influence
 from quantize.null.compare import NullComparison, compare_null
 from quantize.null.counts import analyze_many
 from quantize.null.evidence import LevelEvidence
-from quantize.null.exclusion import excluded_units
+from quantize.null.exclusion import Limit, excluded_units
 from quantize.null.tails import need_resamples
 from quantize.null.verdict import Assessment, assess, judge
 from quantize.readings import Readings, as_readings
@@ -294,6 +294,26 @@ def _estimates(mixture: MixtureFit, comb_fit: CombFit, score: Periodogram) -> di
     named: dict[str, MixtureFit | CombFit | Periodogram]
     named = {"mixture over integers": mixture, "least squares": comb_fit, "periodogram": score}
     return {name: {"unit": one.unit, "unit_err": one.unit_err} for name, one in named.items()}
+
+
+def with_limit(found: Analysis, limit: Limit | None) -> Analysis:
+    """The same analysis with another limit of the units that are excluded, and its verdict."""
+    judgement = judge(
+        found.mixture,
+        found.findings,
+        found.p_values,
+        found.evidence,
+        alpha=found.alpha,
+        smooth_only=found.settings["null"] == "smooth",
+        limit=limit,
+    )
+    return dataclasses.replace(
+        found,
+        verdict=cast(Verdict, judgement.verdict),
+        reasons=judgement.reasons,
+        advice=judgement.advice,
+        no_unit_above=judgement.no_unit_above,
+    )
 
 
 def _judged(

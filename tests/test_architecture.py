@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 36_800
+LINES = 36_960
 """Code and docstrings of public names."""
-FILES = 201
+FILES = 202
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

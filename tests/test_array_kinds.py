@@ -48,7 +48,7 @@ def test_errors_of_uncertainties_are_the_sigma():
 def test_shared_errors_are_refused():
     uncertainties = pytest.importorskip("uncertainties")
     scale = uncertainties.ufloat(1.0, 0.01)
-    with pytest.raises(qz.InputError, match="share some of their errors; .* as `shift`"):
+    with pytest.raises(qz.InputError, match=r"share some of their errors; .* as `shift`"):
         qz.Readings([scale * value for value in VALUES])
 
 
@@ -75,7 +75,7 @@ def test_what_does_not_go_together_is_refused(which):
         unit = pytest.importorskip("astropy.units")
     with pytest.raises(qz.InputError, match="`sigma` is in mV and `values` have no unit"):
         qz.Readings(VALUES, sigma=0.1 * unit.mV)
-    with pytest.raises(qz.InputError, match="`sigma` is in m, which does not go with .* in mV"):
+    with pytest.raises(qz.InputError, match=r"`sigma` is in m, which does not go with .* in mV"):
         qz.Readings(np.array(VALUES) * unit.mV, sigma=0.1 * unit.m)
     with pytest.raises(qz.InputTypeError, match="is a list of quantities, the first in mV"):
         qz.Readings([value * unit.mV for value in VALUES])

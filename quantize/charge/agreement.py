@@ -99,19 +99,8 @@ class Agreement:
 
     Examples
     --------
-    >>> from quantize import charge
-    >>> bench = {
-    ...     "plates": {"separation": "4.24(2) mm", "voltage": "227.4(6) V"},
-    ...     "sphere": {
-    ...         "weight": "5.15(8)e-14 N",
-    ...         "weight_of": "this sphere",
-    ...         "diameter": "2.10(2) um",
-    ...         "density": "1055 kg/m3",
-    ...     },
-    ...     "fall": {"divisions": "60.8 +/- 0.2 div"},
-    ... }
-    >>> charge.unit_in_coulombs(10.0, bench, unit_err=0.1, trials=200).agreement.level
-    'good'
+    >>> untested("one route alone.", 0).level
+    'unknown'
     """
 
     chi_square: float

@@ -22,8 +22,9 @@ from quantize.charge.checks import (
 )
 from quantize.charge.estimate import observed_over_predicted, predicted_as_read
 from quantize.charge.fall import NO_SCATTER
+from quantize.charge.levels import trend_of
 from quantize.charge.quantity import Quantity
-from quantize.charge.rows import Rows, residual_voltage, root_mean_square, scatter_of
+from quantize.charge.rows import Rows, residual_voltage, root_mean_square
 from quantize.charge.stated import plus_minus
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
@@ -180,42 +181,23 @@ def fall_steadiness(run: Rows) -> list[Check]:
 
 def _fall_with_time(run: Rows) -> Check:
     """A straight line through the falls."""
-    name, falls = f"{_FALL}: with time", run.falls
-    x, (at, words) = -_per_interval(run, falls), run.time_of(falls)
-    centred = at - at.mean()
-    squares = float(centred @ centred)
-    if squares == 0:
+    name, trend = f"{_FALL}: with time", trend_of(run)
+    if trend is None:
         return unknown(name, "all falls were read at the same time.")
-    slope = float(centred @ x) / squares
-    rest = x - x.mean() - slope * centred
-    degrees = x.size - 2
-    least = _least_scatter(run, float(x.mean()), degrees=degrees)
-    scatter = max(math.sqrt(float(rest @ rest) / degrees), least)
-    if scatter <= NO_SCATTER * abs(float(x.mean())):
+    change = trend.change
+    error = change.standard_uncertainty
+    if error <= NO_SCATTER * abs(trend.mean.value):
         return unknown(
             name, "the falls show no scatter, so a change cannot be distinguished from none."
         )
-    error, span = scatter / math.sqrt(squares), float(np.ptp(at))
-    return graded_by_t(
+    return graded(
         name,
-        slope / error,
-        degrees,
-        slope * span,
-        f"the fall changes by {plus_minus(slope * span, error * span, sign='+')} divisions "
-        f"from the first to the last, {words}",
+        trend.p_value,
+        change.value,
+        f"the fall changes by {plus_minus(change.value, error, sign='+')} divisions "
+        f"from the first row to the last, {trend.words}",
         cause="a wet coat, a change of temperature or convection would do that",
     )
-
-
-def _least_scatter(run: Rows, fall: float, *, degrees: int) -> float:
-    """Below which the scatter of falls is not believed: few may lie on a line by chance."""
-    rounding = root_mean_square(run.rounding(run.falls))
-    if degrees >= _ENOUGH:
-        return rounding
-    try:
-        return max(rounding, root_mean_square(scatter_of(run, run.falls, fall).total))
-    except InputError:
-        return rounding
 
 
 def scatter_explained(run: Rows) -> list[Check]:

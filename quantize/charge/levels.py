@@ -17,9 +17,10 @@ from numpy.typing import ArrayLike
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
+from quantize.charge.fall import NO_SCATTER
 from quantize.charge.noise import ROUNDING_SD
 from quantize.charge.quantity import Quantity
-from quantize.charge.rows import Rows, predicted_scatter, root_mean_square
+from quantize.charge.rows import Rows, predicted_or_none, predicted_scatter, root_mean_square
 from quantize.charge.run_table import speed_of
 from quantize.charge.stated import plus_minus
 from quantize.readings import Readings
@@ -31,12 +32,12 @@ if TYPE_CHECKING:
 _LEAST_FALLS = 3
 _LEAST_REPEATS = 3
 _ALIKE = 1e-9  # part of the largest by which standard deviations that are alike may differ
-_STEADY = 0.1
-"""Probability of so much change by chance below which the fall is a line in time.
-
-One run in ten that is steady has the change of its fall averaged over for nothing, which widens its
-errors a little; a change that is left out makes the unit wrong.
-"""
+CHANGING = 0.2
+"""Of a run beforehand: that its fall changes on the way ..."""
+CHANGE = 0.05
+"""... and the standard deviation of that change, normal about zero, over the fall."""
+_SIGMAS, _LEAST_PART, _WIDEST = 121, 0.02, 3.0  # of the scatter that is averaged over
+_LARGEST_LOG = 600.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -195,6 +196,8 @@ class Trend:
         The fall at the mean time of the falls, divisions per interval.
     p_value : float
         How often steady falls seem to change so.
+    odds : float
+        For a line against a steady fall, the prior chance of a changing one included.
     place : pandas.Series
         Where each row of the run's table lies, in lengths of the run from that mean time.
     words : str
@@ -204,6 +207,7 @@ class Trend:
     change: Quantity
     mean: Quantity
     p_value: float
+    odds: float
     place: pd.Series
     words: str
 
@@ -225,7 +229,8 @@ def trend_of(run: Rows) -> Trend | None:
     squares, degrees = float(tau @ tau), x.size - 2
     slope = float(tau @ x) / squares
     rest = x - x.mean() - slope * tau
-    scatter = max(math.sqrt(float(rest @ rest) / degrees), _least_scatter(run, float(x.mean())))
+    least = _least_scatter(run, float(x.mean()))
+    scatter = max(math.sqrt(float(rest @ rest) / degrees), least)
     law: dict[str, Any] = {"distribution": "t", "degrees_of_freedom": degrees, "unit": "div"}
     error = scatter / math.sqrt(squares)
     return Trend(
@@ -234,22 +239,46 @@ def trend_of(run: Rows) -> Trend | None:
             value=float(x.mean()), standard_uncertainty=scatter / math.sqrt(x.size), **law
         ),
         p_value=2 * float(t.sf(abs(slope) / error, degrees)),
+        odds=_odds_of_change(run, x, slope, squares, least),
         place=place,
         words=words,
     )
 
 
+def _odds_of_change(run: Rows, x: FloatArray, slope: float, squares: float, least: float) -> float:
+    r"""Posterior odds of falls `x` on a line against a steady fall.
+
+    With a known scatter σ the line, its change c drawn from a normal law of deviation τ, has the
+    Bayes factor :math:`N(c; 0, τ^2 + σ^2/S) / N(c; 0, σ^2/S)`, S being `squares`. The scatter, of
+    prior 1/σ, is averaged over given falls and repeats.
+    """
+    observed, degrees = run.scatter()
+    sum_of_squares = float(np.sum((x - x.mean()) ** 2)) + degrees * observed**2
+    freedom = x.size - 1 + degrees
+    middle = max(math.sqrt(sum_of_squares / freedom), least)
+    sigma = np.geomspace(max(_LEAST_PART * middle, least), _WIDEST * middle, _SIGMAS)
+    narrow = sigma**2 / squares
+    wide = narrow + (CHANGE * float(x.mean())) ** 2
+    log_bf = 0.5 * (np.log(narrow / wide) + slope**2 * (1 / narrow - 1 / wide))
+    log_weight = -freedom * np.log(sigma) - 0.5 * sum_of_squares / sigma**2
+    log_mean = np.logaddexp.reduce(log_bf + log_weight) - np.logaddexp.reduce(log_weight)
+    return math.exp(min(float(log_mean), _LARGEST_LOG)) * CHANGING / (1 - CHANGING)
+
+
 def _least_scatter(run: Rows, fall: float) -> float:
     """Below which the scatter of falls is not believed: few may lie on a line by chance."""
-    observed, degrees = run.scatter()
+    scatter, degrees = run.scatter()
+    if degrees < _LEAST_REPEATS:
+        few = len(run.falls) < _LEAST_FALLS + 2
+        scatter = predicted_or_none(run, run.falls, fall) if few else 0.0
     rounding = run.resolution() * ROUNDING_SD["one end"] if run.timing == "fixed time" else 0.0
-    return max(observed if degrees >= _LEAST_REPEATS else 0.0, rounding, 1e-9 * abs(fall))
+    return max(scatter, rounding, NO_SCATTER * abs(fall))
 
 
 def steadied(run: Rows, levels: Levels) -> Levels:
-    """The levels, along a straight line through the falls where these change beyond chance."""
+    """The levels, along a straight line through the falls where that is likelier than not."""
     trend = None if levels.shift is None else trend_of(run)
-    if trend is None or trend.p_value >= _STEADY:
+    if trend is None or trend.odds <= 1:
         return levels
     return along(levels, trend)
 
@@ -259,7 +288,7 @@ def along(levels: Levels, trend: Trend) -> Levels:
     if levels.shift is None or levels.drift is not None:
         return levels
     lever = levels.lever * trend.place[levels.rows.index].to_numpy(float)
-    change = trend.change
+    change, part = trend.change, 100 * trend.change.value / trend.mean.value
     return dataclasses.replace(
         levels,
         values=levels.values + lever * change.value,
@@ -267,9 +296,15 @@ def along(levels: Levels, trend: Trend) -> Levels:
         drift=dataclasses.replace(change, value=0.0),
         drift_lever=lever,
         remark=(
-            "The fall is taken as a straight line in time, which changes by "
-            f"{plus_minus(change.value, change.standard_uncertainty, sign='+')} divisions from the "
-            f"first row to the last, {trend.words}; unit and evidence are averaged over the error "
-            "of that, too."
+            f"The fall changed by {plus_minus(change.value, change.standard_uncertainty, sign='+')}"
+            f" divisions ({part:+.1f} %) from the first row to the last, {trend.words}: the odds "
+            f"for a straight line in time against a steady fall are {_to_one(trend.odds)}, where "
+            f"one run in {1 / CHANGING:.0f} was thought to change beforehand, by about "
+            f"{100 * CHANGE:.0f} %. The line is taken; unit and evidence are averaged over the "
+            "error of that change, too."
         ),
     )
+
+
+def _to_one(odds: float) -> str:
+    return f"{odds:.2g} to 1" if odds < 1000 else "more than 1000 to 1"

@@ -112,9 +112,7 @@ def calibrate_reticle(source: Repeats, *, certificate: QuantityLike | None = Non
     rest = moved - per_metre * length
     scatter = math.sqrt(float(rest @ rest) / (n - 1)) if n > 1 else 0.0
     scatter = max(scatter, (written_step(read) or 0.0) * ROUNDING_SD["both ends"])
-    known = (
-        None if certificate is None else Quantity.read(certificate, unit="m", name="certificate")
-    )
+    known = _certified(certificate, "m")
     inputs = {
         "readings": _of_repeats(
             1 / per_metre, scatter / math.sqrt(squares) / per_metre**2, n, unit="m/div"
@@ -172,9 +170,7 @@ def repeat_balance(
     n = volts.size
     scatter = float(np.std(volts, ddof=1)) / math.sqrt(n) if n > 1 else 0.0
     step = Readings(volts).printed_resolution or 0.0
-    known = (
-        None if certificate is None else Quantity.read(certificate, unit="V", name="certificate")
-    )
+    known = _certified(certificate, "V")
     inputs = {
         "settings": _of_repeats(float(volts.mean()), scatter, n, unit="V"),
         "step of the display": Quantity(

@@ -60,7 +60,7 @@ class Rows(RunTable):
         else:
             spread, degrees = self.scatter()
         if degrees == 0:
-            spread = _predicted_or_none(self, falls, mean)
+            spread = predicted_or_none(self, falls, mean)
         # Student's t has its own room for a small scatter; the floor is for none at all.
         spread = max(spread, root_mean_square(self.rounding(falls, "one end")))
         return Quantity(
@@ -314,7 +314,7 @@ def _fitted_speed(rows: pd.DataFrame) -> FloatArray:
     return means.to_numpy(float)
 
 
-def _predicted_or_none(run: RunTable, falls: pd.DataFrame, fall: float) -> float:
+def predicted_or_none(run: RunTable, falls: pd.DataFrame, fall: float) -> float:
     """Scatter of one fall without field as the apparatus explains it; zero where it cannot."""
     try:
         return root_mean_square(scatter_of(run, falls, fall).total)

@@ -13,7 +13,7 @@ from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike
 from quantize._support.results import jsonable
 from quantize._support.validation import FloatArray, Integers, Offset
-from quantize.analysis import Analysis, analyze
+from quantize.analysis import Analysis, analyze, with_limit
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.checks import Checks
 from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
@@ -24,6 +24,7 @@ from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
 from quantize.charge.rows import Rows
 from quantize.charge.soundness import check_run
 from quantize.charge.stated import plus_minus
+from quantize.null.exclusion import excluded_with
 from quantize.null.verdict import CANNOT_TELL, NO_STEPS
 from quantize.readings import Readings
 
@@ -255,25 +256,27 @@ class _Question:
         return self._with_coulombs(levels, found)
 
     def _doubted(self, levels: Levels, found: Analysis) -> RunAnalysis:
-        """Steps are excluded only if they are with the change of the fall in it, too."""
+        """Units are excluded only if they are with the change of the fall in it, too."""
         trend = trend_of(self.run)
         if trend is None or levels.shift is None:
             return self._with_coulombs(levels, _withheld(found, levels))
         line = along(levels, trend)
-        again = self._analysis(line)
-        before, after = found.no_unit_above, again.no_unit_above
+        before, limit = found.no_unit_above, excluded_with(found.mixture, self._readings(line))
         assert before is not None
-        if again.verdict == found.verdict and after is not None and after <= _ALIKE * before:
+        if limit is not None and limit.low <= _ALIKE * before:
             kept = dataclasses.replace(found, reasons=(*found.reasons, _WITH_CHANGE))
             return self._with_coulombs(levels, kept)
-        why = _WITHOUT_CHANGE if after is None else _FEWER_UNITS
-        changed = dataclasses.replace(again, reasons=(*again.reasons, why))
-        return self._with_coulombs(line, changed)
+        fewer = with_limit(found, limit)
+        why = _WITHOUT_CHANGE if fewer.no_unit_above is None else _FEWER_UNITS
+        changed = dataclasses.replace(fewer, reasons=(*fewer.reasons, why))
+        return self._with_coulombs(levels, changed)
+
+    def _readings(self, levels: Levels) -> Readings:
+        return self.given.replace(values=levels.values, shift=levels.shared)
 
     def _analysis(self, levels: Levels) -> Analysis:
-        readings = self.given.replace(values=levels.values, shift=levels.shared)
         offset = self.offset if self.options.get("model") is None else "zero"
-        return analyze(readings, offset=cast(Offset, offset), **self.options)
+        return analyze(self._readings(levels), offset=cast(Offset, offset), **self.options)
 
     def _with_coulombs(self, levels: Levels, found: Analysis) -> RunAnalysis:
         words = at_the_bound(found.mixture, self.options["sigma_range"], self.scatter)

@@ -24,11 +24,8 @@ from quantize.shared_shift import SharedShift
 if TYPE_CHECKING:
     import pandas as pd
 
-_POINTS, _FEWER = 17, 9  # values of the shift that are tried first, of one and of a second
 _ROUNDS = 6
-_LARGEST_CELL = 0.1  # share of the posterior between neighbouring shifts
 _NORMAL_REACH, _LONGEST_REACH = 4.2, 12.0  # in standard errors
-_SPREAD = 3.0
 _SAME_MODE = 0.04
 _NEGLIGIBLE = 30.0  # nats below the highest node
 _LAID_OUT = 15.0  # nats below the highest node; what is lower needs no smoothness
@@ -36,6 +33,29 @@ _MOST_PLACES = 40
 _MOST_NODES = 1_000_000
 _LEAST_WEIGHT = 1e-4
 _LEAST_PROBABILITY = 1e-4
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Rule:
+    """How a shift is summed over.
+
+    Attributes
+    ----------
+    first : int
+        Values that are tried first.
+    spread : float
+        How much wider their steps become outwards: by up to cosh(spread).
+    largest : float
+        Share of the posterior between neighbours from which on the step between them is halved.
+    """
+
+    first: int = 17
+    spread: float = 3.0
+    largest: float = 0.1
+
+
+OF_TWO = Rule(first=7, spread=1.5, largest=0.3)
+"""Of each of two shifts: steps of about one standard error, which suit a smooth posterior."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -64,32 +84,31 @@ def over_shift(
     degrees: float,
     at: Callable[[float], Any],
     log_evidence: Callable[[Any], float],
-    *,
-    first: int = 17,
+    rule: Rule = Rule(),
 ) -> Averaged:
-    """Call `at` with as many shifts, in standard errors, as needed, `first` to begin with.
+    """Call `at` with as many shifts, in standard errors, as the rule needs.
 
-    The trapezium rule in x, where z = reach·sinh(x)/sinh(3): few degrees of freedom mean long
-    tails, so the steps widen outwards. Where more than a tenth of the posterior lies between two
-    neighbours, the step between them is halved.
+    The trapezium rule in x, where z = reach·sinh(x)/sinh(spread): few degrees of freedom mean long
+    tails, so the steps widen outwards.
     """
     density, reach = _law(degrees)
-    x = np.linspace(-_SPREAD, _SPREAD, first)
-    found = [at(z) for z in _stretched(x, reach)]
+    scale = reach / math.sinh(rule.spread)
+    x = np.linspace(-rule.spread, rule.spread, rule.first)
+    found = [at(z) for z in scale * np.sinh(x)]
     for _ in range(_ROUNDS):
         logs = np.array([log_evidence(one) for one in found])
-        weight = _weights(_prior(x, reach, density), logs)[0]
-        wide = np.flatnonzero((weight[:-1] + weight[1:]) / 2 > _LARGEST_CELL)
+        weight = _weights(_prior(x, scale, density), logs)[0]
+        wide = np.flatnonzero((weight[:-1] + weight[1:]) / 2 > rule.largest)
         if wide.size == 0:
             break
         new = (x[wide] + x[wide + 1]) / 2
-        found += [at(z) for z in _stretched(new, reach)]
+        found += [at(z) for z in scale * np.sinh(new)]
         x = np.concatenate([x, new])
         order = np.argsort(x)
         x, found = x[order], [found[i] for i in order]
-    prior = _prior(x, reach, density)
+    prior = _prior(x, scale, density)
     weight, evidence = _weights(prior, np.array([log_evidence(one) for one in found]))
-    z = _stretched(x, reach)
+    z: FloatArray = scale * np.sinh(x)
     return Averaged(
         z=z,
         prior=prior,
@@ -125,8 +144,12 @@ class AveragedPosterior(Posterior):
     @functools.cached_property
     def averaged(self) -> Averaged:
         """The posteriors at the values of the shift."""
-        first = _POINTS if self.alone else _FEWER
-        return over_shift(self.outer.degrees_of_freedom, self.at_shift, _log_evidence, first=first)
+        if self.alone:
+            rule = OF_TWO if self.one_of_many else Rule()
+        else:
+            broad = isinstance(self.at_shift(0.0), AveragedPosterior)
+            rule = OF_TWO if broad else Rule(first=9)
+        return over_shift(self.outer.degrees_of_freedom, self.at_shift, _log_evidence, rule)
 
     @property
     def alone(self) -> bool:
@@ -291,14 +314,9 @@ def _law(degrees: float) -> tuple[Callable[[FloatArray], FloatArray], float]:
     return law.pdf, reach
 
 
-def _stretched(x: FloatArray, reach: float) -> FloatArray:
-    z: FloatArray = reach * np.sinh(x) / math.sinh(_SPREAD)
-    return z
-
-
-def _prior(x: FloatArray, reach: float, density: Callable[[FloatArray], FloatArray]) -> FloatArray:
+def _prior(x: FloatArray, scale: float, density: Callable[[FloatArray], FloatArray]) -> FloatArray:
     """Prior share of each shift."""
-    prior = density(_stretched(x, reach)) * np.cosh(x) * np.gradient(x)
+    prior = density(scale * np.sinh(x)) * np.cosh(x) * np.gradient(x)
     # The trapezium rule has half a step at each end, and np.gradient a whole one.
     prior[[0, -1]] /= 2
     total: FloatArray = prior / prior.sum()

@@ -116,7 +116,14 @@ class Lattice:
     `levels` and `folds` say how often cells of log unit and of the offset are halved at last.
     """
 
-    def __init__(self, likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes) -> None:
+    def __init__(
+        self,
+        likelihood: Likelihood,
+        prior: ParameterPriors,
+        noise: NoiseNodes,
+        *,
+        broad: bool = False,
+    ) -> None:
         self.likelihood = likelihood
         self.prior = prior
         self.noise = noise
@@ -127,8 +134,9 @@ class Lattice:
         if self.moving and not prior.free:
             self.extent = distributions.reach(prior.offset)
         self.fine = lattice_step(likelihood.states)
-        if self.moving or noise.growths.size > 1:
-            self.fine = _BROAD if self.moving else 1.0
+        self.broad = broad or self.moving
+        if self.broad or noise.growths.size > 1:
+            self.fine = _BROAD if self.broad else 1.0
         self.jumps = likelihood.envelope.declared
         if self.jumps and not self.moving:
             self.fine *= 2

@@ -239,26 +239,33 @@ def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit
 
 
 def posterior_of(
-    model: MixtureModel, readings: Readings, band: Band, *, on_lattice: bool = True
+    model: MixtureModel,
+    readings: Readings,
+    band: Band,
+    *,
+    on_lattice: bool = True,
+    one_of_many: bool = False,
 ) -> Posterior:
     """The posterior of everything that `model` leaves unknown.
 
     With an error that the readings share, on a lattice of unit and shift; averaged over the shift
-    where that would be too large, or `on_lattice` is false, and over the second of two.
+    where that would be too large, or `on_lattice` is false, and over the second of two. What is
+    averaged is `one_of_many`.
 
     Raises
     ------
     InputError
         Where a prior cannot be used with these readings.
     """
-    found = Posterior.of(model, readings, band)
+    found = Posterior.of(model, readings, band, one_of_many=one_of_many)
     if not found.shared:
         return found
     model = found.model
 
     @functools.cache
     def at_shift(z: float) -> Posterior:
-        return posterior_of(model, readings.with_shift_at(z), band, on_lattice=on_lattice)
+        moved = readings.with_shift_at(z)
+        return posterior_of(model, moved, band, on_lattice=on_lattice, one_of_many=True)
 
     assert readings.shift is not None
     if readings.shift.also is not None:

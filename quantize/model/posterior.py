@@ -54,16 +54,22 @@ class Points:
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class Posterior:
-    """Posterior of unit, offset and noise for one sample; integrated when first asked for."""
+    """Posterior of unit, offset and noise for one sample; integrated when first asked for.
+
+    `one_of_many` says that it will be averaged with others, which need no fine lattice each.
+    """
 
     model: MixtureModel
     readings: Readings
     band: Band
     prior: ParameterPriors
     likelihood: Likelihood
+    one_of_many: bool = False
 
     @classmethod
-    def of(cls, model: MixtureModel, readings: Readings, band: Band) -> Posterior:
+    def of(
+        cls, model: MixtureModel, readings: Readings, band: Band, *, one_of_many: bool = False
+    ) -> Posterior:
         """That of everything that `model` leaves unknown, on one lattice; see `posterior_of`."""
         model = model.as_recorded(readings, band.low)
         return cls(
@@ -72,6 +78,7 @@ class Posterior:
             band=band,
             prior=priors_of(model, band, readings),
             likelihood=likelihood_of(model, readings, band.low),
+            one_of_many=one_of_many,
         )
 
     @functools.cached_property
@@ -83,7 +90,9 @@ class Posterior:
             offset = given if isinstance(given, float) else float(given.median())
         candidates = candidate_combs(self.readings, self.band, offset, most=_RIVALS)
         most = MOST_WITH_SHIFT if self.shared else None
-        return integrate(self.likelihood, self.prior, candidates, most=most)
+        return integrate(
+            self.likelihood, self.prior, candidates, most=most, one_of_many=self.one_of_many
+        )
 
     @functools.cached_property
     def noise(self) -> NoiseNodes:

@@ -27,7 +27,7 @@ NEGLIGIBLE = 22.0
 NEGLIGIBLE_OF_MANY = 13.0
 """... where there are so many nodes that the few that count have a large share each."""
 _MOST_BOXES = 4_000_000
-MOST_WITH_SHIFT = 200_000
+MOST_WITH_SHIFT = 50_000
 """With a shift, which can be averaged over instead."""
 _COARSE = 0.1
 _BLOCK = 20_000
@@ -50,8 +50,11 @@ def integrate(
     candidates: FloatArray,
     *,
     most: int | None = None,
+    one_of_many: bool = False,
 ) -> Nodes:
     """Evidence and posterior nodes; `candidates` (c, 2) are units and offsets worth trying first.
+
+    A posterior that is `one_of_many`, to be averaged, has a broad lattice.
 
     Raises
     ------
@@ -59,7 +62,7 @@ def integrate(
         If the boxes grow beyond memory, or no unit is possible at all.
     """
     noise = noise_nodes(prior, likelihood.x.size)
-    search = _Search(Lattice(likelihood, prior, noise))
+    search = _Search(Lattice(likelihood, prior, noise, broad=one_of_many))
     search.begin_at(candidates)
     nodes = search.sum_up(search.final_boxes(most or _MOST_BOXES))
     log_mass = nodes[5]
@@ -135,7 +138,7 @@ class _Search:
         self.noise = lattice.noise
         self.best = -np.inf
         c = self.noise
-        many = lattice.moving or c.growths.size > 1 or c.shares.size > 1
+        many = lattice.broad or c.growths.size > 1 or c.shares.size > 1
         self.negligible = NEGLIGIBLE_OF_MANY if many else NEGLIGIBLE
 
     def begin_at(self, candidates: FloatArray) -> None:

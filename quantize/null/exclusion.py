@@ -24,9 +24,11 @@ from quantize.counts.histogram import find_modes
 from quantize.levels import Levels
 from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
+from quantize.model.posterior import Posterior
 from quantize.null.bounds import residual_over
 from quantize.null.choices import BLURRED, MISREAD, RARE
 from quantize.null.guards import LEVELS_NEEDED
+from quantize.readings import Readings
 
 AGAINST = math.log(1 / RARE)
 """Log Bayes factor against a unit from which on it is excluded."""
@@ -96,6 +98,12 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
         sigma=sigma,
         least=None if band.chosen and band.low > 1.001 * sharp else least,
     )
+
+
+def excluded_with(fit: MixtureFit, readings: Readings) -> Limit | None:
+    """The same limit for other values or shared errors of the readings that were fitted."""
+    posterior = Posterior.of(fit.model, readings, fit.band)
+    return excluded_units(dataclasses.replace(fit, readings=readings, posterior=posterior))
 
 
 def _trial_units(fit: MixtureFit, low: float, high: float) -> FloatArray:

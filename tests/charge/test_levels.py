@@ -12,7 +12,7 @@ from scipy import stats
 
 import quantize as qz
 from quantize.charge import Run
-from quantize.charge.levels import along, levels_of, steadied, trend_of
+from quantize.charge.levels import CHANGE, CHANGING, along, levels_of, steadied, trend_of
 
 DRYING = Bench(evaporated=0.08)
 
@@ -80,14 +80,47 @@ def test_a_drying_sphere_gives_its_unit_all_the_same() -> None:
     assert wrong >= 1
 
 
-def test_a_steady_fall_stays_steady() -> None:
-    # One clean run in ten is taken along a line: of 60, more than 15 come once in 2,000.
+def test_a_steady_fall_stays_steady_and_one_that_changes_does_not() -> None:
+    # At most 5 % of steady ones are taken along a line: of 60, more than 8 come 3 times in 1,000
+    # by a binomial tail. The odds of 8 % of change are all but certain.
     lines = 0
     for seed in range(60):
         page, apparatus, _ = simulate(Bench(), seed)
         run = Run(page, apparatus)
         lines += steadied(run, levels_of(run)).drift is not None
-    assert lines <= 15
+    assert lines <= 8
+    for seed in range(10):
+        page, apparatus, _ = simulate(DRYING, seed)
+        run = Run(page, apparatus)
+        moved = steadied(run, levels_of(run))
+        assert moved.drift is not None
+        assert "The fall changed by" in moved.remark
+
+
+def test_the_odds_of_a_change_against_plain_integrals() -> None:
+    """Densities of the falls by brute force: the mean flat, the change normal, sigma 1/sigma."""
+    alone = dataclasses.replace(DRYING, states=tuple((n, 1) for n, _ in DRYING.states))
+    page, apparatus, _ = simulate(alone, 3)
+    page["divisions"] = [d + 0.37 * (-1) ** i for i, d in enumerate(page["divisions"])]
+    run = Run(page, apparatus)
+    found = trend_of(run)
+    assert found is not None
+    falls = run.falls
+    x = -falls["divisions"].to_numpy(float)
+    place = found.place[falls.index].to_numpy(float)
+    spread = math.sqrt(float(np.sum((x - x.mean()) ** 2)) / (x.size - 1))
+    sigma = np.geomspace(0.02 * spread, 3 * spread, 400)
+    change = np.linspace(-0.3, 0.3, 2001) * x.mean()
+    prior = stats.norm.pdf(change, 0, CHANGE * x.mean())
+    rest = x - x.mean() - np.outer(change, place)
+    squares = np.sum(rest**2, axis=1)
+    steady = float(np.sum((x - x.mean()) ** 2))
+    freedom = x.size - 1
+    line = [np.trapezoid(prior * np.exp(-0.5 * squares / s**2), change) for s in sigma]
+    ratio = np.sum(sigma**-freedom * line) / np.sum(
+        sigma**-freedom * np.exp(-0.5 * steady / sigma**2)
+    )
+    assert found.odds == pytest.approx(ratio * CHANGING / (1 - CHANGING), rel=0.05)
 
 
 def test_too_few_falls_have_no_line() -> None:
