@@ -204,7 +204,7 @@ def _pictures(found: Analysis, run: Rows | None) -> dict[str, Any]:
         ""
         if facts.threshold(found) is None
         else f", with the height that {100 * found.alpha:g} % of samples reach somewhere when "
-        "their readings are shifted by chance"
+        "their readings are moved by chance"
     )
     return {
         "run": run,
@@ -285,8 +285,8 @@ def _levels(found: Analysis) -> Section:
         Column("value", "mean" if by_state else "value", form=form, style="n"),
         Column("integer", "whole number", style="n"),
         Column("probability", "probability", form=probability, style="n"),
-        Column("expected", "× unit", form=form, style="n"),
-        Column("difference", "difference", form=form.signed, style="n"),
+        Column("expected", "× unit", form=form.finer, style="n"),
+        Column("difference", "difference", form=form.finer.signed, style="n"),
     ]
     rows = folded(every, most=40, head=24, tail=8)
     return Section(title, [Table(columns, rows, left_out=len(every) - len(rows) + 1)])

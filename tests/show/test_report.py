@@ -152,7 +152,7 @@ JARGON = [
     "Monte Carlo",
     "sigma",
     "effective weight",
-    "smeared out",
+    "moved by chance",
     "clusters",
     "recording step",
     "charge state",
