@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from quantize.charge.stated import times_ten
 from quantize.show import facts
-from quantize.show.numbers import probability, rounded, share, significant
+from quantize.show.numbers import Form, probability, rounded, share, significant
 from quantize.show.view import (
     Bullets,
     Column,
@@ -97,7 +97,7 @@ def _readings(found: Analysis) -> Section:
     return Section(title, [table, "In brackets: the number of readings of that state."])
 
 
-def _levels_table(found: Analysis, rows: list[facts.Level], form: facts.Form) -> Table:
+def _levels_table(found: Analysis, rows: list[facts.Level], form: Form) -> Table:
     """Each reading or state with its whole number, and where it lies between the neighbours."""
     by_state = found.readings.state is not None
     columns = [

@@ -12,6 +12,7 @@ import quantize as qz
 from quantize.analysis import Analysis
 from quantize.show import facts
 from quantize.show.analysis import analysis_view
+from quantize.show.numbers import Form
 from quantize.show.run import charges_section
 from quantize.show.text import view_text
 from quantize.show.view import Preformatted, Section, folded
@@ -192,7 +193,7 @@ def test_no_cell_of_the_kinds_without_steps_is_empty(published: Analysis) -> Non
 
 
 def test_no_minus_stands_before_nought() -> None:
-    form = facts.Form(places=2, power=0)
+    form = Form(places=2, power=0)
     assert form(-0.001) == "0.00"
     assert form(-0.001, "+") == "+0.00"
     assert form(-1.5, "+") == "-1.50"
