@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -17,6 +16,8 @@ from quantize.show.terminal import (
     comparing,
     designing,
     drawn_seed,
+    handing_in,
+    heading_of,
     integers_of,
     length_list,
     number_list,
@@ -53,31 +54,9 @@ def main() -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 def demo(seed: int, plot: str | None, full: bool, as_json: bool) -> None:
     """Run the main job on thirteen published charges, then on an invented run."""
-    import quantize as qz
-    from quantize.charge import read_run
+    from quantize.show.demo import say_demo
 
-    check_outputs({"plot": plot})
-    data = Path(__file__).parent / "data"
-    page = qz.read_readings(data / "thirteen_charges.csv")
-    published = qz.analyze(page, rng=seed)
-    invented = read_run(data / "invented_run.csv", data / "invented_apparatus.toml").analyze(
-        rng=seed
-    )
-    if plot:
-        save_plot(published, plot)
-    if as_json:
-        from quantize.show.run import record
-
-        both = {
-            "published": record(published, "thirteen_charges.csv"),
-            "invented": record(invented, "invented_run.csv"),
-        }
-        say_json({"schema": "quantize.cli.demo/1"} | both)
-        return
-    from quantize.show.demo import demo_view
-    from quantize.show.text import view_text
-
-    say(view_text(demo_view(published, invented, full=full)))
+    say_demo(seed, plot, full, as_json)
 
 
 @main.command()
@@ -101,6 +80,7 @@ def demo(seed: int, plot: str | None, full: bool, as_json: bool) -> None:
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Drawn when left out.")
 @click.option("--plot", metavar="FILE", help="Draw the result (svg, pdf or png).")
 @click.option("--report", metavar="FILE", help="Write the report page (html).")
+@handing_in
 @click.option("--dated-plan", metavar="FILE", help="Plan written beforehand, to be held against.")
 @click.option("--full", is_flag=True, help="Print everything, not only the answer.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
@@ -128,6 +108,7 @@ def analyze(
     dated_plan: str | None,
     full: bool,
     as_json: bool,
+    **texts: str | None,
 ) -> None:
     """Say whether the readings in FILE (csv, tsv, xlsx, parquet) come in steps.
 
@@ -143,6 +124,7 @@ def analyze(
         {"plot": plot, "report": report, "keep": keep},
         {"file": file, "apparatus": apparatus, "dated_plan": dated_plan},
     )
+    heading = heading_of(texts, report)
     options: dict[str, Any] = {"unit_range": unit_range, "integers": integers_of(integers)}
     options |= {"alpha": alpha, "n_resamples": resamples}
     if by is not None:
@@ -187,6 +169,7 @@ def analyze(
     if plot:
         save_plot(found, plot)
     kept: dict[str, Any] = {"coulombs": coulombs, "missing": missing, "plan": promise}
+    kept["heading"] = heading
     _say_analysis(found, readings, file, report, full, as_json, **kept)
 
 
@@ -384,11 +367,13 @@ def _say_analysis(
     coulombs: UnitInCoulombs | None,
     missing: str | None,
     plan: DatedPlan | None,
+    heading: dict[str, str],
 ) -> None:
     """Write the report page of one analysis, where it is asked for, and print text or JSON."""
     if report:
         with written_by("--report"):
-            found.report(report, coulombs=coulombs, missing=missing, source=file, plan=plan)
+            known = {"coulombs": coulombs, "missing": missing, "plan": plan}
+            found.report(report, source=file, **known, **heading)
     if as_json:
         from quantize.show.run import record
 

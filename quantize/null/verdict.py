@@ -24,13 +24,13 @@ from quantize.null.power import readings_needed
 from quantize.readings import Readings
 
 KINDS = {
-    "smooth": "the readings, smeared out (periodogram)",
+    "smooth": "the readings, each moved by chance",
     "continuous": "values of any size",
     "lumpy": "clusters at unequal distances",
     "mixed": "clusters and values between them",
     "unequal": "clusters of unequal widths",
     "mirrored": "clusters and their mirror images",
-    "heaped": "a minority on round values",
+    "heaped": "values of any size, some rounded",
     "sums": "sums of two units",
     "own": "the null handed in",
 }

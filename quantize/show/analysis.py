@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from quantize.charge.stated import times_ten
 from quantize.show import facts
-from quantize.show.numbers import probability, rounded, share, significant
+from quantize.show.numbers import Form, probability, rounded, share, significant
 from quantize.show.view import (
     Bullets,
     Column,
@@ -97,7 +97,7 @@ def _readings(found: Analysis) -> Section:
     return Section(title, [table, "In brackets: the number of readings of that state."])
 
 
-def _levels_table(found: Analysis, rows: list[facts.Level], form: facts.Form) -> Table:
+def _levels_table(found: Analysis, rows: list[facts.Level], form: Form) -> Table:
     """Each reading or state with its whole number, and where it lies between the neighbours."""
     by_state = found.readings.state is not None
     columns = [
@@ -119,8 +119,8 @@ def _levels_table(found: Analysis, rows: list[facts.Level], form: facts.Form) ->
             + (f"{f'({row.count})':>4}" if by_state else ""),
             "integer": str(row.integer),
             "probability": probability(row.probability).replace(" ", ""),
-            "expected": _fit(form.mantissa(row.expected), 10),
-            "difference": _fit(form.mantissa(row.difference, "+"), 8),
+            "expected": _fit(form.finer.mantissa(row.expected), 10),
+            "difference": _fit(form.finer.mantissa(row.difference, "+"), 8),
             "strip": _strip(row.difference / found.unit),
         }
         for row in folded(rows)
@@ -205,7 +205,7 @@ def analysis_notebook(found: Analysis) -> View:
         Column("value", "value", form=form),
         Column("integer", "whole number"),
         Column("probability", "probability", form=probability),
-        Column("difference", "difference", form=form.signed),
+        Column("difference", "difference", form=form.finer.signed),
     ]
     rows = folded(every, most=20, head=10, tail=5)
     title = f"{facts.levels_title(found)}{facts.measured_in(found)}"

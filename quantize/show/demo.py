@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from quantize.show.analysis import analysis_view
 from quantize.show.numbers import brackets
-from quantize.show.run import run_view
+from quantize.show.run import record, run_view
 from quantize.show.short import short_view
+from quantize.show.terminal import check_outputs, save_plot, say, say_json
+from quantize.show.text import view_text
 from quantize.show.view import Preformatted, Section, View
 
 if TYPE_CHECKING:
@@ -23,6 +26,28 @@ What to try next
   quantize demo --plot drop.svg            the same, with a picture of part 1
   quantize analyze FILE                    your own table
   quantize analyze RUN --apparatus BENCH   from a run to coulombs"""
+
+
+def say_demo(seed: int, plot: str | None, full: bool, as_json: bool) -> None:
+    """Run the main job on both, and print or draw it."""
+    import quantize as qz
+    from quantize.charge import read_run
+
+    check_outputs({"plot": plot})
+    data = Path(qz.__file__).parent / "data"
+    published = qz.analyze(qz.read_readings(data / "thirteen_charges.csv"), rng=seed)
+    run = read_run(data / "invented_run.csv", data / "invented_apparatus.toml")
+    invented = run.analyze(rng=seed)
+    if plot:
+        save_plot(published, plot)
+    if as_json:
+        both = {
+            "published": record(published, "thirteen_charges.csv"),
+            "invented": record(invented, "invented_run.csv"),
+        }
+        say_json({"schema": "quantize.cli.demo/1"} | both)
+        return
+    say(view_text(demo_view(published, invented, full=full)))
 
 
 def demo_view(published: Analysis, invented: RunAnalysis, *, full: bool = False) -> View:

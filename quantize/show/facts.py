@@ -15,6 +15,7 @@ from quantize import __version__
 from quantize.null.allowed_units import in_words
 from quantize.null.verdict import KINDS
 from quantize.show.numbers import (
+    Form,
     brackets,
     chance,
     decimals_of,
@@ -182,28 +183,6 @@ def readable(rows: Sequence[Level]) -> bool:
     return 2 * sum(row.probability > 0.5 for row in rows) >= len(rows)
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Form:
-    """How the readings of one sample are written: decimals, and a power of ten taken out."""
-
-    places: int
-    power: int
-
-    def __call__(self, value: float, sign: str = "") -> str:
-        """A value of the sample as text."""
-        text = self.mantissa(value, sign)
-        return f"{text}e{self.power}" if self.power else text
-
-    def signed(self, value: float) -> str:
-        """The same with its sign."""
-        return self(value, "+")
-
-    def mantissa(self, value: float, sign: str = "") -> str:
-        """The text without its power of ten."""
-        text = f"{value / 10.0**self.power:{sign}.{self.places}f}"
-        return text.replace("-", "+" if sign else "") if float(text) == 0 else text
-
-
 def form(found: Analysis) -> Form:
     """Readings are written to the step to which they were rounded, else to three digits of sigma.
 
@@ -218,7 +197,9 @@ def form(found: Analysis) -> Form:
     order = int(np.floor(np.log10(largest))) if largest > 0 else 0
     power = 0 if -4 < order < 7 else order
     places = decimals_of(step / 10.0**power, digits=digits)
-    return Form(places=places + (data.state is not None), power=power)
+    scatter = decimals_of(found.sigma / 10.0**power)
+    by_state = data.state is not None
+    return Form(places=places + by_state, power=power, extra=int(scatter > places + by_state))
 
 
 def compared(found: Analysis) -> str:
@@ -259,8 +240,8 @@ def nulls(found: Analysis) -> list[dict[str, str]]:
     return [
         {
             "meaning": KINDS.get(kind, kind),
-            "chance": chance(chances[kind]) if kind in chances else "",
-            "odds": odds_short(factors.get(kind, math.nan)),
+            "chance": chance(chances[kind]) if kind in chances else "odds only",
+            "odds": odds_short(factors.get(kind, math.nan)) or "chance only",
         }
         for kind in kinds
     ]
@@ -280,7 +261,7 @@ def rivals(found: Analysis, most: int) -> list[dict[str, str]]:
 
 
 def threshold(found: Analysis) -> float | None:
-    """The score that the share alpha of smeared-out samples reaches.
+    """The score that the share alpha of samples whose readings are moved by chance reaches.
 
     None where the line would say the opposite of what decides: readings that score higher while
     samples of another kind reach such scores easily, or lower while their levels determine a unit

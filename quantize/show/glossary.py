@@ -28,6 +28,7 @@ GLOSSARY = {
     "of choosing one.",
     "Monte Carlo": "The result worked out many times with inputs drawn by chance within their "
     "uncertainties.",
+    "moved by chance": "Each reading moved by a random amount, so far that no step is left.",
     "natural log": "The power to which 2.718 is raised to give a number: 3 means about 20, 4.6 "
     "about 100.",
     "odds": "How often one thing happens for each time that the other does: 20 to 1.",
@@ -51,7 +52,6 @@ GLOSSARY = {
     "seed": "The number that starts the random numbers; the same seed gives the same result.",
     "sigma": "The standard deviation of one reading.",
     "slope": "How fast a straight line rises.",
-    "smeared out": "Each reading moved by chance, so far that no step is left.",
     "standard deviation": "The usual size of a difference from the mean; about two of three are "
     "smaller.",
     "standard error": "The standard deviation of an estimate, as it would vary from sample to "

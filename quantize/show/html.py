@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from html import escape
 from typing import Any
@@ -96,3 +97,17 @@ def _report_cell(row: Any, column: Column) -> str:
     if column.style == "mark":
         return f'<td class="mark {escape(column.value(row))}">{text}</td>'
     return f'<td class="{column.style}">{text}</td>' if column.style else f"<td>{text}</td>"
+
+
+def inline_svg(svg: bytes, name: str) -> str:
+    """A picture for the body of a page: no prolog, as wide as its column, ids of its own."""
+    from markupsafe import Markup
+
+    text = svg.decode("utf-8")
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r'(\sid="|href="#|url\(#)', rf"\g<1>{name}-", text)
+    head, _, rest = text.partition(">")
+    head = re.sub(r'\s(?:width|height)="[^"]*"', "", head)
+    # The figure around the picture carries its description.
+    return Markup(f'{head} aria-hidden="true" focusable="false">{rest}')

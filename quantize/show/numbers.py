@@ -13,6 +13,7 @@ JCGM 100:2008, 7.2.2 (ways to state a result) and 7.2.6 (how many digits).
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 
@@ -127,6 +128,34 @@ def decimals_of(uncertainty: float, *, digits: int = 2, most: int = 12) -> int:
         return 0
     text = f"{uncertainty:.{digits - 1}e}"
     return min(max(digits - 1 - int(text.partition("e")[2]), 0), most)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Form:
+    """How the readings of one sample are written: decimals, and a power of ten taken out."""
+
+    places: int
+    power: int
+    extra: int = 0
+
+    @property
+    def finer(self) -> Form:
+        """For what is computed of readings that are rounded more coarsely than they scatter."""
+        return dataclasses.replace(self, places=self.places + self.extra)
+
+    def __call__(self, value: float, sign: str = "") -> str:
+        """A value of the sample as text."""
+        text = self.mantissa(value, sign)
+        return f"{text}e{self.power}" if self.power else text
+
+    def signed(self, value: float) -> str:
+        """The same with its sign."""
+        return self(value, "+")
+
+    def mantissa(self, value: float, sign: str = "") -> str:
+        """The text without its power of ten."""
+        text = f"{value / 10.0**self.power:{sign}.{self.places}f}"
+        return text.replace("-", "+" if sign else "") if float(text) == 0 else text
 
 
 def _plain(value: float, uncertainty: float, unit: str, unknown: str) -> str | None:

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import datetime
 import os
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from quantize._support.errors import InputError
 from quantize._support.writing import check_apart, check_target, write_whole
 from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.charge.stated import degrees_of_freedom
 from quantize.show import facts, numbers, sentences
 from quantize.show.analysis import NO_RIVAL, RIVALS
 from quantize.show.glossary import glossary
-from quantize.show.html import report_blocks
+from quantize.show.html import inline_svg, report_blocks
 from quantize.show.numbers import brackets, plus_minus, probability, share, significant
-from quantize.show.plots.style import picture
+from quantize.show.plots.style import new_axes, picture
 from quantize.show.run import BALANCE, SOUND, cautions, conditional
+from quantize.show.short import short_rows
 from quantize.show.view import Block, Bullets, Column, Section, Table, clean, folded, pairs
 
 if TYPE_CHECKING:
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
     from quantize.charge import DatedPlan
     from quantize.charge.rows import Rows
 
+TITLE = "Do these readings come in steps?"
 _MOST_CHECKS = 40
 _SMALL = 0.01  # share of the variance below which an input has no line of its own
 _MARKS = {"good": "in order", "doubt": "doubtful", "bad": "not in order", "unknown": "not known"}
@@ -38,6 +42,10 @@ def write_report(
     missing: str | None = None,
     source: str | None = None,
     plan: DatedPlan | None = None,
+    title: str = TITLE,
+    author: str | None = None,
+    date: str | datetime.date | None = None,
+    note: str | None = None,
 ) -> Path:
     """Write the report of an analysis as one HTML file.
 
@@ -56,9 +64,16 @@ def write_report(
     missing : str, optional
         Why there is no unit in coulombs, where there is none.
     source : str, optional
-        Where the readings came from, for the title.
+        The file that the readings came from, of which the page shows the name; if left out, the
+        one that they were read from.
     plan : DatedPlan, optional
         What was promised beforehand: the page says where analysis and `run` departed from it.
+    title : str
+        The heading of the page.
+    author, note : str, optional
+        Who hands it in, and a remark below the heading.
+    date : str or datetime.date, optional
+        The date below the heading; none is put there by itself.
 
     Returns
     -------
@@ -74,7 +89,18 @@ def write_report(
     origin = found.readings.origin
     read = None if origin is None else origin.file
     check_apart({"path": path}, {"source": source, "readings": read})
-    page = report_html(found, run=run, coulombs=coulombs, missing=missing, source=source, plan=plan)
+    page = report_html(
+        found,
+        run=run,
+        coulombs=coulombs,
+        missing=missing,
+        source=source or read,
+        plan=plan,
+        title=title,
+        author=author,
+        date=date,
+        note=note,
+    )
     return write_whole(target, page.encode("utf-8"), name="path")
 
 
@@ -86,6 +112,10 @@ def report_html(
     missing: str | None = None,
     source: str | None = None,
     plan: DatedPlan | None = None,
+    title: str = TITLE,
+    author: str | None = None,
+    date: str | datetime.date | None = None,
+    note: str | None = None,
 ) -> str:
     """The page as text; see `write_report`."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -109,7 +139,9 @@ def report_html(
         "found": found,
         "facts": facts,
         "numbers": numbers,
-        "source": clean(source) if source else None,
+        "source": clean(_name_of_file(source)) if source else None,
+        **_handed_in(title=title, author=author, date=date, note=note),
+        "answer": short_rows(found, coulombs, missing)[1 + (coulombs is not None) :],
         "read_from": clean(found.readings.origin, longest=300) if found.readings.origin else None,
         "missing": missing,
         **_unit_in_coulombs(found, coulombs),
@@ -142,43 +174,54 @@ def _unit_in_coulombs(found: Analysis, coulombs: Any) -> dict[str, Any]:
     }
 
 
+def _name_of_file(source: str) -> str:
+    """A file without the folders that lead to it."""
+    return re.split(r"[\\/]", source.rstrip("\\/"))[-1] or source
+
+
+def _handed_in(**texts: Any) -> dict[str, str]:
+    """What stands in the heading, as plain text."""
+    for name, text in texts.items():
+        kinds = (str, datetime.date) if name == "date" else str
+        if text is not None and not (isinstance(text, kinds) and str(text).strip()):
+            raise InputError(f"`{name}` is {text!r}; give a text, or leave it out.")
+    return {name: clean(text or "", longest=1000) for name, text in texts.items()}
+
+
 def _pictures(found: Analysis, run: Rows | None) -> dict[str, Any]:
     """The pictures, and whether they are of invented data."""
     apparatus = None if run is None else run.apparatus
-    return {
-        "run": run,
-        "invented": apparatus is not None and bool(apparatus.word("apparatus.invented", False)),
-        "picture": inline_svg(picture(found.plot())),
-        "picture_text": _picture_text(found),
-        "run_picture": None if run is None else inline_svg(picture(run.plot())),
+    pictures = {
+        "readings": found.plot(new_axes(6.4, 4.3), view="readings"),
+        "readings_narrow": found.plot(new_axes(3.7, 3.6), view="readings"),
+        "evidence": found.plot(new_axes(6.4, 3.1), view="evidence"),
+        "evidence_narrow": found.plot(new_axes(3.7, 2.7), view="evidence"),
     }
-
-
-def inline_svg(svg: bytes) -> str:
-    """A picture for the body of a page: no prolog, as wide as its column, one id space."""
-    from markupsafe import Markup
-
-    text = svg.decode("utf-8")
-    text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    head, _, rest = text.partition(">")
-    head = re.sub(r'\s(?:width|height)="[^"]*"', "", head)
-    # The figure around the picture carries its description.
-    return Markup(f'{head} aria-hidden="true" focusable="false">{rest}')
-
-
-def _picture_text(found: Analysis) -> str:
+    if run is not None:
+        pictures["run"] = run.plot(new_axes(6.4, 3.4))
+        pictures["run_narrow"] = run.plot(new_axes(3.7, 3.2))
     line = (
         ""
         if facts.threshold(found) is None
-        else f", with the height that {100 * found.alpha:g} % of samples reach somewhere when the "
-        "readings are smeared out"
+        else f", with the height that {100 * found.alpha:g} % of samples reach somewhere when "
+        "their readings are moved by chance"
     )
-    return (
-        f"Above: {len(found.readings)} readings in ascending order against the multiples of "
-        f"{facts.size(found)}, shown as lines. Below: the score of every "
-        f"trial unit from {found.band.low:.4g} to {found.band.high:.4g}{line}."
-    )
+    return {
+        "run": run,
+        "invented": apparatus is not None and bool(apparatus.word("apparatus.invented", False)),
+        "pictures": {
+            name: inline_svg(picture(axes, transparent=True), name)
+            for name, axes in pictures.items()
+        },
+        "texts": {
+            "readings": f"{len(found.readings)} readings in ascending order against the multiples "
+            f"of {facts.size(found)}, shown as lines.",
+            "evidence": f"The score of every trial unit from {found.band.low:.4g} to "
+            f"{found.band.high:.4g}{line}.",
+            "run": "Divisions of every row of the run in order, shaded by state, with the falls "
+            "without field and the discarded rows marked.",
+        },
+    }
 
 
 def _of_analysis(found: Analysis, coulombs: Any) -> dict[str, Section]:
@@ -206,7 +249,7 @@ def _of_analysis(found: Analysis, coulombs: Any) -> dict[str, Section]:
     steps = sentences.next_steps(found, coulombs)
     found_sections = {
         "why": Section("Why", [Bullets(reasons)]),
-        "nulls": Section("Against samples without steps", [nulls]),
+        "nulls": Section("How sure, against samples without steps", [facts.compared(found), nulls]),
         "estimates": Section(facts.estimates_title(found), [estimates]),
         "next": Section("What to measure next", [Bullets(steps)]),
         "quote": Section("A sentence to copy", [sentences.sentence_to_copy(found, coulombs)]),
@@ -242,8 +285,8 @@ def _levels(found: Analysis) -> Section:
         Column("value", "mean" if by_state else "value", form=form, style="n"),
         Column("integer", "whole number", style="n"),
         Column("probability", "probability", form=probability, style="n"),
-        Column("expected", "× unit", form=form, style="n"),
-        Column("difference", "difference", form=form.signed, style="n"),
+        Column("expected", "× unit", form=form.finer, style="n"),
+        Column("difference", "difference", form=form.finer.signed, style="n"),
     ]
     rows = folded(every, most=40, head=24, tail=8)
     return Section(title, [Table(columns, rows, left_out=len(every) - len(rows) + 1)])

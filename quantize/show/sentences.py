@@ -68,8 +68,8 @@ def worked_row(found: Analysis) -> list[str]:
     return [
         first,
         f"{above} / {unit} = {cycles:.2f}; the nearest whole number is {row.integer}.",
-        f"Back again: {origin}{row.integer} × {unit} = {form(row.expected)}. The reading "
-        f"differs from it by {form(row.difference, '+')}, which is "
+        f"Back again: {origin}{row.integer} × {unit} = {form.finer(row.expected)}. The reading "
+        f"differs from it by {form.finer(row.difference, '+')}, which is "
         f"{abs(row.difference / found.unit):.2f} of a unit. Without steps, differences of every "
         "size up to half a unit would be equally common.",
     ]

@@ -58,6 +58,10 @@ _OPTIONS = {
     "dated_plan": "--dated-plan",
     "kind": "--kind",
     "certificate": "--certificate",
+    "title": "--title",
+    "author": "--author",
+    "date": "--date",
+    "note": "--note",
 }
 DESIGN = ("target", "falls", "states", "spheres")
 _KEPT = ("keep", "checkpoint")
@@ -172,6 +176,26 @@ def designing(command: Any) -> Any:
     ):
         command = option(command)
     return command
+
+
+def handing_in(command: Any) -> Any:
+    """What the report page says of itself."""
+    for option in (
+        click.option("--note", metavar="TEXT", help="A remark at the head of the report."),
+        click.option("--date", metavar="TEXT", help="The date at the head of the report."),
+        click.option("--author", metavar="TEXT", help="Who hands the report in."),
+        click.option("--title", metavar="TEXT", help="Heading of the report."),
+    ):
+        command = option(command)
+    return command
+
+
+def heading_of(texts: Mapping[str, str | None], report: str | None) -> dict[str, str]:
+    """What was said of the report page, refused where none is written."""
+    said = {name: text for name, text in texts.items() if text is not None}
+    if said and report is None:
+        raise InputError(f"--{next(iter(said))} is for the report page; give --report FILE.")
+    return said
 
 
 def simulating(command: Any) -> Any:

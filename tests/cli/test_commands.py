@@ -223,6 +223,17 @@ def test_a_report_is_written_with_the_run_behind_it(quantize: Run, tmp_path: Pat
     assert "The budget in coulombs" in page
 
 
+def test_the_report_says_who_hands_it_in(quantize: Run, tmp_path: Path) -> None:
+    said = ("--title", "One drop", "--author", "A. B.", "--date", "today", "--note", "Mind this.")
+    done = quantize("analyze", "page.csv", *QUICK, *said, "--report", "a.html")
+    assert done.status == 0
+    page = (tmp_path / "a.html").read_text(encoding="utf-8")
+    for words in ("<h1>One drop</h1>", "A. B., today", "Mind this.", "from <bdi>page.csv</bdi>"):
+        assert words in page
+    refused = quantize("analyze", "page.csv", *QUICK, *said)
+    assert refused.err == "quantize: --title is for the report page; give --report FILE.\n"
+
+
 def test_forms_to_fill_in(quantize: Run, tmp_path: Path) -> None:
     for kind in ((), ("--kind", "fall and rise")):
         bench = quantize("convert", "--template", *kind)

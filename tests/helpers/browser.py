@@ -114,6 +114,11 @@ class Visit:
         )
         return base64.b64decode(answer["data"])
 
+    def prefer(self, scheme: str) -> None:
+        """Show the page to somebody who prefers a dark or a light screen."""
+        features = [{"name": "prefers-color-scheme", "value": scheme}]
+        self.browser.call("Emulation.setEmulatedMedia", {"features": features}, self.session)
+
     def resize(self, width: int, height: int = 900) -> None:
         """Show the page in a window of this size."""
         self.browser.call(

@@ -53,6 +53,23 @@ def fits(visit: Visit) -> None:
         assert reach <= width, (width, reach)
 
 
+def one_large_picture(visit: Visit) -> None:
+    """On the first screen, wide or narrow; letters drawn at nine points are ten pixels high.
+
+    That is about the smallest that is read with ease (common practice).
+    """
+    for width, least in ((1200, 600), (400, 350)):
+        visit.resize(width, 800)
+        shown = visit.evaluate(
+            "[...document.querySelectorAll('figure svg')].filter(s => s.getClientRects().length)"
+            ".map(s => [s.getBoundingClientRect().width / s.viewBox.baseVal.width,"
+            " s.getBoundingClientRect().width, s.getBoundingClientRect().top])"
+        )
+        assert min(scale for scale, _, _ in shown) >= 10 / 9, shown
+        assert shown[0][1] >= least, shown
+        assert width == 400 or shown[0][2] < 400, shown
+
+
 @pytest.mark.parametrize("kind", ["steps", "cannot tell", "run"])
 def test_the_report_opens_and_prints_on_two_pages(
     kind: str,
@@ -69,8 +86,13 @@ def test_the_report_opens_and_prints_on_two_pages(
     quiet(visit, path)
     fits(visit)
     assert visit.faces("h1") == {browser.face}
-    assert 1 <= pages(visit.printed()) <= 2
-    assert visit.evaluate(FAINT_TEXTS) == []
+    for scheme in ("dark", "light"):
+        visit.prefer(scheme)
+        assert visit.evaluate(FAINT_TEXTS) == []
+        page = visit.evaluate("getComputedStyle(document.body).backgroundColor")
+        assert (page == "rgb(255, 255, 255)") == (scheme == "light")
+        assert 1 <= pages(visit.printed()) <= 2
+    one_large_picture(visit)
     levels = visit.evaluate("[...document.querySelectorAll('h1,h2,h3')].map(e => e.tagName)")
     assert levels[0] == "H1"
     assert set(levels[1:]) == {"H2"}

@@ -170,8 +170,8 @@ def test_odds_say_against_what_they_are(mixture: float, best: float, stated: str
     assert stated in said
     assert said.startswith("Against data without steps of every kind in the table, in equal shares")
     assert (
-        "the kind that explains these readings best, picked after they were seen (a minority on "
-        f"round values), the odds are {numbers.odds(-math.log(best))} against steps" in said
+        "the kind that explains these readings best, picked after they were seen (values of any "
+        f"size, some rounded), the odds are {numbers.odds(-math.log(best))} against steps" in said
     )
     found.log_bayes_factor_mixture = -math.inf
     assert facts.compared(found).startswith("No odds are given: on so few different multiples")

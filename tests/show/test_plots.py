@@ -47,7 +47,7 @@ def test_evidence_shows_threshold_and_rivals(published: Analysis) -> None:
     assert any(data_of(line) == [threshold, threshold] for line in ax.lines)
     assert "u = 4.9089" in texts(ax)
     assert "u/2" in texts(ax)
-    assert "5 % of smeared-out samples" in texts(ax)
+    assert "5 % of samples without steps" in texts(ax)
 
 
 @pytest.mark.parametrize("view", VIEWS)

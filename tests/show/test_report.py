@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime
 import re
 from html.parser import HTMLParser
 from pathlib import Path
@@ -61,7 +62,7 @@ def invented(run: qz.charge.Run) -> Analysis:
 
 
 def test_the_page_answers_every_question(published: Analysis, tmp_path: Path) -> None:
-    path = published.report(tmp_path / "a.html", source="drop.csv")
+    path = published.report(tmp_path / "a.html", source="/home/somebody/runs/drop.csv")
     page = Page(path.read_text(encoding="utf-8"))
     for words in (
         "Do these readings come in steps?",
@@ -77,6 +78,7 @@ def test_the_page_answers_every_question(published: Analysis, tmp_path: Path) ->
         "seed",
     ):
         assert words in page.text, words
+    assert "somebody" not in path.read_text(encoding="utf-8")
     assert page.text.index("the odds are") < page.text.index("Bayes factor")
     # Phys. Rev. 32:349 (1911): the whole numbers behind the thirteen charges.
     html = path.read_text(encoding="utf-8")
@@ -85,6 +87,32 @@ def test_the_page_answers_every_question(published: Analysis, tmp_path: Path) ->
     assert len(cells) == 13
     integers = [re.findall(r'<td class="n">([^<]*)</td>', row)[1] for row in cells]
     assert integers == [str(k) for k in (*range(4, 15), 16, 17)]
+
+
+def test_the_heading_says_what_is_handed_in(published: Analysis, tmp_path: Path) -> None:
+    texts = {"title": "The <drop>", "author": "A. B.", "note": "Lamp & clock moved."}
+    day = datetime.date(2026, 11, 29)
+    html = published.report(tmp_path / "a.html", date=day, **texts).read_text(encoding="utf-8")
+    page = Page(html)
+    for words in ("The <drop>", "A. B., 2026-11-29", "Lamp & clock moved."):
+        assert words in page.text
+    assert "Do these readings come in steps?" not in page.text
+    # Unless told otherwise the page names the file that was read, and no day.
+    assert "13 readings from thirteen_charges.csv" in page.text
+    bare = Page(report.report_html(published)).text
+    assert "Do these readings come in steps?" in bare
+    assert not re.search(r"20\d\d-\d\d-\d\d", bare)
+    for name, wrong in (("title", " "), ("author", 7), ("date", 2026)):
+        with pytest.raises(qz.InputError, match=f"`{name}` is "):
+            published.report(tmp_path / "a.html", **{name: wrong})
+
+
+def test_the_first_screen_holds_the_answer(published: Analysis, unclear: Analysis) -> None:
+    for found in (published, unclear):
+        text = Page(report.report_html(found)).text
+        first = text[: text.index("Why")]
+        for words in (found.verdict.capitalize(), "How sure", "Look at", "Next", facts.size(found)):
+            assert words in first, words
 
 
 def test_the_arithmetic_of_the_worked_row_is_right(published: Analysis) -> None:
@@ -124,7 +152,7 @@ JARGON = [
     "Monte Carlo",
     "sigma",
     "effective weight",
-    "smeared out",
+    "moved by chance",
     "clusters",
     "recording step",
     "charge state",
@@ -205,7 +233,13 @@ def test_it_can_be_read_by_everybody(published: Analysis) -> None:
     assert page.tags.count("h1") == 1
     assert "role" in [name for tag, name, _ in page.attributes if tag == "figure"]
     labels = [v for tag, name, v in page.attributes if (tag, name) == ("figure", "aria-label")]
-    assert all("readings in ascending order" in label for label in labels)
+    assert [label.partition(" ")[2][:27] for label in labels] == [
+        "readings in ascending order",
+        "score of every trial unit f",
+    ]
+    ids = re.findall(r'\sid="([^"]*)"', html)
+    assert len(set(ids)) == len(ids)
+    assert {name[1:] for name in re.findall(r'href="(#[^"]*)"', html)} <= set(ids)
     for table in re.findall(r"<table>.*?</table>", html, re.DOTALL):
         assert 'scope="col"' in table or 'scope="row"' in table
 

@@ -12,6 +12,7 @@ import quantize as qz
 from quantize.analysis import Analysis
 from quantize.show import facts
 from quantize.show.analysis import analysis_view
+from quantize.show.numbers import Form
 from quantize.show.run import charges_section
 from quantize.show.text import view_text
 from quantize.show.view import Preformatted, Section, folded
@@ -167,8 +168,32 @@ def test_samples_of_every_size_are_readable(published: Analysis, scale: float) -
     assert ("e-18" in form(values[0])) == ("values in 10⁻¹⁸" in text) == (scale == 1e-19)
 
 
+def test_what_is_computed_of_coarsely_rounded_readings_has_one_digit_more(
+    published: Analysis,
+) -> None:
+    values = np.rint(published.readings.values)
+    found = dataclasses.replace(published, readings=qz.Readings(values, resolution=1.0))
+    form = facts.form(found)
+    assert [form(value) for value in values[:2]] == ["20", "25"]
+    # 4 times 4.9089 is 19.64, and 20 is 0.36 more.
+    row = next(line for line in str(found).splitlines() if line.startswith("        1 "))
+    assert row.split()[1:6] == ["20", "4", ">0.999", "19.6", "+0.4"]
+    # The scatter of 0.19 has two decimals: readings to 0.01 need no more.
+    assert facts.form(published).finer(19.6356) == "19.64"
+    rough = dataclasses.replace(found, sigma=3.0)
+    assert facts.form(rough).finer(19.6356) == "19.6"
+
+
+def test_no_cell_of_the_kinds_without_steps_is_empty(published: Analysis) -> None:
+    rows = facts.nulls(published)
+    assert all(cell for row in rows for cell in row.values())
+    assert {row["chance"] for row in rows} > {"odds only"}
+    [smooth] = [row for row in rows if row["meaning"] == "the readings, each moved by chance"]
+    assert smooth["odds"] == "chance only"
+
+
 def test_no_minus_stands_before_nought() -> None:
-    form = facts.Form(places=2, power=0)
+    form = Form(places=2, power=0)
     assert form(-0.001) == "0.00"
     assert form(-0.001, "+") == "+0.00"
     assert form(-1.5, "+") == "-1.50"

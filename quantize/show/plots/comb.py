@@ -68,7 +68,7 @@ def draw_score(
         left = sum(place < 0.35 for place in places) < sum(place > 0.65 for place in places)
         style.note(
             ax,
-            f"{100 * alpha:g} % of smeared-out samples\nreach this somewhere",
+            f"{100 * alpha:g} % of samples without steps\nreach this somewhere",
             (0.005 if left else 0.995, threshold),
             (0, 4),
             xycoords=("axes fraction", "data"),

@@ -157,7 +157,7 @@ def check_plot_target(path: str | os.PathLike[str]) -> Path:
     return target
 
 
-def picture(axes: Axes, kind: str = "svg", *, dpi: int = 150) -> bytes:
+def picture(axes: Axes, kind: str = "svg", *, dpi: int = 150, transparent: bool = False) -> bytes:
     """The whole figure of `axes`, the same bytes every time."""
     with look():
         out = io.BytesIO()
@@ -165,7 +165,9 @@ def picture(axes: Axes, kind: str = "svg", *, dpi: int = 150) -> bytes:
         figure = figure_of(axes).get_figure(root=True)
         if figure is None:
             raise InputError("`ax` belongs to no figure any more; give axes that are on one.")
-        figure.savefig(out, format=kind, dpi=dpi, metadata=metadata.get(kind))
+        figure.savefig(
+            out, format=kind, dpi=dpi, metadata=metadata.get(kind), transparent=transparent
+        )
     return out.getvalue()
 
 
