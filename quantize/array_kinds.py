@@ -39,7 +39,11 @@ def plain_values(
         if sigma is not None:
             raise InputError("`sigma` is given, and `values` have errors too; give one of them.")
         numbers, sigma = _with_errors(numbers)
-    return float_array("values", _as_written(numbers)), sigma, unit_name or unit
+    return (
+        float_array("values", _as_written(numbers)),
+        sigma,
+        unit if unit_name is None else unit_name,
+    )
 
 
 def only_column(data: Any) -> Any:
