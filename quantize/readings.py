@@ -372,10 +372,10 @@ def _from_data(data: Any) -> Readings:
     if hasattr(data, "_as_readings"):
         counted: Readings = data._as_readings()
         return counted
-    columns = getattr(data, "columns", None)
+    columns = getattr(data, "columns", getattr(data, "data_vars", None))
     if columns is not None:
         if len(columns) == 1:
-            return Readings(data[columns[0]])
+            return Readings(data[next(iter(columns))])
         raise InputTypeError(
             f"`readings` is a table with columns {', '.join(map(str, columns))}; "
             "pass one column, or Readings(table['...'], sigma=table['...'])."
