@@ -28,7 +28,7 @@ from quantize.null.compare import NullComparison, compare_null
 from quantize.null.counts import analyze_many
 from quantize.null.evidence import LevelEvidence
 from quantize.null.exclusion import Limit, excluded_units
-from quantize.null.tails import need_resamples
+from quantize.null.tails import need_resamples, resamples
 from quantize.null.verdict import Assessment, assess, judge
 from quantize.readings import Readings, as_readings
 
@@ -224,7 +224,7 @@ def analyze(
     alpha = validation.fraction("alpha", alpha)
     smooth_only = validation.choice("null", null, ("all", "smooth")) == "smooth"
     calibration.need_alpha(alpha)
-    need_resamples(validation.count("n_resamples", n_resamples), alpha)
+    need_resamples(resamples(n_resamples), alpha)
     labels = None if group is None else _labels(group, len(everything))
     generator = randomness.generator(rng)
     seed = randomness.record(generator)

@@ -48,11 +48,11 @@ def plain_values(
 
 def only_column(data: Any) -> Any:
     """The one column of a table of readings; what is no table as it is."""
-    columns = getattr(data, "columns", None)
+    columns = getattr(data, "columns", getattr(data, "data_vars", None))
     if columns is None:
         return data
     if len(columns) == 1:
-        return data[columns[0]]
+        return data[next(iter(columns))]
     raise InputTypeError(
         f"`readings` is a table with columns {', '.join(map(str, columns))}; "
         "pass one column, or Readings(table['...'], sigma=table['...'])."

@@ -21,6 +21,8 @@ from quantize._support.errors import InputError, warn
 from quantize._support.writing import check_target
 
 Piece = TypeVar("Piece")
+_UNREADABLE = (ValueError, LookupError, TypeError, AttributeError, RecursionError)
+"""What JSON of another shape than is written makes of reading it."""
 
 
 class Journal:
@@ -83,7 +85,10 @@ class Journal:
                 self._cut(0)
                 self._append_first(header, new)
                 return []
-            wrong = differences(self._header_of(lines[0]), header)
+            try:
+                wrong = differences(self._header_of(lines[0]), header)
+            except _UNREADABLE as error:
+                raise error if isinstance(error, InputError) else self._foreign() from None
             if wrong:
                 raise InputError(
                     f"`{self.argument}` is {str(self.path)!r}, kept by another {self.owner}: "
@@ -118,7 +123,7 @@ class Journal:
         for line in lines:
             try:
                 found.append(read(_checked(json.loads(line))))
-            except (ValueError, KeyError, TypeError):
+            except _UNREADABLE:
                 torn += 1
         self.kept = len(found)
         if torn or self._torn_end:
@@ -148,9 +153,12 @@ class Journal:
     def _header_of(self, line: bytes) -> dict[str, Any]:
         try:
             header = json.loads(line)
-            if isinstance(header, dict) and header.get("schema") == self.schema:
-                return header
-        except ValueError:
+            if header["schema"] == self.schema:
+                seed = header.get("seed")
+                if seed is not None:
+                    np.random.SeedSequence(seed["entropy"], spawn_key=tuple(seed["spawn_key"]))
+                return dict(header)
+        except _UNREADABLE:
             pass
         raise self._foreign()
 

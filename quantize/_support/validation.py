@@ -10,7 +10,7 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from quantize._support.errors import InputError, InputTypeError, one_line
+from quantize._support.errors import InputError, InputTypeError, listed, one_line, warn
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -30,6 +30,7 @@ _LONGEST_NAME = 24
 
 _MOST_RELATIVE = 100.0
 """Typical relative sigma from which on, or below whose inverse, it is no proportion."""
+_EXACT = 2**53
 
 
 def name_of_unit(text: str | None) -> str | None:
@@ -196,6 +197,19 @@ def float_array(name: str, values: Any, *, row: str = "entry") -> FloatArray:
             f"`{name}` holds sequences of different lengths; "
             "give a one-dimensional sequence of numbers."
         ) from None
+    except Exception as error:  # others refuse in their own ways to be an array
+        raise InputTypeError(
+            f"`{name}` is a {type(values).__name__} that is no sequence of numbers "
+            f"({one_line(str(error))[:80]}); pass the numbers of one column."
+        ) from None
+    if array.dtype.names:
+        raise InputTypeError(
+            f"`{name}` is a table with columns {listed(array.dtype.names)}; pass one of them."
+        )
+    if array.ndim == 0 and array.dtype.kind == "O":
+        raise InputTypeError(
+            f"`{name}` is a {type(values).__name__}; give a list or an array of numbers."
+        )
     if array.ndim != 1:
         raise InputError(
             f"`{name}` has {array.ndim} dimensions; give a one-dimensional sequence of numbers."
@@ -207,6 +221,12 @@ def float_array(name: str, values: Any, *, row: str = "entry") -> FloatArray:
     if array.dtype.kind not in "iuf":
         array = _floats_one_by_one(name, array, row)
     result = array.astype(np.float64)
+    if array.dtype.kind in "iu" and max(map(abs, _ends(array))) > _EXACT:
+        warn(
+            f"`{name}` holds whole numbers above {_EXACT} (2^53), of which floats keep the "
+            "first sixteen digits; subtract what they have in common first.",
+            stacklevel=4,
+        )
     bad = np.flatnonzero(~np.isfinite(result))
     if bad.size:
         shown = "blank or NaN" if np.isnan(result[bad[0]]) else "infinite"
@@ -215,6 +235,10 @@ def float_array(name: str, values: Any, *, row: str = "entry") -> FloatArray:
             f"`{name}` is {shown} at {row} {bad[0]}{more}; remove or mend these first."
         )
     return result
+
+
+def _ends(array: npt.NDArray[Any]) -> tuple[int, int]:
+    return (int(array.min()), int(array.max())) if array.size else (0, 0)
 
 
 def _floats_one_by_one(name: str, array: npt.NDArray[Any], row: str) -> FloatArray:
@@ -303,11 +327,31 @@ def one_of_few(name: str, value: Any, n: int, allowed: tuple[int, ...]) -> IntAr
     return read_only(array.astype(np.int64))
 
 
+def _dimensions(value: Any) -> int:
+    """Of a sequence, or one where its entries have no common shape."""
+    try:
+        return int(np.ndim(value))
+    except ValueError:
+        return 1
+
+
+def _is_blank(label: Any) -> bool:
+    """Whether a label is None, NaN or another mark of what is missing, which equals nothing."""
+    if label is None:
+        return True
+    try:
+        return bool(label != label)
+    except TypeError:  # pandas.NA
+        return True
+    except ValueError:  # an array
+        return False
+
+
 def state_codes(state: Any, n: int) -> tuple[IntArray | None, tuple[Any, ...]]:
     """Labels as whole numbers in order of appearance, and the labels."""
     if state is None:
         return None, ()
-    if isinstance(state, (str, bytes)) or np.ndim(state) != 1:
+    if isinstance(state, (str, bytes)) or _dimensions(state) != 1:
         raise InputTypeError("`state` must be a sequence with one label for each reading.")
     labels = list(state)
     if len(labels) != n:
@@ -317,7 +361,7 @@ def state_codes(state: Any, n: int) -> tuple[IntArray | None, tuple[Any, ...]]:
     codes: dict[Any, int] = {}
     out = np.empty(n, dtype=np.int64)
     for i, label in enumerate(labels):
-        if label is None or label != label:
+        if _is_blank(label):
             raise InputError(
                 f"`state` is blank at entry {i}; give every reading a label, or leave `state` out."
             )

@@ -282,13 +282,13 @@ def load_apparatus(path: ApparatusLike) -> Apparatus:
     if file.stat().st_size > _LARGEST_FILE:
         raise InputError(f"`apparatus` {file.name!r} is larger than 1 MB; it must be a short file.")
     try:
-        tables = tomllib.loads(file.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        return Apparatus.of(tomllib.loads(file.read_text(encoding="utf-8-sig")), source=file.name)
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        reason = "nested too deeply" if isinstance(error, RecursionError) else error
         raise InputError(
-            f"`apparatus` {file.name!r} is not valid TOML ({error}); "
+            f"`apparatus` {file.name!r} is not valid TOML ({reason}); "
             'write text in quotes, as in separation = "4.24 +/- 0.02 mm".'
         ) from None
-    return Apparatus.of(tables, source=file.name)
 
 
 def scaled_by_gate(apparatus: Apparatus, divisions: FloatArray) -> Apparatus:

@@ -18,6 +18,7 @@ LARGEST_GRID = 20_000_000
 _FAR_OFF = 100.0
 """So many spans from where multiples are counted, the offset is the first thing to doubt."""
 
+_MOST_SPANS = 1e6
 _FEWEST_STEPS = 40
 _MOST_STEPS = 400
 
@@ -68,6 +69,12 @@ def band_for(
     if isinstance(unit_range, Band):
         return unit_range
     low, high = validation.unit_range(unit_range)
+    if readings.span > 0 and high > _MOST_SPANS * readings.reach:
+        raise InputError(
+            f"`unit_range` ends at {high:g}, more than {_MOST_SPANS:.0e} times the span of the "
+            f"readings and zero ({readings.reach:g}); no unit above half of their span can show, "
+            "so lower the end."
+        )
     band = Band(low=low, high=high, chosen=False, reason="given by the caller")
     refuse_too_many_units(band, readings.span)
     return band

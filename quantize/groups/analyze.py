@@ -24,6 +24,7 @@ from quantize.analysis import Analysis, analyze
 from quantize.groups.kept import KeptGroups, Row, header
 from quantize.groups.split import Group, split
 from quantize.model.mixture import model_of
+from quantize.null.tails import resamples
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -248,7 +249,7 @@ def analyze_groups(
         "model": model,
         "null": validation.choice("null", null, ("all", "smooth")),
         "alpha": validation.fraction("alpha", alpha),
-        "n_resamples": validation.count("n_resamples", n_resamples),
+        "n_resamples": resamples(n_resamples),
     }
     validation.offset_mode(offset)
     model_of(offset, sigma_range, model, integers)

@@ -129,18 +129,15 @@ class Likelihood(Terms):
         total = np.zeros((self.states, 0))
         for part in self.chunks(p):
             teeth, probability = (np.moveaxis(a, 2, 0) for a in self.teeth(p.rows(part)))
-            lowest = int(teeth.min())
-            from_lowest: IntArray = (teeth - lowest).astype(np.int64).ravel()
-            occurs = np.bincount(from_lowest) > 0
-            here = np.flatnonzero(occurs)
-            column = np.cumsum(occurs) - 1
-            cell = column[from_lowest].reshape(teeth.shape) + np.arange(self.states) * here.size
+            # Far from where they are counted the whole numbers are many, and few of them occur.
+            here, column = np.unique(teeth.astype(np.int64), return_inverse=True)
+            cell = column.reshape(teeth.shape) + np.arange(self.states) * here.size
             weight = (probability * share[part][:, None]).ravel()
             found = np.bincount(cell.ravel(), weights=weight, minlength=self.states * here.size)
-            both = np.union1d(whole, here + lowest)
+            both = np.union1d(whole, here)
             sums = np.zeros((self.states, both.size))
             sums[:, np.searchsorted(both, whole)] += total
-            sums[:, np.searchsorted(both, here + lowest)] += found.reshape(self.states, -1)
+            sums[:, np.searchsorted(both, here)] += found.reshape(self.states, -1)
             whole, total = both, sums
         some = total.any(axis=0)
         return whole[some], total[:, some]

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 _SMALLEST_SHARE = 1e-3
 _CONTRADICTION = 1e-9
+MOST_READINGS = 10_000
+"""More are refused: a minute on one core, and half a gigabyte."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -257,6 +259,7 @@ def posterior_of(
     InputError
         Where a prior cannot be used with these readings.
     """
+    need_few(readings)
     found = Posterior.of(model, readings, band, one_of_many=one_of_many)
     if not found.shared:
         return found
@@ -278,6 +281,16 @@ def posterior_of(
         else:
             return found
     return AveragedPosterior.over(found, at_shift)
+
+
+def need_few(readings: Readings) -> None:
+    """Refuse more readings than are taken one by one, in time and memory."""
+    if len(readings) > MOST_READINGS:
+        raise InputError(
+            f"`readings` holds {len(readings):,}, more than the {MOST_READINGS:,} that this model "
+            "takes one by one; average the repeats of each state, or give values alone to "
+            "`analyze_counts`."
+        )
 
 
 def model_of(

@@ -197,7 +197,7 @@ def compare_null(
     """
     data = as_readings(readings)
     mode, b = validation.offset_mode(offset)
-    size = validation.count("n_resamples", n_resamples)
+    size = tails.resamples(n_resamples)
     if batch is None:
         batch = min(_BATCH, max(_BATCH_VALUES // len(data), 1))
     batch = validation.count("batch", batch)
@@ -265,9 +265,12 @@ def _one_batch(
     task: tuple[Sampler, Statistic, int, np.random.SeedSequence, int],
 ) -> FloatArray:
     sampler, measure, count, child, n = task
-    if isinstance(measure, LargestScore) and isinstance(sampler, SmoothedBootstrap):
-        if measure.has_limit(sampler):
-            return measure.in_the_limit(sampler, count, np.random.default_rng(child))
+    if (
+        isinstance(measure, LargestScore)
+        and isinstance(sampler, SmoothedBootstrap)
+        and measure.has_limit(sampler)
+    ):
+        return measure.in_the_limit(sampler, count, np.random.default_rng(child))
     drawn = np.asarray(sampler(count, np.random.default_rng(child)), dtype=float)
     if drawn.shape != (count, n):
         raise InputError(

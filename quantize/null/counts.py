@@ -235,7 +235,8 @@ def analyze_many(
                 "out, and give `unit_range` the units that are possible."
             )
     else:
-        if model is not None or (np.size(readings) <= MANY and not isinstance(readings, Readings)):
+        size = len(readings) if hasattr(readings, "__len__") else 0
+        if model is not None or size <= MANY:
             return None
         readings = as_readings(readings)
         plain = readings.plain

@@ -17,6 +17,7 @@ from quantize.comb.band import Band, band_for
 from quantize.model.mixture import model_of, posterior_of
 from quantize.null.compare import NULLS, NullName, compare_null
 from quantize.null.evidence import NothingCanShow, level_evidence
+from quantize.null.tails import resamples
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -114,7 +115,7 @@ def sensitivity(
 
     data = as_readings(readings, least=3)
     validation.offset_mode(offset)
-    size = validation.count("n_resamples", n_resamples)
+    size = resamples(n_resamples)
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
     named = _bands(band_for(data, unit_range), bands)

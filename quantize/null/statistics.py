@@ -143,7 +143,7 @@ class LargestScore:
         return np.minimum(low, 0.99 * high), high
 
     def has_limit(self, null: SmoothedBootstrap) -> bool:
-        """Whether `in_the_limit` holds: many readings, no repeats, a rounding that does not show."""
+        """Whether `in_the_limit` holds: many readings, no repeats, no rounding that shows."""
         n = self.weights.size
         return n > _LIMIT and null.mean.size == n and self.band.low >= 2.5 * (self.step or 0.0)
 

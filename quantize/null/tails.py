@@ -64,6 +64,21 @@ def critical_value(alpha: float, resampled: FloatArray) -> float:
     return float(np.nextafter(falling[0] * (1 + 2 * TIE * np.sign(falling[0])), np.inf))
 
 
+MOST_RESAMPLES = 1_000_000
+"""With more a p-value is no better known than the null is."""
+
+
+def resamples(n_resamples: object) -> int:
+    """The number of resamples, checked."""
+    checked = validation.count("n_resamples", n_resamples)
+    if checked > MOST_RESAMPLES:
+        raise InputError(
+            f"`n_resamples` is {checked}, more than the {MOST_RESAMPLES:,} that are drawn; "
+            "`tail_p_value` of `compare_null` extrapolates below that."
+        )
+    return checked
+
+
 def need_resamples(n_resamples: int, alpha: float) -> None:
     """Refuse a number of resamples with which p could never be as small as `alpha`."""
     needed = int(np.ceil(1 / alpha * (1 - 1e-12))) - 1

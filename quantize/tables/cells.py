@@ -13,10 +13,13 @@ from quantize._support.errors import InputError, one_line
 from quantize._support.validation import FloatArray
 
 _MOST_PRINTED_DIGITS = 8
+EXACT = 2.0**53
+"""Up to here every whole number is a float."""
 
-_POINT_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
-_PLAIN_COLUMN = re.compile(rf"(?:{_POINT_NUMBER.pattern}\n)+", re.ASCII)
-_COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?", re.ASCII)
+# No part is tried twice, so that a cell of many digits takes no longer than it is.
+_POINT_NUMBER = re.compile(r"[+-]?+(?:\d++(?:\.\d*+)?+|\.\d++)(?:[eE][+-]?\d{1,9}+)?", re.ASCII)
+_PLAIN_COLUMN = re.compile(rf"(?:{_POINT_NUMBER.pattern}\n)++", re.ASCII)
+_COMMA_NUMBER = re.compile(r"[+-]?\d++,\d++(?:[eE][+-]?\d{1,9}+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+", re.ASCII)
 # Not what follows the first number in "1.6x10^-19" and "1.6 e-19": a power of ten.
 _UNIT = r"(?![xXeE][+-]?\d)(?:[^\W\d_]|[%°])(?:[^\W_]|[%°/·^*.⁻-]){0,14}"
@@ -54,8 +57,8 @@ def has_decimal_comma(cell: str) -> bool:
 
 
 def begins_like_number(cell: str) -> bool:
-    """Whether text may be meant for a number: "1.6x10^-19"."""
-    return re.match(r"[+-]?[.,]?\d", tidy(cell)) is not None
+    """Whether text may be meant for a number: "1.6x10^-19", "~3.1"."""
+    return re.match(r"[^\w\s]{0,3}\d", tidy(cell)) is not None
 
 
 def with_unit(cell: str) -> tuple[str, str | None]:

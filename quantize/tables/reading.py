@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import io
 import os
+import re
+import select
+import stat
+import sys
 import zipfile
+from collections import Counter
 from collections.abc import Sequence
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
-from quantize._support.errors import InputError, InputTypeError, listed, missing, one_line
+from quantize._support.errors import InputError, InputTypeError, listed, missing, one_line, warn
 from quantize.tables import text
-from quantize.tables.cells import is_blank
+from quantize.tables.cells import EXACT, is_blank, place
 from quantize.tables.table import Table
 
 _OLD_SPREADSHEET = b"\xd0\xcf\x11\xe0"
@@ -24,7 +29,20 @@ MOST_BYTES = 256 * 2**20
 """Largest text file, and largest unpacked size of an xlsx or parquet file, that is read."""
 
 MOST_CELLS = 20_000_000
-"""Largest number of cells in a workbook or a parquet file."""
+"""Largest number of cells in a parquet file."""
+
+MOST_TEXT = 128 * 2**20
+"""Largest text file: its characters are kept several times over."""
+
+MOST_TEXT_CELLS = 4_000_000
+"""Largest number of cells in a text file or a workbook, where each is an object of its own."""
+
+_PIECE = 2**22
+_SHEET_ROWS = 2**20
+"""Rows that a sheet can have."""
+_LONGEST_CELL = 2**17
+_PATIENCE = 5.0
+"""Seconds that a pipe may wait for somebody who writes into it."""
 
 
 def read(path: str | os.PathLike[str], *, headed: bool = False) -> Table:
@@ -46,6 +64,9 @@ def read(path: str | os.PathLike[str], *, headed: bool = False) -> Table:
     if data[:4] == b"PK\x03\x04":
         return _table(_workbook_rows(data, source), "", source, headed)
     _refuse_other_kinds(data, source)
+    marks = max(map(data.count, (b"\t", b";", b",", b" ")))
+    if len(data) > MOST_TEXT or max(map(data.count, (b"\n", b"\r"))) + marks > MOST_TEXT_CELLS:
+        raise _too_large(source, MOST_TEXT, MOST_TEXT_CELLS)
     lines, separator = text.rows_of(text.decode(data, source), source, headed=headed)
     return _table(lines, separator, source, headed)
 
@@ -65,8 +86,15 @@ def _refuse_other_kinds(data: bytes, source: str) -> None:
 
 def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
     """What messages call the file, and its content."""
+    if str(path) == "-":
+        return "standard input", _all_of(sys.stdin.buffer, "standard input")
     try:
         file = Path(path).expanduser()
+    except RuntimeError:
+        raise InputError(
+            f"`{one_line(str(path))}` names the home of a user who is not known here; give the "
+            "whole path."
+        ) from None
     except TypeError:
         raise InputTypeError(
             f"`path` is a {type(path).__name__}; give the name of a csv, tsv, xlsx or parquet file."
@@ -75,8 +103,8 @@ def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
     try:
         if file.is_dir():
             raise InputError(f"`{source}` is a folder; give the name of a file in it.")
-        with file.open("rb") as stream:
-            data = stream.read(MOST_BYTES + 1)
+        with open(file, "rb", opener=_opened) as stream:
+            return source, _all_of(stream, source)
     except FileNotFoundError:
         raise InputError(
             f"`{source}` does not exist; check the name and the folder it is in."
@@ -88,11 +116,31 @@ def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
         raise InputError(
             f"`{source}` cannot be read ({reason}); check its name and permissions."
         ) from None
-    if len(data) > MOST_BYTES:
-        raise _too_large(source)
-    if not data:
+
+
+def _all_of(stream: BinaryIO, source: str) -> bytes:
+    parts, size = [], 0
+    # To ask for all at once would take the memory of the largest file that is read.
+    while part := stream.read(_PIECE):
+        parts.append(part)
+        size += len(part)
+        if size > MOST_BYTES:
+            raise _too_large(source)
+    if not size:
         raise InputError(f"`{source}` is empty; it must hold at least one reading.")
-    return source, data
+    return b"".join(parts)
+
+
+def _opened(path: str, flags: int) -> int:
+    """A file that is opened; a pipe only when somebody writes into it before long."""
+    if not stat.S_ISFIFO(os.stat(path).st_mode):
+        return os.open(path, flags)
+    number = os.open(path, flags | os.O_NONBLOCK)
+    if not select.select([number], [], [], _PATIENCE)[0]:
+        os.close(number)
+        raise TimeoutError(None, f"a pipe into which nobody wrote for {_PATIENCE:g} s")
+    os.set_blocking(number, True)
+    return number
 
 
 def _table(
@@ -121,11 +169,12 @@ def _table(
     return table
 
 
-def _too_large(source: str) -> InputError:
+def _too_large(source: str, size: int | None = None, cells: int | None = None) -> InputError:
     """The error for a file that would not fit."""
+    size, cells = size or MOST_BYTES, cells or MOST_CELLS
     return InputError(
-        f"`{source}` is too large to read (over {MOST_BYTES // 2**20} MB, or "
-        f"{MOST_CELLS // 10**6} million cells, unpacked); split it, or keep fewer columns."
+        f"`{source}` is too large to read (over {size // 2**20} MB, or {cells / 10**6:g} million "
+        "cells, unpacked); split it, keep fewer columns, or save numbers as parquet."
     )
 
 
@@ -140,9 +189,11 @@ def _workbook_rows(data: bytes, source: str) -> list[tuple[int, list[Any]]]:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             if sum(entry.file_size for entry in archive.infolist()) > MOST_BYTES:
                 raise _too_large(source)
+            hidden = _hidden_rows(archive)
         book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
         sheets = [sheet for sheet in book.worksheets if sheet.sheet_state == "visible"]
-        rows = next(filter(None, (_sheet_rows(sheet, source) for sheet in sheets)), [])
+        found = ((sheet, _sheet_rows(sheet, source)) for sheet in sheets)
+        sheet, rows = next((pair for pair in found if pair[1]), (None, []))
     except InputError:
         raise
     except Exception:  # a damaged workbook fails in as many ways as it has parts
@@ -152,6 +203,15 @@ def _workbook_rows(data: bytes, source: str) -> list[tuple[int, list[Any]]]:
     if not rows:
         raise InputError(f"`{source}` is empty; it must hold at least one reading.")
     width = max(len(row) for _, row in rows)
+    if width * len(rows) > MOST_TEXT_CELLS:
+        raise _too_large(source, cells=MOST_TEXT_CELLS)
+    read = {number for number, _ in rows} & hidden.get(_part_of(sheet), set())
+    if read:
+        warn(
+            f"`{source}` has {len(read)} rows that are hidden in the workbook, as by a filter, row "
+            f"{min(read)} first; they are read like all others.",
+            stacklevel=4,
+        )
     return [(number, row + [None] * (width - len(row))) for number, row in rows]
 
 
@@ -164,15 +224,32 @@ def _sheet_rows(sheet: Any, source: str) -> list[tuple[int, list[Any]]]:
         cells = [_tidy_cell(cell) for cell in row]
         while cells and cells[-1] is None:
             cells.pop()
-        total += len(row)
-        if total > MOST_CELLS:
-            raise _too_large(source)
+        total += max(len(row), 1)
+        if total > MOST_TEXT_CELLS or number > _SHEET_ROWS:
+            raise _too_large(source, cells=MOST_TEXT_CELLS)
         note = bool(cells) and isinstance(cells[0], str) and text.is_comment(cells[0])
         if not note and (cells or rows):
             rows.append((number, cells))
     while rows and not rows[-1][1]:
         rows.pop()
     return rows
+
+
+def _hidden_rows(archive: zipfile.ZipFile) -> dict[str, set[int]]:
+    """The numbers of hidden rows in each part of a workbook that is a sheet."""
+    row = re.compile(rb"<row\b[^>]*>")
+    out: dict[str, set[int]] = {}
+    for name in archive.namelist():
+        if name.startswith("xl/worksheets/"):
+            marks = (tag for tag in row.findall(archive.read(name)) if b"hidden=" in tag)
+            gone = (tag for tag in marks if re.search(rb'\bhidden="(?:1|true)"', tag))
+            numbers = (re.search(rb'\br="(\d{1,9})"', tag) for tag in gone)
+            out[name] = {int(number[1]) for number in numbers if number}
+    return out
+
+
+def _part_of(sheet: Any) -> str:
+    return str(getattr(sheet, "_worksheet_path", "")).lstrip("/")
 
 
 def _tidy_cell(cell: Any) -> Any:
@@ -191,33 +268,80 @@ def _parquet_columns(data: bytes, source: str) -> tuple[list[str], list[Any]]:
     except ImportError:
         raise missing("Reading parquet files", "pyarrow") from None
     try:
-        file = pq.ParquetFile(pa.BufferReader(data))
-        meta = file.metadata
-        size = sum(meta.row_group(i).total_byte_size for i in range(meta.num_row_groups))
-        if size > MOST_BYTES or meta.num_rows * meta.num_columns > MOST_CELLS:
-            raise _too_large(source)
-        content = file.read().to_pandas(ignore_metadata=True)
+        schema = pq.read_schema(pa.BufferReader(data))
+        # Repeated text stays a dictionary: as long as the file, whatever it unpacks to.
+        text_columns = [f.name for f in schema if pa.types.is_string(f.type)]
+        file = pq.ParquetFile(pa.BufferReader(data), read_dictionary=text_columns)
+        _refuse_parquet(file.schema_arrow, file.metadata, source)
+        content = file.read()
         # pandas stores an unnamed index as a column of this name.
-        kept = [name for name in content.columns if not str(name).startswith("__index_level_")]
+        kept = [name for name in content.column_names if not name.startswith("__index_level_")]
         # Text that is no UTF-8 shows only now.
-        columns = [_parquet_column(content[name]) for name in kept]
+        columns = [_parquet_column(content[name], source) for name in kept]
     except InputError:
         raise
     except (pa.ArrowException, OSError, ValueError):
         raise InputError(
             f"`{source}` is not a parquet file that can be read; write it again, or save it as csv."
         ) from None
-    if content.shape[0] == 0 or not kept:
+    if content.num_rows == 0 or not kept:
         raise InputError(f"`{source}` is empty; it must hold at least one reading.")
-    return [str(name).strip() for name in kept], columns
+    return [name.strip() for name in kept], columns
 
 
-def _parquet_column(column: Any) -> Any:
-    if column.dtype.kind in "iuf":
-        return column.to_numpy(dtype=np.float64)
+def _refuse_parquet(schema: Any, meta: Any, source: str) -> None:
+    """Raise for what is no table of single cells, or would not fit, before anything is unpacked."""
+    import pyarrow as pa
+
+    twice = [name for name, count in Counter(schema.names).items() if count > 1]
+    if twice:
+        raise InputError(
+            f"`{source}` has {Counter(schema.names)[twice[0]]} columns of the name "
+            f"{one_line(twice[0])[:40]!r}; give each its own."
+        )
+    for field in schema:
+        if pa.types.is_nested(field.type) and not pa.types.is_dictionary(field.type):
+            raise InputError(
+                f"`{source}` has more than one value a cell in {place(field.name)} "
+                f"({one_line(str(field.type))[:40]}); write one value in each, or leave the "
+                "column out."
+            )
+    groups = [meta.row_group(i) for i in range(meta.num_row_groups)]
+    values = sum(group.column(j).num_values for group in groups for j in range(group.num_columns))
+    size = sum(group.total_byte_size for group in groups)
+    if size > MOST_BYTES or max(values, meta.num_rows * meta.num_columns) > MOST_CELLS:
+        raise _too_large(source)
+
+
+def _parquet_column(column: Any, source: str) -> Any:
+    """Cells of a column: floats, text and others, whole numbers that no float holds as text."""
+    import pyarrow as pa
+
+    kind = column.type
+    if pa.types.is_dictionary(kind):
+        parts = [np.empty(0, dtype=object)]
+        for part in column.chunks:
+            words = np.append(_cells(part.dictionary), [None])
+            which = part.indices.fill_null(words.size - 1).to_numpy(zero_copy_only=False)
+            if sum(len(str(words[i])) * n for i, n in Counter(which.tolist()).items()) > MOST_TEXT:
+                raise _too_large(source, MOST_TEXT)
+            parts.append(words[which])
+        return np.concatenate(parts)
+    if pa.types.is_integer(kind):
+        ends = pa.compute.min_max(column).as_py().values()
+        if any(abs(end or 0) > EXACT for end in ends):
+            return np.array(
+                [None if cell is None else str(cell) for cell in column.to_pylist()], object
+            )
+    if pa.types.is_integer(kind) or pa.types.is_floating(kind):
+        return column.to_pandas().to_numpy(dtype=np.float64)
+    return _cells(column)
+
+
+def _cells(column: Any) -> Any:
     cells = np.empty(len(column), dtype=object)
     cells[:] = [
         float(cell) if isinstance(cell, (Decimal, int)) and not isinstance(cell, bool) else cell
-        for cell in column.tolist()
+        for cell in column.to_pandas().tolist()
     ]
     return cells

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from quantize._support.errors import InputError, InputTypeError, listed, one_line
+from quantize._support.errors import InputError, InputTypeError, listed, one_line, warn
 from quantize._support.validation import FloatArray
 from quantize.tables import cells
 from quantize.tables.cells import place
@@ -222,6 +222,16 @@ class Table:
                 f"`{self.source}` has {fault} in {place(self.names[at])}, row "
                 f"{self.rows[bad[0]]}; mend the cell or take the row out."
             )
+        for i in np.flatnonzero(np.abs(values) >= cells.EXACT).tolist():
+            cell = str(self.columns[at][i])
+            if cell.isdecimal() and int(cell[:400]) != int(values[i]):
+                warn(
+                    f"`{self.source}` has {cell[:40]} in {place(self.names[at])}, row "
+                    f"{self.rows[i]}, of which a float keeps the first sixteen digits; subtract "
+                    "what the numbers have in common first.",
+                    stacklevel=4,
+                )
+                break
         return values
 
     def positive_numbers(self, at: int) -> FloatArray:
@@ -238,7 +248,9 @@ class Table:
     def labels(self, at: int) -> list[Any]:
         """The labels of a column, one in every cell."""
         labels: list[Any] = []
-        for row, cell in zip(self.rows, self.array(at).tolist(), strict=True):
+        exact = not (np.abs(self.values(at)) >= cells.EXACT).any()
+        found = self.array(at).tolist() if exact else list(self.columns[at])
+        for row, cell in zip(self.rows, found, strict=True):
             if cells.is_blank(cell) or cell != cell:
                 raise InputError(
                     f"`{self.source}` has a blank in {place(self.names[at])}, row {row}; "

@@ -52,7 +52,7 @@ def decode(data: bytes, source: str) -> str:
         except UnicodeDecodeError:
             continue
         if not re.search(r"[\x00-\x08\x0e-\x1f]", text):
-            return text
+            return text.lstrip("\ufeff")
         break
     raise InputError(
         f"`{source}` is a binary file, not a table; save the readings as csv, tsv, xlsx or parquet."
@@ -95,10 +95,12 @@ def has_header(first: list[str], rest: list[list[str]]) -> bool:
     """Whether the first row names the columns.
 
     It does when none of its cells is a number, or when it has text above a column of numbers. A
-    lone cell that begins like a number is taken for a reading with a slip in it.
+    cell that begins like a number is taken for a reading with a slip in it where it stands alone or
+    above numbers, unless another cell there names its column.
     """
     cells = [tidy(cell) for cell in first]
-    if len(cells) == 1 and begins_like_number(cells[0]) and not re.search(r"\s", cells[0]):
+    slips = [begins_like_number(cell) and not re.search(r"\s", cell) for cell in cells]
+    if slips == [True]:
         return False
     sample = rest[:_SAMPLE_ROWS]
     read = [
@@ -108,17 +110,18 @@ def has_header(first: list[str], rest: list[list[str]]) -> bool:
     named = [bool(cell) and not number for cell, number in zip(cells, read, strict=True)]
     if not any(named):
         return False
-    if not any(read):
-        return True
-    return any(
-        text
-        and rest
+    above_numbers = [
+        bool(rest)
         and (
             all(is_number(tidy(row[j])) for row in sample)
             or common_unit([row[j] for row in sample]) is not None
         )
-        for j, text in enumerate(named)
-    )
+        for j in range(len(cells))
+    ]
+    over = [slips[j] for j, text in enumerate(named) if text and above_numbers[j]]
+    if over:
+        return not all(over)
+    return not any(read)
 
 
 def _carries(cell: str, below: list[str]) -> bool:

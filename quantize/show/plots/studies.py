@@ -249,12 +249,11 @@ def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
 
 
 def _side_by_side(n: int) -> list[Axes]:
-    from matplotlib import rc_context
     from matplotlib.figure import Figure
 
     columns = min(n, 3)
     rows = -(-n // columns)
-    with rc_context(style.LOOK):
+    with style.look():
         figure = Figure(figsize=(1.6 + 2.9 * columns, 0.5 + 3.1 * rows), layout="constrained")
         axes = figure.subplots(rows, columns, squeeze=False, sharey=True).ravel().tolist()
     for spare in axes[n:]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,6 +32,7 @@ PALE = "#e6ecf2"
 RULE = "#b9c2cb"
 CLEAR: Any = {"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85}
 KINDS = ("svg", "pdf", "png")
+_ONE_AT_A_TIME = threading.RLock()
 
 LOOK: Any = {
     "font.family": "DejaVu Sans",
@@ -65,20 +67,21 @@ def new_axes(width: float = 6.4, height: float = 3.9) -> Axes:
 
 def new_panels(n: int, *, width: float, height: float, ratios: Any = None) -> list[Axes]:
     """`n` axes one above the other on a new figure."""
-    from matplotlib import rc_context
     from matplotlib.figure import Figure
 
-    with rc_context(LOOK):
+    with look():
         figure = Figure(figsize=(width, height), layout="constrained")
         axes = figure.subplots(n, 1, squeeze=False, gridspec_kw={"height_ratios": ratios})
     return list(axes[:, 0])
 
 
-def look() -> Any:
-    """Context in which pictures are drawn."""
+@contextlib.contextmanager
+def look() -> Iterator[None]:
+    """Context in which pictures are drawn, by one thread at a time: the settings are global."""
     from matplotlib import rc_context
 
-    return rc_context(LOOK)
+    with _ONE_AT_A_TIME, rc_context(LOOK):
+        yield
 
 
 @contextlib.contextmanager
