@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 35_840
+LINES = 35_940
 """Code and docstrings of public names."""
 FILES = 197
 LONGEST_FILE = 400
