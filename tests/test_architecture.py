@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 37_260
+LINES = 37_340
 """Code and docstrings of public names."""
 FILES = 202
 LONGEST_FILE = 400

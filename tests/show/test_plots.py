@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
+import itertools
 import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.axes import Axes
+from matplotlib.text import Text
 
 import quantize as qz
 from quantize.analysis import Analysis
 from quantize.show.plots import style
 from quantize.show.plots.analysis import VIEWS
-from quantize.show.plots.comb import _thinned
+from quantize.show.plots.comb import _apart, _thinned
 
 
 def data_of(line: object) -> list[float]:
@@ -47,7 +51,8 @@ def test_evidence_shows_threshold_and_rivals(published: Analysis) -> None:
     assert any(data_of(line) == [threshold, threshold] for line in ax.lines)
     assert "u = 4.9089" in texts(ax)
     assert "u/2" in texts(ax)
-    assert "5 % of samples without steps" in texts(ax)
+    [said] = ax.get_legend().get_texts()
+    assert said.get_text() == "5 % of samples without steps reach this somewhere"
 
 
 @pytest.mark.parametrize("view", VIEWS)
@@ -205,3 +210,83 @@ def test_no_window_system_is_touched(published: Analysis) -> None:
     assert (
         "matplotlib.pyplot" not in sys.modules or not sys.modules["matplotlib.pyplot"].get_fignums()
     )
+
+
+def shown(axes: Axes) -> list[Text]:
+    """What is written on and round a panel once it is laid out, its numbers too where they are."""
+    style.picture(axes, "png", dpi=100)
+    legend = axes.get_legend()
+    ticks = [
+        tick.label1
+        for axis, (low, high) in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim()))
+        for tick in axis.get_major_ticks()
+        if min(low, high) <= tick.get_loc() <= max(low, high)
+    ]
+    named = [axes.xaxis.label, axes.yaxis.label, *axes.texts, *ticks]
+    titles = [text for text in axes.get_children() if isinstance(text, Text)]
+    return [*named, *titles, *([] if legend is None else legend.get_texts())]
+
+
+def test_logarithmic_axes_have_plain_numbers() -> None:
+    readings = (5 * np.random.default_rng(5).integers(2, 9, 20)).astype(float)
+    rng = np.random.default_rng(1)
+    many = 3.0 * rng.integers(1, 9, 20_000) + rng.normal(0, 0.3, 20_000)
+    counts = qz.Histogram(np.linspace(0, 30, 301), np.histogram(many, np.linspace(0, 30, 301))[0])
+    for number, axes in {
+        "20": qz.plan(sigma=[0.05, 0.2], repeats=[1, 2]).plot(),
+        "0.1": qz.sensitivity(readings + 0.3, n_resamples=99, rng=1).plot(),
+        "100": qz.fit_counts(counts, (2.0, 4.0)).plot(),
+    }.items():
+        words = [text.get_text() for text in shown(axes)]
+        assert not [text for text in words if "$" in text]
+        assert number in words
+
+
+@pytest.mark.parametrize("width", [6.4, 3.7])
+@pytest.mark.parametrize("view", ["readings", "evidence", "null", "posterior", "residuals"])
+def test_no_text_leaves_the_picture(view: str, width: float, published: Analysis) -> None:
+    axes = published.plot(style.new_axes(width, 3.6), view=view)
+    frame = axes.figure.bbox
+    for text in shown(axes):
+        box = text.get_window_extent()
+        if text.get_text():
+            assert box.x0 > frame.x0 - 3, text
+            assert box.x1 < frame.x1 + 3, text
+
+
+def test_whole_numbers_do_not_touch_each_other(published: Analysis) -> None:
+    k = np.arange(1, 41)
+    every = type(published.integer_probabilities)(
+        {"reading": np.arange(40), "integer": k, "probability": np.ones(40)}
+    )
+    found = dataclasses.replace(
+        published,
+        readings=qz.Readings(published.unit * k),
+        integers=k,
+        integer_probabilities=every,
+    )
+    for width in (6.4, 3.7):
+        axes = found.plot(style.new_axes(width, 3.6), view="readings")
+        style.picture(axes, "png")
+        boxes = [text.get_window_extent() for text in axes.texts]
+        assert 8 <= len(boxes) <= 40
+        for one, other in itertools.pairwise(boxes):
+            assert not one.overlaps(other)
+
+
+def test_errors_that_the_marks_hide_are_not_drawn_but_said(published: Analysis) -> None:
+    small, large = published, dataclasses.replace(published, sigma=2.0)
+    for found, seen in ((small, False), (large, True)):
+        axes = found.plot(view="readings")
+        [container] = axes.containers
+        assert container.has_yerr == seen
+        assert axes.get_xlabel().endswith("within the marks") == (not seen)
+
+
+def test_equal_residuals_stand_side_by_side() -> None:
+    place, r = np.array([2, 2, 2, 3, 3]), np.array([0.5, 0.5, -0.5, 0.5, 0.5 + 1e-15])
+    moved = _apart(place, r)
+    assert len({(x, y) for x, y in zip(moved.tolist(), r.round(9).tolist(), strict=True)}) == 5
+    assert np.abs(moved - place).max() <= 0.3
+    assert moved[2] == 2
+    assert moved[:2].mean() == pytest.approx(2)

@@ -33,7 +33,10 @@ def test_curves_have_a_panel_for_each_number_and_a_line_for_each_estimator(
     for panel, n in zip(panels, (5, 10), strict=True):
         rows = study.table.query(f"n == {n} and estimator == 'a'")
         drawn = panel.containers[0].lines[0]
-        assert np.array_equal(drawn.get_xdata(), rows["sigma_over_unit"])
+        # Side by side: half a step of a twentieth of the 0.1 between two places.
+        assert drawn.get_xdata() == pytest.approx(rows["sigma_over_unit"] - 0.0025)
+        other = panel.containers[1].lines[0]
+        assert other.get_xdata() == pytest.approx(rows["sigma_over_unit"] + 0.0025)
         assert np.array_equal(drawn.get_ydata(), rows["right"])
     assert panels[0].get_xlabel() == "sigma / unit"
 

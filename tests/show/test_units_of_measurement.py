@@ -54,7 +54,7 @@ def test_the_pictures_say_it(in_esu: Analysis) -> None:
     assert "esu" in upper.get_title(loc="left")
     assert lower.get_xlabel() == "trial unit, in 10⁻¹⁰ esu"
     residuals = in_esu.plot(view="residuals").figure.axes[0]
-    assert residuals.get_ylabel() == "reading minus its multiple, in 10⁻¹⁰ esu"
+    assert " ".join(residuals.get_ylabel().split()) == "reading minus its multiple, in 10⁻¹⁰ esu"
     assert "unit, in 10⁻¹⁰ esu" in in_esu.plot(view="posterior").get_xlabel()
 
 

@@ -20,7 +20,7 @@ from quantize.show.view import printable
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from quantize._support.validation import FloatArray
+    from quantize._support.validation import FloatArray, IntArray
     from quantize.analysis import Analysis
     from quantize.groups.analyze import GroupAnalyses
 
@@ -30,6 +30,7 @@ _LINES = 60
 _RASTER = 1000
 _MOST_MARKS = 4
 _SHARE = 0.01
+_MARK, _SMALL = 5.0, 2.5  # size of the mark of a reading, in points
 _SAME = 0.03
 _WIDTH = 70  # letters that fit side by side below the axes
 _NAMED = 24  # more groups than this are numbered, not named
@@ -83,6 +84,7 @@ def plot_analysis(
             upper, lower = style.new_panels(2, width=6.8, height=7.2, ratios=[1.25, 1])
             draw_readings(found, upper)
             draw_evidence(found, lower)
+            style.fit(upper, lower)
         return upper
     with style.drawing(ax) as axes:
         draw = draw_evidence if chosen == "evidence" else draw_readings
@@ -96,19 +98,23 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
     order = np.argsort(data.values, kind="stable")
     x, k = data.values[order], found.integers[order]
     error = (data.scale * (found.sigma if data.sigma is None else 1.0))[order]
-    low, high = float(x.min()) - 0.6 * found.unit, float(x.max()) + 0.6 * found.unit
+    room = max(0.6 * found.unit, 0.06 * float(np.ptp(x)))
+    low, high = float(x.min()) - room, float(x.max()) + room
+    seen = _seen(ax, error, high - low)
     _multiples(found, ax, low, high)
-    _points(ax, x, error)
+    _points(ax, x, error if seen else None)
     labelled = x.size <= _LABELLED and facts.stands(found)
     if labelled and facts.readable(facts.levels(found)):
         look = {"ha": "right", "va": "bottom", "color": style.ACCENT, "fontweight": "bold"}
-        for i in np.flatnonzero(np.r_[True, k[1:] != k[:-1]]).tolist():
+        size = _points_of(ax)
+        for i in _clear(x, k, size[0] / (x.size + 1), size[1] / (high - low)):
             style.note(ax, str(k[i]), (i + 1, float(x[i])), (-4, 7), **look)
     head = {"steps": "Steps of", "cannot tell": "Cannot tell; if there were steps:"}
     ax.set(
-        xlim=(1 - max(0.7, 0.04 * x.size), x.size + 0.7),
+        xlim=(1 - max(0.7, 0.06 * x.size), x.size + 0.7),
         ylim=(low, high),
-        xlabel="readings in ascending order",
+        xlabel="readings in ascending order"
+        + ("" if seen else "; the scatter is within the marks"),
         ylabel=f"reading{facts.measured_in(found)}",
         title=f"{head.get(found.verdict, 'No steps; drawn for comparison:')} {facts.size(found)}",
     )
@@ -132,10 +138,32 @@ def _multiples(found: Analysis, ax: Axes, low: float, high: float) -> None:
     right.set_ylabel("whole number of units")
 
 
-def _points(ax: Axes, x: FloatArray, error: float | FloatArray) -> None:
-    """The readings with their errors."""
+def _seen(ax: Axes, error: FloatArray, span: float) -> bool:
+    """Whether the errors reach out of the marks; many readings have small ones or a band."""
+    mark = _MARK if error.size <= _LABELLED else _SMALL
+    most = float(np.max(error)) * _points_of(ax)[1] / span
+    return error.size > _RASTER or most > 0.7 * mark
+
+
+def _points_of(ax: Axes) -> tuple[float, float]:
+    """About the width and the height of the axes, without what stands round them."""
+    wide, high = style.panel_inches(ax)
+    return 72 * max(wide - 1.0, 1.0), 72 * max(high - 0.9, 1.0)
+
+
+def _clear(x: FloatArray, k: IntArray, across: float, up: float) -> list[int]:
+    """The first readings of their whole numbers, as far as the labels do not touch, in points."""
+    kept: list[int] = []
+    for i in np.flatnonzero(np.r_[True, k[1:] != k[:-1]]).tolist():
+        if not kept or (i - kept[-1]) * across > 15 or (x[i] - x[kept[-1]]) * up > 10:
+            kept.append(i)
+    return kept
+
+
+def _points(ax: Axes, x: FloatArray, error: FloatArray | None) -> None:
+    """The readings with their errors, or alone."""
     place = np.arange(1, x.size + 1)
-    if x.size > _RASTER:
+    if x.size > _RASTER and error is not None:
         # As a vector picture, thousands of bars would take megabytes.
         ax.fill_between(place, x - error, x + error, color=style.SOFT, alpha=0.5, rasterized=True)
         ax.plot(place, x, ".", ms=2.5, color=style.DATA, rasterized=True, label="readings")
@@ -146,7 +174,7 @@ def _points(ax: Axes, x: FloatArray, error: float | FloatArray) -> None:
         x,
         yerr=error,
         fmt="o",
-        ms=5 if few else 2.5,
+        ms=_MARK if few else _SMALL,
         color=style.DATA,
         ecolor=style.DATA,
         elinewidth=0.9,

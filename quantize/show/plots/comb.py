@@ -50,10 +50,7 @@ def draw_score(
     top = float(max(y.max(), threshold or 0.0))
     bottom = float(min(y.min(), 0.0))
     height = top - bottom
-    # The line of the threshold is labelled above it; marks stand clear of that.
     clear = 0.06
-    if threshold is not None:
-        clear = max(clear, 0.2 - (top - threshold) / height)
     ax.set_xscale("log")
     ax.set(
         xlim=(low, high),
@@ -62,20 +59,9 @@ def draw_score(
         ylabel="power" if free else "score",
     )
     if threshold is not None:
-        ax.axhline(threshold, color=style.INK, lw=1.1, ls=(0, (5, 3)), zorder=3)
-        places = [np.log(unit / low) / np.log(high / low) for unit, _ in marks]
-        # On the side where fewer marks would cross it.
-        left = sum(place < 0.35 for place in places) < sum(place > 0.65 for place in places)
-        style.note(
-            ax,
-            f"{100 * alpha:g} % of samples without steps\nreach this somewhere",
-            (0.005 if left else 0.995, threshold),
-            (0, 4),
-            xycoords=("axes fraction", "data"),
-            ha="left" if left else "right",
-            va="baseline",
-            bbox=style.CLEAR,
-        )
+        said = f"{100 * alpha:g} % of samples without steps reach this somewhere"
+        ax.axhline(threshold, color=style.INK, lw=1.1, ls=(0, (5, 3)), zorder=3, label=said)
+        style.legend_below(ax)
     for rank, (unit, name) in enumerate(marks):
         if low <= unit <= high:
             level = top + height * (clear + 0.10 * (len(marks) - 1 - rank))
@@ -87,7 +73,9 @@ def draw_score(
 def _mark(ax: Axes, name: str, unit: float, peak: float, level: float, *, first: bool) -> None:
     """A trial unit named above its peak."""
     ax.vlines(unit, peak, level, color=style.ACCENT, lw=0.9, ls=":", zorder=2)
-    ax.plot([unit], [peak], "D" if first else "v", color=style.ACCENT, ms=5, zorder=4)
+    ax.plot(
+        [unit], [peak], "D" if first else "v", color=style.ACCENT, ms=5, zorder=4, clip_on=False
+    )
     low, high = ax.get_xlim()
     near_right = np.log(unit / low) > 0.75 * np.log(high / low)
     style.note(
@@ -141,6 +129,7 @@ def plot_comb_fit(
             _residuals(found, upper, *across["integer"], title)
             _residuals(found, lower, *across["order"], "")
             style.legend_below(lower)
+            style.fit(upper, lower)
         return upper
     with style.drawing(ax) as axes:
         _residuals(found, axes, *across["order" if chosen == "order" else "integer"], title)
@@ -164,7 +153,7 @@ def _residuals(found: CombFit, ax: Axes, place: Any, across: str, title: str) ->
     ):
         if chosen.any():
             ax.plot(
-                *(place[chosen], r[chosen], "o"),
+                *(_apart(place, r)[chosen], r[chosen], "o"),
                 mfc=face,
                 color=edge,
                 ms=size,
@@ -176,6 +165,17 @@ def _residuals(found: CombFit, ax: Axes, place: Any, across: str, title: str) ->
     style.whole_ticks(ax)
     apart = f"reading minus its multiple{facts.measured_in(found)}"
     ax.set(ylim=(-half, half), xlabel=across, ylabel=apart, title=title)
+
+
+def _apart(place: Any, r: FloatArray) -> FloatArray:
+    """Equal residuals at one place side by side: those of rounded readings hide each other."""
+    moved = np.asarray(place, dtype=np.float64).copy()
+    near = np.stack([moved, np.round(r, 12)])
+    _, group, count = np.unique(near, axis=1, return_inverse=True, return_counts=True)
+    for own in np.flatnonzero(count > 1):
+        step = min(0.6 / count[own], 0.12)
+        moved[group == own] += step * (np.arange(count[own]) - (count[own] - 1) / 2)
+    return moved
 
 
 def _with_peaks(found: Periodogram, free: bool) -> tuple[FloatArray, FloatArray]:

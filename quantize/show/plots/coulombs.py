@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from quantize._support import validation
-from quantize.show.numbers import brackets
+from quantize.show.numbers import brackets, unit_shown
 from quantize.show.plots import style
 from quantize.show.sentences import input_name
 
@@ -100,7 +100,7 @@ def _routes(found: UnitInCoulombs, ax: Axes) -> None:
     ax.set_yticks(range(0 if shared else 1, len(rows) + 1), names)
     ax.set(
         ylim=(-0.5 if shared else 0.4, len(rows) + 0.6),
-        xlabel=f"unit in 1e{power} C; one standard uncertainty either way",
+        xlabel=f"unit in {unit_shown(f'1e{power} C')}; one standard uncertainty either way",
         title="Every route to coulombs",
     )
 
@@ -164,7 +164,7 @@ def plot_joint(found: JointUnit, ax: Axes | None = None) -> Axes:
         axes.set_yticks([*y, 0], [*names, "joint"])
         axes.set(
             ylim=(-0.7, len(table) + 0.7),
-            xlabel=f"unit in 1e{power} C, with 95 % intervals; thick: its own part",
+            xlabel=f"unit in {unit_shown(f'1e{power} C')}, 95 % intervals; thick: its own part",
             title="One unit from several particles",
         )
     return axes

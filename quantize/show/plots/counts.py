@@ -42,17 +42,23 @@ def plot_count_fit(found: CountFit, ax: Axes | None = None) -> Axes:
         if found.modes.size:
             height = np.interp(found.modes, middles, expected)
             axes.plot(
-                found.modes, height, "v", color=style.ACCENT, ms=5, label="levels that stand out"
+                found.modes,
+                1.15 * height,
+                "v",
+                color=style.ACCENT,
+                ms=5,
+                label="levels that stand out",
             )
         top = float(levels.counts.max())
         axes.set_yscale("symlog", linthresh=max(1.0, 1e-3 * top))
+        style.plain_powers(axes.yaxis)
         axes.set(
             ylim=(0, 2 * top),
             xlabel="reading",
             ylabel="readings in a bin",
             title=f"Unit {plus_minus(found.unit, found.unit_err)}",
         )
-        axes.legend(loc="upper right", fontsize=8)
+        style.legend_below(axes)
     return axes
 
 

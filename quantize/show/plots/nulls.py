@@ -40,7 +40,7 @@ def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
         style.note(
             axes,
             f"these readings: {seen:.3g}\n{chance(found.p_value)} without steps\ndoes as well",
-            (seen, 0.97 * top),
+            (seen, 1.36 * top),
             (-6 if left else 6, 0),
             ha="right" if left else "left",
             va="top",
@@ -48,7 +48,7 @@ def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
         )
         axes.set(
             xlim=(min(edges[0], seen), max(edges[-1], seen) + 0.04 * float(np.ptp(edges))),
-            ylim=(0, 1.06 * top),
+            ylim=(0, 1.4 * top),
             xlabel=f"{found.statistic_name} (best trial unit of each sample)",
             ylabel="samples without steps",
             title=f"{values.size:,} samples without steps",
@@ -100,7 +100,7 @@ def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
         for place, band in enumerate(bands):
             rows = table[table["band"] == band]
             height = [
-                nulls.index(null) + 0.12 * (place - (len(bands) - 1) / 2) for null in rows["null"]
+                nulls.index(null) + 0.2 * (place - (len(bands) - 1) / 2) for null in rows["null"]
             ]
             axes.plot(
                 rows["p_value"],
@@ -114,11 +114,12 @@ def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
         where = ("data", "axes fraction")
         style.note(axes, "1 sample in 20", (0.05, 1), (3, -2), xycoords=where, va="top")
         axes.set_xscale("log")
+        style.plain_powers(axes.xaxis)
         axes.set_yticks(range(len(nulls)), nulls, parse_math=False)
         axes.set(
             ylim=(len(nulls) - 0.5, -0.5),
             xlabel="samples without steps that look as regular (p)",
             title="What the p-value depends on",
         )
-        axes.legend(fontsize=7, frameon=False, loc="best")
+        style.legend_below(axes)
     return axes

@@ -72,6 +72,7 @@ def plot_run(
     with style.look():
         draw[view](run, upper)
         draw[below](run, lower)
+        style.fit(upper, lower)
     return upper
 
 
@@ -105,6 +106,7 @@ def _row_by_row(run: Run, ax: Axes) -> None:
             face = "white" if mark == "v" else colour
             ax.plot(place[chosen], y[chosen], mark, ms=5, color=colour, mfc=face, label=name)
     ax.axhline(0, color=style.RULE, lw=0.8, zorder=1)
+    ax.margins(y=0.08)
     ax.set(
         xlim=(0.5, len(table) + 0.5),
         xlabel="row of the run; shaded by state, its label above",
@@ -312,7 +314,8 @@ def _scatter_of_states(run: Run, ax: Axes) -> None:
         label="observed, with 95 % interval",
     )
     if len(points) <= _MOST_LABELS:
-        ax.set_xticks(place, names, fontsize=8)
+        upright = len(points) * 0.65 > style.panel_inches(ax)[0]
+        ax.set_xticks(place, names, fontsize=8, rotation=90 if upright else 0)
     top = 1.15 * max(float(expected.max()), float(sd.max()), float(np.quantile(high, 0.75)))
     ax.set(
         xlim=(0.4, len(points) + 0.6),

@@ -11,9 +11,12 @@ from quantize._support.errors import InputError
 from quantize.show.plots import style
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from quantize._support.validation import FloatArray
     from quantize.studies.comparison import Comparison
     from quantize.studies.planning import Plan
 
@@ -108,13 +111,17 @@ def plot_comparison(
         if what == "coverage":
             for panel in panels:
                 panel.axhline(found.prob, color=style.RULE, lw=0.8, zorder=1)
-        panels[0].legend(loc="best", fontsize=8, handlelength=2.6)
+        style.fit(*panels)
+        style.legend_below(panels[0])
     return panels[0]
 
 
 def _curves(table: pd.DataFrame, ax: Axes, across: str, what: str) -> None:
-    for number, (name, rows) in enumerate(table.groupby("estimator", sort=False)):
+    parts = list(table.groupby("estimator", sort=False))
+    places = np.unique(table[across].to_numpy(float))
+    for number, (name, rows) in enumerate(parts):
         ordered = rows.sort_values(across)
+        aside = _aside(places, number - (len(parts) - 1) / 2, across == "n")
         x, y = ordered[across].to_numpy(float), ordered[what].to_numpy(float)
         if what in SHARES:
             low = y - ordered[f"{what}_low"].to_numpy(float)
@@ -125,8 +132,7 @@ def _curves(table: pd.DataFrame, ax: Axes, across: str, what: str) -> None:
         if np.isnan(y).all():
             continue
         error = np.maximum(np.stack([low, high]), 0.0)
-        ax.errorbar(x, y, yerr=error, label=style.plain(str(name)), **_line(number))
-    places = np.unique(table[across].to_numpy(float))
+        ax.errorbar(aside(x), y, yerr=error, label=style.plain(str(name)), **_line(number))
     if across == "n":
         ax.set_xscale("log")
         ax.minorticks_off()
@@ -139,6 +145,14 @@ def _curves(table: pd.DataFrame, ax: Axes, across: str, what: str) -> None:
     elif what == "bias":
         ax.axhline(0.0, color=style.RULE, lw=0.8, zorder=1)
     ax.set_xlabel(_LABELS[across])
+
+
+def _aside(places: FloatArray, steps: float, by_factor: bool) -> Callable[[FloatArray], FloatArray]:
+    """Estimators side by side, so that none hides another: their places moved by a little."""
+    near = np.log(places) if by_factor else places
+    gap = float(np.diff(near).min()) if near.size > 1 else 0.0
+    moved = 0.05 * gap * steps
+    return (lambda x: x * np.exp(moved)) if by_factor else (lambda x: x + moved)
 
 
 def _plot_map(found: Comparison, ax: Axes | None, what: str) -> Axes:
@@ -238,13 +252,17 @@ def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
             )
         if up == "readings":
             axes.set_yscale("log")
+            style.plain_powers(axes.yaxis)
+        places = np.unique(known[across].to_numpy(float))
+        if places.size <= _MOST_TICKS:
+            axes.set_xticks(places, [f"{place:g}" for place in places])
         axes.set(
             xlabel=_LABELS.get(across, "readings of each state"),
             ylabel="readings needed" if up == "readings" else "smallest unit",
             title=f"Power {found.power:g} at alpha {found.alpha:g}",
         )
         if across != "repeats" and len(known):
-            axes.legend(fontsize=8)
+            style.legend_below(axes)
     return axes
 
 

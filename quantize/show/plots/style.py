@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import textwrap
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -22,6 +23,7 @@ from quantize.show.view import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure, SubFigure
 
 INK = "#1d2a38"
@@ -90,6 +92,7 @@ def drawing(ax: Axes | None, width: float = 6.4, height: float = 3.9) -> Iterato
     axes = new_axes(width, height) if ax is None else ax
     with look():
         yield axes
+        fit(axes)
 
 
 def figure_of(axes: Axes) -> Figure | SubFigure:
@@ -100,13 +103,44 @@ def figure_of(axes: Axes) -> Figure | SubFigure:
     return figure
 
 
+def fit(*panels: Axes) -> None:
+    """Break titles and labels that are wider than the picture, by the usual width of a letter."""
+    for ax in panels:
+        wide, high = panel_inches(ax)
+        title = _broken(ax.get_title(loc="left"), wide - 0.6, 10.5 * 0.66)
+        if title != ax.get_title(loc="left"):
+            ax.set_title(title)
+        ax.set_xlabel(_broken(ax.get_xlabel(), wide, 9 * 0.56))
+        ax.set_ylabel(_broken(ax.get_ylabel(), high - 0.6, 9 * 0.56))
+
+
+def panel_inches(ax: Axes) -> tuple[float, float]:
+    """Width and height of what a panel takes of its figure, labels included."""
+    figure, spec = figure_of(ax).get_figure(root=True), ax.get_subplotspec()
+    if figure is None or spec is None:
+        return 6.4, 3.9
+    wide, high = (float(side) for side in figure.get_size_inches())
+    rows, columns = spec.get_gridspec().get_geometry()
+    return wide / columns * len(spec.colspan), high / rows * len(spec.rowspan)
+
+
+def _broken(text: str, inches: float, letter: float) -> str:
+    most = max(int((inches - 0.3) * 72 / letter), 20)
+    return "\n".join(textwrap.fill(line, most) for line in text.split("\n"))
+
+
 def legend_below(ax: Axes, *, lines: int = 3) -> None:
     """The legend under the axes and so many lines of labels, where it hides nothing."""
+    _, names = ax.get_legend_handles_labels()
+    # Seven more letters for the mark of each.
+    fits = int(
+        (panel_inches(ax)[0] - 0.2) * 72 / (8 * 0.56 * (7 + max(map(len, names), default=1)))
+    )
     ax.legend(
         loc="upper center",
         bbox_to_anchor=(0.5, 0.0),
         borderaxespad=1.5 * lines,
-        ncols=3,
+        ncols=min(max(fits, 1), 4),
         fontsize=8,
         handletextpad=0.5,
     )
@@ -136,6 +170,18 @@ def plain_ticks(ax: Axes, low: float, high: float) -> None:
     ax.xaxis.set_minor_locator(NullLocator())
     ax.xaxis.set_minor_formatter(NullFormatter())
     ax.set_xticks(values, [f"{v:g}" for v in values])
+
+
+def plain_powers(axis: Axis) -> None:
+    """Labels of a logarithmic axis as numbers, at 1, 2 and 5 where it is short."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    low, high = axis.get_view_interval()
+    subs = (1.0, 2.0, 5.0) if low > 0 and high / low < 100 else (1.0,)
+    if low > 0:
+        axis.set_major_locator(LogLocator(subs=subs))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.12g}"))
+    axis.set_minor_formatter(NullFormatter())
 
 
 def whole_ticks(ax: Axes) -> None:
