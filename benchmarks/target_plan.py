@@ -113,10 +113,11 @@ def main(arguments: list[str] | None = None) -> None:
     kept = json.loads(options.keep.read_text()) if options.keep and options.keep.exists() else {}
     lines = [
         "Relative standard uncertainty of the unit in coulombs that `plan_target` expects of a "
-        "design, and the root mean",
-        f"square of what benches so read are off, whole analysis included; {n} benches a line. "
-        "After ± is the standard",
-        "error of the ratio.",
+        "design with the whole",
+        "numbers known, and the root mean square of what benches so read are off, of those with "
+        "every whole number",
+        f"right; {n} benches a line, the whole analysis included. After ± is the standard error of "
+        "the ratio.",
         "",
         "| design | expected | root mean square | ratio | whole numbers right |",
         "|---|---|---|---|---|",
@@ -129,10 +130,10 @@ def main(arguments: list[str] | None = None) -> None:
             if options.keep:
                 options.keep.write_text(json.dumps(kept | {name: done}))
         kept[name] = done
-        off = np.array([row[0] for row in done[:n]])
+        off = np.array([row[0] for row in done[:n] if row[1]])
         rms = float(np.sqrt(np.mean(off**2)))
         # Of the root mean square of numbers that are not quite normal.
-        spread = float(np.std(off**2)) / (2 * rms**2 * np.sqrt(n))
+        spread = float(np.std(off**2)) / (2 * rms**2 * np.sqrt(off.size))
         expected = promised(bench)
         right = np.mean([row[1] for row in done[:n]])
         lines.append(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 36_440
+LINES = 37_030
 """Code and docstrings of public names."""
-FILES = 200
+FILES = 203
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
