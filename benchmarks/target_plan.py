@@ -72,12 +72,13 @@ def promised(bench: SimulatedBench | PlainBench) -> float:
 
 
 def one_bench(bench: SimulatedBench, seed: np.random.SeedSequence) -> tuple[float, bool]:
-    """ln of the unit over the true one, and whether every whole number is right."""
+    """ln of the unit over the true one, and whether unit and whole numbers are right."""
     page, apparatus, truth = bench.simulate(rng=np.random.default_rng(seed))
     run = Run(page, apparatus)
     fit = run.fit((0.35 * truth["unit"], 2.8 * truth["unit"]))
     found = unit_in_coulombs(fit, run.bench(), run=run, trials=100)
-    return float(np.log(found.value / truth["charge"])), fit.integers.tolist() == truth["units"]
+    right = fit.integers.tolist() == truth["units"] and abs(fit.unit / truth["unit"] - 1) < 0.1
+    return float(np.log(found.value / truth["charge"])), right
 
 
 def one_trio(bench: PlainBench, seed: np.random.SeedSequence) -> tuple[float, bool]:

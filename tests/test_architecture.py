@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 37_030
+LINES = 37_040
 """Code and docstrings of public names."""
 FILES = 203
 LONGEST_FILE = 400
