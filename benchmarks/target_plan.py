@@ -72,12 +72,13 @@ def promised(bench: SimulatedBench | PlainBench) -> float:
 
 
 def one_bench(bench: SimulatedBench, seed: np.random.SeedSequence) -> tuple[float, bool]:
-    """ln of the unit over the true one, and whether every whole number is right."""
+    """ln of the unit over the true one, and whether unit and whole numbers are right."""
     page, apparatus, truth = bench.simulate(rng=np.random.default_rng(seed))
     run = Run(page, apparatus)
     fit = run.fit((0.35 * truth["unit"], 2.8 * truth["unit"]))
     found = unit_in_coulombs(fit, run.bench(), run=run, trials=100)
-    return float(np.log(found.value / truth["charge"])), fit.integers.tolist() == truth["units"]
+    right = fit.integers.tolist() == truth["units"] and abs(fit.unit / truth["unit"] - 1) < 0.1
+    return float(np.log(found.value / truth["charge"])), right
 
 
 def one_trio(bench: PlainBench, seed: np.random.SeedSequence) -> tuple[float, bool]:
@@ -113,10 +114,11 @@ def main(arguments: list[str] | None = None) -> None:
     kept = json.loads(options.keep.read_text()) if options.keep and options.keep.exists() else {}
     lines = [
         "Relative standard uncertainty of the unit in coulombs that `plan_target` expects of a "
-        "design, and the root mean",
-        f"square of what benches so read are off, whole analysis included; {n} benches a line. "
-        "After ± is the standard",
-        "error of the ratio.",
+        "design with the whole",
+        "numbers known, and the root mean square of what benches so read are off, of those with "
+        "every whole number",
+        f"right; {n} benches a line, the whole analysis included. After ± is the standard error of "
+        "the ratio.",
         "",
         "| design | expected | root mean square | ratio | whole numbers right |",
         "|---|---|---|---|---|",
@@ -129,10 +131,10 @@ def main(arguments: list[str] | None = None) -> None:
             if options.keep:
                 options.keep.write_text(json.dumps(kept | {name: done}))
         kept[name] = done
-        off = np.array([row[0] for row in done[:n]])
+        off = np.array([row[0] for row in done[:n] if row[1]])
         rms = float(np.sqrt(np.mean(off**2)))
         # Of the root mean square of numbers that are not quite normal.
-        spread = float(np.std(off**2)) / (2 * rms**2 * np.sqrt(n))
+        spread = float(np.std(off**2)) / (2 * rms**2 * np.sqrt(off.size))
         expected = promised(bench)
         right = np.mean([row[1] for row in done[:n]])
         lines.append(

@@ -119,6 +119,7 @@ def analyze(
     from quantize.charge.run_analysis import coulombs_or_why
     from quantize.charge.run_file import say_if_run
     from quantize.show.pages import analyzed_page
+    from quantize.show.several import say_several
 
     check_outputs(
         {"plot": plot, "report": report, "keep": keep},
@@ -152,13 +153,16 @@ def analyze(
     promise = _dated_plan(dated_plan, with_run=bench is not None)
     columns = {"value": column, "sigma": sigma_column, "state": state_column}
     options["rng"] = drawn_seed() if seed is None else seed
+    how = {"offset": offset, "sigma": sigma, "resolution": resolution}
+    one = {"particle": particle, "report": report, "dated-plan": dated_plan, "plot": plot}
+    if not any(columns.values()) and say_several(file, bench, how | one, options, as_json):
+        return
     coulombs, missing = None, None
     found: Analysis
     if bench is not None and not any(columns.values()):
         if unit_name is not None:
             raise InputError("--unit-name is for a column of values; a run is in divisions.")
-        asked = {"offset": offset, "sigma": sigma, "resolution": resolution}
-        found = analyzed_page(file, bench, particle, asked, options)
+        found = analyzed_page(file, bench, particle, how, options)
         readings = found.readings
     else:
         readings = _read_column(file, columns, sigma_of(sigma), resolution, unit_name)
@@ -317,8 +321,6 @@ def plan(
         say_next(run, options["apparatus"], particle, as_json)
         return
     design = {name: options.pop(name) for name in DESIGN}
-    if options["apparatus"] is None and any(design.values()):
-        raise InputError("--target, --falls, --states, --spheres: for a bench; give --apparatus.")
     lists: dict[str, list[Any]] = {
         "diameters": length_list(diameters),
         "intervals": number_list("--intervals", intervals),

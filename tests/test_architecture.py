@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 37_340
+LINES = 37_940
 """Code and docstrings of public names."""
-FILES = 202
+FILES = 205
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

@@ -36,6 +36,7 @@ _HOME = {
     "line_through_drops": "quantize.charge.drops",
     "joint_unit": "quantize.charge.particles",
     "plan_bench": "quantize.charge.planning",
+    "pool_runs": "quantize.charge.pooled",
     "plan_target": "quantize.charge.target",
     "cautions": "quantize.charge.forms",
     "template": "quantize.charge.forms",
@@ -71,6 +72,7 @@ if TYPE_CHECKING:
     from quantize.charge.particles import joint_unit as joint_unit
     from quantize.charge.planning import plan_bench as plan_bench
     from quantize.charge.plates import Plates as Plates
+    from quantize.charge.pooled import pool_runs as pool_runs
     from quantize.charge.promise import Blind as Blind
     from quantize.charge.promise import DatedPlan as DatedPlan
     from quantize.charge.propagation import propagate as propagate

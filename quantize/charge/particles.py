@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _SHARED_DRAWS = 300  # pairs
+_FORMULAS = ("viscosity formula", "humidity formula", "slip formula")  # the same on all benches
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -228,7 +229,6 @@ def joint_unit_of_run(
     run.bench().need_weight_of_each(run.particles)
     runs = {label: run.particle(label) for label in run.particles}
     fits = {label: fit_run(one, unit_range) for label, one in runs.items()}
-
     units = {
         label: unit_in_coulombs(fits[label], one.bench(), run=one, route=route)
         for label, one in runs.items()
@@ -240,6 +240,21 @@ def joint_unit_of_run(
         posteriors={label: fit.points for label, fit in fits.items()},
         benches={label: str(table["bench"].iloc[0]) for label, table in tables.items()},
     )
+
+
+def logs_and_errors(
+    units: Mapping[str, Propagation],
+    alternatives: Mapping[str, pd.DataFrame],
+    benches: Mapping[str, str],
+    near: float,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """ln of every unit at its rival nearest to `near`, own errors, slopes on shared inputs."""
+    own, slopes = _errors(units, benches)
+    particles = [
+        _particle(unit, own[k], slopes[k], alternatives.get(label), None)
+        for k, (label, unit) in enumerate(units.items())
+    ]
+    return np.array([particle.nearest(near) for particle in particles]), own, slopes
 
 
 def own_and_shared(unit: Propagation) -> tuple[float, float]:
@@ -261,7 +276,8 @@ def _errors(
             if row["scope"] in OWN_SCOPES:
                 own[k] = math.hypot(own[k], relative)
                 continue
-            place = "" if row["scope"] == "batch" else benches.get(label, "")
+            everywhere = row["scope"] == "batch" or row["input"] in _FORMULAS
+            place = "" if everywhere else benches.get(label, "")
             column = columns.setdefault(f"{row['input']} {place}", len(columns))
             entries.append((k, column, relative))
     slopes = np.zeros((len(units), max(len(columns), 1)))

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from quantize.charge.next_step import NextStep
     from quantize.charge.particles import JointUnit
     from quantize.charge.run_analysis import RunAnalysis
+    from quantize.charge.several import ParticleAnalyses
 
 RunLike = Union[str, Path, "pd.DataFrame", Mapping[str, Any]]
 """What a run may be read from: a file, a table, or columns by name."""
@@ -352,6 +353,32 @@ class Run(Rows):
         # That of a whole analysis is within it.
         found: Any = self.fit(particle=particle) if analysis is None else analysis
         return next_step(run, getattr(found, "fit", found))
+
+    def analyze_each(
+        self,
+        unit_range: tuple[float, float] | None = None,
+        *,
+        rng: RngLike = None,
+        **options: Any,
+    ) -> ParticleAnalyses:
+        """Analyze every particle by itself, and join their units.
+
+        Parameters
+        ----------
+        unit_range : (float, float), optional
+            Smallest and largest unit tried for each particle, in divisions per interval.
+        rng : int, SeedSequence or Generator, optional
+            Seed or source of the random numbers.
+        **options
+            As for `analyze`.
+
+        Returns
+        -------
+        ParticleAnalyses
+        """
+        from quantize.charge.several import analyze_each
+
+        return analyze_each(self, unit_range, rng=rng, **options)
 
     def residual_voltage(self, *, particle: object = None) -> ResidualVoltage:
         """Estimate the voltage left on the plates at zero, and the fall without it.

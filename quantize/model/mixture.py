@@ -240,6 +240,28 @@ def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit
     )
 
 
+@dataclasses.dataclass(frozen=True, eq=False)
+class _AtShift:
+    """The posterior with the shift taken off at so many standard errors; it can be pickled."""
+
+    model: MixtureModel
+    readings: Readings
+    band: Band
+    on_lattice: bool
+
+    @functools.cached_property
+    def _kept(self) -> dict[float, Posterior]:
+        return {}
+
+    def __call__(self, z: float) -> Posterior:
+        if z not in self._kept:
+            moved = self.readings.with_shift_at(z)
+            self._kept[z] = posterior_of(
+                self.model, moved, self.band, on_lattice=self.on_lattice, one_of_many=True
+            )
+        return self._kept[z]
+
+
 def posterior_of(
     model: MixtureModel,
     readings: Readings,
@@ -265,14 +287,11 @@ def posterior_of(
         return found
     model = found.model
 
-    @functools.cache
-    def at_shift(z: float) -> Posterior:
-        moved = readings.with_shift_at(z)
-        return posterior_of(model, moved, band, on_lattice=on_lattice, one_of_many=True)
-
+    at_shift = _AtShift(model, readings, band, on_lattice)
     assert readings.shift is not None
     if readings.shift.also is not None:
-        on_lattice = on_lattice and not isinstance(at_shift(0.0), AveragedPosterior)
+        if on_lattice and isinstance(at_shift(0.0), AveragedPosterior):
+            at_shift = dataclasses.replace(at_shift, on_lattice=False)
     elif on_lattice:
         try:
             _ = found.log_bayes_factor

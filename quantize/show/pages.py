@@ -15,7 +15,6 @@ from quantize.show.view import Column, Preformatted, Section, Table, View
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
-    from quantize.charge import Run
     from quantize.charge.balances import BalanceAnalysis
     from quantize.studies.planning import Plan
 
@@ -40,7 +39,11 @@ def say_plan(
     from quantize.studies.bench import in_coulombs
 
     more: dict[str, Any] = {}
-    if apparatus is not None:
+    if apparatus is None:
+        given = {name: value for name, value in design.items() if value and name != "repeats"}
+        if given:
+            raise InputError(f"--{next(iter(given))} is for a bench; give --apparatus as well.")
+    else:
         coulombs, missing = in_coulombs(apparatus, found.table.iloc[0].to_dict(), design)
         more = {"coulombs": coulombs, "missing": missing}
     if as_json:
@@ -108,14 +111,14 @@ def analyzed_page(
     file: str, bench: Any, particle: str | None, asked: dict[str, Any], options: dict[str, Any]
 ) -> Analysis:
     """The analysis of a run, or of a page of balance voltages."""
-    from quantize.charge import BalanceVoltages
+    from quantize.charge import BalanceVoltages, read_run
     from quantize.charge.page import holds_balances
     from quantize.charge.run_analysis import analyze_run
 
     sigma, offset = asked["sigma"], asked["offset"]
     if bench.has("run.distance") or not holds_balances(file):
         return analyze_run(
-            _read_run(file, bench, particle),
+            read_run(file, bench).single(particle),
             offset=None if offset is None else offset_of(offset),
             sigma=sigma if sigma == "predicted" else sigma_of(sigma) or "auto",
             resolution=asked["resolution"],
@@ -128,17 +131,3 @@ def analyzed_page(
         )
     balances = BalanceVoltages(file, bench, particle=particle)
     return balances.analyze(setting=sigma_of(sigma), **options)
-
-
-def _read_run(file: str, bench: Any, particle: str | None) -> Run:
-    from quantize.charge import read_run
-
-    run = read_run(file, bench)
-    if particle is not None:
-        return run.particle(particle)
-    if len(run.particles) > 1:
-        raise InputError(
-            f"`{file}` holds the particles {', '.join(run.particles)}; each has its own unit in "
-            "divisions, so name one with --particle."
-        )
-    return run.particle(run.particles[0])

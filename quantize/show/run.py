@@ -127,33 +127,41 @@ def charges_view(run: Rows, table: pd.DataFrame) -> View:
 
 
 def charges_section(table: pd.DataFrame) -> Section:
-    """The charge of every row of a run."""
+    """The charge of every row of a run, with the random and the shared part of its error."""
+    several = table["particle"].nunique() > 1
+    particle = Column("particle", "particle", 8, "<", " ", lambda label: str(label)[:8])
     columns = [
-        Column("row", "row", 5),
-        Column("particle", "particle", 9, gap=" ", form=lambda label: str(label)[:9]),
+        Column("row", "row", 4),
+        *([particle] if several else []),
         Column("state", "state", 6, gap=" ", form=lambda label: str(label)[:6]),
-        Column("voltage", "volt", 8, gap=" ", form="g", unknown="nan"),
-        Column("divisions", "divisions", 10, gap=" ", form="g", unknown="nan"),
-        Column("seconds", "seconds", 8, gap=" ", form="g", unknown="nan"),
-        Column("charge", "charge in C", 18, "<", "  "),
-        Column("kept", "kept", 4, "<", " ", lambda kept: "yes" if kept else "no"),
+        Column("voltage", "volt", 6, gap=" ", form="g", unknown="nan"),
+        Column("divisions", "div", 6, gap=" ", form="g", unknown="nan"),
+        Column("seconds", "s", 6, gap=" ", form="g", unknown="nan"),
+        Column("charge", "charge in C", 12, gap=" "),
+        Column("standard_uncertainty", "random", 8, gap=" "),
+        Column("shared_uncertainty", "shared", 8, gap=" "),
+        Column("kept", "kept", 7, "<", "  "),
     ]
     records = table.to_dict("records")
-    rows = [row | {"charge": _charge(row)} for row in records[:_MOST_ROWS]]
+    rows = [row | _charge(row) for row in records[:_MOST_ROWS]]
     more = f"  ... {len(records) - _MOST_ROWS} more rows; --json gives them all"
     folded = [Preformatted(more)] if len(records) > _MOST_ROWS else []
     return Section("", [Table(columns, rows), *folded])
 
 
-def _charge(row: Any) -> str:
+def _charge(row: Any) -> dict[str, str]:
+    """The charge of a row to the last digit that counts, and both errors; ">" of one off scale."""
+    names = ("standard_uncertainty", "shared_uncertainty")
+    kept = "yes" if row["kept"] else "no"
     if not math.isfinite(row["charge"]):
-        return "fall"
+        return dict.fromkeys(names, "") | {"charge": "fall", "kept": kept}
+    parts = {n: f"{row[n]:#.2g}" if math.isfinite(row[n]) else "" for n in names}
     if row["off_scale"]:
-        sign = "at least" if row["off_scale"] * row["voltage"] > 0 else "at most"
-        return f"{sign} {row['charge']:.3g}"
+        sign = ">" if row["off_scale"] * row["voltage"] > 0 else "<"
+        return dict.fromkeys(names, "") | {"charge": f"{sign} {row['charge']:.3g}", "kept": kept}
     if row["changed"]:
-        return f"{row['charge']:.3g}, changed"
-    return brackets(row["charge"], row["standard_uncertainty"])
+        kept = "changed"
+    return parts | {"charge": f"{row['charge']:#.4g}", "kept": kept}
 
 
 def record(

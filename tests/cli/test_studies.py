@@ -90,7 +90,7 @@ def test_plan_in_coulombs(quantize: Run) -> None:
     assert "NOT reached" in quantize("plan", *options, "--spheres", "2").out
     refused = quantize("plan", "--target", "1%", "--sigma", "0.1")
     assert (refused.status, refused.out) == (2, "")
-    assert "--spheres: for a bench; give --apparatus." in refused.err
+    assert "--target is for a bench; give --apparatus as well." in refused.err
 
 
 def test_plan_says_what_to_measure_next(quantize: Run) -> None:

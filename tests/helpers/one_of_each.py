@@ -33,6 +33,18 @@ def histogram() -> qz.Histogram:
     return qz.Histogram(edges, np.histogram(values, edges)[0])
 
 
+def two_spheres() -> charge.Run:
+    """Two spheres of one batch on one invented bench, read a few times."""
+    bench = charge.SimulatedBench(
+        weight_of="the batch", falls=3, states=((6, 2), (4, 2), (7, 2), (9, 2))
+    )
+    sheets = []
+    for label in "AB":
+        rows, apparatus, _ = bench.simulate(rng=ord(label))
+        sheets.append(rows.assign(particle=label))
+    return charge.Run(pd.concat(sheets), apparatus)
+
+
 def bench_plan() -> Any:
     """One setup."""
     return charge.plan_bench(
@@ -119,6 +131,10 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "MonteCarlo": monte_carlo,
     "NextStep": lambda: run().next_step(run().fit((6, 16))),
     "NullComparison": lambda: qz.compare_null(PAGE, BAND, null="uniform", n_resamples=99, rng=1),
+    "ParticleAnalyses": lambda: two_spheres().analyze_each((6, 16), n_resamples=19, rng=1),
+    "PooledUnit": lambda: charge.pool_runs(
+        {name: two_spheres().particle(name) for name in "AB"}, unit_range=(6, 16), n_resamples=19
+    )[0],
     "Periodogram": lambda: qz.periodogram(PAGE, BAND),
     "Plan": lambda: qz.plan(sigma=0.1),
     "Propagation": propagation,

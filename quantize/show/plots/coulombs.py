@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
 
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.particles import JointUnit
+    from quantize.charge.pooled import PooledUnit
     from quantize.charge.propagation import Propagation
 
 
@@ -142,7 +145,23 @@ def plot_joint(found: JointUnit, ax: Axes | None = None) -> Axes:
 
     Bars are 95 % intervals; thick is what no other particle shares.
     """
-    table = found.particles
+    with _forest(found.particles, "particle", found, ax) as axes:
+        axes.set(title="One unit from several particles")
+    return axes
+
+
+def plot_pooled(found: PooledUnit, ax: Axes | None = None) -> Axes:
+    """Forest plot: the runs one below the other, the pooled value last, with 95 % intervals."""
+    with _forest(found.runs, "run", found, ax) as axes:
+        axes.set(title="One unit from several runs")
+    return axes
+
+
+@contextlib.contextmanager
+def _forest(
+    table: pd.DataFrame, name: str, found: JointUnit | PooledUnit, ax: Axes | None
+) -> Iterator[Axes]:
+    """Rows of a table below each other, thick for what each has for itself, and all of them."""
     power = int(np.floor(np.log10(abs(found.value))))
     scale = 10.0**-power
     y = np.arange(len(table), 0, -1)
@@ -160,11 +179,10 @@ def plot_joint(found: JointUnit, ax: Axes | None = None) -> Axes:
         axes.plot([found.value * scale], [0], "D", color=style.ACCENT, ms=7)
         stated = brackets(found.value, found.standard_uncertainty, "C")
         style.note(axes, stated, (high, 0), (6, 0), color=style.ACCENT)
-        names = [style.plain(str(name))[:20] for name in table["particle"]]
-        axes.set_yticks([*y, 0], [*names, "joint"])
+        names = [style.plain(str(label))[:20] for label in table[name]]
+        axes.set_yticks([*y, 0], [*names, "all"])
         axes.set(
             ylim=(-0.7, len(table) + 0.7),
             xlabel=f"unit in {unit_shown(f'1e{power} C')}, 95 % intervals; thick: its own part",
-            title="One unit from several particles",
         )
-    return axes
+        yield axes

@@ -1,0 +1,305 @@
+"""Several runs, of a class or of several benches: one unit, and what their errors leave between."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.randomness import RngLike, generator
+from quantize._support.results import Result
+from quantize._support.validation import FloatArray
+from quantize.charge.apparatus import ApparatusLike, load_apparatus
+from quantize.charge.particles import joint_unit, logs_and_errors
+from quantize.charge.rows import Rows
+from quantize.charge.run import Run
+from quantize.charge.run_analysis import RunAnalysis
+from quantize.charge.several import ParticleAnalyses, analyze_each, bench_of
+from quantize.charge.stated import stated
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
+_FARTHEST = 1e3  # spread between runs, in the largest of their errors
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class PooledUnit(Result):
+    """Result of `pool_runs`.
+
+    Attributes
+    ----------
+    value : float
+        The unit from all runs, in coulombs.
+    standard_uncertainty : float
+        Its standard uncertainty, the spread between runs included.
+    shared : float
+        The part of it that all runs share, which more of them would not make smaller.
+    between : float
+        Relative standard deviation between runs that their stated errors leave unexplained.
+    homogeneity : dict
+        chi_square, degrees_of_freedom, p_value of the runs about one unit with their stated errors.
+    runs : pandas.DataFrame
+        One row for each run with coulombs: run, particles, value, standard_uncertainty, own (what
+        no other run shares, in coulombs), weight (in the pooled unit), without (the pooled unit
+        with this run left out; NaN where fewer than two would be left).
+    left_out : dict of str to str
+        Runs that are not in it, and why.
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ()
+
+    value: float
+    standard_uncertainty: float
+    shared: float
+    between: float
+    homogeneity: dict[str, float]
+    runs: pd.DataFrame
+    left_out: dict[str, str]
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Interval of the unit by Student's t, one degree of freedom less than there are runs.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that the interval holds, between 0 and 1.
+
+        Returns
+        -------
+        numpy.ndarray, shape (1, 2)
+            One row (low, high), in coulombs.
+        """
+        from scipy.stats import t
+
+        tail = (1 - validation.fraction("prob", prob)) / 2
+        far = float(t.isf(tail, len(self.runs) - 1))
+        relative = self.standard_uncertainty / self.value
+        return self.value * np.exp(far * relative * np.array([[-1.0, 1.0]]))
+
+    def _headline(self) -> str:
+        return (
+            f"{stated(self.value, self.standard_uncertainty, 'C')[1]} from {len(self.runs)} runs, "
+            f"{100 * self.between:.2g} % between them unexplained"
+        )
+
+
+def pool_runs(
+    runs: str | Path | Mapping[str, Rows],
+    apparatus: ApparatusLike | None = None,
+    *,
+    unit_range: tuple[float, float] | None = None,
+    rng: RngLike = None,
+    **options: Any,
+) -> tuple[PooledUnit, dict[str, ParticleAnalyses]]:
+    r"""Analyze the runs of a class or of several benches, and pool their units.
+
+    Parameters
+    ----------
+    runs : str, Path or mapping of str to Run
+        A folder with the page of each run, or runs by their names. Beside a page, a file of the
+        same name that ends in .toml is its apparatus file.
+    apparatus : Apparatus, str, path-like or mapping, optional
+        The bench of every page without such a file. Runs with one apparatus share its errors.
+    unit_range : (float, float), optional
+        Smallest and largest unit tried, in divisions per interval.
+    rng : int, SeedSequence or Generator, optional
+        Seed or source of the random numbers.
+    **options
+        As for `Run.analyze`.
+
+    Returns
+    -------
+    (PooledUnit, dict of str to ParticleAnalyses)
+        The pooled unit, and the analyses of each run.
+
+    Raises
+    ------
+    InputError
+        For a folder without pages, a page without apparatus, and fewer than two runs with
+        coulombs.
+
+    Notes
+    -----
+    The particles of a run make one unit by generalised least squares. The units y of the runs, in
+    logs, have the covariance S of their stated errors, what several share in it; between runs
+    there is a variance :math:`\tau^2` on top, for which
+    :math:`(y-\mu)^\top(S+\tau^2 I)^{-1}(y-\mu)` is its expected value, the number of runs less one
+    (zero where it is smaller without). The interval takes Student's t.
+
+    References
+    ----------
+    R. C. Paule and J. Mandel, J. Res. NBS 87:377 (1982); J. Hartung and G. Knapp, Stat. Med.
+    20:3875 (2001), for Student's t.
+
+    Examples
+    --------
+    >>> from quantize.charge import Run, SimulatedBench
+    >>> few = SimulatedBench(falls=3, states=((6, 2), (4, 2), (7, 2), (9, 2)))
+    >>> runs = {f"run {i}": Run(*few.simulate(rng=i)[:2]) for i in (1, 2)}
+    >>> pooled, _ = pool_runs(runs, unit_range=(6, 16), n_resamples=19, rng=1)
+    >>> pooled.homogeneity["degrees_of_freedom"]
+    1.0
+    """
+    read = _runs_of(runs, apparatus)
+    children = generator(rng).spawn(len(read))
+    found = {
+        name: analyze_each(run, unit_range, rng=child, **options)
+        for (name, run), child in zip(read.items(), children, strict=True)
+    }
+    return pooled(found), found
+
+
+def pooled(found: Mapping[str, ParticleAnalyses]) -> PooledUnit:
+    """One unit from runs that are analyzed."""
+    known: dict[str, tuple[str, RunAnalysis]] = {}
+    left_out: dict[str, str] = {}
+    for name, analyses in found.items():
+        there = {k: a for k, a in analyses.analyses.items() if a.coulombs is not None}
+        known |= {f"{name}, {label}": (name, a) for label, a in there.items()}
+        if not there:
+            left_out[name] = str(analyses.table["missing"].iloc[0])
+    owners = [name for name, _ in known.values()]
+    names = list(dict.fromkeys(owners))
+    if len(names) < 2:
+        raise InputError(
+            f"`runs` has {len(names)} run with coulombs, and two at least can be pooled"
+            + "".join(f"; {name}: {why}" for name, why in left_out.items())
+        )
+    return _pooled({key: one for key, (_, one) in known.items()}, owners, names, left_out)
+
+
+def _pooled(
+    analyses: Mapping[str, RunAnalysis],
+    owners: Sequence[str],
+    names: list[str],
+    left_out: dict[str, str],
+) -> PooledUnit:
+    import pandas as pd
+    from scipy.stats import chi2
+
+    units = {key: one.coulombs for key, one in analyses.items() if one.coulombs is not None}
+    rivals = {key: one.fit.alternatives for key, one in analyses.items()}
+    points = {key: one.fit.points for key, one in analyses.items()}
+    benches = {key: bench_of(one.run) for key, one in analyses.items()}
+    joint = joint_unit(units, alternatives=rivals, posteriors=points, benches=benches)
+    log_q, own, slopes = logs_and_errors(units, rivals, benches, math.log(joint.value))
+    within = np.array([[name == owner for owner in owners] for name in names], dtype=float)
+    to_run = np.array([_weights(own, slopes, row > 0) for row in within])
+    y, rest = to_run @ log_q, to_run @ slopes
+    stated_errors = to_run @ np.diag(own**2) @ to_run.T + rest @ rest.T
+    between = paule_mandel(y, stated_errors)
+    value, spread, weights = _mean(y, stated_errors, between)
+    square = _square(y, stated_errors, 0.0)
+    others = [np.arange(y.size) != i for i in range(y.size)]
+    without = [
+        _mean(y[k], stated_errors[np.ix_(k, k)], between)[0] if y.size > 2 else math.nan
+        for k in others
+    ]
+    unit = math.exp(value)
+    table = pd.DataFrame(
+        {
+            "run": names,
+            "particles": within.sum(axis=1).astype(int),
+            "value": np.exp(y),
+            "standard_uncertainty": np.exp(y) * np.sqrt(np.diag(stated_errors)),
+            "own": np.exp(y) * np.sqrt(np.diag(to_run @ np.diag(own**2) @ to_run.T)),
+            "weight": weights,
+            "without": np.exp(without),
+        }
+    )
+    return PooledUnit(
+        value=unit,
+        standard_uncertainty=unit * spread,
+        shared=unit * float(np.linalg.norm(weights @ rest)),
+        between=between,
+        homogeneity={
+            "chi_square": square,
+            "degrees_of_freedom": float(y.size - 1),
+            "p_value": float(chi2.sf(square, y.size - 1)),
+        },
+        runs=table,
+        left_out=left_out,
+    )
+
+
+def paule_mandel(y: FloatArray, covariance: FloatArray) -> float:
+    r"""Standard deviation between values, on top of their stated covariance.
+
+    Parameters
+    ----------
+    y : numpy.ndarray, shape (n,)
+        The values.
+    covariance : numpy.ndarray, shape (n, n)
+        Of their stated errors.
+
+    Returns
+    -------
+    float
+        The :math:`\tau` at which the chi-square about the weighted mean is n - 1; zero where it is
+        smaller without any.
+    """
+    from scipy.optimize import brentq
+
+    degrees = y.size - 1
+    if _square(y, covariance, 0.0) <= degrees:
+        return 0.0
+    largest = _FARTHEST * (float(np.ptp(y)) + math.sqrt(float(np.diag(covariance).max())))
+    return float(brentq(lambda tau: _square(y, covariance, tau) - degrees, 0.0, largest))
+
+
+def _mean(y: FloatArray, covariance: FloatArray, between: float) -> tuple[float, float, FloatArray]:
+    """Generalised least squares of a constant: value, standard deviation, weights."""
+    whole = covariance + between**2 * np.eye(y.size)
+    weights = np.linalg.solve(whole, np.ones(y.size))
+    total = float(weights.sum())
+    shares = np.asarray(weights / total, dtype=np.float64)
+    return float(shares @ y), 1 / math.sqrt(total), shares
+
+
+def _square(y: FloatArray, covariance: FloatArray, between: float) -> float:
+    rest = y - _mean(y, covariance, between)[0]
+    whole = covariance + between**2 * np.eye(y.size)
+    return float(rest @ np.linalg.solve(whole, rest))
+
+
+def _weights(own: FloatArray, slopes: FloatArray, rows: FloatArray) -> FloatArray:
+    """Weights of the particles of one run in its unit; zero for all others."""
+    covariance = np.diag(own[rows] ** 2) + slopes[rows] @ slopes[rows].T
+    weights = np.zeros(own.size)
+    weights[rows] = np.linalg.solve(covariance, np.ones(int(rows.sum())))
+    normed: FloatArray = weights / weights.sum()
+    return normed
+
+
+def _runs_of(
+    runs: str | Path | Mapping[str, Rows], apparatus: ApparatusLike | None
+) -> dict[str, Rows]:
+    """The runs by their names, from a folder or as they are."""
+    if isinstance(runs, Mapping):
+        return dict(runs)
+    folder = Path(runs)
+    pages = sorted(p for p in folder.glob("*") if p.suffix.lower() in _TABLES)
+    if not pages:
+        raise InputError(
+            f"`runs` is {str(folder)!r}, and no page of a run is in it; a page ends in "
+            f"{', '.join(_TABLES)}."
+        )
+    common = None if apparatus is None else load_apparatus(apparatus)
+    read: dict[str, Rows] = {}
+    for page in pages:
+        own = page.with_suffix(".toml")
+        if not own.is_file() and common is None:
+            raise InputError(
+                f"`{page.name}` has no apparatus file: put {own.name} beside it, or give one for "
+                "all."
+            )
+        read[page.stem] = Run(page, load_apparatus(own) if own.is_file() else common)
+    return read

@@ -1,0 +1,133 @@
+"""Every particle of a run analyzed by itself, and the one unit of all of them."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from quantize._support.errors import InputError
+from quantize._support.randomness import RngLike, generator
+from quantize._support.results import Result
+from quantize.charge.particles import JointUnit, joint_unit
+from quantize.charge.rows import Rows
+from quantize.charge.run_analysis import RunAnalysis, analyze_run
+from quantize.null.verdict import NO_STEPS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class ParticleAnalyses(Result):
+    """Result of `Run.analyze_each`.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        One row a particle: particle, readings, verdict, unit and unit_err (divisions), value and
+        standard_uncertainty (coulombs; NaN without), missing (why there are none, or empty).
+    joint : JointUnit or None
+        One unit from all particles that have coulombs, what they share counted once.
+    missing : str or None
+        Why there is no joint unit.
+    analyses : dict of str to RunAnalysis
+        The whole analysis of each particle.
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ("analyses",)
+
+    table: pd.DataFrame
+    joint: JointUnit | None
+    missing: str | None
+    analyses: dict[str, RunAnalysis]
+
+    @property
+    def conditional(self) -> bool:
+        """Whether the joint unit holds only if there are steps: no particle shows them alone."""
+        return not (self.table["verdict"] == "steps").any()
+
+    def _headline(self) -> str:
+        joint = f"no joint unit: {self.missing}" if self.joint is None else self.joint._headline()
+        shown = int((self.table["verdict"] == "steps").sum())
+        return f"{len(self.table)} particles, {shown} with steps; {joint}"
+
+
+def analyze_each(
+    run: Rows,
+    unit_range: tuple[float, float] | None = None,
+    *,
+    rng: RngLike = None,
+    **options: Any,
+) -> ParticleAnalyses:
+    """Analyze every particle of a run by itself, and join their units.
+
+    Parameters
+    ----------
+    run : Run
+        Of one particle or several, with an apparatus.
+    unit_range : (float, float), optional
+        Smallest and largest unit tried for each, in divisions per interval.
+    rng : int, SeedSequence or Generator, optional
+        Seed or source of the random numbers.
+    **options
+        As for `analyze_run`.
+
+    Returns
+    -------
+    ParticleAnalyses
+    """
+    run.bench().need_weight_of_each(run.particles)
+    children = generator(rng).spawn(len(run.particles))
+    analyses = {
+        label: analyze_run(run.particle(label), unit_range, rng=child, **options)
+        for label, child in zip(run.particles, children, strict=True)
+    }
+    joint, missing = joined(analyses)
+    return ParticleAnalyses(table=_table(analyses), joint=joint, missing=missing, analyses=analyses)
+
+
+def joined(analyses: Mapping[str, RunAnalysis]) -> tuple[JointUnit | None, str | None]:
+    """One unit from all analyses with coulombs; or None, and why there is none."""
+    units = {k: a.coulombs for k, a in analyses.items() if a.coulombs is not None}
+    if len(units) < 2:
+        return None, f"of {len(units)} particle{'s' * (len(units) != 1)} there are coulombs, and " \
+                     "two at least can be joined."  # fmt: skip
+    fits = {label: analyses[label].fit for label in units}
+    benches = {label: bench_of(analyses[label].run) for label in units}
+    try:
+        found = joint_unit(
+            units,
+            alternatives={label: fit.alternatives for label, fit in fits.items()},
+            posteriors={label: fit.points for label, fit in fits.items()},
+            benches=benches,
+        )
+    except InputError as error:
+        return None, str(error)
+    return found, None
+
+
+def bench_of(run: Rows) -> str:
+    """What names the bench of a run: the column of that name, or else the apparatus file."""
+    if "bench" in run.table:
+        return str(run.table["bench"].iloc[0])
+    return run.bench().source
+
+
+def _table(analyses: Mapping[str, RunAnalysis]) -> pd.DataFrame:
+    import pandas as pd
+
+    rows = []
+    for label, found in analyses.items():
+        unit = found.coulombs
+        stated = {
+            "value": float("nan") if unit is None else unit.value,
+            "standard_uncertainty": float("nan") if unit is None else unit.standard_uncertainty,
+            "missing": found.missing or "",
+        }
+        row = {"particle": label, "readings": len(found.readings), "verdict": found.verdict}
+        if found.verdict == NO_STEPS:
+            rows.append(row | {"unit": float("nan"), "unit_err": float("nan")} | stated)
+            continue
+        rows.append(row | {"unit": found.unit, "unit_err": found.unit_err} | stated)
+    return pd.DataFrame(rows)

@@ -1,0 +1,132 @@
+"""Units of several runs: between them, what they share, and what is printed."""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from quantize import charge
+from quantize._support.errors import InputError
+from quantize.charge.pooled import _mean, paule_mandel, pooled
+from quantize.show.several import pooled_view
+from quantize.show.text import view_text
+
+# Events and others, treated and control, of the thirteen trials in G. A. Colditz et al., JAMA
+# 271:698 (1994), table 1, as general textbooks of meta-analysis print them.
+TRIALS = (
+    (4, 119, 11, 128), (6, 300, 29, 274), (3, 228, 11, 209), (62, 13536, 248, 12619),
+    (33, 5036, 47, 5761), (180, 1361, 372, 1079), (8, 2537, 10, 619), (505, 87886, 499, 87892),
+    (29, 7470, 45, 7232), (17, 1699, 65, 1600), (186, 50448, 141, 27197), (5, 2493, 3, 2338),
+    (27, 16886, 29, 17825),
+)  # fmt: skip
+
+
+def test_the_spread_between_published_trials() -> None:
+    # Log risk ratios. By Paule and Mandel's rule textbooks give a variance of 0.318 between
+    # trials and a mean of -0.715 (from memory).
+    y, v = [], []
+    for a, b, c, d in TRIALS:
+        y.append(math.log(a / (a + b)) - math.log(c / (c + d)))
+        v.append(1 / a - 1 / (a + b) + 1 / c - 1 / (c + d))
+    values, covariance = np.array(y), np.diag(v)
+    between = paule_mandel(values, covariance)
+    assert between**2 == pytest.approx(0.318, abs=1e-3)
+    assert _mean(values, covariance, between)[0] == pytest.approx(-0.715, abs=1e-3)
+
+
+def test_no_spread_where_the_errors_explain_it() -> None:
+    # Three values whose chi-square is 2 for errors of 1 (by hand: deviations -1, 0, 1).
+    values = np.array([-1.0, 0.0, 1.0])
+    assert paule_mandel(values, 1.01 * np.eye(3)) == 0
+    assert paule_mandel(values, 0.5 * np.eye(3)) ** 2 == pytest.approx(0.5)
+
+
+def test_the_spread_and_the_interval_of_simulated_classes() -> None:
+    # 10 runs, own errors of 1 % to 3 %, a shared one of 1 %, 2 % between them: Student's t holds
+    # the truth as often as it says, within 4 standard deviations of a binomial share.
+    from scipy.stats import t
+
+    rng = np.random.default_rng(5)
+    own, shared, tau, n, many = np.linspace(0.01, 0.03, 10), 0.01, 0.02, 10, 2000
+    covariance = np.diag(own**2) + shared**2
+    held, found = 0, []
+    for _ in range(many):
+        y = own * rng.normal(size=n) + shared * rng.normal() + tau * rng.normal(size=n)
+        between = paule_mandel(y, covariance)
+        value, spread, _ = _mean(y, covariance, between)
+        held += abs(value) < spread * t.ppf(0.975, n - 1)
+        found.append(between**2)
+    assert abs(held / many - 0.95) < 0.025
+    assert np.mean(found) == pytest.approx(tau**2, rel=0.15)
+
+
+def run(value: float, bench: str, batch: str = "the batch") -> SimpleNamespace:
+    """What pooling asks of an analyzed run: its unit in coulombs and its bench."""
+    tables = {
+        "plates": {"separation": "4.24 +/- 0.04 mm", "voltage": "227 +/- 1 V"},
+        "sphere": {"weight": "5.15(8)e-14 N", "weight_of": batch},
+        "fall": {"divisions": "60.8 +/- 0.4 div"},
+    }
+    found = charge.unit_in_coulombs(value, tables, unit_err=0.1, trials=200)
+    one = SimpleNamespace(
+        coulombs=found,
+        fit=SimpleNamespace(alternatives=None, points=None),
+        run=SimpleNamespace(table={}, bench=lambda: SimpleNamespace(source=bench)),
+    )
+    return SimpleNamespace(analyses={"1": one})
+
+
+def test_what_runs_share_is_counted_once() -> None:
+    # Generalised least squares by numpy, from the budget: the weight of the batch is shared by
+    # all, plates and voltage by those on one bench, unit and fall by nobody.
+    runs = {"a": run(10.0, "one"), "b": run(10.2, "one"), "c": run(10.1, "two")}
+    found = pooled(runs)
+    each = [r.analyses["1"].coulombs for r in runs.values()]
+    parts = [u.budget.assign(r=u.budget["slope"] / u.value).set_index("input") for u in each]
+    errors = [p["r"] * p["standard_uncertainty"] for p in parts]
+    relative = errors[0]
+    own = np.array([math.hypot(e["unit"], e["fall"]) for e in errors])
+    bench = relative["plates.separation"] ** 2 + relative["plates.voltage"] ** 2
+    weight = relative["sphere.weight"] ** 2
+    on_one = np.array([[1, 1, 0], [1, 1, 0], [0, 0, 1]])
+    covariance = np.diag(own**2) + bench * on_one + weight
+    weights = np.linalg.solve(covariance, np.ones(3))
+    assert found.between == 0
+    assert found.runs["weight"].to_numpy() == pytest.approx(weights / weights.sum(), abs=1e-6)
+    relative_error = found.standard_uncertainty / found.value
+    assert relative_error == pytest.approx(1 / math.sqrt(weights.sum()), rel=1e-6)
+    assert found.shared / found.value > 0.015
+    alone = pooled({"a": runs["a"], "b": run(10.2, "two", "this sphere")})
+    assert alone.shared < found.shared
+    assert found.homogeneity["degrees_of_freedom"] == 2
+
+
+def test_a_wrong_bench_shows_between_the_runs() -> None:
+    runs = {name: run(10.0, name, "this sphere") for name in "abcd"} | {
+        "e": run(12.0, "e", "this sphere")
+    }
+    found = pooled(runs)
+    assert found.homogeneity["p_value"] < 1e-4
+    assert found.between > 0.05
+    low, high = found.interval()[0]
+    assert low < found.runs["value"][0] < high
+    text = view_text(pooled_view(found))
+    assert "do NOT agree" in text
+    assert max(map(len, text.splitlines())) <= 80
+    assert text.splitlines()[-2].startswith("pooled")
+    drawn = found.plot()
+    assert [label.get_text() for label in drawn.get_yticklabels()][-1] == "all"
+
+
+def test_fewer_than_two_runs_cannot_be_pooled(tmp_path) -> None:
+    none = SimpleNamespace(analyses={}, table={"missing": SimpleNamespace(iloc=["no fall."])})
+    with pytest.raises(InputError, match=r"has 1 run with coulombs, and two .*; b: no fall"):
+        pooled({"a": run(10.0, "one"), "b": none})
+    with pytest.raises(InputError, match="no page of a run is in it"):
+        charge.pool_runs(tmp_path)
+    (tmp_path / "amber.csv").write_text("V,div,t\n200,3,10\n")
+    with pytest.raises(InputError, match=r"put amber\.toml beside it"):
+        charge.pool_runs(tmp_path)
