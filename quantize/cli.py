@@ -91,6 +91,7 @@ def demo(seed: int, plot: str | None, as_json: bool) -> None:
 @click.option("--sigma", metavar="S", help="Known sigma; or predicted, from the apparatus.")
 @click.option("--integers", nargs=2, metavar="FIRST LAST", help="Possible ones; LAST or unknown.")
 @click.option("--resolution", type=float, metavar="H", help="Step to which readings are rounded.")
+@click.option("--as-written", is_flag=True, help="Put no row of a run right.")
 @click.option("--alpha", type=float, default=0.05, show_default=True, help="False steps accepted.")
 @click.option("--resamples", type=int, default=9999, show_default=True, metavar="N")
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Drawn when left out.")
@@ -113,6 +114,7 @@ def analyze(
     sigma: str | None,
     integers: tuple[str, str] | None,
     resolution: float | None,
+    as_written: bool,
     alpha: float,
     resamples: int,
     seed: int | None,
@@ -142,7 +144,8 @@ def analyze(
         say_groups(
             file,
             by,
-            refused=single | {"dated-plan": dated_plan},
+            refused=single
+            | {"dated-plan": dated_plan, "as-written": "yes" if as_written else None},
             column=column,
             sigma=(sigma_of(sigma), sigma_column),
             state=state_column,
@@ -164,8 +167,11 @@ def analyze(
     options["rng"] = drawn_seed() if seed is None else seed
     coulombs, missing = None, None
     found: Analysis
+    if as_written and (bench is None or any(columns.values())):
+        raise InputError("--as-written is for the rows of a run; give its bench as --apparatus.")
     if bench is not None and not any(columns.values()):
         asked = {"offset": offset, "sigma": sigma, "resolution": resolution}
+        asked["as_written"] = as_written
         found = analyzed_page(file, bench, particle, asked, options)
         readings = found.readings
     else:

@@ -87,7 +87,13 @@ def analyzed_page(
             offset=None if offset is None else offset_of(offset),
             sigma=sigma if sigma == "predicted" else sigma_of(sigma) or "auto",
             resolution=asked["resolution"],
+            mend=not asked["as_written"],
             **options,
+        )
+    if asked["as_written"]:
+        raise InputError(
+            f"`{file}` holds balance voltages, which are always taken as written; leave "
+            "--as-written out."
         )
     if asked["resolution"] is not None or offset not in (None, "zero") or sigma == "predicted":
         raise InputError(
