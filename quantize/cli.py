@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from quantize import __version__
 from quantize._support.errors import InputError
-from quantize.show.terminal import (
+from quantize.show.options import (
     DESIGN,
-    Program,
-    check_outputs,
     comparing,
     designing,
     drawn_seed,
@@ -22,13 +21,18 @@ from quantize.show.terminal import (
     length_list,
     number_list,
     offset_of,
+    read_column,
+    sigma_of,
+    simulating,
+    with_step,
+)
+from quantize.show.terminal import (
+    Program,
+    check_outputs,
     save_plot,
     say,
     say_groups,
     say_json,
-    sigma_of,
-    simulating,
-    with_step,
     written_by,
 )
 
@@ -75,6 +79,7 @@ def demo(seed: int, plot: str | None, full: bool, as_json: bool) -> None:
 @click.option("--integers", nargs=2, metavar="FIRST LAST", help="Possible ones; LAST or unknown.")
 @click.option("--resolution", type=float, metavar="H", help="Step to which readings are rounded.")
 @click.option("--unit-name", metavar="TEXT", help="What they are measured in: div, or '1e-19 C'.")
+@click.option("--as-written", is_flag=True, help="Put no row of a run right.")
 @click.option("--alpha", type=float, default=0.05, show_default=True, help="False steps accepted.")
 @click.option("--resamples", type=int, default=9999, show_default=True, metavar="N")
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Drawn when left out.")
@@ -100,6 +105,7 @@ def analyze(
     integers: tuple[str, str] | None,
     resolution: float | None,
     unit_name: str | None,
+    as_written: bool,
     alpha: float,
     resamples: int,
     seed: int | None,
@@ -133,7 +139,8 @@ def analyze(
         say_groups(
             file,
             by,
-            refused=single | {"dated-plan": dated_plan, "unit-name": unit_name},
+            refused=single
+            | {"dated-plan": dated_plan, "unit-name": unit_name, "as-written": as_written or None},
             column=column,
             sigma=(sigma_of(sigma), sigma_column),
             state=state_column,
@@ -153,19 +160,22 @@ def analyze(
     promise = _dated_plan(dated_plan, with_run=bench is not None)
     columns = {"value": column, "sigma": sigma_column, "state": state_column}
     options["rng"] = drawn_seed() if seed is None else seed
-    how = {"offset": offset, "sigma": sigma, "resolution": resolution}
+    of_run = not any(columns.values()) and (bench is not None or Path(file).is_dir())
+    if of_run and unit_name is not None:
+        raise InputError("--unit-name is for a column of values; a run is in divisions.")
+    if as_written and not of_run:
+        raise InputError("--as-written is for the rows of a run; give its bench as --apparatus.")
+    how = {"offset": offset, "sigma": sigma, "resolution": resolution, "as_written": as_written}
     one = {"particle": particle, "report": report, "dated-plan": dated_plan, "plot": plot}
     if not any(columns.values()) and say_several(file, bench, how | one, options, as_json):
         return
     coulombs, missing = None, None
     found: Analysis
     if bench is not None and not any(columns.values()):
-        if unit_name is not None:
-            raise InputError("--unit-name is for a column of values; a run is in divisions.")
         found = analyzed_page(file, bench, particle, how, options)
         readings = found.readings
     else:
-        readings = _read_column(file, columns, sigma_of(sigma), resolution, unit_name)
+        readings = read_column(file, columns, sigma_of(sigma), resolution, unit_name)
         say_if_run(file, column, bench)
         found = qz.analyze(readings, offset=offset_of(offset), **options)
         if bench is not None:
@@ -336,26 +346,6 @@ def plan(
     if plot:
         save_plot(found, plot)
     say_plan(found, options["apparatus"], design | {"repeats": lists["repeats"]}, seed, as_json)
-
-
-def _read_column(
-    file: str,
-    columns: dict[str, str | None],
-    sigma: float | None,
-    resolution: float | None,
-    unit_name: str | None,
-) -> Readings:
-    """The readings in a column, with what the command line says of them."""
-    from quantize import read_readings
-
-    readings = read_readings(file, resolution=resolution, **columns)
-    if unit_name is not None:
-        readings = readings.replace(unit_name=unit_name)
-    if sigma is None:
-        return readings
-    if columns["sigma"] is not None:
-        raise InputError("--sigma and --sigma-column both say the sigma; give one of them.")
-    return readings.replace(sigma=sigma)
 
 
 def _say_analysis(

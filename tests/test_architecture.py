@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 37_940
+LINES = 38_000
 """Code and docstrings of public names."""
-FILES = 205
+FILES = 206
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

@@ -9,11 +9,13 @@ import itertools
 from pathlib import Path
 
 import model_options as options
+import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 import quantize as qz
 from quantize import charge
+from quantize.charge import Run
 
 BAND = (0.6, 2.2)
 SCALES = (1000.0, 1e-3)
@@ -165,3 +167,43 @@ def test_a_plan_in_coulombs_in_any_unit_of_measurement(c):
         assert_allclose(other.inputs["if_exact"], one.inputs["if_exact"], rtol=1e-5)
         assert other.ways["readings"].tolist() == one.ways["readings"].tolist()
         assert other.setup["readings_for_steps"] == one.setup["readings_for_steps"]
+def run_in(c, mend_needed=True, sizes=(6, 3, 8, 2, 7, 4)):
+    """A run in divisions of 1/c, one sign of which is wrong; unit 10 divisions, fall 61."""
+    generator = np.random.default_rng(5)
+    page = {"state": [], "V": [], "div": [], "t": []}
+    for label, size in enumerate(sizes):
+        for lift in (10.0 * size,) * 4 + (0.0,):
+            row = (label, 200 if lift else 0, lift - 61 + generator.normal(0, 0.6), 10)
+            for name, cell in zip(page, row, strict=True):
+                page[name].append(cell)
+    if mend_needed:
+        page["div"][11] *= -1
+    page["div"] = [round(x) * c for x in page["div"]]
+    return Run(page, {"reticle": {"step": f"{c:g} div"}})
+
+
+@pytest.mark.parametrize("mend", [True, False])
+@pytest.mark.parametrize("c", SCALES)
+def test_rows_put_right_or_as_written_in_any_unit_of_measurement(mend, c):
+    """`Run.fit` and `Run.analyze`; the size of a division is nothing to a reversed sign."""
+    one, other = (run_in(scale).fit((6 * scale, 17 * scale), mend=mend) for scale in (1.0, c))
+    same(one.mixture, other.mixture, c)
+    assert bool(one.remarks) == bool(other.remarks) == mend
+    first, second = (
+        run_in(scale).analyze((6 * scale, 17 * scale), mend=mend, **QUICK) for scale in (1.0, c)
+    )
+    assert first.verdict == second.verdict
+    assert_allclose(second.unit / c, first.unit, rtol=1e-6)
+    said = [sum("row 12" in reason for reason in found.reasons) for found in (first, second)]
+    assert said == ([2, 2] if mend else [0, 0])
+    if mend:
+        clean = run_in(1.0, mend_needed=False).fit((6, 17))
+        assert_allclose(one.unit, clean.unit, rtol=1e-9)
+
+
+@pytest.mark.parametrize("mend", [True, False])
+def test_evidence_of_runs_without_steps_with_a_wrong_sign(mend):
+    for seed in range(3):
+        sizes = np.random.default_rng(seed).uniform(2, 9, 6)
+        found = run_in(1.0, sizes=sizes).fit((6, 17), mend=mend)
+        assert found.log_bayes_factor < 3

@@ -15,7 +15,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
-from quantize.charge.on_request import on_request
+from quantize.charge.on_request import REQUESTS, on_request
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import (
@@ -159,6 +159,24 @@ def by_every_route(apparatus: Apparatus, divisions: Divisions) -> dict[str, Prop
             continue
         found[name] = _budget(name, inputs, apparatus, divisions)
     return found
+
+
+def lost_to_requests(apparatus: Apparatus, divisions: Divisions) -> list[str]:
+    """A sentence about routes that are left out only for a line that the budget was asked for."""
+    asked = {k: v for k, v in apparatus.declared.items() if k.startswith(REQUESTS)}
+    plain = {k: v for k, v in apparatus.declared.items() if k not in asked}
+    found = by_every_route(dataclasses.replace(apparatus, declared=plain), divisions)
+    why = {}
+    for name in found if asked else ():
+        try:
+            gather(ROUTES[name], apparatus, divisions)
+        except InputError as error:
+            why[name] = str(error)
+    if not why:
+        return []
+    names = ", ".join(f"'{name}'" for name in why)
+    first = next(iter(why.values())).rstrip(".")
+    return [f"left out for a line that the budget was asked for: {names}; {first}"]
 
 
 def per_division(run: Rows, apparatus: Apparatus) -> tuple[Divisions, dict[str, Propagation]]:

@@ -19,6 +19,7 @@ from quantize.charge.budgets import (
     by_every_route,
     by_route,
     divisions_of,
+    lost_to_requests,
     one_weight,
     taken_for_exact,
     with_voltage,
@@ -250,7 +251,7 @@ def _notes(
     bench: Apparatus, divisions: Divisions, exact: tuple[str, ...], drawn: MonteCarlo
 ) -> list[str]:
     """What was assumed."""
-    notes = assumptions(bench, exact)
+    notes = assumptions(bench, exact) + lost_to_requests(bench, divisions)
     if divisions.fall_slope:
         notes.append(
             "the error of the unit in this table is that with the fall held fixed; the rest of it "

@@ -17,7 +17,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
-from quantize.charge.checks import Check, judged, unknown
+from quantize.charge.checks import Check, judged, rows_named, unknown
 from quantize.charge.estimate import fit_run
 from quantize.charge.rows import Rows, scatter_of
 from quantize.charge.run_table import same_state, speed_of
@@ -272,6 +272,18 @@ def believed(run: R) -> tuple[R, tuple[Fault, ...]]:
         found.append(Fault(row=row, kind=mend.kind, log_odds=log_odds, sentence=sentence))
         run = _mended(run, page, mend, sentence)
     return run, tuple(found)
+
+
+def told(faults: tuple[Fault, ...]) -> tuple[str, ...]:
+    """Which rows were put right, and how, one sentence each after one that names them all."""
+    if not faults:
+        return ()
+    rows = rows_named(sorted({fault.row for fault in faults}))
+    head = (
+        f"Not taken as written but put right before the analysis: {rows}, as the following says. "
+        "mend=False, or --as-written on the command line, takes every row as written."
+    )
+    return head, *(fault.sentence for fault in faults)
 
 
 def check_faults(run: Rows) -> Check:

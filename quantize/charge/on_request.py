@@ -11,6 +11,8 @@ from quantize.charge.plates import image_pull
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import Route
 
+REQUESTS = ("budget.", "air.viscosity_of")
+"""How the declarations begin that ask for a line."""
 _WALLS_KNOWN = 0.5  # the slowing holds midway to first order: a limit of half of it either way
 
 

@@ -270,12 +270,12 @@ class Run(Rows):
         RunFit
         """
         from quantize.charge.estimate import fit_run
-        from quantize.charge.faults import believed
+        from quantize.charge.faults import believed, told
 
         written = self.single(particle)
         run, faults = believed(written) if mend else (written, ())
         found = fit_run(run, unit_range, sigma=sigma)
-        return dataclasses.replace(found, remarks=tuple(fault.sentence for fault in faults))
+        return dataclasses.replace(found, remarks=told(faults))
 
     def charges(self, *, route: str | None = None) -> pd.DataFrame:
         """Turn every row into a charge; see `convert_run`.

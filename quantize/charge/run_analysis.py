@@ -19,7 +19,7 @@ from quantize.charge.checks import Checks
 from quantize.charge.coulombs import UnitInCoulombs, unit_in_coulombs
 from quantize.charge.estimate import RunFit, at_the_bound, fit_from, scatter_of_levels
 from quantize.charge.fall import Balance
-from quantize.charge.faults import believed
+from quantize.charge.faults import believed, told
 from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
 from quantize.charge.rows import Rows
 from quantize.charge.soundness import check_run
@@ -184,7 +184,7 @@ def analyze_run(
         given=given if resolution is None else given.replace(resolution=resolution),
         scatter=words,
         offset=levels.offset if offset is None else offset,
-        remarks=tuple(fault.sentence for fault in faults),
+        remarks=told(faults),
         options={
             "unit_range": unit_range,
             "sigma_range": spread,

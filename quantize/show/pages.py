@@ -9,7 +9,8 @@ from quantize.charge.coulombs import budget_text
 from quantize.charge.routes import by_way
 from quantize.show.analysis import analysis_view
 from quantize.show.numbers import brackets
-from quantize.show.terminal import offset_of, say, say_json, sigma_of
+from quantize.show.options import offset_of, sigma_of
+from quantize.show.terminal import say, say_json
 from quantize.show.text import view_text
 from quantize.show.view import Column, Preformatted, Section, Table, View
 
@@ -122,7 +123,13 @@ def analyzed_page(
             offset=None if offset is None else offset_of(offset),
             sigma=sigma if sigma == "predicted" else sigma_of(sigma) or "auto",
             resolution=asked["resolution"],
+            mend=not asked["as_written"],
             **options,
+        )
+    if asked["as_written"]:
+        raise InputError(
+            f"`{file}` holds balance voltages, which are always taken as written; leave "
+            "--as-written out."
         )
     if asked["resolution"] is not None or offset not in (None, "zero") or sigma == "predicted":
         raise InputError(

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from quantize._support.errors import InputError
 from quantize.show.numbers import brackets
-from quantize.show.terminal import offset_of, save_plot, say, say_json, sigma_of
+from quantize.show.options import offset_of, sigma_of
+from quantize.show.terminal import save_plot, say, say_json
 from quantize.show.text import view_text
 from quantize.show.view import Bullets, Column, Preformatted, Section, Table, View
 
@@ -63,6 +64,7 @@ def say_several(
         "sigma": sigma if sigma == "predicted" else sigma_of(sigma) or "auto",
         "offset": None if offset is None else offset_of(offset),
         "resolution": asked["resolution"],
+        "mend": not asked["as_written"],
     }
     found: Any
     analyses: Mapping[str, Any]

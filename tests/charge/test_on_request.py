@@ -168,3 +168,18 @@ def test_the_shared_part_of_every_charge_against_a_formula_by_hand() -> None:
         assert shared / q == pytest.approx(math.sqrt(sum(part**2 for part in parts)), rel=1e-4)
     falls = charge.convert_run({"V": [200, 0], "div": [0, -60]}, given)
     assert math.isnan(falls["shared_uncertainty"].iloc[1])
+
+
+def test_routes_that_a_line_on_request_leaves_out_are_named() -> None:
+    import dataclasses
+
+    def without_diameter(apparatus: charge.Apparatus) -> charge.Apparatus:
+        left = {k: v for k, v in apparatus.quantities.items() if k != "sphere.diameter"}
+        return dataclasses.replace(apparatus, quantities=left)
+
+    asked = unit(without_diameter(bench(budget__slip="choice of triple")), RATIO).notes
+    (note,) = [note for note in asked if note.startswith("left out")]
+    assert FALL in note
+    assert "the choice of a slip correction needs it; add diameter" in note
+    plain = unit(without_diameter(bench()), RATIO).notes
+    assert not [note for note in plain if note.startswith("left out")]

@@ -1,0 +1,176 @@
+"""Options of the command line: groups that commands share, and what their texts mean."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, cast
+
+import click
+
+from quantize._support import validation
+from quantize._support.errors import InputError
+from quantize._support.validation import Integers, Offset
+
+if TYPE_CHECKING:
+    from quantize.charge import Apparatus
+    from quantize.readings import Readings
+
+DESIGN = ("target", "falls", "states", "spheres")
+
+
+def number_list(option: str, text: str | None) -> list[float]:
+    """Numbers out of "10,20,40"; none where the option was left out.
+
+    Raises
+    ------
+    InputError
+        For anything else.
+    """
+    if text is None:
+        return []
+    try:
+        return [float(part) for part in text.split(",")]
+    except ValueError:
+        raise InputError(
+            f"{option} is {text!r}; give numbers with commas between them, such as 10,20,40."
+        ) from None
+
+
+def length_list(text: str | None) -> list[Any]:
+    """Lengths out of "2.1 um,1.6 um", or "2e-6,1e-6" in metres."""
+    parts = text.split(",") if text else []
+    try:
+        return [float(part) for part in parts]
+    except ValueError:
+        return parts
+
+
+def comparing(command: Any) -> Any:
+    """The options of the comparison of estimators."""
+    for option in (
+        click.option("--csv", metavar="FILE", help="Write the table."),
+        click.option("--tolerance", type=float, default=0.05, show_default=True, metavar="T"),
+        click.option("--replicates", type=int, default=200, show_default=True, metavar="N"),
+        click.option("--estimator", multiple=True, metavar="NAME", help="Again for another one."),
+        click.option("--family", metavar="NAME", help="Data without a unit: counts false alarms."),
+        click.option("--repeats", default="1", show_default=True, metavar="M,M,..."),
+        click.option("--sigma", default="0.1,0.2,0.3", show_default=True, metavar="S,S,..."),
+        click.option("--readings", default="10,20,40", show_default=True, metavar="N,N,..."),
+    ):
+        command = option(command)
+    return command
+
+
+def designing(command: Any) -> Any:
+    """The options of a design whose uncertainty in coulombs is asked for."""
+    for option in (
+        click.option("--spheres", type=int, metavar="N", help="That are read so (1)."),
+        click.option("--states", type=int, metavar="N", help="Of the charge, in the design (8)."),
+        click.option("--falls", type=int, metavar="N", help="Without field, in the design (8)."),
+        click.option("--target", metavar="U", help="Uncertainty in coulombs wished for: 1%."),
+    ):
+        command = option(command)
+    return command
+
+
+def handing_in(command: Any) -> Any:
+    """What the report page says of itself."""
+    for option in (
+        click.option("--note", metavar="TEXT", help="A remark at the head of the report."),
+        click.option("--date", metavar="TEXT", help="The date at the head of the report."),
+        click.option("--author", metavar="TEXT", help="Who hands the report in."),
+        click.option("--title", metavar="TEXT", help="Heading of the report."),
+    ):
+        command = option(command)
+    return command
+
+
+def heading_of(texts: Mapping[str, str | None], report: str | None) -> dict[str, str]:
+    """What was said of the report page, refused where none is written."""
+    said = {name: text for name, text in texts.items() if text is not None}
+    if said and report is None:
+        raise InputError(f"--{next(iter(said))} is for the report page; give --report FILE.")
+    return said
+
+
+def simulating(command: Any) -> Any:
+    """The options of whatever simulates."""
+    for option in (
+        click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text."),
+        click.option("--plot", metavar="FILE", help="Draw the result (svg, pdf or png)."),
+        click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Drawn if left out."),
+        click.option("--checkpoint", metavar="FILE", help="Keep finished work; go on from it."),
+        click.option("--workers", type=int, metavar="N", help="Processes (1)."),
+        click.option("--alpha", type=float, default=0.05, show_default=True),
+        click.option("--integers", type=int, nargs=2, default=(-4, 4), metavar="FIRST LAST"),
+    ):
+        command = option(command)
+    return command
+
+
+def sigma_of(text: str | None) -> float | None:
+    """The number of --sigma; none where it was left out."""
+    try:
+        return None if text is None else float(text)
+    except ValueError:
+        raise InputError(
+            f"--sigma is {text!r}; give a number, or predicted with --apparatus and a run."
+        ) from None
+
+
+def offset_of(text: str | None) -> Offset:
+    """What --offset says, for `analyze` to check."""
+    if text is None:
+        return "zero"
+    try:
+        return float(text)
+    except ValueError:
+        return cast(Offset, text)
+
+
+def integers_of(ends: tuple[str, str] | None) -> Integers:
+    """What --integers says: any number where it was left out, and None for a last one unknown."""
+    if ends is None:
+        return "any"
+    first, last = ends
+    try:
+        return int(first), None if last == "unknown" else int(last)
+    except ValueError:
+        raise InputError(
+            f"--integers is {first} {last}; give two whole numbers, the first and the last that "
+            "are possible, or unknown for the last."
+        ) from None
+
+
+def with_step(bench: Apparatus, resolution: float | None) -> Apparatus:
+    """A bench whose positions are read to what --resolution says."""
+    if resolution is None:
+        return bench
+    return bench.changed(reticle__step=validation.positive("resolution", resolution))
+
+
+def drawn_seed() -> int:
+    """A seed to print, where none was given."""
+    import secrets
+
+    return secrets.randbits(32)
+
+
+def read_column(
+    file: str,
+    columns: dict[str, str | None],
+    sigma: float | None,
+    resolution: float | None,
+    unit_name: str | None,
+) -> Readings:
+    """The readings in a column, with what the command line says of them."""
+    from quantize import read_readings
+
+    readings = read_readings(file, resolution=resolution, **columns)
+    if unit_name is not None:
+        readings = readings.replace(unit_name=unit_name)
+    if sigma is None:
+        return readings
+    if columns["sigma"] is not None:
+        raise InputError("--sigma and --sigma-column both say the sigma; give one of them.")
+    return readings.replace(sigma=sigma)
