@@ -132,8 +132,8 @@ def analyze(
         {"file": file, "apparatus": apparatus, "dated_plan": dated_plan},
     )
     heading = heading_of(texts, report)
-    options: dict[str, Any] = {"unit_range": unit_range, "integers": integers_of(integers)}
-    options |= {"alpha": alpha, "n_resamples": resamples}
+    options: dict[str, Any] = {"unit_range": unit_range, "alpha": alpha, "n_resamples": resamples}
+    options["integers"] = integers_of(integers)
     if by is not None:
         single = {"apparatus": apparatus, "particle": particle, "report": report}
         say_groups(
@@ -154,24 +154,19 @@ def analyze(
             **options,
         )
         return
-    if workers or keep:
-        raise InputError("--workers and --keep are for many groups; name their column with --by.")
     bench = with_step(load_apparatus(apparatus), resolution) if apparatus else None
     promise = _dated_plan(dated_plan, with_run=bench is not None)
     columns = {"value": column, "sigma": sigma_column, "state": state_column}
     options["rng"] = drawn_seed() if seed is None else seed
-    of_run = not any(columns.values()) and (bench is not None or Path(file).is_dir())
-    if of_run and unit_name is not None:
-        raise InputError("--unit-name is for a column of values; a run is in divisions.")
-    if as_written and not of_run:
-        raise InputError("--as-written is for the rows of a run; give its bench as --apparatus.")
+    is_run = not any(columns.values()) and (bench is not None or Path(file).is_dir())
+    _fits(is_run, unit_name, as_written, workers or keep)
     how = {"offset": offset, "sigma": sigma, "resolution": resolution, "as_written": as_written}
     one = {"particle": particle, "report": report, "dated-plan": dated_plan, "plot": plot}
-    if not any(columns.values()) and say_several(file, bench, how | one, options, as_json):
+    if is_run and say_several(file, bench, how | one, options, as_json):
         return
     coulombs, missing = None, None
     found: Analysis
-    if bench is not None and not any(columns.values()):
+    if is_run:
         found = analyzed_page(file, bench, particle, how, options)
         readings = found.readings
     else:
@@ -346,6 +341,16 @@ def plan(
     if plot:
         save_plot(found, plot)
     say_plan(found, options["apparatus"], design | {"repeats": lists["repeats"]}, seed, as_json)
+
+
+def _fits(is_run: bool, unit_name: str | None, as_written: bool, of_groups: Any) -> None:
+    """Refuse options that are not for a sample or a run, whichever FILE holds."""
+    if of_groups:
+        raise InputError("--workers and --keep are for many groups; name their column with --by.")
+    if is_run and unit_name is not None:
+        raise InputError("--unit-name is for a column of values; a run is in divisions.")
+    if as_written and not is_run:
+        raise InputError("--as-written is for the rows of a run; give its bench as --apparatus.")
 
 
 def _say_analysis(

@@ -285,6 +285,7 @@ class _Question:
         fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(Analysis)}
         said = (*self.remarks, levels.remark) if levels.remark else self.remarks
         fields["reasons"] = (*found.reasons, *said)
+        fit = dataclasses.replace(fit, remarks=self.remarks)
         return RunAnalysis(**fields, fit=fit, coulombs=coulombs, missing=missing, run=self.run)
 
 

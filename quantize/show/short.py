@@ -47,7 +47,9 @@ def short_rows(
 ) -> list[tuple[str, str]]:
     """What a reader wants to know first, as pairs of name and sentence."""
     coulombs = getattr(found, "coulombs", coulombs)
+    put_right = found.fit.remarks if isinstance(found, RunAnalysis) else ()
     rows = [
+        ("put right", " ".join(put_right)),
         ("unit", _unit(found)),
         ("in coulombs", _coulombs(found, coulombs, getattr(found, "missing", missing))),
         ("how sure", _sure(found)),
@@ -82,7 +84,7 @@ def _sure(found: Analysis) -> str:
     if found.verdict == "steps":
         word = next((word for limit, word in _WORDS if found.p_value <= limit), "fair")
         return (
-            f"{word} evidence: data without steps look this regular in "
+            f"{word} evidence: simulated data without steps look this regular in "
             f"{chance(found.p_value).replace('< 1', 'fewer than 1')} (p = {p})"
         )
     if found.no_unit_above is not None and found.verdict == "no steps":
@@ -98,7 +100,12 @@ def _look_at(found: Analysis) -> str:
     sound = ""
     if isinstance(found, RunAnalysis):
         for level, word in (("bad", "not in order"), ("doubt", "doubtful")):
-            checks = [check for check in found.checks.checks if check.level == level]
+            told = " ".join(found.fit.remarks)
+            checks = [
+                check
+                for check in found.checks.checks
+                if check.level == level and check.sentence not in told
+            ]
             if checks:
                 more = f" ({len(checks) - 1} more {word})" if checks[1:] else ""
                 return f"check {word}: {checks[0].name}: {checks[0].sentence}{more}"

@@ -13,7 +13,7 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
     ("no file", {}, ("analyze", "none.csv"), "`none.csv` does not exist"),
     ("empty", {"a.csv": b""}, ("analyze", "a.csv"), "`a.csv` is empty"),
     ("binary", {"a.csv": bytes(range(256)) * 9}, ("analyze", "a.csv"), "is a binary file"),
-    ("folder", {}, ("analyze", "."), "is a folder"),
+    ("folder", {}, ("analyze", "."), "has no apparatus file"),
     (
         "missing column",
         {"a.csv": b"x,y\n1,2\n3,4\n"},
