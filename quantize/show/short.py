@@ -37,9 +37,21 @@ def short_view(
     if plan is not None and isinstance(found, RunAnalysis):
         rows += [("plan", " ".join(plan.held_against(found, found.run)))]
     rows += [("in full", f"{more}; seed {found.seed['entropy']}")] if more else []
+    return (Section(f"VERDICT: {found.verdict}", [facts.headline(found), _table(rows)]),)
+
+
+def card(found: Analysis) -> View:
+    """The same for a notebook, a run with its balance charge."""
+    rows = short_rows(found)
+    if isinstance(found, RunAnalysis):
+        rows.append(("balance", found.balance_sentence))
+    rows.append(("in full", "print(found) says everything, found.plot() draws it"))
+    return (Section(found.verdict, [facts.headline(found), _table(rows)]),)
+
+
+def _table(rows: list[tuple[str, str]]) -> Table:
     columns = (Column("name", width=12, side="<", gap="  "), Column("text", side="<"))
-    table = Table(columns, [{"name": name, "text": text} for name, text in rows])
-    return (Section(f"VERDICT: {found.verdict}", [facts.headline(found), table]),)
+    return Table(columns, [{"name": name, "text": text} for name, text in rows])
 
 
 def short_rows(
@@ -117,7 +129,7 @@ def _least(found: Analysis, rows: list[facts.Level]) -> str:
     farthest = max(rows, key=lambda row: abs(row.difference))
     row = doubtful if doubtful.probability < _DOUBTFUL else farthest
     value = facts.amount(found, form(row.value))
-    named = f"{facts.item(found)} {clean(row.label, longest=20)} ({value})"
+    named = f"{facts.item(found)} {clean(row.label, longest=28)} ({value})"
     if row is doubtful and row.probability < _DOUBTFUL:
         return (
             f"the whole number of {named} is in doubt: {row.integer} with probability "
