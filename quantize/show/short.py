@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 from quantize._support.rendering import renderer
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 _WORDS = ((0.001, "very strong"), (0.01, "strong"))
 """Limits of p below which the evidence is called so (common practice)."""
+_LONGEST = 280  # letters of the sentence of a check
 _DOUBTFUL = 0.95
 """Probability below which a whole number, or the unit itself, is worth a look."""
 
@@ -64,9 +66,15 @@ def short_rows(
         ("in coulombs", _coulombs(found, coulombs, getattr(found, "missing", missing))),
         ("how sure", _sure(found)),
         ("look at", _look_at(found)),
-        ("next", next_step(found, getattr(coulombs, "budget", None))),
+        ("next", _next(found, coulombs)),
     ]
     return [(name, text) for name, text in rows if text]
+
+
+def _next(found: Analysis, coulombs: Any) -> str:
+    if isinstance(found, RunAnalysis) and not found.checks.sound:
+        return "Settle that check first: what stands above rests on it."
+    return next_step(found, getattr(coulombs, "budget", None))
 
 
 def _unit(found: Analysis) -> str:
@@ -113,7 +121,8 @@ def _look_at(found: Analysis) -> str:
             checks = [check for check in found.checks.checks if check.level == level]
             if checks:
                 more = f" ({len(checks) - 1} more {word})" if checks[1:] else ""
-                return f"check {word}: {checks[0].name}: {checks[0].sentence}{more}"
+                said = textwrap.shorten(checks[0].sentence, _LONGEST, placeholder=" …")
+                return f"check {word}: {checks[0].name}: {said}{more}"
         sound = f"none of {len(found.checks.checks)} checks is out of order; "
     warned = [f.sentence for f in found.findings if f.warns and not f.blocks]
     if warned or not facts.stands(found):
