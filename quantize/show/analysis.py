@@ -13,7 +13,6 @@ from quantize.show.view import (
     Section,
     Table,
     View,
-    clean,
     folded,
     pairs,
     printable,
@@ -184,32 +183,6 @@ def _tried(found: Analysis) -> Section:
     origin = found.readings.origin
     read = [] if origin is None else [("readings", str(origin))]
     return Section("What was tried", [pairs([*read, *facts.settings(found)])])
-
-
-def analysis_notebook(found: Analysis) -> View:
-    """Verdict, unit, rivals and whole numbers of an analysis."""
-    size = f"Unit {facts.size(found)}; 95 % set {facts.set_in_words(found)}"
-    if not facts.stands(found):
-        size = facts.no_unit(found).rstrip(".")
-    said = f"{size}; p\xa0=\xa0{found.p_value:.2g}; {facts.compared(found)}"
-    why = Bullets((*found.reasons, *found.advice))
-    head = Section(found.verdict, [facts.headline(found), why, said])
-    if not facts.stands(found):
-        return (head,)
-    rivals = Table(RIVALS, facts.rivals(found, 12), f"Rival units{facts.measured_in(found)}")
-    every, form = facts.levels(found), facts.form(found)
-    if not facts.readable(every):
-        return (head, Section("", [rivals]))
-    columns = [
-        Column("label", facts.item(found), form=lambda label: clean(label, longest=28)),
-        Column("value", "value", form=form),
-        Column("integer", "whole number"),
-        Column("probability", "probability", form=probability),
-        Column("difference", "difference", form=form.finer.signed),
-    ]
-    rows = folded(every, most=20, head=10, tail=5)
-    title = f"{facts.levels_title(found)}{facts.measured_in(found)}"
-    return (head, Section("", [rivals, Table(columns, rows, title)]))
 
 
 def columns_of(heads: dict[str, str]) -> list[Column]:

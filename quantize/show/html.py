@@ -59,12 +59,11 @@ def notebook_table(table: Table) -> str:
         )
 
     lines = "".join(f"<tr>{line(row, 'td')}</tr>" for row in rows)
-    head = line([column.head for column in columns], "th")
-    return (
-        f'<table style="border-collapse:collapse"><caption style="text-align:left">'
-        f"{escape(table.caption)}</caption><thead><tr>{head}</tr></thead>"
-        f"<tbody>{lines}</tbody></table>"
-    )
+    heads = [column.head for column in columns]
+    head = f"<thead><tr>{line(heads, 'th')}</tr></thead>" if any(heads) else ""
+    caption = escape(table.caption)
+    caption = f'<caption style="text-align:left">{caption}</caption>' if caption else ""
+    return f'<table style="border-collapse:collapse">{caption}{head}<tbody>{lines}</tbody></table>'
 
 
 def _is_number(text: str) -> bool:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from quantize._support.rendering import renderer
 from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.show import facts
-from quantize.show.analysis import analysis_notebook, analysis_view
+from quantize.show.analysis import analysis_view
 from quantize.show.numbers import brackets
 from quantize.show.view import Bullets, Column, Preformatted, Section, Table, View
 
@@ -48,18 +48,6 @@ def run_view(
         *([Section("", [Preformatted(line) for line in held])] if held else []),
         *cautions(found.run),
     )
-
-
-def run_notebook(found: RunAnalysis) -> View:
-    """An analysis in short, with the balance charge and the coulombs in a sentence each."""
-    if found.coulombs is None:
-        stated = f"In coulombs it is not stated: {found.missing}"
-    elif found.conditional:
-        stated = conditional(found.coulombs)
-    else:
-        stated = f"In coulombs: {found.coulombs._headline()} {found.coulombs.way}."
-    head, *tables = analysis_notebook(found)
-    return (head, Section("", [f"{BALANCE} {found.balance_sentence}", stated]), *tables)
 
 
 def coulombs_section(coulombs: Any, verdict: str, missing: str | None) -> Section:

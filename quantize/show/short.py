@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 from quantize._support.rendering import renderer
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 _WORDS = ((0.001, "very strong"), (0.01, "strong"))
 """Limits of p below which the evidence is called so (common practice)."""
+_LONGEST = 280  # letters of the sentence of a check
 _DOUBTFUL = 0.95
 """Probability below which a whole number, or the unit itself, is worth a look."""
 
@@ -37,9 +39,21 @@ def short_view(
     if plan is not None and isinstance(found, RunAnalysis):
         rows += [("plan", " ".join(plan.held_against(found, found.run)))]
     rows += [("in full", f"{more}; seed {found.seed['entropy']}")] if more else []
+    return (Section(f"VERDICT: {found.verdict}", [facts.headline(found), _table(rows)]),)
+
+
+def card(found: Analysis) -> View:
+    """The same for a notebook, a run with its balance charge."""
+    rows = short_rows(found)
+    if isinstance(found, RunAnalysis):
+        rows.append(("balance", found.balance_sentence))
+    rows.append(("in full", "print(found) says everything, found.plot() draws it"))
+    return (Section(found.verdict, [facts.headline(found), _table(rows)]),)
+
+
+def _table(rows: list[tuple[str, str]]) -> Table:
     columns = (Column("name", width=12, side="<", gap="  "), Column("text", side="<"))
-    table = Table(columns, [{"name": name, "text": text} for name, text in rows])
-    return (Section(f"VERDICT: {found.verdict}", [facts.headline(found), table]),)
+    return Table(columns, [{"name": name, "text": text} for name, text in rows])
 
 
 def short_rows(
@@ -54,9 +68,15 @@ def short_rows(
         ("in coulombs", _coulombs(found, coulombs, getattr(found, "missing", missing))),
         ("how sure", _sure(found)),
         ("look at", _look_at(found)),
-        ("next", next_step(found, getattr(coulombs, "budget", None))),
+        ("next", _next(found, coulombs)),
     ]
     return [(name, text) for name, text in rows if text]
+
+
+def _next(found: Analysis, coulombs: Any) -> str:
+    if isinstance(found, RunAnalysis) and not found.checks.sound:
+        return "Settle that check first: what stands above rests on it."
+    return next_step(found, getattr(coulombs, "budget", None))
 
 
 def _unit(found: Analysis) -> str:
@@ -108,7 +128,8 @@ def _look_at(found: Analysis) -> str:
             ]
             if checks:
                 more = f" ({len(checks) - 1} more {word})" if checks[1:] else ""
-                return f"check {word}: {checks[0].name}: {checks[0].sentence}{more}"
+                said = textwrap.shorten(checks[0].sentence, _LONGEST, placeholder=" …")
+                return f"check {word}: {checks[0].name}: {said}{more}"
         sound = f"none of {len(found.checks.checks)} checks is out of order; "
     warned = [f.sentence for f in found.findings if f.warns and not f.blocks]
     if warned or not facts.stands(found):
@@ -124,7 +145,7 @@ def _least(found: Analysis, rows: list[facts.Level]) -> str:
     farthest = max(rows, key=lambda row: abs(row.difference))
     row = doubtful if doubtful.probability < _DOUBTFUL else farthest
     value = facts.amount(found, form(row.value))
-    named = f"{facts.item(found)} {clean(row.label, longest=20)} ({value})"
+    named = f"{facts.item(found)} {clean(row.label, longest=28)} ({value})"
     if row is doubtful and row.probability < _DOUBTFUL:
         return (
             f"the whole number of {named} is in doubt: {row.integer} with probability "

@@ -290,3 +290,22 @@ def test_equal_residuals_stand_side_by_side() -> None:
     assert np.abs(moved - place).max() <= 0.3
     assert moved[2] == 2
     assert moved[:2].mean() == pytest.approx(2)
+
+
+def test_a_notebook_shows_the_picture_without_a_window_system(published: Analysis) -> None:
+    code = (
+        "import sys, pickle, quantize as qz\n"
+        "found = qz.fit_comb([2.1, 3.9, 6.0, 8.1, 9.9, 14.0], (1.2, 5))\n"
+        "ax = pickle.loads(pickle.dumps(found.plot()))\n"
+        "data, size = ax._repr_png_()\n"
+        "print(data[:8] == bytes.fromhex('89504e470d0a1a0a'), size['width'])\n"
+        "print('matplotlib.pyplot' in sys.modules)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    # The signature of a PNG file (ISO/IEC 15948, 5.2); 6.4 inches at 96 pixels.
+    assert done.stdout.split() == ["True", "614", "False"]
+    figure = style.figure_of(published.plot())
+    assert figure.axes[0]._repr_png_()[0] == figure.axes[1]._repr_png_()[0]
+    # Axes that were handed in belong to somebody who shows them.
+    own = figure.axes[0]
+    assert published.plot(own, view="readings") is own

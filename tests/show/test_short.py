@@ -98,6 +98,10 @@ def test_the_worst_check_comes_before_any_reading(run: RunAnalysis) -> None:
     worse.__dict__["checks"] = dataclasses.replace(run.checks, checks=(*bad, *rest))
     look = dict(short_rows(worse))["look at"]
     assert look == f"check not in order: {second.name}: {second.sentence}"
+    assert dict(short_rows(worse))["next"].startswith("Settle that check first")
+    long = dataclasses.replace(second, level="bad", sentence="word " * 200)
+    worse.__dict__["checks"] = dataclasses.replace(run.checks, checks=(long, *rest))
+    assert len(dict(short_rows(worse))["look at"]) < 400
 
 
 def test_why_there_are_no_coulombs(fixed: Analysis) -> None:

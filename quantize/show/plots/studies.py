@@ -276,7 +276,7 @@ def _side_by_side(n: int) -> list[Axes]:
         axes = figure.subplots(rows, columns, squeeze=False, sharey=True).ravel().tolist()
     for spare in axes[n:]:
         spare.remove()
-    return list(axes[:n])
+    return style.shown(axes[:n])
 
 
 def _title(settings: list[str], key: Any) -> str:

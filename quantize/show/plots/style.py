@@ -7,6 +7,7 @@ colour blindness; what matters also differs in shape or dash.
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import os
 import textwrap
@@ -74,7 +75,20 @@ def new_panels(n: int, *, width: float, height: float, ratios: Any = None) -> li
     with look():
         figure = Figure(figsize=(width, height), layout="constrained")
         axes = figure.subplots(n, 1, squeeze=False, gridspec_kw={"height_ratios": ratios})
-    return list(axes[:, 0])
+    return shown(list(axes[:, 0]))
+
+
+def shown(panels: list[Axes]) -> list[Axes]:
+    """Panels of a new figure, which a notebook shows as a picture: no window system knows them."""
+    for ax in panels:
+        # The display protocol of IPython: PNG, with the size at which it is shown.
+        ax._repr_png_ = functools.partial(_for_notebook, ax)  # type: ignore[attr-defined]
+    return panels
+
+
+def _for_notebook(ax: Axes) -> tuple[bytes, dict[str, float]]:
+    wide, _ = figure_of(ax).get_figure(root=True).get_size_inches()
+    return picture(ax, "png", dpi=192), {"width": round(96 * wide)}
 
 
 @contextlib.contextmanager
