@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 37_040
+LINES = 37_125
 """Code and docstrings of public names."""
-FILES = 203
+FILES = 204
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
