@@ -47,6 +47,8 @@ class Suspect:
         Of the others without it, on one degree of freedom less.
     p_value : float
         Probability of so large a chi-square by chance; NaN where no degree of freedom is left.
+    probability : float
+        That it is this input which is wrong, against every other one and against chance.
     """
 
     input: str
@@ -56,6 +58,7 @@ class Suspect:
     standard_uncertainty: float
     chi_square: float
     p_value: float
+    probability: float = math.nan
 
     @property
     def off(self) -> float:
@@ -92,7 +95,8 @@ class Agreement:
     suspects : tuple of Suspect
         Where they disagree, the inputs that alone could be wrong, the likeliest first.
     left_out : str or None
-        The input that is left out of the joint value: without it the others agree.
+        The input that is likeliest to be wrong: without it the others agree. The joint value is
+        averaged over all suspects and over chance, each with its probability.
     factor : float
         By what the uncertainties of all inputs that are compared are multiplied where they
         disagree and no single one of them is to blame; 1 otherwise.
@@ -199,8 +203,9 @@ def _blame(suspects: list[Suspect], degrees: int, blamed: bool, factor: float) -
         implied = short(first.implied, first.standard_uncertainty, first.unit)
         parts = [
             f"the likeliest to be wrong is {first.told}: the others agree without it "
-            f"(p = {first.p_value:.2g}) and imply {implied} in place of {first.stated:.5g}, and "
-            "it is left out of the joint value"
+            f"(p = {first.p_value:.2g}) and imply {implied} in place of {first.stated:.5g}; "
+            f"the joint value is averaged over that ({100 * first.probability:.0f} %), all else "
+            "that may be wrong, and chance"
         ]
         if alike:
             parts.append(f"the same could come from {_or(alike)}")

@@ -118,7 +118,7 @@ def test_a_wrong_bench_shows_between_the_runs() -> None:
     assert max(map(len, text.splitlines())) <= 80
     assert text.splitlines()[-2].startswith("pooled")
     drawn = found.plot()
-    assert [label.get_text() for label in drawn.get_yticklabels()][-1] == "all"
+    assert [label.get_text() for label in drawn.get_yticklabels()][-1] == "pooled"
 
 
 def test_fewer_than_two_runs_cannot_be_pooled(tmp_path) -> None:

@@ -145,21 +145,21 @@ def plot_joint(found: JointUnit, ax: Axes | None = None) -> Axes:
 
     Bars are 95 % intervals; thick is what no other particle shares.
     """
-    with _forest(found.particles, "particle", found, ax) as axes:
+    with _forest(found.particles, "joint", found, ax) as axes:
         axes.set(title="One unit from several particles")
     return axes
 
 
 def plot_pooled(found: PooledUnit, ax: Axes | None = None) -> Axes:
     """Forest plot: the runs one below the other, the pooled value last, with 95 % intervals."""
-    with _forest(found.runs, "run", found, ax) as axes:
+    with _forest(found.runs, "pooled", found, ax) as axes:
         axes.set(title="One unit from several runs")
     return axes
 
 
 @contextlib.contextmanager
 def _forest(
-    table: pd.DataFrame, name: str, found: JointUnit | PooledUnit, ax: Axes | None
+    table: pd.DataFrame, last: str, found: JointUnit | PooledUnit, ax: Axes | None
 ) -> Iterator[Axes]:
     """Rows of a table below each other, thick for what each has for itself, and all of them."""
     power = int(np.floor(np.log10(abs(found.value))))
@@ -179,8 +179,8 @@ def _forest(
         axes.plot([found.value * scale], [0], "D", color=style.ACCENT, ms=7)
         stated = brackets(found.value, found.standard_uncertainty, "C")
         style.note(axes, stated, (high, 0), (6, 0), color=style.ACCENT)
-        names = [style.plain(str(label))[:20] for label in table[name]]
-        axes.set_yticks([*y, 0], [*names, "all"])
+        names = [style.plain(str(label))[:20] for label in table.iloc[:, 0]]
+        axes.set_yticks([*y, 0], [*names, last])
         axes.set(
             ylim=(-0.7, len(table) + 0.7),
             xlabel=f"unit in {unit_shown(f'1e{power} C')}, 95 % intervals; thick: its own part",
