@@ -121,9 +121,16 @@ def planted(kind: str, seed: int) -> Record:
     """What comes of one page with a fault."""
     run, truth, row = page(kind, seed)
     if row:
-        mine = [fault for fault in believed(run)[1] if fault.row == row]
+        mine = [fault.sentence for fault in believed(run)[1] if fault.row == row]
+        check = run.checks().of("the charge stayed the same")
+        if (
+            kind == "changed charge"
+            and check.level != "good"
+            and f"row {row} lies" in check.sentence
+        ):
+            mine.append(f"lies apart: {check.sentence}")
         found = bool(mine)
-        named = any(WORDS[kind] in fault.sentence.lower() for fault in mine)
+        named = any(WORDS[kind] in sentence.lower() for sentence in mine)
     else:
         found = named = steadied(run, levels_of(run)).drift is not None
     unit, held = right(run, truth, mend=True)
