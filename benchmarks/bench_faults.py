@@ -126,8 +126,9 @@ def right(run: Run, truth: dict[str, Any], *, mend: bool) -> tuple[bool, bool]:
 def planted(kind: str, seed: int) -> Record:
     """What comes of one page with a fault."""
     run, truth, row = page(kind, seed)
+    faults = believed(run)[1]
     if row:
-        mine = [fault.sentence for fault in believed(run)[1] if fault.row == row]
+        mine = [fault.sentence for fault in faults if fault.row == row]
         check = run.checks().of("the charge stayed the same")
         if (
             kind == "changed charge"
@@ -140,7 +141,7 @@ def planted(kind: str, seed: int) -> Record:
     else:
         found = named = steadied(run, levels_of(run)).drift is not None
     unit, held = right(run, truth, mend=True)
-    before = right(run, truth, mend=False)[0]
+    before = right(run, truth, mend=False)[0] if faults else unit
     return {"found": found, "named": named, "unit": unit, "held": held, "before": before}
 
 
