@@ -32,6 +32,7 @@ from quantize.charge import Run
 from quantize.charge.faults import believed
 from quantize.charge.levels import levels_of, steadied
 from quantize.charge.run_analysis import RunAnalysis
+from quantize.studies.families import are_multiples
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
 from plain_bench import Bench, simulate
@@ -55,8 +56,9 @@ _RESAMPLES = 99
 
 
 SPOILT = ("clean", "label", "sign", "ten divisions")
-UNIT = (2.0, 1.37)
-"""Sizes of the units whose sums are no steps, in true units."""
+UNITS, NOISE = (1.0, 3.0), 0.05
+"""Two units between these are summed up, in true units, unless all sums are multiples of one within
+the noise of a state."""
 READS, STATES, SMALLEST, LARGEST = 4, 8, 2.0, 9.0
 
 
@@ -69,7 +71,11 @@ def _levels(rng: np.random.Generator) -> Sizes:
 
 
 def _sums(rng: np.random.Generator) -> Sizes:
-    return np.array(UNIT) @ rng.integers(1, 4, (2, STATES))
+    while True:
+        first, second = rng.uniform(*UNITS, 2)
+        sizes = first * rng.integers(0, 3, STATES) + second * rng.integers(1, 3, STATES)
+        if not are_multiples(np.unique(sizes), NOISE):
+            return sizes
 
 
 WITHOUT: dict[str, Callable[[np.random.Generator], Sizes]] = {
@@ -120,14 +126,22 @@ def right(run: Run, truth: dict[str, Any], *, mend: bool) -> tuple[bool, bool]:
 def planted(kind: str, seed: int) -> Record:
     """What comes of one page with a fault."""
     run, truth, row = page(kind, seed)
+    faults = believed(run)[1]
     if row:
-        mine = [fault for fault in believed(run)[1] if fault.row == row]
+        mine = [fault.sentence for fault in faults if fault.row == row]
+        check = run.checks().of("the charge stayed the same")
+        if (
+            kind == "changed charge"
+            and check.level != "good"
+            and f"row {row} lies" in check.sentence
+        ):
+            mine.append(f"lies apart: {check.sentence}")
         found = bool(mine)
-        named = any(WORDS[kind] in fault.sentence.lower() for fault in mine)
+        named = any(WORDS[kind] in sentence.lower() for sentence in mine)
     else:
         found = named = steadied(run, levels_of(run)).drift is not None
     unit, held = right(run, truth, mend=True)
-    before = right(run, truth, mend=False)[0]
+    before = right(run, truth, mend=False)[0] if faults else unit
     return {"found": found, "named": named, "unit": unit, "held": held, "before": before}
 
 

@@ -26,19 +26,9 @@ from benchmarks.tables import keep
 from quantize.charge import Run
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
-from plain_bench import Drawn, PlainBench
+from plain_bench import DROPS, Drawn, PlainBench
 
 SEED = 2718
-DROPS = PlainBench(
-    diameter=2.6e-6,
-    density=919.9,
-    spread=0.0,
-    weight_of="this sphere",
-    gate=40.0,
-    press=0.3,
-    states=(4, 7, 3, 5, 9, 2, 8, 11),
-    repeats=2,
-)
 VOLTAGES = dataclasses.replace(
     DROPS, diameter=2.0e-6, gate=0.0, press=0.1, weaker=1 / 3, states=(4, 7, 3, 5, 9, 2, 8, 6)
 )

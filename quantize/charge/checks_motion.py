@@ -28,7 +28,7 @@ from quantize.charge.rows import Rows, residual_voltage, root_mean_square
 from quantize.charge.stated import plus_minus
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
-_JUMP = 4.5  # sigmas from the median of the state; one in 150,000 normal readings
+_ODD = 0.01  # probability that some reading is as far by chance, below which each is named
 _KNOWN = 10_000  # degrees of freedom of a scatter that is predicted
 _LINE = "speed is proportional to force"
 _FALL = "the fall stays the same"
@@ -260,24 +260,47 @@ def _worst_state(run: Rows, predicted: FloatArray) -> list[Check]:
 
 def jumps(run: Rows) -> Check:
     """Readings far from the rest of their state: the charge changed within the interval."""
+    from scipy.stats import norm
+
     name = "the charge stayed the same within each reading"
     spread, degrees = spread_of(run)
     rows = run.driven
-    if spread == 0 or degrees < _ENOUGH:
+    if spread == 0 or degrees < _ENOUGH or run.scatter()[1] < 1:
         return unknown(name, "too few repeats to see a reading that lies apart from its state.")
     sigma = np.full(len(rows), spread)
     with contextlib.suppress(InputError):
         # An odd reading inflates the observed scatter; the predicted one stays as it is.
         sigma = predicted_as_read(run)
-    x = (rows["divisions"] / rows["seconds"]) * run.interval
-    keys = rows["state"] + "|" + rows["voltage"].astype(str)
-    deviation = (x - x.groupby(keys).transform("median")).abs() / sigma
-    odd = rows["row"][(deviation > _JUMP) & (rows["state"] != "")].tolist()
-    sentence = f"no reading is further than {_JUMP:g} sigma from its state."
-    if odd:
+    apart = _from_the_others(run, _per_interval(run, rows), sigma)
+    p_each = 2 * norm.sf(apart)
+    p = 1 - (1 - float(p_each.min())) ** int(np.sum(apart > 0))
+    odd = rows["row"][p_each <= max(float(p_each.min()), _ODD / len(rows))].tolist()
+    sentence = "no reading lies further from the others of its state than chance explains"
+    if p < _ODD:
         sentence = (
-            f"{rows_named(odd)} lies {deviation.max():.1f} sigma from its state; "
-            "a charge that changes within the interval reads anywhere between two steps, so "
-            "look at the log and give a reason, or label a new state."
+            f"{rows_named(odd)} lies {apart.max():.1f} standard errors from the others of its "
+            f"state, with a probability of {p:.2g} that any reading lies so far by chance; a "
+            "charge that changes within the interval reads anywhere between two steps, so look "
+            "at the log and give a reason, or label a new state"
         )
-    return judged(name, not odd, deviation.max(), sentence)
+    return judged(name, p >= _ODD, float(apart.max()), f"{sentence}.")
+
+
+def _from_the_others(run: Rows, x: FloatArray, sigma: FloatArray) -> FloatArray:
+    """Standard errors of each reading from the mean of the others of its state; 0 if alone.
+
+    Where the others scatter by more than is predicted, by that much more.
+    """
+    rows = run.driven
+    named = rows["state"].where(rows["state"] != "", rows["row"].astype(str))
+    codes = (named + "|" + rows["voltage"].astype(str)).factorize()[0]
+    weight = sigma**-2
+    total, sums = np.bincount(codes, weight)[codes], np.bincount(codes, weight * x)[codes]
+    repeated = np.bincount(codes)[codes] > 1
+    left = np.where(repeated, total - weight, 1.0)
+    off = np.where(repeated, x - (sums - weight * x) / left, 0.0)
+    squares = off**2 / (sigma**2 + 1 / left)
+    within = float(np.sum(weight * (x - sums / total) ** 2))
+    others = (within - squares) / max(run.scatter()[1] - 1, 1)
+    apart: FloatArray = np.sqrt(squares / np.maximum(others, 1.0))
+    return apart

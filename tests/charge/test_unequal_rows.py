@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from plain_bench import PlainBench
+from plain_bench import DROPS
 
 import quantize as qz
 from quantize.charge import Run, predicted_scatter
@@ -15,16 +15,6 @@ RELATIVE = np.array([0.4, 1.6, 0.7, 1.2, 0.5, 1.5, 0.9, 0.3])
 VALUES = [2.05, 3.7, 6.04, 8.2, 9.96, 13.7, 4.05, 11.98]
 BAND = (1.2, 5.0)
 STATES = [0, 1, 2, 3, 4, 5, 1, 6]
-DROPS = PlainBench(
-    diameter=2.6e-6,
-    density=919.9,
-    spread=0.0,
-    weight_of="this sphere",
-    gate=40.0,
-    press=0.3,
-    states=(4, 7, 3, 5, 9, 2, 8, 11),
-    repeats=2,
-)
 
 
 def both(**options):

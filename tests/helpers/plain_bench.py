@@ -262,6 +262,19 @@ class PlainBench(_Truth):
         }
 
 
+DROPS = PlainBench(
+    diameter=2.6e-6,
+    density=919.9,
+    spread=0.0,
+    weight_of="this sphere",
+    gate=40.0,
+    press=0.3,
+    states=(4, 7, 3, 5, 9, 2, 8, 11),
+    repeats=2,
+)
+"""Oil drops whose passages over a fixed length are timed: predictions that differ several times."""
+
+
 @dataclasses.dataclass(frozen=True)
 class Drawn:
     """A page, the apparatus file as nested tables, and the truth of every sphere."""
