@@ -100,7 +100,7 @@ class Table:
         """
         gone = set(map(one_line, taken))
         left = [j for j, name in enumerate(self.names) if str(name) not in gone]
-        free = [j for j in self.numeric if j in left]
+        free = [j for j in self.numeric if str(self.names[j]) not in gone]
         if len(free) == 1:
             self._need_informative(free[0], by)
             return free[0]
