@@ -88,6 +88,11 @@ def test_more_cells_than_fit_are_refused_before_they_are_cut(tmp_path, monkeypat
     refused(lambda: read_table(put(tmp_path, "x" * 2 * MEGABYTE)), "over 1 MB")
 
 
+def test_more_columns_than_a_sheet_has(tmp_path) -> None:
+    # A line of a million cells took longer than anybody waited.
+    refused(lambda: read_table(put(tmp_path, "1," * 20_000)), "has 20,001 columns, more than the 1")
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes are those of POSIX")
 def test_a_pipe_is_waited_for_and_not_for_ever(tmp_path, monkeypatch) -> None:
     pipe = tmp_path / "pipe"

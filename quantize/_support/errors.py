@@ -7,7 +7,7 @@ import sys
 import warnings
 from collections.abc import Sequence
 
-_MOST_NAMES = 20
+_MOST_NAMES, _LONGEST = 20, 40
 
 
 class InputError(ValueError):
@@ -58,7 +58,10 @@ def one_line(text: str) -> str:
 
 
 def listed(names: Sequence[object]) -> str:
-    """Names for a message, of very many the first."""
+    """Names for a message, of very many the first, and of a very long one its beginning."""
     more = len(names) - _MOST_NAMES
-    shown = ", ".join(map(str, names[:_MOST_NAMES]))
+    first = map(str, names[:_MOST_NAMES])
+    shown = ", ".join(
+        name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "…" for name in first
+    )
     return shown + (f" and {more} more" if more > 0 else "")

@@ -75,7 +75,10 @@ class Store:
         )
 
     def _read(self) -> None:
-        image = self.path.read_bytes()
+        try:
+            image = self.path.read_bytes()
+        except OSError as error:
+            raise self._refused(f"cannot be read ({error.strerror})", "mend that") from None
         if not image.startswith(_FORMAT):
             raise self._refused("is not a file of samples", "give another name")
         stated = image[len(_FORMAT) : _TEXT].rstrip(b"\n\0")
@@ -84,16 +87,21 @@ class Store:
                 "is cut short or damaged, since its contents do not match their checksum",
                 "bring back a good copy, or give another name",
             )
-        with _opened(image) as file:
-            header = json.loads(file.attrs["header"])
-        differing = _first_difference(header["described"], self.described)
+        try:
+            with _opened(image) as file:
+                header = json.loads(file.attrs["header"])
+            differing = _first_difference(header["described"], self.described)
+            entropy, key = header["entropy"], tuple(header["spawn_key"])
+            seed = np.random.SeedSequence(entropy, spawn_key=key)
+        except (OSError, ValueError, LookupError, TypeError, RecursionError):
+            raise self._refused("is not a file of samples", "give another name") from None
         if differing is not None:
             what, there, here = differing
             raise self._refused(
                 f"holds samples of another run: {what} is {there} in the file and {here} now",
                 "repeat the call that made it, or give another name",
             )
-        self.seed = np.random.SeedSequence(header["entropy"], spawn_key=tuple(header["spawn_key"]))
+        self.seed = seed
         self._image = image
 
     def check_seed(self, given: np.random.SeedSequence) -> None:

@@ -39,7 +39,8 @@ MOST_TEXT_CELLS = 4_000_000
 
 _PIECE = 2**22
 _SHEET_ROWS = 2**20
-"""Rows that a sheet can have."""
+MOST_COLUMNS = 2**14
+"""Rows and columns that a sheet can have; no table of readings has more columns."""
 _LONGEST_CELL = 2**17
 _PATIENCE = 5.0
 """Seconds that a pipe may wait for somebody who writes into it."""
@@ -147,6 +148,7 @@ def _table(
     rows: Sequence[tuple[int, list[Any]]], separator: str, source: str, headed: bool
 ) -> Table:
     """The rows as columns, under the names in the first of them or standard ones."""
+    _need_few_columns(len(rows[0][1]), source)
     first = ["" if cell is None else str(cell) for cell in rows[0][1]]
     names = [f"column {j + 1}" for j in range(len(first))]
     sample = [["" if c is None else str(c) for c in row] for _, row in rows[1:1001]]
@@ -167,6 +169,14 @@ def _table(
     if not headed:
         _ = table.decimal  # an unclear one is refused, whichever column is wanted
     return table
+
+
+def _need_few_columns(columns: int, source: str) -> None:
+    if columns > MOST_COLUMNS:
+        raise InputError(
+            f"`{source}` has {columns:,} columns, more than the {MOST_COLUMNS:,} that are read; "
+            "write one reading a row."
+        )
 
 
 def _too_large(source: str, size: int | None = None, cells: int | None = None) -> InputError:
@@ -306,6 +316,7 @@ def _refuse_parquet(schema: Any, meta: Any, source: str) -> None:
                 f"({one_line(str(field.type))[:40]}); write one value in each, or leave the "
                 "column out."
             )
+    _need_few_columns(len(schema), source)
     groups = [meta.row_group(i) for i in range(meta.num_row_groups)]
     values = sum(group.column(j).num_values for group in groups for j in range(group.num_columns))
     size = sum(group.total_byte_size for group in groups)

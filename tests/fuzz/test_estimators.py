@@ -96,6 +96,40 @@ def test_an_answer_or_a_sentence(name: str) -> None:
     check()
 
 
+@cases(ESTIMATOR_CASES // 40)
+@given(
+    samples(most=8),
+    st.sampled_from([1e6, 1e9, -1e9, 1e12]),
+    st.sampled_from(["periodogram", "fit_comb", "fit_mixture"]),
+)
+def test_far_from_where_multiples_are_counted(page, start, name) -> None:
+    span = float(np.ptp(page)) or 1.0
+    moved = answer(lambda: Readings(np.asarray(page) + start * span))
+    if isinstance(moved, Readings):
+        without_nan(answer(lambda: ESTIMATORS[name](moved, None, "free")), but=MAY_BE_NAN)
+
+
+MODELS = st.fixed_dictionaries(
+    {},
+    optional={
+        "offset": st.sampled_from(["zero", "free", 0.3]),
+        "sigma": st.sampled_from([0.05, (0.01, 0.5)]),
+        "noise": st.sampled_from(["constant", "proportional", "counting"]),
+        "outliers": st.sampled_from([0.0, 0.1, "free"]),
+        "envelope": st.sampled_from(["flat", "normal", "exponential", "levels"]),
+        "integers": st.sampled_from(["any", "positive", (1, None), (1, 8), (3, 2)]),
+        "window": st.sampled_from([(0.0, 9.0), (5.0, 5.0), (0.0, 1.0)]),
+    },
+)
+
+
+@cases(ESTIMATOR_CASES // 20)
+@given(MODELS)
+def test_every_option_beside_every_other(options) -> None:
+    sample = [1.02, 1.97, 4.04, 5.01]
+    answer(lambda: qz.fit_mixture(sample, (0.6, 1.7), model=qz.MixtureModel(**options)))
+
+
 @cases(ESTIMATOR_CASES)
 @given(st.lists(ODD_NUMBERS, max_size=8), st.one_of(st.none(), ODD_NUMBERS), st.lists(ODD_NUMBERS))
 def test_readings_are_finite_or_refused(values, sigma, state) -> None:

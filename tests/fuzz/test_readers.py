@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 import quantize as qz
 from quantize import charge
-from quantize._support.journal import Journal
+from quantize._support.journal import Journal, changed
 from quantize.files import read_table
 
 pytestmark = pytest.mark.slow
@@ -65,6 +65,16 @@ def tables(draw: st.DrawFn) -> bytes:
     return bytes(data)
 
 
+@st.composite
+def long_cells(draw: st.DrawFn) -> bytes:
+    """A small table with one cell of up to 100,000 characters of one kind."""
+    piece = draw(st.sampled_from(["9", "9.", "1e", "-", "x", " ", '"', '""', "9,", "é", "1 V "]))
+    cell = piece * draw(st.sampled_from([1_000, 30_000, 100_000]))
+    cell = cell[:100_000] + draw(st.sampled_from(["", "q", ",5", "\n", '"', " V"]))
+    lines = ["x;y", "1.5;2.5", f"{cell};3.5", "4.5;5.5"]
+    return "\n".join(draw(st.sampled_from([lines, lines[1:], lines[2:]]))).encode()
+
+
 ANY_BYTES = st.one_of(tables(), tables(), st.binary(max_size=200))
 MAGIC = st.sampled_from(
     [b"PK\x03\x04", b"PAR1", b"\xd0\xcf\x11\xe0", b"\x1f\x8b", b"\xff\xfe", b"\0"]
@@ -96,6 +106,58 @@ def test_a_text_file(folder: Path, name: str, read, share: int) -> None:
         found = answer(lambda: read(path))
         if isinstance(found, qz.Readings):
             assert np.isfinite(found.values).all()
+
+    check()
+
+
+def test_a_cell_of_very_many_characters(folder: Path) -> None:
+    path = folder / "long.csv"
+
+    @cases(READER_CASES // 20)
+    @given(long_cells())
+    def check(data: bytes) -> None:
+        path.write_bytes(data)
+        found = answer(lambda: qz.read_readings(path, value="y"))
+        if isinstance(found, qz.Readings):
+            assert np.isfinite(found.values).all()
+
+    check()
+
+
+PARQUET_COLUMNS = st.lists(
+    st.tuples(
+        st.sampled_from(["q", "q", "state", "", "__index_level_0__"]),
+        st.sampled_from(
+            [
+                [1.5, 2.5, 4.5],
+                [1.5, None, float("nan")],
+                [[1.0], [], None],
+                [{"a": 1}, None, {}],
+                [2**53, 2**53 + 1, -(2**63)],
+                [True, None, False],
+                ["3.1", "6.2x", None],
+                [b"a", b"\xff", None],
+                [None, None, None],
+                ["x" * 1000] * 3,
+            ]
+        ),
+    ),
+    max_size=4,
+)
+
+
+def test_parquet_of_lists_and_equal_names(folder: Path) -> None:
+    pa = pytest.importorskip("pyarrow")
+    pq = pytest.importorskip("pyarrow.parquet")
+    path = folder / "odd.parquet"
+
+    @cases(READER_CASES // 20)
+    @given(PARQUET_COLUMNS)
+    def check(columns: list[tuple[str, list[object]]]) -> None:
+        arrays = [pa.array(cells) for _, cells in columns]
+        pq.write_table(pa.Table.from_arrays(arrays, names=[name for name, _ in columns]), path)
+        answer(lambda: read_table(path))
+        answer(lambda: qz.read_readings(path, value="q", state="state"))
 
     check()
 
@@ -192,6 +254,35 @@ def test_a_damaged_journal_loses_no_whole_line(folder: Path) -> None:
             assert len(found) >= lines
 
     check()
+
+
+JSON = st.recursive(
+    st.one_of(st.none(), st.booleans(), st.integers(-5, 5), st.text(max_size=3)),
+    lambda inner: st.one_of(
+        st.lists(inner, max_size=3),
+        st.dictionaries(
+            st.sampled_from(["schema", "seed", "entropy", "spawn_key", "versions", "settings"]),
+            inner,
+        ),
+    ),
+    max_leaves=6,
+)
+
+
+@cases(READER_CASES // 40)
+@given(JSON, st.lists(JSON, max_size=2), st.integers(0, 3))
+def test_a_journal_of_odd_json(
+    tmp_path_factory: pytest.TempPathFactory, first: object, lines: list[object], depth: int
+) -> None:
+    path = tmp_path_factory.getbasetemp() / "odd.jsonl"
+    if isinstance(first, dict):
+        first = first | {"schema": Journal.schema}
+    deep = "[" * 10**depth + "]" * 10**depth
+    path.write_text("\n".join([json.dumps(item) for item in [first, *lines]] + [deep, ""]))
+    wanted = {"schema": Journal.schema, "seed": None, "versions": {"numpy": "1"}}
+    made = Journal(path)
+    answer(lambda: made.begin(wanted, lambda old, new: changed(old, new, {}), dict))
+    made.close()
 
 
 @cases(READER_CASES // 10)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
+import io
 import os
 import signal
 import subprocess
@@ -130,6 +132,26 @@ def test_files_of_another_kind_are_refused_and_left_alone(tmp_path: Path) -> Non
         sample(other)
     with h5py.File(other) as file:
         assert file["temperature"][0] == 20.0
+
+
+@pytest.mark.parametrize("inside", ["no HDF5", "no header", "5", '{"described": {}}', "[" * 99_999])
+def test_a_file_with_the_right_checksum_and_nothing_of_ours_inside(
+    tmp_path: Path, inside: str
+) -> None:
+    image = io.BytesIO(bytes(1000) if inside == "no HDF5" else b"")
+    if inside != "no HDF5":
+        with h5py.File(image, "w", userblock_size=512) as file:
+            if inside != "no header":
+                file.attrs.create("header", inside.encode()[:60_000])
+    body = bytearray(image.getvalue())
+    text = b"quantize samples, 2, sha256 " + hashlib.sha256(body[512:]).hexdigest().encode()
+    body[: len(text) + 1] = text + b"\n"
+    forged = tmp_path / "forged.h5"
+    forged.write_bytes(body)
+    with pytest.raises(qz.InputError, match="is not a file of samples") as raised:
+        sample(forged)
+    assert is_one_sentence(raised)
+    assert forged.read_bytes() == body
 
 
 def test_a_folder_that_is_missing_is_named(tmp_path: Path) -> None:
