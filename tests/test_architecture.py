@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 35_520
+LINES = 35_700
 """Code and docstrings of public names."""
-FILES = 196
+FILES = 198
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
