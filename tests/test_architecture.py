@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_120
+LINES = 38_300
 """Code and docstrings of public names."""
-FILES = 207
+FILES = 209
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

@@ -9,7 +9,7 @@ import numpy as np
 from quantize._support.validation import FloatArray, IntArray
 from quantize.null.choices import RESTAURANTS as RESTAURANTS
 
-_UNDERFLOW = 745.0
+UNDERFLOW = 745.0
 """Terms this far below the largest, in natural logarithm, are zero in double precision."""
 _LOG_2PI = float(np.log(2 * np.pi))
 ONE_SCALE = 1000
@@ -205,7 +205,7 @@ def _never_again(count: IntArray) -> float:
     """How far below the largest term a group has no part in any later sum."""
     # Beside the groups that it is split into, one that grows to the right gets ever less likely:
     # by the squares between their means, but for what the shares favour: a factor of two a level.
-    return _UNDERFLOW + float(np.log(2)) * float(count.sum())
+    return UNDERFLOW + float(np.log(2)) * float(count.sum())
 
 
 def widened_span(values: FloatArray, n: int | None = None) -> float:

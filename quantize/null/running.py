@@ -13,30 +13,15 @@ from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.null.envelopes import log_mean_exp, log_normal, log_sum_exp
-from quantize.null.hypotheses import LEVELS_AT_ZERO
-from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES, next_share
+from quantize.null.envelopes import log_normal
+from quantize.null.running_comb import SPREADS, PredictiveComb
 from quantize.null.running_levels import LevelsAnywhere
-from quantize.null.running_nulls import (
-    HEAP_SPREADS,
-    ON_HEAPS,
-    log_fixed_envelopes,
-    log_heaped,
-)
+from quantize.null.running_nulls import log_fixed_envelopes
+from quantize.null.running_sums import SumsOfTwoUnits
 from quantize.readings import Readings, as_readings
 
-_SPREADS = np.array([0.04, 0.06, 0.09, 0.13, 0.19, 0.28])
-"""Spreads of the comb, sigma over unit, that are averaged over."""
 _SIGMAS = 10
 """Sigmas of the nulls with levels that are averaged over."""
-_PLANNED = 60
-"""Readings for which the units are close enough together ..."""
-_FARTHEST = 4.0
-"""... where they lie this many units from the offset, r.m.s. ..."""
-_CLOSE = 1.5
-"""... by so many standard errors of the sharpest comb."""
-_FEWEST_UNITS = 40
-"""Units of the comb, at least."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -104,15 +89,18 @@ class RunningEvidence:
     .. math:: p(x) = \sum_k \frac{a + m_k}{T a + t}\, N(x; k u, s u),
 
     m_k the earlier readings nearest to tooth k and T the teeth in the window; this is averaged
-    over u, s and a. Whatever rule makes the predictions, their product is a density, so its ratio
-    to a null density is a martingale that starts at one when the null holds, and the chance that
-    it ever passes 1/alpha is at most alpha. Dividing by the *largest* of several null
-    evidences keeps that for each of them. It is exact for the uniform, the histogram and the heaped
-    nulls (a histogram of which at most half sits on narrow heaps); for levels anywhere the null
-    evidence leaves out groups that interleave, so there it holds up to that (see the measured table
-    in the documentation). Above 100 readings the sum over their cuts is one over the cuts of cells
-    of at most sigma/4, each edge weighted by the cuts it stands for. Sums of two units are not
-    among the nulls; a third of simulated ones pass 20 within 200 readings: `analyze` decides there.
+    over u, s and a, and over combs with teeth on one side of the offset alone. Whatever rule makes
+    the predictions, their product is a density, so its ratio to a null density is a martingale
+    that starts at one when the null holds, and the chance that it ever passes 1/alpha is at most
+    alpha. Dividing by the *largest* of several null evidences keeps that for each of them. It is
+    exact for the uniform, the histogram and the heaped nulls (a histogram of which at most half
+    sits on narrow heaps), on average over the prior of each. For levels anywhere, in the window or
+    on one side of the offset, the null evidence leaves out groups that interleave, and for sums of
+    two units, i·a + j·b with i and j from 0 to 2, it gives the weight of unlikely assignments to
+    the 64 likeliest: there it holds up to that (see the measured table in the documentation). Above
+    100 readings the sum over the cuts of levels is one over the cuts of cells of at most sigma/4,
+    each edge weighted by the cuts it stands for. Sums with i or j below zero are not among the
+    nulls; many simulated ones pass 20 within 200 readings: `analyze` decides there.
 
     References
     ----------
@@ -156,32 +144,16 @@ class RunningEvidence:
             )
         sigma_range = validation.sigma_range(sigma_range)
         if sigma_range is None:
-            sigma_range = (_SPREADS[0] * low, _SPREADS[-1] * top)
-        self._sigma = np.geomspace(*sigma_range, _SIGMAS)
+            sigma_range = (SPREADS[0] * low, SPREADS[-1] * top)
+        sigma = np.geomspace(*sigma_range, _SIGMAS)
         self._bounds = (start, stop)
-        self.unit = self._unit_grid(low, top)
-        self._first = np.ceil(start / self.unit).astype(np.int64)
-        self._teeth = np.floor(stop / self.unit).astype(np.int64) - self._first + 1
-        self._counts = np.zeros((self.unit.size, int(self._teeth.max())))
-        bins = self._teeth + 2
-        self._bins = bins
-        self._bin_counts = np.zeros((self.unit.size, int(bins.max())))
-        shape = (self.unit.size, _SPREADS.size, len(CONCENTRATIONS))
-        self._log_comb = np.zeros(shape)
-        self._log_histogram = np.zeros((self.unit.size, len(CONCENTRATIONS)))
-        self._log_heaps = np.zeros((self.unit.size, len(HEAP_SPREADS), len(ON_HEAPS)))
-        self._levels = LevelsAnywhere(self._sigma, self._teeth, stop - start)
-        farthest = int(np.abs([self._first, self._first + self._teeth - 1]).max())
-        self._occupied = np.zeros((self.unit.size, farthest + 1), dtype=bool)
+        self._comb = PredictiveComb(low, top, self._bounds)
+        self._levels = LevelsAnywhere(sigma, self._comb.sides)
+        self._sums = SumsOfTwoUnits(sigma, max(abs(start), abs(stop)))
         self._values: list[float] = []
         self._states: set[Any] = set()
         self.log_evidence: list[float] = []
         self.log_evidences: list[dict[str, float]] = []
-
-    @staticmethod
-    def _unit_grid(low: float, high: float) -> FloatArray:
-        step = _CLOSE * _SPREADS[0] / (_FARTHEST * np.sqrt(_PLANNED))
-        return np.geomspace(low, high, max(int(np.log(high / low) / step), _FEWEST_UNITS))
 
     def update(self, value: float, *, state: Hashable = None, look: bool = True) -> float:
         """Take one reading; returns the log evidence (NaN when `look` is False).
@@ -214,7 +186,7 @@ class RunningEvidence:
             )
         seen = state is not None and state in self._states
         if not seen:
-            self._predict(x - self.offset)
+            self._comb.update(x - self.offset)
             self._values.append(x - self.offset)
             if state is not None:
                 self._states.add(state)
@@ -226,8 +198,9 @@ class RunningEvidence:
             self.log_evidence.append(float("nan"))
             self.log_evidences.append({})
             return float("nan")
-        comb = self._comb_evidence()
+        comb = self._comb.log_evidence()
         nulls = self._quick_nulls()
+        nulls |= self._sums.log_evidences(self._values)
         nulls |= self._level_nulls(max(nulls.values()))
         ratios = {name: comb - null for name, null in nulls.items() if np.isfinite(null)}
         smallest = min(ratios.values())
@@ -253,63 +226,27 @@ class RunningEvidence:
         alpha = validation.fraction("alpha", alpha)
         if not self._values:
             return False
-        least = self._comb_evidence() + float(np.log(alpha))
-        largest = max(self._quick_nulls().values())
+        least = self._comb.log_evidence() + float(np.log(alpha))
+        nulls = self._quick_nulls()
+        if max(nulls.values()) > least:
+            return False
+        nulls |= self._sums.log_evidences(self._values)
+        largest = max(nulls.values())
         return largest <= least and max(self._level_nulls(largest).values()) <= least
 
     def best_unit(self) -> float:
         """The most probable unit so far."""
-        by_unit = log_sum_exp(self._log_comb.reshape(self.unit.size, -1))
-        return float(self.unit[int(np.argmax(by_unit))])
-
-    def _predict(self, x: float) -> None:
-        seen = len(self._values)
-        nearest = np.rint(x / self.unit).astype(np.int64)
-        rows = np.arange(self.unit.size)
-        density = np.zeros(self._log_comb.shape)
-        for step in (-1, 0, 1):
-            tooth = nearest + step
-            column = tooth - self._first
-            inside = (column >= 0) & (column < self._teeth)
-            held = self._counts[rows, np.clip(column, 0, self._counts.shape[1] - 1)]
-            spread = _SPREADS * self.unit[:, None]
-            height = np.exp(-0.5 * ((x - tooth * self.unit)[:, None] / spread) ** 2) / (
-                spread * np.sqrt(2 * np.pi)
-            )
-            share = np.where(inside[:, None], next_share(held, self._teeth, seen), 0.0)
-            density += height[:, :, None] * share[:, None, :]
-        self._log_comb += np.log(np.maximum(density, 1e-300))
-        column = nearest - self._first
-        inside = (column >= 0) & (column < self._teeth)
-        self._counts[rows[inside], column[inside]] += 1
-        self._occupied[rows[inside], np.abs(nearest[inside])] = True
-        place = np.clip(column + 1, 0, self._bins - 1)
-        held = self._bin_counts[rows, place]
-        self._log_histogram += np.log(next_share(held, self._bins, seen) / self.unit[:, None])
-        self._bin_counts[rows, place] += 1
-        self._log_heaps += log_heaped(x / self.unit - nearest)
-
-    def _comb_evidence(self) -> float:
-        enough = self._occupied[:, 1:].sum(axis=1) >= LEVELS_AT_ZERO
-        if not enough.any():
-            return -np.inf
-        terms = self._log_comb[enough].ravel()
-        return float(log_sum_exp(terms) - np.log(self._log_comb.size))
+        return self._comb.best_unit()
 
     def _quick_nulls(self) -> dict[str, float]:
         """Nulls whose evidence grows reading by reading, or is a formula."""
         length = self._bounds[1] - self._bounds[0]
-        out = {
+        return {
             "continuous: uniform": -len(self._values) * float(np.log(length)),
             "continuous: normal": log_normal(np.array(self._values), length),
             **log_fixed_envelopes(np.array(self._values), self._bounds),
+            **self._comb.log_nulls(),
         }
-        heaps = log_mean_exp(self._log_heaps.reshape(self.unit.size, -1), axis=1)
-        for a, name in enumerate(SHARE_NAMES[1:], start=1):
-            shares = self._log_histogram[:, a]
-            out[f"continuous: histogram, {name}"] = float(log_mean_exp(shares))
-            out[f"heaped: {name}"] = float(log_mean_exp(shares + heaps))
-        return out
 
     def _level_nulls(self, largest: float) -> dict[str, float]:
         """Levels anywhere in the window: sums over the cuts of the sorted readings."""

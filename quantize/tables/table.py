@@ -99,7 +99,7 @@ class Table:
         InputError when there is none, when there are several, and when it merely counts the rows.
         """
         gone = set(map(one_line, taken))
-        left = [j for j, name in enumerate(self.names) if gone.isdisjoint(_names(str(name)))]
+        left = [j for j, name in enumerate(self.names) if gone.isdisjoint(_names(name))]
         free = [j for j in self.numeric if j in left]
         if len(free) == 1:
             self._need_informative(free[0], by)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
@@ -17,38 +19,60 @@ _LOG_2PI = float(np.log(2 * np.pi))
 class PlainRunning(RunningEvidence):
     """`RunningEvidence` that keeps nothing from one reading to the next but its readings."""
 
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        super().__init__(*arguments, **options)
+        self._comb.log_evidence = self._comb_evidence  # type: ignore[method-assign]
+
     def _comb_evidence(self) -> float:
-        occupied = self._counts > 0
-        integer = self._first[:, None] + np.arange(self._counts.shape[1])
-        levels = np.zeros(self.unit.size, dtype=np.int64)
+        comb = self._comb
+        occupied = comb._counts > 0
+        integer = comb._first[:, None] + np.arange(comb._counts.shape[1])
+        levels = np.zeros(comb.unit.size, dtype=np.int64)
         for k in range(1, int(np.abs(integer).max()) + 1):
             levels += np.any(occupied & (np.abs(integer) == k), axis=1)
         enough = levels >= LEVELS_AT_ZERO
         if not enough.any():
             return -np.inf
-        terms = self._log_comb[enough].ravel()
-        return float(log_sum_exp(terms) - np.log(self._log_comb.size))
+        terms = comb._log_comb[:, enough].ravel()
+        return float(log_sum_exp(terms) - np.log(comb._log_comb[0].size))
 
     def _level_nulls(self, largest: float = -np.inf) -> dict[str, float]:
-        """Levels anywhere in the window: sums over all cuts of the sorted readings."""
+        """Levels anywhere in the window, or on one side of zero: all cuts of sorted readings."""
         values = np.sort(np.array(self._values))
+        low, high = self._bounds
+        unit = self._comb.unit
+        above, below = np.floor(high / unit) + 1, np.floor(-low / unit) + 1
+        sigma = self._levels.sigma
+        every = np.ones(sigma.size, dtype=bool)
+        parts = [
+            (high - low, above + below - 1, every),
+            (high, above, (values[0] >= -4 * sigma) & (8 * sigma <= high)),
+            (-low, below, (values[-1] <= 4 * sigma) & (8 * sigma <= -low)),
+        ]
+        found = [
+            np.where(usable, self._by_sigma(values, length, teeth.astype(np.int64)), -np.inf)
+            for length, teeth, usable in parts
+        ]
+        total = log_mean_exp(np.max(found, axis=0), axis=1)
+        names = (*(f"lumpy: {name}" for name in SHARE_NAMES), "mixed: levels and background")
+        return dict(zip(names, total.tolist(), strict=True))
+
+    def _by_sigma(self, values: FloatArray, length: float, teeth: IntArray) -> FloatArray:
+        """Log evidence of each null at each sigma, levels on this length."""
         n = values.size
-        length = self._bounds[1] - self._bounds[0]
         ones = np.ones(n, dtype=np.int64)
-        different, members = np.unique(self._teeth, return_counts=True)
+        different, members = np.unique(teeth, return_counts=True)
         most = int(min(n, different.max()))
-        variance = np.repeat(self._sigma[:, None] ** 2, n, axis=1)
+        variance = np.repeat(self._levels.sigma[:, None] ** 2, n, axis=1)
         sums = log_partition_sums(values, variance, ones, log_seats(n), most)
-        sums = log_mean_exp(sums, axis=0) - np.arange(most + 1) * np.log(length)
+        sums -= np.arange(most + 1) * np.log(length)
         weights = np.log(members / members.sum())
         falling, norm = log_falling(different.astype(float), most), log_norm(different, n)
-        out = {
-            f"lumpy: {name}": float(log_sum_exp(log_sum_exp(sums[a] + falling) + norm[a] + weights))
-            for a, name in enumerate(SHARE_NAMES)
-        }
-        out["mixed: levels and background"] = float(
-            log_mean_exp(log_any_number(values, variance, ones, length))
-        )
+        lumpy = [
+            log_sum_exp(log_sum_exp(sums[:, a, None] + falling) + norm[a] + weights)
+            for a in range(len(SHARE_NAMES))
+        ]
+        out: FloatArray = np.array([*lumpy, log_any_number(values, variance, ones, length)])
         return out
 
 

@@ -31,7 +31,11 @@ def close(found: dict[str, float], expected: dict[str, float], more: float) -> N
         assert least <= more or value < top - NEGLIGIBLE
 
 
-@pytest.mark.parametrize("draw", [sharp, from_sharp_to_wide, uniform])
+def above_zero(rng: np.random.Generator) -> np.ndarray:
+    return rng.choice([0.1, 1.7, 2.2, 5.0], 70) + rng.normal(0, 0.1, 70)
+
+
+@pytest.mark.parametrize("draw", [sharp, from_sharp_to_wide, uniform, above_zero])
 def test_every_null_is_that_of_the_plain_sums(draw):
     values = draw(np.random.default_rng(21))
     process, plain = RunningEvidence(BAND, WINDOW), PlainRunning(BAND, WINDOW)
