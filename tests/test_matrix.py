@@ -167,6 +167,8 @@ def test_a_plan_in_coulombs_in_any_unit_of_measurement(c):
         assert_allclose(other.inputs["if_exact"], one.inputs["if_exact"], rtol=1e-5)
         assert other.ways["readings"].tolist() == one.ways["readings"].tolist()
         assert other.setup["readings_for_steps"] == one.setup["readings_for_steps"]
+
+
 def run_in(c, mend_needed=True, sizes=(6, 3, 8, 2, 7, 4)):
     """A run in divisions of 1/c, one sign of which is wrong; unit 10 divisions, fall 61."""
     generator = np.random.default_rng(5)

@@ -119,18 +119,16 @@ def _look_at(found: Analysis) -> str:
     """The check that is worst, or else the reading that fits least."""
     sound = ""
     if isinstance(found, RunAnalysis):
+        # What was put right stands in a row of its own.
+        told = " ".join(found.fit.remarks)
+        others = [check for check in found.checks.checks if check.sentence not in told]
         for level, word in (("bad", "not in order"), ("doubt", "doubtful")):
-            told = " ".join(found.fit.remarks)
-            checks = [
-                check
-                for check in found.checks.checks
-                if check.level == level and check.sentence not in told
-            ]
+            checks = [check for check in others if check.level == level]
             if checks:
                 more = f" ({len(checks) - 1} more {word})" if checks[1:] else ""
                 said = textwrap.shorten(checks[0].sentence, _LONGEST, placeholder=" …")
                 return f"check {word}: {checks[0].name}: {said}{more}"
-        sound = f"none of {len(found.checks.checks)} checks is out of order; "
+        sound = f"none of {'the other ' if told else ''}{len(others)} checks is out of order; "
     warned = [f.sentence for f in found.findings if f.warns and not f.blocks]
     if warned or not facts.stands(found):
         return "".join(warned[:1])
