@@ -55,7 +55,7 @@ def test_unit_error_interval_and_integers_are_those_of_the_fit(
     ).value  # fmt: skip
     # Three falls: their error is most of it.
     assert fit.unit_err > 1.5 * fit.unit_err_given_fall
-    stated = re.search(r"size +(\S+ ± \S+), in short (\S+)", text)
+    stated = re.search(r"size +(\S+ ± \S+) divisions, in short (\S+) divisions", text)
     assert stated is not None
     unit, error = map(float, stated[1].split(" ± "))
     assert unit == pytest.approx(fit.unit, abs=0.1 * fit.unit_err)
