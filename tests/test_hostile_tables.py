@@ -148,6 +148,8 @@ def test_repeated_text_in_parquet_is_weighed_before_it_is_unpacked(tmp_path) -> 
     path = parquet(tmp_path, pa.table({"q": np.arange(201.0), "s": text}))
     assert path.stat().st_size < MEGABYTE
     refused(lambda: read_table(path), "over 128 MB")
+    path = parquet(tmp_path, pa.table({"q": np.arange(201.0), "s": text}), row_group_size=50)
+    refused(lambda: read_table(path), "over 128 MB")
     path = parquet(tmp_path, pa.table({"q": np.arange(3.0), "s": ["a", None, "a"]}))
     assert read_table(path)["s"].isna().tolist() == [False, True, False]
 

@@ -56,7 +56,13 @@ class Journal:
         """The first line, or None where there is no file or nothing whole in it."""
         with contextlib.suppress(FileNotFoundError):
             for line in self._lines():
-                return self._header_of(line)
+                found = self._header_of(line)
+                try:
+                    seed = found["seed"]
+                    np.random.SeedSequence(seed["entropy"], spawn_key=tuple(seed["spawn_key"]))
+                except _UNREADABLE:
+                    raise self._foreign() from None
+                return found
         return None
 
     def begin(
@@ -154,9 +160,6 @@ class Journal:
         try:
             header = json.loads(line)
             if header["schema"] == self.schema:
-                seed = header.get("seed")
-                if seed is not None:
-                    np.random.SeedSequence(seed["entropy"], spawn_key=tuple(seed["spawn_key"]))
                 return dict(header)
         except _UNREADABLE:
             pass

@@ -330,11 +330,12 @@ def _parquet_column(column: Any, source: str) -> Any:
 
     kind = column.type
     if pa.types.is_dictionary(kind):
-        parts = [np.empty(0, dtype=object)]
+        parts, total = [np.empty(0, dtype=object)], 0
         for part in column.chunks:
             words = np.append(_cells(part.dictionary), [None])
             which = part.indices.fill_null(words.size - 1).to_numpy(zero_copy_only=False)
-            if sum(len(str(words[i])) * n for i, n in Counter(which.tolist()).items()) > MOST_TEXT:
+            total += sum(len(str(words[i])) * n for i, n in Counter(which.tolist()).items())
+            if total > MOST_TEXT:
                 raise _too_large(source, MOST_TEXT)
             parts.append(words[which])
         return np.concatenate(parts)

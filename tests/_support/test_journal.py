@@ -66,6 +66,9 @@ def test_a_line_that_is_no_piece_is_left_out(tmp_path: Path, line: str) -> None:
 def test_a_header_of_another_shape_is_refused_and_left_alone(tmp_path: Path, header: str) -> None:
     path = tmp_path / "kept.jsonl"
     path.write_text(header + "\n")
-    with pytest.raises(qz.InputError, match="which no study has written; choose another file"):
+    with pytest.raises(qz.InputError, match=r"choose another file\.$"):
         opened(path)
+    if '"versions": 5' not in header and '"settings": 5' not in header:
+        with pytest.raises(qz.InputError, match="which no study has written; choose another file"):
+            Journal(path).header()
     assert path.read_text() == header + "\n"
