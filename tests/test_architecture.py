@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 35_640
+LINES = 35_645
 """Code and docstrings of public names."""
 FILES = 196
 LONGEST_FILE = 400
