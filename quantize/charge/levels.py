@@ -296,12 +296,13 @@ def along(levels: Levels, trend: Trend) -> Levels:
         drift=dataclasses.replace(change, value=0.0),
         drift_lever=lever,
         remark=(
-            f"The fall changed by {plus_minus(change.value, change.standard_uncertainty, sign='+')}"
-            f" divisions ({part:+.1f} %) from the first row to the last, {trend.words}: the odds "
-            f"for a straight line in time against a steady fall are {_to_one(trend.odds)}, where "
-            f"one run in {1 / CHANGING:.0f} was thought to change beforehand, by about "
-            f"{100 * CHANGE:.0f} %. The line is taken; unit and evidence are averaged over the "
-            "error of that change, too."
+            "The fall is taken as a straight line in time, which changes by "
+            f"{plus_minus(change.value, change.standard_uncertainty, sign='+')} divisions "
+            f"({part:+.1f} %) from the first row to the last, {trend.words}: the odds for it "
+            f"against a steady fall are {_to_one(trend.odds)}, where one run in "
+            f"{1 / CHANGING:.0f} was thought to change beforehand, by about "
+            f"{100 * CHANGE:.0f} %; unit and evidence are averaged over the error of that change, "
+            "too."
         ),
     )
 

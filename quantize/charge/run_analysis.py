@@ -24,6 +24,7 @@ from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
 from quantize.charge.rows import Rows
 from quantize.charge.soundness import check_run
 from quantize.charge.stated import plus_minus
+from quantize.model.mixture import posterior_of
 from quantize.null.exclusion import excluded_with
 from quantize.null.verdict import CANNOT_TELL, NO_STEPS
 from quantize.readings import Readings
@@ -261,12 +262,18 @@ class _Question:
         if trend is None or levels.shift is None:
             return self._with_coulombs(levels, _withheld(found, levels))
         line = along(levels, trend)
-        before, limit = found.no_unit_above, excluded_with(found.mixture, self._readings(line))
+        readings, before = self._readings(line), found.no_unit_above
         assert before is not None
-        if limit is not None and limit.low <= _ALIKE * before:
+        limit = excluded_with(found.mixture, readings)
+        opened = found.verdict == NO_STEPS and not (limit is not None and limit.decides)
+        if opened or _comb_leads(found, readings):
+            # Whether there are steps is open again.
+            levels, fewer = line, self._analysis(line)
+        elif limit is not None and limit.low <= _ALIKE * before:
             kept = dataclasses.replace(found, reasons=(*found.reasons, _WITH_CHANGE))
             return self._with_coulombs(levels, kept)
-        fewer = with_limit(found, limit)
+        else:
+            fewer = with_limit(found, limit)
         why = _WITHOUT_CHANGE if fewer.no_unit_above is None else _FEWER_UNITS
         changed = dataclasses.replace(fewer, reasons=(*fewer.reasons, why))
         return self._with_coulombs(levels, changed)
@@ -287,6 +294,12 @@ class _Question:
         fields["reasons"] = (*found.reasons, *said)
         fit = dataclasses.replace(fit, remarks=self.remarks)
         return RunAnalysis(**fields, fit=fit, coulombs=coulombs, missing=missing, run=self.run)
+
+
+def _comb_leads(found: Analysis, readings: Readings) -> bool:
+    """Whether a comb explains the readings, with what they share, better than sizes anywhere."""
+    model, band = found.mixture.model, found.band
+    return posterior_of(model, readings, band, on_lattice=False).log_bayes_factor > 0
 
 
 def coulombs_or_why(

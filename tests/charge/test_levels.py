@@ -94,7 +94,7 @@ def test_a_steady_fall_stays_steady_and_one_that_changes_does_not() -> None:
         run = Run(page, apparatus)
         moved = steadied(run, levels_of(run))
         assert moved.drift is not None
-        assert "The fall changed by" in moved.remark
+        assert "The fall is taken as a straight line in time, which changes by -" in moved.remark
 
 
 def test_the_odds_of_a_change_against_plain_integrals() -> None:
