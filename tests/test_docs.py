@@ -87,7 +87,7 @@ def test_links_to_files_lead_somewhere(page: Path) -> None:
 
 def test_the_readme_commands_have_their_marks() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    for mark, ends in (("main-command", "quantize demo"), ("test-command", "-m pytest -q")):
+    for mark, ends in (("main-command", "quantize demo"), ("test-command", "-m pytest -q -n auto")):
         found = re.search(rf"^<!-- {mark} -->\n```bash\n(.+)\n```$", text, re.M)
         assert found, mark
         assert found[1].startswith("python3 -m venv .venv && ")

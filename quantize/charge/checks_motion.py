@@ -184,9 +184,10 @@ def _fall_with_time(run: Rows) -> Check:
     name, trend = f"{_FALL}: with time", trend_of(run)
     if trend is None:
         return unknown(name, "all falls were read at the same time.")
-    change = trend.change
+    change, mean = trend.change, trend.mean
     error = change.standard_uncertainty
-    if error <= NO_SCATTER * abs(trend.mean.value):
+    scatter = mean.standard_uncertainty * math.sqrt(len(run.falls))
+    if scatter <= 1.001 * NO_SCATTER * abs(mean.value):
         return unknown(
             name, "the falls show no scatter, so a change cannot be distinguished from none."
         )

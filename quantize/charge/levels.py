@@ -268,10 +268,13 @@ def _odds_of_change(run: Rows, x: FloatArray, slope: float, squares: float, leas
 def _least_scatter(run: Rows, fall: float) -> float:
     """Below which the scatter of falls is not believed: few may lie on a line by chance."""
     scatter, degrees = run.scatter()
+    few = len(run.falls) < _LEAST_FALLS + 2
     if degrees < _LEAST_REPEATS:
-        few = len(run.falls) < _LEAST_FALLS + 2
         scatter = predicted_or_none(run, run.falls, fall) if few else 0.0
-    rounding = run.resolution() * ROUNDING_SD["one end"] if run.timing == "fixed time" else 0.0
+    if few:
+        rounding = root_mean_square(run.rounding(run.falls))
+    else:
+        rounding = run.resolution() * ROUNDING_SD["one end"] if run.timing == "fixed time" else 0.0
     return max(scatter, rounding, NO_SCATTER * abs(fall))
 
 

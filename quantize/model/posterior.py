@@ -24,7 +24,7 @@ from quantize.model.model import MixtureModel
 from quantize.model.modes import Marginal, Mode
 from quantize.model.nodes import Nodes, NoiseNodes, log_noise_prior, noise_nodes
 from quantize.model.priors import ParameterPriors, priors_of
-from quantize.model.quadrature import MOST_WITH_SHIFT, integrate
+from quantize.model.quadrature import MOST_OF_MANY, MOST_WITH_SHIFT, integrate
 from quantize.model.wrapped_likelihood import likelihood_of, nearer_than_chance
 from quantize.readings import Readings
 
@@ -89,7 +89,8 @@ class Posterior:
             given = self.prior.offset
             offset = given if isinstance(given, float) else float(given.median())
         candidates = candidate_combs(self.readings, self.band, offset, most=_RIVALS)
-        most = MOST_WITH_SHIFT if self.shared else None
+        with_shift = MOST_OF_MANY if self.one_of_many else MOST_WITH_SHIFT
+        most = with_shift if self.shared else None
         return integrate(
             self.likelihood, self.prior, candidates, most=most, one_of_many=self.one_of_many
         )

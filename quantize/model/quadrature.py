@@ -27,8 +27,8 @@ NEGLIGIBLE = 22.0
 NEGLIGIBLE_OF_MANY = 13.0
 """... where there are so many nodes that the few that count have a large share each."""
 _MOST_BOXES = 4_000_000
-MOST_WITH_SHIFT = 50_000
-"""With a shift, which can be averaged over instead."""
+MOST_WITH_SHIFT, MOST_OF_MANY = 200_000, 50_000
+"""With a shift, which can be averaged over instead; the second where that is one of many."""
 _COARSE = 0.1
 _BLOCK = 20_000
 _FIRST_NODES = 20_000

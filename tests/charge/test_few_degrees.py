@@ -19,14 +19,14 @@ def with_time(run):
 
 def test_three_falls_on_a_line_are_as_rounded_as_any():
     # -60, -61, -62 lie on a line to the last digit. Rounding both ends has sd 1/√6, the slope
-    # of x = 0, 2, 4 the sd 1/√6/√8, and the change from first to last four times that.
+    # of x = 1, 3, 5 the sd 1/√6/√8, and the change over the six rows five times that.
     check = with_time(charge.Run(PAGE))
     assert check.level == "good"
     assert check.sentence == (
-        "the fall changes by +2.00 ± 0.58 divisions from the first to the last, in the order of "
-        "the rows, as chance explains."
+        "the fall changes by +2.50 ± 0.72 divisions from the first row to the last, in the order "
+        "of the rows, as chance explains."
     )
-    assert 4 / math.sqrt(6) / math.sqrt(8) == pytest.approx(0.58, abs=0.003)
+    assert 5 / math.sqrt(6) / math.sqrt(8) == pytest.approx(0.72, abs=0.003)
 
 
 def test_with_an_apparatus_the_prediction_is_the_floor():
@@ -41,7 +41,7 @@ def test_with_an_apparatus_the_prediction_is_the_floor():
     one = math.sqrt(walk + 1 / 6 + 2 * (6.1 * 0.1) ** 2)
     sentence = with_time(charge.Run(PAGE, bench)).sentence
     told = float(sentence.split("± ")[1].split()[0])
-    assert told == pytest.approx(4 * one / math.sqrt(8), rel=0.05)
+    assert told == pytest.approx(5 * one / math.sqrt(8), rel=0.05)
 
 
 def test_falls_without_any_scatter_cannot_tell():
