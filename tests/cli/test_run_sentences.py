@@ -146,7 +146,9 @@ def test_coulombs_are_conditional_where_steps_are_not_settled(
     row = [i for i, volts in enumerate(page["V"]) if volts][7]
     page["divisions"][row] *= -1
     names = put(tmp_path, page, apparatus)
-    done = quantize("analyze", *names, *QUICK, *SEED, "--as-written", "--report", "a.html", "--full")
+    done = quantize(
+        "analyze", *names, *QUICK, *SEED, "--as-written", "--report", "a.html", "--full"
+    )
     text = flat(done.out)
     assert "VERDICT: cannot tell" in text
     assert "In coulombs, if there were steps If there were steps, the unit would be" in text
