@@ -1,0 +1,68 @@
+"""The unit of many blurred readings: how far off it is, in its own errors, and how often they hold.
+
+``python -m benchmarks.blurred`` draws whole numbers from −4 to 4, unit 1, normal errors, and asks
+`fit_mixture`, which takes readings one by one, and `fit_counts`, which takes them in bins;
+``--write docs/tables`` writes the table.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+
+import quantize as qz
+from benchmarks.families import comb, whole_uniform
+from benchmarks.tables import keep
+from quantize._support.parallel import ordered_map
+
+CELLS = tuple((n, spread) for n in (100, 400, 1000, 2000) for spread in (0.1, 0.2, 0.25))
+BAND = (0.9, 1.2)
+SEED = 5
+
+
+def one(task: tuple[int, float, int]) -> tuple[float, ...]:
+    """Errors of the unit in standard errors, and whether the 95 % hold it, of both estimators."""
+    n, spread, number = task
+    values = comb(whole_uniform, spread)(np.random.default_rng([SEED, number]), n)
+    found: list[float] = []
+    for fit in (qz.fit_mixture(values, BAND), qz.fit_counts(values, BAND)):
+        held = any(low <= 1 <= high for low, high in fit.interval(0.95))
+        found += [(fit.unit - 1) / fit.unit_err, float(held)]
+    return tuple(found)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Draw, fit, and print or write the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--tiny", action="store_true", help="one sample of the two smallest cells")
+    parser.add_argument("--samples", type=int, default=60, help="samples a cell")
+    parser.add_argument("--workers", type=int, help="processes")
+    parser.add_argument("--write", metavar="DIR", type=Path, help="write the page to this folder")
+    options = parser.parse_args(arguments)
+    cells, samples = (CELLS[:2], 1) if options.tiny else (CELLS, options.samples)
+    tasks = [(n, spread, number) for n, spread in cells for number in range(samples)]
+    found = np.array(list(ordered_map(one, tasks, options.workers)))
+    error = 1 / np.sqrt(samples)
+    lines = [
+        f"{samples} samples a cell, whole numbers from −4 to 4, units from {BAND[0]} to {BAND[1]} "
+        f"tried. The mean error of the unit is in its stated standard errors, ± {error:.2f}; then "
+        "the share of 95 % sets that hold it.",
+        "",
+        "| readings | sigma/unit | mean error, one by one | they hold | mean error, in bins | "
+        "they hold |",
+        "|---|---|---|---|---|---|",
+    ]
+    for (n, spread), rows in zip(cells, found.reshape(len(cells), samples, -1), strict=True):
+        off, held, off_binned, held_binned = rows.mean(axis=0)
+        lines.append(
+            f"| {n} | {spread:g} | {off:+.2f} | {held:.2f} | {off_binned:+.2f} | "
+            f"{held_binned:.2f} |"
+        )
+    print("\n".join(lines))
+    keep(options.write, "blurred", "Many blurred readings", lines)
+
+
+if __name__ == "__main__":
+    main()
