@@ -139,12 +139,12 @@ def analyze(
         say_groups(
             file,
             by,
-            refused=single
-            | {"dated-plan": dated_plan, "unit-name": unit_name, "as-written": as_written or None},
+            refused=single | {"dated-plan": dated_plan, "as-written": as_written or None},
             column=column,
             sigma=(sigma_of(sigma), sigma_column),
             state=state_column,
             resolution=resolution,
+            unit_name=unit_name,
             plot=plot,
             as_json=as_json,
             offset=offset_of(offset),

@@ -67,6 +67,8 @@ class CountFit(Result):
         Whether a maximum was reached.
     total : int
         Number of readings in the bins.
+    unit_name : str or None
+        What the readings are measured in, where they said it.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("histogram", "fitted", "sums")
@@ -90,6 +92,7 @@ class CountFit(Result):
     histogram: Histogram
     fitted: Levels
     sums: CountSums
+    unit_name: str | None = None
 
     def interval(self, prob: float = 0.95) -> FloatArray:
         """Normal interval for the unit, one row (low, high)."""
@@ -372,6 +375,7 @@ def _result(data: Counted, best: _Fit, others: list[_Fit], modes: FloatArray) ->
         alternatives=_ranked([best, *others]),
         converged=best.converged,
         total=data.histogram.total,
+        unit_name=data.unit_name,
         band=data.band,
         settings=data.settings,
         histogram=data.histogram,

@@ -17,6 +17,7 @@ from quantize.model import modes as mode_finding
 from quantize.model.draws import predict
 from quantize.model.mixture import mode_table
 from quantize.model.modes import Marginal, Mode
+from quantize.readings import Readings
 from quantize.sampling import diagnostics
 from quantize.sampling.ensembles import Chains
 from quantize.sampling.moves import ends_of, mode_of
@@ -91,6 +92,11 @@ class SampledMixture(Result):
     target: Target
     kept: FloatArray
     log_prob: FloatArray
+
+    @property
+    def readings(self) -> Readings:
+        """The readings."""
+        return self.target.readings
 
     @property
     def modes(self) -> pd.DataFrame:

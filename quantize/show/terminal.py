@@ -213,6 +213,7 @@ def analyze_file(
     sigma: tuple[float | None, str | None],
     state: str | None,
     resolution: float | None,
+    unit_name: str | None,
     workers: int | None,
     keep: str | None,
     **options: Any,
@@ -242,8 +243,10 @@ def analyze_file(
         for j, name in enumerate(names)
         if names.count(name) == 1
     }
-    if resolution is None and column in cells:
-        resolution = table.printed_step(names.index(column))
+    if column in cells:
+        at = names.index(column)
+        resolution = table.printed_step(at) if resolution is None else resolution
+        unit_name = table.unit_of(at) if unit_name is None else unit_name
     found = analyze_groups(
         cells,
         by=by,
@@ -251,6 +254,7 @@ def analyze_file(
         sigma=number if column_of_sigma is None else column_of_sigma,
         state=state,
         resolution=resolution,
+        unit_name=unit_name,
         workers=workers,
         keep=keep,
         progress=sys.stderr.isatty(),

@@ -192,8 +192,6 @@ def draw_evidence(found: Analysis, ax: Axes) -> None:
     if threshold is None:
         title += f"; without steps p = {significant(found.p_value, 2)}"
     ax.set_title(title)
-    if facts.measured_in(found):
-        ax.set_xlabel(f"trial unit{facts.measured_in(found)}")
 
 
 def _rivals(found: Analysis) -> list[tuple[float, str]]:
@@ -254,7 +252,7 @@ def plot_groups(found: GroupAnalyses, ax: Axes | None = None) -> Axes:
         left_out = f", {lost:,} not analysed" if lost else ""
         axes.set(
             xlabel=by,
-            ylabel=f"unit of {style.plain(found.value)}",
+            ylabel=f"unit of {style.plain(found.value)}{facts.measured_in(found)}",
             title=f"Units of {len(table):,} groups{left_out}",
         )
     return axes

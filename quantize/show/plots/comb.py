@@ -9,7 +9,6 @@ import numpy as np
 
 from quantize._support import validation
 from quantize.show import facts
-from quantize.show.numbers import plus_minus
 from quantize.show.plots import style
 
 if TYPE_CHECKING:
@@ -29,7 +28,7 @@ def plot_periodogram(found: Periodogram, ax: Axes | None = None) -> Axes:
     with style.drawing(ax) as axes:
         rivals = found.alternatives.to_dict("records")[:3]
         draw_score(found, axes, marks=[(row["unit"], f"{row['unit']:.4g}") for row in rivals])
-        axes.set_title(f"Best trial unit {plus_minus(found.unit, found.unit_err)}")
+        axes.set_title(f"Best trial unit {facts.size(found)}")
     return axes
 
 
@@ -55,7 +54,7 @@ def draw_score(
     ax.set(
         xlim=(low, high),
         ylim=(bottom - 0.03 * height, top + height * (clear + 0.10 * len(marks))),
-        xlabel="trial unit (in the unit of the readings)",
+        xlabel=f"trial unit{facts.measured_in(found) or ' (in the unit of the readings)'}",
         ylabel="power" if free else "score",
     )
     if threshold is not None:
