@@ -85,6 +85,26 @@ def test_links_to_files_lead_somewhere(page: Path) -> None:
             assert (page.parent / target.partition("#")[0]).exists(), target
 
 
+@pytest.mark.parametrize("door", ["docs/index.md", "docs/howto/index.md"])
+def test_a_door_calls_every_page_by_its_title(door: str) -> None:
+    """So do the menu and the page itself, which take the title from its first line."""
+    text = (ROOT / door).read_text(encoding="utf-8")
+    text, found = FENCE.sub("", text), 0
+    for said, target in re.findall(r"\[([^\]]+)\]\(([\w./-]+\.md)\)", text):
+        page = ((ROOT / door).parent / target).read_text(encoding="utf-8")
+        [title] = re.findall(r"\A(?:---\n.*?\n---\n)?# (.+)$", page, re.M | re.S)[:1]
+        assert said == title.split("\n")[0], target
+        found += 1
+    assert found > 15
+
+
+def test_every_how_to_stands_in_the_menu_and_behind_a_door() -> None:
+    text = (ROOT / "docs" / "howto" / "index.md").read_text(encoding="utf-8")
+    there = {p.stem for p in (ROOT / "docs" / "howto").glob("*.md")} - {"index"}
+    assert set(re.findall(r"\]\(([\w-]+)\.md\)", text)) == there
+    assert set(re.findall(r"^([\w-]+)$", text.partition("{toctree}")[2], re.M)) == there
+
+
 def test_the_readme_commands_have_their_marks() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     for mark, ends in (("main-command", "quantize demo"), ("test-command", "-m pytest -q -n auto")):

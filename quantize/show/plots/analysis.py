@@ -108,7 +108,7 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
         look = {"ha": "right", "va": "bottom", "color": style.ACCENT, "fontweight": "bold"}
         size = _points_of(ax)
         for i in _clear(x, k, size[0] / (x.size + 1), size[1] / (high - low)):
-            style.note(ax, str(k[i]), (i + 1, float(x[i])), (-4, 7), **look)
+            style.note(ax, str(k[i]), (i + 1, float(x[i])), (-4, 2), **look)
     head = {"steps": "Steps of", "cannot tell": "Cannot tell; if there were steps:"}
     ax.set(
         xlim=(1 - max(0.7, 0.06 * x.size), x.size + 0.7),
@@ -130,7 +130,7 @@ def _multiples(found: Analysis, ax: Axes, low: float, high: float) -> None:
     teeth = np.arange(first, last + 1)
     places = found.offset + teeth * found.unit
     ax.hlines(places, -n, 2 * n + 1, color=style.SOFT, lw=0.8, zorder=1)
-    every = max(1, int(np.ceil(teeth.size / 18)))
+    every = max(1, int(np.ceil(teeth.size * 11 / _points_of(ax)[1])))
     right = ax.secondary_yaxis("right")
     right.set_yticks(places[::every], [str(n) for n in teeth[::every]])
     right.tick_params(length=0, labelcolor=style.INK)
