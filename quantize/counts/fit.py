@@ -159,7 +159,7 @@ def fit_counts(
     >>> import quantize as qz
     >>> rng = np.random.default_rng(1)
     >>> light = 12 + 7.3 * rng.poisson(2.2, 50_000) + rng.normal(0, 0.9, 50_000)
-    >>> found = qz.fit_counts(light, (3, 20), offset="free")
+    >>> found = qz.counts.fit_counts(light, (3, 20), offset="free")
     >>> bool(abs(found.unit - 7.3) < 4 * found.unit_err)
     True
     """

@@ -170,7 +170,7 @@ def analyze_counts(
     >>> import quantize as qz
     >>> rng = np.random.default_rng(1)
     >>> light = 12 + 7.3 * rng.poisson(2.2, 50_000) + rng.normal(0, 0.9, 50_000)
-    >>> qz.analyze_counts(light, (3, 20), offset="free").verdict
+    >>> qz.null.analyze_counts(light, (3, 20), offset="free").verdict
     'steps'
     """
     alpha = validation.fraction("alpha", alpha)

@@ -109,7 +109,7 @@ RESULTS: dict[str, Callable[[str | None], Result]] = {
     "sample_mixture": lambda name: qz.sample_mixture(
         qz.Readings(VALUES, unit_name=name), (1.2, 5), draws=20, chains=1, rng=1
     ),
-    "fit_counts": lambda name: qz.fit_counts(_light(name), (3, 20)),
+    "fit_counts": lambda name: qz.counts.fit_counts(_light(name), (3, 20)),
     "analyze_counts": lambda name: qz.analyze(_light(name), (3, 20)),
     "analyze_groups": lambda name: qz.analyze_groups(
         {"drop": ["A"] * 10, "length": VALUES},

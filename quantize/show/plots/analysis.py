@@ -109,6 +109,7 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
         size = _points_of(ax)
         for i in _clear(x, k, size[0] / (x.size + 1), size[1] / (high - low)):
             style.note(ax, str(k[i]), (i + 1, float(x[i])), (-4, 2), **look)
+    style.whole_ticks(ax)
     head = {"steps": "Steps of", "cannot tell": "Cannot tell; if there were steps:"}
     ax.set(
         xlim=(1 - max(0.7, 0.06 * x.size), x.size + 0.7),

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from quantize.null.compare import NullComparison
+    from quantize.null.dependence import Sensitivity
     from quantize.null.running import RunningResult
-    from quantize.null.sensitivity import Sensitivity
 
 
 def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
