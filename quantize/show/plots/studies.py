@@ -238,7 +238,10 @@ def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
     }[found.question]
     with style.drawing(ax) as axes:
         known = found.table[found.table[up].notna()]
-        parts = known.groupby("repeats", sort=True) if across != "repeats" else [(None, known)]
+        by, said = "repeats", "of each state"
+        if across == by:
+            by, said = "readings", "readings"
+        parts = known.groupby(by, sort=True)
         for number, (m, rows) in enumerate(parts):
             ordered = rows.sort_values(across)
             y = ordered[up].to_numpy(float)
@@ -247,7 +250,7 @@ def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
                 ordered[across].to_numpy(float),
                 y,
                 yerr=np.maximum(np.stack([y - low, high - y]), 0.0),
-                label=None if m is None else f"{m!s} of each state",
+                label=f"{m!s} {said}",
                 **_line(number),
             )
         if up == "readings":
@@ -261,7 +264,7 @@ def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
             ylabel="readings needed" if up == "readings" else "smallest unit",
             title=f"Power {found.power:g} at alpha {found.alpha:g}",
         )
-        if across != "repeats" and len(known):
+        if across != "repeats" or parts.ngroups > 1:
             style.legend_below(axes)
     return axes
 
