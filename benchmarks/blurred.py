@@ -27,7 +27,7 @@ def one(task: tuple[int, float, int]) -> tuple[float, ...]:
     n, spread, number = task
     values = comb(whole_uniform, spread)(np.random.default_rng([SEED, number]), n)
     found: list[float] = []
-    for fit in (qz.fit_mixture(values, BAND), qz.fit_counts(values, BAND)):
+    for fit in (qz.fit_mixture(values, BAND), qz.counts.fit_counts(values, BAND)):
         held = any(low <= 1 <= high for low, high in fit.interval(0.95))
         found += [(fit.unit - 1) / fit.unit_err, float(held)]
     return tuple(found)

@@ -149,10 +149,10 @@ def _of_counts(case: str) -> Callable[[bool], Judged]:
     rng = np.random.default_rng([SEED, list(COUNTS).index(case)])
     x = rng.integers(1, 8, 6000) + COUNTS[case] * rng.normal(size=6000)
     counts, edges = np.histogram(x, bins=np.arange(0, 9, 0.05))
-    data = qz.Histogram(counts=counts, edges=edges)
+    data = qz.counts.Histogram(counts=counts, edges=edges)
 
     def again(anew: bool) -> Judged:
-        found = qz.analyze_counts(data, (0.4, 3.0))
+        found = qz.null.analyze_counts(data, (0.4, 3.0))
         return -math.log(max(found.p_value, 1e-300)), found.verdict
 
     return again

@@ -80,7 +80,7 @@ def row(name: str, draw: Draw, n: int, runs: int, offset: str, comb: bool) -> st
     found = []
     start = time.process_time()
     for _ in range(runs):
-        found.append(qz.analyze_counts(draw(rng, n), band, offset=offset))
+        found.append(qz.null.analyze_counts(draw(rng, n), band, offset=offset))
     seconds = (time.process_time() - start) / runs
     verdicts = [f.verdict for f in found]
     counts = " | ".join(

@@ -120,8 +120,8 @@ def answer_rows(n: int, units: int, runs: int) -> list[Row]:
     window = (0.0, 110.0)
     # As many trial units as asked for, at five for each cycle over the window.
     low = 1 / (1 / 20 + units / (5 * 110))
-    found = qz.analyze_counts(x, (low, 20), offset="free", window=window)
-    seconds = best(lambda: qz.analyze_counts(x, (low, 20), offset="free", window=window), runs)
+    found = qz.null.analyze_counts(x, (low, 20), offset="free", window=window)
+    seconds = best(lambda: qz.null.analyze_counts(x, (low, 20), offset="free", window=window), runs)
     size = found.fit.sums.frequencies.size
     return [
         (
@@ -148,7 +148,7 @@ def peak_mebibytes():
 
 path, do, units = sys.argv[1], sys.argv[2], int(sys.argv[3])
 import pyarrow.parquet as pq, finufft, quantize as qz
-flow = qz.Spectrum((0.0, 110.0), (1 / (1 / 20 + units / 550), 20.0), offset="free")
+flow = qz.counts.Spectrum((0.0, 110.0), (1 / (1 / 20 + units / 550), 20.0), offset="free")
 flow.empty().update(np.linspace(1, 100, 2**20)).total
 start = time.perf_counter()
 if do == "read":
@@ -166,7 +166,7 @@ elif do == "kernel":
     out = {}
 else:
     flow.read_parquet(path, workers=None)
-    found = qz.analyze_counts(flow)
+    found = qz.null.analyze_counts(flow)
     out = {"total": flow.total, "unit": found.unit, "unit_err": found.unit_err,
            "verdict": found.verdict, "p": found.p_value, "units": int(flow.trial_units.size)}
 out["seconds"] = time.perf_counter() - start
@@ -187,7 +187,7 @@ def main():
         cluster = distributed.LocalCluster(n_workers=n, threads_per_worker=1, processes=True,
                                            host="127.0.0.1", dashboard_address=None)
         client = distributed.Client(cluster)
-        flow = qz.Spectrum((0.0, 110.0), (1 / (1 / 20 + units / 550), 20.0), offset="free")
+        flow = qz.counts.Spectrum((0.0, 110.0), (1 / (1 / 20 + units / 550), 20.0), offset="free")
         flow.empty().read_parquet(path, row_groups=range(2 * n), workers=client)
         start = time.perf_counter()
         flow.read_parquet(path, workers=client)

@@ -14,6 +14,7 @@ import functools
 import importlib.util
 import io
 import os
+import re
 import runpy
 import subprocess
 import sys
@@ -91,7 +92,7 @@ def live_evidence(left: Names) -> Any:
 
     rng = np.random.default_rng(4)
     more = 10 * rng.integers(-5, 6, size=12) + rng.normal(0, 1.0, size=12)
-    return qz.running_evidence([*left["page"], *more], left["BAND"], left["WINDOW"])
+    return qz.RunningEvidence(left["BAND"], left["WINDOW"]).read([*left["page"], *more]).result()
 
 
 def sampled(left: Names) -> Any:
@@ -163,7 +164,30 @@ def architecture() -> Any:
     return ax
 
 
-PICTURES: dict[str, Callable[[Ran], Any]] = {
+GALLERY = DOCS / "howto" / "gallery.md"
+_THUMB = re.compile(
+    r"^```\{figure\} /_figures/(\w+)\.svg\n.*?^```\n\n```python\n(.*?)^```$", re.M | re.S
+)
+
+
+def thumbnails() -> dict[str, Callable[[Ran], Any]]:
+    """The pictures of the gallery, each drawn by the code below it on the page."""
+    page = GALLERY.read_text(encoding="utf-8")
+    return {
+        name: lambda ran, code=code: drawn_by(code)  # type: ignore[misc]
+        for name, code in _THUMB.findall(page)
+    }
+
+
+def drawn_by(code: str) -> Any:
+    """The `axes` that some code leaves behind."""
+    names: dict[str, Any] = {"__name__": "__main__"}
+    with contextlib.redirect_stdout(io.StringIO()):
+        exec(compile(code, str(GALLERY), "exec"), names)
+    return names["axes"]
+
+
+PICTURES: dict[str, Callable[[Ran], Any]] = thumbnails() | {
     "architecture": lambda ran: architecture(),
     "readings": lambda ran: ran["published_drop"]["found"].plot(),
     "phases": lambda ran: ran["published_drop"]["found"].plot(view="phases"),
@@ -223,8 +247,8 @@ def _newest() -> float:
     import quantize
 
     folders = (Path(quantize.__file__).parent, EXAMPLES, DOCS)
-    files = (f for folder in folders for f in folder.rglob("*.py"))
-    return max(file.stat().st_mtime for file in files)
+    files = [f for folder in folders for f in folder.rglob("*.py")]
+    return max(file.stat().st_mtime for file in [*files, GALLERY])
 
 
 def _draw_if_old(app: Any) -> None:

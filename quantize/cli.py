@@ -51,7 +51,7 @@ def main() -> None:
     """Do readings come in whole-number steps, of what unit, and what is it in coulombs?"""
 
 
-@main.command()
+@main.command(short_help="Published charges, then an invented run.")
 @click.option("--seed", type=click.IntRange(min=0), default=_DEMO_SEED, show_default=True)
 @click.option("--plot", metavar="FILE", help="Draw the published charges (svg, pdf or png).")
 @click.option("--full", is_flag=True, help="Print everything, not only the answer.")
@@ -63,7 +63,7 @@ def demo(seed: int, plot: str | None, full: bool, as_json: bool) -> None:
     say_demo(seed, plot, full, as_json)
 
 
-@main.command()
+@main.command(short_help="Do the readings in a table come in steps?")
 @click.argument("file")
 @click.option("--column", metavar="NAME", help="Column of the readings.")
 @click.option("--sigma-column", metavar="NAME", help="Column of the sigma of each reading.")
@@ -139,12 +139,12 @@ def analyze(
         say_groups(
             file,
             by,
-            refused=single
-            | {"dated-plan": dated_plan, "unit-name": unit_name, "as-written": as_written or None},
+            refused=single | {"dated-plan": dated_plan, "as-written": as_written or None},
             column=column,
             sigma=(sigma_of(sigma), sigma_column),
             state=state_column,
             resolution=resolution,
+            unit_name=unit_name,
             plot=plot,
             as_json=as_json,
             offset=offset_of(offset),
@@ -182,7 +182,7 @@ def analyze(
     _say_analysis(found, readings, file, report, full, as_json, **kept)
 
 
-@main.command()
+@main.command(short_help="The rows of a run in coulombs.")
 @click.argument("file", required=False)
 @click.option("--apparatus", metavar="FILE", help="Apparatus file of the bench.")
 @click.option("--route", metavar="NAME", help="Route from divisions to coulombs.")
@@ -242,7 +242,7 @@ def convert(
     say(f"{head}\n\n{view_text(charges_view(run, table))}")
 
 
-@main.command()
+@main.command(short_help="Estimators on simulated pages.")
 @comparing
 @simulating
 def compare(
@@ -284,7 +284,7 @@ def compare(
         say(f"{found}\n\nSeed {found.seed['entropy']}")
 
 
-@main.command()
+@main.command(short_help="How many readings, which bench, what next.")
 @click.argument("run", required=False)
 @click.option("--sigma", metavar="S,S,...", help="Of a reading; asks for the readings needed.")
 @click.option("--unit", type=float, default=1.0, show_default=True, help="The unit expected.")

@@ -85,6 +85,26 @@ def test_links_to_files_lead_somewhere(page: Path) -> None:
             assert (page.parent / target.partition("#")[0]).exists(), target
 
 
+@pytest.mark.parametrize("door", ["docs/index.md", "docs/howto/index.md"])
+def test_a_door_calls_every_page_by_its_title(door: str) -> None:
+    """So do the menu and the page itself, which take the title from its first line."""
+    text = (ROOT / door).read_text(encoding="utf-8")
+    text, found = FENCE.sub("", text), 0
+    for said, target in re.findall(r"\[([^\]]+)\]\(([\w./-]+\.md)\)", text):
+        page = ((ROOT / door).parent / target).read_text(encoding="utf-8")
+        [title] = re.findall(r"\A(?:---\n.*?\n---\n)?# (.+)$", page, re.M | re.S)[:1]
+        assert said == title.split("\n")[0], target
+        found += 1
+    assert found > 15
+
+
+def test_every_how_to_stands_in_the_menu_and_behind_a_door() -> None:
+    text = (ROOT / "docs" / "howto" / "index.md").read_text(encoding="utf-8")
+    there = {p.stem for p in (ROOT / "docs" / "howto").glob("*.md")} - {"index"}
+    assert set(re.findall(r"\]\(([\w-]+)\.md\)", text)) == there
+    assert set(re.findall(r"^([\w-]+)$", text.partition("{toctree}")[2], re.M)) == there
+
+
 def test_the_readme_commands_have_their_marks() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     for mark, ends in (("main-command", "quantize demo"), ("test-command", "-m pytest -q -n auto")):
@@ -96,7 +116,12 @@ def test_the_readme_commands_have_their_marks() -> None:
 
 def test_the_reference_names_every_public_name() -> None:
     text = (ROOT / "docs" / "reference.md").read_text(encoding="utf-8")
-    documented = set(re.findall(r"^\.\. auto(?:class|function|exception):: (\w+)$", text, re.M))
-    assert documented == set(qz.__all__) - {"__version__", "charge"}
-    [summary] = re.findall(r"autosummary::\n.*?\n\n(.*?)```", text, re.S)
-    assert set(summary.split()) == documented
+    documented = set(re.findall(r"^\.\. auto(?:class|function|exception):: ([\w.]+)$", text, re.M))
+    modules = {"counts": qz.counts, "model": qz.model, "null": qz.null}
+    inside = {f"{key}.{name}" for key, module in modules.items() for name in module.__all__}
+    top = set(qz.__all__) - {"__version__", "charge", *modules}
+    assert top <= documented
+    assert {f"quantize.{name}" for name in inside} <= documented
+    assert {name for name in documented if "." not in name} == top
+    summaries = re.findall(r"autosummary::\n.*?\n\n(.*?)```", text, re.S)
+    assert [set(summary.split()) for summary in summaries] == [top, inside]

@@ -18,7 +18,7 @@ import pytest
 import quantize as qz
 from quantize import charge, studies
 
-PACKAGES = (qz, charge, studies)
+PACKAGES = (qz, charge, qz.counts, qz.model, qz.null, studies)
 WITHOUT_EXAMPLE = {
     "quantize.charge.RunAnalysis": "made and shown in docs/howto/own-bench.md",
     "quantize.charge.UnitInCoulombs": "made and shown by `unit_in_coulombs`",

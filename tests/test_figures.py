@@ -65,6 +65,18 @@ def test_every_picture_is_shown_and_described(figures: ModuleType) -> None:
     assert all(len(text) > 30 for alts in texts.values() for text in alts)
 
 
+def test_the_gallery_draws_each_picture_from_the_code_beside_it(figures: ModuleType) -> None:
+    page = figures.GALLERY.read_text(encoding="utf-8")
+    drawn = figures.thumbnails()
+    assert list(drawn) == re.findall(r"^```\{figure\} /_figures/(\w+)\.svg$", page, re.M)
+    assert len(drawn) >= 10
+    for code in re.findall(r"^```python\n(.*?)^```$", page, re.M | re.S):
+        # Ten lines, and the empty one below the imports.
+        assert len([line for line in code.splitlines() if line]) <= 10
+    axes = drawn["gallery_units"](figures.Ran())
+    assert axes.get_title(loc="left") == "Which unit, given that there are steps"
+
+
 def test_no_picture_on_a_page_lacks_its_text() -> None:
     for page in [*PAGES, ROOT / "README.md"]:
         for alt in re.findall(r"!\[(.*?)\]\(", page.read_text(encoding="utf-8")):

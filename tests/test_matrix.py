@@ -5,6 +5,7 @@ every function, so that each two of them meet in some row. And for every option 
 on samples without steps, so that not only ranks are held.
 """
 
+import inspect
 import itertools
 from pathlib import Path
 
@@ -46,9 +47,9 @@ def rows(turn, *, pairs=True):
     return [(*case, SCALES[(i + turn) % 2]) for i, case in enumerate(chosen)]
 
 
-def read(values, given, c, shift=0.0):
+def read(values, given, c):
     extra = options.READINGS[given](c) if given != "plain" else {}
-    return options.sample(values, c, shift, **extra)
+    return options.sample(values, c, **extra)
 
 
 def values_for(given, seed):
@@ -66,6 +67,81 @@ def same(one, other, c):
     assert_allclose(yours["share"], mine["share"], atol=1e-4)
     assert_allclose(yours["unit"] / c, mine["unit"], rtol=1e-3)
     assert one.integers.tolist() == other.integers.tolist()
+
+
+def test_every_option_of_model_readings_and_analysis_has_a_row():
+    """One that is added later fails here until it has one."""
+    of_model = {name for row in (options.MODELS | options.FACTORS).values() for name in row(1.0)}
+    assert of_model == set(inspect.signature(qz.MixtureModel).parameters)
+    of_readings = {name for row in options.READINGS.values() for name in row(1.0)}
+    assert of_readings == set(inspect.signature(qz.Readings).parameters) - {"values"}
+    work = {"rng", "workers", "progress", "keep", "model", "unit_range"}
+    for function, rows in ((qz.analyze, ANALYSES), (qz.analyze_groups, GROUPS)):
+        named = set(inspect.signature(function).parameters) - work - {"readings", "table"}
+        assert named == {name for row in rows.values() for name in row(1.0)}
+
+
+ANALYSES = {
+    "offset": lambda c: {"offset": 0.2 * c},
+    "sigma_range": lambda c: {"sigma_range": (0.02 * c, 0.4 * c)},
+    "integers": lambda c: {"integers": (1, None)},
+    "null": lambda c: {"null": "smooth"},
+    "group": lambda c: {"group": ["A", "B"] * (options.SIZE // 2)},
+    "alpha": lambda c: {"alpha": 0.01},
+    "n_resamples": lambda c: {"n_resamples": 199},
+}
+"""What `analyze` may be told beside the model."""
+
+
+@pytest.mark.parametrize(("name", "c"), [(n, SCALES[i % 2]) for i, n in enumerate(ANALYSES)])
+def test_options_of_analyze_in_any_unit_of_measurement(name, c):
+    values = options.comb(4)
+    one, other = (
+        qz.analyze(options.sample(values, scale), band(scale), **QUICK | ANALYSES[name](scale))
+        for scale in (1.0, c)
+    )
+    assert other.verdict == one.verdict
+    assert_allclose(other.log_bayes_factor, one.log_bayes_factor, atol=1e-6)
+    assert_allclose(other.p_value, one.p_value, rtol=1e-6)
+    same(one.mixture, other.mixture, c)
+
+
+GROUPS = {
+    "columns": lambda c: {"by": "of", "value": "size", "state": "state"},
+    "sigma": lambda c: {"sigma": "sigma"},
+    "resolution": lambda c: {"resolution": 0.0025 * c},
+    "unit_name": lambda c: {"unit_name": f"1e{round(-np.log10(c))} div"},
+    "offset": lambda c: {"offset": 0.2 * c},
+    "sigma_range": lambda c: {"sigma_range": (0.02 * c, 0.4 * c)},
+    "integers": lambda c: {"integers": "positive"},
+    "null": lambda c: {"null": "smooth"},
+    "alpha": lambda c: {"alpha": 0.01},
+    "n_resamples": lambda c: {"n_resamples": 199},
+}
+"""What `analyze_groups` may be told; each comes with the columns."""
+
+
+@pytest.mark.parametrize(("name", "c"), [(n, SCALES[i % 2]) for i, n in enumerate(GROUPS)])
+def test_options_of_many_groups_in_any_unit_of_measurement(name, c):
+    """Two groups, one with steps; the readings of each as they stand or in pairs of one state."""
+    values = np.r_[options.comb(4, repeats=2), options.uniform(4, repeats=2)].round(2)
+    state = np.arange(values.size) // 2 if name == "columns" else None
+    tables = []
+    for scale in (1.0, c):
+        columns = {
+            "of": ["A"] * options.SIZE + ["B"] * options.SIZE,
+            "size": values * scale,
+            "state": np.arange(values.size) if state is None else state,
+            "sigma": np.full(values.size, 0.1 * scale),
+        }
+        given = QUICK | {"by": "of", "value": "size", "resolution": 0.01 * scale}
+        found = qz.analyze_groups(columns, unit_range=band(scale), **given | GROUPS[name](scale))
+        assert found.unit_name == GROUPS[name](scale).get("unit_name")
+        tables.append(found.table)
+    one, other = tables
+    assert other["verdict"].tolist() == one["verdict"].tolist()
+    for column, factor in (("unit", c), ("sigma", c), ("log_bayes_factor", 1.0), ("share", 1.0)):
+        assert_allclose(other[column] / factor, one[column], rtol=1e-4, err_msg=column)
 
 
 def test_every_option_meets_every_scale():
@@ -110,7 +186,7 @@ def test_analyze_in_any_unit_of_measurement(name, given, c, kind):
 def test_a_shift_changes_nothing_where_the_offset_is_free(name):
     values = options.comb(3)
     one = qz.fit_mixture(options.sample(values), BAND, model=options.model(name))
-    other = qz.fit_mixture(options.sample(values, shift=7.0), BAND, model=options.model(name))
+    other = qz.fit_mixture(options.sample(values, moved=7.0), BAND, model=options.model(name))
     assert_allclose(other.unit, one.unit, rtol=1e-6)
     assert_allclose(other.log_bayes_factor, one.log_bayes_factor, atol=1e-6)
     assert_allclose(other.alternatives["share"], one.alternatives["share"], atol=1e-6)

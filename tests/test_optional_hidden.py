@@ -64,7 +64,7 @@ many = [float(x) for x in page.values for _ in range(300)]
 
 
 def spectrum():
-    return qz.Spectrum((0.0, 100.0), (2.0, 20.0))
+    return qz.counts.Spectrum((0.0, 100.0), (2.0, 20.0))
 
 
 def collection():

@@ -5,10 +5,12 @@ from __future__ import annotations
 import ast
 import importlib.metadata
 import json
+import re
 import subprocess
 import sys
 import tomllib
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -16,11 +18,20 @@ import quantize as qz
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = Path(qz.__file__).parent
+MODULES = {
+    "counts": ["Histogram", "Spectrum", "fit_counts"],
+    "model": ["fit_two_units"],
+    "null": ["analyze_counts", "height_for", "p_value_bound", "sensitivity", "without_each_state"],
+}
+"""What fewer readers need."""
 HEAVY = ["scipy", "pandas", "matplotlib", "emcee", "arviz", "h5py", "pint", "jinja2", "click"]
 
 NAMES = [
     "__version__",
     "charge",
+    "counts",
+    "model",
+    "null",
     "Readings",
     "read_readings",
     "periodogram",
@@ -28,19 +39,9 @@ NAMES = [
     "fit_mixture",
     "sample_mixture",
     "MixtureModel",
-    "fit_two_units",
-    "Histogram",
-    "Spectrum",
-    "fit_counts",
-    "analyze_counts",
     "IncompleteError",
     "compare_null",
-    "sensitivity",
-    "without_each_state",
-    "p_value_bound",
-    "height_for",
     "RunningEvidence",
-    "running_evidence",
     "analyze",
     "analyze_groups",
     "simulate",
@@ -78,13 +79,42 @@ def test_an_unknown_name_is_an_attribute_error() -> None:
         _ = qz.analyse  # type: ignore[attr-defined]
 
 
+@pytest.mark.parametrize("module", MODULES)
+def test_names_in_modules_and_what_their_old_places_say(module: str) -> None:
+    package = getattr(qz, module)
+    assert sorted(package.__all__) == MODULES[module]
+    for name in MODULES[module]:
+        thing = getattr(package, name)
+        assert callable(thing)
+        assert thing.__doc__
+        assert name in dir(package)
+        with pytest.raises(AttributeError) as refused:
+            getattr(qz, name)
+        sentence = f"`quantize.{name}` has moved; write quantize.{module}.{name}."
+        assert str(refused.value) == sentence
+        assert not hasattr(qz, name)
+    with pytest.raises(AttributeError, match=f"'quantize.{module}' has no attribute 'nothing'"):
+        _ = package.nothing
+
+
+def test_what_says_how_a_function_is_written_now() -> None:
+    with pytest.raises(AttributeError) as refused:
+        _ = qz.running_evidence  # type: ignore[attr-defined]
+    said = re.fullmatch(r"`quantize.running_evidence` has moved; write (.*)\.", str(refused.value))
+    assert said
+    names = {"unit_range": (1.2, 4.0), "window": (0, 20), "readings": [2.1, 3.9, 6.0]}
+    found = eval(f"qz.{said[1]}", {"qz": qz} | names)
+    assert found.log_evidence.shape == (3,)
+
+
 def test_dir_holds_the_lazy_names_before_they_are_loaded() -> None:
     names = run("import json, quantize; print(json.dumps(dir(quantize)))")
     assert set(qz.__all__) <= set(names)  # type: ignore[call-overload]
 
 
-def test_type_checkers_see_the_same_names_as_the_interpreter() -> None:
-    tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
+@pytest.mark.parametrize("package", [qz, qz.counts, qz.model, qz.null])
+def test_type_checkers_see_the_same_names_as_the_interpreter(package: ModuleType) -> None:
+    tree = ast.parse(Path(str(package.__file__)).read_text(encoding="utf-8"))
     [branch] = [
         node
         for node in tree.body
@@ -96,7 +126,7 @@ def test_type_checkers_see_the_same_names_as_the_interpreter() -> None:
         if isinstance(node, ast.ImportFrom)
         for alias in node.names
     }
-    assert seen == set(qz.__all__) - {"__version__"}
+    assert seen == set(package.__all__) - {"__version__"}
 
 
 def test_import_loads_numpy_and_nothing_heavier() -> None:

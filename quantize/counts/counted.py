@@ -38,6 +38,8 @@ class Counted:
     outside : int
         Readings outside the window.
     settings : dict
+    unit_name : str or None
+        What the readings are measured in, where they said it.
     """
 
     histogram: Histogram
@@ -47,6 +49,7 @@ class Counted:
     step: float | None
     outside: int
     settings: dict[str, Any]
+    unit_name: str | None = None
 
     @property
     def free(self) -> bool:
@@ -70,7 +73,9 @@ def counted(
         return _of_histogram(data, band, offset)
     if isinstance(data, Spectrum):
         return _of_spectrum(data, band, offset)
-    return _of_spectrum(_spectrum_of_values(data, band, offset, window), band, offset)
+    readings = data if isinstance(data, Readings) else Readings(data)
+    found = _of_spectrum(_spectrum_of_values(readings, band, offset, window), band, offset)
+    return dataclasses.replace(found, unit_name=readings.unit_name)
 
 
 def _of_spectrum(data: Spectrum, given: Band | None, offset: str | float) -> Counted:
@@ -117,9 +122,8 @@ def _of_histogram(data: Histogram, given: Band | None, offset: str | float) -> C
 
 
 def _spectrum_of_values(
-    data: Any, band: Band | None, offset: Any, window: tuple[float, float] | None
+    readings: Readings, band: Band | None, offset: Any, window: tuple[float, float] | None
 ) -> Spectrum:
-    readings = data if isinstance(data, Readings) else Readings(data)
     if not readings.plain:
         raise InputError(
             "`counts` holds readings with sigma, state or marks of their own, which counts in bins "

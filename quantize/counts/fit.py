@@ -67,6 +67,8 @@ class CountFit(Result):
         Whether a maximum was reached.
     total : int
         Number of readings in the bins.
+    unit_name : str or None
+        What the readings are measured in, where they said it.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("histogram", "fitted", "sums")
@@ -90,6 +92,7 @@ class CountFit(Result):
     histogram: Histogram
     fitted: Levels
     sums: CountSums
+    unit_name: str | None = None
 
     def interval(self, prob: float = 0.95) -> FloatArray:
         """Normal interval for the unit, one row (low, high)."""
@@ -156,7 +159,7 @@ def fit_counts(
     >>> import quantize as qz
     >>> rng = np.random.default_rng(1)
     >>> light = 12 + 7.3 * rng.poisson(2.2, 50_000) + rng.normal(0, 0.9, 50_000)
-    >>> found = qz.fit_counts(light, (3, 20), offset="free")
+    >>> found = qz.counts.fit_counts(light, (3, 20), offset="free")
     >>> bool(abs(found.unit - 7.3) < 4 * found.unit_err)
     True
     """
@@ -372,6 +375,7 @@ def _result(data: Counted, best: _Fit, others: list[_Fit], modes: FloatArray) ->
         alternatives=_ranked([best, *others]),
         converged=best.converged,
         total=data.histogram.total,
+        unit_name=data.unit_name,
         band=data.band,
         settings=data.settings,
         histogram=data.histogram,

@@ -66,7 +66,7 @@ class Histogram:
     Examples
     --------
     >>> import quantize as qz
-    >>> counted = qz.Histogram([0, 1, 2, 3], [4, 0, 7])
+    >>> counted = qz.counts.Histogram([0, 1, 2, 3], [4, 0, 7])
     >>> counted
     <Histogram: 11 readings in 3 bins from 0 to 3>
     >>> counted.centres.tolist()

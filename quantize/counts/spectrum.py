@@ -72,7 +72,7 @@ class Spectrum:
     >>> import numpy as np
     >>> import quantize as qz
     >>> rng = np.random.default_rng(1)
-    >>> flow = qz.Spectrum((-1.0, 12.0), (0.5, 4.0))
+    >>> flow = qz.counts.Spectrum((-1.0, 12.0), (0.5, 4.0))
     >>> for _ in range(3):
     ...     flow = flow.update(rng.poisson(3, 500) + 0.1 * rng.normal(size=500))
     >>> flow

@@ -58,6 +58,8 @@ class GroupAnalyses(Result):
     alpha : float
         Share of false "steps" accepted in each group. With many groups without steps that share
         of them is false.
+    unit_name : str or None
+        What the readings are measured in, where it was said.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("groups", "options")
@@ -70,6 +72,7 @@ class GroupAnalyses(Result):
     seed: dict[str, Any]
     groups: tuple[Group, ...]
     options: dict[str, Any]
+    unit_name: str | None = None
 
     def __len__(self) -> int:
         return len(self.groups)
@@ -152,6 +155,7 @@ def analyze_groups(
     sigma: str | float | None = None,
     state: str | None = None,
     resolution: str | float | None = None,
+    unit_name: str | None = None,
     unit_range: tuple[float, float] | None = None,
     offset: Literal["zero", "free"] | float = "zero",
     sigma_range: float | tuple[float, float] | None = None,
@@ -181,6 +185,9 @@ def analyze_groups(
         Column of the charge state; each group has its own states.
     resolution : str or float, optional
         Column of the steps to which readings are rounded, or one number for all.
+    unit_name : str, optional
+        What the readings are measured in, such as "div"; left out, what square brackets in the
+        name of their column say, as in ``charge [1e-19 C]``.
     unit_range : (float, float), optional
         Smallest and largest unit tried in every group, in the unit of the readings; left out, each
         group has a range of its own, see `default_band`.
@@ -240,7 +247,8 @@ def analyze_groups(
     >>> found.analysis("A").integers.tolist()
     [1, 2, 3, 4, 5, 7, 2, 6, 8, 3]
     """
-    groups = split(table, by=by, value=value, sigma=sigma, state=state, resolution=resolution)
+    of_each: dict[str, Any] = {"sigma": sigma, "state": state, "resolution": resolution}
+    groups, measured_in = split(table, by=by, value=value, unit_name=unit_name, **of_each)
     options: dict[str, Any] = {
         "unit_range": None if unit_range is None else validation.unit_range(unit_range),
         "offset": offset,
@@ -277,6 +285,7 @@ def analyze_groups(
         seed=seed,
         groups=tuple(groups),
         options=options,
+        unit_name=measured_in,
     )
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import IntArray
 from quantize.readings import Readings, as_readings
@@ -38,12 +39,19 @@ class Group:
 
 
 def split(
-    table: Any, *, by: Any, value: Any, sigma: Any = None, state: Any = None, resolution: Any = None
-) -> list[Group]:
-    """Groups in the order in which their labels first appear.
+    table: Any,
+    *,
+    by: Any,
+    value: Any,
+    sigma: Any = None,
+    state: Any = None,
+    resolution: Any = None,
+    unit_name: str | None = None,
+) -> tuple[list[Group], str | None]:
+    """Groups in the order in which their labels first appear, and what they are measured in.
 
     `sigma` and `resolution` are the name of a column or one number. Categories without rows come
-    last.
+    last. The column of the readings says what they are measured in, unless `unit_name` does.
 
     Raises
     ------
@@ -76,18 +84,20 @@ def split(
     values, states = _numbers(values), None if states is None else np.asarray(states, object)
     order = np.argsort(codes, kind="stable")
     ends = np.cumsum(np.bincount(codes, minlength=len(found)))
+    said = columns.unit_of(columns.place(value, "value")) if unit_name is None else unit_name
+    measured = validation.name_of_unit(said)
     groups = []
     for label, rows in zip(found, np.split(order, ends[:-1]), strict=True):
         parts = {n: c[rows] if isinstance(c, np.ndarray) else c for n, c in given.items()}
         parts["state"] = None if states is None else states[rows]
-        groups.append(_group(label, values[rows], str(value), parts))
+        groups.append(_group(label, values[rows], str(value), parts | {"unit_name": measured}))
     empty = getattr(getattr(labels, "cat", None), "categories", ())
     groups += [
         Group(label=label, size=0, problem=f"`{value}` has no readings of this group; take some.")
         for label in empty
         if label not in set(found)
     ]
-    return groups
+    return groups, measured
 
 
 def _group(label: Hashable, values: Any, name: str, parts: dict[str, Any]) -> Group:

@@ -93,19 +93,31 @@ def _scales(prior: ParameterPriors, nodes: Nodes, pick: IntArray, n: int) -> Flo
     return np.column_stack([column[name] for name in prior.names])
 
 
-def predict(likelihood: Likelihood, p: Parameters, rng: np.random.Generator) -> FloatArray:
+def predict(
+    likelihood: Likelihood,
+    p: Parameters,
+    rng: np.random.Generator,
+    *,
+    integers: FloatArray | None = None,
+) -> FloatArray:
     """One replicated sample for each set of parameters, shape (m, n).
 
-    The whole number of each state is drawn from its probabilities given the readings and the
-    parameters; errors, outliers and rounding are drawn anew (Gelman et al., *Bayesian Data
+    The whole number of each state is given, or drawn from its probabilities given the readings and
+    the parameters; errors, outliers and rounding are drawn anew (Gelman et al., *Bayesian Data
     Analysis*, 3rd ed. 2013, section 6.3).
     """
-    parts = [p.rows(slice(i, i + _PART)) for i in range(0, p.unit.size, _PART)]
-    return np.concatenate([_predict(likelihood, part, rng) for part in parts])
+    parts = [slice(i, i + _PART) for i in range(0, p.unit.size, _PART)]
+    given = [None if integers is None else integers[part] for part in parts]
+    return np.concatenate(
+        [_predict(likelihood, p.rows(part), k, rng) for part, k in zip(parts, given, strict=True)]
+    )
 
 
-def _predict(terms: Likelihood, p: Parameters, rng: np.random.Generator) -> FloatArray:
-    k = terms.draw_integers(p, rng)
+def _predict(
+    terms: Likelihood, p: Parameters, k: FloatArray | None, rng: np.random.Generator
+) -> FloatArray:
+    if k is None:
+        k = terms.draw_integers(p, rng).astype(np.float64)
     mean = (p.unit[:, None] * k)[:, terms.of_reading] + p.offset[:, None] * terms.lever
     constant = np.square(p.sigma[:, None] * terms.scale)
     sd = np.sqrt(grown_variance(constant, p.growth[:, None], mean, terms.power))

@@ -65,6 +65,8 @@ class CountAnalysis(Result):
     findings : tuple of Finding
     total, outside : int
         Readings in the bins, and outside the window.
+    unit_name : str or None
+        What the readings are measured in, where they said it.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("fit",)
@@ -93,6 +95,7 @@ class CountAnalysis(Result):
     alpha: float
     settings: dict[str, Any]
     fit: CountFit
+    unit_name: str | None = None
 
     def interval(self, prob: float = 0.95) -> FloatArray:
         """Normal interval for the unit, one row (low, high)."""
@@ -167,7 +170,7 @@ def analyze_counts(
     >>> import quantize as qz
     >>> rng = np.random.default_rng(1)
     >>> light = 12 + 7.3 * rng.poisson(2.2, 50_000) + rng.normal(0, 0.9, 50_000)
-    >>> qz.analyze_counts(light, (3, 20), offset="free").verdict
+    >>> qz.null.analyze_counts(light, (3, 20), offset="free").verdict
     'steps'
     """
     alpha = validation.fraction("alpha", alpha)
@@ -202,6 +205,7 @@ def analyze_counts(
         excluded=excluded,
         findings=findings,
         total=fit.total,
+        unit_name=fit.unit_name,
         outside=data.outside,
         band=fit.band,
         alpha=alpha,

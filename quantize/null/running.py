@@ -114,6 +114,8 @@ class RunningEvidence:
     ...     log_evidence = evidence.update(x)
     >>> bool(log_evidence > np.log(20))
     True
+    >>> evidence.result()
+    <RunningResult: log evidence ... after 12 readings, above 1/0.05 after ... readings>
     """
 
     def __init__(
@@ -234,6 +236,73 @@ class RunningEvidence:
         largest = max(nulls.values())
         return largest <= least and max(self._level_nulls(largest).values()) <= least
 
+    def read(
+        self, readings: Readings | ArrayLike, *, looks: Sequence[int] | None = None
+    ) -> RunningEvidence:
+        """Take many readings in the order in which they were taken.
+
+        Parameters
+        ----------
+        readings : Readings or array_like, shape (n,)
+            Of each charge state the first counts.
+        looks : sequence of int, optional
+            Numbers of these readings at which to look; after every one by default.
+
+        Returns
+        -------
+        RunningEvidence
+            Itself.
+
+        Raises
+        ------
+        InputError
+            When a reading lies outside the window; those before it are taken.
+        """
+        data = as_readings(readings, least=1)
+        states = [None] * len(data) if data.state is None else data.state.tolist()
+        wanted = _looks(looks, len(data))
+        for number, (value, state) in enumerate(zip(data.values, states, strict=True), start=1):
+            self.update(float(value), state=state, look=wanted is None or number in wanted)
+        return self
+
+    def result(self, *, alpha: float = 0.05) -> RunningResult:
+        """The path of the evidence so far, which can be drawn and kept.
+
+        Parameters
+        ----------
+        alpha : float
+            Chance, at most, that the evidence ever passes 1/alpha under a null.
+
+        Returns
+        -------
+        RunningResult
+            The evidence after each reading, over each null, and where it first passed 1/alpha.
+
+        Raises
+        ------
+        InputError
+            Before the first reading.
+        """
+        alpha = validation.fraction("alpha", alpha)
+        if not self.log_evidence:
+            raise InputError("`result` has no reading yet; `update` or `read` some first.")
+        path = np.array(self.log_evidence)
+        # Some nulls have no density for the first readings; they are among the names all the same.
+        names = dict.fromkeys(name for look in self.log_evidences for name in look)
+        above = np.flatnonzero(path >= -np.log(alpha))
+        return RunningResult(
+            log_evidence=path,
+            log_evidences={
+                name: np.array([r.get(name, np.inf) if r else np.nan for r in self.log_evidences])
+                for name in names
+            },
+            unit=self.best_unit(),
+            unit_range=self.unit_range,
+            window=self.window,
+            alpha=alpha,
+            crossed_at=int(above[0]) + 1 if above.size else None,
+        )
+
     def best_unit(self) -> float:
         """The most probable unit so far."""
         return self._comb.best_unit()
@@ -262,75 +331,3 @@ def _looks(looks: Sequence[int] | None, n: int) -> set[int] | None:
     if not any(look <= n for look in wanted):
         raise InputError(f"`looks` is {sorted(wanted)}; none of them is among the {n} readings.")
     return wanted
-
-
-def running_evidence(
-    readings: Readings | ArrayLike,
-    unit_range: tuple[float, float],
-    window: tuple[float, float],
-    *,
-    sigma_range: tuple[float, float] | None = None,
-    offset: float = 0.0,
-    alpha: float = 0.05,
-    looks: Sequence[int] | None = None,
-) -> RunningResult:
-    """The running evidence after each reading, in the order in which they were taken.
-
-    Parameters
-    ----------
-    readings : Readings or array_like, shape (n,)
-        In the order in which they were taken; of each charge state the first counts.
-    unit_range : (float, float)
-        Smallest and largest unit of the comb, in the unit of the readings, fixed before the first.
-    window : (float, float)
-        Interval that holds every reading whatever comes, fixed before the first one and never the
-        range of the data.
-    sigma_range : (float, float), optional
-        Support of the common sigma in the nulls; by default 0.04 times the smallest unit to 0.28
-        times the largest.
-    offset : float
-        Known offset of the comb, in the unit of the readings.
-    alpha : float
-        Chance, at most, that the evidence ever passes 1/alpha under a null.
-    looks : sequence of int, optional
-        Numbers of readings at which to look; after every one by default.
-
-    Returns
-    -------
-    RunningResult
-        The evidence after each reading, over each null, and where it first passed 1/alpha.
-
-    Raises
-    ------
-    InputError
-        When a reading lies outside the window.
-
-    Examples
-    --------
-    >>> sample = [1.02, -2.03, 0.01, 3.05, -1.02, 1.95, -2.96, 3.99, 1.02, 2.04, -4.03, 0.98]
-    >>> running_evidence(sample, (0.4, 2.5), (-6.0, 6.0)).log_evidence.shape
-    (12,)
-    """
-    data = as_readings(readings, least=1)
-    states = [None] * len(data) if data.state is None else data.state.tolist()
-    process = RunningEvidence(unit_range, window, sigma_range=sigma_range, offset=offset)
-    alpha = validation.fraction("alpha", alpha)
-    wanted = _looks(looks, len(data))
-    for number, (value, state) in enumerate(zip(data.values, states, strict=True), start=1):
-        process.update(float(value), state=state, look=wanted is None or number in wanted)
-    path = np.array(process.log_evidence)
-    # Some nulls have no density for the first readings; they are among the names all the same.
-    names = dict.fromkeys(name for look in process.log_evidences for name in look)
-    above = np.flatnonzero(path >= -np.log(alpha))
-    return RunningResult(
-        log_evidence=path,
-        log_evidences={
-            name: np.array([r.get(name, np.inf) if r else np.nan for r in process.log_evidences])
-            for name in names
-        },
-        unit=process.best_unit(),
-        unit_range=process.unit_range,
-        window=process.window,
-        alpha=alpha,
-        crossed_at=int(above[0]) + 1 if above.size else None,
-    )

@@ -17,6 +17,7 @@ from quantize.model import modes as mode_finding
 from quantize.model.draws import predict
 from quantize.model.mixture import mode_table
 from quantize.model.modes import Marginal, Mode
+from quantize.readings import Readings
 from quantize.sampling import diagnostics
 from quantize.sampling.ensembles import Chains
 from quantize.sampling.moves import ends_of, mode_of
@@ -93,6 +94,11 @@ class SampledMixture(Result):
     log_prob: FloatArray
 
     @property
+    def readings(self) -> Readings:
+        """The readings."""
+        return self.target.readings
+
+    @property
     def modes(self) -> pd.DataFrame:
         """The same table as `alternatives`."""
         return self.alternatives
@@ -110,15 +116,16 @@ class SampledMixture(Result):
             np.random.SeedSequence(seed["entropy"], spawn_key=(*seed["spawn_key"], _EXPORT))
         )
         p = target.prior.parameters(self.kept.reshape(-1, d))
-        prior = target.unknown(target.draw_prior(_PRIOR_DRAWS, rng)[None])
+        before = target.draw_prior(_PRIOR_DRAWS, rng)
         groups: dict[str, dict[str, Any]] = {
             "posterior": target.unknown(self.kept),
-            "prior": prior,
+            "prior": target.unknown(before[None]),
             "sample_stats": {"lp": self.log_prob},
             "log_likelihood": {"states": target.likelihood.pointwise(p).reshape(chains, n, -1)},
             "posterior_predictive": {
                 "readings": predict(target.likelihood, p, rng).reshape(chains, n, -1)
             },
+            "prior_predictive": {"readings": target.readings_before(before, rng)[None]},
             "observed_data": {"readings": target.readings.values},
         }
         data = target.readings
@@ -132,22 +139,30 @@ class SampledMixture(Result):
     def to_arviz(self) -> Any:
         """The run as arviz knows it: InferenceData on arviz 0.23, a DataTree on 1.x.
 
-        Groups posterior, prior, sample_stats, log_likelihood, posterior_predictive, observed_data
-        and constant_data (where something came with the readings). The pointwise log likelihood
-        has one entry for each charge state, since the readings of a state depend on each other;
-        `arviz.loo` and `arviz.compare` work on it.
+        Groups prior, prior_predictive, posterior, posterior_predictive, sample_stats,
+        log_likelihood, observed_data and constant_data (where something came with the readings).
+        Dimension `reading` counts the readings from 0; `state` has the labels of the charge states,
+        as text, or counts where there are none. The pointwise log likelihood has one entry for each
+        state, since the readings of a state depend on each other; `arviz.loo` and `arviz.compare`
+        work on it.
         """
         groups = self._groups
+        labels = [str(label) for label in self.readings.state_labels]
         states = groups["log_likelihood"]["states"].shape[-1]
+        named = self.readings.state is not None and len(set(labels)) == states
         dims = {"states": ["state"], "readings": ["reading"]}
         dims |= {name: ["reading"] for name in groups.get("constant_data", {})}
         return arviz_lines.container(
             groups,
             dims=dims,
-            coords={"state": np.arange(states), "reading": np.arange(len(self.target.readings))},
+            coords={
+                "state": np.array(labels) if named else np.arange(states),
+                "reading": np.arange(len(self.readings)),
+            },
             attributes={
                 "converged": int(self.converged),
                 "warnings": "\n".join(self.warnings),
+                "unit_name": self.readings.unit_name or "",
                 "unit_range": f"{self.band.low:.17g} to {self.band.high:.17g}",
             },
         )

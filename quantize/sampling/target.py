@@ -16,7 +16,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
-from quantize.model.draws import log_posterior
+from quantize.model.draws import log_posterior, predict
 from quantize.model.mixture import posterior_of
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Mode
@@ -137,6 +137,44 @@ class Target:
         factor = 1.0 if given is None else float(np.median(given))
         first = {"unit": p.unit, "sigma": p.sigma * factor, "offset": p.offset}
         return self.unknown(theta) | {name: np.reshape(v, shape) for name, v in first.items()}
+
+    def readings_before(self, theta: FloatArray, rng: np.random.Generator) -> FloatArray:
+        """One sample of readings for each row of `theta`, nothing read yet, shape (m, n).
+
+        NaN where the model has no whole number at all for these parameters.
+        """
+        p = self.prior.parameters(theta)
+        pairs = zip(p.unit.tolist(), p.offset.tolist(), strict=True)
+        integers = np.stack([self._levels_before(u, b, rng) for u, b in pairs])
+        return predict(self.likelihood, p, rng, integers=integers)
+
+    def _levels_before(self, unit: float, offset: float, rng: np.random.Generator) -> FloatArray:
+        """A whole number for each state from the envelope alone, shape (J,).
+
+        A flat envelope that has no end is the range of the readings, as in the likelihood.
+        """
+        sizes, states = self.likelihood.envelope, self.likelihood.states
+        low, high = (sizes.low - offset) / unit, (sizes.high - offset) / unit
+        if sizes.most is not None:
+            last = np.arange(sizes.first + 1, sizes.most + 1)
+            chance = 1 / last
+            teeth = np.arange(sizes.first, rng.choice(last, p=chance / chance.sum()) + 1)
+        elif sizes.closed:
+            teeth = sizes.teeth(unit, offset)
+        else:
+            place: FloatArray = np.rint(rng.uniform(low, high, size=states))
+            if not self.likelihood.free_weights:
+                return np.clip(place, sizes.first, sizes.last)
+            teeth = np.clip(np.arange(np.rint(low), np.rint(high) + 1), sizes.first, sizes.last)
+        if not teeth.size:
+            return np.full(states, np.nan)
+        weight = np.ones(teeth.size)
+        if self.likelihood.free_weights:
+            weight = rng.dirichlet(weight)
+        elif sizes.density is not None:
+            weight = sizes.density.pdf(offset + unit * teeth)
+        drawn: FloatArray = rng.choice(teeth, size=states, p=weight / weight.sum()).astype(float)
+        return drawn
 
     def integer_probabilities(self, theta: FloatArray) -> tuple[IntArray, FloatArray]:
         """Whole numbers (K,) and their probabilities for each reading (n, K), over `theta`."""

@@ -31,10 +31,8 @@ from quantize.show.numbers import (
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis
-    from quantize.comb.least_squares import CombFit
     from quantize.model.mixture import MixtureFit
     from quantize.null.counts import CountAnalysis
-    from quantize.sampling.result import SampledMixture
 
 _WIDE = 0.3
 _MOST_PIECES = 12
@@ -86,32 +84,36 @@ def headline(found: Analysis | CountAnalysis) -> str:
         return "The readings come in whole-number steps of one unit."
     limit = getattr(found, "no_unit_above", None)
     if found.verdict == "no steps" and limit is not None:
-        name = getattr(getattr(found, "readings", None), "unit_name", None)
-        upto = in_unit(f"{found.band.high:.3g}", name)
+        upto = amount(found, f"{found.band.high:.3g}")
         return f"The readings do not come in steps of any unit from {limit:.3g} to {upto}."
     return "These readings do not settle whether they come in steps."
 
 
-def size(found: Analysis | MixtureFit | CombFit) -> str:
+def unit_name(found: object) -> str | None:
+    """What the readings of a result are measured in, where it is said."""
+    name: str | None = getattr(getattr(found, "readings", found), "unit_name", None)
+    return name
+
+
+def size(found: Any) -> str:
     """The unit with its standard uncertainty, in what the readings are measured in."""
-    return in_unit(plus_minus(found.unit, found.unit_err), found.readings.unit_name)
+    return amount(found, plus_minus(found.unit, found.unit_err))
 
 
 def size_short(found: Analysis | MixtureFit) -> str:
     """The same with the uncertainty in brackets."""
-    return in_unit(brackets(found.unit, found.unit_err), found.readings.unit_name)
+    return amount(found, brackets(found.unit, found.unit_err))
 
 
-def measured_in(found: Analysis | MixtureFit | CombFit | SampledMixture) -> str:
+def measured_in(found: object) -> str:
     """What the readings are measured in, behind the title of their table or axis."""
-    readings = getattr(found, "readings", None)
-    shown = "" if readings is None else unit_shown(readings.unit_name)
+    shown = unit_shown(unit_name(found))
     return f", in {shown}" if shown else ""
 
 
-def amount(found: Analysis | MixtureFit, text: str) -> str:
+def amount(found: object, text: str) -> str:
     """A number that is measured as the readings are."""
-    return in_unit(text, found.readings.unit_name)
+    return in_unit(text, unit_name(found))
 
 
 def unreadable(found: Analysis) -> str:

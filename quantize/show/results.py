@@ -10,7 +10,7 @@ from quantize.charge.stated import degrees_of_freedom
 from quantize.null.verdict import KINDS
 from quantize.show import facts
 from quantize.show.analysis import columns_of, unit_title, verdict
-from quantize.show.numbers import brackets, chance, plus_minus, rounded, significant
+from quantize.show.numbers import brackets, chance, rounded, significant
 from quantize.show.view import (
     Bullets,
     Column,
@@ -58,7 +58,10 @@ _LEFT_OUT = {"distribution", "scope", "slope", "contribution", "depends", "rando
 
 def result_view(result: Any) -> View:
     """The headline of a result and its table of rival units."""
-    head = Section(f"{type(result).__name__}: {result._headline()}")
+    named = facts.measured_in(result).removeprefix(", in ")
+    head = Section(
+        f"{type(result).__name__}: {result._headline()}", [f"Measured in {named}."] if named else []
+    )
     rivals = getattr(result, "alternatives", None)
     if rivals is None or not len(rivals):
         return (head,)
@@ -117,11 +120,12 @@ def _cell(name: str, value: Any) -> str:
 def counts_view(found: CountAnalysis) -> View:
     """Verdict, reasons, unit, levels and rival units."""
     [[low, high]] = found.interval(0.95).tolist()
+    interval = f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}"
     off = found.background
     rows = [
-        ("size", plus_minus(found.unit, found.unit_err)),
-        ("95 % interval", f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}"),
-        ("counted from", significant(found.offset, 5)),
+        ("size", facts.size(found)),
+        ("95 % interval", facts.amount(found, interval)),
+        ("counted from", facts.amount(found, significant(found.offset, 5))),
         ("scatter", _scatter(found)),
         (
             "off every level",
@@ -134,7 +138,7 @@ def counts_view(found: CountAnalysis) -> View:
         *verdict(found, _headline(found)),
         Section(unit_title(found.verdict), [pairs(rows)]),
         *([Section("", [_levels(found)])] if found.verdict == "steps" else []),
-        Section("Rival units, with their shares", [_rivals(found)]),
+        Section(f"Rival units{facts.measured_in(found)}, with their shares", [_rivals(found)]),
     )
 
 
@@ -149,7 +153,7 @@ def _headline(found: CountAnalysis) -> str:
 
 def _scatter(found: CountAnalysis) -> str:
     ratio = significant(found.sigma / found.unit, 2)
-    text = f"{significant(found.sigma, 3)}, which is {ratio} of the unit"
+    text = f"{facts.amount(found, significant(found.sigma, 3))}, which is {ratio} of the unit"
     if found.sigma_growth > 0:
         text += f"; its square grows by {significant(found.sigma_growth, 3)}² with every level"
     return text
@@ -181,7 +185,9 @@ def groups_view(found: GroupAnalyses) -> View:
     rows, more = _group_rows(found)
     if rows:
         rest = [f"… and {more:,} more groups; `table` has them all."] if more else []
-        view.append(Section("", [Table(_GROUPS, rows), *rest]))
+        named = facts.measured_in(found)
+        title = f"Units of {clean(found.value)} by {clean(found.by)}{named}" if named else ""
+        view.append(Section(title, [Table(_GROUPS, rows), *rest]))
     if found.failed:
         sentences = [f"{label}: {why}" for label, why in found.failed.items()]
         more = len(sentences) - _MOST_GROUPS
@@ -195,7 +201,7 @@ def groups_notebook(found: GroupAnalyses) -> View:
     tables = []
     rows, more = _group_rows(found)
     if rows:
-        caption = f"Units of {found.value} by {found.by}"
+        caption = f"Units of {found.value} by {found.by}{facts.measured_in(found)}"
         caption += f" (the first {len(rows)}; {more:,} more in `table`)" if more else ""
         tables.append(Table(_GROUPS, rows, caption))
     if found.failed:

@@ -90,17 +90,19 @@ def _readings(found: Plan) -> tuple[str, Table]:
         _INTERVAL,
     ]
     title = f"Readings that show steps in {100 * found.power:g} % of runs"
-    return title, Table(columns, _with_intervals(found, ".1f"))
+    return title, Table(columns, _with_intervals(found, ".0f"))
 
 
 def _unit(found: Plan) -> tuple[str, Table]:
-    first = found.table.iloc[0]
+    first, several = found.table.iloc[0], found.table["readings"].nunique() > 1
+    size = "" if several else f"{first['readings']:.0f} "
     title = (
-        f"Smallest unit that {first['readings']:.0f} readings of sigma {first['sigma']:.3g} show\n"
+        f"Smallest unit that {size}readings of sigma {first['sigma']:.3g} show\n"
         f"in {100 * found.power:g} % of runs"
     )
+    number = [Column("readings", "readings", 8, gap="  ", form=".0f")] if several else []
     unit = Column("unit", "unit", 8, gap="  ", form=".3g", unknown="none")
-    return title, Table([_REPEATS, unit, _INTERVAL], _with_intervals(found, ".3g"))
+    return title, Table([*number, _REPEATS, unit, _INTERVAL], _with_intervals(found, ".3g"))
 
 
 def _bench(found: Plan) -> tuple[str, Table]:

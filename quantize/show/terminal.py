@@ -8,6 +8,7 @@ import logging
 import os
 import re
 import sys
+import textwrap
 import warnings
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -16,6 +17,7 @@ import click
 
 from quantize._support.errors import InputError, MissingDependencyError, QuantizeWarning
 from quantize.show.options import drawn_seed
+from quantize.show.text import WIDTH
 
 if TYPE_CHECKING:
     from quantize.groups.analyze import GroupAnalyses
@@ -80,7 +82,7 @@ class Program(click.Group):
 
             def note(message: Warning | str, category: type[Warning], *rest: Any) -> None:
                 if issubclass(category, QuantizeWarning):
-                    say(f"note: {_one_line(str(message))}", err=True)
+                    say(_filled("note: ", _one_line(str(message))), err=True)
                 else:
                     shown(message, category, *rest)
 
@@ -106,8 +108,18 @@ class Program(click.Group):
 
 
 def _fail(message: str) -> NoReturn:
-    say(f"quantize: {_in_options(_one_line(message))}", err=True)
+    text = _in_options(_one_line(message))
+    # One line for whoever reads it from a pipe or a log.
+    say(_filled("quantize: ", text) if sys.stderr.isatty() else f"quantize: {text}", err=True)
     sys.exit(2)
+
+
+def _filled(head: str, text: str) -> str:
+    """A sentence in lines of a terminal, under each other behind its head."""
+    look: Any = {"break_long_words": False, "break_on_hyphens": False}
+    return textwrap.fill(
+        text, WIDTH - 1, initial_indent=head, subsequent_indent=" " * len(head), **look
+    )
 
 
 def _one_line(text: str) -> str:
@@ -213,6 +225,7 @@ def analyze_file(
     sigma: tuple[float | None, str | None],
     state: str | None,
     resolution: float | None,
+    unit_name: str | None,
     workers: int | None,
     keep: str | None,
     **options: Any,
@@ -242,8 +255,10 @@ def analyze_file(
         for j, name in enumerate(names)
         if names.count(name) == 1
     }
-    if resolution is None and column in cells:
-        resolution = table.printed_step(names.index(column))
+    if column in cells:
+        at = names.index(column)
+        resolution = table.printed_step(at) if resolution is None else resolution
+        unit_name = table.unit_of(at) if unit_name is None else unit_name
     found = analyze_groups(
         cells,
         by=by,
@@ -251,6 +266,7 @@ def analyze_file(
         sigma=number if column_of_sigma is None else column_of_sigma,
         state=state,
         resolution=resolution,
+        unit_name=unit_name,
         workers=workers,
         keep=keep,
         progress=sys.stderr.isatty(),

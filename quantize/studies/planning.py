@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from quantize._support import randomness, validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, one_line
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
@@ -30,7 +30,7 @@ from quantize.studies.search import (
     search_spread,
 )
 from quantize.studies.study import Workers
-from quantize.studies.summary import binomial_interval
+from quantize.studies.summary import share_row
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,7 +97,7 @@ def plan(
     *,
     sigma: Numbers | None = None,
     unit: float = 1.0,
-    readings: int | Readings | ArrayLike | None = None,
+    readings: int | Sequence[int] | Readings | None = None,
     repeats: int | Sequence[int] | None = None,
     apparatus: Apparatus | Mapping[str, Any] | str | Path | None = None,
     diameters: Numbers | str | Sequence[str] | None = None,
@@ -124,9 +124,9 @@ def plan(
         readings. With `readings` it is the one sigma of these.
     unit : float
         The unit expected, in the unit of the readings.
-    readings : int, Readings or array_like, optional
-        Readings at hand, or their number; asks for the smallest unit that they can show. Their
-        sigma is given, in the readings, or determined by repeats.
+    readings : int, list of int or Readings, optional
+        How many there are, or the `Readings` at hand; asks for the smallest unit that they can
+        show. Their sigma is given, in the readings, or determined by repeats.
     repeats : int or list of int, optional
         Readings of each charge state; 1, 2 and 4 are compared if left out.
     apparatus : Apparatus, mapping, str or Path, optional
@@ -204,8 +204,8 @@ def plan(
             raise InputError("`apparatus` determines sigma and readings; leave those two out.")
         return question.bench(setups(apparatus, diameters, intervals), asked or (1,))
     if readings is not None:
-        count, own, own_repeats = _at_hand(readings, sigma)
-        return question.unit(count, own, asked or own_repeats)
+        counts, own, own_repeats = _at_hand(readings, sigma)
+        return question.unit(counts, own, asked or own_repeats)
     if sigma is None:
         raise InputError(
             "`sigma` is missing; give it for the number of readings, with `readings` for the "
@@ -248,22 +248,22 @@ class _Question:
         found = self.simulated(searches, self.simulator)
         answers = [_whole(answer, m) for answer, (_, m) in zip(found, cases, strict=True)]
         curves = [
-            _share(s, m, n, hits, samples)
+            share_row(s, m, n, hits, samples)
             for (s, m), search in zip(cases, searches, strict=True)
             for n, hits, samples in search.hits(self.alpha)
         ]
         return answers, curves
 
-    def unit(self, count: int, sigma: float, repeats: tuple[int, ...]) -> Plan:
+    def unit(self, counts: list[int], sigma: float, repeats: tuple[int, ...]) -> Plan:
         """Smallest unit for the power."""
         rows, curves = [], []
-        for m in repeats:
+        for count, m in itertools.product(counts, repeats):
             if self.simulator is None:
                 spread = stored().sharpest(count, m, self.power, self.alpha)
             else:
                 search = search_spread(count, m, self.integers)
                 [spread] = self.simulated([search], self.simulator)
-                curves += [_share(s, m, count, *share) for s, *share in search.hits(self.alpha)]
+                curves += [share_row(s, m, count, *share) for s, *share in search.hits(self.alpha)]
             low, high = spread.ends()
             rows.append(
                 {
@@ -316,7 +316,7 @@ class _Question:
         )
         columns = ["sigma_over_unit", "repeats", "readings", "power", "low", "high"]
         if self.simulator is None:
-            curves = [_share(*share) for share in stored().shares(self.alpha)]
+            curves = [share_row(*share) for share in stored().shares(self.alpha)]
         return Plan(
             question=question,
             table=pd.DataFrame(rows),
@@ -330,23 +330,11 @@ class _Question:
 
 
 def _whole(answer: Estimate, m: int) -> dict[str, float]:
-    """Whole states of m readings each."""
+    """Whole states of m readings each, the ends of the interval like the answer between them."""
     low, high = answer.ends()
-    value = float(m * np.ceil(answer.value / m - 1e-9)) if np.isfinite(answer.log) else float("nan")
-    return {"readings": value, "low": low, "high": high}
-
-
-def _share(spread: float, m: int, n: float, hits: int, samples: int) -> dict[str, float]:
-    """A simulated share as a row of `Plan.curves`."""
-    low, high = binomial_interval(hits, samples)
-    return {
-        "sigma_over_unit": spread,
-        "repeats": m,
-        "readings": n,
-        "power": hits / samples,
-        "low": low,
-        "high": high,
-    }
+    value = answer.value if np.isfinite(answer.log) else float("nan")
+    numbers = {"readings": value, "low": low, "high": high}
+    return {name: float(m * np.ceil(n / m - 1e-9)) for name, n in numbers.items()}
 
 
 def _need_the_table(estimator: Any, integers: Any, alpha: float) -> None:
@@ -373,13 +361,22 @@ def _repeats_of(given: Any) -> tuple[int, ...]:
     return counts
 
 
-def _at_hand(readings: Any, sigma: Any) -> tuple[int, float, tuple[int, ...]]:
-    """Number, sigma and repeats of the readings at hand."""
+def _at_hand(readings: Any, sigma: Any) -> tuple[list[int], float, tuple[int, ...]]:
+    """Numbers of readings, and sigma and repeats of those at hand."""
     own = None if sigma is None else validation.positive("sigma", sigma)
-    if np.ndim(readings) == 0 and not isinstance(readings, Readings):
+    if not isinstance(readings, Readings):
+        try:
+            counts = [validation.count("readings", n) for n in np.atleast_1d(readings).tolist()]
+        except InputError:
+            counts = []
+        if not counts:
+            raise InputError(
+                f"`readings` is {one_line(repr(readings))[:60]}; say how many, 20 or "
+                "[10, 20, 40], or hand in those at hand as Readings(values)."
+            )
         if own is None:
             raise InputError("`sigma` is missing; a number of readings alone shows no unit.")
-        return validation.count("readings", readings), own, REPEATS
+        return counts, own, REPEATS
     data = as_readings(readings)
     levels = data.levels()
     if own is None and data.sigma is not None:
@@ -392,4 +389,4 @@ def _at_hand(readings: Any, sigma: Any) -> tuple[int, float, tuple[int, ...]]:
             )
         own = float(np.sqrt(levels.scatter / levels.degrees))
     repeats = max(round(len(data) / levels.mean.size), 1)
-    return len(data), own, (min(REPEATS, key=lambda m: abs(m - repeats)),)
+    return [len(data)], own, (min(REPEATS, key=lambda m: abs(m - repeats)),)

@@ -172,3 +172,16 @@ def _root_mean_square(values: FloatArray) -> tuple[float, float]:
     root = float(np.sqrt(square.mean()))
     error = float(square.std(ddof=1) / np.sqrt(values.size))
     return root, error / (2 * root) if root > 0 else 0.0
+
+
+def share_row(spread: float, m: int, n: float, hits: int, samples: int) -> dict[str, float]:
+    """A simulated share as a row of `Plan.curves`."""
+    low, high = binomial_interval(hits, samples)
+    return {
+        "sigma_over_unit": spread,
+        "repeats": m,
+        "readings": n,
+        "power": hits / samples,
+        "low": low,
+        "high": high,
+    }

@@ -29,6 +29,7 @@ GROUPS = [
     "posterior",
     "posterior_predictive",
     "prior",
+    "prior_predictive",
     "sample_stats",
 ]
 
@@ -51,7 +52,8 @@ def check(data: Any) -> None:
     assert names(data, "prior") == {"unit": sampled, "sigma": sampled}
     assert names(data, "sample_stats") == {"lp": sampled}
     assert names(data, "log_likelihood") == {"states": (*sampled, "state")}
-    assert names(data, "posterior_predictive") == {"readings": (*sampled, "reading")}
+    for group in ("prior_predictive", "posterior_predictive"):
+        assert names(data, group) == {"readings": (*sampled, "reading")}
     assert names(data, "observed_data") == {"readings": ("reading",)}
     assert names(data, "constant_data") == {
         "charge_state": ("reading",),
@@ -59,6 +61,10 @@ def check(data: Any) -> None:
     }
     assert dict(data["log_likelihood"].sizes) == {"chain": 2, "draw": 150, "state": 9}
     assert dict(data["posterior_predictive"].sizes) == {"chain": 2, "draw": 150, "reading": 10}
+    assert data["log_likelihood"]["state"].to_numpy().tolist() == list("abcdefghi")
+    for group in ("observed_data", "prior_predictive", "posterior_predictive", "constant_data"):
+        assert data[group]["reading"].to_numpy().tolist() == list(range(10))
+    assert data["prior_predictive"].sizes["draw"] == data["prior"].sizes["draw"]
     assert data.attrs["converged"] in (0, 1)
 
 

@@ -284,6 +284,19 @@ def test_warnings_are_notes(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> N
     ]
 
 
+def test_bad_input_is_filled_on_a_terminal(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same words as in a pipe, where they stand in one line."""
+    plain = quantize("analyze", "invented_run.csv")
+    assert plain.err.count("\n") == 1
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    filled = quantize("analyze", "invented_run.csv")
+    lines = filled.err.splitlines()
+    assert len(lines) == 2
+    assert max(map(len, lines)) < 80
+    assert lines[1].startswith(" " * len("quantize: "))
+    assert filled.err.split() == plain.err.split()
+
+
 def test_a_missing_package_is_one_line(
     quantize: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -12,27 +12,27 @@ from quantize.counts.histogram import find_modes
 
 
 @pytest.fixture
-def spectrum() -> qz.Spectrum:
+def spectrum() -> qz.counts.Spectrum:
     rng = np.random.default_rng(3)
     readings = 5.0 * rng.integers(2, 12, size=3000) + 0.6 * rng.normal(size=3000)
-    return qz.Spectrum((0.0, 70.0), (3.0, 20.0)).update(readings)
+    return qz.counts.Spectrum((0.0, 70.0), (3.0, 20.0)).update(readings)
 
 
 def band(low: float, high: float) -> Band:
     return Band(low=low, high=high, chosen=False, reason="")
 
 
-def test_a_narrower_band_keeps_to_its_own_units(spectrum: qz.Spectrum) -> None:
+def test_a_narrower_band_keeps_to_its_own_units(spectrum: qz.counts.Spectrum) -> None:
     units = 1 / spectrum._sums_within(band(4.0, 9.0)).frequencies
     assert units.min() >= 4.0
     assert units.max() <= 9.0
     own = spectrum.trial_units
     assert units.size == np.sum((own >= 4.0) & (own <= 9.0)) > 10
-    found = qz.fit_counts(spectrum, (6.0, 20.0))
+    found = qz.counts.fit_counts(spectrum, (6.0, 20.0))
     assert found.unit >= 6.0
 
 
-def test_three_trial_units_are_enough_for_a_band(spectrum: qz.Spectrum) -> None:
+def test_three_trial_units_are_enough_for_a_band(spectrum: qz.counts.Spectrum) -> None:
     three = spectrum.trial_units[10:13]
     found = spectrum._sums_within(band(three[-1], three[0]))
     assert 1 / found.frequencies == pytest.approx(three)
@@ -41,7 +41,7 @@ def test_three_trial_units_are_enough_for_a_band(spectrum: qz.Spectrum) -> None:
 def test_sums_between_are_the_sums_themselves_up_to_the_last_unit() -> None:
     rng = np.random.default_rng(4)
     readings = 5.0 * rng.integers(2, 12, size=400) + 0.6 * rng.normal(size=400)
-    spectrum = qz.Spectrum((0.0, 70.0), (3.0, 20.0)).update(readings)
+    spectrum = qz.counts.Spectrum((0.0, 70.0), (3.0, 20.0)).update(readings)
     f, step = 1 / spectrum.trial_units, spectrum.grid.step
     asked = np.r_[np.linspace(f[-1] - 2 * step, f[-1], 9), f[0], f[0] + 0.4 * step]
     cycles = np.multiply.outer(asked, readings - spectrum.grid.origin)
@@ -49,7 +49,7 @@ def test_sums_between_are_the_sums_themselves_up_to_the_last_unit() -> None:
     assert np.abs(spectrum.between().at(asked) - direct).max() < 1e-7 * readings.size
 
 
-def test_the_least_oversampling_that_is_promised(spectrum: qz.Spectrum) -> None:
+def test_the_least_oversampling_that_is_promised(spectrum: qz.counts.Spectrum) -> None:
     counts = spectrum.histogram
     found = qz.periodogram(counts, (3.0, 20.0), oversampling=2)
     assert found.unit == pytest.approx(5.0, abs=0.05)
@@ -60,7 +60,7 @@ def test_the_least_oversampling_that_is_promised(spectrum: qz.Spectrum) -> None:
 def test_wild_values_do_not_widen_the_window() -> None:
     rng = np.random.default_rng(6)
     usual = 5.0 * rng.integers(2, 12, size=5000) + 0.6 * rng.normal(size=5000)
-    found = qz.fit_counts(np.r_[usual, 4e4, -3e4], (3.0, 20.0))
+    found = qz.counts.fit_counts(np.r_[usual, 4e4, -3e4], (3.0, 20.0))
     low, high = found.settings["window"]
     # All but one in a thousand, and a tenth more at each end.
     inner = np.quantile(np.r_[usual, 4e4, -3e4], [0.001, 0.999])
@@ -74,6 +74,6 @@ def test_a_peak_between_two_bins_is_placed_between_them() -> None:
     places = np.array([8.13, 19.87, 31.4])
     expected = sum(np.diff(stats.norm.cdf(edges, place, 1.2)) for place in places)
     counts = np.rint(200_000 * np.asarray(expected)).astype(int)
-    found = find_modes(qz.Histogram(edges, counts), 11.7)
+    found = find_modes(qz.counts.Histogram(edges, counts), 11.7)
     # A fifth of a bin; the middle of the highest bin is up to half a bin away.
     assert found == pytest.approx(places, abs=0.1)

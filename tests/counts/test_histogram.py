@@ -9,7 +9,7 @@ import quantize as qz
 
 def count(values, width, low=0.0, high=130.0):
     edges = np.arange(low, high + width / 2, width)
-    return qz.Histogram(edges, np.histogram(values, edges)[0])
+    return qz.counts.Histogram(edges, np.histogram(values, edges)[0])
 
 
 @pytest.mark.parametrize(
@@ -26,21 +26,21 @@ def count(values, width, low=0.0, high=130.0):
 )
 def test_bad_histograms(edges, counts, message):
     with pytest.raises(qz.InputError, match=message) as caught:
-        qz.Histogram(edges, counts)
+        qz.counts.Histogram(edges, counts)
     assert "\n" not in str(caught.value)
 
 
 def test_parts_and_sums():
-    one = qz.Histogram([0, 1, 2, 3, 4], [0, 2, 5, 0])
+    one = qz.counts.Histogram([0, 1, 2, 3, 4], [0, 2, 5, 0])
     assert (one.total, one.span, len(one), one.even) == (7, 2.0, 4, True)
     assert one.occupied().counts.tolist() == [2, 5]
     assert (one + one).counts.tolist() == [0, 4, 10, 0]
     assert one.coarser(3).counts.tolist() == [7, 0]
     assert one.coarser(3).edges.tolist() == [0, 3, 6]
-    again = qz.Histogram.from_dict(one.to_dict())
+    again = qz.counts.Histogram.from_dict(one.to_dict())
     assert again.counts.tolist() == one.counts.tolist()
     with pytest.raises(qz.InputError, match="`edges` of the two histograms differ"):
-        one + qz.Histogram([0, 1], [1])
+        one + qz.counts.Histogram([0, 1], [1])
     with pytest.raises(ValueError, match="read-only"):
         one.counts[0] = 3
 
@@ -67,12 +67,12 @@ def test_width_of_the_bins_is_corrected(rng, offset):
 def test_bins_of_two_widths(rng):
     x = detector(rng, 100_000)
     edges = np.r_[np.arange(0, 40, 0.5), np.arange(40, 130.1, 1.0)]
-    mixed = qz.Histogram(edges, np.histogram(x, edges)[0])
+    mixed = qz.counts.Histogram(edges, np.histogram(x, edges)[0])
     full = qz.periodogram(x, (3, 20), offset="free")
     assert qz.periodogram(mixed, (3, 20), offset="free").unit == pytest.approx(full.unit, rel=3e-4)
     with pytest.raises(qz.InputError, match=r"bins from 0.5 to 1 wide; count in bins of equal"):
-        qz.fit_counts(mixed, (3, 20), offset="free")
-    uneven = qz.Histogram(np.geomspace(10, 130, 300), np.ones(299))
+        qz.counts.fit_counts(mixed, (3, 20), offset="free")
+    uneven = qz.counts.Histogram(np.geomspace(10, 130, 300), np.ones(299))
     with pytest.raises(qz.InputError, match="different widths, more than 64"):
         qz.periodogram(uneven, (3, 20))
 
@@ -90,7 +90,7 @@ def test_few_counts_stand_for_single_readings():
     k = np.array([1, 2, 2, 3, 5, 7, 8, 4, 6, 9, 3, 2])
     values = 2.0 * k + 0.1 * np.sin(np.arange(k.size))
     edges = np.arange(0.9, 20, 0.2)
-    counts = qz.Histogram(edges, np.histogram(values, edges)[0])
+    counts = qz.counts.Histogram(edges, np.histogram(values, edges)[0])
     assert qz.fit_comb(counts, (1.1, 5)).unit == pytest.approx(2, abs=0.03)
     assert qz.fit_mixture(counts, (1.1, 5)).unit == pytest.approx(2, abs=0.03)
     found = qz.analyze(counts, (1.1, 5), n_resamples=99, rng=1)

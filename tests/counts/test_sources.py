@@ -21,7 +21,7 @@ def readings(rng):
 
 
 def make():
-    return qz.Spectrum((0.0, 110.0), (3.0, 20.0), offset="free")
+    return qz.counts.Spectrum((0.0, 110.0), (3.0, 20.0), offset="free")
 
 
 def write(path, column, rows=1000, **more):

@@ -17,7 +17,7 @@ def readings(rng):
 
 
 def make(**options):
-    return qz.Spectrum((0.0, 110.0), (3.0, 20.0), **{"offset": "free"} | options)
+    return qz.counts.Spectrum((0.0, 110.0), (3.0, 20.0), **{"offset": "free"} | options)
 
 
 @pytest.mark.parametrize("offset", ["free", "zero", 12.0])
@@ -76,7 +76,7 @@ def test_partitions_add_up_within_the_tolerance(readings):
 def test_kept_as_json_and_pickle(readings):
     flow = make().update(readings)
     for back in (
-        qz.Spectrum.from_dict(json.loads(json.dumps(flow.to_dict()))),
+        qz.counts.Spectrum.from_dict(json.loads(json.dumps(flow.to_dict()))),
         pickle.loads(pickle.dumps(flow)),
     ):
         np.testing.assert_array_equal(back.power, flow.power)
@@ -86,13 +86,13 @@ def test_kept_as_json_and_pickle(readings):
         assert back.total == 2 * flow.total
     state = flow.to_dict()
     with pytest.raises(qz.InputError, match="it was cut short"):
-        qz.Spectrum.from_dict(state | {"counts": state["counts"][:-1]})
+        qz.counts.Spectrum.from_dict(state | {"counts": state["counts"][:-1]})
     with pytest.raises(qz.InputError, match=r"is not what `Spectrum.to_dict` wrote"):
-        qz.Spectrum.from_dict({"counts": []})
+        qz.counts.Spectrum.from_dict({"counts": []})
 
 
 def test_readings_outside_the_window_are_counted(readings):
-    flow = qz.Spectrum((15.0, 60.0), (3.0, 20.0), offset="free").update(readings)
+    flow = qz.counts.Spectrum((15.0, 60.0), (3.0, 20.0), offset="free").update(readings)
     assert flow.outside == (
         int(np.sum(readings < 15)),
         int(np.sum(readings >= flow.grid.window[1])),
@@ -125,10 +125,10 @@ def test_memory_does_not_grow_with_the_readings():
 def test_bins_hold_equally_many_steps_of_the_resolution(rng):
     # Whole channels under bins of 1.3 channels would make a comb of their own.
     x = np.rint(rng.normal(60, 12, 20_000))
-    flow = qz.Spectrum((0, 120), (26, 60), offset="free", resolution=1.0).update(x)
+    flow = qz.counts.Spectrum((0, 120), (26, 60), offset="free", resolution=1.0).update(x)
     assert flow.grid.bin_width == 1.0
     assert (flow.histogram.centres % 1 == 0).all()
-    coarse = qz.Spectrum((0, 120), (60, 90), offset="free", resolution=1.0)
+    coarse = qz.counts.Spectrum((0, 120), (60, 90), offset="free", resolution=1.0)
     assert coarse.grid.bin_width == 3.0
     assert coarse.grid.edges[0] % 1 == 0.5
 
@@ -152,23 +152,23 @@ def test_bins_hold_equally_many_steps_of_the_resolution(rng):
 )
 def test_bad_grids(arguments, options, message):
     with pytest.raises(qz.InputError, match=message):
-        qz.Spectrum(*arguments, **options)
+        qz.counts.Spectrum(*arguments, **options)
 
 
 def test_a_grid_that_was_too_large_fits_as_offered():
     with pytest.raises(qz.InputError, match="raise the low end to about") as caught:
-        qz.Spectrum((0, 100), (1e-5, 2))
+        qz.counts.Spectrum((0, 100), (1e-5, 2))
     offered = float(str(caught.value).split("about ")[1].rstrip("."))
     with pytest.raises(qz.InputError, match="bins") as caught:
-        qz.Spectrum((0, 100), (offered * 1.01, 2), bin_width=1e-6)
+        qz.counts.Spectrum((0, 100), (offered * 1.01, 2), bin_width=1e-6)
     width = float(str(caught.value).split("; ")[1].split(" ")[0])
-    qz.Spectrum((0, 100), (offered * 1.01, 2), bin_width=width)
+    qz.counts.Spectrum((0, 100), (offered * 1.01, 2), bin_width=width)
 
 
 def test_only_like_spectra_are_merged(readings):
     flow = make()
     with pytest.raises(qz.InputError, match=r"`other` has another low \(2.0, here 3.0\)"):
-        flow.merge(qz.Spectrum((0, 110), (2.0, 20.0), offset="free"))
+        flow.merge(qz.counts.Spectrum((0, 110), (2.0, 20.0), offset="free"))
     with pytest.raises(TypeError, match="`other` is ndarray; give another Spectrum"):
         flow.merge(readings)
 

@@ -44,11 +44,13 @@ ESTIMATORS = {
     "compare_null, smooth": lambda r, band, offset: qz.compare_null(
         r, band, offset=offset, null="smooth", **QUICK
     ),
-    "p_value_bound": lambda r, band, offset: qz.p_value_bound(5.0, r, band, offset=offset),
-    "height_for": lambda r, band, offset: qz.height_for(0.01, r, band, offset=offset),
+    "p_value_bound": lambda r, band, offset: qz.null.p_value_bound(5.0, r, band, offset=offset),
+    "height_for": lambda r, band, offset: qz.null.height_for(0.01, r, band, offset=offset),
     "analyze": lambda r, band, offset: qz.analyze(r, band, offset=offset, **QUICK),
-    "without_each_state": lambda r, band, offset: qz.without_each_state(r, band, offset=offset),
-    "fit_two_units": lambda r, band, offset: qz.fit_two_units(r, band),
+    "without_each_state": lambda r, band, offset: qz.null.without_each_state(
+        r, band, offset=offset
+    ),
+    "fit_two_units": lambda r, band, offset: qz.model.fit_two_units(r, band),
 }
 SLOW = {
     "analyze": 10,
@@ -146,11 +148,11 @@ def test_counts(bins, width, total, start) -> None:
     counts = rng.multinomial(total, np.full(bins, 1 / bins)) if bins else []
     with np.errstate(all="ignore"):
         edges = answer(
-            lambda: qz.Histogram(
+            lambda: qz.counts.Histogram(
                 (float(start or 0) if not isinstance(start, str) else 0)
                 + width * np.arange(bins + 1),
                 counts,
             )
         )
-    if isinstance(edges, qz.Histogram):
-        without_nan(answer(lambda: qz.fit_counts(edges, (3 * width, 9 * width))))
+    if isinstance(edges, qz.counts.Histogram):
+        without_nan(answer(lambda: qz.counts.fit_counts(edges, (3 * width, 9 * width))))

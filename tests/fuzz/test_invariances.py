@@ -112,9 +112,9 @@ def test_two_histograms_together_are_that_of_all(seed: int, parts: int) -> None:
     edges = np.arange(0, 9.1, 0.1)
     values = rng.integers(1, 9, 2000) + 0.06 * rng.standard_normal(2000)
     pieces = [np.histogram(part, edges)[0] for part in np.array_split(values, parts)]
-    total = qz.Histogram(edges, pieces[0])
+    total = qz.counts.Histogram(edges, pieces[0])
     for piece in pieces[1:]:
-        total = total + qz.Histogram(edges, piece)
-    whole = qz.Histogram(edges, np.histogram(values, edges)[0])
+        total = total + qz.counts.Histogram(edges, piece)
+    whole = qz.counts.Histogram(edges, np.histogram(values, edges)[0])
     assert np.array_equal(total.counts, whole.counts)
     assert qz.periodogram(total, BAND).unit == qz.periodogram(whole, BAND).unit

@@ -293,4 +293,4 @@ def test_a_journal_of_odd_json(
     )
 )
 def test_a_histogram_read_back(state: dict[str, object]) -> None:
-    answer(lambda: qz.Histogram.from_dict(state))
+    answer(lambda: qz.counts.Histogram.from_dict(state))

@@ -102,8 +102,8 @@ def test_how_the_rows_of_different_groups_are_mixed_does_not_matter(table, refer
     order = [*range(4), *rest]
     rows = [iter(range(8 * g, 8 * g + 8)) for g in range(4)]
     mixed = table.iloc[[next(rows[g]) for g in order]]
-    parts = split(mixed, by="particle", value="divisions")
-    plain = split(table, by="particle", value="divisions")
+    parts, _ = split(mixed, by="particle", value="divisions")
+    plain, _ = split(table, by="particle", value="divisions")
     for a, b in zip(parts, plain, strict=True):
         assert a.label == b.label
         np.testing.assert_array_equal(a.readings.values, b.readings.values)

@@ -138,3 +138,21 @@ def test_a_unit_in_the_cells_and_a_faulty_one_spoil_no_other_group(quantize, tmp
     (tmp_path / "many.csv").write_text("\n".join(plain) + "\n")
     again = json.loads(quantize(*QUICK, "--json")[1])
     assert again["groups"]["table"][0]["unit"] == table[0]["unit"]
+
+
+def test_what_the_readings_are_measured_in(quantize, tmp_path):
+    """From the option, or else from the cells, in text, JSON and picture."""
+    named = json.loads(quantize(*QUICK, "--unit-name", "1e-19 C", "--json")[1])
+    plain = json.loads(quantize(*QUICK, "--json")[1])
+    assert named["groups"].pop("unit_name") == "1e-19 C"
+    assert plain["groups"].pop("unit_name") is None
+    assert named == plain
+    status, out, err = quantize(*QUICK, "--unit-name", "1e-19 C", "--plot", "units.svg")
+    assert (status, err) == (0, "")
+    assert "Units of divisions by particle, in 10⁻¹⁹ C\n" in out
+    rows = [f"{name},{x:.2f} div" for name in "AB" for x in SAMPLES[name]]
+    (tmp_path / "many.csv").write_text("\n".join(["particle,divisions", *rows]) + "\n")
+    assert "Units of divisions by particle, in div\n" in quantize(*QUICK)[1]
+    assert quantize(*QUICK, "--unit-name", "")[2] == (
+        "quantize: --unit-name is ''; give a short text, such as 'div' or '1e-19 C'.\n"
+    )

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from running_path import running_evidence
 
 import quantize as qz
 
@@ -136,9 +137,9 @@ def answers(every: int = 1) -> Iterator[tuple[str, dict[str, Any]]]:
     draws = qz.sample_mixture(data, (0.5, 3.0), draws=200, chains=2, rng=1)
     best = draws.alternatives.iloc[0]
     yield "comb | sample_mixture", {"unit": float(best["unit"])}
-    found = qz.running_evidence(_comb(5, 12, 0.08), (0.4, 2.5), (-6.0, 6.0))
+    found = running_evidence(_comb(5, 12, 0.08), (0.4, 2.5), (-6.0, 6.0))
     yield "comb | running_evidence", {"log_evidence": found.log_evidence.tolist()}
-    two = qz.fit_two_units(
+    two = qz.model.fit_two_units(
         np.r_[2.54 * np.arange(1, 7), np.arange(3, 9)] + 0.01 * np.cos(np.arange(12)),
         (0.8, 4),
         labels=["in"] * 6 + ["cm"] * 6,

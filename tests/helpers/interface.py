@@ -91,6 +91,9 @@ def interface() -> dict[str, Any]:
     return {
         "quantize": of_package(qz),
         "charge": of_package(charge),
+        "counts": of_package(qz.counts),
+        "model": of_package(qz.model),
+        "null": of_package(qz.null),
         "results": results(),
         "keys": keys(),
     }

@@ -12,6 +12,7 @@ import numpy as np
 from scipy import stats
 
 import quantize as qz
+from quantize.shared_shift import SharedShift
 
 SIZE = 12
 WINDOW = (-0.3, 9.7)
@@ -56,6 +57,10 @@ READINGS: dict[str, Callable[[float], dict[str, Any]]] = {
     "both ends read": lambda c: {"ends": 2},
     "off the scale": lambda c: {"beyond": (np.arange(SIZE) == 0).astype(int)},
     "changed": lambda c: {"changed": np.arange(SIZE) == 3},
+    "rounded to steps of their own": lambda c: {
+        "resolution": 0.0025 * c * np.linspace(1, 60, SIZE)
+    },
+    "shifted together": lambda c: {"shift": SharedShift(error=0.03 * c, lever=np.ones(SIZE))},
     "unit named": lambda c: {"unit_name": f"1e{round(np.log10(c))} div"},
 }
 """What may come with the readings."""
@@ -73,9 +78,10 @@ def model(name: str, c: float = 1.0) -> qz.MixtureModel:
     return qz.MixtureModel(**(MODELS | FACTORS)[name](c))
 
 
-def sample(values: Any, c: float = 1.0, shift: float = 0.0, **others: Any) -> qz.Readings:
+def sample(values: Any, c: float = 1.0, moved: float = 0.0, **others: Any) -> qz.Readings:
     """Readings in the new unit of measurement, recorded to 1/400 of an old one."""
-    return qz.Readings((np.asarray(values) + shift) * c, resolution=0.0025 * c, **others)
+    said = {"resolution": 0.0025 * c} | others
+    return qz.Readings((np.asarray(values) + moved) * c, **said)
 
 
 def comb(seed: int, *, repeats: int = 1, spread: float = 0.1) -> np.ndarray:

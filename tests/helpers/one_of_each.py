@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from running_path import running_evidence
 
 import quantize as qz
 from quantize import charge
@@ -25,12 +26,12 @@ def run() -> charge.Run:
     return charge.read_run(DATA / "invented_run.csv", DATA / "invented_apparatus.toml")
 
 
-def histogram() -> qz.Histogram:
+def histogram() -> qz.counts.Histogram:
     """Counts with a peak at every whole number."""
     rng = np.random.default_rng(2)
     values = rng.integers(1, 9, 4000) + 0.06 * rng.standard_normal(4000)
     edges = np.arange(0, 9.1, 0.1)
-    return qz.Histogram(edges, np.histogram(values, edges)[0])
+    return qz.counts.Histogram(edges, np.histogram(values, edges)[0])
 
 
 def two_spheres() -> charge.Run:
@@ -119,8 +120,8 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "Comparison": lambda: qz.compare_estimators(
         ["cosine score"], {"n": [6], "sigma": [0.1]}, replicates=4, rng=1
     ),
-    "CountAnalysis": lambda: qz.analyze_counts(histogram(), (0.6, 1.7)),
-    "CountFit": lambda: qz.fit_counts(histogram(), (0.6, 1.7)),
+    "CountAnalysis": lambda: qz.null.analyze_counts(histogram(), (0.6, 1.7)),
+    "CountFit": lambda: qz.counts.fit_counts(histogram(), (0.6, 1.7)),
     "GroupAnalyses": groups,
     "JointUnit": joint,
     "LevelEvidence": level_evidence,
@@ -142,14 +143,14 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "ResidualVoltage": lambda: run().residual_voltage(),
     "RunAnalysis": lambda: run().analyze((6, 16), n_resamples=19, rng=1),
     "RunFit": lambda: run().fit((6, 16)),
-    "RunningResult": lambda: qz.running_evidence(PAGE, BAND, (0, 20)),
+    "RunningResult": lambda: running_evidence(PAGE, BAND, (0, 20)),
     "SampledMixture": lambda: qz.sample_mixture(
         PAGE, BAND, sigma_range=0.1, draws=50, chains=2, rng=1
     ),
-    "Sensitivity": lambda: qz.sensitivity(PAGE, BAND, n_resamples=99, rng=1),
+    "Sensitivity": lambda: qz.null.sensitivity(PAGE, BAND, n_resamples=99, rng=1),
     "TargetPlan": lambda: charge.plan_target(DATA / "invented_apparatus.toml"),
     "Truth": lambda: simulated().truth,
-    "TwoUnits": lambda: qz.fit_two_units(
+    "TwoUnits": lambda: qz.model.fit_two_units(
         [2.54, 7.6, 12.72, 3.02, 6.98, 12.0],
         (0.8, 4),
         labels=["in"] * 3 + ["cm"] * 3,

@@ -26,7 +26,7 @@ def test_survey_heights_have_inches_and_centimetres():
     metric = rng.permutation(survey_heights("Metric"))[:20]
     x = np.concatenate([imperial, metric])
     labels = ["Imperial"] * 20 + ["Metric"] * 20
-    found = qz.fit_two_units(x, (0.7, 4), labels=labels, sigma_range=(0.1, 0.5))
+    found = qz.model.fit_two_units(x, (0.7, 4), labels=labels, sigma_range=(0.1, 0.5))
     assert found.labels == ("Imperial", "Metric")
     assert found.units[0] == pytest.approx(1.27, abs=0.002)
     assert found.units[1] == pytest.approx(1, abs=0.002)
@@ -38,7 +38,7 @@ def test_survey_heights_have_inches_and_centimetres():
 def test_without_labels_both_units_are_found(seed):
     rng = np.random.default_rng(12)
     x, member = mixed(rng)
-    found = qz.fit_two_units(x, (0.7, 2.0), sigma_range=0.04)
+    found = qz.model.fit_two_units(x, (0.7, 2.0), sigma_range=0.04)
     # Five standard errors of the fit with members known.
     assert np.all(np.abs(found.units - [1.0, 1.37]) < 5 * found.unit_errs)
     assert found.log_bayes_factor > 5
@@ -52,9 +52,9 @@ def test_without_labels_both_units_are_found(seed):
 def test_one_unit_is_preferred_where_there_is_one():
     rng = np.random.default_rng(13)
     x = rng.integers(1, 8, size=20) + 0.05 * rng.normal(size=20)
-    assert qz.fit_two_units(x, (0.7, 2.0), sigma_range=0.05).log_bayes_factor < 0
+    assert qz.model.fit_two_units(x, (0.7, 2.0), sigma_range=0.05).log_bayes_factor < 0
     labels = np.arange(20) % 2
-    found = qz.fit_two_units(x, (0.7, 2.0), labels=labels)
+    found = qz.model.fit_two_units(x, (0.7, 2.0), labels=labels)
     assert found.log_bayes_factor < 0
     assert found.units == pytest.approx([1, 1], abs=0.02)
 
@@ -86,12 +86,12 @@ def test_pairs_add_up_to_the_plain_double_sum():
 def test_labelled_evidence_is_the_product_at_known_sigma(seed_of_sample):
     rng = np.random.default_rng(seed_of_sample)
     x, member = mixed(rng, n=12, spread=0.08)
-    found = qz.fit_two_units(x, (0.7, 2.0), labels=member, sigma_range=0.08)
+    found = qz.model.fit_two_units(x, (0.7, 2.0), labels=member, sigma_range=0.08)
     one = qz.fit_mixture(x, (0.7, 2.0), sigma_range=0.08)
     assert found.log_evidence - found.log_bayes_factor == pytest.approx(
         one.log_bayes_factor, abs=1e-6
     )
-    swapped = qz.fit_two_units(x, (0.7, 2.0), labels=1 - member, sigma_range=0.08)
+    swapped = qz.model.fit_two_units(x, (0.7, 2.0), labels=1 - member, sigma_range=0.08)
     assert swapped.log_evidence == pytest.approx(found.log_evidence, abs=1e-9)
 
 
@@ -102,7 +102,7 @@ def test_a_mode_that_the_range_cuts_off_is_summed_up_to_the_end(seed_of_sample):
     x, member = mixed(rng, n=12, spread=0.08)
     problem = Problem(readings=qz.Readings(x), low=0.7, high=2.0, sigma_low=0.08, sigma_high=0.08)
     dense = dense_log_evidence(problem, unit_points=20001, sigma_points=1)
-    found = qz.fit_two_units(x, (0.7, 2.0), labels=member, sigma_range=0.08)
+    found = qz.model.fit_two_units(x, (0.7, 2.0), labels=member, sigma_range=0.08)
     one = qz.fit_mixture(x, (0.7, 2.0), sigma_range=0.08)
     assert one.unit == pytest.approx(0.7, abs=0.002)
     assert found.log_evidence - found.log_bayes_factor == pytest.approx(dense, abs=0.01)
@@ -121,4 +121,4 @@ def test_a_mode_that_the_range_cuts_off_is_summed_up_to_the_end(seed_of_sample):
 )
 def test_bad_input(arguments, words):
     with pytest.raises(qz.InputError, match=words):
-        qz.fit_two_units([1.0, 2.1, 3.3, 4.2, 5.5, 6.1], (0.7, 2.0), **arguments)
+        qz.model.fit_two_units([1.0, 2.1, 3.3, 4.2, 5.5, 6.1], (0.7, 2.0), **arguments)

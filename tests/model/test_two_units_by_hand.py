@@ -71,7 +71,7 @@ def by_hand() -> tuple[float, float, float]:
 
 
 def test_evidence_and_sigma_of_two_labelled_units() -> None:
-    found = qz.fit_two_units(SAMPLE, BAND, labels=MEMBER, sigma_range=SIGMAS)
+    found = qz.model.fit_two_units(SAMPLE, BAND, labels=MEMBER, sigma_range=SIGMAS)
     one, two, sigma = by_hand()
     assert found.log_evidence == pytest.approx(two, abs=0.01)
     assert found.log_evidence - found.log_bayes_factor == pytest.approx(one, abs=0.01)
@@ -81,7 +81,7 @@ def test_evidence_and_sigma_of_two_labelled_units() -> None:
 
 @pytest.mark.parametrize("labels", [MEMBER, None])
 def test_the_first_alternative_is_the_answer(labels: FloatArray | None) -> None:
-    found = qz.fit_two_units(SAMPLE, BAND, labels=labels, sigma_range=0.06)
+    found = qz.model.fit_two_units(SAMPLE, BAND, labels=labels, sigma_range=0.06)
     first = found.alternatives.iloc[0]
     assert [first["unit_1"], first["unit_2"]] == pytest.approx(list(found.units), rel=1e-9)
     assert found.alternatives["share"].is_monotonic_decreasing
@@ -102,13 +102,13 @@ def pairs(sigma: float, known: bool) -> PairNodes:
 
 
 def test_the_share_is_integrated_to_the_end() -> None:
-    found = qz.fit_two_units(SAMPLE[:8], BAND, sigma_range=0.06)
+    found = qz.model.fit_two_units(SAMPLE[:8], BAND, sigma_range=0.06)
     expected = float(logsumexp(pairs(0.06, known=True).log_mass))
     assert found.log_evidence == pytest.approx(expected, abs=1e-4)
 
 
 def test_sigma_without_labels_is_its_posterior_mean() -> None:
-    found = qz.fit_two_units(SAMPLE[:8], BAND, sigma_range=(0.05, 0.3))
+    found = qz.model.fit_two_units(SAMPLE[:8], BAND, sigma_range=(0.05, 0.3))
     sigmas = np.geomspace(0.05, 0.3, 25)
     mass = []
     for sigma in sigmas:

@@ -171,7 +171,7 @@ def test_an_open_last_number_wants_a_flat_envelope(options, name):
 
 
 def test_counts_refuse_it():
-    counts = qz.Histogram(np.linspace(0, 9, 401), np.histogram(comb(1, 20_000), 400)[0])
+    counts = qz.counts.Histogram(np.linspace(0, 9, 401), np.histogram(comb(1, 20_000), 400)[0])
     with pytest.raises(InputError, match="`integers` is said of single readings, and counts"):
         qz.analyze(counts, integers=(1, 8))
     many = np.tile(comb(1, 1000), 51)

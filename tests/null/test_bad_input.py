@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from running_path import running_evidence
 
 import quantize as qz
-from quantize import InputError, Readings, running_evidence
+from quantize import InputError, Readings
 from quantize.null.running import RunningEvidence
 
 PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
@@ -26,7 +27,7 @@ def test_options_are_checked_wherever_they_are_given(options, message):
         qz.analyze(PAGE, BAND, **options)
     if "alpha" not in options:
         with pytest.raises(InputError, match=message):
-            qz.without_each_state(PAGE, BAND, **options)
+            qz.null.without_each_state(PAGE, BAND, **options)
 
 
 def test_readings_of_a_single_state_are_one_level():

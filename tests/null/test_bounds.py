@@ -19,7 +19,7 @@ def test_free_offset_is_the_bound_that_astropy_uses(power):
     Ours begin at 1e-7.
     """
     theirs = _statistics.fap_baluev(power, 3.0, PAGE, np.zeros(40), 1.0, normalization="psd")
-    ours = qz.p_value_bound(power, PAGE, (1 / 3, 9e6), offset="free")
+    ours = qz.null.p_value_bound(power, PAGE, (1 / 3, 9e6), offset="free")
     # Theirs multiplies chances, ours adds them: the same to second order.
     assert ours == pytest.approx(float(theirs), rel=theirs, abs=1e-15)
 
@@ -27,7 +27,7 @@ def test_free_offset_is_the_bound_that_astropy_uses(power):
 @pytest.mark.parametrize("offset", ["zero", "free"])
 def test_many_readings_of_any_size_stay_below_the_bound(offset):
     rng = np.random.default_rng(2)
-    height = qz.height_for(0.05, np.linspace(-5, 5, 30), (0.3, 2.0), offset=offset)
+    height = qz.null.height_for(0.05, np.linspace(-5, 5, 30), (0.3, 2.0), offset=offset)
     hits = 0
     for _ in range(150):
         found = qz.periodogram(rng.uniform(-5, 5, 30), (0.3, 2.0), offset=offset)
@@ -38,20 +38,20 @@ def test_many_readings_of_any_size_stay_below_the_bound(offset):
 
 @given(p=st.floats(1e-9, 0.5), offset=st.sampled_from(["zero", "free"]))
 def test_height_and_bound_are_inverse(p, offset):
-    height = qz.height_for(p, PAGE, (0.5, 4.0), offset=offset)
-    assert qz.p_value_bound(height, PAGE, (0.5, 4.0), offset=offset) == pytest.approx(
+    height = qz.null.height_for(p, PAGE, (0.5, 4.0), offset=offset)
+    assert qz.null.p_value_bound(height, PAGE, (0.5, 4.0), offset=offset) == pytest.approx(
         p, rel=1e-6, abs=0
     )
 
 
 def test_scale_of_readings_and_band_does_not_matter():
-    one = qz.p_value_bound(4.0, PAGE, (0.5, 4.0))
-    assert qz.p_value_bound(4.0, 1e6 * PAGE, (0.5e6, 4e6)) == pytest.approx(one, rel=1e-9)
+    one = qz.null.p_value_bound(4.0, PAGE, (0.5, 4.0))
+    assert qz.null.p_value_bound(4.0, 1e6 * PAGE, (0.5e6, 4e6)) == pytest.approx(one, rel=1e-9)
 
 
 def test_p_that_no_bound_gives_is_refused():
     with pytest.raises(InputError, match=r"`p_value` is 0\.7"):
-        qz.height_for(0.7, PAGE)
+        qz.null.height_for(0.7, PAGE)
 
 
 def test_bounds_stand_above_what_was_simulated():
@@ -62,10 +62,10 @@ def test_bounds_stand_above_what_was_simulated():
     """
     sample = 20 + 5 * np.sqrt(99 / 100) * np.linspace(-1, 1, 100) / np.std(np.linspace(-1, 1, 100))
     for height, seen in ((6, 0.172), (7, 0.068), (8, 0.025), (9, 0.012)):
-        bound = qz.p_value_bound(height, sample, (1 / 3, 1), offset="free")
+        bound = qz.null.p_value_bound(height, sample, (1 / 3, 1), offset="free")
         assert bound > seen - 3 * np.sqrt(seen * (1 - seen) / 600)
         assert bound < 2 * seen
     for height, seen in ((3, 0.342), (3.5, 0.075), (4, 0.010)):
-        bound = qz.p_value_bound(height, sample, (1 / 3, 1))
+        bound = qz.null.p_value_bound(height, sample, (1 / 3, 1))
         assert bound > seen - 3 * np.sqrt(seen * (1 - seen) / 600)
         assert bound < 2 * seen

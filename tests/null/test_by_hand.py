@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from running_path import running_evidence
 from scipy import integrate, stats
 
 import quantize as qz
@@ -68,7 +69,7 @@ def test_sigma_known_otherwise_than_through_the_comb() -> None:
 
 
 def test_looking_crosses_where_the_path_first_stands_above() -> None:
-    found = qz.running_evidence(PAGE * 2, BAND, (0, 20), alpha=0.05)
+    found = running_evidence(PAGE * 2, BAND, (0, 20), alpha=0.05)
     path = found.log_evidence
     first = next(i for i, v in enumerate(path) if v >= math.log(20))
     assert found.crossed_at == first + 1

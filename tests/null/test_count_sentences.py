@@ -70,10 +70,10 @@ def test_most_readings_must_belong_to_the_levels(background: float, stops: bool)
     assert (found.blocks, found.warns) == (stops, stops)
 
 
-def peaks(places: list[float], sigma: float) -> qz.Histogram:
+def peaks(places: list[float], sigma: float) -> qz.counts.Histogram:
     edges = np.arange(0.0, 120.0, 0.1)
     counts = sum(np.diff(stats.norm.cdf(edges, place, sigma)) for place in places)
-    return qz.Histogram(edges, np.rint(40_000 * np.asarray(counts)).astype(int))
+    return qz.counts.Histogram(edges, np.rint(40_000 * np.asarray(counts)).astype(int))
 
 
 @pytest.mark.parametrize("sigma", [0.4, 1.5])

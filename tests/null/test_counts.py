@@ -80,7 +80,9 @@ def test_bounds_over_a_band_hold_for_smooth_data():
 
 def test_steps_of_a_detector(rng):
     found = qz.analyze(detector(rng, 60_000), (3, 20), offset="free")
-    assert isinstance(found, type(qz.analyze_counts(detector(rng, 60_000), (3, 20), offset="free")))
+    assert isinstance(
+        found, type(qz.null.analyze_counts(detector(rng, 60_000), (3, 20), offset="free"))
+    )
     assert found.verdict == "steps"
     assert found.p_value < 1e-6
     assert found.unit == pytest.approx(7.3, abs=5 * found.unit_err)
@@ -97,8 +99,8 @@ def test_steps_of_a_detector(rng):
 
 def test_steps_of_both_signs_and_an_offset_that_is_known(rng):
     x = 2.5 * rng.integers(-5, 6, size=60_000) + 0.4 * rng.normal(size=60_000)
-    assert qz.analyze_counts(x, (1.1, 12)).verdict == "steps"
-    assert qz.analyze_counts(x + 1.3, (1.1, 12), offset=1.3).verdict == "steps"
+    assert qz.null.analyze_counts(x, (1.1, 12)).verdict == "steps"
+    assert qz.null.analyze_counts(x + 1.3, (1.1, 12), offset=1.3).verdict == "steps"
 
 
 @pytest.mark.parametrize(
@@ -116,7 +118,7 @@ def test_steps_of_both_signs_and_an_offset_that_is_known(rng):
 )
 @pytest.mark.parametrize(("offset", "n"), [("zero", 100_000), ("free", 20_000)])
 def test_smooth_data_are_never_steps(rng, draw, offset, n):
-    assert qz.analyze_counts(draw(rng, n), offset=offset).verdict != "steps"
+    assert qz.null.analyze_counts(draw(rng, n), offset=offset).verdict != "steps"
 
 
 @pytest.mark.slow
@@ -124,7 +126,7 @@ def test_levels_anywhere_are_not_steps():
     # 40 sets: at alpha = .05 more than 8 false "steps" come once in 1e4.
     rng = np.random.default_rng(9)
     verdicts = [
-        qz.analyze_counts(
+        qz.null.analyze_counts(
             on_levels(rng, apart(rng, k, 1.4), 20_000, 0.4),
             (1.6, 16),
             offset="free" if k % 2 else "zero",
@@ -139,24 +141,24 @@ def test_levels_anywhere_are_not_steps():
 
 def test_smooth_data_exclude_units_only_with_a_known_scatter(rng):
     x = rng.normal(0, 5, 100_000)
-    assert qz.analyze_counts(x, (1, 10)).verdict == "cannot tell"
-    found = qz.analyze_counts(x, (1, 10), sigma_range=0.2)
+    assert qz.null.analyze_counts(x, (1, 10)).verdict == "cannot tell"
+    found = qz.null.analyze_counts(x, (1, 10), sigma_range=0.2)
     assert found.verdict == "no steps"
     assert "would have stood out" in found.reasons[0]
 
 
 def test_too_few_levels_and_blurred_levels_cannot_tell(rng):
-    few = qz.analyze_counts(detector(rng, 20_000, mean=0.2), (3, 20), offset="free")
+    few = qz.null.analyze_counts(detector(rng, 20_000, mean=0.2), (3, 20), offset="free")
     assert few.verdict == "cannot tell"
     assert "5 are needed to distinguish equal distances from chance" in " ".join(few.reasons)
     blurred = detector(rng, 20_000, s0=3.3, s1=0.0)
-    assert qz.analyze_counts(blurred, (3, 20), offset="free").verdict == "cannot tell"
+    assert qz.null.analyze_counts(blurred, (3, 20), offset="free").verdict == "cannot tell"
 
 
 def test_unit_of_the_record_is_not_a_step(rng):
     # Whole channels: bins hold whole numbers of them, and a unit of one channel is the record's.
     x = np.rint(rng.normal(60, 12, 60_000))
-    found = qz.analyze_counts(qz.Readings(x, resolution=1.0), (2.5, 30), offset="free")
+    found = qz.null.analyze_counts(qz.Readings(x, resolution=1.0), (2.5, 30), offset="free")
     assert found.verdict != "steps"
 
 
@@ -164,18 +166,18 @@ def test_bent_scale_is_steps_with_a_warning(rng):
     # A gain that falls by 0.07 % a level: steps all the same, and the bend is told.
     x = detector(rng, 400_000, s0=0.4, s1=0.2)
     bent = x - 0.00005 * (x - 12) ** 2
-    found = qz.analyze_counts(bent, (3, 20), offset="free")
+    found = qz.null.analyze_counts(bent, (3, 20), offset="free")
     assert found.verdict == "steps"
     assert any("more than counting alone explains" in reason for reason in found.reasons)
 
 
 def test_analyze_chooses_by_size_and_kind(rng):
     x = detector(rng, 51_000)
-    kind = type(qz.analyze_counts(x, (3, 20), offset="free"))
+    kind = type(qz.null.analyze_counts(x, (3, 20), offset="free"))
     assert isinstance(qz.analyze(list(x), (3, 20), offset="free"), kind)
-    counts = qz.Histogram(np.arange(0, 111, 0.5), np.histogram(x, np.arange(0, 111, 0.5))[0])
+    counts = qz.counts.Histogram(np.arange(0, 111, 0.5), np.histogram(x, np.arange(0, 111, 0.5))[0])
     assert isinstance(qz.analyze(counts, (3, 20), offset="free"), kind)
-    flow = qz.Spectrum((0.0, 110.0), (3.0, 20.0), offset="free").update(x)
+    flow = qz.counts.Spectrum((0.0, 110.0), (3.0, 20.0), offset="free").update(x)
     found = qz.analyze(flow)
     assert isinstance(found, kind)
     assert found.plot().get_title(loc="left").startswith("Verdict: steps")
@@ -189,8 +191,8 @@ def test_analyze_chooses_by_size_and_kind(rng):
 
 def test_scale_changes_nothing_but_the_scale(rng):
     x = detector(rng, 30_000)
-    one = qz.analyze_counts(x, (3, 20), offset="free")
-    two = qz.analyze_counts(1e-19 * x, (3e-19, 20e-19), offset="free")
+    one = qz.null.analyze_counts(x, (3, 20), offset="free")
+    two = qz.null.analyze_counts(1e-19 * x, (3e-19, 20e-19), offset="free")
     assert two.verdict == one.verdict
     assert two.p_value == pytest.approx(one.p_value, rel=1e-3)
 
@@ -228,7 +230,7 @@ def test_one_answer_on_both_sides_of_the_switch(sigma, verdict):
 @pytest.mark.parametrize(
     "fit",
     [
-        qz.fit_counts,
+        qz.counts.fit_counts,
         pytest.param(
             qz.fit_mixture,
             marks=pytest.mark.xfail(strict=True, reason="a known fault, see docs/limits.md"),
@@ -248,6 +250,6 @@ def test_the_unit_of_many_blurred_readings_has_no_bias(fit):
 def test_noise_of_few_counts_is_no_candidate(rng):
     # Two thousand readings: hundreds of levels at a unit that noise picked took ten seconds.
     x = rng.integers(1, 9, 2000) + 0.2 * rng.normal(size=2000)
-    found = qz.analyze_counts(x)
+    found = qz.null.analyze_counts(x)
     assert found.verdict == "steps"
     assert found.alternatives["unit"].min() > 0.1

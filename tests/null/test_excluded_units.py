@@ -23,7 +23,7 @@ def excluded(places: list[float], end: float, sigma: float) -> float:
     """The part of the band that levels at these places, of spread 0.4, exclude."""
     edges = np.arange(0.0, end, 0.1)
     counts = sum(np.diff(stats.norm.cdf(edges, place, 0.4)) for place in places)
-    histogram = qz.Histogram(edges, np.rint(40_000 * np.asarray(counts)).astype(int))
+    histogram = qz.counts.Histogram(edges, np.rint(40_000 * np.asarray(counts)).astype(int))
     data: Any = SimpleNamespace(free=False, fixed=0.0, histogram=histogram, band=BAND)
     fit: Any = SimpleNamespace(modes=np.array(places), unit=11.0)
     return excluded_part(fit, data, sigma, narrowest=0.4)

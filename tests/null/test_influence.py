@@ -25,14 +25,14 @@ def comb_sample(seed=1, n=12, spread=0.05):
 @pytest.mark.slow
 def test_left_out_p_is_that_of_the_page_without_the_state():
     sample = comb_sample()
-    found = qz.without_each_state(sample, BAND)
+    found = qz.null.without_each_state(sample, BAND)
     assert list(found) == list(sample.state_labels)
     rest = sample.select(sample.state != 3)
     assert found["s3"] == qz.analyze(rest, BAND, n_resamples=19).evidence.p_value
 
 
 def test_readings_without_states_are_left_out_one_by_one():
-    assert list(qz.without_each_state([1.0, 2.02, 2.98, 5.01, 7.0], BAND)) == [1, 2, 3, 4, 5]
+    assert list(qz.null.without_each_state([1.0, 2.02, 2.98, 5.01, 7.0], BAND)) == [1, 2, 3, 4, 5]
 
 
 @pytest.mark.slow
@@ -85,13 +85,13 @@ def test_groups_must_fit_the_readings():
 
 def test_sensitivity_lists_every_null_and_band():
     values = comb_sample().values
-    found = qz.sensitivity(values, BAND, bands=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5)
+    found = qz.null.sensitivity(values, BAND, bands=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5)
     assert found.table["band"].unique().tolist() == ["as analyzed", "0.3 to 3", "4 to 6"]
     assert {"smooth", "uniform", "normal", "lumpy", "levels: lumpy"} <= set(found.table["null"])
     assert found.largest()["as analyzed"] < 0.05
     # A band that leaves the unit out shows nothing.
     assert found.largest()["4 to 6"] > 0.05
-    again = qz.sensitivity(values, BAND, bands=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5)
+    again = qz.null.sensitivity(values, BAND, bands=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5)
     assert again.table.equals(found.table)
 
 
@@ -109,7 +109,9 @@ def test_a_band_in_which_nothing_can_show_is_refused_with_one_that_can(band, mes
 
 
 def test_the_choices_are_drawn_with_a_mark_for_each_band():
-    found = qz.sensitivity(comb_sample().values, BAND, bands=[(0.3, 3.0)], n_resamples=19, rng=5)
+    found = qz.null.sensitivity(
+        comb_sample().values, BAND, bands=[(0.3, 3.0)], n_resamples=19, rng=5
+    )
     axes = found.plot()
     drawn = {line.get_label(): len(line.get_xdata()) for line in axes.lines}
     assert drawn["as analyzed"] == drawn["0.3 to 3"] == found.table["null"].nunique()

@@ -5,10 +5,11 @@ import copy
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from running_path import running_evidence
 from scipy.stats import binom
 
 from quantize import InputError
-from quantize.null.running import RunningEvidence, running_evidence
+from quantize.null.running import RunningEvidence
 
 BAND, WINDOW = (0.4, 2.5), (-6.0, 6.0)
 

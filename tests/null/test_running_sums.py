@@ -6,9 +6,9 @@ import itertools
 
 import numpy as np
 import pytest
+from running_path import running_evidence
 from scipy import stats
 
-from quantize import running_evidence
 from quantize.null import running_sums
 from quantize.null.running_sums import SumsOfTwoUnits
 from quantize.studies.families import sums, two_units

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from running_path import running_evidence
 from scipy import stats
 
 import quantize as qz
@@ -15,8 +16,8 @@ PAGE = np.array([1.02, -2.03, 0.01, 3.05, -1.02, 1.95, -2.96, 3.99, 1.02, 2.04, 
 
 @pytest.mark.parametrize("scale", [1.6e-19, 1e9])
 def test_running_evidence_in_another_unit(scale: float) -> None:
-    plain = qz.running_evidence(PAGE, (0.4, 2.5), (-6.0, 6.0))
-    other = qz.running_evidence(scale * PAGE, (0.4 * scale, 2.5 * scale), (-6 * scale, 6 * scale))
+    plain = running_evidence(PAGE, (0.4, 2.5), (-6.0, 6.0))
+    other = running_evidence(scale * PAGE, (0.4 * scale, 2.5 * scale), (-6 * scale, 6 * scale))
     assert np.isfinite(plain.log_evidence[-1])
     for name, path in plain.log_evidences.items():
         # Both densities of a ratio take the same power of the scale.

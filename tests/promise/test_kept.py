@@ -30,7 +30,7 @@ def test_readings_and_back() -> None:
     assert again.to_dict() == sample.to_dict()
 
 
-@pytest.mark.parametrize("kind", [qz.Readings, qz.Histogram, qz.Spectrum])
+@pytest.mark.parametrize("kind", [qz.Readings, qz.counts.Histogram, qz.counts.Spectrum])
 @pytest.mark.parametrize(
     ("state", "message"),
     [

@@ -231,11 +231,13 @@ def test_logarithmic_axes_have_plain_numbers() -> None:
     readings = (5 * np.random.default_rng(5).integers(2, 9, 20)).astype(float)
     rng = np.random.default_rng(1)
     many = 3.0 * rng.integers(1, 9, 20_000) + rng.normal(0, 0.3, 20_000)
-    counts = qz.Histogram(np.linspace(0, 30, 301), np.histogram(many, np.linspace(0, 30, 301))[0])
+    counts = qz.counts.Histogram(
+        np.linspace(0, 30, 301), np.histogram(many, np.linspace(0, 30, 301))[0]
+    )
     for number, axes in {
         "20": qz.plan(sigma=[0.05, 0.2], repeats=[1, 2]).plot(),
-        "0.1": qz.sensitivity(readings + 0.3, n_resamples=99, rng=1).plot(),
-        "100": qz.fit_counts(counts, (2.0, 4.0)).plot(),
+        "0.1": qz.null.sensitivity(readings + 0.3, n_resamples=99, rng=1).plot(),
+        "100": qz.counts.fit_counts(counts, (2.0, 4.0)).plot(),
     }.items():
         words = [text.get_text() for text in shown(axes)]
         assert not [text for text in words if "$" in text]

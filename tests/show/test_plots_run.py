@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from running_path import running_evidence
 
 import quantize as qz
 from quantize.charge import Run, joint_unit, read_run, unit_in_coulombs
-from quantize.null.running import running_evidence
 from quantize.show.plots import style
 from quantize.show.plots.coulombs import _budgets, _parts, _shared, plot_coulombs
 

@@ -190,7 +190,7 @@ def test_the_bench_is_ordered_by_the_readings_it_needs() -> None:
         ({"sigma": 0.1, "repeats": 0}, "`repeats` is 0"),
         ({"sigma": 0.1, "checkpoint": "x"}, "`checkpoint` is for simulations"),
         ({"readings": 10}, "`sigma` is missing; a number of readings alone"),
-        ({"readings": [1.0, 2.0, 3.5]}, "the readings do not determine it"),
+        ({"readings": qz.Readings([1.0, 2.0, 3.5])}, "the readings do not determine it"),
         ({"apparatus": BENCH, "sigma": 0.1}, "`apparatus` determines sigma and readings"),
         ({"apparatus": {"plates": {"separation": "4 mm"}}}, "`sphere.diameter`"),
         ({"apparatus": 3}, "`apparatus` is 3; give a file"),
@@ -199,3 +199,35 @@ def test_the_bench_is_ordered_by_the_readings_it_needs() -> None:
 def test_bad_input_is_one_clear_message(options: dict[str, Any], message: str) -> None:
     with pytest.raises(qz.InputError, match=message):
         qz.plan(**options)
+
+
+def test_an_answer_never_lies_outside_its_own_interval() -> None:
+    """Whole states and the ends of the interval are rounded alike, for every cell of the table."""
+    spreads = np.geomspace(0.02, 0.45, 23)
+    for power in (0.5, 0.8, 0.95):
+        needed = qz.plan(sigma=spreads, repeats=[1, 2, 4], power=power).table.dropna()
+        assert len(needed) > 20
+        assert (needed["low"] <= needed["readings"]).all()
+        assert (needed["readings"] <= needed["high"]).all()
+        for name in ("low", "readings", "high"):
+            assert (needed[name] % needed["repeats"] == 0).all()
+        shown = qz.plan(readings=[10, 17, 40, 90], sigma=0.3, power=power).table.dropna()
+        assert len(shown) >= 4
+        assert (shown["low"] <= shown["unit"]).all()
+        assert (shown["unit"] <= shown["high"]).all()
+
+
+def test_numbers_of_readings_are_no_page_of_them() -> None:
+    several = qz.plan(readings=[20, 40], sigma=0.3, repeats=1)
+    each = [qz.plan(readings=n, sigma=0.3, repeats=1).table for n in (20, 40)]
+    assert several.table["readings"].tolist() == [20, 40]
+    assert several.table["unit"].tolist() == [table["unit"][0] for table in each]
+    assert several.table["unit"][0] > several.table["unit"][1]
+    assert "Smallest unit that readings of sigma 0.3 show" in str(several)
+    labels = [text.get_text() for text in several.plot().get_legend().get_texts()]
+    assert labels == ["20 readings", "40 readings"]
+    for page in ([19.66, 24.6, 29.62], np.array([2.5, 5.1]), "20", [], [[20]], [20, -1], True):
+        with pytest.raises(qz.InputError, match=r"or hand in those at hand as Readings\(values\)"):
+            qz.plan(readings=page, sigma=0.3)  # type: ignore[arg-type]
+    with pytest.raises(qz.InputError, match="`sigma` is missing; a number of readings alone"):
+        qz.plan(readings=[20, 40])

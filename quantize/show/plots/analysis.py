@@ -15,7 +15,6 @@ from quantize.show.plots import style
 from quantize.show.plots.comb import draw_score, plot_comb_fit
 from quantize.show.plots.nulls import plot_null
 from quantize.show.plots.posterior import plot_integers, plot_mixture, plot_phases
-from quantize.show.view import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -106,12 +105,13 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
     labelled = x.size <= _LABELLED and facts.stands(found)
     if labelled and facts.readable(facts.levels(found)):
         look = {"ha": "right", "va": "bottom", "color": style.ACCENT, "fontweight": "bold"}
-        size = _points_of(ax)
+        size = style.points_of(ax)
         for i in _clear(x, k, size[0] / (x.size + 1), size[1] / (high - low)):
-            style.note(ax, str(k[i]), (i + 1, float(x[i])), (-4, 7), **look)
+            style.note(ax, str(k[i]), (i + 1, float(x[i])), (-4, 2), **look)
+    style.whole_ticks(ax)
     head = {"steps": "Steps of", "cannot tell": "Cannot tell; if there were steps:"}
     ax.set(
-        xlim=(1 - max(0.7, 0.06 * x.size), x.size + 0.7),
+        xlim=(1 - max(0.7, 0.06 * x.size), x.size + max(0.7, 0.02 * x.size)),
         ylim=(low, high),
         xlabel="readings in ascending order"
         + ("" if seen else "; the scatter is within the marks"),
@@ -130,7 +130,7 @@ def _multiples(found: Analysis, ax: Axes, low: float, high: float) -> None:
     teeth = np.arange(first, last + 1)
     places = found.offset + teeth * found.unit
     ax.hlines(places, -n, 2 * n + 1, color=style.SOFT, lw=0.8, zorder=1)
-    every = max(1, int(np.ceil(teeth.size / 18)))
+    every = max(1, int(np.ceil(teeth.size * 11 / style.points_of(ax)[1])))
     right = ax.secondary_yaxis("right")
     right.set_yticks(places[::every], [str(n) for n in teeth[::every]])
     right.tick_params(length=0, labelcolor=style.INK)
@@ -141,14 +141,8 @@ def _multiples(found: Analysis, ax: Axes, low: float, high: float) -> None:
 def _seen(ax: Axes, error: FloatArray, span: float) -> bool:
     """Whether the errors reach out of the marks; many readings have small ones or a band."""
     mark = _MARK if error.size <= _LABELLED else _SMALL
-    most = float(np.max(error)) * _points_of(ax)[1] / span
+    most = float(np.max(error)) * style.points_of(ax)[1] / span
     return error.size > _RASTER or most > 0.7 * mark
-
-
-def _points_of(ax: Axes) -> tuple[float, float]:
-    """About the width and the height of the axes, without what stands round them."""
-    wide, high = style.panel_inches(ax)
-    return 72 * max(wide - 1.0, 1.0), 72 * max(high - 0.9, 1.0)
 
 
 def _clear(x: FloatArray, k: IntArray, across: float, up: float) -> list[int]:
@@ -192,8 +186,6 @@ def draw_evidence(found: Analysis, ax: Axes) -> None:
     if threshold is None:
         title += f"; without steps p = {significant(found.p_value, 2)}"
     ax.set_title(title)
-    if facts.measured_in(found):
-        ax.set_xlabel(f"trial unit{facts.measured_in(found)}")
 
 
 def _rivals(found: Analysis) -> list[tuple[float, str]]:
@@ -239,12 +231,13 @@ def plot_groups(found: GroupAnalyses, ax: Axes | None = None) -> Axes:
             )
         axes.set_xlim(0, len(table) + 1)
         if known:
-            axes.set_ylim(bottom=0)
+            reach = table["unit"] + table["unit_err"].fillna(0)
+            axes.set_ylim(0, 1.08 * float(reach.max()))
         by, lines = style.plain(found.by), 3
         if many:
             by += ", in order of first appearance"
         else:
-            names = [printable(label, 12) for label in table["group"]]
+            names = [style.shortened(str(label), 12) for label in table["group"]]
             upright = max(map(len, names)) * len(names) > _WIDTH
             axes.set_xticks(place, names, rotation=90 if upright else 0, fontsize=8)
             lines = 7 if upright else 3
@@ -254,7 +247,7 @@ def plot_groups(found: GroupAnalyses, ax: Axes | None = None) -> Axes:
         left_out = f", {lost:,} not analysed" if lost else ""
         axes.set(
             xlabel=by,
-            ylabel=f"unit of {style.plain(found.value)}",
-            title=f"Units of {len(table):,} groups{left_out}",
+            ylabel=f"unit of {style.plain(found.value)}{facts.measured_in(found)}",
+            title=f"Units of {len(table):,} group{'s' * (len(table) != 1)}{left_out}",
         )
     return axes

@@ -9,7 +9,6 @@ import numpy as np
 
 from quantize._support import validation
 from quantize.show import facts
-from quantize.show.numbers import plus_minus
 from quantize.show.plots import style
 
 if TYPE_CHECKING:
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from quantize.comb.periodogram import Periodogram
 
 _MOST_POINTS = 6000
+_FEW = 120  # more points are small
 _MANY = 1000  # more points are drawn as an image
 _SMOOTH = 1500  # fewer trial units are joined by a smooth curve
 
@@ -29,7 +29,7 @@ def plot_periodogram(found: Periodogram, ax: Axes | None = None) -> Axes:
     with style.drawing(ax) as axes:
         rivals = found.alternatives.to_dict("records")[:3]
         draw_score(found, axes, marks=[(row["unit"], f"{row['unit']:.4g}") for row in rivals])
-        axes.set_title(f"Best trial unit {plus_minus(found.unit, found.unit_err)}")
+        axes.set_title(f"Best trial unit {facts.size(found)}")
     return axes
 
 
@@ -49,13 +49,12 @@ def draw_score(
     low, high = float(u.min()), float(u.max())
     top = float(max(y.max(), threshold or 0.0))
     bottom = float(min(y.min(), 0.0))
-    height = top - bottom
-    clear = 0.06
+    height, clear, row = top - bottom, 0.06, style.row_of(ax, len(marks))
     ax.set_xscale("log")
     ax.set(
         xlim=(low, high),
-        ylim=(bottom - 0.03 * height, top + height * (clear + 0.10 * len(marks))),
-        xlabel="trial unit (in the unit of the readings)",
+        ylim=(bottom - 0.03 * height, top + height * (clear + row * len(marks))),
+        xlabel=f"trial unit{facts.measured_in(found) or ' (in the unit of the readings)'}",
         ylabel="power" if free else "score",
     )
     if threshold is not None:
@@ -64,7 +63,7 @@ def draw_score(
         style.legend_below(ax)
     for rank, (unit, name) in enumerate(marks):
         if low <= unit <= high:
-            level = top + height * (clear + 0.10 * (len(marks) - 1 - rank))
+            level = top + height * (clear + row * (len(marks) - 1 - rank))
             peak = float(np.interp(-unit, -u, y))
             _mark(ax, name, unit, peak, level, first=rank == 0)
     style.plain_ticks(ax, low, high)
@@ -76,14 +75,11 @@ def _mark(ax: Axes, name: str, unit: float, peak: float, level: float, *, first:
     ax.plot(
         [unit], [peak], "D" if first else "v", color=style.ACCENT, ms=5, zorder=4, clip_on=False
     )
-    low, high = ax.get_xlim()
-    near_right = np.log(unit / low) > 0.75 * np.log(high / low)
-    style.note(
+    style.beside(
         ax,
         style.plain(name),
         (unit, level),
-        (-4 if near_right else 4, 0),
-        ha="right" if near_right else "left",
+        rather_left=False,
         color=style.ACCENT,
         fontweight="bold" if first else "normal",
         bbox=style.CLEAR,
@@ -146,7 +142,7 @@ def _residuals(found: CombFit, ax: Axes, place: Any, across: str, title: str) ->
         ax.axhline(sign * found.unit / 2, color=style.RULE, lw=1.0, ls="--")
     sure = found.integer_confidence > 0.99
     many = r.size > _MANY
-    size = 3 if many else 5
+    size = 5 if r.size <= _FEW else 3
     for chosen, face, edge, name in (
         (sure, style.DATA, style.DATA, "whole number sure"),
         (~sure, "white", style.ACCENT, "in doubt"),

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from quantize.charge.propagation import Propagation
 
 
+_WIDE = 4.5  # inches from which on every route has its value written over it
+
+
 def plot_propagation(found: Propagation, ax: Axes | None = None) -> Axes:
     """The budget as bars, the largest share on top."""
     with style.drawing(ax, 6.4, 1.2 + 0.42 * len(found.budget)) as axes:
@@ -62,7 +65,8 @@ def plot_coulombs(
 
 
 def _budget(found: Propagation, ax: Axes) -> None:
-    table = found.budget.sort_values("share")
+    every = found.budget.sort_values("share")
+    table = every.tail(max(int((style.points_of(ax)[1] - 50) / 9), 3))
     share = 100 * np.abs(table["share"].to_numpy(float))
     random = (table["part"] == "random").to_numpy(bool)
     bars = ax.barh(np.arange(share.size), share, color=style.SOFT, edgecolor=style.DATA, height=0.6)
@@ -71,13 +75,16 @@ def _budget(found: Propagation, ax: Axes) -> None:
             bar.set(facecolor=style.DATA)
     for i, value in enumerate(share.tolist()):
         text = f"{value:.1f} %" if value >= 0.05 else "< 0.1 %"
-        style.note(ax, text, (value, i), (4, 0), fontsize=None)
+        style.note(ax, text, (value, i), (4, 0))
     names = [style.plain(input_name(name)) for name in table["input"]]
-    ax.set_yticks(range(share.size), names)
+    style.name_rows(ax, range(share.size), names)
+    least = f": the largest {share.size} of {len(every)}" if share.size < len(every) else ""
+    # The figure behind the longest bar takes the same room at any size.
+    room = 1 + 40 / max(style.points_of(ax)[0] - 72 * style.names_inches(ax), 80)
     ax.set(
-        xlim=(0, 1.15 * max(float(share.max()), 1.0)),
+        xlim=(0, room * max(float(share.max()), 1.0)),
         xlabel="% of the variance; dark: from the readings",
-        title="Where the uncertainty comes from",
+        title=f"Where the uncertainty comes from{least}",
     )
 
 
@@ -92,7 +99,9 @@ def _routes(found: UnitInCoulombs, ax: Axes) -> None:
         own = {k: v - shared.get(k, 0.0) for k, v in parts[row["route"]].items()}
         _bar(ax, row["value"] * scale, i, _root(own) * row["value"] * scale, first)
         stated = brackets(row["value"], row["standard_uncertainty"], "C")
-        style.note(ax, stated, (row["value"] * scale, i), (0, 7), ha="center", va="baseline")
+        if style.panel_inches(ax)[0] > _WIDE:
+            at = (row["value"] * scale, i)
+            style.note(ax, stated, at, (0, 7), ha="center", va="baseline")
     names = [row["route"] for row in reversed(rows)]
     if shared:
         half = _root(shared) * found.value * scale
@@ -100,7 +109,7 @@ def _routes(found: UnitInCoulombs, ax: Axes) -> None:
         ax.plot(ends, [0, 0], color=style.INK, lw=5, solid_capstyle="butt")
         ax.axhline(0.5, color=style.RULE, lw=0.8)
         names = ["what all routes share", *names]
-    ax.set_yticks(range(0 if shared else 1, len(rows) + 1), names)
+    style.name_rows(ax, range(0 if shared else 1, len(rows) + 1), names)
     ax.set(
         ylim=(-0.5 if shared else 0.4, len(rows) + 0.6),
         xlabel=f"unit in {unit_shown(f'1e{power} C')}; one standard uncertainty either way",
@@ -146,15 +155,19 @@ def plot_joint(found: JointUnit, ax: Axes | None = None) -> Axes:
     Bars are 95 % intervals; thick is what no other particle shares.
     """
     with _forest(found.particles, "joint", found, ax) as axes:
-        axes.set(title="One unit from several particles")
+        axes.set(title=_title(found, "particles"))
     return axes
 
 
 def plot_pooled(found: PooledUnit, ax: Axes | None = None) -> Axes:
     """Forest plot: the runs one below the other, the pooled value last, with 95 % intervals."""
     with _forest(found.runs, "pooled", found, ax) as axes:
-        axes.set(title="One unit from several runs")
+        axes.set(title=_title(found, "runs"))
     return axes
+
+
+def _title(found: JointUnit | PooledUnit, what: str) -> str:
+    return f"{brackets(found.value, found.standard_uncertainty, 'C')} from several {what}"
 
 
 @contextlib.contextmanager
@@ -177,10 +190,7 @@ def _forest(
         axes.errorbar(value, y, xerr=own, fmt="none", ecolor=style.DATA, elinewidth=3.5)
         axes.plot([low, high], [0, 0], color=style.ACCENT, lw=1.6)
         axes.plot([found.value * scale], [0], "D", color=style.ACCENT, ms=7)
-        stated = brackets(found.value, found.standard_uncertainty, "C")
-        style.note(axes, stated, (high, 0), (6, 0), color=style.ACCENT)
-        names = [style.plain(str(label))[:20] for label in table.iloc[:, 0]]
-        axes.set_yticks([*y, 0], [*names, last])
+        style.name_rows(axes, [*y, 0], [*map(str, table.iloc[:, 0]), last])
         axes.set(
             ylim=(-0.7, len(table) + 0.7),
             xlabel=f"unit in {unit_shown(f'1e{power} C')}, 95 % intervals; thick: its own part",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from quantize.show.numbers import plus_minus
+from quantize.show import facts
 from quantize.show.plots import style
 
 if TYPE_CHECKING:
@@ -54,9 +54,9 @@ def plot_count_fit(found: CountFit, ax: Axes | None = None) -> Axes:
         style.plain_powers(axes.yaxis)
         axes.set(
             ylim=(0, 2 * top),
-            xlabel="reading",
+            xlabel=f"reading{facts.measured_in(found)}",
             ylabel="readings in a bin",
-            title=f"Unit {plus_minus(found.unit, found.unit_err)}",
+            title=f"Unit {facts.size(found)}",
         )
         style.legend_below(axes)
     return axes
@@ -66,6 +66,5 @@ def plot_count_analysis(found: CountAnalysis, ax: Axes | None = None) -> Axes:
     """The fit, under the verdict."""
     axes = plot_count_fit(found.fit, ax)
     with style.look():
-        unit = plus_minus(found.unit, found.unit_err)
-        axes.set_title(f"Verdict: {found.verdict}; unit {unit}")
+        axes.set_title(f"Verdict: {found.verdict}; unit {facts.size(found)}")
     return axes

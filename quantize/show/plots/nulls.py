@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from quantize.null.compare import NullComparison
+    from quantize.null.dependence import Sensitivity
     from quantize.null.running import RunningResult
-    from quantize.null.sensitivity import Sensitivity
 
 
 def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
@@ -110,12 +110,10 @@ def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
                 ms=5 if place == 0 else 4,
                 label=band,
             )
-        axes.axvline(0.05, color=style.INK, lw=1.0, ls=(0, (5, 3)))
-        where = ("data", "axes fraction")
-        style.note(axes, "1 sample in 20", (0.05, 1), (3, -2), xycoords=where, va="top")
+        axes.axvline(0.05, color=style.INK, lw=1.0, ls=(0, (5, 3)), label="1 sample in 20")
         axes.set_xscale("log")
         style.plain_powers(axes.xaxis)
-        axes.set_yticks(range(len(nulls)), nulls, parse_math=False)
+        style.name_rows(axes, range(len(nulls)), nulls)
         axes.set(
             ylim=(len(nulls) - 0.5, -0.5),
             xlabel="samples without steps that look as regular (p)",

@@ -24,6 +24,8 @@ _SAMPLES = 400
 _MOST_MODES = 6
 _MOST_ROWS = 40
 _BINS = 120
+_FEW = 60  # more points on the circle are small
+_ROOMY = 190  # points that the names of the quarters need
 
 
 def plot_mixture(
@@ -90,6 +92,7 @@ def _set_span(found: MixtureFit | SampledMixture, ax: Axes) -> None:
     if len(units) == 1:
         width = 5 * found.unit_err
         ax.set_xlim(found.unit - width, found.unit + width)
+        style.few_ticks(ax, 62)
         return
     ax.set_xscale("log")
     ax.set_xlim(max(0.8 * min(units), found.band.low), min(1.25 * max(units), found.band.high))
@@ -102,17 +105,16 @@ def _mark_modes(
     """Name each mode above its peak, lay the 95 % set along the axis, and label the axes."""
     rows = _main_modes(found)
     low, high = ax.get_xlim()
-    ax.set_ylim(0, top * (1.12 + 0.11 * len(rows)))
+    row_height = style.row_of(ax, len(rows))
+    ax.set_ylim(0, top * (1.12 + row_height * len(rows)))
     for rank, (row, peak) in enumerate(zip(rows, peaks, strict=True)):
-        level = top * (1.08 + 0.11 * (len(rows) - 1 - rank))
+        level = top * (1.08 + row_height * (len(rows) - 1 - rank))
         ax.vlines(row["unit"], peak, level, color=style.ACCENT, lw=0.9, ls=":", zorder=2)
-        right = len(rows) > 1 and np.log(row["unit"] / low) > 0.6 * np.log(high / low)
-        style.note(
+        style.beside(
             ax,
             f"{brackets(row['unit'], row['unit_err'])}, {share(row['share'])}",
             (row["unit"], level),
-            (-4 if right else 4, 0),
-            ha="right" if right else "left",
+            rather_left=len(rows) > 1 and np.log(row["unit"] / low) > 0.6 * np.log(high / low),
             color=style.ACCENT,
             bbox=style.CLEAR,
         )
@@ -139,8 +141,10 @@ def plot_prediction(found: MixtureFit, ax: Axes | None = None) -> Axes:
     low, middle, high = np.quantile(predicted, [0.05, 0.5, 0.95], axis=0)
     place = (np.arange(seen.size) + 0.5) / seen.size
     with style.drawing(ax) as axes:
-        axes.fill_between(place, low, high, color=style.SOFT, alpha=0.6, lw=0, label="nine in ten")
-        axes.plot(place, middle, color=style.DATA, lw=1.1, ls="--", label="middle")
+        axes.fill_between(
+            place, low, high, color=style.SOFT, alpha=0.6, lw=0, label="nine in ten predicted"
+        )
+        axes.plot(place, middle, color=style.DATA, lw=1.1, ls="--", label="their middle")
         axes.plot(place, seen, "o", color=style.ACCENT, ms=4, label="these readings")
         axes.set(
             xlim=(0, 1),
@@ -149,7 +153,7 @@ def plot_prediction(found: MixtureFit, ax: Axes | None = None) -> Axes:
             ylabel="difference from the multiple, in units",
             title="Do the readings look like what the model predicts",
         )
-        axes.legend(loc="upper left", fontsize=8, title="predicted samples", title_fontsize=8)
+        style.legend_below(axes)
     return axes
 
 
@@ -169,7 +173,8 @@ def plot_phases(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
         for quarter in range(4):
             a = np.pi / 2 * (1 - quarter)
             axes.plot([0.94 * np.cos(a), np.cos(a)], [0.94 * np.sin(a), np.sin(a)], color=style.INK)
-        axes.plot(radius * np.cos(angle), radius * np.sin(angle), "o", color=style.DATA, ms=5)
+        size = 5 if phase.size <= _FEW and min(style.points_of(axes)) > _ROOMY else 3
+        axes.plot(radius * np.cos(angle), radius * np.sin(angle), "o", color=style.DATA, ms=size)
         mean = np.exp(1j * angle).mean()
         axes.annotate(
             "",
@@ -177,23 +182,40 @@ def plot_phases(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
             xytext=(0, 0),
             arrowprops={"arrowstyle": "-|>", "color": style.ACCENT, "lw": 1.8},
         )
-        away = -0.1 if mean.real > 0 else 0.1
-        side = "right" if mean.real > 0 else "left"
-        for x, y, name, ha in (
-            (away, 0.76, "on a multiple", side),
-            (0.90, 0.0, "a quarter above", "right"),
-            (-0.90, 0.0, "a quarter below", "left"),
-            (0.0, -0.88, "half way between two", "center"),
-        ):
-            axes.text(x, y, name, ha=ha, va="center", fontsize=8)
-        below = -0.2 if mean.imag >= 0 else 0.2
-        mean_text = f"arrow: mean of all, {abs(mean):.2f} of the radius"
-        axes.text(0, below, mean_text, ha="center", va="center", fontsize=8, color=style.ACCENT)
+        if min(style.points_of(axes)) > _ROOMY:
+            _name_quarters(axes, mean)
         reach = max(1.12, float(radius.max()) + 0.06)
         axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
         axes.set_axis_off()
-        axes.set_title(f"Between multiples of {facts.size(found)}")
+        said = style.broken(
+            f"multiples at the top; arrow: mean of all, {abs(mean):.2f} of the radius",
+            style.panel_inches(axes)[0],
+        )
+        lines = "\n" * (1 + said.count("\n"))
+        axes.set_title(f"Between multiples of {facts.size(found)}{lines}")
+        axes.text(
+            0.0,
+            1.0,
+            said,
+            transform=axes.transAxes,
+            va="bottom",
+            fontsize=8,
+            color=style.ACCENT,
+        )
     return axes
+
+
+def _name_quarters(axes: Axes, mean: complex) -> None:
+    """What the marks on the circle mean."""
+    away = -0.1 if mean.real > 0 else 0.1
+    side = "right" if mean.real > 0 else "left"
+    for x, y, name, ha in (
+        (away, 0.76, "on a multiple", side),
+        (0.90, 0.0, "a quarter above", "right"),
+        (-0.90, 0.0, "a quarter below", "left"),
+        (0.0, -0.88, "half way between two", "center"),
+    ):
+        axes.text(x, y, name, ha=ha, va="center", fontsize=8, bbox=style.CLEAR)
 
 
 def _stack(phase: FloatArray) -> FloatArray:
@@ -210,7 +232,10 @@ def _stack(phase: FloatArray) -> FloatArray:
 def plot_integers(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
     """Probability of every whole number that each reading (or state) may have."""
     rows = facts.levels(found)
-    order = np.argsort([row.value for row in rows], kind="stable")[:_MOST_ROWS]
+    high = _MOST_ROWS if ax is None else int(style.points_of(ax)[1] / 11)
+    # Where there are too many, those of which least is known.
+    doubtful = np.argsort([row.probability for row in rows], kind="stable")[: max(high, 3)]
+    order = doubtful[np.argsort([rows[j].value for j in doubtful], kind="stable")]
     data = found.readings
     table = found.integer_probabilities
     index = data.levels().index
@@ -240,7 +265,8 @@ def plot_integers(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
             ylim=(-0.7, order.size - 0.3),
             xlabel="whole number; the area of a mark is its probability, figures in %",
             ylabel="state" if data.state is not None else "reading, in ascending order",
-            title=facts.levels_title(found),
+            title=facts.levels_title(found)
+            + (f": the {order.size} least sure of {len(rows)}" if order.size < len(rows) else ""),
         )
     return axes
 

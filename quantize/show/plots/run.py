@@ -268,7 +268,9 @@ def _plot_falls(run: Run, ax: Axes, falls: pd.DataFrame, place: FloatArray, y: F
         for x, value, state in zip(place, y, falls["state"].astype(str), strict=True):
             style.note(ax, _short(state), (x, value), (5, 3), va="baseline", fontsize=7)
     room = 0.1 * max(float(np.ptp(y)), 2 * run.resolution())
+    side = 0.05 * max(float(np.ptp(place)), 1e-9) if place.size > 1 else 1.0
     ax.set(
+        xlim=(float(place.min()) - side, float(place.max()) + 2 * side),
         ylim=(float(y.min()) - room, float(y.max()) + 2 * room),
         ylabel=f"divisions fallen in {run.interval:g} s",
     )
@@ -313,8 +315,8 @@ def _scatter_of_states(run: Run, ax: Axes) -> None:
         zorder=3,
         label="observed, with 95 % interval",
     )
+    upright = len(points) * 0.65 > style.panel_inches(ax)[0]
     if len(points) <= _MOST_LABELS:
-        upright = len(points) * 0.65 > style.panel_inches(ax)[0]
         ax.set_xticks(place, names, fontsize=8, rotation=90 if upright else 0)
     top = 1.15 * max(float(expected.max()), float(sd.max()), float(np.quantile(high, 0.75)))
     ax.set(
@@ -324,4 +326,4 @@ def _scatter_of_states(run: Run, ax: Axes) -> None:
         ylabel="scatter in divisions",
         title="Does each state scatter as air, watch and ruler explain?",
     )
-    style.legend_below(ax, lines=4)
+    style.legend_below(ax, lines=6 if upright else 4)

@@ -112,7 +112,7 @@ def plot_comparison(
             for panel in panels:
                 panel.axhline(found.prob, color=style.RULE, lw=0.8, zorder=1)
         style.fit(*panels)
-        style.legend_below(panels[0])
+        style.legend_below(panels[0], of_figure=ax is None and len(panels) > 1)
     return panels[0]
 
 
@@ -173,7 +173,8 @@ def _plot_map(found: Comparison, ax: Axes | None, what: str) -> Axes:
                 int(np.searchsorted(sizes, float(row["n"]))),
                 int(np.searchsorted(spreads, float(row["sigma_over_unit"]))),
             )
-            _cell(axes, place, names.index(str(row["estimator"])), row[what], bool(row["clear"]))
+            number = names.index(str(row["estimator"]))
+            _cell(axes, place, number, row[what], bool(row["clear"]), sizes.size)
         for number, name in enumerate(names):
             if ((best["estimator"] == name) & best["clear"].astype(bool)).any():
                 label = f"{_letter(number)}  {name}"
@@ -189,11 +190,13 @@ def _plot_map(found: Comparison, ax: Axes | None, what: str) -> Axes:
             ylabel=_LABELS["sigma_over_unit"],
             title=f"Who does best: {_LABELS[what]}",
         )
-        axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), fontsize=8)
+        style.legend_below(axes)
     return axes
 
 
-def _cell(ax: Axes, place: tuple[int, int], number: int, share: float, clear: bool) -> None:
+def _cell(
+    ax: Axes, place: tuple[int, int], number: int, share: float, clear: bool, cells: int
+) -> None:
     """A cell of the map in the colour of the winner, pale where there is none."""
     i, j = place
     ax.fill(
@@ -203,13 +206,14 @@ def _cell(ax: Axes, place: tuple[int, int], number: int, share: float, clear: bo
         edgecolor="white",
         lw=1.5,
     )
+    # The letter says in grey what the colour says.
+    text = f"{share:.2f} {_letter(number)}" if clear else f"{share:.2f}"
     ax.annotate(
-        # The letter says in grey what the colour says.
-        f"{share:.2f} {_letter(number)}" if clear else f"{share:.2f}",
+        text,
         (i + 0.5, j + 0.5),
         ha="center",
         va="center",
-        fontsize=9,
+        fontsize=min(9.0, 0.85 * style.points_of(ax)[0] / cells / (0.6 * 6)),
         color="white" if clear else style.INK,
     )
 
@@ -238,7 +242,10 @@ def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
     }[found.question]
     with style.drawing(ax) as axes:
         known = found.table[found.table[up].notna()]
-        parts = known.groupby("repeats", sort=True) if across != "repeats" else [(None, known)]
+        by, said = "repeats", "of each state"
+        if across == by:
+            by, said = "readings", "readings"
+        parts = known.groupby(by, sort=True)
         for number, (m, rows) in enumerate(parts):
             ordered = rows.sort_values(across)
             y = ordered[up].to_numpy(float)
@@ -247,7 +254,7 @@ def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
                 ordered[across].to_numpy(float),
                 y,
                 yerr=np.maximum(np.stack([y - low, high - y]), 0.0),
-                label=None if m is None else f"{m!s} of each state",
+                label=f"{m!s} {said}",
                 **_line(number),
             )
         if up == "readings":
@@ -261,7 +268,7 @@ def plot_plan(found: Plan, ax: Axes | None = None) -> Axes:
             ylabel="readings needed" if up == "readings" else "smallest unit",
             title=f"Power {found.power:g} at alpha {found.alpha:g}",
         )
-        if across != "repeats" and len(known):
+        if across != "repeats" or parts.ngroups > 1:
             style.legend_below(axes)
     return axes
 

@@ -12,7 +12,7 @@ import io
 import os
 import textwrap
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +36,15 @@ RULE = "#b9c2cb"
 CLEAR: Any = {"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85}
 KINDS = ("svg", "pdf", "png")
 _ONE_AT_A_TIME = threading.RLock()
+_STEPS: tuple[tuple[float, ...], ...] = (
+    tuple(np.arange(10, 100) / 10),
+    tuple(np.arange(10, 100, 2) / 10),
+    (1, 2, 3, 5, 7),
+    (1, 2, 5),
+    (1, 3),
+    (1,),
+)
+"""Ticks of a logarithmic axis, the finest first that leave their labels apart."""
 
 LOOK: Any = {
     "font.family": "DejaVu Sans",
@@ -121,11 +130,11 @@ def fit(*panels: Axes) -> None:
     """Break titles and labels that are wider than the picture, by the usual width of a letter."""
     for ax in panels:
         wide, high = panel_inches(ax)
-        title = _broken(ax.get_title(loc="left"), wide - 0.6, 10.5 * 0.66)
+        title = broken(ax.get_title(loc="left"), wide - 0.3 - names_inches(ax), 10.5 * 0.66)
         if title != ax.get_title(loc="left"):
             ax.set_title(title)
-        ax.set_xlabel(_broken(ax.get_xlabel(), wide, 9 * 0.56))
-        ax.set_ylabel(_broken(ax.get_ylabel(), high - 0.6, 9 * 0.56))
+        _break_below(ax)
+        ax.set_ylabel(broken(ax.get_ylabel(), high - 0.6))
 
 
 def panel_inches(ax: Axes) -> tuple[float, float]:
@@ -138,26 +147,95 @@ def panel_inches(ax: Axes) -> tuple[float, float]:
     return wide / columns * len(spec.colspan), high / rows * len(spec.rowspan)
 
 
-def _broken(text: str, inches: float, letter: float) -> str:
+def names_inches(ax: Axes) -> float:
+    """About the width of what stands left of the axes on each line."""
+    texts = ax.get_yticklabels()
+    letters = [len(t.get_text()) * float(t.get_fontsize()) for t in texts]
+    return max(0.3, 0.56 * max(letters, default=0.0) / 72)
+
+
+def name_rows(ax: Axes, places: Sequence[float], names: Sequence[str]) -> None:
+    """Names of rows left of the axes, in letters and lengths for which there is room."""
+    wide, high = panel_inches(ax)[0], points_of(ax)[1]
+    size = float(np.clip(0.85 * high / max(len(names), 1), 5.0, 9.0))
+    most = max(int(0.4 * 72 * wide / (0.56 * size)), 8)
+    ax.set_yticks(list(places), [shortened(name, most) for name in names], fontsize=size)
+
+
+def shortened(text: str, most: int) -> str:
+    """A name on a picture, its middle left out where it is long: ends tell names apart."""
+    shown = plain(text)
+    if len(shown) <= most:
+        return shown
+    tail = (most - 1) // 2
+    return f"{shown[: most - 1 - tail]}…{shown[-tail:]}"
+
+
+def _break_below(ax: Axes) -> int:
+    """Break the label below the axes, which do not stand in the middle of their panel.
+
+    Returns how many lines more than one it has.
+    """
+    wide = panel_inches(ax)[0] - 0.2 - names_inches(ax)
+    ax.set_xlabel(broken(ax.get_xlabel(), wide))
+    return ax.get_xlabel().count("\n")
+
+
+def points_of(ax: Axes) -> tuple[float, float]:
+    """About the width and the height of the axes, without what stands round them."""
+    wide, high = panel_inches(ax)
+    return 72 * max(wide - 1.0, 1.0), 72 * max(high - 0.9, 1.0)
+
+
+def row_of(ax: Axes, rows: int) -> float:
+    """Room for one of some rows of small text above a curve, in parts of the curve's height."""
+    high = points_of(ax)[1]
+    letters = 12 * 1.1 / max(high - 12 * rows, 0.3 * high)
+    return max(0.10, letters)
+
+
+def beside(ax: Axes, text: str, at: tuple[float, float], *, rather_left: bool, **look: Any) -> None:
+    """A small text beside a place, on the side where it has room, or over it."""
+    low, high = ax.get_xlim()
+    move = ax.xaxis.get_transform().transform
+    start, end, here = (float(v) for v in move(np.array([low, high, at[0]])))
+    part = (here - start) / (end - start)
+    room = {"left": (1 - part), "right": part}
+    needed = 8 * 0.58 * len(text) / points_of(ax)[0]
+    sides = ["right", "left"] if rather_left else ["left", "right"]
+    side = next((s for s in sides if room[s] >= needed), "center")
+    if side == "center":
+        # Within the axes, wherever the place is.
+        part = min(max(part, 0.5 * needed), 1 - 0.5 * needed) if needed < 1 else 0.5
+        back = ax.xaxis.get_transform().inverted().transform
+        at = (float(back(start + part * (end - start))), at[1])
+    away = {"left": 4, "right": -4, "center": 0}[side]
+    note(ax, text, at, (away, 0), ha=side, **look)
+
+
+def broken(text: str, inches: float, letter: float = 9 * 0.56) -> str:
+    """Text in lines of so many inches, by the usual width of a letter in points."""
     most = max(int((inches - 0.3) * 72 / letter), 20)
     return "\n".join(textwrap.fill(line, most) for line in text.split("\n"))
 
 
-def legend_below(ax: Axes, *, lines: int = 3) -> None:
-    """The legend under the axes and so many lines of labels, where it hides nothing."""
+def legend_below(ax: Axes, *, lines: int = 3, of_figure: bool = False) -> None:
+    """The legend under the axes and so many lines of labels, or under all axes of the figure."""
     _, names = ax.get_legend_handles_labels()
+    lines += _break_below(ax)
     # Seven more letters for the mark of each.
-    fits = int(
-        (panel_inches(ax)[0] - 0.2) * 72 / (8 * 0.56 * (7 + max(map(len, names), default=1)))
-    )
-    ax.legend(
-        loc="upper center",
-        bbox_to_anchor=(0.5, 0.0),
-        borderaxespad=1.5 * lines,
-        ncols=min(max(fits, 1), 4),
-        fontsize=8,
-        handletextpad=0.5,
-    )
+    figure = figure_of(ax).get_figure(root=True)
+    wide = panel_inches(ax)[0]
+    if of_figure and figure is not None:
+        wide = float(figure.get_size_inches()[0])
+    # Seven more letters for the mark of each.
+    fits = int((wide - 0.2) * 72 / (8 * 0.56 * (7 + max(map(len, names), default=1))))
+    look: Any = {"ncols": min(max(fits, 1), 4), "fontsize": 8, "handletextpad": 0.5}
+    if of_figure:
+        figure_of(ax).legend(*ax.get_legend_handles_labels(), loc="outside lower center", **look)
+        return
+    place = {"loc": "upper center", "bbox_to_anchor": (0.5, 0.0), "borderaxespad": 1.5 * lines}
+    ax.legend(**place, **look)
 
 
 def note(
@@ -172,18 +250,24 @@ def plain_ticks(ax: Axes, low: float, high: float) -> None:
     """Ticks of a logarithmic axis at round values, written plainly."""
     from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
 
-    steps: tuple[float, ...] = (1, 2, 3, 5, 7) if high / low < 12 else (1, 2, 5)
-    if high / low > 300:
-        steps = (1,)
-    if high / low < 2.5:
-        steps = tuple(np.arange(10, 100, 2 if high / low > 1.4 else 1) / 10)
-    powers = range(int(np.floor(np.log10(low))) - 1, int(np.ceil(np.log10(high))) + 1)
-    values = [s * 10.0**p for p in powers for s in steps]
-    values = [v for v in values if low <= v <= high]
+    values: list[float] = []
+    for steps in _STEPS:
+        powers = range(int(np.floor(np.log10(low))) - 1, int(np.ceil(np.log10(high))) + 1)
+        values = [s * 10.0**p for p in powers for s in steps]
+        values = [v for v in values if low <= v <= high]
+        if _apart(ax, values, np.log(high / low)):
+            break
     ax.xaxis.set_major_locator(FixedLocator(values))
     ax.xaxis.set_minor_locator(NullLocator())
     ax.xaxis.set_minor_formatter(NullFormatter())
     ax.set_xticks(values, [f"{v:g}" for v in values])
+
+
+def _apart(ax: Axes, values: list[float], span: float) -> bool:
+    """Whether the labels of a logarithmic axis stand apart, with room for no more than nine."""
+    at = np.log(values) / span * points_of(ax)[0]
+    half = 9 * 0.3 * np.array([len(f"{v:g}") for v in values])
+    return len(values) < 10 and bool(np.all(np.diff(at) > half[1:] + half[:-1] + 5))
 
 
 def plain_powers(axis: Axis) -> None:
@@ -200,9 +284,15 @@ def plain_powers(axis: Axis) -> None:
 
 def whole_ticks(ax: Axes) -> None:
     """Ticks of the horizontal axis at whole numbers."""
+    few_ticks(ax, 24, integer=True)
+
+
+def few_ticks(ax: Axes, room: float, **options: Any) -> None:
+    """So many ticks of the horizontal axis that each has `room` points, ten at most."""
     from matplotlib.ticker import MaxNLocator
 
-    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+    most = int(np.clip(points_of(ax)[0] / room, 2, 10))
+    ax.xaxis.set_major_locator(MaxNLocator(most, steps=[1, 2, 4, 5, 10], **options))
 
 
 def plain(text: str) -> str:

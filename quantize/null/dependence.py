@@ -105,7 +105,7 @@ def sensitivity(
     --------
     >>> import quantize as qz
     >>> sample = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
-    >>> found = qz.sensitivity(sample, (1.2, 7), n_resamples=199, rng=1)
+    >>> found = qz.null.sensitivity(sample, (1.2, 7), n_resamples=199, rng=1)
     >>> found.table["null"].nunique(), found.table["band"].nunique()
     (8, 4)
     >>> bool(found.largest().max() < 0.05)
