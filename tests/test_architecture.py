@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_585
+LINES = 38_790
 """Code and docstrings of public names."""
-FILES = 210
+FILES = 211
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

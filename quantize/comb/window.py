@@ -16,7 +16,7 @@ as uncertain as two readings, so that K changes smoothly with u. In full
     K = S/u + r(t) − t,    t = (S − 2·z·sigma)/u,
 
 r the smooth rounding: where sigma/u is large no steps are left, K = S/u, and comb and continuum
-are the same.
+are the same. Between the two the factor takes back a part; `quantize.model.bias` has the rest.
 """
 
 from __future__ import annotations

@@ -254,7 +254,7 @@ def _joined(averaged: Averaged, error: float | None) -> Nodes:
     with np.errstate(divide="ignore"):
         log_prior = np.log(averaged.prior)
     continuum = float(np.logaddexp.reduce([p.log_continuum for p in parts] + log_prior))
-    names = ("log_unit", "cell", "shift", "shift_cell", "index")
+    names = ("log_unit", "bias", "cell", "shift", "shift_cell", "index")
     arrays = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
     arrays["log_mass"] = np.concatenate(
         [

@@ -11,6 +11,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.band import Band
+from quantize.model.bias import UnitBias
 from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Likelihood, Parameters
 from quantize.model.model import MixtureModel
@@ -40,7 +41,7 @@ def draw(
     share = nodes.share / nodes.share.sum()
     pick = rng.choice(share.size, size=size, p=share)
     scale = _scales(prior, nodes, pick, likelihood.x.size)
-    theta = at_nodes(prior, nodes, pick)
+    theta = at_nodes(prior, nodes, pick, nodes.log_unit)
     here = log_posterior(likelihood, prior, theta)
     for _ in range(_STEPS):
         # Some of the coordinates at a time, so that most moves are taken.
@@ -49,7 +50,7 @@ def draw(
         there = log_posterior(likelihood, prior, moved)
         accept = np.log(rng.random(size)) < there - here
         theta[accept], here[accept] = moved[accept], there[accept]
-    return theta
+    return UnitBias(likelihood, prior).taken_off(theta)
 
 
 def log_posterior(likelihood: Likelihood, prior: ParameterPriors, theta: FloatArray) -> FloatArray:
@@ -64,11 +65,13 @@ def log_posterior(likelihood: Likelihood, prior: ParameterPriors, theta: FloatAr
     return value
 
 
-def at_nodes(prior: ParameterPriors, nodes: Nodes, pick: IntArray) -> FloatArray:
-    """Coordinates of some nodes."""
+def at_nodes(
+    prior: ParameterPriors, nodes: Nodes, pick: IntArray, log_unit: FloatArray
+) -> FloatArray:
+    """Coordinates of some nodes; `log_unit` are those of all combs, or what these tell of."""
     noise = nodes.index[pick]
     column = {
-        "log_unit": nodes.log_unit[pick],
+        "log_unit": log_unit[pick],
         "log_sigma": np.log(nodes.noise.sigma[noise]),
         "phase": nodes.shift[pick],
         "offset": nodes.shift[pick],

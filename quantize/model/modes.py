@@ -53,10 +53,11 @@ class Mode:
 
 
 def marginal_of_unit(band: Band, nodes: Nodes) -> Marginal:
-    """The posterior of log u: for each lattice the log mass is interpolated between its points.
+    """The posterior of log u, with its bias taken off.
 
-    Along a lattice the log of a smooth peak is nearly a parabola, so that interpolation by the
-    cubic through four neighbours loses nothing at a quarter of a standard deviation.
+    For each lattice the log mass is interpolated between its points. Along a lattice the log of a
+    smooth peak is nearly a parabola, so that interpolation by the cubic through four neighbours
+    loses nothing at a quarter of a standard deviation.
     """
     start = float(np.log(band.low))
     length = float(np.log(band.high)) - start
@@ -65,12 +66,26 @@ def marginal_of_unit(band: Band, nodes: Nodes) -> Marginal:
     size = int(np.clip(np.ceil(length / typical - 1e-6) * _FINE, 512, 2**44))
     step = length / size
     found: list[tuple[IntArray, FloatArray]] = []
+    moved = bool(np.any(np.abs(nodes.bias) > 0.5 * step))
+    # The bias is a smooth function of the unit at each sigma and growth.
+    group = moved * (nodes.index // nodes.noise.shares.size)
     for cell in np.unique(nodes.cell):
         mine = nodes.cell == cell
         place = np.rint((nodes.log_unit[mine] - start) / cell - 0.5).astype(np.int64)
-        # Sum over the sigmas and offsets at one unit.
+        lowest, apart = int(place.min()), int(np.ptp(place)) + 2
+        # Sum over the offsets at one unit.
+        place += apart * group[mine] - lowest
         cells, mass = _sums_by_place(place, share[mine])
-        found.append(_refined(cells, mass, float(cell), step, size))
+        at_cell = cells % apart + lowest
+        owner, index, mass = _refined(at_cell, cells // apart, mass, float(cell), step, size)
+        if moved:
+            places, first = np.unique(place, return_index=True)
+            ends = index + np.array([[0], [1]])
+            at = ends * (step / cell) - 0.5 + (cells - at_cell)[owner]
+            bias = np.interp(at, places, nodes.bias[mine][first])
+            index, mass = _spread_between(ends - bias / step, mass)
+            index = np.clip(index, 0, size - 1)
+        found.append((index, mass))
     index = np.concatenate([f[0] for f in found])
     mass = np.concatenate([f[1] for f in found])
     places, merged = _sums_by_place(index, mass)
@@ -96,12 +111,16 @@ def _sums_by_place(place: IntArray, mass: FloatArray) -> tuple[IntArray, FloatAr
 
 
 def _refined(
-    cells: IntArray, mass: FloatArray, cell: float, step: float, size: int
-) -> tuple[IntArray, FloatArray]:
-    """Spread lattice masses over the fine grid, the total of each lattice kept."""
+    cells: IntArray, lattice: IntArray, mass: FloatArray, cell: float, step: float, size: int
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Spread lattice masses over the fine grid, the total of each lattice kept.
+
+    `cells` are places, those of one lattice after the other. Gives for each point the number of the
+    cell that it comes from, its own place and its mass.
+    """
     if step >= cell:
         coarse: IntArray = np.minimum(((cells + 0.5) * cell / step).astype(np.int64), size - 1)
-        return coarse, mass
+        return np.arange(cells.size), coarse, mass
     # All fine points within the cells that have mass; one between two cells belongs to the upper.
     first = np.ceil(cells * cell / step - 0.5 - _TIE).astype(np.int64)
     last = np.ceil((cells + 1) * cell / step - 0.5 - _TIE).astype(np.int64)
@@ -115,16 +134,32 @@ def _refined(
     # Neighbours that were dropped as negligible get a steep tail.
     def at(shift: int) -> FloatArray:
         where = np.clip(np.arange(cells.size) + shift, 0, cells.size - 1)
-        adjacent = cells[where] == cells + shift
+        adjacent = (cells[where] == cells + shift) & (lattice[where] == lattice)
         return np.where(adjacent, log_mass[where], log_mass - 8.0)
 
     t = (fine + 0.5) * step / cell - (cells[owner] + 0.5)
     left, centre, right = at(-1)[owner], log_mass[owner], at(1)[owner]
     curve = centre + t * (right - left) / 2 + t**2 * (left + right - 2 * centre) / 2
     value = np.exp(curve - log_mass.max())
-    value *= mass.sum() / value.sum()
+    kept = np.bincount(lattice, mass)
+    of_lattice = lattice[owner]
+    value *= (kept / np.maximum(np.bincount(of_lattice, value), np.finfo(float).tiny))[of_lattice]
     inside = (fine >= 0) & (fine < size)
-    return fine[inside], value[inside]
+    return owner[inside], fine[inside], value[inside]
+
+
+def _spread_between(ends: FloatArray, mass: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Each mass laid evenly between its two ends, shape (2, m), and cut at whole numbers."""
+    low, high = ends
+    first = np.floor(low).astype(np.int64)
+    length = np.maximum(high - low, 1e-9)
+    places, parts = [], []
+    for step in range(int(np.max(np.floor(low + length) - first)) + 1):
+        left, right = np.maximum(low, first + step), np.minimum(low + length, first + step + 1)
+        inside = np.flatnonzero(right > left)
+        places.append(first[inside] + step)
+        parts.append(mass[inside] * ((right - left) / length)[inside])
+    return np.concatenate(places), np.concatenate(parts)
 
 
 def find_modes(nodes: Nodes, marginal: Marginal, reach: float) -> list[Mode]:
@@ -228,7 +263,7 @@ def label_modes(bins: IntArray, mass: FloatArray) -> IntArray:
 
 
 def _mean_sigma(nodes: Nodes, marginal: Marginal, of_point: IntArray, count: int) -> FloatArray:
-    where = np.clip(np.searchsorted(marginal.log_unit, nodes.log_unit), 0, of_point.size - 1)
+    where = np.clip(np.searchsorted(marginal.log_unit, nodes.told), 0, of_point.size - 1)
     label = of_point[where]
     weight = np.bincount(label, weights=nodes.share, minlength=count)
     with np.errstate(invalid="ignore", divide="ignore"):

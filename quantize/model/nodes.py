@@ -82,9 +82,12 @@ class Nodes:
 
     `shift` is the phase from the origin where the offset is free, else the offset. Masses are
     relative to the evidence of the same sample without steps, whose log is `log_continuum`.
+    `log_unit` is that of the comb, `bias` how far it lies above the unit that it tells of
+    (`quantize.model.bias`).
     """
 
     log_unit: FloatArray
+    bias: FloatArray
     cell: FloatArray
     shift: FloatArray
     shift_cell: FloatArray
@@ -103,6 +106,12 @@ class Nodes:
         """Posterior probability of each node."""
         share: FloatArray = np.exp(self.log_mass - self.log_bayes_factor)
         return share
+
+    @functools.cached_property
+    def told(self) -> FloatArray:
+        """Log of the unit that each tells of."""
+        told: FloatArray = self.log_unit - self.bias
+        return told
 
     @property
     def sigma(self) -> FloatArray:

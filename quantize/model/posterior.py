@@ -149,7 +149,7 @@ class Posterior:
     def log_bayes_factor_between(self, low: float, high: float) -> float:
         """Log Bayes factor given that the unit lies between two values of the range."""
         nodes = self._nodes
-        inside = (nodes.log_unit >= np.log(low)) & (nodes.log_unit <= np.log(high))
+        inside = (nodes.told >= np.log(low)) & (nodes.told <= np.log(high))
         part = np.log(high / low) / np.log(self.band.factor)
         if not inside.any():
             return -np.inf
@@ -268,16 +268,17 @@ class Posterior:
         return drawing.predict(self.likelihood, self.draws(n, generator), generator)
 
     def likeliest(self, most: int, *, within: float, least: FloatArray, largest: float) -> Points:
-        """The most probable points, no further below the best than `within`.
+        """The most probable combs, no further below the best than `within`.
 
-        Their units lie between `least` (at each node of noise) and `largest`.
+        Their units, the bias of `quantize.model.bias` in them, lie between `least` (at each node
+        of noise) and `largest`.
         """
         nodes = self._nodes
         unit = np.exp(nodes.log_unit)
         shown = (unit >= least[nodes.index]) & (unit <= largest)
         places = np.flatnonzero(shown & (nodes.log_mass > nodes.log_mass.max() - within))
         places = places[np.argsort(-nodes.log_mass[places], kind="stable")[:most]]
-        p = self._at(places)
+        p = self.prior.parameters(drawing.at_nodes(self.prior, nodes, places, nodes.log_unit))
         return Points(
             parameters=p,
             noise=nodes.index[places],
@@ -294,7 +295,7 @@ class Posterior:
         nodes = self._nodes
         places = np.arange(nodes.share.size) if mode is None else self._in_mode(mode)
         shift = nodes.shift[places] if self.shared else np.zeros(places.size)
-        return np.exp(nodes.log_unit[places]), shift, self._weight(places)
+        return np.exp(nodes.told[places]), shift, self._weight(places)
 
     def filled_cells(self, parts: int, lightest: float) -> tuple[FloatArray, ...]:
         """Log units, shifts and shares of `parts` points within the cell of every node.
@@ -304,7 +305,7 @@ class Posterior:
         nodes = self._nodes
         heavy = nodes.share > lightest * nodes.share.max()
         within = (np.arange(parts) + 0.5) / parts - 0.5
-        log_unit = nodes.log_unit[heavy][:, None] + nodes.cell[heavy][:, None] * within
+        log_unit = nodes.told[heavy][:, None] + nodes.cell[heavy][:, None] * within
         shift = np.zeros_like(log_unit)
         if self.shared:
             apart = nodes.shift_cell[heavy][:, None] * np.roll(within, 2)[::-1]
@@ -314,11 +315,12 @@ class Posterior:
 
     def _at(self, places: IntArray) -> Parameters:
         """The parameters at some nodes."""
-        return self.prior.parameters(drawing.at_nodes(self.prior, self._nodes, places))
+        told = drawing.at_nodes(self.prior, self._nodes, places, self._nodes.told)
+        return self.prior.parameters(told)
 
     def _in_mode(self, mode: Mode) -> IntArray:
         """Places of the nodes within a mode."""
-        u = self._nodes.log_unit
+        u = self._nodes.told
         return np.flatnonzero((u >= np.log(mode.low)) & (u <= np.log(mode.high)))
 
     def _weight(self, places: IntArray) -> FloatArray:
@@ -340,7 +342,7 @@ class Posterior:
         if order.size <= wanted:
             return order, share[order]
         heavy, rest = order[: wanted // 2], order[wanted // 2 :]
-        rest = rest[np.argsort(self._nodes.log_unit[rest], kind="stable")]
+        rest = rest[np.argsort(self._nodes.told[rest], kind="stable")]
         running = np.cumsum(share[rest])
         steps = (np.arange(wanted // 2) + 0.5) / (wanted // 2) * running[-1]
         other = rest[np.minimum(np.searchsorted(running, steps), rest.size - 1)]

@@ -14,9 +14,10 @@ from __future__ import annotations
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import nearer_offset
 from quantize.model import distributions, sigma_prior
+from quantize.model.bias import UnitBias
 from quantize.model.lattice import Boxes, Lattice, joined, whole
 from quantize.model.likelihood import Cell, Likelihood, Parameters
 from quantize.model.nodes import Nodes, NoiseNodes, log_noise_prior, noise_nodes
@@ -80,6 +81,7 @@ def integrate(
     log_unit, cell, shift, shift_cell, index, log_mass = (part[order] for part in nodes)
     return Nodes(
         log_unit=log_unit,
+        bias=_bias(likelihood, prior, noise, log_unit, shift, index.astype(np.int64)),
         cell=cell,
         shift=shift,
         shift_cell=shift_cell,
@@ -88,6 +90,26 @@ def integrate(
         noise=noise,
         log_continuum=log_continuum,
     )
+
+
+def _bias(
+    likelihood: Likelihood,
+    prior: ParameterPriors,
+    noise: NoiseNodes,
+    log_unit: FloatArray,
+    shift: FloatArray,
+    index: IntArray,
+) -> FloatArray:
+    """How far the log unit of each node lies above the one that it tells of."""
+    unit = np.exp(log_unit)
+    p = Parameters(
+        unit=unit,
+        sigma=noise.sigma[index],
+        offset=prior.origin + unit * shift if prior.free else shift,
+        growth=noise.growth[index],
+        outliers=noise.outliers[index],
+    )
+    return UnitBias(likelihood, prior)(p)
 
 
 def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes) -> float:

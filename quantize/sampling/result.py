@@ -115,13 +115,14 @@ class SampledMixture(Result):
         rng = np.random.default_rng(
             np.random.SeedSequence(seed["entropy"], spawn_key=(*seed["spawn_key"], _EXPORT))
         )
-        p = target.prior.parameters(self.kept.reshape(-1, d))
+        told = target.bias.taken_off(self.kept)
+        comb, p = (target.prior.parameters(v.reshape(-1, d)) for v in (self.kept, told))
         before = target.draw_prior(_PRIOR_DRAWS, rng)
         groups: dict[str, dict[str, Any]] = {
-            "posterior": target.unknown(self.kept),
+            "posterior": target.unknown(told),
             "prior": target.unknown(before[None]),
             "sample_stats": {"lp": self.log_prob},
-            "log_likelihood": {"states": target.likelihood.pointwise(p).reshape(chains, n, -1)},
+            "log_likelihood": {"states": target.likelihood.pointwise(comb).reshape(chains, n, -1)},
             "posterior_predictive": {
                 "readings": predict(target.likelihood, p, rng).reshape(chains, n, -1)
             },
@@ -184,7 +185,8 @@ def summarised(
 
     kept, log_prob = run.evenly_spaced(wanted)
     chains, _, d = kept.shape
-    every = run.theta.reshape(-1, d)
+    told, theta = (target.bias.taken_off(part) for part in (kept, run.theta))
+    every = theta.reshape(-1, d)
     log_unit = every[:, 0]
     effective = len(every) / max(run.times.values())
     modes = target.modes or modes_of(log_unit, effective)
@@ -192,9 +194,9 @@ def summarised(
     low, high = ends_of([best])
     centre = _centre(target.names, every[(log_unit >= low) & (log_unit <= high)])
     whole, probability = target.integer_probabilities(centre)
-    watched = diagnostics.rows(target, kept, run.times)
-    shares = diagnostics.shares(target, run.theta)
-    complaints = diagnostics.complaints(watched, shares, run.theta.shape[1], chains)
+    watched = diagnostics.rows(target, told, run.times)
+    shares = diagnostics.shares(target, theta)
+    complaints = diagnostics.complaints(watched, shares, theta.shape[1], chains)
     if run.interrupted:
         complaints = ("The run was interrupted.", *complaints)
     return SampledMixture(
@@ -209,10 +211,10 @@ def summarised(
         mode_shares=pd.DataFrame() if shares is None else shares.frame(),
         acceptance=_acceptance(run),
         integers=whole[np.argmax(probability, axis=1)],
-        integer_probabilities=_integer_table(*target.integer_probabilities(kept.reshape(-1, d))),
+        integer_probabilities=_integer_table(*target.integer_probabilities(told.reshape(-1, d))),
         band=target.band,
         settings=settings,
-        draws=_draw_table(target, kept),
+        draws=_draw_table(target, told),
         marginal=density_of(log_unit, typical_width(log_unit, modes), effective),
         target=target,
         kept=kept,

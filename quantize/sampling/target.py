@@ -16,6 +16,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.band import Band
+from quantize.model.bias import UnitBias
 from quantize.model.draws import log_posterior, predict
 from quantize.model.mixture import posterior_of
 from quantize.model.model import MixtureModel
@@ -42,6 +43,7 @@ class Target:
         self.model = model.as_recorded(readings, band.low)
         self.prior = priors_of(self.model, band, readings)
         self.likelihood = likelihood_of(self.model, readings, band.low)
+        self.bias = UnitBias(self.likelihood, self.prior)
         self.names = self.prior.names
 
     def __getstate__(self) -> dict[str, Any]:

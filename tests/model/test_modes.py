@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from quantize.model.modes import _refined, _sums_by_place, label_modes
+from quantize.model.modes import _refined, _spread_between, _sums_by_place, label_modes
 
 
 def test_places_far_apart_and_close_together_add_alike():
@@ -39,9 +39,34 @@ def test_the_fine_marginal_keeps_the_place_of_the_coarse_one():
     # A normal density on a lattice of cells, its middle off the lattice.
     cells = np.arange(20, 60)
     mass = stats.norm.pdf(cells + 0.5, loc=40.3, scale=4.0)
-    fine, value = _refined(cells, mass, 1.0, 0.25, 400)
+    owner, fine, value = _refined(cells, np.zeros_like(cells), mass, 1.0, 0.25, 400)
+    np.testing.assert_array_equal(cells[owner], fine // 4)
     place = (fine + 0.5) * 0.25
     assert value.sum() == pytest.approx(mass.sum())
     mean = value @ place / value.sum()
     assert mean == pytest.approx(40.3, abs=0.01)
     assert np.sqrt(value @ (place - mean) ** 2 / value.sum()) == pytest.approx(4.0, rel=0.01)
+
+
+def test_lattices_laid_side_by_side_are_refined_each_for_itself():
+    cells = np.arange(20, 60)
+    one, two = (stats.norm.pdf(cells + 0.5, loc=middle, scale=4.0) for middle in (40.3, 37.0))
+    lattice = np.repeat([0, 1], cells.size)
+    both = _refined(np.tile(cells, 2), lattice, np.r_[one, two], 1.0, 0.25, 400)
+    alone = [_refined(cells, np.zeros_like(cells), m, 1.0, 0.25, 400) for m in (one, two)]
+    np.testing.assert_allclose(both[2], np.r_[alone[0][2], alone[1][2]], rtol=1e-12)
+    np.testing.assert_array_equal(both[1], np.r_[alone[0][1], alone[1][1]])
+
+
+def test_mass_spread_between_moved_ends_keeps_its_sum_and_its_mean():
+    rng = np.random.default_rng(2)
+    low = np.sort(rng.uniform(0, 50, 30))
+    ends = np.array([low, low + rng.uniform(0.2, 2.7, 30)])
+    mass = rng.uniform(0.1, 1.0, 30)
+    place, part = _spread_between(ends, mass)
+    assert part.sum() == pytest.approx(mass.sum())
+    # A step of an even density has its mean in the middle, to within the part cut off at its ends.
+    assert part @ (place + 0.5) == pytest.approx(mass @ ends.mean(axis=0), abs=0.5 * mass.sum())
+    whole = np.array([[3.0, 7.25], [4.0, 8.75]])
+    place, part = _spread_between(whole, np.array([1.0, 3.0]))
+    np.testing.assert_array_equal(np.bincount(place, part, minlength=9)[[3, 7, 8]], [1.0, 1.5, 1.5])

@@ -231,10 +231,7 @@ def test_one_answer_on_both_sides_of_the_switch(sigma, verdict):
     "fit",
     [
         qz.counts.fit_counts,
-        pytest.param(
-            qz.fit_mixture,
-            marks=pytest.mark.xfail(strict=True, reason="a known fault, see docs/limits.md"),
-        ),
+        qz.fit_mixture,
     ],
 )
 def test_the_unit_of_many_blurred_readings_has_no_bias(fit):
