@@ -31,7 +31,6 @@ from quantize._support.validation import FloatArray
 from quantize.comb.window import log_unit_excess
 from quantize.model import distributions
 from quantize.model.likelihood import Likelihood, Parameters
-from quantize.model.noise import grown_variance
 from quantize.model.priors import ParameterPriors
 
 _STEP = 1e-3
@@ -70,7 +69,10 @@ def information_left(spread: FloatArray) -> FloatArray:
 
 
 class UnitBias:
-    """The bias of log unit under the likelihood of one sample; zero for a comb that has ends.
+    """The bias of log unit under the likelihood of one sample.
+
+    It is zero for a comb that has ends, and left at zero for errors that grow with the reading,
+    about whose teeth the mean above is another.
 
     Levels with errors that are alike are taken together.
     """
@@ -81,7 +83,8 @@ class UnitBias:
         envelope = likelihood.envelope
         levels = readings.select(readings.measured).levels()
         few = levels.mean.size < 2
-        self.none = few or envelope.closed or envelope.most is not None or likelihood.free_weights
+        ends = envelope.closed or envelope.most is not None
+        self.none = few or ends or likelihood.free_weights or likelihood.power > 0
         lever, step = np.ones(len(readings)), np.zeros(len(readings))
         lever[likelihood.order], step[likelihood.order] = likelihood.lever, likelihood.step
         lever, step = lever[readings.measured], step[readings.measured]
@@ -96,9 +99,9 @@ class UnitBias:
             self.precision = float(prior.offset.ppf(_ONE_SIGMA) - offset) ** -2.0
         else:
             offset = float(prior.offset)
-        kinds = np.column_stack([levels.factor, rounding, levels.mean * (likelihood.power > 0)])
+        kinds = np.column_stack([levels.factor, rounding])
         kinds, kind = np.unique(kinds, axis=0, return_inverse=True)
-        self.factor, self.rounding, self.mean = kinds.T
+        self.factor, self.rounding = kinds.T
         size = levels.mean - offset * of_level
         self.count, self.squares, self.across, self.levers = (
             np.bincount(kind, value)
@@ -129,9 +132,7 @@ class UnitBias:
         return rows.reshape(theta.shape)
 
     def _at(self, p: Parameters) -> FloatArray:
-        constant = np.square(p.sigma)[:, None] * self.factor
-        variance = grown_variance(constant, p.growth[:, None], self.mean, self.likelihood.power)
-        variance = variance + self.rounding
+        variance = np.square(p.sigma)[:, None] * self.factor + self.rounding
         left = information_left(np.sqrt(variance) / p.unit[:, None])
         weight = left / variance
         information = weight @ self.squares

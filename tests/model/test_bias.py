@@ -74,10 +74,11 @@ def test_sharp_readings_have_no_bias_to_speak_of() -> None:
         qz.MixtureModel(window=(-4.5, 4.5)),
         qz.MixtureModel(envelope="levels", window=(-4.5, 4.5)),
         qz.MixtureModel(envelope=stats.norm(0, 3)),
+        qz.MixtureModel(noise="proportional"),
     ],
-    ids=["integers", "window", "levels", "density"],
+    ids=["integers", "window", "levels", "density", "growing noise"],
 )
-def test_a_comb_that_has_ends_has_none(model: qz.MixtureModel) -> None:
+def test_a_comb_that_has_ends_has_none_and_growing_noise_keeps_it(model: qz.MixtureModel) -> None:
     rng = np.random.default_rng(4)
     readings = rng.integers(-4, 5, 30) + 0.25 * rng.normal(size=30)
     found = qz.fit_mixture(readings, (0.6, 1.8), model=model).posterior
