@@ -18,14 +18,9 @@ import numpy as np
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import EXACT, Adjusted, Formulas, adjusted, scaled
-from quantize.charge.agreement import (
-    DOUBT,
-    Agreement,
-    Suspect,
-    said,
-    untested,
-)
+from quantize.charge.agreement import Agreement, Suspect, said, untested
 from quantize.charge.budgets import one_weight, per_division
+from quantize.charge.checks import DOUBT
 from quantize.charge.propagation import Propagation, correlation_matrix, propagate
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows
