@@ -23,6 +23,7 @@ _HOME = {
     "UnitInCoulombs": "quantize.charge.coulombs",
     "Agreement": "quantize.charge.agreement",
     "BenchPosterior": "quantize.charge.bench",
+    "BenchSample": "quantize.charge.bench_sample",
     "unit_in_coulombs": "quantize.charge.coulombs",
     "convert_run": "quantize.charge.run_file",
     "fit_run": "quantize.charge.estimate",
@@ -58,6 +59,7 @@ if TYPE_CHECKING:
     from quantize.charge.apparatus import load_apparatus as load_apparatus
     from quantize.charge.balances import BalanceVoltages as BalanceVoltages
     from quantize.charge.bench import BenchPosterior as BenchPosterior
+    from quantize.charge.bench_sample import BenchSample as BenchSample
     from quantize.charge.coulombs import UnitInCoulombs as UnitInCoulombs
     from quantize.charge.coulombs import unit_in_coulombs as unit_in_coulombs
     from quantize.charge.drag import SlipCorrection as SlipCorrection

@@ -100,6 +100,15 @@ class Adjusted:
         return float(self.misclosure @ self.precision @ self.misclosure)
 
 
+@dataclasses.dataclass(frozen=True)
+class Joint:
+    """Formulas, what is compared of their logs, and the cases adjusted, with probabilities."""
+
+    formulas: Formulas
+    contrasts: FloatArray
+    cases: tuple[tuple[float, Adjusted], ...]
+
+
 def scaled(correlation: FloatArray, spread: FloatArray) -> FloatArray:
     """A covariance from correlations and standard deviations."""
     covariance: FloatArray = correlation * np.outer(spread, spread)

@@ -9,13 +9,12 @@ from typing import Any
 
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.budgets import weight_ratio
-from quantize.charge.checks import Check, Level, graded, judged, unknown
+from quantize.charge.checks import DOUBT, Check, Graded, Level, judged, unknown
 from quantize.charge.entries import QUANTITIES
 from quantize.charge.quantity import Quantity
 from quantize.charge.stated import plus_minus, short
 
 NAME = "all inputs agree on one sphere"
-DOUBT = 0.01  # as in `graded`
 _MATTERS = 0.2  # exponent above which a difference could come from an input
 _ALIKE = 0.05  # difference in chi-square below which nothing tells two suspects apart
 _MOST_SUSPECTS = 4
@@ -119,7 +118,13 @@ class Agreement:
     @property
     def check(self) -> Check:
         """The same as a check of the run."""
-        return Check(name=NAME, level=self.level, number=self.chi_square, sentence=self.sentence)
+        return Check(
+            name=NAME,
+            level=self.level,
+            number=self.chi_square,
+            sentence=self.sentence,
+            p_value=self.p_value,
+        )
 
     @property
     def told(self) -> str:
@@ -161,14 +166,14 @@ def said(
     blamed = bool(suspects) and degrees > 1 and suspects[0].p_value >= DOUBT
     alone = p >= DOUBT or blamed or exact
     factor = 1.0 if alone else math.sqrt(max(square / degrees, 1.0))
-    check = graded(
+    check = Graded(
         NAME,
         p,
         square,
         "fitted together to one sphere and one unit of charge, the inputs have chi-square "
         f"{square:.1f} on {degrees} degree{'s' if degrees > 1 else ''} of freedom (p = {p:.2g})",
         cause="; ".join([*_unstated(exact), *_blame(suspects, degrees, blamed, factor)]),
-    )
+    ).alone()
     return Agreement(
         chi_square=check.number,
         degrees_of_freedom=float(degrees),

@@ -17,15 +17,10 @@ import numpy as np
 
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.charge.adjustment import EXACT, Adjusted, Formulas, adjusted, scaled
-from quantize.charge.agreement import (
-    DOUBT,
-    Agreement,
-    Suspect,
-    said,
-    untested,
-)
+from quantize.charge.adjustment import EXACT, Adjusted, Formulas, Joint, adjusted, scaled
+from quantize.charge.agreement import Agreement, Suspect, said, untested
 from quantize.charge.budgets import one_weight, per_division
+from quantize.charge.checks import DOUBT
 from quantize.charge.propagation import Propagation, correlation_matrix, propagate
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows
@@ -34,6 +29,9 @@ from quantize.charge.suspicion import cases_of, spread_of, suspects_of
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from quantize._support.randomness import RngLike
+    from quantize.charge.bench_sample import BenchSample
 
 WHICH = "which input is wrong"
 _THREE = (
@@ -88,7 +86,7 @@ class BenchPosterior(Result):
     True
     """
 
-    _private: ClassVar[tuple[str, ...]] = ("charge",)
+    _private: ClassVar[tuple[str, ...]] = ("charge", "joint")
 
     value: float
     standard_uncertainty: float
@@ -97,6 +95,29 @@ class BenchPosterior(Result):
     correlations: pd.DataFrame
     agreement: Agreement
     charge: Propagation
+    joint: Joint
+
+    def sample(self, *, draws: int = 1000, chains: int = 4, rng: RngLike = None) -> BenchSample:
+        """Draw from the same posterior by ensembles of walkers, formulas bent as they are.
+
+        Parameters
+        ----------
+        draws : int
+            Draws that are kept of each ensemble, 100 or more.
+        chains : int
+            Ensembles, 2 or more, which do not know of each other.
+        rng : int, SeedSequence or Generator, optional
+            Seed or source of the random numbers.
+
+        Returns
+        -------
+        BenchSample
+            Where inputs disagree, drawn from every case in proportion to its probability. All
+            errors are normal there, as in the fit, whatever their degrees of freedom.
+        """
+        from quantize.charge.bench_sample import sample_bench
+
+        return sample_bench(self.joint, draws=draws, chains=chains, rng=rng)
 
     def _headline(self) -> str:
         return f"{short(self.value, self.standard_uncertainty, 'C')}, {self.agreement.told}"
@@ -167,6 +188,7 @@ def fit_bench(
         correlations=_correlations(formulas, fitted),
         agreement=agreement,
         charge=charge,
+        joint=Joint(formulas, contrasts, tuple(cases)),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections import Counter
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
@@ -17,6 +18,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Level = Literal["good", "doubt", "bad", "unknown"]
+DOUBT = 0.01
+"""How often a sound run is doubted by a check that stands by itself ..."""
+TOGETHER = 0.04
+"""... and by any of those that are held against each other."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -33,18 +38,22 @@ class Check:
         The number on which it rests, named in the sentence; NaN when it could not be made.
     sentence : str
         What was found and, unless all is well, what could be behind it.
+    p_value : float
+        How often chance alone makes as much of it on a sound run; NaN where the check follows a
+        rule.
     """
 
     name: str
     level: Level
     number: float
     sentence: str
+    p_value: float = math.nan
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
         plain = dataclasses.asdict(self)
-        plain["number"] = None if math.isnan(self.number) else self.number
-        return plain
+        missing = {k: None for k in ("number", "p_value") if math.isnan(plain[k])}
+        return plain | missing
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -105,22 +114,67 @@ class Checks(Result):
         )
 
 
-def graded(name: str, p: float, number: float, sentence: str, *, cause: str = "") -> Check:
-    """A check that rests on a probability: doubt below 1 in 100, bad below 1 in 10,000."""
-    level: Level = "good" if p >= 0.01 else "doubt" if p >= 1e-4 else "bad"
-    tail = f"; {cause}." if cause and level != "good" else "."
-    if level == "good":
-        tail = ", as chance explains."
-    return Check(name=name, level=level, number=float(number), sentence=sentence + tail)
+@dataclasses.dataclass(frozen=True)
+class Graded:
+    """A check that rests on a probability, before it is held against the others of its run.
+
+    `cause` is said of one that is not good, `otherwise` of one that is; it is never worse than
+    `worst`.
+    """
+
+    name: str
+    p: float
+    number: float
+    sentence: str
+    cause: str = ""
+    otherwise: str = ""
+    worst: Level = "bad"
+
+    def at(self, doubt: float, bad: float) -> Check:
+        """The check, in doubt or bad where its probability is below."""
+        level: Level = "good" if self.p >= doubt else "doubt" if self.p >= bad else self.worst
+        sentence = f"{self.sentence}; {self.cause}." if self.cause else f"{self.sentence}."
+        if level == "good":
+            sentence = self.otherwise or f"{self.sentence}, as chance explains."
+        return Check(
+            name=self.name,
+            level=level,
+            number=float(self.number),
+            sentence=sentence,
+            p_value=float(self.p),
+        )
+
+    def alone(self) -> Check:
+        """The check by itself: doubt below 1 in 100, bad below 1 in 10,000."""
+        return self.at(DOUBT, DOUBT / 100)
 
 
 def graded_by_t(
     name: str, off: float, degrees: float, number: float, sentence: str, *, cause: str = ""
-) -> Check:
+) -> Graded:
     """A check of what lies `off` standard errors away, by Student's t on both sides."""
     from scipy.stats import t
 
-    return graded(name, 2 * float(t.sf(abs(off), degrees)), number, sentence, cause=cause)
+    return Graded(name, 2 * float(t.sf(abs(off), degrees)), number, sentence, cause)
+
+
+def held_together(found: Iterable[Check | Graded]) -> Checks:
+    r"""Checks of one run, so that a sound run seldom has any in doubt.
+
+    Of m checks that rest on a probability, the one with the i-th smallest is in doubt if it and all
+    smaller ones are below :math:`\alpha/(m-i+1)`, whatever goes together with what (S. Holm, Scand.
+    J. Stat. 6:65, 1979); bad is what is so at a hundredth of :math:`\alpha`.
+    """
+    checks = list(found)
+    in_order = sorted((c for c in checks if isinstance(c, Graded)), key=lambda c: c.p)
+    limits = {}
+    for share in (TOGETHER, TOGETHER / 100):
+        passed = [share / left for left in range(len(in_order), 0, -1)]
+        first = next((i for i, c in enumerate(in_order) if c.p >= passed[i]), len(in_order))
+        limits[share] = passed[min(first, len(passed) - 1)] if passed else 0.0
+    return Checks(
+        checks=tuple(c.at(*limits.values()) if isinstance(c, Graded) else c for c in checks)
+    )
 
 
 def judged(

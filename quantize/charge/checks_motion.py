@@ -12,10 +12,10 @@ import pandas as pd
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.checks import (
+    DOUBT,
     Check,
-    graded,
+    Graded,
     graded_by_t,
-    judged,
     least_squares,
     rows_named,
     unknown,
@@ -28,7 +28,6 @@ from quantize.charge.rows import Rows, residual_voltage, root_mean_square
 from quantize.charge.stated import plus_minus
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
-_ODD = 0.01  # probability that some reading is as far by chance, below which each is named
 _KNOWN = 10_000  # degrees of freedom of a scatter that is predicted
 _LINE = "speed is proportional to force"
 _FALL = "the fall stays the same"
@@ -55,11 +54,11 @@ def _per_interval(run: Rows, rows: pd.DataFrame) -> FloatArray:
     return (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.interval
 
 
-def proportionality(run: Rows) -> list[Check]:
+def proportionality(run: Rows) -> list[Check | Graded]:
     """Speed against voltage within one charge state: line, intercept, curvature."""
     sigma, degrees = spread_of(run)
     fall = run.fall()
-    found = []
+    found: list[Check | Graded] = []
     for state, group in run.driven.groupby("state", sort=False):
         if not state or group["voltage"].nunique() < 2:
             continue
@@ -80,14 +79,14 @@ def proportionality(run: Rows) -> list[Check]:
 
 def _line(
     state: str, v: FloatArray, x: FloatArray, sigma: float, degrees: int, fall: Quantity | None
-) -> list[Check]:
+) -> list[Check | Graded]:
     """Intercept, scatter and curvature of the line of one state."""
     from scipy.stats import chi2
 
     scale = float(np.abs(v).max())
     design = np.column_stack([np.ones(v.size), v / scale])
     (intercept, slope), errors = least_squares(design, x)
-    checks = []
+    checks: list[Check | Graded] = []
     if fall is not None:
         off = (intercept + fall.value) / math.hypot(sigma * errors[0], fall.standard_uncertainty)
         sentence = (
@@ -107,7 +106,7 @@ def _line(
             f"{chi_square:.1f} on {freedom} degrees of freedom"
         )
         p = float(chi2.sf(chi_square, freedom))
-        checks.append(graded(f"{_LINE}: line in state {state}", p, chi_square / freedom, sentence))
+        checks.append(Graded(f"{_LINE}: line in state {state}", p, chi_square / freedom, sentence))
     if np.unique(v).size > 2:
         curve, errors = least_squares(np.column_stack([design, (v / scale) ** 2]), x)
         off = float(curve[2] / (sigma * errors[2]))
@@ -121,7 +120,7 @@ def _line(
     return checks
 
 
-def forces(run: Rows) -> list[Check]:
+def forces(run: Rows) -> list[Check | Graded]:
     """Doubled force and reversed field, in the state held at the balance voltage."""
     sigma, degrees = spread_of(run)
     fall, reference = run.fall(), run.reference_voltage
@@ -129,7 +128,7 @@ def forces(run: Rows) -> list[Check]:
         return []
     rows = run.driven
     x, v = _per_interval(run, rows), rows["voltage"].to_numpy(float)
-    out = []
+    out: list[Check | Graded] = []
     labels = [label for label in dict.fromkeys(rows["state"]) if label]
     for state, sign in itertools.product(labels, (1.0, -1.0)):
         here = (rows["state"] == state).to_numpy()
@@ -156,7 +155,7 @@ def forces(run: Rows) -> list[Check]:
     return out
 
 
-def fall_steadiness(run: Rows) -> list[Check]:
+def fall_steadiness(run: Rows) -> list[Check | Graded]:
     """Fall speed against time and against charge."""
     if len(run.falls) < 3:
         return [unknown(_FALL, "fewer than three falls without field; read one in every state.")]
@@ -176,10 +175,10 @@ def fall_steadiness(run: Rows) -> list[Check]:
         '"taken off" under [run] in the apparatus file'
     )
     name = f"{_FALL}: with charge"
-    return [*checks, graded(name, left.p_value, volts.value, sentence, cause=cause)]
+    return [*checks, Graded(name, left.p_value, volts.value, sentence, cause)]
 
 
-def _fall_with_time(run: Rows) -> Check:
+def _fall_with_time(run: Rows) -> Check | Graded:
     """A straight line through the falls."""
     name, trend = f"{_FALL}: with time", trend_of(run)
     if trend is None:
@@ -191,7 +190,7 @@ def _fall_with_time(run: Rows) -> Check:
         return unknown(
             name, "the falls show no scatter, so a change cannot be distinguished from none."
         )
-    return graded(
+    return Graded(
         name,
         trend.p_value,
         change.value,
@@ -201,7 +200,7 @@ def _fall_with_time(run: Rows) -> Check:
     )
 
 
-def scatter_explained(run: Rows) -> list[Check]:
+def scatter_explained(run: Rows) -> list[Check | Graded]:
     """Observed scatter within states against the predicted one."""
     from scipy.stats import chi2
 
@@ -221,7 +220,7 @@ def scatter_explained(run: Rows) -> list[Check]:
     among = "a ratio of"
     if observed < hidden:
         among = f"of which the rounding may hide {hidden:.2f}, a ratio of at most"
-    total = graded(
+    total = Graded(
         _SCATTER,
         p,
         ratio,
@@ -234,7 +233,7 @@ def scatter_explained(run: Rows) -> list[Check]:
     return [total, *_worst_state(run, predicted)]
 
 
-def _worst_state(run: Rows, predicted: FloatArray) -> list[Check]:
+def _worst_state(run: Rows, predicted: FloatArray) -> list[Check | Graded]:
     """The state whose own scatter is least like the prediction, if it is unlikely among all."""
     from scipy.stats import chi2
 
@@ -256,10 +255,10 @@ def _worst_state(run: Rows, predicted: FloatArray) -> list[Check]:
         f"the most scattered of {len(states)} states is {worst}, with a probability of "
         f"{p_any:.2g} that one of them scatters so much by chance"
     )
-    return [graded("scatter of each state", p_any, p, sentence)]
+    return [Graded("scatter of each state", p_any, p, sentence)]
 
 
-def jumps(run: Rows) -> Check:
+def jumps(run: Rows) -> Check | Graded:
     """Readings far from the rest of their state: the charge changed within the interval."""
     from scipy.stats import norm
 
@@ -275,16 +274,18 @@ def jumps(run: Rows) -> Check:
     apart = _from_the_others(run, _per_interval(run, rows), sigma)
     p_each = 2 * norm.sf(apart)
     p = 1 - (1 - float(p_each.min())) ** int(np.sum(apart > 0))
-    odd = rows["row"][p_each <= max(float(p_each.min()), _ODD / len(rows))].tolist()
-    sentence = "no reading lies further from the others of its state than chance explains"
-    if p < _ODD:
-        sentence = (
-            f"{rows_named(odd)} lies {apart.max():.1f} standard errors from the others of its "
-            f"state, with a probability of {p:.2g} that any reading lies so far by chance; a "
-            "charge that changes within the interval reads anywhere between two steps, so look "
-            "at the log and give a reason, or label a new state"
-        )
-    return judged(name, p >= _ODD, float(apart.max()), f"{sentence}.")
+    odd = rows["row"][p_each <= max(float(p_each.min()), DOUBT / len(rows))].tolist()
+    return Graded(
+        name,
+        p,
+        float(apart.max()),
+        f"{rows_named(odd)} lies {apart.max():.1f} standard errors from the others of its "
+        f"state, with a probability of {p:.2g} that any reading lies so far by chance",
+        cause="a charge that changes within the interval reads anywhere between two steps, so "
+        "look at the log and give a reason, or label a new state",
+        otherwise="no reading lies further from the others of its state than chance explains.",
+        worst="doubt",
+    )
 
 
 def _from_the_others(run: Rows, x: FloatArray, sigma: FloatArray) -> FloatArray:

@@ -6,19 +6,22 @@ import math
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.validation import FloatArray
 from quantize.charge.checks import (
+    DOUBT,
     Check,
-    graded,
+    Graded,
     graded_by_t,
     judged,
     least_squares,
     rows_named,
     unknown,
 )
-from quantize.charge.checks_motion import spread_of
-from quantize.charge.rows import Rows
+from quantize.charge.fall import NO_SCATTER
+from quantize.charge.faults import deviations_as_read
+from quantize.charge.rows import Rows, root_mean_square
 from quantize.charge.stated import plus_minus
 
 _CERTAINLY_HEAPED = 0.8  # share of last digits 0 and 5 that no steps of nature keep up
@@ -30,7 +33,7 @@ _HEAPS = {
 }
 
 
-def last_digits(run: Rows) -> Check:
+def last_digits(run: Rows) -> Check | Graded:
     """Heaping of the last digit at 0 and 5, or on whole divisions, on the numbers as read."""
     from scipy.stats import binomtest
 
@@ -62,7 +65,7 @@ def last_digits(run: Rows) -> Check:
         )
     p = float(binomtest(heaped, steps.size, 1 / every, alternative="greater").pvalue)
     cause = "a ruler's own step shows up as a unit: read between the lines"
-    return graded(name, p, share, sentence, cause=cause)
+    return Graded(name, p, share, sentence, cause)
 
 
 def ruler_or_nature(run: Rows, analysis: Any) -> Check:
@@ -106,13 +109,13 @@ def labels_sorted(run: Rows) -> Check:
     y = (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.stretch()
     means = rows.assign(y=y).groupby("state", sort=False)["y"].mean()
     k = len(means)
-    if k < 4:
+    p = 4 / math.factorial(k)
+    if p >= DOUBT:
         return unknown(name, f"{k} states are too few to know where their labels come from.")
     labels = sorted(means.index, key=_natural)
     in_label_order = np.diff([means[label] for label in labels])
     in_time_order = np.diff(means.to_numpy(float))
     ordered = _monotonic(in_label_order) or _monotonic(in_time_order)
-    p = 4 / math.factorial(k)
     sentence = f"the {k} states do not stand in the order of their values."
     if ordered:
         sentence = (
@@ -233,21 +236,34 @@ def discarded(run: Rows, analysis: Any) -> Check:
     )
 
 
-def unit_drift(run: Rows, analysis: Any) -> Check:
-    """Whether the unit itself grew or shrank in the course of the run."""
+def unit_drift(run: Rows, analysis: Any) -> Check | Graded:
+    """Whether the unit itself grew or shrank in the course of the run.
+
+    Readings and falls are fitted together, each as it scatters, with a fall that may change, too.
+    """
     name = "the unit stays the same"
-    integers = run.integers_of(analysis)
-    sigma, degrees = spread_of(run)
-    if integers is None or sigma == 0 or run.fall_on_record() is None:
-        return unknown(name, "whole numbers, a fall and repeats are needed to see a drift.")
-    time, words = run.time_of(run.driven)
-    time = (time - time.mean()) / max(float(np.ptp(time)), 1.0)
-    # y = u n (1 + drift·time): the fall's own error is common and drops out of the slope.
-    design = np.column_stack([integers, integers * time, np.ones(integers.size)])
-    if np.linalg.matrix_rank(design) < 3:
+    integers, driven, falls = run.integers_of(analysis), run.driven, run.falls
+    fall = run.fall_on_record()
+    if integers is None or fall is None:
+        return unknown(name, "whole numbers and a fall are needed to see a drift.")
+    time, words = run.time_of(pd.concat([driven, falls]))
+    own = time[: integers.size]
+    time = (time - own.mean()) / max(float(np.ptp(own)), 1.0)
+    # x = u n (1 + drift·time)·V/V0 - F - G·time.
+    push = np.concatenate([integers / run.stretch(), np.zeros(len(falls))])
+    sigma = deviations_as_read(run)
+    design = np.column_stack([push, push * time, np.ones(push.size), time]) / sigma[:, None]
+    degrees = push.size - 4
+    if degrees < 1 or np.linalg.matrix_rank(design) < 4:
         return unknown(name, "too few states to distinguish a drift of the unit from a shift.")
-    solution, errors = least_squares(design, run.joined()[0])
-    drift, error = float(solution[1] / solution[0]), float(sigma * errors[1] / solution[0])
+    moved = np.concatenate([run.moved(driven), run.moved(falls)]) / sigma
+    solution, errors = least_squares(design, moved)
+    rest = float(np.sum((moved - design @ solution) ** 2))
+    least = root_mean_square(run.rounding(driven, "one end") / sigma[: integers.size])
+    factor = max(math.sqrt(rest / degrees), least)
+    if factor * sigma.min() <= NO_SCATTER * fall.value:
+        return unknown(name, "nothing scatters, so a drift cannot be distinguished from none.")
+    drift, error = float(solution[1] / solution[0]), float(factor * errors[1] / solution[0])
     return graded_by_t(
         name,
         drift / error,

@@ -108,7 +108,7 @@ class _Page:
         return cls(
             index=index,
             x=speed_of(rows) * run.interval,
-            sigma=_sigma(run),
+            sigma=deviations_as_read(run),
             time=run.time_of(run.table)[0][np.isin(run.table.index, index)][
                 np.argsort(np.argsort(index))
             ],
@@ -325,7 +325,7 @@ def _mended(run: R, page: _Page, mend: _Mend, sentence: str) -> R:
     return run._with(table=table, remarks=(*run.remarks, sentence))
 
 
-def _sigma(run: Rows) -> FloatArray:
+def deviations_as_read(run: Rows) -> FloatArray:
     """Predicted deviations of driven rows and falls per interval, as read.
 
     Where they cannot be predicted all are alike, as the repeats scatter about their medians.

@@ -11,7 +11,7 @@ from quantize.charge import air, checks_motion, checks_page, drag, plates
 from quantize.charge.agreement import sphere_agreement
 from quantize.charge.bench import bench_of_run
 from quantize.charge.budgets import per_division
-from quantize.charge.checks import Check, Checks, graded, judged, unknown
+from quantize.charge.checks import Check, Checks, Graded, held_together, judged, unknown
 from quantize.charge.drag import STANDARD_GRAVITY
 from quantize.charge.faults import check_faults
 from quantize.charge.noise import ROOM, mobility_of
@@ -49,10 +49,10 @@ def check_run(run: Rows, analysis: object = None) -> Checks:
     """
     page, motion = checks_page, checks_motion
     signs = page.sign_slips(run)
-    found = [signs]
+    found: list[Check | Graded] = [signs]
     if signs.level == "bad":
         # Nothing that rests on the fall means anything until the signs are mended.
-        return Checks(checks=(*found, page.last_digits(run), page.labels_sorted(run)))
+        return held_together([*found, page.last_digits(run), page.labels_sorted(run)])
     found += size_from_fall(run)
     found += plates_far_away(run)
     found += motion.proportionality(run)
@@ -79,10 +79,10 @@ def check_run(run: Rows, analysis: object = None) -> Checks:
     elif run.apparatus is not None:
         sphere = sphere_agreement(run.apparatus)
         found += [] if sphere is None else [sphere]
-    return Checks(checks=tuple(found))
+    return held_together(found)
 
 
-def distance_from_steps(run: Rows, analysis: object) -> Check:
+def distance_from_steps(run: Rows, analysis: object) -> Check | Graded:
     """Residuals to the fitted comb against the predicted scatter, which needs no repeats."""
     from scipy.stats import chi2
 
@@ -99,8 +99,10 @@ def distance_from_steps(run: Rows, analysis: object) -> Check:
     shift = run.stretch() if known else np.ones(values.size)
     if not known:
         predicted = predicted / np.abs(run.stretch())
-    # Fitted again, so that the residuals are those of single readings.
-    design = np.column_stack([integers, shift]) / predicted[:, None]
+    # Fitted again, so that the residuals are those of single readings; the fall may have changed.
+    time = run.time_of(run.driven)[0]
+    along = shift * (time - time.mean()) / max(float(np.ptp(time)), 1.0)
+    design = np.column_stack([integers, shift, along]) / predicted[:, None]
     solution, _, rank, _ = np.linalg.lstsq(design, values / predicted, rcond=None)
     degrees = values.size - int(rank)
     if degrees < 1:
@@ -110,7 +112,7 @@ def distance_from_steps(run: Rows, analysis: object) -> Check:
     ratio = math.sqrt(chi_square / degrees)
     seen = math.sqrt(float(np.sum((rest * predicted) ** 2)) / degrees)
     expected = float(np.sqrt(np.mean(predicted**2)))
-    return graded(
+    return Graded(
         name,
         float(chi2.sf(chi_square, degrees)),
         ratio,

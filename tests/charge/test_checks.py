@@ -5,10 +5,14 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from plain_bench import Bench, PlainBench, simulate
+from scipy.stats import kstest
 
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge import SimulatedBench
+from quantize.charge.checks import TOGETHER, Graded, held_together, judged
+from quantize.charge.checks_page import unit_drift
 
 STATES = ((6, 6), (4, 6), (7, 6), (3, 6), (5, 6), (9, 6), (2, 6), (8, 6))
 
@@ -28,16 +32,16 @@ class Fit:
 
 @pytest.mark.slow
 def test_sound_benches_pass(bench):
-    # Ten checks at 1 % each on 10 runs: 99.9 % of the time at most 5 of 100 are in doubt
-    # (binomial); one in 10,000 is called bad.
+    # A sound run has any check in doubt in 5 of 100, or fewer, and the same cause may show in three
+    # of them: more than 3 of 10 runs would happen once in 970 times (binomial).
     doubt = bad = 0
     for seed in range(10):
         page, apparatus, truth = bench.simulate(rng=seed)
         run = charge.read_run(page, apparatus)
         found = run.checks(Fit(run, truth["unit"]))
-        doubt += sum(check.level == "doubt" for check in found.checks)
+        doubt += any(check.level == "doubt" for check in found.checks)
         bad += sum(check.level == "bad" for check in found.checks)
-    assert doubt <= 5
+    assert doubt <= 3
     assert bad <= 1
 
 
@@ -206,6 +210,55 @@ def test_unit_that_drifts(bench):
     check = run.checks(Fit(run, truth["unit"])).of("the unit stays the same")
     assert check.level in ("doubt", "bad")
     assert check.number == pytest.approx(0.08, abs=0.03)
+
+
+@pytest.mark.parametrize("kind", ["two voltages", "a drying sphere"])
+def test_p_values_of_a_unit_that_stays_are_uniform(kind):
+    """Kolmogorov and Smirnov on 60 pages; p below 1e-2 would be odd. One sigma for readings at two
+    voltages, or a fall taken for steady, would give 2e-4 and 1e-157."""
+    p = []
+    for seed in range(60):
+        if kind == "two voltages":
+            bench = PlainBench(weaker=0.5, weight_of="this sphere")
+            drawn = bench.draw(np.random.default_rng([3, seed]))
+            rows, apparatus, unit = drawn.page, drawn.apparatus, drawn.truth["A"]["unit"]
+        else:
+            rows, apparatus, truth = simulate(Bench(evaporated=0.05), seed)
+            unit = truth["unit"]
+        run = charge.Run(rows, apparatus)
+        p.append(unit_drift(run, Fit(run, unit)).p)
+    assert kstest(p, "uniform").pvalue > 1e-2
+
+
+def test_checks_of_a_run_are_held_together():
+    """Against Holm's adjusted p-values, written out (Scand. J. Stat. 6:65, 1979)."""
+    rng = np.random.default_rng(16)
+    levels = set()
+    for m in (1, 2, 5, 12) * 10:
+        p = 10 ** rng.uniform(-7, 0, m)
+        rule = judged("rule", True, 0.0, "a rule.")
+        found = held_together(
+            [rule, *(Graded(f"{i}", x, 0.0, "it is so") for i, x in enumerate(p))]
+        )
+        assert found.checks[0] is rule
+        order = np.argsort(p)
+        adjusted = np.empty(m)
+        adjusted[order] = np.maximum.accumulate((m - np.arange(m)) * p[order])
+        for check, own, held in zip(found.checks[1:], p, adjusted, strict=True):
+            assert check.p_value == own
+            wanted = "good" if held >= TOGETHER else "doubt" if held >= TOGETHER / 100 else "bad"
+            assert check.level == wanted
+            levels.add(wanted)
+    assert levels == {"good", "doubt", "bad"}
+    assert held_together([]).checks == ()
+
+
+def test_few_states_in_order_say_nothing():
+    # Five states stand in order by chance with 4/5! = 1/30, six with 1/180 (elementary).
+    for k, level in ((5, "unknown"), (6, "doubt")):
+        rows = {"state": [str(i) for i in range(k)], "V": [200.0] * k, "t": [10.0] * k}
+        check = charge.Run(rows | {"div": [10.0 * i - 20 for i in range(k)]}).checks()
+        assert check.of("state labels").level == level
 
 
 def test_readings_off_the_scale_are_counted(bench):

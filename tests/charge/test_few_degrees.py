@@ -73,8 +73,9 @@ def test_falls_without_any_scatter_cannot_tell():
 )
 @pytest.mark.filterwarnings("ignore::quantize._support.errors.QuantizeWarning")
 def test_sound_pages_with_little_on_them_pass(rng, few):
-    # Ten checks that doubt below 1 in 100 and call bad below 1 in 10,000. On 30 pages: more than
-    # 3 doubts of one check have a probability of 2e-3, more than one bad of 4e-4.
+    # No check doubts a sound page more often than 1 in 100, or calls it bad more often than 1 in
+    # 10,000. On 30 pages: more than 3 doubts of one check have a probability of 2e-3 (ten checks),
+    # more than one bad of 4e-4.
     bench, doubt, bad = PlainBench(weight_of="this sphere", **few), collections.Counter(), 0
     for _ in range(30):
         drawn = bench.draw(rng)

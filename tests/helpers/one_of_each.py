@@ -157,6 +157,7 @@ MAKERS: dict[str, Callable[[], Any]] = {
         sigma_range=0.05,
     ),
     "BenchPosterior": lambda: run().unit_in_coulombs(run().fit((6, 16))).bench,
+    "BenchSample": lambda: one("BenchPosterior").sample(draws=100, chains=2, rng=1),
     "UnitInCoulombs": lambda: run().unit_in_coulombs(run().fit((6, 16))),
 }
 _MADE: dict[str, Any] = {}

@@ -1,0 +1,241 @@
+"""The joint posterior of a bench by sampling: no formula is taken for a straight line."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from quantize._support import arviz_lines, randomness, validation
+from quantize._support.randomness import RngLike
+from quantize._support.results import Result
+from quantize._support.validation import FloatArray
+from quantize.charge.adjustment import Adjusted, Joint
+from quantize.charge.stated import short
+from quantize.sampling.ensembles import random_state
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+UNIT = "unit charge"
+_WALKERS_A_DIMENSION, _LEAST_WALKERS = 4, 32
+_BURN_IN, _STEPS_A_DRAW = 100, 10
+_ROUNDS, _SETTLED = 25, 1e-12
+_STEP = 1e-4  # of a standard deviation, for the slopes of the conditions
+_LARGEST_R_HAT, _LEAST_SIZE = 1.01, 400.0  # Vehtari et al., Bayesian Analysis 16:667 (2021)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class BenchSample(Result):
+    """Result of `BenchPosterior.sample`.
+
+    Attributes
+    ----------
+    value, standard_uncertainty : float
+        Mean and standard deviation of the unit, in coulombs.
+    converged : bool
+        Whether the ensembles agree and have moved enough (R-hat and effective size of the unit and
+        of every input).
+    diagnostics : pandas.DataFrame
+        One row for the unit and each uncertain input: quantity, mean, sd, r_hat, ess_bulk,
+        ess_tail, mcse_mean.
+    draws : pandas.DataFrame
+        The draws that were kept: chain, draw, the unit and every input in SI units.
+
+    Examples
+    --------
+    >>> from quantize import charge
+    >>> bench = {
+    ...     "plates": {"separation": "4.24(2) mm", "voltage": "227.4(6) V"},
+    ...     "sphere": {"weight": "5.15(8)e-14 N"},
+    ...     "fall": {"divisions": "60.8 +/- 0.2 div"},
+    ... }
+    >>> found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1, trials=200).bench
+    >>> drawn = found.sample(draws=200, chains=2, rng=1)
+    >>> abs(drawn.value / found.value - 1) < 0.005
+    True
+    """
+
+    _private: ClassVar[tuple[str, ...]] = ("draws",)
+
+    value: float
+    standard_uncertainty: float
+    converged: bool
+    diagnostics: pd.DataFrame
+    draws: pd.DataFrame
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Give the central interval of the unit in coulombs.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that it holds.
+
+        Returns
+        -------
+        numpy.ndarray, shape (1, 2)
+        """
+        tail = (1 - validation.fraction("prob", prob)) / 2
+        ends: FloatArray = np.quantile(self.draws[UNIT], [[tail, 1 - tail]])
+        return ends
+
+    def to_arviz(self) -> Any:
+        """Give the draws as arviz knows them: InferenceData on arviz 0.23, a DataTree on 1.x.
+
+        The group posterior has ``charge`` in coulombs and ``inputs`` in SI units along the
+        coordinate ``input``, which holds their names.
+        """
+        table = self.draws.set_index(["chain", "draw"])
+        shape = (table.index.get_level_values("chain").nunique(), -1)
+        names = [name for name in table if name != UNIT]
+        posterior = {
+            "charge": table[UNIT].to_numpy(float).reshape(shape),
+            "inputs": table[names].to_numpy(float).reshape(*shape, len(names)),
+        }
+        return arviz_lines.container(
+            {"posterior": posterior},
+            dims={"inputs": ["input"]},
+            coords={"input": np.array(names)},
+            attributes={"converged": int(self.converged)},
+        )
+
+    def _headline(self) -> str:
+        state = "converged" if self.converged else "not converged"
+        return f"{short(self.value, self.standard_uncertainty, 'C')} by sampling, {state}"
+
+
+@dataclasses.dataclass(frozen=True)
+class _Target:
+    """The posterior of one case, on the inputs that fulfil the conditions exactly.
+
+    `z` counts along the posterior of the straight lines, where it is standard normal.
+    """
+
+    joint: Joint
+    fitted: Adjusted
+
+    @functools.cached_property
+    def along(self) -> FloatArray:
+        """Columns that lead along the conditions, one standard deviation each."""
+        spread = np.sqrt(np.diag(self.fitted.covariance))
+        size = np.where(spread > 0, spread, 1.0)
+        values, vectors = np.linalg.eigh(self.fitted.posterior / np.outer(size, size))
+        rank = np.linalg.matrix_rank(self.fitted.covariance / np.outer(size, size), hermitian=True)
+        free = int(rank) - self.fitted.misclosure.size
+        chosen = slice(values.size - free, None)
+        columns: FloatArray = size[:, None] * vectors[:, chosen] * np.sqrt(values[chosen])
+        return columns
+
+    @functools.cached_property
+    def across(self) -> FloatArray:
+        """Columns that lead away from the conditions."""
+        columns: FloatArray = self.fitted.covariance @ self.fitted.slopes.T
+        return columns
+
+    @functools.cached_property
+    def inverse(self) -> FloatArray:
+        """Of the covariance of the inputs."""
+        spread = np.sqrt(np.diag(self.fitted.covariance))
+        size = np.where(spread > 0, spread, 1.0)
+        inverse = np.linalg.pinv(self.fitted.covariance / np.outer(size, size), hermitian=True)
+        precision: FloatArray = inverse / np.outer(size, size)
+        return precision
+
+    def misclosure(self, deviation: FloatArray) -> FloatArray:
+        """What is left of the conditions, the last axis running over them."""
+        logs = self.joint.formulas.logs(deviation)
+        left: FloatArray = np.moveaxis(np.tensordot(self.joint.contrasts, logs, 1), 0, -1)
+        return left
+
+    def on_conditions(self, z: FloatArray) -> FloatArray:
+        """Deviations that fulfil the conditions; NaN where none are found."""
+        at = self.fitted.deviation + z @ self.along.T
+        if self.across.shape[1] == 0:
+            return at
+        # The slopes at the maximum serve for every step.
+        back = np.linalg.solve(self.fitted.slopes @ self.across, self.across.T)
+        for _ in range(_ROUNDS):
+            step = self.misclosure(at) @ back
+            at = at - step
+            if np.nanmax(np.abs(step), initial=0.0) < _SETTLED:
+                return at
+        return np.where(np.abs(step) < 1e3 * _SETTLED, at, np.nan)
+
+    def log_density(self, z: FloatArray) -> FloatArray:
+        """Log density of each row of `z`, up to a constant."""
+        with np.errstate(all="ignore"):
+            at = self.on_conditions(z)
+            log_p = -0.5 * np.einsum("wi,ij,wj->w", at, self.inverse, at)
+            if self.across.shape[1]:
+                # Given exact conditions g the density is divided by |dg/ds| across them.
+                step = _STEP / np.sqrt(np.diag(self.fitted.slopes @ self.across))
+                away = (self.across * step).T[:, None, :]
+                slopes = self.misclosure(at + away) - self.misclosure(at - away)
+                slopes = np.moveaxis(slopes / (2 * step[:, None, None]), 0, -1)
+                log_p = log_p - np.linalg.slogdet(slopes)[1]
+        found: FloatArray = np.where(np.isfinite(log_p), log_p, -np.inf)
+        return found
+
+    def drawn(self, draws: int, seed: np.random.SeedSequence) -> FloatArray:
+        """Deviations drawn by one ensemble of walkers, shape (draws, inputs)."""
+        import emcee
+
+        dimensions = self.along.shape[1]
+        walkers = max(_WALKERS_A_DIMENSION * dimensions, _LEAST_WALKERS)
+        place, moving = seed.spawn(2)
+        start = np.random.default_rng(place).standard_normal((walkers, dimensions))
+        moves = emcee.moves.DEMove()
+        sampler = emcee.EnsembleSampler(
+            walkers, dimensions, self.log_density, moves=moves, vectorize=True
+        )
+        state = emcee.State(start, random_state=random_state(moving).get_state())
+        times = -(-draws // walkers)
+        sampler.run_mcmc(state, _BURN_IN + times * _STEPS_A_DRAW, skip_initial_state_check=True)
+        kept = sampler.get_chain(discard=_BURN_IN, thin=_STEPS_A_DRAW).reshape(-1, dimensions)
+        return self.on_conditions(kept[:draws])
+
+
+def sample_bench(joint: Joint, *, draws: int, chains: int, rng: RngLike) -> BenchSample:
+    """Draw from the joint posterior; see `BenchPosterior.sample`."""
+    import pandas as pd
+
+    wanted = validation.count("draws", draws, least=100)
+    number = validation.count("chains", chains, least=2)
+    gen = randomness.generator(rng)
+    share = np.array([p for p, _ in joint.cases])
+    seeds = randomness.spawn(gen, len(joint.cases) * number)
+    targets = [_Target(joint, case) for _, case in joint.cases]
+    every = np.array(
+        [
+            [target.drawn(wanted, seeds[h * number + c]) for c in range(number)]
+            for h, target in enumerate(targets)
+        ]
+    )
+    which = gen.choice(share.size, size=(number, wanted), p=share / share.sum())
+    at = every[which, np.arange(number)[:, None], np.arange(wanted)]
+    charge = np.exp(joint.formulas.logs(at)[0])
+    values = joint.formulas.moved(at)
+    names = list(joint.formulas.inputs)
+    table = pd.DataFrame(values.reshape(-1, len(names)), columns=names)
+    table.insert(0, UNIT, charge.ravel())
+    table.insert(0, "draw", np.tile(np.arange(wanted), number))
+    table.insert(0, "chain", np.repeat(np.arange(number), wanted))
+    uncertain = np.diag(joint.cases[0][1].covariance) > 0
+    watched = {UNIT: charge} | {n: values[..., i] for i, n in enumerate(names) if uncertain[i]}
+    diagnostics = pd.DataFrame(
+        [
+            {"quantity": name, "mean": x.mean(), "sd": x.std(), **arviz_lines.convergence(x)}
+            for name, x in watched.items()
+        ]
+    )
+    moved = diagnostics["ess_bulk"].min() >= _LEAST_SIZE
+    return BenchSample(
+        value=float(charge.mean()),
+        standard_uncertainty=float(charge.std()),
+        converged=bool(moved and diagnostics["r_hat"].max() < _LARGEST_R_HAT),
+        diagnostics=diagnostics,
+        draws=table,
+    )
