@@ -96,8 +96,11 @@ print(json.dumps([seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 
 """
 
 
-def _plain(n: int) -> str:
-    return f"x = steps(size({n}))\ncall = lambda: qz.analyze(x, rng=1)"
+def _plain(n: int, s: float = 0.1, options: str = "") -> str:
+    return f"x = steps(size({n}), {s})\ncall = lambda: qz.analyze(x, rng=1, {options})"
+
+
+_GROWING = "model=qz.MixtureModel(noise='proportional')"
 
 
 def _read(make: str) -> str:
@@ -115,6 +118,12 @@ ROWS = {
     "call = lambda: qz.analyze(x, rng=1)",
     "analyze, 10,000 readings with sigma": "x = qz.Readings(steps(size(10_000)), sigma=0.1)\n"
     "call = lambda: qz.analyze(x, rng=1)",
+    "analyze, 1,000 readings, sigma/u 0.25": _plain(1000, 0.25),
+    "analyze, 1,000 readings, sigma/u 0.4": _plain(1000, 0.4),
+    "analyze, 200 readings, sigma/u 0.25, free offset": _plain(200, 0.25, "offset='free'"),
+    "analyze, 1,000 readings, sigma/u 0.25, free offset": _plain(1000, 0.25, "offset='free'"),
+    "analyze, 200 readings, growing noise": _plain(200, 0.1, _GROWING),
+    "analyze, 1,000 readings, growing noise": _plain(1000, 0.1, _GROWING),
     "analyze, 14 readings from 1e9 on, free offset": "x = 1e9 + steps(14)\n"
     "call = lambda: qz.analyze(x, offset='free', rng=1)",
     "analyze, units from 1 to 1e70": "x = steps(14)\ncall = lambda: qz.analyze(x, (1, 1e70))",
