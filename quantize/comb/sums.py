@@ -42,6 +42,9 @@ _UNSORTED_MODES = 300_000  # below this the grid stays in cache, and sorting the
 
 _BLOCK_BYTES = 2**24
 _PLAIN_BLOCK = 2**20
+_WAVE_BLOCK = 2**15
+WAVES = 8
+"""Terms of the Fourier series of a sum of log densities from which it is bounded."""
 _DIGITS = 21.0  # exp(−21) = 8e-10
 _FREQUENCIES = 2**15  # at once
 
@@ -62,6 +65,26 @@ def sums_at(values: FloatArray, weights: FloatArray, frequencies: FloatArray) ->
     for start in range(0, frequencies.size, block):
         cycles = np.multiply.outer(frequencies[start : start + block], values)
         out[start : start + block] = unit_circle(cycles) @ weights
+    return out
+
+
+def waves(
+    mean: FloatArray, lever: FloatArray, unit: FloatArray, offset: FloatArray
+) -> ComplexArray:
+    """Σ w·exp(2πij·phase) for the phases (mean − offset·lever)/unit and j = 1 … `WAVES`.
+
+    The weights w are one, mean − offset·lever, and lever; shape (m, 3, `WAVES`).
+    """
+    out = np.empty((unit.size, 3, WAVES), dtype=np.complex128)
+    weight = np.column_stack([np.ones(mean.size), mean, lever]).astype(np.complex128)
+    block = max(1, _WAVE_BLOCK // mean.size)
+    for part in (slice(i, i + block) for i in range(0, unit.size, block)):
+        turn = unit_circle((mean - offset[part, None] * lever) / unit[part, None])
+        power = turn.copy()
+        for j in range(WAVES):
+            out[part, :, j] = power @ weight
+            power *= turn
+    out[:, 1] -= offset[:, None] * out[:, 2]
     return out
 
 

@@ -18,6 +18,7 @@ import itertools
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.sums import WAVES, ComplexArray
 
 _CROSSOVER = 0.4
 """Below this spread the sum over images converges faster, above it the Fourier series."""
@@ -27,6 +28,8 @@ _PRODUCT = 64
 WIDE = 0.2
 """From this spread on the series is short."""
 _DIGITS = 27.0
+_PIECES = 6
+"""Parts of a range of spreads, each with a bound of its own."""
 _BANDS = (0.15, 0.2, 0.25, 0.3, 0.4, 0.6, 1.0, np.inf)
 _CHUNK = 2**18
 _HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
@@ -255,6 +258,32 @@ def log_likelihood_from_cosines(
             known *= coefficient.T
             out[here] = n * constant + known.sum(axis=0)
     return out
+
+
+def most_of_waves(
+    sums: ComplexArray, n: int, moves: FloatArray, least: FloatArray, most: FloatArray
+) -> FloatArray:
+    """Upper bound of Σ log density near where `waves` gave the `sums` of n phases.
+
+    Phase i moves by at most |weight i|·move, for the second and third weight of `waves`; the third
+    of the `moves` bounds the root of the sum of squares. Spreads are from `least` to `most`. To
+    second order in the moves, the remainder of a cosine being at most half their square.
+    """
+    order = 2 * np.pi * np.arange(1, WAVES + 1)
+    slope = np.abs(sums[:, 1:].imag * moves[:2].T[:, :, None]).sum(axis=1)
+    change = order * slope + 0.5 * np.square(order * moves[2][:, None])
+    cosine = sums[:, 0].real
+    step = (most / least) ** (1 / _PIECES)
+    constant, blunt = coefficients(least, WAVES)
+    bound = np.full(least.size, -np.inf)
+    for _ in range(_PIECES):
+        sharp, q = blunt, np.exp(-2 * np.pi**2 * least**2)
+        least = least * step
+        constant, blunt = coefficients(least, WAVES)
+        each = np.maximum(sharp * cosine, blunt * cosine) + np.abs(sharp) * change
+        left_out = 2 * q ** (WAVES + 1) / ((WAVES + 1) * (1 - q) * (1 - q**2))
+        np.maximum(bound, n * (constant + left_out) + each.sum(axis=1), out=bound)
+    return bound
 
 
 def log_interval(distance: FloatArray, half: FloatArray, sd: FloatArray) -> FloatArray:

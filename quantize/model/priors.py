@@ -18,7 +18,8 @@ from quantize.readings import Readings
 _GROWTH = (0.003, 0.3)
 """Relative standard deviations from a well-run clock to a hand on the watch."""
 _PANEL = 1.2
-_CUT = 1.5
+CUT = 1.5
+"""Largest sigma, in units, that the tapered prior leaves possible."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -34,7 +35,7 @@ class TaperedSigma:
     def log_density(self, sigma: FloatArray, unit: FloatArray) -> FloatArray:
         """Log density of log sigma given the unit."""
         density = sigma_prior.log_density(sigma, unit, self.low, self.high)
-        tapered: FloatArray = np.where(sigma <= _CUT * unit, density, -np.inf)
+        tapered: FloatArray = np.where(sigma <= CUT * unit, density, -np.inf)
         return tapered
 
     def draw(self, unit: FloatArray, rng: np.random.Generator) -> FloatArray:

@@ -21,13 +21,17 @@ from quantize.model.bias import UnitBias
 from quantize.model.lattice import Boxes, Lattice, joined, whole
 from quantize.model.likelihood import Cell, Likelihood, Parameters
 from quantize.model.nodes import Nodes, NoiseNodes, log_noise_prior, noise_nodes
-from quantize.model.priors import ParameterPriors, TaperedSigma
+from quantize.model.priors import CUT, ParameterPriors, TaperedSigma
 
 NEGLIGIBLE = 22.0
 """A node is dropped when its log mass is this far below the largest one."""
 NEGLIGIBLE_OF_MANY = 13.0
 """... where there are so many nodes that the few that count have a large share each."""
 _MOST_BOXES = 4_000_000
+_MOST_WORK = 7e8
+"""Terms of the likelihood in the boxes of a search: about a minute."""
+_MOST_PAIRS = 10_000_000
+"""Nodes of sigma and growth times levels that are begun with."""
 MOST_WITH_SHIFT, MOST_OF_MANY = 200_000, 50_000
 """With a shift, which can be averaged over instead; the second where that is one of many."""
 _COARSE = 0.1
@@ -63,6 +67,13 @@ def integrate(
         If the boxes grow beyond memory, or no unit is possible at all.
     """
     noise = noise_nodes(prior, likelihood.x.size)
+    pairs = noise.sigmas.size * noise.growths.size
+    if pairs * likelihood.states > _MOST_PAIRS:
+        raise InputError(
+            f"`model` leaves sigma and growth open together for {likelihood.x.size:,} readings; "
+            f"that is {pairs:,} pairs of them for each reading, and {_MOST_PAIRS:,} in all are the "
+            "limit: give `sigma` or the growth, average repeats, or use sample_mixture."
+        )
     search = _Search(Lattice(likelihood, prior, noise, broad=one_of_many))
     search.begin_at(candidates)
     nodes = search.sum_up(search.final_boxes(most or _MOST_BOXES))
@@ -158,7 +169,7 @@ class _Search:
         self.lattice = lattice
         self.likelihood, self.prior = lattice.likelihood, lattice.prior
         self.noise = lattice.noise
-        self.best = -np.inf
+        self.best, self.work = -np.inf, 0.0
         c = self.noise
         many = lattice.broad or c.growths.size > 1 or c.shares.size > 1
         self.negligible = NEGLIGIBLE_OF_MANY if many else NEGLIGIBLE
@@ -216,7 +227,7 @@ class _Search:
             final, todo = self._sorted_out(todo)
             done.append(final)
             if todo.size > most:
-                raise TooManyBoxes(self._too_large())
+                raise TooManyBoxes(self._too_large(f"{_MOST_BOXES:.0e} cells"))
         return joined(done)
 
     def _sorted_out(self, todo: Boxes) -> tuple[Boxes, Boxes]:
@@ -239,6 +250,7 @@ class _Search:
         # A node itself costs less than its bound.
         final = keep & todo.single & ~need_unit & ~need_offset
         ripe = np.flatnonzero(keep & ~final & ~broad_unit & ~broad_offset)
+        self._allow(p.rows(ripe), cell.rows(ripe))
         bound = self._bound(todo.rows(ripe), p.rows(ripe), cell.rows(ripe), most_prior[ripe])
         keep[ripe] = bound > self.best - self.negligible
         # Halve what makes the bound loosest.
@@ -281,14 +293,23 @@ class _Search:
         near = parts[5] > parts[5].max(initial=-np.inf) - self.negligible
         return tuple(part[near] for part in parts)
 
-    def _too_large(self) -> str:
+    def _allow(self, p: Parameters, cell: Cell) -> None:
+        """Refuse a search that would take longer than about a minute."""
+        likelihood = self.likelihood
+        # Readings of one state go through every share of outliers by itself.
+        each = self.noise.shares.size if likelihood.states < likelihood.x.size else 1
+        self.work += each * float(likelihood.work(p, cell).sum())
+        if self.work > _MOST_WORK:
+            raise TooManyBoxes(self._too_large(f"{_MOST_WORK:.0e} terms of the likelihood"))
+
+    def _too_large(self, limit: str) -> str:
         x, offset = self.likelihood.x, self.prior.offset
         known = isinstance(offset, float)
         remedy = nearer_offset(float(np.abs(x - offset).max()), float(np.ptp(x))) if known else ""
         return (
             f"`unit_range` ({self.prior.low:g}, {self.prior.high:g}) needs more than "
-            f"{_MOST_BOXES:.0e} cells under this model; narrow it, raise the low end of sigma, "
-            f"{'' if remedy else 'or '}use sample_mixture{remedy}."
+            f"{limit} for these {x.size:,} readings under this model; narrow it, raise the low "
+            f"end of sigma, {'' if remedy else 'or '}use sample_mixture{remedy}."
         )
 
     def _cell(self, b: Boxes, p: Parameters) -> Cell:
@@ -347,6 +368,7 @@ class _Search:
             ends = self.prior.sigma
             most = most + sigma_prior.log_taper(cell.sigma_low / high)
             most = most - sigma_prior.log_normaliser(low, ends.low, ends.high)
+            most[cell.sigma_low > CUT * high] = -np.inf
         if distributions.is_distribution(self.prior.offset):
             around = [p.offset + side * cell.offset for side in (-1, 0, 1)]
             most = most + 0.5 + np.maximum.reduce([self.prior.offset.logpdf(b) for b in around])

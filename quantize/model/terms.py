@@ -147,14 +147,18 @@ class Terms:
         move: FloatArray = by_unit + most * cell.offset
         return move
 
+    def work(self, p: Parameters, cell: Cell | None = None) -> FloatArray:
+        """How many terms each row has, shape (m,)."""
+        teeth: FloatArray = 2 * self.half_width(p, cell) + 1
+        if self.states < self.x.size or self.blank.size:
+            teeth += np.ceil(float(np.max(self.highest - self.lowest)) / p.unit)
+        return teeth * self.x.size
+
     def chunks(self, p: Parameters, cell: Cell | None = None) -> list[IntArray]:
         """Rows in parts that stay in the processor's cache, alike in the number of teeth."""
-        extent = float(np.max(self.highest - self.lowest))
-        width = np.ceil(extent / p.unit) + 2 * self.half_width(p, cell) + 1
-        if self.states == self.x.size and not self.blank.size:
-            width = 2 * self.half_width(p, cell) + 1
-        order = np.argsort(width, kind="stable")
-        sizes = width[order] * self.x.size
+        work = self.work(p, cell)
+        order = np.argsort(work, kind="stable")
+        sizes = work[order]
         out, at = [], 0
         while at < order.size:
             block = sizes[at : at + 4096]

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.comb.sums import waves
 from quantize.comb.window import least_log_unit_excess, log_unit_excess
 from quantize.comb.wrapped import (
     WIDE,
@@ -21,6 +22,7 @@ from quantize.comb.wrapped import (
     log_product,
     log_rounded_phase,
     log_wrapped_normal,
+    most_of_waves,
 )
 from quantize.model.envelope import Envelope, envelope_of
 from quantize.model.likelihood import Likelihood
@@ -37,6 +39,9 @@ _SIX_IMAGES = 0.8
 """Up to this spread three teeth on either side of the nearest are enough."""
 _NEGLIGIBLE = 9.0
 _NO_OTHER = 0.4
+_MANY, _LITTLE, _SHARED = 40, 0.5, 4
+"""So many phases that move by so little (root of the sum of squares) are bounded by waves,
+with so much less work."""
 
 
 class WrappedLikelihood(Likelihood):
@@ -51,6 +56,7 @@ class WrappedLikelihood(Likelihood):
         self.level_lever = self.lever[self.starts]
         self.equal = bool(np.all(self.root == self.root[0]))
         self.widths = self.root[: 1 if self.equal else None]
+        self.many_alike = self.equal and not rounding and self.states >= _MANY
         self.degrees, self.scatter = levels.degrees, levels.scatter
         self.span = float(np.ptp(self.mean))
         self.constant = float(
@@ -137,14 +143,51 @@ class WrappedLikelihood(Likelihood):
 
         Every phase is taken that much nearer its tooth, and every spread as good as it can be.
         """
-        out = np.empty(p.unit.size)
-        for rows in self._blocks(np.arange(p.unit.size)):
+        out, wide = self._most_of_waves(p, cell)
+        for rows in self._blocks(np.flatnonzero(~wide)):
             out[rows] = self._most_of_phases(p.rows(rows), cell.rows(rows))
         largest = p.unit * np.exp(cell.log_unit)
-        out -= self.states * least_log_unit_excess(largest, self.span)
+        spread = cell.sigma_low * self.blur / largest
+        out -= self.states * least_log_unit_excess(largest, self.span, spread)
         best = np.sqrt(self.scatter / max(self.degrees, 1))
         out += self.log_within_states(np.clip(best, cell.sigma_low, p.sigma))
         return np.repeat(out[:, None], shares.size, axis=1)
+
+    def work(self, p: Parameters, cell: Cell | None = None) -> FloatArray:
+        """How many terms each row has, shape (m,)."""
+        terms = np.full(p.unit.size, float(self.states))
+        if cell is not None:
+            terms[self._in_waves(p, cell)[0]] /= _SHARED
+        return terms
+
+    def _in_waves(self, p: Parameters, cell: Cell) -> tuple[BoolArray, FloatArray]:
+        """In which cells the sums of cosines bound the phases, and how far those move there."""
+        frequency, stretch = 1 / p.unit, np.exp(cell.log_unit)
+        by_unit, by_offset = frequency * np.expm1(cell.log_unit), frequency * stretch * cell.offset
+        mean, lever = self.mean, self.level_lever
+        squares = mean @ mean - p.offset * (2 * mean @ lever - p.offset * (lever @ lever))
+        moved = by_unit * np.sqrt(np.maximum(squares, 0.0)) + by_offset * np.linalg.norm(lever)
+        least = cell.sigma_low * self.widths[0] * frequency / stretch
+        little = _LITTLE * np.exp(np.minimum(np.square(np.pi * least), 99.0))
+        holds = self.many_alike & (least >= WIDE) & (moved < little)
+        return holds, np.stack([by_unit, by_offset, moved])
+
+    def _most_of_waves(self, p: Parameters, cell: Cell) -> tuple[FloatArray, BoolArray]:
+        """Upper bounds of the log density of all phases by sums of cosines, and where they hold.
+
+        With many readings each nearer its tooth the gains add up that average in the sums.
+        """
+        out, (holds, moves) = np.empty(p.unit.size), self._in_waves(p, cell)
+        if not holds.any():
+            return out, holds
+        # Boxes of several sigmas share their sums.
+        places, row = np.unique((p.unit + 1j * p.offset)[holds], return_inverse=True)
+        sums = waves(self.mean, self.level_lever, places.real, places.imag)
+        per_unit, stretch = self.widths[0] / p.unit, np.exp(cell.log_unit)
+        ends = np.stack([cell.sigma_low * per_unit / stretch, p.sigma * per_unit * stretch])
+        for here, of in zip(self._blocks(np.flatnonzero(holds)), self._blocks(row), strict=True):
+            out[here] = most_of_waves(sums[of], self.states, moves[:, here], *ends[:, here])
+        return out, holds
 
     def _most_of_phases(self, p: Parameters, cell: Cell) -> FloatArray:
         """Upper bound of the log density of all phases, shape (m,)."""

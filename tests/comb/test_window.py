@@ -27,6 +27,9 @@ def test_the_units_in_the_span_are_counted_as_by_hand(count):
     plain = plain_log_unit_excess(unit, spread, 9.0, count)
     np.testing.assert_allclose(found, plain, rtol=0, atol=1e-12)
     assert np.all(least_log_unit_excess(unit, 9.0) <= found + 1e-12)
+    for wider in (1.0, 1.3, 5.0):
+        broad = log_unit_excess(unit, wider * spread, 9.0, count)
+        assert np.all(least_log_unit_excess(unit, 9.0, spread) <= broad + 1e-12)
 
 
 def test_what_hangs_on_the_unit_alone_is_done_once():

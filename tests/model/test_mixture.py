@@ -235,10 +235,30 @@ def test_a_sigma_next_to_nothing_is_searched_where_it_fits():
     assert found.unit_err == pytest.approx(1e-9 / np.sqrt(np.sum(k * k)), rel=0.01)
 
 
-def test_what_does_not_fit_in_memory_is_refused(monkeypatch):
-    monkeypatch.setattr("quantize.model.quadrature._MOST_BOXES", 2_000)
+@pytest.mark.parametrize(
+    ("limit", "most", "said"),
+    [
+        ("_MOST_BOXES", 2_000, r"2e\+03 cells"),
+        ("_MOST_WORK", 3e4, r"3e\+04 terms of the likelihood"),
+    ],
+)
+def test_what_does_not_fit_in_memory_or_a_minute_is_refused(monkeypatch, limit, most, said):
+    monkeypatch.setattr(f"quantize.model.quadrature.{limit}", most)
     words = (
-        r"`unit_range` \(0.2, 2\) needs more than 2e\+03 cells under this model; narrow it, raise"
+        rf"`unit_range` \(0.2, 2\) needs more than {said} for these 3 readings under this model; "
     )
     with pytest.raises(qz.InputError, match=words):
         qz.fit_mixture([1.003, 2.107, 3.302], (0.2, 2), offset="free", sigma_range=1e-3)
+
+
+def test_growth_and_sigma_open_together_for_many_readings_are_refused_beforehand():
+    rng = np.random.default_rng(1)
+    x = rng.integers(1, 9, 1000) + 0.1 * rng.normal(size=1000)
+    words = (
+        r"`model` leaves sigma and growth open together for 1,000 readings; that is [\d,]+ pairs "
+        r"of them for each reading, and 10,000,000 in all are the limit: give `sigma` or "
+    )
+    with pytest.raises(qz.InputError, match=words):
+        qz.fit_mixture(x, model=qz.MixtureModel(noise="proportional"))
+    known = qz.MixtureModel(noise="proportional", sigma=0.1, priors={"growth": 0.003})
+    assert qz.fit_mixture(x, (0.6, 1.7), model=known).unit == pytest.approx(1, abs=0.005)

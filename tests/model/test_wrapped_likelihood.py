@@ -1,5 +1,8 @@
 """The likelihood by wrapped-normal densities against the one that adds up teeth, and its bound."""
 
+import dataclasses
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
@@ -205,6 +208,37 @@ def test_the_likelihood_is_nowhere_in_a_cell_above_its_bound(sample, box, n):
     bound = wrapped.bound(centre, cell, NONE)[0, 0]
     values = wrapped.log_likelihood(inside)
     assert np.all(values <= bound + 1e-9 + 1e-12 * np.abs(values))
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.4])
+@pytest.mark.parametrize("spread", [0.22, 0.3, 0.45, 0.8])
+def test_sums_of_cosines_bound_many_blurred_readings(spread, offset):
+    rng = np.random.default_rng([12, int(100 * spread)])
+    n, k = 400, 60
+    x = rng.integers(-4, 5, n) + spread * rng.normal(size=n)
+    wrapped = likelihood_of(PLAIN, qz.Readings(x))
+    unit, zero = np.exp(rng.uniform(np.log(0.3), np.log(2), k)), np.zeros(k)
+    sigma = unit * spread * np.exp(rng.uniform(0, 0.5, k))
+    # Up to a posterior standard deviation of the unit either way, and to a fifth of sigma.
+    half = rng.uniform(0, 1, k) * sigma / np.linalg.norm(x)
+    ratio = rng.choice([0.0, 0.2], k)
+    shift = rng.choice([0.0, 1.0], k) * offset * sigma / np.sqrt(n)
+    p = Parameters(unit=unit, sigma=sigma, offset=offset * unit, growth=zero, outliers=zero)
+    cell = Cell(log_unit=half, offset=shift, sigma_low=sigma * np.exp(-ratio), growth_low=zero)
+    bound, best = wrapped.bound(p, cell, NONE)[:, 0], np.full(k, -np.inf)
+    assert wrapped._in_waves(p, cell)[0].sum() > 0.7 * k
+    for a, b, c in itertools.product((-1, -0.4, 0.3, 1), (-1, 0, 1), (0, 0.6, 1)):
+        q = dataclasses.replace(
+            p,
+            unit=unit * np.exp(a * half),
+            offset=p.offset + b * shift,
+            sigma=sigma * np.exp(-c * ratio),
+        )
+        best = np.maximum(best, wrapped.log_likelihood(q))
+    assert np.all(best <= bound + 1e-8)
+    # The bound of readings each nearer its tooth misses by about √n/(4·spread) a deviation.
+    narrow = ratio == 0
+    assert np.median((bound - best)[narrow]) < 0.25 * np.sqrt(n) / (4 * spread)
 
 
 @pytest.mark.parametrize("n", [4, 25])
