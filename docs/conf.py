@@ -21,9 +21,10 @@ extensions = [
     "myst_parser",
     "figures",
     "formulas",
+    "measured",
 ]
 source_suffix = {".md": "markdown"}
-exclude_patterns = ["_build"]
+exclude_patterns = ["_build", "tables"]  # tables stand on the pages in measured/
 nitpicky = False
 
 myst_enable_extensions = ["attrs_block", "deflist", "dollarmath"]

@@ -288,7 +288,7 @@ def compare(
 @click.argument("run", required=False)
 @click.option("--sigma", metavar="S,S,...", help="Of a reading; asks for the readings needed.")
 @click.option("--unit", type=float, default=1.0, show_default=True, help="The unit expected.")
-@click.option("--readings", type=int, metavar="N", help="At hand; asks for the smallest unit.")
+@click.option("--readings", metavar="N,N,...", help="At hand; asks for the smallest unit.")
 @click.option("--apparatus", metavar="FILE", help="A bench; asks for sphere, interval, voltage.")
 @designing
 @click.option("--particle", metavar="NAME", help="Which particle of RUN.")
@@ -329,11 +329,12 @@ def plan(
     lists: dict[str, list[Any]] = {
         "diameters": length_list(diameters),
         "intervals": number_list("--intervals", intervals),
+        "readings": number_list("--readings", options.pop("readings")),
         "repeats": number_list("--repeats", repeats),
         "sigma": number_list("--sigma", sigma),
     }
     given = {name: values for name, values in lists.items() if values}
-    if options["readings"] is not None and len(lists["sigma"]) == 1:
+    if lists["readings"] and len(lists["sigma"]) == 1:
         # The readings at hand have one sigma.
         options["sigma"] = given.pop("sigma")[0]
     seed = drawn_seed() if seed is None and options["replicates"] else seed

@@ -102,7 +102,8 @@ def _unit(found: Plan) -> tuple[str, Table]:
     )
     number = [Column("readings", "readings", 8, gap="  ", form=".0f")] if several else []
     unit = Column("unit", "unit", 8, gap="  ", form=".3g", unknown="none")
-    return title, Table([*number, _REPEATS, unit, _INTERVAL], _with_intervals(found, ".3g"))
+    repeats = dataclasses.replace(_REPEATS, gap="  ") if several else _REPEATS
+    return title, Table([*number, repeats, unit, _INTERVAL], _with_intervals(found, ".3g"))
 
 
 def _bench(found: Plan) -> tuple[str, Table]:

@@ -65,6 +65,16 @@ def test_plan_answers_its_three_questions(quantize: Run) -> None:
     assert needed.status == 0
     assert "Readings that show steps in 80 % of runs" in needed.out
     assert Path("plan.svg").stat().st_size > 1000
+    several = json.loads(quantize("plan", "--readings", "20,40", "--sigma", "0.3", "--json").out)
+    assert {row["readings"] for row in several["plan"]["table"]} == {20, 40}
+    assert (
+        "  readings  readings of each state"
+        in quantize("plan", "--readings", "20,40", "--sigma", "0.3").out
+    )
+    assert (
+        "--readings is [20.5]; say how many"
+        in quantize("plan", "--readings", "20.5", "--sigma", "0.3").err
+    )
     smallest = quantize("plan", "--readings", "20", "--sigma", "0.3", "--json")
     assert json.loads(smallest.out)["plan"]["question"] == "unit"
     Path("bench.toml").write_text(

@@ -92,6 +92,7 @@ def test_its_parts(kind: str, request: pytest.FixtureRequest) -> None:
     assert faults(*drawn(lambda ax: found.mixture.plot(ax=ax, view="prediction"))) == []
 
 
+@pytest.mark.slow
 def test_a_run_and_its_coulombs() -> None:
     run = qz.charge.read_run(DATA / "invented_run.csv", DATA / "invented_apparatus.toml")
     coulombs = run.analyze(n_resamples=99, rng=1).coulombs
