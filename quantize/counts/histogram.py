@@ -157,7 +157,8 @@ class Histogram:
         if self.total > MOST_READINGS:
             raise InputError(
                 f"`readings` is a histogram of {self.total} counts, more than the {MOST_READINGS} "
-                "that are taken one by one; use `fit_counts` or `analyze`, which work on the bins."
+                "that are taken one by one; use `quantize.counts.fit_counts` or `analyze`, which "
+                "work on the bins."
             )
         return Readings(
             np.repeat(self.centres, self.counts), resolution=np.repeat(self.widths, self.counts)

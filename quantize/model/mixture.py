@@ -308,7 +308,7 @@ def need_few(readings: Readings) -> None:
         raise InputError(
             f"`readings` holds {len(readings):,}, more than the {MOST_READINGS:,} that this model "
             "takes one by one; average the repeats of each state, or give values alone to "
-            "`analyze_counts`."
+            "`quantize.null.analyze_counts`."
         )
 
 
