@@ -6,10 +6,11 @@
 
 The pages come from the plain simulator of the tests, which shares no code with the package. One
 row has the label of another state, the wrong sign, ten divisions too many or too few, or a charge
-that changed within the interval by one unit; or the sphere loses 8 % of its weight from the first
-row to the last. "As written" is the same page with every row taken as it stands. Clean pages go
-through every check. Pages without steps, clean and spoilt, go through `Run.analyze` with rows put
-right and as written, which shows whether putting rows right makes steps. Finished pages are kept in
+that changed within the interval by one unit, which moves the reading by any part of a unit, or by
+half of one at least; or the sphere loses 8 % of its weight from the first row to the last. "As
+written" is the same page with every row taken as it stands. Clean pages go through every check.
+Pages without steps, clean and spoilt, go through `Run.analyze` with rows put right and as written,
+which shows whether putting rows right makes steps. Finished pages are kept in
 benchmarks/results/bench_faults.json; ``--afresh`` begins again.
 """
 
@@ -42,13 +43,17 @@ Record = dict[str, Any]
 ROOT = Path(__file__).resolve().parents[1]
 RESULTS = ROOT / "benchmarks" / "results" / "bench_faults.json"
 SEED = 1414
-KINDS = ("label", "sign", "sign of a fall", "ten divisions", "changed charge", "drift of 8 %")
+HALF = "changed charge, half a unit or more"
+KINDS = (
+    "label", "sign", "sign of a fall", "ten divisions", "changed charge", HALF, "drift of 8 %",
+)  # fmt: skip
 WORDS = {
     "label": "fits state",
     "sign": "reversing the sign",
     "sign of a fall": "reversing the sign",
     "ten divisions": "ten divisions",
     "changed charge": "lies apart",
+    HALF: "lies apart",
 }
 """What the sentence about each kind says."""
 _WRONG = 0.05  # of the unit; further off it is another one
@@ -107,8 +112,9 @@ def page(kind: str, seed: int, without: str | None = None) -> tuple[Run, dict[st
         rows["divisions"][i] *= -1
     elif kind == "ten divisions":
         rows["divisions"][i] += 10.0 * rng.choice([-1, 1])
-    elif kind == "changed charge":
-        part = truth["unit"] * rng.choice([-1, 1]) * rng.random()
+    elif kind.startswith("changed charge"):
+        least = 0.5 if kind == HALF else 0.0
+        part = truth["unit"] * rng.choice([-1, 1]) * (least + (1 - least) * rng.random())
         rows["divisions"][i] = float(round(rows["divisions"][i] + part))
     else:
         i = -1  # clean, or the fall of all rows
@@ -131,7 +137,7 @@ def planted(kind: str, seed: int) -> Record:
         mine = [fault.sentence for fault in faults if fault.row == row]
         check = run.checks().of("the charge stayed the same")
         if (
-            kind == "changed charge"
+            kind.startswith("changed charge")
             and check.level != "good"
             and f"row {row} lies" in check.sentence
         ):
@@ -178,8 +184,10 @@ class Kept:
         self.records: dict[str, Record] = json.loads(path.read_text()) if path and exists else {}
 
     def of(self, page_of: Callable[[str, int], Record], kind: str, n: int) -> list[Record]:
-        """The first `n` records of a kind of pages."""
-        names = [f"{page_of.__name__}/{kind}/{seed}" for seed in range(n)]
+        """The first `n` records of a kind of pages, and those after them that are kept already."""
+        first = f"{page_of.__name__}/{kind}/"
+        names = [f"{first}{seed}" for seed in range(n)]
+        names += [name for name in self.records if name.startswith(first) and name not in names]
         for seed, name in enumerate(names):
             if name not in self.records:
                 self.records[name] = page_of(kind, seed)
@@ -205,7 +213,7 @@ def faulty_rows(kept: Kept, kinds: Sequence[str], n: int) -> list[str]:
     for kind in kinds:
         rows = kept.of(planted, kind, n)
         counts = " | ".join(str(sum(row[name] for row in rows)) for name in names)
-        lines.append(f"| {kind} | {n} | {counts} |")
+        lines.append(f"| {kind} | {len(rows)} | {counts} |")
         print(lines[-1], flush=True)
     return lines
 
@@ -217,8 +225,8 @@ def clean_rows(kept: Kept, n: int) -> list[str]:
     said = ", ".join(f"{name} ({k})" for name, k in doubts.most_common()) or "none"
     lines = [
         "",
-        f"On {n} clean pages a row is called wrong on {sum(row['wrong'] for row in rows)}, the "
-        f"fall is taken as a line in time on {sum(row['line'] for row in rows)},",
+        f"On {len(rows)} clean pages a row is called wrong on {sum(row['wrong'] for row in rows)}, "
+        f"the fall is taken as a line in time on {sum(row['line'] for row in rows)},",
         f'and any check says "doubt" or "bad" on {sum(bool(row["doubts"]) for row in rows)}: '
         f"{said}.",
     ]
@@ -244,7 +252,7 @@ def rows_without(kept: Kept, n: int, tiny: bool) -> list[str]:
         for spoilt in SPOILT[: 2 if tiny else None]:
             rows = kept.of(without_steps, f"{sizes}: {spoilt}", n)
             counts = Counter(
-                pages=n,
+                pages=len(rows),
                 faults=sum(bool(row["faults"]) for row in rows),
                 mended=sum(row["mended"] == "steps" for row in rows),
                 written=sum(row["written"] == "steps" for row in rows),

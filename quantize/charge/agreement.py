@@ -118,13 +118,8 @@ class Agreement:
     @property
     def check(self) -> Check:
         """The same as a check of the run."""
-        return Check(
-            name=NAME,
-            level=self.level,
-            number=self.chi_square,
-            sentence=self.sentence,
-            p_value=self.p_value,
-        )
+        text, p = self.sentence, self.p_value
+        return Check(name=NAME, level=self.level, number=self.chi_square, sentence=text, p_value=p)
 
     @property
     def told(self) -> str:

@@ -136,13 +136,8 @@ class Graded:
         sentence = f"{self.sentence}; {self.cause}." if self.cause else f"{self.sentence}."
         if level == "good":
             sentence = self.otherwise or f"{self.sentence}, as chance explains."
-        return Check(
-            name=self.name,
-            level=level,
-            number=float(self.number),
-            sentence=sentence,
-            p_value=float(self.p),
-        )
+        p, number = float(self.p), float(self.number)
+        return Check(name=self.name, level=level, number=number, sentence=sentence, p_value=p)
 
     def alone(self) -> Check:
         """The check by itself: doubt below 1 in 100, bad below 1 in 10,000."""
