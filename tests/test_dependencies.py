@@ -85,3 +85,17 @@ def test_nothing_is_required_that_is_not_imported() -> None:
         if name == "h5netcdf":
             continue  # the engine through which xarray writes netCDF; named, never imported
         assert re.search(rf"(?:import|from|import_module\(\")\s*\"?{name}\b", source), name
+
+
+def test_the_conda_recipe_asks_for_the_same() -> None:
+    yaml = pytest.importorskip("yaml")
+    recipe = yaml.safe_load((ROOT / "docs" / "recipe.yaml").read_text(encoding="utf-8"))
+    renamed = {"matplotlib-base": "matplotlib"}
+    wanted = [f"python{PROJECT['requires-python']}", *PROJECT["dependencies"]]
+    given = [line.split(" ", 1) for line in recipe["requirements"]["run"]]
+    assert [renamed.get(name, name) + bound for name, bound in given] == wanted
+    assert recipe["context"]["version"] == PROJECT["version"]
+    assert recipe["about"]["license"] == PROJECT["license"]
+    assert recipe["about"]["summary"] == PROJECT["description"]
+    [entry] = recipe["build"]["python"]["entry_points"]
+    assert entry == "quantize = " + PROJECT["scripts"]["quantize"]

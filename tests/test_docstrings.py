@@ -10,7 +10,7 @@ from __future__ import annotations
 import builtins
 import inspect
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
@@ -84,8 +84,15 @@ METHODS = list(methods())
 EVERY = [*FUNCTIONS, *CLASSES, *METHODS]
 
 
-def ids(pairs: list[tuple[str, Any]]) -> list[str]:
-    return [name for name, _ in pairs]
+def check_all(check: Callable[[str, Any], None], pairs: list[tuple[str, Any]]) -> None:
+    """One test a check: all that fail are told together."""
+    wrong = {}
+    for name, thing in pairs:
+        try:
+            check(name, thing)
+        except AssertionError as error:
+            wrong[name] = str(error) or "see the check"
+    assert wrong == {}
 
 
 def test_the_list_is_not_empty() -> None:
@@ -94,8 +101,7 @@ def test_the_list_is_not_empty() -> None:
     assert len(METHODS) > 50
 
 
-@pytest.mark.parametrize(("name", "thing"), EVERY, ids=ids(EVERY))
-def test_parameters_are_those_of_the_signature(name: str, thing: Any) -> None:
+def parameters_are_those_of_the_signature(name: str, thing: Any) -> None:
     assert thing.__doc__, f"{name} has no docstring"
     found = sections(thing.__doc__)
     if inspect.isclass(thing) and "Parameters" not in found:
@@ -110,22 +116,54 @@ def test_parameters_are_those_of_the_signature(name: str, thing: Any) -> None:
         assert not parameters(thing) or len(found[""]) <= 6, f"{name} tells no parameters"
 
 
-@pytest.mark.parametrize(("name", "thing"), EVERY, ids=ids(EVERY))
-def test_what_is_raised_exists(name: str, thing: Any) -> None:
+def what_is_raised_exists(name: str, thing: Any) -> None:
     for error in entries(sections(thing.__doc__).get("Raises", [])):
         kind = getattr(qz, error, None) or getattr(builtins, error, None)
         assert inspect.isclass(kind), error
         assert issubclass(kind, BaseException), error
 
 
-@pytest.mark.parametrize(("name", "thing"), FUNCTIONS, ids=ids(FUNCTIONS))
-def test_functions_say_what_they_return_and_show_it(name: str, thing: Any) -> None:
+def functions_say_what_they_return_and_show_it(name: str, thing: Any) -> None:
     found = sections(thing.__doc__)
     if thing.__annotations__.get("return") not in (None, "None"):
         assert "Returns" in found
     assert ">>>" in thing.__doc__ or name in WITHOUT_EXAMPLE
 
 
-@pytest.mark.parametrize(("name", "thing"), CLASSES, ids=ids(CLASSES))
-def test_classes_show_how_they_are_used(name: str, thing: Any) -> None:
+def classes_show_how_they_are_used(name: str, thing: Any) -> None:
     assert ">>>" in thing.__doc__ or name in WITHOUT_EXAMPLE
+
+
+def test_parameters_are_those_of_the_signature() -> None:
+    check_all(parameters_are_those_of_the_signature, EVERY)
+
+
+def test_what_is_raised_exists() -> None:
+    check_all(what_is_raised_exists, EVERY)
+
+
+def test_functions_say_what_they_return_and_show_it() -> None:
+    check_all(functions_say_what_they_return_and_show_it, FUNCTIONS)
+
+
+def test_classes_show_how_they_are_used() -> None:
+    check_all(classes_show_how_they_are_used, CLASSES)
+
+
+def test_every_fault_is_told() -> None:
+    def wrong(first: int) -> None:
+        """One line.
+
+        Parameters
+        ----------
+        second : int
+
+        Raises
+        ------
+        NoSuchError
+        """
+
+    with pytest.raises(AssertionError, match=r"\{'a': [^}]*'b': "):
+        check_all(parameters_are_those_of_the_signature, [("a", wrong), ("b", wrong)])
+    with pytest.raises(AssertionError, match="NoSuchError"):
+        check_all(what_is_raised_exists, [("a", wrong)])

@@ -187,13 +187,15 @@ class _Search:
         level, fold = self.lattice.levels[s, g], self.lattice.folds(s, g, unit)
         low, high = self.lattice.extent
         shift = (offset - self.prior.origin) / unit % 1.0 if self.prior.free else offset
-        part = np.clip(((shift - low) / (high - low) * 2.0**fold).astype(np.int64), 0, 2**fold - 1)
+        part = np.zeros_like(fold)
+        if self.lattice.moving:
+            part = np.clip((shift - low) / (high - low) * 2.0**fold, 0, 2**fold - 1)
         along = (np.log(unit) - self.lattice.start) / self.lattice.length
         place = (along * self.lattice.root * 2.0**level).astype(np.int64)
         boxes = Boxes.of(
             place=place,
             level=level,
-            part=part if self.lattice.moving else np.zeros_like(part),
+            part=part.astype(np.int64),
             fold=fold,
             s0=s,
             s1=s + 1,

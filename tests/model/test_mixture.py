@@ -262,3 +262,10 @@ def test_growth_and_sigma_open_together_for_many_readings_are_refused_beforehand
         qz.fit_mixture(x, model=qz.MixtureModel(noise="proportional"))
     known = qz.MixtureModel(noise="proportional", sigma=0.1, priors={"growth": 0.003})
     assert qz.fit_mixture(x, (0.6, 1.7), model=known).unit == pytest.approx(1, abs=0.005)
+
+
+def test_a_known_offset_may_be_any_number():
+    # As an integer of 64 bits it would not fit; warnings are errors.
+    x = np.array([2.1, 3.9, 6.0, 8.1, 9.9, 14.0]) * 1e60
+    found = qz.fit_mixture(x, (1.2e60, 5e60), offset=9.3e18)
+    assert found.integers.tolist() == [1, 2, 3, 4, 5, 7]

@@ -76,7 +76,8 @@ def test_a_sigma_too_large_for_any_comb_shows_nothing():
     ("shift", "wanted"), [pytest.param(1e6, "06", marks=pytest.mark.slow), (1e8, "08")]
 )
 def test_readings_far_from_where_multiples_are_counted_are_refused(shift, wanted):
-    with pytest.raises(InputError, match=rf"cells under .* lie 1e\+{wanted}") as refused:
+    words = rf"cells for these 10 readings under .* lie 1e\+{wanted}"
+    with pytest.raises(InputError, match=words) as refused:
         qz.analyze(np.array(PAGE) + shift, BAND, **QUICK)
     assert "or give an `offset` nearer to the readings: they lie" in str(refused.value)
 
