@@ -101,6 +101,8 @@ class UnitBias:
             offset = float(prior.offset)
         kinds = np.column_stack([levels.factor, rounding])
         kinds, kind = np.unique(kinds, axis=0, return_inverse=True)
+        # numpy 2.0 gives places of rows as a column.
+        kind = kind.ravel()
         self.factor, self.rounding = kinds.T
         size = levels.mean - offset * of_level
         self.count, self.squares, self.across, self.levers = (
