@@ -201,7 +201,7 @@ def collect(samples: list[tuple[str, int]], keep: Path) -> list[dict[str, Any]]:
 def constants() -> dict[str, tuple[str, str]]:
     """Value as written, and docstring, of each constant ``module.NAME`` of `quantize.null`."""
     out: dict[str, tuple[str, str]] = {}
-    for path in sorted(NULL.glob("*.py")):
+    for path in sorted(NULL.glob("[a-z]*.py")):
         last: list[str] = []
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):

@@ -208,7 +208,7 @@ class Posterior:
         import pandas as pd
 
         places, share = self._representative
-        whole, probability = self.likelihood.integer_shares(self._at(places), share)
+        whole, probability = self.likelihood.integer_shares(self._combs(places), share)
         reading, integer, chance = [], [], []
         for i, j in enumerate(self.likelihood.state_of_reading()):
             ranked = np.argsort(-probability[j], kind="stable")
@@ -227,14 +227,14 @@ class Posterior:
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, shape (n,)."""
         places, share = self._representative
-        return self.likelihood.outlier_probability(self._at(places), share)
+        return self.likelihood.outlier_probability(self._combs(places), share)
 
     def integers_in_best_mode(self, n: int, rng: RngLike = None) -> IntArray:
         """Whole numbers of each charge state in `n` draws from the best mode, shape (n, J)."""
         generator = randomness.generator(rng)
         places = self._in_mode(self.modes[0])
         pick = generator.choice(places, size=n, p=self._weight(places))
-        return self.likelihood.draw_integers(self._at(pick), generator)
+        return self.likelihood.draw_integers(self._combs(pick), generator)
 
     @property
     def known_sigma(self) -> float | None:
@@ -278,9 +278,8 @@ class Posterior:
         shown = (unit >= least[nodes.index]) & (unit <= largest)
         places = np.flatnonzero(shown & (nodes.log_mass > nodes.log_mass.max() - within))
         places = places[np.argsort(-nodes.log_mass[places], kind="stable")[:most]]
-        p = self.prior.parameters(drawing.at_nodes(self.prior, nodes, places, nodes.log_unit))
         return Points(
-            parameters=p,
+            parameters=self._combs(places),
             noise=nodes.index[places],
             log_mass=nodes.log_mass[places] + nodes.log_continuum,
         )
@@ -313,8 +312,13 @@ class Posterior:
         mass = np.repeat(nodes.share[heavy] / nodes.share[heavy].sum() / parts, parts)
         return log_unit.ravel(), shift.ravel(), mass
 
+    def _combs(self, places: IntArray) -> Parameters:
+        """The combs of some nodes, the bias still in their units."""
+        nodes = self._nodes
+        return self.prior.parameters(drawing.at_nodes(self.prior, nodes, places, nodes.log_unit))
+
     def _at(self, places: IntArray) -> Parameters:
-        """The parameters at some nodes."""
+        """What some nodes tell of."""
         told = drawing.at_nodes(self.prior, self._nodes, places, self._nodes.told)
         return self.prior.parameters(told)
 

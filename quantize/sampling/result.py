@@ -211,7 +211,7 @@ def summarised(
         mode_shares=pd.DataFrame() if shares is None else shares.frame(),
         acceptance=_acceptance(run),
         integers=whole[np.argmax(probability, axis=1)],
-        integer_probabilities=_integer_table(*target.integer_probabilities(told.reshape(-1, d))),
+        integer_probabilities=_integer_table(*target.integer_probabilities(kept.reshape(-1, d))),
         band=target.band,
         settings=settings,
         draws=_draw_table(target, told),

@@ -100,5 +100,7 @@ def test_few_counts_stand_for_single_readings():
 
 def test_many_counts_name_the_estimator_that_takes_them(rng):
     counts = count(detector(rng, 30_000), 0.5)
-    with pytest.raises(qz.InputError, match=r"a histogram of 30000 counts.*use `fit_counts`"):
+    with pytest.raises(
+        qz.InputError, match=r"a histogram of 30000 counts.*use `quantize.counts.fit_counts`"
+    ):
         qz.fit_comb(counts, (3, 20))
