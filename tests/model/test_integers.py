@@ -43,7 +43,7 @@ def test_integer_probabilities_are_a_sum_over_nodes_and_neighbours(offset, sigma
     (x,) = samples(6, sigma, count=1)
     found = qz.fit_mixture(x, (0.5, 2.5), offset=offset, sigma_range=(sigma / 2, 2 * sigma))
     places, share = found.posterior._representative
-    p = found.posterior._at(places)
+    p = found.posterior._combs(places)
     if offset == "free":
         assert np.all((p.offset >= 0) & (p.offset < p.unit))
     expected = {}
@@ -142,7 +142,7 @@ def test_whole_numbers_that_are_drawn_have_their_probabilities(name, seed):
     drawn = found.posterior.integers_in_best_mode(20_000, seed)
     mode, p = (
         found.posterior.modes[0],
-        found.posterior._at(np.arange(found.posterior._nodes.share.size)),
+        found.posterior._combs(np.arange(found.posterior._nodes.share.size)),
     )
     inside = (p.unit >= mode.low) & (p.unit <= mode.high)
     share = found.posterior._nodes.share[inside] / found.posterior._nodes.share[inside].sum()
@@ -177,7 +177,7 @@ def test_some_nodes_stand_for_all(name):
     assert every.size > 3 * posterior._representative[0].size
     assert posterior._representative[1].sum() == pytest.approx(1)
     share = posterior._nodes.share / posterior._nodes.share.sum()
-    p = posterior._at(every)
+    p = posterior._combs(every)
     whole, probability = posterior.likelihood.integer_shares(p, share)
     expected = {(i, int(k)): probability[i, j] for i in range(12) for j, k in enumerate(whole)}
     assert worst(found, expected) < 5e-3
