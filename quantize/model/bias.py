@@ -1,4 +1,4 @@
-"""How far the likelihood of a flat comb puts the unit off, to first order; taken off what is told.
+"""How far the likelihood of a flat comb puts the unit off, to first order; it is taken off results.
 
 The comb of `quantize.comb.window` has no end, and shares the readings out among K teeth, K a smooth
 function of unit and sigma. Neither is so in the sample, and both pull at the unit. Of a level with

@@ -68,7 +68,7 @@ def log_posterior(likelihood: Likelihood, prior: ParameterPriors, theta: FloatAr
 def at_nodes(
     prior: ParameterPriors, nodes: Nodes, pick: IntArray, log_unit: FloatArray
 ) -> FloatArray:
-    """Coordinates of some nodes; `log_unit` are those of all combs, or what these tell of."""
+    """Coordinates of some nodes; `log_unit` are those of all nodes, the bias in them or not."""
     noise = nodes.index[pick]
     column = {
         "log_unit": log_unit[pick],

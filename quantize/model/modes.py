@@ -263,7 +263,7 @@ def label_modes(bins: IntArray, mass: FloatArray) -> IntArray:
 
 
 def _mean_sigma(nodes: Nodes, marginal: Marginal, of_point: IntArray, count: int) -> FloatArray:
-    where = np.clip(np.searchsorted(marginal.log_unit, nodes.told), 0, of_point.size - 1)
+    where = np.clip(np.searchsorted(marginal.log_unit, nodes.corrected), 0, of_point.size - 1)
     label = of_point[where]
     weight = np.bincount(label, weights=nodes.share, minlength=count)
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -82,8 +82,7 @@ class Nodes:
 
     `shift` is the phase from the origin where the offset is free, else the offset. Masses are
     relative to the evidence of the same sample without steps, whose log is `log_continuum`.
-    `log_unit` is that of the comb, `bias` how far it lies above the unit that it tells of
-    (`quantize.model.bias`).
+    `log_unit` is that of the comb, `bias` how far it lies too high (`quantize.model.bias`).
     """
 
     log_unit: FloatArray
@@ -108,10 +107,10 @@ class Nodes:
         return share
 
     @functools.cached_property
-    def told(self) -> FloatArray:
-        """Log of the unit that each tells of."""
-        told: FloatArray = self.log_unit - self.bias
-        return told
+    def corrected(self) -> FloatArray:
+        """Log unit of each, the bias taken off."""
+        corrected: FloatArray = self.log_unit - self.bias
+        return corrected
 
     @property
     def sigma(self) -> FloatArray:

@@ -149,7 +149,7 @@ class Posterior:
     def log_bayes_factor_between(self, low: float, high: float) -> float:
         """Log Bayes factor given that the unit lies between two values of the range."""
         nodes = self._nodes
-        inside = (nodes.told >= np.log(low)) & (nodes.told <= np.log(high))
+        inside = (nodes.corrected >= np.log(low)) & (nodes.corrected <= np.log(high))
         part = np.log(high / low) / np.log(self.band.factor)
         if not inside.any():
             return -np.inf
@@ -294,7 +294,7 @@ class Posterior:
         nodes = self._nodes
         places = np.arange(nodes.share.size) if mode is None else self._in_mode(mode)
         shift = nodes.shift[places] if self.shared else np.zeros(places.size)
-        return np.exp(nodes.told[places]), shift, self._weight(places)
+        return np.exp(nodes.corrected[places]), shift, self._weight(places)
 
     def filled_cells(self, parts: int, lightest: float) -> tuple[FloatArray, ...]:
         """Log units, shifts and shares of `parts` points within the cell of every node.
@@ -304,7 +304,7 @@ class Posterior:
         nodes = self._nodes
         heavy = nodes.share > lightest * nodes.share.max()
         within = (np.arange(parts) + 0.5) / parts - 0.5
-        log_unit = nodes.told[heavy][:, None] + nodes.cell[heavy][:, None] * within
+        log_unit = nodes.corrected[heavy][:, None] + nodes.cell[heavy][:, None] * within
         shift = np.zeros_like(log_unit)
         if self.shared:
             apart = nodes.shift_cell[heavy][:, None] * np.roll(within, 2)[::-1]
@@ -318,13 +318,13 @@ class Posterior:
         return self.prior.parameters(drawing.at_nodes(self.prior, nodes, places, nodes.log_unit))
 
     def _at(self, places: IntArray) -> Parameters:
-        """What some nodes tell of."""
-        told = drawing.at_nodes(self.prior, self._nodes, places, self._nodes.told)
-        return self.prior.parameters(told)
+        """The parameters at some nodes, the bias taken off their units."""
+        corrected = drawing.at_nodes(self.prior, self._nodes, places, self._nodes.corrected)
+        return self.prior.parameters(corrected)
 
     def _in_mode(self, mode: Mode) -> IntArray:
         """Places of the nodes within a mode."""
-        u = self._nodes.told
+        u = self._nodes.corrected
         return np.flatnonzero((u >= np.log(mode.low)) & (u <= np.log(mode.high)))
 
     def _weight(self, places: IntArray) -> FloatArray:
@@ -346,7 +346,7 @@ class Posterior:
         if order.size <= wanted:
             return order, share[order]
         heavy, rest = order[: wanted // 2], order[wanted // 2 :]
-        rest = rest[np.argsort(self._nodes.told[rest], kind="stable")]
+        rest = rest[np.argsort(self._nodes.corrected[rest], kind="stable")]
         running = np.cumsum(share[rest])
         steps = (np.arange(wanted // 2) + 0.5) / (wanted // 2) * running[-1]
         other = rest[np.minimum(np.searchsorted(running, steps), rest.size - 1)]

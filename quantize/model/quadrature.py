@@ -111,7 +111,7 @@ def _bias(
     shift: FloatArray,
     index: IntArray,
 ) -> FloatArray:
-    """How far the log unit of each node lies above the one that it tells of."""
+    """How far the log unit of each node lies too high."""
     unit = np.exp(log_unit)
     p = Parameters(
         unit=unit,

@@ -115,11 +115,11 @@ class SampledMixture(Result):
         rng = np.random.default_rng(
             np.random.SeedSequence(seed["entropy"], spawn_key=(*seed["spawn_key"], _EXPORT))
         )
-        told = target.bias.taken_off(self.kept)
-        comb, p = (target.prior.parameters(v.reshape(-1, d)) for v in (self.kept, told))
+        corrected = target.bias.taken_off(self.kept)
+        comb, p = (target.prior.parameters(v.reshape(-1, d)) for v in (self.kept, corrected))
         before = target.draw_prior(_PRIOR_DRAWS, rng)
         groups: dict[str, dict[str, Any]] = {
-            "posterior": target.unknown(told),
+            "posterior": target.unknown(corrected),
             "prior": target.unknown(before[None]),
             "sample_stats": {"lp": self.log_prob},
             "log_likelihood": {"states": target.likelihood.pointwise(comb).reshape(chains, n, -1)},
@@ -185,7 +185,7 @@ def summarised(
 
     kept, log_prob = run.evenly_spaced(wanted)
     chains, _, d = kept.shape
-    told, theta = (target.bias.taken_off(part) for part in (kept, run.theta))
+    corrected, theta = (target.bias.taken_off(part) for part in (kept, run.theta))
     every = theta.reshape(-1, d)
     log_unit = every[:, 0]
     effective = len(every) / max(run.times.values())
@@ -194,7 +194,7 @@ def summarised(
     low, high = ends_of([best])
     centre = _centre(target.names, every[(log_unit >= low) & (log_unit <= high)])
     whole, probability = target.integer_probabilities(centre)
-    watched = diagnostics.rows(target, told, run.times)
+    watched = diagnostics.rows(target, corrected, run.times)
     shares = diagnostics.shares(target, theta)
     complaints = diagnostics.complaints(watched, shares, theta.shape[1], chains)
     if run.interrupted:
@@ -214,7 +214,7 @@ def summarised(
         integer_probabilities=_integer_table(*target.integer_probabilities(kept.reshape(-1, d))),
         band=target.band,
         settings=settings,
-        draws=_draw_table(target, told),
+        draws=_draw_table(target, corrected),
         marginal=density_of(log_unit, typical_width(log_unit, modes), effective),
         target=target,
         kept=kept,

@@ -52,8 +52,8 @@ def test_the_unit_is_that_of_a_comb_whose_ends_are_known(offset: str) -> None:
     readings = rng.integers(1, 6, 150) + 0.2 * rng.normal(size=150)
     plain = qz.fit_mixture(readings, (0.85, 1.2), offset=offset)
     if offset == "zero":
-        told = qz.fit_mixture(readings, (0.85, 1.2), integers=(1, 5))
-        assert abs(plain.unit - told.unit) < 0.25 * told.unit_err
+        declared = qz.fit_mixture(readings, (0.85, 1.2), integers=(1, 5))
+        assert abs(plain.unit - declared.unit) < 0.25 * declared.unit_err
     found = plain.posterior
     raw = np.sum(found._nodes.share * np.exp(found._nodes.log_unit))
     assert 0.3 * plain.unit_err < raw - plain.unit < 1.5 * plain.unit_err

@@ -141,8 +141,8 @@ def test_whole_numbers_that_are_drawn_have_their_probabilities(name, seed):
     found = qz.fit_mixture(qz.Readings(x, state=state), (LOW, HIGH), sigma_range=(0.05, 0.5))
     drawn = found.posterior.integers_in_best_mode(20_000, seed)
     mode, every = found.posterior.modes[0], np.arange(found.posterior._nodes.share.size)
-    p, told = found.posterior._combs(every), found.posterior._at(every)
-    inside = (told.unit >= mode.low) & (told.unit <= mode.high)
+    p, corrected = found.posterior._combs(every), found.posterior._at(every)
+    inside = (corrected.unit >= mode.low) & (corrected.unit <= mode.high)
     share = found.posterior._nodes.share[inside] / found.posterior._nodes.share[inside].sum()
     levels = qz.Readings(x, state=state).levels()
     for j, (mean, factor) in enumerate(zip(levels.mean, levels.factor, strict=True)):
