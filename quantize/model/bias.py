@@ -37,6 +37,7 @@ _STEP = 1e-3
 _KNOWN = 0.2
 """A phase that is known to this part of a cycle belongs to a mode."""
 _MOST = 2.0
+"""Largest mean pull, in parts of the information left; a first order so far off says nothing."""
 _TINY = np.finfo(float).tiny
 _ONE_SIGMA = 0.8413447460685429
 _BLOCK = 2**20
@@ -91,7 +92,7 @@ class UnitBias:
         of_level = np.zeros(levels.mean.size)
         of_level[levels.index] = lever
         rounding = np.bincount(levels.index, np.square(step) / 12) / np.square(levels.count)
-        offset, self.precision = 0.0, np.inf
+        self.precision = np.inf
         if prior.free:
             offset, self.precision = prior.origin, 0.0
         elif distributions.is_distribution(prior.offset):
