@@ -13,6 +13,8 @@ from quantize._support.validation import FloatArray
 
 _BLOCK = 1_000_000
 """Numbers in the largest array."""
+_FAINT = 1e-290
+"""Sums this far below the largest term of a state are added up as logarithms."""
 
 
 class LastNumber:
@@ -23,9 +25,7 @@ class LastNumber:
         b = np.arange(first + 1, most + 1, dtype=np.float64)
         self.log_prior = -np.log(b) - np.log(np.sum(1 / b))
         self.log_count = np.log(b - first + 1)
-        from_here = np.logaddexp.accumulate((self.log_prior - states * self.log_count)[::-1])[::-1]
-        self.log_tail = np.append(from_here, -np.inf)
-        """Log of the sum of p(b)/count^states from each b on."""
+        self.log_tail, self.log_tail_of_others = self._tail(states), self._tail(states - 1)
 
     def log_likelihood(
         self, terms: FloatArray, teeth: FloatArray, astray: FloatArray
@@ -52,19 +52,26 @@ class LastNumber:
     def log_mass(self, terms: FloatArray, teeth: FloatArray, astray: FloatArray) -> FloatArray:
         """Log probability of each tooth of a state before it is read, given the other states."""
         out = [np.empty((0, *terms.shape[1:]))]
+        some = self._told_apart(teeth, astray)
         at = 0
         for running, first, none in self._blocks(
-            self._running(terms, teeth), teeth[:, :, 0], astray
+            self._running(terms, teeth), teeth[:, :, 0], astray, some
         ):
-            each = self._each(running, first, none)
+            each = self._each(running, first, none, some)
             with np.errstate(invalid="ignore"):
-                others = (each.sum(axis=1) + self.log_prior)[:, None, :] - each
+                others = (each.sum(axis=1) + self.log_prior[:some])[:, None, :] - each
+                # From there on the teeth of every state are all counted.
+                rest = running[:, :, -1].sum(axis=1, keepdims=True) - running[:, :, -1]
             others = np.where(np.isnan(others), -np.inf, others)
-            others -= np.logaddexp.reduce(others, axis=2)[:, :, None]
-            above = np.logaddexp.accumulate((others - self.log_count)[:, :, ::-1], axis=2)
-            above = above[:, :, ::-1]
+            rest = np.where(np.isnan(rest), -np.inf, rest)
+            total = np.logaddexp.reduce(others, axis=2)
+            total = np.logaddexp(total, rest + self.log_tail_of_others[some])[:, :, None]
+            others -= self.log_count[:some]
+            beyond = (rest + self.log_tail[some])[:, :, None]
+            above = np.concatenate([others, beyond], axis=2)[:, :, ::-1] - total
+            above = np.logaddexp.accumulate(above, axis=2)[:, :, :0:-1]
             whole = teeth[at : at + first.shape[0]]
-            place = np.clip(whole - self.first - 1, 0, self.most - self.first - 1)
+            place = np.clip(whole - self.first - 1, 0, some - 1)
             mass = np.take_along_axis(above, place.astype(np.int64), axis=2)
             out.append(np.where((whole < self.first) | (whole > self.most), -np.inf, mass))
             at += first.shape[0]
@@ -79,10 +86,28 @@ class LastNumber:
             out.append(np.logaddexp.reduce(self._each(*part) + weight[:, None, :], axis=2))
         return np.concatenate(out)
 
+    def _tail(self, states: int) -> FloatArray:
+        """Log of the sum of p(b)/count^states from each b on."""
+        from_here = np.logaddexp.accumulate((self.log_prior - states * self.log_count)[::-1])[::-1]
+        return np.append(from_here, -np.inf)
+
+    def _told_apart(self, teeth: FloatArray, astray: FloatArray) -> int:
+        """How many last numbers, from the least, differ in more than the count of teeth."""
+        every = self.most - self.first
+        if np.isfinite(astray).any():
+            return every
+        return int(np.clip(teeth[:, :, -1].max(initial=-np.inf) - self.first, 1, every))
+
     def _running(self, terms: FloatArray, teeth: FloatArray) -> FloatArray:
         """Log of the sum over the teeth up to each."""
         allowed = np.where(teeth < self.first, -np.inf, terms)
-        running: FloatArray = np.logaddexp.accumulate(allowed, axis=2)
+        top = allowed.max(axis=2, keepdims=True)
+        top[~np.isfinite(top)] = 0.0
+        sums = np.cumsum(np.exp(allowed - top), axis=2)
+        faint = ((sums < _FAINT) & (allowed > -np.inf)).any(axis=2)
+        with np.errstate(divide="ignore"):
+            running: FloatArray = np.log(sums, out=sums) + top
+        running[faint] = np.logaddexp.accumulate(allowed[faint], axis=1)
         return running
 
     def _given(self, running: FloatArray, first: FloatArray, b: FloatArray) -> FloatArray:
@@ -98,9 +123,15 @@ class LastNumber:
         beyond = 0.0 if values is self.log_count else -np.inf
         return np.where(place < values.size, values[np.minimum(place, values.size - 1)], beyond)
 
-    def _each(self, running: FloatArray, first: FloatArray, astray: FloatArray) -> FloatArray:
-        """Log likelihood of each state at every b, shape (m, J, B)."""
-        every = np.arange(self.first + 1.0, self.most + 1)
+    def _each(
+        self,
+        running: FloatArray,
+        first: FloatArray,
+        astray: FloatArray,
+        some: int | None = None,
+    ) -> FloatArray:
+        """Log likelihood of each state at every b, or at the first `some`, shape (m, J, B)."""
+        every = self.first + 1.0 + np.arange(some or self.most - self.first)
         b = np.broadcast_to(every, (first.shape[0], every.size))
         given: FloatArray = np.logaddexp(self._given(running, first, b), astray[:, :, None])
         return given
@@ -111,9 +142,13 @@ class LastNumber:
         return weights
 
     def _blocks(
-        self, running: FloatArray, first: FloatArray, astray: FloatArray
+        self,
+        running: FloatArray,
+        first: FloatArray,
+        astray: FloatArray,
+        some: int | None = None,
     ) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
-        """Rows in parts that need no large arrays."""
-        step = max(1, _BLOCK // (running.shape[1] * (self.most - self.first)))
+        """Rows in parts that need no large arrays, with so many last numbers."""
+        step = max(1, _BLOCK // (running.shape[1] * (some or self.most - self.first)))
         rows = range(0, running.shape[0], step)
         return [(running[i : i + step], first[i : i + step], astray[i : i + step]) for i in rows]

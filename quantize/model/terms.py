@@ -293,6 +293,19 @@ class Terms:
 
     def masses(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
         """Log probability of each tooth, shape (m, J or 1, T or 1), or its bound in a cell."""
+        if self.envelope.density is None:
+            return self._masses(p, cell, teeth)
+        first = teeth.min(axis=(1, 2), keepdims=True)
+        count = int(np.max(teeth.max(axis=(1, 2), keepdims=True) - first)) + 1
+        if count >= teeth[0].size:
+            return self._masses(p, cell, teeth)
+        # Many states share few teeth, and a density is dear.
+        mass = self._masses(p, cell, first + np.arange(count))[:, 0]
+        place = (teeth - first).astype(np.int64)
+        shared: FloatArray = mass[np.arange(place.shape[0])[:, None, None], place]
+        return shared
+
+    def _masses(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
         start = self.start(p)
         if cell is None:
             return self.envelope.log_mass(teeth, p.unit, start, self.blur_in_units(p))
