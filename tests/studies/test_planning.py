@@ -46,7 +46,8 @@ def test_more_scatter_needs_more_and_more_power_too() -> None:
 def test_repeats_are_worth_most_where_the_scatter_is_large() -> None:
     table = qz.plan(sigma=[0.05, 0.2]).table.set_index(["sigma_over_unit", "repeats"])["readings"]
     assert table[0.2, 2] < table[0.2, 1]
-    assert table[0.05, 2] > table[0.05, 1]
+    assert table[0.2, 2] / table[0.2, 1] < table[0.05, 2] / table[0.05, 1]
+    assert table[0.05, 4] > 1.5 * table[0.05, 1]
 
 
 def test_only_sigma_over_unit_counts() -> None:
