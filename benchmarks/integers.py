@@ -49,8 +49,6 @@ SAID = ("any", "positive", (1, None), (1, 8))
 SHARES = (("1 to 8", 10, 0.20), ("1 to 8", 20, 0.25), ("1 to 8", 40, 0.30))
 OTHERS = (("3 to 8", 20, 0.20), ("geometric, 0.4", 20, 0.20))
 POWER = tuple((n, spread) for spread in (0.15, 0.20, 0.25) for n in (10, 20))
-_SLOW = 40
-"""With so many readings an open last number takes too long for a table."""
 
 
 def cells(runs: int) -> Iterator[Cell]:
@@ -60,8 +58,7 @@ def cells(runs: int) -> Iterator[Cell]:
     for n, spread in POWER:
         yield from (("power", "1 to 8", n, spread, said, runs) for said in ("any", (1, 8)))
     for name, n, spread in SHARES:
-        quick = [s for s in SAID if n < _SLOW or s in ("any", (1, 8))]
-        yield from (("share", name, n, spread, said, runs) for said in quick)
+        yield from (("share", name, n, spread, said, runs) for said in SAID)
     for name, n, spread in OTHERS:
         yield from (("share", name, n, spread, said, runs) for said in ("any", (1, None)))
 
