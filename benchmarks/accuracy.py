@@ -20,17 +20,17 @@ from benchmarks.tables import keep
 
 @dataclasses.dataclass(frozen=True)
 class Condition:
-    """One cell: readings, sigma/unit, whole numbers from `first` to `last`, band, tolerance."""
+    """One cell: readings, sigma/unit, whole numbers from `first` to `last`, unit_range, tolerance."""
 
     n: int
     spread: float
     first: int = 1
     last: int = 8
-    band: tuple[float, float] = (0.3, 3.0)
+    unit_range: tuple[float, float] = (0.3, 3.0)
     tolerance: float = 0.05
 
 
-SIGNED = {"first": -4, "last": 4, "band": (0.4, 2.5), "tolerance": 0.07}
+SIGNED = {"first": -4, "last": 4, "unit_range": (0.4, 2.5), "tolerance": 0.07}
 CONDITIONS = (
     Condition(10, 0.10),
     Condition(10, 0.20),
@@ -45,7 +45,7 @@ COLUMNS = ("cosine score", "power", "least squares", "sigma known", "sigma unkno
 
 def one_page(condition: Condition, rng: np.random.Generator) -> tuple[list[float], float, float]:
     """Units by each estimator, whether the 95 % set holds 1, and the posterior share of 1."""
-    low, high = condition.band
+    low, high = condition.unit_range
     k = rng.integers(condition.first, condition.last + 1, size=condition.n)
     x = k + condition.spread * rng.normal(size=condition.n)
     again = k + condition.spread * rng.normal(size=condition.n)

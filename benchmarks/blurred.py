@@ -19,7 +19,7 @@ from quantize._support.parallel import ordered_map
 from quantize.model.mixture import MixtureFit
 
 CELLS = tuple((n, spread) for n in (100, 400, 1000, 2000) for spread in (0.1, 0.2, 0.25))
-BAND = (0.9, 1.2)
+UNIT_RANGE = (0.9, 1.2)
 SEED = 5
 
 
@@ -31,7 +31,7 @@ def one(task: tuple[int, float, int]) -> tuple[float, ...]:
     n, spread, number = task
     values = comb(whole_uniform, spread)(np.random.default_rng([SEED, number]), n)
     found: list[float] = []
-    for fit in (qz.fit_mixture(values, BAND), qz.counts.fit_counts(values, BAND)):
+    for fit in (qz.fit_mixture(values, UNIT_RANGE), qz.counts.fit_counts(values, UNIT_RANGE)):
         held = any(low <= 1 <= high for low, high in fit.interval(0.95))
         found += [(fit.unit - 1) / fit.unit_err, float(held)]
         if isinstance(fit, MixtureFit):
@@ -54,7 +54,7 @@ def main(arguments: list[str] | None = None) -> None:
     found = np.array(list(ordered_map(one, tasks, options.workers)))
     error = 1 / np.sqrt(samples)
     lines = [
-        f"{samples} samples a cell, whole numbers from −4 to 4, units from {BAND[0]} to {BAND[1]} "
+        f"{samples} samples a cell, whole numbers from −4 to 4, units from {UNIT_RANGE[0]} to {UNIT_RANGE[1]} "
         f"tried. The mean error of the unit is in its stated standard errors, ± {error:.2f}; then "
         "the share of 95 % sets that hold it, and the error with the bias left in.",
         "",

@@ -1,7 +1,7 @@
 """Make the table that turns the evidence of the levels into p-values.
 
 ``python -m benchmarks.calibrate`` draws families without steps (`NAMED`, `MORE`, and `CENTRED`
-for a free offset, `KNOWN` for a known sigma), assesses every sample at its default band as
+for a free offset, `KNOWN` for a known sigma), assesses every sample at its default range as
 `analyze` does, evidence and guards, and writes quantize/null/calibration.json:
 
 - the log weights, one for each kind of null and each size, with sigma unknown and known: found by
@@ -33,7 +33,7 @@ from benchmarks.more_families import CENTRED, KNOWN, LARGER, LARGER_KNOWN, MORE
 from quantize import InputError, Readings
 from quantize._support.parallel import ordered_map
 from quantize._support.validation import FloatArray
-from quantize.comb.band import band_for
+from quantize.comb.unit_range import unit_range_for
 from quantize.model.mixture import model_of
 from quantize.null.calibration import KINDS, least_by_kind, mode
 from quantize.null.verdict import assess
@@ -142,7 +142,7 @@ def sample(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None
     readings = Readings(values, sigma=sigma)
     model = model_of("free" if "free" in part else "zero", None, None)
     try:
-        found = assess(readings, band_for(readings), model)
+        found = assess(readings, unit_range_for(readings), model)
     except InputError:
         return None
     if found.blocked:

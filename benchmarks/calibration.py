@@ -26,7 +26,7 @@ from quantize.model.draws import draw_sample
 
 RESULTS = Path(__file__).parent / "results" / "calibration.jsonl"
 WINDOW = (-5.0, 5.0)
-BAND = (0.6, 2.4)
+UNIT_RANGE = (0.6, 2.4)
 DRAWS = 63
 BINS = 16
 
@@ -89,16 +89,16 @@ def one_page(name: str, variant: Variant, number: int) -> dict[str, Any]:
     With a name that ends in "(sampled)" the posterior is sampled by `sample_mixture`.
     """
     rng = np.random.default_rng([11, number, *name.encode()])
-    sample = draw_sample(variant.model, BAND, rng, **variant.sample)
+    sample = draw_sample(variant.model, UNIT_RANGE, rng, **variant.sample)
     truth = sample.parameters
     if name.endswith(SAMPLED):
         fit = qz.sample_mixture(
-            sample.readings, BAND, model=variant.model, draws=200, chains=2, rng=rng
+            sample.readings, UNIT_RANGE, model=variant.model, draws=200, chains=2, rng=rng
         )
         draws = fit.draws.iloc[np.linspace(0, len(fit.draws) - 1, DRAWS).astype(int)]
         draws = draws.drop(columns=["chain", "draw"])
     else:
-        fit = qz.fit_mixture(sample.readings, BAND, model=variant.model)
+        fit = qz.fit_mixture(sample.readings, UNIT_RANGE, model=variant.model)
         draws = fit.draws(DRAWS, rng=rng)
     unit, offset = float(truth.unit[0]), float(truth.offset[0])
     true = {"unit": unit, "sigma": float(truth.sigma[0]), "growth": float(truth.growth[0])}

@@ -27,7 +27,7 @@ import numpy as np
 import quantize as qz
 from benchmarks import tables
 from benchmarks.constants_listed import DEFINED, NUMERICAL, ROWS
-from quantize.comb.band import band_for
+from quantize.comb.unit_range import unit_range_for
 from quantize.model.mixture import model_of
 from quantize.null import evidence, exclusion, guards, verdict
 from quantize.studies.families import family
@@ -127,14 +127,14 @@ def _of_readings(case: str, n: int) -> Callable[[bool], Judged]:
     """A function that assesses the sample again, the evidence anew or as it was at first."""
     rng = np.random.default_rng([SEED, list(CASES).index(case), n])
     data, offset = CASES[case](rng, n)
-    band = band_for(data, None)
-    first = verdict.assess(data, band, model_of(offset, None, None))
+    unit_range = unit_range_for(data, None)
+    first = verdict.assess(data, unit_range, model_of(offset, None, None))
 
     def again(anew: bool) -> Judged:
         found, fit = first.evidence, first.mixture
         if anew:
             found = evidence.level_evidence(fit.posterior)
-        findings = guards.findings_on_readings(fit, band, found.occupied_teeth, alpha=0.05)
+        findings = guards.findings_on_readings(fit, unit_range, found.occupied_teeth, alpha=0.05)
         limit = exclusion.excluded_units(fit)
         judged = verdict.judge(
             fit, findings, found.p_values, found, alpha=0.05, smooth_only=False, limit=limit

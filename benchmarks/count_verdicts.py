@@ -76,11 +76,11 @@ OTHERS: dict[str, Draw] = {
 def row(name: str, draw: Draw, n: int, runs: int, offset: str, comb: bool) -> str:
     """One line of the table."""
     rng = np.random.default_rng([SEED, n, len(name)])
-    band = (3.0, 20.0) if comb else (1.6, 20.0)
+    unit_range = (3.0, 20.0) if comb else (1.6, 20.0)
     found = []
     start = time.process_time()
     for _ in range(runs):
-        found.append(qz.null.analyze_counts(draw(rng, n), band, offset=offset))
+        found.append(qz.null.analyze_counts(draw(rng, n), unit_range, offset=offset))
     seconds = (time.process_time() - start) / runs
     verdicts = [f.verdict for f in found]
     counts = " | ".join(

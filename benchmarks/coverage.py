@@ -19,7 +19,7 @@ from quantize.model.mixture import MixtureFit
 
 SIZES = (5, 10, 20, 50, 100, 200)
 SPREADS = (0.02, 0.05, 0.10, 0.15, 0.20, 0.25, 0.30)
-BAND = (0.3, 3.0)
+UNIT_RANGE = (0.3, 3.0)
 TOLERANCE = 0.05
 
 
@@ -37,7 +37,7 @@ def plane_cell(n: int, spread: float, runs: int) -> list[float]:
     found = []
     for _ in range(runs):
         x = rng.integers(1, 9, size=n) + spread * rng.normal(size=n)
-        found.append(judged(qz.fit_mixture(x, BAND)))
+        found.append(judged(qz.fit_mixture(x, UNIT_RANGE)))
     holds, share, unit = (np.array(column) for column in zip(*found, strict=True))
     sure = share > 0.5
     fractions = (np.abs(2 * unit - 1) < TOLERANCE) | (np.abs(3 * unit - 1) < TOLERANCE)
@@ -123,7 +123,7 @@ def failures(sizes: tuple[int, ...], runs: int) -> list[str]:
             found, pulls = [], []
             for _ in range(runs):
                 x = errors(rng.integers(1, 9, size=n).astype(float), rng)
-                fit = qz.fit_mixture(x, BAND, model=model)
+                fit = qz.fit_mixture(x, UNIT_RANGE, model=model)
                 found.append(judged(fit))
                 if abs(fit.unit - 1) < TOLERANCE:
                     pulls.append((fit.unit - 1) / fit.unit_err)

@@ -1,8 +1,8 @@
 """What it is worth to say beforehand which whole numbers are possible, and that it costs nothing.
 
 Run with ``python -m benchmarks.integers``; ``--write docs/tables`` writes the table. Readings go to
-`analyze` as they are, the band left to the library and sigma unknown, and to `fit_mixture` with the
-band and the tolerance of ``benchmarks.accuracy``.
+`analyze` as they are, the range left to the library and sigma unknown, and to `fit_mixture` with the
+unit_range and the tolerance of ``benchmarks.accuracy``.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ Draw = Callable[[np.random.Generator, int], Array]
 Cell = tuple[str, str, int, float, Any, int]
 """What is asked, of which data, readings, sigma, whole numbers said, samples."""
 
-BAND = (0.3, 3.0)
+UNIT_RANGE = (0.3, 3.0)
 """Units tried for the shares of right units, the same as in ``benchmarks.accuracy``."""
 _NEAR = 0.05
 
@@ -75,7 +75,7 @@ def share(cell: Cell) -> float:
         else:
             x = NUMBERS[name](rng, n) + spread * rng.normal(size=n)
         if kind == "share":
-            hits += abs(fit_mixture(x, BAND, integers=said).unit - 1) < _NEAR
+            hits += abs(fit_mixture(x, UNIT_RANGE, integers=said).unit - 1) < _NEAR
         else:
             hits += analyze(x, integers=said, n_resamples=19, rng=0).verdict == "steps"
     return hits / runs

@@ -5,7 +5,7 @@
 - how often p is at or below 0.1, 0.01 and 0.001 under a null that is handed in (it must be as often
   as it says) and under nulls fitted to each sample (never more often);
 - the fitted tail beyond what the resamples can count, against ten million direct draws;
-- the power at 5 % against uniform data alone, band 0.4 to 2.5 units: of the evidence with
+- the power at 5 % against uniform data alone, unit_range 0.4 to 2.5 units: of the evidence with
   the same envelope on both sides, and of the largest likelihood ratio over unit and sigma.
 
 ``--write docs/tables`` keeps the table.
@@ -23,7 +23,7 @@ from benchmarks.families import NAMED, whole_uniform
 from benchmarks.tables import keep
 from quantize import Readings, compare_null, fit_mixture
 from quantize._support.validation import FloatArray
-from quantize.comb.band import band_for
+from quantize.comb.unit_range import unit_range_for
 from quantize.comb.wrapped import log_wrapped_normal
 from quantize.null.evidence import level_evidence
 from quantize.null.hypotheses import SAME_ENVELOPE
@@ -32,7 +32,7 @@ from quantize.null.tails import Tail
 
 SEED = 81
 LEVELS = (0.1, 0.01, 0.001)
-BAND = (0.4, 2.5)
+UNIT_RANGE = (0.4, 2.5)
 POWERS = ((10, 0.10), (20, 0.15), (30, 0.20), (50, 0.25))
 """Readings and sigma/unit at which the two powers are compared."""
 
@@ -63,8 +63,8 @@ def law(samples: int, resamples: int) -> list[str]:
         for sample in range(samples):
             rng = np.random.default_rng([SEED, number, sample])
             values = draw(rng)
-            band = (1.0, 6.0) if callable(null) else None
-            found = compare_null(values, band, null=null, n_resamples=resamples, rng=rng)
+            unit_range = (1.0, 6.0) if callable(null) else None
+            found = compare_null(values, unit_range, null=null, n_resamples=resamples, rng=rng)
             p.append(found.p_value)
         shares = [float(np.mean(np.array(p) <= level)) for level in LEVELS]
         errors = [np.sqrt(max(level * (1 - level), 0) / samples) for level in LEVELS]
@@ -76,7 +76,7 @@ def law(samples: int, resamples: int) -> list[str]:
 def tail(draws: int, samples: int) -> list[str]:
     """The fitted tail against direct draws."""
     sample = Readings(normal(1, np.random.default_rng(SEED))[0])
-    measure = LargestScore.of(sample, band_for(sample, (1.0, 6.0)), 0.0, False)
+    measure = LargestScore.of(sample, unit_range_for(sample, (1.0, 6.0)), 0.0, False)
     rng = np.random.default_rng([SEED, 99])
     piece = min(draws, 100_000)
     direct = np.sort(np.concatenate([measure(normal(piece, rng)) for _ in range(draws // piece)]))
@@ -105,7 +105,7 @@ def tail(draws: int, samples: int) -> list[str]:
 def largest_ratio(values: FloatArray) -> float:
     """Largest log likelihood ratio of comb over uniform phases, over unit and sigma."""
     step = 0.05 / np.sqrt(np.sum(values**2))
-    frequency = np.arange(1 / BAND[1], 1 / BAND[0], step)
+    frequency = np.arange(1 / UNIT_RANGE[1], 1 / UNIT_RANGE[0], step)
     turns = values * frequency[:, None]
     phase = np.abs(turns - np.rint(turns))
     return max(
@@ -116,14 +116,16 @@ def largest_ratio(values: FloatArray) -> float:
 
 def same_envelope(values: FloatArray) -> float:
     """Comb against continuum, the same envelope on both sides."""
-    return level_evidence(fit_mixture(values, BAND).posterior).log_bayes_factors[SAME_ENVELOPE]
+    return level_evidence(fit_mixture(values, UNIT_RANGE).posterior).log_bayes_factors[
+        SAME_ENVELOPE
+    ]
 
 
 def power(samples: int) -> list[str]:
     """Power of both statistics at a level of 5 %, each with its own threshold."""
     lines = [
         "",
-        f"Power at 5 % against uniform data alone (whole numbers −4..4, band {BAND}; {samples} "
+        f"Power at 5 % against uniform data alone (whole numbers −4..4, unit_range {UNIT_RANGE}; {samples} "
         "samples",
         "for the threshold and as many for the power):",
         "",

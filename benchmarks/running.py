@@ -31,7 +31,7 @@ ROOT = Path(__file__).resolve().parents[1]
 RESULTS = ROOT / "benchmarks" / "results" / "running.json"
 SEED = 78
 ALPHA = 0.05
-WINDOW, BAND = (-6.0, 6.0), (0.4, 2.5)
+WINDOW, UNIT_RANGE = (-6.0, 6.0), (0.4, 2.5)
 LONGEST = 200
 LOOKS = (*range(3, 31), 35, 40, 46, 53, 61, 70, 80, 92, 106, 122, 140, 161, 185, 200)
 SPREADS = {0.05: None, 0.08: 9, 0.10: 11, 0.15: 20}
@@ -97,7 +97,7 @@ def first_crossing(task: tuple[str, int, int, int]) -> int | None:
     """Readings at which the evidence first passes 1/alpha, or None."""
     label, number, run, longest = task
     rng = np.random.default_rng([SEED, number, run])
-    process = RunningEvidence(BAND, WINDOW)
+    process = RunningEvidence(UNIT_RANGE, WINDOW)
     values = np.clip(families()[label](rng, longest), WINDOW[0] + 0.01, WINDOW[1] - 0.01)
     for place, value in enumerate(values, start=1):
         process.update(float(value), look=False)
@@ -136,7 +136,7 @@ def table(results: dict[str, Any]) -> list[str]:
     """The lines of the page."""
     crossings = results["crossings"]
     lines = [
-        f"`RunningEvidence` with the band {BAND} and the window {WINDOW}, to {results['longest']}",
+        f"`RunningEvidence` with the range {UNIT_RANGE} and the window {WINDOW}, to {results['longest']}",
         "readings, looked at after every reading to 30 and then at growing steps. The share is",
         "that of the runs in which it *ever* stood above 20 (at most 0.05 for data of the kinds",
         "that it is held against, which sums of two signed units are not), ± its error. Values",

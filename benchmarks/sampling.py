@@ -28,7 +28,7 @@ from quantize.model.mixture import MixtureFit
 from quantize.sampling.ensembles import random_state
 from quantize.sampling.target import Target
 
-BAND = (0.2, 2.6)
+UNIT_RANGE = (0.2, 2.6)
 SEEDS = {0.10: (70, 213, 389), 0.125: (10, 24, 32), 0.15: (2, 3, 6)}
 """For each sigma/unit the first seeds whose sample has several modes."""
 READINGS = 15
@@ -78,18 +78,18 @@ def one_fit(spread: float, seed: int) -> MixtureFit:
     """The fit of one sample."""
     rng = np.random.default_rng([seed, int(1000 * spread)])
     x = rng.integers(-4, 5, size=READINGS) + spread * rng.normal(size=READINGS)
-    return qz.fit_mixture(x, BAND)
+    return qz.fit_mixture(x, UNIT_RANGE)
 
 
 def target_of(fit: MixtureFit) -> Target:
     """The same posterior, to be sampled."""
-    return Target(fit.readings, fit.band, fit.model)
+    return Target(fit.readings, fit.unit_range, fit.model)
 
 
 def ours(fit: MixtureFit, draws: int) -> tuple[np.ndarray, float]:
     """Share of the best mode in each ensemble, and the seconds."""
     begin = time.process_time()
-    found = qz.sample_mixture(fit.readings, BAND, draws=draws, chains=ENSEMBLES, rng=1)
+    found = qz.sample_mixture(fit.readings, UNIT_RANGE, draws=draws, chains=ENSEMBLES, rng=1)
     seconds = time.process_time() - begin
     row = found.mode_shares.iloc[0]
     return row[[f"ensemble_{i}" for i in range(ENSEMBLES)]].to_numpy(float), seconds
@@ -130,7 +130,7 @@ def main(arguments: list[str] | None = None) -> None:
     draws, steps = (50, 60) if options.tiny else (1000, 1500)
     seeds = {0.15: SEEDS[0.15][:1]} if options.tiny else SEEDS
     lines = [
-        f"Samples of {READINGS} readings, sigma unknown, units from {BAND[0]:g} to {BAND[1]:g}, "
+        f"Samples of {READINGS} readings, sigma unknown, units from {UNIT_RANGE[0]:g} to {UNIT_RANGE[1]:g}, "
         f"the best mode between 0.3 and 0.95 of the posterior. {ENSEMBLES} ensembles of {WALKERS} "
         f"walkers. Plain emcee: the stretch move, {steps} steps from the prior, the first half "
         "discarded. Errors are those of the share of the best mode against quadrature, the mean "

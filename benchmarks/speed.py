@@ -79,8 +79,8 @@ def middle_rows(n: int, size: int, runs: int, peers: bool) -> list[Row]:
         runs,
     )
     own = best(lambda: sums.sums_at_many_units(x, w, first, step, size), runs)
-    band = (1 / (first + size * step), 1 / first)
-    whole = best(lambda: qz.periodogram(x, band), max(runs // 2, 1))
+    unit_range = (1 / (first + size * step), 1 / first)
+    whole = best(lambda: qz.periodogram(x, unit_range), max(runs // 2, 1))
     ratio = f"{own / bare:.2f} of the bare finufft call ({1e3 * bare:.0f} ms)"
     if peers:
         from astropy.timeseries import LombScargle

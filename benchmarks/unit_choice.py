@@ -116,7 +116,7 @@ ROWS: dict[str, tuple[Prior, Rule]] = {
 
 def found(condition: Condition, runs: int) -> Array:
     """Units by every row of the table, shape (runs, rows)."""
-    log_unit = np.linspace(*np.log(condition.band), UNITS)
+    log_unit = np.linspace(*np.log(condition.unit_range), UNITS)
     unit = np.exp(log_unit)
     rng = np.random.default_rng([7, condition.n, round(100 * condition.spread)])
     priors = {prior: prior(unit, condition.spread) for prior, _ in ROWS.values()}

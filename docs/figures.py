@@ -92,7 +92,9 @@ def live_evidence(left: Names) -> Any:
 
     rng = np.random.default_rng(4)
     more = 10 * rng.integers(-5, 6, size=12) + rng.normal(0, 1.0, size=12)
-    return qz.RunningEvidence(left["BAND"], left["WINDOW"]).read([*left["page"], *more]).result()
+    return (
+        qz.RunningEvidence(left["UNIT_RANGE"], left["WINDOW"]).read([*left["page"], *more]).result()
+    )
 
 
 def sampled(left: Names) -> Any:
@@ -100,7 +102,9 @@ def sampled(left: Names) -> Any:
     import quantize as qz
 
     first = left["first"]
-    return qz.sample_mixture(first.readings, (first.band.low, first.band.high), draws=400, rng=1)
+    return qz.sample_mixture(
+        first.readings, (first.unit_range.low, first.unit_range.high), draws=400, rng=1
+    )
 
 
 def imports_between_layers() -> tuple[list[str], dict[tuple[str, str], int]]:

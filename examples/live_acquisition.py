@@ -1,7 +1,7 @@
 """The library inside another tool: evidence after every reading, and a rule to stop.
 
 A thread plays the instrument. The loop looks at the evidence after each reading and stops as soon
-as it is strong enough; looking so often is allowed, because the band and the window were fixed
+as it is strong enough; looking so often is allowed, because the range and the window were fixed
 before the first reading.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 import quantize as qz
 
 ALPHA, MOST = 0.05, 40
-BAND, WINDOW = (4.0, 25.0), (-60.0, 60.0)  # divisions, written down beforehand
+UNIT_RANGE, WINDOW = (4.0, 25.0), (-60.0, 60.0)  # divisions, written down beforehand
 
 
 def instrument(readings: queue.Queue) -> None:
@@ -28,7 +28,7 @@ def instrument(readings: queue.Queue) -> None:
 readings = queue.Queue()
 threading.Thread(target=instrument, args=(readings,), daemon=True).start()
 
-evidence = qz.RunningEvidence(BAND, WINDOW)
+evidence = qz.RunningEvidence(UNIT_RANGE, WINDOW)
 page: list[float] = []
 while (value := readings.get()) is not None:
     page.append(value)
@@ -39,5 +39,5 @@ while (value := readings.get()) is not None:
         print(f"Strong enough after {len(page)} readings: these come in steps.")
         break
 
-found = qz.fit_mixture(page, BAND)
+found = qz.fit_mixture(page, UNIT_RANGE)
 print(f"Unit {found.unit:.2f} divisions, standard uncertainty {found.unit_err:.2f}")

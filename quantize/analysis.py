@@ -16,9 +16,9 @@ from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray, Integers, Offset, SigmaRange
-from quantize.comb.band import Band, band_for
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
+from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.counts.histogram import Histogram
 from quantize.counts.spectrum import Spectrum
 from quantize.model.mixture import MixtureFit, model_of
@@ -107,7 +107,7 @@ class Analysis(Result):
     integer_probabilities: pd.DataFrame
     findings: tuple[guards.Finding, ...]
     estimates: dict[str, dict[str, float]]
-    band: Band
+    unit_range: UnitRange
     alpha: float
     settings: dict[str, Any]
     seed: dict[str, Any]
@@ -143,7 +143,7 @@ class Analysis(Result):
 
 def analyze(
     readings: Readings | Histogram | Spectrum | npt.ArrayLike,
-    unit_range: tuple[float, float] | Band | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     offset: Offset = "zero",
     sigma_range: SigmaRange | None = None,
@@ -164,8 +164,8 @@ def analyze(
     readings : Readings, Histogram, Spectrum or array_like, shape (n,)
         Counts in bins, and more than 5,000 plain readings, go to `analyze_counts`.
     unit_range : (float, float), optional
-        Smallest and largest unit tried, in the readings' own unit; see `default_band`. The
-        `band` of another result is taken as it is.
+        Smallest and largest unit tried, in the readings' own unit; see `default_unit_range`. The
+        `unit_range` of another result is taken as it is.
     offset : {"zero", "free"} or float
         Where the comb starts: at zero, anywhere, or at this value of a reading.
     sigma_range : float or (float, float), optional
@@ -230,17 +230,17 @@ def analyze(
     seed = randomness.record(generator)
     assumed = model_of(**said)
     known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
-    band = band_for(everything, unit_range, sigma_range=known)
+    unit_range = unit_range_for(everything, unit_range, sigma_range=known)
     if unit_range is not None:
-        guards.need_informative_band(data, band.limits)
+        guards.need_informative_range(data, unit_range.limits)
     start = assumed.plain_offset
-    assessed = assess(everything, band, assumed, alpha=alpha)
-    band = assessed.mixture.band
-    score = periodogram(data, band, offset=start)
-    comb_fit = fit_comb(data, band, offset=start)
+    assessed = assess(everything, unit_range, assumed, alpha=alpha)
+    unit_range = assessed.mixture.unit_range
+    score = periodogram(data, unit_range, offset=start)
+    comb_fit = fit_comb(data, unit_range, offset=start)
     smooth = compare_null(
         data,
-        band,
+        unit_range,
         null="smooth",
         offset=_smooth_offset(data, assessed.mixture.unit, start),
         n_resamples=n_resamples,
@@ -354,7 +354,7 @@ def _judged(
         integers=mixture.integers,
         integer_probabilities=mixture.integer_probabilities,
         findings=findings,
-        band=mixture.band,
+        unit_range=mixture.unit_range,
         alpha=alpha,
         readings=mixture.readings,
         mixture=mixture,

@@ -21,7 +21,7 @@ from published import (
 
 import quantize as qz
 from quantize import readings as readings_module
-from quantize.comb import band as band_module
+from quantize.comb import unit_range as band_module
 
 QUICK = {"n_resamples": 499, "rng": 1}
 
@@ -211,7 +211,7 @@ def test_readings_levels_and_band_are_made_once(monkeypatch: pytest.MonkeyPatch)
 
     counting(readings_module, "_from_data")
     counting(readings_module, "levels_of")
-    counting(band_module, "default_band")
+    counting(band_module, "default_unit_range")
     qz.analyze([2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1], n_resamples=99, rng=1)
     # The levels once more for the readings less their offset, which are other readings.
-    assert made == {"_from_data": 1, "levels_of": 2, "default_band": 1}
+    assert made == {"_from_data": 1, "levels_of": 2, "default_unit_range": 1}

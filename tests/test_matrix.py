@@ -18,14 +18,14 @@ import quantize as qz
 from quantize import charge
 from quantize.charge import Run
 
-BAND = (0.6, 2.2)
+UNIT_RANGE = (0.6, 2.2)
 SCALES = (1000.0, 1e-3)
 """Beside 1, which every comparison begins with."""
 QUICK = {"n_resamples": 99, "rng": 1}
 
 
-def band(c):
-    return BAND[0] * c, BAND[1] * c
+def unit_range(c):
+    return UNIT_RANGE[0] * c, UNIT_RANGE[1] * c
 
 
 def cases():
@@ -97,7 +97,9 @@ ANALYSES = {
 def test_options_of_analyze_in_any_unit_of_measurement(name, c):
     values = options.comb(4)
     one, other = (
-        qz.analyze(options.sample(values, scale), band(scale), **QUICK | ANALYSES[name](scale))
+        qz.analyze(
+            options.sample(values, scale), unit_range(scale), **QUICK | ANALYSES[name](scale)
+        )
         for scale in (1.0, c)
     )
     assert other.verdict == one.verdict
@@ -135,7 +137,9 @@ def test_options_of_many_groups_in_any_unit_of_measurement(name, c):
             "sigma": np.full(values.size, 0.1 * scale),
         }
         given = QUICK | {"by": "of", "value": "size", "resolution": 0.01 * scale}
-        found = qz.analyze_groups(columns, unit_range=band(scale), **given | GROUPS[name](scale))
+        found = qz.analyze_groups(
+            columns, unit_range=unit_range(scale), **given | GROUPS[name](scale)
+        )
         assert found.unit_name == GROUPS[name](scale).get("unit_name")
         tables.append(found.table)
     one, other = tables
@@ -153,7 +157,9 @@ def test_every_option_meets_every_scale():
 def test_fit_mixture_in_any_unit_of_measurement(name, given, c):
     values = values_for(given, 3)
     one, other = (
-        qz.fit_mixture(read(values, given, scale), band(scale), model=options.model(name, scale))
+        qz.fit_mixture(
+            read(values, given, scale), unit_range(scale), model=options.model(name, scale)
+        )
         for scale in (1.0, c)
     )
     same(one, other, c)
@@ -170,7 +176,7 @@ def test_analyze_in_any_unit_of_measurement(name, given, c, kind):
     values = getattr(options, kind)(4, repeats=repeats)
     one, other = (
         qz.analyze(
-            read(values, given, scale), band(scale), model=options.model(name, scale), **QUICK
+            read(values, given, scale), unit_range(scale), model=options.model(name, scale), **QUICK
         )
         for scale in (1.0, c)
     )
@@ -185,8 +191,8 @@ def test_analyze_in_any_unit_of_measurement(name, given, c, kind):
 @pytest.mark.parametrize("name", options.SHIFTED)
 def test_a_shift_changes_nothing_where_the_offset_is_free(name):
     values = options.comb(3)
-    one = qz.fit_mixture(options.sample(values), BAND, model=options.model(name))
-    other = qz.fit_mixture(options.sample(values, moved=7.0), BAND, model=options.model(name))
+    one = qz.fit_mixture(options.sample(values), UNIT_RANGE, model=options.model(name))
+    other = qz.fit_mixture(options.sample(values, moved=7.0), UNIT_RANGE, model=options.model(name))
     assert_allclose(other.unit, one.unit, rtol=1e-6)
     assert_allclose(other.log_bayes_factor, one.log_bayes_factor, atol=1e-6)
     assert_allclose(other.alternatives["share"], one.alternatives["share"], atol=1e-6)
@@ -198,7 +204,7 @@ def test_evidence_on_samples_without_steps(name, given):
     repeats = 2 if given == "states" else 1
     for seed in range(2 if given == "plain" else 1):
         values = options.uniform(seed, repeats=repeats)
-        found = qz.fit_mixture(read(values, given, 1.0), BAND, model=options.model(name))
+        found = qz.fit_mixture(read(values, given, 1.0), UNIT_RANGE, model=options.model(name))
         assert found.log_bayes_factor < 3
 
 
@@ -211,7 +217,7 @@ def test_sample_mixture_in_any_unit_of_measurement(name, c):
     one, other = (
         qz.sample_mixture(
             options.sample(values, scale),
-            band(scale),
+            unit_range(scale),
             model=options.model(name, scale),
             draws=20,
             chains=1,

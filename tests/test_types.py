@@ -21,7 +21,7 @@ sample = [2.1, 3.9, 6.0, 8.1]
 counts = qz.counts.Histogram(np.array([0.0, 1.0, 2.0]), np.array([3, 4]))
 found = qz.analyze(sample)
 qz.analyze(np.array(sample), (1.2, 7.0), offset="free", workers=2)
-qz.analyze(qz.Readings(sample, sigma=0.1, state=["a", "b", "c", "a"]), found.band, offset=0.5)
+qz.analyze(qz.Readings(sample, sigma=0.1, state=["a", "b", "c", "a"]), found.unit_range, offset=0.5)
 qz.analyze(counts, sigma_range=(0.1, 0.5), null="smooth", rng=1)
 qz.analyze(sample, model=qz.MixtureModel(), group=["A", "A", "B", "B"], workers=map)
 qz.analyze(sample, workers=ThreadPoolExecutor(2), progress=True)

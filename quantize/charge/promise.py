@@ -177,8 +177,10 @@ class DatedPlan:
             Of `Run.readings`.
         run : Run
         """
-        band = analysis.band
-        lines = self.against(unit_range=(band.low, band.high), run=run, alpha=analysis.alpha)
+        unit_range = analysis.unit_range
+        lines = self.against(
+            unit_range=(unit_range.low, unit_range.high), run=run, alpha=analysis.alpha
+        )
         head = f"The plan of {self.written} (SHA-256 {self.digest()[:12]}…)"
         if not lines:
             return (f"{head} was kept to.",)

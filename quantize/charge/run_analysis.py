@@ -215,7 +215,7 @@ def with_run(found: Analysis, run: Rows) -> RunAnalysis:
         scatter="as in the analysis",
         offset=settings["offset"],
         options={
-            "unit_range": found.band,
+            "unit_range": found.unit_range,
             "sigma_range": settings["sigma_range"] if model is None else None,
             "integers": settings["integers"] if model is None else "any",
             "model": None if model is None else found.mixture.model,
@@ -298,8 +298,8 @@ class _Question:
 
 def _comb_leads(found: Analysis, readings: Readings) -> bool:
     """Whether a comb explains the readings, with what they share, better than sizes anywhere."""
-    model, band = found.mixture.model, found.band
-    return posterior_of(model, readings, band, on_lattice=False).log_bayes_factor > 0
+    model, unit_range = found.mixture.model, found.unit_range
+    return posterior_of(model, readings, unit_range, on_lattice=False).log_bayes_factor > 0
 
 
 def coulombs_or_why(

@@ -2,7 +2,7 @@
 
 At a trial frequency f = 1/u (and phase c of the offset) the readings get the whole numbers
 k = round(x·f − c). As f grows k changes only where some x·f − c passes a half, so the distinct
-assignments in a band are finite in number and can all be visited. Each is judged by the residual
+assignments in a range are finite in number and can all be visited. Each is judged by the residual
 variance of its own least-squares fit in units of its own u²,
 
     criterion(k) = min over u (and b) of Σ w (x − b − u·k)² / (Σ w · u²),

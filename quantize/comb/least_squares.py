@@ -14,7 +14,7 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb import assignments
-from quantize.comb.band import Band, band_for
+from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ class CombFit(Result):
     integer_confidence: FloatArray
     criterion: float
     alternatives: pd.DataFrame
-    band: Band
+    unit_range: UnitRange
     settings: dict[str, Any]
     readings: Readings
 
@@ -87,7 +87,7 @@ class CombFit(Result):
 
 def fit_comb(
     readings: Readings | npt.ArrayLike,
-    unit_range: tuple[float, float] | Band | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     offset: Literal["zero", "free"] | float = "zero",
     loss: Literal["linear", "huber", "cauchy"] = "linear",
@@ -99,7 +99,7 @@ def fit_comb(
     readings : Readings or array_like, shape (n,)
         The measured values. Sigmas, where given, weight them by 1/sigma**2.
     unit_range : (float, float), optional
-        Smallest and largest unit, in the readings' own unit. Left out, `default_band` chooses them
+        Smallest and largest unit, in the readings' own unit. Left out, `default_unit_range` chooses them
         from span, sigma and resolution.
     offset : {"zero", "free"} or float
         Where the multiples of the unit are counted from. With "free" it is fitted.
@@ -121,7 +121,7 @@ def fit_comb(
 
     Notes
     -----
-    Every assignment of whole numbers in the band is visited (`quantize.comb.assignments`); the
+    Every assignment of whole numbers in the range is visited (`quantize.comb.assignments`); the
     one with the smallest residual variance in units of u² is taken, and u is its least-squares
     value Σwxk/Σwk², with standard error sigma/sqrt(Σwk²), which is the Cramér–Rao bound for known
     integers.
@@ -141,18 +141,18 @@ def fit_comb(
     mode, b = validation.offset_mode(offset)
     validation.choice("loss", loss, ("linear", *_TUNING))
     free = mode == "free"
-    band = band_for(data, unit_range)
+    unit_range = unit_range_for(data, unit_range)
     x = data.values - b
     w = data.weights
     grain = rounding_variance(data)
     search = assignments.free_offset if free else assignments.fixed_offset
-    found = search(x, w, band.low, band.high, grain=grain)
+    found = search(x, w, unit_range.low, unit_range.high, grain=grain)
     if found.unit.size == 0:
         raise InputError(
-            f"`unit_range` ({band.low:g}, {band.high:g}) holds no unit that fits these readings: "
+            f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) holds no unit that fits these readings: "
             "every reading is nearer to zero than half a unit; lower the range."
         )
-    fits = _distinct_fits(x, w, found, band, grain=grain, free=free, loss=loss)
+    fits = _distinct_fits(x, w, found, unit_range, grain=grain, free=free, loss=loss)
     best = fits[0]
     n_parameters = 2 if free else 1
     degrees = x.size - n_parameters
@@ -175,18 +175,18 @@ def fit_comb(
         integer_confidence=confidence,
         criterion=best.criterion,
         alternatives=rivals.table(rows, min(0.2 * best.unit / reach, 0.1)),
-        band=band,
+        unit_range=unit_range,
         settings={"offset": offset, "loss": loss},
         readings=data,
     )
 
 
 def candidate_combs(
-    readings: Readings, band: Band, offset: Literal["zero", "free"] | float, *, most: int
+    readings: Readings, unit_range: UnitRange, offset: Literal["zero", "free"] | float, *, most: int
 ) -> FloatArray:
     """Units and offsets of the best assignments, shape (at most `most`, 2); none if none fits."""
     try:
-        found = fit_comb(readings, band, offset=offset)
+        found = fit_comb(readings, unit_range, offset=offset)
     except InputError:
         return np.empty((0, 2))
     units = found.alternatives["unit"].to_numpy()[:most]
@@ -207,7 +207,7 @@ def _distinct_fits(
     x: FloatArray,
     w: FloatArray,
     found: assignments.Candidates,
-    band: Band,
+    unit_range: UnitRange,
     *,
     grain: float,
     free: bool,
@@ -224,7 +224,7 @@ def _distinct_fits(
             continue
         f, c = float(found.frequency[i]), float(found.phase[i])
         fit = _settle(x, w, f, c, grain=grain, free=free, loss=loss)
-        if fit is None or not band.low <= fit.unit <= band.high:
+        if fit is None or not unit_range.low <= fit.unit <= unit_range.high:
             continue
         if all(abs(1 / other.unit - 1 / fit.unit) >= width for other in fits):
             fits.append(fit)

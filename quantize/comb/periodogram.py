@@ -16,7 +16,6 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
-from quantize.comb.band import Band, band_for, nearer_offset, trial_frequencies
 from quantize.comb.sums import (
     ComplexArray,
     SumsBetween,
@@ -25,6 +24,7 @@ from quantize.comb.sums import (
     sums_at_many_units,
     unit_circle,
 )
+from quantize.comb.unit_range import UnitRange, nearer_offset, trial_frequencies, unit_range_for
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ class Periodogram(Result):
     score: FloatArray
     power: FloatArray
     alternatives: pd.DataFrame
-    band: Band
+    unit_range: UnitRange
     settings: dict[str, Any]
     readings: Readings
 
@@ -100,7 +100,7 @@ class HasPeriodogram(Protocol):
 
 def periodogram(
     readings: Readings | HasPeriodogram | npt.ArrayLike,
-    unit_range: tuple[float, float] | Band | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     offset: Literal["zero", "free"] | float = "zero",
     harmonics: int = 1,
@@ -116,7 +116,7 @@ def periodogram(
         (`Histogram`) are corrected for the width of the bins. A `Spectrum` brings its own trial
         units and offset.
     unit_range : (float, float), optional
-        Smallest and largest trial unit, in the readings' own unit. Left out, `default_band`
+        Smallest and largest trial unit, in the readings' own unit. Left out, `default_unit_range`
         chooses them from span, sigma and resolution.
     offset : {"zero", "free"} or float
         Where the multiples of the unit are counted from. A number is subtracted from the readings
@@ -181,18 +181,20 @@ def periodogram(
     view = _View.of(data, start, harmonics=m, free=mode == "free")
     if trial_units is not None:
         f = 1 / _own_grid(trial_units)
-        band = Band(
+        unit_range = UnitRange(
             low=float(1 / f[-1]), high=float(1 / f[0]), chosen=False, reason="the grid given"
         )
         sums = view.sums(f)
     else:
-        band = band_for(data, unit_range)
+        unit_range = unit_range_for(data, unit_range)
         remedy = nearer_offset(view.reach, data.span)
-        f = trial_frequencies(band, view.reach * m, os, remedy=remedy)
+        f = trial_frequencies(unit_range, view.reach * m, os, remedy=remedy)
         sums, between = view.sums_on_grid(f, os)
         view = dataclasses.replace(view, between=between)
     settings = {"offset": offset, "harmonics": m, "oversampling": os}
-    return _result(view, f, sums, band=band, settings=settings, readings=data, start=start)
+    return _result(
+        view, f, sums, unit_range=unit_range, settings=settings, readings=data, start=start
+    )
 
 
 def _result(

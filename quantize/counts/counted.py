@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.comb.band import Band
-from quantize.counts.histogram import Histogram, default_band_of
+from quantize.comb.unit_range import UnitRange
+from quantize.counts.histogram import Histogram, default_unit_range_of
 from quantize.counts.spectrum import Spectrum
 from quantize.counts.sums import CountSums, sums_of_bins, units_asked
 from quantize.readings import Readings
@@ -30,7 +30,7 @@ class Counted:
     ----------
     histogram : Histogram
     sums : CountSums
-    band : Band
+    unit_range : UnitRange
     fixed : float
         The offset where it is fixed, else zero.
     step : float or None
@@ -44,7 +44,7 @@ class Counted:
 
     histogram: Histogram
     sums: CountSums
-    band: Band
+    unit_range: UnitRange
     fixed: float
     step: float | None
     outside: int
@@ -59,7 +59,7 @@ class Counted:
 
 def counted(
     data: Histogram | Spectrum | Readings | ArrayLike,
-    unit_range: tuple[float, float] | Band | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     offset: str | float = "zero",
     window: tuple[float, float] | None = None,
@@ -68,27 +68,29 @@ def counted(
     if isinstance(data, Histogram | Spectrum) and window is not None:
         kind = type(data).__name__.lower()
         raise InputError(f"`window` is for arrays; a {kind} has its own.")
-    band, _ = units_asked(unit_range)
+    unit_range, _ = units_asked(unit_range)
     if isinstance(data, Histogram):
-        return _of_histogram(data, band, offset)
+        return _of_histogram(data, unit_range, offset)
     if isinstance(data, Spectrum):
-        return _of_spectrum(data, band, offset)
+        return _of_spectrum(data, unit_range, offset)
     readings = data if isinstance(data, Readings) else Readings(data)
-    found = _of_spectrum(_spectrum_of_values(readings, band, offset, window), band, offset)
+    found = _of_spectrum(
+        _spectrum_of_values(readings, unit_range, offset, window), unit_range, offset
+    )
     return dataclasses.replace(found, unit_name=readings.unit_name)
 
 
-def _of_spectrum(data: Spectrum, given: Band | None, offset: str | float) -> Counted:
-    band, grid = given or data.band, data.grid
-    grid.check(band, offset)
+def _of_spectrum(data: Spectrum, given: UnitRange | None, offset: str | float) -> Counted:
+    unit_range, grid = given or data.unit_range, data.grid
+    grid.check(unit_range, offset)
     # Readings that wait for a full block are summed once.
     data = data._settled()
     histogram = data.histogram
     _enough(histogram.total)
     return Counted(
         histogram=histogram,
-        sums=data._sums_within(band),
-        band=band,
+        sums=data._sums_within(unit_range),
+        unit_range=unit_range,
         fixed=0.0 if isinstance(grid.offset, str) else grid.offset,
         step=grid.resolution,
         outside=sum(data.outside),
@@ -96,7 +98,7 @@ def _of_spectrum(data: Spectrum, given: Band | None, offset: str | float) -> Cou
     )
 
 
-def _of_histogram(data: Histogram, given: Band | None, offset: str | float) -> Counted:
+def _of_histogram(data: Histogram, given: UnitRange | None, offset: str | float) -> Counted:
     _enough(data.total)
     if not data.even:
         widths = data.widths
@@ -105,11 +107,11 @@ def _of_histogram(data: Histogram, given: Band | None, offset: str | float) -> C
             "equal width."
         )
     mode, b = validation.offset_mode(offset)
-    band, used = given or default_band_of(data), data.occupied()
+    unit_range, used = given or default_unit_range_of(data), data.occupied()
     return Counted(
         histogram=data,
-        sums=sums_of_bins(used.edges, used.counts, band, free=mode == "free", offset=b),
-        band=band,
+        sums=sums_of_bins(used.edges, used.counts, unit_range, free=mode == "free", offset=b),
+        unit_range=unit_range,
         fixed=b,
         step=None,
         outside=0,
@@ -122,7 +124,10 @@ def _of_histogram(data: Histogram, given: Band | None, offset: str | float) -> C
 
 
 def _spectrum_of_values(
-    readings: Readings, band: Band | None, offset: Any, window: tuple[float, float] | None
+    readings: Readings,
+    unit_range: UnitRange | None,
+    offset: Any,
+    window: tuple[float, float] | None,
 ) -> Spectrum:
     if not readings.plain:
         raise InputError(
@@ -135,7 +140,7 @@ def _spectrum_of_values(
         raise InputError(f"`counts` are all equal to {x[0]:g}; steps show only where they differ.")
     return Spectrum(
         window=_usual_range(x) if window is None else window,
-        unit_range=None if band is None else band.limits,
+        unit_range=None if unit_range is None else unit_range.limits,
         offset=offset,
         resolution=readings.rounding_step,
     ).update(x)

@@ -14,7 +14,7 @@ from quantize._support import validation
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.counts.counted import Counted, counted
 from quantize.counts.histogram import Histogram, find_modes
 from quantize.counts.levels import Levels, covariance, maximise
@@ -87,7 +87,7 @@ class CountFit(Result):
     alternatives: pd.DataFrame
     converged: bool
     total: int
-    band: Band
+    unit_range: UnitRange
     settings: dict[str, Any]
     histogram: Histogram
     fitted: Levels
@@ -122,7 +122,7 @@ def fit_counts(
         wide.
     unit_range : (float, float), optional
         Smallest and largest unit that is looked for, in the unit of the readings. By default the
-        spectrum's own, or the rule of `default_band`.
+        spectrum's own, or the rule of `default_unit_range`.
     offset : {"zero", "free"} or float, default "zero"
         Where the comb starts: at zero, anywhere within one unit, or at the number given. A spectrum
         has its own.
@@ -199,7 +199,7 @@ class _Candidate:
 
 
 def _candidates(data: Counted) -> list[_Candidate]:
-    """Highest local maxima inside the band, with the scatter that their height means.
+    """Highest local maxima inside the range, with the scatter that their height means.
 
     A harmonic below `_LEAST_SHARE` is that of levels that run into each other, and one that so many
     frequencies reach by chance (exp(−n·share²) at each of them, Rayleigh) may be of none; such a
@@ -230,8 +230,8 @@ def _candidates(data: Counted) -> list[_Candidate]:
 
 
 def _widest(data: Counted) -> _Candidate:
-    """The largest unit of the band, where nothing stands out."""
-    unit = data.band.high
+    """The largest unit of the range, where nothing stands out."""
+    unit = data.unit_range.high
     b = float(data.histogram.centres[np.argmax(data.histogram.counts)]) if data.free else data.fixed
     return _Candidate(unit=unit, offset=b, sigma=0.45 * unit, share=0.0)
 
@@ -327,7 +327,7 @@ def _without_common_divisor(
     for _ in range(4):
         modes = find_modes(data.histogram, fit.unit)
         divisor = _divisor(fit, modes, data)
-        if divisor < 2 or divisor * fit.unit > data.band.high * (1 + 1e-6):
+        if divisor < 2 or divisor * fit.unit > data.unit_range.high * (1 + 1e-6):
             break
         levels = fit.levels
         heavy = float(levels.position[np.argmax(levels.amplitude)])
@@ -376,7 +376,7 @@ def _result(data: Counted, best: _Fit, others: list[_Fit], modes: FloatArray) ->
         converged=best.converged,
         total=data.histogram.total,
         unit_name=data.unit_name,
-        band=data.band,
+        unit_range=data.unit_range,
         settings=data.settings,
         histogram=data.histogram,
         fitted=levels,

@@ -11,8 +11,8 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.comb.band import Band, default_limits
 from quantize.comb.sums import neighbours
+from quantize.comb.unit_range import UnitRange, default_limits
 from quantize.counts.histogram import MOST_BINS
 
 MOST_UNITS = 2_000_000
@@ -77,7 +77,7 @@ class SumsGrid:
         f: FloatArray = self.step * (self.start + np.arange(self.size, dtype=float)[self.kept])
         return f
 
-    def check(self, band: Band, offset: str | float) -> None:
+    def check(self, unit_range: UnitRange, offset: str | float) -> None:
         """Raise InputError for units or an offset for which there are no sums."""
         mode, b = validation.offset_mode(offset)
         if offset != "zero" and (self.offset != "free" if mode == "free" else self.offset != b):
@@ -85,9 +85,9 @@ class SumsGrid:
                 f"`offset` is {offset!r}, but the spectrum was made with {self.offset!r}; leave it "
                 "out, or make a new spectrum."
             )
-        if band.low < self.low * (1 - 1e-9) or band.high > self.high * (1 + 1e-9):
+        if unit_range.low < self.low * (1 - 1e-9) or unit_range.high > self.high * (1 + 1e-9):
             raise InputError(
-                f"`unit_range` ({band.low:g}, {band.high:g}) reaches beyond the trial units of the "
+                f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) reaches beyond the trial units of the "
                 f"spectrum ({self.low:g} to {self.high:g}); stay inside, or make a new spectrum."
             )
 

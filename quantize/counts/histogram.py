@@ -12,8 +12,8 @@ from quantize._support import results, validation
 from quantize._support.errors import InputError
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray, IntArray, count, float_array, read_only
-from quantize.comb.band import Band, default_limits
 from quantize.comb.periodogram import Periodogram
+from quantize.comb.unit_range import UnitRange, default_limits
 from quantize.counts import sums
 from quantize.readings import Readings
 
@@ -180,13 +180,13 @@ class Histogram:
         if os < 2:
             raise InputError(f"`oversampling` is {os:g}; at least 2 is needed to see every peak.")
         given, own = sums.units_asked(unit_range, trial_units)
-        band = given or default_band_of(self)
+        unit_range = given or default_unit_range_of(self)
         used = self.occupied()
         found = sums.sums_of_bins(
-            used.edges, used.counts, band, free=mode == "free", offset=b, oversampling=os
+            used.edges, used.counts, unit_range, free=mode == "free", offset=b, oversampling=os
         )
         settings = {"offset": offset, "harmonics": 1, "oversampling": os}
-        return sums.periodogram_of(found, own, band, settings, self)
+        return sums.periodogram_of(found, own, unit_range, settings, self)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary; `from_dict` reads it."""
@@ -204,8 +204,8 @@ class Histogram:
             return cls(kept["edges"], kept["counts"])
 
 
-def default_band_of(histogram: Histogram) -> Band:
-    """The band of trial units for counts that come without one, by the rule of `default_band`."""
+def default_unit_range_of(histogram: Histogram) -> UnitRange:
+    """The range of trial units for counts that come without one, by the rule of `default_unit_range`."""
     step = float(histogram.occupied().widths.max())
     low, high = (
         float(end) for end in default_limits(histogram.span, histogram.total, step=step, sigma=0.0)
@@ -215,7 +215,7 @@ def default_band_of(histogram: Histogram) -> Band:
             f"`unit_range` cannot be chosen: {sums.FINEST} bins ({low:.4g}) are not below half the "
             f"span of the counts ({high:.4g}); count in finer bins."
         )
-    return Band(
+    return UnitRange(
         low=low,
         high=high,
         chosen=True,

@@ -17,9 +17,9 @@ from quantize._support import results, validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.parallel import Progress
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.band import Band
 from quantize.comb.periodogram import Periodogram
 from quantize.comb.sums import ComplexArray, SumsBetween, sums_at_many_units
+from quantize.comb.unit_range import UnitRange
 from quantize.counts import sources
 from quantize.counts.grid import SumsGrid, sums_grid
 from quantize.counts.histogram import Histogram
@@ -290,10 +290,10 @@ class Spectrum:
         return Histogram(self.grid.edges, whole._counts.copy())
 
     @property
-    def band(self) -> Band:
+    def unit_range(self) -> UnitRange:
         """The range of trial units."""
         low, high = self.grid.low, self.grid.high
-        return Band(low=low, high=high, chosen=False, reason="set with the spectrum")
+        return UnitRange(low=low, high=high, chosen=False, reason="set with the spectrum")
 
     @property
     def trial_units(self) -> FloatArray:
@@ -320,10 +320,10 @@ class Spectrum:
             oversampling=grid.oversampling,
         )
 
-    def _sums_within(self, band: Band) -> CountSums:
-        """The sums at the trial units inside the band, or at all where they are too few."""
+    def _sums_within(self, unit_range: UnitRange) -> CountSums:
+        """The sums at the trial units inside the range, or at all where they are too few."""
         f = 1 / self.trial_units
-        inside = (f >= 1 / band.high * (1 - 1e-12)) & (f <= 1 / band.low * (1 + 1e-12))
+        inside = (f >= 1 / unit_range.high * (1 - 1e-12)) & (f <= 1 / unit_range.low * (1 + 1e-12))
         whole = self._settled()
         used = whole.histogram.occupied()
         return CountSums(
@@ -347,10 +347,10 @@ class Spectrum:
         """`periodogram` for the sums, at the offset and oversampling with which they were made."""
         refuse_harmonics(harmonics)
         given, own = units_asked(unit_range, trial_units)
-        band, grid = given or self.band, self.grid
-        grid.check(band, offset)
+        unit_range, grid = given or self.unit_range, self.grid
+        grid.check(unit_range, offset)
         settings = {"offset": grid.offset, "harmonics": 1, "oversampling": grid.oversampling}
-        return periodogram_of(self._sums_within(band), own, band, settings, self)
+        return periodogram_of(self._sums_within(unit_range), own, unit_range, settings, self)
 
     def _as_readings(self) -> Readings:
         return self.histogram._as_readings()

@@ -18,9 +18,9 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
-from quantize.comb.band import Band, trial_frequencies
 from quantize.comb.periodogram import Periodogram
 from quantize.comb.sums import ComplexArray, SumsBetween, neighbours, sums_at_many_units
+from quantize.comb.unit_range import UnitRange, trial_frequencies
 
 FINEST = 2.5
 """Bin widths that the smallest unit must have; the correction there is 1.32."""
@@ -125,7 +125,7 @@ class CountSums:
 def sums_of_bins(
     edges: FloatArray,
     counts: IntArray,
-    band: Band,
+    unit_range: UnitRange,
     *,
     free: bool,
     offset: float,
@@ -133,18 +133,20 @@ def sums_of_bins(
 ) -> CountSums:
     """Sums over the middles of bins, those of each width apart; no bin at the ends is empty.
 
-    Raises InputError for a band that reaches below 2.5 bins, or too many different widths.
+    Raises InputError for a range that reaches below 2.5 bins, or too many different widths.
     """
     widths = np.diff(edges)
-    if band.low < FINEST * float(widths.max()):
+    if unit_range.low < FINEST * float(widths.max()):
         raise InputError(
-            f"`unit_range` starts at {band.low:.4g}, below {FINEST} times the widest bin "
+            f"`unit_range` starts at {unit_range.low:.4g}, below {FINEST} times the widest bin "
             f"({widths.max():.4g}); raise the low end, or count in finer bins."
         )
     origin = 0.5 * float(edges[0] + edges[-1]) if free else offset
     x = 0.5 * (edges[1:] + edges[:-1]) - origin
     fixed_reach = float(max(edges[-1] - offset, 0) - min(edges[0] - offset, 0))
-    f = trial_frequencies(band, float(edges[-1] - edges[0]) if free else fixed_reach, oversampling)
+    f = trial_frequencies(
+        unit_range, float(edges[-1] - edges[0]) if free else fixed_reach, oversampling
+    )
     step = float(f[-1] - f[0]) / (f.size - 1)
     spare = neighbours(oversampling)
     kinds, which = _kinds(widths)
@@ -168,19 +170,21 @@ def sums_of_bins(
 
 
 def units_asked(
-    unit_range: tuple[float, float] | Band | None, trial_units: ArrayLike | None = None
-) -> tuple[Band | None, FloatArray | None]:
+    unit_range: tuple[float, float] | UnitRange | None, trial_units: ArrayLike | None = None
+) -> tuple[UnitRange | None, FloatArray | None]:
     """The range given, or that of an own grid of trial units; and the grid, largest unit first."""
     if trial_units is not None:
         own = validation.float_array("trial_units", trial_units)
         if own.size == 0 or own.min() <= 0:
             raise InputError("`trial_units` must hold at least one unit, each above zero.")
         low, high = float(own.min()), float(own.max())
-        return Band(low=low, high=high, chosen=False, reason="the grid given"), np.sort(own)[::-1]
-    if unit_range is None or isinstance(unit_range, Band):
+        return UnitRange(low=low, high=high, chosen=False, reason="the grid given"), np.sort(own)[
+            ::-1
+        ]
+    if unit_range is None or isinstance(unit_range, UnitRange):
         return unit_range, None
     low, high = validation.unit_range(unit_range)
-    return Band(low=low, high=high, chosen=False, reason="given by the caller"), None
+    return UnitRange(low=low, high=high, chosen=False, reason="given by the caller"), None
 
 
 def refuse_harmonics(harmonics: int) -> None:
@@ -192,7 +196,11 @@ def refuse_harmonics(harmonics: int) -> None:
 
 
 def periodogram_of(
-    sums: CountSums, own: FloatArray | None, band: Band, settings: dict[str, Any], source: Any
+    sums: CountSums,
+    own: FloatArray | None,
+    unit_range: UnitRange,
+    settings: dict[str, Any],
+    source: Any,
 ) -> Periodogram:
     """The periodogram of counted readings, at an own grid of units where there is one."""
     if own is not None:
@@ -224,7 +232,7 @@ def periodogram_of(
         score=score,
         power=power,
         alternatives=rivals.table(rows, min(0.2 * unit / max(sums.span, 1e-300), 0.1)),
-        band=band,
+        unit_range=unit_range,
         settings=settings,
         readings=source,
     )

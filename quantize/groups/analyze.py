@@ -190,7 +190,7 @@ def analyze_groups(
         name of their column say, as in ``charge [1e-19 C]``.
     unit_range : (float, float), optional
         Smallest and largest unit tried in every group, in the unit of the readings; left out, each
-        group has a range of its own, see `default_band`.
+        group has a range of its own, see `default_unit_range`.
     offset : {"zero", "free"} or float
         Where the comb of every group starts.
     sigma_range : float or (float, float), optional

@@ -10,7 +10,7 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray, IntArray
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model.bias import UnitBias
 from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Likelihood, Parameters
@@ -173,9 +173,9 @@ def draw_sample(
     `resolution`; `ends` (1 or 2) says at how many ends of the distance they are read.
     """
     low, high = validation.unit_range(unit_range)
-    band = Band(low=low, high=high, chosen=False, reason="given by the caller")
+    unit_range = UnitRange(low=low, high=high, chosen=False, reason="given by the caller")
     n = states * repeats
-    prior = priors_of(model, band, _stand_in(model, sigma, n))
+    prior = priors_of(model, unit_range, _stand_in(model, sigma, n))
     p = prior.draw(1, rng)
     unit, offset = float(p.unit[0]), float(p.offset[0])
     envelope = envelope_of(model, None)

@@ -15,7 +15,7 @@ from quantize._support.randomness import RngLike
 from quantize._support.results import Result, jsonable
 from quantize._support.validation import FloatArray, IntArray, Integers
 from quantize.comb import alternatives as rivals
-from quantize.comb.band import Band, band_for
+from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.averaged import AveragedPosterior
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Marginal, Mode
@@ -69,7 +69,7 @@ class MixtureFit(Result):
     log_bayes_factor: float
     alternatives: pd.DataFrame
     integers: IntArray
-    band: Band
+    unit_range: UnitRange
     settings: dict[str, Any]
     model: MixtureModel
     log_evidence: float
@@ -138,7 +138,7 @@ class MixtureFit(Result):
 
 def fit_mixture(
     readings: Readings | npt.ArrayLike,
-    unit_range: tuple[float, float] | Band | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     offset: Literal["zero", "free"] | float = "zero",
     sigma_range: float | tuple[float, float] | None = None,
@@ -154,7 +154,7 @@ def fit_mixture(
         state share one whole number; their scatter about it also determines sigma.
     unit_range : (float, float), optional
         Smallest and largest unit, in the readings' own unit: the support of a log-uniform prior.
-        Left out, `default_band` chooses it from span, sigma and resolution.
+        Left out, `default_unit_range` chooses it from span, sigma and resolution.
     offset : {"zero", "free"} or float
         Where the multiples of the unit are counted from. With "free" it is unknown, uniform over
         one unit.
@@ -198,11 +198,11 @@ def fit_mixture(
     data = as_readings(readings, measured=False)
     assumed = model_of(offset, sigma_range, model, integers)
     known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
-    band = band_for(data, unit_range, sigma_range=known)
-    return fit_posterior(data, band, assumed)
+    unit_range = unit_range_for(data, unit_range, sigma_range=known)
+    return fit_posterior(data, unit_range, assumed)
 
 
-def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit:
+def fit_posterior(data: Readings, unit_range: UnitRange, model: MixtureModel) -> MixtureFit:
     """`fit_mixture` for checked readings, range and model.
 
     Raises
@@ -211,9 +211,9 @@ def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit
         Where the model cannot hold for these readings.
     """
     refuse_contradictions(data, model)
-    found = posterior_of(model, data, band)
+    found = posterior_of(model, data, unit_range)
     model = found.model
-    _refuse_coarse_steps(data, band, model)
+    _refuse_coarse_steps(data, unit_range, model)
     best, centre = found.modes[0], found.centre
     factor = 1.0 if data.sigma is None else float(np.median(data.sigma))
     continuum = found.log_continuum
@@ -225,7 +225,7 @@ def fit_posterior(data: Readings, band: Band, model: MixtureModel) -> MixtureFit
         log_bayes_factor=found.log_bayes_factor,
         alternatives=mode_table(found.modes, data),
         integers=found.integers,
-        band=band,
+        unit_range=unit_range,
         settings={
             "offset": model.to_dict()["offset"],
             "integers": model.to_dict()["integers"],
@@ -246,7 +246,7 @@ class _AtShift:
 
     model: MixtureModel
     readings: Readings
-    band: Band
+    unit_range: UnitRange
     on_lattice: bool
 
     @functools.cached_property
@@ -257,7 +257,7 @@ class _AtShift:
         if z not in self._kept:
             moved = self.readings.with_shift_at(z)
             self._kept[z] = posterior_of(
-                self.model, moved, self.band, on_lattice=self.on_lattice, one_of_many=True
+                self.model, moved, self.unit_range, on_lattice=self.on_lattice, one_of_many=True
             )
         return self._kept[z]
 
@@ -265,7 +265,7 @@ class _AtShift:
 def posterior_of(
     model: MixtureModel,
     readings: Readings,
-    band: Band,
+    unit_range: UnitRange,
     *,
     on_lattice: bool = True,
     one_of_many: bool = False,
@@ -282,12 +282,12 @@ def posterior_of(
         Where a prior cannot be used with these readings.
     """
     need_few(readings)
-    found = Posterior.of(model, readings, band, one_of_many=one_of_many)
+    found = Posterior.of(model, readings, unit_range, one_of_many=one_of_many)
     if not found.shared:
         return found
     model = found.model
 
-    at_shift = _AtShift(model, readings, band, on_lattice)
+    at_shift = _AtShift(model, readings, unit_range, on_lattice)
     assert readings.shift is not None
     if readings.shift.also is not None:
         if on_lattice and isinstance(at_shift(0.0), AveragedPosterior):
@@ -361,11 +361,11 @@ def refuse_contradictions(data: Readings, model: MixtureModel) -> None:
             )
 
 
-def _refuse_coarse_steps(data: Readings, band: Band, model: MixtureModel) -> None:
+def _refuse_coarse_steps(data: Readings, unit_range: UnitRange, model: MixtureModel) -> None:
     step = data.rounding_step
-    if model.rounding and step is not None and step >= band.high:
+    if model.rounding and step is not None and step >= unit_range.high:
         raise InputError(
-            f"`resolution` is {step:g}, no finer than the largest unit tried ({band.high:g}); read "
+            f"`resolution` is {step:g}, no finer than the largest unit tried ({unit_range.high:g}); read "
             "to a finer step, or look for larger units."
         )
 

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model.nodes import Nodes
 
 _FINE = 4
@@ -52,15 +52,15 @@ class Mode:
     probability: float
 
 
-def marginal_of_unit(band: Band, nodes: Nodes) -> Marginal:
+def marginal_of_unit(unit_range: UnitRange, nodes: Nodes) -> Marginal:
     """The posterior of log u, with its bias taken off.
 
     For each lattice the log mass is interpolated between its points. Along a lattice the log of a
     smooth peak is nearly a parabola, so that interpolation by the cubic through four neighbours
     loses nothing at a quarter of a standard deviation.
     """
-    start = float(np.log(band.low))
-    length = float(np.log(band.high)) - start
+    start = float(np.log(unit_range.low))
+    length = float(np.log(unit_range.high)) - start
     share = nodes.share
     typical = float(np.exp(np.sum(share * np.log(nodes.cell)) / np.sum(share)))
     size = int(np.clip(np.ceil(length / typical - 1e-6) * _FINE, 512, 2**44))

@@ -14,7 +14,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model import distributions, sigma_prior
 from quantize.model.envelope import envelope_of
 from quantize.model.lattice import lattice_step
@@ -60,24 +60,24 @@ class UnitLattice:
     def __init__(
         self,
         likelihood: WrappedLikelihood,
-        band: Band,
+        unit_range: UnitRange,
         sigma: float,
         *,
         tapered: bool,
         fine: float,
     ) -> None:
         mean = likelihood.mean
-        length = float(np.log(band.factor))
+        length = float(np.log(unit_range.factor))
         wanted = length * float(np.linalg.norm(mean / likelihood.root)) / (sigma * fine)
         size = max(int(np.ceil(wanted)), _FEWEST)
         if size * mean.size > _MOST:
             raise InputError(
-                f"`unit_range` ({band.low:g}, {band.high:g}) is too wide for two units at "
+                f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) is too wide for two units at "
                 f"sigma {sigma:.3g}; narrow it or raise the low end of `sigma_range`."
             )
         self.step = length / size
         place = np.arange(size, dtype=np.float64) + 0.5
-        self.log_unit = float(np.log(band.low)) + place * self.step
+        self.log_unit = float(np.log(unit_range.low)) + place * self.step
         unit = np.exp(self.log_unit)
         self.log_density = likelihood.log_on_comb(Parameters.plain(unit, np.full(size, sigma)))
         taper = sigma_prior.log_taper(sigma / unit) if tapered else np.zeros(size)
@@ -99,14 +99,14 @@ class Problem:
     the mean taper over the units, by which both sides are normalised.
     """
 
-    band: Band
+    unit_range: UnitRange
     likelihood: WrappedLikelihood
     sigmas: FloatArray
     log_w: FloatArray
     log_kept: FloatArray
 
     @classmethod
-    def of(cls, data: Readings, band: Band, low: float, high: float) -> Problem:
+    def of(cls, data: Readings, unit_range: UnitRange, low: float, high: float) -> Problem:
         likelihood = WrappedLikelihood(data, envelope_of(MixtureModel(), data))
         sigmas, log_w = np.array([low]), np.zeros(1)
         if low < high:
@@ -115,14 +115,14 @@ class Problem:
             sigmas, log_w = distributions.nodes(distributions.loguniform(low, high), panels)
             sigmas, log_w = sigmas[::-1], log_w[::-1]
         log_w = log_w + likelihood.log_within_states(sigmas)
-        edges = np.linspace(np.log(band.low), np.log(band.high), _UNITS_OF_PRIOR + 1)
+        edges = np.linspace(np.log(unit_range.low), np.log(unit_range.high), _UNITS_OF_PRIOR + 1)
         unit = np.exp(0.5 * (edges[1:] + edges[:-1]))
         kept = np.zeros(sigmas.size)
         if sigmas.size > 1:
             tapers = [np.mean(np.exp(sigma_prior.log_taper(s / unit))) for s in sigmas]
             kept = np.log(np.maximum(tapers, 1e-300))
         return cls(
-            band=band,
+            unit_range=unit_range,
             likelihood=likelihood,
             sigmas=sigmas,
             log_w=log_w - np.logaddexp.reduce(log_w),
@@ -133,7 +133,7 @@ class Problem:
         """The units at sigma node `i`."""
         tapered = self.sigmas.size > 1
         return UnitLattice(
-            self.likelihood, self.band, float(self.sigmas[i]), tapered=tapered, fine=fine
+            self.likelihood, self.unit_range, float(self.sigmas[i]), tapered=tapered, fine=fine
         )
 
     def evidence(self, totals: FloatArray, units: int) -> float:

@@ -15,8 +15,8 @@ import numpy as np
 from quantize._support import randomness
 from quantize._support.randomness import RngLike
 from quantize._support.validation import BoolArray, FloatArray, IntArray
-from quantize.comb.band import Band
 from quantize.comb.least_squares import candidate_combs
+from quantize.comb.unit_range import UnitRange
 from quantize.model import draws as drawing
 from quantize.model import modes as mode_finding
 from quantize.model.likelihood import Likelihood, Parameters
@@ -61,23 +61,28 @@ class Posterior:
 
     model: MixtureModel
     readings: Readings
-    band: Band
+    unit_range: UnitRange
     prior: ParameterPriors
     likelihood: Likelihood
     one_of_many: bool = False
 
     @classmethod
     def of(
-        cls, model: MixtureModel, readings: Readings, band: Band, *, one_of_many: bool = False
+        cls,
+        model: MixtureModel,
+        readings: Readings,
+        unit_range: UnitRange,
+        *,
+        one_of_many: bool = False,
     ) -> Posterior:
         """That of everything that `model` leaves unknown, on one lattice; see `posterior_of`."""
-        model = model.as_recorded(readings, band.low)
+        model = model.as_recorded(readings, unit_range.low)
         return cls(
             model=model,
             readings=readings,
-            band=band,
-            prior=priors_of(model, band, readings),
-            likelihood=likelihood_of(model, readings, band.low),
+            unit_range=unit_range,
+            prior=priors_of(model, unit_range, readings),
+            likelihood=likelihood_of(model, readings, unit_range.low),
             one_of_many=one_of_many,
         )
 
@@ -88,7 +93,7 @@ class Posterior:
         if not self.prior.free:
             given = self.prior.offset
             offset = given if isinstance(given, float) else float(given.median())
-        candidates = candidate_combs(self.readings, self.band, offset, most=_RIVALS)
+        candidates = candidate_combs(self.readings, self.unit_range, offset, most=_RIVALS)
         with_shift = MOST_OF_MANY if self.one_of_many else MOST_WITH_SHIFT
         most = with_shift if self.shared else None
         return integrate(
@@ -128,7 +133,7 @@ class Posterior:
     @functools.cached_property
     def marginal(self) -> Marginal:
         """Posterior of log unit on a fine grid."""
-        return mode_finding.marginal_of_unit(self.band, self._nodes)
+        return mode_finding.marginal_of_unit(self.unit_range, self._nodes)
 
     @functools.cached_property
     def modes(self) -> list[Mode]:
@@ -150,7 +155,7 @@ class Posterior:
         """Log Bayes factor given that the unit lies between two values of the range."""
         nodes = self._nodes
         inside = (nodes.corrected >= np.log(low)) & (nodes.corrected <= np.log(high))
-        part = np.log(high / low) / np.log(self.band.factor)
+        part = np.log(high / low) / np.log(self.unit_range.factor)
         if not inside.any():
             return -np.inf
         return float(np.logaddexp.reduce(nodes.log_mass[inside]) - np.log(part))

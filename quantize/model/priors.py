@@ -9,7 +9,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.comb.band import Band, default_sigma_range
+from quantize.comb.unit_range import UnitRange, default_sigma_range
 from quantize.model import distributions, sigma_prior
 from quantize.model.model import MixtureModel
 from quantize.model.terms import Parameters
@@ -178,7 +178,7 @@ class ParameterPriors:
         )
 
 
-def priors_of(model: MixtureModel, band: Band, readings: Readings) -> ParameterPriors:
+def priors_of(model: MixtureModel, unit_range: UnitRange, readings: Readings) -> ParameterPriors:
     """What a model means for these readings and this range of units."""
     values = readings.values[readings.measured]
     reach = float(np.abs(values).max())
@@ -186,7 +186,7 @@ def priors_of(model: MixtureModel, band: Band, readings: Readings) -> ParameterP
     if sigma is None and readings.sigma is not None:
         sigma = 1.0
     elif sigma is None:
-        sigma = TaperedSigma(*default_sigma_range(readings, band))
+        sigma = TaperedSigma(*default_sigma_range(readings, unit_range))
     elif isinstance(sigma, tuple) and readings.sigma is not None:
         # A common factor is no length that could be held against a unit.
         sigma = distributions.loguniform(*sigma)
@@ -194,7 +194,7 @@ def priors_of(model: MixtureModel, band: Band, readings: Readings) -> ParameterP
         sigma = TaperedSigma(*sigma)
     unit = model.priors.get("unit")
     if unit is not None:
-        _check_unit(unit, band)
+        _check_unit(unit, unit_range)
     offset: Any = _with_shift(model.offset, readings)
     origin = 0.0
     if offset == "free":
@@ -204,13 +204,13 @@ def priors_of(model: MixtureModel, band: Band, readings: Readings) -> ParameterP
     elif offset == "zero":
         offset = 0.0
     return ParameterPriors(
-        low=band.low,
-        high=band.high,
+        low=unit_range.low,
+        high=unit_range.high,
         unit=unit,
         sigma=sigma,
         offset=offset,
         origin=origin,
-        growth=_growth(model, readings, band, reach),
+        growth=_growth(model, readings, unit_range, reach),
         outliers=model.outliers,
     )
 
@@ -236,20 +236,20 @@ def _with_shift(offset: Any, readings: Readings) -> Any:
     return distributions.student_t(shift.degrees_of_freedom, shift.error)
 
 
-def _check_unit(unit: Any, band: Band) -> None:
+def _check_unit(unit: Any, unit_range: UnitRange) -> None:
     if not distributions.is_distribution(unit):
         raise InputError(
             f"`priors` has unit {unit!r}; give a distribution such as scipy.stats.lognorm(0.1, "
             "scale=2), or narrow `unit_range` instead."
         )
-    if not unit.cdf(band.high) - unit.cdf(band.low) > 1e-12:
+    if not unit.cdf(unit_range.high) - unit.cdf(unit_range.low) > 1e-12:
         raise InputError(
-            f"`priors` puts the unit outside `unit_range` ({band.low:g}, {band.high:g}); "
+            f"`priors` puts the unit outside `unit_range` ({unit_range.low:g}, {unit_range.high:g}); "
             "make the two overlap."
         )
 
 
-def _growth(model: MixtureModel, readings: Readings, band: Band, reach: float) -> Any:
+def _growth(model: MixtureModel, readings: Readings, unit_range: UnitRange, reach: float) -> Any:
     if model.noise == "constant":
         return 0.0
     given = distributions.positive_prior("growth", model.priors.get("growth"))
@@ -259,5 +259,5 @@ def _growth(model: MixtureModel, readings: Readings, band: Band, reach: float) -
         return given
     if model.noise == "proportional":
         return distributions.loguniform(*_GROWTH)
-    low, high = default_sigma_range(readings, band)
+    low, high = default_sigma_range(readings, unit_range)
     return distributions.loguniform(low / np.sqrt(reach), high / np.sqrt(reach))

@@ -15,7 +15,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.band import nearer_offset
+from quantize.comb.unit_range import nearer_offset
 from quantize.model import distributions, sigma_prior
 from quantize.model.bias import UnitBias
 from quantize.model.lattice import Boxes, Lattice, joined, whole

@@ -13,7 +13,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.band import Band, band_for, default_sigma_range
+from quantize.comb.unit_range import UnitRange, default_sigma_range, unit_range_for
 from quantize.model.likelihood import Parameters
 from quantize.model.modes import moments
 from quantize.model.pairs import (
@@ -62,7 +62,7 @@ class TwoUnits(Result):
         Natural log of the evidence of two units over that of one unit for all readings.
     alternatives : pandas.DataFrame
         Pairs of units (columns unit_1, unit_2) and their shares of the posterior, best first.
-    band : Band
+    unit_range : UnitRange
         Units that were tried.
     """
 
@@ -78,7 +78,7 @@ class TwoUnits(Result):
     log_evidence: float
     log_bayes_factor: float
     alternatives: pd.DataFrame
-    band: Band
+    unit_range: UnitRange
     readings: Readings
 
     def _headline(self) -> str:
@@ -91,7 +91,7 @@ class TwoUnits(Result):
 
 def fit_two_units(
     readings: Readings | npt.ArrayLike,
-    unit_range: tuple[float, float] | Band | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     labels: Sequence[Any] | npt.ArrayLike | None = None,
     sigma_range: float | tuple[float, float] | None = None,
@@ -105,7 +105,7 @@ def fit_two_units(
         The measured values of both populations together; sigma is common to them.
     unit_range : (float, float), optional
         Smallest and largest unit of either population, in the readings' own unit: the support of
-        log-uniform priors. Left out, `default_band` chooses it from span, sigma and resolution.
+        log-uniform priors. Left out, `default_unit_range` chooses it from span, sigma and resolution.
     labels : array_like, shape (n,), optional
         Which of two populations each reading belongs to, by any two different labels. Left out,
         each belongs to either with an unknown share.
@@ -149,10 +149,12 @@ def fit_two_units(
     """
     data = as_readings(readings)
     known = validation.sigma_range(sigma_range)
-    band = band_for(data, unit_range, sigma_range=known)
+    unit_range = unit_range_for(data, unit_range, sigma_range=known)
     a = validation.positive("share_prior", share_prior)
-    low, high = (1.0, 1.0) if data.sigma is not None else known or default_sigma_range(data, band)
-    problem = Problem.of(data, band, low, high)
+    low, high = (
+        (1.0, 1.0) if data.sigma is not None else known or default_sigma_range(data, unit_range)
+    )
+    problem = Problem.of(data, unit_range, low, high)
     if labels is None:
         return _unlabelled(problem, a)
     return _labelled(problem, labels)
@@ -293,7 +295,7 @@ def _result(
         membership=membership,
         integers=np.rint(means / mine).astype(np.int64),
         log_bayes_factor=rest["log_evidence"] - one,
-        band=problem.band,
+        unit_range=problem.unit_range,
         readings=likelihood.readings,
         **rest,
     )

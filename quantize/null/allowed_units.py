@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
 from quantize.model.model import MixtureModel
@@ -24,7 +24,7 @@ _OUTLIERS = 0.1
 """Where outliers are allowed, so large a part of the readings may be some, at either end."""
 
 
-def allowed_units(band: Band, model: MixtureModel, data: Readings) -> Band | None:
+def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) -> UnitRange | None:
     """The units of a range at which every reading can have a possible whole number; None for none.
 
     A reading may lie four deviations beyond the first and the last tooth. Where sigma is not known
@@ -33,17 +33,17 @@ def allowed_units(band: Band, model: MixtureModel, data: Readings) -> Band | Non
 
     Examples
     --------
-    >>> from quantize.comb.band import default_band
+    >>> from quantize.comb.unit_range import default_unit_range
     >>> sample = Readings([1.1, 4.0, 7.9, 2.1])
-    >>> found = allowed_units(default_band(sample), MixtureModel(integers=(1, 8)), sample)
+    >>> found = allowed_units(default_unit_range(sample), MixtureModel(integers=(1, 8)), sample)
     >>> round(found.low, 3), found.reason.partition("; ")[2]
     (0.853, 'of these, those at which every reading can have a whole number from 1 to 8')
     """
     if model.integers == "any" or model.noise != "constant":
-        return band
+        return unit_range
     first, last = _ends(model)
     lowest, highest, error = _extremes(model, data)
-    low, high = band.limits
+    low, high = unit_range.limits
     slopes = [(first - _DEVIATIONS * BLURRED, last + _DEVIATIONS * BLURRED, 0.0)]
     if error is not None:
         slopes.append((first, last, _DEVIATIONS * error))
@@ -56,15 +56,15 @@ def allowed_units(band: Band, model: MixtureModel, data: Readings) -> Band | Non
                 return None
             elif slope < 0:
                 high = min(high, value / slope)
-    if low == band.low and high == band.high:
-        return band
+    if low == unit_range.low and high == unit_range.high:
+        return unit_range
     unit: Any = model.priors.get("unit")
     impossible = distributions.is_distribution(unit) and not np.ptp(unit.cdf([low, high])) > 1e-9
     if not low < high or impossible:
         return None
     why = f"of these, those at which every reading can have {in_words(model.integers)}"
-    reason = band.reason if why in band.reason else f"{band.reason}; {why}"
-    return dataclasses.replace(band, low=low, high=high, reason=reason)
+    reason = unit_range.reason if why in unit_range.reason else f"{unit_range.reason}; {why}"
+    return dataclasses.replace(unit_range, low=low, high=high, reason=reason)
 
 
 def in_words(integers: Any) -> str:

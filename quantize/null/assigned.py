@@ -65,7 +65,7 @@ def assigned(
         rows = _counted(rows, found.prior.free)
         rows = first_distinct(rows, len(rows))
         solved = least_squares(values, typical, designed(rows))
-        inside = (solved[:, 0] >= found.band.low) & (solved[:, 0] <= high)
+        inside = (solved[:, 0] >= found.unit_range.low) & (solved[:, 0] <= high)
         solved = solved[inside]
         from_start = values[:n] - solved[:, 1:].sum(axis=1)[:, None] * lever[:n]
         rows = np.rint(from_start / solved[:, :1]).astype(np.int64)
@@ -73,7 +73,7 @@ def assigned(
     rows = first_distinct(rows, len(rows))
     design = designed(rows)
     unit = least_squares(values, typical, design)[:, 0]
-    inside = (unit >= found.band.low) & (unit <= high)
+    inside = (unit >= found.unit_range.low) & (unit <= high)
     unit, rows, design = unit[inside], rows[inside], design[inside]
     log_like = integrated(values, variance, design) + _log_prior(found, sample, unit)
     return Assigned(unit, rows, log_like)

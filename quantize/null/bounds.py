@@ -1,7 +1,7 @@
 r"""Analytic bounds: how often data without steps show a harmonic, or levels, this regular.
 
 At one unit, and for many readings of any size, the cosine score is a standard normal deviate and
-the phase-free power exponential. Over a band both are smooth random functions of the frequency 1/u,
+the phase-free power exponential. Over a range both are smooth random functions of the frequency 1/u,
 and the chance that one ever passes a height is at most the chance that it starts above it plus the
 mean number of times that it climbs through it (Rice).
 
@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, Offset
-from quantize.comb.band import Band, band_for
+from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.readings import Readings, as_readings
 
 _SMALLEST = 1e-300
@@ -34,13 +34,13 @@ _SAME_SIZE = 0.1
 def p_value_bound(
     height: float,
     readings: Readings | ArrayLike,
-    unit_range: tuple[float, float] | Band | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     offset: Offset = 0.0,
 ) -> float:
     r"""Largest chance that readings of any size, as many and as wide as these, score this high.
 
-    With the offset fixed `height` is the largest cosine score S over the band and
+    With the offset fixed `height` is the largest cosine score S over the range and
 
     .. math:: P \le \left(\tfrac12 + \Delta f \sqrt{\overline{x^2}}\right) e^{-S^2/2} ;
 
@@ -54,11 +54,11 @@ def p_value_bound(
     Parameters
     ----------
     height : float
-        Largest cosine score over the band, or largest phase-free power for a free offset.
+        Largest cosine score over the range, or largest phase-free power for a free offset.
     readings : Readings or array_like, shape (n,)
         They say how many there are, how wide they lie and how they are weighted, and no more.
     unit_range : (float, float), optional
-        Smallest and largest unit, in the unit of the readings; by default that of `default_band`.
+        Smallest and largest unit, in the unit of the readings; by default that of `default_unit_range`.
     offset : {"zero", "free"} or float
         Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
 
@@ -85,9 +85,9 @@ def p_value_bound(
     height = validation.number("height", height)
     data = as_readings(readings)
     mode, b = validation.offset_mode(offset)
-    band = band_for(data, unit_range)
+    unit_range = unit_range_for(data, unit_range)
     weight = _shares(data)
-    frequencies = (1 / band.high, 1 / band.low)
+    frequencies = (1 / unit_range.high, 1 / unit_range.low)
     x = data.values - b
     if mode == "free":
         spread = float(np.sqrt(np.sum(weight * (x - np.sum(weight * x)) ** 2)))
@@ -98,7 +98,7 @@ def p_value_bound(
 def height_for(
     p_value: float,
     readings: Readings | ArrayLike,
-    unit_range: tuple[float, float] | Band | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     offset: Offset = 0.0,
 ) -> float:
@@ -111,7 +111,7 @@ def height_for(
     readings : Readings or array_like, shape (n,)
         They say how many there are, how wide they lie and how they are weighted, and no more.
     unit_range : (float, float), optional
-        Smallest and largest unit, in the unit of the readings; by default that of `default_band`.
+        Smallest and largest unit, in the unit of the readings; by default that of `default_unit_range`.
     offset : {"zero", "free"} or float
         Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
 
@@ -212,7 +212,7 @@ class Spacing:
     Attributes
     ----------
     p_value : float
-        Bound on the chance that levels anywhere come as near at any unit of the band.
+        Bound on the chance that levels anywhere come as near at any unit of the range.
     levels : int
         Levels that count: all with a free offset, different non-zero distances from a fixed one.
     residual : float
@@ -275,10 +275,10 @@ def equal_spacing(
         away = away - away.mean()
     rho = float(np.sqrt(np.sum(away**2)))
     lever = float(np.linalg.norm(y - y.mean() if free else y))
-    band = frequencies[1] - frequencies[0]
+    unit_range = frequencies[1] - frequencies[0]
     dimensions = k - 1 if free else k
     inside = _ball(dimensions, rho)
-    entries = band * lever * _ball(dimensions - 1, rho)
+    entries = unit_range * lever * _ball(dimensions - 1, rho)
     room = max(1 - closest / unit, _LEAST_ROOM)
     log_p = math.log(max(inside + entries, _SMALLEST)) - (dimensions - 1) * math.log(room)
     if free:

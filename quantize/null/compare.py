@@ -1,4 +1,4 @@
-"""How often data without steps score as high as the readings, the whole band searched."""
+"""How often data without steps score as high as the readings, the whole range searched."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from quantize._support.parallel import Progress, Workers, ordered_map, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, Offset
-from quantize.comb.band import Band, band_for
+from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.null import tails
 from quantize.null.bounds import p_value_bound
 from quantize.null.samplers import (
@@ -79,7 +79,7 @@ class NullComparison(Result):
     tail_p_value: float | None
     bound: float | None
     n_resamples: int
-    band: Band
+    unit_range: UnitRange
     seed: dict[str, Any]
     _scale: tails.ResultantScale | None = None
 
@@ -126,7 +126,7 @@ class NullComparison(Result):
 
 def compare_null(
     readings: Readings | ArrayLike,
-    unit_range: tuple[float, float] | Band | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     offset: Offset = "zero",
     null: Literal["all"] | NullName | Sampler | Family = "all",
@@ -137,9 +137,9 @@ def compare_null(
     workers: Workers = None,
     progress: Progress = False,
 ) -> NullComparison:
-    """Monte Carlo p-value of the best unit in the whole band against data without steps.
+    """Monte Carlo p-value of the best unit in the whole range against data without steps.
 
-    Data sets of the same size are drawn without steps, the band is searched in each as in the
+    Data sets of the same size are drawn without steps, the range is searched in each as in the
     readings, and those that score at least as high are counted.
 
     Parameters
@@ -148,8 +148,8 @@ def compare_null(
         What was measured, in any unit of measurement; readings of one charge state are drawn
         together.
     unit_range : (float, float), optional
-        Smallest and largest unit, in the unit of the readings: the band that is searched, in the
-        readings and in every resample. By default that of `default_band`, chosen anew for each.
+        Smallest and largest unit, in the unit of the readings: the range that is searched, in the
+        readings and in every resample. By default that of `default_unit_range`, chosen anew for each.
     offset : {"zero", "free"} or float
         Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
     null : {"all", "smooth", "uniform", "normal", "lumpy"}, distribution or callable
@@ -158,7 +158,7 @@ def compare_null(
         and "lumpy". A continuous distribution of ``scipy.stats`` is fitted by its own ``fit``. A
         callable gets (size, rng) and returns data sets of shape (size, n).
     statistic : {"score"} or callable
-        "score" is the largest cosine score over the band (largest phase-free power for a free
+        "score" is the largest cosine score over the range (largest phase-free power for a free
         offset). A callable gets data sets of shape (size, n) and returns size numbers.
     n_resamples : int
         Data sets drawn under each null; no p-value is below 1/(n_resamples + 1).
@@ -201,12 +201,12 @@ def compare_null(
     if batch is None:
         batch = min(_BATCH, max(_BATCH_VALUES // len(data), 1))
     batch = validation.count("batch", batch)
-    band = band_for(data, unit_range)
+    unit_range = unit_range_for(data, unit_range)
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
-    measure, name = _statistic(statistic, data, band, b, mode == "free")
+    measure, name = _statistic(statistic, data, unit_range, b, mode == "free")
     observed = float(_measured(measure, data.values[None, :])[0])
-    samplers = _samplers(null, data, band)
+    samplers = _samplers(null, data, unit_range)
     batches = [min(batch, size - start) for start in range(0, size, batch)]
     bar = steps(progress, len(batches) * len(samplers), "resampling")
     distributions: dict[str, FloatArray] = {}
@@ -231,9 +231,11 @@ def compare_null(
         null_distribution=distributions[worst],
         standard_error=float(np.sqrt(p * (1 - p) / (size + 1))),
         tail_p_value=_tail_p(p, observed, distributions[worst], scale),
-        bound=None if callable(statistic) else p_value_bound(observed, data, band, offset=offset),
+        bound=None
+        if callable(statistic)
+        else p_value_bound(observed, data, unit_range, offset=offset),
         n_resamples=size,
-        band=band,
+        unit_range=unit_range,
         seed=seed,
         _scale=scale,
     )
@@ -293,16 +295,18 @@ def _measured(measure: Statistic, data: FloatArray) -> FloatArray:
 
 
 def _statistic(
-    statistic: str | Statistic, data: Readings, band: Band, b: float, free: bool
+    statistic: str | Statistic, data: Readings, unit_range: UnitRange, b: float, free: bool
 ) -> tuple[Statistic, str]:
     if callable(statistic):
         return statistic, getattr(statistic, "__name__", "own statistic")
     validation.choice("statistic", statistic, ("score",))
-    measure = LargestScore.of(data, band, b, free)
+    measure = LargestScore.of(data, unit_range, b, free)
     return measure, measure.name
 
 
-def _samplers(null: str | Sampler | Family, data: Readings, band: Band) -> dict[str, Sampler]:
+def _samplers(
+    null: str | Sampler | Family, data: Readings, unit_range: UnitRange
+) -> dict[str, Sampler]:
     if not isinstance(null, str):
         # A distribution of scipy.stats can be called, too.
         if isinstance(null, Family):
@@ -314,9 +318,9 @@ def _samplers(null: str | Sampler | Family, data: Readings, band: Band) -> dict[
         )
     validation.choice("null", null, ("all", *NULLS))
     make: dict[str, Callable[[], Sampler]] = {
-        "smooth": lambda: SmoothedBootstrap.of(data, band.high),
+        "smooth": lambda: SmoothedBootstrap.of(data, unit_range.high),
         "uniform": lambda: FittedFamily.of(data, Uniform()),
         "normal": lambda: FittedFamily.of(data, Normal()),
-        "lumpy": lambda: RedrawnLevels.of(data, band.low, band.high),
+        "lumpy": lambda: RedrawnLevels.of(data, unit_range.low, unit_range.high),
     }
     return {name: make[name]() for name in (_DRAWN_FOR_ALL if null == "all" else (null,))}

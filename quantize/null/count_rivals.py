@@ -83,7 +83,7 @@ def set_against(fit: CountFit, data: Counted) -> Rivals:
     spacing = equal_spacing(
         positions,
         fit.unit,
-        (1 / fit.band.high, 1 / fit.band.low),
+        (1 / fit.unit_range.high, 1 / fit.unit_range.low),
         offset=None if data.free else data.fixed,
         closest=2 * math.hypot(scatter, SMOOTHING * fit.unit),
     )

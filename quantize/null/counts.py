@@ -13,7 +13,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, Offset, SigmaRange
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.counts.counted import Counted, counted
 from quantize.counts.fit import CountFit, fit_counted
 from quantize.counts.histogram import Histogram
@@ -49,7 +49,7 @@ class CountAnalysis(Result):
     p_value : float
         The larger of `p_values`.
     p_values : dict of str to float
-        Analytic bounds over the whole band, not resampled: "continuous" for phases of any size
+        Analytic bounds over the whole range, not resampled: "continuous" for phases of any size
         (Rayleigh or Rice), "lumpy" for levels anywhere that stand as near to equal distances.
     log_bayes_factors : dict of str to float
         Comb over a smooth envelope, and over levels of the same widths anywhere, on the same
@@ -61,7 +61,7 @@ class CountAnalysis(Result):
     spacing : Spacing
         How near the levels that stand out are to equal distances.
     excluded : float
-        Part of the band, in log unit, in which no unit fits what stands out.
+        Part of the range, in log unit, in which no unit fits what stands out.
     findings : tuple of Finding
     total, outside : int
         Readings in the bins, and outside the window.
@@ -91,7 +91,7 @@ class CountAnalysis(Result):
     findings: tuple[guards.Finding, ...]
     total: int
     outside: int
-    band: Band
+    unit_range: UnitRange
     alpha: float
     settings: dict[str, Any]
     fit: CountFit
@@ -158,10 +158,10 @@ def analyze_counts(
     -----
     "steps" wants levels that are *seen*: maxima of the counts, found without the comb, at least
     three different non-zero sizes (five with a free offset), so near to equal distances that
-    levels anywhere come as near, at any unit of the band, with a chance of at most `alpha`. The
+    levels anywhere come as near, at any unit of the range, with a chance of at most `alpha`. The
     number of readings does not enter that chance: it makes the levels sharper, and no more.
 
-    "no steps" wants a band of which four fifths, in log unit, are excluded: units of more than
+    "no steps" wants a range of which four fifths, in log unit, are excluded: units of more than
     four times the scatter whose multiples what stands out does not fit, the best unit among them.
 
     Examples
@@ -207,7 +207,7 @@ def analyze_counts(
         total=fit.total,
         unit_name=fit.unit_name,
         outside=data.outside,
-        band=fit.band,
+        unit_range=fit.unit_range,
         alpha=alpha,
         settings=fit.settings,
         fit=fit,
@@ -255,9 +255,9 @@ def analyze_many(
     return analyze_counts(readings, unit_range, offset=offset, sigma_range=sigma_range, alpha=alpha)
 
 
-def frequencies(band: Band) -> tuple[float, float]:
-    """Lowest and highest 1/unit of the band."""
-    return 1 / band.high, 1 / band.low
+def frequencies(unit_range: UnitRange) -> tuple[float, float]:
+    """Lowest and highest 1/unit of the range."""
+    return 1 / unit_range.high, 1 / unit_range.low
 
 
 def _largest_sigma(sigma_range: Any, rivals: Rivals) -> float:
@@ -278,6 +278,6 @@ def _continuous(fit: CountFit, data: Counted) -> float:
         spread = math.sqrt(
             float(np.average((away - np.average(away, weights=weight)) ** 2, weights=weight))
         )
-        return rayleigh_bound(float(abs(found)) ** 2 / n, spread, frequencies(fit.band))
+        return rayleigh_bound(float(abs(found)) ** 2 / n, spread, frequencies(fit.unit_range))
     reach = math.sqrt(float(np.average(away**2, weights=weight)))
-    return score_bound(math.sqrt(2 / n) * float(found.real), reach, frequencies(fit.band))
+    return score_bound(math.sqrt(2 / n) * float(found.real), reach, frequencies(fit.unit_range))

@@ -1,4 +1,4 @@
-"""How the p-value depends on what was chosen: the kind of null, and the band of units."""
+"""How the p-value depends on what was chosen: the kind of null, and the range of units."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from quantize._support.parallel import Progress, Workers, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import Offset, SigmaRange
-from quantize.comb.band import Band, band_for
+from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.mixture import model_of, posterior_of
 from quantize.null.compare import NULLS, NullName, compare_null
 from quantize.null.evidence import NothingCanShow, level_evidence
@@ -31,7 +31,7 @@ class Sensitivity(Result):
     Attributes
     ----------
     table : pandas.DataFrame
-        One row for each band and null: `band` says how the band came about, `low` and `high` are
+        One row for each range and null: `unit_range` says how the range came about, `low` and `high` are
         its ends, `null` is the kind of data without steps, `statistic` what the p-value is of
         ("cosine score", "phase-free power" or "level placement"), `p_value`, and
         `log_bayes_factor` for the level placement (that over the strongest null).
@@ -42,10 +42,10 @@ class Sensitivity(Result):
     seed: dict[str, Any]
 
     def largest(self) -> pd.Series:
-        """The largest p-value in each band."""
+        """The largest p-value in each range."""
         import pandas as pd
 
-        found = self.table.groupby("band", sort=False)["p_value"].max()
+        found = self.table.groupby("unit_range", sort=False)["p_value"].max()
         return pd.Series(found)
 
     def _headline(self) -> str:
@@ -55,17 +55,17 @@ class Sensitivity(Result):
 
 def sensitivity(
     readings: Readings | ArrayLike,
-    unit_range: tuple[float, float] | Band | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     offset: Offset = "zero",
     sigma_range: SigmaRange | None = None,
-    bands: Iterable[tuple[float, float]] | None = None,
+    unit_ranges: Iterable[tuple[float, float]] | None = None,
     n_resamples: int = 999,
     rng: RngLike = None,
     workers: Workers = None,
     progress: Progress = False,
 ) -> Sensitivity:
-    """The p-value under every kind of data without steps and for several bands of units.
+    """The p-value under every kind of data without steps and for several ranges of units.
 
     A verdict that hangs on one of these choices is weak; this table shows whether it does.
 
@@ -79,11 +79,11 @@ def sensitivity(
         Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
     sigma_range : float or (float, float), optional
         Known standard deviation of a reading, or the support of its prior.
-    bands : iterable of (float, float), optional
-        Further bands. Left out: a half and a quarter of the smallest unit, and half the largest.
-        A band that leaves the unit out rightly shows nothing.
+    unit_ranges : iterable of (float, float), optional
+        Further ranges. Left out: a half and a quarter of the smallest unit, and half the largest.
+        A range that leaves the unit out rightly shows nothing.
     n_resamples : int
-        Resamples for each null and band.
+        Resamples for each null and range.
     rng : int, SeedSequence or Generator, optional
         Source of randomness; the result holds a record of it.
     workers : int, map-like callable or concurrent.futures.Executor, optional
@@ -94,7 +94,7 @@ def sensitivity(
     Returns
     -------
     Sensitivity
-        A table with one row for each band and null.
+        A table with one row for each range and null.
 
     Raises
     ------
@@ -106,7 +106,7 @@ def sensitivity(
     >>> import quantize as qz
     >>> sample = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
     >>> found = qz.null.sensitivity(sample, (1.2, 7), n_resamples=199, rng=1)
-    >>> found.table["null"].nunique(), found.table["band"].nunique()
+    >>> found.table["null"].nunique(), found.table["unit_range"].nunique()
     (8, 4)
     >>> bool(found.largest().max() < 0.05)
     True
@@ -118,21 +118,21 @@ def sensitivity(
     size = resamples(n_resamples)
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
-    named = _bands(band_for(data, unit_range), bands)
+    named = _unit_ranges(unit_range_for(data, unit_range), unit_ranges)
     statistic = "phase-free power" if offset == "free" else "cosine score"
     rows = []
     # None stands for the placement of the levels.
     nulls: tuple[NullName | None, ...] = (*NULLS, None)
-    bar = steps(progress, len(named) * len(nulls), "bands and nulls")
-    tasks = [(name, band, null) for name, band in named for null in nulls]
-    for name, band, null in bar.over(iter(tasks)):
-        place = {"band": name, "low": band.low, "high": band.high}
+    bar = steps(progress, len(named) * len(nulls), "ranges and nulls")
+    tasks = [(name, unit_range, null) for name, unit_range in named for null in nulls]
+    for name, unit_range, null in bar.over(iter(tasks)):
+        place = {"unit_range": name, "low": unit_range.low, "high": unit_range.high}
         if null is None:
-            rows += _level_rows(data, band, place, offset, sigma_range)
+            rows += _level_rows(data, unit_range, place, offset, sigma_range)
             continue
         found = compare_null(
             data,
-            band,
+            unit_range,
             offset=offset,
             null=null,
             n_resamples=size,
@@ -154,16 +154,16 @@ def sensitivity(
 
 def _level_rows(
     data: Readings,
-    band: Band,
+    unit_range: UnitRange,
     place: dict[str, Any],
     offset: Offset,
     sigma_range: SigmaRange | None,
 ) -> list[dict[str, Any]]:
     try:
         model = model_of(offset, sigma_range, None)
-        found = level_evidence(posterior_of(model, data, band))
+        found = level_evidence(posterior_of(model, data, unit_range))
     except NothingCanShow:
-        # No unit of this band can show: there is nothing for steps.
+        # No unit of this range can show: there is nothing for steps.
         p_values, factor = {"continuous": 1.0}, float("nan")
     else:
         factor = found.log_bayes_factor
@@ -181,19 +181,21 @@ def _level_rows(
     ]
 
 
-def _bands(band: Band, further: Iterable[tuple[float, float]] | None) -> list[tuple[str, Band]]:
-    out = [("as analyzed", band)]
+def _unit_ranges(
+    unit_range: UnitRange, further: Iterable[tuple[float, float]] | None
+) -> list[tuple[str, UnitRange]]:
+    out = [("as analyzed", unit_range)]
     if further is not None:
         for pair in further:
-            low, high = validation.unit_range(pair, name="bands")
-            made = Band(low=low, high=high, chosen=False, reason="given by the caller")
+            low, high = validation.unit_range(pair, name="unit_ranges")
+            made = UnitRange(low=low, high=high, chosen=False, reason="given by the caller")
             out.append((f"{low:.4g} to {high:.4g}", made))
         return out
     for name, low, high in (
-        ("smallest unit halved", band.low / 2, band.high),
-        ("smallest unit quartered", band.low / 4, band.high),
-        ("largest unit halved", band.low, band.high / 2),
+        ("smallest unit halved", unit_range.low / 2, unit_range.high),
+        ("smallest unit quartered", unit_range.low / 4, unit_range.high),
+        ("largest unit halved", unit_range.low, unit_range.high / 2),
     ):
         if low < high:
-            out.append((name, Band(low=low, high=high, chosen=False, reason=name)))
+            out.append((name, UnitRange(low=low, high=high, chosen=False, reason=name)))
     return out

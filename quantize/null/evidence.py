@@ -30,7 +30,7 @@ _LEAST_WEIGHT = 1e-4
 
 
 class NothingCanShow(InputError):
-    """No unit of the band is small enough to show in these readings."""
+    """No unit of the range is small enough to show in these readings."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -60,7 +60,7 @@ class LevelEvidence(Result):
         How many that is.
     unit : float
         Most probable unit.
-    band : tuple of float
+    unit_range : tuple of float
         Units that took part, after the guard of half the span.
     levels : int
         Number of levels that were compared.
@@ -83,7 +83,7 @@ class LevelEvidence(Result):
     occupied_teeth: float
     least_teeth: int
     unit: float
-    band: tuple[float, float]
+    unit_range: tuple[float, float]
     levels: int
     two_units: tuple[float, float] | None
     alpha: float
@@ -130,7 +130,7 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     Raises
     ------
     NothingCanShow
-        When no unit of the band is below half the span of the readings.
+        When no unit of the range is below half the span of the readings.
 
     Examples
     --------
@@ -147,7 +147,7 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
         data = data.select(data.measured)
     plain = phase_posterior(found, data)
     sample = sample_of(plain)
-    top = _highest(sample, plain.band.low, plain.band.high)
+    top = _highest(sample, plain.unit_range.low, plain.unit_range.high)
     whole = compare(plain, sample, top)
     parts = [(whole, 0.0)]
     n = int(sample.count.sum())
@@ -157,7 +157,7 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
         off = log_share(n, m) - m * float(np.log(widened_span(sample.levels)))
         rest = phase_posterior(found, data.select(~outlying[data.levels().index]))
         others = sample_of(rest)
-        without = compare(rest, others, _highest(others, rest.band.low, rest.band.high))
+        without = compare(rest, others, _highest(others, rest.unit_range.low, rest.unit_range.high))
         parts = [(whole, log_share(n, 0)), (without, off)]
     comb = np.array([part.log_comb + weight for part, weight in parts])
     everything = np.array([part.log_everything + weight for part, weight in parts])
@@ -169,7 +169,7 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
         log_evidences={"comb": log_comb} | {name: log_comb - r for name, r in ratios.items()},
         least_teeth=LEVELS_FREE if found.prior.free else LEVELS_AT_ZERO,
         unit=best.unit,
-        band=(found.band.low, top),
+        unit_range=(found.unit_range.low, top),
         levels=n,
         two_units=best.two_units,
         **_rated(ratios, n, found, alpha, occupied),
@@ -183,7 +183,7 @@ def nothing_shows(found: Posterior, alpha: float) -> LevelEvidence:
         log_evidences={"comb": -np.inf} | dict.fromkeys(NULLS, np.nan),
         least_teeth=LEVELS_FREE if found.prior.free else LEVELS_AT_ZERO,
         unit=found.modes[0].unit,
-        band=found.band.limits,
+        unit_range=found.unit_range.limits,
         levels=found.likelihood.states,
         two_units=None,
         **_rated(ratios, max(found.likelihood.states, 3), found, alpha, 0.0),
@@ -268,7 +268,7 @@ def phase_posterior(found: Posterior, data: Readings) -> Posterior:
     )
     if data is found.readings and model.to_dict() == found.model.to_dict():
         return found
-    return posterior_of(model, data, found.band)
+    return posterior_of(model, data, found.unit_range)
 
 
 def scatter_known(found: Posterior) -> bool:
@@ -321,6 +321,6 @@ def _highest(sample: Sample, low: float, high: float) -> float:
     if top <= low * (1 + 1e-9):
         raise NothingCanShow(
             f"`unit_range` starts at {low:.4g}, but no unit above {top:.4g} (half the span of the "
-            "readings) can show; lower the band or take readings that spread wider."
+            "readings) can show; lower the range or take readings that spread wider."
         )
     return top

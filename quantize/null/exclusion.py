@@ -46,7 +46,7 @@ _BLOCK = 400_000
 _UNITS_A_CYCLE = 20
 """Trial units of counts for each cycle by which the phase at the end of the span moves."""
 _CELLS = 40
-"""Parts of the band, equal in log unit, in which counts may exclude every unit."""
+"""Parts of the range, equal in log unit, in which counts may exclude every unit."""
 _NEAR = 0.06
 """Levels that miss the multiples of a unit by more than this share of it (r.m.s.) exclude it."""
 _WIDE = 1.5
@@ -83,26 +83,26 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
     sigma = fit.posterior.known_sigma
     if sigma is None:
         return None
-    band = fit.band
+    unit_range = fit.unit_range
     sharp = sigma / BLURRED
-    least = max(sharp, band.low)
-    if least >= band.high:
+    least = max(sharp, unit_range.low)
+    if least >= unit_range.high:
         return None
-    units = _trial_units(fit, least, band.high)
+    units = _trial_units(fit, least, unit_range.high)
     fits = np.flatnonzero(_log_bayes_factors(fit, sigma, units) > -AGAINST)
     if fits.size and fits[-1] + 1 == units.size:
         return None
     return Limit(
         low=float(units[fits[-1] + 1 if fits.size else 0]),
-        high=band.high,
+        high=unit_range.high,
         sigma=sigma,
-        least=None if band.chosen and band.low > 1.001 * sharp else least,
+        least=None if unit_range.chosen and unit_range.low > 1.001 * sharp else least,
     )
 
 
 def excluded_with(fit: MixtureFit, readings: Readings) -> Limit | None:
     """The same limit for other values or shared errors of the readings that were fitted."""
-    posterior = Posterior.of(fit.model, readings, fit.band)
+    posterior = Posterior.of(fit.model, readings, fit.unit_range)
     return excluded_units(dataclasses.replace(fit, readings=readings, posterior=posterior))
 
 
@@ -162,7 +162,7 @@ def _of_levels(lever: FloatArray, levels: Levels) -> FloatArray:
 
 
 def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) -> float:
-    """Part of the band, in log unit, whose units fit nothing that stands out of the counts.
+    """Part of the range, in log unit, whose units fit nothing that stands out of the counts.
 
     A unit of at least four sigma is excluded when the modes miss its multiples, or when they are
     fewer than a comb needs and too wide to be single levels. Nothing is excluded when the modes
@@ -174,7 +174,7 @@ def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) 
     if not wide and _fits(fit.modes, np.array([fit.unit]), offset):
         return 0.0
     span = data.histogram.span
-    edges = np.geomspace(data.band.low, data.band.high, _CELLS + 1)
+    edges = np.geomspace(data.unit_range.low, data.unit_range.high, _CELLS + 1)
     out = 0
     for low, high in itertools.pairwise(edges):
         if math.sqrt(low * high) < HIDDEN * sigma:

@@ -12,7 +12,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
 from quantize.levels import levels_of
@@ -25,8 +25,8 @@ from quantize.readings import Readings
 
 LEVELS_NEEDED = {"fixed": LEVELS_AT_ZERO, "free": LEVELS_FREE}
 """Fewest occupied levels: non-zero sizes with the offset known, any levels with it free."""
-_NARROW_BAND = 3.0
-"""A band whose ends differ by a smaller factor may have been narrowed round the answer."""
+_NARROW_RANGE = 3.0
+"""A range whose ends differ by a smaller factor may have been narrowed round the answer."""
 _LEAST_IN_STEPS, _LEAST_IN_SIGMAS, _MOST_UNITS = 2, 3, 400
 """The smallest unit that can show: so many recording steps, or sigmas, or so many in the span."""
 _DRAWS = 500
@@ -70,7 +70,7 @@ def blocked(name: str, sentence: str) -> Finding:
     return Finding(name=name, blocks=True, warns=True, sentence=sentence)
 
 
-def need_informative_band(readings: Readings, unit_range: tuple[float, float]) -> None:
+def need_informative_range(readings: Readings, unit_range: tuple[float, float]) -> None:
     """Refuse a range in which no unit can show, and name the range that can.
 
     Raises
@@ -99,7 +99,7 @@ def need_informative_band(readings: Readings, unit_range: tuple[float, float]) -
     raise InputError(f"`unit_range` {why}; {remedy}.")
 
 
-def far_readings(data: Readings, band: Band) -> Finding | None:
+def far_readings(data: Readings, unit_range: UnitRange) -> Finding | None:
     """The few readings far from all others, named; None without any."""
     if data.far.size == 0:
         return None
@@ -107,7 +107,7 @@ def far_readings(data: Readings, band: Band) -> Finding | None:
     others = np.delete(data.values, data.far)
     one = len(named) == 1
     what = named[0] if one else f"{', '.join(named[:-1]).rstrip(',')} and {named[-1]}"
-    aside = f" The range of units was chosen without {'it' if one else 'them'}." * band.chosen
+    aside = f" The range of units was chosen without {'it' if one else 'them'}." * unit_range.chosen
     return warned(
         "far",
         f"{what[0].upper()}{what[1:]} {'lies' if one else 'lie'} far from all others, which "
@@ -254,50 +254,54 @@ def majority_on_comb(fit: MixtureFit) -> Finding:
     )
 
 
-def no_whole_number(band: Band, integers: Any) -> Finding:
-    """No unit of the band leaves every reading a whole number that was said to be possible."""
+def no_whole_number(unit_range: UnitRange, integers: Any) -> Finding:
+    """No unit of the range leaves every reading a whole number that was said to be possible."""
     return blocked(
         "integers",
-        f"At no unit from {band.low:.4g} to {band.high:.4g} can every reading have "
+        f"At no unit from {unit_range.low:.4g} to {unit_range.high:.4g} can every reading have "
         f"{in_words(integers)}, on levels enough to show; look whether that was rightly said.",
     )
 
 
-def wide_band(band: Band, tried: Band | None = None) -> Finding:
-    """The band was not narrowed round the answer; `tried` are the units that integers leave."""
-    if band.factor >= _NARROW_BAND and tried is not None and tried.limits != band.limits:
+def wide_unit_range(unit_range: UnitRange, tried: UnitRange | None = None) -> Finding:
+    """The range was not narrowed round the answer; `tried` are the units that integers leave."""
+    if (
+        unit_range.factor >= _NARROW_RANGE
+        and tried is not None
+        and tried.limits != unit_range.limits
+    ):
         return passed(
-            "band",
+            "unit_range",
             f"Every unit from {tried.low:.4g} to {tried.high:.4g} was tried, and the test counts "
-            f"them all; of {band.low:.4g} to {band.high:.4g} these are the ones at which every "
+            f"them all; of {unit_range.low:.4g} to {unit_range.high:.4g} these are the ones at which every "
             "reading can have a whole number that was said to be possible. If that was said "
             "after looking at the readings, the evidence is overstated.",
         )
-    if band.factor >= _NARROW_BAND:
+    if unit_range.factor >= _NARROW_RANGE:
         return passed(
-            "band",
-            f"Every unit from {band.low:.4g} to {band.high:.4g} was tried, and the test "
+            "unit_range",
+            f"Every unit from {unit_range.low:.4g} to {unit_range.high:.4g} was tried, and the test "
             "counts them all.",
         )
     return warned(
-        "band",
-        f"Only units from {band.low:.4g} to {band.high:.4g} were tried; if that range was "
+        "unit_range",
+        f"Only units from {unit_range.low:.4g} to {unit_range.high:.4g} were tried; if that range was "
         "chosen after looking at the readings, the evidence is overstated.",
     )
 
 
 def findings_on_readings(
-    fit: MixtureFit, band: Band, occupied: float, *, alpha: float
+    fit: MixtureFit, unit_range: UnitRange, occupied: float, *, alpha: float
 ) -> tuple[Finding, ...]:
-    """What each guard finds on single readings; `band` are the units tried before integers."""
+    """What each guard finds on single readings; `unit_range` are the units tried before integers."""
     data = fit.readings
-    doubts = (far_readings(data, band), scatter_of_repeats(fit, alpha))
+    doubts = (far_readings(data, unit_range), scatter_of_repeats(fit, alpha))
     return (
         *(doubt for doubt in doubts if doubt is not None),
         enough_levels(fit, occupied),
         not_the_resolution(data.rounding_step, fit.unit, fit.unit_err),
         majority_on_comb(fit),
-        wide_band(band, fit.band),
+        wide_unit_range(unit_range, fit.unit_range),
     )
 
 
@@ -308,7 +312,7 @@ def findings_on_counts(fit: CountFit, data: Counted, rivals: Rivals) -> tuple[Fi
         _levels_seen(rivals.spacing.levels, free=data.free),
         _majority_in_levels(fit.background),
         not_the_resolution(data.step, fit.unit, fit.unit_err),
-        wide_band(fit.band),
+        wide_unit_range(fit.unit_range),
         *equal,
         _normal_shape(fit.chi_square / fit.degrees),
     )

@@ -103,7 +103,7 @@ def compare(found: Posterior, sample: Sample, high: float) -> Comparison:
     nothing = dict.fromkeys(NULLS, -np.inf)
     if not comb.unit.size:
         integers = np.zeros(sample.values.size, dtype=np.int64)
-        return Comparison(nothing, -np.inf, -np.inf, found.band.low, 0.0, integers)
+        return Comparison(nothing, -np.inf, -np.inf, found.unit_range.low, 0.0, integers)
     free = found.prior.free
     comb, seating = best_seated(comb, sample, free=free)
     shares = log_mean_exp(seating.log_shares, axis=0)

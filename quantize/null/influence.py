@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import IntArray, Offset, SigmaRange
-from quantize.comb.band import Band, band_for
+from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.mixture import model_of, posterior_of
 from quantize.model.model import MixtureModel
 from quantize.model.posterior import Posterior
@@ -67,7 +67,7 @@ def without_each_state(
     """
     data = as_readings(readings, least=LEVELS_AT_ZERO)
     assumed = model_of(offset, sigma_range, model)
-    return _left_out(posterior_of(assumed, data, band_for(data, unit_range)))
+    return _left_out(posterior_of(assumed, data, unit_range_for(data, unit_range)))
 
 
 def _left_out(found: Posterior) -> dict[Any, float]:
@@ -82,7 +82,7 @@ def _left_out(found: Posterior) -> dict[Any, float]:
     else:
         labels, codes = list(data.state_labels), data.state
     return {
-        label: _p_value(data.select(codes != code), found.band, found.model)
+        label: _p_value(data.select(codes != code), found.unit_range, found.model)
         for code, label in enumerate(labels)
     }
 
@@ -134,7 +134,9 @@ def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
     if len(labels) == 1:
         return passed("pool", "All readings are of one group.")
     p = [
-        _p_value(readings.select((codes == code) & readings.measured), found.band, found.model)
+        _p_value(
+            readings.select((codes == code) & readings.measured), found.unit_range, found.model
+        )
         for code in range(len(labels))
     ]
     best = int(np.argmin(p))
@@ -166,12 +168,12 @@ def group_codes(group: Any, n: int) -> tuple[list[str], IntArray]:
     return labels, np.array([place[label] for label in given], dtype=np.int64)
 
 
-def _p_value(part: Readings, band: Band, model: MixtureModel) -> float:
+def _p_value(part: Readings, unit_range: UnitRange, model: MixtureModel) -> float:
     if part.levels().mean.size < LEVELS_AT_ZERO or part.span == 0:
         return 1.0
     try:
-        found = level_evidence(posterior_of(model, part, band))
+        found = level_evidence(posterior_of(model, part, unit_range))
     except NothingCanShow:
-        # The band starts above half the span of what is left.
+        # The range starts above half the span of what is left.
         return 1.0
     return found.p_value if found.sure_of_levels else 1.0

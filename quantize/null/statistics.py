@@ -1,4 +1,4 @@
-"""Test statistics that see the whole band, for many data sets at once."""
+"""Test statistics that see the whole range, for many data sets at once."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.band import Band, default_limits, refuse_too_many_units
+from quantize.comb.unit_range import UnitRange, default_limits, refuse_too_many_units
 from quantize.null.samplers import SmoothedBootstrap
 from quantize.null.tails import ResultantScale
 from quantize.readings import Readings
@@ -31,14 +31,14 @@ Precision: TypeAlias = type[np.complex64] | type[np.complex128]
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class LargestScore:
-    """Largest cosine score (fixed offset) or phase-free power (free offset) over the band.
+    """Largest cosine score (fixed offset) or phase-free power (free offset) over the range.
 
-    A band that was chosen from the readings is chosen again from each data set by the same rule.
+    A range that was chosen from the readings is chosen again from each data set by the same rule.
     Calling it with shape (r, n) gives r numbers. Both statistics are taken on the grid, for the
     readings and the resamples alike.
     """
 
-    band: Band
+    unit_range: UnitRange
     weights: FloatArray
     offset: float
     free: bool
@@ -58,14 +58,16 @@ class LargestScore:
         return ResultantScale(effective, cosine=not self.free)
 
     @classmethod
-    def of(cls, readings: Readings, band: Band, offset: float, free: bool) -> LargestScore:
+    def of(
+        cls, readings: Readings, unit_range: UnitRange, offset: float, free: bool
+    ) -> LargestScore:
         """The statistic for data like these readings."""
         sigma = readings.sigma
         if readings.far.size:
             # The rule that chose the range left out the far readings; in resamples none stands out.
-            band = dataclasses.replace(band, chosen=False)
+            unit_range = dataclasses.replace(unit_range, chosen=False)
         return cls(
-            band=band,
+            unit_range=unit_range,
             weights=readings.weights,
             offset=offset,
             free=free,
@@ -75,7 +77,7 @@ class LargestScore:
 
     def __call__(self, values: FloatArray) -> FloatArray:
         values = np.atleast_2d(values)
-        low, high = self._bands(values)
+        low, high = self._unit_ranges(values)
         x = values - self.offset
         if self.free:
             x = x - 0.5 * (x.min(axis=1) + x.max(axis=1))[:, None]
@@ -87,7 +89,7 @@ class LargestScore:
         last = high / low
         widest = int(np.argmax(reach / high))
         refuse_too_many_units(
-            dataclasses.replace(self.band, low=float(low[widest]), high=float(high[widest])),
+            dataclasses.replace(self.unit_range, low=float(low[widest]), high=float(high[widest])),
             float(reach[widest]),
             self.oversampling,
         )
@@ -132,20 +134,24 @@ class LargestScore:
         found: FloatArray = largest / squares if self.free else largest * np.sqrt(2 / squares)
         return found
 
-    def _bands(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-        if not self.band.chosen:
+    def _unit_ranges(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+        if not self.unit_range.chosen:
             ones = np.ones(len(values))
-            return self.band.low * ones, self.band.high * ones
+            return self.unit_range.low * ones, self.unit_range.high * ones
         spans = np.ptp(values, axis=1)
         low, high = default_limits(spans, values.shape[1], step=self.step or 0.0, sigma=self.sigma)
-        # A data set of equal values has no band of its own.
-        low, high = np.where(spans > 0, (low, high), np.array([[self.band.low], [self.band.high]]))
+        # A data set of equal values has no range of its own.
+        low, high = np.where(
+            spans > 0, (low, high), np.array([[self.unit_range.low], [self.unit_range.high]])
+        )
         return np.minimum(low, 0.99 * high), high
 
     def has_limit(self, null: SmoothedBootstrap) -> bool:
         """Whether `in_the_limit` holds: many readings, no repeats, no rounding that shows."""
         n = self.weights.size
-        return n > _LIMIT and null.mean.size == n and self.band.low >= 2.5 * (self.step or 0.0)
+        return (
+            n > _LIMIT and null.mean.size == n and self.unit_range.low >= 2.5 * (self.step or 0.0)
+        )
 
     def in_the_limit(
         self, null: SmoothedBootstrap, count: int, rng: np.random.Generator
@@ -159,7 +165,7 @@ class LargestScore:
         """
         from scipy.fft import next_fast_len, rfft
 
-        width = self.band.low / _BINS
+        width = self.unit_range.low / _BINS
         density, start = null.density(width)
         low, high, ends = self._bands_in_the_limit(density, width, count, rng)
         first = start - self.offset + 0.5 * width
@@ -192,13 +198,13 @@ class LargestScore:
     def _bands_in_the_limit(
         self, density: FloatArray, width: float, count: int, rng: np.random.Generator
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """The bands of data sets with this density, and the ends of the widest of a batch."""
+        """The ranges of data sets with this density, and the ends of the widest of a batch."""
         n, running = self.weights.size, np.cumsum(density)
         edges = width * np.arange(1, density.size + 1)
         # The largest of n has the n-th power of the distribution; it knows nothing of the smallest.
         ends = np.interp([1 / (_TYPICAL * n), 1 - 1 / (_TYPICAL * n)], running, edges)
-        if not self.band.chosen:
-            return np.full(count, self.band.low), np.full(count, self.band.high), ends
+        if not self.unit_range.chosen:
+            return np.full(count, self.unit_range.low), np.full(count, self.unit_range.high), ends
         part = rng.random((2, count)) ** (1 / n)
         spans = np.interp(part[0], running, edges) - np.interp(1 - part[1], running, edges)
         low, high = default_limits(spans, n, step=self.step or 0.0, sigma=self.sigma)

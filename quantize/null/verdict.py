@@ -9,7 +9,7 @@ from typing import Final, Protocol
 
 import numpy as np
 
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.counts.fit import CountFit
 from quantize.model.mixture import MixtureFit, fit_posterior
 from quantize.model.model import MixtureModel
@@ -45,8 +45,8 @@ _SURE_OF_UNIT = 0.9
 """A unit with a smaller share is less sure than the steps, and the reasons say so."""
 _FEW_DEGREES = 5
 """Degrees of freedom below which the scatter within states is not well known."""
-_MOST_OF_THE_BAND = 0.8
-"""Part of the band that counts must exclude before they show no steps ..."""
+_MOST_OF_THE_RANGE = 0.8
+"""Part of the range that counts must exclude before they show no steps ..."""
 _FEWEST_FOR_NO = 4000
 """... readings that they must hold ..."""
 _SEEN_COUNTS = 200
@@ -67,27 +67,29 @@ class Assessment:
         return any(finding.blocks for finding in self.findings)
 
 
-def assess(data: Readings, band: Band, model: MixtureModel, *, alpha: float = 0.05) -> Assessment:
+def assess(
+    data: Readings, unit_range: UnitRange, model: MixtureModel, *, alpha: float = 0.05
+) -> Assessment:
     """Fit the mixture and hold its levels against data without steps.
 
-    Both over the units of the band at which every reading can have a whole number that the model
+    Both over the units of the range at which every reading can have a whole number that the model
     allows.
     """
-    allowed = allowed_units(band, model, data)
-    mixture = fit_posterior(data, band if allowed is None else allowed, model)
+    allowed = allowed_units(unit_range, model, data)
+    mixture = fit_posterior(data, unit_range if allowed is None else allowed, model)
     evidence = None
     if allowed is not None:
         try:
             evidence = level_evidence(mixture.posterior, alpha=alpha)
         except NothingCanShow:
-            if allowed is band:
+            if allowed is unit_range:
                 raise
     impossible = evidence is None
     if evidence is None:
         evidence = nothing_shows(mixture.posterior, alpha)
-    found = guards.findings_on_readings(mixture, band, evidence.occupied_teeth, alpha=alpha)
+    found = guards.findings_on_readings(mixture, unit_range, evidence.occupied_teeth, alpha=alpha)
     if impossible:
-        found = (guards.no_whole_number(band, model.integers), *found)
+        found = (guards.no_whole_number(unit_range, model.integers), *found)
     return Assessment(mixture=mixture, evidence=evidence, findings=found)
 
 
@@ -179,14 +181,14 @@ def judge_counts(
     alpha: float,
     excluded: float,
 ) -> Judgement:
-    """Bring p-value and guards of counts to one verdict; `excluded` is a part of the band."""
+    """Bring p-value and guards of counts to one verdict; `excluded` is a part of the range."""
     seen = rivals.spacing.levels
     blocked = [f.sentence for f in findings if f.blocks]
     if p <= alpha and not blocked:
         remarks = (f.sentence for f in findings if not f.blocks)
         reason = (
             "Levels placed anywhere stand as near to equal distances with a chance of at most "
-            f"{p:.1g}, by an analytic bound that counts every unit of the band."
+            f"{p:.1g}, by an analytic bound that counts every unit of the range."
         )
         return Judgement(verdict=STEPS, reasons=(reason, *remarks))
     reasons = list(blocked)
@@ -196,7 +198,7 @@ def judge_counts(
             f"{p:.2g}; the limit set beforehand is {alpha:g}."
         )
         reasons.insert(0, chance)
-    if excluded >= _MOST_OF_THE_BAND and fit.total >= _FEWEST_FOR_NO and p > alpha:
+    if excluded >= _MOST_OF_THE_RANGE and fit.total >= _FEWEST_FOR_NO and p > alpha:
         share = max(100 * _SEEN_COUNTS / fit.total, 0.1)
         reasons = [
             f"No unit in {100 * excluded:.0f} % of the range tried fits what stands out of "
@@ -221,7 +223,7 @@ def _advice_on_counts(fit: CountFit, rivals: Rivals, excluded: float) -> tuple[s
         advice.append(
             "More levels settle it, not more readings of the same ones: widen the range of sizes."
         )
-    if excluded < _MOST_OF_THE_BAND and fit.band.low < HIDDEN * rivals.narrowest:
+    if excluded < _MOST_OF_THE_RANGE and fit.unit_range.low < HIDDEN * rivals.narrowest:
         advice.append(
             "The scatter of a reading, known from elsewhere (`sigma_range`), or a range of units "
             "that begins at four times the scatter, lets the counts exclude units."

@@ -12,7 +12,7 @@ import numpy as np
 from quantize._support import arviz_lines, validation
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model import modes as mode_finding
 from quantize.model.draws import predict
 from quantize.model.mixture import mode_table
@@ -85,7 +85,7 @@ class SampledMixture(Result):
     acceptance: pd.DataFrame
     integers: IntArray
     integer_probabilities: pd.DataFrame
-    band: Band
+    unit_range: UnitRange
     settings: dict[str, Any]
     draws: pd.DataFrame
     marginal: Marginal
@@ -164,7 +164,7 @@ class SampledMixture(Result):
                 "converged": int(self.converged),
                 "warnings": "\n".join(self.warnings),
                 "unit_name": self.readings.unit_name or "",
-                "unit_range": f"{self.band.low:.17g} to {self.band.high:.17g}",
+                "unit_range": f"{self.unit_range.low:.17g} to {self.unit_range.high:.17g}",
             },
         )
 
@@ -212,7 +212,7 @@ def summarised(
         acceptance=_acceptance(run),
         integers=whole[np.argmax(probability, axis=1)],
         integer_probabilities=_integer_table(*target.integer_probabilities(kept.reshape(-1, d))),
-        band=target.band,
+        unit_range=target.unit_range,
         settings=settings,
         draws=_draw_table(target, corrected),
         marginal=density_of(log_unit, typical_width(log_unit, modes), effective),

@@ -16,7 +16,7 @@ from quantize._support.errors import warn
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.validation import Integers
-from quantize.comb.band import band_for
+from quantize.comb.unit_range import unit_range_for
 from quantize.model.mixture import model_of
 from quantize.model.model import MixtureModel
 from quantize.readings import Readings, as_readings
@@ -57,7 +57,7 @@ def sample_mixture(
         whole number.
     unit_range : (float, float), optional
         Smallest and largest unit, the support of its prior, in the unit of the readings. By
-        default a range that follows from span, sigma and resolution; see `default_band`.
+        default a range that follows from span, sigma and resolution; see `default_unit_range`.
     offset : {"zero", "free"} or float, default "zero"
         Where the comb starts: at zero, anywhere within one unit, or at the number given.
     sigma_range : float or (float, float), optional
@@ -163,4 +163,4 @@ def _target(readings: Any, unit_range: Any, model: MixtureModel) -> Target:
     """The posterior that is meant."""
     data = as_readings(readings, measured=False)
     known = (model.sigma, model.sigma) if isinstance(model.sigma, float) else None
-    return Target(data, band_for(data, unit_range, sigma_range=known), model)
+    return Target(data, unit_range_for(data, unit_range, sigma_range=known), model)

@@ -15,7 +15,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model.bias import UnitBias
 from quantize.model.draws import log_posterior, predict
 from quantize.model.mixture import posterior_of
@@ -37,12 +37,12 @@ class Target:
     Arrays `theta` hold coordinates in their last axis, of length d.
     """
 
-    def __init__(self, readings: Readings, band: Band, model: MixtureModel) -> None:
+    def __init__(self, readings: Readings, unit_range: UnitRange, model: MixtureModel) -> None:
         self.readings = readings
-        self.band = band
-        self.model = model.as_recorded(readings, band.low)
-        self.prior = priors_of(self.model, band, readings)
-        self.likelihood = likelihood_of(self.model, readings, band.low)
+        self.unit_range = unit_range
+        self.model = model.as_recorded(readings, unit_range.low)
+        self.prior = priors_of(self.model, unit_range, readings)
+        self.likelihood = likelihood_of(self.model, readings, unit_range.low)
         self.bias = UnitBias(self.likelihood, self.prior)
         self.names = self.prior.names
 
@@ -62,9 +62,12 @@ class Target:
     @functools.cached_property
     def posterior(self) -> Posterior | None:
         """The posterior by quadrature, where that is feasible."""
-        if Posterior.of(self.model, self.readings, self.band).noise.size > _MOST_NODES_OF_NOISE:
+        if (
+            Posterior.of(self.model, self.readings, self.unit_range).noise.size
+            > _MOST_NODES_OF_NOISE
+        ):
             return None
-        return posterior_of(self.model, self.readings, self.band)
+        return posterior_of(self.model, self.readings, self.unit_range)
 
     @functools.cached_property
     def modes(self) -> list[Mode]:
@@ -82,7 +85,7 @@ class Target:
     def plain_posterior(self) -> Posterior:
         """That of unit and sigma alone; a starting point where nothing better exists."""
         measured = self.readings.select(self.readings.measured)
-        return posterior_of(MixtureModel(), measured, self.band)
+        return posterior_of(MixtureModel(), measured, self.unit_range)
 
     def start(self, n: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
         """Where `n` walkers start, (n, d), and their log posterior.
@@ -188,6 +191,6 @@ class Target:
         """Model and data, JSON-ready; two targets are the same when these are."""
         return {
             "model": self.model.to_dict(),
-            "unit_range": [self.band.low, self.band.high],
+            "unit_range": [self.unit_range.low, self.unit_range.high],
             "readings": self.readings.to_dict(),
         }

@@ -84,7 +84,7 @@ def headline(found: Analysis | CountAnalysis) -> str:
         return "The readings come in whole-number steps of one unit."
     limit = getattr(found, "no_unit_above", None)
     if found.verdict == "no steps" and limit is not None:
-        upto = amount(found, f"{found.band.high:.3g}")
+        upto = amount(found, f"{found.unit_range.high:.3g}")
         return f"The readings do not come in steps of any unit from {limit:.3g} to {upto}."
     return "These readings do not settle whether they come in steps."
 
@@ -323,13 +323,16 @@ def versions() -> dict[str, str]:
 
 def settings(found: Analysis) -> list[tuple[str, str]]:
     """What was tried, as pairs of name and text."""
-    band = found.band
+    unit_range = found.unit_range
     seed = found.seed
     seeded = f"{seed['entropy']}"
     if seed["spawn_key"] or seed["children_spawned"]:
         seeded += f" (spawn key {seed['spawn_key']}, child {seed['children_spawned']})"
     return [
-        ("units tried", f"{amount(found, f'{band.low:.4g} to {band.high:.4g}')}, {band.reason}"),
+        (
+            "units tried",
+            f"{amount(found, f'{unit_range.low:.4g} to {unit_range.high:.4g}')}, {unit_range.reason}",
+        ),
         ("offset", _offset(found.settings["offset"])),
         *_whole_numbers(found.mixture.model.integers),
         ("scatter", _scatter(found)),

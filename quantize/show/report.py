@@ -216,8 +216,8 @@ def _pictures(found: Analysis, run: Rows | None) -> dict[str, Any]:
         "texts": {
             "readings": f"{len(found.readings)} readings in ascending order against the multiples "
             f"of {facts.size(found)}, shown as lines.",
-            "evidence": f"The score of every trial unit from {found.band.low:.4g} to "
-            f"{found.band.high:.4g}{line}.",
+            "evidence": f"The score of every trial unit from {found.unit_range.low:.4g} to "
+            f"{found.unit_range.high:.4g}{line}.",
             "run": "Divisions of every row of the run in order, shaded by state, with the falls "
             "without field and the discarded rows marked.",
         },

@@ -110,7 +110,7 @@ def _sure(found: Analysis) -> str:
     if found.no_unit_above is not None and found.verdict == "no steps":
         return (
             f"odds of at least 20 to 1 against every unit from {found.no_unit_above:.3g} to "
-            f"{facts.amount(found, f'{found.band.high:.3g}')}, each by itself"
+            f"{facts.amount(found, f'{found.unit_range.high:.3g}')}, each by itself"
         )
     return f"not sure either way (p = {p}). {found.reasons[0]}"
 

@@ -19,9 +19,9 @@ from typing import Any, Literal
 import numpy as np
 
 from quantize._support.errors import InputError, InputTypeError
-from quantize.comb.band import band_for
 from quantize.comb.least_squares import fit_comb
 from quantize.comb.periodogram import periodogram
+from quantize.comb.unit_range import unit_range_for
 from quantize.model.mixture import fit_mixture, model_of
 from quantize.null.verdict import assess
 from quantize.readings import Readings
@@ -145,7 +145,7 @@ class Estimator:
             state=sample.state,
             resolution=sample.resolution,
         )
-        return self.function(readings, condition.band, **extra)
+        return self.function(readings, condition.unit_range, **extra)
 
 
 def as_answer(returned: Any, prob: float) -> Answer:
@@ -221,7 +221,7 @@ def cosine_score(
     unit_range: tuple[float, float] | None,
     offset: Offset = "zero",
 ) -> Answer:
-    """`periodogram` with the p-value of its largest score over the band.
+    """`periodogram` with the p-value of its largest score over the range.
 
     For a fixed offset the p-value is bounded by the expected number of up-crossings,
     Q(s) + Δf·sqrt(mean x²)·exp(−s²/2); for a free one see `phase_free_power`.
@@ -235,7 +235,7 @@ def cosine_score(
     if offset == "free":
         return phase_free_power(readings, unit_range)
     found = periodogram(readings, unit_range, offset=offset)
-    width = 1 / found.band.low - 1 / found.band.high
+    width = 1 / found.unit_range.low - 1 / found.unit_range.high
     s = found.statistic
     rate = width * float(np.sqrt(np.mean(readings.values**2)))
     p = float(ndtr(-s)) + rate * math.exp(-0.5 * s * s)
@@ -243,14 +243,14 @@ def cosine_score(
 
 
 def phase_free_power(readings: Readings, unit_range: tuple[float, float] | None) -> Answer:
-    """`periodogram` with a free offset, and the p-value of its largest power over the band.
+    """`periodogram` with a free offset, and the p-value of its largest power over the range.
 
     References
     ----------
     Baluev, MNRAS 385:1279 (2008), for exp(−z) + W·sqrt(z)·exp(−z), W = Δf·sqrt(4π·var x).
     """
     found = periodogram(readings, unit_range, offset="free")
-    width = 1 / found.band.low - 1 / found.band.high
+    width = 1 / found.unit_range.low - 1 / found.unit_range.high
     z = found.statistic
     w = width * math.sqrt(4 * math.pi * float(np.var(readings.values)))
     p = math.exp(-z) * (1 + w * math.sqrt(max(z, 0.0)))
@@ -263,7 +263,7 @@ def verdict(
     offset: Offset = "zero",
 ) -> Answer:
     """The verdict of `analyze`: its evidence and guards. A sample that a guard blocks has p = 1."""
-    found = assess(readings, band_for(readings, unit_range), model_of(offset, None, None))
+    found = assess(readings, unit_range_for(readings, unit_range), model_of(offset, None, None))
     return Answer(
         unit=found.mixture.unit,
         interval=found.mixture.interval,

@@ -20,7 +20,7 @@ from quantize.sampling.sample import sample_mixture
 
 PAGE = [2.13, -1.81, 4.22, 1.86, -3.9, 6.2, 0.05, -2.3, 4.1, 2.1]
 STATES = ["a", "b", "c", "d", "e", "f", "g", "h", "c", "i"]
-BAND = (1.4, 3.0)
+UNIT_RANGE = (1.4, 3.0)
 
 GROUPS = [
     "constant_data",
@@ -37,7 +37,7 @@ GROUPS = [
 @pytest.fixture(scope="module")
 def sampled() -> SampledMixture:
     page = qz.Readings(PAGE, state=STATES, resolution=0.01)
-    return sample_mixture(page, BAND, draws=150, chains=2, rng=1)
+    return sample_mixture(page, UNIT_RANGE, draws=150, chains=2, rng=1)
 
 
 def names(data: Any, group: str) -> dict[str, tuple[str, ...]]:
@@ -99,7 +99,7 @@ def test_written_to_netcdf_and_read_back(sampled: SampledMixture, tmp_path: Path
 def test_comparison_of_models_by_leaving_states_out() -> None:
     # With a few hundred draws the tails of the importance weights are too rough to smooth.
     page = qz.Readings(PAGE, state=STATES, resolution=0.01)
-    sampled = sample_mixture(page, BAND, draws=1500, chains=2, rng=1)
+    sampled = sample_mixture(page, UNIT_RANGE, draws=1500, chains=2, rng=1)
     az = arviz_lines.load()
     found = az.loo(sampled.to_arviz())
     value = float(found.elpd if arviz_lines.new_line() else found.elpd_loo)
@@ -196,7 +196,7 @@ def test_an_analysis_needs_neither_arviz_nor_emcee() -> None:
         "import sys\n"
         "for name in ('arviz', 'emcee'):\n    sys.modules[name] = None\n"
         "import quantize as qz\n"
-        f"found = qz.analyze({PAGE!r}, {BAND!r}, n_resamples=99, rng=1)\n"
+        f"found = qz.analyze({PAGE!r}, {UNIT_RANGE!r}, n_resamples=99, rng=1)\n"
         "print(found.verdict)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)

@@ -101,9 +101,9 @@ def test_wrong_types_are_both_value_and_type_errors() -> None:
 
 def test_warnings_have_one_category_and_point_at_the_caller() -> None:
     library: dict[str, Any] = {"warn": warn}
-    exec(compile("def public():\n    warn('the band is wide')", "library.py", "exec"), library)
+    exec(compile("def public():\n    warn('the range is wide')", "library.py", "exec"), library)
     public = library["public"]
-    with pytest.warns(QuantizeWarning, match="the band is wide") as caught:
+    with pytest.warns(QuantizeWarning, match="the range is wide") as caught:
         public()
     assert caught[0].filename == __file__
     with warnings.catch_warnings():

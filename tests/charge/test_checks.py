@@ -320,14 +320,14 @@ def test_residuals_to_the_steps_show_a_scatter_that_no_repeats_tell():
 
 def test_a_scatter_held_at_its_bound_is_said():
     run, truth = unrepeated(1, 5.0)
-    band = (0.7 * truth["unit"], 1.4 * truth["unit"])
-    told = run.fit(band).sigma
+    unit_range = (0.7 * truth["unit"], 1.4 * truth["unit"])
+    told = run.fit(unit_range).sigma
     assert told.endswith(
         "; the readings would have more and were held to 1.14, so that the error of the unit may "
         'be too small: look at the checks, or fit with sigma="free"'
     )
     sound, _ = unrepeated(1, 1.0)
-    assert "held to" not in sound.fit(band).sigma
+    assert "held to" not in sound.fit(unit_range).sigma
 
 
 @pytest.mark.slow

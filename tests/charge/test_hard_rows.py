@@ -66,9 +66,9 @@ def test_lost_fast_spheres_bias_the_unit_and_one_sided_readings_do_not():
     for seed in np.random.SeedSequence(4321).spawn(12):
         page, apparatus, truth = bench.simulate(rng=np.random.default_rng(seed))
         run = Run(page, apparatus)
-        band = (0.6 * truth["unit"], 1.6 * truth["unit"])
-        fit = run.fit(band, sigma="predicted")
-        bare = run.select(run.table["off_scale"] == 0).fit(band, sigma="predicted")
+        unit_range = (0.6 * truth["unit"], 1.6 * truth["unit"])
+        fit = run.fit(unit_range, sigma="predicted")
+        bare = run.select(run.table["off_scale"] == 0).fit(unit_range, sigma="predicted")
         off.append((fit.unit - truth["unit"]) / fit.unit_err)
         gain.append((fit.unit - bare.unit) / fit.unit_err)
     assert abs(np.mean(off)) < 4 / np.sqrt(12)

@@ -74,7 +74,7 @@ def test_a_drying_sphere_gives_its_unit_all_the_same() -> None:
         assert found.unit == pytest.approx(truth["unit"], abs=4 * found.unit_err)
         levels = levels_of(run)
         steady = qz.fit_mixture(
-            levels.readings(run), found.mixture.band, sigma_range=run.sigma_range()
+            levels.readings(run), found.mixture.unit_range, sigma_range=run.sigma_range()
         )
         wrong += steady.integers.tolist() != truth["units"]
     assert wrong >= 1

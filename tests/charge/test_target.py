@@ -257,8 +257,8 @@ def test_the_next_step_without_a_fall_is_a_fall() -> None:
 def test_the_next_step_of_a_whole_analysis_is_that_of_its_fit() -> None:
     rows, apparatus, truth = charge.SimulatedBench(falls=3).simulate(rng=4)
     run = charge.Run(rows, apparatus)
-    band = (0.5 * truth["unit"], 2 * truth["unit"])
-    analysis = run.analyze(band, n_resamples=19, rng=1)
+    unit_range = (0.5 * truth["unit"], 2 * truth["unit"])
+    analysis = run.analyze(unit_range, n_resamples=19, rng=1)
     one, other = run.next_step(analysis), run.next_step(analysis.fit)
     assert one.table.equals(other.table)
     assert one.readings == 32

@@ -13,7 +13,7 @@ from quantize.charge.estimate import observed_over_predicted
 
 RELATIVE = np.array([0.4, 1.6, 0.7, 1.2, 0.5, 1.5, 0.9, 0.3])
 VALUES = [2.05, 3.7, 6.04, 8.2, 9.96, 13.7, 4.05, 11.98]
-BAND = (1.2, 5.0)
+UNIT_RANGE = (1.2, 5.0)
 STATES = [0, 1, 2, 3, 4, 5, 1, 6]
 
 
@@ -28,19 +28,21 @@ def both(**options):
 @pytest.mark.parametrize("state", [None, STATES])
 def test_proportions_of_a_known_sigma_are_the_sigmas_themselves(state):
     relative, given = both(state=state)
-    one = qz.fit_mixture(relative, BAND, sigma_range=0.1)
-    other = qz.fit_mixture(given, BAND)
+    one = qz.fit_mixture(relative, UNIT_RANGE, sigma_range=0.1)
+    other = qz.fit_mixture(given, UNIT_RANGE)
     assert_allclose(one.log_bayes_factor, other.log_bayes_factor, rtol=1e-9)
     assert_allclose(one.unit, other.unit, rtol=1e-9)
     assert_allclose(one.log_evidence, other.log_evidence, rtol=1e-9)
-    assert_allclose(qz.fit_comb(relative, BAND).unit, qz.fit_comb(given, BAND).unit)
-    assert_allclose(qz.periodogram(relative, BAND).score, qz.periodogram(given, BAND).score)
+    assert_allclose(qz.fit_comb(relative, UNIT_RANGE).unit, qz.fit_comb(given, UNIT_RANGE).unit)
+    assert_allclose(
+        qz.periodogram(relative, UNIT_RANGE).score, qz.periodogram(given, UNIT_RANGE).score
+    )
 
 
 def test_every_null_counts_them_alike():
     relative, given = both()
-    one = qz.analyze(relative, BAND, sigma_range=0.1, n_resamples=99, rng=1)
-    other = qz.analyze(given, BAND, n_resamples=99, rng=1)
+    one = qz.analyze(relative, UNIT_RANGE, sigma_range=0.1, n_resamples=99, rng=1)
+    other = qz.analyze(given, UNIT_RANGE, n_resamples=99, rng=1)
     assert one.log_bayes_factors.keys() == other.log_bayes_factors.keys()
     for name, ratio in one.log_bayes_factors.items():
         assert ratio == pytest.approx(other.log_bayes_factors[name], rel=1e-6)
@@ -49,8 +51,8 @@ def test_every_null_counts_them_alike():
 
 
 def test_equal_proportions_are_no_proportions():
-    plain = qz.fit_mixture(VALUES, BAND)
-    equal = qz.fit_mixture(qz.Readings(VALUES, relative_sigma=1.0), BAND)
+    plain = qz.fit_mixture(VALUES, UNIT_RANGE)
+    equal = qz.fit_mixture(qz.Readings(VALUES, relative_sigma=1.0), UNIT_RANGE)
     assert_allclose(equal.log_bayes_factor, plain.log_bayes_factor, rtol=1e-12)
 
 

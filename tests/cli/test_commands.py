@@ -61,7 +61,7 @@ def test_whole_numbers_that_are_possible(quantize: Run) -> None:
     given = ("analyze", "thirteen_charges.csv", "--integers", "1", "20", *QUICK, "--seed", "7")
     found = json.loads(quantize(*given, "--json").out)
     assert found["settings"]["integers"] == [1, 20]
-    assert found["band"]["reason"].endswith("can have a whole number from 1 to 20")
+    assert found["unit_range"]["reason"].endswith("can have a whole number from 1 to 20")
     assert found["verdict"] == "steps"
     full = quantize(*given, "--full").out
     assert "a whole number from 1 to 20 for every reading" in " ".join(full.split())
@@ -101,7 +101,7 @@ def test_analyze_as_json_is_only_json(quantize: Run) -> None:
         "integers",
         "integer_probabilities",
         "estimates",
-        "band",
+        "unit_range",
         "settings",
         "seed",
         "readings",
@@ -137,7 +137,7 @@ def test_options_reach_the_analysis(quantize: Run, tmp_path: Path) -> None:
     assert found["readings"]["sigma"] == [0.2] * 10
     assert found["readings"]["state"][:3] == ["a0", "b0", "a1"]
     assert found["readings"]["resolution"] == [0.05] * 10
-    assert (found["band"]["low"], found["band"]["high"]) == (2, 12)
+    assert (found["unit_range"]["low"], found["unit_range"]["high"]) == (2, 12)
     assert found["alpha"] == 0.01
     assert found["settings"]["offset"] == "zero"
     known = quantize("analyze", "page.csv", "--sigma", "0.3", *QUICK, "--json")

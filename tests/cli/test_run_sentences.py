@@ -95,11 +95,11 @@ def test_the_interval_that_is_printed_holds() -> None:
     held = 0
     for seed in range(12):
         page, apparatus, truth = simulate(Bench(falls=3), 1000 + seed)
-        band = (0.5 * truth["unit"], 2 * truth["unit"])
+        unit_range = (0.5 * truth["unit"], 2 * truth["unit"])
         with warnings.catch_warnings():
             # Weight and diameter of some benches are two standard deviations apart.
             warnings.simplefilter("ignore", qz.QuantizeWarning)
-            found = charge.Run(page, apparatus).analyze(band, n_resamples=19, rng=seed)
+            found = charge.Run(page, apparatus).analyze(unit_range, n_resamples=19, rng=seed)
         held += any(low <= truth["unit"] <= high for low, high in found.interval(0.95))
     assert held >= 8
 

@@ -107,7 +107,7 @@ def test_units_of_open_data():
 
 
 def test_half_inches_among_the_inches():
-    # 7 of 68 heights are half inches: with half an inch in the band it is the better comb.
+    # 7 of 68 heights are half inches: with half an inch in the range it is the better comb.
     heights = survey_heights("Imperial")
     assert qz.fit_comb(heights, (1.0, 6)).unit == pytest.approx(1.27, abs=1e-4)
     whole = qz.fit_comb(heights, (1.5, 6), loss="huber")

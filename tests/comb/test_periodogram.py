@@ -6,8 +6,8 @@ from plain_sums import harmonic_sums_plain
 from published import THIRTEEN, faithful, macdonell, survey_heights, wind_speeds
 
 import quantize as qz
-from quantize.comb.band import Band, trial_frequencies
 from quantize.comb.sums import harmonic_sums
+from quantize.comb.unit_range import UnitRange, trial_frequencies
 
 # Zar, Biostatistical Analysis, worked examples (from memory; they recompute).
 ZAR_RAYLEIGH = np.array([45, 55, 81, 96, 110, 117, 132, 154.0])
@@ -163,8 +163,8 @@ def test_stated_error_is_right():
 
 
 def test_grid_is_even_in_frequency_and_covers_the_band():
-    band = Band(low=0.5, high=5.0, chosen=False, reason="")
-    f = trial_frequencies(band, reach=20.0, oversampling=5)
+    unit_range = UnitRange(low=0.5, high=5.0, chosen=False, reason="")
+    f = trial_frequencies(unit_range, reach=20.0, oversampling=5)
     assert f[0] == pytest.approx(0.2)
     assert f[-1] == pytest.approx(2.0)
     assert np.diff(f).max() <= 1 / (5 * 20) * (1 + 1e-9)

@@ -142,8 +142,8 @@ def test_power_is_never_negative_nor_nan(values, shift, offset):
 @pytest.mark.parametrize("values", [[5.0], [5.0, 5.0, 5.0], [0.0, 0.0], [1e9] * 4])
 @pytest.mark.parametrize("offset", ["zero", "free"])
 def test_equal_readings_have_a_power_in_a_given_range(values, offset):
-    band = (1.0, 3.0) if max(values) < 1e6 else (2e6, 5e8)
-    found = qz.periodogram(values, band, offset=offset)
+    unit_range = (1.0, 3.0) if max(values) < 1e6 else (2e6, 5e8)
+    found = qz.periodogram(values, unit_range, offset=offset)
     assert np.all(np.isfinite(found.power))
     # All phases agree at every unit.
     np.testing.assert_allclose(found.power, len(values), rtol=1e-9)

@@ -19,11 +19,11 @@ import quantize as qz
 pytestmark = pytest.mark.slow
 
 PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
-BAND = (1.2, 4.0)
+UNIT_RANGE = (1.2, 4.0)
 SAMPLING = f"""
 import quantize as qz
 print("begun", flush=True)
-qz.sample_mixture({PAGE}, {BAND}, sigma_range=0.1, draws=400, chains=2, rng=3, backend="kept.h5")
+qz.sample_mixture({PAGE}, {UNIT_RANGE}, sigma_range=0.1, draws=400, chains=2, rng=3, backend="kept.h5")
 """
 STUDY = """
 import quantize as qz
@@ -72,11 +72,11 @@ MOMENTS = [random.Random(9).uniform(0, 1.5) for _ in range(3)]
 class TestSignals:
     def test_sampling_goes_on_to_the_bit(self, tmp_path: Path) -> None:
         options = {"sigma_range": 0.1, "draws": 400, "chains": 2, "rng": 3}
-        whole = qz.sample_mixture(PAGE, BAND, **options)
+        whole = qz.sample_mixture(PAGE, UNIT_RANGE, **options)
         for moment in MOMENTS[:2]:
             done = interrupted(SAMPLING, tmp_path, moment, signal.SIGINT)
             assert group_is_empty(done.pid)
-        found = qz.sample_mixture(PAGE, BAND, **options, backend=tmp_path / "kept.h5")
+        found = qz.sample_mixture(PAGE, UNIT_RANGE, **options, backend=tmp_path / "kept.h5")
         assert found.unit == whole.unit
         assert json.dumps(found.to_dict()) == json.dumps(whole.to_dict())
 

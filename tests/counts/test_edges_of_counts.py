@@ -1,4 +1,4 @@
-"""At the edges of what counts can be asked: ends of a band, wild values, two bins of a peak."""
+"""At the edges of what counts can be asked: ends of a range, wild values, two bins of a peak."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.counts.histogram import find_modes
 
 
@@ -18,12 +18,12 @@ def spectrum() -> qz.counts.Spectrum:
     return qz.counts.Spectrum((0.0, 70.0), (3.0, 20.0)).update(readings)
 
 
-def band(low: float, high: float) -> Band:
-    return Band(low=low, high=high, chosen=False, reason="")
+def unit_range(low: float, high: float) -> UnitRange:
+    return UnitRange(low=low, high=high, chosen=False, reason="")
 
 
 def test_a_narrower_band_keeps_to_its_own_units(spectrum: qz.counts.Spectrum) -> None:
-    units = 1 / spectrum._sums_within(band(4.0, 9.0)).frequencies
+    units = 1 / spectrum._sums_within(unit_range(4.0, 9.0)).frequencies
     assert units.min() >= 4.0
     assert units.max() <= 9.0
     own = spectrum.trial_units
@@ -34,7 +34,7 @@ def test_a_narrower_band_keeps_to_its_own_units(spectrum: qz.counts.Spectrum) ->
 
 def test_three_trial_units_are_enough_for_a_band(spectrum: qz.counts.Spectrum) -> None:
     three = spectrum.trial_units[10:13]
-    found = spectrum._sums_within(band(three[-1], three[0]))
+    found = spectrum._sums_within(unit_range(three[-1], three[0]))
     assert 1 / found.frequencies == pytest.approx(three)
 
 

@@ -11,10 +11,10 @@ from fuzzing import (
     MAGNITUDES,
     ODD_NUMBERS,
     answer,
-    bands,
     cases,
     mostly,
     samples,
+    unit_ranges,
     without_nan,
 )
 from hypothesis import given
@@ -34,23 +34,29 @@ SIGMAS = mostly(
 QUICK = {"n_resamples": 19, "rng": 5}
 
 ESTIMATORS = {
-    "periodogram": lambda r, band, offset: qz.periodogram(r, band, offset=offset),
-    "fit_comb": lambda r, band, offset: qz.fit_comb(r, band, offset=offset),
-    "fit_comb, robust": lambda r, band, offset: qz.fit_comb(r, band, offset=offset, loss="soft_l1"),
-    "fit_mixture": lambda r, band, offset: qz.fit_mixture(r, band, offset=offset),
-    "compare_null": lambda r, band, offset: qz.compare_null(
-        r, band, offset=offset, null="uniform", **QUICK
+    "periodogram": lambda r, unit_range, offset: qz.periodogram(r, unit_range, offset=offset),
+    "fit_comb": lambda r, unit_range, offset: qz.fit_comb(r, unit_range, offset=offset),
+    "fit_comb, robust": lambda r, unit_range, offset: qz.fit_comb(
+        r, unit_range, offset=offset, loss="soft_l1"
     ),
-    "compare_null, smooth": lambda r, band, offset: qz.compare_null(
-        r, band, offset=offset, null="smooth", **QUICK
+    "fit_mixture": lambda r, unit_range, offset: qz.fit_mixture(r, unit_range, offset=offset),
+    "compare_null": lambda r, unit_range, offset: qz.compare_null(
+        r, unit_range, offset=offset, null="uniform", **QUICK
     ),
-    "p_value_bound": lambda r, band, offset: qz.null.p_value_bound(5.0, r, band, offset=offset),
-    "height_for": lambda r, band, offset: qz.null.height_for(0.01, r, band, offset=offset),
-    "analyze": lambda r, band, offset: qz.analyze(r, band, offset=offset, **QUICK),
-    "without_each_state": lambda r, band, offset: qz.null.without_each_state(
-        r, band, offset=offset
+    "compare_null, smooth": lambda r, unit_range, offset: qz.compare_null(
+        r, unit_range, offset=offset, null="smooth", **QUICK
     ),
-    "fit_two_units": lambda r, band, offset: qz.model.fit_two_units(r, band),
+    "p_value_bound": lambda r, unit_range, offset: qz.null.p_value_bound(
+        5.0, r, unit_range, offset=offset
+    ),
+    "height_for": lambda r, unit_range, offset: qz.null.height_for(
+        0.01, r, unit_range, offset=offset
+    ),
+    "analyze": lambda r, unit_range, offset: qz.analyze(r, unit_range, offset=offset, **QUICK),
+    "without_each_state": lambda r, unit_range, offset: qz.null.without_each_state(
+        r, unit_range, offset=offset
+    ),
+    "fit_two_units": lambda r, unit_range, offset: qz.model.fit_two_units(r, unit_range),
 }
 SLOW = {
     "analyze": 10,
@@ -83,7 +89,7 @@ def questions(draw: st.DrawFn) -> tuple[Readings | str, object, object]:
         None if state is None else [i // 2 if state == "pairs" else 0 for i in range(len(sample))]
     )
     made = answer(lambda: Readings(sample, sigma=sigma, state=labels))
-    return made, draw(bands(sample)), draw(OFFSETS)
+    return made, draw(unit_ranges(sample)), draw(OFFSETS)
 
 
 @pytest.mark.parametrize("name", ESTIMATORS)
@@ -91,9 +97,11 @@ def test_an_answer_or_a_sentence(name: str) -> None:
     @cases(ESTIMATOR_CASES // SLOW.get(name, 1))
     @given(questions())
     def check(question: tuple[Readings | str, object, object]) -> None:
-        readings, band, offset = question
+        readings, unit_range, offset = question
         if isinstance(readings, Readings):
-            without_nan(answer(lambda: ESTIMATORS[name](readings, band, offset)), but=MAY_BE_NAN)
+            without_nan(
+                answer(lambda: ESTIMATORS[name](readings, unit_range, offset)), but=MAY_BE_NAN
+            )
 
     check()
 

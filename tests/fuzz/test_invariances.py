@@ -12,7 +12,7 @@ import quantize as qz
 
 pytestmark = pytest.mark.slow
 
-BAND = (0.6, 1.7)
+UNIT_RANGE = (0.6, 1.7)
 
 
 @st.composite
@@ -26,25 +26,31 @@ def stepped(draw: st.DrawFn) -> np.ndarray:
 
 
 ANSWERS = {
-    "periodogram": lambda x, band: (lambda r: (r.unit, r.unit_err))(qz.periodogram(x, band)),
-    "free": lambda x, band: (lambda r: (r.unit, r.unit_err))(
-        qz.periodogram(x, band, offset="free")
+    "periodogram": lambda x, unit_range: (lambda r: (r.unit, r.unit_err))(
+        qz.periodogram(x, unit_range)
     ),
-    "fit_comb": lambda x, band: (lambda r: (r.unit, r.unit_err))(qz.fit_comb(x, band)),
-    "fit_mixture": lambda x, band: (lambda r: (r.unit, r.unit_err))(qz.fit_mixture(x, band)),
+    "free": lambda x, unit_range: (lambda r: (r.unit, r.unit_err))(
+        qz.periodogram(x, unit_range, offset="free")
+    ),
+    "fit_comb": lambda x, unit_range: (lambda r: (r.unit, r.unit_err))(qz.fit_comb(x, unit_range)),
+    "fit_mixture": lambda x, unit_range: (lambda r: (r.unit, r.unit_err))(
+        qz.fit_mixture(x, unit_range)
+    ),
 }
 SHARE = {"fit_mixture": 4}
 everything = pytest.mark.parametrize("name", ANSWERS)
 
 
-def held(name: str, change, band=BAND, factor: float = 1.0, exact: bool = False) -> None:
+def held(
+    name: str, change, unit_range=UNIT_RANGE, factor: float = 1.0, exact: bool = False
+) -> None:
     """`change` of the readings changes the answer by `factor` and nothing else."""
 
     @cases(ESTIMATOR_CASES // SHARE.get(name, 1))
     @given(stepped(), st.integers(0, 1000))
     def check(values: np.ndarray, seed: int) -> None:
-        before = np.array(ANSWERS[name](values, BAND))
-        after = np.array(ANSWERS[name](change(values, seed), band))
+        before = np.array(ANSWERS[name](values, UNIT_RANGE))
+        after = np.array(ANSWERS[name](change(values, seed), unit_range))
         if exact:
             assert np.array_equal(after, before * factor)
         else:
@@ -69,7 +75,7 @@ def test_a_power_of_two_changes_no_bit(name: str) -> None:
     held(
         name,
         lambda x, seed: x * 2.0**40,
-        band=(BAND[0] * 2.0**40, BAND[1] * 2.0**40),
+        unit_range=(UNIT_RANGE[0] * 2.0**40, UNIT_RANGE[1] * 2.0**40),
         factor=2.0**40,
         exact=name == "periodogram",
     )
@@ -80,7 +86,7 @@ def test_any_unit_of_measurement(name: str) -> None:
     held(
         name,
         lambda x, seed: x * 1.7e-19,
-        band=(BAND[0] * 1.7e-19, BAND[1] * 1.7e-19),
+        unit_range=(UNIT_RANGE[0] * 1.7e-19, UNIT_RANGE[1] * 1.7e-19),
         factor=1.7e-19,
     )
 
@@ -98,8 +104,8 @@ def test_whole_units_added_leave_the_score_at_that_unit(values: np.ndarray, k: i
 @given(stepped(), st.integers(0, 1000))
 def test_a_free_offset_takes_any_shift(values: np.ndarray, seed: int) -> None:
     shift = np.random.default_rng(seed).uniform(-3, 3)
-    before = qz.fit_comb(values, BAND, offset="free")
-    after = qz.fit_comb(values + shift, BAND, offset="free")
+    before = qz.fit_comb(values, UNIT_RANGE, offset="free")
+    after = qz.fit_comb(values + shift, UNIT_RANGE, offset="free")
     assert after.unit == pytest.approx(before.unit, rel=1e-9)
     turn = (after.offset - before.offset - shift) / before.unit
     assert turn == pytest.approx(round(turn), abs=1e-7)
@@ -117,4 +123,4 @@ def test_two_histograms_together_are_that_of_all(seed: int, parts: int) -> None:
         total = total + qz.counts.Histogram(edges, piece)
     whole = qz.counts.Histogram(edges, np.histogram(values, edges)[0])
     assert np.array_equal(total.counts, whole.counts)
-    assert qz.periodogram(total, BAND).unit == qz.periodogram(whole, BAND).unit
+    assert qz.periodogram(total, UNIT_RANGE).unit == qz.periodogram(whole, UNIT_RANGE).unit

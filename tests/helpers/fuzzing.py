@@ -112,8 +112,8 @@ def samples(draw: st.DrawFn, most: int = 30) -> list[float]:
     return list(np.where(np.isfinite(scaled), scaled, scale))
 
 
-def bands(page: list[float]) -> st.SearchStrategy[object]:
-    """No band, a sensible one, and senseless ones."""
+def unit_ranges(page: list[float]) -> st.SearchStrategy[object]:
+    """No unit_range, a sensible one, and senseless ones."""
     span = float(np.max(np.abs(page))) or 1.0
     sane = st.tuples(st.floats(0.02, 0.2), st.floats(0.3, 0.6))
     senseless = [(span * 1e-12, span), (1e-300, 1e300), (span, span / 2), "wide", (1.0,)]

@@ -127,8 +127,8 @@ def _scipy_norm(mean: float, sd: float) -> Any:
 
 def answers(every: int = 1) -> Iterator[tuple[str, dict[str, Any]]]:
     """(name, numbers) of every call on every so many-th data set, and of the rest."""
-    for name, (data, band, options) in list(data_sets().items())[::every]:
-        yield from ((f"{name} | {call}", kept) for call, kept in _calls(data, band, options))
+    for name, (data, unit_range, options) in list(data_sets().items())[::every]:
+        yield from ((f"{name} | {call}", kept) for call, kept in _calls(data, unit_range, options))
     data = _comb(4, 20, 0.1)
     for name, model in models().items():
         fit = qz.fit_mixture(data, (0.5, 3.0), model=model)
@@ -152,14 +152,16 @@ def answers(every: int = 1) -> Iterator[tuple[str, dict[str, Any]]]:
     yield "demonstration run | Run", _run()
 
 
-def _calls(data: Any, band: Any, options: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+def _calls(
+    data: Any, unit_range: Any, options: dict[str, Any]
+) -> Iterator[tuple[str, dict[str, Any]]]:
     offset = {k: v for k, v in options.items() if k == "offset"}
-    score = qz.periodogram(data, band, **offset)
+    score = qz.periodogram(data, unit_range, **offset)
     yield "periodogram", {"unit": score.unit, "unit_err": score.unit_err}
-    fit = qz.fit_comb(data, band, **offset)
+    fit = qz.fit_comb(data, unit_range, **offset)
     yield "fit_comb", {"unit": fit.unit, "integers": fit.integers.tolist()}
-    yield "fit_mixture", _fit(qz.fit_mixture(data, band, **options))
-    yield "analyze", _analysis(data, band, options)
+    yield "fit_mixture", _fit(qz.fit_mixture(data, unit_range, **options))
+    yield "analyze", _analysis(data, unit_range, options)
 
 
 def _fit(fit: Any) -> dict[str, Any]:
@@ -174,15 +176,15 @@ def _fit(fit: Any) -> dict[str, Any]:
     }
 
 
-def _analysis(data: Any, band: Any, options: dict[str, Any]) -> dict[str, Any]:
-    found = qz.analyze(data, band, n_resamples=99, rng=1, **options)
+def _analysis(data: Any, unit_range: Any, options: dict[str, Any]) -> dict[str, Any]:
+    found = qz.analyze(data, unit_range, n_resamples=99, rng=1, **options)
     return {
         "verdict": found.verdict,
         "unit": found.unit,
         "p": found.p_value,
         "log_b": found.log_bayes_factor,
-        "low": found.band.low,
-        "high": found.band.high,
+        "low": found.unit_range.low,
+        "high": found.unit_range.high,
         "blocked": [f.name for f in found.findings if f.blocks],
     }
 

@@ -15,7 +15,7 @@ import quantize as qz
 from quantize import charge
 
 PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
-BAND = (1.2, 4.0)
+UNIT_RANGE = (1.2, 4.0)
 STATES = list("abcdefghij")
 BALANCES = [400.9, 240.5, 300.2, 171.8, 200.4, 150.3, 601.2, 133.1]
 DATA = Path(qz.__file__).parent / "data"
@@ -77,13 +77,13 @@ def groups() -> Any:
     """One particle."""
     table = pd.DataFrame({"bead": "A", "value": PAGE})
     return qz.analyze_groups(
-        table, by="bead", value="value", unit_range=BAND, n_resamples=19, rng=1
+        table, by="bead", value="value", unit_range=UNIT_RANGE, n_resamples=19, rng=1
     )
 
 
 def level_evidence() -> Any:
     """What `analyze` weighs."""
-    return qz.analyze(PAGE, BAND, n_resamples=19, rng=1).evidence
+    return qz.analyze(PAGE, UNIT_RANGE, n_resamples=19, rng=1).evidence
 
 
 def product(a: Any, b: Any) -> Any:
@@ -112,11 +112,11 @@ def simulated() -> Any:
 
 
 MAKERS: dict[str, Callable[[], Any]] = {
-    "Analysis": lambda: qz.analyze(PAGE, BAND, n_resamples=19, rng=1),
+    "Analysis": lambda: qz.analyze(PAGE, UNIT_RANGE, n_resamples=19, rng=1),
     "BalanceAnalysis": lambda: charge.BalanceVoltages(BALANCES).analyze(n_resamples=19, rng=1),
     "BenchPlan": bench_plan,
     "Checks": lambda: run().checks(),
-    "CombFit": lambda: qz.fit_comb(PAGE, BAND),
+    "CombFit": lambda: qz.fit_comb(PAGE, UNIT_RANGE),
     "Comparison": lambda: qz.compare_estimators(
         ["cosine score"], {"n": [6], "sigma": [0.1]}, replicates=4, rng=1
     ),
@@ -128,26 +128,28 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "LineThroughDrops": lambda: charge.line_through_drops(
         [1.7, 1.66, 1.64, 1.63], [0.5e-6, 0.8e-6, 1.2e-6, 2e-6], [101325.0] * 4
     ),
-    "MixtureFit": lambda: qz.fit_mixture(PAGE, BAND, sigma_range=0.1),
+    "MixtureFit": lambda: qz.fit_mixture(PAGE, UNIT_RANGE, sigma_range=0.1),
     "MonteCarlo": monte_carlo,
     "NextStep": lambda: run().next_step(run().fit((6, 16))),
-    "NullComparison": lambda: qz.compare_null(PAGE, BAND, null="uniform", n_resamples=99, rng=1),
+    "NullComparison": lambda: qz.compare_null(
+        PAGE, UNIT_RANGE, null="uniform", n_resamples=99, rng=1
+    ),
     "ParticleAnalyses": lambda: two_spheres().analyze_each((6, 16), n_resamples=19, rng=1),
     "PooledUnit": lambda: charge.pool_runs(
         {name: two_spheres().particle(name) for name in "AB"}, unit_range=(6, 16), n_resamples=19
     )[0],
-    "Periodogram": lambda: qz.periodogram(PAGE, BAND),
+    "Periodogram": lambda: qz.periodogram(PAGE, UNIT_RANGE),
     "Plan": lambda: qz.plan(sigma=0.1),
     "Propagation": propagation,
     "Repeated": lambda: charge.repeat_balance([227.1, 227.9, 226.8]),
     "ResidualVoltage": lambda: run().residual_voltage(),
     "RunAnalysis": lambda: run().analyze((6, 16), n_resamples=19, rng=1),
     "RunFit": lambda: run().fit((6, 16)),
-    "RunningResult": lambda: running_evidence(PAGE, BAND, (0, 20)),
+    "RunningResult": lambda: running_evidence(PAGE, UNIT_RANGE, (0, 20)),
     "SampledMixture": lambda: qz.sample_mixture(
-        PAGE, BAND, sigma_range=0.1, draws=50, chains=2, rng=1
+        PAGE, UNIT_RANGE, sigma_range=0.1, draws=50, chains=2, rng=1
     ),
-    "Sensitivity": lambda: qz.null.sensitivity(PAGE, BAND, n_resamples=99, rng=1),
+    "Sensitivity": lambda: qz.null.sensitivity(PAGE, UNIT_RANGE, n_resamples=99, rng=1),
     "TargetPlan": lambda: charge.plan_target(DATA / "invented_apparatus.toml"),
     "Truth": lambda: simulated().truth,
     "TwoUnits": lambda: qz.model.fit_two_units(

@@ -16,7 +16,7 @@ from quantize.shared_shift import SharedShift
 
 N = np.array([2, 3, 4, 5, 6, 7, 8, 9, 3, 5, 7, 4])
 UNIT, SIGMA = 10.0, 0.3
-BAND = (6.0, 16.0)
+UNIT_RANGE = (6.0, 16.0)
 PLACE = np.linspace(-0.5, 0.5, N.size)
 
 
@@ -47,7 +47,7 @@ def by_hand(data: qz.Readings, error: float, drift: float = 0.0) -> tuple[float,
 )
 def test_the_unit_is_that_of_generalised_least_squares(error: float, drift: float) -> None:
     data = readings(0.7 * error, -0.8 * drift, shift(error, drift))
-    found = qz.fit_mixture(data, BAND)
+    found = qz.fit_mixture(data, UNIT_RANGE)
     unit, spread = by_hand(data, error, drift)
     assert found.unit == pytest.approx(unit, abs=0.05 * spread)
     assert found.unit_err == pytest.approx(spread, rel=0.02)
@@ -68,11 +68,11 @@ def test_the_evidence_is_the_average_over_the_second_error() -> None:
     # Sum over many sizes of the drift, the readings moved back by hand.
     error, drift = 0.4, 1.5
     data = readings(0.7 * error, -0.8 * drift, shift(error, drift))
-    found = qz.fit_mixture(data, BAND)
+    found = qz.fit_mixture(data, UNIT_RANGE)
     z = np.linspace(-4.5, 4.5, 61)
     fits = [
         qz.fit_mixture(
-            data.replace(values=data.values - one * drift * PLACE, shift=shift(error)), BAND
+            data.replace(values=data.values - one * drift * PLACE, shift=shift(error)), UNIT_RANGE
         )
         for one in z
     ]
@@ -85,9 +85,9 @@ def test_the_evidence_is_the_average_over_the_second_error() -> None:
 
 def test_a_lattice_too_large_gives_way_to_the_average(monkeypatch: pytest.MonkeyPatch) -> None:
     data = readings(0.3, 0.0, shift(0.4))
-    one = qz.fit_mixture(data, BAND)
+    one = qz.fit_mixture(data, UNIT_RANGE)
     monkeypatch.setattr("quantize.model.posterior.MOST_WITH_SHIFT", 10)
-    two = qz.fit_mixture(data, BAND)
+    two = qz.fit_mixture(data, UNIT_RANGE)
     assert isinstance(two.posterior, AveragedPosterior)
     assert not isinstance(one.posterior, AveragedPosterior)
     assert two.unit == pytest.approx(one.unit, abs=0.02 * one.unit_err)
@@ -101,7 +101,7 @@ def test_a_lattice_too_large_gives_way_to_the_average(monkeypatch: pytest.Monkey
 
 
 def test_small_second_errors_change_nothing() -> None:
-    one, two = (qz.fit_mixture(readings(0.1, 0.0, shift(0.2, d)), BAND) for d in (0.0, 1e-6))
+    one, two = (qz.fit_mixture(readings(0.1, 0.0, shift(0.2, d)), UNIT_RANGE) for d in (0.0, 1e-6))
     assert two.unit == pytest.approx(one.unit, rel=1e-6)
     assert two.unit_err == pytest.approx(one.unit_err, rel=1e-3)
     assert two.log_bayes_factor == pytest.approx(one.log_bayes_factor, abs=1e-3)
@@ -111,9 +111,9 @@ def test_evidence_is_averaged_and_not_lost() -> None:
     # Ten standard deviations of a reading from the first to the last: as they stand, no steps.
     drift = 10 * SIGMA
     data = readings(0.0, drift)
-    exact = level_evidence(qz.fit_mixture(data, BAND).posterior)
+    exact = level_evidence(qz.fit_mixture(data, UNIT_RANGE).posterior)
     shared = data.replace(shift=shift(1e-3, drift))
-    found = level_evidence(qz.fit_mixture(shared, BAND).posterior)
+    found = level_evidence(qz.fit_mixture(shared, UNIT_RANGE).posterior)
     assert exact.log_bayes_factor < 0
     assert not exact.steps
     assert found.steps
@@ -121,7 +121,7 @@ def test_evidence_is_averaged_and_not_lost() -> None:
 
 
 def test_an_average_of_one_or_of_equals_is_that_one() -> None:
-    posterior = qz.fit_mixture(readings(), BAND).posterior
+    posterior = qz.fit_mixture(readings(), UNIT_RANGE).posterior
     one = level_evidence(posterior)
     for rows, weights in (([one], [1.0]), ([one, one], [0.3, 0.7])):
         found = averaged_evidence(rows, np.array(weights), posterior, 0.05)

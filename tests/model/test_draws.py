@@ -5,10 +5,10 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model.mixture import fit_posterior
 
-BAND = Band(low=0.8, high=1.25, chosen=False, reason="")
+UNIT_RANGE = UnitRange(low=0.8, high=1.25, chosen=False, reason="")
 SIZE = 1500
 
 
@@ -35,7 +35,7 @@ def compare(drawn, place, share):
 
 @pytest.mark.parametrize("name", MODELS)
 def test_draws_follow_the_posterior(name, seed):
-    found = fit_posterior(qz.Readings(comb()), BAND, qz.MixtureModel(**MODELS[name]))
+    found = fit_posterior(qz.Readings(comb()), UNIT_RANGE, qz.MixtureModel(**MODELS[name]))
     draws = found.draws(SIZE, rng=seed)
     nodes = found.posterior._nodes
     share = nodes.share / nodes.share.sum()
@@ -62,7 +62,7 @@ def test_draws_follow_the_posterior(name, seed):
 
 def test_draws_of_a_free_offset_move_with_the_comb(seed):
     x = comb() + 0.37
-    found = fit_posterior(qz.Readings(x), BAND, qz.MixtureModel(offset="free", sigma=0.13))
+    found = fit_posterior(qz.Readings(x), UNIT_RANGE, qz.MixtureModel(offset="free", sigma=0.13))
     draws = found.draws(SIZE, rng=seed)
     assert draws["offset"].between(0, draws["unit"]).all()
     cycles = found.posterior._nodes.shift

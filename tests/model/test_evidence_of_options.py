@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model.priors import priors_of
 from quantize.model.wrapped_likelihood import likelihood_of
 from quantize.shared_shift import SharedShift
@@ -31,8 +31,8 @@ def panels(low, high, count):
 
 def dense(readings, model, *, jumps=(), unit=60, sigma=8, offset=8, growth=6, outliers=4):
     """Log evidence and posterior means by plain sums over all parameters at once."""
-    band = Band(low=RANGE[0], high=RANGE[1], chosen=False, reason="")
-    prior, likelihood = priors_of(model, band, readings), likelihood_of(model, readings)
+    unit_range = UnitRange(low=RANGE[0], high=RANGE[1], chosen=False, reason="")
+    prior, likelihood = priors_of(model, unit_range, readings), likelihood_of(model, readings)
     ends = np.log(np.unique([*RANGE, *(j for j in jumps if RANGE[0] < j < RANGE[1])]))
     parts = [panels(a, b, unit) for a, b in itertools.pairwise(ends)]
     axes = [tuple(np.concatenate(p) for p in zip(*parts, strict=True))]

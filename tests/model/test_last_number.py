@@ -113,15 +113,15 @@ def test_one_reading_at_a_time_is_averaged_over_the_last_number():
 
 @pytest.mark.parametrize("offset", ["zero", "free"])
 def test_the_evidence_is_the_average_of_those_with_the_last_number_known(offset):
-    band = (SMALLEST, 2.6)
+    unit_range = (SMALLEST, 2.6)
     readings = qz.Readings(X)
     found = fit_mixture(
-        readings, band, model=qz.MixtureModel(offset=offset, sigma=0.15, integers=(1, None))
+        readings, unit_range, model=qz.MixtureModel(offset=offset, sigma=0.15, integers=(1, None))
     )
     parts = [
         math.log(weight)
         + fit_mixture(
-            readings, band, model=qz.MixtureModel(offset=offset, sigma=0.15, integers=(1, b))
+            readings, unit_range, model=qz.MixtureModel(offset=offset, sigma=0.15, integers=(1, b))
         ).log_bayes_factor
         for b, weight in prior_of_last(readings, 1, SMALLEST).items()
         if b >= 4

@@ -7,12 +7,12 @@ import quantize as qz
 from quantize.shared_shift import SharedShift
 
 VALUES = np.array([1.02, 1.97, 3.05, 3.96, 5.01, 7.03, 8.0, 2.05])
-BAND = (0.6, 1.7)
+UNIT_RANGE = (0.6, 1.7)
 
 
 @pytest.fixture
 def found():
-    return qz.fit_mixture(VALUES, BAND)
+    return qz.fit_mixture(VALUES, UNIT_RANGE)
 
 
 def test_the_points_add_up_to_the_evidence(found):

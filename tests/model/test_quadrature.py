@@ -7,7 +7,7 @@ from scipy import stats
 from scipy.integrate import quad
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Likelihood
 from quantize.model.modes import find_modes, marginal_of_unit
@@ -17,24 +17,24 @@ from quantize.model.wrapped_likelihood import WrappedLikelihood
 LOW, HIGH = 0.4, 2.5
 
 
-def fit(readings, sigma_range, offset="zero", band=(LOW, HIGH)):
+def fit(readings, sigma_range, offset="zero", unit_range=(LOW, HIGH)):
     given = None if readings.sigma is not None else sigma_range
-    found = qz.fit_mixture(readings, band, sigma_range=given, offset=offset)
+    found = qz.fit_mixture(readings, unit_range, sigma_range=given, offset=offset)
     assert isinstance(found.posterior.likelihood, WrappedLikelihood)
     return found
 
 
-def error(readings, sigma_range, *, free=False, band=(LOW, HIGH), **points):
+def error(readings, sigma_range, *, free=False, unit_range=(LOW, HIGH), **points):
     """Log Bayes factor by quadrature less that by dense sums."""
     problem = Problem(
         readings=readings,
-        low=band[0],
-        high=band[1],
+        low=unit_range[0],
+        high=unit_range[1],
         sigma_low=sigma_range[0],
         sigma_high=sigma_range[1],
         free=free,
     )
-    found = fit(readings, sigma_range, "free" if free else "zero", band)
+    found = fit(readings, sigma_range, "free" if free else "zero", unit_range)
     return abs(found.log_bayes_factor - dense_log_evidence(problem, **points))
 
 
@@ -70,7 +70,7 @@ def test_log_evidence_with_states_and_given_sigmas():
 
 @pytest.mark.slow
 def test_scatter_within_states_alone_says_nothing():
-    # Two states whose scatter is far above the prior's fall at small units: with the band above
+    # Two states whose scatter is far above the prior's fall at small units: with the range above
     # their means every reading is at tooth zero, and comb and continuum see the same scatter.
     x, state = np.array([0.1, 0.3, 0.2, 0.5]), [1, 1, 2, 2]
     readings = qz.Readings(x, state=state)
@@ -105,7 +105,7 @@ def test_units_far_below_sigma_keep_their_part_of_the_evidence(n, sigma):
     rng = np.random.default_rng(2)
     readings = qz.Readings(rng.uniform(-8, 8, size=n))
     points = {"unit_points": 2001, "sigma_points": 1, "offset_points": 12}
-    assert error(readings, (sigma, sigma), free=True, band=(0.1, 2.5), **points) < 1e-4
+    assert error(readings, (sigma, sigma), free=True, unit_range=(0.1, 2.5), **points) < 1e-4
 
 
 @pytest.mark.parametrize(("offset", "n"), [("zero", 90), ("free", 15)])
@@ -127,7 +127,7 @@ def test_the_evidence_between_two_units_is_that_of_a_narrower_range():
     for low, high in ((0.45, 0.8), (0.8, 1.2), (1.2, 2.4)):
         narrow = qz.fit_mixture(
             readings,
-            Band(low=low, high=high, chosen=False, reason=""),
+            UnitRange(low=low, high=high, chosen=False, reason=""),
             sigma_range=(0.02, 1.0),
         )
         found = whole.log_bayes_factor_between(low, high)
@@ -142,7 +142,7 @@ def by_sums_over_teeth(found):
     readings, posterior = found.readings, found.posterior
     likelihood = Likelihood(readings, envelope_of(found.model, readings))
     nodes = integrate(likelihood, posterior.prior, np.empty((0, 2)))
-    modes = find_modes(nodes, marginal_of_unit(found.band, nodes), posterior.reach)
+    modes = find_modes(nodes, marginal_of_unit(found.unit_range, nodes), posterior.reach)
     return nodes, modes[0], likelihood.best_integers(posterior.centre)
 
 
@@ -151,7 +151,7 @@ def by_sums_over_teeth(found):
 def test_both_likelihoods_give_the_same_posterior(n, offset):
     rng = np.random.default_rng(n)
     x = comb(rng, n, 0.12) + 0.3 * (offset != "zero")
-    found = fit(qz.Readings(x), (0.12, 0.12), offset, band=(0.6, 1.8))
+    found = fit(qz.Readings(x), (0.12, 0.12), offset, unit_range=(0.6, 1.8))
     nodes, best, integers = by_sums_over_teeth(found)
     tolerance = 1e-7 if offset != "free" else 1e-4
     assert nodes.log_bayes_factor == pytest.approx(found.log_bayes_factor, abs=tolerance)
@@ -167,7 +167,7 @@ def test_both_likelihoods_are_one_for_given_sigmas_and_states():
     readings = qz.Readings(
         k + sigma * rng.normal(size=12), sigma=sigma, state=np.repeat(np.arange(6), 2)
     )
-    found = fit(readings, None, band=(0.6, 1.8))
+    found = fit(readings, None, unit_range=(0.6, 1.8))
     nodes, _, integers = by_sums_over_teeth(found)
     assert nodes.log_bayes_factor == pytest.approx(found.log_bayes_factor, abs=1e-7)
     assert nodes.log_continuum == pytest.approx(found.log_evidence_continuum, abs=1e-7)
@@ -182,7 +182,7 @@ def test_repeats_have_one_continuum_by_either_likelihood(repeats):
     readings = qz.Readings(
         k + 0.15 * rng.normal(size=k.size), state=np.repeat(np.arange(6), repeats)
     )
-    found = fit(readings, (0.15, 0.15), band=(0.6, 1.8))
+    found = fit(readings, (0.15, 0.15), unit_range=(0.6, 1.8))
     few = qz.fit_mixture(readings, (0.6, 1.8), model=qz.MixtureModel(sigma=0.15, outliers=1e-12))
     assert few.log_evidence_continuum == pytest.approx(found.log_evidence_continuum, abs=1e-6)
     assert few.log_bayes_factor == pytest.approx(found.log_bayes_factor, abs=1e-6)
@@ -191,11 +191,11 @@ def test_repeats_have_one_continuum_by_either_likelihood(repeats):
 def test_repeats_at_known_sigma_count_in_neither_evidence():
     # What the scatter within a state says of a known sigma is the same for comb and continuum.
     x = np.array([1.02, 0.97, 3.05, 2.98, 4.01, 4.06, 6.93, 7.02])
-    state, band = np.repeat(np.arange(4), 2), (0.7, 2.5)
+    state, unit_range = np.repeat(np.arange(4), 2), (0.7, 2.5)
     readings = qz.Readings(x, state=state)
     points = {"unit_points": 4001, "sigma_points": 1}
-    assert error(readings, (0.06, 0.06), band=band, **points) < 1e-6
+    assert error(readings, (0.06, 0.06), unit_range=unit_range, **points) < 1e-6
     wider = np.repeat(x.reshape(-1, 2).mean(axis=1), 2) + np.tile([0.3, -0.3], 4)
-    scattered = fit(qz.Readings(wider, state=state), (0.06, 0.06), band=band)
-    found = fit(readings, (0.06, 0.06), band=band)
+    scattered = fit(qz.Readings(wider, state=state), (0.06, 0.06), unit_range=unit_range)
+    found = fit(readings, (0.06, 0.06), unit_range=unit_range)
     assert scattered.log_bayes_factor == pytest.approx(found.log_bayes_factor, abs=1e-6)

@@ -7,7 +7,7 @@ from scipy import stats
 import quantize as qz
 from quantize.shared_shift import SharedShift
 
-BAND = (0.85, 1.2)
+UNIT_RANGE = (0.85, 1.2)
 ERROR, TRUE, SIGMA = 0.12, 0.1, 0.06
 K = np.array([2, 9, 7, 2, 3, 9, 5, 4, 6, 5])
 OF_STATE, STATE = np.repeat([2, 9, 7, 4, 3], 2), np.repeat(np.arange(5), 2)
@@ -46,7 +46,9 @@ def by_hand(data, model):
     assert weight.sum() == pytest.approx(1, abs=1e-5)
     fits = [
         qz.fit_mixture(
-            data.replace(values=data.values - one * shift.lever, shift=None), BAND, model=model
+            data.replace(values=data.values - one * shift.lever, shift=None),
+            UNIT_RANGE,
+            model=model,
         )
         for one in s
     ]
@@ -108,7 +110,7 @@ LONG = "states, sigma unknown"
 def test_a_shift_is_the_average_over_shifts(name):
     data, options = CASES[name]
     model = qz.MixtureModel(**({"sigma": SIGMA} | options))
-    found = qz.fit_mixture(data, BAND, model=model)
+    found = qz.fit_mixture(data, UNIT_RANGE, model=model)
     assert found.alternatives["share"].iloc[0] > 0.999
     expected = by_hand(data, model)
     assert found.log_bayes_factor == pytest.approx(expected["log_bayes_factor"], abs=1e-3)
@@ -125,8 +127,8 @@ def test_a_shift_is_the_average_over_shifts(name):
 def test_a_free_offset_takes_up_a_shift_of_all_alike(columns):
     data = readings(EQUAL, **columns)
     model = qz.MixtureModel(offset="free", sigma=None if columns else SIGMA)
-    with_shift = qz.fit_mixture(data, BAND, model=model)
-    without = qz.fit_mixture(data.replace(shift=None), BAND, model=model)
+    with_shift = qz.fit_mixture(data, UNIT_RANGE, model=model)
+    without = qz.fit_mixture(data.replace(shift=None), UNIT_RANGE, model=model)
     assert with_shift.log_bayes_factor == without.log_bayes_factor
     assert with_shift.offset == without.offset
     assert with_shift.integers.tolist() == without.integers.tolist()
@@ -136,12 +138,12 @@ def test_a_free_offset_takes_up_a_shift_of_all_alike(columns):
 
 def test_the_best_mode_is_near_all_readings_where_the_shift_is_taken_off():
     data = readings(UNEQUAL)
-    assert qz.fit_mixture(data, BAND, sigma_range=SIGMA).posterior.nearer_than_chance().all()
+    assert qz.fit_mixture(data, UNIT_RANGE, sigma_range=SIGMA).posterior.nearer_than_chance().all()
 
 
 def test_draws_and_replicated_readings_hold_the_shift(seed):
     data = readings(UNEQUAL)
-    found = qz.fit_mixture(data, BAND, sigma_range=SIGMA)
+    found = qz.fit_mixture(data, UNIT_RANGE, sigma_range=SIGMA)
     row = found.parameters.set_index("parameter").loc["offset"]
     drawn = found.draws(2000, rng=seed)["offset"]
     assert abs(drawn.mean() - row["mean"]) < 5 * row["sd"] / np.sqrt(2000)
@@ -177,5 +179,5 @@ def test_draws_and_replicated_readings_hold_the_shift(seed):
 )
 def test_an_offset_beside_a_shift_is_refused_in_one_sentence(lever, offset, sentence):
     with pytest.raises(qz.InputError) as caught:
-        qz.fit_mixture(readings(lever), BAND, model=qz.MixtureModel(offset=offset))
+        qz.fit_mixture(readings(lever), UNIT_RANGE, model=qz.MixtureModel(offset=offset))
     assert str(caught.value) == sentence

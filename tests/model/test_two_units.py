@@ -6,7 +6,7 @@ from dense_evidence import Problem, dense_log_evidence
 from published import survey_heights
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model.pairs import FINE, PairLattice, UnitLattice
 from quantize.model.wrapped_likelihood import likelihood_of
 
@@ -62,9 +62,9 @@ def test_one_unit_is_preferred_where_there_is_one():
 def test_pairs_add_up_to_the_plain_double_sum():
     rng = np.random.default_rng(14)
     x, _ = mixed(rng, n=8, spread=0.1)
-    band = Band(low=0.7, high=2.0, chosen=False, reason="")
+    unit_range = UnitRange(low=0.7, high=2.0, chosen=False, reason="")
     units = UnitLattice(
-        likelihood_of(qz.MixtureModel(), qz.Readings(x)), band, 0.1, tapered=False, fine=FINE
+        likelihood_of(qz.MixtureModel(), qz.Readings(x)), unit_range, 0.1, tapered=False, fine=FINE
     )
     shares = np.array([0.1, 0.4, 0.8])
     lattice = PairLattice(units, shares, np.log(np.full(3, 1 / 3)))

@@ -11,15 +11,15 @@ from scipy.special import logsumexp
 
 import quantize as qz
 from quantize._support.validation import FloatArray
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model import sigma_prior
 from quantize.model.pairs import FINE, PairLattice, PairNodes, UnitLattice
 from quantize.model.wrapped_likelihood import likelihood_of
 
-BAND, SIGMAS = (0.7, 2.0), (0.03, 0.6)
+UNIT_RANGE, SIGMAS = (0.7, 2.0), (0.03, 0.6)
 MEMBER = np.array([0, 1] * 6)
 SAMPLE = np.array([1.02, 2.75, 2.97, 4.1, 4.05, 1.33, 5.96, 6.9, 7.03, 5.49, 2.0, 8.2])
-UNIT = np.geomspace(*BAND, 1201)
+UNIT = np.geomspace(*UNIT_RANGE, 1201)
 SIGMA = np.geomspace(*SIGMAS, 81)
 
 
@@ -71,7 +71,7 @@ def by_hand() -> tuple[float, float, float]:
 
 
 def test_evidence_and_sigma_of_two_labelled_units() -> None:
-    found = qz.model.fit_two_units(SAMPLE, BAND, labels=MEMBER, sigma_range=SIGMAS)
+    found = qz.model.fit_two_units(SAMPLE, UNIT_RANGE, labels=MEMBER, sigma_range=SIGMAS)
     one, two, sigma = by_hand()
     assert found.log_evidence == pytest.approx(two, abs=0.01)
     assert found.log_evidence - found.log_bayes_factor == pytest.approx(one, abs=0.01)
@@ -81,34 +81,34 @@ def test_evidence_and_sigma_of_two_labelled_units() -> None:
 
 @pytest.mark.parametrize("labels", [MEMBER, None])
 def test_the_first_alternative_is_the_answer(labels: FloatArray | None) -> None:
-    found = qz.model.fit_two_units(SAMPLE, BAND, labels=labels, sigma_range=0.06)
+    found = qz.model.fit_two_units(SAMPLE, UNIT_RANGE, labels=labels, sigma_range=0.06)
     first = found.alternatives.iloc[0]
     assert [first["unit_1"], first["unit_2"]] == pytest.approx(list(found.units), rel=1e-9)
     assert found.alternatives["share"].is_monotonic_decreasing
-    # A sample of twelve leaves other pairs, each with two units of the band.
+    # A sample of twelve leaves other pairs, each with two units of the range.
     others = found.alternatives[["unit_1", "unit_2"]].to_numpy()
-    assert others.min() > BAND[0]
-    assert others.max() < BAND[1]
+    assert others.min() > UNIT_RANGE[0]
+    assert others.max() < UNIT_RANGE[1]
 
 
 def pairs(sigma: float, known: bool) -> PairNodes:
     """Nodes without labels at one sigma; the share by forty nodes of Gauss and Legendre."""
     x, w = np.polynomial.legendre.leggauss(40)
-    band = Band(low=0.7, high=2.0, chosen=False, reason="")
+    unit_range = UnitRange(low=0.7, high=2.0, chosen=False, reason="")
     likelihood = likelihood_of(qz.MixtureModel(), qz.Readings(SAMPLE[:8]))
-    units = UnitLattice(likelihood, band, sigma, tapered=not known, fine=FINE)
+    units = UnitLattice(likelihood, unit_range, sigma, tapered=not known, fine=FINE)
     lattice = PairLattice(units, 0.5 * (x + 1), np.log(w / 2))
     return lattice.sum_up(lattice.climb())
 
 
 def test_the_share_is_integrated_to_the_end() -> None:
-    found = qz.model.fit_two_units(SAMPLE[:8], BAND, sigma_range=0.06)
+    found = qz.model.fit_two_units(SAMPLE[:8], UNIT_RANGE, sigma_range=0.06)
     expected = float(logsumexp(pairs(0.06, known=True).log_mass))
     assert found.log_evidence == pytest.approx(expected, abs=1e-4)
 
 
 def test_sigma_without_labels_is_its_posterior_mean() -> None:
-    found = qz.model.fit_two_units(SAMPLE[:8], BAND, sigma_range=(0.05, 0.3))
+    found = qz.model.fit_two_units(SAMPLE[:8], UNIT_RANGE, sigma_range=(0.05, 0.3))
     sigmas = np.geomspace(0.05, 0.3, 25)
     mass = []
     for sigma in sigmas:

@@ -9,18 +9,18 @@ from scipy import stats
 import quantize as qz
 from quantize._support.errors import InputError
 from quantize.charge import read_run
-from quantize.comb.band import Band, default_band
+from quantize.comb.unit_range import UnitRange, default_unit_range
 from quantize.model.model import MixtureModel
 from quantize.null.allowed_units import allowed_units
 
 QUICK = {"n_resamples": 19, "rng": 1}
-BAND = Band(low=0.2, high=4.0, chosen=False, reason="given by the caller")
+UNIT_RANGE = UnitRange(low=0.2, high=4.0, chosen=False, reason="given by the caller")
 
 
-def allowed(values, integers, band=BAND, **options):
+def allowed(values, integers, unit_range=UNIT_RANGE, **options):
     """The ends of the allowed units."""
     readings = values if isinstance(values, qz.Readings) else qz.Readings(values)
-    found = allowed_units(band, MixtureModel(integers=integers, **options), readings)
+    found = allowed_units(unit_range, MixtureModel(integers=integers, **options), readings)
     return None if found is None else found.limits
 
 
@@ -90,7 +90,7 @@ def test_there_may_be_no_unit_at_all(values, integers, options):
 
 
 def test_noise_that_grows_leaves_the_range_as_it_is():
-    assert allowed(X, (1, 8), noise="proportional") == BAND.limits
+    assert allowed(X, (1, 8), noise="proportional") == UNIT_RANGE.limits
 
 
 def comb(seed, n=20, spread=0.15):
@@ -102,17 +102,26 @@ def test_the_verdict_rests_on_these_units_and_says_so():
     x = comb(2)
     found, plain = (qz.analyze(x, integers=whole, **QUICK) for whole in ((1, 8), "any"))
     expected = allowed_units(
-        default_band(qz.Readings(x)), MixtureModel(integers=(1, 8)), found.readings
+        default_unit_range(qz.Readings(x)), MixtureModel(integers=(1, 8)), found.readings
     )
-    assert found.band == expected == found.mixture.band
-    assert found.score.band == found.comb_fit.band == found.band
-    assert found.evidence.band[0] == found.band.low > plain.band.low
+    assert found.unit_range == expected == found.mixture.unit_range
+    assert found.score.unit_range == found.comb_fit.unit_range == found.unit_range
+    assert found.evidence.unit_range[0] == found.unit_range.low > plain.unit_range.low
     # The prior of the unit is spread over fewer units, and none that is left out did any good.
     assert found.log_bayes_factor > plain.log_bayes_factor + 0.3
-    assert "those at which every reading can have a whole number from 1 to 8" in found.band.reason
-    sentence = next(f.sentence for f in found.findings if f.name == "band")
-    assert f"Every unit from {found.band.low:.4g} to {found.band.high:.4g} was tried" in sentence
-    assert f"of {plain.band.low:.4g} to {plain.band.high:.4g} these are the ones" in sentence
+    assert (
+        "those at which every reading can have a whole number from 1 to 8"
+        in found.unit_range.reason
+    )
+    sentence = next(f.sentence for f in found.findings if f.name == "unit_range")
+    assert (
+        f"Every unit from {found.unit_range.low:.4g} to {found.unit_range.high:.4g} was tried"
+        in sentence
+    )
+    assert (
+        f"of {plain.unit_range.low:.4g} to {plain.unit_range.high:.4g} these are the ones"
+        in sentence
+    )
     assert found.verdict == plain.verdict == "steps"
 
 
@@ -207,7 +216,7 @@ def test_a_run_takes_it_and_keeps_it_when_it_is_made_again():
     found = run.analyze(integers=(-9, 30), **QUICK)
     assert found.settings["integers"] == (-9, 30)
     assert found.mixture.model.integers == (-9, 30)
-    assert "a whole number from -9 to 30" in found.band.reason
+    assert "a whole number from -9 to 30" in found.unit_range.reason
 
 
 def test_every_group_of_a_table_takes_it():

@@ -22,13 +22,13 @@ def levels(spread: float, n: int = 7, seed: int = 8) -> np.ndarray:
 
 
 def one_tooth(
-    readings: object, band: tuple[float, float] = (LOW, HIGH), **options: object
+    readings: object, unit_range: tuple[float, float] = (LOW, HIGH), **options: object
 ) -> Assigned:
-    found = qz.fit_mixture(readings, band, **options).posterior
+    found = qz.fit_mixture(readings, unit_range, **options).posterior
     sample = sample_of(found)
-    comb = comb_at_nodes(found, sample, band[1])
+    comb = comb_at_nodes(found, sample, unit_range[1])
     order = np.argsort(-comb.log_likelihood, kind="stable")
-    return assigned(found, sample, comb, order, band[1])
+    return assigned(found, sample, comb, order, unit_range[1])
 
 
 @pytest.mark.parametrize("sigma", [0.03, 0.1, 0.2])
@@ -69,9 +69,9 @@ def test_the_best_assignment_is_that_of_a_dense_search(sigma: float, seed: int) 
 
 def test_a_free_offset_is_integrated_with_the_unit() -> None:
     """By Simpson's rule on a plane of units and offsets; an offset is uniform over one unit."""
-    sigma, band = 0.05, (0.9, 1.1)
+    sigma, unit_range = 0.05, (0.9, 1.1)
     values = levels(sigma) + 0.37
-    found = one_tooth(values, band, offset="free", sigma_range=sigma)
+    found = one_tooth(values, unit_range, offset="free", sigma_range=sigma)
     best = int(np.argmax(found.log_likelihood[:, 0]))
     teeth, unit = found.integers[best], found.unit[best]
     assert teeth[0] == 0
@@ -81,7 +81,7 @@ def test_a_free_offset_is_integrated_with_the_unit() -> None:
         norm.logpdf(v, k * units[:, None] + starts, sigma)
         for v, k in zip(values, teeth, strict=True)
     )
-    prior = 1 / (units * np.log(band[1] / band[0]) * units)
+    prior = 1 / (units * np.log(unit_range[1] / unit_range[0]) * units)
     top = logs.max()
     plane = simpson(simpson(np.exp(logs - top), x=starts, axis=1) * prior, x=units)
     assert_allclose(found.log_likelihood[best, 0], np.log(plane) + top, atol=2e-3)

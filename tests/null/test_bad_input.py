@@ -9,7 +9,7 @@ from quantize import InputError, Readings
 from quantize.null.running import RunningEvidence
 
 PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
-BAND = (1.2, 7.0)
+UNIT_RANGE = (1.2, 7.0)
 QUICK = {"n_resamples": 99, "rng": 1}
 
 
@@ -24,10 +24,10 @@ QUICK = {"n_resamples": 99, "rng": 1}
 )
 def test_options_are_checked_wherever_they_are_given(options, message):
     with pytest.raises(InputError, match=message):
-        qz.analyze(PAGE, BAND, **options)
+        qz.analyze(PAGE, UNIT_RANGE, **options)
     if "alpha" not in options:
         with pytest.raises(InputError, match=message):
-            qz.null.without_each_state(PAGE, BAND, **options)
+            qz.null.without_each_state(PAGE, UNIT_RANGE, **options)
 
 
 def test_readings_of_a_single_state_are_one_level():
@@ -37,7 +37,9 @@ def test_readings_of_a_single_state_are_one_level():
 
 
 def test_one_sigma_is_as_good_as_a_pair():
-    one, pair = (qz.analyze(PAGE, BAND, sigma_range=given, **QUICK) for given in (0.1, (0.1, 0.1)))
+    one, pair = (
+        qz.analyze(PAGE, UNIT_RANGE, sigma_range=given, **QUICK) for given in (0.1, (0.1, 0.1))
+    )
     assert one.p_values == pair.p_values
     assert one.log_bayes_factors == pair.log_bayes_factors
 
@@ -47,9 +49,9 @@ def test_a_statistic_that_fails_on_the_readings_is_refused():
         return np.full(len(data), np.nan if len(data) == 1 else 1.0)
 
     with pytest.raises(InputError, match="`statistic` returned"):
-        qz.compare_null(PAGE, BAND, statistic=broken, n_resamples=99)
+        qz.compare_null(PAGE, UNIT_RANGE, statistic=broken, n_resamples=99)
     with pytest.raises(InputError, match="`statistic` returned shape"):
-        qz.compare_null(PAGE, BAND, statistic=lambda data: np.empty(0), n_resamples=99)
+        qz.compare_null(PAGE, UNIT_RANGE, statistic=lambda data: np.empty(0), n_resamples=99)
 
 
 def test_ties_leave_the_counted_p_value():
@@ -59,14 +61,14 @@ def test_ties_leave_the_counted_p_value():
         return np.where(same, 2.0, np.where(data[:, 0] > np.quantile(data[:, 0], 0.005), 1.0, 0.0))
 
     found = qz.compare_null(
-        PAGE, BAND, null="smooth", statistic=nearly_constant, n_resamples=999, rng=1
+        PAGE, UNIT_RANGE, null="smooth", statistic=nearly_constant, n_resamples=999, rng=1
     )
     assert found.p_value == 1 / 1000
     assert found.tail_p_value is None
 
 
 def test_a_sigma_too_large_for_any_comb_shows_nothing():
-    found = qz.analyze(Readings(PAGE, sigma=5.0), BAND, **QUICK)
+    found = qz.analyze(Readings(PAGE, sigma=5.0), UNIT_RANGE, **QUICK)
     assert found.p_value == 1.0
     assert found.evidence.occupied_teeth == 0.0
     assert found.verdict == "cannot tell"
@@ -78,14 +80,14 @@ def test_a_sigma_too_large_for_any_comb_shows_nothing():
 def test_readings_far_from_where_multiples_are_counted_are_refused(shift, wanted):
     words = rf"cells for these 10 readings under .* lie 1e\+{wanted}"
     with pytest.raises(InputError, match=words) as refused:
-        qz.analyze(np.array(PAGE) + shift, BAND, **QUICK)
+        qz.analyze(np.array(PAGE) + shift, UNIT_RANGE, **QUICK)
     assert "or give an `offset` nearer to the readings: they lie" in str(refused.value)
 
 
 def test_an_offset_near_the_readings_takes_them_back_to_the_origin():
     # So many digits show no step of the record; it is told.
     near, plain = (
-        qz.analyze(Readings(np.array(PAGE) + at, resolution=0.1), BAND, offset=at, **QUICK)
+        qz.analyze(Readings(np.array(PAGE) + at, resolution=0.1), UNIT_RANGE, offset=at, **QUICK)
         for at in (1e8, 0.0)
     )
     for name, ratio in near.log_bayes_factors.items():
@@ -106,11 +108,11 @@ def test_an_offset_near_the_readings_takes_them_back_to_the_origin():
 )
 def test_running_evidence_checks_its_options(options, message):
     with pytest.raises(InputError, match=message):
-        running_evidence(PAGE, BAND, (0.0, 20.0), **options)
+        running_evidence(PAGE, UNIT_RANGE, (0.0, 20.0), **options)
     with pytest.raises(InputError, match="`window` is"):
-        RunningEvidence(BAND, 3)
+        RunningEvidence(UNIT_RANGE, 3)
 
 
 def test_a_look_before_the_end_is_in_the_headline():
-    found = running_evidence(PAGE, BAND, (0.0, 20.0), looks=[5, 99])
+    found = running_evidence(PAGE, UNIT_RANGE, (0.0, 20.0), looks=[5, 99])
     assert "after 5 readings" in repr(found)

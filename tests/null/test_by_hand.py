@@ -15,7 +15,7 @@ from quantize.null.running_nulls import log_ends_anywhere, log_two_sided
 from quantize.null.samplers import Uniform
 
 PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
-BAND = (1.2, 4.0)
+UNIT_RANGE = (1.2, 4.0)
 
 
 def test_the_fitted_uniform_is_unbiased_at_its_ends() -> None:
@@ -52,7 +52,7 @@ def test_groups_do_not_depend_on_where_the_values_lie() -> None:
 
 
 def known_sigma(readings: object, **options: object) -> float | None:
-    return qz.fit_mixture(readings, BAND, **options).posterior.known_sigma
+    return qz.fit_mixture(readings, UNIT_RANGE, **options).posterior.known_sigma
 
 
 def test_sigma_known_otherwise_than_through_the_comb() -> None:
@@ -69,7 +69,7 @@ def test_sigma_known_otherwise_than_through_the_comb() -> None:
 
 
 def test_looking_crosses_where_the_path_first_stands_above() -> None:
-    found = running_evidence(PAGE * 2, BAND, (0, 20), alpha=0.05)
+    found = running_evidence(PAGE * 2, UNIT_RANGE, (0, 20), alpha=0.05)
     path = found.log_evidence
     first = next(i for i, v in enumerate(path) if v >= math.log(20))
     assert found.crossed_at == first + 1
@@ -77,7 +77,7 @@ def test_looking_crosses_where_the_path_first_stands_above() -> None:
 
 
 def test_a_second_reading_of_a_state_changes_no_evidence() -> None:
-    process = qz.RunningEvidence(BAND, (0, 20))
+    process = qz.RunningEvidence(UNIT_RANGE, (0, 20))
     for i, value in enumerate(PAGE):
         process.update(value, state=i)
     before, by_null = process.log_evidence[-1], process.log_evidences[-1]

@@ -24,9 +24,11 @@ def levels(spread: float, n: int = 7, seed: int = 8) -> np.ndarray:
     return np.sort(rng.integers(-4, 5, size=n) + rng.normal(0, spread, size=n))
 
 
-def teeth(readings: object, band: tuple[float, float] = (LOW, HIGH), **options: object) -> Teeth:
-    found = qz.fit_mixture(readings, band, **options).posterior
-    return comb_at_nodes(found, sample_of(found), band[1])
+def teeth(
+    readings: object, unit_range: tuple[float, float] = (LOW, HIGH), **options: object
+) -> Teeth:
+    found = qz.fit_mixture(readings, unit_range, **options).posterior
+    return comb_at_nodes(found, sample_of(found), unit_range[1])
 
 
 def normal(x: np.ndarray, mean: np.ndarray, sd: np.ndarray | float) -> np.ndarray:
@@ -65,12 +67,12 @@ def test_unequal_precisions_agree_with_the_integral() -> None:
 
 @pytest.mark.parametrize("sigma", [0.06, 0.2])
 def test_a_free_offset_is_averaged_over_one_unit(sigma: float) -> None:
-    values, band = levels(sigma) + 0.37, (0.9, 1.1)
-    found = teeth(values, band, offset="free", sigma_range=sigma)
-    unit = np.geomspace(*band, 301)
+    values, unit_range = levels(sigma) + 0.37, (0.9, 1.1)
+    found = teeth(values, unit_range, offset="free", sigma_range=sigma)
+    unit = np.geomspace(*unit_range, 301)
     phase = (np.arange(100) + 0.5) / 100
     grid = [np.mean([density(values, u, sigma, u * c) for c in phase]) for u in unit]
-    expected = simpson(grid, x=np.log(unit)) / np.log(band[1] / band[0])
+    expected = simpson(grid, x=np.log(unit)) / np.log(unit_range[1] / unit_range[0])
     assert_allclose(logsumexp(found.log_likelihood), np.log(expected), atol=5e-3)
 
 

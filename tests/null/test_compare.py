@@ -8,7 +8,7 @@ from plain_sums import harmonic_sums_plain
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.band import band_for
+from quantize.comb.unit_range import unit_range_for
 from quantize.null.samplers import SmoothedBootstrap
 from quantize.null.statistics import LargestScore
 from quantize.readings import Readings
@@ -23,7 +23,7 @@ def test_same_p_as_scipy():
     # the two p-values differ by sqrt(2·p(1−p)/2000), taken five times.
     rng = np.random.default_rng(3)
     x = rng.normal(0, 5, size=15)
-    measure = LargestScore.of(Readings(x), band_for(Readings(x), (1, 6)), 0.0, False)
+    measure = LargestScore.of(Readings(x), unit_range_for(Readings(x), (1, 6)), 0.0, False)
     ours = qz.compare_null(x, (1, 6), null=normal, n_resamples=1999, rng=1)
     theirs = stats.monte_carlo_test(
         x,
@@ -99,7 +99,9 @@ def test_statistic_is_the_largest_of_the_periodogram():
     rng = np.random.default_rng(13)
     x = rng.normal(size=(6, 20)) * 4
     for offset, free in ((0.0, False), (0.0, True)):
-        measure = LargestScore.of(Readings(x[0]), band_for(Readings(x[0]), (0.8, 5)), offset, free)
+        measure = LargestScore.of(
+            Readings(x[0]), unit_range_for(Readings(x[0]), (0.8, 5)), offset, free
+        )
         for row, value in zip(x, measure(x), strict=True):
             found = qz.periodogram(row, (0.8, 5), offset="free" if free else "zero")
             highest = float((found.power if free else found.score).max())
@@ -108,14 +110,14 @@ def test_statistic_is_the_largest_of_the_periodogram():
 
 
 @pytest.mark.parametrize("offset", ["zero", "free"])
-@pytest.mark.parametrize("band", [None, (0.5, 2.0)])
-def test_the_normal_limit_gives_the_distribution_that_is_drawn(band, offset, monkeypatch):
+@pytest.mark.parametrize("unit_range", [None, (0.5, 2.0)])
+def test_the_normal_limit_gives_the_distribution_that_is_drawn(unit_range, offset, monkeypatch):
     # Rounded readings, skewed and far from zero; both ways on the same sample.
     x = (5 + np.random.default_rng(3).gamma(3, 1.5, 600)).round(2)
     settings = {"offset": offset, "null": "smooth", "n_resamples": 1999, "rng": 1}
-    limit = qz.compare_null(x, band, **settings).null_distribution
+    limit = qz.compare_null(x, unit_range, **settings).null_distribution
     monkeypatch.setattr("quantize.null.statistics._LIMIT", 10**9)
-    drawn = qz.compare_null(x, band, **settings).null_distribution
+    drawn = qz.compare_null(x, unit_range, **settings).null_distribution
     assert not np.array_equal(limit, drawn)
     # Four standard errors of two quantiles of 1,999 draws, by resampling both samples.
     rng = np.random.default_rng(4)
@@ -138,7 +140,7 @@ def test_statistic_is_the_largest_of_the_plain_sums(n, free):
     sigma = rng.uniform(0.5, 1.0, n)
     low, high = 0.8, 5.0
     measure = LargestScore.of(
-        Readings(x[0], sigma=sigma), band_for(Readings(x[0]), (low, high)), 0.0, free
+        Readings(x[0], sigma=sigma), unit_range_for(Readings(x[0]), (low, high)), 0.0, free
     )
     weights = (sigma.min() / sigma) ** 2
     ends = np.zeros((40, 1)) if not free else x.max(axis=1, keepdims=True)
@@ -156,7 +158,7 @@ def test_statistic_is_the_largest_of_the_plain_sums(n, free):
 def test_chosen_band_is_chosen_again_for_every_data_set():
     rng = np.random.default_rng(17)
     x = np.round(rng.normal(size=20) * 4, 4)
-    measure = LargestScore.of(Readings(x), band_for(Readings(x)), 0.0, False)
+    measure = LargestScore.of(Readings(x), unit_range_for(Readings(x)), 0.0, False)
     both = measure(np.stack([x, 3 * x]))
     assert both[0] == pytest.approx(both[1], rel=1e-6)
 

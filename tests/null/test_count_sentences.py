@@ -11,16 +11,22 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.null.exclusion import excluded_part
 from quantize.null.guards import Finding, findings_on_counts
 from quantize.null.verdict import CANNOT_TELL, NO_STEPS, judge_counts
 
-BAND = Band(low=4.0, high=12.0, chosen=False, reason="")
+UNIT_RANGE = UnitRange(low=4.0, high=12.0, chosen=False, reason="")
 
 
 def fit_with(**changes: Any) -> Any:
-    usual = {"total": 5000, "background": 0.1, "unit": 5.0, "unit_err": 0.01, "band": BAND}
+    usual = {
+        "total": 5000,
+        "background": 0.1,
+        "unit": 5.0,
+        "unit_err": 0.01,
+        "unit_range": UNIT_RANGE,
+    }
     return SimpleNamespace(**usual | {"chi_square": 40.0, "degrees": 40.0} | changes)
 
 
@@ -30,7 +36,7 @@ def rivals_with(levels: int) -> Any:
     )
 
 
-DATA: Any = SimpleNamespace(free=True, step=None, band=BAND)
+DATA: Any = SimpleNamespace(free=True, step=None, unit_range=UNIT_RANGE)
 REDUCE, WIDEN, MORE = "reduce the noise", "widen the range of sizes", "a few thousand"
 
 
@@ -81,9 +87,9 @@ def peaks(places: list[float], sigma: float) -> qz.counts.Histogram:
 def test_units_that_the_levels_miss_are_excluded(sigma: float, free: bool) -> None:
     places = np.array([21.0, 42.0, 63.0])
     histogram = peaks(list(places), 0.4)
-    data: Any = SimpleNamespace(free=free, fixed=0.0, histogram=histogram, band=BAND)
+    data: Any = SimpleNamespace(free=free, fixed=0.0, histogram=histogram, unit_range=UNIT_RANGE)
     fit = fit_with(modes=places, unit=11.0)
-    # By hand: a cell of the band counts if none of its units brings the levels within 0.06 of a
+    # By hand: a cell of the range counts if none of its units brings the levels within 0.06 of a
     # unit of its multiples, r.m.s.; units below four sigma never do.
     edges = np.geomspace(4.0, 12.0, 41)
     out = 0

@@ -28,10 +28,10 @@ def on_levels(rng, levels, n, sigma):
 @pytest.mark.parametrize("k", [5, 7])
 def test_bound_on_equal_spacing_holds_for_levels_anywhere(free, k):
     # 1000 sets of levels with uniform phases. At a bound of p the share of sets whose best unit of
-    # the band is that regular may exceed p by 4·sqrt(p/1000).
+    # the range is that regular may exceed p by 4·sqrt(p/1000).
     rng = np.random.default_rng(5)
-    band = (1 / 8, 1 / 2)
-    f = np.linspace(*band, 1200)
+    unit_range = (1 / 8, 1 / 2)
+    f = np.linspace(*unit_range, 1200)
     found = []
     for _ in range(1000):
         y = rng.uniform(5, 45, size=k)
@@ -43,7 +43,9 @@ def test_bound_on_equal_spacing_holds_for_levels_anywhere(free, k):
             away -= away.mean(axis=1, keepdims=True)
         best = f[np.argmin(np.sum(away**2, axis=1))]
         found.append(
-            equal_spacing(y, 1 / best, band, offset=None if free else 0.0, closest=0.0).p_value
+            equal_spacing(
+                y, 1 / best, unit_range, offset=None if free else 0.0, closest=0.0
+            ).p_value
         )
     found = np.array(found)
     for p in (0.3, 0.1, 0.03):
@@ -70,9 +72,9 @@ def test_bounds_over_a_band_hold_for_smooth_data():
     for _ in range(100):
         x = rng.normal(20, 5, size=150)
         found = qz.periodogram(x, (1 / 3, 1.0))
-        band = (1.0, 3.0)
-        power.append(rayleigh_bound(float(found.power.max()), float(x.std()), band))
-        score.append(score_bound(found.statistic, float(np.sqrt(np.mean(x**2))), band))
+        unit_range = (1.0, 3.0)
+        power.append(rayleigh_bound(float(found.power.max()), float(x.std()), unit_range))
+        score.append(score_bound(found.statistic, float(np.sqrt(np.mean(x**2))), unit_range))
     for p_values in (power, score):
         for p in (0.2, 0.05):
             assert np.mean(np.array(p_values) <= p) <= p + 4 * np.sqrt(p * (1 - p) / 100)

@@ -12,19 +12,19 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.null.exclusion import excluded_part
 
-BAND = Band(low=4.0, high=12.0, chosen=False, reason="")
+UNIT_RANGE = UnitRange(low=4.0, high=12.0, chosen=False, reason="")
 CELLS = np.geomspace(4.0, 12.0, 41)
 
 
 def excluded(places: list[float], end: float, sigma: float) -> float:
-    """The part of the band that levels at these places, of spread 0.4, exclude."""
+    """The part of the range that levels at these places, of spread 0.4, exclude."""
     edges = np.arange(0.0, end, 0.1)
     counts = sum(np.diff(stats.norm.cdf(edges, place, 0.4)) for place in places)
     histogram = qz.counts.Histogram(edges, np.rint(40_000 * np.asarray(counts)).astype(int))
-    data: Any = SimpleNamespace(free=False, fixed=0.0, histogram=histogram, band=BAND)
+    data: Any = SimpleNamespace(free=False, fixed=0.0, histogram=histogram, unit_range=UNIT_RANGE)
     fit: Any = SimpleNamespace(modes=np.array(places), unit=11.0)
     return excluded_part(fit, data, sigma, narrowest=0.4)
 

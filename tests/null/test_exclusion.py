@@ -12,8 +12,8 @@ from quantize.null.exclusion import _log_bayes_factors, excluded_units
 QUICK = {"n_resamples": 99, "rng": 1}
 
 
-def fit(values, sigma, band=None, **options):
-    return qz.fit_mixture(qz.Readings(values, sigma=sigma), band, **options)
+def fit(values, sigma, unit_range=None, **options):
+    return qz.fit_mixture(qz.Readings(values, sigma=sigma), unit_range, **options)
 
 
 def comb(seed, n, spread, first, last):
@@ -101,7 +101,7 @@ def test_a_decimal_point_in_the_wrong_place_is_named_and_denies_nothing():
         values[5] = 10 * max(values[5], 5.0)
         found = qz.analyze(values, sigma_range=0.1, **QUICK)
         assert found.verdict != "no steps"
-        assert found.band.high < 6
+        assert found.unit_range.high < 6
         assert found.reasons[0].startswith(f"Reading 6, {values[5]:.6g}, lies far from all others")
         assert found.advice[0].startswith("First settle the reading that lies far")
         assert found.findings[0].name == "far"

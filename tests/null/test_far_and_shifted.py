@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.null.statistics import LargestScore
 
 
 def test_the_largest_power_of_far_readings() -> None:
     rng = np.random.default_rng(4)
     x = rng.integers(1, 9, size=30) + 0.1 * rng.normal(size=30)
-    band = Band(low=0.5, high=2.5, chosen=False, reason="")
-    statistic = LargestScore.of(qz.Readings(x), band, offset=0.0, free=True)
+    unit_range = UnitRange(low=0.5, high=2.5, chosen=False, reason="")
+    statistic = LargestScore.of(qz.Readings(x), unit_range, offset=0.0, free=True)
     # Beside the direct sum over a grid of frequencies twice as fine.
     f = np.linspace(1 / 2.5, 1 / 0.5, 4001)
     direct = (np.abs(np.exp(2j * np.pi * x * f[:, None]).sum(axis=1)) ** 2 / 30).max()

@@ -18,7 +18,7 @@ from quantize.null.envelopes import log_ratio_over_heaps
 from quantize.null.hypotheses import NULLS, SAME_ENVELOPE
 from quantize.null.verdict import KINDS
 
-BAND = (0.5, 2.5)
+UNIT_RANGE = (0.5, 2.5)
 SIGMA = 0.12
 SHARES = {"equal shares": math.inf, "flat shares": 1.0, "few favoured": 0.3}
 WHOLE = np.arange(-20, 21)
@@ -49,7 +49,7 @@ class Plain:
         self.x, self.n = np.sort(x), x.size
         self.span = float(np.ptp(x))
         self.window = self.span * (self.n + 1) / (self.n - 1)
-        self.u = np.geomspace(*BAND, 8001)
+        self.u = np.geomspace(*UNIT_RANGE, 8001)
         self.u = np.exp(0.5 * (np.log(self.u[1:]) + np.log(self.u[:-1])))
         u = self.u[:, None]
         self.k = np.rint(self.x / u).astype(int)
@@ -175,7 +175,7 @@ def analysed(both: bool) -> qz.Analysis:
     # The step of the record is said to be fine, so that it plays no part.
     values = BOTH_SIDES if both else ONE_SIDE
     readings = qz.Readings(values, resolution=1e-6)
-    return qz.analyze(readings, BAND, sigma_range=SIGMA, n_resamples=19, rng=1)
+    return qz.analyze(readings, UNIT_RANGE, sigma_range=SIGMA, n_resamples=19, rng=1)
 
 
 @functools.cache

@@ -1,4 +1,4 @@
-"""One state left out, groups by themselves, and the choice of null and band."""
+"""One state left out, groups by themselves, and the choice of null and unit_range."""
 
 import numpy as np
 import pytest
@@ -8,11 +8,11 @@ from quantize import InputError, Readings
 from quantize.model.posterior import Posterior
 from quantize.null.influence import only_in_the_pool, single_state
 
-BAND = (0.4, 3.0)
+UNIT_RANGE = (0.4, 3.0)
 
 
-def posterior(readings, band=BAND) -> Posterior:
-    return qz.fit_mixture(readings, band).posterior
+def posterior(readings, unit_range=UNIT_RANGE) -> Posterior:
+    return qz.fit_mixture(readings, unit_range).posterior
 
 
 def comb_sample(seed=1, n=12, spread=0.05):
@@ -25,14 +25,20 @@ def comb_sample(seed=1, n=12, spread=0.05):
 @pytest.mark.slow
 def test_left_out_p_is_that_of_the_page_without_the_state():
     sample = comb_sample()
-    found = qz.null.without_each_state(sample, BAND)
+    found = qz.null.without_each_state(sample, UNIT_RANGE)
     assert list(found) == list(sample.state_labels)
     rest = sample.select(sample.state != 3)
-    assert found["s3"] == qz.analyze(rest, BAND, n_resamples=19).evidence.p_value
+    assert found["s3"] == qz.analyze(rest, UNIT_RANGE, n_resamples=19).evidence.p_value
 
 
 def test_readings_without_states_are_left_out_one_by_one():
-    assert list(qz.null.without_each_state([1.0, 2.02, 2.98, 5.01, 7.0], BAND)) == [1, 2, 3, 4, 5]
+    assert list(qz.null.without_each_state([1.0, 2.02, 2.98, 5.01, 7.0], UNIT_RANGE)) == [
+        1,
+        2,
+        3,
+        4,
+        5,
+    ]
 
 
 @pytest.mark.slow
@@ -51,7 +57,7 @@ def test_a_page_with_states_says_whether_one_of_them_decides():
 
 
 def test_the_verdict_carries_the_sentence():
-    found = qz.analyze(comb_sample(), BAND, n_resamples=199, rng=1)
+    found = qz.analyze(comb_sample(), UNIT_RANGE, n_resamples=199, rng=1)
     assert found.verdict == "steps"
     assert "states" in [f.name for f in found.findings]
 
@@ -85,32 +91,36 @@ def test_groups_must_fit_the_readings():
 
 def test_sensitivity_lists_every_null_and_band():
     values = comb_sample().values
-    found = qz.null.sensitivity(values, BAND, bands=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5)
-    assert found.table["band"].unique().tolist() == ["as analyzed", "0.3 to 3", "4 to 6"]
+    found = qz.null.sensitivity(
+        values, UNIT_RANGE, unit_ranges=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5
+    )
+    assert found.table["unit_range"].unique().tolist() == ["as analyzed", "0.3 to 3", "4 to 6"]
     assert {"smooth", "uniform", "normal", "lumpy", "levels: lumpy"} <= set(found.table["null"])
     assert found.largest()["as analyzed"] < 0.05
-    # A band that leaves the unit out shows nothing.
+    # A range that leaves the unit out shows nothing.
     assert found.largest()["4 to 6"] > 0.05
-    again = qz.null.sensitivity(values, BAND, bands=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5)
+    again = qz.null.sensitivity(
+        values, UNIT_RANGE, unit_ranges=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5
+    )
     assert again.table.equals(found.table)
 
 
 @pytest.mark.parametrize(
-    ("band", "message"),
+    ("unit_range", "message"),
     [
         ((30, 60), r"starts at 30, above half the span .* show units from 1 to 4\.45"),
         ((0.2, 0.9), r"ends at 0\.9, below two recording steps of 0\.5; .* from 1 to 4\.45"),
     ],
 )
-def test_a_band_in_which_nothing_can_show_is_refused_with_one_that_can(band, message):
+def test_a_band_in_which_nothing_can_show_is_refused_with_one_that_can(unit_range, message):
     sample = Readings([1.0, 2.5, 4.0, 6.5, 9.9], resolution=0.5)
     with pytest.raises(InputError, match=message):
-        qz.analyze(sample, band, n_resamples=19)
+        qz.analyze(sample, unit_range, n_resamples=19)
 
 
 def test_the_choices_are_drawn_with_a_mark_for_each_band():
     found = qz.null.sensitivity(
-        comb_sample().values, BAND, bands=[(0.3, 3.0)], n_resamples=19, rng=5
+        comb_sample().values, UNIT_RANGE, unit_ranges=[(0.3, 3.0)], n_resamples=19, rng=5
     )
     axes = found.plot()
     drawn = {line.get_label(): len(line.get_xdata()) for line in axes.lines}

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.null.samplers import Uniform
 from quantize.null.statistics import LargestScore
 
@@ -20,10 +20,10 @@ def test_the_fitted_uniform_of_two_values() -> None:
 
 @pytest.mark.parametrize("free", [True, False])
 def test_no_score_is_above_that_of_every_unit_in_the_band(free: bool) -> None:
-    """Readings a third of a turn apart cancel each other at every unit of a narrow band."""
+    """Readings a third of a turn apart cancel each other at every unit of a narrow range."""
     values = np.array([0.0, 4 / 3, 8 / 3])
-    band = Band(low=0.99, high=1.01, chosen=False, reason="")
-    statistic = LargestScore.of(qz.Readings(values), band, offset=0.0, free=free)
+    unit_range = UnitRange(low=0.99, high=1.01, chosen=False, reason="")
+    statistic = LargestScore.of(qz.Readings(values), unit_range, offset=0.0, free=free)
     # The sum over the readings as it is defined, on a fine grid of units.
     turns = values / np.linspace(0.99, 1.01, 2001)[:, None]
     whole = np.exp(2j * np.pi * turns).sum(axis=1)

@@ -11,7 +11,7 @@ from scipy.stats import binom
 from quantize import InputError
 from quantize.null.running import RunningEvidence
 
-BAND, WINDOW = (0.4, 2.5), (-6.0, 6.0)
+UNIT_RANGE, WINDOW = (0.4, 2.5), (-6.0, 6.0)
 
 
 def comb_log_likelihood(process, x):
@@ -44,7 +44,7 @@ def test_mean_evidence_over_a_uniform_null_is_at_most_one():
     rng = np.random.default_rng(12)
     e = []
     for _ in range(80):
-        process = RunningEvidence(BAND, WINDOW)
+        process = RunningEvidence(UNIT_RANGE, WINDOW)
         for x in rng.uniform(*WINDOW, size=8):
             process.update(x, look=False)
         e.append(np.exp(process._comb.log_evidence() + 8 * np.log(12.0)))
@@ -57,7 +57,7 @@ def test_chance_of_ever_passing_twenty_under_a_null():
     hits = 0
     for i in range(15):
         values = np.random.default_rng([13, i]).uniform(-5, 5, size=15)
-        hits += running_evidence(values, BAND, WINDOW).crossed_at is not None
+        hits += running_evidence(values, UNIT_RANGE, WINDOW).crossed_at is not None
     # The promise is 5 %; more than this happens once in 10,000 times.
     assert hits <= binom.ppf(1 - 1e-4, 15, 0.05)
 
@@ -65,7 +65,7 @@ def test_chance_of_ever_passing_twenty_under_a_null():
 def test_a_comb_crosses_and_names_its_unit():
     rng = np.random.default_rng(14)
     values = rng.integers(-4, 5, size=25) + rng.normal(0, 0.08, size=25)
-    found = running_evidence(values, BAND, WINDOW)
+    found = running_evidence(values, UNIT_RANGE, WINDOW)
     assert found.crossed_at is not None
     assert found.unit == pytest.approx(1.0, abs=0.03)
     assert_allclose(
@@ -75,29 +75,29 @@ def test_a_comb_crosses_and_names_its_unit():
 
 def test_one_by_one_is_the_whole_page_and_looks_do_not_matter():
     values = [1.02, -2.03, 0.01, 3.05, -1.02, 1.95, -2.96]
-    process = RunningEvidence(BAND, WINDOW)
+    process = RunningEvidence(UNIT_RANGE, WINDOW)
     last = [process.update(x) for x in values][-1]
-    found = running_evidence(values, BAND, WINDOW, looks=[7])
+    found = running_evidence(values, UNIT_RANGE, WINDOW, looks=[7])
     assert found.log_evidence[-1] == last
     assert np.isnan(found.log_evidence[0])
 
 
 def test_a_reading_outside_the_window_is_refused():
-    process = RunningEvidence(BAND, WINDOW)
+    process = RunningEvidence(UNIT_RANGE, WINDOW)
     with pytest.raises(InputError, match="outside the window"):
         process.update(6.5)
 
 
 def test_window_and_band_must_fit():
     with pytest.raises(InputError, match="`window` is"):
-        RunningEvidence(BAND, (3.0, -3.0))
+        RunningEvidence(UNIT_RANGE, (3.0, -3.0))
     with pytest.raises(InputError, match="above half the window"):
         RunningEvidence((7.0, 9.0), WINDOW)
 
 
 def test_a_later_look_is_the_same_as_an_early_one():
     rng = np.random.default_rng(15)
-    process, lazy = RunningEvidence(BAND, WINDOW), RunningEvidence(BAND, WINDOW)
+    process, lazy = RunningEvidence(UNIT_RANGE, WINDOW), RunningEvidence(UNIT_RANGE, WINDOW)
     for x in rng.integers(-4, 5, size=14) + rng.normal(0, 0.06, size=14):
         log_evidence = process.update(x)
         lazy.update(x, look=False)
@@ -106,10 +106,10 @@ def test_a_later_look_is_the_same_as_an_early_one():
 
 
 def test_only_the_first_reading_of_a_state_counts():
-    process = RunningEvidence(BAND, WINDOW)
+    process = RunningEvidence(UNIT_RANGE, WINDOW)
     one = process.update(1.02, state="a")
     assert process.update(0.97, state="a") == one
-    plain = RunningEvidence(BAND, WINDOW)
+    plain = RunningEvidence(UNIT_RANGE, WINDOW)
     plain.update(1.02)
     assert process.update(-2.0, state="b") == plain.update(-2.0)
 
@@ -119,7 +119,7 @@ def test_the_heaped_null_explains_heaped_values():
     rng = np.random.default_rng(16)
     values = rng.normal(0, 1.8, 80)
     values = np.where(rng.random(80) < 1 / 3, np.round(values), values)
-    found = running_evidence(np.clip(values, -5.9, 5.9), BAND, WINDOW, looks=[80])
+    found = running_evidence(np.clip(values, -5.9, 5.9), UNIT_RANGE, WINDOW, looks=[80])
     last = {name: path[-1] for name, path in found.log_evidences.items()}
     heaped = min(value for name, value in last.items() if name.startswith("heaped"))
     assert heaped < 0

@@ -7,7 +7,7 @@ from plain_running import PlainRunning
 from quantize.null.running import RunningEvidence
 from quantize.null.running_levels import EXACT, NEGLIGIBLE, cell_edges
 
-BAND, WINDOW = (0.4, 2.5), (-6.0, 6.0)
+UNIT_RANGE, WINDOW = (0.4, 2.5), (-6.0, 6.0)
 
 
 def sharp(rng: np.random.Generator) -> np.ndarray:
@@ -38,7 +38,7 @@ def above_zero(rng: np.random.Generator) -> np.ndarray:
 @pytest.mark.parametrize("draw", [sharp, from_sharp_to_wide, uniform, above_zero])
 def test_every_null_is_that_of_the_plain_sums(draw):
     values = draw(np.random.default_rng(21))
-    process, plain = RunningEvidence(BAND, WINDOW), PlainRunning(BAND, WINDOW)
+    process, plain = RunningEvidence(UNIT_RANGE, WINDOW), PlainRunning(UNIT_RANGE, WINDOW)
     live = process._levels.sigma.size
     for number, value in enumerate(values, start=1):
         look = number <= 10 or number % 10 == 0
@@ -54,7 +54,7 @@ def test_a_sigma_that_was_left_out_comes_back_when_the_readings_want_it():
     """Sixty sharp readings settle on a small sigma; wide ones then rule it out."""
     rng = np.random.default_rng(22)
     sharp_first = np.r_[np.repeat([-2.0, 1.0, 3.0], 20) + rng.normal(0, 0.02, 60)]
-    process, plain = RunningEvidence(BAND, WINDOW), PlainRunning(BAND, WINDOW)
+    process, plain = RunningEvidence(UNIT_RANGE, WINDOW), PlainRunning(UNIT_RANGE, WINDOW)
     for value in np.r_[rng.permutation(sharp_first), rng.uniform(-5.5, 5.5, 50)]:
         process.update(value, look=False)
         plain.update(value, look=False)
@@ -80,7 +80,7 @@ def sharp_and_many(rng: np.random.Generator) -> np.ndarray:
 def test_cells_of_many_readings_have_the_sum_over_every_cut(draw):
     """Between cells of a fraction of sigma: no null smaller, and none larger by five per cent."""
     values = draw(np.random.default_rng(23))
-    process, plain = RunningEvidence(BAND, WINDOW), PlainRunning(BAND, WINDOW)
+    process, plain = RunningEvidence(UNIT_RANGE, WINDOW), PlainRunning(UNIT_RANGE, WINDOW)
     for value in values:
         process.update(value, look=False)
         plain.update(value, look=False)
@@ -92,7 +92,7 @@ def test_cells_of_many_readings_have_the_sum_over_every_cut(draw):
 def test_a_null_that_is_negligible_has_a_bound_that_changes_no_evidence():
     """Uniform on half of the window: levels are far behind, and looked at now and then."""
     values = np.random.default_rng(24).uniform(-0.5, 5.5, 260)
-    process, plain = RunningEvidence(BAND, WINDOW), PlainRunning(BAND, WINDOW)
+    process, plain = RunningEvidence(UNIT_RANGE, WINDOW), PlainRunning(UNIT_RANGE, WINDOW)
     for number, value in enumerate(values, start=1):
         found = process.update(value, look=number > 250)
         expected = plain.update(value, look=number == 260)

@@ -8,12 +8,12 @@ from running_path import running_evidence
 from scipy import integrate
 
 SMOOTH = [10.3, 13.7, 11.1, 12.6, 11.9, 10.8, 13.2, 12.3]
-BAND, WINDOW = (0.8, 2.5), (0.0, 20.0)
+UNIT_RANGE, WINDOW = (0.8, 2.5), (0.0, 20.0)
 ENDS = "continuous: ends anywhere"
 
 
 def test_the_null_that_limits_the_evidence_is_among_those_told() -> None:
-    found = running_evidence(SMOOTH, BAND, WINDOW)
+    found = running_evidence(SMOOTH, UNIT_RANGE, WINDOW)
     every = found.log_evidences
     assert np.min(list(every.values()), axis=0) == pytest.approx(found.log_evidence)
     # Readings between 10 and 14 of a window of 20 are a shorter uniform, and not steps.
@@ -27,14 +27,14 @@ def test_the_null_that_limits_the_evidence_is_among_those_told() -> None:
 
 
 def test_a_null_without_a_density_yet_limits_nothing() -> None:
-    path = running_evidence(SMOOTH, BAND, WINDOW).log_evidences[ENDS]
+    path = running_evidence(SMOOTH, UNIT_RANGE, WINDOW).log_evidences[ENDS]
     # Two readings tell the ends of no uniform.
     assert path[:2].tolist() == [np.inf, np.inf]
     assert np.isfinite(path[-1])
 
 
 def test_where_nobody_looked_nothing_is_told() -> None:
-    found = running_evidence(SMOOTH, BAND, WINDOW, looks=[2, 8])
+    found = running_evidence(SMOOTH, UNIT_RANGE, WINDOW, looks=[2, 8])
     looked = [False, True, False, False, False, False, False, True]
     assert (~np.isnan(found.log_evidence)).tolist() == looked
     for path in found.log_evidences.values():

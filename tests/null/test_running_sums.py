@@ -13,7 +13,7 @@ from quantize.null import running_sums
 from quantize.null.running_sums import SumsOfTwoUnits
 from quantize.studies.families import sums, two_units
 
-BAND, WINDOW = (0.4, 2.5), (-6.0, 6.0)
+UNIT_RANGE, WINDOW = (0.4, 2.5), (-6.0, 6.0)
 PLACES = np.array(list(itertools.product(range(3), repeat=2)), float)
 
 
@@ -62,7 +62,7 @@ def test_sums_of_two_units_seldom_pass() -> None:
         values = np.full(36, 9.0)
         while values.max() > 5.99:
             values = 0.5 * sums(two_units)(rng, 36)
-        found = running_evidence(values, BAND, WINDOW, looks=looks)
+        found = running_evidence(values, UNIT_RANGE, WINDOW, looks=looks)
         hits += found.crossed_at is not None
     # The promise is 5 %; more than this happens once in 10,000 times.
     assert hits <= stats.binom.ppf(1 - 1e-4, runs, 0.05)
@@ -72,7 +72,7 @@ def test_a_comb_on_one_side_of_zero_still_passes() -> None:
     """Its teeth are sums of one unit and twice that unit, but with one free place fewer."""
     rng = np.random.default_rng(33)
     values = rng.integers(0, 6, 40) + rng.normal(0, 0.08, 40)
-    found = running_evidence(values, BAND, WINDOW, looks=(10, 20, 40))
+    found = running_evidence(values, UNIT_RANGE, WINDOW, looks=(10, 20, 40))
     assert found.crossed_at is not None
     last = {name: path[-1] for name, path in found.log_evidences.items()}
     assert min(value for name, value in last.items() if name.startswith("sums")) < min(

@@ -44,8 +44,8 @@ def test_every_kind_of_data_without_steps_in_another_unit(offset: str, scale: fl
     scale = 2.0 ** round(np.log2(scale))
     sample = PAGE + 1e-4 * np.sin(np.arange(12))
     plain = qz.analyze(sample, (0.4, 2.5), offset=offset, n_resamples=99, rng=1)
-    band = (0.4 * scale, 2.5 * scale)
-    other = qz.analyze(scale * sample, band, offset=offset, n_resamples=99, rng=1)
+    unit_range = (0.4 * scale, 2.5 * scale)
+    other = qz.analyze(scale * sample, unit_range, offset=offset, n_resamples=99, rng=1)
     assert other.verdict == plain.verdict
     for name, factor in plain.log_bayes_factors.items():
         assert other.log_bayes_factors[name] == pytest.approx(factor, abs=1e-6), name

@@ -8,7 +8,7 @@ from scipy import special, stats
 
 import quantize as qz
 from quantize import InputError
-from quantize.comb.band import band_for
+from quantize.comb.unit_range import unit_range_for
 from quantize.null import tails
 from quantize.null.statistics import LargestScore
 from quantize.readings import Readings
@@ -103,7 +103,7 @@ def test_tail_at_one_in_a_hundred_thousand():
     """Three hundred thousand direct draws count to 1e-4; the tail of 9,999 stays within a half."""
     rng = np.random.default_rng(6)
     sample = Readings(rng.normal(0, 5, 12))
-    measure = LargestScore.of(sample, band_for(sample, (1.5, 6)), 0.0, False)
+    measure = LargestScore.of(sample, unit_range_for(sample, (1.5, 6)), 0.0, False)
     direct = np.sort(np.concatenate([measure(rng.normal(0, 5, (30_000, 12))) for _ in range(10)]))
     height = float(direct[-30])
     found = tails.Tail.of(measure(rng.normal(0, 5, (9999, 12))), measure.scale)

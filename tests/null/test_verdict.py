@@ -26,8 +26,8 @@ def sample(size, spread, seed=5):
     return rng.integers(-4, 5, size=size) + rng.normal(0, spread, size=size)
 
 
-def weigh(values, band=None, **options):
-    return qz.analyze(values, band, n_resamples=99, rng=1, **options).evidence
+def weigh(values, unit_range=None, **options):
+    return qz.analyze(values, unit_range, n_resamples=99, rng=1, **options).evidence
 
 
 def test_thirteen_charges_are_steps_of_the_published_size():
@@ -178,7 +178,7 @@ def test_a_band_above_half_the_span_is_refused_with_the_remedy():
 def test_a_part_in_which_no_unit_can_show_is_refused_by_name():
     found = qz.fit_mixture([1.0, 2.0, 3.5, 4.0], (1.2, 9.0)).posterior
     rest = qz.fit_mixture([1.0, 1.2, 1.5, 1.1], (1.2, 9.0)).posterior
-    assert level_evidence(found).band[1] < 9
+    assert level_evidence(found).unit_range[1] < 9
     with pytest.raises(NothingCanShow, match=r"`unit_range` starts at 1\.2, but no unit above"):
         level_evidence(rest)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from targets import target_of
-from two_modes import BAND, SIGMA, STATES, VALUES
+from two_modes import SIGMA, STATES, UNIT_RANGE, VALUES
 
 import quantize as qz
 from quantize.sampling.result import SampledMixture
@@ -21,10 +21,10 @@ def readings() -> qz.Readings:
 @pytest.fixture(scope="session")
 def sampled(readings: qz.Readings) -> SampledMixture:
     """Both unit and sigma unknown."""
-    return sample_mixture(readings, BAND, draws=400, rng=2)
+    return sample_mixture(readings, UNIT_RANGE, draws=400, rng=2)
 
 
 @pytest.fixture(scope="session")
 def target() -> Target:
     """Sigma known: one coordinate."""
-    return target_of(VALUES, BAND, sigma=SIGMA)
+    return target_of(VALUES, UNIT_RANGE, sigma=SIGMA)

@@ -11,7 +11,7 @@ from typing import Any
 import emcee
 import numpy as np
 import pytest
-from two_modes import BAND, SIGMA, VALUES
+from two_modes import SIGMA, UNIT_RANGE, VALUES
 
 import quantize as qz
 from quantize.sampling import ensembles
@@ -22,7 +22,7 @@ from quantize.sampling.target import Target
 
 def sample(**options: Any) -> Any:
     return sample_mixture(
-        VALUES, BAND, sigma_range=SIGMA, **({"draws": 40, "chains": 2, "rng": 4} | options)
+        VALUES, UNIT_RANGE, sigma_range=SIGMA, **({"draws": 40, "chains": 2, "rng": 4} | options)
     )
 
 

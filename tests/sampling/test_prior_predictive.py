@@ -9,18 +9,22 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.model.model import MixtureModel
 from quantize.sampling.target import Target
 
 N = 12
 VALUES = np.linspace(0.7, 9.4, N)
-BAND = Band(low=0.9999, high=1.0001, chosen=False, reason="so narrow that it is one unit")
+UNIT_RANGE = UnitRange(
+    low=0.9999, high=1.0001, chosen=False, reason="so narrow that it is one unit"
+)
 DRAWS = 1500
 
 
-def drawn(rng: np.random.Generator, band: Band = BAND, **options: Any) -> np.ndarray:
-    target = Target(qz.Readings(VALUES, resolution=1e-9), band, MixtureModel(**options))
+def drawn(
+    rng: np.random.Generator, unit_range: UnitRange = UNIT_RANGE, **options: Any
+) -> np.ndarray:
+    target = Target(qz.Readings(VALUES, resolution=1e-9), unit_range, MixtureModel(**options))
     return target.readings_before(target.draw_prior(DRAWS, rng), rng)
 
 
@@ -28,7 +32,7 @@ def expected(kind: str) -> dict[int, float]:
     """The probability of each whole number, from what is said of the model in its docstring."""
     if kind == "integers with the last open":
         # p(b) ∝ 1/b for b from 2 to twice the farthest reading over the smallest unit; k ≤ b even.
-        most = int(np.ceil(2 * VALUES.max() / BAND.low))
+        most = int(np.ceil(2 * VALUES.max() / UNIT_RANGE.low))
         total = sum(1 / b for b in range(2, most + 1))
         return {
             k: sum(1 / b / b for b in range(max(k, 2), most + 1)) / total
@@ -65,7 +69,7 @@ def test_whole_numbers_come_as_often_as_the_envelope_says(
     # With the last number open a sample shares it; one reading of each sample is independent.
     x = x[:, :1] if kind == "integers with the last open" else x
     off = x - np.rint(x)
-    # 5 sigma of a standard deviation, and the narrow band of units.
+    # 5 sigma of a standard deviation, and the narrow range of units.
     assert off.std() == pytest.approx(0.03, rel=5 / np.sqrt(2 * x.size) + 0.01)
     want = expected(kind)
     often = np.array([p * x.size >= 5 for p in want.values()])
@@ -93,7 +97,7 @@ def test_free_weights_are_shared_by_a_sample(rng: np.random.Generator) -> None:
 def test_outliers_lie_anywhere_and_steps_are_kept(rng: np.random.Generator) -> None:
     target = Target(
         qz.Readings(VALUES.round(1), resolution=0.1),
-        BAND,
+        UNIT_RANGE,
         MixtureModel(window=(0.0, 10.0), sigma=0.01, outliers=0.3, rounding=True),
     )
     x = target.readings_before(target.draw_prior(DRAWS, rng), rng)
@@ -105,7 +109,7 @@ def test_outliers_lie_anywhere_and_steps_are_kept(rng: np.random.Generator) -> N
 
 
 def test_no_multiple_in_the_window_is_no_reading(rng: np.random.Generator) -> None:
-    wide = Band(low=0.5, high=2.0, chosen=False, reason="twice as far as the window")
+    wide = UnitRange(low=0.5, high=2.0, chosen=False, reason="twice as far as the window")
     target = Target(
         qz.Readings(VALUES / 10, resolution=1e-9), wide, MixtureModel(window=(0.05, 1.0))
     )

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from targets import target_of
-from two_modes import BAND, SIGMA, VALUES
+from two_modes import SIGMA, UNIT_RANGE, VALUES
 
 import quantize as qz
 from quantize.model.draws import predict
@@ -22,7 +22,7 @@ from quantize.shared_shift import SharedShift
 
 @pytest.fixture(scope="module")
 def fitted(readings: qz.Readings) -> MixtureFit:
-    return qz.fit_mixture(readings, BAND)
+    return qz.fit_mixture(readings, UNIT_RANGE)
 
 
 def test_sampling_agrees_with_quadrature(sampled: SampledMixture, fitted: MixtureFit) -> None:
@@ -85,8 +85,8 @@ def test_a_free_offset_is_sampled_round_the_circle() -> None:
 
 def test_given_sigmas_and_a_given_offset() -> None:
     readings = qz.Readings(np.array(VALUES) + 0.5, sigma=np.linspace(0.2, 0.4, 10))
-    found = sample_mixture(readings, BAND, offset=0.5, draws=100, chains=2, rng=1)
-    exact = qz.fit_mixture(readings, BAND, offset=0.5)
+    found = sample_mixture(readings, UNIT_RANGE, offset=0.5, draws=100, chains=2, rng=1)
+    exact = qz.fit_mixture(readings, UNIT_RANGE, offset=0.5)
     assert found.offset == 0.5
     assert found.sigma == pytest.approx(exact.sigma, rel=1e-12)
     assert abs(found.unit - exact.unit) < 0.25 * exact.unit_err
@@ -154,15 +154,15 @@ def test_a_result_says_what_it_is(sampled: SampledMixture) -> None:
 def test_two_calls_on_one_generator_differ_and_the_same_seed_does_not() -> None:
     given: dict[str, Any] = {"sigma_range": SIGMA, "draws": 40, "chains": 2}
     generator = np.random.default_rng(3)
-    first = sample_mixture(VALUES, BAND, rng=generator, **given)
-    second = sample_mixture(VALUES, BAND, rng=generator, **given)
+    first = sample_mixture(VALUES, UNIT_RANGE, rng=generator, **given)
+    second = sample_mixture(VALUES, UNIT_RANGE, rng=generator, **given)
     assert not np.array_equal(first.kept, second.kept)
-    again = sample_mixture(VALUES, BAND, rng=3, **given)
+    again = sample_mixture(VALUES, UNIT_RANGE, rng=3, **given)
     np.testing.assert_array_equal(first.kept, again.kept)
 
 
 def test_too_few_draws_are_drawn_but_not_called_converged() -> None:
-    short = sample_mixture(VALUES, BAND, sigma_range=SIGMA, draws=20, chains=2, rng=1)
+    short = sample_mixture(VALUES, UNIT_RANGE, sigma_range=SIGMA, draws=20, chains=2, rng=1)
     assert not short.converged
     assert any(line.startswith("The draws are too few") for line in short.warnings)
 
@@ -181,10 +181,10 @@ def test_too_few_draws_are_drawn_but_not_called_converged() -> None:
 )
 def test_bad_input_is_refused(options: dict[str, Any], sentence: str) -> None:
     with pytest.raises(qz.InputError, match=sentence):
-        sample_mixture(VALUES, BAND, **options)
+        sample_mixture(VALUES, UNIT_RANGE, **options)
 
 
 def test_no_warning_is_raised_by_a_run() -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        sample_mixture(VALUES, BAND, draws=100, chains=2, rng=1)
+        sample_mixture(VALUES, UNIT_RANGE, draws=100, chains=2, rng=1)

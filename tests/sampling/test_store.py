@@ -17,16 +17,16 @@ import emcee
 import h5py
 import numpy as np
 import pytest
-from two_modes import BAND, SIGMA, VALUES
+from two_modes import SIGMA, UNIT_RANGE, VALUES
 
 import quantize as qz
 from quantize.sampling.sample import sample_mixture
 from quantize.sampling.store import Store
 
 
-def sample(file: Any, readings: Any = VALUES, band: Any = BAND, **options: Any) -> Any:
+def sample(file: Any, readings: Any = VALUES, unit_range: Any = UNIT_RANGE, **options: Any) -> Any:
     given = {"draws": 40, "chains": 2, "rng": 4, "sigma_range": SIGMA} | options
-    return sample_mixture(readings, band, backend=file, **given)
+    return sample_mixture(readings, unit_range, backend=file, **given)
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +48,7 @@ def test_emcee_reads_the_file(kept: Path) -> None:
     assert backend.shape == (100, 1)
     chain = backend.get_chain()
     assert chain.shape == (backend.iteration, 100, 1)
-    assert np.log(BAND[0]) <= chain.min() <= chain.max() <= np.log(BAND[1])
+    assert np.log(UNIT_RANGE[0]) <= chain.min() <= chain.max() <= np.log(UNIT_RANGE[1])
     assert len(backend.random_state) == 5
 
 
@@ -63,7 +63,10 @@ def test_emcee_reads_the_file(kept: Path) -> None:
             {"readings": VALUES[:-1]},
             r"readings\.values is a list of 10 in the file and a list of 9 now",
         ),
-        ({"band": (0.6, 4.1)}, r"unit_range is \[0\.6, 4\.0\] in the file and \[0\.6, 4\.1\] now"),
+        (
+            {"unit_range": (0.6, 4.1)},
+            r"unit_range is \[0\.6, 4\.0\] in the file and \[0\.6, 4\.1\] now",
+        ),
         ({"sigma_range": 0.2}, r"model\.sigma is 0\.3 in the file and 0\.2 now"),
         ({"sigma_range": None}, r"model\.sigma is 0\.3 in the file and None now"),
         ({"offset": 0.1}, r"model\.offset is zero in the file and 0\.1 now"),
@@ -254,7 +257,7 @@ def killed(*names):
     replace(*names)
 writing.os.replace = killed
 options = dict(sigma_range={SIGMA}, draws=2500, chains=2, rng=4)
-qz.sample_mixture({VALUES}, {BAND}, **options, backend="run.h5")
+qz.sample_mixture({VALUES}, {UNIT_RANGE}, **options, backend="run.h5")
 """
 
 

@@ -11,7 +11,7 @@ from targets import target_of
 from two_modes import VALUES
 
 import quantize as qz
-from quantize.comb.band import Band
+from quantize.comb.unit_range import UnitRange
 from quantize.sampling.target import Target
 from quantize.shared_shift import SharedShift
 
@@ -27,7 +27,7 @@ def test_walkers_begin_where_the_posterior_is_not_zero() -> None:
         priors={"unit": stats.uniform(1.3, 0.5)},
     )
     data = qz.Readings(x)
-    target = Target(data, Band(low=0.4, high=2.0, chosen=False, reason=""), model)
+    target = Target(data, UnitRange(low=0.4, high=2.0, chosen=False, reason=""), model)
     assert target.posterior is None
     plain = target.plain_posterior.draws(200, rng=1).unit
     assert ((plain < 1.3) | (plain > 1.8)).any()

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import pytest
-from two_modes import BAND, VALUES
+from two_modes import UNIT_RANGE, VALUES
 
 import quantize as qz
 
 
-@pytest.mark.parametrize("band", [BAND, (1.8, 2.3)])
-def test_the_picture_shows_each_ensemble_and_each_mode(band: tuple[float, float]) -> None:
-    found = qz.sample_mixture(VALUES, band, draws=150, chains=3, rng=1)
+@pytest.mark.parametrize("unit_range", [UNIT_RANGE, (1.8, 2.3)])
+def test_the_picture_shows_each_ensemble_and_each_mode(unit_range: tuple[float, float]) -> None:
+    found = qz.sample_mixture(VALUES, unit_range, draws=150, chains=3, rng=1)
     axes = found.plot()
     # The area of all, and one outline for each ensemble.
     assert len(axes.patches) == 1 + 3

@@ -55,9 +55,11 @@ def test_how_sure_is_said_in_words_and_one_number(fixed: Analysis) -> None:
 
 
 def test_no_steps_names_the_units_that_are_excluded(fixed: Analysis) -> None:
-    band = dataclasses.replace(fixed.band, high=5.0)
+    unit_range = dataclasses.replace(fixed.unit_range, high=5.0)
     rows = dict(
-        short_rows(dataclasses.replace(fixed, verdict="no steps", no_unit_above=1.7, band=band))
+        short_rows(
+            dataclasses.replace(fixed, verdict="no steps", no_unit_above=1.7, unit_range=unit_range)
+        )
     )
     assert rows["unit"] == "none"
     assert "20 to 1 against every unit from 1.7 to 5 × 10⁻¹⁰ esu" in rows["how sure"]

@@ -53,8 +53,13 @@ def test_no_line_is_longer_than_a_terminal(name: str, request: pytest.FixtureReq
     ],
 )
 def test_the_verdict_comes_first(fixed: Analysis, verdict: str, headline: str) -> None:
-    band = dataclasses.replace(fixed.band, high=5.0)
-    told = {"verdict": verdict, "advice": ("Measure more.",), "no_unit_above": 1.7, "band": band}
+    unit_range = dataclasses.replace(fixed.unit_range, high=5.0)
+    told = {
+        "verdict": verdict,
+        "advice": ("Measure more.",),
+        "no_unit_above": 1.7,
+        "unit_range": unit_range,
+    }
     text = str(dataclasses.replace(fixed, **told))
     first, second = text.splitlines()[:2]
     assert first == f"VERDICT: {verdict}"

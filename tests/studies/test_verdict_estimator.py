@@ -32,7 +32,9 @@ def both(condition: Condition, seed: int) -> tuple[Answer, Any]:
     answer = NAMED["verdict"].ask(sample, np.random.SeedSequence(seed))
     readings = qz.Readings(sample.values, state=sample.state, resolution=sample.resolution)
     offset = "free" if condition.offset else "zero"
-    return answer, qz.analyze(readings, condition.band, offset=offset, n_resamples=19, rng=seed)
+    return answer, qz.analyze(
+        readings, condition.unit_range, offset=offset, n_resamples=19, rng=seed
+    )
 
 
 def agree(condition: Condition, seed: int) -> bool:

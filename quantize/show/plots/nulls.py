@@ -92,15 +92,16 @@ def plot_running(found: RunningResult, ax: Axes | None = None) -> Axes:
 
 
 def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
-    """The p-value of every null, one mark a band, on a logarithmic axis."""
+    """The p-value of every null, one mark a range, on a logarithmic axis."""
     with style.drawing(ax) as axes:
         table = found.table
         nulls = list(dict.fromkeys(table["null"]))
-        bands = list(dict.fromkeys(table["band"]))
-        for place, band in enumerate(bands):
-            rows = table[table["band"] == band]
+        unit_ranges = list(dict.fromkeys(table["unit_range"]))
+        for place, unit_range in enumerate(unit_ranges):
+            rows = table[table["unit_range"] == unit_range]
             height = [
-                nulls.index(null) + 0.2 * (place - (len(bands) - 1) / 2) for null in rows["null"]
+                nulls.index(null) + 0.2 * (place - (len(unit_ranges) - 1) / 2)
+                for null in rows["null"]
             ]
             axes.plot(
                 rows["p_value"],
@@ -108,7 +109,7 @@ def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
                 "osD^vP*X"[place % 8],
                 color=style.ACCENT if place == 0 else style.DATA,
                 ms=5 if place == 0 else 4,
-                label=band,
+                label=unit_range,
             )
         axes.axvline(0.05, color=style.INK, lw=1.0, ls=(0, (5, 3)), label="1 sample in 20")
         axes.set_xscale("log")

@@ -95,7 +95,9 @@ def _set_span(found: MixtureFit | SampledMixture, ax: Axes) -> None:
         style.few_ticks(ax, 62)
         return
     ax.set_xscale("log")
-    ax.set_xlim(max(0.8 * min(units), found.band.low), min(1.25 * max(units), found.band.high))
+    ax.set_xlim(
+        max(0.8 * min(units), found.unit_range.low), min(1.25 * max(units), found.unit_range.high)
+    )
     style.plain_ticks(ax, *ax.get_xlim())
 
 

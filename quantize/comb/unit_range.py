@@ -1,4 +1,4 @@
-"""Which units are tried: the band and the grid inside it."""
+"""Which units are tried: the range and the grid inside it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _MOST_STEPS = 400
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
-class Band:
+class UnitRange:
     """The range of units that is searched, and where it came from.
 
     Attributes
@@ -32,7 +32,7 @@ class Band:
     low, high : float
         Ends of the range, in the readings' own unit.
     chosen : bool
-        True when the rule of `default_band` chose it, False when the caller did.
+        True when the rule of `default_unit_range` chose it, False when the caller did.
     reason : str
         One sentence that says how the range came about.
     """
@@ -57,16 +57,16 @@ class Band:
         return dataclasses.asdict(self)
 
 
-def band_for(
+def unit_range_for(
     readings: Readings,
     unit_range: Any = None,
     *,
     sigma_range: tuple[float, float] | None = None,
-) -> Band:
-    """The caller's range, checked, or the one that `default_band` gives."""
+) -> UnitRange:
+    """The caller's range, checked, or the one that `default_unit_range` gives."""
     if unit_range is None:
-        return default_band(readings, sigma_range=sigma_range)
-    if isinstance(unit_range, Band):
+        return default_unit_range(readings, sigma_range=sigma_range)
+    if isinstance(unit_range, UnitRange):
         return unit_range
     low, high = validation.unit_range(unit_range)
     if readings.span > 0 and high > _MOST_SPANS * readings.reach:
@@ -75,13 +75,15 @@ def band_for(
             f"readings and zero ({readings.reach:g}); no unit above half of their span can show, "
             "so lower the end."
         )
-    band = Band(low=low, high=high, chosen=False, reason="given by the caller")
-    refuse_too_many_units(band, readings.span)
-    return band
+    unit_range = UnitRange(low=low, high=high, chosen=False, reason="given by the caller")
+    refuse_too_many_units(unit_range, readings.span)
+    return unit_range
 
 
-def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None = None) -> Band:
-    """The band of trial units for readings that come without one.
+def default_unit_range(
+    readings: Readings, *, sigma_range: tuple[float, float] | None = None
+) -> UnitRange:
+    """The range of trial units for readings that come without one.
 
     The largest unit is half of (span + 2 sigma): a larger one would leave fewer than three levels
     in view. The smallest is the largest of
@@ -112,7 +114,7 @@ def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None 
             f" is not below the largest ({high:.4g}, half the span of the readings); take readings"
             " that spread wider, or give `unit_range` yourself."
         )
-    return Band(
+    return UnitRange(
         low=low,
         high=high,
         chosen=True,
@@ -123,7 +125,7 @@ def default_band(readings: Readings, *, sigma_range: tuple[float, float] | None 
 def default_limits(
     span: FloatArray | float, n: int, *, step: float, sigma: float
 ) -> tuple[FloatArray, FloatArray]:
-    """The arithmetic of `default_band`, for one data set or many."""
+    """The arithmetic of `default_unit_range`, for one data set or many."""
     spans = np.asarray(span, float)
     low = np.maximum(spans / _steps_in_span(n), max(3 * sigma, 2.5 * step))
     return low, 0.5 * (spans + 2 * sigma)
@@ -152,15 +154,15 @@ def nearer_offset(reach: float, span: float) -> str:
 
 
 def refuse_too_many_units(
-    band: Band, reach: float, oversampling: float = 5.0, *, remedy: str = ""
+    unit_range: UnitRange, reach: float, oversampling: float = 5.0, *, remedy: str = ""
 ) -> float:
     """How many trial units a grid needs; InputError if they are more than `LARGEST_GRID`."""
-    first, last = 1 / band.high, 1 / band.low
+    first, last = 1 / unit_range.high, 1 / unit_range.low
     wanted = (last - first) * reach * oversampling
     if not wanted < LARGEST_GRID:
         low = 1 / (first + LARGEST_GRID / (reach * oversampling) * 0.5)
         raise InputError(
-            f"`unit_range` ({band.low:g}, {band.high:g}) needs {wanted:.3g} trial units, more than "
+            f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) needs {wanted:.3g} trial units, more than "
             f"the {LARGEST_GRID:.3g} that fit in memory; raise the low end to about {low:.3g}"
             f"{remedy}."
         )
@@ -168,7 +170,7 @@ def refuse_too_many_units(
 
 
 def trial_frequencies(
-    band: Band, reach: float, oversampling: float = 5.0, *, remedy: str = ""
+    unit_range: UnitRange, reach: float, oversampling: float = 5.0, *, remedy: str = ""
 ) -> FloatArray:
     """Frequencies 1/u, uniform, from 1/high to 1/low.
 
@@ -180,13 +182,13 @@ def trial_frequencies(
     InputError
         If the grid would hold more than `LARGEST_GRID` units.
     """
-    wanted = refuse_too_many_units(band, reach, oversampling, remedy=remedy)
-    first, last = 1 / band.high, 1 / band.low
+    wanted = refuse_too_many_units(unit_range, reach, oversampling, remedy=remedy)
+    first, last = 1 / unit_range.high, 1 / unit_range.low
     return np.linspace(first, last, max(int(np.ceil(wanted)), 8) + 1)
 
 
-def default_sigma_range(readings: Readings, band: Band) -> tuple[float, float]:
-    """The support of the prior of an unknown sigma, for a band of units.
+def default_sigma_range(readings: Readings, unit_range: UnitRange) -> tuple[float, float]:
+    """The support of the prior of an unknown sigma, for a range of units.
 
     From the standard deviation of rounding (step/sqrt(12)), or a hundredth of the smallest unit
     if that is more, to half of the largest unit. Within it the prior falls off where sigma nears
@@ -194,5 +196,5 @@ def default_sigma_range(readings: Readings, band: Band) -> tuple[float, float]:
     answer would be zero.
     """
     step = readings.rounding_step or 0.0
-    floor = max(step / math.sqrt(12), band.low / 100)
-    return floor, max(band.high / 2, 1.01 * floor)
+    floor = max(step / math.sqrt(12), unit_range.low / 100)
+    return floor, max(unit_range.high / 2, 1.01 * floor)
