@@ -20,7 +20,7 @@ from benchmarks.tables import keep
 
 @dataclasses.dataclass(frozen=True)
 class Condition:
-    """One cell: readings, sigma/unit, whole numbers from `first` to `last`, unit_range, tolerance."""
+    """One cell: readings, sigma/unit, whole numbers from `first` to `last`, range, tolerance."""
 
     n: int
     spread: float

@@ -54,9 +54,10 @@ def main(arguments: list[str] | None = None) -> None:
     found = np.array(list(ordered_map(one, tasks, options.workers)))
     error = 1 / np.sqrt(samples)
     lines = [
-        f"{samples} samples a cell, whole numbers from −4 to 4, units from {UNIT_RANGE[0]} to {UNIT_RANGE[1]} "
-        f"tried. The mean error of the unit is in its stated standard errors, ± {error:.2f}; then "
-        "the share of 95 % sets that hold it, and the error with the bias left in.",
+        f"{samples} samples a cell, whole numbers from −4 to 4, units from {UNIT_RANGE[0]} to "
+        f"{UNIT_RANGE[1]} tried. The mean error of the unit is in its stated standard errors, "
+        f"± {error:.2f}; then the share of 95 % sets that hold it, and the error with the bias "
+        "left in.",
         "",
         "| readings | sigma/unit | mean error, one by one | they hold | bias left in | "
         "mean error, in bins | they hold |",

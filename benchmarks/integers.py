@@ -1,8 +1,8 @@
 """What it is worth to say beforehand which whole numbers are possible, and that it costs nothing.
 
 Run with ``python -m benchmarks.integers``; ``--write docs/tables`` writes the table. Readings go to
-`analyze` as they are, the range left to the library and sigma unknown, and to `fit_mixture` with the
-unit_range and the tolerance of ``benchmarks.accuracy``.
+`analyze` as they are, the range left to the library and sigma unknown, and to `fit_mixture` with
+the range and the tolerance of ``benchmarks.accuracy``.
 """
 
 from __future__ import annotations

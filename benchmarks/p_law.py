@@ -125,8 +125,8 @@ def power(samples: int) -> list[str]:
     """Power of both statistics at a level of 5 %, each with its own threshold."""
     lines = [
         "",
-        f"Power at 5 % against uniform data alone (whole numbers −4..4, unit_range {UNIT_RANGE}; {samples} "
-        "samples",
+        f"Power at 5 % against uniform data alone (whole numbers −4..4, units {UNIT_RANGE}; "
+        f"{samples} samples",
         "for the threshold and as many for the power):",
         "",
         "| readings | sigma/unit | comb, same envelope | largest likelihood ratio | difference |",

@@ -5,7 +5,8 @@ an independent check of the stored table of `quantize.null.power`, which `benchm
 makes: the last column is what the table says for single readings.
 
 Readings are whole numbers uniform on −4 … 4 with normal errors; `analyze` is given the readings
-and nothing else. Power is the share of samples that it calls "steps", at 5 % over the default range.
+and nothing else. Power is the share of samples that it calls "steps", at 5 % over the default
+range.
 """
 
 from __future__ import annotations

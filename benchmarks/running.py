@@ -136,7 +136,7 @@ def table(results: dict[str, Any]) -> list[str]:
     """The lines of the page."""
     crossings = results["crossings"]
     lines = [
-        f"`RunningEvidence` with the range {UNIT_RANGE} and the window {WINDOW}, to {results['longest']}",
+        f"`RunningEvidence`, units {UNIT_RANGE} and the window {WINDOW}, to {results['longest']}",
         "readings, looked at after every reading to 30 and then at growing steps. The share is",
         "that of the runs in which it *ever* stood above 20 (at most 0.05 for data of the kinds",
         "that it is held against, which sums of two signed units are not), ± its error. Values",

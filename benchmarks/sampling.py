@@ -130,12 +130,13 @@ def main(arguments: list[str] | None = None) -> None:
     draws, steps = (50, 60) if options.tiny else (1000, 1500)
     seeds = {0.15: SEEDS[0.15][:1]} if options.tiny else SEEDS
     lines = [
-        f"Samples of {READINGS} readings, sigma unknown, units from {UNIT_RANGE[0]:g} to {UNIT_RANGE[1]:g}, "
-        f"the best mode between 0.3 and 0.95 of the posterior. {ENSEMBLES} ensembles of {WALKERS} "
-        f"walkers. Plain emcee: the stretch move, {steps} steps from the prior, the first half "
-        "discarded. Errors are those of the share of the best mode against quadrature, the mean "
-        "and the largest of the samples and the root mean square of single ensembles; effective "
-        "draws are of that share, for one ensemble; seconds are processor time of four.",
+        f"Samples of {READINGS} readings, sigma unknown, units from {UNIT_RANGE[0]:g} to "
+        f"{UNIT_RANGE[1]:g}, the best mode between 0.3 and 0.95 of the posterior. {ENSEMBLES} "
+        f"ensembles of {WALKERS} walkers. Plain emcee: the stretch move, {steps} steps from the "
+        "prior, the first half discarded. Errors are those of the share of the best mode against "
+        "quadrature, the mean and the largest of the samples and the root mean square of single "
+        "ensembles; effective draws are of that share, for one ensemble; seconds are processor "
+        "time of four.",
         "",
         "| sigma/unit | samples | | mean error | largest error | error of one ensemble | "
         "effective draws | seconds a sample | effective draws a second |",

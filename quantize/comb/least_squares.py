@@ -99,8 +99,8 @@ def fit_comb(
     readings : Readings or array_like, shape (n,)
         The measured values. Sigmas, where given, weight them by 1/sigma**2.
     unit_range : (float, float), optional
-        Smallest and largest unit, in the readings' own unit. Left out, `default_unit_range` chooses them
-        from span, sigma and resolution.
+        Smallest and largest unit, in the readings' own unit. Left out, `default_unit_range` chooses
+        them from span, sigma and resolution.
     offset : {"zero", "free"} or float
         Where the multiples of the unit are counted from. With "free" it is fitted.
     loss : {"linear", "huber", "cauchy"}
@@ -149,8 +149,8 @@ def fit_comb(
     found = search(x, w, unit_range.low, unit_range.high, grain=grain)
     if found.unit.size == 0:
         raise InputError(
-            f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) holds no unit that fits these readings: "
-            "every reading is nearer to zero than half a unit; lower the range."
+            f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) holds no unit that fits these "
+            "readings: every reading is nearer to zero than half a unit; lower the range."
         )
     fits = _distinct_fits(x, w, found, unit_range, grain=grain, free=free, loss=loss)
     best = fits[0]

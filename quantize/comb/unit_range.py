@@ -75,9 +75,9 @@ def unit_range_for(
             f"readings and zero ({readings.reach:g}); no unit above half of their span can show, "
             "so lower the end."
         )
-    unit_range = UnitRange(low=low, high=high, chosen=False, reason="given by the caller")
-    refuse_too_many_units(unit_range, readings.span)
-    return unit_range
+    given = UnitRange(low=low, high=high, chosen=False, reason="given by the caller")
+    refuse_too_many_units(given, readings.span)
+    return given
 
 
 def default_unit_range(
@@ -162,9 +162,9 @@ def refuse_too_many_units(
     if not wanted < LARGEST_GRID:
         low = 1 / (first + LARGEST_GRID / (reach * oversampling) * 0.5)
         raise InputError(
-            f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) needs {wanted:.3g} trial units, more than "
-            f"the {LARGEST_GRID:.3g} that fit in memory; raise the low end to about {low:.3g}"
-            f"{remedy}."
+            f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) needs {wanted:.3g} trial "
+            f"units, more than the {LARGEST_GRID:.3g} that fit in memory; raise the low end to "
+            f"about {low:.3g}{remedy}."
         )
     return wanted
 

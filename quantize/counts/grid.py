@@ -87,8 +87,9 @@ class SumsGrid:
             )
         if unit_range.low < self.low * (1 - 1e-9) or unit_range.high > self.high * (1 + 1e-9):
             raise InputError(
-                f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) reaches beyond the trial units of the "
-                f"spectrum ({self.low:g} to {self.high:g}); stay inside, or make a new spectrum."
+                f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) reaches beyond the trial "
+                f"units of the spectrum ({self.low:g} to {self.high:g}); stay inside, or "
+                "make a new spectrum."
             )
 
 

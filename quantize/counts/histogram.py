@@ -205,7 +205,7 @@ class Histogram:
 
 
 def default_unit_range_of(histogram: Histogram) -> UnitRange:
-    """The range of trial units for counts that come without one, by the rule of `default_unit_range`."""
+    """The trial units for counts that come without a range, by the rule of `default_unit_range`."""
     step = float(histogram.occupied().widths.max())
     low, high = (
         float(end) for end in default_limits(histogram.span, histogram.total, step=step, sigma=0.0)

@@ -173,9 +173,9 @@ def draw_sample(
     `resolution`; `ends` (1 or 2) says at how many ends of the distance they are read.
     """
     low, high = validation.unit_range(unit_range)
-    unit_range = UnitRange(low=low, high=high, chosen=False, reason="given by the caller")
+    tried = UnitRange(low=low, high=high, chosen=False, reason="given by the caller")
     n = states * repeats
-    prior = priors_of(model, unit_range, _stand_in(model, sigma, n))
+    prior = priors_of(model, tried, _stand_in(model, sigma, n))
     p = prior.draw(1, rng)
     unit, offset = float(p.unit[0]), float(p.offset[0])
     envelope = envelope_of(model, None)

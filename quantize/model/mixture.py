@@ -365,8 +365,8 @@ def _refuse_coarse_steps(data: Readings, unit_range: UnitRange, model: MixtureMo
     step = data.rounding_step
     if model.rounding and step is not None and step >= unit_range.high:
         raise InputError(
-            f"`resolution` is {step:g}, no finer than the largest unit tried ({unit_range.high:g}); read "
-            "to a finer step, or look for larger units."
+            f"`resolution` is {step:g}, no finer than the largest unit tried "
+            f"({unit_range.high:g}); read to a finer step, or look for larger units."
         )
 
 

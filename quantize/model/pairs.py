@@ -72,8 +72,8 @@ class UnitLattice:
         size = max(int(np.ceil(wanted)), _FEWEST)
         if size * mean.size > _MOST:
             raise InputError(
-                f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) is too wide for two units at "
-                f"sigma {sigma:.3g}; narrow it or raise the low end of `sigma_range`."
+                f"`unit_range` ({unit_range.low:g}, {unit_range.high:g}) is too wide for two units "
+                f"at sigma {sigma:.3g}; narrow it or raise the low end of `sigma_range`."
             )
         self.step = length / size
         place = np.arange(size, dtype=np.float64) + 0.5

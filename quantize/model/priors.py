@@ -244,8 +244,8 @@ def _check_unit(unit: Any, unit_range: UnitRange) -> None:
         )
     if not unit.cdf(unit_range.high) - unit.cdf(unit_range.low) > 1e-12:
         raise InputError(
-            f"`priors` puts the unit outside `unit_range` ({unit_range.low:g}, {unit_range.high:g}); "
-            "make the two overlap."
+            f"`priors` puts the unit outside `unit_range` ({unit_range.low:g}, "
+            f"{unit_range.high:g}); make the two overlap."
         )
 
 

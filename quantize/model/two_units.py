@@ -105,7 +105,8 @@ def fit_two_units(
         The measured values of both populations together; sigma is common to them.
     unit_range : (float, float), optional
         Smallest and largest unit of either population, in the readings' own unit: the support of
-        log-uniform priors. Left out, `default_unit_range` chooses it from span, sigma and resolution.
+        log-uniform priors. Left out, `default_unit_range` chooses it from span, sigma and
+        resolution.
     labels : array_like, shape (n,), optional
         Which of two populations each reading belongs to, by any two different labels. Left out,
         each belongs to either with an unknown share.

@@ -1,9 +1,9 @@
 r"""Analytic bounds: how often data without steps show a harmonic, or levels, this regular.
 
 At one unit, and for many readings of any size, the cosine score is a standard normal deviate and
-the phase-free power exponential. Over a range both are smooth random functions of the frequency 1/u,
-and the chance that one ever passes a height is at most the chance that it starts above it plus the
-mean number of times that it climbs through it (Rice).
+the phase-free power exponential. Over a range both are smooth random functions of the frequency
+1/u, and the chance that one ever passes a height is at most the chance that it starts above it plus
+the mean number of times that it climbs through it (Rice).
 
 Residuals of levels are smooth functions of the frequency as well; there the set to be entered is a
 tube round the equally spaced levels (Hotelling, Am. J. Math. 61:440, 1939).
@@ -58,7 +58,8 @@ def p_value_bound(
     readings : Readings or array_like, shape (n,)
         They say how many there are, how wide they lie and how they are weighted, and no more.
     unit_range : (float, float), optional
-        Smallest and largest unit, in the unit of the readings; by default that of `default_unit_range`.
+        Smallest and largest unit, in the unit of the readings; by default that of
+        `default_unit_range`.
     offset : {"zero", "free"} or float
         Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
 
@@ -111,7 +112,8 @@ def height_for(
     readings : Readings or array_like, shape (n,)
         They say how many there are, how wide they lie and how they are weighted, and no more.
     unit_range : (float, float), optional
-        Smallest and largest unit, in the unit of the readings; by default that of `default_unit_range`.
+        Smallest and largest unit, in the unit of the readings; by default that of
+        `default_unit_range`.
     offset : {"zero", "free"} or float
         Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
 
@@ -275,10 +277,10 @@ def equal_spacing(
         away = away - away.mean()
     rho = float(np.sqrt(np.sum(away**2)))
     lever = float(np.linalg.norm(y - y.mean() if free else y))
-    unit_range = frequencies[1] - frequencies[0]
+    width = frequencies[1] - frequencies[0]
     dimensions = k - 1 if free else k
     inside = _ball(dimensions, rho)
-    entries = unit_range * lever * _ball(dimensions - 1, rho)
+    entries = width * lever * _ball(dimensions - 1, rho)
     room = max(1 - closest / unit, _LEAST_ROOM)
     log_p = math.log(max(inside + entries, _SMALLEST)) - (dimensions - 1) * math.log(room)
     if free:

@@ -149,7 +149,8 @@ def compare_null(
         together.
     unit_range : (float, float), optional
         Smallest and largest unit, in the unit of the readings: the range that is searched, in the
-        readings and in every resample. By default that of `default_unit_range`, chosen anew for each.
+        readings and in every resample. By default that of `default_unit_range`, chosen anew for
+        each.
     offset : {"zero", "free"} or float
         Where the comb starts: at zero, anywhere, or at a known place in the unit of the readings.
     null : {"all", "smooth", "uniform", "normal", "lumpy"}, distribution or callable

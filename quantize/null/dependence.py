@@ -31,9 +31,9 @@ class Sensitivity(Result):
     Attributes
     ----------
     table : pandas.DataFrame
-        One row for each range and null: `unit_range` says how the range came about, `low` and `high` are
-        its ends, `null` is the kind of data without steps, `statistic` what the p-value is of
-        ("cosine score", "phase-free power" or "level placement"), `p_value`, and
+        One row for each range and null: `unit_range` says how the range came about, `low` and
+        `high` are its ends, `null` is the kind of data without steps, `statistic` what the p-value
+        is of ("cosine score", "phase-free power" or "level placement"), `p_value`, and
         `log_bayes_factor` for the level placement (that over the strongest null).
     """
 

@@ -273,27 +273,27 @@ def wide_unit_range(unit_range: UnitRange, tried: UnitRange | None = None) -> Fi
         return passed(
             "unit_range",
             f"Every unit from {tried.low:.4g} to {tried.high:.4g} was tried, and the test counts "
-            f"them all; of {unit_range.low:.4g} to {unit_range.high:.4g} these are the ones at which every "
-            "reading can have a whole number that was said to be possible. If that was said "
-            "after looking at the readings, the evidence is overstated.",
+            f"them all; of {unit_range.low:.4g} to {unit_range.high:.4g} these are the ones at "
+            "which every reading can have a whole number that was said to be possible. If that was "
+            "said after looking at the readings, the evidence is overstated.",
         )
     if unit_range.factor >= _NARROW_RANGE:
         return passed(
             "unit_range",
-            f"Every unit from {unit_range.low:.4g} to {unit_range.high:.4g} was tried, and the test "
-            "counts them all.",
+            f"Every unit from {unit_range.low:.4g} to {unit_range.high:.4g} was tried, and the "
+            "test counts them all.",
         )
     return warned(
         "unit_range",
-        f"Only units from {unit_range.low:.4g} to {unit_range.high:.4g} were tried; if that range was "
-        "chosen after looking at the readings, the evidence is overstated.",
+        f"Only units from {unit_range.low:.4g} to {unit_range.high:.4g} were tried; if that range "
+        "was chosen after looking at the readings, the evidence is overstated.",
     )
 
 
 def findings_on_readings(
     fit: MixtureFit, unit_range: UnitRange, occupied: float, *, alpha: float
 ) -> tuple[Finding, ...]:
-    """What each guard finds on single readings; `unit_range` are the units tried before integers."""
+    """What each guard finds on single readings; `unit_range` is that before integers."""
     data = fit.readings
     doubts = (far_readings(data, unit_range), scatter_of_repeats(fit, alpha))
     return (

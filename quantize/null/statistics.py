@@ -167,7 +167,7 @@ class LargestScore:
 
         width = self.unit_range.low / _BINS
         density, start = null.density(width)
-        low, high, ends = self._bands_in_the_limit(density, width, count, rng)
+        low, high, ends = self._ranges_in_the_limit(density, width, count, rng)
         first = start - self.offset + 0.5 * width
         near, far = first + ends[0], first + ends[1]
         reach = far - near if self.free else max(far, 0.0) - min(near, 0.0)
@@ -195,7 +195,7 @@ class LargestScore:
             out[rows] = np.where(inside, height, -np.inf).max(axis=1)
         return out
 
-    def _bands_in_the_limit(
+    def _ranges_in_the_limit(
         self, density: FloatArray, width: float, count: int, rng: np.random.Generator
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """The ranges of data sets with this density, and the ends of the widest of a batch."""

@@ -323,16 +323,13 @@ def versions() -> dict[str, str]:
 
 def settings(found: Analysis) -> list[tuple[str, str]]:
     """What was tried, as pairs of name and text."""
-    unit_range = found.unit_range
+    tried = found.unit_range
     seed = found.seed
     seeded = f"{seed['entropy']}"
     if seed["spawn_key"] or seed["children_spawned"]:
         seeded += f" (spawn key {seed['spawn_key']}, child {seed['children_spawned']})"
     return [
-        (
-            "units tried",
-            f"{amount(found, f'{unit_range.low:.4g} to {unit_range.high:.4g}')}, {unit_range.reason}",
-        ),
+        ("units tried", f"{amount(found, f'{tried.low:.4g} to {tried.high:.4g}')}, {tried.reason}"),
         ("offset", _offset(found.settings["offset"])),
         *_whole_numbers(found.mixture.model.integers),
         ("scatter", _scatter(found)),

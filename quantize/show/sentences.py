@@ -156,8 +156,7 @@ def sentence_to_copy(found: Analysis, coulombs: Any = None) -> str:
     """One sentence that says what was found, fit to be quoted."""
     n = len(found.readings)
     tried = facts.amount(found, f"{found.unit_range.low:.4g} to {found.unit_range.high:.4g}")
-    unit_range = f"units from {tried} were tried"
-    tail = f"{unit_range}; quantize {__version__}, seed {found.seed['entropy']}"
+    tail = f"units from {tried} were tried; quantize {__version__}, seed {found.seed['entropy']}"
     if found.verdict != "steps":
         head = facts.headline(found).rstrip(".")
         for start in ("These readings", "The readings"):

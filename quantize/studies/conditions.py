@@ -127,7 +127,7 @@ class Condition:
         return -(-self.n // self.repeats)
 
     @property
-    def unit_range(self) -> tuple[float, float] | None:
+    def units_tried(self) -> tuple[float, float] | None:
         """The units to try, in the unit of the readings."""
         if self.unit_range is None:
             return None

@@ -145,7 +145,7 @@ class Estimator:
             state=sample.state,
             resolution=sample.resolution,
         )
-        return self.function(readings, condition.unit_range, **extra)
+        return self.function(readings, condition.units_tried, **extra)
 
 
 def as_answer(returned: Any, prob: float) -> Answer:

@@ -23,7 +23,9 @@ UNIT_RANGE = (1.2, 4.0)
 SAMPLING = f"""
 import quantize as qz
 print("begun", flush=True)
-qz.sample_mixture({PAGE}, {UNIT_RANGE}, sigma_range=0.1, draws=400, chains=2, rng=3, backend="kept.h5")
+qz.sample_mixture(
+    {PAGE}, {UNIT_RANGE}, sigma_range=0.1, draws=400, chains=2, rng=3, backend="kept.h5"
+)
 """
 STUDY = """
 import quantize as qz

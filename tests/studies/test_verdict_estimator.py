@@ -33,7 +33,7 @@ def both(condition: Condition, seed: int) -> tuple[Answer, Any]:
     readings = qz.Readings(sample.values, state=sample.state, resolution=sample.resolution)
     offset = "free" if condition.offset else "zero"
     return answer, qz.analyze(
-        readings, condition.unit_range, offset=offset, n_resamples=19, rng=seed
+        readings, condition.units_tried, offset=offset, n_resamples=19, rng=seed
     )
 
 
