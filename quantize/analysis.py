@@ -232,7 +232,7 @@ def analyze(
     known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
     unit_range = unit_range_for(everything, unit_range, sigma_range=known)
     if unit_range is not None:
-        guards.need_informative_range(data, unit_range.limits)
+        guards.need_informative_range(data, (unit_range.low, unit_range.high))
     start = assumed.plain_offset
     assessed = assess(everything, unit_range, assumed, alpha=alpha)
     unit_range = assessed.mixture.unit_range

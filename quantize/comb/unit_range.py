@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -42,10 +43,9 @@ class UnitRange:
     chosen: bool
     reason: str
 
-    @property
-    def limits(self) -> tuple[float, float]:
-        """(low, high)."""
-        return self.low, self.high
+    def __iter__(self) -> Iterator[float]:
+        """Low and high: it goes wherever a pair does."""
+        yield from (self.low, self.high)
 
     @property
     def factor(self) -> float:

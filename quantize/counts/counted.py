@@ -140,7 +140,7 @@ def _spectrum_of_values(
         raise InputError(f"`counts` are all equal to {x[0]:g}; steps show only where they differ.")
     return Spectrum(
         window=_usual_range(x) if window is None else window,
-        unit_range=None if unit_range is None else unit_range.limits,
+        unit_range=None if unit_range is None else (unit_range.low, unit_range.high),
         offset=offset,
         resolution=readings.rounding_step,
     ).update(x)

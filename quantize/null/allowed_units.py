@@ -43,7 +43,7 @@ def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) ->
         return unit_range
     first, last = _ends(model)
     lowest, highest, error = _extremes(model, data)
-    low, high = unit_range.limits
+    low, high = unit_range
     slopes = [(first - _DEVIATIONS * BLURRED, last + _DEVIATIONS * BLURRED, 0.0)]
     if error is not None:
         slopes.append((first, last, _DEVIATIONS * error))

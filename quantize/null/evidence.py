@@ -183,7 +183,7 @@ def nothing_shows(found: Posterior, alpha: float) -> LevelEvidence:
         log_evidences={"comb": -np.inf} | dict.fromkeys(NULLS, np.nan),
         least_teeth=LEVELS_FREE if found.prior.free else LEVELS_AT_ZERO,
         unit=found.modes[0].unit,
-        unit_range=found.unit_range.limits,
+        unit_range=(found.unit_range.low, found.unit_range.high),
         levels=found.likelihood.states,
         two_units=None,
         **_rated(ratios, max(found.likelihood.states, 3), found, alpha, 0.0),

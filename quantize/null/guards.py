@@ -268,7 +268,7 @@ def wide_unit_range(unit_range: UnitRange, tried: UnitRange | None = None) -> Fi
     if (
         unit_range.factor >= _NARROW_RANGE
         and tried is not None
-        and tried.limits != unit_range.limits
+        and tuple(tried) != tuple(unit_range)
     ):
         return passed(
             "unit_range",

@@ -162,7 +162,7 @@ def test_stated_error_is_right():
     assert abs(np.mean(z) - bias) < 5 * np.std(z) / np.sqrt(400)
 
 
-def test_grid_is_even_in_frequency_and_covers_the_band():
+def test_grid_is_even_in_frequency_and_covers_the_range():
     unit_range = UnitRange(low=0.5, high=5.0, chosen=False, reason="")
     f = trial_frequencies(unit_range, reach=20.0, oversampling=5)
     assert f[0] == pytest.approx(0.2)
@@ -213,3 +213,10 @@ def test_bound_on_the_largest_power_and_score():
     assert abs(over_s / runs - 0.075) < 4 * np.sqrt(0.075 * 0.925 / runs)
     assert over_z / runs < np.mean(bound_z) + 0.02
     assert over_s / runs < np.mean(bound_s) + 0.02
+
+
+def test_the_range_of_a_result_goes_wherever_a_pair_does() -> None:
+    found = qz.periodogram(THIRTEEN)
+    low, high = found.unit_range
+    assert qz.fit_comb(THIRTEEN, found.unit_range).unit == qz.fit_comb(THIRTEEN, (low, high)).unit
+    assert qz.RunningEvidence(found.unit_range, (-90, 90)).unit_range == (low, high)
