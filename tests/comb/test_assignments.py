@@ -14,7 +14,7 @@ W = np.array([1.0, 2.0, 1.0, 0.5, 1.0])
 
 
 @pytest.mark.parametrize("search", [assignments.fixed_offset, assignments.free_offset])
-def test_every_assignment_has_a_unit_of_the_band(search: object) -> None:
+def test_every_assignment_has_a_unit_of_the_range(search: object) -> None:
     assert callable(search)
     found = search(X, W, 0.8, 1.9)
     assert found.unit.size > 3

@@ -32,7 +32,7 @@ def test_a_narrower_band_keeps_to_its_own_units(spectrum: qz.counts.Spectrum) ->
     assert found.unit >= 6.0
 
 
-def test_three_trial_units_are_enough_for_a_band(spectrum: qz.counts.Spectrum) -> None:
+def test_three_trial_units_are_enough_for_a_range(spectrum: qz.counts.Spectrum) -> None:
     three = spectrum.trial_units[10:13]
     found = spectrum._sums_within(unit_range(three[-1], three[0]))
     assert 1 / found.frequencies == pytest.approx(three)

@@ -89,7 +89,7 @@ def test_groups_must_fit_the_readings():
         qz.analyze([1.0, 2.0, 3.0, 5.0], group=["a", "b"], n_resamples=19)
 
 
-def test_sensitivity_lists_every_null_and_band():
+def test_sensitivity_lists_every_null_and_range():
     values = comb_sample().values
     found = qz.null.sensitivity(
         values, UNIT_RANGE, unit_ranges=[(0.3, 3.0), (4.0, 6.0)], n_resamples=99, rng=5
@@ -118,7 +118,7 @@ def test_a_band_in_which_nothing_can_show_is_refused_with_one_that_can(unit_rang
         qz.analyze(sample, unit_range, n_resamples=19)
 
 
-def test_the_choices_are_drawn_with_a_mark_for_each_band():
+def test_the_choices_are_drawn_with_a_mark_for_each_range():
     found = qz.null.sensitivity(
         comb_sample().values, UNIT_RANGE, unit_ranges=[(0.3, 3.0)], n_resamples=19, rng=5
     )

@@ -19,7 +19,7 @@ def test_the_fitted_uniform_of_two_values() -> None:
 
 
 @pytest.mark.parametrize("free", [True, False])
-def test_no_score_is_above_that_of_every_unit_in_the_band(free: bool) -> None:
+def test_no_score_is_above_that_of_every_unit_in_the_range(free: bool) -> None:
     """Readings a third of a turn apart cancel each other at every unit of a narrow range."""
     values = np.array([0.0, 4 / 3, 8 / 3])
     unit_range = UnitRange(low=0.99, high=1.01, chosen=False, reason="")
