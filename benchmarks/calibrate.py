@@ -17,6 +17,7 @@ Samples are kept in benchmarks/results as they come, and a run goes on where the
 from __future__ import annotations
 
 import argparse
+import functools
 import json
 import sys
 import tempfile
@@ -183,6 +184,13 @@ def draw(
     return drawn
 
 
+@functools.cache
+def few(part: str) -> Drawn:
+    """One sample of each family of eight readings, for runs that only see whether all works."""
+    with tempfile.TemporaryDirectory() as folder:
+        return draw(1, Path(folder) / "samples.jsonl", 1, part, (8,))
+
+
 def ratios(kept: dict[int, dict[str, float] | None]) -> FloatArray:
     """The kept factors as rows, kinds in the order of `KINDS`."""
     rows = [[NEVER if r is None else r.get(kind, ALWAYS) for kind in KINDS] for r in kept.values()]
@@ -333,11 +341,9 @@ def main() -> None:
     parser.add_argument("--tiny", action="store_true", help="a few samples; nothing is kept")
     options = parser.parse_args()
     if options.tiny:
-        with tempfile.TemporaryDirectory() as folder:
-            kept = Path(folder) / "samples.jsonl"
-            draw(1, kept, 1, "offset zero, sigma unknown", (8,))
-            made = make(draw(1, kept, 1, "offset zero, sigma known", (8,)), **FEW)
-            print({part: list(kinds) for part, kinds in made["tails"].items()})
+        drawn = {**few("offset zero, sigma unknown"), **few("offset zero, sigma known")}
+        made = make(drawn, **FEW)
+        print({part: list(kinds) for part, kinds in made["tails"].items()})
         return
     KEPT.parent.mkdir(parents=True, exist_ok=True)
     wanted = 0 if options.table else options.replicates

@@ -10,7 +10,6 @@ docs/tables`` writes the table, ``--tiny`` draws a few samples of its own.
 from __future__ import annotations
 
 import argparse
-import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -64,11 +63,8 @@ def main() -> None:
     parser.add_argument("--tiny", action="store_true", help="a few samples; nothing is kept")
     options = parser.parse_args()
     if options.tiny:
-        with tempfile.TemporaryDirectory() as folder:
-            keep = Path(folder) / "samples.jsonl"
-            plain = mode(sigma_known=False, free=False)
-            drawn = calibrate.draw(1, keep, 1, plain, (8,))
-            print("\n".join(table(drawn, **calibrate.FEW)))
+        drawn = calibrate.few(mode(sigma_known=False, free=False))
+        print("\n".join(table(drawn, **calibrate.FEW)))
         return
     lines = table(calibrate.draw(0, calibrate.KEPT, 1))
     print("\n".join(lines))

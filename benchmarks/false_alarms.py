@@ -190,6 +190,13 @@ def count(task: tuple[str, int, int]) -> dict[str, Any]:
     return counted
 
 
+def _is_few(cell: Cell) -> bool:
+    """Whether a tiny run draws it: the named ones of eight readings are those of `calibrate`."""
+    if cell.label in ("levels at logarithms", "golden levels"):
+        return True
+    return cell.n == 8 and cell.group != "named"
+
+
 def tasks_of(block: int, kept: dict[str, Any]) -> list[tuple[str, int, int]]:
     """What is left to do of a block."""
     starts = {key: kept[key]["samples"] if key in kept else 0 for key in cells()}
@@ -277,8 +284,7 @@ def main(arguments: list[str] | None = None) -> int:
             results["cells"] = {
                 key: count((key, 0, 1))
                 for key, cell in cells().items()
-                if cell.n == 8 or cell.label in ("levels at logarithms", "golden levels")
-                if cell.n <= 20
+                if cell.n <= 20 and _is_few(cell)
             }
             save(results, Path(folder) / "tiny.json")
     elif options.resume or options.table:

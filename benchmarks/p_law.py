@@ -157,7 +157,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--write", type=Path, help="folder for the table")
     options = parser.parse_args(arguments)
     if options.tiny:
-        lines = [*law(5, 99), "", *tail(20_000, 2), *power(10)]
+        lines = [*law(2, 99), "", *tail(20_000, 2), *power(4)]
     else:
         number = options.samples
         lines = [*law(number, 1999), "", *tail(10_000_000, 20), *power(number // 4)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 
 import numpy as np
 import pytest
@@ -11,6 +12,9 @@ from hypothesis import settings
 SEED_VARIABLE = "QUANTIZE_TEST_SEED"
 
 os.environ.setdefault("MPLBACKEND", "Agg")
+# Each worker and each process that a test starts would compile anew all that it loads.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 settings.register_profile("quantize", deadline=None, derandomize=True, max_examples=30)
 settings.load_profile("quantize")
 
@@ -19,6 +23,12 @@ settings.load_profile("quantize")
 def seed() -> int:
     """The seed of every simulation; the environment variable overrides it."""
     return int(os.environ.get(SEED_VARIABLE, "20170411"))
+
+
+@pytest.fixture
+def unrendered(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Reports whose pictures are drawn but not turned into SVG, for tests of their words."""
+    monkeypatch.setattr("quantize.show.report.picture", lambda axes, **_: b"<svg></svg>")
 
 
 @pytest.fixture

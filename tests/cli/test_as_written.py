@@ -12,6 +12,7 @@ import quantize as qz
 
 DATA = Path(qz.__file__).parent / "data"
 ASKED = ("--apparatus", "invented_apparatus.toml", "--resamples", "99", "--seed", "1")
+RANGE = ("--unit-range", "6", "16")
 
 
 def slipped(folder: Path) -> str:
@@ -24,12 +25,12 @@ def slipped(folder: Path) -> str:
 
 def test_a_row_is_put_right_and_said_to_be(quantize: Run, tmp_path: Path) -> None:
     file = slipped(tmp_path)
-    done = quantize("analyze", file, *ASKED)
+    done = quantize("analyze", file, *ASKED, *RANGE)
     told = " ".join(done.out.split())
     assert "put right before the analysis: row 7, as the following says" in told
     assert "Reversing the sign of row 7 puts it back among the others of state 2" in told
     clean, mended = (
-        json.loads(quantize("analyze", page, *ASKED, "--json").out)
+        json.loads(quantize("analyze", page, *ASKED, *RANGE, "--json").out)
         for page in ("invented_run.csv", file)
     )
     assert mended["unit"] == clean["unit"]
@@ -38,7 +39,7 @@ def test_a_row_is_put_right_and_said_to_be(quantize: Run, tmp_path: Path) -> Non
 
 def test_as_written_takes_every_row_as_it_stands(quantize: Run, tmp_path: Path) -> None:
     file = slipped(tmp_path)
-    found = json.loads(quantize("analyze", file, *ASKED, "--as-written", "--json").out)
+    found = json.loads(quantize("analyze", file, *ASKED, *RANGE, "--as-written", "--json").out)
     assert found["verdict"] == "cannot tell"
     assert not any("put right" in reason for reason in found["reasons"])
 

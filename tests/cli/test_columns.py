@@ -32,6 +32,7 @@ def table(folder: Path, kind: str) -> str:
     return f"a.{kind}"
 
 
+@pytest.mark.usefixtures("unrendered")
 @pytest.mark.parametrize("kind", ["csv", "tsv", "xlsx", "parquet", "decimal comma", "unit"])
 def test_the_same_words_in_text_json_and_report(kind: str, quantize: Run, tmp_path: Path) -> None:
     words = f"{WORDS}, in div" if kind == "unit" else WORDS
@@ -114,6 +115,7 @@ weight = "4.806e-14 +/- 0.05e-14 N"
 """
 
 
+@pytest.mark.usefixtures("unrendered")
 def test_balance_voltages_from_the_command_line(quantize: Run, tmp_path: Path) -> None:
     (tmp_path / "v.csv").write_text(BALANCES, encoding="utf-8")
     (tmp_path / "bench.toml").write_text(BALANCE_BENCH, encoding="utf-8")

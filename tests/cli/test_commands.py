@@ -188,6 +188,7 @@ def test_convert_gives_every_row(quantize: Run) -> None:
     assert all(row["charge"] is None for row in falls)
 
 
+@pytest.mark.usefixtures("unrendered")
 def test_what_the_numbers_are_measured_in_is_said(quantize: Run, tmp_path: Path) -> None:
     command = ("analyze", "page.csv", *QUICK, "--seed", "7", "--unit-name", "1e-19 C")
     assert re.search(r"unit +4\.9\d+\(\d\d\) × 10⁻¹⁹ C", quantize(*command).out)
@@ -223,6 +224,7 @@ def test_a_report_is_written_with_the_run_behind_it(quantize: Run, tmp_path: Pat
     assert "The budget in coulombs" in page
 
 
+@pytest.mark.usefixtures("unrendered")
 def test_the_report_says_who_hands_it_in(quantize: Run, tmp_path: Path) -> None:
     said = ("--title", "One drop", "--author", "A. B.", "--date", "today", "--note", "Mind this.")
     done = quantize("analyze", "page.csv", *QUICK, *said, "--report", "a.html")

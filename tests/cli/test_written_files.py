@@ -15,7 +15,10 @@ from command_line import PAGE, QUICK, Run
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pipes and modes are those of POSIX")
 MANY = "particle,q\n" + "".join(f"{'AB'[i % 2]},{x}\n" for i, x in enumerate(PAGE.split()[1:]))
 STUDY = ("--readings", "6", "--sigma", "0.1", "--replicates", "2", "--seed", "1")
-GROUPS = ("analyze", "many.csv", "--by", "particle", *QUICK, "--seed", "1")
+GROUPS = (
+    *("analyze", "many.csv", "--by", "particle", "--unit-range", "3", "12"),
+    *(*QUICK, "--seed", "1"),
+)
 
 
 def mode(path: Path) -> int:
@@ -66,6 +69,7 @@ def test_standard_output_is_written_into(redirected: str, tmp_path: Path) -> Non
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no such device")
+@pytest.mark.usefixtures("unrendered")
 def test_a_full_device_is_one_sentence(quantize: Run, tmp_path: Path) -> None:
     (tmp_path / "full.html").symlink_to("/dev/full")
     done = quantize("analyze", "page.csv", *QUICK, "--report", "full.html")
@@ -78,6 +82,7 @@ def test_a_full_device_is_one_sentence(quantize: Run, tmp_path: Path) -> None:
 
 
 @posix
+@pytest.mark.usefixtures("unrendered")
 def test_links_are_followed_and_modes_kept(quantize: Run, tmp_path: Path) -> None:
     (tmp_path / "kept").mkdir()
     real = tmp_path / "kept" / "page.html"
@@ -160,6 +165,7 @@ def test_one_name_for_two_files(
 
 
 @pytest.mark.skipif(not Path(os.devnull).exists(), reason="no such device")
+@pytest.mark.usefixtures("unrendered")
 def test_any_number_of_files_may_go_nowhere(quantize: Run, tmp_path: Path) -> None:
     for name in ("null.svg", "null.html"):
         (tmp_path / name).symlink_to(os.devnull)
@@ -200,17 +206,15 @@ def test_a_file_of_something_else_is_left_alone(
     assert (tmp_path / "mine.json").read_bytes() == content
 
 
-@pytest.mark.parametrize("kept", [0, 1, 12, 60, -1])
-def test_what_is_left_of_a_first_line_is_begun_anew(
-    kept: int, quantize: Run, tmp_path: Path
-) -> None:
+def test_what_is_left_of_a_first_line_is_begun_anew(quantize: Run, tmp_path: Path) -> None:
     (tmp_path / "many.csv").write_text(MANY)
     assert quantize(*GROUPS, "--keep", "done.jsonl").status == 0
     whole = (tmp_path / "done.jsonl").read_bytes()
-    (tmp_path / "done.jsonl").write_bytes(whole.splitlines()[0][:kept])
-    again = quantize(*GROUPS, "--keep", "done.jsonl")
-    assert again.status == 0
-    assert (tmp_path / "done.jsonl").read_bytes() == whole
+    for kept in (0, 1, 12, 60, -1):
+        (tmp_path / "done.jsonl").write_bytes(whole.splitlines()[0][:kept])
+        again = quantize(*GROUPS, "--keep", "done.jsonl")
+        assert again.status == 0, kept
+        assert (tmp_path / "done.jsonl").read_bytes() == whole, kept
 
 
 @posix

@@ -167,7 +167,7 @@ def test_one_bad_group_does_not_stop_the_others(table, reference):
 
 def test_a_group_that_leaves_no_unit_to_try_is_one_message(table):
     coarse = pd.DataFrame({"particle": "coarse", "divisions": [1.0, 2.0, 3.0, 2.0]})
-    found = qz.analyze_groups(pd.concat([table, coarse]), rng=5, **OPTIONS)
+    found = qz.analyze_groups(pd.concat([table.head(8), coarse]), rng=5, **OPTIONS)
     assert found.failed["coarse"].startswith("`unit_range` cannot be chosen: the smallest unit")
 
 
@@ -178,10 +178,11 @@ def test_text_among_numbers_spoils_its_own_group_only():
 
 
 def test_a_category_without_rows_is_named(table):
-    names = pd.Categorical(table["particle"], ["P0", "P1", "P2", "P3", "P4"])
-    found = qz.analyze_groups(table.assign(particle=names), rng=5, **OPTIONS)
+    two = table.head(16)
+    names = pd.Categorical(two["particle"], ["P0", "P1", "P4"])
+    found = qz.analyze_groups(two.assign(particle=names), rng=5, **OPTIONS)
     assert found.failed == {"P4": "`divisions` has no readings of this group; take some."}
-    assert found.table["n"].tolist() == [8, 8, 8, 8, 0]
+    assert found.table["n"].tolist() == [8, 8, 0]
 
 
 @pytest.mark.parametrize(

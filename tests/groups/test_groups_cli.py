@@ -32,7 +32,7 @@ def quantize(capsys, tmp_path, monkeypatch):
     return run
 
 
-QUICK = ("--by", "particle", "--resamples", "49", "--seed", "3")
+QUICK = ("--by", "particle", "--unit-range", "1", "9", "--resamples", "49", "--seed", "3")
 
 
 def test_prints_a_line_for_each_particle(quantize):
@@ -47,7 +47,7 @@ def test_prints_a_line_for_each_particle(quantize):
 
 
 def test_json_is_what_the_library_gives_with_the_printed_decimals(quantize):
-    status, out, _ = quantize(*QUICK, "--json", "--unit-range", "1", "9")
+    status, out, _ = quantize(*QUICK, "--json")
     found = json.loads(out)
     assert status == 0
     assert found["schema"] == "quantize.cli.groups/1"

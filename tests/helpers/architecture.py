@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import io
 import re
 import tokenize
@@ -28,9 +29,16 @@ IDEAS = {
 """What should stand in few places, and a pattern by which its places are found."""
 
 
-def files() -> list[Path]:
+@functools.cache
+def files() -> tuple[Path, ...]:
     """The sources of the package."""
-    return sorted(PACKAGE.rglob("*.py"))
+    return tuple(sorted(PACKAGE.rglob("*.py")))
+
+
+@functools.cache
+def tree(path: Path) -> ast.Module:
+    """A source, parsed."""
+    return ast.parse(path.read_text(encoding="utf-8"))
 
 
 def folder_of(path: Path) -> str:
@@ -55,7 +63,7 @@ def written_lines(path: Path) -> int:
 def bodies() -> Iterator[tuple[str, int]]:
     """Every function with the number of lines of its body, the docstring left out."""
     for path in files():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in ast.walk(tree(path)):
             if isinstance(node, ast.FunctionDef):
                 body = node.body
                 if ast.get_docstring(node) is not None:
@@ -65,7 +73,8 @@ def bodies() -> Iterator[tuple[str, int]]:
                     yield f"{path.relative_to(PACKAGE)}:{node.name}", length
 
 
-def imports(path: Path) -> set[str]:
+@functools.cache
+def imports(path: Path) -> frozenset[str]:
     """Modules of the package that a source imports, at its top, lazily or for types.
 
     A module taken out of a folder counts by itself: the faces of the folders load nothing by
@@ -73,7 +82,7 @@ def imports(path: Path) -> set[str]:
     """
     found: set[str] = set()
     modules = {module_of(other) for other in files()}
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree(path)):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -81,9 +90,10 @@ def imports(path: Path) -> set[str]:
             found |= taken & modules
             if not taken <= modules:
                 found.add(node.module)
-    return (found & modules) - {module_of(path)}
+    return frozenset((found & modules) - {module_of(path)})
 
 
+@functools.cache
 def module_of(path: Path) -> str:
     """The dotted name of a source."""
     parts = ("quantize", *path.relative_to(PACKAGE).with_suffix("").parts)

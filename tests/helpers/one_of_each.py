@@ -130,7 +130,7 @@ MAKERS: dict[str, Callable[[], Any]] = {
     ),
     "MixtureFit": lambda: qz.fit_mixture(PAGE, UNIT_RANGE, sigma_range=0.1),
     "MonteCarlo": monte_carlo,
-    "NextStep": lambda: run().next_step(run().fit((6, 16))),
+    "NextStep": lambda: run().next_step(one("RunFit")),
     "NullComparison": lambda: qz.compare_null(
         PAGE, UNIT_RANGE, null="uniform", n_resamples=99, rng=1
     ),
@@ -158,9 +158,9 @@ MAKERS: dict[str, Callable[[], Any]] = {
         labels=["in"] * 3 + ["cm"] * 3,
         sigma_range=0.05,
     ),
-    "BenchPosterior": lambda: run().unit_in_coulombs(run().fit((6, 16))).bench,
+    "BenchPosterior": lambda: one("UnitInCoulombs").bench,
     "BenchSample": lambda: one("BenchPosterior").sample(draws=100, chains=2, rng=1),
-    "UnitInCoulombs": lambda: run().unit_in_coulombs(run().fit((6, 16))),
+    "UnitInCoulombs": lambda: run().unit_in_coulombs(one("RunFit")),
 }
 _MADE: dict[str, Any] = {}
 

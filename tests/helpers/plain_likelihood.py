@@ -135,8 +135,9 @@ def _weights(
 ) -> list[float]:
     """Probability of each tooth."""
     if envelope.density is not None:
-        g = [float(envelope.density.pdf(offset + unit * k)) for k in teeth]
-        return [value / sum(g) for value in g]
+        g = [float(value) for value in envelope.density.pdf(offset + unit * np.array(teeth))]
+        total = sum(g)
+        return [value / total for value in g]
     if envelope.declared:
         inside = [
             envelope.low - 1e-9 * unit <= offset + unit * k <= envelope.high + 1e-9 * unit

@@ -7,7 +7,9 @@ import pytest
 from scipy import integrate, stats
 
 import quantize as qz
+from quantize.comb.unit_range import UnitRange
 from quantize.model.bias import UnitBias, information_left
+from quantize.model.posterior import Posterior
 from quantize.model.terms import Parameters
 
 
@@ -39,7 +41,8 @@ def test_the_mean_pull_of_a_tooth_is_what_is_left() -> None:
         value = []
         for unit in (np.exp(-step), np.exp(step)):
             away = x[:, None] / unit - np.rint(x / unit)[:, None] + np.arange(-4, 5)
-            value.append(np.log(stats.norm.pdf(away, scale=spread / unit).sum(axis=1)))
+            scale = spread / unit
+            value.append(np.log(np.exp(-0.5 * (away / scale) ** 2).sum(axis=1) / scale))
         slope = (value[1] - value[0]) / (2 * step)
         error = slope.std() / np.sqrt(x.size)
         assert abs(slope.mean() - information_left(np.array([spread]))[0]) < 4 * error
@@ -81,7 +84,8 @@ def test_sharp_readings_have_no_bias_to_speak_of() -> None:
 def test_a_comb_that_has_ends_has_none_and_growing_noise_keeps_it(model: qz.MixtureModel) -> None:
     rng = np.random.default_rng(4)
     readings = rng.integers(-4, 5, 30) + 0.25 * rng.normal(size=30)
-    found = qz.fit_mixture(readings, (0.6, 1.8), model=model).posterior
+    unit_range = UnitRange(low=0.6, high=1.8, chosen=False, reason="")
+    found = Posterior.of(model, qz.Readings(readings), unit_range)
     p = Parameters.plain(np.array([1.0]), np.array([0.25]))
     assert UnitBias(found.likelihood, found.prior)(p).tolist() == [0.0]
 

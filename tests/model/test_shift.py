@@ -34,12 +34,14 @@ def readings(lever, degrees=np.inf, *, states=False, **columns):
 def by_hand(data, model):
     """Fits of the readings moved back by many shifts, weighted by prior times evidence.
 
-    Steps widen from the middle; the laws of the shift are those of scipy.
+    Steps widen from the middle; the laws of the shift are those of scipy. About the truth a step is
+    a third of a standard deviation of the shift given the readings, or less: twice as many change
+    nothing above 1e-6.
     """
     shift = data.shift
     normal = np.isinf(shift.degrees_of_freedom)
     law = stats.norm(0, ERROR) if normal else stats.t(shift.degrees_of_freedom, 0, ERROR)
-    points = 60 if normal else 240
+    points = 40 if normal else 100
     x = np.linspace(-1, 1, points + 1) * np.arcsinh(6 if normal else 60)
     s = ERROR * np.sinh(x)
     weight = law.pdf(s) * ERROR * np.cosh(x) * (x[1] - x[0])

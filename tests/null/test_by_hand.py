@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from running_path import running_evidence
-from scipy import integrate, stats
+from scipy import integrate
 
 import quantize as qz
 from quantize.null.partitions import most_probable_groups
@@ -35,7 +35,7 @@ def test_laplace_against_an_integral() -> None:
 
     def density(log_scale: float, place: float) -> float:
         scale = math.exp(log_scale)
-        return float(np.prod(stats.laplace.pdf(values, place, scale)))
+        return math.exp(-float(np.abs(values - place).sum()) / scale) / (2 * scale) ** 4
 
     ends = math.log(7 / 60), math.log(7 / 2)
     total, _ = integrate.dblquad(density, 0, 7, *ends, epsabs=1e-8, epsrel=1e-4)

@@ -61,6 +61,12 @@ def invented(run: qz.charge.Run) -> Analysis:
     return qz.analyze(run.readings(), offset=run.offset, n_resamples=199, rng=1)
 
 
+@pytest.fixture(scope="module")
+def html(published: Analysis) -> str:
+    """The page of the published charges, with nothing added to it."""
+    return report.report_html(published)
+
+
 def test_the_page_answers_every_question(published: Analysis, tmp_path: Path) -> None:
     path = published.report(tmp_path / "a.html", source="/home/somebody/runs/drop.csv")
     page = Page(path.read_text(encoding="utf-8"))
@@ -89,17 +95,18 @@ def test_the_page_answers_every_question(published: Analysis, tmp_path: Path) ->
     assert integers == [str(k) for k in (*range(4, 15), 16, 17)]
 
 
-def test_the_heading_says_what_is_handed_in(published: Analysis, tmp_path: Path) -> None:
+@pytest.mark.usefixtures("unrendered")
+def test_the_heading_says_what_is_handed_in(published: Analysis, html: str, tmp_path: Path) -> None:
     texts = {"title": "The <drop>", "author": "A. B.", "note": "Lamp & clock moved."}
     day = datetime.date(2026, 11, 29)
-    html = published.report(tmp_path / "a.html", date=day, **texts).read_text(encoding="utf-8")
-    page = Page(html)
+    path = published.report(tmp_path / "a.html", date=day, **texts)
+    page = Page(path.read_text(encoding="utf-8"))
     for words in ("The <drop>", "A. B., 2026-11-29", "Lamp & clock moved."):
         assert words in page.text
     assert "Do these readings come in steps?" not in page.text
     # Unless told otherwise the page names the file that was read, and no day.
     assert "13 readings from thirteen_charges.csv" in page.text
-    bare = Page(report.report_html(published)).text
+    bare = Page(html).text
     assert "Do these readings come in steps?" in bare
     assert not re.search(r"20\d\d-\d\d-\d\d", bare)
     for name, wrong in (("title", " "), ("author", 7), ("date", 2026)):
@@ -107,9 +114,12 @@ def test_the_heading_says_what_is_handed_in(published: Analysis, tmp_path: Path)
             published.report(tmp_path / "a.html", **{name: wrong})
 
 
-def test_the_first_screen_holds_the_answer(published: Analysis, unclear: Analysis) -> None:
-    for found in (published, unclear):
-        text = Page(report.report_html(found)).text
+@pytest.mark.usefixtures("unrendered")
+def test_the_first_screen_holds_the_answer(
+    published: Analysis, html: str, unclear: Analysis
+) -> None:
+    for found, page in ((published, html), (unclear, report.report_html(unclear))):
+        text = Page(page).text
         first = text[: text.index("Why")]
         for words in (found.verdict.capitalize(), "How sure", "Look at", "Next", facts.size(found)):
             assert words in first, words
@@ -215,19 +225,18 @@ def test_a_run_adds_coulombs_budget_checks_and_cautions(run: qz.charge.Run) -> N
         assert sentences.worked_coulombs(found, other)
 
 
-def test_it_needs_nothing_from_elsewhere_and_runs_nothing(published: Analysis) -> None:
-    page = Page(report.report_html(published))
+def test_it_needs_nothing_from_elsewhere_and_runs_nothing(html: str) -> None:
+    page = Page(html)
     assert not {"script", "iframe", "object", "embed", "img", "base", "form"} & set(page.tags)
     for tag, name, value in page.attributes:
         assert not name.startswith("on")
         if name in ("src", "href", "xlink:href", "action"):
             assert value.startswith(("#", "data:")), (tag, name, value)
-    assert "@import" not in report.report_html(published)
-    assert not re.search(r"url\((?!#|'#|\"#)", report.report_html(published))
+    assert "@import" not in html
+    assert not re.search(r"url\((?!#|'#|\"#)", html)
 
 
-def test_it_can_be_read_by_everybody(published: Analysis) -> None:
-    html = report.report_html(published)
+def test_it_can_be_read_by_everybody(html: str) -> None:
     page = Page(html)
     assert ("html", "lang", "en") in page.attributes
     assert page.tags.count("h1") == 1
@@ -244,6 +253,7 @@ def test_it_can_be_read_by_everybody(published: Analysis) -> None:
         assert 'scope="col"' in table or 'scope="row"' in table
 
 
+@pytest.mark.usefixtures("unrendered")
 @pytest.mark.parametrize("verdict", ["steps", "no steps", "cannot tell"])
 def test_every_verdict_has_its_page(published: Analysis, verdict: str) -> None:
     advice = () if verdict == "steps" else ("Take twenty more readings.",)
@@ -256,6 +266,7 @@ def test_every_verdict_has_its_page(published: Analysis, verdict: str) -> None:
     assert "13 readings" in sentences.sentence_to_copy(found)
 
 
+@pytest.mark.usefixtures("unrendered")
 def test_unsure_whole_numbers_are_not_worked(unclear: Analysis) -> None:
     text = Page(report.report_html(unclear)).text
     readable = facts.readable(facts.levels(unclear))
@@ -292,6 +303,7 @@ def _certain(like: object, k: np.ndarray) -> object:
     return type(like)({"reading": np.arange(k.size), "integer": k, "probability": np.ones(k.size)})
 
 
+@pytest.mark.usefixtures("unrendered")
 def test_places_that_cannot_be_written(published: Analysis, tmp_path: Path) -> None:
     with pytest.raises(qz.InputError, match="a folder; give the name of a file in it"):
         published.report(tmp_path)
@@ -304,5 +316,5 @@ def test_places_that_cannot_be_written(published: Analysis, tmp_path: Path) -> N
     assert list(tmp_path.iterdir()) == [old]
 
 
-def test_the_same_analysis_gives_the_same_page(published: Analysis) -> None:
-    assert report.report_html(published) == report.report_html(published)
+def test_the_same_analysis_gives_the_same_page(published: Analysis, html: str) -> None:
+    assert report.report_html(published) == html

@@ -62,6 +62,7 @@ def test_the_pictures_say_it(in_esu: Analysis) -> None:
     assert "unit, in 10⁻¹⁰ esu" in in_esu.plot(view="posterior").get_xlabel()
 
 
+@pytest.mark.usefixtures("unrendered")
 def test_the_report_says_it(in_esu: Analysis, tmp_path: Path) -> None:
     page = in_esu.report(tmp_path / "a.html").read_text("utf-8")
     assert "(4.9089 ± 0.0050) × 10⁻¹⁰ esu</p>" in page

@@ -49,13 +49,9 @@ def agree(condition: Condition, seed: int) -> bool:
 @pytest.mark.slow
 @pytest.mark.parametrize("condition", CONDITIONS, ids=range(len(CONDITIONS)))
 def test_it_decides_as_analyze_does(condition: Condition) -> None:
-    assert agree(condition, 1)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("condition", CONDITIONS, ids=range(len(CONDITIONS)))
-def test_it_decides_as_analyze_does_on_five_samples_more(condition: Condition) -> None:
-    assert all(agree(condition, seed) for seed in range(2, 7))
+    # What they would disagree on is a kind of sample, of which there are eight. Of 24 samples a
+    # disagreement on one in five is missed once in 200 times.
+    assert all(agree(condition, seed) for seed in (1, 2, 3))
 
 
 def test_what_blocks_the_verdict_blocks_the_estimator(monkeypatch: pytest.MonkeyPatch) -> None:
