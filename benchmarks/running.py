@@ -153,7 +153,7 @@ def table(results: dict[str, Any]) -> list[str]:
     lines += [
         "",
         "Readings until it stands above 20 on combs, beside those that the fixed-size test needs",
-        "for a power of 0.80 (last column; `python -m benchmarks.readings_needed`):",
+        "for a power of 0.80 (last column; `python -m benchmarks.study_plan`):",
         "",
         "| comb | sigma/unit | runs | median | aimed at | 80 % of the runs | fixed size, power |",
         "|---|---|---|---|---|---|---|",
