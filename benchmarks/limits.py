@@ -124,6 +124,11 @@ ROWS = {
     "analyze, 1,000 readings, sigma/u 0.25, free offset": _plain(1000, 0.25, "offset='free'"),
     "analyze, 200 readings, growing noise": _plain(200, 0.1, _GROWING),
     "analyze, 1,000 readings, growing noise": _plain(1000, 0.1, _GROWING),
+    "analyze, 1,000 readings, last whole number unknown": "x = 5 + steps(size(1000))\n"
+    "call = lambda: qz.analyze(x, integers=(1, None), rng=1)",
+    "analyze, 1,000 readings, exponential envelope": _plain(
+        1000, 0.1, "model=qz.MixtureModel(envelope='exponential')"
+    ),
     "analyze, 14 readings from 1e9 on, free offset": "x = 1e9 + steps(14)\n"
     "call = lambda: qz.analyze(x, offset='free', rng=1)",
     "analyze, units from 1 to 1e70": "x = steps(14)\ncall = lambda: qz.analyze(x, (1, 1e70))",
