@@ -52,8 +52,8 @@ def test_the_code_in_the_readme_runs(tmp_path: Path, monkeypatch: pytest.MonkeyP
     run_page(ROOT / "README.md")
 
 
-# The README has its test above; the code of the gallery is run by each build of the docs, which draws
-# the pictures of that page with it.
+# The README has its test above. The code of the gallery is run by each build of the docs, which
+# draws the pictures of that page with it.
 ELSEWHERE = {ROOT / "README.md", ROOT / "docs" / "howto" / "gallery.md"}
 
 

@@ -1,8 +1,9 @@
 """Options, units of measurement and functions: the answer does not depend on the unit.
 
-Every option is crossed with every function, every option with every scale, and every scale with
-every function, so that each two of them meet in some row. And for every option the evidence itself
-on samples without steps, so that not only ranks are held.
+Every option is crossed with every function (with the sampler by the density that it walks on),
+every option with every scale, and every scale with every function, so that each two of them meet in
+some row. And for every option the evidence itself on samples without steps, so that not only ranks
+are held.
 """
 
 import inspect
@@ -17,9 +18,7 @@ from numpy.testing import assert_allclose
 import quantize as qz
 from quantize import charge
 from quantize.charge import Run
-from quantize.comb.unit_range import unit_range_for
-from quantize.sampling import ensembles
-from quantize.sampling.target import Target
+from quantize.sampling import ensembles, sample
 
 UNIT_RANGE = (0.6, 2.2)
 SCALES = (1000.0, 1e-3)
@@ -211,13 +210,45 @@ def test_evidence_on_samples_without_steps(name, given):
         assert found.log_bayes_factor < 3
 
 
-STARTS_DIFFER = {"sigma known", "offset prior", "integers in a window"}
-"""Walkers start at nodes, and for these those nodes are left out that rounding decides on."""
+def target_of(name, c):
+    """What `sample_mixture` walks on."""
+    return sample._target(options.sample(options.comb(3), c), unit_range(c), options.model(name, c))
 
 
 @pytest.mark.parametrize(
     ("name", "c"), [(name, SCALES[i // 4 % 2]) for i, name in enumerate(options.MODELS)]
 )
+def test_the_density_that_is_sampled_in_any_unit_of_measurement(name, c):
+    """Up to a constant; what walkers do depends on nothing else but where they start."""
+    one, other = target_of(name, 1.0), target_of(name, c)
+    draws, moved = (target.draw_prior(200, np.random.default_rng(1)) for target in (one, other))
+    here, there = one.log_prob(draws), other.log_prob(moved)
+    assert np.isfinite(here).sum() > 20
+    assert_allclose(there - there.max(), here - here.max(), rtol=1e-6, atol=1e-6)
+
+
+WALKS = {
+    "nothing": SCALES[0],
+    "sigma known": SCALES[0],
+    "offset free": SCALES[1],
+    "offset prior": SCALES[1],
+    "growth between": SCALES[0],
+    "envelope levels": SCALES[1],
+    "window": SCALES[1],
+    "outliers free": SCALES[0],
+    "rounding": SCALES[1],
+}
+"""Between them every set of coordinates on which walkers move."""
+STARTS_DIFFER = {"sigma known", "offset prior"}
+"""Walkers start at nodes, and for these those nodes are left out that rounding decides on."""
+
+
+def test_every_set_of_coordinates_is_walked_on():
+    of = {name: target_of(name, 1.0).names for name in options.MODELS}
+    assert {of[name] for name in WALKS} == set(of.values())
+
+
+@pytest.mark.parametrize(("name", "c"), WALKS.items())
 def test_sample_mixture_in_any_unit_of_measurement(name, c, monkeypatch):
     """The same seed walks the same way in any unit of measurement, but for rounding.
 
@@ -243,26 +274,6 @@ def test_sample_mixture_in_any_unit_of_measurement(name, c, monkeypatch):
     if name not in STARTS_DIFFER:
         lengths = ["unit", "sigma", "offset"]
         assert_allclose(other.draws[lengths] / c, one.draws[lengths], rtol=1e-4)
-
-
-@pytest.mark.parametrize(
-    ("name", "c"), [(name, SCALES[i // 4 % 2]) for i, name in enumerate(options.MODELS)]
-)
-def test_the_density_that_is_sampled_in_any_unit_of_measurement(name, c):
-    values = options.comb(3)
-    one, other = (
-        Target(
-            options.sample(values, scale),
-            unit_range_for(options.sample(values, scale), unit_range(scale)),
-            options.model(name, scale),
-        )
-        for scale in (1.0, c)
-    )
-    draws = one.draw_prior(200, np.random.default_rng(1))
-    moved = other.draw_prior(200, np.random.default_rng(1))
-    here, there = one.log_prob(draws), other.log_prob(moved)
-    assert np.isfinite(here).sum() > 20
-    assert_allclose(there - there.max(), here - here.max(), rtol=1e-6, atol=1e-6)
 
 
 def test_a_plan_in_coulombs_in_any_unit_of_measurement():

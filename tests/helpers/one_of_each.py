@@ -37,7 +37,7 @@ def histogram() -> qz.counts.Histogram:
 def two_spheres() -> charge.Run:
     """Two spheres of one batch on one invented bench, read a few times."""
     bench = charge.SimulatedBench(
-        weight_of="the batch", falls=3, states=((6, 2), (4, 2), (7, 2), (9, 2))
+        weight_of="the batch", falls=6, states=((6, 2), (4, 2), (7, 2), (9, 2))
     )
     sheets = []
     for label in "AB":

@@ -77,9 +77,11 @@ def _density(
         return float(ndtr(-readings.beyond[i] * d / sd))
     if readings.changed is not None and readings.changed[i]:
         return float(ndtr((near + unit) / sd) - ndtr((near - unit) / sd)) / (2 * unit)
-    step = readings.resolution[i] if readings.resolution is not None else None
-    step = readings.printed_resolution if step is None else float(step)
-    if not rounding or step is None:
+    step = None
+    if rounding:
+        own = readings.resolution
+        step = readings.printed_resolution if own is None else float(own[i])
+    if step is None:
         return math.exp(-0.5 * (d / sd) ** 2) / (sd * math.sqrt(2 * math.pi))
     if readings.ends is None or readings.ends[i] == 1:
         return float(ndtr((near + step / 2) / sd) - ndtr((near - step / 2) / sd)) / step
