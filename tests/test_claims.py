@@ -307,7 +307,7 @@ def test_numbers_that_are_not_entered_are_seen(text: str, left: list[str]) -> No
 
 
 def test_cells_are_found_by_row_and_heading() -> None:
-    assert cell("accuracy", "10 | 0.20 | 1 … 8", "sigma known") == 0.78
+    assert cell("accuracy", "10 | 0.20 | 1 … 8", "sigma known") == 0.77
     assert cell("study_accuracy", "0.30", "n = 100", 1, "Share right") == 0.41
     with pytest.raises(AssertionError, match="has no"):
         cell("accuracy", "11 |", "sigma known")
