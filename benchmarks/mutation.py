@@ -4,8 +4,8 @@
 by one run of the tests of these parts which of them reach which function, draws a random sample of
 the faults of each part (``--seed``), and runs for each the tests that reach it until one fails or
 they take too long: then it is noticed. ``--keep FOLDER`` keeps the copy with what is finished; the
-same command once more tries what survived with the tests as they are by then, and the first count
-stays. ``--write docs/tables`` keeps the table, with the reasons that stand in it already.
+same command once more tries with the tests as they are by then what survived and has no reason in
+the table, and the first count stays. ``--write docs/tables`` keeps the table with its reasons.
 Needs mutmut (``pip install mutmut``); ``--tiny`` plants one fault and runs one file of tests.
 """
 
@@ -193,11 +193,13 @@ def main(arguments: list[str] | None = None) -> None:
             part: sorted(draw.sample(sorted(faults), min(number, len(faults))))
             for part, faults in codes.items()
         }
+        why = reasons(ROOT / "docs" / "tables" / "mutation.md")
         left = [
             name
             for part, names in drawn.items()
             for name in names
-            if codes[part][name] in (UNNOTICED if again else (None,))
+            if codes[part][name] is None
+            or (again and codes[part][name] in UNNOTICED and survivor(folder, name) not in why)
         ]
         if left:
             mutmut(folder, *run, *left)
@@ -206,14 +208,13 @@ def main(arguments: list[str] | None = None) -> None:
             now = {part: {name: codes[part][name] for name in drawn[part]} for part in parts}
             kept.write_text(json.dumps(now), encoding="utf-8")
         first = json.loads(kept.read_text(encoding="utf-8"))
-        why = reasons(ROOT / "docs" / "tables" / "mutation.md")
-        rows = {
-            name: f"{row} {why.get(row, '')} |"
+        survivors = {
+            name: survivor(folder, name)
             for part, names in drawn.items()
             for name in names
             if codes[part][name] in UNNOTICED
-            for row in [survivor(folder, name)]
         }
+    rows = {name: f"{row} {why.get(row, '')} |" for name, row in survivors.items()}
     lines = page(options.seed, codes, first, rows)
     print("\n".join(lines))
     keep(options.write, "mutation", "Faults that the tests notice", lines)
