@@ -214,3 +214,8 @@ def test_a_table_brings_scope_and_degrees_of_freedom():
 def test_a_quantity_prints_its_uncertainty_where_it_has_one():
     assert repr(Quantity.read("227.5 V", unit="V")) == "<Quantity 227.5 V>"
     assert repr(Quantity.read("227.5 +/- 0.25 V", unit="V")) == "<Quantity 227.5 ± 0.25 V>"
+
+
+def test_degrees_of_freedom_are_above_zero():
+    with pytest.raises(InputError, match="`degrees_of_freedom` is 0; it must be above zero"):
+        Quantity(value=1.0, degrees_of_freedom=0)
