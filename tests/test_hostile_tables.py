@@ -80,6 +80,12 @@ def test_numbers_of_thousands_of_digits(tmp_path, cell) -> None:
     refused(lambda: qz.read_readings(put(tmp_path, f"x\n{cell}\n1\n2\n")), "in column x, row 2")
 
 
+@pytest.mark.parametrize("ends", [(",5", ".5"), (".5", ",5")])
+def test_numbers_of_both_decimal_marks_are_named_by_their_first_digits(tmp_path, ends) -> None:
+    cells = "\n".join(f"x;{'9' * 50_000}{end}" for end in ends)
+    refused(lambda: qz.read_readings(put(tmp_path, f"x;y\n{cells}\n"), value="y"), "decimal mark")
+
+
 def test_more_cells_than_fit_are_refused_before_they_are_cut(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(reading, "MOST_TEXT_CELLS", 100_000)
     for text in ("1\n" * 200_000, "1," * 200_000, "1\r" * 200_000):
