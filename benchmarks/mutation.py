@@ -168,7 +168,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Plant, run, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--tiny", action="store_true", help="one fault, one file of tests")
-    parser.add_argument("--faults", type=int, default=60, help="faults of each part")
+    parser.add_argument("--faults", type=int, default=50, help="faults of each part")
     parser.add_argument("--seed", type=int, default=91, help="of the sample")
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--keep", type=Path, help="folder in which the copy is kept")
