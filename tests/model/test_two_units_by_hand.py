@@ -125,7 +125,7 @@ def test_sigma_without_labels_is_its_posterior_mean() -> None:
 
 
 def test_labels_say_which_unit_a_reading_has() -> None:
-    found = qz.model.fit_two_units(SAMPLE[:7], BAND, labels=list("abbabaa"), sigma_range=0.05)
+    found = qz.model.fit_two_units(SAMPLE[:7], UNIT_RANGE, labels=list("abbabaa"), sigma_range=0.05)
     assert found.membership.tolist() == [[1, 0], [0, 1], [0, 1], [1, 0], [0, 1], [1, 0], [1, 0]]
     assert found.shares.tolist() == pytest.approx([4 / 7, 3 / 7])
 
