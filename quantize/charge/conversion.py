@@ -11,6 +11,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
+from quantize.charge.adjustment import Joint
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.bench import fit_bench
 from quantize.charge.budgets import (
@@ -27,6 +28,7 @@ from quantize.charge.propagation import Propagation, correlation_matrix
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
+from quantize.charge.suspicion import spread_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -107,45 +109,61 @@ def _shared(
 
     A charge is (x + F)·V0/V divisions times the unit by the route, in which F stands again, so
     that the fall drops out at balance. All but the error of F is the same for every row, and that
-    is linear in the elasticity of the divisions against F: two budgets determine it.
+    is linear in the elasticity of the divisions against F: two budgets determine it. Where the
+    unit is averaged over inputs that may be wrong, so is every charge, over the falls they imply.
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        charge = np.where(np.isfinite(charge) & (charge != 0), charge, np.nan)
-    fall = divisions.fall
-    still, adjusted = _one_division(route, bench, divisions, 0.0)
-    if fall is None:
-        return np.abs(charge) * still.standard_uncertainty
-    along, _ = _one_division(route, bench, divisions, 1 / fall.value)
-    parts = _parts(still, along)
-    off = adjusted - fall.value
-    at_stated = stretch * fall.value / charge
-    moved = charge + stretch * off
-    at_adjusted = stretch * adjusted / moved
-    of_fall = (parts.index == "fall") * along.inputs["fall"].relative
-    rows = (
-        parts["still"].to_numpy(float)
-        + np.outer(at_adjusted, parts["along"] - parts["still"])
-        + np.outer(at_stated - at_adjusted, of_fall)
-    )
-    matrix = correlation_matrix(parts.index.tolist(), still.correlations)
+    charge = np.where(np.isfinite(charge) & (charge != 0), charge, np.nan)
+    fall = 0.0 if divisions.fall is None else divisions.fall.value
+    elasticity = stretch * fall / charge
+    still = dataclasses.replace(divisions, unit=Quantity(value=1.0, unit="div"), fall_slope=0.0)
+    along = dataclasses.replace(still, fall_slope=1 / fall if fall else 0.0)
+    if route == JOINT:
+        found = by_every_route(bench, along)
+        joint = fit_bench(found, one_weight(bench, found))
+        one = _averaged(joint.joint, elasticity) if fall else joint.standard_uncertainty
+        return np.abs(charge) * one
+    one_still = by_route(route, bench, still)
+    parts = _parts(one_still, by_route(route, bench, along))
+    rows = parts["still"].to_numpy(float) + np.outer(elasticity, parts["along"] - parts["still"])
+    matrix = correlation_matrix(parts.index.tolist(), one_still.correlations)
     spread = np.sqrt(np.maximum(np.einsum("ri,ij,rj->r", rows, matrix, rows), 0.0))
-    shared: FloatArray = spread * np.abs(moved * still.value)
+    shared: FloatArray = spread * np.abs(charge * one_still.value)
     return shared
 
 
-def _one_division(
-    route: str, bench: Apparatus, divisions: Divisions, slope: float
-) -> tuple[Propagation, float]:
-    """One division in coulombs if it moves by `slope` with the fall, and the fall behind it."""
-    unit = Quantity(value=1.0, unit="div")
-    one = dataclasses.replace(divisions, unit=unit, fall_slope=slope)
-    stated = math.nan if one.fall is None else one.fall.value
-    if route != JOINT:
-        return by_route(route, bench, one), stated
-    found = by_every_route(bench, one)
-    joint = fit_bench(found, one_weight(bench, found))
-    fall = joint.inputs.set_index("input")["value"].get("fall", stated)
-    return joint.charge, float(fall)
+def _averaged(joint: Joint, elasticity: FloatArray) -> FloatArray:
+    """How unsure one division of each row is over all cases, in coulombs.
+
+    `joint` is that of divisions in proportion to the fall; the divisions of the rows follow the
+    fall with their `elasticity`. In each case the fall is another.
+    """
+    formulas = joint.formulas
+    at = list(formulas.inputs).index("fall")
+    share = np.array([p for p, _ in joint.cases])
+    cases = [case for _, case in joint.cases]
+    covariance = cases[0].covariance
+    _, slopes = formulas.linear(np.zeros(len(formulas.inputs)))
+    fall = np.array([formulas.moved(case.deviation)[at] for case in cases]) / formulas.stated[at]
+    logs = np.array([formulas.logs(case.deviation)[0] for case in cases]) - np.log(fall)
+    adjusted = [case.gain @ joint.contrasts @ slopes for case in cases]
+    values, rows = np.unique(elasticity, return_inverse=True)
+    found = np.full(values.shape, np.nan)
+    for i, elastic in enumerate(values):
+        if np.isnan(elastic):
+            continue
+        moved = 1 + elastic * (fall - 1)
+        # Without a sign that is known there is no log: to first order.
+        centre = logs + np.where(moved > 0, np.log(np.maximum(moved, 1e-300)), moved - 1)
+        own = []
+        for case, matrix, f, m in zip(cases, adjusted, fall, moved, strict=True):
+            first = case.formula_slopes[0].copy()
+            first[at] += elastic * f / m - 1
+            row = slopes[0] - first @ matrix
+            row[at] += elastic - 1
+            own.append(math.sqrt(max(float(row @ covariance @ row), 0.0)))
+        found[i] = math.exp(share @ centre) * spread_of(share, centre, np.array(own))
+    shared: FloatArray = found[rows]
+    return shared
 
 
 def _parts(still: Propagation, along: Propagation) -> pd.DataFrame:

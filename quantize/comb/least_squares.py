@@ -253,7 +253,7 @@ def _settle(
     """Least squares for the assignment at (f, c); the robust losses reweight and reassign."""
     k = np.rint(x * f - c)
     robust = np.ones(x.size)
-    for _ in range(1 if loss == "linear" else 30):
+    for _ in range(30):
         solved = _solve(x, k, w * robust, free)
         if solved is None:
             return None

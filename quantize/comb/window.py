@@ -71,7 +71,7 @@ def log_unit_excess(
     unit: FloatArray,
     spread: FloatArray,
     span: float,
-    count: int = 1,
+    count: int,
     place: IntArray | None = None,
 ) -> FloatArray:
     """log(u·K/S) for the span of `count` levels; `spread` is sigma/u of one of them.

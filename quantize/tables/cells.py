@@ -200,10 +200,10 @@ def decimal_mark(columns: Iterable[tuple[str, Sequence[str]]], separator: str, s
     for name, cells in columns:
         for cell in map(tidy, cells):
             if _COMMA_NUMBER.fullmatch(cell) or _THOUSANDS.fullmatch(cell):
-                comma = comma or (name, cell)
+                comma = comma or (name, cell[:40])
                 only_thousands = only_thousands and bool(_THOUSANDS.fullmatch(cell))
             elif "." in cell and _POINT_NUMBER.fullmatch(cell):
-                point = point or (name, cell)
+                point = point or (name, cell[:40])
     if comma is None:
         return "."
     if point is not None:

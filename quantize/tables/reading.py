@@ -282,7 +282,7 @@ def _parquet_columns(data: bytes, source: str) -> tuple[list[str], list[Any]]:
         # Repeated text stays a dictionary: as long as the file, whatever it unpacks to.
         text_columns = [f.name for f in schema if pa.types.is_string(f.type)]
         file = pq.ParquetFile(pa.BufferReader(data), read_dictionary=text_columns)
-        _refuse_parquet(file.schema_arrow, file.metadata, source)
+        _refuse_parquet(file, source)
         content = file.read()
         # pandas stores an unnamed index as a column of this name.
         kept = [name for name in content.column_names if not name.startswith("__index_level_")]
@@ -299,10 +299,11 @@ def _parquet_columns(data: bytes, source: str) -> tuple[list[str], list[Any]]:
     return [name.strip() for name in kept], columns
 
 
-def _refuse_parquet(schema: Any, meta: Any, source: str) -> None:
-    """Raise for what is no table of single cells, or would not fit, before anything is unpacked."""
+def _refuse_parquet(file: Any, source: str) -> None:
+    """Raise for what is no table of single cells, or would not fit, before it is unpacked."""
     import pyarrow as pa
 
+    schema, meta = file.schema_arrow, file.metadata
     twice = [name for name, count in Counter(schema.names).items() if count > 1]
     if twice:
         raise InputError(
@@ -318,9 +319,15 @@ def _refuse_parquet(schema: Any, meta: Any, source: str) -> None:
             )
     _need_few_columns(len(schema), source)
     groups = [meta.row_group(i) for i in range(meta.num_row_groups)]
-    values = sum(group.column(j).num_values for group in groups for j in range(group.num_columns))
     size = sum(group.total_byte_size for group in groups)
-    if size > MOST_BYTES or max(values, meta.num_rows * meta.num_columns) > MOST_CELLS:
+    if size > MOST_BYTES or meta.num_rows * meta.num_columns > MOST_CELLS:
+        raise _too_large(source)
+    for i in range(len(groups)):
+        # pyarrow ends the process when it is asked what a damaged file says of a column; when it
+        # reads the first row, the same is an error.
+        next(file.iter_batches(1, row_groups=[i]), None)
+    values = sum(group.column(j).num_values for group in groups for j in range(group.num_columns))
+    if values > MOST_CELLS:
         raise _too_large(source)
 
 

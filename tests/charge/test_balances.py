@@ -72,7 +72,7 @@ def test_steps_of_an_invented_page_and_its_coulombs(given: dict[str, Any]) -> No
     assert found.unit == pytest.approx(UNIT, abs=4 * found.unit_err)
     assert found.coulombs is not None
     # e = u w d, and its relative variance is the sum of those of u, w, d and the meter.
-    assert found.coulombs.value == pytest.approx(found.unit / 1e3 * WEIGHT * GAP)
+    assert found.coulombs.value == pytest.approx(found.unit / 1e3 * WEIGHT * GAP, rel=1e-6, abs=0)
     relative = math.sqrt((found.unit_err / found.unit) ** 2 + 0.01**2 + 0.005**2 + 0.002**2)
     assert found.coulombs.standard_uncertainty / found.coulombs.value == pytest.approx(relative)
     assert "In coulombs" in str(found)
@@ -160,4 +160,4 @@ def test_the_meter_goes_into_a_run_as_well() -> None:
     wrong = BENCH | {"plates": BENCH["plates"] | {"voltage": "227 V", "meter": "1.02 +/- 0.002"}}
     right = BENCH | {"plates": BENCH["plates"] | {"voltage": "227 V"}}
     q = [Run(rows, bench).charges()["charge"].to_numpy()[:2] for bench in (wrong, right)]
-    assert q[0] * 1.02 == pytest.approx(q[1])
+    assert q[0] * 1.02 == pytest.approx(q[1], rel=1e-6, abs=0)

@@ -51,6 +51,30 @@ def test_knudsen_is_the_mean_free_path_over_the_radius():
     assert sphere.knudsen(AIR) == pytest.approx(path / 1e-6)
 
 
+@pytest.mark.parametrize("name", ["Davies 1945", "Millikan 1923"])
+def test_a_sphere_found_from_its_fall_falls_as_fast(name):
+    air = Air(temperature="292 K", pressure="90000 Pa")
+    found = Sphere.from_fall(
+        "0.15 mm/s", air, density="1055 kg/m3", gravity=9.78, slip=SlipCorrection(name)
+    )
+    assert found.fall_speed(air) == pytest.approx(0.15e-3, rel=1e-9)
+    assert (found.gravity, found.slip.name) == (9.78, name)
+
+
+def test_air_buoys_by_its_own_pressure():
+    # Air at 1000 hPa, 20 °C and 50 % is 1.18 kg/m3 (CIPM 2007); density goes with the pressure.
+    known = {"air.temperature": 293.15, "air.pressure": 1e5}
+    assert routes.air_density(known) == pytest.approx(1.183, abs=0.002)
+    assert routes.air_density(known | {"air.pressure": 0.9e5}) == pytest.approx(
+        0.9 * routes.air_density(known), rel=2e-3
+    )
+
+
+def test_positions_of_a_track_are_named_where_they_are_no_numbers():
+    with pytest.raises(qz.InputError, match="`positions`"):
+        Reticle(division="20 um").track([0.0, 1.0], ["a", "b"], diffusion=1e-11)
+
+
 def test_a_weight_that_does_not_fit_diameter_and_density_is_said():
     with pytest.warns(qz.QuantizeWarning, match="weight"):
         Sphere(diameter="2 um", density=1000, weight="9e-14 N")

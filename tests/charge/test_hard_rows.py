@@ -115,6 +115,7 @@ def test_residual_voltage_is_a_regression_of_the_falls_on_the_charge():
         line.stderr * run.reference_voltage, rel=1e-6
     )
     assert found.fall.value == pytest.approx(line.intercept / (1 + line.slope), rel=1e-6)
+    assert (found.voltage.unit, found.fall.unit) == ("V", "div")
     assert found.p_value == pytest.approx(line.pvalue, rel=1e-6)
 
 

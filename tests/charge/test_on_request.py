@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import quantize as qz
@@ -163,11 +164,30 @@ def test_the_shared_part_of_every_charge_against_a_formula_by_hand() -> None:
     }
     table = charge.convert_run(rows, given)
     for x, q, shared in zip(rows["div"], table["charge"], table["shared_uncertainty"], strict=True):
-        assert q == pytest.approx((x + 60) / 60 * 5e-14 * 4e-3 / 200)
+        assert q == pytest.approx((x + 60) / 60 * 5e-14 * 4e-3 / 200, rel=1e-9, abs=0)
         parts = (0.005, 0.005, 0.01, 0.01 * x / (x + 60))
         assert shared / q == pytest.approx(math.sqrt(sum(part**2 for part in parts)), rel=1e-4)
-    falls = charge.convert_run({"V": [200, 0], "div": [0, -60]}, given)
-    assert math.isnan(falls["shared_uncertainty"].iloc[1])
+    # Nothing is said of a fall, nor of a row that moved as an uncharged sphere falls.
+    none = charge.convert_run({"V": [200, 0, 200], "div": [0, -60, -60]}, given)
+    assert none["shared_uncertainty"].isna().tolist() == [False, True, True]
+
+
+def test_charges_of_two_particles_stand_in_the_order_of_their_rows() -> None:
+    rows = {
+        "particle": [1, 2, 1, 2, 1, 2], "state": [1, 1, 2, 2, "", ""],
+        "V": [200, 200, 200, 200, 0, 0], "div": [0, 0, 20, -30, -60, -50],
+    }  # fmt: skip
+    given = {
+        "plates": {"separation": "4.00 mm", "voltage": "200 +/- 1 V"},
+        "sphere": {"weight": "5.00e-14 N", "weight_of": "the batch"},
+    }
+    table = charge.convert_run(rows, given)
+    assert table["particle"].tolist() == ["1", "2"] * 3
+    assert table.index.tolist() == list(range(6))
+    # q = (x + F)/F w d/V, with the fall of its own particle.
+    wanted = np.array([1.0, 1.0, 80 / 60, 20 / 50]) * 5e-14 * 4e-3 / 200
+    assert table["charge"].to_numpy()[:4] == pytest.approx(wanted, rel=1e-9, abs=0)
+    assert table.attrs["exact"] == ("plates.separation", "sphere.weight")
 
 
 def test_routes_that_a_line_on_request_leaves_out_are_named() -> None:

@@ -201,3 +201,21 @@ def test_floats_uncertainties_and_pint_quantities_work():
     assert Quantity.read(1.05 * registry("g/cm**3"), unit="kg/m3").value == pytest.approx(1050)
     with pytest.raises(InputError, match="voltage"):
         Quantity.read(3.1 * registry.volt, unit="m", name="gap")
+
+
+def test_a_table_brings_scope_and_degrees_of_freedom():
+    table = {"value": "4.24 +/- 0.02 mm", "scope": "batch", "degrees_of_freedom": 4}
+    found = Quantity.read(table, unit="m")
+    assert (found.value, found.standard_uncertainty) == pytest.approx((4.24e-3, 0.02e-3))
+    assert (found.scope, found.degrees_of_freedom, found.distribution) == ("batch", 4, "t")
+    assert Quantity.read({"value": "4.24 mm"}, unit="m", scope="session").scope == "session"
+
+
+def test_a_quantity_prints_its_uncertainty_where_it_has_one():
+    assert repr(Quantity.read("227.5 V", unit="V")) == "<Quantity 227.5 V>"
+    assert repr(Quantity.read("227.5 +/- 0.25 V", unit="V")) == "<Quantity 227.5 ± 0.25 V>"
+
+
+def test_degrees_of_freedom_are_above_zero():
+    with pytest.raises(InputError, match="`degrees_of_freedom` is 0; it must be above zero"):
+        Quantity(value=1.0, degrees_of_freedom=0)

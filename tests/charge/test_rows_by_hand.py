@@ -12,6 +12,7 @@ import pytest
 
 from quantize import InputError, charge
 from quantize.charge import Air, Plates, Sphere, blank_page, drag
+from quantize.charge.routes import ROUTES
 from quantize.charge.rows import fixed_distance_excess, predicted_scatter
 
 BOLTZMANN = 1.380649e-23
@@ -116,6 +117,9 @@ def test_a_report_sets_its_routes_side_by_side() -> None:
         10.0, BENCH | fall | {"sphere": sphere}, unit_err=0.1, trials=500
     )
     assert len(both.routes) > 1
+    # The ratio goes with the weight and the drag with the diameter, and each says so.
+    for name, what in zip(both.routes["route"][1:], both.routes["depends"][1:], strict=True):
+        assert what == f"depends on {ROUTES[name].depends}"
     lines = str(both).splitlines()
     start = lines.index("The joint fit and every route, with the distance from the first")
     for line, route in zip(lines[start + 1 :], both.routes["route"], strict=False):

@@ -170,7 +170,7 @@ def test_the_gate_replaces_the_scale_in_the_budget() -> None:
     same = charge.unit_in_coulombs(
         100.0 / 25, scaled.bench(), unit_err=1 / 25, run=scaled, trials=200
     )
-    assert same.value == pytest.approx(unit.value, rel=1e-9)
+    assert same.value == pytest.approx(unit.value, rel=1e-9, abs=0)
     assert "reticle.division" not in set(same.budget["input"])
 
 

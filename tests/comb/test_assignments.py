@@ -32,6 +32,16 @@ def test_readings_on_both_sides_of_zero_give_no_negative_unit() -> None:
     assert np.isfinite(found.criterion).all()
 
 
+@pytest.mark.parametrize("search", [assignments.fixed_offset, assignments.free_offset])
+def test_the_variance_of_rounding_is_counted_in_units(search: object) -> None:
+    assert callable(search)
+    exact, rounded = search(X, W, 0.8, 1.9), search(X, W, 0.8, 1.9, grain=1e-6)
+    assert np.array_equal(exact.unit, rounded.unit)
+    assert np.ptp(exact.unit) > 0.5
+    added = rounded.criterion - exact.criterion
+    assert added == pytest.approx(1e-6 / exact.unit**2, rel=1e-6, abs=0)
+
+
 def test_the_bounded_criterion_is_a_mean_of_squares_cut_at_a_tenth() -> None:
     found = assignments.Candidates(
         frequency=np.array([1.0, 0.5]),

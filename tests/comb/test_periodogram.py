@@ -220,3 +220,16 @@ def test_the_range_of_a_result_goes_wherever_a_pair_does() -> None:
     low, high = found.unit_range
     assert qz.fit_comb(THIRTEEN, found.unit_range).unit == qz.fit_comb(THIRTEEN, (low, high)).unit
     assert qz.RunningEvidence(found.unit_range, (-90, 90)).unit_range == (low, high)
+
+
+def test_the_stated_error_of_sharp_readings_is_free_of_the_unit_of_measurement() -> None:
+    # Residuals of a hundredth: a maximum found to 1e-8 moved the error by 3e-6 of itself.
+    x = np.array(
+        [2.99480497, 3.99739714, 8.0151471, 2.99107101, 0.98418357]
+        + [8.01949395, 0.9887704, 0.9925576, 5.00500002, 3.99207835]
+    )
+    before, after = (
+        qz.periodogram(c * x, (0.6 * c, 1.7 * c), offset="free") for c in (1.0, 1.7e-19)
+    )
+    assert after.unit == pytest.approx(1.7e-19 * before.unit, rel=1e-11, abs=0)
+    assert after.unit_err == pytest.approx(1.7e-19 * before.unit_err, rel=1e-8, abs=0)

@@ -1,10 +1,13 @@
 """The wrapped-normal density against mpmath's theta function; its sums and series against it."""
 
+import math
+
 import mpmath
 import numpy as np
 import pytest
 from scipy.stats import norm
 
+from quantize.comb.sums import waves
 from quantize.comb.wrapped import (
     WIDE,
     coefficients,
@@ -12,7 +15,9 @@ from quantize.comb.wrapped import (
     log_comb_over_continuum,
     log_density_sum,
     log_likelihood_from_cosines,
+    log_rounded_phase,
     log_wrapped_normal,
+    most_of_waves,
 )
 
 
@@ -122,3 +127,35 @@ def test_the_series_is_the_log_density_at_every_offset(spread):
         series = log_likelihood_from_cosines(sums, row, mean.size, s)
         plain = log_wrapped_normal((mean - offset) / unit[:, None], spread).sum(axis=1)
         np.testing.assert_allclose(series, plain, rtol=1e-11, atol=1e-11)
+
+
+@pytest.mark.parametrize("least", [WIDE, 0.17, 0.2, 0.3, 0.5])
+def test_the_bound_by_waves_lies_above_the_density_wherever_a_phase_is(least):
+    # Phases that do not move: what the first waves leave out is all that the bound has to add.
+    phase, most = np.linspace(-0.5, 0.5, 97), 1.2 * least
+    still = np.zeros((3, 1))
+    for phi in phase:
+        sums = waves(np.array([phi]), np.ones(1), np.ones(1), np.zeros(1))
+        bound = most_of_waves(sums, 1, still, np.array([least]), np.array([most]))[0]
+        density = log_wrapped_normal(phi, np.geomspace(least, most, 7))
+        assert bound > density.max() - 1e-12
+    # And no further than what is left out of a series that falls by exp(-2 pi² spread²) a term.
+    top = waves(np.zeros(1), np.ones(1), np.ones(1), np.zeros(1))
+    tight = most_of_waves(top, 1, still, np.array([least]), np.array([least * (1 + 1e-12)]))[0]
+    q = math.exp(-2 * math.pi**2 * least**2)
+    above = tight - log_wrapped_normal(0.0, least)
+    assert -1e-12 < above < 4 * q**9 / (9 * (1 - q) * (1 - q**2)) + 1e-9
+
+
+@pytest.mark.parametrize("phase", [0.0, 0.2, -0.45])
+@pytest.mark.parametrize("half", [0.02, 0.3, 0.5, 0.8, 1.3])
+@pytest.mark.parametrize("spread", [0.05, 0.2, 0.7])
+def test_a_rounded_phase_has_the_mean_density_of_its_step(phase, half, spread):
+    # Wrapped round, the step of a coarse scale covers the circle more than once. What is left of
+    # whole cycles is 1e-9 at least, and the density 8 at most.
+    low, high = (np.arange(-12, 13) + phase + side * half for side in (-1, 1))
+    swap = low > 0  # where a difference of tails is the exact one
+    low, high = np.where(swap, -high, low) / spread, np.where(swap, -low, high) / spread
+    mass = norm.cdf(high) - norm.cdf(low)
+    found = log_rounded_phase(np.array([phase]), np.array([half]), np.array([spread]))[0]
+    assert found == pytest.approx(math.log(mass.sum() / (2 * half)), abs=2e-8)

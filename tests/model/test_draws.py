@@ -6,6 +6,7 @@ from scipy import stats
 
 import quantize as qz
 from quantize.comb.unit_range import UnitRange
+from quantize.model.draws import draw_sample
 from quantize.model.mixture import fit_posterior
 
 UNIT_RANGE = UnitRange(low=0.8, high=1.25, chosen=False, reason="")
@@ -78,3 +79,29 @@ def test_draws_repeat_from_a_seed():
     found = qz.fit_mixture(comb(), (0.8, 1.25), model=qz.MixtureModel(outliers=0.1))
     assert found.draws(20, rng=4).equals(found.draws(20, rng=4))
     assert not found.draws(20, rng=4).equals(found.draws(20, rng=5))
+
+
+def test_predictions_come_again_with_their_seed(seed):
+    found = fit_posterior(qz.Readings(comb()), UNIT_RANGE, qz.MixtureModel(sigma=0.13))
+    first = found.predictions(3, rng=seed)
+    assert np.array_equal(first, found.predictions(3, rng=seed))
+    assert not np.array_equal(first, found.predictions(3, rng=seed + 1))
+
+
+@pytest.mark.parametrize("unit", [None, stats.norm(1.1, 0.2)], ids=["log-uniform", "normal"])
+def test_a_sample_of_the_priors_lies_on_the_teeth_of_its_unit(unit, seed):
+    model = qz.MixtureModel(
+        sigma=1e-6,
+        offset=stats.norm(0.2, 0.01),
+        window=(0.0, 9.0),
+        priors={} if unit is None else {"unit": unit},
+    )
+    rng, units = np.random.default_rng(seed), []
+    for _ in range(200):
+        drawn = draw_sample(model, (0.8, 1.25), rng, states=4, repeats=2)
+        u, b = float(drawn.parameters.unit[0]), float(drawn.parameters.offset[0])
+        assert drawn.readings.values == pytest.approx(b + u * drawn.integers, abs=1e-5)
+        units.append(u)
+    # The prior cut to the range; Kolmogorov's test fails by chance once in 1e4.
+    law = stats.loguniform(0.8, 1.25) if unit is None else stats.truncnorm(-1.5, 0.75, 1.1, 0.2)
+    assert stats.kstest(units, law.cdf).pvalue > 1e-4

@@ -14,6 +14,7 @@ from quantize._support.validation import FloatArray
 from quantize.comb.unit_range import UnitRange
 from quantize.model import sigma_prior
 from quantize.model.pairs import FINE, PairLattice, PairNodes, UnitLattice
+from quantize.model.two_units import _MOST_MODES, _modes
 from quantize.model.wrapped_likelihood import likelihood_of
 
 UNIT_RANGE, SIGMAS = (0.7, 2.0), (0.03, 0.6)
@@ -121,3 +122,16 @@ def test_sigma_without_labels_is_its_posterior_mean() -> None:
     weight = np.exp(np.array(mass) - max(mass))
     weight[[0, -1]] /= 2
     assert found.sigma == pytest.approx(float(weight @ sigmas / weight.sum()), rel=0.03)
+
+
+def test_labels_say_which_unit_a_reading_has() -> None:
+    found = qz.model.fit_two_units(SAMPLE[:7], UNIT_RANGE, labels=list("abbabaa"), sigma_range=0.05)
+    assert found.membership.tolist() == [[1, 0], [0, 1], [0, 1], [1, 0], [0, 1], [1, 0], [1, 0]]
+    assert found.shares.tolist() == pytest.approx([4 / 7, 3 / 7])
+
+
+def test_the_last_mode_holds_whatever_is_left() -> None:
+    place = np.arange(_MOST_MODES + 5.0)[:, None]
+    share = np.linspace(1.0, 0.1, place.size)
+    label = _modes(place, share, np.full((place.size, 1), 1e-3))
+    assert label.tolist() == np.minimum(np.arange(place.size), _MOST_MODES - 1).tolist()

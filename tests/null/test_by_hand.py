@@ -85,3 +85,21 @@ def test_a_second_reading_of_a_state_changes_no_evidence() -> None:
     process.update(PAGE[0] + 0.05, state=0)
     assert process.log_evidence[-1] == before
     assert process.log_evidences[-1] == by_null
+
+
+@pytest.mark.parametrize("offset", ["zero", "free"])
+def test_a_sigma_that_is_known_nearly_is_as_good_as_known(offset: str, rng) -> None:
+    # Its support has several nodes, of which each says what the one of a known sigma says.
+    start = 0.3 if offset == "free" else 0.0
+    x = start + rng.integers(1, 8, 14) + rng.normal(0, 0.05, 14)
+    known, nearly = (
+        qz.analyze(
+            x, (0.6, 2.0), offset=offset, sigma_range=sigma, n_resamples=19, rng=1
+        ).evidence.log_bayes_factors
+        for sigma in (0.05, (0.0499, 0.0501))
+    )
+    # A sigma that is not known allows lumps and heaps other widths.
+    same = [name for name in known if not name.startswith(("unequal", "heaped"))]
+    assert len(same) > 14
+    for name in same:
+        assert nearly[name] == pytest.approx(known[name], abs=0.1), name

@@ -14,7 +14,7 @@ import quantize as qz
 from quantize.comb.unit_range import UnitRange
 from quantize.null.exclusion import excluded_part
 from quantize.null.guards import Finding, findings_on_counts
-from quantize.null.verdict import CANNOT_TELL, NO_STEPS, judge_counts
+from quantize.null.verdict import CANNOT_TELL, NO_STEPS, STEPS, judge_counts
 
 UNIT_RANGE = UnitRange(low=4.0, high=12.0, chosen=False, reason="")
 
@@ -66,6 +66,12 @@ def test_advice_where_counts_cannot_tell(levels: int, total: int, wanted: list[s
 @pytest.mark.parametrize(("total", "verdict"), [(3999, CANNOT_TELL), (4000, NO_STEPS)])
 def test_no_steps_needs_four_thousand_readings(total: int, verdict: str) -> None:
     found = judge_counts(fit_with(total=total), [], 0.4, rivals_with(2), alpha=0.05, excluded=0.9)
+    assert found.verdict == verdict
+
+
+@pytest.mark.parametrize(("p", "verdict"), [(0.05, STEPS), (0.0501, CANNOT_TELL)])
+def test_a_chance_at_the_limit_is_within_it(p: float, verdict: str) -> None:
+    found = judge_counts(fit_with(), [], p, rivals_with(5), alpha=0.05, excluded=0.0)
     assert found.verdict == verdict
 
 

@@ -6,6 +6,7 @@ import pytest
 import quantize as qz
 from quantize import InputError, Readings
 from quantize.model.posterior import Posterior
+from quantize.null import influence
 from quantize.null.influence import only_in_the_pool, single_state
 
 UNIT_RANGE = (0.4, 3.0)
@@ -82,6 +83,15 @@ def test_one_group_that_shows_steps_is_enough():
     found = only_in_the_pool(posterior(values), group, 0.05)
     assert not found.blocks
     assert "Steps show in a by itself" in found.sentence
+
+
+@pytest.mark.parametrize(("best", "blocks"), [(0.0249, False), (0.0251, True)])
+def test_each_of_two_groups_is_held_against_half_the_limit(best, blocks, monkeypatch):
+    # Bonferroni: the best of two at alpha/2.
+    p = iter([0.9, best])
+    monkeypatch.setattr(influence, "_p_value", lambda *_: next(p))
+    found = only_in_the_pool(posterior([1.0, 2.02, 2.98, 5.01, 7.0, 7.97]), list("aaabbb"), 0.05)
+    assert found.blocks == blocks
 
 
 def test_groups_must_fit_the_readings():

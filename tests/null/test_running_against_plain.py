@@ -101,3 +101,19 @@ def test_a_null_that_is_negligible_has_a_bound_that_changes_no_evidence():
     for name, ratio in plain.log_evidences[-1].items():
         # The bound is on the null's evidence from above.
         assert process.log_evidences[-1][name] <= ratio + 1e-3
+
+
+def test_readings_beside_a_gap_are_cells_of_their_own():
+    sigma = 1.0
+    values = np.sort(np.random.default_rng(25).uniform(0, 10, 110))
+    cell, wide = np.floor(4 * (values - values[0]) / sigma), sigma / 4
+    edges = [0]
+    for i in range(1, values.size):
+        mine = np.flatnonzero(cell == cell[i])
+        before, after = mine[0] - 1, mine[-1] + 1
+        beside = before < 0 or values[mine[0]] - values[before] > wide
+        beside = beside or after == values.size or values[after] - values[after - 1] > wide
+        if beside or mine[0] == i:
+            edges.append(i)
+    assert cell_edges(values, sigma).tolist() == [*edges, values.size]
+    assert 40 < len(edges) < 100

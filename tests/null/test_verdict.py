@@ -14,6 +14,7 @@ from benchmarks.families import NAMED
 from quantize import InputError, Readings
 from quantize.null import calibration
 from quantize.null.evidence import NothingCanShow, level_evidence, log_share
+from quantize.null.verdict import _per_cent
 
 # Millikan, Phys. Rev. 32:349 (1911): one drop, thirteen charges, 1e-10 esu.
 CHARGES = [
@@ -188,3 +189,21 @@ def test_result_is_ready_for_json():
 
     text = json.dumps(weigh(CHARGES).to_dict())
     assert "log_bayes_factors" in text
+
+
+def test_the_limit_set_beforehand_is_that_of_the_evidence():
+    found = qz.analyze(sample(14, 0.08), (0.4, 3.0), alpha=0.01, n_resamples=199, rng=1)
+    assert found.evidence.alpha == 0.01
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [
+        (0.0009, "less than 0.1 %"),
+        (0.1234, "12 %"),
+        (0.9951, "99.5 %"),
+        (0.9991, "more than 99.9 %"),
+    ],
+)
+def test_no_share_is_rounded_to_all_or_nothing(share, words):
+    assert _per_cent(share) == words

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.special import logsumexp
 from scipy.stats import norm
@@ -34,13 +35,15 @@ def log_shares(integers: np.ndarray, sample: Sample) -> float:
     return float(logsumexp(found) - np.log(len(found)))
 
 
-def test_a_reading_in_the_wing_is_put_on_the_last_tooth() -> None:
+@pytest.mark.parametrize("first", [-2, 1], ids=["six teeth", "three teeth"])
+def test_a_reading_in_the_wing_is_put_on_the_last_tooth(first: int) -> None:
     rng = np.random.default_rng(2)
-    values = np.sort(np.append(np.repeat([-2.0, -1, 0, 1, 2], 6) + rng.normal(0, 0.2, 30), 2.55))
+    teeth = np.repeat(np.arange(first, 3.0), 6)
+    values = np.sort(np.append(teeth + rng.normal(0, 0.2, teeth.size), 2.55))
     one, sample = at_one_comb(values, 0.25)
     chosen, seating = best_seated(one, sample, free=False)
     assert (one.integers.max(), chosen.integers.max()) == (3, 2)
-    assert seating.teeth[0] == 5
+    assert seating.teeth[0] == 3 - first
     # Only the reading that moved may no longer come from tooth 3.
     cost = chosen.log_likelihood[0] - one.log_likelihood[0]
     near, far = norm.logpdf([2.55 - 3, 2.55 - 2], 0, 0.25)
