@@ -245,7 +245,7 @@ def test_a_unit_in_the_cells_is_read_and_kept(tmp_path: Path) -> None:
         assert str(page.origin) == "read from column charge, 13 of 13 rows, in C", path.name
         if path.suffix == ".csv":
             assert page.resolution is not None
-            assert page.resolution[0] == pytest.approx(1e-22, rel=1e-9)
+            assert page.resolution[0] == pytest.approx(1e-22, rel=1e-9, abs=0)
 
 
 @pytest.mark.parametrize(

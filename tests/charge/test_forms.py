@@ -131,7 +131,7 @@ def test_the_reticle_is_a_straight_line_through_zero() -> None:
     # The certificate adds its relative uncertainty (JCGM 100, 5.1.6), here 1 %.
     certified = charge.calibrate_reticle(page, certificate="1.00 +/- 0.01 mm")
     both = np.hypot(found.standard_uncertainty, 0.01 * found.value)
-    assert certified.standard_uncertainty == pytest.approx(both, rel=1e-6)
+    assert certified.standard_uncertainty == pytest.approx(both, rel=1e-6, abs=0)
     assert certified.degrees_of_freedom > 5
     line = tomllib.loads(certified.entry)
     again = charge.Apparatus.of({certified.section: line}).need("reticle.division")
@@ -146,7 +146,7 @@ def test_lengths_that_agree_perfectly_are_as_good_as_their_rounding() -> None:
     found = charge.calibrate_reticle(page)
     assert found.value == pytest.approx(25e-6)
     expected = 25e-6 * 6**-0.5 / np.hypot(40, 20)
-    assert found.standard_uncertainty == pytest.approx(expected, rel=1e-6)
+    assert found.standard_uncertainty == pytest.approx(expected, rel=1e-6, abs=0)
 
 
 def test_a_balance_is_a_mean_with_a_display_and_a_meter() -> None:
