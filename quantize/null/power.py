@@ -197,7 +197,7 @@ def readings_needed(spread: float) -> int | None:
     Examples
     --------
     >>> readings_needed(0.10), readings_needed(0.30)
-    (21, None)
+    (22, None)
     """
     found = stored().readings(spread, 1, **_USUAL)
     return int(np.ceil(found.value - 1e-9)) if np.isfinite(found.log) else None
