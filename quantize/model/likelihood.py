@@ -358,6 +358,8 @@ def log_free_weights(
     place = teeth - teeth.min(axis=(1, 2), keepdims=True)
     most = int(place.max()) + 1
     place = place + most * np.arange(m)[:, None, None]
+    # With no tooth in view every state is astray.
+    terms = np.where((count > 0)[:, None, None], terms, -np.inf)
     top = np.maximum(terms.max(axis=2), astray)
     possible = np.isfinite(top).all(axis=1)
     top = np.where(np.isfinite(top), top, 0.0)
@@ -365,7 +367,7 @@ def log_free_weights(
     none = np.exp(astray - top)
     r, off = _normalised(likely, none)
     totals = _totals(r, place, most)
-    in_view = np.maximum(count, np.sum(totals > 0.5, axis=1))
+    in_view = np.maximum(np.maximum(count, 1.0), np.sum(totals > 0.5, axis=1))
     for _ in range(_ROUNDS):
         log_pi = digamma(1 + totals) - digamma(in_view + totals.sum(axis=1))[:, None]
         r, off = _normalised(likely * np.exp(log_pi).ravel()[place], none)

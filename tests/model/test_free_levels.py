@@ -66,3 +66,11 @@ def test_a_state_that_is_impossible_makes_the_sample_impossible():
     teeth = np.array([[[1, 2], [1, 2]]])
     none = np.full((1, 2), -np.inf)
     assert log_free_weights(terms, teeth, np.array([2.0]), none)[0] == -np.inf
+
+
+def test_with_no_tooth_in_view_every_state_is_astray():
+    terms, astray = np.log([[[0.2, 0.5], [0.1, 0.9]]]), np.log([[0.1, 0.3]])
+    teeth = np.array([[[1, 2], [1, 2]]])
+    found = log_free_weights(terms, teeth, np.zeros(1), astray)[0]
+    assert found == pytest.approx(np.log(0.03), rel=1e-12)
+    assert log_free_weights(terms, teeth, np.zeros(1), np.full((1, 2), -np.inf))[0] == -np.inf
