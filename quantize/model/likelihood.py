@@ -18,7 +18,7 @@ import numpy as np
 from quantize._support.validation import FloatArray, IntArray
 from quantize.model.envelope import Envelope
 from quantize.model.last_number import LastNumber
-from quantize.model.terms import Cell, Parameters, Terms, log_sum
+from quantize.model.terms import Cell, Parameters, Terms, log_sum, whole_numbers_among
 from quantize.readings import Readings
 
 __all__ = ["Cell", "Likelihood", "Parameters"]
@@ -129,11 +129,10 @@ class Likelihood(Terms):
         total = np.zeros((self.states, 0))
         for part in self.chunks(p):
             teeth, probability = (np.moveaxis(a, 2, 0) for a in self.teeth(p.rows(part)))
-            # Far from where they are counted the whole numbers are many, and few of them occur.
-            here, column = np.unique(teeth.astype(np.int64), return_inverse=True)
-            cell = column.reshape(teeth.shape) + np.arange(self.states) * here.size
-            weight = (probability * share[part][:, None]).ravel()
-            found = np.bincount(cell.ravel(), weights=weight, minlength=self.states * here.size)
+            here, column = whole_numbers_among(teeth.astype(np.int64))
+            weight = probability * share[part][:, None]
+            cell = column + np.arange(self.states) * here.size
+            found = np.bincount(cell.ravel(), weight.ravel(), minlength=self.states * here.size)
             both = np.union1d(whole, here)
             sums = np.zeros((self.states, both.size))
             sums[:, np.searchsorted(both, whole)] += total

@@ -32,7 +32,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _RIVALS = 8
-_NODES_FOR_INTEGERS = 8000
+_NODES_FOR_INTEGERS = {"offset known": 2000, "offset free": 8000}
+"""Whole numbers are right to .001 with as many, to .003 with a free offset."""
 _WORK_FOR_INTEGERS = 2_000_000
 _SMALLEST_PROBABILITY = 1e-4
 _FEWEST_DEGREES = 5
@@ -346,7 +347,8 @@ class Posterior:
         """
         share = self._nodes.share / self._nodes.share.sum()
         wanted = _WORK_FOR_INTEGERS // self.likelihood.states
-        wanted = int(np.clip(wanted, 300, _NODES_FOR_INTEGERS))
+        most = _NODES_FOR_INTEGERS["offset free" if self.prior.free else "offset known"]
+        wanted = int(np.clip(wanted, 300, most))
         order = np.argsort(-share, kind="stable")
         if order.size <= wanted:
             return order, share[order]

@@ -328,3 +328,13 @@ def log_sum(terms: FloatArray) -> FloatArray:
         total: FloatArray = np.log(terms.sum(axis=-1))
     total += top[..., 0]
     return total
+
+
+def whole_numbers_among(teeth: IntArray) -> tuple[IntArray, IntArray]:
+    """Whole numbers with all of `teeth` among them, and the place of each there."""
+    least, beyond = int(teeth.min()), int(teeth.max()) + 1
+    if beyond - least <= teeth.size:
+        return np.arange(least, beyond), teeth - least
+    # Far from where they are counted the whole numbers are many, and few of them occur.
+    here, place = np.unique(teeth, return_inverse=True)
+    return here, place.reshape(teeth.shape)
