@@ -23,8 +23,8 @@ from quantize.model.likelihood import Cell, Likelihood, Parameters
 from quantize.model.nodes import Nodes, NoiseNodes, log_noise_prior, noise_nodes
 from quantize.model.priors import CUT, ParameterPriors, TaperedSigma
 
-NEGLIGIBLE = 22.0
-"""A node is dropped when its log mass is this far below the largest one."""
+NEGLIGIBLE = 15.0
+"""A node is dropped when its log mass is this far below the largest one: ln B errs by .0001."""
 NEGLIGIBLE_OF_MANY = 13.0
 """... where there are so many nodes that the few that count have a large share each."""
 _MOST_BOXES = 4_000_000
