@@ -14,6 +14,7 @@ from quantize._support import validation
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
+from quantize.comb.periodogram import refined_peaks
 from quantize.comb.unit_range import UnitRange
 from quantize.counts.counted import Counted, counted
 from quantize.counts.histogram import Histogram, find_modes
@@ -207,7 +208,7 @@ def _candidates(data: Counted) -> list[_Candidate]:
     """
     sums, free = data.sums, data.free
     f = sums.frequencies
-    peaks = sums.peaks(sums.statistic(f), 6 * _CANDIDATES)
+    peaks = refined_peaks(sums.statistic, f, sums.statistic(f), 6 * _CANDIDATES)
     step = f[1] - f[0]
     inner = [p for p in peaks if f[0] + 1.5 * step < p[0] < f[-1] - 1.5 * step]
     n = sums.total

@@ -18,7 +18,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
-from quantize.comb.periodogram import Periodogram
+from quantize.comb.periodogram import Periodogram, refined_peaks
 from quantize.comb.sums import ComplexArray, SumsBetween, neighbours, sums_at_many_units
 from quantize.comb.unit_range import UnitRange, trial_frequencies
 
@@ -79,30 +79,6 @@ class CountSums:
         sums = self.sums(f)
         out: FloatArray = np.abs(sums) ** 2 / n if self.free else np.sqrt(2 / n) * sums.real
         return out
-
-    def peaks(self, values: FloatArray, most: int) -> list[tuple[float, float]]:
-        """(frequency, statistic) of the highest local maxima, refined, best first."""
-        rising = np.r_[True, values[1:] >= values[:-1]] & np.r_[values[:-1] > values[1:], True]
-        where: IntArray = np.flatnonzero(rising)
-        where = where[np.argsort(-values[where], kind="stable")[: 2 * most]]
-        found = [self._refined(int(i), float(values[i])) for i in where]
-        return sorted(found, key=lambda peak: -peak[1])[:most]
-
-    def _refined(self, i: int, value: float) -> tuple[float, float]:
-        """The maximum near a place of the grid that has this value."""
-        from scipy.optimize import minimize_scalar
-
-        f = self.frequencies
-        low, high = f[max(i - 1, 0)], f[min(i + 1, f.size - 1)]
-        refined = minimize_scalar(
-            lambda g: -float(self.statistic(np.array([g]))[0]),
-            bounds=(low, high),
-            method="bounded",
-            options={"xatol": 1e-7 * (high - low)},
-        )
-        if -refined.fun > value:
-            return float(refined.x), float(-refined.fun)
-        return float(f[i]), value
 
     def direction(self, f: float) -> float:
         """Phase of the sum about the origin, in radians; zero for a fixed offset."""
@@ -213,7 +189,7 @@ def periodogram_of(
     score = np.sqrt(2 / n) * (whole * np.exp(2j * np.pi * (cycles - np.rint(cycles)))).real
     values = power if sums.free else score
     if own is None:
-        ranked = sums.peaks(values, _MOST_ALTERNATIVES)
+        ranked = refined_peaks(sums.statistic, f, values, _MOST_ALTERNATIVES)
     else:
         order = np.argsort(-values, kind="stable")[:_MOST_ALTERNATIVES]
         ranked = [(float(f[i]), float(values[i])) for i in order]

@@ -89,13 +89,17 @@ def positive_prior(name: str, value: Any) -> Any:
 def nodes(prior: Any, panels: int = 1) -> tuple[FloatArray, FloatArray]:
     """Quadrature against `prior`: places, ascending, and log weights that add up to one.
 
-    Gauss–Legendre in the probability below, so that any prior is integrated exactly.
+    Gauss–Legendre in the probability below, so that any prior is integrated exactly. A pair means
+    log-uniform between the two.
     """
-    if not is_distribution(prior):
+    if not is_distribution(prior) and not isinstance(prior, tuple):
         return np.array([float(prior)]), np.zeros(1)
     x, w = leggauss(_PANEL_NODES)
     q = (np.arange(panels)[:, None] + 0.5 * (x + 1)) / panels
     weight = np.broadcast_to(0.5 * w / panels, q.shape)
+    if isinstance(prior, tuple):
+        low, high = np.log(prior)
+        return np.exp(low + q.ravel() * (high - low)), np.log(weight.ravel())
     return np.asarray(prior.ppf(q.ravel()), float), np.log(weight.ravel())
 
 

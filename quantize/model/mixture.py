@@ -339,7 +339,7 @@ def refuse_contradictions(data: Readings, model: MixtureModel) -> None:
 
     Only where sigma is known and nothing allows for outliers can they be seen to contradict.
     """
-    from scipy import stats
+    from scipy.special import chdtrc
 
     if data.state is None or data.sigma is None:
         return
@@ -353,7 +353,7 @@ def refuse_contradictions(data: Readings, model: MixtureModel) -> None:
         weight = data.sigma[mine] ** -2.0
         x = data.values[mine]
         chi2 = float(np.sum(weight * (x - np.average(x, weights=weight)) ** 2))
-        if stats.chi2.sf(chi2, mine.sum() - 1) < _CONTRADICTION:
+        if chdtrc(mine.sum() - 1, chi2) < _CONTRADICTION:
             raise InputError(
                 f"`state` {label!r} holds readings from {x.min():g} to {x.max():g}, "
                 f"{float(np.ptp(x) * np.sqrt(weight.max())):.3g} sigma apart, but a state has one "

@@ -140,12 +140,12 @@ def _share_nodes(prior: Any, n: int) -> tuple[FloatArray, FloatArray]:
     The likelihood of single readings is a polynomial in it, so that with a beta prior the rule of
     Gauss and Jacobi is exact from (n + 1)/2 nodes on, and good enough with fewer.
     """
-    from scipy.special import roots_jacobi
-
     if not distributions.is_distribution(prior):
         return distributions.nodes(prior)
     if prior.dist.name != "beta" or prior.support() != (0.0, 1.0) or prior.kwds:
         return distributions.nodes(prior, 2 if n <= _FEW else 4)
+    from scipy.special import roots_jacobi
+
     a, b = prior.args[:2]
     x, w = roots_jacobi(min((n + 2) // 2, 6 + int(np.sqrt(n))), b - 1, a - 1)
     return 0.5 * (x + 1), np.log(w / w.sum())

@@ -112,7 +112,7 @@ class Problem:
         if low < high:
             panel = min(_WIDEST_PANEL, 6 / np.sqrt(2 * len(data)))
             panels = int(np.ceil(np.log(high / low) / panel))
-            sigmas, log_w = distributions.nodes(distributions.loguniform(low, high), panels)
+            sigmas, log_w = distributions.nodes((low, high), panels)
             sigmas, log_w = sigmas[::-1], log_w[::-1]
         log_w = log_w + likelihood.log_within_states(sigmas)
         edges = np.linspace(np.log(unit_range.low), np.log(unit_range.high), _UNITS_OF_PRIOR + 1)

@@ -145,7 +145,7 @@ class ParameterPriors:
         low, high = self.sigma_reach()
         length = float(np.log(high / low))
         panels = int(np.ceil(length / min(_PANEL, 6 / np.sqrt(2 * n))))
-        nodes, log_weight = distributions.nodes(distributions.loguniform(low, high), panels)
+        nodes, log_weight = distributions.nodes((low, high), panels)
         return nodes, log_weight + np.log(length)
 
     def sigma_reach(self) -> tuple[float, float]:

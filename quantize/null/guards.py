@@ -122,7 +122,7 @@ def scatter_of_repeats(fit: MixtureFit, alpha: float) -> Finding | None:
     Chi-square within the states, with the largest sigma that was allowed and the variance of the
     rounding. A shared shift may move repeats, and they are then not compared.
     """
-    from scipy.stats import chi2
+    from scipy.special import chdtrc
 
     data = fit.readings.select(fit.readings.measured)
     given, prior = fit.posterior.model.sigma, fit.posterior.prior
@@ -135,7 +135,7 @@ def scatter_of_repeats(fit: MixtureFit, alpha: float) -> Finding | None:
         np.square(prior.sigma_reach()[1] * data.scale) + ends * np.square(step) / 12
     )
     repeats = levels_of(data.values, deviation, data.state)
-    p = float(chi2.sf(repeats.scatter, repeats.degrees)) if repeats.degrees else 1.0
+    p = float(chdtrc(repeats.degrees, repeats.scatter)) if repeats.degrees else 1.0
     if p > alpha:
         return None
     return warned(
