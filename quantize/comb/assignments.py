@@ -22,7 +22,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 
 _MOST_BREAKS = 20_000_000
-_BLOCK = 2**20
+_BLOCK = 2**15
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)

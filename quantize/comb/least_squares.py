@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _MOST_ALTERNATIVES = 10
+_FIRST_PLACES = 4096
 _SURE = 0.99
 _TRUNCATION = 0.01
 _TUNING = {"huber": 1.345, "cauchy": 2.385}
@@ -219,20 +221,33 @@ def _distinct_fits(
     criterion = found.criterion if loss == "linear" else _bounded_criterion(x, w, found)
     fits: list[_Fit] = []
     width = 0.2 / (np.ptp(x) if free else np.abs(x).max())
-    for i in np.argsort(criterion, kind="stable"):
-        if any(abs(1 / fit.unit - 1 / found.unit[i]) < width for fit in fits):
-            continue
-        f, c = float(found.frequency[i]), float(found.phase[i])
-        fit = _settle(x, w, f, c, grain=grain, free=free, loss=loss)
-        if fit is None or not unit_range.low <= fit.unit <= unit_range.high:
-            continue
-        if all(abs(1 / other.unit - 1 / fit.unit) >= width for other in fits):
-            fits.append(fit)
-        tries -= 1
-        if tries == 0 or len(fits) == 3 * _MOST_ALTERNATIVES:
-            break
-    fits.sort(key=lambda fit: fit.criterion)
-    return fits[:_MOST_ALTERNATIVES]
+    for places in _best_first(criterion):
+        for known in fits:
+            places = places[np.abs(1 / known.unit - 1 / found.unit[places]) >= width]
+        while places.size:
+            f, c = float(found.frequency[places[0]]), float(found.phase[places[0]])
+            places = places[1:]
+            fit = _settle(x, w, f, c, grain=grain, free=free, loss=loss)
+            if fit is None or not unit_range.low <= fit.unit <= unit_range.high:
+                continue
+            tries -= 1
+            if all(abs(1 / other.unit - 1 / fit.unit) >= width for other in fits):
+                fits.append(fit)
+                places = places[np.abs(1 / fit.unit - 1 / found.unit[places]) >= width]
+            if tries == 0 or len(fits) == 3 * _MOST_ALTERNATIVES:
+                return sorted(fits, key=lambda fit: fit.criterion)[:_MOST_ALTERNATIVES]
+    return sorted(fits, key=lambda fit: fit.criterion)[:_MOST_ALTERNATIVES]
+
+
+def _best_first(criterion: FloatArray) -> Iterator[IntArray]:
+    """Places in ascending order of the criterion, in growing parts: few are asked for."""
+    left, size = np.arange(criterion.size), _FIRST_PLACES
+    while left.size:
+        value = criterion[left]
+        limit = np.partition(value, size)[size] if size < left.size else np.inf
+        first = ~(value > limit)
+        yield left[first][np.argsort(value[first], kind="stable")]
+        left, size = left[~first], 4 * size
 
 
 def _bounded_criterion(x: FloatArray, w: FloatArray, found: assignments.Candidates) -> FloatArray:

@@ -35,8 +35,11 @@ _MOST_PAIRS = 10_000_000
 MOST_WITH_SHIFT, MOST_OF_MANY = 200_000, 50_000
 """With a shift, which can be averaged over instead; the second where that is one of many."""
 _COARSE = 0.1
+_BROAD_SIGMA = 4.0
+"""A box whose deviations have a larger log ratio is halved without being looked at."""
 _BLOCK = 20_000
-_FIRST_NODES = 20_000
+_FIRST_NODES = 50
+"""Of sigma, and of growth, among which the best is looked for first."""
 _FIRST_LEVEL = 10
 """Cells are halved as often before any is looked at, where every node needs it."""
 _NO_CHANCE = 745.0
@@ -175,15 +178,30 @@ class _Search:
         self.negligible = NEGLIGIBLE_OF_MANY if many else NEGLIGIBLE
 
     def begin_at(self, candidates: FloatArray) -> None:
-        """A lower bound of the largest mass, from the best of some units and offsets."""
+        """A lower bound of the largest mass, from the best of some units and offsets.
+
+        It is looked for at a part of the nodes of sigma and growth, then at those about the best.
+        """
         inside = (candidates[:, 0] > self.prior.low) & (candidates[:, 0] < self.prior.high)
-        c = self.noise
-        pairs = c.sigmas.size * c.growths.size
-        candidates = candidates[inside][: max(_FIRST_NODES // pairs, 1)]
-        if not len(candidates):
+        unit, offset = candidates[inside].T
+        if not unit.size:
             return
-        s, g = np.divmod(np.tile(np.arange(pairs), len(candidates)), c.growths.size)
-        unit, offset = np.repeat(candidates, pairs, axis=0).T
+        sizes = self.noise.sigmas.size, self.noise.growths.size
+        apart = [-(-size // _FIRST_NODES) for size in sizes]
+        some = [np.arange(step // 2, size, step) for size, step in zip(sizes, apart, strict=True)]
+        best = self._best_beside(self._nodes_at(unit, offset, *some), _BEST)
+        if max(apart) > 1:
+            p = self.lattice.parameters(best, *self.lattice.centres(best))
+            near = [
+                np.arange(max(at - step, 0), min(at + step + 1, size))
+                for at, size, step in zip((best.s0[0], best.g0[0]), sizes, apart, strict=True)
+            ]
+            self._best_beside(self._nodes_at(p.unit, p.offset, *near), 1)
+
+    def _nodes_at(self, unit: FloatArray, offset: FloatArray, s: IntArray, g: IntArray) -> Boxes:
+        """The boxes of single nodes that hold these units and offsets, for nodes of the noise."""
+        s, g, which = (each.ravel() for each in np.meshgrid(s, g, np.arange(unit.size)))
+        unit, offset = unit[which], offset[which]
         level, fold = self.lattice.levels[s, g], self.lattice.folds(s, g, unit)
         low, high = self.lattice.extent
         shift = (offset - self.prior.origin) / unit % 1.0 if self.prior.free else offset
@@ -191,9 +209,8 @@ class _Search:
         if self.lattice.moving:
             part = np.clip((shift - low) / (high - low) * 2.0**fold, 0, 2**fold - 1)
         along = (np.log(unit) - self.lattice.start) / self.lattice.length
-        place = (along * self.lattice.root * 2.0**level).astype(np.int64)
-        boxes = Boxes.of(
-            place=place,
+        return Boxes.of(
+            place=(along * self.lattice.root * 2.0**level).astype(np.int64),
             level=level,
             part=part.astype(np.int64),
             fold=fold,
@@ -202,11 +219,11 @@ class _Search:
             g0=g,
             g1=g + 1,
         )
-        mass = self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max(axis=1)
-        self._try_beside(boxes.rows(np.argsort(-mass)[:_BEST]))
 
-    def _try_beside(self, best: Boxes) -> None:
-        """The nodes beside good ones may be better."""
+    def _best_beside(self, boxes: Boxes, most: int) -> Boxes:
+        """The best of the nodes and of those beside the `most` best, whose mass is kept."""
+        mass = self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max(axis=1)
+        best = boxes.rows(np.argsort(-mass)[:most])
         around = np.arange(-3, 4)
         last = self.lattice.root * 2**best.level - 1
         nearby = []
@@ -217,7 +234,9 @@ class _Search:
                 columns[2] = (best.part + j) % 2**best.fold
                 nearby.append(Boxes(columns))
         boxes = joined(nearby)
-        self.best = float(self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max())
+        mass = self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max(axis=1)
+        self.best = max(self.best, float(mass.max()))
+        return boxes.rows(np.array([np.argmax(mass)]))
 
     def final_boxes(self, most: int) -> Boxes:
         """The nodes of the lattices that may count."""
@@ -247,16 +266,17 @@ class _Search:
         coarse = np.maximum(deviation, _COARSE * p.unit)
         broad_unit = need_unit & (moves_unit > coarse)
         broad_offset = need_offset & (moves_offset > coarse)
+        ratio_sigma, ratio_growth = self._ratios(todo)
+        broad_sigma = ratio_sigma > _BROAD_SIGMA
         most_prior = self._most_prior(todo, p, cell)
         keep = np.isfinite(most_prior)
         # A node itself costs less than its bound.
         final = keep & todo.single & ~need_unit & ~need_offset
-        ripe = np.flatnonzero(keep & ~final & ~broad_unit & ~broad_offset)
+        ripe = np.flatnonzero(keep & ~final & ~broad_unit & ~broad_offset & ~broad_sigma)
         self._allow(p.rows(ripe), cell.rows(ripe))
         bound = self._bound(todo.rows(ripe), p.rows(ripe), cell.rows(ripe), most_prior[ripe])
         keep[ripe] = bound > self.best - self.negligible
         # Halve what makes the bound loosest.
-        ratio_sigma, ratio_growth = self._ratios(todo)
         blame = np.stack(
             [
                 np.where(need_unit, moves_unit / deviation, -1.0),

@@ -150,7 +150,8 @@ class WrappedLikelihood(Likelihood):
         spread = cell.sigma_low * self.blur / largest
         out -= self.states * least_log_unit_excess(largest, self.span, spread)
         best = np.sqrt(self.scatter / max(self.degrees, 1))
-        out += self.log_within_states(np.clip(best, cell.sigma_low, p.sigma))
+        best = np.clip(best, cell.sigma_low, p.sigma)
+        out[wide] += self.log_within_states(best[wide])
         return np.repeat(out[:, None], shares.size, axis=1)
 
     def work(self, p: Parameters, cell: Cell | None = None) -> FloatArray:
@@ -191,39 +192,48 @@ class WrappedLikelihood(Likelihood):
 
     def _most_of_phases(self, p: Parameters, cell: Cell) -> FloatArray:
         """Upper bound of the log density of all phases, shape (m,)."""
-        cycles = self._cycles(p)
-        whole = np.rint(cycles)
-        phase = np.abs(cycles - whole)
+        near = self._cycles(p)
+        move = np.rint(near)
+        near -= move
+        np.abs(near, out=near)
         # The tooth beside the nearest one may be the nearest elsewhere in the cell.
-        move = (np.abs(whole) + 0.5) * np.expm1(cell.log_unit)[:, None]
-        move += (cell.offset / p.unit)[:, None] * np.abs(self.level_lever)
-        near = np.maximum(phase - move, 0.0)
+        np.abs(move, out=move)
+        move += 0.5
+        move *= np.expm1(cell.log_unit)[:, None]
+        if np.any(cell.offset):
+            move += (cell.offset / p.unit)[:, None] * np.abs(self.level_lever)
+        near -= move
+        np.maximum(near, 0.0, out=near)
         stretch = np.exp(cell.log_unit)
         widest = (p.sigma / p.unit * stretch)[:, None] * self.widths
-        narrowest = (cell.sigma_low / p.unit / stretch)[:, None] * self.widths
         value = self._log_images(near, widest)
-        largest, smallest = np.square(widest), np.square(narrowest)
-        squares = np.square(near, out=near)
-        variance = np.clip(squares, smallest, largest)
-        squares /= variance
-        variance /= largest
-        with np.errstate(divide="ignore"):
-            value -= 0.5 * (squares.sum(axis=1) + log_product(variance))
-        repeats = self.states if self.equal else 1
-        value -= repeats * np.log(widest).sum(axis=1) + self.states * _HALF_LOG_2PI
+        # One spread is shared by all: the best for their squares together.
+        near /= self.root
+        squares = np.einsum("ij,ij->i", near, near) + self.scatter / np.square(p.unit * stretch)
+        ends = np.square(cell.sigma_low / p.unit / stretch), np.square(p.sigma / p.unit * stretch)
+        count = self.states + self.degrees
+        variance = np.clip(squares / count, *ends)
+        value -= 0.5 * (squares / variance + count * np.log(variance))
+        value -= self.degrees * np.log(p.unit / stretch)
+        value += self.constant - np.log(self.root).sum() - self.states * _HALF_LOG_2PI
         return value
 
     def _log_images(self, near: FloatArray, widest: FloatArray) -> FloatArray:
         """What teeth other than the nearest can add, summed over the levels."""
+        out, most = np.empty(widest.shape[0]), widest.max(axis=1)
         # Half way between two teeth both count, however sharp they are.
-        out: FloatArray = float(np.log(3)) * np.count_nonzero(near > _HALF_WAY, axis=1)
-        most = widest.max(axis=1)
+        rows = np.flatnonzero(most <= _NO_IMAGES)
+        out[rows] = float(np.log(3)) * np.count_nonzero(near[rows] > _HALF_WAY, axis=1)
         rows = np.flatnonzero((most > _NO_IMAGES) & (most <= _SIX_IMAGES))
         if rows.size:
             half = 0.5 / np.square(widest[rows])
-            images = np.exp((np.minimum(2 * near[rows] - 1, 0.0)) * half)
-            images += np.exp(-4 * half) + np.exp(-9 * half)
-            out[rows] = log_product(1 + 2 * images)
+            images = near[rows]
+            images -= 0.5
+            images *= 2 * half
+            np.exp(images, out=images)
+            images *= 2
+            images += 1 + 2 * (np.exp(-4 * half) + np.exp(-9 * half))
+            out[rows] = log_product(images)
         # Of all teeth together there is little more at one phase than at another.
         rows = np.flatnonzero(most > _SIX_IMAGES)
         if rows.size:
@@ -302,7 +312,7 @@ class RoundedLikelihood(WrappedLikelihood):
         return log_rounded_phase(cycles - np.rint(cycles), self.half / unit, spread)
 
     def _most_of_phases(self, p: Parameters, cell: Cell) -> FloatArray:
-        most: FloatArray = self._bounds(p, cell).sum(axis=1)
+        most: FloatArray = self._bounds(p, cell).sum(axis=1) + self.constant
         return most
 
     def _bounds(self, p: Parameters, cell: Cell) -> FloatArray:
