@@ -18,8 +18,10 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.tables import keep
-from quantize.charge import Quantity, convert_run, read_run
+from quantize.charge import read_run
 from quantize.charge.montecarlo import monte_carlo_many
+from quantize.charge.quantity import Quantity
+from quantize.charge.run_file import convert_run
 
 
 def many_particles(particles: int, trials: int) -> float:

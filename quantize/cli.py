@@ -202,8 +202,9 @@ def convert(
     as_json: bool,
 ) -> None:
     """Turn the rows of a run in FILE into coulombs, one by one."""
-    from quantize.charge import convert_run, load_apparatus, read_run
+    from quantize.charge import load_apparatus, read_run
     from quantize.charge.page import holds_balances
+    from quantize.charge.run_file import convert_run
     from quantize.show.forms import say_forms, say_repeats
     from quantize.show.pages import say_charges
 

@@ -8,6 +8,7 @@ line of prose tell all their parameters too.
 from __future__ import annotations
 
 import builtins
+import importlib
 import inspect
 import re
 from collections.abc import Callable, Iterator
@@ -20,8 +21,8 @@ from quantize import charge, studies
 
 PACKAGES = (qz, charge, qz.counts, qz.model, qz.null, studies)
 WITHOUT_EXAMPLE = {
-    "quantize.charge.RunAnalysis": "made and shown in docs/howto/own-bench.md",
-    "quantize.charge.UnitInCoulombs": "made and shown by `unit_in_coulombs`",
+    "quantize.charge.run_analysis.RunAnalysis": "made and shown in docs/howto/own-bench.md",
+    "quantize.charge.coulombs.UnitInCoulombs": "made and shown by `unit_in_coulombs`",
     "quantize.studies.SimulatedReadings": "made and shown by `simulate_readings`",
     "quantize.studies.Truth": "made and shown by `simulate_readings`",
     "quantize.studies.Comparison": "made and shown by `compare_estimators`",
@@ -54,13 +55,15 @@ def parameters(thing: Any) -> list[str]:
 
 
 def public() -> Iterator[tuple[str, Any]]:
-    """Functions and classes in ``__all__``, without exceptions and constants."""
-    for package in PACKAGES:
-        for name in package.__all__:
-            thing = getattr(package, name)
-            error = inspect.isclass(thing) and issubclass(thing, BaseException)
-            if (inspect.isfunction(thing) or inspect.isclass(thing)) and not error:
-                yield f"{package.__name__}.{name}", thing
+    """Functions and classes that are public, without exceptions and constants."""
+    places = [(package, name) for package in PACKAGES for name in package.__all__]
+    for name, module in charge._PIECES.items():
+        places.append((importlib.import_module(f"quantize.charge.{module}"), name))
+    for package, name in places:
+        thing = getattr(package, name)
+        error = inspect.isclass(thing) and issubclass(thing, BaseException)
+        if (inspect.isfunction(thing) or inspect.isclass(thing)) and not error:
+            yield f"{package.__name__}.{name}", thing
 
 
 def methods() -> Iterator[tuple[str, Any]]:

@@ -97,6 +97,16 @@ def test_names_in_modules_and_what_their_old_places_say(module: str) -> None:
         _ = package.nothing
 
 
+@pytest.mark.parametrize("name", qz.charge._PIECES)
+def test_pieces_of_the_adapter_and_what_their_old_place_says(name: str) -> None:
+    with pytest.raises(AttributeError, match=f"`quantize.charge.{name}` has moved; write ") as no:
+        getattr(qz.charge, name)
+    [line] = re.findall("`(from .*)`", str(no.value))
+    got: dict[str, object] = {}
+    exec(line, got)
+    assert got[name].__doc__
+
+
 def test_what_says_how_a_function_is_written_now() -> None:
     with pytest.raises(AttributeError) as refused:
         _ = qz.running_evidence  # type: ignore[attr-defined]
@@ -112,7 +122,7 @@ def test_dir_holds_the_lazy_names_before_they_are_loaded() -> None:
     assert set(qz.__all__) <= set(names)  # type: ignore[call-overload]
 
 
-@pytest.mark.parametrize("package", [qz, qz.counts, qz.model, qz.null])
+@pytest.mark.parametrize("package", [qz, qz.charge, qz.counts, qz.model, qz.null])
 def test_type_checkers_see_the_same_names_as_the_interpreter(package: ModuleType) -> None:
     tree = ast.parse(Path(str(package.__file__)).read_text(encoding="utf-8"))
     [branch] = [

@@ -55,7 +55,7 @@ class Apparatus:
 
     Examples
     --------
-    >>> from quantize.charge import Apparatus
+    >>> from quantize.charge.apparatus import Apparatus
     >>> bench = Apparatus.of({"plates": {"separation": "4.24 +/- 0.02 mm"}})
     >>> bench.need("plates.separation").value
     0.00424

@@ -246,7 +246,8 @@ def faults_of(run: Rows) -> tuple[Fault, ...]:
 
     Examples
     --------
-    >>> from quantize.charge import Run, faults_of
+    >>> from quantize.charge import Run
+    >>> from quantize.charge.faults import faults_of
     >>> page = {"state": list("aaabbbccc"), "V": [200] * 9, "t": [10] * 9,
     ...         "div": [20, 21, -20, -8, -9, -8, 5, 6, 5]}
     >>> [(fault.row, fault.kind) for fault in faults_of(Run(page))]

@@ -154,7 +154,7 @@ def monte_carlo(
 
     Examples
     --------
-    >>> from quantize.charge import Quantity
+    >>> from quantize.charge.quantity import Quantity
     >>> two = {n: Quantity(value=0.0, standard_uncertainty=1.0) for n in ("a", "b")}
     >>> found = monte_carlo(lambda a, b: a + b, two, trials=100_000, rng=1)
     >>> bool(abs(found.standard_uncertainty - 2**0.5) < 0.02)
@@ -294,7 +294,7 @@ def monte_carlo_many(
 
     Examples
     --------
-    >>> from quantize.charge import Quantity
+    >>> from quantize.charge.quantity import Quantity
     >>> found = monte_carlo_many(
     ...     lambda length, scale: length * scale,
     ...     {"length": ([1.0, 2.0], [0.01, 0.01])},

@@ -164,7 +164,7 @@ def propagate(
 
     Examples
     --------
-    >>> from quantize.charge import Quantity
+    >>> from quantize.charge.quantity import Quantity
     >>> area = propagate(
     ...     lambda a, b: a * b,
     ...     {"width": Quantity(value=2.0, standard_uncertainty=0.02, unit="m"),

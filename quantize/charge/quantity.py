@@ -66,7 +66,7 @@ class Quantity:
 
     Examples
     --------
-    >>> from quantize.charge import Quantity
+    >>> from quantize.charge.quantity import Quantity
     >>> gap = Quantity.read("4.24(2) mm", unit="m")
     >>> gap
     <Quantity 0.00424 ± 2e-05 m>

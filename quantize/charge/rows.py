@@ -180,7 +180,8 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
 
     Examples
     --------
-    >>> from quantize.charge import Run, predicted_scatter
+    >>> from quantize.charge import Run
+    >>> from quantize.charge.rows import predicted_scatter
     >>> bench = {
     ...     "sphere": {"diameter": "1 um", "density": "1050 kg/m3"},
     ...     "reticle": {"division": "25 um", "rounding": "both ends"},
@@ -264,7 +265,8 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
 
     Examples
     --------
-    >>> from quantize.charge import Run, residual_voltage
+    >>> from quantize.charge import Run
+    >>> from quantize.charge.rows import residual_voltage
     >>> table = {"state": list("aabbccdd"), "V": [200, 0] * 4,
     ...          "div": [0, -59.4, 10, -59.3, 20, -59.2, -30, -59.7]}
     >>> found = residual_voltage(Run(table))

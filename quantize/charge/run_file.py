@@ -87,13 +87,12 @@ def convert_run(
 
     Examples
     --------
-    >>> from quantize import charge
     >>> bench = {
     ...     "plates": {"separation": "4.24 mm", "voltage": "227.4 V"},
     ...     "sphere": {"weight": "5.15e-14 N"},
     ... }
     >>> rows = {"V": [227.4, 227.4, 0], "div": [0, 10, -60], "t": [10, 10, 10]}
-    >>> (charge.convert_run(rows, bench)["charge"] * 1e19).round(2).tolist()
+    >>> (convert_run(rows, bench)["charge"] * 1e19).round(2).tolist()
     [9.6, 11.2, nan]
     """
     bench = load_apparatus(apparatus)

@@ -42,7 +42,8 @@ def check_run(run: Rows, analysis: object = None) -> Checks:
 
     Examples
     --------
-    >>> from quantize.charge import Run, check_run
+    >>> from quantize.charge import Run
+    >>> from quantize.charge.soundness import check_run
     >>> run = Run({"V": [219, 219, 0], "div": [12, -9, -61], "t (s)": [10, 10, 10]})
     >>> len(check_run(run).checks) > 0
     True

@@ -25,10 +25,10 @@ def say_forms(kind: str, template: bool, blank_page: bool, as_json: bool) -> Non
 
 def say_repeats(file: str, kind: str, certificate: str | None, as_json: bool) -> None:
     """Print what the repeats in a file say of the reticle, or of one balance."""
-    from quantize import charge
     from quantize.charge.coulombs import budget_text
+    from quantize.charge.repeats import calibrate_reticle, repeat_balance
 
-    computed = {"reticle": charge.calibrate_reticle, "balance": charge.repeat_balance}
+    computed = {"reticle": calibrate_reticle, "balance": repeat_balance}
     found = computed[validation.choice("kind", kind, computed)](file, certificate=certificate)
     if as_json:
         say_json(found.to_dict() | {"schema": "quantize.cli.convert.repeats/1", "file": file})

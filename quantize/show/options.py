@@ -12,7 +12,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import Integers, Offset
 
 if TYPE_CHECKING:
-    from quantize.charge import Apparatus
+    from quantize.charge.apparatus import Apparatus
     from quantize.readings import Readings
 
 DESIGN = ("target", "falls", "states", "spheres")

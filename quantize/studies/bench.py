@@ -20,7 +20,8 @@ _PRESS = 0.1  # s
 
 def bench_of(apparatus: Any) -> Apparatus:
     """The bench in a file, a mapping or an Apparatus."""
-    from quantize.charge import Apparatus, load_apparatus
+    from quantize.charge import load_apparatus
+    from quantize.charge.apparatus import Apparatus
 
     if isinstance(apparatus, (str, Path)):
         return load_apparatus(apparatus)

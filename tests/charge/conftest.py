@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from quantize.charge import Quantity
+from quantize.charge.quantity import Quantity
 
 
 @pytest.fixture

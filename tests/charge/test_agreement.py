@@ -14,9 +14,11 @@ from scipy import stats
 
 from quantize import charge
 from quantize._support.errors import QuantizeWarning
-from quantize.charge import Quantity, Run, propagate
+from quantize.charge import Run
 from quantize.charge.agreement import Agreement
 from quantize.charge.bench import WHICH, BenchPosterior, bench_of_run, fit_bench
+from quantize.charge.propagation import propagate
+from quantize.charge.quantity import Quantity
 from quantize.charge.stated import plus_minus
 from quantize.charge.suspicion import spread_of
 
@@ -243,9 +245,7 @@ def test_the_probability_of_each_suspect_by_integration() -> None:
 
     errors = {"first": (2.0, 0.01), "second": (2.01, 0.012), "third": (2.08, 0.008)}
     routes = {
-        name: charge.propagate(
-            lambda a: a, {name: charge.Quantity(value=v, standard_uncertainty=u)}, unit="C"
-        )
+        name: propagate(lambda a: a, {name: Quantity(value=v, standard_uncertainty=u)}, unit="C")
         for name, (v, u) in errors.items()
     }
     found = fit_bench(routes)

@@ -3,7 +3,8 @@
 import pytest
 
 from quantize._support.errors import InputError
-from quantize.charge import Apparatus, load_apparatus
+from quantize.charge import load_apparatus
+from quantize.charge.apparatus import Apparatus
 
 
 def test_volts_where_millimetres_belong():

@@ -12,9 +12,10 @@ from plain_bench import TEMPERATURE, mobility_of, weight_of
 
 from quantize import charge
 from quantize._support.errors import InputError
-from quantize.charge import Quantity, propagate
-from quantize.charge.bench import fit_bench
+from quantize.charge.bench import BenchPosterior, fit_bench
 from quantize.charge.budgets import Divisions, by_every_route, one_weight
+from quantize.charge.propagation import propagate
+from quantize.charge.quantity import Quantity
 
 E = 1.6e-19
 GAP, VOLTS, DIVISION = 4.2e-3, 230.0, 25e-6
@@ -65,7 +66,7 @@ def stated(b: LatentBench) -> dict:
     }
 
 
-def found_by_library(b: LatentBench) -> charge.BenchPosterior:
+def found_by_library(b: LatentBench) -> BenchPosterior:
     return charge.unit_in_coulombs(b.unit[0], stated(b), unit_err=b.unit[1], trials=200).bench
 
 

@@ -10,13 +10,14 @@ from scipy import stats
 from scipy.stats import norm
 
 from quantize import charge
-from quantize.charge import Quantity, SimulatedBench
+from quantize.charge import SimulatedBench
 from quantize.charge.fall import (
     balance_of,
     posterior_of_shift,
     slope_against,
     whole_number_probability,
 )
+from quantize.charge.quantity import Quantity
 
 
 def balance(units, error):

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from plain_bench import Bench, simulate
 
-from quantize.charge import Run, faults_of
-from quantize.charge.faults import ODDS, _Page, believed
+from quantize.charge import Run
+from quantize.charge.faults import ODDS, _Page, believed, faults_of
 
 # At balance seven and a half units would stand level; no sign or ten divisions turns one state
 # into another, so that only one way of mending a row is right.

@@ -9,6 +9,7 @@ from plain_bench import PlainBench
 
 from quantize import charge
 from quantize._support.errors import InputError
+from quantize.charge.rows import residual_voltage
 
 PAGE = {"V": [200.0, 0.0] * 3, "div": [10.0, -60.0, 10.0, -61.0, 11.0, -62.0], "t": [10.0] * 6}
 
@@ -57,7 +58,7 @@ def test_falls_without_any_scatter_cannot_tell():
         "div": [y for moved in (0.1, 9.9, 20.3, -29.7) for y in (moved, -60.123456789)],
     }
     with pytest.raises(InputError, match="lie on one line to the last digit"):
-        charge.residual_voltage(charge.Run(page))
+        residual_voltage(charge.Run(page))
 
 
 @pytest.mark.slow

@@ -7,6 +7,7 @@ import pytest
 from plain_bench import CHARGE, PlainBench
 
 from quantize import charge
+from quantize.charge.rows import predicted_scatter
 
 # Drops of 4 µm, timed through one gate that counts as one division.
 GATE = 60.0
@@ -119,7 +120,7 @@ def test_the_times_are_rounded_instead():
     run = charge.Run(page, bench)
     speed = 1 / 4.0
     rounding = 0.1 / math.sqrt(12) * speed**2 / 1 * run.interval
-    assert charge.predicted_scatter(run).rounding == pytest.approx([rounding] * 2)
+    assert predicted_scatter(run).rounding == pytest.approx([rounding] * 2)
 
 
 def test_gates_of_two_lengths_are_still_gates(rng):

@@ -14,8 +14,11 @@ from scipy.optimize import curve_fit
 
 from quantize import charge
 from quantize._support.errors import InputError
+from quantize.charge.apparatus import Apparatus
 from quantize.charge.forms import KINDS, PAGES
 from quantize.charge.headers import Header
+from quantize.charge.repeats import calibrate_reticle, repeat_balance
+from quantize.charge.run_file import convert_run
 
 PAGES_OF_RUNS: dict[str, dict[str, Any]] = {
     "fixed time": {"V": [250, 250, 0], "start": [10, 50, 80], "end": [22, 40, 20]},
@@ -60,7 +63,7 @@ def test_a_template_is_refused_until_it_is_filled_in(kind: str, tmp_path: Path) 
 
 @pytest.mark.parametrize("kind", PAGES_OF_RUNS)
 def test_a_template_filled_in_suits_its_experiment(kind: str) -> None:
-    table = charge.convert_run(PAGES_OF_RUNS[kind], tomllib.loads(filled_in(kind)))
+    table = convert_run(PAGES_OF_RUNS[kind], tomllib.loads(filled_in(kind)))
     assert np.isfinite(table["charge"]).sum() == 2
 
 
@@ -72,7 +75,7 @@ def test_what_is_commented_out_can_be_read_as_well() -> None:
     for entry in entries:
         name = entry.partition(" ")[0]
         section = sections.get(name, "run")
-        charge.Apparatus.of(tomllib.loads(f"[{section}]\n{entry}"))
+        Apparatus.of(tomllib.loads(f"[{section}]\n{entry}"))
     assert len(entries) > 8
 
 
@@ -124,17 +127,17 @@ def test_the_reticle_is_a_straight_line_through_zero() -> None:
     moved = stage / 0.0249 + 0.6 * rng.standard_normal(6)
     page = {"stage [mm]": stage, "divisions": moved.round(4)}
     (slope,), ((variance,),) = curve_fit(lambda x, b: b * x, stage * 1e-3, moved, p0=[4e4])
-    found = charge.calibrate_reticle(page)
+    found = calibrate_reticle(page)
     assert found.value == pytest.approx(1 / slope, rel=1e-5)
     assert found.standard_uncertainty == pytest.approx(variance**0.5 / slope**2, rel=1e-3)
     assert found.degrees_of_freedom == pytest.approx(5)
     # The certificate adds its relative uncertainty (JCGM 100, 5.1.6), here 1 %.
-    certified = charge.calibrate_reticle(page, certificate="1.00 +/- 0.01 mm")
+    certified = calibrate_reticle(page, certificate="1.00 +/- 0.01 mm")
     both = np.hypot(found.standard_uncertainty, 0.01 * found.value)
     assert certified.standard_uncertainty == pytest.approx(both, rel=1e-6, abs=0)
     assert certified.degrees_of_freedom > 5
     line = tomllib.loads(certified.entry)
-    again = charge.Apparatus.of({certified.section: line}).need("reticle.division")
+    again = Apparatus.of({certified.section: line}).need("reticle.division")
     assert again.value == pytest.approx(certified.value, rel=2e-3)
     assert again.standard_uncertainty == pytest.approx(certified.standard_uncertainty, rel=0.05)
     assert again.degrees_of_freedom == int(certified.degrees_of_freedom)
@@ -143,7 +146,7 @@ def test_the_reticle_is_a_straight_line_through_zero() -> None:
 def test_lengths_that_agree_perfectly_are_as_good_as_their_rounding() -> None:
     # Both ends to a whole division: a triangle of standard deviation 1/sqrt(6) (design, section 5).
     page = {"stage (mm)": [1.0, 0.5], "start": [0, 7], "end": [40, 27]}
-    found = charge.calibrate_reticle(page)
+    found = calibrate_reticle(page)
     assert found.value == pytest.approx(25e-6)
     expected = 25e-6 * 6**-0.5 / np.hypot(40, 20)
     assert found.standard_uncertainty == pytest.approx(expected, rel=1e-6, abs=0)
@@ -152,7 +155,7 @@ def test_lengths_that_agree_perfectly_are_as_good_as_their_rounding() -> None:
 def test_a_balance_is_a_mean_with_a_display_and_a_meter() -> None:
     volts = [227.1, 227.9, 226.8, 227.4]
     settings = statistics.stdev(volts) / 2
-    found = charge.repeat_balance(volts, certificate="230.0 +/- 0.5 V limit")
+    found = repeat_balance(volts, certificate="230.0 +/- 0.5 V limit")
     # JCGM 100: 4.2.3 (mean), F.2.2.1 (display, 0.29 of its step), 4.3.7 (rectangle).
     total = (settings**2 + 0.1**2 / 12 + 0.5**2 / 3) ** 0.5
     assert found.value == pytest.approx(statistics.mean(volts))
@@ -160,22 +163,22 @@ def test_a_balance_is_a_mean_with_a_display_and_a_meter() -> None:
     assert found.degrees_of_freedom == pytest.approx(3 * total**4 / settings**4)
     assert found.entry == 'voltage = "227.30 +/- 0.37 V dof=19"'
     page = {"V": [*volts, 260.0], "keep": ["", "", "", "", "no"]}
-    assert charge.repeat_balance(page, certificate="230.0 +/- 0.5 V limit").entry == found.entry
+    assert repeat_balance(page, certificate="230.0 +/- 0.5 V limit").entry == found.entry
     # The same reading four times says nothing of the step of the display.
-    same = charge.repeat_balance([227.0] * 4)
+    same = repeat_balance([227.0] * 4)
     assert same.standard_uncertainty == pytest.approx(1 / 12**0.5)
 
 
 def test_repeats_that_cannot_be_used() -> None:
     with pytest.raises(InputError, match="has no unit; write it as in 'stage"):
-        charge.calibrate_reticle({"stage": [1.0], "divisions": [40]})
+        calibrate_reticle({"stage": [1.0], "divisions": [40]})
     with pytest.raises(InputError, match="and no divisions"):
-        charge.calibrate_reticle({"stage (mm)": [1.0]})
+        calibrate_reticle({"stage (mm)": [1.0]})
     with pytest.raises(InputError, match="length of zero or less"):
-        charge.calibrate_reticle({"stage (mm)": [1.0], "divisions": [0]})
+        calibrate_reticle({"stage (mm)": [1.0], "divisions": [0]})
     with pytest.raises(InputError, match="voltages of one sign"):
-        charge.repeat_balance([227.0, -227.0])
+        repeat_balance([227.0, -227.0])
     with pytest.raises(InputError, match="`voltage` is '' in row 2"):
-        charge.repeat_balance({"V": ["227", ""], "clock": ["1", "2"]})
+        repeat_balance({"V": ["227", ""], "clock": ["1", "2"]})
     with pytest.raises(InputError, match="no row that is kept"):
-        charge.repeat_balance({"V": ["227"], "keep": ["no"]})
+        repeat_balance({"V": ["227"], "keep": ["no"]})

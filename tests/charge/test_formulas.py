@@ -9,8 +9,9 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.charge import Air, Plates, Quantity, Reticle, SlipCorrection, Sphere, drag, routes
+from quantize.charge import Air, Plates, Reticle, SlipCorrection, Sphere, drag, routes
 from quantize.charge.fall import balance_of
+from quantize.charge.quantity import Quantity
 
 AIR = Air(temperature="295.15 K", pressure="101325 Pa")
 

@@ -9,6 +9,7 @@ from scipy import stats
 
 from quantize import charge
 from quantize.charge.reticle import written_step
+from quantize.charge.rows import predicted_scatter
 
 HALVES = PlainBench(step=0.5, weight_of="this sphere")
 
@@ -55,7 +56,7 @@ def test_the_scatter_of_half_divisions_is_predicted(rng):
         drawn = HALVES.draw(rng)
         run = charge.Run(drawn.page, drawn.apparatus)
         observed, freedom = run.scatter()
-        predicted = charge.predicted_scatter(run)
+        predicted = predicted_scatter(run)
         assert predicted.rounding == pytest.approx(0.5 / math.sqrt(6))
         total += freedom * observed**2 / np.mean(predicted.total**2)
         degrees += freedom
@@ -75,7 +76,7 @@ def test_a_declared_step_goes_everywhere():
     run = charge.Run(page, bench)
     assert run.resolution() == 0.5
     assert run.readings().resolution == pytest.approx([0.5] * 4)
-    assert charge.predicted_scatter(run).rounding == pytest.approx([0.5 / math.sqrt(6)] * 4)
+    assert predicted_scatter(run).rounding == pytest.approx([0.5 / math.sqrt(6)] * 4)
     assert run.rounding(run.falls) == pytest.approx([2 * 0.5 / math.sqrt(6)] * 2)
     written = charge.Run(page, {**bench, "reticle": {"division": "25 um"}})
     assert written.resolution() == pytest.approx(0.1)

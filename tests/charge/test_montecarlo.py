@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from quantize._support.errors import InputError
-from quantize.charge import Quantity
 from quantize.charge.montecarlo import (
     check_linear,
     monte_carlo,
     monte_carlo_many,
 )
 from quantize.charge.propagation import propagate
+from quantize.charge.quantity import Quantity
 
 TRIALS = 400_000
 

@@ -13,7 +13,9 @@ import quantize as qz
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge import SlipCorrection, air
+from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import PUBLISHED, triples_apart
+from quantize.charge.run_file import convert_run
 from quantize.charge.stated import expanded
 
 DATA = Path(qz.__file__).parent / "data"
@@ -22,7 +24,7 @@ FALL, DRAG, RATIO = "fall and rise, radius from the fall", "drag, diameter known
 )  # fmt: skip
 
 
-def bench(**declared: str) -> charge.Apparatus:
+def bench(**declared: str) -> Apparatus:
     """The invented bench with a few declarations more, the dot written as two lines."""
     import dataclasses
 
@@ -31,7 +33,7 @@ def bench(**declared: str) -> charge.Apparatus:
     return dataclasses.replace(given, declared=given.declared | words)
 
 
-def unit(apparatus: charge.Apparatus, route: str) -> Any:
+def unit(apparatus: Apparatus, route: str) -> Any:
     run = charge.read_run(DATA / "invented_run.csv", apparatus)
     return charge.unit_in_coulombs(
         10.165, apparatus, unit_err=0.03, run=run, route=route, trials=200
@@ -66,7 +68,7 @@ def test_moist_air_in_the_viscosity_when_it_is_asked_for() -> None:
         assert ratio == pytest.approx(factor**power, rel=1e-5)
         assert lines(unit(moist, route)).loc["humidity formula", "share"] > 0
     assert unit(moist, RATIO).value == unit(bench(), RATIO).value
-    without = charge.Apparatus.of({"air": {"viscosity_of": "moist air"}})
+    without = Apparatus.of({"air": {"viscosity_of": "moist air"}})
     assert without.word("air.viscosity_of") == "moist air"
 
 
@@ -136,7 +138,7 @@ def test_stokes_as_it_stands_and_the_form_with_one_constant() -> None:
     assert lines(bare).loc["viscosity formula", "exponent"] == pytest.approx(1.5, rel=1e-6)
     assert bare.value > unit(bench(), FALL).value
     with pytest.raises(InputError, match="'one term', 'none'"):
-        charge.Apparatus.of({"air": {"slip": "some"}})
+        Apparatus.of({"air": {"slip": "some"}})
 
 
 def test_the_expanded_uncertainty_in_the_words_of_the_guide() -> None:
@@ -162,13 +164,13 @@ def test_the_shared_part_of_every_charge_against_a_formula_by_hand() -> None:
         "sphere": {"weight": "5.00e-14 +/- 0.05e-14 N", "weight_of": "this sphere"},
         "fall": {"divisions": "60 +/- 0.6 div"},
     }
-    table = charge.convert_run(rows, given)
+    table = convert_run(rows, given)
     for x, q, shared in zip(rows["div"], table["charge"], table["shared_uncertainty"], strict=True):
         assert q == pytest.approx((x + 60) / 60 * 5e-14 * 4e-3 / 200, rel=1e-9, abs=0)
         parts = (0.005, 0.005, 0.01, 0.01 * x / (x + 60))
         assert shared / q == pytest.approx(math.sqrt(sum(part**2 for part in parts)), rel=1e-4)
     # Nothing is said of a fall, nor of a row that moved as an uncharged sphere falls.
-    none = charge.convert_run({"V": [200, 0, 200], "div": [0, -60, -60]}, given)
+    none = convert_run({"V": [200, 0, 200], "div": [0, -60, -60]}, given)
     assert none["shared_uncertainty"].isna().tolist() == [False, True, True]
 
 
@@ -181,7 +183,7 @@ def test_charges_of_two_particles_stand_in_the_order_of_their_rows() -> None:
         "plates": {"separation": "4.00 mm", "voltage": "200 +/- 1 V"},
         "sphere": {"weight": "5.00e-14 N", "weight_of": "the batch"},
     }
-    table = charge.convert_run(rows, given)
+    table = convert_run(rows, given)
     assert table["particle"].tolist() == ["1", "2"] * 3
     assert table.index.tolist() == list(range(6))
     # q = (x + F)/F w d/V, with the fall of its own particle.
@@ -193,7 +195,7 @@ def test_charges_of_two_particles_stand_in_the_order_of_their_rows() -> None:
 def test_routes_that_a_line_on_request_leaves_out_are_named() -> None:
     import dataclasses
 
-    def without_diameter(apparatus: charge.Apparatus) -> charge.Apparatus:
+    def without_diameter(apparatus: Apparatus) -> Apparatus:
         left = {k: v for k, v in apparatus.quantities.items() if k != "sphere.diameter"}
         return dataclasses.replace(apparatus, quantities=left)
 

@@ -5,8 +5,8 @@ import math
 import pytest
 
 from quantize._support.errors import InputError
-from quantize.charge import Quantity
 from quantize.charge.propagation import propagate
+from quantize.charge.quantity import Quantity
 from quantize.charge.stated import stated
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import constants
 
 from quantize._support.errors import InputError
-from quantize.charge import Quantity
+from quantize.charge.quantity import Quantity
 from quantize.charge.unit_names import unit
 
 

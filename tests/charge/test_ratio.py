@@ -8,6 +8,9 @@ from scipy.constants import elementary_charge, g
 
 from quantize import charge
 from quantize._support.errors import InputError, QuantizeWarning
+from quantize.charge.apparatus import Apparatus
+from quantize.charge.quantity import Quantity
+from quantize.charge.run_file import convert_run
 
 BENCH = {
     "plates": {"separation": "4.24 +/- 0.02 mm", "voltage": "227 +/- 1 V"},
@@ -25,7 +28,7 @@ def test_two_elementary_charges_are_held_at_271_volts():
     assert elementary_charge * volts / gap == pytest.approx(1.4e-14, rel=1e-9, abs=0)
     page = {"V": [volts, volts, 0.0], "div": [0, 10, -20], "t": [5, 5, 5]}
     bench = {"plates": {"separation": gap}, "sphere": {"weight": weight}}
-    charges = charge.convert_run(page, bench)["charge"].to_numpy()
+    charges = convert_run(page, bench)["charge"].to_numpy()
     assert charges[0] == pytest.approx(2 * elementary_charge, rel=1e-9, abs=0)
     assert charges[1] == pytest.approx(3 * elementary_charge, rel=1e-9, abs=0)
     assert np.isnan(charges[2])
@@ -118,7 +121,7 @@ def test_a_fall_that_went_into_the_unit_counts_in_every_route():
     # Drag needs no fall, but u does: exponent (F/u)(du/dF).
     from quantize.charge.budgets import Divisions, by_route
 
-    bench = charge.Apparatus.of(
+    bench = Apparatus.of(
         {
             "plates": {"separation": "4 mm", "voltage": "200 V"},
             "sphere": {"diameter": "2 um"},
@@ -127,8 +130,8 @@ def test_a_fall_that_went_into_the_unit_counts_in_every_route():
             "air": {"temperature": "21 degC", "pressure": "1013 hPa"},
         }
     )
-    unit = charge.Quantity(value=10.0, standard_uncertainty=0.02, unit="div", scope="reading")
-    fall = charge.Quantity(value=60.0, standard_uncertainty=0.2, unit="div", scope="particle")
+    unit = Quantity(value=10.0, standard_uncertainty=0.02, unit="div", scope="reading")
+    fall = Quantity(value=60.0, standard_uncertainty=0.2, unit="div", scope="particle")
     plain = by_route("drag, diameter known", bench, Divisions(unit=unit))
     leaning = by_route(
         "drag, diameter known", bench, Divisions(unit=unit, fall=fall, fall_slope=0.15)

@@ -5,17 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from quantize.charge import (
-    Air,
-    Plates,
-    Reticle,
-    Run,
-    SimulatedBench,
-    Sphere,
-    plan_bench,
-    predicted_scatter,
-)
+from quantize.charge import Air, Plates, Reticle, Run, SimulatedBench, Sphere, plan_bench
 from quantize.charge.noise import at_fixed_time, first_passage_excess, over_fixed_distance
+from quantize.charge.rows import predicted_scatter
 
 AIR = Air(temperature="293.15 K", pressure="101325 Pa")
 SPHERE = Sphere(diameter="2 um", density="1055 kg/m3")

@@ -11,8 +11,8 @@ from plain_bench import BOLTZMANN, TEMPERATURE, mobility_of, weight_of
 
 from quantize import charge
 from quantize._support.errors import InputError
-from quantize.charge import Quantity
 from quantize.charge.expected import UnitAndFall, expected
+from quantize.charge.quantity import Quantity
 
 E = 1.602176634e-19  # C, exact (SI Brochure, 9th edition)
 GAP, DIVISION, DIAMETER, DENSITY, INTERVAL, PRESS = 4.2e-3, 25e-6, 2.1e-6, 1055.0, 10.0, 0.05

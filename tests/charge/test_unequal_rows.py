@@ -8,8 +8,9 @@ from numpy.testing import assert_allclose
 from plain_bench import DROPS
 
 import quantize as qz
-from quantize.charge import Run, predicted_scatter
+from quantize.charge import Run
 from quantize.charge.estimate import observed_over_predicted
+from quantize.charge.rows import predicted_scatter
 
 RELATIVE = np.array([0.4, 1.6, 0.7, 1.2, 0.5, 1.5, 0.9, 0.3])
 VALUES = [2.05, 3.7, 6.04, 8.2, 9.96, 13.7, 4.05, 11.98]

@@ -10,7 +10,9 @@ from plain_bench import CHARGE, GRAVITY, TEMPERATURE, mobility_of, weight_of
 
 from quantize import charge
 from quantize._support.errors import InputError
+from quantize.charge.apparatus import Apparatus
 from quantize.charge.headers import Header
+from quantize.charge.run_file import convert_run
 
 PLATES = {"separation": "5.00(2) mm", "voltage": "400(1) V"}
 AIR = {"temperature": f"{TEMPERATURE} K", "pressure": "101325 Pa", "humidity": "50 %"}
@@ -92,7 +94,7 @@ def test_the_usual_oil_page_gives_back_the_charges_behind_it(gate: str, length: 
         "t_fall": [fall for (fall,), _ in times],
         "t_rise": [rise for _, (rise,) in times],
     }
-    table = charge.convert_run(page, oil(gate)).dropna(subset="charge")
+    table = convert_run(page, oil(gate)).dropna(subset="charge")
     assert table.attrs["route"] == "fall and rise, radius from the fall"
     assert table["row"].tolist() == [1, 2, 3]
     assert table["charge"].to_numpy() / CHARGE == pytest.approx(numbers, rel=1e-4)
@@ -184,11 +186,11 @@ def test_divisions_counted_on_the_page_are_those_of_the_gate() -> None:
 
 
 def test_a_gate_is_a_length_or_divisions() -> None:
-    read = charge.Apparatus.of({"run": {"distance": "0.5 mm"}}).need("run.distance")
+    read = Apparatus.of({"run": {"distance": "0.5 mm"}}).need("run.distance")
     assert (read.value, read.unit) == (5e-4, "m")
-    assert charge.Apparatus.of({"run": {"distance": 40}}).need("run.distance").unit == "div"
-    assert charge.Apparatus.of({"run": {"distance": "40 div"}}).need("run.distance").value == 40
+    assert Apparatus.of({"run": {"distance": 40}}).need("run.distance").unit == "div"
+    assert Apparatus.of({"run": {"distance": "40 div"}}).need("run.distance").value == 40
     with pytest.raises(InputError, match="is a voltage"):
-        charge.Apparatus.of({"run": {"distance": "0.5 V"}})
+        Apparatus.of({"run": {"distance": "0.5 V"}})
     with pytest.raises(InputError, match="should lie between 1e-09 and 10 m"):
-        charge.Apparatus.of({"run": {"distance": "20 m"}})
+        Apparatus.of({"run": {"distance": "20 m"}})

@@ -9,6 +9,8 @@ from plain_bench import CHARGE, PlainBench
 
 from quantize import charge
 from quantize._support.errors import InputError
+from quantize.charge.apparatus import Apparatus
+from quantize.charge.montecarlo import monte_carlo
 
 # Among hundreds of benches some have a weight 2.5 sigma from that of their diameter.
 pytestmark = pytest.mark.filterwarnings("ignore::quantize._support.errors.QuantizeWarning")
@@ -71,7 +73,7 @@ def test_three_times_the_relative_spread_goes_into_the_budget():
     assert convert(BENCH).standard_uncertainty == of_batch.standard_uncertainty
     # Monte Carlo draws the cube itself, whose mean is 1 + 3s².
     s = 0.02
-    drawn = charge.monte_carlo(of_batch.model, of_batch.inputs, trials=200_000, rng=1)
+    drawn = monte_carlo(of_batch.model, of_batch.inputs, trials=200_000, rng=1)
     assert drawn.value / of_batch.value == pytest.approx(1 + 3 * s**2, abs=1e-3)
 
 
@@ -85,7 +87,7 @@ def test_who_shares_what():
             "B": {"sphere": {"weight": "5.4(1)e-14 N", "weight_of": "the batch"}},
         },
     }
-    bench = charge.Apparatus.of(two)
+    bench = Apparatus.of(two)
     # What is measured for one particle is its own, unless it is said to be another batch's.
     assert [bench.for_particle(k).weight_is_own for k in "ABC"] == [True, False, False]
     scopes = [bench.for_particle(k).need("sphere.weight").scope for k in "ABC"]
@@ -106,13 +108,13 @@ def test_two_weighed_spheres_share_no_error_of_weight():
     assert joint.standard_uncertainty / joint.value == pytest.approx(
         math.hypot(own, shared), rel=1e-4
     )
-    changed = charge.Apparatus.of({"sphere": {"weight_of": "this sphere"}})
+    changed = Apparatus.of({"sphere": {"weight_of": "this sphere"}})
     assert changed.changed(sphere__weight="5 +/- 1 fN").need("sphere.weight").scope == "particle"
 
 
 def test_a_diameter_measured_on_the_sphere_has_no_spread():
     tables = {**BENCH, "particles": {"A": {"sphere": {"diameter": "2.13 +/- 0.02 um"}}}}
-    bench = charge.Apparatus.of(tables)
+    bench = Apparatus.of(tables)
     assert bench.for_particle("A").spread_about("sphere.diameter") is None
     assert bench.for_particle("B").spread_about("sphere.diameter") is not None
 
@@ -133,7 +135,7 @@ def test_one_weight_of_this_sphere_cannot_serve_for_three():
 
 def test_words_of_a_particle_are_about_its_sphere():
     with pytest.raises(InputError, match=r"`particles.A` declares run.timing, which holds for the"):
-        charge.Apparatus.of({"particles": {"A": {"run": {"timing": "fixed time"}}}})
+        Apparatus.of({"particles": {"A": {"run": {"timing": "fixed time"}}}})
 
 
 def test_a_batch_weight_without_a_spread_is_noted():
@@ -171,7 +173,7 @@ def test_the_simulated_bench_draws_both_kinds():
 
 def _weight(apparatus):
     assert apparatus["sphere"]["weight_of"] in ("the batch", "this sphere")
-    return charge.Apparatus.of(apparatus).need("sphere.weight").value
+    return Apparatus.of(apparatus).need("sphere.weight").value
 
 
 @pytest.mark.slow

@@ -37,9 +37,19 @@ def signature(thing: Any) -> list[str]:
 
 def of_package(package: Any) -> dict[str, Any]:
     """Public names with their signatures; classes with their methods too."""
+    return of({name: getattr(package, name) for name in package.__all__})
+
+
+def pieces_of_charge() -> dict[str, Any]:
+    """What stands in the modules of the adapter, under the same head."""
+    home = {n: importlib.import_module(f"quantize.charge.{m}") for n, m in charge._PIECES.items()}
+    return of({name: getattr(module, name) for name, module in home.items()})
+
+
+def of(things: dict[str, Any]) -> dict[str, Any]:
+    """Signatures by name."""
     found: dict[str, Any] = {}
-    for name in sorted(package.__all__):
-        thing = getattr(package, name)
+    for name, thing in sorted(things.items()):
         if inspect.isclass(thing) and issubclass(thing, (Exception, Warning)):
             found[name] = [base.__name__ for base in thing.__mro__[1:-1]]
         elif inspect.isclass(thing):
@@ -91,6 +101,7 @@ def interface() -> dict[str, Any]:
     return {
         "quantize": of_package(qz),
         "charge": of_package(charge),
+        "pieces of charge": pieces_of_charge(),
         "counts": of_package(qz.counts),
         "model": of_package(qz.model),
         "null": of_package(qz.null),

@@ -13,6 +13,11 @@ from running_path import running_evidence
 
 import quantize as qz
 from quantize import charge
+from quantize.charge.drops import line_through_drops
+from quantize.charge.montecarlo import monte_carlo
+from quantize.charge.propagation import propagate
+from quantize.charge.quantity import Quantity
+from quantize.charge.repeats import repeat_balance
 
 PAGE = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
 UNIT_RANGE = (1.2, 4.0)
@@ -94,16 +99,16 @@ def product(a: Any, b: Any) -> Any:
 def propagation() -> Any:
     """A product of two."""
     inputs = {
-        "a": charge.Quantity(value=2.0, standard_uncertainty=0.1),
-        "b": charge.Quantity(value=3.0, standard_uncertainty=0.1),
+        "a": Quantity(value=2.0, standard_uncertainty=0.1),
+        "b": Quantity(value=3.0, standard_uncertainty=0.1),
     }
-    return charge.propagate(product, inputs)
+    return propagate(product, inputs)
 
 
-def monte_carlo() -> Any:
+def by_draws() -> Any:
     """The same product by draws."""
-    inputs = {"a": charge.Quantity(value=2.0, standard_uncertainty=0.1)}
-    return charge.monte_carlo(lambda a: a * a, inputs, trials=1000, rng=1)
+    inputs = {"a": Quantity(value=2.0, standard_uncertainty=0.1)}
+    return monte_carlo(lambda a: a * a, inputs, trials=1000, rng=1)
 
 
 def simulated() -> Any:
@@ -125,11 +130,11 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "GroupAnalyses": groups,
     "JointUnit": joint,
     "LevelEvidence": level_evidence,
-    "LineThroughDrops": lambda: charge.line_through_drops(
+    "LineThroughDrops": lambda: line_through_drops(
         [1.7, 1.66, 1.64, 1.63], [0.5e-6, 0.8e-6, 1.2e-6, 2e-6], [101325.0] * 4
     ),
     "MixtureFit": lambda: qz.fit_mixture(PAGE, UNIT_RANGE, sigma_range=0.1),
-    "MonteCarlo": monte_carlo,
+    "MonteCarlo": by_draws,
     "NextStep": lambda: run().next_step(one("RunFit")),
     "NullComparison": lambda: qz.compare_null(
         PAGE, UNIT_RANGE, null="uniform", n_resamples=99, rng=1
@@ -141,7 +146,7 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "Periodogram": lambda: qz.periodogram(PAGE, UNIT_RANGE),
     "Plan": lambda: qz.plan(sigma=0.1),
     "Propagation": propagation,
-    "Repeated": lambda: charge.repeat_balance([227.1, 227.9, 226.8]),
+    "Repeated": lambda: repeat_balance([227.1, 227.9, 226.8]),
     "ResidualVoltage": lambda: run().residual_voltage(),
     "RunAnalysis": lambda: run().analyze((6, 16), n_resamples=19, rng=1),
     "RunFit": lambda: run().fit((6, 16)),

@@ -139,7 +139,7 @@ def test_long_lines_are_filled_under_their_own_beginning() -> None:
 
 
 def test_the_charges_of_a_long_run_fold() -> None:
-    from quantize.charge import convert_run
+    from quantize.charge.run_file import convert_run
 
     bench = {
         "plates": {"separation": "4.24 mm", "voltage": "227 V"},
