@@ -5,17 +5,18 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Hashable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeAlias, cast
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeAlias, TypedDict, Unpack, cast
 
 import numpy as np
 import numpy.typing as npt
 
 from quantize._support import randomness, validation
+from quantize._support.errors import explained
 from quantize._support.parallel import Progress, Workers
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray, IntArray, Integers, Offset, SigmaRange
+from quantize._support.validation import Columns, FloatArray, IntArray, Integers, Offset, SigmaRange
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
 from quantize.comb.unit_range import UnitRange, unit_range_for
@@ -36,6 +37,20 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Verdict: TypeAlias = Literal["steps", "no steps", "cannot tell"]
+
+
+class AnalysisOptions(TypedDict, total=False):
+    """What may be said to `analyze` of many data sets alike."""
+
+    unit_range: tuple[float, float] | UnitRange | None
+    offset: Offset
+    sigma_range: SigmaRange | None
+    integers: Integers
+    model: MixtureModel | None
+    null: Literal["all", "smooth"]
+    alpha: float
+    n_resamples: int
+
 
 _BLURS = 0.1  # units; a larger shared error blurs the phase of a comb that starts at a known place
 
@@ -141,6 +156,7 @@ class Analysis(Result):
         return super().to_dict() | {"readings": self.readings.to_dict()}
 
 
+@explained(Columns)
 def analyze(
     readings: Readings | Histogram | Spectrum | npt.ArrayLike,
     unit_range: tuple[float, float] | UnitRange | None = None,
@@ -156,6 +172,7 @@ def analyze(
     rng: RngLike = None,
     workers: Workers = None,
     progress: Progress = False,
+    **columns: Unpack[Columns],
 ) -> Analysis:
     """Say whether the readings come in whole-number steps, and of what unit.
 
@@ -194,6 +211,8 @@ def analyze(
         Processes among which the resamples are shared; the answer does not depend on it.
     progress : bool or callable
         True shows a bar while resampling; a callable gets (done, total).
+    **columns
+        `sigma`, `state`, `resolution` or `unit_name` of plain values, as in `Readings`.
 
     Returns
     -------
@@ -215,6 +234,8 @@ def analyze(
     """
     said: dict[str, Any] = {"offset": offset, "sigma_range": sigma_range}
     said |= {"integers": integers, "model": model}
+    if columns:
+        readings = as_readings(readings, least=3, measured=False, columns=columns)
     many = analyze_many(readings, unit_range, alpha=alpha, **said)
     if many is not None:
         return many  # type: ignore[return-value]

@@ -70,7 +70,7 @@ def demo(seed: int, plot: str | None, full: bool, as_json: bool) -> None:
 @click.option("--state-column", metavar="NAME", help="Column of the charge state.")
 @click.option("--by", metavar="NAME", help="Column that says whose reading it is: one by one.")
 @click.option("--workers", type=int, metavar="N", help="Processes, with --by (1).")
-@click.option("--keep", metavar="FILE", help="Keep finished groups, with --by; go on from it.")
+@click.option("--checkpoint", metavar="FILE", help="Finished groups, with --by: goes on from it.")
 @click.option("--apparatus", metavar="FILE", help="Apparatus file; FILE is then a run.")
 @click.option("--particle", metavar="NAME", help="Which particle of a run.")
 @click.option("--unit-range", type=float, nargs=2, metavar="LOW HIGH", help="Units to try.")
@@ -96,7 +96,7 @@ def analyze(
     state_column: str | None,
     by: str | None,
     workers: int | None,
-    keep: str | None,
+    checkpoint: str | None,
     apparatus: str | None,
     particle: str | None,
     unit_range: tuple[float, float] | None,
@@ -128,7 +128,7 @@ def analyze(
     from quantize.show.several import say_several
 
     check_outputs(
-        {"plot": plot, "report": report, "keep": keep},
+        {"plot": plot, "report": report, "checkpoint": checkpoint},
         {"file": file, "apparatus": apparatus, "dated_plan": dated_plan},
     )
     heading = heading_of(texts, report)
@@ -150,7 +150,7 @@ def analyze(
             offset=offset_of(offset),
             rng=seed,
             workers=workers,
-            keep=keep,
+            checkpoint=checkpoint,
             **options,
         )
         return
@@ -159,7 +159,7 @@ def analyze(
     columns = {"value": column, "sigma": sigma_column, "state": state_column}
     options["rng"] = drawn_seed() if seed is None else seed
     is_run = not any(columns.values()) and (bench is not None or Path(file).is_dir())
-    _fits(is_run, unit_name, as_written, workers or keep)
+    _fits(is_run, unit_name, as_written, workers or checkpoint)
     how = {"offset": offset, "sigma": sigma, "resolution": resolution, "as_written": as_written}
     one = {"particle": particle, "report": report, "dated-plan": dated_plan, "plot": plot}
     if is_run and say_several(file, bench, how | one, options, as_json):
@@ -348,7 +348,7 @@ def plan(
 def _fits(is_run: bool, unit_name: str | None, as_written: bool, of_groups: Any) -> None:
     """Refuse options that are not for a sample or a run, whichever FILE holds."""
     if of_groups:
-        raise InputError("--workers and --keep are for many groups; name their column with --by.")
+        raise InputError("--workers and --checkpoint are for many groups; name them with --by.")
     if is_run and unit_name is not None:
         raise InputError("--unit-name is for a column of values; a run is in divisions.")
     if as_written and not is_run:

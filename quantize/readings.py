@@ -14,6 +14,7 @@ from quantize._support import results
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import (
     BoolArray,
+    Columns,
     FloatArray,
     IntArray,
     moderate,
@@ -229,11 +230,6 @@ class Readings:
         return read_only(np.sort(place[far_values(self.values[place])]))
 
     @property
-    def bulk_span(self) -> float:
-        """The span of the readings without those that lie far from all others (`far`)."""
-        return float(np.ptp(np.delete(self.values, self.far)))
-
-    @property
     def reach(self) -> float:
         """Length of the shortest interval that holds every value and zero."""
         return float(max(self.values.max(), 0.0) - min(self.values.min(), 0.0))
@@ -355,8 +351,10 @@ class Readings:
             return with_origin(cls(kept["values"], **named, **late), origin)
 
 
-def as_readings(data: Any, *, least: int = 2, measured: bool = True) -> Readings:
-    """Standardise the first argument of every estimator.
+def as_readings(
+    data: Any, *, least: int = 2, measured: bool = True, columns: Columns | None = None
+) -> Readings:
+    """Standardise the first argument of every estimator, with what was said of each reading.
 
     With `measured`, readings off the scale and those within which the charge changed are left
     out: only the mixture has a likelihood for them.
@@ -364,7 +362,7 @@ def as_readings(data: Any, *, least: int = 2, measured: bool = True) -> Readings
     Raises InputError for fewer than `least` readings, or when all of them are equal or of one
     charge state.
     """
-    readings = data if isinstance(data, Readings) else _from_data(data)
+    readings = _from_data(data, columns or {})
     if measured and not readings.measured.all():
         if not readings.measured.any():
             raise InputError("`readings` are all off the scale or changing; measure some of them.")
@@ -387,11 +385,14 @@ def as_readings(data: Any, *, least: int = 2, measured: bool = True) -> Readings
     return readings
 
 
-def _from_data(data: Any) -> Readings:
-    if hasattr(data, "_as_readings"):
-        return data._as_readings()  # type: ignore[no-any-return]
+def _from_data(data: Any, columns: Columns) -> Readings:
+    if isinstance(data, Readings) or hasattr(data, "_as_readings"):
+        for name in columns:
+            said = f"`{name}` goes with plain values, and `readings` is {type(data).__name__}"
+            raise InputError(f"{said} already; Readings are changed by `.replace({name}=...)`.")
+        return data if isinstance(data, Readings) else data._as_readings()
     try:
-        return Readings(only_column(data))
+        return Readings(only_column(data), **columns)
     except InputError as error:
         message = str(error).replace("`values`", "`readings`")
         raise type(error)(message) from None

@@ -170,3 +170,20 @@ def test_every_fault_is_told() -> None:
         check_all(parameters_are_those_of_the_signature, [("a", wrong), ("b", wrong)])
     with pytest.raises(AssertionError, match="NoSuchError"):
         check_all(what_is_raised_exists, [("a", wrong)])
+
+
+def seed_is_answered_with_rng(name: str, thing: Any) -> None:
+    every = inspect.signature(thing).parameters
+    handed_on = any(p.kind is p.VAR_KEYWORD and p.annotation == "Any" for p in every.values())
+    if "rng" in every and every["rng"].default is not inspect.Parameter.empty and not handed_on:
+        with pytest.raises(qz.InputTypeError, match=r"\(\) has no option `seed`; use rng=\.$"):
+            thing(seed=1)
+
+
+def test_whoever_gives_a_seed_is_told_of_rng() -> None:
+    constructors = [(name, thing) for name, thing in CLASSES if "rng" in parameters(thing)]
+    dressed = {f"{n}.{k}": f for n, c in CLASSES for k, f in vars(c).items() if k[0] != "_"}
+    functions = [(name, f) for name, f in dressed.items() if inspect.isfunction(f)]
+    pairs = [*FUNCTIONS, *constructors, *functions]
+    check_all(seed_is_answered_with_rng, pairs)
+    assert sum("rng" in parameters(thing) for _, thing in pairs) > 15

@@ -237,3 +237,46 @@ def test_without_states_each_reading_is_its_own_level() -> None:
     assert levels.mean.tolist() == THIRTEEN
     assert levels.factor.tolist() == [1.0] * 13
     assert (levels.scatter, levels.degrees) == (0.0, 0)
+
+
+PLAIN = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+SAID = {"sigma": 0.1, "state": list("abcdegbfhc"), "resolution": 0.05, "unit_name": "div"}
+DRAWN = {"n_resamples": 19, "rng": 1}
+
+
+@pytest.mark.parametrize(
+    "ask",
+    [
+        lambda x, **said: qz.analyze(x, (1.2, 7), alpha=0.1, **DRAWN, **said),
+        lambda x, **said: qz.periodogram(x, (1.2, 7), **said),
+        lambda x, **said: qz.fit_comb(x, (1.2, 7), **said),
+        lambda x, **said: qz.fit_mixture(x, (1.2, 7), **said),
+        lambda x, **said: qz.sample_mixture(x, (1.2, 7), draws=20, chains=1, rng=1, **said),
+        lambda x, **said: qz.compare_null(x, (1.2, 7), **DRAWN, **said),
+        lambda x, **said: qz.null.sensitivity(x, (1.2, 7), **DRAWN, **said),
+    ],
+)
+def test_what_is_said_of_plain_values_in_the_call_is_as_if_readings_said_it(ask: Any) -> None:
+    assert ask(PLAIN, **SAID).to_dict() == ask(qz.Readings(PLAIN, **SAID)).to_dict()
+    with pytest.raises(
+        qz.InputError, match=r"`sigma` goes with plain values, and `readings` is Readings already"
+    ):
+        ask(qz.Readings(PLAIN), sigma=0.1)
+    counts = qz.counts.Histogram([0, 1, 2, 3, 4], [5, 1, 5, 1])
+    with pytest.raises(qz.InputError, match=r"and `readings` is Histogram already"):
+        ask(counts, sigma=0.1)
+    with pytest.raises(qz.InputError, match=r"`sigma` has 2 entries and `readings` has 10"):
+        ask(PLAIN, sigma=[0.1, 0.2])
+    with pytest.raises(TypeError, match=r"\(\) has no option `sigmas`; use sigma=\."):
+        ask(PLAIN, sigmas=0.1)
+
+
+def test_an_option_that_there_is_not_is_answered_with_the_one_that_is_meant() -> None:
+    with pytest.raises(qz.InputTypeError, match=r"^analyze\(\) has no option `unitrange`; use un"):
+        qz.analyze(PLAIN, unitrange=(1, 2))
+    with pytest.raises(qz.InputTypeError, match=r"use one of readings, unit_range, offset, .*rng"):
+        qz.analyze(PLAIN, zzz=1)
+    with pytest.raises(qz.InputTypeError, match=r"use model=MixtureModel\(offset=\.\.\.\)\.$"):
+        qz.sample_mixture(PLAIN, offset="free")
+    with pytest.raises(qz.InputTypeError, match="use checkpoint="):
+        qz.analyze_groups({}, by="a", value="b", keep="file")

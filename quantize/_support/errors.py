@@ -2,12 +2,27 @@
 
 from __future__ import annotations
 
+import functools
+import inspect
 import shlex
 import sys
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Any, TypeVar, cast
 
 _MOST_NAMES, _LONGEST = 20, 40
+_INSTEAD = {
+    "seed": "rng=",
+    "random_state": "rng=",
+    "n_jobs": "workers=",
+    "keep": "checkpoint=",
+    "backend": "checkpoint=",
+    "offset": "model=MixtureModel(offset=...)",
+    "sigma_range": "model=MixtureModel(sigma=...)",
+    "integers": "model=MixtureModel(integers=...)",
+}
+"""What is meant by an option that there is not, where there is the one on the right."""
+F = TypeVar("F", bound=Callable[..., Any])
 
 
 class InputError(ValueError):
@@ -65,3 +80,36 @@ def listed(names: Sequence[object]) -> str:
         name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "…" for name in first
     )
     return shown + (f" and {more} more" if more > 0 else "")
+
+
+def explained(*more: type) -> Callable[[F], F]:
+    """Make a function answer an option that it does not have with the one that is meant.
+
+    `more` are typed dictionaries of the options that it hands on.
+    """
+
+    def dressed(function: F) -> F:
+        every = inspect.signature(function).parameters.values()
+        known = [one.name for one in every if one.kind is not one.VAR_KEYWORD]
+        known += [name for kind in more for name in kind.__annotations__]
+
+        @functools.wraps(function)
+        def call(*given: Any, **options: Any) -> Any:
+            for name in options:
+                if name not in known:
+                    raise _no_option(function.__qualname__.removesuffix(".__init__"), name, known)
+            return function(*given, **options)
+
+        return cast(F, call)
+
+    return dressed
+
+
+def _no_option(function: str, name: str, known: Sequence[str]) -> InputTypeError:
+    import difflib
+
+    meant = _INSTEAD.get(name, "")
+    if meant.split("=")[0] not in known:
+        close = difflib.get_close_matches(name, known, n=1)
+        meant = f"{close[0]}=" if close else f"one of {listed(known)}"
+    return InputTypeError(f"{function}() has no option `{one_line(name)[:_LONGEST]}`; use {meant}.")

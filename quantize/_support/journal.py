@@ -39,15 +39,13 @@ class Journal:
         For a folder, a device, and a place that cannot be written.
     """
 
-    argument = "checkpoint"
-    """Name of the argument that gave the path."""
     owner = "study"
     """What writes such a file."""
     pieces = "chunks"
     schema = ""
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
-        self.path = check_target(path, name=self.argument, whole=True)
+        self.path = check_target(path, name="checkpoint", whole=True)
         self._file: int | None = None
         self._torn_end = False
         self.kept = 0
@@ -97,7 +95,7 @@ class Journal:
                 raise error if isinstance(error, InputError) else self._foreign() from None
             if wrong:
                 raise InputError(
-                    f"`{self.argument}` is {str(self.path)!r}, kept by another {self.owner}: "
+                    f"`checkpoint` is {str(self.path)!r}, kept by another {self.owner}: "
                     f"{'; '.join(wrong)}. Restore that, or choose another file."
                 )
             self._cut(sum(len(line) for line in lines))
@@ -134,7 +132,7 @@ class Journal:
         self.kept = len(found)
         if torn or self._torn_end:
             warn(
-                f"`{self.argument}` {str(self.path)!r} was torn; {len(found)} finished "
+                f"`checkpoint` {str(self.path)!r} was torn; {len(found)} finished "
                 f"{self.pieces} are kept, and what is missing is done again.",
                 stacklevel=6,
             )
@@ -167,7 +165,7 @@ class Journal:
 
     def _foreign(self) -> InputError:
         return InputError(
-            f"`{self.argument}` is {str(self.path)!r}, which no {self.owner} has written; "
+            f"`checkpoint` is {str(self.path)!r}, which no {self.owner} has written; "
             "choose another file."
         )
 
@@ -182,7 +180,7 @@ class Journal:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             raise InputError(
-                f"`{self.argument}` {str(self.path)!r} is in use by another process; wait for it, "
+                f"`checkpoint` {str(self.path)!r} is in use by another process; wait for it, "
                 "or choose another file."
             ) from None
 
@@ -217,7 +215,7 @@ class Journal:
     def _unwritable(self, error: OSError) -> InputError:
         kept = f"; the {self.kept} finished {self.pieces} in it are kept" if self.kept else ""
         return InputError(
-            f"`{self.argument}` is {str(self.path)!r}, which cannot be written "
+            f"`checkpoint` is {str(self.path)!r}, which cannot be written "
             f"({error.strerror or error}){kept}; make room or choose another place."
         )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import operator
 from collections.abc import Iterable
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias, TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,15 @@ SigmaRange: TypeAlias = float | tuple[float, float]
 """A known sigma, or the support of its prior."""
 Integers: TypeAlias = Literal["any", "positive"] | tuple[int, int | None]
 """Whole numbers that are possible: a pair is the first and the last, None one that is unknown."""
+
+
+class Columns(TypedDict, total=False):
+    """What may be said of plain readings in the call that uses them, as in `Readings`."""
+
+    sigma: npt.ArrayLike
+    state: Any
+    resolution: npt.ArrayLike
+    unit_name: str
 
 
 SMALLEST, LARGEST = 1e-75, 1e75

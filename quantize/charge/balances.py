@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 import numpy as np
 
 from quantize._support import validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike
 from quantize._support.validation import FloatArray, Integers
 from quantize.analysis import Analysis, analyze
@@ -228,6 +228,7 @@ class BalanceVoltages:
         high = max(_WIDEST * float(np.abs(self.volts).max()), 10 * low)
         return 1.0, (low, high), f"unknown, between {low:.2g} and {high:.3g} V"
 
+    @explained()
     def analyze(
         self,
         unit_range: tuple[float, float] | None = None,

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
+from quantize._support.errors import explained
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import EXACT, Adjusted, Formulas, Joint, adjusted, scaled
@@ -97,6 +98,7 @@ class BenchPosterior(Result):
     charge: Propagation
     joint: Joint
 
+    @explained()
     def sample(self, *, draws: int = 1000, chains: int = 4, rng: RngLike = None) -> BenchSample:
         """Draw from the same posterior by ensembles of walkers, formulas bent as they are.
 

@@ -6,7 +6,7 @@ import dataclasses
 from typing import TYPE_CHECKING, ClassVar
 
 from quantize._support import validation
-from quantize._support.errors import warn
+from quantize._support.errors import explained, warn
 from quantize._support.randomness import RngLike
 from quantize.charge.agreement import Agreement
 from quantize.charge.apparatus import Apparatus, load_apparatus
@@ -155,6 +155,7 @@ def budget_text(budget: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
+@explained()
 def unit_in_coulombs(
     unit: UnitFound | Quantity | float | str,
     apparatus: Bench,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from quantize._support import validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
@@ -103,6 +103,7 @@ def draw(
     return np.asarray(quantity.value + u * z)
 
 
+@explained()
 def monte_carlo(
     model: Model,
     inputs: Mapping[str, Quantity],
@@ -253,6 +254,7 @@ def _summary(ordered: FloatArray, prob: float, *, settled: bool, unit: str) -> M
     )
 
 
+@explained()
 def monte_carlo_many(
     model: Model,
     individual: Mapping[str, tuple[ArrayLike, ArrayLike]],

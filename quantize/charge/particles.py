@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from quantize._support import validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
@@ -113,6 +113,7 @@ class JointUnit(Result):
         return "\n".join(lines)
 
 
+@explained()
 def joint_unit(
     units: Mapping[str, Propagation],
     *,

@@ -12,7 +12,7 @@ from typing import Any
 import numpy.typing as npt
 
 from quantize._support import validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike, generator
 from quantize._support.writing import write_whole
 from quantize.readings import Readings
@@ -41,6 +41,7 @@ class Blind:
     quantize._support.errors.InputError: `Blind` was opened before; ...
     """
 
+    @explained()
     def __init__(self, *, rng: RngLike = None) -> None:
         step = generator(rng).uniform(-1, 1)
         self.__factor = float((1 + _WIDEST) ** step)

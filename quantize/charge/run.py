@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, Union
 
 from numpy.typing import ArrayLike
 
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike
 from quantize._support.validation import Integers
 from quantize.charge.apparatus import ApparatusLike, load_apparatus, scaled_by_gate
@@ -181,6 +181,7 @@ class Run(Rows):
 
         return check_run(self.single(particle), analysis)
 
+    @explained()
     def analyze(
         self,
         unit_range: tuple[float, float] | None = None,

@@ -9,7 +9,7 @@ from typing import Any, ClassVar, cast
 import numpy as np
 
 from quantize._support import validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike
 from quantize._support.results import jsonable
 from quantize._support.validation import FloatArray, Integers, Offset
@@ -129,6 +129,7 @@ class RunAnalysis(Analysis):
         }
 
 
+@explained()
 def analyze_run(
     run: Rows,
     unit_range: tuple[float, float] | None = None,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from quantize._support import validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike, generator
 from quantize.charge import air, drag
 from quantize.charge.entries import WORDS
@@ -118,6 +118,7 @@ class SimulatedBench:
             raise InputError("`states` and `held` must be whole numbers of units, above zero.")
         validation.choice("weight_of", self.weight_of, WORDS["sphere.weight_of"])
 
+    @explained()
     def simulate(
         self, *, rng: RngLike = None
     ) -> tuple[pd.DataFrame, dict[str, Any], dict[str, Any]]:

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Unpack
 
 import numpy as np
 import numpy.typing as npt
 
 from quantize._support import validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support.validation import Columns, FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb import assignments
 from quantize.comb.unit_range import UnitRange, unit_range_for
@@ -87,12 +87,14 @@ class CombFit(Result):
         return f"unit {self.unit:.6g} ± {self.unit_err:.2g}{doubt}"
 
 
+@explained(Columns)
 def fit_comb(
     readings: Readings | npt.ArrayLike,
     unit_range: tuple[float, float] | UnitRange | None = None,
     *,
     offset: Literal["zero", "free"] | float = "zero",
     loss: Literal["linear", "huber", "cauchy"] = "linear",
+    **columns: Unpack[Columns],
 ) -> CombFit:
     """Least-squares unit, global over a range of units, the whole numbers unknown.
 
@@ -109,6 +111,8 @@ def fit_comb(
         What a residual costs. "linear" is least squares. The others cut the influence of
         readings far from their tooth, by iteratively reweighted least squares from the best
         assignments.
+    **columns
+        `sigma`, `state`, `resolution` or `unit_name` of plain values, as in `Readings`.
 
     Returns
     -------
@@ -139,7 +143,7 @@ def fit_comb(
     >>> found.integers.tolist()
     [1, 2, 3, 4, 5, 7]
     """
-    data = as_readings(readings)
+    data = as_readings(readings, columns=columns)
     mode, b = validation.offset_mode(offset)
     validation.choice("loss", loss, ("linear", *_TUNING))
     free = mode == "free"

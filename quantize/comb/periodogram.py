@@ -6,15 +6,15 @@ import dataclasses
 import functools
 from collections.abc import Callable
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Protocol, Unpack, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
 
 from quantize._support import validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support.validation import Columns, FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.sums import (
     ComplexArray,
@@ -99,6 +99,7 @@ class HasPeriodogram(Protocol):
     ) -> Periodogram: ...
 
 
+@explained(Columns)
 def periodogram(
     readings: Readings | HasPeriodogram | npt.ArrayLike,
     unit_range: tuple[float, float] | UnitRange | None = None,
@@ -107,6 +108,7 @@ def periodogram(
     harmonics: int = 1,
     oversampling: float = 5.0,
     trial_units: npt.ArrayLike | None = None,
+    **columns: Unpack[Columns],
 ) -> Periodogram:
     r"""Score every trial unit by how well the phases of the readings agree.
 
@@ -131,6 +133,8 @@ def periodogram(
     trial_units : array_like, shape (m,), optional
         Units above zero to be tried instead of the uniform grid in 1/u; `unit_range` is then their
         extent.
+    **columns
+        `sigma`, `state`, `resolution` or `unit_name` of plain values, as in `Readings`.
 
     Returns
     -------
@@ -163,7 +167,7 @@ def periodogram(
     >>> round(found.unit, 2)
     2.0
     """
-    if isinstance(readings, HasPeriodogram):
+    if isinstance(readings, HasPeriodogram) and not columns:
         return readings._periodogram(
             unit_range,
             offset=offset,
@@ -173,7 +177,7 @@ def periodogram(
         )
     # Equal readings have a score at any unit, but no range of their own.
     bare = unit_range is not None or trial_units is not None
-    data = as_readings(readings, least=1 if bare else 2)
+    data = as_readings(readings, least=1 if bare else 2, columns=columns)
     mode, start = validation.offset_mode(offset)
     m = validation.count("harmonics", harmonics)
     os = validation.number("oversampling", oversampling)

@@ -102,7 +102,7 @@ def default_unit_range(
     """
     sigma = _typical_sigma(readings, sigma_range)
     step = readings.rounding_step or 0.0
-    n, span = len(readings), readings.bulk_span
+    n, span = len(readings), float(np.ptp(np.delete(readings.values, readings.far)))
     low, high = (float(end) for end in default_limits(span, n, step=step, sigma=sigma))
     cause = {
         2.5 * step: "2.5 times the rounding step",

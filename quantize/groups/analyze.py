@@ -5,22 +5,22 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import functools
+import inspect
 import os
 from collections.abc import Callable, Collection, Hashable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Unpack
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from quantize._support import randomness, validation
 from quantize._support.chunks import Chunk, Schedule, Work, carried_out, executor_of
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
-from quantize._support.validation import Integers
-from quantize.analysis import Analysis, analyze
+from quantize.analysis import Analysis, AnalysisOptions, analyze
 from quantize.groups.kept import KeptGroups, Row, header
 from quantize.groups.split import Group, split
 from quantize.model.mixture import model_of
@@ -30,7 +30,6 @@ from quantize.readings import Readings
 if TYPE_CHECKING:
     import pandas as pd
 
-    from quantize.model.model import MixtureModel
 
 _AT_ONCE = 4
 """Groups that travel to a worker together."""
@@ -147,6 +146,7 @@ class _Analyses(Mapping[Hashable, Analysis]):
         return len(self._labels)
 
 
+@explained(AnalysisOptions)
 def analyze_groups(
     table: pd.DataFrame | Mapping[str, ArrayLike],
     *,
@@ -156,18 +156,11 @@ def analyze_groups(
     state: str | None = None,
     resolution: str | float | None = None,
     unit_name: str | None = None,
-    unit_range: tuple[float, float] | None = None,
-    offset: Literal["zero", "free"] | float = "zero",
-    sigma_range: float | tuple[float, float] | None = None,
-    integers: Integers = "any",
-    model: MixtureModel | None = None,
-    null: Literal["all", "smooth"] = "all",
-    alpha: float = 0.05,
-    n_resamples: int = 9999,
-    keep: str | os.PathLike[str] | None = None,
+    checkpoint: str | os.PathLike[str] | None = None,
     rng: RngLike = None,
     workers: int | Executor | Callable[..., Any] | None = None,
     progress: Progress = False,
+    **options: Unpack[AnalysisOptions],
 ) -> GroupAnalyses:
     """Analyse every group of a table by itself: thousands of particles, say.
 
@@ -188,25 +181,7 @@ def analyze_groups(
     unit_name : str, optional
         What the readings are measured in, such as "div"; left out, what square brackets in the
         name of their column say, as in ``charge [1e-19 C]``.
-    unit_range : (float, float), optional
-        Smallest and largest unit tried in every group, in the unit of the readings; left out, each
-        group has a range of its own, see `default_unit_range`.
-    offset : {"zero", "free"} or float
-        Where the comb of every group starts.
-    sigma_range : float or (float, float), optional
-        Known sigma, or the support of its prior.
-    integers : "any", "positive" or (int, int or None)
-        Whole numbers that are possible in every group, as in `analyze`.
-    model : MixtureModel, optional
-        Everything that may be assumed of a run; it then also says offset, sigma and integers.
-    null : {"all", "smooth"}
-        Data without steps that the comb must beat: of every kind, or without levels at unequal
-        distances.
-    alpha : float
-        Share of false "steps" that is accepted in each group; at least 1e-4.
-    n_resamples : int
-        Resamples for the smooth null of each group; at least 1/alpha − 1.
-    keep : str or Path, optional
+    checkpoint : str or Path, optional
         File to which every finished group is written; the same call goes on from it after any
         stop, with the seed that the file names where `rng` is left out.
     rng : int, SeedSequence or Generator, optional
@@ -216,6 +191,9 @@ def analyze_groups(
         Who does the work. None works in this process, a number starts so many processes.
     progress : bool or callable
         True shows a bar; a callable gets (done, total) groups.
+    **options
+        As for `analyze`, the same for every group: `unit_range` (left out, each group has a range
+        of its own), `offset`, `sigma_range`, `integers`, `model`, `null`, `alpha`, `n_resamples`.
 
     Returns
     -------
@@ -249,20 +227,10 @@ def analyze_groups(
     """
     of_each: dict[str, Any] = {"sigma": sigma, "state": state, "resolution": resolution}
     groups, measured_in = split(table, by=by, value=value, unit_name=unit_name, **of_each)
-    options: dict[str, Any] = {
-        "unit_range": None if unit_range is None else validation.unit_range(unit_range),
-        "offset": offset,
-        "sigma_range": sigma_range,
-        "integers": integers,
-        "model": model,
-        "null": validation.choice("null", null, ("all", "smooth")),
-        "alpha": validation.fraction("alpha", alpha),
-        "n_resamples": resamples(n_resamples),
-    }
-    validation.offset_mode(offset)
-    model_of(offset, sigma_range, model, integers)
-    settings = options | {"model": None if model is None else model.to_dict()}
-    kept = None if keep is None else KeptGroups(keep)
+    asked = _checked(options)
+    model = asked["model"]
+    settings = asked | {"model": None if model is None else model.to_dict()}
+    kept = None if checkpoint is None else KeptGroups(checkpoint)
     generator = _generator(rng, kept)
     seed = randomness.record(generator)
     randomness.spawn(generator, len(groups))
@@ -271,7 +239,7 @@ def analyze_groups(
         if kept is not None:
             stack.callback(kept.close)
             rows |= kept.open(header(groups, settings, seed))
-        perform = functools.partial(_perform, options=options, seed=seed)
+        perform = functools.partial(_perform, options=asked, seed=seed)
         for place, row in _answers(groups, set(rows), perform, workers, progress):
             if kept is not None:
                 kept.save(place, row)
@@ -280,13 +248,28 @@ def analyze_groups(
         table=_table(groups, rows),
         by=str(by),
         value=str(value),
-        alpha=float(alpha),
+        alpha=asked["alpha"],
         settings=settings,
         seed=seed,
         groups=tuple(groups),
-        options=options,
+        options=asked,
         unit_name=measured_in,
     )
+
+
+def _checked(options: AnalysisOptions) -> dict[str, Any]:
+    """All options of the analyses, those that were left out included."""
+    every = inspect.signature(analyze).parameters
+    asked: dict[str, Any] = {name: every[name].default for name in AnalysisOptions.__annotations__}
+    asked |= options
+    if asked["unit_range"] is not None:
+        asked["unit_range"] = validation.unit_range(asked["unit_range"])
+    asked["null"] = validation.choice("null", asked["null"], ("all", "smooth"))
+    asked["alpha"] = validation.fraction("alpha", asked["alpha"])
+    asked["n_resamples"] = resamples(asked["n_resamples"])
+    validation.offset_mode(asked["offset"])
+    model_of(asked["offset"], asked["sigma_range"], asked["model"], asked["integers"])
+    return asked
 
 
 def _generator(rng: RngLike, kept: KeptGroups | None) -> np.random.Generator:
@@ -316,9 +299,9 @@ def _answers(
         task=lambda chunk: tuple(usable[chunk.first : chunk.first + chunk.count]),
         answer=list,
         label="groups",
-        died="a process of it has died ({}); start again, with `keep` to go on from what is "
-        "finished",
-        kept="a file to `keep` it in",
+        died="a process of it has died ({}); start again, with `checkpoint` to go on from "
+        "what is finished",
+        kept="a `checkpoint` to keep it in",
     )
     for _, rows in carried_out(schedule, work, executor_of(workers), progress):
         yield from rows

@@ -16,7 +16,6 @@ Row = dict[str, Any]
 class KeptGroups(Journal):
     """The file behind an analysis of many groups: a line for each finished group."""
 
-    argument = "keep"
     owner = "analysis of groups"
     pieces = "groups"
     schema = "quantize.groups/1"

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Unpack
 
 import numpy as np
 import numpy.typing as npt
 
 from quantize._support import validation
-from quantize._support.errors import InputError, InputTypeError
+from quantize._support.errors import InputError, InputTypeError, explained
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result, jsonable
-from quantize._support.validation import FloatArray, IntArray, Integers
+from quantize._support.validation import Columns, FloatArray, IntArray, Integers
 from quantize.comb import alternatives as rivals
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.averaged import AveragedPosterior
@@ -109,6 +109,7 @@ class MixtureFit(Result):
         """Probability that each reading is off the comb, shape (n,); zero without outliers."""
         return self.posterior.outlier_probabilities()
 
+    @explained()
     def draws(self, n: int, *, rng: RngLike = None) -> pd.DataFrame:
         """`n` independent draws of every parameter from the posterior."""
         import pandas as pd
@@ -121,6 +122,7 @@ class MixtureFit(Result):
             columns["outliers"] = p.outliers
         return pd.DataFrame(columns)
 
+    @explained()
     def predictions(self, n: int = 200, *, rng: RngLike = None) -> FloatArray:
         """`n` samples that the same charge states would give again, shape (n, readings).
 
@@ -136,6 +138,7 @@ class MixtureFit(Result):
         )
 
 
+@explained(Columns)
 def fit_mixture(
     readings: Readings | npt.ArrayLike,
     unit_range: tuple[float, float] | UnitRange | None = None,
@@ -144,6 +147,7 @@ def fit_mixture(
     sigma_range: float | tuple[float, float] | None = None,
     integers: Integers = "any",
     model: MixtureModel | None = None,
+    **columns: Unpack[Columns],
 ) -> MixtureFit:
     r"""Posterior of the unit by quadrature, every whole number summed over.
 
@@ -168,6 +172,8 @@ def fit_mixture(
     model : MixtureModel, optional
         Everything that may be assumed of the readings (noise, outliers, envelope, ...). Offset,
         sigma and integers are then part of it, and are not given beside it.
+    **columns
+        `sigma`, `state`, `resolution` or `unit_name` of plain values, as in `Readings`.
 
     Returns
     -------
@@ -195,7 +201,7 @@ def fit_mixture(
     >>> found.log_bayes_factor > 3
     True
     """
-    data = as_readings(readings, measured=False)
+    data = as_readings(readings, measured=False, columns=columns)
     assumed = model_of(offset, sigma_range, model, integers)
     known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
     unit_range = unit_range_for(data, unit_range, sigma_range=known)

@@ -5,17 +5,17 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 from collections.abc import Callable
-from typing import Any, ClassVar, Literal, TypeAlias
+from typing import Any, ClassVar, Literal, TypeAlias, Unpack
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from quantize._support import randomness, validation
-from quantize._support.errors import InputError, InputTypeError
+from quantize._support.errors import InputError, InputTypeError, explained
 from quantize._support.parallel import Progress, Workers, ordered_map, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray, Offset
+from quantize._support.validation import Columns, FloatArray, Offset
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.null import tails
 from quantize.null.bounds import p_value_bound
@@ -124,6 +124,7 @@ class NullComparison(Result):
         )
 
 
+@explained(Columns)
 def compare_null(
     readings: Readings | ArrayLike,
     unit_range: tuple[float, float] | UnitRange | None = None,
@@ -136,6 +137,7 @@ def compare_null(
     rng: RngLike = None,
     workers: Workers = None,
     progress: Progress = False,
+    **columns: Unpack[Columns],
 ) -> NullComparison:
     """Monte Carlo p-value of the best unit in the whole range against data without steps.
 
@@ -173,6 +175,8 @@ def compare_null(
         this process. The numbers do not depend on it.
     progress : bool or callable
         True shows a bar; a callable gets (done, total) in batches.
+    **columns
+        `sigma`, `state`, `resolution` or `unit_name` of plain values, as in `Readings`.
 
     Returns
     -------
@@ -196,7 +200,7 @@ def compare_null(
     >>> qz.compare_null(sample, (1.2, 5), n_resamples=999, rng=1).p_value < 0.05
     True
     """
-    data = as_readings(readings)
+    data = as_readings(readings, columns=columns)
     mode, b = validation.offset_mode(offset)
     size = tails.resamples(n_resamples)
     if batch is None:

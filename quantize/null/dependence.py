@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from numpy.typing import ArrayLike
 
 from quantize._support import randomness, validation
+from quantize._support.errors import explained
 from quantize._support.parallel import Progress, Workers, steps
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
-from quantize._support.validation import Offset, SigmaRange
+from quantize._support.validation import Columns, Offset, SigmaRange
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.mixture import model_of, posterior_of
 from quantize.null.compare import NULLS, NullName, compare_null
@@ -53,6 +54,7 @@ class Sensitivity(Result):
         return f"p from {p.min():.2g} to {p.max():.2g} over {len(p)} choices"
 
 
+@explained(Columns)
 def sensitivity(
     readings: Readings | ArrayLike,
     unit_range: tuple[float, float] | UnitRange | None = None,
@@ -64,6 +66,7 @@ def sensitivity(
     rng: RngLike = None,
     workers: Workers = None,
     progress: Progress = False,
+    **columns: Unpack[Columns],
 ) -> Sensitivity:
     """The p-value under every kind of data without steps and for several ranges of units.
 
@@ -90,6 +93,8 @@ def sensitivity(
         Where resamples are scored; by default this process. The numbers do not depend on it.
     progress : bool or callable
         True shows a bar; a callable gets (done, total).
+    **columns
+        `sigma`, `state`, `resolution` or `unit_name` of plain values, as in `Readings`.
 
     Returns
     -------
@@ -113,7 +118,7 @@ def sensitivity(
     """
     import pandas as pd
 
-    data = as_readings(readings, least=3)
+    data = as_readings(readings, least=3, columns=columns)
     validation.offset_mode(offset)
     size = resamples(n_resamples)
     generator = randomness.generator(rng)

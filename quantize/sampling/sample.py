@@ -7,16 +7,16 @@ import functools
 import os
 from collections.abc import Callable
 from concurrent.futures import Executor
-from typing import Any, Literal
+from typing import Any, Unpack
 
 from numpy.typing import ArrayLike
 
 from quantize._support import arviz_lines, randomness, validation
-from quantize._support.errors import warn
+from quantize._support.errors import explained, warn
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
-from quantize._support.validation import Integers
-from quantize.comb.unit_range import unit_range_for
+from quantize._support.validation import Columns
+from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.mixture import model_of
 from quantize.model.model import MixtureModel
 from quantize.readings import Readings, as_readings
@@ -28,20 +28,19 @@ from quantize.sampling.target import Target
 _FEWEST_DRAWS = 20
 
 
+@explained(Columns)
 def sample_mixture(
     readings: Readings | ArrayLike,
-    unit_range: tuple[float, float] | None = None,
+    unit_range: tuple[float, float] | UnitRange | None = None,
     *,
-    offset: Literal["zero", "free"] | float = "zero",
-    sigma_range: float | tuple[float, float] | None = None,
-    integers: Integers = "any",
     model: MixtureModel | None = None,
     draws: int = 1000,
     chains: int = 4,
     rng: RngLike = None,
     workers: int | Executor | Callable[..., Any] | None = None,
     progress: Progress = False,
-    backend: str | os.PathLike[str] | None = None,
+    checkpoint: str | os.PathLike[str] | None = None,
+    **columns: Unpack[Columns],
 ) -> SampledMixture:
     """Draw samples from the posterior of the unit, for models too large for `fit_mixture`.
 
@@ -58,17 +57,8 @@ def sample_mixture(
     unit_range : (float, float), optional
         Smallest and largest unit, the support of its prior, in the unit of the readings. By
         default a range that follows from span, sigma and resolution; see `default_unit_range`.
-    offset : {"zero", "free"} or float, default "zero"
-        Where the comb starts: at zero, anywhere within one unit, or at the number given.
-    sigma_range : float or (float, float), optional
-        A known standard deviation of the error of a reading, or the lowest and the highest that it
-        may have. Where the readings bring their own, a factor of these.
-    integers : "any", "positive" or (int, int or None)
-        Whole numbers that are possible, said before looking at the readings: all of them, those
-        from 1 on, or those from the first to the last; ``(1, None)`` leaves the last one open (see
-        `MixtureModel`).
     model : MixtureModel, optional
-        Everything that may be assumed of a run; it then also says offset, sigma and integers.
+        Everything that may be assumed of a run, offset, sigma and integers among it.
     draws : int, default 1000
         Draws kept of each chain, evenly spaced; at least 20.
     chains : int, default 4
@@ -81,11 +71,13 @@ def sample_mixture(
         tasks. The answer is the same to the bit.
     progress : bool or callable, default False
         True shows a bar; a callable is called with (done, total) draws.
-    backend : str or path-like, optional
+    checkpoint : str or path-like, optional
         Name of an HDF5 file in which the samples are kept after each round. The same call goes on
         with what is in it, and ends where a run in one piece ends. One process at a time can use
         it. Where it cannot be written any more, as on a full disk, the run goes on and says so in
         a `QuantizeWarning`.
+    **columns
+        `sigma`, `state`, `resolution` or `unit_name` of plain values, as in `Readings`.
 
     Returns
     -------
@@ -95,7 +87,7 @@ def sample_mixture(
     Raises
     ------
     InputError
-        For input that cannot be used, and for a `backend` that is damaged, in use, or holds
+        For input that cannot be used, and for a `checkpoint` that is damaged, in use, or holds
         samples of other readings, another model or another seed; it is left as it is.
     KeyboardInterrupt
         When interrupted before there is anything to keep. Later than that an interruption gives
@@ -124,13 +116,14 @@ def sample_mixture(
     number = validation.count("chains", chains)
     root = randomness.spawn(randomness.generator(rng), 1)[0]
     arviz_lines.load()
-    assumed = model_of(offset, sigma_range, model, integers)
-    target = _target(readings, unit_range, assumed)
+    assumed = model_of("zero", None, model)
+    data = as_readings(readings, measured=False, columns=columns)
+    target = _target(data, unit_range, assumed)
     save = None
     with contextlib.ExitStack() as stack:
-        if backend is not None:
+        if checkpoint is not None:
             described = target.describe() | {"chains": number}
-            store = stack.enter_context(Store(backend, described))
+            store = stack.enter_context(Store(checkpoint, described))
             if rng is not None:
                 store.check_seed(root)
             root = store.seed or root
@@ -159,8 +152,7 @@ def sample_mixture(
     return result
 
 
-def _target(readings: Any, unit_range: Any, model: MixtureModel) -> Target:
+def _target(data: Readings, unit_range: Any, model: MixtureModel) -> Target:
     """The posterior that is meant."""
-    data = as_readings(readings, measured=False)
     known = (model.sigma, model.sigma) if isinstance(model.sigma, float) else None
     return Target(data, unit_range_for(data, unit_range, sigma_range=known), model)

@@ -35,7 +35,7 @@ class Store:
     """
 
     def __init__(self, path: str | os.PathLike[str], described: dict[str, Any]) -> None:
-        self.path = check_target(path, name="backend", whole=True)
+        self.path = check_target(path, name="checkpoint", whole=True)
         self.described = json.loads(json.dumps(described))
         self.seed: np.random.SeedSequence | None = None
         self._image = b""
@@ -71,7 +71,7 @@ class Store:
 
     def _refused(self, what: str, remedy: str) -> InputError:
         return InputError(
-            f"`backend` {str(self.path)!r} {what}; nothing in it was changed, so {remedy}."
+            f"`checkpoint` {str(self.path)!r} {what}; nothing in it was changed, so {remedy}."
         )
 
     def _read(self) -> None:
@@ -149,7 +149,7 @@ class Store:
         if steps == self._steps:
             return
         try:
-            write_whole(self.path, self._written(ensembles, seed), name="backend")
+            write_whole(self.path, self._written(ensembles, seed), name="checkpoint")
         except InputError as error:
             if self.seed is None:
                 raise
@@ -226,12 +226,12 @@ class _Lock:
                         os.close(number)
         except BlockingIOError:
             raise InputError(
-                f"`backend` {self.shown!r} is in use by another process; wait for it, or give "
+                f"`checkpoint` {self.shown!r} is in use by another process; wait for it, or give "
                 "another name."
             ) from None
         except OSError as error:
             raise InputError(
-                f"`backend` {self.shown!r} cannot be locked ({error.strerror}); give a name in "
+                f"`checkpoint` {self.shown!r} cannot be locked ({error.strerror}); give a name in "
                 "another folder."
             ) from None
 

@@ -52,7 +52,6 @@ _OPTIONS = {
     "tolerance": "--tolerance",
     "csv": "--csv",
     "by": "--by",
-    "keep": "--keep",
     "report": "--report",
     "file": "FILE",
     "dated_plan": "--dated-plan",
@@ -63,7 +62,6 @@ _OPTIONS = {
     "date": "--date",
     "note": "--note",
 }
-_KEPT = ("keep", "checkpoint")
 _ASCII = str.maketrans({"±": "+/-", "×": "x", "–": "-", "—": "-", "…": "...", "µ": "u", "μ": "u"})
 _RAISED = str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
 
@@ -162,7 +160,7 @@ def check_outputs(
 
     for name, path in outputs.items():
         if path is not None:
-            check_target(path, name=name, whole=name in _KEPT)
+            check_target(path, name=name, whole=name == "checkpoint")
     if outputs.get("plot") is not None:
         from quantize.show.plots.style import check_plot_target
 
@@ -205,7 +203,7 @@ def say_groups(
     for name, given in refused.items():
         if given is not None:
             raise InputError(f"--{name} is for one particle, and --by for many; leave one out.")
-    if options["rng"] is None and options["keep"] is None:
+    if options["rng"] is None and options["checkpoint"] is None:
         options["rng"] = drawn_seed()
     found, origin = analyze_file(file, by, **options)
     if plot:
@@ -227,7 +225,7 @@ def analyze_file(
     resolution: float | None,
     unit_name: str | None,
     workers: int | None,
-    keep: str | None,
+    checkpoint: str | None,
     **options: Any,
 ) -> tuple[GroupAnalyses, Origin]:
     """`analyze_groups` on a file, with the readings in the only other column of numbers.
@@ -268,7 +266,7 @@ def analyze_file(
         resolution=resolution,
         unit_name=unit_name,
         workers=workers,
-        keep=keep,
+        checkpoint=checkpoint,
         progress=sys.stderr.isatty(),
         **options,
     )

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize._support import validation
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
@@ -130,6 +130,7 @@ class Comparison(Result):
         )
 
 
+@explained()
 def compare_estimators(
     estimators: Estimators = DEFAULT,
     conditions: Conditions | None = None,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 
 from quantize._support import randomness, validation
-from quantize._support.errors import InputError, one_line
+from quantize._support.errors import InputError, explained, one_line
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
@@ -93,6 +93,7 @@ class Plan(Result):
         return f"{said}{more}"
 
 
+@explained()
 def plan(
     *,
     sigma: Numbers | None = None,

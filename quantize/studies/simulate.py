@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize._support import randomness
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import BoolArray, FloatArray, IntArray
@@ -91,6 +91,7 @@ class SimulatedReadings(Readings):
         return super().to_dict() | {"truth": self.truth.to_dict()}
 
 
+@explained()
 def simulate(
     n: int = 20,
     *,

@@ -137,8 +137,8 @@ def test_the_readings_are_never_written_over(
             "--report is './new.svg', the same file as --plot; give each its own.",
         ),
         (
-            ("analyze", "many.csv", "--by", "particle", "--keep", "many.csv"),
-            "--keep is 'many.csv', the same file as FILE, which is read; choose another name.",
+            ("analyze", "many.csv", "--by", "particle", "--checkpoint", "many.csv"),
+            "--checkpoint is 'many.csv', the same file as FILE, which is read; choose another",
         ),
         (
             ("compare", *STUDY, "--csv", "a.jsonl", "--checkpoint", "a.jsonl"),
@@ -190,29 +190,29 @@ FOREIGN = [
 
 
 @pytest.mark.parametrize("content", FOREIGN)
-@pytest.mark.parametrize("option", ["--keep", "--checkpoint"])
+@pytest.mark.parametrize("owner", ["analysis of groups", "study"])
 def test_a_file_of_something_else_is_left_alone(
-    content: bytes, option: str, quantize: Run, tmp_path: Path
+    content: bytes, owner: str, quantize: Run, tmp_path: Path
 ) -> None:
     (tmp_path / "many.csv").write_text(MANY)
     (tmp_path / "mine.json").write_bytes(content)
-    command = GROUPS if option == "--keep" else ("compare", *STUDY)
-    owner = "analysis of groups" if option == "--keep" else "study"
-    done = quantize(*command, option, "mine.json")
+    command = ("compare", *STUDY) if owner == "study" else GROUPS
+    done = quantize(*command, "--checkpoint", "mine.json")
     assert (done.status, done.out) == (2, "")
     assert done.err == (
-        f"quantize: {option} is 'mine.json', which no {owner} has written; choose another file.\n"
+        f"quantize: --checkpoint is 'mine.json', which no {owner} has written; "
+        "choose another file.\n"
     )
     assert (tmp_path / "mine.json").read_bytes() == content
 
 
 def test_what_is_left_of_a_first_line_is_begun_anew(quantize: Run, tmp_path: Path) -> None:
     (tmp_path / "many.csv").write_text(MANY)
-    assert quantize(*GROUPS, "--keep", "done.jsonl").status == 0
+    assert quantize(*GROUPS, "--checkpoint", "done.jsonl").status == 0
     whole = (tmp_path / "done.jsonl").read_bytes()
     for kept in (0, 1, 12, 60, -1):
         (tmp_path / "done.jsonl").write_bytes(whole.splitlines()[0][:kept])
-        again = quantize(*GROUPS, "--keep", "done.jsonl")
+        again = quantize(*GROUPS, "--checkpoint", "done.jsonl")
         assert again.status == 0, kept
         assert (tmp_path / "done.jsonl").read_bytes() == whole, kept
 
@@ -222,13 +222,13 @@ def test_a_kept_file_behind_a_link_keeps_its_mode(quantize: Run, tmp_path: Path)
     (tmp_path / "many.csv").write_text(MANY)
     (tmp_path / "real.jsonl").touch(mode=0o600)
     (tmp_path / "link.jsonl").symlink_to("real.jsonl")
-    assert quantize(*GROUPS, "--keep", "link.jsonl").status == 0
+    assert quantize(*GROUPS, "--checkpoint", "link.jsonl").status == 0
     assert (tmp_path / "link.jsonl").is_symlink()
     assert mode(tmp_path / "real.jsonl") == 0o600
     os.mkfifo(tmp_path / "pipe.jsonl")
-    refused = quantize(*GROUPS, "--keep", "pipe.jsonl")
+    refused = quantize(*GROUPS, "--checkpoint", "pipe.jsonl")
     assert refused.status == 2
-    assert "--keep is 'pipe.jsonl', which is no file; give the name of a file." in refused.err
+    assert "--checkpoint is 'pipe.jsonl', which is no file; give the name of a file." in refused.err
 
 
 # ---- places that cannot be written ---------------------------------------------------------------
@@ -239,7 +239,7 @@ def test_a_kept_file_behind_a_link_keeps_its_mode(quantize: Run, tmp_path: Path)
     [
         (("analyze", "page.csv"), "--report", ".", "a folder; give the name of a file in it."),
         (("analyze", "page.csv"), "--plot", "f.svg", "a folder; give the name of a file in it."),
-        (GROUPS, "--keep", ".", "a folder; give the name of a file in it."),
+        (GROUPS, "--checkpoint", ".", "a folder; give the name of a file in it."),
         (("compare", *STUDY), "--csv", "no/a.csv", "and there is no folder 'no'; make it first"),
         (("compare", *STUDY), "--checkpoint", "no/a", "and there is no folder 'no'; make it first"),
         (("analyze", "page.csv"), "--report", "page.csv/a", "and there is no folder 'page.csv'"),
@@ -300,19 +300,27 @@ def test_a_file_that_may_not_be_written_stays(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no limits on the size of files")
-@pytest.mark.parametrize("option", ["--report", "--plot", "--keep", "--csv", "--checkpoint"])
+@pytest.mark.parametrize(
+    ("command", "option"),
+    [
+        (("analyze", "page.csv", *QUICK), "--report"),
+        (("analyze", "page.csv", *QUICK), "--plot"),
+        (GROUPS, "--checkpoint"),
+        (("compare", *STUDY), "--csv"),
+        (("compare", *STUDY), "--checkpoint"),
+    ],
+)
 def test_a_full_disk_leaves_no_half_written_file(
-    option: str, quantize: Run, tmp_path: Path
+    command: tuple[str, ...], option: str, quantize: Run, tmp_path: Path
 ) -> None:
     import resource
 
     (tmp_path / "many.csv").write_text(MANY)
-    command = {"--keep": GROUPS, "--csv": ("compare", *STUDY), "--checkpoint": ("compare", *STUDY)}
     before = sorted(os.listdir(tmp_path))
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     try:
         resource.setrlimit(resource.RLIMIT_FSIZE, (60, hard))
-        done = quantize(*command.get(option, ("analyze", "page.csv", *QUICK)), option, "a.svg")
+        done = quantize(*command, option, "a.svg")
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert (done.status, done.out) == (2, "")

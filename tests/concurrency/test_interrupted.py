@@ -24,7 +24,8 @@ SAMPLING = f"""
 import quantize as qz
 print("begun", flush=True)
 qz.sample_mixture(
-    {PAGE}, {UNIT_RANGE}, sigma_range=0.1, draws=400, chains=2, rng=3, backend="kept.h5"
+    {PAGE}, {UNIT_RANGE}, model=qz.MixtureModel(sigma=0.1), draws=400, chains=2, rng=3,
+    checkpoint="kept.h5",
 )
 """
 STUDY = """
@@ -73,12 +74,13 @@ MOMENTS = [random.Random(9).uniform(0, 1.5) for _ in range(3)]
 @pytest.mark.skipif(sys.platform == "win32", reason="signals to groups are those of POSIX")
 class TestSignals:
     def test_sampling_goes_on_to_the_bit(self, tmp_path: Path) -> None:
-        options = {"sigma_range": 0.1, "draws": 400, "chains": 2, "rng": 3}
+        known = qz.MixtureModel(sigma=0.1)
+        options = {"model": known, "draws": 400, "chains": 2, "rng": 3}
         whole = qz.sample_mixture(PAGE, UNIT_RANGE, **options)
         for moment in MOMENTS[:2]:
             done = interrupted(SAMPLING, tmp_path, moment, signal.SIGINT)
             assert group_is_empty(done.pid)
-        found = qz.sample_mixture(PAGE, UNIT_RANGE, **options, backend=tmp_path / "kept.h5")
+        found = qz.sample_mixture(PAGE, UNIT_RANGE, **options, checkpoint=tmp_path / "kept.h5")
         assert found.unit == whole.unit
         assert json.dumps(found.to_dict()) == json.dumps(whole.to_dict())
 

@@ -53,7 +53,7 @@ def big_reference(big):
 def finished(table, tmp_path_factory):
     """The file that the analysis of the table keeps."""
     kept = tmp_path_factory.mktemp("groups") / "groups.jsonl"
-    qz.analyze_groups(table, rng=5, keep=kept, **OPTIONS)
+    qz.analyze_groups(table, rng=5, checkpoint=kept, **OPTIONS)
     return kept.read_bytes()
 
 
@@ -249,15 +249,15 @@ def test_interrupted_work_goes_on_where_it_stopped(tmp_path, big, big_reference)
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        qz.analyze_groups(big, rng=5, keep=kept, progress=stop, **OPTIONS)
+        qz.analyze_groups(big, rng=5, checkpoint=kept, progress=stop, **OPTIONS)
     assert len(kept.read_text().splitlines()) == 1 + 4
     seen = []
     # Without a seed the one in the file holds.
-    found = qz.analyze_groups(big, keep=kept, progress=lambda *c: seen.append(c), **OPTIONS)
+    found = qz.analyze_groups(big, checkpoint=kept, progress=lambda *c: seen.append(c), **OPTIONS)
     assert seen == [(8, 12), (12, 12)]
     same(found, big_reference)
     finished = kept.read_bytes()
-    same(qz.analyze_groups(big, rng=5, keep=kept, **OPTIONS), found)
+    same(qz.analyze_groups(big, rng=5, checkpoint=kept, **OPTIONS), found)
     assert kept.read_bytes() == finished
 
 
@@ -265,7 +265,7 @@ def test_a_torn_line_is_done_again(tmp_path, table, reference, finished):
     kept = tmp_path / "groups.jsonl"
     kept.write_bytes(finished[:-20])
     with pytest.warns(qz.QuantizeWarning, match="was torn; 3 finished groups are kept"):
-        found = qz.analyze_groups(table, rng=5, keep=kept, **OPTIONS)
+        found = qz.analyze_groups(table, rng=5, checkpoint=kept, **OPTIONS)
     same(found, reference)
 
 
@@ -282,7 +282,7 @@ def test_a_torn_line_is_done_again(tmp_path, table, reference, finished):
 def test_a_file_of_other_work_is_left_alone(tmp_path, table, finished, change, message):
     kept = tmp_path / "groups.jsonl"
     kept.write_bytes(finished)
-    call = {"table": table, "rng": 5, "keep": kept} | OPTIONS | change
+    call = {"table": table, "rng": 5, "checkpoint": kept} | OPTIONS | change
     with pytest.raises(qz.InputError, match=f"kept by another analysis of groups: .*{message}"):
         qz.analyze_groups(**call)
     assert kept.read_bytes() == finished
@@ -292,11 +292,11 @@ def test_a_file_of_something_else_is_refused(tmp_path, table):
     other = tmp_path / "notes.txt"
     other.write_text("milk\n")
     with pytest.raises(
-        qz.InputError, match=r"`keep` is .*, which no analysis of groups has written"
+        qz.InputError, match=r"`checkpoint` is .*, which no analysis of groups has written"
     ):
-        qz.analyze_groups(table, rng=5, keep=other, **OPTIONS)
-    with pytest.raises(qz.InputError, match=r"`keep` is .*, a folder; give the name of a file"):
-        qz.analyze_groups(table, rng=5, keep=tmp_path, **OPTIONS)
+        qz.analyze_groups(table, rng=5, checkpoint=other, **OPTIONS)
+    with pytest.raises(qz.InputError, match=r"`checkpoint` is .*, a folder; give the name of"):
+        qz.analyze_groups(table, rng=5, checkpoint=tmp_path, **OPTIONS)
     assert other.read_text() == "milk\n"
 
 
@@ -315,7 +315,7 @@ def test_what_is_kept_keeps_every_bit(tmp_path):
 
 
 def test_a_process_that_dies_is_one_message(table):
-    with pytest.raises(qz.InputError, match=r"a process of it has died .* `keep` to go on"):
+    with pytest.raises(qz.InputError, match=r"a process of it has died .* `checkpoint` to go on"):
         qz.analyze_groups(table, rng=5, workers=2, **(OPTIONS | {"offset": _Deadly()}))
 
 
@@ -323,7 +323,7 @@ def test_a_pool_that_was_shut_down_is_one_message(table):
     pool = ThreadPoolExecutor(1)
     pool.shutdown()
     with pytest.raises(
-        qz.InputError, match=r"`workers` is a ThreadPoolExecutor .*shutdown.*`keep`"
+        qz.InputError, match=r"`workers` is a ThreadPoolExecutor .*shutdown.*`checkpoint`"
     ):
         qz.analyze_groups(table, rng=5, workers=pool, **OPTIONS)
 

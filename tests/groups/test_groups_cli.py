@@ -65,11 +65,11 @@ def test_json_is_what_the_library_gives_with_the_printed_decimals(quantize):
 
 
 def test_keeps_and_draws(quantize, tmp_path):
-    first = quantize(*QUICK, "--keep", "done.jsonl", "--plot", "units.svg")
+    first = quantize(*QUICK, "--checkpoint", "done.jsonl", "--plot", "units.svg")
     assert first[0] == 0
     assert len((tmp_path / "done.jsonl").read_text().splitlines()) == 3
     assert (tmp_path / "units.svg").read_text().startswith("<?xml")
-    assert quantize(*QUICK, "--keep", "done.jsonl") == first
+    assert quantize(*QUICK, "--checkpoint", "done.jsonl") == first
 
 
 @pytest.mark.parametrize(
@@ -83,7 +83,10 @@ def test_keeps_and_draws(quantize, tmp_path):
         ((*QUICK, "--column", "mass"), "--column is 'mass', which is no column of the table"),
         ((*QUICK, "--report", "a.html"), "--report is for one particle, and --by for many"),
         ((*QUICK, "--apparatus", "a.toml"), "--apparatus is for one particle, and --by for many"),
-        (("--workers", "2"), "--workers and --keep are for many groups; name their column with"),
+        (
+            ("--workers", "2"),
+            "--workers and --checkpoint are for many groups; name them with",
+        ),
         (
             (*QUICK, "--sigma", "0.1", "--sigma-column", "divisions"),
             "--sigma and --sigma-column both say the sigma; give one of them.",

@@ -152,7 +152,7 @@ MAKERS: dict[str, Callable[[], Any]] = {
     "RunFit": lambda: run().fit((6, 16)),
     "RunningResult": lambda: running_evidence(PAGE, UNIT_RANGE, (0, 20)),
     "SampledMixture": lambda: qz.sample_mixture(
-        PAGE, UNIT_RANGE, sigma_range=0.1, draws=50, chains=2, rng=1
+        PAGE, UNIT_RANGE, sigma=0.1, draws=50, chains=2, rng=1
     ),
     "Sensitivity": lambda: qz.null.sensitivity(PAGE, UNIT_RANGE, n_resamples=99, rng=1),
     "TargetPlan": lambda: charge.plan_target(DATA / "invented_apparatus.toml"),

@@ -19,10 +19,12 @@ from quantize.sampling.ensembles import random_state
 from quantize.sampling.sample import sample_mixture
 from quantize.sampling.target import Target
 
+KNOWN = qz.MixtureModel(sigma=SIGMA)
+
 
 def sample(**options: Any) -> Any:
     return sample_mixture(
-        VALUES, UNIT_RANGE, sigma_range=SIGMA, **({"draws": 40, "chains": 2, "rng": 4} | options)
+        VALUES, UNIT_RANGE, model=KNOWN, **({"draws": 40, "chains": 2, "rng": 4} | options)
     )
 
 
@@ -60,15 +62,15 @@ def test_cut_into_rounds_the_chain_is_that_of_one_piece(target: Target) -> None:
 @pytest.mark.slow
 def test_a_run_that_is_resumed_is_the_run_in_one_piece(tmp_path: Path, here: Any) -> None:
     file = tmp_path / "run.h5"
-    sample(backend=file)
-    resumed = sample(draws=2500, backend=file, rng=None)
+    sample(checkpoint=file)
+    resumed = sample(draws=2500, checkpoint=file, rng=None)
     straight = sample(draws=2500)
     assert straight.settings["steps"] > here.settings["steps"]
     np.testing.assert_array_equal(resumed.kept, straight.kept)
     np.testing.assert_array_equal(resumed.draws.to_numpy(), straight.draws.to_numpy())
     assert resumed.settings == straight.settings
     # Asked for less again, it gives what it gave.
-    np.testing.assert_array_equal(sample(backend=file).kept, here.kept)
+    np.testing.assert_array_equal(sample(checkpoint=file).kept, here.kept)
 
 
 class Stop:
@@ -96,7 +98,7 @@ def test_an_interruption_keeps_what_was_drawn(
     with monkeypatch.context() as patch:
         patch.setattr("quantize.sampling.sample._target", lambda *_: stopping)
         with pytest.warns(qz.QuantizeWarning, match=r"interrupted after \d+ steps"):
-            stopped = sample(draws=200, backend=file)
+            stopped = sample(draws=200, checkpoint=file)
     assert not stopped.converged
     assert stopped.warnings[0] == "The run was interrupted."
     chains = [
@@ -107,7 +109,7 @@ def test_an_interruption_keeps_what_was_drawn(
         == stopped.settings["steps"] + (stopped.settings["burn_in"])
     )
     # The same call goes on from there, and ends where an undisturbed run ends.
-    np.testing.assert_array_equal(sample(draws=200, backend=file).kept, sample(draws=200).kept)
+    np.testing.assert_array_equal(sample(draws=200, checkpoint=file).kept, sample(draws=200).kept)
 
 
 def test_an_interruption_before_the_first_step_is_passed_on(

@@ -67,7 +67,7 @@ def test_a_free_offset_is_sampled_round_the_circle() -> None:
     rng = np.random.default_rng(8)
     x = 0.45 + 1.0 * rng.integers(-3, 4, size=14) + 0.08 * rng.normal(size=14)
     exact = qz.fit_mixture(x, (0.7, 1.5), offset="free")
-    found = sample_mixture(x, (0.7, 1.5), offset="free", draws=400, rng=1)
+    found = sample_mixture(x, (0.7, 1.5), model=qz.MixtureModel(offset="free"), draws=400, rng=1)
     assert found.converged, found.warnings
     assert found.diagnostics["quantity"].tolist()[:4] == [
         "log_unit",
@@ -85,7 +85,8 @@ def test_a_free_offset_is_sampled_round_the_circle() -> None:
 
 def test_given_sigmas_and_a_given_offset() -> None:
     readings = qz.Readings(np.array(VALUES) + 0.5, sigma=np.linspace(0.2, 0.4, 10))
-    found = sample_mixture(readings, UNIT_RANGE, offset=0.5, draws=100, chains=2, rng=1)
+    placed = qz.MixtureModel(offset=0.5)
+    found = sample_mixture(readings, UNIT_RANGE, model=placed, draws=100, chains=2, rng=1)
     exact = qz.fit_mixture(readings, UNIT_RANGE, offset=0.5)
     assert found.offset == 0.5
     assert found.sigma == pytest.approx(exact.sigma, rel=1e-12)
@@ -152,7 +153,7 @@ def test_a_result_says_what_it_is(sampled: SampledMixture) -> None:
 
 
 def test_two_calls_on_one_generator_differ_and_the_same_seed_does_not() -> None:
-    given: dict[str, Any] = {"sigma_range": SIGMA, "draws": 40, "chains": 2}
+    given: dict[str, Any] = {"model": qz.MixtureModel(sigma=SIGMA), "draws": 40, "chains": 2}
     generator = np.random.default_rng(3)
     first = sample_mixture(VALUES, UNIT_RANGE, rng=generator, **given)
     second = sample_mixture(VALUES, UNIT_RANGE, rng=generator, **given)
@@ -162,7 +163,8 @@ def test_two_calls_on_one_generator_differ_and_the_same_seed_does_not() -> None:
 
 
 def test_too_few_draws_are_drawn_but_not_called_converged() -> None:
-    short = sample_mixture(VALUES, UNIT_RANGE, sigma_range=SIGMA, draws=20, chains=2, rng=1)
+    known = qz.MixtureModel(sigma=SIGMA)
+    short = sample_mixture(VALUES, UNIT_RANGE, model=known, draws=20, chains=2, rng=1)
     assert not short.converged
     assert any(line.startswith("The draws are too few") for line in short.warnings)
 
@@ -174,7 +176,7 @@ def test_too_few_draws_are_drawn_but_not_called_converged() -> None:
         ({"chains": 0}, "`chains` is 0; it must be at least 1"),
         ({"draws": 2.5}, "`draws` must be a whole number, not 2.5"),
         ({"rng": "seven"}, "`rng` is 'seven'"),
-        ({"sigma_range": 0}, "`sigma_range` is 0; it must be above zero"),
+        ({"sigma_range": 1}, r"sample_mixture\(\) has no option `sigma_range`; use model=Mixt"),
         ({"model": "large"}, "`model`"),
         ({"workers": "many"}, "`workers` is 'many'"),
     ],

@@ -23,10 +23,12 @@ import quantize as qz
 from quantize.sampling.sample import sample_mixture
 from quantize.sampling.store import Store
 
+KNOWN = qz.MixtureModel(sigma=SIGMA)
+
 
 def sample(file: Any, readings: Any = VALUES, unit_range: Any = UNIT_RANGE, **options: Any) -> Any:
-    given = {"draws": 40, "chains": 2, "rng": 4, "sigma_range": SIGMA} | options
-    return sample_mixture(readings, unit_range, backend=file, **given)
+    given = {"draws": 40, "chains": 2, "rng": 4, "model": KNOWN} | options
+    return sample_mixture(readings, unit_range, checkpoint=file, **given)
 
 
 @pytest.fixture(scope="module")
@@ -67,9 +69,12 @@ def test_emcee_reads_the_file(kept: Path) -> None:
             {"unit_range": (0.6, 4.1)},
             r"unit_range is \[0\.6, 4\.0\] in the file and \[0\.6, 4\.1\] now",
         ),
-        ({"sigma_range": 0.2}, r"model\.sigma is 0\.3 in the file and 0\.2 now"),
-        ({"sigma_range": None}, r"model\.sigma is 0\.3 in the file and None now"),
-        ({"offset": 0.1}, r"model\.offset is zero in the file and 0\.1 now"),
+        ({"model": qz.MixtureModel(sigma=0.2)}, r"model\.sigma is 0\.3 in the file and 0\.2 now"),
+        ({"model": qz.MixtureModel()}, r"model\.sigma is 0\.3 in the file and None now"),
+        (
+            {"model": qz.MixtureModel(sigma=SIGMA, offset=0.1)},
+            r"model\.offset is zero in the file and 0\.1 now",
+        ),
         ({"chains": 3}, "chains is 2 in the file and 3 now"),
         ({"rng": 99}, "`rng` is seed 4, child 0 in the file and seed 99, child 0 now"),
     ],
@@ -103,7 +108,9 @@ def test_a_truncated_file_is_refused_and_left_alone(kept: Path, tmp_path: Path) 
     whole = kept.read_bytes()
     for size in (len(whole) - 1, len(whole) - 3000, 600, 200, 40):
         short.write_bytes(whole[:size])
-        with pytest.raises(qz.InputError, match=r"`backend` .* is cut short or damaged") as raised:
+        with pytest.raises(
+            qz.InputError, match=r"`checkpoint` .* is cut short or damaged"
+        ) as raised:
             sample(short)
         assert is_one_sentence(raised)
         assert short.read_bytes() == whole[:size]
@@ -159,10 +166,10 @@ def test_a_file_with_the_right_checksum_and_nothing_of_ours_inside(
 
 def test_a_folder_that_is_missing_is_named(tmp_path: Path) -> None:
     with pytest.raises(
-        qz.InputError, match=r"`backend` is .*and there is no folder '.*nowhere'; m"
+        qz.InputError, match=r"`checkpoint` is .*and there is no folder '.*nowhere'; m"
     ):
         sample(tmp_path / "nowhere" / "run.h5")
-    with pytest.raises(qz.InputError, match="`backend` is 3; give the name of a file"):
+    with pytest.raises(qz.InputError, match="`checkpoint` is 3; give the name of a file"):
         sample(3)
 
 
@@ -226,13 +233,15 @@ def test_on_a_full_disk_the_run_goes_on_and_the_older_samples_stay(
 
 
 FULL = (
-    r"^`backend` is '.*run\.h5', which cannot be written \(File too large\); it keeps the samples "
-    r"of before, and those drawn since are in the result alone until there is room\.$"
+    r"^`checkpoint` is '.*run\.h5', which cannot be written \(File too large\); it keeps the "
+    r"samples of before, and those drawn since are in the result alone until there is room\.$"
 )
 
 
 def test_a_disk_that_is_full_from_the_beginning_is_said_at_once(tmp_path: Path) -> None:
-    refused = pytest.raises(qz.InputError, match=r"`backend` is .*, which cannot be written \(File")
+    refused = pytest.raises(
+        qz.InputError, match=r"`checkpoint` is .*, which cannot be written \(File"
+    )
     with no_file_above(1000), refused:
         sample(tmp_path / "run.h5")
     assert list(tmp_path.iterdir()) == []
@@ -256,8 +265,8 @@ def killed(*names):
         os.kill(os.getpid(), signal.SIGKILL)
     replace(*names)
 writing.os.replace = killed
-options = dict(sigma_range={SIGMA}, draws=2500, chains=2, rng=4)
-qz.sample_mixture({VALUES}, {UNIT_RANGE}, **options, backend="run.h5")
+options = dict(model=qz.MixtureModel(sigma={SIGMA}), draws=2500, chains=2, rng=4)
+qz.sample_mixture({VALUES}, {UNIT_RANGE}, **options, checkpoint="run.h5")
 """
 
 
