@@ -18,10 +18,9 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.tables import keep
-from quantize.charge import read_run
+from quantize.charge import Run
 from quantize.charge.montecarlo import monte_carlo_many
 from quantize.charge.quantity import Quantity
-from quantize.charge.run_file import convert_run
 
 
 def many_particles(particles: int, trials: int) -> float:
@@ -68,7 +67,7 @@ def one_run(rows: int) -> float:
     best = float("inf")
     for _ in range(5):
         start = time.process_time()
-        convert_run(read_run(page, bench), bench)
+        Run(page, bench).charges()
         best = min(best, time.process_time() - start)
     return best
 

@@ -204,7 +204,6 @@ def convert(
     """Turn the rows of a run in FILE into coulombs, one by one."""
     from quantize.charge import load_apparatus, read_run
     from quantize.charge.page import holds_balances
-    from quantize.charge.run_file import convert_run
     from quantize.show.forms import say_forms, say_repeats
     from quantize.show.pages import say_charges
 
@@ -221,7 +220,7 @@ def convert(
         say_charges(file, apparatus, as_json)
         return
     run = read_run(file, apparatus)
-    table = convert_run(run, run.bench(), route=route)
+    table = run.charges(route=route)
     if as_json:
         say_json(
             {

@@ -130,12 +130,6 @@ def read(path: Any) -> Any:
             return tree.load()
 
 
-def group_names(data: Any) -> list[str]:
-    """Names of the groups of a container, sorted."""
-    names = data.children if new_line() else data.groups()
-    return sorted(names)
-
-
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
     """No announcements of a future version."""

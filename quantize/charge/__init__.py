@@ -38,7 +38,6 @@ _PIECES = {
     "Agreement": "agreement",
     "BenchPosterior": "bench",
     "BenchSample": "bench_sample",
-    "convert_run": "run_file",
     "fit_run": "estimate",
     "check_run": "soundness",
     "faults_of": "faults",
@@ -53,7 +52,7 @@ _PIECES = {
 }
 _MOVED = {
     name: f"`from quantize.charge.{module} import {name}`" for name, module in _PIECES.items()
-}
+} | {"convert_run": "`Run(table, apparatus).charges(route=...)`"}
 
 __all__ = list(_HOME)
 

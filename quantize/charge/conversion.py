@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 
 def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:
-    """The table of `convert_run`, from rows that are read already."""
+    """The table of `Run.charges`."""
     import pandas as pd
 
     bench.need_weight_of_each(run.particles)

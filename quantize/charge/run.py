@@ -279,7 +279,7 @@ class Run(Rows):
         return dataclasses.replace(found, remarks=told(faults))
 
     def charges(self, *, route: str | None = None) -> pd.DataFrame:
-        """Turn every row into a charge; see `convert_run`.
+        """Turn every row into a charge.
 
         Parameters
         ----------
@@ -289,6 +289,9 @@ class Run(Rows):
         Returns
         -------
         pandas.DataFrame
+            `table`, and `charge` in coulombs (NaN in rows without field), `standard_uncertainty`
+            from single readings, and `shared_uncertainty`, which no average takes away. ``attrs``
+            says the route, what it took for exact, and whether all inputs agree.
         """
         from quantize.charge.conversion import charges_of
 

@@ -1,20 +1,15 @@
-"""A run in a file: read, converted to coulombs, and recognised among other tables."""
+"""A run in a file: read, and recognised among other tables."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from quantize._support.errors import InputError, warn
-from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
-from quantize.charge.conversion import charges_of
+from quantize.charge.apparatus import Apparatus, ApparatusLike
 from quantize.charge.headers import Header
 from quantize.charge.page import holds_balances
 from quantize.charge.run import Run, RunLike
 from quantize.files import read_table
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _LARGEST_TABLE = 5_000_000  # bytes; no run written by hand is larger
 
@@ -51,54 +46,6 @@ def read_run(path_or_frame: RunLike | Run, apparatus: ApparatusLike | None = Non
     return Run(path_or_frame, apparatus)
 
 
-def convert_run(
-    run: RunLike | Run, apparatus: ApparatusLike, *, route: str | None = None
-) -> pd.DataFrame:
-    r"""Turn every row of a run into a charge.
-
-    Parameters
-    ----------
-    run : Run, str, Path, DataFrame or mapping
-        The run, or what `read_run` reads it from.
-    apparatus : Apparatus, str, path-like or mapping
-        The bench, or the apparatus file that describes it.
-    route : str, optional
-        A name from `quantize.charge.routes.ROUTES`; the joint fit of all inputs if left out, where
-        they allow more than one route.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The columns of ``run.table`` and: `charge` in coulombs (NaN in rows without field) and
-        `standard_uncertainty`, from the scatter of single readings alone. What the rows share
-        (weight, separation, voltage, fall) moves all of them together and may not be averaged
-        away: `shared_uncertainty`. The route is in ``attrs["route"]``, in ``attrs["exact"]`` what
-        it took for exact, since no uncertainty was stated, and whether all inputs agree in
-        ``attrs["agreement"]``.
-
-    Raises
-    ------
-    InputError
-        When an entry is missing, or no fall is known.
-
-    Notes
-    -----
-    Ratio routes: :math:`q = (1 + v/v_\mathrm{fall})\,w\,d/V`.
-
-    Examples
-    --------
-    >>> bench = {
-    ...     "plates": {"separation": "4.24 mm", "voltage": "227.4 V"},
-    ...     "sphere": {"weight": "5.15e-14 N"},
-    ... }
-    >>> rows = {"V": [227.4, 227.4, 0], "div": [0, 10, -60], "t": [10, 10, 10]}
-    >>> (convert_run(rows, bench)["charge"] * 1e19).round(2).tolist()
-    [9.6, 11.2, nan]
-    """
-    bench = load_apparatus(apparatus)
-    return charges_of(read_run(run, bench), bench, route=route)
-
-
 def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None) -> None:
     """Warn that a table looks like a run, and say what to do.
 
@@ -121,19 +68,16 @@ def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None
             )
         return
     name, count = falls
-    rows = (
-        "1 row at zero volts is a fall" if count == 1 else f"{count} rows at zero volts are falls"
-    )
+    rows = "1 row" if count == 1 else f"{count} rows"
     what = f"column {column!r}" if column else "the one column of numbers"
     how = (
-        "leave the name of the column out to have it read as a run"
+        "leave the name of the column out"
         if apparatus is not None
-        else "give --apparatus FILE to have it read as a run, with the fall added to every reading "
-        "(quantize convert --template prints such a file to fill in)"
+        else "give --apparatus FILE (quantize convert --template prints one)"
     )
     warn(
-        f"the table looks like a run: column {name!r} holds voltages, and {rows} without field; "
-        f"{how}. Here {what} is analyzed as it stands, the falls among the readings."
+        f"the table looks like a run, {rows} of {name!r} at zero volts; {what} is analyzed as it "
+        f"stands. To have it read as a run, {how}."
     )
 
 

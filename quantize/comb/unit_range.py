@@ -47,6 +47,14 @@ class UnitRange:
         """Low and high: it goes wherever a pair does."""
         yield from (self.low, self.high)
 
+    @classmethod
+    def given(cls, pair: Any, name: str = "unit_range") -> UnitRange:
+        """The caller's pair, checked; a range as it is."""
+        if isinstance(pair, cls):
+            return pair
+        low, high = validation.unit_range(pair, name=name)
+        return cls(low=low, high=high, chosen=False, reason="given by the caller")
+
     @property
     def factor(self) -> float:
         """high/low."""
@@ -68,14 +76,13 @@ def unit_range_for(
         return default_unit_range(readings, sigma_range=sigma_range)
     if isinstance(unit_range, UnitRange):
         return unit_range
-    low, high = validation.unit_range(unit_range)
-    if readings.span > 0 and high > _MOST_SPANS * readings.reach:
+    given = UnitRange.given(unit_range)
+    if readings.span > 0 and given.high > _MOST_SPANS * readings.reach:
         raise InputError(
-            f"`unit_range` ends at {high:g}, more than {_MOST_SPANS:.0e} times the span of the "
-            f"readings and zero ({readings.reach:g}); no unit above half of their span can show, "
-            "so lower the end."
+            f"`unit_range` ends at {given.high:g}, more than {_MOST_SPANS:.0e} times the span of "
+            f"the readings and zero ({readings.reach:g}); no unit above half of their span can "
+            "show, so lower the end."
         )
-    given = UnitRange(low=low, high=high, chosen=False, reason="given by the caller")
     refuse_too_many_units(given, readings.span)
     return given
 

@@ -157,10 +157,7 @@ def units_asked(
         return UnitRange(low=low, high=high, chosen=False, reason="the grid given"), np.sort(own)[
             ::-1
         ]
-    if unit_range is None or isinstance(unit_range, UnitRange):
-        return unit_range, None
-    low, high = validation.unit_range(unit_range)
-    return UnitRange(low=low, high=high, chosen=False, reason="given by the caller"), None
+    return None if unit_range is None else UnitRange.given(unit_range), None
 
 
 def refuse_harmonics(harmonics: int) -> None:

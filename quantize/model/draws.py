@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.unit_range import UnitRange
@@ -172,8 +171,7 @@ def draw_sample(
     `sigma`, one for each reading, that of the model is the common factor. Readings are rounded to
     `resolution`; `ends` (1 or 2) says at how many ends of the distance they are read.
     """
-    low, high = validation.unit_range(unit_range)
-    tried = UnitRange(low=low, high=high, chosen=False, reason="given by the caller")
+    tried = UnitRange.given(unit_range)
     n = states * repeats
     prior = priors_of(model, tried, _stand_in(model, sigma, n))
     p = prior.draw(1, rng)

@@ -152,15 +152,6 @@ class Posterior:
         """Highest-density set of the unit: rows (low, high)."""
         return mode_finding.highest_density_set(self.marginal, prob)
 
-    def log_bayes_factor_between(self, low: float, high: float) -> float:
-        """Log Bayes factor given that the unit lies between two values of the range."""
-        nodes = self._nodes
-        inside = (nodes.corrected >= np.log(low)) & (nodes.corrected <= np.log(high))
-        part = np.log(high / low) / np.log(self.unit_range.factor)
-        if not inside.any():
-            return -np.inf
-        return float(np.logaddexp.reduce(nodes.log_mass[inside]) - np.log(part))
-
     @functools.cached_property
     def parameters(self) -> pd.DataFrame:
         """Mean and standard deviation of every unknown parameter within the best mode."""

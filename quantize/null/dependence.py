@@ -192,9 +192,8 @@ def _unit_ranges(
     out = [("as analyzed", unit_range)]
     if further is not None:
         for pair in further:
-            low, high = validation.unit_range(pair, name="unit_ranges")
-            made = UnitRange(low=low, high=high, chosen=False, reason="given by the caller")
-            out.append((f"{low:.4g} to {high:.4g}", made))
+            made = UnitRange.given(pair, "unit_ranges")
+            out.append((f"{made.low:.4g} to {made.high:.4g}", made))
         return out
     for name, low, high in (
         ("smallest unit halved", unit_range.low / 2, unit_range.high),

@@ -11,6 +11,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import BoolArray, FloatArray
+from quantize.comb.unit_range import UnitRange
 from quantize.model.averaged import AveragedPosterior
 from quantize.model.mixture import posterior_of
 from quantize.model.posterior import Posterior
@@ -60,7 +61,7 @@ class LevelEvidence(Result):
         How many that is.
     unit : float
         Most probable unit.
-    unit_range : tuple of float
+    unit_range : UnitRange
         Units that took part, after the guard of half the span.
     levels : int
         Number of levels that were compared.
@@ -72,7 +73,7 @@ class LevelEvidence(Result):
         Whether p is at most `alpha` and enough teeth are occupied.
     """
 
-    schema_version: ClassVar[int] = 2
+    schema_version: ClassVar[int] = 3
 
     log_evidences: dict[str, float]
     log_bayes_factors: dict[str, float]
@@ -83,7 +84,7 @@ class LevelEvidence(Result):
     occupied_teeth: float
     least_teeth: int
     unit: float
-    unit_range: tuple[float, float]
+    unit_range: UnitRange
     levels: int
     two_units: tuple[float, float] | None
     alpha: float
@@ -169,7 +170,7 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
         log_evidences={"comb": log_comb} | {name: log_comb - r for name, r in ratios.items()},
         least_teeth=LEVELS_FREE if found.prior.free else LEVELS_AT_ZERO,
         unit=best.unit,
-        unit_range=(found.unit_range.low, top),
+        unit_range=dataclasses.replace(found.unit_range, high=top),
         levels=n,
         two_units=best.two_units,
         **_rated(ratios, n, found, alpha, occupied),
@@ -183,7 +184,7 @@ def nothing_shows(found: Posterior, alpha: float) -> LevelEvidence:
         log_evidences={"comb": -np.inf} | dict.fromkeys(NULLS, np.nan),
         least_teeth=LEVELS_FREE if found.prior.free else LEVELS_AT_ZERO,
         unit=found.modes[0].unit,
-        unit_range=(found.unit_range.low, found.unit_range.high),
+        unit_range=found.unit_range,
         levels=found.likelihood.states,
         two_units=None,
         **_rated(ratios, max(found.likelihood.states, 3), found, alpha, 0.0),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Hashable, Sequence
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,6 +13,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
+from quantize.comb.unit_range import UnitRange
 from quantize.null.envelopes import log_normal
 from quantize.null.running_comb import SPREADS, PredictiveComb
 from quantize.null.running_levels import LevelsAnywhere
@@ -38,16 +39,19 @@ class RunningResult(Result):
         Over levels that are less likely than another null by more than exp(35) it is at least this.
     unit : float
         Most probable unit at the end.
-    unit_range, window : tuple of float
+    unit_range : UnitRange
+    window : tuple of float
     alpha : float
     crossed_at : int or None
         Readings needed for the evidence to pass 1/alpha.
     """
 
+    schema_version: ClassVar[int] = 2
+
     log_evidence: FloatArray
     log_evidences: dict[str, FloatArray]
     unit: float
-    unit_range: tuple[float, float]
+    unit_range: UnitRange
     window: tuple[float, float]
     alpha: float
     crossed_at: int | None
@@ -120,13 +124,14 @@ class RunningEvidence:
 
     def __init__(
         self,
-        unit_range: tuple[float, float],
+        unit_range: tuple[float, float] | UnitRange,
         window: tuple[float, float],
         *,
         sigma_range: tuple[float, float] | None = None,
         offset: float = 0.0,
     ) -> None:
-        low, high = validation.unit_range(unit_range)
+        self.unit_range = UnitRange.given(unit_range)
+        low, high = self.unit_range
         self.offset = validation.number("offset", offset)
         if isinstance(window, str) or np.shape(window) != (2,):
             raise InputTypeError(f"`window` is {window!r}; give two numbers (low, high).")
@@ -136,7 +141,6 @@ class RunningEvidence:
                 f"`window` is ({start:g}, {stop:g}); give (low, high) with low below high."
             )
         self.window = (start, stop)
-        self.unit_range = (low, high)
         start, stop = start - self.offset, stop - self.offset
         top = min(high, 0.5 * (stop - start))
         if top <= low:

@@ -13,7 +13,6 @@ import quantize as qz
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge import DatedPlan, Plates, Reticle
-from quantize.charge.run_file import convert_run
 from quantize.shared_shift import SharedShift
 
 BENCH = {
@@ -234,7 +233,7 @@ def test_a_run_of_three_particles_from_page_to_joint_unit():
     assert found.standard_uncertainty < single
     # What is measured for one particle has an error of its own.
     assert run.particle("A").bench().need("sphere.weight").scope == "particle"
-    table = convert_run(run, common, route="ratio, weight given")
+    table = run.charges(route="ratio, weight given")
     assert len(table) == len(run)
 
 

@@ -18,7 +18,6 @@ from quantize.charge.apparatus import Apparatus
 from quantize.charge.forms import KINDS, PAGES
 from quantize.charge.headers import Header
 from quantize.charge.repeats import calibrate_reticle, repeat_balance
-from quantize.charge.run_file import convert_run
 
 PAGES_OF_RUNS: dict[str, dict[str, Any]] = {
     "fixed time": {"V": [250, 250, 0], "start": [10, 50, 80], "end": [22, 40, 20]},
@@ -63,7 +62,7 @@ def test_a_template_is_refused_until_it_is_filled_in(kind: str, tmp_path: Path) 
 
 @pytest.mark.parametrize("kind", PAGES_OF_RUNS)
 def test_a_template_filled_in_suits_its_experiment(kind: str) -> None:
-    table = convert_run(PAGES_OF_RUNS[kind], tomllib.loads(filled_in(kind)))
+    table = charge.Run(PAGES_OF_RUNS[kind], tomllib.loads(filled_in(kind))).charges()
     assert np.isfinite(table["charge"]).sum() == 2
 
 

@@ -6,7 +6,6 @@ from scipy import stats
 
 from quantize._support.errors import InputError
 from quantize.charge import Run, SimulatedBench
-from quantize.charge.run_file import convert_run
 
 FAST = ((6, 4), (4, 4), (7, 4), (3, 4), (13, 8), (9, 4), (12, 4), (8, 4))
 
@@ -149,7 +148,7 @@ def test_the_correction_is_asked_for_and_labelled():
     assert declared.fall().value == corrected.fall().value
     assert any("as declared" in remark for remark in declared.remarks)
     route = "ratio, weight given"
-    converted = convert_run(corrected, corrected.bench(), route=route)
+    converted = corrected.charges(route=route)
     change = converted["charge"].iloc[1] / run.charges(route=route)["charge"].iloc[1] - 1
     assert 1e-4 < abs(change) < 1e-2
 

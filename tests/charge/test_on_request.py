@@ -15,7 +15,6 @@ from quantize._support.errors import InputError
 from quantize.charge import SlipCorrection, air
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import PUBLISHED, triples_apart
-from quantize.charge.run_file import convert_run
 from quantize.charge.stated import expanded
 
 DATA = Path(qz.__file__).parent / "data"
@@ -164,13 +163,13 @@ def test_the_shared_part_of_every_charge_against_a_formula_by_hand() -> None:
         "sphere": {"weight": "5.00e-14 +/- 0.05e-14 N", "weight_of": "this sphere"},
         "fall": {"divisions": "60 +/- 0.6 div"},
     }
-    table = convert_run(rows, given)
+    table = charge.Run(rows, given).charges()
     for x, q, shared in zip(rows["div"], table["charge"], table["shared_uncertainty"], strict=True):
         assert q == pytest.approx((x + 60) / 60 * 5e-14 * 4e-3 / 200, rel=1e-9, abs=0)
         parts = (0.005, 0.005, 0.01, 0.01 * x / (x + 60))
         assert shared / q == pytest.approx(math.sqrt(sum(part**2 for part in parts)), rel=1e-4)
     # Nothing is said of a fall, nor of a row that moved as an uncharged sphere falls.
-    none = convert_run({"V": [200, 0, 200], "div": [0, -60, -60]}, given)
+    none = charge.Run({"V": [200, 0, 200], "div": [0, -60, -60]}, given).charges()
     assert none["shared_uncertainty"].isna().tolist() == [False, True, True]
 
 
@@ -183,7 +182,7 @@ def test_charges_of_two_particles_stand_in_the_order_of_their_rows() -> None:
         "plates": {"separation": "4.00 mm", "voltage": "200 +/- 1 V"},
         "sphere": {"weight": "5.00e-14 N", "weight_of": "the batch"},
     }
-    table = convert_run(rows, given)
+    table = charge.Run(rows, given).charges()
     assert table["particle"].tolist() == ["1", "2"] * 3
     assert table.index.tolist() == list(range(6))
     # q = (x + F)/F w d/V, with the fall of its own particle.

@@ -10,7 +10,6 @@ from quantize import charge
 from quantize._support.errors import InputError, QuantizeWarning
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.quantity import Quantity
-from quantize.charge.run_file import convert_run
 
 BENCH = {
     "plates": {"separation": "4.24 +/- 0.02 mm", "voltage": "227 +/- 1 V"},
@@ -28,7 +27,7 @@ def test_two_elementary_charges_are_held_at_271_volts():
     assert elementary_charge * volts / gap == pytest.approx(1.4e-14, rel=1e-9, abs=0)
     page = {"V": [volts, volts, 0.0], "div": [0, 10, -20], "t": [5, 5, 5]}
     bench = {"plates": {"separation": gap}, "sphere": {"weight": weight}}
-    charges = convert_run(page, bench)["charge"].to_numpy()
+    charges = charge.Run(page, bench).charges()["charge"].to_numpy()
     assert charges[0] == pytest.approx(2 * elementary_charge, rel=1e-9, abs=0)
     assert charges[1] == pytest.approx(3 * elementary_charge, rel=1e-9, abs=0)
     assert np.isnan(charges[2])

@@ -11,7 +11,6 @@ import quantize
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge.headers import Header
-from quantize.charge.run_file import convert_run
 
 DATA = Path(quantize.__file__).parent / "data"
 
@@ -160,7 +159,7 @@ def test_invented_run_is_labelled_and_complete():
     assert 24 <= len(readings) <= 40
     assert len(readings.state_labels) >= 6
     assert run.offset == "zero"
-    assert np.isfinite(convert_run(run, DATA / "invented_apparatus.toml")["charge"]).sum() > 24
+    assert np.isfinite(run.charges()["charge"]).sum() > 24
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,6 @@ from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.headers import Header
-from quantize.charge.run_file import convert_run
 
 PLATES = {"separation": "5.00(2) mm", "voltage": "400(1) V"}
 AIR = {"temperature": f"{TEMPERATURE} K", "pressure": "101325 Pa", "humidity": "50 %"}
@@ -94,7 +93,7 @@ def test_the_usual_oil_page_gives_back_the_charges_behind_it(gate: str, length: 
         "t_fall": [fall for (fall,), _ in times],
         "t_rise": [rise for _, (rise,) in times],
     }
-    table = convert_run(page, oil(gate)).dropna(subset="charge")
+    table = charge.Run(page, oil(gate)).charges().dropna(subset="charge")
     assert table.attrs["route"] == "fall and rise, radius from the fall"
     assert table["row"].tolist() == [1, 2, 3]
     assert table["charge"].to_numpy() / CHARGE == pytest.approx(numbers, rel=1e-4)

@@ -324,22 +324,22 @@ def test_a_column_of_a_run_is_analyzed_with_a_word_of_warning(
     done = quantize("analyze", "run.csv", "--column", "divisions", *QUICK, *SEED)
     assert done.status == 0
     assert done.out.startswith("40 readings from run.csv")
-    assert done.err.startswith("note: the table looks like a run: column 'V' holds voltages")
     assert max(map(len, done.err.splitlines())) < 80
     assert all(line.startswith("      ") for line in done.err.splitlines()[1:])
     assert " ".join(done.err.split()).startswith(
-        "note: the table looks like a run: column 'V' holds voltages, and 8 rows at zero volts are "
-        "falls without field; give --apparatus FILE to have it read as a run"
+        "note: the table looks like a run, 8 rows of 'V' at zero volts; column 'divisions' is "
+        "analyzed as it stands. To have it read as a run, give --apparatus FILE (quantize convert "
     )
+    assert len(done.err.splitlines()) == 3
     both = quantize("analyze", *names, "--column", "divisions", *QUICK, *SEED)
-    assert "leave the name of the column out to have it read as a run" in " ".join(both.err.split())
+    assert "To have it read as a run, leave the name of the column out." in " ".join(
+        both.err.split()
+    )
     assert both.out.startswith("40 readings from run.csv")
     assert quantize("analyze", "page.csv", *QUICK, *SEED).err == ""
     (tmp_path / "off.csv").write_text("U / V;div\n200;5\n200;9\noff;-60\n200;-4\n")
     done = quantize("analyze", "off.csv", "--column", "div", *QUICK, *SEED)
-    assert "column 'U / V' holds voltages, and 1 row at zero volts is a fall" in " ".join(
-        done.err.split()
-    )
+    assert "a run, 1 row of 'U / V' at zero volts; column 'div' is" in " ".join(done.err.split())
     (tmp_path / "still.csv").write_text("V,div\n200,5\n200,9\n200,-60\n200,-4\n")
     done = quantize("analyze", "still.csv", "--column", "div", *QUICK, *SEED)
     assert "looks like a run" not in done.err

@@ -12,7 +12,6 @@ from one_of_each import one, two_spheres
 from plain_bench import written
 
 from quantize import charge
-from quantize.charge.run_file import convert_run
 
 QUICK = ("--resamples", "19", "--seed", "1", "--unit-range", "6", "16")
 
@@ -83,7 +82,7 @@ def test_the_random_and_the_shared_part_stand_in_columns(
     assert said.status == 0, said.err
     head = next(line for line in said.out.splitlines() if "charge in C" in line)
     assert head.split()[-3:] == ["random", "shared", "kept"]
-    table = convert_run(page[0], page[1])
+    table = charge.Run(page[0], page[1]).charges()
     row = next(line for line in said.out.splitlines() if line.split()[:2] == ["1", "A"]).split()
     names = ("charge", "standard_uncertainty", "shared_uncertainty")
     for text, name in zip(row[-4:-1], names, strict=True):

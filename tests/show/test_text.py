@@ -139,7 +139,7 @@ def test_long_lines_are_filled_under_their_own_beginning() -> None:
 
 
 def test_the_charges_of_a_long_run_fold() -> None:
-    from quantize.charge.run_file import convert_run
+    from quantize.charge import Run
 
     bench = {
         "plates": {"separation": "4.24 mm", "voltage": "227 V"},
@@ -147,7 +147,7 @@ def test_the_charges_of_a_long_run_fold() -> None:
     }
     n = 70
     page = {"V": [227] * n + [0], "div": [0, 10] * (n // 2) + [-20], "t": [10] * (n + 1)}
-    text = view_text((charges_section(convert_run(page, bench)),))
+    text = view_text((charges_section(Run(page, bench).charges()),))
     assert "... 11 more rows" in text
     # In balance weight times separation over voltage: 5.15e-14·4.24e-3/227 = 9.6194e-19 C.
     assert "9.619" in text.splitlines()[1]
