@@ -1,7 +1,10 @@
-"""The program, ready to run."""
+"""The program, ready to run; whatever it prints as JSON is held against its schema."""
 
 from __future__ import annotations
 
+import importlib.util
+import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -9,10 +12,27 @@ from command_line import DATA, PAGE, Done, Run
 
 from quantize import cli
 
+SCHEMA = Path(__file__).parents[2] / "docs" / "_static" / "results.schema.json"
+
+
+@pytest.fixture(scope="session")
+def wrong() -> Callable[[str], list[str]]:
+    """What a JSON text has that its schema does not allow."""
+    if importlib.util.find_spec("jsonschema") is None:
+        # Not installed: tests/promise/test_json_schema.py says so.
+        return lambda text: []
+    import jsonschema
+
+    known = jsonschema.Draft202012Validator(json.loads(SCHEMA.read_text(encoding="utf-8")))
+    return lambda text: [error.message for error in known.iter_errors(json.loads(text))]
+
 
 @pytest.fixture
 def quantize(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    wrong: Callable[[str], list[str]],
 ) -> Run:
     """Run the program in an empty folder, inside this process."""
     monkeypatch.chdir(tmp_path)
@@ -24,6 +44,8 @@ def quantize(
         with pytest.raises(SystemExit) as ended:
             cli.main([str(argument) for argument in arguments], prog_name="quantize")
         captured = capsys.readouterr()
+        if "--json" in arguments and not ended.value.code:
+            assert wrong(captured.out) == []
         return Done(int(ended.value.code or 0), captured.out, captured.err)
 
     return run

@@ -1,7 +1,7 @@
 """The public face as text: names, signatures, and what each result holds.
 
-``python tests/helpers/interface.py`` renews ``interface.json``; what it changes is a change of the
-promise and belongs in the changelog.
+``python tests/helpers/interface.py`` renews ``interface.json`` and the JSON Schema of the
+results; what it changes is a change of the promise and belongs in the changelog.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import pkgutil
 from pathlib import Path
 from typing import Any
 
+import schemas
 from one_of_each import MAKERS, one
 
 import quantize as qz
@@ -111,4 +112,5 @@ def interface() -> dict[str, Any]:
 
 
 if __name__ == "__main__":
+    schemas.FILE.write_text(schemas.written(), encoding="utf-8")
     FILE.write_text(json.dumps(interface(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")

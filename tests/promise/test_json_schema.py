@@ -1,4 +1,4 @@
-"""The JSON Schema on the page about embedding: it holds for analyses of every kind, and says no."""
+"""The JSON Schemas on the page about embedding: they hold for results of every kind, and say no."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+import schemas
 from needed import needed
+from one_of_each import MAKERS, one
 
 import quantize as qz
 from quantize.analysis import Analysis
@@ -72,3 +74,30 @@ def test_its_name_is_that_of_the_present_version() -> None:
     }
     given = set(inspect.signature(qz.Readings).parameters)
     assert given <= set(SCHEMA["properties"]["readings"]["properties"])
+
+
+@pytest.fixture(scope="module")
+def of_all() -> Any:
+    jsonschema = needed("jsonschema")
+    schema = json.loads(schemas.FILE.read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    return jsonschema.Draft202012Validator(schema)
+
+
+@pytest.mark.parametrize("name", sorted(MAKERS))
+def test_results_of_every_kind_fit_and_wrong_ones_do_not(of_all: Any, name: str) -> None:
+    content = json.loads(json.dumps(one(name).to_dict(), allow_nan=False))
+    assert [e.message for e in of_all.iter_errors(content)] == []
+    for key in content:
+        assert not of_all.is_valid({k: v for k, v in content.items() if k != key}), key
+    said = {key: value for key, value in content.items() if isinstance(value, (int, float, list))}
+    assert said
+    for key in said:
+        assert not of_all.is_valid(content | {key: {"another": "shape"}}), key
+    assert not of_all.is_valid(content | {"schema": f"quantize.{name}/99"})
+
+
+def test_analyses_of_every_kind_fit_the_schema_of_all(of_all: Any) -> None:
+    for name, analysis in analyses().items():
+        content = json.loads(json.dumps(analysis.to_dict(), allow_nan=False))
+        assert [e.message for e in of_all.iter_errors(content)] == [], name
