@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-PAGE = (ROOT / "docs" / "dependencies.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "docs" / "architecture.md").read_text(encoding="utf-8")
 PERMISSIVE = re.compile(
     r"\bBSD|\bMIT\b|Apache|\bPSF\b|Python Software Foundation|\bISC\b|\b0BSD\b"
     r"|HPND|CC0|Unlicense|zlib",

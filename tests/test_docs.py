@@ -127,6 +127,8 @@ def test_the_reference_names_every_public_name() -> None:
     top = set(qz.__all__) - {"__version__", "charge", *modules}
     assert top <= documented
     assert {f"quantize.{name}" for name in inside} <= documented
+    pieces = qz.charge._PIECES.items()
+    assert {f"quantize.charge.{module}.{name}" for name, module in pieces} <= documented
     assert {name for name in documented if "." not in name} == top
     summaries = re.findall(r"autosummary::\n.*?\n\n(.*?)```", text, re.S)
     assert [set(summary.split()) for summary in summaries] == [top, inside]
