@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
@@ -15,12 +17,21 @@ from quantize._support.validation import FloatArray, Integers
 from quantize.analysis import Analysis, analyze
 from quantize.charge.agreement import Agreement
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
-from quantize.charge.balance_routes import by_every_weight
 from quantize.charge.bench import fit_bench
+from quantize.charge.budgets import Divisions, budget_of, gather
 from quantize.charge.page import Page, read_page
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import JOINT
+from quantize.charge.routes import (
+    AIR,
+    JOINT,
+    Route,
+    Values,
+    field,
+    weight_from_diameter,
+    weight_from_fall,
+    weight_given,
+)
 from quantize.null.verdict import NO_STEPS
 from quantize.readings import Readings
 from quantize.tables.origin import Origin, with_origin
@@ -32,6 +43,37 @@ PER_KILOVOLT = 1e3
 _WIDEST = 0.1  # standard deviation of a setting over its voltage, above which no balance was found
 _DEVIATIONS = 3.0  # standard deviations of a logarithm that a pooled scatter may be off
 _MOST = 10.0  # factor either way beyond which a pooled scatter is never off
+
+
+def _standing(weight: Callable[[Values], Any], x: Values) -> Any:
+    """The unit in 1/V times weight times gap: coulombs."""
+    return x["unit"] * weight(x) / field(x)
+
+
+_OPTIONAL = ("plates.tilt", "plates.meter")
+_WAYS = (
+    Route(
+        "ratio, weight given",
+        ("plates.separation", "sphere.weight"),
+        partial(_standing, weight_given),
+        optional=_OPTIONAL,
+    ),
+    Route(
+        "ratio, weight from diameter",
+        ("plates.separation", "sphere.diameter", "sphere.density"),
+        partial(_standing, weight_from_diameter),
+        optional=(*_OPTIONAL, *AIR),
+    ),
+    Route(
+        "fall and rise, radius from the fall",
+        ("plates.separation", "sphere.density", "fall.speed", "air.temperature", "air.pressure"),
+        partial(_standing, weight_from_fall),
+        optional=(*_OPTIONAL, "air.humidity", "air.viscosity"),
+    ),
+)
+"""Ways to the weight, under the names that routes of a run have."""
+_ONE_EACH = {"plates.voltage": 1.0, "reticle.division": 1.0, "run.interval": 1.0}
+"""The unit is one of 1/V, and the speed of fall one in metres per second."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -342,7 +384,14 @@ class BalanceVoltages:
             return {}, "without steps there is no unit to convert."
         if self.apparatus is None:
             return {}, "no apparatus is given; weight and gap of the plates stand in it."
-        return by_every_weight(unit, self.apparatus)
+        found, reasons, divisions = {}, [], Divisions(unit=unit)
+        for way in _WAYS:
+            try:
+                inputs = gather(way, self.apparatus, divisions)
+                found[way.name] = budget_of(way, inputs, self.apparatus, divisions, fixed=_ONE_EACH)
+            except InputError as error:
+                reasons.append(str(error))
+        return found, None if found else reasons[0]
 
 
 def _route(by_route: dict[str, Propagation]) -> str:

@@ -144,9 +144,8 @@ def by_route(name: str, apparatus: Apparatus, divisions: Divisions) -> Propagati
     InputError
         For a name that no route has, or with the first entry that the route lacks.
     """
-    return _budget(
-        name, gather(ROUTES[route_name(name)], apparatus, divisions), apparatus, divisions
-    )
+    route = ROUTES[route_name(name)]
+    return budget_of(route, gather(route, apparatus, divisions), apparatus, divisions)
 
 
 def by_every_route(apparatus: Apparatus, divisions: Divisions) -> dict[str, Propagation]:
@@ -157,7 +156,7 @@ def by_every_route(apparatus: Apparatus, divisions: Divisions) -> dict[str, Prop
             inputs = gather(route, apparatus, divisions)
         except InputError:
             continue
-        found[name] = _budget(name, inputs, apparatus, divisions)
+        found[name] = budget_of(route, inputs, apparatus, divisions)
     return found
 
 
@@ -187,20 +186,19 @@ def per_division(run: Rows, apparatus: Apparatus) -> tuple[Divisions, dict[str, 
 
 def weight_ratio(apparatus: Apparatus) -> Propagation | None:
     """Weight as supplied over that from diameter and density; None if not all are given."""
-    route = Route("weight", _SIZES, lambda x: x, "", AIR)
     if not apparatus.has(*_SIZES):
         return None
-    inputs = gather(route, apparatus, Divisions(unit=Quantity(value=1.0, unit="div")))
+    formula = functools.partial(_weights, apparatus.weight_is_own)
+    route = Route("weight", _SIZES, formula, optional=AIR)
+    none = Divisions(unit=Quantity(value=1.0, unit="div"))
+    inputs = gather(route, apparatus, none)
     del inputs["unit"]
-    buoyancy_off = float(apparatus.word("sphere.buoyancy", "already off") == "already off")
-    model = functools.partial(_weights, list(inputs), apparatus.weight_is_own, buoyancy_off)
-    return propagate(model, inputs, correlations=apparatus.correlations)
+    return budget_of(route, inputs, apparatus, none, unit="1")
 
 
-def _weights(names: list[str], own: bool, buoyancy_off: float, *values: Any) -> Any:
-    x = dict(zip(names, values, strict=True))
+def _weights(own: bool, x: Mapping[str, Any]) -> Any:
     supplied = {k: v for k, v in x.items() if not own or k != "sphere.diameter_spread"}
-    return weight_given(supplied | {"buoyancy_off": buoyancy_off}) / weight_from_diameter(x)
+    return weight_given(supplied) / weight_from_diameter(x)
 
 
 def one_weight(apparatus: Apparatus, found: Mapping[str, Propagation]) -> list[Propagation]:
@@ -209,11 +207,36 @@ def one_weight(apparatus: Apparatus, found: Mapping[str, Propagation]) -> list[P
     return [] if ratio is None else [ratio]
 
 
-def _budget(
-    name: str, inputs: Mapping[str, Quantity], apparatus: Apparatus, divisions: Divisions
+def budget_of(
+    route: Route,
+    inputs: Mapping[str, Quantity],
+    apparatus: Apparatus,
+    divisions: Divisions,
+    *,
+    unit: str = "C",
+    fixed: Mapping[str, float] | None = None,
 ) -> Propagation:
-    model = _model(name, list(inputs), apparatus, divisions)
-    return propagate(model, inputs, unit="C", correlations=apparatus.correlations)
+    """The budget of a route with its inputs; `fixed` are more values that its formula needs."""
+    known: dict[str, Any] = {
+        "slip": SlipCorrection(apparatus.word("air.slip", "Kim 2005")),
+        "buoyancy_off": float(apparatus.word("sphere.buoyancy", "already off") == "already off"),
+        "fall_slope": divisions.fall_slope,
+        "fall_used": divisions.fall.value if divisions.fall else 0.0,
+    }
+    known |= _scales(divisions) | dict(fixed or {})
+    mean = apparatus.get("sphere.diameter")
+    if mean is not None:
+        # What the spread of a batch is relative to, where the route has no need of it.
+        known["sphere.diameter"] = mean.value
+    # Not a function within this one: what holds it is to be pickled.
+    model = functools.partial(_formula, route.formula, list(inputs), known)
+    return propagate(model, inputs, unit=unit, correlations=apparatus.correlations)
+
+
+def _formula(
+    formula: Callable[..., Any], names: list[str], known: dict[str, Any], *values: Any
+) -> Any:
+    return formula(known | dict(zip(names, values, strict=True)))
 
 
 def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
@@ -265,29 +288,6 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         voltage = inputs["plates.voltage"]
         inputs["plates.voltage"] = dataclasses.replace(voltage, value=-voltage.value)
     return inputs
-
-
-def _model(
-    route: str, names: list[str], apparatus: Apparatus, divisions: Divisions
-) -> Callable[..., Any]:
-    """The formula as a function of its inputs in order."""
-    fixed: dict[str, Any] = {
-        "slip": SlipCorrection(apparatus.word("air.slip", "Kim 2005")),
-        "buoyancy_off": float(apparatus.word("sphere.buoyancy", "already off") == "already off"),
-        "fall_slope": divisions.fall_slope,
-        "fall_used": divisions.fall.value if divisions.fall else 0.0,
-    }
-    fixed |= _scales(divisions)
-    mean = apparatus.get("sphere.diameter")
-    if mean is not None:
-        # What the spread of a batch is relative to, where the route has no need of it.
-        fixed["sphere.diameter"] = mean.value
-    # Not a function within this one: what holds it is to be pickled.
-    return functools.partial(_formula, route, names, fixed)
-
-
-def _formula(route: str, names: list[str], fixed: dict[str, Any], *values: Any) -> Any:
-    return ROUTES[route].formula(fixed | dict(zip(names, values, strict=True)))
 
 
 def fall_used(apparatus: Apparatus, divisions: Divisions) -> float:

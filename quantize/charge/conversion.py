@@ -24,7 +24,7 @@ from quantize.charge.budgets import (
     taken_for_exact,
     with_voltage,
 )
-from quantize.charge.propagation import Propagation, correlation_matrix
+from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
@@ -109,26 +109,22 @@ def _shared(
 
     A charge is (x + F)·V0/V divisions times the unit by the route, in which F stands again, so
     that the fall drops out at balance. All but the error of F is the same for every row, and that
-    is linear in the elasticity of the divisions against F: two budgets determine it. Where the
-    unit is averaged over inputs that may be wrong, so is every charge, over the falls they imply.
+    is linear in the elasticity of the divisions against F. Where the unit is averaged over inputs
+    that may be wrong, so is every charge, over the falls they imply.
     """
     charge = np.where(np.isfinite(charge) & (charge != 0), charge, np.nan)
     fall = 0.0 if divisions.fall is None else divisions.fall.value
-    elasticity = stretch * fall / charge
-    still = dataclasses.replace(divisions, unit=Quantity(value=1.0, unit="div"), fall_slope=0.0)
-    along = dataclasses.replace(still, fall_slope=1 / fall if fall else 0.0)
+    # One division, taken in proportion to the fall.
+    along = dataclasses.replace(
+        divisions, unit=Quantity(value=1.0, unit="div"), fall_slope=1 / fall if fall else 0.0
+    )
     if route == JOINT:
         found = by_every_route(bench, along)
         joint = fit_bench(found, one_weight(bench, found))
-        one = _averaged(joint.joint, elasticity) if fall else joint.standard_uncertainty
-        return np.abs(charge) * one
-    one_still = by_route(route, bench, still)
-    parts = _parts(one_still, by_route(route, bench, along))
-    rows = parts["still"].to_numpy(float) + np.outer(elasticity, parts["along"] - parts["still"])
-    matrix = correlation_matrix(parts.index.tolist(), one_still.correlations)
-    spread = np.sqrt(np.maximum(np.einsum("ri,ij,rj->r", rows, matrix, rows), 0.0))
-    shared: FloatArray = spread * np.abs(charge * one_still.value)
-    return shared
+    else:
+        joint = fit_bench({route: by_route(route, bench, along)})
+    one = _averaged(joint.joint, stretch * fall / charge) if fall else joint.standard_uncertainty
+    return np.abs(charge) * one
 
 
 def _averaged(joint: Joint, elasticity: FloatArray) -> FloatArray:
@@ -164,16 +160,3 @@ def _averaged(joint: Joint, elasticity: FloatArray) -> FloatArray:
         found[i] = math.exp(share @ centre) * spread_of(share, centre, np.array(own))
     shared: FloatArray = found[rows]
     return shared
-
-
-def _parts(still: Propagation, along: Propagation) -> pd.DataFrame:
-    """Relative contributions of every input to both, with their signs."""
-    import pandas as pd
-
-    columns = {
-        name: (p.budget["slope"] * p.budget["standard_uncertainty"] / p.value).set_axis(
-            p.budget["input"]
-        )
-        for name, p in (("still", still), ("along", along))
-    }
-    return pd.DataFrame(columns).fillna(0.0)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -38,7 +39,7 @@ class Route:
     name: str
     needs: tuple[str, ...]
     formula: Callable[[Values], Any]
-    depends: str
+    depends: str = ""
     optional: tuple[str, ...] = ("plates.tilt",)
 
 
@@ -100,11 +101,8 @@ def weight_given(x: Values) -> Any:
     return weight * (1 - air_density(x) / x.get("sphere.density", 1050.0))
 
 
-def _ratio(weight: Callable[[Values], Any]) -> Callable[[Values], Any]:
-    def formula(x: Values) -> Any:
-        return unit_divisions(x) / fall_divisions(x) * (weight(x) / field(x))
-
-    return formula
+def _ratio(weight: Callable[[Values], Any], x: Values) -> Any:
+    return unit_divisions(x) / fall_divisions(x) * (weight(x) / field(x))
 
 
 def speed_per_division(x: Values) -> Any:
@@ -176,13 +174,13 @@ ROUTES: dict[str, Route] = {
         Route(
             "ratio, weight given",
             ("plates.separation", "plates.voltage", "sphere.weight", "fall"),
-            _ratio(weight_given),
+            partial(_ratio, weight_given),
             "the weight as supplied; viscosity, size, scale and clock cancel",
         ),
         Route(
             "ratio, weight from diameter",
             ("plates.separation", "plates.voltage", "sphere.diameter", "sphere.density", "fall"),
-            _ratio(weight_from_diameter),
+            partial(_ratio, weight_from_diameter),
             "the third power of the diameter; viscosity, scale and clock cancel",
             ("plates.tilt", *AIR),
         ),
@@ -212,7 +210,7 @@ ROUTES: dict[str, Route] = {
                 "run.interval",
                 *_MOVING_AIR,
             ),
-            _ratio(weight_from_fall),
+            partial(_ratio, weight_from_fall),
             "viscosity, scale and clock to the power 1.5 and more; not on the diameter",
             ("plates.tilt", "watch.rate", "watch.bias", "air.humidity", "air.viscosity"),
         ),
