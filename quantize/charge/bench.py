@@ -212,11 +212,7 @@ def bench_of_run(run: Rows, analysis: object = None) -> BenchPosterior | None:
 
 def difference(first: Propagation, other: Propagation) -> tuple[float, float]:
     """Relative difference, and its size in standard uncertainties, shared inputs taken out."""
-    slopes = [
-        (p.budget["slope"] * p.budget["standard_uncertainty"] / p.value).set_axis(p.budget["input"])
-        for p in (first, other)
-    ]
-    parts = slopes[1].sub(slopes[0], fill_value=0.0)
+    parts = other.relative_parts.sub(first.relative_parts, fill_value=0.0)
     pairs = first.correlations | other.correlations
     matrix = correlation_matrix(parts.index.tolist(), pairs)
     errors = parts.to_numpy(float)

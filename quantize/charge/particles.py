@@ -15,7 +15,7 @@ from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.coulombs import unit_in_coulombs
-from quantize.charge.estimate import fit_run
+from quantize.charge.estimate import RunFit, fit_run
 from quantize.charge.particle_posterior import (
     Particle,
     PosteriorPoints,
@@ -184,10 +184,12 @@ def joint_unit(
     log_q = np.array([particle.log_q for particle in particles])
     if all(particle.rivals[0].size == 1 for particle in particles):
         # One rival each: the posterior is normal and known in closed form.
-        value, spread = _closed(log_q, own, slopes)
+        fitted = constant(log_q, covariance_of(own, slopes))
+        value, spread = fitted.value, fitted.standard_uncertainty
         grid = value + spread * np.linspace(-8, 8, 4001)
         posterior = np.exp(-0.5 * ((grid - value) / spread) ** 2)
-        without = _left_out(log_q, own, slopes)
+        rest = ~np.eye(log_q.size, dtype=bool)
+        without = [constant(log_q[k], covariance_of(own[k], slopes[k])).value for k in rest]
     else:
         z = balanced_draws(generator(rng), _SHARED_DRAWS, slopes.shape[1])
         grid = even_grid(particles)
@@ -202,7 +204,10 @@ def joint_unit(
         standard_uncertainty=unit * spread,
         shared=unit * float(np.linalg.norm(weight @ slopes)),
         particles=_forest(units, own, np.exp(without)),
-        homogeneity=_homogeneity(log_q, own, slopes),
+        homogeneity=homogeneity(
+            constant(log_q, covariance_of(own, slopes)).chi_square, log_q.size - 1
+        )
+        | {"between": _between(log_q, own)},
         grid=np.exp(grid),
         density=posterior / np.exp(grid),
     )
@@ -211,22 +216,7 @@ def joint_unit(
 def joint_unit_of_run(
     run: Rows, unit_range: tuple[float, float] | None = None, *, route: str | None = None
 ) -> JointUnit:
-    """Fit, convert and join every particle of a run.
-
-    Parameters
-    ----------
-    run : Run
-        With an apparatus, and readings of two particles at least.
-    unit_range : (float, float), optional
-        Smallest and largest unit that are tried for every particle, in divisions per interval.
-    route : str, optional
-        Name of the route, the same for all particles; the joint fit of all inputs of each if left
-        out.
-
-    Returns
-    -------
-    JointUnit
-    """
+    """Fit, convert and join every particle of a run; see `Run.joint_unit_in_coulombs`."""
     run.bench().need_weight_of_each(run.particles)
     runs = {label: run.particle(label) for label in run.particles}
     fits = {label: fit_run(one, unit_range) for label, one in runs.items()}
@@ -234,13 +224,26 @@ def joint_unit_of_run(
         label: unit_in_coulombs(fits[label], one.bench(), run=one, route=route)
         for label, one in runs.items()
     }
-    tables = {label: one.table for label, one in runs.items() if "bench" in one.table}
+    return joint_of(units, fits, runs)
+
+
+def joint_of(
+    units: Mapping[str, Propagation], fits: Mapping[str, RunFit], runs: Mapping[str, Rows]
+) -> JointUnit:
+    """The joint unit of particles by the whole posterior of each, from the fit of its run."""
     return joint_unit(
         units,
-        alternatives={label: fit.alternatives for label, fit in fits.items()},
-        posteriors={label: fit.points for label, fit in fits.items()},
-        benches={label: str(table["bench"].iloc[0]) for label, table in tables.items()},
+        alternatives={label: fits[label].alternatives for label in units},
+        posteriors={label: fits[label].points for label in units},
+        benches={label: bench_of(runs[label]) for label in units},
     )
+
+
+def bench_of(run: Rows) -> str:
+    """What names the bench of a run: the column of that name, or else the apparatus file."""
+    if "bench" in run.table:
+        return str(run.table["bench"].iloc[0])
+    return run.bench().source
 
 
 def logs_and_errors(
@@ -272,8 +275,8 @@ def _errors(
     own = np.zeros(len(units))
     entries: list[tuple[int, int, float]] = []
     for k, (label, unit) in enumerate(units.items()):
-        for row in unit.budget.to_dict("records"):
-            relative = row["slope"] * row["standard_uncertainty"] / unit.value
+        parts = unit.relative_parts.tolist()
+        for row, relative in zip(unit.budget.to_dict("records"), parts, strict=True):
             if row["scope"] in OWN_SCOPES:
                 own[k] = math.hypot(own[k], relative)
                 continue
@@ -295,11 +298,12 @@ def _particle(
     points: PosteriorPoints | None,
 ) -> Particle:
     rest, fall_exponent = 0.0, 0.0
-    for row in unit.budget.to_dict("records"):
+    parts = unit.relative_parts.tolist()
+    for row, relative in zip(unit.budget.to_dict("records"), parts, strict=True):
         if row["input"] == "fall" and points is not None and points.log_fall is not None:
             fall_exponent = row["exponent"] - points.fall_exponent
         elif row["input"] != "unit" and row["scope"] in OWN_SCOPES:
-            rest = math.hypot(rest, row["slope"] * row["standard_uncertainty"] / unit.value)
+            rest = math.hypot(rest, relative)
     return Particle(
         log_q=math.log(unit.value),
         own=own,
@@ -311,43 +315,52 @@ def _particle(
     )
 
 
-def _left_out(log_q: FloatArray, own: FloatArray, slopes: FloatArray) -> list[float]:
-    """The joint value without each particle in turn."""
-    others = ~np.eye(log_q.size, dtype=bool)
-    return [_closed(log_q[rest], own[rest], slopes[rest])[0] for rest in others]
-
-
 def _moments(grid: FloatArray, posterior: FloatArray) -> tuple[float, float]:
     mass = posterior / posterior.sum()
     mean = float(mass @ grid)
     return mean, math.sqrt(float(mass @ (grid - mean) ** 2))
 
 
-def _closed(log_q: FloatArray, own: FloatArray, slopes: FloatArray) -> tuple[float, float]:
-    """Generalised least squares of a constant."""
-    covariance = np.diag(own**2) + slopes @ slopes.T
-    weights = np.linalg.solve(covariance, np.ones(log_q.size))
-    return float(weights @ log_q / weights.sum()), 1 / math.sqrt(float(weights.sum()))
+@dataclasses.dataclass(frozen=True)
+class Constant:
+    """A constant by generalised least squares, with the chi-square of the values about it."""
+
+    value: float
+    standard_uncertainty: float
+    weights: FloatArray
+    chi_square: float
 
 
-def _homogeneity(log_q: FloatArray, own: FloatArray, slopes: FloatArray) -> dict[str, float]:
+def constant(y: FloatArray, covariance: FloatArray) -> Constant:
+    """The constant nearest to values `y` of that covariance."""
+    solved = np.linalg.solve(covariance, np.ones(y.size))
+    total = float(solved.sum())
+    weights = np.asarray(solved / total, dtype=np.float64)
+    value = float(weights @ y)
+    square = float((y - value) @ np.linalg.solve(covariance, y - value))
+    return Constant(value, 1 / math.sqrt(total), weights, square)
+
+
+def covariance_of(own: FloatArray, slopes: FloatArray) -> FloatArray:
+    """Of values with errors of their own and slopes on shared inputs of unit variance."""
+    covariance: FloatArray = np.diag(own**2) + slopes @ slopes.T
+    return covariance
+
+
+def homogeneity(square: float, degrees: int) -> dict[str, float]:
+    """A chi-square about one unit, with its p-value."""
     from scipy.stats import chi2
 
-    covariance = np.diag(own**2) + slopes @ slopes.T
-    mean, _ = _closed(log_q, own, slopes)
-    rest = log_q - mean
-    square = float(rest @ np.linalg.solve(covariance, rest))
-    degrees = log_q.size - 1
+    p = float(chi2.sf(square, degrees))
+    return {"chi_square": square, "degrees_of_freedom": float(degrees), "p_value": p}
+
+
+def _between(log_q: FloatArray, own: FloatArray) -> float:
+    """Standard deviation between particles that their own errors leave unexplained."""
+    plain = constant(log_q, np.diag(own**2)).chi_square
     weight = own**-2
-    plain = float(np.sum(weight * (log_q - weight @ log_q / weight.sum()) ** 2))
     scale = float(weight.sum() - np.sum(weight**2) / weight.sum())
-    between = math.sqrt(max(0.0, (plain - degrees) / scale))
-    return {
-        "chi_square": square,
-        "degrees_of_freedom": float(degrees),
-        "p_value": float(chi2.sf(square, degrees)),
-        "between": between,
-    }
+    return math.sqrt(max(0.0, (plain - (log_q.size - 1)) / scale))
 
 
 def _forest(units: Mapping[str, Propagation], own: FloatArray, without: FloatArray) -> pd.DataFrame:

@@ -16,11 +16,18 @@ from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
-from quantize.charge.particles import joint_unit, logs_and_errors
+from quantize.charge.particles import (
+    bench_of,
+    constant,
+    covariance_of,
+    homogeneity,
+    joint_of,
+    logs_and_errors,
+)
 from quantize.charge.rows import Rows
 from quantize.charge.run import Run
 from quantize.charge.run_analysis import RunAnalysis
-from quantize.charge.several import ParticleAnalyses, analyze_each, bench_of
+from quantize.charge.several import ParticleAnalyses, analyze_each
 from quantize.charge.stated import stated
 
 if TYPE_CHECKING:
@@ -183,27 +190,25 @@ def _pooled(
     left_out: dict[str, str],
 ) -> PooledUnit:
     import pandas as pd
-    from scipy.stats import chi2
 
     units = {key: one.coulombs for key, one in analyses.items() if one.coulombs is not None}
-    rivals = {key: one.fit.alternatives for key, one in analyses.items()}
-    points = {key: one.fit.points for key, one in analyses.items()}
+    fits = {key: one.fit for key, one in analyses.items()}
+    joint = joint_of(units, fits, {key: one.run for key, one in analyses.items()})
+    rivals = {key: fit.alternatives for key, fit in fits.items()}
     benches = {key: bench_of(one.run) for key, one in analyses.items()}
-    joint = joint_unit(units, alternatives=rivals, posteriors=points, benches=benches)
     log_q, own, slopes = logs_and_errors(units, rivals, benches, math.log(joint.value))
     within = np.array([[name == owner for owner in owners] for name in names], dtype=float)
     to_run = np.array([_weights(own, slopes, row > 0) for row in within])
     y, rest = to_run @ log_q, to_run @ slopes
     stated_errors = to_run @ np.diag(own**2) @ to_run.T + rest @ rest.T
     between = paule_mandel(y, stated_errors)
-    value, spread, weights = _mean(y, stated_errors, between)
-    square = _square(y, stated_errors, 0.0)
-    others = [np.arange(y.size) != i for i in range(y.size)]
+    whole = stated_errors + between**2 * np.eye(y.size)
+    found = constant(y, whole)
+    others = ~np.eye(y.size, dtype=bool)
     without = [
-        _mean(y[k], stated_errors[np.ix_(k, k)], between)[0] if y.size > 2 else math.nan
-        for k in others
+        constant(y[k], whole[np.ix_(k, k)]).value if y.size > 2 else math.nan for k in others
     ]
-    unit = math.exp(value)
+    unit = math.exp(found.value)
     table = pd.DataFrame(
         {
             "run": names,
@@ -211,20 +216,16 @@ def _pooled(
             "value": np.exp(y),
             "standard_uncertainty": np.exp(y) * np.sqrt(np.diag(stated_errors)),
             "own": np.exp(y) * np.sqrt(np.diag(to_run @ np.diag(own**2) @ to_run.T)),
-            "weight": weights,
+            "weight": found.weights,
             "without": np.exp(without),
         }
     )
     return PooledUnit(
         value=unit,
-        standard_uncertainty=unit * spread,
-        shared=unit * float(np.linalg.norm(weights @ rest)),
+        standard_uncertainty=unit * found.standard_uncertainty,
+        shared=unit * float(np.linalg.norm(found.weights @ rest)),
         between=between,
-        homogeneity={
-            "chi_square": square,
-            "degrees_of_freedom": float(y.size - 1),
-            "p_value": float(chi2.sf(square, y.size - 1)),
-        },
+        homogeneity=homogeneity(constant(y, stated_errors).chi_square, y.size - 1),
         runs=table,
         left_out=left_out,
     )
@@ -248,35 +249,21 @@ def paule_mandel(y: FloatArray, covariance: FloatArray) -> float:
     """
     from scipy.optimize import brentq
 
-    degrees = y.size - 1
-    if _square(y, covariance, 0.0) <= degrees:
+    def beyond(tau: float) -> float:
+        return constant(y, covariance + tau**2 * np.eye(y.size)).chi_square - (y.size - 1)
+
+    if beyond(0.0) <= 0:
         return 0.0
     largest = _FARTHEST * (float(np.ptp(y)) + math.sqrt(float(np.diag(covariance).max())))
-    return float(brentq(lambda tau: _square(y, covariance, tau) - degrees, 0.0, largest))
-
-
-def _mean(y: FloatArray, covariance: FloatArray, between: float) -> tuple[float, float, FloatArray]:
-    """Generalised least squares of a constant: value, standard deviation, weights."""
-    whole = covariance + between**2 * np.eye(y.size)
-    weights = np.linalg.solve(whole, np.ones(y.size))
-    total = float(weights.sum())
-    shares = np.asarray(weights / total, dtype=np.float64)
-    return float(shares @ y), 1 / math.sqrt(total), shares
-
-
-def _square(y: FloatArray, covariance: FloatArray, between: float) -> float:
-    rest = y - _mean(y, covariance, between)[0]
-    whole = covariance + between**2 * np.eye(y.size)
-    return float(rest @ np.linalg.solve(whole, rest))
+    return float(brentq(beyond, 0.0, largest))
 
 
 def _weights(own: FloatArray, slopes: FloatArray, rows: FloatArray) -> FloatArray:
     """Weights of the particles of one run in its unit; zero for all others."""
-    covariance = np.diag(own[rows] ** 2) + slopes[rows] @ slopes[rows].T
     weights = np.zeros(own.size)
-    weights[rows] = np.linalg.solve(covariance, np.ones(int(rows.sum())))
-    normed: FloatArray = weights / weights.sum()
-    return normed
+    covariance = covariance_of(own[rows], slopes[rows])
+    weights[rows] = constant(np.zeros(len(covariance)), covariance).weights
+    return weights
 
 
 def _runs_of(

@@ -73,6 +73,12 @@ class Propagation(Result):
         share = float(self.budget.loc[self.budget["part"] == part, "share"].sum())
         return self.standard_uncertainty * math.sqrt(max(share, 0.0))
 
+    @property
+    def relative_parts(self) -> pd.Series[float]:
+        """Contribution of every input to the relative uncertainty, with its sign."""
+        signed = self.budget["slope"] * self.budget["standard_uncertainty"]
+        return (signed / self.value).set_axis(self.budget["input"])
+
     def coverage_factor(self, prob: float = 0.95) -> float:
         """Factor from the standard to the expanded uncertainty.
 

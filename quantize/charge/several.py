@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
-from quantize.charge.particles import JointUnit, joint_unit
+from quantize.charge.particles import JointUnit, joint_of
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis, analyze_run
 from quantize.null.verdict import NO_STEPS
@@ -93,25 +93,12 @@ def joined(analyses: Mapping[str, RunAnalysis]) -> tuple[JointUnit | None, str |
     if len(units) < 2:
         return None, f"of {len(units)} particle{'s' * (len(units) != 1)} there are coulombs, and " \
                      "two at least can be joined."  # fmt: skip
-    fits = {label: analyses[label].fit for label in units}
-    benches = {label: bench_of(analyses[label].run) for label in units}
+    fits = {label: one.fit for label, one in analyses.items()}
+    runs = {label: one.run for label, one in analyses.items()}
     try:
-        found = joint_unit(
-            units,
-            alternatives={label: fit.alternatives for label, fit in fits.items()},
-            posteriors={label: fit.points for label, fit in fits.items()},
-            benches=benches,
-        )
+        return joint_of(units, fits, runs), None
     except InputError as error:
         return None, str(error)
-    return found, None
-
-
-def bench_of(run: Rows) -> str:
-    """What names the bench of a run: the column of that name, or else the apparatus file."""
-    if "bench" in run.table:
-        return str(run.table["bench"].iloc[0])
-    return run.bench().source
 
 
 def _table(analyses: Mapping[str, RunAnalysis]) -> pd.DataFrame:

@@ -10,7 +10,8 @@ import pytest
 
 from quantize import charge
 from quantize._support.errors import InputError
-from quantize.charge.pooled import _mean, paule_mandel, pooled
+from quantize.charge.particles import constant
+from quantize.charge.pooled import paule_mandel, pooled
 from quantize.show.several import pooled_view
 from quantize.show.text import view_text
 
@@ -34,7 +35,8 @@ def test_the_spread_between_published_trials() -> None:
     values, covariance = np.array(y), np.diag(v)
     between = paule_mandel(values, covariance)
     assert between**2 == pytest.approx(0.318, abs=1e-3)
-    assert _mean(values, covariance, between)[0] == pytest.approx(-0.715, abs=1e-3)
+    mean = constant(values, covariance + between**2 * np.eye(len(y))).value
+    assert mean == pytest.approx(-0.715, abs=1e-3)
 
 
 def test_no_spread_where_the_errors_explain_it() -> None:
@@ -56,8 +58,8 @@ def test_the_spread_and_the_interval_of_simulated_classes() -> None:
     for _ in range(many):
         y = own * rng.normal(size=n) + shared * rng.normal() + tau * rng.normal(size=n)
         between = paule_mandel(y, covariance)
-        value, spread, _ = _mean(y, covariance, between)
-        held += abs(value) < spread * t.ppf(0.975, n - 1)
+        mean = constant(y, covariance + between**2 * np.eye(n))
+        held += abs(mean.value) < mean.standard_uncertainty * t.ppf(0.975, n - 1)
         found.append(between**2)
     assert abs(held / many - 0.95) < 0.025
     assert np.mean(found) == pytest.approx(tau**2, rel=0.15)
