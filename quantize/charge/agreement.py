@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from quantize._support.results import jsonable
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.budgets import weight_ratio
 from quantize.charge.checks import DOUBT, Check, Graded, Level, judged, unknown
@@ -128,14 +129,7 @@ class Agreement:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
-        body = dataclasses.asdict(self) | {
-            "suspects": [_plain(dataclasses.asdict(suspect)) for suspect in self.suspects]
-        }
-        return _plain(body)
-
-
-def _plain(body: dict[str, Any]) -> dict[str, Any]:
-    return {k: None if isinstance(v, float) and math.isnan(v) else v for k, v in body.items()}
+        return {f.name: jsonable(getattr(self, f.name)) for f in dataclasses.fields(self)}
 
 
 def untested(sentence: str, degrees: float) -> Agreement:

@@ -6,9 +6,10 @@ import dataclasses
 import math
 from collections.abc import Callable
 from functools import partial
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
+import pandas as pd
 
 from quantize._support import validation
 from quantize._support.errors import InputError, explained
@@ -32,12 +33,10 @@ from quantize.charge.routes import (
     weight_from_fall,
     weight_given,
 )
+from quantize.charge.tidy import filled
 from quantize.null.verdict import NO_STEPS
 from quantize.readings import Readings
 from quantize.tables.origin import Origin, with_origin
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 PER_KILOVOLT = 1e3
 _WIDEST = 0.1  # standard deviation of a setting over its voltage, above which no balance was found
@@ -251,7 +250,7 @@ class BalanceVoltages:
 
     def _setting(self, given: float | None) -> tuple[float, tuple[float, float] | None, str]:
         """Volts of one setting, the range of a factor on them, and words."""
-        stated = self.apparatus.get("plates.setting") if self.apparatus else None
+        stated = None if self.apparatus is None else self.apparatus.get("plates.setting")
         step = (Readings(self.volts).printed_resolution or 0.0) / math.sqrt(12)
         if given is not None or stated is not None:
             known = stated.value if given is None and stated else given
@@ -354,8 +353,6 @@ class BalanceVoltages:
         InputError
             When the apparatus lacks the gap or a way to the weight.
         """
-        import pandas as pd
-
         by_route, missing = self._in_coulombs(Quantity(value=1.0, unit="1/V"), steps=True)
         if missing is not None:
             raise InputError(missing)
@@ -401,21 +398,17 @@ def _route(by_route: dict[str, Propagation]) -> str:
 def _of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | None, str]:
     """The voltages, states and label of one particle."""
     keep, _ = page.kept_rows()
-    labels, last = [], "1"
-    for cell in page.cells.get("particle", [""] * len(keep)):
-        last = cell.strip().removesuffix(".0") or last
-        labels.append(last)
-    there = list(dict.fromkeys(label for label, use in zip(labels, keep, strict=True) if use))
+    states = [c.strip().removesuffix(".0") for c in page.cells.get("state", [""] * len(keep))]
+    labels = filled(page.cells.get("particle"), len(keep), "1")
+    rows = pd.DataFrame({"particle": labels, "state": states})[keep]
+    there = rows["particle"].unique().tolist()
     wanted = str(particle) if particle is not None else (there or ["1"])[0]
     if (particle is None and len(there) > 1) or (there and wanted not in there):
         raise InputError(
             f"`particle` is {particle!r}, and `{page.source}` holds {', '.join(there)}; name one."
         )
-    mine = [label == wanted for label, use in zip(labels, keep, strict=True) if use]
-    volts = page.column("voltage")[mine]
-    cells = page.cells.get("state", [""] * len(keep))
-    states = [c.strip().removesuffix(".0") for c, use in zip(cells, keep, strict=True) if use]
-    states = [state for state, use in zip(states, mine, strict=True) if use]
+    mine = (rows["particle"] == wanted).to_numpy(bool)
+    volts, states = page.column("voltage")[mine], rows["state"][mine].tolist()
     if not any(states):
         return volts, None, wanted
     if not all(states):

@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.errors import explained
 from quantize._support.results import Result
@@ -29,8 +30,6 @@ from quantize.charge.stated import short
 from quantize.charge.suspicion import cases_of, spread_of, suspects_of
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from quantize._support.randomness import RngLike
     from quantize.charge.bench_sample import BenchSample
 
@@ -204,10 +203,8 @@ def bench_of_run(run: Rows, analysis: object = None) -> BenchPosterior | None:
     if coulombs is not None:
         known: BenchPosterior = coulombs.bench
         return known
-    if run.apparatus is None:
-        return None
-    _, found = per_division(run, run.apparatus)
-    return fit_bench(found, one_weight(run.apparatus, found)) if found else None
+    _, found = per_division(run, run.known)
+    return fit_bench(found, one_weight(run.known, found)) if found else None
 
 
 def difference(first: Propagation, other: Propagation) -> tuple[float, float]:
@@ -327,8 +324,6 @@ def _tail(square: float, degrees: int, parts: FloatArray, freedom: FloatArray) -
 
 
 def _table(formulas: Formulas, fitted: Adjusted) -> pd.DataFrame:
-    import pandas as pd
-
     before, after = np.diag(fitted.covariance), np.diag(fitted.posterior)
     taken = np.maximum(before - after, 0.0)
     # A millionth of a variance is what exact arithmetic would call nothing.
@@ -354,8 +349,6 @@ def _table(formulas: Formulas, fitted: Adjusted) -> pd.DataFrame:
 
 
 def _correlations(formulas: Formulas, fitted: Adjusted) -> pd.DataFrame:
-    import pandas as pd
-
     uncertain = np.diag(fitted.posterior) > 0
     lift = np.vstack([fitted.formula_slopes[0], np.eye(uncertain.size)[uncertain]])
     covariance = lift @ fitted.posterior @ lift.T

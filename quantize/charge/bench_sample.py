@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
+import pandas as pd
 
 from quantize._support import arviz_lines, randomness, validation
 from quantize._support.randomness import RngLike
@@ -15,9 +16,6 @@ from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import Adjusted, Joint
 from quantize.charge.stated import short
 from quantize.sampling.ensembles import random_state
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 UNIT = "unit charge"
 _WALKERS_A_DIMENSION, _LEAST_WALKERS = 4, 32
@@ -200,8 +198,6 @@ class _Target:
 
 def sample_bench(joint: Joint, *, draws: int, chains: int, rng: RngLike) -> BenchSample:
     """Draw from the joint posterior; see `BenchPosterior.sample`."""
-    import pandas as pd
-
     wanted = validation.count("draws", draws, least=100)
     number = validation.count("chains", chains, least=2)
     gen = randomness.generator(rng)

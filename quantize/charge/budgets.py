@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import math
 import os
 from collections.abc import Callable, Mapping
 from typing import Any, Protocol
@@ -17,7 +16,7 @@ from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
 from quantize.charge.on_request import REQUESTS, on_request
 from quantize.charge.propagation import Propagation, propagate
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.routes import (
     AIR,
     GRAVITY_SPREAD,
@@ -105,11 +104,10 @@ def _of_result(unit: UnitFound) -> Quantity:
     """The unit of an analysis, with one degree of freedom less than it has readings."""
     integers = np.asarray(getattr(unit, "integers", ()), dtype=float)
     error = getattr(unit, "unit_err_given_fall", unit.unit_err)
-    return Quantity(
-        value=validation.positive("unit", unit.unit),
-        standard_uncertainty=validation.positive("unit_err", error, zero=True),
-        degrees_of_freedom=max(integers.size - 1, 1) if integers.size else math.inf,
-        distribution="t" if integers.size else "normal",
+    return from_repeats(
+        validation.positive("unit", unit.unit),
+        validation.positive("unit_err", error, zero=True),
+        max(integers.size - 1, 1) if integers.size else 0,
         scope="reading",
         unit="div",
     )

@@ -6,16 +6,14 @@ import dataclasses
 import math
 from collections import Counter
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.errors import InputError
-from quantize._support.results import Result
+from quantize._support.results import Result, jsonable
 from quantize._support.validation import FloatArray
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 Level = Literal["good", "doubt", "bad", "unknown"]
 DOUBT = 0.01
@@ -51,9 +49,7 @@ class Check:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
-        plain = dataclasses.asdict(self)
-        missing = {k: None for k in ("number", "p_value") if math.isnan(plain[k])}
-        return plain | missing
+        return {f.name: jsonable(getattr(self, f.name)) for f in dataclasses.fields(self)}
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -73,8 +69,6 @@ class Checks(Result):
     @property
     def table(self) -> pd.DataFrame:
         """Name, level, number and sentence."""
-        import pandas as pd
-
         return pd.DataFrame([dataclasses.asdict(check) for check in self.checks])
 
     @property

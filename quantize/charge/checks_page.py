@@ -46,8 +46,7 @@ def last_digits(run: Rows) -> Check | Graded:
     spread = "start" in used and used["start"].nunique() >= 5
     raw = used["end"].to_numpy(float) if spread else run.raw_divisions()
     step = run.resolution()
-    declared = run.apparatus is not None and run.apparatus.get("reticle.step") is not None
-    if step not in _HEAPS and not declared:
+    if step not in _HEAPS and not run.known.has("reticle.step"):
         # Readings that all end in 0 or 5 are heaped, unless the ruler is said to have such steps.
         step = 10.0 ** math.floor(math.log10(step) + 1e-9)
     steps = np.round(raw / step).astype(np.int64)
@@ -163,7 +162,7 @@ def lost_off_the_scale(run: Rows) -> Check:
     name = "readings stay on the scale"
     kept = run.table[run.table["kept"]]
     lost = int((kept["off_scale"] != 0).sum())
-    length = run.apparatus.get("reticle.length") if run.apparatus else None
+    length = run.known.get("reticle.length")
     if length is not None:
         longer = kept["row"][kept["divisions"].abs() > length.value].tolist()
         if longer:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
@@ -30,14 +30,9 @@ from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
 from quantize.charge.suspicion import spread_of
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:
     """The table of `Run.charges`."""
-    import pandas as pd
-
     bench.need_weight_of_each(run.particles)
     particles, told = [], []
     for label in run.particles:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
+
+import pandas as pd
 
 from quantize._support import validation
 from quantize._support.errors import explained, warn
@@ -30,9 +32,6 @@ from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
 from quantize.charge.stated import degrees_of_freedom, expanded, short, stated
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -89,8 +88,6 @@ class UnitInCoulombs(Propagation):
     @property
     def exponents(self) -> pd.DataFrame:
         """d ln e / d ln x of every input (rows) by every route (columns); blank is NaN."""
-        import pandas as pd
-
         columns = {n: b.set_index("input")["exponent"] for n, b in self._budgets.items()}
         return pd.DataFrame(columns)
 
@@ -265,8 +262,6 @@ def _notes(
 
 def side_by_side(found: dict[str, Propagation], *, first: str) -> pd.DataFrame:
     """All routes in one table, with how far each is from `first`."""
-    import pandas as pd
-
     rows = []
     for name in sorted(found, key=lambda name: name != first):
         p = found[name]

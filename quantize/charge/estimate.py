@@ -10,9 +10,10 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
+import pandas as pd
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -27,10 +28,6 @@ from quantize.charge.run_table import same_state, speed_of
 from quantize.levels import levels_of as levels_of_states
 from quantize.model.mixture import MixtureFit, fit_mixture
 from quantize.readings import Readings
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 Interval = tuple[float, float]
 _PRESSED = 0.9  # of an end of the believed range, beyond which the posterior lies against it

@@ -10,9 +10,9 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
 from quantize._support.validation import BoolArray, FloatArray
@@ -25,9 +25,6 @@ from quantize.charge.particles import own_and_shared
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import SIMPLEST
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 BETTER = 0.5  # of the uncertainty of an input, where its better measurement is weighed
 _READ = ("unit", "fall")
@@ -43,9 +40,9 @@ class UnitAndFall:
     precision: FloatArray
     interval: float
 
-    def read(self, units: float, sigma: float, *, lever: float = 1.0) -> UnitAndFall:
-        """After a reading x = (u·n - lever·F)/lever, whose level scatters by `sigma`."""
-        return self._with(np.array([units, -lever]) / sigma)
+    def read(self, units: float, sigma: float) -> UnitAndFall:
+        """After a reading x = u·n - F, which scatters by `sigma`."""
+        return self._with(np.array([units, -1.0]) / sigma)
 
     def fell(self, sigma: float, times: float = 1) -> UnitAndFall:
         """After falls without field, each of which scatters by `sigma`."""
@@ -189,12 +186,11 @@ def units(n: float) -> str:
 
 @dataclasses.dataclass(frozen=True)
 class Step:
-    """What could be read next: in words, the units, with 0 for a fall, scatter and lever."""
+    """What could be read next: in words, the units, with 0 for a fall, and the scatter."""
 
     words: str
     units: float
     sigma: float
-    lever: float = 1.0
 
 
 def gains(
@@ -205,8 +201,6 @@ def gains(
     Columns measurement, kind ("fall", "reading", "input" or "sphere"), units (NaN where there are
     none), relative (uncertainty expected after it) and gain (part of the present one that goes).
     """
-    import pandas as pd
-
     before = expected(bench, now)
     rows: list[tuple[str, str, float, float]] = []
     for step in steps:
@@ -214,7 +208,7 @@ def gains(
             after = expected(bench, now.fell(step.sigma)).of(spheres)
             rows.append((step.words, "fall", math.nan, after))
             continue
-        after = expected(bench, now.read(step.units, step.sigma, lever=step.lever)).of(spheres)
+        after = expected(bench, now.read(step.units, step.sigma)).of(spheres)
         rows.append((step.words, "reading", step.units, after))
     for name in to_improve(bench, before.charge):
         after = expected(*improved(bench, now.divisions(), name, BETTER)).of(spheres)

@@ -14,7 +14,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.charge.quantity import Quantity, Scope
+from quantize.charge.quantity import Quantity, from_repeats
 from quantize.comb.wrapped import log_comb_over_continuum
 
 TAKEN_OFF = "taken off"
@@ -96,21 +96,12 @@ def line_in_charge(
     error = sigma / math.sqrt(squares)
     error_at_zero = sigma * math.sqrt(1 / y.size + y.mean() ** 2 / squares)
     return ResidualVoltage(
-        voltage=_student(-slope * reference, error * reference, degrees, "session", "V"),
-        fall=_student(fall, error_at_zero, degrees, "particle", "div"),
+        voltage=from_repeats(
+            -slope * reference, error * reference, degrees, scope="session", unit="V"
+        ),
+        fall=from_repeats(fall, error_at_zero, degrees, scope="particle", unit="div"),
         measured=measured,
         p_value=2 * float(t.sf(abs(slope) / error, degrees)),
-    )
-
-
-def _student(value: float, error: float, degrees: int, scope: Scope, unit: str) -> Quantity:
-    return Quantity(
-        value=value,
-        standard_uncertainty=error,
-        distribution="t",
-        degrees_of_freedom=degrees,
-        scope=scope,
-        unit=unit,
     )
 
 

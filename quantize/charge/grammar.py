@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import re
+from typing import Any
 
 from quantize._support.errors import InputError
 from quantize.charge.unit_names import KINDS, Unit, kind_of
@@ -34,19 +34,8 @@ _LONGEST = 200
 _AMBIGUOUS = 2.0  # a plain number below it may be meant as it stands, whatever % follows
 
 
-@dataclasses.dataclass(frozen=True)
-class Parsed:
-    """What a text says, in SI units."""
-
-    value: float
-    standard_uncertainty: float
-    distribution: str
-    degrees_of_freedom: float
-    scope: str
-
-
-def parse(text: str, *, unit: str, name: str, scope: str) -> Parsed:
-    """Read a quantity from text.
+def parse(text: str, *, unit: str, name: str, scope: str) -> dict[str, Any]:
+    """Read the fields of a quantity, in SI units, from text; the `scope` where it names none.
 
     Parameters
     ----------
@@ -76,7 +65,7 @@ class _Text:
     def fault(self, what: str) -> InputError:
         return InputError(f"`{self.name}` is {self.shown!r}{what}")
 
-    def parsed(self, scope: str) -> Parsed:
+    def parsed(self, scope: str) -> dict[str, Any]:
         if len(self.text) > _LONGEST:
             raise InputError(f"`{self.name}` is text of {len(self.text)} characters; {GRAMMAR}.")
         if "," in self.text:
@@ -103,7 +92,7 @@ class _Text:
         stated = plain["digits"] is not None
         return self._result(found, value, spread, words, scope, stated=stated)
 
-    def _with_spread(self, value: float, before: str, after: str, scope: str) -> Parsed:
+    def _with_spread(self, value: float, before: str, after: str, scope: str) -> dict[str, Any]:
         """A number, perhaps its unit, then ± and what follows."""
         second = _SPREAD.match(after)
         if second is None:
@@ -201,18 +190,18 @@ class _Text:
         scope: str,
         *,
         stated: bool,
-    ) -> Parsed:
+    ) -> dict[str, Any]:
         """Numbers in SI units, the uncertainty as its words say."""
         if not math.isfinite(value) or not math.isfinite(spread):
             raise self.fault(", which is too large to be a quantity.")
         distribution, degrees, divisor, scope = self._meaning(words, scope, stated=stated)
-        return Parsed(
-            value=tidy(found.scale * value + found.zero),
-            standard_uncertainty=tidy(spread) / divisor,
-            distribution=distribution,
-            degrees_of_freedom=degrees,
-            scope=scope,
-        )
+        return {
+            "value": tidy(found.scale * value + found.zero),
+            "standard_uncertainty": tidy(spread) / divisor,
+            "distribution": distribution,
+            "degrees_of_freedom": degrees,
+            "scope": scope,
+        }
 
     def _meaning(
         self, words: list[re.Match[str]], scope: str, *, stated: bool

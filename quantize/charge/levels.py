@@ -9,9 +9,10 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import math
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
 from quantize._support import validation
@@ -19,15 +20,12 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.noise import ROUNDING_SD
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.rows import Rows, predicted_or_none, predicted_scatter, root_mean_square
 from quantize.charge.run_table import speed_of
 from quantize.charge.stated import plus_minus
 from quantize.readings import Readings
 from quantize.shared_shift import SharedShift
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _LEAST_FALLS = 3
 _LEAST_REPEATS = 3
@@ -167,18 +165,14 @@ def levels_of(run: Rows) -> Levels:
         shift = dataclasses.replace(fall, value=0.0)
         return Levels(rows=rows, values=values, lever=stretch, shift=shift)
     run.need_one_voltage()
-    held = run.apparatus.word("run.held_state") if run.apparatus else None
+    held = run.known.word("run.held_state")
     moved, there = run.moved(rows), (rows["state"] == held).to_numpy(bool)
     level = run.moved()[(run.driven["state"] == held).to_numpy(bool)]
     if held is None or level.size == 0:
         return Levels(rows=rows, values=moved, lever=np.ones(moved.size), shift=None)
     observed, degrees = run.scatter()
-    shift = Quantity(
-        value=float(level.mean()),
-        standard_uncertainty=observed / math.sqrt(level.size),
-        degrees_of_freedom=degrees or math.inf,
-        unit="div",
-    )
+    error = observed / math.sqrt(level.size)
+    shift = from_repeats(float(level.mean()), error, degrees, scope="bench", unit="div")
     # Rows of the held state itself determine the zero, and may not be used a second time.
     rest = moved[~there] - shift.value
     return Levels(rows=rows[~there], values=rest, lever=-np.ones(rest.size), shift=shift)
@@ -214,7 +208,6 @@ class Trend:
 
 def trend_of(run: Rows) -> Trend | None:
     """The line through the falls of a run; None with fewer than three of them."""
-    import pandas as pd
     from scipy.stats import t
 
     falls = run.falls
@@ -231,13 +224,11 @@ def trend_of(run: Rows) -> Trend | None:
     rest = x - x.mean() - slope * tau
     least = _least_scatter(run, float(x.mean()))
     scatter = max(math.sqrt(float(rest @ rest) / degrees), least)
-    law: dict[str, Any] = {"distribution": "t", "degrees_of_freedom": degrees, "unit": "div"}
+    law: dict[str, Any] = {"degrees": degrees, "scope": "bench", "unit": "div"}
     error = scatter / math.sqrt(squares)
     return Trend(
-        change=Quantity(value=slope, standard_uncertainty=error, **law),
-        mean=Quantity(
-            value=float(x.mean()), standard_uncertainty=scatter / math.sqrt(x.size), **law
-        ),
+        change=from_repeats(slope, error, **law),
+        mean=from_repeats(float(x.mean()), scatter / math.sqrt(x.size), **law),
         p_value=2 * float(t.sf(abs(slope) / error, degrees)),
         odds=_odds_of_change(run, x, slope, squares, least),
         place=place,

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.errors import InputError
 from quantize._support.results import Result
@@ -16,9 +17,6 @@ from quantize.charge.expected import Setup, Step, UnitAndFall, expected, gains, 
 from quantize.charge.noise import diffusion_of, press_of
 from quantize.charge.rows import Rows, root_mean_square
 from quantize.null.power import readings_needed
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _SURE = 0.95  # share of the best unit below which the note names it
 _BEYOND = 2  # units beyond those read, where the length of the scale is not known

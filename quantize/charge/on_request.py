@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import triples_apart
 from quantize.charge.plates import image_pull
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import Quantity, within
 from quantize.charge.routes import Route
 
 REQUESTS = ("budget.", "air.viscosity_of")
@@ -36,15 +35,15 @@ def on_request(
         and apparatus.word("air.viscosity_of") == "moist air"
     ):
         found["air.humidity"] = apparatus.need("air.humidity", purpose="the viscosity of moist air")
-        found["humidity formula"] = _limit(0.0, 1.0)
+        found["humidity formula"] = within(0.0, 1.0)
     if drags and apparatus.word("budget.slip") is not None:
         size = apparatus.need("sphere.diameter", purpose="the choice of a slip correction").value
         t, p = inputs["air.temperature"].value, inputs["air.pressure"].value
-        found["slip formula"] = _limit(1.0, triples_apart(size, t, p))
+        found["slip formula"] = within(1.0, triples_apart(size, t, p))
     if drags and apparatus.word("budget.walls") is not None:
-        found["wall drag"] = _limit(1.0, _WALLS_KNOWN)
+        found["wall drag"] = within(1.0, _WALLS_KNOWN)
     if "plates.voltage" in inputs and apparatus.word("budget.image") is not None:
-        found["image force"] = _limit(0.0, _image(apparatus, inputs))
+        found["image force"] = within(0.0, _image(apparatus, inputs))
     return found
 
 
@@ -54,12 +53,3 @@ def _image(apparatus: Apparatus, inputs: Mapping[str, Quantity]) -> float:
     gap = inputs["plates.separation"].value
     charge = weight * gap / abs(inputs["plates.voltage"].value)
     return float(image_pull(charge, gap)) / weight
-
-
-def _limit(value: float, half: float) -> Quantity:
-    return Quantity(
-        value=value,
-        standard_uncertainty=half / math.sqrt(3),
-        distribution="rectangular",
-        scope="bench",
-    )

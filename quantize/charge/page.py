@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.errors import InputError, InputTypeError, listed, one_line
 from quantize._support.validation import FloatArray
@@ -168,17 +169,17 @@ class Page:
             raise InputError(f"`{self.source}` has no row that is kept.")
         return np.array(values) * self.headers[name].factor()[0]
 
-    def scale(self, name: str, apparatus: Apparatus | None) -> float:
-        """Factor of a column onto V, s or divisions; lengths by the scale of the apparatus."""
+    def scale(self, name: str, bench: Apparatus) -> float:
+        """Factor of a column onto V, s or divisions; lengths by the scale of the bench."""
         scale, is_length = self.headers[name].factor()
         if not is_length:
             return scale
-        if apparatus is None:
+        if not bench.has("reticle.division"):
             raise InputError(
                 f"the column {self.headers[name].text!r} is a length; give an apparatus with "
                 "`reticle.division`, or the divisions themselves."
             )
-        return scale / apparatus.need("reticle.division", purpose="a column in lengths").value
+        return scale / bench.need("reticle.division").value
 
 
 def read_page(source: Any, *needed: str) -> Page:
@@ -214,8 +215,6 @@ def holds_balances(source: Any) -> bool:
 
 def _table(source: Any) -> tuple[Table, str]:
     """The table behind `run`, and what messages call it."""
-    import pandas as pd
-
     if isinstance(source, Mapping):
         try:
             source = pd.DataFrame(dict(source))

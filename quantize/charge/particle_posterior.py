@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _SMALLEST_SHARE = 1e-3
 _FEWEST, _MOST = 4001, 20001  # places of the grid

@@ -5,9 +5,10 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 import numpy as np
+import pandas as pd
 
 from quantize._support import validation
 from quantize._support.errors import InputError, explained
@@ -28,9 +29,6 @@ from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import OWN_SCOPES
 from quantize.charge.rows import Rows
 from quantize.charge.stated import short, stated
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _SHARED_DRAWS = 300  # pairs
 _FORMULAS = ("viscosity formula", "humidity formula", "slip formula")  # the same on all benches
@@ -364,8 +362,6 @@ def _between(log_q: FloatArray, own: FloatArray) -> float:
 
 
 def _forest(units: Mapping[str, Propagation], own: FloatArray, without: FloatArray) -> pd.DataFrame:
-    import pandas as pd
-
     return pd.DataFrame(
         {
             "particle": list(units),

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus
 
 
-def fold_passages(page: Page, apparatus: Apparatus | None) -> tuple[Page, list[str]]:
+def fold_passages(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
     """Turn the times of a fall and of a rise in one row into two readings.
 
     The fall is one without field, the rise one at the voltage of its row, else at that of the
@@ -34,13 +34,13 @@ def fold_passages(page: Page, apparatus: Apparatus | None) -> tuple[Page, list[s
         raise InputError(
             f"`run` ({page.source}) has {_shown(page)} in two units; write both in seconds."
         )
-    given = apparatus.get("plates.voltage") if apparatus else None
+    given = bench.get("plates.voltage")
     if "voltage" not in page.cells and given is None:
         raise InputError(
             f"`run` ({page.source}) has times of falls and rises and no voltage at which the "
             "sphere rose; give a column of it, or `voltage` under [plates] in the apparatus file."
         )
-    inverted = apparatus is not None and bool(apparatus.word("run.image_inverted", False))
+    inverted = bench.word("run.image_inverted", False)
     volts = page.cells.get("voltage") or [repr(given.value if given else 0.0)] * len(page.numbers)
     kept = {name: cells for name, cells in page.cells.items() if name not in PASSAGES}
     out: dict[str, list[str]] = {n: [] for n in (*kept, "seconds", "voltage", "direction")}

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
 from quantize._support import validation
@@ -24,9 +25,6 @@ from quantize.charge.quantity import Quantity, QuantityLike
 from quantize.charge.reticle import Reticle
 from quantize.charge.simulation import ACCEPTED_CHARGE
 from quantize.charge.sphere import Sphere
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _DECIDABLE = 0.25  # sigma over unit up to which a level has one number of units
 SAYS_SO = (
@@ -154,8 +152,6 @@ def plan_bench(
     >>> plan.best["interval"]
     10.0
     """
-    import pandas as pd
-
     if reticle.length is None:
         raise InputError(
             "`reticle` has no length; a plan must know when a sphere leaves the scale."

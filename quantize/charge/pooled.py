@@ -6,9 +6,10 @@ import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
+import pandas as pd
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -29,9 +30,6 @@ from quantize.charge.run import Run
 from quantize.charge.run_analysis import RunAnalysis
 from quantize.charge.several import ParticleAnalyses, analyze_each
 from quantize.charge.stated import stated
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
 _FARTHEST = 1e3  # spread between runs, in the largest of their errors
@@ -189,8 +187,6 @@ def _pooled(
     names: list[str],
     left_out: dict[str, str],
 ) -> PooledUnit:
-    import pandas as pd
-
     units = {key: one.coulombs for key, one in analyses.items() if one.coulombs is not None}
     fits = {key: one.fit for key, one in analyses.items()}
     joint = joint_of(units, fits, {key: one.run for key, one in analyses.items()})

@@ -124,14 +124,8 @@ class DatedPlan:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
-        return {
-            "schema": "quantize.DatedPlan/1",
-            "unit_range": list(self.unit_range),
-            "rejection": self.rejection,
-            "readings": self.readings,
-            "alpha": self.alpha,
-            "written": self.written,
-        }
+        body = dataclasses.asdict(self) | {"unit_range": list(self.unit_range)}
+        return {"schema": "quantize.DatedPlan/1"} | body
 
     def digest(self) -> str:
         """SHA-256 of the plan, to be noted in the log of the day."""
@@ -154,13 +148,7 @@ class DatedPlan:
             raise InputError(f"`path` is {str(path)!r}, and there is no such file.")
         try:
             body = json.loads(file.read_text(encoding="utf-8"))
-            plan = cls(
-                unit_range=tuple(body["unit_range"]),
-                rejection=body["rejection"],
-                readings=body["readings"],
-                alpha=body["alpha"],
-                written=body["written"],
-            )
+            plan = cls(**{field.name: body[field.name] for field in dataclasses.fields(cls)})
         except (json.JSONDecodeError, UnicodeDecodeError, KeyError, TypeError) as error:
             raise InputError(f"`path` {file.name!r} is no dated plan ({error}).") from None
         if body.get("digest") != plan.digest():

@@ -5,9 +5,10 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
+import pandas as pd
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -15,9 +16,6 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.quantity import Quantity
 from quantize.charge.stated import stated
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 RANDOM_SCOPES = ("reading", "state")
 Model = Callable[..., Any]
@@ -239,8 +237,6 @@ def _table(
     contribution: FloatArray,
     variance_terms: FloatArray,
 ) -> pd.DataFrame:
-    import pandas as pd
-
     quantities = list(inputs.values())
     values = np.array([q.value for q in quantities])
     total = float(variance_terms.sum())

@@ -139,8 +139,7 @@ class Quantity:
         if isinstance(value, Mapping):
             return _from_mapping(cls, value, unit=unit, name=name, scope=scope)
         if isinstance(value, str):
-            found = parse(value, unit=unit, name=name, scope=scope)
-            return cls(**dataclasses.asdict(found), unit=unit)
+            return cls(**parse(value, unit=unit, name=name, scope=scope), unit=unit)
         if isinstance(value, Quantity):
             return _fitting(value, unit=unit, name=name)
         if hasattr(value, "nominal_value") and hasattr(value, "std_dev"):
@@ -199,6 +198,30 @@ def _from_pint(
         standard_uncertainty=found.scale * spread,
         unit=unit,
         scope=scope,
+    )
+
+
+def from_repeats(
+    value: float, error: float, degrees: float, *, scope: Scope, unit: str
+) -> Quantity:
+    """What repeats say, by Student's t; by the normal law where they leave no degree of freedom."""
+    return Quantity(
+        value=value,
+        standard_uncertainty=error,
+        distribution="t" if degrees else "normal",
+        degrees_of_freedom=degrees or math.inf,
+        scope=scope,
+        unit=unit,
+    )
+
+
+def within(value: float, half: float, unit: str = "1") -> Quantity:
+    """A value with a limit of `half` either way, any error between being equally likely."""
+    return Quantity(
+        value=value,
+        standard_uncertainty=half / math.sqrt(3),
+        distribution="rectangular",
+        unit=unit,
     )
 
 

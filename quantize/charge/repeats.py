@@ -6,22 +6,20 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Union
+from typing import Any, Union
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, float_array
 from quantize.charge.noise import ROUNDING_SD
 from quantize.charge.page import read_page
 from quantize.charge.propagation import Propagation, propagate
-from quantize.charge.quantity import Quantity, QuantityLike
+from quantize.charge.quantity import Quantity, QuantityLike, from_repeats, within
 from quantize.charge.reticle import written_step
 from quantize.charge.stated import plus_minus
 from quantize.readings import Readings
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 Repeats = Union[str, Path, "pd.DataFrame", Mapping[str, Any]]
 """A file or table of repeats."""
@@ -114,8 +112,12 @@ def calibrate_reticle(source: Repeats, *, certificate: QuantityLike | None = Non
     scatter = max(scatter, (written_step(read) or 0.0) * ROUNDING_SD["both ends"])
     known = _certified(certificate, "m")
     inputs = {
-        "readings": _of_repeats(
-            1 / per_metre, scatter / math.sqrt(squares) / per_metre**2, n, unit="m/div"
+        "readings": from_repeats(
+            1 / per_metre,
+            scatter / math.sqrt(squares) / per_metre**2,
+            n - 1,
+            scope="reading",
+            unit="m/div",
         ),
         "stage micrometer": _scaled(known),
     }
@@ -172,13 +174,8 @@ def repeat_balance(
     step = Readings(volts).printed_resolution or 0.0
     known = _certified(certificate, "V")
     inputs = {
-        "settings": _of_repeats(float(volts.mean()), scatter, n, unit="V"),
-        "step of the display": Quantity(
-            value=0.0,
-            standard_uncertainty=step / math.sqrt(12),
-            distribution="rectangular",
-            unit="V",
-        ),
+        "settings": from_repeats(float(volts.mean()), scatter, n - 1, scope="reading", unit="V"),
+        "step of the display": within(0.0, step / 2, "V"),
         "voltmeter": Quantity(value=0.0, unit="V") if known is None else _about_zero(known),
     }
     return _repeated(propagate(_total, inputs, unit="V"), n, "plates", "voltage", "V", 1.0)
@@ -187,17 +184,6 @@ def repeat_balance(
 def _certified(certificate: QuantityLike | None, unit: str) -> Quantity | None:
     return (
         None if certificate is None else Quantity.read(certificate, unit=unit, name="certificate")
-    )
-
-
-def _of_repeats(value: float, error: float, n: int, *, unit: str) -> Quantity:
-    return Quantity(
-        value=value,
-        standard_uncertainty=error,
-        distribution="t" if n > 1 else "normal",
-        degrees_of_freedom=n - 1 if n > 1 else math.inf,
-        scope="reading",
-        unit=unit,
     )
 
 

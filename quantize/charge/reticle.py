@@ -49,22 +49,6 @@ def written_step(positions: FloatArray) -> float | None:
     return printed
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Speed:
-    """A speed.
-
-    Attributes
-    ----------
-    value : float
-        The speed, m/s.
-    standard_uncertainty : float
-        From the errors of the single readings, m/s.
-    """
-
-    value: float
-    standard_uncertainty: float
-
-
 @dataclasses.dataclass(frozen=True, kw_only=True, repr=False, init=False)
 class Reticle:
     """A ruled scale seen through the microscope.
@@ -141,8 +125,8 @@ class Reticle:
 
     def fixed_time(
         self, divisions: float, seconds: float, *, diffusion: float = 0.0, press: float = 0.0
-    ) -> Speed:
-        """Compute the speed from the distance in a fixed time.
+    ) -> Quantity:
+        """Compute the speed, with the sign of `divisions`, from the distance moved in a fixed time.
 
         The error has three parts, those of `quantize.charge.noise.at_fixed_time`: the Brownian
         walk, the rounding of the positions, and the hand on the watch.
@@ -160,7 +144,7 @@ class Reticle:
 
         Returns
         -------
-        Speed
+        Quantity
         """
         x = validation.number("divisions", divisions)
         t = validation.positive("seconds", seconds)
@@ -172,12 +156,12 @@ class Reticle:
             press=validation.positive("press", press, zero=True),
             rounding=self.rounding_sd * self.division.value,
         )
-        return Speed(value=speed, standard_uncertainty=float(scatter.total))
+        return Quantity(value=speed, standard_uncertainty=float(scatter.total), unit="m/s")
 
     def fixed_distance(
         self, divisions: float, seconds: ArrayLike, *, diffusion: float = 0.0, press: float = 0.0
-    ) -> Speed:
-        r"""Compute the speed from the times of passages over a fixed distance, in one charge state.
+    ) -> Quantity:
+        """Compute the speed from the times of passages over a fixed distance, in one charge state.
 
         Parameters
         ----------
@@ -192,7 +176,7 @@ class Reticle:
 
         Returns
         -------
-        Speed
+        Quantity
 
         Raises
         ------
@@ -219,14 +203,15 @@ class Reticle:
         scatter = over_fixed_distance(
             raw, length, diffusion=d, press=validation.positive("press", press, zero=True)
         )
-        return Speed(
+        return Quantity(
             value=math.copysign(speed, x),
             standard_uncertainty=float(scatter.total) / math.sqrt(n),
+            unit="m/s",
         )
 
     def track(
         self, times: ArrayLike, positions: ArrayLike, *, diffusion: float, localisation: float = 0.0
-    ) -> Speed:
+    ) -> Quantity:
         r"""Compute the speed from many positions of one sphere, by generalised least squares.
 
         Parameters
@@ -242,7 +227,7 @@ class Reticle:
 
         Returns
         -------
-        Speed
+        Quantity
 
         Raises
         ------
@@ -268,17 +253,16 @@ class Reticle:
         if np.any(np.diff(t) <= 0):
             raise InputError("`times` must rise from each entry to the next.")
         noise = (localisation or self.step / math.sqrt(12)) * self.division.value
-        return generalised_line(t - t[0], y, diffusion, noise)
+        return generalised_line(t - t[0], y, diffusion, noise, unit="m/s")
 
     def __repr__(self) -> str:
         return f"<Reticle of {self.division.value * 1e6:.4g} µm a division>"
 
 
-def generalised_line(t: FloatArray, y: FloatArray, diffusion: float, noise: float) -> Speed:
-    """Speed through positions `y` at times `t` from 0, in whatever unit of length all are.
-
-    See `Reticle.track`.
-    """
+def generalised_line(
+    t: FloatArray, y: FloatArray, diffusion: float, noise: float, *, unit: str
+) -> Quantity:
+    """Speed in `unit` through positions `y` at times `t` from 0; see `Reticle.track`."""
     covariance = 2 * diffusion * np.minimum.outer(t, t) + noise**2 * np.eye(t.size)
     design = np.column_stack([np.ones(t.size), t])
     scale = math.sqrt(float(np.trace(covariance)) / t.size)
@@ -287,4 +271,4 @@ def generalised_line(t: FloatArray, y: FloatArray, diffusion: float, noise: floa
     normal = a.T @ a
     slope = float(np.linalg.solve(normal, a.T @ b)[1]) * scale
     spread = math.sqrt(float(np.linalg.inv(normal)[1, 1])) * scale
-    return Speed(value=float(f"{slope:.14g}"), standard_uncertainty=spread)
+    return Quantity(value=float(f"{slope:.14g}"), standard_uncertainty=spread, unit=unit)

@@ -8,7 +8,6 @@ SI values (floats or arrays) and returns coulombs for one unit in divisions.
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
@@ -19,16 +18,11 @@ from quantize._support.errors import InputError
 from quantize.charge import air, drag
 from quantize.charge.drag import SlipCorrection
 from quantize.charge.plates import slowing
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import within
 
 GRAVITY_SPREAD = 0.013  # m/s2, half the span from equator to pole over sqrt(12)
 # The published formulas for the viscosity of air agree to 0.5 %: a limit of 0.25 % either way.
-VISCOSITY_FORMULA = Quantity(
-    value=1.0,
-    standard_uncertainty=0.0025 / math.sqrt(3),
-    distribution="rectangular",
-    scope="bench",
-)
+VISCOSITY_FORMULA = within(1.0, 0.0025)
 Values = Mapping[str, Any]
 
 

@@ -8,11 +8,11 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.errors import InputError
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray
-from quantize.charge.apparatus import Apparatus
 from quantize.charge.fall import TAKEN_OFF, ResidualVoltage, line_in_charge
 from quantize.charge.noise import (
     Scatter,
@@ -22,11 +22,10 @@ from quantize.charge.noise import (
     over_fixed_distance,
     press_of,
 )
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.run_table import RunTable, same_state, speed_of
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
 
 _LEAST_FALLS = 4
@@ -63,14 +62,7 @@ class Rows(RunTable):
             spread = predicted_or_none(self, falls, mean)
         # Student's t has its own room for a small scatter; the floor is for none at all.
         spread = max(spread, root_mean_square(self.rounding(falls, "one end")))
-        return Quantity(
-            value=mean,
-            standard_uncertainty=spread / math.sqrt(n),
-            distribution="t" if degrees else "normal",
-            degrees_of_freedom=degrees or math.inf,
-            scope="particle",
-            unit="div",
-        )
+        return from_repeats(mean, spread / math.sqrt(n), degrees, scope="particle", unit="div")
 
     def fall(self) -> Quantity | None:
         """Divisions fallen in one `interval` without field, from the rows at zero voltage.
@@ -78,26 +70,22 @@ class Rows(RunTable):
         Where the apparatus declares ``residual_voltage = "taken off"`` it is the corrected one of
         `residual_voltage`, else that of `fall_as_read`.
         """
-        if self.apparatus is None or not self.apparatus.word("run.residual_voltage"):
-            return self.fall_as_read()
-        return residual_voltage(self).fall
+        if self.known.word("run.residual_voltage"):
+            return residual_voltage(self).fall
+        return self.fall_as_read()
 
     def fall_on_record(self) -> Quantity | None:
         """The fall per interval in divisions: from the rows, else from the apparatus."""
-        measured = self.fall()
-        if measured is not None or self.apparatus is None:
-            return measured
-        return self.apparatus.get("fall.divisions")
+        return self.fall() or self.known.get("fall.divisions")
 
     def without_residual_voltage(self) -> Self:
         """This run with every fall corrected for a residual voltage, and a remark that says so.
 
         The same as ``residual_voltage = "taken off"`` under [run] in the apparatus file.
         """
-        bench = self.apparatus or Apparatus.of({})
-        declared = bench.declared | {"run.residual_voltage": TAKEN_OFF}
+        declared = self.known.declared | {"run.residual_voltage": TAKEN_OFF}
         return self._with(
-            apparatus=dataclasses.replace(bench, declared=declared),
+            apparatus=dataclasses.replace(self.known, declared=declared),
             remarks=(*self.remarks, "the falls are corrected for a residual voltage, as asked"),
         )
 

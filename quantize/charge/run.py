@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Union
 
+import pandas as pd
 from numpy.typing import ArrayLike
 
 from quantize._support.errors import InputError, explained
@@ -20,8 +21,6 @@ from quantize.charge.tidy import guess_timing, tidy
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from quantize.charge.checks import Checks
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.estimate import RunFit
@@ -78,10 +77,10 @@ class Run(Rows):
 
     def __init__(self, source: RunLike, apparatus: ApparatusLike | None = None) -> None:
         page = read_page(source)
-        bench = None if apparatus is None else load_apparatus(apparatus)
+        bench = load_apparatus({} if apparatus is None else apparatus)
         table, remarks = tidy(page, bench)
         table.attrs = {"columns": page.measured, "rows": len(set(page.numbers))}
-        timing = bench.word("run.timing") if bench else None
+        timing = bench.word("run.timing")
         if timing is None:
             used = table[table["kept"]]
             if len(used) == 0:
@@ -97,13 +96,12 @@ class Run(Rows):
                     f"`divisions` is 0 in row {short[0]}; a passage over a fixed distance has "
                     'a length, so give it, or declare timing = "fixed time" under [run].'
                 )
-        if bench is not None:
-            bench = scaled_by_gate(bench, table["divisions"].to_numpy(float))
-        if bench is not None and bench.word("run.residual_voltage"):
+        bench = scaled_by_gate(bench, table["divisions"].to_numpy(float))
+        if bench.word("run.residual_voltage"):
             remarks.append("the falls are corrected for a residual voltage, as declared")
         self._set(
             table=table,
-            apparatus=bench,
+            apparatus=None if apparatus is None else bench,
             timing=str(timing),
             remarks=tuple(remarks),
             source=page.source,

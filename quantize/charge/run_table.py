@@ -6,9 +6,10 @@ import dataclasses
 import math
 from collections import Counter
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
 from quantize._support.errors import InputError
@@ -19,9 +20,6 @@ from quantize.charge.quantity import Quantity
 from quantize.charge.reticle import written_step
 from quantize.readings import Readings
 from quantize.tables.origin import Origin, with_origin
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _STEP_IN_FULL_PRECISION = 1e-9  # divisions, where positions show no step
 
@@ -55,8 +53,7 @@ class RunTable:
         """The rows of one particle, with the apparatus entries of that particle."""
         if str(label) not in self.particles:
             raise InputError(f"`particle` is {label!r}; the run holds {', '.join(self.particles)}.")
-        own = self.apparatus is None or str(label) not in self.apparatus.particles
-        if own and len(self.particles) == 1:
+        if str(label) not in self.known.particles and len(self.particles) == 1:
             return self
         one = self.select(self.table["particle"] == str(label))
         return (
@@ -81,6 +78,11 @@ class RunTable:
                 "`run` has no apparatus; read it with one, as in Run(table, apparatus)."
             )
         return self.apparatus
+
+    @property
+    def known(self) -> Apparatus:
+        """The apparatus; where there is none, one that states nothing."""
+        return self.apparatus or Apparatus.of({})
 
     @cached_property
     def particles(self) -> tuple[str, ...]:
@@ -139,8 +141,9 @@ class RunTable:
     @cached_property
     def interval(self) -> float:
         """The time in seconds to which readings are scaled: declared, else the commonest."""
-        if self.apparatus is not None and self.apparatus.has("run.interval"):
-            return self.apparatus.need("run.interval").value
+        declared = self.known.get("run.interval")
+        if declared is not None:
+            return declared.value
         seconds = self.used["seconds"].to_numpy(float)
         if self.timing == "fixed distance":
             return float(np.median(seconds))
@@ -149,8 +152,9 @@ class RunTable:
     @cached_property
     def reference_voltage(self) -> float | None:
         """The size of the voltage to which readings are scaled: balance, else the commonest."""
-        if self.apparatus is not None and self.apparatus.has("plates.voltage"):
-            return abs(self.apparatus.need("plates.voltage").value)
+        declared = self.known.get("plates.voltage")
+        if declared is not None:
+            return abs(declared.value)
         voltages = np.abs(self.driven["voltage"].dropna().to_numpy(float))
         if voltages.size == 0:
             return None
@@ -179,7 +183,7 @@ class RunTable:
         """The length of every passage over a fixed distance, in divisions; None at fixed time."""
         if self.timing != "fixed distance":
             return None
-        given = self.apparatus.get("run.distance") if self.apparatus else None
+        given = self.known.get("run.distance")
         if given is not None and given.unit == "div":
             return given
         length = float(np.median(np.abs(self.used["divisions"].to_numpy(float))))
@@ -198,7 +202,7 @@ class RunTable:
 
     def resolution(self) -> float:
         """Step to which positions are read, in divisions: declared, else as they are written."""
-        given = self.apparatus.get("reticle.step") if self.apparatus else None
+        given = self.known.get("reticle.step")
         if given is not None:
             return given.value
         return written_step(self.raw_divisions()) or _STEP_IN_FULL_PRECISION
@@ -218,8 +222,8 @@ class RunTable:
             length = np.abs(rows["divisions"].to_numpy(float))
             timed = over_fixed_distance(length / seconds, length, rounding=step / math.sqrt(12))
             return timed.rounding * self.interval
-        declared = self.apparatus.word("reticle.rounding") if self.apparatus else None
-        sd = self.resolution() * ROUNDING_SD[ends or str(declared or "both ends")]
+        declared = str(self.known.word("reticle.rounding", "both ends"))
+        sd = self.resolution() * ROUNDING_SD[ends or declared]
         return at_fixed_time(0.0, seconds, rounding=sd).rounding * self.interval
 
     def scatter(self) -> tuple[float, int]:
@@ -270,8 +274,7 @@ class RunTable:
         changed = rows["changed"].to_numpy(bool)
         seconds = rows["seconds"].to_numpy(float)
         fixed = self.timing == "fixed distance" or "track_error" in rows
-        bench = self.apparatus
-        rounding = "both ends" if bench is None else bench.word("reticle.rounding", "both ends")
+        rounding = self.known.word("reticle.rounding", "both ends")
         readings = Readings(
             values,
             **scatter,

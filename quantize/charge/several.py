@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
+
+import pandas as pd
 
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
@@ -13,9 +15,6 @@ from quantize.charge.particles import JointUnit, joint_of
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis, analyze_run
 from quantize.null.verdict import NO_STEPS
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -102,8 +101,6 @@ def joined(analyses: Mapping[str, RunAnalysis]) -> tuple[JointUnit | None, str |
 
 
 def _table(analyses: Mapping[str, RunAnalysis]) -> pd.DataFrame:
-    import pandas as pd
-
     rows = []
     for label, found in analyses.items():
         unit = found.coulombs

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 
 from quantize._support import validation
 from quantize._support.errors import InputError, explained
@@ -14,9 +15,6 @@ from quantize._support.randomness import RngLike, generator
 from quantize.charge import air, drag
 from quantize.charge.entries import WORDS
 from quantize.charge.noise import at_fixed_time
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 ACCEPTED_CHARGE = 1.602176634e-19  # C, exact (SI Brochure, 9th edition); only here and in planning
 _HUMIDITY = 0.45
@@ -177,8 +175,6 @@ class SimulatedBench:
 
     def _rows(self, gen: np.random.Generator, sphere: _Sphere, shown: float) -> pd.DataFrame:
         """Every reading, in the order in which it is taken."""
-        import pandas as pd
-
         push = 1 / self.held * sphere.off_balance
         rows: list[tuple[str, float, float | str, str]] = []
         for label, (units, repeats) in enumerate(self.states, start=1):

@@ -77,9 +77,8 @@ def check_run(run: Rows, analysis: object = None) -> Checks:
     bench = bench_of_run(run, analysis)
     if bench is not None:
         found.append(bench.agreement.check)
-    elif run.apparatus is not None:
-        sphere = sphere_agreement(run.apparatus)
-        found += [] if sphere is None else [sphere]
+    elif (sphere := sphere_agreement(run.known)) is not None:
+        found.append(sphere)
     return held_together(found)
 
 
@@ -130,9 +129,9 @@ def distance_from_steps(run: Rows, analysis: object) -> Check | Graded:
 def size_from_fall(run: Rows) -> list[Check]:
     """Size that the fall implies against the maker's (stuck pairs, slips), and Stokes' law."""
     name = "one sphere, of the size stated"
-    fall, bench = run.fall_on_record(), run.apparatus
+    fall, bench = run.fall_on_record(), run.known
     wanted = ("reticle.division", "sphere.diameter", "sphere.density")
-    if fall is None or bench is None or not bench.has(*wanted):
+    if fall is None or not bench.has(*wanted):
         return [unknown(name, "fall, scale, diameter and density are needed to compare sizes.")]
     speed = fall.value * bench.need("reticle.division").value / run.interval
     diameter, density = bench.need("sphere.diameter"), bench.need("sphere.density")
@@ -188,8 +187,8 @@ def _size_hint(ratio: float) -> str:
 
 def plates_far_away(run: Rows) -> list[Check]:
     """Drag of the plates and pull of the image charge, beside the other uncertainties."""
-    bench = run.apparatus
-    if bench is None or not bench.has("sphere.diameter", "plates.separation"):
+    bench = run.known
+    if not bench.has("sphere.diameter", "plates.separation"):
         return []
     d, gap = bench.need("sphere.diameter").value, bench.need("plates.separation").value
     slowed = float(plates.slowing(d, gap))
@@ -233,8 +232,8 @@ def _relative(found: Propagation) -> float:
 
 def _image_share(run: Rows) -> float | None:
     """Pull of the image of the largest charge of the run, over the weight."""
-    bench, volts, fall = run.apparatus, run.reference_voltage, run.fall_on_record()
-    if bench is None or fall is None or not volts:
+    bench, volts, fall = run.known, run.reference_voltage, run.fall_on_record()
+    if fall is None or not volts:
         return None
     weight, density = bench.get("sphere.weight"), bench.get("sphere.density")
     if weight is not None:

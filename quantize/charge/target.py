@@ -6,13 +6,15 @@ The fall is that of the sphere described, and the unit follows from the accepted
 
 from __future__ import annotations
 
+import bisect
 import dataclasses
 import functools
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
+import pandas as pd
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -41,9 +43,6 @@ from quantize.charge.noise import (
 from quantize.charge.quantity import Quantity
 from quantize.charge.simulation import ACCEPTED_CHARGE
 from quantize.null.power import readings_needed
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _USUAL_INTERVAL = 10.0  # s
 _MOST = 1024  # of anything that is read
@@ -313,7 +312,6 @@ def _limits(
     bench: Apparatus, now: UnitAndFall, found: Expected, target: float, spheres: int
 ) -> pd.DataFrame:
     """Every input that counts, what is left with it exact, and how well it had to be known."""
-    import pandas as pd
     from scipy.optimize import brentq
 
     divisions = now.divisions()
@@ -343,24 +341,20 @@ def _limits(
 
 def _ways(design: dict[str, int], target: float, at: Callable[..., float]) -> pd.DataFrame:
     """The least numbers that reach the target: one raised by itself, and falls with repeats."""
-    import pandas as pd
-
     raised = {name: (name,) for name in _ALL} | {"falls and repeats": ("falls", "repeats")}
     rows: list[dict[str, Any]] = []
     for words, names in raised.items():
-        n = 1
-        while n <= _MOST and at(**_with(design, names, n)) > target:
-            n *= 2
-        if n > _MOST:
+
+        def enough(n: int, names: tuple[str, ...] = names) -> bool:
+            return at(**_with(design, names, n)) <= target
+
+        numbers = range(1, _MOST + 1)
+        least = bisect.bisect_left(numbers, True, key=enough)
+        if least == _MOST:
             none = dict.fromkeys((*_ALL, "readings", "relative"), math.nan)
             rows.append({"more_of": words} | none)
             continue
-        low, high = n // 2, n
-        while high - low > 1:
-            middle = (low + high) // 2
-            enough = at(**_with(design, names, middle)) <= target
-            low, high = (low, middle) if enough else (middle, high)
-        chosen = _with(design, names, high)
+        chosen = _with(design, names, numbers[least])
         read = chosen["falls"] + chosen["states"] * chosen["repeats"]
         counted = {"readings": read * chosen["spheres"], "relative": at(**chosen)}
         rows.append({"more_of": words} | chosen | counted)

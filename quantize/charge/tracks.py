@@ -30,7 +30,7 @@ class _Track:
     positions: FloatArray
 
 
-def fold_tracks(page: Page, apparatus: Apparatus | None) -> tuple[Page, list[str]]:
+def fold_tracks(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
     r"""Turn positions into one row for each track, and say what was assumed.
 
     A track ends where particle, state, voltage or track number change, or the time goes back.
@@ -65,15 +65,18 @@ def fold_tracks(page: Page, apparatus: Apparatus | None) -> tuple[Page, list[str
             f"`run` ({page.source}) has positions without times; add a column with the time of "
             "each, in seconds."
         )
-    tracks = _tracks(page, apparatus)
-    noise = _localisation(tracks, apparatus)
-    diffusion, whence = _diffusion(tracks, apparatus)
+    tracks = _tracks(page, bench)
+    noise = _localisation(tracks, bench)
+    diffusion, whence = _diffusion(tracks, bench)
     cells = {
         name: [column[track.rows[0]] for track in tracks]
         for name, column in page.cells.items()
         if name not in ("position", "seconds", "keep", "reason")
     }
-    lines = [generalised_line(t.times - t.times[0], t.positions, diffusion, noise) for t in tracks]
+    lines = [
+        generalised_line(t.times - t.times[0], t.positions, diffusion, noise, unit="div/s")
+        for t in tracks
+    ]
     lasted = [float(track.times[-1] - track.times[0]) for track in tracks]
     moved = [line.value * time for line, time in zip(lines, lasted, strict=True)]
     spread = [line.standard_uncertainty * time for line, time in zip(lines, lasted, strict=True)]
@@ -103,9 +106,9 @@ def fold_tracks(page: Page, apparatus: Apparatus | None) -> tuple[Page, list[str
     ), [remark]
 
 
-def _tracks(page: Page, apparatus: Apparatus | None) -> list[_Track]:
-    positions = _column(page, "position", apparatus)
-    times = _column(page, "seconds", apparatus)
+def _tracks(page: Page, bench: Apparatus) -> list[_Track]:
+    positions = _column(page, "position", bench)
+    times = _column(page, "seconds", bench)
     keys = list(zip(*(page.cells[n] for n in _ONE_MOVEMENT if n in page.cells), strict=True))
     groups: list[list[int]] = []
     for i in range(len(page.numbers)):
@@ -127,8 +130,8 @@ def _tracks(page: Page, apparatus: Apparatus | None) -> list[_Track]:
     return [_Track(rows, times[rows], positions[rows]) for rows in groups]
 
 
-def _column(page: Page, name: str, apparatus: Apparatus | None) -> FloatArray:
-    scale = page.scale(name, apparatus)
+def _column(page: Page, name: str, bench: Apparatus) -> FloatArray:
+    scale = page.scale(name, bench)
     values = np.empty(len(page.numbers))
     for i, (cell, row) in enumerate(zip(page.cells[name], page.numbers, strict=True)):
         value, limit, _ = cell_number(cell, column=name, row=row, comma=page.comma)
@@ -141,12 +144,12 @@ def _column(page: Page, name: str, apparatus: Apparatus | None) -> FloatArray:
     return values
 
 
-def _localisation(tracks: list[_Track], apparatus: Apparatus | None) -> float:
-    given = apparatus.get("reticle.localisation") if apparatus else None
+def _localisation(tracks: list[_Track], bench: Apparatus) -> float:
+    given = bench.get("reticle.localisation")
     if given is not None:
         return given.value
     every = np.concatenate([track.positions for track in tracks])
-    declared = apparatus.get("reticle.step") if apparatus else None
+    declared = bench.get("reticle.step")
     step = written_step(every) if declared is None else declared.value
     if step is None:
         raise InputError(
@@ -156,10 +159,10 @@ def _localisation(tracks: list[_Track], apparatus: Apparatus | None) -> float:
     return step / math.sqrt(12)
 
 
-def _diffusion(tracks: list[_Track], apparatus: Apparatus | None) -> tuple[float, str]:
+def _diffusion(tracks: list[_Track], bench: Apparatus) -> tuple[float, str]:
     """Divisions²/s, and where it came from."""
-    if apparatus is not None and apparatus.has("sphere.diameter", "reticle.division"):
-        return diffusion_of(apparatus), "from the diameter"
+    if bench.has("sphere.diameter", "reticle.division"):
+        return diffusion_of(bench), "from the diameter"
     total, time, steps = 0.0, 0.0, 0
     for track in tracks:
         dt, dx = np.diff(track.times), np.diff(track.positions)

@@ -14,6 +14,7 @@ from quantize.charge.tracks import _diffusion, _tracks
 
 D, NOISE, UNIT, HELD = 0.03, 0.1, 10.0, 6  # divisions²/s, divisions, divisions in 10 s
 STATES = (6, 4, 7, 3, 5, 9, 2, 8)
+BARE = charge.Apparatus.of({})
 
 
 def positions(speed, rng, n=20, seconds=10.0):
@@ -72,7 +73,7 @@ def test_brownian_motion_from_the_tracks_themselves():
             columns["t"] += t.tolist()
             columns["position"] += x.tolist()
         page = read_page(columns)
-        found.append(_diffusion(_tracks(page, None), None)[0])
+        found.append(_diffusion(_tracks(page, BARE), BARE)[0])
     assert np.mean(found) == pytest.approx(D, abs=5 * np.std(found, ddof=1) / 4)
     assert np.std(found) < 0.2 * D
 
