@@ -20,7 +20,7 @@ from quantize.charge.agreement import Agreement
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
 from quantize.charge.bench import fit_bench
 from quantize.charge.budgets import Divisions, budget_of, gather
-from quantize.charge.page import Page, read_page
+from quantize.charge.page import read_page
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import (
@@ -33,7 +33,7 @@ from quantize.charge.routes import (
     weight_from_fall,
     weight_given,
 )
-from quantize.charge.tidy import filled
+from quantize.charge.tidy import of_particle
 from quantize.null.verdict import NO_STEPS
 from quantize.readings import Readings
 from quantize.tables.origin import Origin, with_origin
@@ -165,7 +165,7 @@ class BalanceVoltages:
             volts, self.source = validation.float_array("source", source), "the list given"
         else:
             page = read_page(source, "voltage")
-            volts, self.states, label = _of_particle(page, particle)
+            volts, self.states, label = of_particle(page, particle)
             self.source = page.source
             self.origin = Origin(
                 file=self.source,
@@ -393,26 +393,3 @@ class BalanceVoltages:
 
 def _route(by_route: dict[str, Propagation]) -> str:
     return JOINT if len(by_route) > 1 else next(iter(by_route))
-
-
-def _of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | None, str]:
-    """The voltages, states and label of one particle."""
-    keep, _ = page.kept_rows()
-    states = [c.strip().removesuffix(".0") for c in page.cells.get("state", [""] * len(keep))]
-    labels = filled(page.cells.get("particle"), len(keep), "1")
-    rows = pd.DataFrame({"particle": labels, "state": states})[keep]
-    there = rows["particle"].unique().tolist()
-    wanted = str(particle) if particle is not None else (there or ["1"])[0]
-    if (particle is None and len(there) > 1) or (there and wanted not in there):
-        raise InputError(
-            f"`particle` is {particle!r}, and `{page.source}` holds {', '.join(there)}; name one."
-        )
-    mine = (rows["particle"] == wanted).to_numpy(bool)
-    volts, states = page.column("voltage")[mine], rows["state"][mine].tolist()
-    if not any(states):
-        return volts, None, wanted
-    if not all(states):
-        raise InputError(
-            f"`state` is blank in some rows of `{page.source}`; label every one of them, or none."
-        )
-    return volts, states, wanted

@@ -289,3 +289,26 @@ def guess_timing(divisions: FloatArray, seconds: FloatArray) -> tuple[str, str]:
     if times > 0.5:
         return "fixed time", "the time is the same in most rows"
     return "fixed time", "neither time nor distance stays the same"
+
+
+def of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | None, str]:
+    """The voltages, states and label of one particle."""
+    keep, _ = page.kept_rows()
+    states = [c.strip().removesuffix(".0") for c in page.cells.get("state", [""] * len(keep))]
+    labels = filled(page.cells.get("particle"), len(keep), "1")
+    rows = pd.DataFrame({"particle": labels, "state": states})[keep]
+    there = rows["particle"].unique().tolist()
+    wanted = str(particle) if particle is not None else (there or ["1"])[0]
+    if (particle is None and len(there) > 1) or (there and wanted not in there):
+        raise InputError(
+            f"`particle` is {particle!r}, and `{page.source}` holds {', '.join(there)}; name one."
+        )
+    mine = (rows["particle"] == wanted).to_numpy(bool)
+    volts, states = page.column("voltage")[mine], rows["state"][mine].tolist()
+    if not any(states):
+        return volts, None, wanted
+    if not all(states):
+        raise InputError(
+            f"`state` is blank in some rows of `{page.source}`; label every one of them, or none."
+        )
+    return volts, states, wanted
