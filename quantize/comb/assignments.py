@@ -19,7 +19,7 @@ import dataclasses
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 
 _MOST_BREAKS = 20_000_000
 _BLOCK = 2**15
@@ -66,7 +66,7 @@ def fixed_offset(
     before = np.concatenate([[0], np.cumsum(number)[:-1]])
     old = np.repeat(start, number) + (np.arange(owner.size) - np.repeat(before, number))
     at = (old + 0.5) / size[owner]
-    order = np.argsort(at, kind="stable")
+    order = _ascending((at[None] - first) / (last - first))[0]
     at, owner, old = at[order], owner[order], old[order]
     k0 = sign * start
     sxk = float(np.sum(w * x * k0)) + np.concatenate([[0.0], np.cumsum(w[owner] * size[owner])])
@@ -123,36 +123,42 @@ def free_offset(
 def _cut_everywhere(
     z: FloatArray, w: FloatArray, f: FloatArray, limits: tuple[float, float], grain: float
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    cycles = np.multiply.outer(f, z)
-    base = np.floor(cycles)
-    order = np.argsort(cycles - base, axis=1, kind="stable")
-    t = np.take_along_axis(cycles, order, axis=1) - np.take_along_axis(base, order, axis=1)
+    t = np.multiply.outer(f, z)
+    base = np.floor(t)
+    t -= base
+    order = _ascending(t)
+    ws, total = w[order], float(np.sum(w))
     k = np.take_along_axis(base, order, axis=1)
-    ws, zs = w[order], z[order]
-    total = float(np.sum(w))
 
     # Cut j: the j smallest phases belong one tooth further on than the rest of their cycle.
-    def moved(extra: FloatArray) -> FloatArray:
-        return np.concatenate([np.zeros((f.size, 1)), np.cumsum(extra, axis=1)[:, :-1]], axis=1)
+    def less(whole: FloatArray, extra: FloatArray) -> FloatArray:
+        out = np.empty(base.shape)
+        out[:, 0] = 0.0
+        np.cumsum(extra[:, :-1], axis=1, out=out[:, 1:])
+        return np.subtract(whole[:, None], out, out=out)
 
     # Lowering k by one for the j smallest phases.
-    sk = np.sum(ws * k, axis=1, keepdims=True) - moved(ws)
-    szk = np.sum(ws * zs * k, axis=1, keepdims=True) - moved(ws * zs)
-    skk = np.sum(ws * k**2, axis=1, keepdims=True) - moved(ws * (2 * k - 1))
-    var_k = skk - sk**2 / total
+    sk = less(base @ w, ws)
+    cov = less(base @ (w * z), (w * z)[order])
+    k *= 2
+    k -= 1
+    k *= ws
+    var_k = less(np.square(base) @ w, k)
     var_z = float(np.sum(w * z**2) - np.sum(w * z) ** 2 / total)
-    cov = szk - sk * float(np.sum(w * z)) / total
+    var_k -= np.square(sk) / total
+    sk *= float(np.sum(w * z)) / total
+    cov -= sk
     with np.errstate(divide="ignore", invalid="ignore"):
         unit = cov / var_k
-        criterion = (var_z * var_k / cov**2 - 1) * var_k / total
+        criterion = (var_z / (unit * cov) - 1) * var_k / total
     low, high = limits
     usable = (var_k > 1e-12 * total) & (cov > 0) & (unit >= low) & (unit <= high)
     criterion = np.where(usable, np.maximum(criterion, 0.0) + grain / unit**2, np.inf)
     best = np.argmin(criterion, axis=1)
     rows = np.arange(f.size)
     # A phase of the offset that puts the cut in the middle of its gap.
-    gap_below = np.where(best > 0, t[rows, best - 1], t[:, -1] - 1)
-    cut = 0.5 * (gap_below + t[rows, best])
+    gap_below = t[rows, order[rows, best - 1]] - (best == 0)
+    cut = 0.5 * (gap_below + t[rows, order[rows, best]])
     good = np.isfinite(criterion[rows, best])
     return (
         f[good],
@@ -160,3 +166,17 @@ def _cut_everywhere(
         unit[rows, best][good],
         criterion[rows, best][good],
     )
+
+
+def _ascending(t: FloatArray) -> IntArray:
+    """The order of numbers from 0 to 1 along each row, equal ones as they stand.
+
+    Numbers and places in one integer sort several times as fast as places by numbers.
+    """
+    bits = int(t.shape[1]).bit_length()
+    keys: IntArray = (t * 2.0 ** (62 - bits)).astype(np.int64)
+    keys <<= bits
+    keys += np.arange(t.shape[1])
+    keys.sort(axis=1)
+    keys &= 2**bits - 1
+    return keys

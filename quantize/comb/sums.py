@@ -43,7 +43,7 @@ _UNSORTED_MODES = 300_000  # below this the grid stays in cache, and sorting the
 _BLOCK_BYTES = 2**24
 _PLAIN_BLOCK = 2**20
 _WAVE_BLOCK = 2**15
-WAVES = 8
+WAVES = 12
 """Terms of the Fourier series of a sum of log densities from which it is bounded."""
 _DIGITS = 21.0  # exp(−21) = 8e-10
 _FREQUENCIES = 2**15  # at once
@@ -68,23 +68,17 @@ def sums_at(values: FloatArray, weights: FloatArray, frequencies: FloatArray) ->
     return out
 
 
-def waves(
-    mean: FloatArray, lever: FloatArray, unit: FloatArray, offset: FloatArray
-) -> ComplexArray:
-    """Σ w·exp(2πij·phase) for the phases (mean − offset·lever)/unit and j = 1 … `WAVES`.
-
-    The weights w are one, mean − offset·lever, and lever; shape (m, 3, `WAVES`).
-    """
-    out = np.empty((unit.size, 3, WAVES), dtype=np.complex128)
-    weight = np.column_stack([np.ones(mean.size), mean, lever]).astype(np.complex128)
-    block = max(1, _WAVE_BLOCK // mean.size)
+def waves(values: FloatArray, unit: FloatArray) -> ComplexArray:
+    """Σ w·exp(2πij·value/unit) for j = 1 … `WAVES`, w being one and the value; (m, 2, `WAVES`)."""
+    out = np.empty((unit.size, 2, WAVES), dtype=np.complex128)
+    weight = np.column_stack([np.ones(values.size), values]).astype(np.complex128)
+    block = max(1, _WAVE_BLOCK // values.size)
     for part in (slice(i, i + block) for i in range(0, unit.size, block)):
-        turn = unit_circle((mean - offset[part, None] * lever) / unit[part, None])
+        turn = unit_circle(values / unit[part, None])
         power = turn.copy()
         for j in range(WAVES):
             out[part, :, j] = power @ weight
             power *= turn
-    out[:, 1] -= offset[:, None] * out[:, 2]
     return out
 
 

@@ -261,18 +261,32 @@ def log_likelihood_from_cosines(
 
 
 def most_of_waves(
-    sums: ComplexArray, n: int, moves: FloatArray, least: FloatArray, most: FloatArray
+    sums: ComplexArray,
+    n: int,
+    turns: FloatArray,
+    moves: FloatArray,
+    least: FloatArray,
+    most: FloatArray,
 ) -> FloatArray:
     """Upper bound of Σ log density near where `waves` gave the `sums` of n phases.
 
-    Phase i moves by at most |weight i|·move, for the second and third weight of `waves`; the third
-    of the `moves` bounds the root of the sum of squares. Spreads are from `least` to `most`. To
-    second order in the moves, the remainder of a cosine being at most half their square.
+    All phases together are turned by the first of `turns`, give or take the second. Phase i moves
+    by at most |value i| times the first of the `moves`, the second of which bounds the root of the
+    sum of squares. Spreads are from `least` to `most`. To second order in the moves, the remainder
+    of a cosine being at most half their square.
     """
     order = 2 * np.pi * np.arange(1, WAVES + 1)
-    slope = np.abs(sums[:, 1:].imag * moves[:2].T[:, :, None]).sum(axis=1)
-    change = order * slope + 0.5 * np.square(order * moves[2][:, None])
-    cosine = sums[:, 0].real
+    size, slope = np.moveaxis(np.abs(sums), 1, 0)
+    angle, angle_of_slope = np.moveaxis(np.angle(sums) + (order * turns[0][:, None])[:, None], 1, 0)
+    either_way = order * turns[1][:, None]
+    # The signs of the coefficients alternate.
+    cosine = size * _largest_cosine(angle, either_way)
+    cosine[:, 1::2] = -size[:, 1::2] * _largest_cosine(angle[:, 1::2] - np.pi, either_way[:, 1::2])
+    sine = np.maximum(
+        *(_largest_cosine(angle_of_slope + side * 0.5 * np.pi, either_way) for side in (-1, 1))
+    )
+    change = order * moves[0][:, None] * slope * sine
+    change += 0.5 * np.square(order * moves[1][:, None])
     step = (most / least) ** (1 / _PIECES)
     constant, blunt = coefficients(least, WAVES)
     bound = np.full(least.size, -np.inf)
@@ -284,6 +298,13 @@ def most_of_waves(
         left_out = 2 * q ** (WAVES + 1) / ((WAVES + 1) * (1 - q) * (1 - q**2))
         np.maximum(bound, n * (constant + left_out) + each.sum(axis=1), out=bound)
     return bound
+
+
+def _largest_cosine(angle: FloatArray, either_way: FloatArray) -> FloatArray:
+    """The largest cosine of any angle no farther from `angle` than `either_way`."""
+    turn = 2 * np.pi
+    away = np.abs(angle - turn * np.rint(angle / turn)) - either_way
+    return np.cos(np.maximum(away, 0.0, out=away), out=away)
 
 
 def log_interval(distance: FloatArray, half: FloatArray, sd: FloatArray) -> FloatArray:

@@ -265,7 +265,9 @@ class _Search:
         moves_offset = self._offset_half(todo, p)
         coarse = np.maximum(deviation, _COARSE * p.unit)
         broad_unit = need_unit & (moves_unit > coarse)
-        broad_offset = need_offset & (moves_offset > coarse)
+        wide, any_offset = self.likelihood.in_waves(p, cell)
+        broad_unit |= need_unit & wide & ~any_offset & lattice.moving
+        broad_offset = need_offset & (moves_offset > coarse) & ~any_offset
         ratio_sigma, ratio_growth = self._ratios(todo)
         broad_sigma = ratio_sigma > _BROAD_SIGMA
         most_prior = self._most_prior(todo, p, cell)
@@ -280,7 +282,7 @@ class _Search:
         blame = np.stack(
             [
                 np.where(need_unit, moves_unit / deviation, -1.0),
-                np.where(need_offset, moves_offset / deviation, -1.0),
+                np.where(need_offset, np.where(any_offset, 0.0, moves_offset / deviation), -1.0),
                 np.where(todo.s1 - todo.s0 > 1, ratio_sigma, -1.0),
                 np.where(todo.g1 - todo.g0 > 1, ratio_growth, -1.0),
             ]

@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model.envelope import Envelope
 from quantize.model.noise import ReadingKinds, grown_variance
 from quantize.readings import Readings
@@ -153,6 +153,11 @@ class Terms:
         if self.states < self.x.size or self.blank.size:
             teeth += np.ceil(float(np.max(self.highest - self.lowest)) / p.unit)
         return teeth * self.x.size
+
+    def in_waves(self, p: Parameters, cell: Cell) -> tuple[BoolArray, BoolArray]:
+        """In which cells the bound takes the offset as it is, once the unit is close, or now."""
+        nowhere = np.zeros(p.unit.size, dtype=bool)
+        return nowhere, nowhere
 
     def chunks(self, p: Parameters, cell: Cell | None = None) -> list[IntArray]:
         """Rows in parts that stay in the processor's cache, alike in the number of teeth."""

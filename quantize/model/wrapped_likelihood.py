@@ -39,9 +39,9 @@ _SIX_IMAGES = 0.8
 """Up to this spread three teeth on either side of the nearest are enough."""
 _NEGLIGIBLE = 9.0
 _NO_OTHER = 0.4
-_MANY, _LITTLE, _SHARED = 40, 0.5, 4
-"""So many phases that move by so little (root of the sum of squares) are bounded by waves,
-with so much less work."""
+_MANY, _LITTLE, _WAVE_TERMS, _WAVES_FROM = 40, 0.5, 60, 0.15
+"""So many phases that move by so little (root of the sum of squares) are bounded by waves, with
+so much work besides the sums, where the spread is as wide as that."""
 
 
 class WrappedLikelihood(Likelihood):
@@ -56,7 +56,8 @@ class WrappedLikelihood(Likelihood):
         self.level_lever = self.lever[self.starts]
         self.equal = bool(np.all(self.root == self.root[0]))
         self.widths = self.root[: 1 if self.equal else None]
-        self.many_alike = self.equal and not rounding and self.states >= _MANY
+        self.many_alike = self.equal and not (rounding or self.levered) and self.states >= _MANY
+        self.middle = float(self.mean.mean())
         self.degrees, self.scatter = levels.degrees, levels.scatter
         self.span = float(np.ptp(self.mean))
         self.constant = float(
@@ -158,36 +159,52 @@ class WrappedLikelihood(Likelihood):
         """How many terms each row has, shape (m,)."""
         terms = np.full(p.unit.size, float(self.states))
         if cell is not None:
-            terms[self._in_waves(p, cell)[0]] /= _SHARED
+            holds = self.in_waves(p, cell)[1]
+            units = np.unique(p.unit[holds]).size
+            terms[holds] = _WAVE_TERMS + self.states * units / max(holds.sum(), 1)
         return terms
 
-    def _in_waves(self, p: Parameters, cell: Cell) -> tuple[BoolArray, FloatArray]:
-        """In which cells the sums of cosines bound the phases, and how far those move there."""
-        frequency, stretch = 1 / p.unit, np.exp(cell.log_unit)
-        by_unit, by_offset = frequency * np.expm1(cell.log_unit), frequency * stretch * cell.offset
-        mean, lever = self.mean, self.level_lever
-        squares = mean @ mean - p.offset * (2 * mean @ lever - p.offset * (lever @ lever))
-        moved = by_unit * np.sqrt(np.maximum(squares, 0.0)) + by_offset * np.linalg.norm(lever)
-        least = cell.sigma_low * self.widths[0] * frequency / stretch
+    def in_waves(self, p: Parameters, cell: Cell) -> tuple[BoolArray, BoolArray]:
+        """In which cells the spread lets sums of cosines bound the phases, and in which they do."""
+        if not self.many_alike:
+            return super().in_waves(p, cell)
+        least = cell.sigma_low * self.widths[0] / p.unit / np.exp(cell.log_unit)
         little = _LITTLE * np.exp(np.minimum(np.square(np.pi * least), 99.0))
-        holds = self.many_alike & (least >= WIDE) & (moved < little)
-        return holds, np.stack([by_unit, by_offset, moved])
+        wide = least >= _WAVES_FROM
+        return wide, wide & (self._moves(p, cell, self._pivot(p, cell))[1] < little)
+
+    def _pivot(self, p: Parameters, cell: Cell) -> float:
+        """From where sums of cosines are counted: the offset itself, where that is known."""
+        known = p.offset.size and not (np.any(cell.offset) or np.ptp(p.offset))
+        return float(p.offset[0]) if known else self.middle
+
+    def _moves(self, p: Parameters, cell: Cell, pivot: float) -> FloatArray:
+        """How far phases move for each unit from the pivot, and the root of the squares' sum."""
+        by_unit = np.expm1(cell.log_unit) / p.unit
+        return np.stack([by_unit, by_unit * np.linalg.norm(self.mean - pivot)])
 
     def _most_of_waves(self, p: Parameters, cell: Cell) -> tuple[FloatArray, BoolArray]:
         """Upper bounds of the log density of all phases by sums of cosines, and where they hold.
 
         With many readings each nearer its tooth the gains add up that average in the sums.
         """
-        out, (holds, moves) = np.empty(p.unit.size), self._in_waves(p, cell)
+        out, (_, holds) = np.empty(p.unit.size), self.in_waves(p, cell)
         if not holds.any():
             return out, holds
-        # Boxes of several sigmas share their sums.
-        places, row = np.unique((p.unit + 1j * p.offset)[holds], return_inverse=True)
-        sums = waves(self.mean, self.level_lever, places.real, places.imag)
-        per_unit, stretch = self.widths[0] / p.unit, np.exp(cell.log_unit)
+        # Boxes of several sigmas and offsets share their sums.
+        pivot = self._pivot(p, cell)
+        units, row = np.unique(p.unit[holds], return_inverse=True)
+        sums = waves(self.mean - pivot, units)
+        moves, stretch = self._moves(p, cell, pivot), np.exp(cell.log_unit)
+        turn = (pivot - p.offset) / p.unit
+        turns = np.stack([turn, np.abs(turn) * np.expm1(cell.log_unit)])
+        turns[1] += stretch * cell.offset / p.unit
+        per_unit = self.widths[0] / p.unit
         ends = np.stack([cell.sigma_low * per_unit / stretch, p.sigma * per_unit * stretch])
         for here, of in zip(self._blocks(np.flatnonzero(holds)), self._blocks(row), strict=True):
-            out[here] = most_of_waves(sums[of], self.states, moves[:, here], *ends[:, here])
+            out[here] = most_of_waves(
+                sums[of], self.states, turns[:, here], moves[:, here], *ends[:, here]
+            )
         return out, holds
 
     def _most_of_phases(self, p: Parameters, cell: Cell) -> FloatArray:
