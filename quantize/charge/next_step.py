@@ -79,24 +79,7 @@ class NextStep(Result):
 
 
 def next_step(run: Rows, fit: RunFit) -> NextStep:
-    r"""Weigh every reading, and every input, by what it is expected to bring in coulombs.
-
-    Parameters
-    ----------
-    run : Run
-        Of one particle, with an apparatus.
-    fit : RunFit
-        Of the same run.
-
-    Returns
-    -------
-    NextStep
-
-    Raises
-    ------
-    InputError
-        Without a fall, and when no route to coulombs is possible.
-    """
+    """What `Run.next_step` gives."""
     bench = with_voltage(run.bench(), run)
     if fit.fall is None:
         raise InputError(

@@ -214,7 +214,7 @@ def joint_unit(
 def joint_unit_of_run(
     run: Rows, unit_range: tuple[float, float] | None = None, *, route: str | None = None
 ) -> JointUnit:
-    """Fit, convert and join every particle of a run; see `Run.joint_unit_in_coulombs`."""
+    """What `Run.joint_unit_in_coulombs` gives."""
     run.bench().need_weight_of_each(run.particles)
     runs = {label: run.particle(label) for label in run.particles}
     fits = {label: fit_run(one, unit_range) for label, one in runs.items()}

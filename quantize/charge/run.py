@@ -316,7 +316,7 @@ class Run(Rows):
     def joint_unit_in_coulombs(
         self, unit_range: tuple[float, float] | None = None, *, route: str | None = None
     ) -> JointUnit:
-        """Find one unit in coulombs from all particles; see `joint_unit_of_run`.
+        """Find one unit in coulombs from all particles, each fitted and converted by itself.
 
         Parameters
         ----------

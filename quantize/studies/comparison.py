@@ -18,7 +18,7 @@ from quantize._support.results import Result
 from quantize.studies.conditions import Conditions, conditions_of
 from quantize.studies.estimators import Estimators, estimators_of
 from quantize.studies.study import Checkpoint, Workers, declare, run_study
-from quantize.studies.summary import summarise
+from quantize.studies.summary import SHARES, summarise
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 DEFAULT = ("cosine score", "phase-free power", "least squares", "mixture, sigma known")
 LARGEST_TOLERANCE = 0.19
 """Above it, u/2 and u/3 could no longer be distinguished."""
+_LEVEL = 0.05
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -52,6 +53,9 @@ class Comparison(Result):
     timing : pandas.DataFrame
         Median seconds of one estimate. It is apart from the table because it alone differs from
         run to run.
+    pairs : pandas.DataFrame
+        For each condition, by its place in `conditions`, two estimators and a share: on how many
+        samples only the one or only the other succeeded, and McNemar's exact p-value.
     errors : dict of str to str
         The first error of every estimator that had one.
     conditions : list of dict
@@ -69,6 +73,7 @@ class Comparison(Result):
 
     table: pd.DataFrame
     timing: pd.DataFrame
+    pairs: pd.DataFrame
     errors: dict[str, str]
     conditions: list[dict[str, Any]]
     replicates: int
@@ -89,28 +94,25 @@ class Comparison(Result):
         Returns
         -------
         pandas.DataFrame
-            The rows of the winners, and `clear`: whether the winner's interval lies above the
-            share of every other estimator.
+            The rows of the winners, and `clear`: whether the winner differs from every other by
+            McNemar's test on the samples that they share, at 0.05 over the number of the others.
         """
-        columns = list(self.table.columns)
-        if what not in columns or f"{what}_low" not in columns:
-            raise InputError(
-                f"`what` is {what!r}; it must be one of 'right', 'coverage', 'power', "
-                "'false_alarms'."
-            )
-        keys = columns[: columns.index("estimator")]
-        rows = []
-        for _, group in self.table.groupby(keys, sort=False, dropna=False):
-            shares = group[what]
-            if shares.notna().any():
-                first = int(np.nanargmax(shares.to_numpy()))
-                winner = group.iloc[first].to_dict()
-                others = np.delete(shares.to_numpy(), first)
-                clear = not np.any(others >= winner[f"{what}_low"])
-                rows.append({**winner, "clear": clear})
         import pandas as pd
 
-        return pd.DataFrame(rows, columns=[*columns, "clear"])
+        validation.choice("what", what, SHARES)
+        estimators = self.table["estimator"].nunique()
+        asked = self.pairs[self.pairs["what"] == what]
+        rows = []
+        for number in range(len(self.conditions)):
+            group = self.table.iloc[number * estimators : (number + 1) * estimators]
+            if group[what].notna().any():
+                winner = group.iloc[int(np.nanargmax(group[what].to_numpy()))].to_dict()
+                here = asked[asked["condition"] == number]
+                its = here[(here[["estimator", "other"]] == winner["estimator"]).any(axis=1)]
+                p = its["p_value"].dropna()
+                clear = bool((p <= _LEVEL / max(len(p), 1)).all())
+                rows.append({**winner, "clear": clear})
+        return pd.DataFrame(rows, columns=[*self.table.columns, "clear"])
 
     def to_csv(self, path: str | os.PathLike[str]) -> Path:
         """Write the table as csv, whole or not at all; returns the path."""
@@ -237,7 +239,7 @@ def compare_estimators(
     )
     answers = run_study(study, workers=workers, checkpoint=kept, progress=progress)
     names = [estimator.name for estimator in asked]
-    table, timing = summarise(cells, names, answers, tolerance=width, alpha=level)
+    table, timing, pairs = summarise(cells, names, answers, tolerance=width, alpha=level)
     errors: dict[str, str] = {}
     for outcomes in answers:
         for name, (_, message) in outcomes.messages.items():
@@ -245,6 +247,7 @@ def compare_estimators(
     return Comparison(
         table=table,
         timing=timing,
+        pairs=pairs,
         errors=errors,
         conditions=[condition.described() for condition in cells],
         replicates=study.replicates,

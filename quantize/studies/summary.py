@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 CONFIDENCE = 0.95
 """Of the binomial intervals in the table."""
 
+SHARES = ("right", "coverage", "power", "false_alarms")
+"""What is counted of the samples, a yes or no for each."""
 _WRONG = {"half": 1 / 2, "third": 1 / 3, "double": 2.0}
 
 
@@ -69,21 +72,41 @@ def summarise(
     *,
     tolerance: float,
     alpha: float,
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Counts and median times, a row for each condition and estimator; see `Comparison`."""
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Counts and median times, a row for each condition and estimator, and pairs of estimators.
+
+    See `Comparison`.
+    """
     import pandas as pd
 
     fields = shown_fields(conditions)
-    rows, times = [], []
-    for condition, outcomes in zip(conditions, answers, strict=True):
+    rows, times, pairs = [], [], []
+    for number, (condition, outcomes) in enumerate(zip(conditions, answers, strict=True)):
         head = {field: condition.label(field) for field in fields}
         head["sigma_over_unit"] = condition.sigma_over_unit
         medians = np.median(outcomes.seconds, axis=0).tolist()
+        hits = [_hits(condition, outcomes, j, tolerance, alpha) for j in range(len(names))]
         for column, name in enumerate(names):
             named = head | {"estimator": name}
-            rows.append(named | _row(condition, outcomes, column, tolerance, alpha))
+            rows.append(named | _row(condition, outcomes, column, hits[column], tolerance))
             times.append(named | {"seconds": medians[column]})
-    return pd.DataFrame(rows), pd.DataFrame(times)
+        for one, other in itertools.combinations(range(len(names)), 2):
+            for what in SHARES:
+                counts = {"condition": number, "estimator": names[one], "other": names[other]}
+                pairs.append(counts | {"what": what} | _pair(hits[one][what], hits[other][what]))
+    columns = ["condition", "estimator", "other", "what", "only_this", "only_other", "p_value"]
+    return pd.DataFrame(rows), pd.DataFrame(times), pd.DataFrame(pairs, columns=columns)
+
+
+def _pair(one: FloatArray, other: FloatArray) -> dict[str, float]:
+    """Samples on which one of two alone succeeded, and McNemar's exact p-value (two-sided)."""
+    from scipy.special import bdtr
+
+    # NaN, where one of them has nothing to say, is neither above nor below.
+    this, that = int(np.sum(one > other)), int(np.sum(other > one))
+    p = min(2 * float(bdtr(min(this, that), this + that, 0.5)), 1.0)
+    asked = bool(np.isfinite(one + other).any())
+    return {"only_this": this, "only_other": that, "p_value": p if asked else float("nan")}
 
 
 def shown_fields(conditions: Sequence[Condition]) -> list[str]:
@@ -97,7 +120,11 @@ def shown_fields(conditions: Sequence[Condition]) -> list[str]:
 
 
 def _row(
-    condition: Condition, outcomes: Outcomes, column: int, tolerance: float, alpha: float
+    condition: Condition,
+    outcomes: Outcomes,
+    column: int,
+    hits: dict[str, FloatArray],
+    tolerance: float,
 ) -> dict[str, Any]:
     fate = outcomes.fate[:, column]
     row: dict[str, Any] = {
@@ -110,7 +137,7 @@ def _row(
     has_unit = condition.family is None
     ratio = outcomes.unit[:, column] / condition.unit
     right = _near(ratio, 1.0, tolerance)
-    row |= _share("right", right, has_unit)
+    row |= _share("right", hits)
     rest = np.isfinite(ratio) & ~right
     for name, factor in _WRONG.items():
         hit = rest & _near(ratio, factor, tolerance)
@@ -118,14 +145,24 @@ def _row(
         row[name] = float(hit.mean()) if has_unit else np.nan
     row["other"] = float(rest.mean()) if has_unit else np.nan
     row |= _errors(ratio[right] - 1, outcomes.bound[right] / condition.unit, has_unit)
-    covered = outcomes.covered[:, column]
-    row |= _share("coverage", (covered == 1)[covered >= 0], has_unit)
-    decision = outcomes.decision[:, column]
-    # A sample on which the estimator failed did not show steps.
-    said = (decision <= alpha) if np.isfinite(decision).any() else np.zeros(0, dtype=bool)
-    row |= _share("power", said, has_unit)
-    row |= _share("false_alarms", said, not has_unit)
+    for name in SHARES[1:]:
+        row |= _share(name, hits)
     return row
+
+
+def _hits(
+    condition: Condition, outcomes: Outcomes, column: int, tolerance: float, alpha: float
+) -> dict[str, FloatArray]:
+    """1 or 0 of each share for each sample, NaN where it is not asked."""
+    nothing: FloatArray = np.full(outcomes.bound.size, np.nan)
+    decision, covered = outcomes.decision[:, column], outcomes.covered[:, column]
+    # A sample on which the estimator failed did not show steps.
+    said = (decision <= alpha).astype(np.float64) if np.isfinite(decision).any() else nothing
+    if condition.family is not None:
+        return dict.fromkeys(SHARES, nothing) | {"false_alarms": said}
+    right = _near(outcomes.unit[:, column] / condition.unit, 1.0, tolerance)
+    held = np.where(covered >= 0, covered == 1.0, np.nan)
+    return dict(zip(SHARES, (right.astype(np.float64), held, said, nothing), strict=True))
 
 
 def _near(ratio: FloatArray, target: float, tolerance: float) -> BoolArray:
@@ -134,12 +171,12 @@ def _near(ratio: FloatArray, target: float, tolerance: float) -> BoolArray:
     return near
 
 
-def _share(name: str, hits: BoolArray, applies: bool) -> dict[str, float]:
+def _share(name: str, hits: dict[str, FloatArray]) -> dict[str, float]:
     """A share with the ends of its interval."""
-    if not applies or hits.size == 0:
-        return dict.fromkeys((name, f"{name}_low", f"{name}_high"), float("nan"))
-    low, high = binomial_interval(int(hits.sum()), hits.size)
-    return {name: float(hits.mean()), f"{name}_low": low, f"{name}_high": high}
+    asked = hits[name][np.isfinite(hits[name])]
+    share = float(asked.mean()) if asked.size else float("nan")
+    low, high = binomial_interval(int(asked.sum()), asked.size)
+    return {name: share, f"{name}_low": low, f"{name}_high": high}
 
 
 def _errors(deviation: FloatArray, bound: FloatArray, applies: bool) -> dict[str, float]:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import one_of_each
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -70,7 +71,17 @@ def faults(figure: Figure, axes: Axes) -> list[str]:
     for (one, a), (other, b) in itertools.combinations(boxes(axes.texts), 2):
         if min(a.x1, b.x1) - max(a.x0, b.x0) > 2 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2:
             found.append(f"labels: {one!r} on {other!r}")
+    rows = sorted(boxes(axes.get_yticklabels()), key=lambda pair: pair[1].y0)
+    for (one, a), (other, b) in itertools.pairwise(rows):
+        if a.y1 > b.y0 + 3:
+            found.append(f"rows: {one!r} on {other!r}")
+    if axes.get_window_extent().height < 0.2 * height:
+        found.append("flat")
     legend = axes.get_legend()
+    if legend is not None:
+        box = legend.get_window_extent()
+        if box.x0 < -2 or box.x1 > width + 2 or box.y0 < -2:
+            found.append("over the edge: the legend")
     if legend is not None and axes.get_xlabel():
         top = legend.get_window_extent().y1
         if top > axes.xaxis.label.get_window_extent().y0 + 4:
@@ -113,6 +124,23 @@ def test_studies_and_plans() -> None:
         assert faults(*drawn(lambda ax, options=options: study.plot(ax=ax, **options))) == []
     for plan in (qz.plan(sigma=[0.1, 0.2]), qz.plan(readings=[20, 40], sigma=1.0)):
         assert faults(*drawn(lambda ax, plan=plan: plan.plot(ax=ax))) == []
+
+
+def test_what_the_p_value_depends_on() -> None:
+    page = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
+    for ranges in (None, [(1, 3), (1.1, 3), (1.2, 3.3), (1.5, 3.4)]):
+        found = qz.null.sensitivity(page, (1.2, 7), unit_ranges=ranges, n_resamples=19, rng=1)
+        figure, axes = drawn(lambda ax, found=found: found.plot(ax=ax))  # type: ignore[misc]
+        assert faults(figure, axes) == []
+        # Every mark of a row stands within it, clear of the frame.
+        places = np.concatenate([line.get_ydata() for line in axes.lines[:-1]])  # type: ignore[misc]
+        assert np.abs(places - np.rint(places)).max() < 0.4
+        assert min(axes.get_ylim()) < places.min() - 0.15
+
+
+@pytest.mark.parametrize("name", ["RunningResult", "CountAnalysis", "GroupAnalyses", "JointUnit"])
+def test_other_results(name: str) -> None:
+    assert faults(*drawn(lambda ax: one_of_each.one(name).plot(ax=ax))) == []
 
 
 def test_the_faults_are_seen() -> None:

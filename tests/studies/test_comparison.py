@@ -225,6 +225,37 @@ def test_the_best_is_clear_only_beyond_the_error() -> None:
         found.best("bias")
 
 
+def test_the_best_is_decided_on_the_samples_that_are_shared() -> None:
+    # Two estimators whose intervals overlap by far, yet the one is right wherever the other is.
+    def always(readings: Any, unit_range: Any) -> float:
+        return 1.0
+
+    def mostly(readings: Any, unit_range: Any) -> float:
+        return 1.0 if readings.values.sum() > 13 else 9.0
+
+    found = qz.compare_estimators(
+        {"always": always, "mostly": mostly}, {"n": 4}, replicates=60, rng=1
+    )
+    [pair] = found.pairs[found.pairs["what"] == "right"].to_dict("records")
+    wrong = round(60 * (1 - found.table["right"][1]))
+    assert (pair["condition"], pair["only_this"], pair["only_other"]) == (0, wrong, 0)
+    # McNemar's exact test: one side took all of the discordant samples.
+    assert pair["p_value"] == pytest.approx(2 * 0.5**wrong)
+    assert found.table["right_low"][0] < found.table["right_high"][1]
+    assert found.best()["clear"].tolist() == [True]
+    assert found.pairs[found.pairs["what"] != "right"]["p_value"].isna().all()
+
+
+def test_pairs_against_scipy() -> None:
+    found = small_study(replicates=40)
+    for row in found.pairs[found.pairs["what"] == "right"].to_dict("records"):
+        n = row["only_this"] + row["only_other"]
+        wanted = stats.binomtest(row["only_this"], n).pvalue if n else 1.0
+        assert row["p_value"] == pytest.approx(wanted, rel=1e-9)
+        shares = found.table["right"][2 * row["condition"] :][:2].tolist()
+        assert row["only_this"] - row["only_other"] == pytest.approx(40 * (shares[0] - shares[1]))
+
+
 def test_lists_are_run_through_and_pairs_stay() -> None:
     cells = conditions_of(
         {"n": range(5, 7), "sigma": np.array([0.1, 0.2]), "integers": [(1, 8), ("poisson", 2)]}

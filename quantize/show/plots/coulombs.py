@@ -66,7 +66,7 @@ def plot_coulombs(
 
 def _budget(found: Propagation, ax: Axes) -> None:
     every = found.budget.sort_values("share")
-    table = every.tail(max(int((style.points_of(ax)[1] - 50) / 9), 3))
+    table = every.tail(max(int((style.points_of(ax)[1] - 70) / 9), 3))
     share = 100 * np.abs(table["share"].to_numpy(float))
     random = (table["part"] == "random").to_numpy(bool)
     bars = ax.barh(np.arange(share.size), share, color=style.SOFT, edgecolor=style.DATA, height=0.6)

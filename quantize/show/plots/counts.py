@@ -67,4 +67,5 @@ def plot_count_analysis(found: CountAnalysis, ax: Axes | None = None) -> Axes:
     axes = plot_count_fit(found.fit, ax)
     with style.look():
         axes.set_title(f"Verdict: {found.verdict}; unit {facts.size(found)}")
+        style.fit(axes)
     return axes

@@ -66,16 +66,14 @@ def plot_running(found: RunningResult, ax: Axes | None = None) -> Axes:
         axes.axhline(0, color=style.RULE, lw=0.8)
         limit = -np.log10(found.alpha)
         axes.axhline(limit, color=style.INK, lw=1.1, ls=(0, (5, 3)))
-        # The curve ends above the line once it has crossed it.
-        below = found.crossed_at is not None
+        # The curve begins below the line.
         style.note(
             axes,
             f"{1 / found.alpha:g} to 1: may stop here",
-            (0.995, limit),
-            (0, -4 if below else 4),
+            (0.01, limit),
+            (0, 4),
             xycoords=("axes fraction", "data"),
-            ha="right",
-            va="top" if below else "bottom",
+            va="bottom",
         )
         style.whole_ticks(axes)
         if found.crossed_at is not None:
@@ -99,10 +97,8 @@ def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
         unit_ranges = list(dict.fromkeys(table["unit_range"]))
         for place, unit_range in enumerate(unit_ranges):
             rows = table[table["unit_range"] == unit_range]
-            height = [
-                nulls.index(null) + 0.2 * (place - (len(unit_ranges) - 1) / 2)
-                for null in rows["null"]
-            ]
+            aside = 0.7 * ((place + 0.5) / len(unit_ranges) - 0.5)
+            height = [nulls.index(null) + aside for null in rows["null"]]
             axes.plot(
                 rows["p_value"],
                 height,
@@ -114,10 +110,10 @@ def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
         axes.axvline(0.05, color=style.INK, lw=1.0, ls=(0, (5, 3)), label="1 sample in 20")
         axes.set_xscale("log")
         style.plain_powers(axes.xaxis)
-        style.name_rows(axes, range(len(nulls)), nulls)
+        style.name_rows(axes, range(len(nulls)), nulls, lines_below=3)
         axes.set(
-            ylim=(len(nulls) - 0.5, -0.5),
-            xlabel="samples without steps that look as regular (p)",
+            ylim=(len(nulls) - 0.4, -0.6),
+            xlabel="p-value",
             title="What the p-value depends on",
         )
         style.legend_below(axes)

@@ -193,8 +193,11 @@ def plot_phases(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
             f"multiples at the top; arrow: mean of all, {abs(mean):.2f} of the radius",
             style.panel_inches(axes)[0],
         )
-        lines = "\n" * (1 + said.count("\n"))
-        axes.set_title(f"Between multiples of {facts.size(found)}{lines}")
+        wide, high = style.panel_inches(axes)
+        # The circle stands in the middle, and the title begins at its left.
+        title = f"Between multiples of {facts.size(found)}"
+        title = style.broken(title, 0.5 * (wide + min(wide, high - 0.7)), 10.5 * 0.66)
+        axes.set_title(title + "\n" * (1 + said.count("\n")))
         axes.text(
             0.0,
             1.0,
@@ -287,15 +290,17 @@ def plot_sampled(found: SampledMixture, ax: Axes | None = None) -> Axes:
         chain = found.draws["chain"].to_numpy()
         every = np.histogram(log_unit, edges)[0] / (log_unit.size * width)
         axes.stairs(every, np.exp(edges), fill=True, color=style.SOFT)
+        top = float(every.max())
         for number in np.unique(chain):
             mine = log_unit[chain == number]
             height = np.histogram(mine, edges)[0] / (mine.size * width)
+            top = max(top, float(height.max()))
             label = "one ensemble" if number == 0 else None
             axes.stairs(height, np.exp(edges), color=style.DATA, lw=0.6, alpha=0.7, label=label)
         rows = _main_modes(found)
         at = np.searchsorted(edges, np.log([row["unit"] for row in rows])) - 1
         peaks = every[np.clip(at, 0, every.size - 1)]
-        _mark_modes(found, axes, 1.1 * float(every.max()), peaks.tolist())
+        _mark_modes(found, axes, 1.1 * top, peaks.tolist())
         state = "the ensembles agree" if found.converged else "not converged"
         axes.set_title(f"The unit by sampling: {state}")
     return axes

@@ -322,8 +322,8 @@ def _scatter_of_states(run: Run, ax: Axes) -> None:
     ax.set(
         xlim=(0.4, len(points) + 0.6),
         ylim=(-0.03 * top, top),
-        xlabel="charge state, and the voltage on the plates",
+        xlabel="charge state and its voltage",
         ylabel="scatter in divisions",
-        title="Does each state scatter as air, watch and ruler explain?",
+        title="Does each state scatter as predicted?",
     )
     style.legend_below(ax, lines=6 if upright else 4)

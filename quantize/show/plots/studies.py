@@ -9,6 +9,7 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.show.plots import style
+from quantize.studies.summary import SHARES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from quantize.studies.comparison import Comparison
     from quantize.studies.planning import Plan
 
-SHARES = ("right", "coverage", "power", "false_alarms")
 MEANS = ("over_bound", "bias", "rms")
 _LABELS = {
     "right": "share of samples with the right unit",

@@ -10,6 +10,7 @@ import contextlib
 import functools
 import io
 import os
+import re
 import textwrap
 import threading
 from collections.abc import Iterator, Sequence
@@ -35,6 +36,7 @@ PALE = "#e6ecf2"
 RULE = "#b9c2cb"
 CLEAR: Any = {"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85}
 KINDS = ("svg", "pdf", "png")
+_NARROW = 4.0  # inches
 _ONE_AT_A_TIME = threading.RLock()
 _STEPS: tuple[tuple[float, ...], ...] = (
     tuple(np.arange(10, 100) / 10),
@@ -154,9 +156,11 @@ def names_inches(ax: Axes) -> float:
     return max(0.3, 0.56 * max(letters, default=0.0) / 72)
 
 
-def name_rows(ax: Axes, places: Sequence[float], names: Sequence[str]) -> None:
+def name_rows(
+    ax: Axes, places: Sequence[float], names: Sequence[str], lines_below: int = 0
+) -> None:
     """Names of rows left of the axes, in letters and lengths for which there is room."""
-    wide, high = panel_inches(ax)[0], points_of(ax)[1]
+    wide, high = panel_inches(ax)[0], points_of(ax)[1] - 12 * lines_below
     size = float(np.clip(0.85 * high / max(len(names), 1), 5.0, 9.0))
     most = max(int(0.4 * 72 * wide / (0.56 * size)), 8)
     ax.set_yticks(list(places), [shortened(name, most) for name in names], fontsize=size)
@@ -216,25 +220,37 @@ def beside(ax: Axes, text: str, at: tuple[float, float], *, rather_left: bool, *
 def broken(text: str, inches: float, letter: float = 9 * 0.56) -> str:
     """Text in lines of so many inches, by the usual width of a letter in points."""
     most = max(int((inches - 0.3) * 72 / letter), 20)
-    return "\n".join(textwrap.fill(line, most) for line in text.split("\n"))
+    # A number and its unit of measurement stay together.
+    text = re.sub(r"(?<=[⁰¹²³⁴⁵⁶⁷⁸⁹]) |(?<=\d) (?=[VsC]\b)", "\u00a0", text)
+    lines = "\n".join(textwrap.fill(line, most) for line in text.split("\n"))
+    return lines.replace("\u00a0", " ")
 
 
 def legend_below(ax: Axes, *, lines: int = 3, of_figure: bool = False) -> None:
     """The legend under the axes and so many lines of labels, or under all axes of the figure."""
     _, names = ax.get_legend_handles_labels()
     lines += _break_below(ax)
-    # Seven more letters for the mark of each.
     figure = figure_of(ax).get_figure(root=True)
     wide = panel_inches(ax)[0]
     if of_figure and figure is not None:
         wide = float(figure.get_size_inches()[0])
-    # Seven more letters for the mark of each.
-    fits = int((wide - 0.2) * 72 / (8 * 0.56 * (7 + max(map(len, names), default=1))))
-    look: Any = {"ncols": min(max(fits, 1), 4), "fontsize": 8, "handletextpad": 0.5}
+    # Some more letters for the mark of each.
+    size, mark = (8, 7) if wide > _NARROW else (7, 5)
+    fits = int((wide - 0.2) * 72 / (size * 0.56 * (mark + max(map(len, names), default=1))))
+    look: Any = {"ncols": min(max(fits, 1), 4), "fontsize": size, "handletextpad": 0.5}
+    if size < 8:
+        look |= {"handlelength": 1.5, "columnspacing": 1.0}
     if of_figure:
         figure_of(ax).legend(*ax.get_legend_handles_labels(), loc="outside lower center", **look)
         return
-    place = {"loc": "upper center", "bbox_to_anchor": (0.5, 0.0), "borderaxespad": 1.5 * lines}
+    # The middle of the panel, of which names of rows and the label take the left.
+    left = names_inches(ax) + 0.15
+    middle = 0.5 - 0.5 * left / max(wide - left, 1.0)
+    place = {
+        "loc": "upper center",
+        "bbox_to_anchor": (middle, 0.0),
+        "borderaxespad": 12 * lines / size,
+    }
     ax.legend(**place, **look)
 
 
