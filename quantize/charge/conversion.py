@@ -86,7 +86,7 @@ def _charges(
     voltage = np.where(np.isnan(voltage), reference, voltage)
     with np.errstate(divide="ignore", invalid="ignore"):
         stretch = np.where(voltage == 0, np.nan, reference / voltage)
-        moved = table["divisions"].to_numpy(float) * run.interval / table["seconds"].to_numpy(float)
+        moved = run.moved(table)
     table["charge"] = (moved + fallen) * stretch * per_division.value
     scatter, degrees = run.scatter()
     spread = scatter * np.abs(stretch) * per_division.value if degrees else np.nan
