@@ -1,10 +1,12 @@
-"""Every public function gives on some sixty data sets what is kept in golden.json.
+"""Every public function gives on some sixty data sets what is kept in golden.json, and the parts
+of the comb, the model, the nulls and the charge formulas what is kept in ``tests/kept``.
 
-A change that moves a number on purpose writes the file anew (``python tests/helpers/golden.py``,
-which prints what moved) and says so in the changelog.
+A change that moves a number on purpose writes the file anew (``python tests/helpers/golden.py``
+and ``python tests/helpers/kept.py``, which print what moved) and says so in the changelog.
 """
 
 import golden
+import kept
 import pytest
 
 
@@ -28,3 +30,20 @@ def test_a_move_would_be_seen():
     assert golden.differences(kept, changed, rel=1e-3) == [
         f"{name}: unit {kept[name]['unit']} -> {changed[name]['unit']}"
     ]
+
+
+CASES = {part: kept.cases(part) for part in kept.PARTS}
+
+
+@pytest.mark.parametrize(
+    ("part", "name"), [(part, name) for part, cases in CASES.items() for name in cases]
+)
+def test_every_part_gives_what_is_kept(part, name):
+    """Every field of a result, refusals, and what is accepted at a limit."""
+    moved = kept.moved(part, name, CASES[part][name], rel=1e-6)
+    assert not moved, "\n".join(moved)
+
+
+@pytest.mark.parametrize("part", kept.PARTS)
+def test_every_answer_kept_has_its_case(part):
+    assert list(kept.stored(part)) == list(CASES[part])

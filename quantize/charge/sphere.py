@@ -160,7 +160,7 @@ class Sphere:
             )
             return found
 
-        found = propagate(model, inputs, unit="m")
+        found = propagate(model, inputs)
         diameter = Quantity(
             value=found.value, standard_uncertainty=found.standard_uncertainty, unit="m"
         )

@@ -58,7 +58,10 @@ class RunningResult(Result):
 
     def _headline(self) -> str:
         crossed = "never" if self.crossed_at is None else f"after {self.crossed_at} readings"
-        last = int(np.flatnonzero(np.isfinite(self.log_evidence))[-1])
+        looks = np.flatnonzero(~np.isnan(self.log_evidence))
+        if not looks.size:
+            return f"no look at the evidence of {self.log_evidence.size} readings"
+        last = int(looks[-1])
         return (
             f"log evidence {self.log_evidence[last]:.2f} after {last + 1} readings, "
             f"above 1/{self.alpha:g} {crossed}"
