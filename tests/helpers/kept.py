@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 
 FOLDER = Path(__file__).resolve().parent.parent / "kept"
-PARTS = ("charge", "comb", "model", "null")
+PARTS = ("bench", "charge", "comb", "model", "null", "null_parts", "priors")
 Cases = dict[str, Callable[[], Any]]
 
 _LONGEST = 6  # entries of an array that are kept one by one

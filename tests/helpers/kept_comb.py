@@ -8,7 +8,15 @@ import numpy as np
 from kept import Cases
 
 import quantize as qz
-from quantize.comb import alternatives, assignments, least_squares, sums, unit_range, window, wrapped
+from quantize.comb import (
+    alternatives,
+    assignments,
+    least_squares,
+    sums,
+    unit_range,
+    window,
+    wrapped,
+)
 
 PHASE = np.array([0.0, 0.03, -0.2, 0.41, -0.5, 0.5, 0.25])
 SPREAD = np.array([0.004, 0.049, 0.051, 0.19, 0.29, 0.31, 0.39, 0.41, 1.2])
@@ -89,7 +97,10 @@ def _wrapped() -> Cases:
             *(wrapped.cosine_sums(mean, unit, s) for s in (0.15, 0.24, 0.3, 1.5)),
         ],
         "by cosines": lambda: wrapped.log_likelihood_from_cosines(
-            wrapped.cosine_sums(mean, np.linspace(0.5, 3, 40)), row, 12, np.array([0.2, 0.24, 0.26, 0.31, 0.5, 0.9, 1.4])
+            wrapped.cosine_sums(mean, np.linspace(0.5, 3, 40)),
+            row,
+            12,
+            np.array([0.2, 0.24, 0.26, 0.31, 0.5, 0.9, 1.4]),
         ),
         "most of waves": lambda: [
             wrapped.most_of_waves(found(), 12, moves, least, 1.3 * least)
@@ -98,7 +109,9 @@ def _wrapped() -> Cases:
         "interval": lambda: wrapped.log_interval(
             far, np.array([1.0, 1e-4, 0.1, 2.0, 1e-5, 3.0]), np.array([1.0, 0.5, 2.0, 1, 1, 1])
         ),
-        "interval, all far": lambda: wrapped.log_interval(far + 30, np.full(6, 2.0), np.full(6, 0.5)),
+        "interval, all far": lambda: wrapped.log_interval(
+            far + 30, np.full(6, 2.0), np.full(6, 0.5)
+        ),
         "rounded phase": lambda: [
             wrapped.log_rounded_phase(rounded[0][:, i, k], rounded[1][:, i, k], rounded[2][:, i, k])
             for i in range(PHASE.size)
@@ -130,7 +143,25 @@ def _window() -> Cases:
 
 
 def _relations() -> Cases:
-    ratios = (1, 1.001, 0.5, 2, 2 / 3, 1.5, 3, 5, 6, 0.2, 0.1, 0.16, 1.31, 4 / 5, 0.001, 5 / 4, 1.02)
+    ratios = (
+        1,
+        1.001,
+        0.5,
+        2,
+        2 / 3,
+        1.5,
+        3,
+        5,
+        6,
+        0.2,
+        0.1,
+        0.16,
+        1.31,
+        4 / 5,
+        0.001,
+        5 / 4,
+        1.02,
+    )
     return {
         "relations": lambda: [alternatives.relation(2.5 * r, 2.5, 0.01) for r in ratios],
         "relations, strict": lambda: [alternatives.relation(r, 1.0, 1e-6) for r in ratios],
@@ -173,7 +204,9 @@ def _fits() -> Cases:
         "own grid, none": {"trial_units": []},
         "own grid, zero": {"trial_units": [1.0, 0.0]},
     }.items():
-        out[f"score, {told}"] = lambda o=more: _score(x, None if "trial_units" in o else (0.6, 3), **o)
+        out[f"score, {told}"] = lambda o=more: _score(
+            x, None if "trial_units" in o else (0.6, 3), **o
+        )
     return out | {
         "score of one": lambda: _score([2.0], (0.6, 3)),
         "score of one, free": lambda: _score([2.0], (0.6, 3), offset="free"),
@@ -196,9 +229,11 @@ def _fits() -> Cases:
             )
             for o, n in (("zero", 3), ("free", 4), (0.2, 20))
         ],
-        "no candidates": lambda: least_squares.candidate_combs(
-            qz.Readings(x), unit_range.unit_range_for(qz.Readings(x), (40, 60)), "zero", most=3
-        ).shape,
+        "no candidates": lambda: (
+            least_squares.candidate_combs(
+                qz.Readings(x), unit_range.unit_range_for(qz.Readings(x), (40, 60)), "zero", most=3
+            ).shape
+        ),
         "rounding variance": lambda: [
             least_squares.rounding_variance(qz.Readings(a, resolution=r))
             for a, r in (([1.0, 2.5], None), ([1.0, 2.5], 0.5), ([0.123456789, np.pi], None))
@@ -257,7 +292,10 @@ def _sums() -> Cases:
         "unit circle": lambda: [sums.unit_circle(1e9 + grid).real, sums.unit_circle(-grid).imag],
         "plain sums": lambda: [sums.sums_at(x, w, grid).real, sums.sums_at(x, w, grid).imag],
         "block sums": lambda: [
-            [sums.harmonic_sums(x, w, 0.4, 0.01, n).real, sums.harmonic_sums(x, w, 0.4, 0.01, n).imag]
+            [
+                sums.harmonic_sums(x, w, 0.4, 0.01, n).real,
+                sums.harmonic_sums(x, w, 0.4, 0.01, n).imag,
+            ]
             for n in (1, 2, 90)
         ],
         "transform": lambda: [
@@ -277,12 +315,18 @@ def _sums() -> Cases:
 def _ranges() -> Cases:
     x = data(1)
     given: dict[str, Any] = {
-        "plain": x, "few": x[:4], "many": data(8, n=90), "very many": data(8, n=300),
-        "rounded": np.round(x), "rounded finely": np.round(x, 2), "equal": [3.0, 3.0],
+        "plain": x,
+        "few": x[:4],
+        "many": data(8, n=90),
+        "very many": data(8, n=300),
+        "rounded": np.round(x),
+        "rounded finely": np.round(x, 2),
+        "equal": [3.0, 3.0],
         "coarse": qz.Readings(np.rint(x / 3) * 3, resolution=3.0),
         "sigma": qz.Readings(x, sigma=np.linspace(0.1, 0.5, x.size)),
-        "sigma wide": qz.Readings(x, sigma=4.0), "wild": np.append(x, 4e3),
-    }  # fmt: skip
+        "sigma wide": qz.Readings(x, sigma=4.0),
+        "wild": np.append(x, 4e3),
+    }
 
     def chosen(x: Any, **more: Any) -> Any:
         one = x if isinstance(x, qz.Readings) else qz.Readings(x)
@@ -304,9 +348,7 @@ def _ranges() -> Cases:
         "range the wrong way": lambda: checked((2.0, 1.0)),
         "range too fine": lambda: checked((1e-9, 1.0)),
         "limits": lambda: unit_range.default_limits(np.array([3.0, 80.0]), 30, step=0.1, sigma=0.4),
-        "nearer": lambda: [
-            bool(unit_range.nearer_offset(r, 1.0)) for r in (99.9, 100.0, 100.1)
-        ],
+        "nearer": lambda: [bool(unit_range.nearer_offset(r, 1.0)) for r in (99.9, 100.0, 100.1)],
         "frequencies": lambda: [
             unit_range.trial_frequencies(two, 13.0),
             unit_range.trial_frequencies(two, 0.1),
