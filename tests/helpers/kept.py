@@ -121,11 +121,11 @@ def stored(part: str) -> dict[str, Any]:
 
 
 def differences(old: Any, new: Any, rel: float, where: str = "") -> Iterator[str]:
-    """What is not the same within `rel`, a line each."""
+    """What is not the same within `rel`, a line each; a field may be new."""
     if isinstance(old, dict) and isinstance(new, dict):
-        for key in sorted(set(old) | set(new)):
-            if key not in old or key not in new:
-                yield f"{where}.{key}: only in one of the two"
+        for key in sorted(old):
+            if key not in new:
+                yield f"{where}.{key}: is gone"
             else:
                 yield from differences(old[key], new[key], rel, f"{where}.{key}")
     elif isinstance(old, list) and isinstance(new, list) and len(old) == len(new):

@@ -13,8 +13,6 @@ from kept import Cases
 import quantize as qz
 from quantize import charge
 from quantize.charge import (
-    Apparatus,
-    Quantity,
     Run,
     SlipCorrection,
     conversion,
@@ -22,6 +20,10 @@ from quantize.charge import (
     routes,
     rows,
 )
+from quantize.charge.apparatus import Apparatus
+from quantize.charge.propagation import propagate
+from quantize.charge.quantity import Quantity
+from quantize.charge.rows import predicted_scatter, residual_voltage
 
 DATA = Path(qz.__file__).parent / "data"
 ROUTES = (None, *routes.ROUTES, routes.JOINT)
@@ -239,8 +241,8 @@ def _sheets() -> Cases:
         if name != "two particles" and (name != "plain" or of in SEEN_BY_ROWS):
             out[f"rows, {here}"] = lambda n=name, o=of: _rows_of(run(n, o))
             out[f"joined, {here}"] = lambda n=name, o=of: run(n, o).joined()
-            out[f"scatter, {here}"] = lambda n=name, o=of: charge.predicted_scatter(run(n, o))
-            out[f"residual, {here}"] = lambda n=name, o=of: charge.residual_voltage(run(n, o))
+            out[f"scatter, {here}"] = lambda n=name, o=of: predicted_scatter(run(n, o))
+            out[f"residual, {here}"] = lambda n=name, o=of: residual_voltage(run(n, o))
         if of == "none":
             continue
         every = of == "on request" or (of == "as it is" and name in ("plain", "fixed distance"))
@@ -256,7 +258,7 @@ def _sheets() -> Cases:
         "some rows": lambda: [
             run("plain").moved(first()),
             run("plain").joined(first()),
-            charge.predicted_scatter(run("plain"), first()),
+            predicted_scatter(run("plain"), first()),
             rows.predicted_or_none(run("plain"), first(), 60.0),
             rows.predicted_or_none(run("plain", "none"), first(), 60.0),
             rows.root_mean_square(np.array([3.0, 4.0])),
@@ -266,9 +268,7 @@ def _sheets() -> Cases:
         "three falls": lambda: Run(
             {"V": [200, 0, 0, 0], "div": [3, -60, -61, -60], "t (s)": [10, 10, 10, 9]}
         ).fall(),
-        "a flat scale": lambda: charge.residual_voltage(
-            Run(page(1), bench(reticle={"step": "9 div"}))
-        ),
+        "a flat scale": lambda: residual_voltage(Run(page(1), bench(reticle={"step": "9 div"}))),
         "nothing moved": lambda: _charges_of({"V": [200, 200, 0], "div": [0, -60, -60]}),
         "no voltage noted": lambda: _charges_of({"div": [0, 12, -8], "t (s)": [10, 10, 10]}),
         "tracks": lambda: _tracked(),
@@ -289,7 +289,7 @@ def _tracked() -> Any:
             out.append((state, volts, track, t, round(at, 2)))
     sheet = pd.DataFrame(out, columns=["state", "V", "track", "t (s)", "position"])
     one = Run(sheet, bench(watch={"press": None}, run={"interval": "10 s"}))
-    return [_rows_of(one), charge.predicted_scatter(one), conversion.charges_of(one, one.bench())]
+    return [_rows_of(one), predicted_scatter(one), conversion.charges_of(one, one.bench())]
 
 
 def _charges(name: str, of: str, route: str | None) -> Any:
@@ -321,7 +321,7 @@ def _fractions() -> Cases:
         return a * b**2 + (1 + a) * np.exp(c) + d * d + 2 * d
 
     def of(**options: Any) -> Any:
-        found = charge.propagate(model, inputs, **options)
+        found = propagate(model, inputs, **options)
         more = [
             [found.coverage_factor(p), found.expanded(p), found.interval(p)] for p in (0.5, 0.99)
         ]
@@ -335,8 +335,8 @@ def _fractions() -> Cases:
         "propagation, impossible": lambda: of(
             correlations={("a", "b"): 1.0, ("b", "c"): 1.0, ("a", "c"): -1.0}
         ),
-        "propagation of nothing": lambda: charge.propagate(lambda d: 0.0 * d, {"d": inputs["d"]}),
-        "propagation, infinite": lambda: charge.propagate(lambda a: a * np.inf, {"a": inputs["a"]}),
+        "propagation of nothing": lambda: propagate(lambda d: 0.0 * d, {"d": inputs["d"]}),
+        "propagation, infinite": lambda: propagate(lambda a: a * np.inf, {"a": inputs["a"]}),
     }
 
 

@@ -14,7 +14,6 @@ from quantize import charge
 from quantize.charge import (
     Air,
     Plates,
-    Quantity,
     Reticle,
     SlipCorrection,
     Sphere,
@@ -24,6 +23,8 @@ from quantize.charge import (
     noise,
     plates,
 )
+from quantize.charge.propagation import propagate
+from quantize.charge.quantity import Quantity
 from quantize.charge.reticle import written_step
 
 KELVIN = np.array([288.15, 293.15, 296.15, 300.0])
@@ -164,7 +165,7 @@ def _refused() -> Cases:
     light = Sphere(diameter="2 um", density=1.0)
     q = {"value": 1.0, "unit": "m"}
     of_one = {"a": Quantity(value=2.0, standard_uncertainty=0.1)}
-    one = lambda: charge.propagate(lambda a: 2 * a, of_one)  # noqa: E731
+    one = lambda: propagate(lambda a: 2 * a, of_one)  # noqa: E731
     calls: Cases = {
         "temperature": lambda: Air(temperature=233.14),
         "hot": lambda: Air(temperature=373.16),
@@ -248,8 +249,8 @@ def _refused() -> Cases:
         "accepted": lambda: charge.unit_in_coulombs(
             10.0, bench(), unit_err=0.1, trials=100, run=run("plain")
         ).against(0.0),
-        "route of a run": lambda: charge.convert_run(page(1), bench(), route="by ear"),
-        "no bench": lambda: charge.convert_run(page(1), {}),
+        "route of a run": lambda: charge.Run(page(1), bench()).charges(route="by ear"),
+        "no bench": lambda: charge.Run(page(1), {}).charges(),
     }
     edges = [
         (288.15, 101325.0),

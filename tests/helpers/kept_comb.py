@@ -64,10 +64,11 @@ def _wrapped() -> Cases:
     column = SPREAD[:, None]
     low = np.array([0.15, 0.2, 0.3, 0.5])
     mean, unit = rng.uniform(-4, 9, 12), np.array([0.9, 1.0, 1.7])
-    moves = np.array([[0.01, 0.0, 0.01], [0.02, 0.05, 0.02], [0.04, 0.05, 0.06]])
+    moves = np.array([[0.01, 0.0, 0.01], [0.04, 0.05, 0.06]])
+    turns = np.array([[0.0, 0.2, -0.4], [0.0, 0.02, 0.3]])
 
     def found() -> Any:
-        return sums.waves(mean, np.ones(12), unit, np.array([0.0, 0.2, -0.4]))
+        return sums.waves(mean, unit)
 
     half = np.array([0.0004, 0.1, 0.3, 0.5, 0.7, 1.2])
     rounded = np.meshgrid(PHASE, half, [0.02, 0.1, 0.29, 0.31, 0.8])
@@ -103,7 +104,7 @@ def _wrapped() -> Cases:
             np.array([0.2, 0.24, 0.26, 0.31, 0.5, 0.9, 1.4]),
         ),
         "most of waves": lambda: [
-            wrapped.most_of_waves(found(), 12, moves, least, 1.3 * least)
+            wrapped.most_of_waves(found(), 12, turns, moves, least, 1.3 * least)
             for least in (np.array([0.2, 0.3, 0.45]), np.array([0.7, 0.15, 1.0]))
         ],
         "interval": lambda: wrapped.log_interval(

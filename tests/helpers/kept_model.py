@@ -116,7 +116,6 @@ def _fit(readings: Any, options: dict[str, Any], unit_range: Any = UNIT_RANGE) -
         "predictions": found.predictions(4, rng=3),
         "numbers": posterior.integers_in_best_mode(3, 1),
         "coordinates": posterior.coordinates(5, 1),
-        "between": posterior.log_bayes_factor_between(0.9, 1.1),
         "shift": posterior.most_probable_shift,
         "near": posterior.nearer_than_chance(),
         "known": posterior.known_sigma,
