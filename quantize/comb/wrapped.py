@@ -270,10 +270,9 @@ def most_of_waves(
 ) -> FloatArray:
     """Upper bound of Σ log density near where `waves` gave the `sums` of n phases.
 
-    All phases together are turned by the first of `turns`, give or take the second. Phase i moves
-    by at most |value i| times the first of the `moves`, the second of which bounds the root of the
-    sum of squares. Spreads are from `least` to `most`. To second order in the moves, the remainder
-    of a cosine being at most half their square.
+    All phases are turned by the first of `turns`, give or take the second; phase i moves by at most
+    |value i| times the first of the `moves`, and the second bounds the root of the sum of squares.
+    Spreads are from `least` to `most`. A cosine differs from its line by at most half a square.
     """
     order = 2 * np.pi * np.arange(1, WAVES + 1)
     size, slope = np.moveaxis(np.abs(sums), 1, 0)
@@ -302,9 +301,8 @@ def most_of_waves(
 
 def _largest_cosine(angle: FloatArray, either_way: FloatArray) -> FloatArray:
     """The largest cosine of any angle no farther from `angle` than `either_way`."""
-    turn = 2 * np.pi
-    away = np.abs(angle - turn * np.rint(angle / turn)) - either_way
-    return np.cos(np.maximum(away, 0.0, out=away), out=away)
+    away = np.abs(angle - 2 * np.pi * np.rint(angle / (2 * np.pi))) - either_way
+    return np.cos(np.maximum(away, 0.0))
 
 
 def log_interval(distance: FloatArray, half: FloatArray, sd: FloatArray) -> FloatArray:

@@ -28,8 +28,7 @@ NEGLIGIBLE = 15.0
 NEGLIGIBLE_OF_MANY = 13.0
 """... where there are so many nodes that the few that count have a large share each."""
 _MOST_BOXES = 4_000_000
-_MOST_WORK = 7e8
-"""Terms of the likelihood in the boxes of a search: about a minute."""
+_MOST_WORK = 7e8  # terms of the likelihood in the boxes of a search: about a minute
 _MOST_PAIRS = 10_000_000
 """Nodes of sigma and growth times levels that are begun with."""
 MOST_WITH_SHIFT, MOST_OF_MANY = 200_000, 50_000

@@ -219,7 +219,7 @@ def test_the_range_of_a_result_goes_wherever_a_pair_does() -> None:
     found = qz.periodogram(THIRTEEN)
     low, high = found.unit_range
     assert qz.fit_comb(THIRTEEN, found.unit_range).unit == qz.fit_comb(THIRTEEN, (low, high)).unit
-    assert qz.RunningEvidence(found.unit_range, (-90, 90)).unit_range == (low, high)
+    assert tuple(qz.RunningEvidence(found.unit_range, (-90, 90)).unit_range) == (low, high)
 
 
 def test_the_stated_error_of_sharp_readings_is_free_of_the_unit_of_measurement() -> None:

@@ -119,7 +119,6 @@ def _fit(readings: Any, options: dict[str, Any], unit_range: Any = UNIT_RANGE) -
         "shift": posterior.most_probable_shift,
         "near": posterior.nearer_than_chance(),
         "known": posterior.known_sigma,
-        "places": posterior.units_and_shifts(),
     }
 
 

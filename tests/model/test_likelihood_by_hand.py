@@ -10,7 +10,7 @@ import quantize as qz
 from quantize.model.draws import predict
 from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Likelihood, Parameters
-from quantize.model.wrapped_likelihood import likelihood_of
+from quantize.model.likelihoods import likelihood_of
 
 
 def one_set(unit: float, sigma: float, *, growth: float = 0.0, outliers: float = 0.0) -> Parameters:
