@@ -33,9 +33,8 @@ _PIECES = 6
 _BANDS = (0.15, 0.2, 0.25, 0.3, 0.4, 0.6, 1.0, np.inf)
 _CHUNK = 2**18
 _HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
-_FAR = 1e4
-_NEAR = 20.0
-"""Up to so many standard deviations away the integral itself is a number with all its digits."""
+_FAR, _NEAR = 1e4, 20.0
+"""Up to so many standard deviations away the integral itself has all its digits."""
 _FINE = 1e-3
 """Intervals shorter than this part of the standard deviation do not show."""
 _SERIES = 0.3
