@@ -143,7 +143,10 @@ def analyze_run(
     n_resamples: int = 9999,
     rng: RngLike = None,
 ) -> RunAnalysis:
-    """`Run.analyze` for one particle; a `resolution` is said where rows are not as written."""
+    """Analyze the run of one particle, the error of its fall averaged over; see `Run.analyze`.
+
+    `resolution` is the step to which the readings were rounded, if not as written.
+    """
     run, faults = believed(run) if mend else (run, ())
     levels = levels_of(run)
     if isinstance(sigma, str):

@@ -59,7 +59,7 @@ def analyze_each(
     rng: RngLike = None,
     **options: Any,
 ) -> ParticleAnalyses:
-    """What `Run.analyze_each` gives."""
+    """Analyze every particle of a run by itself, and join their units; see `Run.analyze_each`."""
     run.bench().need_weight_of_each(run.particles)
     children = generator(rng).spawn(len(run.particles))
     analyses = {
