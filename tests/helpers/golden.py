@@ -126,11 +126,11 @@ def _scipy_norm(mean: float, sd: float) -> Any:
 
 
 def answers(every: int = 1) -> Iterator[tuple[str, dict[str, Any]]]:
-    """(name, numbers) of every call on every so many-th data set, and of the rest."""
+    """(name, numbers) of every call on every so many-th data set, and of some of the rest."""
     for name, (data, unit_range, options) in list(data_sets().items())[::every]:
         yield from ((f"{name} | {call}", kept) for call, kept in _calls(data, unit_range, options))
     data = _comb(4, 20, 0.1)
-    for name, model in models().items():
+    for name, model in list(models().items())[:: (every + 3) // 4]:
         fit = qz.fit_mixture(data, (0.5, 3.0), model=model)
         yield f"model {name} | fit_mixture", _fit(fit)
         yield f"model {name} | analyze", _analysis(data, (0.5, 3.0), {"model": model})
