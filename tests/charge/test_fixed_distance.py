@@ -199,16 +199,3 @@ def test_a_residual_voltage_is_taken_off_at_fixed_distance_too(sphere):
     assert found.fall().value == pytest.approx(fall, abs=0.1)
     assert found.residual_voltage().voltage.value == pytest.approx(share * 200, abs=0.2)
     assert found.fall_as_read().value == pytest.approx(fall - share * (4 + fall), abs=0.1)
-
-
-def test_rows_are_converted_as_they_are_analyzed(rng):
-    # The mean of L/t over a gate is high by 2 D/L; what is taken off in the readings of the comb is
-    # taken off in the charges, too.
-    page, tables, _ = drawn(rng)
-    run = charge.Run(page, tables)
-    table = run.charges(route="ratio, weight given")
-    driven = table[table["charge"].notna()]
-    per_division = driven["charge"] / run.readings().values
-    assert np.ptp(per_division) < 1e-12 * per_division.mean()
-    as_timed = driven["divisions"] / driven["seconds"] * run.interval
-    assert np.all(np.abs(run.moved(driven) - as_timed) > 1e-5)
