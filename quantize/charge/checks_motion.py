@@ -20,11 +20,11 @@ from quantize.charge.checks import (
     rows_named,
     unknown,
 )
-from quantize.charge.estimate import observed_over_predicted, predicted_as_read
+from quantize.charge.estimate import observed_over_predicted
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.levels import trend_of
 from quantize.charge.quantity import Quantity
-from quantize.charge.rows import Rows, residual_voltage, root_mean_square
+from quantize.charge.rows import Rows, predicted_as_read, residual_voltage, root_mean_square
 from quantize.charge.stated import plus_minus
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
@@ -44,7 +44,7 @@ def spread_of(run: Rows) -> tuple[float, int]:
         spread = max(observed, root_mean_square(run.rounding(run.driven)))
         return (spread, degrees) if spread > 0 else (0.0, 0)
     try:
-        return root_mean_square(predicted_as_read(run)), _KNOWN
+        return root_mean_square(predicted_as_read(run, run.driven).total), _KNOWN
     except InputError:
         return 0.0, 0
 
@@ -207,7 +207,7 @@ def scatter_explained(run: Rows) -> list[Check | Graded]:
     if run.scatter()[1] < _ENOUGH:
         return [unknown(_SCATTER, "too few repeats within the charge states to know the scatter.")]
     try:
-        predicted = predicted_as_read(run)
+        predicted = predicted_as_read(run, run.driven).total
     except InputError as error:
         return [unknown(_SCATTER, f"the scatter cannot be predicted: {error}")]
     expected = root_mean_square(predicted)
@@ -270,7 +270,7 @@ def jumps(run: Rows) -> Check | Graded:
     sigma = np.full(len(rows), spread)
     with contextlib.suppress(InputError):
         # An odd reading inflates the observed scatter; the predicted one stays as it is.
-        sigma = predicted_as_read(run)
+        sigma = predicted_as_read(run, run.driven).total
     apart = _from_the_others(run, _per_interval(run, rows), sigma)
     p_each = 2 * norm.sf(apart)
     p = 1 - (1 - float(p_each.min())) ** int(np.sum(apart > 0))

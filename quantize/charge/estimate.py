@@ -23,7 +23,7 @@ from quantize.charge.fall import Balance, balance_of, posterior_of_shift, slope_
 from quantize.charge.levels import Levels, levels_of, predicted_at, relative_scatter, steadied
 from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.quantity import Quantity
-from quantize.charge.rows import Rows, predicted_scatter, root_mean_square
+from quantize.charge.rows import Rows, predicted_as_read, root_mean_square
 from quantize.charge.run_table import same_state, speed_of
 from quantize.levels import levels_of as levels_of_states
 from quantize.model.mixture import MixtureFit, fit_mixture
@@ -303,7 +303,8 @@ def observed_over_predicted(run: Rows) -> tuple[float, int]:
     if rows.empty or (rows["state"] == "").all():
         return 0.0, 0
     codes = same_state(rows).factorize()[0]
-    found = levels_of_states(speed_of(rows) * run.interval, predicted_as_read(run), codes)
+    predicted = predicted_as_read(run, rows).total
+    found = levels_of_states(speed_of(rows) * run.interval, predicted, codes)
     return math.sqrt(found.scatter / max(found.degrees, 1)), found.degrees
 
 
@@ -317,12 +318,6 @@ def _contradicted(run: Rows) -> float | None:
     above = float(chi2.sf(degrees * (ratio / _SIGMA_DOUBT) ** 2, degrees))
     below = float(chi2.cdf(degrees * (ratio * _SIGMA_DOUBT) ** 2, degrees))
     return ratio if min(above, below) < _BEYOND_DOUBT else None
-
-
-def predicted_as_read(run: Rows) -> FloatArray:
-    """Predicted standard deviations of the driven rows, in divisions per interval as read."""
-    scatter: FloatArray = predicted_scatter(run).total / np.maximum(np.abs(run.stretch()), 1e-300)
-    return scatter
 
 
 def believed_scatter(run: Rows) -> Interval | None:

@@ -20,7 +20,7 @@ from quantize.charge.agreement import named
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.bench import fit_bench
 from quantize.charge.budgets import Divisions, by_every_route, by_route, one_weight
-from quantize.charge.noise import at_fixed_time
+from quantize.charge.noise import at_fixed_time, diffusion_of, press_of
 from quantize.charge.particles import own_and_shared
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
@@ -88,6 +88,22 @@ class Setup:
     press: float
     rounding: float
     length: float = math.inf
+
+    @classmethod
+    def on(
+        cls, bench: Apparatus, *, unit: float, fall: float, interval: float, rounding: float
+    ) -> Setup:
+        """With the walk, the watch and the scale of this bench."""
+        length = bench.get("reticle.length")
+        return cls(
+            unit=unit,
+            fall=fall,
+            interval=interval,
+            diffusion=diffusion_of(bench, fall=fall, interval=interval),
+            press=press_of(bench),
+            rounding=rounding,
+            length=math.inf if length is None else length.value,
+        )
 
     @property
     def held(self) -> float:

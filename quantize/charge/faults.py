@@ -19,7 +19,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.checks import Check, judged, rows_named, unknown
 from quantize.charge.estimate import fit_run
-from quantize.charge.rows import Rows, scatter_of
+from quantize.charge.rows import Rows, predicted_as_read
 from quantize.charge.run_table import same_state, speed_of
 
 Kind = Literal["label", "sign", "ten divisions", "apart"]
@@ -333,10 +333,7 @@ def deviations_as_read(run: Rows) -> FloatArray:
     """
     driven, falls = run.driven, run.falls
     try:
-        fall = run.fall_on_record()
-        known = None if fall is None else fall.value
-        own = scatter_of(run, driven, known).total / np.abs(run.stretch(driven))
-        return np.concatenate([own, scatter_of(run, falls, known).total])
+        return np.concatenate([predicted_as_read(run, rows).total for rows in (driven, falls)])
     except InputError:
         speed = driven.assign(x=speed_of(driven) * run.interval)
         speed = speed[speed["state"] != ""]

@@ -21,7 +21,7 @@ from quantize._support.validation import FloatArray
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.noise import ROUNDING_SD
 from quantize.charge.quantity import Quantity, from_repeats
-from quantize.charge.rows import Rows, predicted_or_none, predicted_scatter, root_mean_square
+from quantize.charge.rows import Rows, predicted_as_read, predicted_or_none, root_mean_square
 from quantize.charge.run_table import speed_of
 from quantize.charge.stated import plus_minus
 from quantize.readings import Readings
@@ -108,29 +108,37 @@ def readings_of(run: Rows, *, fall: str = "auto", sigma: ArrayLike | str | None 
     validation.choice("fall", fall, ("auto", "joined", "apart"))
     if len(run.driven) == 0:
         raise InputError("`run` has no kept reading with a voltage on the plates.")
-    rows = run.informative
     joined = fall == "joined" or (fall == "auto" and run.offset == "zero")
-    shift = None
-    if joined:
-        values, _, lever, _ = run.joined(rows)
-        shift = shared_shift(run.fall_on_record(), lever)
-    else:
-        run.need_one_voltage()
-        values, lever = run.moved(rows), np.ones(len(rows))
+    levels = _joined(run) if joined else _apart(run)
+    rows, lever = levels.rows, levels.lever
     scatter: dict[str, Any] = {"sigma": sigma}
     if isinstance(sigma, str):
         validation.choice("sigma", sigma, ("predicted",))
         scatter = {"sigma": predicted_at(run, rows, lever)}
     elif sigma is None:
         scatter = {"relative_sigma": relative_scatter(run, rows, lever)}
-    return run.as_readings(rows, values, lever, **scatter).replace(shift=shift)
+    return levels.readings(run, **scatter)
+
+
+def _joined(run: Rows) -> Levels:
+    """The levels with the fall added; InputError where none is known."""
+    rows = run.informative
+    values, _, stretch, _ = run.joined(rows)
+    fall = run.fall_on_record()
+    shift = None if fall is None else dataclasses.replace(fall, value=0.0)
+    return Levels(rows=rows, values=values, lever=stretch, shift=shift)
+
+
+def _apart(run: Rows) -> Levels:
+    """The distances as they are."""
+    run.need_one_voltage()
+    rows = run.informative
+    return Levels(rows=rows, values=run.moved(rows), lever=np.ones(len(rows)), shift=None)
 
 
 def predicted_at(run: Rows, rows: pd.DataFrame, lever: FloatArray) -> FloatArray:
     """Predicted standard deviations of levels that `lever` makes of divisions per interval."""
-    as_read = predicted_scatter(run, rows).total / np.abs(run.stretch(rows))
-    predicted: FloatArray = as_read * np.abs(lever)
-    return predicted
+    return predicted_as_read(run, rows).total * np.abs(lever)
 
 
 def relative_scatter(
@@ -152,30 +160,26 @@ def relative_scatter(
 
 def levels_of(run: Rows) -> Levels:
     """The levels of a run, through zero where its fall or a held state determines that."""
-    rows, found = run.informative, len(run.driven)
+    found = len(run.driven)
     if found < 2:
         noun = "reading" if found == 1 else "readings"
         raise InputError(
             f"`run` has {found} {noun} on the scale with a voltage on the plates; at least 2 are "
             "needed to look for steps."
         )
-    fall = run.fall_on_record()
-    if fall is not None:
-        values, _, stretch, _ = run.joined(rows)
-        shift = dataclasses.replace(fall, value=0.0)
-        return Levels(rows=rows, values=values, lever=stretch, shift=shift)
-    run.need_one_voltage()
-    held = run.known.word("run.held_state")
-    moved, there = run.moved(rows), (rows["state"] == held).to_numpy(bool)
+    if run.fall_on_record() is not None:
+        return _joined(run)
+    levels, held = _apart(run), run.known.word("run.held_state")
+    there = (levels.rows["state"] == held).to_numpy(bool)
     level = run.moved()[(run.driven["state"] == held).to_numpy(bool)]
     if held is None or level.size == 0:
-        return Levels(rows=rows, values=moved, lever=np.ones(moved.size), shift=None)
+        return levels
     observed, degrees = run.scatter()
     error = observed / math.sqrt(level.size)
     shift = from_repeats(float(level.mean()), error, degrees, scope="bench", unit="div")
     # Rows of the held state itself determine the zero, and may not be used a second time.
-    rest = moved[~there] - shift.value
-    return Levels(rows=rows[~there], values=rest, lever=-np.ones(rest.size), shift=shift)
+    rest = levels.values[~there] - shift.value
+    return Levels(rows=levels.rows[~there], values=rest, lever=-np.ones(rest.size), shift=shift)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)

@@ -14,7 +14,6 @@ from quantize._support.results import Result
 from quantize.charge.budgets import with_voltage
 from quantize.charge.estimate import RunFit
 from quantize.charge.expected import Setup, Step, UnitAndFall, expected, gains, units
-from quantize.charge.noise import diffusion_of, press_of
 from quantize.charge.rows import Rows, root_mean_square
 from quantize.null.power import readings_needed
 
@@ -163,17 +162,15 @@ def _new_states(run: Rows, fit: RunFit, read: list[int]) -> list[tuple[int, floa
     assert fit.fall is not None
     if run.timing == "fixed distance" or not bench.has("reticle.division"):
         return []
-    length = bench.get("reticle.length")
-    setup = Setup(
+    setup = Setup.on(
+        bench,
         unit=fit.unit,
         fall=fit.fall.value,
         interval=run.interval,
-        diffusion=diffusion_of(bench, fall=fit.fall.value, interval=run.interval),
-        press=press_of(bench),
         rounding=root_mean_square(run.rounding(run.driven)),
-        length=math.inf if length is None else length.value,
     )
-    last = max(read) + _BEYOND if length is None else int(2 * setup.length / fit.unit) + 1
+    endless = math.isinf(setup.length)
+    last = max(read) + _BEYOND if endless else int(2 * setup.length / fit.unit) + 1
     new = np.array([n for n in range(1, last + 1) if n not in read])
     new = new[setup.on_scale(new)] if new.size else new
     return list(zip(new.tolist(), setup.sigma(new).tolist(), strict=True))

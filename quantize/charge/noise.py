@@ -154,6 +154,21 @@ def first_passage_excess(length: ArrayLike, diffusion: float) -> FloatArray:
     return 2 * diffusion / np.asarray(length, dtype=np.float64)
 
 
+def weight_of(apparatus: Apparatus) -> float:
+    """Weight of the sphere in air, N: as stated, else from diameter and density."""
+    stated = apparatus.get("sphere.weight")
+    return weight_by_size(apparatus) if stated is None else stated.value
+
+
+def weight_by_size(apparatus: Apparatus) -> float:
+    """Weight less buoyancy in ordinary air, N, from diameter and density."""
+    purpose = "the fall of the sphere"
+    density = apparatus.need("sphere.density", purpose=purpose).value - ROOM_AIR_DENSITY
+    gravity = _value(apparatus, "site.gravity", drag.STANDARD_GRAVITY)
+    size = apparatus.need("sphere.diameter", purpose=purpose).value
+    return float(drag.effective_weight(size, density, gravity))
+
+
 def mobility_of(apparatus: Apparatus, *, fall_speed: float | None = None) -> float:
     """Speed per force, s/kg: from fall speed (m/s) over weight, else from the diameter."""
     weight = apparatus.get("sphere.weight")

@@ -179,20 +179,23 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
     >>> predicted_scatter(run).total.round(2).tolist()
     [1.03, 1.03]
     """
-    fall = run.fall_on_record()
     rows = run.driven if rows is None else rows
+    as_read = predicted_as_read(run, rows)
+    return as_read if (rows["voltage"] == 0).all() else as_read.times(np.abs(run.stretch(rows)))
+
+
+def predicted_as_read(run: Rows, rows: pd.DataFrame) -> Scatter:
+    """As `predicted_scatter`, in divisions per interval at the voltage of each row, or at none."""
+    fall = run.fall_on_record()
     return scatter_of(run, rows, None if fall is None else fall.value)
 
 
 def scatter_of(run: RunTable, rows: pd.DataFrame, fall: float | None) -> Scatter:
-    """As `predicted_scatter`, with the divisions `fall` of a fall that is known already."""
+    """As `predicted_as_read`, with the divisions `fall` of a fall that is known already."""
     seconds = rows["seconds"].to_numpy(float)
-    stretch = np.ones(len(rows))
-    if not (rows["voltage"] == 0).all():
-        stretch = np.abs(run.stretch(rows))
     if "track_error" in rows:
         # Walk and positions together; a camera needs no hand.
-        own = rows["track_error"].to_numpy(float) / seconds * run.interval * stretch
+        own = rows["track_error"].to_numpy(float) / seconds * run.interval
         return Scatter(own, np.zeros(own.size), np.zeros(own.size))
     if run.apparatus is None:
         raise InputError("`run` has no apparatus; the scatter follows from what stands in it.")
@@ -205,7 +208,7 @@ def scatter_of(run: RunTable, rows: pd.DataFrame, fall: float | None) -> Scatter
     else:
         law = at_fixed_time(speed, seconds, diffusion=diffusion, press=press)
     law = law.times(run.interval)
-    return dataclasses.replace(law, rounding=run.rounding(rows)).times(stretch)
+    return dataclasses.replace(law, rounding=run.rounding(rows))
 
 
 def fixed_distance_excess(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:

@@ -18,6 +18,7 @@ from quantize.charge.apparatus import Apparatus
 from quantize.charge.noise import ROUNDING_SD, at_fixed_time, over_fixed_distance
 from quantize.charge.quantity import Quantity
 from quantize.charge.reticle import written_step
+from quantize.levels import levels_of
 from quantize.readings import Readings
 from quantize.tables.origin import Origin, with_origin
 
@@ -231,13 +232,9 @@ class RunTable:
         driven = self.driven
         if driven.empty or (driven["state"] == "").all():
             return 0.0, 0
-        keys = same_state(driven)
-        degrees = len(driven) - int(keys.nunique())
-        if degrees < 1:
-            return 0.0, 0
-        x = speed_of(driven) * self.interval
-        means = driven.assign(x=x).groupby(keys)["x"].transform("mean").to_numpy(float)
-        return float(np.sqrt(np.sum((x - means) ** 2) / degrees)), degrees
+        x, codes = speed_of(driven) * self.interval, same_state(driven).factorize()[0]
+        within = levels_of(x, np.ones(x.size), codes)
+        return math.sqrt(within.scatter / max(within.degrees, 1)), within.degrees
 
     def time_of(self, rows: pd.DataFrame) -> tuple[FloatArray, str]:
         """When `rows` were read: by the clock if every one of them has a time, else by order."""

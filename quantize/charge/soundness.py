@@ -12,15 +12,19 @@ from quantize.charge.agreement import sphere_agreement
 from quantize.charge.bench import bench_of_run
 from quantize.charge.budgets import per_division
 from quantize.charge.checks import Check, Checks, Graded, held_together, judged, unknown
-from quantize.charge.drag import STANDARD_GRAVITY
 from quantize.charge.faults import check_faults
-from quantize.charge.noise import ROOM, mobility_of
+from quantize.charge.noise import (
+    ROOM,
+    ROOM_AIR_DENSITY,
+    mobility_of,
+    weight_by_size,
+    weight_of,
+)
 from quantize.charge.propagation import Propagation
-from quantize.charge.rows import Rows, predicted_scatter
+from quantize.charge.rows import Rows, predicted_as_read
 
 _LARGEST_REYNOLDS = 0.1
 _BESIDE = 0.25  # of the other uncertainties; added in square, it makes 3 % more of them
-_AIR_DENSITY = 1.2  # kg/m3
 
 
 def check_run(run: Rows, analysis: object = None) -> Checks:
@@ -91,14 +95,13 @@ def distance_from_steps(run: Rows, analysis: object) -> Check | Graded:
     if integers is None:
         return unknown(name, "whole numbers are needed, from an analysis of this run.")
     try:
-        predicted = predicted_scatter(run).total
+        predicted = predicted_as_read(run, run.driven).total
     except InputError as error:
         return unknown(name, f"the scatter cannot be predicted: {error}")
     known = run.fall_on_record() is not None
     values = run.joined()[0] if known else run.moved()
     shift = run.stretch() if known else np.ones(values.size)
-    if not known:
-        predicted = predicted / np.abs(run.stretch())
+    predicted = predicted * np.abs(shift)
     # Fitted again, so that the residuals are those of single readings; the fall may have changed.
     time = run.time_of(run.driven)[0]
     along = shift * (time - time.mean()) / max(float(np.ptp(time)), 1.0)
@@ -134,11 +137,8 @@ def size_from_fall(run: Rows) -> list[Check]:
     if fall is None or not bench.has(*wanted):
         return [unknown(name, "fall, scale, diameter and density are needed to compare sizes.")]
     speed = fall.value * bench.need("reticle.division").value / run.interval
-    diameter, density = bench.need("sphere.diameter"), bench.need("sphere.density")
-    expected = mobility_of(bench) * drag.effective_weight(
-        diameter.value, density.value - _AIR_DENSITY, STANDARD_GRAVITY
-    )
-    ratio = speed / expected
+    diameter = bench.need("sphere.diameter")
+    ratio = speed / (mobility_of(bench) * weight_by_size(bench))
     spread = bench.spread_about("sphere.diameter")
     relative = 2 * math.hypot(
         diameter.relative, (spread.standard_uncertainty if spread else 0.0) / diameter.value
@@ -147,7 +147,7 @@ def size_from_fall(run: Rows) -> list[Check]:
     sentence = f"the sphere falls {ratio:.2f} times as fast as its stated size and density imply"
     t = bench.get("air.temperature")
     viscosity = float(air.viscosity(t.value if t else ROOM))
-    number = float(drag.reynolds(diameter.value, speed, viscosity, _AIR_DENSITY))
+    number = float(drag.reynolds(diameter.value, speed, viscosity, ROOM_AIR_DENSITY))
     slow = number < _LARGEST_REYNOLDS
     size = (
         "as slow as Stokes' law wants it"
@@ -235,14 +235,9 @@ def _image_share(run: Rows) -> float | None:
     bench, volts, fall = run.known, run.reference_voltage, run.fall_on_record()
     if fall is None or not volts:
         return None
-    weight, density = bench.get("sphere.weight"), bench.get("sphere.density")
-    if weight is not None:
-        newtons = weight.value
-    elif density is not None:
-        diameter, lighter = bench.need("sphere.diameter").value, density.value - _AIR_DENSITY
-        newtons = float(drag.effective_weight(diameter, lighter, STANDARD_GRAVITY))
-    else:
+    if not (bench.has("sphere.weight") or bench.has("sphere.density")):
         return None
+    newtons = weight_of(bench)
     gap = bench.need("plates.separation").value
     largest = float(np.abs(run.joined()[0]).max(initial=fall.value)) / fall.value
     return float(plates.image_pull(largest * newtons * gap / volts, gap)) / newtons

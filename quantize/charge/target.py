@@ -19,9 +19,8 @@ import pandas as pd
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
+from quantize.charge.agreement import sphere_agreement
 from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
-from quantize.charge.budgets import weight_ratio
-from quantize.charge.drag import STANDARD_GRAVITY, effective_weight
 from quantize.charge.expected import (
     Expected,
     Setup,
@@ -33,13 +32,7 @@ from quantize.charge.expected import (
     to_improve,
     units,
 )
-from quantize.charge.noise import (
-    ROOM_AIR_DENSITY,
-    ROUNDING_SD,
-    diffusion_of,
-    mobility_of,
-    press_of,
-)
+from quantize.charge.noise import ROUNDING_SD, mobility_of, weight_of
 from quantize.charge.quantity import Quantity
 from quantize.charge.simulation import ACCEPTED_CHARGE
 from quantize.null.power import readings_needed
@@ -251,7 +244,7 @@ def _setup(bench: Apparatus, held: float | None, interval: float | None) -> tupl
     )  # fmt: skip
     division = bench.need("reticle.division", purpose=purpose).value
     gap = bench.need("plates.separation", purpose=purpose).value
-    weight = _weight(bench)
+    weight = weight_of(bench)
     known = bench.get("fall.divisions")
     fall = known.value if known else mobility_of(bench) * weight * time / division
     if held is None:
@@ -267,26 +260,15 @@ def _setup(bench: Apparatus, held: float | None, interval: float | None) -> tupl
                 value=volts, standard_uncertainty=spread, unit="V", scope="session"
             )
         )
-    length, step = bench.get("reticle.length"), bench.get("reticle.step")
+    step = bench.get("reticle.step")
     rounding = ROUNDING_SD[str(bench.word("reticle.rounding", "both ends"))]
-    return bench, Setup(
+    return bench, Setup.on(
+        bench,
         unit=fall / balanced,
         fall=fall,
         interval=time,
-        diffusion=diffusion_of(bench, fall=fall, interval=time),
-        press=press_of(bench),
         rounding=rounding * (1.0 if step is None else step.value),
-        length=math.inf if length is None else length.value,
     )
-
-
-def _weight(bench: Apparatus) -> float:
-    stated = bench.get("sphere.weight")
-    if stated is not None:
-        return stated.value
-    size = bench.need("sphere.diameter", purpose="the fall of the sphere").value
-    lighter = bench.need("sphere.density", purpose="the fall of the sphere").value
-    return float(effective_weight(size, lighter - ROOM_AIR_DENSITY, STANDARD_GRAVITY))
 
 
 def _described(setup: Setup, volts: float, states: int) -> dict[str, float]:
@@ -383,10 +365,7 @@ def _notes(bench: Apparatus, found: Expected) -> list[str]:
             f"Taken for exact, since no uncertainty is stated: {', '.join(exact)}; whatever they "
             "are off comes on top."
         )
-    ratio = weight_ratio(bench)
-    if ratio is not None and abs(ratio.value - 1) > 2.5 * max(ratio.standard_uncertainty, 4e-3):
-        notes.append(
-            f"The weight as stated is {ratio.value:.3f} times the one that follows from diameter "
-            "and density, which their uncertainties do not explain; mend that first."
-        )
+    weighed = sphere_agreement(bench)
+    if weighed is not None and weighed.level != "good":
+        notes.append(f"Mend that first: {weighed.sentence}")
     return notes

@@ -355,3 +355,14 @@ def test_residuals_without_a_fall_have_a_free_zero(bench):
     check = run.checks(Free()).of("readings lie as near to the steps")
     assert check.level == "good"
     assert check.number == pytest.approx(1, abs=0.3)
+
+
+def test_the_size_is_judged_with_the_gravity_of_the_bench(bench):
+    # Speed of fall over the expected one: weight and so the expected speed go with g.
+    page, apparatus, _ = bench.simulate(rng=1)
+    there = apparatus | {"site": {"gravity": "9.83 m/s2"}}
+    numbers = [
+        charge.read_run(page, tables).checks().of("one sphere, of the size").number
+        for tables in (apparatus, there)
+    ]
+    assert numbers[0] / numbers[1] == pytest.approx(9.83 / 9.80665, rel=1e-9)

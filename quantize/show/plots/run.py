@@ -283,10 +283,10 @@ def _scatter_of_states(run: Run, ax: Axes) -> None:
     """
     from scipy.stats import chi2
 
-    from quantize.charge.rows import predicted_scatter
+    from quantize.charge.rows import predicted_as_read
 
     rows = run.driven
-    predicted = predicted_scatter(run).total / np.maximum(np.abs(run.stretch()), 1e-300)
+    predicted = predicted_as_read(run, rows).total
     both = rows.assign(moved=run.moved(), square=predicted**2)
     points, names = [], []
     for (state, volts), own in both.groupby(["state", "voltage"], sort=False):
