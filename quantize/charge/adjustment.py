@@ -16,7 +16,7 @@ from quantize.charge.quantity import Quantity
 
 EXACT = 1e-6  # relative standard deviation below which no difference can be judged
 _MOST_STEPS = 30
-_SETTLED = 1e-12
+_SETTLED = 1e-9  # of a log; slopes by differences leave steps of 1e-11, which never end
 _LOG_STEP = 1e-5
 
 

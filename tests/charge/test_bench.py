@@ -235,3 +235,24 @@ def test_the_shared_error_of_a_row_is_that_of_a_fit_of_this_row_alone(
         alone = routes.get(route) or fit_bench(routes, one_weight(bench, routes)).charge
         expected = pytest.approx(alone.standard_uncertainty, rel=1e-7, abs=0)
         assert row["shared_uncertainty"] == expected
+
+
+def test_the_last_digit_of_an_input_does_not_decide_how_the_fit_ends() -> None:
+    # Weight and diameter that contradict each other; the gap differs in its twelfth digit.
+    squares = []
+    for last in range(12):
+        bench = {
+            "plates": {"separation": f"4.240000000{last:02d} +/- 0.02 mm", "setting": "1.0 V"},
+            "sphere": {
+                "weight": "7.15(8)e-14 N",
+                "weight_of": "this sphere",
+                "diameter": "2.10(2) um",
+                "density": "1055 +/- 5 kg/m3",
+                "diameter_spread": "0.03 um",
+            },
+            "fall": {"speed": "0.150 +/- 0.002 mm/s"},
+            "air": {"temperature": "22 +/- 0.5 degC", "pressure": "1010 +/- 3 hPa"},
+        }
+        page = charge.BalanceVoltages([500.1, 400.2, 300.3], bench).charges()
+        squares.append(page.attrs["agreement"].chi_square)
+    assert squares == pytest.approx([squares[0]] * len(squares), rel=1e-6)
