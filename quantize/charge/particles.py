@@ -11,12 +11,13 @@ import numpy as np
 import pandas as pd
 
 from quantize._support import validation
-from quantize._support.errors import InputError, explained
+from quantize._support.errors import InputError, explained, warn
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.coulombs import unit_in_coulombs
 from quantize.charge.estimate import RunFit, fit_run
+from quantize.charge.faults import believed
 from quantize.charge.particle_posterior import (
     Particle,
     PosteriorPoints,
@@ -216,7 +217,12 @@ def joint_unit_of_run(
 ) -> JointUnit:
     """Fit, convert and join every particle of a run; see `Run.joint_unit_in_coulombs`."""
     run.bench().need_weight_of_each(run.particles)
-    runs = {label: run.particle(label) for label in run.particles}
+    runs = {}
+    for label in run.particles:
+        runs[label], faults = believed(run.particle(label))
+        if faults:
+            how = " ".join(fault.sentence for fault in faults)
+            warn(f"particle {label} is not taken as written. {how}")
     fits = {label: fit_run(one, unit_range) for label, one in runs.items()}
     units = {
         label: unit_in_coulombs(fits[label], one.bench(), run=one, route=route)

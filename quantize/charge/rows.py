@@ -139,7 +139,7 @@ class Rows(RunTable):
 
 
 def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
-    r"""Predict how readings scatter, from air molecules, the ruler and the hand on the watch.
+    """Predict how readings scatter, from air molecules, the ruler and the hand on the watch.
 
     Parameters
     ----------
@@ -152,19 +152,13 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
     -------
     Scatter
         Standard deviations `brownian`, `watch` and `rounding` of each row, and their `total`, in
-        divisions per interval at the reference voltage.
+        divisions per interval at the reference voltage; by the laws of `quantize.charge.noise`,
+        with the mean speed of the state, not that of the single reading.
 
     Raises
     ------
     InputError
         When the apparatus lacks the scale or the sphere.
-
-    Notes
-    -----
-    In a fixed time: :math:`\sigma^2 = 2kTBt + (h\cdot 0.41)^2 + 2(v\sigma_t)^2`, with 0.29 for
-    0.41 when one end sat on a line. v is the mean of the state, not the single reading. In a
-    fixed distance L, which is exact, the time varies instead, written in steps of h_t, and
-    :math:`\sigma_v^2 = 2D v/L + 2 v^4\sigma_t^2/L^2 + v^4 h_t^2/12L^2`.
 
     Examples
     --------

@@ -318,6 +318,8 @@ class Run(Rows):
     ) -> JointUnit:
         """Find one unit in coulombs from all particles; see `joint_unit_of_run`.
 
+        Rows that are believed to be wrong are put right, with a warning.
+
         Parameters
         ----------
         unit_range : (float, float), optional

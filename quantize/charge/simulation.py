@@ -26,18 +26,13 @@ class SimulatedBench:
 
     Parameters
     ----------
-    diameter : float
-        Mean diameter of the batch, m.
-    diameter_known : float
-        Standard uncertainty of the diameter that the apparatus file states, m.
-    diameter_spread : float
-        Standard deviation of the diameters in the batch, m.
+    diameter, diameter_known, diameter_spread : float
+        Mean diameter of the batch, its standard uncertainty in the apparatus file, and the standard
+        deviation of the diameters in the batch, m.
     density : float
         Density of the spheres, kg/m3.
-    separation : float
-        Distance between the plates, m.
-    separation_known : float
-        Relative standard uncertainty of the separation that the apparatus file states.
+    separation, separation_known : float
+        Distance between the plates, m, and its relative standard uncertainty in the apparatus file.
     division : float
         Length of one division of the scale, m.
     division_known, voltage_known, weight_known : float

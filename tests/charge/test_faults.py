@@ -1,9 +1,12 @@
 """Rows with a wrong label, sign or ten divisions: found, named, and put right."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from plain_bench import Bench, simulate
 
+from quantize import charge
+from quantize._support.errors import QuantizeWarning
 from quantize.charge import Run
 from quantize.charge.faults import ODDS, _Page, believed, faults_of
 
@@ -145,3 +148,26 @@ def test_without_labels_or_repeats_nothing_is_said():
     page |= {"V": [200] * 5 + [0], "div": [-20, -10, 0, 10, 21, -60]}
     check = Run(page).checks().of("labels, signs and tens")
     assert check.level == "unknown"
+
+
+def test_the_joint_unit_of_particles_puts_rows_right_too() -> None:
+    # A reversed sign and ten divisions more in one of two particles.
+    few = charge.SimulatedBench(
+        falls=4, states=((6, 4), (4, 4), (7, 4), (9, 4), (3, 4)), weight_of="the batch"
+    )
+    pages = []
+    for i, seed in enumerate((20, 21)):
+        page, tables, _ = few.simulate(rng=seed)
+        pages.append(page.assign(particle=f"p{i}"))
+    far = pages[1].index[(pages[1]["V"] != 0) & (pages[1]["divisions"].abs() > 8)]
+    pages[1].loc[far[3], "divisions"] *= -1
+    pages[1].loc[far[8], "divisions"] += 10
+    wrong = [len(pages[0]) + far[3] + 1, len(pages[0]) + far[8] + 1]
+    run = charge.Run(pd.concat(pages, ignore_index=True), tables)
+    with pytest.warns(QuantizeWarning, match="particle p1 is not taken as written") as told:
+        joint = run.joint_unit_in_coulombs()
+    assert all(f"row {row}" in str(told[0].message) for row in wrong)
+    value, error = joint.particles.set_index("particle").loc[
+        "p1", ["value", "standard_uncertainty"]
+    ]
+    assert abs(value - 1.602176634e-19) < 4 * error < 0.2e-19
