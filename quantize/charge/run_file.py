@@ -7,9 +7,9 @@ from pathlib import Path
 from quantize._support.errors import InputError, warn
 from quantize.charge.apparatus import Apparatus, ApparatusLike
 from quantize.charge.headers import Header
-from quantize.charge.page import holds_balances
+from quantize.charge.page import holds_balances, read_page
 from quantize.charge.run import Run, RunLike
-from quantize.files import read_table
+from quantize.charge.tidy import is_zero
 
 _LARGEST_TABLE = 5_000_000  # bytes; no run written by hand is larger
 
@@ -86,14 +86,11 @@ def falls_in(path: str | Path) -> tuple[str, int] | None:
     try:
         if Path(path).stat().st_size > _LARGEST_TABLE:
             return None
-        table = read_table(path)
-        names = {Header(str(column)).name: str(column) for column in table.columns}
+        page = read_page(path, "voltage")
     except (InputError, OSError):
         return None
-    moved = "divisions" in names or {"start", "end"} <= set(names) or "position" in names
-    if not moved or "voltage" not in names:
+    there, volts = set(page.cells), page.cells["voltage"]
+    if not (there & {"divisions", "position"} or {"start", "end"} <= there):
         return None
-    column = table[names["voltage"]]
-    zero = column.astype(str).str.strip().str.lower().isin(["0", "0.0", "off", "zero", "earthed"])
-    count = int(zero.sum())
-    return (names["voltage"], count) if 0 < count < len(column) else None
+    count = sum(is_zero(cell) for cell in volts)
+    return (page.headers["voltage"].text, count) if 0 < count < len(volts) else None

@@ -111,7 +111,7 @@ class _Columns:
             return filled(cells, n, "")
         volts = page.cells.get("voltage", [""] * n)
         for cell, volt, row, use in zip(cells, volts, page.numbers, self.keep, strict=True):
-            if use and not cell and not _is_zero(volt):
+            if use and not cell and not is_zero(volt):
                 raise InputError(
                     f'`state` is blank in row {row}; label it, or declare blank_state = "as above" '
                     "under [run] in the apparatus file."
@@ -215,7 +215,7 @@ class _Columns:
         return values
 
 
-def _is_zero(volts: str) -> bool:
+def is_zero(volts: str) -> bool:
     """Whether a cell says zero voltage, where no state is needed."""
     text = volts.strip().replace(",", ".").lower()
     try:
