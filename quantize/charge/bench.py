@@ -129,17 +129,8 @@ def fit_bench(
 ) -> BenchPosterior:
     r"""Fit the unit of charge and every input to all routes at once.
 
-    Parameters
-    ----------
-    routes : mapping of str to Propagation
-        The unit in coulombs by the name of each route; one route at least.
-    conditions : iterable of Propagation
-        What should be 1, such as the weight as supplied over that from diameter and density; only
-        where it does not follow from the routes.
-
-    Returns
-    -------
-    BenchPosterior
+    `conditions` are what should be 1 and does not follow from the routes, such as the weight as
+    supplied over that from diameter and density.
 
     Notes
     -----

@@ -137,10 +137,7 @@ def with_voltage(apparatus: Apparatus, run: Rows | None) -> Apparatus:
 def by_route(name: str, apparatus: Apparatus, divisions: Divisions) -> Propagation:
     """The unit in coulombs by one route, with its linear budget.
 
-    Raises
-    ------
-    InputError
-        For a name that no route has, or with the first entry that the route lacks.
+    InputError for a name that no route has, or with the first entry that the route lacks.
     """
     route = ROUTES[route_name(name)]
     return budget_of(route, gather(route, apparatus, divisions), apparatus, divisions)
@@ -240,10 +237,7 @@ def _formula(
 def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
     """The inputs of a route, in order, each with its uncertainty.
 
-    Raises
-    ------
-    InputError
-        Naming the first entry that is missing.
+    InputError naming the first entry that is missing.
     """
     inputs = {"unit": divisions.unit}
     for name in route.needs:
@@ -289,13 +283,7 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
 
 
 def fall_used(apparatus: Apparatus, divisions: Divisions) -> float:
-    """Divisions fallen in one interval, as the routes take them.
-
-    Raises
-    ------
-    InputError
-        Where nothing is known of it.
-    """
+    """Divisions fallen in one interval, as the routes take them; InputError if none is known."""
     known = {name: q.value for name, q in _fall_inputs(apparatus, divisions).items()}
     return float(fall_divisions(known | _scales(divisions)))
 

@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections import Counter
 from collections.abc import Iterable
-from typing import Any, ClassVar, Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -61,8 +61,6 @@ class Checks(Result):
     checks : tuple of Check
         In the order in which they were made.
     """
-
-    _private: ClassVar[tuple[str, ...]] = ()
 
     checks: tuple[Check, ...]
 

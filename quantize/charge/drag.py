@@ -245,20 +245,7 @@ def diameter_from_fall(
     temperature: Numbers,
     pressure: Numbers,
 ) -> Any:
-    r"""Diameter of a sphere from its speed of fall, with slip, to machine precision.
-
-    Parameters
-    ----------
-    speed : float or array
-        m/s, above zero.
-    density_difference, gravity, viscosity, temperature, pressure : float or array
-        SI units.
-    slip : SlipCorrection
-
-    Returns
-    -------
-    float or array
-        Metres.
+    r"""Diameter of a sphere, m, from its speed of fall above zero, with slip, to machine precision.
 
     Notes
     -----

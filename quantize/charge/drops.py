@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -32,8 +31,6 @@ class LineThroughDrops(Result):
     residuals : numpy.ndarray, shape (n,)
         Of e1^(2/3).
     """
-
-    _private: ClassVar[tuple[str, ...]] = ()
 
     value: float
     standard_uncertainty: float

@@ -88,10 +88,7 @@ SECTIONS: tuple[str, ...] = tuple(
 def measured(name: str, value: Any, scope: Scope | None = None) -> Quantity:
     """The measured entry `name` from what stands in the file.
 
-    Raises
-    ------
-    InputError
-        For a unit of the wrong kind, and a value out of range.
+    InputError for a unit of the wrong kind, and a value out of range.
     """
     entry = QUANTITIES[name]
     shared = scope or cast(Scope, entry.scope)

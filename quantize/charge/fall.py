@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import ClassVar
 
 import numpy as np
 
@@ -40,8 +39,6 @@ class ResidualVoltage(Result):
     p_value : float
         How often falls without any residual voltage go with the charge as much as these.
     """
-
-    _private: ClassVar[tuple[str, ...]] = ()
 
     voltage: Quantity
     fall: Quantity
@@ -170,16 +167,10 @@ class Balance:
 def balance_of(
     fall: Quantity, unit: FloatArray, error: FloatArray, share: FloatArray, z: FloatArray
 ) -> Balance:
-    """How many units the fall is worth.
+    """How many units the fall is worth, as added to the readings.
 
-    Parameters
-    ----------
-    fall : Quantity
-        Divisions fallen in one interval, as added to the readings.
-    unit, error, share : numpy.ndarray, shape (m,)
-        Unit, its error and the posterior share at each value of the fall.
-    z : numpy.ndarray, shape (m,)
-        Those values, in standard errors from `fall`.
+    `unit`, `error` and `share` are the unit, its error and the posterior share at each value of the
+    fall, `z` those values in standard errors from `fall`; each of shape (m,).
     """
     ratio = (fall.value + z * fall.standard_uncertainty) / unit
     mean = float(share @ ratio)
@@ -218,12 +209,7 @@ def balance_of(
 
 
 def whole_number_probability(units: float, spread: float) -> float:
-    r"""Probability that a number of units is whole, against one of any size.
-
-    Parameters
-    ----------
-    units, spread : float
-        The number as measured, and its standard uncertainty.
+    r"""Probability that a number of units, known within `spread`, is whole and not of any size.
 
     Notes
     -----

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -52,8 +52,6 @@ class MonteCarlo(Result):
     agrees : bool or None
         Whether the ends of the two agree to 5 % of the standard uncertainty.
     """
-
-    _private: ClassVar[tuple[str, ...]] = ()
 
     value: float
     standard_uncertainty: float

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -43,8 +43,6 @@ class NextStep(Result):
         What was taken as known.
     """
 
-    _private: ClassVar[tuple[str, ...]] = ()
-
     relative: float
     own: float
     shared: float
@@ -78,23 +76,9 @@ class NextStep(Result):
 
 
 def next_step(run: Rows, fit: RunFit) -> NextStep:
-    r"""Weigh every reading, and every input, by what it is expected to bring in coulombs.
+    """Weigh every reading, and every input, by what it is expected to bring in coulombs.
 
-    Parameters
-    ----------
-    run : Run
-        Of one particle, with an apparatus.
-    fit : RunFit
-        Of the same run.
-
-    Returns
-    -------
-    NextStep
-
-    Raises
-    ------
-    InputError
-        Without a fall, and when no route to coulombs is possible.
+    Raises InputError without a fall, and when no route to coulombs is possible.
     """
     bench = with_voltage(run.bench(), run)
     if fit.fall is None:

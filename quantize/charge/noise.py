@@ -78,10 +78,6 @@ def at_fixed_time(
     rounding : array_like, shape (n,)
         Standard deviation of the distance from rounding.
 
-    Returns
-    -------
-    Scatter
-
     Notes
     -----
     :math:`t^2\sigma_v^2 = 2Dt + 2(v\sigma_t)^2 + r^2`, the hand pressing twice.
@@ -109,22 +105,7 @@ def over_fixed_distance(
 ) -> Scatter:
     r"""Scatter of a speed read as the time that a fixed distance takes.
 
-    Parameters
-    ----------
-    speed : array_like, shape (n,)
-        Expected speed, length per second.
-    length : array_like, shape (n,)
-        The distance, which is exact and above zero.
-    diffusion : float
-        Diffusion coefficient of the sphere, length² per second.
-    press : float
-        Standard deviation of one press of the watch, s.
-    rounding : float
-        Standard deviation of the time from rounding, s.
-
-    Returns
-    -------
-    Scatter
+    As `at_fixed_time`, but for the exact `length` above zero and the `rounding` of the time, s.
 
     Notes
     -----

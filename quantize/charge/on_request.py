@@ -20,12 +20,8 @@ def on_request(
 ) -> dict[str, Quantity]:
     """What ``viscosity_of`` under [air], and ``slip``, ``walls``, ``image`` under [budget] add.
 
-    Only what bears on the route: its speeds, or for the images its balance.
-
-    Raises
-    ------
-    InputError
-        Naming the entry that the line cannot be computed without.
+    Only what bears on the route: its speeds, or for the images its balance. InputError naming the
+    entry that a line cannot be computed without.
     """
     found: dict[str, Quantity] = {}
     drags = "air.temperature" in route.needs

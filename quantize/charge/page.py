@@ -186,11 +186,6 @@ def read_page(source: Any, *needed: str) -> Page:
     """Read a file, a DataFrame or a mapping of columns, with the columns that are `needed`.
 
     Without such names it is a page of movements, with distances or times of them.
-
-    Raises
-    ------
-    InputError
-        For a file that cannot be read, or a table with none of the needed columns.
     """
     table, name = _table(source)
     columns = {str(text): table.text(j) for j, text in enumerate(table.names)}

@@ -18,11 +18,6 @@ def fold_passages(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
 
     The fall is one without field, the rise one at the voltage of its row, else at that of the
     apparatus.
-
-    Raises
-    ------
-    InputError
-        For another column of times beside them, and where no voltage is known.
     """
     if "seconds" in page.cells:
         raise InputError(

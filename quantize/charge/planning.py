@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -50,8 +50,6 @@ class BenchPlan(Result):
     cautions : tuple of str
         What the voltage calls for; see `quantize.charge.cautions`.
     """
-
-    _private: ClassVar[tuple[str, ...]] = ()
 
     table: pd.DataFrame
     note: str

@@ -135,17 +135,6 @@ class Plates:
 def slowing(diameter: Numbers, separation: Numbers) -> Numbers:
     r"""Share by which two plates slow a sphere that moves from one to the other, midway.
 
-    Parameters
-    ----------
-    diameter : float or array
-        Of the sphere, metres.
-    separation : float or array
-        Between the plates, metres.
-
-    Returns
-    -------
-    float or array
-
     Notes
     -----
     First order in the radius a over half the separation l: the drag is
@@ -169,17 +158,6 @@ def image_pull(charge: Numbers, separation: Numbers) -> Numbers:
     r"""Force, N, with which its image in one plate draws a sphere midway to it.
 
     The image in the other plate draws it as much the other way; off the middle, a part is left.
-
-    Parameters
-    ----------
-    charge : float or array
-        Of the sphere, coulombs.
-    separation : float or array
-        Between the plates, metres.
-
-    Returns
-    -------
-    float or array
 
     Notes
     -----

@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -58,8 +58,6 @@ class PooledUnit(Result):
     left_out : dict of str to str
         Runs that are not in it, and why.
     """
-
-    _private: ClassVar[tuple[str, ...]] = ()
 
     value: float
     standard_uncertainty: float
@@ -228,20 +226,9 @@ def _pooled(
 
 
 def paule_mandel(y: FloatArray, covariance: FloatArray) -> float:
-    r"""Standard deviation between values, on top of their stated covariance.
+    r"""Standard deviation :math:`\tau` between values `y`, on top of their stated covariance.
 
-    Parameters
-    ----------
-    y : numpy.ndarray, shape (n,)
-        The values.
-    covariance : numpy.ndarray, shape (n, n)
-        Of their stated errors.
-
-    Returns
-    -------
-    float
-        The :math:`\tau` at which the chi-square about the weighted mean is n - 1; zero where it is
-        smaller without any.
+    At it the chi-square about the weighted mean is n - 1; zero where it is smaller without any.
     """
     from scipy.optimize import brentq
 

@@ -220,13 +220,7 @@ def by_way(route: str) -> str:
 
 
 def route_name(name: str) -> str:
-    """`name`, if it is that of a route or of the joint fit.
-
-    Raises
-    ------
-    InputError
-        With the names that there are.
-    """
+    """`name`, if it is that of a route or of the joint fit; InputError with those names if not."""
     if name not in (JOINT, *ROUTES):
         listed = ", ".join(repr(known) for known in (JOINT, *ROUTES))
         raise InputError(f"`route` is {name!r}; it must be one of {listed}.")

@@ -143,34 +143,9 @@ def analyze_run(
     n_resamples: int = 9999,
     rng: RngLike = None,
 ) -> RunAnalysis:
-    """Analyze the run of one particle, the error of its fall averaged over.
+    """Analyze the run of one particle, the error of its fall averaged over; see `Run.analyze`.
 
-    Parameters
-    ----------
-    run : Run
-        Of one particle.
-    unit_range : (float, float), optional
-        Smallest and largest unit tried, in divisions per interval.
-    offset : {"zero", "free"} or float, optional
-        Where the comb starts; at zero where a fall or a held state determines it, else free.
-    sigma : {"auto", "prior", "predicted", "free"} or float
-        As in `fit_run`; a number is one known standard deviation for all readings.
-    integers : "any", "positive" or (int, int or None)
-        Numbers of charges that are possible.
-    resolution : float, optional
-        Step to which the readings were rounded, if not as written.
-    mend : bool
-        Whether rows with a wrong label, sign or ten divisions are put right (see `faults_of`).
-    alpha : float
-        Share of false "steps" that is accepted.
-    n_resamples : int
-        Resamples for the smooth null.
-    rng : int, SeedSequence or Generator, optional
-        Seed or source of the random numbers.
-
-    Returns
-    -------
-    RunAnalysis
+    `resolution` is the step to which the readings were rounded, if not as written.
     """
     run, faults = believed(run) if mend else (run, ())
     levels = levels_of(run)

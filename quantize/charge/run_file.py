@@ -47,17 +47,7 @@ def read_run(path_or_frame: RunLike | Run, apparatus: ApparatusLike | None = Non
 
 
 def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None) -> None:
-    """Warn that a table looks like a run, and say what to do.
-
-    Parameters
-    ----------
-    path : str or Path
-        The table, of which one column is being analyzed.
-    column : str or None
-        Its name, where one was given.
-    apparatus : Apparatus or None
-        The bench, where one was given.
-    """
+    """Warn that a table, of which a column is being analyzed, looks like a run; say what to do."""
     falls = falls_in(path)
     if falls is None:
         if (column is None or Header(column).name == "voltage") and holds_balances(path):

@@ -59,23 +59,7 @@ def analyze_each(
     rng: RngLike = None,
     **options: Any,
 ) -> ParticleAnalyses:
-    """Analyze every particle of a run by itself, and join their units.
-
-    Parameters
-    ----------
-    run : Run
-        Of one particle or several, with an apparatus.
-    unit_range : (float, float), optional
-        Smallest and largest unit tried for each, in divisions per interval.
-    rng : int, SeedSequence or Generator, optional
-        Seed or source of the random numbers.
-    **options
-        As for `analyze_run`.
-
-    Returns
-    -------
-    ParticleAnalyses
-    """
+    """Analyze every particle of a run by itself, and join their units; see `Run.analyze_each`."""
     run.bench().need_weight_of_each(run.particles)
     children = generator(rng).spawn(len(run.particles))
     analyses = {

@@ -18,23 +18,9 @@ def stated(
     *,
     symbol: str = "",
 ) -> tuple[str, str, str]:
-    """One result in three forms.
+    """One result with its standard uncertainty, to two digits of that, in three forms.
 
-    Parameters
-    ----------
-    value : float
-        The result.
-    uncertainty : float
-        Its standard uncertainty in the same unit, stated to two digits.
-    unit : str
-        Name of the unit, where there is one.
-    symbol : str
-        Name of the quantity, where it should stand in front.
-
-    Returns
-    -------
-    tuple of str
-        "value with u_c = ...", "value(digits)", "(value ± uncertainty)".
+    "value with u_c = ...", "value(digits)", "(value ± uncertainty)", a `symbol` in front.
 
     References
     ----------

@@ -11,7 +11,7 @@ import dataclasses
 import functools
 import math
 from collections.abc import Callable
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -76,8 +76,6 @@ class TargetPlan(Result):
     notes : tuple of str
         What was assumed, and what does not fit.
     """
-
-    _private: ClassVar[tuple[str, ...]] = ()
 
     target: float
     relative: float
@@ -206,12 +204,7 @@ def plan_target(
 
 
 def relative_of(name: str, given: float | str) -> float:
-    """A relative uncertainty from 0.01, "0.01" or "1 %".
-
-    Raises
-    ------
-    InputError
-        For anything that is not between 0 and 1.
+    """A relative uncertainty between 0 and 1 from 0.01, "0.01" or "1 %".
 
     Examples
     --------

@@ -38,11 +38,6 @@ def fold_tracks(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
     the duration under `divisions`, the duration under `seconds`, and the standard error of the
     former under `track_error`.
 
-    Raises
-    ------
-    InputError
-        With the row, for positions or times that are missing, and tracks of one position.
-
     Notes
     -----
     The Brownian motion comes from the diameter in the apparatus. Without one it comes from the

@@ -87,10 +87,7 @@ def _single(name: str) -> Unit:
 def unit(text: str) -> Unit:
     """Read a unit such as ``mm``, ``kg/m3``, ``m/s^2``, ``uPa s``, ``um/div`` or ``1``.
 
-    Raises
-    ------
-    InputError
-        For unknown names, powers of powers, brackets or anything else that is no plain unit.
+    InputError for unknown names, powers of powers, brackets or anything else that is no plain unit.
 
     Examples
     --------
