@@ -9,12 +9,13 @@ import pytest
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge import Run, drag
+from quantize.charge.apparatus import Apparatus
 from quantize.charge.page import read_page
 from quantize.charge.tracks import _diffusion, _tracks
 
 D, NOISE, UNIT, HELD = 0.03, 0.1, 10.0, 6  # divisions²/s, divisions, divisions in 10 s
 STATES = (6, 4, 7, 3, 5, 9, 2, 8)
-BARE = charge.Apparatus.of({})
+BARE = Apparatus.of({})
 
 
 def positions(speed, rng, n=20, seconds=10.0):
