@@ -77,17 +77,10 @@ class Apparatus:
         source: str = "given in Python",
         scope: Scope | None = None,
     ) -> Apparatus:
-        """Make an apparatus from nested tables, as they stand in a file.
+        """Make an apparatus from nested tables, as they stand in a file called `source`.
 
-        Parameters
-        ----------
-        tables : mapping of mappings
-            Sections by name, each with its entries.
-        source : str
-            What to call the file in a message.
-        scope : {"reading", "state", "particle", "session", "bench", "batch"}, optional
-            What shares the errors of entries whose text names nothing; what is usual for each
-            entry if left out.
+        `scope` is what shares the errors of entries whose text names nothing; what is usual for
+        each entry if left out.
 
         Raises
         ------
@@ -125,19 +118,9 @@ class Apparatus:
         return self.quantities.get(name)
 
     def need(self, name: str, *, purpose: str = "the conversion to coulombs") -> Quantity:
-        """Give a measured entry that may not be missing.
+        """Give a measured entry that may not be missing, such as "plates.separation".
 
-        Parameters
-        ----------
-        name : str
-            Dotted name, such as "plates.separation".
-        purpose : str
-            What needs it, for the message.
-
-        Raises
-        ------
-        InputError
-            Where it is missing, with a line to add to the file.
+        Where it is, InputError with a line to add to the file; `purpose` is what needs it.
         """
         found = self.quantities.get(name)
         if found is None:
@@ -161,15 +144,7 @@ class Apparatus:
     def changed(self, **entries: QuantityLike) -> Apparatus:
         """Copy the apparatus with some measured entries replaced.
 
-        Parameters
-        ----------
-        **entries : str, float or Quantity
-            New values by name, the dot written as ``__``, as in ``plates__voltage="200 V"``.
-
-        Raises
-        ------
-        InputError
-            For names that are no entry, and values out of range.
+        Their names have ``__`` for the dot, as in ``plates__voltage="200 V"``.
         """
         quantities = dict(self.quantities)
         for key, value in entries.items():

@@ -65,17 +65,7 @@ class BenchSample(Result):
     draws: pd.DataFrame
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Give the central interval of the unit in coulombs.
-
-        Parameters
-        ----------
-        prob : float
-            Probability that it holds.
-
-        Returns
-        -------
-        numpy.ndarray, shape (1, 2)
-        """
+        """Central interval of the unit in coulombs that holds with probability `prob`: one row."""
         tail = (1 - validation.fraction("prob", prob)) / 2
         ends: FloatArray = np.quantile(self.draws[UNIT], [[tail, 1 - tail]])
         return ends
@@ -116,10 +106,15 @@ class _Target:
     fitted: Adjusted
 
     @functools.cached_property
+    def size(self) -> FloatArray:
+        """Standard deviations of the inputs; 1 for those that have none."""
+        spread = np.sqrt(np.diag(self.fitted.covariance))
+        return np.where(spread > 0, spread, 1.0)
+
+    @functools.cached_property
     def along(self) -> FloatArray:
         """Columns that lead along the conditions, one standard deviation each."""
-        spread = np.sqrt(np.diag(self.fitted.covariance))
-        size = np.where(spread > 0, spread, 1.0)
+        size = self.size
         values, vectors = np.linalg.eigh(self.fitted.posterior / np.outer(size, size))
         rank = np.linalg.matrix_rank(self.fitted.covariance / np.outer(size, size), hermitian=True)
         free = int(rank) - self.fitted.misclosure.size
@@ -136,10 +131,8 @@ class _Target:
     @functools.cached_property
     def inverse(self) -> FloatArray:
         """Of the covariance of the inputs."""
-        spread = np.sqrt(np.diag(self.fitted.covariance))
-        size = np.where(spread > 0, spread, 1.0)
-        inverse = np.linalg.pinv(self.fitted.covariance / np.outer(size, size), hermitian=True)
-        precision: FloatArray = inverse / np.outer(size, size)
+        both = np.outer(self.size, self.size)
+        precision: FloatArray = np.linalg.pinv(self.fitted.covariance / both, hermitian=True) / both
         return precision
 
     def misclosure(self, deviation: FloatArray) -> FloatArray:

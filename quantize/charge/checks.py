@@ -75,18 +75,7 @@ class Checks(Result):
         return all(check.level != "bad" for check in self.checks)
 
     def of(self, name: str) -> Check:
-        """Find the first check whose name begins with `name`.
-
-        Parameters
-        ----------
-        name : str
-            The name of a check, or how it begins.
-
-        Raises
-        ------
-        InputError
-            When no check begins like that.
-        """
+        """The first check whose name begins with `name`; InputError when none does."""
         for check in self.checks:
             if check.name.startswith(name):
                 return check

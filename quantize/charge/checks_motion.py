@@ -7,7 +7,6 @@ import itertools
 import math
 
 import numpy as np
-import pandas as pd
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
@@ -25,6 +24,7 @@ from quantize.charge.fall import NO_SCATTER
 from quantize.charge.levels import trend_of
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows, predicted_as_read, residual_voltage, root_mean_square
+from quantize.charge.run_table import same_state_or_row, speed_of
 from quantize.charge.stated import plus_minus
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
@@ -49,11 +49,6 @@ def spread_of(run: Rows) -> tuple[float, int]:
         return 0.0, 0
 
 
-def _per_interval(run: Rows, rows: pd.DataFrame) -> FloatArray:
-    """Divisions in one interval, as read."""
-    return (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.interval
-
-
 def proportionality(run: Rows) -> list[Check | Graded]:
     """Speed against voltage within one charge state: line, intercept, curvature."""
     sigma, degrees = spread_of(run)
@@ -64,7 +59,7 @@ def proportionality(run: Rows) -> list[Check | Graded]:
             continue
         if sigma == 0:
             return [unknown(_LINE, "no repeats show the scatter, so the line cannot be judged.")]
-        v, x = group["voltage"].to_numpy(float), _per_interval(run, group)
+        v, x = group["voltage"].to_numpy(float), speed_of(group) * run.interval
         found += _line(str(state), v, x, sigma, degrees, fall)
     if found:
         return found
@@ -127,7 +122,7 @@ def forces(run: Rows) -> list[Check | Graded]:
     if sigma == 0 or fall is None or reference is None:
         return []
     rows = run.driven
-    x, v = _per_interval(run, rows), rows["voltage"].to_numpy(float)
+    x, v = speed_of(rows) * run.interval, rows["voltage"].to_numpy(float)
     out: list[Check | Graded] = []
     labels = [label for label in dict.fromkeys(rows["state"]) if label]
     for state, sign in itertools.product(labels, (1.0, -1.0)):
@@ -238,7 +233,7 @@ def _worst_state(run: Rows, predicted: FloatArray) -> list[Check | Graded]:
     from scipy.stats import chi2
 
     rows = run.driven
-    x = _per_interval(run, rows)
+    x = speed_of(rows) * run.interval
     keys = (rows["state"] + " at " + rows["voltage"].astype(str) + " V").to_numpy(str)
     states = []
     for key in dict.fromkeys(keys.tolist()):
@@ -271,7 +266,7 @@ def jumps(run: Rows) -> Check | Graded:
     with contextlib.suppress(InputError):
         # An odd reading inflates the observed scatter; the predicted one stays as it is.
         sigma = predicted_as_read(run, run.driven).total
-    apart = _from_the_others(run, _per_interval(run, rows), sigma)
+    apart = _from_the_others(run, speed_of(rows) * run.interval, sigma)
     p_each = 2 * norm.sf(apart)
     p = 1 - (1 - float(p_each.min())) ** int(np.sum(apart > 0))
     odd = rows["row"][p_each <= max(float(p_each.min()), DOUBT / len(rows))].tolist()
@@ -293,9 +288,7 @@ def _from_the_others(run: Rows, x: FloatArray, sigma: FloatArray) -> FloatArray:
 
     Where the others scatter by more than is predicted, by that much more.
     """
-    rows = run.driven
-    named = rows["state"].where(rows["state"] != "", rows["row"].astype(str))
-    codes = (named + "|" + rows["voltage"].astype(str)).factorize()[0]
+    codes = same_state_or_row(run.driven).factorize()[0]
     weight = sigma**-2
     total, sums = np.bincount(codes, weight)[codes], np.bincount(codes, weight * x)[codes]
     repeated = np.bincount(codes)[codes] > 1

@@ -103,36 +103,14 @@ class SlipCorrection:
             validation.positive("free_path_at_room", self.free_path_at_room)
 
     def of_knudsen(self, knudsen: Numbers) -> Any:
-        """Compute the factor from the Knudsen number.
-
-        Parameters
-        ----------
-        knudsen : float or array
-            Mean free path over radius, above zero.
-
-        Returns
-        -------
-        float or array
-            By how much more than Stokes' law says the sphere moves under a force.
-        """
+        """Factor at a Knudsen number, which is the mean free path over the radius, above zero."""
         a, b, g = self.triple or (0.0, 0.0, 0.0)
         return 1 + knudsen * (a + b * np.exp(-g / knudsen))
 
     def free_path(
         self, temperature: Numbers = air.ROOM_TEMPERATURE, pressure: Numbers = air.STANDARD_PRESSURE
     ) -> Any:
-        """Compute the mean free path on the scale of this triple.
-
-        Parameters
-        ----------
-        temperature, pressure : float or array
-            Of the air, kelvin and pascal; 23 °C and one atmosphere if left out.
-
-        Returns
-        -------
-        float or array
-            Metres.
-        """
+        """Mean free path, m, on the scale of this triple, in air at kelvin and pascal."""
         return air.mean_free_path(temperature, pressure, at_room=self.free_path_at_room or 0.0)
 
     def factor(
@@ -141,20 +119,7 @@ class SlipCorrection:
         temperature: Numbers = air.ROOM_TEMPERATURE,
         pressure: Numbers = air.STANDARD_PRESSURE,
     ) -> Any:
-        """Compute the factor for a sphere.
-
-        Parameters
-        ----------
-        diameter : float or array
-            Of the sphere, metres.
-        temperature, pressure : float or array
-            Of the air, kelvin and pascal; 23 °C and one atmosphere if left out.
-
-        Returns
-        -------
-        float or array
-            As from `of_knudsen`.
-        """
+        """Factor for a sphere of a diameter in metres, in air at kelvin and pascal."""
         return self.of_knudsen(2 * self.free_path(temperature, pressure) / diameter)
 
     def steepness(
@@ -163,19 +128,9 @@ class SlipCorrection:
         temperature: Numbers = air.ROOM_TEMPERATURE,
         pressure: Numbers = air.STANDARD_PRESSURE,
     ) -> Any:
-        """Compute how steeply the factor falls with the diameter: -d ln C / d ln(diameter).
+        """How steeply the factor falls with the diameter: -d ln C / d ln(diameter).
 
-        Parameters
-        ----------
-        diameter : float or array
-            Of the sphere, metres.
-        temperature, pressure : float or array
-            Of the air, kelvin and pascal; 23 °C and one atmosphere if left out.
-
-        Returns
-        -------
-        float or array
-            0 for large spheres, 1 for very small ones.
+        Between 0 for large spheres and 1 for very small ones; arguments as of `factor`.
         """
         a, b, g = self.triple or (0.0, 0.0, 0.0)
         knudsen = 2 * self.free_path(temperature, pressure) / diameter

@@ -20,7 +20,7 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.checks import Check, judged, rows_named, unknown
 from quantize.charge.estimate import fit_run
 from quantize.charge.rows import Rows, predicted_as_read
-from quantize.charge.run_table import same_state, speed_of
+from quantize.charge.run_table import same_state, same_state_or_row, speed_of
 
 Kind = Literal["label", "sign", "ten divisions", "apart"]
 R = TypeVar("R", bound=Rows)
@@ -98,9 +98,7 @@ class _Page:
     def of(cls, run: Rows) -> _Page:
         """The rows that can be compared with others."""
         driven, falls = run.driven, run.falls
-        # A reading without a label is one of its own.
-        named = driven["state"] != ""
-        codes, keys = same_state(driven).where(named, driven["row"].astype(str)).factorize()
+        codes, keys = same_state_or_row(driven).factorize()
         index = np.concatenate([driven.index, falls.index]).astype(np.int64)
         rows = run.table.loc[index]
         seconds = rows["seconds"].to_numpy(float)

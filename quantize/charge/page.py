@@ -151,10 +151,7 @@ class Page:
     def column(self, name: str) -> FloatArray:
         """The numbers of a column in the rows that are kept, in the unit of its header.
 
-        Raises
-        ------
-        InputError
-            For a blank or a bound, with the row.
+        InputError for a blank or a bound, with the row.
         """
         values = []
         for cell, row, use in zip(self.cells[name], self.numbers, self.kept_rows()[0], strict=True):

@@ -71,18 +71,7 @@ class JointUnit(Result):
     density: FloatArray
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Interval of the unit with equal tails.
-
-        Parameters
-        ----------
-        prob : float
-            Probability that the interval holds, between 0 and 1.
-
-        Returns
-        -------
-        numpy.ndarray, shape (1, 2)
-            One row (low, high), in coulombs.
-        """
+        """One row (low, high), with equal tails, that holds with probability `prob`; coulombs."""
         tail = (1 - validation.fraction("prob", prob)) / 2
         mass = np.cumsum(self.density * np.gradient(self.grid))
         ends = np.interp([tail, 1 - tail], mass / mass[-1], self.grid)
@@ -275,23 +264,16 @@ def _errors(
     units: Mapping[str, Propagation], benches: Mapping[str, str]
 ) -> tuple[FloatArray, FloatArray]:
     """Own relative error of each particle, and its slopes on the shared inputs (unit variance)."""
-    columns: dict[str, int] = {}
-    own = np.zeros(len(units))
-    entries: list[tuple[int, int, float]] = []
-    for k, (label, unit) in enumerate(units.items()):
-        parts = unit.relative_parts.tolist()
-        for row, relative in zip(unit.budget.to_dict("records"), parts, strict=True):
-            if row["scope"] in OWN_SCOPES:
-                own[k] = math.hypot(own[k], relative)
-                continue
-            everywhere = row["scope"] == "batch" or row["input"] in _FORMULAS
-            place = "" if everywhere else benches.get(label, "")
-            column = columns.setdefault(f"{row['input']} {place}", len(columns))
-            entries.append((k, column, relative))
-    slopes = np.zeros((len(units), max(len(columns), 1)))
-    for k, column, relative in entries:
-        slopes[k, column] = relative
-    return np.maximum(own, 1e-9), slopes
+    own, shared = [], []
+    for label, unit in units.items():
+        budget, parts = unit.budget.set_index("input"), unit.relative_parts
+        mine = budget["scope"].isin(OWN_SCOPES)
+        everywhere = (budget["scope"] == "batch") | budget.index.isin(_FORMULAS)
+        place = np.where(everywhere, "", benches.get(label, ""))
+        own.append(float(np.linalg.norm(parts[mine])))
+        shared.append(parts.set_axis(budget.index + " " + place)[~mine.to_numpy(bool)])
+    slopes = pd.concat(shared, axis=1).fillna(0.0).to_numpy(float).T
+    return np.maximum(own, 1e-9), slopes if slopes.size else np.zeros((len(units), 1))
 
 
 def _particle(
@@ -301,21 +283,19 @@ def _particle(
     table: pd.DataFrame | None,
     points: PosteriorPoints | None,
 ) -> Particle:
-    rest, fall_exponent = 0.0, 0.0
-    parts = unit.relative_parts.tolist()
-    for row, relative in zip(unit.budget.to_dict("records"), parts, strict=True):
-        if row["input"] == "fall" and points is not None and points.log_fall is not None:
-            fall_exponent = row["exponent"] - points.fall_exponent
-        elif row["input"] != "unit" and row["scope"] in OWN_SCOPES:
-            rest = math.hypot(rest, relative)
+    budget = unit.budget.set_index("input")
+    within, fall_exponent = ["unit"], 0.0
+    if points is not None and points.log_fall is not None and "fall" in budget.index:
+        within, fall_exponent = ["unit", "fall"], budget["exponent"]["fall"] - points.fall_exponent
+    rest = budget["scope"].isin(OWN_SCOPES) & ~budget.index.isin(within)
     return Particle(
         log_q=math.log(unit.value),
         own=own,
         slopes=slopes,
         rivals=rivals_of(table),
         points=points,
-        rest=rest,
-        fall_exponent=fall_exponent,
+        rest=float(np.linalg.norm(unit.relative_parts[rest])),
+        fall_exponent=float(fall_exponent),
     )
 
 

@@ -68,17 +68,9 @@ class PooledUnit(Result):
     left_out: dict[str, str]
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Interval of the unit by Student's t, one degree of freedom less than there are runs.
+        """One row (low, high) that holds with probability `prob`, in coulombs.
 
-        Parameters
-        ----------
-        prob : float
-            Probability that the interval holds, between 0 and 1.
-
-        Returns
-        -------
-        numpy.ndarray, shape (1, 2)
-            One row (low, high), in coulombs.
+        By Student's t, one degree of freedom less than there are runs.
         """
         from scipy.stats import t
 

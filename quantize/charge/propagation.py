@@ -78,14 +78,9 @@ class Propagation(Result):
         return (signed / self.value).set_axis(self.budget["input"])
 
     def coverage_factor(self, prob: float = 0.95) -> float:
-        """Factor from the standard to the expanded uncertainty.
+        """Factor from the standard uncertainty to the one that holds with probability `prob`.
 
         Student's t for the effective degrees of freedom, rounded down (JCGM 100, G.4.1).
-
-        Parameters
-        ----------
-        prob : float
-            Probability that the interval holds, between 0 and 1.
         """
         from scipy.stats import norm, t
 
@@ -95,28 +90,11 @@ class Propagation(Result):
         return float(t.ppf(p, max(math.floor(self.degrees_of_freedom), 1)))
 
     def expanded(self, prob: float = 0.95) -> float:
-        """Expanded uncertainty: half the width of an interval about the value.
-
-        Parameters
-        ----------
-        prob : float
-            Probability that the interval holds, between 0 and 1.
-        """
+        """Half the width of the interval that holds with probability `prob`."""
         return self.coverage_factor(prob) * self.standard_uncertainty
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Interval about the value.
-
-        Parameters
-        ----------
-        prob : float
-            Probability that it holds, between 0 and 1.
-
-        Returns
-        -------
-        numpy.ndarray, shape (1, 2)
-            One row (low, high), in the unit of the value.
-        """
+        """Interval about the value that holds with probability `prob`: one row (low, high)."""
         half = self.expanded(prob)
         return np.array([[self.value - half, self.value + half]])
 

@@ -320,6 +320,8 @@ class Run(Rows):
 
         Rows that are believed to be wrong are put right, with a warning.
 
+        Rows that are believed to be wrong are put right, with a warning.
+
         Parameters
         ----------
         unit_range : (float, float), optional

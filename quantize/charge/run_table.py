@@ -309,6 +309,11 @@ def same_state(rows: pd.DataFrame) -> pd.Series[str]:
     return rows["particle"] + "|" + rows["state"] + "|" + rows["voltage"].astype(str)
 
 
+def same_state_or_row(rows: pd.DataFrame) -> pd.Series[str]:
+    """As `same_state`, but a reading without a label is one of its own."""
+    return same_state(rows).where(rows["state"] != "", rows["row"].astype(str))
+
+
 def _clock_seconds(text: str) -> float | None:
     """Seconds since midnight of ``14:05`` or ``14:05:30``; None for anything else."""
     parts = text.strip().split(":")

@@ -107,16 +107,18 @@ class Sphere:
         gravity: float = STANDARD_GRAVITY,
         slip: SlipCorrection | None = None,
     ) -> Sphere:
-        """Find the sphere that falls at a given speed.
+        """Find the sphere that falls without field at a given speed (m/s if a bare number).
+
+        Its diameter carries the propagated uncertainty.
 
         Parameters
         ----------
         speed : str, float or Quantity
-            Speed of fall without field, m/s if a bare number.
+            Above zero.
         air : Air
             The air in which it falls.
         density : str, float or Quantity
-            Density of the sphere, kg/m3 if a bare number.
+            Of the sphere, kg/m3 if a bare number.
         gravity : float
             Acceleration of free fall at the bench, m/s2.
         slip : SlipCorrection, optional
@@ -125,12 +127,6 @@ class Sphere:
         Returns
         -------
         Sphere
-            Its diameter carries the propagated uncertainty.
-
-        Raises
-        ------
-        InputError
-            For a speed or density that is not above zero.
 
         Examples
         --------

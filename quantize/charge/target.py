@@ -21,6 +21,7 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize.charge.agreement import sphere_agreement
 from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
+from quantize.charge.budgets import taken_for_exact
 from quantize.charge.expected import (
     Expected,
     Setup,
@@ -344,11 +345,7 @@ def _with(design: dict[str, int], names: tuple[str, ...], n: int) -> dict[str, i
 
 
 def _notes(bench: Apparatus, found: Expected) -> list[str]:
-    exact = [
-        name
-        for name, q in found.charge.inputs.items()
-        if q.standard_uncertainty == 0 and name not in ("run.interval", "sphere.diameter_spread")
-    ]
+    exact = [name for name in taken_for_exact(found.charge.inputs) if name != "run.interval"]
     notes = [
         "The unit in divisions comes from the accepted charge, 1.602176634e-19 C, and whole "
         "numbers are taken as known; no analysis sees either."
