@@ -77,10 +77,17 @@ class Apparatus:
         source: str = "given in Python",
         scope: Scope | None = None,
     ) -> Apparatus:
-        """Make an apparatus from nested tables, as they stand in a file called `source`.
+        """Make an apparatus from nested tables, as they stand in a file.
 
-        `scope` is what shares the errors of entries whose text names nothing; what is usual for
-        each entry if left out.
+        Parameters
+        ----------
+        tables : mapping of mappings
+            Sections by name, each with its entries.
+        source : str
+            What to call the file in a message.
+        scope : {"reading", "state", "particle", "session", "bench", "batch"}, optional
+            What shares the errors of entries whose text names nothing; what is usual for each
+            entry if left out.
 
         Raises
         ------
@@ -118,9 +125,19 @@ class Apparatus:
         return self.quantities.get(name)
 
     def need(self, name: str, *, purpose: str = "the conversion to coulombs") -> Quantity:
-        """Give a measured entry that may not be missing, such as "plates.separation".
+        """Give a measured entry that may not be missing.
 
-        Where it is, InputError with a line to add to the file; `purpose` is what needs it.
+        Parameters
+        ----------
+        name : str
+            Dotted name, such as "plates.separation".
+        purpose : str
+            What needs it, for the message.
+
+        Raises
+        ------
+        InputError
+            Where it is missing, with a line to add to the file.
         """
         found = self.quantities.get(name)
         if found is None:
@@ -144,7 +161,15 @@ class Apparatus:
     def changed(self, **entries: QuantityLike) -> Apparatus:
         """Copy the apparatus with some measured entries replaced.
 
-        Their names have ``__`` for the dot, as in ``plates__voltage="200 V"``.
+        Parameters
+        ----------
+        **entries : str, float or Quantity
+            New values by name, the dot written as ``__``, as in ``plates__voltage="200 V"``.
+
+        Raises
+        ------
+        InputError
+            For names that are no entry, and values out of range.
         """
         quantities = dict(self.quantities)
         for key, value in entries.items():

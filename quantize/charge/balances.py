@@ -283,7 +283,31 @@ class BalanceVoltages:
     ) -> BalanceAnalysis:
         """Find verdict, unit in 1/kV, whole numbers and coulombs.
 
-        Options as for `readings` and `quantize.analyze`; `unit_range` is in 1/kV.
+        Parameters
+        ----------
+        unit_range : (float, float), optional
+            Smallest and largest unit tried, in 1/kV.
+        setting : float, optional
+            Standard deviation of one setting in volts; see `readings`.
+        repeats : {"kept", "averaged"}
+            See `readings`.
+        integers : "any", "positive" or (int, int or None)
+            Numbers of charges that are possible, as in `quantize.analyze`.
+        alpha : float
+            Share of false "steps" that is accepted; at least 1e-4.
+        n_resamples : int
+            Resamples for the smooth null; at least 1/alpha - 1.
+        rng : int, SeedSequence or Generator, optional
+            Seed or source of the random numbers.
+
+        Returns
+        -------
+        BalanceAnalysis
+
+        Raises
+        ------
+        InputError
+            For fewer than three states, and for options out of range.
         """
         _, factor, words = self._setting(setting)
         found = analyze(

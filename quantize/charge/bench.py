@@ -101,9 +101,20 @@ class BenchPosterior(Result):
     def sample(self, *, draws: int = 1000, chains: int = 4, rng: RngLike = None) -> BenchSample:
         """Draw from the same posterior by ensembles of walkers, formulas bent as they are.
 
-        `draws`, 100 or more, are kept of each of `chains` ensembles, which do not know of each
-        other. Where inputs disagree, they come from every case in proportion to its probability.
-        All errors are normal there, as in the fit, whatever their degrees of freedom.
+        Parameters
+        ----------
+        draws : int
+            Draws that are kept of each ensemble, 100 or more.
+        chains : int
+            Ensembles, 2 or more, which do not know of each other.
+        rng : int, SeedSequence or Generator, optional
+            Seed or source of the random numbers.
+
+        Returns
+        -------
+        BenchSample
+            Where inputs disagree, drawn from every case in proportion to its probability. All
+            errors are normal there, as in the fit, whatever their degrees of freedom.
         """
         from quantize.charge.bench_sample import sample_bench
 

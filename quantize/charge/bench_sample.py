@@ -65,7 +65,17 @@ class BenchSample(Result):
     draws: pd.DataFrame
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Central interval of the unit in coulombs that holds with probability `prob`: one row."""
+        """Give the central interval of the unit in coulombs.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that it holds.
+
+        Returns
+        -------
+        numpy.ndarray, shape (1, 2)
+        """
         tail = (1 - validation.fraction("prob", prob)) / 2
         ends: FloatArray = np.quantile(self.draws[UNIT], [[tail, 1 - tail]])
         return ends

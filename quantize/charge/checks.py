@@ -75,7 +75,18 @@ class Checks(Result):
         return all(check.level != "bad" for check in self.checks)
 
     def of(self, name: str) -> Check:
-        """The first check whose name begins with `name`; InputError when none does."""
+        """Find the first check whose name begins with `name`.
+
+        Parameters
+        ----------
+        name : str
+            The name of a check, or how it begins.
+
+        Raises
+        ------
+        InputError
+            When no check begins like that.
+        """
         for check in self.checks:
             if check.name.startswith(name):
                 return check

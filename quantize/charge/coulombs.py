@@ -92,7 +92,18 @@ class UnitInCoulombs(Propagation):
         return pd.DataFrame(columns)
 
     def against(self, accepted: float) -> str:
-        """Set the result beside an accepted value in coulombs, in one sentence."""
+        """Set the result beside an accepted value, in one sentence.
+
+        Parameters
+        ----------
+        accepted : float
+            The accepted value of the unit of charge in coulombs, above zero; it is used nowhere
+            in the result.
+
+        Returns
+        -------
+        str
+        """
         value = validation.positive("accepted", accepted)
         off = self.value - value
         return (

@@ -103,14 +103,36 @@ class SlipCorrection:
             validation.positive("free_path_at_room", self.free_path_at_room)
 
     def of_knudsen(self, knudsen: Numbers) -> Any:
-        """Factor at a Knudsen number, which is the mean free path over the radius, above zero."""
+        """Compute the factor from the Knudsen number.
+
+        Parameters
+        ----------
+        knudsen : float or array
+            Mean free path over radius, above zero.
+
+        Returns
+        -------
+        float or array
+            By how much more than Stokes' law says the sphere moves under a force.
+        """
         a, b, g = self.triple or (0.0, 0.0, 0.0)
         return 1 + knudsen * (a + b * np.exp(-g / knudsen))
 
     def free_path(
         self, temperature: Numbers = air.ROOM_TEMPERATURE, pressure: Numbers = air.STANDARD_PRESSURE
     ) -> Any:
-        """Mean free path, m, on the scale of this triple, in air at kelvin and pascal."""
+        """Compute the mean free path on the scale of this triple.
+
+        Parameters
+        ----------
+        temperature, pressure : float or array
+            Of the air, kelvin and pascal; 23 °C and one atmosphere if left out.
+
+        Returns
+        -------
+        float or array
+            Metres.
+        """
         return air.mean_free_path(temperature, pressure, at_room=self.free_path_at_room or 0.0)
 
     def factor(
@@ -119,7 +141,20 @@ class SlipCorrection:
         temperature: Numbers = air.ROOM_TEMPERATURE,
         pressure: Numbers = air.STANDARD_PRESSURE,
     ) -> Any:
-        """Factor for a sphere of a diameter in metres, in air at kelvin and pascal."""
+        """Compute the factor for a sphere.
+
+        Parameters
+        ----------
+        diameter : float or array
+            Of the sphere, metres.
+        temperature, pressure : float or array
+            Of the air, kelvin and pascal; 23 °C and one atmosphere if left out.
+
+        Returns
+        -------
+        float or array
+            As from `of_knudsen`.
+        """
         return self.of_knudsen(2 * self.free_path(temperature, pressure) / diameter)
 
     def steepness(
@@ -128,9 +163,19 @@ class SlipCorrection:
         temperature: Numbers = air.ROOM_TEMPERATURE,
         pressure: Numbers = air.STANDARD_PRESSURE,
     ) -> Any:
-        """How steeply the factor falls with the diameter: -d ln C / d ln(diameter).
+        """Compute how steeply the factor falls with the diameter: -d ln C / d ln(diameter).
 
-        Between 0 for large spheres and 1 for very small ones; arguments as of `factor`.
+        Parameters
+        ----------
+        diameter : float or array
+            Of the sphere, metres.
+        temperature, pressure : float or array
+            Of the air, kelvin and pascal; 23 °C and one atmosphere if left out.
+
+        Returns
+        -------
+        float or array
+            0 for large spheres, 1 for very small ones.
         """
         a, b, g = self.triple or (0.0, 0.0, 0.0)
         knudsen = 2 * self.free_path(temperature, pressure) / diameter

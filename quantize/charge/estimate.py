@@ -117,10 +117,18 @@ class RunFit(Result):
         )
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Highest-density set of the unit in divisions that holds with probability `prob`.
+        """Highest-density set of the unit in divisions.
 
-        Rows (low, high), that of the best unit first. One row, unless rival units hold more than
-        the rest of the probability.
+        Parameters
+        ----------
+        prob : float
+            Probability that the set holds, between 0 and 1.
+
+        Returns
+        -------
+        numpy.ndarray, shape (k, 2)
+            Rows (low, high), that of the best unit first. One row, unless rival units hold more
+            than the rest of the probability.
         """
         rows = self.mixture.interval(prob)
         away = np.abs(np.log(rows.mean(axis=1) / self.unit))

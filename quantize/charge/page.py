@@ -151,7 +151,10 @@ class Page:
     def column(self, name: str) -> FloatArray:
         """The numbers of a column in the rows that are kept, in the unit of its header.
 
-        InputError for a blank or a bound, with the row.
+        Raises
+        ------
+        InputError
+            For a blank or a bound, with the row.
         """
         values = []
         for cell, row, use in zip(self.cells[name], self.numbers, self.kept_rows()[0], strict=True):

@@ -71,7 +71,18 @@ class JointUnit(Result):
     density: FloatArray
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """One row (low, high), with equal tails, that holds with probability `prob`; coulombs."""
+        """Interval of the unit with equal tails.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that the interval holds, between 0 and 1.
+
+        Returns
+        -------
+        numpy.ndarray, shape (1, 2)
+            One row (low, high), in coulombs.
+        """
         tail = (1 - validation.fraction("prob", prob)) / 2
         mass = np.cumsum(self.density * np.gradient(self.grid))
         ends = np.interp([tail, 1 - tail], mass / mass[-1], self.grid)

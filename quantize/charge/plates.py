@@ -71,19 +71,56 @@ class Plates:
         return 1.0 if self.positive_plate == "lower" else -1.0
 
     def field(self, voltage: QuantityLike) -> float:
-        """Vertical field at a voltage, V/m; above zero when it lifts a positive sphere."""
+        """Compute the vertical field.
+
+        Parameters
+        ----------
+        voltage : str, float or Quantity
+            Between the plates, in volts if a bare number.
+
+        Returns
+        -------
+        float
+            V/m; above zero when it lifts a positive sphere.
+        """
         volts = Quantity.read(voltage, unit="V", name="voltage").value
         return self._sign * volts * math.cos(self.tilt.value) / self.separation.value
 
     def sideways(self, voltage: QuantityLike) -> float:
-        """Size of the horizontal field at a voltage, V/m: 9 % of all at a tilt of 5 degrees."""
+        """Compute the size of the horizontal field, 9 % of the whole at a tilt of 5 degrees.
+
+        Parameters
+        ----------
+        voltage : str, float or Quantity
+            Between the plates, in volts if a bare number.
+
+        Returns
+        -------
+        float
+            V/m, zero or above.
+        """
         volts = Quantity.read(voltage, unit="V", name="voltage").value
         return abs(volts * math.sin(self.tilt.value)) / self.separation.value
 
     def balance_voltage(self, weight: float, charge: float) -> float:
-        """Voltage, with its sign, at which the field carries a weight (N) by a charge (C).
+        """Compute the voltage at which the field carries a sphere.
 
-        Raises InputError for a weight that is not above zero, or no charge.
+        Parameters
+        ----------
+        weight : float
+            Effective weight of the sphere, N.
+        charge : float
+            Its charge in coulombs, of either sign.
+
+        Returns
+        -------
+        float
+            Volts, with the sign with which it is written.
+
+        Raises
+        ------
+        InputError
+            For a weight that is not above zero, or no charge.
         """
         w = validation.positive("weight", weight)
         q = validation.number("charge", charge)

@@ -68,9 +68,17 @@ class PooledUnit(Result):
     left_out: dict[str, str]
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """One row (low, high) that holds with probability `prob`, in coulombs.
+        """Interval of the unit by Student's t, one degree of freedom less than there are runs.
 
-        By Student's t, one degree of freedom less than there are runs.
+        Parameters
+        ----------
+        prob : float
+            Probability that the interval holds, between 0 and 1.
+
+        Returns
+        -------
+        numpy.ndarray, shape (1, 2)
+            One row (low, high), in coulombs.
         """
         from scipy.stats import t
 

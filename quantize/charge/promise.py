@@ -158,7 +158,14 @@ class DatedPlan:
         return plan
 
     def held_against(self, analysis: Any, run: Any) -> tuple[str, ...]:
-        """Sentences for a report: that an analysis kept to the plan, or where it did not."""
+        """Sentences for a report: that the analysis kept to the plan, or where it did not.
+
+        Parameters
+        ----------
+        analysis : Analysis
+            Of `Run.readings`.
+        run : Run
+        """
         unit_range = analysis.unit_range
         lines = self.against(
             unit_range=(unit_range.low, unit_range.high), run=run, alpha=analysis.alpha
@@ -171,7 +178,13 @@ class DatedPlan:
     def against(self, *, unit_range: Any, run: Any, alpha: float | None = None) -> tuple[str, ...]:
         """Where an analysis departed from the plan; empty when it kept to it.
 
-        `unit_range` and `alpha` are those used.
+        Parameters
+        ----------
+        unit_range : (float, float)
+            As used.
+        run : Run
+        alpha : float, optional
+            As used.
         """
         low, high = validation.unit_range(unit_range)
         out = []

@@ -78,9 +78,14 @@ class Propagation(Result):
         return (signed / self.value).set_axis(self.budget["input"])
 
     def coverage_factor(self, prob: float = 0.95) -> float:
-        """Factor from the standard uncertainty to the one that holds with probability `prob`.
+        """Factor from the standard to the expanded uncertainty.
 
         Student's t for the effective degrees of freedom, rounded down (JCGM 100, G.4.1).
+
+        Parameters
+        ----------
+        prob : float
+            Probability that the interval holds, between 0 and 1.
         """
         from scipy.stats import norm, t
 
@@ -90,11 +95,28 @@ class Propagation(Result):
         return float(t.ppf(p, max(math.floor(self.degrees_of_freedom), 1)))
 
     def expanded(self, prob: float = 0.95) -> float:
-        """Half the width of the interval that holds with probability `prob`."""
+        """Expanded uncertainty: half the width of an interval about the value.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that the interval holds, between 0 and 1.
+        """
         return self.coverage_factor(prob) * self.standard_uncertainty
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """Interval about the value that holds with probability `prob`: one row (low, high)."""
+        """Interval about the value.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that it holds, between 0 and 1.
+
+        Returns
+        -------
+        numpy.ndarray, shape (1, 2)
+            One row (low, high), in the unit of the value.
+        """
         half = self.expanded(prob)
         return np.array([[self.value - half, self.value + half]])
 

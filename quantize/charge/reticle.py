@@ -106,7 +106,18 @@ class Reticle:
         return self.step * ROUNDING_SD[self.rounding]
 
     def to_length(self, divisions: ArrayLike) -> Any:
-        """Turn divisions, a number or an array of them, into metres."""
+        """Turn divisions into metres.
+
+        Parameters
+        ----------
+        divisions : float or array_like
+            Lengths on the scale.
+
+        Returns
+        -------
+        float or numpy.ndarray
+            The same in metres.
+        """
         scale = self.division.value
         if np.ndim(divisions) == 0:
             return validation.number("divisions", divisions) * scale
@@ -118,8 +129,22 @@ class Reticle:
         """Compute the speed, with the sign of `divisions`, from the distance moved in a fixed time.
 
         The error has three parts, those of `quantize.charge.noise.at_fixed_time`: the Brownian
-        walk by the `diffusion` of the sphere (m2/s), the rounding of the positions, and the hand
-        on the watch by the standard deviation of one `press` (s).
+        walk, the rounding of the positions, and the hand on the watch.
+
+        Parameters
+        ----------
+        divisions : float
+            Distance moved; its sign is that of the speed.
+        seconds : float
+            Duration, above zero.
+        diffusion : float
+            Diffusion coefficient of the sphere, m2/s.
+        press : float
+            Standard deviation of one press of the watch, s.
+
+        Returns
+        -------
+        Quantity
         """
         x = validation.number("divisions", divisions)
         t = validation.positive("seconds", seconds)
@@ -144,12 +169,19 @@ class Reticle:
             The distance; its sign is that of the speed.
         seconds : float or array_like, shape (n,)
             Times of one or more passages, above zero.
-        diffusion, press : float
-            As for `fixed_time`.
+        diffusion : float
+            Diffusion coefficient of the sphere, m2/s.
+        press : float
+            Standard deviation of one press of the watch, s.
 
         Returns
         -------
         Quantity
+
+        Raises
+        ------
+        InputError
+            For a distance of zero, or a time that is not above zero.
 
         Notes
         -----

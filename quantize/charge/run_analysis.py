@@ -74,11 +74,32 @@ class RunAnalysis(Analysis):
         return self.verdict != "steps"
 
     def interval(self, prob: float = 0.95) -> FloatArray:
-        """The set of units that holds with probability `prob`; see `RunFit.interval`."""
+        """Give the highest-density set of the unit.
+
+        Parameters
+        ----------
+        prob : float
+            How much of the posterior it holds.
+
+        Returns
+        -------
+        numpy.ndarray, shape (m, 2)
+            Rows (low, high), that of the best unit first.
+        """
         return self.fit.interval(prob)
 
     def by_route(self, route: str) -> RunAnalysis:
-        """Give the same analysis with the coulombs by one of `quantize.charge.routes.ROUTES`."""
+        """Give the same analysis with the coulombs by another route.
+
+        Parameters
+        ----------
+        route : str
+            Its name, one of `quantize.charge.routes.ROUTES`.
+
+        Returns
+        -------
+        RunAnalysis
+        """
         coulombs, missing = coulombs_or_why(
             self, self.run.apparatus, fit=self.fit, run=self.run, route=route
         )

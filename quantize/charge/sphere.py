@@ -107,18 +107,16 @@ class Sphere:
         gravity: float = STANDARD_GRAVITY,
         slip: SlipCorrection | None = None,
     ) -> Sphere:
-        """Find the sphere that falls without field at a given speed (m/s if a bare number).
-
-        Its diameter carries the propagated uncertainty.
+        """Find the sphere that falls at a given speed.
 
         Parameters
         ----------
         speed : str, float or Quantity
-            Above zero.
+            Speed of fall without field, m/s if a bare number.
         air : Air
             The air in which it falls.
         density : str, float or Quantity
-            Of the sphere, kg/m3 if a bare number.
+            Density of the sphere, kg/m3 if a bare number.
         gravity : float
             Acceleration of free fall at the bench, m/s2.
         slip : SlipCorrection, optional
@@ -127,6 +125,12 @@ class Sphere:
         Returns
         -------
         Sphere
+            Its diameter carries the propagated uncertainty.
+
+        Raises
+        ------
+        InputError
+            For a speed or density that is not above zero.
 
         Examples
         --------
