@@ -320,8 +320,6 @@ class Run(Rows):
 
         Rows that are believed to be wrong are put right, with a warning.
 
-        Rows that are believed to be wrong are put right, with a warning.
-
         Parameters
         ----------
         unit_range : (float, float), optional
