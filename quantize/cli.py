@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,6 +32,7 @@ from quantize.show.terminal import (
     say,
     say_groups,
     say_json,
+    watched,
     written_by,
 )
 
@@ -271,7 +271,7 @@ def compare(
         "family": family,
     }
     found = qz.compare_estimators(
-        estimator or DEFAULT, conditions, rng=seed, progress=sys.stderr.isatty(), **options
+        estimator or DEFAULT, conditions, rng=seed, progress=watched(), **options
     )
     if csv:
         with written_by("--csv"):
@@ -338,7 +338,7 @@ def plan(
         # The readings at hand have one sigma.
         options["sigma"] = given.pop("sigma")[0]
     seed = drawn_seed() if seed is None and options["replicates"] else seed
-    found = qz.plan(rng=seed, progress=sys.stderr.isatty(), **given, **options)  # type: ignore[arg-type]
+    found = qz.plan(rng=seed, progress=watched(), **given, **options)  # type: ignore[arg-type]
     if plot:
         save_plot(found, plot)
     say_plan(found, options["apparatus"], design | {"repeats": lists["repeats"]}, seed, as_json)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import signal
@@ -77,7 +78,30 @@ def own_pool(number: int) -> ProcessPoolExecutor:
     The processes end with this one, even when it is killed.
     """
     context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(number, mp_context=context, initializer=_begin_worker)
+    pool = ProcessPoolExecutor(number, mp_context=context, initializer=_begin_worker)
+    with _interrupts_held():
+        # Each task starts a process. One that an interrupt met before `_begin_worker` could leave
+        # the others waiting for ever.
+        for _ in range(number):
+            pool.submit(os.getpid)
+    return pool
+
+
+@contextlib.contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Interrupts from the keyboard wait; processes that are started here never see one."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    # Where it starts by itself it lets interrupts through again.
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _begin_worker() -> None:

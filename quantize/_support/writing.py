@@ -64,18 +64,7 @@ def check_target(path: PathLike, *, name: str, whole: bool = False) -> Path:
 def check_apart(
     outputs: Mapping[str, PathLike | None], inputs: Mapping[str, PathLike | None]
 ) -> None:
-    """Refuse outputs that are a file which is read, or one file, however its name is spelled.
-
-    Parameters
-    ----------
-    outputs, inputs : mapping of str to path
-        By the name of the argument; those that are None do not count.
-
-    Raises
-    ------
-    InputError
-        Before anything is written.
-    """
+    """Refuse outputs that are a file which is read, or one file, however its name is spelled."""
     taken: dict[Hashable, str] = {}
     for argument, path in [*inputs.items(), *outputs.items()]:
         mark = None if path is None else _identity(path)

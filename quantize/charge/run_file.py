@@ -47,7 +47,7 @@ def read_run(path_or_frame: RunLike | Run, apparatus: ApparatusLike | None = Non
 
 
 def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None) -> None:
-    """Warn that a table, of which a column is being analyzed, looks like a run; say what to do."""
+    """Warn that a table of which a column is analyzed looks like a run, and say what to do."""
     falls = falls_in(path)
     if falls is None:
         if (column is None or Header(column).name == "voltage") and holds_balances(path):

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import logging
 import os
 import re
 import sys
 import textwrap
+import time
 import warnings
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -16,6 +18,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from quantize._support.errors import InputError, MissingDependencyError, QuantizeWarning
+from quantize._support.parallel import Progress
 from quantize.show.options import drawn_seed
 from quantize.show.text import WIDTH
 
@@ -63,6 +66,7 @@ _OPTIONS = {
     "note": "--note",
 }
 _ASCII = str.maketrans({"±": "+/-", "×": "x", "–": "-", "—": "-", "…": "...", "µ": "u", "μ": "u"})
+_SILENCE = 20.0  # seconds
 _RAISED = str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
 
 
@@ -72,6 +76,9 @@ class Program(click.Group):
     def main(self, *args: Any, **extra: Any) -> NoReturn:
         """Run a command; bad input ends in one line on standard error."""
         extra["standalone_mode"] = False
+        words = [str(word) for word in (args[0] if args else sys.argv[1:]) or ()]
+        command = self.commands.get(words[0]) if words else None
+        options = {name for one in command.params for name in one.opts} if command else set()
         # An unwritable home folder is no news to somebody who asked for a picture.
         logging.getLogger("matplotlib").setLevel(logging.ERROR)
         with warnings.catch_warnings():
@@ -93,20 +100,47 @@ class Program(click.Group):
             except click.exceptions.NoArgsIsHelpError as error:
                 say(error.ctx.get_help() if error.ctx else str(error))
             except click.ClickException as error:
-                _fail(error.format_message())
+                _fail(error.format_message(), options)
             except (InputError, MissingDependencyError) as error:
-                _fail(str(error))
+                _fail(str(error), options)
             except OSError as error:
                 name = f"{error.filename}: " if error.filename else ""
-                _fail(f"{name}{error.strerror or error}")
+                _fail(f"{name}{error.strerror or error}", options)
             except (click.Abort, KeyboardInterrupt):
-                say("quantize: interrupted", err=True)
+                say(f"quantize: interrupted{_what_is_kept(words, options)}", err=True)
                 sys.exit(130)
         sys.exit(0)
 
 
-def _fail(message: str) -> NoReturn:
-    text = _in_options(_one_line(message))
+def watched() -> Progress:
+    """A bar on a terminal; elsewhere a line now and then, for whoever reads a log."""
+    if sys.stderr.isatty():
+        return True
+    began = said = time.monotonic()
+
+    def tell(done: float, total: float) -> None:
+        nonlocal said
+        now = time.monotonic()
+        if now - said >= _SILENCE and done < total:
+            said = now
+            say(f"quantize: {done:,} of {total:,} after {(now - began) / 60:.1f} min", err=True)
+
+    return tell
+
+
+def _what_is_kept(words: list[str], options: set[str]) -> str:
+    """Where a stopped command goes on from, or how it could have."""
+    if "--checkpoint" not in options or (words[0] == "analyze" and "--by" not in words):
+        return ""
+    for word, following in itertools.pairwise([*words, ""]):
+        name, _, file = word.partition("=")
+        if name == "--checkpoint":
+            return f"; finished work is in {file or following}: the same command goes on from there"
+    return "; with --checkpoint FILE the same command would go on from finished work"
+
+
+def _fail(message: str, options: set[str]) -> NoReturn:
+    text = _in_options(_one_line(message), options)
     # One line for whoever reads it from a pipe or a log.
     say(_filled("quantize: ", text) if sys.stderr.isatty() else f"quantize: {text}", err=True)
     sys.exit(2)
@@ -125,9 +159,14 @@ def _one_line(text: str) -> str:
     return " ".join(clean.split())
 
 
-def _in_options(message: str) -> str:
+def _in_options(message: str, options: set[str]) -> str:
     """Arguments of the library under the names that they have on the command line."""
-    return re.sub(r"`([^`]+)`", lambda match: _OPTIONS.get(match[1], match[0]), message)
+
+    def named(match: re.Match[str]) -> str:
+        name = _OPTIONS.get(match[1], match[0])
+        return "FILE" if name == "--readings" and name not in options else name
+
+    return re.sub(r"`([^`]+)`", named, message)
 
 
 def say(text: str, *, err: bool = False) -> None:
@@ -193,13 +232,7 @@ def say_groups(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Analyse each group of a file and print how they fared.
-
-    Raises
-    ------
-    InputError
-        For options that belong to a single sample, and as `analyze_file` does.
-    """
+    """Analyse each group of a file and print how they fared; options of one sample are refused."""
     for name, given in refused.items():
         if given is not None:
             raise InputError(f"--{name} is for one particle, and --by for many; leave one out.")
@@ -228,15 +261,7 @@ def analyze_file(
     checkpoint: str | None,
     **options: Any,
 ) -> tuple[GroupAnalyses, Origin]:
-    """`analyze_groups` on a file, with the readings in the only other column of numbers.
-
-    Also says where these were read from.
-
-    Raises
-    ------
-    InputError
-        As `read_readings` and `analyze_groups` do.
-    """
+    """`analyze_groups` on a file, and where the readings were: in the only other numeric column."""
     from quantize.groups.analyze import analyze_groups
     from quantize.tables.reading import read
 
@@ -267,7 +292,7 @@ def analyze_file(
         unit_name=unit_name,
         workers=workers,
         checkpoint=checkpoint,
-        progress=sys.stderr.isatty(),
+        progress=watched(),
         **options,
     )
     return found, table.origin(names.index(column))

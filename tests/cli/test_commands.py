@@ -16,6 +16,7 @@ from command_line import PAGE, QUICK, Run, program
 
 import quantize as qz
 from quantize import cli
+from quantize.show import terminal
 
 HEAVY = ["scipy", "pandas", "matplotlib", "emcee", "arviz", "jinja2"]
 
@@ -320,6 +321,64 @@ def test_an_interrupt_is_no_traceback(quantize: Run, monkeypatch: pytest.MonkeyP
     done = quantize("analyze", "page.csv")
     assert done.status == 130
     assert done.err.splitlines()[-1] == "quantize: interrupted"
+
+
+@pytest.mark.parametrize(
+    ("command", "function", "said"),
+    [
+        (
+            ("analyze", "many.csv", "--by", "a", "--checkpoint", "done.jsonl"),
+            "quantize.groups.analyze.analyze_groups",
+            "; finished work is in done.jsonl: the same command goes on from there",
+        ),
+        (
+            ("compare", "--checkpoint=c.jsonl"),
+            "quantize.compare_estimators",
+            "; finished work is in c.jsonl: the same command goes on from there",
+        ),
+        (
+            ("compare",),
+            "quantize.compare_estimators",
+            "; with --checkpoint FILE the same command would go on from finished work",
+        ),
+    ],
+)
+def test_an_interrupt_says_where_finished_work_is(
+    command: tuple[str, ...],
+    function: str,
+    said: str,
+    quantize: Run,
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    def stop(*_: Any, **__: Any) -> None:
+        raise KeyboardInterrupt
+
+    (tmp_path / "many.csv").write_text("a,q\nx,1.5\nx,2.5\n")
+    monkeypatch.setattr(function, stop)
+    done = quantize(*command)
+    assert done.status == 130
+    assert done.err.splitlines()[-1] == f"quantize: interrupted{said}"
+
+
+def test_without_a_terminal_a_line_now_and_then_says_how_far_it_is(
+    quantize: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(terminal, "_SILENCE", 0.0)
+    grid = ("--readings", "5,6", "--sigma", "0.1", "--replicates", "300")
+    done = quantize("compare", *grid, "--estimator", "cosine score", "--seed", "1")
+    assert done.status == 0
+    lines = done.err.splitlines()
+    assert lines
+    for line in lines:
+        assert re.fullmatch(r"quantize: \d+ of 600 after \d+\.\d min", line)
+
+
+def test_what_is_said_of_the_readings_names_the_file(quantize: Run, tmp_path: Path) -> None:
+    (tmp_path / "two.csv").write_text("q\n1.5\n2.5\n")
+    done = quantize("analyze", "two.csv")
+    assert done.err == "quantize: FILE has 2 readings; at least 3 are needed to look for steps.\n"
+    assert quantize("plan", "--readings", "x").err.startswith("quantize: --readings is 'x'")
 
 
 def test_an_error_of_the_system_is_one_line(quantize: Run, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import random
@@ -15,6 +16,7 @@ from pathlib import Path
 import pytest
 
 import quantize as qz
+from quantize._support.parallel import own_pool
 
 pytestmark = pytest.mark.slow
 
@@ -83,6 +85,15 @@ class TestSignals:
         found = qz.sample_mixture(PAGE, UNIT_RANGE, **options, checkpoint=tmp_path / "kept.h5")
         assert found.unit == whole.unit
         assert json.dumps(found.to_dict()) == json.dumps(whole.to_dict())
+
+    def test_no_process_of_a_pool_sees_an_interrupt_while_it_starts(self) -> None:
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, [])
+        held = functools.partial(signal.pthread_sigmask, signal.SIG_BLOCK, [])
+        with own_pool(2) as pool:
+            assert len(pool._processes) == 2
+            masks = [future.result() for future in [pool.submit(held) for _ in range(6)]]
+        assert all(signal.SIGINT in mask for mask in masks)
+        assert signal.pthread_sigmask(signal.SIG_BLOCK, []) == before
 
     def test_a_study_goes_on_to_the_same_table(self, tmp_path: Path) -> None:
         options = {"replicates": 200, "rng": 3}
