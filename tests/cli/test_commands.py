@@ -473,3 +473,13 @@ def test_the_documentation_names_every_option_and_no_other() -> None:
         if option.startswith("--")
     }
     assert named == there
+
+
+def test_the_package_is_the_command() -> None:
+    done = subprocess.run(
+        [sys.executable, "-P", "-m", "quantize", "--version"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.split()[-1] == qz.__version__
