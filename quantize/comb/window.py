@@ -100,11 +100,44 @@ def _at_least_one(x: FloatArray) -> FloatArray:
 
 
 def least_log_unit_excess(
-    unit: FloatArray, span: float, spread: FloatArray | float = 0.0
+    unit: FloatArray,
+    half: FloatArray,
+    spreads: tuple[FloatArray, FloatArray],
+    span: float,
+    count: int,
 ) -> FloatArray:
-    """A lower bound of `log_unit_excess` for this spread and every larger one."""
+    """A lower bound of `log_unit_excess` while log unit changes by `half` either way.
+
+    The two `spreads` are the smallest and the largest.
+    """
+    from scipy.special import ndtr
+
+    smallest, largest = unit * np.exp(-half), unit * np.exp(half)
+    least, most = spreads
+    lowest = _inner(span / largest, most, count)
     # Of the waves of the rounding: q + q⁴/2 + q⁹/3 + … < 1.2·q up to q = 0.7.
-    q = np.exp(-4 * np.square(np.pi * spread))
-    off = np.where(q < 0.7, 1.2 * q / np.pi, 0.5)
-    least: FloatArray = np.log(np.maximum(1 - off * unit / span, unit / span))
-    return least
+    q = np.exp(-4 * np.square(np.pi * least))
+    off = np.where(q < 0.7, -1.2 * q / np.pi, -0.5)
+    narrow = np.flatnonzero(np.sqrt(2) * most < _CROSSOVER)
+    if narrow.size:
+        # Steps below are the lower the wider they are, those above the narrower.
+        whole = np.floor(lowest[narrow] + 0.5)
+        part = lowest[narrow] + 0.5 - whole
+        wide, sharp = np.sqrt(2) * most[narrow], np.sqrt(2) * least[narrow]
+        rounded = whole + ndtr(part / wide) + ndtr((part + 1) / wide) - 2.0
+        rounded += ndtr((part - 1) / sharp) + ndtr((part - 2) / sharp)
+        highest = _inner(span / smallest[narrow], least[narrow], count)
+        off[narrow] = np.maximum(off[narrow], rounded - highest)
+    share = 1 + off * np.where(off < 0, largest, smallest) / span
+    rounded_off = _at_least_one(span / largest + off) * smallest / span
+    bound: FloatArray = np.log(np.maximum(share, rounded_off))
+    return bound
+
+
+def _inner(units: FloatArray, spread: FloatArray, count: int) -> FloatArray:
+    """Units of the span, both ends moved in by as much as the farthest readings lie beyond."""
+    from scipy.special import ndtri
+
+    each = _at_least_one(count / units)
+    inner: FloatArray = units - 2 * ndtri((each - 0.375) / (each + 0.25)) * spread
+    return inner

@@ -283,8 +283,7 @@ def most_of_waves(
     sine = np.maximum(
         *(_largest_cosine(angle_of_slope + side * 0.5 * np.pi, either_way) for side in (-1, 1))
     )
-    change = order * moves[0][:, None] * slope * sine
-    change += 0.5 * np.square(order * moves[1][:, None])
+    change = order * moves[0][:, None] * slope * sine + 0.5 * np.square(order * moves[1][:, None])
     step = (most / least) ** (1 / _PIECES)
     constant, blunt = coefficients(least, WAVES)
     bound = np.full(least.size, -np.inf)
@@ -301,7 +300,7 @@ def most_of_waves(
 def _largest_cosine(angle: FloatArray, either_way: FloatArray) -> FloatArray:
     """The largest cosine of any angle no farther from `angle` than `either_way`."""
     away = np.abs(angle - 2 * np.pi * np.rint(angle / (2 * np.pi))) - either_way
-    return np.cos(np.maximum(away, 0.0))
+    return np.cos(np.maximum(away, 0.0, out=away), out=away)
 
 
 def log_interval(distance: FloatArray, half: FloatArray, sd: FloatArray) -> FloatArray:

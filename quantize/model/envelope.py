@@ -100,14 +100,19 @@ class Envelope:
         offset: FloatArray,
         offset_half: FloatArray,
         unit_half: FloatArray,
+        spreads: tuple[FloatArray, FloatArray],
     ) -> FloatArray:
-        """Upper bound of `log_mass` while log unit changes by `unit_half` and offset by
-        `offset_half`."""
+        """Upper bound of `log_mass` while log unit changes by `unit_half`, offset by `offset_half`.
+
+        The `spreads` are the smallest and the largest sigma/unit.
+        """
         inside: BoolArray | bool = True
         if self.limited:
             inside = (teeth >= self.first) & (teeth <= self.last)
+        if self.density is None:
+            fewest = self.least_count(unit, offset, offset_half, unit_half, spreads)
+            even = -np.log(fewest)[:, None, None]
         if self.density is None and not self.declared:
-            even = -np.log(self.least_count(unit, offset, offset_half, unit_half))[:, None, None]
             return even if inside is True else np.where(inside, even, -np.inf)
         place = unit[:, None, None] * teeth
         move = np.abs(place) * np.expm1(unit_half)[:, None, None] + offset_half[:, None, None]
@@ -115,7 +120,6 @@ class Envelope:
         if self.density is None:
             margin = move + 1e-8 * unit[:, None, None]
             inside = inside & (place + margin >= self.low) & (place - margin <= self.high)
-            even = -np.log(self.least_count(unit, offset, offset_half, unit_half))[:, None, None]
             return np.where(inside, even, -np.inf)
         most = self._most_density(place, move)
         mass = (
@@ -181,6 +185,7 @@ class Envelope:
         offset: FloatArray,
         offset_half: FloatArray,
         unit_half: FloatArray,
+        spreads: tuple[FloatArray, FloatArray],
     ) -> FloatArray:
         """A lower bound of the count of a flat envelope over cells, but at least one."""
         largest = unit * np.exp(unit_half)
@@ -199,7 +204,8 @@ class Envelope:
             return least
         if self.bounded:
             return np.full(unit.shape, float(self.last - self.first + 1))
-        return np.exp(least_log_unit_excess(largest, self.span)) * self.span / largest
+        excess = least_log_unit_excess(unit, unit_half, spreads, self.span, self.levels)
+        return np.exp(excess) * self.span / largest
 
     def ends(self, unit: FloatArray, offset: FloatArray) -> tuple[FloatArray, FloatArray]:
         """First and last tooth that occur, where the window or the integers have ends."""

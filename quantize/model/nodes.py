@@ -10,10 +10,13 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.model import distributions
+from quantize.model.likelihood import Likelihood, Parameters
 from quantize.model.priors import ParameterPriors
 
 _LOG_PANEL = 1.6
 _FEW = 50
+_PANEL_NODES = 8
+_WIDENING = 3.0
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -168,3 +171,44 @@ def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatA
     value = log_w + prior.log_sigma_density(different[:, None], unit)
     out: FloatArray = np.logaddexp.reduce(value, axis=1)[back]
     return out
+
+
+def log_continuum_evidence(
+    likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes
+) -> float:
+    """Log evidence of the same sample without steps, under the same priors of what it shares."""
+    shift, log_shift = np.zeros(1), np.zeros(1)
+    if likelihood.shift_shows:
+        shift, log_shift = _shift_nodes(likelihood, prior, noise)
+    p = Parameters(
+        unit=np.ones(shift.size * noise.size),
+        sigma=np.tile(noise.sigma, shift.size),
+        offset=np.repeat(shift, noise.size),
+        growth=np.tile(noise.growth, shift.size),
+        outliers=np.tile(noise.outliers, shift.size),
+    )
+    weight = np.add.outer(log_shift, log_noise_prior(prior, noise)).ravel()
+    return float(np.logaddexp.reduce(likelihood.log_continuum(p) + weight))
+
+
+def _shift_nodes(
+    likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes
+) -> tuple[FloatArray, FloatArray]:
+    """Shifts that the readings share, and log weights times prior, for the sample without steps.
+
+    Gauss–Legendre panels that widen from the middle of the prior, and from the shift at which the
+    readings of each state agree best: whatever sigma is, some are as wide as the likelihood.
+    """
+    best, width = likelihood.shift_within_states(float(noise.sigmas.place[0]))
+    low, high = distributions.reach(prior.offset)
+    scale = float(prior.offset.ppf(0.84))
+    edges = [np.array([low, high])]
+    for centre, first in ((0.0, scale), (best, min(width, scale))):
+        size = first * _WIDENING ** np.arange(np.ceil(np.log(high / first) / np.log(_WIDENING)) + 1)
+        edges += [np.array([centre]), centre + size, centre - size]
+    ends = np.unique(np.clip(np.concatenate(edges), low, high))
+    x, w = np.polynomial.legendre.leggauss(_PANEL_NODES)
+    length = np.diff(ends)[:, None]
+    shift = (ends[:-1, None] + 0.5 * length * (x + 1)).ravel()
+    log_w = np.log(0.5 * w * length).ravel()
+    return shift, log_w + distributions.log_density(prior.offset, shift)

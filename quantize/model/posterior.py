@@ -20,13 +20,12 @@ from quantize.comb.unit_range import UnitRange
 from quantize.model import draws as drawing
 from quantize.model import modes as mode_finding
 from quantize.model.likelihood import Likelihood, Parameters
-from quantize.model.likelihoods import likelihood_of
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Marginal, Mode
 from quantize.model.nodes import Nodes, NoiseNodes, log_noise_prior, noise_nodes
 from quantize.model.priors import ParameterPriors, priors_of
 from quantize.model.quadrature import MOST_OF_MANY, MOST_WITH_SHIFT, integrate
-from quantize.model.wrapped_likelihood import nearer_than_chance
+from quantize.model.wrapped_likelihood import likelihood_of, nearer_than_chance
 from quantize.readings import Readings
 
 if TYPE_CHECKING:

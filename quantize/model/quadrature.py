@@ -11,6 +11,8 @@ summed.
 
 from __future__ import annotations
 
+import copy
+
 import numpy as np
 
 from quantize._support.errors import InputError
@@ -20,7 +22,7 @@ from quantize.model import distributions, sigma_prior
 from quantize.model.bias import UnitBias
 from quantize.model.lattice import Boxes, Lattice, joined, whole
 from quantize.model.likelihood import Cell, Likelihood, Parameters
-from quantize.model.nodes import Nodes, NoiseNodes, log_noise_prior, noise_nodes
+from quantize.model.nodes import Nodes, NoiseNodes, log_continuum_evidence, noise_nodes
 from quantize.model.priors import CUT, ParameterPriors, TaperedSigma
 
 NEGLIGIBLE = 15.0
@@ -28,7 +30,11 @@ NEGLIGIBLE = 15.0
 NEGLIGIBLE_OF_MANY = 13.0
 """... where there are so many nodes that the few that count have a large share each."""
 _MOST_BOXES = 4_000_000
-_MOST_WORK = 7e8  # terms of the likelihood in the boxes of a search: about a minute
+_MOST_WORK = 7e8
+"""Terms of the likelihood in the boxes of a search: about a minute."""
+_TERMS = "{:.0e} terms of the likelihood"
+_LOOK_AHEAD, _LOOK_FROM, _SAMPLES, _SAMPLED = 0.005, 1000, 4, 8
+"""After this share of the work and from so many boxes on it is foretold, by samples of some."""
 _MOST_PAIRS = 10_000_000
 """Nodes of sigma and growth times levels that are begun with."""
 MOST_WITH_SHIFT, MOST_OF_MANY = 200_000, 50_000
@@ -43,8 +49,6 @@ _FIRST_LEVEL = 10
 """Cells are halved as often before any is looked at, where every node needs it."""
 _NO_CHANCE = 745.0
 _BEST = 20
-_PANEL_NODES = 8
-_WIDENING = 3.0
 
 
 class TooManyBoxes(InputError):
@@ -80,7 +84,7 @@ def integrate(
     search.begin_at(candidates)
     nodes = search.sum_up(search.final_boxes(most or _MOST_BOXES))
     log_mass = nodes[5]
-    log_continuum = _log_continuum(likelihood, prior, noise)
+    log_continuum = log_continuum_evidence(likelihood, prior, noise)
     # Below the smallest number of double precision for every state, with or without steps.
     least = -_NO_CHANCE * likelihood.states
     best = float(log_mass.max(initial=-np.inf))
@@ -125,45 +129,6 @@ def _bias(
     return UnitBias(likelihood, prior)(p)
 
 
-def _log_continuum(likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes) -> float:
-    """Log evidence of the same sample without steps, under the same priors of what it shares."""
-    shift, log_shift = np.zeros(1), np.zeros(1)
-    if likelihood.shift_shows:
-        shift, log_shift = _shift_nodes(likelihood, prior, noise)
-    p = Parameters(
-        unit=np.ones(shift.size * noise.size),
-        sigma=np.tile(noise.sigma, shift.size),
-        offset=np.repeat(shift, noise.size),
-        growth=np.tile(noise.growth, shift.size),
-        outliers=np.tile(noise.outliers, shift.size),
-    )
-    weight = np.add.outer(log_shift, log_noise_prior(prior, noise)).ravel()
-    return float(np.logaddexp.reduce(likelihood.log_continuum(p) + weight))
-
-
-def _shift_nodes(
-    likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes
-) -> tuple[FloatArray, FloatArray]:
-    """Shifts that the readings share, and log weights times prior, for the sample without steps.
-
-    Gauss–Legendre panels that widen from the middle of the prior, and from the shift at which the
-    readings of each state agree best: whatever sigma is, some are as wide as the likelihood.
-    """
-    best, width = likelihood.shift_within_states(float(noise.sigmas.place[0]))
-    low, high = distributions.reach(prior.offset)
-    scale = float(prior.offset.ppf(0.84))
-    edges = [np.array([low, high])]
-    for centre, first in ((0.0, scale), (best, min(width, scale))):
-        size = first * _WIDENING ** np.arange(np.ceil(np.log(high / first) / np.log(_WIDENING)) + 1)
-        edges += [np.array([centre]), centre + size, centre - size]
-    ends = np.unique(np.clip(np.concatenate(edges), low, high))
-    x, w = np.polynomial.legendre.leggauss(_PANEL_NODES)
-    length = np.diff(ends)[:, None]
-    shift = (ends[:-1, None] + 0.5 * length * (x + 1)).ravel()
-    log_w = np.log(0.5 * w * length).ravel()
-    return shift, log_w + distributions.log_density(prior.offset, shift)
-
-
 class _Search:
     """The boxes still to be looked at, and the largest log mass met so far."""
 
@@ -172,6 +137,7 @@ class _Search:
         self.likelihood, self.prior = lattice.likelihood, lattice.prior
         self.noise = lattice.noise
         self.best, self.work = -np.inf, 0.0
+        self.most_work, self.looks_ahead_at = _MOST_WORK, _LOOK_AHEAD * _MOST_WORK
         c = self.noise
         many = lattice.broad or c.growths.size > 1 or c.shares.size > 1
         self.negligible = NEGLIGIBLE_OF_MANY if many else NEGLIGIBLE
@@ -242,13 +208,42 @@ class _Search:
         c = self.noise
         level = min(int(self.lattice.levels.min()), _FIRST_LEVEL)
         todo = whole(self.lattice.root, level, c.sigmas.size, c.growths.size)
+        return self._final_among(todo, most)
+
+    def _final_among(self, todo: Boxes, most: int) -> Boxes:
         done: list[Boxes] = [todo.rows(slice(0, 0))]
         while todo.size:
+            if todo.size > _LOOK_FROM and self.work + self._about(todo) > self.looks_ahead_at:
+                self._look_ahead(todo, most)
+                self.looks_ahead_at = 4 * (self.work + self._about(todo))
             final, todo = self._sorted_out(todo)
             done.append(final)
             if todo.size > most:
                 raise TooManyBoxes(self._too_large(f"{_MOST_BOXES:.0e} cells"))
         return joined(done)
+
+    def _about(self, todo: Boxes) -> float:
+        """Roughly how much work it is to look at each of the boxes."""
+        some = todo.rows(slice(None, None, todo.size // _LOOK_FROM * 10))
+        p = self.lattice.parameters(some, *self.lattice.centres(some))
+        return todo.size * float(np.mean(self.likelihood.work(p, self._cell(some, p))))
+
+    def _look_ahead(self, todo: Boxes, most: int) -> None:
+        """Refuse a search that will be too long by each of some samples of its boxes.
+
+        One sample that says it will end is enough: boxes that hold a peak are few, and cost most.
+        """
+        one_in = todo.size // _SAMPLED
+        for start in np.arange(_SAMPLES) * one_in // _SAMPLES:
+            trial = copy.copy(self)
+            trial.work, trial.most_work = 0.0, (self.most_work - self.work) / max(one_in, 1)
+            trial.looks_ahead_at = np.inf
+            try:
+                trial._final_among(todo.rows(slice(int(start), None, max(one_in, 1))), most)
+            except TooManyBoxes:
+                continue
+            return
+        raise TooManyBoxes(self._too_large(_TERMS.format(_MOST_WORK)))
 
     def _sorted_out(self, todo: Boxes) -> tuple[Boxes, Boxes]:
         """The boxes that are nodes, and the halves of the others that may hold nodes that count."""
@@ -322,8 +317,8 @@ class _Search:
         # Readings of one state go through every share of outliers by itself.
         each = self.noise.shares.size if likelihood.states < likelihood.x.size else 1
         self.work += each * float(likelihood.work(p, cell).sum())
-        if self.work > _MOST_WORK:
-            raise TooManyBoxes(self._too_large(f"{_MOST_WORK:.0e} terms of the likelihood"))
+        if self.work > self.most_work:
+            raise TooManyBoxes(self._too_large(_TERMS.format(_MOST_WORK)))
 
     def _too_large(self, limit: str) -> str:
         x, offset = self.likelihood.x, self.prior.offset

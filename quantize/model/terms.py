@@ -315,7 +315,14 @@ class Terms:
         if cell is None:
             return self.envelope.log_mass(teeth, p.unit, start, self.blur_in_units(p))
         reach = np.zeros(p.unit.size) if self.shifted else cell.offset
-        return self.envelope.most_log_mass(teeth, p.unit, start, reach, cell.log_unit)
+        return self.envelope.most_log_mass(
+            teeth, p.unit, start, reach, cell.log_unit, self.blurs_in_units(p, cell)
+        )
+
+    def blurs_in_units(self, p: Parameters, cell: Cell) -> tuple[FloatArray, FloatArray]:
+        """The smallest and the largest spread of a level mean, in units, within cells."""
+        per_unit, stretch = self.blur / p.unit, np.exp(cell.log_unit)
+        return cell.sigma_low * per_unit / stretch, p.sigma * per_unit * stretch
 
     def blur_in_units(self, p: Parameters) -> FloatArray:
         """Spread of a level mean, in units."""

@@ -18,12 +18,12 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.unit_range import UnitRange
 from quantize.model.bias import UnitBias
 from quantize.model.draws import log_posterior, predict
-from quantize.model.likelihoods import likelihood_of
 from quantize.model.mixture import posterior_of
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Mode
 from quantize.model.posterior import Posterior
 from quantize.model.priors import priors_of
+from quantize.model.wrapped_likelihood import likelihood_of
 from quantize.readings import Readings
 
 _MOST_NODES_OF_NOISE = 700

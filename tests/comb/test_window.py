@@ -1,5 +1,7 @@
 """How many units the readings span, against the sums that it stands for, written out."""
 
+import itertools
+
 import numpy as np
 import pytest
 from plain_window import plain_log_unit_excess
@@ -26,10 +28,22 @@ def test_the_units_in_the_span_are_counted_as_by_hand(count):
     found = log_unit_excess(unit, spread, 9.0, count)
     plain = plain_log_unit_excess(unit, spread, 9.0, count)
     np.testing.assert_allclose(found, plain, rtol=0, atol=1e-12)
-    assert np.all(least_log_unit_excess(unit, 9.0) <= found + 1e-12)
-    for wider in (1.0, 1.3, 5.0):
-        broad = log_unit_excess(unit, wider * spread, 9.0, count)
-        assert np.all(least_log_unit_excess(unit, 9.0, spread) <= broad + 1e-12)
+
+
+@pytest.mark.parametrize("count", [3, 20, 300])
+def test_no_unit_and_no_spread_of_a_cell_has_less_excess_than_the_bound(count):
+    rng = np.random.default_rng([1, count])
+    unit, spread = rng.uniform(0.2, 20, 300), np.exp(rng.uniform(np.log(1e-3), np.log(2), 300))
+    for size, factor in ((0.0, 1.0), (1e-3, 1.01), (0.03, 1.3), (0.3, 5.0)):
+        half = size * rng.random(300)
+        least = least_log_unit_excess(unit, half, (spread, factor * spread), 9.0, count)
+        for i, j in itertools.product((-1, -0.3, 0, 0.6, 1), (0, 0.4, 1)):
+            here = unit * np.exp(i * half)
+            assert np.all(least <= log_unit_excess(here, factor**j * spread, 9.0, count) + 1e-12)
+        if size == 0.0:
+            # Without room to move it is the excess itself, where spreads are narrow.
+            found = log_unit_excess(unit, spread, 9.0, count)
+            assert np.abs(found - least)[spread < 0.17].max() < 1e-9
 
 
 def test_what_hangs_on_the_unit_alone_is_done_once():

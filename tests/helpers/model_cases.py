@@ -4,7 +4,7 @@ import numpy as np
 from scipy import stats
 
 import quantize as qz
-from quantize.model.likelihoods import likelihood_of
+from quantize.model.wrapped_likelihood import likelihood_of
 from quantize.shared_shift import SharedShift
 
 RNG = np.random.default_rng(1907)

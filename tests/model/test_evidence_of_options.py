@@ -8,8 +8,8 @@ from scipy import stats
 
 import quantize as qz
 from quantize.comb.unit_range import UnitRange
-from quantize.model.likelihoods import likelihood_of
 from quantize.model.priors import priors_of
+from quantize.model.wrapped_likelihood import likelihood_of
 from quantize.shared_shift import SharedShift
 
 RANGE = (0.6, 1.8)

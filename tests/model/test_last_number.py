@@ -8,9 +8,9 @@ import pytest
 from plain_last_number import log_total, plain_over_last, prior_of_last
 
 import quantize as qz
-from quantize.model.likelihoods import likelihood_of
 from quantize.model.mixture import fit_mixture
 from quantize.model.terms import Cell, Parameters
+from quantize.model.wrapped_likelihood import likelihood_of
 
 X = np.array([1.1, 2.05, 3.9, 0.92, 6.1, 2.9])
 SMALLEST = 0.4

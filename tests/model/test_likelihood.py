@@ -12,8 +12,8 @@ from scipy.integrate import quad
 import quantize as qz
 from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Likelihood, Parameters
-from quantize.model.likelihoods import likelihood_of
 from quantize.model.noise import POWERS
+from quantize.model.wrapped_likelihood import likelihood_of
 
 
 def parameters(model, rng, m=12, *, shifted=False):

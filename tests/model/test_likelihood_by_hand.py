@@ -10,7 +10,7 @@ import quantize as qz
 from quantize.model.draws import predict
 from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Likelihood, Parameters
-from quantize.model.likelihoods import likelihood_of
+from quantize.model.wrapped_likelihood import likelihood_of
 
 
 def one_set(unit: float, sigma: float, *, growth: float = 0.0, outliers: float = 0.0) -> Parameters:
@@ -86,14 +86,15 @@ def test_bounds_hold_wherever_a_cell_may_move(density: stats.rv_continuous) -> N
     unit, offset = rng.uniform(0.4, 2.0, m), rng.uniform(-0.5, 0.5, m)
     half_offset, half_unit = rng.uniform(0, 0.4, m), rng.uniform(0, 0.2, m)
     teeth = np.broadcast_to(np.arange(-6.0, 25.0), (m, 1, 31))
-    bound = envelope.most_log_mass(teeth, unit, offset, half_offset, half_unit)
+    spreads = (np.full(m, 0.1), np.full(m, 0.1))
+    bound = envelope.most_log_mass(teeth, unit, offset, half_offset, half_unit, spreads)
     for _ in range(20):
         u = unit * np.exp(half_unit * rng.uniform(-1, 1, m))
         b = offset + half_offset * rng.uniform(-1, 1, m)
         mass = envelope.log_mass(teeth, u, b, np.full(m, 0.1))
         assert np.all(mass <= bound + 1e-9)
     # The bound is of use: without room to move it is the mass itself, where there is any.
-    still = envelope.most_log_mass(teeth, unit, offset, np.zeros(m), np.zeros(m))
+    still = envelope.most_log_mass(teeth, unit, offset, np.zeros(m), np.zeros(m), spreads)
     mass = envelope.log_mass(teeth, unit, offset, np.full(m, 0.1))
     likely = mass > -20
     assert np.abs(still - mass)[likely].max() < 0.01

@@ -6,6 +6,7 @@ from published import THIRTEEN, THIRTEEN_INTEGERS, faithful, macdonell, survey_h
 from scipy import stats
 
 import quantize as qz
+from quantize.model.quadrature import _Search
 
 
 def comb(rng, n, spread):
@@ -269,3 +270,31 @@ def test_a_known_offset_may_be_any_number():
     x = np.array([2.1, 3.9, 6.0, 8.1, 9.9, 14.0]) * 1e60
     found = qz.fit_mixture(x, (1.2e60, 5e60), offset=9.3e18)
     assert found.integers.tolist() == [1, 2, 3, 4, 5, 7]
+
+
+def test_a_search_far_beyond_the_limit_is_refused_before_it_begins_and_none_within(monkeypatch):
+    rng = np.random.default_rng(1)
+    x = rng.integers(1, 9, 60) + 0.2 * rng.normal(size=60)
+    options = {"model": qz.MixtureModel(offset="free", envelope="normal")}
+    spent, allow = [], _Search._allow
+
+    def counted(search, p, cell):
+        before = search.work
+        try:
+            allow(search, p, cell)
+        finally:
+            spent.append(search.work - before)
+
+    monkeypatch.setattr(_Search, "_allow", counted)
+    plain = qz.fit_mixture(x, (0.3, 3), **options)
+    total = sum(spent)
+    spent.clear()
+    monkeypatch.setattr("quantize.model.quadrature._MOST_WORK", 1.1 * total)
+    again = qz.fit_mixture(x, (0.3, 3), **options)
+    assert again.log_bayes_factor == plain.log_bayes_factor
+    assert sum(spent) < 1.3 * total
+    spent.clear()
+    monkeypatch.setattr("quantize.model.quadrature._MOST_WORK", 0.2 * total)
+    with pytest.raises(qz.InputError, match="terms of the likelihood"):
+        qz.fit_mixture(x, (0.3, 3), **options)
+    assert sum(spent) < 0.1 * total

@@ -7,8 +7,8 @@ from published import survey_heights
 
 import quantize as qz
 from quantize.comb.unit_range import UnitRange
-from quantize.model.likelihoods import likelihood_of
 from quantize.model.pairs import FINE, PairLattice, UnitLattice
+from quantize.model.wrapped_likelihood import likelihood_of
 
 
 def mixed(rng, n=30, units=(1.0, 1.37), spread=0.04):

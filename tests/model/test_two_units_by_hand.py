@@ -13,9 +13,9 @@ import quantize as qz
 from quantize._support.validation import FloatArray
 from quantize.comb.unit_range import UnitRange
 from quantize.model import sigma_prior
-from quantize.model.likelihoods import likelihood_of
 from quantize.model.pairs import FINE, PairLattice, PairNodes, UnitLattice
 from quantize.model.two_units import _MOST_MODES, _modes
+from quantize.model.wrapped_likelihood import likelihood_of
 
 UNIT_RANGE, SIGMAS = (0.7, 2.0), (0.03, 0.6)
 MEMBER = np.array([0, 1] * 6)
