@@ -313,10 +313,13 @@ class _Search:
 
     def _allow(self, p: Parameters, cell: Cell) -> None:
         """Refuse a search that would take longer than about a minute."""
-        likelihood = self.likelihood
-        # Readings of one state go through every share of outliers by itself.
-        each = self.noise.shares.size if likelihood.states < likelihood.x.size else 1
-        self.work += each * float(likelihood.work(p, cell).sum())
+        likelihood, shares, last = self.likelihood, self.noise.shares, self.likelihood.last_number
+        # Readings of one state, and last numbers, go through every share of outliers by themselves.
+        each = shares.size if likelihood.states < likelihood.x.size or last is not None else 1
+        terms = likelihood.work(p, cell)
+        if last is not None and np.any(shares.place > 0):
+            terms = terms + likelihood.states * (last.most - last.first)
+        self.work += each * float(terms.sum())
         if self.work > self.most_work:
             raise TooManyBoxes(self._too_large(_TERMS.format(_MOST_WORK)))
 
