@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from quantize._support import results
-from quantize._support.errors import InputError, InputTypeError
+from quantize._support.errors import InputError, InputTypeError, listed
 from quantize._support.validation import (
     BoolArray,
     Columns,
@@ -298,14 +298,6 @@ class Readings:
         kept |= changes
         return with_origin(Readings(kept.pop("values"), **kept), self.origin)
 
-    def with_shift_at(self, z: float) -> Readings:
-        """The readings with the last of their shared shifts at `z` standard errors, taken off."""
-        if self.shift is None:
-            return self
-        last = self.shift.also or self.shift
-        left = None if last is self.shift else dataclasses.replace(self.shift, also=None)
-        return self.replace(values=self.values - z * last.error * last.lever, shift=left)
-
     def to_frame(self) -> pd.DataFrame:
         """A table with a row for each reading and a column for whatever is known of it."""
         import pandas as pd
@@ -314,6 +306,14 @@ class Readings:
         if self.state is not None:
             columns["state"] = [self.state_labels[code] for code in self.state]
         return pd.DataFrame({name: of for name, of in columns.items() if of is not None})
+
+    @classmethod
+    def from_frame(cls, frame: pd.DataFrame, value: str = "values") -> Readings:
+        """The readings in a table with the columns of `to_frame`; `value` is that of the values."""
+        if value not in frame:
+            raise InputError(f"`value` is {value!r}, and the columns are {listed([*frame])}.")
+        known: dict[str, Any] = {k: frame[k] for k in (*_OF_EACH, "state") if k in frame}
+        return cls(frame[value], **known)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""

@@ -280,3 +280,22 @@ def test_an_option_that_there_is_not_is_answered_with_the_one_that_is_meant() ->
         qz.sample_mixture(PLAIN, offset="free")
     with pytest.raises(qz.InputTypeError, match="use checkpoint="):
         qz.analyze_groups({}, by="a", value="b", keep="file")
+
+
+def test_a_table_and_back() -> None:
+    sample = qz.Readings(PLAIN, **SAID, beyond=[0] * 9 + [1])
+    frame = sample.to_frame()
+    again = qz.Readings.from_frame(frame)
+    assert again.to_dict() == sample.replace(unit_name=None).to_dict()
+    named = frame.rename(columns={"values": "charge [pC]"})
+    assert qz.Readings.from_frame(named, "charge [pC]").unit_name == "pC"
+    with pytest.raises(qz.InputError, match="`value` is 'values', and the columns are charge"):
+        qz.Readings.from_frame(named)
+
+
+def test_running_evidence_says_how_far_it_is() -> None:
+    evidence = qz.RunningEvidence((1.2, 4.0), (0, 20))
+    assert repr(evidence) == "<RunningEvidence: 0 readings>"
+    evidence.read(PLAIN)
+    said = f"log evidence {evidence.log_evidence[-1]:.2f} after 10 readings"
+    assert repr(evidence) == f"<RunningEvidence: {said}>"

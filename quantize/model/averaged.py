@@ -19,6 +19,7 @@ from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model.likelihood import Parameters
 from quantize.model.nodes import Nodes
 from quantize.model.posterior import Posterior
+from quantize.readings import Readings
 from quantize.shared_shift import SharedShift
 
 if TYPE_CHECKING:
@@ -329,3 +330,12 @@ def _weights(prior: FloatArray, logs: FloatArray) -> tuple[FloatArray, float]:
     weight = prior * np.exp(logs - top)
     total = float(weight.sum())
     return weight / total, top + math.log(total)
+
+
+def with_shift_at(readings: Readings, z: float) -> Readings:
+    """The readings with the last of their shared shifts at `z` standard errors, taken off."""
+    if readings.shift is None:
+        return readings
+    last = readings.shift.also or readings.shift
+    left = None if last is readings.shift else dataclasses.replace(readings.shift, also=None)
+    return readings.replace(values=readings.values - z * last.error * last.lever, shift=left)

@@ -16,7 +16,7 @@ from quantize._support.results import Result, jsonable
 from quantize._support.validation import Columns, FloatArray, IntArray, Integers
 from quantize.comb import alternatives as rivals
 from quantize.comb.unit_range import UnitRange, unit_range_for
-from quantize.model.averaged import AveragedPosterior
+from quantize.model.averaged import AveragedPosterior, with_shift_at
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Marginal, Mode
 from quantize.model.posterior import Posterior
@@ -261,7 +261,7 @@ class _AtShift:
 
     def __call__(self, z: float) -> Posterior:
         if z not in self._kept:
-            moved = self.readings.with_shift_at(z)
+            moved = with_shift_at(self.readings, z)
             self._kept[z] = posterior_of(
                 self.model, moved, self.unit_range, on_lattice=self.on_lattice, one_of_many=True
             )

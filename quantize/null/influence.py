@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import IntArray, Offset, SigmaRange
 from quantize.comb.unit_range import UnitRange, unit_range_for
+from quantize.model.averaged import with_shift_at
 from quantize.model.mixture import model_of, posterior_of
 from quantize.model.model import MixtureModel
 from quantize.model.posterior import Posterior
@@ -75,7 +76,7 @@ def _left_out(found: Posterior) -> dict[Any, float]:
     settled = found.settled
     data = settled.readings.select(settled.readings.measured)
     if data.shift is not None:
-        data = data.with_shift_at(settled.most_probable_shift / data.shift.error)
+        data = with_shift_at(data, settled.most_probable_shift / data.shift.error)
     if data.state is None:
         labels: list[Any] = list(range(1, len(data) + 1))
         codes: IntArray = np.arange(len(data))
@@ -113,22 +114,7 @@ def single_state(found: Posterior, alpha: float) -> Finding | None:
 
 
 def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
-    """Whether steps show in any particle by itself, or only when all are pooled.
-
-    Parameters
-    ----------
-    found : Posterior
-        Of all readings.
-    group : array_like, shape (n,)
-        Which particle (or day, or observer) each reading belongs to.
-    alpha : float
-        Each of the g groups is held against alpha/g (Bonferroni).
-
-    Raises
-    ------
-    InputError
-        When `group` does not have one label for each reading.
-    """
+    """Whether steps show in any group by itself, each held against alpha over their number."""
     readings = found.readings
     labels, codes = group_codes(group, len(readings))
     if len(labels) == 1:

@@ -310,6 +310,10 @@ class RunningEvidence:
             crossed_at=int(above[0]) + 1 if above.size else None,
         )
 
+    def __repr__(self) -> str:
+        said = f"log evidence {self.log_evidence[-1]:.2f} after " if self.log_evidence else ""
+        return f"<RunningEvidence: {said}{len(self.log_evidence)} readings>"
+
     def best_unit(self) -> float:
         """The most probable unit so far."""
         return self._comb.best_unit()
