@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 39_332
+LINES = 39_211
 """Code and docstrings of public names."""
-FILES = 212
+FILES = 213
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
