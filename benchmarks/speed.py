@@ -1,314 +1,370 @@
-"""Speed as ratios to named peers and to the bare library call underneath, in one run, on one core.
+"""Speed and memory of everything, beside named peers in the same run.
 
-Run with ``python -m benchmarks.speed``. ``--large`` adds 1e8 readings from a parquet file of 800 MB
-in a temporary folder. Seed 71. Best of several runs each; all with one thread.
+    python -m benchmarks.speed                        some minutes
+    python -m benchmarks.speed --large                also what takes long, such as 1e8 readings
+    python -m benchmarks.speed --only analyze         the rows whose name holds a word
+    python -m benchmarks.speed --tiny                 a hundredth as large
+    python -m benchmarks.speed --write docs/tables    also write the table
+
+Each row in a process of its own. Processor seconds, the best of several runs with one thread and
+all libraries loaded; of rows with workers the seconds on the clock. Memory is the growth of the
+largest resident set. All samples come from the seed 1.
 """
 
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import json
 import os
 import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable
+from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
 from threadpoolctl import threadpool_limits
 
-import quantize as qz
-from benchmarks.speed_growth import growth_lines, machine
-from benchmarks.tables import keep
+from benchmarks.speed_parts import SETUP, growth_lines, machine
+from benchmarks.tables import ROOT, keep
+
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+_WARM = "qz.analyze(comb(8), n_resamples=19)\n"
+
+
+@dataclasses.dataclass(frozen=True)
+class Row:
+    """A line of the table: what is run, what is aimed at, and the rows it is held against.
+
+    Each peer has a short name and that of its row, which stands above.
+    """
+
+    work: str
+    code: str
+    target: str = ""
+    peers: tuple[tuple[str, str], ...] = ()
+    large: bool = False
+
+
+def _sums(n: int, m: int) -> list[Row]:
+    """The block kernel and two peers at equal sizes."""
+    size = f"{n} readings, {m:,} units"
+    setup = (
+        f"from quantize.comb import sums\nn, m = {n}, size({m})\n"
+        "x, w, y = rng.uniform(0, 20, n), np.ones(n), rng.normal(size=n)\n"
+        "f = 0.1 + 0.002 * np.arange(m)\n"
+    )
+    fast, plain = f"astropy's fast mode, {size}", f"scipy's lombscargle, {size}"
+    return [
+        Row(fast, setup + _FAST + "measure(call, 5)"),
+        Row(
+            plain,
+            f"{setup}from scipy.signal import lombscargle\n"
+            "measure(lambda: lombscargle(x, y, 2 * np.pi * f), 2)",
+        ),
+        Row(
+            f"sums behind a periodogram, {size}, numpy only",
+            setup + "measure(lambda: sums.harmonic_sums(x, w, 0.1, 0.002, m), 20)",
+            "≤ 0.05 × astropy, ≤ 0.017 × scipy",
+            (("astropy", fast), ("scipy", plain)),
+        ),
+    ]
+
+
+_FAST = """
+from astropy.timeseries import LombScargle
+call = lambda: LombScargle(x, y).power(f, method="fast", assume_regular_frequency=True)
+"""
+_MANY = """
+import finufft
 from quantize.comb import sums
-from quantize.comb.sums import harmonic_sums
-
-SEED = 71
-_ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-Row = tuple[str, str, str, str]
-
-
-def best(work: Callable[[], object], runs: int) -> float:
-    """Least seconds of some runs."""
-    times = []
-    for _ in range(runs):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return min(times)
-
-
-def small_rows(n: int, size: int, runs: int, target: str) -> list[Row]:
-    """The block kernel against astropy's fast mode and scipy, at equal sizes."""
-    from astropy.timeseries import LombScargle
-    from scipy.signal import lombscargle
-
-    rng = np.random.default_rng(SEED)
-    x, w = rng.uniform(0, 20, n), np.ones(n)
-    y = rng.normal(size=n)
-    f = 0.1 + 0.002 * np.arange(size)
-    own = best(lambda: harmonic_sums(x, w, 0.1, 0.002, size), 3 * runs)
-    fast = best(
-        lambda: LombScargle(x, y).power(f, method="fast", assume_regular_frequency=True), runs
-    )
-    scipys = best(lambda: lombscargle(x, y, 2 * np.pi * f), max(runs // 3, 1))
-    rate = n * size / own / 1e6
-    return [
-        (
-            f"periodogram, {n} readings, {size} units, numpy only",
-            f"{1e3 * own:.3g} ms, {rate:.0f} million value-units/s",
-            f"{fast / own:.0f} × astropy fast, {scipys / own:.0f} × scipy.signal.lombscargle",
-            target,
-        )
-    ]
-
-
-def middle_rows(n: int, size: int, runs: int, peers: bool) -> list[Row]:
-    """Many readings: the sums and the whole periodogram against the bare nonuniform FFT."""
-    import finufft
-
-    rng = np.random.default_rng(SEED)
-    x, w = rng.uniform(0, 20, n), np.ones(n)
-    first, step = 0.1, 0.2 / 20
-    angle = 2 * np.pi * (x * step - np.rint(x * step))
-    strengths = w.astype(complex)
-    bare = best(
-        lambda: finufft.nufft1d1(angle, strengths, size, eps=sums.ACCURACY, isign=1, nthreads=1),
-        runs,
-    )
-    own = best(lambda: sums.sums_at_many_units(x, w, first, step, size), runs)
-    unit_range = (1 / (first + size * step), 1 / first)
-    whole = best(lambda: qz.periodogram(x, unit_range), max(runs // 2, 1))
-    ratio = f"{own / bare:.2f} of the bare finufft call ({1e3 * bare:.0f} ms)"
-    if peers:
-        from astropy.timeseries import LombScargle
-
-        y = rng.normal(size=n)
-        f = first + step * np.arange(size)
-        fast = best(
-            lambda: LombScargle(x, y).power(f, method="fast", assume_regular_frequency=True), 1
-        )
-        ratio += f"; {fast / own:.0f} × astropy fast"
-    label = f"{n:.0e} readings, {size:.0e} units".replace("e+0", "e")
-    return [
-        (
-            f"sums, {label}, conversions included",
-            f"{1e3 * own:.0f} ms",
-            ratio,
-            "≤ 1.3 of the bare call; ≥ 60 × astropy fast",
-        ),
-        (
-            f"`periodogram`, {label}, peaks and errors included",
-            f"{whole:.2f} s",
-            f"{whole / bare:.1f} of the bare finufft call",
-            "",
-        ),
-    ]
-
-
-def spectrum_readings(rng: np.random.Generator, n: int) -> np.ndarray:
-    """Charges of a detector in weak light, invented."""
-    k = rng.poisson(2.2, size=n)
-    return 12 + 7.3 * k + rng.normal(size=n) * np.sqrt(0.5**2 + 0.4**2 * k)
-
-
-def answer_rows(n: int, units: int, runs: int) -> list[Row]:
-    """The whole answer, from the readings to the verdict."""
-    x = spectrum_readings(np.random.default_rng(SEED), n)
-    window = (0.0, 110.0)
-    # As many trial units as asked for, at five for each cycle over the window.
-    low = 1 / (1 / 20 + units / (5 * 110))
-    found = qz.null.analyze_counts(x, (low, 20), offset="free", window=window)
-    seconds = best(lambda: qz.null.analyze_counts(x, (low, 20), offset="free", window=window), runs)
-    size = found.fit.sums.frequencies.size
-    return [
-        (
-            f"{n:.0e} readings, {size} units, whole answer".replace("e+0", "e"),
-            f"{seconds:.2f} s; {found.verdict}, {found.unit:.4f} ± {found.unit_err:.1g} "
-            "(truth 7.3)",
-            f"p ≤ {found.p_value:.1g} by the analytic bound",
-            "≤ 5 s",
-        )
-    ]
-
-
-_READ = """
-import json, resource, sys, time
-import numpy as np
-
-def peak_mebibytes():
-    # ru_maxrss would begin with the peak of the process that started this one.
-    try:
-        with open("/proc/self/status") as file:
-            return next(int(line.split()[1]) for line in file if line.startswith("VmHWM")) / 1024
-    except OSError:
-        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-
-path, do, units = sys.argv[1], sys.argv[2], int(sys.argv[3])
-import pyarrow.parquet as pq, finufft, quantize as qz
-flow = qz.counts.Spectrum((0.0, 110.0), (1 / (1 / 20 + units / 550), 20.0), offset="free")
-flow.empty().update(np.linspace(1, 100, 2**20)).total
-start = time.perf_counter()
-if do == "read":
-    with pq.ParquetFile(path, pre_buffer=False) as file:
-        for batch in file.iter_batches(2**20, columns=["charge"]):
-            batch.column(0).to_numpy(zero_copy_only=False)
-    out = {}
-elif do == "kernel":
-    x = np.random.default_rng(0).uniform(-3, 3, 2**20)
-    c = np.ones(2**20, complex)
-    size = flow.grid.size
-    rows = pq.ParquetFile(path).metadata.num_rows
-    for _ in range(-(-rows // 2**20)):
-        finufft.nufft1d1(x, c, size, eps=1e-9, isign=1, nthreads=1)
-    out = {}
-else:
-    flow.read_parquet(path, workers=None)
-    found = qz.null.analyze_counts(flow)
-    out = {"total": flow.total, "unit": found.unit, "unit_err": found.unit_err,
-           "verdict": found.verdict, "p": found.p_value, "units": int(flow.trial_units.size)}
-out["seconds"] = time.perf_counter() - start
-out["MiB"] = peak_mebibytes()
-print(json.dumps(out))
+n, m = size(10**6, 20_000), size(6 * 10**4, 2000)
+x, w, y, step = rng.uniform(0, 20, n), np.ones(n), rng.normal(size=n), 0.01
+f = 0.1 + step * np.arange(m)
+angle = 2 * np.pi * (x * step - np.rint(x * step))
+strengths = w.astype(complex)
 """
-
-_DASK = """
-import json, sys, time, warnings
-import quantize as qz
-
-def main():
-    path, units = sys.argv[1], int(sys.argv[2])
-    import distributed
-    warnings.simplefilter("ignore")
-    out = {}
-    for n in (1, 2):
-        cluster = distributed.LocalCluster(n_workers=n, threads_per_worker=1, processes=True,
-                                           host="127.0.0.1", dashboard_address=None)
-        client = distributed.Client(cluster)
-        flow = qz.counts.Spectrum((0.0, 110.0), (1 / (1 / 20 + units / 550), 20.0), offset="free")
-        flow.empty().read_parquet(path, row_groups=range(2 * n), workers=client)
-        start = time.perf_counter()
-        flow.read_parquet(path, workers=client)
-        out[n] = time.perf_counter() - start
-        client.close(); cluster.close()
-    print(json.dumps(out))
-
-if __name__ == "__main__":
-    main()
+_BARE = "the bare finufft call, 1e6 readings, 6e4 units"
+_RUN = """
+from quantize.charge import Run
+i = np.arange(size(1000, 50))
+page = {"state": [f"s{j // 5}" for j in i], "V": np.where(i % 10 == 0, 0.0, 227.0),
+        "div": np.where(i % 10 == 0, -60.0, rng.integers(-40, 40, size=i.size)),
+        "t": np.full(i.size, 10.0)}
+bench = {"plates": {"separation": "4.2 mm"}, "sphere": {"weight": "5e-14 N"}}
+measure(lambda: Run(page, bench).charges(), 5)
 """
-
-
-def file_rows(n: int, units: int) -> list[Row]:
-    """From a parquet file: memory, time beside reading and the bare kernel, two workers."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder, "run.parquet")
-        rng = np.random.default_rng(SEED)
-        schema = pa.schema([("charge", pa.float64())])
-        block = min(2**20, n // 8)
-        with pq.ParquetWriter(path, schema, compression="NONE", use_dictionary=False) as writer:
-            for start in range(0, n, block):
-                x = spectrum_readings(rng, min(block, n - start))
-                writer.write_table(pa.table({"charge": x}, schema=schema), row_group_size=block)
-        mega = path.stat().st_size / 1e6
-        read, kernel, whole = (_child(_READ, path, do, units) for do in ("read", "kernel", "all"))
-        script = Path(folder, "two.py")
-        script.write_text(_DASK, encoding="utf-8")
-        dask = _child(None, script, path, units)
-    floor = read["seconds"] + kernel["seconds"]
-    label = f"{n:.0e} readings from parquet ({mega:.0f} MB), {whole['units']} units".replace(
-        "e+0", "e"
+_PARTICLES = """
+from quantize.charge.quantity import Quantity
+from quantize.charge.montecarlo import monte_carlo_many
+n = size(10_000, 20)
+def column(value):
+    values = value * (1 + 0.05 * rng.standard_normal(size=n))
+    return values, 0.01 * values
+own = {"unit": column(10.0), "fall": column(60.0), "weight": column(5e-14)}
+def shared(value, error, law="normal"):
+    return Quantity(value=value, standard_uncertainty=error, distribution=law)
+common = {"separation": shared(4.2e-3, 1e-5), "voltage": shared(227.0, 0.5),
+          "supplied": shared(1.0, 0.01, "rectangular"), "tilt": shared(0.0, 0.01)}
+def model(**x):
+    plates = x["supplied"] * x["separation"] / (x["voltage"] * np.cos(x["tilt"]))
+    return x["unit"] / x["fall"] * x["weight"] * plates
+measure(lambda: monte_carlo_many(model, own, common, trials=size(10_000, 500), rng=2), 1)
+"""
+_GROUPS = """
+import pandas as pd
+n, samples = size(200), []
+for i in range(n):
+    k = rng.integers(-4, 5, size=20) if i % 4 else rng.normal(scale=2.6, size=20)
+    samples.append(rng.uniform(3, 9) * (k + 0.1 * rng.normal(size=20)))
+table = pd.DataFrame({"particle": np.repeat(np.arange(n), 20), "q": np.concatenate(samples)})
+few = 49 if part < 1 else 999
+def groups(workers):
+    return qz.analyze_groups(
+        table, by="particle", value="q", n_resamples=few, rng=20, workers=workers
     )
-    return [
-        (
-            f"{label}, spectrum, estimate and verdict",
-            f"{whole['seconds']:.1f} s; {whole['verdict']}, {whole['unit']:.5f} ± "
-            f"{whole['unit_err']:.1g} (truth 7.3)",
-            f"{whole['seconds'] / floor:.2f} of reading ({read['seconds']:.1f} s) and one pass of "
-            f"the bare kernel ({kernel['seconds']:.1f} s)",
-            "≤ 2",
-        ),
-        ("the same, memory", f"{whole['MiB']:.0f} MiB", "", "< 1024 MiB"),
-        (
-            "the same, two Dask workers",
-            f"{dask['2']:.1f} s against {dask['1']:.1f} s",
-            f"{dask['1'] / dask['2']:.2f} × one",
-            "≥ 1.6",
-        ),
-    ]
+"""
+_LOOP = "`analyze` in a loop, 200 particles (20 of them, times ten)"
+_ALONE = "`analyze_groups`, 200 particles, one worker"
+_COUNTS = """
+n = size(10**6, 20_000)
+k = rng.poisson(2.2, size=n)
+x = 12 + 7.3 * k + rng.normal(size=n) * np.sqrt(0.5**2 + 0.4**2 * k)
+units = (1 / (1 / 20 + 10_000 / 550), 20)
+measure(lambda: qz.null.analyze_counts(x, units, offset="free", window=(0.0, 110.0)),
+        say=lambda f: f"{f.verdict}, {f.unit:.4f} ± {f.unit_err:.1g} (truth 7.3)")
+"""
+_SCORE = "x = comb(60); high = np.ptp(x) / 2; low = high / (1 + 400 * high / 9)\n"
+_PLAIN = """
+from scipy.stats import monte_carlo_test
+f = np.linspace(1 / high, 1 / low, 2000)
+top = lambda page: np.cos(2 * np.pi * np.outer(f, page)).sum(axis=1).max()
+null = lambda size: rng.normal(0, 2.6, size=size)
+measure(lambda: monte_carlo_test(x, null, top, n_resamples=99, vectorized=False), times=101)
+"""
+_TEST = "the same statistic, plain, by scipy.stats.monte_carlo_test (99, times 101)"
+_NUMPY = 'python -c "import numpy"'
+_PARTS = "from benchmarks import speed_parts as parts\n"
+_FILE = f"{_PARTS}path = parts.parquet(folder, size(10**8, 10**5))\n"
+_READ, _KERNEL = "reading 1e8 readings from parquet (800 MB)", "the bare kernel for 1e8 readings"
+_STUDY = "study of 400 samples of 20 ms on a warm {} of {}, on the clock"
+_ONE = "1e8 readings from parquet on one Dask worker, on the clock"
 
 
-def _child(code: str | None, *arguments: object) -> dict[str, float]:
-    command = [sys.executable, *(["-c", code] if code else []), *map(str, arguments)]
+def _analyze(n: int, options: str = "", runs: int = 3, s: float = 0.1) -> str:
+    call = f"lambda: qz.analyze(x, rng=1, n_resamples=resamples, {options})"
+    return f"{_WARM}x = comb(size({n}), {s})\nmeasure({call}, {runs}, say=lambda f: f.verdict)"
+
+
+def _mixture(n: int, options: str = "", runs: int = 10) -> str:
+    call = f"lambda: qz.fit_mixture(x, (0.4, 2.5), {options}).log_bayes_factor"
+    return f"{_WARM}x = comb(size({n}))\nmeasure({call}, {runs})"
+
+
+def _levels(n: int) -> str:
+    call = "lambda: level_evidence(qz.fit_mixture(x, (0.4, 4)).posterior)"
+    return f"{_WARM}x = comb(size({n}))\nmeasure({call}, 10)"
+
+
+_FREE, _GROWING = "offset='free'", "model=qz.MixtureModel(noise='proportional')"
+_BOTH = "model=qz.MixtureModel(noise='proportional', offset='free')"
+
+ROWS: tuple[Row, ...] = (
+    *_sums(60, 20_000),
+    *_sums(20, 20_000),
+    Row(
+        _BARE,
+        _MANY + "measure(lambda: finufft.nufft1d1(angle, strengths, m, eps=sums.ACCURACY, "
+        "isign=1, nthreads=1), 5)",
+    ),
+    Row("astropy's fast mode, 1e6 readings, 6e4 units", _MANY + _FAST + "measure(call, 1)"),
+    Row(
+        "sums, 1e6 readings, 6e4 units, conversions included",
+        _MANY + "measure(lambda: sums.sums_at_many_units(x, w, 0.1, step, m), 5)",
+        "≤ 1.3 × the bare call, ≤ 0.017 × astropy",
+        (("the bare call", _BARE), ("astropy", "astropy's fast mode, 1e6 readings, 6e4 units")),
+    ),
+    Row(
+        "`periodogram`, 1e6 readings, 6e4 units, peaks and errors included",
+        _MANY + "measure(lambda: qz.periodogram(x, (1 / f[-1], 1 / f[0])))",
+        "≤ 2 × the bare call",
+        (("the bare call", _BARE),),
+    ),
+    Row("1e6 readings, 10,000 units, whole answer", _COUNTS, "≤ 5 s"),
+    Row("analyze, 20 readings", _analyze(20), "≤ 0.06 s"),
+    Row("analyze, 50 readings", _analyze(50), "≤ 0.12 s, 100 MB"),
+    Row("analyze, 1,000 readings", _analyze(1000, runs=1), "≤ 2 s"),
+    Row("analyze, 5,000 readings", _analyze(5000, runs=1), "≤ 5 s"),
+    Row("analyze, 50,000 readings", _analyze(50_000, runs=1), "≤ 5 s"),
+    Row("analyze, 20 readings, offset free", _analyze(20, _FREE), "≤ 0.2 s"),
+    Row("analyze, 20 readings, growing noise", _analyze(20, _GROWING, 1), "≤ 0.3 s"),
+    Row("analyze, 200 readings, growing noise", _analyze(200, _GROWING, 1), "≤ 2 s"),
+    Row(
+        "analyze, 10 readings, growing noise, offset free",
+        _analyze(10, _BOTH, 1),
+        "≤ 3 s",
+        large=True,
+    ),
+    Row(
+        "analyze, 20 readings, growing noise, offset free",
+        _analyze(20, _BOTH, 1),
+        "≤ 5 s, 200 MB",
+        large=True,
+    ),
+    Row(_TEST, _SCORE + _PLAIN),
+    Row(
+        "largest cosine score, 60 readings, 2,000 units, 9,999 resamples",
+        _SCORE + "measure(lambda: compare_null(x, (low, high), null='smooth', rng=1, "
+        "n_resamples=resamples))",
+        "≤ 1.5 s, 200 MB",
+        (("scipy", _TEST),),
+    ),
+    Row("mixture, 20 readings, sigma unknown", _mixture(20), "≤ 0.03 s"),
+    Row("mixture, 100 readings, sigma known", _mixture(100, "sigma_range=0.1"), "≤ 0.2 s"),
+    Row("mixture, 100 readings, sigma unknown", _mixture(100), "≤ 1 s"),
+    Row("mixture, 20 readings, offset free", _mixture(20, _FREE, 3), "≤ 0.1 s"),
+    Row("mixture, 1,000 readings, offset free", _mixture(1000, _FREE, 1), "≤ 1 s"),
+    Row("mixture, 5,000 readings, offset free", _mixture(5000, _FREE, 1), "≤ 5 s"),
+    Row("mixture and level evidence, 8 readings", _levels(8), "≤ 0.01 s"),
+    Row("mixture and level evidence, 20 readings", _levels(20), "≤ 0.015 s"),
+    Row("mixture and level evidence, 60 readings", _levels(60), "≤ 0.035 s"),
+    Row("mixture and level evidence, 200 readings", _levels(200), "≤ 0.17 s"),
+    Row(
+        _LOOP,
+        f"{_WARM}{_GROUPS}few_of_them = samples[: max(n // 10, 1)]\n"
+        "measure(lambda: [qz.analyze(x, n_resamples=few, rng=1) for x in few_of_them], 1, "
+        "times=n / len(few_of_them))",
+    ),
+    Row(_ALONE, f"{_WARM}{_GROUPS}measure(lambda: groups(1), 1)", "≤ 8 s", (("the loop", _LOOP),)),
+    Row(
+        "the same, two workers, on the clock",
+        f"{_WARM}{_GROUPS}measure(lambda: groups(2), 1, clock=time.perf_counter)",
+        "≤ 0.56 × one worker",
+        (("one worker", _ALONE),),
+    ),
+    Row("10,000 spheres by 10,000 trials to coulombs", _PARTICLES, "≤ 15 s, 1000 MB"),
+    Row("a run of 1,000 rows, read and converted", _RUN, "≤ 0.05 s"),
+    Row(_NUMPY, "started('-c', 'import numpy')"),
+    Row(
+        'python -c "import quantize"',
+        "started('-c', 'import quantize')",
+        "≤ 1.5 × numpy",
+        (("numpy", _NUMPY),),
+    ),
+    *(
+        Row(
+            f"quantize {option}",
+            f"started('-c', 'from quantize.cli import main; main()', '{option}')",
+            "≤ 2 × numpy",
+            (("numpy", _NUMPY),),
+        )
+        for option in ("--version", "--help")
+    ),
+    *(
+        Row(
+            _STUDY.format(way, number),
+            f"{_PARTS}report(parts.study('{way}', {number}, size(400, 40)))",
+            "" if number == 1 else "≤ 0.56 × one worker",
+            () if number == 1 else (("one worker", _STUDY.format(way, 1)),),
+        )
+        for way in ("pool", "cluster")
+        for number in (1, 2)
+    ),
+    Row(
+        "a task of 20 ms of a study, beyond the work in it",
+        f"{_PARTS}report(parts.overhead(size(400, 40)))",
+    ),
+    Row(_READ, f"{_FILE}measure(lambda: parts.read(path), 1)", large=True),
+    Row(_KERNEL, f"{_FILE}measure(lambda: parts.kernel(path), 1)", large=True),
+    Row(
+        "1e8 readings from parquet, 10,000 units, spectrum, estimate and verdict",
+        f"{_FILE}flow = parts.spectrum()\n"
+        "measure(lambda: parts.whole(path, flow), 1, say=lambda f: "
+        'f"{f.verdict}, {f.unit:.5f} ± {f.unit_err:.1g} (truth 7.3)")',
+        "≤ 2 × both together, 1024 MiB",
+        (("reading", _READ), ("the kernel", _KERNEL)),
+        large=True,
+    ),
+    Row(_ONE, f"{_FILE}report(parts.on_cluster(path, 1))", large=True),
+    Row(
+        "the same on two Dask workers, on the clock",
+        f"{_FILE}report(parts.on_cluster(path, 2))",
+        "≤ 0.63 × one worker",
+        (("one worker", _ONE),),
+        large=True,
+    ),
+)
+
+
+def measured(row: Row, part: float, folder: Path) -> tuple[float, float, str]:
+    """Seconds, MiB, and what came of it, in a fresh interpreter."""
+    setup = f"part, folder = {part}, {str(folder)!r}\n{SETUP}"
     done = subprocess.run(
-        command, capture_output=True, text=True, check=True, env=os.environ | _ONE_THREAD
+        [sys.executable, "-c", setup + row.code],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env=os.environ | dict.fromkeys(_THREADS, "1"),
     )
-    found: dict[str, float] = json.loads(done.stdout.strip().splitlines()[-1])
-    return found
+    if done.returncode:
+        raise SystemExit(f"{row.work}: {done.stderr}")
+    seconds, mebibytes, said = json.loads(done.stdout.strip().splitlines()[-1])
+    return float(seconds), float(mebibytes), str(said)
 
 
-def command_rows(runs: int) -> list[Row]:
-    """Starting the command line beside importing numpy, CPU time."""
+def table(rows: Sequence[Row], part: float, folder: Path) -> list[str]:
+    """The lines of the table, each printed as soon as it is measured."""
+    lines = ["| work | seconds | MiB | beside | target |", "|---|---|---|---|---|"]
+    times: dict[str, float] = {}
+    for row in rows:
+        times[row.work], mebibytes, said = measured(row, part, folder)
+        beside = [said] if said else []
+        beside += [f"{times[row.work] / times[peer]:.3g} × {name}" for name, peer in row.peers]
+        figures = f"{times[row.work]:.3g} | {mebibytes:.0f} | {'; '.join(beside)}"
+        lines.append(f"| {row.work} | {figures} | {row.target} |")
+        print(lines[-1], flush=True)
+    return lines
 
-    def cpu(*command: str) -> float:
-        probe = (
-            "import resource, subprocess, sys; subprocess.run(sys.argv[1:], check=True, "
-            "stdout=subprocess.DEVNULL); r = resource.getrusage(resource.RUSAGE_CHILDREN); "
-            "print(r.ru_utime + r.ru_stime)"
-        )
-        done = subprocess.run(
-            [sys.executable, "-c", probe, *command], capture_output=True, text=True, check=True
-        )
-        return float(done.stdout)
 
-    start = [sys.executable, "-c", "from quantize.cli import main; main()"]
-    numpys = min(cpu(sys.executable, "-c", "import numpy") for _ in range(runs))
-    rows: list[Row] = []
-    for option in ("--version", "--help"):
-        own = min(cpu(*start, option) for _ in range(runs))
-        rows.append(
-            (
-                f"`quantize {option}`",
-                f"{1e3 * own:.0f} ms of CPU",
-                f'{own / numpys:.2f} × `python -c "import numpy"`',
-                "< 2",
-            )
-        )
-    return rows
+TINY = (
+    "20 readings, 20,000",
+    "6e4 units, conv",
+    "analyze, 1,000",
+    "mixture, 20",
+    "two workers",
+    "rows",
+)
+"""Words of a row of each kind: `--tiny` sees that they can still be made."""
+
+
+def chosen(words: Sequence[str], large: bool) -> list[Row]:
+    """The rows that hold one of the words, and the peers that they are held against."""
+    rows = [
+        row for row in ROWS if any(word in row.work for word in words) and (large or not row.large)
+    ]
+    wanted = {row.work for row in rows}
+    for row in reversed(ROWS):
+        wanted |= {peer for _, peer in row.peers if row.work in wanted}
+    return [row for row in ROWS if row.work in wanted]
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Measure, and print or write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="small sizes, one run each")
-    parser.add_argument("--large", action="store_true", help="also 1e8 readings from a file")
+    parser.add_argument("--tiny", action="store_true", help="sizes a hundredth as large")
+    parser.add_argument("--large", action="store_true", help="also what takes minutes")
+    parser.add_argument("--only", metavar="WORD", default="", help="rows that hold the word")
     parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
     options = parser.parse_args(arguments)
-    with threadpool_limits(1):
-        lines = measured(options)
-    print("\n".join(lines))
-    keep(options.write, "speed", "Speed and scale", lines)
-
-
-def measured(options: argparse.Namespace) -> list[str]:
-    """The lines of the table."""
-    runs = 1 if options.tiny else 7
-    fast = "≥ 1000; ≥ 20 × astropy fast, ≥ 60 × scipy"
-    rows = small_rows(60, 2000 if options.tiny else 20_000, runs, fast)
-    rows += small_rows(20, 2000 if options.tiny else 20_000, runs, "≥ 800")
-    n = 20_000 if options.tiny else 1_000_000
-    rows += middle_rows(n, n // 10, runs, True)
-    rows += answer_rows(n, 10_000, 1 if options.tiny else 3)
-    rows += command_rows(2 if options.tiny else 7)
-    if options.large or options.tiny:
-        rows += file_rows(100_000 if options.tiny else 100_000_000, 10_000)
-    lines = [machine(), "", "| work | measured | ratio | target |", "|---|---|---|---|"]
-    lines += [f"| {' | '.join(row)} |" for row in rows]
-    return [*lines, "", *growth_lines(options.write, tiny=options.tiny)]
+    part = 0.01 if options.tiny else 1
+    words = TINY if options.tiny and not options.only else (options.only,)
+    lines = [machine(), ""]
+    with tempfile.TemporaryDirectory() as folder:
+        lines += table(chosen(words, options.large), part, Path(folder))
+    if not options.only:
+        with threadpool_limits(1):
+            lines += ["", *growth_lines(options.write, tiny=options.tiny)]
+    keep(options.write, "speed", "Speed and memory", lines)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,357 @@
+"""Parts of `benchmarks.speed`: how a row is measured, studies and a large file on workers, growth.
+
+The estimator of the studies works for a fixed number of processor milliseconds, so that what is
+measured is the engine.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import platform
+import time
+import warnings
+from collections.abc import Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+import quantize as qz
+from quantize._support import chunks
+from quantize.comb import sums
+from quantize.comb.sums import harmonic_sums
+from quantize.null.counts import MANY
+
+SETUP = """
+import json, resource, subprocess, sys, time, warnings
+import numpy as np
+import quantize as qz
+from quantize.null.compare import compare_null
+from quantize.null.evidence import level_evidence
+warnings.simplefilter("ignore")
+rng = np.random.default_rng(1)
+resamples = 99 if part < 1 else 9999
+def size(n, least=8):
+    return max(int(n * part), least)
+def comb(n, s=0.1):
+    return rng.integers(-4, 5, size=n) + s * rng.normal(size=n)
+def largest():
+    # ru_maxrss would begin with the peak of the process that started this one.
+    try:
+        with open("/proc/self/status") as file:
+            return next(int(line.split()[1]) for line in file if line.startswith("VmHWM")) / 1024
+    except OSError:
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+def report(seconds, memory=0.0, said=""):
+    print(json.dumps([seconds, memory, said]))
+def measure(call, runs=3, clock=time.process_time, times=1, say=lambda found: ""):
+    before, taken = largest(), []
+    for _ in range(1 if part < 1 else runs):
+        start = clock()
+        found = call()
+        taken.append(clock() - start)
+    report(times * min(taken), largest() - before, say(found))
+def started(*command):
+    taken = []
+    for _ in range(2 if part < 1 else 9):
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        subprocess.run([sys.executable, *command], check=True, stdout=subprocess.DEVNULL)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        taken.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    report(min(taken))
+"""
+"""What each row begins with, in a process of its own, where `part` and `folder` are set."""
+MILLISECONDS = 20.0
+UNITS = (1 / (1 / 20 + 10_000 / 550), 20.0)
+WINDOW = (0.0, 110.0)
+_SHORT = 0.02  # seconds of work in a task where the overhead is measured
+
+
+def busy(readings: qz.Readings, unit_range: Any) -> float:
+    """Works for `MILLISECONDS` of processor time."""
+    begin = time.thread_time()
+    total = 0.0
+    while time.thread_time() - begin < MILLISECONDS / 1000:
+        total += float(np.sum(np.cos(readings.values)))
+    return total
+
+
+def _warm_up(_: int) -> int:
+    """Load what a worker needs, and take long enough for each worker to get one."""
+    from quantize.studies import replicates
+
+    replicates.load_libraries()
+    time.sleep(0.5)
+    return os.getpid()
+
+
+@contextmanager
+def pool(number: int) -> Iterator[Executor]:
+    """Spawned processes, warm."""
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(number, mp_context=context) as executor:
+        list(executor.map(_warm_up, range(2 * number)))
+        yield executor
+
+
+@contextmanager
+def cluster(number: int) -> Iterator[Any]:
+    """A client of worker processes of a cluster on loopback, warm."""
+    import distributed
+
+    warnings.simplefilter("ignore")
+    with (
+        distributed.LocalCluster(
+            n_workers=number, threads_per_worker=1, host="127.0.0.1", dashboard_address=None
+        ) as workers,
+        distributed.Client(workers) as client,
+    ):
+        client.run(_warm_up, 0)
+        yield client
+
+
+def _study(executor: Any, samples: int) -> float:
+    begin = time.perf_counter()
+    qz.compare_estimators(
+        busy, {"n": 10}, replicates=samples, rng=1, workers=executor, time_limit=None
+    )
+    return time.perf_counter() - begin
+
+
+def study(way: str, number: int, samples: int) -> float:
+    """Seconds of a study on so many warm workers of a pool or a cluster."""
+    # What this process loads at its first study is no part of the engine.
+    qz.compare_estimators(busy, {"n": 10}, replicates=2, rng=1)
+    if way == "pool":
+        with pool(number) as executor:
+            return _study(executor, samples)
+    with cluster(number) as client:
+        return _study(client.get_executor(pure=False), samples)
+
+
+class _Counting(Executor):
+    """Counts what is submitted."""
+
+    def __init__(self, executor: Executor) -> None:
+        self.executor, self.tasks = executor, 0
+        self._max_workers = getattr(executor, "_max_workers", 1)
+
+    def submit(self, *arguments: Any, **named: Any) -> Any:
+        """Pass it on."""
+        self.tasks += 1
+        return self.executor.submit(*arguments, **named)
+
+
+def overhead(samples: int) -> float:
+    """Seconds of a short task beyond the work in it, the simulation of samples included."""
+    chunks.SECONDS = (_SHORT, _SHORT)
+    with pool(1) as executor:
+        counting = _Counting(executor)
+        wall = _study(counting, samples)
+    return (wall - samples * MILLISECONDS / 1000) / counting.tasks
+
+
+def parquet(folder: str, n: int) -> Path:
+    """A file of so many invented charges of a detector in weak light; kept in the folder."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    path, rng = Path(folder, f"{n}.parquet"), np.random.default_rng(1)
+    if path.exists():
+        return path
+    schema = pa.schema([("charge", pa.float64())])
+    block = min(2**20, n // 8)
+    with pq.ParquetWriter(path, schema, compression="NONE", use_dictionary=False) as writer:
+        for start in range(0, n, block):
+            k = rng.poisson(2.2, size=min(block, n - start))
+            x = 12 + 7.3 * k + rng.normal(size=k.size) * np.sqrt(0.5**2 + 0.4**2 * k)
+            writer.write_table(pa.table({"charge": x}, schema=schema), row_group_size=block)
+    return path
+
+
+def spectrum() -> qz.counts.Spectrum:
+    """An empty one, what it needs loaded."""
+    flow = qz.counts.Spectrum(WINDOW, UNITS, offset="free")
+    flow.empty().update(np.linspace(1, 100, 2**20))
+    return flow
+
+
+def read(path: Path) -> None:
+    """One pass over the file."""
+    import pyarrow.parquet as pq
+
+    with pq.ParquetFile(path, pre_buffer=False) as file:
+        for batch in file.iter_batches(2**20, columns=["charge"]):
+            batch.column(0).to_numpy(zero_copy_only=False)
+
+
+def kernel(path: Path) -> None:
+    """The bare library call for as many readings."""
+    import finufft
+    import pyarrow.parquet as pq
+
+    x, c = np.random.default_rng(1).uniform(-3, 3, 2**20), np.ones(2**20, complex)
+    size = spectrum().grid.size
+    for _ in range(-(-pq.ParquetFile(path).metadata.num_rows // 2**20)):
+        finufft.nufft1d1(x, c, size, eps=1e-9, isign=1, nthreads=1)
+
+
+def whole(path: Path, flow: qz.counts.Spectrum) -> Any:
+    """Spectrum, estimate and verdict."""
+    return qz.null.analyze_counts(flow.read_parquet(path, workers=None))
+
+
+def on_cluster(path: Path, number: int) -> float:
+    """Seconds of the spectrum of a file on so many workers of a cluster."""
+    with cluster(number) as client:
+        flow = spectrum()
+        flow.empty().read_parquet(path, row_groups=range(2 * number), workers=client)
+        begin = time.perf_counter()
+        flow.read_parquet(path, workers=client)
+        return time.perf_counter() - begin
+
+
+def machine() -> str:
+    """What the figures were measured on."""
+    name = platform.machine()
+    try:
+        with open("/proc/cpuinfo", encoding="utf-8") as file:
+            name = next(
+                line.split(":")[1].strip() for line in file if line.startswith("model name")
+            )
+    except (OSError, StopIteration):
+        pass
+    packages = ", ".join(
+        f"{package} {version(package)}" for package in ("numpy", "scipy", "astropy", "finufft")
+    )
+    return (
+        f"One core, {name}; Python {platform.python_version()}, {packages}. Best of several runs; "
+        "ratios are of times in the same run." + _load()
+    )
+
+
+def _load() -> str:
+    try:
+        load = os.getloadavg()[0]
+    except (AttributeError, OSError):
+        return ""
+    return f" Load of the machine when the run began: {load:.1f} on {os.cpu_count()} cores."
+
+
+def seconds(n: int, size: int, runs: int) -> float:
+    """Least time of the sums that `periodogram` makes."""
+    x = np.random.default_rng(3).uniform(0, 20, n)
+    w = np.ones(n)
+    times = []
+    for _ in range(runs):
+        start = time.perf_counter()
+        sums.sums_at_many_units(x, w, 0.1, 0.002, size)
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def growth_lines(folder: Path | None, *, tiny: bool) -> list[str]:
+    """Exponents of growth, the crossover, and the picture."""
+    runs = 1 if tiny else 5
+    top = 4 if tiny else 7
+    readings = [int(10 ** (k / 2)) for k in range(2, 2 * top + 1)]
+    units = [int(10 ** (k / 2)) for k in range(4, 2 * top - 1)]
+    by_readings = [seconds(n, 20_000, runs) for n in readings]
+    by_units = [seconds(10_000, m, runs) for m in units]
+    half = len(readings) - 5
+    slope_n = _slope(readings[half:], by_readings[half:])
+    last = max(len(units) - 5, 0)
+    slope_m = _slope(units[last:], by_units[last:])
+    pair, exponential, value, mode = _constants(tiny)
+    lines = [
+        "## Growth",
+        "",
+        f"Time grows as the power {slope_n:.2f} of the number of readings ({readings[half]} to "
+        f"{readings[-1]}, 20,000 units) and as the power {slope_m:.2f} of the number of units "
+        f"({units[last]} to {units[-1]}, 10,000 readings); the target is at most 1.05 for both.",
+        "",
+        "![Time against readings and units](../_static/growth.svg)",
+        "",
+        "The level evidence of `analyze` is a recursion over pairs of readings, O(n²) in time. It "
+        "weighs a random part of larger samples, and above "
+        f"{MANY:,} readings `analyze` hands over to counts in bins, whose time beyond one pass "
+        "over the readings does not depend on their number.",
+        "",
+        "The choice between block kernel and nonuniform FFT compares two costs. Constants fitted "
+        "in this run, with those in `quantize/comb/sums.py` in brackets, in nanoseconds: "
+        f"block, a reading and unit {1e9 * pair:.2f} ({1e9 * sums._BLOCK_PAIR:.2f}), an "
+        f"exponential {1e9 * exponential:.0f} ({1e9 * sums._BLOCK_EXPONENTIAL:.0f}); FFT, a "
+        f"reading {1e9 * value:.0f} ({1e9 * sums._FFT_VALUE:.0f}), a unit {1e9 * mode:.0f} "
+        f"({1e9 * sums._FFT_MODE:.0f}).",
+    ]
+    if folder is not None:
+        _draw(folder.parent / "_static" / "growth.svg", readings, by_readings, units, by_units)
+    return lines
+
+
+def _slope(sizes: list[int], times: list[float]) -> float:
+    return float(np.polyfit(np.log(sizes), np.log(times), 1)[0])
+
+
+def _constants(tiny: bool) -> tuple[float, float, float, float]:
+    """Costs of the two ways by least squares over some sizes, relative errors weighed alike."""
+    sizes = [(300, 2000), (1000, 1000), (1000, 20_000), (10_000, 100), (10_000, 3000)]
+    sizes += [] if tiny else [(100_000, 300), (30_000, 10_000)]
+    block, fft, left, right = [], [], [], []
+    for n, m in sizes:
+        x = np.random.default_rng(3).uniform(0, 20, n)
+        w = np.ones(n)
+        one = min(
+            _timed(lambda x=x, w=w, m=m: harmonic_sums(x, w, 0.1, 0.002, m)) for _ in range(5)
+        )
+        two = min(
+            _timed(lambda x=x, w=w, m=m: sums.nonuniform_fft(x, w, 0.1003, 0.002, m))
+            for _ in range(5)
+        )
+        block.append(1.0)
+        left.append([n * m / one, 2 * n * np.sqrt(m) / one])
+        fft.append((two - sums._FFT_CALL) / two)
+        right.append([n / two, m / two])
+    from scipy.optimize import nnls
+
+    pair, exponential = nnls(np.array(left), np.array(block))[0]
+    value, mode = nnls(np.array(right), np.maximum(fft, 0.05))[0]
+    return float(pair), float(exponential), float(value), float(mode)
+
+
+def _timed(work: object) -> float:
+    start = time.perf_counter()
+    work()  # type: ignore[operator]
+    return time.perf_counter() - start
+
+
+def _draw(
+    path: Path,
+    readings: list[int],
+    by_readings: list[float],
+    units: list[int],
+    by_units: list[float],
+) -> None:
+    from quantize.show.plots import style
+
+    axes = style.new_axes()
+    with style.look():
+        axes.loglog(
+            readings, by_readings, "o-", color=style.DATA, ms=4, label="readings (20,000 units)"
+        )
+        axes.loglog(
+            units, by_units, "s--", color=style.ACCENT, ms=4, label="units (10,000 readings)"
+        )
+        axes.loglog(
+            [1e4, 1e6], [3e-3, 3e-1], color=style.RULE, lw=1.0, ls=":", label="in proportion"
+        )
+        axes.set_xlabel("number of readings, or of trial units")
+        axes.set_ylabel("seconds")
+        axes.set_title("Time of the sums behind a periodogram")
+        axes.legend(loc="upper left", fontsize=8)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(style.picture(axes, "svg"))
