@@ -10,6 +10,7 @@ from scipy import stats
 from scipy.integrate import quad
 
 import quantize as qz
+from quantize.model import averaged
 from quantize.model.averaged import AveragedPosterior, over_shift
 from quantize.null.evidence import averaged_evidence, level_evidence
 from quantize.shared_shift import SharedShift
@@ -175,3 +176,22 @@ def test_long_tails_are_summed_up_to_their_ends() -> None:
     assert found.z[-1] == pytest.approx(12.0)
     assert found.weight @ found.z**2 == pytest.approx(square / inside, rel=0.01)
     assert found.log_evidence == pytest.approx(0.0, abs=1e-9)
+
+
+def test_nodes_go_into_fewer_places_where_there_would_be_too_many(monkeypatch) -> None:
+    """The mass of a node and its middle stay; ten cells across are ten places, or a half of them."""
+    arrays = {
+        "log_mass": np.log([0.5, 0.3, 0.2]),
+        "log_unit": np.array([0.0, 1.0, 2.0]),
+        "cell": np.full(3, 0.01),
+    }
+    across = np.array([0.1, 0.1, 0.0])
+    for most, places in ((1_000, [10, 10, 1]), (15, [5, 5, 1]), (1, [2, 2, 1])):
+        monkeypatch.setattr(averaged, "_MOST_NODES", most)
+        out = averaged._laid_out(arrays, across)
+        mass = np.split(np.exp(out["log_mass"]), np.cumsum(places)[:-1])
+        assert [part.size for part in mass] == places
+        assert [part.sum() for part in mass] == pytest.approx([0.5, 0.3, 0.2])
+        units = np.split(out["log_unit"], np.cumsum(places)[:-1])
+        assert [part.mean() for part in units] == pytest.approx([0.0, 1.0, 2.0])
+        assert np.ptp(units[0]) == pytest.approx(0.1 * (1 - 1 / places[0]))

@@ -52,6 +52,9 @@ def test_scale_of_readings_and_band_does_not_matter():
 def test_p_that_no_bound_gives_is_refused():
     with pytest.raises(InputError, match=r"`p_value` is 0\.7"):
         qz.null.height_for(0.7, PAGE)
+    # At one half there still is one.
+    height = qz.null.height_for(0.5, PAGE, (0.5, 4.0))
+    assert qz.null.p_value_bound(height, PAGE, (0.5, 4.0)) == pytest.approx(0.5, rel=1e-6)
 
 
 def test_bounds_stand_above_what_was_simulated():

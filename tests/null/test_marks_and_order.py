@@ -51,6 +51,23 @@ def test_thin_evidence_is_told_right_after_the_odds() -> None:
     assert "evidence is thin" in with_thin[1]
 
 
+def test_every_finding_is_told_once() -> None:
+    """Readings that lie far come first; what stands in the way of steps comes once."""
+    far, bar = (Finding(name=n, blocks=b, warns=True, sentence=f"About {n}.")
+                for n, b in (("far", False), ("levels", True)))  # fmt: skip
+    plain: Any = SimpleNamespace(
+        log_bayes_factor=3.0, log_bayes_factors={"some": 3.0}, two_units=None
+    )
+    others: dict[str, Any] = {"alpha": 0.05, "smooth_only": False, "limit": None}
+    steps = judge(sample(20), [far], {"levels": 0.01}, plain, **others)
+    assert steps.verdict == "steps"
+    assert steps.reasons[0] == "About far."
+    assert steps.reasons.count("About far.") == 1
+    barred = judge(sample(20), [far, bar], {"levels": 0.01}, plain, **others)
+    assert barred.verdict == "cannot tell"
+    assert barred.reasons == ("About far.", "About levels.")
+
+
 def test_a_long_clear_page_is_told_to_change_the_charge_further() -> None:
     assert any("more different levels" in sentence for sentence in _advice(sample(60)))
     # The same noise on a short sample: so many more readings.

@@ -82,6 +82,16 @@ def test_one_by_one_is_the_whole_page_and_looks_do_not_matter():
     assert np.isnan(found.log_evidence[0])
 
 
+def test_evidence_of_too_few_multiples_and_without_a_look_has_a_headline():
+    """Fewer than three multiples: no comb counts, and the evidence is minus infinity."""
+    two = running_evidence([1.02, 2.01], UNIT_RANGE, WINDOW)
+    assert two.log_evidence.tolist() == [-np.inf, -np.inf]
+    assert repr(two).startswith("<RunningResult: log evidence -inf after 2 readings, above 1/0.05")
+    process = RunningEvidence(UNIT_RANGE, WINDOW)
+    process.update(1.02, look=False)
+    assert "no look at the evidence of 1 readings" in repr(process.result())
+
+
 def test_a_reading_outside_the_window_is_refused():
     process = RunningEvidence(UNIT_RANGE, WINDOW)
     with pytest.raises(InputError, match="outside the window"):
@@ -112,6 +122,18 @@ def test_only_the_first_reading_of_a_state_counts():
     plain = RunningEvidence(UNIT_RANGE, WINDOW)
     plain.update(1.02)
     assert process.update(-2.0, state="b") == plain.update(-2.0)
+
+
+def test_evidence_does_not_depend_on_the_unit_of_measurement():
+    """Coulombs are tiny; which groups of readings count is decided beside the largest of them."""
+    values = np.array([1.02, -2.03, 0.01, 3.05, -1.02, 1.95, -2.96, 3.99, 1.02])
+    one = running_evidence(values, UNIT_RANGE, WINDOW, looks=[9])
+    for c in (1.6e-19, 1e4):
+        scaled = running_evidence(
+            c * values, np.multiply(c, UNIT_RANGE), np.multiply(c, WINDOW), looks=[9]
+        )
+        for name, path in one.log_evidences.items():
+            assert scaled.log_evidences[name][-1] == pytest.approx(path[-1], abs=1e-6), name
 
 
 def test_the_heaped_null_explains_heaped_values():

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from plain_running import PlainRunning
 
+from quantize.null.partitions import UNDERFLOW
 from quantize.null.running import RunningEvidence
-from quantize.null.running_levels import EXACT, NEGLIGIBLE, cell_edges
+from quantize.null.running_levels import EXACT, NEGLIGIBLE, _first_of_any_part, cell_edges
 
 UNIT_RANGE, WINDOW = (0.4, 2.5), (-6.0, 6.0)
 
@@ -117,3 +118,24 @@ def test_readings_beside_a_gap_are_cells_of_their_own():
             edges.append(i)
     assert cell_edges(values, sigma).tolist() == [*edges, values.size]
     assert 40 < len(edges) < 100
+
+
+@pytest.mark.parametrize("level", [-90.0, 90.0])
+def test_groups_that_have_no_part_are_those_far_below_their_cells(level):
+    """By the definition, one group after the other; in tiny units the cells weigh more than one."""
+    rng = np.random.default_rng(17)
+    apart = np.subtract.outer(np.arange(14), np.arange(14))
+    base = level - (20 + rng.uniform(0, 15, apart.shape)) * apart**2
+    number = (apart + 1).clip(1)
+    table = rng.normal(size=(3, 20))
+    cell = [base[i, i] + table[:, 1].min() for i in range(14)]
+    first = [
+        next(
+            j
+            for j in range(i + 1)
+            if base[i, j] + table[:, number[i, j]].max() - sum(cell[j : i + 1]) > -UNDERFLOW
+        )
+        for i in range(14)
+    ]
+    assert len(set(first)) > 4
+    assert _first_of_any_part(base, number, table).tolist() == first
