@@ -179,7 +179,7 @@ def test_long_tails_are_summed_up_to_their_ends() -> None:
 
 
 def test_nodes_go_into_fewer_places_where_there_would_be_too_many(monkeypatch) -> None:
-    """The mass of a node and its middle stay; ten cells across are ten places, or a half of them."""
+    """The mass of a node and its middle stay; ten cells across are ten places, or half of them."""
     arrays = {
         "log_mass": np.log([0.5, 0.3, 0.2]),
         "log_unit": np.array([0.0, 1.0, 2.0]),
