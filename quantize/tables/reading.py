@@ -217,9 +217,10 @@ def _workbook_rows(data: bytes, source: str) -> list[tuple[int, list[Any]]]:
         raise _too_large(source, cells=MOST_TEXT_CELLS)
     read = {number for number, _ in rows} & hidden.get(_part_of(sheet), set())
     if read:
+        many = "a row" if len(read) == 1 else f"{len(read)} rows"
         warn(
-            f"`{source}` has {len(read)} rows that are hidden in the workbook, as by a filter, row "
-            f"{min(read)} first; they are read like all others.",
+            f"`{source}` has {many} hidden in the workbook, as by a filter, row {min(read)} first; "
+            "what is hidden is read like all the rest.",
             stacklevel=4,
         )
     return [(number, row + [None] * (width - len(row))) for number, row in rows]
