@@ -76,7 +76,7 @@ def fixed_offset(
     with np.errstate(divide="ignore", invalid="ignore"):
         unit = sxk / skk
         criterion = (np.sum(w * x**2) * skk / sxk**2 - 1) * skk / np.sum(w)
-    usable = (skk > 0) & (sxk > 0) & (unit >= low) & (unit <= high)
+    usable = (skk > 0) & (unit >= low) & (unit <= high)
     return Candidates(
         frequency=middle[usable],
         phase=np.zeros(int(usable.sum())),

@@ -136,9 +136,8 @@ def _window() -> Cases:
             unit, spread[:3], 13.0, 9, np.array([4, 0, 2])
         ),
         "least unit excess": lambda: [
-            window.least_log_unit_excess(unit, 13.0),
-            window.least_log_unit_excess(unit, 13.0, spread),
-            window.least_log_unit_excess(unit, 5.0, 0.05),
+            window.least_log_unit_excess(unit, half * np.ones(5), (0.8 * spread, spread), span, n)
+            for half, span, n in ((0.0, 13.0, 9), (0.05, 13.0, 9), (0.01, 5.0, 1), (0.2, 5.0, 60))
         ],
     }
 

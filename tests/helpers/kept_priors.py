@@ -176,12 +176,13 @@ def _envelopes() -> Cases:
     unit, offset = np.array([0.7, 1.0, 1.9]), np.array([0.0, 0.2, -0.3])
     teeth = np.array([[-2.0, 0.0, 3.0, 11.0]] * 3)
     small = np.full(3, 0.05)
+    spreads = (np.full(3, 0.04), np.full(3, 0.06))
     calls: dict[str, Any] = {
         "mass": lambda e: e.log_mass(teeth, unit, offset, small),
-        "most": lambda e: e.most_log_mass(teeth, unit, offset, small, small),
+        "most": lambda e: e.most_log_mass(teeth, unit, offset, small, small, spreads),
         "count": lambda e: [
             e.count(unit, offset, small),
-            e.least_count(unit, offset, small, small),
+            e.least_count(unit, offset, small, small, spreads),
         ],
         "ends": lambda e: [e.ends(unit, offset), e.span, e.limits, e.reach, e.outside],
         "kind": lambda e: [e.bounded, e.limited, e.closed],

@@ -6,6 +6,8 @@ from published import THIRTEEN, THIRTEEN_INTEGERS, macdonell, wind_speeds
 from scipy import stats
 
 import quantize as qz
+from quantize import InputError
+from quantize.model import distributions
 
 OPTIONS = {
     "offset free": {"offset": "free", "sigma": 0.25},
@@ -97,3 +99,9 @@ def test_given_sigmas_with_an_unknown_factor():
     row = found.parameters.set_index("parameter").loc["sigma"]
     assert abs(row["mean"] - 2) < 4 * row["sd"]
     assert row["sd"] < 0.5
+
+
+def test_a_pair_of_equal_ends_is_a_number_and_named_where_it_is_none():
+    assert distributions.positive_prior("growth", (0.3, 0.3)) == 0.3
+    with pytest.raises(InputError, match="`growth` is 0"):
+        distributions.positive_prior("growth", (0.0, 0.0))
