@@ -211,7 +211,7 @@ def test_a_row_far_down_a_sheet_and_rows_of_very_different_length(tmp_path, monk
 def test_hidden_rows_are_said(tmp_path) -> None:
     rows = [row(i, 1, ' hidden="1"' if i in (3, 4) else "") for i in range(1, 7)]
     path = workbook(tmp_path, "".join(rows))
-    with pytest.warns(qz.QuantizeWarning, match=r"has 2 rows that are hidden .* row 3 first"):
+    with pytest.warns(qz.QuantizeWarning, match=r"has 2 rows hidden .* row 3 first"):
         assert len(read_table(path)) == 6
 
 
