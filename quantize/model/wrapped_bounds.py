@@ -86,7 +86,7 @@ class WrappedBounds(Likelihood):
         if cell is not None:
             holds = self.in_waves(p, cell)[1]
             units = np.unique(p.unit[holds]).size
-            terms[holds] = _WAVE_TERMS + self.states * units / max(holds.sum(), 1)
+            terms[holds] = _WAVE_TERMS + self.states * units / max(int(holds.sum()), 1)
         return terms
 
     def in_waves(self, p: Parameters, cell: Cell) -> tuple[BoolArray, BoolArray]:
