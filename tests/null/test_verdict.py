@@ -179,7 +179,7 @@ def test_a_band_above_half_the_span_is_refused_with_the_remedy():
 def test_a_part_in_which_no_unit_can_show_is_refused_by_name():
     found = qz.fit_mixture([1.0, 2.0, 3.5, 4.0], (1.2, 9.0)).posterior
     rest = qz.fit_mixture([1.0, 1.2, 1.5, 1.1], (1.2, 9.0)).posterior
-    assert level_evidence(found).unit_range[1] < 9
+    assert level_evidence(found).unit_range.high < 9
     with pytest.raises(NothingCanShow, match=r"`unit_range` starts at 1\.2, but no unit above"):
         level_evidence(rest)
 
