@@ -8,9 +8,12 @@ import shlex
 import sys
 import warnings
 from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import CodeType
 from typing import Any, TypeVar, cast
 
 _MOST_NAMES, _LONGEST = 20, 40
+_PACKAGE = str(Path(__file__).parents[1])
 _INSTEAD = {
     "seed": "rng=",
     "random_state": "rng=",
@@ -49,9 +52,18 @@ class QuantizeWarning(UserWarning):
     """Base of every warning of this library, so that one filter reaches them all."""
 
 
-def warn(message: str, *, stacklevel: int = 2) -> None:
-    """Issue a `QuantizeWarning` that points at the caller of the public function."""
-    warnings.warn(message, QuantizeWarning, stacklevel=stacklevel + 1)
+def warn(message: str) -> None:
+    """Issue a `QuantizeWarning` that points at the line outside the package that led to it."""
+    frame, level = sys._getframe(), 1
+    while frame.f_back is not None and _is_between(frame.f_code):
+        frame, level = frame.f_back, level + 1
+    warnings.warn(message, QuantizeWarning, stacklevel=level)
+
+
+def _is_between(code: CodeType) -> bool:
+    """Whether code is the package's, or what a cached property or a dataclass puts between."""
+    made = code.co_filename == "<string>" and code.co_name == "__init__"
+    return made or code.co_filename.startswith((_PACKAGE, functools.__file__))
 
 
 def missing(feature: str, package: str) -> MissingDependencyError:

@@ -133,8 +133,7 @@ class Journal:
         if torn or self._torn_end:
             warn(
                 f"`checkpoint` {str(self.path)!r} was torn; {len(found)} finished "
-                f"{self.pieces} are kept, and what is missing is done again.",
-                stacklevel=6,
+                f"{self.pieces} are kept, and what is missing is done again."
             )
         return found
 

@@ -233,8 +233,7 @@ def float_array(name: str, values: Any, *, row: str = "entry") -> FloatArray:
     if array.dtype.kind in "iu" and max(map(abs, _ends(array))) > _EXACT:
         warn(
             f"`{name}` holds whole numbers above {_EXACT} (2^53), of which floats keep the "
-            "first sixteen digits; subtract what they have in common first.",
-            stacklevel=4,
+            "first sixteen digits; subtract what they have in common first."
         )
     bad = np.flatnonzero(~np.isfinite(result))
     if bad.size:

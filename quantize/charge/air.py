@@ -209,8 +209,7 @@ class Air:
         if not (288.15 <= t <= 300.15 and 6e4 <= p <= 1.1e5):
             warn(
                 f"the air is at {t - 273.15:.1f} °C and {p / 100:.0f} hPa; the formula for its "
-                "density is published for 15 to 27 °C and 600 to 1100 hPa.",
-                stacklevel=2,
+                "density is published for 15 to 27 °C and 600 to 1100 hPa."
             )
 
     @property

@@ -226,7 +226,7 @@ def unit_in_coulombs(
         by_route(SIMPLEST if route in (None, JOINT) else route, bench, divisions)
     joint = fit_bench(found, one_weight(bench, found))
     if joint.agreement.level in ("doubt", "bad"):
-        warn(joint.agreement.told, stacklevel=2)
+        warn(joint.agreement.told)
     if not alone or joint.agreement.degrees_of_freedom > 0:
         found = {JOINT: joint.charge} | found
     route = next(iter(found)) if route in (None, JOINT) else route

@@ -95,7 +95,7 @@ class Sphere:
         }
         check = sphere_agreement(Apparatus.of({"sphere": given, "site": {"gravity": self.gravity}}))
         if check is not None and check.level != "good":
-            warn(check.sentence, stacklevel=3)
+            warn(check.sentence)
 
     @classmethod
     def from_fall(

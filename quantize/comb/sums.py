@@ -131,8 +131,7 @@ def sums_at_many_units(
         if block - fft > _WORTH_A_WARNING:
             warn(
                 f"{values.size} readings at {size} trial units take about {block:.0f} s; with the "
-                f"package finufft about {fft:.1g} s: {pip_install('finufft')}",
-                stacklevel=3,
+                f"package finufft about {fft:.1g} s: {pip_install('finufft')}"
             )
     return harmonic_sums(values, weights, first, step, size)
 

@@ -157,8 +157,7 @@ class Store:
                 reason = str(error).partition(";")[0]
                 warn(
                     f"{reason}; it keeps the samples of before, and those drawn since are in the "
-                    "result alone until there is room.",
-                    stacklevel=4,
+                    "result alone until there is room."
                 )
             self._warned = True
         else:

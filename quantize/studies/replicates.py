@@ -134,8 +134,7 @@ def pickled(cells: list[Cell]) -> list[bytes]:
     if largest > LARGEST_PAYLOAD:
         warn(
             f"A task of this study takes {largest / 1000:.0f} kB to send; define the functions "
-            "at the top of a module, and keep data out of them.",
-            stacklevel=5,
+            "at the top of a module, and keep data out of them."
         )
     return payloads
 

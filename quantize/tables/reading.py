@@ -220,8 +220,7 @@ def _workbook_rows(data: bytes, source: str) -> list[tuple[int, list[Any]]]:
         many = "a row" if len(read) == 1 else f"{len(read)} rows"
         warn(
             f"`{source}` has {many} hidden in the workbook, as by a filter, row {min(read)} first; "
-            "what is hidden is read like all the rest.",
-            stacklevel=4,
+            "what is hidden is read like all the rest."
         )
     return [(number, row + [None] * (width - len(row))) for number, row in rows]
 

@@ -228,8 +228,7 @@ class Table:
                 warn(
                     f"`{self.source}` has {cell[:40]} in {place(self.names[at])}, row "
                     f"{self.rows[i]}, of which a float keeps the first sixteen digits; subtract "
-                    "what the numbers have in common first.",
-                    stacklevel=4,
+                    "what the numbers have in common first."
                 )
                 break
         return values

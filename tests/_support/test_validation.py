@@ -5,11 +5,13 @@ from __future__ import annotations
 import shlex
 import sys
 import warnings
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+import quantize as qz
 from quantize._support import validation as check
 from quantize._support.errors import (
     InputError,
@@ -101,7 +103,8 @@ def test_wrong_types_are_both_value_and_type_errors() -> None:
 
 def test_warnings_have_one_category_and_point_at_the_caller() -> None:
     library: dict[str, Any] = {"warn": warn}
-    exec(compile("def public():\n    warn('the range is wide')", "library.py", "exec"), library)
+    place = str(Path(qz.__file__).parent / "library.py")
+    exec(compile("def public():\n    warn('the range is wide')", place, "exec"), library)
     public = library["public"]
     with pytest.warns(QuantizeWarning, match="the range is wide") as caught:
         public()
@@ -118,3 +121,11 @@ def test_missing_dependency_names_the_feature_and_the_command() -> None:
         "Reading parquet files needs the package pyarrow, which is not installed; "
         f"install it with: {shlex.quote(sys.executable)} -m pip install pyarrow"
     )
+
+
+def test_a_warning_points_at_the_caller_whatever_stands_between() -> None:
+    large = np.array([2**53 + 1, 2**53 + 5, 2**54, 2**54 + 7])
+    for called in (qz.Readings, qz.fit_comb):
+        with pytest.warns(qz.QuantizeWarning, match="2\\^53") as caught:
+            called(large)
+        assert {one.filename for one in caught} == {__file__}
