@@ -362,7 +362,8 @@ def as_readings(
     Raises InputError for fewer than `least` readings, or when all of them are equal or of one
     charge state.
     """
-    readings = _from_data(data, columns or {})
+    plain = columns or not isinstance(data, Readings)
+    readings: Readings = _from_data(data, columns or {}) if plain else data
     if measured and not readings.measured.all():
         if not readings.measured.any():
             raise InputError("`readings` are all off the scale or changing; measure some of them.")

@@ -17,6 +17,8 @@ from numpy.testing import assert_allclose
 
 import quantize as qz
 from quantize import charge
+from quantize._support.validation import Columns
+from quantize.analysis import AnalysisOptions
 from quantize.charge import Run
 from quantize.sampling import ensembles, sample
 
@@ -77,13 +79,20 @@ def test_every_option_of_model_readings_and_analysis_has_a_row():
     assert of_model == set(inspect.signature(qz.MixtureModel).parameters)
     of_readings = {name for row in options.READINGS.values() for name in row(1.0)}
     assert of_readings == set(inspect.signature(qz.Readings).parameters) - {"values"}
-    work = {"rng", "workers", "progress", "keep", "model", "unit_range"}
+    work = {"rng", "workers", "progress", "checkpoint", "model", "unit_range"}
+    handed_on = {"columns": Columns.__annotations__, "options": AnalysisOptions.__annotations__}
     for function, rows in ((qz.analyze, ANALYSES), (qz.analyze_groups, GROUPS)):
         named = set(inspect.signature(function).parameters) - work - {"readings", "table"}
+        for name in named & handed_on.keys():
+            named = named - {name} | handed_on[name].keys() - work
         assert named == {name for row in rows.values() for name in row(1.0)}
 
 
 ANALYSES = {
+    "sigma": lambda c: {"sigma": 0.1 * c},
+    "state": lambda c: {"state": np.arange(options.SIZE) // 2},
+    "resolution": lambda c: {"resolution": 0.01 * c},
+    "unit_name": lambda c: {"unit_name": f"1e{round(-np.log10(c))} div"},
     "offset": lambda c: {"offset": 0.2 * c},
     "sigma_range": lambda c: {"sigma_range": (0.02 * c, 0.4 * c)},
     "integers": lambda c: {"integers": (1, None)},
@@ -97,10 +106,13 @@ ANALYSES = {
 
 @pytest.mark.parametrize(("name", "c"), [(n, SCALES[i % 2]) for i, n in enumerate(ANALYSES)])
 def test_options_of_analyze_in_any_unit_of_measurement(name, c):
-    values = options.comb(4)
+    said = name in Columns.__annotations__
+    values = options.comb(4, repeats=2) if said else options.comb(4)
     one, other = (
         qz.analyze(
-            options.sample(values, scale), unit_range(scale), **QUICK | ANALYSES[name](scale)
+            (values.round(2) * scale) if said else options.sample(values, scale),
+            unit_range(scale),
+            **QUICK | ANALYSES[name](scale),
         )
         for scale in (1.0, c)
     )
