@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from quantize._support.rendering import renderer
+from quantize.analysis import Analysis
 from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.show import facts
 from quantize.show.analysis import analysis_view
@@ -15,7 +16,6 @@ from quantize.show.view import Bullets, Column, Preformatted, Section, Table, Vi
 if TYPE_CHECKING:
     import pandas as pd
 
-    from quantize.analysis import Analysis
     from quantize.charge import DatedPlan
     from quantize.charge.rows import Rows
 
@@ -166,8 +166,9 @@ def record(
     """
     if run is not None:
         found = with_run(found, run)
-    keys = found.to_dict() | {
-        "schema": "quantize.Analysis/1",
+    named = {"schema": "quantize.Analysis/1"} if isinstance(found, Analysis) else {}
+    keys = found.to_dict() | named
+    keys |= {
         "conditional": found.verdict != "steps",
         "interval_95": facts.pieces(found),
         "file": str(file),
