@@ -229,14 +229,14 @@ class _Search:
         return todo.size * float(np.mean(self.likelihood.work(p, self._cell(some, p))))
 
     def _look_ahead(self, todo: Boxes, most: int) -> None:
-        """Refuse a search that will be too long by each of some samples of its boxes.
+        """Refuse a search that will be too long, by twice, by each of some samples of its boxes.
 
         One sample that says it will end is enough: boxes that hold a peak are few, and cost most.
         """
         one_in = todo.size // _SAMPLED
         for start in np.arange(_SAMPLES) * one_in // _SAMPLES:
             trial = copy.copy(self)
-            trial.work, trial.most_work = 0.0, (self.most_work - self.work) / max(one_in, 1)
+            trial.work, trial.most_work = 0.0, 2 * (self.most_work - self.work) / max(one_in, 1)
             trial.looks_ahead_at = np.inf
             try:
                 trial._final_among(todo.rows(slice(int(start), None, max(one_in, 1))), most)
