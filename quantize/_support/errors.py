@@ -13,7 +13,7 @@ from types import CodeType
 from typing import Any, TypeVar, cast
 
 _MOST_NAMES, _LONGEST = 20, 40
-_PACKAGE = str(Path(__file__).parents[1])
+_PACKAGE, _CACHED = Path(__file__).parents[1], functools.__file__
 _INSTEAD = {
     "seed": "rng=",
     "random_state": "rng=",
@@ -62,8 +62,8 @@ def warn(message: str) -> None:
 
 def _is_between(code: CodeType) -> bool:
     """Whether code is the package's, or what a cached property or a dataclass puts between."""
-    made = code.co_filename == "<string>" and code.co_name == "__init__"
-    return made or code.co_filename.startswith((_PACKAGE, functools.__file__))
+    made = (code.co_filename, code.co_name) == ("<string>", "__init__")
+    return made or Path(code.co_filename).is_relative_to(_PACKAGE) or code.co_filename == _CACHED
 
 
 def missing(feature: str, package: str) -> MissingDependencyError:

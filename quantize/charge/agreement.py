@@ -17,7 +17,7 @@ from quantize.charge.stated import plus_minus, short
 
 NAME = "all inputs agree on one sphere"
 _MATTERS = 0.2  # exponent above which a difference could come from an input
-_ALIKE = 0.05  # difference in chi-square below which nothing tells two suspects apart
+_ALIKE = 0.05  # difference in chi-square below which two suspects are not distinguished
 _MOST_SUSPECTS = 4
 _MEASURED = ("sphere.weight", "sphere.diameter", "reticle.division")
 _SAFE = (
@@ -187,7 +187,7 @@ def _blame(suspects: list[Suspect], degrees: int, blamed: bool, factor: float) -
     """The inputs that may be wrong, and what becomes of the joint value."""
     if degrees == 1 and suspects:
         listed = ", or ".join(s.told for s in suspects[:_MOST_SUSPECTS])
-        parts = [f"one of these alone may be wrong, and nothing tells which: {listed}"]
+        parts = [f"one of these alone may be wrong, and the data do not show which: {listed}"]
     elif not blamed:
         parts = ["no single input explains that"]
     else:

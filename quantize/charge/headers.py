@@ -65,7 +65,7 @@ _INTERVAL = re.compile(
 class Header:
     """A column header taken apart: canonical name, unit, number of the repeat, seconds.
 
-    The last are those of a reading, where the header of its distance tells them.
+    The last are those of a reading, where the header of its distance gives them.
     """
 
     def __init__(self, text: str) -> None:

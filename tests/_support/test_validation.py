@@ -129,3 +129,13 @@ def test_a_warning_points_at_the_caller_whatever_stands_between() -> None:
         with pytest.warns(qz.QuantizeWarning, match="2\\^53") as caught:
             called(large)
         assert {one.filename for one in caught} == {__file__}
+
+
+def test_a_package_beside_this_one_with_a_longer_name_is_a_caller() -> None:
+    place = f"{Path(qz.__file__).parent}_lab/tool.py"
+    code = compile("def asks():\n    fit([2**53 + 1, 2**53 + 5, 2**54])", place, "exec")
+    tool: dict[str, Any] = {"fit": qz.fit_comb}
+    exec(code, tool)
+    with pytest.warns(qz.QuantizeWarning, match="2\\^53") as caught:
+        tool["asks"]()
+    assert {one.filename for one in caught} == {place}

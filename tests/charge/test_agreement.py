@@ -160,7 +160,7 @@ def test_with_one_degree_of_freedom_nothing_tells_which_is_wrong() -> None:
     assert told.level == "bad"
     assert told.degrees_of_freedom == 1
     assert told.left_out is None
-    assert "one of these alone may be wrong, and nothing tells which" in told.sentence
+    assert "one of these alone may be wrong, and the data do not show which" in told.sentence
     # Birge's ratio: every uncertainty times the root of chi-square over its degrees of freedom.
     assert told.factor == pytest.approx(math.sqrt(told.chi_square), rel=1e-12)
     assert found.charge.inputs["sphere.weight"].relative == pytest.approx(0.015 * told.factor, 0.1)
