@@ -28,7 +28,6 @@ from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
-from quantize.charge.run_table import speed_of
 from quantize.charge.suspicion import spread_of
 
 
@@ -87,7 +86,7 @@ def _charges(
     voltage = np.where(np.isnan(voltage), reference, voltage)
     with np.errstate(divide="ignore", invalid="ignore"):
         stretch = np.where(voltage == 0, np.nan, reference / voltage)
-        moved = speed_of(table) * run.interval
+        moved = run.moved(table)
     table["charge"] = (moved + fallen) * stretch * per_division.value
     scatter, degrees = run.scatter()
     spread = scatter * np.abs(stretch) * per_division.value if degrees else np.nan

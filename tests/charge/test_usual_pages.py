@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 import pytest
-from plain_bench import CHARGE, GRAVITY, TEMPERATURE, mobility_of, weight_of
+from plain_bench import BOLTZMANN, CHARGE, GRAVITY, TEMPERATURE, mobility_of, weight_of
+from scipy import stats
 
 from quantize import charge
 from quantize._support.errors import InputError
@@ -29,10 +31,17 @@ def oil(gate: str = "1.00 mm", **others: Any) -> dict[str, Any]:
 
 
 def passages(gate: float, diameter: float, numbers: list[int]) -> tuple[list[float], list[float]]:
-    """Times of fall and of rise of one drop at 400 V across 5 mm, by elementary physics."""
+    """Times of fall and of rise of one drop at 400 V across 5 mm, by elementary physics.
+
+    Those of a rise are such that its L/t is the mean of L/t over first passages, v + 2D/L (Folks
+    and Chhikara, J. R. Stat. Soc. B 40:263, 1978), with D = kT times the mobility (Einstein 1905).
+    """
     weight, mobility = weight_of(diameter, 875.0), mobility_of(diameter)
     lift = [n * CHARGE * 400 / 5e-3 - weight for n in numbers]
-    return [gate / (mobility * weight)] * len(numbers), [gate / (mobility * up) for up in lift]
+    excess = 2 * BOLTZMANN * TEMPERATURE * mobility / gate
+    return [gate / (mobility * weight)] * len(numbers), [
+        gate / (mobility * up + excess) for up in lift
+    ]
 
 
 # ---- headers ------------------------------------------------------------------------------------
@@ -182,6 +191,25 @@ def test_divisions_counted_on_the_page_are_those_of_the_gate() -> None:
     assert run.bench().need("reticle.division").value == pytest.approx(25e-6)
     charges = run.charges().dropna(subset="charge")["charge"].to_numpy() / CHARGE
     assert charges == pytest.approx([3, 5, 4], rel=1e-4)
+
+
+def test_charges_of_first_passages_are_right_on_average() -> None:
+    # Two thousand rises over 5 divisions of 2 um, from the law of first passage: inverse Gaussian
+    # with mean L/v and shape L²/(2D), of which the mean of L/t is 2D/L too high.
+    gate, size = 1e-5, {"diameter": "0.5 um", "density": "1050 kg/m3"}
+    bench = oil("5 div") | {"sphere": size, "reticle": {"division": "2 um"}}
+    weight, mobility = weight_of(0.5e-6, 1050.0), mobility_of(0.5e-6)
+    speed = mobility * (3 * CHARGE * 400 / 5e-3 - weight)
+    diffusion = BOLTZMANN * TEMPERATURE * mobility
+    mean, shape = gate / speed, gate**2 / (2 * diffusion)
+    times = stats.invgauss(mean / shape, scale=shape).rvs(2000, random_state=1)
+    page = {"V": [400] * 2000 + [0], "div": [5] * 2000 + [-5]}
+    run = charge.Run(page | {"t": [*times, gate / (mobility * weight)]}, bench)
+    charges = run.charges(route="ratio, weight from diameter")["charge"].dropna() / CHARGE
+    error = 4 * charges.std() / math.sqrt(2000)
+    assert charges.mean() == pytest.approx(3, abs=error)
+    as_read = 3 * 2 * diffusion / gate / (speed + mobility * weight)
+    assert as_read > 1.5 * error
 
 
 def test_a_gate_is_a_length_or_divisions() -> None:
