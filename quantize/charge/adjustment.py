@@ -1,12 +1,14 @@
-"""Inputs moved as little as their uncertainties allow, until they fulfil conditions exactly.
+"""Least squares: inputs under exact conditions, and one constant from correlated values.
 
-Least squares under conditions: W. E. Deming, *Statistical Adjustment of Data*, Wiley, 1943.
+Inputs are moved as little as their uncertainties allow until they fulfil the conditions:
+W. E. Deming, *Statistical Adjustment of Data*, Wiley, 1943.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import functools
+import math
 
 import numpy as np
 
@@ -18,6 +20,7 @@ EXACT = 1e-6  # relative standard deviation below which no difference can be jud
 _MOST_STEPS = 30
 _SETTLED = 1e-9  # of a log; slopes by differences leave steps of 1e-11, which never end
 _LOG_STEP = 1e-5
+_FARTHEST = 1e3  # spread between runs, in the largest of their errors
 
 
 @dataclasses.dataclass(frozen=True)
@@ -133,3 +136,53 @@ def adjusted(formulas: Formulas, contrasts: FloatArray, covariance: FloatArray) 
         if np.max(np.abs(at - before), initial=0.0) < _SETTLED:
             return found[-1]
     return found[0]
+
+
+@dataclasses.dataclass(frozen=True)
+class Constant:
+    """A constant by generalised least squares, with the chi-square of the values about it."""
+
+    value: float
+    standard_uncertainty: float
+    weights: FloatArray
+    chi_square: float
+
+
+def constant(y: FloatArray, covariance: FloatArray) -> Constant:
+    """The constant nearest to values `y` of that covariance."""
+    solved = np.linalg.solve(covariance, np.ones(y.size))
+    total = float(solved.sum())
+    weights = np.asarray(solved / total, dtype=np.float64)
+    value = float(weights @ y)
+    square = float((y - value) @ np.linalg.solve(covariance, y - value))
+    return Constant(value, 1 / math.sqrt(total), weights, square)
+
+
+def covariance_of(own: FloatArray, slopes: FloatArray) -> FloatArray:
+    """Of values with errors of their own and slopes on shared inputs of unit variance."""
+    covariance: FloatArray = np.diag(own**2) + slopes @ slopes.T
+    return covariance
+
+
+def homogeneity(square: float, degrees: int) -> dict[str, float]:
+    """A chi-square about one unit, with its p-value."""
+    from scipy.stats import chi2
+
+    p = float(chi2.sf(square, degrees))
+    return {"chi_square": square, "degrees_of_freedom": float(degrees), "p_value": p}
+
+
+def paule_mandel(y: FloatArray, covariance: FloatArray) -> float:
+    r"""Standard deviation :math:`\tau` between values `y`, on top of their stated covariance.
+
+    At it the chi-square about the weighted mean is n - 1; zero where it is smaller without any.
+    """
+    from scipy.optimize import brentq
+
+    def beyond(tau: float) -> float:
+        return constant(y, covariance + tau**2 * np.eye(y.size)).chi_square - (y.size - 1)
+
+    if beyond(0.0) <= 0:
+        return 0.0
+    largest = _FARTHEST * (float(np.ptp(y)) + math.sqrt(float(np.diag(covariance).max())))
+    return float(brentq(beyond, 0.0, largest))

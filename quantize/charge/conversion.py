@@ -80,20 +80,14 @@ def _charges(
     lacking = SIMPLEST if route == JOINT else route
     per_division = found[route] if route in found else by_route(lacking, bench, divisions)
     table = run.table.copy()
-    voltage = table["voltage"].to_numpy(float)
-    reference = run.reference_voltage or math.nan
-    # Readings without voltages were taken at balance.
-    voltage = np.where(np.isnan(voltage), reference, voltage)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        stretch = np.where(voltage == 0, np.nan, reference / voltage)
-        moved = run.moved(table)
-    table["charge"] = (moved + fallen) * stretch * per_division.value
+    with np.errstate(divide="ignore"):
+        stretch = np.where(table["voltage"] == 0, np.nan, run.stretch(table))
+    level = (run.moved(table) + fallen) * stretch
+    table["charge"] = level * per_division.value
     scatter, degrees = run.scatter()
     spread = scatter * np.abs(stretch) * per_division.value if degrees else np.nan
     table["standard_uncertainty"] = spread
-    table["shared_uncertainty"] = _shared(
-        route, bench, divisions, (moved + fallen) * stretch, stretch
-    )
+    table["shared_uncertainty"] = _shared(route, bench, divisions, level, stretch)
     return table
 
 

@@ -15,7 +15,7 @@ from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.charge.propagation import Model, Propagation, correlation_matrix
+from quantize.charge.propagation import Model, Propagation, correlation_matrix, root_of
 from quantize.charge.quantity import Quantity
 from quantize.charge.stated import stated
 
@@ -161,7 +161,8 @@ def monte_carlo(
     """
     generator_ = generator(rng)
     validation.fraction("prob", prob)
-    root = _root(list(inputs), correlations or {})
+    matrix = correlation_matrix(list(inputs), correlations or {})
+    root = None if np.array_equal(matrix, np.eye(len(inputs))) else root_of(matrix)
     if trials is not None:
         n = validation.count("trials", trials, least=100)
         values = _values(model, inputs, n, generator_, root)
@@ -196,15 +197,6 @@ def check_linear(
     own_error = 4 * drawn.standard_uncertainty / math.sqrt(drawn.trials * (1 - prob))
     tolerance = _TOLERABLE * drawn.standard_uncertainty + own_error
     return dataclasses.replace(drawn, linear_interval=linear, agrees=gap <= tolerance)
-
-
-def _root(names: list[str], correlations: Mapping[tuple[str, str], float]) -> FloatArray | None:
-    matrix = correlation_matrix(names, correlations)
-    if np.array_equal(matrix, np.eye(len(names))):
-        return None
-    values, vectors = np.linalg.eigh(matrix)
-    root: FloatArray = vectors * np.sqrt(np.clip(values, 0, None))
-    return root
 
 
 def _values(

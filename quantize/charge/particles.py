@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import ClassVar
 
 import numpy as np
@@ -15,6 +15,7 @@ from quantize._support.errors import InputError, explained, warn
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
+from quantize.charge.adjustment import constant, covariance_of, homogeneity, paule_mandel
 from quantize.charge.coulombs import unit_in_coulombs
 from quantize.charge.estimate import RunFit, fit_run
 from quantize.charge.faults import believed
@@ -26,7 +27,7 @@ from quantize.charge.particle_posterior import (
     joint_posterior,
     rivals_of,
 )
-from quantize.charge.propagation import Propagation
+from quantize.charge.propagation import Propagation, correlation_matrix, root_of
 from quantize.charge.quantity import OWN_SCOPES
 from quantize.charge.rows import Rows
 from quantize.charge.stated import short, stated
@@ -158,8 +159,8 @@ def joint_unit(
     particle's unit and fall, summed over every whole number, in the place of that sum, its other
     own errors folded in. Homogeneity, each particle taken at its rival nearest to e, is the
     chi-square of the own errors about their best value given the shared ones (Cochran, Biometrics
-    10:101, 1954), what is left over between particles as by DerSimonian and Laird, Control. Clin.
-    Trials 7:177 (1986).
+    10:101, 1954), what is left over between particles as by Paule and Mandel, J. Res. NBS 87:377
+    (1982).
 
     Examples
     --------
@@ -174,6 +175,7 @@ def joint_unit(
     if len(units) < 2:
         raise InputError(f"`units` holds {len(units)} particle; two at least can be joined.")
     own, slopes = _errors(units, benches or {})
+    errors = covariance_of(own, slopes)
     particles = [
         _particle(
             unit, own[k], slopes[k], (alternatives or {}).get(label), (posteriors or {}).get(label)
@@ -183,12 +185,12 @@ def joint_unit(
     log_q = np.array([particle.log_q for particle in particles])
     if all(particle.rivals[0].size == 1 for particle in particles):
         # One rival each: the posterior is normal and known in closed form.
-        fitted = constant(log_q, covariance_of(own, slopes))
+        fitted = constant(log_q, errors)
         value, spread = fitted.value, fitted.standard_uncertainty
         grid = value + spread * np.linspace(-8, 8, 4001)
         posterior = np.exp(-0.5 * ((grid - value) / spread) ** 2)
         rest = ~np.eye(log_q.size, dtype=bool)
-        without = [constant(log_q[k], covariance_of(own[k], slopes[k])).value for k in rest]
+        without = [constant(log_q[k], errors[np.ix_(k, k)]).value for k in rest]
     else:
         z = balanced_draws(generator(rng), _SHARED_DRAWS, slopes.shape[1])
         grid = even_grid(particles)
@@ -203,10 +205,8 @@ def joint_unit(
         standard_uncertainty=unit * spread,
         shared=unit * float(np.linalg.norm(weight @ slopes)),
         particles=_forest(units, own, np.exp(without)),
-        homogeneity=homogeneity(
-            constant(log_q, covariance_of(own, slopes)).chi_square, log_q.size - 1
-        )
-        | {"between": _between(log_q, own)},
+        homogeneity=homogeneity(constant(log_q, errors).chi_square, log_q.size - 1)
+        | {"between": paule_mandel(log_q, errors)},
         grid=np.exp(grid),
         density=posterior / np.exp(grid),
     )
@@ -276,15 +276,38 @@ def _errors(
 ) -> tuple[FloatArray, FloatArray]:
     """Own relative error of each particle, and its slopes on the shared inputs (unit variance)."""
     own, shared = [], []
+    pairs: dict[tuple[str, str], float] = {}
     for label, unit in units.items():
-        budget, parts = unit.budget.set_index("input"), unit.relative_parts
-        mine = budget["scope"].isin(OWN_SCOPES)
-        everywhere = (budget["scope"] == "batch") | budget.index.isin(_FORMULAS)
-        place = np.where(everywhere, "", benches.get(label, ""))
-        own.append(float(np.linalg.norm(parts[mine])))
-        shared.append(parts.set_axis(budget.index + " " + place)[~mine.to_numpy(bool)])
-    slopes = pd.concat(shared, axis=1).fillna(0.0).to_numpy(float).T
-    return np.maximum(own, 1e-9), slopes if slopes.size else np.zeros((len(units), 1))
+        left, slopes = _split(unit)
+        own.append(left)
+        everywhere = {n for n in slopes.index if unit.inputs[n].scope == "batch" or n in _FORMULAS}
+        place = {
+            n: f"{n} {'' if n in everywhere else benches.get(label, '')}" for n in slopes.index
+        }
+        shared.append(slopes.rename(place))
+        pairs |= {(place.get(a, a), place.get(b, b)): r for (a, b), r in unit.correlations.items()}
+    table = pd.concat(shared, axis=1).fillna(0.0)
+    together = table.to_numpy(float).T @ root_of(correlation_matrix(list(table.index), pairs))
+    return np.maximum(own, 1e-9), together if together.size else np.zeros((len(units), 1))
+
+
+def _split(unit: Propagation, within: Collection[str] = ()) -> tuple[float, pd.Series[float]]:
+    """Relative error that no other particle shares, and the parts of the inputs that others share.
+
+    Own inputs follow the shared ones with which they are correlated; the error is what is left,
+    that of the inputs `within` aside.
+    """
+    parts, mine = (
+        unit.relative_parts,
+        np.array([q.scope in OWN_SCOPES for q in unit.inputs.values()]),
+    )
+    matrix = correlation_matrix(list(unit.inputs), unit.correlations)
+    following = matrix[np.ix_(mine, ~mine)] @ np.linalg.pinv(matrix[np.ix_(~mine, ~mine)])
+    left = matrix[np.ix_(mine, mine)] - following @ matrix[np.ix_(~mine, mine)]
+    own = parts[mine]
+    shared = parts[~mine] + own.to_numpy() @ following
+    rest = np.where(own.index.isin(list(within)), 0.0, own)
+    return math.sqrt(max(float(rest @ left @ rest), 0.0)), shared
 
 
 def _particle(
@@ -298,14 +321,13 @@ def _particle(
     within, fall_exponent = ["unit"], 0.0
     if points is not None and points.log_fall is not None and "fall" in budget.index:
         within, fall_exponent = ["unit", "fall"], budget["exponent"]["fall"] - points.fall_exponent
-    rest = budget["scope"].isin(OWN_SCOPES) & ~budget.index.isin(within)
     return Particle(
         log_q=math.log(unit.value),
         own=own,
         slopes=slopes,
         rivals=rivals_of(table),
         points=points,
-        rest=float(np.linalg.norm(unit.relative_parts[rest])),
+        rest=_split(unit, within)[0],
         fall_exponent=float(fall_exponent),
     )
 
@@ -314,48 +336,6 @@ def _moments(grid: FloatArray, posterior: FloatArray) -> tuple[float, float]:
     mass = posterior / posterior.sum()
     mean = float(mass @ grid)
     return mean, math.sqrt(float(mass @ (grid - mean) ** 2))
-
-
-@dataclasses.dataclass(frozen=True)
-class Constant:
-    """A constant by generalised least squares, with the chi-square of the values about it."""
-
-    value: float
-    standard_uncertainty: float
-    weights: FloatArray
-    chi_square: float
-
-
-def constant(y: FloatArray, covariance: FloatArray) -> Constant:
-    """The constant nearest to values `y` of that covariance."""
-    solved = np.linalg.solve(covariance, np.ones(y.size))
-    total = float(solved.sum())
-    weights = np.asarray(solved / total, dtype=np.float64)
-    value = float(weights @ y)
-    square = float((y - value) @ np.linalg.solve(covariance, y - value))
-    return Constant(value, 1 / math.sqrt(total), weights, square)
-
-
-def covariance_of(own: FloatArray, slopes: FloatArray) -> FloatArray:
-    """Of values with errors of their own and slopes on shared inputs of unit variance."""
-    covariance: FloatArray = np.diag(own**2) + slopes @ slopes.T
-    return covariance
-
-
-def homogeneity(square: float, degrees: int) -> dict[str, float]:
-    """A chi-square about one unit, with its p-value."""
-    from scipy.stats import chi2
-
-    p = float(chi2.sf(square, degrees))
-    return {"chi_square": square, "degrees_of_freedom": float(degrees), "p_value": p}
-
-
-def _between(log_q: FloatArray, own: FloatArray) -> float:
-    """Standard deviation between particles that their own errors leave unexplained."""
-    plain = constant(log_q, np.diag(own**2)).chi_square
-    weight = own**-2
-    scale = float(weight.sum() - np.sum(weight**2) / weight.sum())
-    return math.sqrt(max(0.0, (plain - (log_q.size - 1)) / scale))
 
 
 def _forest(units: Mapping[str, Propagation], own: FloatArray, without: FloatArray) -> pd.DataFrame:

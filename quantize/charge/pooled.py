@@ -16,15 +16,9 @@ from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
+from quantize.charge.adjustment import constant, covariance_of, homogeneity, paule_mandel
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
-from quantize.charge.particles import (
-    bench_of,
-    constant,
-    covariance_of,
-    homogeneity,
-    joint_of,
-    logs_and_errors,
-)
+from quantize.charge.particles import bench_of, joint_of, logs_and_errors
 from quantize.charge.rows import Rows
 from quantize.charge.run import Run
 from quantize.charge.run_analysis import RunAnalysis
@@ -32,7 +26,6 @@ from quantize.charge.several import ParticleAnalyses, analyze_each
 from quantize.charge.stated import stated
 
 _TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
-_FARTHEST = 1e3  # spread between runs, in the largest of their errors
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -223,22 +216,6 @@ def _pooled(
         runs=table,
         left_out=left_out,
     )
-
-
-def paule_mandel(y: FloatArray, covariance: FloatArray) -> float:
-    r"""Standard deviation :math:`\tau` between values `y`, on top of their stated covariance.
-
-    At it the chi-square about the weighted mean is n - 1; zero where it is smaller without any.
-    """
-    from scipy.optimize import brentq
-
-    def beyond(tau: float) -> float:
-        return constant(y, covariance + tau**2 * np.eye(y.size)).chi_square - (y.size - 1)
-
-    if beyond(0.0) <= 0:
-        return 0.0
-    largest = _FARTHEST * (float(np.ptp(y)) + math.sqrt(float(np.diag(covariance).max())))
-    return float(brentq(beyond, 0.0, largest))
 
 
 def _weights(own: FloatArray, slopes: FloatArray, rows: FloatArray) -> FloatArray:

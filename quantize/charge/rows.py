@@ -206,11 +206,7 @@ def scatter_of(run: RunTable, rows: pd.DataFrame, fall: float | None) -> Scatter
 
 
 def fixed_distance_excess(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:
-    """How much too high divisions per second over a fixed distance are, by row: 2·D/L.
-
-    `fall` gives the fall, which may be needed for D. Zeros for readings at fixed time, and when
-    the apparatus cannot say.
-    """
+    """How much too high divisions per second over a fixed distance are, 2·D/L; 0 if not known."""
     if run.timing != "fixed distance" or run.apparatus is None:
         return np.zeros(len(rows))
     try:

@@ -13,6 +13,8 @@ import quantize as qz
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge import DatedPlan, Plates, Reticle
+from quantize.charge.propagation import propagate
+from quantize.charge.quantity import Quantity
 from quantize.shared_shift import SharedShift
 
 BENCH = {
@@ -40,6 +42,41 @@ def test_joint_unit_averages_what_is_own_and_keeps_what_is_shared():
     assert found.homogeneity["p_value"] == pytest.approx(1)
     low, high = found.interval(0.95)[0]
     assert (high - low) / 2 == pytest.approx(1.96 * found.standard_uncertainty, rel=0.02, abs=0)
+
+
+def test_correlated_inputs_count_together_between_particles():
+    # Shared separation and weight correlated by 0.8: their errors add with twice r times the
+    # product (JCGM 100:2008, equation 16), and no average takes that away.
+    joined = BENCH | {
+        "correlations": [{"between": ["plates.separation", "sphere.weight"], "value": 0.8}]
+    }
+    one = charge.unit_in_coulombs(10.0, joined, unit_err=0.1, trials=200)
+    found = charge.joint_unit({"P0": one, "P1": one})
+    weight, gap = 0.08 / 5.15, 0.02 / 4.24
+    shared = math.sqrt(weight**2 + gap**2 + 2 * 0.8 * weight * gap)
+    assert found.shared / found.value == pytest.approx(shared, rel=1e-4)
+    assert found.standard_uncertainty / found.value == pytest.approx(
+        math.hypot(0.01, shared), rel=1e-4
+    )
+
+
+@pytest.mark.parametrize("r", [0.6, -0.6, 1.0])
+def test_an_input_of_each_particle_may_follow_a_shared_one(r):
+    # ln q_k = s + o_k with correlation r of s and each o_k, which go together through s alone:
+    # covariance of two units var(s) + 2 cov(s, o) + r² var(o), by hand.
+    s, o = 0.02, 0.03
+    inputs = {
+        "s": Quantity(value=1.0, standard_uncertainty=s, scope="bench"),
+        "o": Quantity(value=1.0, standard_uncertainty=o, scope="particle"),
+    }
+    one = propagate(lambda s, o: s * o, inputs, correlations={("s", "o"): r})
+    found = charge.joint_unit({"P0": one, "P1": one})
+    variance = s**2 + o**2 + 2 * r * s * o
+    common = s**2 + 2 * r * s * o + r**2 * o**2
+    assert found.standard_uncertainty / found.value == pytest.approx(
+        math.sqrt((variance + common) / 2), rel=1e-3
+    )
+    assert found.shared / found.value == pytest.approx(abs(s + r * o), rel=1e-6)
 
 
 def test_particles_that_do_not_agree_are_named():

@@ -10,8 +10,8 @@ import pytest
 
 from quantize import charge
 from quantize._support.errors import InputError
-from quantize.charge.particles import constant
-from quantize.charge.pooled import paule_mandel, pooled
+from quantize.charge.adjustment import constant, paule_mandel
+from quantize.charge.pooled import pooled
 from quantize.show.several import pooled_view
 from quantize.show.text import view_text
 
