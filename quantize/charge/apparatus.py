@@ -328,22 +328,26 @@ def _declared(name: str, value: Any, source: str) -> Any:
     raise InputError(unknown(name, (*QUANTITIES, *WORDS, *FLAGS, *TEXTS), source))
 
 
+_INDEPENDENT = {
+    "fall.divisions": "whose error goes into the readings; state the fall as fall.speed instead.",
+    "sphere.diameter_spread": "which is no error but how much spheres differ; leave it out.",
+}
+
+
 def _correlations(rows: Any, known: Mapping[str, Quantity]) -> dict[tuple[str, str], float]:
     out: dict[tuple[str, str], float] = {}
     for row in rows:
         try:
-            first, second = row["between"]
-            value = row["value"]
+            (first, second), value = row["between"], row["value"]
         except (TypeError, KeyError, ValueError):
             raise InputError(
                 f"`correlations` holds {row!r}; write [[correlations]] with between = "
                 '["sphere.diameter", "sphere.density"] and value = 0.5.'
             ) from None
         for name in (first, second):
-            if name not in known:
-                raise InputError(
-                    f"`correlations` names {name!r}, which is not among the measured entries."
-                )
+            unknown = "" if name in known else "which is not among the measured entries."
+            if why := _INDEPENDENT.get(name, unknown):
+                raise InputError(f"`correlations` names {name!r}, {why}")
         r = validation.number("correlations.value", value)
         if not -1 <= r <= 1 or first == second:
             raise InputError(
@@ -356,8 +360,7 @@ def _correlations(rows: Any, known: Mapping[str, Quantity]) -> dict[tuple[str, s
 
 def _hazards(table: Any) -> tuple[str, ...]:
     present = table.get("present", []) if isinstance(table, Mapping) else table
-    if isinstance(present, str):
-        present = [present]
+    present = [present] if isinstance(present, str) else present
     return tuple(validation.choice("hazards.present", item, HAZARDS) for item in present)
 
 

@@ -18,6 +18,10 @@ def test_a_missing_entry_is_named_with_the_line_to_add():
         bench.need("plates.separation")
 
 
+FALLEN = {"fall": {"divisions": "20.0(2) div"}, "plates": {"separation": "4.24(2) mm"}}
+NAMES = ("fall.divisions", "plates.separation")
+
+
 @pytest.mark.parametrize(
     ("tables", "complaint"),
     [
@@ -35,6 +39,8 @@ def test_a_missing_entry_is_named_with_the_line_to_add():
         ({"watch": {"rate": "1.00 +/- 1 %"}}, "may belong to both numbers"),
         ({"sphere": {"diameter": "nan um"}}, "no quantity"),
         ({"correlations": [{"between": ["a"], "value": 1}]}, "between"),
+        ({"correlations": [{"between": ["a.b", "c.d"], "value": 1}]}, "not among the measured"),
+        (FALLEN | {"correlations": [{"between": list(NAMES), "value": 0.5}]}, "as fall.speed"),
     ],
 )
 def test_wrong_entries_are_refused(tables, complaint):
