@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from quantize._support import validation
 from quantize._support.errors import InputError, explained
@@ -22,6 +22,7 @@ from quantize.charge.stated import stated
 _BATCH = 10_000
 _MOST_TRIALS = 2_000_000
 _LARGEST_CHUNK = 500_000  # values drawn at a time in `monte_carlo_many`
+_SENSELESS = 1e-3  # share of trials without a finite value, as from the tails of Student's t
 _TOLERABLE = 0.05  # of the standard uncertainty, between linear and Monte Carlo ends
 
 
@@ -144,8 +145,8 @@ def monte_carlo(
     Raises
     ------
     InputError
-        When the model gives a value that is not finite, or the correlations are impossible
-        together.
+        When the model gives a value that is not finite in more than one of a thousand trials, which
+        are else left out, or the correlations are impossible together.
 
     References
     ----------
@@ -212,13 +213,19 @@ def _values(
     drawn = [draw(q, size, rng, normal=z) for q, z in zip(inputs.values(), normals, strict=True)]
     with np.errstate(all="ignore"):
         values = np.broadcast_to(np.asarray(model(*drawn), dtype=np.float64), (size,))
-    if not np.isfinite(values).all():
-        bad = int((~np.isfinite(values)).sum())
+    return values[_makes_sense(values, _SENSELESS)]
+
+
+def _makes_sense(values: FloatArray, most: float) -> NDArray[np.bool_]:
+    """Which values are finite; InputError where more than this share of them is not."""
+    finite = np.isfinite(values)
+    bad = values.size - int(finite.sum())
+    if bad > most * values.size:
         raise InputError(
-            f"`model` gives no finite value in {bad} of {size} trials; an input may reach where "
-            "it makes no sense, such as a negative length."
+            f"`model` gives no finite value in {bad} of {values.size} trials; an input may reach "
+            "where it makes no sense, such as a negative length."
         )
-    return values
+    return finite
 
 
 def _stable(ends: FloatArray, digits: int) -> bool:
@@ -282,7 +289,8 @@ def monte_carlo_many(
     Raises
     ------
     InputError
-        When the columns of `individual` are not of one length.
+        When the columns of `individual` are not of one length, and when the model gives a value
+        that is not finite.
 
     Examples
     --------
@@ -320,7 +328,10 @@ def monte_carlo_many(
             block *= spread[start:stop, None]
             block += value[start:stop, None]
             drawn[name] = block
-        out[start:stop] = _summaries(np.asarray(model(**drawn, **common)), prob)
+        with np.errstate(all="ignore"):
+            values = np.asarray(model(**drawn, **common))
+        _makes_sense(values, 0)
+        out[start:stop] = _summaries(values, prob)
     return out
 
 

@@ -105,6 +105,26 @@ def test_three_repeats_are_student_and_not_normal():
     assert found.symmetric[0][1] == pytest.approx(4.303, abs=5 * error)
 
 
+def test_a_few_trials_without_sense_are_left_out():
+    # A length of 1 from three repeats: of Student's t with 2 degrees of freedom 1/(2·50²) or so
+    # lie below -50, where a length of error 0.02 is negative. The others give the t that is cut
+    # off there, whose quantiles hardly move; with 1/(2·10²) too many make no sense.
+    def length(error):
+        return {
+            "x": Quantity(
+                value=1, standard_uncertainty=error, distribution="t", degrees_of_freedom=2
+            )
+        }
+
+    found = monte_carlo(np.log, length(0.02), trials=TRIALS, rng=5)
+    assert 40 < TRIALS - found.trials < 120
+    density = 0.0127 / 0.02 * math.exp(math.log1p(0.02 * 4.303))
+    error = math.sqrt(0.025 * 0.975 / TRIALS) / density
+    assert found.symmetric[0][1] == pytest.approx(math.log1p(0.02 * 4.303), abs=6 * error)
+    with pytest.raises(InputError, match=r"no finite value in .* of 400000 trials"):
+        monte_carlo(np.log, length(0.1), trials=TRIALS, rng=5)
+
+
 def test_adaptive_number_of_trials_settles():
     found = monte_carlo(total, four("normal"), rng=6)
     assert found.settled
@@ -155,4 +175,8 @@ def test_bad_models_are_refused():
             lambda x: np.log(x) + 0 * x,
             {"x": Quantity(value=0.0, standard_uncertainty=0.0)},
             trials=1000,
+        )
+    with pytest.raises(InputError, match=r"no finite value in .* of 2000 trials"):
+        monte_carlo_many(
+            lambda x: np.log(x), {"x": ([1.0, 0.1], [0.1, 0.1])}, {}, trials=1000, rng=1
         )
