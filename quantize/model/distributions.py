@@ -17,6 +17,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 
 _PANEL_NODES = 8
+_QUARTILES = 1.34898  # between those of a standard normal law
 _TAIL = 1e-9
 
 
@@ -124,6 +125,15 @@ def reach(prior: Any) -> tuple[float, float]:
     if not is_distribution(prior):
         return float(prior), float(prior)
     return float(prior.ppf(_TAIL)), float(prior.ppf(1 - _TAIL))
+
+
+def spread(prior: Any) -> float:
+    """Standard deviation of a distribution, or that of a normal one with its quartiles.
+
+    The smaller of the two: heavy tails, which may leave no standard deviation, have a narrow core.
+    """
+    quartiles = float(prior.ppf(0.75) - prior.ppf(0.25))
+    return float(np.fmin(prior.std(), quartiles / _QUARTILES))
 
 
 def text(value: Any) -> str:

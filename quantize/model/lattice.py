@@ -20,6 +20,7 @@ DIRECTIONS = ("unit", "offset", "sigma", "growth")
 """What a box can be halved in, in the order in which `Boxes.halved` numbers them."""
 _FEWEST_CELLS = 64
 _FEWEST_FOLDS = 3
+_FAR = 1e3  # spreads of an offset from its middle
 _ROOT = 4
 _PARTS = 5
 _BROAD = 0.8
@@ -132,7 +133,11 @@ class Lattice:
         self.moving = prior.free or distributions.is_distribution(prior.offset)
         self.extent = (0.0, 1.0)
         if self.moving and not prior.free:
-            self.extent = distributions.reach(prior.offset)
+            # Of tails so heavy that they go on, as of Student's t with 1 degree of freedom,
+            # less than 1 in 2,000 is left out.
+            far = _FAR * distributions.spread(prior.offset)
+            ends, middle = distributions.reach(prior.offset), float(prior.offset.median())
+            self.extent = (max(ends[0], middle - far), min(ends[1], middle + far))
         self.fine = lattice_step(likelihood.states)
         self.broad = broad or self.moving
         if self.broad or noise.growths.size > 1:
@@ -211,7 +216,7 @@ class Lattice:
             wanted = unit * wanted
         else:
             low, high = self.extent
-            wanted = (high - low) * np.maximum(wanted, 4 / float(self.prior.offset.std()))
+            wanted = (high - low) * np.maximum(wanted, 4 / distributions.spread(self.prior.offset))
         folds: IntArray = np.ceil(np.log2(np.maximum(wanted, 2.0**_FEWEST_FOLDS))).astype(np.int64)
         return folds
 

@@ -1,0 +1,38 @@
+"""Priors of the offset with heavy tails, as of a fall from few repeats."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+import quantize as qz
+
+
+def readings() -> qz.Readings:
+    """Thirty invented readings on a comb of 10."""
+    rng = np.random.default_rng(3)
+    return qz.Readings(10.0 * rng.integers(1, 9, 30) + rng.normal(0, 1, 30), sigma=1.0)
+
+
+@pytest.mark.parametrize("df", [1, 2, 2.01, 3, 30])
+def test_evidence_is_the_mean_over_known_offsets(df: float) -> None:
+    # The evidence with a prior is the mean of that at known offsets (the law of total
+    # probability); beyond 1.5 the prior has less than 0.03 and the readings less than 1e-12.
+    sample, prior = readings(), stats.t(df, 0.0, 0.05)
+    at = np.arange(-1.5, 1.5, 0.02) + 0.01
+    known = [qz.fit_mixture(sample, (8, 12), offset=float(z)).log_bayes_factor for z in at]
+    share = np.diff(prior.cdf(np.append(at - 0.01, at[-1] + 0.01)))
+    expected = np.log(np.sum(share * np.exp(known)))
+    found = qz.fit_mixture(sample, (8, 12), model=qz.MixtureModel(offset=prior))
+    assert found.log_bayes_factor == pytest.approx(expected, abs=5e-3)
+
+
+@pytest.mark.parametrize("df", [1, 1.5, 2])
+def test_tails_without_a_standard_deviation_reach_over_several_units(df: float) -> None:
+    # They hide the comb a little more than a normal law does, and hardly move the unit.
+    sample = readings()
+    narrow = qz.fit_mixture(sample, (4, 25), model=qz.MixtureModel(offset=stats.norm(0, 0.5)))
+    wide = qz.fit_mixture(sample, (4, 25), model=qz.MixtureModel(offset=stats.t(df, 0, 0.5)))
+    assert 0 < narrow.log_bayes_factor - wide.log_bayes_factor < np.log(2)
+    assert abs(wide.unit - narrow.unit) < 0.1 * narrow.unit_err
