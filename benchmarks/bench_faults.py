@@ -103,7 +103,8 @@ def page(kind: str, seed: int, without: str | None = None) -> tuple[Run, dict[st
         bench = Bench(states=tuple((float(size), READS) for size in sizes))
     rows, apparatus, truth = simulate(bench, SEED + seed)
     driven = [v != 0 for v in rows["V"]]
-    rising = [i for i, up in enumerate(driven) if up and abs(rows["divisions"][i]) > 3]
+    moved = np.where(driven, np.abs(rows["divisions"]), 0)
+    rising = np.flatnonzero(moved > min(3, moved.max() - 1)).tolist()
     i = int(rng.choice([i for i, up in enumerate(driven) if not up] if "fall" in kind else rising))
     if kind == "label":
         others = sorted(set(rows["state"]) - {rows["state"][i]})
