@@ -58,6 +58,7 @@ WORDS = {
 """What the sentence about each kind says."""
 _WRONG = 0.05  # of the unit; further off it is another one
 _RESAMPLES = 99
+_LEAST_SPAN = 5.0  # divisions: twice the smallest unit that shows in whole ones
 
 
 SPOILT = ("clean", "label", "sign", "ten divisions")
@@ -162,9 +163,14 @@ def clean(kind: str, seed: int) -> Record:
 
 
 def without_steps(kind: str, seed: int) -> Record:
-    """The verdict on one page without steps, rows put right and as written."""
+    """The verdict on one page without steps, rows put right and as written.
+
+    Where all levels are within some divisions, no unit could show and the page is refused.
+    """
     sizes, spoilt = kind.split(": ")
     run = page(spoilt, 20_000 + seed, sizes)[0]
+    if np.ptp(run.joined()[0]) < _LEAST_SPAN:
+        return {"faults": 0, "mended": "refused", "written": "refused"}
     faults = len(believed(run)[1])
     found = analyzed(run, mend=True).verdict
     written = analyzed(run, mend=False).verdict if faults else found
