@@ -20,7 +20,7 @@ DIRECTIONS = ("unit", "offset", "sigma", "growth")
 """What a box can be halved in, in the order in which `Boxes.halved` numbers them."""
 _FEWEST_CELLS = 64
 _FEWEST_FOLDS = 3
-_FAR = 1e3  # spreads of an offset from its middle
+_FAR = 100.0  # spreads of an offset from its middle
 _ROOT = 4
 _PARTS = 5
 _BROAD = 0.8
@@ -134,7 +134,7 @@ class Lattice:
         self.extent = (0.0, 1.0)
         if self.moving and not prior.free:
             # Of tails so heavy that they go on, as of Student's t with 1 degree of freedom,
-            # less than 1 in 2,000 is left out.
+            # less than 1 in 200 is left out.
             far = _FAR * distributions.spread(prior.offset)
             ends, middle = distributions.reach(prior.offset), float(prior.offset.median())
             self.extent = (max(ends[0], middle - far), min(ends[1], middle + far))
