@@ -93,7 +93,7 @@ class Readings:
     Examples
     --------
     >>> import quantize as qz
-    >>> sample = qz.Readings([3.1, 6.0, 9.2, 6.1], sigma=0.1, state=["a", "b", "c", "b"])
+    >>> sample = qz.Readings([3.1, 6.0, 9.2, 6.1], sigma=0.1, state=list("abcb"))
     >>> sample
     <Readings: 4 values from 3.1 to 9.2, sigma given, 3 states>
     >>> float(sample.span)

@@ -90,7 +90,7 @@ def rounded_alike(values: FloatArray, like: FloatArray, steps: FloatArray) -> Fl
 
     Examples
     --------
-    >>> rounded_alike(np.array([[1.26, 14.2]]), np.array([1.1, 12.0]), np.array([0.1, 1.0]))
+    >>> rounded_alike(np.array([[1.26, 14.2]]), np.array([1, 12]), np.array([0.1, 1]))
     array([[ 1.3, 14. ]])
     """
     if np.all(steps == steps[0]):

@@ -108,8 +108,8 @@ def moistening(
 
     Examples
     --------
-    >>> [round(100 * (float(moistening(293.15, 101325, 0.5, b)) - 1), 2) for b in (-1, 0, 1)]
-    [-0.59, -0.35, -0.12]
+    >>> [round(float(moistening(293.15, 101325, 0.5, b)), 4) for b in (-1, 0, 1)]
+    [0.9941, 0.9965, 0.9988]
     """
     x = vapour_share(temperature, pressure, humidity)
     dry, vapour = viscosity(temperature), vapour_viscosity(temperature)

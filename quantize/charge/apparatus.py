@@ -268,8 +268,8 @@ def load_apparatus(path: ApparatusLike) -> Apparatus:
 
     Examples
     --------
-    >>> from quantize import charge
-    >>> charge.load_apparatus({"air": {"temperature": "21.5 degC"}}).need("air.temperature")
+    >>> from quantize.charge import load_apparatus
+    >>> load_apparatus({"air": {"temperature": "21.5 degC"}}).need("air.temperature")
     <Quantity 294.65 K>
     """
     if isinstance(path, Apparatus):

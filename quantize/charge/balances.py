@@ -146,9 +146,9 @@ class BalanceVoltages:
 
     Examples
     --------
-    >>> page = BalanceVoltages([401.2, 300.6, 600.1, 240.5, 200.2, 301.0, 171.3, 399.5])
+    >>> page = BalanceVoltages([401.2, 300.6, 600.1, 240.5, 200.2, 301.0, 171.3])
     >>> page.readings(setting=1.5).values.round(2).tolist()
-    [2.49, 3.33, 1.67, 4.16, 5.0, 3.32, 5.84, 2.5]
+    [2.49, 3.33, 1.67, 4.16, 5.0, 3.32, 5.84]
     """
 
     def __init__(

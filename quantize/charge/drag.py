@@ -257,9 +257,9 @@ def diameter_from_fall(
     Examples
     --------
     >>> slip = SlipCorrection("Kim 2005")
-    >>> v = settling_speed(2e-6, 1050.0, 9.81, 1.82e-5, slip.factor(2e-6, 293.15, 101325.0))
-    >>> d = diameter_from_fall(v, density_difference=1050.0, gravity=9.81, viscosity=1.82e-5,
-    ...                        slip=slip, temperature=293.15, pressure=101325.0)
+    >>> v = settling_speed(2e-6, 1050, 9.81, 1.82e-5, slip.factor(2e-6, 293, 101325))
+    >>> d = diameter_from_fall(v, density_difference=1050, gravity=9.81, slip=slip,
+    ...                        viscosity=1.82e-5, temperature=293, pressure=101325)
     >>> abs(float(d) / 2e-6 - 1) < 1e-14
     True
     """

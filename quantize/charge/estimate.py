@@ -197,8 +197,8 @@ def fit_run(
     Examples
     --------
     >>> from quantize.charge import Run
-    >>> sheet = {"V": [200] * 8 + [0, 0, 0], "div": [-20, -10, 0, 10, 21, 0, -19, 9, -60, -60, -61],
-    ...          "state": list("abcdecad") + [""] * 3}
+    >>> sheet = {"V": [200] * 8 + [0, 0, 0], "state": list("abcdecad") + [""] * 3,
+    ...          "div": [-20, -10, 0, 10, 21, 0, -19, 9, -60, -60, -61]}
     >>> found = Run(sheet).fit((5, 20))
     >>> bool(abs(found.unit - 10) < 0.5)
     True

@@ -296,9 +296,9 @@ def monte_carlo_many(
     --------
     >>> from quantize.charge.quantity import Quantity
     >>> found = monte_carlo_many(
-    ...     lambda length, scale: length * scale,
-    ...     {"length": ([1.0, 2.0], [0.01, 0.01])},
-    ...     {"scale": Quantity(value=3.0, standard_uncertainty=0.0)}, trials=2000, rng=1)
+    ...     lambda length, scale: length * scale, {"length": ([1, 2], [0.01, 0.01])},
+    ...     {"scale": Quantity(value=3.0, standard_uncertainty=0.0)},
+    ...     trials=2000, rng=1)
     >>> found.shape
     (2, 4)
     """

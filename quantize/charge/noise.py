@@ -84,7 +84,8 @@ def at_fixed_time(
 
     Examples
     --------
-    >>> float(at_fixed_time(3.0, 10.0, diffusion=0.2, press=0.1, rounding=0.4).total.round(4))
+    >>> scatter = at_fixed_time(3.0, 10.0, diffusion=0.2, press=0.1, rounding=0.4)
+    >>> round(float(scatter.total), 4)
     0.2083
     """
     v, t = np.asarray(speed, dtype=np.float64), np.asarray(seconds, dtype=np.float64)

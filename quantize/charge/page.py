@@ -98,8 +98,8 @@ def changed_within(note: str) -> bool:
 
     Examples
     --------
-    >>> changed_within("charge changed within the interval"), changed_within("charge changed")
-    (True, False)
+    >>> [changed_within("charge changed" + at) for at in (" within the interval", "")]
+    [True, False]
     """
     text = note.lower()
     return _CHANGE.search(text) is not None and _MEANWHILE.search(text) is not None

@@ -166,7 +166,8 @@ def joint_unit(
     --------
     >>> from quantize import charge
     >>> bench = {"plates": {"separation": "4.24(2) mm", "voltage": "227 V"},
-    ...          "sphere": {"weight": "5.15(8)e-14 N"}, "fall": {"divisions": "60.8 +/- 0.2 div"}}
+    ...          "sphere": {"weight": "5.15(8)e-14 N"},
+    ...          "fall": {"divisions": "60.8 +/- 0.2 div"}}
     >>> units = {label: charge.unit_in_coulombs(u, bench, unit_err=0.1)
     ...          for label, u in (("A", 10.0), ("B", 10.1), ("C", 9.9))}
     >>> joint_unit(units)

@@ -144,8 +144,8 @@ def plan_bench(
     Examples
     --------
     >>> from quantize.charge import Plates, Reticle
-    >>> plan = plan_bench(diameters=[1.0e-6, 2.0e-6], intervals=[5, 10], density=1055.0,
-    ...                   plates=Plates(separation="4 mm"),
+    >>> plan = plan_bench(diameters=[1.0e-6, 2.0e-6], intervals=[5, 10],
+    ...                   plates=Plates(separation="4 mm"), density=1055.0,
     ...                   reticle=Reticle(division="25 um", length=90))
     >>> plan.best["interval"]
     10.0

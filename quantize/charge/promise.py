@@ -94,8 +94,8 @@ class DatedPlan:
 
     Examples
     --------
-    >>> plan = DatedPlan(unit_range=(4, 25), rejection="door, draught or lost sphere only",
-    ...                  readings=32, written="2026-03-02T09:00:00+00:00")
+    >>> plan = DatedPlan(rejection="door, draught or lost sphere only", readings=32,
+    ...                  unit_range=(4, 25), written="2026-03-02T09:00:00+00:00")
     >>> plan.digest()[:8]
     'e5931269'
     """

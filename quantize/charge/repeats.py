@@ -157,7 +157,8 @@ def repeat_balance(
 
     Examples
     --------
-    >>> repeat_balance([227.1, 227.9, 226.8, 227.4], certificate="230.0 +/- 0.5 V limit").entry
+    >>> volts = [227.1, 227.9, 226.8, 227.4]
+    >>> repeat_balance(volts, certificate="230.0 +/- 0.5 V limit").entry
     'voltage = "227.30 +/- 0.37 V dof=19"'
     """
     if isinstance(source, str | Path | Mapping) or hasattr(source, "columns"):

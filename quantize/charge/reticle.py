@@ -35,8 +35,8 @@ def written_step(positions: FloatArray) -> float | None:
     Examples
     --------
     >>> import numpy as np
-    >>> written_step(np.array([7.5, 12.0, 3.5, 8.0, 10.5, 4.0])), written_step(np.array([7.4, 12]))
-    (0.5, 0.1)
+    >>> [written_step(np.array([7.5, 12, 3.5, 8, last, 4])) for last in (10.5, 10.4)]
+    [0.5, 0.1]
     """
     printed = Readings(positions).printed_resolution
     for step in _FRACTIONS:

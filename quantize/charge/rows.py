@@ -169,7 +169,7 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
     ...     "reticle": {"division": "25 um", "rounding": "both ends"},
     ...     "watch": {"press": "0.1 s"},
     ... }
-    >>> run = Run({"V": [219, 219, 0], "div": [12, -9, -61], "t (s)": [10, 10, 10]}, bench)
+    >>> run = Run({"V": [219, 219, 0], "div": [12, 9, -61], "t (s)": [10] * 3}, bench)
     >>> predicted_scatter(run).total.round(2).tolist()
     [1.03, 1.03]
     """

@@ -36,8 +36,8 @@ def read_run(path_or_frame: RunLike | Run, apparatus: ApparatusLike | None = Non
 
     Examples
     --------
-    >>> from quantize import charge
-    >>> run = charge.read_run({"drop no.": [1, 1], "U / V": [219, 0], "divisions": [7, -60]})
+    >>> from quantize.charge import read_run
+    >>> run = read_run({"drop no.": [1, 1], "U / V": [219, 0], "divisions": [7, -60]})
     >>> run.table["voltage"].tolist()
     [219.0, 0.0]
     """

@@ -74,8 +74,8 @@ def plus_minus(value: float, uncertainty: float, *, sign: str = "") -> str:
 
     Examples
     --------
-    >>> plus_minus(2.1234, 1.4901, sign="+"), plus_minus(61.28, 0.0996), plus_minus(0.2, 0.0)
-    ('+2.1 ± 1.5', '61.28 ± 0.10', '0.2 ± 0')
+    >>> plus_minus(2.1234, 1.4901, sign="+"), plus_minus(61.28, 0.0996)
+    ('+2.1 ± 1.5', '61.28 ± 0.10')
     """
     if not (math.isfinite(uncertainty) and uncertainty > 1e-12 * max(abs(value), 1e-300)):
         return f"{value:{sign}.6g} ± {uncertainty:.2g}"

@@ -162,8 +162,8 @@ def plan_target(
     ...     "sphere": {"weight": "5.15(8)e-14 N", "weight_of": "this sphere",
     ...                "diameter": "2.10(2) um", "density": "1055 kg/m3"},
     ...     "reticle": {"division": "25.0(1) um", "length": "90 div"},
-    ...     "watch": {"press": "0.06 s"}, "air": {"temperature": "22 degC", "pressure": "1013 hPa"},
-    ...     "run": {"interval": "10 s"},
+    ...     "watch": {"press": "0.06 s"}, "run": {"interval": "10 s"},
+    ...     "air": {"temperature": "22 degC", "pressure": "1013 hPa"},
     ... }
     >>> plan = charge.plan_target(bench, "1 %")
     >>> plan.reached, plan.inputs["input"][0]

@@ -308,7 +308,7 @@ def log_interval(distance: FloatArray, half: FloatArray, sd: FloatArray) -> Floa
 
     Examples
     --------
-    >>> log_interval(np.array([0.0, 3.0]), np.array([1.0, 1.0]), np.array([1.0, 1.0])).round(4)
+    >>> log_interval(np.array([0.0, 3.0]), np.ones(2), np.ones(2)).round(4)
     array([-0.3817, -3.7846])
     """
     from scipy.special import ndtr
@@ -354,7 +354,8 @@ def log_rounded_phase(phase: FloatArray, half: FloatArray, spread: FloatArray) -
     --------
     An interval of one cycle says nothing, whatever the phase.
 
-    >>> log_rounded_phase(np.array([0.0, 0.4]), np.array([0.5]), np.array([0.1])).round(7) + 0.0
+    >>> half, spread = np.array([0.5]), np.array([0.1])
+    >>> log_rounded_phase(np.array([0.0, 0.4]), half, spread).round(7) + 0.0
     array([0., 0.])
     """
     cycles = np.floor(2 * half)

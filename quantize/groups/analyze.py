@@ -217,7 +217,8 @@ def analyze_groups(
     >>> import quantize as qz
     >>> sample = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
     >>> table = {"particle": ["A"] * 10 + ["B"], "divisions": [*sample, 7.2]}
-    >>> found = qz.analyze_groups(table, by="particle", value="divisions", n_resamples=999, rng=1)
+    >>> found = qz.analyze_groups(table, by="particle", value="divisions",
+    ...                           n_resamples=999, rng=1)
     >>> found
     <GroupAnalyses: 2 groups: 1 steps, 1 not analysed>
     >>> found.failed

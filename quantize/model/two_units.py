@@ -140,11 +140,10 @@ def fit_two_units(
     Examples
     --------
     >>> import quantize as qz
-    >>> inches = [2.54, 7.6, 12.72, 20.3, 15.2, 5.1]
+    >>> inch = [2.54, 7.6, 12.72, 20.3, 15.2, 5.1]
     >>> metric = [3.02, 6.98, 12.0, 18.01, 10.99, 7.0]
     >>> found = qz.model.fit_two_units(
-    ...     inches + metric, (0.8, 4), labels=["in"] * 6 + ["cm"] * 6, sigma_range=0.05
-    ... )
+    ...     inch + metric, (0.8, 4), labels=["in"] * 6 + ["cm"] * 6, sigma_range=0.05)
     >>> found.units.round(1).tolist(), found.log_bayes_factor > 0
     ([2.5, 1.0], True)
     """

@@ -34,8 +34,8 @@ def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) ->
     Examples
     --------
     >>> from quantize.comb.unit_range import default_unit_range
-    >>> sample = Readings([1.1, 4.0, 7.9, 2.1])
-    >>> found = allowed_units(default_unit_range(sample), MixtureModel(integers=(1, 8)), sample)
+    >>> sample, model = Readings([1.1, 4.0, 7.9, 2.1]), MixtureModel(integers=(1, 8))
+    >>> found = allowed_units(default_unit_range(sample), model, sample)
     >>> round(found.low, 3), found.reason.partition("; ")[2]
     (0.853, 'of these, those at which every reading can have a whole number from 1 to 8')
     """

@@ -58,8 +58,8 @@ def log_partition_sums(
     --------
     Two readings at distance zero: one group, or two.
 
-    >>> x, one = np.array([1.0, 1.0]), np.ones(2, dtype=int)
-    >>> log_partition_sums(x, np.full((1, 2), 0.01), one, np.zeros((1, 3)), 2).round(4) + 0.0
+    >>> x, one, variance = np.ones(2), np.ones(2, dtype=int), np.full((1, 2), 0.01)
+    >>> log_partition_sums(x, variance, one, np.zeros((1, 3)), 2).round(4) + 0.0
     array([[[  -inf, 1.0371, 0.    ]]])
     """
     sigmas, shares = variance.shape[0], log_seats.shape[0]

@@ -108,7 +108,8 @@ def sample_mixture(
     Examples
     --------
     >>> import quantize as qz
-    >>> found = qz.sample_mixture([2.1, 3.9, 6.0, 8.1, 9.9, 14.0], (1.5, 3), draws=100, rng=1)
+    >>> sizes = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0]
+    >>> found = qz.sample_mixture(sizes, (1.5, 3), draws=100, rng=1)
     >>> round(found.unit, 1), found.integers.tolist()
     (2.0, [1, 2, 3, 4, 5, 7])
     """

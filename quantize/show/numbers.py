@@ -65,8 +65,8 @@ def unit_shown(name: str | None) -> str:
 
     Examples
     --------
-    >>> unit_shown("1e-19 C"), unit_shown("10^-10 esu"), unit_shown("div"), unit_shown(None)
-    ('10⁻¹⁹ C', '10⁻¹⁰ esu', 'div', '')
+    >>> [unit_shown(name) for name in ("1e-19 C", "10^-10 esu", "div", None)]
+    ['10⁻¹⁹ C', '10⁻¹⁰ esu', 'div', '']
     """
     found = _POWER.fullmatch(name or "")
     if found is None:
@@ -110,8 +110,8 @@ def significant(value: float, digits: int = 4) -> str:
 
     Examples
     --------
-    >>> significant(31.78), significant(2.5), significant(1.62e-19, 2), significant(float("nan"))
-    ('31.78', '2.500', '1.6 × 10⁻¹⁹', 'unknown')
+    >>> significant(2.5), significant(1.62e-19, 2), significant(float("nan"))
+    ('2.500', '1.6 × 10⁻¹⁹', 'unknown')
     """
     if math.isnan(value):
         return "unknown"

@@ -183,7 +183,7 @@ Conditions = Condition | Mapping[str, Any] | Iterable[Condition | Mapping[str, A
 def conditions_of(given: Any) -> tuple[Condition, ...]:
     """The conditions of a study; lists in a mapping are run through, each with every other.
 
-    >>> cells = conditions_of({"n": [10, 20], "sigma": [0.1, 0.2], "integers": (-4, 4)})
+    >>> cells = conditions_of({"n": [10, 20], "sigma": [0.1, 0.2]})
     >>> [(cell.n, cell.sigma) for cell in cells]
     [(10, 0.1), (10, 0.2), (20, 0.1), (20, 0.2)]
     """

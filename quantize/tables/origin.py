@@ -30,8 +30,8 @@ class Origin:
 
     Examples
     --------
-    >>> str(Origin(file="a.csv", columns=("charge",), rows=13, rows_in_file=13, unit="C"))
-    'read from column charge, 13 of 13 rows, in C'
+    >>> str(Origin(file="a.csv", columns=("x",), rows=13, rows_in_file=13, unit="C"))
+    'read from column x, 13 of 13 rows, in C'
     """
 
     file: str
