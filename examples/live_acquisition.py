@@ -1,8 +1,8 @@
-"""The library inside another tool: evidence after every reading, and a rule to stop.
+"""The library inside another tool: evidence after every reading, a rule to stop.
 
-A thread plays the instrument. The loop looks at the evidence after each reading and stops as soon
-as it is strong enough; looking so often is allowed, because the range and the window were fixed
-before the first reading.
+A thread plays the instrument. The loop looks at the evidence after each reading
+and stops as soon as it is strong enough; looking so often is allowed, because the
+range and the window were fixed before the first reading.
 """
 
 import math
@@ -14,7 +14,8 @@ import numpy as np
 import quantize as qz
 
 ALPHA, MOST = 0.05, 40
-UNIT_RANGE, WINDOW = (4.0, 25.0), (-60.0, 60.0)  # divisions, written down beforehand
+UNIT_RANGE = (4.0, 25.0)  # divisions, written down beforehand
+WINDOW = (-60.0, 60.0)  # and so is this
 
 
 def instrument(readings: queue.Queue) -> None:
@@ -34,10 +35,12 @@ while (value := readings.get()) is not None:
     page.append(value)
     log_evidence = evidence.update(value)
     odds = math.exp(min(log_evidence, 20.0))
-    print(f"{len(page):>3} readings, the last {value:+7.2f}: evidence {odds:,.1f} to 1")
+    seen = f"{len(page):>3} readings, the last {value:+7.2f}"
+    print(f"{seen}: evidence {odds:,.1f} to 1")
     if log_evidence > math.log(1 / ALPHA):
         print(f"Strong enough after {len(page)} readings: these come in steps.")
         break
 
 found = qz.fit_mixture(page, UNIT_RANGE)
-print(f"Unit {found.unit:.2f} divisions, standard uncertainty {found.unit_err:.2f}")
+error = found.unit_err
+print(f"Unit {found.unit:.2f} divisions, standard uncertainty {error:.2f}")

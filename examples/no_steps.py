@@ -1,7 +1,7 @@
 """Readings of any size, precisely read: a page that rightly ends in "no steps".
 
-The scatter of a reading is known (from repeats, say). Only so can a unit be excluded: without it,
-a small unit could always hide in the scatter.
+The scatter of a reading is known (from repeats, say). Only so can a unit be
+excluded: without it, a small unit could always hide in the scatter.
 """
 
 import numpy as np

@@ -1,7 +1,7 @@
 """A single-photon charge spectrum: pedestal and gain of a detector in weak light.
 
-Invented data: flashes that release a Poisson number of electrons, a pedestal, noise that grows
-with the number. The unit is the gain, the offset the pedestal.
+Invented data: flashes that release a Poisson number of electrons, a pedestal,
+noise that grows with the number. The unit is the gain, the offset the pedestal.
 """
 
 import numpy as np
@@ -18,7 +18,8 @@ found = qz.analyze(charge, (3, 20), offset="free", rng=1)
 print(f"Verdict: {found.verdict}")
 for reason in found.reasons:
     print(f"  {reason}")
-print(f"Gain {found.unit:.3f} channels, standard uncertainty {found.unit_err:.3f}")
+gain, error = found.unit, found.unit_err
+print(f"Gain {gain:.3f} channels, standard uncertainty {error:.3f}")
 
 # The pedestal is known up to whole gains; it is the tooth of the lowest peak.
 lowest = found.offset + found.unit * found.integers.min()

@@ -88,8 +88,6 @@ def _multiple(steps: FloatArray) -> int:
 def rounded_alike(values: FloatArray, like: FloatArray, steps: FloatArray) -> FloatArray:
     """Values recorded as the readings `like` were: to the step of the one nearest in size.
 
-    Examples
-    --------
     >>> rounded_alike(np.array([[1.26, 14.2]]), np.array([1, 12]), np.array([0.1, 1]))
     array([[ 1.3, 14. ]])
     """

@@ -1,7 +1,8 @@
-"""The documentation: its code runs, its links lead somewhere, its reference is complete."""
+"""The documentation: code runs and fits, links lead somewhere, the reference is complete."""
 
 from __future__ import annotations
 
+import ast
 import doctest
 import re
 import textwrap
@@ -54,6 +55,7 @@ def test_the_code_in_the_readme_runs(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 # The README has its test above. The code of the gallery is run by each build of the docs, which
 # draws the pictures of that page with it.
+EXAMPLES = ROOT / "docs" / "howto" / "examples.md"
 ELSEWHERE = {ROOT / "README.md", ROOT / "docs" / "howto" / "gallery.md"}
 
 
@@ -80,6 +82,62 @@ def test_wrong_code_on_a_page_is_noticed(tmp_path: Path, monkeypatch: pytest.Mon
         run_page(page)
     page.write_text(f"{NO_RUN}\n```python\n1 / 0\n```\n```bash\n1 / 0\n```\n", encoding="utf-8")
     assert run_page(page) == 0
+
+
+COLUMNS = 82
+"""Fits a page beside the menu; what code prints may be longer, and scrolls in its block."""
+
+
+def prompted(code: str, first: int) -> Iterator[tuple[int, str]]:
+    """Lines with a prompt, with their numbers."""
+    for example in doctest.DocTestParser().get_examples(code):
+        for number, line in enumerate(example.source.splitlines(), first + example.lineno):
+            yield number, example.indent * " " + ">>> " + line
+
+
+def code_of_page(text: str) -> Iterator[tuple[int, str]]:
+    """Lines of code in the blocks of a page, with their numbers."""
+    for match in FENCE.finditer(text):
+        code, first = textwrap.dedent(match["code"]), text.count("\n", 0, match.start("code")) + 1
+        if match["language"] == "python" and ">>>" in code:
+            yield from prompted(code, first)
+        elif match["language"] in ("python", "bash", "bat"):
+            yield from enumerate(code.splitlines(), first)
+
+
+def code_of_docstrings(source: str) -> Iterator[tuple[int, str]]:
+    """Lines with a prompt in the docstrings of a module, as the reference shows them."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef):
+            said = ast.get_docstring(node)
+            if said is not None:
+                yield from prompted(said, node.body[0].lineno)
+
+
+def test_code_that_is_shown_is_no_wider_than_a_page() -> None:
+    package = ROOT / "quantize"
+    shown = re.findall(
+        r"{literalinclude} ../../(examples/\w+.py)$", EXAMPLES.read_text("utf-8"), re.M
+    )
+    assert len(shown) > 5
+    lines = [(page, *line) for page in PAGES for line in code_of_page(page.read_text("utf-8"))]
+    lines += [
+        (path, *line)
+        for path in sorted(package.rglob("*.py"))
+        for line in code_of_docstrings(path.read_text("utf-8"))
+    ]
+    lines += [
+        (ROOT / name, *line)
+        for name in shown
+        for line in enumerate((ROOT / name).read_text("utf-8").splitlines(), 1)
+    ]
+    assert len(lines) > 1500
+    wide = [
+        f"{name_of(path)}, line {number}: {len(line)} columns, {COLUMNS} at most: {line}"
+        for path, number, line in lines
+        if len(line) > COLUMNS
+    ]
+    assert not wide, "\n".join(wide)
 
 
 @pytest.mark.parametrize("page", PAGES, ids=name_of)
@@ -113,7 +171,7 @@ def test_every_how_to_stands_in_the_menu_and_behind_a_door() -> None:
 def test_the_readme_commands_have_their_marks() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     for mark, ends in (("main-command", "quantize demo"), ("test-command", "-m pytest -q -n auto")):
-        found = re.search(rf"^<!-- {mark} -->\n```bash\n(.+)\n```$", text, re.M)
+        found = re.search(rf"^<!-- {mark} -->\n```bash\n((?:.+\\\n)*.+)\n```$", text, re.M)
         assert found, mark
         assert found[1].startswith("python3 -m venv .venv && ")
         assert found[1].endswith(ends)

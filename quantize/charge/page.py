@@ -96,8 +96,6 @@ def direction(text: str, *, row: int) -> int:
 def changed_within(note: str) -> bool:
     """Whether a note says that the charge changed while the reading was timed.
 
-    Examples
-    --------
     >>> [changed_within("charge changed" + at) for at in (" within the interval", "")]
     [True, False]
     """

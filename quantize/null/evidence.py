@@ -282,8 +282,6 @@ def scatter_known(found: Posterior) -> bool:
 def log_share(n: int, m: int) -> float:
     """Log of the prior that m given levels of n lie off every pattern: their share is Beta(1, 19).
 
-    Examples
-    --------
     >>> [round(float(np.exp(log_share(20, misread))), 4) for misread in (0, 1)]
     [0.4872, 0.0128]
     """
