@@ -33,9 +33,9 @@ _LABELS = {
     "sigma_over_unit": "sigma / unit",
     "n": "readings",
 }
-_COLOURS = (style.DATA, style.ACCENT, "#4f8f6b", "#7a5195", style.INK, style.SOFT)
+_COLOURS = (style.DATA, style.ACCENT, "#4f9f78", "#8757d9", style.INK, style.SOFT)
 _DASHES: Any = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (5, 1.5, 1, 1.5)), (0, (3, 1)), "-")
-_MARKS = "osD^vP"
+_MARKS = "osD^vPX"  # one more than colours, so that later lines differ in both
 _MOST_PANELS = 6
 _MOST_TICKS = 7
 
@@ -169,10 +169,7 @@ def _plot_map(found: Comparison, ax: Axes | None, what: str) -> Axes:
     spreads = np.unique(best["sigma_over_unit"].to_numpy(float))
     with style.drawing(ax) as axes:
         for row in best.to_dict("records"):
-            place = (
-                int(np.searchsorted(sizes, float(row["n"]))),
-                int(np.searchsorted(spreads, float(row["sigma_over_unit"]))),
-            )
+            place = (list(sizes).index(row["n"]), list(spreads).index(row["sigma_over_unit"]))
             number = names.index(str(row["estimator"]))
             _cell(axes, place, number, row[what], bool(row["clear"]), sizes.size)
         for number, name in enumerate(names):
@@ -198,11 +195,14 @@ def _cell(
     ax: Axes, place: tuple[int, int], number: int, share: float, clear: bool, cells: int
 ) -> None:
     """A cell of the map in the colour of the winner, pale where there is none."""
+    from matplotlib.colors import to_rgb
+
     i, j = place
+    face = _line(number)["color"] if clear else style.PALE
     ax.fill(
         [i, i + 1, i + 1, i],
         [j, j, j + 1, j + 1],
-        facecolor=_line(number)["color"] if clear else style.PALE,
+        facecolor=face,
         edgecolor="white",
         lw=1.5,
     )
@@ -214,7 +214,7 @@ def _cell(
         ha="center",
         va="center",
         fontsize=min(9.0, 0.85 * style.points_of(ax)[0] / cells / (0.6 * 6)),
-        color="white" if clear else style.INK,
+        color=style.INK if np.dot(to_rgb(face), (0.21, 0.72, 0.07)) > 0.5 else "white",
     )
 
 
