@@ -386,7 +386,8 @@ def _say_analysis(
     if full:
         say(view_text(run_view(found, coulombs, missing, plan)))
     else:
-        more = "--full prints everything, --report FILE writes it as a page"
+        page = f"{report} holds it" if report else "--report FILE writes it"
+        more = f"--full prints everything, {page} as a page"
         say(view_text(short_view(found, coulombs, missing, plan, more=more)))
 
 

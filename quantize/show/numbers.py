@@ -29,8 +29,6 @@ _FINEST = 1e-15
 def plus_minus(value: float, uncertainty: float, unit: str = "") -> str:
     """``(value ± uncertainty) unit``, or ``value ± uncertainty`` where there is no unit.
 
-    Examples
-    --------
     >>> plus_minus(4.90894, 0.00457)
     '4.9089 ± 0.0046'
     >>> plus_minus(1.6021e-19, 1.5e-21, "C")
@@ -49,8 +47,6 @@ def plus_minus(value: float, uncertainty: float, unit: str = "") -> str:
 def brackets(value: float, uncertainty: float, unit: str = "") -> str:
     """``value(digits) unit``: the digits in brackets are those of the uncertainty.
 
-    Examples
-    --------
     >>> brackets(4.90894, 0.00457)
     '4.9089(46)'
     >>> brackets(123456, 1234)
@@ -63,8 +59,6 @@ def brackets(value: float, uncertainty: float, unit: str = "") -> str:
 def unit_shown(name: str | None) -> str:
     """A unit of measurement as people write it: a power of ten in front of it is raised.
 
-    Examples
-    --------
     >>> [unit_shown(name) for name in ("1e-19 C", "10^-10 esu", "div", None)]
     ['10⁻¹⁹ C', '10⁻¹⁰ esu', 'div', '']
     """
@@ -77,8 +71,6 @@ def unit_shown(name: str | None) -> str:
 def in_unit(text: str, name: str | None) -> str:
     """A number, written already, with the unit that it is measured in.
 
-    Examples
-    --------
     >>> in_unit("1.606(26)", "1e-19 C"), in_unit("4.91 ± 0.02", "1e-10 esu")
     ('1.606(26) × 10⁻¹⁹ C', '(4.91 ± 0.02) × 10⁻¹⁰ esu')
     >>> in_unit("10.2 ± 0.1", "div"), in_unit("10.2 ± 0.1", None)
@@ -93,8 +85,6 @@ def in_unit(text: str, name: str | None) -> str:
 def rounded(value: float, uncertainty: float) -> str:
     """The value alone, to the last digit that its uncertainty allows.
 
-    Examples
-    --------
     >>> rounded(4.90894, 0.00457)
     '4.9089'
     """
@@ -108,8 +98,6 @@ def rounded(value: float, uncertainty: float) -> str:
 def significant(value: float, digits: int = 4) -> str:
     """A number to so many significant digits, trailing zeros kept; "unknown" for NaN.
 
-    Examples
-    --------
     >>> significant(2.5), significant(1.62e-19, 2), significant(float("nan"))
     ('2.500', '1.6 × 10⁻¹⁹', 'unknown')
     """
@@ -174,8 +162,6 @@ def _plain(value: float, uncertainty: float, unit: str, unknown: str) -> str | N
 def odds(log_factor: float) -> str:
     """A Bayes factor in words, from its natural logarithm.
 
-    Examples
-    --------
     >>> odds(7.97), odds(-3.2), odds(0.3), odds(60)
     ('2,900 to 1', '1 to 25', 'about even', 'more than a million to 1')
     """
@@ -213,8 +199,6 @@ def odds_short(log_factor: float) -> str:
 def chance(p: float) -> str:
     """A probability as "1 sample in N"; the smallest that is claimed is a bound.
 
-    Examples
-    --------
     >>> chance(0.0001), chance(0.031), chance(0.4)
     ('< 1 sample in 10,000', '1 sample in 32', '40 samples in 100')
     """
@@ -231,8 +215,6 @@ def chance(p: float) -> str:
 def share(value: float) -> str:
     """A share in per cent, never a false 0 or 100.
 
-    Examples
-    --------
     >>> share(0.9996), share(0.25), share(0.0004), share(1.0)
     ('> 99.9 %', '25.0 %', '< 0.1 %', '> 99.9 %')
     """

@@ -87,7 +87,7 @@ def _unit(found: Analysis) -> str:
     best, *others = facts.rivals(found, 2)
     held = float(found.alternatives["share"].iloc[0])
     doubt = f"; it holds {best['share']} of the probability" if held < _DOUBTFUL else ""
-    rival = f", {others[0]['unit']} {others[0]['share']}" if doubt and others else ""
+    rival = f", and {others[0]['unit']} holds {others[0]['share']}" if doubt and others else ""
     return f"{stated}{if_so}; in brackets its standard uncertainty{doubt}{rival}"
 
 

@@ -230,6 +230,7 @@ def test_the_report_says_who_hands_it_in(quantize: Run, tmp_path: Path) -> None:
     said = ("--title", "One drop", "--author", "A. B.", "--date", "today", "--note", "Mind this.")
     done = quantize("analyze", "page.csv", *QUICK, *said, "--report", "a.html")
     assert done.status == 0
+    assert "--full prints everything, a.html holds it as a page" in done.out
     page = (tmp_path / "a.html").read_text(encoding="utf-8")
     for words in ("<h1>One drop</h1>", "A. B., today", "Mind this.", "from <bdi>page.csv</bdi>"):
         assert words in page

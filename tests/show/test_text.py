@@ -25,6 +25,14 @@ def test_the_text_is_the_one_on_record(fixed: Analysis) -> None:
     assert str(fixed) + "\n" == GOLDEN.read_text(encoding="utf-8")
 
 
+def test_a_number_and_its_sign_stand_on_one_line() -> None:
+    for word in ("12.7 %", "4.909 ± 0.005", "4.9089(50) × 10⁻¹⁰"):
+        for length in range(60, 80):
+            view = view_text((Section("", [f"{'x' * length} {word} of it"]),))
+            assert word in view
+            assert all(len(line) <= 80 for line in view.splitlines())
+
+
 def test_the_table_holds_the_published_whole_numbers(published: Analysis) -> None:
     # Phys. Rev. 32:349 (1911): 4 to 14, 16, 17.
     rows = facts.levels(published)
