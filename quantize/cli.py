@@ -28,6 +28,7 @@ from quantize.show.options import (
 from quantize.show.terminal import (
     Program,
     check_outputs,
+    in_options,
     save_plot,
     say,
     say_groups,
@@ -383,12 +384,11 @@ def _say_analysis(
     from quantize.show.text import view_text
 
     say(f"{len(readings)} readings from {file}\n{readings.origin}\n")
-    if full:
-        say(view_text(run_view(found, coulombs, missing, plan)))
-    else:
-        page = f"{report} holds it" if report else "--report FILE writes it"
-        more = f"--full prints everything, {page} as a page"
-        say(view_text(short_view(found, coulombs, missing, plan, more=more)))
+    page = f"{report} holds it" if report else "--report FILE writes it"
+    more = f"--full prints everything, {page} as a page"
+    run = coulombs, missing, plan
+    view = run_view(found, *run) if full else short_view(found, *run, more=more)
+    say(in_options(view_text(view)))
 
 
 def _dated_plan(file: str | None, *, with_run: bool) -> DatedPlan | None:

@@ -14,6 +14,7 @@ import pandas as pd
 from quantize._support.errors import InputError
 from quantize._support.results import Result, jsonable
 from quantize._support.validation import FloatArray
+from quantize.charge.stated import raised
 
 Level = Literal["good", "doubt", "bad", "unknown"]
 DOUBT = 0.01
@@ -102,7 +103,8 @@ class Checks(Result):
     def __str__(self) -> str:
         mark = {"good": "ok     ", "doubt": "DOUBT  ", "bad": "BAD    ", "unknown": "unknown"}
         return "\n".join(
-            f"{mark[check.level]} {check.name}\n        {check.sentence}" for check in self.checks
+            f"{mark[check.level]} {check.name}\n        {raised(check.sentence)}"
+            for check in self.checks
         )
 
 

@@ -31,7 +31,7 @@ from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
-from quantize.charge.stated import degrees_of_freedom, expanded, short, stated
+from quantize.charge.stated import degrees_of_freedom, expanded, raised, short, stated
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -121,18 +121,18 @@ class UnitInCoulombs(Propagation):
             f"  {forms[0]}",
             f"  {forms[2]}",
             f"  {expanded(self.value, self.standard_uncertainty, factor, degrees, 'C')}",
-            f"  95 % interval {low:.4g} C to {high:.4g} C",
-            f"  of which random {self.random:.2g} C, shared {self.systematic:.2g} C",
+            raised(f"  95 % interval {low:.4g} C to {high:.4g} C"),
+            raised(f"  of which random {self.random:.2g} C, shared {self.systematic:.2g} C"),
             "",
             budget_text(self.budget),
             "",
-            str(self.monte_carlo),
+            raised(str(self.monte_carlo)),
         ]
         if len(self.routes) > 1:
             lines += ["", "The joint fit and every route, with the distance from the first"]
             lines += [
-                f"  {r['route']:<37} {short(r['value'], r['standard_uncertainty'], 'C'):<16}"
-                f" {100 * r['difference']:+6.2f} % {r['sigmas']:6.1f} sigma"
+                f"  {r['route']:<35} {short(r['value'], r['standard_uncertainty'], 'C'):<16}"
+                f" {100 * r['difference']:+6.2f} % {r['sigmas']:4.1f} sigma"
                 for r in self.routes.to_dict("records")
             ]
             lines += ["", f"Do all inputs agree? {self.agreement.told}"]

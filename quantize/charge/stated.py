@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from quantize._support import validation
 
@@ -61,19 +62,24 @@ def short(value: float, uncertainty: float, unit: str = "") -> str:
 def times_ten(power: int) -> str:
     """A power of ten behind a number, nothing where it is one.
 
-    Examples
-    --------
     >>> times_ten(-19), times_ten(0)
     (' × 10⁻¹⁹', '')
     """
     return f" × 10{str(power).translate(_RAISED)}" if power else ""
 
 
+def raised(text: str) -> str:
+    """Powers of ten in a sentence as people write them.
+
+    >>> raised("from 1.58e-19 C to 1.63e-19 C")
+    'from 1.58 × 10⁻¹⁹ C to 1.63 × 10⁻¹⁹ C'
+    """
+    return re.sub(r"(?<=\d)e([+-]\d+)\b", lambda power: times_ten(int(power[1])), text)
+
+
 def plus_minus(value: float, uncertainty: float, *, sign: str = "") -> str:
     """``value ± uncertainty`` within a sentence, to two digits of the uncertainty, no power of ten.
 
-    Examples
-    --------
     >>> plus_minus(2.1234, 1.4901, sign="+"), plus_minus(61.28, 0.0996)
     ('+2.1 ± 1.5', '61.28 ± 0.10')
     """
@@ -103,8 +109,6 @@ def degrees_of_freedom(degrees: float) -> str:
 def expanded(value: float, uncertainty: float, factor: float, degrees: float, unit: str) -> str:
     """The expanded uncertainty of a result in a sentence (JCGM 100:2008, 7.2.4).
 
-    Examples
-    --------
     >>> print(expanded(10.0, 0.1, 2.13, 16.7, "V"))
     expanded uncertainty U = 0.21 V with k = 2.13 for a coverage probability of 95 %, effective
     degrees of freedom 16

@@ -60,8 +60,6 @@ def _table() -> tuple[FloatArray, FloatArray]:
 def information_left(spread: FloatArray) -> FloatArray:
     """Part of the information on the place of a tooth that is left without its whole number.
 
-    Examples
-    --------
     >>> information_left(np.array([0.05, 0.25, 0.5])).round(3)
     array([1.   , 0.451, 0.001])
     """

@@ -25,8 +25,6 @@ STEEPNESS = 8.0
 def log_taper(ratio: FloatArray) -> FloatArray:
     """log S of sigma/u.
 
-    Examples
-    --------
     >>> np.exp(log_taper(np.array([0.1, 0.35, 0.7]))).round(3)
     array([1.   , 0.5  , 0.004])
     """
@@ -54,8 +52,6 @@ def log_density(sigma: FloatArray, unit: FloatArray, low: float, high: float) ->
 def draw_sigma(unit: FloatArray, low: float, high: float, rng: np.random.Generator) -> FloatArray:
     """One sigma from the prior for each unit.
 
-    Examples
-    --------
     >>> rng = np.random.default_rng(1)
     >>> sigma = draw_sigma(np.full(10_000, 2.0), 0.02, 1.5, rng)
     >>> bool(abs(np.mean(sigma < 0.2) - np.log(10) / np.log(0.35 / 0.01)) < 0.02)

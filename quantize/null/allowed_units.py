@@ -70,8 +70,6 @@ def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) ->
 def in_words(integers: Any) -> str:
     """What was said of the whole numbers.
 
-    Examples
-    --------
     >>> in_words((1, 8)), in_words((0, None)), in_words("positive")
     ('a whole number from 1 to 8', 'a whole number from 0 on', 'a whole number from 1 on')
     """

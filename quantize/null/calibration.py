@@ -52,8 +52,6 @@ def table() -> dict[str, Any]:
 def mode(*, sigma_known: bool, free: bool) -> str:
     """Which part of the table holds: data are scored alike, but chance does not do as well in all.
 
-    Examples
-    --------
     >>> mode(sigma_known=True, free=False)
     'offset zero, sigma known'
     """

@@ -8,7 +8,7 @@ from html import escape
 from typing import Any
 
 from quantize._support.rendering import renderer
-from quantize.show.view import Block, Bullets, Column, Preformatted, Section, Table
+from quantize.show.view import Block, Bullets, Column, Preformatted, Section, Table, together
 
 _CELL = "padding:0.15em 0.7em;text-align:{};border-bottom:1px solid #b9c2cb"
 
@@ -23,7 +23,7 @@ def _section(part: Section) -> str:
     blocks = list(part.blocks)
     head = f"<strong>{escape(part.title)}</strong>" if part.title else ""
     if head and blocks and isinstance(blocks[0], str):
-        head += f": {escape(str(blocks.pop(0)))}"
+        head += f": {told(blocks.pop(0))}"
     return (f"<p>{head}</p>" if head else "") + "".join(_block(b, notebook_table) for b in blocks)
 
 
@@ -32,16 +32,22 @@ def report_blocks(part: Section) -> str:
     return "\n".join(_block(block, _report_table) for block in part.blocks)
 
 
+def told(text: object) -> str:
+    """A text escaped, what stands in backticks as code, numbers with their signs on one line."""
+    safe = re.sub(r"`([\w.,=() ]+)`", r"<code>\1</code>", escape(str(text)))
+    return together(safe).replace("\u00a0", "&nbsp;")
+
+
 def _block(block: Block, table: Callable[[Table], str]) -> str:
     if isinstance(block, Table):
         return table(block)
     if isinstance(block, Bullets):
         tag = "ol" if block.ordered else "ul"
-        items = "".join(f"<li>{escape(item)}</li>" for item in block.items)
+        items = "".join(f"<li>{told(item)}</li>" for item in block.items)
         return f"<{tag}>{items}</{tag}>"
     if isinstance(block, Preformatted):
         return f"<pre>{escape(block.text)}</pre>"
-    return f"<p>{escape(block)}</p>"
+    return f"<p>{told(block)}</p>"
 
 
 def notebook_table(table: Table) -> str:
@@ -54,7 +60,7 @@ def notebook_table(table: Table) -> str:
 
     def line(texts: Sequence[str], tag: str) -> str:
         return "".join(
-            f'<{tag} style="{_CELL.format(side)}">{escape(text)}</{tag}>'
+            f'<{tag} style="{_CELL.format(side)}">{told(text)}</{tag}>'
             for text, side in zip(texts, sides, strict=True)
         )
 
@@ -88,7 +94,7 @@ def _number(column: Column) -> str:
 
 
 def _report_cell(row: Any, column: Column) -> str:
-    text = escape(column.cell(row))
+    text = told(column.cell(row))
     if column.style == "name":
         return f'<th scope="row">{text}</th>'
     if column.style == "label":

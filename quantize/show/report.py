@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 from quantize._support.errors import InputError
 from quantize._support.writing import check_apart, check_target, write_whole
 from quantize.charge.run_analysis import RunAnalysis, with_run
-from quantize.charge.stated import degrees_of_freedom
+from quantize.charge.stated import degrees_of_freedom, raised
 from quantize.show import facts, numbers, sentences
 from quantize.show.analysis import NO_RIVAL, RIVALS
 from quantize.show.glossary import glossary
-from quantize.show.html import inline_svg, report_blocks
+from quantize.show.html import inline_svg, report_blocks, told
 from quantize.show.numbers import brackets, plus_minus, probability, share, significant
 from quantize.show.plots.style import new_axes, picture
 from quantize.show.run import BALANCE, SOUND, cautions, conditional
@@ -132,6 +132,7 @@ def report_html(
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=lambda value: Markup(told(value)) if type(value) is str else value,
     )
     environment.filters["blocks"] = lambda section: Markup(report_blocks(section))
     template = environment.get_template("report.html")
@@ -297,7 +298,7 @@ def _of_run(found: RunAnalysis, plan: DatedPlan | None) -> dict[str, Section]:
     columns = [
         Column("name", "check", form=lambda name: clean(name, longest=120), style="check"),
         Column("level", "result", form=lambda level: _MARKS.get(level, level), style="mark"),
-        Column("sentence", "what was found", form=lambda said: clean(said, longest=900)),
+        Column("sentence", "what was found", form=lambda said: raised(clean(said, longest=900))),
     ]
     checks = found.checks.checks[:_MOST_CHECKS]
     held = () if plan is None else plan.held_against(found, found.run)
@@ -360,23 +361,28 @@ def _inputs(bench: Any) -> Table:
     return Table(columns, rows)
 
 
+def _measured(row: Any) -> str:
+    unit = "" if row["unit"] == "1" else row["unit"]
+    return brackets(row["value"], row["standard_uncertainty"], unit)
+
+
 def _budget(coulombs: Any) -> list[Block]:
     """Inputs with their shares of the variance, the small ones named below."""
     rows = coulombs.budget.to_dict("records")
     small = [row for row in rows if abs(float(row["share"])) < _SMALL]
     columns = [
         Column("input", "input", form=sentences.input_name),
-        Column("stated", "value", style="n"),
-        Column("standard_uncertainty", "standard uncertainty", form=".2g", style="n"),
-        Column("degrees_of_freedom", "degrees of freedom", form=degrees_of_freedom, style="n"),
+        Column("stated", "value (standard uncertainty)", style="n"),
+        Column(
+            "degrees_of_freedom",
+            "degrees of freedom",
+            form=lambda degrees: degrees_of_freedom(degrees).replace("inf", "∞"),
+            style="n",
+        ),
         Column("exponent", "exponent", form="+.2f", style="n"),
         Column("share", "share", form=lambda part: share(abs(part)), style="n"),
     ]
-    lines = [
-        row | {"stated": f"{row['value']:.5g} {row['unit'] if row['unit'] != '1' else ''}".strip()}
-        for row in rows
-        if row not in small
-    ]
+    lines = [row | {"stated": _measured(row)} for row in rows if row not in small]
     below = ", ".join(sentences.input_name(row["input"]) for row in small)
     return [
         Table(columns, lines),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize import __version__
+from quantize.charge.stated import raised
 from quantize.show import facts
 from quantize.show.numbers import brackets, odds, rounded, share, significant
 from quantize.show.view import clean
@@ -51,9 +52,10 @@ def worked_row(found: Analysis) -> list[str]:
     form = facts.form(found)
     unit = rounded(found.unit, found.unit_err)
     value, stated = (facts.amount(found, text) for text in (form(row.value), unit))
-    above = form(row.value)
+    above, start = form(row.value), ""
     if found.offset:
-        above = f"({above} − {significant(found.offset, 4)})"
+        above = f"({above} {'−' if found.offset > 0 else '+'} {significant(abs(found.offset), 4)})"
+        start = f"Counted from {significant(found.offset, 4)}: "
     name = "State" if found.readings.state is not None else "Reading"
     mean = f", the mean of {row.count} readings," if row.count > 1 else ""
     cycles = (row.value - found.offset) / found.unit
@@ -67,7 +69,7 @@ def worked_row(found: Analysis) -> list[str]:
         )
     return [
         first,
-        f"{above} / {unit} = {cycles:.2f}; the nearest whole number is {row.integer}.",
+        f"{start}{above} / {unit} = {cycles:.2f}; the nearest whole number is {row.integer}.",
         f"Back again: {origin}{row.integer} × {unit} = {form.finer(row.expected)}. The reading "
         f"differs from it by {form.finer(row.difference, '+')}, which is "
         f"{abs(row.difference / found.unit):.2f} of a unit. Without steps, differences of every "
@@ -107,7 +109,7 @@ def worked_coulombs(found: Analysis, coulombs: Any) -> list[str]:
             f"taken into account that is {found.readings.values[first]:.4g} divisions, or {k} "
             f"units: {k} × {coulombs.value:.4g} C = {k * coulombs.value:.4g} C."
         )
-    return lines
+    return [raised(line) for line in lines]
 
 
 def next_steps(found: Analysis, coulombs: Any = None) -> list[str]:

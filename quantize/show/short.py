@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from quantize._support.rendering import renderer
 from quantize.analysis import Analysis
 from quantize.charge.run_analysis import RunAnalysis
+from quantize.charge.stated import raised
 from quantize.show import facts
 from quantize.show.numbers import brackets, chance, probability, significant
 from quantize.show.sentences import next_step
@@ -126,7 +127,7 @@ def _look_at(found: Analysis) -> str:
             checks = [check for check in others if check.level == level]
             if checks:
                 more = f" ({len(checks) - 1} more {word})" if checks[1:] else ""
-                said = textwrap.shorten(checks[0].sentence, _LONGEST, placeholder=" …")
+                said = textwrap.shorten(raised(checks[0].sentence), _LONGEST, placeholder=" …")
                 return f"check {word}: {checks[0].name}: {said}{more}"
         sound = f"none of {'the other ' if told else ''}{len(others)} checks is out of order; "
     warned = [f.sentence for f in found.findings if f.warns and not f.blocks]

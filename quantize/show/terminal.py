@@ -12,7 +12,7 @@ import sys
 import textwrap
 import time
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
@@ -37,7 +37,6 @@ _OPTIONS = {
     "alpha": "--alpha",
     "n_resamples": "--resamples",
     "rng": "--seed",
-    "particle=": "--particle",
     "particle": "--particle",
     "route": "--route",
     "apparatus": "--apparatus",
@@ -140,7 +139,7 @@ def _what_is_kept(words: list[str], options: set[str]) -> str:
 
 
 def _fail(message: str, options: set[str]) -> NoReturn:
-    text = _in_options(_one_line(message), options)
+    text = in_options(_one_line(message), options)
     # One line for whoever reads it from a pipe or a log.
     say(_filled("quantize: ", text) if sys.stderr.isatty() else f"quantize: {text}", err=True)
     sys.exit(2)
@@ -159,12 +158,14 @@ def _one_line(text: str) -> str:
     return " ".join(clean.split())
 
 
-def _in_options(message: str, options: set[str]) -> str:
+def in_options(message: str, options: Collection[str] = ()) -> str:
     """Arguments of the library under the names that they have on the command line."""
 
     def named(match: re.Match[str]) -> str:
-        name = _OPTIONS.get(match[1], match[0])
-        return "FILE" if name == "--readings" and name not in options else name
+        name, _, given = match[1].partition("=")
+        option = _OPTIONS.get(name, match[0])
+        option = "FILE" if option == "--readings" and option not in options else option
+        return " ".join([option, *(re.findall(r"[\w.]+", given) if name in _OPTIONS else ())])
 
     return re.sub(r"`([^`]+)`", named, message)
 

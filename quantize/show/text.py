@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import re
 import textwrap
 from collections.abc import Sequence
 from typing import Any
 
 from quantize._support.rendering import renderer
-from quantize.show.view import Block, Bullets, Column, Preformatted, Section, Table, View
+from quantize.show.view import Block, Bullets, Column, Preformatted, Section, Table, View, together
 
 WIDTH = 80
 
@@ -42,12 +41,8 @@ def _block(block: Block, indent: str) -> list[str]:
 
 
 def _filled(text: str, first: str, rest: str) -> list[str]:
-    """A paragraph filled to the width, `first` before its first line and `rest` before others.
-
-    A number and its sign of per cent, of error or of ten's power stay together.
-    """
-    text = re.sub(r"(?<=[\d)]) (?=[%×±])|(?<=[×±]) ", "\u00a0", text)
-    lines = textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
+    """A paragraph filled to the width, `first` before its first line and `rest` before others."""
+    lines = textwrap.wrap(together(text), WIDTH, initial_indent=first, subsequent_indent=rest)
     return [line.replace("\u00a0", " ") for line in lines]
 
 

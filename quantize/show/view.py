@@ -7,10 +7,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Literal, TypeVar
 
 T = TypeVar("T")
+_CLOSE = re.compile(
+    r"(?<=[\d)]) (?=[%×±])|(?<=[×±]) |(?<=\bp =) |(?<=\bp) (?==)|(?<=[⁰¹²³⁴⁵⁶⁷⁸⁹]) (?=\w)"
+)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -102,6 +106,11 @@ def printable(text: object, longest: int, *, instead: str = " ", end: str = "…
     """A label as plain text: `instead` of what cannot be printed, `end` where it is cut."""
     shown = "".join(c if c.isprintable() else instead for c in str(text))
     return shown if len(shown) <= longest else shown[: longest - 1] + end
+
+
+def together(text: str) -> str:
+    """A number and its sign of per cent, of error or of a power of ten on one line."""
+    return _CLOSE.sub("\u00a0", text)
 
 
 def clean(text: object, *, longest: int = 48) -> str:

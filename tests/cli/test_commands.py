@@ -198,7 +198,7 @@ def test_what_the_numbers_are_measured_in_is_said(quantize: Run, tmp_path: Path)
     plain = json.loads(quantize(*command[:-2], "--json").out)
     assert plain["readings"]["unit_name"] is None
     assert {**found, "readings": 0} == {**plain, "readings": 0}
-    assert ") × 10⁻¹⁹ C</p>" in (tmp_path / "a.html").read_text("utf-8")
+    assert ")&nbsp;×&nbsp;10⁻¹⁹&nbsp;C</p>" in (tmp_path / "a.html").read_text("utf-8")
     run = ("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml")
     assert "a run is in divisions" in quantize(*run, "--unit-name", "mm").err
     assert "--unit-name is '" in quantize("analyze", "page.csv", "--unit-name", " ").err
@@ -236,6 +236,11 @@ def test_the_report_says_who_hands_it_in(quantize: Run, tmp_path: Path) -> None:
         assert words in page
     refused = quantize("analyze", "page.csv", *QUICK, *said)
     assert refused.err == "quantize: --title is for the report page; give --report FILE.\n"
+
+
+def test_advice_names_the_options_of_the_command_line() -> None:
+    said = terminal.in_options("say so (`integers=(1, 9)`), give `sigma`, and mind `neither`")
+    assert said == "say so (--integers 1 9), give --sigma, and mind `neither`"
 
 
 def test_forms_to_fill_in(quantize: Run, tmp_path: Path) -> None:

@@ -11,13 +11,21 @@ import pytest
 import quantize as qz
 from quantize.analysis import Analysis
 from quantize.charge import SimulatedBench, read_run
-from quantize.show.html import notebook_table
+from quantize.show.html import notebook_table, told
 from quantize.show.results import frame_table
 from quantize.show.view import Column, Table
 
 
 def parsed(html: str) -> ElementTree.Element:
     return ElementTree.fromstring(f"<div>{html}</div>".replace("&nbsp;", " "))
+
+
+def test_names_are_code_and_numbers_stay_whole() -> None:
+    said = told("5 % of (1.6 ± 0.1) × 10⁻¹⁹ C (p = 0.1); `integers=(1, 9)`, `a<b`")
+    assert said == (
+        "5&nbsp;% of (1.6&nbsp;±&nbsp;0.1)&nbsp;×&nbsp;10⁻¹⁹&nbsp;C (p&nbsp;=&nbsp;0.1); "
+        "<code>integers=(1, 9)</code>, `a&lt;b`"
+    )
 
 
 def test_an_analysis_is_well_formed_and_complete(published: Analysis) -> None:

@@ -48,7 +48,7 @@ class Page(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         if "style" not in self.open:
-            self.text += data
+            self.text += data.replace("\u00a0", " ")
 
 
 @pytest.fixture(scope="module")
@@ -191,6 +191,12 @@ def test_every_term_of_the_theory_has_its_line(
             assert term not in text, term
 
 
+def plainly(number: str) -> float:
+    """A number as people write it."""
+    power = str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
+    return float(number.translate(power).replace(" × 10", "e"))
+
+
 @pytest.mark.slow
 def test_a_run_adds_coulombs_budget_checks_and_cautions(run: qz.charge.Run) -> None:
     found = run.analyze(n_resamples=199, rng=1)
@@ -205,15 +211,17 @@ def test_a_run_adds_coulombs_budget_checks_and_cautions(run: qz.charge.Run) -> N
         "local regulations",
     ):
         assert words in page.text, words
+    # No power of ten as programs write it, no infinity, no minus of a minus.
+    assert not re.search(r"\de[+-]\d|\binf\b|− -", page.text)
     assert found.coulombs is not None
     lines = sentences.worked_coulombs(found, found.coulombs)
-    number = r"([\d.]+(?:e-\d+)?)"
+    number = r"([\d.]+(?: × 10[⁻⁰¹²³⁴⁵⁶⁷⁸⁹]+)?)"
     weighed = re.search(rf"is {number} × {number} / {number} = {number} C\.", lines[0])
     scaled = re.search(rf"is {number} / {number} × {number} C = {number} C\.", lines[1])
     assert weighed is not None
     assert scaled is not None
-    weight, gap, volts, held = map(float, weighed.groups())
-    unit, fall, again, value = map(float, scaled.groups())
+    weight, gap, volts, held = map(plainly, weighed.groups())
+    unit, fall, again, value = map(plainly, scaled.groups())
     # Four digits are printed of each: weight times separation over voltage, and unit over fall.
     assert held == pytest.approx(weight * gap / volts, rel=1e-3, abs=0)
     assert again == held
