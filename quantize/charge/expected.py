@@ -228,7 +228,7 @@ def gains(
         rows.append((step.words, "reading", step.units, after))
     for name in to_improve(bench, before.charge):
         after = expected(*improved(bench, now.divisions(), name, BETTER)).of(spheres)
-        words = f"half the uncertainty of the {named(name)}"
+        words = f"{named(name)}, known twice as well"
         rows.append((words, "input", math.nan, after))
     rows.append(("another sphere, read as much", "sphere", math.nan, before.of(spheres + 1)))
     table = pd.DataFrame(rows, columns=["measurement", "kind", "units", "relative"])

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from quantize.charge.agreement import named
-from quantize.show.view import Bullets, Column, Section, Table, View
+from quantize.show.view import Bullets, Column, Section, Table, View, printable
 
 if TYPE_CHECKING:
     from quantize.charge.next_step import NextStep
@@ -26,11 +26,11 @@ def _known(value: Any) -> str:
 
 
 def _words(name: str) -> str:
-    return _WORDS.get(name, named(name))
+    return printable(_WORDS.get(name, named(name)), 41)
 
 
 _GAINS = (
-    Column("measurement", "what is done", 56, "<", "  ", lambda words: str(words)[:56]),
+    Column("measurement", "what is done", 59, "<", "  ", lambda words: printable(words, 59)),
     Column("relative", "expected", 9, gap=" ", form=lambda value: f"{100 * value:.3g} %"),
     Column("gain", "gain", 8, gap=" ", form=lambda value: f"{100 * value:.2g} %"),
 )
@@ -49,7 +49,7 @@ def target_sections(found: TargetPlan) -> View:
     )
     limits = Table(
         [
-            Column("input", "what limits it", 36, "<", "  ", lambda name: _words(name)[:36]),
+            Column("input", "what limits it", 41, "<", "  ", _words),
             Column("relative", "known to", 9, gap=" ", form=_percent),
             Column("share", "share", 7, gap=" ", form=lambda share: f"{100 * share:.0f} %"),
             Column("if_exact", "if exact", 9, gap=" ", form=_percent),
