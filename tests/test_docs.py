@@ -84,7 +84,7 @@ def test_wrong_code_on_a_page_is_noticed(tmp_path: Path, monkeypatch: pytest.Mon
     assert run_page(page) == 0
 
 
-COLUMNS = 82
+COLUMNS, BESIDE_A_PICTURE = 82, 66
 """Fits a page beside the menu; what code prints may be longer, and scrolls in its block."""
 
 
@@ -132,10 +132,12 @@ def test_code_that_is_shown_is_no_wider_than_a_page() -> None:
         for line in enumerate((ROOT / name).read_text("utf-8").splitlines(), 1)
     ]
     assert len(lines) > 1500
+    room = {ROOT / "docs" / "howto" / "gallery.md": BESIDE_A_PICTURE}
     wide = [
-        f"{name_of(path)}, line {number}: {len(line)} columns, {COLUMNS} at most: {line}"
+        f"{name_of(path)}, line {number}: {len(line)} columns, {most} at most: {line}"
         for path, number, line in lines
-        if len(line) > COLUMNS
+        for most in [room.get(path, COLUMNS)]
+        if len(line) > most
     ]
     assert not wide, "\n".join(wide)
 

@@ -179,4 +179,11 @@ def test_the_front_page_of_the_docs(browser: Browser) -> None:
     broken = "[...document.images].filter(i => !i.naturalWidth || !i.alt).length"
     assert visit.evaluate(broken) == 0
     assert visit.evaluate("document.images.length") >= 1
+    # On a phone the text comes before the menu.
+    visit.resize(400)
+    tops = [
+        visit.evaluate(f"document.querySelector('{part}').getBoundingClientRect().top")
+        for part in ("div.body", "div.sphinxsidebar")
+    ]
+    assert tops[0] < tops[1]
     assert pages(visit.printed()) <= 3
