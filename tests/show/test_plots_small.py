@@ -17,6 +17,7 @@ from matplotlib.transforms import Bbox
 
 import quantize as qz
 from quantize.analysis import Analysis
+from quantize.show.plots import style
 
 SIZE = (3.3, 2.5)
 VIEWS = ("readings", "evidence", "phases", "integers", "null", "posterior", "residuals")
@@ -153,3 +154,14 @@ def test_the_faults_are_seen() -> None:
 
     said = faults(*drawn(wrong))
     assert [what.partition(":")[0] for what in said] == ["over the edge", "ticks", "labels"]
+
+
+def test_numbers_of_an_axis_and_of_a_title_are_whole() -> None:
+    axes = style.new_axes(3.7, 3.4)
+    axes.set(xlim=(1.999, 2.001), ylim=(100_000.1, 100_000.2))
+    style.picture(axes, "png")
+    for axis in (axes.xaxis, axes.yaxis):
+        assert axis.get_offset_text().get_text() == ""
+    assert axes.get_xticklabels()[0].get_text().startswith("1.99")
+    for inches in np.linspace(1.0, 4.0, 31):
+        assert "2.00023 ± 0.00026" in style.broken("Between multiples of 2.00023 ± 0.00026", inches)

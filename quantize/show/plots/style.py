@@ -21,7 +21,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.writing import check_target, write_whole
-from quantize.show.view import printable
+from quantize.show.view import printable, together
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,6 +60,7 @@ LOOK: Any = {
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.axisbelow": True,
+    "axes.formatter.useoffset": False,
     "text.color": INK,
     "text.parse_math": False,
     "xtick.color": INK,
@@ -221,7 +222,7 @@ def broken(text: str, inches: float, letter: float = 9 * 0.56) -> str:
     """Text in lines of so many inches, by the usual width of a letter in points."""
     most = max(int((inches - 0.3) * 72 / letter), 20)
     # A number and its unit of measurement stay together.
-    text = re.sub(r"(?<=[⁰¹²³⁴⁵⁶⁷⁸⁹]) |(?<=\d) (?=[VsC]\b)", "\u00a0", text)
+    text = re.sub(r"(?<=\d) (?=[VsC]\b)", "\u00a0", together(text))
     lines = "\n".join(textwrap.fill(line, most) for line in text.split("\n"))
     return lines.replace("\u00a0", " ")
 
