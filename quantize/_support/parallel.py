@@ -6,7 +6,9 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import sys
 import threading
+import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from typing import Any, Protocol, TypeAlias, TypeVar
@@ -129,9 +131,14 @@ class Steps:
         self.report = progress if callable(progress) else None
         self.bar: Any = None
         if progress is True:
-            from tqdm.auto import tqdm
+            with warnings.catch_warnings():
+                # A notebook without widgets gets letters.
+                warnings.filterwarnings("ignore", "IProgress not found")
+                from tqdm.auto import tqdm
 
-            self.bar = tqdm(total=total, desc=label, initial=done)
+            # On standard error a notebook shows them in red.
+            file = sys.stdout if "ipykernel" in type(sys.stdout).__module__ else None
+            self.bar = tqdm(total=total, desc=label, initial=done, file=file)
 
     def advance(self, pieces: int = 1) -> None:
         """So many pieces are finished."""

@@ -27,6 +27,7 @@ found
     "found.mixture.alternatives.head(1)",
     "import sys; 'matplotlib.pyplot' in sys.modules",
     "qz.analyze([1.0, 1.0, 1.0])",
+    "qz.compare_null(found.readings, null='smooth', n_resamples=99, rng=1, progress=True).p_value",
 )
 """The published charges (Phys. Rev. 32:349, 1911), and readings that cannot be used."""
 
@@ -101,3 +102,11 @@ def test_an_error_is_one_sentence(shown: list[list[Any]]) -> None:
     assert error.output_type == "error"
     assert error.ename == "InputError"
     assert error.evalue.startswith("`readings` are all equal to 1; ")
+
+
+def test_progress_is_shown_and_not_in_red(shown: list[list[Any]]) -> None:
+    told = [output for output in shown[6] if output.output_type == "stream"]
+    assert {output.name for output in told} <= {"stdout"}
+    # With widgets the bar is one of them.
+    said = "".join(output.text for output in told)
+    assert "100%" in said or any(output.output_type == "display_data" for output in shown[6])
