@@ -83,8 +83,6 @@ def vapour_share(temperature: Numbers, pressure: Numbers, humidity: Numbers) -> 
 def vapour_viscosity(temperature: Numbers) -> Any:
     """Viscosity of thin water vapour in Pa s: IAPWS R12-08 (2008), equation 11.
 
-    Examples
-    --------
     >>> round(float(vapour_viscosity(293.15)) * 1e6, 3)
     9.55
     """

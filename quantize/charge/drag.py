@@ -190,8 +190,6 @@ class SlipCorrection:
 def triples_apart(diameter: float, temperature: float, pressure: float) -> float:
     """Half the span of the published slip factors of a sphere, over their mean.
 
-    Examples
-    --------
     >>> round(triples_apart(2.1e-6, 293.15, 101325.0), 5)
     0.00267
     """

@@ -32,8 +32,6 @@ def written_step(positions: FloatArray) -> float | None:
     That of the last printed decimal, unless all of them are halves, quarters or fifths of a
     division, which chance does less than once in 10,000 runs. None in full precision.
 
-    Examples
-    --------
     >>> import numpy as np
     >>> [written_step(np.array([7.5, 12, 3.5, 8, last, 4])) for last in (10.5, 10.4)]
     [0.5, 0.1]

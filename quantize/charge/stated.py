@@ -98,8 +98,6 @@ def degrees_of_freedom(degrees: float) -> str:
     Above `MANY` Student's t is the normal law to the digits of any result, so that they are
     effectively infinite. They are rounded down (JCGM 100:2008, G.4.1).
 
-    Examples
-    --------
     >>> [degrees_of_freedom(nu) for nu in (16.7, 306841.0, math.inf)]
     ['16', 'inf', 'inf']
     """

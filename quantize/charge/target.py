@@ -207,8 +207,6 @@ def plan_target(
 def relative_of(name: str, given: float | str) -> float:
     """A relative uncertainty between 0 and 1 from 0.01, "0.01" or "1 %".
 
-    Examples
-    --------
     >>> relative_of("target", "1 %"), relative_of("target", 0.02)
     (0.01, 0.02)
     """

@@ -35,8 +35,6 @@ def soft_round(t: FloatArray, spread: FloatArray) -> FloatArray:
     Below a spread of 0.25 three steps on either side are summed; above, the Fourier series
     t + Σ (−1)^m sin(2πmt)·exp(−2π²s²m²)/(πm).
 
-    Examples
-    --------
     >>> soft_round(np.array([2.4, 2.4]), np.array([0.01, 3.0])).round(3)
     array([2. , 2.4])
     """

@@ -306,8 +306,6 @@ def _largest_cosine(angle: FloatArray, either_way: FloatArray) -> FloatArray:
 def log_interval(distance: FloatArray, half: FloatArray, sd: FloatArray) -> FloatArray:
     """Log of the standard normal probability of (distance ± half)/sd; fine intervals too.
 
-    Examples
-    --------
     >>> log_interval(np.array([0.0, 3.0]), np.ones(2), np.ones(2)).round(4)
     array([-0.3817, -3.7846])
     """

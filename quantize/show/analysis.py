@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from quantize.charge.stated import times_ten
+from quantize.charge.stated import raised
 from quantize.show import facts
 from quantize.show.numbers import Form, probability, rounded, share, significant
 from quantize.show.view import (
@@ -50,7 +50,11 @@ def verdict(found: Analysis | CountAnalysis, headline: str) -> View:
     lists = {"Why": found.reasons, "What would settle it": found.advice}
     return (
         Section(f"VERDICT: {found.verdict}", [headline]),
-        *(Section(title, [Bullets(items)]) for title, items in lists.items() if items),
+        *(
+            Section(title, [Bullets(list(map(raised, items)))])
+            for title, items in lists.items()
+            if items
+        ),
     )
 
 
@@ -88,8 +92,7 @@ def _readings(found: Analysis) -> Section:
         return Section(title, [facts.unreadable(found)])
     form = facts.form(found)
     title += facts.measured_in(found)
-    if form.power:
-        title += f", values in {times_ten(form.power).strip(' ×')}"
+    title += form.taken_out
     table = _levels_table(found, rows, form)
     if found.readings.state is None:
         return Section(title, [table])

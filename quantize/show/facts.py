@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from quantize import __version__
+from quantize.charge.stated import raised
 from quantize.null.allowed_units import in_words
 from quantize.null.verdict import KINDS
 from quantize.show.numbers import (
@@ -113,7 +114,7 @@ def measured_in(found: object) -> str:
 
 def amount(found: object, text: str) -> str:
     """A number that is measured as the readings are."""
-    return in_unit(text, unit_name(found))
+    return in_unit(raised(text), unit_name(found))
 
 
 def unreadable(found: Analysis) -> str:

@@ -131,14 +131,14 @@ class Form:
         """For what is computed of readings that are rounded more coarsely than they scatter."""
         return dataclasses.replace(self, places=self.places + self.extra)
 
+    @property
+    def taken_out(self) -> str:
+        """What a heading says of the power of ten."""
+        return times_ten(self.power).replace(" × ", ", values in ")
+
     def __call__(self, value: float, sign: str = "") -> str:
         """A value of the sample as text."""
-        text = self.mantissa(value, sign)
-        return f"{text}e{self.power}" if self.power else text
-
-    def signed(self, value: float) -> str:
-        """The same with its sign."""
-        return self(value, "+")
+        return self.mantissa(value, sign) + times_ten(self.power)
 
     def mantissa(self, value: float, sign: str = "") -> str:
         """The text without its power of ten."""

@@ -227,7 +227,7 @@ def _pictures(found: Analysis, run: Rows | None) -> dict[str, Any]:
 
 def _of_analysis(found: Analysis, coulombs: Any) -> dict[str, Section]:
     """What every report says."""
-    reasons = [clean(reason, longest=600) for reason in found.reasons]
+    reasons = [raised(clean(reason, longest=600)) for reason in found.reasons]
     nulls = Table(
         [
             Column("meaning", "samples made of"),
@@ -280,14 +280,15 @@ def _levels(found: Analysis) -> Section:
         return Section(title, [facts.unreadable(found)])
     by_state = found.readings.state is not None
     form = facts.form(found)
+    title += form.taken_out
     columns = [
         Column("label", facts.item(found), form=lambda x: clean(x, longest=28), style="label"),
         *([Column("count", "readings", style="n")] if by_state else []),
-        Column("value", "mean" if by_state else "value", form=form, style="n"),
+        Column("value", "mean" if by_state else "value", form=form.mantissa, style="n"),
         Column("integer", "whole number", style="n"),
         Column("probability", "probability", form=probability, style="n"),
-        Column("expected", "× unit", form=form.finer, style="n"),
-        Column("difference", "difference", form=form.finer.signed, style="n"),
+        Column("expected", "× unit", form=form.finer.mantissa, style="n"),
+        Column("difference", "difference", form=lambda d: form.finer.mantissa(d, "+"), style="n"),
     ]
     rows = folded(every, most=40, head=24, tail=8)
     return Section(title, [Table(columns, rows, left_out=len(every) - len(rows) + 1)])

@@ -56,6 +56,7 @@ def worked_row(found: Analysis) -> list[str]:
     if found.offset:
         above = f"({above} {'−' if found.offset > 0 else '+'} {significant(abs(found.offset), 4)})"
         start = f"Counted from {significant(found.offset, 4)}: "
+    above, below = (f"({text})" if "×" in text else text for text in (above, unit))
     name = "State" if found.readings.state is not None else "Reading"
     mean = f", the mean of {row.count} readings," if row.count > 1 else ""
     cycles = (row.value - found.offset) / found.unit
@@ -69,7 +70,7 @@ def worked_row(found: Analysis) -> list[str]:
         )
     return [
         first,
-        f"{start}{above} / {unit} = {cycles:.2f}; the nearest whole number is {row.integer}.",
+        f"{start}{above} / {below} = {cycles:.2f}; the nearest whole number is {row.integer}.",
         f"Back again: {origin}{row.integer} × {unit} = {form.finer(row.expected)}. The reading "
         f"differs from it by {form.finer(row.difference, '+')}, which is "
         f"{abs(row.difference / found.unit):.2f} of a unit. Without steps, differences of every "

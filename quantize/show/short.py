@@ -113,7 +113,7 @@ def _sure(found: Analysis) -> str:
             f"odds of at least 20 to 1 against every unit from {found.no_unit_above:.3g} to "
             f"{facts.amount(found, f'{found.unit_range.high:.3g}')}, each by itself"
         )
-    return f"not sure either way (p = {p}). {found.reasons[0]}"
+    return f"not sure either way (p = {p}). {raised(found.reasons[0])}"
 
 
 def _look_at(found: Analysis) -> str:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from hostile import hostile
+from plain_numbers import plainly
 
 import quantize as qz
 from quantize.analysis import Analysis
@@ -189,12 +190,6 @@ def test_every_term_of_the_theory_has_its_line(
                     assert word in terms, term
         for term in NEVER:
             assert term not in text, term
-
-
-def plainly(number: str) -> float:
-    """A number as people write it."""
-    power = str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
-    return float(number.translate(power).replace(" × 10", "e"))
 
 
 @pytest.mark.slow

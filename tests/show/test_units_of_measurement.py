@@ -47,7 +47,7 @@ def test_the_text_and_the_notebook_say_it(in_esu: Analysis) -> None:
         "1.589 to 31.78 × 10⁻¹⁰ esu",
     ):
         assert words in " ".join(text.split()), words
-    assert "×&nbsp;10⁻¹⁰ esu" in in_esu._repr_html_()
+    assert "×&nbsp;10⁻¹⁰&nbsp;esu" in in_esu._repr_html_()
     plain = dataclasses.replace(in_esu, readings=qz.Readings(in_esu.readings.values))
     assert "esu" not in str(plain)
 

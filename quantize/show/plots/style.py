@@ -13,7 +13,7 @@ import os
 import re
 import textwrap
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +21,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.writing import check_target, write_whole
+from quantize.charge.stated import raised
 from quantize.show.view import printable, together
 
 if TYPE_CHECKING:
@@ -138,6 +139,13 @@ def fit(*panels: Axes) -> None:
             ax.set_title(title)
         _break_below(ax)
         ax.set_ylabel(broken(ax.get_ylabel(), high - 0.6))
+        for form in (axis.get_major_formatter() for axis in (ax.xaxis, ax.yaxis)):
+            # A power of ten that is taken out of all ticks.
+            form.get_offset = functools.partial(_taken_out, form.get_offset)  # type: ignore[method-assign]
+
+
+def _taken_out(offset: Callable[[], str]) -> str:
+    return raised(offset().replace("\N{MINUS SIGN}", "-")).removeprefix("1 ")
 
 
 def panel_inches(ax: Axes) -> tuple[float, float]:
@@ -277,13 +285,13 @@ def plain_ticks(ax: Axes, low: float, high: float) -> None:
     ax.xaxis.set_major_locator(FixedLocator(values))
     ax.xaxis.set_minor_locator(NullLocator())
     ax.xaxis.set_minor_formatter(NullFormatter())
-    ax.set_xticks(values, [f"{v:g}" for v in values])
+    ax.set_xticks(values, [raised(f"{v:g}") for v in values])
 
 
 def _apart(ax: Axes, values: list[float], span: float) -> bool:
     """Whether the labels of a logarithmic axis stand apart, with room for no more than nine."""
     at = np.log(values) / span * points_of(ax)[0]
-    half = 9 * 0.3 * np.array([len(f"{v:g}") for v in values])
+    half = 9 * 0.3 * np.array([len(raised(f"{v:g}")) for v in values])
     return len(values) < 10 and bool(np.all(np.diff(at) > half[1:] + half[:-1] + 5))
 
 
@@ -295,7 +303,7 @@ def plain_powers(axis: Axis) -> None:
     subs = (1.0, 2.0, 5.0) if low > 0 and high / low < 100 else (1.0,)
     if low > 0:
         axis.set_major_locator(LogLocator(subs=subs))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.12g}"))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: raised(f"{value:,.12g}")))
     axis.set_minor_formatter(NullFormatter())
 
 
