@@ -19,7 +19,7 @@ GLOSSARY = {
     "squared and added; near its degrees of freedom when chance explains them.",
     "clusters": "Readings that crowd about a few values which are not equally far apart.",
     "comb": "Values at equal distances, as the teeth of a comb: the multiples of one unit.",
-    "degrees of freedom": "How many independent repeats stand behind an uncertainty.",
+    "degrees of freedom": "How many independent repeats stand behind an uncertainty; ∞: very many.",
     "exponent": "By how many per cent the result changes when the input changes by one per cent.",
     "intercept": "Where a straight line stands at zero, here at zero volts.",
     "least squares": "The method that makes the sum of the squared differences from the multiples "

@@ -34,6 +34,11 @@ def flat(text: str) -> str:
     return " ".join(text.split())
 
 
+def page_of(path: Path) -> str:
+    """What a page says: its spaces are spaces, and code stands in backticks."""
+    return re.sub("</?code>", "`", path.read_text(encoding="utf-8").replace("&nbsp;", " "))
+
+
 # ---- one number ---------------------------------------------------------------------------------
 
 
@@ -47,7 +52,7 @@ def test_unit_error_interval_and_integers_are_those_of_the_fit(
     fit = charge.read_run("run.csv", "bench.toml").fit((6, 16))
     found = json.loads(quantize("analyze", *names, *QUICK, *SEED, *RANGE, "--json").out)
     text = quantize("analyze", *names, *QUICK, *SEED, *RANGE, "--report", "a.html", "--full").out
-    report = (tmp_path / "a.html").read_text(encoding="utf-8")
+    report = page_of(tmp_path / "a.html")
     assert found["unit"] == fit.unit
     assert found["unit_err"] == fit.unit_err
     assert found["interval_95"] == fit.interval(0.95).tolist()
@@ -96,7 +101,7 @@ def test_a_plain_analysis_with_its_run_reports_the_same(tmp_path: Path) -> None:
     from quantize.show.numbers import plus_minus
     from quantize.show.run import record
 
-    assert plus_minus(fit.unit, fit.unit_err) in path.read_text(encoding="utf-8")
+    assert plus_minus(fit.unit, fit.unit_err) in page_of(path)
     kept = record(plain, "run.csv", run)
     assert (kept["unit"], kept["unit_err"]) == pytest.approx((fit.unit, fit.unit_err))
 
@@ -133,7 +138,7 @@ def test_a_wrong_scale_is_a_check_with_its_reason(quantize: Run, tmp_path: Path)
     assert "the likeliest to be wrong is the length of one scale division, by 1" in text
     assert "by the joint fit of all inputs" in text
     assert max(map(len, done.out.splitlines())) <= 80
-    report = flat((tmp_path / "a.html").read_text(encoding="utf-8"))
+    report = flat(page_of(tmp_path / "a.html"))
     for words in ("What all inputs say of each", "Do all inputs agree?", "agree on one sphere"):
         assert words in report
     found = json.loads(quantize("analyze", *names, *QUICK, *SEED, *RANGE, "--json").out)
@@ -172,7 +177,7 @@ def test_coulombs_are_conditional_where_steps_are_not_settled(
     # Nowhere does the text say that the unit is so many coulombs.
     assert "unit = " not in text
     assert "If there were steps: it agrees" in text or "If there were steps: no" in text
-    report = flat(re.sub(r"<[^>]*>", " ", (tmp_path / "a.html").read_text(encoding="utf-8")))
+    report = flat(re.sub(r"<[^>]*>", " ", page_of(tmp_path / "a.html")))
     assert "If there were steps, the unit would be" in report
     assert "The budget in coulombs, if there were steps" in report
     worked = report.partition("One row worked by hand")[2]
@@ -258,7 +263,7 @@ def test_a_missing_entry_leaves_the_verdict(quantize: Run, tmp_path: Path) -> No
     found = json.loads(quantize("analyze", *names, *QUICK, *SEED, *RANGE, "--json").out)
     assert found["coulombs"] is None
     assert "`sphere.weight`" in found["missing"]
-    report = (tmp_path / "a.html").read_text(encoding="utf-8")
+    report = page_of(tmp_path / "a.html")
     assert "In coulombs it is not stated: `sphere.weight`" in report
     column = ("run.csv", "--column", "divisions", "--apparatus", "bench.toml", "--full")
     text = flat(quantize("analyze", *column, *QUICK, *SEED, *RANGE).out)
@@ -305,7 +310,7 @@ def test_the_balance_charge_is_answered_everywhere(quantize: Run, tmp_path: Path
     for words in ("a whole number, 6 units", "Divisions fallen in one interval", "over the unit"):
         assert words in sentence
     assert f"Was the balance charge a whole number too? {sentence}" in flat(text)
-    assert sentence in (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert sentence in page_of(tmp_path / "a.html")
     assert "agrees with a whole number" in charge.read_run("run.csv", "bench.toml").analyze(
         (6, 16), n_resamples=49, rng=1
     )._repr_html_()  # fmt: skip
