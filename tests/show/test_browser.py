@@ -170,6 +170,11 @@ def test_formulas_show_without_a_network(browser: Browser, name: str) -> None:
     assert "\\" not in visit.evaluate("document.querySelector('div.body').innerText")
 
 
+@pytest.mark.parametrize("name", ["reference", "howto/pictures", "theory/comb", "changelog"])
+def test_long_names_and_formulas_fit_a_narrow_window(browser: Browser, name: str) -> None:
+    fits(page_of_the_docs(browser, f"{name}.html"))
+
+
 def test_the_front_page_of_the_docs(browser: Browser) -> None:
     visit = page_of_the_docs(browser, "index.html")
     assert [url for url in visit.requests if not url.startswith(("file:", "data:"))] == []
