@@ -1,25 +1,21 @@
-"""How often each estimator finds the right unit, and how good the stated intervals are.
+"""How often each estimator finds the right unit, and how good the stated intervals are; seed 1.
 
-Run with ``python -m benchmarks.accuracy``; ``--write docs/tables`` writes the table. Whole numbers
-are uniform on the range given, errors normal, the truth is a unit of 1, and an estimate is right
-within the tolerance given. The last columns are about the mixture with sigma unknown: how often its
-95 % set holds the truth, and how often a half or a third of the unit is called the best.
+Whole numbers are uniform on the range given, errors normal, the truth is a unit of 1. The last
+columns are about the mixture with sigma unknown.
 """
 
 from __future__ import annotations
 
-import argparse
-import dataclasses
-from pathlib import Path
+from collections.abc import Iterator
+from typing import Any, NamedTuple
 
 import numpy as np
 
 import quantize as qz
-from benchmarks.tables import keep
+from benchmarks.runner import Array, Rng, benchmark, figures, head, holds, number, row
 
 
-@dataclasses.dataclass(frozen=True)
-class Condition:
+class Condition(NamedTuple):
     """One cell: readings, sigma/unit, whole numbers from `first` to `last`, range, tolerance."""
 
     n: int
@@ -29,80 +25,62 @@ class Condition:
     unit_range: tuple[float, float] = (0.3, 3.0)
     tolerance: float = 0.05
 
+    def readings(self, rng: Rng) -> tuple[Array, Array]:
+        """One sample, and its whole numbers."""
+        k = rng.integers(self.first, self.last + 1, size=self.n)
+        return k + self.spread * rng.normal(size=self.n), k
 
-SIGNED = {"first": -4, "last": 4, "unit_range": (0.4, 2.5), "tolerance": 0.07}
+
+SIGNED = (-4, 4, (0.4, 2.5), 0.07)
 CONDITIONS = (
-    Condition(10, 0.10),
-    Condition(10, 0.20),
-    Condition(20, 0.25),
-    Condition(40, 0.30),
-    Condition(100, 0.30),
-    Condition(12, 0.20, **SIGNED),  # type: ignore[arg-type]
-    Condition(20, 0.20, **SIGNED),  # type: ignore[arg-type]
+    *(Condition(*pair) for pair in ((10, 0.10), (10, 0.20), (20, 0.25), (40, 0.30), (100, 0.30))),
+    Condition(12, 0.20, *SIGNED),
+    Condition(20, 0.20, *SIGNED),
 )
 COLUMNS = ("cosine score", "power", "least squares", "sigma known", "sigma unknown", "state twice")
 
 
-def one_page(condition: Condition, rng: np.random.Generator) -> tuple[list[float], float, float]:
-    """Units by each estimator, whether the 95 % set holds 1, and the posterior share of 1."""
-    low, high = condition.unit_range
-    k = rng.integers(condition.first, condition.last + 1, size=condition.n)
-    x = k + condition.spread * rng.normal(size=condition.n)
+def is_fraction(unit: Array, tolerance: float) -> Array:
+    """Whether a unit is a half or a third of the true one, 1."""
+    off = np.abs(np.asarray(unit)[..., None] / np.array([1 / 2, 1 / 3]) - 1)
+    return np.any(off < tolerance, axis=-1)
+
+
+def one_page(condition: Condition, rng: Rng) -> tuple[list[float], bool, float]:
+    """Units by each estimator, whether the 95 % set of the mixture holds 1, and its unit."""
+    units, (x, k) = condition.unit_range, condition.readings(rng)
     again = k + condition.spread * rng.normal(size=condition.n)
-    unknown = qz.fit_mixture(x, (low, high))
+    unknown = qz.fit_mixture(x, units)
     twice = qz.Readings(np.concatenate([x, again]), state=np.tile(np.arange(condition.n), 2))
-    units = [
-        qz.periodogram(x, (low, high)).unit,
-        qz.periodogram(x, (low, high), offset="free").unit,
-        qz.fit_comb(x, (low, high)).unit,
-        qz.fit_mixture(x, (low, high), sigma_range=condition.spread).unit,
-        unknown.unit,
-        qz.fit_mixture(twice, (low, high)).unit,
-    ]
-    rows = unknown.interval(0.95)
-    holds = bool(np.any((rows[:, 0] <= 1) & (rows[:, 1] >= 1)))
-    return units, float(holds), unknown.unit
+    found = (
+        qz.periodogram(x, units),
+        qz.periodogram(x, units, offset="free"),
+        qz.fit_comb(x, units),
+        qz.fit_mixture(x, units, sigma_range=condition.spread),
+        unknown,
+        qz.fit_mixture(twice, units),
+    )
+    return [fit.unit for fit in found], holds(unknown, 1.0), unknown.unit
 
 
-def cell(condition: Condition, runs: int, seed: int) -> str:
-    """One row of the table."""
-    rng = np.random.default_rng([seed, condition.n, round(100 * condition.spread)])
-    units, holds, best = [], [], []
-    for _ in range(runs):
-        found, inside, unit = one_page(condition, rng)
-        units.append(found)
-        holds.append(inside)
-        best.append(unit)
-    right = np.mean(np.abs(np.array(units) - 1) < condition.tolerance, axis=0)
-    fractions = np.abs(np.array(best)[:, None] / np.array([1 / 2, 1 / 3]) - 1)
-    submultiple = np.mean(np.any(fractions < condition.tolerance, axis=1))
-    shares = " | ".join(f"{share:.2f}" for share in right)
-    name = f"{condition.n} | {condition.spread:.2f} | {condition.first} … {condition.last}"
-    return f"| {name} | {shares} | {np.mean(holds):.2f} | {submultiple:.3f} |"
-
-
-def main(arguments: list[str] | None = None) -> None:
-    """Simulate, and print or write the table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="three samples a cell, two cells")
-    parser.add_argument("--runs", type=int, default=300, help="samples a cell")
-    parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
-    options = parser.parse_args(arguments)
-    runs = 3 if options.tiny else options.runs
-    conditions = CONDITIONS[:2] if options.tiny else CONDITIONS
-    lines = [
-        f"Share of {runs} simulated samples whose unit is right; standard error at most "
-        f'{0.5 / np.sqrt(runs):.3f}. "State twice" reads every state twice, sigma unknown.',
-        "",
-        "| readings | sigma/unit | integers | "
-        + " | ".join(COLUMNS)
-        + " | 95 % set holds | u/2, u/3 |",
-        "|---" * (3 + len(COLUMNS) + 2) + "|",
-    ]
-    for condition in conditions:
-        lines.append(cell(condition, runs, seed=1))
-        print(lines[-1], flush=True)
-    keep(options.write, "accuracy", "Accuracy of the estimators", lines)
+@benchmark("Accuracy of the estimators", number("--runs", 300, 3))
+def main(options: Any) -> Iterator[str]:
+    """The lines of the table."""
+    yield (
+        f"Share of {options.runs} simulated samples whose unit is right; standard error at most "
+        f'{0.5 / np.sqrt(options.runs):.3f}. "State twice" reads every state twice, sigma unknown.'
+    )
+    yield ""
+    first, last = ("readings", "sigma/unit", "integers"), ("95 % set holds", "u/2, u/3")
+    yield from head(*first, *COLUMNS, *last)
+    for c in CONDITIONS[: 2 if options.tiny else None]:
+        rng = np.random.default_rng([1, c.n, round(100 * c.spread)])
+        pages = [one_page(c, rng) for _ in range(options.runs)]
+        units, held, best = (np.array(column) for column in zip(*pages, strict=True))
+        right = np.mean(np.abs(units - 1) < c.tolerance, axis=0)
+        part = f"{np.mean(is_fraction(best, c.tolerance)):.3f}"
+        place = (c.n, f"{c.spread:.2f}", f"{c.first} … {c.last}")
+        yield row(*place, figures(right), f"{np.mean(held):.2f}", part)
 
 
 if __name__ == "__main__":

@@ -1,52 +1,31 @@
 """Pages with one planted fault: found, rightly named, the unit right; and pages without steps.
 
-    python -m benchmarks.bench_faults                        20 pages a fault, 60 clean, 300 without
-    python -m benchmarks.bench_faults --tiny                 a smoke run
-    python -m benchmarks.bench_faults --write docs/tables    also write the table
-
-The pages come from the plain simulator of the tests, which shares no code with the package. One
-row has the label of another state, the wrong sign, ten divisions too many or too few, or a charge
-that changed within the interval by one unit, which moves the reading by any part of a unit, or by
-half of one at least; or the sphere loses 8 % of its weight from the first row to the last. "As
-written" is the same page with every row taken as it stands. Clean pages go through every check.
-Pages without steps, clean and spoilt, go through `Run.analyze` with rows put right and as written,
-which shows whether putting rows right makes steps. Finished pages are kept in
-benchmarks/results/bench_faults.json; ``--afresh`` begins again.
+The pages come from the plain simulator. One row has the label of another state, the wrong sign, ten
+divisions too many or too few, or a charge that changed within the interval by one unit, which moves
+the reading by any part of a unit, or by half of one at least; or the sphere loses 8 % of its weight
+from the first row to the last. "As written" is the same page with every row taken as it stands.
+Finished pages are kept in benchmarks/results/bench_faults.json; seed 1414.
 """
 
 from __future__ import annotations
 
-import argparse
-import json
-import sys
-import warnings
 from collections import Counter
-from collections.abc import Callable, Sequence
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from benchmarks.tables import keep
+from benchmarks.plain import Bench, simulate
+from benchmarks.runner import AFRESH, RESULTS, Array, Kept, Rng, benchmark, head, number, row
 from quantize.charge import Run
 from quantize.charge.faults import believed
 from quantize.charge.levels import levels_of, steadied
 from quantize.charge.run_analysis import RunAnalysis
 from quantize.studies.families import are_multiples
 
-sys.path.append(str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
-from plain_bench import Bench, simulate
-
-Sizes = npt.NDArray[np.float64]
 Record = dict[str, Any]
-ROOT = Path(__file__).resolve().parents[1]
-RESULTS = ROOT / "benchmarks" / "results" / "bench_faults.json"
 SEED = 1414
 HALF = "changed charge, half a unit or more"
-KINDS = (
-    "label", "sign", "sign of a fall", "ten divisions", "changed charge", HALF, "drift of 8 %",
-)  # fmt: skip
 WORDS = {
     "label": "fits state",
     "sign": "reversing the sign",
@@ -56,27 +35,16 @@ WORDS = {
     HALF: "lies apart",
 }
 """What the sentence about each kind says."""
-_WRONG = 0.05  # of the unit; further off it is another one
-_RESAMPLES = 99
-_LEAST_SPAN = 5.0  # divisions: twice the smallest unit that shows in whole ones
-
-
+KINDS = (*WORDS, "drift of 8 %")
 SPOILT = ("clean", "label", "sign", "ten divisions")
 UNITS, NOISE = (1.0, 3.0), 0.05
 """Two units between these are summed up, in true units, unless all sums are multiples of one within
 the noise of a state."""
-READS, STATES, SMALLEST, LARGEST = 4, 8, 2.0, 9.0
+READS, STATES, ENDS = 4, 8, (2.0, 9.0)
+_LEAST_SPAN = 5.0  # divisions: twice the smallest unit that shows in whole ones
 
 
-def _continuous(rng: np.random.Generator) -> Sizes:
-    return rng.uniform(SMALLEST, LARGEST, STATES)
-
-
-def _levels(rng: np.random.Generator) -> Sizes:
-    return rng.choice(rng.uniform(SMALLEST, LARGEST, STATES // 2), STATES)
-
-
-def _sums(rng: np.random.Generator) -> Sizes:
+def _sums(rng: Rng) -> Array:
     while True:
         first, second = rng.uniform(*UNITS, 2)
         sizes = first * rng.integers(0, 3, STATES) + second * rng.integers(1, 3, STATES)
@@ -84,15 +52,15 @@ def _sums(rng: np.random.Generator) -> Sizes:
             return sizes
 
 
-WITHOUT: dict[str, Callable[[np.random.Generator], Sizes]] = {
-    "continuous charges": _continuous,
-    "four levels anywhere": _levels,
+WITHOUT = {
+    "continuous charges": lambda rng: rng.uniform(*ENDS, STATES),
+    "four levels anywhere": lambda rng: rng.choice(rng.uniform(*ENDS, STATES // 2), STATES),
     "sums of two units": _sums,
 }
 """Sizes of the charge states of pages without steps, in true units."""
 
 
-def page(kind: str, seed: int, without: str | None = None) -> tuple[Run, dict[str, Any], int]:
+def page(kind: str, seed: int, without: str | None = None) -> tuple[Run, Record, int]:
     """A page with its fault, the truth, and the number of the faulty row (0 for none).
 
     `without` names the kind of sizes that are no steps.
@@ -123,31 +91,31 @@ def page(kind: str, seed: int, without: str | None = None) -> tuple[Run, dict[st
     return Run(rows, apparatus), truth, i + 1
 
 
-def right(run: Run, truth: dict[str, Any], *, mend: bool) -> tuple[bool, bool]:
-    """Whether the unit is right, and whether its 95 % hold it."""
-    fit = run.fit(mend=mend)
-    low_high = fit.interval(0.95)
-    held = any(low <= truth["unit"] <= high for low, high in low_high)
-    return bool(abs(fit.unit / truth["unit"] - 1) <= _WRONG), bool(held)
+def right(run: Run, truth: Record, *, mend: bool) -> tuple[bool, bool]:
+    """Whether the unit is right within 5 %, and whether its 95 % hold it."""
+    fit, unit = run.fit(mend=mend), truth["unit"]
+    held = any(low <= unit <= high for low, high in fit.interval(0.95))
+    return bool(abs(fit.unit / unit - 1) <= 0.05), bool(held)
+
+
+def line_in_time(run: Run) -> bool:
+    """Whether the fall is taken as a line in time."""
+    return steadied(run, levels_of(run)).drift is not None
 
 
 def planted(kind: str, seed: int) -> Record:
     """What comes of one page with a fault."""
-    run, truth, row = page(kind, seed)
+    run, truth, faulty = page(kind, seed)
     faults = believed(run)[1]
-    if row:
-        mine = [fault.sentence for fault in faults if fault.row == row]
+    if faulty:
+        mine = [fault.sentence for fault in faults if fault.row == faulty]
         check = run.checks().of("the charge stayed the same")
-        if (
-            kind.startswith("changed charge")
-            and check.level != "good"
-            and f"row {row} lies" in check.sentence
-        ):
+        apart = check.level != "good" and f"row {faulty} lies" in check.sentence
+        if kind.startswith("changed charge") and apart:
             mine.append(f"lies apart: {check.sentence}")
-        found = bool(mine)
-        named = any(WORDS[kind] in sentence.lower() for sentence in mine)
+        found, named = bool(mine), any(WORDS[kind] in sentence.lower() for sentence in mine)
     else:
-        found = named = steadied(run, levels_of(run)).drift is not None
+        found = named = line_in_time(run)
     unit, held = right(run, truth, mend=True)
     before = right(run, truth, mend=False)[0] if faults else unit
     return {"found": found, "named": named, "unit": unit, "held": held, "before": before}
@@ -156,10 +124,9 @@ def planted(kind: str, seed: int) -> Record:
 def clean(kind: str, seed: int) -> Record:
     """What is said against one clean page: rows called wrong, a line in time, checks not good."""
     run = page(kind, 10_000 + seed)[0]
-    found = analyzed(run, mend=True)
-    doubts = [c.name for c in found.checks.checks if c.level in ("doubt", "bad")]
-    line = steadied(run, levels_of(run)).drift is not None
-    return {"wrong": bool(believed(run)[1]), "line": line, "doubts": doubts}
+    checks = analyzed(run, mend=True).checks.checks
+    doubts = [check.name for check in checks if check.level in ("doubt", "bad")]
+    return {"wrong": bool(believed(run)[1]), "line": line_in_time(run), "doubts": doubts}
 
 
 def without_steps(kind: str, seed: int) -> Record:
@@ -179,71 +146,67 @@ def without_steps(kind: str, seed: int) -> Record:
 
 def analyzed(run: Run, *, mend: bool) -> RunAnalysis:
     """The answer that a user gets."""
-    return run.analyze(mend=mend, n_resamples=_RESAMPLES, rng=1)
+    return run.analyze(mend=mend, n_resamples=99, rng=1)
 
 
-class Kept:
-    """Records of finished pages, kept in a file as they come."""
-
-    def __init__(self, path: Path | None) -> None:
-        self.path = path
-        exists = path is not None and path.exists()
-        self.records: dict[str, Record] = json.loads(path.read_text()) if path and exists else {}
-
-    def of(self, page_of: Callable[[str, int], Record], kind: str, n: int) -> list[Record]:
-        """The first `n` records of a kind of pages, and those after them that are kept already."""
-        first = f"{page_of.__name__}/{kind}/"
-        names = [f"{first}{seed}" for seed in range(n)]
-        names += [name for name in self.records if name.startswith(first) and name not in names]
-        for seed, name in enumerate(names):
-            if name not in self.records:
-                self.records[name] = page_of(kind, seed)
-                if self.path is not None:
-                    self.path.parent.mkdir(parents=True, exist_ok=True)
-                    self.path.write_text(json.dumps(self.records) + "\n")
-        return [self.records[name] for name in names]
+def clean_rows(rows: list[Record]) -> Iterator[str]:
+    """What is said against clean pages."""
+    doubts = Counter(name.split(":")[0] for each in rows for name in set(each["doubts"]))
+    said = ", ".join(f"{name} ({k})" for name, k in doubts.most_common()) or "none"
+    wrong, line = (sum(each[name] for each in rows) for name in ("wrong", "line"))
+    yield (
+        f"On {len(rows)} clean pages a row is called wrong on {wrong}, the fall is taken as a line "
+        f"in time on {line},"
+    )
+    doubted = sum(bool(each["doubts"]) for each in rows)
+    yield f'and any check says "doubt" or "bad" on {doubted}: {said}.'
 
 
-def faulty_rows(kept: Kept, kinds: Sequence[str], n: int) -> list[str]:
-    """The table of planted faults."""
-    lines = [
+def rows_without(kept: Kept, n: int, tiny: bool) -> Iterator[str]:
+    """False "steps" of pages without steps."""
+    names, total = ("pages", "faults", "mended", "written"), Counter[str]()
+    for sizes in list(WITHOUT)[: 1 if tiny else None]:
+        for spoilt in SPOILT[: 2 if tiny else None]:
+            rows = kept.of(without_steps, f"{sizes}: {spoilt}", n)
+            counts = Counter(
+                pages=len(rows),
+                faults=sum(bool(each["faults"]) for each in rows),
+                mended=sum(each["mended"] == "steps" for each in rows),
+                written=sum(each["written"] == "steps" for each in rows),
+            )
+            total.update(counts)
+            yield row(sizes, spoilt, *(counts[name] for name in names))
+    yield f"| all | {row(*(total[name] for name in names))}"
+
+
+@benchmark(
+    "Planted faults",
+    number("--pages", 20, 1, "pages of each fault"),
+    number("--clean", 60, 1, "clean pages"),
+    number("--without", 25, 1, "pages without steps of each kind"),
+    AFRESH,
+    quiet=True,
+)
+def main(options: Any) -> Iterator[str]:
+    """The lines of the page."""
+    kept = Kept(None if options.tiny else RESULTS / "bench_faults.json", afresh=options.afresh)
+    yield from (
         "Pages of 40 rows with one fault each: on how many it is found, the sentence says what it "
         "is, the unit is",
         "right within 5 %, its 95 % set holds the truth, and the unit is right with every row "
         "taken as written.",
         "A drift is found where the fall is taken as a line in time, and named where that is said.",
         "",
-        "| fault | pages | found | named | unit right | holds it | right as written |",
-        "|---|---|---|---|---|---|---|",
-    ]
-    names = ("found", "named", "unit", "held", "before")
-    for kind in kinds:
-        rows = kept.of(planted, kind, n)
-        counts = " | ".join(str(sum(row[name] for row in rows)) for name in names)
-        lines.append(f"| {kind} | {len(rows)} | {counts} |")
-        print(lines[-1], flush=True)
-    return lines
-
-
-def clean_rows(kept: Kept, n: int) -> list[str]:
-    """What is said against clean pages."""
-    rows = kept.of(clean, "clean", n)
-    doubts = Counter(name.split(":")[0] for row in rows for name in set(row["doubts"]))
-    said = ", ".join(f"{name} ({k})" for name, k in doubts.most_common()) or "none"
-    lines = [
-        "",
-        f"On {len(rows)} clean pages a row is called wrong on {sum(row['wrong'] for row in rows)}, "
-        f"the fall is taken as a line in time on {sum(row['line'] for row in rows)},",
-        f'and any check says "doubt" or "bad" on {sum(bool(row["doubts"]) for row in rows)}: '
-        f"{said}.",
-    ]
-    print("\n".join(lines), flush=True)
-    return lines
-
-
-def rows_without(kept: Kept, n: int, tiny: bool) -> list[str]:
-    """False "steps" of pages without steps."""
-    lines = [
+    )
+    yield from head(
+        "fault", "pages", "found", "named", "unit right", "holds it", "right as written"
+    )
+    for kind in KINDS[: 1 if options.tiny else None]:
+        rows = kept.of(planted, kind, options.pages)
+        names = ("found", "named", "unit", "held", "before")
+        yield row(kind, len(rows), *(sum(each[name] for each in rows) for name in names))
+    yield from ("", *clean_rows(kept.of(clean, "clean", options.clean)))
+    yield from (
         "",
         "Pages of 40 rows without steps that are called steps at 5 %, with the rows put right "
         "that are believed",
@@ -251,51 +214,10 @@ def rows_without(kept: Kept, n: int, tiny: bool) -> list[str]:
         "that a unit",
         "common to them would make. Rows are put right on so many pages.",
         "",
-        "| sizes | fault | pages | rows put right | steps, put right | steps, as written |",
-        "|---|---|---|---|---|---|",
-    ]
-    total = Counter[str]()
-    for sizes in list(WITHOUT)[: 1 if tiny else None]:
-        for spoilt in SPOILT[: 2 if tiny else None]:
-            rows = kept.of(without_steps, f"{sizes}: {spoilt}", n)
-            counts = Counter(
-                pages=len(rows),
-                faults=sum(bool(row["faults"]) for row in rows),
-                mended=sum(row["mended"] == "steps" for row in rows),
-                written=sum(row["written"] == "steps" for row in rows),
-            )
-            total.update(counts)
-            lines.append(f"| {sizes} | {spoilt} | {_cells(counts)} |")
-            print(lines[-1], flush=True)
-    lines.append(f"| all | | {_cells(total)} |")
-    print(lines[-1], flush=True)
-    return lines
-
-
-def _cells(counts: Counter[str]) -> str:
-    return " | ".join(str(counts[name]) for name in ("pages", "faults", "mended", "written"))
-
-
-def main(arguments: list[str] | None = None) -> None:
-    """Print the tables, and write them when asked."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true")
-    parser.add_argument("--pages", type=int, default=20)
-    parser.add_argument("--clean", type=int, default=60)
-    parser.add_argument("--without", type=int, default=25, help="pages without steps of each kind")
-    parser.add_argument("--afresh", action="store_true", help="leave out what was kept")
-    parser.add_argument("--write", metavar="DIR", type=Path)
-    options = parser.parse_args(arguments)
-    tiny = options.tiny
-    if options.afresh:
-        RESULTS.unlink(missing_ok=True)
-    kept = Kept(None if tiny else RESULTS)
-    warnings.simplefilter("ignore")
-    kinds = KINDS[:1] if tiny else KINDS
-    without = rows_without(kept, 1 if tiny else options.without, tiny)
-    lines = faulty_rows(kept, kinds, 1 if tiny else options.pages)
-    lines += clean_rows(kept, 1 if tiny else options.clean) + without
-    keep(options.write, "bench_faults", "Planted faults", lines)
+    )
+    put = ("rows put right", "steps, put right", "steps, as written")
+    yield from head("sizes", "fault", "pages", *put)
+    yield from rows_without(kept, options.without, options.tiny)
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 """Make the table that turns the evidence of the levels into p-values.
 
-``python -m benchmarks.calibrate`` draws families without steps (`NAMED`, `MORE`, and `CENTRED`
-for a free offset, `KNOWN` for a known sigma), assesses every sample at its default range as
-`analyze` does, evidence and guards, and writes quantize/null/calibration.json:
+Families without steps (`NAMED`, `MORE`, and `CENTRED` for a free offset, `KNOWN` for a known sigma)
+are drawn, every sample is assessed at its default range as `analyze` does, evidence and guards, and
+quantize/null/calibration.json is written:
 
 - the log weights, one for each kind of null and each size, with sigma unknown and known: found by
   a random search for the largest mean power on a few combs while no family has more than 5 %; a
@@ -16,34 +16,44 @@ Samples are kept in benchmarks/results as they come, and a run goes on where the
 
 from __future__ import annotations
 
-import argparse
 import functools
 import json
 import sys
-import tempfile
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from benchmarks.families import NAMED, comb, whole_geometric, whole_poisson, whole_three
-from benchmarks.families import whole_uniform as whole
-from benchmarks.more_families import CENTRED, KNOWN, LARGER, LARGER_KNOWN, MORE
+from benchmarks.combs import comb, one_to_eight, whole_geometric, whole_poisson, whole_three
+from benchmarks.combs import whole_uniform as whole
+from benchmarks.families import CENTRED, KNOWN, LARGER, LARGER_KNOWN, MORE, NAMED
+from benchmarks.runner import (
+    RESULTS,
+    WORKERS,
+    Array,
+    Family,
+    Journal,
+    Option,
+    benchmark,
+    flag,
+    number,
+)
 from quantize import InputError, Readings
 from quantize._support.parallel import ordered_map
-from quantize._support.validation import FloatArray
 from quantize.comb.unit_range import unit_range_for
 from quantize.model.mixture import model_of
+from quantize.null import calibration
 from quantize.null.calibration import KINDS, least_by_kind, mode
 from quantize.null.verdict import assess
 
-ROOT = Path(__file__).resolve().parents[1]
-TABLE = ROOT / "quantize" / "null" / "calibration.json"
-KEPT = ROOT / "benchmarks" / "results" / "calibration_samples.jsonl"
+TABLE = Path(calibration.__file__).with_name("calibration.json")
+KEPT = RESULTS / "calibration_samples.jsonl"
 SEED = 20240611
 SIZES = (5, 8, 20, 60)
+Key = tuple[str, str, str, int]
+"""Mode, kind, label and size of a cell."""
 SCORES = np.round(np.arange(-6.0, 8.01, 0.25), 2)
 NEVER, ALWAYS = -60.0, 60.0
 COUNTED = 6
@@ -68,12 +78,7 @@ OFTEN = {"sums": 4, "beyond": 4}
 """Sums of two units come nearest to a comb and decide the weights: so many times the samples."""
 
 
-def one_to_eight(rng: np.random.Generator, n: int) -> FloatArray:
-    """Uniform on 1..8."""
-    return rng.integers(1, 9, n).astype(float)
-
-
-TRAINING: dict[int, tuple[tuple[Callable[..., FloatArray], float], ...]] = {
+TRAINING: dict[int, tuple[tuple[Family, float], ...]] = {
     8: ((whole, 0.05), (whole, 0.08), (whole, 0.10), (one_to_eight, 0.08)),
     20: (
         (whole, 0.10),
@@ -97,32 +102,28 @@ TRAINING: dict[int, tuple[tuple[Callable[..., FloatArray], float], ...]] = {
 readings take the weights of eight: with five, hardly any comb shows enough different multiples."""
 
 
-def jobs() -> Iterator[tuple[str, str, str, int]]:
-    """(mode, kind, label, size) of every cell."""
+def jobs() -> Iterator[Key]:
+    """Every cell."""
     for part, sizes in SAMPLES.items():
         known, free = part.endswith("sigma known"), "free" in part
-        sources = [KNOWN] if known else [NAMED, MORE]
-        if free and not known:
-            sources.append(CENTRED)
-        for n in sizes:
-            for source in sources:
-                for kind, families in source.items():
-                    for label in families:
-                        yield part, kind, label, n
+        sources = [KNOWN] if known else [NAMED, MORE, *([CENTRED] if free else [])]
+        yield from _cells(part, sizes, *sources)
     yield from _combs(mode(sigma_known=False, free=False))
     for part, sizes in SAMPLES.items():
-        source = LARGER_KNOWN if part.endswith("sigma known") else LARGER
-        for n in sizes:
-            for kind, families in source.items():
-                for label in families:
-                    yield part, kind, label, n
+        yield from _cells(part, sizes, LARGER_KNOWN if part.endswith("sigma known") else LARGER)
     yield from _combs(mode(sigma_known=True, free=False))
 
 
-def _combs(part: str) -> Iterator[tuple[str, str, str, int]]:
+def _cells(part: str, sizes: dict[int, float], *sources: Any) -> Iterator[Key]:
+    for n in sizes:
+        for source in sources:
+            for kind, families in source.items():
+                yield from ((part, kind, label, n) for label in families)
+
+
+def _combs(part: str) -> Iterator[Key]:
     for n, combs in TRAINING.items():
-        for number in range(len(combs)):
-            yield part, "comb", str(number), n
+        yield from ((part, "comb", str(place), n) for place in range(len(combs)))
 
 
 def sample(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None:
@@ -152,66 +153,59 @@ def sample(task: tuple[str, str, str, int, int, int]) -> dict[str, float] | None
     return {name: round(value, 3) for name, value in ratios.items()}
 
 
-Drawn = dict[tuple[str, str, str, int], dict[int, dict[str, float] | None]]
+Drawn = dict[Key, dict[int, dict[str, float] | None]]
 
 
 def draw(
-    replicates: int, keep: Path, workers: int, only: str = "", sizes: Sequence[int] = SIZES
+    replicates: int, keep: Path | None, workers: int, only: str = "", sizes: Sequence[int] = SIZES
 ) -> Drawn:
     """Assess the samples that are wanted and not kept yet."""
-    drawn: Drawn = defaultdict(dict)
-    if keep.exists():
-        for line in keep.read_text().splitlines():
-            *cell, number, found = json.loads(line)
-            drawn[tuple(cell)][number] = found
-    tasks = []
+    drawn, tasks, journal = defaultdict(dict), [], Journal(keep)
+    for *cell, seed, found in journal.rows:
+        drawn[tuple(cell)][seed] = found
     for place, cell in enumerate(jobs()):
         part, kind, _, n = cell
-        if (only and part != only) or n not in sizes:
-            continue
-        wanted = round(replicates * SAMPLES[part][n])
-        wanted *= OFTEN.get(kind, 1)
-        tasks += [(*cell, place, i) for i in range(wanted) if i not in drawn[cell]]
-    with keep.open("a") as sink:
-        for first in range(0, len(tasks), PIECE):
-            piece = tasks[first : first + PIECE]
-            for task, found in zip(piece, ordered_map(sample, piece, workers), strict=True):
-                *cell, _, number = task
-                drawn[tuple(cell)][number] = found
-                sink.write(json.dumps([*cell, number, found]) + "\n")
-            sink.flush()
-            print(first + len(piece), "of", len(tasks), *cell, file=sys.stderr, flush=True)
+        if (not only or part == only) and n in sizes:
+            wanted = round(replicates * SAMPLES[part][n]) * OFTEN.get(kind, 1)
+            tasks += [(*cell, place, i) for i in range(wanted) if i not in drawn[cell]]
+    for first in range(0, len(tasks), PIECE):
+        piece = tasks[first : first + PIECE]
+        found = list(ordered_map(sample, piece, workers))
+        cells = [(*cell, seed) for *cell, _, seed in piece]
+        for (*cell, seed), each in zip(cells, found, strict=True):
+            drawn[tuple(cell)][seed] = each
+        journal.add(*([*cell, each] for cell, each in zip(cells, found, strict=True)))
+        print(first + len(piece), "of", len(tasks), *cells[-1], file=sys.stderr, flush=True)
     return drawn
 
 
 @functools.cache
 def few(part: str) -> Drawn:
     """One sample of each family of eight readings, for runs that only see whether all works."""
-    with tempfile.TemporaryDirectory() as folder:
-        return draw(1, Path(folder) / "samples.jsonl", 1, part, (8,))
+    return draw(1, None, 1, part, (8,))
 
 
-def ratios(kept: dict[int, dict[str, float] | None]) -> FloatArray:
+def ratios(kept: dict[int, dict[str, float] | None]) -> Array:
     """The kept factors as rows, kinds in the order of `KINDS`."""
     rows = [[NEVER if r is None else r.get(kind, ALWAYS) for kind in KINDS] for r in kept.values()]
     return np.clip(np.array(rows).reshape(-1, len(KINDS)), NEVER, ALWAYS)
 
 
-def scores(rows: FloatArray, log_weights: FloatArray) -> FloatArray:
+def scores(rows: Array, log_weights: Array) -> Array:
     """Log odds against the weighted kinds, as `quantize.null.calibration.score` has them."""
-    found: FloatArray = -np.logaddexp.reduce(log_weights - rows, axis=1)
+    found: Array = -np.logaddexp.reduce(log_weights - rows, axis=1)
     return found
 
 
 def search_weights(
-    nulls: list[FloatArray],
-    combs: list[FloatArray],
+    nulls: list[Array],
+    combs: list[Array],
     seed: int,
     levels: Sequence[float] | None = None,
     *,
     starts: int = STARTS,
     steps: int = STEPS,
-) -> FloatArray:
+) -> Array:
     """Log weights with the largest mean power while no family has more than its level above zero.
 
     The level is `LEVEL` for all, or one for each family. Weights that hardly change the power stay
@@ -228,7 +222,7 @@ def search_weights(
     comb_odds = np.concatenate([np.exp(-rows) for rows in combs])
     share = np.concatenate([np.full(len(rows), 1 / len(rows) / len(combs)) for rows in combs])
 
-    def settled(log_weights: FloatArray) -> FloatArray:
+    def settled(log_weights: Array) -> Array:
         """The same, with what has to be added to all of them for every family to keep the level."""
         weights = np.exp(log_weights)
         least = min(
@@ -236,7 +230,7 @@ def search_weights(
         )
         return np.maximum(log_weights - np.log(least), LEAST)
 
-    def power(log_weights: FloatArray) -> float:
+    def power(log_weights: Array) -> float:
         found = settled(log_weights)
         return float(share @ (comb_odds @ np.exp(found) < 1)) - PRICE * float(found @ found)
 
@@ -256,7 +250,7 @@ def search_weights(
     return settled(best)
 
 
-def tail(leads: FloatArray) -> FloatArray:
+def tail(leads: Array) -> Array:
     """Share of samples at or above each of `SCORES`.
 
     It is counted while at least `COUNTED` samples are left. Beyond, it falls as exp(-score): that
@@ -307,7 +301,7 @@ def make(drawn: Drawn, **search: int) -> dict[str, Any]:
     }
 
 
-def _weights_at(drawn: Drawn, n: int, sigma_known: bool, **search: int) -> FloatArray:
+def _weights_at(drawn: Drawn, n: int, sigma_known: bool, **search: int) -> Array:
     """Log weights from the samples of this size with the offset at zero."""
     part = mode(sigma_known=sigma_known, free=False)
     of_size = {key: kept for key, kept in drawn.items() if key[0] == part and key[3] == n and kept}
@@ -316,7 +310,7 @@ def _weights_at(drawn: Drawn, n: int, sigma_known: bool, **search: int) -> Float
     return search_weights(nulls, combs, SEED + n, **search)
 
 
-def _short(tail: FloatArray) -> list[float]:
+def _short(tail: Array) -> list[float]:
     """Four significant digits."""
     return [float(f"{share:.4g}") for share in tail]
 
@@ -330,22 +324,21 @@ def _most_samples(drawn: Drawn, part: str) -> dict[str, int]:
     return out
 
 
-def main() -> None:
-    """Command line."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--replicates", type=int, default=120)
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--only", default="", help="one mode")
-    parser.add_argument("--sizes", type=int, nargs="+", default=SIZES, help="some sizes")
-    parser.add_argument("--table", action="store_true", help="only make the table, of kept samples")
-    parser.add_argument("--tiny", action="store_true", help="a few samples; nothing is kept")
-    options = parser.parse_args()
+@benchmark(
+    None,
+    number("--replicates", 120, 120, "samples of a family"),
+    WORKERS,
+    Option("--only", default="", help="one mode"),
+    Option("--sizes", type=int, nargs="+", default=SIZES, help="some sizes"),
+    flag("--table", "only make the table, of kept samples"),
+)
+def main(options: Any) -> Iterator[str]:
+    """Draw and write the table; a tiny run draws a few samples and writes nothing."""
     if options.tiny:
         drawn = {**few("offset zero, sigma unknown"), **few("offset zero, sigma known")}
         made = make(drawn, **FEW)
-        print({part: list(kinds) for part, kinds in made["tails"].items()})
+        yield str({part: list(kinds) for part, kinds in made["tails"].items()})
         return
-    KEPT.parent.mkdir(parents=True, exist_ok=True)
     wanted = 0 if options.table else options.replicates
     drawn = draw(wanted, KEPT, options.workers, options.only, options.sizes)
     TABLE.write_text(json.dumps(make(drawn), indent=1) + "\n")

@@ -1,47 +1,44 @@
 """Clean pages through every check: how uniform the p-values are, and how often any check doubts.
 
-    python -m benchmarks.checks                        100 pages of each kind
-    python -m benchmarks.checks --tiny                 a smoke run
-    python -m benchmarks.checks --write docs/tables    also write the table
-
-The pages come from the plain simulator of the tests, which shares no code with the package, and of
-one kind from `SimulatedBench`; those without a weight are those of the usual bench, the weight left
-out. Each goes through `Run`, `Run.fit` and `Run.checks`. Where the fall drifts, the sphere loses
-3 % of its weight from the first row to the last: the checks of the fall and of its agreement with
-the weight rightly speak there, and are not counted. Page s of a kind has the seed 5000 + s.
-Finished pages are kept in benchmarks/results/checks.json; ``--afresh`` begins again.
+The pages come from the plain simulator, and of one kind from `SimulatedBench`; those without a
+weight are those of the usual bench, the weight left out. Each goes through `Run`, `Run.fit` and
+`Run.checks`. Where the fall drifts, the sphere loses 3 % of its weight from the first row to the
+last. Page s of a kind has the seed 5000 + s. Finished pages are kept in
+benchmarks/results/checks.json.
 """
 
 from __future__ import annotations
 
-import argparse
 import sys
-import warnings
 from collections import Counter
-from collections.abc import Callable
-from pathlib import Path
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
 
-from benchmarks.bench_faults import Kept, Record
-from benchmarks.tables import keep
+from benchmarks.plain import DROPS, Bench, PlainBench, simulate
+from benchmarks.runner import (
+    AFRESH,
+    RESULTS,
+    Array,
+    Kept,
+    benchmark,
+    figures,
+    head,
+    number,
+    row,
+)
 from quantize.charge import Run, SimulatedBench
 
-sys.path.append(str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
-from plain_bench import DROPS, Bench, PlainBench, simulate
-
-RESULTS = Path(__file__).resolve().parents[1] / "benchmarks" / "results" / "checks.json"
-SEED = 5000
 Page = tuple[Any, dict[str, Any]]
+Record = dict[str, Any]
 DRIFTING = "drifting fall"
 RIGHTLY = ("the fall stays the same: with time", "all inputs agree on one sphere")
 """What may be said where the fall drifts."""
 
 
 def _usual(seed: int, **bench: Any) -> Page:
-    rows, apparatus, _ = simulate(Bench(**bench), seed)
-    return rows, apparatus
+    return simulate(Bench(**bench), seed)[:2]
 
 
 def _without_weight(seed: int) -> Page:
@@ -73,14 +70,14 @@ KINDS: dict[str, Callable[[int], Page]] = {
 
 def checked(kind: str, seed: int) -> Record:
     """The p-values of one page, and the checks that are not good."""
-    run = Run(*KINDS[kind](SEED + seed))
+    run = Run(*KINDS[kind](5000 + seed))
     checks = run.checks(run.fit()).checks
     p = {check.name: check.p_value for check in checks if not np.isnan(check.p_value)}
-    return {
-        "p": p,
-        "doubt": [check.name for check in checks if check.level in ("doubt", "bad")],
-        "bad": [check.name for check in checks if check.level == "bad"],
+    said = {
+        level: [check.name for check in checks if check.level in levels]
+        for level, levels in (("doubt", ("doubt", "bad")), ("bad", ("bad",)))
     }
+    return {"p": p} | said
 
 
 def spoken(record: Record, level: str, kind: str) -> list[str]:
@@ -88,58 +85,18 @@ def spoken(record: Record, level: str, kind: str) -> list[str]:
     return [name for name in record[level] if kind != DRIFTING or name not in RIGHTLY]
 
 
-def table(records: dict[str, list[Record]]) -> list[str]:
-    """The lines of the page."""
-    lines = [
-        "Clean pages of a bench through every check that `Run.checks` makes with the result of "
-        "`Run.fit`. On so many",
-        "pages of each kind any check says doubt, or bad. A sound run should be doubted by any "
-        "check at 5 % at most.",
-        f"Where the fall drifts, {' and '.join(f'“{name}”' for name in RIGHTLY)} speak with reason",
-        "and are not counted.",
-        "",
-        "| pages | number | in doubt or bad | share | bad | by |",
-        "|---|---|---|---|---|---|",
-    ]
+def doubts(records: dict[str, list[Record]]) -> Iterator[str]:
+    """The table of kinds of pages."""
     total: Counter[str] = Counter()
     for kind, rows in records.items():
-        names = Counter(n.split(":")[0] for row in rows for n in spoken(row, "doubt", kind))
-        one = Counter(
-            number=len(rows),
-            doubt=sum(bool(spoken(row, "doubt", kind)) for row in rows),
-            bad=sum(bool(spoken(row, "bad", kind)) for row in rows),
+        names = Counter(n.split(":")[0] for each in rows for n in spoken(each, "doubt", kind))
+        one = Counter(number=len(rows)) + Counter(
+            level for level in ("doubt", "bad") for each in rows if spoken(each, level, kind)
         )
-        total.update(one)
+        total += one
         said = ", ".join(f"{name} ({k})" for name, k in names.most_common()) or "none"
-        lines.append(f"| {kind} | {_cells(one)} | {said} |")
-    lines += [
-        f"| all | {_cells(total)} | |",
-        "",
-        "Shares of the p-values of each check that are small, over all pages but those whose fall "
-        "drifts, and over",
-        "those. Uniform ones have 0.01, 0.05, 0.2 and 0.5.",
-        "",
-        "| check | pages | below 0.01 | 0.05 | 0.2 | 0.5 | drifting: pages | below 0.01 | 0.05 |",
-        "|---|---|---|---|---|---|---|---|---|",
-    ]
-    steady = [row for kind, rows in records.items() if kind != DRIFTING for row in rows]
-    names_of_all = dict.fromkeys(name for row in steady for name in row["p"])
-    for name in names_of_all:
-        p = _values(steady, name)
-        drifting = _values(records.get(DRIFTING, []), name)
-        other = (
-            f"{drifting.size} | {_shares(drifting, 0.01, 0.05)}" if drifting.size else "– | – | –"
-        )
-        lines.append(f"| {name} | {p.size} | {_shares(p, 0.01, 0.05, 0.2, 0.5)} | {other} |")
-    return lines
-
-
-def _values(rows: list[Record], name: str) -> np.ndarray:
-    return np.array([row["p"][name] for row in rows if name in row["p"]])
-
-
-def _shares(p: np.ndarray, *limits: float) -> str:
-    return " | ".join(f"{np.mean(p < limit):.3f}" for limit in limits)
+        yield row(kind, _cells(one), said)
+    yield f"| all | {_cells(total)} | |"
 
 
 def _cells(one: Counter[str]) -> str:
@@ -147,26 +104,55 @@ def _cells(one: Counter[str]) -> str:
     return f"{one['number']} | {one['doubt']} | {share:.3f} | {one['bad']}"
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Print the tables, and write them when asked."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true")
-    parser.add_argument("--pages", type=int, default=100, help="pages of each kind")
-    parser.add_argument("--afresh", action="store_true", help="leave out what was kept")
-    parser.add_argument("--write", metavar="DIR", type=Path)
-    options = parser.parse_args(arguments)
-    if options.afresh:
-        RESULTS.unlink(missing_ok=True)
-    kept = Kept(None if options.tiny else RESULTS)
-    warnings.simplefilter("ignore")
-    kinds = list(KINDS)[: 1 if options.tiny else None]
+def small_p(records: dict[str, list[Record]]) -> Iterator[str]:
+    """The table of checks."""
+    steady = [each for kind, rows in records.items() if kind != DRIFTING for each in rows]
+    for name in dict.fromkeys(name for each in steady for name in each["p"]):
+        p, other = _values(steady, name), _values(records.get(DRIFTING, []), name)
+        last = f"{other.size} | {_shares(other, 0.01, 0.05)}" if other.size else "– | – | –"
+        yield row(name, p.size, _shares(p, 0.01, 0.05, 0.2, 0.5), last)
+
+
+def _values(rows: list[Record], name: str) -> Array:
+    return np.array([each["p"][name] for each in rows if name in each["p"]])
+
+
+def _shares(p: Array, *limits: float) -> str:
+    return figures((np.mean(p < limit) for limit in limits), 3)
+
+
+@benchmark(
+    "False doubts of the checks",
+    number("--pages", 100, 2, "pages of each kind"),
+    AFRESH,
+    quiet=True,
+)
+def main(options: Any) -> Iterator[str]:
+    """The lines of the page."""
+    kept = Kept(None if options.tiny else RESULTS / "checks.json", afresh=options.afresh)
     records = {}
-    for kind in kinds:
-        records[kind] = kept.of(checked, kind, 2 if options.tiny else options.pages)
+    for kind in list(KINDS)[: 1 if options.tiny else None]:
+        records[kind] = kept.of(checked, kind, options.pages)
         print(kind, file=sys.stderr, flush=True)
-    lines = table(records)
-    print("\n".join(lines))
-    keep(options.write, "checks", "False doubts of the checks", lines)
+    yield from (
+        "Clean pages of a bench through every check that `Run.checks` makes with the result of "
+        "`Run.fit`. On so many",
+        "pages of each kind any check says doubt, or bad. A sound run should be doubted by any "
+        "check at 5 % at most.",
+        f"Where the fall drifts, {' and '.join(f'“{name}”' for name in RIGHTLY)} speak with reason",
+        "and are not counted.",
+        "",
+        *head("pages", "number", "in doubt or bad", "share", "bad", "by"),
+        *doubts(records),
+        "",
+        "Shares of the p-values of each check that are small, over all pages but those whose fall "
+        "drifts, and over",
+        "those. Uniform ones have 0.01, 0.05, 0.2 and 0.5.",
+        "",
+    )
+    drifting = ("drifting: pages", "below 0.01", "0.05")
+    yield from head("check", "pages", "below 0.01", "0.05", "0.2", "0.5", *drifting)
+    yield from small_p(records)
 
 
 if __name__ == "__main__":

@@ -1,21 +1,16 @@
-"""What the numbers of `quantize.null` that were set by hand do to scores and verdicts.
+"""What the numbers of `quantize.null` that were set by hand do to scores and verdicts; seed 91.
 
-``python -m benchmarks.constants`` halves and doubles every statistical choice and every rule of the
-guards, one at a time, and assesses the same simulated samples again. Samples are kept in
-``--keep`` as they are done, and a second run goes on; ``--afresh`` begins anew, ``--table`` makes
-the table of what is there, ``--write docs/tables`` writes it, ``--tiny`` takes one sample.
-The stored calibration stays as it is: how far a score moves is measured, and verdicts that change
-are an illustration.
+Every statistical choice and every rule of the guards is halved and doubled, one at a time, and the
+same simulated samples are assessed again. The stored calibration stays as it is: how far a score
+moves is measured, and verdicts that change are an illustration.
 """
 
 from __future__ import annotations
 
-import argparse
 import ast
 import contextlib
 import functools
 import importlib
-import json
 import math
 import sys
 from collections.abc import Callable, Iterator
@@ -25,8 +20,8 @@ from typing import Any
 import numpy as np
 
 import quantize as qz
-from benchmarks import tables
 from benchmarks.constants_listed import DEFINED, NUMERICAL, ROWS
+from benchmarks.runner import AFRESH, RESULTS, Journal, Option, Rng, benchmark, flag, head, row
 from quantize.comb.unit_range import unit_range_for
 from quantize.model.mixture import model_of
 from quantize.null import evidence, exclusion, guards, verdict
@@ -35,7 +30,7 @@ from quantize.studies.families import family
 SEED = 91
 SIZES = (8, 20, 60)
 FACTORS = (0.5, 2.0)
-KEEP = Path(__file__).parent / "results" / "constants.jsonl"
+KEPT = RESULTS / "constants.jsonl"
 NULL = Path(guards.__file__).parent
 Judged = tuple[float, str]
 
@@ -43,7 +38,7 @@ Judged = tuple[float, str]
 def _comb(spread: float, *, given: bool = False, **how: Any) -> Callable[..., Any]:
     """Whole numbers from -4 to 4, unit 1; perhaps one misread, rounded or with a free offset."""
 
-    def draw(rng: np.random.Generator, n: int) -> tuple[qz.Readings, Any]:
+    def draw(rng: Rng, n: int) -> tuple[qz.Readings, Any]:
         x = rng.integers(-4, 5, n) + how.get("start", 0.0) + spread * rng.normal(size=n)
         if how.get("misread"):
             x[0] *= 10
@@ -55,7 +50,7 @@ def _comb(spread: float, *, given: bool = False, **how: Any) -> Callable[..., An
 
 
 def _without(name: str, *, sigma: float | None = None) -> Callable[..., Any]:
-    def draw(rng: np.random.Generator, n: int) -> tuple[qz.Readings, Any]:
+    def draw(rng: Rng, n: int) -> tuple[qz.Readings, Any]:
         return qz.Readings(family(name)(rng, n), sigma=sigma), "zero"
 
     return draw
@@ -98,8 +93,7 @@ def changed(value: Any, factor: float, how: str = "") -> Any:
 @contextlib.contextmanager
 def patched(where: str, value: Any) -> Iterator[None]:
     """Another value for the constant `module.NAME`, in every module of the test that has it."""
-    home, name = where.split(".")
-    old = getattr(importlib.import_module(f"quantize.null.{home}"), name)
+    name, old = where.split(".")[1], value_of(where)
     new = {name: (old, value)}
     if name == "MISREAD":
         new["_SHARE_PRIOR"] = (1 / old - 1, 1 / value - 1)
@@ -158,43 +152,31 @@ def _of_counts(case: str) -> Callable[[bool], Judged]:
     return again
 
 
+def value_of(where: str) -> Any:
+    """The constant `module.NAME`."""
+    home, name = where.split(".")
+    return getattr(importlib.import_module(f"quantize.null.{home}"), name)
+
+
 def moves(case: str, n: int) -> dict[str, list[Judged | None]]:
     """Score and verdict as they are, and with every constant at half and at twice its value."""
-    of_counts = case in COUNTS
-    again = _of_counts(case) if of_counts else _of_readings(case, n)
+    again = _of_counts(case) if case in COUNTS else _of_readings(case, n)
+    acting = ("counts", "both") if case in COUNTS else ("evidence", "guards", "both")
     out: dict[str, list[Judged | None]] = {"": [again(True)]}
-    for where, row in ROWS.items():
-        if row.seen not in (("counts", "both") if of_counts else ("evidence", "guards", "both")):
+    for where, listed in ROWS.items():
+        if listed.seen not in acting:
             continue
-        home, name = where.split(".")
-        value = getattr(importlib.import_module(f"quantize.null.{home}"), name)
-        keys = list(value) if isinstance(value, dict) else [""]
-        for key in keys:
-            label, pair = where + f" {key}".rstrip(), []
+        value = value_of(where)
+        for key in list(value) if isinstance(value, dict) else [""]:
+            pair = out[f"{where} {key}".rstrip()] = []
             for factor in FACTORS:
-                other = changed(value[key] if key else value, factor, row.how)
+                other = changed(value[key] if key else value, factor, listed.how)
                 with patched(where, value | {key: other} if key else other):
                     try:
-                        pair.append(again(row.seen != "guards"))
+                        pair.append(again(listed.seen != "guards"))
                     except (ValueError, ArithmeticError):
                         pair.append(None)
-            out[label] = pair  # type: ignore[assignment]
     return out
-
-
-def collect(samples: list[tuple[str, int]], keep: Path) -> list[dict[str, Any]]:
-    """The moves of all samples; those that are kept are not made again."""
-    done = [json.loads(line) for line in keep.read_text().splitlines()] if keep.exists() else []
-    seen = {(row["case"], row["n"]) for row in done}
-    keep.parent.mkdir(parents=True, exist_ok=True)
-    for case, n in samples:
-        if (case, n) not in seen:
-            row = {"case": case, "n": n, "version": qz.__version__, "moves": moves(case, n)}
-            done.append(row)
-            with keep.open("a", encoding="utf-8") as sink:
-                sink.write(json.dumps(row) + "\n")
-            print(f"{case}, n = {n}", flush=True)
-    return done
 
 
 @functools.cache
@@ -234,61 +216,65 @@ def _moved(rows: list[dict[str, Any]], label: str, i: int) -> str:
     return f"{np.median(by):.2g} / {by.max():.2g} / {flips} of {len(both)}{refused}"
 
 
-def lines_of(rows: list[dict[str, Any]]) -> list[str]:
+KINDS = {
+    "Statistical choices": "choice",
+    "Rules of the guards": "rule",
+    "Beside the verdict": "aside",
+}
+
+
+def lines_of(rows: list[dict[str, Any]]) -> Iterator[str]:
     """The page."""
-    listed, versions = constants(), sorted({row["version"] for row in rows})
+    listed, versions = constants(), sorted({each["version"] for each in rows})
     versions = versions or [f"{qz.__version__}, not measured yet,"]
-    lines = [
+    yield (
         f"Made by version {', '.join(versions)} of the package from {len(rows)} simulated samples: "
         "combs and data without steps of 8, 20 and 60 readings, and two histograms. Every cell has "
         "the median and the largest move of the score, in natural logarithm, and the verdicts that "
         "change, with the constant at half and at twice its value and the stored calibration as it "
         "is. Where a constant has several values all are changed; shares on a comb are changed by "
-        "what is missing to one. For counts the move is that of ln p.",
-    ]
-    for title, kind in (("Statistical choices", "choice"), ("Rules of the guards", "rule"),
-                        ("Beside the verdict", "aside")):  # fmt: skip
-        lines += ["", f"## {title}", "", "| constant | value | what it does | how it was chosen | "
-                  "half | twice |", "|---|---|---|---|---|---|"]  # fmt: skip
-        for where, row in ROWS.items():
-            if row.kind != kind:
-                continue
-            value, text = listed[where]
-            labels = [k for r in rows[:1] for k in r["moves"] if k.split(" ")[0] == where]
-            labels = labels or sorted(
-                {k for r in rows for k in r["moves"] if k.split(" ")[0] == where}
-            )
-            for label in labels or [where]:
-                name = f"`{where}`" + label.removeprefix(where)
-                does = row.does or text
-                cells = " | ".join(_moved(rows, label, i) for i in range(2))
-                lines.append(f"| {name} | {value} | {does} | {row.why} | {cells} |")
-    for title, names in (("Numerical", NUMERICAL), ("Definitions and names", DEFINED)):
-        lines += ["", f"## {title}", "", ", ".join(f"`{name}`" for name in names) + "."]
-    return lines
+        "what is missing to one. For counts the move is that of ln p."
+    )
+    names = ("constant", "value", "what it does", "how it was chosen", "half", "twice")
+    for title, kind in KINDS.items():
+        yield from ("", f"## {title}", "", *head(*names))
+        for where, told in ROWS.items():
+            if told.kind == kind:
+                value, text = listed[where]
+                for label in _labels(rows, where):
+                    name = f"`{where}`" + label.removeprefix(where)
+                    by = (_moved(rows, label, i) for i in range(2))
+                    yield row(name, value, told.does or text, told.why, *by)
+    for title, numbers in (("Numerical", NUMERICAL), ("Definitions and names", DEFINED)):
+        yield from ("", f"## {title}", "", ", ".join(f"`{name}`" for name in numbers) + ".")
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Measure, and print or write the table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="one sample, not kept")
-    parser.add_argument("--keep", metavar="FILE", type=Path, default=KEEP)
-    parser.add_argument("--afresh", action="store_true", help="drop the samples that are kept")
-    parser.add_argument("--table", action="store_true", help="the table of what is kept")
-    parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
-    options = parser.parse_args(arguments)
+def _labels(rows: list[dict[str, Any]], where: str) -> list[str]:
+    """What was changed of a constant: its values by key, in the order of the first sample."""
+    mine = [[k for k in each["moves"] if k.split(" ")[0] == where] for each in rows]
+    first = mine[0] if mine else []
+    return first or sorted({label for labels in mine for label in labels}) or [where]
+
+
+@benchmark(
+    "The constants of the test",
+    Option("--keep", metavar="FILE", type=Path, default=KEPT, help="where samples are kept"),
+    AFRESH,
+    flag("--table", "the table of what is kept"),
+)
+def main(options: Any) -> Iterator[str]:
+    """The lines of the page; a tiny run has one sample, which is not kept."""
+    journal = Journal(None if options.tiny else options.keep, afresh=options.afresh)
+    samples = [(case, 0) for case in COUNTS] + [(case, n) for n in SIZES for case in CASES]
     if options.tiny:
-        first = next(iter(CASES))
-        rows = [{"case": first, "n": 8, "version": qz.__version__, "moves": moves(first, 8)}]
-    else:
-        if options.afresh:
-            options.keep.unlink(missing_ok=True)
-        samples = [(case, n) for n in SIZES for case in CASES]
-        samples = [(case, 0) for case in COUNTS] + samples
-        rows = collect([] if options.table else samples, options.keep)
-    lines = lines_of(rows)
-    print("\n".join(lines))
-    tables.keep(options.write, "constants", "The constants of the test", lines)
+        samples = [(next(iter(CASES)), 8)]
+    seen = {(each["case"], each["n"]) for each in journal.rows}
+    for case, n in samples:
+        if (case, n) not in seen and not options.table:
+            found = {"case": case, "n": n, "version": qz.__version__, "moves": moves(case, n)}
+            journal.add(found)
+            print(f"{case}, n = {n}", file=sys.stderr, flush=True)
+    yield from lines_of(journal.rows)
 
 
 if __name__ == "__main__":

@@ -1,28 +1,22 @@
 """False "steps" on data without steps, and power on combs.
 
-``python -m benchmarks.false_alarms`` draws fresh samples of every family of `benchmarks.families`
-and `benchmarks.more_families`, calls `analyze` on each and counts verdicts of "steps" at the levels
-0.05 and 0.01, every guard in force. The families under `HELD_OUT` were drawn up before the
-measurement and not used for any choice. Samples come in blocks, a few of every cell in each, so
-that a run may stop at any time: ``--minutes`` says when. Counts go to
-benchmarks/results/false_alarms.json as they come, ``--resume`` goes on where a run stopped,
-``--write docs/tables`` writes the page, ``--table`` analyzes no more samples, ``--tiny`` makes one
-sample a family and keeps nothing. The exit status is 1 where a rate is found above its limit.
+Fresh samples of every family of `benchmarks.families` go through `analyze`; verdicts of "steps" are
+counted at the levels 0.05 and 0.01, every guard in force. Samples come in blocks, a few of every
+cell in each, so that a run may stop at any time. Counts go to benchmarks/results/false_alarms.json
+as they come. The exit status is 1 where a rate is found above its limit.
 """
 
 from __future__ import annotations
 
-import argparse
 import dataclasses
 import functools
 import hashlib
 import json
 import platform
 import sys
-import tempfile
 import time
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -30,23 +24,25 @@ from typing import Any
 import numpy as np
 import scipy
 
-from benchmarks import false_alarms_page, tables
+from benchmarks import false_alarms_page
+from benchmarks.combs import COMBS, COMBS_KNOWN, comb
 from benchmarks.families import (
-    COMBS,
-    COMBS_KNOWN,
+    CENTRED,
     HELD_OUT,
     HELD_OUT_KNOWN,
+    KNOWN,
+    LARGER,
+    LARGER_KNOWN,
+    MORE,
     NAMED,
     NEAR_COMBS,
-    comb,
 )
-from benchmarks.more_families import CENTRED, KNOWN, LARGER, LARGER_KNOWN, MORE
+from benchmarks.runner import RESULTS, WORKERS, Family, Option, benchmark, flag, merged
 from quantize import InputError, Readings, analyze
 from quantize._support.parallel import ordered_map, own_pool
-from quantize._support.validation import FloatArray
+from quantize.studies.families import Known
 
-ROOT = Path(__file__).resolve().parents[1]
-RESULTS = ROOT / "benchmarks" / "results" / "false_alarms.json"
+KEPT = RESULTS / "false_alarms.json"
 SCHEMA = "quantize.false_alarms/4"
 SEED = 1907
 BLOCKS = 400
@@ -75,10 +71,8 @@ LARGE = {
 }
 """Families of which samples of 2,000 are drawn, and how many in a block."""
 
-Draw = Callable[[np.random.Generator, int], tuple[FloatArray, float | None]]
 
-
-@dataclasses.dataclass(frozen=True, kw_only=True)
+@dataclasses.dataclass(frozen=True)
 class Cell:
     """Samples of one family and size, asked in one way; `rate` of them in a block."""
 
@@ -87,7 +81,7 @@ class Cell:
     label: str
     n: int
     rate: float
-    draw: Draw
+    draw: Known
 
     @property
     def key(self) -> str:
@@ -99,60 +93,34 @@ class Cell:
         return int((block + 1) * self.rate + 0.5)
 
 
-def _plain(family: Callable[[np.random.Generator, int], FloatArray]) -> Draw:
-    return lambda rng, n: (family(rng, n), None)
-
-
-def _comb_known(label: str) -> Draw:
-    integers, spread, _, _ = COMBS_KNOWN[label]
-    return lambda rng, n: (comb(integers, spread)(rng, n), spread)
-
-
-def _merged(*collections: dict[str, dict[str, Any]]) -> dict[str, Any]:
-    """All families of some collections by their labels."""
-    return {
-        label: family
-        for collection in collections
-        for families in collection.values()
-        for label, family in families.items()
-    }
+def _plain(family: Family, sigma: float | None = None) -> Known:
+    return lambda rng, n: (family(rng, n), sigma)  # type: ignore[return-value]
 
 
 def _every_cell() -> Iterator[Cell]:
-    groups = {"held out": _merged(HELD_OUT), "named": _merged(NAMED, MORE, CENTRED, LARGER)}
-    known = {"held out": _merged(HELD_OUT_KNOWN), "named": _merged(KNOWN, LARGER_KNOWN)}
+    groups = {"held out": merged(HELD_OUT), "named": merged(NAMED, MORE, CENTRED, LARGER)}
+    known = {"held out": merged(HELD_OUT_KNOWN), "named": merged(KNOWN, LARGER_KNOWN)}
+    parts = {"held out": 1.0, "named": LESS}
     for group, families in groups.items():
-        part = 1.0 if group == "held out" else LESS
         for n, rate in OF_SIZE.items():
             for label, family in families.items():
-                draw = _plain(family)
-                yield Cell(
-                    group=group, mode="default", label=label, n=n, rate=part * rate, draw=draw
-                )
-    for collection in (COMBS, COMBS_KNOWN):
-        for label, (integers, spread, n, _) in collection.items():
-            known_comb = collection is COMBS_KNOWN
-            draw = _comb_known(label) if known_comb else _plain(comb(integers, spread))
-            mode = "sigma given" if known_comb else "default"
-            yield Cell(group="power", mode=mode, label=label, n=n, rate=8.0, draw=draw)
-    for group in groups:
-        part = 1.0 if group == "held out" else LESS
+                yield Cell(group, "default", label, n, parts[group] * rate, _plain(family))
+    for mode, combs in (("default", COMBS), ("sigma given", COMBS_KNOWN)):
+        for label, (integers, spread, n, _) in combs.items():
+            draw = _plain(comb(integers, spread), spread if mode == "sigma given" else None)
+            yield Cell("power", mode, label, n, 8.0, draw)
+    for group, families in groups.items():
         for label, draw in known[group].items():
-            rate = 4 * part
-            yield Cell(group=group, mode="sigma given", label=label, n=20, rate=rate, draw=draw)
+            yield Cell(group, "sigma given", label, 20, 4 * parts[group], draw)
         for mode, rate in AT_20.items():
-            for label, family in groups[group].items():
-                draw = _plain(family)
-                yield Cell(group=group, mode=mode, label=label, n=20, rate=part * rate, draw=draw)
+            for label, family in families.items():
+                yield Cell(group, mode, label, 20, parts[group] * rate, _plain(family))
     for n in (8, 20, 60):
         for label, family in NEAR_COMBS.items():
-            draw = _plain(family)
-            yield Cell(group="near", mode="default", label=label, n=n, rate=0.7, draw=draw)
+            yield Cell("near", "default", label, n, 0.7, _plain(family))
     for label, rate in LARGE.items():
         draw = _plain(groups["held out"][label])
-        yield Cell(
-            group="held out", mode="2,000 readings", label=label, n=2000, rate=rate, draw=draw
-        )
+        yield Cell("held out", "2,000 readings", label, 2000, rate, draw)
 
 
 @functools.cache
@@ -267,26 +235,20 @@ def kept_results(keep: Path) -> dict[str, Any]:
     return results
 
 
-def main(arguments: list[str] | None = None) -> int:
-    """Command line; 1 where a rate is found above its limit."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="a sample a family, nothing kept")
-    parser.add_argument("--resume", action="store_true", help="go on with the kept counts")
-    parser.add_argument("--table", action="store_true", help="only the page of kept counts")
-    parser.add_argument("--minutes", type=float, default=30.0, help="when to stop")
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--keep", type=Path, default=RESULTS, help="where the counts are")
-    parser.add_argument("--write", metavar="DIR", type=Path, help="write the page to this folder")
-    options = parser.parse_args(arguments)
+@benchmark(
+    "False alarms and power",
+    flag("--resume", "go on with the kept counts"),
+    flag("--table", "only the page of kept counts"),
+    Option("--minutes", type=float, default=30.0, help="when to stop"),
+    WORKERS,
+    Option("--keep", type=Path, default=KEPT, help="where the counts are"),
+)
+def main(options: Any) -> Iterator[str]:
+    """The lines of the page; a tiny run makes one sample a family and keeps nothing."""
     results: dict[str, Any] = {}
     if options.tiny:
-        with tempfile.TemporaryDirectory() as folder:
-            results["cells"] = {
-                key: count((key, 0, 1))
-                for key, cell in cells().items()
-                if cell.n <= 20 and _is_few(cell)
-            }
-            save(results, Path(folder) / "tiny.json")
+        few = [key for key, cell in cells().items() if cell.n <= 20 and _is_few(cell)]
+        results["cells"] = {key: count((key, 0, 1)) for key in few}
     elif options.resume or options.table:
         results = kept_results(options.keep)
     if not options.tiny and not options.table:
@@ -296,11 +258,10 @@ def main(arguments: list[str] | None = None) -> int:
             with own_pool(options.workers) as pool:
                 run(results, options.keep, minutes=options.minutes, workers=pool)
     lines, above = false_alarms_page.page(results["cells"])
-    print("\n".join(lines))
-    tables.keep(options.write, "false_alarms", "False alarms and power", lines)
+    yield from lines
     for sentence in above:
         print(sentence, file=sys.stderr)
-    return int(bool(above))
+    options.status = int(bool(above))
 
 
 if __name__ == "__main__":

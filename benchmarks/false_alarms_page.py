@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, NamedTuple
 
-from benchmarks.families import COMBS, COMBS_KNOWN, LATTICES
+from benchmarks.combs import COMBS, COMBS_KNOWN
+from benchmarks.families import LATTICES
 from benchmarks.rates import POWER, excess, found_from, holm, samples_for
+from benchmarks.runner import figures, head
+from benchmarks.runner import row as line
 
 ALPHAS = (0.05, 0.01)
 LEVEL = 0.025
@@ -89,11 +92,8 @@ def needed(families: int) -> tuple[int, int]:
 
 def page(cells: Mapping[str, Counts]) -> tuple[list[str], list[str]]:
     """The lines of the page, and what was found above its limit."""
-    families, asked, above = (
-        rows(cells, together=True),
-        rows(cells, together=False),
-        found_above(cells),
-    )
+    families, asked = rows(cells, together=True), rows(cells, together=False)
+    above = found_above(cells)
     lines = [*_head(families), *_answer(families, len(asked), above), *_in_all(asked)]
     for group, title in TITLES.items():
         lines += ["", f"## {title}", "", *_by_size(cells, families, group)]
@@ -101,54 +101,40 @@ def page(cells: Mapping[str, Counts]) -> tuple[list[str], list[str]]:
     return [*lines, *_near(cells), *_power(cells)], above
 
 
-def _head(families: Mapping[Row, Counts]) -> list[str]:
-    samples = total(families.values(), "samples")
-    refused = total(families.values(), "refused")
-    return [
-        f"{samples:,} samples without steps, each given to `analyze`. The counts are in",
-        "`benchmarks/results/false_alarms.json`, the calibration is that of",
-        "`python -m benchmarks.calibrate`. Each entry is the share of samples called steps with",
-        "`alpha` 0.05 / 0.01, every guard in force; in brackets the samples. Of all samples",
-        f"{refused:,} were refused, since the range of units could show nothing in them: they",
-        "count as not called steps.",
-    ]
+def _head(families: Mapping[Row, Counts]) -> Iterator[str]:
+    samples, refused = (total(families.values(), name) for name in ("samples", "refused"))
+    yield f"{samples:,} samples without steps, each given to `analyze`. The counts are in"
+    yield "`benchmarks/results/false_alarms.json`, the calibration is that of"
+    yield "`python -m benchmarks.calibrate`. Each entry is the share of samples called steps with"
+    yield "`alpha` 0.05 / 0.01, every guard in force; in brackets the samples. Of all samples"
+    yield f"{refused:,} were refused, since the range of units could show nothing in them: they"
+    yield "count as not called steps."
 
 
-def _answer(families: Mapping[Row, Counts], asked: int, above: list[str]) -> list[str]:
+def _answer(families: Mapping[Row, Counts], asked: int, above: list[str]) -> Iterator[str]:
     one, whole = needed(len(families))
     enough = sum(counts["samples"] >= one for counts in families.values())
     samples = total(families.values(), "samples")
     found = above or ["No family is found above 5 %, nor the whole table above its levels."]
-    return [
-        "",
-        "## Found above the level",
-        "",
-        *(f"- {sentence}" for sentence in found),
-        "",
-        f"Each of the {len(families)} families, all sizes and ways of asking together, is held",
-        "against 5 % by a one-sided binomial test, adjusted for their number by the rule of Holm,",
-        f"at {LEVEL:g}; then each family in each way of asking, {asked} in number, at {LEVEL:g}",
-        f"again; and the whole table, at {LEVEL:g}. By the binomial law a family at {FAMILY:.2f}",
-        f"is found with probability {POWER:g} by {one:,} samples, which {enough} of the",
-        f'{len(families)} have. For each family the column "would be found" says from which',
-        "rate on it is with the samples it has. "
-        f"The whole table at {WHOLE:.2f} is found by {whole:,}",
-        f"samples; it has {samples:,}.",
-    ]
+    yield from ("", "## Found above the level", "", *(f"- {sentence}" for sentence in found), "")
+    yield f"Each of the {len(families)} families, all sizes and ways of asking together, is held"
+    yield "against 5 % by a one-sided binomial test, adjusted for their number by the rule of Holm,"
+    yield f"at {LEVEL:g}; then each family in each way of asking, {asked} in number, at {LEVEL:g}"
+    yield f"again; and the whole table, at {LEVEL:g}. By the binomial law a family at {FAMILY:.2f}"
+    yield f"is found with probability {POWER:g} by {one:,} samples, which {enough} of the"
+    yield f'{len(families)} have. For each family the column "would be found" says from which'
+    found_by = f"The whole table at {WHOLE:.2f} is found by {whole:,}"
+    yield f"rate on it is with the samples it has. {found_by}"
+    yield f"samples; it has {samples:,}."
 
 
-def _in_all(asked: Mapping[Row, Counts]) -> list[str]:
-    lines = [
-        "",
-        "## All families together",
-        "",
-        "| families | asked | how many | steps | would be found |",
-        "|---|---|---|---|---|",
-    ]
+def _in_all(asked: Mapping[Row, Counts]) -> Iterator[str]:
+    yield from ("", "## All families together", "")
+    yield from head("families", "asked", "how many", "steps", "would be found")
     for group, mode in dict.fromkeys((row.group, row.mode) for row in asked):
         inside = [counts for row, counts in asked.items() if row[:2] == (group, mode)]
-        lines.append(f"| {group} | {mode} | {len(inside)} | {_summed(inside, LEVEL)} |")
-    return [*lines, f"| all | in every way | | {_summed(asked.values(), LEVEL)} |"]
+        yield line(group, mode, len(inside), _summed(inside, LEVEL))
+    yield f"| all | in every way | | {_summed(asked.values(), LEVEL)} |"
 
 
 def _summed(counts: Iterable[Counts], level: float) -> str:
@@ -158,76 +144,52 @@ def _summed(counts: Iterable[Counts], level: float) -> str:
     return f"{_entry(pooled)} | {found_from(pooled['samples'], 0.05, level):.3f}"
 
 
-def _by_size(cells: Mapping[str, Counts], families: Mapping[Row, Counts], group: str) -> list[str]:
-    sizes = sorted({int(k.split("/")[3]) for k in cells if k.startswith(f"{group}/default/")})
-    lines = [
-        "| family | "
-        + " | ".join(f"n = {n}" for n in sizes)
-        + " | with those below | would be found |",
-        "|---" * (len(sizes) + 3) + "|",
-    ]
+def _sizes(cells: Mapping[str, Counts], first: str) -> list[int]:
+    return sorted({int(key.split("/")[3]) for key in cells if key.startswith(first)})
+
+
+def _by_size(
+    cells: Mapping[str, Counts], families: Mapping[Row, Counts], group: str
+) -> Iterator[str]:
+    sizes = _sizes(cells, f"{group}/default/")
+    columns = (f"n = {n}" for n in sizes)
+    yield from head("family", *columns, "with those below", "would be found")
     for row, counts in families.items():
         if row.group == group:
-            keys = (f"{group}/default/{row.label}/{n}" for n in sizes)
-            shown = " | ".join(_entry(cells.get(key)) for key in keys)
-            lines.append(f"| {row.label} | {shown} | {_summed([counts], LEVEL / len(families))} |")
-    return lines
+            shown = (_entry(cells.get(f"{group}/default/{row.label}/{n}")) for n in sizes)
+            yield line(row.label, *shown, _summed([counts], LEVEL / len(families)))
 
 
-def _otherwise(asked: Mapping[Row, Counts], group: str) -> list[str]:
+def _otherwise(asked: Mapping[Row, Counts], group: str) -> Iterator[str]:
     modes = [m for m in dict.fromkeys(row.mode for row in asked) if m != "default"]
-    labels = dict.fromkeys(row.label for row in asked if row.group == group)
-    lines = [
-        "20 readings each, unless the column says otherwise.",
-        "",
-        "| family | " + " | ".join(modes) + " |",
-        "|---" * (len(modes) + 1) + "|",
-    ]
-    for label in labels:
-        shown = " | ".join(_entry(asked.get(Row(group, mode, label))) for mode in modes)
-        lines.append(f"| {label} | {shown} |")
-    return lines
+    yield from ("20 readings each, unless the column says otherwise.", "", *head("family", *modes))
+    for label in dict.fromkeys(row.label for row in asked if row.group == group):
+        yield line(label, *(_entry(asked.get(Row(group, mode, label))) for mode in modes))
 
 
-def _near(cells: Mapping[str, Counts]) -> list[str]:
-    sizes = sorted({int(key.split("/")[3]) for key in cells if key.startswith("near/")})
-    lines = [
-        "",
-        "## Sums that are multiples of one unit",
-        "",
-        "Of the sums of a few units some are multiples of one unit, within their noise, by chance:",
-        "all levels within two and a half times the noise, of a unit ten times the noise or more.",
-        "For them steps is the right answer; the families above leave them out. Here are the",
-        'share left out, and the shares called "steps" / "no steps" among what was left out.',
-        "",
-        "| sums | left out | " + " | ".join(f"n = {n}" for n in sizes) + " |",
-        "|---" * (len(sizes) + 2) + "|",
-    ]
+def _near(cells: Mapping[str, Counts]) -> Iterator[str]:
+    sizes = _sizes(cells, "near/")
+    yield from ("", "## Sums that are multiples of one unit", "")
+    yield (
+        "Of the sums of a few units some are multiples of one unit, within their noise, by chance:"
+    )
+    yield "all levels within two and a half times the noise, of a unit ten times the noise or more."
+    yield "For them steps is the right answer; the families above leave them out. Here are the"
+    yield 'share left out, and the shares called "steps" / "no steps" among what was left out.'
+    yield from ("", *head("sums", "left out", *(f"n = {n}" for n in sizes)))
     for label, lattice in LATTICES.items():
-        shown = []
-        for n in sizes:
-            cell = cells.get(f"near/default/{label}/{n}")
-            shown.append(_entry(cell, ("0.05", "no steps"), digits=2))
-        lines.append(
-            f"| {label} | {lattice.share_of_multiples(DRAWS, seed=1):.3f} | {' | '.join(shown)} |"
-        )
-    return lines
+        found = (cells.get(f"near/default/{label}/{n}") for n in sizes)
+        shown = (_entry(cell, ("0.05", "no steps"), digits=2) for cell in found)
+        yield line(label, f"{lattice.share_of_multiples(DRAWS, seed=1):.3f}", *shown)
 
 
-def _power(cells: Mapping[str, Counts]) -> list[str]:
-    lines = [
-        "",
-        "## Power at 5 %",
-        "",
-        "| comb | share found | samples | aimed at |",
-        "|---|---|---|---|",
-    ]
+def _power(cells: Mapping[str, Counts]) -> Iterator[str]:
+    yield from ("", "## Power at 5 %", "", *head("comb", "share found", "samples", "aimed at"))
     for key, cell in cells.items():
         group, _, label, _ = key.split("/")
         if group == "power" and cell["samples"]:
             aim, n = (COMBS | COMBS_KNOWN)[label][3], cell["samples"]
-            lines.append(f"| {label} | {cell['0.05'] / n:.2f} | {n} | {aim:.2f} |")
-    return lines
+            yield line(label, f"{cell['0.05'] / n:.2f}", n, f"{aim:.2f}")
 
 
 def _entry(
@@ -235,5 +197,5 @@ def _entry(
 ) -> str:
     if cell is None or not cell["samples"]:
         return "not run"
-    shown = " / ".join(f"{cell[name] / cell['samples']:.{digits}f}" for name in names)
+    shown = figures((cell[name] / cell["samples"] for name in names), digits, " / ")
     return f"{shown} ({cell['samples']})"

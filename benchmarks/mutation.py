@@ -1,17 +1,15 @@
 """How many small faults in the statistics and in the charge formulas the tests notice.
 
-``python -m benchmarks.mutation`` copies the tree, lets mutmut plant every fault it knows and find
-by one run of the tests of these parts which of them reach which function, draws a random sample of
-the faults of each part (``--seed``), and runs for each the tests that reach it until one fails or
-they take too long: then it is noticed. ``--keep FOLDER`` keeps the copy with what is finished; the
-same command once more tries with the tests as they are by then what survived and has no reason in
-the table, and the first count stays. ``--write docs/tables`` keeps the table with its reasons.
-Needs mutmut (``pip install mutmut``); ``--tiny`` plants one fault and runs one file of tests.
+The tree is copied, mutmut plants every fault it knows and finds by one run of the tests of these
+parts which of them reach which function, and of a random sample of the faults of each part the
+tests that reach it run until one fails or they take too long: then it is noticed. ``--keep
+FOLDER`` keeps the copy with what is finished; the same command once more tries with the tests as
+they are by then what survived and has no reason in the table, and the first count stays. Needs
+mutmut (``pip install mutmut``); a tiny run plants one fault and runs one file of tests.
 """
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import random
@@ -20,14 +18,16 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from scipy.stats import binomtest
 
-from benchmarks.tables import keep
+from benchmarks.runner import KEEP, ROOT, WORKERS, Option, benchmark, head, number, row
 
-ROOT = Path(__file__).parents[1]
+Codes = dict[str, dict[str, int | None]]
+"""What the tests of a fault ended with, by part and name; None where they did not run."""
 PARTS = {
     "comb": ["quantize/comb/*"],
     "model": ["quantize/model/*"],
@@ -41,7 +41,7 @@ PARTS = {
     ],
 }
 """Files in which faults are planted, by part of the package."""
-TINY = {"comb": ["quantize/comb/wrapped.py"]}
+TINY, TINY_TESTS = {"comb": ["quantize/comb/wrapped.py"]}, ("tests/comb/test_wrapped.py",)
 SOME = "quantize.comb.wrapped.*_interval__mutmut_1"
 """A fault that few tests reach, with which mutmut learns which tests reach which function."""
 TESTS = (
@@ -62,33 +62,26 @@ UNNOTICED = (0, 5, 33, None)
 """What mutmut notes where every test passed, where none calls the function, and before it ran."""
 
 
-def configuration(parts: dict[str, list[str]], tests: Sequence[str]) -> str:
-    """The section of pyproject.toml that mutmut reads; its strings are those of JSON."""
-    files = [pattern for patterns in parts.values() for pattern in patterns]
-    others = [name for name in (*FOLDERS, *FILES) if name not in ("quantize", "pyproject.toml")]
-    return "\n".join(
-        [
-            "\n[tool.mutmut]",
-            'source_paths = ["quantize"]',
-            f"only_mutate = {json.dumps(files)}",
-            f"also_copy = {json.dumps(others)}",
-            f"pytest_add_cli_args_test_selection = {json.dumps(list(tests))}",
-            'pytest_add_cli_args = ["-p", "no:cacheprovider"]',
-            "timeout_constant = 10.0",
-            "timeout_multiplier = 3.0\n",
-        ]
-    )
-
-
 def copy_tree(folder: Path, parts: dict[str, list[str]], tests: Sequence[str]) -> None:
-    """The files of the project, with what mutmut is to do with them."""
+    """The files of the project, with what mutmut is to do with them in pyproject.toml."""
     for name in FOLDERS:
         ignored = shutil.ignore_patterns("__pycache__", "_build", "_figures")
         shutil.copytree(ROOT / name, folder / name, ignore=ignored)
     for name in FILES:
         shutil.copy(ROOT / name, folder / name)
+    settings = {
+        "source_paths": ["quantize"],
+        "only_mutate": [pattern for patterns in parts.values() for pattern in patterns],
+        "also_copy": [n for n in (*FOLDERS, *FILES) if n not in ("quantize", "pyproject.toml")],
+        "pytest_add_cli_args_test_selection": list(tests),
+        "pytest_add_cli_args": ["-p", "no:cacheprovider"],
+        "timeout_constant": 10.0,
+        "timeout_multiplier": 3.0,
+    }
     with (folder / "pyproject.toml").open("a", encoding="utf-8") as stream:
-        stream.write(configuration(parts, tests))
+        # Strings, lists and numbers of TOML are those of JSON.
+        stream.write("\n[tool.mutmut]\n")
+        stream.writelines(f"{name} = {json.dumps(value)}\n" for name, value in settings.items())
 
 
 def mutmut(folder: Path, *words: str) -> str:
@@ -105,9 +98,9 @@ def mutmut(folder: Path, *words: str) -> str:
     return done.stdout
 
 
-def planted(folder: Path, parts: dict[str, list[str]]) -> dict[str, dict[str, int | None]]:
-    """Every fault of each part, by name: what its tests ended with, None where they did not run."""
-    found: dict[str, dict[str, int | None]] = {part: {} for part in parts}
+def planted(folder: Path, parts: dict[str, list[str]]) -> Codes:
+    """Every fault of each part."""
+    found: Codes = {part: {} for part in parts}
     for part, patterns in parts.items():
         for pattern in patterns:
             for file in sorted((folder / "mutants").glob(f"{pattern}.meta")):
@@ -133,27 +126,20 @@ def reasons(file: Path) -> dict[str, str]:
     return {row[1]: row[2] for row in re.finditer(r"^(\|.*\|) (\S.*) \|$", text, re.M)}
 
 
-def page(
-    seed: int,
-    codes: dict[str, dict[str, int | None]],
-    first: dict[str, dict[str, int | None]],
-    rows: dict[str, str],
-) -> list[str]:
+def page(seed: int, codes: Codes, first: Codes, rows: dict[str, str]) -> Iterator[str]:
     """The share noticed in each part at first and now, and the rows of those that survive."""
-    lines = [
+    yield (
         "Faults planted one at a time by mutmut, a random sample of each part (seed "
         f"{seed}); the tests of these parts that belong to the short suite have to notice them. "
         "The share noticed at first, with its 95 % interval (Clopper and Pearson), is that of the "
         "tests as they were when the faults were drawn. The one noticed now counts the tests "
         "written for the survivors, which flatters them: other faults of the same kind were not "
         "looked at. In the last column the survivors that change nothing that is promised "
-        '("same") are left out of the first share. ' + EARLIER,
-        "",
-        "| part | all faults | tried | noticed at first | interval | noticed now | "
-        "at first, without the harmless |",
-        "|---|---|---|---|---|---|---|",
-    ]
-    harmless = {name for name, row in rows.items() if "| same" in row}
+        '("same") are left out of the first share. ' + EARLIER
+    )
+    shares = ("noticed at first", "interval", "noticed now", "at first, without the harmless")
+    yield from ("", *head("part", "all faults", "tried", *shares))
+    harmless = {name for name, line in rows.items() if "| same" in line}
     parts = [(part, codes[part], first[part]) for part in first]
     together = [
         {n: c for part in kind.values() for n, c in part.items()} for kind in (codes, first)
@@ -162,49 +148,44 @@ def page(
         seen = sum(code not in UNNOTICED for code in drawn.values())
         interval = binomtest(seen, len(drawn)).proportion_ci(0.95)
         now = sum(faults[name] not in UNNOTICED for name in drawn)
-        lines.append(
-            f"| {part} | {len(faults)} | {len(drawn)} | {seen / len(drawn):.3f} | "
-            f"{interval.low:.2f} to {interval.high:.2f} | {now / len(drawn):.3f} | "
-            f"{seen / (len(drawn) - len(harmless & drawn.keys())):.3f} |"
-        )
-    head = ["", "## What survives", "", "| where | line | fault | why |", "|---|---|---|---|"]
-    return [*lines, *head, *rows.values()]
+        without = seen / (len(drawn) - len(harmless & drawn.keys()))
+        bounds = f"{interval.low:.2f} to {interval.high:.2f}"
+        at_first, by_now = (f"{count / len(drawn):.3f}" for count in (seen, now))
+        yield row(part, len(faults), len(drawn), at_first, bounds, by_now, f"{without:.3f}")
+    yield from ("", "## What survives", "", *head("where", "line", "fault", "why"))
+    yield from rows.values()
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Plant, run, and print or write the table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="one fault, one file of tests")
-    parser.add_argument("--faults", type=int, default=50, help="faults of each part")
-    parser.add_argument("--seed", type=int, default=91, help="of the sample")
-    parser.add_argument("--workers", type=int, default=1, help="processes")
-    parser.add_argument("--keep", type=Path, help="folder in which the copy is kept")
-    parser.add_argument("--write", metavar="DIR", type=Path, help="write the page to this folder")
-    options = parser.parse_args(arguments)
-    parts = TINY if options.tiny else PARTS
-    tests = ["tests/comb/test_wrapped.py"] if options.tiny else TESTS
-    number = 1 if options.tiny else options.faults
+@benchmark(
+    "Faults that the tests notice",
+    number("--faults", 50, 1, "faults of each part"),
+    Option("--seed", type=int, default=91, help="of the sample"),
+    WORKERS,
+    KEEP,
+)
+def main(options: Any) -> Iterator[str]:
+    """Plant, run, and give the lines of the page."""
+    parts, tests = (TINY, TINY_TESTS) if options.tiny else (PARTS, TESTS)
     run = ("run", "--max-children", str(options.workers))
     with tempfile.TemporaryDirectory() as temporary:
         folder = options.keep or Path(temporary) / "tree"
         if not folder.exists():
             copy_tree(folder, parts, tests)
             mutmut(folder, *run, SOME)
-        kept = folder / f"first-{options.seed}-{number}.json"
+        kept = folder / f"first-{options.seed}-{options.faults}.json"
         again = kept.exists()
         if again:
             shutil.copytree(ROOT / "tests", folder / "tests", dirs_exist_ok=True)
-        draw = random.Random(options.seed)
-        codes = planted(folder, parts)
+        draw, codes = random.Random(options.seed), planted(folder, parts)
         drawn = {
-            part: sorted(draw.sample(sorted(faults), min(number, len(faults))))
+            part: sorted(draw.sample(sorted(faults), min(options.faults, len(faults))))
             for part, faults in codes.items()
         }
+        every = [(part, name) for part, names in drawn.items() for name in names]
         why = reasons(ROOT / "docs" / "tables" / "mutation.md")
         left = [
             name
-            for part, names in drawn.items()
-            for name in names
+            for part, name in every
             if codes[part][name] is None
             or (again and codes[part][name] in UNNOTICED and survivor(folder, name) not in why)
         ]
@@ -215,16 +196,9 @@ def main(arguments: list[str] | None = None) -> None:
             now = {part: {name: codes[part][name] for name in drawn[part]} for part in parts}
             kept.write_text(json.dumps(now), encoding="utf-8")
         first = json.loads(kept.read_text(encoding="utf-8"))
-        survivors = {
-            name: survivor(folder, name)
-            for part, names in drawn.items()
-            for name in names
-            if codes[part][name] in UNNOTICED
-        }
-    rows = {name: f"{row} {why.get(row, '')} |" for name, row in survivors.items()}
-    lines = page(options.seed, codes, first, rows)
-    print("\n".join(lines))
-    keep(options.write, "mutation", "Faults that the tests notice", lines)
+        found = {n: survivor(folder, n) for part, n in every if codes[part][n] in UNNOTICED}
+    rows = {name: f"{line} {why.get(line, '')} |" for name, line in found.items()}
+    yield from page(options.seed, codes, first, rows)
 
 
 if __name__ == "__main__":

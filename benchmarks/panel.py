@@ -1,9 +1,7 @@
 """An open panel: the same samples for every method, our own and those put together from libraries.
 
-``python -m benchmarks.panel`` draws the samples of `CELLS`, asks every method of
-`benchmarks.panel_methods` for a unit, an interval and a p-value, and prints one table with errors;
-``--write docs/tables`` writes it. ``--with FILE.py:NAME`` adds a method of one's own, a function
-like this one::
+Every method of `benchmarks.panel_methods` is asked for a unit, an interval and a p-value of the
+samples of `CELLS`. ``--with FILE.py:NAME`` adds a method of one's own, a function like this one::
 
     from quantize.studies import Answer
 
@@ -17,24 +15,24 @@ A method never sees the truth. What it raises counts as no answer.
 
 from __future__ import annotations
 
-import argparse
 import dataclasses
 import functools
 import importlib.util
 import math
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from benchmarks.families import comb, whole_poisson, whole_uniform
+from benchmarks.combs import comb, one_to_eight, whole_poisson, whole_uniform
 from benchmarks.panel_methods import METHODS, Method
-from benchmarks.tables import keep
+from benchmarks.runner import Array, Family, Option, benchmark, number, row
 from quantize import __version__
 from quantize._support.parallel import ordered_map
-from quantize._support.validation import FloatArray
 from quantize.studies import Answer
-from quantize.studies.families import Family, family
+from quantize.studies.families import family
 
 VERSION = 1
 """Of the panel: it changes with any cell or seed."""
@@ -57,7 +55,7 @@ class Cell:
     draw: Family
     steps: bool
 
-    def sample(self, number: int) -> tuple[FloatArray, float]:
+    def sample(self, number: int) -> tuple[Array, float]:
         """The readings of sample `number`, and the scale that stands for one."""
         key = [ord(letter) for letter in self.label]
         rng = np.random.default_rng([SEED, VERSION, number, self.n, *key])
@@ -65,22 +63,21 @@ class Cell:
         return np.round(scale * self.draw(rng, self.n), SHOWN), scale
 
 
-def _one_to_eight(rng: np.random.Generator, n: int) -> FloatArray:
-    return rng.integers(1, 9, n).astype(float)
-
-
+_COMBS = (
+    ("1..8", 10, 0.10, one_to_eight),
+    ("1..8", 20, 0.20, one_to_eight),
+    ("1..8", 60, 0.25, one_to_eight),
+    ("-4..4", 20, 0.15, whole_uniform),
+    ("Poisson 2", 40, 0.15, whole_poisson),
+)
+_WITHOUT = (("uniform", 20), ("normal", 60), ("lognormal", 20), ("five levels", 20),
+            ("four levels", 60), ("sums of two units", 20))  # fmt: skip
 CELLS = (
-    Cell("1..8, 10 at .10", 10, comb(_one_to_eight, 0.10), True),
-    Cell("1..8, 20 at .20", 20, comb(_one_to_eight, 0.20), True),
-    Cell("1..8, 60 at .25", 60, comb(_one_to_eight, 0.25), True),
-    Cell("-4..4, 20 at .15", 20, comb(whole_uniform, 0.15), True),
-    Cell("Poisson 2, 40 at .15", 40, comb(whole_poisson, 0.15), True),
-    Cell("uniform, 20", 20, family("uniform"), False),
-    Cell("normal, 60", 60, family("normal"), False),
-    Cell("lognormal, 20", 20, family("lognormal"), False),
-    Cell("five levels, 20", 20, family("five levels"), False),
-    Cell("four levels, 60", 60, family("four levels"), False),
-    Cell("sums of two units, 20", 20, family("sums of two units"), False),
+    *(
+        Cell(f"{name}, {n} at {spread:.2f}".replace("0.", "."), n, comb(whole, spread), True)
+        for name, n, spread, whole in _COMBS
+    ),
+    *(Cell(f"{name}, {n}", n, family(name), False) for name, n in _WITHOUT),
 )
 
 
@@ -142,7 +139,7 @@ def methods(own: tuple[str, ...]) -> dict[str, Method]:
     return found
 
 
-def share(values: FloatArray) -> str:
+def share(values: Array) -> str:
     """A share with its standard error, by two of each kind more (Agresti and Coull 1998)."""
     told = values[np.isfinite(values)]
     if not told.size:
@@ -151,62 +148,49 @@ def share(values: FloatArray) -> str:
     return f"{told.mean():.2f} ± {math.sqrt(centre * (1 - centre) / (told.size + 4)):.2f}"
 
 
-def page(names: list[str], found: FloatArray, samples: int) -> list[str]:
+def median(values: Array) -> str:
+    """The median of what was said."""
+    told = values[np.isfinite(values)]
+    return f"{np.median(told):.2g}" if told.size else "–"
+
+
+def page(names: list[str], found: Array, samples: int) -> Iterator[str]:
     """One table: a column for each method; `found` by cell, sample, method and field."""
     fields = [field.name for field in dataclasses.fields(Entry)]
     part = {name: found[..., at] for at, name in enumerate(fields)}
     combs = [at for at, cell in enumerate(CELLS) if cell.steps]
-    rows: list[tuple[str, FloatArray]] = []
-    for at, cell in enumerate(CELLS):
-        if cell.steps:
-            rows.append((f"right unit: {cell.label}", part["right"][at]))
+    rows = [(f"right unit: {CELLS[at].label}", part["right"][at], share) for at in combs]
     for at, cell in enumerate(CELLS):
         label = "steps found" if cell.steps else 'false "steps"'
-        rows.append((f"{label}: {cell.label}", part["called_steps"][at]))
-    rows.append(("interval holds the unit", part["holds"][combs].reshape(-1, len(names))))
-    lines = [
+        rows.append((f"{label}: {cell.label}", part["called_steps"][at], share))
+    rows.append(("interval holds the unit", part["holds"][combs], share))
+    rows.append(("median width of the interval, of the unit", part["width"][combs], median))
+    rows.append(("median seconds", part["seconds"], median))
+    yield (
         f"Panel {VERSION}, quantize {__version__}, {samples} samples a cell; shares with their "
         f"standard errors. A unit is right within {100 * TOLERANCE:g} %; steps are called at "
         f"p ≤ {LEVEL:g} or as the method decides; units from {UNITS[0]:g} to {UNITS[1]:g} of the "
-        "scale are tried. A dash: the method says nothing of it.",
-        "",
-        "| | " + " | ".join(names) + " |",
-        "|---" * (len(names) + 1) + "|",
-    ]
-    for label, values in rows:
-        cells = [share(values[:, at]) for at in range(len(names))]
-        lines.append(f"| {label} | " + " | ".join(cells) + " |")
-    for label, of, column in (
-        ("median width of the interval, of the unit", combs, "width"),
-        ("median seconds", list(range(len(CELLS))), "seconds"),
-    ):
-        told = [part[column][of, :, at].ravel() for at in range(len(names))]
-        medians = [
-            float(np.median(v[np.isfinite(v)])) if np.isfinite(v).any() else None for v in told
-        ]
-        cells = ["–" if value is None else f"{value:.2g}" for value in medians]
-        lines.append(f"| {label} | " + " | ".join(cells) + " |")
-    return lines
+        "scale are tried. A dash: the method says nothing of it."
+    )
+    yield from ("", "| | " + " | ".join(names) + " |", "|---" * (len(names) + 1) + "|")
+    for label, values, of in rows:
+        yield row(label, *(of(values[..., at].ravel()) for at in range(len(names))))
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Draw, ask, and print or write the table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="one sample a cell")
-    parser.add_argument("--samples", type=int, default=100, help="samples a cell")
-    parser.add_argument("--workers", type=int, help="processes")
-    parser.add_argument("--with", dest="own", action="append", default=[], metavar="FILE.py:NAME")
-    parser.add_argument("--write", metavar="DIR", type=Path, help="write the page to this folder")
-    options = parser.parse_args(arguments)
-    own = tuple(options.own)
+@benchmark(
+    "An open panel of methods",
+    number("--samples", 100, 1),
+    Option("--workers", type=int, help="processes"),
+    Option("--with", dest="own", action="append", default=[], metavar="FILE.py:NAME"),
+)
+def main(options: Any) -> Iterator[str]:
+    """Draw, ask, and give the lines of the table."""
+    own, samples = tuple(options.own), options.samples
     names = list(methods(own))
-    samples = 1 if options.tiny else options.samples
-    tasks = [(cell, number) for cell in range(len(CELLS)) for number in range(samples)]
+    tasks = [(cell, seed) for cell in range(len(CELLS)) for seed in range(samples)]
     entries = ordered_map(functools.partial(ask, own), tasks, options.workers)
-    found = np.array([[dataclasses.astuple(entry) for entry in row] for row in entries])
-    lines = page(names, found.reshape(len(CELLS), samples, len(names), -1), samples)
-    print("\n".join(lines))
-    keep(options.write, "panel", "An open panel of methods", lines)
+    found = np.array([[dataclasses.astuple(entry) for entry in each] for each in entries])
+    yield from page(names, found.reshape(len(CELLS), samples, len(names), -1), samples)
 
 
 if __name__ == "__main__":

@@ -15,11 +15,11 @@ import scipy.signal
 import scipy.stats
 
 import quantize as qz
-from quantize._support.validation import FloatArray
+from benchmarks.runner import Array, Rng
 from quantize.studies import Answer
 
 Range = tuple[float, float]
-Method = Callable[[FloatArray, Range, np.random.Generator], Answer]
+Method = Callable[[Array, Range, Rng], Answer]
 DRAWS = 99
 """Samples without steps that a p-value by simulation takes."""
 METHODS: dict[str, Method] = {}
@@ -36,32 +36,30 @@ def method(name: str) -> Callable[[Method], Method]:
 
 
 @method("analyze")
-def _analyze(x: FloatArray, units: Range, rng: np.random.Generator) -> Answer:
+def _analyze(x: Array, units: Range, rng: Rng) -> Answer:
     found = qz.analyze(x, unit_range=units, rng=rng)
     return Answer(unit=found.unit, interval=found.interval(0.95), steps=found.verdict == "steps")
 
 
 @method("fit_mixture")
-def _mixture(x: FloatArray, units: Range, rng: np.random.Generator) -> Answer:
+def _mixture(x: Array, units: Range, rng: Rng) -> Answer:
     found = qz.fit_mixture(x, units)
     return Answer(unit=found.unit, interval=found.interval(0.95))
 
 
 @method("fit_comb")
-def _comb(x: FloatArray, units: Range, rng: np.random.Generator) -> Answer:
+def _comb(x: Array, units: Range, rng: Rng) -> Answer:
     found = qz.fit_comb(x, units)
     return Answer(unit=found.unit, interval=found.interval(0.95))
 
 
-def grid(x: FloatArray, units: Range) -> FloatArray:
+def grid(x: Array, units: Range) -> Array:
     """Frequencies 1/u, eight to a turn of phase over the readings."""
     step = 1 / (8 * float(np.abs(x).max()))
     return np.arange(1 / units[1], 1 / units[0], step)
 
 
-def by_simulation(
-    x: FloatArray, statistic: Callable[[FloatArray], float], rng: np.random.Generator
-) -> float:
+def by_simulation(x: Array, statistic: Callable[[Array], float], rng: Rng) -> float:
     """The share of uniform samples of the same span with a statistic as large (common practice)."""
     own = statistic(x)
     drawn = rng.uniform(x.min(), x.max(), (DRAWS, x.size))
@@ -69,10 +67,10 @@ def by_simulation(
 
 
 @method("least squares over units (scipy)")
-def _least_squares(x: FloatArray, units: Range, rng: np.random.Generator) -> Answer:
+def _least_squares(x: Array, units: Range, rng: Rng) -> Answer:
     frequency = grid(x, units)
 
-    def off(f: FloatArray, values: FloatArray) -> FloatArray:
+    def off(f: Array, values: Array) -> Array:
         turns = np.multiply.outer(f, values)
         return np.square(turns - np.rint(turns)).mean(axis=-1)
 
@@ -86,7 +84,7 @@ def _least_squares(x: FloatArray, units: Range, rng: np.random.Generator) -> Ans
 
 
 @method("Rayleigh test of the phases (astropy)")
-def _rayleigh(x: FloatArray, units: Range, rng: np.random.Generator) -> Answer:
+def _rayleigh(x: Array, units: Range, rng: Rng) -> Answer:
     from astropy.stats import rayleightest
 
     turns = 2 * np.pi * np.multiply.outer(grid(x, units), x)
@@ -99,7 +97,7 @@ def _rayleigh(x: FloatArray, units: Range, rng: np.random.Generator) -> Answer:
 
 
 @method("peaks of a density, line through them (scipy)")
-def _peaks(x: FloatArray, units: Range, rng: np.random.Generator) -> Answer:
+def _peaks(x: Array, units: Range, rng: Rng) -> Answer:
     span = np.linspace(x.min() - units[0], x.max() + units[0], 2000)
     density = scipy.stats.gaussian_kde(x, bw_method=units[0] / 3 / float(x.std()))(span)
     places = span[scipy.signal.find_peaks(density)[0]]
@@ -111,7 +109,7 @@ def _peaks(x: FloatArray, units: Range, rng: np.random.Generator) -> Answer:
 
 
 @method("mixture of normal laws by BIC (scikit-learn)")
-def _normal_mixture(x: FloatArray, units: Range, rng: np.random.Generator) -> Answer:
+def _normal_mixture(x: Array, units: Range, rng: Rng) -> Answer:
     from sklearn.mixture import GaussianMixture
 
     column, seed = x[:, None], int(rng.integers(2**31))
@@ -136,20 +134,20 @@ def _normal_mixture(x: FloatArray, units: Range, rng: np.random.Generator) -> An
 
 
 @method("two models by nested sampling (dynesty)")
-def _nested(x: FloatArray, units: Range, rng: np.random.Generator) -> Answer:
+def _nested(x: Array, units: Range, rng: Rng) -> Answer:
     import dynesty
 
     width, centre, spread = np.log(units[1] / units[0]), float(x.mean()), float(x.std())
     near, all_numbers = np.array([[-1.0], [0.0], [1.0]]), np.arange(-100.0, 101.0)
 
-    def transform(cube: FloatArray) -> FloatArray:
+    def transform(cube: Array) -> Array:
         unit = units[0] * np.exp(width * cube[0])
         return np.array([unit, unit * 0.02 * 15 ** cube[1]])
 
-    def bell(values: FloatArray, sd: float) -> FloatArray:
+    def bell(values: Array, sd: float) -> Array:
         return np.exp(-0.5 * np.square(values / sd))
 
-    def log_likelihood(theta: FloatArray) -> float:
+    def log_likelihood(theta: Array) -> float:
         """Whole numbers weighted by a normal law of the mean and spread of the readings."""
         unit, sigma = theta
         teeth = unit * (np.rint(x / unit) + near)

@@ -1,23 +1,17 @@
 """How many readings steps of a given sharpness need before they show, by simulation.
 
-Run with ``python -m benchmarks.readings_needed``; ``--write docs/tables`` writes the table. It is
-an independent check of the stored table of `quantize.null.power`, which `benchmarks.study_plan`
-makes: the last column is what the table says for single readings.
-
-Readings are whole numbers uniform on −4 … 4 with normal errors; `analyze` is given the readings
-and nothing else. Power is the share of samples that it calls "steps", at 5 % over the default
-range.
+An independent check of the stored table of `quantize.null.power`, which `benchmarks.study_plan`
+makes. Whole numbers uniform on −4 … 4, normal errors; `analyze` is given the readings alone.
 """
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 
-from benchmarks.tables import keep
+from benchmarks.runner import WORKERS, benchmark, head, number, row
 from quantize import analyze
 from quantize._support.parallel import ordered_map
 
@@ -33,50 +27,37 @@ WANTED = 0.80
 def power(cell: tuple[float, int, int]) -> float:
     """Share of simulated samples that are called "steps": sigma/unit, readings, samples."""
     spread, n, runs = cell
-    rng = np.random.default_rng([1, n, round(1000 * spread)])
-    hits = 0
+    rng, hits = np.random.default_rng([1, n, round(1000 * spread)]), 0
     for _ in range(runs):
         values = rng.integers(-4, 5, size=n) + spread * rng.normal(size=n)
         hits += analyze(values, n_resamples=19, rng=0).verdict == "steps"
     return hits / runs
 
 
-def needed(sizes: Sequence[int], shares: Sequence[float]) -> int | None:
+def needed(sizes: Sequence[int], shares: Sequence[float]) -> int | str:
     """Smallest size at which a line through the shares, made monotone, reaches `WANTED`."""
     rising = np.maximum.accumulate(shares)
     if rising[-1] < WANTED:
-        return None
+        return "more"
     return int(np.ceil(np.interp(WANTED, rising, sizes) - 1e-9))
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Simulate, and print or write the table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="three samples a cell, two sharpnesses")
-    parser.add_argument("--runs", type=int, default=100, help="samples a cell")
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
-    options = parser.parse_args(arguments)
-    trials = dict(list(TRIALS.items())[:2]) if options.tiny else TRIALS
-    runs = 3 if options.tiny else options.runs
-    lines = [
+@benchmark("Readings needed", number("--runs", 100, 3), WORKERS)
+def main(options: Any) -> Iterator[str]:
+    """The lines of the table."""
+    runs = options.runs
+    yield (
         f"Share of {runs} simulated samples that are called steps at the 5 % level; standard "
-        f"error at most {0.5 / np.sqrt(runs):.3f}.",
-        "",
-        "| sigma/unit | readings: power | readings for 0.80 |",
-        "|---|---|---|",
-    ]
-    every = [(spread, n, runs) for spread, sizes in trials.items() for n in sizes]
+        f"error at most {0.5 / np.sqrt(runs):.3f}."
+    )
+    yield from ("", *head("sigma/unit", "readings: power", "readings for 0.80"))
+    trials = list(TRIALS.items())[: 2 if options.tiny else None]
+    every = [(spread, n, runs) for spread, sizes in trials for n in sizes]
     found = ordered_map(power, every, options.workers)
-    for spread, sizes in trials.items():
+    for spread, sizes in trials:
         shares = [next(found) for _ in sizes]
         cells = ", ".join(f"{n}: {share:.2f}" for n, share in zip(sizes, shares, strict=True))
-        least = needed(sizes, shares)
-        row = f"| {spread:.2f} | {cells} | {least or 'more'} |"
-        lines.append(row)
-        print(row, flush=True)
-    print("\n".join(lines))
-    keep(options.write, "readings_needed", "Readings needed", lines)
+        yield row(f"{spread:.2f}", cells, needed(sizes, shares))
 
 
 if __name__ == "__main__":

@@ -1,39 +1,28 @@
 """Speed and memory of everything, beside named peers in the same run.
 
-    python -m benchmarks.speed                        some minutes
-    python -m benchmarks.speed --large                also what takes long, such as 1e8 readings
-    python -m benchmarks.speed --only analyze         the rows whose name holds a word
-    python -m benchmarks.speed --tiny                 a hundredth as large
-    python -m benchmarks.speed --write docs/tables    also write the table
-
 Each row in a process of its own. Processor seconds, the best of several runs with one thread and
 all libraries loaded; of rows with workers the seconds on the clock. Memory is the growth of the
-largest resident set. All samples come from the seed 1.
+largest resident set. All samples come from the seed 1. A tiny run has a few rows, a hundredth as
+large.
 """
 
 from __future__ import annotations
 
-import argparse
-import dataclasses
 import json
-import os
-import subprocess
-import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any, NamedTuple
 
 from threadpoolctl import threadpool_limits
 
+from benchmarks.runner import ROOT, Option, benchmark, flag, fresh, head, row
 from benchmarks.speed_parts import SETUP, growth_lines, machine
-from benchmarks.tables import ROOT, keep
 
-_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 _WARM = "qz.analyze(comb(8), n_resamples=19)\n"
 
 
-@dataclasses.dataclass(frozen=True)
-class Row:
+class Row(NamedTuple):
     """A line of the table: what is run, what is aimed at, and the rows it is held against.
 
     Each peer has a short name and that of its row, which stands above.
@@ -191,25 +180,25 @@ ROWS: tuple[Row, ...] = (
         (("the bare call", _BARE),),
     ),
     Row("1e6 readings, 10,000 units, whole answer", _COUNTS, "≤ 5 s"),
-    Row("analyze, 20 readings", _analyze(20), "≤ 0.06 s"),
-    Row("analyze, 50 readings", _analyze(50), "≤ 0.12 s, 100 MB"),
-    Row("analyze, 1,000 readings", _analyze(1000, runs=1), "≤ 2 s"),
-    Row("analyze, 5,000 readings", _analyze(5000, runs=1), "≤ 5 s"),
-    Row("analyze, 50,000 readings", _analyze(50_000, runs=1), "≤ 5 s"),
+    *(
+        Row(f"analyze, {n:,} readings", _analyze(n, runs=3 if n < 100 else 1), f"≤ {target}")
+        for n, target in (
+            (20, "0.06 s"),
+            (50, "0.12 s, 100 MB"),
+            (1000, "2 s"),
+            (5000, "5 s"),
+            (50_000, "5 s"),
+        )
+    ),
     Row("analyze, 20 readings, offset free", _analyze(20, _FREE), "≤ 0.2 s"),
     Row("analyze, 20 readings, growing noise", _analyze(20, _GROWING, 1), "≤ 0.3 s"),
     Row("analyze, 200 readings, growing noise", _analyze(200, _GROWING, 1), "≤ 2 s"),
-    Row(
-        "analyze, 10 readings, growing noise, offset free",
-        _analyze(10, _BOTH, 1),
-        "≤ 3 s",
-        large=True,
-    ),
-    Row(
-        "analyze, 20 readings, growing noise, offset free",
-        _analyze(20, _BOTH, 1),
-        "≤ 5 s, 200 MB",
-        large=True,
+    *(
+        Row(f"analyze, {n} readings, growing noise, offset free", code, target, large=True)
+        for n, code, target in (
+            (10, _analyze(10, _BOTH, 1), "≤ 3 s"),
+            (20, _analyze(20, _BOTH, 1), "≤ 5 s, 200 MB"),
+        )
     ),
     Row(_TEST, _SCORE + _PLAIN),
     Row(
@@ -225,10 +214,10 @@ ROWS: tuple[Row, ...] = (
     Row("mixture, 20 readings, offset free", _mixture(20, _FREE, 3), "≤ 0.1 s"),
     Row("mixture, 1,000 readings, offset free", _mixture(1000, _FREE, 1), "≤ 1 s"),
     Row("mixture, 5,000 readings, offset free", _mixture(5000, _FREE, 1), "≤ 5 s"),
-    Row("mixture and level evidence, 8 readings", _levels(8), "≤ 0.01 s"),
-    Row("mixture and level evidence, 20 readings", _levels(20), "≤ 0.015 s"),
-    Row("mixture and level evidence, 60 readings", _levels(60), "≤ 0.035 s"),
-    Row("mixture and level evidence, 200 readings", _levels(200), "≤ 0.17 s"),
+    *(
+        Row(f"mixture and level evidence, {n} readings", _levels(n), f"≤ {seconds} s")
+        for n, seconds in ((8, 0.01), (20, 0.015), (60, 0.035), (200, 0.17))
+    ),
     Row(
         _LOOP,
         f"{_WARM}{_GROUPS}few_of_them = samples[: max(n // 10, 1)]\n"
@@ -296,34 +285,26 @@ ROWS: tuple[Row, ...] = (
 )
 
 
-def measured(row: Row, part: float, folder: Path) -> tuple[float, float, str]:
+def measured(each: Row, part: float, folder: Path) -> tuple[float, float, str]:
     """Seconds, MiB, and what came of it, in a fresh interpreter."""
     setup = f"part, folder = {part}, {str(folder)!r}\n{SETUP}"
-    done = subprocess.run(
-        [sys.executable, "-c", setup + row.code],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        env=os.environ | dict.fromkeys(_THREADS, "1"),
-    )
+    done = fresh(setup + each.code, cwd=ROOT)
     if done.returncode:
-        raise SystemExit(f"{row.work}: {done.stderr}")
+        raise SystemExit(f"{each.work}: {done.stderr}")
     seconds, mebibytes, said = json.loads(done.stdout.strip().splitlines()[-1])
     return float(seconds), float(mebibytes), str(said)
 
 
-def table(rows: Sequence[Row], part: float, folder: Path) -> list[str]:
-    """The lines of the table, each printed as soon as it is measured."""
-    lines = ["| work | seconds | MiB | beside | target |", "|---|---|---|---|---|"]
+def table(rows: Sequence[Row], part: float, folder: Path) -> Iterator[str]:
+    """The lines of the table."""
+    yield from head("work", "seconds", "MiB", "beside", "target")
     times: dict[str, float] = {}
-    for row in rows:
-        times[row.work], mebibytes, said = measured(row, part, folder)
+    for each in rows:
+        times[each.work], mebibytes, said = measured(each, part, folder)
         beside = [said] if said else []
-        beside += [f"{times[row.work] / times[peer]:.3g} × {name}" for name, peer in row.peers]
-        figures = f"{times[row.work]:.3g} | {mebibytes:.0f} | {'; '.join(beside)}"
-        lines.append(f"| {row.work} | {figures} | {row.target} |")
-        print(lines[-1], flush=True)
-    return lines
+        beside += [f"{times[each.work] / times[peer]:.3g} × {name}" for name, peer in each.peers]
+        figures = (f"{times[each.work]:.3g}", f"{mebibytes:.0f}", "; ".join(beside))
+        yield row(each.work, *figures, each.target)
 
 
 TINY = (
@@ -339,32 +320,28 @@ TINY = (
 
 def chosen(words: Sequence[str], large: bool) -> list[Row]:
     """The rows that hold one of the words, and the peers that they are held against."""
-    rows = [
-        row for row in ROWS if any(word in row.work for word in words) and (large or not row.large)
-    ]
-    wanted = {row.work for row in rows}
-    for row in reversed(ROWS):
-        wanted |= {peer for _, peer in row.peers if row.work in wanted}
-    return [row for row in ROWS if row.work in wanted]
+    rows = [r for r in ROWS if any(word in r.work for word in words) and (large or not r.large)]
+    wanted = {r.work for r in rows}
+    for each in reversed(ROWS):
+        wanted |= {peer for _, peer in each.peers if each.work in wanted}
+    return [r for r in ROWS if r.work in wanted]
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Measure, and print or write the table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="sizes a hundredth as large")
-    parser.add_argument("--large", action="store_true", help="also what takes minutes")
-    parser.add_argument("--only", metavar="WORD", default="", help="rows that hold the word")
-    parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
-    options = parser.parse_args(arguments)
+@benchmark(
+    "Speed and memory",
+    flag("--large", "also what takes minutes, such as 1e8 readings"),
+    Option("--only", metavar="WORD", default="", help="rows that hold the word"),
+)
+def main(options: Any) -> Iterator[str]:
+    """The lines of the page."""
     part = 0.01 if options.tiny else 1
     words = TINY if options.tiny and not options.only else (options.only,)
-    lines = [machine(), ""]
+    yield from (machine(), "")
     with tempfile.TemporaryDirectory() as folder:
-        lines += table(chosen(words, options.large), part, Path(folder))
+        yield from table(chosen(words, options.large), part, Path(folder))
     if not options.only:
         with threadpool_limits(1):
-            lines += ["", *growth_lines(options.write, tiny=options.tiny)]
-    keep(options.write, "speed", "Speed and memory", lines)
+            yield from ("", *growth_lines(options.write, tiny=options.tiny))
 
 
 if __name__ == "__main__":

@@ -6,14 +6,14 @@ measured is the engine.
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import platform
 import time
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
-from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,6 @@ import numpy as np
 import quantize as qz
 from quantize._support import chunks
 from quantize.comb import sums
-from quantize.comb.sums import harmonic_sums
 from quantize.null.counts import MANY
 
 SETUP = """
@@ -89,7 +88,7 @@ def _warm_up(_: int) -> int:
     return os.getpid()
 
 
-@contextmanager
+@contextlib.contextmanager
 def pool(number: int) -> Iterator[Executor]:
     """Spawned processes, warm."""
     context = multiprocessing.get_context("spawn")
@@ -98,7 +97,7 @@ def pool(number: int) -> Iterator[Executor]:
         yield executor
 
 
-@contextmanager
+@contextlib.contextmanager
 def cluster(number: int) -> Iterator[Any]:
     """A client of worker processes of a cluster on loopback, warm."""
     import distributed
@@ -217,138 +216,114 @@ def on_cluster(path: Path, number: int) -> float:
 
 def machine() -> str:
     """What the figures were measured on."""
-    name = platform.machine()
-    try:
-        with open("/proc/cpuinfo", encoding="utf-8") as file:
-            name = next(
-                line.split(":")[1].strip() for line in file if line.startswith("model name")
-            )
-    except (OSError, StopIteration):
-        pass
+    name, load = platform.machine(), ""
+    with contextlib.suppress(OSError, StopIteration):
+        lines = Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines()
+        name = next(line.split(":")[1].strip() for line in lines if line.startswith("model name"))
+    with contextlib.suppress(AttributeError, OSError):
+        load = f"Load of the machine when the run began: {os.getloadavg()[0]:.1f} on "
+        load = f" {load}{os.cpu_count()} cores."
     packages = ", ".join(
         f"{package} {version(package)}" for package in ("numpy", "scipy", "astropy", "finufft")
     )
     return (
         f"One core, {name}; Python {platform.python_version()}, {packages}. Best of several runs; "
-        "ratios are of times in the same run." + _load()
+        "ratios are of times in the same run." + load
     )
 
 
-def _load() -> str:
-    try:
-        load = os.getloadavg()[0]
-    except (AttributeError, OSError):
-        return ""
-    return f" Load of the machine when the run began: {load:.1f} on {os.cpu_count()} cores."
-
-
-def seconds(n: int, size: int, runs: int) -> float:
-    """Least time of the sums that `periodogram` makes."""
-    x = np.random.default_rng(3).uniform(0, 20, n)
-    w = np.ones(n)
+def _least(work: Callable[[], object], runs: int) -> float:
     times = []
     for _ in range(runs):
         start = time.perf_counter()
-        sums.sums_at_many_units(x, w, 0.1, 0.002, size)
+        work()
         times.append(time.perf_counter() - start)
     return min(times)
 
 
-def growth_lines(folder: Path | None, *, tiny: bool) -> list[str]:
+def _sums(n: int) -> tuple[np.ndarray, np.ndarray]:
+    return np.random.default_rng(3).uniform(0, 20, n), np.ones(n)
+
+
+def seconds(n: int, size: int, runs: int) -> float:
+    """Least time of the sums that `periodogram` makes."""
+    x, w = _sums(n)
+    return _least(lambda: sums.sums_at_many_units(x, w, 0.1, 0.002, size), runs)
+
+
+def _slope(points: dict[int, float]) -> tuple[float, int, int]:
+    """Power with which the time grows over the last five sizes, the first of them and the last."""
+    sizes, times = list(points)[-5:], list(points.values())[-5:]
+    return float(np.polyfit(np.log(sizes), np.log(times), 1)[0]), sizes[0], sizes[-1]
+
+
+def growth_lines(folder: Path | None, *, tiny: bool) -> Iterator[str]:
     """Exponents of growth, the crossover, and the picture."""
-    runs = 1 if tiny else 5
-    top = 4 if tiny else 7
+    runs, top = (1, 4) if tiny else (5, 7)
     readings = [int(10 ** (k / 2)) for k in range(2, 2 * top + 1)]
     units = [int(10 ** (k / 2)) for k in range(4, 2 * top - 1)]
-    by_readings = [seconds(n, 20_000, runs) for n in readings]
-    by_units = [seconds(10_000, m, runs) for m in units]
-    half = len(readings) - 5
-    slope_n = _slope(readings[half:], by_readings[half:])
-    last = max(len(units) - 5, 0)
-    slope_m = _slope(units[last:], by_units[last:])
-    pair, exponential, value, mode = _constants(tiny)
-    lines = [
-        "## Growth",
-        "",
-        f"Time grows as the power {slope_n:.2f} of the number of readings ({readings[half]} to "
-        f"{readings[-1]}, 20,000 units) and as the power {slope_m:.2f} of the number of units "
-        f"({units[last]} to {units[-1]}, 10,000 readings); the target is at most 1.05 for both.",
-        "",
-        "![Time against readings and units](../_static/growth.svg)",
-        "",
+    by_readings = {n: seconds(n, 20_000, runs) for n in readings}
+    by_units = {m: seconds(10_000, m, runs) for m in units}
+    (slope_n, *ends_n), (slope_m, *ends_m) = _slope(by_readings), _slope(by_units)
+    fitted = _constants(tiny)
+    yield from ("## Growth", "")
+    yield (
+        f"Time grows as the power {slope_n:.2f} of the number of readings ({ends_n[0]} to "
+        f"{ends_n[1]}, 20,000 units) and as the power {slope_m:.2f} of the number of units "
+        f"({ends_m[0]} to {ends_m[1]}, 10,000 readings); the target is at most 1.05 for both."
+    )
+    yield from ("", "![Time against readings and units](../_static/growth.svg)", "")
+    yield (
         "The level evidence of `analyze` is a recursion over pairs of readings, O(n²) in time. It "
         "weighs a random part of larger samples, and above "
         f"{MANY:,} readings `analyze` hands over to counts in bins, whose time beyond one pass "
-        "over the readings does not depend on their number.",
-        "",
+        "over the readings does not depend on their number."
+    )
+    yield ""
+    stored = (sums._BLOCK_PAIR, sums._BLOCK_EXPONENTIAL, sums._FFT_VALUE, sums._FFT_MODE)
+    pair, exponential, value, mode = (
+        f"{1e9 * now:.{digits}f} ({1e9 * before:.{digits}f})"
+        for now, before, digits in zip(fitted, stored, (2, 0, 0, 0), strict=True)
+    )
+    yield (
         "The choice between block kernel and nonuniform FFT compares two costs. Constants fitted "
         "in this run, with those in `quantize/comb/sums.py` in brackets, in nanoseconds: "
-        f"block, a reading and unit {1e9 * pair:.2f} ({1e9 * sums._BLOCK_PAIR:.2f}), an "
-        f"exponential {1e9 * exponential:.0f} ({1e9 * sums._BLOCK_EXPONENTIAL:.0f}); FFT, a "
-        f"reading {1e9 * value:.0f} ({1e9 * sums._FFT_VALUE:.0f}), a unit {1e9 * mode:.0f} "
-        f"({1e9 * sums._FFT_MODE:.0f}).",
-    ]
+        f"block, a reading and unit {pair}, an exponential {exponential}; FFT, a reading {value}, "
+        f"a unit {mode}."
+    )
     if folder is not None:
-        _draw(folder.parent / "_static" / "growth.svg", readings, by_readings, units, by_units)
-    return lines
+        _draw(folder.parent / "_static" / "growth.svg", by_readings, by_units)
 
 
-def _slope(sizes: list[int], times: list[float]) -> float:
-    return float(np.polyfit(np.log(sizes), np.log(times), 1)[0])
-
-
-def _constants(tiny: bool) -> tuple[float, float, float, float]:
+def _constants(tiny: bool) -> tuple[float, ...]:
     """Costs of the two ways by least squares over some sizes, relative errors weighed alike."""
     sizes = [(300, 2000), (1000, 1000), (1000, 20_000), (10_000, 100), (10_000, 3000)]
     sizes += [] if tiny else [(100_000, 300), (30_000, 10_000)]
-    block, fft, left, right = [], [], [], []
+    fft, left, right = [], [], []
     for n, m in sizes:
-        x = np.random.default_rng(3).uniform(0, 20, n)
-        w = np.ones(n)
-        one = min(
-            _timed(lambda x=x, w=w, m=m: harmonic_sums(x, w, 0.1, 0.002, m)) for _ in range(5)
-        )
-        two = min(
-            _timed(lambda x=x, w=w, m=m: sums.nonuniform_fft(x, w, 0.1003, 0.002, m))
-            for _ in range(5)
-        )
-        block.append(1.0)
+        x, w = _sums(n)
+        one = _least(lambda x=x, w=w, m=m: sums.harmonic_sums(x, w, 0.1, 0.002, m), 5)
+        two = _least(lambda x=x, w=w, m=m: sums.nonuniform_fft(x, w, 0.1003, 0.002, m), 5)
         left.append([n * m / one, 2 * n * np.sqrt(m) / one])
         fft.append((two - sums._FFT_CALL) / two)
         right.append([n / two, m / two])
     from scipy.optimize import nnls
 
-    pair, exponential = nnls(np.array(left), np.array(block))[0]
-    value, mode = nnls(np.array(right), np.maximum(fft, 0.05))[0]
-    return float(pair), float(exponential), float(value), float(mode)
+    block = nnls(np.array(left), np.ones(len(sizes)))[0]
+    return (*block, *nnls(np.array(right), np.maximum(fft, 0.05))[0])
 
 
-def _timed(work: object) -> float:
-    start = time.perf_counter()
-    work()  # type: ignore[operator]
-    return time.perf_counter() - start
-
-
-def _draw(
-    path: Path,
-    readings: list[int],
-    by_readings: list[float],
-    units: list[int],
-    by_units: list[float],
-) -> None:
+def _draw(path: Path, by_readings: dict[int, float], by_units: dict[int, float]) -> None:
     from quantize.show.plots import style
 
-    axes = style.new_axes()
+    axes, (x, y) = style.new_axes(), zip((1e4, 3e-3), (1e6, 3e-1), strict=True)
     with style.look():
-        axes.loglog(
-            readings, by_readings, "o-", color=style.DATA, ms=4, label="readings (20,000 units)"
-        )
-        axes.loglog(
-            units, by_units, "s--", color=style.ACCENT, ms=4, label="units (10,000 readings)"
-        )
-        axes.loglog(
-            [1e4, 1e6], [3e-3, 3e-1], color=style.RULE, lw=1.0, ls=":", label="in proportion"
-        )
+        for points, mark, color, label in (
+            (by_readings, "o-", style.DATA, "readings (20,000 units)"),
+            (by_units, "s--", style.ACCENT, "units (10,000 readings)"),
+        ):
+            axes.loglog(list(points), list(points.values()), mark, color=color, ms=4, label=label)
+        axes.loglog(x, y, color=style.RULE, lw=1.0, ls=":", label="in proportion")
         axes.set_xlabel("number of readings, or of trial units")
         axes.set_ylabel("seconds")
         axes.set_title("Time of the sums behind a periodogram")

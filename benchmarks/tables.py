@@ -1,44 +1,16 @@
-"""Where the measured tables go: one Markdown page for each benchmark that asks for it.
+"""How many changes the code that a table measures has seen since the table was written.
 
-``python -m benchmarks.tables`` says of each how many changes the code that it measures has seen
-since the table was written, by the history of the repository. What a benchmark runs as text in a
-process of its own is not seen.
+By the history of the repository; what a benchmark runs as text in a process of its own is not seen.
 """
 
 from __future__ import annotations
 
 import ast
 import functools
-import shlex
 import subprocess
-import sys
-from collections.abc import Sequence
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[1]
-
-_WHERE = ("--write", "--workers", "--keep")
-_WHEN = ("--table", "--resume", "--afresh", "--store", "--again")
-"""Options that do not change what is measured: with a value, and without one."""
-
-
-def command(name: str) -> str:
-    """The command of this run of the benchmark `name`, without what does not change its numbers."""
-    words = [word for word in sys.argv[1:] if word not in _WHEN]
-    for option in _WHERE:
-        while option in words:
-            at = words.index(option)
-            del words[at : at + 2]
-    return shlex.join(["python", "-m", f"benchmarks.{name}", *words])
-
-
-def keep(folder: Path | None, name: str, title: str, lines: Sequence[str]) -> None:
-    """Write `lines` under `title` to ``folder/name.md``; without a folder nothing is written."""
-    if folder is None:
-        return
-    folder.mkdir(parents=True, exist_ok=True)
-    text = f"# {title}\n\nMade by `{command(name)}`.\n\n" + "\n".join(lines) + "\n"
-    (folder / f"{name}.md").write_text(text, encoding="utf-8")
+from benchmarks.runner import ROOT
 
 
 @functools.cache
@@ -51,16 +23,16 @@ def sources(file: Path) -> frozenset[Path]:
         if at in found:
             continue
         found.add(at)
+        names: list[str] = []
         for node in ast.walk(ast.parse(at.read_text(encoding="utf-8"))):
-            names: list[str] = []
             if isinstance(node, ast.Import):
-                names = [alias.name for alias in node.names]
+                names += [alias.name for alias in node.names]
             elif isinstance(node, ast.ImportFrom) and node.module:
-                names = [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
-            for name in names:
-                place = ROOT.joinpath(*name.split("."))
-                places = (place.with_suffix(".py"), place / "__init__.py")
-                left += [path for path in places if path.is_file()]
+                names += [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
+        for name in names:
+            place = ROOT.joinpath(*name.split("."))
+            places = (place.with_suffix(".py"), place / "__init__.py")
+            left += [path for path in places if path.is_file()]
     return frozenset(found)
 
 

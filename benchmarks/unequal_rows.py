@@ -1,38 +1,29 @@
-"""Rows of unequal error: each counted in proportion to its prediction, or all alike.
-
-    python -m benchmarks.unequal_rows                        60 benches a line, 300 samples
-    python -m benchmarks.unequal_rows --tiny                 a smoke run
-    python -m benchmarks.unequal_rows --write docs/tables    also write the table
+"""Rows of unequal error: each counted in proportion to its prediction, or all alike; seed 2718.
 
 Oil drops whose passages over a fixed length are timed, and fixed times with every second state at
 a third of the voltage: within one run the predicted standard deviations differ several times over.
-The same readings are analysed with sigmas in the proportions predicted and with one sigma for all,
-the common factor believed within the same range of 1.5. The benches come from the plain simulator
-of the tests. The last lines are samples without steps through `analyze`, 20 readings each.
+The common factor of the sigmas is believed within the same range of 1.5. The benches come from the
+plain simulator. The last lines are samples without steps through `analyze`, 20 readings each.
 """
 
 from __future__ import annotations
 
-import argparse
 import dataclasses
-import sys
-import warnings
-from pathlib import Path
+from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 
 import quantize as qz
-from benchmarks.tables import keep
+from benchmarks.plain import DROPS, Drawn, PlainBench
+from benchmarks.runner import Array, benchmark, head, holds, number, row
 from quantize.charge import Run
-
-sys.path.append(str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
-from plain_bench import DROPS, Drawn, PlainBench
 
 SEED = 2718
 VOLTAGES = dataclasses.replace(
     DROPS, diameter=2.0e-6, gate=0.0, press=0.1, weaker=1 / 3, states=(4, 7, 3, 5, 9, 2, 8, 6)
 )
-SCENARIOS = {
+SCENARIOS: dict[str, tuple[PlainBench, float]] = {
     "timed passages": (DROPS, 1.0),
     "timed passages, watch stated twice as good": (DROPS, 0.5),
     "timed passages, watch stated half as good": (DROPS, 2.0),
@@ -40,40 +31,33 @@ SCENARIOS = {
 }
 """Bench, and the press of the watch that is stated over the true one."""
 WAYS = ("in proportion", "one sigma")
-_WRONG = 0.05  # of the unit; further off it is another one
+WITHOUT = (
+    ("sigma unknown", False, 0),
+    ("sigma within 1.5", True, 0),
+    ("sigma unknown, ten states read twice", False, 10),
+)
 _SPAN = 9.0  # of the sigmas of samples without steps
 
 
-def one_bench(drawn: Drawn, stated: float) -> dict[str, tuple[bool, float, bool]]:
+def one_bench(drawn: Drawn, stated: float) -> list[tuple[bool, float, bool]]:
     """Whether there are steps, the relative error of the unit, and whether 95 % hold it."""
     press = float(drawn.apparatus["watch"]["press"].split()[0])
     drawn.apparatus["watch"]["press"] = f"{press * stated} s"
     run = Run(drawn.page, drawn.apparatus)
     unit = drawn.truth["A"]["unit"] * run.interval / DROPS.interval
-    given = run.readings()
-    readings = {WAYS[0]: given, WAYS[1]: given.replace(relative_sigma=None)}
-    out = {}
-    for way, data in readings.items():
+    given, out = run.readings(), []
+    for data in (given, given.replace(relative_sigma=None)):
         found = qz.analyze(data, sigma_range=run.sigma_range(), n_resamples=99, rng=1)
-        held = any(low <= unit <= high for low, high in found.interval(0.95))
-        out[way] = (found.verdict == "steps", found.unit / unit - 1, held)
+        out.append((found.verdict == "steps", found.unit / unit - 1, holds(found, unit)))
     return out
 
 
-def benches(bench: PlainBench, stated: float, n: int, seed: int) -> list[str]:
-    """Rows of the table."""
-    found: dict[str, list[tuple[bool, float, bool]]] = {way: [] for way in WAYS}
-    for child in np.random.SeedSequence([SEED, seed]).spawn(n):
-        for way, one in one_bench(bench.draw(np.random.default_rng(child)), stated).items():
-            found[way].append(one)
-    rows = []
-    for way, ones in found.items():
-        off = np.array([error for _, error, _ in ones])
-        right = off[np.abs(off) <= _WRONG]
-        steps, held = sum(one[0] for one in ones), sum(one[2] for one in ones)
-        sd = float(np.sqrt(np.mean(right**2))) if right.size else float("nan")
-        rows.append(f"{way} | {n} | {steps} | {n - right.size} | {held / n:.3f} | {sd:.4f} |")
-    return rows
+def summed(n: int, found: Array) -> str:
+    """The cells of a row."""
+    steps, off, held = found.T
+    right = off[np.abs(off) <= 0.05]  # further off it is another unit
+    sd = float(np.sqrt(np.mean(right**2))) if right.size else float("nan")
+    return f"{n} | {steps.sum():.0f} | {n - right.size} | {held.mean():.3f} | {sd:.4f}"
 
 
 def false_steps(n: int, *, believed: bool, states: int = 0) -> int:
@@ -93,41 +77,34 @@ def false_steps(n: int, *, believed: bool, states: int = 0) -> int:
     return count
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Print a table, and write it when asked."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true")
-    parser.add_argument("--benches", type=int, default=60)
-    parser.add_argument("--samples", type=int, default=300)
-    parser.add_argument("--write", metavar="DIR", type=Path)
-    options = parser.parse_args(arguments)
-    n, samples = (1, 1) if options.tiny else (options.benches, options.samples)
-    lines = [
+@benchmark(
+    "Rows of unequal error",
+    number("--benches", 60, 1, "benches a line"),
+    number("--samples", 300, 1),
+    quiet=True,
+    partly=True,
+)
+def main(options: Any) -> Iterator[str]:
+    """The lines of the page."""
+    n, samples = options.benches, options.samples
+    yield from (
         'Benches with the verdict "steps", with a unit more than 5 % off, with the unit in their '
         "95 % set, and",
         "the root mean square error of the others. Below, samples of any size that are called "
         "steps at 5 %.",
         "",
-        "| scenario | sigmas | benches | steps | wrong unit | holds it | error |",
-        "|---|---|---|---|---|---|---|",
-    ]
-    warnings.simplefilter("ignore")
-    scenarios = list(SCENARIOS.items())[: 1 if options.tiny else None]
-    for i, (name, (bench, stated)) in enumerate(scenarios):
-        lines += [f"| {name} | {row}" for row in benches(bench, stated, n, i)]
-        print("\n".join(lines[-2:]), flush=True)
-        keep(options.write, "unequal_rows", "Rows of unequal error", lines)
-    lines += ["", "| sizes without steps | samples | called steps |", "|---|---|---|"]
-    for words, known, states in (
-        ("sigma unknown", False, 0),
-        ("sigma within 1.5", True, 0),
-        ("sigma unknown, ten states read twice", False, 10),
-    ):
-        lines.append(
-            f"| {words} | {samples} | {false_steps(samples, believed=known, states=states)} |"
-        )
-        print(lines[-1], flush=True)
-        keep(options.write, "unequal_rows", "Rows of unequal error", lines)
+        *head("scenario", "sigmas", "benches", "steps", "wrong unit", "holds it", "error"),
+    )
+    for i, (name, (bench, stated)) in enumerate(SCENARIOS.items()):
+        if i == 0 or not options.tiny:
+            seeds = np.random.SeedSequence([SEED, i]).spawn(n)
+            drawn = (bench.draw(np.random.default_rng(seed)) for seed in seeds)
+            found = np.array([one_bench(each, stated) for each in drawn], float)
+            for way, ones in zip(WAYS, found.swapaxes(0, 1), strict=True):
+                yield row(name, way, summed(n, ones))
+    yield from ("", *head("sizes without steps", "samples", "called steps"))
+    for words, known, states in WITHOUT:
+        yield row(words, samples, false_steps(samples, believed=known, states=states))
 
 
 if __name__ == "__main__":

@@ -1,20 +1,18 @@
 """Which prior of sigma, and which rule, names the right unit most often where sigma is unknown.
 
-Run with ``python -m benchmarks.unit_choice``; ``--write docs/tables`` writes the table. The samples
-are those of ``benchmarks.accuracy``. The likelihood is tabulated on a dense grid of unit and
-sigma/unit, phases to 1/800 of a unit, so that every prior and rule sees the same numbers.
+Samples are those of ``benchmarks.accuracy``, seed 7. The likelihood is tabulated on a dense grid of
+unit and sigma/unit, phases to 1/800 of a unit, so that all see the same numbers.
 """
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
-from pathlib import Path
+from collections.abc import Callable, Iterator
+from typing import Any
 
 import numpy as np
 
-from benchmarks.accuracy import CONDITIONS, Condition
-from benchmarks.tables import keep
+from benchmarks.accuracy import CONDITIONS, Condition, is_fraction
+from benchmarks.runner import Array, benchmark, figures, head, number, row
 from quantize.comb.window import log_unit_excess
 from quantize.comb.wrapped import log_wrapped_normal
 from quantize.model import sigma_prior
@@ -25,8 +23,8 @@ _PHASES = 400
 _TABLE = np.stack(
     [log_wrapped_normal((np.arange(_PHASES) + 0.5) / (2 * _PHASES), r) for r in RATIOS], axis=1
 )
-
-Array = np.ndarray
+Prior = Callable[[Array, float], Array]
+Rule = Callable[[Array, Array, float], int]
 
 
 def log_likelihood(x: Array, unit: Array) -> Array:
@@ -39,7 +37,7 @@ def log_likelihood(x: Array, unit: Array) -> Array:
     return counts @ _TABLE - x.size * excess[:, None]
 
 
-def cut_at(ratio: float) -> Callable[[Array, float], Array]:
+def cut_at(ratio: float) -> Prior:
     """Log-uniform in sigma/unit, falling off about `ratio`, the same at every unit."""
 
     def prior(unit: Array, spread: float) -> Array:
@@ -80,7 +78,7 @@ def highest(log_mass: Array, log_unit: Array, reach: float) -> int:
     return int(np.argmax(log_mass))
 
 
-def within(width: Callable[[Array, float], Array]) -> Callable[[Array, Array, float], int]:
+def within(width: Prior) -> Rule:
     """The most probability within ± `width` of log unit."""
 
     def rule(log_mass: Array, log_unit: Array, reach: float) -> int:
@@ -96,17 +94,15 @@ def within(width: Callable[[Array, float], Array]) -> Callable[[Array, Array, fl
 same_numbers = within(lambda unit, reach: np.minimum(0.2 * unit / reach, 0.2))
 three_percent = within(lambda unit, reach: np.full(unit.size, 0.03))
 
-Prior = Callable[[Array, float], Array]
-Rule = Callable[[Array, Array, float], int]
 ROWS: dict[str, tuple[Prior, Rule]] = {
     "sigma known": (known_sigma, same_numbers),
     "sigma/unit known": (known_ratio, same_numbers),
     "one prior for every unit; highest density": (common, highest),
     "one prior for every unit; same numbers": (common, same_numbers),
-    "cut at 0.25; same numbers": (cut_at(0.25), same_numbers),
-    "cut at 0.35; same numbers (taken)": (cut_at(0.35), same_numbers),
-    "cut at 0.5; same numbers": (cut_at(0.5), same_numbers),
-    "cut at 2; same numbers": (cut_at(2.0), same_numbers),
+    **{
+        f"cut at {at:g}; same numbers{taken}": (cut_at(at), same_numbers)
+        for at, taken in ((0.25, ""), (0.35, " (taken)"), (0.5, ""), (2.0, ""))
+    },
     "cut at 0.35; highest density": (cut_at(0.35), highest),
     "cut at 0.35; within 3 %": (cut_at(0.35), three_percent),
     "cut at 0.35, flat in unit; same numbers": (flat_in_unit, same_numbers),
@@ -122,8 +118,7 @@ def found(condition: Condition, runs: int) -> Array:
     priors = {prior: prior(unit, condition.spread) for prior, _ in ROWS.values()}
     out = np.empty((runs, len(ROWS)))
     for i in range(runs):
-        k = rng.integers(condition.first, condition.last + 1, size=condition.n)
-        x = k + condition.spread * rng.normal(size=condition.n)
+        x, _ = condition.readings(rng)
         known = log_likelihood(x, unit)
         mass = {p: np.logaddexp.reduce(known + table, axis=1) for p, table in priors.items()}
         reach = float(np.abs(x).max())
@@ -131,36 +126,24 @@ def found(condition: Condition, runs: int) -> Array:
     return out
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Simulate, and print or write the table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--tiny", action="store_true", help="two samples a cell, two cells")
-    parser.add_argument("--runs", type=int, default=400, help="samples a cell")
-    parser.add_argument("--write", metavar="DIR", type=Path, help="write the table to this folder")
-    options = parser.parse_args(arguments)
-    runs = 2 if options.tiny else options.runs
-    conditions = CONDITIONS[1:3] if options.tiny else CONDITIONS[1:]
-    right, part = [], []
-    for condition in conditions:
-        units = found(condition, runs)
-        right.append(np.mean(np.abs(units - 1) < condition.tolerance, axis=0))
-        fractions = np.abs(units[..., None] / np.array([1 / 2, 1 / 3]) - 1) < condition.tolerance
-        part.append(np.mean(np.any(fractions, axis=-1), axis=0))
-    names = [f"{c.n} at {c.spread:.2f}, {c.first} … {c.last}" for c in conditions]
-    lines = [
-        f"Share of {runs} simulated samples whose unit is right, by prior of sigma and rule; "
-        f"standard error at most {0.5 / np.sqrt(runs):.3f}. Columns: readings, sigma/unit, whole "
-        "numbers. The last column is the largest share of a cell for which u/2 or u/3 is called "
-        "the best.",
-        "",
-        "| prior of sigma; rule | " + " | ".join(names) + " | u/2, u/3 |",
-        "|---" * (len(names) + 2) + "|",
-    ]
-    for i, name in enumerate(ROWS):
-        shares = " | ".join(f"{share[i]:.2f}" for share in right)
-        lines.append(f"| {name} | {shares} | {max(p[i] for p in part):.3f} |")
-        print(lines[-1], flush=True)
-    keep(options.write, "unit_choice", "Choosing the unit where sigma is unknown", lines)
+@benchmark("Choosing the unit where sigma is unknown", number("--runs", 400, 2))
+def main(options: Any) -> Iterator[str]:
+    """The lines of the table."""
+    conditions = CONDITIONS[1 : 3 if options.tiny else None]
+    units = [found(c, options.runs) for c in conditions]
+    by = list(zip(conditions, units, strict=True))
+    right = np.array([np.mean(np.abs(u - 1) < c.tolerance, axis=0) for c, u in by])
+    part = np.array([np.mean(is_fraction(u, c.tolerance), axis=0) for c, u in by])
+    yield (
+        f"Share of {options.runs} simulated samples whose unit is right, by prior of sigma and "
+        f"rule; standard error at most {0.5 / np.sqrt(options.runs):.3f}. Columns: readings, "
+        "sigma/unit, whole numbers. The last column is the largest share of a cell for which u/2 "
+        "or u/3 is called the best."
+    )
+    names = (f"{c.n} at {c.spread:.2f}, {c.first} … {c.last}" for c in conditions)
+    yield from ("", *head("prior of sigma; rule", *names, "u/2, u/3"))
+    for name, shares, most in zip(ROWS, right.T, part.max(axis=0), strict=True):
+        yield row(name, figures(shares), f"{most:.3f}")
 
 
 if __name__ == "__main__":

@@ -9,7 +9,8 @@ import pytest
 from scipy import stats
 
 from benchmarks import false_alarms, false_alarms_page, rates
-from benchmarks.families import COMBS, COMBS_KNOWN, HELD_OUT, LATTICES
+from benchmarks.combs import COMBS, COMBS_KNOWN
+from benchmarks.families import HELD_OUT, LATTICES
 
 FAMILIES = [("held out", f"unseen {i}") for i in range(20)] + [
     ("named", f"known {i}") for i in range(45)

@@ -4,16 +4,17 @@ import numpy as np
 import pytest
 
 from benchmarks import calibrate
+from benchmarks.combs import COMBS, COMBS_KNOWN, comb
 from benchmarks.families import (
-    COMBS,
-    COMBS_KNOWN,
+    CENTRED,
     HELD_OUT,
+    KNOWN,
+    LARGER,
     LATTICES,
+    MORE,
     NAMED,
     NEAR_COMBS,
-    comb,
 )
-from benchmarks.more_families import CENTRED, KNOWN, LARGER, MORE
 from quantize.null.calibration import KINDS, table
 
 EVERY = [

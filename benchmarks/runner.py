@@ -1,0 +1,202 @@
+"""What the benchmarks share: a command line, a table that grows line by line, work that is kept."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import inspect
+import json
+import os
+import shlex
+import subprocess
+import sys
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[1]
+RESULTS = ROOT / "benchmarks" / "results"
+Array = np.ndarray
+Rng = np.random.Generator
+Family = Callable[[Rng, int], Array]
+
+_WHERE = ("--write", "--workers", "--keep")
+_WHEN = ("--table", "--resume", "--afresh", "--store", "--again")
+"""Options that do not change what is measured: with a value, and without one."""
+
+
+class Option:
+    """One option as `argparse` takes it, and what it is in a tiny run, where that differs."""
+
+    def __init__(self, name: str, **how: Any) -> None:
+        self.tiny = {name[2:]: how.pop("tiny")} if "tiny" in how else {}
+        self.name, self.how = name, how
+
+
+def number(name: str, default: int, tiny: int, told: str = "samples a cell") -> Option:
+    """How many of something."""
+    return Option(name, type=int, default=default, tiny=tiny, help=f"{told} ({default})")
+
+
+def flag(name: str, told: str) -> Option:
+    """An option without a value."""
+    return Option(name, action="store_true", help=told)
+
+
+WORKERS = Option("--workers", type=int, default=1, help="processes")
+KEEP = Option("--keep", type=Path, help="where finished work is kept, to go on from")
+AFRESH = flag("--afresh", "drop finished work that was kept")
+
+Work = Callable[[argparse.Namespace], Iterator[str]]
+
+
+def benchmark(
+    title: str | None, *options: Option, quiet: bool = False, partly: bool = False
+) -> Callable[[Work], Callable[..., int]]:
+    """Make the command of a module from the function that gives the lines of its table.
+
+    Without a title it writes no table. `quiet` silences warnings; `partly` writes the table with
+    every line, not only at the end. The function may set `status` of its options, which is the
+    exit status.
+    """
+
+    def enter(work: Work) -> Callable[..., int]:
+        name, told = Path(inspect.getfile(work)).stem, sys.modules[work.__module__].__doc__
+
+        def main(arguments: Sequence[str] | None = None) -> int:
+            parser = argparse.ArgumentParser(
+                description=told, formatter_class=argparse.RawDescriptionHelpFormatter
+            )
+            parser.add_argument("--tiny", action="store_true", help="a run of seconds")
+            if title is not None:
+                parser.add_argument("--write", metavar="DIR", type=Path, help="write the table")
+            for option in options:
+                parser.add_argument(option.name, **option.how)
+            chosen = parser.parse_args(arguments)
+            chosen.status = 0
+            for option in options if chosen.tiny else ():
+                vars(chosen).update(option.tiny)
+            lines: list[str] = []
+            with warnings.catch_warnings():
+                if quiet:
+                    warnings.simplefilter("ignore")
+                for line in work(chosen):
+                    print(line, flush=True)
+                    lines.append(line)
+                    if partly:
+                        keep(chosen.write, name, title, lines)
+            if title is not None:
+                keep(chosen.write, name, title, lines)
+            return int(chosen.status)
+
+        return main
+
+    return enter
+
+
+def command(name: str) -> str:
+    """The command of this run of the benchmark `name`, without what does not change its numbers."""
+    words = [word for word in sys.argv[1:] if word not in _WHEN]
+    for option in _WHERE:
+        while option in words:
+            at = words.index(option)
+            del words[at : at + 2]
+    return shlex.join(["python", "-m", f"benchmarks.{name}", *words])
+
+
+def keep(folder: Path | None, name: str, title: str, lines: Sequence[str]) -> None:
+    """Write `lines` under `title` to ``folder/name.md``; without a folder nothing is written."""
+    if folder is None:
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    text = f"# {title}\n\nMade by `{command(name)}`.\n\n" + "\n".join(lines) + "\n"
+    (folder / f"{name}.md").write_text(text, encoding="utf-8")
+
+
+def head(*names: str) -> list[str]:
+    """The first two lines of a table."""
+    return [row(*names), "|---" * len(names) + "|"]
+
+
+def row(*cells: object) -> str:
+    """A line of a table."""
+    return "| " + " | ".join(map(str, cells)) + " |"
+
+
+def figures(values: Iterable[float], digits: int = 2, between: str = " | ") -> str:
+    """Numbers as cells."""
+    return between.join(f"{value:.{digits}f}" for value in values)
+
+
+def holds(fit: Any, truth: float, prob: float = 0.95) -> bool:
+    """Whether a set of a result holds the truth."""
+    return any(bool(low <= truth <= high) for low, high in fit.interval(prob))
+
+
+def merged(*collections: dict[str, dict[str, Any]]) -> dict[str, Any]:
+    """All families of some collections by their labels, whatever their kind."""
+    return {k: v for each in collections for kind in each.values() for k, v in kind.items()}
+
+
+class Kept:
+    """Finished pieces by name in a JSON file, written as they come; without a file in memory."""
+
+    def __init__(self, path: Path | None, *, afresh: bool = False) -> None:
+        if path is not None and afresh:
+            path.unlink(missing_ok=True)
+        self.path = path
+        there = path is not None and path.exists()
+        self.pieces: dict[str, Any] = json.loads(path.read_text()) if path and there else {}
+
+    def put(self, name: str, piece: Any) -> Any:
+        """Keep a piece."""
+        self.pieces[name] = piece
+        if self.path is not None:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            part = self.path.with_suffix(".part")
+            part.write_text(json.dumps(self.pieces) + "\n")
+            part.replace(self.path)
+        return piece
+
+    def get(self, name: str, make: Callable[[], Any]) -> Any:
+        """A piece, made if it is not there."""
+        return self.pieces[name] if name in self.pieces else self.put(name, make())
+
+    def of(self, make: Callable[[str, int], Any], kind: str, n: int) -> list[Any]:
+        """The first `n` pieces of a kind, by seed, and those after them that are there already."""
+        first = f"{make.__name__}/{kind}/"
+        names = [f"{first}{seed}" for seed in range(n)]
+        names += [name for name in self.pieces if name.startswith(first) and name not in names]
+        return [self.get(name, lambda s=s: make(kind, s)) for s, name in enumerate(names)]
+
+
+class Journal:
+    """Finished pieces as lines of JSON, added as they come; without a file in memory."""
+
+    def __init__(self, path: Path | None, *, afresh: bool = False) -> None:
+        if path is not None and afresh:
+            path.unlink(missing_ok=True)
+        self.path, self.rows = path, []
+        if path is not None and path.exists():
+            for line in path.read_text(encoding="utf-8").splitlines():
+                # One that was cut short is made again.
+                with contextlib.suppress(json.JSONDecodeError):
+                    self.rows.append(json.loads(line))
+
+    def add(self, *rows: Any) -> None:
+        """Keep some more."""
+        self.rows += rows
+        if self.path is not None:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            with self.path.open("a", encoding="utf-8") as file:
+                file.writelines(json.dumps(one) + "\n" for one in rows)
+
+
+def fresh(code: str, **how: Any) -> subprocess.CompletedProcess[str]:
+    """Run text in an interpreter of its own, with one thread."""
+    threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+    words, env = [sys.executable, "-c", code], os.environ | threads
+    return subprocess.run(words, capture_output=True, text=True, env=env, **how)
