@@ -322,13 +322,14 @@ def _ways(design: dict[str, int], target: float, at: Callable[..., float]) -> pd
         def enough(n: int, names: tuple[str, ...] = names) -> bool:
             return at(**_with(design, names, n)) <= target
 
-        numbers = range(1, _MOST + 1)
-        least = bisect.bisect_left(numbers, True, key=enough)
-        if least == _MOST:
+        if not enough(_MOST):
             none = dict.fromkeys((*_ALL, "readings", "relative"), math.nan)
             rows.append({"more_of": words} | none)
             continue
-        chosen = _with(design, names, numbers[least])
+        # The first power of two that is enough, then the numbers down to the one before it.
+        high = next(n for n in map((2).__pow__, range(_MOST.bit_length())) if enough(n))
+        numbers = range(high // 2 + 1, high)
+        chosen = _with(design, names, high // 2 + 1 + bisect.bisect_left(numbers, True, key=enough))
         read = chosen["falls"] + chosen["states"] * chosen["repeats"]
         counted = {"readings": read * chosen["spheres"], "relative": at(**chosen)}
         rows.append({"more_of": words} | chosen | counted)
