@@ -330,19 +330,20 @@ def run_in(c, mend_needed=True, sizes=(6, 3, 8, 2, 7, 4)):
 
 
 @pytest.mark.parametrize("mend", [True, False])
-@pytest.mark.parametrize("c", SCALES)
-def test_rows_put_right_or_as_written_in_any_unit_of_measurement(mend, c):
+def test_rows_put_right_or_as_written_in_any_unit_of_measurement(mend):
     """`Run.fit` and `Run.analyze`; the size of a division is nothing to a reversed sign."""
-    one, other = (run_in(scale).fit((6 * scale, 17 * scale), mend=mend) for scale in (1.0, c))
-    same(one.mixture, other.mixture, c)
-    assert bool(one.remarks) == bool(other.remarks) == mend
-    first, second = (
-        run_in(scale).analyze((6 * scale, 17 * scale), mend=mend, **QUICK) for scale in (1.0, c)
+    one, *fits = (run_in(scale).fit((6 * scale, 17 * scale), mend=mend) for scale in (1.0, *SCALES))
+    first, *analyses = (
+        run_in(scale).analyze((6 * scale, 17 * scale), mend=mend, **QUICK)
+        for scale in (1.0, *SCALES)
     )
-    assert first.verdict == second.verdict
-    assert_allclose(second.unit / c, first.unit, rtol=1e-6)
-    said = [sum("row 12" in reason for reason in found.reasons) for found in (first, second)]
-    assert said == ([2, 2] if mend else [0, 0])
+    for c, other, second in zip(SCALES, fits, analyses, strict=True):
+        same(one.mixture, other.mixture, c)
+        assert bool(one.remarks) == bool(other.remarks) == mend
+        assert first.verdict == second.verdict
+        assert_allclose(second.unit / c, first.unit, rtol=1e-6)
+        said = [sum("row 12" in reason for reason in found.reasons) for found in (first, second)]
+        assert said == ([2, 2] if mend else [0, 0])
     if mend:
         clean = run_in(1.0, mend_needed=False).fit((6, 17))
         assert_allclose(one.unit, clean.unit, rtol=1e-9)

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import pickle
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from command_line import DATA, PAGE, Done, Run
 
+import quantize as qz
 from quantize import cli
+from quantize.charge import run_analysis
 
 SCHEMA = Path(__file__).parents[2] / "docs" / "_static" / "results.schema.json"
 
@@ -49,3 +53,21 @@ def quantize(
         return Done(int(ended.value.code or 0), captured.out, captured.err)
 
     return run
+
+
+@pytest.fixture
+def analysed_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same data asked in the same way are analysed once: for tests of how it is shown."""
+    made: dict[bytes, Any] = {}
+
+    def once(function: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*given: Any, **options: Any) -> Any:
+            key = pickle.dumps((function.__qualname__, given, options))
+            if key not in made:
+                made[key] = function(*given, **options)
+            return made[key]
+
+        return call
+
+    monkeypatch.setattr(qz, "analyze", once(qz.analyze))
+    monkeypatch.setattr(run_analysis, "analyze_run", once(run_analysis.analyze_run))

@@ -274,7 +274,7 @@ def test_a_known_offset_may_be_any_number():
 
 def test_a_search_far_beyond_the_limit_is_refused_before_it_begins_and_none_within(monkeypatch):
     rng = np.random.default_rng(1)
-    x = rng.integers(1, 9, 60) + 0.2 * rng.normal(size=60)
+    x = rng.integers(1, 9, 20) + 0.2 * rng.normal(size=20)
     options = {"model": qz.MixtureModel(offset="free", envelope="normal")}
     spent, allow = [], _Search._allow
 
