@@ -302,7 +302,7 @@ def test_a_plan_in_coulombs_in_any_unit_of_measurement():
         )
         for c in (50.0, 0.01)
     }
-    for design in ({}, {"spheres": 3}, {"falls": 2, "states": 3}, {"held": 4, "repeats": 1}):
+    for design in ({"spheres": 3, "falls": 2, "states": 3}, {"held": 4, "repeats": 1}):
         one = charge.plan_target(bench, 0.01, **design)
         for c, other_bench in longer.items():
             other = charge.plan_target(other_bench, 0.01, **design)
