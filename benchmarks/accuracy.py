@@ -65,7 +65,6 @@ def one_page(condition: Condition, rng: Rng) -> tuple[list[float], bool, float]:
 
 @benchmark("Accuracy of the estimators", number("--runs", 300, 3))
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     yield (
         f"Share of {options.runs} simulated samples whose unit is right; standard error at most "
         f'{0.5 / np.sqrt(options.runs):.3f}. "State twice" reads every state twice, sigma unknown.'

@@ -48,7 +48,6 @@ def counted(scatter: float, known: str, pages: int) -> list[int]:
     KEEP,
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     kept, pages = Kept(options.keep), options.replicates
     yield f"{STATES} states, {REPEATS} settings each, {pages} pages a cell; in brackets how many."
     there = ("steps said where there are", "right unit", "interval of 95 % holds")

@@ -111,7 +111,6 @@ def one_trio(bench: PlainBench, seed: np.random.SeedSequence) -> Held:
     partly=True,
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     yield from (
         "Share of the intervals of 95 % that hold the truth on simulated benches, and the 95 % "
         "bounds of that",

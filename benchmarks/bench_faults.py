@@ -189,7 +189,6 @@ def rows_without(kept: Kept, n: int, tiny: bool) -> Iterator[str]:
     quiet=True,
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the page."""
     kept = Kept(None if options.tiny else RESULTS / "bench_faults.json", afresh=options.afresh)
     yield from (
         "Pages of 40 rows with one fault each: on how many it is found, the sentence says what it "

@@ -36,7 +36,6 @@ def one(task: tuple[int, float, int]) -> tuple[float, ...]:
 
 @benchmark("Many blurred readings", number("--samples", 60, 1), WORKERS)
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     cells, samples = CELLS[: 2 if options.tiny else None], options.samples
     tasks = [(n, spread, seed) for n, spread in cells for seed in range(samples)]
     found = np.array(list(ordered_map(one, tasks, options.workers)))

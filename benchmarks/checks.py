@@ -128,7 +128,6 @@ def _shares(p: Array, *limits: float) -> str:
     quiet=True,
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the page."""
     kept = Kept(None if options.tiny else RESULTS / "checks.json", afresh=options.afresh)
     records = {}
     for kind in list(KINDS)[: 1 if options.tiny else None]:

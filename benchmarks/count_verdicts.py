@@ -94,7 +94,6 @@ def line(name: str, n: int, runs: int, offset: str) -> str:
     flag("--quick", "leave out 1e6 readings"),
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     runs, tiny = options.runs, options.tiny
     yield (
         f"{runs} data sets a line, a sixth of that at 1e6 readings; alpha "

@@ -117,7 +117,6 @@ def failures(n: int, runs: int) -> Iterator[str]:
 
 @benchmark("Coverage of the posterior set", number("--runs", 200, 2))
 def main(options: Any) -> Iterator[str]:
-    """The lines of the tables."""
     runs, part = options.runs, slice(2 if options.tiny else None)
     half = stats.norm.ppf(0.975) * np.sqrt(0.95 * 0.05 / runs)
     yield from (f"{runs} samples a cell; a coverage of 0.95 is known to ± {half:.2f}.", "")

@@ -40,7 +40,6 @@ def evidences(tasks: list[Task], step: Callable[[int], float]) -> Array:
 
 @benchmark("Error of the log evidence")
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     each = 1 if options.tiny else 6
     yield (
         f"Largest error of the log evidence over {each * len(SPREADS)} samples, against a lattice "

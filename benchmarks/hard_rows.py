@@ -78,7 +78,6 @@ def line(what: str, found: Found, factor: float) -> str:
 
 @benchmark("Rows that tell less, and a residual voltage", quiet=True)
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     few, many = (2, 4) if options.tiny else (40, 300)
     yield (
         "Mean error, mean stated standard uncertainty and share of the intervals of 95 % that "

@@ -154,7 +154,6 @@ def measure(code: str, part: float) -> tuple[float, float, str]:
     Option("--only", metavar="WORD", default="", help="rows that hold the word"),
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     yield (
         f"The budget of any input is {GIBIBYTES:g} GiB and {SECONDS:g} s. Processor seconds and "
         "the largest resident set, imports counted in; each row in a fresh interpreter."

@@ -131,7 +131,6 @@ def power(samples: int) -> Iterator[str]:
 
 @benchmark("Whether p-values keep their word", number("--samples", 2000, 16))
 def main(options: Any) -> Iterator[str]:
-    """The lines of the page."""
     n, tiny = options.samples, options.tiny
     yield from (*law(*((2, 99) if tiny else (n, 1999))), "")
     yield from (*tail(*((20_000, 2) if tiny else (10_000_000, 20))), "")

@@ -58,7 +58,6 @@ def one_bench(line: Line, seed: np.random.SeedSequence) -> tuple[float, str, boo
     "Agreement of all inputs of a bench", number("--benches", 400, 3, "benches a line"), quiet=True
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     n = options.benches
     yield (
         "Share of simulated benches on which the inputs are found to disagree, and share of the "

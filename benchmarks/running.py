@@ -145,7 +145,6 @@ def run(
     WORKERS,
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the page."""
     longest, path = (15, None) if options.tiny else (LONGEST, KEPT)
     crossings = run(options.runs, longest, path, options.workers, options.family)["crossings"]
     yield from (

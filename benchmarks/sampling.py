@@ -79,7 +79,6 @@ def lines_of(spread: str, both: tuple[Tally, Tally]) -> Iterator[str]:
 
 @benchmark("Sampling a posterior with several modes")
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     draws, steps = (50, 60) if options.tiny else (1000, 1500)
     yield (
         f"Samples of {READINGS} readings, sigma unknown, units from {UNIT_RANGE[0]:g} to "

@@ -333,7 +333,6 @@ def chosen(words: Sequence[str], large: bool) -> list[Row]:
     Option("--only", metavar="WORD", default="", help="rows that hold the word"),
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the page."""
     part = 0.01 if options.tiny else 1
     words = TINY if options.tiny and not options.only else (options.only,)
     yield from (machine(), "")

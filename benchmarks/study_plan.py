@@ -67,7 +67,6 @@ def place(table: PowerTable, spread: float, m: int) -> str:
     flag("--store", "replace the table of the library"),
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the page."""
     spreads, between, repeats = SPREADS, BETWEEN, REPEATS
     if options.tiny:
         spreads, between, repeats = SPREADS[:2], BETWEEN[:1], REPEATS[:1]

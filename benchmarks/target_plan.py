@@ -81,7 +81,6 @@ def one_bench(bench: Any, seed: np.random.SeedSequence) -> tuple[float, bool]:
     partly=True,
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     n, kept = options.benches, Kept(options.keep)
     yield (
         "Relative standard uncertainty of the unit in coulombs that `plan_target` expects of a "

@@ -85,7 +85,6 @@ def false_steps(n: int, *, believed: bool, states: int = 0) -> int:
     partly=True,
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the page."""
     n, samples = options.benches, options.samples
     yield from (
         'Benches with the verdict "steps", with a unit more than 5 % off, with the unit in their '

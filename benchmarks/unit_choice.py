@@ -128,7 +128,6 @@ def found(condition: Condition, runs: int) -> Array:
 
 @benchmark("Choosing the unit where sigma is unknown", number("--runs", 400, 2))
 def main(options: Any) -> Iterator[str]:
-    """The lines of the table."""
     conditions = CONDITIONS[1 : 3 if options.tiny else None]
     units = [found(c, options.runs) for c in conditions]
     by = list(zip(conditions, units, strict=True))

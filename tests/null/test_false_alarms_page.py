@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from benchmarks import false_alarms, false_alarms_page, rates
+from benchmarks import false_alarms, false_alarms_page
 from benchmarks.combs import COMBS, COMBS_KNOWN
 from benchmarks.families import HELD_OUT, LATTICES
 
@@ -118,15 +118,17 @@ def test_counts_of_another_calibration_are_not_added_to(tmp_path):
 
 def test_holm_and_the_binomial_power_are_those_of_the_textbook():
     # Holm by hand: sorted p .01, .02, .04 times 3, 2, 1, made monotone.
-    assert rates.holm([0.04, 0.01, 0.02]).tolist() == pytest.approx([0.04, 0.03, 0.04])
+    assert false_alarms_page.holm([0.04, 0.01, 0.02]).tolist() == pytest.approx([0.04, 0.03, 0.04])
     p = stats.binomtest(12, 100, 0.05, "greater").pvalue
-    assert rates.excess(12, 100, 0.05) == pytest.approx(p)
-    needed = rates.samples_for(0.10, 0.05, 0.001)
+    assert false_alarms_page.excess(12, 100, 0.05) == pytest.approx(p)
+    needed = false_alarms_page.samples_for(0.10, 0.05, 0.001)
     for n, enough in ((needed, True), (needed - 1, False)):
         least = next(k for k in range(n) if stats.binomtest(k, n, 0.05, "greater").pvalue <= 0.001)
         assert (stats.binom.sf(least - 1, n, 0.10) >= 0.9) == enough
-        assert stats.binom.sf(least - 1, n, rates.found_from(n, 0.05, 0.001)) == pytest.approx(0.9)
-    assert rates.found_from(1, 0.05, 0.001) == 1.0
+        assert stats.binom.sf(
+            least - 1, n, false_alarms_page.found_from(n, 0.05, 0.001)
+        ) == pytest.approx(0.9)
+    assert false_alarms_page.found_from(1, 0.05, 0.001) == 1.0
 
 
 def test_the_counts_are_those_of_analyze_whatever_the_block(tmp_path, monkeypatch):
