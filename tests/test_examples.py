@@ -18,7 +18,7 @@ EXAMPLES = ROOT / "examples"
 SAYS = {
     # Phys. Rev. 32:349 (1911), recomputed: 1.637e-19 C.
     "published_drop": r"VERDICT: steps[\s\S]*4\.9089 ± 0\.00\d\d[\s\S]*1\.637e-19",
-    "bench_run": r"INVENTED[\s\S]*Verdict: steps[\s\S]*e-19 C[\s\S]*Was the measurement sound\?",
+    "bench_run": r"INVENTED[\s\S]*Verdict: steps[\s\S]*10⁻¹⁹ C[\s\S]*Was the measurement sound\?",
     "no_steps": r"Verdict: no steps",
     "cannot_tell": r"Six readings of five seconds: cannot tell[\s\S]*ten seconds: steps",
     "sealed_envelopes": r"Verdict: steps[\s\S]*All right: True",
