@@ -221,21 +221,29 @@ def _restaurant(
     n, total_count = count.size, int(count.sum())
     running = np.concatenate([[0], np.cumsum(count)])
     log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, total_count)))])
-    theta = np.array(RESTAURANTS)
-    log_theta = np.log(theta)[:, None, None]
-    rows = theta.size * sets
-    total = np.zeros((rows, n + 1))
+    theta = np.array(RESTAURANTS)[:, None]
+    # Sums for several concentrations have one scale where there are not too many groups.
+    apart = float(np.log(theta.max() / theta.min())) * n
+    together = apart < 1.5 * UNDERFLOW
+    theta = theta.reshape(1 if together else theta.size, -1, 1)
+    far += apart if together else 0.0
+    # share[..., t] times exp(scale[:, :, t]) is the sum over cuts of the first t.
+    share = np.ones((*theta.shape[:2], sets, n + 1))
+    scale = np.zeros((len(theta), sets, n + 1))
     first = 0
     for t in range(1, n + 1):
-        table = group(t, first) + log_factorial[running[t] - running[first:t]] + log_theta
-        exponent = table.reshape(rows, t - first) + total[:, first:t]
-        peak = exponent.max(axis=1)
-        skipped = int(np.argmax((exponent > peak[:, None] - far).any(axis=0)))
+        table = group(t, first) + log_factorial[running[t] - running[first:t]]
+        exponent = table + scale[:, :, first:t]
+        peak = exponent.max(axis=2)
+        skipped = int(np.argmax((exponent > peak[:, :, None] - far).any(axis=(0, 1))))
         first += skipped
-        ways = np.exp(exponent[:, skipped:] - peak[:, None])
-        total[:, t] = peak + np.log(ways.sum(axis=1))
-    norm = -np.log(theta[:, None] + np.arange(total_count)).sum(axis=1)
-    terms = total[:, n].reshape(theta.size, sets) + norm[:, None]
+        ways = np.exp(exponent[:, :, skipped:] - peak[:, :, None])
+        fresh = theta * np.einsum("psf,pasf->pas", ways, share[:, :, :, first:t])
+        middle = np.sqrt(fresh.min(axis=1)) * np.sqrt(fresh.max(axis=1))
+        share[:, :, :, t] = fresh / middle[:, None]
+        scale[:, :, t] = peak + np.log(middle)
+    terms = (np.log(share[..., n]) + scale[:, None, :, n]).reshape(-1, sets)
+    terms -= np.log(theta.reshape(-1, 1) + np.arange(total_count)).sum(axis=1, keepdims=True)
     best = terms.max(axis=0)
     mean: FloatArray = best + np.log(np.mean(np.exp(terms - best), axis=0))
     return mean

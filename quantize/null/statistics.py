@@ -118,7 +118,8 @@ class LargestScore:
             height[np.arange(size) > limit[:, None]] = -np.inf
         total = float(self.weights.sum())
         doubt = 2 * error_of_transform(n, size, precision) * total * (2 * total if self.free else 1)
-        row, place = np.nonzero(height >= height.max(axis=1, keepdims=True) - doubt)
+        near = height >= height.max(axis=1, keepdims=True) - doubt
+        row, place = np.divmod(np.flatnonzero(near), size)
         exact = np.empty(row.size)
         block = max(1, _BYTES // (32 * n))
         for start in range(0, row.size, block):
