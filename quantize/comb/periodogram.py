@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _MOST_ALTERNATIVES = 10
+_BLOCK = 2**14
 _MANY_READINGS = 20_000
 _GOLDEN, _SECTIONS = 0.5 * (5**0.5 - 1), 11
 """With more, peaks are refined from the sums on the grid instead of from every reading anew."""
@@ -378,16 +379,20 @@ class _View:
 
     def standard_error(self, f: float) -> float:
         """Sandwich estimate of the standard error of the unit 1/f."""
-        x = self.x - self.origin
-        psi, curvature = np.zeros(x.size), np.zeros(x.size)
-        for k, direction in enumerate(self._direction(f), start=1):
-            angle = 2 * np.pi * k * x * f - direction
-            psi += k * np.sin(angle)
-            curvature += k**2 * np.cos(angle)
-        lever = x.copy()
-        if self.free:
-            total = float(np.sum(self.w * curvature))
-            lever -= np.sum(self.w * curvature * x) / total if total > 0 else 0.0
-        bread = 2 * np.pi * float(np.sum(self.w * curvature * lever**2))
-        meat = float(np.sum((self.w * psi * lever) ** 2))
-        return float(np.sqrt(meat) / bread / f**2) if bread > 0 else float("nan")
+        directions = self._direction(f) / (2 * np.pi)
+        # Sums of curvatures and of squared slopes, by the power of the reading.
+        moments = np.zeros((2, 3))
+        for start in range(0, self.x.size, _BLOCK):
+            x = self.x[start : start + _BLOCK] - self.origin
+            w = self.w[start : start + _BLOCK]
+            slope, curvature = np.zeros((2, x.size))
+            for k, direction in enumerate(directions, start=1):
+                wave = unit_circle(k * f * x - direction)
+                slope += k * wave.imag
+                curvature += k**2 * wave.real
+            terms = np.stack([w * curvature, np.square(w * slope)])
+            moments += terms @ np.stack([np.ones(x.size), x, x**2], axis=1)
+        centre = moments[0, 1] / moments[0, 0] if self.free and moments[0, 0] > 0 else 0.0
+        bread, meat = (moments @ [centre**2, -2 * centre, 1.0]).tolist()
+        error = np.sqrt(max(meat, 0.0)) / (2 * np.pi * f**2)
+        return float(error / bread) if bread > 0 else float("nan")
