@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -17,8 +18,11 @@ from quantize.readings import Readings
 
 _EVERY = 2**62
 _FINE = 0.8
-"""A comb whose unit is this part of sigma is a continuum, to 1e-13."""
+"""A comb whose unit is this part of a deviation is a continuum, to 1e-13."""
 _WINDOW_FINE = 0.25
+_AT_KINK = 1.0 - np.sqrt(1 / 12)
+"""Steps, but for whole ones, to where the variance ceases to grow: there the second Bernoulli
+polynomial is zero, and the lattice sum errs by the third power of a step."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -236,35 +240,34 @@ class Envelope:
         """Log density of an outlier."""
         return -float(np.log(self.span))
 
-    def continuum(self, sigma: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Units and offsets of combs too fine to show, and the log mass of one of their teeth.
+    def continuum(
+        self, place: Callable[[float], FloatArray], largest: float, fine: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Where combs too fine to show begin, their steps, how many parts they have, shape (m, J).
 
-        The mass is for a flat envelope; with a density see `continuum_mass`.
+        In deviations from zero, of which `place` says how many a size has; that of what is read has
+        `fine` (J,), and they grow up to the size `largest`.
         """
         if self.density is not None or not self.declared:
-            unit = _FINE * sigma
-            return unit, np.zeros(unit.size), np.log(unit / self.span)
+            end = place(largest)
+            step = end / (np.ceil(end / (_FINE * fine)) + _AT_KINK)
+            return 0 * step, step, np.inf * step
         # Midpoints of equal parts of the window.
-        parts = np.ceil(self.span / (_WINDOW_FINE * sigma))
-        unit = self.span / parts
-        return unit, self.low + 0.5 * unit, -np.log(parts)
+        start, end = (place(limit) for limit in self.limits)
+        parts = np.ceil((end - start) / (_WINDOW_FINE * fine))
+        return start + 0 * parts, (end - start) / parts, parts
 
-    def continuum_mass(
-        self, teeth: FloatArray, unit: FloatArray, offset: FloatArray, log_mass: FloatArray
-    ) -> FloatArray:
-        """Log mass of the teeth of such combs, shape (m, J, T)."""
-        place = offset[:, None, None] + unit[:, None, None] * teeth
+    def continuum_mass(self, size: FloatArray, k: FloatArray, parts: FloatArray) -> FloatArray:
+        """Log density of sizes in the middle of the parts `k`, of shape (T, m, J)."""
         if self.density is not None:
-            mass: FloatArray = self.density.logpdf(place) + np.log(unit)[:, None, None]
+            mass: FloatArray = self.density.logpdf(size)
             return mass
-        mass = np.broadcast_to(log_mass[:, None, None], teeth.shape)
+        mass = np.full(size.shape, -np.log(self.span))
         if self.declared:
-            parts = np.rint(self.span / unit)[:, None, None]
-            inside = (teeth >= 0) & (teeth < parts)
-            mass = np.where(inside, mass, -np.inf)
-            for from_end in (teeth, parts - 1 - teeth):
+            mass[(k < 0) | (k >= parts)] = -np.inf
+            for from_end in (k, parts - 1 - k):
                 for order, weight in enumerate(distributions.edge_weights(8)):
-                    mass = mass + np.where(from_end == order, np.log(weight), 0.0)
+                    mass[from_end == order] += np.log(weight)
         return mass
 
     def teeth(self, unit: float, offset: float) -> IntArray:

@@ -15,7 +15,6 @@ from quantize.model.nodes import NoiseNodes
 from quantize.model.noise import grown_variance
 from quantize.model.priors import ParameterPriors, TaperedSigma
 
-_FIELDS = ("place", "level", "part", "fold", "s0", "s1", "g0", "g1")
 DIRECTIONS = ("unit", "offset", "sigma", "growth")
 """What a box can be halved in, in the order in which `Boxes.halved` numbers them."""
 _FEWEST_CELLS = 64
@@ -36,32 +35,13 @@ class Boxes:
 
     def __init__(self, columns: IntArray) -> None:
         self.columns = columns
-        (
-            self.place,
-            self.level,
-            self.part,
-            self.fold,
-            self.s0,
-            self.s1,
-            self.g0,
-            self.g1,
-        ) = columns
-
-    @classmethod
-    def of(cls, **fields: IntArray | int) -> Boxes:
-        """From the fields by name, all of one shape or a number."""
-        return cls(np.stack(np.broadcast_arrays(*(fields[name] for name in _FIELDS))))
+        self.place, self.level, self.part, self.fold = columns[:4]
+        self.s0, self.s1, self.g0, self.g1 = columns[4:]
 
     @property
     def size(self) -> int:
         """Number of boxes."""
         return int(self.columns.shape[1])
-
-    @property
-    def single(self) -> BoolArray:
-        """Whether a box holds one node of sigma and of growth."""
-        single: BoolArray = (self.s1 - self.s0 == 1) & (self.g1 - self.g0 == 1)
-        return single
 
     def rows(self, which: IntArray | BoolArray | slice) -> Boxes:
         """Some of them."""
@@ -90,16 +70,10 @@ def joined(parts: list[Boxes]) -> Boxes:
 
 def whole(cells: int, level: int, sigmas: int, growths: int) -> Boxes:
     """`cells`·2^`level` of log unit, each with every offset, sigma and growth."""
-    return Boxes.of(
-        place=np.arange(cells * 2**level),
-        level=level,
-        part=0,
-        fold=0,
-        s0=0,
-        s1=sigmas,
-        g0=0,
-        g1=growths,
-    )
+    columns = np.zeros((8, cells * 2**level), dtype=np.int64)
+    columns[0], columns[1] = np.arange(cells * 2**level), level
+    columns[5], columns[7] = sigmas, growths
+    return Boxes(columns)
 
 
 def lattice_step(n: int) -> float:

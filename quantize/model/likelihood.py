@@ -18,7 +18,8 @@ import numpy as np
 from quantize._support.validation import FloatArray, IntArray
 from quantize.model.envelope import Envelope
 from quantize.model.last_number import LastNumber
-from quantize.model.terms import Cell, Parameters, Terms, log_sum, whole_numbers_among
+from quantize.model.noise import at_deviations, in_deviations
+from quantize.model.terms import DIGITS, Cell, Parameters, Terms, log_sum, whole_numbers_among
 from quantize.readings import Readings
 
 __all__ = ["Cell", "Likelihood", "Parameters"]
@@ -52,24 +53,22 @@ class Likelihood(Terms):
 
     def log_likelihood(self, p: Parameters) -> FloatArray:
         """Log likelihood, shape (m,)."""
-        out = np.empty(p.unit.size)
-        for part in self.chunks(p):
-            rows = p.rows(part)
-            out[part] = self._totals(rows, None, rows.outliers[:, None])[:, 0]
-        return out
+        return self._in_chunks(p, None, None)[:, 0]
 
     def by_share(self, p: Parameters, shares: FloatArray) -> FloatArray:
         """Log likelihood at several shares of outliers, shape (m, W); those of `p` are unused."""
-        out = np.empty((p.unit.size, shares.size))
-        for part in self.chunks(p):
-            out[part] = self._totals(p.rows(part), None, shares[None, :])
-        return out
+        return self._in_chunks(p, None, shares)
 
     def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
         """Upper bounds of `by_share` anywhere in cells around (and below) `p`, shape (m, W)."""
-        out = np.empty((p.unit.size, shares.size))
+        return self._in_chunks(p, cell, shares)
+
+    def _in_chunks(self, p: Parameters, cell: Cell | None, shares: FloatArray | None) -> FloatArray:
+        out = np.empty((p.unit.size, 1 if shares is None else shares.size))
         for part in self.chunks(p, cell):
-            out[part] = self._totals(p.rows(part), cell.rows(part), shares[None, :])
+            rows, within = p.rows(part), None if cell is None else cell.rows(part)
+            share = rows.outliers[:, None] if shares is None else shares[None, :]
+            out[part] = self._totals(rows, within, share)
         return out
 
     def pointwise(self, p: Parameters) -> FloatArray:
@@ -179,58 +178,47 @@ class Likelihood(Terms):
         """Log likelihood of the same sample without steps; the units of `p` are unused.
 
         So are the offsets, but for a shift that the readings share. The continuum is a comb too
-        fine to show, for each state as fine as it needs. Which whole numbers occur is said of the
+        fine to show. Which whole numbers occur is said of the
         comb alone.
         """
         if not self.shifted:
             p = dataclasses.replace(p, offset=np.zeros(p.unit.size))
-        total = np.zeros(p.unit.size)
         envelope = self.envelope.without_integers()
-        closed = envelope.closed
-        for j in range(self.states):
-            if j in self.blank and not closed:
-                continue
-            mine = self.order[self.of_reading == j]
-            alone = Likelihood(
-                self.readings.select(mine),
-                envelope,
-                power=self.power,
-                rounding=self.rounding,
-            )
-            total += alone.log_fine_comb(p)
-        return total
+        anywhere = Likelihood(self.readings, envelope, power=self.power, rounding=self.rounding)
+        return anywhere.log_fine_comb(p)
 
     def log_fine_comb(self, p: Parameters) -> FloatArray:
-        """Log likelihood under a comb so fine that it is a continuum, shape (m,)."""
+        """Log likelihood under a comb so fine that it is a continuum, shape (m,).
+
+        Its teeth stand at equal distances in standard deviations, however these grow.
+        """
+        law = p.sigma[:, None] * float(self.scale.min()), p.growth[:, None]
         # Repeats know their size better than one reading; where the deviation changes with the
         # mean, the comb has to be finer still.
-        least = self._least_deviation(p) * self.sharpest * (0.6 if self.power else 1.0)
-        unit, start, log_mass = self.envelope.continuum(least)
-        fine = dataclasses.replace(p, unit=unit)
-        out = np.empty(unit.size)
-        for part in self.chunks(fine):
-            rows, at = fine.rows(part), start[part]
-            teeth = self.teeth_of(rows, None, at)
-            mass = self.envelope.continuum_mass(teeth, rows.unit, at, log_mass[part])
-            log_f = self.densities(rows, None, teeth, at)
-            share = rows.outliers[:, None]
-            out[part] = self._states_from(log_f, mass, share).sum(axis=1)[:, 0]
-        return out
+        fine = self.sharpness * (0.3 if self.power else 1.0)
 
-    def _least_deviation(self, p: Parameters) -> FloatArray:
-        """Smallest standard deviation at any mean from which the readings can come."""
-        s0: FloatArray = p.sigma * float(self.scale.min())
-        nearest = float(np.abs(self.x).min())
-        if self.power == 0 or self.blank.size:
-            return s0
-        g = p.growth
-        # Eight deviations below the reading nearest zero.
-        if self.power == 2:
-            mean = np.maximum(nearest - 8 * s0, 0.0) / (1 + 8 * g)
-        else:
-            mean = np.square(np.sqrt(np.maximum(nearest - 8 * s0, 0) + 16 * g**2) - 4 * g)
-        least: FloatArray = np.sqrt(s0**2 + g**2 * mean**self.power)
-        return least
+        def place(size: FloatArray | float) -> FloatArray:
+            return in_deviations(size, *law, self.power)
+
+        start, step, parts = self.envelope.continuum(place, self.end, fine)
+        lowest, highest = self.ends_of_states(p)
+        half = self.spread_at(p, np.maximum(np.abs(lowest), np.abs(highest)))
+        half = np.sqrt(DIGITS) * half + self.kinds.reach
+        first, last = (np.floor((place(x) - start) / step) for x in (lowest - half, highest + half))
+        count = (last - first).max(axis=1) + 1
+        out = np.empty(p.unit.size)
+        for part in self.chunks(p, work=count * self.x.size):
+            # Changes of the charge by so small a unit do not show.
+            rows = dataclasses.replace(p.rows(part), unit=0.1 * law[0][part, 0])
+            k = first[part] + np.arange(count[part].max())[:, None, None]
+            middle = start[part] + (k + 0.5) * step[part]
+            size, deviation = at_deviations(middle, law[0][part], law[1][part], self.power)
+            mass = self.envelope.continuum_mass(size, k, parts[part])
+            mass += np.log(step[part] * deviation)
+            mass, teeth = (np.moveaxis(a, 0, 2) for a in (mass, size / rows.unit[:, None]))
+            log_f = self.densities(rows, None, teeth)
+            out[part] = self._states_from(log_f, mass, rows.outliers[:, None]).sum(axis=(1, 2))
+        return out
 
     def _totals(self, p: Parameters, cell: Cell | None, share: FloatArray) -> FloatArray:
         """Log likelihood at each row and share of outliers, shape (m, W)."""

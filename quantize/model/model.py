@@ -43,7 +43,8 @@ class MixtureModel:
     noise : {"constant", "proportional", "counting"}
         How the variance of a reading depends on its mean m: s0², s0² + s1²·m² (a hand on the
         watch, a unit that drifts), or s0² + s1²·abs(m) (counts in a detector); s0 is sigma and s1
-        the growth.
+        the growth. Without a window or a density the variance is no larger than that at one
+        and a half times the largest reading.
     envelope : {"flat", "normal", "exponential", "levels"} or distribution
         Which sizes occur at all. "normal" and "exponential" take their parameters from the
         readings; "levels" gives every tooth a weight of its own (Dirichlet, 1 each).

@@ -17,6 +17,7 @@ _LOG_PANEL = 1.6
 _FEW = 50
 _PANEL_NODES = 8
 _WIDENING = 3.0
+_DEGREE, _APART = 7, 0.2
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -176,19 +177,39 @@ def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatA
 def log_continuum_evidence(
     likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes
 ) -> float:
-    """Log evidence of the same sample without steps, under the same priors of what it shares."""
+    """Log evidence of the same sample without steps, under the same priors of what it shares.
+
+    Without steps the likelihood is smooth in the logs of sigma and growth, and is interpolated; not
+    where repeats disagree and some may be outliers.
+    """
+    from scipy.interpolate import make_interp_spline
+
     shift, log_shift = np.zeros(1), np.zeros(1)
     if likelihood.shift_shows:
         shift, log_shift = _shift_nodes(likelihood, prior, noise)
-    p = Parameters(
-        unit=np.ones(shift.size * noise.size),
-        sigma=np.tile(noise.sigma, shift.size),
-        offset=np.repeat(shift, noise.size),
-        growth=np.tile(noise.growth, shift.size),
-        outliers=np.tile(noise.outliers, shift.size),
+    few = axes = [noise.sigmas.place, noise.growths.place]
+    if likelihood.states == likelihood.x.size or not np.any(noise.shares.place):
+        few = [_evenly(place) for place in axes]
+    offset, sigma, growth, outliers = (
+        part.ravel() for part in np.meshgrid(shift, *few, noise.shares.place, indexing="ij")
     )
-    weight = np.add.outer(log_shift, log_noise_prior(prior, noise)).ravel()
-    return float(np.logaddexp.reduce(likelihood.log_continuum(p) + weight))
+    p = Parameters(
+        unit=np.ones(sigma.size), sigma=sigma, offset=offset, growth=growth, outliers=outliers
+    )
+    found = likelihood.log_continuum(p).reshape(shift.size, few[0].size, few[1].size, -1)
+    for axis, (places, some) in enumerate(zip(axes, few, strict=True), start=1):
+        if some is not places:
+            found = make_interp_spline(np.log(some), found, k=_DEGREE, axis=axis)(np.log(places))
+    weight = np.add.outer(log_shift, log_noise_prior(prior, noise))
+    return float(np.logaddexp.reduce(found.ravel() + weight.ravel()))
+
+
+def _evenly(places: FloatArray) -> FloatArray:
+    """Fewer places, even in the logarithm, from which a smooth function is known at all."""
+    if places.size <= _DEGREE:
+        return places
+    number = int(np.log(places[-1] / places[0]) / _APART) + _DEGREE + 1
+    return places if number >= places.size else np.geomspace(places[0], places[-1], number)
 
 
 def _shift_nodes(

@@ -28,13 +28,14 @@ def log_normal(d: FloatArray, sd: FloatArray) -> FloatArray:
 
 
 def log_normal_in_place(d: FloatArray, variance: FloatArray, least: FloatArray) -> FloatArray:
-    """The largest normal density with a variance from `least` to `variance`, written over `d`."""
+    """The largest normal density with a variance from `least` to `variance`, written over both."""
     np.square(d, out=d)
     if least is not variance:
         variance = np.clip(d, least, variance)
     d /= variance
+    d += np.log(variance, out=variance)
     d *= -0.5
-    d -= 0.5 * np.log(variance) + _HALF_LOG_2PI
+    d -= _HALF_LOG_2PI
     return d
 
 
@@ -93,6 +94,30 @@ def grown_variance(
     size = np.square(mean) if power == 2 else np.abs(mean)
     variance: FloatArray = constant + np.square(growth) * size
     return variance
+
+
+def in_deviations(
+    size: FloatArray | float, constant: FloatArray, growth: FloatArray, power: int
+) -> FloatArray:
+    """How many deviations a size is from zero, each as long as it is there: ∫ d size/deviation."""
+    place: FloatArray = size / constant
+    if power == 1:
+        place = 2 * place / (1 + np.sqrt(1 + np.abs(place) * np.square(growth) / constant))
+    elif power == 2:
+        place = np.arcsinh(growth * place) / growth
+    return place
+
+
+def at_deviations(
+    place: FloatArray, constant: FloatArray, growth: FloatArray, power: int
+) -> tuple[FloatArray, FloatArray]:
+    """The size so many deviations from zero, and the deviation there."""
+    size: FloatArray = constant * place
+    if power == 1:
+        size += np.sign(place) * np.square(0.5 * growth * place)
+    elif power == 2:
+        size = constant / growth * np.sinh(growth * place)
+    return size, np.sqrt(grown_variance(np.square(constant), growth, size, power))
 
 
 class ReadingKinds:

@@ -16,13 +16,13 @@ import copy
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.unit_range import nearer_offset
 from quantize.model import distributions, sigma_prior
 from quantize.model.bias import UnitBias
 from quantize.model.lattice import Boxes, Lattice, joined, whole
 from quantize.model.likelihood import Cell, Likelihood, Parameters
-from quantize.model.nodes import Nodes, NoiseNodes, log_continuum_evidence, noise_nodes
+from quantize.model.nodes import Nodes, log_continuum_evidence, noise_nodes
 from quantize.model.priors import CUT, ParameterPriors, TaperedSigma
 
 NEGLIGIBLE = 15.0
@@ -43,7 +43,7 @@ _COARSE = 0.1
 _BROAD_SIGMA = 4.0
 """A box whose deviations have a larger log ratio is halved without being looked at."""
 _BLOCK = 20_000
-_FIRST_NODES = 50
+_FIRST_NODES = 12
 """Of sigma, and of growth, among which the best is looked for first."""
 _FIRST_LEVEL = 10
 """Cells are halved as often before any is looked at, where every node needs it."""
@@ -83,11 +83,10 @@ def integrate(
     search = _Search(Lattice(likelihood, prior, noise, broad=one_of_many))
     search.begin_at(candidates)
     nodes = search.sum_up(search.final_boxes(most or _MOST_BOXES))
-    log_mass = nodes[5]
     log_continuum = log_continuum_evidence(likelihood, prior, noise)
     # Below the smallest number of double precision for every state, with or without steps.
     least = -_NO_CHANCE * likelihood.states
-    best = float(log_mass.max(initial=-np.inf))
+    best = float(nodes[6].max(initial=-np.inf))
     if not np.isfinite(best) or max(best, log_continuum) < least:
         raise InputError(
             "`model` makes these readings impossible at every unit of the range; widen its priors "
@@ -95,10 +94,10 @@ def integrate(
         )
     # Nodes of one sigma, growth and share together, units ascending.
     order = np.lexsort((nodes[2], nodes[0], nodes[4]))
-    log_unit, cell, shift, shift_cell, index, log_mass = (part[order] for part in nodes)
+    log_unit, cell, shift, shift_cell, index, bias, log_mass = (part[order] for part in nodes)
     return Nodes(
         log_unit=log_unit,
-        bias=_bias(likelihood, prior, noise, log_unit, shift, index.astype(np.int64)),
+        bias=bias,
         cell=cell,
         shift=shift,
         shift_cell=shift_cell,
@@ -107,26 +106,6 @@ def integrate(
         noise=noise,
         log_continuum=log_continuum,
     )
-
-
-def _bias(
-    likelihood: Likelihood,
-    prior: ParameterPriors,
-    noise: NoiseNodes,
-    log_unit: FloatArray,
-    shift: FloatArray,
-    index: IntArray,
-) -> FloatArray:
-    """How far the log unit of each node lies too high."""
-    unit = np.exp(log_unit)
-    p = Parameters(
-        unit=unit,
-        sigma=noise.sigma[index],
-        offset=prior.origin + unit * shift if prior.free else shift,
-        growth=noise.growth[index],
-        outliers=noise.outliers[index],
-    )
-    return UnitBias(likelihood, prior)(p)
 
 
 class _Search:
@@ -155,13 +134,12 @@ class _Search:
         apart = [-(-size // _FIRST_NODES) for size in sizes]
         some = [np.arange(step // 2, size, step) for size, step in zip(sizes, apart, strict=True)]
         best = self._best_beside(self._nodes_at(unit, offset, *some), _BEST)
-        if max(apart) > 1:
-            p = self.lattice.parameters(best, *self.lattice.centres(best))
-            near = [
-                np.arange(max(at - step, 0), min(at + step + 1, size))
-                for at, size, step in zip((best.s0[0], best.g0[0]), sizes, apart, strict=True)
-            ]
-            self._best_beside(self._nodes_at(p.unit, p.offset, *near), 1)
+        p = self.lattice.parameters(best, *self.lattice.centres(best))
+        near = [
+            np.arange(max(at - step, 0), min(at + step + 1, size))
+            for at, size, step in zip((best.s0[0], best.g0[0]), sizes, apart, strict=True)
+        ]
+        self._best_beside(self._nodes_at(p.unit, p.offset, *near), 1)
 
     def _nodes_at(self, unit: FloatArray, offset: FloatArray, s: IntArray, g: IntArray) -> Boxes:
         """The boxes of single nodes that hold these units and offsets, for nodes of the noise."""
@@ -174,16 +152,8 @@ class _Search:
         if self.lattice.moving:
             part = np.clip((shift - low) / (high - low) * 2.0**fold, 0, 2**fold - 1)
         along = (np.log(unit) - self.lattice.start) / self.lattice.length
-        return Boxes.of(
-            place=(along * self.lattice.root * 2.0**level).astype(np.int64),
-            level=level,
-            part=part.astype(np.int64),
-            fold=fold,
-            s0=s,
-            s1=s + 1,
-            g0=g,
-            g1=g + 1,
-        )
+        place = (along * self.lattice.root * 2.0**level).astype(np.int64)
+        return Boxes(np.stack([place, level, part.astype(np.int64), fold, s, s + 1, g, g + 1]))
 
     def _best_beside(self, boxes: Boxes, most: int) -> Boxes:
         """The best of the nodes and of those beside the `most` best, whose mass is kept."""
@@ -247,9 +217,44 @@ class _Search:
 
     def _sorted_out(self, todo: Boxes) -> tuple[Boxes, Boxes]:
         """The boxes that are nodes, and the halves of the others that may hold nodes that count."""
+        todo = self._possible(todo)
         lattice = self.lattice
         p = lattice.parameters(todo, *lattice.centres(todo))
         cell = self._cell(todo, p)
+        blame, broad = self._blame(todo, p, cell)
+        most_prior = self._most_prior(todo, p, cell)
+        keep = np.isfinite(most_prior)
+        # A node itself costs less than its bound.
+        final = keep & np.all(blame < 0, axis=0)
+        ripe = np.flatnonzero(keep & ~final & ~broad)
+        self._allow(p.rows(ripe), cell.rows(ripe))
+        bound = self._bound(todo.rows(ripe), p.rows(ripe), cell.rows(ripe), most_prior[ripe])
+        keep[ripe] = bound > self.best - self.negligible
+        rest = np.flatnonzero(keep & ~final)
+        halves = todo.rows(rest).halved(np.argmax(blame[:, rest], axis=0))
+        # Most halves of what was kept would be kept: they are halved before they are looked at.
+        p = lattice.parameters(halves, *lattice.centres(halves))
+        blame, _ = self._blame(halves, p, self._cell(halves, p))
+        more = np.any(blame >= 0, axis=0)
+        quarters = halves.rows(more).halved(np.argmax(blame[:, more], axis=0))
+        return todo.rows(final), joined([halves.rows(~more), quarters])
+
+    def _possible(self, todo: Boxes) -> Boxes:
+        """Without the sigmas that a prior leaves impossible for every unit of a box."""
+        if not isinstance(self.prior.sigma, TaperedSigma):
+            return todo
+        largest = np.exp(self.lattice.centres(todo)[0] + 0.5 * self.lattice.step(todo))
+        end = np.searchsorted(self.noise.sigmas.place, CUT * largest, side="right")
+        columns = todo.columns.copy()
+        columns[5] = np.minimum(todo.s1, end)
+        return Boxes(columns[:, columns[5] > columns[4]])
+
+    def _blame(self, todo: Boxes, p: Parameters, cell: Cell) -> tuple[FloatArray, BoolArray]:
+        """What each direction adds to how loose the bound of a box is, and where that is too much.
+
+        Negative where there is nothing to halve.
+        """
+        lattice = self.lattice
         need_unit = todo.level < lattice.levels[todo.s1 - 1, todo.g1 - 1]
         need_offset = np.zeros(todo.size, dtype=bool)
         if lattice.moving:
@@ -263,16 +268,6 @@ class _Search:
         broad_unit |= need_unit & wide & ~any_offset & lattice.moving
         broad_offset = need_offset & (moves_offset > coarse) & ~any_offset
         ratio_sigma, ratio_growth = self._ratios(todo)
-        broad_sigma = ratio_sigma > _BROAD_SIGMA
-        most_prior = self._most_prior(todo, p, cell)
-        keep = np.isfinite(most_prior)
-        # A node itself costs less than its bound.
-        final = keep & todo.single & ~need_unit & ~need_offset
-        ripe = np.flatnonzero(keep & ~final & ~broad_unit & ~broad_offset & ~broad_sigma)
-        self._allow(p.rows(ripe), cell.rows(ripe))
-        bound = self._bound(todo.rows(ripe), p.rows(ripe), cell.rows(ripe), most_prior[ripe])
-        keep[ripe] = bound > self.best - self.negligible
-        # Halve what makes the bound loosest.
         blame = np.stack(
             [
                 np.where(need_unit, moves_unit / deviation, -1.0),
@@ -283,13 +278,12 @@ class _Search:
         )
         blame[0, broad_unit] = np.inf
         blame[1, broad_offset & ~broad_unit] = np.inf
-        rest = np.flatnonzero(keep & ~final)
-        return todo.rows(final), todo.rows(rest).halved(np.argmax(blame[:, rest], axis=0))
+        return blame, broad_unit | broad_offset | (ratio_sigma > _BROAD_SIGMA)
 
     def sum_up(self, boxes: Boxes) -> tuple[FloatArray, ...]:
-        """Log unit, cell, shift, its cell, node of noise and log mass of the nodes that count."""
+        """Log unit, cell, shift, its cell, node of noise, bias and log mass of nodes that count."""
         found: list[list[FloatArray]] = []
-        shares = self.noise.shares.size
+        shares, bias = self.noise.shares.size, UnitBias(self.likelihood, self.prior)
         for first in range(0, max(boxes.size, 1), _BLOCK):
             part = boxes.rows(slice(first, first + _BLOCK))
             log_unit, shift = self.lattice.centres(part)
@@ -304,11 +298,12 @@ class _Search:
                     shift[row],
                     self.lattice.shift_cell(part)[row],
                     (pair[row] * shares + w).astype(np.float64),
+                    bias(self.lattice.parameters(part, log_unit, shift).rows(row)),
                     mass[row, w],
                 ]
             )
-        parts = [np.concatenate([f[j] for f in found]) for j in range(6)]
-        near = parts[5] > parts[5].max(initial=-np.inf) - self.negligible
+        parts = [np.concatenate([f[j] for f in found]) for j in range(7)]
+        near = parts[6] > parts[6].max(initial=-np.inf) - self.negligible
         return tuple(part[near] for part in parts)
 
     def _allow(self, p: Parameters, cell: Cell) -> None:

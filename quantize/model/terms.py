@@ -13,8 +13,10 @@ from quantize.readings import Readings
 
 _CHUNK = 60_000
 """Numbers in an array that stays in the processor's cache."""
-_DIGITS = 46.0
+DIGITS = 46.0
 """Teeth further off add less than exp(−23) of the nearest one."""
+_GROWS = 1.5
+"""Largest readings up to which the variance grows where sizes have no end."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -91,9 +93,14 @@ class Terms:
         self.one_lever = bool(np.all(self.lever == self.lever[self.starts][self.of_reading]))
         of_mean = 1 / np.add.reduceat(self.scale**-2.0, self.starts)
         self.blur = float(np.sqrt(np.mean(of_mean)))
-        self.sharpest = float(np.sqrt(np.min(of_mean)) / self.scale.min())
+        self.sharpness = np.sqrt(of_mean) / self.scale.min()
         self.kinds = ReadingKinds(readings, self.order, rounding)
         self.step, self.beyond = self.kinds.step, self.kinds.beyond
+        # Errors in proportion to means without end would reach every reading from ever farther, and
+        # the sum over teeth would have no end.
+        self.end, self.largest = max(map(abs, envelope.reach())), np.inf
+        if not envelope.declared and envelope.density is None:
+            self.end = self.largest = _GROWS * self.end
         self._places()
 
     def _places(self) -> None:
@@ -110,29 +117,30 @@ class Terms:
 
     def spread(self, p: Parameters) -> FloatArray:
         """Largest standard deviation of a reading at a tooth that counts, shape (m,)."""
-        far = float(np.abs(self.x).max())
-        reach = np.full(p.unit.size, far)
-        if self.power and self.envelope.closed:
-            reach = self._farthest_mean(p.growth, far)
-        constant = np.square(p.sigma * self.scale.max())
-        spread: FloatArray = np.sqrt(grown_variance(constant, p.growth, reach, self.power))
+        return self.spread_at(p, np.abs(self.x).max(keepdims=True))[:, 0]
+
+    def spread_at(self, p: Parameters, size: FloatArray) -> FloatArray:
+        """The same of readings of some sizes, (J,) or (m, J); shape (m, J)."""
+        growth = p.growth[:, None]
+        farthest = self._farthest_mean(growth, size) if self.power else size
+        constant = np.square(p.sigma * self.scale.max())[:, None]
+        spread: FloatArray = np.sqrt(grown_variance(constant, growth, farthest, self.power))
         return spread
 
-    def _farthest_mean(self, growth: FloatArray, reach: float) -> FloatArray:
+    def _farthest_mean(self, growth: FloatArray, reach: FloatArray) -> FloatArray:
         """Largest mean from which a reading at `reach` can come, within the envelope."""
-        z = growth * np.sqrt(_DIGITS)
+        z = growth * np.sqrt(DIGITS)
         if self.power == 2:
             mean = reach / np.maximum(1 - z, 1e-9)
         else:
             mean = np.square(0.5 * z + np.sqrt(0.25 * z**2 + reach))
-        end = 4 * reach if self.envelope.bounded else max(map(abs, self.envelope.reach()))
-        farthest: FloatArray = np.clip(mean, reach, max(end, reach))
+        farthest: FloatArray = np.clip(mean, reach, np.maximum(self.end, reach))
         return farthest
 
     def half_width(self, p: Parameters, cell: Cell | None) -> FloatArray:
         """Teeth on either side of the nearest that can add to the likelihood, shape (m,)."""
         s = self.spread(p) / p.unit
-        half = np.sqrt(0.25 + _DIGITS * np.square(s)) + 0.5 + self.kinds.reach / p.unit
+        half = np.sqrt(0.25 + DIGITS * np.square(s)) + 0.5 + self.kinds.reach / p.unit
         half = np.floor(half) + (1.0 if self.kinds.is_changed.size else 0.0)
         if cell is not None:
             half = half + np.ceil(self._farthest_move(p, cell) / p.unit)
@@ -159,9 +167,11 @@ class Terms:
         nowhere = np.zeros(p.unit.size, dtype=bool)
         return nowhere, nowhere
 
-    def chunks(self, p: Parameters, cell: Cell | None = None) -> list[IntArray]:
+    def chunks(
+        self, p: Parameters, cell: Cell | None = None, work: FloatArray | None = None
+    ) -> list[IntArray]:
         """Rows in parts that stay in the processor's cache, alike in the number of teeth."""
-        work = self.work(p, cell)
+        work = self.work(p, cell) if work is None else work
         order = np.argsort(work, kind="stable")
         sizes = work[order]
         out, at = [], 0
@@ -173,7 +183,7 @@ class Terms:
             at += size
         return out
 
-    def _ends_of_states(self, p: Parameters) -> tuple[FloatArray, FloatArray]:
+    def ends_of_states(self, p: Parameters) -> tuple[FloatArray, FloatArray]:
         """Lowest and highest reading of each state less the offset, shape (m, J)."""
         b = p.offset[:, None]
         if not self.levered:
@@ -203,30 +213,23 @@ class Terms:
             return 0.0, np.inf
         return float(np.sum(weight * lever * x)) / information, information**-0.5
 
-    def teeth_of(
-        self, p: Parameters, cell: Cell | None, start: FloatArray | None = None
-    ) -> FloatArray:
+    def teeth_of(self, p: Parameters, cell: Cell | None) -> FloatArray:
         """Whole numbers tried for each state, shape (m, J, T).
 
-        With `start` the teeth are counted from there, and the offset is on top of it.
+        They come first in memory, so that what is summed over them lies far apart.
         """
-        first, count = self.first_teeth(p, cell, start)
-        teeth: FloatArray = first[:, :, None] + np.arange(count)
+        first, count = self.first_teeth(p, cell)
+        teeth: FloatArray = np.moveaxis(first + np.arange(count)[:, None, None], 0, 2)
         return teeth
 
-    def first_teeth(
-        self, p: Parameters, cell: Cell | None, start: FloatArray | None = None
-    ) -> tuple[FloatArray, int]:
+    def first_teeth(self, p: Parameters, cell: Cell | None) -> tuple[FloatArray, int]:
         """The lowest whole number tried for each state, shape (m, J), and how many there are."""
         u = p.unit[:, None]
         half = self.half_width(p, cell)[:, None]
-        lowest, highest = self._ends_of_states(p)
-        if start is not None:
-            lowest, highest = lowest - start[:, None], highest - start[:, None]
+        lowest, highest = self.ends_of_states(p)
         first, last = np.rint(lowest / u) - half, np.rint(highest / u) + half
         if self.envelope.limited or self.envelope.declared:
-            at = self.start(p) if start is None else start
-            lower, upper = self.envelope.ends(p.unit, at)
+            lower, upper = self.envelope.ends(p.unit, self.start(p))
             if cell is not None:
                 move = self._farthest_move(p, cell) / p.unit + 1
                 lower, upper = lower - np.ceil(move), upper + np.ceil(move)
@@ -239,30 +242,26 @@ class Terms:
             last[:, self.blank] = self.envelope.last
         return first, int(np.max(last - first)) + 1
 
-    def densities(
-        self,
-        p: Parameters,
-        cell: Cell | None,
-        teeth: FloatArray,
-        start: FloatArray | None = None,
-    ) -> FloatArray:
+    def densities(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
         """Log density of each reading at each tooth, shape (m, n, T), or its bound in a cell."""
-        mean = teeth * p.unit[:, None, None]
-        if start is not None:
-            mean += start[:, None, None]
-        at_reading = self.per_reading(mean)
+        mean = self.per_reading(teeth * p.unit[:, None, None])
+        at_reading = mean
         if np.any(p.offset):
-            at_reading = at_reading + (p.offset[:, None] * self.lever)[:, :, None]
+            at_reading = mean + (p.offset[:, None] * self.lever)[:, :, None]
         d = self.x[:, None] - at_reading
         if cell is None:
             variance = self.variance(p, at_reading)
             return self.kinds.log_density(d, variance, variance, p.unit)
-        move = np.abs(mean, out=mean if mean is not at_reading else None)
+        size = np.abs(at_reading)
+        move = np.abs(mean, out=mean)
         move *= np.expm1(cell.log_unit)[:, None, None]
-        move = self.per_reading(move)
         if np.any(cell.offset):
-            move = move + (cell.offset[:, None] * np.abs(self.lever))[:, :, None]
-        widest, narrowest = self._variances(p, cell, at_reading, move)
+            move += (cell.offset[:, None] * np.abs(self.lever))[:, :, None]
+        # Largest and smallest variance of each reading at each tooth within a cell.
+        widest = self.variance(p, size + move)
+        low = dataclasses.replace(p, sigma=cell.sigma_low, growth=cell.growth_low)
+        size -= move
+        narrowest = self.variance(low, np.maximum(size, 0.0, out=size))
         log_f = self.kinds.log_density(
             self.kinds.nearer(d, move), widest, narrowest, p.unit * np.exp(cell.log_unit)
         )
@@ -270,20 +269,16 @@ class Terms:
             log_f[:, i] += 2 * cell.log_unit[:, None, None]
         return log_f
 
-    def _variances(
-        self, p: Parameters, cell: Cell, mean: FloatArray, move: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Largest and smallest variance of each reading at each tooth within a cell."""
-        low = dataclasses.replace(p, sigma=cell.sigma_low, growth=cell.growth_low)
-        if not self.power:
-            return self.variance(p, mean), self.variance(low, mean)
-        size = np.abs(mean)
-        return self.variance(p, size + move), self.variance(low, np.maximum(size - move, 0.0))
-
     def variance(self, p: Parameters, mean: FloatArray) -> FloatArray:
         """Variance of each reading at each tooth, shape (m, n, 1 or T)."""
         constant = np.square(p.sigma[:, None] * self.scale)[:, :, None]
-        return grown_variance(constant, p.growth[:, None, None], mean, self.power)
+        if not self.power:
+            return constant
+        variance: FloatArray = np.square(mean) if self.power == 2 else np.abs(mean)
+        np.minimum(variance, self.largest**self.power, out=variance)
+        variance *= np.square(p.growth)[:, None, None]
+        variance += constant
+        return variance
 
     def per_reading(self, of_state: FloatArray) -> FloatArray:
         """Repeat what belongs to a state for each of its readings."""

@@ -188,7 +188,9 @@ def _envelopes() -> Cases:
         "kind": lambda e: [e.bounded, e.limited, e.closed],
         "teeth": lambda e: e.teeth(0.9, 0.1),
         "drawn": lambda e: e.draw(0.9, 0.1, 5, np.random.default_rng(1)),
-        "continuum": lambda e: e.continuum(np.array([0.1, 0.4])),
+        "continuum": lambda e: e.continuum(
+            lambda size: size / np.array([[0.1], [0.4]]), 20.0, np.ones(1)
+        ),
     }
     for name in (
         "plain",

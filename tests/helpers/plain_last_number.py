@@ -40,7 +40,8 @@ def plain_over_last(
     scale = np.ones(len(readings)) if readings.sigma is None else readings.sigma
     prior = prior_of_last(readings, first, smallest)
     mean = offset + unit * np.arange(first, max(prior) + 1)
-    sd = np.sqrt((sigma * scale[:, None]) ** 2 + (growth * mean) ** 2)
+    largest = 1.5 * float(np.abs(readings.select(readings.measured).levels().mean).max())
+    sd = np.sqrt((sigma * scale[:, None]) ** 2 + (growth * np.minimum(mean, largest)) ** 2)
     x = readings.values[:, None]
     if step:
         f = (norm.cdf(x + step / 2, mean, sd) - norm.cdf(x - step / 2, mean, sd)) / step

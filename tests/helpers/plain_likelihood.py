@@ -36,6 +36,8 @@ def plain_likelihood(
     lever = np.ones(len(readings)) if shift is None else shift.lever
     start = offset if shift is None else 0.0
     moved = [offset * float(one) - start for one in lever]
+    ends = envelope.declared or envelope.density is not None
+    largest = math.inf if ends else 1.5 * max(map(abs, envelope.reach()))
     teeth = _teeth(readings, envelope, unit, sigma, start, growth, power, max(map(abs, moved)))
     spread, scale = sigma / unit * _blur(readings, state), _scale(readings)
     weights = _weights(envelope, teeth, unit, start, spread)
@@ -51,7 +53,8 @@ def plain_likelihood(
             together = 1.0
             for i in mine:
                 mean = start + unit * k + moved[i]
-                sd = math.sqrt((sigma * float(scale[i])) ** 2 + growth**2 * abs(mean) ** power)
+                grown = growth**2 * min(abs(mean), largest) ** power
+                sd = math.sqrt((sigma * float(scale[i])) ** 2 + grown)
                 f = _density(readings, i, mean, sd, unit, rounding)
                 together *= (1 - outliers) * f + outliers * _outside(readings, envelope, i)
             likelihood += weight * (together - astray)

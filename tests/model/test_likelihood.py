@@ -177,6 +177,28 @@ def test_a_fine_comb_is_the_continuum(name):
     assert likelihood.log_likelihood(p)[0] == pytest.approx(continuum(likelihood, 0.2), abs=1e-4)
 
 
+@pytest.mark.parametrize("noise", ["proportional", "counting"])
+def test_large_growth_is_the_same_for_the_comb_and_for_what_has_no_steps(noise):
+    # Errors in proportion to means without end would reach every reading from anywhere: the comb
+    # was likelier than its own continuum by a factor of e for these, and by more beside others.
+    rng = np.random.default_rng(1)
+    readings = qz.Readings(rng.integers(-4, 5, size=50) + 0.1 * rng.normal(size=50))
+    likelihood = likelihood_of(qz.MixtureModel(noise=noise), readings)
+    p = Parameters(
+        unit=np.array([0.02, 0.3, 0.3]),
+        sigma=np.array([0.1, 0.1, 2.0]),
+        offset=np.zeros(3),
+        growth=np.full(3, 0.3),
+        outliers=np.zeros(3),
+    )
+    together = likelihood.log_likelihood(p)
+    assert together[0] == pytest.approx(continuum(likelihood, 0.1, 0.3), abs=1e-3)
+    for i in range(3):
+        assert likelihood.log_likelihood(p.rows(slice(i, i + 1)))[0] == pytest.approx(
+            together[i], abs=1e-7
+        )
+
+
 def test_far_readings_do_not_overflow():
     model = qz.MixtureModel(noise="proportional")
     readings = qz.Readings([1e-3, 1.0, 1e6])

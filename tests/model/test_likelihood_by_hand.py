@@ -9,7 +9,8 @@ from scipy import stats
 import quantize as qz
 from quantize.model.draws import predict
 from quantize.model.envelope import envelope_of
-from quantize.model.likelihood import Likelihood, Parameters
+from quantize.model.likelihood import Parameters
+from quantize.model.noise import at_deviations, in_deviations
 from quantize.model.wrapped_likelihood import likelihood_of
 
 
@@ -46,15 +47,17 @@ def test_without_steps_each_reading_is_one_in_the_length_of_the_window() -> None
     assert found == pytest.approx(-4 * np.log(10), rel=1e-6)
 
 
-@pytest.mark.parametrize("noise", ["counting", "proportional"])
-def test_the_least_deviation_is_that_of_a_mean_eight_deviations_below(noise: str) -> None:
-    # m + 8·(s0 + sd(m)) reaches the reading nearest zero, the two kinds of noise added plainly.
-    s0, g, power = 0.07, 0.11, {"counting": 1, "proportional": 2}[noise]
-    readings = qz.Readings([5.0, 9.0, 11.0])
-    terms = Likelihood(readings, envelope_of(qz.MixtureModel(noise=noise), readings), power=power)
-    least = terms._least_deviation(one_set(1.0, s0, growth=g))[0]
-    mean = ((least**2 - s0**2) / g**2) ** (1 / power)
-    assert mean + 8 * (s0 + g * mean ** (power / 2)) == pytest.approx(5.0, rel=1e-9)
+@pytest.mark.parametrize("power", [0, 1, 2])
+def test_sizes_are_measured_in_deviations_of_their_own(power: int) -> None:
+    law = np.array([0.07]), np.array([0.0 if power == 0 else 0.11]), power
+    for size in (-8.0, -2.0, 0.003, 5.0):
+        parts = np.linspace(0.0, size, 200_001)
+        sd = np.sqrt(law[0] ** 2 + law[1] ** 2 * np.abs(parts) ** power)
+        place = in_deviations(size, *law)
+        assert place[0] == pytest.approx(np.trapezoid(1 / sd, parts), rel=1e-6)
+        back, deviation = at_deviations(place, *law)
+        assert back[0] == pytest.approx(size, rel=1e-12)
+        assert deviation[0] == pytest.approx(sd[-1], rel=1e-12)
 
 
 def test_a_tooth_without_a_rival_is_certain() -> None:
