@@ -138,7 +138,7 @@ class Likelihood(Terms):
             sums[:, np.searchsorted(both, here)] += found.reshape(self.states, -1)
             whole, total = both, sums
         some = total.any(axis=0)
-        return whole[some], total[:, some]
+        return whole[some], np.minimum(total[:, some], 1.0)
 
     def outlier_probability(self, p: Parameters, share: FloatArray) -> FloatArray:
         """Probability that each reading is off the comb, averaged over nodes, shape (n,)."""

@@ -193,7 +193,7 @@ def find_modes(nodes: Nodes, marginal: Marginal, reach: float) -> list[Mode]:
             high=float(u[last - 1]),
             unit=float(mean[i]),
             unit_err=float(error[i]),
-            share=float(share[i]),
+            share=min(float(share[i]), 1.0),
             sigma=float(sigma_of_mode[of_point[first]]),
             peak=float(u[first + np.argmax(marginal.mass[first:last])]),
             probability=float(highest[i]),
