@@ -182,13 +182,12 @@ def log_continuum_evidence(
     Without steps the likelihood is smooth in the logs of sigma and growth, and is interpolated; not
     where repeats disagree and some may be outliers.
     """
-    from scipy.interpolate import make_interp_spline
-
     shift, log_shift = np.zeros(1), np.zeros(1)
     if likelihood.shift_shows:
         shift, log_shift = _shift_nodes(likelihood, prior, noise)
     few = axes = [noise.sigmas.place, noise.growths.place]
-    if likelihood.states == likelihood.x.size or not np.any(noise.shares.place):
+    once = likelihood.states == likelihood.x.size
+    if noise.growths.size > 1 and (once or not np.any(noise.shares.place)):
         few = [_evenly(place) for place in axes]
     offset, sigma, growth, outliers = (
         part.ravel() for part in np.meshgrid(shift, *few, noise.shares.place, indexing="ij")
@@ -199,6 +198,8 @@ def log_continuum_evidence(
     found = likelihood.log_continuum(p).reshape(shift.size, few[0].size, few[1].size, -1)
     for axis, (places, some) in enumerate(zip(axes, few, strict=True), start=1):
         if some is not places:
+            from scipy.interpolate import make_interp_spline
+
             found = make_interp_spline(np.log(some), found, k=_DEGREE, axis=axis)(np.log(places))
     weight = np.add.outer(log_shift, log_noise_prior(prior, noise))
     return float(np.logaddexp.reduce(found.ravel() + weight.ravel()))
@@ -206,8 +207,6 @@ def log_continuum_evidence(
 
 def _evenly(places: FloatArray) -> FloatArray:
     """Fewer places, even in the logarithm, from which a smooth function is known at all."""
-    if places.size <= _DEGREE:
-        return places
     number = int(np.log(places[-1] / places[0]) / _APART) + _DEGREE + 1
     return places if number >= places.size else np.geomspace(places[0], places[-1], number)
 
