@@ -106,7 +106,11 @@ class RunFit(Result):
         log_unit, shifts, mass = self.mixture.posterior.filled_cells(_PARTS, _TOO_LIGHT)
         log_fall = None
         if self.fall is not None and self.fall_added is not None:
-            log_fall = np.log((self.fall_added.value - shifts) / self.fall.value)
+            fallen = self.fall_added.value - shifts
+            # Heavy tails of a fall from few repeats reach below zero, where no sphere falls.
+            falls = fallen > 0
+            log_unit, mass = log_unit[falls], mass[falls] / mass[falls].sum()
+            log_fall = np.log(fallen[falls] / self.fall.value)
         return PosteriorPoints(
             log_unit=log_unit - math.log(self.unit),
             log_fall=log_fall,

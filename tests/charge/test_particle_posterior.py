@@ -183,3 +183,12 @@ def test_the_how_to_of_several_particles_needs_no_range():
     found = Run(pd.concat(pages), apparatus).joint_unit_in_coulombs()
     # Within four standard uncertainties: a false alarm in 15,000.
     assert found.value == pytest.approx(truth["charge"], abs=4 * found.standard_uncertainty)
+
+
+def test_falls_below_zero_are_no_part_of_a_posterior() -> None:
+    # Student's t of two degrees of freedom, as of three falls, reaches below no fall at all.
+    few = SimulatedBench(falls=3, states=((6, 2), (4, 2), (7, 2), (9, 2)))
+    points = Run(*few.simulate(rng=2)[:2]).fit((6, 16)).points
+    assert points.log_fall is not None
+    assert np.isfinite(points.log_fall).all()
+    assert points.mass.sum() == pytest.approx(1, abs=1e-9)
