@@ -298,10 +298,8 @@ def _split(unit: Propagation, within: Collection[str] = ()) -> tuple[float, pd.S
     Own inputs follow the shared ones with which they are correlated; the error is what is left,
     that of the inputs `within` aside.
     """
-    parts, mine = (
-        unit.relative_parts,
-        np.array([q.scope in OWN_SCOPES for q in unit.inputs.values()]),
-    )
+    parts = unit.relative_parts
+    mine = np.array([q.scope in OWN_SCOPES for q in unit.inputs.values()])
     matrix = correlation_matrix(list(unit.inputs), unit.correlations)
     following = matrix[np.ix_(mine, ~mine)] @ np.linalg.pinv(matrix[np.ix_(~mine, ~mine)])
     left = matrix[np.ix_(mine, mine)] - following @ matrix[np.ix_(~mine, mine)]
