@@ -14,11 +14,13 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+from scipy.stats import norm
 
 from benchmarks.plain import Bench, simulate
 from benchmarks.runner import AFRESH, RESULTS, Array, Kept, Rng, benchmark, head, number, row
 from quantize._support.errors import InputError
 from quantize.charge import Run
+from quantize.charge.checks import DOUBT
 from quantize.charge.faults import believed
 from quantize.charge.levels import levels_of, steadied
 from quantize.charge.run_analysis import RunAnalysis
@@ -121,6 +123,36 @@ def planted(kind: str, seed: int) -> Record:
     return {"found": found, "named": named, "unit": unit, "held": held, "before": before}
 
 
+def told_by_an_oracle(kind: str, seed: int, chance: float) -> bool:
+    """Whether who knows all but the row would see a charge that changed.
+
+    Expectation and scatter of every row are known; on `chance` of clean pages a row is called.
+    """
+    run, truth, faulty = page(kind, seed)
+    bench = Bench()
+    expected = truth["unit"] * np.array(truth["units"]) - truth["fall"]
+    sigma = np.array([bench.deviation(bench.diameter, moved) for moved in expected])
+    rows = run.driven
+    away = np.abs(rows["divisions"].to_numpy(float) - expected) / sigma
+    p = 2 * norm.sf(away[rows["row"].tolist().index(faulty)])
+    return bool(1 - (1 - p) ** away.size < chance)
+
+
+def oracle_rows(pages: int) -> Iterator[str]:
+    """What could be seen at all of a charge that changed by any part of a unit."""
+    told = [
+        sum(told_by_an_oracle("changed charge", i, chance) for i in range(pages))
+        for chance in (DOUBT, 0.05)
+    ]
+    yield from (
+        "Who knew the expectation and the scatter of every row would see the changed charge on "
+        f"{told[0]} of the {pages} pages",
+        f"if a row is to be called wrong on {100 * DOUBT:g} % of clean pages, as this check does, "
+        f"and on {told[1]} if on 5 %;",
+        "the rest moved by less than the scatter.",
+    )
+
+
 def clean(kind: str, seed: int) -> Record:
     """What is said against one clean page: rows called wrong, a line in time, checks not good."""
     run = page(kind, 10_000 + seed)[0]
@@ -205,6 +237,7 @@ def main(options: Any) -> Iterator[str]:
         rows = kept.of(planted, kind, options.pages)
         names = ("found", "named", "unit", "held", "before")
         yield row(kind, len(rows), *(sum(each[name] for each in rows) for name in names))
+    yield from ("", *oracle_rows(options.pages))
     yield from ("", *clean_rows(kept.of(clean, "clean", options.clean)))
     yield from (
         "",

@@ -80,6 +80,12 @@ class _Truth:
         walk = math.sqrt(2 * diffusion * seconds) * rng.normal()
         return speed * seconds + walk, self.interval
 
+    def deviation(self, diameter: float, moved: float) -> float:
+        """Standard deviation of what is read in a fixed time, both ends to a division."""
+        diffusion = BOLTZMANN * TEMPERATURE * mobility_of(diameter) / self.division**2
+        hand = self.press * math.sqrt(2) * moved / self.interval
+        return math.sqrt(2 * diffusion * self.interval + hand**2 + 2 / 12)
+
     @property
     def timing(self) -> dict[str, str]:
         """What the apparatus file says of it."""
