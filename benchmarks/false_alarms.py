@@ -38,7 +38,7 @@ from benchmarks.families import (
     NEAR_COMBS,
 )
 from benchmarks.runner import RESULTS, WORKERS, Family, Option, benchmark, flag, merged
-from quantize import InputError, Readings, analyze
+from quantize import InputError, MixtureModel, Readings, analyze
 from quantize._support.parallel import ordered_map, own_pool
 from quantize.studies.families import Known
 
@@ -58,9 +58,20 @@ MODES: dict[str, dict[str, Any]] = {
     "sigma given": {},
     "units .2 to 5": {"unit_range": WIDE},
     "free offset": {"offset": "free"},
+    "signs reversed": {},
+    "whole numbers from 1": {"integers": "positive"},
+    "outliers allowed": {"model": MixtureModel(outliers="free")},
+    "growing noise": {"model": MixtureModel(noise="proportional")},
     "2,000 readings": {},
 }
-AT_20 = {"units .2 to 5": 2.0, "free offset": 0.8}
+AT_20 = {
+    "units .2 to 5": 2.0,
+    "free offset": 0.8,
+    "signs reversed": 1.0,
+    "whole numbers from 1": 0.6,
+    "outliers allowed": 0.4,
+    "growing noise": 0.2,
+}
 """Samples of a held-out family in a block, 20 readings each, asked otherwise."""
 LARGE = {
     "logistic": 0.03,
@@ -133,7 +144,8 @@ def verdicts(cell: Cell, number: int) -> dict[str, int]:
     """What `analyze` says of one sample: "steps" at 0.05 and at 0.01, "no steps", or a refusal."""
     rng = np.random.default_rng([SEED, zlib.crc32(cell.key.encode()), number])
     values, sigma = cell.draw(rng, cell.n)
-    readings, options = Readings(values, sigma=sigma), MODES[cell.mode]
+    sign = -1 if cell.mode == "signs reversed" else 1
+    readings, options = Readings(sign * values, sigma=sigma), MODES[cell.mode]
     try:
         found = analyze(readings, n_resamples=19, rng=0, **options)
     except InputError:

@@ -40,7 +40,7 @@ def read_readings(
         Names of the columns with the standard deviation and the charge state of each reading.
     resolution : str or float, optional
         Step to which the readings were rounded, as a column name or one number. When left out,
-        the printed decimals of a text file determine it: 4.90 is printed to 0.01, 120 to 1.
+        the readings themselves determine it (`quantize.recording`).
 
     Returns
     -------
@@ -62,7 +62,7 @@ def read_readings(
     ...     file = pathlib.Path(folder, "run.csv")
     ...     _ = file.write_text("run;divisions\\na;3,10\\na;3,20\\nb;6,25\\n")
     ...     qz.read_readings(file, state="run")
-    <Readings: 3 values from 3.1 to 6.25, 2 states, resolution given>
+    <Readings: 3 values from 3.1 to 6.25, 2 states>
     """
     table = read(path)
     given = {"sigma": sigma, "state": state}
@@ -72,7 +72,7 @@ def read_readings(
     used = {role: table.place(name, role) for role, name in named.items()}
     at = table.sole_number_column(named.values()) if value is None else table.place(value, "value")
     table.need_one_unit(at, used)
-    step: Any = table.printed_step(at) if resolution is None else resolution
+    step: Any = resolution
     if isinstance(resolution, str):
         step = table.positive_numbers(used["resolution"])
     readings = Readings(

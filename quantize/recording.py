@@ -10,18 +10,23 @@ _MOST_DIGITS = 8
 _TOLERANCE = 8 * float(np.finfo(float).eps)
 _DROPPED = 3
 """So many final digits that all larger readings lack are no chance: one in a thousand."""
-_MULTIPLES = {10: 4, 5: 8}
-"""Of how many steps all must be multiples, and how many different values must be, before the record
-is taken to have that step: by chance one in ten thousand, and fewer."""
+_RULED = (2, 5, 10, 20, 25, 50)
+"""Steps of rulers and dials, and these times powers of ten, in units of the last digit."""
+_FEWEST = {2: 16, 5: 8}
+"""So many different values must be multiples before the record is taken to have that step, and of
+the others ..."""
+_FEW = 4
+"""... so many: by chance one in ten thousand, and fewer."""
 
 
 def recorded_steps(values: FloatArray) -> FloatArray | None:
     """The step of the last digit that was written, shape (n,); None for machine precision.
 
     Either all readings have the same number of decimals, or the same number of significant digits:
-    then the step grows with the reading. Whole numbers have step 1 or more, and where at least
-    eight different values all end in 0 or 5, or four all in 0, so had the ruler. Errors of the last
-    few bits, as arithmetic leaves them, do not matter.
+    then the step grows with the reading. Whole numbers have step 1 or more. Where at least sixteen
+    different values are even, eight end in 0 or 5, or four are multiples of 10, 20, 25 or 50 or of
+    ten times, a hundred times ... these, so had the ruler. Errors of the last few bits, as
+    arithmetic leaves them, do not matter.
 
     Examples
     --------
@@ -31,6 +36,8 @@ def recorded_steps(values: FloatArray) -> FloatArray | None:
     [0.01, 0.1, 0.1, 1.0, 10.0]
     >>> recorded_steps(np.array([0.1, 0.2, 0.1 + 0.2])).tolist()
     [0.1, 0.1, 0.1]
+    >>> recorded_steps(np.array([1.25, 2.0, 3.5, 4.75])).tolist()
+    [0.25, 0.25, 0.25, 0.25]
     """
     size = np.abs(values)
     largest = float(size.max(initial=0.0))
@@ -77,12 +84,23 @@ def _last_digits(size: FloatArray, tolerance: float) -> IntArray | None:
 
 
 def _multiple(steps: FloatArray) -> int:
-    """1, 5 or 10: of how many steps all readings are multiples."""
+    """Of how many steps of a ruler all readings are multiples, or 1."""
     different = np.unique(np.rint(steps).astype(np.int64))
-    for multiple, fewest in _MULTIPLES.items():
-        if different.size >= fewest and not np.any(different % multiple):
-            return multiple
-    return 1
+    common = int(np.gcd.reduce(different))
+    tens = [10**power for power in range(len(str(common)))]
+    ruled = {ruler * ten: _FEWEST.get(ruler * ten, _FEW) for ruler in _RULED for ten in tens}
+    told = [step for step, few in ruled.items() if different.size >= few and common % step == 0]
+    return max(told, default=1)
+
+
+def is_ruled(step: float) -> bool:
+    """Whether a step found by `recorded_steps` is coarser than the last digit that is written.
+
+    >>> [is_ruled(step) for step in (0.01, 0.25, 1.0, 10.0)]
+    [False, True, False, True]
+    """
+    power = np.log10(step)
+    return bool(step > 1 or abs(power - np.rint(power)) > 1e-9)
 
 
 def rounded_alike(values: FloatArray, like: FloatArray, steps: FloatArray) -> FloatArray:

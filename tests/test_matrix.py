@@ -14,6 +14,7 @@ import model_options as options
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy import stats
 
 import quantize as qz
 from quantize import charge
@@ -200,6 +201,49 @@ def test_analyze_in_any_unit_of_measurement(name, given, c, kind):
     same(one.mixture, other.mixture, c)
     blocked = [[f.name for f in result.findings if f.blocks] for result in (one, other)]
     assert blocked[0] == blocked[1]
+
+
+TURNED = {
+    "nothing": lambda sign: {},
+    "sigma known": lambda sign: {"sigma": 0.1},
+    "offset fixed": lambda sign: {"offset": 0.2 * sign},
+    "offset free": lambda sign: {"offset": "free"},
+    "offset prior": lambda sign: {"offset": stats.norm(0.05 * sign, 0.1)},
+    "noise proportional": lambda sign: {"noise": "proportional", "priors": {"growth": 0.02}},
+    "outliers known": lambda sign: {"outliers": 0.05},
+    "rounding": lambda sign: {"rounding": True},
+    "window": lambda sign: {"window": tuple(sorted(sign * end for end in (-9.9, 9.9)))},
+}
+"""Options of the model of readings, and of readings whose sign is reversed."""
+
+
+@pytest.mark.parametrize(("name", "both"), [(n, i % 2) for i, n in enumerate(TURNED)])
+def test_a_reversed_sign_changes_nothing(name, both):
+    """Neither the evidence over any kind of data without steps, nor the rivals.
+
+    Sums of two units from zero, or sizes on both sides of it.
+    """
+    rng = np.random.default_rng(8)
+    values = np.array([0.9, 1.45]) @ rng.integers(0, 3, (2, options.SIZE))
+    values += 0.05 * rng.normal(size=options.SIZE)
+    if both:
+        values = rng.uniform(-5, 3, options.SIZE)
+    one, other = (
+        qz.analyze(
+            options.sample(sign * values),
+            UNIT_RANGE,
+            model=qz.MixtureModel(**TURNED[name](sign)),
+            **QUICK,
+        )
+        for sign in (1, -1)
+    )
+    assert other.verdict == one.verdict
+    assert other.log_bayes_factors.keys() == one.log_bayes_factors.keys()
+    for null, found in one.log_bayes_factors.items():
+        assert_allclose(other.log_bayes_factors[null], found, atol=1e-6, err_msg=null)
+    for column in ("unit", "share"):
+        mine, yours = (result.mixture.alternatives[column] for result in (one, other))
+        assert_allclose(yours, mine, rtol=1e-4, atol=1e-4)
 
 
 @pytest.mark.parametrize("name", options.SHIFTED)

@@ -68,6 +68,71 @@ def test_whole_numbers_have_step_one_unless_the_ruler_is_coarser() -> None:
     assert recorded_steps(np.tile(10 * whole[:3], 4)) == pytest.approx(1.0)
 
 
+RULERS = (0.2, 0.25, 0.5, 2.0, 2.5, 5.0, 20.0, 25.0, 50.0, 100.0, 250.0)
+
+
+@pytest.mark.parametrize("step", RULERS)
+def test_the_steps_of_rulers_in_any_unit_of_measurement(step: float) -> None:
+    """Common practice: rulers and dials are divided into ones, twos, fives or quarters."""
+    whole = np.random.default_rng(4).permutation(np.arange(3, 60))[:20]
+    for scale in (1.0, 1000.0):
+        assert recorded_steps(step * scale * whole) == pytest.approx(step * scale)
+    finer = step * whole.astype(float)
+    finer[7] += step / 10
+    found = recorded_steps(finer)
+    assert found is not None
+    assert found.min() <= step / 10 * (1 + 1e-12)
+
+
+def test_exact_multiples_of_what_no_ruler_has_are_no_record() -> None:
+    """Thirteen of them by chance are one in ten thousand, but nobody reads to 1.3."""
+    assert recorded_steps(np.round(1.3 * np.arange(2, 22), 1)) == pytest.approx(0.1)
+    # Of sixteen different values all even by chance: 2^-16.
+    assert recorded_steps(0.2 * np.arange(2, 17)) == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize("step", [0.1, 0.25, 1.0, 50.0, 100.0])
+def test_values_read_to_steps_of_a_ruler_are_no_steps(step: float) -> None:
+    for seed in range(2):
+        drawn = np.random.default_rng(seed).normal(20, 6, 30)
+        found = qz.analyze(np.round(drawn) * step, n_resamples=19, rng=0)
+        assert found.verdict != "steps"
+        advice = [each for each in found.advice if "`resolution`" in each]
+        assert len(advice) == (step in (0.25, 50.0, 100.0))
+
+
+def test_who_reads_finer_says_so(tmp_path) -> None:
+    """Values without scatter, all on quarters; what a program printed says nothing of it."""
+    quarters = 0.25 * np.round(np.random.default_rng(1).normal(20, 6, 30))
+    found = qz.analyze(quarters, resolution=0.01, n_resamples=19, rng=0)
+    assert found.verdict == "steps"
+    assert found.unit == pytest.approx(0.25, rel=1e-3)
+    np.savetxt(tmp_path / "quarters.csv", quarters, fmt="%.3f")
+    read = qz.read_readings(tmp_path / "quarters.csv")
+    assert read.steps == pytest.approx(0.25)
+    assert qz.analyze(read, n_resamples=19, rng=0).verdict != "steps"
+    told = qz.read_readings(tmp_path / "quarters.csv", resolution=0.01)
+    assert told.steps == pytest.approx(0.01)
+
+
+@pytest.mark.parametrize("unit", [1.3, 0.127 / 2, 1.602176634e-19])
+def test_exact_multiples_come_with_a_warning(unit: float) -> None:
+    """Half divisions that were converted, and what no ruler has."""
+    rng = np.random.default_rng(1)
+    whole = np.round(rng.normal(20, 6, 30))
+    for sample, warns in (
+        (unit * whole, True),
+        (unit * (whole + 1e-3 * rng.normal(size=30)), False),
+    ):
+        found = qz.analyze(sample, n_resamples=19, rng=0)
+        assert found.verdict == "steps"
+        said = [each for each in found.findings if each.name == "resolution"]
+        assert [each.warns for each in said] == [warns]
+        assert ("exact multiples" in said[0].sentence) is warns
+    moved = qz.analyze(unit * whole + 3.3 * unit, offset="free", n_resamples=19, rng=0)
+    assert any("exact multiples" in each.sentence for each in moved.findings)
+
+
 def test_full_precision_shows_no_step() -> None:
     rng = np.random.default_rng(3)
     assert recorded_steps(rng.normal(size=20)) is None

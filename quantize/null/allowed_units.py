@@ -1,4 +1,4 @@
-"""What is said of the whole numbers: which units it leaves, and when it is worth saying."""
+"""What is said of the readings: which units whole numbers leave, and what is worth saying."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from quantize.model.mixture import MixtureFit
 from quantize.model.model import MixtureModel
 from quantize.null.choices import BLURRED
 from quantize.readings import Readings
+from quantize.recording import is_ruled
 
 _DEVIATIONS = 4.0
 """A reading farther than this from the first and the last tooth has none of them."""
@@ -142,3 +143,14 @@ def worth_saying(mixture: MixtureFit) -> str | None:
         f"If no reading can be more than {number} units, whatever the readings look like, say so "
         f"(`integers=({first}, {number})`): parts of the unit remain as rivals."
     )
+
+
+def if_read_finer(readings: Readings) -> list[str]:
+    """What to say of the resolution, where all readings are on the steps of a ruler."""
+    steps = readings.steps
+    if readings.resolution is not None or steps is None or np.ptp(steps) or not is_ruled(steps[0]):
+        return []
+    return [
+        f"All readings are multiples of {steps[0]:g} and count as recorded in steps of it; if they "
+        "were read to finer steps, say so (`resolution`), and smaller units are tried."
+    ]

@@ -35,6 +35,8 @@ _NEAR_THE_STEP = 0.02
 """A unit this near the recording step, relative to it, is that step whatever its error."""
 _FEW_STEPS = 12
 """A unit of a whole number of recording steps, fewer than this, comes with a warning."""
+_EXACT = 1e-6
+"""Readings within so small a part of the unit of its multiples have no scatter."""
 _BENT = 5.0
 """Counted levels that depart from equal distances by more standard deviations bend visibly."""
 _ODD_SHAPE = 1.5
@@ -238,6 +240,25 @@ def not_the_resolution(step: float | None, unit: float, unit_err: float) -> Find
     )
 
 
+def recorded_finer(fit: MixtureFit) -> Finding:
+    """The unit is no step of the record, as written or converted: the readings have a scatter."""
+    data = fit.readings
+    found = not_the_resolution(data.rounding_step, fit.unit, fit.unit_err)
+    x, k = data.values[data.measured], fit.integers[data.measured].astype(np.float64)
+    if fit.posterior.prior.free:
+        x, k = x - x.mean(), k - k.mean()
+    elif isinstance(fit.posterior.prior.offset, float):
+        x = x - fit.posterior.prior.offset
+    unit = float(k @ x / max(float(k @ k), 1.0))
+    if found.blocks or np.max(np.abs(x - unit * k)) > _EXACT * fit.unit:
+        return found
+    return warned(
+        "resolution",
+        f"All readings are exact multiples of {unit:.6g}, which readings with a scatter are not; "
+        "make sure that they were not recorded in steps of it, before a conversion perhaps.",
+    )
+
+
 def majority_on_comb(fit: MixtureFit) -> Finding:
     """More than half of the readings are better explained by the comb than by a continuum."""
     on = fit.posterior.nearer_than_chance()
@@ -299,7 +320,7 @@ def findings_on_readings(
     return (
         *(doubt for doubt in doubts if doubt is not None),
         enough_levels(fit, occupied),
-        not_the_resolution(data.rounding_step, fit.unit, fit.unit_err),
+        recorded_finer(fit),
         majority_on_comb(fit),
         wide_unit_range(unit_range, fit.unit_range),
     )

@@ -220,12 +220,33 @@ def _over_levels(
 
 
 def _sums(sample: Sample, any_number: FloatArray, *, free: bool) -> dict[str, TwoGenerators]:
-    """Sums of two units, from zero where the comb is, and from an offset."""
+    """Sums of two units, from zero where the comb is, and from an offset.
+
+    They go from zero to where most readings are. With a free offset they are sought from either
+    end: a sample turned about zero has the same answer.
+    """
     typical = sample.variance[int(np.argmax(any_number))]
-    groups = most_probable_groups(sample.values, typical, 1.0)
-    out = {} if free else {SUMS[0]: sums_of_two_units(sample, groups, typical, offset=False)}
-    out[SUMS[1]] = sums_of_two_units(sample, groups, typical, offset=True)
-    return out
+    ways = [(sample, typical), (_turned(sample), typical[::-1])]
+    if not free:
+        ways = ways[:1] if sample.values @ sample.count >= 0 else ways[1:]
+    found = []
+    for each, variance in ways:
+        groups = most_probable_groups(each.values, variance, 1.0)
+        sums = {} if free else {SUMS[0]: sums_of_two_units(each, groups, variance, offset=False)}
+        found.append(sums | {SUMS[1]: sums_of_two_units(each, groups, variance, offset=True)})
+    return max(found, key=lambda sums: sums[SUMS[1]].log_evidence)
+
+
+def _turned(sample: Sample) -> Sample:
+    """The sample with the sign of every reading reversed."""
+    return dataclasses.replace(
+        sample,
+        values=-sample.values[::-1],
+        count=sample.count[::-1],
+        variance=sample.variance[:, ::-1],
+        levels=-sample.levels[::-1],
+        lever=-sample.lever[::-1],
+    )
 
 
 def _any_number(sample: Sample, window: float) -> FloatArray:

@@ -14,7 +14,7 @@ from quantize.counts.fit import CountFit
 from quantize.model.mixture import MixtureFit, fit_posterior
 from quantize.model.model import MixtureModel
 from quantize.null import guards
-from quantize.null.allowed_units import allowed_units, worth_saying
+from quantize.null.allowed_units import allowed_units, if_read_finer, worth_saying
 from quantize.null.calibration import FLOOR, least_by_kind
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import LevelEvidence, NothingCanShow, level_evidence, nothing_shows
@@ -347,7 +347,7 @@ def _advice(mixture: MixtureFit) -> tuple[str, ...]:
     spread = sigma * float(np.median(np.sqrt(levels.factor)))
     ratio = spread / mixture.unit
     share = float(mixture.alternatives["share"].iloc[0])
-    advice = []
+    advice = if_read_finer(mixture.readings)
     needed = readings_needed(ratio)
     if share > _DOMINANT and needed is not None:
         more = needed - n

@@ -281,7 +281,6 @@ def analyze_file(
     }
     if column in cells:
         at = names.index(column)
-        resolution = table.printed_step(at) if resolution is None else resolution
         unit_name = table.unit_of(at) if unit_name is None else unit_name
     found = analyze_groups(
         cells,

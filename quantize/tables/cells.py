@@ -12,7 +12,6 @@ import numpy as np
 from quantize._support.errors import InputError, one_line
 from quantize._support.validation import FloatArray
 
-_MOST_PRINTED_DIGITS = 8
 EXACT = 2.0**53
 """Up to here every whole number is a float."""
 
@@ -146,28 +145,6 @@ def without_unit(column: Sequence[Any], unit: str | None) -> Sequence[Any]:
     return [
         amount if own == unit else cell for cell, (amount, own) in zip(column, parts, strict=True)
     ]
-
-
-def printed_step(column: Sequence[Any], values: FloatArray) -> float | None:
-    """The finest printed decimal of a column of text, or None in full machine precision.
-
-    0.01 for 4.90, 1 for 500, 1e-21 for 1.60e-19.
-    """
-    if not (np.isfinite(values).all() and all(isinstance(cell, str) for cell in column)):
-        return None
-    finest = min(_last_digit(cell.strip()) for cell in column)
-    largest = float(np.abs(values).max())
-    if largest > 0 and np.floor(np.log10(largest)) - finest + 1 > _MOST_PRINTED_DIGITS:
-        return None
-    step = float(f"1e{finest}")
-    return step if 0 < step < np.inf else None
-
-
-def _last_digit(cell: str) -> int:
-    """The power of ten of the last printed digit of a number."""
-    mantissa, _, exponent = cell.lower().partition("e")
-    point = max(mantissa.find("."), mantissa.find(","))
-    return int(exponent or 0) - (len(mantissa) - 1 - point if point >= 0 else 0)
 
 
 def counts_rows(values: FloatArray, group: Any = None) -> bool:

@@ -283,10 +283,6 @@ class Table:
         ]
         return out
 
-    def printed_step(self, at: int) -> float | None:
-        """The finest printed decimal of a column of text; None for other files."""
-        return cells.printed_step(self._bare(at), self.values(at))
-
     # ---- as a whole -------------------------------------------------------------------------
 
     def origin(self, at: int) -> Origin:
