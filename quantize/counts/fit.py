@@ -32,6 +32,7 @@ _MOST_LEVELS = 450
 _FEWEST_COUNTS = 2.0
 _BINS_A_UNIT = 16
 _BINS_A_SIGMA = 2.5
+_IN_A_BIN = 0.2  # of a bin: the scatter of levels that each stand in one
 _REACH = 0.2  # of a unit: the longest step of a position
 
 
@@ -43,7 +44,8 @@ class CountFit(Result):
     ----------
     unit, unit_err : float
         Maximum of the likelihood and its standard error, from the information matrix; times
-        sqrt(chi_square/degrees) where that is above one.
+        sqrt(chi_square/degrees) where that is above one. Where every level stands in one bin, at
+        most that of a unit which puts the farthest of them anywhere within its bin.
     offset : float
         Fixed, or found, in [0, unit).
     sigma : float
@@ -353,12 +355,21 @@ def _divisor(fit: _Fit, modes: FloatArray, data: Counted) -> int:
     return math.gcd(*(int(v) for v in k))
 
 
+def _within_bins(fit: _Fit, data: Counted) -> float:
+    """Standard deviation of a unit that puts the farthest levels anywhere within their bins."""
+    farthest = np.ptp(fit.integers) if data.free else np.abs(fit.integers).max()
+    ends = 2 if data.free else 1
+    return float(data.histogram.widths[0] * math.sqrt(ends / 12) / max(farthest, 1))
+
+
 def _result(data: Counted, best: _Fit, others: list[_Fit], modes: FloatArray) -> CountFit:
     levels, unit = best.levels, best.unit
     chi_square, degrees = levels.chi_square()
     place = levels.beta.size - 1
     variance = float(covariance(levels.information())[place, place])
     error = math.sqrt(max(variance, 0.0)) * math.sqrt(max(chi_square / degrees, 1.0))
+    if levels.variance.max() < (_IN_A_BIN * data.histogram.widths[0]) ** 2:
+        error = min(error, _within_bins(best, data))
     b = float(levels.beta[0]) if data.free else data.fixed
     cycles = math.floor(b / unit) if data.free else 0
     return CountFit(

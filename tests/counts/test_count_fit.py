@@ -186,3 +186,14 @@ def test_modes_are_found_without_the_comb(rng):
 def test_bad_counts(data, options, message):
     with pytest.raises(qz.InputError, match=message):
         qz.counts.fit_counts(data, **options)
+
+
+@pytest.mark.parametrize("offset", ["zero", "free"])
+def test_levels_of_one_bin_each_have_the_error_of_their_bins(offset):
+    """Exact multiples: the likelihood knows nothing inside of a bin, and is flat there."""
+    whole = np.round(np.random.default_rng(1).normal(20, 6, 30_000))
+    found = qz.counts.fit_counts(3.0 * whole, (1.5, 20), offset=offset)
+    width = found.histogram.widths[0]
+    farthest = np.ptp(whole) if offset == "free" else whole.max()
+    assert found.unit == pytest.approx(3.0, abs=0.01)
+    assert 0 < found.unit_err < width / farthest
