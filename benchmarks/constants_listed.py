@@ -111,7 +111,7 @@ NUMERICAL = (
     "envelopes._LEAST_DENSITY", "envelopes._NEARNESS", "envelopes._NEXT_TO_HEAPS",
     "evidence._LEAST_WEIGHT", "exclusion._BLOCK", "exclusion._CELLS", "exclusion._OFFSETS",
     "exclusion._OF_TWO", "exclusion._STEP", "exclusion._STRIDE", "exclusion._UNITS_A_CYCLE",
-    "guards._DRAWS", "hypotheses._FEW_ITEMS", "hypotheses._MOST_GROUPS",
+    "guards._DRAWS", "guards._EXACT", "hypotheses._FEW_ITEMS", "hypotheses._MOST_GROUPS",
     "hypotheses._NEGLIGIBLE_UNIT", "partitions.ONE_SCALE", "partitions.UNDERFLOW",
     "running._SIGMAS", "running_comb._CLOSE", "running_comb._FEWEST_UNITS",
     "running_comb._HOPELESS", "running_levels.EXACT", "running_levels.NEGLIGIBLE",
