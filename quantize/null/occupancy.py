@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
+from scipy.special import gammaln
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.null.choices import CONCENTRATIONS as CONCENTRATIONS
@@ -19,11 +20,13 @@ def log_seats(count: int) -> FloatArray:
 
     It is log Gamma(a + m)/Gamma(a), and zero for equal shares.
     """
-    table = np.zeros((len(CONCENTRATIONS), count + 1))
-    for row, a in enumerate(CONCENTRATIONS):
-        if np.isfinite(a):
-            table[row, 1:] = np.cumsum(np.log(a + np.arange(count)))
-    return table
+    held = np.arange(count + 1)
+    return np.array(
+        [
+            gammaln(a + held) - gammaln(a) if np.isfinite(a) else np.zeros(count + 1)
+            for a in CONCENTRATIONS
+        ]
+    )
 
 
 def log_norm(levels: FloatArray | IntArray, readings: int) -> FloatArray:
@@ -35,22 +38,21 @@ def log_norm(levels: FloatArray | IntArray, readings: int) -> FloatArray:
     ----------
     Johnson, Kotz and Balakrishnan, *Discrete Multivariate Distributions*, Wiley 1997, 35.151.
     """
-    levels = np.asarray(levels, float)
-    out = np.empty((len(CONCENTRATIONS), *levels.shape))
-    for row, a in enumerate(CONCENTRATIONS):
-        if np.isfinite(a):
-            steps = a * levels[..., None] + np.arange(readings)
-            out[row] = -np.log(steps).sum(axis=-1)
-        else:
-            out[row] = -readings * np.log(levels)
-    return out
+    return np.array(
+        [
+            gammaln(a * levels) - gammaln(a * levels + readings)
+            if np.isfinite(a)
+            else -readings * np.log(levels)
+            for a in CONCENTRATIONS
+        ]
+    )
 
 
 def next_share(held: FloatArray, levels: FloatArray | IntArray, seen: int) -> FloatArray:
     """Predictive share of a level that holds `held` of `seen` readings, for each concentration."""
-    out = np.empty((held.size, len(CONCENTRATIONS)))
+    out = np.empty((*held.shape, len(CONCENTRATIONS)))
     for column, a in enumerate(CONCENTRATIONS):
-        out[:, column] = (a + held) / (levels * a + seen) if np.isfinite(a) else 1.0 / levels
+        out[..., column] = (a + held) / (levels * a + seen) if np.isfinite(a) else 1.0 / levels
     return out
 
 

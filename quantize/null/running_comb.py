@@ -81,24 +81,19 @@ class PredictiveComb:
 
     def update(self, x: float) -> None:
         """Take the next reading, its distance from the offset."""
+        unit, rows = self.unit[:, None], np.arange(self.unit.size)
         nearest = np.rint(x / self.unit).astype(np.int64)
-        rows = np.arange(self.unit.size)
-        density = np.zeros(self._log_comb.shape)
-        spread = SPREADS * self.unit[:, None]
-        for step in (-1, 0, 1):
-            tooth = nearest + step
-            column = np.clip(tooth - self._first, 0, self._counts.shape[1] - 1)
-            held = self._counts[rows, column]
-            height = np.exp(-0.5 * ((x - tooth * self.unit)[:, None] / spread) ** 2) / (
-                spread * np.sqrt(2 * np.pi)
-            )
-            for place in self._live:
-                side = self.sides[place]
-                share = next_share(held, side.teeth, self._seen)
-                share[(tooth < side.first) | (tooth > side.last)] = 0.0
-                density[place] += height[:, :, None] * share[:, None, :]
+        tooth = nearest[:, None] + np.array([-1, 0, 1])
+        column = np.clip(tooth - self._first[:, None], 0, self._counts.shape[1] - 1)
+        held = self._counts[rows[:, None], column]
+        spread = (SPREADS * unit)[:, :, None]
+        away = (x - tooth * unit)[:, None] / spread
+        height = np.exp(-0.5 * away**2) / (np.sqrt(2 * np.pi) * spread)
         for place in self._live:
-            self._log_comb[place] += np.log(np.maximum(density[place], 1e-300))
+            side = self.sides[place]
+            share = next_share(held, side.teeth[:, None], self._seen)
+            share[(tooth < side.first[:, None]) | (tooth > side.last[:, None])] = 0.0
+            self._log_comb[place] += np.log(np.maximum(height @ share, 1e-300))
         # One side alone is given up for good where it is hopeless.
         best = self._log_comb.max(axis=(1, 2, 3))
         for place in [place for place in self._live if best[place] < best[0] - _HOPELESS]:
@@ -120,7 +115,7 @@ class PredictiveComb:
         enough = self._occupied[:, 1:].sum(axis=1) >= LEVELS_AT_ZERO
         if not enough.any():
             return -np.inf
-        terms = self._log_comb[:, enough].ravel()
+        terms = self._log_comb[self._live][:, enough].ravel()
         return float(log_sum_exp(terms) - np.log(self._log_comb[0].size))
 
     def best_unit(self) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -43,6 +44,12 @@ class LevelsAnywhere:
         # No reading raises the evidence at a sigma by more than its highest density.
         shortest = min(side.stop - side.start for side in sides)
         self._highest = np.log(np.maximum(1 / (sigma * np.sqrt(2 * np.pi)), 1 / shortest))
+        # How many teeth a side may have; by groups and teeth, their share and places.
+        self._teeth = []
+        for side in sides:
+            teeth, members = np.unique(side.teeth, return_counts=True)
+            falling = log_falling(teeth, int(sides[0].teeth.max()))[:, 1:].T
+            self._teeth.append((teeth, falling + np.log(members / members.sum())))
 
     def log_evidences(self, values: FloatArray, largest: float) -> dict[str, float]:
         """Log evidence of each null, for sorted readings: those of the last call, and more.
@@ -70,14 +77,9 @@ class LevelsAnywhere:
         """Of the numbers in a group; and for each side of so many groups, by teeth and shares."""
         tables = gammaln(np.arange(1, n + 1)) + np.log(max(RESTAURANTS))
         seats = np.vstack([log_seats(n), np.r_[0.0, tables]])
-        most = min(n, int(self.sides[0].teeth.max()))
-        by_side = []
-        for side in self.sides:
-            teeth, members = np.unique(side.teeth, return_counts=True)
-            norm = log_norm(teeth, n) + np.log(members / members.sum())
-            falling = log_falling(teeth.astype(float), most)[:, 1:]
-            by_side.append(log_sum_exp(np.moveaxis(falling + norm[:, :, None], 1, 2)))
-        return seats, by_side
+        norms = (log_norm(teeth, n)[:, None] for teeth, _ in self._teeth)
+        by_teeth = zip(self._teeth, norms, strict=True)
+        return seats, [log_sum_exp(falling + norm) for (_, falling), norm in by_teeth]
 
     def _at(
         self, sigma: float, values: FloatArray, seats: FloatArray, by_side: list[FloatArray]
@@ -126,51 +128,40 @@ class Cuts:
     def __init__(
         self, values: FloatArray, edge: IntArray, sigma: float, length: float, log_seats: FloatArray
     ) -> None:
-        self._n = values.size
-        centred = (values - values.mean()) / sigma
-        first, second = (np.r_[0.0, np.cumsum(term)][edge] for term in (centred, centred**2))
-        # Rows are the ends of the groups, columns their beginnings.
-        number = np.maximum(edge[1:, None] - edge[:-1], 1)
-        squares = second[1:, None] - second[:-1]
-        squares -= np.square(first[1:, None] - first[:-1]) / number
-        log_sigma = float(np.log(sigma))
-        base = -0.5 * np.maximum(squares, 0.0) - np.log(length) + _inside_cells(edge)
+        self._n, self._cells = values.size, edge.size - 1
         many = np.arange(self._n + 1.0)
-        alone = -(many - 1) * (0.5 * _LOG_2PI + log_sigma) - 0.5 * np.log(np.maximum(many, 1))
-        table = log_seats + alone
-        begins = _first_of_any_part(base, number, table)
-        cells = np.arange(len(base))
+        alone = -(many - 1) * (0.5 * _LOG_2PI + float(np.log(sigma)))
+        alone -= 0.5 * np.log(np.maximum(many, 1)) + np.log(length)
+        centred = (values - values.mean()) / sigma
+        self._start, self._stop, rows = _groups(centred, edge, (log_seats + alone).T.copy())
         # Of each end the groups that have a part, one after the other.
-        self._splits = np.r_[0, np.cumsum(cells + 1 - begins)]
-        self._stop = np.repeat(cells, cells + 1 - begins)
-        self._start = np.arange(self._splits[-1]) - (self._splits[:-1] - begins)[self._stop]
-        rows = base[self._stop, self._start] + table[:, number[self._stop, self._start]]
-        best = np.zeros((len(table), len(base) + 1))
-        for cell in cells:
-            part = rows[:, self._splits[cell] : self._splits[cell + 1]]
-            best[:, cell + 1] = (part + best[:, begins[cell] : cell + 1]).max(axis=1)
-        self._best = best
-        self._ways = np.exp(rows + best[:, self._start] - best[:, self._stop + 1])
+        self._splits = np.searchsorted(self._stop, np.arange(self._cells + 1))
+        best = np.zeros((self._cells + 1, rows.shape[1]))
+        for cell, (begin, till) in enumerate(itertools.pairwise(self._splits.tolist())):
+            before = best[cell + 1 - (till - begin) : cell + 1]
+            np.maximum.reduce(rows[begin:till] + before, axis=0, out=best[cell + 1])
+        self._best = best[-1]
+        rows += best[self._start] - best[self._stop + 1]
+        self._ways = np.exp(rows, out=rows).T
 
     def by_groups(self, most: int) -> FloatArray:
         """Log of the sum over the cuts into 1 ... `most` groups, shape (A, most)."""
         ways = self._ways[:-1]
-        kinds, cells = len(ways), len(self._splits) - 1
+        shape = (len(ways), self._cells)
         opening = self._start == 0
-        share = np.zeros((kinds, cells))
-        share[:, self._stop[opening]] = ways[:, opening]
+        share = np.zeros((min(most, self._cells), *shape))
+        share[0][:, self._stop[opening]] = ways[:, opening]
         # A group that begins after a cell follows the cuts that end with it.
-        block = np.arange(kinds)[:, None]
-        before = np.maximum(self._start - 1, 0) + cells * block
+        block = np.arange(len(ways))[:, None]
+        before = np.maximum(self._start - 1, 0) + self._cells * block
         splits = np.append(self._splits[:-1] + self._splits[-1] * block, ways.size)
         later = np.where(opening, 0.0, ways)
-        step = csr_array((later.ravel(), before.ravel(), splits), 2 * (kinds * cells,))
-        sums = np.zeros((kinds, most))
-        for groups in range(min(most, cells)):
-            sums[:, groups] = share[:, -1]
-            share = (step @ share.ravel()).reshape(kinds, cells)
+        step = csr_array((later.ravel(), before.ravel(), splits), 2 * (share[0].size,))
+        for one, more in itertools.pairwise(share):
+            more[:] = (step @ one.ravel()).reshape(shape)
+        log_sum = np.full((len(ways), most), -np.inf)
         with np.errstate(divide="ignore"):
-            log_sum: FloatArray = np.log(sums) + self._best[:-1, -1:]
+            log_sum[:, : len(share)] = np.log(share[:, :, -1]).T + self._best[:-1, None]
         return log_sum
 
     def any_number(self, shorter: float = 0.0) -> float:
@@ -178,30 +169,59 @@ class Cuts:
 
         `shorter` is the log of the length over that on which the levels stand.
         """
-        cells = len(self._splits) - 1
-        step = np.zeros((cells, cells + 1))
+        ways = np.exp(shorter) * self._ways[-1]
+        opening = self._start == 0
+        first = np.zeros(self._cells)
+        first[self._stop[opening]] = ways[opening]
+        step = np.zeros((self._cells, self._cells))
+        step[self._stop[~opening], self._start[~opening] - 1] = -ways[~opening]
         terms = []
         for theta in RESTAURANTS:
-            step[self._stop, self._start] = (
-                theta / max(RESTAURANTS) * np.exp(shorter) * self._ways[-1]
-            )
-            total = solve_triangular(
-                -step[:, 1:], step[:, 0], lower=True, unit_diagonal=True, check_finite=False
-            )
+            np.fill_diagonal(step, max(RESTAURANTS) / theta)
+            total = solve_triangular(step, first, lower=True, check_finite=False)
             norm = np.log(theta + np.arange(self._n)).sum()
             with np.errstate(divide="ignore"):
                 terms.append(np.log(total[-1]) - norm)
-        return float(log_mean_exp(np.array(terms)) + self._best[-1, -1])
+        return float(log_mean_exp(np.array(terms)) + self._best[-1])
 
 
-def _first_of_any_part(base: FloatArray, number: IntArray, table: FloatArray) -> IntArray:
-    """First beginning, for each end, of a group that is not zero beside its cells one by one."""
-    alone = base.diagonal() + table[:, number.diagonal()].min(axis=0)
+def _groups(
+    values: FloatArray, edge: IntArray, table: FloatArray
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """First and last cell of each group that is not zero beside its cells one by one, by the last.
+
+    `table` (n + 1, A) has the log weights of the numbers in a group, whose `values` are measured in
+    sigma; with the squares between them they are the log weights of the groups, shape (P, A).
+    """
+    first, second = (np.r_[0.0, np.cumsum(term)][edge] for term in (values, values**2))
+    ends = (first[1:], second[1:], edge[1:].astype(float))
+    cells, most, log_cuts = np.arange(edge.size - 1), table.max(axis=1), _inside_cells(edge)
+
+    def halved_squares(start: IntArray, ends: Sequence[FloatArray]) -> FloatArray:
+        squares = np.square(ends[0] - first.take(start)) / (ends[2] - edge.take(start))
+        halved: FloatArray = 0.5 * np.maximum(ends[1] - second.take(start) - squares, 0.0)
+        return halved
+
+    alone = log_cuts - halved_squares(cells, ends) + table[np.diff(edge)].min(axis=1)
     running = np.r_[0.0, np.cumsum(alone)]
-    most = base + table.max(axis=0)[number] - (running[1:, None] - running[:-1])
+    # The squares grow with the group; beyond so many nothing that it gains makes up for them.
+    largest = most.max() + log_cuts.max() + np.max(np.maximum.accumulate(running) - running)
+    low, high = np.zeros_like(cells), cells
+    while np.any(low < high):
+        middle = (low + high) // 2
+        far = (low < high) & (halved_squares(middle, ends) > largest + UNDERFLOW)
+        low, high = np.where(far, middle + 1, low), np.where(far, high, middle)
+    size = cells + 1 - low
+    stop = np.repeat(cells, size)
+    start = np.arange(stop.size) - np.repeat(np.cumsum(cells - low), size)
+    number = np.repeat(edge[1:], size) - edge.take(start)
+    base = log_cuts.take(start) - halved_squares(start, [np.repeat(end, size) for end in ends])
+    part = base + most.take(number) + running.take(start) > np.repeat(running[1:], size) - UNDERFLOW
     # A cell by itself always has a part.
-    first: IntArray = np.argmax(most > -UNDERFLOW, axis=1)
-    return first
+    begins = start[part][np.searchsorted(stop[part], cells)]
+    kept = np.flatnonzero(start >= np.repeat(begins, size))
+    log_weight = base.take(kept)[:, None] + table.take(number.take(kept), axis=0)
+    return start.take(kept), stop.take(kept), log_weight
 
 
 def _inside_cells(edge: IntArray) -> FloatArray:

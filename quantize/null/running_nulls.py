@@ -77,22 +77,19 @@ def log_cells(values: FloatArray, window: tuple[float, float]) -> float:
 
     The shares of the cells are Dirichlet, 1 or 0.3 each.
     """
-    n = values.size
-    place = (values - window[0]) / (window[1] - window[0])
-    terms = []
-    for cells in _CELLS:
-        for shift in (0.0, 0.5):
-            number = np.minimum(np.floor(place * cells + shift), cells).astype(np.int64)
-            count = np.bincount(number)
-            count = count[count > 0]
-            for share in _SHARES:
-                total = share * (cells + 1)
-                shares = gammaln(share + count) - gammaln(share)
-                terms.append(
-                    float(shares.sum() + gammaln(total) - gammaln(total + n))
-                    - n * float(np.log((window[1] - window[0]) / cells))
-                )
-    return float(log_mean_exp(np.array(terms)))
+    length = window[1] - window[0]
+    cells, shift = (each.ravel() for each in np.meshgrid(_CELLS, (0.0, 0.5)))
+    number = cells[:, None] * ((values - window[0]) / length) + shift[:, None]
+    number = np.minimum(np.floor(number), cells[:, None]).astype(np.int64)
+    # Every histogram has its own row, as long as the longest.
+    longest = max(_CELLS) + 1
+    row = longest * np.arange(cells.size)[:, None]
+    count = np.bincount((row + number).ravel(), minlength=row.size * longest)
+    count, share = count.reshape(cells.size, -1), np.array(_SHARES)[:, None]
+    held = (gammaln(share[:, None] + count) - gammaln(share)[:, None]).sum(axis=-1)
+    total = share * (cells + 1)
+    held += gammaln(total) - gammaln(total + values.size)
+    return float(log_mean_exp((held - values.size * np.log(length / cells)).ravel()))
 
 
 def log_heaped(phase: FloatArray) -> FloatArray:

@@ -6,7 +6,7 @@ from plain_running import PlainRunning
 
 from quantize.null.partitions import UNDERFLOW
 from quantize.null.running import RunningEvidence
-from quantize.null.running_levels import EXACT, NEGLIGIBLE, _first_of_any_part, cell_edges
+from quantize.null.running_levels import EXACT, NEGLIGIBLE, _groups, cell_edges
 
 UNIT_RANGE, WINDOW = (0.4, 2.5), (-6.0, 6.0)
 
@@ -124,18 +124,24 @@ def test_readings_beside_a_gap_are_cells_of_their_own():
 def test_groups_that_have_no_part_are_those_far_below_their_cells(level):
     """By the definition, one group after the other; in tiny units the cells weigh more than one."""
     rng = np.random.default_rng(17)
-    apart = np.subtract.outer(np.arange(14), np.arange(14))
-    base = level - (20 + rng.uniform(0, 15, apart.shape)) * apart**2
-    number = (apart + 1).clip(1)
-    table = rng.normal(size=(3, 20))
-    cell = [base[i, i] + table[:, 1].min() for i in range(14)]
-    first = [
-        next(
-            j
-            for j in range(i + 1)
-            if base[i, j] + table[:, number[i, j]].max() - sum(cell[j : i + 1]) > -UNDERFLOW
-        )
-        for i in range(14)
-    ]
-    assert len(set(first)) > 4
-    assert _first_of_any_part(base, number, table).tolist() == first
+    values, edge = np.cumsum(rng.uniform(5, 25, 17)), np.r_[:9, 10, 12:18]
+    table = level + 40 * np.arange(18)[:, None] + rng.normal(size=(18, 3))
+    start, stop, found = _groups(values, edge, table)
+    inside = np.r_[0.0, np.diff(edge) - 1, 0.0]
+    base = {}
+    for i, end in enumerate(edge[1:]):
+        for j in range(i + 1):
+            mine = values[edge[j] : end]
+            cuts = 1 + (0.5 * (inside[j] + inside[j + 1]) if j else 0.0)
+            base[i, j] = np.log(cuts) - 0.5 * np.sum((mine - mine.mean()) ** 2)
+    cell = [base[i, i] + table[edge[i + 1] - edge[i]].min() for i in range(len(edge) - 1)]
+    kept = []
+    for i in range(len(cell)):
+        most = [base[i, j] + table[edge[i + 1] - edge[j]].max() for j in range(i + 1)]
+        parts = [m - sum(cell[j : i + 1]) > -UNDERFLOW for j, m in enumerate(most)]
+        kept += [(i, j) for j in range(parts.index(True), i + 1)]
+    assert len({j for _, j in kept}) == len(cell)
+    assert len(kept) < 0.9 * len(base)
+    assert list(zip(stop.tolist(), start.tolist(), strict=True)) == kept
+    expected = [base[pair] + table[edge[pair[0] + 1] - edge[pair[1]]] for pair in kept]
+    assert found == pytest.approx(np.array(expected), abs=1e-9)
