@@ -38,43 +38,29 @@ _SIGMAS = 12
 class SmoothedBootstrap:
     """Charge states drawn again with replacement and spread by a normal kernel.
 
-    Variance is kept by shrinking towards the mean. The scatter of the readings within a state is
-    drawn again too, and the rounding is done again.
+    Variance is kept by shrinking towards the mean.
     """
 
     mean: FloatArray
-    index: IntArray
-    inner: FloatArray
     bandwidth: float
     like: Readings
 
     @classmethod
     def of(cls, readings: Readings, largest_unit: float) -> SmoothedBootstrap:
         """The null of these readings for trial units up to `largest_unit`."""
-        levels = readings.levels()
-        mean, index = levels.mean, levels.index
-        n = mean.size
-        spread = float(np.std(mean, ddof=1)) if n > 1 else 0.0
-        rule = _RULE * spread * n**-0.2
-        return cls(
-            mean=mean,
-            index=index,
-            inner=readings.values - mean[index],
-            bandwidth=max(BANDWIDTH * largest_unit, rule),
-            like=readings,
-        )
+        mean = readings.levels().mean
+        spread = float(np.std(mean, ddof=1)) if mean.size > 1 else 0.0
+        rule = _RULE * spread * mean.size**-0.2
+        return cls(mean=mean, bandwidth=max(BANDWIDTH * largest_unit, rule), like=readings)
 
     def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
-        """`size` data sets, shape (size, n)."""
         n = self.mean.size
         centre, variance = float(self.mean.mean()), float(self.mean.var())
         drawn = self.mean[rng.integers(0, n, (size, n))] - centre
         drawn += self.bandwidth * rng.standard_normal((size, n))
         if variance > 0:
             drawn *= np.sqrt(variance / (variance + self.bandwidth**2))
-        values: FloatArray = centre + drawn[:, self.index]
-        values += scatter_within(self.inner, self.index, values.shape, rng)
-        return self.like.recorded(values)
+        return _read(centre + drawn, self.like, rng)
 
     def density(self, width: float) -> tuple[FloatArray, float]:
         """The share of the readings in each bin of this width, and where the first bin begins.
@@ -93,20 +79,20 @@ class SmoothedBootstrap:
         return spread / spread.sum(), start
 
 
-def scatter_within(
-    inner: FloatArray, index: IntArray, shape: tuple[int, ...], rng: np.random.Generator
-) -> FloatArray | float:
-    """The readings' deviations from the means of their states, drawn again in `shape`.
+def _read(places: FloatArray, like: Readings, rng: np.random.Generator) -> FloatArray:
+    """Readings of charge states at these places, (size, states), as often and as finely as those.
 
-    Nothing where no state was read twice.
+    The deviations from the means of the states are drawn again, if any state was read twice.
     """
-    if not np.any(inner):
-        return 0.0
-    # Residuals of states of m readings are short by sqrt((m−1)/m).
-    count = np.bincount(index)[index]
-    repeated = (inner * np.sqrt(count / np.maximum(count - 1, 1)))[count > 1]
-    drawn: FloatArray = rng.choice(repeated, size=shape)
-    return drawn
+    levels = like.levels()
+    values = places[:, levels.index]
+    inner = like.values - levels.mean[levels.index]
+    if np.any(inner):
+        # Residuals of states of m readings are short by sqrt((m−1)/m).
+        count = np.bincount(levels.index)[levels.index]
+        repeated = (inner * np.sqrt(count / np.maximum(count - 1, 1)))[count > 1]
+        values += rng.choice(repeated, size=values.shape)
+    return like.recorded(values)
 
 
 @runtime_checkable
@@ -124,31 +110,19 @@ class Family(Protocol):
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class FittedFamily:
-    """Charge states drawn from a family that was fitted to their means by its own ``fit``.
-
-    The scatter of the readings within a state is drawn again too, and the rounding is done again.
-    """
+    """Charge states drawn from a family that was fitted to their means by its own ``fit``."""
 
     draw: Callable[..., Any]
     parameters: tuple[float, ...]
-    index: IntArray
-    inner: FloatArray
     like: Readings
 
     @classmethod
     def of(cls, readings: Readings, family: Family) -> FittedFamily:
-        """The null of these readings.
-
-        Raises
-        ------
-        InputError
-            When the family cannot be fitted.
-        """
-        levels = readings.levels()
+        """The null of these readings; an error where the family cannot be fitted."""
         name = getattr(family, "name", type(family).__name__)
         try:
             with np.errstate(all="ignore"):
-                parameters = tuple(float(value) for value in family.fit(levels.mean))
+                parameters = tuple(float(value) for value in family.fit(readings.levels().mean))
         except (ValueError, RuntimeError, ArithmeticError) as error:
             raise InputError(
                 f"`null` {name} cannot be fitted to the readings ({error}); "
@@ -159,22 +133,12 @@ class FittedFamily:
                 f"`null` {name} fits the readings with the parameters {parameters}; "
                 "give another family or a sampler."
             )
-        return cls(
-            draw=family.rvs,
-            parameters=parameters,
-            index=levels.index,
-            inner=readings.values - levels.mean[levels.index],
-            like=readings,
-        )
+        return cls(draw=family.rvs, parameters=parameters, like=readings)
 
     def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
-        """`size` data sets, shape (size, n)."""
-        shape = (size, int(self.index.max()) + 1)
+        shape = (size, self.like.levels().mean.size)
         drawn = np.asarray(self.draw(*self.parameters, size=shape, random_state=rng), dtype=float)
-        values = drawn[:, self.index]
-        return self.like.recorded(
-            values + scatter_within(self.inner, self.index, values.shape, rng)
-        )
+        return _read(drawn, self.like, rng)
 
 
 class Uniform:
@@ -189,7 +153,6 @@ class Uniform:
         return float(data.min()) - 0.5 * (length - span), length
 
     def rvs(self, start: float, length: float, *, size: Any, random_state: Any) -> FloatArray:
-        """Draws, of shape `size`."""
         drawn: FloatArray = start + length * random_state.random(size)
         return drawn
 
@@ -204,17 +167,15 @@ class Normal:
         return float(data.mean()), float(data.std(ddof=1)) if data.size > 1 else 0.0
 
     def rvs(self, mean: float, deviation: float, *, size: Any, random_state: Any) -> FloatArray:
-        """Draws, of shape `size`."""
         drawn: FloatArray = random_state.normal(mean, deviation, size)
         return drawn
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class RedrawnLevels:
-    """Sampler: every cluster keeps its readings and their scatter, and moves to a new place.
+    """Every cluster keeps its readings and their scatter, and moves to a new place.
 
-    The places are uniform on the range of the readings widened by one mean gap. Rounding is done
-    again. It is a null for `quantize.compare_null`.
+    The places are uniform on the range of the readings widened by one mean gap.
     """
 
     centre: FloatArray
@@ -253,7 +214,6 @@ class RedrawnLevels:
         )
 
     def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
-        """`size` data sets, shape (size, n)."""
         places = rng.uniform(self.low, self.high, (size, self.centre.size))
         return self.like.recorded(places[:, self.group] + self.residual)
 

@@ -77,7 +77,7 @@ class LargestScore:
 
     def __call__(self, values: FloatArray) -> FloatArray:
         values = np.atleast_2d(values)
-        low, high = self._unit_ranges(values)
+        low, high = self._unit_ranges(np.ptp(values, axis=1))
         x = values - self.offset
         if self.free:
             x = x - 0.5 * (x.min(axis=1) + x.max(axis=1))[:, None]
@@ -135,16 +135,15 @@ class LargestScore:
         found: FloatArray = largest / squares if self.free else largest * np.sqrt(2 / squares)
         return found
 
-    def _unit_ranges(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def _unit_ranges(self, spans: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Smallest and largest unit for data sets that lie on these lengths."""
+        given = np.array([[self.unit_range.low], [self.unit_range.high]]) * np.ones(spans.size)
         if not self.unit_range.chosen:
-            ones = np.ones(len(values))
-            return self.unit_range.low * ones, self.unit_range.high * ones
-        spans = np.ptp(values, axis=1)
-        low, high = default_limits(spans, values.shape[1], step=self.step or 0.0, sigma=self.sigma)
+            return given[0], given[1]
+        n = self.weights.size
+        chosen = default_limits(spans, n, step=self.step or 0.0, sigma=self.sigma)
         # A data set of equal values has no range of its own.
-        low, high = np.where(
-            spans > 0, (low, high), np.array([[self.unit_range.low], [self.unit_range.high]])
-        )
+        low, high = np.where(spans > 0, chosen, given)
         return np.minimum(low, 0.99 * high), high
 
     def has_limit(self, null: SmoothedBootstrap) -> bool:
@@ -168,7 +167,8 @@ class LargestScore:
 
         width = self.unit_range.low / _BINS
         density, start = null.density(width)
-        low, high, ends = self._ranges_in_the_limit(density, width, count, rng)
+        spans, ends = self._spans_in_the_limit(density, width, count, rng)
+        low, high = self._unit_ranges(spans)
         first = start - self.offset + 0.5 * width
         near, far = first + ends[0], first + ends[1]
         reach = far - near if self.free else max(far, 0.0) - min(near, 0.0)
@@ -196,20 +196,18 @@ class LargestScore:
             out[rows] = np.where(inside, height, -np.inf).max(axis=1)
         return out
 
-    def _ranges_in_the_limit(
+    def _spans_in_the_limit(
         self, density: FloatArray, width: float, count: int, rng: np.random.Generator
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """The ranges of data sets with this density, and the ends of the widest of a batch."""
+    ) -> tuple[FloatArray, FloatArray]:
+        """Spans of data sets with this density, and the ends of the widest of a batch."""
         n, running = self.weights.size, np.cumsum(density)
         edges = width * np.arange(1, density.size + 1)
         # The largest of n has the n-th power of the distribution; it knows nothing of the smallest.
         ends = np.interp([1 / (_TYPICAL * n), 1 - 1 / (_TYPICAL * n)], running, edges)
         if not self.unit_range.chosen:
-            return np.full(count, self.unit_range.low), np.full(count, self.unit_range.high), ends
+            return np.zeros(count), ends
         part = rng.random((2, count)) ** (1 / n)
-        spans = np.interp(part[0], running, edges) - np.interp(1 - part[1], running, edges)
-        low, high = default_limits(spans, n, step=self.step or 0.0, sigma=self.sigma)
-        return np.minimum(low, 0.99 * high), np.asarray(high), ends
+        return np.interp(part[0], running, edges) - np.interp(1 - part[1], running, edges), ends
 
 
 def error_of_transform(n: int, size: int, precision: Precision) -> float:

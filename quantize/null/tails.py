@@ -21,6 +21,8 @@ FEWEST_RESAMPLES = 200
 """With fewer, a tenth is too little to fit a tail to."""
 LARGEST_SHAPE = 0.5
 """Heavier tails than this are not believed."""
+MOST_RESAMPLES = 1_000_000
+"""With more a p-value is no better known than the null is."""
 
 
 def counted_p(value: float, resampled: FloatArray) -> float:
@@ -29,43 +31,21 @@ def counted_p(value: float, resampled: FloatArray) -> float:
     References
     ----------
     Phipson and Smyth, Stat. Appl. Genet. Mol. Biol. 9(1):39 (2010).
-
-    Examples
-    --------
-    >>> counted_p(3.0, np.array([1.0, 2.0, 3.0, 4.0]))
-    0.6
     """
     reached = int(np.sum(resampled >= value - TIE * max(abs(value), 1e-300)))
     return (reached + 1) / (resampled.size + 1)
 
 
 def critical_value(alpha: float, resampled: FloatArray) -> float:
-    """Smallest resampled value whose `counted_p` is at most `alpha`: the inverse of it.
-
-    Raises
-    ------
-    InputError
-        When there are too few resamples for this `alpha`.
-
-    Examples
-    --------
-    >>> critical_value(0.6, np.array([1.0, 2.0, 3.0, 4.0]))
-    3.0
-    """
+    """Smallest resampled value whose `counted_p` is at most `alpha`: the inverse of it."""
     alpha = validation.fraction("alpha", alpha)
     need_resamples(resampled.size, alpha)
     falling = np.sort(resampled)[::-1]
     allowed = int(np.floor(alpha * (resampled.size + 1) * (1 + 1e-12))) - 1
-    if allowed == 0:
-        return float(np.nextafter(falling[0] * (1 + 2 * TIE * np.sign(falling[0])), np.inf))
-    for value in falling[allowed - 1 :: -1]:
+    for value in falling[:allowed][::-1]:
         if counted_p(float(value), resampled) <= alpha * (1 + 1e-12):
             return float(value)
     return float(np.nextafter(falling[0] * (1 + 2 * TIE * np.sign(falling[0])), np.inf))
-
-
-MOST_RESAMPLES = 1_000_000
-"""With more a p-value is no better known than the null is."""
 
 
 def resamples(n_resamples: object) -> int:
@@ -90,119 +70,6 @@ def need_resamples(n_resamples: int, alpha: float) -> None:
 
 
 @dataclasses.dataclass(frozen=True)
-class ParetoTail:
-    r"""Generalised Pareto law of the excesses over a high quantile of the resampled statistic.
-
-    .. math:: P(T > t) = P(T > t_0)\,(1 + \xi\,(t - t_0)/\beta)^{-1/\xi}
-
-    It is extrapolation, never a count.
-
-    Attributes
-    ----------
-    start : float
-        t₀; the tail holds above it.
-    share : float
-        P(T > t₀).
-    shape, scale : float
-        ξ and β.
-
-    References
-    ----------
-    Pickands, Annals of Statistics 3:119 (1975); Knijnenburg et al., Bioinformatics 25:i161 (2009),
-    for permutation p-values.
-    """
-
-    start: float
-    share: float
-    shape: float
-    scale: float
-
-    def p_value(self, value: float) -> float:
-        """P(T > value), for values above `start`."""
-        excess = max(value - self.start, 0.0) / self.scale
-        if abs(self.shape) < 1e-9:
-            return float(self.share * np.exp(-excess))
-        inside = max(1 + self.shape * excess, 0.0)
-        return float(self.share * inside ** (-1 / self.shape))
-
-    def value(self, p_value: float) -> float:
-        """The statistic whose `p_value` this is: the inverse."""
-        if p_value <= 0:
-            return float("inf") if self.shape >= 0 else self.start - self.scale / self.shape
-        ratio = np.log(self.share / p_value)
-        if abs(self.shape) < 1e-9:
-            return float(self.start + self.scale * ratio)
-        return float(self.start + self.scale * np.expm1(self.shape * ratio) / self.shape)
-
-
-def fit_tail(resampled: FloatArray, *, exponential: bool, reach: float = -np.inf) -> ParetoTail:
-    """Fit the upper tail, by maximum likelihood, to the largest tenth of the resamples.
-
-    Parameters
-    ----------
-    resampled : array, shape (n,)
-    exponential : bool
-        Keep the shape at zero: for a statistic whose tail is known to fall exponentially.
-    reach : float
-        The tail must reach beyond this value, so that no observed value gets a p of zero.
-
-    Raises
-    ------
-    InputError
-        When there are fewer than `FEWEST_RESAMPLES`, or the largest tenth are all equal.
-    """
-    ordered = np.sort(resampled)
-    many = int(EXCEEDANCES * ordered.size)
-    if ordered.size < FEWEST_RESAMPLES:
-        raise InputError(
-            f"`n_resamples` is {ordered.size}; a tail needs at least {FEWEST_RESAMPLES}."
-        )
-    start = float(ordered[-many - 1])
-    excess = ordered[-many:] - start
-    if not excess.any():
-        raise InputError(
-            f"`statistic` is {start:g} in every one of the largest {many} resamples; they have no "
-            "tail to extrapolate, so use the counted p-value."
-        )
-    share = many / ordered.size
-    mean = float(excess.mean())
-    if exponential:
-        return ParetoTail(start, share, 0.0, mean)
-    most = max(float(excess[-1]), reach - start)
-    shape, scale = _largest_likelihood(excess, most)
-    return ParetoTail(start, share, shape, scale)
-
-
-def _largest_likelihood(excess: FloatArray, most: float) -> tuple[float, float]:
-    """ξ and β by the one-dimensional profile in ξ/β (Grimshaw, Technometrics 35:185, 1993)."""
-    from scipy.optimize import minimize_scalar
-
-    mean = float(excess.mean())
-
-    def shape(ratio: float) -> float:
-        return float(np.mean(np.log1p(ratio * excess)))
-
-    def loss(ratio: float) -> float:
-        if abs(ratio) * mean < 1e-7:
-            return float(np.log(mean) + 1)
-        xi = shape(ratio)
-        return float(np.log(xi / ratio) + 1 + xi) if xi > -1 else np.inf
-
-    # The law ends at −1/ratio; it must end above `most`, and ξ stay below its largest value.
-    low, high = -0.999 / most, 10.0 / mean
-    pieces = np.linspace(low, 0.0, 4).tolist() + [0.1 / mean, 1.0 / mean, high]
-    found = [
-        minimize_scalar(loss, bounds=ends, method="bounded", options={"xatol": 1e-9 / mean})
-        for ends in itertools.pairwise(pieces)
-    ]
-    ratio = float(min(found, key=lambda result: float(result.fun)).x)
-    if abs(ratio) * mean < 1e-7:
-        return 0.0, mean
-    xi = min(shape(ratio), LARGEST_SHAPE)
-    return xi, xi / ratio if xi < LARGEST_SHAPE else float(mean * (1 - LARGEST_SHAPE))
-
-
-@dataclasses.dataclass(frozen=True)
 class ResultantScale:
     r"""The scale on which the largest cosine score, or phase-free power, has an exponential tail.
 
@@ -210,24 +77,13 @@ class ResultantScale:
     chance that falls as :math:`e^{-n I(c)}`, I(c) = κc − log I₀(κ), I₁(κ)/I₀(κ) = c (Cramér). It is
     S²/2, or z, while these are small beside n, and grows without bound at their largest values.
 
-    Parameters
-    ----------
-    n : float
-        Effective number of readings.
-    cosine : bool
-        Whether the statistic is the cosine score, √(2n) times the mean cosine, or the power, n
-        times the squared length of the mean resultant.
+    `n` is the effective number of readings; the cosine score is √(2n) times the mean cosine, the
+    power n times the squared length of the mean resultant.
 
     References
     ----------
     Mardia and Jupp, *Directional Statistics*, Wiley 2000, section 4.8, for the uniform law's
     resultant; Cramér, Actualités scientifiques 736:5 (1938), for the rate.
-
-    Examples
-    --------
-    >>> scale = ResultantScale(1e6, cosine=True)
-    >>> round(scale.of(4.0), 3), round(scale.back(8.0), 3)
-    (8.0, 4.0)
     """
 
     n: float
@@ -261,31 +117,92 @@ def _rate_table() -> tuple[FloatArray, FloatArray]:
 
 @dataclasses.dataclass(frozen=True)
 class Tail:
-    """A fitted tail of a resampled statistic, on the scale where it is exponential if one is known.
+    r"""Generalised Pareto law of the excesses over a high quantile of a resampled statistic.
 
-    Attributes
+    .. math:: P(T > t) = P(T > t_0)\,(1 + \xi\,(t - t_0)/\beta)^{-1/\xi}
+
+    `start` is t₀, `share` P(T > t₀), `shape` ξ and `scale` β. With a `resultant` they hold on the
+    scale of that, where ξ is zero. It is extrapolation, never a count.
+
+    References
     ----------
-    law : ParetoTail
-    scale : ResultantScale or None
+    Pickands, Annals of Statistics 3:119 (1975); Knijnenburg et al., Bioinformatics 25:i161 (2009),
+    for permutation p-values.
     """
 
-    law: ParetoTail
-    scale: ResultantScale | None
+    start: float
+    share: float
+    shape: float
+    scale: float
+    resultant: ResultantScale | None = None
 
     @classmethod
     def of(
-        cls, resampled: FloatArray, scale: ResultantScale | None, reach: float = -np.inf
+        cls, resampled: FloatArray, resultant: ResultantScale | None = None, reach: float = -np.inf
     ) -> Tail:
-        """Fit it; see `fit_tail`."""
-        if scale is None:
-            return cls(fit_tail(resampled, exponential=False, reach=reach), None)
-        return cls(fit_tail(scale.of(resampled), exponential=True), scale)
+        """Fit it to the largest tenth of the resamples, by maximum likelihood.
+
+        The tail must extend beyond `reach`, so that no observed value gets a p of zero. Too few
+        resamples, and those whose largest tenth are all equal, have none.
+        """
+        ordered = np.sort(resampled if resultant is None else resultant.of(resampled))
+        many = int(EXCEEDANCES * ordered.size)
+        if ordered.size < FEWEST_RESAMPLES:
+            raise InputError(
+                f"`n_resamples` is {ordered.size}; a tail needs at least {FEWEST_RESAMPLES}."
+            )
+        start = float(ordered[-many - 1])
+        excess = ordered[-many:] - start
+        if not excess.any():
+            raise InputError(
+                f"`statistic` is {start:g} in every one of the largest {many} resamples; they have "
+                "no tail to extrapolate, so use the counted p-value."
+            )
+        shape, scale = 0.0, float(excess.mean())
+        if resultant is None:
+            shape, scale = _largest_likelihood(excess, max(float(excess[-1]), reach - start))
+        return cls(start, many / ordered.size, shape, scale, resultant)
 
     def p_value(self, statistic: float) -> float:
-        """P(T > statistic), extrapolated."""
-        return self.law.p_value(statistic if self.scale is None else self.scale.of(statistic))
+        """P(T > statistic), for statistics above the start of the tail."""
+        value = statistic if self.resultant is None else self.resultant.of(statistic)
+        excess = max(value - self.start, 0.0) / self.scale
+        if self.shape == 0:
+            return float(self.share * np.exp(-excess))
+        return float(self.share * max(1 + self.shape * excess, 0.0) ** (-1 / self.shape))
 
     def value(self, p_value: float) -> float:
-        """The statistic with this extrapolated p-value."""
-        found = self.law.value(p_value)
-        return found if self.scale is None else self.scale.back(found)
+        """The statistic whose `p_value` this is: the inverse."""
+        from scipy.special import boxcox
+
+        found = float(self.start + self.scale * boxcox(self.share / p_value, self.shape))
+        return found if self.resultant is None else self.resultant.back(found)
+
+
+def _largest_likelihood(excess: FloatArray, most: float) -> tuple[float, float]:
+    """ξ and β by the one-dimensional profile in ξ/β (Grimshaw, Technometrics 35:185, 1993)."""
+    from scipy.optimize import minimize_scalar
+
+    mean = float(excess.mean())
+
+    def shape(ratio: float) -> float:
+        return float(np.mean(np.log1p(ratio * excess)))
+
+    def loss(ratio: float) -> float:
+        if abs(ratio) * mean < 1e-7:
+            return float(np.log(mean) + 1)
+        xi = shape(ratio)
+        return float(np.log(xi / ratio) + 1 + xi) if xi > -1 else np.inf
+
+    # The law ends at −1/ratio; it must end above `most`, and ξ stay below its largest value.
+    low, high = -0.999 / most, 10.0 / mean
+    pieces = np.linspace(low, 0.0, 4).tolist() + [0.1 / mean, 1.0 / mean, high]
+    found = [
+        minimize_scalar(loss, bounds=ends, method="bounded", options={"xatol": 1e-9 / mean})
+        for ends in itertools.pairwise(pieces)
+    ]
+    ratio = float(min(found, key=lambda result: float(result.fun)).x)
+    if abs(ratio) * mean < 1e-7:
+        return 0.0, mean
+    xi = min(shape(ratio), LARGEST_SHAPE)
+    return xi, xi / ratio if xi < LARGEST_SHAPE else float(mean * (1 - LARGEST_SHAPE))

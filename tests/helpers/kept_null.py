@@ -206,15 +206,14 @@ def _compared() -> Cases:
         "tail": lambda: [
             (t, t.p_value(4.0), t.p_value(9.0), t.value(0.01), t.value(1e-5))
             for t in (
-                tails.fit_tail(drawn, exponential=True),
-                tails.fit_tail(drawn, exponential=False),
-                tails.fit_tail(np.tanh(drawn), exponential=False),
-                tails.fit_tail(drawn, exponential=False, reach=5.0),
+                tails.Tail.of(drawn),
+                tails.Tail.of(np.tanh(drawn)),
+                tails.Tail.of(drawn, reach=5.0),
             )
         ],
         "tail on a scale": lambda: [
             (t.p_value(5.0), t.value(1e-3))
-            for t in (tails.Tail.of(np.abs(drawn), scale()), tails.Tail.of(drawn, None, 4.0))
+            for t in (tails.Tail.of(np.abs(drawn), scale()), tails.Tail.of(drawn, reach=4.0))
         ],
         "scale": lambda: [
             (scale(), scale().of(3.0), scale().of(np.array([0.0, 2.0, 6.0])), scale().back(4.0))

@@ -9,7 +9,7 @@ from running_path import running_evidence
 from scipy import stats
 
 import quantize as qz
-from quantize.null.tails import fit_tail
+from quantize.null.tails import Tail
 
 PAGE = np.array([1.02, -2.03, 0.01, 3.05, -1.02, 1.95, -2.96, 3.99, 1.02, 2.04, -4.03, 0.98])
 
@@ -29,7 +29,7 @@ def test_running_evidence_in_another_unit(scale: float) -> None:
 @pytest.mark.parametrize("shape", [-0.2, 0.15])
 def test_the_tail_of_a_statistic_in_another_unit(shape: float, scale: float) -> None:
     values = stats.genpareto.rvs(shape, size=2000, random_state=7)
-    found = fit_tail(scale * values, exponential=False)
+    found = Tail.of(scale * values)
     # scipy.stats.genpareto.fit of the same excesses, at the scale of one.
     excess = np.sort(values)[-200:] - found.start / scale
     xi, _, beta = stats.genpareto.fit(excess, floc=0)

@@ -43,7 +43,7 @@ def test_too_few_resamples_for_alpha_say_how_many_are_needed():
 def test_fitted_tail_is_that_of_scipy(shape):
     """scipy.stats.genpareto.fit with the threshold held."""
     values = stats.genpareto.rvs(shape, size=4000, random_state=3)
-    found = tails.fit_tail(values, exponential=False)
+    found = tails.Tail.of(values)
     excess = np.sort(values)[-400:] - found.start
     xi, _, scale = stats.genpareto.fit(excess, floc=0)
     assert found.shape == pytest.approx(xi, abs=1e-3)
@@ -55,24 +55,26 @@ def test_fitted_tail_is_that_of_scipy(shape):
 
 def test_tail_reaches_beyond_the_observed_value():
     values = stats.genpareto.rvs(-0.4, size=2000, random_state=4)
-    free = tails.fit_tail(values, exponential=False)
+    free = tails.Tail.of(values)
     assert free.p_value(9.0) == 0.0
-    held = tails.fit_tail(values, exponential=False, reach=9.0)
+    held = tails.Tail.of(values, reach=9.0)
     assert held.p_value(9.0) > 0.0
 
 
 def test_exponential_tail_of_an_exponential_law():
-    values = np.random.default_rng(5).exponential(size=20_000)
-    found = tails.fit_tail(values, exponential=True)
+    scale = tails.ResultantScale(40.0, cosine=True)
+    rates = np.random.default_rng(5).exponential(size=20_000)
+    found = tails.Tail.of(np.array([scale.back(rate) for rate in rates]), scale)
     # 2,000 excesses tell the scale to 2.2 %, and log p at 1e-5 to 9.2 times that: four of them.
-    assert abs(np.log(found.p_value(-np.log(1e-5)) / 1e-5)) < 4 * 9.2 / np.sqrt(2000)
+    height = scale.back(-np.log(1e-5))
+    assert abs(np.log(found.p_value(height) / 1e-5)) < 4 * 9.2 / np.sqrt(2000)
 
 
 def test_constant_and_few_resamples_have_no_tail():
     with pytest.raises(InputError, match="no tail to extrapolate"):
-        tails.fit_tail(np.full(500, 2.0), exponential=False)
+        tails.Tail.of(np.full(500, 2.0))
     with pytest.raises(InputError, match="needs at least 200"):
-        tails.fit_tail(np.arange(100.0), exponential=False)
+        tails.Tail.of(np.arange(100.0))
 
 
 def test_comparison_extrapolates_only_where_it_cannot_count():
