@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -87,13 +88,7 @@ def p_value_bound(
     data = as_readings(readings)
     mode, b = validation.offset_mode(offset)
     unit_range = unit_range_for(data, unit_range)
-    weight = _shares(data)
-    frequencies = (1 / unit_range.high, 1 / unit_range.low)
-    x = data.values - b
-    if mode == "free":
-        spread = float(np.sqrt(np.sum(weight * (x - np.sum(weight * x)) ** 2)))
-        return rayleigh_bound(max(height, 0.0), spread, frequencies)
-    return score_bound(height, float(np.sqrt(np.sum(weight * x**2))), frequencies)
+    return chance_of(height, data.values - b, data.weights**2, unit_range, free=mode == "free")
 
 
 def height_for(
@@ -150,9 +145,24 @@ def height_for(
     return float(brentq(miss, 1e-9, high, xtol=1e-12))
 
 
-def _shares(data: Readings) -> FloatArray:
-    share: FloatArray = data.weights**2 / np.sum(data.weights**2)
-    return share
+def chance_of(
+    height: float, x: FloatArray, weight: FloatArray, unit_range: UnitRange, *, free: bool
+) -> float:
+    """The bound for distances x from the offset, each with this part of the weight."""
+    share = weight / np.sum(weight)
+    if free:
+        spread = float(np.sqrt(np.sum(share * (x - np.sum(share * x)) ** 2)))
+        return rayleigh_bound(max(height, 0.0), spread, frequencies(unit_range))
+    return score_bound(height, float(np.sqrt(np.sum(share * x**2))), frequencies(unit_range))
+
+
+def frequencies(unit_range: UnitRange) -> tuple[float, float]:
+    """Lowest and highest 1/unit of the range."""
+    return 1 / unit_range.high, 1 / unit_range.low
+
+
+def _chance(log_p: float) -> float:
+    return min(1.0, max(math.exp(max(log_p, -690.0)), _SMALLEST))
 
 
 def rayleigh_bound(power: float, spread: float, frequencies: tuple[float, float]) -> float:
@@ -178,7 +188,7 @@ def rayleigh_bound(power: float, spread: float, frequencies: tuple[float, float]
     """
     width = (frequencies[1] - frequencies[0]) * spread * math.sqrt(4 * math.pi)
     log_p = -power + math.log1p(width * math.sqrt(max(power, 0.0)))
-    return min(1.0, max(math.exp(max(log_p, -690.0)), _SMALLEST))
+    return _chance(log_p)
 
 
 def score_bound(score: float, reach: float, frequencies: tuple[float, float]) -> float:
@@ -204,7 +214,7 @@ def score_bound(score: float, reach: float, frequencies: tuple[float, float]) ->
     """
     rate = (frequencies[1] - frequencies[0]) * reach
     log_p = -0.5 * score**2 + math.log(rate + 0.5) if score > 0 else 0.0
-    return min(1.0, max(math.exp(max(log_p, -690.0)), _SMALLEST))
+    return _chance(log_p)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -270,11 +280,12 @@ def equal_spacing(
     if k < 3:
         return Spacing(p_value=1.0, levels=k, residual=math.nan, integers=())
     cycles = y / unit
-    shift = _mean_phase(cycles) if free else 0.0
-    whole = np.rint(cycles - shift)
-    away = cycles - shift - whole
     if free:
-        away = away - away.mean()
+        cycles = cycles - _mean_phase(cycles)
+    whole = np.rint(cycles)
+    away = cycles - whole
+    if free:
+        away -= away.mean()
     rho = float(np.sqrt(np.sum(away**2)))
     lever = float(np.linalg.norm(y - y.mean() if free else y))
     width = frequencies[1] - frequencies[0]
@@ -286,7 +297,7 @@ def equal_spacing(
     if free:
         log_p += 0.5 * math.log(k)
     return Spacing(
-        p_value=min(1.0, max(math.exp(max(log_p, -690.0)), _SMALLEST)),
+        p_value=_chance(log_p),
         levels=k,
         residual=rho / math.sqrt(k),
         integers=tuple(int(v) for v in whole),
@@ -297,29 +308,24 @@ def residual_over(positions: FloatArray, units: FloatArray, *, offset: float | N
     """Root mean square distance of the levels from the nearest multiples, for each unit."""
     cycles = (positions - (0.0 if offset is None else offset)) / np.asarray(units, float)[:, None]
     if offset is None:
-        angle = np.angle(np.exp(2j * np.pi * cycles).sum(axis=1)) / (2 * np.pi)
-        cycles = cycles - angle[:, None]
+        cycles = cycles - _mean_phase(cycles)[:, None]
     away = cycles - np.rint(cycles)
     out: FloatArray = np.sqrt(np.mean(away**2, axis=1))
     return out
 
 
-def _mean_phase(cycles: FloatArray) -> float:
-    return float(np.angle(np.exp(2j * np.pi * cycles).sum()) / (2 * np.pi))
+def _mean_phase(cycles: FloatArray) -> Any:
+    return np.angle(np.exp(2j * np.pi * cycles).sum(axis=-1)) / (2 * np.pi)
 
 
 def _different_sizes(y: FloatArray, unit: float) -> FloatArray:
     """Absolute sizes that differ by more than a tenth of the unit, without those near zero."""
     sizes = np.sort(np.abs(y))
     sizes = sizes[sizes > 0.5 * unit]
-    if sizes.size == 0:
-        return sizes
-    keep = np.r_[True, np.diff(sizes) > _SAME_SIZE * unit]
-    return sizes[keep]
+    return sizes[np.diff(sizes, prepend=-np.inf) > _SAME_SIZE * unit]
 
 
 def _ball(dimensions: int, radius: float) -> float:
     """Volume of a ball."""
-    d = dimensions
-    log_volume = 0.5 * d * math.log(math.pi) - math.lgamma(0.5 * d + 1)
-    return math.exp(log_volume + d * math.log(max(radius, 1e-30))) if d > 0 else 1.0
+    half, log_radius = 0.5 * dimensions, math.log(max(radius, 1e-30))
+    return math.exp(half * math.log(math.pi) - math.lgamma(half + 1) + dimensions * log_radius)

@@ -12,7 +12,7 @@ from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
 from quantize.counts.histogram import SMOOTHING
 from quantize.counts.levels import Levels, maximise
-from quantize.null.bounds import Spacing, equal_spacing
+from quantize.null.bounds import Spacing, equal_spacing, frequencies
 
 _SMOOTH = 0.5
 """Spacing and standard deviation, in units, of the normals that make the smooth envelope.
@@ -83,7 +83,7 @@ def set_against(fit: CountFit, data: Counted) -> Rivals:
     spacing = equal_spacing(
         positions,
         fit.unit,
-        (1 / fit.unit_range.high, 1 / fit.unit_range.low),
+        frequencies(fit.unit_range),
         offset=None if data.free else data.fixed,
         closest=2 * math.hypot(scatter, SMOOTHING * fit.unit),
     )

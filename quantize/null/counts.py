@@ -19,7 +19,7 @@ from quantize.counts.fit import CountFit, fit_counted
 from quantize.counts.histogram import Histogram
 from quantize.counts.spectrum import Spectrum
 from quantize.null import guards
-from quantize.null.bounds import Spacing, rayleigh_bound, score_bound
+from quantize.null.bounds import Spacing, chance_of
 from quantize.null.count_rivals import Rivals, set_against
 from quantize.null.exclusion import excluded_part
 from quantize.null.verdict import judge_counts
@@ -255,11 +255,6 @@ def analyze_many(
     return analyze_counts(readings, unit_range, offset=offset, sigma_range=sigma_range, alpha=alpha)
 
 
-def frequencies(unit_range: UnitRange) -> tuple[float, float]:
-    """Lowest and highest 1/unit of the range."""
-    return 1 / unit_range.high, 1 / unit_range.low
-
-
 def _largest_sigma(sigma_range: Any, rivals: Rivals) -> float:
     if sigma_range is None:
         return rivals.narrowest
@@ -269,15 +264,12 @@ def _largest_sigma(sigma_range: Any, rivals: Rivals) -> float:
 
 
 def _continuous(fit: CountFit, data: Counted) -> float:
-    sums, n = data.sums, fit.total
-    f = np.array([1 / fit.unit])
-    found = sums.plain(f)[0]
-    away = data.histogram.centres - sums.origin
-    weight = data.histogram.counts
-    if data.free:
-        spread = math.sqrt(
-            float(np.average((away - np.average(away, weights=weight)) ** 2, weights=weight))
-        )
-        return rayleigh_bound(float(abs(found)) ** 2 / n, spread, frequencies(fit.unit_range))
-    reach = math.sqrt(float(np.average(away**2, weights=weight)))
-    return score_bound(math.sqrt(2 / n) * float(found.real), reach, frequencies(fit.unit_range))
+    found = data.sums.plain(np.array([1 / fit.unit]))[0]
+    power, score = abs(found) ** 2 / fit.total, math.sqrt(2 / fit.total) * found.real
+    return chance_of(
+        float(power if data.free else score),
+        data.histogram.centres - data.sums.origin,
+        data.histogram.counts.astype(float),
+        fit.unit_range,
+        free=data.free,
+    )

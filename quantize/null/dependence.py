@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, Unpack
 
@@ -23,6 +24,8 @@ from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
     import pandas as pd
+
+_COLUMNS = ["unit_range", "low", "high", "null", "statistic", "p_value", "log_bayes_factor"]
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -125,81 +128,60 @@ def sensitivity(
     seed = randomness.record(generator)
     named = _unit_ranges(unit_range_for(data, unit_range), unit_ranges)
     statistic = "phase-free power" if offset == "free" else "cosine score"
-    rows = []
+    rows: list[tuple[Any, ...]] = []
     # None stands for the placement of the levels.
     nulls: tuple[NullName | None, ...] = (*NULLS, None)
     bar = steps(progress, len(named) * len(nulls), "ranges and nulls")
-    tasks = [(name, unit_range, null) for name, unit_range in named for null in nulls]
-    for name, unit_range, null in bar.over(iter(tasks)):
-        place = {"unit_range": name, "low": unit_range.low, "high": unit_range.high}
+    for (name, tried), null in bar.over(itertools.product(named, nulls)):
+        place = (name, tried.low, tried.high)
         if null is None:
-            rows += _level_rows(data, unit_range, place, offset, sigma_range)
+            p_values, factor = _placement(data, tried, offset, sigma_range)
+            for kind, p in p_values.items():
+                rows.append((*place, f"levels: {kind}", "level placement", p, factor))
             continue
         found = compare_null(
             data,
-            unit_range,
+            tried,
             offset=offset,
             null=null,
             n_resamples=size,
             rng=randomness.spawn(generator, 1)[0],
             workers=workers,
         )
-        rows.append(
-            place
-            | {
-                "null": null,
-                "statistic": statistic,
-                "p_value": found.p_value,
-                "log_bayes_factor": float("nan"),
-            }
-        )
+        rows.append((*place, null, statistic, found.p_value, float("nan")))
     bar.close()
-    return Sensitivity(table=pd.DataFrame(rows), n_resamples=size, seed=seed)
+    return Sensitivity(table=pd.DataFrame(rows, columns=_COLUMNS), n_resamples=size, seed=seed)
 
 
-def _level_rows(
-    data: Readings,
-    unit_range: UnitRange,
-    place: dict[str, Any],
-    offset: Offset,
-    sigma_range: SigmaRange | None,
-) -> list[dict[str, Any]]:
+def _placement(
+    data: Readings, unit_range: UnitRange, offset: Offset, sigma_range: SigmaRange | None
+) -> tuple[dict[str, float], float]:
+    """p-values of where the levels stand, and the log Bayes factor."""
     try:
         model = model_of(offset, sigma_range, None)
         found = level_evidence(posterior_of(model, data, unit_range))
     except NothingCanShow:
         # No unit of this range can show: there is nothing for steps.
-        p_values, factor = {"continuous": 1.0}, float("nan")
-    else:
-        factor = found.log_bayes_factor
-        sure = found.sure_of_levels
-        p_values = {kind: p if sure else 1.0 for kind, p in found.p_values.items()}
-    return [
-        place
-        | {
-            "null": f"levels: {kind}",
-            "statistic": "level placement",
-            "p_value": p,
-            "log_bayes_factor": factor,
-        }
-        for kind, p in p_values.items()
-    ]
+        return {"continuous": 1.0}, float("nan")
+    sure = found.sure_of_levels
+    p_values = {kind: p if sure else 1.0 for kind, p in found.p_values.items()}
+    return p_values, found.log_bayes_factor
 
 
 def _unit_ranges(
     unit_range: UnitRange, further: Iterable[tuple[float, float]] | None
 ) -> list[tuple[str, UnitRange]]:
-    out = [("as analyzed", unit_range)]
     if further is not None:
-        for pair in further:
-            made = UnitRange.given(pair, "unit_ranges")
-            out.append((f"{made.low:.4g} to {made.high:.4g}", made))
-        return out
-    for name, low, high in (
-        ("smallest unit halved", unit_range.low / 2, unit_range.high),
-        ("smallest unit quartered", unit_range.low / 4, unit_range.high),
-        ("largest unit halved", unit_range.low, unit_range.high / 2),
-    ):
-        if low < high:
-            out.append((name, UnitRange(low=low, high=high, chosen=False, reason=name)))
-    return out
+        made = [UnitRange.given(pair, "unit_ranges") for pair in further]
+        return [("as analyzed", unit_range)] + [(f"{r.low:.4g} to {r.high:.4g}", r) for r in made]
+    low, high = unit_range
+    ends = {
+        "smallest unit halved": (low / 2, high),
+        "smallest unit quartered": (low / 4, high),
+        "largest unit halved": (low, high / 2),
+    }
+    return [("as analyzed", unit_range)] + [
+        (name, UnitRange(low=low, high=high, chosen=False, reason=name))
+        for name, (low, high) in ends.items()
+        if low < high
+    ]
