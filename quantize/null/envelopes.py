@@ -15,7 +15,8 @@ from quantize.null.choices import (
     ON_COMB,
     SHIFTS,
 )
-from quantize.null.partitions import log_partition_sums, widened_span
+from quantize.null.occupancy import SHARE_NAMES, log_falling, log_norm, log_seats
+from quantize.null.partitions import log_mean_exp, log_partition_sums, log_sum_exp, widened_span
 
 _LOG_2PI = float(np.log(2 * np.pi))
 WIDTHS = 14
@@ -30,15 +31,6 @@ _NEARNESS = (1e-4, 0.2)
 """... which move the readings by so many cycles, the nearest and the farthest."""
 _LEAST_DENSITY = 1e-12
 """Floor of the density of the phases."""
-
-
-def log_mean_exp(terms: FloatArray, axis: int | None = None) -> FloatArray:
-    """Log of the mean of the exponentials."""
-    peak = np.max(terms, axis=axis, keepdims=True)
-    peak = np.where(np.isfinite(peak), peak, 0.0)
-    with np.errstate(divide="ignore"):
-        out = np.log(np.mean(np.exp(terms - peak), axis=axis)) + np.squeeze(peak, axis=axis)
-    return np.asarray(out)
 
 
 def log_uniform(values: FloatArray) -> float:
@@ -107,10 +99,10 @@ def log_broad_lumps(values: FloatArray, count: IntArray, inner: FloatArray) -> f
     width = np.geomspace(span / NARROWEST["broad lumps"], span / 2, _FEW_WIDTHS)
     # So many of the narrowest, two standard deviations wide, fill the span.
     fill = NARROWEST["broad lumps"] // 2
-    seats = np.zeros((1, n + 1))
-    seats[0, 1:] = np.cumsum(np.log(1.0 + np.arange(n)))
+    flat = SHARE_NAMES.index("flat shares")
     most = min(values.size, fill)
     variance = np.square(width)[:, None] / count
+    seats = log_seats(n)[[flat]]
     sums = log_partition_sums(values, variance, count, seats, most)[:, 0, :]
     within = -0.5 * (n - values.size) * (_LOG_2PI + 2 * np.log(width))
     within -= 0.5 * (np.log(count).sum() + inner.sum() / np.square(width))
@@ -119,10 +111,10 @@ def log_broad_lumps(values: FloatArray, count: IntArray, inner: FloatArray) -> f
     terms = (
         (sums + within[:, None])[:, None, :]
         + log_falling(lumps, most)
-        - np.log(lumps[:, None] + np.arange(n)).sum(axis=1)[:, None]
+        + log_norm(lumps, n)[flat][:, None]
         - groups * np.log(window)
     )
-    return float(log_mean_exp(log_sum_exp(terms)))
+    return float(log_mean_exp(log_sum_exp(terms).ravel()))
 
 
 def log_ratio_over_heaps(values: FloatArray, unit: float) -> float:
@@ -155,22 +147,3 @@ def _three_teeth(phase: FloatArray, spread: float) -> FloatArray:
         + np.exp(-((1 + phase) ** 2) * half)
     ) / (spread * np.sqrt(2 * np.pi))
     return density
-
-
-def log_falling(levels: FloatArray | IntArray, most: int) -> FloatArray:
-    """log K!/(K − J)! for J = 0..most, shape levels.shape + (most + 1,); -inf where J > K."""
-    left = np.asarray(levels, float)[..., None] - np.arange(most)
-    with np.errstate(divide="ignore"):
-        steps = np.log(np.maximum(left, 0.0))
-    zero = np.zeros((*left.shape[:-1], 1))
-    out: FloatArray = np.concatenate([zero, np.cumsum(steps, axis=-1)], axis=-1)
-    return out
-
-
-def log_sum_exp(terms: FloatArray) -> FloatArray:
-    """Log of the sum of the exponentials along the last axis."""
-    peak = np.max(terms, axis=-1, keepdims=True)
-    peak = np.where(np.isfinite(peak), peak, 0.0)
-    with np.errstate(divide="ignore"):
-        out: FloatArray = np.log(np.sum(np.exp(terms - peak), axis=-1)) + peak[..., 0]
-    return out

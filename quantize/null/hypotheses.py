@@ -15,20 +15,19 @@ from quantize.null.envelopes import (
     WIDTHS,
     log_beta,
     log_broad_lumps,
-    log_falling,
-    log_mean_exp,
     log_normal,
     log_ratio_over_heaps,
     log_skewed,
-    log_sum_exp,
     log_uniform,
 )
-from quantize.null.occupancy import SHARE_NAMES, Seating, log_norm, log_seats, seat
+from quantize.null.occupancy import SHARE_NAMES, Seating, log_falling, log_norm, log_seats, seat
 from quantize.null.partitions import (
     ONE_SCALE,
     log_any_number,
+    log_mean_exp,
     log_own_widths,
     log_partition_sums,
+    log_sum_exp,
     most_probable_groups,
     widened_span,
 )

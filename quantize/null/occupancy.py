@@ -48,6 +48,12 @@ def log_norm(levels: FloatArray | IntArray, readings: int) -> FloatArray:
     )
 
 
+def log_falling(levels: FloatArray | IntArray, most: int) -> FloatArray:
+    """log K!/(K − J)! for J = 0..most, shape levels.shape + (most + 1,); -inf where J > K."""
+    levels = np.asarray(levels, float)[..., None]
+    return np.asarray(gammaln(levels + 1) - gammaln(levels + 1 - np.arange(most + 1)), float)
+
+
 def next_share(held: FloatArray, levels: FloatArray | IntArray, seen: int) -> FloatArray:
     """Predictive share of a level that holds `held` of `seen` readings, for each concentration."""
     out = np.empty((*held.shape, len(CONCENTRATIONS)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from scipy.special import gammaln
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.null.choices import RESTAURANTS as RESTAURANTS
@@ -14,6 +15,23 @@ UNDERFLOW = 745.0
 _LOG_2PI = float(np.log(2 * np.pi))
 ONE_SCALE = 1000
 """Up to so many levels the sums over few groups and over many are numbers of one scale."""
+
+Ways = Callable[[int, int], FloatArray]
+"""(t, first) to the log weights of the groups first … t − 1 to t, one set in each row."""
+
+
+def log_sum_exp(terms: FloatArray, axis: int = -1) -> FloatArray:
+    """Log of the sum of the exponentials along an axis."""
+    peak = np.max(terms, axis=axis, keepdims=True)
+    peak = np.where(np.isfinite(peak), peak, 0.0)
+    with np.errstate(divide="ignore"):
+        out = np.log(np.sum(np.exp(terms - peak), axis=axis))
+    return np.asarray(out + np.squeeze(peak, axis=axis))
+
+
+def log_mean_exp(terms: FloatArray, axis: int = -1) -> FloatArray:
+    """Log of the mean of the exponentials along an axis."""
+    return log_sum_exp(terms, axis) - float(np.log(terms.shape[axis]))
 
 
 def log_partition_sums(
@@ -34,36 +52,15 @@ def log_partition_sums(
     levels in it, ``exp(log_seats[a, m])``. Dividing the sum for J groups by R**J puts the places
     uniformly on a length R. Groups that interleave are left out; that is the one approximation.
 
-    Parameters
-    ----------
-    values : array, shape (n,), sorted
-    variance : array, shape (S, n)
-    count : array, shape (n,)
-        Levels for which each value stands.
-    log_seats : array, shape (A, count.sum() + 1)
-    most_groups : int
-        Largest J kept.
-
-    Returns
-    -------
-    array, shape (S, A, most_groups + 1)
-        Entry J belongs to J groups (entry 0 is -inf).
+    Each of the sorted `values` (n,) stands for `count` levels with `variance` (S, n); `log_seats`
+    is (A, count.sum() + 1). The shape is (S, A, most_groups + 1); entry 0, of no group, is -inf.
 
     References
     ----------
     Barry and Hartigan, Annals of Statistics 20:260 (1992): product partition models and their
     recursion.
-
-    Examples
-    --------
-    Two readings at distance zero: one group, or two.
-
-    >>> x, one, variance = np.ones(2), np.ones(2, dtype=int), np.full((1, 2), 0.01)
-    >>> log_partition_sums(x, variance, one, np.zeros((1, 3)), 2).round(4) + 0.0
-    array([[[  -inf, 1.0371, 0.    ]]])
     """
-    sigmas, shares = variance.shape[0], log_seats.shape[0]
-    rows = sigmas * shares
+    rows, n = len(variance) * len(log_seats), count.size
     groups = Groups(values, variance)
     running = np.concatenate([[0], np.cumsum(count)])
     # In units of the span few groups and many have sums of a like size; otherwise the sums of
@@ -75,45 +72,53 @@ def log_partition_sums(
         group = groups.ending_at(t, first)[:, None, :] + seats - unit
         return group.reshape(rows, t - first)
 
-    summed = _one_scale if running[-1] <= ONE_SCALE else _scale_each
-    log_sum: FloatArray = summed(ways, rows, count, most_groups)
+    def one_more(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
+        sums = np.concatenate([np.zeros((rows, 1)), sums[:, :-1]], axis=1)
+        return sums, np.maximum(sums.max(axis=1), 1e-300)
+
+    if running[-1] <= ONE_SCALE:
+        none = np.zeros((rows, most_groups + 1))
+        none[:, 0] = 1.0
+        log_sum = _log_over_cuts(ways, none, n, one_more, _never_again(count))
+    else:
+        log_sum = _scale_each(ways, rows, n, most_groups)
     log_sum += unit * np.arange(most_groups + 1)
-    return log_sum.reshape(sigmas, shares, most_groups + 1)
+    return log_sum.reshape(len(variance), len(log_seats), most_groups + 1)
 
 
-def _one_scale(
-    ways: Callable[[int, int], FloatArray], rows: int, count: IntArray, most: int
+def _log_over_cuts(
+    ways: Ways,
+    none: FloatArray,
+    n: int,
+    join: Callable[[FloatArray], tuple[FloatArray, FloatArray]],
+    far: float,
 ) -> FloatArray:
-    """Log sums over cuts into 0 … `most` groups, the sums for all numbers of groups of a like size.
+    """Log of sums over the cuts of n items, several sums in a row, all of a like size.
 
-    `ways` (t, first) gives the log weights of the groups first … t − 1, each up to t.
+    Those over the cuts of no item are `none` (rows, K). `join` makes, of the sums weighted by the
+    last group, those with that group, and says how large they are. Groups that are `far` below the
+    likeliest, in natural logarithm, have no part from there on.
     """
-    n = count.size
-    # share[:, t, J] times exp(scale[:, t]) is the sum over cuts of the first t readings.
-    share = np.zeros((rows, n + 1, most + 1))
-    share[:, 0, 0] = 1.0
-    scale = np.zeros((rows, n + 1))
-    first, far = 0, _never_again(count)
+    # share[:, t] times exp(scale[:, t]) are the sums over cuts of the first t items.
+    share = np.empty((len(none), n + 1, none.shape[1]))
+    scale = np.zeros((len(none), n + 1))
+    share[:, 0], first = none, 0
     for t in range(1, n + 1):
         exponent = ways(t, first) + scale[:, first:t]
         peak = exponent.max(axis=1)
         skipped = int(np.argmax((exponent > peak[:, None] - far).any(axis=0)))
         first += skipped
         weight = np.exp(exponent[:, skipped:] - peak[:, None])
-        fresh = np.matmul(weight[:, None, :], share[:, first:t, :-1])[:, 0, :]
-        largest = np.maximum(fresh.max(axis=1), 1e-300)
-        share[:, t, 1:] = fresh / largest[:, None]
-        scale[:, t] = peak + np.log(largest)
+        sums, size = join(np.matmul(weight[:, None, :], share[:, first:t])[:, 0])
+        share[:, t] = sums / size[:, None]
+        scale[:, t] = peak + np.log(size)
     with np.errstate(divide="ignore"):
-        log_sum: FloatArray = np.log(share[:, n, :]) + scale[:, n:]
+        log_sum: FloatArray = np.log(share[:, n]) + scale[:, n:]
     return log_sum
 
 
-def _scale_each(
-    ways: Callable[[int, int], FloatArray], rows: int, count: IntArray, most: int
-) -> FloatArray:
-    """The same where so many levels are cut that few groups and many have no common scale."""
-    n = count.size
+def _scale_each(ways: Callable[[int, int], FloatArray], rows: int, n: int, most: int) -> FloatArray:
+    """Log sums where so many levels are cut that few groups and many have no common scale."""
     log_sum = np.full((rows, n + 1, most + 1), -np.inf)
     log_sum[:, 0, 0] = 0.0
     for t in range(1, n + 1):
@@ -164,8 +169,7 @@ def log_own_widths(
 
     def averaged(stop: int, first: int) -> FloatArray:
         base = groups.ending_at(stop, first) + running[:, [stop]] - running[:, first:stop]
-        peak = base.max(axis=0)
-        mean: FloatArray = peak + np.log(np.mean(np.exp(base - peak), axis=0)) - np.log(window)
+        mean: FloatArray = log_mean_exp(base, axis=0) - np.log(window)
         return mean[None]
 
     return float(_restaurant(averaged, 1, count, np.inf)[0])
@@ -175,21 +179,15 @@ def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -
     """Group of each of the sorted values under the single most probable cut, shape (n,).
 
     Levels are uniform on the range of the values, shares those of the second Chinese restaurant.
-
-    Examples
-    --------
-    >>> most_probable_groups(np.array([1.0, 1.1, 4.0, 4.1]), np.ones(4), 0.1).tolist()
-    [0, 0, 1, 1]
     """
     n = values.size
     window = widened_span(values)
     groups_of = Groups(values, sigma**2 * factor[None, :])
-    log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, n)))])
     log_share = np.log(RESTAURANTS[1]) - np.log(window)
     best = np.zeros(n + 1)
     came_from = np.zeros(n + 1, dtype=np.int64)
     for t in range(1, n + 1):
-        seats = log_factorial[t - np.arange(t)]
+        seats = gammaln(t - np.arange(t))
         candidates = best[:t] + groups_of.ending_at(t)[0] + seats + log_share
         came_from[t] = int(np.argmax(candidates))
         best[t] = candidates[came_from[t]]
@@ -214,39 +212,29 @@ def widened_span(values: FloatArray, n: int | None = None) -> float:
     return float(np.ptp(values)) * (n + 1) / max(n - 1, 1)
 
 
-def _restaurant(
-    group: Callable[[int, int], FloatArray], sets: int, count: IntArray, far: float
-) -> FloatArray:
-    """`group` (stop, first) gives the log likelihoods of the groups that end there, one a set."""
-    n, total_count = count.size, int(count.sum())
+def _restaurant(group: Ways, sets: int, count: IntArray, far: float) -> FloatArray:
+    """Any number of groups, averaged over the concentrations; `group` without their shares."""
+    n, total = count.size, int(count.sum())
     running = np.concatenate([[0], np.cumsum(count)])
-    log_factorial = np.concatenate([[0.0, 0.0], np.cumsum(np.log(np.arange(1, total_count)))])
-    theta = np.array(RESTAURANTS)[:, None]
+    theta = np.array(RESTAURANTS)
     # Sums for several concentrations have one scale where there are not too many groups.
     apart = float(np.log(theta.max() / theta.min())) * n
     together = apart < 1.5 * UNDERFLOW
-    theta = theta.reshape(1 if together else theta.size, -1, 1)
-    far += apart if together else 0.0
-    # share[..., t] times exp(scale[:, :, t]) is the sum over cuts of the first t.
-    share = np.ones((*theta.shape[:2], sets, n + 1))
-    scale = np.zeros((len(theta), sets, n + 1))
-    first = 0
-    for t in range(1, n + 1):
-        table = group(t, first) + log_factorial[running[t] - running[first:t]]
-        exponent = table + scale[:, :, first:t]
-        peak = exponent.max(axis=2)
-        skipped = int(np.argmax((exponent > peak[:, :, None] - far).any(axis=(0, 1))))
-        first += skipped
-        ways = np.exp(exponent[:, :, skipped:] - peak[:, :, None])
-        fresh = theta * np.einsum("psf,pasf->pas", ways, share[:, :, :, first:t])
-        middle = np.sqrt(fresh.min(axis=1)) * np.sqrt(fresh.max(axis=1))
-        share[:, :, :, t] = fresh / middle[:, None]
-        scale[:, :, t] = peak + np.log(middle)
-    terms = (np.log(share[..., n]) + scale[:, None, :, n]).reshape(-1, sets)
-    terms -= np.log(theta.reshape(-1, 1) + np.arange(total_count)).sum(axis=1, keepdims=True)
-    best = terms.max(axis=0)
-    mean: FloatArray = best + np.log(np.mean(np.exp(terms - best), axis=0))
-    return mean
+    each = theta[None] if together else np.repeat(theta, sets)[:, None]
+
+    def ways(t: int, first: int) -> FloatArray:
+        table = group(t, first) + gammaln(running[t] - running[first:t])
+        return table if together else np.tile(table, (theta.size, 1))
+
+    def one_more(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
+        sums = each * sums
+        return sums, np.sqrt(sums.min(axis=1)) * np.sqrt(sums.max(axis=1))
+
+    none = np.ones((sets, theta.size) if together else (sets * theta.size, 1))
+    terms = _log_over_cuts(ways, none, n, one_more, far + apart * together)
+    terms = terms.T if together else terms.reshape(theta.size, sets)
+    norm = np.log(theta[:, None] + np.arange(total)).sum(axis=1)
+    return log_mean_exp(terms - norm[:, None], axis=0)
 
 
 class Groups:

@@ -7,9 +7,9 @@ import dataclasses
 import numpy as np
 
 from quantize._support.validation import IntArray
-from quantize.null.envelopes import log_mean_exp, log_sum_exp
 from quantize.null.hypotheses import LEVELS_AT_ZERO
 from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES, next_share
+from quantize.null.partitions import log_mean_exp, log_sum_exp
 from quantize.null.running_nulls import HEAP_SPREADS, ON_HEAPS, log_heaped
 
 SPREADS = np.array([0.04, 0.06, 0.09, 0.13, 0.19, 0.28])

@@ -11,9 +11,8 @@ from scipy.sparse import csr_array
 from scipy.special import gammaln
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.null.envelopes import log_falling, log_mean_exp, log_sum_exp
-from quantize.null.occupancy import SHARE_NAMES, log_norm, log_seats
-from quantize.null.partitions import RESTAURANTS, UNDERFLOW
+from quantize.null.occupancy import SHARE_NAMES, log_falling, log_norm, log_seats
+from quantize.null.partitions import RESTAURANTS, UNDERFLOW, log_mean_exp, log_sum_exp
 from quantize.null.running_comb import Side
 
 EXACT = 100

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.special import gammaln
 
 from quantize._support.validation import FloatArray
-from quantize.null.envelopes import log_mean_exp
+from quantize.null.partitions import log_mean_exp
 
 _CELLS = (8, 12, 18, 27, 40, 60)
 """Cells of the histograms on the window."""

@@ -9,8 +9,8 @@ import numpy as np
 
 from quantize._support.validation import FloatArray
 from quantize.null.choices import CONCENTRATIONS
-from quantize.null.envelopes import log_mean_exp, log_sum_exp
 from quantize.null.occupancy import SHARE_NAMES
+from quantize.null.partitions import log_mean_exp, log_sum_exp
 
 LARGEST = 2
 """Largest multiple of either unit."""

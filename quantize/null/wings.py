@@ -7,8 +7,8 @@ import dataclasses
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.null.envelopes import log_mean_exp
 from quantize.null.occupancy import Seating, seat
+from quantize.null.partitions import log_mean_exp
 from quantize.null.sample import Sample, Teeth
 
 _ENDS = ((1, 0), (0, 1), (1, 1))

@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose
 from scipy.integrate import quad
 from scipy.stats import dirichlet_multinomial
 
-from quantize.null.envelopes import log_broad_lumps, log_falling
-from quantize.null.occupancy import CONCENTRATIONS, log_norm, log_seats, seat
+from quantize.null.envelopes import log_broad_lumps
+from quantize.null.occupancy import CONCENTRATIONS, log_falling, log_norm, log_seats, seat
 from quantize.null.partitions import (
     RESTAURANTS,
     log_any_number,
