@@ -25,16 +25,10 @@ _ROUNDS = 3
 
 @dataclasses.dataclass(frozen=True)
 class Assigned:
-    """Assignments of the levels to teeth.
+    """Assignments of the levels to teeth, each with its unit by least squares, shape (C,).
 
-    Attributes
-    ----------
-    unit : array, shape (C,)
-        By least squares.
-    integers : array, shape (C, n)
-        Teeth of the sample's items, counted from the first item where the offset is free.
-    log_likelihood : array, shape (C, S)
-        At each node of noise, its prior mass included; the occupancy is not yet in it.
+    `integers` (C, n) are counted from the first item where the offset is free. `log_likelihood`
+    (C, S) has the prior mass of each node of noise in it, and not yet the occupancy.
     """
 
     unit: FloatArray
@@ -116,5 +110,4 @@ def _log_prior(found: Posterior, sample: Sample, unit: FloatArray) -> FloatArray
     out = log_prior[:, None] + noise
     if not isinstance(prior.sigma, float):
         out = out + prior.log_sigma_density(sigma, unit[:, None])
-    typical = np.sqrt(np.median(sample.variance / sample.weight_of_one, axis=1))
-    return np.where(unit[:, None] >= typical / BLURRED, out, -np.inf)
+    return np.where(unit[:, None] >= sample.sigma / BLURRED, out, -np.inf)

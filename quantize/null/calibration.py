@@ -16,18 +16,8 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 
-KINDS: tuple[str, ...] = (
-    "continuous",
-    "lumpy",
-    "mirrored",
-    "mixed",
-    "unequal",
-    "heaped",
-    "sums",
-)
+KINDS = ("continuous", "lumpy", "mirrored", "mixed", "unequal", "heaped", "sums")
 """Kinds of null; the names of their Bayes factors begin with them."""
-
-
 FLOOR = 1e-4
 """Smaller p-values are not claimed: the samples behind the table do not bear them out."""
 
@@ -50,11 +40,7 @@ def table() -> dict[str, Any]:
 
 
 def mode(*, sigma_known: bool, free: bool) -> str:
-    """Which part of the table holds: data are scored alike, but chance does not do as well in all.
-
-    >>> mode(sigma_known=True, free=False)
-    'offset zero, sigma known'
-    """
+    """Which part of the table holds: chance does not do as well in all."""
     return f"offset {'free' if free else 'zero'}, sigma {'known' if sigma_known else 'unknown'}"
 
 
@@ -72,13 +58,6 @@ def score(log_ratios: dict[str, float], n: int, part: str) -> float:
 
     The log weights differ in how tightly nulls of a kind fit: beating one of them by a factor is
     rarer than beating another by the same. `part` is a `mode`.
-
-    Examples
-    --------
-    >>> weak, strong = dict.fromkeys(KINDS, 1.0), dict.fromkeys(KINDS, 4.0)
-    >>> usual = mode(sigma_known=False, free=False)
-    >>> round(score(strong, 20, usual) - score(weak, 20, usual), 12)
-    3.0
     """
     weights = table()["log_weights"][part]
     against = [

@@ -117,21 +117,8 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     Comb and nulls have the noise, the offset and the outliers of the posterior's model. Charge
     states count as one level each; their scatter informs the noise.
 
-    Parameters
-    ----------
-    found : Posterior
-        Of at least three readings on the scale.
-    alpha : float
-        Level of the verdict.
-
-    Returns
-    -------
-    LevelEvidence
-
-    Raises
-    ------
-    NothingCanShow
-        When no unit of the range is below half the span of the readings.
+    The posterior is that of at least three readings on the scale, `alpha` the level of the verdict.
+    `NothingCanShow` where no unit of the range is below half the span of the readings.
 
     Examples
     --------
@@ -196,22 +183,10 @@ def averaged_evidence(
 ) -> LevelEvidence:
     """The evidence of readings that share an error, from that at several sizes of it.
 
-    Parameters
-    ----------
-    rows : sequence of LevelEvidence
-        Of the same readings, moved by each.
-    weights : numpy.ndarray, shape (len(rows),)
-        Prior share of each. Where they sum to less than one, the comb has no evidence elsewhere;
-        levels anywhere have as much there as here.
-    found : Posterior
-        Of the readings.
-    alpha : float
-        Level of the verdict.
-
-    Notes
-    -----
-    Under data without steps an average of evidence ratios has the mean of a single one and spreads
-    less, so that the tails of the stored table serve for it.
+    The `rows` are of the same readings, moved by each; the `weights` are the prior shares of the
+    sizes. Where they sum to less than one, the comb has no evidence elsewhere; levels anywhere have
+    as much there as here. Under data without steps an average of evidence ratios has the mean of a
+    single one and spreads less, so that the tails of the stored table serve for it.
     """
     with np.errstate(divide="ignore"):
         log_weight = np.log(weights)
@@ -280,11 +255,7 @@ def scatter_known(found: Posterior) -> bool:
 
 
 def log_share(n: int, m: int) -> float:
-    """Log of the prior that m given levels of n lie off every pattern: their share is Beta(1, 19).
-
-    >>> [round(float(np.exp(log_share(20, misread))), 4) for misread in (0, 1)]
-    [0.4872, 0.0128]
-    """
+    """Log prior that m given levels of n lie off every pattern: their share is Beta(1, 19)."""
     from scipy.special import betaln
 
     return float(betaln(1 + m, _SHARE_PRIOR + n - m) - betaln(1, _SHARE_PRIOR))

@@ -69,22 +69,11 @@ _FEW_ITEMS = 40
 
 @dataclasses.dataclass(frozen=True)
 class Comparison:
-    """Log evidences of one sample.
+    """Log Bayes factors of the comb over each null, and the most probable comb.
 
-    Attributes
-    ----------
-    log_ratios : dict
-        Log Bayes factor of the comb over each null.
-    log_comb : float
-        Log evidence of the comb with enough occupied teeth.
-    log_everything : float
-        The same with any number of them.
-    unit, offset : float
-        Of the most probable comb.
-    integers : array, shape (n,)
-        Teeth of the sorted values on it.
-    two_units : (float, float), optional
-        The two units whose sums explain the sample best.
+    `log_comb` is the log evidence of the comb with enough occupied teeth, `log_everything` that
+    with any number of them; `integers` (n,) are the teeth of the sorted values on the best one.
+    `two_units` are those whose sums explain the sample best.
     """
 
     log_ratios: dict[str, float]

@@ -64,20 +64,13 @@ def next_share(held: FloatArray, levels: FloatArray | IntArray, seen: int) -> Fl
 
 @dataclasses.dataclass(frozen=True)
 class Seating:
-    """The nearest teeth of sorted readings, for many trial units at once.
+    """The nearest teeth of sorted readings, for many trial units at once, shape (U,).
 
-    Attributes
-    ----------
-    teeth : array, shape (U,)
-        Teeth from the lowest to the highest occupied one, T(u).
-    log_shares : array, shape (A, U)
-        Dirichlet-multinomial probability of these occupancies among T(u) teeth.
-    occupied : array, shape (U,)
-        Levels that count towards the guard: distinct non-zero absolute integers with the offset
-        at zero, distinct integers with a free offset.
-    coprime : array, shape (U,)
-        Whether the integers have greatest common divisor one (of their differences, with a free
-        offset): otherwise a multiple of the unit explains the same.
+    `teeth` are those from the lowest to the highest occupied one, T(u); `log_shares` (A, U) the
+    Dirichlet-multinomial probability of these occupancies among them. Of `occupied` levels the
+    guard counts distinct non-zero absolute integers with the offset at zero, distinct integers with
+    a free one. Unless the integers (their differences, with a free offset) are `coprime`, a
+    multiple of the unit explains the same.
     """
 
     teeth: IntArray

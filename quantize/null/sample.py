@@ -37,26 +37,12 @@ _LOG_2PI = float(np.log(2 * np.pi))
 class Sample:
     """Sorted levels, or merged neighbours of them, with their variances at every node of noise.
 
-    Attributes
-    ----------
-    values : array, shape (n,)
-    count : array, shape (n,)
-        Levels that were merged into each.
-    variance : array, shape (S, n)
-        Of each value as the mean of so many levels on one place.
-    log_prior : array, shape (S,)
-        Log prior mass of the node.
-    log_within : array, shape (S,)
-        Log likelihood of the readings about the means of their states.
-    log_merged : array, shape (S,)
-        Log likelihood of the levels about the means that they were merged into; it belongs to
-        hypotheses in which neighbours share a place.
-    levels : array, shape (N,)
-        All levels, sorted, none merged.
-    lever : array, shape (n,)
-        By how many times the offset each value is moved.
-    base : float
-        Offset that was subtracted from the values and levels: the known one.
+    `values` (n,) are means of `count` levels each, with `variance` (S, n) as if these stood on one
+    place; `lever` (n,) says by how many times the offset each is moved. Of each node there are
+    the log prior mass, and the log likelihoods (S,) of the readings about the means of their
+    states and of the levels about the means that they were merged into; the last belongs to
+    hypotheses in which neighbours share a place. `levels` (N,) are all, sorted, none merged. The
+    known offset `base` is subtracted from values and levels.
     """
 
     values: FloatArray
@@ -70,14 +56,14 @@ class Sample:
     base: float
 
     @property
-    def weight_of_one(self) -> FloatArray:
-        """Part of a level's variance that each value has."""
-        return 1.0 / self.count
+    def sigma(self) -> FloatArray:
+        """Typical deviation of a level at each node of noise."""
+        return np.asarray(np.sqrt(np.median(self.variance * self.count, axis=1)))
 
     @property
     def least_sigma(self) -> float:
         """Smallest typical deviation of a level."""
-        return float(np.sqrt(np.median(self.variance / self.weight_of_one, axis=1).min()))
+        return float(self.sigma.min())
 
     @property
     def log_weight(self) -> FloatArray:
@@ -213,19 +199,11 @@ def kept_nodes(log_evidence: Any) -> BoolArray:
 
 @dataclasses.dataclass(frozen=True)
 class Teeth:
-    """The comb at the nodes that count.
+    """The comb at the nodes that count: unit, offset and which node of noise, shape (K,).
 
-    Attributes
-    ----------
-    unit, offset : arrays, shape (K,)
-        A free offset is the tooth nearest the middle of the readings.
-    integers : array, shape (K, n)
-        Nearest teeth of the sample's items.
-    noise : array, shape (K,)
-        Which node of noise each belongs to.
-    log_likelihood : array, shape (K,)
-        Log of the prior mass of the node times the density of the levels, each free to take any
-        tooth: the occupancy is not yet in it.
+    `integers` (K, n) are the nearest teeth of the sample's items, from a free offset near the
+    middle of the readings. `log_likelihood` is the log prior mass of the node and the density of
+    the levels, each free to take any tooth: the occupancy is not yet in it.
     """
 
     unit: FloatArray
@@ -241,9 +219,8 @@ def comb_at_nodes(found: Posterior, sample: Sample, high: float) -> Teeth:
     The likelihood of the posterior has the number of teeth in the span of the readings in it
     (`quantize.comb.window`); here the occupancy takes its place.
     """
-    typical = np.sqrt(np.median(sample.variance / sample.weight_of_one, axis=1))
     points = found.likeliest(
-        _MOST_NODES, within=_NEGLIGIBLE_NODE, least=typical / BLURRED, largest=high
+        _MOST_NODES, within=_NEGLIGIBLE_NODE, least=sample.sigma / BLURRED, largest=high
     )
     p, noise, log_mass = points.parameters, points.noise, points.log_mass
     n, likelihood = sample.levels.size, found.likelihood
