@@ -57,29 +57,13 @@ class Finding:
     sentence: str
 
 
-def passed(name: str, sentence: str) -> Finding:
-    """A guard with nothing against "steps"."""
-    return Finding(name=name, blocks=False, warns=False, sentence=sentence)
-
-
-def warned(name: str, sentence: str) -> Finding:
-    """A guard that does not stand in the way, but should be read."""
-    return Finding(name=name, blocks=False, warns=True, sentence=sentence)
-
-
-def blocked(name: str, sentence: str) -> Finding:
-    """A guard that stands in the way of "steps"."""
-    return Finding(name=name, blocks=True, warns=True, sentence=sentence)
+def finding(name: str, sentence: str, *, blocks: bool = False, warns: bool = False) -> Finding:
+    """What stands in the way of "steps" should be read as well."""
+    return Finding(name=name, blocks=blocks, warns=warns or blocks, sentence=sentence)
 
 
 def need_informative_range(readings: Readings, unit_range: tuple[float, float]) -> None:
-    """Refuse a range in which no unit can show, and name the range that can.
-
-    Raises
-    ------
-    InputError
-        When all units are above half the span of the readings, or below two recording steps.
-    """
+    """Refuse units all above half the span of the readings, or below two recording steps."""
     low, high = unit_range
     step = readings.rounding_step or 0.0
     sigma = float(np.median(readings.sigma)) if readings.sigma is not None else 0.0
@@ -110,11 +94,12 @@ def far_readings(data: Readings, unit_range: UnitRange) -> Finding | None:
     one = len(named) == 1
     what = named[0] if one else f"{', '.join(named[:-1]).rstrip(',')} and {named[-1]}"
     aside = f" The range of units was chosen without {'it' if one else 'them'}." * unit_range.chosen
-    return warned(
+    return finding(
         "far",
         f"{what[0].upper()}{what[1:]} {'lies' if one else 'lie'} far from all others, which "
         f"run from {others.min():.6g} to {others.max():.6g}; look whether a decimal point or "
         f"a digit is wrong there.{aside}",
+        warns=True,
     )
 
 
@@ -140,12 +125,13 @@ def scatter_of_repeats(fit: MixtureFit, alpha: float) -> Finding | None:
     p = float(chdtrc(repeats.degrees, repeats.scatter)) if repeats.degrees else 1.0
     if p > alpha:
         return None
-    return warned(
+    return finding(
         "repeats",
         f"Repeats of one state scatter {np.sqrt(repeats.scatter / repeats.degrees):.2g} times as "
         f"much as the sigma given says (chi-square {repeats.scatter:.3g} on {repeats.degrees} "
         f"degrees of freedom, p = {p:.1g}): it is too small, or readings are labelled with a wrong "
         "state. Left out, it is determined by the repeats.",
+        warns=True,
     )
 
 
@@ -160,32 +146,30 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
     probability = float(np.mean(counts >= needed))
     what = "different levels" if free else "different non-zero multiples of the unit"
     typical = int(np.median(counts))
+    chance = "with fewer, equal distances cannot be distinguished from chance."
     if probability < SURE:
-        return blocked(
+        return finding(
             "levels",
-            f"The readings stand on about {typical} {what}, and it is not sure "
-            f"that there are {needed} (probability {_below(probability, SURE)}, {SURE:g} is "
-            "wanted); with fewer, equal distances cannot be distinguished from chance.",
+            f"The readings stand on about {typical} {what}, and it is not sure that there are "
+            f"{needed} (probability {_below(probability, SURE)}, {SURE:g} is wanted); {chance}",
+            blocks=True,
         )
-    common = float(np.mean(divisors > 1))
-    if common > 1 - SURE and not free:
-        return blocked(
+    if float(np.mean(divisors > 1)) > 1 - SURE and not free:
+        return finding(
             "levels",
             "All whole numbers share a common divisor, so the unit found is a fraction of "
             "another one that would do as well.",
+            blocks=True,
         )
     if occupied < SURE:
-        return blocked(
+        return finding(
             "levels",
             f"Of all units that would explain the readings, those with {needed} {what} and "
             f"more, without a common divisor, hold a probability of {_below(occupied, SURE)} "
-            f"({SURE:g} is wanted); with fewer, equal distances cannot be distinguished from "
-            "chance.",
+            f"({SURE:g} is wanted); {chance}",
+            blocks=True,
         )
-    return passed(
-        "levels",
-        f"The readings stand on about {typical} {what}.",
-    )
+    return finding("levels", f"The readings stand on about {typical} {what}.")
 
 
 def _below(probability: float, wanted: float) -> str:
@@ -209,34 +193,35 @@ def _level_counts(fit: MixtureFit) -> tuple[FloatArray, FloatArray]:
 def not_the_resolution(step: float | None, unit: float, unit_err: float) -> Finding:
     """The unit is not the step to which the readings were rounded."""
     if step is None:
-        return passed(
-            "resolution",
-            "The readings show no rounding step that could pass for a unit.",
+        return finding(
+            "resolution", "The readings show no rounding step that could pass for a unit."
         )
-    ratio = unit / step
-    error = max(3 * unit_err / step, 1e-6)
-    if ratio < _LEAST_IN_STEPS and abs(ratio - 1) < max(error, _NEAR_THE_STEP):
-        return blocked(
+    ratio, error = unit / step, max(3 * unit_err / step, 1e-6)
+    whole = abs(ratio - round(ratio)) < error < 0.2
+    if ratio >= _LEAST_IN_STEPS and not (whole and ratio < _FEW_STEPS):
+        return finding(
             "resolution",
-            f"The unit found ({unit:.4g}) is the step to which the readings were "
-            f"recorded ({step:g}): a property of the record, not of what was measured.",
+            f"The unit is {ratio:.3g} recording steps of {step:g}, so rounding does not make it.",
         )
-    if ratio < _LEAST_IN_STEPS:
-        return blocked(
-            "resolution",
-            f"The unit found ({unit:.4g}) is smaller than two recording steps of {step:g}: "
-            "these readings are too coarse for it.",
-        )
-    whole = abs(ratio - round(ratio)) < error
-    if whole and error < 0.2 and ratio < _FEW_STEPS:
-        return warned(
+    if ratio >= _LEAST_IN_STEPS:
+        return finding(
             "resolution",
             f"The unit found is {round(ratio)} recording steps of {step:g}; make sure that no "
             "preference for certain last digits makes it.",
+            warns=True,
         )
-    return passed(
+    if abs(ratio - 1) < max(error, _NEAR_THE_STEP):
+        return finding(
+            "resolution",
+            f"The unit found ({unit:.4g}) is the step to which the readings were recorded "
+            f"({step:g}): a property of the record, not of what was measured.",
+            blocks=True,
+        )
+    return finding(
         "resolution",
-        f"The unit is {ratio:.3g} recording steps of {step:g}, so rounding does not make it.",
+        f"The unit found ({unit:.4g}) is smaller than two recording steps of {step:g}: these "
+        "readings are too coarse for it.",
+        blocks=True,
     )
 
 
@@ -252,10 +237,11 @@ def recorded_finer(fit: MixtureFit) -> Finding:
     unit = float(k @ x / max(float(k @ k), 1.0))
     if found.blocks or np.max(np.abs(x - unit * k)) > _EXACT * fit.unit:
         return found
-    return warned(
+    return finding(
         "resolution",
         f"All readings are exact multiples of {unit:.6g}, which readings with a scatter are not; "
         "make sure that they were not recorded in steps of it, before a conversion perhaps.",
+        warns=True,
     )
 
 
@@ -265,50 +251,44 @@ def majority_on_comb(fit: MixtureFit) -> Finding:
     count, n = int(on.sum()), on.size
     blocks = 2 * count <= n
     rest = "; the rest may be something else" if blocks else ""
-    return Finding(
-        name="majority",
+    return finding(
+        "majority",
+        f"{count} of {n} readings lie nearer to a multiple than chance would put them{rest}.",
         blocks=blocks,
-        warns=blocks,
-        sentence=(
-            f"{count} of {n} readings lie nearer to a multiple than chance would put them{rest}."
-        ),
     )
 
 
 def no_whole_number(unit_range: UnitRange, integers: Any) -> Finding:
     """No unit of the range leaves every reading a whole number that was said to be possible."""
-    return blocked(
+    return finding(
         "integers",
         f"At no unit from {unit_range.low:.4g} to {unit_range.high:.4g} can every reading have "
         f"{in_words(integers)}, on levels enough to show; look whether that was rightly said.",
+        blocks=True,
     )
 
 
 def wide_unit_range(unit_range: UnitRange, tried: UnitRange | None = None) -> Finding:
     """The range was not narrowed round the answer; `tried` are the units that integers leave."""
-    if (
-        unit_range.factor >= _NARROW_RANGE
-        and tried is not None
-        and tuple(tried) != tuple(unit_range)
-    ):
-        return passed(
+    if unit_range.factor < _NARROW_RANGE:
+        return finding(
             "unit_range",
-            f"Every unit from {tried.low:.4g} to {tried.high:.4g} was tried, and the test counts "
-            f"them all; of {unit_range.low:.4g} to {unit_range.high:.4g} these are the ones at "
-            "which every reading can have a whole number that was said to be possible. If that was "
-            "said after looking at the readings, the evidence is overstated.",
+            f"Only units from {unit_range.low:.4g} to {unit_range.high:.4g} were tried; if that "
+            "range was chosen after looking at the readings, the evidence is overstated.",
+            warns=True,
         )
-    if unit_range.factor >= _NARROW_RANGE:
-        return passed(
-            "unit_range",
-            f"Every unit from {unit_range.low:.4g} to {unit_range.high:.4g} was tried, and the "
-            "test counts them all.",
-        )
-    return warned(
-        "unit_range",
-        f"Only units from {unit_range.low:.4g} to {unit_range.high:.4g} were tried; if that range "
-        "was chosen after looking at the readings, the evidence is overstated.",
+    tried = unit_range if tried is None else tried
+    sentence = (
+        f"Every unit from {tried.low:.4g} to {tried.high:.4g} was tried, and the test counts "
+        "them all"
     )
+    if tuple(tried) != tuple(unit_range):
+        sentence += (
+            f"; of {unit_range.low:.4g} to {unit_range.high:.4g} these are the ones at which every "
+            "reading can have a whole number that was said to be possible. If that was said after "
+            "looking at the readings, the evidence is overstated"
+        )
+    return finding("unit_range", f"{sentence}.")
 
 
 def findings_on_readings(
@@ -345,24 +325,17 @@ def _levels_seen(seen: int, *, free: bool) -> Finding:
     what = "different level" if free else "different non-zero size"
     what += " stands" if seen == 1 else "s stand"
     few = seen < least
-    return Finding(
-        name="levels",
-        blocks=few,
-        warns=few,
-        sentence=f"{seen} {what} out of the counts"
-        + (f"; {least} are needed to distinguish equal distances from chance." if few else "."),
-    )
+    needed = f"; {least} are needed to distinguish equal distances from chance" if few else ""
+    return finding("levels", f"{seen} {what} out of the counts{needed}.", blocks=few)
 
 
 def _majority_in_levels(background: float) -> Finding:
     """More than half of the readings belong to levels."""
-    few = 1 - background <= 0.5
-    return Finding(
-        name="majority",
-        blocks=few,
-        warns=few,
-        sentence=f"{100 * (1 - background):.3g} % of the readings belong to the levels, the rest "
-        "to a flat background.",
+    return finding(
+        "majority",
+        f"{100 * (1 - background):.3g} % of the readings belong to the levels, the rest to a flat "
+        "background.",
+        blocks=1 - background <= 0.5,
     )
 
 
@@ -373,12 +346,11 @@ def _equal_distances(rivals: Rivals) -> Finding:
         ", which is more than counting alone explains: look for a scale that bends, or levels "
         "that are not normal"
     )
-    return Finding(
-        name="distances",
-        blocks=False,
+    return finding(
+        "distances",
+        f"The levels stand within {100 * rivals.spacing.residual:.2g} % of a unit of equal "
+        f"distances{why if bent else ''}.",
         warns=bent,
-        sentence=f"The levels stand within {100 * rivals.spacing.residual:.2g} % of a unit of "
-        f"equal distances{why if bent else ''}.",
     )
 
 
@@ -386,10 +358,8 @@ def _normal_shape(chi_square: float) -> Finding:
     """The levels have the shape that was fitted to them."""
     odd = chi_square > _ODD_SHAPE
     why = "; the levels are not quite normal, and the error of the unit is widened for it"
-    return Finding(
-        name="shape",
-        blocks=False,
+    return finding(
+        "shape",
+        f"Chi-square of the bins is {chi_square:.3g} per degree of freedom{why if odd else ''}.",
         warns=odd,
-        sentence=f"Chi-square of the bins is {chi_square:.3g} per degree of freedom"
-        f"{why if odd else ''}.",
     )

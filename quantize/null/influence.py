@@ -16,7 +16,7 @@ from quantize.model.model import MixtureModel
 from quantize.model.posterior import Posterior
 from quantize.null.choices import LEVELS_AT_ZERO
 from quantize.null.evidence import NothingCanShow, level_evidence
-from quantize.null.guards import Finding, blocked, passed
+from quantize.null.guards import Finding, finding
 from quantize.readings import Readings, as_readings
 
 MOST_STATES = 40
@@ -110,7 +110,7 @@ def single_state(found: Posterior, alpha: float) -> Finding | None:
             f"The verdict is narrow: leaving out any one of {len(decisive)} of the "
             f"{len(left_out)} charge states would undo it."
         )
-    return Finding(name="states", blocks=False, warns=bool(decisive), sentence=sentence)
+    return finding("states", sentence, warns=bool(decisive))
 
 
 def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
@@ -118,24 +118,18 @@ def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
     readings = found.readings
     labels, codes = group_codes(group, len(readings))
     if len(labels) == 1:
-        return passed("pool", "All readings are of one group.")
-    p = [
-        _p_value(
-            readings.select((codes == code) & readings.measured), found.unit_range, found.model
-        )
-        for code in range(len(labels))
-    ]
+        return finding("pool", "All readings are of one group.")
+    members = [(codes == code) & readings.measured for code in range(len(labels))]
+    p = [_p_value(readings.select(each), found.unit_range, found.model) for each in members]
     best = int(np.argmin(p))
     if p[best] * len(labels) <= alpha:
-        return passed(
-            "pool",
-            f"Steps show in {labels[best]} by itself, and not only in the pool.",
-        )
-    return blocked(
+        return finding("pool", f"Steps show in {labels[best]} by itself, and not only in the pool.")
+    return finding(
         "pool",
         f"None of the {len(labels)} groups shows steps by itself (the best is {labels[best]}, "
         f"p = {p[best]:.2g}); steps that appear only when groups are pooled can come from "
         "differences between them.",
+        blocks=True,
     )
 
 

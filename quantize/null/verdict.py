@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from typing import Final, Protocol
+from typing import Final
 
 import numpy as np
 
@@ -93,17 +93,6 @@ def assess(
     return Assessment(mixture=mixture, evidence=evidence, findings=found)
 
 
-class Evidence(Protocol):
-    """What is read of the level evidence."""
-
-    @property
-    def log_bayes_factor(self) -> float: ...
-    @property
-    def log_bayes_factors(self) -> Mapping[str, float]: ...
-    @property
-    def two_units(self) -> tuple[float, float] | None: ...
-
-
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Judgement:
     """The verdict with its reasons and, where it is open, what would settle it.
@@ -121,7 +110,7 @@ def judge(
     mixture: MixtureFit,
     findings: Sequence[Finding],
     p_values: Mapping[str, float],
-    evidence: Evidence,
+    evidence: LevelEvidence,
     *,
     alpha: float,
     smooth_only: bool,
@@ -233,7 +222,7 @@ def _advice_on_counts(fit: CountFit, rivals: Rivals, excluded: float) -> tuple[s
     return tuple(advice)
 
 
-def _odds_message(p: float, worst: str, evidence: Evidence) -> str:
+def _odds_message(p: float, worst: str, evidence: LevelEvidence) -> str:
     """How rare it is; below the smallest p-value that is claimed, which kind would do best."""
     if worst == "smooth" or p > 1.001 * FLOOR:
         return (
@@ -250,23 +239,23 @@ def _odds_message(p: float, worst: str, evidence: Evidence) -> str:
     )
 
 
-def _nearest(evidence: Evidence) -> tuple[str, float]:
+def _nearest(evidence: LevelEvidence) -> tuple[str, float]:
     """The kind without steps that explains the readings best, and the log odds against it."""
-    least = least_by_kind(dict(evidence.log_bayes_factors))
+    least = least_by_kind(evidence.log_bayes_factors)
     kind = min(least, key=lambda name: least[name])
     return kind, least[kind]
 
 
-def _two_units_message(evidence: Evidence) -> list[str]:
+def _two_units_message(evidence: LevelEvidence) -> list[str]:
     kind, lead = _nearest(evidence)
     if kind != "sums" or evidence.two_units is None:
         return []
     return [f"{_two_units_compared(evidence.two_units, lead)}."]
 
 
-def _nearly_two_units_message(evidence: Evidence, sigma: float | None) -> list[str]:
+def _nearly_two_units_message(evidence: LevelEvidence, sigma: float | None) -> list[str]:
     """Where the verdict is "steps", and sums of two units are not far behind."""
-    lead = least_by_kind(dict(evidence.log_bayes_factors)).get("sums", np.inf)
+    lead = least_by_kind(evidence.log_bayes_factors).get("sums", np.inf)
     if lead > AGAINST or evidence.two_units is None:
         return []
     compared = _two_units_compared(evidence.two_units, lead)
@@ -313,9 +302,8 @@ def _not_enough_message(p: float, alpha: float, worst: str) -> str:
 def _excluded_messages(limit: Limit) -> list[str]:
     return [
         "From these readings the odds are at least 20 to 1 against every unit from "
-        f"{limit.low:.3g} to {limit.high:.3g}, each by itself and set against values "
-        f"of any size, with the known scatter of {limit.sigma:.3g} or up to twice "
-        f"as much. {_ALLOWED}",
+        f"{limit.low:.3g} to {limit.high:.3g}, each by itself and set against values of any size, "
+        f"{_allowed(limit)}",
         f"A unit smaller than {limit.low:.3g} could hide in the scatter or was not tried.",
     ]
 
@@ -323,12 +311,15 @@ def _excluded_messages(limit: Limit) -> list[str]:
 def _limit_message(limit: Limit) -> str:
     return (
         f"No unit above {limit.low:.3g}: against every one from there to {limit.high:.3g}, each by "
-        "itself, the odds are at least 20 to 1, set against values of any size with the "
-        f"known scatter of {limit.sigma:.3g} or up to twice as much. {_ALLOWED}"
+        f"itself, the odds are at least 20 to 1, set against values of any size {_allowed(limit)}"
     )
 
 
-_ALLOWED = "One misread reading in twenty and a drift of the scale by 1 % are allowed for."
+def _allowed(limit: Limit) -> str:
+    return (
+        f"with the known scatter of {limit.sigma:.3g} or up to twice as much. One misread reading "
+        "in twenty and a drift of the scale by 1 % are allowed for."
+    )
 
 
 def _mend(far: Sequence[str]) -> tuple[str, ...]:

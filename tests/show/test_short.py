@@ -78,7 +78,9 @@ def test_the_reading_to_look_at(fixed: Analysis) -> None:
     assert dict(short_rows(doubted))["look at"] == (
         "the whole number of reading 12 (78.34 × 10⁻¹⁰ esu) is in doubt: 16 with probability 0.600"
     )
-    warned = dataclasses.replace(fixed, findings=(guards.warned("far", "One lies far off."),))
+    warned = dataclasses.replace(
+        fixed, findings=(guards.finding("far", "One lies far off.", warns=True),)
+    )
     assert dict(short_rows(warned))["look at"] == "One lies far off."
 
 
