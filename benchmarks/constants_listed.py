@@ -128,12 +128,11 @@ NUMERICAL = (
 """Resolutions, blocks of memory, tolerances and floors."""
 
 DEFINED = (
-    "calibration.KINDS", "compare.NULLS", "compare._DRAWN_FOR_ALL", "envelopes._LOG_2PI",
+    "calibration.KINDS", "compare.NULLS", "compare._DRAWN_FOR_ALL", "dependence._COLUMNS",
     "evidence.SURE", "evidence._SHARE_PRIOR", "exclusion.AGAINST", "guards.LEVELS_NEEDED",
     "hypotheses.NULLS", "hypotheses.SAME_ENVELOPE", "hypotheses.SUMS", "occupancy.SHARE_NAMES",
-    "partitions._LOG_2PI", "power.ALPHAS", "power.TABLE", "power.UNKNOWN", "power._USUAL",
-    "running_levels._LOG_2PI",
-    "sample._LOG_2PI", "samplers._RULE", "lattices._LOG_2PI", "verdict.CANNOT_TELL",
-    "verdict.KINDS", "verdict.NO_STEPS", "verdict.STEPS", "verdict._ALLOWED", "wings._ENDS",
+    "partitions.LOG_2PI", "power.ALPHAS", "power.TABLE", "power.UNKNOWN", "power._USUAL",
+    "samplers._RULE", "verdict.CANNOT_TELL", "verdict.KINDS", "verdict.NO_STEPS", "verdict.STEPS",
+    "wings._ENDS",
 )  # fmt: skip
 """Taken from a textbook, following from others, or names."""

@@ -31,14 +31,6 @@ def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) ->
     A reading may lie four deviations beyond the first and the last tooth. Where sigma is not known
     that is four times 0.30 units, the scatter of the widest comb that shows. Readings far from all
     others do not count. Noise that grows leaves the range as it is.
-
-    Examples
-    --------
-    >>> from quantize.comb.unit_range import default_unit_range
-    >>> sample, model = Readings([1.1, 4.0, 7.9, 2.1]), MixtureModel(integers=(1, 8))
-    >>> found = allowed_units(default_unit_range(sample), model, sample)
-    >>> round(found.low, 3), found.reason.partition("; ")[2]
-    (0.853, 'of these, those at which every reading can have a whole number from 1 to 8')
     """
     if model.integers == "any" or model.noise != "constant":
         return unit_range
@@ -69,11 +61,7 @@ def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) ->
 
 
 def in_words(integers: Any) -> str:
-    """What was said of the whole numbers.
-
-    >>> in_words((1, 8)), in_words((0, None)), in_words("positive")
-    ('a whole number from 1 to 8', 'a whole number from 0 on', 'a whole number from 1 on')
-    """
+    """What was said of the whole numbers."""
     first, last = _pair(integers)
     return f"a whole number from {first} " + ("on" if last is None else f"to {last}")
 

@@ -16,9 +16,14 @@ from quantize.null.choices import (
     SHIFTS,
 )
 from quantize.null.occupancy import SHARE_NAMES, log_falling, log_norm, log_seats
-from quantize.null.partitions import log_mean_exp, log_partition_sums, log_sum_exp, widened_span
+from quantize.null.partitions import (
+    LOG_2PI,
+    log_mean_exp,
+    log_partition_sums,
+    log_sum_exp,
+    widened_span,
+)
 
-_LOG_2PI = float(np.log(2 * np.pi))
 WIDTHS = 14
 """Standard deviations of an envelope, or a lump, that are averaged over ..."""
 _FEW_WIDTHS = 6
@@ -44,7 +49,7 @@ def log_normal(values: FloatArray, window: float) -> float:
     width = np.geomspace(window / NARROWEST["normal"], window, WIDTHS)
     squares = float(np.sum((values - values.mean()) ** 2))
     terms = (
-        -0.5 * (n - 1) * (_LOG_2PI + 2 * np.log(width))
+        -0.5 * (n - 1) * (LOG_2PI + 2 * np.log(width))
         - 0.5 * np.log(n)
         - 0.5 * squares / width**2
         - np.log(window)
@@ -104,7 +109,7 @@ def log_broad_lumps(values: FloatArray, count: IntArray, inner: FloatArray) -> f
     variance = np.square(width)[:, None] / count
     seats = log_seats(n)[[flat]]
     sums = log_partition_sums(values, variance, count, seats, most)[:, 0, :]
-    within = -0.5 * (n - values.size) * (_LOG_2PI + 2 * np.log(width))
+    within = -0.5 * (n - values.size) * (LOG_2PI + 2 * np.log(width))
     within -= 0.5 * (np.log(count).sum() + inner.sum() / np.square(width))
     lumps = np.arange(1, fill + 1)
     groups = np.arange(most + 1)

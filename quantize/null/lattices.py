@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
+from quantize.null.partitions import LOG_2PI
 
 RIDGE = 1e-9
 """Keeps the least squares solvable where no coefficient determines a unit."""
 _LEAST_LOG_DET, _LARGEST_CONDITION = -600.0, 1e8
 """Assignments beyond these leave a unit open, and are left out."""
-_LOG_2PI = float(np.log(2 * np.pi))
 
 
 def first_distinct(rows: IntArray, most: int) -> IntArray:
@@ -53,7 +53,7 @@ def integrated(values: FloatArray, variance: FloatArray, design: FloatArray) -> 
     squares = weight @ np.square(values) - np.einsum("csi,csi->cs", solved, right)
     logs = (
         -0.5 * np.log(variance).sum(axis=1)
-        - 0.5 * (values.size - k) * _LOG_2PI
+        - 0.5 * (values.size - k) * LOG_2PI
         - 0.5 * log_det
         - 0.5 * np.maximum(squares, 0.0)
     )

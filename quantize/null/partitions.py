@@ -12,7 +12,7 @@ from quantize.null.choices import RESTAURANTS as RESTAURANTS
 
 UNDERFLOW = 745.0
 """Terms this far below the largest, in natural logarithm, are zero in double precision."""
-_LOG_2PI = float(np.log(2 * np.pi))
+LOG_2PI = float(np.log(2 * np.pi))
 ONE_SCALE = 1000
 """Up to so many levels the sums over few groups and over many are numbers of one scale."""
 
@@ -162,7 +162,7 @@ def log_own_widths(
     variance = np.square(width)[:, None] / count
     groups = Groups(values, variance)
     within = -0.5 * (
-        (count - 1) * (_LOG_2PI + 2 * np.log(width)[:, None]) + inner / np.square(width)[:, None]
+        (count - 1) * (LOG_2PI + 2 * np.log(width)[:, None]) + inner / np.square(width)[:, None]
     )
     within -= 0.5 * np.log(count)
     running = np.concatenate([np.zeros((width.size, 1)), np.cumsum(within, axis=1)], axis=1)
@@ -258,7 +258,7 @@ class Groups:
         base: FloatArray = (
             -0.5 * (self._logs[:, [stop]] - self._logs[:, start])
             - 0.5 * np.log(precision)
-            - 0.5 * (stop - np.arange(first, stop) - 1) * _LOG_2PI
+            - 0.5 * (stop - np.arange(first, stop) - 1) * LOG_2PI
             - 0.5 * np.maximum(squares, 0.0)
         )
         return base

@@ -44,20 +44,10 @@ class Curve:
 
 
 def fit_curve(x: Sequence[float], hits: Sequence[int], samples: Sequence[int]) -> Curve:
-    """Maximum-likelihood probit line through shares.
+    """Maximum-likelihood probit line through shares (Finney, *Probit Analysis*, 1971, chapter 4).
 
     Half a sample is added on either side (as if each share had been seen once more, divided), so
     that shares of 0 and 1 do not carry the line away.
-
-    References
-    ----------
-    Finney, *Probit Analysis*, 3rd ed., Cambridge 1971, chapter 4.
-
-    Examples
-    --------
-    >>> curve = fit_curve([1.0, 2.0, 3.0], [20, 50, 80], [100, 100, 100])
-    >>> round(curve.reaches(0.5)[0], 3)
-    2.0
     """
     from scipy.special import log_ndtr
 
@@ -190,14 +180,6 @@ def stored() -> PowerTable:
 
 
 def readings_needed(spread: float) -> int | None:
-    """Readings that show steps of this sigma/unit in four cases out of five, or None.
-
-    None where no number of readings in the table does.
-
-    Examples
-    --------
-    >>> readings_needed(0.10), readings_needed(0.30)
-    (22, None)
-    """
+    """Readings that show steps of this sigma/unit in four cases out of five; None if none do."""
     found = stored().readings(spread, 1, **_USUAL)
     return int(np.ceil(found.value - 1e-9)) if np.isfinite(found.log) else None

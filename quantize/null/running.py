@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from typing import Any, ClassVar
 
 import numpy as np
@@ -208,10 +208,8 @@ class RunningEvidence:
             self.log_evidences.append({})
             return float("nan")
         comb = self._comb.log_evidence()
-        nulls = self._quick_nulls()
-        nulls |= self._sums.log_evidences(self._values)
-        nulls |= self._level_nulls(max(nulls.values()))
-        ratios = {name: comb - null for name, null in nulls.items() if np.isfinite(null)}
+        nulls = [null for part in self._nulls() for null in part.items()]
+        ratios = {name: comb - null for name, null in nulls if np.isfinite(null)}
         smallest = min(ratios.values())
         self.log_evidence.append(smallest)
         self.log_evidences.append(ratios)
@@ -236,12 +234,7 @@ class RunningEvidence:
         if not self._values:
             return False
         least = self._comb.log_evidence() + float(np.log(alpha))
-        nulls = self._quick_nulls()
-        if max(nulls.values()) > least:
-            return False
-        nulls |= self._sums.log_evidences(self._values)
-        largest = max(nulls.values())
-        return largest <= least and max(self._level_nulls(largest).values()) <= least
+        return all(max(part.values()) <= least for part in self._nulls())
 
     def read(
         self, readings: Readings | ArrayLike, *, looks: Sequence[int] | None = None
@@ -318,15 +311,19 @@ class RunningEvidence:
         """The most probable unit so far."""
         return self._comb.best_unit()
 
-    def _quick_nulls(self) -> dict[str, float]:
-        """Nulls whose evidence grows reading by reading, or is a formula."""
-        length = self._bounds[1] - self._bounds[0]
-        return {
-            "continuous: uniform": -len(self._values) * float(np.log(length)),
-            "continuous: normal": log_normal(np.array(self._values), length),
-            **log_fixed_envelopes(np.array(self._values), self._bounds),
+    def _nulls(self) -> Iterator[dict[str, float]]:
+        """Log evidences of the nulls: those that take long come last."""
+        length, values = self._bounds[1] - self._bounds[0], np.array(self._values)
+        quick = {
+            "continuous: uniform": -values.size * float(np.log(length)),
+            "continuous: normal": log_normal(values, length),
+            **log_fixed_envelopes(values, self._bounds),
             **self._comb.log_nulls(),
         }
+        yield quick
+        sums = self._sums.log_evidences(self._values)
+        yield sums
+        yield self._level_nulls(max(*quick.values(), *sums.values()))
 
     def _level_nulls(self, largest: float) -> dict[str, float]:
         """Levels anywhere in the window: sums over the cuts of the sorted readings."""

@@ -12,7 +12,7 @@ from scipy.special import gammaln
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.null.occupancy import SHARE_NAMES, log_falling, log_norm, log_seats
-from quantize.null.partitions import RESTAURANTS, UNDERFLOW, log_mean_exp, log_sum_exp
+from quantize.null.partitions import LOG_2PI, RESTAURANTS, UNDERFLOW, log_mean_exp, log_sum_exp
 from quantize.null.running_comb import Side
 
 EXACT = 100
@@ -26,7 +26,6 @@ NEGLIGIBLE = 35.0
 readings since it was looked at might have raised it."""
 _STRAY = 4.0
 """Sigmas, at most, by which readings lie beyond the side of the offset that their levels are on."""
-_LOG_2PI = float(np.log(2 * np.pi))
 
 
 class LevelsAnywhere:
@@ -129,7 +128,7 @@ class Cuts:
     ) -> None:
         self._n, self._cells = values.size, edge.size - 1
         many = np.arange(self._n + 1.0)
-        alone = -(many - 1) * (0.5 * _LOG_2PI + float(np.log(sigma)))
+        alone = -(many - 1) * (0.5 * LOG_2PI + float(np.log(sigma)))
         alone -= 0.5 * np.log(np.maximum(many, 1)) + np.log(length)
         centred = (values - values.mean()) / sigma
         self._start, self._stop, rows = _groups(centred, edge, (log_seats + alone).T.copy())

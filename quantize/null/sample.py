@@ -18,6 +18,7 @@ from quantize.levels import Levels
 from quantize.model.noise import POWERS, grown_variance
 from quantize.model.posterior import Posterior
 from quantize.null.choices import BLURRED
+from quantize.null.partitions import LOG_2PI
 from quantize.readings import Readings
 
 MOST_ITEMS = 200
@@ -30,7 +31,6 @@ _MOST_SIGMAS = 60
 """Nodes of noise at which the nulls are evaluated, at most ..."""
 _NEGLIGIBLE_NOISE = 15.0
 """... and those whose log evidence is this far below the largest are left out."""
-_LOG_2PI = float(np.log(2 * np.pi))
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -140,7 +140,7 @@ def _level_variances(
         out[s] = 1 / np.bincount(levels.index, weights=1 / v)
         if levels.degrees:
             log_within[s] = 0.5 * float(np.sum(np.log(out[s])) - np.sum(np.log(v)))
-            log_within[s] -= 0.5 * (levels.degrees * _LOG_2PI + float(np.sum(deviation / v)))
+            log_within[s] -= 0.5 * (levels.degrees * LOG_2PI + float(np.sum(deviation / v)))
     return out, log_within
 
 
@@ -166,7 +166,7 @@ def merged(sample: Sample, most: int) -> Sample:
     mean = np.add.reduceat(x, starts) / count
     deviation = np.square(x - np.repeat(mean, count))
     merged_log = 0.5 * (np.sum(-np.log(total), axis=1) + np.sum(np.log(weight), axis=1))
-    merged_log -= 0.5 * ((x.size - starts.size) * _LOG_2PI + np.sum(weight * deviation, axis=1))
+    merged_log -= 0.5 * ((x.size - starts.size) * LOG_2PI + np.sum(weight * deviation, axis=1))
     return dataclasses.replace(
         sample,
         values=mean,
