@@ -268,9 +268,7 @@ def _tail_p(
     return None
 
 
-def _one_batch(
-    task: tuple[Sampler, Statistic, int, np.random.SeedSequence, int],
-) -> FloatArray:
+def _one_batch(task: tuple[Sampler, Statistic, int, np.random.SeedSequence, int]) -> FloatArray:
     sampler, measure, count, child, n = task
     if (
         isinstance(measure, LargestScore)

@@ -7,14 +7,7 @@ from math import lgamma
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.null.choices import (
-    BETA_SHAPES,
-    BLURRED,
-    HEAP_SPREADS,
-    NARROWEST,
-    ON_COMB,
-    SHIFTS,
-)
+from quantize.null.choices import BETA_SHAPES, BLURRED, HEAP_SPREADS, NARROWEST, ON_COMB, SHIFTS
 from quantize.null.occupancy import SHARE_NAMES, log_falling, log_norm, log_seats
 from quantize.null.partitions import (
     LOG_2PI,
