@@ -127,8 +127,7 @@ def _over_continua(
     sample: Sample, comb: Teeth, seating: Seating, counted: FloatArray
 ) -> dict[str, float]:
     """The comb over sizes of any kind, drawn from smooth envelopes."""
-    n, values = sample.levels.size, sample.levels
-    noise = sample.log_evidence_of_noise
+    n, values, noise = sample.levels.size, sample.levels, sample.log_evidence_of_noise
     total = float(log_sum_exp(counted))
     phases = np.where(np.isfinite(counted), comb.log_likelihood + n * np.log(comb.unit), -np.inf)
     log_phase = float(log_sum_exp(phases)) - noise
@@ -142,14 +141,13 @@ def _over_continua(
         "continuous: normal": log_normal(values, widened_span(values)),
         "continuous: skewed": log_skewed(values),
     }
-    others = {
-        "continuous: beta": log_beta(values),
-        "continuous: broad lumps": log_broad_lumps(sample.values, sample.count, _inner(sample)),
-    }
-    nulls |= {name: value + noise for name, value in (envelopes | others).items()}
     # The comb, too, may have an envelope instead of shares: that of a null, kept at the teeth.
     enveloped = log_phase + float(log_mean_exp(np.array(list(envelopes.values())))) + noise
     richest = float(np.logaddexp(total, enveloped) - np.log(2))
+    envelopes["continuous: beta"] = log_beta(values)
+    lumps = log_broad_lumps(sample.values, sample.count, _inner(sample))
+    envelopes["continuous: broad lumps"] = lumps
+    nulls |= {name: value + noise for name, value in envelopes.items()}
     return {SAME_ENVELOPE: log_phase} | {name: richest - null for name, null in nulls.items()}
 
 
@@ -263,24 +261,18 @@ def _levels_anywhere(
 ) -> dict[str, FloatArray]:
     """Levels anywhere: as many as the comb has teeth, in the window that its teeth span."""
     total = int(sample.count.sum())
-    weight = sample.log_weight
     most = min(sample.values.size, int(np.max(teeth)), _MOST_GROUPS)
     seats = log_seats(total)
     sums = log_partition_sums(sample.values, sample.variance, sample.count, seats, most)
-    sums = log_sum_exp(np.moveaxis(sums + weight[:, None, None], 0, -1))
-    different, where = np.unique(teeth, return_inverse=True)
-    falling = log_falling(different, most)
-    norm = log_norm(different, total)
-    groups = np.arange(most + 1)
+    sums = log_sum_exp(sums + sample.log_weight[:, None, None], axis=0)
     length = np.log(teeth * unit)
+    places = log_falling(teeth, most) - np.arange(most + 1) * length[:, None]
     none = sample.log_evidence_of_noise - total * length
     continuum = np.where(teeth > most, none, -np.inf)
-    out = {}
-    for a, name in enumerate(SHARE_NAMES):
-        anywhere = (sums[a] + falling)[where] - groups * length[:, None]
-        levels = log_sum_exp(anywhere) + norm[a][where]
-        out[f"{kind}: {name}"] = np.logaddexp(levels, continuum)
-    return out
+    return {
+        f"{kind}: {name}": np.logaddexp(log_sum_exp(of_groups + places) + norm, continuum)
+        for name, of_groups, norm in zip(SHARE_NAMES, sums, log_norm(teeth, total), strict=True)
+    }
 
 
 def _mirrored(sample: Sample, unit: FloatArray, sizes: IntArray) -> dict[str, FloatArray]:

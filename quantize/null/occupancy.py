@@ -9,7 +9,6 @@ from scipy.special import gammaln
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.null.choices import CONCENTRATIONS as CONCENTRATIONS
-from quantize.null.choices import LEVELS_AT_ZERO, LEVELS_FREE
 
 SHARE_NAMES: tuple[str, ...] = ("equal shares", "flat shares", "few favoured")
 """What they are called in the names of the nulls."""
@@ -87,49 +86,13 @@ def seat(integers: IntArray, count: IntArray, *, free: bool) -> Seating:
     rows, n = integers.shape
     total = int(count.sum())
     teeth = integers[:, -1] - integers[:, 0] + 1
-    fresh = np.ones((rows, n), dtype=bool)
-    fresh[:, 1:] = integers[:, 1:] != integers[:, :-1]
-    starts = np.flatnonzero(fresh)
+    starts = np.flatnonzero(np.diff(integers, axis=1, prepend=integers[:, :1] - 1))
     running = np.concatenate([[0], np.cumsum(np.tile(count, rows))])
     lengths = np.diff(running[np.append(starts, rows * n)])
-    row = starts // n
-    seats = log_seats(total)
-    different, where = np.unique(teeth, return_inverse=True)
-    norm = log_norm(different, total)[:, where]
-    shares = np.stack(
-        [
-            norm[a] + np.bincount(row, weights=seats[a][lengths], minlength=rows)
-            for a in range(len(CONCENTRATIONS))
-        ]
-    )
-    if free:
-        marks = integers - integers[:, :1]
-        occupied = np.bincount(row, minlength=rows)
-    else:
-        marks = np.abs(integers)
-        occupied = _distinct_sizes(integers, fresh)
-    return Seating(teeth, shares, occupied, _coprime(marks))
-
-
-def _distinct_sizes(integers: IntArray, fresh: BoolArray) -> IntArray:
-    """Distinct non-zero absolute values in each sorted row; `fresh` marks what is new in it."""
-    # Those of one sign are counted at once; the rows are searched for the other sign's only where
-    # that is too few to settle the guard; beyond what it asks for the count may be too low.
-    above = (fresh & (integers > 0)).sum(axis=1)
-    below = (fresh & (integers < 0)).sum(axis=1)
-    count: IntArray = np.maximum(above, below)
-    asked = max(LEVELS_AT_ZERO, LEVELS_FREE)
-    unsure = np.flatnonzero((count < asked) & (np.minimum(above, below) > 0))
-    if unsure.size:
-        ordered = np.sort(np.abs(integers[unsure]), axis=1)
-        new = ordered[:, 1:] != ordered[:, :-1]
-        count[unsure] = (ordered[:, 0] > 0) + (new & (ordered[:, 1:] > 0)).sum(axis=1)
-    return count
-
-
-def _coprime(marks: IntArray) -> BoolArray:
-    good: BoolArray = np.asarray(np.any(marks == 1, axis=1))
-    unsure = np.flatnonzero(~good)
-    if unsure.size:
-        good[unsure] = np.gcd.reduce(marks[unsure], axis=1) == 1
-    return good
+    shares = log_norm(teeth, total)
+    for share, seats in zip(shares, log_seats(total), strict=True):
+        share += np.bincount(starts // n, weights=seats[lengths], minlength=rows)
+    marks = integers - integers[:, :1] if free else np.sort(np.abs(integers), axis=1)
+    new = np.diff(marks, axis=1, prepend=-1) > 0
+    occupied = (new if free else new & (marks > 0)).sum(axis=1)
+    return Seating(teeth, shares, occupied, np.gcd.reduce(marks, axis=1) == 1)
