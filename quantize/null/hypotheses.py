@@ -57,7 +57,6 @@ NULLS: tuple[str, ...] = (
 """Every null but the mirrored ones, which are compared only where there is something to mirror."""
 
 SUMS = ("sums: from zero", "sums: from an offset")
-
 _MOST_GROUPS = 48
 """Levels on more places than this are as good as a continuum, and are taken as one."""
 _NEGLIGIBLE_UNIT = 30.0
@@ -191,9 +190,8 @@ def _over_levels(
         seated = np.where(seated > seated.max() - _NEGLIGIBLE_UNIT, seated, -np.inf)
     ratios = {name: _averaged(seated, null) for name, null in nulls.items()}
     total = float(log_sum_exp(seated))
-    usable = {name: found for name, found in sums.items() if np.isfinite(found.log_evidence)}
-    ratios |= {name: total - found.log_evidence for name, found in usable.items()}
-    likeliest = max(usable.values(), key=lambda found: found.log_evidence, default=None)
+    ratios |= {name: total - found.log_evidence for name, found in sums.items()}
+    likeliest = max(sums.values(), key=lambda found: found.log_evidence, default=None)
     ratios["mixed: levels and background"] = total - float(log_sum_exp(any_number))
     span = float(np.ptp(sample.levels))
     least = span / NARROWEST["lumps"]
@@ -220,7 +218,8 @@ def _sums(sample: Sample, any_number: FloatArray, *, free: bool) -> dict[str, Tw
         groups = most_probable_groups(each.values, variance, 1.0)
         sums = {} if free else {SUMS[0]: sums_of_two_units(each, groups, variance, offset=False)}
         found.append(sums | {SUMS[1]: sums_of_two_units(each, groups, variance, offset=True)})
-    return max(found, key=lambda sums: sums[SUMS[1]].log_evidence)
+    best = max(found, key=lambda sums: sums[SUMS[1]].log_evidence)
+    return {name: sums for name, sums in best.items() if np.isfinite(sums.log_evidence)}
 
 
 def _turned(sample: Sample) -> Sample:
