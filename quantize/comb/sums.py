@@ -16,6 +16,7 @@ import dataclasses
 import importlib
 import math
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -49,10 +50,10 @@ _DIGITS = 21.0  # exp(−21) = 8e-10
 _FREQUENCIES = 2**15  # at once
 
 
-def unit_circle(cycles: FloatArray) -> ComplexArray:
-    """exp(2πi·cycles), whole cycles taken off first so that large phases keep their digits."""
-    angle: FloatArray = 2 * np.pi * (cycles - np.rint(cycles))
-    out = np.empty(cycles.shape, dtype=np.complex128)
+def unit_circle(cycles: FloatArray, precision: Any = np.complex128) -> Any:
+    """exp(2πi·cycles), whole cycles taken off before any digits are."""
+    out = np.empty(cycles.shape, dtype=precision)
+    angle = (2 * np.pi * (cycles - np.rint(cycles))).astype(out.real.dtype, copy=False)
     np.cos(angle, out=out.real)
     np.sin(angle, out=out.imag)
     return out

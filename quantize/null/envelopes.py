@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from math import lgamma
-
 import numpy as np
+from scipy.special import betaln
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.null.choices import BETA_SHAPES, BLURRED, HEAP_SPREADS, NARROWEST, ON_COMB, SHIFTS
@@ -72,16 +71,13 @@ def log_beta(values: FloatArray) -> float:
     middle = 0.5 * (values[0] + values[-1])
     span = float(np.ptp(values))
     shapes = np.array(BETA_SHAPES)
-    log_gamma = np.array([lgamma(shape) for shape in shapes])
-    log_sum_gamma = np.array([[lgamma(p + q) for q in shapes] for p in shapes])
     terms = []
     for window in (widened_span(values), span * (1 + 0.2 / (n - 1))):
         place = (values - middle) / window + 0.5
         terms.append(
             (shapes[:, None] - 1) * float(np.log(place).sum())
             + (shapes - 1) * float(np.log1p(-place).sum())
-            + n * (log_sum_gamma - log_gamma[:, None] - log_gamma)
-            - n * np.log(window)
+            - n * (betaln(shapes[:, None], shapes) + np.log(window))
         )
     return float(log_mean_exp(np.array(terms).ravel()))
 

@@ -8,6 +8,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.sums import unit_circle
 from quantize.comb.unit_range import UnitRange, default_limits, refuse_too_many_units
 from quantize.null.samplers import SmoothedBootstrap
 from quantize.null.tails import ResultantScale
@@ -42,9 +43,8 @@ class LargestScore:
     weights: FloatArray
     offset: float
     free: bool
-    step: float | None
+    step: float
     sigma: float
-    oversampling: float = _OVERSAMPLING
 
     @property
     def name(self) -> str:
@@ -71,7 +71,7 @@ class LargestScore:
             weights=readings.weights,
             offset=offset,
             free=free,
-            step=readings.rounding_step,
+            step=readings.rounding_step or 0.0,
             sigma=0.0 if sigma is None else float(np.median(sigma)),
         )
 
@@ -91,9 +91,9 @@ class LargestScore:
         refuse_too_many_units(
             dataclasses.replace(self.unit_range, low=float(low[widest]), high=float(high[widest])),
             float(reach[widest]),
-            self.oversampling,
+            _OVERSAMPLING,
         )
-        step = 1 / (self.oversampling * float(reach[widest] / high[widest]))
+        step = 1 / (_OVERSAMPLING * float(reach[widest] / high[widest]))
         size = int(np.ceil((float(last.max()) - 1) / step)) + 1
         out = np.empty(len(x))
         columns = int(np.sqrt(size)) + 1
@@ -125,11 +125,8 @@ class LargestScore:
         for start in range(0, row.size, block):
             part = slice(start, start + block)
             cycles = x[row[part]] * (1 + step * place[part])[:, None]
-            if self.free:
-                sums = _on_circle(cycles, np.complex128) @ self.weights
-                exact[part] = sums.real**2 + sums.imag**2
-            else:
-                exact[part] = np.cos(2 * np.pi * (cycles - np.rint(cycles))) @ self.weights
+            sums = unit_circle(cycles) @ self.weights
+            exact[part] = sums.real**2 + sums.imag**2 if self.free else sums.real
         largest = np.maximum.reduceat(exact, np.flatnonzero(np.diff(row, prepend=-1)))
         squares = float(np.sum(self.weights**2))
         found: FloatArray = largest / squares if self.free else largest * np.sqrt(2 / squares)
@@ -141,7 +138,7 @@ class LargestScore:
         if not self.unit_range.chosen:
             return given[0], given[1]
         n = self.weights.size
-        chosen = default_limits(spans, n, step=self.step or 0.0, sigma=self.sigma)
+        chosen = default_limits(spans, n, step=self.step, sigma=self.sigma)
         # A data set of equal values has no range of its own.
         low, high = np.where(spans > 0, chosen, given)
         return np.minimum(low, 0.99 * high), high
@@ -149,9 +146,7 @@ class LargestScore:
     def has_limit(self, null: SmoothedBootstrap) -> bool:
         """Whether `in_the_limit` holds: many readings, no repeats, no rounding that shows."""
         n = self.weights.size
-        return (
-            n > _LIMIT and null.mean.size == n and self.unit_range.low >= 2.5 * (self.step or 0.0)
-        )
+        return n > _LIMIT and null.mean.size == n and self.unit_range.low >= 2.5 * self.step
 
     def in_the_limit(
         self, null: SmoothedBootstrap, count: int, rng: np.random.Generator
@@ -172,7 +167,7 @@ class LargestScore:
         first = start - self.offset + 0.5 * width
         near, far = first + ends[0], first + ends[1]
         reach = far - near if self.free else max(far, 0.0) - min(near, 0.0)
-        length = max(self.oversampling * reach / width, density.size)
+        length = max(_OVERSAMPLING * reach / width, density.size)
         length = next_fast_len(int(np.ceil(length)), real=True)
         step = 1 / (length * width)
         f = step * np.arange(length // 2 + 1)
@@ -225,10 +220,10 @@ def _transform(
     """
     columns = int(np.sqrt(size)) + 1
     rows = -(-size // columns)
-    first = _on_circle(x, precision)
+    first = unit_circle(x, precision)
     first *= weights.astype(first.real.dtype)
-    outer = _powers(_on_circle(step * columns * x, precision), rows, first)
-    inner = _powers(_on_circle(-step * x, precision), columns)
+    outer = _powers(unit_circle(step * columns * x, precision), rows, first)
+    inner = _powers(unit_circle(-step * x, precision), columns)
     # cos(a + b) = cos a·cos(−b) + sin a·sin(−b): one real product of twice the length. To turn the
     # second factor by a quarter gives the sine.
     left, parts = outer.view(outer.real.dtype), []
@@ -250,12 +245,3 @@ def _powers(factor: Any, count: int, first: Any = 1.0) -> Any:
         # Squared, the error of the angle doubles, as that of twice the cycles would.
         factor = factor * factor
     return out.transpose(1, 0, 2)
-
-
-def _on_circle(cycles: FloatArray, precision: Precision) -> Any:
-    """exp(2πi·cycles), whole cycles taken off before any digits are."""
-    out = np.empty(cycles.shape, dtype=precision)
-    angle = (2 * np.pi * (cycles - np.rint(cycles))).astype(out.real.dtype)
-    np.cos(angle, out=out.real)
-    np.sin(angle, out=out.imag)
-    return out
