@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_911
+LINES = 38_881
 """Code and docstrings of public names."""
 FILES = 213
 LONGEST_FILE = 400

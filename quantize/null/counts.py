@@ -20,7 +20,7 @@ from quantize.counts.histogram import Histogram
 from quantize.counts.spectrum import Spectrum
 from quantize.null import guards
 from quantize.null.bounds import Spacing, chance_of
-from quantize.null.count_rivals import Rivals, set_against
+from quantize.null.count_rivals import set_against
 from quantize.null.exclusion import excluded_part
 from quantize.null.verdict import judge_counts
 from quantize.readings import Readings, as_readings
@@ -174,6 +174,7 @@ def analyze_counts(
     'steps'
     """
     alpha = validation.fraction("alpha", alpha)
+    known = validation.sigma_range(sigma_range)
     data = counted(counts, unit_range, offset=offset, window=window)
     fit = fit_counted(data)
     rivals = set_against(fit, data)
@@ -182,7 +183,7 @@ def analyze_counts(
     findings = guards.findings_on_counts(fit, data, rivals)
     excluded = 0.0
     if p > alpha or any(finding.blocks for finding in findings):
-        sigma = _largest_sigma(sigma_range, rivals)
+        sigma = rivals.narrowest if known is None else known[1]
         excluded = excluded_part(fit, data, sigma, rivals.narrowest)
     judgement = judge_counts(fit, findings, p, rivals, alpha=alpha, excluded=excluded)
     return CountAnalysis(
@@ -243,8 +244,7 @@ def analyze_many(
         if model is not None or size <= MANY:
             return None
         readings = as_readings(readings)
-        plain = readings.plain
-        if len(readings) <= MANY or not plain:
+        if len(readings) <= MANY or not readings.plain:
             return None
         if said:
             raise InputError(
@@ -253,14 +253,6 @@ def analyze_many(
                 "`unit_range` the units that are possible."
             )
     return analyze_counts(readings, unit_range, offset=offset, sigma_range=sigma_range, alpha=alpha)
-
-
-def _largest_sigma(sigma_range: Any, rivals: Rivals) -> float:
-    if sigma_range is None:
-        return rivals.narrowest
-    if np.ndim(sigma_range) == 0:
-        return validation.positive("sigma_range", sigma_range)
-    return validation.unit_range(sigma_range, name="sigma_range")[1]
 
 
 def _continuous(fit: CountFit, data: Counted) -> float:

@@ -133,9 +133,7 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     data = found.readings
     if not data.measured.all():
         data = data.select(data.measured)
-    plain = phase_posterior(found, data)
-    sample = sample_of(plain)
-    top = _highest(sample, plain.unit_range.low, plain.unit_range.high)
+    plain, sample, top = _phases(found, data)
     whole = compare(plain, sample, top)
     parts = [(whole, 0.0)]
     n = int(sample.count.sum())
@@ -143,9 +141,7 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     m = int(outlying.sum())
     if m:
         off = log_share(n, m) - m * float(np.log(widened_span(sample.levels)))
-        rest = phase_posterior(found, data.select(~outlying[data.levels().index]))
-        others = sample_of(rest)
-        without = compare(rest, others, _highest(others, rest.unit_range.low, rest.unit_range.high))
+        without = compare(*_phases(found, data.select(~outlying[data.levels().index])))
         parts = [(whole, log_share(n, 0)), (without, off)]
     comb = np.array([part.log_comb + weight for part, weight in parts])
     everything = np.array([part.log_everything + weight for part, weight in parts])
@@ -162,6 +158,13 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
         two_units=best.two_units,
         **_rated(ratios, n, found, alpha, occupied),
     )
+
+
+def _phases(found: Posterior, data: Readings) -> tuple[Posterior, Sample, float]:
+    """The posterior of the phases of some readings, their levels and the largest unit."""
+    plain = phase_posterior(found, data)
+    sample = sample_of(plain)
+    return plain, sample, _highest(sample, *plain.unit_range)
 
 
 def nothing_shows(found: Posterior, alpha: float) -> LevelEvidence:

@@ -171,7 +171,6 @@ def judge_counts(
     excluded: float,
 ) -> Judgement:
     """Bring p-value and guards of counts to one verdict; `excluded` is a part of the range."""
-    seen = rivals.spacing.levels
     blocked = [f.sentence for f in findings if f.blocks]
     if p <= alpha and not blocked:
         remarks = (f.sentence for f in findings if not f.blocks)
@@ -181,7 +180,7 @@ def judge_counts(
         )
         return Judgement(verdict=STEPS, reasons=(reason, *remarks))
     reasons = list(blocked)
-    if p > alpha and seen >= 3:
+    if p > alpha and rivals.spacing.levels >= 3:
         chance = (
             "Levels placed anywhere stand as near to equal distances with a chance of up to "
             f"{p:.2g}; the limit set beforehand is {alpha:g}."
@@ -202,16 +201,12 @@ def judge_counts(
 
 
 def _advice_on_counts(fit: CountFit, rivals: Rivals, excluded: float) -> tuple[str, ...]:
-    advice = []
-    if rivals.spacing.levels < 3:
-        advice.append(
-            "Levels show when their scatter is below a third of the unit: reduce the noise, or "
-            "take readings over a wider range of sizes."
-        )
-    else:
-        advice.append(
-            "More levels settle it, not more readings of the same ones: widen the range of sizes."
-        )
+    advice = [
+        "Levels show when their scatter is below a third of the unit: reduce the noise, or take "
+        "readings over a wider range of sizes."
+        if rivals.spacing.levels < 3
+        else "More levels settle it, not more readings of the same ones: widen the range of sizes."
+    ]
     if excluded < _MOST_OF_THE_RANGE and fit.unit_range.low < HIDDEN * rivals.narrowest:
         advice.append(
             "The scatter of a reading, known from elsewhere (`sigma_range`), or a range of units "
@@ -224,18 +219,17 @@ def _advice_on_counts(fit: CountFit, rivals: Rivals, excluded: float) -> tuple[s
 
 def _odds_message(p: float, worst: str, evidence: LevelEvidence) -> str:
     """How rare it is; below the smallest p-value that is claimed, which kind would do best."""
+    none = "Of the simulated families without steps that set the limit, none looks this regular"
     if worst == "smooth" or p > 1.001 * FLOOR:
         return (
-            f"Of the simulated families without steps that set the limit, none looks this regular "
-            f"more than once in about {_round_down(1 / p)} samples; nearest come "
+            f"{none} more than once in about {_round_down(1 / p)} samples; nearest come "
             f"{KINDS.get(worst, worst)}."
         )
     nearest, lead = _nearest(evidence)
     return (
-        f"Of the simulated families without steps that set the limit, none looks this regular "
-        f"once in {round(1 / FLOOR):,} samples. The best explanation without steps would be "
-        f"{KINDS.get(nearest, nearest)}; whole-number steps explain the readings "
-        f"{_times(lead)} times as well."
+        f"{none} once in {round(1 / FLOOR):,} samples. The best explanation without steps would be "
+        f"{KINDS.get(nearest, nearest)}; whole-number steps explain the readings {_times(lead)} "
+        "times as well."
     )
 
 
@@ -333,29 +327,24 @@ def _mend(far: Sequence[str]) -> tuple[str, ...]:
 
 def _advice(mixture: MixtureFit) -> tuple[str, ...]:
     levels = mixture.readings.select(mixture.readings.measured).levels()
-    n = levels.mean.size
     sigma = float(mixture.posterior.centre.sigma[0])
     spread = sigma * float(np.median(np.sqrt(levels.factor)))
-    ratio = spread / mixture.unit
-    share = float(mixture.alternatives["share"].iloc[0])
+    needed = readings_needed(spread / mixture.unit)
     advice = if_read_finer(mixture.readings)
-    needed = readings_needed(ratio)
-    if share > _DOMINANT and needed is not None:
-        more = needed - n
-        if more > 0:
-            advice.append(
-                f"If the unit is near {mixture.unit:.3g}, about {more} more readings of this "
-                "quality would settle it in four cases out of five."
-            )
-        else:
-            advice.append(
-                "Readings on more different levels would settle it: change the charge further "
-                "between readings."
-            )
-    else:
+    if needed is None or mixture.alternatives["share"].iloc[0] <= _DOMINANT:
         advice.append(
             "Less scatter helps more than more readings: repeat each state, time longer, or time "
             "automatically."
+        )
+    elif needed > levels.mean.size:
+        advice.append(
+            f"If the unit is near {mixture.unit:.3g}, about {needed - levels.mean.size} more "
+            "readings of this quality would settle it in four cases out of five."
+        )
+    else:
+        advice.append(
+            "Readings on more different levels would settle it: change the charge further "
+            "between readings."
         )
     whole = worth_saying(mixture)
     if whole is not None:
