@@ -178,11 +178,7 @@ class RedrawnLevels:
     The places are uniform on the range of the readings widened by one mean gap.
     """
 
-    centre: FloatArray
-    residual: FloatArray
     group: IntArray
-    low: float
-    high: float
     like: Readings
 
     @classmethod
@@ -197,25 +193,16 @@ class RedrawnLevels:
         evidence = log_any_number(values, np.outer(sigma**2, factor), one, window)
         if not levels.sigma_given:
             evidence -= levels.degrees * np.log(sigma) + 0.5 * levels.scatter / sigma**2
-        sorted_groups = most_probable_groups(values, factor, float(sigma[np.argmax(evidence)]))
-        of_level = np.empty(values.size, dtype=np.int64)
-        of_level[order] = sorted_groups
-        group = of_level[levels.index]
-        count = np.bincount(group)
-        centre = np.bincount(group, weights=readings.values) / count
-        gap = readings.span / max(count.size, 2)
-        return cls(
-            centre=centre,
-            residual=readings.values - centre[group],
-            group=group,
-            low=float(readings.values.min()) - 0.5 * gap,
-            high=float(readings.values.max()) + 0.5 * gap,
-            like=readings,
-        )
+        group = np.empty(values.size, dtype=np.int64)
+        group[order] = most_probable_groups(values, factor, float(sigma[np.argmax(evidence)]))
+        return cls(group=group[levels.index], like=readings)
 
     def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
-        places = rng.uniform(self.low, self.high, (size, self.centre.size))
-        return self.like.recorded(places[:, self.group] + self.residual)
+        x, count = self.like.values, np.bincount(self.group)
+        gap = self.like.span / max(count.size, 2)
+        places = rng.uniform(x.min() - 0.5 * gap, x.max() + 0.5 * gap, (size, count.size))
+        centre = np.bincount(self.group, weights=x) / count
+        return self.like.recorded((places - centre)[:, self.group] + x)
 
 
 def _sigma_grid(readings: Readings, levels: Levels, smallest: float, largest: float) -> FloatArray:

@@ -27,6 +27,9 @@ def test_samples_keep_the_clusters_and_spread_their_places_evenly():
     inner = values[truth == 1] - values[truth == 1].mean()
     found = drawn[:, truth == 1] - drawn[:, truth == 1].mean(axis=1, keepdims=True)
     assert_allclose(found, np.tile(inner, (400, 1)), atol=1e-9)
-    places = (drawn[:, truth == 1].mean(axis=1) - null.low) / (null.high - null.low)
+    # The range of the readings and one mean gap of three clusters.
+    gap = np.ptp(values) / 3
+    low, high = values.min() - gap / 2, values.max() + gap / 2
+    places = (drawn[:, truth == 1].mean(axis=1) - low) / (high - low)
     # Fails by chance once in 10,000 times.
     assert kstest(places, "uniform").pvalue > 1e-4
