@@ -310,8 +310,7 @@ def residual_over(positions: FloatArray, units: FloatArray, *, offset: float | N
     if offset is None:
         cycles = cycles - _mean_phase(cycles)[:, None]
     away = cycles - np.rint(cycles)
-    out: FloatArray = np.sqrt(np.mean(away**2, axis=1))
-    return out
+    return np.asarray(np.sqrt(np.mean(away**2, axis=1)))
 
 
 def _mean_phase(cycles: FloatArray) -> Any:

@@ -110,8 +110,7 @@ def _trial_units(fit: MixtureFit, low: float, high: float) -> FloatArray:
     """Units, ascending, so close that no phase moves by more than half the least spread."""
     reach = fit.posterior.reach
     size = int(np.ceil((1 / low - 1 / high) * reach / (_STEP * _SHARPEST))) + 2
-    units: FloatArray = 1 / np.linspace(1 / low, 1 / high, size)
-    return units
+    return np.asarray(1 / np.linspace(1 / low, 1 / high, size))
 
 
 def _log_bayes_factors(fit: MixtureFit, sigma: float, units: FloatArray) -> FloatArray:
@@ -144,10 +143,9 @@ def _moved(fit: MixtureFit, levels: Levels) -> FloatArray:
     even = (np.arange(size) + 0.5) / size
     places = np.array([prior.offset]) if isinstance(prior.offset, float) else prior.offset.ppf(even)
     if shift is None:
-        same: FloatArray = np.repeat(np.asarray(places, float)[:, None], levels.mean.size, axis=1)
-        return same
+        return np.outer(places, np.ones(levels.mean.size))
     shift = shift.select(np.flatnonzero(fit.readings.measured))
-    moved: FloatArray = np.outer(places, _of_levels(shift.lever, levels))
+    moved = np.outer(places, _of_levels(shift.lever, levels))
     if shift.also is not None:
         # A lattice of good points: each shift is sampled evenly, and so are both together.
         second = distributions.student_t(shift.also.degrees_of_freedom, shift.also.error)
@@ -157,8 +155,7 @@ def _moved(fit: MixtureFit, levels: Levels) -> FloatArray:
 
 
 def _of_levels(lever: FloatArray, levels: Levels) -> FloatArray:
-    mean: FloatArray = np.bincount(levels.index, weights=lever) / levels.count
-    return mean
+    return np.asarray(np.bincount(levels.index, weights=lever) / levels.count)
 
 
 def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) -> float:
@@ -181,9 +178,8 @@ def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) 
             continue
         modes = find_modes(data.histogram, math.sqrt(low * high))
         cycles = span * (1 / low - 1 / high)
-        units = 1 / np.linspace(
-            1 / high, 1 / low, max(int(_UNITS_A_CYCLE * cycles), _UNITS_A_CYCLE)
-        )
+        size = max(int(_UNITS_A_CYCLE * cycles), _UNITS_A_CYCLE)
+        units = 1 / np.linspace(1 / high, 1 / low, size)
         too_few = wide and modes.size < least
         out += too_few or not _fits(modes, units, offset)
     return out / _CELLS

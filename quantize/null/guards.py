@@ -21,6 +21,7 @@ from quantize.null.allowed_units import in_words
 from quantize.null.choices import LEVELS_AT_ZERO, LEVELS_FREE
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import SURE
+from quantize.null.sample import rounding_variance
 from quantize.readings import Readings
 
 LEVELS_NEEDED = {"fixed": LEVELS_AT_ZERO, "free": LEVELS_FREE}
@@ -116,12 +117,8 @@ def scatter_of_repeats(fit: MixtureFit, alpha: float) -> Finding | None:
     known = isinstance(prior.sigma, float) or isinstance(given, tuple)
     if not known or fit.posterior.model.noise != "constant" or data.shift is not None:
         return None
-    step = np.zeros(len(data)) if data.steps is None else data.steps
-    ends = 1 if data.ends is None else data.ends
-    deviation = np.sqrt(
-        np.square(prior.sigma_reach()[1] * data.scale) + ends * np.square(step) / 12
-    )
-    repeats = levels_of(data.values, deviation, data.state)
+    variance = np.square(prior.sigma_reach()[1] * data.scale) + rounding_variance(data)
+    repeats = levels_of(data.values, np.sqrt(variance), data.state)
     p = float(chdtrc(repeats.degrees, repeats.scatter)) if repeats.degrees else 1.0
     if p > alpha:
         return None

@@ -245,8 +245,7 @@ def _inner(sample: Sample) -> FloatArray:
     starts = np.concatenate([[0], np.cumsum(sample.count)[:-1]])
     means = np.add.reduceat(sample.levels, starts) / sample.count
     deviation = np.square(sample.levels - np.repeat(means, sample.count))
-    inner: FloatArray = np.add.reduceat(deviation, starts)
-    return inner
+    return np.asarray(np.add.reduceat(deviation, starts))
 
 
 def _averaged(comb: FloatArray, null: FloatArray) -> float:

@@ -17,8 +17,7 @@ def first_distinct(rows: IntArray, most: int) -> IntArray:
     """The first `most` rows that differ from those before them, told apart by a hash."""
     factors = np.random.default_rng(0).integers(1, 2**62, rows.shape[1])
     _, first = np.unique((rows * factors).sum(axis=1), return_index=True)
-    kept: IntArray = rows[np.sort(first)[:most]]
-    return kept
+    return np.asarray(rows[np.sort(first)[:most]])
 
 
 def least_squares(values: FloatArray, weight: FloatArray, design: FloatArray) -> FloatArray:
@@ -32,8 +31,7 @@ def least_squares(values: FloatArray, weight: FloatArray, design: FloatArray) ->
         * np.eye(design.shape[2])
     )
     right = np.einsum("cni,n->ci", weighted, values)[:, :, None]
-    solved: FloatArray = np.linalg.solve(normal, right)[:, :, 0]
-    return solved
+    return np.asarray(np.linalg.solve(normal, right)[:, :, 0])
 
 
 def integrated(values: FloatArray, variance: FloatArray, design: FloatArray) -> FloatArray:

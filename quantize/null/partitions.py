@@ -113,8 +113,7 @@ def _log_over_cuts(
         share[:, t] = sums / size[:, None]
         scale[:, t] = peak + np.log(size)
     with np.errstate(divide="ignore"):
-        log_sum: FloatArray = np.log(share[:, n]) + scale[:, n:]
-    return log_sum
+        return np.asarray(np.log(share[:, n]) + scale[:, n:])
 
 
 def _scale_each(ways: Callable[[int, int], FloatArray], rows: int, n: int, most: int) -> FloatArray:
@@ -128,8 +127,7 @@ def _scale_each(ways: Callable[[int, int], FloatArray], rows: int, n: int, most:
         np.exp(terms - peak[:, None], out=terms)
         with np.errstate(divide="ignore"):
             log_sum[:, t, 1:] = np.log(terms.sum(axis=1)) + peak
-    found: FloatArray = log_sum[:, n]
-    return found
+    return np.asarray(log_sum[:, n])
 
 
 def log_any_number(
@@ -146,8 +144,7 @@ def log_any_number(
     groups = Groups(values, variance)
 
     def on_window(stop: int, first: int) -> FloatArray:
-        base: FloatArray = groups.ending_at(stop, first) - np.log(window)
-        return base
+        return np.asarray(groups.ending_at(stop, first) - np.log(window))
 
     return _restaurant(on_window, len(variance), count, _never_again(count))
 

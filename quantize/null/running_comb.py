@@ -40,8 +40,7 @@ class Side:
     @property
     def teeth(self) -> IntArray:
         """Number of them, shape (U,)."""
-        number: IntArray = self.last - self.first + 1
-        return number
+        return np.asarray(self.last - self.first + 1)
 
 
 class PredictiveComb:

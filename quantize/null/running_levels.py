@@ -96,8 +96,7 @@ class LevelsAnywhere:
             shorter = float(np.log(length / (side.stop - side.start)))
             lumpy = log_sum_exp(sums + weight + shorter * np.arange(1, sums.shape[1] + 1))
             found.append(np.append(lumpy, cuts.any_number(shorter)))
-        largest: FloatArray = np.max(found, axis=0)
-        return largest
+        return np.asarray(np.max(found, axis=0))
 
 
 def cell_edges(values: FloatArray, sigma: float) -> IntArray:
@@ -111,8 +110,7 @@ def cell_edges(values: FloatArray, sigma: float) -> IntArray:
     starts = np.flatnonzero(first)
     gap = np.r_[np.inf, values[starts[1:]] - values[starts[1:] - 1], np.inf] > width
     lone = np.repeat(gap[1:] | gap[:-1], np.diff(np.r_[starts, n]))
-    edges: IntArray = np.append(np.flatnonzero(first | lone), n)
-    return edges
+    return np.asarray(np.append(np.flatnonzero(first | lone), n))
 
 
 class Cuts:
@@ -197,8 +195,7 @@ def _groups(
 
     def halved_squares(start: IntArray, ends: Sequence[FloatArray]) -> FloatArray:
         squares = np.square(ends[0] - first.take(start)) / (ends[2] - edge.take(start))
-        halved: FloatArray = 0.5 * np.maximum(ends[1] - second.take(start) - squares, 0.0)
-        return halved
+        return np.asarray(0.5 * np.maximum(ends[1] - second.take(start) - squares, 0.0))
 
     alone = log_cuts - halved_squares(cells, ends) + table[np.diff(edge)].min(axis=1)
     running = np.r_[0.0, np.cumsum(alone)]
@@ -225,5 +222,4 @@ def _groups(
 def _inside_cells(edge: IntArray) -> FloatArray:
     """Log of the cuts between readings for which the beginning of each group stands."""
     inside = np.diff(edge) - 1.0
-    log_cuts: FloatArray = np.append(0.0, np.log1p(0.5 * (inside[1:] + inside[:-1])))
-    return log_cuts
+    return np.asarray(np.append(0.0, np.log1p(0.5 * (inside[1:] + inside[:-1]))))

@@ -91,5 +91,4 @@ def log_heaped(phase: FloatArray) -> FloatArray:
     spread = np.array(HEAP_SPREADS)
     density = np.exp(-0.5 * (phase[:, None] / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
     share = np.array(ON_HEAPS)
-    out: FloatArray = np.log1p(share * (density[:, :, None] - 1))
-    return out
+    return np.asarray(np.log1p(share * (density[:, :, None] - 1)))

@@ -112,13 +112,10 @@ def sample_of(found: Posterior) -> Sample:
     return whole if order.size <= MOST_ITEMS else merged(whole, MOST_ITEMS)
 
 
-def _rounding_variance(data: Readings, found: Posterior) -> FloatArray | float:
-    """Variance of the rounding of each reading, where the model has it."""
-    if not found.likelihood.rounding or data.steps is None:
-        return 0.0
-    ends = 1 if data.ends is None else data.ends
-    variance: FloatArray = np.square(data.steps) * ends / 12
-    return variance
+def rounding_variance(data: Readings) -> FloatArray:
+    """Variance of the rounding of each reading; zero where none was rounded."""
+    step = np.zeros(len(data)) if data.steps is None else data.steps
+    return np.square(step) * (1 if data.ends is None else data.ends) / 12
 
 
 def _level_variances(
@@ -131,7 +128,8 @@ def _level_variances(
     size = levels.mean[levels.index]
     deviation = np.square(data.values - size)
     sigma, growth = found.noise.sigma, found.noise.growth
-    power, rounding = POWERS[found.model.noise], _rounding_variance(data, found)
+    power = POWERS[found.model.noise]
+    rounding = rounding_variance(data) if found.likelihood.rounding else 0.0
     out = np.empty((sigma.size, levels.mean.size))
     log_within = np.zeros(sigma.size)
     for s in range(sigma.size):

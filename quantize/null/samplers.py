@@ -153,8 +153,7 @@ class Uniform:
         return float(data.min()) - 0.5 * (length - span), length
 
     def rvs(self, start: float, length: float, *, size: Any, random_state: Any) -> FloatArray:
-        drawn: FloatArray = start + length * random_state.random(size)
-        return drawn
+        return np.asarray(start + length * random_state.random(size))
 
 
 class Normal:
@@ -167,8 +166,7 @@ class Normal:
         return float(data.mean()), float(data.std(ddof=1)) if data.size > 1 else 0.0
 
     def rvs(self, mean: float, deviation: float, *, size: Any, random_state: Any) -> FloatArray:
-        drawn: FloatArray = random_state.normal(mean, deviation, size)
-        return drawn
+        return np.asarray(random_state.normal(mean, deviation, size))
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)

@@ -129,8 +129,7 @@ class LargestScore:
             exact[part] = sums.real**2 + sums.imag**2 if self.free else sums.real
         largest = np.maximum.reduceat(exact, np.flatnonzero(np.diff(row, prepend=-1)))
         squares = float(np.sum(self.weights**2))
-        found: FloatArray = largest / squares if self.free else largest * np.sqrt(2 / squares)
-        return found
+        return np.asarray(largest / squares if self.free else largest * np.sqrt(2 / squares))
 
     def _unit_ranges(self, spans: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Smallest and largest unit for data sets that lie on these lengths."""

@@ -175,8 +175,7 @@ def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
     for row, mine in enumerate(places):
         held = np.bincount(mine, weights=count).astype(np.int64)
         out[:, row] += seats[:, held[held > 0]].sum(axis=1)
-    mean: FloatArray = np.logaddexp.reduce(out, axis=0) - np.log(len(out))
-    return mean
+    return np.asarray(np.logaddexp.reduce(out, axis=0) - np.log(len(out)))
 
 
 @functools.cache
