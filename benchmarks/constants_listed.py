@@ -133,6 +133,6 @@ DEFINED = (
     "hypotheses.NULLS", "hypotheses.SAME_ENVELOPE", "hypotheses.SUMS", "occupancy.SHARE_NAMES",
     "partitions.LOG_2PI", "power.ALPHAS", "power.TABLE", "power.UNKNOWN", "power._USUAL",
     "samplers._RULE", "verdict.CANNOT_TELL", "verdict.KINDS", "verdict.NO_STEPS", "verdict.STEPS",
-    "wings._ENDS",
+    "assigned._ENDS",
 )  # fmt: skip
 """Taken from a textbook, following from others, or names."""

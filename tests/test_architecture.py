@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_881
+LINES = 38_796
 """Code and docstrings of public names."""
-FILES = 213
+FILES = 212
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model.posterior import Posterior
-from quantize.null.assigned import Assigned, assigned
+from quantize.null.assigned import Assigned, assigned, best_seated
 from quantize.null.choices import LEVELS_AT_ZERO as LEVELS_AT_ZERO
 from quantize.null.choices import LEVELS_FREE, NARROWEST
 from quantize.null.envelopes import (
@@ -33,7 +33,6 @@ from quantize.null.partitions import (
 )
 from quantize.null.sample import Sample, Teeth, comb_at_nodes, kept_nodes, merged
 from quantize.null.two_generators import TwoGenerators, sums_of_two_units
-from quantize.null.wings import best_seated
 
 SAME_ENVELOPE = "continuous: whatever the envelope"
 """Comb against continuum where both have one and the same smooth envelope: it then cancels, and the

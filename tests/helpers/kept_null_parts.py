@@ -12,6 +12,7 @@ import quantize as qz
 from quantize.comb.unit_range import UnitRange
 from quantize.null import (
     allowed_units,
+    assigned,
     bounds,
     calibration,
     compare,
@@ -28,7 +29,6 @@ from quantize.null import (
     statistics,
     two_generators,
     verdict,
-    wings,
 )
 from quantize.null.dependence import sensitivity
 
@@ -124,7 +124,7 @@ def _parts() -> Cases:
         "seats": lambda: [seats(), occupancy.log_norm(np.array([2, 5, 40]), 9)],
         "next share": lambda: occupancy.next_share(np.array([0.0, 2.0, 5.0]), np.array(6), 7),
         "seating": lambda: [occupancy.seat(whole, count, free=f) for f in (True, False)],
-        "without wings": lambda: wings.without_wings(whole),
+        "without wings": lambda: assigned.without_wings(whole),
         "least squares": lambda: [
             lattices.least_squares(x, 1.0 * count, design),
             lattices.least_squares(x, 1.0 * count, 0 * design),

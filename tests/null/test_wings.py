@@ -9,9 +9,9 @@ from scipy.special import logsumexp
 from scipy.stats import norm
 
 import quantize as qz
+from quantize.null.assigned import best_seated, without_wings
 from quantize.null.occupancy import seat
 from quantize.null.sample import Sample, Teeth, comb_at_nodes, sample_of
-from quantize.null.wings import best_seated, without_wings
 
 
 def at_one_comb(values: np.ndarray, sigma: float) -> tuple[Teeth, Sample]:
