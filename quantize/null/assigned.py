@@ -134,20 +134,11 @@ def best_seated(comb: Teeth, sample: Sample, *, free: bool) -> tuple[Teeth, Seat
     seating = seat(comb.integers, sample.count, free=free)
     best, integers = _log_mean(seating), comb.integers.copy()
     log_likelihood = comb.log_likelihood.copy()
-    total = int(sample.count.sum())
     low, high = comb.integers[:, :1], comb.integers[:, -1:]
     for first, last in _ENDS:
-        left = seating.teeth - first - last
-        rows = np.flatnonzero(left > 1)
+        rows = np.flatnonzero(seating.teeth > first + last + 1)
         dropped = np.clip(comb.integers[rows], low[rows] + first, high[rows] - last)
-        cost, moved = _cost(comb, sample, rows, dropped)
-        # No shares gain more than this by the move.
-        gain = total * np.log(seating.teeth[rows] / left[rows])
-        gain += (moved + first + last) * np.log(total + seating.teeth[rows])
-        worth = cost + gain > 0
-        rows, dropped, cost = rows[worth], dropped[worth], cost[worth]
-        if not rows.size:
-            continue
+        cost = _cost(comb, sample, rows, dropped)
         found = _log_mean(seat(dropped, sample.count, free=free)) + cost
         better = found > best[rows]
         rows, cost = rows[better], cost[better]
@@ -161,19 +152,15 @@ def _log_mean(seating: Seating) -> FloatArray:
     return log_mean_exp(seating.log_shares, axis=0)
 
 
-def _cost(
-    comb: Teeth, sample: Sample, rows: IntArray, dropped: IntArray
-) -> tuple[FloatArray, FloatArray]:
-    """Log of what is left of the density without the teeth left out, and how many levels moved."""
+def _cost(comb: Teeth, sample: Sample, rows: IntArray, dropped: IntArray) -> FloatArray:
+    """Log of what is left of the density without the teeth left out."""
     # Only the items at the ends move.
     at, item = np.nonzero(dropped != comb.integers[rows])
     row = rows[at]
     unit, nearest = comb.unit[row], comb.integers[row, item]
     away = sample.values[item] - comb.offset[row] * sample.lever[item] - unit * nearest
     farther = away - unit * (dropped[at, item] - nearest)
-    count = sample.count[item].astype(float)
+    count = sample.count[item]
     each = (np.square(farther) - np.square(away)) / (2 * sample.variance[comb.noise[row], item])
     logs = -count * np.logaddexp(0.0, each / count)
-    cost: FloatArray = np.bincount(at, weights=logs, minlength=rows.size).astype(float)
-    moved: FloatArray = np.bincount(at, weights=count, minlength=rows.size).astype(float)
-    return cost, moved
+    return np.bincount(at, weights=logs, minlength=rows.size).astype(float)
