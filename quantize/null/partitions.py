@@ -16,8 +16,8 @@ LOG_2PI = float(np.log(2 * np.pi))
 ONE_SCALE = 1000
 """Up to so many levels the sums over few groups and over many are numbers of one scale."""
 
-Ways = Callable[[int, int], FloatArray]
-"""(t, first) to the log weights of the groups first … t − 1 to t, one set in each row."""
+Ways = Callable[[int], FloatArray]
+"""t to the log weights of the groups that begin at 0 … t − 1 and end before t, a set in a row."""
 
 
 def log_sum_exp(terms: FloatArray, axis: int = -1) -> FloatArray:
@@ -67,10 +67,9 @@ def log_partition_sums(
     # those that matter are lost beside those that do not.
     unit = np.log(np.ptp(values)) if np.ptp(values) > 0 else 0.0
 
-    def ways(t: int, first: int) -> FloatArray:
-        seats = log_seats[:, running[t] - running[first:t]]
-        group = groups.ending_at(t, first)[:, None, :] + seats - unit
-        return group.reshape(rows, t - first)
+    def ways(t: int) -> FloatArray:
+        seats = log_seats[:, running[t] - running[:t]]
+        return (groups.ending_at(t)[:, None, :] + seats - unit).reshape(rows, t)
 
     def one_more(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
         sums = np.concatenate([np.zeros((rows, 1)), sums[:, :-1]], axis=1)
@@ -79,7 +78,7 @@ def log_partition_sums(
     if running[-1] <= ONE_SCALE:
         none = np.zeros((rows, most_groups + 1))
         none[:, 0] = 1.0
-        log_sum = _log_over_cuts(ways, none, n, one_more, _never_again(count))
+        log_sum = _log_over_cuts(ways, none, n, one_more)
     else:
         log_sum = _scale_each(ways, rows, n, most_groups)
     log_sum += unit * np.arange(most_groups + 1)
@@ -91,37 +90,33 @@ def _log_over_cuts(
     none: FloatArray,
     n: int,
     join: Callable[[FloatArray], tuple[FloatArray, FloatArray]],
-    far: float,
 ) -> FloatArray:
     """Log of sums over the cuts of n items, several sums in a row, all of a like size.
 
     Those over the cuts of no item are `none` (rows, K). `join` makes, of the sums weighted by the
-    last group, those with that group, and says how large they are. Groups that are `far` below the
-    likeliest, in natural logarithm, have no part from there on.
+    last group, those with that group, and says how large they are.
     """
     # share[:, t] times exp(scale[:, t]) are the sums over cuts of the first t items.
     share = np.empty((len(none), n + 1, none.shape[1]))
     scale = np.zeros((len(none), n + 1))
-    share[:, 0], first = none, 0
+    share[:, 0] = none
     for t in range(1, n + 1):
-        exponent = ways(t, first) + scale[:, first:t]
+        exponent = ways(t) + scale[:, :t]
         peak = exponent.max(axis=1)
-        skipped = int(np.argmax((exponent > peak[:, None] - far).any(axis=0)))
-        first += skipped
-        weight = np.exp(exponent[:, skipped:] - peak[:, None])
-        sums, size = join(np.matmul(weight[:, None, :], share[:, first:t])[:, 0])
+        weight = np.exp(exponent - peak[:, None])
+        sums, size = join(np.matmul(weight[:, None, :], share[:, :t])[:, 0])
         share[:, t] = sums / size[:, None]
         scale[:, t] = peak + np.log(size)
     with np.errstate(divide="ignore"):
         return np.asarray(np.log(share[:, n]) + scale[:, n:])
 
 
-def _scale_each(ways: Callable[[int, int], FloatArray], rows: int, n: int, most: int) -> FloatArray:
+def _scale_each(ways: Ways, rows: int, n: int, most: int) -> FloatArray:
     """Log sums where so many levels are cut that few groups and many have no common scale."""
     log_sum = np.full((rows, n + 1, most + 1), -np.inf)
     log_sum[:, 0, 0] = 0.0
     for t in range(1, n + 1):
-        terms = ways(t, 0)[:, :, None] + log_sum[:, :t, :-1]
+        terms = ways(t)[:, :, None] + log_sum[:, :t, :-1]
         peak = terms.max(axis=1)
         peak = np.where(np.isfinite(peak), peak, 0.0)
         np.exp(terms - peak[:, None], out=terms)
@@ -143,10 +138,10 @@ def log_any_number(
     """
     groups = Groups(values, variance)
 
-    def on_window(stop: int, first: int) -> FloatArray:
-        return np.asarray(groups.ending_at(stop, first) - np.log(window))
+    def on_window(stop: int) -> FloatArray:
+        return np.asarray(groups.ending_at(stop) - np.log(window))
 
-    return _restaurant(on_window, len(variance), count, _never_again(count))
+    return _restaurant(on_window, len(variance), count)
 
 
 def log_own_widths(
@@ -164,12 +159,12 @@ def log_own_widths(
     within -= 0.5 * np.log(count)
     running = np.concatenate([np.zeros((width.size, 1)), np.cumsum(within, axis=1)], axis=1)
 
-    def averaged(stop: int, first: int) -> FloatArray:
-        base = groups.ending_at(stop, first) + running[:, [stop]] - running[:, first:stop]
+    def averaged(stop: int) -> FloatArray:
+        base = groups.ending_at(stop) + running[:, [stop]] - running[:, :stop]
         mean: FloatArray = log_mean_exp(base, axis=0) - np.log(window)
         return mean[None]
 
-    return float(_restaurant(averaged, 1, count, np.inf)[0])
+    return float(_restaurant(averaged, 1, count)[0])
 
 
 def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -> IntArray:
@@ -196,31 +191,23 @@ def most_probable_groups(values: FloatArray, factor: FloatArray, sigma: float) -
     return label - 1 - groups
 
 
-def _never_again(count: IntArray) -> float:
-    """How far below the largest term a group has no part in any later sum."""
-    # Beside the groups that it is split into, one that grows to the right gets ever less likely:
-    # by the squares between their means, but for what the shares favour: a factor of two a level.
-    return UNDERFLOW + float(np.log(2)) * float(count.sum())
-
-
 def widened_span(values: FloatArray, n: int | None = None) -> float:
     """Range of `n` values (all), widened by (n + 1)/(n − 1) as for a uniform sample."""
     n = values.size if n is None else n
     return float(np.ptp(values)) * (n + 1) / max(n - 1, 1)
 
 
-def _restaurant(group: Ways, sets: int, count: IntArray, far: float) -> FloatArray:
+def _restaurant(group: Ways, sets: int, count: IntArray) -> FloatArray:
     """Any number of groups, averaged over the concentrations; `group` without their shares."""
     n, total = count.size, int(count.sum())
     running = np.concatenate([[0], np.cumsum(count)])
     theta = np.array(RESTAURANTS)
     # Sums for several concentrations have one scale where there are not too many groups.
-    apart = float(np.log(theta.max() / theta.min())) * n
-    together = apart < 1.5 * UNDERFLOW
+    together = np.log(theta.max() / theta.min()) * n < 1.5 * UNDERFLOW
     each = theta[None] if together else np.repeat(theta, sets)[:, None]
 
-    def ways(t: int, first: int) -> FloatArray:
-        table = group(t, first) + gammaln(running[t] - running[first:t])
+    def ways(t: int) -> FloatArray:
+        table = group(t) + gammaln(running[t] - running[:t])
         return table if together else np.tile(table, (theta.size, 1))
 
     def one_more(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -228,7 +215,7 @@ def _restaurant(group: Ways, sets: int, count: IntArray, far: float) -> FloatArr
         return sums, np.sqrt(sums.min(axis=1)) * np.sqrt(sums.max(axis=1))
 
     none = np.ones((sets, theta.size) if together else (sets * theta.size, 1))
-    terms = _log_over_cuts(ways, none, n, one_more, far + apart * together)
+    terms = _log_over_cuts(ways, none, n, one_more)
     terms = terms.T if together else terms.reshape(theta.size, sets)
     norm = np.log(theta[:, None] + np.arange(total)).sum(axis=1)
     return log_mean_exp(terms - norm[:, None], axis=0)
@@ -246,16 +233,15 @@ class Groups:
             for term in (weight, weight * centred, weight * centred**2, np.log(variance))
         )
 
-    def ending_at(self, stop: int, first: int = 0) -> FloatArray:
-        """Those whose last value is that before `stop`, begun at each of `first` … stop − 1."""
-        start = slice(first, stop)
-        precision = self._weight[:, [stop]] - self._weight[:, start]
-        squares = self._second[:, [stop]] - self._second[:, start]
-        squares -= np.square(self._first[:, [stop]] - self._first[:, start]) / precision
+    def ending_at(self, stop: int) -> FloatArray:
+        """Those whose last value is that before `stop`, begun at each of 0 … stop − 1."""
+        precision = self._weight[:, [stop]] - self._weight[:, :stop]
+        squares = self._second[:, [stop]] - self._second[:, :stop]
+        squares -= np.square(self._first[:, [stop]] - self._first[:, :stop]) / precision
         base: FloatArray = (
-            -0.5 * (self._logs[:, [stop]] - self._logs[:, start])
+            -0.5 * (self._logs[:, [stop]] - self._logs[:, :stop])
             - 0.5 * np.log(precision)
-            - 0.5 * (stop - np.arange(first, stop) - 1) * LOG_2PI
+            - 0.5 * (stop - np.arange(stop) - 1) * LOG_2PI
             - 0.5 * np.maximum(squares, 0.0)
         )
         return base
