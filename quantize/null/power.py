@@ -55,15 +55,13 @@ def fit_curve(x: Sequence[float], hits: Sequence[int], samples: Sequence[int]) -
     k = np.asarray(hits, dtype=float) + 0.5
     m = np.asarray(samples, dtype=float) + 1.0
     centre, scale = float(at.mean()), float(np.ptp(at)) or 1.0
-    z = (at - centre) / scale
-    parameters = np.zeros(2)
+    design, parameters = np.stack([np.ones_like(at), (at - centre) / scale]), np.zeros(2)
     # Fisher scoring; the information matrix is also the inverse covariance.
     for _ in range(100):
-        eta = np.clip(parameters[0] + parameters[1] * z, -8.0, 8.0)
+        eta = np.clip(parameters @ design, -8.0, 8.0)
         density = np.exp(-0.5 * eta**2) / np.sqrt(2 * np.pi)
         lower, upper = np.exp(log_ndtr(eta)), np.exp(log_ndtr(-eta))
         weight = m * density**2 / (lower * upper)
-        design = np.stack([np.ones_like(z), z])
         information = (design * weight) @ design.T
         gradient = design @ ((k - m * lower) * density / (lower * upper))
         step = np.linalg.solve(information, gradient)
@@ -96,9 +94,8 @@ class Estimate:
 
     def ends(self) -> tuple[float, float]:
         """95 % interval."""
-        return float(np.exp(self.log - 1.96 * self.error)), float(
-            np.exp(self.log + 1.96 * self.error)
-        )
+        half = 1.96 * self.error
+        return float(np.exp(self.log - half)), float(np.exp(self.log + half))
 
 
 UNKNOWN = Estimate(log=float("nan"), error=float("nan"))
