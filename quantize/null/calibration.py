@@ -59,9 +59,10 @@ def score(log_ratios: dict[str, float], n: int, part: str) -> float:
     The log weights differ in how tightly nulls of a kind fit: beating one of them by a factor is
     rarer than beating another by the same. `part` is a `mode`.
     """
-    weights = table()["log_weights"][part]
+    weights, sizes = table()["log_weights"][part], np.log(table()["sizes"])
     against = [
-        _at_size(weights[kind], n) - value for kind, value in least_by_kind(log_ratios).items()
+        float(np.interp(np.log(max(n, 1)), sizes, weights[kind])) - value
+        for kind, value in least_by_kind(log_ratios).items()
     ]
     return -float(np.logaddexp.reduce(against))
 
@@ -89,7 +90,3 @@ def _log_tail(lead: float, scores: FloatArray, tail: FloatArray) -> float:
         return 0.0
     inside = float(np.interp(lead, scores, np.log(tail)))
     return inside - max(lead - float(scores[-1]), 0.0)
-
-
-def _at_size(heights: list[float], n: int) -> float:
-    return float(np.interp(np.log(max(n, 1)), np.log(table()["sizes"]), heights))

@@ -7,7 +7,6 @@ import math
 
 import numpy as np
 
-from quantize._support.validation import FloatArray
 from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
 from quantize.counts.histogram import SMOOTHING
@@ -71,7 +70,10 @@ def set_against(fit: CountFit, data: Counted) -> Rivals:
         factors["lumpy"] = (
             fit.log_likelihood - value - 0.5 * log_n * (_parameters(comb) - _parameters(free))
         )
-        positions = _checked(free.position[: fit.modes.size], fit)
+        positions = free.position[: fit.modes.size]
+        # Where one has left its mode, the mode.
+        stayed = np.abs(positions - fit.modes) < _LEFT * fit.unit
+        positions = np.where(stayed, positions, fit.modes)
         narrowest = math.sqrt(float(free.variance[: fit.modes.size].min()))
         extra = max(fit.modes.size - comb.beta.size, 1)
         scale = max(fit.chi_square / fit.degrees, 1.0)
@@ -112,11 +114,6 @@ def _levels_anywhere(fit: CountFit) -> Levels:
         beta=fit.modes.copy(),
         amplitude=np.r_[comb.amplitude[nearest], comb.amplitude[rest]],
     ).amplitudes_by_em(_ROUNDS_FOR_LEVELS)
-
-
-def _checked(positions: FloatArray, fit: CountFit) -> FloatArray:
-    """Fitted positions; where one has left its mode, the mode."""
-    return np.where(np.abs(positions - fit.modes) < _LEFT * fit.unit, positions, fit.modes)
 
 
 def _smooth_envelope(fit: CountFit) -> Levels:

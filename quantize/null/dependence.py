@@ -16,9 +16,9 @@ from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import Columns, Offset, SigmaRange
 from quantize.comb.unit_range import UnitRange, unit_range_for
-from quantize.model.mixture import model_of, posterior_of
+from quantize.model.mixture import model_of
 from quantize.null.compare import NULLS, NullName, compare_null
-from quantize.null.evidence import NothingCanShow, level_evidence
+from quantize.null.influence import placement
 from quantize.null.tails import resamples
 from quantize.readings import Readings, as_readings
 
@@ -123,7 +123,7 @@ def sensitivity(
 
     data = as_readings(readings, least=3, columns=columns)
     validation.offset_mode(offset)
-    size = resamples(n_resamples)
+    size, model = resamples(n_resamples), model_of(offset, sigma_range, None)
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
     named = _unit_ranges(unit_range_for(data, unit_range), unit_ranges)
@@ -135,7 +135,7 @@ def sensitivity(
     for (name, tried), null in bar.over(itertools.product(named, nulls)):
         place = (name, tried.low, tried.high)
         if null is None:
-            p_values, factor = _placement(data, tried, offset, sigma_range)
+            p_values, factor = placement(data, tried, model)
             for kind, p in p_values.items():
                 rows.append((*place, f"levels: {kind}", "level placement", p, factor))
             continue
@@ -151,21 +151,6 @@ def sensitivity(
         rows.append((*place, null, statistic, found.p_value, float("nan")))
     bar.close()
     return Sensitivity(table=pd.DataFrame(rows, columns=_COLUMNS), n_resamples=size, seed=seed)
-
-
-def _placement(
-    data: Readings, unit_range: UnitRange, offset: Offset, sigma_range: SigmaRange | None
-) -> tuple[dict[str, float], float]:
-    """p-values of where the levels stand, and the log Bayes factor."""
-    try:
-        model = model_of(offset, sigma_range, None)
-        found = level_evidence(posterior_of(model, data, unit_range))
-    except NothingCanShow:
-        # No unit of this range can show: there is nothing for steps.
-        return {"continuous": 1.0}, float("nan")
-    sure = found.sure_of_levels
-    p_values = {kind: p if sure else 1.0 for kind, p in found.p_values.items()}
-    return p_values, found.log_bayes_factor
 
 
 def _unit_ranges(

@@ -88,7 +88,10 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
     least = max(sharp, unit_range.low)
     if least >= unit_range.high:
         return None
-    units = _trial_units(fit, least, unit_range.high)
+    # So close that no phase moves by more than half the least spread.
+    cycles = (1 / least - 1 / unit_range.high) * fit.posterior.reach
+    size = int(np.ceil(cycles / (_STEP * _SHARPEST))) + 2
+    units = 1 / np.linspace(1 / least, 1 / unit_range.high, size)
     fits = np.flatnonzero(_log_bayes_factors(fit, sigma, units) > -AGAINST)
     if fits.size and fits[-1] + 1 == units.size:
         return None
@@ -104,13 +107,6 @@ def excluded_with(fit: MixtureFit, readings: Readings) -> Limit | None:
     """The same limit for other values or shared errors of the readings that were fitted."""
     posterior = Posterior.of(fit.model, readings, fit.unit_range)
     return excluded_units(dataclasses.replace(fit, readings=readings, posterior=posterior))
-
-
-def _trial_units(fit: MixtureFit, low: float, high: float) -> FloatArray:
-    """Units, ascending, so close that no phase moves by more than half the least spread."""
-    reach = fit.posterior.reach
-    size = int(np.ceil((1 / low - 1 / high) * reach / (_STEP * _SHARPEST))) + 2
-    return np.asarray(1 / np.linspace(1 / low, 1 / high, size))
 
 
 def _log_bayes_factors(fit: MixtureFit, sigma: float, units: FloatArray) -> FloatArray:

@@ -151,9 +151,17 @@ def group_codes(group: Any, n: int) -> tuple[list[str], IntArray]:
 def _p_value(part: Readings, unit_range: UnitRange, model: MixtureModel) -> float:
     if part.levels().mean.size < LEVELS_AT_ZERO or part.span == 0:
         return 1.0
+    return max(placement(part, unit_range, model)[0].values())
+
+
+def placement(
+    data: Readings, unit_range: UnitRange, model: MixtureModel
+) -> tuple[dict[str, float], float]:
+    """p-values of where the levels stand, and the log Bayes factor; 1 and NaN if none can show."""
     try:
-        found = level_evidence(posterior_of(model, part, unit_range))
+        found = level_evidence(posterior_of(model, data, unit_range))
     except NothingCanShow:
-        # The range starts above half the span of what is left.
-        return 1.0
-    return found.p_value if found.sure_of_levels else 1.0
+        # The range starts above half the span of the readings.
+        return {"continuous": 1.0}, float("nan")
+    sure = found.sure_of_levels
+    return {kind: p if sure else 1.0 for kind, p in found.p_values.items()}, found.log_bayes_factor

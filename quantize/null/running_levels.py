@@ -191,7 +191,9 @@ def _groups(
     """
     first, second = (np.r_[0.0, np.cumsum(term)][edge] for term in (values, values**2))
     ends = (first[1:], second[1:], edge[1:].astype(float))
-    cells, most, log_cuts = np.arange(edge.size - 1), table.max(axis=1), _inside_cells(edge)
+    cells, most, inside = np.arange(edge.size - 1), table.max(axis=1), np.diff(edge) - 1.0
+    # Of the cuts between readings for which the beginning of each group stands.
+    log_cuts = np.append(0.0, np.log1p(0.5 * (inside[1:] + inside[:-1])))
 
     def halved_squares(start: IntArray, ends: Sequence[FloatArray]) -> FloatArray:
         squares = np.square(ends[0] - first.take(start)) / (ends[2] - edge.take(start))
@@ -217,9 +219,3 @@ def _groups(
     kept = np.flatnonzero(start >= np.repeat(begins, size))
     log_weight = base.take(kept)[:, None] + table.take(number.take(kept), axis=0)
     return start.take(kept), stop.take(kept), log_weight
-
-
-def _inside_cells(edge: IntArray) -> FloatArray:
-    """Log of the cuts between readings for which the beginning of each group stands."""
-    inside = np.diff(edge) - 1.0
-    return np.asarray(np.append(0.0, np.log1p(0.5 * (inside[1:] + inside[:-1]))))
