@@ -32,15 +32,9 @@ _REACH = 0.1
 class Rivals:
     """The comb set against its rivals on the same bins.
 
-    Attributes
-    ----------
-    log_bayes_factors : dict of str to float
-    spacing : Spacing
-    bend : float
-        By how many standard deviations the levels depart from equal distances, beyond what
-        counting explains.
-    narrowest : float
-        Smallest standard deviation of a level that stands out; that of all readings if none does.
+    The levels depart from equal distances by `bend` standard deviations beyond what counting
+    explains; `narrowest` is the smallest standard deviation of one that stands out, that of all
+    readings if none does.
     """
 
     log_bayes_factors: dict[str, float]

@@ -46,11 +46,7 @@ class Side:
 class PredictiveComb:
     """Combs of every unit from `low` to `high`, with their teeth between `bounds`.
 
-    Attributes
-    ----------
-    unit : array, shape (U,)
-    sides : list of Side
-        The whole window and, where the offset is inside, its two sides.
+    `sides` are the whole window and, where the offset is inside, its two sides.
     """
 
     def __init__(self, low: float, high: float, bounds: tuple[float, float]) -> None:
