@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray
 from quantize.comb.unit_range import UnitRange
 from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
@@ -21,6 +20,7 @@ from quantize.null.allowed_units import in_words
 from quantize.null.choices import LEVELS_AT_ZERO, LEVELS_FREE
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import SURE
+from quantize.null.occupancy import seat
 from quantize.null.sample import rounding_variance
 from quantize.readings import Readings
 
@@ -139,10 +139,11 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
     """
     free = fit.posterior.prior.free
     needed = LEVELS_NEEDED["free" if free else "fixed"]
-    counts, divisors = _level_counts(fit)
-    probability = float(np.mean(counts >= needed))
+    drawn = np.sort(fit.posterior.integers_in_best_mode(_DRAWS, 0), axis=1)
+    seating = seat(drawn, np.ones(drawn.shape[1], dtype=np.int64), free=free)
+    probability = float(np.mean(seating.occupied >= needed))
     what = "different levels" if free else "different non-zero multiples of the unit"
-    typical = int(np.median(counts))
+    typical = int(np.median(seating.occupied))
     chance = "with fewer, equal distances cannot be distinguished from chance."
     if probability < SURE:
         return finding(
@@ -151,7 +152,7 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
             f"{needed} (probability {_below(probability, SURE)}, {SURE:g} is wanted); {chance}",
             blocks=True,
         )
-    if float(np.mean(divisors > 1)) > 1 - SURE and not free:
+    if np.mean(~seating.coprime & (seating.occupied > 0)) > 1 - SURE and not free:
         return finding(
             "levels",
             "All whole numbers share a common divisor, so the unit found is a fraction of "
@@ -172,19 +173,6 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
 def _below(probability: float, wanted: float) -> str:
     """Two digits, but never rounded up to what is wanted."""
     return f"{min(probability, wanted - 0.01):.2f}"
-
-
-def _level_counts(fit: MixtureFit) -> tuple[FloatArray, FloatArray]:
-    """Distinct levels and their greatest common divisor, over draws from the best mode."""
-    free = fit.posterior.prior.free
-    k = fit.posterior.integers_in_best_mode(_DRAWS, 0)
-    k = np.sort(k if free else np.abs(k), axis=1)
-    new = np.diff(k, axis=1, prepend=k[:, :1] - 1) > 0
-    if not free:
-        new &= k != 0
-    counts = new.sum(axis=1).astype(np.float64)
-    divisors = np.where(counts > 0, np.gcd.reduce(k, axis=1), 1).astype(np.float64)
-    return counts, divisors
 
 
 def not_the_resolution(step: float | None, unit: float, unit_err: float) -> Finding:

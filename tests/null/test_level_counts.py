@@ -3,9 +3,10 @@
 import math
 
 import numpy as np
+import pytest
 
 import quantize as qz
-from quantize.null.guards import _level_counts
+from quantize.null.occupancy import seat
 
 
 def samples(n, sigma, count=3):
@@ -14,13 +15,12 @@ def samples(n, sigma, count=3):
         yield rng.integers(-4, 5, size=n) + sigma * rng.normal(size=n)
 
 
-def test_levels_and_divisors_are_counted_as_by_hand():
+@pytest.mark.parametrize("unit_range", [(0.5, 3), (1.6, 2.6), (3.2, 5.2)])
+def test_levels_and_divisors_are_counted_as_by_hand(unit_range):
     for x in samples(12, 0.25):
-        found = qz.fit_mixture(np.round(2 * x, 2), (0.5, 3))
-        counts, divisors = _level_counts(found)
-        assert counts.shape == divisors.shape == (500,)
-        sharp = qz.fit_mixture(np.rint(x) + 0.001 * x, (0.8, 1.3))
-        whole = {abs(int(k)) for k in sharp.integers} - {0}
-        counts, divisors = _level_counts(sharp)
-        assert set(counts) == {len(whole)}
-        assert set(divisors) == {math.gcd(*whole)}
+        found = qz.fit_mixture(np.round(2 * x, 2), unit_range)
+        drawn = np.sort(found.posterior.integers_in_best_mode(500, 0), axis=1)
+        seating = seat(drawn, np.ones(12, dtype=np.int64), free=False)
+        whole = [{abs(int(k)) for k in row} - {0} for row in drawn]
+        assert seating.occupied.tolist() == [len(levels) for levels in whole]
+        assert seating.coprime.tolist() == [math.gcd(*levels) == 1 for levels in whole]
