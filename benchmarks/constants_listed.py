@@ -92,7 +92,6 @@ ROWS: dict[str, Row] = {
     "tails.LARGEST_SHAPE": _aside("the variance of a heavier tail is infinite"),
     "running_comb.SPREADS": _aside(_PLACES),
     "running_nulls._CELLS": _aside(_PLACES),
-    "running_nulls._SHARES": _aside("the finite ones of `CONCENTRATIONS`"),
     "running_nulls._SHARPEST": _aside("by hand"),
     "running_nulls._BROADEST": _aside("half the window"),
     "running_nulls.ON_HEAPS": _aside("up to half in equal parts"),

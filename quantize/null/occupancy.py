@@ -47,6 +47,21 @@ def log_norm(levels: FloatArray | IntArray, readings: int) -> FloatArray:
     )
 
 
+def log_held(places: IntArray, count: IntArray) -> FloatArray:
+    """Sum of the occupancy weights of the places in each row (R, n): (len(CONCENTRATIONS), R).
+
+    `count` says for how many levels each of the n items stands.
+    """
+    rows, n = places.shape
+    order = np.argsort(places, axis=1, kind="stable")
+    places = np.take_along_axis(places, order, axis=1)
+    starts = np.flatnonzero(np.diff(places, axis=1, prepend=places[:, :1] - 1))
+    running = np.concatenate([[0], np.cumsum(count[order])])
+    held = np.diff(running[np.append(starts, rows * n)])
+    weights = log_seats(int(count.sum()))[:, held]
+    return np.array([np.bincount(starts // n, weights=w, minlength=rows) for w in weights])
+
+
 def log_falling(levels: FloatArray | IntArray, most: int) -> FloatArray:
     """log K!/(K − J)! for J = 0..most, shape levels.shape + (most + 1,); -inf where J > K."""
     levels = np.asarray(levels, float)[..., None]
@@ -83,15 +98,8 @@ def seat(integers: IntArray, count: IntArray, *, free: bool) -> Seating:
 
     `count` says for how many levels each of the n items stands.
     """
-    rows, n = integers.shape
-    total = int(count.sum())
     teeth = integers[:, -1] - integers[:, 0] + 1
-    starts = np.flatnonzero(np.diff(integers, axis=1, prepend=integers[:, :1] - 1))
-    running = np.concatenate([[0], np.cumsum(np.tile(count, rows))])
-    lengths = np.diff(running[np.append(starts, rows * n)])
-    shares = log_norm(teeth, total)
-    for share, seats in zip(shares, log_seats(total), strict=True):
-        share += np.bincount(starts // n, weights=seats[lengths], minlength=rows)
+    shares = log_norm(teeth, int(count.sum())) + log_held(integers, count)
     marks = integers - integers[:, :1] if free else np.sort(np.abs(integers), axis=1)
     new = np.diff(marks, axis=1, prepend=-1) > 0
     occupied = (new if free else new & (marks > 0)).sum(axis=1)

@@ -7,15 +7,13 @@ readings; levels anywhere stand in that window, and heaps on the teeth of the co
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import gammaln
 
 from quantize._support.validation import FloatArray
+from quantize.null.occupancy import CONCENTRATIONS, log_norm, log_seats
 from quantize.null.partitions import log_mean_exp
 
 _CELLS = (8, 12, 18, 27, 40, 60)
 """Cells of the histograms on the window."""
-_SHARES = (1.0, 0.3)
-"""Dirichlet concentrations of the shares of the cells."""
 _PLACES, _WIDTHS = 61, 10
 """Places and scales of the two-sided exponential ..."""
 _SHARPEST, _BROADEST = 60, 2
@@ -68,7 +66,7 @@ def log_two_sided(values: FloatArray, window: tuple[float, float]) -> float:
 def log_cells(values: FloatArray, window: tuple[float, float]) -> float:
     """Histograms of eight to sixty cells, begun at the window's end or half a cell before it.
 
-    The shares of the cells are Dirichlet, 1 or 0.3 each.
+    The shares of the cells are Dirichlet, as those of levels are where they may differ.
     """
     length = window[1] - window[0]
     cells, shift = (each.ravel() for each in np.meshgrid(_CELLS, (0.0, 0.5)))
@@ -78,11 +76,9 @@ def log_cells(values: FloatArray, window: tuple[float, float]) -> float:
     longest = max(_CELLS) + 1
     row = longest * np.arange(cells.size)[:, None]
     count = np.bincount((row + number).ravel(), minlength=row.size * longest)
-    count, share = count.reshape(cells.size, -1), np.array(_SHARES)[:, None]
-    held = (gammaln(share[:, None] + count) - gammaln(share)[:, None]).sum(axis=-1)
-    total = share * (cells + 1)
-    held += gammaln(total) - gammaln(total + values.size)
-    return float(log_mean_exp((held - values.size * np.log(length / cells)).ravel()))
+    held = log_seats(values.size)[:, count.reshape(cells.size, -1)].sum(axis=-1)
+    shares = (held + log_norm(cells + 1, values.size))[np.isfinite(CONCENTRATIONS)]
+    return float(log_mean_exp((shares - values.size * np.log(length / cells)).ravel()))
 
 
 def log_heaped(phase: FloatArray) -> FloatArray:

@@ -15,7 +15,7 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.null.lattices import RIDGE, first_distinct, integrated, least_squares
-from quantize.null.occupancy import log_norm, log_seats
+from quantize.null.occupancy import log_held, log_norm
 from quantize.null.sample import Sample
 
 _MOST = (2, 4)
@@ -159,7 +159,6 @@ def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
     # no larger than the largest: the sums of so many of three levels are such a triangle. On both
     # sides of zero it stands as often on its head, so that no sign is preferred.
     total = int(count.sum())
-    seats = log_seats(total)
     from_corner = (coefficients - coefficients.min(axis=1, keepdims=True)).astype(np.int64)
     size = np.ptp(from_corner, axis=1) + 1
     sums = from_corner.sum(axis=2)
@@ -172,9 +171,7 @@ def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
     out = np.logaddexp(log_norm(np.prod(size, axis=1), total), np.logaddexp(*triangles) - np.log(2))
     out -= np.log(2)
     places = from_corner[:, :, 0] * (2 * max(_MOST) + 1) + from_corner[:, :, 1]
-    for row, mine in enumerate(places):
-        held = np.bincount(mine, weights=count).astype(np.int64)
-        out[:, row] += seats[:, held[held > 0]].sum(axis=1)
+    out += log_held(places, count)
     return np.asarray(np.logaddexp.reduce(out, axis=0) - np.log(len(out)))
 
 
