@@ -209,7 +209,8 @@ def _sums(sample: Sample, any_number: FloatArray, *, free: bool) -> dict[str, Tw
     end: a sample turned about zero has the same answer.
     """
     typical = sample.variance[int(np.argmax(any_number))]
-    ways = [(sample, typical), (_turned(sample), typical[::-1])]
+    turned = sample.rearranged(np.arange(sample.values.size)[::-1], -sample.values[::-1])
+    ways = [(sample, typical), (turned, typical[::-1])]
     if not free:
         ways = ways[:1] if sample.values @ sample.count >= 0 else ways[1:]
     found = []
@@ -219,18 +220,6 @@ def _sums(sample: Sample, any_number: FloatArray, *, free: bool) -> dict[str, Tw
         found.append(sums | {SUMS[1]: sums_of_two_units(each, groups, variance, offset=True)})
     best = max(found, key=lambda sums: sums[SUMS[1]].log_evidence)
     return {name: sums for name, sums in best.items() if np.isfinite(sums.log_evidence)}
-
-
-def _turned(sample: Sample) -> Sample:
-    """The sample with the sign of every reading reversed."""
-    return dataclasses.replace(
-        sample,
-        values=-sample.values[::-1],
-        count=sample.count[::-1],
-        variance=sample.variance[:, ::-1],
-        levels=-sample.levels[::-1],
-        lever=-sample.lever[::-1],
-    )
 
 
 def _any_number(sample: Sample, window: float) -> FloatArray:
@@ -275,12 +264,7 @@ def _levels_anywhere(
 def _mirrored(sample: Sample, unit: FloatArray, sizes: IntArray) -> dict[str, FloatArray]:
     """`sizes` levels anywhere with their mirror images; every level picks its sign by a coin."""
     order = np.argsort(np.abs(sample.values), kind="stable")
-    folded = dataclasses.replace(
-        sample,
-        values=np.abs(sample.values)[order],
-        count=sample.count[order],
-        variance=sample.variance[:, order],
-    )
+    folded = sample.rearranged(order, np.abs(sample.values)[order])
     nulls = _levels_anywhere(folded, unit, sizes, "mirrored")
     coins = int(sample.count.sum()) * np.log(2)
     return {name: null - coins for name, null in nulls.items()}

@@ -85,6 +85,16 @@ class Sample:
             log_merged=self.log_merged[which],
         )
 
+    def rearranged(self, order: IntArray, values: FloatArray) -> Sample:
+        """The items in another order and at other values; `levels` stay as they are."""
+        return dataclasses.replace(
+            self,
+            values=values,
+            count=self.count[order],
+            variance=self.variance[:, order],
+            lever=self.lever[order],
+        )
+
 
 def sample_of(found: Posterior) -> Sample:
     """The levels of a posterior's readings under its model."""
