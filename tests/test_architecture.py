@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_777
+LINES = 38_775
 """Code and docstrings of public names."""
 FILES = 212
 LONGEST_FILE = 400

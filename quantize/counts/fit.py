@@ -18,7 +18,7 @@ from quantize.comb.periodogram import refined_peaks
 from quantize.comb.unit_range import UnitRange
 from quantize.counts.counted import Counted, counted
 from quantize.counts.histogram import Histogram, find_modes
-from quantize.counts.levels import Levels, covariance, maximise
+from quantize.counts.levels import Levels, covariance, design, maximise
 from quantize.counts.spectrum import Spectrum
 from quantize.counts.sums import CountSums
 from quantize.readings import Readings
@@ -44,8 +44,8 @@ class CountFit(Result):
     ----------
     unit, unit_err : float
         Maximum of the likelihood and its standard error, from the information matrix; times
-        sqrt(chi_square/degrees) where that is above one. Where every level stands in one bin, at
-        most that of a unit which puts the farthest of them anywhere within its bin.
+        sqrt(chi_square/degrees) where that is above one. With every level in one bin, at most that
+        of a unit that puts the farthest anywhere within its bin.
     offset : float
         Fixed, or found, in [0, unit).
     sigma : float
@@ -290,7 +290,7 @@ def _occupied_levels(
     away = np.maximum(k - lowest, 0) if free else np.abs(k)
     occupied = dataclasses.replace(
         levels,
-        places=_design(k, free),
+        places=design(k, free),
         shift=levels.shift[keep],
         spreads=np.column_stack([np.ones(k.size), away]),
         amplitude=amplitude,
@@ -307,7 +307,7 @@ def _all_levels(histogram: Histogram, start: _Candidate, data: Counted) -> tuple
     levels = Levels(
         edges=edges,
         counts=histogram.counts,
-        places=_design(k, data.free),
+        places=design(k, data.free),
         shift=np.zeros(k.size) if data.free else np.full(k.size, data.fixed),
         spreads=np.ones((k.size, 1)),
         beta=np.array([start.offset, start.unit]) if data.free else np.array([start.unit]),
@@ -317,10 +317,6 @@ def _all_levels(histogram: Histogram, start: _Candidate, data: Counted) -> tuple
         floor=(0.05 * float(histogram.widths[0])) ** 2,
     )
     return k, levels.amplitudes_by_em(40)
-
-
-def _design(k: IntArray, free: bool) -> FloatArray:
-    return np.column_stack([np.ones(k.size), k]) if free else k[:, None].astype(float)
 
 
 def _without_common_divisor(
@@ -355,21 +351,17 @@ def _divisor(fit: _Fit, modes: FloatArray, data: Counted) -> int:
     return math.gcd(*(int(v) for v in k))
 
 
-def _within_bins(fit: _Fit, data: Counted) -> float:
-    """Standard deviation of a unit that puts the farthest levels anywhere within their bins."""
-    farthest = np.ptp(fit.integers) if data.free else np.abs(fit.integers).max()
-    ends = 2 if data.free else 1
-    return float(data.histogram.widths[0] * math.sqrt(ends / 12) / max(farthest, 1))
-
-
 def _result(data: Counted, best: _Fit, others: list[_Fit], modes: FloatArray) -> CountFit:
     levels, unit = best.levels, best.unit
     chi_square, degrees = levels.chi_square()
     place = levels.beta.size - 1
     variance = float(covariance(levels.information())[place, place])
     error = math.sqrt(max(variance, 0.0)) * math.sqrt(max(chi_square / degrees, 1.0))
-    if levels.variance.max() < (_IN_A_BIN * data.histogram.widths[0]) ** 2:
-        error = min(error, _within_bins(best, data))
+    width, k = float(data.histogram.widths[0]), best.integers
+    if levels.variance.max() < (_IN_A_BIN * width) ** 2:
+        # The likelihood is flat while the farthest levels stay within their bins.
+        ends, farthest = (2, np.ptp(k)) if data.free else (1, np.abs(k).max())
+        error = min(error, width * math.sqrt(ends / 12) / max(float(farthest), 1.0))
     b = float(levels.beta[0]) if data.free else data.fixed
     cycles = math.floor(b / unit) if data.free else 0
     return CountFit(

@@ -167,6 +167,11 @@ def _rates(expected: FloatArray) -> FloatArray:
     return rates
 
 
+def design(k: IntArray, free: bool) -> FloatArray:
+    """Positions of levels `k` by their parameters: offset and unit, or the unit alone."""
+    return np.column_stack([np.ones(k.size), k]) if free else k[:, None].astype(float)
+
+
 def maximise(start: Levels, *, reach: float, steps: int = 60) -> tuple[Levels, float, bool]:
     """Fisher scoring from `start`: the maximum, its log likelihood, and whether it is one.
 
