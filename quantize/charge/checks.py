@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections import Counter
 from collections.abc import Iterable
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 import pandas as pd
@@ -97,8 +97,7 @@ class Checks(Result):
 
     def _headline(self) -> str:
         counts = Counter(check.level for check in self.checks)
-        levels: tuple[Level, ...] = ("good", "doubt", "bad", "unknown")
-        return ", ".join(f"{counts[level]} {level}" for level in levels)
+        return ", ".join(f"{counts[level]} {level}" for level in get_args(Level))
 
     def __str__(self) -> str:
         mark = {"good": "ok     ", "doubt": "DOUBT  ", "bad": "BAD    ", "unknown": "unknown"}
@@ -139,12 +138,14 @@ class Graded:
 
 
 def graded_by_t(
-    name: str, off: float, degrees: float, number: float, sentence: str, *, cause: str = ""
-) -> Graded:
+    name: str, off: float, degrees: float, sentence: str, *, number: float | None = None,
+    cause: str = "",
+) -> Graded:  # fmt: skip
     """A check of what lies `off` standard errors away, by Student's t on both sides."""
     from scipy.stats import t
 
-    return Graded(name, 2 * float(t.sf(abs(off), degrees)), number, sentence, cause)
+    p = 2 * float(t.sf(abs(off), degrees))
+    return Graded(name, p, off if number is None else number, sentence, cause)
 
 
 def held_together(found: Iterable[Check | Graded]) -> Checks:

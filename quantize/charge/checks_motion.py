@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import itertools
 import math
 
 import numpy as np
@@ -19,12 +18,11 @@ from quantize.charge.checks import (
     rows_named,
     unknown,
 )
-from quantize.charge.estimate import observed_over_predicted
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.levels import trend_of
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows, predicted_as_read, residual_voltage, root_mean_square
-from quantize.charge.run_table import same_state_or_row, speed_of
+from quantize.charge.run_table import same_state_or_row
 from quantize.charge.stated import plus_minus
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
@@ -32,6 +30,7 @@ _KNOWN = 10_000  # degrees of freedom of a scatter that is predicted
 _LINE = "speed is proportional to force"
 _FALL = "the fall stays the same"
 _SCATTER = "the scatter is what air molecules and the ruler explain"
+_CHARGE = "the charge stayed the same within each reading"
 
 
 def spread_of(run: Rows) -> tuple[float, int]:
@@ -50,20 +49,21 @@ def spread_of(run: Rows) -> tuple[float, int]:
 
 
 def proportionality(run: Rows) -> list[Check | Graded]:
-    """Speed against voltage within one charge state: line, intercept, curvature."""
-    sigma, degrees = spread_of(run)
-    fall = run.fall()
+    """Speed against voltage within one charge state: line, intercept, curvature.
+
+    Whether twice the balance voltage, or the field turned, moves the sphere as its balance and
+    fall imply is what the intercept says.
+    """
+    spread, fall = spread_of(run), run.fall()
     found: list[Check | Graded] = []
     for state, group in run.driven.groupby("state", sort=False):
         if not state or group["voltage"].nunique() < 2:
             continue
-        if sigma == 0:
+        if spread[0] == 0:
             return [unknown(_LINE, "no repeats show the scatter, so the line cannot be judged.")]
-        v, x = group["voltage"].to_numpy(float), speed_of(group) * run.interval
-        found += _line(str(state), v, x, sigma, degrees, fall)
-    if found:
-        return found
-    return [
+        v, x = group["voltage"].to_numpy(float), run.per_interval(group)
+        found += _line(str(state), v, x, spread, fall)
+    return found or [
         unknown(
             _LINE,
             "no charge state was read at two voltages; read one at half or twice the "
@@ -73,11 +73,12 @@ def proportionality(run: Rows) -> list[Check | Graded]:
 
 
 def _line(
-    state: str, v: FloatArray, x: FloatArray, sigma: float, degrees: int, fall: Quantity | None
+    state: str, v: FloatArray, x: FloatArray, spread: tuple[float, int], fall: Quantity | None
 ) -> list[Check | Graded]:
     """Intercept, scatter and curvature of the line of one state."""
     from scipy.stats import chi2
 
+    sigma, degrees = spread
     scale = float(np.abs(v).max())
     design = np.column_stack([np.ones(v.size), v / scale])
     (intercept, slope), errors = least_squares(design, x)
@@ -90,9 +91,7 @@ def _line(
             f"{intercept:.2f} divisions where the sphere falls {-fall.value:.2f}, "
             f"{abs(off):.1f} standard errors apart"
         )
-        checks.append(
-            graded_by_t(f"{_LINE}: intercept in state {state}", off, degrees, off, sentence)
-        )
+        checks.append(graded_by_t(f"{_LINE}: intercept in state {state}", off, degrees, sentence))
     freedom = v.size - 2
     if freedom > 0:
         chi_square = float(np.sum((x - design @ (intercept, slope)) ** 2)) / sigma**2
@@ -109,45 +108,8 @@ def _line(
             f"a parabola bends the line of state {state} by {curve[2]:.2f} divisions at full "
             f"voltage, {abs(off):.1f} standard errors"
         )
-        checks.append(
-            graded_by_t(f"{_LINE}: curvature in state {state}", off, degrees, off, sentence)
-        )
+        checks.append(graded_by_t(f"{_LINE}: curvature in state {state}", off, degrees, sentence))
     return checks
-
-
-def forces(run: Rows) -> list[Check | Graded]:
-    """Doubled force and reversed field, in the state held at the balance voltage."""
-    sigma, degrees = spread_of(run)
-    fall, reference = run.fall(), run.reference_voltage
-    if sigma == 0 or fall is None or reference is None:
-        return []
-    rows = run.driven
-    x, v = speed_of(rows) * run.interval, rows["voltage"].to_numpy(float)
-    out: list[Check | Graded] = []
-    labels = [label for label in dict.fromkeys(rows["state"]) if label]
-    for state, sign in itertools.product(labels, (1.0, -1.0)):
-        here = (rows["state"] == state).to_numpy()
-        held = here & np.isclose(v, sign * reference, rtol=0.01)
-        if not held.any() or abs(x[held].mean()) > 0.1 * fall.value:
-            continue
-        for factor, words in ((2.0, "at twice the balance voltage"), (-1.0, "in the field turned")):
-            chosen = here & np.isclose(v, factor * sign * reference, rtol=0.02)
-            if not chosen.any():
-                continue
-            # v = (held + fall)·V/V0 - fall for any charge: no steps are assumed.
-            expected = (x[held].mean() + fall.value) * factor - fall.value
-            spread = math.sqrt(
-                sigma**2 * (1 / chosen.sum() + factor**2 / held.sum())
-                + ((factor - 1) * fall.standard_uncertainty) ** 2
-            )
-            off = (x[chosen].mean() - expected) / spread
-            sentence = (
-                f"{words} state {state} moves {x[chosen].mean():.1f} divisions where "
-                f"{expected:.1f} follow from its balance and fall, {abs(off):.1f} standard "
-                "errors apart"
-            )
-            out.append(graded_by_t(f"{_LINE}: {words}", off, degrees, off, sentence))
-    return out
 
 
 def fall_steadiness(run: Rows) -> list[Check | Graded]:
@@ -155,22 +117,21 @@ def fall_steadiness(run: Rows) -> list[Check | Graded]:
     if len(run.falls) < 3:
         return [unknown(_FALL, "fewer than three falls without field; read one in every state.")]
     checks = [_fall_with_time(run)]
-    try:
+    with contextlib.suppress(InputError):
         left = residual_voltage(run)
-    except InputError:
-        return checks
-    volts, fall = left.voltage, left.fall
-    sentence = (
-        "the fall goes with the charge as a residual voltage of "
-        f"{plus_minus(volts.value, volts.standard_uncertainty, sign='+')} V would make it; "
-        f"without it the fall is {plus_minus(fall.value, fall.standard_uncertainty)} divisions"
-    )
-    cause = (
-        "short the plates and look at the supply, or declare residual_voltage = "
-        '"taken off" under [run] in the apparatus file'
-    )
-    name = f"{_FALL}: with charge"
-    return [*checks, Graded(name, left.p_value, volts.value, sentence, cause)]
+        volts, fall = left.voltage, left.fall
+        sentence = (
+            "the fall goes with the charge as a residual voltage of "
+            f"{plus_minus(volts.value, volts.standard_uncertainty, sign='+')} V would make it; "
+            f"without it the fall is {plus_minus(fall.value, fall.standard_uncertainty)} divisions"
+        )
+        cause = (
+            "short the plates and look at the supply, or declare residual_voltage = "
+            '"taken off" under [run] in the apparatus file'
+        )
+        name = f"{_FALL}: with charge"
+        checks.append(Graded(name, left.p_value, volts.value, sentence, cause))
+    return checks
 
 
 def _fall_with_time(run: Rows) -> Check | Graded:
@@ -179,7 +140,6 @@ def _fall_with_time(run: Rows) -> Check | Graded:
     if trend is None:
         return unknown(name, "all falls were read at the same time.")
     change, mean = trend.change, trend.mean
-    error = change.standard_uncertainty
     scatter = mean.standard_uncertainty * math.sqrt(len(run.falls))
     if scatter <= 1.001 * NO_SCATTER * abs(mean.value):
         return unknown(
@@ -189,8 +149,8 @@ def _fall_with_time(run: Rows) -> Check | Graded:
         name,
         trend.p_value,
         change.value,
-        f"the fall changes by {plus_minus(change.value, error, sign='+')} divisions "
-        f"from the first row to the last, {trend.words}",
+        f"the fall changes by {plus_minus(change.value, change.standard_uncertainty, sign='+')} "
+        f"divisions from the first row to the last, {trend.words}",
         cause="a wet coat, a change of temperature or convection would do that",
     )
 
@@ -206,18 +166,17 @@ def scatter_explained(run: Rows) -> list[Check | Graded]:
     except InputError as error:
         return [unknown(_SCATTER, f"the scatter cannot be predicted: {error}")]
     expected = root_mean_square(predicted)
-    seen, degrees = observed_over_predicted(run)
+    seen, degrees = run.scatter(predicted)
     observed = seen * expected
     hidden = root_mean_square(run.rounding(run.driven) / predicted) * expected
     ratio = max(observed, hidden) / expected
     square = ratio**2 * degrees
-    p = 2 * min(float(chi2.sf(square, degrees)), float(chi2.cdf(square, degrees)))
     among = "a ratio of"
     if observed < hidden:
         among = f"of which the rounding may hide {hidden:.2f}, a ratio of at most"
     total = Graded(
         _SCATTER,
-        p,
+        2 * min(float(chi2.sf(square, degrees)), float(chi2.cdf(square, degrees))),
         ratio,
         f"readings within a state scatter by {observed:.2f} divisions where {expected:.2f} are "
         f"predicted, {among} {ratio:.2f} on {degrees} degrees of freedom",
@@ -232,16 +191,12 @@ def _worst_state(run: Rows, predicted: FloatArray) -> list[Check | Graded]:
     """The state whose own scatter is least like the prediction, if it is unlikely among all."""
     from scipy.stats import chi2
 
-    rows = run.driven
-    x = speed_of(rows) * run.interval
-    keys = (rows["state"] + " at " + rows["voltage"].astype(str) + " V").to_numpy(str)
+    rows = run.driven.assign(x=run.per_interval(run.driven), predicted=predicted)
     states = []
-    for key in dict.fromkeys(keys.tolist()):
-        chosen = keys == key
-        n = int(chosen.sum())
-        if n > 1:
-            square = np.sum((x[chosen] - x[chosen].mean()) ** 2 / predicted[chosen] ** 2)
-            states.append((float(chi2.sf(square, n - 1)), key))
+    for key, own in rows.groupby(rows["state"] + " at " + rows["voltage"].astype(str) + " V"):
+        if len(own) > 1:
+            square = float((((own["x"] - own["x"].mean()) / own["predicted"]) ** 2).sum())
+            states.append((float(chi2.sf(square, len(own) - 1)), str(key)))
     if not states:
         return []
     p, worst = min(states)
@@ -257,21 +212,20 @@ def jumps(run: Rows) -> Check | Graded:
     """Readings far from the rest of their state: the charge changed within the interval."""
     from scipy.stats import norm
 
-    name = "the charge stayed the same within each reading"
     spread, degrees = spread_of(run)
     rows = run.driven
     if spread == 0 or degrees < _ENOUGH or run.scatter()[1] < 1:
-        return unknown(name, "too few repeats to see a reading that lies apart from its state.")
+        return unknown(_CHARGE, "too few repeats to see a reading that lies apart from its state.")
     sigma = np.full(len(rows), spread)
     with contextlib.suppress(InputError):
         # An odd reading inflates the observed scatter; the predicted one stays as it is.
-        sigma = predicted_as_read(run, run.driven).total
-    apart = _from_the_others(run, speed_of(rows) * run.interval, sigma)
+        sigma = predicted_as_read(run, rows).total
+    apart = _from_the_others(run, run.per_interval(rows), sigma)
     p_each = 2 * norm.sf(apart)
     p = 1 - (1 - float(p_each.min())) ** int(np.sum(apart > 0))
     odd = rows["row"][p_each <= max(float(p_each.min()), DOUBT / len(rows))].tolist()
     return Graded(
-        name,
+        _CHARGE,
         p,
         float(apart.max()),
         f"{rows_named(odd)} lies {apart.max():.1f} standard errors from the others of its "
@@ -297,5 +251,4 @@ def _from_the_others(run: Rows, x: FloatArray, sigma: FloatArray) -> FloatArray:
     squares = off**2 / (sigma**2 + 1 / left)
     within = float(np.sum(weight * (x - sums / total) ** 2))
     others = (within - squares) / max(run.scatter()[1] - 1, 1)
-    apart: FloatArray = np.sqrt(squares / np.maximum(others, 1.0))
-    return apart
+    return np.asarray(np.sqrt(squares / np.maximum(others, 1.0)), dtype=np.float64)

@@ -72,9 +72,9 @@ def ruler_or_nature(run: Rows, analysis: Any) -> Check:
     name = "the step is nature's and not the ruler's"
     rows = run.driven
     v, t = rows["voltage"].to_numpy(float), rows["seconds"].to_numpy(float)
-    force = v * t
+    force = np.abs(v * t)
     integers = run.integers_of(analysis)
-    if integers is None or np.isnan(force).any() or _all_alike(np.abs(force)):
+    if integers is None or np.isnan(force).any() or np.ptp(force) < 0.05 * force.max():
         return unknown(
             name,
             "all readings have the same voltage and time; read some at another product of "
@@ -86,16 +86,11 @@ def ruler_or_nature(run: Rows, analysis: Any) -> Check:
     reference = (run.reference_voltage or 1.0) * run.interval
     used = integers != 0
     step = moved[used] / integers[used] / float(analysis.unit)
-    line = np.polyfit(np.log(np.abs(force[used]) / reference), np.log(np.abs(step)), 1)
-    exponent = float(line[0])
+    exponent = float(np.polyfit(np.log(force[used] / reference), np.log(np.abs(step)), 1)[0])
     nature = abs(exponent - 1) < abs(exponent)
     end = "charge has 1, a ruler 0" if nature else "that is a ruler's step, not charge"
     sentence = f"the step goes with voltage times time to the power {exponent:.2f}; {end}."
     return judged(name, nature, exponent, sentence, otherwise="bad")
-
-
-def _all_alike(sizes: FloatArray) -> bool:
-    return bool(np.ptp(sizes) < 0.05 * np.max(sizes))
 
 
 def labels_sorted(run: Rows) -> Check:
@@ -105,16 +100,16 @@ def labels_sorted(run: Rows) -> Check:
     if (rows["state"] == "").all():
         sentence = "no labels are given, so none can have been read off the values."
         return judged(name, True, 0.0, sentence)
-    y = (rows["divisions"] / rows["seconds"]).to_numpy(float) * run.stretch()
+    y = run.per_interval(rows) * run.stretch()
     means = rows.assign(y=y).groupby("state", sort=False)["y"].mean()
     k = len(means)
     p = 4 / math.factorial(k)
     if p >= DOUBT:
         return unknown(name, f"{k} states are too few to know where their labels come from.")
-    labels = sorted(means.index, key=_natural)
-    in_label_order = np.diff([means[label] for label in labels])
-    in_time_order = np.diff(means.to_numpy(float))
-    ordered = _monotonic(in_label_order) or _monotonic(in_time_order)
+    by_label = means[sorted(means.index, key=_natural)]
+    ordered = any(
+        m.is_monotonic_increasing or m.is_monotonic_decreasing for m in (means, by_label)
+    ) and means.is_unique
     sentence = f"the {k} states do not stand in the order of their values."
     if ordered:
         sentence = (
@@ -123,10 +118,6 @@ def labels_sorted(run: Rows) -> Check:
             "never from the readings, or the answer leaks into the question."
         )
     return judged(name, not ordered, p, sentence)
-
-
-def _monotonic(steps: FloatArray) -> bool:
-    return bool(np.all(steps > 0) or np.all(steps < 0))
 
 
 def labels_against_log(run: Rows) -> list[Check]:
@@ -263,15 +254,12 @@ def unit_drift(run: Rows, analysis: Any) -> Check | Graded:
     if factor * sigma.min() <= NO_SCATTER * fall.value:
         return unknown(name, "nothing scatters, so a drift cannot be distinguished from none.")
     drift, error = float(solution[1] / solution[0]), float(factor * errors[1] / solution[0])
-    return graded_by_t(
-        name,
-        drift / error,
-        degrees,
-        drift,
+    sentence = (
         f"the unit changes by {plus_minus(100 * drift, 100 * error, sign='+')} % from the "
-        f"first to the last, {words}",
-        cause="voltage, temperature or the sphere itself drifts",
+        f"first to the last, {words}"
     )
+    cause = "voltage, temperature or the sphere itself drifts"
+    return graded_by_t(name, drift / error, degrees, sentence, number=drift, cause=cause)
 
 
 def _unit_given(values: FloatArray, integers: FloatArray) -> float:

@@ -24,8 +24,6 @@ from quantize.charge.levels import Levels, levels_of, predicted_at, relative_sca
 from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows, predicted_as_read, root_mean_square
-from quantize.charge.run_table import same_state, speed_of
-from quantize.levels import levels_of as levels_of_states
 from quantize.model.mixture import MixtureFit, fit_mixture
 from quantize.readings import Readings
 
@@ -301,22 +299,11 @@ def _from_to(predicted: FloatArray) -> str:
     )
 
 
-def observed_over_predicted(run: Rows) -> tuple[float, int]:
-    """Scatter within the states, each reading against its own prediction; degrees of freedom."""
-    rows = run.driven
-    if rows.empty or (rows["state"] == "").all():
-        return 0.0, 0
-    codes = same_state(rows).factorize()[0]
-    predicted = predicted_as_read(run, rows).total
-    found = levels_of_states(speed_of(rows) * run.interval, predicted, codes)
-    return math.sqrt(found.scatter / max(found.degrees, 1)), found.degrees
-
-
 def _contradicted(run: Rows) -> float | None:
     """Observed over predicted scatter, if it is outside the believed range beyond doubt."""
     from scipy.stats import chi2
 
-    ratio, degrees = observed_over_predicted(run)
+    ratio, degrees = run.scatter(predicted_as_read(run, run.driven).total)
     if degrees < _LEAST_REPEATS:
         return None
     above = float(chi2.sf(degrees * (ratio / _SIGMA_DOUBT) ** 2, degrees))

@@ -46,7 +46,7 @@ class Rows(RunTable):
         falls = self.falls
         if len(falls) == 0:
             return None
-        scaled = -speed_of(falls) * self.interval
+        scaled = -self.per_interval(falls)
         n = scaled.size
         mean = float(-falls["divisions"].sum() / falls["seconds"].sum() * self.interval)
         if mean <= 0:
@@ -272,7 +272,7 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     measured = run.fall_as_read()
     assert measured is not None
     return line_in_charge(
-        -speed_of(falls) * run.interval,
+        -run.per_interval(falls),
         at["moved"].to_numpy(float),
         at["stretch"].to_numpy(float),
         reference=reference,

@@ -227,13 +227,20 @@ class RunTable:
         sd = self.resolution() * ROUNDING_SD[ends or declared]
         return at_fixed_time(0.0, seconds, rounding=sd).rounding * self.interval
 
-    def scatter(self) -> tuple[float, int]:
-        """Standard deviation within states at one voltage, per `interval`, and its freedom."""
+    def per_interval(self, rows: pd.DataFrame) -> FloatArray:
+        """Divisions per `interval` of each of `rows`, as read."""
+        return speed_of(rows) * self.interval
+
+    def scatter(self, over: FloatArray | float = 1.0) -> tuple[float, int]:
+        """Standard deviation within states at one voltage, per `interval`, and its freedom.
+
+        That of the readings `over` standard deviations of theirs, if these are given.
+        """
         driven = self.driven
         if driven.empty or (driven["state"] == "").all():
             return 0.0, 0
-        x, codes = speed_of(driven) * self.interval, same_state(driven).factorize()[0]
-        within = levels_of(x, np.ones(x.size), codes)
+        codes = same_state(driven).factorize()[0]
+        within = levels_of(self.per_interval(driven), np.full(len(driven), over), codes)
         return math.sqrt(within.scatter / max(within.degrees, 1)), within.degrees
 
     def time_of(self, rows: pd.DataFrame) -> tuple[FloatArray, str]:

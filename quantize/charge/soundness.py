@@ -61,7 +61,6 @@ def check_run(run: Rows, analysis: object = None) -> Checks:
     found += size_from_fall(run)
     found += plates_far_away(run)
     found += motion.proportionality(run)
-    found += motion.forces(run)
     found += motion.fall_steadiness(run)
     found += motion.scatter_explained(run)
     found += [
