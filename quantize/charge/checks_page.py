@@ -107,9 +107,10 @@ def labels_sorted(run: Rows) -> Check:
     if p >= DOUBT:
         return unknown(name, f"{k} states are too few to know where their labels come from.")
     by_label = means[sorted(means.index, key=_natural)]
-    ordered = any(
-        m.is_monotonic_increasing or m.is_monotonic_decreasing for m in (means, by_label)
-    ) and means.is_unique
+    ordered = (
+        any(m.is_monotonic_increasing or m.is_monotonic_decreasing for m in (means, by_label))
+        and means.is_unique
+    )
     sentence = f"the {k} states do not stand in the order of their values."
     if ordered:
         sentence = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,8 +32,8 @@ _CELL = re.compile(
     r"^(?P<limit>[<>≥≤]=?)?\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>\D*)$"
 )
 
-_MEASURED = ("voltage", "divisions", "seconds", "start", "end", "position", *PASSAGES)
 _REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
+_MEASURED = ("voltage", "position", *_REPEATED)
 _COUNTS = ("no", "no.", "nr", "nr.", "number")  # headers of rows that are only counted
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
@@ -120,27 +120,36 @@ def kept(text: str, *, row: int, column: str = "keep") -> bool | None:
 
 @dataclasses.dataclass(frozen=True)
 class Page:
-    """Cells as text under canonical names.
+    """Cells as text, a column for each canonical name, under the numbers of the rows of the page.
 
-    `headers` keeps what each column was called, `numbers` the row of the page (counted from 1
-    below the header) that each tidy row came from, `remarks` what was understood on the way,
+    `headers` keeps what each column was called, `remarks` what was understood on the way,
     `measured` the columns of measured numbers as they are called in the file.
     """
 
-    cells: dict[str, list[str]]
+    cells: pd.DataFrame
     headers: dict[str, Header]
-    numbers: list[int]
     comma: bool
     remarks: tuple[str, ...]
     source: str
     measured: tuple[str, ...] = ()
 
+    @property
+    def numbers(self) -> list[int]:
+        """The row of the page, counted from 1 below the header, of each tidy row."""
+        return [int(row) for row in self.cells.index]
+
+    def text(self, name: str) -> list[str]:
+        """The cells of a column; blanks where there is none."""
+        return self.cells[name].tolist() if name in self.cells else [""] * len(self.cells)
+
+    def rows(self, name: str) -> Iterator[tuple[int, str]]:
+        """Row of the page and cell, all down a column."""
+        return zip(self.numbers, self.text(name), strict=True)
+
     def kept_rows(self) -> tuple[list[bool], list[str]]:
         """Which rows count, and the reason beside each."""
-        n = len(self.numbers)
-        reason = [c.strip() for c in self.cells.get("reason", [""] * n)]
-        words = self.cells.get("keep", [""] * n)
-        read = [kept(w, row=r) for w, r in zip(words, self.numbers, strict=True)]
+        reason = [cell.strip() for cell in self.text("reason")]
+        read = [kept(word, row=row) for row, word in self.rows("keep")]
         # A reason without a word for keep says why a row was given up.
         return [
             not why if word is None else word for word, why in zip(read, reason, strict=True)
@@ -149,13 +158,10 @@ class Page:
     def column(self, name: str) -> FloatArray:
         """The numbers of a column in the rows that are kept, in the unit of its header.
 
-        Raises
-        ------
-        InputError
-            For a blank or a bound, with the row.
+        InputError for a blank or a bound, with the row.
         """
         values = []
-        for cell, row, use in zip(self.cells[name], self.numbers, self.kept_rows()[0], strict=True):
+        for (row, cell), use in zip(self.rows(name), self.kept_rows()[0], strict=True):
             if use:
                 value, limit, _ = cell_number(cell, column=name, row=row, comma=self.comma)
                 if limit or math.isnan(value):
@@ -186,15 +192,18 @@ def read_page(source: Any, *needed: str) -> Page:
     Without such names it is a page of movements, with distances or times of them.
     """
     table, name = _table(source)
-    columns = {str(text): table.text(j) for j, text in enumerate(table.names)}
-    if len(columns) < len(table.names):
-        names = list(map(str, table.names))
-        double = next(text for text in names if names.count(text) > 1)
+    names = [str(text) for text in table.names]
+    double = next((text for text in names if names.count(text) > 1), None)
+    if double is not None:
         raise InputError(f"`run` ({name}) has two columns called {double!r}; keep one.")
     if len(table.rows) == 0:
         raise InputError(f"`run` ({name}) has no rows below a header of column names.")
-    commas = any(_DECIMAL_COMMA.fullmatch(c.strip()) for cells in columns.values() for c in cells)
-    return _tidy(columns, name, comma=commas and table.separator != ",", needed=needed)
+    columns = {text: table.text(j) for j, text in enumerate(names)}
+    comma = table.separator != "," and any(
+        _DECIMAL_COMMA.fullmatch(cell.strip()) for cells in columns.values() for cell in cells
+    )
+    cells = pd.DataFrame(columns, index=range(1, len(table.rows) + 1), dtype=object)
+    return _tidy(cells, name, comma=comma, needed=needed)
 
 
 def holds_balances(source: Any) -> bool:
@@ -203,7 +212,7 @@ def holds_balances(source: Any) -> bool:
         found = set(read_page(source, "voltage").cells)
     except InputError:
         return False
-    return not found & {"divisions", "seconds", "start", "end", "position", *PASSAGES}
+    return not found & {"position", *_REPEATED}
 
 
 def _table(source: Any) -> tuple[Table, str]:
@@ -226,44 +235,33 @@ def _table(source: Any) -> tuple[Table, str]:
     return read(source, headed=True), Path(source).name
 
 
-def _tidy(
-    columns: dict[str, list[str]], source: str, *, comma: bool, needed: tuple[str, ...] = ()
-) -> Page:
-    headers = {text: Header(text) for text in columns}
-    single, wide, remarks = _places(columns, headers, source)
-    if any(set(group) & set(PASSAGES) for group in wide.values()):
-        # A time without a number beside those with one is that of one passage.
-        first = wide[min(wide)]
-        first |= {name: single.pop(name) for name in PASSAGES if name in single}
-    _need_columns(
-        columns, {*single, *(n for group in wide.values() for n in group)}, source, needed
-    )
-    n = len(next(iter(columns.values())))
-    cells = {name: columns[text] for name, text in single.items()}
-    kept = {name: headers[text] for name, text in single.items()}
-    if len(wide) == 1 and not set(next(iter(wide.values()))) & set(single):
-        (only,) = wide.values()
-        cells |= {name: columns[text] for name, text in only.items()}
-        kept |= {name: headers[text] for name, text in only.items()}
-        wide = {}
-    numbers = list(range(1, n + 1))
+def _tidy(written: pd.DataFrame, source: str, *, comma: bool, needed: tuple[str, ...]) -> Page:
+    """The cells of a page under canonical names, repeats below each other."""
+    headers = {str(text): Header(str(text)) for text in written}
+    single, wide, remarks = _places(written, headers, source)
+    if len(wide) == 1:
+        single |= wide.popitem()[1]
+    named = dict(single)
+    for group in wide.values():
+        named |= group
+    _need_columns(list(headers), set(named), source, needed)
+    cells = _under(written, single)
     if wide:
-        cells, numbers = _unfold(columns, cells, wide)
-        kept |= {name: headers[text] for cols in wide.values() for name, text in cols.items()}
+        cells = _unfolded(written, cells, wide)
         remarks.append(f"{len(wide)} repeats stand side by side and were put below each other")
-    _fill_seconds(cells, kept, remarks, len(numbers))
-    filled = [
-        i
-        for i in range(len(numbers))
-        if any(cells[name][i].strip() for name in cells if name not in ("particle", "repeat"))
-    ]
-    cells = {name: [column[i] for i in filled] for name, column in cells.items()}
+    cells = cells[_filled(cells.drop(columns=["particle", "repeat"], errors="ignore"))]
+    kept = {name: headers[text] for name, text in named.items()}
+    timed = kept.get("divisions")
+    if timed is not None and timed.seconds is not None:
+        own = cells.get("seconds", pd.Series("", cells.index)).str.strip()
+        cells = cells.assign(seconds=own.replace("", repr(timed.seconds)))
+        kept.setdefault("seconds", Header("seconds"))
+        remarks.append(f"a reading lasts {timed.seconds:g} s, as the column {timed.text!r} says")
     if comma:
         remarks.append("a comma is read as the decimal point")
     return Page(
         cells=cells,
         headers=kept,
-        numbers=[numbers[i] for i in filled],
         comma=comma,
         remarks=tuple(remarks),
         source=source,
@@ -272,7 +270,7 @@ def _tidy(
 
 
 def _places(
-    columns: Mapping[str, list[str]], headers: Mapping[str, Header], source: str
+    written: pd.DataFrame, headers: Mapping[str, Header], source: str
 ) -> tuple[dict[str, str], dict[int, dict[str, str]], list[str]]:
     """Which column holds what, alone or as a numbered repeat, and what is not used."""
     remarks: list[str] = []
@@ -287,37 +285,36 @@ def _places(
             if text.strip():
                 remarks.append(f"the column {text!r} is not used")
         elif header.name == "particle" and text.strip().lower() in _COUNTS and named:
-            if len(set(columns[text])) < len(columns[text]) and len(particles) == 1:
+            if not written[text].is_unique and len(particles) == 1:
                 single["particle"] = text
                 continue
             remarks.append(f"the column {text!r} only counts the rows")
         elif header.number is not None and header.name in _REPEATED:
             wide.setdefault(header.number, {})[header.name] = text
         elif header.name in single:
-            raise InputError(
-                f"`run` ({source}) has two columns for {header.name}: {single[header.name]!r} "
-                f"and {text!r}; keep one, or number them as repeats."
-            )
+            raise _two_columns(source, header.name, single[header.name], text)
         else:
             single[header.name] = text
+    repeated = {name for group in wide.values() for name in group}
+    repeated |= set(PASSAGES) if repeated & set(PASSAGES) else set()
+    for name in [name for name in single if name in repeated]:
+        # Beside numbered columns the one without a number is the first.
+        first = wide.setdefault(1, {})
+        if name in first:
+            raise _two_columns(source, name, single[name], first[name])
+        first[name] = single.pop(name)
     return single, wide, remarks
 
 
-def _fill_seconds(
-    cells: dict[str, list[str]], headers: dict[str, Header], remarks: list[str], n: int
-) -> None:
-    """The time of every reading that has none of its own, from the header of its distance."""
-    header = headers.get("divisions")
-    if header is None or header.seconds is None:
-        return
-    text = repr(header.seconds)
-    cells["seconds"] = [cell.strip() or text for cell in cells.get("seconds", [""] * n)]
-    headers.setdefault("seconds", Header("seconds"))
-    remarks.append(f"a reading lasts {header.seconds:g} s, as the column {header.text!r} says")
+def _two_columns(source: str, name: str, one: str, other: str) -> InputError:
+    return InputError(
+        f"`run` ({source}) has two columns for {name}: {one!r} and {other!r}; keep one, or number "
+        "them as repeats."
+    )
 
 
 def _need_columns(
-    columns: Mapping[str, Any], names: set[str], source: str, needed: tuple[str, ...]
+    columns: list[str], names: set[str], source: str, needed: tuple[str, ...]
 ) -> None:
     if needed and set(needed) <= names:
         return
@@ -336,25 +333,24 @@ def _need_columns(
     )
 
 
-def _unfold(
-    columns: Mapping[str, list[str]],
-    cells: Mapping[str, list[str]],
-    wide: Mapping[int, Mapping[str, str]],
-) -> tuple[dict[str, list[str]], list[int]]:
-    """Put numbered repeats below each other, row by row, leaving out blank ones."""
-    names = sorted({name for group in wide.values() for name in group})
-    out: dict[str, list[str]] = {name: [] for name in (*cells, *names, "repeat")}
-    numbers: list[int] = []
-    n = len(next(iter(columns.values())))
-    for i in range(n):
-        for repeat, group in sorted(wide.items()):
-            if not any(columns[text][i].strip() for text in group.values()):
-                continue
-            for name, column in cells.items():
-                out[name].append(column[i])
-            for name in names:
-                out[name].append(columns[group[name]][i] if name in group else "")
-            if "repeat" not in cells:
-                out["repeat"].append(str(repeat))
-            numbers.append(i + 1)
-    return out, numbers
+def _under(written: pd.DataFrame, places: Mapping[str, str]) -> pd.DataFrame:
+    """Columns of a page under their canonical names."""
+    return written[list(places.values())].set_axis(list(places), axis=1)
+
+
+def _filled(cells: pd.DataFrame) -> pd.Series[bool]:
+    """Rows in which something is written."""
+    filled: pd.Series[bool] = cells.apply(lambda column: column.str.strip() != "").any(axis=1)
+    return filled
+
+
+def _unfolded(
+    written: pd.DataFrame, cells: pd.DataFrame, wide: Mapping[int, Mapping[str, str]]
+) -> pd.DataFrame:
+    """Numbered repeats below each other, row by row, blank ones left out."""
+    pieces = []
+    for repeat, group in sorted(wide.items()):
+        own = _under(written, group)
+        numbered = pd.concat([pd.DataFrame({"repeat": str(repeat)}, own.index), cells, own], axis=1)
+        pieces.append(numbered.loc[_filled(own), ~numbered.columns.duplicated(keep="last")])
+    return pd.concat(pieces).fillna("").sort_index(kind="stable")

@@ -5,6 +5,9 @@ from __future__ import annotations
 import dataclasses
 from typing import TYPE_CHECKING
 
+import numpy as np
+import pandas as pd
+
 from quantize._support.errors import InputError
 from quantize.charge.headers import PASSAGES, Header
 from quantize.charge.page import Page
@@ -35,32 +38,30 @@ def fold_passages(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
             f"`run` ({page.source}) has times of falls and rises and no voltage at which the "
             "sphere rose; give a column of it, or `voltage` under [plates] in the apparatus file."
         )
-    inverted = bench.word("run.image_inverted", False)
-    volts = page.cells.get("voltage") or [repr(given.value if given else 0.0)] * len(page.numbers)
-    kept = {name: cells for name, cells in page.cells.items() if name not in PASSAGES}
-    out: dict[str, list[str]] = {n: [] for n in (*kept, "seconds", "voltage", "direction")}
-    numbers = []
-    for i, number in enumerate(page.numbers):
-        for name, way in PASSAGES.items():
-            time = page.cells[name][i] if name in page.cells else ""
-            if not time.strip():
-                continue
-            row = {other: cells[i] for other, cells in kept.items()}
-            row["seconds"] = time
-            row["voltage"] = volts[i] if way == "up" else "0"
+    volts = page.cells.get("voltage", repr(given.value) if given else "")
+    ways = {"up": "down", "down": "up"} if bench.word("run.image_inverted", False) else {}
+    pieces, places = [], []
+    for name, way in PASSAGES.items():
+        if name not in page.cells:
+            continue
+        rows = page.cells.assign(
+            seconds=page.cells[name],
+            voltage=volts if way == "up" else "0",
             # The clock knows what the sphere did, whatever the image showed.
-            row["direction"] = {"up": "down", "down": "up"}[way] if inverted else way
-            for other, cell in row.items():
-                out[other].append(cell)
-            numbers.append(number)
-    falls = out["voltage"].count("0")
+            direction=ways.get(way, way),
+        )
+        there = rows["seconds"].str.strip() != ""
+        pieces.append(rows[there])
+        places.append(np.flatnonzero(there))
+    order = np.argsort(np.concatenate(places), kind="stable")
+    cells = pd.concat(pieces).drop(columns=[*PASSAGES], errors="ignore").iloc[order]
+    falls = int((cells["voltage"] == "0").sum())
     remark = (
-        f"{_shown(page)} are the times of {falls} falls without field and {len(numbers) - falls} "
+        f"{_shown(page)} are the times of {falls} falls without field and {len(cells) - falls} "
         "rises at the voltage of their row"
     )
-    headers = page.headers | {"seconds": timed[0]}
-    headers.setdefault("voltage", Header("voltage"))
-    return dataclasses.replace(page, cells=out, headers=headers, numbers=numbers), [remark]
+    headers = {"voltage": Header("voltage")} | page.headers | {"seconds": timed[0]}
+    return dataclasses.replace(page, cells=cells, headers=headers), [remark]
 
 
 def _shown(page: Page) -> str:

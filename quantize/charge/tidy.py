@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.headers import PASSAGES
 from quantize.charge.page import Page, cell_number, changed_within, direction, kept
@@ -25,15 +25,15 @@ def tidy(page: Page, bench: Apparatus) -> tuple[pd.DataFrame, list[str]]:
     """Checked columns and what was assumed on the way."""
     remarks = list(page.remarks)
     for names, fold in (({"position"}, fold_tracks), (set(PASSAGES), fold_passages)):
-        if names & set(page.cells):
+        if names & set(page.cells) and len(page.cells):
             page, assumed = fold(page, bench)
             remarks += assumed
-    if len(page.numbers) == 0:
+    if len(page.cells) == 0:
         raise InputError(f"`run` ({page.source}) has no row with a reading.")
     columns = _Columns(page, bench, remarks)
     table: dict[str, Any] = {
         "row": page.numbers,
-        "particle": filled(page.cells.get("particle"), len(page.numbers), "1"),
+        "particle": filled(page.text("particle"), "1"),
         "state": columns.states(),
         "voltage": columns.voltages(),
     }
@@ -47,13 +47,13 @@ def tidy(page: Page, bench: Apparatus) -> tuple[pd.DataFrame, list[str]]:
         "reason": columns.reason,
     }
     if columns.has("start", "end"):
-        table["start"], table["end"] = columns.numbers("start")[0], columns.numbers("end")[0]
-    if "track_error" in page.cells:
-        table["track_error"] = [float(cell) for cell in page.cells["track_error"]]
-        table["positions"] = [int(cell) for cell in page.cells["positions"]]
-    remarks += _partial_remarks(table)
-    table |= {name: page.cells[name] for name in _TEXT if name in page.cells}
-    return pd.DataFrame(table), remarks
+        table |= {name: columns.numbers(name)[0] for name in ("start", "end")}
+    if columns.has("track_error"):
+        table["track_error"] = page.cells["track_error"].astype(float).tolist()
+        table["positions"] = page.cells["positions"].astype(int).tolist()
+    table |= {name: page.text(name) for name in _TEXT if name in page.cells}
+    found = pd.DataFrame(table)
+    return found, remarks + _partial_remarks(found)
 
 
 class _Columns:
@@ -66,51 +66,47 @@ class _Columns:
     def has(self, *names: str) -> bool:
         return set(names) <= set(self.page.cells)
 
-    def numbers(self, name: str) -> tuple[FloatArray, list[int], list[int]]:
+    def numbers(self, name: str) -> tuple[FloatArray, IntArray, IntArray]:
         """Numbers, one-sided limits and arrows of a column; see `cell_number`."""
         page = self.page
         scale = page.scale(name, self.bench)
         read = []
-        for cell, row, use in zip(page.cells[name], page.numbers, self.keep, strict=True):
+        for (row, cell), use in zip(page.rows(name), self.keep, strict=True):
             try:
                 read.append(cell_number(cell, column=name, row=row, comma=page.comma))
             except InputError:
                 if use:
                     raise
                 read.append((math.nan, 0, 0))
-        values = np.array([r[0] for r in read]) * scale
-        return values, [r[1] for r in read], [r[2] for r in read]
+        values, limits, arrows = map(np.array, zip(*read, strict=True))
+        return values * scale, limits, arrows
 
     def need_all(self, name: str, values: FloatArray, remedy: str) -> None:
         """Raise InputError for the first kept row with no value."""
-        for value, row, use in zip(values, self.page.numbers, self.keep, strict=True):
-            if use and math.isnan(value):
-                raise InputError(f"`{name}` is blank in row {row}; {remedy}.")
+        for i in np.flatnonzero(np.isnan(values) & self.keep):
+            raise InputError(f"`{name}` is blank in row {self.page.numbers[i]}; {remedy}.")
 
     def changed(self) -> list[bool]:
         """Rows within whose interval the charge changed, by their own column or a note in words."""
-        page = self.page
-        blank = [""] * len(page.numbers)
-        words, events, notes = (page.cells.get(n, blank) for n in ("changed", "event", "note"))
+        words, events, notes = (self.page.text(n) for n in ("changed", "event", "note"))
         return [
             kept(word, row=row, column="changed within") is True
             or changed_within(event)
             or changed_within(note)
-            for word, event, note, row in zip(words, events, notes, page.numbers, strict=True)
+            for word, event, note, row in zip(words, events, notes, self.page.numbers, strict=True)
         ]
 
     def states(self) -> list[str]:
-        page, n = self.page, len(self.page.numbers)
+        page = self.page
         if not self.has("state"):
             self.remarks.append("no states are labelled; every reading stands for itself")
-            return [""] * n
-        cells = [c.strip().removesuffix(".0") for c in page.cells["state"]]
+        cells = labels(page.text("state"))
         if all(cells) or not any(cells):
             return cells
         if self.bench.word("run.blank_state") == "as above":
-            return filled(cells, n, "")
-        volts = page.cells.get("voltage", [""] * n)
-        for cell, volt, row, use in zip(cells, volts, page.numbers, self.keep, strict=True):
+            return filled(cells, "")
+        rows = zip(cells, page.text("voltage"), page.numbers, self.keep, strict=True)
+        for cell, volt, row, use in rows:
             if use and not cell and not is_zero(volt):
                 raise InputError(
                     f'`state` is blank in row {row}; label it, or declare blank_state = "as above" '
@@ -135,42 +131,37 @@ class _Columns:
             )
         elif given is None:
             self.remarks.append("no voltage is given")
-            return np.full(len(self.page.numbers), np.nan)
+            return np.full(len(self.page.cells), np.nan)
         else:
             self.remarks.append(f"all rows are taken to be at {given.value:g} V")
-            values = np.full(len(self.page.numbers), given.value)
+            values = np.full(len(self.page.cells), given.value)
         plate = self.bench.word("plates.positive_plate")
         if plate is None:
             lower = "a positive voltage is taken to mean that the lower plate is positive"
             self.remarks.append(lower)
         return -values + 0.0 if plate == "upper" else values
 
-    def divisions(self) -> tuple[FloatArray, list[int]]:
+    def divisions(self) -> tuple[FloatArray, IntArray]:
         """What moved, up above zero, and +1 or -1 where it is a bound from below or above."""
-        values, off, arrows = self._moved()
-        signs, numbers = arrows, self.page.numbers
+        values, off, signs = self._moved()
         if self.has("direction"):
-            words = self.page.cells["direction"]
-            read = [direction(w, row=r) for w, r in zip(words, numbers, strict=True)]
-            signs = [a or b for a, b in zip(read, arrows, strict=True)]
-        for i, (sign, row) in enumerate(zip(signs, numbers, strict=True)):
-            if sign > 0 and values[i] < 0:
-                raise InputError(
-                    f"`divisions` is {values[i]:g} in row {row}, and its direction says up; "
-                    "the signs contradict each other."
-                )
-            if sign:
-                values[i] = sign * abs(values[i])
-                off[i] *= sign
+            said = [direction(word, row=row) for row, word in self.page.rows("direction")]
+            signs = np.where(said, said, signs)
+        for i in np.flatnonzero((signs > 0) & (values < 0)):
+            raise InputError(
+                f"`divisions` is {values[i]:g} in row {self.page.numbers[i]}, and its direction "
+                "says up; the signs contradict each other."
+            )
+        values, off = np.where(signs, signs * abs(values), values), np.where(signs, signs, 1) * off
         self.need_all("divisions", values, "write the number, or a reason for giving it up")
         if self.bench.word("run.image_inverted", False):
-            values, off = -values + 0.0, [-o for o in off]
+            values, off = -values + 0.0, -off
             self.remarks.append("the image is inverted, so up and down were exchanged")
         return values, off
 
-    def _moved(self) -> tuple[FloatArray, list[int], list[int]]:
+    def _moved(self) -> tuple[FloatArray, IntArray, IntArray]:
         """Distances as written, their limits, and their arrows."""
-        n = len(self.page.numbers)
+        none = np.zeros(len(self.page.cells), dtype=np.int64)
         if self.has("divisions"):
             values, off, arrows = self.numbers("divisions")
             if self.has("start", "end"):
@@ -178,8 +169,7 @@ class _Columns:
             return values, off, arrows
         if self.has("start", "end"):
             start, end = self.numbers("start"), self.numbers("end")
-            off = [e - s for s, e in zip(start[1], end[1], strict=True)]
-            return end[0] - start[0], off, [0] * n
+            return end[0] - start[0], end[1] - start[1], none
         if not self.bench.has("run.distance"):
             raise InputError(
                 "`run` has no divisions; give a column of them, start and end, or "
@@ -187,19 +177,18 @@ class _Columns:
             )
         gate, length = _gate(self.bench)
         self.remarks.append(f"every passage is taken to be {length}")
-        return np.full(n, gate), [0] * n, [0] * n
+        return np.full(none.size, gate), none, none
 
     def _agree(self, values: FloatArray) -> None:
-        moved = self.numbers("end")[0] - self.numbers("start")[0]
-        for a, b, row in zip(np.abs(values), np.abs(moved), self.page.numbers, strict=True):
-            if abs(a - b) > 1e-6 + 0.05 * max(a, b):
-                raise InputError(
-                    f"`divisions` is {a:g} in row {row}, while start and end differ by {b:g}; "
-                    "mend one of them."
-                )
+        a, b = abs(values), abs(self.numbers("end")[0] - self.numbers("start")[0])
+        for i in np.flatnonzero(abs(a - b) > 1e-6 + 0.05 * np.maximum(a, b)):
+            raise InputError(
+                f"`divisions` is {a[i]:g} in row {self.page.numbers[i]}, while start and end "
+                f"differ by {b[i]:g}; mend one of them."
+            )
 
     def seconds(self) -> FloatArray:
-        given, n = self.bench.get("run.interval"), len(self.page.numbers)
+        given, n = self.bench.get("run.interval"), len(self.page.cells)
         values = self.numbers("seconds")[0] if self.has("seconds") else np.full(n, np.nan)
         if given is not None:
             values = np.where(np.isnan(values), given.value, values)
@@ -209,9 +198,9 @@ class _Columns:
         self.need_all(
             "seconds", values, "write the time, or `interval` under [run] in the apparatus file"
         )
-        for value, row, use in zip(values, self.page.numbers, self.keep, strict=True):
-            if use and value <= 0:
-                raise InputError(f"`seconds` is {value:g} in row {row}; a reading takes time.")
+        for i in np.flatnonzero((values <= 0) & self.keep):
+            row = self.page.numbers[i]
+            raise InputError(f"`seconds` is {values[i]:g} in row {row}; a reading takes time.")
         return values
 
 
@@ -224,25 +213,23 @@ def is_zero(volts: str) -> bool:
         return text in ("off", "zero", "earthed")
 
 
-def filled(cells: list[str] | None, n: int, default: str) -> list[str]:
-    """Blank cells repeat what stands above, as on a page where a heading is written once."""
-    if cells is None:
-        return [default] * n
-    out, last = [], default
-    for cell in cells:
-        last = cell.strip().removesuffix(".0") or last
-        out.append(last)
-    return out
+def labels(cells: list[str]) -> list[str]:
+    """Labels as they are compared: a spreadsheet makes 1.0 of 1."""
+    return [cell.strip().removesuffix(".0") for cell in cells]
 
 
-def _partial_remarks(table: dict[str, Any]) -> list[str]:
+def filled(cells: list[str], default: str) -> list[str]:
+    """Labels; blank ones repeat what stands above, as where a heading is written once."""
+    last = default
+    return [last := label or last for label in labels(cells)]
+
+
+def _partial_remarks(table: pd.DataFrame) -> list[str]:
     """What was made of readings that bound the distance, or mix two charges."""
-    rows = list(
-        zip(table["kept"], table["voltage"], table["off_scale"], table["changed"], strict=True)
-    )
-    falls = sum(1 for keep, v, off, _ in rows if keep and off and v == 0)
-    lost = sum(1 for keep, v, off, _ in rows if keep and off and v != 0)
-    mixed = sum(1 for keep, v, off, both in rows if keep and both and v != 0 and not off)
+    rows = table[table["kept"]]
+    off, fell = rows["off_scale"] != 0, rows["voltage"] == 0
+    falls, lost = int((off & fell).sum()), int((off & ~fell).sum())
+    mixed = int((rows["changed"] & ~fell & ~off).sum())
     out = []
     if lost:
         out.append(f"{_counted(lost)} left the scale, and moved at least as far as is written")
@@ -293,10 +280,8 @@ def guess_timing(divisions: FloatArray, seconds: FloatArray) -> tuple[str, str]:
 
 def of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | None, str]:
     """The voltages, states and label of one particle."""
-    keep, _ = page.kept_rows()
-    states = [c.strip().removesuffix(".0") for c in page.cells.get("state", [""] * len(keep))]
-    labels = filled(page.cells.get("particle"), len(keep), "1")
-    rows = pd.DataFrame({"particle": labels, "state": states})[keep]
+    whose, states = filled(page.text("particle"), "1"), labels(page.text("state"))
+    rows = pd.DataFrame({"particle": whose, "state": states})[page.kept_rows()[0]]
     there = rows["particle"].unique().tolist()
     wanted = str(particle) if particle is not None else (there or ["1"])[0]
     if (particle is None and len(there) > 1) or (there and wanted not in there):

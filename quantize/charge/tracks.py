@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
@@ -25,7 +26,7 @@ _LEAST_STEPS = 20
 
 @dataclasses.dataclass(frozen=True)
 class _Track:
-    rows: list[int]
+    rows: pd.DataFrame
     times: FloatArray
     positions: FloatArray
 
@@ -63,80 +64,69 @@ def fold_tracks(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
     tracks = _tracks(page, bench)
     noise = _localisation(tracks, bench)
     diffusion, whence = _diffusion(tracks, bench)
-    cells = {
-        name: [column[track.rows[0]] for track in tracks]
-        for name, column in page.cells.items()
-        if name not in ("position", "seconds", "keep", "reason")
-    }
-    lines = [
-        generalised_line(t.times - t.times[0], t.positions, diffusion, noise, unit="div/s")
-        for t in tracks
-    ]
-    lasted = [float(track.times[-1] - track.times[0]) for track in tracks]
-    moved = [line.value * time for line, time in zip(lines, lasted, strict=True)]
-    spread = [line.standard_uncertainty * time for line, time in zip(lines, lasted, strict=True)]
-    cells |= {
-        "divisions": [repr(x) for x in moved],
-        "seconds": [repr(t) for t in lasted],
-        "track_error": [repr(s) for s in spread],
-        "positions": [str(len(track.rows)) for track in tracks],
-    }
-    for name, default in (("keep", ""), ("reason", "")):
-        if name in page.cells:
-            column = page.cells[name]
-            cells[name] = [
-                next((column[i] for i in track.rows if column[i].strip()), default)
-                for track in tracks
-            ]
+    readings = []
+    for track in tracks:
+        t, y = track.times - track.times[0], track.positions
+        line, lasted = generalised_line(t, y, diffusion, noise, unit="div/s"), float(t[-1])
+        reading = {
+            "divisions": repr(line.value * lasted),
+            "seconds": repr(lasted),
+            "track_error": repr(line.standard_uncertainty * lasted),
+            "positions": str(t.size),
+        }
+        # A track counts, or is given up, as the first of its rows that says so.
+        said = {
+            name: next((cell for cell in track.rows[name] if cell.strip()), "")
+            for name in ("keep", "reason")
+            if name in track.rows
+        }
+        readings.append(track.rows.iloc[0].drop("position").to_dict() | reading | said)
     remark = (
-        f"{sum(len(t.rows) for t in tracks)} positions form {len(tracks)} tracks, each read as "
+        f"{len(page.cells)} positions form {len(tracks)} tracks, each read as "
         f"one speed by generalised least squares; Brownian motion {whence}, positions good to "
         f"{noise:.2g} divisions"
     )
     return dataclasses.replace(
         page,
-        cells=cells,
+        cells=pd.DataFrame(readings, index=[track.rows.index[0] for track in tracks]),
         headers=page.headers | {n: Header(n) for n in ("divisions", "seconds")},
-        numbers=[page.numbers[track.rows[0]] for track in tracks],
     ), [remark]
 
 
 def _tracks(page: Page, bench: Apparatus) -> list[_Track]:
-    positions = _column(page, "position", bench)
-    times = _column(page, "seconds", bench)
-    keys = list(zip(*(page.cells[n] for n in _ONE_MOVEMENT if n in page.cells), strict=True))
-    groups: list[list[int]] = []
-    for i in range(len(page.numbers)):
-        fresh = not groups or (bool(keys) and keys[i] != keys[i - 1]) or times[i] < times[i - 1]
-        if fresh:
-            groups.append([])
-        elif times[i] == times[i - 1]:
+    positions, times = (_column(page, name, bench) for name in ("position", "seconds"))
+    keys = page.cells[[name for name in _ONE_MOVEMENT if name in page.cells]]
+    fresh = np.array((keys != keys.shift()).any(axis=1))
+    fresh[1:] |= np.diff(times) < 0
+    fresh[:1] = True
+    for i in np.flatnonzero(~fresh):
+        if times[i] == times[i - 1]:
             raise InputError(
                 f"`seconds` is {times[i]:g} in row {page.numbers[i]} as in the row above; the "
                 "positions of a track follow each other in time."
             )
-        groups[-1].append(i)
-    for rows in groups:
-        if len(rows) < 2:
+    tracks = []
+    for at in np.split(np.arange(times.size), np.flatnonzero(fresh)[1:]):
+        if at.size < 2:
             raise InputError(
-                f"`position` in row {page.numbers[rows[0]]} is the only one of its track; a speed "
+                f"`position` in row {page.numbers[at[0]]} is the only one of its track; a speed "
                 "needs two at least."
             )
-    return [_Track(rows, times[rows], positions[rows]) for rows in groups]
+        tracks.append(_Track(page.cells.iloc[at], times[at], positions[at]))
+    return tracks
 
 
 def _column(page: Page, name: str, bench: Apparatus) -> FloatArray:
-    scale = page.scale(name, bench)
-    values = np.empty(len(page.numbers))
-    for i, (cell, row) in enumerate(zip(page.cells[name], page.numbers, strict=True)):
+    values = []
+    for row, cell in page.rows(name):
         value, limit, _ = cell_number(cell, column=name, row=row, comma=page.comma)
         if math.isnan(value) or limit:
             raise InputError(
                 f"`{name}` is {cell!r} in row {row}; each position of a track needs a number, so "
                 "leave the row out."
             )
-        values[i] = value * scale
-    return values
+        values.append(value)
+    return np.array(values) * page.scale(name, bench)
 
 
 def _localisation(tracks: list[_Track], bench: Apparatus) -> float:

@@ -87,6 +87,29 @@ def test_blank_state_is_as_above_only_if_declared():
 
 
 @pytest.mark.parametrize(
+    ("first", "second"),
+    [(("div", "t"), ("div 2", "t 2")), (("start", "end", "t"), ("start2", "end2", "t2"))],
+)
+def test_a_column_without_a_number_is_the_first_of_the_repeats(first, second):
+    cells = {"div": [7, -60], "t": [10, 10], "start": [3, 70], "end": [10, 10]}
+    more = {name: [x + 1 for x in cells[name]] for name in first}
+    page = {"V": [200, 0]} | {name: cells[name] for name in first}
+    page |= {name: more[bare] for bare, name in zip(first, second, strict=True)}
+    run = charge.read_run(page, {"run": {"timing": "fixed time"}})
+    assert run.table["row"].tolist() == [1, 1, 2, 2]
+    assert run.table["repeat"].tolist() == ["1", "2", "1", "2"]
+    assert run.table["voltage"].tolist() == [200, 200, 0, 0]
+    assert run.table["seconds"].tolist() == [10, 11, 10, 11]
+    moved = [7, 8, -60, -59] if "div" in first else [7, 7, -60, -60]
+    assert run.table["divisions"].tolist() == moved
+
+
+def test_blank_rows_below_a_page_whose_header_has_the_time_are_no_readings():
+    run = charge.read_run({"V": ["200", "0", ""], "divisions in 10 s": ["7", "-60", " "]})
+    assert run.table["seconds"].tolist() == [10, 10]
+
+
+@pytest.mark.parametrize(
     ("page", "complaint"),
     [
         ({"div": [5], "t": [0]}, "`seconds` is 0 in row 1"),
@@ -105,6 +128,8 @@ def test_blank_state_is_as_above_only_if_declared():
         ({"div": [5], "reason": ["gone"]}, "no row that is kept"),
         (pd.DataFrame([[1, 2]], columns=["div", "div"]), "two columns called 'div'"),
         ({"div": [5], "distance": [6]}, "two columns for divisions"),
+        ({"div": [5], "div 1": [6], "div 2": [7]}, "two columns for divisions"),
+        ({"V": [200], "t_fall (s)": [9], "t_fall 1 (s)": [8]}, "two columns for fall_seconds"),
         ({"div": [5, 6], "t": [5]}, "do not fit together"),
         ("no such page.csv", "no such file"),
         (17, "of type int"),
