@@ -13,7 +13,7 @@ from quantize.charge.budgets import weight_ratio
 from quantize.charge.checks import DOUBT, Check, Graded, Level, judged, unknown
 from quantize.charge.entries import QUANTITIES
 from quantize.charge.quantity import Quantity
-from quantize.charge.stated import plus_minus, short
+from quantize.charge.stated import counted, plus_minus, short
 
 NAME = "all inputs agree on one sphere"
 _MATTERS = 0.2  # exponent above which a difference could come from an input
@@ -160,7 +160,7 @@ def said(
         p,
         square,
         "fitted together to one sphere and one unit of charge, the inputs have chi-square "
-        f"{square:.1f} on {degrees} degree{'s' if degrees > 1 else ''} of freedom (p = {p:.2g})",
+        f"{square:.1f} on {counted(degrees, 'degree')} of freedom (p = {p:.2g})",
         cause="; ".join([*_unstated(exact), *_blame(suspects, degrees, blamed, factor)]),
     ).alone()
     return Agreement(

@@ -118,7 +118,7 @@ def _slope_on_fall(unit: UnitFound, run: Rows | None, fall: Quantity | None) -> 
     integers = None if run is None or fall is None else run.integers_of(unit)
     if integers is None or run is None:
         return 0.0
-    values, _, stretch, _ = run.joined()
+    values, stretch = run.joined()
     readings = getattr(unit, "readings", None)
     fitted = values if readings is None else readings.values[readings.measured]
     # A unit from distances without the fall, with a free offset, does not depend on it.

@@ -20,7 +20,7 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.fall import Balance, balance_of, posterior_of_shift, slope_against
-from quantize.charge.levels import Levels, levels_of, predicted_at, relative_scatter, steadied
+from quantize.charge.levels import Levels, levels_of, steadied
 from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows, predicted_as_read, root_mean_square
@@ -136,8 +136,7 @@ class RunFit(Result):
         away = np.abs(np.log(rows.mean(axis=1) / self.unit))
         first = int(np.argmin(away))
         order = [first, *(i for i in range(len(rows)) if i != first)]
-        placed: FloatArray = rows[order]
-        return placed
+        return np.asarray(rows[order])
 
     def _headline(self) -> str:
         share = float(self.alternatives["share"].iloc[0])
@@ -256,47 +255,33 @@ def scatter_of_levels(
 
     And where they came from, in words.
     """
-    rows, lever = levels.rows, levels.lever
-    alike = {"relative_sigma": relative_scatter(run, rows, lever, predicted=False)}
+    alike = {"relative_sigma": levels.relative_scatter(run, predicted=False)}
     if sigma == "free":
         return alike, None, "left to the readings, alike for each as read"
     try:
-        predicted = predicted_at(run, rows, lever)
+        predicted = levels.predicted(run)
     except InputError:
         if sigma != "auto":
             raise
         return alike, None, "left to the readings, since the apparatus cannot predict it"
     if sigma == "predicted":
-        return (
-            {"sigma": predicted},
-            None,
-            f"predicted from the apparatus, {predicted.mean():.2f} divisions",
-        )
+        words = f"predicted from the apparatus, {predicted.mean():.2f} divisions"
+        return {"sigma": predicted}, None, words
     middle = root_mean_square(predicted)
-    relative = {"relative_sigma": relative_scatter(run, rows, lever)}
+    relative = {"relative_sigma": levels.relative_scatter(run)}
     if sigma == "auto" and (ratio := _contradicted(run)) is not None:
-        return (
-            relative,
-            None,
+        words = (
             "in the proportions predicted from the apparatus; the common factor is left to the "
-            f"readings, since within a state they scatter {ratio:.2f} times as much as predicted",
+            f"readings, since within a state they scatter {ratio:.2f} times as much as predicted"
         )
-    return (
-        relative,
-        (middle / _SIGMA_DOUBT, middle * _SIGMA_DOUBT),
-        f"believed within a factor of {_SIGMA_DOUBT:g} of the predicted {middle:.2f} divisions"
-        + _from_to(predicted),
-    )
-
-
-def _from_to(predicted: FloatArray) -> str:
-    """Words about predictions that differ from row to row."""
-    if predicted.max() < _DIFFERENT * predicted.min():
-        return ""
-    return (
-        f" (root mean square; from {predicted.min():.2f} to {predicted.max():.2f}, and each "
-        "reading counts in proportion)"
-    )
+        return relative, None, words
+    words = f"believed within a factor of {_SIGMA_DOUBT:g} of the predicted {middle:.2f} divisions"
+    if predicted.max() >= _DIFFERENT * predicted.min():
+        words += (
+            f" (root mean square; from {predicted.min():.2f} to {predicted.max():.2f}, and each "
+            "reading counts in proportion)"
+        )
+    return relative, (middle / _SIGMA_DOUBT, middle * _SIGMA_DOUBT), words
 
 
 def _contradicted(run: Rows) -> float | None:
@@ -323,12 +308,18 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
     _, moved_of_all, share_of_all = posterior.units_and_shifts()
     shift = shift or Quantity(value=0.0, unit="div")
     error = shift.standard_uncertainty if posterior.shared else 0.0
-    z = _standard_errors(moved, error)
+
+    def in_errors(moved: FloatArray) -> FloatArray:
+        # A reading to which too large a fall was added lies too high.
+        return -moved / error if error else np.zeros(moved.size)
+
+    z = in_errors(moved)
     slope = slope_against(z, near, share)
     rest = near - found.unit - slope * (z - float(share @ z))
-    record = run.fall_on_record()
-    # What was added, with the error with which it was.
-    fall = None if record is None else dataclasses.replace(record, **_law(shift, record))
+    fall = run.fall_on_record()
+    if fall is not None and shift.standard_uncertainty:
+        # What was added, with the error with which it was.
+        fall = dataclasses.replace(shift, value=fall.value, scope=fall.scope)
     balanced = (near, np.zeros(near.size), share, z)
     if error == 0:
         balanced = _apart(found.unit, found.unit_err)
@@ -344,32 +335,11 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
         fall=fall if fall is None or not error else posterior_of_shift(fall, z, share),
         fall_slope=slope / error if fall is not None and error > 0 else 0.0,
         shift=shift,
-        shifted_by=float(share_of_all @ _standard_errors(moved_of_all, error)),
+        shifted_by=float(share_of_all @ in_errors(moved_of_all)),
         sigma=words,
         readings=found.readings,
         mixture=found,
     )
-
-
-def _standard_errors(shift: FloatArray, error: float) -> FloatArray:
-    """By how many standard errors the fall is larger than the one added, at each shift.
-
-    A reading to which too large a fall was added lies too high.
-    """
-    if error == 0:
-        return np.zeros(shift.size)
-    z: FloatArray = -shift / error
-    return z
-
-
-def _law(shift: Quantity, fall: Quantity) -> dict[str, Any]:
-    """Uncertainty and law of a fall: those of the shift, where it went into the readings."""
-    known = fall if shift.standard_uncertainty == 0 else shift
-    return {
-        "standard_uncertainty": known.standard_uncertainty,
-        "degrees_of_freedom": known.degrees_of_freedom,
-        "distribution": known.distribution,
-    }
 
 
 def _apart(unit: float, error: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

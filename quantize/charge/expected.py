@@ -195,11 +195,6 @@ def to_improve(bench: Apparatus, charge: Propagation) -> list[str]:
     return [str(name) for name in known["input"] if name not in (*_READ, *_GIVEN)]
 
 
-def units(n: float) -> str:
-    """A number of units in words."""
-    return "1 unit" if n == 1 else f"{n:.0f} units"
-
-
 @dataclasses.dataclass(frozen=True)
 class Step:
     """What could be read next: in words, the units, with 0 for a fall, and the scatter."""

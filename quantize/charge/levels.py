@@ -22,7 +22,7 @@ from quantize.charge.fall import NO_SCATTER
 from quantize.charge.noise import ROUNDING_SD
 from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.rows import Rows, predicted_as_read, predicted_or_none, root_mean_square
-from quantize.charge.stated import plus_minus
+from quantize.charge.stated import counted, plus_minus
 from quantize.readings import Readings
 from quantize.shared_shift import SharedShift
 
@@ -41,23 +41,10 @@ _LARGEST_LOG = 600.0
 class Levels:
     """Values of a comb, and the errors that they share.
 
-    Attributes
-    ----------
-    rows : pandas.DataFrame, n rows
-        Rows of the run's table behind the values.
-    values : numpy.ndarray, shape (n,)
-        Where they lie, in divisions per interval at the reference voltage.
-    lever : numpy.ndarray, shape (n,)
-        How far each value moves with the shared error.
-    shift : Quantity or None
-        The shared error; without one the offset is free.
-    drift : Quantity or None
-        Where the fall is a straight line in time, the error of its change from the first row of
-        the run to the last.
-    drift_lever : numpy.ndarray or None, shape (n,)
-        How far each value moves with that change.
-    remark : str
-        What to say of the drift.
+    Of the `rows` of the run's table: `values` in divisions per interval at the reference voltage,
+    and the `lever` by which each moves with the shared error `shift`, without which the offset is
+    free. Where the fall is a straight line in time, `drift` is the error of its change from the
+    first row of the run to the last, with a lever of its own, and `remark` says so.
     """
 
     rows: pd.DataFrame
@@ -72,6 +59,22 @@ class Levels:
         """The values as readings of that `scatter`, with the errors that they share."""
         found = run.as_readings(self.rows, self.values, self.lever, **scatter)
         return found.replace(shift=self.shared)
+
+    def predicted(self, run: Rows) -> FloatArray:
+        """Standard deviations of the values as the apparatus predicts them."""
+        return predicted_as_read(run, self.rows).total * np.abs(self.lever)
+
+    def relative_scatter(self, run: Rows, *, predicted: bool = True) -> FloatArray | None:
+        """In what proportion the values scatter, their mean square being one; None if all alike.
+
+        As the apparatus predicts; where it cannot, or `predicted` is false, alike as read.
+        """
+        scatter = np.abs(self.lever)
+        if predicted:
+            with contextlib.suppress(InputError):
+                scatter = self.predicted(run)
+        alike = np.ptp(scatter) <= _ALIKE * scatter.max()
+        return None if alike else np.asarray(scatter / root_mean_square(scatter))
 
     @property
     def offset(self) -> Literal["zero", "free"]:
@@ -109,23 +112,20 @@ def readings_of(run: Rows, *, fall: str = "auto", sigma: ArrayLike | str | None 
         raise InputError("`run` has no kept reading with a voltage on the plates.")
     joined = fall == "joined" or (fall == "auto" and run.offset == "zero")
     levels = _joined(run) if joined else _apart(run)
-    rows, lever = levels.rows, levels.lever
-    scatter: dict[str, Any] = {"sigma": sigma}
+    if sigma is None:
+        return levels.readings(run, relative_sigma=levels.relative_scatter(run))
     if isinstance(sigma, str):
         validation.choice("sigma", sigma, ("predicted",))
-        scatter = {"sigma": predicted_at(run, rows, lever)}
-    elif sigma is None:
-        scatter = {"relative_sigma": relative_scatter(run, rows, lever)}
-    return levels.readings(run, **scatter)
+        sigma = levels.predicted(run)
+    return levels.readings(run, sigma=sigma)
 
 
 def _joined(run: Rows) -> Levels:
     """The levels with the fall added; InputError where none is known."""
-    rows = run.informative
-    values, _, stretch, _ = run.joined(rows)
+    values, stretch = run.joined(run.informative)
     fall = run.fall_on_record()
     shift = None if fall is None else dataclasses.replace(fall, value=0.0)
-    return Levels(rows=rows, values=values, lever=stretch, shift=shift)
+    return Levels(rows=run.informative, values=values, lever=stretch, shift=shift)
 
 
 def _apart(run: Rows) -> Levels:
@@ -135,35 +135,12 @@ def _apart(run: Rows) -> Levels:
     return Levels(rows=rows, values=run.moved(rows), lever=np.ones(len(rows)), shift=None)
 
 
-def predicted_at(run: Rows, rows: pd.DataFrame, lever: FloatArray) -> FloatArray:
-    """Predicted standard deviations of levels that `lever` makes of divisions per interval."""
-    return predicted_as_read(run, rows).total * np.abs(lever)
-
-
-def relative_scatter(
-    run: Rows, rows: pd.DataFrame, lever: FloatArray, *, predicted: bool = True
-) -> FloatArray | None:
-    """In what proportion levels scatter, their mean square being one; None if all alike.
-
-    As the apparatus predicts; where it cannot, or `predicted` is false, alike as read.
-    """
-    scatter = np.abs(lever)
-    if predicted:
-        with contextlib.suppress(InputError):
-            scatter = predicted_at(run, rows, lever)
-    if np.ptp(scatter) <= _ALIKE * scatter.max():
-        return None
-    relative: FloatArray = scatter / root_mean_square(scatter)
-    return relative
-
-
 def levels_of(run: Rows) -> Levels:
     """The levels of a run, through zero where its fall or a held state determines that."""
     found = len(run.driven)
     if found < 2:
-        noun = "reading" if found == 1 else "readings"
         raise InputError(
-            f"`run` has {found} {noun} on the scale with a voltage on the plates; at least 2 are "
+            f"`run` has {counted(found)} on the scale with a voltage on the plates; at least 2 are "
             "needed to look for steps."
         )
     if run.fall_on_record() is not None:
@@ -185,20 +162,11 @@ def levels_of(run: Rows) -> Levels:
 class Trend:
     """A straight line through the falls against time.
 
-    Attributes
-    ----------
-    change : Quantity
-        Change of the fall from the first row of the run to the last, divisions per interval.
-    mean : Quantity
-        The fall at the mean time of the falls, divisions per interval.
-    p_value : float
-        How often steady falls seem to change so.
-    odds : float
-        For a line against a steady fall, the prior chance of a changing one included.
-    place : pandas.Series
-        Where each row of the run's table lies, in lengths of the run from that mean time.
-    words : str
-        By what the time was known.
+    `change` is that of the fall from the first row of the run to the last, `mean` the fall at the
+    mean time of the falls, in divisions per interval; `p_value` says how often steady falls seem to
+    change so, `odds` are those for a line against a steady fall, the prior chance of a changing one
+    included. `place` is where each row of the run's table lies, in lengths of the run from that
+    mean time, and `words` say by what the time was known.
     """
 
     change: Quantity
@@ -275,9 +243,7 @@ def _least_scatter(run: Rows, fall: float) -> float:
 def steadied(run: Rows, levels: Levels) -> Levels:
     """The levels, along a straight line through the falls where that is likelier than not."""
     trend = None if levels.shift is None else trend_of(run)
-    if trend is None or trend.odds <= 1:
-        return levels
-    return along(levels, trend)
+    return levels if trend is None or trend.odds <= 1 else along(levels, trend)
 
 
 def along(levels: Levels, trend: Trend) -> Levels:

@@ -13,8 +13,9 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize.charge.budgets import with_voltage
 from quantize.charge.estimate import RunFit
-from quantize.charge.expected import Setup, Step, UnitAndFall, expected, gains, units
+from quantize.charge.expected import Setup, Step, UnitAndFall, expected, gains
 from quantize.charge.rows import Rows, root_mean_square
+from quantize.charge.stated import counted
 from quantize.null.power import readings_needed
 
 _SURE = 0.95  # share of the best unit below which the note names it
@@ -133,10 +134,12 @@ def _steps(run: Rows, fit: RunFit) -> tuple[list[Step], float]:
     steps = [Step("one more fall without field", 0, of_fall)]
     read = sorted(set(numbers[numbers > 0].tolist()))
     steps += [
-        Step(f"one more reading at {units(n)}", n, root_mean_square(sigma[numbers == n]))
+        Step(f"one more reading at {counted(n, 'unit')}", n, root_mean_square(sigma[numbers == n]))
         for n in read
     ]
-    steps += [Step(f"a new state of {units(n)}", n, s) for n, s in _new_states(run, fit, read)]
+    steps += [
+        Step(f"a new state of {counted(n, 'unit')}", n, s) for n, s in _new_states(run, fit, read)
+    ]
     return steps, scatter / fit.unit
 
 

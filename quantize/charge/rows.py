@@ -98,12 +98,8 @@ class Rows(RunTable):
         """Divisions per interval of the driven rows, a fixed distance's bias taken off."""
         return _moved(self, self.driven if rows is None else rows, self.fall_on_record)
 
-    def joined(
-        self, rows: pd.DataFrame | None = None
-    ) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-        """Levels of the comb through zero: values, resolutions, share of the fall in each, fall.
-
-        Of the driven rows, or of the `rows` given.
+    def joined(self, rows: pd.DataFrame | None = None) -> tuple[FloatArray, FloatArray]:
+        """Levels of the comb through zero, of the driven rows or those given; share of the fall.
 
         At voltage V the distance x in time t and the fall F in the reference interval T obey
         (x·T/t + F)·V0/V = u·n, whatever the balance.
@@ -116,9 +112,7 @@ class Rows(RunTable):
             )
         rows = self.driven if rows is None else rows
         stretch = self.stretch(rows)
-        x = _moved(self, rows, lambda: fall)
-        h = self.resolution() * self.interval / rows["seconds"].to_numpy(float)
-        return (x + fall.value) * stretch, h * np.abs(stretch), stretch, fall.value
+        return (_moved(self, rows, lambda: fall) + fall.value) * stretch, stretch
 
     def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
         """Draw the run.
@@ -178,14 +172,13 @@ def predicted_scatter(run: Rows, rows: pd.DataFrame | None = None) -> Scatter:
     return as_read if (rows["voltage"] == 0).all() else as_read.times(np.abs(run.stretch(rows)))
 
 
-def predicted_as_read(run: Rows, rows: pd.DataFrame) -> Scatter:
-    """As `predicted_scatter`, in divisions per interval at the voltage of each row, or at none."""
-    fall = run.fall_on_record()
-    return scatter_of(run, rows, None if fall is None else fall.value)
+def predicted_as_read(run: Rows, rows: pd.DataFrame, fall: float | None = None) -> Scatter:
+    """As `predicted_scatter`, in divisions per interval at the voltage of each row, or at none.
 
-
-def scatter_of(run: RunTable, rows: pd.DataFrame, fall: float | None) -> Scatter:
-    """As `predicted_as_read`, with the divisions `fall` of a fall that is known already."""
+    With the divisions `fall` of a fall, where that is known already.
+    """
+    known = run.fall_on_record() if fall is None else None
+    fall = known.value if known else fall
     seconds = rows["seconds"].to_numpy(float)
     if "track_error" in rows:
         # Walk and positions together; a camera needs no hand.
@@ -195,14 +188,16 @@ def scatter_of(run: RunTable, rows: pd.DataFrame, fall: float | None) -> Scatter
         raise InputError("`run` has no apparatus; the scatter follows from what stands in it.")
     diffusion = diffusion_of(run.apparatus, fall=fall, interval=run.interval)
     press = press_of(run.apparatus)
-    speed = _fitted_speed(rows)
+    speed = pd.Series(speed_of(rows), index=rows.index)
+    if (rows["state"] != "").any():
+        # The mean speed of the state.
+        speed = speed.groupby(same_state(rows)).transform("mean")
     if run.timing == "fixed distance":
         length = np.abs(rows["divisions"].to_numpy(float))
         law = over_fixed_distance(speed, length, diffusion=diffusion, press=press)
     else:
         law = at_fixed_time(speed, seconds, diffusion=diffusion, press=press)
-    law = law.times(run.interval)
-    return dataclasses.replace(law, rounding=run.rounding(rows))
+    return dataclasses.replace(law.times(run.interval), rounding=run.rounding(rows))
 
 
 def fixed_distance_excess(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:
@@ -283,24 +278,13 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
 
 def _moved(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:
     """Divisions per interval, a fixed distance's bias taken off."""
-    speed = speed_of(rows)
-    moved: FloatArray = (speed - fixed_distance_excess(run, rows, fall)) * run.interval
-    return moved
+    return (speed_of(rows) - fixed_distance_excess(run, rows, fall)) * run.interval
 
 
-def _fitted_speed(rows: pd.DataFrame) -> FloatArray:
-    """Mean speed of the state of each row, divisions per second."""
-    speed = speed_of(rows)
-    if (rows["state"] == "").all():
-        return speed
-    means = rows.assign(speed=speed).groupby(same_state(rows))["speed"].transform("mean")
-    return means.to_numpy(float)
-
-
-def predicted_or_none(run: RunTable, falls: pd.DataFrame, fall: float) -> float:
+def predicted_or_none(run: Rows, falls: pd.DataFrame, fall: float) -> float:
     """Scatter of one fall without field as the apparatus explains it; zero where it cannot."""
     try:
-        return root_mean_square(scatter_of(run, falls, fall).total)
+        return root_mean_square(predicted_as_read(run, falls, fall).total)
     except InputError:
         return 0.0
 

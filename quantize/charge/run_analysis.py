@@ -23,7 +23,7 @@ from quantize.charge.faults import believed, told
 from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
 from quantize.charge.rows import Rows
 from quantize.charge.soundness import check_run
-from quantize.charge.stated import plus_minus
+from quantize.charge.stated import counted, plus_minus
 from quantize.model.mixture import posterior_of
 from quantize.null.exclusion import excluded_with
 from quantize.null.verdict import CANNOT_TELL, NO_STEPS
@@ -351,7 +351,7 @@ def _answered(balance: Balance) -> str:
         return "It cannot be determined."
     off = balance.units - balance.integer
     sigmas = abs(off) / max(balance.standard_uncertainty, 1e-12)
-    held = f"{balance.integer} unit" + ("s" if balance.integer != 1 else "")
+    held = counted(balance.integer, "unit")
     if sigmas < _FAR:
         return (
             f"It agrees with a whole number, {held}: {off:+.3f} from it, {sigmas:.1f} standard "

@@ -9,6 +9,7 @@ from quantize.charge.apparatus import Apparatus, ApparatusLike
 from quantize.charge.headers import Header
 from quantize.charge.page import holds_balances, read_page
 from quantize.charge.run import Run, RunLike
+from quantize.charge.stated import counted
 from quantize.charge.tidy import is_zero
 
 _LARGEST_TABLE = 5_000_000  # bytes; no run written by hand is larger
@@ -58,7 +59,6 @@ def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None
             )
         return
     name, count = falls
-    rows = "1 row" if count == 1 else f"{count} rows"
     what = f"column {column!r}" if column else "the one column of numbers"
     how = (
         "leave the name of the column out"
@@ -66,8 +66,8 @@ def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None
         else "give --apparatus FILE (quantize convert --template prints one)"
     )
     warn(
-        f"the table looks like a run, {rows} of {name!r} at zero volts; {what} is analyzed as it "
-        f"stands. To have it read as a run, {how}."
+        f"the table looks like a run, {counted(count, 'row')} of {name!r} at zero volts; {what} is "
+        f"analyzed as it stands. To have it read as a run, {how}."
     )
 
 

@@ -18,11 +18,13 @@ from quantize.charge.apparatus import Apparatus
 from quantize.charge.noise import ROUNDING_SD, at_fixed_time, over_fixed_distance
 from quantize.charge.quantity import Quantity
 from quantize.charge.reticle import written_step
+from quantize.charge.stated import counted
 from quantize.levels import levels_of
 from quantize.readings import Readings
 from quantize.tables.origin import Origin, with_origin
 
 _STEP_IN_FULL_PRECISION = 1e-9  # divisions, where positions show no step
+_CLOCK = r"\d+:\d+:\d+(?:\.\d+)?"
 
 
 @dataclasses.dataclass(frozen=True, eq=False, repr=False)
@@ -94,11 +96,10 @@ class RunTable:
         return len(self.table)
 
     def __repr__(self) -> str:
-        particles = len(self.particles)
-        noun = "particle" if particles == 1 else "particles"
+        particles = counted(len(self.particles), "particle")
         falls = int((self.table["voltage"] == 0).sum())
         return (
-            f"<Run: {len(self)} readings of {particles} {noun}, {falls} of them falls without "
+            f"<Run: {len(self)} readings of {particles}, {falls} of them falls without "
             f"field, {self.timing}>"
         )
 
@@ -194,12 +195,11 @@ class RunTable:
     def raw_divisions(self) -> FloatArray:
         """Positions as read from the scale: starts and ends if noted, else the distances."""
         used = self.used
-        if "start" in used and "end" in used:
-            both: FloatArray = used[["start", "end"]].to_numpy(float).ravel()
-            finite: FloatArray = both[np.isfinite(both)]
-            return finite
-        distances: FloatArray = np.abs(used["divisions"].to_numpy(float))
-        return distances
+        read = (
+            used[["start", "end"]] if {"start", "end"} <= set(used) else used[["divisions"]].abs()
+        )
+        values = read.to_numpy(float).ravel()
+        return np.asarray(values[np.isfinite(values)], dtype=np.float64)
 
     def resolution(self) -> float:
         """Step to which positions are read, in divisions: declared, else as they are written."""
@@ -246,21 +246,20 @@ class RunTable:
     def time_of(self, rows: pd.DataFrame) -> tuple[FloatArray, str]:
         """When `rows` were read: by the clock if every one of them has a time, else by order."""
         if "clock" in rows and len(rows):
-            seconds = [_clock_seconds(text) for text in rows["clock"]]
-            if all(s is not None for s in seconds):
-                return np.array(seconds, dtype=np.float64), "by the clock"
+            text = rows["clock"].str.strip()
+            full = text.where(text.str.count(":") == 2, text + ":00")
+            time = pd.to_timedelta(full.where(full.str.fullmatch(_CLOCK)), errors="coerce")
+            if time.notna().all():
+                return np.asarray(time.dt.total_seconds(), np.float64), "by the clock"
         return rows["row"].to_numpy(float), "in the order of the rows"
 
     def integers_of(self, analysis: Any) -> FloatArray | None:
         """Whole numbers of the driven rows from an analysis of the informative; None if unlike."""
-        integers = getattr(analysis, "integers", None)
-        rows = self.informative
-        if integers is None or len(integers) not in (len(rows), len(self.driven)):
-            return None
-        array = np.asarray(integers, dtype=np.float64)
-        if array.size == len(rows):
-            array = array[rows.index.isin(self.driven.index)]
-        return array if np.any(array) else None
+        found = getattr(analysis, "integers", None)
+        integers = np.asarray(() if found is None else found, dtype=np.float64)
+        if integers.size == len(self.informative):
+            integers = integers[self.informative.index.isin(self.driven.index)]
+        return integers if integers.size == len(self.driven) and np.any(integers) else None
 
     def as_readings(
         self,
@@ -296,19 +295,15 @@ class RunTable:
         file = self.table.attrs
         if "columns" not in file:
             return None
-        read = rows["positions"].sum() if "positions" in rows else rows["row"].nunique()
+        read = int(rows["positions"].sum() if "positions" in rows else rows["row"].nunique())
         return Origin(
-            file=self.source,
-            columns=file["columns"],
-            rows=int(read),
-            rows_in_file=file["rows"],
+            file=self.source, columns=file["columns"], rows=read, rows_in_file=file["rows"]
         )
 
 
 def speed_of(rows: pd.DataFrame) -> FloatArray:
     """Divisions per second of each of `rows`."""
-    speed: FloatArray = (rows["divisions"] / rows["seconds"]).to_numpy(float)
-    return speed
+    return np.asarray(rows["divisions"] / rows["seconds"], dtype=np.float64)
 
 
 def same_state(rows: pd.DataFrame) -> pd.Series[str]:
@@ -319,12 +314,3 @@ def same_state(rows: pd.DataFrame) -> pd.Series[str]:
 def same_state_or_row(rows: pd.DataFrame) -> pd.Series[str]:
     """As `same_state`, but a reading without a label is one of its own."""
     return same_state(rows).where(rows["state"] != "", rows["row"].astype(str))
-
-
-def _clock_seconds(text: str) -> float | None:
-    """Seconds since midnight of ``14:05`` or ``14:05:30``; None for anything else."""
-    parts = text.strip().split(":")
-    if len(parts) not in (2, 3) or not all(part.replace(".", "", 1).isdigit() for part in parts):
-        return None
-    hours, minutes, seconds = (float(part) for part in (*parts, "0")[:3])
-    return 3600 * hours + 60 * minutes + seconds

@@ -14,6 +14,7 @@ from quantize._support.results import Result
 from quantize.charge.particles import JointUnit, joint_of
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis, analyze_run
+from quantize.charge.stated import counted
 from quantize.null.verdict import NO_STEPS
 
 
@@ -74,8 +75,8 @@ def joined(analyses: Mapping[str, RunAnalysis]) -> tuple[JointUnit | None, str |
     """One unit from all analyses with coulombs; or None, and why there is none."""
     units = {k: a.coulombs for k, a in analyses.items() if a.coulombs is not None}
     if len(units) < 2:
-        return None, f"of {len(units)} particle{'s' * (len(units) != 1)} there are coulombs, and " \
-                     "two at least can be joined."  # fmt: skip
+        known = counted(len(units), "particle")
+        return None, f"of {known} there are coulombs, and two at least can be joined."
     fits = {label: one.fit for label, one in analyses.items()}
     runs = {label: one.run for label, one in analyses.items()}
     try:

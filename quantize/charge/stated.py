@@ -92,6 +92,15 @@ def plus_minus(value: float, uncertainty: float, *, sign: str = "") -> str:
     return f"{mantissa + 0.0:{sign}.{decimals}f} ± {spread:.{decimals}f}"
 
 
+def counted(n: float, noun: str = "reading") -> str:
+    """A number of things in words.
+
+    >>> counted(1), counted(2, "fall")
+    ('1 reading', '2 falls')
+    """
+    return f"{n:.0f} {noun}{'' if n == 1 else 's'}"
+
+
 def degrees_of_freedom(degrees: float) -> str:
     """Degrees of freedom as text for a table: a number, or "inf".
 

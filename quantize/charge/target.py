@@ -31,11 +31,11 @@ from quantize.charge.expected import (
     gains,
     improved,
     to_improve,
-    units,
 )
 from quantize.charge.noise import ROUNDING_SD, mobility_of, weight_of
 from quantize.charge.quantity import Quantity
 from quantize.charge.simulation import ACCEPTED_CHARGE
+from quantize.charge.stated import counted
 from quantize.null.power import readings_needed
 
 _USUAL_INTERVAL = 10.0  # s
@@ -188,7 +188,7 @@ def plan_target(
     far = float(setup.states(max(design["states"], 2)).max())
     steps = [
         Step("one more fall without field", 0, float(setup.sigma(0))),
-        Step(f"one more reading at {units(far)}", far, float(setup.sigma(far))),
+        Step(f"one more reading at {counted(far, 'unit')}", far, float(setup.sigma(far))),
     ]
     return TargetPlan(
         target=wished,

@@ -15,6 +15,7 @@ from quantize.charge.apparatus import Apparatus
 from quantize.charge.headers import PASSAGES
 from quantize.charge.page import Page, cell_number, changed_within, direction, kept
 from quantize.charge.passages import fold_passages
+from quantize.charge.stated import counted
 from quantize.charge.tracks import fold_tracks
 
 _MICROMETRE = 1e-6
@@ -232,22 +233,18 @@ def _partial_remarks(table: pd.DataFrame) -> list[str]:
     mixed = int((rows["changed"] & ~fell & ~off).sum())
     out = []
     if lost:
-        out.append(f"{_counted(lost)} left the scale, and moved at least as far as is written")
+        out.append(f"{counted(lost)} left the scale, and moved at least as far as is written")
     if falls:
         out.append(
-            f"{_counted(falls, 'fall')} left the scale and do not count, so that the mean fall may "
+            f"{counted(falls, 'fall')} left the scale and do not count, so that the mean fall may "
             "be too slow; time falls over a shorter interval"
         )
     if mixed:
         out.append(
-            f"the charge changed within {_counted(mixed)}, taken as anywhere between two "
+            f"the charge changed within {counted(mixed)}, taken as anywhere between two "
             "neighbouring steps"
         )
     return out
-
-
-def _counted(n: int, noun: str = "reading") -> str:
-    return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
 def _gate(bench: Apparatus) -> tuple[float, str]:
