@@ -158,6 +158,12 @@ def constant(y: FloatArray, covariance: FloatArray) -> Constant:
     return Constant(value, 1 / math.sqrt(total), weights, square)
 
 
+def each_left_out(y: FloatArray, covariance: FloatArray) -> FloatArray:
+    """The constant without each of the values in turn."""
+    others = ~np.eye(y.size, dtype=bool)
+    return np.array([constant(y[k], covariance[np.ix_(k, k)]).value for k in others])
+
+
 def covariance_of(own: FloatArray, slopes: FloatArray) -> FloatArray:
     """Of values with errors of their own and slopes on shared inputs of unit variance."""
     covariance: FloatArray = np.diag(own**2) + slopes @ slopes.T

@@ -152,6 +152,8 @@ def said(
 ) -> Agreement:
     """The chi-square in words, with what may be wrong and what becomes of the joint value."""
     exact = [n for n in _MEASURED if n in inputs and inputs[n].standard_uncertainty == 0]
+    unstated = " and ".join(f"the {named(name)}" for name in exact)
+    causes = [f"no uncertainty is stated for {unstated}, which may be all"] if exact else []
     blamed = bool(suspects) and degrees > 1 and suspects[0].p_value >= DOUBT
     alone = p >= DOUBT or blamed or exact
     factor = 1.0 if alone else math.sqrt(max(square / degrees, 1.0))
@@ -161,7 +163,7 @@ def said(
         square,
         "fitted together to one sphere and one unit of charge, the inputs have chi-square "
         f"{square:.1f} on {counted(degrees, 'degree')} of freedom (p = {p:.2g})",
-        cause="; ".join([*_unstated(exact), *_blame(suspects, degrees, blamed, factor)]),
+        cause="; ".join([*causes, *_blame(suspects, degrees, blamed, factor)]),
     ).alone()
     return Agreement(
         chi_square=check.number,
@@ -176,17 +178,10 @@ def said(
     )
 
 
-def _unstated(exact: list[str]) -> list[str]:
-    if not exact:
-        return []
-    named_all = " and ".join(f"the {named(name)}" for name in exact)
-    return [f"no uncertainty is stated for {named_all}, which may be all"]
-
-
 def _blame(suspects: list[Suspect], degrees: int, blamed: bool, factor: float) -> list[str]:
     """The inputs that may be wrong, and what becomes of the joint value."""
     if degrees == 1 and suspects:
-        listed = ", or ".join(s.told for s in suspects[:_MOST_SUSPECTS])
+        listed = _or(suspects[:_MOST_SUSPECTS], ", or ")
         parts = [f"one of these alone may be wrong, and the data do not show which: {listed}"]
     elif not blamed:
         parts = ["no single input explains that"]
@@ -213,8 +208,8 @@ def _blame(suspects: list[Suspect], degrees: int, blamed: bool, factor: float) -
     return parts
 
 
-def _or(suspects: list[Suspect]) -> str:
-    return " or ".join(s.told for s in suspects)
+def _or(suspects: list[Suspect], between: str = " or ") -> str:
+    return between.join(s.told for s in suspects)
 
 
 def named(name: str) -> str:

@@ -27,13 +27,9 @@ _AIR_TO_WATER = 28.9647 / 18.01528  # molar masses
 def viscosity(temperature: Numbers) -> Any:
     """Viscosity of air in Pa s at `temperature` in kelvin.
 
-    References
-    ----------
     Sutherland's form as in Kim, Mulholland, Kukuck and Pui, J. Res. NIST 110:31 (2005), eq. 3,
     and ISO 15900.
 
-    Examples
-    --------
     >>> round(viscosity(293.15) * 1e6, 3)
     18.181
     """
@@ -46,16 +42,10 @@ def viscosity(temperature: Numbers) -> Any:
 def mean_free_path(
     temperature: Numbers, pressure: Numbers, *, at_room: float = _FREE_PATH_AT_ROOM
 ) -> Any:
-    """Mean free path in metres at kelvin and pascal.
+    """Mean free path in metres at kelvin and pascal (Willeke, J. Aerosol Sci. 7:381, 1976).
 
     `at_room` is its value at 296.15 K and 101325 Pa, on whose scale the answer is.
 
-    References
-    ----------
-    Willeke, J. Aerosol Sci. 7:381 (1976).
-
-    Examples
-    --------
     >>> round(mean_free_path(293.15, 101325) * 1e9, 3)
     66.434
     """
@@ -99,13 +89,9 @@ def moistening(
     Meredith to measurements; they differ by half a per cent at 20 °C and half saturation, so that
     an error of up to 1 either way belongs to `between`.
 
-    References
-    ----------
     Wilke, J. Chem. Phys. 18:517 (1950), with `vapour_viscosity`; Zuckerwar and Meredith,
     J. Acoust. Soc. Am. 78:946 (1985), as in IEC 61094-2, its coefficients from memory.
 
-    Examples
-    --------
     >>> [round(float(moistening(293.15, 101325, 0.5, b)), 4) for b in (-1, 0, 1)]
     [0.9941, 0.9965, 0.9988]
     """
@@ -127,13 +113,9 @@ def _wilke(viscosities: Numbers, masses: float) -> Any:
 def density(temperature: Numbers, pressure: Numbers, humidity: Numbers) -> Any:
     """Density of moist air in kg/m3; `humidity` is relative, 0 to 1.
 
-    References
-    ----------
     CIPM-2007: Picard, Davis, Gläser and Fujii, Metrologia 45:149 (2008), equations 1 and A1 to
     A3, for 400 parts per million of carbon dioxide.
 
-    Examples
-    --------
     >>> round(float(density(293.15, 101325, 0.5)), 6)
     1.199314
     """

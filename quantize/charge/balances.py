@@ -19,7 +19,7 @@ from quantize.analysis import Analysis, analyze
 from quantize.charge.agreement import Agreement
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
 from quantize.charge.bench import fit_bench
-from quantize.charge.budgets import Divisions, budget_of, gather
+from quantize.charge.budgets import Divisions, by_every_route, lacking
 from quantize.charge.page import read_page
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
@@ -50,29 +50,38 @@ def _standing(weight: Callable[[Values], Any], x: Values) -> Any:
 
 
 _OPTIONAL = ("plates.tilt", "plates.meter")
-_WAYS = (
-    Route(
-        "ratio, weight given",
-        ("plates.separation", "sphere.weight"),
-        partial(_standing, weight_given),
-        optional=_OPTIONAL,
-    ),
-    Route(
-        "ratio, weight from diameter",
-        ("plates.separation", "sphere.diameter", "sphere.density"),
-        partial(_standing, weight_from_diameter),
-        optional=(*_OPTIONAL, *AIR),
-    ),
-    Route(
-        "fall and rise, radius from the fall",
-        ("plates.separation", "sphere.density", "fall.speed", "air.temperature", "air.pressure"),
-        partial(_standing, weight_from_fall),
-        optional=(*_OPTIONAL, "air.humidity", "air.viscosity"),
-    ),
-)
-"""Ways to the weight, under the names that routes of a run have."""
-_ONE_EACH = {"plates.voltage": 1.0, "reticle.division": 1.0, "run.interval": 1.0}
+_ONE_EACH = (("plates.voltage", 1.0), ("reticle.division", 1.0), ("run.interval", 1.0))
 """The unit is one of 1/V, and the speed of fall one in metres per second."""
+_WAYS = {
+    name: Route(name, needs, partial(_standing, weight), optional=optional, fixed=_ONE_EACH)
+    for name, weight, needs, optional in (
+        (
+            "ratio, weight given",
+            weight_given,
+            ("plates.separation", "sphere.weight"),
+            _OPTIONAL,
+        ),
+        (
+            "ratio, weight from diameter",
+            weight_from_diameter,
+            ("plates.separation", "sphere.diameter", "sphere.density"),
+            (*_OPTIONAL, *AIR),
+        ),
+        (
+            "fall and rise, radius from the fall",
+            weight_from_fall,
+            (
+                "plates.separation",
+                "sphere.density",
+                "fall.speed",
+                "air.temperature",
+                "air.pressure",
+            ),
+            (*_OPTIONAL, "air.humidity", "air.viscosity"),
+        ),
+    )
+}
+"""Ways to the weight, under the names that routes of a run have."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -381,14 +390,11 @@ class BalanceVoltages:
             return {}, "without steps there is no unit to convert."
         if self.apparatus is None:
             return {}, "no apparatus is given; weight and gap of the plates stand in it."
-        found, reasons, divisions = {}, [], Divisions(unit=unit)
-        for way in _WAYS:
-            try:
-                inputs = gather(way, self.apparatus, divisions)
-                found[way.name] = budget_of(way, inputs, self.apparatus, divisions, fixed=_ONE_EACH)
-            except InputError as error:
-                reasons.append(str(error))
-        return found, None if found else reasons[0]
+        divisions = Divisions(unit=unit)
+        found = by_every_route(self.apparatus, divisions, _WAYS)
+        return found, None if found else lacking(
+            next(iter(_WAYS.values())), self.apparatus, divisions
+        )
 
 
 def _route(by_route: dict[str, Propagation]) -> str:

@@ -21,7 +21,14 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import EXACT, Adjusted, Formulas, Joint, adjusted, scaled
 from quantize.charge.agreement import Agreement, Suspect, said, untested
-from quantize.charge.budgets import one_weight, per_division
+from quantize.charge.apparatus import Apparatus
+from quantize.charge.budgets import (
+    Divisions,
+    by_every_route,
+    one_division,
+    one_weight,
+    with_voltage,
+)
 from quantize.charge.checks import DOUBT
 from quantize.charge.propagation import Propagation, correlation_matrix, propagate
 from quantize.charge.quantity import Quantity
@@ -127,32 +134,14 @@ class BenchPosterior(Result):
 def fit_bench(
     routes: Mapping[str, Propagation], conditions: Iterable[Propagation] = ()
 ) -> BenchPosterior:
-    r"""Fit the unit of charge and every input to all routes at once.
+    """Fit the unit of charge and every input to all routes at once (W. E. Deming, 1943).
 
     `conditions` are what should be 1 and does not follow from the routes, such as the weight as
-    supplied over that from diameter and density.
-
-    Notes
-    -----
-    With t the deviations of the inputs from the stated ones (in logs where an input is above zero)
-    and :math:`\Sigma` their covariance, :math:`t^\top\Sigma^{-1}t` is minimised where all formulas
-    give one charge, g(t) = 0, by
-    :math:`t \leftarrow -\Sigma A^\top(A\Sigma A^\top)^{-1}(g(t)-At)`, A being the slopes of g at t.
-    The minimum is the chi-square, the curvature there the covariance of the posterior. Where the
-    inputs disagree, p < 0.01, and without one of them they do not, the value is averaged over the
-    cases that each suspect in turn is wrong, and that none is; `inputs` are those of the likeliest
-    suspect. The odds of a suspect against chance are
-    :math:`\pi\sqrt{2\pi/w}\,e^{(\chi^2-\chi^2_j)/2}`, w being the precision with which the others
-    imply it and :math:`\pi` the density of gross errors: one in twenty is measured wrong, by up to
-    20 % either way, fewer where nothing is usually read wrong. The uncertainty is such that a
-    normal law holds the central 95 % of that mixture. Where no single input explains it, the
-    uncertainties of all that is compared are multiplied by the root of the chi-square over its
-    degrees of freedom.
-
-    References
-    ----------
-    W. E. Deming, *Statistical Adjustment of Data*, Wiley, 1943 (conditions); R. T. Birge, Phys.
-    Rev. 40:207 (1932) (the factor).
+    supplied over that from diameter and density. Where the inputs disagree, p < 0.01, and without
+    one of them they do not, the value is averaged over the cases that each suspect in turn is
+    wrong, and that none is; `inputs` are those of the likeliest. Where no single one explains it,
+    the uncertainties of all that is compared are multiplied by the root of the chi-square over its
+    degrees of freedom (R. T. Birge, 1932). Written out in ``docs/theory/charge.md``.
     """
     formulas, contrasts = _conditions(routes, list(conditions))
     pairs = {pair: r for p in routes.values() for pair, r in p.correlations.items()}
@@ -194,8 +183,15 @@ def bench_of_run(run: Rows, analysis: object = None) -> BenchPosterior | None:
     if coulombs is not None:
         known: BenchPosterior = coulombs.bench
         return known
-    _, found = per_division(run, run.known)
-    return fit_bench(found, one_weight(run.known, found)) if found else None
+    return fit_inputs(with_voltage(run.known, run), one_division(run))[1]
+
+
+def fit_inputs(
+    bench: Apparatus, divisions: Divisions
+) -> tuple[dict[str, Propagation], BenchPosterior | None]:
+    """The unit by every route that the bench allows, and by all of them; None if there is none."""
+    found = by_every_route(bench, divisions)
+    return found, fit_bench(found, one_weight(bench, found)) if found else None
 
 
 def difference(first: Propagation, other: Propagation) -> tuple[float, float]:

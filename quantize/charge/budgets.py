@@ -139,44 +139,47 @@ def by_route(name: str, apparatus: Apparatus, divisions: Divisions) -> Propagati
 
     InputError for a name that no route has, or with the first entry that the route lacks.
     """
-    route = ROUTES[route_name(name)]
-    return budget_of(route, gather(route, apparatus, divisions), apparatus, divisions)
+    return budget_of(ROUTES[route_name(name)], apparatus, divisions)
 
 
-def by_every_route(apparatus: Apparatus, divisions: Divisions) -> dict[str, Propagation]:
+def by_every_route(
+    apparatus: Apparatus, divisions: Divisions, routes: Mapping[str, Route] = ROUTES
+) -> dict[str, Propagation]:
     """The same by all routes for which nothing is missing, in order of preference."""
-    found = {}
-    for name, route in ROUTES.items():
-        try:
-            inputs = gather(route, apparatus, divisions)
-        except InputError:
-            continue
-        found[name] = budget_of(route, inputs, apparatus, divisions)
-    return found
+    return {
+        name: budget_of(route, apparatus, divisions)
+        for name, route in routes.items()
+        if not lacking(route, apparatus, divisions)
+    }
+
+
+def lacking(route: Route, apparatus: Apparatus, divisions: Divisions) -> str:
+    """Which entry a route lacks, in a sentence; blank where it lacks none."""
+    try:
+        gather(route, apparatus, divisions)
+    except InputError as error:
+        return str(error)
+    return ""
 
 
 def lost_to_requests(apparatus: Apparatus, divisions: Divisions) -> list[str]:
     """A sentence about routes that are left out only for a line that the budget was asked for."""
-    asked = {k: v for k, v in apparatus.declared.items() if k.startswith(REQUESTS)}
-    plain = {k: v for k, v in apparatus.declared.items() if k not in asked}
-    found = by_every_route(dataclasses.replace(apparatus, declared=plain), divisions)
-    why = {}
-    for name in found if asked else ():
-        try:
-            gather(ROUTES[name], apparatus, divisions)
-        except InputError as error:
-            why[name] = str(error)
+    declared = {k: v for k, v in apparatus.declared.items() if not k.startswith(REQUESTS)}
+    plain = dataclasses.replace(apparatus, declared=declared)
+    why = {
+        f"'{name}'": said.rstrip(".")
+        for name, route in ROUTES.items()
+        if (said := lacking(route, apparatus, divisions)) and not lacking(route, plain, divisions)
+    }
     if not why:
         return []
-    names = ", ".join(f"'{name}'" for name in why)
-    first = next(iter(why.values())).rstrip(".")
-    return [f"left out for a line that the budget was asked for: {names}; {first}"]
+    first = next(iter(why.values()))
+    return [f"left out for a line that the budget was asked for: {', '.join(why)}; {first}"]
 
 
-def per_division(run: Rows, apparatus: Apparatus) -> tuple[Divisions, dict[str, Propagation]]:
-    """One division of a run of one particle in coulombs, by every route that the bench allows."""
-    divisions = divisions_of(1.0, unit_err=0.0, run=run)
-    return divisions, by_every_route(with_voltage(apparatus, run), divisions)
+def one_division(run: Rows) -> Divisions:
+    """One division of a run of one particle, to be turned into coulombs."""
+    return divisions_of(1.0, unit_err=0.0, run=run)
 
 
 def weight_ratio(apparatus: Apparatus) -> Propagation | None:
@@ -186,9 +189,7 @@ def weight_ratio(apparatus: Apparatus) -> Propagation | None:
     formula = functools.partial(_weights, apparatus.weight_is_own)
     route = Route("weight", _SIZES, formula, optional=AIR)
     none = Divisions(unit=Quantity(value=1.0, unit="div"))
-    inputs = gather(route, apparatus, none)
-    del inputs["unit"]
-    return budget_of(route, inputs, apparatus, none, unit="1")
+    return budget_of(route, apparatus, none, unit="1")
 
 
 def _weights(own: bool, x: Mapping[str, Any]) -> Any:
@@ -203,22 +204,22 @@ def one_weight(apparatus: Apparatus, found: Mapping[str, Propagation]) -> list[P
 
 
 def budget_of(
-    route: Route,
-    inputs: Mapping[str, Quantity],
-    apparatus: Apparatus,
-    divisions: Divisions,
-    *,
-    unit: str = "C",
-    fixed: Mapping[str, float] | None = None,
+    route: Route, apparatus: Apparatus, divisions: Divisions, *, unit: str = "C"
 ) -> Propagation:
-    """The budget of a route with its inputs; `fixed` are more values that its formula needs."""
+    """The budget of a route; InputError with the first entry that it lacks.
+
+    What is no charge but a pure number has no unit of charge among its inputs.
+    """
+    inputs = gather(route, apparatus, divisions)
+    if unit == "1":
+        del inputs["unit"]
     known: dict[str, Any] = {
         "slip": SlipCorrection(apparatus.word("air.slip", "Kim 2005")),
         "buoyancy_off": float(apparatus.word("sphere.buoyancy", "already off") == "already off"),
         "fall_slope": divisions.fall_slope,
         "fall_used": divisions.fall.value if divisions.fall else 0.0,
     }
-    known |= _scales(divisions) | dict(fixed or {})
+    known |= _scales(divisions) | dict(route.fixed)
     mean = apparatus.get("sphere.diameter")
     if mean is not None:
         # What the spread of a batch is relative to, where the route has no need of it.

@@ -13,14 +13,12 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import Joint
 from quantize.charge.apparatus import Apparatus
-from quantize.charge.bench import fit_bench
+from quantize.charge.bench import fit_bench, fit_inputs
 from quantize.charge.budgets import (
     Divisions,
-    by_every_route,
     by_route,
     fall_used,
-    one_weight,
-    per_division,
+    one_division,
     taken_for_exact,
     with_voltage,
 )
@@ -36,10 +34,10 @@ def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.D
     bench.need_weight_of_each(run.particles)
     particles, told = [], []
     for label in run.particles:
-        one, own = run.particle(label), bench.for_particle(label)
-        divisions, found = per_division(one, own)
-        if found:
-            joint = fit_bench(found, one_weight(own, found))
+        one = run.particle(label)
+        own, divisions = with_voltage(bench.for_particle(label), one), one_division(one)
+        found, joint = fit_inputs(own, divisions)
+        if joint is not None:
             told.append(joint.agreement)
             found |= {JOINT: joint.charge}
         particles.append((one, own, divisions, found))
@@ -68,7 +66,6 @@ def _charges(
     route: str,
 ) -> pd.DataFrame:
     """The rows of one particle with their charges."""
-    bench = with_voltage(bench, run)
     if divisions.fall is None and not (bench.has("fall.divisions") or bench.has("fall.speed")):
         raise InputError(
             f"`run` ({run.source}) has no fall without field, and a row is turned into a charge by "
@@ -107,11 +104,8 @@ def _shared(
     along = dataclasses.replace(
         divisions, unit=Quantity(value=1.0, unit="div"), fall_slope=1 / fall if fall else 0.0
     )
-    if route == JOINT:
-        found = by_every_route(bench, along)
-        joint = fit_bench(found, one_weight(bench, found))
-    else:
-        joint = fit_bench({route: by_route(route, bench, along)})
+    joint = fit_inputs(bench, along)[1] if route == JOINT else None
+    joint = joint or fit_bench({route: by_route(route, bench, along)})
     one = _averaged(joint.joint, stretch * fall / charge) if fall else joint.standard_uncertainty
     return np.abs(charge) * one
 

@@ -8,21 +8,19 @@ from typing import ClassVar
 import pandas as pd
 
 from quantize._support import validation
-from quantize._support.errors import explained, warn
+from quantize._support.errors import InputError, explained, warn
 from quantize._support.randomness import RngLike
 from quantize.charge.agreement import Agreement
 from quantize.charge.apparatus import Apparatus, load_apparatus
-from quantize.charge.bench import BenchPosterior, difference, fit_bench
+from quantize.charge.bench import BenchPosterior, difference, fit_inputs
 from quantize.charge.budgets import (
     Bench,
     Divisions,
     UnitFound,
     assumptions,
-    by_every_route,
-    by_route,
     divisions_of,
+    lacking,
     lost_to_requests,
-    one_weight,
     taken_for_exact,
     with_voltage,
 )
@@ -81,15 +79,10 @@ class UnitInCoulombs(Propagation):
         return by_way(self.route)
 
     @property
-    def _budgets(self) -> dict[str, pd.DataFrame]:
-        """The budget by every route, that of `value` first."""
-        return {self.route: self.budget} | {name: p.budget for name, p in self.others.items()}
-
-    @property
     def exponents(self) -> pd.DataFrame:
         """d ln e / d ln x of every input (rows) by every route (columns); blank is NaN."""
-        columns = {n: b.set_index("input")["exponent"] for n, b in self._budgets.items()}
-        return pd.DataFrame(columns)
+        budgets = {self.route: self.budget} | {name: p.budget for name, p in self.others.items()}
+        return pd.DataFrame({n: b.set_index("input")["exponent"] for n, b in budgets.items()})
 
     def against(self, accepted: float) -> str:
         """Set the result beside an accepted value, in one sentence.
@@ -219,15 +212,14 @@ def unit_in_coulombs(
     """
     bench = with_voltage(load_apparatus(apparatus), run)
     divisions = divisions_of(unit, unit_err=unit_err, run=run)
-    found = by_every_route(bench, divisions)
-    alone = len(found) == 1
-    if not found or (route is not None and route_name(route) not in (JOINT, *found)):
-        # Says what the route lacks.
-        by_route(SIMPLEST if route in (None, JOINT) else route, bench, divisions)
-    joint = fit_bench(found, one_weight(bench, found))
+    found, joint = fit_inputs(bench, divisions)
+    if joint is None or (route is not None and route_name(route) not in (JOINT, *found)):
+        raise InputError(
+            lacking(ROUTES[SIMPLEST if route in (None, JOINT) else route], bench, divisions)
+        )
     if joint.agreement.level in ("doubt", "bad"):
         warn(joint.agreement.told)
-    if not alone or joint.agreement.degrees_of_freedom > 0:
+    if len(found) > 1 or joint.agreement.degrees_of_freedom > 0:
         found = {JOINT: joint.charge} | found
     route = next(iter(found)) if route in (None, JOINT) else route
     best = found[route]
@@ -262,22 +254,12 @@ def _notes(
 
 def side_by_side(found: dict[str, Propagation], *, first: str) -> pd.DataFrame:
     """All routes in one table, with how far each is from `first`."""
+    told = ("value", "standard_uncertainty", "random", "systematic", "degrees_of_freedom")
+    depends = {JOINT: "every input, as its budget says"} | {n: r.depends for n, r in ROUTES.items()}
     rows = []
     for name in sorted(found, key=lambda name: name != first):
-        p = found[name]
-        off, sigmas = difference(found[first], p)
-        rows.append(
-            {
-                "route": name,
-                "value": p.value,
-                "standard_uncertainty": p.standard_uncertainty,
-                "random": p.random,
-                "systematic": p.systematic,
-                "degrees_of_freedom": p.degrees_of_freedom,
-                "difference": off,
-                "sigmas": sigmas,
-                "depends": "depends on "
-                + (ROUTES[name].depends if name in ROUTES else "every input, as its budget says"),
-            }
-        )
+        off, sigmas = difference(found[first], found[name])
+        row = {"route": name} | {field: getattr(found[name], field) for field in told}
+        apart = {"difference": off, "sigmas": sigmas, "depends": f"depends on {depends[name]}"}
+        rows.append(row | apart)
     return pd.DataFrame(rows)

@@ -243,17 +243,11 @@ def diameter_from_fall(
     temperature: Numbers,
     pressure: Numbers,
 ) -> Any:
-    r"""Diameter of a sphere, m, from its speed of fall above zero, with slip, to machine precision.
+    """Diameter of a sphere, m, from its speed of fall above zero, with slip, to machine precision.
 
-    Notes
-    -----
-    Newton's method in ln D for
-    :math:`2\ln D + \ln C(D) = \ln[18\eta v/(\Delta\rho\,g)]`, whose slope is
-    :math:`2 - \varepsilon` with :math:`\varepsilon = -d\ln C/d\ln D` between 0 and 1, so that
-    the root is single and the iteration safe.
+    By Newton's method in ln D for 2 ln D + ln C(D) = ln[18 η v/(Δρ g)], whose slope is 2 - ε with
+    ε = -d ln C/d ln D between 0 and 1, so that the root is single and the iteration safe.
 
-    Examples
-    --------
     >>> slip = SlipCorrection("Kim 2005")
     >>> v = settling_speed(2e-6, 1050, 9.81, 1.82e-5, slip.factor(2e-6, 293, 101325))
     >>> d = diameter_from_fall(v, density_difference=1050, gravity=9.81, slip=slip,

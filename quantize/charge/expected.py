@@ -15,16 +15,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray
 from quantize.charge.agreement import named
 from quantize.charge.apparatus import Apparatus
-from quantize.charge.bench import fit_bench
-from quantize.charge.budgets import Divisions, by_every_route, by_route, one_weight
+from quantize.charge.bench import fit_inputs
+from quantize.charge.budgets import Divisions, lacking
 from quantize.charge.noise import at_fixed_time, diffusion_of, press_of
 from quantize.charge.particles import own_and_shared
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import SIMPLEST
+from quantize.charge.routes import ROUTES, SIMPLEST
 
 BETTER = 0.5  # of the uncertainty of an input, where its better measurement is weighed
 _READ = ("unit", "fall")
@@ -165,27 +166,23 @@ class Expected:
 def expected(bench: Apparatus, now: UnitAndFall | Divisions) -> Expected:
     """The uncertainty by the joint fit of all inputs; InputError where an entry is missing."""
     divisions = now.divisions() if isinstance(now, UnitAndFall) else now
-    found = by_every_route(bench, divisions)
-    if not found:
-        # Says what is missing.
-        by_route(SIMPLEST, bench, divisions)
-    charge = fit_bench(found, one_weight(bench, found)).charge
-    own, shared = own_and_shared(charge)
-    return Expected(own, shared, charge)
+    joint = fit_inputs(bench, divisions)[1]
+    if joint is None:
+        raise InputError(lacking(ROUTES[SIMPLEST], bench, divisions))
+    return Expected(*own_and_shared(joint.charge), joint.charge)
 
 
 def improved(
     bench: Apparatus, divisions: Divisions, name: str, factor: float
 ) -> tuple[Apparatus, Divisions]:
     """The same with the uncertainty of one input multiplied by a factor."""
+    old: Quantity = getattr(divisions, name) if name in _READ else bench.quantities[name]
+    better = {
+        name: dataclasses.replace(old, standard_uncertainty=factor * old.standard_uncertainty)
+    }
     if name in _READ:
-        old = divisions.unit if name == "unit" or divisions.fall is None else divisions.fall
-        new = dataclasses.replace(old, standard_uncertainty=factor * old.standard_uncertainty)
-        changed = {name: new}
-        return bench, dataclasses.replace(divisions, **changed)  # type: ignore[arg-type]
-    old = bench.quantities[name]
-    new = dataclasses.replace(old, standard_uncertainty=factor * old.standard_uncertainty)
-    return dataclasses.replace(bench, quantities=bench.quantities | {name: new}), divisions
+        return bench, dataclasses.replace(divisions, **better)  # type: ignore[arg-type]
+    return dataclasses.replace(bench, quantities=bench.quantities | better), divisions
 
 
 def to_improve(bench: Apparatus, charge: Propagation) -> list[str]:
@@ -215,16 +212,13 @@ def gains(
     before = expected(bench, now)
     rows: list[tuple[str, str, float, float]] = []
     for step in steps:
-        if step.units == 0:
-            after = expected(bench, now.fell(step.sigma)).of(spheres)
-            rows.append((step.words, "fall", math.nan, after))
-            continue
-        after = expected(bench, now.read(step.units, step.sigma)).of(spheres)
-        rows.append((step.words, "reading", step.units, after))
+        fell = step.units == 0
+        then = now.fell(step.sigma) if fell else now.read(step.units, step.sigma)
+        kind, number = ("fall", math.nan) if fell else ("reading", step.units)
+        rows.append((step.words, kind, number, expected(bench, then).of(spheres)))
     for name in to_improve(bench, before.charge):
         after = expected(*improved(bench, now.divisions(), name, BETTER)).of(spheres)
-        words = f"{named(name)}, known twice as well"
-        rows.append((words, "input", math.nan, after))
+        rows.append((f"{named(name)}, known twice as well", "input", math.nan, after))
     rows.append(("another sphere, read as much", "sphere", math.nan, before.of(spheres + 1)))
     table = pd.DataFrame(rows, columns=["measurement", "kind", "units", "relative"])
     table["gain"] = 1 - table["relative"] / before.of(spheres)

@@ -209,15 +209,11 @@ def balance_of(
 
 
 def whole_number_probability(units: float, spread: float) -> float:
-    r"""Probability that a number of units, known within `spread`, is whole and not of any size.
+    """Probability that a number of units, known within `spread`, is whole and not of any size.
 
-    Notes
-    -----
-    Whole numbers have the density of the phase :math:`\sum_n N(x; n, s)`, any size the density 1;
-    the odds are even beforehand.
+    Whole numbers have the density of the phase Σ N(x; n, s) over n, any size the density 1; the
+    odds are even beforehand.
 
-    Examples
-    --------
     >>> [round(whole_number_probability(fall, 0.02), 3) for fall in (5.98, 5.5)]
     [0.924, 0.0]
     """

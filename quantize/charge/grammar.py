@@ -35,22 +35,9 @@ _AMBIGUOUS = 2.0  # a plain number below it may be meant as it stands, whatever 
 
 
 def parse(text: str, *, unit: str, name: str, scope: str) -> dict[str, Any]:
-    """Read the fields of a quantity, in SI units, from text; the `scope` where it names none.
+    """The fields of a quantity in the SI unit, from text; the `scope` where it names none.
 
-    Parameters
-    ----------
-    text : str
-    unit : str
-        The SI unit that it must fit.
-    name : str
-        What to call it in a message.
-    scope : str
-        Used when the text names none.
-
-    Raises
-    ------
-    InputError
-        For text outside the grammar, or with two readings.
+    InputError for text outside the grammar, or with two readings; messages call it `name`.
     """
     return _Text(text, unit, name).parsed(scope)
 

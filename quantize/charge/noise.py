@@ -28,16 +28,10 @@ ROUNDING_SD = {"one end": 1 / math.sqrt(12), "both ends": 1 / math.sqrt(6)}
 
 @dataclasses.dataclass(frozen=True, eq=False)
 class Scatter:
-    """Standard deviations of readings by their causes.
+    """Standard deviations of readings by their causes, each of shape (n,).
 
-    Attributes
-    ----------
-    brownian : numpy.ndarray, shape (n,)
-        From the walk of the sphere.
-    watch : numpy.ndarray, shape (n,)
-        From the two presses of the watch.
-    rounding : numpy.ndarray, shape (n,)
-        From the steps to which positions, or times, are rounded.
+    From the walk of the sphere, from the two presses of the watch, and from the steps to which
+    positions, or times, are rounded.
     """
 
     brownian: FloatArray
@@ -63,27 +57,11 @@ def at_fixed_time(
     press: float = 0.0,
     rounding: ArrayLike = 0.0,
 ) -> Scatter:
-    r"""Scatter of a speed read as the distance moved in a fixed time.
+    """Scatter of a speed v read as the distance moved in a fixed time t.
 
-    Parameters
-    ----------
-    speed : array_like, shape (n,)
-        Expected speed, length per second.
-    seconds : array_like, shape (n,)
-        Duration of the reading.
-    diffusion : float
-        Diffusion coefficient of the sphere, length² per second.
-    press : float
-        Standard deviation of one press of the watch, s.
-    rounding : array_like, shape (n,)
-        Standard deviation of the distance from rounding.
+    (t σ_v)² = 2 D t + 2 (v σ_t)² + r²: `diffusion` D, the hand pressing twice with the standard
+    deviation `press`, and that of the distance from `rounding`.
 
-    Notes
-    -----
-    :math:`t^2\sigma_v^2 = 2Dt + 2(v\sigma_t)^2 + r^2`, the hand pressing twice.
-
-    Examples
-    --------
     >>> scatter = at_fixed_time(3.0, 10.0, diffusion=0.2, press=0.1, rounding=0.4)
     >>> round(float(scatter.total), 4)
     0.2083
@@ -104,22 +82,12 @@ def over_fixed_distance(
     press: float = 0.0,
     rounding: float = 0.0,
 ) -> Scatter:
-    r"""Scatter of a speed read as the time that a fixed distance takes.
+    """Scatter of a speed v read as the time that a fixed distance L takes; `rounding` is in s.
 
-    As `at_fixed_time`, but for the exact `length` above zero and the `rounding` of the time, s.
+    σ_v² = 2 D v/L + v⁴ (2 σ_t² + r²)/L²: the time of first passage is inverse Gaussian with mean
+    L/v and shape L²/(2D) (Schrödinger, Phys. Z. 16:289, 1915; Folks and Chhikara, J. R. Stat. Soc.
+    B 40:263, 1978).
 
-    Notes
-    -----
-    :math:`\sigma_v^2 = 2D v/L + v^4(2\sigma_t^2 + r_t^2)/L^2`: the time of first passage is
-    inverse Gaussian with mean L/v and shape L²/(2D).
-
-    References
-    ----------
-    Schrödinger, Phys. Z. 16:289 (1915), first passage; Folks and Chhikara, J. R. Stat. Soc. B
-    40:263 (1978), the inverse Gaussian.
-
-    Examples
-    --------
     >>> float(over_fixed_distance(2.0, 8.0, diffusion=0.04).total.round(4))
     0.1414
     """

@@ -19,19 +19,11 @@ _BETWEEN_POINTS = 1 / 16  # of the own error; the points of a posterior stand cl
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class PosteriorPoints:
-    """Joint posterior of one particle's unit and fall in divisions, as points with mass.
+    """Joint posterior of one particle's unit and fall in divisions, as points of shape (m,).
 
-    Attributes
-    ----------
-    log_unit : numpy.ndarray, shape (m,)
-        Natural logs of the unit over its best value.
-    mass : numpy.ndarray, shape (m,)
-        Posterior probabilities of the points; they add up to one.
-    log_fall : numpy.ndarray or None, shape (m,)
-        Natural logs of the fall over its best value; None where the fall is known from elsewhere,
-        with an error of its own.
-    fall_exponent : float
-        Exponent of the fall in the best unit.
+    `log_unit` and `log_fall` are natural logs over the best values, `log_fall` None where the fall
+    is known from elsewhere, with an error of its own; the probabilities `mass` add up to one, and
+    `fall_exponent` is that of the fall in the best unit.
     """
 
     log_unit: FloatArray

@@ -15,7 +15,13 @@ from quantize._support.errors import InputError, explained, warn
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.charge.adjustment import constant, covariance_of, homogeneity, paule_mandel
+from quantize.charge.adjustment import (
+    constant,
+    covariance_of,
+    each_left_out,
+    homogeneity,
+    paule_mandel,
+)
 from quantize.charge.coulombs import unit_in_coulombs
 from quantize.charge.estimate import RunFit, fit_run
 from quantize.charge.faults import believed
@@ -30,6 +36,7 @@ from quantize.charge.particle_posterior import (
 from quantize.charge.propagation import Propagation, correlation_matrix, root_of
 from quantize.charge.quantity import OWN_SCOPES
 from quantize.charge.rows import Rows
+from quantize.charge.run_analysis import RunAnalysis
 from quantize.charge.stated import short, stated
 
 _SHARED_DRAWS = 300  # pairs
@@ -190,14 +197,13 @@ def joint_unit(
         value, spread = fitted.value, fitted.standard_uncertainty
         grid = value + spread * np.linspace(-8, 8, 4001)
         posterior = np.exp(-0.5 * ((grid - value) / spread) ** 2)
-        rest = ~np.eye(log_q.size, dtype=bool)
-        without = [constant(log_q[k], errors[np.ix_(k, k)]).value for k in rest]
+        without = each_left_out(log_q, errors)
     else:
         z = balanced_draws(generator(rng), _SHARED_DRAWS, slopes.shape[1])
         grid = even_grid(particles)
         posterior, others = joint_posterior(grid, particles, z)
         value, spread = _moments(grid, posterior)
-        without = [_moments(grid, other)[0] for other in others]
+        without = np.array([_moments(grid, other)[0] for other in others])
         log_q = np.array([particle.nearest(value) for particle in particles])
     unit = math.exp(value)
     weight = own**-2 / np.sum(own**-2)
@@ -205,7 +211,15 @@ def joint_unit(
         value=unit,
         standard_uncertainty=unit * spread,
         shared=unit * float(np.linalg.norm(weight @ slopes)),
-        particles=_forest(units, own, np.exp(without)),
+        particles=pd.DataFrame(
+            {
+                "particle": list(units),
+                "value": [u.value for u in units.values()],
+                "standard_uncertainty": [u.standard_uncertainty for u in units.values()],
+                "own": own * [u.value for u in units.values()],
+                "without": np.exp(without),
+            }
+        ),
         homogeneity=homogeneity(constant(log_q, errors).chi_square, log_q.size - 1)
         | {"between": paule_mandel(log_q, errors)},
         grid=np.exp(grid),
@@ -240,27 +254,34 @@ def joint_of(
         units,
         alternatives={label: fits[label].alternatives for label in units},
         posteriors={label: fits[label].points for label in units},
-        benches={label: bench_of(runs[label]) for label in units},
+        benches={label: _bench_of(runs[label]) for label in units},
     )
 
 
-def bench_of(run: Rows) -> str:
+def joint_of_analyses(analyses: Mapping[str, RunAnalysis]) -> JointUnit:
+    """The same from whole analyses, those without coulombs left out."""
+    there = {label: one for label, one in analyses.items() if one.coulombs is not None}
+    return joint_of(
+        {label: one.coulombs for label, one in there.items() if one.coulombs is not None},
+        {label: one.fit for label, one in there.items()},
+        {label: one.run for label, one in there.items()},
+    )
+
+
+def _bench_of(run: Rows) -> str:
     """What names the bench of a run: the column of that name, or else the apparatus file."""
-    if "bench" in run.table:
-        return str(run.table["bench"].iloc[0])
-    return run.bench().source
+    return str(run.table["bench"].iloc[0]) if "bench" in run.table else run.bench().source
 
 
 def logs_and_errors(
-    units: Mapping[str, Propagation],
-    alternatives: Mapping[str, pd.DataFrame],
-    benches: Mapping[str, str],
-    near: float,
+    analyses: Mapping[str, RunAnalysis],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """ln of every unit at its rival nearest to `near`, own errors, slopes on shared inputs."""
-    own, slopes = _errors(units, benches)
+    """ln of every unit at its rival nearest to the joint unit, own errors, slopes on shared inputs."""
+    near = math.log(joint_of_analyses(analyses).value)
+    units = {label: one.coulombs for label, one in analyses.items() if one.coulombs is not None}
+    own, slopes = _errors(units, {label: _bench_of(one.run) for label, one in analyses.items()})
     particles = [
-        _particle(unit, own[k], slopes[k], alternatives.get(label), None)
+        _particle(unit, own[k], slopes[k], analyses[label].fit.alternatives, None)
         for k, (label, unit) in enumerate(units.items())
     ]
     return np.array([particle.nearest(near) for particle in particles]), own, slopes
@@ -335,15 +356,3 @@ def _moments(grid: FloatArray, posterior: FloatArray) -> tuple[float, float]:
     mass = posterior / posterior.sum()
     mean = float(mass @ grid)
     return mean, math.sqrt(float(mass @ (grid - mean) ** 2))
-
-
-def _forest(units: Mapping[str, Propagation], own: FloatArray, without: FloatArray) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "particle": list(units),
-            "value": [u.value for u in units.values()],
-            "standard_uncertainty": [u.standard_uncertainty for u in units.values()],
-            "own": [o * u.value for o, u in zip(own, units.values(), strict=True)],
-            "without": without,
-        }
-    )

@@ -135,8 +135,6 @@ class Plates:
 def slowing(diameter: Numbers, separation: Numbers) -> Numbers:
     r"""Share by which two plates slow a sphere that moves from one to the other, midway.
 
-    Notes
-    -----
     First order in the radius a over half the separation l: the drag is
     :math:`1 + \kappa\,a/l` times that of Stokes, with
 
@@ -146,8 +144,6 @@ def slowing(diameter: Numbers, separation: Numbers) -> Numbers:
     the velocity that both plates send back to a point force midway, by Hankel transform. For
     motion along the plates Faxén has 1.004 in its place, and one plate alone 9/8 (Lorentz 1907).
 
-    Examples
-    --------
     >>> round(slowing(2.1e-6, 4.24e-3), 6)
     0.000719
     """
@@ -155,17 +151,11 @@ def slowing(diameter: Numbers, separation: Numbers) -> Numbers:
 
 
 def image_pull(charge: Numbers, separation: Numbers) -> Numbers:
-    r"""Force, N, with which its image in one plate draws a sphere midway to it.
+    """Force, N, with which its image in one plate draws a sphere midway to it.
 
-    The image in the other plate draws it as much the other way; off the middle, a part is left.
+    q²/(16 π ε₀ h²) at the distance h from a conducting plane, here half the separation. The image
+    in the other plate draws it as much the other way; off the middle, a part is left.
 
-    Notes
-    -----
-    :math:`q^2/(16\pi\varepsilon_0 h^2)` at the distance h from a conducting plane, here half the
-    separation (the method of images).
-
-    Examples
-    --------
     >>> image_pull(9.6e-19, 4.24e-3) < 1e-21
     True
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +16,15 @@ from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.charge.adjustment import constant, covariance_of, homogeneity, paule_mandel
+from quantize.charge.adjustment import (
+    constant,
+    covariance_of,
+    each_left_out,
+    homogeneity,
+    paule_mandel,
+)
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
-from quantize.charge.particles import bench_of, joint_of, logs_and_errors
+from quantize.charge.particles import logs_and_errors
 from quantize.charge.rows import Rows
 from quantize.charge.run import Run
 from quantize.charge.run_analysis import RunAnalysis
@@ -155,47 +161,31 @@ def pool_runs(
 
 def pooled(found: Mapping[str, ParticleAnalyses]) -> PooledUnit:
     """One unit from runs that are analyzed."""
-    known: dict[str, tuple[str, RunAnalysis]] = {}
+    known: dict[str, RunAnalysis] = {}
+    owners: list[str] = []
     left_out: dict[str, str] = {}
     for name, analyses in found.items():
         there = {k: a for k, a in analyses.analyses.items() if a.coulombs is not None}
-        known |= {f"{name}, {label}": (name, a) for label, a in there.items()}
+        known |= {f"{name}, {label}": analysis for label, analysis in there.items()}
+        owners += [name] * len(there)
         if not there:
             left_out[name] = str(analyses.table["missing"].iloc[0])
-    owners = [name for name, _ in known.values()]
     names = list(dict.fromkeys(owners))
     if len(names) < 2:
         raise InputError(
             f"`runs` has {len(names)} run with coulombs, and two at least can be pooled"
             + "".join(f"; {name}: {why}" for name, why in left_out.items())
         )
-    return _pooled({key: one for key, (_, one) in known.items()}, owners, names, left_out)
-
-
-def _pooled(
-    analyses: Mapping[str, RunAnalysis],
-    owners: Sequence[str],
-    names: list[str],
-    left_out: dict[str, str],
-) -> PooledUnit:
-    units = {key: one.coulombs for key, one in analyses.items() if one.coulombs is not None}
-    fits = {key: one.fit for key, one in analyses.items()}
-    joint = joint_of(units, fits, {key: one.run for key, one in analyses.items()})
-    rivals = {key: fit.alternatives for key, fit in fits.items()}
-    benches = {key: bench_of(one.run) for key, one in analyses.items()}
-    log_q, own, slopes = logs_and_errors(units, rivals, benches, math.log(joint.value))
+    log_q, own, slopes = logs_and_errors(known)
     within = np.array([[name == owner for owner in owners] for name in names], dtype=float)
     to_run = np.array([_weights(own, slopes, row > 0) for row in within])
     y, rest = to_run @ log_q, to_run @ slopes
     stated_errors = to_run @ np.diag(own**2) @ to_run.T + rest @ rest.T
     between = paule_mandel(y, stated_errors)
     whole = stated_errors + between**2 * np.eye(y.size)
-    found = constant(y, whole)
-    others = ~np.eye(y.size, dtype=bool)
-    without = [
-        constant(y[k], whole[np.ix_(k, k)]).value if y.size > 2 else math.nan for k in others
-    ]
-    unit = math.exp(found.value)
+    joint = constant(y, whole)
+    without = each_left_out(y, whole) if y.size > 2 else np.full(y.size, math.nan)
+    unit = math.exp(joint.value)
     table = pd.DataFrame(
         {
             "run": names,
@@ -203,14 +193,14 @@ def _pooled(
             "value": np.exp(y),
             "standard_uncertainty": np.exp(y) * np.sqrt(np.diag(stated_errors)),
             "own": np.exp(y) * np.sqrt(np.diag(to_run @ np.diag(own**2) @ to_run.T)),
-            "weight": found.weights,
+            "weight": joint.weights,
             "without": np.exp(without),
         }
     )
     return PooledUnit(
         value=unit,
-        standard_uncertainty=unit * found.standard_uncertainty,
-        shared=unit * float(np.linalg.norm(found.weights @ rest)),
+        standard_uncertainty=unit * joint.standard_uncertainty,
+        shared=unit * float(np.linalg.norm(joint.weights @ rest)),
         between=between,
         homogeneity=homogeneity(constant(y, stated_errors).chi_square, y.size - 1),
         runs=table,

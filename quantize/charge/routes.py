@@ -28,13 +28,14 @@ Values = Mapping[str, Any]
 
 @dataclasses.dataclass(frozen=True)
 class Route:
-    """One route: what it needs, and its formula."""
+    """One route: what it needs, its formula, and values that this takes beside the inputs."""
 
     name: str
     needs: tuple[str, ...]
     formula: Callable[[Values], Any]
     depends: str = ""
     optional: tuple[str, ...] = ("plates.tilt",)
+    fixed: tuple[tuple[str, float], ...] = ()
 
 
 def field(x: Values) -> Any:

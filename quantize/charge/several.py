@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
@@ -11,7 +12,7 @@ import pandas as pd
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
-from quantize.charge.particles import JointUnit, joint_of
+from quantize.charge.particles import JointUnit, joint_of_analyses
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis, analyze_run
 from quantize.charge.stated import counted
@@ -73,14 +74,12 @@ def analyze_each(
 
 def joined(analyses: Mapping[str, RunAnalysis]) -> tuple[JointUnit | None, str | None]:
     """One unit from all analyses with coulombs; or None, and why there is none."""
-    units = {k: a.coulombs for k, a in analyses.items() if a.coulombs is not None}
-    if len(units) < 2:
-        known = counted(len(units), "particle")
-        return None, f"of {known} there are coulombs, and two at least can be joined."
-    fits = {label: one.fit for label, one in analyses.items()}
-    runs = {label: one.run for label, one in analyses.items()}
+    known = sum(one.coulombs is not None for one in analyses.values())
+    if known < 2:
+        words = counted(known, "particle")
+        return None, f"of {words} there are coulombs, and two at least can be joined."
     try:
-        return joint_of(units, fits, runs), None
+        return joint_of_analyses(analyses), None
     except InputError as error:
         return None, str(error)
 
@@ -88,15 +87,16 @@ def joined(analyses: Mapping[str, RunAnalysis]) -> tuple[JointUnit | None, str |
 def _table(analyses: Mapping[str, RunAnalysis]) -> pd.DataFrame:
     rows = []
     for label, found in analyses.items():
-        unit = found.coulombs
-        stated = {
-            "value": float("nan") if unit is None else unit.value,
-            "standard_uncertainty": float("nan") if unit is None else unit.standard_uncertainty,
+        unit, steps = found.coulombs, found.verdict != NO_STEPS
+        row = {
+            "particle": label,
+            "readings": len(found.readings),
+            "verdict": found.verdict,
+            "unit": found.unit if steps else math.nan,
+            "unit_err": found.unit_err if steps else math.nan,
+            "value": math.nan if unit is None else unit.value,
+            "standard_uncertainty": math.nan if unit is None else unit.standard_uncertainty,
             "missing": found.missing or "",
         }
-        row = {"particle": label, "readings": len(found.readings), "verdict": found.verdict}
-        if found.verdict == NO_STEPS:
-            rows.append(row | {"unit": float("nan"), "unit_err": float("nan")} | stated)
-            continue
-        rows.append(row | {"unit": found.unit, "unit_err": found.unit_err} | stated)
+        rows.append(row)
     return pd.DataFrame(rows)

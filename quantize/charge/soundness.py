@@ -10,7 +10,7 @@ from quantize._support.errors import InputError
 from quantize.charge import air, checks_motion, checks_page, drag, plates
 from quantize.charge.agreement import sphere_agreement
 from quantize.charge.bench import bench_of_run
-from quantize.charge.budgets import per_division
+from quantize.charge.budgets import by_every_route, one_division, with_voltage
 from quantize.charge.checks import Check, Checks, Graded, held_together, judged, unknown
 from quantize.charge.faults import check_faults
 from quantize.charge.noise import (
@@ -191,7 +191,7 @@ def plates_far_away(run: Rows) -> list[Check]:
         return []
     d, gap = bench.need("sphere.diameter").value, bench.need("plates.separation").value
     slowed = float(plates.slowing(d, gap))
-    _, found = per_division(run, bench)
+    found = by_every_route(with_voltage(bench, run), one_division(run))
     parts = [
         f"plates {gap * 1e3:.3g} mm apart slow a sphere of {d * 1e6:.3g} µm midway by "
         f"{100 * slowed:.2g} % (1.45 times its radius over half their distance)"

@@ -21,14 +21,9 @@ def stated(
 ) -> tuple[str, str, str]:
     """One result with its standard uncertainty, to two digits of that, in three forms.
 
-    "value with u_c = ...", "value(digits)", "(value ± uncertainty)", a `symbol` in front.
+    "value with u_c = ...", "value(digits)", "(value ± uncertainty)", a `symbol` in front: ways 1,
+    2 and 4 of the guide.
 
-    References
-    ----------
-    JCGM 100:2008, 7.2.2, ways 1, 2 and 4.
-
-    Examples
-    --------
     >>> for line in stated(1.6021e-19, 1.5e-21, "C"):
     ...     print(line)
     1.602 × 10⁻¹⁹ C with u_c = 0.015 × 10⁻¹⁹ C

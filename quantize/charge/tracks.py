@@ -32,24 +32,13 @@ class _Track:
 
 
 def fold_tracks(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
-    r"""Turn positions into one row for each track, and say what was assumed.
+    """Turn positions into one row for each track, and say what was assumed.
 
     A track ends where particle, state, voltage or track number change, or the time goes back.
     Its speed is the generalised straight line of `Reticle.track`; the row gets the speed times
     the duration under `divisions`, the duration under `seconds`, and the standard error of the
-    former under `track_error`.
-
-    Notes
-    -----
-    The Brownian motion comes from the diameter in the apparatus. Without one it comes from the
-    steps Δx of all tracks over Δt, about the drift of each:
-    :math:`D = \overline{\Delta x_n^2}/2\Delta t + \overline{\Delta x_n\Delta x_{n+1}}/\Delta t`,
-    in which the error of a single position cancels. That error is `reticle.localisation`, else
-    the rounding of the positions as written.
-
-    References
-    ----------
-    Vestergaard, Blainey and Flyvbjerg, Phys. Rev. E 89:022726 (2014).
+    former under `track_error`. The error of a position is `reticle.localisation`, else the rounding
+    of the positions as written.
     """
     if "divisions" in page.cells or "start" in page.cells:
         raise InputError(
@@ -145,7 +134,11 @@ def _localisation(tracks: list[_Track], bench: Apparatus) -> float:
 
 
 def _diffusion(tracks: list[_Track], bench: Apparatus) -> tuple[float, str]:
-    """Divisions²/s, and where it came from."""
+    """Divisions²/s, and where it came from: the diameter in the apparatus, or else the steps Δx.
+
+    D = <Δx_n²>/2Δt + <Δx_n Δx_{n+1}>/Δt about the drift of each track, in which the error of a
+    single position cancels (Vestergaard, Blainey and Flyvbjerg, Phys. Rev. E 89:022726, 2014).
+    """
     if bench.has("sphere.diameter", "reticle.division"):
         return diffusion_of(bench), "from the diameter"
     total, time, steps = 0.0, 0.0, 0
