@@ -59,8 +59,7 @@ class Formulas:
             np.broadcast_to(model(*(x[..., i] for i in place)), size)
             for model, place in zip(self.models, self.places, strict=True)
         ]
-        logs: FloatArray = np.log(np.array(values))
-        return logs
+        return np.asarray(np.log(values))
 
     def linear(self, deviation: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Logs of the formulas at a deviation, and their slopes by central differences."""
@@ -114,8 +113,7 @@ class Joint:
 
 def scaled(correlation: FloatArray, spread: FloatArray) -> FloatArray:
     """A covariance from correlations and standard deviations."""
-    covariance: FloatArray = correlation * np.outer(spread, spread)
-    return covariance
+    return np.asarray(correlation * np.outer(spread, spread))
 
 
 def adjusted(formulas: Formulas, contrasts: FloatArray, covariance: FloatArray) -> Adjusted:
@@ -166,8 +164,7 @@ def each_left_out(y: FloatArray, covariance: FloatArray) -> FloatArray:
 
 def covariance_of(own: FloatArray, slopes: FloatArray) -> FloatArray:
     """Of values with errors of their own and slopes on shared inputs of unit variance."""
-    covariance: FloatArray = np.diag(own**2) + slopes @ slopes.T
-    return covariance
+    return np.asarray(np.diag(own**2) + slopes @ slopes.T)
 
 
 def homogeneity(square: float, degrees: int) -> dict[str, float]:

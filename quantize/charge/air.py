@@ -12,7 +12,7 @@ import numpy as np
 
 from quantize._support.errors import InputError, warn
 from quantize._support.validation import FloatArray
-from quantize.charge.quantity import Quantity, QuantityLike
+from quantize.charge.quantity import Quantity, QuantityLike, put
 
 Numbers = float | FloatArray
 
@@ -184,7 +184,7 @@ class Air:
                     f"`{name}` is {read.value:g} {unit}; for air in a cell it must lie between "
                     f"{low:g} and {high:g} {unit}, so look at the number and its unit."
                 )
-            object.__setattr__(self, name, read)
+            put(self, **{name: read})
         t, p = self.temperature.value, self.pressure.value
         if not (288.15 <= t <= 300.15 and 6e4 <= p <= 1.1e5):
             warn(

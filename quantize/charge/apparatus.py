@@ -124,6 +124,11 @@ class Apparatus:
         """The measured entry `name`, such as "plates.separation"; None where it is missing."""
         return self.quantities.get(name)
 
+    def value(self, name: str, default: float) -> float:
+        """The value of a measured entry in its SI unit; `default` where it is missing."""
+        found = self.quantities.get(name)
+        return default if found is None else found.value
+
     def need(self, name: str, *, purpose: str = "the conversion to coulombs") -> Quantity:
         """Give a measured entry that may not be missing.
 

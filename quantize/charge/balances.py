@@ -235,27 +235,21 @@ class BalanceVoltages:
         Readings
             With a sigma each, that of the step in which the voltages are written included.
         """
-        sigma = self._setting(setting)[0]
+        sigma: Any = self._setting(setting)[0]
         validation.choice("repeats", repeats, ("kept", "averaged"))
         mean = self._means()
-        count = np.bincount(self._code)
-        if repeats == "averaged":
-            labels = None if self.states is None else list(dict.fromkeys(self.states))
-            averaged = Readings(
-                PER_KILOVOLT / mean,
-                sigma=PER_KILOVOLT * sigma / np.sqrt(count) / mean**2,
-                state=labels,
-                unit_name="1/kV",
-            )
-            return with_origin(averaged, self.origin)
         # The mean of a state, not the single setting: a weight that goes with the error biases.
-        kept = Readings(
-            PER_KILOVOLT / self.volts,
-            sigma=PER_KILOVOLT * sigma / mean[self._code] ** 2,
-            state=self.states,
+        volts, about, states = self.volts, mean[self._code], self.states
+        if repeats == "averaged":
+            volts, about, sigma = mean, mean, sigma / np.sqrt(np.bincount(self._code))
+            states = states and list(dict.fromkeys(states))
+        readings = Readings(
+            PER_KILOVOLT / volts,
+            sigma=PER_KILOVOLT * sigma / about**2,
+            state=states,
             unit_name="1/kV",
         )
-        return with_origin(kept, self.origin)
+        return with_origin(readings, self.origin)
 
     def _setting(self, given: float | None) -> tuple[float, tuple[float, float] | None, str]:
         """Volts of one setting, the range of a factor on them, and words."""

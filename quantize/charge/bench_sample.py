@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
+import math
 from typing import Any, ClassVar
 
 import numpy as np
@@ -105,64 +105,42 @@ class BenchSample(Result):
         return f"{short(self.value, self.standard_uncertainty, 'C')} by sampling, {state}"
 
 
-@dataclasses.dataclass(frozen=True)
 class _Target:
     """The posterior of one case, on the inputs that fulfil the conditions exactly.
 
     `z` counts along the posterior of the straight lines, where it is standard normal.
     """
 
-    joint: Joint
-    fitted: Adjusted
-
-    @functools.cached_property
-    def size(self) -> FloatArray:
-        """Standard deviations of the inputs; 1 for those that have none."""
-        spread = np.sqrt(np.diag(self.fitted.covariance))
-        return np.where(spread > 0, spread, 1.0)
-
-    @functools.cached_property
-    def along(self) -> FloatArray:
-        """Columns that lead along the conditions, one standard deviation each."""
-        size = self.size
-        values, vectors = np.linalg.eigh(self.fitted.posterior / np.outer(size, size))
-        rank = np.linalg.matrix_rank(self.fitted.covariance / np.outer(size, size), hermitian=True)
-        free = int(rank) - self.fitted.misclosure.size
-        chosen = slice(values.size - free, None)
-        columns: FloatArray = size[:, None] * vectors[:, chosen] * np.sqrt(values[chosen])
-        return columns
-
-    @functools.cached_property
-    def across(self) -> FloatArray:
-        """Columns that lead away from the conditions."""
-        columns: FloatArray = self.fitted.covariance @ self.fitted.slopes.T
-        return columns
-
-    @functools.cached_property
-    def inverse(self) -> FloatArray:
-        """Of the covariance of the inputs."""
-        both = np.outer(self.size, self.size)
-        precision: FloatArray = np.linalg.pinv(self.fitted.covariance / both, hermitian=True) / both
-        return precision
+    def __init__(self, joint: Joint, fitted: Adjusted) -> None:
+        self.joint, self.fitted = joint, fitted
+        spread = np.sqrt(np.diag(fitted.covariance))
+        size = np.where(spread > 0, spread, 1.0)
+        both = np.outer(size, size)
+        values, vectors = np.linalg.eigh(fitted.posterior / both)
+        rank = int(np.linalg.matrix_rank(fitted.covariance / both, hermitian=True))
+        free = slice(values.size - (rank - fitted.misclosure.size), None)
+        # Columns that lead along the conditions, one standard deviation each, and away from them.
+        self.along = size[:, None] * vectors[:, free] * np.sqrt(values[free])
+        self.across = fitted.covariance @ fitted.slopes.T
+        self.inverse = np.linalg.pinv(fitted.covariance / both, hermitian=True) / both
 
     def misclosure(self, deviation: FloatArray) -> FloatArray:
         """What is left of the conditions, the last axis running over them."""
         logs = self.joint.formulas.logs(deviation)
-        left: FloatArray = np.moveaxis(np.tensordot(self.joint.contrasts, logs, 1), 0, -1)
-        return left
+        return np.asarray(np.moveaxis(np.tensordot(self.joint.contrasts, logs, 1), 0, -1))
 
     def on_conditions(self, z: FloatArray) -> FloatArray:
         """Deviations that fulfil the conditions; NaN where none are found."""
         at = self.fitted.deviation + z @ self.along.T
         if self.across.shape[1] == 0:
-            return at
+            return np.asarray(at)
         # The slopes at the maximum serve for every step.
         back = np.linalg.solve(self.fitted.slopes @ self.across, self.across.T)
         for _ in range(_ROUNDS):
             step = self.misclosure(at) @ back
             at = at - step
             if np.nanmax(np.abs(step), initial=0.0) < _SETTLED:
-                return at
+                return np.asarray(at)
         return np.where(np.abs(step) < 1e3 * _SETTLED, at, np.nan)
 
     def log_density(self, z: FloatArray) -> FloatArray:
@@ -177,8 +155,7 @@ class _Target:
                 slopes = self.misclosure(at + away) - self.misclosure(at - away)
                 slopes = np.moveaxis(slopes / (2 * step[:, None, None]), 0, -1)
                 log_p = log_p - np.linalg.slogdet(slopes)[1]
-        found: FloatArray = np.where(np.isfinite(log_p), log_p, -np.inf)
-        return found
+        return np.where(np.isfinite(log_p), log_p, -np.inf)
 
     def drawn(self, draws: int, seed: np.random.SeedSequence) -> FloatArray:
         """Deviations drawn by one ensemble of walkers, shape (draws, inputs)."""
@@ -188,13 +165,12 @@ class _Target:
         walkers = max(_WALKERS_A_DIMENSION * dimensions, _LEAST_WALKERS)
         place, moving = seed.spawn(2)
         start = np.random.default_rng(place).standard_normal((walkers, dimensions))
-        moves = emcee.moves.DEMove()
         sampler = emcee.EnsembleSampler(
-            walkers, dimensions, self.log_density, moves=moves, vectorize=True
+            walkers, dimensions, self.log_density, moves=emcee.moves.DEMove(), vectorize=True
         )
         state = emcee.State(start, random_state=random_state(moving).get_state())
-        times = -(-draws // walkers)
-        sampler.run_mcmc(state, _BURN_IN + times * _STEPS_A_DRAW, skip_initial_state_check=True)
+        steps = _BURN_IN + math.ceil(draws / walkers) * _STEPS_A_DRAW
+        sampler.run_mcmc(state, steps, skip_initial_state_check=True)
         kept = sampler.get_chain(discard=_BURN_IN, thin=_STEPS_A_DRAW).reshape(-1, dimensions)
         return self.on_conditions(kept[:draws])
 
@@ -206,11 +182,10 @@ def sample_bench(joint: Joint, *, draws: int, chains: int, rng: RngLike) -> Benc
     gen = randomness.generator(rng)
     share = np.array([p for p, _ in joint.cases])
     seeds = randomness.spawn(gen, len(joint.cases) * number)
-    targets = [_Target(joint, case) for _, case in joint.cases]
     every = np.array(
         [
-            [target.drawn(wanted, seeds[h * number + c]) for c in range(number)]
-            for h, target in enumerate(targets)
+            [_Target(joint, case).drawn(wanted, seeds[h * number + c]) for c in range(number)]
+            for h, (_, case) in enumerate(joint.cases)
         ]
     )
     which = gen.choice(share.size, size=(number, wanted), p=share / share.sum())
@@ -218,10 +193,9 @@ def sample_bench(joint: Joint, *, draws: int, chains: int, rng: RngLike) -> Benc
     charge = np.exp(joint.formulas.logs(at)[0])
     values = joint.formulas.moved(at)
     names = list(joint.formulas.inputs)
-    table = pd.DataFrame(values.reshape(-1, len(names)), columns=names)
-    table.insert(0, UNIT, charge.ravel())
-    table.insert(0, "draw", np.tile(np.arange(wanted), number))
-    table.insert(0, "chain", np.repeat(np.arange(number), wanted))
+    chain, draw = np.indices((number, wanted)).reshape(2, -1)
+    table = pd.DataFrame({"chain": chain, "draw": draw, UNIT: charge.ravel()})
+    table[names] = values.reshape(-1, len(names))
     uncertain = np.diag(joint.cases[0][1].covariance) > 0
     watched = {UNIT: charge} | {n: values[..., i] for i, n in enumerate(names) if uncertain[i]}
     diagnostics = pd.DataFrame(

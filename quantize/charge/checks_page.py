@@ -155,14 +155,13 @@ def lost_off_the_scale(run: Rows) -> Check:
     kept = run.table[run.table["kept"]]
     lost = int((kept["off_scale"] != 0).sum())
     length = run.known.get("reticle.length")
-    if length is not None:
-        longer = kept["row"][kept["divisions"].abs() > length.value].tolist()
-        if longer:
-            sentence = (
-                f"{rows_named(longer, 5)} moved further than the whole "
-                f"scale of {length.value:g} divisions; look at the number and its unit."
-            )
-            return judged(name, False, len(longer), sentence, otherwise="bad")
+    longer = kept["row"][kept["divisions"].abs() > length.value].tolist() if length else []
+    if length and longer:
+        sentence = (
+            f"{rows_named(longer, 5)} moved further than the whole "
+            f"scale of {length.value:g} divisions; look at the number and its unit."
+        )
+        return judged(name, False, len(longer), sentence, otherwise="bad")
     share = lost / max(len(kept), 1)
     sentence = "no reading left the scale."
     if lost:

@@ -15,6 +15,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.charge import air
 from quantize.charge.air import Numbers
+from quantize.charge.quantity import put
 
 BOLTZMANN = 1.380649e-23  # J/K, exact (SI Brochure, 9th edition)
 STANDARD_GRAVITY = 9.80665  # m/s2, exact by convention (CGPM 1901)
@@ -93,8 +94,7 @@ class SlipCorrection:
                     "holds only with its own mean free path."
                 )
             *triple, path = TRIPLES[self.name]
-            object.__setattr__(self, "triple", tuple(triple))
-            object.__setattr__(self, "free_path_at_room", path)
+            put(self, triple=tuple(triple), free_path_at_room=path)
         elif self.free_path_at_room is None:
             raise InputError(
                 "`free_path_at_room` is missing; a triple holds only with its own mean free path."

@@ -101,21 +101,12 @@ def line_through_drops(
     if min(e1.min(), a.min(), p.min()) <= 0:
         raise InputError("`apparent`, `radius` and `pressure` must all be above zero.")
     x, y = 1 / (p * a), e1 ** (2 / 3)
-    weight = np.ones(e1.size)
-    if sigma is not None:
-        weight = 1 / (2 / 3 * y * float_array("sigma", sigma) / e1)
-    design = np.column_stack([np.ones(e1.size), x * p.mean() * a.mean()])
-    solution = np.linalg.lstsq(design * weight[:, None], y * weight, rcond=None)[0]
-    residuals = y - design @ solution
-    inverse = np.linalg.inv((design * weight[:, None]).T @ (design * weight[:, None]))
-    variance = float(np.sum((weight * residuals) ** 2)) / (e1.size - 2)
-    intercept = float(solution[0])
-    slope = float(solution[1]) * float(p.mean() * a.mean())
-    spread = float(np.sqrt(inverse[0, 0] * variance))
+    weight = None if sigma is None else 1.5 * e1 / (y * float_array("sigma", sigma))
+    (slope, intercept), covariance = np.polyfit(x, y, 1, w=weight, cov=True)
     return LineThroughDrops(
-        value=intercept**1.5,
-        standard_uncertainty=1.5 * intercept**0.5 * spread,
-        slope=slope,
-        slip_coefficient=slope / intercept,
-        residuals=residuals,
+        value=float(intercept**1.5),
+        standard_uncertainty=float(1.5 * intercept**0.5 * np.sqrt(covariance[1, 1])),
+        slope=float(slope),
+        slip_coefficient=float(slope / intercept),
+        residuals=y - np.polyval([slope, intercept], x),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import difflib
 import re
@@ -95,8 +96,10 @@ def measured(name: str, value: Any, scope: Scope | None = None) -> Quantity:
     low, high = entry.low, entry.high
     if name == "reticle.division":
         value = _per_division(value, shared)
-    elif name == "run.distance" and _is_length(value):
-        entry, (low, high) = dataclasses.replace(entry, unit="m"), _GATE
+    elif name == "run.distance" and not isinstance(value, int | float):
+        with contextlib.suppress(InputError):
+            Quantity.read(value, unit="m")
+            entry, (low, high) = dataclasses.replace(entry, unit="m"), _GATE
     found = Quantity.read(value, unit=entry.unit, name=name, scope=shared)
     if not low <= found.value <= high:
         unit = "" if entry.unit == "1" else f" {entry.unit}"
@@ -105,17 +108,6 @@ def measured(name: str, value: Any, scope: Scope | None = None) -> Quantity:
             f"{low:g} and {high:g}{unit}, so look at the number and its unit."
         )
     return found
-
-
-def _is_length(value: Any) -> bool:
-    """Whether a value carries a unit of length; a bare number has none."""
-    if isinstance(value, int | float):
-        return False
-    try:
-        Quantity.read(value, unit="m")
-    except InputError:
-        return False
-    return True
 
 
 def _per_division(value: Any, scope: Scope) -> Any:

@@ -95,7 +95,6 @@ class Setup:
         cls, bench: Apparatus, *, unit: float, fall: float, interval: float, rounding: float
     ) -> Setup:
         """With the walk, the watch and the scale of this bench."""
-        length = bench.get("reticle.length")
         return cls(
             unit=unit,
             fall=fall,
@@ -103,7 +102,7 @@ class Setup:
             diffusion=diffusion_of(bench, fall=fall, interval=interval),
             press=press_of(bench),
             rounding=rounding,
-            length=math.inf if length is None else length.value,
+            length=bench.value("reticle.length", math.inf),
         )
 
     @property

@@ -175,36 +175,29 @@ def balance_of(
     ratio = (fall.value + z * fall.standard_uncertainty) / unit
     mean = float(share @ ratio)
     spread = math.sqrt(float(share @ ((ratio - mean) ** 2 + (ratio * error / unit) ** 2)))
-    text = f"the fall is {mean:.3f} ± {spread:.2g} units"
-    if spread > _UNDECIDABLE:
-        return Balance(
-            units=mean,
-            standard_uncertainty=spread,
-            integer=None,
-            probability=math.nan,
-            sentence=(
-                f"{text}, so how many units balanced the sphere is undecidable: the error is more "
-                "than a quarter of a unit; measure the fall more often."
-            ),
-        )
-    nearest = max(round(mean), 1)
+    nearest: int | None = max(round(mean), 1)
     probability = whole_number_probability(mean, spread)
-    off = (mean - nearest) / max(spread, _SHARPEST)
-    tail = (
-        ""
-        if abs(off) < 3
-        else f"; it is {mean - nearest:+.2f} units from a whole number, which a poor balance does"
+    sentence = (
+        f"the fall is {mean:.3f} ± {spread:.2g} units, nearest to {nearest} whole units; that it "
+        f"is a whole number at all has the probability {_shown(probability)}, against any size "
+        "between and with even odds beforehand"
     )
+    off = mean - max(round(mean), 1)
+    if abs(off) >= 3 * max(spread, _SHARPEST):
+        sentence += f"; it is {off:+.2f} units from a whole number, which a poor balance does"
+    if spread > _UNDECIDABLE:
+        nearest, probability = None, math.nan
+        sentence = (
+            f"the fall is {mean:.3f} ± {spread:.2g} units, so how many units balanced the sphere "
+            "is undecidable: the error is more than a quarter of a unit; measure the fall more "
+            "often"
+        )
     return Balance(
         units=mean,
         standard_uncertainty=spread,
         integer=nearest,
         probability=probability,
-        sentence=(
-            f"{text}, nearest to {nearest} whole units; that it is a whole number at all has the "
-            f"probability {_shown(probability)}, against any size between and with even odds "
-            f"beforehand{tail}."
-        ),
+        sentence=f"{sentence}.",
     )
 
 

@@ -107,9 +107,7 @@ class _Page:
             index=index,
             x=run.per_interval(rows),
             sigma=deviations_as_read(run),
-            time=run.time_of(run.table)[0][np.isin(run.table.index, index)][
-                np.argsort(np.argsort(index))
-            ],
+            time=run.time_of(run.table)[0][run.table.index.get_indexer(rows.index)],
             tens=np.zeros(index.size) if fixed else _TEN * run.interval / seconds,
             group=np.concatenate([codes, np.full(len(falls), keys.size)]),
             voltage=driven.groupby(codes)["voltage"].first().to_numpy(float),
@@ -168,20 +166,15 @@ class _Page:
         found = []
         for mend in self.mends():
             own, other = int(self.group[mend.place]), mend.group
-            change = -written[own]
             rest = self.members(own)
             rest = rest[rest != mend.place]
-            if other == own:
-                places = np.append(rest, mend.place)
-                change = change + self.log_evidence(
-                    own, places, np.append(self.x[rest], mend.value)
-                )
-            else:
+            there, change = rest, -written[own]
+            if other != own:
                 there = self.members(other)
-                places = np.append(there, mend.place)
                 change = change + self.log_evidence(own, rest, self.x[rest])
-                change = change + self.log_evidence(other, places, self.x[places])
                 change = change - (written[other] if other >= 0 else 0.0)
+            places, x = np.append(there, mend.place), np.append(self.x[there], mend.value)
+            change = change + self.log_evidence(other, places, x)
             gain = np.logaddexp.reduce(total + change) - np.logaddexp.reduce(total)
             found.append((float(gain) + mend.log_prior, mend))
         believed = [pair for pair in found if pair[0] > math.log(ODDS)]
@@ -205,17 +198,14 @@ class _Page:
         row = int(run.table["row"][self.index[mend.place]])
         own = int(self.group[mend.place])
         others = "other falls" if own == self.falls else f"others of state {self.label(run, own)}"
-        if mend.kind == "sign":
-            return f"reversing the sign of row {row} puts it back among the {others}"
-        if mend.kind == "ten divisions":
-            more = "more" if mend.value > self.x[mend.place] else "less"
-            return f"ten divisions {more} put row {row} back among the {others}"
-        if mend.kind == "label":
-            return f"row {row} fits state {self.label(run, mend.group)} and not the {others}"
-        return (
-            f"row {row} lies apart from the {others} and is taken as one within which the charge "
-            "changed"
-        )
+        more = "more" if mend.value > self.x[mend.place] else "less"
+        return {
+            "sign": f"reversing the sign of row {row} puts it back among the {others}",
+            "ten divisions": f"ten divisions {more} put row {row} back among the {others}",
+            "label": f"row {row} fits state {self.label(run, mend.group)} and not the {others}",
+            "apart": f"row {row} lies apart from the {others} and is taken as one within which the "
+            "charge changed",
+        }[mend.kind]
 
     def label(self, run: Rows, group: int) -> str:
         """The label of a state; none for a reading on its own."""

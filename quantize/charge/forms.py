@@ -136,8 +136,7 @@ def cautions(
     These are reminders, not rules: ...
     """
     bench = Apparatus.of({}) if apparatus is None else load_apparatus(apparatus)
-    given = bench.get("plates.voltage")
-    volts = max(abs(given.value) if given else 0.0, abs(largest_voltage or 0.0))
+    volts = max(abs(bench.value("plates.voltage", 0.0)), abs(largest_voltage or 0.0))
     say = _forms()["cautions"]
     found = [say["voltage"].format(volts=volts)] if volts > TOUCH_LIMIT else []
     found += [say[hazard] for hazard in bench.hazards]

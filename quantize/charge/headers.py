@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 
 from quantize._support.errors import InputError
@@ -50,6 +51,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "position": ("div", "m"),
     "stage": ("m",),
 }
+_UNIT_IN_NAME = {"div": "div", "volts": "V", "seconds": "s"}
 _LOOKUP = {alias: name for name, aliases in NAMES.items() for alias in aliases}
 _WITH_UNIT = re.compile(r"^(?P<head>.*?)\s*(?:\((?P<a>[^)]*)\)|\[(?P<b>[^\]]*)\])\s*$")
 _SLASH = re.compile(r"^(?P<head>[^/]+?)\s*/\s*(?P<unit>[^/]+(?:/[^/]+)?)$")
@@ -74,7 +76,9 @@ class Header:
         self.seconds: float | None = None
         found = _INTERVAL.search(text) if self.name in (None, "divisions") else None
         if found is not None:
-            bare = _take_apart(_without(text, found))
+            # Without the time, and without brackets that are empty then.
+            left = re.sub(r"\(\s*\)|\[\s*\]", "", text[: found.start()] + text[found.end() :])
+            bare = _take_apart(left)
             if bare[0] == "divisions":
                 self.name, self.unit, self.number = bare
                 minute = found["unit"].lower().startswith("m")
@@ -98,16 +102,11 @@ class Header:
         )
 
 
-def _without(text: str, found: re.Match[str]) -> str:
-    """A header without what was found in it, and without brackets that are empty then."""
-    return re.sub(r"\(\s*\)|\[\s*\]", "", text[: found.start()] + text[found.end() :])
-
-
 def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
     cleaned = " ".join(text.replace("_", " ").replace("№", "no").split())
     whole = _LOOKUP.get(cleaned.lower().rstrip(".?"))
     if whole is not None:
-        return whole, _unit_in_name(cleaned), None
+        return whole, _UNIT_IN_NAME.get(cleaned.lower()), None
     head, unit = cleaned, None
     if (found := _WITH_UNIT.match(cleaned)) is not None:
         head, unit = found["head"], (found["a"] or found["b"] or "").strip()
@@ -125,10 +124,6 @@ def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
     return name, unit if name in UNITS else None, number
 
 
-def _unit_in_name(cleaned: str) -> str | None:
-    return {"div": "div", "volts": "V", "seconds": "s"}.get(cleaned.lower())
-
-
 def _name_of(head: str, unit: str | None) -> str | None:
     name = _LOOKUP.get(head.strip().lower().rstrip(".?"))
     if name == "voltage" and head.strip() == "v" and unit and not _fits("voltage", unit):
@@ -138,9 +133,6 @@ def _name_of(head: str, unit: str | None) -> str | None:
 
 
 def _fits(name: str | None, own: str) -> bool:
-    if name not in UNITS:
-        return False
-    try:
-        return any(same_kind(own, wanted) for wanted in UNITS[name])
-    except InputError:
-        return False
+    with contextlib.suppress(InputError):
+        return any(same_kind(own, wanted) for wanted in UNITS.get(name or "", ()))
+    return False

@@ -106,15 +106,16 @@ def first_passage_excess(length: ArrayLike, diffusion: float) -> FloatArray:
 
 def weight_of(apparatus: Apparatus) -> float:
     """Weight of the sphere in air, N: as stated, else from diameter and density."""
-    stated = apparatus.get("sphere.weight")
-    return weight_by_size(apparatus) if stated is None else stated.value
+    if apparatus.has("sphere.weight"):
+        return apparatus.need("sphere.weight").value
+    return weight_by_size(apparatus)
 
 
 def weight_by_size(apparatus: Apparatus) -> float:
     """Weight less buoyancy in ordinary air, N, from diameter and density."""
     purpose = "the fall of the sphere"
     density = apparatus.need("sphere.density", purpose=purpose).value - ROOM_AIR_DENSITY
-    gravity = _value(apparatus, "site.gravity", drag.STANDARD_GRAVITY)
+    gravity = apparatus.value("site.gravity", drag.STANDARD_GRAVITY)
     size = apparatus.need("sphere.diameter", purpose=purpose).value
     return float(drag.effective_weight(size, density, gravity))
 
@@ -124,19 +125,17 @@ def mobility_of(apparatus: Apparatus, *, fall_speed: float | None = None) -> flo
     weight = apparatus.get("sphere.weight")
     if fall_speed is not None and weight is not None:
         return fall_speed / weight.value
-    t = _value(apparatus, "air.temperature", ROOM)
-    p = _value(apparatus, "air.pressure", air.STANDARD_PRESSURE)
+    t = apparatus.value("air.temperature", ROOM)
+    p = apparatus.value("air.pressure", air.STANDARD_PRESSURE)
     slip = drag.SlipCorrection(apparatus.word("air.slip", "Kim 2005"))
-    viscosity = _value(apparatus, "air.viscosity", float(air.viscosity(t)))
-    diameter = apparatus.get("sphere.diameter")
-    density = apparatus.get("sphere.density")
-    if diameter is not None:
-        d = diameter.value
-    elif fall_speed is not None and density is not None:
+    viscosity = apparatus.value("air.viscosity", float(air.viscosity(t)))
+    if apparatus.has("sphere.diameter"):
+        d = apparatus.need("sphere.diameter").value
+    elif fall_speed is not None and apparatus.has("sphere.density"):
         d = drag.diameter_from_fall(
             fall_speed,
-            density_difference=density.value - ROOM_AIR_DENSITY,
-            gravity=_value(apparatus, "site.gravity", drag.STANDARD_GRAVITY),
+            density_difference=apparatus.need("sphere.density").value - ROOM_AIR_DENSITY,
+            gravity=apparatus.value("site.gravity", drag.STANDARD_GRAVITY),
             viscosity=viscosity,
             slip=slip,
             temperature=t,
@@ -157,14 +156,9 @@ def diffusion_of(
     scale = apparatus.need("reticle.division", purpose="the predicted scatter").value
     fall_speed = None if fall is None else fall * scale / interval
     mobility = mobility_of(apparatus, fall_speed=fall_speed)
-    return float(drag.diffusion(mobility, _value(apparatus, "air.temperature", ROOM))) / scale**2
+    return float(drag.diffusion(mobility, apparatus.value("air.temperature", ROOM))) / scale**2
 
 
 def press_of(apparatus: Apparatus) -> float:
     """Standard deviation of one press of the watch, s; zero where none is stated."""
-    return _value(apparatus, "watch.press", 0.0)
-
-
-def _value(apparatus: Apparatus, name: str, default: float) -> float:
-    found = apparatus.get(name)
-    return default if found is None else found.value
+    return apparatus.value("watch.press", 0.0)

@@ -276,7 +276,7 @@ def _bench_of(run: Rows) -> str:
 def logs_and_errors(
     analyses: Mapping[str, RunAnalysis],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """ln of every unit at its rival nearest to the joint unit, own errors, slopes on shared inputs."""
+    """ln of every unit at its rival nearest to the joint one, own errors, and slopes."""
     near = math.log(joint_of_analyses(analyses).value)
     units = {label: one.coulombs for label, one in analyses.items() if one.coulombs is not None}
     own, slopes = _errors(units, {label: _bench_of(one.run) for label, one in analyses.items()})

@@ -75,13 +75,13 @@ class BenchPlan(Result):
             f"{'diameter':>9}{'interval':>9}{'units':>6}{'voltage':>9}{'div/unit':>9}"
             f"{'sigma/u':>8}{'far':>6}{'largest':>8}{'lost':>6}",
         ]
-        for row in self.table.head(12).to_dict("records"):
-            lines.append(
-                f"{row['diameter'] * 1e6:>6.2f} µm{row['interval']:>7.3g} s{row['units']:>6.0f}"
-                f"{row['balance_voltage']:>7.0f} V{row['divisions']:>9.1f}"
-                f"{row['sigma_over_unit']:>8.3f}{row['sigma_over_unit_far']:>6.2f}"
-                f"{row['largest_charge']:>8.0f}{100 * row['off_scale']:>5.0f}%"
-            )
+        lines += [
+            f"{row['diameter'] * 1e6:>6.2f} µm{row['interval']:>7.3g} s{row['units']:>6.0f}"
+            f"{row['balance_voltage']:>7.0f} V{row['divisions']:>9.1f}"
+            f"{row['sigma_over_unit']:>8.3f}{row['sigma_over_unit_far']:>6.2f}"
+            f"{row['largest_charge']:>8.0f}{100 * row['off_scale']:>5.0f}%"
+            for row in self.table.head(12).to_dict("records")
+        ]
         return "\n".join([*lines, "", self.note, *self.cautions])
 
 
@@ -170,7 +170,6 @@ def plan_bench(
                 voltage = abs(plates.balance_voltage(weight, n * ACCEPTED_CHARGE))
                 if voltage > limit:
                     continue
-                what = {"diameter": float(d), "interval": float(t), "units": n}
                 setup = Setup(
                     unit=fall_speed * float(t) / scale / n,
                     fall=fall_speed * float(t) / scale,
@@ -180,8 +179,8 @@ def plan_bench(
                     rounding=reticle.rounding_sd,
                     length=reticle.length,
                 )
-                found = _judged(setup, n, spread)
-                rows.append(what | {"balance_voltage": voltage} | found)
+                what = {"diameter": float(d), "interval": float(t), "units": n}
+                rows.append(what | {"balance_voltage": voltage} | _judged(setup, n, spread))
     if not rows:
         raise InputError(
             f"`largest_voltage` is {limit:g} V, and no sphere tried is balanced below it; "

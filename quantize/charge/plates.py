@@ -9,7 +9,7 @@ from typing import Literal
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.charge.air import Numbers
-from quantize.charge.quantity import Quantity, QuantityLike, require_positive
+from quantize.charge.quantity import Quantity, QuantityLike, positive, put
 
 _STEEPEST = math.radians(45)
 ACROSS = 1.4516  # first-order coefficient of the drag for motion towards the plates
@@ -53,17 +53,15 @@ class Plates:
         positive_plate: Literal["lower", "upper"] = "lower",
         tilt: QuantityLike = 0.0,
     ) -> None:
-        gap = Quantity.read(separation, unit="m", name="separation")
-        object.__setattr__(self, "separation", require_positive("separation", gap))
+        gap = positive("separation", separation, "m")
         validation.choice("positive_plate", positive_plate, ("lower", "upper"))
-        object.__setattr__(self, "positive_plate", positive_plate)
         angle = Quantity.read(tilt, unit="rad", name="tilt")
         if abs(angle.value) > _STEEPEST:
             raise InputError(
                 f"`tilt` is {math.degrees(angle.value):.0f}°; level the plates, or look at the "
                 "unit."
             )
-        object.__setattr__(self, "tilt", angle)
+        put(self, separation=gap, positive_plate=positive_plate, tilt=angle)
 
     @property
     def _sign(self) -> float:

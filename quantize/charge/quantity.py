@@ -141,31 +141,22 @@ class Quantity:
         if isinstance(value, str):
             return cls(**parse(value, unit=unit, name=name, scope=scope), unit=unit)
         if isinstance(value, Quantity):
-            return _fitting(value, unit=unit, name=name)
+            if not unit_names.same_kind(value.unit, unit):
+                raise wrong_kind(name, f"{value.value:g} {value.unit}", value.unit, unit)
+            return value
         if hasattr(value, "nominal_value") and hasattr(value, "std_dev"):
-            return cls(
-                value=float(value.nominal_value),
-                standard_uncertainty=float(value.std_dev),
-                unit=unit,
-                scope=scope,
-            )
+            best, error = float(value.nominal_value), float(value.std_dev)
+            return cls(value=best, standard_uncertainty=error, unit=unit, scope=scope)
         if hasattr(value, "magnitude") and hasattr(value, "units"):
             return _from_pint(cls, value, unit=unit, name=name, scope=scope)
         return cls(value=validation.number(name, value), unit=unit, scope=scope)
-
-
-def _fitting(value: Quantity, *, unit: str, name: str) -> Quantity:
-    if not unit_names.same_kind(value.unit, unit):
-        raise wrong_kind(name, f"{value.value:g} {value.unit}", value.unit, unit)
-    return value
 
 
 def _from_mapping(
     cls: type[Quantity], table: Mapping[str, Any], *, unit: str, name: str, scope: Scope
 ) -> Quantity:
     """A table ``{value = "...", scope = "batch", degrees_of_freedom = 4}``."""
-    allowed = {"value", "scope", "degrees_of_freedom"}
-    strange = sorted(set(table) - allowed)
+    strange = sorted(set(table) - {"value", "scope", "degrees_of_freedom"})
     if strange or "value" not in table:
         problem = f"has the entry {strange[0]!r}" if strange else "has no entry 'value'"
         raise InputError(
@@ -225,8 +216,15 @@ def within(value: float, half: float, unit: str = "1") -> Quantity:
     )
 
 
-def require_positive(name: str, quantity: Quantity) -> Quantity:
-    """The same quantity, or one sentence when it is not above zero."""
-    if quantity.value <= 0:
-        raise InputError(f"`{name}` is {quantity.value:g} {quantity.unit}; it must be above zero.")
-    return quantity
+def positive(name: str, given: QuantityLike, unit: str) -> Quantity:
+    """A quantity as `Quantity.read` makes it, or one sentence when it is not above zero."""
+    read = Quantity.read(given, unit=unit, name=name)
+    if read.value <= 0:
+        raise InputError(f"`{name}` is {read.value:g} {read.unit}; it must be above zero.")
+    return read
+
+
+def put(owner: object, **fields: object) -> None:
+    """Set fields of a frozen object while it is made."""
+    for name, value in fields.items():
+        object.__setattr__(owner, name, value)

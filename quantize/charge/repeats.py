@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import operator
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Union
@@ -110,18 +111,16 @@ def calibrate_reticle(source: Repeats, *, certificate: QuantityLike | None = Non
     rest = moved - per_metre * length
     scatter = math.sqrt(float(rest @ rest) / (n - 1)) if n > 1 else 0.0
     scatter = max(scatter, (written_step(read) or 0.0) * ROUNDING_SD["both ends"])
+    error = scatter / math.sqrt(squares) / per_metre**2
     known = _certified(certificate, "m")
+    relative = 0.0 if certificate is None else known.relative
     inputs = {
-        "readings": from_repeats(
-            1 / per_metre,
-            scatter / math.sqrt(squares) / per_metre**2,
-            n - 1,
-            scope="reading",
-            unit="m/div",
+        "readings": from_repeats(1 / per_metre, error, n - 1, scope="reading", unit="m/div"),
+        "stage micrometer": dataclasses.replace(
+            known, value=1.0, standard_uncertainty=relative, unit="1"
         ),
-        "stage micrometer": _scaled(known),
     }
-    found = propagate(_product, inputs, unit="m/div")
+    found = propagate(operator.mul, inputs, unit="m/div")
     return _repeated(found, n, "reticle", "division", "um", 1e-6)
 
 
@@ -173,40 +172,22 @@ def repeat_balance(
     n = volts.size
     scatter = float(np.std(volts, ddof=1)) / math.sqrt(n) if n > 1 else 0.0
     step = Readings(volts).printed_resolution or 0.0
-    known = _certified(certificate, "V")
     inputs = {
         "settings": from_repeats(float(volts.mean()), scatter, n - 1, scope="reading", unit="V"),
         "step of the display": within(0.0, step / 2, "V"),
-        "voltmeter": Quantity(value=0.0, unit="V") if known is None else _about_zero(known),
+        "voltmeter": dataclasses.replace(_certified(certificate, "V"), value=0.0),
     }
     return _repeated(propagate(_total, inputs, unit="V"), n, "plates", "voltage", "V", 1.0)
 
 
-def _certified(certificate: QuantityLike | None, unit: str) -> Quantity | None:
-    return (
-        None if certificate is None else Quantity.read(certificate, unit=unit, name="certificate")
-    )
+def _certified(certificate: QuantityLike | None, unit: str) -> Quantity:
+    """What is certified; exact where nothing is."""
+    given = 0.0 if certificate is None else certificate
+    return Quantity.read(given, unit=unit, name="certificate")
 
 
-def _scaled(certificate: Quantity | None) -> Quantity:
-    """One, with the relative uncertainty of what is certified."""
-    if certificate is None:
-        return Quantity(value=1.0)
-    return dataclasses.replace(
-        certificate, value=1.0, standard_uncertainty=certificate.relative, unit="1"
-    )
-
-
-def _about_zero(certificate: Quantity) -> Quantity:
-    return dataclasses.replace(certificate, value=0.0)
-
-
-def _product(readings: Any, scale: Any) -> Any:
-    return readings * scale
-
-
-def _total(settings: Any, step: Any, meter: Any) -> Any:
-    return settings + step + meter
+def _total(*parts: Any) -> Any:
+    return sum(parts)
 
 
 def _repeated(

@@ -18,7 +18,7 @@ from quantize.charge.noise import (
     first_passage_excess,
     over_fixed_distance,
 )
-from quantize.charge.quantity import Quantity, QuantityLike, require_positive
+from quantize.charge.quantity import Quantity, QuantityLike, positive, put
 from quantize.readings import Readings
 
 # Fractions of a division between which people read, and by how much chance positions may look so.
@@ -88,15 +88,12 @@ class Reticle:
         step: float = 1.0,
         rounding: Literal["both ends", "one end"] = "both ends",
     ) -> None:
-        read = Quantity.read(division, unit="m", name="division")
-        object.__setattr__(self, "division", require_positive("division", read))
+        read = positive("division", division, "m")
         validation.positive("step", step)
         validation.choice("rounding", rounding, tuple(ROUNDING_SD))
         if length is not None:
             validation.positive("length", length)
-        object.__setattr__(self, "length", length)
-        object.__setattr__(self, "step", step)
-        object.__setattr__(self, "rounding", rounding)
+        put(self, division=read, length=length, step=step, rounding=rounding)
 
     @property
     def rounding_sd(self) -> float:

@@ -16,6 +16,7 @@ from quantize._support.validation import Integers
 from quantize.charge.apparatus import ApparatusLike, load_apparatus, scaled_by_gate
 from quantize.charge.levels import readings_of
 from quantize.charge.page import read_page
+from quantize.charge.quantity import put
 from quantize.charge.rows import Rows, residual_voltage
 from quantize.charge.tidy import guess_timing, tidy
 from quantize.readings import Readings
@@ -99,7 +100,8 @@ class Run(Rows):
         bench = scaled_by_gate(bench, table["divisions"].to_numpy(float))
         if bench.word("run.residual_voltage"):
             remarks.append("the falls are corrected for a residual voltage, as declared")
-        self._set(
+        put(
+            self,
             table=table,
             apparatus=None if apparatus is None else bench,
             timing=str(timing),

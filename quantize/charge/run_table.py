@@ -16,7 +16,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.noise import ROUNDING_SD, at_fixed_time, over_fixed_distance
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import Quantity, put
 from quantize.charge.reticle import written_step
 from quantize.charge.stated import counted
 from quantize.levels import levels_of
@@ -37,15 +37,11 @@ class RunTable:
     remarks: tuple[str, ...]
     source: str
 
-    def _set(self, **fields: Any) -> None:
-        for name, value in fields.items():
-            object.__setattr__(self, name, value)
-
     def _with(self, **changes: Any) -> Self:
         """The same with some fields changed; what was computed from them is computed anew."""
         new = object.__new__(type(self))
         fields = {field.name: getattr(self, field.name) for field in dataclasses.fields(self)}
-        new._set(**(fields | changes))
+        put(new, **(fields | changes))
         return new
 
     def select(self, rows: ArrayLike) -> Self:
@@ -143,24 +139,18 @@ class RunTable:
     @cached_property
     def interval(self) -> float:
         """The time in seconds to which readings are scaled: declared, else the commonest."""
-        declared = self.known.get("run.interval")
-        if declared is not None:
-            return declared.value
+        if self.known.has("run.interval"):
+            return self.known.need("run.interval").value
         seconds = self.used["seconds"].to_numpy(float)
-        if self.timing == "fixed distance":
-            return float(np.median(seconds))
-        return float(Counter(np.round(seconds, 6).tolist()).most_common(1)[0][0])
+        return float(np.median(seconds)) if self.timing == "fixed distance" else _commonest(seconds)
 
     @cached_property
     def reference_voltage(self) -> float | None:
         """The size of the voltage to which readings are scaled: balance, else the commonest."""
-        declared = self.known.get("plates.voltage")
-        if declared is not None:
-            return abs(declared.value)
+        if self.known.has("plates.voltage"):
+            return abs(self.known.need("plates.voltage").value)
         voltages = np.abs(self.driven["voltage"].dropna().to_numpy(float))
-        if voltages.size == 0:
-            return None
-        return float(Counter(np.round(voltages, 9).tolist()).most_common(1)[0][0])
+        return _commonest(voltages, 9) if voltages.size else None
 
     def stretch(self, rows: pd.DataFrame | None = None) -> FloatArray:
         """V0/V of each driven row, V0 being the reference voltage."""
@@ -203,10 +193,8 @@ class RunTable:
 
     def resolution(self) -> float:
         """Step to which positions are read, in divisions: declared, else as they are written."""
-        given = self.known.get("reticle.step")
-        if given is not None:
-            return given.value
-        return written_step(self.raw_divisions()) or _STEP_IN_FULL_PRECISION
+        read = written_step(self.raw_divisions()) or _STEP_IN_FULL_PRECISION
+        return self.known.value("reticle.step", read)
 
     def rounding(self, rows: pd.DataFrame, ends: str | None = None) -> FloatArray:
         """Standard deviation that rounding gives each of `rows`, in divisions per interval.
@@ -299,6 +287,10 @@ class RunTable:
         return Origin(
             file=self.source, columns=file["columns"], rows=read, rows_in_file=file["rows"]
         )
+
+
+def _commonest(values: FloatArray, decimals: int = 6) -> float:
+    return float(Counter(np.round(values, decimals).tolist()).most_common(1)[0][0])
 
 
 def speed_of(rows: pd.DataFrame) -> FloatArray:

@@ -139,29 +139,19 @@ def size_from_fall(run: Rows) -> list[Check]:
     diameter = bench.need("sphere.diameter")
     ratio = speed / (mobility_of(bench) * weight_by_size(bench))
     spread = bench.spread_about("sphere.diameter")
-    relative = 2 * math.hypot(
-        diameter.relative, (spread.standard_uncertainty if spread else 0.0) / diameter.value
-    )
+    own = spread.standard_uncertainty / diameter.value if spread else 0.0
+    relative = 2 * math.hypot(diameter.relative, own)
     good = abs(ratio - 1) <= max(3 * math.hypot(relative, fall.relative), 0.05)
     sentence = f"the sphere falls {ratio:.2f} times as fast as its stated size and density imply"
-    t = bench.get("air.temperature")
-    viscosity = float(air.viscosity(t.value if t else ROOM))
+    viscosity = float(air.viscosity(bench.value("air.temperature", ROOM)))
     number = float(drag.reynolds(diameter.value, speed, viscosity, ROOM_AIR_DENSITY))
-    slow = number < _LARGEST_REYNOLDS
-    size = (
-        "as slow as Stokes' law wants it"
-        if slow
-        else "too large for Stokes' law: use smaller spheres"
-    )
+    slow, size = number < _LARGEST_REYNOLDS, "as slow as Stokes' law wants it"
+    if not slow:
+        size = "too large for Stokes' law: use smaller spheres"
+    size = f"the Reynolds number of the fall is {number:.1e}, {size}."
     return [
-        judged(name, good, ratio, sentence + ("" if good else _size_hint(ratio)) + "."),
-        judged(
-            "slow enough for Stokes' law",
-            slow,
-            number,
-            f"the Reynolds number of the fall is {number:.1e}, {size}.",
-            otherwise="bad",
-        ),
+        judged(name, good, ratio, f"{sentence}{'' if good else _size_hint(ratio)}."),
+        judged("slow enough for Stokes' law", slow, number, size, otherwise="bad"),
     ]
 
 
@@ -198,7 +188,9 @@ def plates_far_away(run: Rows) -> list[Check]:
     ]
     doubts: dict[float, str] = {}
     # Drag enters a charge as viscosity does.
-    moved = {name: slowed * _viscosity_exponent(p) for name, p in found.items()}
+    thick = ["viscosity formula", "air.viscosity"]
+    exponents = {name: p.budget.set_index("input")["exponent"] for name, p in found.items()}
+    moved = {n: slowed * float(e[e.index.isin(thick)].sum()) for n, e in exponents.items()}
     if any(moved.values()):
         worst = max(moved, key=lambda name: moved[name] / _relative(found[name]))
         parts.append(f"which makes the charge by '{worst}' too small by {100 * moved[worst]:.2g} %")
@@ -210,19 +202,12 @@ def plates_far_away(run: Rows) -> list[Check]:
         least = min(_relative(p) for p in found.values())
         parts.append(f"and the image in one plate pulls with {pulled:.1g} of the weight")
         doubts[pulled / least] = f"{100 * least:.2g} %"
-    small, end = True, ""
-    if doubts:
-        small = max(doubts) < _BESIDE
-        end = f"negligible beside the {doubts[max(doubts)]} of everything else"
-        end = (
-            f": {end}" if small else f": NOT {end}; take a smaller sphere, or plates further apart"
-        )
+    small = max(doubts, default=0.0) < _BESIDE
+    end = f": negligible beside the {doubts[max(doubts)]} of everything else" if doubts else ""
+    if not small:
+        end = end.replace("negligible", "NOT negligible")
+        end += "; take a smaller sphere, or plates further apart"
     return [judged("the plates are far away", small, slowed, f"{', '.join(parts)}{end}.")]
-
-
-def _viscosity_exponent(found: Propagation) -> float:
-    rows = found.budget[found.budget["input"].isin(["viscosity formula", "air.viscosity"])]
-    return float(rows["exponent"].sum())
 
 
 def _relative(found: Propagation) -> float:
@@ -232,9 +217,8 @@ def _relative(found: Propagation) -> float:
 def _image_share(run: Rows) -> float | None:
     """Pull of the image of the largest charge of the run, over the weight."""
     bench, volts, fall = run.known, run.reference_voltage, run.fall_on_record()
-    if fall is None or not volts:
-        return None
-    if not (bench.has("sphere.weight") or bench.has("sphere.density")):
+    weighed = bench.has("sphere.weight") or bench.has("sphere.density")
+    if fall is None or not volts or not weighed:
         return None
     newtons = weight_of(bench)
     gap = bench.need("plates.separation").value

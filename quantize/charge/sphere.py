@@ -6,11 +6,11 @@ import dataclasses
 
 from quantize._support.errors import InputError, warn
 from quantize.charge import drag
-from quantize.charge.air import Air, Numbers, viscosity
+from quantize.charge.air import Air, viscosity
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
 from quantize.charge.propagation import propagate
-from quantize.charge.quantity import Quantity, QuantityLike, require_positive
+from quantize.charge.quantity import Quantity, QuantityLike, positive, put
 from quantize.charge.routes import VISCOSITY_FORMULA
 
 _LARGEST_REYNOLDS = 0.1
@@ -78,21 +78,15 @@ class Sphere:
             ("weight", weight, "N"),
             ("diameter_spread", diameter_spread, "m"),
         ):
-            read = None if given is None else _positive(name, given, unit)
-            object.__setattr__(self, name, read)
-        object.__setattr__(self, "gravity", gravity)
-        object.__setattr__(self, "slip", slip or SlipCorrection())
+            put(self, **{name: None if given is None else positive(name, given, unit)})
+        put(self, gravity=gravity, slip=slip or SlipCorrection())
         if self.weight is not None:
             self._compare_weight()
 
     def _compare_weight(self) -> None:
         from quantize.charge.agreement import sphere_agreement
 
-        given = {
-            "weight": self.weight,
-            "diameter": self.diameter,
-            "density": self.density,
-        }
+        given = {name: getattr(self, name) for name in ("weight", "diameter", "density")}
         check = sphere_agreement(Apparatus.of({"sphere": given, "site": {"gravity": self.gravity}}))
         if check is not None and check.level != "good":
             warn(check.sentence)
@@ -141,15 +135,15 @@ class Sphere:
         """
         law = slip or SlipCorrection()
         inputs = {
-            "speed": _positive("speed", speed, "m/s"),
-            "density": _positive("density", density, "kg/m3"),
+            "speed": positive("speed", speed, "m/s"),
+            "density": positive("density", density, "kg/m3"),
             "temperature": air.temperature,
             "pressure": air.pressure,
             "viscosity formula": VISCOSITY_FORMULA,
         }
 
-        def model(v: Numbers, rho: Numbers, t: Numbers, p: Numbers, formula: Numbers) -> Numbers:
-            found: Numbers = drag.diameter_from_fall(
+        found = propagate(
+            lambda v, rho, t, p, formula: drag.diameter_from_fall(
                 v,
                 density_difference=rho - air.density,
                 gravity=gravity,
@@ -157,13 +151,11 @@ class Sphere:
                 slip=law,
                 temperature=t,
                 pressure=p,
-            )
-            return found
-
-        found = propagate(model, inputs)
-        diameter = Quantity(
-            value=found.value, standard_uncertainty=found.standard_uncertainty, unit="m"
+            ),
+            inputs,
         )
+        error = found.standard_uncertainty
+        diameter = Quantity(value=found.value, standard_uncertainty=error, unit="m")
         return cls(diameter=diameter, density=inputs["density"], gravity=gravity, slip=law)
 
     def slip_factor(self, air: Air) -> float:
@@ -218,7 +210,3 @@ class Sphere:
 
     def __repr__(self) -> str:
         return f"<Sphere of {self.diameter.value * 1e6:.4g} µm and {self.density.value:.4g} kg/m3>"
-
-
-def _positive(name: str, given: QuantityLike, unit: str) -> Quantity:
-    return require_positive(name, Quantity.read(given, unit=unit, name=name))

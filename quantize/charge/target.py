@@ -230,15 +230,13 @@ def _setup(bench: Apparatus, held: float | None, interval: float | None) -> tupl
             'fixed time; declare timing = "fixed time" under [run], with an interval.'
         )
     purpose = "a plan in coulombs"
-    declared = bench.get("run.interval")
-    time = validation.positive("interval", interval) if interval is not None else (
-        declared.value if declared is not None else _USUAL_INTERVAL
-    )  # fmt: skip
+    time = bench.value("run.interval", _USUAL_INTERVAL)
+    if interval is not None:
+        time = validation.positive("interval", interval)
     division = bench.need("reticle.division", purpose=purpose).value
     gap = bench.need("plates.separation", purpose=purpose).value
     weight = weight_of(bench)
-    known = bench.get("fall.divisions")
-    fall = known.value if known else mobility_of(bench) * weight * time / division
+    fall = bench.value("fall.divisions", 0.0) or mobility_of(bench) * weight * time / division
     if held is None:
         volts = abs(bench.need("plates.voltage", purpose=f"{purpose} without `held`").value)
         balanced = weight * gap / (volts * ACCEPTED_CHARGE)
@@ -247,20 +245,11 @@ def _setup(bench: Apparatus, held: float | None, interval: float | None) -> tupl
         stated = bench.get("plates.voltage")
         volts = weight * gap / (balanced * ACCEPTED_CHARGE)
         spread = 0.0 if stated is None else stated.relative * volts
-        bench = bench.changed(
-            plates__voltage=Quantity(
-                value=volts, standard_uncertainty=spread, unit="V", scope="session"
-            )
-        )
-    step = bench.get("reticle.step")
+        asked = Quantity(value=volts, standard_uncertainty=spread, unit="V", scope="session")
+        bench = bench.changed(plates__voltage=asked)
     rounding = ROUNDING_SD[str(bench.word("reticle.rounding", "both ends"))]
-    return bench, Setup.on(
-        bench,
-        unit=fall / balanced,
-        fall=fall,
-        interval=time,
-        rounding=rounding * (1.0 if step is None else step.value),
-    )
+    rounding *= bench.value("reticle.step", 1.0)
+    return bench, Setup.on(bench, unit=fall / balanced, fall=fall, interval=time, rounding=rounding)
 
 
 def _described(setup: Setup, volts: float, states: int) -> dict[str, float]:

@@ -119,13 +119,11 @@ def _column(page: Page, name: str, bench: Apparatus) -> FloatArray:
 
 
 def _localisation(tracks: list[_Track], bench: Apparatus) -> float:
-    given = bench.get("reticle.localisation")
-    if given is not None:
-        return given.value
+    if bench.has("reticle.localisation"):
+        return bench.need("reticle.localisation").value
     every = np.concatenate([track.positions for track in tracks])
-    declared = bench.get("reticle.step")
-    step = written_step(every) if declared is None else declared.value
-    if step is None:
+    step = bench.value("reticle.step", written_step(every) or 0.0)
+    if not step:
         raise InputError(
             "`reticle.localisation` is missing: the positions are written in full precision, so "
             "say in the apparatus file how well one of them is known, in divisions."
