@@ -13,7 +13,7 @@ import math
 import numpy as np
 
 from quantize._support.validation import FloatArray
-from quantize.charge.propagation import Model
+from quantize.charge.propagation import Model, correlation_matrix
 from quantize.charge.quantity import Quantity
 
 EXACT = 1e-6  # relative standard deviation below which no difference can be judged
@@ -33,6 +33,7 @@ class Formulas:
     models: tuple[Model, ...]
     places: tuple[tuple[int, ...], ...]
     inputs: dict[str, Quantity]
+    correlations: dict[tuple[str, str], float]
 
     @functools.cached_property
     def stated(self) -> FloatArray:
@@ -44,6 +45,15 @@ class Formulas:
         """Standard deviations of the deviations."""
         errors = np.array([q.standard_uncertainty for q in self.inputs.values()])
         return errors / np.where(self.stated > 0, self.stated, 1.0)
+
+    @functools.cached_property
+    def correlation(self) -> FloatArray:
+        """The matrix of coefficients."""
+        return correlation_matrix(list(self.inputs), self.correlations)
+
+    def covariance(self, widening: FloatArray | float = 1.0) -> FloatArray:
+        """Of the deviations, their standard deviations `widening` times as large."""
+        return scaled(self.correlation, widening * self.spread)
 
     def moved(self, deviation: FloatArray) -> FloatArray:
         """The inputs, the last axis of `deviation` running over them."""

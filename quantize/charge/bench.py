@@ -19,8 +19,16 @@ import pandas as pd
 from quantize._support.errors import explained
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.charge.adjustment import EXACT, Adjusted, Formulas, Joint, adjusted, scaled
-from quantize.charge.agreement import Agreement, Suspect, said, untested
+from quantize.charge.adjustment import EXACT, Adjusted, Formulas, Joint, adjusted
+from quantize.charge.agreement import (
+    Agreement,
+    Suspect,
+    cases_of,
+    said,
+    spread_of,
+    suspects_of,
+    untested,
+)
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.budgets import (
     Divisions,
@@ -34,7 +42,6 @@ from quantize.charge.propagation import Propagation, correlation_matrix, propaga
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows
 from quantize.charge.stated import short
-from quantize.charge.suspicion import cases_of, spread_of, suspects_of
 
 if TYPE_CHECKING:
     from quantize._support.randomness import RngLike
@@ -144,21 +151,19 @@ def fit_bench(
     degrees of freedom (R. T. Birge, 1932). Written out in ``docs/theory/charge.md``.
     """
     formulas, contrasts = _conditions(routes, list(conditions))
-    pairs = {pair: r for p in routes.values() for pair, r in p.correlations.items()}
-    correlation = correlation_matrix(list(formulas.inputs), pairs)
-    fitted = adjusted(formulas, contrasts, scaled(correlation, formulas.spread))
+    fitted = adjusted(formulas, contrasts, formulas.covariance())
     agreement, suspects = _agreement(routes, formulas, fitted)
     compared = np.abs(fitted.slopes).max(axis=0, initial=0.0) > EXACT
     widening = np.where(compared, agreement.factor, 1.0)
     cases = [(1.0, fitted)]
     if agreement.left_out is not None:
-        cases = cases_of(formulas, contrasts, correlation, fitted, suspects)
+        cases = cases_of(formulas, contrasts, fitted, suspects)
         # The likeliest, for the table of inputs.
         fitted = cases[1][1]
     elif agreement.factor != 1:
-        fitted = adjusted(formulas, contrasts, scaled(correlation, widening * formulas.spread))
+        fitted = adjusted(formulas, contrasts, formulas.covariance(widening))
         cases = [(1.0, fitted)]
-    charge = _charge(routes, formulas, contrasts, cases, widening)
+    charge = _charge(formulas, contrasts, cases, widening, next(iter(routes.values())).unit)
     relative = min(p.standard_uncertainty / abs(p.value) for p in routes.values())
     own = charge.standard_uncertainty / charge.value
     return BenchPosterior(
@@ -218,6 +223,7 @@ def _conditions(
         models=tuple(p.model for p in every),
         places=tuple(tuple(names.index(name) for name in p.inputs) for p in every),
         inputs=inputs,
+        correlations={pair: r for p in routes.values() for pair, r in p.correlations.items()},
     )
     contrasts = np.eye(len(every))[1:]
     contrasts[: len(chosen) - 1, 0] = -1.0
@@ -225,23 +231,22 @@ def _conditions(
 
 
 def _charge(
-    routes: Mapping[str, Propagation],
     formulas: Formulas,
     contrasts: FloatArray,
     cases: list[tuple[float, Adjusted]],
     widening: FloatArray,
+    unit: str,
 ) -> Propagation:
     """The unit at the adjusted inputs, as a product of powers of the formulas with its budget.
 
     Over several cases it is averaged; by how much they differ is an input of its own.
     """
     at_stated, slopes = formulas.linear(np.zeros(len(formulas.inputs)))
-    correlations = {pair: r for p in routes.values() for pair, r in p.correlations.items()}
-    covariance = scaled(
-        correlation_matrix(list(formulas.inputs), correlations), widening * formulas.spread
-    )
+    covariance = formulas.covariance(widening)
     share = np.array([p for p, _ in cases])
-    weights = np.array([_powers(formulas, contrasts, case) for _, case in cases])
+    # Powers of the formulas in the unit.
+    first = np.eye(len(formulas.models))[0]
+    weights = np.array([first - c.formula_slopes[0] @ c.gain @ contrasts for _, c in cases])
     with np.errstate(all="ignore"):
         stated = weights @ at_stated
         reached = np.array([formulas.logs(case.deviation)[0] for _, case in cases])
@@ -261,17 +266,9 @@ def _charge(
     return propagate(
         functools.partial(_product, formulas, share @ weights, float(share @ (reached - stated))),
         inputs,
-        unit=next(iter(routes.values())).unit,
-        correlations=correlations,
+        unit=unit,
+        correlations=formulas.correlations,
     )
-
-
-def _powers(formulas: Formulas, contrasts: FloatArray, fitted: Adjusted) -> FloatArray:
-    """Powers of the formulas in the unit."""
-    powers: FloatArray = np.eye(len(formulas.models))[0] - (
-        fitted.formula_slopes[0] @ fitted.gain @ contrasts
-    )
-    return powers
 
 
 def _product(formulas: Formulas, weights: FloatArray, constant: float, *values: Any) -> Any:
@@ -313,12 +310,10 @@ def _tail(square: float, degrees: int, parts: FloatArray, freedom: FloatArray) -
 def _table(formulas: Formulas, fitted: Adjusted) -> pd.DataFrame:
     before, after = np.diag(fitted.covariance), np.diag(fitted.posterior)
     taken = np.maximum(before - after, 0.0)
-    # A millionth of a variance is what exact arithmetic would call nothing.
-    known = taken > 1e-6 * before
-    with np.errstate(divide="ignore", invalid="ignore"):
-        pull = np.where(known, -fitted.deviation / np.sqrt(taken), np.nan)
+    with np.errstate(all="ignore"):
+        # A millionth of a variance is what exact arithmetic would call nothing.
+        pull = np.where(taken > 1e-6 * before, -fitted.deviation / np.sqrt(taken), np.nan)
         redundancy = np.where(before > 0, taken / before, 0.0)
-    with np.errstate(over="ignore"):
         value = formulas.moved(fitted.deviation)
     scale = np.where(formulas.stated > 0, value, 1.0)
     return pd.DataFrame(

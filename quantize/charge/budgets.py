@@ -14,16 +14,17 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
-from quantize.charge.on_request import REQUESTS, on_request
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.routes import (
     AIR,
     GRAVITY_SPREAD,
+    REQUESTS,
     ROUTES,
     VISCOSITY_FORMULA,
     Route,
     fall_divisions,
+    on_request,
     route_name,
     weight_from_diameter,
     weight_given,

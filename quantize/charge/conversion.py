@@ -12,6 +12,7 @@ import pandas as pd
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import Joint
+from quantize.charge.agreement import spread_of
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.bench import fit_bench, fit_inputs
 from quantize.charge.budgets import (
@@ -26,7 +27,6 @@ from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
-from quantize.charge.suspicion import spread_of
 
 
 def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:

@@ -204,7 +204,6 @@ def fit_run(
     >>> bool(abs(found.unit - 10) < 0.5)
     True
     """
-    validation.choice("sigma", sigma, ("auto", "prior", "predicted", "free"))
     levels = steadied(run, levels_of(run))
     scatter, believed, words = scatter_of_levels(run, sigma, levels)
     readings = levels.readings(run, **scatter)
@@ -249,12 +248,15 @@ def settled(
 
 
 def scatter_of_levels(
-    run: Rows, sigma: str, levels: Levels
+    run: Rows, sigma: str | float, levels: Levels
 ) -> tuple[dict[str, Any], Interval | None, str]:
     """Sigmas of the readings or their proportions, the range in which a common one is believed.
 
     And where they came from, in words.
     """
+    if not isinstance(sigma, str):
+        return {"sigma": validation.positive("sigma", sigma)}, None, "given"
+    validation.choice("sigma", sigma, ("auto", "prior", "predicted", "free"))
     alike = {"relative_sigma": levels.relative_scatter(run, predicted=False)}
     if sigma == "free":
         return alike, None, "left to the readings, alike for each as read"

@@ -8,7 +8,6 @@ from typing import Any, ClassVar, cast
 
 import numpy as np
 
-from quantize._support import validation
 from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike
 from quantize._support.results import jsonable
@@ -149,12 +148,7 @@ def analyze_run(
     """
     run, faults = believed(run) if mend else (run, ())
     levels = levels_of(run)
-    if isinstance(sigma, str):
-        validation.choice("sigma", sigma, ("auto", "prior", "predicted", "free"))
-        scatter, spread, words = scatter_of_levels(run, sigma, levels)
-    else:
-        scatter = {"sigma": validation.positive("sigma", sigma)}
-        spread, words = None, "given"
+    scatter, spread, words = scatter_of_levels(run, sigma, levels)
     given = levels.readings(run, **scatter)
     question = _Question(
         run=run,
@@ -242,8 +236,9 @@ class _Question:
         assert before is not None
         limit = excluded_with(found.mixture, readings)
         opened = found.verdict == NO_STEPS and not (limit is not None and limit.decides)
-        if opened or _comb_leads(found, readings):
-            # Whether there are steps is open again.
+        model, units = found.mixture.model, found.unit_range
+        if opened or posterior_of(model, readings, units, on_lattice=False).log_bayes_factor > 0:
+            # Whether there are steps is open again, or a comb explains the readings better.
             levels, fewer = line, self._analysis(line)
         elif limit is not None and limit.low <= _ALIKE * before:
             kept = dataclasses.replace(found, reasons=(*found.reasons, _WITH_CHANGE))
@@ -270,12 +265,6 @@ class _Question:
         fields["reasons"] = (*found.reasons, *said)
         fit = dataclasses.replace(fit, remarks=self.remarks)
         return RunAnalysis(**fields, fit=fit, coulombs=coulombs, missing=missing, run=self.run)
-
-
-def _comb_leads(found: Analysis, readings: Readings) -> bool:
-    """Whether a comb explains the readings, with what they share, better than sizes anywhere."""
-    model, unit_range = found.mixture.model, found.unit_range
-    return posterior_of(model, readings, unit_range, on_lattice=False).log_bayes_factor > 0
 
 
 def coulombs_or_why(

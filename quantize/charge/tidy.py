@@ -14,9 +14,8 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.headers import PASSAGES
 from quantize.charge.page import Page, cell_number, changed_within, direction, kept
-from quantize.charge.passages import fold_passages
 from quantize.charge.stated import counted
-from quantize.charge.tracks import fold_tracks
+from quantize.charge.tracks import fold_passages, fold_tracks
 
 _MICROMETRE = 1e-6
 _TEXT = ("repeat", "bench", "event", "note", "clock")

@@ -15,12 +15,11 @@ from scipy import stats
 from quantize import charge
 from quantize._support.errors import QuantizeWarning
 from quantize.charge import Run
-from quantize.charge.agreement import Agreement
+from quantize.charge.agreement import Agreement, spread_of
 from quantize.charge.bench import WHICH, BenchPosterior, bench_of_run, fit_bench
 from quantize.charge.propagation import propagate
 from quantize.charge.quantity import Quantity
 from quantize.charge.stated import plus_minus
-from quantize.charge.suspicion import spread_of
 
 # A bench that is spoilt says so in a warning too.
 pytestmark = pytest.mark.filterwarnings("ignore:Fitted together to one sphere")
