@@ -43,16 +43,10 @@ class Suspect:
 
     Attributes
     ----------
-    input : str
-        Its name.
-    unit : str
-        Its SI unit.
-    stated : float
-        Its value as stated.
-    implied : float
-        Its value as it follows from all others.
-    standard_uncertainty : float
-        That of the implied value.
+    input, unit : str
+        Its name and its SI unit.
+    stated, implied, standard_uncertainty : float
+        Its value as stated, as it follows from all others, and the uncertainty of that.
     chi_square : float
         Of the others without it, on one degree of freedom less.
     p_value : float

@@ -30,6 +30,7 @@ from quantize.charge.entries import (
 from quantize.charge.quantity import OWN_SCOPES, Quantity, QuantityLike, Scope
 
 _LARGEST_FILE = 1_000_000
+_OTHERWISE = ("correlations", "hazards", "particles")  # sections with entries of another kind
 
 
 @dataclasses.dataclass(frozen=True, eq=False, repr=False)
@@ -99,9 +100,15 @@ class Apparatus:
         quantities: dict[str, Quantity] = {}
         declared: dict[str, Any] = {}
         for section, table in tables.items():
-            if section in ("correlations", "particles", "hazards"):
+            if section in _OTHERWISE:
                 continue
-            _check_section(section, table, source)
+            if section not in SECTIONS:
+                raise InputError(unknown(section, (*SECTIONS, *_OTHERWISE[1:]), source))
+            if not isinstance(table, Mapping):
+                raise InputTypeError(
+                    f"`{section}` is {table!r}; it is a section, written [{section}] with entries "
+                    "below."
+                )
             for key, value in table.items():
                 name = f"{section}.{key}"
                 if name in QUANTITIES:
@@ -188,12 +195,11 @@ class Apparatus:
     def for_particle(self, label: object) -> Apparatus:
         """This apparatus with the entries of one particle put in."""
         own = self.particles.get(str(label), {})
-        words = self.particle_words.get(str(label), {})
-        common = dict(self.declared)
-        if "sphere.weight" in own:
-            # What is said of the common weight says nothing of this one.
-            common.pop("sphere.weight_of", None)
-        return dataclasses.replace(self, quantities=self.quantities | own, declared=common | words)
+        # What is said of the common weight says nothing of this one.
+        gone = "sphere.weight_of" if "sphere.weight" in own else None
+        words = {name: word for name, word in self.declared.items() if name != gone}
+        words |= self.particle_words.get(str(label), {})
+        return dataclasses.replace(self, quantities=self.quantities | own, declared=words)
 
     @property
     def weight_is_own(self) -> bool:
@@ -210,13 +216,11 @@ class Apparatus:
         A deviation of zero with the spread of the batch for its uncertainty; None where `name`,
         the weight or the diameter, was measured on this sphere, or no spread is known.
         """
-        spread, mean, measured = (
-            self.get(n) for n in ("sphere.diameter_spread", "sphere.diameter", name)
-        )
-        own = self.weight_is_own if name == "sphere.weight" else _own(measured)
-        if own or spread is None or mean is None or spread.value == 0:
+        spread = self.value("sphere.diameter_spread", 0.0)
+        own = self.weight_is_own if name == "sphere.weight" else _own(self.get(name))
+        if own or spread == 0 or not self.has("sphere.diameter"):
             return None
-        return Quantity(value=0.0, standard_uncertainty=spread.value, scope="particle", unit="m")
+        return Quantity(value=0.0, standard_uncertainty=spread, scope="particle", unit="m")
 
     def need_weight_of_each(self, labels: tuple[str, ...]) -> None:
         """Raise InputError where the weight of one sphere would have to serve for several."""
@@ -234,18 +238,9 @@ class Apparatus:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
-        plain: dict[str, Any] = jsonable(
-            {
-                "schema": "quantize.Apparatus/1",
-                "source": self.source,
-                "quantities": self.quantities,
-                "declared": self.declared,
-                "correlations": [[a, b, r] for (a, b), r in self.correlations.items()],
-                "hazards": self.hazards,
-                "particles": self.particles,
-                "particle_words": self.particle_words,
-            }
-        )
+        fields = {f.name: getattr(self, f.name) for f in dataclasses.fields(self)}
+        fields["correlations"] = [[a, b, r] for (a, b), r in self.correlations.items()]
+        plain: dict[str, Any] = jsonable({"schema": "quantize.Apparatus/1"} | fields)
         return plain
 
 
@@ -304,21 +299,9 @@ def scaled_by_gate(apparatus: Apparatus, divisions: FloatArray) -> Apparatus:
     gate = apparatus.get("run.distance")
     if gate is None or gate.unit != "m" or apparatus.has("reticle.division"):
         return apparatus
-    scale = gate.value / float(np.median(np.abs(divisions[np.isfinite(divisions)])))
-    return apparatus.changed(
-        reticle__division=Quantity(
-            value=scale, standard_uncertainty=scale * gate.relative, unit="m/div"
-        )
-    )
-
-
-def _check_section(section: str, table: object, source: str) -> None:
-    if section not in SECTIONS:
-        raise InputError(unknown(section, (*SECTIONS, "hazards", "particles"), source))
-    if not isinstance(table, Mapping):
-        raise InputTypeError(
-            f"`{section}` is {table!r}; it is a section, written [{section}] with entries below."
-        )
+    scale = gate.value / float(np.nanmedian(np.abs(divisions)))
+    one = Quantity(value=scale, standard_uncertainty=scale * gate.relative, unit="m/div")
+    return apparatus.changed(reticle__division=one)
 
 
 def _declared(name: str, value: Any, source: str) -> Any:
@@ -365,8 +348,8 @@ def _correlations(rows: Any, known: Mapping[str, Quantity]) -> dict[tuple[str, s
 
 def _hazards(table: Any) -> tuple[str, ...]:
     present = table.get("present", []) if isinstance(table, Mapping) else table
-    present = [present] if isinstance(present, str) else present
-    return tuple(validation.choice("hazards.present", item, HAZARDS) for item in present)
+    every = [present] if isinstance(present, str) else present
+    return tuple(validation.choice("hazards.present", item, HAZARDS) for item in every)
 
 
 def _say_whose_weight(quantities: dict[str, Quantity], declared: Mapping[str, Any]) -> None:

@@ -62,10 +62,8 @@ class BenchPosterior(Result):
 
     Attributes
     ----------
-    value : float
-        The unit, in coulombs.
-    standard_uncertainty : float
-        Its standard uncertainty, in coulombs.
+    value, standard_uncertainty : float
+        The unit and its standard uncertainty, in coulombs.
     information : float
         By how much the variance by the most exact route is larger than that of `value`.
     inputs : pandas.DataFrame

@@ -41,15 +41,13 @@ def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.D
             told.append(joint.agreement)
             found |= {JOINT: joint.charge}
         particles.append((one, own, divisions, found))
-    known = [found for *_, found in particles if found]
     if route is None:
+        known = [found for *_, found in particles if found]
         several = any(len(found) > 2 for found in known)
         route = JOINT if several else next((n for f in known for n in f if n in ROUTES), SIMPLEST)
     route_name(route)
-    pieces = [_charges(*particle, route) for particle in particles]
-    table = pieces[0]
-    if len(pieces) > 1:
-        table = pd.concat(pieces).sort_values("row", kind="stable", ignore_index=True)
+    table = pd.concat([_charges(*particle, route) for particle in particles])
+    table = table.sort_values("row", kind="stable", ignore_index=True)
     inputs = [found[route].inputs for *_, found in particles]
     exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
     compared = [a for a in told if a.degrees_of_freedom > 0]
@@ -82,8 +80,8 @@ def _charges(
     level = (run.moved(table) + fallen) * stretch
     table["charge"] = level * per_division.value
     scatter, degrees = run.scatter()
-    spread = scatter * np.abs(stretch) * per_division.value if degrees else np.nan
-    table["standard_uncertainty"] = spread
+    own = scatter if degrees else np.nan
+    table["standard_uncertainty"] = own * np.abs(stretch) * per_division.value
     table["shared_uncertainty"] = _shared(route, bench, divisions, level, stretch)
     return table
 

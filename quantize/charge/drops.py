@@ -19,11 +19,9 @@ class LineThroughDrops(Result):
 
     Attributes
     ----------
-    value : float
-        The unit in coulombs, from the intercept. It goes with the power 1.5 of the viscosity,
-        which all drops share.
-    standard_uncertainty : float
-        Of `value`, from the scatter about the line alone.
+    value, standard_uncertainty : float
+        The unit in coulombs, from the intercept, and its uncertainty from the scatter about the
+        line alone. It goes with the power 1.5 of the viscosity, which all drops share.
     slope : float
         Of e1^(2/3) against 1/(p·a), in C^(2/3)·Pa·m.
     slip_coefficient : float

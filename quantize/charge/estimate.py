@@ -44,12 +44,10 @@ class RunFit(Result):
 
     Attributes
     ----------
-    unit : float
-        Best unit, in divisions per interval at the reference voltage.
-    unit_err : float
-        Its standard uncertainty, the error of the shared shift included.
+    unit, unit_err : float
+        Best unit, in divisions per interval at the reference voltage, and its standard uncertainty.
     unit_err_given_fall : float
-        The error with the shift held fixed, for a conversion that carries it apart.
+        That with the shared shift held fixed, for a conversion that carries it apart.
     log_bayes_factor : float
         Natural log of the Bayes factor of comb over continuum, averaged over the shift.
     alternatives : pandas.DataFrame
@@ -58,22 +56,17 @@ class RunFit(Result):
         Whole number of units of each reading, for the best unit.
     balance : Balance or None
         How many units balanced the sphere; None without a fall.
-    fall_added : Quantity or None
-        The fall that was added to the readings, in divisions; None without one.
-    fall : Quantity or None
-        The posterior of the fall, given the readings; None without one.
+    fall_added, fall : Quantity or None
+        The fall that was added to the readings, in divisions, and its posterior given them.
     fall_slope : float
         Divisions by which the unit changes for one division of the fall.
-    shift : Quantity
-        The shared shift: zero with the error of the fall, or the held level; divisions.
-    shifted_by : float
-        Posterior mean of the shift, in its prior standard errors.
+    shift, shifted_by : Quantity, float
+        The shared shift: zero with the error of the fall, or the held level, in divisions; its
+        posterior mean, in prior standard errors.
     sigma : str
         Where the scatter came from.
-    readings : Readings
-        The readings that were fitted.
-    mixture : MixtureFit
-        The posterior behind all of this, averaged over the shift.
+    readings, mixture : Readings, MixtureFit
+        What was fitted, and the posterior behind all of this, averaged over the shift.
     remarks : tuple of str
         Rows that are taken otherwise than they are written.
     """

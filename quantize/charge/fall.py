@@ -144,10 +144,8 @@ class Balance:
 
     Attributes
     ----------
-    units : float
+    units, standard_uncertainty : float
         Divisions fallen in one interval without field, over the unit.
-    standard_uncertainty : float
-        Of `units`.
     integer : int or None
         The nearest whole number; None where the error is too large to determine it.
     probability : float

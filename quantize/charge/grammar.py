@@ -71,11 +71,9 @@ class _Text:
             return self._with_spread(value, before, after[0], scope)
         unit_text, words = self._split_words(before)
         found = self._unit(unit_text)
-        spread = 0.0
-        if plain["digits"] is not None:
-            decimals = len(plain["value"].partition(".")[2])
-            spread = float(f"{int(plain['digits'])}e{-decimals}")
-            spread *= float(f"1{plain['power'] or 'e0'}") * found.scale
+        decimals = len(plain["value"].partition(".")[2])
+        spread = float(f"{int(plain['digits'] or 0)}e{-decimals}")
+        spread *= float(f"1{plain['power'] or 'e0'}") * found.scale
         stated = plain["digits"] is not None
         return self._result(found, value, spread, words, scope, stated=stated)
 
@@ -85,7 +83,7 @@ class _Text:
         if second is None:
             raise self.fault(f", with no number after the ±; {GRAMMAR}.")
         number = float(second["spread"])
-        if number < 0 or second["spread"].startswith("-"):
+        if second["spread"].startswith("-"):
             raise self.fault("; an uncertainty has no sign.")
         unit_text, words = self._split_words(before)
         if words:

@@ -32,14 +32,10 @@ class MonteCarlo(Result):
 
     Attributes
     ----------
-    value : float
-        Mean of the trials.
-    standard_uncertainty : float
-        Standard deviation of the trials.
-    shortest : numpy.ndarray, shape (1, 2)
-        The shortest interval of probability `prob`.
-    symmetric : numpy.ndarray, shape (1, 2)
-        The interval of probability `prob` with equal tails.
+    value, standard_uncertainty : float
+        Mean and standard deviation of the trials.
+    shortest, symmetric : numpy.ndarray, shape (1, 2)
+        The shortest interval of probability `prob`, and that with equal tails.
     prob : float
         Probability that the intervals hold.
     trials : int

@@ -49,10 +49,8 @@ class JointUnit(Result):
 
     Attributes
     ----------
-    value : float
-        Mean of the joint posterior, in coulombs.
-    standard_uncertainty : float
-        Its standard deviation, in coulombs.
+    value, standard_uncertainty : float
+        Mean and standard deviation of the joint posterior, in coulombs.
     shared : float
         Standard uncertainty of the value from what all particles share, in coulombs.
     particles : pandas.DataFrame
@@ -62,10 +60,8 @@ class JointUnit(Result):
         chi_square, degrees_of_freedom, p_value of the particles about their joint value, and
         between: the relative standard deviation between particles that their own errors leave
         unexplained (zero if none).
-    grid : numpy.ndarray, shape (m,)
-        Units in coulombs at which the posterior is given.
-    density : numpy.ndarray, shape (m,)
-        Posterior density there, up to a constant factor.
+    grid, density : numpy.ndarray, shape (m,)
+        Units in coulombs, and the posterior density there, up to a constant factor.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("grid", "density")

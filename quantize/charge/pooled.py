@@ -40,10 +40,8 @@ class PooledUnit(Result):
 
     Attributes
     ----------
-    value : float
-        The unit from all runs, in coulombs.
-    standard_uncertainty : float
-        Its standard uncertainty, the spread between runs included.
+    value, standard_uncertainty : float
+        The unit from all runs, in coulombs, and its uncertainty, the spread between runs included.
     shared : float
         The part of it that all runs share, which more of them would not make smaller.
     between : float

@@ -27,10 +27,8 @@ class Propagation(Result):
 
     Attributes
     ----------
-    value : float
-        What the model gives at the values of its inputs.
-    standard_uncertainty : float
-        Of the value, in its unit.
+    value, standard_uncertainty : float
+        What the model gives at the values of its inputs, and its uncertainty.
     degrees_of_freedom : float
         Effective, by Welch and Satterthwaite; infinite where no input came from few repeats.
     unit : str
@@ -40,10 +38,8 @@ class Propagation(Result):
         distribution, scope, part, exponent (d ln y / d ln x), slope (dy / dx), contribution (its
         part of the standard uncertainty, in the unit of the value), share (of the variance;
         sums to 1).
-    random : float
-        Standard uncertainty from what differs between readings.
-    systematic : float
-        Standard uncertainty from what all readings share.
+    random, systematic : float
+        Standard uncertainties from what differs between readings, and from what they share.
     """
 
     _private: ClassVar[tuple[str, ...]] = ("inputs", "model", "correlations")

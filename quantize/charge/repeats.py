@@ -34,10 +34,8 @@ class Repeated(Propagation):
     ----------
     repeats : int
         How many readings there were.
-    entry : str
-        The line for the apparatus file.
-    section : str
-        The section that it goes under.
+    entry, section : str
+        The line for the apparatus file, and the section that it goes under.
     """
 
     repeats: int

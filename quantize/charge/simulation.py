@@ -151,12 +151,11 @@ class SimulatedBench:
 
     def _sphere(self, diameter: float) -> _Sphere:
         """A sphere of that diameter between these plates."""
-        factor = drag.SlipCorrection().factor(diameter, self.temperature, air.STANDARD_PRESSURE)
+        at = (self.temperature, air.STANDARD_PRESSURE)
+        factor = drag.SlipCorrection().factor(diameter, *at)
         mobility = float(drag.mobility(diameter, float(air.viscosity(self.temperature)), factor))
-        density = air.density(self.temperature, air.STANDARD_PRESSURE, _HUMIDITY)
-        weight = float(
-            drag.effective_weight(diameter, self.density - float(density), drag.STANDARD_GRAVITY)
-        )
+        heavier = self.density - float(air.density(*at, _HUMIDITY))
+        weight = float(drag.effective_weight(diameter, heavier, drag.STANDARD_GRAVITY))
         fall = mobility * weight * self.interval / self.division
         balance = weight * self.separation / (self.held * self.unit_charge)
         off = 1 + self.imbalance / fall
