@@ -11,9 +11,9 @@ import pandas as pd
 
 from quantize._support import arviz_lines, randomness, validation
 from quantize._support.randomness import RngLike
-from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import Adjusted, Joint
+from quantize.charge.propagation import Estimate
 from quantize.charge.stated import short
 from quantize.sampling.ensembles import random_state
 
@@ -26,7 +26,7 @@ _LARGEST_R_HAT, _LEAST_SIZE = 1.01, 400.0  # Vehtari et al., Bayesian Analysis 1
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class BenchSample(Result):
+class BenchSample(Estimate):
     """Result of `BenchPosterior.sample`.
 
     Attributes
@@ -58,27 +58,12 @@ class BenchSample(Result):
 
     _private: ClassVar[tuple[str, ...]] = ("draws",)
 
-    value: float
-    standard_uncertainty: float
     converged: bool
     diagnostics: pd.DataFrame
     draws: pd.DataFrame
 
-    def interval(self, prob: float = 0.95) -> FloatArray:
-        """Give the central interval of the unit in coulombs.
-
-        Parameters
-        ----------
-        prob : float
-            Probability that it holds.
-
-        Returns
-        -------
-        numpy.ndarray, shape (1, 2)
-        """
-        tail = (1 - validation.fraction("prob", prob)) / 2
-        ends: FloatArray = np.quantile(self.draws[UNIT], [[tail, 1 - tail]])
-        return ends
+    def _ends(self, tail: float) -> Any:
+        return np.quantile(self.draws[UNIT], [tail, 1 - tail])
 
     def to_arviz(self) -> Any:
         """Give the draws as arviz knows them: InferenceData on arviz 0.23, a DataTree on 1.x.

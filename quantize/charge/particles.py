@@ -5,15 +5,13 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Collection, Mapping
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
 
-from quantize._support import validation
 from quantize._support.errors import InputError, explained, warn
 from quantize._support.randomness import RngLike, generator
-from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import (
     constant,
@@ -33,7 +31,7 @@ from quantize.charge.particle_posterior import (
     joint_posterior,
     rivals_of,
 )
-from quantize.charge.propagation import Propagation, correlation_matrix, root_of
+from quantize.charge.propagation import Estimate, Propagation, correlation_matrix, root_of
 from quantize.charge.quantity import OWN_SCOPES
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis
@@ -44,7 +42,7 @@ _FORMULAS = ("viscosity formula", "humidity formula", "slip formula")  # the sam
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class JointUnit(Result):
+class JointUnit(Estimate):
     """Result of `joint_unit`.
 
     Attributes
@@ -66,31 +64,15 @@ class JointUnit(Result):
 
     _private: ClassVar[tuple[str, ...]] = ("grid", "density")
 
-    value: float
-    standard_uncertainty: float
     shared: float
     particles: pd.DataFrame
     homogeneity: dict[str, float]
     grid: FloatArray
     density: FloatArray
 
-    def interval(self, prob: float = 0.95) -> FloatArray:
-        """Interval of the unit with equal tails.
-
-        Parameters
-        ----------
-        prob : float
-            Probability that the interval holds, between 0 and 1.
-
-        Returns
-        -------
-        numpy.ndarray, shape (1, 2)
-            One row (low, high), in coulombs.
-        """
-        tail = (1 - validation.fraction("prob", prob)) / 2
+    def _ends(self, tail: float) -> Any:
         mass = np.cumsum(self.density * np.gradient(self.grid))
-        ends = np.interp([tail, 1 - tail], mass / mass[-1], self.grid)
-        return np.array([ends])
+        return np.interp([tail, 1 - tail], mass / mass[-1], self.grid)
 
     def _headline(self) -> str:
         return (

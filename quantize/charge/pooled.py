@@ -11,10 +11,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
-from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import (
     constant,
@@ -25,6 +23,7 @@ from quantize.charge.adjustment import (
 )
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
 from quantize.charge.particles import logs_and_errors
+from quantize.charge.propagation import Estimate
 from quantize.charge.rows import Rows
 from quantize.charge.run import Run
 from quantize.charge.run_analysis import RunAnalysis
@@ -35,8 +34,8 @@ _TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class PooledUnit(Result):
-    """Result of `pool_runs`.
+class PooledUnit(Estimate):
+    """Result of `pool_runs`; its interval is by Student's t, one freedom less than there are runs.
 
     Attributes
     ----------
@@ -56,33 +55,17 @@ class PooledUnit(Result):
         Runs that are not in it, and why.
     """
 
-    value: float
-    standard_uncertainty: float
     shared: float
     between: float
     homogeneity: dict[str, float]
     runs: pd.DataFrame
     left_out: dict[str, str]
 
-    def interval(self, prob: float = 0.95) -> FloatArray:
-        """Interval of the unit by Student's t, one degree of freedom less than there are runs.
-
-        Parameters
-        ----------
-        prob : float
-            Probability that the interval holds, between 0 and 1.
-
-        Returns
-        -------
-        numpy.ndarray, shape (1, 2)
-            One row (low, high), in coulombs.
-        """
+    def _ends(self, tail: float) -> Any:
         from scipy.stats import t
 
-        tail = (1 - validation.fraction("prob", prob)) / 2
-        far = float(t.isf(tail, len(self.runs) - 1))
-        relative = self.standard_uncertainty / self.value
-        return self.value * np.exp(far * relative * np.array([[-1.0, 1.0]]))
+        far = float(t.isf(tail, len(self.runs) - 1)) * self.standard_uncertainty / self.value
+        return self.value * np.exp([-far, far])
 
     def _headline(self) -> str:
         return (

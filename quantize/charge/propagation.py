@@ -22,7 +22,34 @@ Model = Callable[..., Any]
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class Propagation(Result):
+class Estimate(Result):
+    """A value with its standard uncertainty."""
+
+    value: float
+    standard_uncertainty: float
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Give the interval of the value, with equal tails.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that it holds, between 0 and 1.
+
+        Returns
+        -------
+        numpy.ndarray, shape (1, 2)
+            One row (low, high), in the unit of the value.
+        """
+        return np.array([self._ends((1 - validation.fraction("prob", prob)) / 2)])
+
+    def _ends(self, tail: float) -> Any:
+        """Where the distribution leaves `tail` on either side."""
+        raise NotImplementedError
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Propagation(Estimate):
     """A derived quantity with its budget.
 
     Attributes
@@ -44,8 +71,6 @@ class Propagation(Result):
 
     _private: ClassVar[tuple[str, ...]] = ("inputs", "model", "correlations")
 
-    value: float
-    standard_uncertainty: float
     degrees_of_freedom: float
     unit: str
     budget: pd.DataFrame
@@ -100,21 +125,9 @@ class Propagation(Result):
         """
         return self.coverage_factor(prob) * self.standard_uncertainty
 
-    def interval(self, prob: float = 0.95) -> FloatArray:
-        """Interval about the value.
-
-        Parameters
-        ----------
-        prob : float
-            Probability that it holds, between 0 and 1.
-
-        Returns
-        -------
-        numpy.ndarray, shape (1, 2)
-            One row (low, high), in the unit of the value.
-        """
-        half = self.expanded(prob)
-        return np.array([[self.value - half, self.value + half]])
+    def _ends(self, tail: float) -> Any:
+        half = self.expanded(1 - 2 * tail)
+        return self.value - half, self.value + half
 
     def _headline(self) -> str:
         return stated(self.value, self.standard_uncertainty, self.unit)[1]

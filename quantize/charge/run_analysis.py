@@ -119,13 +119,9 @@ class RunAnalysis(Analysis):
         body = super().to_dict()
         if body["coulombs"] is not None:
             body["coulombs"]["conditional"] = self.conditional
-        balance = jsonable(self.fit.balance) or dict.fromkeys(
-            ("units", "standard_uncertainty", "integer", "probability")
-        )
-        return body | {
-            "conditional": self.conditional,
-            "balance": balance | {"sentence": self.balance_sentence},
-        }
+        none = dict.fromkeys(("units", "standard_uncertainty", "integer", "probability"))
+        balance = (jsonable(self.fit.balance) or none) | {"sentence": self.balance_sentence}
+        return body | {"conditional": self.conditional, "balance": balance}
 
 
 @explained()
