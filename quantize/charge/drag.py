@@ -207,17 +207,6 @@ def effective_weight(diameter: Numbers, density_difference: Numbers, gravity: Nu
     return math.pi / 6 * diameter**3 * density_difference * gravity
 
 
-def settling_speed(
-    diameter: Numbers,
-    density_difference: Numbers,
-    gravity: Numbers,
-    viscosity: Numbers,
-    slip_factor: Numbers,
-) -> Any:
-    """Speed of fall without field, m/s."""
-    return diameter**2 * density_difference * gravity * slip_factor / (18 * viscosity)
-
-
 def diffusion(mobility_value: Numbers, temperature: Numbers) -> Any:
     """Diffusion coefficient k·T·B, m2/s (Einstein, Ann. Phys. 17:549, 1905)."""
     return BOLTZMANN * temperature * mobility_value
@@ -249,7 +238,8 @@ def diameter_from_fall(
     ε = -d ln C/d ln D between 0 and 1, so that the root is single and the iteration safe.
 
     >>> slip = SlipCorrection("Kim 2005")
-    >>> v = settling_speed(2e-6, 1050, 9.81, 1.82e-5, slip.factor(2e-6, 293, 101325))
+    >>> v = mobility(2e-6, 1.82e-5, slip.factor(2e-6, 293, 101325))
+    >>> v = v * effective_weight(2e-6, 1050, 9.81)
     >>> d = diameter_from_fall(v, density_difference=1050, gravity=9.81, slip=slip,
     ...                        viscosity=1.82e-5, temperature=293, pressure=101325)
     >>> abs(float(d) / 2e-6 - 1) < 1e-14

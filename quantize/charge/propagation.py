@@ -108,12 +108,10 @@ class Propagation(Estimate):
         prob : float
             Probability that the interval holds, between 0 and 1.
         """
-        from scipy.stats import norm, t
+        from scipy.stats import t
 
         p = 0.5 + validation.fraction("prob", prob) / 2
-        if math.isinf(self.degrees_of_freedom):
-            return float(norm.ppf(p))
-        return float(t.ppf(p, max(math.floor(self.degrees_of_freedom), 1)))
+        return float(t.ppf(p, max(np.floor(self.degrees_of_freedom), 1)))
 
     def expanded(self, prob: float = 0.95) -> float:
         """Expanded uncertainty: half the width of an interval about the value.

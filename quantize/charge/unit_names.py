@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import re
+from collections import Counter
 from typing import Any
 
 from quantize._support.errors import InputError
@@ -89,20 +90,18 @@ def unit(text: str) -> Unit:
 
     InputError for unknown names, powers of powers, brackets or anything else that is no plain unit.
 
-    Examples
-    --------
     >>> unit("g/cm3").scale, unit("degC").zero
     (1000.0, 273.15)
     """
     cleaned = text.strip().translate(_SUPERSCRIPTS).replace("·", " ")
     if cleaned in ("", "1"):
         return Unit("1", 1.0, 0.0, ())
-    if "**" in cleaned or "*" in cleaned or "(" in cleaned:
+    if "*" in cleaned or "(" in cleaned:
         raise InputError(
             f"the unit {text!r} holds an operator or a bracket; write a plain unit, "
             "such as kg/m3 or m/s2."
         )
-    scale, powers, zero, factors = 1.0, dict[str, float](), 0.0, 0
+    scale, powers, zero, factors = 1.0, Counter[str](), 0.0, 0
     for position, group in enumerate(cleaned.split("/")):
         names = group.split()
         if not names and not (position == 0 and group == ""):
@@ -125,8 +124,7 @@ def unit(text: str) -> Unit:
             power = int(found.group(2) or 1) * (1 if position == 0 else -1)
             scale *= single.scale**power
             zero, factors = single.zero, factors + 1
-            for dimension, exponent in single.dimensions:
-                powers[dimension] = powers.get(dimension, 0.0) + exponent * power
+            powers.update({d: exponent * power for d, exponent in single.dimensions})
     dimensions = tuple(sorted((d, p) for d, p in powers.items() if p))
     return Unit(text.strip(), float(f"{scale:.14g}"), zero if factors == 1 else 0.0, dimensions)
 

@@ -22,6 +22,12 @@ FACTORS = {
 }
 
 
+def settling_speed(diameter, density_difference, gravity, viscosity, factor):
+    """Mobility times weight: d² Δρ g C / (18 η)."""
+    mobility = drag.mobility(diameter, viscosity, factor)
+    return mobility * drag.effective_weight(diameter, density_difference, gravity)
+
+
 @pytest.mark.parametrize("name", FACTORS)
 def test_triples_to_six_digits(name):
     found = SlipCorrection(name).of_knudsen(np.array(KNUDSEN))
@@ -64,7 +70,7 @@ def test_settling_and_diffusion_of_unit_density_spheres(micrometres, settling, d
     slip = SlipCorrection("Hinds", (1.17, 0.525, 0.78), path)
     d = micrometres * 1e-6
     factor = slip.of_knudsen(2 * path / d)
-    speed = drag.settling_speed(d, 1000.0, 9.81, viscosity, factor)
+    speed = settling_speed(d, 1000.0, 9.81, viscosity, factor)
     assert speed == pytest.approx(settling, rel=5e-3)
     found = drag.diffusion(drag.mobility(d, viscosity, factor), 293.15)
     assert found == pytest.approx(diffusion, rel=5e-3, abs=0)
@@ -76,7 +82,7 @@ def test_diameter_from_fall_undoes_settling_to_machine_precision(
 ):
     slip = SlipCorrection()
     d, t, p = micrometres * 1e-6, celsius + 273.15, hectopascals * 100
-    speed = drag.settling_speed(d, 900.0, 9.8, 1.8e-5, slip.factor(d, t, p))
+    speed = settling_speed(d, 900.0, 9.8, 1.8e-5, slip.factor(d, t, p))
     back = drag.diameter_from_fall(
         speed,
         density_difference=900.0,
@@ -94,7 +100,7 @@ def test_with_one_term_the_radius_is_the_root_of_a_square():
     # a = sqrt((b/2p)² + a0²) - b/2p.
     b, a0, p = 8.226e-3, 1.2e-6, 5e4
     found = drag.diameter_from_fall(
-        drag.settling_speed(2 * a0, 1000.0, 9.81, 1.82e-5, 1.0),
+        settling_speed(2 * a0, 1000.0, 9.81, 1.82e-5, 1.0),
         density_difference=1000.0,
         gravity=9.81,
         viscosity=1.82e-5,
@@ -120,7 +126,7 @@ def test_viscosity_enters_the_fall_route_with_three_over_two_minus_epsilon(micro
     # charge ~ weight / fall at fixed speeds; elementary derivation, here by differences.
     slip, path_scale = SlipCorrection(), {"temperature": 293.15, "pressure": 101325.0}
     d = micrometres * 1e-6
-    speed = drag.settling_speed(d, 1000.0, 9.8, 1.82e-5, slip.factor(d, *path_scale.values()))
+    speed = settling_speed(d, 1000.0, 9.8, 1.82e-5, slip.factor(d, *path_scale.values()))
 
     def weight(viscosity):
         found = drag.diameter_from_fall(

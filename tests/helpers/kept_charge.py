@@ -54,7 +54,6 @@ def _formulas() -> Cases:
             drag.triples_apart(0.8e-6, 290.0, 9e4),
             drag.mobility(SIZES, 1.8e-5, 1.1),
             drag.effective_weight(SIZES, 1050.0, 9.8),
-            drag.settling_speed(SIZES, 1050.0, 9.8, 1.8e-5, 1.1),
             drag.diffusion(SIZES, KELVIN),
             drag.relaxation_time(SIZES, 1050.0, 3e9),
             drag.reynolds(SIZES, -3e-4, 1.8e-5, 1.2),
@@ -99,7 +98,8 @@ def _formulas() -> Cases:
 
 def _slip(slip: SlipCorrection) -> Any:
     at = (SIZES, KELVIN, PASCAL)
-    fallen = drag.settling_speed(SIZES, 1050.0, 9.8, 1.8e-5, slip.factor(*at))
+    fallen = drag.mobility(SIZES, 1.8e-5, slip.factor(*at))
+    fallen = fallen * drag.effective_weight(SIZES, 1050.0, 9.8)
     found = drag.diameter_from_fall(
         fallen * 1.1,
         density_difference=1050.0,
