@@ -24,8 +24,8 @@ from quantize.charge.page import read_page
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import (
-    AIR,
     JOINT,
+    ROUTES,
     Route,
     Values,
     field,
@@ -49,36 +49,34 @@ def _standing(weight: Callable[[Values], Any], x: Values) -> Any:
     return x["unit"] * weight(x) / field(x)
 
 
-_OPTIONAL = ("plates.tilt", "plates.meter")
+_OF_A_RUN = (
+    "plates.voltage", "fall", "reticle.division", "run.interval", "watch.rate", "watch.bias"
+)  # fmt: skip
 _ONE_EACH = (("plates.voltage", 1.0), ("reticle.division", 1.0), ("run.interval", 1.0))
 """The unit is one of 1/V, and the speed of fall one in metres per second."""
+
+
+def _way(name: str, weight: Callable[[Values], Any]) -> Route:
+    """A route of a run to the weight, for a sphere that stands still."""
+    run = ROUTES[name]
+    fall = "fall.speed" if "run.interval" in run.needs else "fall"
+    needs = [fall if name == "fall" else name for name in run.needs]
+    optional = ("plates.tilt", "plates.meter", *run.optional[1:])
+    return dataclasses.replace(
+        run,
+        needs=tuple(n for n in needs if n not in _OF_A_RUN),
+        formula=partial(_standing, weight),
+        optional=tuple(n for n in optional if n not in _OF_A_RUN),
+        fixed=_ONE_EACH,
+    )
+
+
 _WAYS = {
-    name: Route(name, needs, partial(_standing, weight), optional=optional, fixed=_ONE_EACH)
-    for name, weight, needs, optional in (
-        (
-            "ratio, weight given",
-            weight_given,
-            ("plates.separation", "sphere.weight"),
-            _OPTIONAL,
-        ),
-        (
-            "ratio, weight from diameter",
-            weight_from_diameter,
-            ("plates.separation", "sphere.diameter", "sphere.density"),
-            (*_OPTIONAL, *AIR),
-        ),
-        (
-            "fall and rise, radius from the fall",
-            weight_from_fall,
-            (
-                "plates.separation",
-                "sphere.density",
-                "fall.speed",
-                "air.temperature",
-                "air.pressure",
-            ),
-            (*_OPTIONAL, "air.humidity", "air.viscosity"),
-        ),
+    name: _way(name, weight)
+    for name, weight in (
+        ("ratio, weight given", weight_given),
+        ("ratio, weight from diameter", weight_from_diameter),
+        ("fall and rise, radius from the fall", weight_from_fall),
     )
 }
 """Ways to the weight, under the names that routes of a run have."""
