@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from quantize._support.errors import InputError, InputTypeError, listed, one_line
-from quantize._support.validation import FloatArray
+from quantize._support.validation import BoolArray, FloatArray
 from quantize.charge.headers import NAMES, PASSAGES, Header
 from quantize.tables.reading import read
 from quantize.tables.table import Table
@@ -338,10 +338,10 @@ def _under(written: pd.DataFrame, places: Mapping[str, str]) -> pd.DataFrame:
     return written[list(places.values())].set_axis(list(places), axis=1)
 
 
-def _filled(cells: pd.DataFrame) -> pd.Series[bool]:
+def _filled(cells: pd.DataFrame) -> BoolArray:
     """Rows in which something is written."""
-    filled: pd.Series[bool] = cells.apply(lambda column: column.str.strip() != "").any(axis=1)
-    return filled
+    rows = cells.itertuples(index=False, name=None)
+    return np.array([any(cell.strip() for cell in row) for row in rows], dtype=bool)
 
 
 def _unfolded(

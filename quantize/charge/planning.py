@@ -6,6 +6,7 @@ Ranges come from the accepted charge. They serve to choose a setup; no analysis 
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Iterable
 from typing import Any
 
@@ -165,22 +166,21 @@ def plan_bench(
         sphere = Sphere(diameter=float(d), density=density)
         weight, fall_speed = sphere.effective_weight(room), sphere.fall_speed(room)
         diffusion = sphere.diffusion(room)
-        for t in float_array("intervals", intervals):
-            for n in counts:
-                voltage = abs(plates.balance_voltage(weight, n * ACCEPTED_CHARGE))
-                if voltage > limit:
-                    continue
-                setup = Setup(
-                    unit=fall_speed * float(t) / scale / n,
-                    fall=fall_speed * float(t) / scale,
-                    interval=float(t),
-                    diffusion=diffusion / scale**2,
-                    press=push,
-                    rounding=reticle.rounding_sd,
-                    length=reticle.length,
-                )
-                what = {"diameter": float(d), "interval": float(t), "units": n}
-                rows.append(what | {"balance_voltage": voltage} | _judged(setup, n, spread))
+        for t, n in itertools.product(float_array("intervals", intervals).tolist(), counts):
+            voltage = abs(plates.balance_voltage(weight, n * ACCEPTED_CHARGE))
+            if voltage > limit:
+                continue
+            setup = Setup(
+                unit=fall_speed * t / scale / n,
+                fall=fall_speed * t / scale,
+                interval=t,
+                diffusion=diffusion / scale**2,
+                press=push,
+                rounding=reticle.rounding_sd,
+                length=reticle.length,
+            )
+            what = {"diameter": float(d), "interval": t, "units": n, "balance_voltage": voltage}
+            rows.append(what | _judged(setup, n, spread))
     if not rows:
         raise InputError(
             f"`largest_voltage` is {limit:g} V, and no sphere tried is balanced below it; "
