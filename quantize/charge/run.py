@@ -86,9 +86,7 @@ class Run(Rows):
             used = table[table["kept"]]
             if len(used) == 0:
                 raise InputError(f"`run` ({page.source}) has no row that is kept.")
-            timing, why = guess_timing(
-                used["divisions"].to_numpy(float), used["seconds"].to_numpy(float)
-            )
+            timing, why = guess_timing(*used[["divisions", "seconds"]].to_numpy(float).T)
             remarks.append(f"taken as readings at {timing}: {why}")
         if timing == "fixed distance":
             short = table["row"][table["kept"] & (table["divisions"] == 0)].tolist()
@@ -263,8 +261,7 @@ class Run(Rows):
         sigma : {"auto", "prior", "predicted", "free"}
             How the scatter of the readings is known; see `fit_run`.
         mend : bool
-            Whether rows that are believed to have a wrong label, a reversed sign or ten divisions
-            too many or too few are put right, which the answer then says; see `faults_of`.
+            Whether rows that are believed to be wrong are put right, as in `analyze`.
 
         Returns
         -------
