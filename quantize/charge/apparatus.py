@@ -131,11 +131,6 @@ class Apparatus:
         """The measured entry `name`, such as "plates.separation"; None where it is missing."""
         return self.quantities.get(name)
 
-    def value(self, name: str, default: float) -> float:
-        """The value of a measured entry in its SI unit; `default` where it is missing."""
-        found = self.quantities.get(name)
-        return default if found is None else found.value
-
     def need(self, name: str, *, purpose: str = "the conversion to coulombs") -> Quantity:
         """Give a measured entry that may not be missing.
 
@@ -216,7 +211,7 @@ class Apparatus:
         A deviation of zero with the spread of the batch for its uncertainty; None where `name`,
         the weight or the diameter, was measured on this sphere, or no spread is known.
         """
-        spread = self.value("sphere.diameter_spread", 0.0)
+        spread = value_of(self, "sphere.diameter_spread", 0.0)
         own = self.weight_is_own if name == "sphere.weight" else _own(self.get(name))
         if own or spread == 0 or not self.has("sphere.diameter"):
             return None
@@ -289,6 +284,12 @@ def load_apparatus(path: ApparatusLike) -> Apparatus:
             f"`apparatus` {file.name!r} is not valid TOML ({reason}); "
             'write text in quotes, as in separation = "4.24 +/- 0.02 mm".'
         ) from None
+
+
+def value_of(apparatus: Apparatus, name: str, default: float) -> float:
+    """The value of a measured entry in its SI unit; `default` where it is missing."""
+    found = apparatus.get(name)
+    return default if found is None else found.value
 
 
 def scaled_by_gate(apparatus: Apparatus, divisions: FloatArray) -> Apparatus:

@@ -11,9 +11,10 @@ import pandas as pd
 
 from quantize._support import arviz_lines, randomness, validation
 from quantize._support.randomness import RngLike
+from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import Adjusted, Joint
-from quantize.charge.propagation import Estimate
+from quantize.charge.propagation import WithInterval
 from quantize.charge.stated import short
 from quantize.sampling.ensembles import random_state
 
@@ -26,7 +27,7 @@ _LARGEST_R_HAT, _LEAST_SIZE = 1.01, 400.0  # Vehtari et al., Bayesian Analysis 1
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class BenchSample(Estimate):
+class BenchSample(WithInterval, Result):
     """Result of `BenchPosterior.sample`.
 
     Attributes
@@ -58,6 +59,8 @@ class BenchSample(Estimate):
 
     _private: ClassVar[tuple[str, ...]] = ("draws",)
 
+    value: float
+    standard_uncertainty: float
     converged: bool
     diagnostics: pd.DataFrame
     draws: pd.DataFrame

@@ -22,7 +22,7 @@ from quantize.charge.fall import NO_SCATTER
 from quantize.charge.levels import trend_of
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows, predicted_as_read, residual_voltage, root_mean_square
-from quantize.charge.run_table import same_state_or_row
+from quantize.charge.run_table import per_interval, same_state_or_row, scatter_over
 from quantize.charge.stated import plus_minus
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
@@ -61,7 +61,7 @@ def proportionality(run: Rows) -> list[Check | Graded]:
             continue
         if spread[0] == 0:
             return [unknown(_LINE, "no repeats show the scatter, so the line cannot be judged.")]
-        v, x = group["voltage"].to_numpy(float), run.per_interval(group)
+        v, x = group["voltage"].to_numpy(float), per_interval(run, group)
         found += _line(str(state), v, x, spread, fall)
     return found or [
         unknown(
@@ -166,7 +166,7 @@ def scatter_explained(run: Rows) -> list[Check | Graded]:
     except InputError as error:
         return [unknown(_SCATTER, f"the scatter cannot be predicted: {error}")]
     expected = root_mean_square(predicted)
-    seen, degrees = run.scatter(predicted)
+    seen, degrees = scatter_over(run, predicted)
     observed = seen * expected
     hidden = root_mean_square(run.rounding(run.driven) / predicted) * expected
     ratio = max(observed, hidden) / expected
@@ -191,7 +191,7 @@ def _worst_state(run: Rows, predicted: FloatArray) -> list[Check | Graded]:
     """The state whose own scatter is least like the prediction, if it is unlikely among all."""
     from scipy.stats import chi2
 
-    rows = run.driven.assign(x=run.per_interval(run.driven), predicted=predicted)
+    rows = run.driven.assign(x=per_interval(run, run.driven), predicted=predicted)
     states = []
     for key, own in rows.groupby(rows["state"] + " at " + rows["voltage"].astype(str) + " V"):
         if len(own) > 1:
@@ -220,7 +220,7 @@ def jumps(run: Rows) -> Check | Graded:
     with contextlib.suppress(InputError):
         # An odd reading inflates the observed scatter; the predicted one stays as it is.
         sigma = predicted_as_read(run, rows).total
-    apart = _from_the_others(run, run.per_interval(rows), sigma)
+    apart = _from_the_others(run, per_interval(run, rows), sigma)
     p_each = 2 * norm.sf(apart)
     p = 1 - (1 - float(p_each.min())) ** int(np.sum(apart > 0))
     odd = rows["row"][p_each <= max(float(p_each.min()), DOUBT / len(rows))].tolist()

@@ -22,6 +22,7 @@ from quantize.charge.checks import (
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.faults import deviations_as_read
 from quantize.charge.rows import Rows, root_mean_square
+from quantize.charge.run_table import per_interval
 from quantize.charge.stated import plus_minus
 
 _CERTAINLY_HEAPED = 0.8  # share of last digits 0 and 5 that no steps of nature keep up
@@ -100,7 +101,7 @@ def labels_sorted(run: Rows) -> Check:
     if (rows["state"] == "").all():
         sentence = "no labels are given, so none can have been read off the values."
         return judged(name, True, 0.0, sentence)
-    y = run.per_interval(rows) * run.stretch()
+    y = per_interval(run, rows) * run.stretch()
     means = rows.assign(y=y).groupby("state", sort=False)["y"].mean()
     k = len(means)
     p = 4 / math.factorial(k)

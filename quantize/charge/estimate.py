@@ -24,6 +24,7 @@ from quantize.charge.levels import Levels, levels_of, steadied
 from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows, predicted_as_read, root_mean_square
+from quantize.charge.run_table import scatter_over
 from quantize.model.mixture import MixtureFit, fit_mixture
 from quantize.readings import Readings
 
@@ -283,7 +284,7 @@ def _contradicted(run: Rows) -> float | None:
     """Observed over predicted scatter, if it is outside the believed range beyond doubt."""
     from scipy.stats import chi2
 
-    ratio, degrees = run.scatter(predicted_as_read(run, run.driven).total)
+    ratio, degrees = scatter_over(run, predicted_as_read(run, run.driven).total)
     if degrees < _LEAST_REPEATS:
         return None
     above = float(chi2.sf(degrees * (ratio / _SIGMA_DOUBT) ** 2, degrees))

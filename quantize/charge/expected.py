@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray
 from quantize.charge.agreement import named
-from quantize.charge.apparatus import Apparatus
+from quantize.charge.apparatus import Apparatus, value_of
 from quantize.charge.bench import fit_inputs
 from quantize.charge.budgets import Divisions, lacking
 from quantize.charge.noise import at_fixed_time, diffusion_of, press_of
@@ -102,7 +102,7 @@ class Setup:
             diffusion=diffusion_of(bench, fall=fall, interval=interval),
             press=press_of(bench),
             rounding=rounding,
-            length=bench.value("reticle.length", math.inf),
+            length=value_of(bench, "reticle.length", math.inf),
         )
 
     @property

@@ -20,7 +20,7 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.checks import Check, judged, rows_named, unknown
 from quantize.charge.estimate import fit_run
 from quantize.charge.rows import Rows, predicted_as_read
-from quantize.charge.run_table import same_state, same_state_or_row
+from quantize.charge.run_table import per_interval, same_state, same_state_or_row
 
 Kind = Literal["label", "sign", "ten divisions", "apart"]
 R = TypeVar("R", bound=Rows)
@@ -105,7 +105,7 @@ class _Page:
         fixed = run.timing == "fixed distance" or "track_error" in rows
         return cls(
             index=index,
-            x=run.per_interval(rows),
+            x=per_interval(run, rows),
             sigma=deviations_as_read(run),
             time=run.time_of(run.table)[0][run.table.index.get_indexer(rows.index)],
             tens=np.zeros(index.size) if fixed else _TEN * run.interval / seconds,
@@ -323,7 +323,7 @@ def deviations_as_read(run: Rows) -> FloatArray:
     try:
         return np.concatenate([predicted_as_read(run, rows).total for rows in (driven, falls)])
     except InputError:
-        speed = driven.assign(x=run.per_interval(driven))
+        speed = driven.assign(x=per_interval(run, driven))
         speed = speed[speed["state"] != ""]
         off = (speed["x"] - speed.groupby(same_state(speed))["x"].transform("median")).abs()
         typical = 1.5 * float(off[off > 0].median()) if (off > 0).any() else 0.0

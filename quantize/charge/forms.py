@@ -8,7 +8,7 @@ from importlib import resources
 from typing import Any
 
 from quantize._support import validation
-from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
+from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus, value_of
 
 KINDS = ("fixed time", "fall and rise", "balance voltages", "tracks")
 """Experiments with an apparatus file and a page of their own."""
@@ -136,7 +136,7 @@ def cautions(
     These are reminders, not rules: ...
     """
     bench = Apparatus.of({}) if apparatus is None else load_apparatus(apparatus)
-    volts = max(abs(bench.value("plates.voltage", 0.0)), abs(largest_voltage or 0.0))
+    volts = max(abs(value_of(bench, "plates.voltage", 0.0)), abs(largest_voltage or 0.0))
     say = _forms()["cautions"]
     found = [say["voltage"].format(volts=volts)] if volts > TOUCH_LIMIT else []
     found += [say[hazard] for hazard in bench.hazards]

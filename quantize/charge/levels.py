@@ -22,6 +22,7 @@ from quantize.charge.fall import NO_SCATTER
 from quantize.charge.noise import ROUNDING_SD
 from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.rows import Rows, predicted_as_read, predicted_or_none, root_mean_square
+from quantize.charge.run_table import per_interval
 from quantize.charge.stated import counted, plus_minus
 from quantize.readings import Readings
 from quantize.shared_shift import SharedShift
@@ -188,7 +189,7 @@ def trend_of(run: Rows) -> Trend | None:
     if len(falls) < _LEAST_FALLS or length == 0 or at[falls.index].nunique() < 2:
         return None
     place = (at - at[falls.index].mean()) / length
-    x = -run.per_interval(falls)
+    x = -per_interval(run, falls)
     tau = place[falls.index].to_numpy(float)
     squares, degrees = float(tau @ tau), x.size - 2
     slope = float(tau @ x) / squares

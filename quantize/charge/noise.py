@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge import air, drag
-from quantize.charge.apparatus import Apparatus
+from quantize.charge.apparatus import Apparatus, value_of
 
 ROOM = 295.15  # K, where no temperature is stated
 ROOM_AIR_DENSITY = 1.2  # kg/m3
@@ -115,7 +115,7 @@ def weight_by_size(apparatus: Apparatus) -> float:
     """Weight less buoyancy in ordinary air, N, from diameter and density."""
     purpose = "the fall of the sphere"
     density = apparatus.need("sphere.density", purpose=purpose).value - ROOM_AIR_DENSITY
-    gravity = apparatus.value("site.gravity", drag.STANDARD_GRAVITY)
+    gravity = value_of(apparatus, "site.gravity", drag.STANDARD_GRAVITY)
     size = apparatus.need("sphere.diameter", purpose=purpose).value
     return float(drag.effective_weight(size, density, gravity))
 
@@ -125,17 +125,17 @@ def mobility_of(apparatus: Apparatus, *, fall_speed: float | None = None) -> flo
     weight = apparatus.get("sphere.weight")
     if fall_speed is not None and weight is not None:
         return fall_speed / weight.value
-    t = apparatus.value("air.temperature", ROOM)
-    p = apparatus.value("air.pressure", air.STANDARD_PRESSURE)
+    t = value_of(apparatus, "air.temperature", ROOM)
+    p = value_of(apparatus, "air.pressure", air.STANDARD_PRESSURE)
     slip = drag.SlipCorrection(apparatus.word("air.slip", "Kim 2005"))
-    viscosity = apparatus.value("air.viscosity", float(air.viscosity(t)))
+    viscosity = value_of(apparatus, "air.viscosity", float(air.viscosity(t)))
     if apparatus.has("sphere.diameter"):
         d = apparatus.need("sphere.diameter").value
     elif fall_speed is not None and apparatus.has("sphere.density"):
         d = drag.diameter_from_fall(
             fall_speed,
             density_difference=apparatus.need("sphere.density").value - ROOM_AIR_DENSITY,
-            gravity=apparatus.value("site.gravity", drag.STANDARD_GRAVITY),
+            gravity=value_of(apparatus, "site.gravity", drag.STANDARD_GRAVITY),
             viscosity=viscosity,
             slip=slip,
             temperature=t,
@@ -156,9 +156,9 @@ def diffusion_of(
     scale = apparatus.need("reticle.division", purpose="the predicted scatter").value
     fall_speed = None if fall is None else fall * scale / interval
     mobility = mobility_of(apparatus, fall_speed=fall_speed)
-    return float(drag.diffusion(mobility, apparatus.value("air.temperature", ROOM))) / scale**2
+    return float(drag.diffusion(mobility, value_of(apparatus, "air.temperature", ROOM))) / scale**2
 
 
 def press_of(apparatus: Apparatus) -> float:
     """Standard deviation of one press of the watch, s; zero where none is stated."""
-    return apparatus.value("watch.press", 0.0)
+    return value_of(apparatus, "watch.press", 0.0)

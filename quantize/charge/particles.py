@@ -12,6 +12,7 @@ import pandas as pd
 
 from quantize._support.errors import InputError, explained, warn
 from quantize._support.randomness import RngLike, generator
+from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import (
     constant,
@@ -31,7 +32,7 @@ from quantize.charge.particle_posterior import (
     joint_posterior,
     rivals_of,
 )
-from quantize.charge.propagation import Estimate, Propagation, correlation_matrix, root_of
+from quantize.charge.propagation import Propagation, WithInterval, correlation_matrix, root_of
 from quantize.charge.quantity import OWN_SCOPES
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis
@@ -42,7 +43,7 @@ _FORMULAS = ("viscosity formula", "humidity formula", "slip formula")  # the sam
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class JointUnit(Estimate):
+class JointUnit(WithInterval, Result):
     """Result of `joint_unit`.
 
     Attributes
@@ -64,6 +65,8 @@ class JointUnit(Estimate):
 
     _private: ClassVar[tuple[str, ...]] = ("grid", "density")
 
+    value: float
+    standard_uncertainty: float
     shared: float
     particles: pd.DataFrame
     homogeneity: dict[str, float]

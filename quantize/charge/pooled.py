@@ -13,6 +13,7 @@ import pandas as pd
 
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
+from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import (
     constant,
@@ -23,7 +24,7 @@ from quantize.charge.adjustment import (
 )
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
 from quantize.charge.particles import logs_and_errors
-from quantize.charge.propagation import Estimate
+from quantize.charge.propagation import WithInterval
 from quantize.charge.rows import Rows
 from quantize.charge.run import Run
 from quantize.charge.run_analysis import RunAnalysis
@@ -34,7 +35,7 @@ _TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class PooledUnit(Estimate):
+class PooledUnit(WithInterval, Result):
     """Result of `pool_runs`; its interval is by Student's t, one freedom less than there are runs.
 
     Attributes
@@ -55,6 +56,8 @@ class PooledUnit(Estimate):
         Runs that are not in it, and why.
     """
 
+    value: float
+    standard_uncertainty: float
     shared: float
     between: float
     homogeneity: dict[str, float]

@@ -21,12 +21,8 @@ RANDOM_SCOPES = ("reading", "state")
 Model = Callable[..., Any]
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class Estimate(Result):
-    """A value with its standard uncertainty."""
-
-    value: float
-    standard_uncertainty: float
+class WithInterval:
+    """What the results that are a value with a standard uncertainty have in common."""
 
     def interval(self, prob: float = 0.95) -> FloatArray:
         """Give the interval of the value, with equal tails.
@@ -49,7 +45,7 @@ class Estimate(Result):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class Propagation(Estimate):
+class Propagation(WithInterval, Result):
     """A derived quantity with its budget.
 
     Attributes
@@ -71,6 +67,8 @@ class Propagation(Estimate):
 
     _private: ClassVar[tuple[str, ...]] = ("inputs", "model", "correlations")
 
+    value: float
+    standard_uncertainty: float
     degrees_of_freedom: float
     unit: str
     budget: pd.DataFrame

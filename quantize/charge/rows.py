@@ -23,7 +23,7 @@ from quantize.charge.noise import (
     press_of,
 )
 from quantize.charge.quantity import Quantity, from_repeats
-from quantize.charge.run_table import RunTable, same_state, speed_of
+from quantize.charge.run_table import RunTable, per_interval, same_state, speed_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -46,7 +46,7 @@ class Rows(RunTable):
         falls = self.falls
         if len(falls) == 0:
             return None
-        scaled = -self.per_interval(falls)
+        scaled = -per_interval(self, falls)
         n = scaled.size
         mean = float(-falls["divisions"].sum() / falls["seconds"].sum() * self.interval)
         if mean <= 0:
@@ -267,7 +267,7 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     measured = run.fall_as_read()
     assert measured is not None
     return line_in_charge(
-        -run.per_interval(falls),
+        -per_interval(run, falls),
         at["moved"].to_numpy(float),
         at["stretch"].to_numpy(float),
         reference=reference,

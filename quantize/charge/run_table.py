@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.charge.apparatus import Apparatus
+from quantize.charge.apparatus import Apparatus, value_of
 from quantize.charge.noise import ROUNDING_SD, at_fixed_time, over_fixed_distance
 from quantize.charge.quantity import Quantity, put
 from quantize.charge.reticle import written_step
@@ -194,7 +194,7 @@ class RunTable:
     def resolution(self) -> float:
         """Step to which positions are read, in divisions: declared, else as they are written."""
         read = written_step(self.raw_divisions()) or _STEP_IN_FULL_PRECISION
-        return self.known.value("reticle.step", read)
+        return value_of(self.known, "reticle.step", read)
 
     def rounding(self, rows: pd.DataFrame, ends: str | None = None) -> FloatArray:
         """Standard deviation that rounding gives each of `rows`, in divisions per interval.
@@ -215,21 +215,9 @@ class RunTable:
         sd = self.resolution() * ROUNDING_SD[ends or declared]
         return at_fixed_time(0.0, seconds, rounding=sd).rounding * self.interval
 
-    def per_interval(self, rows: pd.DataFrame) -> FloatArray:
-        """Divisions per `interval` of each of `rows`, as read."""
-        return speed_of(rows) * self.interval
-
-    def scatter(self, over: FloatArray | float = 1.0) -> tuple[float, int]:
-        """Standard deviation within states at one voltage, per `interval`, and its freedom.
-
-        That of the readings `over` standard deviations of theirs, if these are given.
-        """
-        driven = self.driven
-        if driven.empty or (driven["state"] == "").all():
-            return 0.0, 0
-        codes = same_state(driven).factorize()[0]
-        within = levels_of(self.per_interval(driven), np.full(len(driven), over), codes)
-        return math.sqrt(within.scatter / max(within.degrees, 1)), within.degrees
+    def scatter(self) -> tuple[float, int]:
+        """Standard deviation within states at one voltage, per `interval`, and its freedom."""
+        return scatter_over(self, 1.0)
 
     def time_of(self, rows: pd.DataFrame) -> tuple[FloatArray, str]:
         """When `rows` were read: by the clock if every one of them has a time, else by order."""
@@ -296,6 +284,21 @@ def _commonest(values: FloatArray, decimals: int = 6) -> float:
 def speed_of(rows: pd.DataFrame) -> FloatArray:
     """Divisions per second of each of `rows`."""
     return np.asarray(rows["divisions"] / rows["seconds"], dtype=np.float64)
+
+
+def per_interval(run: RunTable, rows: pd.DataFrame) -> FloatArray:
+    """Divisions per interval of each of `rows`, as read."""
+    return speed_of(rows) * run.interval
+
+
+def scatter_over(run: RunTable, sigma: FloatArray | float) -> tuple[float, int]:
+    """As `RunTable.scatter`, of the driven readings over standard deviations of theirs."""
+    driven = run.driven
+    if driven.empty or (driven["state"] == "").all():
+        return 0.0, 0
+    codes = same_state(driven).factorize()[0]
+    within = levels_of(per_interval(run, driven), np.full(len(driven), sigma), codes)
+    return math.sqrt(within.scatter / max(within.degrees, 1)), within.degrees
 
 
 def same_state(rows: pd.DataFrame) -> pd.Series[str]:

@@ -9,6 +9,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize.charge import air, checks_motion, checks_page, drag, plates
 from quantize.charge.agreement import sphere_agreement
+from quantize.charge.apparatus import value_of
 from quantize.charge.bench import bench_of_run
 from quantize.charge.budgets import by_every_route, one_division, with_voltage
 from quantize.charge.checks import Check, Checks, Graded, held_together, judged, unknown
@@ -143,7 +144,7 @@ def size_from_fall(run: Rows) -> list[Check]:
     relative = 2 * math.hypot(diameter.relative, own)
     good = abs(ratio - 1) <= max(3 * math.hypot(relative, fall.relative), 0.05)
     sentence = f"the sphere falls {ratio:.2f} times as fast as its stated size and density imply"
-    viscosity = float(air.viscosity(bench.value("air.temperature", ROOM)))
+    viscosity = float(air.viscosity(value_of(bench, "air.temperature", ROOM)))
     number = float(drag.reynolds(diameter.value, speed, viscosity, ROOM_AIR_DENSITY))
     slow, size = number < _LARGEST_REYNOLDS, "as slow as Stokes' law wants it"
     if not slow:

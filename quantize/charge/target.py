@@ -20,7 +20,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize.charge.agreement import sphere_agreement
-from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
+from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus, value_of
 from quantize.charge.budgets import taken_for_exact
 from quantize.charge.expected import (
     Expected,
@@ -230,13 +230,13 @@ def _setup(bench: Apparatus, held: float | None, interval: float | None) -> tupl
             'fixed time; declare timing = "fixed time" under [run], with an interval.'
         )
     purpose = "a plan in coulombs"
-    time = bench.value("run.interval", _USUAL_INTERVAL)
+    time = value_of(bench, "run.interval", _USUAL_INTERVAL)
     if interval is not None:
         time = validation.positive("interval", interval)
     division = bench.need("reticle.division", purpose=purpose).value
     gap = bench.need("plates.separation", purpose=purpose).value
     weight = weight_of(bench)
-    fall = bench.value("fall.divisions", 0.0) or mobility_of(bench) * weight * time / division
+    fall = value_of(bench, "fall.divisions", 0.0) or mobility_of(bench) * weight * time / division
     if held is None:
         volts = abs(bench.need("plates.voltage", purpose=f"{purpose} without `held`").value)
         balanced = weight * gap / (volts * ACCEPTED_CHARGE)
@@ -248,7 +248,7 @@ def _setup(bench: Apparatus, held: float | None, interval: float | None) -> tupl
         asked = Quantity(value=volts, standard_uncertainty=spread, unit="V", scope="session")
         bench = bench.changed(plates__voltage=asked)
     rounding = ROUNDING_SD[str(bench.word("reticle.rounding", "both ends"))]
-    rounding *= bench.value("reticle.step", 1.0)
+    rounding *= value_of(bench, "reticle.step", 1.0)
     return bench, Setup.on(bench, unit=fall / balanced, fall=fall, interval=time, rounding=rounding)
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
+from quantize.charge.apparatus import value_of
 from quantize.charge.headers import PASSAGES, Header
 from quantize.charge.noise import diffusion_of
 from quantize.charge.page import cell_number
@@ -122,7 +123,7 @@ def _localisation(tracks: list[_Track], bench: Apparatus) -> float:
     if bench.has("reticle.localisation"):
         return bench.need("reticle.localisation").value
     every = np.concatenate([track.positions for track in tracks])
-    step = bench.value("reticle.step", written_step(every) or 0.0)
+    step = value_of(bench, "reticle.step", written_step(every) or 0.0)
     if not step:
         raise InputError(
             "`reticle.localisation` is missing: the positions are written in full precision, so "

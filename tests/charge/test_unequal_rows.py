@@ -10,6 +10,7 @@ from plain_bench import DROPS
 import quantize as qz
 from quantize.charge import Run
 from quantize.charge.rows import predicted_as_read, predicted_scatter
+from quantize.charge.run_table import scatter_over
 
 RELATIVE = np.array([0.4, 1.6, 0.7, 1.2, 0.5, 1.5, 0.9, 0.3])
 VALUES = [2.05, 3.7, 6.04, 8.2, 9.96, 13.7, 4.05, 11.98]
@@ -101,7 +102,7 @@ def test_scatter_is_held_against_each_reading_s_own_prediction():
     for seed in range(30):
         drawn = DROPS.draw(np.random.default_rng(seed))
         run = Run(drawn.page, drawn.apparatus)
-        ratio, degrees = run.scatter(predicted_as_read(run, run.driven).total)
+        ratio, degrees = scatter_over(run, predicted_as_read(run, run.driven).total)
         assert degrees == 8
         squares.append(ratio**2)
         jumped = run.checks().of("the charge stayed the same")
