@@ -138,9 +138,14 @@ class Graded:
 
 
 def graded_by_t(
-    name: str, off: float, degrees: float, sentence: str, *, number: float | None = None,
+    name: str,
+    off: float,
+    degrees: float,
+    sentence: str,
+    *,
+    number: float | None = None,
     cause: str = "",
-) -> Graded:  # fmt: skip
+) -> Graded:
     """A check of what lies `off` standard errors away, by Student's t on both sides."""
     from scipy.stats import t
 

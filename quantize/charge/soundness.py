@@ -25,6 +25,7 @@ from quantize.charge.propagation import Propagation
 from quantize.charge.rows import Rows, predicted_as_read
 
 _LARGEST_REYNOLDS = 0.1
+_FURTHER = "; take a smaller sphere, or plates further apart"
 _BESIDE = 0.25  # of the other uncertainties; added in square, it makes 3 % more of them
 
 
@@ -203,11 +204,10 @@ def plates_far_away(run: Rows) -> list[Check]:
         least = min(_relative(p) for p in found.values())
         parts.append(f"and the image in one plate pulls with {pulled:.1g} of the weight")
         doubts[pulled / least] = f"{100 * least:.2g} %"
-    small = max(doubts, default=0.0) < _BESIDE
-    end = f": negligible beside the {doubts[max(doubts)]} of everything else" if doubts else ""
-    if not small:
-        end = end.replace("negligible", "NOT negligible")
-        end += "; take a smaller sphere, or plates further apart"
+    small, end = max(doubts, default=0.0) < _BESIDE, ""
+    if doubts:
+        word, advice = ("negligible", "") if small else ("NOT negligible", _FURTHER)
+        end = f": {word} beside the {doubts[max(doubts)]} of everything else{advice}"
     return [judged("the plates are far away", small, slowed, f"{', '.join(parts)}{end}.")]
 
 
