@@ -200,6 +200,8 @@ def compare_null(
     >>> qz.compare_null(sample, (1.2, 5), n_resamples=999, rng=1).p_value < 0.05
     True
     """
+    from threadpoolctl import threadpool_limits
+
     data = as_readings(readings, columns=columns)
     mode, b = validation.offset_mode(offset)
     size = tails.resamples(n_resamples)
@@ -221,7 +223,9 @@ def compare_null(
             (sampler, measure, count, child, len(data))
             for count, child in zip(batches, children, strict=True)
         ]
-        values = np.concatenate(list(bar.over(ordered_map(_one_batch, tasks, workers))))
+        # Products of small matrices are slower on several threads, much so beside other work.
+        with threadpool_limits(1):
+            values = np.concatenate(list(bar.over(ordered_map(_one_batch, tasks, workers))))
         distributions[label] = _need_spread(values, label) if callable(null) else values
     bar.close()
     p_values = {label: tails.counted_p(observed, drawn) for label, drawn in distributions.items()}
