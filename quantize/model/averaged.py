@@ -146,7 +146,7 @@ class AveragedPosterior(Posterior):
     def averaged(self) -> Averaged:
         """The posteriors at the values of the shift."""
         if self.alone:
-            rule = OF_TWO if self.one_of_many else Rule()
+            rule = OF_TWO if self.common is not None else Rule()
         else:
             broad = isinstance(self.at_shift(0.0), AveragedPosterior)
             rule = OF_TWO if broad else Rule(first=9)

@@ -11,32 +11,30 @@ import numpy as np
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model import distributions
 from quantize.model.likelihood import Likelihood, Parameters
-from quantize.model.nodes import NoiseNodes
+from quantize.model.nodes import NoiseNodes, NoiseTree
 from quantize.model.noise import grown_variance
 from quantize.model.priors import ParameterPriors, TaperedSigma
 
-DIRECTIONS = ("unit", "offset", "sigma", "growth")
-"""What a box can be halved in, in the order in which `Boxes.halved` numbers them."""
 _FEWEST_CELLS = 64
 _FEWEST_FOLDS = 3
 _FAR = 100.0  # spreads of an offset from its middle
 _ROOT = 4
 _PARTS = 5
+_PART = 1_000_000
 _BROAD = 0.8
 """Lattice step, in deviations, where other parameters are integrated over as well."""
 
 
 class Boxes:
-    """Boxes in columns: an array of shape (8, m).
+    """Boxes in columns: an array of shape (5, m).
 
-    `place` of n0·2^`level` cells of log unit, `part` of 2^`fold` cells of the offset, and the nodes
-    from `s0` up to but not including `s1` of sigma and from `g0` to `g1` of growth.
+    `place` of n0·2^`level` cells of log unit, `part` of 2^`fold` cells of the offset, and the
+    `noise`, a cell of the tree of sigma and growth.
     """
 
     def __init__(self, columns: IntArray) -> None:
         self.columns = columns
-        self.place, self.level, self.part, self.fold = columns[:4]
-        self.s0, self.s1, self.g0, self.g1 = columns[4:]
+        self.place, self.level, self.part, self.fold, self.noise = columns
 
     @property
     def size(self) -> int:
@@ -47,8 +45,8 @@ class Boxes:
         """Some of them."""
         return Boxes(self.columns[:, which])
 
-    def halved(self, direction: IntArray) -> Boxes:
-        """Every box replaced by its two halves in its direction (see `DIRECTIONS`)."""
+    def halved(self, direction: IntArray, tree: NoiseTree) -> Boxes:
+        """Every box replaced by its two halves, in log unit (0), the offset (1) or noise (2)."""
         columns = np.repeat(self.columns, 2, axis=1)
         upper = np.tile([0, 1], self.size)
         way = np.repeat(direction, 2)
@@ -56,10 +54,8 @@ class Boxes:
             here = np.flatnonzero(way == number)
             columns[at, here] = 2 * columns[at, here] + upper[here]
             columns[depth, here] += 1
-        for number, (first, last) in enumerate(((4, 5), (6, 7)), start=2):
-            for half, end in ((0, last), (1, first)):
-                here = np.flatnonzero((way == number) & (upper == half))
-                columns[end, here] = (columns[first, here] + columns[last, here]) // 2
+        here = np.flatnonzero(way == 2)
+        columns[4, here] = tree.half[upper[here], columns[4, here]]
         return Boxes(columns)
 
 
@@ -68,11 +64,10 @@ def joined(parts: list[Boxes]) -> Boxes:
     return Boxes(np.concatenate([part.columns for part in parts], axis=1))
 
 
-def whole(cells: int, level: int, sigmas: int, growths: int) -> Boxes:
+def whole(cells: int, level: int) -> Boxes:
     """`cells`·2^`level` of log unit, each with every offset, sigma and growth."""
-    columns = np.zeros((8, cells * 2**level), dtype=np.int64)
+    columns = np.zeros((5, cells * 2**level), dtype=np.int64)
     columns[0], columns[1] = np.arange(cells * 2**level), level
-    columns[5], columns[7] = sigmas, growths
     return Boxes(columns)
 
 
@@ -101,7 +96,7 @@ class Lattice:
     ) -> None:
         self.likelihood = likelihood
         self.prior = prior
-        self.noise = noise
+        self.noise, self.tree = noise, noise.tree
         self.start = float(np.log(prior.low))
         self.length = float(np.log(prior.high)) - self.start
         self.moving = prior.free or distributions.is_distribution(prior.offset)
@@ -114,21 +109,21 @@ class Lattice:
             self.extent = (max(ends[0], middle - far), min(ends[1], middle + far))
         self.fine = lattice_step(likelihood.states)
         self.broad = broad or self.moving
-        if self.broad or noise.growths.size > 1:
+        if self.broad or distributions.is_distribution(prior.growth):
             self.fine = _BROAD if self.broad else 1.0
         self.jumps = likelihood.envelope.declared
         if self.jumps and not self.moving:
             self.fine *= 2
         self._resolution()
-        log_s = noise.sigmas.log_weight
+        self.log_weight = self.tree.log_weight
         if distributions.is_distribution(prior.sigma):
-            log_s = log_s + prior.log_sigma_density(noise.sigmas.place, noise.sigmas.place)
-        self.most_s = _range_maxima(log_s)
-        self.most_g = _range_maxima(noise.growths.log_weight)
+            sigma = self.tree.middle[0]
+            self.log_weight = self.log_weight + prior.log_sigma_density(sigma, sigma)
+        self.most_log_weight = self.tree.largest(self.log_weight[self.tree.leaves])
 
     def _resolution(self) -> None:
-        """Cells of log unit and of the offset that suit each node of sigma and growth."""
-        terms, c = self.likelihood, self.noise
+        """Cells of log unit and of the offset that suit the largest noise of each cell."""
+        terms, tree = self.likelihood, self.tree
         measured = terms.beyond == 0
         x = terms.x[measured]
         given = self.prior.offset
@@ -136,19 +131,30 @@ class Lattice:
         origin = self.prior.origin if self.prior.free else known
         self.lever = np.abs(x - origin)
         shift = terms.lever[measured]
-        constant = np.square(c.sigmas.place[:, None] * terms.scale[measured])[:, None, :]
-        constant = constant + terms.step[measured] ** 2 / 12
-        self.variance = grown_variance(constant, c.growths.place[:, None], x, terms.power)
-        information = np.sqrt(np.sum(np.square(self.lever) / self.variance, axis=2))
+        scale, rounded = terms.scale[measured], terms.step[measured] ** 2 / 12
+        information, self.about = np.empty((2, tree.pair.size))
+        parts = x.size * tree.pair.size // _PART + 1
+        for cells in np.array_split(np.arange(tree.pair.size), parts):
+            constant = np.square(tree.sigma[1, cells, None] * scale) + rounded
+            variance = grown_variance(constant, tree.growth[1, cells, None], x, terms.power)
+            information[cells] = np.sqrt(np.sum(np.square(self.lever) / variance, axis=1))
+            self.about[cells] = np.sqrt(np.sum(np.square(shift) / variance, axis=1))
+        far = int(np.argmax(self.lever / scale))
+        self.farthest = float(self.lever[far])
+        self._far = x[far], scale[far], rounded[far]
         wanted = np.maximum(self.length * information / self.fine, _FEWEST_CELLS)
         self.root = _ROOT
         if wanted.size == 1:
-            self.root = int(np.ceil(wanted[0, 0] / 2.0 ** np.floor(np.log2(wanted[0, 0] / _ROOT))))
+            self.root = int(np.ceil(wanted[0] / 2.0 ** np.floor(np.log2(wanted[0] / _ROOT))))
         # The peak of many readings is smooth, and steps a little longer than asked for will do.
         spare = float(np.interp(terms.states, (40, 100), (0.0, 0.3)))
         self.levels = np.ceil(np.log2(wanted / self.root) - spare).astype(np.int64)
-        self.about = np.sqrt(np.sum(np.square(shift) / self.variance, axis=2))
-        self.far = int(np.argmax(self.lever / terms.scale[measured]))
+
+    def deviation(self, sigma: FloatArray, growth: FloatArray) -> FloatArray:
+        """That of the reading that is farthest off, its error held against that."""
+        x, scale, rounded = self._far
+        constant = np.square(sigma * scale) + rounded
+        return np.sqrt(grown_variance(constant, growth, x, self.likelihood.power))
 
     def step(self, b: Boxes) -> FloatArray:
         step: FloatArray = self.length / (self.root * np.exp2(b.level.astype(np.float64)))
@@ -166,8 +172,20 @@ class Lattice:
             return log_unit, np.zeros(b.size)
         return log_unit, self.extent[0] + (b.part + 0.5) * self.shift_cell(b)
 
-    def parameters(self, b: Boxes, log_unit: FloatArray, shift: FloatArray) -> Parameters:
-        """At the given units and shifts, and the largest sigma and growth of each box."""
+    def coarse(self, b: Boxes, unit: FloatArray) -> BoolArray:
+        """Boxes that may stand for all that they hold where that has little mass."""
+        some: BoolArray = self.tree.coarse[b.noise] & (b.level >= self.levels[b.noise] - 1)
+        some &= b.fold >= self.folds(b.noise, unit) - 1
+        return some
+
+    def parameters(
+        self, b: Boxes, log_unit: FloatArray, shift: FloatArray, *, middle: bool = False
+    ) -> Parameters:
+        """At the given units and shifts, and the largest sigma and growth of each box.
+
+        With `middle` those in the middle, which are the largest where it holds one node.
+        """
+        noise = (self.tree.sigma[1], self.tree.growth[1]) if not middle else self.tree.middle
         unit = np.exp(log_unit)
         if self.prior.free:
             offset = self.prior.origin + unit * shift
@@ -175,17 +193,17 @@ class Lattice:
             offset = shift if self.moving else np.full(unit.size, float(self.prior.offset))
         return Parameters(
             unit=unit,
-            sigma=self.noise.sigmas.place[b.s1 - 1],
+            sigma=noise[0][b.noise],
             offset=offset,
-            growth=self.noise.growths.place[b.g1 - 1],
+            growth=noise[1][b.noise],
             outliers=np.zeros(unit.size),
         )
 
-    def folds(self, s: IntArray, g: IntArray, unit: FloatArray) -> IntArray:
+    def folds(self, noise: IntArray, unit: FloatArray) -> IntArray:
         """How often the offset is halved at last."""
         if not self.moving:
             return np.zeros(unit.size, dtype=np.int64)
-        wanted = self.about[s, g] / self.fine
+        wanted = self.about[noise] / self.fine
         if self.prior.free:
             wanted = unit * wanted
         else:
@@ -216,8 +234,8 @@ class Lattice:
         self, b: Boxes, log_unit: FloatArray, shift: FloatArray, log_cell: FloatArray
     ) -> FloatArray:
         """Log mass at places within boxes, shape (m, W)."""
-        p = self.parameters(b, log_unit, shift)
-        mass = self._log_prior(p) + log_cell + self.log_weight(b)
+        p = self.parameters(b, log_unit, shift, middle=True)
+        mass = self._log_prior(p) + log_cell + self.log_weight[b.noise]
         possible = np.flatnonzero(np.isfinite(mass))
         shares = self.noise.shares
         out = np.full((b.size, shares.size), -np.inf)
@@ -270,10 +288,6 @@ class Lattice:
         total: FloatArray = np.logaddexp.reduce(masses, axis=0)
         return total
 
-    def log_weight(self, b: Boxes) -> FloatArray:
-        weight: FloatArray = self.most_s[b.s0, b.s1] + self.most_g[b.g0, b.g1]
-        return weight
-
     def _log_prior(self, p: Parameters) -> FloatArray:
         """Log prior of unit, offset, and of a sigma that depends on the unit."""
         value = self.prior.log_unit_density(p.unit)
@@ -282,15 +296,6 @@ class Lattice:
         if distributions.is_distribution(self.prior.offset):
             value = value + distributions.log_density(self.prior.offset, p.offset)
         return value
-
-
-def _range_maxima(values: FloatArray) -> FloatArray:
-    """Table t[i, j] of the largest of values[i:j]; −inf where that is empty."""
-    n = values.size
-    table = np.full((n, n + 1), -np.inf)
-    for i in range(n):
-        table[i, i + 1 :] = np.maximum.accumulate(values[i:])
-    return table
 
 
 def _pieces(

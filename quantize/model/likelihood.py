@@ -195,7 +195,7 @@ class Likelihood(Terms):
         law = p.sigma[:, None] * float(self.scale.min()), p.growth[:, None]
         # Repeats know their size better than one reading; where the deviation changes with the
         # mean, the comb has to be finer still.
-        fine = self.sharpness * (0.3 if self.power else 1.0)
+        fine = self.sharpness * (1.0, 0.3, 0.45)[self.power]
 
         def place(size: FloatArray | float) -> FloatArray:
             return in_deviations(size, *law, self.power)
@@ -231,7 +231,12 @@ class Likelihood(Terms):
 
     def _by_state(self, p: Parameters, cell: Cell | None, share: FloatArray) -> FloatArray:
         """Log likelihood of each state at each share of outliers, shape (m, J, W)."""
-        teeth = self.teeth_of(p, cell)
+        first, count = self.first_teeth(p, cell)
+        if not self.free_weights:
+            together = self.log_sums_together(p, cell, first, count)
+            if together is not None:
+                return self._with_share(together, share)
+        teeth = self.teeth_from(first, count)
         log_f = self.densities(p, cell, teeth)
         return self._states_from(log_f, self._log_mass(p, cell, teeth), share)
 
@@ -267,15 +272,8 @@ class Likelihood(Terms):
         return self.masses(p, cell, teeth)
 
     def _states_from(self, log_f: FloatArray, mass: FloatArray, share: FloatArray) -> FloatArray:
-        if not np.any(share > 0):
-            out = log_sum(self.per_state(log_f) + mass)[:, :, None]
-            out = np.repeat(out, share.shape[1], axis=2) if share.shape[1] > 1 else out
-        elif self.states == self.x.size:
-            # With one reading a state, the likelihood is linear in the share.
-            on_comb = log_sum(log_f + mass)[:, :, None] + np.log1p(-share)[:, None, :]
-            with np.errstate(divide="ignore"):
-                off = self._log_outside()[:, None] + np.log(share)[:, None, :]
-            out = np.logaddexp(on_comb, off)
+        if self.states == self.x.size or not np.any(share > 0):
+            out = self._with_share(log_sum(self.per_state(log_f) + mass), share)
         else:
             columns = []
             for w in share.T:
@@ -285,6 +283,15 @@ class Likelihood(Terms):
         if self.mute.size:
             out[:, self.mute] = 0.0
         return out
+
+    def _with_share(self, on_comb: FloatArray, share: FloatArray) -> FloatArray:
+        """Log likelihood of each state at each share of outliers, in which it is linear."""
+        if not np.any(share > 0):
+            return np.repeat(on_comb[:, :, None], share.shape[1], axis=2)
+        with np.errstate(divide="ignore"):
+            off = self._log_outside()[:, None] + np.log(share)[:, None, :]
+        both: FloatArray = np.logaddexp(on_comb[:, :, None] + np.log1p(-share)[:, None, :], off)
+        return both
 
     def _terms(
         self, log_f: FloatArray, mass: FloatArray | float, share: FloatArray

@@ -248,11 +248,9 @@ def fit_posterior(data: Readings, unit_range: UnitRange, model: MixtureModel) ->
 
 @dataclasses.dataclass(frozen=True, eq=False)
 class _AtShift:
-    """The posterior with the shift taken off at so many standard errors; it can be pickled."""
+    """`found` with the shift taken off at so many standard errors; it can be pickled."""
 
-    model: MixtureModel
-    readings: Readings
-    unit_range: UnitRange
+    found: Posterior
     on_lattice: bool
 
     @functools.cached_property
@@ -261,9 +259,9 @@ class _AtShift:
 
     def __call__(self, z: float) -> Posterior:
         if z not in self._kept:
-            moved = with_shift_at(self.readings, z)
+            found, moved = self.found, with_shift_at(self.found.readings, z)
             self._kept[z] = posterior_of(
-                self.model, moved, self.unit_range, on_lattice=self.on_lattice, one_of_many=True
+                found.model, moved, found.unit_range, on_lattice=self.on_lattice, common=found
             )
         return self._kept[z]
 
@@ -274,13 +272,13 @@ def posterior_of(
     unit_range: UnitRange,
     *,
     on_lattice: bool = True,
-    one_of_many: bool = False,
+    common: Posterior | None = None,
 ) -> Posterior:
     """The posterior of everything that `model` leaves unknown.
 
     With an error that the readings share, on a lattice of unit and shift; averaged over the shift
     where that would be too large, or `on_lattice` is false, and over the second of two. What is
-    averaged is `one_of_many`.
+    averaged has its noise in `common` with others.
 
     Raises
     ------
@@ -288,12 +286,10 @@ def posterior_of(
         Where a prior cannot be used with these readings.
     """
     need_few(readings)
-    found = Posterior.of(model, readings, unit_range, one_of_many=one_of_many)
+    found = Posterior.of(model, readings, unit_range, common=common)
     if not found.shared:
         return found
-    model = found.model
-
-    at_shift = _AtShift(model, readings, unit_range, on_lattice)
+    at_shift = _AtShift(found, on_lattice)
     assert readings.shift is not None
     if readings.shift.also is not None:
         if on_lattice and isinstance(at_shift(0.0), AveragedPosterior):

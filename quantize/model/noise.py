@@ -15,7 +15,7 @@ from quantize.readings import Readings
 POWERS = {"constant": 0, "counting": 1, "proportional": 2}
 """Laws of noise by the power of the mean with which the variance grows."""
 
-_HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
+HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 _FINE = 1e-3
 """Steps finer than this part of sd do not show."""
 _FAR = 1e4
@@ -23,7 +23,7 @@ _FAR = 1e4
 
 def log_normal(d: FloatArray, sd: FloatArray) -> FloatArray:
     """Normal density."""
-    density: FloatArray = -0.5 * np.square(d / sd) - np.log(sd) - _HALF_LOG_2PI
+    density: FloatArray = -0.5 * np.square(d / sd) - np.log(sd) - HALF_LOG_2PI
     return density
 
 
@@ -35,7 +35,7 @@ def log_normal_in_place(d: FloatArray, variance: FloatArray, least: FloatArray) 
     d /= variance
     d += np.log(variance, out=variance)
     d *= -0.5
-    d -= _HALF_LOG_2PI
+    d -= HALF_LOG_2PI
     return d
 
 
@@ -63,7 +63,7 @@ def _log_second_integral(z: FloatArray) -> FloatArray:
 
     y = np.clip(np.abs(z), 0, _FAR)
     mills = np.sqrt(np.pi / 2) * erfcx(y / np.sqrt(2))
-    tail = -0.5 * y**2 - _HALF_LOG_2PI + np.log(np.maximum(1 - y * mills, 1e-12))
+    tail = -0.5 * y**2 - HALF_LOG_2PI + np.log(np.maximum(1 - y * mills, 1e-12))
     ahead = np.log(np.maximum(np.maximum(z, 0) + np.exp(tail), 1e-300))
     value: FloatArray = np.where(z < 0, tail, ahead)
     return value

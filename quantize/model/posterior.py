@@ -57,7 +57,8 @@ class Points:
 class Posterior:
     """Posterior of unit, offset and noise for one sample; integrated when first asked for.
 
-    `one_of_many` says that it will be averaged with others, which need no fine lattice each.
+    One that will be averaged with others, which need no fine lattice each, has the priors and the
+    nodes of the noise in `common` with them.
     """
 
     model: MixtureModel
@@ -65,7 +66,7 @@ class Posterior:
     unit_range: UnitRange
     prior: ParameterPriors
     likelihood: Likelihood
-    one_of_many: bool = False
+    common: Posterior | None = None
 
     @classmethod
     def of(
@@ -74,17 +75,21 @@ class Posterior:
         readings: Readings,
         unit_range: UnitRange,
         *,
-        one_of_many: bool = False,
+        common: Posterior | None = None,
     ) -> Posterior:
         """That of everything that `model` leaves unknown, on one lattice; see `posterior_of`."""
         model = model.as_recorded(readings, unit_range.low)
+        prior = priors_of(model, unit_range, readings)
+        if common is not None:
+            noise = common.prior
+            prior = dataclasses.replace(prior, sigma=noise.sigma, growth=noise.growth)
         return cls(
             model=model,
             readings=readings,
             unit_range=unit_range,
-            prior=priors_of(model, unit_range, readings),
+            prior=prior,
             likelihood=likelihood_of(model, readings, unit_range.low),
-            one_of_many=one_of_many,
+            common=common,
         )
 
     @functools.cached_property
@@ -95,16 +100,19 @@ class Posterior:
             given = self.prior.offset
             offset = given if isinstance(given, float) else float(given.median())
         candidates = candidate_combs(self.readings, self.unit_range, offset, most=_RIVALS)
-        with_shift = MOST_OF_MANY if self.one_of_many else MOST_WITH_SHIFT
+        many = self.common is not None
+        with_shift = MOST_OF_MANY if many else MOST_WITH_SHIFT
         most = with_shift if self.shared else None
         return integrate(
-            self.likelihood, self.prior, candidates, most=most, one_of_many=self.one_of_many
+            self.likelihood, self.prior, self.noise, candidates, most=most, one_of_many=many
         )
 
     @functools.cached_property
     def noise(self) -> NoiseNodes:
         """Sigma, growth and share of outliers at which everything is evaluated."""
-        return noise_nodes(self.prior, self.likelihood.x.size)
+        if self.common is not None:
+            return self.common.noise
+        return noise_nodes(self.prior, self.likelihood)
 
     @property
     def shared(self) -> bool:

@@ -12,6 +12,7 @@ summed.
 from __future__ import annotations
 
 import copy
+import dataclasses
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from quantize.model import distributions, sigma_prior
 from quantize.model.bias import UnitBias
 from quantize.model.lattice import Boxes, Lattice, joined, whole
 from quantize.model.likelihood import Cell, Likelihood, Parameters
-from quantize.model.nodes import Nodes, log_continuum_evidence, noise_nodes
+from quantize.model.nodes import Nodes, NoiseNodes, log_continuum_evidence
 from quantize.model.priors import CUT, ParameterPriors, TaperedSigma
 
 NEGLIGIBLE = 15.0
@@ -33,18 +34,21 @@ _MOST_BOXES = 4_000_000
 _MOST_WORK = 7e8
 """Terms of the likelihood in the boxes of a search: about a minute."""
 _TERMS = "{:.0e} terms of the likelihood"
-_LOOK_AHEAD, _LOOK_FROM, _SAMPLES, _SAMPLED = 0.005, 1000, 4, 8
+_LOOK_AHEAD, _LOOK_FROM, _SAMPLES, _SAMPLED = 0.005, 1000, 4, 12
 """After this share of the work and from so many boxes on it is foretold, by samples of some."""
 _MOST_PAIRS = 10_000_000
 """Nodes of sigma and growth times levels that are begun with."""
-MOST_WITH_SHIFT, MOST_OF_MANY = 200_000, 50_000
+MOST_WITH_SHIFT, MOST_OF_MANY = 250_000, 60_000
 """With a shift, which can be averaged over instead; the second where that is one of many."""
 _COARSE = 0.1
-_BROAD_SIGMA = 4.0
+_BROAD_NOISE = 4.0
 """A box whose deviations have a larger log ratio is halved without being looked at."""
 _BLOCK = 20_000
-_FIRST_NODES = 12
-"""Of sigma, and of growth, among which the best is looked for first."""
+_LIGHT = 8.0
+"""Boxes whose bound is this far below the largest node are halved less often where growth is open:
+what they hold is a thousandth of the evidence, and errs by a part of that."""
+_FIRST_NODES, _NEAR = 12, 40
+"""Of sigma, and of growth, among which the best is looked for first, and of both beside that."""
 _FIRST_LEVEL = 10
 """Cells are halved as often before any is looked at, where every node needs it."""
 _NO_CHANCE = 745.0
@@ -58,6 +62,7 @@ class TooManyBoxes(InputError):
 def integrate(
     likelihood: Likelihood,
     prior: ParameterPriors,
+    noise: NoiseNodes,
     candidates: FloatArray,
     *,
     most: int | None = None,
@@ -72,8 +77,7 @@ def integrate(
     InputError
         If the boxes grow beyond memory, or no unit is possible at all.
     """
-    noise = noise_nodes(prior, likelihood.x.size)
-    pairs = noise.sigmas.size * noise.growths.size
+    pairs = noise.tree.leaves.size
     if pairs * likelihood.states > _MOST_PAIRS:
         raise InputError(
             f"`model` leaves sigma and growth open together for {likelihood.x.size:,} readings; "
@@ -117,8 +121,8 @@ class _Search:
         self.noise = lattice.noise
         self.best, self.work = -np.inf, 0.0
         self.most_work, self.looks_ahead_at = _MOST_WORK, _LOOK_AHEAD * _MOST_WORK
-        c = self.noise
-        many = lattice.broad or c.growths.size > 1 or c.shares.size > 1
+        self.open_growth = distributions.is_distribution(self.prior.growth)
+        many = lattice.broad or self.open_growth or self.noise.shares.size > 1
         self.negligible = NEGLIGIBLE_OF_MANY if many else NEGLIGIBLE
 
     def begin_at(self, candidates: FloatArray) -> None:
@@ -130,22 +134,22 @@ class _Search:
         unit, offset = candidates[inside].T
         if not unit.size:
             return
-        sizes = self.noise.sigmas.size, self.noise.growths.size
-        apart = [-(-size // _FIRST_NODES) for size in sizes]
-        some = [np.arange(step // 2, size, step) for size, step in zip(sizes, apart, strict=True)]
-        best = self._best_beside(self._nodes_at(unit, offset, *some), _BEST)
+        tree = self.lattice.tree
+        number = _FIRST_NODES ** (2 if self.open_growth else 1)
+        some = tree.leaves[:: -(-tree.leaves.size // number)]
+        best = self._best_beside(self._nodes_at(unit, offset, some), _BEST)
         p = self.lattice.parameters(best, *self.lattice.centres(best))
-        near = [
-            np.arange(max(at - step, 0), min(at + step + 1, size))
-            for at, size, step in zip((best.s0[0], best.g0[0]), sizes, apart, strict=True)
-        ]
-        self._best_beside(self._nodes_at(p.unit, p.offset, *near), 1)
+        far = np.abs(np.log(tree.sigma[0, tree.leaves] / p.sigma[0]))
+        if self.open_growth:
+            far = far + np.abs(np.log(tree.growth[0, tree.leaves] / p.growth[0]))
+        near = tree.leaves[np.argsort(far, kind="stable")[:_NEAR]]
+        self._best_beside(self._nodes_at(p.unit, p.offset, near), 1)
 
-    def _nodes_at(self, unit: FloatArray, offset: FloatArray, s: IntArray, g: IntArray) -> Boxes:
+    def _nodes_at(self, unit: FloatArray, offset: FloatArray, noise: IntArray) -> Boxes:
         """The boxes of single nodes that hold these units and offsets, for nodes of the noise."""
-        s, g, which = (each.ravel() for each in np.meshgrid(s, g, np.arange(unit.size)))
+        noise, which = np.repeat(noise, unit.size), np.tile(np.arange(unit.size), noise.size)
         unit, offset = unit[which], offset[which]
-        level, fold = self.lattice.levels[s, g], self.lattice.folds(s, g, unit)
+        level, fold = self.lattice.levels[noise], self.lattice.folds(noise, unit)
         low, high = self.lattice.extent
         shift = (offset - self.prior.origin) / unit % 1.0 if self.prior.free else offset
         part = np.zeros_like(fold)
@@ -153,7 +157,7 @@ class _Search:
             part = np.clip((shift - low) / (high - low) * 2.0**fold, 0, 2**fold - 1)
         along = (np.log(unit) - self.lattice.start) / self.lattice.length
         place = (along * self.lattice.root * 2.0**level).astype(np.int64)
-        return Boxes(np.stack([place, level, part.astype(np.int64), fold, s, s + 1, g, g + 1]))
+        return Boxes(np.stack([place, level, part.astype(np.int64), fold, noise]))
 
     def _best_beside(self, boxes: Boxes, most: int) -> Boxes:
         """The best of the nodes and of those beside the `most` best, whose mass is kept."""
@@ -175,10 +179,8 @@ class _Search:
 
     def final_boxes(self, most: int) -> Boxes:
         """The nodes of the lattices that may count."""
-        c = self.noise
         level = min(int(self.lattice.levels.min()), _FIRST_LEVEL)
-        todo = whole(self.lattice.root, level, c.sigmas.size, c.growths.size)
-        return self._final_among(todo, most)
+        return self._final_among(whole(self.lattice.root, level), most)
 
     def _final_among(self, todo: Boxes, most: int) -> Boxes:
         done: list[Boxes] = [todo.rows(slice(0, 0))]
@@ -217,9 +219,14 @@ class _Search:
 
     def _sorted_out(self, todo: Boxes) -> tuple[Boxes, Boxes]:
         """The boxes that are nodes, and the halves of the others that may hold nodes that count."""
-        todo = self._possible(todo)
         lattice = self.lattice
         p = lattice.parameters(todo, *lattice.centres(todo))
+        if isinstance(self.prior.sigma, TaperedSigma):
+            # Larger sigmas are impossible for every unit of the box.
+            largest = CUT * p.unit * np.exp(0.5 * lattice.step(todo))
+            some = lattice.tree.sigma[0, todo.noise] <= largest
+            todo, p = todo.rows(some), p.rows(np.flatnonzero(some))
+            p = dataclasses.replace(p, sigma=np.minimum(p.sigma, largest[some]))
         cell = self._cell(todo, p)
         blame, broad = self._blame(todo, p, cell)
         most_prior = self._most_prior(todo, p, cell)
@@ -230,24 +237,19 @@ class _Search:
         self._allow(p.rows(ripe), cell.rows(ripe))
         bound = self._bound(todo.rows(ripe), p.rows(ripe), cell.rows(ripe), most_prior[ripe])
         keep[ripe] = bound > self.best - self.negligible
+        if self.open_growth:
+            light = ripe[keep[ripe] & (bound < self.best - _LIGHT)]
+            final[light] = lattice.coarse(todo.rows(light), p.unit[light])
         rest = np.flatnonzero(keep & ~final)
-        halves = todo.rows(rest).halved(np.argmax(blame[:, rest], axis=0))
+        halves = todo.rows(rest).halved(np.argmax(blame[:, rest], axis=0), lattice.tree)
         # Most halves of what was kept would be kept: they are halved before they are looked at.
         p = lattice.parameters(halves, *lattice.centres(halves))
         blame, _ = self._blame(halves, p, self._cell(halves, p))
         more = np.any(blame >= 0, axis=0)
-        quarters = halves.rows(more).halved(np.argmax(blame[:, more], axis=0))
+        if self.open_growth:
+            more &= ~lattice.coarse(halves, p.unit)
+        quarters = halves.rows(more).halved(np.argmax(blame[:, more], axis=0), lattice.tree)
         return todo.rows(final), joined([halves.rows(~more), quarters])
-
-    def _possible(self, todo: Boxes) -> Boxes:
-        """Without the sigmas that a prior leaves impossible for every unit of a box."""
-        if not isinstance(self.prior.sigma, TaperedSigma):
-            return todo
-        largest = np.exp(self.lattice.centres(todo)[0] + 0.5 * self.lattice.step(todo))
-        end = np.searchsorted(self.noise.sigmas.place, CUT * largest, side="right")
-        columns = todo.columns.copy()
-        columns[5] = np.minimum(todo.s1, end)
-        return Boxes(columns[:, columns[5] > columns[4]])
 
     def _blame(self, todo: Boxes, p: Parameters, cell: Cell) -> tuple[FloatArray, BoolArray]:
         """What each direction adds to how loose the bound of a box is, and where that is too much.
@@ -255,30 +257,30 @@ class _Search:
         Negative where there is nothing to halve.
         """
         lattice = self.lattice
-        need_unit = todo.level < lattice.levels[todo.s1 - 1, todo.g1 - 1]
+        need_unit = todo.level < lattice.levels[todo.noise]
         need_offset = np.zeros(todo.size, dtype=bool)
         if lattice.moving:
-            need_offset = todo.fold < lattice.folds(todo.s1 - 1, todo.g1 - 1, p.unit)
-        deviation = np.sqrt(lattice.variance[todo.s1 - 1, todo.g1 - 1, lattice.far])
-        moves_unit = lattice.lever[lattice.far] * np.expm1(cell.log_unit)
+            need_offset = todo.fold < lattice.folds(todo.noise, p.unit)
+        least = lattice.deviation(cell.sigma_low, cell.growth_low)
+        deviation = lattice.deviation(p.sigma, p.growth)
+        moves_unit = lattice.farthest * np.expm1(cell.log_unit)
         moves_offset = self._offset_half(todo, p)
         coarse = np.maximum(deviation, _COARSE * p.unit)
         broad_unit = need_unit & (moves_unit > coarse)
         wide, any_offset = self.likelihood.in_waves(p, cell)
         broad_unit |= need_unit & wide & ~any_offset & lattice.moving
         broad_offset = need_offset & (moves_offset > coarse) & ~any_offset
-        ratio_sigma, ratio_growth = self._ratios(todo)
+        ratio = np.log(deviation / least)
         blame = np.stack(
             [
                 np.where(need_unit, moves_unit / deviation, -1.0),
                 np.where(need_offset, np.where(any_offset, 0.0, moves_offset / deviation), -1.0),
-                np.where(todo.s1 - todo.s0 > 1, ratio_sigma, -1.0),
-                np.where(todo.g1 - todo.g0 > 1, ratio_growth, -1.0),
+                np.where(lattice.tree.half[0, todo.noise] >= 0, ratio, -1.0),
             ]
         )
         blame[0, broad_unit] = np.inf
         blame[1, broad_offset & ~broad_unit] = np.inf
-        return blame, broad_unit | broad_offset | (ratio_sigma > _BROAD_SIGMA)
+        return blame, broad_unit | broad_offset | (ratio > _BROAD_NOISE)
 
     def sum_up(self, boxes: Boxes) -> tuple[FloatArray, ...]:
         """Log unit, cell, shift, its cell, node of noise, bias and log mass of nodes that count."""
@@ -290,7 +292,7 @@ class _Search:
             mass = self.lattice.log_masses(part, log_unit, shift)
             self.best = max(self.best, float(mass.max(initial=-np.inf)))
             row, w = np.nonzero(mass > self.best - self.negligible)
-            pair = part.s0 * self.noise.growths.size + part.g0
+            pair = self.lattice.tree.pair[part.noise]
             found.append(
                 [
                     log_unit[row],
@@ -298,7 +300,7 @@ class _Search:
                     shift[row],
                     self.lattice.shift_cell(part)[row],
                     (pair[row] * shares + w).astype(np.float64),
-                    bias(self.lattice.parameters(part, log_unit, shift).rows(row)),
+                    bias(self.lattice.parameters(part, log_unit, shift, middle=True).rows(row)),
                     mass[row, w],
                 ]
             )
@@ -338,8 +340,8 @@ class _Search:
         return Cell(
             log_unit=half,
             offset=offset,
-            sigma_low=self.noise.sigmas.place[b.s0],
-            growth_low=self.noise.growths.place[b.g0],
+            sigma_low=self.lattice.tree.sigma[0, b.noise],
+            growth_low=self.lattice.tree.growth[0, b.noise],
         )
 
     def _offset_half(self, b: Boxes, p: Parameters) -> FloatArray:
@@ -348,26 +350,17 @@ class _Search:
         half = 0.5 * self.lattice.shift_cell(b)
         return half * p.unit if self.prior.free else half
 
-    def _ratios(self, b: Boxes) -> tuple[FloatArray, FloatArray]:
-        """Log ratio of the largest to the smallest deviation, by sigma and by growth."""
-        v, far = self.lattice.variance, self.lattice.far
-        top = v[b.s1 - 1, b.g1 - 1, far]
-        return (
-            0.5 * np.log(top / v[b.s0, b.g1 - 1, far]),
-            0.5 * np.log(top / v[b.s1 - 1, b.g0, far]),
-        )
-
     def _bound(self, b: Boxes, p: Parameters, cell: Cell, most_prior: FloatArray) -> FloatArray:
         """Upper bound of the log mass of any node within each box."""
         bound = self.likelihood.bound(p, cell, self.noise.shares.place)
         most = np.max(bound + self.noise.shares.log_weight, axis=1)
-        most += most_prior + self.lattice.log_weight(b)
+        most += most_prior + self.lattice.most_log_weight[b.noise]
         most += np.log(self.lattice.length / self.lattice.root)
-        most -= np.log(2) * self.lattice.levels[b.s1 - 1, b.g1 - 1]
+        most -= np.log(2) * self.lattice.levels[b.noise]
         if self.lattice.moving:
             low, high = self.lattice.extent
             small = p.unit * np.exp(-cell.log_unit)
-            folds = self.lattice.folds(b.s1 - 1, b.g1 - 1, small)
+            folds = self.lattice.folds(b.noise, small)
             most += np.log((high - low) / 2.0**folds)
         total: FloatArray = most
         return total

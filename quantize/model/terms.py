@@ -8,13 +8,15 @@ import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model.envelope import Envelope
-from quantize.model.noise import ReadingKinds, grown_variance
+from quantize.model.noise import HALF_LOG_2PI, ReadingKinds, grown_variance, log_normal_in_place
 from quantize.readings import Readings
 
 _CHUNK = 60_000
 """Numbers in an array that stays in the processor's cache."""
 DIGITS = 46.0
 """Teeth further off add less than exp(−23) of the nearest one."""
+_FEW_TIMES = 4
+"""So many times the teeth of one reading those of all may be to be taken together."""
 _GROWS = 1.5
 """Largest readings up to which the variance grows where sizes have no end."""
 
@@ -96,6 +98,8 @@ class Terms:
         self.sharpness = np.sqrt(of_mean) / self.scale.min()
         self.kinds = ReadingKinds(readings, self.order, rounding)
         self.step, self.beyond = self.kinds.step, self.kinds.beyond
+        alike = bool(np.all(self.scale == self.scale[0])) and not self.levered
+        self.alike = alike and self.kinds.all_sharp and self.states == n
         # Errors in proportion to means without end would reach every reading from ever farther, and
         # the sum over teeth would have no end.
         self.end, self.largest = max(map(abs, envelope.reach())), np.inf
@@ -214,11 +218,15 @@ class Terms:
         return float(np.sum(weight * lever * x)) / information, information**-0.5
 
     def teeth_of(self, p: Parameters, cell: Cell | None) -> FloatArray:
-        """Whole numbers tried for each state, shape (m, J, T).
+        """Whole numbers tried for each state, shape (m, J, T)."""
+        return self.teeth_from(*self.first_teeth(p, cell))
+
+    @staticmethod
+    def teeth_from(first: FloatArray, count: int) -> FloatArray:
+        """The teeth `count` from the `first` of each state.
 
         They come first in memory, so that what is summed over them lies far apart.
         """
-        first, count = self.first_teeth(p, cell)
         teeth: FloatArray = np.moveaxis(first + np.arange(count)[:, None, None], 0, 2)
         return teeth
 
@@ -269,9 +277,12 @@ class Terms:
             log_f[:, i] += 2 * cell.log_unit[:, None, None]
         return log_f
 
-    def variance(self, p: Parameters, mean: FloatArray) -> FloatArray:
-        """Variance of each reading at each tooth, shape (m, n, 1 or T)."""
-        constant = np.square(p.sigma[:, None] * self.scale)[:, :, None]
+    def variance(
+        self, p: Parameters, mean: FloatArray, scale: FloatArray | None = None
+    ) -> FloatArray:
+        """Variance of each reading at each tooth, shape (m, n, 1 or T), or of some `scale`."""
+        scale = self.scale if scale is None else scale
+        constant = np.square(p.sigma[:, None] * scale)[:, :, None]
         if not self.power:
             return constant
         variance: FloatArray = np.square(mean) if self.power == 2 else np.abs(mean)
@@ -279,6 +290,45 @@ class Terms:
         variance *= np.square(p.growth)[:, None, None]
         variance += constant
         return variance
+
+    def log_sums_together(
+        self, p: Parameters, cell: Cell | None, first: FloatArray, count: int
+    ) -> FloatArray | None:
+        """Log likelihood of each reading, (m, n), or its bound, from the same teeth for all.
+
+        None where readings differ in more than size, or each needs but few of the teeth, `count`
+        from its `first`, or is too far from them all.
+        """
+        lowest = first.min(axis=1)
+        number = int(np.max(first.max(axis=1) - lowest)) + count
+        if not (self.alike and self.power) or number > _FEW_TIMES * count:
+            return None
+        # What belongs to a tooth comes first in memory and is the same for every reading.
+        teeth = (lowest + np.arange(number)[:, None]).T[:, None]
+        at = teeth * p.unit[:, None, None]
+        mean = at + p.offset[:, None, None]
+        mass = self.masses(p, cell, teeth)
+        one, x = self.scale[:1], self.x[:, None, None]
+        if cell is None:
+            variance = self.variance(p, mean, one)
+            mass = mass - 0.5 * np.log(variance) - HALF_LOG_2PI
+            terms = x - mean[:, 0].T
+            terms *= terms
+            terms *= (-0.5 / variance)[:, 0].T
+        else:
+            move = np.abs(at) * np.expm1(cell.log_unit)[:, None, None]
+            move += cell.offset[:, None, None]
+            widest = self.variance(p, np.abs(mean) + move, one)
+            low = dataclasses.replace(p, sigma=cell.sigma_low, growth=cell.growth_low)
+            narrowest = self.variance(low, np.maximum(np.abs(mean) - move, 0.0), one)
+            terms = x - mean[:, 0].T
+            np.abs(terms, out=terms)
+            terms -= move[:, 0].T
+            np.maximum(terms, 0.0, out=terms)
+            terms = log_normal_in_place(terms, widest[:, 0].T, narrowest[:, 0].T)
+        terms += mass[:, 0].T
+        total = np.exp(terms, out=terms).sum(axis=1).T
+        return np.log(total) if total.min() > 0 else None
 
     def per_reading(self, of_state: FloatArray) -> FloatArray:
         """Repeat what belongs to a state for each of its readings."""

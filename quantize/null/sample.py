@@ -8,7 +8,7 @@ and the readings within the states a likelihood.
 from __future__ import annotations
 
 import dataclasses
-from typing import Any
+import functools
 
 import numpy as np
 
@@ -27,10 +27,8 @@ _MOST_NODES = 4000
 """Nodes of the posterior at which the comb is evaluated, at most ..."""
 _NEGLIGIBLE_NODE = 12.0
 """... and those whose log mass is this far below the largest are left out."""
-_MOST_SIGMAS = 60
-"""Nodes of noise at which the nulls are evaluated, at most ..."""
 _NEGLIGIBLE_NOISE = 15.0
-"""... and those whose log evidence is this far below the largest are left out."""
+"""Nodes of noise whose log evidence is this far below the largest are left out."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -60,7 +58,7 @@ class Sample:
         """Typical deviation of a level at each node of noise."""
         return np.asarray(np.sqrt(np.median(self.variance * self.count, axis=1)))
 
-    @property
+    @functools.cached_property
     def least_sigma(self) -> float:
         """Smallest typical deviation of a level."""
         return float(self.sigma.min())
@@ -140,16 +138,17 @@ def _level_variances(
     sigma, growth = found.noise.sigma, found.noise.growth
     power = POWERS[found.model.noise]
     rounding = rounding_variance(data) if found.likelihood.rounding else 0.0
-    out = np.empty((sigma.size, levels.mean.size))
-    log_within = np.zeros(sigma.size)
-    for s in range(sigma.size):
-        v = grown_variance(np.square(sigma[s] * scale), growth[s : s + 1], size, power)
-        v = v + rounding
-        out[s] = 1 / np.bincount(levels.index, weights=1 / v)
-        if levels.degrees:
-            log_within[s] = 0.5 * float(np.sum(np.log(out[s])) - np.sum(np.log(v)))
-            log_within[s] -= 0.5 * (levels.degrees * LOG_2PI + float(np.sum(deviation / v)))
-    return out, log_within
+    order = np.argsort(levels.index, kind="stable")
+    constant = np.square(sigma[:, None] * scale[order])
+    v = grown_variance(constant, growth[:, None], size[order], power)
+    v = v + (rounding if isinstance(rounding, float) else rounding[order])
+    if not levels.degrees:
+        return v, np.zeros(sigma.size)
+    starts = np.searchsorted(levels.index[order], np.arange(levels.mean.size))
+    out = 1 / np.add.reduceat(1 / v, starts, axis=1)
+    log_within = np.sum(np.log(out), axis=1) - np.sum(np.log(v), axis=1)
+    log_within -= levels.degrees * LOG_2PI + np.sum(deviation[order] / v, axis=1)
+    return out, 0.5 * log_within
 
 
 def merged(sample: Sample, most: int) -> Sample:
@@ -195,13 +194,9 @@ def _starts(x: FloatArray, length: float) -> IntArray:
         out.append(at)
 
 
-def kept_nodes(log_evidence: Any) -> BoolArray:
-    """Nodes of noise that may count: near enough to the best, and not too many."""
-    log_evidence = np.asarray(log_evidence)
+def kept_nodes(log_evidence: FloatArray) -> BoolArray:
+    """Nodes of noise that may count: near enough to the best."""
     near: BoolArray = log_evidence > log_evidence.max() - _NEGLIGIBLE_NOISE
-    if near.sum() > _MOST_SIGMAS:
-        cut = np.sort(log_evidence)[-_MOST_SIGMAS]
-        near = log_evidence >= cut
     return near
 
 

@@ -116,6 +116,16 @@ UNKNOWN = {
         {"sigma": 0.05, "noise": "counting", "priors": {"growth": (0.01, 0.2)}},
         {"growth": 10},
     ),
+    "sigma and growth": (
+        sample(4),
+        {"noise": "proportional", "priors": {"growth": (0.005, 0.2)}},
+        {"sigma": 5, "growth": 3, "unit": 20},
+    ),
+    "sigma and growth of many": (
+        sample(20),
+        {"sigma": (0.04, 0.3), "noise": "proportional", "priors": {"growth": (0.005, 0.1)}},
+        {"sigma": 3, "growth": 2, "unit": 40},
+    ),
     "free offset": (sample(4), {"sigma": 0.15, "offset": "free"}, {"offset": 16}),
     "free offset in a window": (
         sample(4),
