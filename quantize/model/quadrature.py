@@ -36,7 +36,7 @@ _MOST_WORK = 7e8
 _TERMS = "{:.0e} terms of the likelihood"
 _LOOK_AHEAD, _LOOK_FROM, _SAMPLES, _SAMPLED = 0.005, 1000, 4, 12
 """After this share of the work and from so many boxes on it is foretold, by samples of some."""
-_MOST_PAIRS = 10_000_000
+_MOST_PAIRS = 50_000_000
 """Nodes of sigma and growth times levels that are begun with."""
 MOST_WITH_SHIFT, MOST_OF_MANY = 250_000, 60_000
 """With a shift, which can be averaged over instead; the second where that is one of many."""

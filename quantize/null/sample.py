@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+from typing import Any
 
 import numpy as np
 
@@ -29,6 +30,7 @@ _NEGLIGIBLE_NODE = 12.0
 """... and those whose log mass is this far below the largest are left out."""
 _NEGLIGIBLE_NOISE = 15.0
 """Nodes of noise whose log evidence is this far below the largest are left out."""
+_PART = 2_000_000
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -99,25 +101,33 @@ def sample_of(found: Posterior) -> Sample:
     data = found.readings.select(found.readings.measured)
     prior = found.prior
     levels = data.levels()
-    variance, log_within = _level_variances(data, levels, found)
     base = prior.offset if isinstance(prior.offset, float) else 0.0
     lever = np.ones(levels.mean.size)
     if data.shift is not None:
         total = np.bincount(levels.index, weights=data.shift.lever)
         lever = total / np.bincount(levels.index)
     order = np.argsort(levels.mean, kind="stable")
-    whole = Sample(
-        values=levels.mean[order] - base,
-        count=np.ones(order.size, dtype=np.int64),
-        variance=variance[:, order],
-        log_prior=found.log_noise_prior,
-        log_within=log_within,
-        log_merged=np.zeros(log_within.size),
-        levels=levels.mean[order] - base,
-        lever=lever[order],
-        base=base,
-    )
-    return whole if order.size <= MOST_ITEMS else merged(whole, MOST_ITEMS)
+    log_prior = found.log_noise_prior
+    parts = []
+    for nodes in np.array_split(np.arange(log_prior.size), log_prior.size * len(data) // _PART + 1):
+        variance, log_within = _level_variances(data, levels, found, nodes)
+        part = Sample(
+            values=levels.mean[order] - base,
+            count=np.ones(order.size, dtype=np.int64),
+            variance=variance[:, order],
+            log_prior=log_prior[nodes],
+            log_within=log_within,
+            log_merged=np.zeros(nodes.size),
+            levels=levels.mean[order] - base,
+            lever=lever[order],
+            base=base,
+        )
+        parts.append(part if order.size <= MOST_ITEMS else merged(part, MOST_ITEMS))
+    names = ("variance", "log_prior", "log_within", "log_merged")
+    every: dict[str, Any] = {
+        name: np.concatenate([getattr(part, name) for part in parts]) for name in names
+    }
+    return dataclasses.replace(parts[0], **every)
 
 
 def rounding_variance(data: Readings) -> FloatArray:
@@ -127,15 +137,18 @@ def rounding_variance(data: Readings) -> FloatArray:
 
 
 def _level_variances(
-    data: Readings, levels: Levels, found: Posterior
+    data: Readings, levels: Levels, found: Posterior, nodes: IntArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Variance of each level mean (S, J), and log likelihood of the readings about them (S,)."""
+    """Variance of each level mean (S, J), and log likelihood of the readings about them (S,).
+
+    At some nodes of the noise.
+    """
     # Within a state the readings x_i, of variances v_i about a common level, have the density
     # ∏ N(x_i) = N(mean; F) · ∏(2πv_i)^-1/2 · (2πF)^1/2 · exp(−Σ(x_i − mean)²/2v_i), F = 1/Σ(1/v_i).
     scale = data.scale
     size = levels.mean[levels.index]
     deviation = np.square(data.values - size)
-    sigma, growth = found.noise.sigma, found.noise.growth
+    sigma, growth = found.noise.sigma[nodes], found.noise.growth[nodes]
     power = POWERS[found.model.noise]
     rounding = rounding_variance(data) if found.likelihood.rounding else 0.0
     order = np.argsort(levels.index, kind="stable")

@@ -254,10 +254,10 @@ def test_what_does_not_fit_in_memory_or_a_minute_is_refused(monkeypatch, limit, 
 
 def test_growth_and_sigma_open_together_for_many_readings_are_refused_beforehand():
     rng = np.random.default_rng(1)
-    x = rng.integers(1, 9, 1000) + 0.1 * rng.normal(size=1000)
+    x = rng.integers(1, 9, 2000) + 0.1 * rng.normal(size=2000)
     words = (
-        r"`model` leaves sigma and growth open together for 1,000 readings; that is [\d,]+ pairs "
-        r"of them for each reading, and 10,000,000 in all are the limit: give `sigma` or "
+        r"`model` leaves sigma and growth open together for 2,000 readings; that is [\d,]+ pairs "
+        r"of them for each reading, and 50,000,000 in all are the limit: give `sigma` or "
     )
     with pytest.raises(qz.InputError, match=words):
         qz.fit_mixture(x, model=qz.MixtureModel(noise="proportional"))
