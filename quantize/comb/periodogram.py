@@ -285,14 +285,12 @@ def _own_grid(trial_units: npt.ArrayLike) -> FloatArray:
 
 
 def _score(sums: list[ComplexArray], norm: float) -> FloatArray:
-    total: FloatArray = np.sum([s.real for s in sums], axis=0)
-    score: FloatArray = np.sqrt(2 / norm / len(sums)) * total
+    score: FloatArray = np.sqrt(2 / norm / len(sums)) * np.sum([s.real for s in sums], axis=0)
     return score
 
 
 def _power(sums: list[ComplexArray], norm: float) -> FloatArray:
-    total: FloatArray = np.sum([s.real**2 + s.imag**2 for s in sums], axis=0)
-    power: FloatArray = total / norm
+    power: FloatArray = np.sum([s.real**2 + s.imag**2 for s in sums], axis=0) / norm
     return power
 
 

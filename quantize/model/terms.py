@@ -17,6 +17,8 @@ DIGITS = 46.0
 """Teeth further off add less than exp(−23) of the nearest one."""
 _FEW_TIMES = 4
 """So many times the teeth of one reading those of all may be to be taken together."""
+_LEAST = 1e-290
+"""Sums of densities from which on none of their digits is lost."""
 _GROWS = 1.5
 """Largest readings up to which the variance grows where sizes have no end."""
 
@@ -328,7 +330,7 @@ class Terms:
             terms = log_normal_in_place(terms, widest[:, 0].T, narrowest[:, 0].T)
         terms += mass[:, 0].T
         total = np.exp(terms, out=terms).sum(axis=1).T
-        return np.log(total) if total.min() > 0 else None
+        return np.log(total) if total.min() > _LEAST else None
 
     def per_reading(self, of_state: FloatArray) -> FloatArray:
         """Repeat what belongs to a state for each of its readings."""
