@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_775
+LINES = 38_327
 """Code and docstrings of public names."""
-FILES = 212
+FILES = 209
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
