@@ -117,7 +117,7 @@ NUMERICAL = (
     "running_levels._DENSE", "running_levels._FINEST", "running_levels._STRAY",
     "running_sums.KEPT", "running_sums._VERY_MANY",
     "running_nulls._PLACES", "running_nulls._WIDTHS",
-    "sample.MOST_ITEMS", "sample._MOST_NODES", "sample._NEGLIGIBLE_NODE",
+    "sample.MOST_ITEMS", "sample._MOST_NODES", "sample._NEGLIGIBLE_NODE", "sample._PART",
     "sample._NEGLIGIBLE_NOISE", "samplers._FINEST_SIGMA", "samplers._REACH", "samplers._SIGMAS",
     "statistics._BINS", "statistics._BYTES", "statistics._LIMIT", "statistics._MOST_IN_SINGLE",
     "statistics._OVERSAMPLING", "statistics._TYPICAL", "tails.MOST_RESAMPLES", "tails.TIE",

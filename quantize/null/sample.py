@@ -31,6 +31,7 @@ _NEGLIGIBLE_NODE = 12.0
 _NEGLIGIBLE_NOISE = 15.0
 """Nodes of noise whose log evidence is this far below the largest are left out."""
 _PART = 2_000_000
+"""Variances that are worked out at a time."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)

@@ -9,7 +9,7 @@ from scipy import stats
 
 import quantize as qz
 from quantize.null.evidence import _pooled
-from quantize.null.sample import Sample, merged, sample_of
+from quantize.null.sample import Sample, kept_nodes, merged, sample_of
 from quantize.readings import Readings
 
 STATE = np.array([0, 0, 0, 1, 1, 2, 3, 3])
@@ -123,3 +123,9 @@ def test_states_that_scatter_more_than_their_readings_are_not_called_no_steps() 
     found = qz.analyze(readings, (0.3, 3.0), n_resamples=99, rng=1)
     assert found.unit == pytest.approx(1.0, abs=0.02)
     assert found.verdict == "cannot tell"
+
+
+def test_every_node_that_counts_is_kept_however_many_they_are() -> None:
+    """Of alike nodes each holds a part of the evidence; growing noise has hundreds."""
+    assert kept_nodes(np.zeros(500)).all()
+    assert kept_nodes(np.r_[np.zeros(300), -14.0, -16.0]).tolist() == [True] * 301 + [False]
