@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import contextlib
 import itertools
 import json
@@ -10,6 +11,7 @@ import os
 import re
 import sys
 import textwrap
+import threading
 import time
 import warnings
 from collections.abc import Collection, Iterator, Mapping
@@ -92,7 +94,8 @@ class Program(click.Group):
 
             warnings.showwarning = note  # type: ignore[assignment]
             try:
-                super().main(*args, **extra)
+                with no_interrupt_lost():
+                    super().main(*args, **extra)
             except BrokenPipeError:
                 # The reader of a pipe has gone; nothing more may be written to it.
                 sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
@@ -109,6 +112,30 @@ class Program(click.Group):
                 say(f"quantize: interrupted{_what_is_kept(words, options)}", err=True)
                 sys.exit(130)
         sys.exit(0)
+
+
+@contextlib.contextmanager
+def no_interrupt_lost() -> Iterator[None]:
+    """An interrupt that falls into a callback of a weak reference, and is ignored there, repeated.
+
+    A hundredth of a second later, when the callback is over.
+    """
+    before, repeats = sys.unraisablehook, list[threading.Timer]()
+
+    def again(ignored: sys.UnraisableHookArgs) -> None:
+        if not issubclass(ignored.exc_type, KeyboardInterrupt):
+            before(ignored)
+            return
+        repeats.append(threading.Timer(0.01, _thread.interrupt_main))
+        repeats[-1].start()
+
+    sys.unraisablehook = again
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
+        for repeat in repeats:
+            repeat.cancel()
 
 
 def watched() -> Progress:

@@ -17,6 +17,7 @@ import pytest
 
 import quantize as qz
 from quantize._support.parallel import own_pool
+from quantize.show.terminal import no_interrupt_lost
 
 pytestmark = pytest.mark.slow
 
@@ -38,6 +39,35 @@ qz.compare_estimators(
     checkpoint="kept.jsonl", workers=2,
 )
 """
+
+
+class Last:
+    """What is interrupted while it is thrown away, where Python ignores that."""
+
+    def __del__(self) -> None:
+        raise KeyboardInterrupt
+
+
+def throw_one_away(seconds: float) -> None:
+    last = Last()
+    del last
+    time.sleep(seconds)
+
+
+def test_an_interrupt_in_a_destructor_comes_again(capfd: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(KeyboardInterrupt), no_interrupt_lost():
+        throw_one_away(20)
+    assert capfd.readouterr().err == ""
+
+
+def test_other_complaints_of_destructors_are_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    said: list[object] = []
+    monkeypatch.setattr(sys, "unraisablehook", said.append)
+    monkeypatch.setattr(Last, "__del__", lambda self: 1 / 0)
+    with no_interrupt_lost():
+        throw_one_away(0)
+    assert len(said) == 1
+    assert sys.unraisablehook == said.append
 
 
 def interrupted(code: str, folder: Path, after: float, how: int) -> subprocess.Popen[str]:
