@@ -227,7 +227,7 @@ def _tree_of_both(prior: ParameterPriors, likelihood: Likelihood) -> NoiseTree:
     # Of the variance s²c² + g²|x|^p the part that grows, by the log of g/s.
     ratio = np.linspace(reach[1, 0] - reach[0, 1], reach[1, 1] - reach[0, 0], _RATIOS)
     size = np.abs(x) ** likelihood.power / np.square(scale)
-    part = 1 / (1 + np.exp(-2 * ratio[:, None]) / np.maximum(size, np.finfo(float).tiny))
+    part = size / (size + np.exp(-2 * ratio[:, None]))
     sure = [np.sqrt(2 * np.sum(np.square(each), axis=1)) for each in (1 - part, part)]
 
     def wide(cells: IntArray) -> FloatArray:
