@@ -48,7 +48,7 @@ def main(options: Any) -> Iterator[str]:
     one_by_one = ("mean error, one by one", "they hold", "bias left in")
     yield from (
         "",
-        *head("readings", "sigma/unit", *one_by_one, "mean error, in bins", "they hold"),
+        *head("readings", "sigma/unit", *one_by_one, "mean error, in bins", "hold, in bins"),
     )
     for (n, spread), rows in zip(cells, found.reshape(len(cells), samples, -1), strict=True):
         means = zip(rows.mean(axis=0), ("+.2f", ".2f", "+.2f", "+.2f", ".2f"), strict=True)
