@@ -150,8 +150,7 @@ def _usual_range(x: FloatArray) -> tuple[float, float]:
     """All but one reading in a thousand, and a tenth more at each end."""
     low, high = np.quantile(x, [_OUTSIDE, 1 - _OUTSIDE])
     margin = _MARGIN * (high - low) if high > low else 0.5 * float(np.ptp(x))
-    top = np.nextafter(float(x.max()), np.inf)
-    return max(float(low - margin), float(x.min())), min(float(high + margin), float(top))
+    return float(low - margin), float(high + margin)
 
 
 def _enough(total: int) -> None:

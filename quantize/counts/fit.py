@@ -29,7 +29,8 @@ if TYPE_CHECKING:
 _CANDIDATES = 5
 _LEAST_SHARE = 0.03  # exp(−2π²·0.42²)
 _MOST_LEVELS = 450
-_FEWEST_COUNTS = 2.0
+FEWEST_COUNTS = 2.0
+"""Of a level, or of a part of an envelope, that counts as a parameter."""
 _BINS_A_UNIT = 16
 _BINS_A_SIGMA = 2.5
 _IN_A_BIN = 0.2  # of a bin: the scatter of levels that each stand in one
@@ -240,10 +241,15 @@ def _widest(data: Counted) -> _Candidate:
 
 
 def _bins_for(data: Counted, candidates: list[_Candidate]) -> Histogram:
-    """Bins that are fine enough for every candidate, and no finer."""
+    """Bins that are fine enough for every candidate, and no finer.
+
+    Empty bins beyond the outer levels say how far these reach, and stay; without them each level
+    would be cut off at its last reading, and the unit too large by a part in the number of readings.
+    """
     histogram = data.histogram
     wanted = min(min(c.unit / _BINS_A_UNIT, c.sigma / _BINS_A_SIGMA) for c in candidates)
-    return histogram.coarser(max(int(wanted / float(histogram.widths[0])), 1)).occupied()
+    coarse = histogram.coarser(max(int(wanted / float(histogram.widths[0])), 1))
+    return coarse.occupied(beyond=max(c.unit for c in candidates))
 
 
 def _fit(histogram: Histogram, start: _Candidate, data: Counted, *, quick: bool = False) -> _Fit:
@@ -281,7 +287,7 @@ def _occupied_levels(
     free = data.free
     total = float(histogram.counts.sum())
     k, levels = _all_levels(histogram, start, data)
-    keep = levels.amplitude >= max(_FEWEST_COUNTS, 1e-7 * total)
+    keep = levels.amplitude >= max(FEWEST_COUNTS, 1e-7 * total)
     if keep.sum() < 2:
         keep = np.argsort(-levels.amplitude) < 2
     k, amplitude = k[keep], levels.amplitude[keep]

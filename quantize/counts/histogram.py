@@ -63,6 +63,10 @@ class Histogram:
     If readings were rounded or come from a digitiser, let every bin hold equally many of its
     steps and put the edges half-way between them: other bins make a comb of their own.
 
+    Let the bins go on to one unit beyond the readings where nothing is known to lie there: empty
+    bins say how far the outer levels reach, and `fit_counts` takes the readings as cut off at the
+    last edge.
+
     Examples
     --------
     >>> import quantize as qz
@@ -120,11 +124,14 @@ class Histogram:
         used = np.flatnonzero(self.counts)
         return float(self.edges[used[-1] + 1] - self.edges[used[0]])
 
-    def occupied(self) -> Histogram:
-        """Without the empty bins at both ends."""
+    def occupied(self, beyond: float = 0.0) -> Histogram:
+        """Without the empty bins at both ends that are farther than `beyond` from those in use."""
         used = np.flatnonzero(self.counts)
+        first = np.searchsorted(self.edges[: used[0]], self.edges[used[0]] - beyond)
+        last = np.searchsorted(self.edges[used[-1] + 1 :], self.edges[used[-1] + 1] + beyond)
+        inside = slice(int(first), int(used[-1] + 1 + last))
         return Histogram(
-            self.edges[used[0] : used[-1] + 2].copy(), self.counts[used[0] : used[-1] + 1].copy()
+            self.edges[inside.start : inside.stop + 1].copy(), self.counts[inside].copy()
         )
 
     def coarser(self, factor: int) -> Histogram:

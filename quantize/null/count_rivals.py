@@ -8,7 +8,7 @@ import math
 import numpy as np
 
 from quantize.counts.counted import Counted
-from quantize.counts.fit import CountFit
+from quantize.counts.fit import FEWEST_COUNTS, CountFit
 from quantize.counts.histogram import SMOOTHING
 from quantize.counts.levels import Levels, maximise
 from quantize.null.bounds import Spacing, equal_spacing, frequencies
@@ -51,7 +51,7 @@ def set_against(fit: CountFit, data: Counted) -> Rivals:
     factors = {
         "smooth": fit.log_likelihood
         - smooth.log_likelihood()
-        - 0.5 * log_n * (_parameters(comb) - smooth.amplitude.size)
+        - 0.5 * log_n * (_parameters(comb) - int(np.sum(smooth.amplitude >= FEWEST_COUNTS)))
     }
     positions, bend = fit.modes, 0.0
     histogram = data.histogram

@@ -34,6 +34,9 @@ def test_parts_and_sums():
     one = qz.counts.Histogram([0, 1, 2, 3, 4], [0, 2, 5, 0])
     assert (one.total, one.span, len(one), one.even) == (7, 2.0, 4, True)
     assert one.occupied().counts.tolist() == [2, 5]
+    assert one.occupied(beyond=1).edges.tolist() == [0, 1, 2, 3, 4]
+    ends = qz.counts.Histogram([0, 1, 2, 3, 4, 5], [0, 0, 2, 0, 0]).occupied(beyond=1)
+    assert ends.edges.tolist() == [1, 2, 3, 4]
     assert (one + one).counts.tolist() == [0, 4, 10, 0]
     assert one.coarser(3).counts.tolist() == [7, 0]
     assert one.coarser(3).edges.tolist() == [0, 3, 6]
