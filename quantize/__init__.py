@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as _numpy  # noqa: F401  (the one dependency that is loaded at import)
 
-__version__ = "0.1.0"
+__version__ = "0.9.0"
 
 _HOME = {
     "Readings": "quantize.readings",

@@ -29,8 +29,7 @@ if TYPE_CHECKING:
 _CANDIDATES = 5
 _LEAST_SHARE = 0.03  # exp(−2π²·0.42²)
 _MOST_LEVELS = 450
-FEWEST_COUNTS = 2.0
-"""Of a level, or of a part of an envelope, that counts as a parameter."""
+FEWEST_COUNTS = 2.0  # of a level, or a part of an envelope, that counts as a parameter
 _BINS_A_UNIT = 16
 _BINS_A_SIGMA = 2.5
 _IN_A_BIN = 0.2  # of a bin: the scatter of levels that each stand in one
@@ -241,15 +240,12 @@ def _widest(data: Counted) -> _Candidate:
 
 
 def _bins_for(data: Counted, candidates: list[_Candidate]) -> Histogram:
-    """Bins that are fine enough for every candidate, and no finer.
-
-    Empty bins beyond the outer levels say how far these reach, and stay; without them each level
-    would be cut off at its last reading, and the unit too large by a part in the number of readings.
-    """
-    histogram = data.histogram
+    """Bins fine enough for every candidate; the empty ones beyond say how far its levels reach."""
+    width = float(data.histogram.widths[0])
     wanted = min(min(c.unit / _BINS_A_UNIT, c.sigma / _BINS_A_SIGMA) for c in candidates)
-    coarse = histogram.coarser(max(int(wanted / float(histogram.widths[0])), 1))
-    return coarse.occupied(beyond=max(c.unit for c in candidates))
+    return data.histogram.coarser(max(int(wanted / width), 1)).occupied(
+        beyond=max(c.unit for c in candidates)
+    )
 
 
 def _fit(histogram: Histogram, start: _Candidate, data: Counted, *, quick: bool = False) -> _Fit:
