@@ -18,7 +18,7 @@ from quantize.comb.periodogram import refined_peaks
 from quantize.comb.unit_range import UnitRange
 from quantize.counts.counted import Counted, counted
 from quantize.counts.histogram import Histogram, find_modes
-from quantize.counts.levels import Levels, covariance, design, maximise
+from quantize.counts.levels import FEWEST_COUNTS, Levels, covariance, design, maximise
 from quantize.counts.spectrum import Spectrum
 from quantize.counts.sums import CountSums
 from quantize.readings import Readings
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 _CANDIDATES = 5
 _LEAST_SHARE = 0.03  # exp(−2π²·0.42²)
 _MOST_LEVELS = 450
-FEWEST_COUNTS = 2.0  # of a level, or a part of an envelope, that counts as a parameter
 _BINS_A_UNIT = 16
 _BINS_A_SIGMA = 2.5
 _IN_A_BIN = 0.2  # of a bin: the scatter of levels that each stand in one
@@ -176,8 +175,7 @@ def fit_counted(data: Counted) -> CountFit:
     quick = [(_fit(histogram, start, data, quick=True), start) for start in candidates]
     quick.sort(key=lambda pair: pair[0].criterion)
     fits = [fit for fit, _ in quick]
-    thorough = _fit(histogram, quick[0][1], data)
-    best = min(fits[0], thorough, key=lambda fit: fit.criterion)
+    best = min(fits[0], _fit(histogram, quick[0][1], data), key=lambda fit: fit.criterion)
     best, modes = _without_common_divisor(best, histogram, data)
     others = [fit for fit in fits if abs(fit.unit / best.unit - 1) > 1e-3]
     return _result(data, best, others, modes)

@@ -19,6 +19,8 @@ from quantize._support.validation import FloatArray, IntArray
 if TYPE_CHECKING:
     import pandas as pd
 
+FEWEST_COUNTS = 2.0
+"""Of a level, or of a part of an envelope, that counts as a parameter."""
 _FLAT = 1e-9
 _NEAR = 0.02
 """Gain in log likelihood still promised below which a maximum counts as reached."""

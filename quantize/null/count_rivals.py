@@ -8,9 +8,9 @@ import math
 import numpy as np
 
 from quantize.counts.counted import Counted
-from quantize.counts.fit import FEWEST_COUNTS, CountFit
+from quantize.counts.fit import CountFit
 from quantize.counts.histogram import SMOOTHING
-from quantize.counts.levels import Levels, maximise
+from quantize.counts.levels import FEWEST_COUNTS, Levels, maximise
 from quantize.null.bounds import Spacing, equal_spacing, frequencies
 
 _SMOOTH = 0.5
