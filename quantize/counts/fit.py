@@ -62,7 +62,7 @@ class CountFit(Result):
     chi_square : float
         Pearson's, of the counts against those expected.
     degrees : int
-        Of freedom of `chi_square`: bins with five expected counts or more, less parameters.
+        Of freedom of `chi_square`: groups of bins with five expected counts, less parameters.
     alternatives : pandas.DataFrame
         Rival units with their shares by the Bayesian information criterion, best first.
     converged : bool

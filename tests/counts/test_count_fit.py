@@ -1,5 +1,7 @@
 """The comb fitted to counts: gradient, information bound, coverage, known spectra."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from detectors import detector
@@ -42,6 +44,27 @@ def test_outer_levels_of_few_readings_are_not_cut_off(binned):
         least_squares, error = (k @ x) / (k @ k), 0.1 / np.sqrt(k @ k)
         away.append((qz.counts.fit_counts(counted, (0.9, 1.2)).unit - least_squares) / error)
     assert abs(np.mean(away)) < 0.2
+
+
+def test_chi_square_takes_bins_together_until_five_counts_are_expected(rng):
+    # Groups made by hand; every count is in one of them.
+    levels = some_levels(rng)
+    few = dataclasses.replace(levels, counts=np.arange(71) % 5, amplitude=levels.amplitude / 20)
+    expected, groups = few.expected(), [[]]
+    for place in range(71):
+        if sum(expected[groups[-1]]) >= 5:
+            groups.append([])
+        groups[-1].append(place)
+    if sum(expected[groups[-1]]) < 5:
+        groups[-2:] = [groups[-2] + groups[-1]]
+    wanted = np.array([expected[each].sum() for each in groups])
+    seen = np.array([few.counts[each].sum() for each in groups])
+    assert wanted.min() >= 5
+    assert len(groups) < 71
+    assert seen.sum() == few.counts.sum()
+    value, degrees = few.chi_square()
+    assert value == pytest.approx(np.sum((seen - wanted) ** 2 / wanted))
+    assert degrees == len(groups) - few.parameters
 
 
 def test_derivatives_are_those_of_the_expected_counts(rng):
