@@ -23,9 +23,7 @@ def slipped(folder: Path) -> str:
     return str(folder / "slipped.csv")
 
 
-def test_a_row_is_put_right_and_said_to_be(
-    quantize: Run, tmp_path: Path, analysed_once: None
-) -> None:
+def test_a_row_is_put_right_and_said_to_be(quantize: Run, tmp_path: Path) -> None:
     file = slipped(tmp_path)
     done = quantize("analyze", file, *ASKED, *RANGE)
     told = " ".join(done.out.split())

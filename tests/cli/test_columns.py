@@ -32,7 +32,7 @@ def table(folder: Path, kind: str) -> str:
     return f"a.{kind}"
 
 
-@pytest.mark.usefixtures("unrendered", "analysed_once")
+@pytest.mark.usefixtures("unrendered")
 @pytest.mark.parametrize("kind", ["csv", "tsv", "xlsx", "parquet", "decimal comma", "unit"])
 def test_the_same_words_in_text_json_and_report(kind: str, quantize: Run, tmp_path: Path) -> None:
     words = f"{WORDS}, in div" if kind == "unit" else WORDS

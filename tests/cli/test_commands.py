@@ -24,7 +24,7 @@ HEAVY = ["scipy", "pandas", "matplotlib", "emcee", "arviz", "jinja2"]
 # ---- what it prints -----------------------------------------------------------------------------
 
 
-def test_demo_runs_the_main_job_to_coulombs(quantize: Run, analysed_once: None) -> None:
+def test_demo_runs_the_main_job_to_coulombs(quantize: Run) -> None:
     short, full = quantize("demo"), quantize("demo", "--full")
     for done in (short, full):
         assert done.status == 0
@@ -145,9 +145,7 @@ def test_options_reach_the_analysis(quantize: Run, tmp_path: Path) -> None:
     assert json.loads(known.out)["readings"]["sigma"] == [0.3] * 10
 
 
-def test_an_apparatus_leads_to_coulombs_with_budget_and_checks(
-    quantize: Run, analysed_once: None
-) -> None:
+def test_an_apparatus_leads_to_coulombs_with_budget_and_checks(quantize: Run) -> None:
     command = ("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml", *QUICK)
     short, done = quantize(*command), quantize(*command, "--full")
     assert re.search(r"in coulombs +1\.60\d\(11\) × 10⁻¹⁹ C\n", short.out)

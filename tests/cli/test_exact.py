@@ -25,9 +25,7 @@ LINE = (
 )
 
 
-def test_every_face_of_a_conversion_lists_it(
-    quantize: Run, tmp_path: Path, analysed_once: None
-) -> None:
+def test_every_face_of_a_conversion_lists_it(quantize: Run, tmp_path: Path) -> None:
     (tmp_path / "bench.toml").write_text(BENCH)
     (tmp_path / "run.csv").write_text(PAGE)
     given = ("run.csv", "--apparatus", "bench.toml")

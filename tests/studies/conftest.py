@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from types import ModuleType
 
 import pytest
@@ -13,8 +14,24 @@ from quantize.studies import Comparison
 
 @pytest.fixture(scope="session")
 def reference() -> Comparison:
-    """The small study in one process."""
-    return small_study()
+    """The small study in one process, each estimate within a limit."""
+    return small_study(time_limit=60)
+
+
+@pytest.fixture(scope="session")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """What is kept of the small study when it is finished."""
+    kept = tmp_path_factory.mktemp("study") / "study.jsonl"
+    small_study(checkpoint=kept)
+    return kept.read_bytes()
+
+
+@pytest.fixture
+def kept(finished: bytes, tmp_path: Path) -> Path:
+    """A file of the finished small study."""
+    file = tmp_path / "study.jsonl"
+    file.write_bytes(finished)
+    return file
 
 
 @pytest.fixture(scope="session")

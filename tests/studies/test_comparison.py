@@ -52,7 +52,9 @@ def test_wrong_answers_are_sorted_by_kind() -> None:
 def test_coverage_power_and_false_alarms_are_those_that_were_put_in() -> None:
     # `drawn` is off by a normal error of .02 with an interval of ± .04, and p is uniform.
     cells = [{"n": 5}, {"n": 5, "family": "uniform"}]
-    found = qz.compare_estimators(own.drawn, cells, replicates=2000, rng=3, alpha=0.05)
+    found = qz.compare_estimators(
+        own.drawn, cells, replicates=2000, rng=3, alpha=0.05, time_limit=None
+    )
     comb, none = found.table.to_dict("records")
     held = stats.norm.cdf(2) - stats.norm.cdf(-2)
     for value, expected in (

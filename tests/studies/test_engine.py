@@ -56,7 +56,7 @@ def test_two_spawned_processes_change_nothing() -> None:
 
 def test_threads_change_nothing(reference: Comparison) -> None:
     with ThreadPoolExecutor(3) as pool:
-        same(small_study(workers=pool), reference)
+        same(small_study(workers=pool, time_limit=60), reference)
 
 
 @pytest.mark.slow
