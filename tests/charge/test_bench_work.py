@@ -274,7 +274,7 @@ def test_a_run_of_three_particles_from_page_to_joint_unit():
     assert len(table) == len(run)
 
 
-def test_the_report_holds_an_analysis_against_the_plan(tmp_path):
+def test_the_report_holds_an_analysis_against_the_plan(tmp_path, unrendered):
     page = {"V": [200.0] * 10 + [0.0] * 2, "keep": ["no"] + ["yes"] * 11,
             "div": [5, -20, -10, 0, 10, 21, -30, -19, 9, 30, -60, -60]}  # fmt: skip
     run = charge.Run(page)

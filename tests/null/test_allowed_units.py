@@ -188,7 +188,7 @@ def test_counts_refuse_it():
         qz.analyze(many, integers=(1, 8))
 
 
-def test_the_report_says_it(tmp_path):
+def test_the_report_says_it(tmp_path, unrendered):
     found = qz.analyze(comb(3, 10), integers=(1, 8), **QUICK)
     page = found.report(tmp_path / "page.html").read_text("utf-8")
     assert "a whole number from 1 to 8 for every reading, said beforehand" in page
