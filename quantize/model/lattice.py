@@ -75,7 +75,7 @@ def lattice_step(n: int) -> float:
     """Lattice step for `n` readings, in posterior standard deviations.
 
     For a normal peak 1 would do. A few readings have kinks between their teeth; these steps keep
-    the log evidence within 1e-6 from three to forty (``python -m benchmarks.evidence_error``).
+    the log evidence within 3e-6 from three to forty (``tests/model/test_quadrature.py``).
     """
     return float(np.interp(n, (3, 10, 40, 100), (0.17, 0.25, 0.38, 0.5)))
 

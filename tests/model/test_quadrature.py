@@ -8,6 +8,7 @@ from scipy.integrate import quad
 
 import quantize as qz
 from quantize.comb.unit_range import UnitRange
+from quantize.model import lattice
 from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Likelihood
 from quantize.model.modes import find_modes, marginal_of_unit
@@ -66,6 +67,28 @@ def test_log_evidence_with_states_and_given_sigmas():
     assert error(readings, (0.05, 0.8), unit_points=4001, sigma_points=81) < 1e-5
     readings = qz.Readings(x, sigma=rng.uniform(0.1, 0.3, size=16))
     assert error(readings, (1.0, 1.0), unit_points=20001, sigma_points=1) < 5e-6
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("known", [False, True])
+@pytest.mark.parametrize("n", [3, 5, 8, 20, 40])
+def test_a_finer_lattice_changes_no_evidence(n, known, monkeypatch):
+    """Steps many times as fine, on six combs of each of six scatters, as sharp and as blurred as
+    they come."""
+    rng, samples = np.random.default_rng([1, n]), []
+    for spread in np.repeat([0.05, 0.10, 0.15, 0.20, 0.25, 0.30], 6):
+        x = comb(rng, n, spread)
+        x[0] = x.min() - 1
+        samples.append((x, (spread, spread) if known else (0.02, 1.0)))
+
+    def evidences():
+        fits = [qz.fit_mixture(x, (0.4, 2.5), sigma_range=sigma) for x, sigma in samples]
+        return np.array([fit.log_bayes_factor for fit in fits])
+
+    found = evidences()
+    monkeypatch.setattr(lattice, "lattice_step", lambda _: 0.04)
+    off = np.abs(evidences() - found).max()
+    assert 0 < off < (1e-6 if known else 3e-6)
 
 
 @pytest.mark.slow
