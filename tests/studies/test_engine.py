@@ -219,5 +219,5 @@ def test_progress_counts_samples_to_the_end() -> None:
 
 
 def test_the_bar_shows_the_time_left(capsys: pytest.CaptureFixture[str]) -> None:
-    qz.compare_estimators(own.slow, GRID, replicates=40, rng=1, progress=True)
+    qz.compare_estimators(own.slow, GRID, replicates=10, rng=1, progress=True)
     assert "0:00:0" in capsys.readouterr().err
