@@ -55,5 +55,6 @@ def integrated(values: FloatArray, variance: FloatArray, design: FloatArray) -> 
         - 0.5 * log_det
         - 0.5 * np.maximum(squares, 0.0)
     )
-    condition = np.linalg.cond(safe[:, 0])
-    return np.where(usable & (condition < _LARGEST_CONDITION)[:, None], logs, -np.inf)
+    # What is left open is so at every noise, whatever rounding makes of the others.
+    closed = usable[:, 0] & (np.linalg.cond(safe[:, 0]) < _LARGEST_CONDITION)
+    return np.where(usable & closed[:, None], logs, -np.inf)

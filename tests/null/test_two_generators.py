@@ -13,6 +13,7 @@ from scipy.stats import norm
 
 import quantize as qz
 from quantize.null import two_generators
+from quantize.null.lattices import integrated
 from quantize.null.partitions import most_probable_groups
 from quantize.null.sample import Sample, sample_of
 from quantize.null.two_generators import TwoGenerators, sums_of_two_units
@@ -172,6 +173,14 @@ def test_scale_changes_the_density_alone() -> None:
     expected = plain.log_evidence - 6 * math.log(scale)
     assert other.log_evidence == pytest.approx(expected, abs=1e-6)
     assert other.units == pytest.approx(tuple(scale * u for u in plain.units), rel=1e-9, abs=0)
+
+
+def test_a_unit_left_open_counts_at_no_noise() -> None:
+    # Two columns that are the same: no determinant in whole numbers, and elsewhere by rounding.
+    design = np.array([[[0, 0, 1], *([2, 2, 1],) * 4]], float)
+    variance = np.random.default_rng(3).uniform(0.2, 2, (400, 5))
+    variance[0] = 1.0
+    assert np.all(integrated(np.arange(5.0), variance, design) == -np.inf)
 
 
 def test_one_place_has_no_two_units() -> None:
