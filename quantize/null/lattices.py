@@ -25,11 +25,8 @@ def least_squares(values: FloatArray, weight: FloatArray, design: FloatArray) ->
     weighted = design * weight[:, None]
     normal = np.einsum("cni,cnj->cij", weighted, design)
     # What no coefficient determines stays near zero.
-    normal += (
-        RIDGE
-        * (weight.sum() + np.trace(normal, axis1=1, axis2=2))[:, None, None]
-        * np.eye(design.shape[2])
-    )
+    ridge = RIDGE * (weight.sum() + np.trace(normal, axis1=1, axis2=2))
+    normal += ridge[:, None, None] * np.eye(design.shape[2])
     right = np.einsum("cni,n->ci", weighted, values)[:, :, None]
     return np.asarray(np.linalg.solve(normal, right)[:, :, 0])
 
@@ -49,12 +46,8 @@ def integrated(values: FloatArray, variance: FloatArray, design: FloatArray) -> 
     safe = np.where(usable[:, :, None, None], normal, np.eye(k))
     solved = np.linalg.solve(safe, right[..., None])[..., 0]
     squares = weight @ np.square(values) - np.einsum("csi,csi->cs", solved, right)
-    logs = (
-        -0.5 * np.log(variance).sum(axis=1)
-        - 0.5 * (values.size - k) * LOG_2PI
-        - 0.5 * log_det
-        - 0.5 * np.maximum(squares, 0.0)
-    )
+    logs = -0.5 * (np.log(variance).sum(axis=1) + (values.size - k) * LOG_2PI)
+    logs = logs - 0.5 * (log_det + np.maximum(squares, 0.0))
     # What is left open is so at every noise, whatever rounding makes of the others.
     closed = usable[:, 0] & (np.linalg.cond(safe[:, 0]) < _LARGEST_CONDITION)
     return np.where(usable & closed[:, None], logs, -np.inf)

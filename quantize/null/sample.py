@@ -169,18 +169,22 @@ def merged(sample: Sample, most: int) -> Sample:
     """At most so many items, each of neighbours as near each other as can be.
 
     A new item begins where the next level is farther from the item's first than a length, which is
-    the smallest that gives few enough.
+    the smallest that gives few enough. They are counted from the end that is nearer the mean, so
+    that a sample turned about zero has the same.
     """
     x = sample.values
+    turned = x.mean() > 0.5 * (x[0] + x[-1])
+    along = -x[::-1] if turned else x
     low, high = 0.0, float(np.ptp(x))
     starts = np.zeros(1, dtype=np.int64)
     for _ in range(40):
         middle = 0.5 * (low + high)
-        found = _starts(x, middle)
+        found = _starts(along, middle)
         if found.size > most:
             low = middle
         else:
             high, starts = middle, found
+    starts = np.r_[0, x.size - starts[:0:-1]] if turned else starts
     count = np.diff(np.r_[starts, x.size])
     weight = 1 / sample.variance
     total = np.add.reduceat(weight, starts, axis=1)

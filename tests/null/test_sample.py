@@ -82,6 +82,13 @@ def test_merged_neighbours_keep_the_density_of_levels_that_share_a_place() -> No
         assert means.sum() + few.log_merged[s] == pytest.approx(law.logpdf(x), abs=1e-4)
 
 
+def test_a_sample_turned_about_zero_is_merged_alike() -> None:
+    x = np.random.default_rng(4).exponential(size=60)
+    few, other = (merged(sample(Readings(v), sigma=0.1)[0], 15) for v in (x, -x))
+    assert other.count.tolist() == few.count[::-1].tolist()
+    assert_allclose(other.values, -few.values[::-1], rtol=1e-12)
+
+
 def test_evidences_are_added_and_not_ratios() -> None:
     comb = np.log(0.5) + np.array([-3.0, -5.0])
     found = _pooled(comb, [{"a": 2.0, "b": 1.0}, {"a": -1.0}])
