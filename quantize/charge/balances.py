@@ -134,7 +134,7 @@ class BalanceVoltages:
     Attributes
     ----------
     volts : numpy.ndarray, shape (n,)
-        The voltages that are kept.
+        The voltages that are kept, positive when the lower plate is.
     states : list of str or None
         The charge state of each.
     apparatus : Apparatus or None
@@ -186,6 +186,8 @@ class BalanceVoltages:
                 f"`{self.source}` has {'no voltage' if volts.size == 0 else 'a voltage of zero'}; "
                 "write the voltages at which the sphere stood still."
             )
+        if bench is not None and bench.word("plates.positive_plate") == "upper":
+            volts = -volts
         self.volts, self.apparatus = volts, bench
         codes, labels = validation.state_codes(self.states, volts.size)
         self._code = np.arange(volts.size) if codes is None else codes
@@ -382,6 +384,8 @@ class BalanceVoltages:
             return {}, "without steps there is no unit to convert."
         if self.apparatus is None:
             return {}, "no apparatus is given; weight and gap of the plates stand in it."
+        if self.apparatus.has("air.drift"):
+            return {}, "`air.drift` is stated; a field carries the weight alone in air at rest."
         divisions = Divisions(unit=unit)
         found = by_every_route(self.apparatus, divisions, _WAYS)
         return found, None if found else lacking(

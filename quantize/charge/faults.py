@@ -20,7 +20,7 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.checks import Check, judged, rows_named, unknown
 from quantize.charge.estimate import fit_run
 from quantize.charge.rows import Rows, predicted_as_read
-from quantize.charge.run_table import per_interval, same_state, same_state_or_row
+from quantize.charge.run_table import intervals_over, per_interval, same_state, same_state_or_row
 
 Kind = Literal["label", "sign", "ten divisions", "apart"]
 R = TypeVar("R", bound=Rows)
@@ -101,14 +101,13 @@ class _Page:
         codes, keys = same_state_or_row(driven).factorize()
         index = np.concatenate([driven.index, falls.index]).astype(np.int64)
         rows = run.table.loc[index]
-        seconds = rows["seconds"].to_numpy(float)
         fixed = run.timing == "fixed distance" or "track_error" in rows
         return cls(
             index=index,
             x=per_interval(run, rows),
             sigma=deviations_as_read(run),
             time=run.time_of(run.table)[0][run.table.index.get_indexer(rows.index)],
-            tens=np.zeros(index.size) if fixed else _TEN * run.interval / seconds,
+            tens=np.zeros(index.size) if fixed else _TEN * intervals_over(run, rows),
             group=np.concatenate([codes, np.full(len(falls), keys.size)]),
             voltage=driven.groupby(codes)["voltage"].first().to_numpy(float),
             falls=int(keys.size),
@@ -309,8 +308,8 @@ def _mended(run: R, page: _Page, mend: _Mend, sentence: str) -> R:
     elif mend.kind == "label":
         table.loc[at, "state"] = page.label(run, mend.group)
     else:
-        seconds = float(table.loc[at, "seconds"])
-        table.loc[at, "divisions"] = round(mend.value * seconds / run.interval, 9)
+        whole = float(intervals_over(run, table.loc[[at]])[0])
+        table.loc[at, "divisions"] = round(mend.value / whole, 9)
     return run._with(table=table, remarks=(*run.remarks, sentence))
 
 

@@ -45,7 +45,8 @@ class Levels:
     Of the `rows` of the run's table: `values` in divisions per interval at the reference voltage,
     and the `lever` by which each moves with the shared error `shift`, without which the offset is
     free. Where the fall is a straight line in time, `drift` is the error of its change from the
-    first row of the run to the last, with a lever of its own, and `remark` says so.
+    first row of the run to the last, with a lever of its own, and `remark` says so. Where no
+    fall was added, but the level of a held state taken off, `taken_off` is true.
     """
 
     rows: pd.DataFrame
@@ -55,10 +56,13 @@ class Levels:
     drift: Quantity | None = None
     drift_lever: FloatArray | None = None
     remark: str = ""
+    taken_off: bool = False
 
     def readings(self, run: Rows, **scatter: Any) -> Readings:
         """The values as readings of that `scatter`, with the errors that they share."""
-        found = run.as_readings(self.rows, self.values, self.lever, **scatter)
+        # Too high a level was taken off where too large a fall is added; no value turns round.
+        stretch = -self.lever if self.taken_off else self.lever
+        found = run.as_readings(self.rows, self.values, stretch, **scatter)
         return found.replace(shift=self.shared)
 
     def predicted(self, run: Rows) -> FloatArray:
@@ -148,15 +152,23 @@ def levels_of(run: Rows) -> Levels:
         return _joined(run)
     levels, held = _apart(run), run.known.word("run.held_state")
     there = (levels.rows["state"] == held).to_numpy(bool)
-    level = run.moved()[(run.driven["state"] == held).to_numpy(bool)]
-    if held is None or level.size == 0:
+    at_held = run.driven[(run.driven["state"] == held).to_numpy(bool)]
+    if held is None or at_held.empty:
         return levels
     observed, degrees = run.scatter()
-    error = observed / math.sqrt(level.size)
-    shift = from_repeats(float(level.mean()), error, degrees, scope="bench", unit="div")
+    observed = observed if degrees else predicted_or_none(run, at_held)
+    if not (degrees or observed):
+        # Nothing says how far the held state is from where it was read.
+        return levels
+    observed = max(observed, root_mean_square(run.rounding(at_held, "one end")))
+    error = observed / math.sqrt(len(at_held))
+    shift = from_repeats(
+        float(run.moved(at_held).mean()), error, degrees, scope="bench", unit="div"
+    )
     # Rows of the held state itself determine the zero, and may not be used a second time.
     rest = levels.values[~there] - shift.value
-    return Levels(rows=levels.rows[~there], values=rest, lever=-np.ones(rest.size), shift=shift)
+    own = levels.rows[~there]
+    return Levels(rows=own, values=rest, lever=-np.ones(rest.size), shift=shift, taken_off=True)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -253,6 +265,7 @@ def along(levels: Levels, trend: Trend) -> Levels:
         return levels
     lever = levels.lever * trend.place[levels.rows.index].to_numpy(float)
     change, part = trend.change, 100 * trend.change.value / trend.mean.value
+    odds = f"{trend.odds:.2g}" if trend.odds < 1000 else "more than 1000"
     return dataclasses.replace(
         levels,
         values=levels.values + lever * change.value,
@@ -263,13 +276,9 @@ def along(levels: Levels, trend: Trend) -> Levels:
             "The fall is taken as a straight line in time, which changes by "
             f"{plus_minus(change.value, change.standard_uncertainty, sign='+')} divisions "
             f"({part:+.1f} %) from the first row to the last, {trend.words}: the odds for it "
-            f"against a steady fall are {_to_one(trend.odds)}, where one run in "
+            f"against a steady fall are {odds} to 1, where one run in "
             f"{1 / CHANGING:.0f} was thought to change beforehand, by about "
             f"{100 * CHANGE:.0f} %; unit and evidence are averaged over the error of that change, "
             "too."
         ),
     )
-
-
-def _to_one(odds: float) -> str:
-    return f"{odds:.2g} to 1" if odds < 1000 else "more than 1000 to 1"

@@ -23,7 +23,7 @@ from quantize.charge.noise import (
     press_of,
 )
 from quantize.charge.quantity import Quantity, from_repeats
-from quantize.charge.run_table import RunTable, per_interval, same_state, speed_of
+from quantize.charge.run_table import RunTable, intervals_over, per_interval, same_state
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -48,7 +48,7 @@ class Rows(RunTable):
             return None
         scaled = -per_interval(self, falls)
         n = scaled.size
-        mean = float(-falls["divisions"].sum() / falls["seconds"].sum() * self.interval)
+        mean = float(-falls["divisions"].sum() / np.sum(1 / intervals_over(self, falls)))
         if mean <= 0:
             raise InputError(
                 f"the rows without field move {-mean:g} divisions upwards on average; a sphere "
@@ -188,7 +188,7 @@ def predicted_as_read(run: Rows, rows: pd.DataFrame, fall: float | None = None) 
         raise InputError("`run` has no apparatus; the scatter follows from what stands in it.")
     diffusion = diffusion_of(run.apparatus, fall=fall, interval=run.interval)
     press = press_of(run.apparatus)
-    speed = pd.Series(speed_of(rows), index=rows.index)
+    speed = pd.Series(per_interval(run, rows) / run.interval, index=rows.index)
     if (rows["state"] != "").any():
         # The mean speed of the state.
         speed = speed.groupby(same_state(rows)).transform("mean")
@@ -278,13 +278,13 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
 
 def _moved(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:
     """Divisions per interval, a fixed distance's bias taken off."""
-    return (speed_of(rows) - fixed_distance_excess(run, rows, fall)) * run.interval
+    return per_interval(run, rows) - fixed_distance_excess(run, rows, fall) * run.interval
 
 
-def predicted_or_none(run: Rows, falls: pd.DataFrame, fall: float) -> float:
-    """Scatter of one fall without field as the apparatus explains it; zero where it cannot."""
+def predicted_or_none(run: Rows, rows: pd.DataFrame, fall: float | None = None) -> float:
+    """Scatter of one of `rows` as the apparatus explains it; zero where it cannot."""
     try:
-        return root_mean_square(predicted_as_read(run, falls, fall).total)
+        return root_mean_square(predicted_as_read(run, rows, fall).total)
     except InputError:
         return 0.0
 

@@ -112,7 +112,29 @@ class RunAnalysis(Analysis):
     @functools.cached_property
     def balance_sentence(self) -> str:
         """Whether the balance charge was a whole number of units too, and how that was computed."""
-        return _balance_sentence(self)
+        balance, fit = self.fit.balance, self.fit
+        if self.verdict == NO_STEPS:
+            return "Not asked: without steps there is no unit to count the balance charge in."
+        if balance is None or fit.fall_added is None:
+            return (
+                "It cannot be determined: the balance charge is the fall without field over the "
+                "unit, and no fall is known; read some rows at zero voltage."
+            )
+        fall = plus_minus(fit.fall_added.value, fit.fall_added.standard_uncertainty)
+        computed = (
+            f"Divisions fallen in one interval without field ({fall}) over the unit "
+            f"({plus_minus(self.unit, self.unit_err)}), the errors of both taken together: "
+            f"{balance.sentence}"
+        )
+        answer = _answered(balance)
+        share = float(self.alternatives["share"].iloc[0])
+        if share < _SURE:
+            computed += (
+                f" This is for the best unit, which holds {100 * share:.0f} % of the probability."
+            )
+        if self.conditional:
+            return f"If there were steps: {answer[0].lower()}{answer[1:]} {computed}"
+        return f"{answer} {computed}"
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary with stable keys."""
@@ -303,32 +325,6 @@ def _withheld(found: Analysis, levels: Levels) -> Analysis:
         ),
         advice=("Read a fall without field in every charge state, three at least.",),
     )
-
-
-def _balance_sentence(found: RunAnalysis) -> str:
-    balance, fit = found.fit.balance, found.fit
-    if found.verdict == NO_STEPS:
-        return "Not asked: without steps there is no unit to count the balance charge in."
-    if balance is None or fit.fall_added is None:
-        return (
-            "It cannot be determined: the balance charge is the fall without field over the unit, "
-            "and no fall is known; read some rows at zero voltage."
-        )
-    fall = plus_minus(fit.fall_added.value, fit.fall_added.standard_uncertainty)
-    computed = (
-        f"Divisions fallen in one interval without field ({fall}) over the unit "
-        f"({plus_minus(found.unit, found.unit_err)}), the errors of both taken together: "
-        f"{balance.sentence}"
-    )
-    answer = _answered(balance)
-    share = float(found.alternatives["share"].iloc[0])
-    if share < _SURE:
-        computed += (
-            f" This is for the best unit, which holds {100 * share:.0f} % of the probability."
-        )
-    if found.conditional:
-        return f"If there were steps: {answer[0].lower()}{answer[1:]} {computed}"
-    return f"{answer} {computed}"
 
 
 def _answered(balance: Balance) -> str:

@@ -226,7 +226,8 @@ class RunTable:
             full = text.where(text.str.count(":") == 2, text + ":00")
             time = pd.to_timedelta(full.where(full.str.fullmatch(_CLOCK)), errors="coerce")
             if time.notna().all():
-                return np.asarray(time.dt.total_seconds(), np.float64), "by the clock"
+                # A page that goes on after midnight does not begin anew.
+                return np.unwrap(time.dt.total_seconds(), period=86_400.0), "by the clock"
         return rows["row"].to_numpy(float), "in the order of the rows"
 
     def integers_of(self, analysis: Any) -> FloatArray | None:
@@ -281,14 +282,15 @@ def _commonest(values: FloatArray, decimals: int = 6) -> float:
     return float(Counter(np.round(values, decimals).tolist()).most_common(1)[0][0])
 
 
-def speed_of(rows: pd.DataFrame) -> FloatArray:
-    """Divisions per second of each of `rows`."""
-    return np.asarray(rows["divisions"] / rows["seconds"], dtype=np.float64)
-
-
 def per_interval(run: RunTable, rows: pd.DataFrame) -> FloatArray:
     """Divisions per interval of each of `rows`, as read."""
-    return speed_of(rows) * run.interval
+    return np.asarray(rows["divisions"] * intervals_over(run, rows), dtype=np.float64)
+
+
+def intervals_over(run: RunTable, rows: pd.DataFrame) -> FloatArray:
+    """The interval over the time of each of `rows`, both as they truly were, not as shown."""
+    late = value_of(run.known, "watch.bias", 0.0) / value_of(run.known, "watch.rate", 1.0)
+    return np.asarray((run.interval + late) / (rows["seconds"] + late), dtype=np.float64)
 
 
 def scatter_over(run: RunTable, sigma: FloatArray | float) -> tuple[float, int]:

@@ -161,3 +161,19 @@ def test_the_meter_goes_into_a_run_as_well() -> None:
     right = BENCH | {"plates": BENCH["plates"] | {"voltage": "227 V"}}
     q = [Run(rows, bench).charges()["charge"].to_numpy()[:2] for bench in (wrong, right)]
     assert q[0] * 1.02 == pytest.approx(q[1], rel=1e-6, abs=0)
+
+
+def test_the_sign_of_a_charge_is_told_by_the_plate_that_is_positive() -> None:
+    upper = {**BENCH, "plates": BENCH["plates"] | {"positive_plate": "upper"}}
+    volts = WEIGHT * GAP / (CHARGE * np.array([3, -4, 5]))
+    for bench, written in ((BENCH, volts), (upper, -volts)):
+        found = BalanceVoltages(written, bench).charges()["charge"]
+        assert found.to_numpy() / CHARGE == pytest.approx([3, -4, 5])
+        # As the same voltages are read on the page of a run.
+        run = Run({"V": written, "div": [0.0] * 3, "t": [10.0] * 3}, bench)
+        assert BalanceVoltages(written, bench).volts == pytest.approx(run.table["voltage"])
+
+
+def test_moving_air_is_not_taken_for_air_at_rest() -> None:
+    with pytest.raises(InputError, match=r"`air\.drift` is stated"):
+        BalanceVoltages([400.0, 300.0], BENCH | {"air": {"drift": "5 um/s"}}).charges()

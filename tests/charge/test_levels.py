@@ -131,3 +131,45 @@ def test_too_few_falls_have_no_line() -> None:
     at_once = {"V": [200.0, 0.0, 0.0, 0.0], "div": [1, -60, -61, -60], "t": [10.0] * 4}
     at_once["clock"] = ["10:00", "11:00", "11:00", "11:00"]
     assert trend_of(Run(at_once)) is None
+
+
+def test_a_page_that_goes_on_after_midnight_is_one_run() -> None:
+    page, apparatus, _ = simulate(DRYING, 1)
+    minutes = [40 + i for i in range(len(next(iter(page.values()))))]
+    assert 60 < minutes[-1] < 120
+    first, second = (
+        trend_of(
+            Run(page | {"clock": [f"{hours[m // 60]}:{m % 60:02d}" for m in minutes]}, apparatus)
+        )
+        for hours in (("10", "11"), ("23", "00"))
+    )
+    assert first is not None
+    assert second is not None
+    assert second.change.value == pytest.approx(first.change.value)
+
+
+def held(*states: int, more: str = "") -> Run:
+    """No fall, and the zero where state 0 is read; invented steps of 7 divisions."""
+    div = [f"{7 * n + 0.5:.1f}" for n in states] + ([more] if more else [])
+    state = [str(n) for n in states] + (["off"] if more else [])
+    page = {"state": state, "V": [200.0] * len(div), "div": div, "t": [10.0] * len(div)}
+    return Run(page, {"run": {"held_state": "0"}})
+
+
+def test_a_reading_off_the_scale_stays_above_where_a_held_level_is_taken_off() -> None:
+    run = held(0, 2, 0, 3, -1, 4, 1, 5, 2, more=">48.5")
+    readings = levels_of(run).readings(run)
+    assert readings.beyond is not None
+    assert readings.beyond[-1] == 1
+    assert readings.values[-1] == pytest.approx(48)
+    assert run.fit((4, 12)).integers[-1] >= 6
+
+
+def test_a_held_state_that_nothing_was_repeated_for_is_no_exact_zero() -> None:
+    once = held(0, 2, 3, -1, 4, 1, 5)
+    assert levels_of(once).offset == "free"
+    again = held(0, 0, 2, 3, -1, 4, 1, 5)
+    shift = levels_of(again).shift
+    # Both at 0.5, so that rounding to halves at one end is all that is seen of the scatter.
+    assert shift is not None
+    assert shift.standard_uncertainty == pytest.approx(0.5 / math.sqrt(12 * 2))

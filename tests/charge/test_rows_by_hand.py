@@ -143,3 +143,27 @@ def test_a_skewed_budget_says_which_of_the_two_to_trust() -> None:
         found = charge.unit_in_coulombs(10.0, bench, unit_err=0.1, trials=20_000, rng=1)
     assert found.monte_carlo.agrees is False
     assert any("trust the Monte Carlo" in note for note in found.notes)
+
+
+@pytest.mark.parametrize(("late", "rate"), [(0.2, 1.0), (-0.15, 1.02)])
+def test_a_watch_that_is_late_is_so_in_short_and_long_readings(late: float, rate: float) -> None:
+    # By v = B·(n·e·V/d - w) alone: each row must come back as its number of charges, whether its
+    # time or its distance was fixed. What the watch shows is (true - late)/rate.
+    e, gap, volts, division, weight, mobility = 1.602e-19, 4e-3, 200.0, 25e-6, 4e-14, 3e9
+    numbers = np.array([6, 7, 9, 12, 6, 8, 5.1])
+    speeds = np.append(mobility * (numbers * e * volts / gap - weight), [-mobility * weight] * 2)
+    bench = BENCH | {
+        "sphere": {"weight": f"{weight} N", "weight_of": "this sphere"},
+        "watch": {"bias": f"{late} s", "rate": rate},
+        "run": {},
+    }
+    fixed, short = 60 * division / abs(speeds), np.array([10, 5, 20, 10, 7, 10, 10, 10, 4.0])
+    for times in (fixed, short):
+        page = {
+            "V": [volts] * 7 + [0.0] * 2,
+            "div": speeds * times / division,
+            "t": (times - late) / rate,
+        }
+        found = charge.Run(page, bench).charges()["charge"].to_numpy()[:7]
+        # 2·D/L is taken off where the distance is fixed, less than 0.001 of a speed here.
+        assert found / e == pytest.approx(numbers, rel=1e-3)

@@ -200,8 +200,7 @@ def _short(label: object) -> str:
 
 def _fall_in_time(run: Run, ax: Axes) -> None:
     """The fall without field in time, with its mean and the error of that."""
-    falls = _falls(run)
-    y = _fallen(run, falls)
+    falls, y = _falls(run)
     place, order = run.time_of(falls)
     across = "row of the run"
     if order == "by the clock":
@@ -215,13 +214,12 @@ def _fall_in_time(run: Run, ax: Axes) -> None:
 
 def _fall_against_charge(run: Run, ax: Axes) -> None:
     """The fall without field against the charge of its state, in charges that balance."""
-    falls, charge = _falls(run), _fall_charges(run)
+    (falls, y), charge = _falls(run), _fall_charges(run)
     if charge is None:
         raise InputError(
             "`run` has no falls in charge states that were also read at a voltage; the charge at "
             "a fall is known only from such."
         )
-    y = _fallen(run, falls)
     _plot_falls(run, ax, falls, charge, y)
     if np.ptp(charge) > 0 and y.size >= 3:
         slope, level = np.polyfit(charge, y, 1)
@@ -246,15 +244,13 @@ def _fall_charges(run: Run) -> FloatArray | None:
     return None if np.isnan(found).any() else found
 
 
-def _falls(run: Run) -> pd.DataFrame:
-    falls: pd.DataFrame = run.falls
-    if len(falls) == 0:
+def _falls(run: Run) -> tuple[pd.DataFrame, FloatArray]:
+    """The falls without field, and divisions fallen per interval in each."""
+    from quantize.charge.run_table import per_interval
+
+    if len(run.falls) == 0:
         raise InputError("`run` has no fall without field; read some rows at zero voltage.")
-    return falls
-
-
-def _fallen(run: Run, falls: pd.DataFrame) -> FloatArray:
-    return -(falls["divisions"] / falls["seconds"]).to_numpy(float) * run.interval
+    return run.falls, -per_interval(run, run.falls)
 
 
 def _plot_falls(run: Run, ax: Axes, falls: pd.DataFrame, place: FloatArray, y: FloatArray) -> None:
