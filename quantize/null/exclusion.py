@@ -33,7 +33,7 @@ from quantize.readings import Readings
 AGAINST = math.log(1 / RARE)
 """Log Bayes factor against a unit from which on it is excluded."""
 _CASES = ((1.0, 0.0), (1.4, 0.0), (2.0, 0.0), (1.0, 0.01))
-"""Factor on the scatter, and growth of the standard deviation with the reading."""
+"""Factor on the scatter, and growth of the standard deviation with the size of the reading."""
 _SHARPEST = 0.04
 """Spreads, in units, below which a comb is no easier to find; they bound the work."""
 _STEP = 0.5
@@ -116,6 +116,7 @@ def _log_bayes_factors(fit: MixtureFit, sigma: float, units: FloatArray) -> Floa
     relative = np.sqrt(levels.factor / np.median(levels.factor))
     out = np.full(units.size, -np.inf)
     moved = np.zeros((1, levels.mean.size)) if free else _moved(fit, levels)
+    size = levels.mean - np.median(moved, axis=0)
     even = (np.arange(_OFFSETS) + 0.5) / _OFFSETS if free else np.zeros(1)
     places = moved.shape[0] * even.size
     block = max(1, _BLOCK // (levels.mean.size * places))
@@ -123,7 +124,7 @@ def _log_bayes_factors(fit: MixtureFit, sigma: float, units: FloatArray) -> Floa
         u = units[start : start + block]
         cycles = (levels.mean - moved) / u[:, None, None] - even[:, None]
         for factor, growth in _CASES:
-            variance = np.square(factor * sigma * relative) + np.square(growth * levels.mean)
+            variance = np.square(factor * sigma * relative) + np.square(growth * size)
             spread = np.maximum(np.sqrt(variance) / u[:, None], _SHARPEST)[:, None, :]
             log_b = log_comb_over_continuum(cycles, spread, outliers=MISREAD)
             mean = np.logaddexp.reduce(log_b, axis=1) - np.log(places)

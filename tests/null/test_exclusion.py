@@ -95,6 +95,15 @@ def test_a_drift_of_one_per_cent_does_not_deny_steps():
         assert qz.analyze(qz.Readings(values, sigma=0.15), **QUICK).verdict != "no steps"
 
 
+@pytest.mark.parametrize("far", [17.0, 1e5])
+def test_the_drift_of_the_scale_counts_from_a_known_offset(far):
+    values = uniform(3, 40, 10.0)
+    near = excluded_units(fit(values, 0.05, (0.3, 3), offset=0.3))
+    away = excluded_units(fit(values + far, 0.05, (0.3, 3), offset=0.3 + far))
+    assert near is not None and away is not None
+    assert away.low == pytest.approx(near.low, rel=1e-6)
+
+
 def test_a_decimal_point_in_the_wrong_place_is_named_and_denies_nothing():
     for seed in range(4):
         values = comb(seed, 25, 0.1, 1, 10).round(2)
