@@ -31,7 +31,6 @@ _LEAST_SHARE = 0.03  # exp(−2π²·0.42²)
 _MOST_LEVELS = 450
 _BINS_A_UNIT = 16
 _BINS_A_SIGMA = 2.5
-_IN_A_BIN = 0.2  # of a bin: the scatter of levels that each stand in one
 _REACH = 0.2  # of a unit: the longest step of a position
 
 
@@ -43,8 +42,8 @@ class CountFit(Result):
     ----------
     unit, unit_err : float
         Maximum of the likelihood and its standard error, from the information matrix; times
-        sqrt(chi_square/degrees) where that is above one. With every level in one bin, at most that
-        of a unit that puts the farthest anywhere within its bin.
+        sqrt(chi_square/degrees) where that is above one. With every level in one bin, that of a
+        unit that puts the farthest anywhere within its bin.
     offset : float
         Fixed, or found, in [0, unit).
     sigma : float
@@ -357,11 +356,12 @@ def _result(data: Counted, best: _Fit, others: list[_Fit], modes: FloatArray) ->
     place = levels.beta.size - 1
     variance = float(covariance(levels.information())[place, place])
     error = math.sqrt(max(variance, 0.0)) * math.sqrt(max(chi_square / degrees, 1.0))
-    width, k = float(data.histogram.widths[0]), best.integers
-    if levels.variance.max() < (_IN_A_BIN * width) ** 2:
+    if levels.narrow:
         # The likelihood is flat while the farthest levels stay within their bins.
+        width, k = float(levels.edges[1] - levels.edges[0]), best.integers
         ends, farthest = (2, np.ptp(k)) if data.free else (1, np.abs(k).max())
-        error = min(error, width * math.sqrt(ends / 12) / max(float(farthest), 1.0))
+        flat = width * math.sqrt(ends / 12) / max(float(farthest), 1.0)
+        error = flat if levels.in_single_bins else min(error, flat)
     b = float(levels.beta[0]) if data.free else data.fixed
     cycles = math.floor(b / unit) if data.free else 0
     return CountFit(

@@ -25,6 +25,8 @@ _FLAT = 1e-9
 _NEAR = 0.02
 """Gain in log likelihood still promised below which a maximum counts as reached."""
 _FEWEST_EXPECTED = 5.0
+IN_A_BIN = 0.2
+"""Levels of a smaller scatter, in bins, may each stand in one."""
 _SMALLEST = 1e-9  # share of all counts below which an amplitude is held
 
 
@@ -74,6 +76,16 @@ class Levels:
     def parameters(self) -> int:
         """Number of parameters, the background among them."""
         return self.beta.size + self.gamma.size + self.amplitude.size + 1
+
+    @property
+    def narrow(self) -> bool:
+        """Whether the scatter of no level shows at the width of the bins."""
+        return bool(self.variance.max() < (IN_A_BIN * (self.edges[1] - self.edges[0])) ** 2)
+
+    @property
+    def in_single_bins(self) -> bool:
+        """Whether all counts stand in one bin for each level."""
+        return self.narrow and int(np.count_nonzero(self.counts)) <= self.amplitude.size
 
     def masses(self) -> FloatArray:
         """Share of each level inside each bin, shape (n, K)."""

@@ -21,6 +21,7 @@ from quantize.comb.wrapped import log_comb_over_continuum
 from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
 from quantize.counts.histogram import find_modes
+from quantize.counts.levels import IN_A_BIN
 from quantize.levels import Levels
 from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
@@ -164,8 +165,11 @@ def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) 
     """
     least = LEVELS_NEEDED["free" if data.free else "fixed"]
     offset = None if data.free else data.fixed
-    wide = narrowest > _WIDE * sigma
-    if not wide and _fits(fit.modes, np.array([fit.unit]), offset):
+    wide, step = narrowest > _WIDE * sigma, data.step or 0.0
+    if fit.modes.size > 1 and narrowest < IN_A_BIN * float(data.histogram.widths[0]):
+        # Levels without a scatter are places of the record, of whatever step.
+        step = max(step, float(np.diff(fit.modes).min()))
+    if not wide and _fits(fit.modes, np.array([fit.unit]), offset, step):
         return 0.0
     span = data.histogram.span
     edges = np.geomspace(data.unit_range.low, data.unit_range.high, _CELLS + 1)
@@ -178,12 +182,16 @@ def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) 
         size = max(int(_UNITS_A_CYCLE * cycles), _UNITS_A_CYCLE)
         units = 1 / np.linspace(1 / high, 1 / low, size)
         too_few = wide and modes.size < least
-        out += too_few or not _fits(modes, units, offset)
+        out += too_few or not _fits(modes, units, offset, step)
     return out / _CELLS
 
 
-def _fits(modes: FloatArray, units: FloatArray, offset: float | None) -> bool:
-    """Whether the modes stand near multiples of any of the units; fewer than two always do."""
+def _fits(modes: FloatArray, units: FloatArray, offset: float | None, step: float) -> bool:
+    """Whether the modes, rounded to a step, stand near multiples of any of the units.
+
+    Fewer than two always do.
+    """
     if modes.size < 2:
         return True
-    return bool(residual_over(modes, units, offset=offset).min() < _NEAR)
+    near = np.hypot(_NEAR, step / math.sqrt(12) / units)
+    return bool(np.any(residual_over(modes, units, offset=offset) < near))

@@ -297,10 +297,28 @@ def findings_on_counts(fit: CountFit, data: Counted, rivals: Rivals) -> tuple[Fi
     return (
         _levels_seen(rivals.spacing.levels, free=data.free),
         _majority_in_levels(fit.background),
-        not_the_resolution(data.step, fit.unit, fit.unit_err),
+        _counted_finer(fit, data, rivals),
         wide_unit_range(fit.unit_range),
         *equal,
         _normal_shape(fit.chi_square / fit.degrees),
+    )
+
+
+def _counted_finer(fit: CountFit, data: Counted, rivals: Rivals) -> Finding:
+    """The unit is no step of the record, and the levels have a scatter."""
+    found = not_the_resolution(data.step, fit.unit, fit.unit_err)
+    if found.warns or not fit.fitted.in_single_bins:
+        return found
+    width = float(np.diff(fit.fitted.edges[:2])[0])
+    coarse = fit.unit < _FEW_STEPS * max(data.step or 0.0, width)
+    if coarse or not rivals.spacing.residual * fit.unit < width:
+        return found
+    return finding(
+        "resolution",
+        f"Every level stands in a single bin, as exact multiples of {fit.unit:.4g} would and "
+        "readings with a scatter do not; make sure that they were not recorded in steps of it, "
+        "before a conversion perhaps.",
+        warns=True,
     )
 
 

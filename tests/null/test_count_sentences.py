@@ -26,6 +26,7 @@ def fit_with(**changes: Any) -> Any:
         "unit": 5.0,
         "unit_err": 0.01,
         "unit_range": UNIT_RANGE,
+        "fitted": SimpleNamespace(in_single_bins=False),
     }
     return SimpleNamespace(**usual | {"chi_square": 40.0, "degrees": 40.0} | changes)
 
@@ -93,7 +94,9 @@ def peaks(places: list[float], sigma: float) -> qz.counts.Histogram:
 def test_units_that_the_levels_miss_are_excluded(sigma: float, free: bool) -> None:
     places = np.array([21.0, 42.0, 63.0])
     histogram = peaks(list(places), 0.4)
-    data: Any = SimpleNamespace(free=free, fixed=0.0, histogram=histogram, unit_range=UNIT_RANGE)
+    data: Any = SimpleNamespace(
+        free=free, fixed=0.0, histogram=histogram, unit_range=UNIT_RANGE, step=None
+    )
     fit = fit_with(modes=places, unit=11.0)
     # By hand: a cell of the range counts if none of its units brings the levels within 0.06 of a
     # unit of its multiples, r.m.s.; units below four sigma never do.

@@ -252,3 +252,23 @@ def test_noise_of_few_counts_is_no_candidate(rng):
     found = qz.null.analyze_counts(x)
     assert found.verdict == "steps"
     assert found.alternatives["unit"].min() > 0.1
+
+
+@pytest.mark.parametrize("unit", [1.602176, 2.54])
+def test_exact_multiples_are_warned_of_and_have_the_error_of_their_bins(rng, unit):
+    found = qz.null.analyze_counts(unit * rng.integers(1, 9, 6000), (0.6, 5))
+    assert found.verdict == "steps"
+    resolution = next(finding for finding in found.findings if finding.name == "resolution")
+    assert resolution.warns
+    assert "single bin" in resolution.sentence
+    # A bin is a twentieth of 0.6, and the farthest level is the eighth.
+    assert found.unit_err == pytest.approx(0.03 / 8 / np.sqrt(12), rel=1e-3)
+    assert abs(found.unit - unit) < 0.03 / 8
+
+
+@pytest.mark.parametrize(("unit", "step"), [(1.03, 1 / 3), (3.1, 1.0)])
+def test_levels_without_a_scatter_that_were_rounded_do_not_deny_steps(rng, unit, step):
+    sample = step * np.rint(unit * rng.integers(1, 9, 6000) / step)
+    found = qz.null.analyze_counts(sample, (0.5 * unit, 5 * unit))
+    assert found.verdict == "cannot tell"
+    assert not any("exact multiples" in finding.sentence for finding in found.findings)

@@ -100,7 +100,8 @@ def test_the_drift_of_the_scale_counts_from_a_known_offset(far):
     values = uniform(3, 40, 10.0)
     near = excluded_units(fit(values, 0.05, (0.3, 3), offset=0.3))
     away = excluded_units(fit(values + far, 0.05, (0.3, 3), offset=0.3 + far))
-    assert near is not None and away is not None
+    assert near is not None
+    assert away is not None
     assert away.low == pytest.approx(near.low, rel=1e-6)
 
 
