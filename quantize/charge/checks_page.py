@@ -72,7 +72,7 @@ def ruler_or_nature(run: Rows, analysis: Any) -> Check:
     """Whether the step grows with voltage times time, as charge does and a ruler's does not."""
     name = "the step is nature's and not the ruler's"
     rows = run.driven
-    v, t = rows["voltage"].to_numpy(float), rows["seconds"].to_numpy(float)
+    v, t = rows["voltage"].to_numpy(float), run.lasted(rows)
     force = np.abs(v * t)
     integers = run.integers_of(analysis)
     if integers is None or np.isnan(force).any() or np.ptp(force) < 0.05 * force.max():

@@ -179,7 +179,7 @@ def predicted_as_read(run: Rows, rows: pd.DataFrame, fall: float | None = None) 
     """
     known = run.fall_on_record() if fall is None else None
     fall = known.value if known else fall
-    seconds = rows["seconds"].to_numpy(float)
+    seconds = run.lasted(rows)
     if "track_error" in rows:
         # Walk and positions together; a camera needs no hand.
         own = rows["track_error"].to_numpy(float) / seconds * run.interval

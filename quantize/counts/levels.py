@@ -25,8 +25,7 @@ _FLAT = 1e-9
 _NEAR = 0.02
 """Gain in log likelihood still promised below which a maximum counts as reached."""
 _FEWEST_EXPECTED = 5.0
-IN_A_BIN = 0.2
-"""Levels of a smaller scatter, in bins, may each stand in one."""
+_IN_A_BIN = 0.2  # of a bin: the scatter of levels that each stand in one
 _SMALLEST = 1e-9  # share of all counts below which an amplitude is held
 
 
@@ -80,7 +79,7 @@ class Levels:
     @property
     def narrow(self) -> bool:
         """Whether the scatter of no level shows at the width of the bins."""
-        return bool(self.variance.max() < (IN_A_BIN * (self.edges[1] - self.edges[0])) ** 2)
+        return bool(self.variance.max() < (_IN_A_BIN * (self.edges[1] - self.edges[0])) ** 2)
 
     @property
     def in_single_bins(self) -> bool:

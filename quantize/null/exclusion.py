@@ -21,7 +21,6 @@ from quantize.comb.wrapped import log_comb_over_continuum
 from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
 from quantize.counts.histogram import find_modes
-from quantize.counts.levels import IN_A_BIN
 from quantize.levels import Levels
 from quantize.model import distributions
 from quantize.model.mixture import MixtureFit
@@ -52,6 +51,8 @@ _NEAR = 0.06
 """Levels that miss the multiples of a unit by more than this share of it (r.m.s.) exclude it."""
 _WIDE = 1.5
 """Modes of more than so many sigma are no single levels."""
+_IN_SINGLE_BINS = 0.99
+"""Levels whose bins, one each, hold more of the counts show no scatter."""
 HIDDEN = 4.0
 """Levels closer than this many sigma run into each other and may not stand out."""
 
@@ -166,7 +167,8 @@ def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) 
     least = LEVELS_NEEDED["free" if data.free else "fixed"]
     offset = None if data.free else data.fixed
     wide, step = narrowest > _WIDE * sigma, data.step or 0.0
-    if fit.modes.size > 1 and narrowest < IN_A_BIN * float(data.histogram.widths[0]):
+    held = int(np.sort(data.histogram.counts)[-fit.modes.size :].sum())
+    if fit.modes.size > 1 and held > _IN_SINGLE_BINS * data.histogram.total:
         # Levels without a scatter are places of the record, of whatever step.
         step = max(step, float(np.diff(fit.modes).min()))
     if not wide and _fits(fit.modes, np.array([fit.unit]), offset, step):

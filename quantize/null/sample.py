@@ -185,11 +185,11 @@ def merged(sample: Sample, most: int) -> Sample:
         else:
             high, starts = middle, found
     starts = np.r_[0, x.size - starts[:0:-1]] if turned else starts
-    count = np.diff(np.r_[starts, x.size])
+    size, count = np.diff(np.r_[starts, x.size]), np.add.reduceat(sample.count, starts)
     weight = 1 / sample.variance
     total = np.add.reduceat(weight, starts, axis=1)
-    mean = np.add.reduceat(x, starts) / count
-    deviation = np.square(x - np.repeat(mean, count))
+    mean = np.add.reduceat(x * sample.count, starts) / count
+    deviation = np.square(x - np.repeat(mean, size))
     merged_log = 0.5 * (np.sum(-np.log(total), axis=1) + np.sum(np.log(weight), axis=1))
     merged_log -= 0.5 * ((x.size - starts.size) * LOG_2PI + np.sum(weight * deviation, axis=1))
     return dataclasses.replace(
@@ -198,7 +198,7 @@ def merged(sample: Sample, most: int) -> Sample:
         count=count,
         variance=1 / total,
         log_merged=sample.log_merged + merged_log,
-        lever=np.add.reduceat(sample.lever, starts) / count,
+        lever=np.add.reduceat(sample.lever * sample.count, starts) / count,
     )
 
 

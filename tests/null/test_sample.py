@@ -89,6 +89,20 @@ def test_a_sample_turned_about_zero_is_merged_alike() -> None:
     assert_allclose(other.values, -few.values[::-1], rtol=1e-12)
 
 
+def test_items_merged_again_keep_their_levels_and_their_density() -> None:
+    """As above, in two steps: an item is worth as many levels as are in it."""
+    x = np.sort(np.random.default_rng(3).uniform(0, 5, 40))
+    found, _, grid = sample(Readings(x), sigma=(0.05, 0.4))
+    few = merged(merged(found, 17), 7)
+    assert few.count.sum() == 40
+    group = np.repeat(np.arange(few.count.size), few.count)
+    assert_allclose(few.values, [x[group == j].mean() for j in range(few.count.size)])
+    shared = WIDE**2 * (group[:, None] == group)
+    law = stats.multivariate_normal(np.zeros(40), grid.sigma[0] ** 2 * np.eye(40) + shared)
+    means = stats.norm(0, np.sqrt(WIDE**2 + few.variance[0])).logpdf(few.values)
+    assert means.sum() + few.log_merged[0] == pytest.approx(law.logpdf(x), abs=1e-4)
+
+
 def test_evidences_are_added_and_not_ratios() -> None:
     comb = np.log(0.5) + np.array([-3.0, -5.0])
     found = _pooled(comb, [{"a": 2.0, "b": 1.0}, {"a": -1.0}])

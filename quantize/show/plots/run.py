@@ -184,7 +184,7 @@ def _speeds(run: Run) -> tuple[pd.DataFrame, pd.Series[float], float | None]:
     used = run.used
     if len(used) == 0 or used["voltage"].isna().all():
         raise InputError("`run` has no row with a voltage; speed against voltage needs some.")
-    speed = used["divisions"] / used["seconds"]
+    speed = used["divisions"] / run.lasted(used)
     falls = used["voltage"] == 0
     return used, speed, float(speed[falls].mean()) if falls.any() else None
 
