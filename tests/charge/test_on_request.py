@@ -125,6 +125,21 @@ def test_a_biased_hand_on_the_watch() -> None:
     assert unit(late, RATIO).value == unit(bench(), RATIO).value
 
 
+@pytest.mark.parametrize("route", [RATIO, DRAG, FALL, None])
+def test_a_biased_watch_changes_no_charge_however_long_the_readings(route: str | None) -> None:
+    # The true times by two watches: a right one, and one that shows 1 % and 0.2 s too little.
+    true = np.array([10.0, 5.0, 20.0, 10.0, 12.0])
+    page = {"V": [227.4] * 4 + [0], "div": [-20.0, -5.1, 60.7, 10.2, -72.9]}
+
+    def charges(seconds: Any, **watch: str) -> Any:
+        late = bench().changed(**watch) if watch else bench()
+        late = late.changed(run__interval=f"{seconds[0]!r} s")
+        return charge.read_run(page | {"t": seconds}, late).charges(route=route)["charge"][:4]
+
+    shown = charges(((true - 0.2) / 1.01).tolist(), watch__bias="0.2 s", watch__rate="1.01")
+    assert shown.to_numpy() == pytest.approx(charges(true.tolist()).to_numpy(), rel=1e-5, abs=0)
+
+
 def test_stokes_as_it_stands_and_the_form_with_one_constant() -> None:
     # Millikan 1913: 1 + b/(p a), b = 8.226e-3 Pa m (from memory); at 23 °C that is the constant.
     a, p = 1.0e-6, 101325.0

@@ -24,7 +24,9 @@ def excluded(places: list[float], end: float, sigma: float) -> float:
     edges = np.arange(0.0, end, 0.1)
     counts = sum(np.diff(stats.norm.cdf(edges, place, 0.4)) for place in places)
     histogram = qz.counts.Histogram(edges, np.rint(40_000 * np.asarray(counts)).astype(int))
-    data: Any = SimpleNamespace(free=False, fixed=0.0, histogram=histogram, unit_range=UNIT_RANGE)
+    data: Any = SimpleNamespace(
+        free=False, fixed=0.0, histogram=histogram, unit_range=UNIT_RANGE, step=None
+    )
     fit: Any = SimpleNamespace(modes=np.array(places), unit=11.0)
     return excluded_part(fit, data, sigma, narrowest=0.4)
 

@@ -192,7 +192,7 @@ def test_one_place_has_no_two_units() -> None:
 def test_sums_of_two_units_explain_such_levels_better_than_a_comb() -> None:
     """Nine places of a golden lattice, forty readings: a comb of a fifth would pass for them."""
     steps = 0
-    for seed in range(6):
+    for seed in range(12):
         rng = np.random.default_rng([91, seed])
         places = rng.integers(0, 3, (40, 2))
         values = places @ np.array([1, GOLDEN]) + 0.03 * rng.normal(size=40)
@@ -200,8 +200,8 @@ def test_sums_of_two_units_explain_such_levels_better_than_a_comb() -> None:
         assert got.log_bayes_factors["sums: from zero"] < -3
         assert got.log_bayes_factor == min(got.log_bayes_factors.values())
         steps += got.verdict == "steps"
-    # At a true rate of 5 % more than two of six are seen once in 400 times.
-    assert steps <= 2
+    # At a true rate of 5 % more than three of twelve are seen once in 400 times.
+    assert steps <= 3
 
 
 def test_where_steps_are_found_two_units_in_a_nearly_simple_ratio_are_named() -> None:
