@@ -22,7 +22,7 @@ from quantize.charge.checks import (
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.faults import deviations_as_read
 from quantize.charge.rows import Rows, root_mean_square
-from quantize.charge.run_table import per_interval
+from quantize.charge.run_table import lasted, per_interval
 from quantize.charge.stated import plus_minus
 
 _CERTAINLY_HEAPED = 0.8  # share of last digits 0 and 5 that no steps of nature keep up
@@ -72,7 +72,7 @@ def ruler_or_nature(run: Rows, analysis: Any) -> Check:
     """Whether the step grows with voltage times time, as charge does and a ruler's does not."""
     name = "the step is nature's and not the ruler's"
     rows = run.driven
-    v, t = rows["voltage"].to_numpy(float), run.lasted(rows)
+    v, t = rows["voltage"].to_numpy(float), lasted(run, rows)
     force = np.abs(v * t)
     integers = run.integers_of(analysis)
     if integers is None or np.isnan(force).any() or np.ptp(force) < 0.05 * force.max():

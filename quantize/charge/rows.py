@@ -23,7 +23,7 @@ from quantize.charge.noise import (
     press_of,
 )
 from quantize.charge.quantity import Quantity, from_repeats
-from quantize.charge.run_table import RunTable, intervals_over, per_interval, same_state
+from quantize.charge.run_table import RunTable, intervals_over, lasted, per_interval, same_state
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -179,7 +179,7 @@ def predicted_as_read(run: Rows, rows: pd.DataFrame, fall: float | None = None) 
     """
     known = run.fall_on_record() if fall is None else None
     fall = known.value if known else fall
-    seconds = run.lasted(rows)
+    seconds = lasted(run, rows)
     if "track_error" in rows:
         # Walk and positions together; a camera needs no hand.
         own = rows["track_error"].to_numpy(float) / seconds * run.interval

@@ -144,15 +144,6 @@ class RunTable:
         seconds = self.used["seconds"].to_numpy(float)
         return float(np.median(seconds)) if self.timing == "fixed distance" else _commonest(seconds)
 
-    def lasted(self, rows: pd.DataFrame) -> FloatArray:
-        """How long each of `rows` lasted, in seconds of a watch that shows the interval right.
-
-        A bias of the watch is the same for short and long times, and changes their proportion.
-        """
-        late = value_of(self.known, "watch.bias", 0.0) / value_of(self.known, "watch.rate", 1.0)
-        seconds = rows["seconds"].to_numpy(float)
-        return np.asarray((seconds + late) * (self.interval / (self.interval + late)))
-
     @cached_property
     def reference_voltage(self) -> float | None:
         """The size of the voltage to which readings are scaled: balance, else the commonest."""
@@ -212,7 +203,7 @@ class RunTable:
         `ends` says. A fixed distance is exact, and its times are rounded as they are written.
         Tracks carry their error with them.
         """
-        seconds = self.lasted(rows)
+        seconds = lasted(self, rows)
         if "track_error" in rows:
             return np.zeros(seconds.size)
         if self.timing == "fixed distance":
@@ -261,7 +252,7 @@ class RunTable:
         states = rows["state"].tolist()
         beyond = rows["off_scale"].to_numpy(int) * np.sign(lever).astype(int)
         changed = rows["changed"].to_numpy(bool)
-        seconds = self.lasted(rows)
+        seconds = lasted(self, rows)
         fixed = self.timing == "fixed distance" or "track_error" in rows
         rounding = self.known.word("reticle.rounding", "both ends")
         readings = Readings(
@@ -298,7 +289,17 @@ def per_interval(run: RunTable, rows: pd.DataFrame) -> FloatArray:
 
 def intervals_over(run: RunTable, rows: pd.DataFrame) -> FloatArray:
     """The interval over the time of each of `rows`, both as they truly were, not as shown."""
-    return run.interval / run.lasted(rows)
+    return run.interval / lasted(run, rows)
+
+
+def lasted(run: RunTable, rows: pd.DataFrame) -> FloatArray:
+    """How long each of `rows` lasted, in seconds of a watch that shows the interval right.
+
+    A bias of the watch is the same for short and long times, and changes their proportion.
+    """
+    late = value_of(run.known, "watch.bias", 0.0) / value_of(run.known, "watch.rate", 1.0)
+    seconds = rows["seconds"].to_numpy(float)
+    return np.asarray((seconds + late) * (run.interval / (run.interval + late)))
 
 
 def scatter_over(run: RunTable, sigma: FloatArray | float) -> tuple[float, int]:

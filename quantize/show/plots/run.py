@@ -181,10 +181,12 @@ def _left_by_the_lines(run: Run, ax: Axes) -> None:
 
 def _speeds(run: Run) -> tuple[pd.DataFrame, pd.Series[float], float | None]:
     """Used rows, divisions per second of each, and the mean of the falls."""
+    from quantize.charge.run_table import lasted
+
     used = run.used
     if len(used) == 0 or used["voltage"].isna().all():
         raise InputError("`run` has no row with a voltage; speed against voltage needs some.")
-    speed = used["divisions"] / run.lasted(used)
+    speed = used["divisions"] / lasted(run, used)
     falls = used["voltage"] == 0
     return used, speed, float(speed[falls].mean()) if falls.any() else None
 
