@@ -226,8 +226,10 @@ class RunTable:
             full = text.where(text.str.count(":") == 2, text + ":00")
             time = pd.to_timedelta(full.where(full.str.fullmatch(_CLOCK)), errors="coerce")
             if time.notna().all():
+                seconds = time.dt.total_seconds().to_numpy(float)
                 # A page that goes on after midnight does not begin anew.
-                return np.unwrap(time.dt.total_seconds(), period=86_400.0), "by the clock"
+                days = np.cumsum(np.diff(seconds, prepend=seconds[0]) < -43_200)
+                return seconds + 86_400.0 * days, "by the clock"
         return rows["row"].to_numpy(float), "in the order of the rows"
 
     def integers_of(self, analysis: Any) -> FloatArray | None:
@@ -299,6 +301,11 @@ def lasted(run: RunTable, rows: pd.DataFrame) -> FloatArray:
     """
     late = value_of(run.known, "watch.bias", 0.0) / value_of(run.known, "watch.rate", 1.0)
     seconds = rows["seconds"].to_numpy(float)
+    if np.any(seconds + late <= 0):
+        raise InputError(
+            f"`bias` under [watch] takes {-late:g} s off every time, and a row of the run lasts "
+            f"{np.nanmin(seconds):g} s; state the bias as the true time less the one shown."
+        )
     return np.asarray((seconds + late) * (run.interval / (run.interval + late)))
 
 

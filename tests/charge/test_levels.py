@@ -148,6 +148,13 @@ def test_a_page_that_goes_on_after_midnight_is_one_run() -> None:
     assert second.change.value == pytest.approx(first.change.value)
 
 
+def test_a_long_pause_within_a_day_stays_one() -> None:
+    page = {"V": [0, 200, 0, 0], "div": [-20, 9, -21, -20], "t": [10] * 4}
+    run = Run(page | {"clock": ["08:00", "08:10", "21:40", "00:10"]})
+    hours, _ = run.time_of(run.table)
+    assert (hours / 3600).tolist() == pytest.approx([8, 8 + 1 / 6, 21 + 2 / 3, 24 + 1 / 6])
+
+
 def held(*states: int, more: str = "") -> Run:
     """No fall, and the zero where state 0 is read; invented steps of 7 divisions."""
     div = [f"{7 * n + 0.5:.1f}" for n in states] + ([more] if more else [])

@@ -140,6 +140,13 @@ def test_a_biased_watch_changes_no_charge_however_long_the_readings(route: str |
     assert shown.to_numpy() == pytest.approx(charges(true.tolist()).to_numpy(), rel=1e-5, abs=0)
 
 
+def test_a_bias_longer_than_a_reading_is_refused() -> None:
+    page = {"V": [227.4, 227.4, 0], "div": [-20.0, -5.1, -60.0], "t": [10.0, 0.5, 10.0]}
+    run = charge.read_run(page, bench(watch__bias="-0.8 s"))
+    with pytest.raises(InputError, match=r"takes 0\.8 s off every time, and a row .* 0\.5 s"):
+        run.fit((1, 20))
+
+
 def test_stokes_as_it_stands_and_the_form_with_one_constant() -> None:
     # Millikan 1913: 1 + b/(p a), b = 8.226e-3 Pa m (from memory); at 23 °C that is the constant.
     a, p = 1.0e-6, 101325.0
