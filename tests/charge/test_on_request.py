@@ -142,7 +142,7 @@ def test_a_biased_watch_changes_no_charge_however_long_the_readings(route: str |
 
 def test_a_bias_longer_than_a_reading_is_refused() -> None:
     page = {"V": [227.4, 227.4, 0], "div": [-20.0, -5.1, -60.0], "t": [10.0, 0.5, 10.0]}
-    run = charge.read_run(page, bench(watch__bias="-0.8 s"))
+    run = charge.read_run(page, bench().changed(watch__bias="-0.8 s"))
     with pytest.raises(InputError, match=r"takes 0\.8 s off every time, and a row .* 0\.5 s"):
         run.fit((1, 20))
 
