@@ -297,21 +297,22 @@ def findings_on_counts(fit: CountFit, data: Counted, rivals: Rivals) -> tuple[Fi
     return (
         _levels_seen(rivals.spacing.levels, free=data.free),
         _majority_in_levels(fit.background),
-        _counted_finer(fit, data, rivals),
+        _counted_finer(fit, data),
         wide_unit_range(fit.unit_range),
         *equal,
         _normal_shape(fit.chi_square / fit.degrees),
     )
 
 
-def _counted_finer(fit: CountFit, data: Counted, rivals: Rivals) -> Finding:
+def _counted_finer(fit: CountFit, data: Counted) -> Finding:
     """The unit is no step of the record, and the levels have a scatter."""
     found = not_the_resolution(data.step, fit.unit, fit.unit_err)
     if found.warns or not fit.fitted.in_single_bins:
         return found
-    width = float(np.diff(fit.fitted.edges[:2])[0])
+    edges, used = fit.fitted.edges, np.flatnonzero(fit.fitted.counts)
+    width, middles = float(edges[1] - edges[0]), 0.5 * (edges[used] + edges[used + 1])
     coarse = fit.unit < _FEW_STEPS * max(data.step or 0.0, width)
-    if coarse or not rivals.spacing.residual * fit.unit < width:
+    if coarse or np.abs(middles[:, None] - fit.fitted.position).min(axis=1).max() > width:
         return found
     return finding(
         "resolution",

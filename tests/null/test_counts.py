@@ -266,6 +266,14 @@ def test_exact_multiples_are_warned_of_and_have_the_error_of_their_bins(rng, uni
     assert abs(found.unit - unit) < 0.03 / 8
 
 
+@pytest.mark.parametrize("width", [0.003, 0.01, 0.02])
+def test_exact_multiples_in_bins_of_any_width_are_warned_of(rng, width):
+    edges = np.arange(0, 15, width)
+    counts = np.histogram(1.602176 * rng.integers(1, 9, 6000), edges)[0]
+    found = qz.null.analyze_counts(qz.counts.Histogram(edges, counts), (0.6, 3))
+    assert next(f for f in found.findings if f.name == "resolution").warns
+
+
 @pytest.mark.parametrize(("unit", "step"), [(1.03, 1 / 3), (3.1, 1.0)])
 def test_levels_without_a_scatter_that_were_rounded_do_not_deny_steps(rng, unit, step):
     sample = step * np.rint(unit * rng.integers(1, 9, 6000) / step)
