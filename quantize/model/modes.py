@@ -12,6 +12,8 @@ from quantize.model.nodes import Nodes
 
 _FINE = 4
 """Points of the fine marginal per cell of the typical lattice."""
+_MOVED = 1 / 32
+"""A bias of less than this part of its cell, some hundredth of a deviation, stays."""
 _BIN = 12
 """Points of the fine marginal per bin in which modes are sought: about 0.75 deviations."""
 _SADDLE = 0.5
@@ -66,15 +68,15 @@ def marginal_of_unit(unit_range: UnitRange, nodes: Nodes) -> Marginal:
     size = int(np.clip(np.ceil(length / typical - 1e-6) * _FINE, 512, 2**44))
     step = length / size
     found: list[tuple[IntArray, FloatArray]] = []
-    moved = bool(np.any(np.abs(nodes.bias) > 0.5 * step))
-    # The bias is a smooth function of the unit at each sigma and growth.
-    group = moved * (nodes.index // nodes.noise.shares.size)
     for cell in np.unique(nodes.cell):
         mine = nodes.cell == cell
+        moved = bool(np.any(np.abs(nodes.bias[mine]) > _MOVED * cell))
         place = np.rint((nodes.log_unit[mine] - start) / cell - 0.5).astype(np.int64)
         lowest, apart = int(place.min()), int(np.ptp(place)) + 2
+        # The bias is a smooth function of the unit at each sigma and growth.
+        group = moved * (nodes.index[mine] // nodes.noise.shares.size)
         # Sum over the offsets at one unit.
-        place += apart * group[mine] - lowest
+        place += apart * group - lowest
         cells, mass = _sums_by_place(place, share[mine])
         at_cell = cells % apart + lowest
         owner, index, mass = _refined(at_cell, cells // apart, mass, float(cell), step, size)

@@ -1,10 +1,19 @@
 """The fine marginal of the unit and how it parts into modes, against numbers by hand."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy import stats
 
-from quantize.model.modes import _refined, _spread_between, _sums_by_place, label_modes
+from quantize.comb.unit_range import UnitRange
+from quantize.model.modes import (
+    _refined,
+    _spread_between,
+    _sums_by_place,
+    label_modes,
+    marginal_of_unit,
+)
 
 
 def test_places_far_apart_and_close_together_add_alike():
@@ -70,3 +79,29 @@ def test_mass_spread_between_moved_ends_keeps_its_sum_and_its_mean():
     whole = np.array([[3.0, 7.25], [4.0, 8.75]])
     place, part = _spread_between(whole, np.array([1.0, 3.0]))
     np.testing.assert_array_equal(np.bincount(place, part, minlength=9)[[3, 7, 8]], [1.0, 1.5, 1.5])
+
+
+def two_lattices(bias_of_wide: float) -> tuple[float, float]:
+    """Mean of log u, and the width of a wide cell, where most lies on far smaller cells."""
+    cell = np.repeat([2.0**-14, 2.0**-8], [40, 80])
+    log_unit = np.r_[(3000 + np.arange(40) + 0.5) * 2.0**-14, (90 + np.arange(80) + 0.5) * 2.0**-8]
+    share = stats.norm.pdf(log_unit, loc=[*[0.1843] * 40, *[0.5] * 80], scale=4 * cell) * cell
+    share *= np.repeat([0.9, 0.1], [40, 80])
+    bias = np.repeat([0.0, bias_of_wide * 2.0**-8], [40, 80])
+    nodes = SimpleNamespace(
+        cell=cell,
+        log_unit=log_unit,
+        share=share,
+        bias=bias,
+        index=np.repeat([0, 1], [40, 80]),
+        noise=SimpleNamespace(shares=np.ones(1)),
+    )
+    found = marginal_of_unit(UnitRange.given((1.0, np.e)), nodes)
+    return float(found.mass @ found.log_unit), 2.0**-8
+
+
+def test_a_bias_moves_its_lattice_where_that_is_wide_next_to_its_cells():
+    # Small next to its own cells, and many steps of the grid that the narrow lattice needs.
+    still, cell = two_lattices(0.0)
+    assert two_lattices(0.02)[0] == still
+    assert two_lattices(0.5)[0] - still == pytest.approx(-0.1 * 0.5 * cell, rel=1e-3)
