@@ -19,6 +19,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.unit_range import nearer_offset
+from quantize.levels import far_values
 from quantize.model import distributions, sigma_prior
 from quantize.model.bias import UnitBias
 from quantize.model.lattice import Boxes, Lattice, joined, whole
@@ -324,10 +325,14 @@ class _Search:
         x, offset = self.likelihood.x, self.prior.offset
         known = isinstance(offset, float)
         remedy = nearer_offset(float(np.abs(x - offset).max()), float(np.ptp(x))) if known else ""
+        far = "".join(
+            f"; {value:g} lies far from all others, so look whether a digit is wrong there"
+            for value in x[far_values(x)]
+        )
         return (
             f"`unit_range` ({self.prior.low:g}, {self.prior.high:g}) needs more than "
             f"{limit} for these {x.size:,} readings under this model; narrow it, raise the low "
-            f"end of sigma, {'' if remedy else 'or '}use sample_mixture{remedy}."
+            f"end of sigma, {'' if remedy else 'or '}use sample_mixture{remedy}{far}."
         )
 
     def _cell(self, b: Boxes, p: Parameters) -> Cell:

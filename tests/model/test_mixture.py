@@ -252,6 +252,17 @@ def test_what_does_not_fit_in_memory_or_a_minute_is_refused(monkeypatch, limit, 
         qz.fit_mixture([1.003, 2.107, 3.302], (0.2, 2), offset="free", sigma_range=1e-3)
 
 
+def test_what_is_refused_names_a_reading_that_lies_far_from_all_others(monkeypatch):
+    monkeypatch.setattr("quantize.model.quadrature._MOST_BOXES", 2_000)
+    page = [48.2, 49.9, 51.4, 53.1, 54.6, 49.8, 51.5]
+    words = "; 531 lies far from all others, so look whether a digit is wrong there\\.$"
+    with pytest.raises(qz.InputError, match=words):
+        qz.fit_mixture([*page, 531.0], offset="free")
+    with pytest.raises(qz.InputError, match="cells") as refused:
+        qz.fit_mixture(page, offset="free")
+    assert "far" not in str(refused.value)
+
+
 def test_growth_and_sigma_open_together_for_many_readings_are_refused_beforehand():
     rng = np.random.default_rng(1)
     x = rng.integers(1, 9, 2000) + 0.1 * rng.normal(size=2000)
