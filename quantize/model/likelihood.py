@@ -19,6 +19,7 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.model.envelope import Envelope
 from quantize.model.last_number import LastNumber
 from quantize.model.noise import at_deviations, in_deviations
+from quantize.model.outward import Outward
 from quantize.model.terms import DIGITS, Cell, Parameters, Terms, log_sum, whole_numbers_among
 from quantize.readings import Readings
 
@@ -50,6 +51,13 @@ class Likelihood(Terms):
         if envelope.most is not None:
             self.voiced = np.delete(np.arange(self.states), self.mute)
             self.last_number = LastNumber(envelope.first, envelope.most, self.voiced.size)
+        self.outward = Outward.of(self)
+
+    def work(self, p: Parameters, cell: Cell | None = None) -> FloatArray:
+        """How many terms each row has, shape (m,)."""
+        if cell is None or self.outward is None:
+            return super().work(p, cell)
+        return self.outward.work(p, cell)
 
     def log_likelihood(self, p: Parameters) -> FloatArray:
         """Log likelihood, shape (m,)."""
@@ -61,6 +69,8 @@ class Likelihood(Terms):
 
     def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
         """Upper bounds of `by_share` anywhere in cells around (and below) `p`, shape (m, W)."""
+        if self.outward is not None:
+            return self.outward.bound(p, cell, shares)
         return self._in_chunks(p, cell, shares)
 
     def _in_chunks(self, p: Parameters, cell: Cell | None, shares: FloatArray | None) -> FloatArray:

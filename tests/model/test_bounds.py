@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from model_cases import CASES, case
+from model_cases import CASES, case, likelihood_of
 
+import quantize as qz
+from quantize.model import outward
 from quantize.model.likelihood import Cell, Parameters
 
 SHARES = np.array([1e-4, 0.1, 0.5])
@@ -37,12 +39,8 @@ def inside(box, rng, m):
     )
 
 
-@pytest.mark.parametrize("name", CASES)
-@settings(max_examples=25)
-@given(box=boxes)
-def test_bound_holds_anywhere_in_a_box(name, box):
-    _, model, likelihood = case(name)
-    shares = SHARES if model.outliers != 0 else np.zeros(1)
+def assert_bounded(likelihood, box, shares):
+    """No likelihood in the box is above its bound."""
     one = np.ones(1)
     centre = Parameters(
         unit=np.exp(box["log_unit"]) * one,
@@ -60,6 +58,15 @@ def test_bound_holds_anywhere_in_a_box(name, box):
     bound = likelihood.bound(centre, cell, shares)[0]
     values = likelihood.by_share(inside(box, np.random.default_rng(box["seed"]), 24), shares)
     assert np.all(values <= bound + 1e-9 + 1e-12 * np.abs(values))
+
+
+@pytest.mark.parametrize("name", CASES)
+@settings(max_examples=25)
+@given(box=boxes)
+def test_bound_holds_anywhere_in_a_box(name, box):
+    _, model, likelihood = case(name)
+    shares = SHARES if model.outliers != 0 else np.zeros(1)
+    assert_bounded(likelihood, box, shares)
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -82,3 +89,77 @@ def test_bound_of_a_tiny_box_is_the_likelihood(name):
         loose = len(likelihood.x) * 0.8 if not likelihood.envelope.closed else 1e-4
         gap = likelihood.bound(p, cell, shares) - likelihood.by_share(p, shares)
         assert np.all((gap > -1e-9) & (gap < loose))
+
+
+# ---- many readings whose noise grows ------------------------------------------------------------
+
+RNG = np.random.default_rng(20)
+PAGE = qz.Readings(
+    RNG.integers(-3, 9, 40) * (1 + 0.03 * RNG.normal(size=40)) + 0.1 * RNG.normal(size=40)
+)
+MODELS = {
+    "zero": qz.MixtureModel(noise="proportional"),
+    "free, outliers": qz.MixtureModel(noise="proportional", offset="free", outliers=0.1),
+}
+
+
+def largest_in_units(size, unit, sigma, growth, cap):
+    """Largest sum over teeth of the densities times the unit, wherever the teeth stand."""
+    reach = size + 12 * np.hypot(sigma, growth * cap)
+    k = np.arange(-np.ceil(reach / unit), np.ceil(reach / unit) + 1)
+    mean = k * unit + unit * np.linspace(0, 1, 17)[:-1, None]
+    variance = sigma**2 + np.square(growth * np.minimum(np.abs(mean), cap))
+    density = np.exp(-0.5 * np.square(size - mean) / variance) / np.sqrt(2 * np.pi * variance)
+    return float(np.max(unit * density.sum(axis=1)))
+
+
+@settings(max_examples=300)
+@given(
+    log_growth=st.floats(np.log(0.003), np.log(0.5)),
+    log_sigma=st.floats(-5.0, 2.0),
+    blur=st.floats(0.5, 1.5),
+    farther=st.floats(1.0, 6.0),
+)
+def test_a_blurred_reading_has_no_more_than_is_said(log_growth, log_sigma, blur, farther):
+    growth, sigma = np.exp(log_growth), np.exp(log_sigma)
+    least = np.hypot(sigma, growth / (1 + 3 * growth))
+    most = 1 + (outward._INTEGRAL + outward._RIPPLE) * growth**2
+    most += 2 * np.exp(-2 * (np.pi * blur) ** 2)
+    assert largest_in_units(1.0, least / blur, sigma, growth, 1.5 * farther) <= most
+
+
+@pytest.mark.parametrize("name", MODELS)
+@settings(max_examples=60)
+@given(box=boxes, finer=st.floats(0.05, 1.0))
+def test_the_bound_of_many_holds_anywhere_in_a_box(name, box, finer):
+    likelihood = likelihood_of(MODELS[name], PAGE)
+    assert likelihood.outward is not None
+    shares = SHARES if name != "zero" else np.zeros(1)
+    box = box | {"log_unit": box["log_unit"] + np.log(finer)}
+    assert_bounded(likelihood, box, shares)
+
+
+def test_where_all_readings_blur_no_tooth_is_looked_at():
+    likelihood = likelihood_of(MODELS["zero"], PAGE)
+    one = np.ones(1)
+    p = Parameters(
+        unit=0.1 * one, sigma=0.2 * one, offset=0 * one, growth=0.1 * one, outliers=0 * one
+    )
+    cell = Cell(log_unit=1e-3 * one, offset=0 * one, sigma_low=0.19 * one, growth_low=0.09 * one)
+    assert likelihood.work(p, cell)[0] == outward._PARTS
+    gap = likelihood.bound(p, cell, np.zeros(1))[0, 0] - likelihood.log_likelihood(p)[0]
+    assert 0 < gap < 40 * 1.65 * 0.01
+    few = likelihood_of(MODELS["zero"], PAGE.select(slice(0, 10)))
+    assert few.outward is None
+    assert likelihood_of(qz.MixtureModel(noise="counting"), PAGE).outward is None
+    assert (
+        likelihood_of(qz.MixtureModel(noise="proportional", window=(-5, 9)), PAGE).outward is None
+    )
+
+
+def test_the_search_finds_the_same_nodes(monkeypatch):
+    found = qz.fit_mixture(PAGE, (0.3, 3), model=MODELS["zero"])
+    monkeypatch.setattr(outward, "_FEWEST", 1000)
+    plain = qz.fit_mixture(PAGE, (0.3, 3), model=MODELS["zero"])
+    assert found.unit == pytest.approx(plain.unit, abs=1e-4 * plain.unit_err)
+    assert found.log_bayes_factor == pytest.approx(plain.log_bayes_factor, abs=1e-5)

@@ -1,0 +1,115 @@
+"""An upper bound of the likelihood where the noise grows with the reading and large ones blur.
+
+Where the noise of a reading covers a good part of a unit it cannot say at which tooth it is, and
+the sum over its teeth is an integral but for a ripple: with v(y) = s² + g²y²,
+
+    u·Σ N(x; u·k, v(u·k)) <= 1 + 1.4·g² + 2·exp(−2π²·v/u²) + g²/4
+
+at v of the least size that counts, x/(1 + 3g), and g up to a half. Without growth the first is one
+and the last nothing (Poisson's sum); both terms in g² are largest values found by summing it, half
+as large as they come at most. The bound for the others takes every tooth by itself, and needs the
+fewer teeth the smaller they are.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from quantize._support.validation import FloatArray, IntArray
+
+if TYPE_CHECKING:
+    from quantize.model.likelihood import Cell, Likelihood, Parameters
+
+_PARTS = 8
+"""Parts into which readings are sorted by size, the smallest first."""
+_FEWEST = 16
+"""Fewer readings are bounded one by one."""
+_BLURRED = 0.5
+"""Least standard deviation of a blurred reading, in units."""
+_MOST_GROWTH = 0.5
+_INTEGRAL, _RIPPLE, _INWARD = 1.4, 0.25, 3.0
+
+
+class Outward:
+    """The readings of a likelihood from the smallest outwards, in parts."""
+
+    def __init__(self, whole: Likelihood) -> None:
+        self.whole = whole
+        size = np.abs(whole.x)
+        self.order = np.argsort(size, kind="stable")
+        self.cuts = np.linspace(0, size.size, _PARTS + 1).astype(np.int64)
+        self.least = size[self.order][self.cuts[:-1]]
+        self._kept: dict[int, Likelihood] = {}
+
+    @classmethod
+    def of(cls, whole: Likelihood) -> Outward | None:
+        """None where readings differ in more than size, or an envelope has ends or a shape."""
+        envelope = whole.envelope
+        shaped = envelope.limited or envelope.declared or envelope.density is not None
+        usable = whole.alike and whole.power == 2 and not whole.free_weights and not shaped
+        return cls(whole) if usable and whole.x.size >= _FEWEST else None
+
+    def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
+        """As `Likelihood.bound`."""
+        out = np.zeros((p.unit.size, shares.size))
+        sharp = self._sharp(p, cell)
+        for parts in np.unique(sharp):
+            row = np.flatnonzero(sharp == parts)
+            at, within = p.rows(row), cell.rows(row)
+            if parts:
+                out[row] = self._inner(int(parts)).bound(at, within, shares)
+            if parts < _PARTS:
+                out[row] += self._blurred(int(parts), at, within, shares)
+        return out
+
+    def work(self, p: Parameters, cell: Cell) -> FloatArray:
+        """How many terms the bound of each row has, shape (m,)."""
+        out = np.full(p.unit.size, float(_PARTS))
+        sharp = self._sharp(p, cell)
+        for parts in np.unique(sharp[sharp > 0]):
+            row = np.flatnonzero(sharp == parts)
+            out[row] += self._inner(int(parts)).work(p.rows(row), cell.rows(row))
+        return out
+
+    def _sharp(self, p: Parameters, cell: Cell) -> IntArray:
+        """How many parts are not blurred anywhere in each cell, shape (m,)."""
+        blurred = self._blur(p, cell) >= _BLURRED
+        blurred &= (p.growth <= _MOST_GROWTH)[:, None]
+        sharp: IntArray = np.sum(~blurred, axis=1)
+        return sharp
+
+    def _blur(self, p: Parameters, cell: Cell) -> FloatArray:
+        """Least standard deviation of the readings of each part, in units, shape (m, parts)."""
+        least = self.least / (1 + _INWARD * p.growth[:, None])
+        constant = cell.sigma_low * self.whole.scale[0]
+        deviation = np.hypot(constant[:, None], cell.growth_low[:, None] * least)
+        blur: FloatArray = deviation / (p.unit * np.exp(cell.log_unit))[:, None]
+        return blur
+
+    def _blurred(self, first: int, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
+        """What the parts from the `first` on give together, shape (m, W)."""
+        ripple = 2 * np.exp(-2 * np.square(np.pi * self._blur(p, cell)[:, first:]))
+        most = np.log1p(ripple + (_INTEGRAL + _RIPPLE) * np.square(p.growth)[:, None])
+        # The number of teeth is least where the unit is largest, and so is the step between them.
+        most += self.whole.masses(p, cell, np.zeros((p.unit.size, 1, 1)))[:, :, 0]
+        most -= (np.log(p.unit) + cell.log_unit)[:, None]
+        held = np.diff(self.cuts)[first:]
+        outside = self.whole.envelope.outside()
+        with np.errstate(divide="ignore"):
+            on, off = np.log1p(-shares), outside + np.log(shares)
+        total: FloatArray = np.tensordot(
+            np.logaddexp(most[:, :, None] + on, off), held, axes=(1, 0)
+        )
+        return total
+
+    def _inner(self, parts: int) -> Likelihood:
+        """The likelihood of the readings of the first so many parts, each bounded by itself."""
+        if parts not in self._kept:
+            whole = self.whole
+            keep = np.sort(whole.order[self.order[: self.cuts[parts]]])
+            inner = type(whole)(whole.readings.select(keep), whole.envelope, power=whole.power)
+            inner.outward = None
+            self._kept[parts] = inner
+        return self._kept[parts]
