@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_428
+LINES = 38_413
 """Code and docstrings of public names."""
-FILES = 209
+FILES = 208
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
