@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_413
+LINES = 38_392
 """Code and docstrings of public names."""
-FILES = 208
+FILES = 207
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import os
 from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
@@ -31,8 +30,6 @@ from quantize.charge.routes import (
 )
 from quantize.charge.rows import Rows
 
-Bench = Apparatus | Mapping[str, Any] | str | os.PathLike[str]
-"""What describes a bench: an apparatus, its sections as a mapping, or the name of its file."""
 _SIZES = ("sphere.weight", "sphere.diameter", "sphere.density")
 _BY_WEIGHT = ("ratio, weight given", "ratio, weight from diameter")
 _NOT_MEASURED = ("sphere.diameter_spread",)  # a deviation about zero
