@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_375
+LINES = 38_367
 """Code and docstrings of public names."""
-FILES = 207
+FILES = 206
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

@@ -21,11 +21,10 @@ from quantize._support.validation import FloatArray, float_array
 from quantize.charge.air import Air
 from quantize.charge.expected import Setup
 from quantize.charge.forms import cautions
-from quantize.charge.plates import Plates
 from quantize.charge.quantity import Quantity, QuantityLike
 from quantize.charge.reticle import Reticle
 from quantize.charge.simulation import ACCEPTED_CHARGE
-from quantize.charge.sphere import Sphere
+from quantize.charge.sphere import Plates, Sphere
 
 _DECIDABLE = 0.25  # sigma over unit up to which a level has one number of units
 SAYS_SO = (

@@ -17,8 +17,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize.charge import air, drag
 from quantize.charge.apparatus import Apparatus
-from quantize.charge.drag import SlipCorrection, triples_apart
-from quantize.charge.plates import image_pull, slowing
+from quantize.charge.drag import SlipCorrection, image_pull, slowing, triples_apart
 from quantize.charge.quantity import Quantity, within
 
 GRAVITY_SPREAD = 0.013  # m/s2, half the span from equator to pole over sqrt(12)
