@@ -13,6 +13,8 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
+from quantize.charge.estimate import RunFit, fit_from
+from quantize.charge.levels import readings_of
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.routes import (
@@ -29,6 +31,7 @@ from quantize.charge.routes import (
     weight_given,
 )
 from quantize.charge.rows import Rows
+from quantize.model.mixture import MixtureFit
 
 _SIZES = ("sphere.weight", "sphere.diameter", "sphere.density")
 _BY_WEIGHT = ("ratio, weight given", "ratio, weight from diameter")
@@ -75,11 +78,12 @@ def divisions_of(
     if isinstance(unit, Quantity | float | int | str) or not hasattr(unit, "unit_err"):
         quantity = _bare(unit, unit_err)
     else:
-        quantity = _of_result(unit)
-        if hasattr(unit, "fall_slope"):
-            fall, slope = getattr(unit, "fall", None), unit.fall_slope
+        found = _fall_apart(unit, run, fall)
+        quantity = _of_result(found)
+        if isinstance(found, RunFit):
+            fall, slope = found.fall, found.fall_slope
         else:
-            slope = _slope_on_fall(unit, run, fall)
+            slope = _slope_on_fall(found, run, fall)
     return Divisions(unit=quantity, fall=fall, fall_slope=slope, interval=interval, gate=gate)
 
 
@@ -96,6 +100,18 @@ def _bare(unit: Any, unit_err: float | None) -> Quantity:
             "so that the result can have one."
         )
     return dataclasses.replace(quantity, unit="div")
+
+
+def _fall_apart(unit: Any, run: Rows | None, fall: Quantity | None) -> Any:
+    """A result whose error holds that of the fall, as one that carries the two apart."""
+    unit = getattr(unit, "fit", unit)
+    mixture = getattr(unit, "mixture", unit)
+    if isinstance(unit, RunFit) or not isinstance(mixture, MixtureFit) or run is None:
+        return unit
+    added = fall is not None and np.array_equal(mixture.readings.values, readings_of(run).values)
+    if fall is None or not added or not mixture.posterior.shared:
+        return unit
+    return fit_from(mixture, run, dataclasses.replace(fall, value=0.0), "")
 
 
 def _of_result(unit: UnitFound) -> Quantity:

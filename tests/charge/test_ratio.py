@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.constants import elementary_charge, g
 
+import quantize as qz
 from quantize import charge
 from quantize._support.errors import InputError, QuantizeWarning
 from quantize.charge.apparatus import Apparatus
@@ -105,6 +106,31 @@ def test_the_fall_that_went_into_the_readings_nearly_cancels():
     expected = 40.0 / Fit.unit * integers.sum() / (integers @ integers) - 1
     assert row.loc["fall", "exponent"] == pytest.approx(expected, abs=1e-6)
     assert abs(expected) < 0.2
+
+
+def test_the_error_of_the_fall_counts_once():
+    # x = u·n - F, read to 0.5, and F known from twelve falls: the covariance of u and F by hand.
+    rng = np.random.default_rng(3)
+    integers = np.repeat([2, 3, 6, 9], 4)
+    moved = 10.0 * integers - 40.0 + rng.normal(0, 0.5, size=16)
+    falls = -40.0 + rng.normal(0, 1.5, size=12)
+    page = {"V": [200.0] * 16 + [0.0] * 12, "div": [*moved, *falls], "t": [10.0] * 28}
+    bench = {"plates": {"separation": "4 mm"}, "sphere": {"weight": "3e-14 N"}}
+    run = charge.Run(page, bench)
+    rows = np.column_stack([integers, -np.ones(16)]) / 0.5
+    error = np.std(falls, ddof=1) / math.sqrt(12)
+    covariance = np.linalg.inv(rows.T @ rows + np.diag([0.0, error**-2]))
+    unit, fall = covariance @ (rows.T @ (moved / 0.5) - np.array([0.0, falls.mean() / error**2]))
+    ratio = np.array([1 / unit, -1 / fall])
+    expected = math.sqrt(ratio @ covariance @ ratio)
+    for found in (
+        qz.fit_mixture(run.readings(sigma=0.5), (6, 16)),
+        qz.analyze(run.readings(sigma=0.5), (6, 16), n_resamples=19, rng=1),
+        run.analyze((6, 16), sigma=0.5, n_resamples=19, rng=1),
+    ):
+        coulombs = run.unit_in_coulombs(found)
+        # Student's t of the falls and the evidence of their size move it by a few per cent.
+        assert coulombs.standard_uncertainty / coulombs.value == pytest.approx(expected, rel=0.04)
 
 
 def test_a_missing_entry_is_named():
