@@ -36,7 +36,7 @@ from quantize.charge.propagation import Propagation, WithInterval, correlation_m
 from quantize.charge.quantity import OWN_SCOPES
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis
-from quantize.charge.stated import short, stated
+from quantize.charge.stated import stated
 
 _Found = tuple[Propagation, RunFit, Rows]
 _SHARED_DRAWS = 300  # pairs
@@ -83,23 +83,6 @@ class JointUnit(WithInterval, Result):
             f"{stated(self.value, self.standard_uncertainty, 'C')[1]} from "
             f"{len(self.particles)} particles"
         )
-
-    def __str__(self) -> str:
-        h = self.homogeneity
-        lines = [f"Joint unit: {self._headline()}", ""]
-        lines += [
-            f"  {r['particle']:<12} {short(r['value'], r['standard_uncertainty'], 'C'):<22}"
-            f" without it {r['without']:.4g} C"
-            for r in self.particles.to_dict("records")
-        ]
-        agree = "agree" if h["p_value"] >= 0.01 else "do NOT agree"
-        lines += [
-            "",
-            f"The particles {agree} among themselves: chi-square {h['chi_square']:.1f} on "
-            f"{h['degrees_of_freedom']:.0f} degrees of freedom, p = {h['p_value']:.2g}; "
-            f"{100 * h['between']:.1f} % between particles is left unexplained.",
-        ]
-        return "\n".join(lines)
 
 
 @explained()
