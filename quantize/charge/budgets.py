@@ -15,7 +15,7 @@ from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
 from quantize.charge.estimate import RunFit, fit_from
 from quantize.charge.levels import readings_of
-from quantize.charge.propagation import Propagation, propagate
+from quantize.charge.propagation import Model, Propagation, propagate
 from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.routes import (
     AIR,
@@ -24,7 +24,7 @@ from quantize.charge.routes import (
     ROUTES,
     VISCOSITY_FORMULA,
     Route,
-    fall_divisions,
+    fall_measured,
     on_request,
     route_name,
     weight_from_diameter,
@@ -231,7 +231,7 @@ def budget_of(
         "slip": SlipCorrection(apparatus.word("air.slip", "Kim 2005")),
         "buoyancy_off": float(apparatus.word("sphere.buoyancy", "already off") == "already off"),
         "fall_slope": divisions.fall_slope,
-        "fall_used": divisions.fall.value if divisions.fall else 0.0,
+        "fall_used": fall_used(apparatus, divisions) if divisions.fall_slope else 0.0,
     }
     known |= _scales(divisions) | dict(route.fixed)
     mean = apparatus.get("sphere.diameter")
@@ -264,9 +264,9 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
             inputs |= _scale(apparatus, divisions, f"the route '{route.name}'")
         else:
             inputs[name] = apparatus.need(name, purpose=f"the route '{route.name}'")
-    if divisions.fall is not None and divisions.fall_slope:
+    if divisions.fall_slope:
         # The fall went into the unit, whether or not the route asks for it otherwise.
-        inputs["fall"] = divisions.fall
+        inputs |= _fall_inputs(apparatus, divisions)
     optional = route.optional
     if "plates.voltage" in route.needs:
         optional = (*optional, "plates.meter")
@@ -297,10 +297,16 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
     return inputs
 
 
+def fall_formula(apparatus: Apparatus, divisions: Divisions) -> tuple[Model, dict[str, Quantity]]:
+    """Divisions fallen in one interval as a formula, with its inputs; InputError if not known."""
+    inputs = _fall_inputs(apparatus, divisions)
+    return functools.partial(_formula, fall_measured, list(inputs), _scales(divisions)), inputs
+
+
 def fall_used(apparatus: Apparatus, divisions: Divisions) -> float:
-    """Divisions fallen in one interval, as the routes take them; InputError if none is known."""
-    known = {name: q.value for name, q in _fall_inputs(apparatus, divisions).items()}
-    return float(fall_divisions(known | _scales(divisions)))
+    """The same as a number."""
+    model, inputs = fall_formula(apparatus, divisions)
+    return float(model(*(q.value for q in inputs.values())))
 
 
 def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
@@ -319,6 +325,7 @@ def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quanti
         "fall.speed": apparatus.need("fall.speed"),
         **_scale(apparatus, divisions, "the fall speed in divisions"),
         **_timed(apparatus, divisions),
+        **{n: apparatus.need(n) for n in ("watch.rate", "watch.bias") if apparatus.has(n)},
     }
 
 

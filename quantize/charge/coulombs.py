@@ -14,7 +14,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError, explained, warn
 from quantize._support.randomness import RngLike
 from quantize._support.validation import FloatArray
-from quantize.charge.adjustment import Joint
+from quantize.charge.adjustment import Formulas, Joint
 from quantize.charge.agreement import Agreement, spread_of
 from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
 from quantize.charge.bench import BenchPosterior, difference, fit_bench, fit_inputs
@@ -24,6 +24,7 @@ from quantize.charge.budgets import (
     assumptions,
     by_route,
     divisions_of,
+    fall_formula,
     fall_used,
     lacking,
     lost_to_requests,
@@ -340,30 +341,33 @@ def _shared(
     that may be wrong, so is every charge, over the falls they imply.
     """
     charge = np.where(np.isfinite(charge) & (charge != 0), charge, np.nan)
-    fall = 0.0 if divisions.fall is None else divisions.fall.value
+    fall = fall_used(bench, divisions)
     # One division, taken in proportion to the fall.
     along = dataclasses.replace(
-        divisions, unit=Quantity(value=1.0, unit="div"), fall_slope=1 / fall if fall else 0.0
+        divisions, unit=Quantity(value=1.0, unit="div"), fall_slope=1 / fall
     )
-    joint = fit_inputs(bench, along)[1] if route == JOINT else None
-    joint = joint or fit_bench({route: by_route(route, bench, along)})
-    one = _averaged(joint.joint, stretch * fall / charge) if fall else joint.standard_uncertainty
-    return np.abs(charge) * one
+    fitted = fit_inputs(bench, along)[1] if route == JOINT else None
+    joint = (fitted or fit_bench({route: by_route(route, bench, along)})).joint
+    model, inputs = fall_formula(bench, along)
+    place = tuple(list(joint.formulas.inputs).index(name) for name in inputs)
+    falls = dataclasses.replace(joint.formulas, models=(model,), places=(place,))
+    return np.abs(charge) * _averaged(joint, falls, stretch * fall / charge)
 
 
-def _averaged(joint: Joint, elasticity: FloatArray) -> FloatArray:
+def _averaged(joint: Joint, falls: Formulas, elasticity: FloatArray) -> FloatArray:
     """How unsure one division of each row is over all cases, in coulombs.
 
-    `joint` is that of divisions in proportion to the fall; the divisions of the rows follow the
-    fall with their `elasticity`. In each case the fall is another.
+    `joint` is that of divisions in proportion to the fall, which `falls` has as a formula; the
+    divisions of the rows follow it with their `elasticity`. In each case the fall is another.
     """
     formulas = joint.formulas
-    at = list(formulas.inputs).index("fall")
     share = np.array([p for p, _ in joint.cases])
     cases = [case for _, case in joint.cases]
     covariance = cases[0].covariance
-    _, slopes = formulas.linear(np.zeros(len(formulas.inputs)))
-    fall = np.array([formulas.moved(case.deviation)[at] for case in cases]) / formulas.stated[at]
+    nowhere = np.zeros(len(formulas.inputs))
+    slopes, (log_fall, steady) = formulas.linear(nowhere)[1], falls.linear(nowhere)
+    fallen = [falls.linear(case.deviation) for case in cases]
+    fall = np.exp([float(log[0] - log_fall[0]) for log, _ in fallen])
     logs = np.array([formulas.logs(case.deviation)[0] for case in cases]) - np.log(fall)
     adjusted = [case.gain @ joint.contrasts @ slopes for case in cases]
     values, rows = np.unique(elasticity, return_inverse=True)
@@ -375,11 +379,11 @@ def _averaged(joint: Joint, elasticity: FloatArray) -> FloatArray:
         # Without a sign that is known there is no log: to first order.
         centre = logs + np.where(moved > 0, np.log(np.maximum(moved, 1e-300)), moved - 1)
         own = []
-        for case, matrix, f, m in zip(cases, adjusted, fall, moved, strict=True):
-            first = case.formula_slopes[0].copy()
-            first[at] += elastic * f / m - 1
-            row = slopes[0] - first @ matrix
-            row[at] += elastic - 1
+        for case, matrix, f, m, (_, own_fall) in zip(
+            cases, adjusted, fall, moved, fallen, strict=True
+        ):
+            first = case.formula_slopes[0] + (elastic * f / m - 1) * own_fall[0]
+            row = slopes[0] - first @ matrix + (elastic - 1) * steady[0]
             own.append(math.sqrt(max(float(row @ covariance @ row), 0.0)))
         found[i] = math.exp(share @ centre) * spread_of(share, centre, np.array(own))
     shared: FloatArray = found[rows]

@@ -133,6 +133,37 @@ def test_the_error_of_the_fall_counts_once():
         assert coulombs.standard_uncertainty / coulombs.value == pytest.approx(expected, rel=0.04)
 
 
+@pytest.mark.parametrize(
+    "fall", [{"divisions": "60 +/- 3 div"}, {"speed": "0.150 +/- 0.0075 mm/s"}]
+)
+def test_the_error_of_a_fall_from_the_apparatus_goes_with_the_distance(fall):
+    # A charge is (x + F)·w·d/(F·V): the relative error of F counts x/(x + F) times.
+    bench = {
+        "plates": {"separation": "4 mm", "voltage": "200 V"},
+        "sphere": {"weight": "3e-14 N", "weight_of": "this sphere"},
+        "reticle": {"division": "25 um"},
+        "run": {"interval": "10 s", "timing": "fixed time"},
+        "fall": fall,
+    }
+    moved = np.array([0.0, 20.0, -20.0, -50.0, 60.0])
+    table = charge.Run({"V": [200.0] * 5, "div": moved, "t": [10.0] * 5}, bench).charges()
+    relative = table["shared_uncertainty"] / table["charge"]
+    assert relative.to_numpy() == pytest.approx(np.abs(moved / (moved + 60)) * 0.05, abs=1e-6)
+
+
+def test_a_speed_of_fall_is_one_by_the_true_time():
+    found = [
+        charge.unit_in_coulombs(
+            10.0,
+            {**BENCH, "reticle": {"division": "25 um"}, "run": {"interval": "10 s"}}
+            | {"fall": {"speed": "0.15 mm/s"}, "watch": {"rate": rate}},
+            unit_err=0.1,
+        )
+        for rate in ("1", "0.98")
+    ]
+    assert found[1].value == pytest.approx(found[0].value / 0.98, rel=1e-9, abs=0)
+
+
 def test_a_missing_entry_is_named():
     with pytest.raises(InputError, match=r"`sphere.weight` .* is missing"):
         charge.unit_in_coulombs(10.0, {"plates": BENCH["plates"]}, unit_err=0.1)
