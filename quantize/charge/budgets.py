@@ -104,12 +104,14 @@ def _bare(unit: Any, unit_err: float | None) -> Quantity:
 
 def _fall_apart(unit: Any, run: Rows | None, fall: Quantity | None) -> Any:
     """A result whose error holds that of the fall, as one that carries the two apart."""
-    unit = getattr(unit, "fit", unit)
+    for found in (unit, getattr(unit, "fit", None)):
+        if isinstance(found, RunFit):
+            return found
     mixture = getattr(unit, "mixture", unit)
-    if isinstance(unit, RunFit) or not isinstance(mixture, MixtureFit) or run is None:
+    if not isinstance(mixture, MixtureFit) or run is None or fall is None:
         return unit
-    added = fall is not None and np.array_equal(mixture.readings.values, readings_of(run).values)
-    if fall is None or not added or not mixture.posterior.shared:
+    added = np.array_equal(mixture.readings.values, readings_of(run).values)
+    if not added or not mixture.posterior.shared:
         return unit
     return fit_from(mixture, run, dataclasses.replace(fall, value=0.0), "")
 
