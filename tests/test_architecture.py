@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_397
+LINES = 38_399
 """Code and docstrings of public names."""
 FILES = 206
 LONGEST_FILE = 400
