@@ -35,7 +35,7 @@ PARTS = {
     "charge formulas": [
         f"quantize/charge/{name}.py"
         for name in (
-            *("air", "conversion", "coulombs", "drag", "fall", "noise", "plates", "propagation"),
+            *("air", "coulombs", "drag", "fall", "noise", "propagation"),
             *("quantity", "reticle", "routes", "rows", "sphere"),
         )
     ],

@@ -27,6 +27,8 @@ _TABLE: dict[tuple[str, str], str] = {
     ("view", "TargetPlan"): "quantize.show.plans:target_view",
     ("view", "ParticleAnalyses"): "quantize.show.several:each_view",
     ("view", "PooledUnit"): "quantize.show.several:pooled_view",
+    ("view", "JointUnit"): "quantize.show.several:joint_view",
+    ("view", "BenchPlan"): "quantize.show.studies:setups_view",
     ("view", "NextStep"): "quantize.show.plans:next_view",
     ("notebook", "*"): "quantize.show.results:result_notebook",
     ("notebook", "Analysis"): "quantize.show.short:card",

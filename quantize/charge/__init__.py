@@ -12,7 +12,7 @@ _HOME = {
     "Air": "quantize.charge.air",
     "SlipCorrection": "quantize.charge.drag",
     "Sphere": "quantize.charge.sphere",
-    "Plates": "quantize.charge.plates",
+    "Plates": "quantize.charge.sphere",
     "Reticle": "quantize.charge.reticle",
     "Run": "quantize.charge.run",
     "read_run": "quantize.charge.run_file",
@@ -67,7 +67,6 @@ if TYPE_CHECKING:
     from quantize.charge.forms import template as template
     from quantize.charge.particles import joint_unit as joint_unit
     from quantize.charge.planning import plan_bench as plan_bench
-    from quantize.charge.plates import Plates as Plates
     from quantize.charge.pooled import pool_runs as pool_runs
     from quantize.charge.promise import Blind as Blind
     from quantize.charge.promise import DatedPlan as DatedPlan
@@ -75,6 +74,7 @@ if TYPE_CHECKING:
     from quantize.charge.run import Run as Run
     from quantize.charge.run_file import read_run as read_run
     from quantize.charge.simulation import SimulatedBench as SimulatedBench
+    from quantize.charge.sphere import Plates as Plates
     from quantize.charge.sphere import Sphere as Sphere
     from quantize.charge.target import plan_target as plan_target
 else:

@@ -222,11 +222,6 @@ def named(name: str) -> str:
     return QUANTITIES[name].meaning if name in QUANTITIES else name
 
 
-def may_be_wrong(name: str, quantity: Quantity, exponent: float) -> bool:
-    """Whether an input could make the others disagree; the exponent is its largest."""
-    return name not in _SAFE and quantity.value > 0 and exponent >= _MATTERS
-
-
 def doubted(name: str) -> int:
     """Order in which inputs that would explain the same are doubted.
 
@@ -268,7 +263,7 @@ def suspects_of(formulas: Formulas, fitted: Adjusted) -> list[Suspect]:
     pull = fitted.misclosure @ fitted.precision
     for j, (name, q) in enumerate(formulas.inputs.items()):
         towards = fitted.slopes[:, j]
-        if not may_be_wrong(name, q, float(np.abs(towards).max())):
+        if name in _SAFE or q.value <= 0 or np.abs(towards).max() < _MATTERS:
             continue
         weight = float(towards @ fitted.precision @ towards)
         step = -float(pull @ towards) / weight

@@ -15,7 +15,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.results import jsonable
 from quantize._support.validation import FloatArray
-from quantize.charge import unit_names
+from quantize.charge import units
 from quantize.charge.entries import (
     FLAGS,
     HAZARDS,
@@ -149,7 +149,7 @@ class Apparatus:
         found = self.quantities.get(name)
         if found is None:
             entry = QUANTITIES[name]
-            example = unit_names.KINDS[entry.unit][1]
+            example = units.KINDS[entry.unit][1]
             section, _, key = name.partition(".")
             raise InputError(
                 f"`{name}` ({entry.meaning}) is missing from the apparatus ({self.source}), and "

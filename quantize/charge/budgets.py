@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import os
 from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
@@ -14,7 +13,9 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
-from quantize.charge.propagation import Propagation, propagate
+from quantize.charge.estimate import RunFit, fit_from
+from quantize.charge.levels import readings_of
+from quantize.charge.propagation import Model, Propagation, propagate
 from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.routes import (
     AIR,
@@ -23,16 +24,15 @@ from quantize.charge.routes import (
     ROUTES,
     VISCOSITY_FORMULA,
     Route,
-    fall_divisions,
+    fall_measured,
     on_request,
     route_name,
     weight_from_diameter,
     weight_given,
 )
 from quantize.charge.rows import Rows
+from quantize.model.mixture import MixtureFit
 
-Bench = Apparatus | Mapping[str, Any] | str | os.PathLike[str]
-"""What describes a bench: an apparatus, its sections as a mapping, or the name of its file."""
 _SIZES = ("sphere.weight", "sphere.diameter", "sphere.density")
 _BY_WEIGHT = ("ratio, weight given", "ratio, weight from diameter")
 _NOT_MEASURED = ("sphere.diameter_spread",)  # a deviation about zero
@@ -78,11 +78,12 @@ def divisions_of(
     if isinstance(unit, Quantity | float | int | str) or not hasattr(unit, "unit_err"):
         quantity = _bare(unit, unit_err)
     else:
-        quantity = _of_result(unit)
-        if hasattr(unit, "fall_slope"):
-            fall, slope = getattr(unit, "fall", None), unit.fall_slope
+        found = _fall_apart(unit, run, fall)
+        quantity = _of_result(found)
+        if isinstance(found, RunFit):
+            fall, slope = found.fall, found.fall_slope
         else:
-            slope = _slope_on_fall(unit, run, fall)
+            slope = _slope_on_fall(found, run, fall)
     return Divisions(unit=quantity, fall=fall, fall_slope=slope, interval=interval, gate=gate)
 
 
@@ -99,6 +100,20 @@ def _bare(unit: Any, unit_err: float | None) -> Quantity:
             "so that the result can have one."
         )
     return dataclasses.replace(quantity, unit="div")
+
+
+def _fall_apart(unit: Any, run: Rows | None, fall: Quantity | None) -> Any:
+    """A result whose error holds that of the fall, as one that carries the two apart."""
+    for found in (unit, getattr(unit, "fit", None)):
+        if isinstance(found, RunFit):
+            return found
+    mixture = getattr(unit, "mixture", unit)
+    if not isinstance(mixture, MixtureFit) or run is None or fall is None:
+        return unit
+    added = np.array_equal(mixture.readings.values, readings_of(run).values)
+    if not added or not mixture.posterior.shared:
+        return unit
+    return fit_from(mixture, run, dataclasses.replace(fall, value=0.0), "")
 
 
 def _of_result(unit: UnitFound) -> Quantity:
@@ -218,7 +233,7 @@ def budget_of(
         "slip": SlipCorrection(apparatus.word("air.slip", "Kim 2005")),
         "buoyancy_off": float(apparatus.word("sphere.buoyancy", "already off") == "already off"),
         "fall_slope": divisions.fall_slope,
-        "fall_used": divisions.fall.value if divisions.fall else 0.0,
+        "fall_used": fall_used(apparatus, divisions) if divisions.fall_slope else 0.0,
     }
     known |= _scales(divisions) | dict(route.fixed)
     mean = apparatus.get("sphere.diameter")
@@ -251,9 +266,9 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
             inputs |= _scale(apparatus, divisions, f"the route '{route.name}'")
         else:
             inputs[name] = apparatus.need(name, purpose=f"the route '{route.name}'")
-    if divisions.fall is not None and divisions.fall_slope:
+    if divisions.fall_slope:
         # The fall went into the unit, whether or not the route asks for it otherwise.
-        inputs["fall"] = divisions.fall
+        inputs |= _fall_inputs(apparatus, divisions)
     optional = route.optional
     if "plates.voltage" in route.needs:
         optional = (*optional, "plates.meter")
@@ -284,10 +299,16 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
     return inputs
 
 
+def fall_formula(apparatus: Apparatus, divisions: Divisions) -> tuple[Model, dict[str, Quantity]]:
+    """Divisions fallen in one interval as a formula, with its inputs; InputError if not known."""
+    inputs = _fall_inputs(apparatus, divisions)
+    return functools.partial(_formula, fall_measured, list(inputs), _scales(divisions)), inputs
+
+
 def fall_used(apparatus: Apparatus, divisions: Divisions) -> float:
-    """Divisions fallen in one interval, as the routes take them; InputError if none is known."""
-    known = {name: q.value for name, q in _fall_inputs(apparatus, divisions).items()}
-    return float(fall_divisions(known | _scales(divisions)))
+    """The same as a number."""
+    model, inputs = fall_formula(apparatus, divisions)
+    return float(model(*(q.value for q in inputs.values())))
 
 
 def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
@@ -306,6 +327,7 @@ def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quanti
         "fall.speed": apparatus.need("fall.speed"),
         **_scale(apparatus, divisions, "the fall speed in divisions"),
         **_timed(apparatus, divisions),
+        **{n: apparatus.need(n) for n in ("watch.rate", "watch.bias") if apparatus.has(n)},
     }
 
 

@@ -21,7 +21,13 @@ from quantize.charge.checks import (
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.levels import trend_of
 from quantize.charge.quantity import Quantity
-from quantize.charge.rows import Rows, predicted_as_read, residual_voltage, root_mean_square
+from quantize.charge.rows import (
+    Rows,
+    predicted_as_read,
+    predicted_or_none,
+    residual_voltage,
+    root_mean_square,
+)
 from quantize.charge.run_table import per_interval, same_state_or_row, scatter_over
 from quantize.charge.stated import plus_minus
 
@@ -42,10 +48,7 @@ def spread_of(run: Rows) -> tuple[float, int]:
     if degrees >= _ENOUGH:
         spread = max(observed, root_mean_square(run.rounding(run.driven)))
         return (spread, degrees) if spread > 0 else (0.0, 0)
-    try:
-        return root_mean_square(predicted_as_read(run, run.driven).total), _KNOWN
-    except InputError:
-        return 0.0, 0
+    return predicted_or_none(run, run.driven), _KNOWN
 
 
 def proportionality(run: Rows) -> list[Check | Graded]:

@@ -1,26 +1,34 @@
-"""The unit in coulombs from all inputs at once, with its budget, and the routes beside it."""
+"""The unit, and the charge of every row, in coulombs: from all inputs at once, or by one route."""
 
 from __future__ import annotations
 
 import dataclasses
+import math
+from collections.abc import Mapping
 from typing import ClassVar
 
+import numpy as np
 import pandas as pd
 
 from quantize._support import validation
 from quantize._support.errors import InputError, explained, warn
 from quantize._support.randomness import RngLike
-from quantize.charge.agreement import Agreement
-from quantize.charge.apparatus import Apparatus, load_apparatus
-from quantize.charge.bench import BenchPosterior, difference, fit_inputs
+from quantize._support.validation import FloatArray
+from quantize.charge.adjustment import Formulas, Joint
+from quantize.charge.agreement import Agreement, spread_of
+from quantize.charge.apparatus import Apparatus, ApparatusLike, load_apparatus
+from quantize.charge.bench import BenchPosterior, difference, fit_bench, fit_inputs
 from quantize.charge.budgets import (
-    Bench,
     Divisions,
     UnitFound,
     assumptions,
+    by_route,
     divisions_of,
+    fall_formula,
+    fall_used,
     lacking,
     lost_to_requests,
+    one_division,
     taken_for_exact,
     with_voltage,
 )
@@ -148,7 +156,7 @@ def budget_text(budget: pd.DataFrame) -> str:
 @explained()
 def unit_in_coulombs(
     unit: UnitFound | Quantity | float | str,
-    apparatus: Bench,
+    apparatus: ApparatusLike,
     *,
     unit_err: float | None = None,
     run: Rows | None = None,
@@ -263,3 +271,120 @@ def side_by_side(found: dict[str, Propagation], *, first: str) -> pd.DataFrame:
         apart = {"difference": off, "sigmas": sigmas, "depends": f"depends on {depends[name]}"}
         rows.append(row | apart)
     return pd.DataFrame(rows)
+
+
+def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:
+    """The table of `Run.charges`."""
+    bench.need_weight_of_each(run.particles)
+    particles, told = [], []
+    for label in run.particles:
+        one = run.particle(label)
+        own, divisions = with_voltage(bench.for_particle(label), one), one_division(one)
+        found, joint = fit_inputs(own, divisions)
+        if joint is not None:
+            told.append(joint.agreement)
+            found |= {JOINT: joint.charge}
+        particles.append((one, own, divisions, found))
+    if route is None:
+        known = [found for *_, found in particles if found]
+        several = any(len(found) > 2 for found in known)
+        route = JOINT if several else next((n for f in known for n in f if n in ROUTES), SIMPLEST)
+    route_name(route)
+    table = pd.concat([_charges(*particle, route) for particle in particles])
+    table = table.sort_values("row", kind="stable", ignore_index=True)
+    inputs = [found[route].inputs for *_, found in particles]
+    exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
+    compared = [a for a in told if a.degrees_of_freedom > 0]
+    worst = min(compared, key=lambda a: a.p_value, default=None)
+    table.attrs |= {"route": route, "way": by_way(route), "exact": exact, "agreement": worst}
+    return table
+
+
+def _charges(
+    run: Rows,
+    bench: Apparatus,
+    divisions: Divisions,
+    found: Mapping[str, Propagation],
+    route: str,
+) -> pd.DataFrame:
+    """The rows of one particle with their charges."""
+    if divisions.fall is None and not (bench.has("fall.divisions") or bench.has("fall.speed")):
+        raise InputError(
+            f"`run` ({run.source}) has no fall without field, and a row is turned into a charge by "
+            "the divisions that it moved and those that it would have fallen; read some rows at "
+            "zero voltage, or give `fall.divisions` or `fall.speed` in the apparatus file."
+        )
+    fallen = fall_used(bench, divisions)
+    # Where the route is not there, one sentence says which entry is missing.
+    lacking = SIMPLEST if route == JOINT else route
+    per_division = found[route] if route in found else by_route(lacking, bench, divisions)
+    table = run.table.copy()
+    with np.errstate(divide="ignore"):
+        stretch = np.where(table["voltage"] == 0, np.nan, run.stretch(table))
+    level = (run.moved(table) + fallen) * stretch
+    table["charge"] = level * per_division.value
+    scatter, degrees = run.scatter()
+    own = scatter if degrees else np.nan
+    table["standard_uncertainty"] = own * np.abs(stretch) * per_division.value
+    table["shared_uncertainty"] = _shared(route, bench, divisions, level, stretch)
+    return table
+
+
+def _shared(
+    route: str, bench: Apparatus, divisions: Divisions, charge: FloatArray, stretch: FloatArray
+) -> FloatArray:
+    """What fall, weight, gap and voltage leave unsure of every charge, in coulombs.
+
+    A charge is (x + F)·V0/V divisions times the unit by the route, in which F stands again, so
+    that the fall drops out at balance. All but the error of F is the same for every row, and that
+    is linear in the elasticity of the divisions against F. Where the unit is averaged over inputs
+    that may be wrong, so is every charge, over the falls they imply.
+    """
+    charge = np.where(np.isfinite(charge) & (charge != 0), charge, np.nan)
+    fall = fall_used(bench, divisions)
+    # One division, taken in proportion to the fall.
+    along = dataclasses.replace(
+        divisions, unit=Quantity(value=1.0, unit="div"), fall_slope=1 / fall
+    )
+    fitted = fit_inputs(bench, along)[1] if route == JOINT else None
+    joint = (fitted or fit_bench({route: by_route(route, bench, along)})).joint
+    model, inputs = fall_formula(bench, along)
+    place = tuple(list(joint.formulas.inputs).index(name) for name in inputs)
+    falls = dataclasses.replace(joint.formulas, models=(model,), places=(place,))
+    return np.abs(charge) * _averaged(joint, falls, stretch * fall / charge)
+
+
+def _averaged(joint: Joint, falls: Formulas, elasticity: FloatArray) -> FloatArray:
+    """How unsure one division of each row is over all cases, in coulombs.
+
+    `joint` is that of divisions in proportion to the fall, which `falls` has as a formula; the
+    divisions of the rows follow it with their `elasticity`. In each case the fall is another.
+    """
+    formulas = joint.formulas
+    share = np.array([p for p, _ in joint.cases])
+    cases = [case for _, case in joint.cases]
+    covariance = cases[0].covariance
+    nowhere = np.zeros(len(formulas.inputs))
+    slopes, (log_fall, steady) = formulas.linear(nowhere)[1], falls.linear(nowhere)
+    fallen = [falls.linear(case.deviation) for case in cases]
+    fall = np.exp([float(log[0] - log_fall[0]) for log, _ in fallen])
+    logs = np.array([formulas.logs(case.deviation)[0] for case in cases]) - np.log(fall)
+    adjusted = [case.gain @ joint.contrasts @ slopes for case in cases]
+    values, rows = np.unique(elasticity, return_inverse=True)
+    found = np.full(values.shape, np.nan)
+    for i, elastic in enumerate(values):
+        if np.isnan(elastic):
+            continue
+        moved = 1 + elastic * (fall - 1)
+        # Without a sign that is known there is no log: to first order.
+        centre = logs + np.where(moved > 0, np.log(np.maximum(moved, 1e-300)), moved - 1)
+        own = []
+        for case, matrix, f, m, (_, own_fall) in zip(
+            cases, adjusted, fall, moved, fallen, strict=True
+        ):
+            first = case.formula_slopes[0] + (elastic * f / m - 1) * own_fall[0]
+            row = slopes[0] - first @ matrix + (elastic - 1) * steady[0]
+            own.append(math.sqrt(max(float(row @ covariance @ row), 0.0)))
+        found[i] = math.exp(share @ centre) * spread_of(share, centre, np.array(own))
+    shared: FloatArray = found[rows]
+    return shared

@@ -310,8 +310,11 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
         return -moved / error if error else np.zeros(moved.size)
 
     z = in_errors(moved)
-    slope = slope_against(z, near, share)
-    rest = near - found.unit - slope * (z - float(share @ z))
+    # Off by a unit, the shift makes the whole numbers others, and the unit does not follow it.
+    same = share * (np.abs(moved - float(share @ moved)) < 0.5 * found.unit)
+    same = same / same.sum() if same.any() else share
+    slope = slope_against(z, near, same)
+    rest = near - float(same @ near) - slope * (z - float(same @ z))
     fall = run.fall_on_record()
     if fall is not None and shift.standard_uncertainty:
         # What was added, with the error with which it was.
@@ -322,7 +325,7 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
     return RunFit(
         unit=found.unit,
         unit_err=found.unit_err,
-        unit_err_given_fall=float(np.sqrt(share @ rest**2)) if error else found.unit_err,
+        unit_err_given_fall=float(np.sqrt(same @ rest**2)) if error else found.unit_err,
         log_bayes_factor=found.log_bayes_factor,
         alternatives=found.alternatives,
         integers=np.asarray(found.integers),

@@ -6,7 +6,7 @@ import contextlib
 import re
 
 from quantize._support.errors import InputError
-from quantize.charge.unit_names import kind_of, same_kind, unit
+from quantize.charge.units import kind_of, same_kind, unit
 
 PASSAGES = {"rise_seconds": "up", "fall_seconds": "down"}
 """Columns of times of passages, and which way the sphere went."""

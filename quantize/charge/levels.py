@@ -22,10 +22,11 @@ from quantize.charge.fall import NO_SCATTER
 from quantize.charge.noise import ROUNDING_SD
 from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.rows import Rows, predicted_as_read, predicted_or_none, root_mean_square
-from quantize.charge.run_table import per_interval
+from quantize.charge.run_table import lasted, per_interval
 from quantize.charge.stated import counted, plus_minus
 from quantize.readings import Readings
 from quantize.shared_shift import SharedShift
+from quantize.tables.origin import Origin, with_origin
 
 _LEAST_FALLS = 3
 _LEAST_REPEATS = 3
@@ -61,9 +62,24 @@ class Levels:
     def readings(self, run: Rows, **scatter: Any) -> Readings:
         """The values as readings of that `scatter`, with the errors that they share."""
         # Too high a level was taken off where too large a fall is added; no value turns round.
-        stretch = -self.lever if self.taken_off else self.lever
-        found = run.as_readings(self.rows, self.values, stretch, **scatter)
-        return found.replace(shift=self.shared)
+        lever, rows = -self.lever if self.taken_off else self.lever, self.rows
+        states, changed = rows["state"].tolist(), rows["changed"].to_numpy(bool)
+        beyond = rows["off_scale"].to_numpy(int) * np.sign(lever).astype(int)
+        fixed = run.timing == "fixed distance" or "track_error" in rows
+        step = run.resolution() * run.interval / lasted(run, rows) * abs(lever)
+        rounding = run.known.word("reticle.rounding", "both ends")
+        readings = Readings(
+            self.values,
+            **scatter,
+            state=states if all(states) else None,
+            resolution=None if fixed else step,
+            ends=None if fixed else 2 if rounding == "both ends" else 1,
+            beyond=beyond if beyond.any() else None,
+            changed=changed if changed.any() else None,
+            unit_name="divisions",
+            shift=self.shared,
+        )
+        return with_origin(readings, _origin_of(run, rows))
 
     def predicted(self, run: Rows) -> FloatArray:
         """Standard deviations of the values as the apparatus predicts them."""
@@ -97,6 +113,15 @@ class Levels:
     def unshared(self) -> Levels:
         """The same without any shared error, for a comb that may start anywhere."""
         return dataclasses.replace(self, shift=None, drift=None, drift_lever=None)
+
+
+def _origin_of(run: Rows, rows: pd.DataFrame) -> Origin | None:
+    """The columns of the file that `rows` stand in, and how many of its rows they are."""
+    file = run.table.attrs
+    if "columns" not in file:
+        return None
+    read = int(rows["positions"].sum() if "positions" in rows else rows["row"].nunique())
+    return Origin(file=run.source, columns=file["columns"], rows=read, rows_in_file=file["rows"])
 
 
 def shared_shift(error: Quantity | None, lever: FloatArray) -> SharedShift | None:

@@ -36,8 +36,9 @@ from quantize.charge.propagation import Propagation, WithInterval, correlation_m
 from quantize.charge.quantity import OWN_SCOPES
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis
-from quantize.charge.stated import short, stated
+from quantize.charge.stated import stated
 
+_Found = tuple[Propagation, RunFit, Rows]
 _SHARED_DRAWS = 300  # pairs
 _FORMULAS = ("viscosity formula", "humidity formula", "slip formula")  # the same on all benches
 
@@ -82,23 +83,6 @@ class JointUnit(WithInterval, Result):
             f"{stated(self.value, self.standard_uncertainty, 'C')[1]} from "
             f"{len(self.particles)} particles"
         )
-
-    def __str__(self) -> str:
-        h = self.homogeneity
-        lines = [f"Joint unit: {self._headline()}", ""]
-        lines += [
-            f"  {r['particle']:<12} {short(r['value'], r['standard_uncertainty'], 'C'):<22}"
-            f" without it {r['without']:.4g} C"
-            for r in self.particles.to_dict("records")
-        ]
-        agree = "agree" if h["p_value"] >= 0.01 else "do NOT agree"
-        lines += [
-            "",
-            f"The particles {agree} among themselves: chi-square {h['chi_square']:.1f} on "
-            f"{h['degrees_of_freedom']:.0f} degrees of freedom, p = {h['p_value']:.2g}; "
-            f"{100 * h['between']:.1f} % between particles is left unexplained.",
-        ]
-        return "\n".join(lines)
 
 
 @explained()
@@ -213,39 +197,35 @@ def joint_unit_of_run(
 ) -> JointUnit:
     """What `Run.joint_unit_in_coulombs` gives."""
     run.bench().need_weight_of_each(run.particles)
-    runs = {}
+    found: dict[str, _Found] = {}
     for label in run.particles:
-        runs[label], faults = believed(run.particle(label))
+        one, faults = believed(run.particle(label))
         if faults:
             how = " ".join(fault.sentence for fault in faults)
             warn(f"particle {label} is not taken as written. {how}")
-    fits = {label: fit_run(one, unit_range) for label, one in runs.items()}
-    units = {
-        label: unit_in_coulombs(fits[label], one.bench(), run=one, route=route)
-        for label, one in runs.items()
-    }
-    return joint_of(units, fits, runs)
-
-
-def joint_of(
-    units: Mapping[str, Propagation], fits: Mapping[str, RunFit], runs: Mapping[str, Rows]
-) -> JointUnit:
-    """The joint unit of particles by the whole posterior of each, from the fit of its run."""
-    return joint_unit(
-        units,
-        alternatives={label: fits[label].alternatives for label in units},
-        posteriors={label: fits[label].points for label in units},
-        benches={label: _bench_of(runs[label]) for label in units},
-    )
+        fit = fit_run(one, unit_range)
+        found[label] = unit_in_coulombs(fit, one.bench(), run=one, route=route), fit, one
+    return _joint_of(found)
 
 
 def joint_of_analyses(analyses: Mapping[str, RunAnalysis]) -> JointUnit:
     """The same from whole analyses, those without coulombs left out."""
-    there = {label: one for label, one in analyses.items() if one.coulombs is not None}
-    return joint_of(
-        {label: one.coulombs for label, one in there.items() if one.coulombs is not None},
-        {label: one.fit for label, one in there.items()},
-        {label: one.run for label, one in there.items()},
+    return _joint_of(
+        {
+            label: (one.coulombs, one.fit, one.run)
+            for label, one in analyses.items()
+            if one.coulombs is not None
+        }
+    )
+
+
+def _joint_of(found: Mapping[str, _Found]) -> JointUnit:
+    """The joint unit of particles by the whole posterior of each, from the fit of its run."""
+    return joint_unit(
+        {label: unit for label, (unit, _, _) in found.items()},
+        alternatives={label: fit.alternatives for label, (_, fit, _) in found.items()},
+        posteriors={label: fit.points for label, (_, fit, _) in found.items()},
+        benches={label: _bench_of(run) for label, (_, _, run) in found.items()},
     )
 
 

@@ -21,11 +21,10 @@ from quantize._support.validation import FloatArray, float_array
 from quantize.charge.air import Air
 from quantize.charge.expected import Setup
 from quantize.charge.forms import cautions
-from quantize.charge.plates import Plates
 from quantize.charge.quantity import Quantity, QuantityLike
 from quantize.charge.reticle import Reticle
 from quantize.charge.simulation import ACCEPTED_CHARGE
-from quantize.charge.sphere import Sphere
+from quantize.charge.sphere import Plates, Sphere
 
 _DECIDABLE = 0.25  # sigma over unit up to which a level has one number of units
 SAYS_SO = (
@@ -68,22 +67,6 @@ class BenchPlan(Result):
             f"{b['units']:.0f} units at {b['balance_voltage']:.0f} V, sigma/unit "
             f"{b['sigma_over_unit']:.2f}"
         )
-
-    def __str__(self) -> str:
-        lines = [
-            f"Plan at the bench, {self._headline()}",
-            "",
-            f"{'diameter':>9}{'interval':>9}{'units':>6}{'voltage':>9}{'div/unit':>9}"
-            f"{'sigma/u':>8}{'far':>6}{'largest':>8}{'lost':>6}",
-        ]
-        lines += [
-            f"{row['diameter'] * 1e6:>6.2f} µm{row['interval']:>7.3g} s{row['units']:>6.0f}"
-            f"{row['balance_voltage']:>7.0f} V{row['divisions']:>9.1f}"
-            f"{row['sigma_over_unit']:>8.3f}{row['sigma_over_unit_far']:>6.2f}"
-            f"{row['largest_charge']:>8.0f}{100 * row['off_scale']:>5.0f}%"
-            for row in self.table.head(12).to_dict("records")
-        ]
-        return "\n".join([*lines, "", self.note, *self.cautions])
 
 
 def plan_bench(

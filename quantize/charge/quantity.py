@@ -9,8 +9,8 @@ from typing import Any, Literal, Protocol, Union, cast
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize.charge import unit_names
-from quantize.charge.grammar import SCOPES, parse, wrong_kind
+from quantize.charge import units
+from quantize.charge.units import SCOPES, parse, wrong_kind
 
 Distribution = Literal["normal", "rectangular", "t"]
 Scope = Literal["reading", "state", "particle", "session", "bench", "batch"]
@@ -141,7 +141,7 @@ class Quantity:
         if isinstance(value, str):
             return cls(**parse(value, unit=unit, name=name, scope=scope), unit=unit)
         if isinstance(value, Quantity):
-            if not unit_names.same_kind(value.unit, unit):
+            if not units.same_kind(value.unit, unit):
                 raise wrong_kind(name, f"{value.value:g} {value.unit}", value.unit, unit)
             return value
         if hasattr(value, "nominal_value") and hasattr(value, "std_dev"):
@@ -181,8 +181,8 @@ def _from_pint(
     magnitude = value.magnitude
     spread = float(getattr(magnitude, "std_dev", 0.0))
     number = validation.number(name, getattr(magnitude, "nominal_value", magnitude))
-    found = unit_names.unit(text.replace(" / ", "/"))
-    if found.dimensions != unit_names.unit(unit).dimensions:
+    found = units.unit(text.replace(" / ", "/"))
+    if found.dimensions != units.unit(unit).dimensions:
         raise wrong_kind(name, str(value), text, unit)
     return cls(
         value=found.scale * number + found.zero,

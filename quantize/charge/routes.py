@@ -17,8 +17,7 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize.charge import air, drag
 from quantize.charge.apparatus import Apparatus
-from quantize.charge.drag import SlipCorrection, triples_apart
-from quantize.charge.plates import image_pull, slowing
+from quantize.charge.drag import SlipCorrection, image_pull, slowing, triples_apart
 from quantize.charge.quantity import Quantity, within
 
 GRAVITY_SPREAD = 0.013  # m/s2, half the span from equator to pole over sqrt(12)
@@ -45,12 +44,14 @@ def field(x: Values) -> Any:
     return volts * (np.cos(x.get("plates.tilt", 0.0)) / x["plates.separation"])
 
 
+def fall_measured(x: Values) -> Any:
+    """Divisions fallen in one interval, whatever the air did."""
+    return x["fall"] if "fall" in x else x["fall.speed"] / speed_per_division(x)
+
+
 def fall_divisions(x: Values) -> Any:
     """Divisions fallen in one interval, as they would be in air at rest."""
-    if "fall" in x:
-        measured = x["fall"]
-    else:
-        measured = x["fall.speed"] / speed_per_division(x)
+    measured = fall_measured(x)
     if "air.drift" in x:
         return measured + x["air.drift"] / speed_per_division(x)
     return measured
@@ -58,7 +59,8 @@ def fall_divisions(x: Values) -> Any:
 
 def unit_divisions(x: Values) -> Any:
     """The unit in divisions, moved along with the fall that went into it."""
-    return x["unit"] + x.get("fall_slope", 0.0) * (x.get("fall", 0.0) - x.get("fall_used", 0.0))
+    slope = x.get("fall_slope", 0.0)
+    return x["unit"] + slope * (fall_measured(x) - x.get("fall_used", 0.0)) if slope else x["unit"]
 
 
 def air_density(x: Values) -> Any:

@@ -290,7 +290,7 @@ class Run(Rows):
             from single readings, and `shared_uncertainty`, which no average takes away. ``attrs``
             says the route, what it took for exact, and whether all inputs agree.
         """
-        from quantize.charge.conversion import charges_of
+        from quantize.charge.coulombs import charges_of
 
         return charges_of(self, self.bench(), route=route)
 

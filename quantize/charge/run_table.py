@@ -21,7 +21,6 @@ from quantize.charge.reticle import written_step
 from quantize.charge.stated import counted
 from quantize.levels import levels_of
 from quantize.readings import Readings
-from quantize.tables.origin import Origin, with_origin
 
 _STEP_IN_FULL_PRECISION = 1e-9  # divisions, where positions show no step
 _CLOCK = r"\d+:\d+:\d+(?:\.\d+)?"
@@ -239,45 +238,6 @@ class RunTable:
         if integers.size == len(self.informative):
             integers = integers[self.informative.index.isin(self.driven.index)]
         return integers if integers.size == len(self.driven) and np.any(integers) else None
-
-    def as_readings(
-        self,
-        rows: pd.DataFrame,
-        values: FloatArray,
-        lever: FloatArray,
-        **scatter: Any,
-    ) -> Readings:
-        """`values` of `rows` as Readings; `lever` turns divisions per interval into them.
-
-        `scatter` is their `sigma`, or their `relative_sigma`.
-        """
-        states = rows["state"].tolist()
-        beyond = rows["off_scale"].to_numpy(int) * np.sign(lever).astype(int)
-        changed = rows["changed"].to_numpy(bool)
-        seconds = lasted(self, rows)
-        fixed = self.timing == "fixed distance" or "track_error" in rows
-        rounding = self.known.word("reticle.rounding", "both ends")
-        readings = Readings(
-            values,
-            **scatter,
-            state=states if all(states) else None,
-            resolution=None if fixed else self.resolution() * self.interval / seconds * abs(lever),
-            ends=None if fixed else 2 if rounding == "both ends" else 1,
-            beyond=beyond if beyond.any() else None,
-            changed=changed if changed.any() else None,
-            unit_name="divisions",
-        )
-        return with_origin(readings, self._origin_of(rows))
-
-    def _origin_of(self, rows: pd.DataFrame) -> Origin | None:
-        """The columns of the file that `rows` stand in, and how many of its rows they are."""
-        file = self.table.attrs
-        if "columns" not in file:
-            return None
-        read = int(rows["positions"].sum() if "positions" in rows else rows["row"].nunique())
-        return Origin(
-            file=self.source, columns=file["columns"], rows=read, rows_in_file=file["rows"]
-        )
 
 
 def _commonest(values: FloatArray, decimals: int = 6) -> float:

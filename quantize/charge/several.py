@@ -68,20 +68,17 @@ def analyze_each(
         label: analyze_run(run.particle(label), unit_range, rng=child, **options)
         for label, child in zip(run.particles, children, strict=True)
     }
-    joint, missing = joined(analyses)
-    return ParticleAnalyses(table=_table(analyses), joint=joint, missing=missing, analyses=analyses)
-
-
-def joined(analyses: Mapping[str, RunAnalysis]) -> tuple[JointUnit | None, str | None]:
-    """One unit from all analyses with coulombs; or None, and why there is none."""
     known = sum(one.coulombs is not None for one in analyses.values())
-    if known < 2:
-        words = counted(known, "particle")
-        return None, f"of {words} there are coulombs, and two at least can be joined."
-    try:
-        return joint_of_analyses(analyses), None
-    except InputError as error:
-        return None, str(error)
+    joint: JointUnit | None = None
+    missing: str | None = (
+        f"of {counted(known, 'particle')} there are coulombs, and two at least can be joined."
+    )
+    if known > 1:
+        try:
+            joint, missing = joint_of_analyses(analyses), None
+        except InputError as error:
+            missing = str(error)
+    return ParticleAnalyses(table=_table(analyses), joint=joint, missing=missing, analyses=analyses)
 
 
 def _table(analyses: Mapping[str, RunAnalysis]) -> pd.DataFrame:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize.charge import air, checks_motion, checks_page, drag, plates
+from quantize.charge import air, checks_motion, checks_page, drag
 from quantize.charge.agreement import sphere_agreement
 from quantize.charge.apparatus import value_of
 from quantize.charge.bench import bench_of_run
@@ -182,7 +182,7 @@ def plates_far_away(run: Rows) -> list[Check]:
     if not bench.has("sphere.diameter", "plates.separation"):
         return []
     d, gap = bench.need("sphere.diameter").value, bench.need("plates.separation").value
-    slowed = float(plates.slowing(d, gap))
+    slowed = float(drag.slowing(d, gap))
     found = by_every_route(with_voltage(bench, run), one_division(run))
     parts = [
         f"plates {gap * 1e3:.3g} mm apart slow a sphere of {d * 1e6:.3g} µm midway by "
@@ -224,4 +224,4 @@ def _image_share(run: Rows) -> float | None:
     newtons = weight_of(bench)
     gap = bench.need("plates.separation").value
     largest = float(np.abs(run.joined()[0]).max(initial=fall.value)) / fall.value
-    return float(plates.image_pull(largest * newtons * gap / volts, gap)) / newtons
+    return float(drag.image_pull(largest * newtons * gap / volts, gap)) / newtons

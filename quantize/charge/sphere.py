@@ -1,9 +1,12 @@
-"""The sphere: size, density and weight, and how it moves in air."""
+"""The sphere: size, density and weight, and how it moves in air; and the plates about it."""
 
 from __future__ import annotations
 
 import dataclasses
+import math
+from typing import Literal
 
+from quantize._support import validation
 from quantize._support.errors import InputError, warn
 from quantize.charge import drag
 from quantize.charge.air import Air, viscosity
@@ -14,6 +17,7 @@ from quantize.charge.quantity import Quantity, QuantityLike, positive, put
 from quantize.charge.routes import VISCOSITY_FORMULA
 
 _LARGEST_REYNOLDS = 0.1
+_STEEPEST = math.radians(45)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, repr=False, init=False)
@@ -210,3 +214,118 @@ class Sphere:
 
     def __repr__(self) -> str:
         return f"<Sphere of {self.diameter.value * 1e6:.4g} µm and {self.density.value:.4g} kg/m3>"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, repr=False, init=False)
+class Plates:
+    """Two horizontal plates.
+
+    Parameters
+    ----------
+    separation : str, float or Quantity
+        Distance between the plates: text such as ``"4.24 +/- 0.02 mm"``, or metres if a bare
+        number.
+    positive_plate : {"lower", "upper"}
+        Which plate is positive when the voltage is written as positive. A positive lower plate
+        lifts a positive sphere.
+    tilt : str, float or Quantity
+        Angle between field and vertical: text such as ``"1 deg"``, or radians if a bare number.
+
+    Raises
+    ------
+    InputError
+        For a separation that is not above zero, or a tilt above 45 degrees.
+
+    Examples
+    --------
+    >>> plates = Plates(separation="4.24 mm")
+    >>> round(plates.field("227.4 V"))
+    53632
+    """
+
+    separation: Quantity
+    positive_plate: Literal["lower", "upper"]
+    tilt: Quantity
+
+    def __init__(
+        self,
+        *,
+        separation: QuantityLike,
+        positive_plate: Literal["lower", "upper"] = "lower",
+        tilt: QuantityLike = 0.0,
+    ) -> None:
+        gap = positive("separation", separation, "m")
+        validation.choice("positive_plate", positive_plate, ("lower", "upper"))
+        angle = Quantity.read(tilt, unit="rad", name="tilt")
+        if abs(angle.value) > _STEEPEST:
+            raise InputError(
+                f"`tilt` is {math.degrees(angle.value):.0f}°; level the plates, or look at the "
+                "unit."
+            )
+        put(self, separation=gap, positive_plate=positive_plate, tilt=angle)
+
+    @property
+    def _sign(self) -> float:
+        """Of the upward field for a voltage written as positive."""
+        return 1.0 if self.positive_plate == "lower" else -1.0
+
+    def field(self, voltage: QuantityLike) -> float:
+        """Compute the vertical field.
+
+        Parameters
+        ----------
+        voltage : str, float or Quantity
+            Between the plates, in volts if a bare number.
+
+        Returns
+        -------
+        float
+            V/m; above zero when it lifts a positive sphere.
+        """
+        volts = Quantity.read(voltage, unit="V", name="voltage").value
+        return self._sign * volts * math.cos(self.tilt.value) / self.separation.value
+
+    def sideways(self, voltage: QuantityLike) -> float:
+        """Compute the size of the horizontal field, 9 % of the whole at a tilt of 5 degrees.
+
+        Parameters
+        ----------
+        voltage : str, float or Quantity
+            Between the plates, in volts if a bare number.
+
+        Returns
+        -------
+        float
+            V/m, zero or above.
+        """
+        volts = Quantity.read(voltage, unit="V", name="voltage").value
+        return abs(volts * math.sin(self.tilt.value)) / self.separation.value
+
+    def balance_voltage(self, weight: float, charge: float) -> float:
+        """Compute the voltage at which the field carries a sphere.
+
+        Parameters
+        ----------
+        weight : float
+            Effective weight of the sphere, N.
+        charge : float
+            Its charge in coulombs, of either sign.
+
+        Returns
+        -------
+        float
+            Volts, with the sign with which it is written.
+
+        Raises
+        ------
+        InputError
+            For a weight that is not above zero, or no charge.
+        """
+        w = validation.positive("weight", weight)
+        q = validation.number("charge", charge)
+        if q == 0:
+            raise InputError("`charge` is 0; nothing holds an uncharged sphere.")
+        return self._sign * w * self.separation.value / (q * math.cos(self.tilt.value))
+
+    def __repr__(self) -> str:
+        return f"<Plates {self.separation.value * 1e3:.4g} mm apart>"

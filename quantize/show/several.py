@@ -17,6 +17,7 @@ from quantize.show.view import Bullets, Column, Preformatted, Section, Table, Vi
 if TYPE_CHECKING:
     import pandas as pd
 
+    from quantize.charge.particles import JointUnit
     from quantize.charge.pooled import PooledUnit
     from quantize.charge.several import ParticleAnalyses
 
@@ -27,12 +28,16 @@ _EACH = (
     Column("unit", "divisions", 14, gap=" "),
     Column("value", "in coulombs", 18, gap="  "),
 )
+_IN_COULOMBS = (
+    Column("value", "unit in coulombs", 19, gap=" "),
+    Column("without", "without it", 12, gap=" ", form=".4g"),
+)
 _RUNS = (
     Column("run", "run", 20, "<", "  ", lambda name: str(name)[:20]),
     Column("particles", "particles", 9),
-    Column("value", "unit in coulombs", 19, gap=" "),
+    _IN_COULOMBS[0],
     Column("weight", "weight", 7, gap=" ", form=lambda weight: f"{100 * weight:.0f} %"),
-    Column("without", "without it", 12, gap=" ", form=".4g"),
+    _IN_COULOMBS[1],
 )
 _WHY = "each has its own unit in divisions"
 
@@ -97,6 +102,20 @@ def each_view(found: ParticleAnalyses) -> View:
         "uncertainty is shared by all particles and counted once."
     )
     return (_each(found.table), Section("", [shared, homogeneous(joint.homogeneity, "particles")]))
+
+
+def joint_view(found: JointUnit) -> View:
+    """Every particle in a line with the value without it, and whether they agree."""
+    rows = [
+        row | {"value": _value(row["value"], row["standard_uncertainty"])}
+        for row in found.particles.to_dict("records")
+    ]
+    between = f"{100 * found.homogeneity['between']:.1f} % between particles is left unexplained."
+    return (
+        Section(f"Joint unit: {found._headline()}"),
+        Section("", [Table((_EACH[0], *_IN_COULOMBS), rows)]),
+        Section("", [homogeneous(found.homogeneity, "particles"), between]),
+    )
 
 
 def _each(table: pd.DataFrame) -> Section:

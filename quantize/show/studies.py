@@ -16,6 +16,7 @@ from quantize.show.view import Bullets, Column, Section, Table, View, printable
 if TYPE_CHECKING:
     import pandas as pd
 
+    from quantize.charge.planning import BenchPlan
     from quantize.studies.comparison import Comparison
     from quantize.studies.planning import Plan
 
@@ -32,6 +33,29 @@ _ESTIMATORS = (
 )
 _REPEATS = Column("repeats", "readings of each state", 22, form=".0f")
 _INTERVAL = Column("interval", "95 % interval", side="<", gap="  ")
+_SETUP = (
+    Column("diameter", "diameter", 9, form=lambda metres: f"{1e6 * metres:.2f} µm"),
+    Column("interval", "interval", 9, form=lambda seconds: f"{seconds:.3g} s"),
+    Column("units", "units", 6, form=".0f"),
+    Column("balance_voltage", "voltage", 9, form=lambda volts: f"{volts:.0f} V"),
+    Column("divisions", "div/unit", 9, form=".1f"),
+    Column("sigma_over_unit", "sigma/u", 9, form=".3f"),
+)
+
+
+def setups_view(found: BenchPlan) -> View:
+    """The best setups of a bench in a line each, and where their ranges come from."""
+    columns = [
+        *_SETUP,
+        Column("sigma_over_unit_far", "far", 6, form=".2f"),
+        Column("largest_charge", "largest", 8, form=".0f"),
+        Column("off_scale", "lost", 6, form=lambda share: f"{100 * share:.0f}%"),
+    ]
+    return (
+        Section(f"Plan at the bench, {found._headline()}"),
+        Section("", [Table(columns, found.table.head(12).to_dict("records"))]),
+        Section("", [found.note, *found.cautions]),
+    )
 
 
 def comparison_view(found: Comparison) -> View:
@@ -108,12 +132,7 @@ def _unit(found: Plan) -> tuple[str, Table]:
 
 def _bench(found: Plan) -> tuple[str, Table]:
     columns = [
-        Column("diameter", "diameter", 9, form=lambda metres: f"{1e6 * metres:.2f} µm"),
-        Column("interval", "interval", 9, form=lambda seconds: f"{seconds:.3g} s"),
-        Column("units", "units", 6, form=".0f"),
-        Column("balance_voltage", "voltage", 9, form=lambda volts: f"{volts:.0f} V"),
-        Column("divisions", "div/unit", 9, form=".1f"),
-        Column("sigma_over_unit", "sigma/u", 9, form=".3f"),
+        *_SETUP,
         Column("repeats", "each state", 12, form=".0f"),
         Column("readings", "readings", 10, form=".0f", unknown="more"),
     ]

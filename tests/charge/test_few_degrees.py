@@ -94,3 +94,12 @@ class Told:
     def __init__(self, bench, truth):
         self.unit, self.unit_err = truth["unit"], 0.002 * truth["unit"]
         self.integers = np.repeat(bench.states, bench.repeats).astype(float)
+
+
+def test_far_tails_of_few_falls_do_not_bend_the_slope_of_the_unit():
+    # Student's t of three falls reaches a whole unit, where other whole numbers fit the same unit.
+    page, apparatus, _ = charge.SimulatedBench(falls=3).simulate(rng=4)
+    fit = charge.Run(page, apparatus).fit((6, 16))
+    n = fit.integers
+    assert fit.fall_slope == pytest.approx(n.sum() / (n @ n), rel=0.03)
+    assert fit.unit_err_given_fall == pytest.approx(fit.mixture.sigma / np.sqrt(n @ n), rel=0.1)

@@ -12,7 +12,7 @@ from scipy.constants import c, elementary_charge
 from quantize.charge import SlipCorrection, drag
 from quantize.charge.air import viscosity
 from quantize.charge.drops import line_through_drops
-from quantize.charge.unit_names import unit
+from quantize.charge.units import unit
 
 OIL, GRAVITY, VISCOSITY, FALL = 919.9, 9.8027, 1.8226e-5, 1.0220e-2
 TABLE = np.array([

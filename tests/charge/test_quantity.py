@@ -10,7 +10,7 @@ from scipy import constants
 
 from quantize._support.errors import InputError
 from quantize.charge.quantity import Quantity
-from quantize.charge.unit_names import unit
+from quantize.charge.units import unit
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.constants import elementary_charge, g
 
+import quantize as qz
 from quantize import charge
 from quantize._support.errors import InputError, QuantizeWarning
 from quantize.charge.apparatus import Apparatus
@@ -105,6 +106,62 @@ def test_the_fall_that_went_into_the_readings_nearly_cancels():
     expected = 40.0 / Fit.unit * integers.sum() / (integers @ integers) - 1
     assert row.loc["fall", "exponent"] == pytest.approx(expected, abs=1e-6)
     assert abs(expected) < 0.2
+
+
+def test_the_error_of_the_fall_counts_once():
+    # x = u·n - F, read to 0.5, and F known from twelve falls: the covariance of u and F by hand.
+    rng = np.random.default_rng(3)
+    integers = np.repeat([2, 3, 6, 9], 4)
+    moved = 10.0 * integers - 40.0 + rng.normal(0, 0.5, size=16)
+    falls = -40.0 + rng.normal(0, 1.5, size=12)
+    page = {"V": [200.0] * 16 + [0.0] * 12, "div": [*moved, *falls], "t": [10.0] * 28}
+    bench = {"plates": {"separation": "4 mm"}, "sphere": {"weight": "3e-14 N"}}
+    run = charge.Run(page, bench)
+    rows = np.column_stack([integers, -np.ones(16)]) / 0.5
+    error = np.std(falls, ddof=1) / math.sqrt(12)
+    covariance = np.linalg.inv(rows.T @ rows + np.diag([0.0, error**-2]))
+    unit, fall = covariance @ (rows.T @ (moved / 0.5) - np.array([0.0, falls.mean() / error**2]))
+    ratio = np.array([1 / unit, -1 / fall])
+    expected = math.sqrt(ratio @ covariance @ ratio)
+    for found in (
+        qz.fit_mixture(run.readings(sigma=0.5), (6, 16)),
+        qz.analyze(run.readings(sigma=0.5), (6, 16), n_resamples=19, rng=1),
+        run.analyze((6, 16), sigma=0.5, n_resamples=19, rng=1),
+    ):
+        coulombs = run.unit_in_coulombs(found)
+        # Student's t of the falls and the evidence of their size move it by a few per cent.
+        assert coulombs.standard_uncertainty / coulombs.value == pytest.approx(expected, rel=0.04)
+
+
+@pytest.mark.parametrize(
+    "fall", [{"divisions": "60 +/- 3 div"}, {"speed": "0.150 +/- 0.0075 mm/s"}]
+)
+def test_the_error_of_a_fall_from_the_apparatus_goes_with_the_distance(fall):
+    # A charge is (x + F)·w·d/(F·V): the relative error of F counts x/(x + F) times.
+    bench = {
+        "plates": {"separation": "4 mm", "voltage": "200 V"},
+        "sphere": {"weight": "3e-14 N", "weight_of": "this sphere"},
+        "reticle": {"division": "25 um"},
+        "run": {"interval": "10 s", "timing": "fixed time"},
+        "fall": fall,
+    }
+    moved = np.array([0.0, 20.0, -20.0, -50.0, 60.0])
+    table = charge.Run({"V": [200.0] * 5, "div": moved, "t": [10.0] * 5}, bench).charges()
+    relative = table["shared_uncertainty"] / table["charge"]
+    assert relative.to_numpy() == pytest.approx(np.abs(moved / (moved + 60)) * 0.05, abs=1e-6)
+
+
+def test_a_speed_of_fall_is_one_by_the_true_time():
+    found = [
+        charge.unit_in_coulombs(
+            10.0,
+            {**BENCH, "reticle": {"division": "25 um"}, "run": {"interval": "10 s"}}
+            | {"fall": {"speed": "0.15 mm/s"}, "watch": {"rate": rate}},
+            unit_err=0.1,
+        )
+        for rate in ("1", "0.98")
+    ]
+    assert found[1].value == pytest.approx(found[0].value / 0.98, rel=1e-9, abs=0)
 
 
 def test_a_missing_entry_is_named():

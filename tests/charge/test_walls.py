@@ -10,7 +10,7 @@ from scipy import constants
 from scipy.integrate import quad
 
 from quantize import charge
-from quantize.charge import plates
+from quantize.charge import drag
 
 
 def test_the_coefficient_of_two_plates_is_its_integral():
@@ -23,17 +23,17 @@ def test_the_coefficient_of_two_plates_is_its_integral():
         return -np.linalg.solve(matrix, [-(1 + x) * e, x * e])[0]
 
     area, _ = quad(sent_back, 1e-6, 40)
-    assert 0.75 * area == pytest.approx(plates.ACROSS, abs=1e-4)
+    assert 0.75 * area == pytest.approx(drag.ACROSS, abs=1e-4)
     # One plate alone: 9/8 (Lorentz 1907), two of them less than twice that.
-    assert 9 / 8 < plates.ACROSS < 9 / 4
-    assert plates.slowing(8e-6, 1e-3) == pytest.approx(1.4516 * 4e-6 / 0.5e-3)
+    assert 9 / 8 < drag.ACROSS < 9 / 4
+    assert drag.slowing(8e-6, 1e-3) == pytest.approx(1.4516 * 4e-6 / 0.5e-3)
 
 
 def test_the_image_pulls_as_coulomb_s_law_says():
     # Equal and opposite charges twice the distance of the plane apart.
     q, gap = 10 * constants.e, 4e-3
     coulomb = q**2 / (4 * math.pi * constants.epsilon_0 * gap**2)
-    assert plates.image_pull(q, gap) == pytest.approx(coulomb, rel=1e-12, abs=0)
+    assert drag.image_pull(q, gap) == pytest.approx(coulomb, rel=1e-12, abs=0)
 
 
 def said(rng, **bench):

@@ -15,7 +15,7 @@ from quantize import charge
 from quantize.charge import (
     Run,
     SlipCorrection,
-    conversion,
+    coulombs,
     noise,
     routes,
     rows,
@@ -276,7 +276,7 @@ def _sheets() -> Cases:
 
 
 def _charges_of(table: Any) -> Any:
-    return conversion.charges_of(Run(table, bench("fall of its own")), bench("fall of its own"))
+    return coulombs.charges_of(Run(table, bench("fall of its own")), bench("fall of its own"))
 
 
 def _tracked() -> Any:
@@ -289,12 +289,12 @@ def _tracked() -> Any:
             out.append((state, volts, track, t, round(at, 2)))
     sheet = pd.DataFrame(out, columns=["state", "V", "track", "t (s)", "position"])
     one = Run(sheet, bench(watch={"press": None}, run={"interval": "10 s"}))
-    return [_rows_of(one), predicted_scatter(one), conversion.charges_of(one, one.bench())]
+    return [_rows_of(one), predicted_scatter(one), coulombs.charges_of(one, one.bench())]
 
 
 def _charges(name: str, of: str, route: str | None) -> Any:
     one = run(name, of)
-    return conversion.charges_of(one, one.bench(), route=route)
+    return coulombs.charges_of(one, one.bench(), route=route)
 
 
 def _unit(name: str, of: str, route: str | None) -> Any:

@@ -21,7 +21,6 @@ from quantize.charge import (
     drag,
     fall,
     noise,
-    plates,
 )
 from quantize.charge.propagation import propagate
 from quantize.charge.quantity import Quantity
@@ -59,7 +58,7 @@ def _formulas() -> Cases:
             drag.reynolds(SIZES, -3e-4, 1.8e-5, 1.2),
         ],
         "own triple": lambda: SlipCorrection("mine", (1.2, 0.4, 0.9), 66e-9).factor(SIZES),
-        "slowing": lambda: [plates.slowing(SIZES, 4e-3), plates.image_pull(3e-18, 4e-3)],
+        "slowing": lambda: [drag.slowing(SIZES, 4e-3), drag.image_pull(3e-18, 4e-3)],
         "scatter at fixed time": lambda: noise.at_fixed_time(
             [3.0, -2.0], [10.0, 4.0], diffusion=0.2, press=0.1, rounding=[0.4, 0.3]
         ),
