@@ -206,6 +206,49 @@ def test_a_bench_without_voltage_takes_the_units_that_are_held() -> None:
     assert plan.setup["voltage"] == pytest.approx(float(volts.split()[0]))
 
 
+@pytest.mark.parametrize(
+    ("fall", "later"),
+    [
+        ({}, {}),
+        ({"divisions": "60 div"}, {"divisions": "121.2 div"}),
+        ({"speed": "1.485e-4 m/s"}, {"speed": "1.485e-4 m/s"}),
+    ],
+)
+def test_an_interval_that_is_asked_for_is_that_of_the_bench(fall: dict, later: dict) -> None:
+    # The true times are 9.9 s and 19.998 s, 2.02 times as long.
+    watch = {"watch": {"press": "0.05 s", "bias": "-0.1 s"}}
+    asked = charge.plan_target(file(**watch) | {"fall": fall}, interval=20.098)
+    declared = file(run={"interval": "20.098 s"}, **watch) | {"fall": later}
+    planned = charge.plan_target(declared)
+    assert asked.relative == pytest.approx(planned.relative, rel=1e-3)
+    assert asked.setup["fall"] == pytest.approx(planned.setup["fall"], rel=1e-4)
+    assert asked.relative < charge.plan_target(file() | {"fall": fall}).relative
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"watch": {"press": "0.05 s", "bias": "0.3 s"}},
+        {"watch": {"press": "0.05 s", "rate": "1.04"}},
+        {"air": {"drift": "4e-6 m/s"}},
+    ],
+)
+def test_what_is_known_of_clock_and_air_is_in_the_fall_that_is_expected(changes: dict) -> None:
+    plain, moved = charge.plan_target(file()), charge.plan_target(file(**changes))
+    # The inputs of one sphere agree as before: only the scatter and the number held are others.
+    assert moved.relative == pytest.approx(plain.relative, rel=0.02)
+    assert moved.setup["fall"] != pytest.approx(plain.setup["fall"], rel=0.02)
+
+
+def test_what_is_known_of_the_field_is_in_the_units_that_are_held() -> None:
+    plates = {"meter": "0.95", "tilt": "20 deg"}
+    true_volts = 0.95 * math.cos(math.radians(20))
+    found = charge.plan_target(file(plates=plates))
+    assert found.setup["held"] == pytest.approx(HELD / true_volts, rel=1e-3)
+    asked = charge.plan_target(file(plates=plates), held=HELD).setup["voltage"]
+    assert asked == pytest.approx(charge.plan_target(file(), held=HELD).setup["voltage"] / true_volts)
+
+
 def test_lengths_with_their_unit() -> None:
     given = {
         "intervals": [10], "density": 1055.0, "plates": charge.Plates(separation="4 mm"),
