@@ -218,7 +218,7 @@ def correlation_matrix(
         if first in names and second in names:
             i, j = names.index(first), names.index(second)
             matrix[i, j] = matrix[j, i] = r
-    if np.linalg.eigvalsh(matrix).min() < -1e-9:
+    if np.linalg.eigvalsh(matrix).min(initial=0.0) < -1e-9:
         raise InputError(
             "`correlations` contradict each other: no quantities can have all of them at once."
         )
