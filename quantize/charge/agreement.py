@@ -299,7 +299,7 @@ def cases_of(
     formulas: Formulas, contrasts: FloatArray, fitted: Adjusted, suspects: list[Suspect]
 ) -> list[tuple[float, Adjusted]]:
     """Chance first, then each input that may be wrong, left free: probability and adjustment."""
-    cases = [(1 - sum(s.probability for s in suspects), fitted)]
+    cases = [(max(1 - sum(s.probability for s in suspects), 0.0), fitted)]
     for suspect in suspects:
         if suspect.probability < _UNLIKELY and suspect is not suspects[0]:
             continue

@@ -227,7 +227,17 @@ def budget_of(
         known["sphere.diameter"] = mean.value
     # Not a function within this one: what holds it is to be pickled.
     model = functools.partial(_formula, route.formula, list(inputs), known)
-    return propagate(model, inputs, unit=unit, correlations=apparatus.correlations)
+    return propagate(model, inputs, unit=unit, correlations=_correlations(apparatus))
+
+
+def _correlations(apparatus: Apparatus) -> dict[tuple[str, str], float]:
+    """Those stated, the voltage without its sign, as `gather` takes it."""
+    volts = apparatus.get("plates.voltage")
+    turned = volts is not None and volts.value < 0
+    return {
+        pair: -r if turned and "plates.voltage" in pair else r
+        for pair, r in apparatus.correlations.items()
+    }
 
 
 def _formula(
