@@ -80,7 +80,15 @@ class Run(Rows):
         page = read_page(source)
         bench = load_apparatus({} if apparatus is None else apparatus)
         table, remarks = tidy(page, bench)
-        table.attrs = {"columns": page.measured, "rows": len(set(page.numbers))}
+        table.attrs = {
+            "columns": page.measured,
+            "rows": len(set(page.numbers)),
+            "written": {
+                name: page.scale(name, bench)
+                for name in ("start", "divisions", "seconds")
+                if name in page.headers
+            },
+        }
         timing = bench.word("run.timing")
         if timing is None:
             used = table[table["kept"]]

@@ -17,7 +17,7 @@ from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus, value_of
 from quantize.charge.noise import ROUNDING_SD, at_fixed_time, over_fixed_distance
 from quantize.charge.quantity import Quantity, put
-from quantize.charge.reticle import written_step
+from quantize.charge.reticle import unscaled, written_step
 from quantize.charge.stated import counted
 from quantize.levels import levels_of
 from quantize.readings import Readings
@@ -193,8 +193,14 @@ class RunTable:
 
     def resolution(self) -> float:
         """Step to which positions are read, in divisions: declared, else as they are written."""
-        read = written_step(self.raw_divisions()) or _STEP_IN_FULL_PRECISION
+        one = self.written_in("start" if "start" in self.used else "divisions")
+        step = written_step(unscaled(self.raw_divisions(), one))
+        read = _STEP_IN_FULL_PRECISION if step is None else float(f"{step * one:.12g}")
         return value_of(self.known, "reticle.step", read)
+
+    def written_in(self, column: str) -> float:
+        """Divisions, or seconds, for one of the unit in which a column was written."""
+        return float(self.table.attrs.get("written", {}).get(column, 1.0))
 
     def rounding(self, rows: pd.DataFrame, ends: str | None = None) -> FloatArray:
         """Standard deviation that rounding gives each of `rows`, in divisions per interval.
@@ -207,7 +213,9 @@ class RunTable:
         if "track_error" in rows:
             return np.zeros(seconds.size)
         if self.timing == "fixed distance":
-            step = Readings(self.used["seconds"].to_numpy(float)).printed_resolution or 0.0
+            one = self.written_in("seconds")
+            shown = unscaled(self.used["seconds"].to_numpy(float), one)
+            step = (Readings(shown).printed_resolution or 0.0) * one
             length = np.abs(rows["divisions"].to_numpy(float))
             timed = over_fixed_distance(length / seconds, length, rounding=step / math.sqrt(12))
             return timed.rounding * self.interval
