@@ -290,6 +290,35 @@ def test_the_next_reading_brings_what_it_was_expected_to() -> None:
     assert max(map(len, str(found).splitlines())) <= 80
 
 
+@pytest.mark.parametrize(
+    ("units", "part", "words"),
+    [
+        (-4, 1.0, "one more reading at 4 units pushed down"),
+        (-4, -1.0, "one more reading at 4 units"),
+        (9, 1 / 3, "one more reading at 9 units"),
+    ],
+)
+def test_another_reading_brings_what_it_was_expected_to(
+    units: int, part: float, words: str
+) -> None:
+    # Of the other sign, with the plates turned, or at a third of the voltage.
+    plan = charge.plan_target(file())
+    unit, fall, volts = plan.setup["unit"], plan.setup["fall"], plan.setup["voltage"]
+    rows = [("a", volts, 6 * unit - fall + 0.3), ("b", volts, 8 * unit - fall - 0.2),
+            ("c", volts, 3 * unit - fall + 0.1), ("e", part * volts, units * part * unit - fall),
+            *(("", 0.0, -fall + off) for off in 8 * (1.2, -1.2))]  # fmt: skip
+    run = charge.Run(page(rows), file())
+    fit = run.fit((8, 12), sigma="predicted")
+    assert abs(fit.integers).tolist() == [6, 8, 3, abs(units)]
+    expectation = run.next_step(fit).table.set_index("measurement").loc[words, "relative"]
+    more = charge.Run(page([*rows, rows[3]]), file())
+    after = more.unit_in_coulombs(more.fit((8, 12), sigma="predicted"))
+    before = run.next_step(fit).relative
+    found = after.standard_uncertainty / after.value
+    # Within a tenth of what the reading brings, and 1 in 2,000.
+    assert found == pytest.approx(expectation, abs=0.1 * (before - found) + 5e-4 * found)
+
+
 def test_the_next_step_without_a_fall_is_a_fall() -> None:
     rows = [("a", 230.0, 6.0), ("b", 230.0, 16.0), ("c", 230.0, -14.0), ("d", 230.0, 26.0)]
     run = charge.Run(page(rows), file())
