@@ -23,7 +23,7 @@ from quantize.charge.routes import (
     ROUTES,
     VISCOSITY_FORMULA,
     Route,
-    fall_divisions,
+    fall_measured,
     on_request,
     route_name,
     weight_from_diameter,
@@ -218,9 +218,9 @@ def budget_of(
         "slip": SlipCorrection(apparatus.word("air.slip", "Kim 2005")),
         "buoyancy_off": float(apparatus.word("sphere.buoyancy", "already off") == "already off"),
         "fall_slope": divisions.fall_slope,
-        "fall_used": divisions.fall.value if divisions.fall else 0.0,
+        "fall_used": fall_used(apparatus, divisions) if divisions.fall_slope else 0.0,
     }
-    known |= _scales(divisions) | dict(route.fixed)
+    known |= scales(divisions) | dict(route.fixed)
     mean = apparatus.get("sphere.diameter")
     if mean is not None:
         # What the spread of a batch is relative to, where the route has no need of it.
@@ -261,9 +261,9 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
             inputs |= _scale(apparatus, divisions, f"the route '{route.name}'")
         else:
             inputs[name] = apparatus.need(name, purpose=f"the route '{route.name}'")
-    if divisions.fall is not None and divisions.fall_slope:
+    if divisions.fall_slope:
         # The fall went into the unit, whether or not the route asks for it otherwise.
-        inputs["fall"] = divisions.fall
+        inputs |= _fall_inputs(apparatus, divisions)
     optional = route.optional
     if "plates.voltage" in route.needs:
         optional = (*optional, "plates.meter")
@@ -297,7 +297,7 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
 def fall_used(apparatus: Apparatus, divisions: Divisions) -> float:
     """Divisions fallen in one interval, as the routes take them; InputError if none is known."""
     known = {name: q.value for name, q in _fall_inputs(apparatus, divisions).items()}
-    return float(fall_divisions(known | _scales(divisions)))
+    return float(fall_measured(known | scales(divisions)))
 
 
 def _fall_inputs(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
@@ -338,7 +338,7 @@ def _timed(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
     return {"run.interval": apparatus.need("run.interval", purpose=purpose)}
 
 
-def _scales(divisions: Divisions) -> dict[str, float]:
+def scales(divisions: Divisions) -> dict[str, float]:
     """What turns a passage over a fixed distance into divisions per interval."""
     if divisions.gate is None or divisions.interval is None:
         return {}

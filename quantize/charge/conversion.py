@@ -20,13 +20,23 @@ from quantize.charge.budgets import (
     by_route,
     fall_used,
     one_division,
+    scales,
     taken_for_exact,
     with_voltage,
 )
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
+from quantize.charge.routes import (
+    JOINT,
+    ROUTES,
+    SIMPLEST,
+    by_way,
+    fall_measured,
+    route_name,
+)
 from quantize.charge.rows import Rows
+
+_STEP = 1e-5  # of a log
 
 
 def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:
@@ -82,12 +92,12 @@ def _charges(
     scatter, degrees = run.scatter()
     own = scatter if degrees else np.nan
     table["standard_uncertainty"] = own * np.abs(stretch) * per_division.value
-    table["shared_uncertainty"] = _shared(route, bench, divisions, level, stretch)
+    table["shared_uncertainty"] = _shared(route, bench, divisions, level, stretch * fallen)
     return table
 
 
 def _shared(
-    route: str, bench: Apparatus, divisions: Divisions, charge: FloatArray, stretch: FloatArray
+    route: str, bench: Apparatus, divisions: Divisions, charge: FloatArray, fallen: FloatArray
 ) -> FloatArray:
     """What fall, weight, gap and voltage leave unsure of every charge, in coulombs.
 
@@ -97,30 +107,35 @@ def _shared(
     that may be wrong, so is every charge, over the falls they imply.
     """
     charge = np.where(np.isfinite(charge) & (charge != 0), charge, np.nan)
-    fall = 0.0 if divisions.fall is None else divisions.fall.value
     # One division, taken in proportion to the fall.
-    along = dataclasses.replace(
-        divisions, unit=Quantity(value=1.0, unit="div"), fall_slope=1 / fall if fall else 0.0
-    )
+    slope = 1 / fall_used(bench, divisions)
+    along = dataclasses.replace(divisions, unit=Quantity(value=1.0, unit="div"), fall_slope=slope)
     joint = fit_inputs(bench, along)[1] if route == JOINT else None
     joint = joint or fit_bench({route: by_route(route, bench, along)})
-    one = _averaged(joint.joint, stretch * fall / charge) if fall else joint.standard_uncertainty
-    return np.abs(charge) * one
+    return np.abs(charge) * _averaged(joint.joint, scales(divisions), fallen / charge)
 
 
-def _averaged(joint: Joint, elasticity: FloatArray) -> FloatArray:
+def _averaged(joint: Joint, scales: Mapping[str, float], elasticity: FloatArray) -> FloatArray:
     """How unsure one division of each row is over all cases, in coulombs.
 
     `joint` is that of divisions in proportion to the fall; the divisions of the rows follow the
     fall with their `elasticity`. In each case the fall is another.
     """
     formulas = joint.formulas
-    at = list(formulas.inputs).index("fall")
+
+    def log_fall(deviation: FloatArray) -> FloatArray:
+        moved = np.moveaxis(formulas.moved(deviation), -1, 0)
+        known = dict(zip(formulas.inputs, moved, strict=True))
+        return np.asarray(np.log(fall_measured(known | dict(scales))))
+
+    step = _STEP * np.eye(len(formulas.inputs))
+    towards = (log_fall(step) - log_fall(-step)) / (2 * _STEP)
+    none = np.zeros(len(formulas.inputs))
     share = np.array([p for p, _ in joint.cases])
     cases = [case for _, case in joint.cases]
     covariance = cases[0].covariance
-    _, slopes = formulas.linear(np.zeros(len(formulas.inputs)))
-    fall = np.array([formulas.moved(case.deviation)[at] for case in cases]) / formulas.stated[at]
+    _, slopes = formulas.linear(none)
+    fall = np.exp([float(log_fall(case.deviation) - log_fall(none)) for case in cases])
     logs = np.array([formulas.logs(case.deviation)[0] for case in cases]) - np.log(fall)
     adjusted = [case.gain @ joint.contrasts @ slopes for case in cases]
     values, rows = np.unique(elasticity, return_inverse=True)
@@ -133,10 +148,8 @@ def _averaged(joint: Joint, elasticity: FloatArray) -> FloatArray:
         centre = logs + np.where(moved > 0, np.log(np.maximum(moved, 1e-300)), moved - 1)
         own = []
         for case, matrix, f, m in zip(cases, adjusted, fall, moved, strict=True):
-            first = case.formula_slopes[0].copy()
-            first[at] += elastic * f / m - 1
-            row = slopes[0] - first @ matrix
-            row[at] += elastic - 1
+            first = case.formula_slopes[0] + (elastic * f / m - 1) * towards
+            row = slopes[0] + (elastic - 1) * towards - first @ matrix
             own.append(math.sqrt(max(float(row @ covariance @ row), 0.0)))
         found[i] = math.exp(share @ centre) * spread_of(share, centre, np.array(own))
     shared: FloatArray = found[rows]

@@ -124,8 +124,8 @@ def posterior_of_shift(prior: Quantity, z: FloatArray, share: FloatArray) -> Qua
     tail = float(norm.sf(1.0))
     # Many units stand at one shift; only between shifts is there anything to interpolate.
     z, place = np.unique(np.round(z, 9), return_inverse=True)
-    share = np.bincount(place, weights=share)
-    below = np.clip(np.cumsum(share) - share / 2, 0, 1)
+    mass = np.bincount(place, weights=share)
+    below = np.clip(np.cumsum(mass) - mass / 2, 0, 1)
     # Deviates of a normal law lie on a straight line.
     low, middle, high = np.interp([-1.0, 0.0, 1.0], norm.ppf(below), z)
     half = (high - low) / 2

@@ -47,18 +47,21 @@ def field(x: Values) -> Any:
 
 def fall_divisions(x: Values) -> Any:
     """Divisions fallen in one interval, as they would be in air at rest."""
-    if "fall" in x:
-        measured = x["fall"]
-    else:
-        measured = x["fall.speed"] / speed_per_division(x)
+    measured = fall_measured(x)
     if "air.drift" in x:
         return measured + x["air.drift"] / speed_per_division(x)
     return measured
 
 
+def fall_measured(x: Values) -> Any:
+    """Divisions fallen in one interval, through the microscope."""
+    return x["fall"] if "fall" in x else x["fall.speed"] / speed_per_division(x)
+
+
 def unit_divisions(x: Values) -> Any:
     """The unit in divisions, moved along with the fall that went into it."""
-    return x["unit"] + x.get("fall_slope", 0.0) * (x.get("fall", 0.0) - x.get("fall_used", 0.0))
+    slope = x.get("fall_slope", 0.0)
+    return x["unit"] + slope * (fall_measured(x) - x.get("fall_used", 0.0)) if slope else x["unit"]
 
 
 def air_density(x: Values) -> Any:

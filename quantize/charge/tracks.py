@@ -106,7 +106,7 @@ def _tracks(page: Page, bench: Apparatus) -> list[_Track]:
 
 def _said(track: _Track) -> dict[str, str]:
     """What the rows of a track say in words: as a whole it counts or not, whichever row says so."""
-    said = {}
+    said: dict[str, str] = {}
     for name in ("keep", "reason", "event", "note", "changed"):
         if name not in track.rows:
             continue
