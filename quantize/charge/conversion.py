@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import math
 from collections.abc import Mapping
@@ -34,7 +35,8 @@ from quantize.charge.routes import (
     fall_measured,
     route_name,
 )
-from quantize.charge.rows import Rows
+from quantize.charge.rows import Rows, predicted_as_read
+from quantize.charge.run_table import scatter_over
 
 _STEP = 1e-5  # of a log
 
@@ -89,11 +91,21 @@ def _charges(
         stretch = np.where(table["voltage"] == 0, np.nan, run.stretch(table))
     level = (run.moved(table) + fallen) * stretch
     table["charge"] = level * per_division.value
-    scatter, degrees = run.scatter()
-    own = scatter if degrees else np.nan
-    table["standard_uncertainty"] = own * np.abs(stretch) * per_division.value
+    table["standard_uncertainty"] = _scatter(run, table) * np.abs(stretch) * per_division.value
     table["shared_uncertainty"] = _shared(route, bench, divisions, level, stretch * fallen)
     return table
+
+
+def _scatter(run: Rows, rows: pd.DataFrame) -> FloatArray:
+    """Of each row as read, in divisions per interval; NaN where no state was repeated.
+
+    As large as the repeats say, in the proportions that the apparatus predicts, if it can.
+    """
+    driven, every = np.ones(len(run.driven)), np.ones(len(rows))
+    with contextlib.suppress(InputError):
+        driven, every = (predicted_as_read(run, some).total for some in (run.driven, rows))
+    factor, degrees = scatter_over(run, driven)
+    return factor * every if degrees else np.full(len(rows), np.nan)
 
 
 def _shared(

@@ -295,8 +295,9 @@ class Run(Rows):
         -------
         pandas.DataFrame
             `table`, and `charge` in coulombs (NaN in rows without field), `standard_uncertainty`
-            from single readings, and `shared_uncertainty`, which no average takes away. ``attrs``
-            says the route, what it took for exact, and whether all inputs agree.
+            of the single reading, from repeats and in the proportions that the apparatus predicts,
+            and `shared_uncertainty`, which no average takes away. ``attrs`` says the route, what it
+            took for exact, and whether all inputs agree.
         """
         from quantize.charge.conversion import charges_of
 
