@@ -148,11 +148,7 @@ def untested(sentence: str, degrees: float) -> Agreement:
 
 
 def said(
-    inputs: Mapping[str, Quantity],
-    square: float,
-    degrees: int,
-    p: float,
-    suspects: list[Suspect],
+    inputs: Mapping[str, Quantity], square: float, degrees: int, p: float, suspects: list[Suspect]
 ) -> Agreement:
     """The chi-square in words, with what may be wrong and what becomes of the joint value."""
     exact = [n for n in _MEASURED if n in inputs and inputs[n].standard_uncertainty == 0]

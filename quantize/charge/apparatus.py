@@ -341,15 +341,10 @@ def _correlations(rows: Any, known: Mapping[str, Quantity]) -> dict[tuple[str, s
             if why := _INDEPENDENT.get(name, unknown):
                 raise InputError(f"`correlations` names {name!r}, {why}")
         r = validation.number("correlations.value", value)
-        if (first, second) in out or (second, first) in out:
-            raise InputError(
-                f"`correlations` holds {first} and {second} twice; state how they are correlated "
-                "once."
-            )
-        if not -1 <= r <= 1 or first == second:
+        if not -1 <= r <= 1 or first == second or {(first, second), (second, first)} & set(out):
             raise InputError(
                 f"`correlations` between {first} and {second} is {r:g}; a correlation joins two "
-                "different entries and lies between -1 and 1."
+                "different entries, once, and lies between -1 and 1."
             )
         out[first, second] = r
     return out

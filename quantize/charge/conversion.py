@@ -27,14 +27,7 @@ from quantize.charge.budgets import (
 )
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
-from quantize.charge.routes import (
-    JOINT,
-    ROUTES,
-    SIMPLEST,
-    by_way,
-    fall_measured,
-    route_name,
-)
+from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, fall_measured, route_name
 from quantize.charge.rows import Rows, predicted_as_read
 from quantize.charge.run_table import scatter_over
 
@@ -69,11 +62,7 @@ def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.D
 
 
 def _charges(
-    run: Rows,
-    bench: Apparatus,
-    divisions: Divisions,
-    found: Mapping[str, Propagation],
-    route: str,
+    run: Rows, bench: Apparatus, divisions: Divisions, found: Mapping[str, Propagation], route: str
 ) -> pd.DataFrame:
     """The rows of one particle with their charges."""
     if divisions.fall is None and not (bench.has("fall.divisions") or bench.has("fall.speed")):

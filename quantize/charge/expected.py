@@ -114,11 +114,7 @@ class Setup:
         """Standard deviation of a reading with so many units on the sphere; 0 is a fall."""
         speed = (np.asarray(units, dtype=np.float64) * self.unit - self.fall) / self.interval
         law = at_fixed_time(
-            speed,
-            self.interval,
-            diffusion=self.diffusion,
-            press=self.press,
-            rounding=self.rounding,
+            speed, self.interval, diffusion=self.diffusion, press=self.press, rounding=self.rounding
         )
         return law.times(self.interval).total
 

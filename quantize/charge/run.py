@@ -80,15 +80,8 @@ class Run(Rows):
         page = read_page(source)
         bench = load_apparatus({} if apparatus is None else apparatus)
         table, remarks = tidy(page, bench)
-        table.attrs = {
-            "columns": page.measured,
-            "rows": len(set(page.numbers)),
-            "written": {
-                name: page.scale(name, bench)
-                for name in ("start", "divisions", "seconds")
-                if name in page.headers
-            },
-        }
+        table.attrs = {"columns": page.measured, "rows": len(set(page.numbers))}
+        table.attrs["written"] = page.scales(bench)
         timing = bench.word("run.timing")
         if timing is None:
             used = table[table["kept"]]
@@ -367,11 +360,7 @@ class Run(Rows):
         return next_step(run, getattr(found, "fit", found))
 
     def analyze_each(
-        self,
-        unit_range: tuple[float, float] | None = None,
-        *,
-        rng: RngLike = None,
-        **options: Any,
+        self, unit_range: tuple[float, float] | None = None, *, rng: RngLike = None, **options: Any
     ) -> ParticleAnalyses:
         """Analyze every particle by itself, and join their units.
 

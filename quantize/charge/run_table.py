@@ -193,14 +193,10 @@ class RunTable:
 
     def resolution(self) -> float:
         """Step to which positions are read, in divisions: declared, else as they are written."""
-        one = self.written_in("start" if "start" in self.used else "divisions")
+        one = written_in(self.table, "start" if "start" in self.used else "divisions")
         step = written_step(unscaled(self.raw_divisions(), one))
         read = _STEP_IN_FULL_PRECISION if step is None else float(f"{step * one:.12g}")
         return value_of(self.known, "reticle.step", read)
-
-    def written_in(self, column: str) -> float:
-        """Divisions, or seconds, for one of the unit in which a column was written."""
-        return float(self.table.attrs.get("written", {}).get(column, 1.0))
 
     def rounding(self, rows: pd.DataFrame, ends: str | None = None) -> FloatArray:
         """Standard deviation that rounding gives each of `rows`, in divisions per interval.
@@ -213,7 +209,7 @@ class RunTable:
         if "track_error" in rows:
             return np.zeros(seconds.size)
         if self.timing == "fixed distance":
-            one = self.written_in("seconds")
+            one = written_in(self.table, "seconds")
             shown = unscaled(self.used["seconds"].to_numpy(float), one)
             step = (Readings(shown).printed_resolution or 0.0) * one
             length = np.abs(rows["divisions"].to_numpy(float))
@@ -249,11 +245,7 @@ class RunTable:
         return integers if integers.size == len(self.driven) and np.any(integers) else None
 
     def as_readings(
-        self,
-        rows: pd.DataFrame,
-        values: FloatArray,
-        lever: FloatArray,
-        **scatter: Any,
+        self, rows: pd.DataFrame, values: FloatArray, lever: FloatArray, **scatter: Any
     ) -> Readings:
         """`values` of `rows` as Readings; `lever` turns divisions per interval into them.
 
@@ -286,6 +278,11 @@ class RunTable:
         return Origin(
             file=self.source, columns=file["columns"], rows=read, rows_in_file=file["rows"]
         )
+
+
+def written_in(table: pd.DataFrame, column: str) -> float:
+    """Divisions, or seconds, for one of the unit in which a column of a run was written."""
+    return float(table.attrs.get("written", {}).get(column, 1.0))
 
 
 def _commonest(values: FloatArray, decimals: int = 6) -> float:

@@ -106,21 +106,18 @@ def _tracks(page: Page, bench: Apparatus) -> list[_Track]:
 
 def _said(track: _Track) -> dict[str, str]:
     """What the rows of a track say in words: as a whole it counts or not, whichever row says so."""
-    said: dict[str, str] = {}
-    for name in ("keep", "reason", "event", "note", "changed"):
-        if name not in track.rows:
-            continue
+    first, said = track.rows.index[0], {}
+    for name in {"keep", "reason", "event", "note", "changed"} & set(track.rows):
         words = dict.fromkeys(cell.strip() for cell in track.rows[name] if cell.strip())
+        said[name] = "; ".join(words)
         if name in ("keep", "changed"):
-            meant = {kept(word, row=track.rows.index[0], column=name): word for word in words}
+            meant = {kept(word, row=first, column=name): word for word in words}
+            said[name] = meant.get(True, meant.get(False, ""))
             if name == "keep" and len(meant) > 1:
                 raise InputError(
-                    f"`keep` is yes and no in one track, from row {track.rows.index[0]} on; leave "
-                    "out the rows of positions that do not count, or give up the whole track."
+                    f"`keep` is yes and no in one track, from row {first} on; leave out the rows "
+                    "of positions that do not count, or give up the whole track."
                 )
-            said[name] = meant.get(True, meant.get(False, ""))
-        else:
-            said[name] = "; ".join(words)
     return said
 
 
@@ -181,16 +178,14 @@ def _diffusion(tracks: list[_Track], bench: Apparatus) -> tuple[float, str]:
         n = dx.size
         if n < 3:
             continue
-        near = np.diag(np.ones(n - 1), 1)
-        about_drift = np.eye(n) - np.outer(dt / dt.sum(), np.ones(n))
-        for i, which in enumerate((np.eye(n), near)):
-            form = about_drift.T @ which @ about_drift
-            sums[i] += dx @ form @ dx
-            walk, seen = (
-                2 * float(np.diag(form) @ dt),
-                np.sum(form * (2 * np.eye(n) - near - near.T)),
-            )
-            parts[i] += walk, seen
+        length = dt.sum()
+        rest = dx - dt * dx.sum() / length
+        sums += rest @ rest, rest[:-1] @ rest[1:]
+        # What the drift takes away, of the squares and of neighbours.
+        own, near = dt @ dt / length, dt[:-1] @ dt[1:] / length
+        ends, inner = dt[0] + dt[-1], dt[1] + dt[-2]
+        parts[0] += 2 * (length - own), 2 * (n - (ends - own) / length)
+        parts[1] += -2 * near, 1 - n - (inner - 2 * near) / length
         steps += n
     if steps < _LEAST_STEPS:
         raise InputError(

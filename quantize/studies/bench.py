@@ -69,14 +69,9 @@ def setups(apparatus: Any, diameters: Any, intervals: Any) -> BenchPlan:
     def need(name: str) -> float:
         return bench.need(name, purpose="a plan").value
 
-    room = {
-        name: bench.quantities[f"air.{name}"]
-        for name in ("temperature", "pressure", "humidity")
-        if bench.has(f"air.{name}")
-    }
-    spread = _SPREAD
-    if bench.has("sphere.diameter_spread", "sphere.diameter"):
-        spread = need("sphere.diameter_spread") / need("sphere.diameter")
+    known = {name.partition(".")[2]: q for name, q in bench.quantities.items()}
+    room = {name: known[name] for name in ("temperature", "pressure", "humidity") if name in known}
+    spread = bench.get("sphere.diameter_spread") if bench.has("sphere.diameter") else None
     press = bench.get("watch.press")
     tried = [need("sphere.diameter")] if diameters is None else np.atleast_1d(diameters)
     return plan_bench(
@@ -92,5 +87,5 @@ def setups(apparatus: Any, diameters: Any, intervals: Any) -> BenchPlan:
         ),
         air=Air(**room),
         press=_PRESS if press is None else press.value,
-        diameter_spread=spread,
+        diameter_spread=_SPREAD if spread is None else spread.value / need("sphere.diameter"),
     )

@@ -47,7 +47,10 @@ NAMES = ("fall.divisions", "plates.separation")
         ({"correlations": [{"between": ["a.b", "c.d"], "value": 1}]}, "not among the measured"),
         (FALLEN | {"correlations": [{"between": list(NAMES), "value": 0.5}]}, "as fall.speed"),
         (PRESSED | {"correlations": [{"between": WITH_PRESS, "value": 0.5}]}, "enters no result"),
-        (TWO | {"correlations": [PAIR, PAIR | {"between": ["plates.voltage", GAP]}]}, "twice"),
+        (
+            TWO | {"correlations": [PAIR, PAIR | {"between": ["plates.voltage", GAP]}]},
+            "entries, once",
+        ),
         ({"particles": {"A": TWO | {"correlations": [PAIR]}}}, "outside of [particles.A]"),
         ({"particles": {"A": {"hazards": {"present": ["laser"]}}}}, "outside of [particles.A]"),
     ],
