@@ -105,19 +105,16 @@ def _tracks(page: Page, bench: Apparatus) -> list[_Track]:
 
 
 def _said(track: _Track) -> dict[str, str]:
-    """What the rows of a track say in words: as a whole it counts or not, whichever row says so."""
-    first, said = track.rows.index[0], {}
+    """What any row of a track says in words; it is given up, or changed, if one of them says so."""
+    decides = {"keep": False, "changed": True}
+    said = {}
     for name in {"keep", "reason", "event", "note", "changed"} & set(track.rows):
         words = dict.fromkeys(cell.strip() for cell in track.rows[name] if cell.strip())
         said[name] = "; ".join(words)
-        if name in ("keep", "changed"):
+        if name in decides:
+            first = track.rows.index[0]
             meant = {kept(word, row=first, column=name): word for word in words}
-            said[name] = meant.get(True, meant.get(False, ""))
-            if name == "keep" and len(meant) > 1:
-                raise InputError(
-                    f"`keep` is yes and no in one track, from row {first} on; leave out the rows "
-                    "of positions that do not count, or give up the whole track."
-                )
+            said[name] = meant.get(decides[name], next(iter(words), ""))
     return said
 
 

@@ -130,13 +130,15 @@ def test_passages_that_follow_each_other_are_no_single_track() -> None:
 
 
 def test_what_any_row_of_a_track_says_is_heard() -> None:
-    page = {"V": [200] * 6, "t": range(6), "position": [20, 18, 16, 14, 12, 10]}
+    page = {"V": [200] * 6, "t": [*range(6)], "position": [20, 18, 16, 14, 12, 10]}
     blank = [""] * 6
     for name, word in (("event", "charge changed within the interval"), ("changed within", "yes")):
         cells = [*blank[:3], word, *blank[4:]]
         assert Run(page | {name: cells}, SEEN).table["changed"].tolist() == [True]
-    with pytest.raises(InputError, match="`keep` is yes and no in one track, from row 1 on"):
-        Run(page | {"keep": ["yes", "no", *blank[2:]]}, SEEN)
+    # One position that is given up gives up the track, whatever the others say.
+    both = {name: [*cells, *cells] for name, cells in page.items()}
+    both |= {"state": ["a"] * 6 + ["b"] * 6, "keep": ["yes", "no", *blank[2:], "yes", *blank[1:]]}
+    assert Run(both, SEEN).table["kept"].tolist() == [False, True]
 
 
 def test_a_page_of_tracks_becomes_a_unit():
