@@ -148,11 +148,7 @@ def untested(sentence: str, degrees: float) -> Agreement:
 
 
 def said(
-    inputs: Mapping[str, Quantity],
-    square: float,
-    degrees: int,
-    p: float,
-    suspects: list[Suspect],
+    inputs: Mapping[str, Quantity], square: float, degrees: int, p: float, suspects: list[Suspect]
 ) -> Agreement:
     """The chi-square in words, with what may be wrong and what becomes of the joint value."""
     exact = [n for n in _MEASURED if n in inputs and inputs[n].standard_uncertainty == 0]
@@ -294,7 +290,7 @@ def cases_of(
     formulas: Formulas, contrasts: FloatArray, fitted: Adjusted, suspects: list[Suspect]
 ) -> list[tuple[float, Adjusted]]:
     """Chance first, then each input that may be wrong, left free: probability and adjustment."""
-    cases = [(1 - sum(s.probability for s in suspects), fitted)]
+    cases = [(max(1 - sum(s.probability for s in suspects), 0.0), fitted)]
     for suspect in suspects:
         if suspect.probability < _UNLIKELY and suspect is not suspects[0]:
             continue

@@ -317,7 +317,10 @@ def _declared(name: str, value: Any, source: str) -> Any:
     raise InputError(unknown(name, (*QUANTITIES, *WORDS, *FLAGS, *TEXTS), source))
 
 
-_INDEPENDENT = {
+_INDEPENDENT = dict.fromkeys(
+    ("plates.setting", "reticle.length", "reticle.step", "reticle.localisation", "watch.press"),
+    "whose own error enters no result; leave it out.",
+) | {
     "fall.divisions": "whose error goes into the readings; state the fall as fall.speed instead.",
     "sphere.diameter_spread": "which is no error but how much spheres differ; leave it out.",
 }
@@ -338,10 +341,10 @@ def _correlations(rows: Any, known: Mapping[str, Quantity]) -> dict[tuple[str, s
             if why := _INDEPENDENT.get(name, unknown):
                 raise InputError(f"`correlations` names {name!r}, {why}")
         r = validation.number("correlations.value", value)
-        if not -1 <= r <= 1 or first == second:
+        if not -1 <= r <= 1 or first == second or {(first, second), (second, first)} & set(out):
             raise InputError(
                 f"`correlations` between {first} and {second} is {r:g}; a correlation joins two "
-                "different entries and lies between -1 and 1."
+                "different entries, once, and lies between -1 and 1."
             )
         out[first, second] = r
     return out
@@ -375,6 +378,11 @@ def _particles(tables: Any, source: str) -> dict[str, Apparatus]:
             raise InputTypeError(
                 f"`particles.{label}` is {sections!r}; write [particles.{label}.sphere] with "
                 "entries below."
+            )
+        if strange := sorted(set(sections) & set(_OTHERWISE)):
+            raise InputError(
+                f"`particles.{label}` holds {strange[0]}, which are those of the whole bench; "
+                f"write them outside of [particles.{label}]."
             )
         # What is measured for one particle has an error of its own.
         own = Apparatus.of(sections, source=source, scope="particle")

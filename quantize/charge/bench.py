@@ -38,7 +38,7 @@ from quantize.charge.budgets import (
     with_voltage,
 )
 from quantize.charge.checks import DOUBT
-from quantize.charge.propagation import Propagation, correlation_matrix, propagate
+from quantize.charge.propagation import Propagation, correlation_matrix, few_repeats, propagate
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows
 from quantize.charge.stated import short
@@ -289,20 +289,23 @@ def _agreement(
         return untested("nothing that could make the inputs differ has an uncertainty.", 0.0), []
     freedom = np.array([q.degrees_of_freedom for q in formulas.inputs.values()])
     pull = fitted.misclosure @ fitted.precision
-    p = _tail(fitted.square, degrees, pull @ fitted.slopes * formulas.spread, freedom)
+    parts = pull @ fitted.slopes * formulas.spread
+    few = few_repeats(parts * (formulas.correlation @ parts), formulas.correlation, freedom)
+    p = _tail(fitted.square, degrees, few)
     suspects = [] if p >= DOUBT else suspects_of(formulas, fitted)
     return said(formulas.inputs, fitted.square, degrees, p, suspects), suspects
 
 
-def _tail(square: float, degrees: int, parts: FloatArray, freedom: FloatArray) -> float:
-    """p of a chi-square whose errors come in part from few repeats (Welch and Satterthwaite)."""
+def _tail(square: float, degrees: int, few: float) -> float:
+    """p of a chi-square whose errors come in part from few repeats (Welch and Satterthwaite).
+
+    It is also the variance, in its own direction, of which `few` is that of the estimate.
+    """
     from scipy.stats import chi2, f
 
-    total = float(np.sum(parts**2))
-    few = float(np.sum(parts**4 / freedom))
-    if few == 0 or total == 0:
+    if few == 0:
         return float(chi2.sf(square, degrees))
-    return float(f.sf(square / degrees, degrees, total**2 / few))
+    return float(f.sf(square / degrees, degrees, square**2 / few))
 
 
 def _table(formulas: Formulas, fitted: Adjusted) -> pd.DataFrame:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from quantize._support import arviz_lines, randomness, validation
+from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
@@ -168,6 +169,11 @@ def sample_bench(joint: Joint, *, draws: int, chains: int, rng: RngLike) -> Benc
     wanted = validation.count("draws", draws, least=100)
     number = validation.count("chains", chains, least=2)
     gen = randomness.generator(rng)
+    if not joint.cases[0][1].covariance.any():
+        raise InputError(
+            "the bench states no uncertainty at all, so that there is nothing to draw from; add "
+            "one as in '4.24 +/- 0.02 mm'."
+        )
     share = np.array([p for p, _ in joint.cases])
     seeds = randomness.spawn(gen, len(joint.cases) * number)
     every = np.array(

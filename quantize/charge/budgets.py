@@ -235,14 +235,24 @@ def budget_of(
         "fall_slope": divisions.fall_slope,
         "fall_used": fall_used(apparatus, divisions) if divisions.fall_slope else 0.0,
     }
-    known |= _scales(divisions) | dict(route.fixed)
+    known |= scales(divisions) | dict(route.fixed)
     mean = apparatus.get("sphere.diameter")
     if mean is not None:
         # What the spread of a batch is relative to, where the route has no need of it.
         known["sphere.diameter"] = mean.value
     # Not a function within this one: what holds it is to be pickled.
     model = functools.partial(_formula, route.formula, list(inputs), known)
-    return propagate(model, inputs, unit=unit, correlations=apparatus.correlations)
+    return propagate(model, inputs, unit=unit, correlations=_correlations(apparatus))
+
+
+def _correlations(apparatus: Apparatus) -> dict[tuple[str, str], float]:
+    """Those stated, the voltage without its sign, as `gather` takes it."""
+    volts = apparatus.get("plates.voltage")
+    turned = volts is not None and volts.value < 0
+    return {
+        pair: -r if turned and "plates.voltage" in pair else r
+        for pair, r in apparatus.correlations.items()
+    }
 
 
 def _formula(
@@ -302,7 +312,7 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
 def fall_formula(apparatus: Apparatus, divisions: Divisions) -> tuple[Model, dict[str, Quantity]]:
     """Divisions fallen in one interval as a formula, with its inputs; InputError if not known."""
     inputs = _fall_inputs(apparatus, divisions)
-    return functools.partial(_formula, fall_measured, list(inputs), _scales(divisions)), inputs
+    return functools.partial(_formula, fall_measured, list(inputs), scales(divisions)), inputs
 
 
 def fall_used(apparatus: Apparatus, divisions: Divisions) -> float:
@@ -350,7 +360,7 @@ def _timed(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
     return {"run.interval": apparatus.need("run.interval", purpose=purpose)}
 
 
-def _scales(divisions: Divisions) -> dict[str, float]:
+def scales(divisions: Divisions) -> dict[str, float]:
     """What turns a passage over a fixed distance into divisions per interval."""
     if divisions.gate is None or divisions.interval is None:
         return {}

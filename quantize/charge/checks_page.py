@@ -21,8 +21,9 @@ from quantize.charge.checks import (
 )
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.faults import deviations_as_read
+from quantize.charge.reticle import unscaled
 from quantize.charge.rows import Rows, root_mean_square
-from quantize.charge.run_table import lasted, per_interval
+from quantize.charge.run_table import lasted, per_interval, written_in
 from quantize.charge.stated import plus_minus
 
 _CERTAINLY_HEAPED = 0.8  # share of last digits 0 and 5 that no steps of nature keep up
@@ -46,7 +47,8 @@ def last_digits(run: Rows) -> Check | Graded:
     # start on one line; only ends from many different starts are evidence by themselves.
     spread = "start" in used and used["start"].nunique() >= 5
     raw = used["end"].to_numpy(float) if spread else run.raw_divisions()
-    step = run.resolution()
+    one = written_in(run.table, "start" if "start" in used else "divisions")
+    raw, step = unscaled(raw, one), run.resolution() / one
     if step not in _HEAPS and not run.known.has("reticle.step"):
         # Readings that all end in 0 or 5 are heaped, unless the ruler is said to have such steps.
         step = 10.0 ** math.floor(math.log10(step) + 1e-9)

@@ -36,7 +36,7 @@ from quantize.charge.montecarlo import MonteCarlo, check_linear
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
-from quantize.charge.rows import Rows
+from quantize.charge.rows import Rows, scatter_as_read
 from quantize.charge.stated import degrees_of_freedom, expanded, raised, short, stated
 
 
@@ -323,9 +323,9 @@ def _charges(
         stretch = np.where(table["voltage"] == 0, np.nan, run.stretch(table))
     level = (run.moved(table) + fallen) * stretch
     table["charge"] = level * per_division.value
-    scatter, degrees = run.scatter()
-    own = scatter if degrees else np.nan
-    table["standard_uncertainty"] = own * np.abs(stretch) * per_division.value
+    table["standard_uncertainty"] = (
+        scatter_as_read(run, table) * np.abs(stretch) * per_division.value
+    )
     table["shared_uncertainty"] = _shared(route, bench, divisions, level, stretch)
     return table
 

@@ -41,9 +41,9 @@ class UnitAndFall:
     precision: FloatArray
     interval: float
 
-    def read(self, units: float, sigma: float) -> UnitAndFall:
-        """After a reading x = u·n - F, which scatters by `sigma`."""
-        return self._with(np.array([units, -1.0]) / sigma)
+    def read(self, units: float, sigma: float, stretch: float = 1.0) -> UnitAndFall:
+        """After a reading x·s = u·n - F·s, which scatters by `sigma`; `stretch` s is V0/V."""
+        return self._with(np.array([units, -stretch]) / sigma)
 
     def fell(self, sigma: float, times: float = 1) -> UnitAndFall:
         """After falls without field, each of which scatters by `sigma`."""
@@ -114,11 +114,7 @@ class Setup:
         """Standard deviation of a reading with so many units on the sphere; 0 is a fall."""
         speed = (np.asarray(units, dtype=np.float64) * self.unit - self.fall) / self.interval
         law = at_fixed_time(
-            speed,
-            self.interval,
-            diffusion=self.diffusion,
-            press=self.press,
-            rounding=self.rounding,
+            speed, self.interval, diffusion=self.diffusion, press=self.press, rounding=self.rounding
         )
         return law.times(self.interval).total
 
@@ -193,11 +189,15 @@ def to_improve(bench: Apparatus, charge: Propagation) -> list[str]:
 
 @dataclasses.dataclass(frozen=True)
 class Step:
-    """What could be read next: in words, the units, with 0 for a fall, and the scatter."""
+    """What could be read next: in words, the units, with 0 for a fall, scatter and V0/V.
+
+    Units of the sign that the field pushes down are below zero.
+    """
 
     words: str
     units: float
     sigma: float
+    stretch: float = 1.0
 
 
 def gains(
@@ -212,7 +212,7 @@ def gains(
     rows: list[tuple[str, str, float, float]] = []
     for step in steps:
         fell = step.units == 0
-        then = now.fell(step.sigma) if fell else now.read(step.units, step.sigma)
+        then = now.fell(step.sigma) if fell else now.read(step.units, step.sigma, step.stretch)
         kind, number = ("fall", math.nan) if fell else ("reading", step.units)
         rows.append((step.words, kind, number, expected(bench, then).of(spheres)))
     for name in to_improve(bench, before.charge):

@@ -122,10 +122,12 @@ def posterior_of_shift(prior: Quantity, z: FloatArray, share: FloatArray) -> Qua
     if error == 0 or z.size == 1:
         return prior
     tail = float(norm.sf(1.0))
-    order = np.argsort(z, kind="stable")
-    z, share = z[order], share[order]
-    below = np.cumsum(share) - share / 2
-    low, middle, high = np.interp([tail, 0.5, 1 - tail], below, z)
+    # Many units stand at one shift; only between shifts is there anything to interpolate.
+    z, place = np.unique(np.round(z, 9), return_inverse=True)
+    mass = np.bincount(place, weights=share)
+    below = np.clip(np.cumsum(mass) - mass / 2, 0, 1)
+    # Deviates of a normal law lie on a straight line.
+    low, middle, high = np.interp([-1.0, 0.0, 1.0], norm.ppf(below), z)
     half = (high - low) / 2
     one = 1.0 if math.isinf(nu) else float(t.isf(tail, nu))
     narrowed = min(half / one, 1.0)

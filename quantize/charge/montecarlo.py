@@ -83,7 +83,7 @@ def draw(
     quantity: Quantity, size: int, rng: np.random.Generator, *, normal: FloatArray | None = None
 ) -> FloatArray:
     """Values of one input (JCGM 101, table 1), by `normal` deviates correlated with others."""
-    from scipy.stats import norm
+    from scipy.stats import norm, t
 
     u = quantity.standard_uncertainty
     if u == 0:
@@ -94,7 +94,11 @@ def draw(
     z = rng.standard_normal(size=size) if normal is None else normal
     if quantity.distribution == "t" and math.isfinite(quantity.degrees_of_freedom):
         nu = quantity.degrees_of_freedom
-        z = z / np.sqrt(rng.chisquare(nu, size=size) / nu)
+        if normal is None:
+            z = z / np.sqrt(rng.chisquare(nu, size=size) / nu)
+        else:
+            # Where the errors of two inputs are one, so are their tails.
+            z = -np.sign(z) * t.ppf(norm.sf(np.abs(z)), nu)
     return np.asarray(quantity.value + u * z)
 
 

@@ -34,8 +34,9 @@ class NextStep(Result):
         Its parts: what another sphere would not share, and what it would.
     table : pandas.DataFrame
         What could be measured next, the most worth first: measurement, kind ("fall", "reading",
-        "input" or "sphere"), units on the sphere (NaN where there are none), relative (the
-        uncertainty expected after it) and gain (the part of the present one that it takes away).
+        "input" or "sphere"), units on the sphere (below zero where the field pushes them down, NaN
+        where there are none), relative (the uncertainty expected after it) and gain (the part of
+        the present one that it takes away).
     readings : int
         Readings with a voltage so far.
     readings_for_steps : float
@@ -125,18 +126,21 @@ def _known(run: Rows, fit: RunFit) -> UnitAndFall:
 
 def _steps(run: Rows, fit: RunFit) -> tuple[list[Step], float]:
     """What could be read next, and the scatter over the unit."""
-    numbers = np.abs(np.asarray(fit.integers))
-    sigma = fit.mixture.sigma * np.asarray(fit.readings.scale)
+    # As many units as the field lifts, whichever plate is positive.
+    stretch = run.stretch(run.informative)
+    numbers = (np.asarray(fit.integers) * np.sign(stretch)).astype(int)
+    common = fit.mixture.sigma if fit.readings.sigma is None else 1.0
+    sigma = common * np.asarray(fit.readings.scale)
     falls = run.falls
     scatter = root_mean_square(sigma)
     single = run.fall_as_read()
     of_fall = scatter if single is None else single.standard_uncertainty * math.sqrt(len(falls))
     steps = [Step("one more fall without field", 0, of_fall)]
-    read = sorted(set(numbers[numbers > 0].tolist()))
-    steps += [
-        Step(f"one more reading at {counted(n, 'unit')}", n, root_mean_square(sigma[numbers == n]))
-        for n in read
-    ]
+    read = sorted(set(numbers[numbers != 0].tolist()))
+    for n in read:
+        words = f"one more reading at {counted(abs(n), 'unit')}{' pushed down' if n < 0 else ''}"
+        spread, moved = (root_mean_square(x[numbers == n]) for x in (sigma, stretch))
+        steps.append(Step(words, n, spread, moved))
     steps += [
         Step(f"a new state of {counted(n, 'unit')}", n, s) for n, s in _new_states(run, fit, read)
     ]
@@ -157,7 +161,7 @@ def _new_states(run: Rows, fit: RunFit, read: list[int]) -> list[tuple[int, floa
         rounding=root_mean_square(run.rounding(run.driven)),
     )
     endless = math.isinf(setup.length)
-    last = max(read) + _BEYOND if endless else int(2 * setup.length / fit.unit) + 1
+    last = max(read, default=0) + _BEYOND if endless else int(2 * setup.length / fit.unit) + 1
     new = np.array([n for n in range(1, last + 1) if n not in read])
     new = new[setup.on_scale(new)] if new.size else new
     return list(zip(new.tolist(), setup.sigma(new).tolist(), strict=True))

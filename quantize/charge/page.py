@@ -185,6 +185,11 @@ class Page:
             )
         return scale / bench.need("reticle.division").value
 
+    def scales(self, bench: Apparatus) -> dict[str, float]:
+        """The same of every column that is written in steps."""
+        steps = {"start", "divisions", "seconds"} & set(self.headers)
+        return {name: self.scale(name, bench) for name in steps}
+
 
 def read_page(source: Any, *needed: str) -> Page:
     """Read a file, a DataFrame or a mapping of columns, with the columns that are `needed`.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections import Counter
 from collections.abc import Collection, Mapping
 from typing import Any, ClassVar
 
@@ -13,7 +14,7 @@ import pandas as pd
 from quantize._support.errors import InputError, explained, warn
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray
+from quantize._support.validation import BoolArray, FloatArray
 from quantize.charge.adjustment import (
     constant,
     covariance_of,
@@ -33,7 +34,7 @@ from quantize.charge.particle_posterior import (
     rivals_of,
 )
 from quantize.charge.propagation import Propagation, WithInterval, correlation_matrix, root_of
-from quantize.charge.quantity import OWN_SCOPES
+from quantize.charge.quantity import OWN_SCOPES, Quantity
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis
 from quantize.charge.stated import stated
@@ -52,7 +53,7 @@ class JointUnit(WithInterval, Result):
     value, standard_uncertainty : float
         Mean and standard deviation of the joint posterior, in coulombs.
     shared : float
-        Standard uncertainty of the value from what all particles share, in coulombs.
+        Standard uncertainty of the value from what particles share, in coulombs.
     particles : pandas.DataFrame
         One row for each particle: particle, value, standard_uncertainty, own (the part that no
         other particle shares), without (the joint value with this particle left out).
@@ -108,7 +109,8 @@ def joint_unit(
         rivals once some particle has several.
     benches : mapping of str to str, optional
         By label, the bench. Particles on one bench share its scale, plates and session; those of
-        one batch share the batch everywhere. All on one bench if left out.
+        one batch share the batch everywhere. All on one bench if left out. An entry that is stated
+        otherwise was measured otherwise, and shares no error.
     rng : None, int, SeedSequence or Generator, optional
         Source of the draws of the shared inputs.
 
@@ -147,12 +149,11 @@ def joint_unit(
     """
     if len(units) < 2:
         raise InputError(f"`units` holds {len(units)} particle; two at least can be joined.")
-    own, slopes = _errors(units, benches or {})
-    errors = covariance_of(own, slopes)
+    shares = errors_of(units, benches or {})
+    slopes = shares.slopes
+    errors = covariance_of(shares.own, slopes)
     particles = [
-        _particle(
-            unit, own[k], slopes[k], (alternatives or {}).get(label), (posteriors or {}).get(label)
-        )
+        _particle(unit, shares, k, (alternatives or {}).get(label), (posteriors or {}).get(label))
         for k, (label, unit) in enumerate(units.items())
     ]
     log_q = np.array([particle.log_q for particle in particles])
@@ -171,21 +172,21 @@ def joint_unit(
         without = np.array([_moments(grid, other)[0] for other in others])
         log_q = np.array([particle.nearest(value) for particle in particles])
     unit = math.exp(value)
-    weight = own**-2 / np.sum(own**-2)
+    best = constant(log_q, errors)
     return JointUnit(
         value=unit,
         standard_uncertainty=unit * spread,
-        shared=unit * float(np.linalg.norm(weight @ slopes)),
+        shared=unit * float(np.linalg.norm(best.weights @ slopes)),
         particles=pd.DataFrame(
             {
                 "particle": list(units),
                 "value": [u.value for u in units.values()],
                 "standard_uncertainty": [u.standard_uncertainty for u in units.values()],
-                "own": own * [u.value for u in units.values()],
+                "own": shares.own * [u.value for u in units.values()],
                 "without": np.exp(without),
             }
         ),
-        homogeneity=homogeneity(constant(log_q, errors).chi_square, log_q.size - 1)
+        homogeneity=homogeneity(best.chi_square, log_q.size - 1)
         | {"between": paule_mandel(log_q, errors)},
         grid=np.exp(grid),
         density=posterior / np.exp(grid),
@@ -234,67 +235,120 @@ def _bench_of(run: Rows) -> str:
     return str(run.table["bench"].iloc[0]) if "bench" in run.table else run.bench().source
 
 
-def logs_and_errors(
-    analyses: Mapping[str, RunAnalysis],
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """ln of every unit at its rival nearest to the joint one, own errors, and slopes."""
+def logs_and_errors(analyses: Mapping[str, RunAnalysis]) -> tuple[FloatArray, SharedErrors]:
+    """ln of every unit at its rival nearest to the joint one, and their errors."""
     near = math.log(joint_of_analyses(analyses).value)
     units = {label: one.coulombs for label, one in analyses.items() if one.coulombs is not None}
-    own, slopes = _errors(units, {label: _bench_of(one.run) for label, one in analyses.items()})
+    errors = errors_of(units, {label: _bench_of(one.run) for label, one in analyses.items()})
     particles = [
-        _particle(unit, own[k], slopes[k], analyses[label].fit.alternatives, None)
+        _particle(unit, errors, k, analyses[label].fit.alternatives, None)
         for k, (label, unit) in enumerate(units.items())
     ]
-    return np.array([particle.nearest(near) for particle in particles]), own, slopes
+    return np.array([particle.nearest(near) for particle in particles]), errors
 
 
 def own_and_shared(unit: Propagation) -> tuple[float, float]:
     """Relative errors of a unit: what no other particle shares, and what all on its bench do."""
-    own, slopes = _errors({"": unit}, {})
-    return float(own[0]), float(np.linalg.norm(slopes))
+    mine = [name for name, q in unit.inputs.items() if q.scope in OWN_SCOPES]
+    own, shared = _split(unit, mine)
+    matrix = correlation_matrix(shared.index.tolist(), unit.correlations)
+    return own, math.sqrt(max(float(shared @ matrix @ shared), 0.0))
 
 
-def _errors(
-    units: Mapping[str, Propagation], benches: Mapping[str, str]
-) -> tuple[FloatArray, FloatArray]:
-    """Own relative error of each particle, and its slopes on the shared inputs (unit variance)."""
-    own, shared = [], []
+@dataclasses.dataclass(frozen=True)
+class SharedErrors:
+    """Relative errors of particles: `own`, and the `parts` of the inputs that several share.
+
+    `parts` has a row for each particle and a column for each such input, of correlation `matrix`;
+    `mine` names, for each particle, the inputs whose errors no other has.
+    """
+
+    own: FloatArray
+    parts: FloatArray
+    matrix: FloatArray
+    mine: tuple[list[str], ...]
+
+    @property
+    def slopes(self) -> FloatArray:
+        """On independent inputs of unit variance."""
+        together = self.parts @ root_of(self.matrix)
+        return together if together.size else np.zeros((self.own.size, 1))
+
+    def common_to(self, sums: FloatArray) -> FloatArray:
+        """Covariance of weighted `sums` of particles by what more than one of the sums holds."""
+        parts = sums @ self.parts
+        lone = np.count_nonzero(parts, axis=0) < 2
+        shared = parts[:, ~lone] + parts[:, lone] @ _following(self.matrix, lone)
+        return np.asarray(shared @ self.matrix[np.ix_(~lone, ~lone)] @ shared.T)
+
+
+def errors_of(units: Mapping[str, Propagation], benches: Mapping[str, str]) -> SharedErrors:
+    """What each particle has for itself, and what it shares with others.
+
+    They share the error of an input that is stated alike for the same bench, or the same batch.
+    """
+    places = {
+        label: {
+            name: _place(name, q, benches.get(label, ""))
+            for name, q in unit.inputs.items()
+            if q.scope not in OWN_SCOPES
+        }
+        for label, unit in units.items()
+    }
+    met = Counter(place for there in places.values() for place in there.values())
+    own, shared, mine = [], [], []
     pairs: dict[tuple[str, str], float] = {}
     for label, unit in units.items():
-        left, slopes = _split(unit)
-        own.append(left)
-        everywhere = {n for n in slopes.index if unit.inputs[n].scope == "batch" or n in _FORMULAS}
-        place = {
-            n: f"{n} {'' if n in everywhere else benches.get(label, '')}" for n in slopes.index
+        place = {name: there for name, there in places[label].items() if met[there] > 1}
+        mine.append([name for name in unit.inputs if name not in place])
+        left, parts = _split(unit, mine[-1])
+        own.append(max(left, 1e-9))
+        shared.append(parts.rename(place))
+        pairs |= {
+            (place[a], place[b]): r
+            for (a, b), r in unit.correlations.items()
+            if a in place and b in place
         }
-        shared.append(slopes.rename(place))
-        pairs |= {(place.get(a, a), place.get(b, b)): r for (a, b), r in unit.correlations.items()}
     table = pd.concat(shared, axis=1).fillna(0.0)
-    together = table.to_numpy(float).T @ root_of(correlation_matrix(list(table.index), pairs))
-    return np.maximum(own, 1e-9), together if together.size else np.zeros((len(units), 1))
+    matrix = correlation_matrix(table.index.tolist(), pairs)
+    return SharedErrors(np.array(own), table.to_numpy(float).T, matrix, tuple(mine))
 
 
-def _split(unit: Propagation, within: Collection[str] = ()) -> tuple[float, pd.Series[float]]:
-    """Relative error that no other particle shares, and the parts of the inputs that others share.
+def _place(name: str, quantity: Quantity, bench: str) -> str:
+    """What tells an error from those of inputs of the same name on other benches."""
+    everywhere = quantity.scope == "batch" or name in _FORMULAS
+    return f"{name} {quantity.value:.12g} {'' if everywhere else bench}"
+
+
+def _following(matrix: FloatArray, mine: BoolArray) -> FloatArray:
+    """How inputs that are `mine` follow the others, with which they are correlated."""
+    others = np.linalg.pinv(matrix[np.ix_(~mine, ~mine)])
+    return np.asarray(matrix[np.ix_(mine, ~mine)] @ others)
+
+
+def _split(
+    unit: Propagation, mine: list[str], within: Collection[str] = ()
+) -> tuple[float, pd.Series[float]]:
+    """Relative error by the inputs that are `mine`, and the parts of those that others share.
 
     Own inputs follow the shared ones with which they are correlated; the error is what is left,
     that of the inputs `within` aside.
     """
     parts = unit.relative_parts
-    mine = np.array([q.scope in OWN_SCOPES for q in unit.inputs.values()])
+    here = np.asarray(parts.index.isin(mine))
     matrix = correlation_matrix(list(unit.inputs), unit.correlations)
-    following = matrix[np.ix_(mine, ~mine)] @ np.linalg.pinv(matrix[np.ix_(~mine, ~mine)])
-    left = matrix[np.ix_(mine, mine)] - following @ matrix[np.ix_(~mine, mine)]
-    own = parts[mine]
-    shared = parts[~mine] + own.to_numpy() @ following
+    following = _following(matrix, here)
+    left = matrix[np.ix_(here, here)] - following @ matrix[np.ix_(~here, here)]
+    own = parts[here]
     rest = np.where(own.index.isin(list(within)), 0.0, own)
-    return math.sqrt(max(float(rest @ left @ rest), 0.0)), shared
+    error = math.sqrt(max(float(rest @ left @ rest), 0.0))
+    return error, parts[~here] + own.to_numpy() @ following
 
 
 def _particle(
     unit: Propagation,
-    own: float,
-    slopes: FloatArray,
+    errors: SharedErrors,
+    k: int,
     table: pd.DataFrame | None,
     points: PosteriorPoints | None,
 ) -> Particle:
@@ -304,11 +358,11 @@ def _particle(
         within, fall_exponent = ["unit", "fall"], budget["exponent"]["fall"] - points.fall_exponent
     return Particle(
         log_q=math.log(unit.value),
-        own=own,
-        slopes=slopes,
+        own=float(errors.own[k]),
+        slopes=errors.slopes[k],
         rivals=rivals_of(table),
         points=points,
-        rest=_split(unit, within)[0],
+        rest=_split(unit, errors.mine[k], within)[0],
         fall_exponent=float(fall_exponent),
     )
 

@@ -14,7 +14,7 @@ import pandas as pd
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
-from quantize._support.validation import FloatArray
+from quantize._support.validation import BoolArray, FloatArray
 from quantize.charge.adjustment import (
     constant,
     covariance_of,
@@ -43,7 +43,7 @@ class PooledUnit(WithInterval, Result):
     value, standard_uncertainty : float
         The unit from all runs, in coulombs, and its uncertainty, the spread between runs included.
     shared : float
-        The part of it that all runs share, which more of them would not make smaller.
+        The part of it from what runs share, which more of them would not make smaller.
     between : float
         Relative standard deviation between runs that their stated errors leave unexplained.
     homogeneity : dict
@@ -160,11 +160,13 @@ def pooled(found: Mapping[str, ParticleAnalyses]) -> PooledUnit:
             f"`runs` has {len(names)} run with coulombs, and two at least can be pooled"
             + "".join(f"; {name}: {why}" for name, why in left_out.items())
         )
-    log_q, own, slopes = logs_and_errors(known)
+    log_q, errors = logs_and_errors(known)
+    covariance = covariance_of(errors.own, errors.slopes)
     within = np.array([[name == owner for owner in owners] for name in names], dtype=float)
-    to_run = np.array([_weights(own, slopes, row > 0) for row in within])
-    y, rest = to_run @ log_q, to_run @ slopes
-    stated_errors = to_run @ np.diag(own**2) @ to_run.T + rest @ rest.T
+    to_run = np.array([_weights(covariance, row > 0) for row in within])
+    y, stated_errors = to_run @ log_q, to_run @ covariance @ to_run.T
+    common = errors.common_to(to_run)
+    own = np.sqrt(np.maximum(np.diag(stated_errors - common), 0.0))
     between = paule_mandel(y, stated_errors)
     whole = stated_errors + between**2 * np.eye(y.size)
     joint = constant(y, whole)
@@ -176,7 +178,7 @@ def pooled(found: Mapping[str, ParticleAnalyses]) -> PooledUnit:
             "particles": within.sum(axis=1).astype(int),
             "value": np.exp(y),
             "standard_uncertainty": np.exp(y) * np.sqrt(np.diag(stated_errors)),
-            "own": np.exp(y) * np.sqrt(np.diag(to_run @ np.diag(own**2) @ to_run.T)),
+            "own": np.exp(y) * own,
             "weight": joint.weights,
             "without": np.exp(without),
         }
@@ -184,7 +186,7 @@ def pooled(found: Mapping[str, ParticleAnalyses]) -> PooledUnit:
     return PooledUnit(
         value=unit,
         standard_uncertainty=unit * joint.standard_uncertainty,
-        shared=unit * float(np.linalg.norm(joint.weights @ rest)),
+        shared=unit * math.sqrt(max(float(joint.weights @ common @ joint.weights), 0.0)),
         between=between,
         homogeneity=homogeneity(constant(y, stated_errors).chi_square, y.size - 1),
         runs=table,
@@ -192,11 +194,10 @@ def pooled(found: Mapping[str, ParticleAnalyses]) -> PooledUnit:
     )
 
 
-def _weights(own: FloatArray, slopes: FloatArray, rows: FloatArray) -> FloatArray:
+def _weights(covariance: FloatArray, rows: BoolArray) -> FloatArray:
     """Weights of the particles of one run in its unit; zero for all others."""
-    weights = np.zeros(own.size)
-    covariance = covariance_of(own[rows], slopes[rows])
-    weights[rows] = constant(np.zeros(len(covariance)), covariance).weights
+    weights = np.zeros(rows.size)
+    weights[rows] = constant(np.zeros(int(rows.sum())), covariance[np.ix_(rows, rows)]).weights
     return weights
 
 

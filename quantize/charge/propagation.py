@@ -163,9 +163,11 @@ def propagate(
 
     Notes
     -----
-    :math:`u^2 = \sum_{ij} c_i c_j r_{ij} u_i u_j`, and
-    :math:`\nu = u^4 / \sum_i (c_i u_i)^4/\nu_i` (JCGM 100, equations 16 and G.2b), the slopes
-    :math:`c_i` by central differences; the second holds for inputs that are not correlated.
+    :math:`u^2 = \sum_{ij} c_i c_j r_{ij} u_i u_j = \sum_i t_i` (JCGM 100, equation 16), the slopes
+    :math:`c_i` by central differences, and
+    :math:`\nu = u^4 / \sum_{ij} r_{ij}^2 t_i t_j/\sqrt{\nu_i \nu_j}`: equation G.2b where nothing
+    is correlated; else errors that are correlated by r come from repeats whose estimated variances
+    are so by r².
 
     References
     ----------
@@ -196,17 +198,23 @@ def propagate(
     variance_terms = contribution * (matrix @ contribution)
     combined = math.sqrt(max(float(variance_terms.sum()), 0.0))
     degrees = np.array([q.degrees_of_freedom for q in quantities])
-    few = float(np.sum(contribution**4 / degrees))
+    few = few_repeats(variance_terms, matrix, degrees)
     return Propagation(
         value=value,
         standard_uncertainty=combined,
-        degrees_of_freedom=combined**4 / few if few > 0 else math.inf,
+        degrees_of_freedom=combined**4 / few if few > 0 < combined else math.inf,
         unit=unit,
         budget=_table(inputs, value, slopes, contribution, variance_terms),
         inputs=dict(inputs),
         correlations=dict(correlations or {}),
         model=model,
     )
+
+
+def few_repeats(terms: FloatArray, matrix: FloatArray, degrees: FloatArray) -> float:
+    """Half the variance of an estimated variance, which is the sum of `terms` (see `propagate`)."""
+    scaled = terms / np.sqrt(degrees)
+    return float(scaled @ matrix**2 @ scaled)
 
 
 def correlation_matrix(
@@ -218,7 +226,7 @@ def correlation_matrix(
         if first in names and second in names:
             i, j = names.index(first), names.index(second)
             matrix[i, j] = matrix[j, i] = r
-    if np.linalg.eigvalsh(matrix).min() < -1e-9:
+    if np.linalg.eigvalsh(matrix).min(initial=0.0) < -1e-9:
         raise InputError(
             "`correlations` contradict each other: no quantities can have all of them at once."
         )

@@ -24,6 +24,7 @@ from quantize.readings import Readings
 # Fractions of a division between which people read, and by how much chance positions may look so.
 _FRACTIONS = (0.5, 0.25, 0.2)
 _BY_CHANCE = 1e-4
+_DECIMALS = 9  # in any unit of length; a metre to a nanometre
 
 
 def written_step(positions: FloatArray) -> float | None:
@@ -45,6 +46,11 @@ def written_step(positions: FloatArray) -> float | None:
         if all_on and (printed / step) ** positions.size < _BY_CHANCE:
             return step
     return printed
+
+
+def unscaled(values: FloatArray, one: float) -> FloatArray:
+    """Values as they were written in units of which each is `one`, their decimals as written."""
+    return values if one == 1 else np.round(values / one, _DECIMALS)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, repr=False, init=False)

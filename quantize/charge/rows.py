@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import math
 from collections.abc import Callable
@@ -23,7 +24,14 @@ from quantize.charge.noise import (
     press_of,
 )
 from quantize.charge.quantity import Quantity, from_repeats
-from quantize.charge.run_table import RunTable, intervals_over, lasted, per_interval, same_state
+from quantize.charge.run_table import (
+    RunTable,
+    intervals_over,
+    lasted,
+    per_interval,
+    same_state,
+    scatter_over,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -292,3 +300,15 @@ def predicted_or_none(run: Rows, rows: pd.DataFrame, fall: float | None = None) 
 def root_mean_square(values: FloatArray) -> float:
     """Of standard deviations; zero for none."""
     return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
+
+
+def scatter_as_read(run: Rows, rows: pd.DataFrame) -> FloatArray:
+    """Of each row as read, in divisions per interval; NaN where no state was repeated.
+
+    As large as the repeats say, in the proportions that the apparatus predicts, if it can.
+    """
+    driven, every = np.ones(len(run.driven)), np.ones(len(rows))
+    with contextlib.suppress(InputError):
+        driven, every = (predicted_as_read(run, some).total for some in (run.driven, rows))
+    factor, degrees = scatter_over(run, driven)
+    return factor * every if degrees else np.full(len(rows), np.nan)

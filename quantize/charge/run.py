@@ -81,6 +81,7 @@ class Run(Rows):
         bench = load_apparatus({} if apparatus is None else apparatus)
         table, remarks = tidy(page, bench)
         table.attrs = {"columns": page.measured, "rows": len(set(page.numbers))}
+        table.attrs["written"] = page.scales(bench)
         timing = bench.word("run.timing")
         if timing is None:
             used = table[table["kept"]]
@@ -287,8 +288,9 @@ class Run(Rows):
         -------
         pandas.DataFrame
             `table`, and `charge` in coulombs (NaN in rows without field), `standard_uncertainty`
-            from single readings, and `shared_uncertainty`, which no average takes away. ``attrs``
-            says the route, what it took for exact, and whether all inputs agree.
+            of the single reading, from repeats and in the proportions that the apparatus predicts,
+            and `shared_uncertainty`, which no average takes away. ``attrs`` says the route, what it
+            took for exact, and whether all inputs agree.
         """
         from quantize.charge.coulombs import charges_of
 
@@ -358,11 +360,7 @@ class Run(Rows):
         return next_step(run, getattr(found, "fit", found))
 
     def analyze_each(
-        self,
-        unit_range: tuple[float, float] | None = None,
-        *,
-        rng: RngLike = None,
-        **options: Any,
+        self, unit_range: tuple[float, float] | None = None, *, rng: RngLike = None, **options: Any
     ) -> ParticleAnalyses:
         """Analyze every particle by itself, and join their units.
 

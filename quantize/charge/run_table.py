@@ -17,7 +17,7 @@ from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus, value_of
 from quantize.charge.noise import ROUNDING_SD, at_fixed_time, over_fixed_distance
 from quantize.charge.quantity import Quantity, put
-from quantize.charge.reticle import written_step
+from quantize.charge.reticle import unscaled, written_step
 from quantize.charge.stated import counted
 from quantize.levels import levels_of
 from quantize.readings import Readings
@@ -192,7 +192,9 @@ class RunTable:
 
     def resolution(self) -> float:
         """Step to which positions are read, in divisions: declared, else as they are written."""
-        read = written_step(self.raw_divisions()) or _STEP_IN_FULL_PRECISION
+        one = written_in(self.table, "start" if "start" in self.used else "divisions")
+        step = written_step(unscaled(self.raw_divisions(), one))
+        read = _STEP_IN_FULL_PRECISION if step is None else float(f"{step * one:.12g}")
         return value_of(self.known, "reticle.step", read)
 
     def rounding(self, rows: pd.DataFrame, ends: str | None = None) -> FloatArray:
@@ -206,7 +208,9 @@ class RunTable:
         if "track_error" in rows:
             return np.zeros(seconds.size)
         if self.timing == "fixed distance":
-            step = Readings(self.used["seconds"].to_numpy(float)).printed_resolution or 0.0
+            one = written_in(self.table, "seconds")
+            shown = unscaled(self.used["seconds"].to_numpy(float), one)
+            step = (Readings(shown).printed_resolution or 0.0) * one
             length = np.abs(rows["divisions"].to_numpy(float))
             timed = over_fixed_distance(length / seconds, length, rounding=step / math.sqrt(12))
             return timed.rounding * self.interval
@@ -238,6 +242,11 @@ class RunTable:
         if integers.size == len(self.informative):
             integers = integers[self.informative.index.isin(self.driven.index)]
         return integers if integers.size == len(self.driven) and np.any(integers) else None
+
+
+def written_in(table: pd.DataFrame, column: str) -> float:
+    """Divisions, or seconds, for one of the unit in which a column of a run was written."""
+    return float(table.attrs.get("written", {}).get(column, 1.0))
 
 
 def _commonest(values: FloatArray, decimals: int = 6) -> float:

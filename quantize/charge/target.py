@@ -34,6 +34,7 @@ from quantize.charge.expected import (
 )
 from quantize.charge.noise import ROUNDING_SD, mobility_of, weight_of
 from quantize.charge.quantity import Quantity
+from quantize.charge.routes import field, speed_per_division
 from quantize.charge.simulation import ACCEPTED_CHARGE
 from quantize.charge.stated import counted
 from quantize.null.power import readings_needed
@@ -230,26 +231,47 @@ def _setup(bench: Apparatus, held: float | None, interval: float | None) -> tupl
             'fixed time; declare timing = "fixed time" under [run], with an interval.'
         )
     purpose = "a plan in coulombs"
-    time = value_of(bench, "run.interval", _USUAL_INTERVAL)
-    if interval is not None:
-        time = validation.positive("interval", interval)
-    division = bench.need("reticle.division", purpose=purpose).value
-    gap = bench.need("plates.separation", purpose=purpose).value
-    weight = weight_of(bench)
-    fall = value_of(bench, "fall.divisions", 0.0) or mobility_of(bench) * weight * time / division
+    for name in ("reticle.division", "plates.separation"):
+        bench.need(name, purpose=purpose)
+    usual = bench.get("run.interval") or Quantity(value=_USUAL_INTERVAL, scope="session", unit="s")
+    time = usual.value if interval is None else validation.positive("interval", interval)
+    timed = bench.changed(run__interval=dataclasses.replace(usual, value=time))
+    speed = _fall_speed(bench if bench.has("run.interval") else timed)
+    bench, division = timed, speed_per_division(_known(timed))
+    fall = speed / division
+    # At rest through the microscope, the sphere moves against an air that drifts.
+    in_air = (speed + value_of(bench, "air.drift", 0.0)) / division
+    one_volt = float(field(_known(bench) | {"plates.voltage": 1.0}))
+    one = weight_of(bench) / (one_volt * ACCEPTED_CHARGE)
     if held is None:
         volts = abs(bench.need("plates.voltage", purpose=f"{purpose} without `held`").value)
-        balanced = weight * gap / (volts * ACCEPTED_CHARGE)
+        balanced = one / volts
     else:
         balanced = validation.positive("held", held)
         stated = bench.get("plates.voltage")
-        volts = weight * gap / (balanced * ACCEPTED_CHARGE)
+        volts = one / balanced
         spread = 0.0 if stated is None else stated.relative * volts
         asked = Quantity(value=volts, standard_uncertainty=spread, unit="V", scope="session")
         bench = bench.changed(plates__voltage=asked)
     rounding = ROUNDING_SD[str(bench.word("reticle.rounding", "both ends"))]
     rounding *= value_of(bench, "reticle.step", 1.0)
-    return bench, Setup.on(bench, unit=fall / balanced, fall=fall, interval=time, rounding=rounding)
+    return bench, Setup.on(
+        bench, unit=in_air / balanced, fall=fall, interval=time, rounding=rounding
+    )
+
+
+def _known(bench: Apparatus) -> dict[str, float]:
+    """What the formulas of field and speed take, in SI units."""
+    return {name: q.value for name, q in bench.quantities.items() if name != "run.distance"}
+
+
+def _fall_speed(bench: Apparatus) -> float:
+    """Speed of fall through the microscope, m/s: as measured, else from weight and diameter."""
+    if bench.has("fall.divisions"):
+        return bench.need("fall.divisions").value * float(speed_per_division(_known(bench)))
+    if bench.has("fall.speed"):
+        return bench.need("fall.speed").value
+    return mobility_of(bench) * weight_of(bench) - value_of(bench, "air.drift", 0.0)
 
 
 def _described(setup: Setup, volts: float, states: int) -> dict[str, float]:

@@ -14,8 +14,8 @@ from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import value_of
 from quantize.charge.headers import PASSAGES, Header
 from quantize.charge.noise import diffusion_of
-from quantize.charge.page import cell_number
-from quantize.charge.reticle import generalised_line, written_step
+from quantize.charge.page import cell_number, kept
+from quantize.charge.reticle import generalised_line, unscaled, written_step
 
 if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 _ONE_MOVEMENT = ("track", "particle", "state", "voltage")
 _LEAST_STEPS = 20
+_JUMP = 10.0  # standard deviations of a step
 
 
 @dataclasses.dataclass(frozen=True)
@@ -52,7 +53,7 @@ def fold_tracks(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
             "each, in seconds."
         )
     tracks = _tracks(page, bench)
-    noise = _localisation(tracks, bench)
+    noise = _localisation(tracks, bench, page.scale("position", bench))
     diffusion, whence = _diffusion(tracks, bench)
     readings = []
     for track in tracks:
@@ -64,12 +65,9 @@ def fold_tracks(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
             "track_error": repr(line.standard_uncertainty * lasted),
             "positions": str(t.size),
         }
-        # A track counts, or is given up, as the first of its rows that says so.
-        said = {
-            name: next((cell for cell in track.rows[name] if cell.strip()), "")
-            for name in ("keep", "reason")
-            if name in track.rows
-        }
+        said = _said(track)
+        if kept(said.get("keep", ""), row=0) is not False:
+            _need_one_movement(track, diffusion, noise)
         readings.append(track.rows.iloc[0].drop("position").to_dict() | reading | said)
     remark = (
         f"{len(page.cells)} positions form {len(tracks)} tracks, each read as "
@@ -106,6 +104,34 @@ def _tracks(page: Page, bench: Apparatus) -> list[_Track]:
     return tracks
 
 
+def _said(track: _Track) -> dict[str, str]:
+    """What any row of a track says in words; it is given up, or changed, if one of them says so."""
+    decides = {"keep": False, "changed": True}
+    said = {}
+    for name in {"keep", "reason", "event", "note", "changed"} & set(track.rows):
+        words = dict.fromkeys(cell.strip() for cell in track.rows[name] if cell.strip())
+        said[name] = "; ".join(words)
+        if name in decides:
+            first = track.rows.index[0]
+            meant = {kept(word, row=first, column=name): word for word in words}
+            said[name] = meant.get(decides[name], next(iter(words), ""))
+    return said
+
+
+def _need_one_movement(track: _Track, diffusion: float, noise: float) -> None:
+    """Raise InputError for a position that no walk has reached from the one before."""
+    dt, dx = np.diff(track.times), np.diff(track.positions)
+    steps = dx - dt * np.median(dx / dt)
+    off = np.abs(steps) / np.sqrt(2 * diffusion * dt + 2 * noise**2)
+    far = int(off.argmax())
+    if off.size > 2 and off[far] > _JUMP * max(1.0, float(np.median(off))):
+        raise InputError(
+            f"`position` in row {track.rows.index[far + 1]} is {abs(steps[far]):.3g} divisions "
+            "from where the rest of its track would have it; if another passage begins there, give "
+            "each a number in a column `track`, else leave the row out."
+        )
+
+
 def _column(page: Page, name: str, bench: Apparatus) -> FloatArray:
     values = []
     for row, cell in page.rows(name):
@@ -119,11 +145,13 @@ def _column(page: Page, name: str, bench: Apparatus) -> FloatArray:
     return np.array(values) * page.scale(name, bench)
 
 
-def _localisation(tracks: list[_Track], bench: Apparatus) -> float:
+def _localisation(tracks: list[_Track], bench: Apparatus, one: float) -> float:
+    """Error of one position; they are written in units of `one` division each."""
     if bench.has("reticle.localisation"):
         return bench.need("reticle.localisation").value
     every = np.concatenate([track.positions for track in tracks])
-    step = value_of(bench, "reticle.step", written_step(every) or 0.0)
+    shown = (written_step(unscaled(every, one)) or 0.0) * one
+    step = value_of(bench, "reticle.step", shown)
     if not step:
         raise InputError(
             "`reticle.localisation` is missing: the positions are written in full precision, so "
@@ -135,27 +163,33 @@ def _localisation(tracks: list[_Track], bench: Apparatus) -> float:
 def _diffusion(tracks: list[_Track], bench: Apparatus) -> tuple[float, str]:
     """Divisions²/s, and where it came from: the diameter in the apparatus, or else the steps Δx.
 
-    D = <Δx_n²>/2Δt + <Δx_n Δx_{n+1}>/Δt about the drift of each track, in which the error of a
-    single position cancels (Vestergaard, Blainey and Flyvbjerg, Phys. Rev. E 89:022726, 2014).
+    About the drift of each track their squares, and the products of neighbours, are sums of parts
+    in proportion to D and to the square of the error of a position: two equations for both (after
+    Vestergaard, Blainey and Flyvbjerg, Phys. Rev. E 89:022726, 2014, for even steps about none).
     """
     if bench.has("sphere.diameter", "reticle.division"):
         return diffusion_of(bench), "from the diameter"
-    total, time, steps = 0.0, 0.0, 0
+    sums, parts, steps = np.zeros(2), np.zeros((2, 2)), 0
     for track in tracks:
         dt, dx = np.diff(track.times), np.diff(track.positions)
         n = dx.size
         if n < 3:
             continue
-        rest = dx - dt * (track.positions[-1] - track.positions[0]) / dt.sum()
-        # The drift takes its part of the squares, and makes neighbours go against each other.
-        total += (rest @ rest + 2 * rest[:-1] @ rest[1:]) * n**2 / ((n - 1) * (n - 2))
-        time, steps = time + 2 * float(dt.sum()), steps + n
+        length = dt.sum()
+        rest = dx - dt * dx.sum() / length
+        sums += rest @ rest, rest[:-1] @ rest[1:]
+        # What the drift takes away, of the squares and of neighbours.
+        own, near = dt @ dt / length, dt[:-1] @ dt[1:] / length
+        ends, inner = dt[0] + dt[-1], dt[1] + dt[-2]
+        parts[0] += 2 * (length - own), 2 * (n - (ends - own) / length)
+        parts[1] += -2 * near, 1 - n - (inner - 2 * near) / length
+        steps += n
     if steps < _LEAST_STEPS:
         raise InputError(
             "`sphere.diameter` is missing: how far a sphere wanders follows from its size, or from "
             f"{_LEAST_STEPS} steps of its tracks at least; give the diameter and the scale."
         )
-    return max(float(total) / time, 1e-12), "from the tracks themselves"
+    return max(float(np.linalg.solve(parts, sums)[0]), 1e-12), "from the tracks themselves"
 
 
 def fold_passages(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:

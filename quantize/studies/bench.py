@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from quantize.charge.planning import BenchPlan
     from quantize.charge.target import TargetPlan
 
-_PRESS = 0.1  # s
+_PRESS, _SPREAD = 0.1, 0.02  # s; of the diameters, where none is stated
 
 
 def bench_of(apparatus: Any) -> Apparatus:
@@ -62,13 +62,16 @@ def in_coulombs(
 
 def setups(apparatus: Any, diameters: Any, intervals: Any) -> BenchPlan:
     """The setups that a bench allows, best first."""
-    from quantize.charge import Plates, Reticle, plan_bench
+    from quantize.charge import Air, Plates, Reticle, plan_bench
 
     bench = bench_of(apparatus)
 
     def need(name: str) -> float:
         return bench.need(name, purpose="a plan").value
 
+    known = {name.partition(".")[2]: q for name, q in bench.quantities.items()}
+    room = {name: known[name] for name in ("temperature", "pressure", "humidity") if name in known}
+    spread = bench.get("sphere.diameter_spread") if bench.has("sphere.diameter") else None
     press = bench.get("watch.press")
     tried = [need("sphere.diameter")] if diameters is None else np.atleast_1d(diameters)
     return plan_bench(
@@ -82,5 +85,7 @@ def setups(apparatus: Any, diameters: Any, intervals: Any) -> BenchPlan:
             step=step.value if (step := bench.get("reticle.step")) else 1.0,
             rounding=bench.word("reticle.rounding", "both ends"),
         ),
+        air=Air(**room),
         press=_PRESS if press is None else press.value,
+        diameter_spread=_SPREAD if spread is None else spread.value / need("sphere.diameter"),
     )

@@ -19,6 +19,11 @@ def test_a_missing_entry_is_named_with_the_line_to_add():
 
 
 FALLEN = {"fall": {"divisions": "20.0(2) div"}, "plates": {"separation": "4.24(2) mm"}}
+GAP = "plates.separation"
+TWO = {"plates": {"separation": "4.24(2) mm", "voltage": "227 +/- 1 V"}}
+PAIR = {"between": [GAP, "plates.voltage"], "value": 0.5}
+WITH_PRESS = [GAP, "watch.press"]
+PRESSED = TWO | {"watch": {"press": "0.05(1) s"}}
 NAMES = ("fall.divisions", "plates.separation")
 
 
@@ -41,6 +46,13 @@ NAMES = ("fall.divisions", "plates.separation")
         ({"correlations": [{"between": ["a"], "value": 1}]}, "between"),
         ({"correlations": [{"between": ["a.b", "c.d"], "value": 1}]}, "not among the measured"),
         (FALLEN | {"correlations": [{"between": list(NAMES), "value": 0.5}]}, "as fall.speed"),
+        (PRESSED | {"correlations": [{"between": WITH_PRESS, "value": 0.5}]}, "enters no result"),
+        (
+            TWO | {"correlations": [PAIR, PAIR | {"between": ["plates.voltage", GAP]}]},
+            "entries, once",
+        ),
+        ({"particles": {"A": TWO | {"correlations": [PAIR]}}}, "outside of [particles.A]"),
+        ({"particles": {"A": {"hazards": {"present": ["laser"]}}}}, "outside of [particles.A]"),
     ],
 )
 def test_wrong_entries_are_refused(tables, complaint):
@@ -109,3 +121,20 @@ def test_correlations_reach_the_budget():
     assert (more.standard_uncertainty**2 - plain.standard_uncertainty**2) / plain.value**2 == (
         pytest.approx(extra, rel=1e-6)
     )
+
+
+def test_a_correlation_with_a_voltage_below_zero():
+    # e goes as the gap over the size of the voltage: where -V is correlated with the gap by -r, V
+    # is by +r. By JCGM 100:2008, equation 16, the difference of the two errors counts.
+    from quantize.charge import unit_in_coulombs
+
+    tables = {"sphere": {"weight": "5.15e-14 N"}, "fall": {"divisions": "60.8 div"}}
+    gap, volts, r = 0.02 / 4.24, 1 / 227, 0.9
+    for sign in (1, -1):
+        plates = {"separation": "4.24(2) mm", "voltage": f"{227 * sign} +/- 1 V"}
+        pair = [{"between": ["plates.voltage", "plates.separation"], "value": sign * r}]
+        found = unit_in_coulombs(
+            10.0, tables | {"plates": plates, "correlations": pair}, unit_err=0.0, trials=100
+        )
+        relative = (found.standard_uncertainty / found.value) ** 2
+        assert relative == pytest.approx(gap**2 + volts**2 - 2 * r * gap * volts, rel=1e-5)

@@ -128,6 +128,31 @@ def test_seeds_and_refusals(bench):
         bench.sample(draws=10)
     with pytest.raises(InputError, match="`chains` is 1"):
         bench.sample(chains=1)
+    exact = {
+        "plates": {"separation": "4.24 mm", "voltage": "227 V"},
+        "sphere": {"weight": "5.15e-14 N", "weight_of": "this sphere"},
+        "fall": {"divisions": "60.8 div"},
+    }
+    with pytest.raises(InputError, match="states no uncertainty at all"):
+        charge.unit_in_coulombs(10.0, exact, unit_err=0.0, trials=100).bench.sample()
+
+
+@pytest.mark.filterwarnings("ignore::quantize._support.errors.QuantizeWarning")
+def test_a_bench_that_chance_cannot_explain():
+    """Shares of what may be wrong add up to one but for rounding, and chance has none below 0."""
+    for scale in np.arange(26.5, 28.5, 0.25):
+        tables = {
+            "plates": {"separation": "4.24(2) mm", "voltage": "227.4(6) V"},
+            "sphere": {"weight": "5.15(8)e-14 N", "weight_of": "this sphere",
+                       "diameter": "2.10(2) um", "density": "1055(4) kg/m3"},
+            "reticle": {"division": f"{scale} +/- 0.1 um"},
+            "run": {"interval": "10 s"},
+            "fall": {"divisions": "60.8 +/- 0.3 div"},
+            "air": {"temperature": "22(1) degC", "pressure": "1013(3) hPa"},
+        }  # fmt: skip
+        bench = charge.unit_in_coulombs(10.15, tables, unit_err=0.1, trials=100).bench
+        assert min(share for share, _ in bench.joint.cases) >= 0
+    assert len(bench.sample(draws=100, chains=2, rng=1).draws) == 200
 
 
 @pytest.mark.slow

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 from scipy.stats import norm
@@ -94,3 +95,39 @@ def test_readings_narrow_a_shift(degrees: float) -> None:
     assert after.degrees_of_freedom == pytest.approx(rising, rel=1e-3)
     wide = 1.0 if math.isinf(rising) else float(stats.t.isf(tail, rising))
     assert after.standard_uncertainty == pytest.approx(0.4 * 0.2 / wide, rel=1e-3)
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.05, 0.1])
+def test_many_units_at_one_shift_are_no_steps_of_it(offset: float) -> None:
+    # A normal posterior of deviation 0.8 about 0.03, on shifts 0.2 apart with 40 units at each, as
+    # the quadrature gives it: cumulated node by node the width came out in steps of 0.1.
+    places = np.arange(-6, 6.1, 0.2) + offset
+    weight = norm.pdf(places, 0.03, 0.8)
+    rng = np.random.default_rng(3)
+    units = rng.dirichlet(np.ones(40), size=places.size)
+    share = (weight / weight.sum())[:, None] * units
+    prior = Quantity(value=60.0, standard_uncertainty=0.5, unit="div")
+    found = posterior_of_shift(prior, np.repeat(places, 40), share.ravel())
+    assert found.standard_uncertainty == pytest.approx(0.8 * 0.5, rel=0.01)
+    assert found.value == pytest.approx(60 + 0.03 * 0.5, abs=0.01 * 0.4)
+
+
+def test_fall_and_unit_of_a_fit_are_those_of_least_squares() -> None:
+    # Whole numbers beyond doubt, the scatter as predicted and 48 falls: the covariance of unit and
+    # fall is the inverse of the information of all readings.
+    page, apparatus, truth = SimulatedBench(falls=8, imbalance=0.0).simulate(rng=11)
+    falls = page[page["V"] == 0]
+    page = pd.concat(
+        [page, *[falls.assign(divisions=falls["divisions"] + i % 2) for i in range(5)]]
+    )
+    run = charge.Run(page, apparatus)
+    fit = run.fit((0.7 * truth["unit"], 1.4 * truth["unit"]), sigma="predicted")
+    assert abs(fit.integers).tolist() == truth["units"]
+    prior = fit.fall_added.standard_uncertainty
+    rows = np.column_stack([fit.integers, -np.ones(len(fit.integers))])
+    rows = rows / np.asarray(fit.readings.sigma)[:, None]
+    covariance = np.linalg.inv(rows.T @ rows + np.diag([0, prior**-2]))
+    # The steps of the shift left up to a tenth.
+    assert fit.fall.standard_uncertainty == pytest.approx(math.sqrt(covariance[1, 1]), rel=0.02)
+    slope = covariance[0, 1] / covariance[1, 1]
+    assert fit.fall_slope == pytest.approx(slope, rel=0.02)

@@ -96,3 +96,54 @@ def test_a_declared_step_goes_everywhere():
 )
 def test_what_a_page_shows_of_its_step(positions, step):
     assert written_step(np.array(positions, dtype=float)) == step
+
+
+def in_lengths(values, division, name):
+    """A run of distances recorded to a tenth of a millimetre, in one unit or the other."""
+    millimetres = np.round(values * 0.025, 1)
+    column = {
+        "distance (mm)": millimetres,
+        "distance (um)": np.round(millimetres * 1000),
+        "divisions": millimetres * 1000 / division,
+    }[name]
+    volts = [200.0] * (values.size - 6) + [0.0] * 6
+    bench = {
+        "sphere": {"diameter": "2 um", "density": "1050 kg/m3"},
+        "reticle": {"division": f"{division} um"},
+        "air": {"temperature": "293 K", "pressure": "101325 Pa"},
+        "watch": {"press": "0.05 s"}, "run": {"interval": "10 s"},
+    }  # fmt: skip
+    state = [str(i) if v else "" for i, v in enumerate(volts)]
+    return charge.Run({"V": volts, name: column, "t": [10] * len(volts), "state": state}, bench)
+
+
+@pytest.mark.parametrize("division", [25.0, 24.7])
+@pytest.mark.parametrize("name", ["distance (mm)", "distance (um)"])
+def test_lengths_have_the_step_in_which_they_are_written(division, name):
+    # Any size, to 0.1 mm, which is 4 divisions of 25 um: a comb of the record, and no steps. As
+    # tenths of such a millimetre the same readings were called steps of 4.000 divisions.
+    rng = np.random.default_rng(0)
+    values = np.r_[rng.uniform(-40, 40, 24), -60.3 + 0.9 * rng.normal(size=6)]
+    run = in_lengths(values, division, name)
+    assert run.resolution() == pytest.approx(100 / division)
+    found = run.analyze((3, 25), n_resamples=99, rng=1)
+    assert found.verdict != "steps"
+    assert abs(found.unit - 100 / division) > 0.5
+    # Each position is rounded at both ends.
+    rounded = 100 / division / math.sqrt(6)
+    assert predicted_scatter(run).rounding == pytest.approx(np.full(24, rounded))
+
+
+def test_times_have_the_step_in_which_they_are_written():
+    # Passages timed to a hundredth of a minute.
+    page = {"V": [200] * 5 + [0] * 3, "div": [20] * 5 + [-20] * 3}
+    minutes = [0.15, 0.21, 0.34, 0.16, 0.22, 0.05, 0.06, 0.05]
+    bench = {"run": {"timing": "fixed distance"}}
+    run = charge.Run(page | {"t (min)": minutes}, bench)
+    seconds = charge.Run(page | {"t (s)": np.array(minutes) * 60}, bench)
+    rows = run.driven
+    speed = 20 / (np.array(minutes[:5]) * 60)
+    expected = speed**2 / 20 * 0.6 / math.sqrt(12) * run.interval
+    assert run.rounding(rows) == pytest.approx(expected)
+    # Written in seconds they show a step of 0.6, 0.2 or 0.1 s, as the last decimals say.
+    assert (seconds.rounding(seconds.driven) < run.rounding(rows)).all()

@@ -65,14 +65,24 @@ def test_the_spread_and_the_interval_of_simulated_classes() -> None:
     assert np.mean(found) == pytest.approx(tau**2, rel=0.15)
 
 
-def run(value: float, bench: str, batch: str = "the batch") -> SimpleNamespace:
-    """What pooling asks of an analyzed run: its unit in coulombs and its bench."""
+def unit(
+    value: float,
+    batch: str = "the batch",
+    gap: str = "4.24 +/- 0.04 mm",
+    weight: str = "5.15(8)e-14 N",
+) -> charge.UnitInCoulombs:
+    """A unit by the ratio route."""
     tables = {
-        "plates": {"separation": "4.24 +/- 0.04 mm", "voltage": "227 +/- 1 V"},
-        "sphere": {"weight": "5.15(8)e-14 N", "weight_of": batch},
+        "plates": {"separation": gap, "voltage": "227 +/- 1 V"},
+        "sphere": {"weight": weight, "weight_of": batch},
         "fall": {"divisions": "60.8 +/- 0.4 div"},
     }
-    found = charge.unit_in_coulombs(value, tables, unit_err=0.1, trials=200)
+    return charge.unit_in_coulombs(value, tables, unit_err=0.1, trials=200)
+
+
+def run(value: float, bench: str, batch: str = "the batch") -> SimpleNamespace:
+    """What pooling asks of an analyzed run: its unit in coulombs and its bench."""
+    found = unit(value, batch)
     one = SimpleNamespace(
         coulombs=found,
         fit=SimpleNamespace(alternatives=None, points=None),
@@ -100,10 +110,56 @@ def test_what_runs_share_is_counted_once() -> None:
     assert found.runs["weight"].to_numpy() == pytest.approx(weights / weights.sum(), abs=1e-6)
     relative_error = found.standard_uncertainty / found.value
     assert relative_error == pytest.approx(1 / math.sqrt(weights.sum()), rel=1e-6)
-    assert found.shared / found.value > 0.015
+    shared = bench * np.array([[1, 1, 0], [1, 1, 0], [0, 0, 0]]) + weight
+    w = found.runs["weight"].to_numpy()
+    assert found.shared / found.value == pytest.approx(math.sqrt(w @ shared @ w), rel=1e-6)
+    on_its_own = np.array([own[0], own[1], math.sqrt(own[2] ** 2 + bench)])
+    assert (found.runs["own"] / found.runs["value"]).to_numpy() == pytest.approx(on_its_own)
     alone = pooled({"a": runs["a"], "b": run(10.2, "two", "this sphere")})
     assert alone.shared < found.shared
     assert found.homogeneity["degrees_of_freedom"] == 2
+
+
+def test_runs_that_share_nothing_say_so() -> None:
+    found = pooled({name: run(10.0, name, "this sphere") for name in "abcd"})
+    assert found.shared == 0
+    assert found.runs["own"].tolist() == pytest.approx(
+        found.runs["standard_uncertainty"].tolist(), rel=1e-6, abs=0
+    )
+    one = found.runs["standard_uncertainty"][0]
+    assert found.standard_uncertainty == pytest.approx(one / 2, rel=1e-6, abs=0)
+
+
+def test_what_is_shared_is_a_part_of_the_whole() -> None:
+    # A poor bench and a good one: the poor one has almost no weight, and its plates no share.
+    poor, good = unit(10.0, "this sphere", "4.24 +/- 0.4 mm"), unit(10.0, "this sphere")
+    found = charge.joint_unit({"a": poor, "b": good}, benches={"a": "one", "b": "two"})
+    assert found.shared == 0
+    own = found.particles["own"]
+    assert own.tolist() == pytest.approx([poor.standard_uncertainty, good.standard_uncertainty],
+                                         rel=1e-6, abs=0)  # fmt: skip
+    together = charge.joint_unit({"a": good, "b": good})
+    assert 0 < together.shared < together.standard_uncertainty
+
+
+@pytest.mark.parametrize(
+    ("other", "batch"),
+    [({"gap": "3.60 +/- 0.034 mm"}, "this sphere"), ({"weight": "2.57(4)e-14 N"}, "the batch")],
+)
+def test_entries_that_are_stated_otherwise_share_no_error(other: dict, batch: str) -> None:
+    # Two benches without a name, and two batches: by hand, errors that are independent but for
+    # what is stated alike, which is the voltage on the one bench and the plates on the other.
+    both = {"a": unit(10.0, batch), "b": unit(10.0, batch, **other)}
+    found = charge.joint_unit(both)
+    errors = [u.relative_parts.drop(["unit", "fall"]).abs() for u in both.values()]
+    differs = "plates.separation" if "gap" in other else "sphere.weight"
+    alike = [n for n in errors[0].index if n != differs and both["a"].inputs[n].scope != "particle"]
+    covariance = np.diag([(u.standard_uncertainty / u.value) ** 2 for u in both.values()])
+    covariance[0, 1] = covariance[1, 0] = float(np.sum(errors[0][alike] * errors[1][alike]))
+    expected = constant(np.log([u.value for u in both.values()]), covariance)
+    assert found.value == pytest.approx(math.exp(expected.value), rel=1e-6, abs=0)
+    relative = found.standard_uncertainty / found.value
+    assert relative == pytest.approx(expected.standard_uncertainty)
 
 
 def test_a_wrong_bench_shows_between_the_runs() -> None:

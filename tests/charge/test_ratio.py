@@ -269,3 +269,32 @@ def test_the_exact_inputs_of_every_route_are_listed():
     entries["plates"]["separation"] = "3.95(2) mm"
     again = charge.unit_in_coulombs(10.0, entries, unit_err=0.0)
     assert set(found.exact) - set(again.exact) == {"plates.separation"}
+
+
+@pytest.mark.parametrize("joint", [False, True])
+def test_a_fall_stated_as_a_speed_is_that_in_divisions(joint):
+    # 60 ± 2 divisions of 25 um in 10 s, scale and clock exact: charges and both their errors alike.
+    bench = {
+        "plates": {"separation": "4.24(2) mm", "voltage": "227.4(6) V"},
+        "sphere": {"weight": "5.15(8)e-14 N", "weight_of": "this sphere"},
+        "reticle": {"division": "25 um"}, "run": {"interval": "10 s"},
+    }  # fmt: skip
+    if joint:
+        bench["sphere"] |= {"diameter": "2.10(5) um", "density": "1055 kg/m3"}
+        bench["air"] = {"temperature": "22(1) degC", "pressure": "1013(3) hPa"}
+    moved, volts = [0, 10, -30, 40, -55, -5, -25], [227.4] * 5 + [-227.4, 113.7]
+    page = {"V": volts, "div": moved, "t": [10] * 7, "state": list("abcdefg")}
+    stated = {"divisions": "60 +/- 2 div"}, {"speed": "1.5e-4 +/- 0.05e-4 m/s"}
+    tables = [charge.Run(page, bench | {"fall": fall}).charges() for fall in stated]
+    for column in ("charge", "shared_uncertainty"):
+        one, other = (table[column].tolist() for table in tables)
+        assert other == pytest.approx(one, rel=1e-4, abs=0)
+    if joint:
+        return
+    # By hand: q = (x + F)/F·w·d/V, of which F moves 1/(x + F) - 1/F.
+    for row in tables[1].to_dict("records"):
+        of_fall = 2 * (1 / (row["divisions"] + 60) - 1 / 60)
+        relative = math.hypot(0.08 / 5.15, 0.02 / 4.24, 0.6 / 227.4, of_fall)
+        assert row["shared_uncertainty"] == pytest.approx(
+            abs(row["charge"]) * relative, rel=1e-4, abs=0
+        )

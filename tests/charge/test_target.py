@@ -206,6 +206,49 @@ def test_a_bench_without_voltage_takes_the_units_that_are_held() -> None:
     assert plan.setup["voltage"] == pytest.approx(float(volts.split()[0]))
 
 
+@pytest.mark.parametrize(
+    ("fall", "later"),
+    [
+        ({}, {}),
+        ({"divisions": "60 div"}, {"divisions": "121.2 div"}),
+        ({"speed": "1.485e-4 m/s"}, {"speed": "1.485e-4 m/s"}),
+    ],
+)
+def test_an_interval_that_is_asked_for_is_that_of_the_bench(fall: dict, later: dict) -> None:
+    # The true times are 9.9 s and 19.998 s, 2.02 times as long.
+    watch = {"watch": {"press": "0.05 s", "bias": "-0.1 s"}}
+    asked = charge.plan_target(file(**watch) | {"fall": fall}, interval=20.098)
+    declared = file(run={"interval": "20.098 s"}, **watch) | {"fall": later}
+    planned = charge.plan_target(declared)
+    assert asked.relative == pytest.approx(planned.relative, rel=1e-3)
+    assert asked.setup["fall"] == pytest.approx(planned.setup["fall"], rel=1e-4)
+    assert asked.relative < charge.plan_target(file() | {"fall": fall}).relative
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"watch": {"press": "0.05 s", "bias": "0.3 s"}},
+        {"watch": {"press": "0.05 s", "rate": "1.04"}},
+        {"air": {"drift": "4e-6 m/s"}},
+    ],
+)
+def test_what_is_known_of_clock_and_air_is_in_the_fall_that_is_expected(changes: dict) -> None:
+    plain, moved = charge.plan_target(file()), charge.plan_target(file(**changes))
+    # The inputs of one sphere agree as before: only the scatter and the number held are others.
+    assert moved.relative == pytest.approx(plain.relative, rel=0.02)
+    assert moved.setup["fall"] != pytest.approx(plain.setup["fall"], rel=0.02)
+
+
+def test_what_is_known_of_the_field_is_in_the_units_that_are_held() -> None:
+    plates = {"meter": "0.95", "tilt": "20 deg"}
+    true_volts = 0.95 * math.cos(math.radians(20))
+    found = charge.plan_target(file(plates=plates))
+    assert found.setup["held"] == pytest.approx(HELD / true_volts, rel=1e-3)
+    asked, plain = (charge.plan_target(b, held=HELD) for b in (file(plates=plates), file()))
+    assert asked.setup["voltage"] == pytest.approx(plain.setup["voltage"] / true_volts)
+
+
 def test_lengths_with_their_unit() -> None:
     given = {
         "intervals": [10], "density": 1055.0, "plates": charge.Plates(separation="4 mm"),
@@ -245,6 +288,35 @@ def test_the_next_reading_brings_what_it_was_expected_to() -> None:
     assert after.standard_uncertainty / after.value == pytest.approx(expectation, rel=0.01)
     assert found.best["kind"] in ("fall", "reading")
     assert max(map(len, str(found).splitlines())) <= 80
+
+
+@pytest.mark.parametrize(
+    ("units", "part", "words"),
+    [
+        (-4, 1.0, "one more reading at 4 units pushed down"),
+        (-4, -1.0, "one more reading at 4 units"),
+        (9, 1 / 3, "one more reading at 9 units"),
+    ],
+)
+def test_another_reading_brings_what_it_was_expected_to(
+    units: int, part: float, words: str
+) -> None:
+    # Of the other sign, with the plates turned, or at a third of the voltage.
+    plan = charge.plan_target(file())
+    unit, fall, volts = plan.setup["unit"], plan.setup["fall"], plan.setup["voltage"]
+    rows = [("a", volts, 6 * unit - fall + 0.3), ("b", volts, 8 * unit - fall - 0.2),
+            ("c", volts, 3 * unit - fall + 0.1), ("e", part * volts, units * part * unit - fall),
+            *(("", 0.0, -fall + off) for off in 8 * (1.2, -1.2))]  # fmt: skip
+    run = charge.Run(page(rows), file())
+    fit = run.fit((8, 12), sigma="predicted")
+    assert abs(fit.integers).tolist() == [6, 8, 3, abs(units)]
+    expectation = run.next_step(fit).table.set_index("measurement").loc[words, "relative"]
+    more = charge.Run(page([*rows, rows[3]]), file())
+    after = more.unit_in_coulombs(more.fit((8, 12), sigma="predicted"))
+    before = run.next_step(fit).relative
+    found = after.standard_uncertainty / after.value
+    # Within a tenth of what the reading brings, and 1 in 2,000.
+    assert found == pytest.approx(expectation, abs=0.1 * (before - found) + 5e-4 * found)
 
 
 def test_the_next_step_without_a_fall_is_a_fall() -> None:

@@ -79,6 +79,68 @@ def test_brownian_motion_from_the_tracks_themselves():
     assert np.std(found) < 0.2 * D
 
 
+@pytest.mark.parametrize(("steps", "noise"), [(10, 0.29), (10, 0.2), (30, 0.2)])
+def test_the_error_of_a_position_is_no_part_of_brownian_motion(steps: int, noise: float) -> None:
+    # Uneven times, and errors as large as the steps; 40 batches of 60 tracks, five standard errors.
+    true, found = 0.02, []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        columns: dict[str, list[float]] = {"track": [], "t": [], "position": []}
+        for k in range(60):
+            dt = rng.uniform(0.3, 1.7, steps)
+            walk = np.cumsum(1.5 * dt + rng.normal(0, np.sqrt(2 * true * dt)))
+            seen = np.concatenate([[0], walk]) + rng.normal(0, noise, size=steps + 1)
+            columns["track"] += [k] * seen.size
+            columns["t"] += [0.0, *np.cumsum(dt).tolist()]
+            columns["position"] += seen.tolist()
+        found.append(_diffusion(_tracks(read_page(columns), BARE), BARE)[0])
+    error = np.std(found, ddof=1) / math.sqrt(40)
+    assert error < 0.1 * true
+    assert np.mean(found) == pytest.approx(true, abs=5 * error)
+
+
+SEEN = {
+    "sphere": {"diameter": "2 um"},
+    "reticle": {"division": "24.7 um"},
+    "air": {"temperature": "293.15 K", "pressure": "101325 Pa"},
+}
+
+
+@pytest.mark.parametrize(("column", "unit"), [("position (um)", 1.0), ("position (mm)", 1e-3)])
+def test_the_step_of_positions_is_that_in_which_they_are_written(column: str, unit: float) -> None:
+    # Written to 10 um, of which 24.7 make a division; the error is that of a rectangle.
+    x = np.array([1200, 1150, 1110, 1060, 1000, 950]) * unit
+    run = Run({"V": [200] * 6, "t": range(6), column: np.round(x, 3)}, SEEN)
+    assert f"positions good to {10 / 24.7 / math.sqrt(12):.2g} divisions" in run.remarks[0]
+
+
+def test_passages_that_follow_each_other_are_no_single_track() -> None:
+    x = [20, 18, 16, 14, 12, 10]
+    both = {"V": [200] * 12, "t": range(12), "position": x * 2}
+    with pytest.raises(InputError, match="row 7 is 12 divisions from where the rest"):
+        Run(both, SEEN)
+    apart = Run(both | {"track": [1] * 6 + [2] * 6}, SEEN)
+    assert apart.table["divisions"].round(6).tolist() == [-10, -10]
+    # A track that is given up may be anything.
+    given_up = both | {"keep": ["no"] * 12, "state": ["a"] * 12}
+    more = {name: [*given_up[name], *last] for name, last in
+            {"V": [200] * 6, "t": range(6), "position": x, "keep": ["yes"] * 6,
+             "state": ["b"] * 6}.items()}  # fmt: skip
+    assert Run(more, SEEN).table["kept"].tolist() == [False, True]
+
+
+def test_what_any_row_of_a_track_says_is_heard() -> None:
+    page = {"V": [200] * 6, "t": [*range(6)], "position": [20, 18, 16, 14, 12, 10]}
+    blank = [""] * 6
+    for name, word in (("event", "charge changed within the interval"), ("changed within", "yes")):
+        cells = [*blank[:3], word, *blank[4:]]
+        assert Run(page | {name: cells}, SEEN).table["changed"].tolist() == [True]
+    # One position that is given up gives up the track, whatever the others say.
+    both = {name: [*cells, *cells] for name, cells in page.items()}
+    both |= {"state": ["a"] * 6 + ["b"] * 6, "keep": ["yes", "no", *blank[2:], "yes", *blank[1:]]}
+    assert Run(both, SEEN).table["kept"].tolist() == [False, True]
+
+
 def test_a_page_of_tracks_becomes_a_unit():
     page = page_of_tracks(3)
     run = Run(page, {"reticle": {"localisation": f"{NOISE} div"}, "run": {"interval": "10 s"}})

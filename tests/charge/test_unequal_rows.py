@@ -154,3 +154,38 @@ def test_the_weaker_voltage_counts_less():
     assert weak.sum() == weak.size / 2
     ratio = readings.relative_sigma[weak].mean() / readings.relative_sigma[~weak].mean()
     assert 2 < ratio < 4
+
+
+def test_each_charge_has_the_scatter_of_its_own_reading():
+    # Half of the readings last four times as long, and some spheres are faster than others: from
+    # 60 runs, the scatter of charges within a state and time against the one stated for them. Each
+    # has 180 degrees of freedom, so that a relative error of 5.3 %; four of these, and what the
+    # rounding adds. One scatter for all was off by up to a factor of three.
+    division, diffusion, fall, unit, press = 25e-6, 0.019, 6.12, 1.02, 0.15
+    bench = {
+        "plates": {"separation": "4.24 mm", "voltage": "227.4 V"},
+        "sphere": {"weight": "5.15e-14 N", "weight_of": "this sphere", "diameter": "2.1 um"},
+        "reticle": {"division": f"{division} m", "step": "0.1 div"},
+        "air": {"temperature": "22 degC", "pressure": "1013 hPa"},
+        "watch": {"press": f"{press} s"},
+        "run": {"interval": "10 s"},
+    }
+    rng = np.random.default_rng(5)
+    plan = [(n, t) for n in (6, 4, 12, 1) for t in (5.0, 20.0) for _ in range(4)]
+    speed = np.array([n * unit - fall for n, _ in plan] + [-fall] * 4)
+    t = np.array([t for _, t in plan] + [10.0] * 4)
+    squares, said = {}, {}
+    for _ in range(60):
+        walk = np.sqrt(2 * diffusion * t) * rng.normal(size=t.size)
+        moved = speed * t + walk + np.sqrt(2) * press * speed * rng.normal(size=t.size)
+        volts = [227.4] * len(plan) + [0.0] * 4
+        state = [str(n) for n, _ in plan] + [""] * 4
+        page = {"V": volts, "div": np.round(moved, 1), "t": t, "state": state}
+        table = Run(page, bench).charges()
+        for key, rows in table[table["voltage"] != 0].groupby(["state", "seconds"]):
+            squares.setdefault(key, []).append(rows["charge"].var(ddof=1))
+            said.setdefault(key, []).append(np.mean(rows["standard_uncertainty"] ** 2))
+    assert len(squares) == 8
+    for key, of_key in squares.items():
+        ratio = np.sqrt(np.mean(of_key) / np.mean(said[key]))
+        assert ratio == pytest.approx(1, abs=0.22), key

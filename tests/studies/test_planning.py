@@ -178,6 +178,30 @@ def test_the_bench_is_ordered_by_the_readings_it_needs() -> None:
     assert "µm" in str(found)
 
 
+def test_the_bench_has_the_air_and_the_spread_that_it_states() -> None:
+    from quantize.charge.air import STANDARD_PRESSURE, viscosity
+    from quantize.charge.drag import SlipCorrection
+
+    # Speed of fall in proportion to slip over viscosity; all else is the same sphere.
+    room = {"temperature": "26 degC", "pressure": "700 hPa", "humidity": "0.5"}
+    tables = [qz.plan(apparatus=BENCH | more).table for more in ({}, {"air": room})]
+    one, other = (t.set_index(["interval", "units"])["fall"] for t in tables)
+    both = one.index.intersection(other.index)
+    factor = SlipCorrection().factor
+    expected = factor(1.6e-6, 299.15, 7e4) / factor(1.6e-6, 293.15, STANDARD_PRESSURE)
+    expected *= float(viscosity(293.15) / viscosity(299.15))
+    # The buoyancy is another by 4 in 10,000.
+    assert (other[both] / one[both]).to_numpy() == pytest.approx(float(expected), rel=1e-3)
+    # Of spheres that differ by 20 %, many fall off a scale of 60 divisions; of 2 % none.
+    short = BENCH | {"reticle": {"division": "25 um", "length": "60 div"}}
+    wide = short | {"sphere": BENCH["sphere"] | {"diameter_spread": "0.32 um"}}
+    lost = [qz.plan(apparatus=bench, intervals=10).table["off_scale"] for bench in (short, wide)]
+    assert lost[0].max() < 1e-3
+    # The fall is 36 divisions: off the scale beyond 1.29 times the diameter, as by a normal law.
+    fall = qz.plan(apparatus=wide, intervals=10).table["fall"].iloc[0]
+    assert lost[1].max() == pytest.approx(float(stats.norm.sf((60 / fall - 1) / 0.4)))
+
+
 @pytest.mark.parametrize(
     ("options", "message"),
     [
