@@ -23,6 +23,7 @@ from quantize.charge.budgets import (
     taken_for_exact,
     with_voltage,
 )
+from quantize.charge.faults import believed
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
@@ -32,15 +33,21 @@ from quantize.charge.rows import Rows
 def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:
     """The table of `Run.charges`."""
     bench.need_weight_of_each(run.particles)
-    particles, told = [], []
+    particles, told, doubted = [], [], []
     for label in run.particles:
         one = run.particle(label)
+        mended, faults = believed(one)
+        # Charges are of the rows as written, their random part of the page put right.
+        doubted += [
+            f"Taken as written, but put right for the random part: {fault.sentence}"
+            for fault in faults
+        ]
         own, divisions = with_voltage(bench.for_particle(label), one), one_division(one)
         found, joint = fit_inputs(own, divisions)
         if joint is not None:
-            told.append(joint.agreement)
+            told.append((label, joint.agreement))
             found |= {JOINT: joint.charge}
-        particles.append((one, own, divisions, found))
+        particles.append((one, mended.scatter(), own, divisions, found))
     if route is None:
         known = [found for *_, found in particles if found]
         several = any(len(found) > 2 for found in known)
@@ -50,14 +57,16 @@ def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.D
     table = table.sort_values("row", kind="stable", ignore_index=True)
     inputs = [found[route].inputs for *_, found in particles]
     exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
-    compared = [a for a in told if a.degrees_of_freedom > 0]
-    worst = min(compared, key=lambda a: a.p_value, default=None)
-    table.attrs |= {"route": route, "way": by_way(route), "exact": exact, "agreement": worst}
+    compared = [one for one in told if one[1].degrees_of_freedom > 0]
+    least, worst = min(compared, key=lambda one: one[1].p_value, default=(None, None))
+    table.attrs |= {"route": route, "way": by_way(route), "exact": exact, "doubted": doubted}
+    table.attrs |= {"agreement": worst, "agreement_of": least}
     return table
 
 
 def _charges(
     run: Rows,
+    scattered: tuple[float, int],
     bench: Apparatus,
     divisions: Divisions,
     found: Mapping[str, Propagation],
@@ -79,7 +88,7 @@ def _charges(
         stretch = np.where(table["voltage"] == 0, np.nan, run.stretch(table))
     level = (run.moved(table) + fallen) * stretch
     table["charge"] = level * per_division.value
-    scatter, degrees = run.scatter()
+    scatter, degrees = scattered
     own = scatter if degrees else np.nan
     table["standard_uncertainty"] = own * np.abs(stretch) * per_division.value
     table["shared_uncertainty"] = _shared(route, bench, divisions, level, stretch)

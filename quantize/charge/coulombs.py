@@ -29,7 +29,7 @@ from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows
-from quantize.charge.stated import degrees_of_freedom, expanded, raised, short, stated
+from quantize.charge.stated import degrees_of_freedom, expanded, raised, stated
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -124,7 +124,7 @@ class UnitInCoulombs(Propagation):
         if len(self.routes) > 1:
             lines += ["", "The joint fit and every route, with the distance from the first"]
             lines += [
-                f"  {r['route']:<35} {short(r['value'], r['standard_uncertainty'], 'C'):<16}"
+                f"  {r['route']:<35} {stated(r['value'], r['standard_uncertainty'], 'C')[1]:<16}"
                 f" {100 * r['difference']:+6.2f} % {r['sigmas']:4.1f} sigma"
                 for r in self.routes.to_dict("records")
             ]
@@ -134,13 +134,16 @@ class UnitInCoulombs(Propagation):
 
 def budget_text(budget: pd.DataFrame) -> str:
     """The budget as a table of 80 columns."""
-    head = f"{'input':<24}{'value':>12}{'std. unc.':>11}{'dof':>6}{'exponent':>10}{'share':>8}"
+    head = f"{'input':<24}{'value':>12}{'std. unc.':>11} {'unit':<6}{'dof':>6}{'exponent':>10}"
+    head += f"{'share':>8}"
     lines = [head]
     for row in budget.to_dict("records"):
         dof = degrees_of_freedom(row["degrees_of_freedom"])
+        unit = "" if row["unit"] == "1" else row["unit"]
+        share = round(100 * row["share"], 1) + 0.0
         lines.append(
-            f"{row['input']:<24}{row['value']:>12.5g}{row['standard_uncertainty']:>11.2g}{dof:>6}"
-            f"{row['exponent']:>10.3f}{round(100 * row['share'], 1) + 0.0:>7.1f}%"
+            f"{row['input']:<24}{row['value']:>12.5g}{row['standard_uncertainty']:>11.2g} "
+            f"{unit:<6}{dof:>6}{row['exponent']:>10.3f}{share:>7.1f}%"
         )
     return "\n".join(lines)
 

@@ -36,7 +36,7 @@ from quantize.charge.propagation import Propagation, WithInterval, correlation_m
 from quantize.charge.quantity import OWN_SCOPES
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis
-from quantize.charge.stated import short, stated
+from quantize.charge.stated import stated
 
 _SHARED_DRAWS = 300  # pairs
 _FORMULAS = ("viscosity formula", "humidity formula", "slip formula")  # the same on all benches
@@ -87,7 +87,7 @@ class JointUnit(WithInterval, Result):
         h = self.homogeneity
         lines = [f"Joint unit: {self._headline()}", ""]
         lines += [
-            f"  {r['particle']:<12} {short(r['value'], r['standard_uncertainty'], 'C'):<22}"
+            f"  {r['particle']:<12} {stated(r['value'], r['standard_uncertainty'], 'C')[1]:<22}"
             f" without it {r['without']:.4g} C"
             for r in self.particles.to_dict("records")
         ]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from quantize.show.numbers import chance
+from quantize.null.calibration import chance
 from quantize.show.plots import style
 
 if TYPE_CHECKING:

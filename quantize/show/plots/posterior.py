@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from quantize._support import validation
+from quantize.null.calibration import share
 from quantize.show import facts
-from quantize.show.numbers import brackets, share
+from quantize.show.numbers import brackets
 from quantize.show.plots import style
 
 if TYPE_CHECKING:
