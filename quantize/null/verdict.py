@@ -155,7 +155,7 @@ def judge(
     return Judgement(
         verdict=CANNOT_TELL,
         reasons=tuple(reasons),
-        advice=(*_mend(far), *_advice(mixture)),
+        advice=(*_mend(far), *_advice(mixture, seen=evidence.sure_of_levels)),
         no_unit_above=None if limit is None else limit.low,
     )
 
@@ -323,7 +323,7 @@ def _mend(far: Sequence[str]) -> tuple[str, ...]:
     )
 
 
-def _advice(mixture: MixtureFit) -> tuple[str, ...]:
+def _advice(mixture: MixtureFit, *, seen: bool = False) -> tuple[str, ...]:
     levels = mixture.readings.select(mixture.readings.measured).levels()
     sigma = float(mixture.posterior.centre.sigma[0])
     spread = sigma * float(np.median(np.sqrt(levels.factor)))
@@ -340,6 +340,11 @@ def _advice(mixture: MixtureFit) -> tuple[str, ...]:
         advice.append(
             f"If the unit is near {mixture.unit:.3g}, about {more} more {what}{'s' * (more > 1)} "
             "of this quality would settle it in four cases out of five."
+        )
+    elif seen:
+        advice.append(
+            f"Steps of {mixture.unit:.3g} show in so many readings of this quality in four cases "
+            "out of five; less scatter shows whether there are others."
         )
     else:
         advice.append(

@@ -311,3 +311,14 @@ def test_the_numbers_of_counts_are_those_of_their_reasons() -> None:
     assert "counted from" not in said
     assert "the best unit" in said
     assert "half of it" in said
+
+
+def test_the_bars_of_readings_are_the_scatter_that_is_said() -> None:
+    rng = np.random.default_rng(9)
+    values = (rng.integers(1, 9, 14) + 0.12 * rng.normal(size=14)).round(2)
+    readings = qz.Readings(values, sigma=0.06)
+    found = qz.analyze(readings, sigma_range=(0.5, 4), **QUICK)
+    assert found.sigma > 1.3 * 0.06
+    [bars] = found.plot(view="readings").containers
+    ends = np.array(bars.lines[2][0].get_segments())[:, :, 1]
+    np.testing.assert_allclose(np.ptp(ends, axis=1) / 2, found.sigma, rtol=1e-6)
