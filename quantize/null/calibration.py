@@ -96,11 +96,7 @@ def _log_tail(lead: float, scores: FloatArray, tail: FloatArray) -> float:
 
 
 def odds(log_factor: float) -> str:
-    """A Bayes factor in words, from its natural logarithm.
-
-    >>> odds(7.97), odds(-3.2), odds(0.3), odds(60)
-    ('2,900 to 1', '1 to 25', 'about even', 'more than a million to 1')
-    """
+    """A Bayes factor in words, from its natural logarithm."""
     if math.isnan(log_factor):
         return "unknown"
     size = abs(log_factor)
@@ -121,11 +117,7 @@ def _two_digits(value: float) -> str:
 
 
 def chance(p: float) -> str:
-    """A probability as "1 sample in N"; the smallest that is claimed is a bound.
-
-    >>> chance(0.0001), chance(0.031), chance(0.4)
-    ('< 1 sample in 10,000', '1 sample in 32', '40 samples in 100')
-    """
+    """A probability as "1 sample in N"; the smallest that is claimed is a bound."""
     if math.isnan(p):
         return "unknown"
     if p >= 0.1:
@@ -137,11 +129,7 @@ def chance(p: float) -> str:
 
 
 def share(value: float) -> str:
-    """A share in per cent, never a false 0 or 100.
-
-    >>> share(0.9996), share(0.25), share(0.0004), share(1.0)
-    ('> 99.9 %', '25.0 %', '< 0.1 %', '> 99.9 %')
-    """
+    """A share in per cent, never a false 0 or 100."""
     if math.isnan(value):
         return "unknown"
     if value > 0.999:

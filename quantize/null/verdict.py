@@ -325,17 +325,16 @@ def _mend(far: Sequence[str]) -> tuple[str, ...]:
 
 def _advice(mixture: MixtureFit, *, seen: bool = False) -> tuple[str, ...]:
     levels = mixture.readings.select(mixture.readings.measured).levels()
-    sigma = float(mixture.posterior.centre.sigma[0])
-    spread = sigma * float(np.median(np.sqrt(levels.factor)))
-    needed = readings_needed(spread / mixture.unit)
+    repeats = int(np.median(levels.count))
+    spread = float(mixture.posterior.centre.sigma[0]) * np.median(np.sqrt(levels.factor * repeats))
+    needed = readings_needed(spread / mixture.unit, repeats)
     advice = if_read_finer(mixture.readings)
     if needed is None or mixture.alternatives["share"].iloc[0] <= _DOMINANT:
         advice.append(
             "Less scatter helps more than more readings: repeat each state, time longer, or time "
             "automatically."
         )
-    elif needed > levels.mean.size:
-        more = needed - levels.mean.size
+    elif (more := needed // repeats - levels.mean.size) > 0:
         what = "reading" if mixture.readings.state is None else "charge state"
         advice.append(
             f"If the unit is near {mixture.unit:.3g}, about {more} more {what}{'s' * (more > 1)} "

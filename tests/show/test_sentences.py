@@ -20,6 +20,7 @@ from quantize.charge.coulombs import budget_text
 from quantize.charge.stated import raised
 from quantize.null import verdict
 from quantize.null.calibration import chance, odds
+from quantize.null.power import readings_needed
 from quantize.show import facts, sentences
 from quantize.show.analysis import analysis_view
 from quantize.show.numbers import brackets
@@ -322,3 +323,41 @@ def test_the_bars_of_readings_are_the_scatter_that_is_said() -> None:
     [bars] = found.plot(view="readings").containers
     ends = np.array(bars.lines[2][0].get_segments())[:, :, 1]
     np.testing.assert_allclose(np.ptp(ends, axis=1) / 2, found.sigma, rtol=1e-6)
+
+
+# ---- how many readings --------------------------------------------------------------------------
+
+
+def test_readings_that_show_steps_are_those_of_the_plan() -> None:
+    for repeats in (1, 2, 4):
+        planned = qz.plan(sigma=0.1, repeats=repeats).table["readings"].iloc[0]
+        assert readings_needed(0.1, repeats) == planned
+    # Three of each as many states as two, eight as many as four.
+    assert readings_needed(0.1, 3) == 3 * readings_needed(0.1, 2) // 2
+    assert readings_needed(0.1, 8) == 2 * readings_needed(0.1, 4)
+    assert readings_needed(0.9, 4) is None
+
+
+def test_a_plan_in_coulombs_counts_readings_as_its_table_does() -> None:
+    bench = DATA / "invented_apparatus.toml"
+    found = charge.plan_target(bench, "1%", falls=8, states=8, repeats=4)
+    needed = found.setup["readings_for_steps"]
+    assert needed == readings_needed(found.setup["sigma_over_unit"], 4)
+    said = flat(str(found))
+    assert (
+        f"{needed:.0f} readings, 4 of each state, show steps in four runs of five; these are 32."
+    ) in said
+    assert found.shows_steps == (needed <= 32)
+
+
+def test_advice_counts_states_by_how_often_they_were_read() -> None:
+    rng = np.random.default_rng(5)
+    states = np.repeat(np.arange(6), 4)
+    values = np.array([1, 2, 4, 5, 7, 8])[states] + 0.2 * rng.normal(size=24)
+    found = qz.analyze(qz.Readings(values, state=states.astype(str)), (0.4, 3), **QUICK)
+    needed = readings_needed(found.sigma / found.unit, 4)
+    assert needed is not None
+    more = needed // 4 - 6
+    assert f"about {more} more charge states of this quality" in " ".join(
+        verdict._advice(found.mixture)
+    )
