@@ -32,8 +32,6 @@ def plus_minus(value: float, uncertainty: float, unit: str = "") -> str:
     '4.9089 ± 0.0046'
     >>> plus_minus(1.6021e-19, 1.5e-21, "C")
     '(1.602 ± 0.015) × 10⁻¹⁹ C'
-    >>> plus_minus(2.0, float("nan"))
-    '2 ± unknown'
     """
     plain = _plain(value, uncertainty, unit, " ± unknown")
     if plain is not None:
@@ -48,8 +46,6 @@ def brackets(value: float, uncertainty: float, unit: str = "") -> str:
 
     >>> brackets(4.90894, 0.00457)
     '4.9089(46)'
-    >>> brackets(123456, 1234)
-    '1.235(12) × 10⁵'
     """
     plain = _plain(value, uncertainty, unit, "(?)")
     return stated(value, uncertainty, unit)[1] if plain is None else plain
@@ -72,8 +68,6 @@ def in_unit(text: str, name: str | None) -> str:
 
     >>> in_unit("1.606(26)", "1e-19 C"), in_unit("4.91 ± 0.02", "1e-10 esu")
     ('1.606(26) × 10⁻¹⁹ C', '(4.91 ± 0.02) × 10⁻¹⁰ esu')
-    >>> in_unit("10.2 ± 0.1", "div"), in_unit("10.2 ± 0.1", None)
-    ('10.2 ± 0.1 div', '10.2 ± 0.1')
     """
     shown = unit_shown(name)
     if shown == (name or ""):
@@ -95,11 +89,7 @@ def rounded(value: float, uncertainty: float) -> str:
 
 
 def significant(value: float, digits: int = 4) -> str:
-    """A number to so many significant digits, trailing zeros kept; "unknown" for NaN.
-
-    >>> significant(2.5), significant(1.62e-19, 2), significant(float("nan"))
-    ('2.500', '1.6 × 10⁻¹⁹', 'unknown')
-    """
+    """A number to so many significant digits, trailing zeros kept; "unknown" for NaN."""
     if math.isnan(value):
         return "unknown"
     if math.isinf(value):

@@ -139,7 +139,8 @@ def _look_at(found: Analysis) -> str:
     if warned or not facts.stands(found):
         return "".join(warned[:1])
     rows = facts.levels(found)
-    return f"{sound}{_least(found, rows) if facts.readable(rows) else facts.unreadable(found)}"
+    said = _least(found, rows) if facts.readable(rows) else facts.unreadable(found)
+    return f"{sound}{said[0].lower() + said[1:] if sound else said}"
 
 
 def _least(found: Analysis, rows: list[facts.Level]) -> str:
