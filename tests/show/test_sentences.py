@@ -361,3 +361,18 @@ def test_advice_counts_states_by_how_often_they_were_read() -> None:
     assert f"about {more} more charge states of this quality" in " ".join(
         verdict._advice(found.mixture)
     )
+
+
+def test_labels_out_of_arrays_are_named_as_they_are() -> None:
+    values, states = [1.0, 1.1, 4.0, 2.0], np.array(["a", "a", "a", "b"])
+    with pytest.raises(qz.InputError, match=r"^`state` 'a' holds readings from 1 to 4"):
+        qz.fit_mixture(qz.Readings(values, state=states, sigma=0.1), (0.5, 2))
+    with pytest.raises(qz.InputError, match=r"^the state is 'a' for every reading"):
+        qz.analyze(qz.Readings(values, state=np.array(["a"] * 4)))
+
+
+def test_the_factor_of_a_run_says_against_what_it_is(tmp_path: Path) -> None:
+    run = invented(tmp_path)
+    assert "log Bayes factor over values of any size" in repr(run.fit())
+    drawn = charge.unit_in_coulombs(10.17, run.apparatus, unit_err=0.03, run=run).monte_carlo
+    assert re.search(r"interval \S+ to \S+ C, 20,000 trials$", str(drawn))
