@@ -116,15 +116,15 @@ def _two_digits(value: float) -> str:
     return f"{round(value / place) * place:,}"
 
 
-def chance(p: float) -> str:
-    """A probability as "1 sample in N"; the smallest that is claimed is a bound."""
+def chance(p: float, *, none: bool = False) -> str:
+    """A probability as "1 sample in N"; a bound where it is the smallest, or `none` was seen."""
     if math.isnan(p):
         return "unknown"
     if p >= 0.1:
         return f"{round(100 * p)} samples in 100"
     if p <= 1e-9:
         return "< 1 sample in a billion"
-    bound = "< " if math.isclose(p, FLOOR) else ""
+    bound = "< " if none or math.isclose(p, FLOOR) else ""
     return f"{bound}1 sample in {_two_digits(1 / p)}"
 
 

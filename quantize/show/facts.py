@@ -247,12 +247,15 @@ def nulls(found: Analysis) -> list[dict[str, str]]:
     compared = math.isfinite(found.log_bayes_factor_mixture)
     factors = least_by_kind(found.log_bayes_factors) if compared else {}
     chances = {"smooth": found.smooth.p_value} | found.p_values
+    none = float(found.smooth.null_distribution.max()) < found.smooth.statistic
     # Kinds without a p-value stay behind those that have one.
     kinds = sorted(dict.fromkeys([*chances, *factors]), key=lambda kind: -chances.get(kind, -1.0))
     return [
         {
             "meaning": KINDS.get(kind, kind),
-            "chance": chance(chances[kind]) if kind in chances else "odds only",
+            "chance": chance(chances[kind], none=none and kind == "smooth")
+            if kind in chances
+            else "odds only",
             "odds": odds(factors[kind]).replace("more than a million", "over 1,000,000")
             if kind in factors
             else "chance only",

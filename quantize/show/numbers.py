@@ -52,11 +52,7 @@ def brackets(value: float, uncertainty: float, unit: str = "") -> str:
 
 
 def unit_shown(name: str | None) -> str:
-    """A unit of measurement as people write it: a power of ten in front of it is raised.
-
-    >>> [unit_shown(name) for name in ("1e-19 C", "10^-10 esu", "1e-19", "div", None)]
-    ['10⁻¹⁹ C', '10⁻¹⁰ esu', '10⁻¹⁹', 'div', '']
-    """
+    """A unit of measurement as people write it: a power of ten in front of it is raised."""
     found = _POWER.fullmatch(name or "")
     if found is None:
         return name or ""
@@ -76,11 +72,7 @@ def in_unit(text: str, name: str | None) -> str:
 
 
 def rounded(value: float, uncertainty: float) -> str:
-    """The value alone, to the last digit that its uncertainty allows.
-
-    >>> rounded(4.90894, 0.00457)
-    '4.9089'
-    """
+    """The value alone, to the last digit that its uncertainty allows."""
     plain = _plain(value, uncertainty, "", "")
     if plain is not None:
         return plain

@@ -376,3 +376,23 @@ def test_the_factor_of_a_run_says_against_what_it_is(tmp_path: Path) -> None:
     assert "log Bayes factor over values of any size" in repr(run.fit())
     drawn = charge.unit_in_coulombs(10.17, run.apparatus, unit_err=0.03, run=run).monte_carlo
     assert re.search(r"interval \S+ to \S+ C, 20,000 trials$", str(drawn))
+
+
+def test_a_chance_that_no_resample_shows_is_a_bound(published: Analysis) -> None:
+    assert published.smooth.null_distribution.max() < published.smooth.statistic
+    rows = {row["meaning"]: row["chance"] for row in facts.nulls(published)}
+    assert rows["the readings, each moved by chance"] == "< 1 sample in 500"
+    [note] = published.plot(view="null").texts
+    assert note.get_text().endswith("as good without steps:\n< 1 sample in 500")
+    reached = dataclasses.replace(
+        published,
+        smooth=dataclasses.replace(published.smooth, statistic=0.0, p_value=0.36),
+    )
+    rows = {row["meaning"]: row["chance"] for row in facts.nulls(reached)}
+    assert rows["the readings, each moved by chance"] == "36 samples in 100"
+
+
+def test_figures_are_promised_only_where_they_stand(published: Analysis) -> None:
+    axes = published.plot(view="integers")
+    assert not axes.texts
+    assert "figures" not in axes.get_xlabel()
