@@ -396,3 +396,8 @@ def test_figures_are_promised_only_where_they_stand(published: Analysis) -> None
     axes = published.plot(view="integers")
     assert not axes.texts
     assert "figures" not in axes.get_xlabel()
+
+
+def test_a_plan_says_what_more_is() -> None:
+    assert '"more" are more than were simulated.' in flat(str(qz.plan(sigma=[0.1, 0.45])))
+    assert "than were simulated" not in flat(str(qz.plan(sigma=0.1)))
