@@ -75,7 +75,7 @@ def demo(seed: int, plot: str | None, full: bool, as_json: bool) -> None:
 @click.option("--apparatus", metavar="FILE", help="Apparatus file; FILE is then a run.")
 @click.option("--particle", metavar="NAME", help="Which particle of a run.")
 @click.option("--unit-range", type=float, nargs=2, metavar="LOW HIGH", help="Units to try.")
-@click.option("--offset", metavar="zero|free", help="Where the multiples start (zero).")
+@click.option("--offset", metavar="zero|free", help="Where multiples start (zero), or a number.")
 @click.option("--sigma", metavar="S", help="Known sigma; or predicted, from the apparatus.")
 @click.option("--integers", nargs=2, metavar="FIRST LAST", help="Possible ones; LAST or unknown.")
 @click.option("--resolution", type=float, metavar="H", help="Step to which readings are rounded.")
@@ -160,7 +160,8 @@ def analyze(
     columns = {"value": column, "sigma": sigma_column, "state": state_column}
     options["rng"] = drawn_seed() if seed is None else seed
     is_run = not any(columns.values()) and (bench is not None or Path(file).is_dir())
-    _fits(is_run, unit_name, as_written, workers or checkpoint)
+    of_run = {"as-written": as_written, "particle": particle}
+    _fits(is_run, unit_name, of_run, workers or checkpoint)
     how = {"offset": offset, "sigma": sigma, "resolution": resolution, "as_written": as_written}
     one = {"particle": particle, "report": report, "dated-plan": dated_plan, "plot": plot}
     if is_run and say_several(file, bench, how | one, options, as_json):
@@ -179,8 +180,7 @@ def analyze(
     if plot:
         save_plot(found, plot)
     kept: dict[str, Any] = {"coulombs": coulombs, "missing": missing, "plan": promise}
-    kept["heading"] = heading
-    _say_analysis(found, readings, file, report, full, as_json, **kept)
+    _say_analysis(found, readings, file, report, full, as_json, heading=heading, **kept)
 
 
 @main.command(short_help="The rows of a run in coulombs.")
@@ -230,7 +230,7 @@ def convert(
                 "route": table.attrs["route"],
                 "exact": table.attrs["exact"],
                 "agreement": table.attrs["agreement"],
-                "remarks": list(run.remarks),
+                "remarks": [*run.remarks, *table.attrs["doubted"]],
                 "rows": table,
                 "apparatus": run.bench().to_dict(),
             }
@@ -345,14 +345,15 @@ def plan(
     say_plan(found, options["apparatus"], design | {"repeats": lists["repeats"]}, seed, as_json)
 
 
-def _fits(is_run: bool, unit_name: str | None, as_written: bool, of_groups: Any) -> None:
+def _fits(is_run: bool, unit_name: str | None, of_run: dict[str, Any], of_groups: Any) -> None:
     """Refuse options that are not for a sample or a run, whichever FILE holds."""
     if of_groups:
         raise InputError("--workers and --checkpoint are for many groups; name them with --by.")
     if is_run and unit_name is not None:
         raise InputError("--unit-name is for a column of values; a run is in divisions.")
-    if as_written and not is_run:
-        raise InputError("--as-written is for the rows of a run; give its bench as --apparatus.")
+    given = [name for name, value in of_run.items() if value]
+    if given and not is_run:
+        raise InputError(f"--{given[0]} is for the rows of a run; give its bench as --apparatus.")
 
 
 def _say_analysis(

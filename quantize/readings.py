@@ -380,8 +380,8 @@ def as_readings(
         )
     if least > 1 and readings.state is not None and readings.state.max() == 0:
         raise InputError(
-            f"`state` is {readings.state_labels[0]!r} for every reading, which makes one level of "
-            "them; steps need readings of at least three charge states, or none labelled."
+            f"the state is '{readings.state_labels[0]}' for every reading, which makes one level "
+            "of them; steps need readings of at least three charge states, or none labelled."
         )
     return readings
 

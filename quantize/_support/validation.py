@@ -129,15 +129,15 @@ def choice(name: str, value: object, allowed: Iterable[str]) -> str:
 
 def offset_mode(offset: object) -> tuple[str, float]:
     """Standardise `offset`: ("free", 0.0) or ("fixed", b)."""
+    if isinstance(offset, str) and offset in ("zero", "free"):
+        return "free" if offset == "free" else "fixed", 0.0
+    said = f"`offset` is {offset!r}; it must be 'zero', 'free' or a number."
     if isinstance(offset, str):
-        mode = choice("offset", offset, ("zero", "free"))
-        return ("free", 0.0) if mode == "free" else ("fixed", 0.0)
+        raise InputError(said)
     try:
         return "fixed", number("offset", offset)
     except InputTypeError:
-        raise InputTypeError(
-            f"`offset` is {offset!r}; it must be 'zero', 'free' or a number."
-        ) from None
+        raise InputTypeError(said) from None
 
 
 def unit_range(value: object, *, name: str = "unit_range") -> tuple[float, float]:

@@ -17,7 +17,7 @@ from quantize.charge.budgets import weight_ratio
 from quantize.charge.checks import DOUBT, Check, Graded, Level, judged, unknown
 from quantize.charge.entries import QUANTITIES
 from quantize.charge.quantity import Quantity
-from quantize.charge.stated import counted, plus_minus, short
+from quantize.charge.stated import counted, plus_minus, stated
 
 NAME = "all inputs agree on one sphere"
 _MATTERS = 0.2  # exponent above which a difference could come from an input
@@ -189,7 +189,7 @@ def _blame(suspects: list[Suspect], degrees: int, blamed: bool, factor: float) -
         first, *others = suspects
         alike = [s for s in others if s.chi_square - first.chi_square < _ALIKE]
         also = [s for s in others if s not in alike and s.p_value >= DOUBT]
-        implied = short(first.implied, first.standard_uncertainty, first.unit)
+        implied = stated(first.implied, first.standard_uncertainty, first.unit)[1]
         parts = [
             f"the likeliest to be wrong is {first.told}: the others agree without it "
             f"(p = {first.p_value:.2g}) and imply {implied} in place of {first.stated:.5g}; "

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from quantize._support import validation
-from quantize._support.errors import InputError, explained
+from quantize._support.errors import InputError, explained, warn
 from quantize._support.randomness import RngLike
 from quantize._support.validation import FloatArray, Integers
 from quantize.analysis import Analysis, analyze
@@ -168,12 +168,14 @@ class BalanceVoltages:
         bench = None if apparatus is None else load_apparatus(apparatus)
         self.states: list[str] | None = None
         self.origin: Origin | None = None
+        unused = ""
         if isinstance(source, list | tuple | np.ndarray):
             volts, self.source = validation.float_array("source", source), "the list given"
         else:
             page = read_page(source, "voltage")
             volts, self.states, label = of_particle(page, particle)
             self.source = page.source
+            unused = "; ".join(said for said in page.remarks if said.endswith("is not used"))
             self.origin = Origin(
                 file=self.source,
                 columns=(page.headers["voltage"].text,),
@@ -184,8 +186,10 @@ class BalanceVoltages:
         if volts.size == 0 or np.any(volts == 0):
             raise InputError(
                 f"`{self.source}` has {'no voltage' if volts.size == 0 else 'a voltage of zero'}; "
-                "write the voltages at which the sphere stood still."
+                f"write the voltages at which the sphere stood still{unused and f' ({unused})'}."
             )
+        if unused:
+            warn(f"{self.source} is read as a page of balance voltages: {unused}.")
         if bench is not None and bench.word("plates.positive_plate") == "upper":
             volts = -volts
         self.volts, self.apparatus = volts, bench
@@ -359,8 +363,7 @@ class BalanceVoltages:
         by_route, missing = self._in_coulombs(Quantity(value=1.0, unit="1/V"), steps=True)
         if missing is not None:
             raise InputError(missing)
-        joint = fit_bench(by_route)
-        one = joint.charge
+        one = (joint := fit_bench(by_route)).charge
         setting, factor, _ = self._setting(None)
         known = factor is None or self.scatter()[1] > 0
         charge = one.value / self.volts

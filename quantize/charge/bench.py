@@ -41,7 +41,7 @@ from quantize.charge.checks import DOUBT
 from quantize.charge.propagation import Propagation, correlation_matrix, few_repeats, propagate
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows
-from quantize.charge.stated import short
+from quantize.charge.stated import stated
 
 if TYPE_CHECKING:
     from quantize._support.randomness import RngLike
@@ -133,7 +133,7 @@ class BenchPosterior(Result):
         return sample_bench(self.joint, draws=draws, chains=chains, rng=rng)
 
     def _headline(self) -> str:
-        return f"{short(self.value, self.standard_uncertainty, 'C')}, {self.agreement.told}"
+        return f"{stated(self.value, self.standard_uncertainty, 'C')[1]}, {self.agreement.told}"
 
 
 def fit_bench(

@@ -16,7 +16,7 @@ from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.adjustment import Adjusted, Joint
 from quantize.charge.propagation import WithInterval
-from quantize.charge.stated import short
+from quantize.charge.stated import stated
 from quantize.sampling.ensembles import random_state
 
 UNIT = "unit charge"
@@ -91,7 +91,7 @@ class BenchSample(WithInterval, Result):
 
     def _headline(self) -> str:
         state = "converged" if self.converged else "not converged"
-        return f"{short(self.value, self.standard_uncertainty, 'C')} by sampling, {state}"
+        return f"{stated(self.value, self.standard_uncertainty, 'C')[1]} by sampling, {state}"
 
 
 class _Target:

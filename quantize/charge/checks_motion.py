@@ -29,7 +29,7 @@ from quantize.charge.rows import (
     root_mean_square,
 )
 from quantize.charge.run_table import per_interval, same_state_or_row, scatter_over
-from quantize.charge.stated import plus_minus
+from quantize.charge.stated import counted, plus_minus
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
 _KNOWN = 10_000  # degrees of freedom of a scatter that is predicted
@@ -196,7 +196,8 @@ def _worst_state(run: Rows, predicted: FloatArray) -> list[Check | Graded]:
 
     rows = run.driven.assign(x=per_interval(run, run.driven), predicted=predicted)
     states = []
-    for key, own in rows.groupby(rows["state"] + " at " + rows["voltage"].astype(str) + " V"):
+    volts = rows["voltage"].map("{:g}".format)
+    for key, own in rows.groupby(rows["state"] + " at " + volts + " V"):
         if len(own) > 1:
             square = float((((own["x"] - own["x"].mean()) / own["predicted"]) ** 2).sum())
             states.append((float(chi2.sf(square, len(own) - 1)), str(key)))
@@ -205,8 +206,8 @@ def _worst_state(run: Rows, predicted: FloatArray) -> list[Check | Graded]:
     p, worst = min(states)
     p_any = 1 - (1 - p) ** len(states)
     sentence = (
-        f"the most scattered of {len(states)} states is {worst}, with a probability of "
-        f"{p_any:.2g} that one of them scatters so much by chance"
+        f"the most scattered of {counted(len(states), 'set')} of repeats is that of state {worst}, "
+        f"with a probability of {p_any:.2g} that one of them scatters so much by chance"
     )
     return [Graded("scatter of each state", p_any, p, sentence)]
 

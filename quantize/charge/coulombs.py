@@ -32,12 +32,13 @@ from quantize.charge.budgets import (
     taken_for_exact,
     with_voltage,
 )
+from quantize.charge.faults import believed
 from quantize.charge.montecarlo import MonteCarlo, check_linear
 from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity
 from quantize.charge.routes import JOINT, ROUTES, SIMPLEST, by_way, route_name
 from quantize.charge.rows import Rows, scatter_as_read
-from quantize.charge.stated import degrees_of_freedom, expanded, raised, short, stated
+from quantize.charge.stated import degrees_of_freedom, expanded, raised, stated
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -132,7 +133,7 @@ class UnitInCoulombs(Propagation):
         if len(self.routes) > 1:
             lines += ["", "The joint fit and every route, with the distance from the first"]
             lines += [
-                f"  {r['route']:<35} {short(r['value'], r['standard_uncertainty'], 'C'):<16}"
+                f"  {r['route']:<35} {stated(r['value'], r['standard_uncertainty'], 'C')[1]:<16}"
                 f" {100 * r['difference']:+6.2f} % {r['sigmas']:4.1f} sigma"
                 for r in self.routes.to_dict("records")
             ]
@@ -142,13 +143,16 @@ class UnitInCoulombs(Propagation):
 
 def budget_text(budget: pd.DataFrame) -> str:
     """The budget as a table of 80 columns."""
-    head = f"{'input':<24}{'value':>12}{'std. unc.':>11}{'dof':>6}{'exponent':>10}{'share':>8}"
+    head = f"{'input':<24}{'value':>12}{'std. unc.':>11} {'unit':<6}{'dof':>6}{'exponent':>10}"
+    head += f"{'share':>8}"
     lines = [head]
     for row in budget.to_dict("records"):
         dof = degrees_of_freedom(row["degrees_of_freedom"])
+        unit = "" if row["unit"] == "1" else row["unit"]
+        share = round(100 * row["share"], 1) + 0.0
         lines.append(
-            f"{row['input']:<24}{row['value']:>12.5g}{row['standard_uncertainty']:>11.2g}{dof:>6}"
-            f"{row['exponent']:>10.3f}{round(100 * row['share'], 1) + 0.0:>7.1f}%"
+            f"{row['input']:<24}{row['value']:>12.5g}{row['standard_uncertainty']:>11.2g} "
+            f"{unit:<6}{dof:>6}{row['exponent']:>10.3f}{share:>7.1f}%"
         )
     return "\n".join(lines)
 
@@ -276,15 +280,19 @@ def side_by_side(found: dict[str, Propagation], *, first: str) -> pd.DataFrame:
 def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.DataFrame:
     """The table of `Run.charges`."""
     bench.need_weight_of_each(run.particles)
-    particles, told = [], []
+    particles, told, doubted = [], [], []
     for label in run.particles:
         one = run.particle(label)
+        mended, faults = believed(one)
+        # Charges are of the rows as written, their random part of the page put right.
+        as_written = "Taken as written, but put right for the random part: "
+        doubted += [as_written + fault.sentence for fault in faults]
         own, divisions = with_voltage(bench.for_particle(label), one), one_division(one)
         found, joint = fit_inputs(own, divisions)
         if joint is not None:
-            told.append(joint.agreement)
+            told.append((label, joint.agreement))
             found |= {JOINT: joint.charge}
-        particles.append((one, own, divisions, found))
+        particles.append((one, mended, own, divisions, found))
     if route is None:
         known = [found for *_, found in particles if found]
         several = any(len(found) > 2 for found in known)
@@ -294,14 +302,16 @@ def charges_of(run: Rows, bench: Apparatus, *, route: str | None = None) -> pd.D
     table = table.sort_values("row", kind="stable", ignore_index=True)
     inputs = [found[route].inputs for *_, found in particles]
     exact = taken_for_exact(*({k: q for k, q in i.items() if k != "unit"} for i in inputs))
-    compared = [a for a in told if a.degrees_of_freedom > 0]
-    worst = min(compared, key=lambda a: a.p_value, default=None)
-    table.attrs |= {"route": route, "way": by_way(route), "exact": exact, "agreement": worst}
+    compared = [one for one in told if one[1].degrees_of_freedom > 0]
+    least, worst = min(compared, key=lambda one: one[1].p_value, default=(None, None))
+    table.attrs |= {"route": route, "way": by_way(route), "exact": exact, "doubted": doubted}
+    table.attrs |= {"agreement": worst, "agreement_of": least}
     return table
 
 
 def _charges(
     run: Rows,
+    mended: Rows,
     bench: Apparatus,
     divisions: Divisions,
     found: Mapping[str, Propagation],
@@ -324,7 +334,7 @@ def _charges(
     level = (run.moved(table) + fallen) * stretch
     table["charge"] = level * per_division.value
     table["standard_uncertainty"] = (
-        scatter_as_read(run, table) * np.abs(stretch) * per_division.value
+        scatter_as_read(mended, table) * np.abs(stretch) * per_division.value
     )
     table["shared_uncertainty"] = _shared(route, bench, divisions, level, stretch)
     return table

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, float_array
-from quantize.charge.stated import short
+from quantize.charge.stated import stated
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -37,7 +37,7 @@ class LineThroughDrops(Result):
     residuals: FloatArray
 
     def _headline(self) -> str:
-        return f"{short(self.value, self.standard_uncertainty, 'C')}, random part"
+        return f"{stated(self.value, self.standard_uncertainty, 'C')[1]}, random part"
 
     def __str__(self) -> str:
         return f"Line through {self.residuals.size} drops: {self._headline()}"

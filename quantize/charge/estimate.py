@@ -136,7 +136,7 @@ class RunFit(Result):
         share = float(self.alternatives["share"].iloc[0])
         return (
             f"unit {self.unit:.6g} ± {self.unit_err:.2g} divisions ({100 * share:.3g} % of the "
-            f"posterior), log Bayes factor {self.log_bayes_factor:.2f}"
+            f"posterior), log Bayes factor over values of any size {self.log_bayes_factor:.2f}"
         )
 
     def __str__(self) -> str:

@@ -14,6 +14,7 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.charge.quantity import Quantity, from_repeats
+from quantize.charge.stated import counted, plus_minus
 from quantize.comb.wrapped import log_comb_over_continuum
 
 TAKEN_OFF = "taken off"
@@ -175,27 +176,28 @@ def balance_of(
     ratio = (fall.value + z * fall.standard_uncertainty) / unit
     mean = float(share @ ratio)
     spread = math.sqrt(float(share @ ((ratio - mean) ** 2 + (ratio * error / unit) ** 2)))
-    nearest: int | None = max(round(mean), 1)
+    nearest = max(round(mean), 1)
+    worth = f"{plus_minus(mean, spread)} units"
     probability = whole_number_probability(mean, spread)
     sentence = (
-        f"the fall is {mean:.3f} ± {spread:.2g} units, nearest to {nearest} whole units; that it "
-        f"is a whole number at all has the probability {_shown(probability)}, against any size "
-        "between and with even odds beforehand"
+        f"the fall is {worth}, nearest to {counted(nearest, 'whole unit')}; that it is a whole "
+        f"number at all has the probability {_shown(probability)}, against any size between and "
+        "with even odds beforehand"
     )
-    off = mean - max(round(mean), 1)
+    off = mean - nearest
     if abs(off) >= 3 * max(spread, _SHARPEST):
-        sentence += f"; it is {off:+.2f} units from a whole number, which a poor balance does"
+        sentence += f"; it is {off:+.3f} units from a whole number, which a poor balance does"
     if spread > _UNDECIDABLE:
-        nearest, probability = None, math.nan
+        probability = math.nan
         sentence = (
-            f"the fall is {mean:.3f} ± {spread:.2g} units, so how many units balanced the sphere "
+            f"the fall is {worth}, so how many units balanced the sphere "
             "is undecidable: the error is more than a quarter of a unit; measure the fall more "
             "often"
         )
     return Balance(
         units=mean,
         standard_uncertainty=spread,
-        integer=nearest,
+        integer=None if spread > _UNDECIDABLE else nearest,
         probability=probability,
         sentence=f"{sentence}.",
     )

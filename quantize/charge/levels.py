@@ -252,7 +252,7 @@ def _odds_of_change(run: Rows, x: FloatArray, slope: float, squares: float, leas
     Bayes factor :math:`N(c; 0, τ^2 + σ^2/S) / N(c; 0, σ^2/S)`, S being `squares`. The scatter, of
     prior 1/σ, is averaged over given falls and repeats.
     """
-    observed, degrees = run.scatter()
+    observed, degrees = _scatter_as_of_falls(run)
     sum_of_squares = float(np.sum((x - x.mean()) ** 2)) + degrees * observed**2
     freedom = x.size - 1 + degrees
     middle = max(math.sqrt(sum_of_squares / freedom), least)
@@ -265,9 +265,14 @@ def _odds_of_change(run: Rows, x: FloatArray, slope: float, squares: float, leas
     return math.exp(min(float(log_mean), _LARGEST_LOG)) * CHANGING / (1 - CHANGING)
 
 
+def _scatter_as_of_falls(run: Rows) -> tuple[float, int]:
+    """That of repeats with a voltage, and its freedom; none where it goes with their speed."""
+    return (0.0, 0) if run.timing == "fixed distance" else run.scatter()
+
+
 def _least_scatter(run: Rows, fall: float) -> float:
     """Below which the scatter of falls is not believed: few may lie on a line by chance."""
-    scatter, degrees = run.scatter()
+    scatter, degrees = _scatter_as_of_falls(run)
     few = len(run.falls) < _LEAST_FALLS + 2
     if degrees < _LEAST_REPEATS:
         scatter = predicted_or_none(run, run.falls, fall) if few else 0.0

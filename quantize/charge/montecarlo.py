@@ -65,7 +65,8 @@ class MonteCarlo(Result):
         low, high = self.shortest[0]
         return (
             f"{stated(self.value, self.standard_uncertainty, self.unit)[1]}, shortest "
-            f"{100 * self.prob:.0f} % interval {low:.4g} to {high:.4g}, {self.trials} trials"
+            f"{100 * self.prob:.0f} % interval {low:.4g} to {high:.4g} {self.unit}".rstrip()
+            + f", {self.trials:,} trials"
         )
 
     def __str__(self) -> str:

@@ -91,7 +91,7 @@ def next_step(run: Rows, fit: RunFit) -> NextStep:
     now = _known(run, fit)
     before = expected(bench, now)
     steps, ratio = _steps(run, fit)
-    needed = readings_needed(ratio)
+    needed = readings_needed(ratio, int(np.median(fit.readings.levels().count)))
     share = float(fit.alternatives["share"].iloc[0])
     notes = []
     if share < _SURE:

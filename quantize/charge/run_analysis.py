@@ -30,7 +30,8 @@ from quantize.readings import Readings
 
 _SURE = 0.95  # share of the best unit below which a sentence about it names the share
 _WITH_CHANGE = (
-    "That holds for every size of the fall, and every steady change of it, that the falls allow."
+    "Units are excluded so for every size of the fall, and every steady change of it, that the "
+    "falls allow."
 )
 _WITHOUT_CHANGE = (
     "With the fall taken for steady these readings would have excluded steps; with the "
@@ -120,9 +121,12 @@ class RunAnalysis(Analysis):
                 "It cannot be determined: the balance charge is the fall without field over the "
                 "unit, and no fall is known; read some rows at zero voltage."
             )
-        fall = plus_minus(fit.fall_added.value, fit.fall_added.standard_uncertainty)
+        fall = fit.fall or fit.fall_added
+        fallen = f" ({plus_minus(fall.value, fall.standard_uncertainty)})"
+        if fall != fit.fall_added:
+            fallen = f", as falls and readings together give them{fallen},"
         computed = (
-            f"Divisions fallen in one interval without field ({fall}) over the unit "
+            f"Divisions fallen in one interval without field{fallen} over the unit "
             f"({plus_minus(self.unit, self.unit_err)}), the errors of both taken together: "
             f"{balance.sentence}"
         )
@@ -313,7 +317,7 @@ def _withheld(found: Analysis, levels: Levels) -> Analysis:
     )
     unknown = f"{why}, so that a change of it in the course of the run is not known"
     if found.verdict != NO_STEPS:
-        steady = f"That holds for a steady fall: {unknown}."
+        steady = f"Units are excluded so if the fall is steady: {unknown}."
         return dataclasses.replace(found, reasons=(*found.reasons, steady))
     return dataclasses.replace(
         found,

@@ -49,11 +49,6 @@ def stated(
     )
 
 
-def short(value: float, uncertainty: float, unit: str = "") -> str:
-    """The form ``value(digits) unit``."""
-    return stated(value, uncertainty, unit)[1]
-
-
 def times_ten(power: int) -> str:
     """A power of ten behind a number, nothing where it is one.
 

@@ -10,7 +10,7 @@ import bisect
 import dataclasses
 import functools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -197,7 +197,7 @@ def plan_target(
         own=found.own,
         shared=found.shared,
         **design,
-        setup=_described(setup, abs(bench.need("plates.voltage").value), design["states"]),
+        setup=_described(setup, abs(bench.need("plates.voltage").value), design),
         inputs=_limits(bench, now, found, wished, design["spheres"]),
         ways=_ways(design, wished, at),
         gains=gains(bench, now, steps, spheres=design["spheres"]),
@@ -274,11 +274,11 @@ def _fall_speed(bench: Apparatus) -> float:
     return mobility_of(bench) * weight_of(bench) - value_of(bench, "air.drift", 0.0)
 
 
-def _described(setup: Setup, volts: float, states: int) -> dict[str, float]:
+def _described(setup: Setup, volts: float, design: Mapping[str, int]) -> dict[str, float]:
     numbers = np.arange(1, math.ceil(2 * setup.held) + 200)
     there = numbers[setup.on_scale(numbers)]
-    ratio = float(np.sqrt(np.mean(setup.sigma(setup.states(states)) ** 2))) / setup.unit
-    needed = readings_needed(ratio)
+    ratio = float(np.sqrt(np.mean(setup.sigma(setup.states(design["states"])) ** 2))) / setup.unit
+    needed = readings_needed(ratio, design["repeats"])
     return {
         "interval": setup.interval,
         "held": setup.held,

@@ -153,7 +153,8 @@ class _Columns:
                 "says up; the signs contradict each other."
             )
         values, off = np.where(signs, signs * abs(values), values), np.where(signs, signs, 1) * off
-        self.need_all("divisions", values, "write the number, or a reason for giving it up")
+        read = "divisions" if self.has("divisions") else "start` or `end"
+        self.need_all(read, values, "write the number, or a reason for giving it up")
         if self.bench.word("run.image_inverted", False):
             values, off = -values + 0.0, -off
             self.remarks.append("the image is inverted, so up and down were exchanged")

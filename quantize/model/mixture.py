@@ -357,7 +357,7 @@ def refuse_contradictions(data: Readings, model: MixtureModel) -> None:
         chi2 = float(np.sum(weight * (x - np.average(x, weights=weight)) ** 2))
         if chdtrc(mine.sum() - 1, chi2) < _CONTRADICTION:
             raise InputError(
-                f"`state` {label!r} holds readings from {x.min():g} to {x.max():g}, "
+                f"`state` '{label}' holds readings from {x.min():g} to {x.max():g}, "
                 f"{float(np.ptp(x) * np.sqrt(weight.max())):.3g} sigma apart, but a state has one "
                 "whole number; mend the label or the sigma, or allow for outliers in the model."
             )

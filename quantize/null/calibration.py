@@ -1,5 +1,7 @@
 """From evidence to a p-value under each named kind of data without steps, by a stored table.
 
+And how odds, chances and shares are said, to the same digits wherever they stand.
+
 ``python -m benchmarks.calibrate`` makes the table: it draws families without steps at a few sizes,
 scores each sample, and keeps the upper tail of the score.
 """
@@ -8,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import json
+import math
 from importlib.resources import files
 from typing import Any
 
@@ -90,3 +93,45 @@ def _log_tail(lead: float, scores: FloatArray, tail: FloatArray) -> float:
         return 0.0
     inside = float(np.interp(lead, scores, np.log(tail)))
     return inside - max(lead - float(scores[-1]), 0.0)
+
+
+def odds(log_factor: float) -> str:
+    """A Bayes factor in words, from its natural logarithm."""
+    if math.isnan(log_factor):
+        return "unknown"
+    size = abs(log_factor)
+    if size < math.log(1.5):
+        return "about even"
+    if size > math.log(1e6):
+        many = "more than a million"
+    elif size > math.log(10):
+        many = _two_digits(math.exp(size))
+    else:
+        many = f"{math.exp(size):.1f}".removesuffix(".0")
+    return f"{many} to 1" if log_factor > 0 else f"1 to {many}"
+
+
+def _two_digits(value: float) -> str:
+    place = 10 ** max(int(math.log10(value)) - 1, 0)
+    return f"{round(value / place) * place:,}"
+
+
+def chance(p: float, *, none: bool = False) -> str:
+    """A probability as "1 sample in N"; a bound where it is the smallest, or `none` was seen."""
+    if math.isnan(p):
+        return "unknown"
+    if p >= 0.1:
+        return f"{round(100 * p)} samples in 100"
+    if p <= 1e-9:
+        return "< 1 sample in a billion"
+    bound = "< " if none or math.isclose(p, FLOOR) else ""
+    return f"{bound}1 sample in {_two_digits(1 / p)}"
+
+
+def share(value: float) -> str:
+    """A share in per cent, never a false 0 or 100."""
+    if math.isnan(value):
+        return "unknown"
+    if value > 0.999:
+        return "> 99.9 %"
+    return "< 0.1 %" if value < 0.001 else f"{100 * value:.1f} %"

@@ -61,14 +61,15 @@ HIDDEN = 4.0
 class Limit:
     """Every unit from `low` to `high` is excluded, whatever is allowed for.
 
-    `sigma` is the known scatter of a level. `least` is the smallest unit of the range that does
-    not blur at this scatter; it is None where the rule that chose the range began above it, so that
-    units that could have shown were not tried.
+    `sigma` is the known scatter of a level, `of_means` whether that is the mean of repeats. `least`
+    is the smallest unit of the range that does not blur at this scatter; it is None where the rule
+    that chose the range began above it, so that units that could have shown were not tried.
     """
 
     low: float
     high: float
     sigma: float
+    of_means: bool
     least: float | None
 
     @property
@@ -101,6 +102,7 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
         low=float(units[fits[-1] + 1 if fits.size else 0]),
         high=unit_range.high,
         sigma=sigma,
+        of_means=bool(np.median(fit.readings.select(fit.readings.measured).levels().count) > 1),
         least=None if unit_range.chosen and unit_range.low > 1.001 * sharp else least,
     )
 

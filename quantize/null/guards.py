@@ -17,6 +17,7 @@ from quantize.counts.fit import CountFit
 from quantize.levels import levels_of
 from quantize.model.mixture import MixtureFit
 from quantize.null.allowed_units import in_words
+from quantize.null.calibration import share
 from quantize.null.choices import LEVELS_AT_ZERO, LEVELS_FREE
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import SURE
@@ -186,7 +187,8 @@ def not_the_resolution(step: float | None, unit: float, unit_err: float) -> Find
     if ratio >= _LEAST_IN_STEPS and not (whole and ratio < _FEW_STEPS):
         return finding(
             "resolution",
-            f"The unit is {ratio:.3g} recording steps of {step:g}, so rounding does not make it.",
+            f"The unit is {ratio:{',.0f' if ratio >= 1000 else '.3g'}} recording steps of "
+            f"{step:g}, so rounding does not make it.",
         )
     if ratio >= _LEAST_IN_STEPS:
         return finding(
@@ -238,7 +240,7 @@ def majority_on_comb(fit: MixtureFit) -> Finding:
     rest = "; the rest may be something else" if blocks else ""
     return finding(
         "majority",
-        f"{count} of {n} readings lie nearer to a multiple than chance would put them{rest}.",
+        f"{count:,} of {n:,} readings lie nearer to a multiple than chance would put them{rest}.",
         blocks=blocks,
     )
 
@@ -337,7 +339,7 @@ def _majority_in_levels(background: float) -> Finding:
     """More than half of the readings belong to levels."""
     return finding(
         "majority",
-        f"{100 * (1 - background):.3g} % of the readings belong to the levels, the rest to a flat "
+        f"{share(1 - background)} of the readings belong to the levels, the rest to a flat "
         "background.",
         blocks=1 - background <= 0.5,
     )

@@ -17,6 +17,8 @@ import numpy as np
 
 ALPHAS = (0.10, 0.05, 0.02, 0.01)
 """Levels at which the stored table counts."""
+REPEATS = (1, 2, 4)
+"""Readings of each state that the stored table has, and that plans compare."""
 TABLE = "power_table.json"
 _USUAL = {"power": 0.8, "alpha": 0.05}
 
@@ -176,7 +178,12 @@ def stored() -> PowerTable:
     return PowerTable(json.loads(text))
 
 
-def readings_needed(spread: float) -> int | None:
-    """Readings that show steps of this sigma/unit in four cases out of five; None if none do."""
-    found = stored().readings(spread, 1, **_USUAL)
-    return int(np.ceil(found.value - 1e-9)) if np.isfinite(found.log) else None
+def readings_needed(spread: float, repeats: int = 1) -> int | None:
+    """Readings that show steps of this sigma/unit in four cases out of five; None if none do.
+
+    Each charge state is read `repeats` times; beyond the table, as many states are needed as with
+    the most repeats that it has.
+    """
+    most = max(m for m in REPEATS if m <= repeats)
+    found = stored().readings(spread, most, **_USUAL)
+    return repeats * int(np.ceil(found.value / most - 1e-9)) if np.isfinite(found.log) else None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Mapping, Sequence
 from typing import Final
 
@@ -15,7 +14,7 @@ from quantize.model.mixture import MixtureFit, fit_posterior
 from quantize.model.model import MixtureModel
 from quantize.null import guards
 from quantize.null.allowed_units import allowed_units, if_read_finer, worth_saying
-from quantize.null.calibration import FLOOR, least_by_kind
+from quantize.null.calibration import FLOOR, chance, least_by_kind, odds, share
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import LevelEvidence, NothingCanShow, level_evidence, nothing_shows
 from quantize.null.exclusion import AGAINST, HIDDEN, Limit
@@ -132,10 +131,10 @@ def judge(
                 "Only smooth distributions were set against the steps; clusters at unequal "
                 "distances were left out on request and could look the same."
             )
-        share = float(mixture.alternatives["share"].iloc[0])
-        if share < _SURE_OF_UNIT:
+        held = float(mixture.alternatives["share"].iloc[0])
+        if held < _SURE_OF_UNIT:
             reasons.append(
-                f"The size of the unit is less sure than the steps: {_per_cent(share)} for the "
+                f"The size of the unit is less sure than the steps: {share(held)} for the "
                 "best one, the rest for its rivals."
             )
         return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=_mend(far))
@@ -156,7 +155,7 @@ def judge(
     return Judgement(
         verdict=CANNOT_TELL,
         reasons=tuple(reasons),
-        advice=(*_mend(far), *_advice(mixture)),
+        advice=(*_mend(far), *_advice(mixture, seen=evidence.sure_of_levels)),
         no_unit_above=None if limit is None else limit.low,
     )
 
@@ -176,21 +175,21 @@ def judge_counts(
         remarks = (f.sentence for f in findings if not f.blocks)
         reason = (
             "Levels placed anywhere stand as near to equal distances with a chance of at most "
-            f"{p:.1g}, by an analytic bound that counts every unit of the range."
+            f"{p:.2g}, by an analytic bound that counts every unit of the range."
         )
         return Judgement(verdict=STEPS, reasons=(reason, *remarks))
     reasons = list(blocked)
     if p > alpha and rivals.spacing.levels >= 3:
-        chance = (
+        as_near = (
             "Levels placed anywhere stand as near to equal distances with a chance of up to "
             f"{p:.2g}; the limit set beforehand is {alpha:g}."
         )
-        reasons.insert(0, chance)
+        reasons.insert(0, as_near)
     if excluded >= _MOST_OF_THE_RANGE and fit.total >= _FEWEST_FOR_NO and p > alpha:
-        share = max(100 * _SEEN_COUNTS / fit.total, 0.1)
+        part = max(100 * _SEEN_COUNTS / fit.total, 0.1)
         reasons = [
             f"No unit in {100 * excluded:.0f} % of the range tried fits what stands out of "
-            f"the counts; levels that hold {share:.2g} % of the readings or more, with a "
+            f"the counts; levels that hold {part:.2g} % of the readings or more, with a "
             "scatter below a quarter of the unit, would have stood out.",
             "A unit below four times the scatter of a level could still hide.",
             *reasons,
@@ -221,10 +220,7 @@ def _odds_message(p: float, worst: str, evidence: LevelEvidence) -> str:
     """How rare it is; below the smallest p-value that is claimed, which kind would do best."""
     none = "Of the simulated families without steps that set the limit, none looks this regular"
     if worst == "smooth" or p > 1.001 * FLOOR:
-        return (
-            f"{none} more than once in about {_round_down(1 / p)} samples; nearest come "
-            f"{KINDS.get(worst, worst)}."
-        )
+        return f"{none} in more than {chance(p)}; nearest come {KINDS.get(worst, worst)}."
     nearest, lead = _nearest(evidence)
     return (
         f"{none} once in {round(1 / FLOOR):,} samples. The best explanation without steps would be "
@@ -262,27 +258,27 @@ def _nearly_two_units_message(evidence: LevelEvidence, sigma: float | None) -> l
 
 
 def _two_units_compared(units: tuple[float, float], lead: float) -> str:
-    how = "" if abs(lead) < np.log(2) else f"{_times(abs(lead))} times "
-    compared = "as well as" if not how else "better than" if lead < 0 else "less well than"
+    even = odds(lead) == "about even"
+    compared = "better than" if lead < 0 else "less well than"
+    how = "as well as" if even else f"{_times(abs(lead))} times {compared}"
     one, other = units
     return (
         f"Sums of two units, about {one:.3g} and {other:.3g}, each taken up to four times, explain "
-        f"the readings {how}{compared} whole-number steps of one unit"
+        f"the readings {how} whole-number steps of one unit"
     )
 
 
 def _times(log_odds: float) -> str:
-    odds = math.exp(min(log_odds, 700.0))
-    return f"{_round_down(odds):,}" if odds < 1e6 else "more than a million"
+    return odds(log_odds).removesuffix(" to 1")
 
 
 def _thin_message(log_bayes_factor: float) -> str:
-    odds = math.exp(min(-log_bayes_factor, 700.0))
+    said = odds(-log_bayes_factor)
     return (
         "The evidence is thin: the verdict rests on how rarely chance looks this regular. Set "
         "against the best of all explanations without steps, picked after the readings were seen, "
         "with every unit and scatter in the range taken as equally likely beforehand, the odds are "
-        f"{odds:.2g} to 1 against steps."
+        f"{said if said == 'about even' else f'{said} against steps'}."
     )
 
 
@@ -296,23 +292,25 @@ def _not_enough_message(p: float, alpha: float, worst: str) -> str:
 def _excluded_messages(limit: Limit) -> list[str]:
     return [
         "From these readings the odds are at least 20 to 1 against every unit from "
-        f"{limit.low:.3g} to {limit.high:.3g}, each by itself and set against values of any size, "
+        f"{limit.low:.4g} to {limit.high:.4g}, each by itself and set against values of any size, "
         f"{_allowed(limit)}",
-        f"A unit smaller than {limit.low:.3g} could hide in the scatter or was not tried.",
+        f"A unit smaller than {limit.low:.4g} could hide in the scatter or was not tried.",
     ]
 
 
 def _limit_message(limit: Limit) -> str:
     return (
-        f"No unit above {limit.low:.3g}: against every one from there to {limit.high:.3g}, each by "
+        f"No unit above {limit.low:.4g}: against every one from there to {limit.high:.4g}, each by "
         f"itself, the odds are at least 20 to 1, set against values of any size {_allowed(limit)}"
     )
 
 
 def _allowed(limit: Limit) -> str:
+    sigma = f"{limit.sigma:.3g}"
     return (
-        f"with the known scatter of {limit.sigma:.3g} or up to twice as much. One misread reading "
-        "in twenty and a drift of the scale by 1 % are allowed for."
+        f"with the known scatter of {f'a mean, {sigma},' if limit.of_means else sigma} or up to "
+        "twice as much. One misread reading in twenty and a drift of the scale by 1 % are allowed "
+        "for."
     )
 
 
@@ -325,21 +323,27 @@ def _mend(far: Sequence[str]) -> tuple[str, ...]:
     )
 
 
-def _advice(mixture: MixtureFit) -> tuple[str, ...]:
+def _advice(mixture: MixtureFit, *, seen: bool = False) -> tuple[str, ...]:
     levels = mixture.readings.select(mixture.readings.measured).levels()
-    sigma = float(mixture.posterior.centre.sigma[0])
-    spread = sigma * float(np.median(np.sqrt(levels.factor)))
-    needed = readings_needed(spread / mixture.unit)
+    repeats = int(np.median(levels.count))
+    spread = float(mixture.posterior.centre.sigma[0]) * np.median(np.sqrt(levels.factor * repeats))
+    needed = readings_needed(spread / mixture.unit, repeats)
     advice = if_read_finer(mixture.readings)
     if needed is None or mixture.alternatives["share"].iloc[0] <= _DOMINANT:
         advice.append(
             "Less scatter helps more than more readings: repeat each state, time longer, or time "
             "automatically."
         )
-    elif needed > levels.mean.size:
+    elif (more := needed // repeats - levels.mean.size) > 0:
+        what = "reading" if mixture.readings.state is None else "charge state"
         advice.append(
-            f"If the unit is near {mixture.unit:.3g}, about {needed - levels.mean.size} more "
-            "readings of this quality would settle it in four cases out of five."
+            f"If the unit is near {mixture.unit:.3g}, about {more} more {what}{'s' * (more > 1)} "
+            "of this quality would settle it in four cases out of five."
+        )
+    elif seen:
+        advice.append(
+            f"Steps of {mixture.unit:.3g} show in so many readings of this quality in four cases "
+            "out of five; less scatter shows whether there are others."
         )
     else:
         advice.append(
@@ -362,11 +366,3 @@ def _per_cent(p: float) -> str:
     if p > 0.999:
         return "more than 99.9 %"
     return f"{100 * p:.{3 if p >= 0.995 else 2}g} %"
-
-
-def _round_down(value: float) -> int:
-    """Two leading digits, rounded down."""
-    if value < 100:
-        return int(value)
-    scale = 10 ** (int(math.log10(value)) - 1)
-    return int(int(value // scale) * scale)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from quantize.charge.stated import raised
+from quantize.null.calibration import share
 from quantize.show import facts
-from quantize.show.numbers import Form, probability, rounded, share, significant
+from quantize.show.numbers import Form, probability, rounded, significant
 from quantize.show.view import (
     Bullets,
     Column,
@@ -78,8 +79,8 @@ def _unit(found: Analysis) -> Section:
     ]
     if facts.shared(found):
         rows.append(("in the ±", "the scatter of the readings and the error of the fall"))
-    if found.offset or found.settings["offset"] != "zero":
-        rows.append(("counted from", facts.amount(found, significant(found.offset, 4))))
+    if start := facts.counted_from(found):
+        rows.append(("counted from", start))
     return Section(unit_title(found.verdict), [pairs(rows)])
 
 
@@ -164,9 +165,9 @@ def _rivals(found: Analysis) -> Section:
 
 def _nulls(found: Analysis) -> Section:
     columns = [
-        Column("meaning", "samples without steps, made of", 38, "<", "  "),
+        Column("meaning", "samples without steps, made of", 36, "<", "  "),
         Column("chance", "as regular", 21),
-        Column("odds", "odds for steps", 18),
+        Column("odds", "odds for steps", 20),
     ]
     largest = f"The largest of these chances counts: p = {significant(found.p_value, 2)}."
     table = Table(columns, facts.nulls(found))

@@ -13,20 +13,19 @@ import numpy as np
 
 from quantize import __version__
 from quantize.charge.stated import raised
+from quantize.model import distributions
 from quantize.null.allowed_units import in_words
+from quantize.null.calibration import chance, least_by_kind, odds, share
 from quantize.null.verdict import KINDS
 from quantize.show.numbers import (
     Form,
     brackets,
-    chance,
     decimals_of,
     in_unit,
-    odds,
-    odds_short,
     plus_minus,
     relation,
     rounded,
-    share,
+    significant,
     unit_shown,
 )
 
@@ -85,9 +84,13 @@ def headline(found: Analysis | CountAnalysis) -> str:
         return "The readings come in whole-number steps of one unit."
     limit = getattr(found, "no_unit_above", None)
     if found.verdict == "no steps" and limit is not None:
-        upto = amount(found, f"{found.unit_range.high:.3g}")
-        return f"The readings do not come in steps of any unit from {limit:.3g} to {upto}."
+        return f"The readings do not come in steps of any unit from {excluded(found)}."
     return "These readings do not settle whether they come in steps."
+
+
+def excluded(found: Any) -> str:
+    """The units that the readings exclude, from the smallest to the largest."""
+    return amount(found, f"{found.no_unit_above:.4g} to {found.unit_range.high:.4g}")
 
 
 def unit_name(found: object) -> str | None:
@@ -127,7 +130,7 @@ def unreadable(found: Analysis) -> str:
         )
     held = float(found.alternatives["share"].iloc[0])
     return (
-        f"The unit itself is in doubt: this one holds {100 * held:.2g} % of the probability, and "
+        f"The unit itself is in doubt: this one holds {share(held)} of the probability, and "
         "its rivals give other whole numbers. For most readings no whole number is more probable "
         "than all others together."
     )
@@ -148,6 +151,14 @@ def set_in_words(found: Analysis) -> str:
         return amount(found, stated[0])
     more = f"; and {len(stated) - 6} more" if len(stated) > 6 else ""
     return f"in {len(stated)} pieces{measured_in(found)}: {'; '.join(stated[:6])}{more}"
+
+
+def counted_from(found: Analysis | CountAnalysis) -> str:
+    """Where the multiples begin; nothing where that is zero without more."""
+    if not found.offset and found.settings["offset"] == "zero":
+        return ""
+    why = ", as the readings correct the fall" if shared(found) else ""
+    return f"{amount(found, significant(found.offset, 4))}{why}"
 
 
 def stands(found: Analysis) -> bool:
@@ -210,8 +221,8 @@ def compared(found: Analysis) -> str:
     over_all, over_best = found.log_bayes_factor_mixture, found.log_bayes_factor
     if not math.isfinite(over_all):
         return (
-            "No odds are given: on so few different multiples a comb cannot be compared with data "
-            "without steps."
+            "No odds are given: at no unit tried can the readings be assigned to enough different "
+            "multiples of it, so that no comb can be compared with data without steps."
         )
     factors = found.log_bayes_factors
     best = min(factors, key=lambda name: factors[name]).partition(":")[0]
@@ -233,18 +244,21 @@ def _stated(log_factor: float) -> str:
 
 def nulls(found: Analysis) -> list[dict[str, str]]:
     """The kinds of data without steps, the one that comes nearest first."""
-    factors: dict[str, float] = {}
-    for name, value in found.log_bayes_factors.items():
-        kind = name.partition(":")[0]
-        factors[kind] = min(factors.get(kind, math.inf), value)
+    compared = math.isfinite(found.log_bayes_factor_mixture)
+    factors = least_by_kind(found.log_bayes_factors) if compared else {}
     chances = {"smooth": found.smooth.p_value} | found.p_values
+    none = float(found.smooth.null_distribution.max()) < found.smooth.statistic
     # Kinds without a p-value stay behind those that have one.
     kinds = sorted(dict.fromkeys([*chances, *factors]), key=lambda kind: -chances.get(kind, -1.0))
     return [
         {
             "meaning": KINDS.get(kind, kind),
-            "chance": chance(chances[kind]) if kind in chances else "odds only",
-            "odds": odds_short(factors.get(kind, math.nan)) or "chance only",
+            "chance": chance(chances[kind], none=none and kind == "smooth")
+            if kind in chances
+            else "odds only",
+            "odds": odds(factors[kind]).replace("more than a million", "over 1,000,000")
+            if kind in factors
+            else "chance only",
         }
         for kind in kinds
     ]
@@ -275,7 +289,7 @@ def threshold(found: Analysis) -> float | None:
     return line if (found.p_value <= found.alpha) == (peak > line) else None
 
 
-def shared(found: Analysis) -> str:
+def shared(found: object) -> str:
     """The fall whose error is in unit and evidence, in words; nothing without one."""
     fit = getattr(found, "fit", None)
     fall = getattr(fit, "fall_added", None)
@@ -324,54 +338,47 @@ def versions() -> dict[str, str]:
 
 def settings(found: Analysis) -> list[tuple[str, str]]:
     """What was tried, as pairs of name and text."""
-    tried = found.unit_range
-    seed = found.seed
-    seeded = f"{seed['entropy']}"
+    tried, seed, model = found.unit_range, found.seed, found.mixture.model
+    seeded, fall, whole = f"{seed['entropy']}", shared(found), ""
     if seed["spawn_key"] or seed["children_spawned"]:
         seeded += f" (spawn key {seed['spawn_key']}, child {seed['children_spawned']})"
-    return [
+    if fall:
+        fall += " divisions, added to every reading; unit and evidence are averaged over its error"
+    if model.integers != "any":
+        whole = f"{in_words(model.integers)} for every reading, said beforehand"
+    rest = repr(dataclasses.replace(model, offset="zero", sigma=None, integers="any"))
+    rows = [
         ("units tried", f"{amount(found, f'{tried.low:.4g} to {tried.high:.4g}')}, {tried.reason}"),
-        ("offset", _offset(found.settings["offset"])),
-        *_whole_numbers(found.mixture.model.integers),
+        ("offset", _offset(found)),
+        ("whole numbers", whole),
         ("scatter", _scatter(found)),
-        *_fall(found),
+        ("assumed besides", rest.partition(": ")[2].rstrip(">").removesuffix("plain")),
+        ("fall", fall),
         ("limit set beforehand", f"p at most {found.alpha:g}"),
         ("resamples", f"{found.settings['n_resamples']:,}"),
         ("seed", seeded),
         ("versions", ", ".join(f"{name} {v}" for name, v in versions().items())),
     ]
+    return [(name, text) for name, text in rows if text]
 
 
-def _fall(found: Analysis) -> list[tuple[str, str]]:
-    if not shared(found):
-        return []
-    return [
-        (
-            "fall",
-            f"{shared(found)} divisions, added to every reading; unit and evidence are averaged "
-            "over its error",
-        )
-    ]
-
-
-def _offset(offset: Any) -> str:
+def _offset(found: Analysis) -> str:
+    offset = found.mixture.model.offset
     if offset == "zero":
         return "none: the multiples are counted from zero"
     if offset == "free":
         return "free: the multiples may start anywhere"
-    return f"fixed at {offset:g}"
-
-
-def _whole_numbers(integers: Any) -> list[tuple[str, str]]:
-    if integers == "any":
-        return []
-    return [("whole numbers", f"{in_words(integers)} for every reading, said beforehand")]
+    if isinstance(offset, float):
+        return f"fixed at {amount(found, f'{offset:.6g}')}"
+    return f"known beforehand: {distributions.text(offset)}"
 
 
 def _scatter(found: Analysis) -> str:
-    if found.readings.sigma is not None:
+    if found.settings["sigma_range"] is None:
         return "given with the readings"
     low, high = found.settings["sigma_range"]
+    if found.readings.sigma is not None:
+        return f"given with the readings to a factor that is not known, {low:.3g} to {high:.3g}"
     apart = "" if found.readings.relative_sigma is None else ", in proportions that were given"
     if low == high:
         return f"known, {amount(found, f'{low:.4g}')}{apart}"

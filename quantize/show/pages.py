@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 from quantize._support.errors import InputError
 from quantize.charge.coulombs import budget_text
 from quantize.charge.routes import by_way
+from quantize.charge.stated import raised
 from quantize.show.analysis import analysis_view
 from quantize.show.numbers import brackets
 from quantize.show.options import offset_of, sigma_of
+from quantize.show.run import conditional
 from quantize.show.terminal import say, say_json
 from quantize.show.text import view_text
 from quantize.show.view import Column, Preformatted, Section, Table, View
@@ -57,32 +59,31 @@ def say_plan(
 
 def balance_view(found: BalanceAnalysis, **options: Any) -> View:
     """An analysis of 1/V with what the voltages were taken for and the unit in coulombs."""
+    own = of_balances(found)
+    return (own["read"], *analysis_view(found, **options), own["budget"])
+
+
+def of_balances(found: BalanceAnalysis) -> dict[str, Section]:
+    """What balance voltages add to an analysis, by the sections of the report."""
     taken = (
         f"{len(found.readings)} readings of 1/V in 1/kV, from {len(found.balances)} settings; the "
         f"standard deviation of one setting is {found.setting}. Multiples count from zero, since "
         "a sphere stands still where n e = w d / V."
     )
-    return (
-        Section("How the page was read", [taken]),
-        *analysis_view(found, **options),
-        _coulombs(found),
-    )
+    return {"read": Section("How the page was read", [taken]), "budget": _coulombs(found)}
 
 
 def _coulombs(found: BalanceAnalysis) -> Section:
-    unit = found.coulombs
-    if unit is None or found.route is None or found.agreement is None:
+    unit, agreement = found.coulombs, found.agreement
+    if unit is None or found.route is None or agreement is None:
         return Section("In coulombs", [f"Not stated: {found.missing}"])
+    way, told = by_way(found.route), f"Do all inputs agree? {agreement.told}"
+    if found.conditional:
+        return Section("In coulombs, if there were steps", [conditional(unit, way), told])
     low, high = unit.interval(0.95)[0]
     value = brackets(unit.value, unit.standard_uncertainty, "C")
-    stated = f"{value} {by_way(found.route)} (95 % interval {low:.4g} C to {high:.4g} C)."
-    told = [f"Do all inputs agree? {found.agreement.told}"]
-    if found.conditional:
-        if_so = f"If there were steps, the unit would be {stated} These voltages do not settle it."
-        return Section("In coulombs, if there were steps", [if_so, *told])
-    return Section(
-        "In coulombs", [f"unit = {stated}", Preformatted(budget_text(unit.budget)), *told]
-    )
+    stated = raised(f"unit = {value} {way} (95 % interval {low:.4g} C to {high:.4g} C).")
+    return Section("In coulombs", [stated, Preformatted(budget_text(unit.budget)), told])
 
 
 def say_charges(file: str, apparatus: str, as_json: bool) -> None:

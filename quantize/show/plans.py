@@ -87,9 +87,11 @@ def _steps(found: TargetPlan) -> str:
     scatter = f"A reading scatters by {setup['sigma_over_unit']:.2f} units"
     if math.isnan(needed):
         return f"{scatter}, and at that no number of readings shows steps in four runs of five."
+    each = f", {found.repeats} of each state," if found.repeats > 1 else ""
     read = found.states * found.repeats
-    word = "which these are" if found.shows_steps else f"and these are {read}"
-    return f"{scatter}: {needed:.0f} readings show steps in four runs of five, {word}."
+    return (
+        f"{scatter}: {needed:.0f} readings{each} show steps in four runs of five; these are {read}."
+    )
 
 
 def _scale(found: TargetPlan) -> str:
@@ -110,8 +112,8 @@ def next_view(found: NextStep) -> View:
     steps = (
         "At this scatter no number of readings shows steps in four runs of five."
         if math.isnan(needed)
-        else f"At this scatter {needed:.0f} readings show steps in four runs of five; "
-        f"{found.readings} are there."
+        else f"At this scatter {needed:.0f} readings, with states read as often as these, show "
+        f"steps in four runs of five; {found.readings} are there."
     )
     parts = (
         f"Of the {100 * found.relative:.3g} %, {100 * found.own:.2g} % are this sphere's own and "

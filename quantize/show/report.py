@@ -10,13 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 from quantize._support.errors import InputError
 from quantize._support.writing import check_apart, check_target, write_whole
+from quantize.charge.balances import BalanceAnalysis
 from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.charge.stated import degrees_of_freedom, raised
+from quantize.null.calibration import share
 from quantize.show import facts, numbers, sentences
 from quantize.show.analysis import NO_RIVAL, RIVALS
 from quantize.show.glossary import glossary
 from quantize.show.html import inline_svg, report_blocks, told
-from quantize.show.numbers import brackets, plus_minus, probability, share, significant
+from quantize.show.numbers import brackets, plus_minus, probability, significant
+from quantize.show.pages import of_balances
 from quantize.show.plots.style import new_axes, picture
 from quantize.show.run import BALANCE, SOUND, cautions, conditional
 from quantize.show.short import short_rows
@@ -136,13 +139,15 @@ def report_html(
     )
     environment.filters["blocks"] = lambda section: Markup(report_blocks(section))
     template = environment.get_template("report.html")
+    # Unit and coulombs stand above the answer, in large letters.
+    large = ("unit",) if coulombs is None else ("unit", "in coulombs")
     context = {
         "found": found,
         "facts": facts,
         "numbers": numbers,
         "source": clean(_name_of_file(source)) if source else None,
         **_handed_in(title=title, author=author, date=date, note=note),
-        "answer": short_rows(found, coulombs, missing)[1 + (coulombs is not None) :],
+        "answer": [row for row in short_rows(found, coulombs, missing) if row[0] not in large],
         "read_from": clean(found.readings.origin, longest=300) if found.readings.origin else None,
         "missing": missing,
         **_unit_in_coulombs(found, coulombs),
@@ -151,6 +156,7 @@ def report_html(
             **_of_analysis(found, coulombs),
             **(_of_run(found, plan) if isinstance(found, RunAnalysis) else {}),
             **({} if coulombs is None else _of_coulombs(coulombs, found.verdict)),
+            **(of_balances(found) if isinstance(found, BalanceAnalysis) else {}),
         },
     }
     # The glossary explains what the page says, so the page is made first without it.
@@ -171,7 +177,7 @@ def _unit_in_coulombs(found: Analysis, coulombs: Any) -> dict[str, Any]:
     }
     return {
         "coulombs": stated,
-        "if_steps": None if found.verdict == "steps" else conditional(coulombs),
+        "if_steps": None if found.verdict == "steps" else conditional(coulombs, coulombs.way),
     }
 
 
@@ -192,15 +198,12 @@ def _handed_in(**texts: Any) -> dict[str, str]:
 def _pictures(found: Analysis, run: Rows | None) -> dict[str, Any]:
     """The pictures, and whether they are of invented data."""
     apparatus = None if run is None else run.apparatus
-    pictures = {
-        "readings": found.plot(new_axes(6.4, 4.3), view="readings"),
-        "readings_narrow": found.plot(new_axes(3.7, 3.6), view="readings"),
-        "evidence": found.plot(new_axes(6.4, 3.1), view="evidence"),
-        "evidence_narrow": found.plot(new_axes(3.7, 2.7), view="evidence"),
-    }
-    if run is not None:
-        pictures["run"] = run.plot(new_axes(6.4, 3.4))
-        pictures["run_narrow"] = run.plot(new_axes(3.7, 3.2))
+    pictures = {}
+    for end, width, heights in (("", 6.4, (4.3, 3.1, 3.4)), ("_narrow", 3.7, (3.6, 2.7, 3.2))):
+        for view, height in zip(("readings", "evidence"), heights, strict=False):
+            pictures[f"{view}{end}"] = found.plot(new_axes(width, height), view=view)
+        if run is not None:
+            pictures[f"run{end}"] = run.plot(new_axes(width, heights[-1]))
     line = (
         ""
         if facts.threshold(found) is None
@@ -247,6 +250,7 @@ def _of_analysis(found: Analysis, coulombs: Any) -> dict[str, Section]:
     )
     run: Rows | None = getattr(found, "run", None)
     read = [("page read", clean(r, longest=400)) for r in (run.remarks if run else ())]
+    coulombs = getattr(found, "coulombs", coulombs)
     steps = sentences.next_steps(found, coulombs)
     found_sections = {
         "why": Section("Why", [Bullets(reasons)]),
@@ -259,7 +263,7 @@ def _of_analysis(found: Analysis, coulombs: Any) -> dict[str, Section]:
     if facts.stands(found):
         found_sections |= {"rivals": _rivals(found), "levels": _levels(found)}
     worked = sentences.worked_row(found)
-    if coulombs is not None and found.verdict == "steps":
+    if hasattr(coulombs, "way") and found.verdict == "steps":
         worked += sentences.worked_coulombs(found, coulombs)
     if worked:
         lines = Bullets(worked, ordered=True)
@@ -353,8 +357,8 @@ def _inputs(bench: Any) -> Table:
     rows = [
         row
         | {
-            "stated": brackets(row["stated"], row["stated_uncertainty"], row["unit"]),
-            "found": brackets(row["value"], row["standard_uncertainty"], row["unit"]),
+            "stated": _measured(row, "stated", "stated_uncertainty"),
+            "found": _measured(row),
         }
         for row in bench.inputs.to_dict("records")
         if row["stated_uncertainty"] > 0
@@ -362,9 +366,8 @@ def _inputs(bench: Any) -> Table:
     return Table(columns, rows)
 
 
-def _measured(row: Any) -> str:
-    unit = "" if row["unit"] == "1" else row["unit"]
-    return brackets(row["value"], row["standard_uncertainty"], unit)
+def _measured(row: Any, value: str = "value", error: str = "standard_uncertainty") -> str:
+    return brackets(row[value], row[error], "" if row["unit"] == "1" else row["unit"])
 
 
 def _budget(coulombs: Any) -> list[Block]:

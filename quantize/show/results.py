@@ -6,11 +6,12 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from quantize.charge.stated import degrees_of_freedom
+from quantize.charge.stated import degrees_of_freedom, raised
+from quantize.null.calibration import chance, share
 from quantize.null.verdict import KINDS
 from quantize.show import facts
-from quantize.show.analysis import columns_of, unit_title, verdict
-from quantize.show.numbers import brackets, chance, rounded, significant
+from quantize.show.analysis import RIVALS, columns_of, unit_title, verdict
+from quantize.show.numbers import brackets, relation, rounded, significant
 from quantize.show.view import (
     Bullets,
     Column,
@@ -121,24 +122,24 @@ def counts_view(found: CountAnalysis) -> View:
     """Verdict, reasons, unit, levels and rival units."""
     [[low, high]] = found.interval(0.95).tolist()
     interval = f"{rounded(low, found.unit_err)} to {rounded(high, found.unit_err)}"
-    off = found.background
+    off, start = found.background, facts.counted_from(found)
     rows = [
         ("size", facts.size(found)),
         ("95 % interval", facts.amount(found, interval)),
-        ("counted from", facts.amount(found, significant(found.offset, 5))),
+        *([("counted from", start)] if start else []),
         ("scatter", _scatter(found)),
         (
             "off every level",
-            f"{100 * off:.2g} % of the readings" if off > 1e-4 else "less than 0.01 %",
+            f"{share(off)} of the readings",
         ),
-        ("readings", f"{found.total} in the bins, {found.outside} outside the window"),
-        ("chance", f"at most {found.p_value:.2g} without steps, by an analytic bound"),
+        ("readings", f"{found.total:,} in the bins, {found.outside:,} outside the window"),
+        ("chance", raised(f"at most {found.p_value:.2g} without steps, by an analytic bound")),
     ]
     return (
         *verdict(found, _headline(found)),
         Section(unit_title(found.verdict), [pairs(rows)]),
         *([Section("", [_levels(found)])] if found.verdict == "steps" else []),
-        Section(f"Rival units{facts.measured_in(found)}, with their shares", [_rivals(found)]),
+        Section(f"Rival units{facts.measured_in(found)}", [Table(RIVALS, _rivals(found))]),
     )
 
 
@@ -170,13 +171,13 @@ def _levels(found: CountAnalysis) -> Table:
     return Table(columns, table.sort_values("integer").to_dict("records"))
 
 
-def _rivals(found: CountAnalysis) -> Table:
-    columns = [
-        Column("unit", width=12, gap="  ", form=".6g"),
-        Column("share", width=9, gap=" ", form=".3g"),
-        Column("relation", side="<", gap="  "),
+def _rivals(found: CountAnalysis) -> list[dict[Any, Any]]:
+    return [
+        row
+        | {"unit": f"{row['unit']:.6g}", "what": relation(row["relation"])}
+        | {"share": share(row["share"])}
+        for row in found.alternatives.head(5).to_dict("records")
     ]
-    return Table(columns, found.alternatives.head(5).to_dict("records"))
 
 
 def groups_view(found: GroupAnalyses) -> View:

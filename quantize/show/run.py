@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from quantize._support.rendering import renderer
 from quantize.analysis import Analysis
 from quantize.charge.run_analysis import RunAnalysis, with_run
+from quantize.charge.stated import raised
 from quantize.show import facts
 from quantize.show.analysis import analysis_view
 from quantize.show.numbers import brackets
@@ -60,19 +61,19 @@ def coulombs_section(coulombs: Any, verdict: str, missing: str | None) -> Sectio
     return Section(
         "In coulombs, if there were steps",
         [
-            conditional(coulombs),
+            conditional(coulombs, coulombs.way),
             *([agree] if len(coulombs.routes) > 1 else []),
             *(f"Note: {note}" for note in coulombs.notes),
         ],
     )
 
 
-def conditional(coulombs: Any) -> str:
+def conditional(coulombs: Any, way: str) -> str:
     """The unit in coulombs as what it would be if there were steps."""
     low, high = coulombs.interval(0.95)[0]
     stated = brackets(coulombs.value, coulombs.standard_uncertainty, "C")
-    return (
-        f"If there were steps, the unit would be {stated} {coulombs.way} (95 % "
+    return raised(
+        f"If there were steps, the unit would be {stated} {way} (95 % "
         f"interval {low:.4g} C to {high:.4g} C). These readings do not settle whether there are "
         "any, so that this is no measured charge."
     )
@@ -105,12 +106,11 @@ def charges_view(run: Rows, table: pd.DataFrame) -> View:
     from quantize.charge.budgets import exact_sentence
 
     exact, agreement = table.attrs["exact"], table.attrs["agreement"]
-    view = [
-        *remarks((*run.remarks, *([exact_sentence(exact)] if exact else []))),
-        charges_section(table),
-    ]
+    said = (*run.remarks, *table.attrs["doubted"], *([exact_sentence(exact)] if exact else []))
+    view = [*remarks(said), charges_section(table)]
     if agreement is not None:
-        view.append(Section("Do all inputs agree?", [agreement.told]))
+        several = f"Least those of {table.attrs['agreement_of']}. " * (len(run.particles) > 1)
+        view.append(Section("Do all inputs agree?", [f"{several}{agreement.told}"]))
     return tuple(view)
 
 

@@ -8,8 +8,9 @@ import numpy as np
 
 from quantize import __version__
 from quantize.charge.stated import raised
+from quantize.null.calibration import odds, share
 from quantize.show import facts
-from quantize.show.numbers import brackets, odds, rounded, share, significant
+from quantize.show.numbers import brackets, rounded, significant
 from quantize.show.view import clean
 
 if TYPE_CHECKING:
@@ -55,21 +56,15 @@ def worked_row(found: Analysis) -> list[str]:
     above, start = form(row.value), ""
     if found.offset:
         above = f"({above} {'−' if found.offset > 0 else '+'} {significant(abs(found.offset), 4)})"
-        start = f"Counted from {significant(found.offset, 4)}: "
+        start = f"Counted from {facts.amount(found, significant(found.offset, 4))}: "
     above, below = (f"({text})" if "×" in text else text for text in (above, unit))
     name = "State" if found.readings.state is not None else "Reading"
     mean = f", the mean of {row.count} readings," if row.count > 1 else ""
     cycles = (row.value - found.offset) / found.unit
     origin = f"{significant(found.offset, 4)} + " if found.offset else ""
-    if found.verdict == "steps":
-        first = f"{name} {clean(row.label)} is {value}{mean} and the unit is {stated}."
-    else:
-        first = (
-            f"{name} {clean(row.label)} is {value}{mean} and the unit, if there were steps, "
-            f"{stated}."
-        )
+    told = "is" if found.verdict == "steps" else "would, if there were steps, be"
     return [
-        first,
+        f"{name} {clean(row.label)} is {value}{mean} and the unit {told} {stated}.",
         f"{start}{above} / {below} = {cycles:.2f}; the nearest whole number is {row.integer}.",
         f"Back again: {origin}{row.integer} × {unit} = {form.finer(row.expected)}. The reading "
         f"differs from it by {form.finer(row.difference, '+')}, which is "
@@ -108,7 +103,7 @@ def worked_coulombs(found: Analysis, coulombs: Any) -> list[str]:
             f"Row {row['row']} of the run moved {row['divisions']:+g} divisions in "
             f"{row['seconds']:g} s at {row['voltage']:g} V. With the fall added and the voltage "
             f"taken into account that is {found.readings.values[first]:.4g} divisions, or {k} "
-            f"units: {k} × {coulombs.value:.4g} C = {k * coulombs.value:.4g} C."
+            f"units: {k} × {coulombs.value:.4g} C = {k * coulombs.value:.3g} C."
         )
     return [raised(line) for line in lines]
 
@@ -136,13 +131,18 @@ def next_step(found: Analysis, budget: pd.DataFrame | None = None) -> str:
 
 
 def _largest(found: Analysis) -> str:
+    if found.mixture.posterior.prior.free:
+        return (
+            "The multiples may start anywhere, so that the size of the unit is pinned best by the "
+            "readings farthest apart: repeat the smallest and the largest."
+        )
     k = np.abs(found.integers)
-    middle = max(int(np.median(k)), 1)
-    worth = (int(k.max()) / middle) ** 2
+    most, middle = int(k.max()), max(int(np.median(k)), 1)
+    worth = f"{(most / middle) ** 2:.2g}"
+    more = f": one at whole number {most} says about {worth} times as much as one at {middle}"
     return (
-        f"The size of the unit is pinned best by readings far from zero: one at whole number "
-        f"{int(k.max())} says about {worth:.2g} times as much as one at {middle}, so repeat "
-        "the largest."
+        f"The size of the unit is pinned best by readings far from zero{more * (most > middle)}, "
+        "so repeat the largest."
     )
 
 

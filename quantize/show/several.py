@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from quantize._support.errors import InputError
+from quantize.charge.stated import raised
 from quantize.show.numbers import brackets
 from quantize.show.options import offset_of, sigma_of
 from quantize.show.terminal import save_plot, say, say_json
 from quantize.show.text import view_text
-from quantize.show.view import Bullets, Column, Preformatted, Section, Table, View
+from quantize.show.view import Bullets, Column, Section, Table, View
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,7 +98,7 @@ def each_view(found: ParticleAnalyses) -> View:
     low, high = joint.interval(0.95)[0]
     value = brackets(joint.value, joint.standard_uncertainty, "C")
     head = "If there were steps, one unit would be" if found.conditional else "One unit of all:"
-    shared = (
+    shared = raised(
         f"{head} {value}, 95 % interval {low:.4g} C to {high:.4g} C; {joint.shared:.2g} C of its "
         "uncertainty is shared by all particles and counted once."
     )
@@ -139,7 +140,7 @@ def pooled_view(found: PooledUnit) -> View:
     ]
     low, high = found.interval(0.95)[0]
     value = brackets(found.value, found.standard_uncertainty, "C")
-    told = (
+    told = raised(
         f"Pooled: {value}, 95 % interval {low:.4g} C to {high:.4g} C (Student's t, "
         f"{len(rows) - 1} degrees of freedom); {found.shared:.2g} C of its uncertainty is shared "
         f"by all runs. Between runs {100 * found.between:.2g} % are not explained by their stated "
@@ -149,7 +150,6 @@ def pooled_view(found: PooledUnit) -> View:
     return (
         Section("", [Table(_RUNS, rows), *([Bullets(left)] if left else [])]),
         Section("", [told, homogeneous(found.homogeneity, "runs")]),
-        *_forest(found),
     )
 
 
@@ -161,31 +161,6 @@ def homogeneous(h: Mapping[str, float], what: str) -> str:
         f"{h['degrees_of_freedom']:.0f} degree{'s' * (h['degrees_of_freedom'] != 1)} of freedom, "
         f"p = {h['p_value']:.2g}, with what they share counted once."
     )
-
-
-def _forest(found: PooledUnit) -> View:
-    """The runs as intervals of 95 % in a line of characters each, the pooled one last."""
-    low, high = found.interval(0.95)[0]
-    spans = [
-        (str(r["run"])[:16], r["value"], 1.96 * r["standard_uncertainty"])
-        for r in found.runs.to_dict("records")
-    ]
-    spans.append(("pooled", found.value, (high - low) / 2))
-    left = min(value - half for _, value, half in spans)
-    right = max(value + half for _, value, half in spans)
-    width = 56
-
-    def at(value: float) -> int:
-        return int(0.5 + (width - 1) * (value - left) / (right - left))
-
-    lines = []
-    for name, value, half in spans:
-        first, middle, last = at(value - half), at(value), at(value + half)
-        mark = "#" if name == "pooled" else "o"
-        bar = f"{'-' * (middle - first)}{mark}{'-' * (last - middle)}"
-        lines.append(f"{name:<18}{' ' * first}{bar}")
-    scale = f"{'':<18}{left:.3g} C{f'{right:.3g} C':>{width - len(f'{left:.3g} C')}}"
-    return (Section("", [Preformatted("\n".join([*lines, scale]))]),)
 
 
 def _value(value: float, uncertainty: float) -> str:

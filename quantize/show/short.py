@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 from quantize._support.rendering import renderer
 from quantize.analysis import Analysis
 from quantize.charge.run_analysis import RunAnalysis
-from quantize.charge.stated import raised
+from quantize.charge.stated import counted, raised
+from quantize.null.calibration import chance
+from quantize.null.verdict import CANNOT_TELL
 from quantize.show import facts
-from quantize.show.numbers import brackets, chance, probability, significant
+from quantize.show.numbers import brackets, probability, significant
 from quantize.show.sentences import next_step
 from quantize.show.view import Column, Section, Table, View, clean
 
@@ -88,8 +90,9 @@ def _unit(found: Analysis) -> str:
     best, *others = facts.rivals(found, 2)
     held = float(found.alternatives["share"].iloc[0])
     doubt = f"; it holds {best['share']} of the probability" if held < _DOUBTFUL else ""
-    rival = f", and {others[0]['unit']} holds {others[0]['share']}" if doubt and others else ""
-    return f"{stated}{if_so}; in brackets its standard uncertainty{doubt}{rival}"
+    for row in others if doubt else []:
+        doubt += f", and {facts.amount(found, row['unit'])} holds {row['share']}"
+    return f"{stated}{if_so}; in brackets its standard uncertainty{doubt}"
 
 
 def _coulombs(found: Analysis, coulombs: Any, missing: str | None) -> str:
@@ -110,8 +113,8 @@ def _sure(found: Analysis) -> str:
         )
     if found.no_unit_above is not None and found.verdict == "no steps":
         return (
-            f"odds of at least 20 to 1 against every unit from {found.no_unit_above:.3g} to "
-            f"{facts.amount(found, f'{found.unit_range.high:.3g}')}, each by itself"
+            f"odds of at least 20 to 1 against every unit from {facts.excluded(found)}, each by "
+            "itself"
         )
     return f"not sure either way (p = {p}). {raised(found.reasons[0])}"
 
@@ -130,11 +133,14 @@ def _look_at(found: Analysis) -> str:
                 said = textwrap.shorten(raised(checks[0].sentence), _LONGEST, placeholder=" …")
                 return f"check {word}: {checks[0].name}: {said}{more}"
         sound = f"none of {'the other ' if told else ''}{len(others)} checks is out of order; "
+    said = found.reasons[0] if found.verdict == CANNOT_TELL else ""
     warned = [f.sentence for f in found.findings if f.warns and not f.blocks]
+    warned = [sentence for sentence in warned if sentence != said]
     if warned or not facts.stands(found):
         return "".join(warned[:1])
     rows = facts.levels(found)
-    return f"{sound}{_least(found, rows) if facts.readable(rows) else facts.unreadable(found)}"
+    said = _least(found, rows) if facts.readable(rows) else facts.unreadable(found)
+    return f"{sound}{said[0].lower() + said[1:] if sound else said}"
 
 
 def _least(found: Analysis, rows: list[facts.Level]) -> str:
@@ -152,6 +158,6 @@ def _least(found: Analysis, rows: list[facts.Level]) -> str:
         )
     usual = f"; the scatter is {significant(found.sigma / found.unit, 2)}"
     return (
-        f"{named} lies farthest from its multiple, {row.integer} units: by "
+        f"{named} lies farthest from its multiple, {counted(row.integer, 'unit')}: by "
         f"{abs(row.difference / found.unit):.2g} of a unit{usual if row.count == 1 else ''}"
     )

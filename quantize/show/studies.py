@@ -102,6 +102,7 @@ def plan_view(found: Plan) -> View:
         if found.method == "table"
         else "From simulations made for this question."
     )
+    source += ' "more" are more than were simulated.' * bool(found.table["readings"].isna().any())
     notes = Section("", [found.note, source, Bullets(found.cautions)])
     return (Section(question), Section("", [answers]), notes)
 

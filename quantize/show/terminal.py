@@ -192,7 +192,7 @@ def in_options(message: str, options: Collection[str] = ()) -> str:
         name, _, given = match[1].partition("=")
         option = _OPTIONS.get(name, match[0])
         option = "FILE" if option == "--readings" and option not in options else option
-        return " ".join([option, *(re.findall(r"[\w.]+", given) if name in _OPTIONS else ())])
+        return " ".join([option, *(re.findall(r"-?[\w.]+", given) if name in _OPTIONS else ())])
 
     return re.sub(r"`([^`]+)`", named, message)
 

@@ -17,7 +17,7 @@ from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
-from quantize.null.power import ALPHAS, Estimate, stored
+from quantize.null.power import ALPHAS, REPEATS, Estimate, stored
 from quantize.readings import Readings, as_readings
 from quantize.studies.bench import setups
 from quantize.studies.conditions import Condition, Whole
@@ -42,8 +42,6 @@ Numbers = float | Sequence[float] | FloatArray
 """One number or several."""
 
 INTEGERS = (-4, 4)
-REPEATS = (1, 2, 4)
-"""Readings of each state that are compared where nothing else is asked for."""
 _FEWEST_DEGREES = 3
 
 

@@ -41,7 +41,6 @@ _PIECE = 2**22
 _SHEET_ROWS = 2**20
 MOST_COLUMNS = 2**14
 """Rows and columns that a sheet can have; no table of readings has more columns."""
-_LONGEST_CELL = 2**17
 _PATIENCE = 5.0
 """Seconds that a pipe may wait for somebody who writes into it."""
 

@@ -42,7 +42,10 @@ from quantize._support.errors import (
         (lambda: check.count("x", 0), "`x` is 0; it must be at least 1."),
         (lambda: check.choice("x", "c", ["a", "b"]), "`x` is 'c'; it must be one of 'a', 'b'."),
         (lambda: check.choice("x", 1, ["a", "b"]), "`x` is 1; it must be one of 'a', 'b'."),
-        (lambda: check.offset_mode("no"), "`offset` is 'no'; it must be one of 'zero', 'free'."),
+        (
+            lambda: check.offset_mode("no"),
+            "`offset` is 'no'; it must be 'zero', 'free' or a number.",
+        ),
         (lambda: check.offset_mode([]), "`offset` is []; it must be 'zero', 'free' or a number."),
         (lambda: check.offset_mode(np.inf), "`offset` is inf; give a finite number."),
     ],

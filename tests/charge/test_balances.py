@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from plain_bench import CHARGE, GRAVITY, TEMPERATURE, mobility_of, weight_of
 
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, QuantizeWarning
 from quantize.charge import BalanceVoltages, Run
 from quantize.charge.page import holds_balances
 
@@ -177,3 +177,22 @@ def test_the_sign_of_a_charge_is_told_by_the_plate_that_is_positive() -> None:
 def test_moving_air_is_not_taken_for_air_at_rest() -> None:
     with pytest.raises(InputError, match=r"`air\.drift` is stated"):
         BalanceVoltages([400.0, 300.0], BENCH | {"air": {"drift": "5 um/s"}}).charges()
+
+
+def test_columns_that_are_not_understood_are_named() -> None:
+    """A run whose headers are in another language looks like a page of voltages."""
+    run = {
+        "state": ["a", "a", "b"],
+        "voltage": [200, 0, 200],
+        "anfang": [1, 2, 3],
+        "ende": [4, 5, 6],
+    }
+    with pytest.raises(
+        InputError, match=r"a voltage of zero; .* stood still \(the column 'anfang' is"
+    ):
+        BalanceVoltages(run)
+    said = (
+        "is read as a page of balance voltages: the column 'anfang' is not used; the column 'ende'"
+    )
+    with pytest.warns(QuantizeWarning, match=said):
+        BalanceVoltages(run | {"voltage": [200, 201, 300]})

@@ -65,7 +65,8 @@ def test_fixed_up_readings_show_in_the_scatter(bench):
     check = checks.of("the scatter")
     assert check.level == "bad"
     # Nothing scatters, and one of the states is named all the same.
-    assert f"states is 1 at {page['V'].max()} V, with" in checks.of("scatter of each").sentence
+    named = f"sets of repeats is that of state 1 at {page['V'].max():g} V, with"
+    assert named in checks.of("scatter of each").sentence
     assert "tidied" in check.sentence
 
 

@@ -44,9 +44,9 @@ def test_far_from_every_whole_number_it_is_next_to_nothing():
     found = balance(5.73, 0.01)
     assert 0 < found.probability < 1e-100
     assert found.sentence == (
-        "the fall is 5.730 ± 0.01 units, nearest to 6 whole units; that it is a whole number at "
+        "the fall is 5.730 ± 0.010 units, nearest to 6 whole units; that it is a whole number at "
         "all has the probability below 0.001, against any size between and with even odds "
-        "beforehand; it is -0.27 units from a whole number, which a poor balance does."
+        "beforehand; it is -0.270 units from a whole number, which a poor balance does."
     )
     assert balance(2.5, 1e-6).probability == 0.0
 

@@ -7,6 +7,7 @@ import pytest
 from plain_bench import CHARGE, PlainBench
 
 from quantize import charge
+from quantize.charge.levels import trend_of
 from quantize.charge.rows import predicted_scatter
 
 # Drops of 4 µm, timed through one gate that counts as one division.
@@ -199,3 +200,26 @@ def test_a_residual_voltage_is_taken_off_at_fixed_distance_too(sphere):
     assert found.fall().value == pytest.approx(fall, abs=0.1)
     assert found.residual_voltage().voltage.value == pytest.approx(share * 200, abs=0.2)
     assert found.fall_as_read().value == pytest.approx(fall - share * (4 + fall), abs=0.1)
+
+
+def test_a_fall_that_changes_shows_beside_fast_passages():
+    """Fast rises scatter by far more than slow falls, and say nothing of these."""
+    rng = np.random.default_rng(5)
+    rows = {"state": [], "V": [], "div": [], "t": []}
+    for i, rise in enumerate(rng.permutation([0.8, 1.0, 1.2, 1.5, 2.0, 1.1, 0.9, 1.3])):
+        for _ in range(2):
+            rows["state"] += [f"s{i}", f"s{i}"]
+            rows["V"] += [400, 0]
+            rows["div"] += [1, -1]
+            # The fall slows by a tenth in the course of the run.
+            fall = 27.0 * (1 + 0.1 * i / 7) + 0.1 * rng.normal()
+            rows["t"] += [rise + 0.1 * rng.normal(), fall]
+    run = charge.Run(rows, {"run": {"timing": "fixed distance"}})
+    trend = trend_of(run)
+    # By hand: a straight line through the speeds of the falls, in the order of the rows.
+    speeds = run.interval / np.array(rows["t"])[1::2]
+    place = np.arange(2, 33, 2) / 31
+    line = np.polyfit(place, speeds, 1)
+    assert trend.change.value == pytest.approx(line[0], rel=1e-6)
+    assert trend.change.standard_uncertainty < 0.2 * abs(line[0])
+    assert trend.odds > 100

@@ -177,7 +177,7 @@ def test_a_balance_within_three_errors_of_a_whole_number():
 def test_a_balance_beyond_three_errors_is_said_to_be_poor():
     far = held(20.7)  # 3.4 errors
     assert far.integer == 2
-    assert "+0.07 units from a whole number" in far.sentence
+    assert "+0.070 units from a whole number" in far.sentence
 
 
 def test_a_balance_below_half_a_unit_still_holds_one():

@@ -78,6 +78,12 @@ def test_blank_voltage_is_not_zero_unless_declared():
     assert charge.read_run(page, {"run": {"blank_voltage": "as above"}}).table["voltage"][1] == 200
 
 
+def test_a_blank_position_is_named_as_the_page_calls_it():
+    page = {"V": [200, 200], "start": ["5", "6"], "end": ["9", ""], "t": [10, 10]}
+    with pytest.raises(InputError, match=r"`start` or `end` is blank in row 2"):
+        charge.read_run(page)
+
+
 def test_blank_state_is_as_above_only_if_declared():
     page = {"state": ["1", ""], "div": ["5", "6"], "V": ["200", "200"]}
     with pytest.raises(InputError, match=r"`state` is blank in row 2"):

@@ -181,7 +181,7 @@ def test_coulombs_are_conditional_where_steps_are_not_settled(
     assert "If there were steps, the unit would be" in report
     assert "The budget in coulombs, if there were steps" in report
     worked = report.partition("One row worked by hand")[2]
-    assert re.search(r"and the unit, if there were steps, \d", worked)
+    assert re.search(r"and the unit would, if there were steps, be \d", worked)
     found = json.loads(
         quantize("analyze", *names, *QUICK, *SEED, *RANGE, "--as-written", "--json").out
     )

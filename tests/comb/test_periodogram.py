@@ -181,7 +181,7 @@ def test_grid_is_even_in_frequency_and_covers_the_range():
         ({"unit_range": (1e-9, 9)}, "more than the 2e.07 that fit in memory; raise the low end"),
         ({"unit_range": (1, 2, 3)}, "`unit_range` has 3 entries"),
         ({"unit_range": "wide"}, "`unit_range` is 'wide'; give two numbers"),
-        ({"offset": "none"}, "`offset` is 'none'; it must be one of 'zero', 'free'"),
+        ({"offset": "none"}, "`offset` is 'none'; it must be 'zero', 'free' or a number"),
         ({"harmonics": 0}, "`harmonics` is 0; it must be at least 1"),
         ({"oversampling": 1}, "`oversampling` is 1; at least 2"),
         ({"trial_units": [1.0, -2.0]}, "each must be above zero"),

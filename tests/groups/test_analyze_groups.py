@@ -225,7 +225,7 @@ def test_a_category_without_rows_is_named(table):
         (None, {"sigma": "error"}, "`sigma` is 'error', which is no column of the table"),
         (None, {"state": "state"}, "`state` is 'state', which is no column of the table"),
         (None, {"unit_range": (3, 2)}, r"`unit_range` is \(3, 2\); the low end must be below"),
-        (None, {"offset": "none"}, "`offset` is 'none'; it must be one of 'zero', 'free'"),
+        (None, {"offset": "none"}, "`offset` is 'none'; it must be 'zero', 'free' or a number"),
         (None, {"alpha": 2}, "`alpha` is 2; it must lie strictly between 0 and 1"),
         (None, {"null": "some"}, "`null` is 'some'; it must be one of 'all', 'smooth'"),
         (None, {"n_resamples": 0}, "`n_resamples` is 0; it must be at least 1"),

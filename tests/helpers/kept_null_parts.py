@@ -251,7 +251,6 @@ def _guarded() -> Cases:
         "shape": lambda: [guards._normal_shape(c) for c in (0.8, 1.9, 2.0, 3.1, 90.0)],
         "per cent": lambda: [verdict._per_cent(p) for p in limits],
         "times": lambda: [verdict._times(v) for v in (-3.0, 0.0, 1.0, 5.0, 20.0)],
-        "round down": lambda: [verdict._round_down(v) for v in (9.9, 31.0, 99.9, 1234.0)],
         "thin": lambda: [verdict._thin_message(v) for v in (-2.0, 0.5, 2.0)],
         "counts": counted,
         "counts, free": lambda: counted(offset="free"),

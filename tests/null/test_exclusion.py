@@ -83,7 +83,7 @@ def test_steps_below_the_range_are_not_denied():
         assert found.verdict == "cannot tell"
         assert found.no_unit_above > 1
         assert any(
-            reason.startswith(f"No unit above {found.no_unit_above:.3g}:")
+            reason.startswith(f"No unit above {found.no_unit_above:.4g}:")
             for reason in found.reasons
         )
 

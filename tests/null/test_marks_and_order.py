@@ -56,7 +56,10 @@ def test_every_finding_is_told_once() -> None:
     far, bar = (Finding(name=n, blocks=b, warns=True, sentence=f"About {n}.")
                 for n, b in (("far", False), ("levels", True)))  # fmt: skip
     plain: Any = SimpleNamespace(
-        log_bayes_factor=3.0, log_bayes_factors={"some": 3.0}, two_units=None
+        log_bayes_factor=3.0,
+        log_bayes_factors={"some": 3.0},
+        two_units=None,
+        sure_of_levels=True,
     )
     others: dict[str, Any] = {"alpha": 0.05, "smooth_only": False, "limit": None}
     steps = judge(sample(20), [far], {"levels": 0.01}, plain, **others)
@@ -70,6 +73,10 @@ def test_every_finding_is_told_once() -> None:
 
 def test_a_long_clear_page_is_told_to_change_the_charge_further() -> None:
     assert any("more different levels" in sentence for sentence in _advice(sample(60)))
+    # Where they stand on enough of them, that is not what was wanting.
+    said = " ".join(_advice(sample(60), seen=True))
+    assert "more different levels" not in said
+    assert "in four cases out of five; less scatter shows" in said
     # The same noise on a short sample: so many more readings.
     short = " ".join(_advice(sample(4, sigma=0.12)))
     assert "more readings of this quality" in short or "Less scatter helps more" in short

@@ -214,9 +214,9 @@ def test_where_steps_are_found_two_units_in_a_nearly_simple_ratio_are_named() ->
     assert len(named) == 1
     assert re.match(
         r"Sums of two units, about 2\.99 and 6\.19, each taken up to four times, explain the "
-        r"readings \d times less well than whole-number steps of one unit; two units in a nearly "
-        r"simple ratio look like one with a larger scatter, and a scatter known from repeats "
-        r"distinguishes them\.$",
+        r"readings [\d.]+ times less well than whole-number steps of one unit; two units in a "
+        r"nearly simple ratio look like one with a larger scatter, and a scatter known from "
+        r"repeats distinguishes them\.$",
         named[0],
     )
     # With the scatter known the verdict is another one; clear steps name no two units.

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from uncertainties import ufloat
 
 from quantize.charge.stated import plus_minus as in_sentence
+from quantize.null import calibration
 from quantize.show import facts, numbers
 from quantize.show.numbers import brackets, decimals_of, plus_minus, rounded, significant
 
@@ -138,18 +139,12 @@ def test_values_within_sentences_have_two_digits_of_their_uncertainty(
     ],
 )
 def test_odds(factor: float, text: str) -> None:
-    assert numbers.odds(math.log(factor)) == text
+    assert calibration.odds(math.log(factor)) == text
 
 
 def test_odds_of_what_is_unknown() -> None:
-    assert numbers.odds(math.nan) == "unknown"
-    assert numbers.odds(math.inf) == "more than a million to 1"
-
-
-def test_odds_against_steps_are_said_as_such() -> None:
-    assert numbers.odds_short(-30.0) == "1:over 1,000,000"
-    assert numbers.odds_short(30.0) == "over 1,000,000:1"
-    assert numbers.odds_short(math.nan) == ""
+    assert calibration.odds(math.nan) == "unknown"
+    assert calibration.odds(math.inf) == "more than a million to 1"
 
 
 @pytest.mark.parametrize(
@@ -171,27 +166,30 @@ def test_odds_say_against_what_they_are(mixture: float, best: float, stated: str
     assert said.startswith("Against data without steps of every kind in the table, in equal shares")
     assert (
         "the kind that explains these readings best, picked after they were seen (values of any "
-        f"size, some rounded), the odds are {numbers.odds(-math.log(best))} against steps" in said
+        f"size, some rounded), the odds are {calibration.odds(-math.log(best))} against steps"
+        in said
     )
     found.log_bayes_factor_mixture = -math.inf
-    assert facts.compared(found).startswith("No odds are given: on so few different multiples")
+    assert facts.compared(found).startswith("No odds are given: at no unit tried")
 
 
 def test_shares_are_never_a_false_nought_or_whole() -> None:
-    assert numbers.share(1.0) == "> 99.9 %"
-    assert numbers.share(1e-9) == "< 0.1 %"
-    assert numbers.share(0.25) == "25.0 %"
+    assert calibration.share(1.0) == "> 99.9 %"
+    assert calibration.share(1e-9) == "< 0.1 %"
+    assert calibration.share(0.25) == "25.0 %"
     assert numbers.probability(1.0) == "> 0.999"
     assert numbers.probability(0.0) == "< 0.001"
     assert numbers.probability(0.5) == "0.500"
-    assert numbers.share(math.nan) == numbers.probability(math.nan) == numbers.chance(math.nan)
+    assert (
+        calibration.share(math.nan) == numbers.probability(math.nan) == calibration.chance(math.nan)
+    )
 
 
 def test_chances() -> None:
-    assert numbers.chance(1e-4) == "< 1 sample in 10,000"
-    assert numbers.chance(1e-3) == "1 sample in 1,000"
-    assert numbers.chance(0.36) == "36 samples in 100"
-    assert numbers.chance(1e-12) == "< 1 sample in a billion"
+    assert calibration.chance(1e-4) == "< 1 sample in 10,000"
+    assert calibration.chance(1e-3) == "1 sample in 1,000"
+    assert calibration.chance(0.36) == "36 samples in 100"
+    assert calibration.chance(1e-12) == "< 1 sample in a billion"
 
 
 @pytest.mark.parametrize(

@@ -88,7 +88,9 @@ def test_a_rival_is_named_with_its_share(fixed: Analysis) -> None:
     rivals = fixed.alternatives.iloc[[0, 0]].copy()
     rivals["share"], rivals["unit"] = [0.7, 0.3], [fixed.unit, fixed.unit / 2]
     unit = dict(short_rows(dataclasses.replace(fixed, alternatives=rivals)))["unit"]
-    assert unit.endswith("; it holds 70.0 % of the probability, and 2.4544(50) holds 30.0 %")
+    assert unit.endswith(
+        "; it holds 70.0 % of the probability, and 2.4544(50) × 10⁻¹⁰ esu holds 30.0 %"
+    )
 
 
 def test_the_worst_check_comes_before_any_reading(run: RunAnalysis) -> None:

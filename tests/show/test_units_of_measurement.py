@@ -28,11 +28,11 @@ def test_powers_of_ten_are_raised() -> None:
     assert in_unit("1.606(26)", "1e-19 C") == "1.606(26) × 10⁻¹⁹ C"
     assert in_unit("1.6 ± 0.1", "10^-19 C") == "(1.6 ± 0.1) × 10⁻¹⁹ C"
     assert in_unit("1.6 ± 0.1", "C") == "1.6 ± 0.1 C"
-    assert [unit_shown(name) for name in ("1.0E+3 g", "2e3 g", "e", "1e5", None)] == [
+    assert [unit_shown(name) for name in ("1.0E+3 g", "2e3 g", "e", "1e-19", None)] == [
         "10³ g",
         "2e3 g",
         "e",
-        "1e5",
+        "10⁻¹⁹",
         "",
     ]
 

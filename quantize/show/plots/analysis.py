@@ -96,7 +96,8 @@ def draw_readings(found: Analysis, ax: Axes) -> None:
     data = found.readings
     order = np.argsort(data.values, kind="stable")
     x, k = data.values[order], found.integers[order]
-    error = (data.scale * (found.sigma if data.sigma is None else 1.0))[order]
+    typical = 1.0 if data.sigma is None else float(np.median(data.sigma))
+    error = (data.scale * found.sigma / typical)[order]
     room = max(0.6 * found.unit, 0.06 * float(np.ptp(x)))
     low, high = float(x.min()) - room, float(x.max()) + room
     seen = _seen(ax, error, high - low)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from quantize.show.numbers import chance
+from quantize.null.calibration import chance
 from quantize.show.plots import style
 
 if TYPE_CHECKING:
@@ -39,7 +39,8 @@ def plot_null(found: NullComparison, ax: Axes | None = None) -> Axes:
         left = seen > 0.5 * (edges[0] + max(edges[-1], seen))
         style.note(
             axes,
-            f"these readings: {seen:.3g}\n{chance(found.p_value)} without steps\ndoes as well",
+            f"these readings: {seen:.3g}\nas good without steps:\n"
+            + chance(found.p_value, none=float(values.max()) < seen),
             (seen, 1.36 * top),
             (-6 if left else 6, 0),
             ha="right" if left else "left",

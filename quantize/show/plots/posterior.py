@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from quantize._support import validation
+from quantize.null.calibration import share
 from quantize.show import facts
-from quantize.show.numbers import brackets, share
+from quantize.show.numbers import brackets
 from quantize.show.plots import style
 
 if TYPE_CHECKING:
@@ -268,7 +269,8 @@ def plot_integers(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
         axes.grid(axis="x", color=style.PALE)
         axes.set(
             ylim=(-0.7, order.size - 0.3),
-            xlabel="whole number; the area of a mark is its probability, figures in %",
+            xlabel="whole number; the area of a mark is its probability"
+            + ", figures in %" * bool(axes.texts),
             ylabel="state" if data.state is not None else "reading, in ascending order",
             title=facts.levels_title(found)
             + (f": the {order.size} least sure of {len(rows)}" if order.size < len(rows) else ""),
