@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 38_532
+LINES = 38_661
 """Code and docstrings of public names."""
-FILES = 210
+FILES = 207
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
