@@ -131,8 +131,8 @@ DEFINED = (
     "calibration.KINDS", "compare.NULLS", "compare._DRAWN_FOR_ALL", "dependence._COLUMNS",
     "evidence.SURE", "evidence._SHARE_PRIOR", "exclusion.AGAINST", "guards.LEVELS_NEEDED",
     "hypotheses.NULLS", "hypotheses.SAME_ENVELOPE", "hypotheses.SUMS", "occupancy.SHARE_NAMES",
-    "partitions.LOG_2PI", "power.ALPHAS", "power.TABLE", "power.UNKNOWN", "power._USUAL",
-    "samplers._RULE", "verdict.CANNOT_TELL", "verdict.KINDS", "verdict.NO_STEPS", "verdict.STEPS",
-    "assigned._ENDS",
+    "partitions.LOG_2PI", "power.ALPHAS", "power.REPEATS", "power.TABLE", "power.UNKNOWN",
+    "power._USUAL", "samplers._RULE", "verdict.CANNOT_TELL", "verdict.KINDS", "verdict.NO_STEPS",
+    "verdict.STEPS", "assigned._ENDS",
 )  # fmt: skip
 """Taken from a textbook, following from others, or names."""

@@ -160,10 +160,9 @@ def analyze(
     columns = {"value": column, "sigma": sigma_column, "state": state_column}
     options["rng"] = drawn_seed() if seed is None else seed
     is_run = not any(columns.values()) and (bench is not None or Path(file).is_dir())
-    of_run = {"as-written": as_written, "particle": particle}
-    _fits(is_run, unit_name, of_run, workers or checkpoint)
     how = {"offset": offset, "sigma": sigma, "resolution": resolution, "as_written": as_written}
     one = {"particle": particle, "report": report, "dated-plan": dated_plan, "plot": plot}
+    _fits(is_run, unit_name, how | one, workers or checkpoint)
     if is_run and say_several(file, bench, how | one, options, as_json):
         return
     coulombs, missing = None, None
@@ -179,8 +178,8 @@ def analyze(
             coulombs, missing = coulombs_or_why(found, bench)
     if plot:
         save_plot(found, plot)
-    kept: dict[str, Any] = {"coulombs": coulombs, "missing": missing, "plan": promise}
-    _say_analysis(found, readings, file, report, full, as_json, heading=heading, **kept)
+    kept: Any = {"coulombs": coulombs, "missing": missing, "plan": promise, "heading": heading}
+    _say_analysis(found, readings, file, report, full, as_json, **kept)
 
 
 @main.command(short_help="The rows of a run in coulombs.")
@@ -351,7 +350,7 @@ def _fits(is_run: bool, unit_name: str | None, of_run: dict[str, Any], of_groups
         raise InputError("--workers and --checkpoint are for many groups; name them with --by.")
     if is_run and unit_name is not None:
         raise InputError("--unit-name is for a column of values; a run is in divisions.")
-    given = [name for name, value in of_run.items() if value]
+    given = [name for name in ("as-written", "particle") if of_run[name.replace("-", "_")]]
     if given and not is_run:
         raise InputError(f"--{given[0]} is for the rows of a run; give its bench as --apparatus.")
 

@@ -389,11 +389,9 @@ class BalanceVoltages:
             return {}, "no apparatus is given; weight and gap of the plates stand in it."
         if self.apparatus.has("air.drift"):
             return {}, "`air.drift` is stated; a field carries the weight alone in air at rest."
-        divisions = Divisions(unit=unit)
+        divisions, simplest = Divisions(unit=unit), next(iter(_WAYS.values()))
         found = by_every_route(self.apparatus, divisions, _WAYS)
-        return found, None if found else lacking(
-            next(iter(_WAYS.values())), self.apparatus, divisions
-        )
+        return found, None if found else lacking(simplest, self.apparatus, divisions)
 
 
 def _route(by_route: dict[str, Propagation]) -> str:

@@ -13,8 +13,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
-from quantize.charge.estimate import RunFit, fit_from
-from quantize.charge.levels import readings_of
+from quantize.charge.estimate import RunFit, fall_apart
 from quantize.charge.propagation import Model, Propagation, propagate
 from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.routes import (
@@ -31,7 +30,6 @@ from quantize.charge.routes import (
     weight_given,
 )
 from quantize.charge.rows import Rows
-from quantize.model.mixture import MixtureFit
 
 _SIZES = ("sphere.weight", "sphere.diameter", "sphere.density")
 _BY_WEIGHT = ("ratio, weight given", "ratio, weight from diameter")
@@ -78,7 +76,7 @@ def divisions_of(
     if isinstance(unit, Quantity | float | int | str) or not hasattr(unit, "unit_err"):
         quantity = _bare(unit, unit_err)
     else:
-        found = _fall_apart(unit, run, fall)
+        found = fall_apart(unit, run, fall)
         quantity = _of_result(found)
         if isinstance(found, RunFit):
             fall, slope = found.fall, found.fall_slope
@@ -100,20 +98,6 @@ def _bare(unit: Any, unit_err: float | None) -> Quantity:
             "so that the result can have one."
         )
     return dataclasses.replace(quantity, unit="div")
-
-
-def _fall_apart(unit: Any, run: Rows | None, fall: Quantity | None) -> Any:
-    """A result whose error holds that of the fall, as one that carries the two apart."""
-    for found in (unit, getattr(unit, "fit", None)):
-        if isinstance(found, RunFit):
-            return found
-    mixture = getattr(unit, "mixture", unit)
-    if not isinstance(mixture, MixtureFit) or run is None or fall is None:
-        return unit
-    added = np.array_equal(mixture.readings.values, readings_of(run).values)
-    if not added or not mixture.posterior.shared:
-        return unit
-    return fit_from(mixture, run, dataclasses.replace(fall, value=0.0), "")
 
 
 def _of_result(unit: UnitFound) -> Quantity:

@@ -333,9 +333,8 @@ def _charges(
         stretch = np.where(table["voltage"] == 0, np.nan, run.stretch(table))
     level = (run.moved(table) + fallen) * stretch
     table["charge"] = level * per_division.value
-    table["standard_uncertainty"] = (
-        scatter_as_read(mended, table) * np.abs(stretch) * per_division.value
-    )
+    own = scatter_as_read(mended, table)
+    table["standard_uncertainty"] = own * np.abs(stretch) * per_division.value
     table["shared_uncertainty"] = _shared(route, bench, divisions, level, stretch)
     return table
 

@@ -20,7 +20,7 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.fall import Balance, balance_of, posterior_of_shift, slope_against
-from quantize.charge.levels import Levels, levels_of, steadied
+from quantize.charge.levels import Levels, levels_of, readings_of, steadied
 from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows, predicted_as_read, root_mean_square
@@ -348,3 +348,17 @@ def _apart(unit: float, error: float) -> tuple[FloatArray, FloatArray, FloatArra
     z = norm.ppf((np.arange(_APART) + 0.5) / _APART)
     share = np.full(_APART, 1 / _APART)
     return np.full(_APART, unit), np.full(_APART, error), share, z
+
+
+def fall_apart(unit: Any, run: Rows | None, fall: Quantity | None) -> Any:
+    """A result whose error holds that of the fall, as one that carries the two apart."""
+    for found in (unit, getattr(unit, "fit", None)):
+        if isinstance(found, RunFit):
+            return found
+    mixture = getattr(unit, "mixture", unit)
+    if not isinstance(mixture, MixtureFit) or run is None or fall is None:
+        return unit
+    added = np.array_equal(mixture.readings.values, readings_of(run).values)
+    if not added or not mixture.posterior.shared:
+        return unit
+    return fit_from(mixture, run, dataclasses.replace(fall, value=0.0), "")

@@ -19,8 +19,8 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.model.envelope import Envelope
 from quantize.model.last_number import LastNumber
 from quantize.model.noise import at_deviations, in_deviations
-from quantize.model.outward import Outward
-from quantize.model.terms import DIGITS, Cell, Parameters, Terms, log_sum, whole_numbers_among
+from quantize.model.outward import BoundedTerms, Outward
+from quantize.model.terms import DIGITS, Cell, Parameters, log_sum, whole_numbers_among
 from quantize.readings import Readings
 
 __all__ = ["Cell", "Likelihood", "Parameters"]
@@ -29,7 +29,7 @@ _HALF = float(np.log(0.5))
 _ROUNDS = 8
 
 
-class Likelihood(Terms):
+class Likelihood(BoundedTerms):
     """The likelihood of one sample of readings.
 
     `free_weights` says whether each tooth has a weight of its own, `rounding` whether readings
@@ -51,13 +51,7 @@ class Likelihood(Terms):
         if envelope.most is not None:
             self.voiced = np.delete(np.arange(self.states), self.mute)
             self.last_number = LastNumber(envelope.first, envelope.most, self.voiced.size)
-        self.outward = Outward.of(self)
-
-    def work(self, p: Parameters, cell: Cell | None = None) -> FloatArray:
-        """How many terms each row has, shape (m,)."""
-        if cell is None or self.outward is None:
-            return super().work(p, cell)
-        return self.outward.work(p, cell)
+        self.outward = None if free_weights else Outward.of(self)
 
     def log_likelihood(self, p: Parameters) -> FloatArray:
         """Log likelihood, shape (m,)."""
@@ -66,12 +60,6 @@ class Likelihood(Terms):
     def by_share(self, p: Parameters, shares: FloatArray) -> FloatArray:
         """Log likelihood at several shares of outliers, shape (m, W); those of `p` are unused."""
         return self._in_chunks(p, None, shares)
-
-    def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
-        """Upper bounds of `by_share` anywhere in cells around (and below) `p`, shape (m, W)."""
-        if self.outward is not None:
-            return self.outward.bound(p, cell, shares)
-        return self._in_chunks(p, cell, shares)
 
     def _in_chunks(self, p: Parameters, cell: Cell | None, shares: FloatArray | None) -> FloatArray:
         out = np.empty((p.unit.size, 1 if shares is None else shares.size))

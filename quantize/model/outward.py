@@ -13,14 +13,10 @@ fewer teeth the smaller they are.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-
-if TYPE_CHECKING:
-    from quantize.model.likelihood import Cell, Likelihood, Parameters
+from quantize.model.terms import Cell, Parameters, Terms
 
 _PARTS = 8
 """Parts into which readings are sorted by size, the smallest first."""
@@ -32,27 +28,48 @@ _MOST_GROWTH = 0.5
 _INTEGRAL, _RIPPLE, _INWARD = 1.4, 0.25, 3.0
 
 
+class BoundedTerms(Terms):
+    """Terms whose sums have upper bounds in cells."""
+
+    outward: Outward | None = None
+
+    def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
+        """Upper bounds of `Likelihood.by_share` in cells around (and below) `p`, shape (m, W)."""
+        if self.outward is not None:
+            return self.outward.bound(p, cell, shares)
+        return self._in_chunks(p, cell, shares)
+
+    def work(self, p: Parameters, cell: Cell | None = None) -> FloatArray:
+        """How many terms each row has, shape (m,)."""
+        if cell is None or self.outward is None:
+            return super().work(p, cell)
+        return self.outward.work(p, cell)
+
+    def _in_chunks(self, p: Parameters, cell: Cell | None, shares: FloatArray | None) -> FloatArray:
+        raise NotImplementedError
+
+
 class Outward:
     """The readings of a likelihood from the smallest outwards, in parts."""
 
-    def __init__(self, whole: Likelihood) -> None:
+    def __init__(self, whole: BoundedTerms) -> None:
         self.whole = whole
         size = np.abs(whole.x)
         self.order = np.argsort(size, kind="stable")
         self.cuts = np.linspace(0, size.size, _PARTS + 1).astype(np.int64)
         self.least = size[self.order][self.cuts[:-1]]
-        self._kept: dict[int, Likelihood] = {}
+        self._kept: dict[int, BoundedTerms] = {}
 
     @classmethod
-    def of(cls, whole: Likelihood) -> Outward | None:
+    def of(cls, whole: BoundedTerms) -> Outward | None:
         """None where readings differ in more than size, or an envelope has ends or a shape."""
         envelope = whole.envelope
         shaped = envelope.limited or envelope.declared or envelope.density is not None
-        usable = whole.alike and whole.power == 2 and not whole.free_weights and not shaped
+        usable = whole.alike and whole.power == 2 and not shaped
         return cls(whole) if usable and whole.x.size >= _FEWEST else None
 
     def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
-        """As `Likelihood.bound`."""
+        """As `BoundedTerms.bound`."""
         out = np.zeros((p.unit.size, shares.size))
         sharp = self._sharp(p, cell)
         for parts in np.unique(sharp):
@@ -104,12 +121,13 @@ class Outward:
         )
         return total
 
-    def _inner(self, parts: int) -> Likelihood:
+    def _inner(self, parts: int) -> BoundedTerms:
         """The likelihood of the readings of the first so many parts, each bounded by itself."""
         if parts not in self._kept:
             whole = self.whole
             keep = np.sort(whole.order[self.order[: self.cuts[parts]]])
-            inner = type(whole)(whole.readings.select(keep), whole.envelope, power=whole.power)
+            some = whole.readings.select(keep)
+            inner = type(whole)(some, whole.envelope, power=whole.power, rounding=False)
             inner.outward = None
             self._kept[parts] = inner
         return self._kept[parts]

@@ -32,7 +32,7 @@ def test_options_are_checked_wherever_they_are_given(options, message):
 
 def test_readings_of_a_single_state_are_one_level():
     page = Readings([1.0, 1.1, 0.9, 1.2], state=["a"] * 4)
-    with pytest.raises(InputError, match="`state` is 'a' for every reading"):
+    with pytest.raises(InputError, match="the state is 'a' for every reading"):
         qz.analyze(page, n_resamples=19)
 
 
