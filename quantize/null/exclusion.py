@@ -42,7 +42,7 @@ _OFFSETS = 32
 """Values of a free offset, or of a shift, that are averaged over ..."""
 _OF_TWO, _STRIDE = 144, 89
 """... and of two shifts, by a lattice of good points with this stride."""
-_BLOCK = 400_000
+_BLOCK, _FIRST_UNITS = 400_000, 64
 _UNITS_A_CYCLE = 20
 """Trial units of counts for each cycle by which the phase at the end of the span moves."""
 _CELLS = 40
@@ -94,11 +94,19 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
     cycles = (1 / least - 1 / unit_range.high) * fit.posterior.reach
     size = int(np.ceil(cycles / (_STEP * _SHARPEST))) + 2
     units = 1 / np.linspace(1 / least, 1 / unit_range.high, size)
-    fits = np.flatnonzero(_log_bayes_factors(fit, sigma, units) > -AGAINST)
-    if fits.size and fits[-1] + 1 == units.size:
+    low, block = size, _FIRST_UNITS
+    while low:
+        # From the largest unit down to the first that fits.
+        part = units[max(low - block, 0) : low]
+        fits = np.flatnonzero(_log_bayes_factors(fit, sigma, part) > -AGAINST)
+        low -= part.size - (int(fits[-1]) + 1 if fits.size else 0)
+        if fits.size:
+            break
+        block *= 4
+    if low == size:
         return None
     return Limit(
-        low=float(units[fits[-1] + 1 if fits.size else 0]),
+        low=float(units[low]),
         high=unit_range.high,
         sigma=sigma,
         least=None if unit_range.chosen and unit_range.low > 1.001 * sharp else least,
