@@ -109,7 +109,7 @@ NUMERICAL = (
     "envelopes.WIDTHS", "envelopes._FEW_WIDTHS", "envelopes._HEAP_UNITS",
     "envelopes._LEAST_DENSITY", "envelopes._NEARNESS", "envelopes._NEXT_TO_HEAPS",
     "evidence._LEAST_WEIGHT", "exclusion._BLOCK", "exclusion._CELLS", "exclusion._IN_SINGLE_BINS",
-    "exclusion._FIRST_UNITS", "exclusion._OFFSETS",
+    "exclusion._OFFSETS",
     "exclusion._OF_TWO", "exclusion._STEP", "exclusion._STRIDE", "exclusion._UNITS_A_CYCLE",
     "guards._DRAWS", "guards._EXACT", "hypotheses._FEW_ITEMS", "hypotheses._MOST_GROUPS",
     "hypotheses._NEGLIGIBLE_UNIT", "partitions.ONE_SCALE", "partitions.UNDERFLOW",

@@ -42,7 +42,7 @@ _OFFSETS = 32
 """Values of a free offset, or of a shift, that are averaged over ..."""
 _OF_TWO, _STRIDE = 144, 89
 """... and of two shifts, by a lattice of good points with this stride."""
-_BLOCK, _FIRST_UNITS = 400_000, 64
+_BLOCK = 400_000
 _UNITS_A_CYCLE = 20
 """Trial units of counts for each cycle by which the phase at the end of the span moves."""
 _CELLS = 40
@@ -94,7 +94,7 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
     cycles = (1 / least - 1 / unit_range.high) * fit.posterior.reach
     size = int(np.ceil(cycles / (_STEP * _SHARPEST))) + 2
     units = 1 / np.linspace(1 / least, 1 / unit_range.high, size)
-    low, block = size, _FIRST_UNITS
+    low, block = size, 64
     while low:
         # From the largest unit down to the first that fits.
         part = units[max(low - block, 0) : low]
