@@ -24,7 +24,7 @@ from benchmarks.constants_listed import DEFINED, NUMERICAL, ROWS
 from benchmarks.runner import AFRESH, RESULTS, Journal, Option, Rng, benchmark, flag, head, row
 from quantize.comb.unit_range import unit_range_for
 from quantize.model.mixture import model_of
-from quantize.null import evidence, exclusion, guards, verdict
+from quantize.null import evidence, guards, verdict
 from quantize.studies.families import family
 
 SEED = 91
@@ -129,10 +129,7 @@ def _of_readings(case: str, n: int) -> Callable[[bool], Judged]:
         if anew:
             found = evidence.level_evidence(fit.posterior)
         findings = guards.findings_on_readings(fit, unit_range, found.occupied_teeth, alpha=0.05)
-        limit = exclusion.excluded_units(fit)
-        judged = verdict.judge(
-            fit, findings, found.p_values, found, alpha=0.05, smooth_only=False, limit=limit
-        )
+        judged = verdict.judge(fit, findings, found.p_values, found, alpha=0.05, smooth_only=False)
         return found.score, judged.verdict
 
     return again

@@ -28,7 +28,7 @@ from quantize.null import calibration, guards, influence
 from quantize.null.compare import NullComparison, compare_null
 from quantize.null.counts import analyze_many
 from quantize.null.evidence import LevelEvidence
-from quantize.null.exclusion import Limit, excluded_units
+from quantize.null.exclusion import Limit
 from quantize.null.tails import need_resamples, resamples
 from quantize.null.verdict import Assessment, assess, judge
 from quantize.readings import Readings, as_readings
@@ -326,7 +326,7 @@ def with_limit(found: Analysis, limit: Limit | None) -> Analysis:
         found.evidence,
         alpha=found.alpha,
         smooth_only=found.settings["null"] == "smooth",
-        limit=limit,
+        excluded=lambda _: limit,
     )
     return dataclasses.replace(
         found,
@@ -355,7 +355,6 @@ def _judged(
         evidence,
         alpha=alpha,
         smooth_only=smooth_only,
-        limit=excluded_units(mixture),
     )
     return Analysis(
         verdict=cast(Verdict, judgement.verdict),

@@ -33,7 +33,9 @@ _TEN = 10.0  # divisions
 _FACTORS = np.geomspace(0.3, 10.0, 41)  # on the predicted scatter
 _LOG_FACTOR = math.log(1.5)  # standard deviation of its log
 _FEWEST = 3  # repeats in all without which no row can be said to lie apart
+_ALIKE = 1e-12  # part of the squares of times that says that they are one
 _MOST = 0.1  # of the rows
+_BLOCK = 20_000  # ways of mending that are weighed at once
 _RIVALS = 6  # ways of mending a page that are compared by their steps
 _AS_LIKELY = math.log(100.0)
 _OTHERS = 2  # of them that are named
@@ -118,24 +120,33 @@ class _Page:
         places: IntArray = np.flatnonzero(self.group == group)
         return places
 
-    def log_evidence(self, group: int, places: IntArray, x: FloatArray) -> FloatArray:
-        """Log density of `x` with one expectation anywhere, at every factor; shape (S,).
+    def sums(self, places: IntArray, x: FloatArray) -> FloatArray:
+        """What readings taken as `x` add to the sums of a group, shape (8, m).
+
+        One, the log of sigma, and, over its square, 1, t, t², x, tx and x².
+        """
+        sigma, t = self.sigma[places], (self.time - self.time.mean())[places]
+        over = np.stack([np.ones(x.size), t, t**2, x, t * x, x**2]) / sigma**2
+        return np.concatenate([[np.ones(x.size), np.log(sigma)], over])
+
+    def log_evidence(self, sums: FloatArray, group: IntArray) -> FloatArray:
+        """Log density of readings of one expectation anywhere, at every factor; shape (m, S).
 
         The falls may lie on a straight line in time.
         """
-        if places.size == 0:
-            return np.zeros(_FACTORS.size)
-        design = np.ones((places.size, 1))
-        if group == self.falls and places.size > _FEWEST:
-            design = np.column_stack([design, self.time[places] - self.time[places].mean()])
-        sigma = self.sigma[places]
-        weighted, y = design / sigma[:, None], x / sigma
-        rest = y - weighted @ np.linalg.lstsq(weighted, y, rcond=None)[0]
-        degrees = places.size - design.shape[1]
-        value = -0.5 * float(rest @ rest) / _FACTORS**2 - degrees * np.log(_FACTORS)
-        value -= float(np.log(sigma).sum()) + 0.5 * degrees * math.log(2 * math.pi)
-        value -= 0.5 * float(np.linalg.slogdet(weighted.T @ weighted)[1])
-        return np.asarray(value - design.shape[1] * math.log(np.ptp(self.x)), np.float64)
+        n, log_sigma, w, t, tt, x, tx, xx = sums
+        some = np.maximum(w, np.finfo(float).tiny)
+        across = tt - t**2 / some
+        line = (group == self.falls) & (n > _FEWEST) & (across > _ALIKE * tt)
+        across = np.where(line, across, 1.0)
+        rest = xx - x**2 / some - line * (tx - t * x / some) ** 2 / across
+        free = 1 + line
+        degrees = n - free
+        value = -log_sigma - 0.5 * degrees * math.log(2 * math.pi)
+        value -= 0.5 * np.log(some * across) + free * math.log(np.ptp(self.x))
+        squares = np.maximum(rest, 0.0)[:, None] / _FACTORS**2
+        found = value[:, None] - 0.5 * squares - degrees[:, None] * np.log(_FACTORS)
+        return np.where(n[:, None] > 0, found, 0.0)
 
     def mends(self) -> Iterator[_Mend]:
         """What may be wrong with each reading of a group that has others."""
@@ -157,27 +168,31 @@ class _Page:
 
     def likeliest(self) -> _Ways:
         """Log odds and ways of mending one row, the best first; those that are believed."""
-        written = np.array(
-            [self.log_evidence(g, m := self.members(g), self.x[m]) for g in range(self.falls + 1)]
-        )
-        prior = -0.5 * (np.log(_FACTORS) / _LOG_FACTOR) ** 2
-        total = prior + written.sum(axis=0)
-        found = []
-        for mend in self.mends():
-            own, other = int(self.group[mend.place]), mend.group
-            rest = self.members(own)
-            rest = rest[rest != mend.place]
-            there, change = rest, -written[own]
-            if other != own:
-                there = self.members(other)
-                change = change + self.log_evidence(own, rest, self.x[rest])
-                change = change - (written[other] if other >= 0 else 0.0)
-            places, x = np.append(there, mend.place), np.append(self.x[there], mend.value)
-            change = change + self.log_evidence(other, places, x)
-            gain = np.logaddexp.reduce(total + change) - np.logaddexp.reduce(total)
-            found.append((float(gain) + mend.log_prior, mend))
+        mends = list(self.mends())
+        parts = [mends[i : i + _BLOCK] for i in range(0, len(mends), _BLOCK)]
+        found = [pair for part in parts for pair in self._weighed(part)]
         believed = [pair for pair in found if pair[0] > math.log(ODDS)]
         return sorted(believed, key=lambda pair: -pair[0])
+
+    def _weighed(self, mends: list[_Mend]) -> _Ways:
+        """Some ways of mending a row with their log odds."""
+        place = np.array([mend.place for mend in mends])
+        own, other = self.group[place], np.array([mend.group for mend in mends])
+        each = self.sums(np.arange(self.x.size), self.x)
+        # The last is the one of its own, empty so far.
+        groups = each @ (self.group[:, None] == np.arange(self.falls + 2))
+        written = self.log_evidence(groups, np.arange(self.falls + 2))
+        rest = groups[:, own] - each[:, place]
+        there = np.where(own == other, rest, groups[:, other])
+        there = there + self.sums(place, np.array([mend.value for mend in mends]))
+        change = self.log_evidence(there, other) - written[other]
+        leaves = self.log_evidence(rest, own) - written[own]
+        change += np.where((own == other)[:, None], 0.0, leaves)
+        total = -0.5 * (np.log(_FACTORS) / _LOG_FACTOR) ** 2 + written.sum(axis=0)
+        gain = np.logaddexp.reduce(total + change, axis=1) - np.logaddexp.reduce(total)
+        # Of rows that are as likely to rounding the first on the page comes first.
+        odds = np.round(gain, 9).tolist()
+        return [(o + mend.log_prior, mend) for o, mend in zip(odds, mends, strict=True)]
 
     def sentence(self, run: Rows, log_odds: float, mend: _Mend, ways: _Ways) -> str:
         """What is wrong with the row, how it is taken, and what else would explain it."""

@@ -42,6 +42,9 @@ _FEWER_UNITS = (
     "changes of it that the falls allow, they exclude these."
 )
 _ALIKE = 1.05  # factor between two limits that count as one
+_NOTHING = 5.0
+"""Nats below the evidence without steps beyond which combs are left out, with a further 13 by the
+search: a million of them together have a hundredth of that evidence."""
 _FAR = 2.576  # standard errors; a right whole number is farther off once in a hundred runs
 
 
@@ -259,7 +262,8 @@ class _Question:
         limit = excluded_with(found.mixture, readings)
         opened = found.verdict == NO_STEPS and not (limit is not None and limit.decides)
         model, units = found.mixture.model, found.unit_range
-        if opened or posterior_of(model, readings, units, on_lattice=False).log_bayes_factor > 0:
+        floor = found.mixture.log_evidence_continuum - _NOTHING
+        if opened or posterior_of(model, readings, units, floor=floor).log_bayes_factor > 0:
             # Whether there are steps is open again, or a comb explains the readings better.
             levels, fewer = line, self._analysis(line)
         elif limit is not None and limit.low <= _ALIKE * before:

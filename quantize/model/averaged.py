@@ -1,14 +1,15 @@
-"""A posterior averaged over an error that the readings share.
+"""A posterior averaged over one or two errors that the readings share.
 
 Where the lattice of unit and shift would be too large, and for the second of two shifts.
 """
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import functools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model.likelihood import Parameters
 from quantize.model.nodes import Nodes
 from quantize.model.posterior import Posterior
+from quantize.model.quadrature import TooManyBoxes
 from quantize.readings import Readings
 from quantize.shared_shift import SharedShift
 
@@ -26,37 +28,19 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _ROUNDS = 6
-_NORMAL_REACH, _LONGEST_REACH = 4.2, 12.0  # in standard errors
-_SAME_MODE = 0.04
-_NEGLIGIBLE = 30.0  # nats below the highest node
-_LAID_OUT = 15.0  # nats below the highest node; what is lower needs no smoothness
-_MOST_PLACES = 40
-_MOST_NODES = 1_000_000
-_LEAST_WEIGHT = 1e-4
-_LEAST_PROBABILITY = 1e-4
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Rule:
-    """How a shift is summed over.
-
-    Attributes
-    ----------
-    first : int
-        Values that are tried first.
-    spread : float
-        How much wider their steps become outwards: by up to cosh(spread).
-    largest : float
-        Share of the posterior between neighbours from which on the step between them is halved.
-    """
-
-    first: int = 17
-    spread: float = 3.0
-    largest: float = 0.1
-
-
-OF_TWO = Rule(first=7, spread=1.5, largest=0.3)
-"""Of each of two shifts: steps of about one standard error, which suit a smooth posterior."""
+_SCALE = 1.5
+"""Standard errors up to which steps are about even; farther out they grow in proportion."""
+_BEYOND, _LONGEST_REACH = 1e-5, 200.0
+"""Probability of a shift beyond the last on either side; its largest size in standard errors."""
+_LARGEST, _NO_PART = 0.3, 1e-4
+"""Share of the posterior between neighbours from which on steps are halved; not those of less than
+the second."""
+_FIRST_STEP = 2.5
+"""Of the shifts tried first, in standard errors of what the readings say of the shift."""
+_FEWEST_SHIFTS, _MOST_SHIFTS, _MOST_OF_SECOND, _FINE = 9, 129, 17, 2001
+_SAME_MODE, _LEAST_WEIGHT, _LEAST_PROBABILITY = 0.04, 1e-4, 1e-4
+_NEGLIGIBLE, _LAID_OUT = 30.0, 15.0  # nats below the highest node; what is lower is left uneven
+_MOST_PLACES, _MOST_NODES = 40, 1_000_000
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -64,8 +48,8 @@ class Averaged:
     """What was found at several values of a shift.
 
     `z` are the shifts in standard errors, rising; `prior` and `weight` are the share of each before
-    and after the readings, `step` the length that each stands for, and `log_evidence` that averaged
-    over the prior.
+    and after the readings, `step` the length that each stands for, `found` what `over_shift` was
+    given there, and `log_evidence` that averaged over the prior.
     """
 
     z: FloatArray
@@ -83,33 +67,36 @@ class Averaged:
 
 def over_shift(
     degrees: float,
-    at: Callable[[float], Any],
+    first: int,
+    at: Callable[[FloatArray, FloatArray], Sequence[Any]],
     log_evidence: Callable[[Any], float],
-    rule: Rule = Rule(),
 ) -> Averaged:
-    """Call `at` with as many shifts, in standard errors, as the rule needs.
+    """Call `at` with `first` shifts, in standard errors, and their prior shares, then with more.
 
-    The trapezium rule in x, where z = reach·sinh(x)/sinh(spread): few degrees of freedom mean long
-    tails, so the steps widen outwards.
+    The trapezium rule in x, where z = sinh(x) times a scale: few degrees of freedom mean long
+    tails, so the steps widen outwards. Of a smooth function it errs by little as soon as a step is
+    no longer than a standard deviation, if all steps are alike; so all that count are halved.
     """
     density, reach = _law(degrees)
-    scale = reach / math.sinh(rule.spread)
-    x = np.linspace(-rule.spread, rule.spread, rule.first)
-    found = [at(z) for z in scale * np.sinh(x)]
+    x = np.linspace(-1.0, 1.0, first) * math.asinh(reach / _SCALE)
+    prior = _prior(x, density)
+    found = list(at(_SCALE * np.sinh(x), prior))
     for _ in range(_ROUNDS):
-        logs = np.array([log_evidence(one) for one in found])
-        weight = _weights(_prior(x, scale, density), logs)[0]
-        wide = np.flatnonzero((weight[:-1] + weight[1:]) / 2 > rule.largest)
-        if wide.size == 0:
+        weight = _weights(prior, np.array([log_evidence(one) for one in found]))[0]
+        across = (weight[:-1] + weight[1:]) / 2
+        if across.max() <= _LARGEST:
             break
-        new = (x[wide] + x[wide + 1]) / 2
-        found += [at(z) for z in scale * np.sinh(new)]
-        x = np.concatenate([x, new])
-        order = np.argsort(x)
-        x, found = x[order], [found[i] for i in order]
-    prior = _prior(x, scale, density)
+        halved = np.flatnonzero(across > _NO_PART)
+        halved = np.arange(halved[0], halved[-1] + 1)
+        new = (x[halved] + x[halved + 1]) / 2
+        x = np.insert(x, halved + 1, new)
+        prior = _prior(x, density)
+        places = halved + 1 + np.arange(halved.size)
+        more = at(_SCALE * np.sinh(new), prior[places])
+        for place, one in zip(places.tolist(), more, strict=True):
+            found.insert(place, one)
     weight, evidence = _weights(prior, np.array([log_evidence(one) for one in found]))
-    z: FloatArray = scale * np.sinh(x)
+    z: FloatArray = _SCALE * np.sinh(x)
     return Averaged(
         z=z,
         prior=prior,
@@ -120,60 +107,124 @@ def over_shift(
     )
 
 
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class AveragedPosterior(Posterior):
-    """A posterior averaged over the last shift of its readings.
+def _needed(found: Posterior, shift: SharedShift) -> int:
+    """How many values of a shift are tried first, so that none that counts lies between two."""
+    terms = found.likelihood
+    known = (shift.error * shift.lever[terms.order] / terms.scale)[terms.beyond == 0]
+    length = 2 * _SCALE * math.asinh(_law(shift.degrees_of_freedom)[1] / _SCALE)
+    steps = length * float(np.linalg.norm(known)) / float(found.noise.sigma.min()) / _FIRST_STEP
+    return max(math.ceil(steps) + 1, _FEWEST_SHIFTS)
 
-    `at_shift` gives the posterior with that shift so many standard errors up and taken off.
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class SummedPosterior(Posterior):
+    """A posterior whose shift is summed over at some of its values, not on a lattice.
+
+    Nodes whose log mass is far below `floor` need not be found.
     """
 
-    at_shift: Callable[[float], Posterior]
+    floor: float = -np.inf
 
-    @classmethod
-    def over(cls, found: Posterior, at_shift: Callable[[float], Posterior]) -> AveragedPosterior:
-        """`found`, the last of its shifts averaged over."""
-        fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(found)}
-        return cls(**fields, at_shift=at_shift)
-
-    @property
-    def outer(self) -> SharedShift:
-        """The shift that is averaged over."""
+    @functools.cached_property
+    def _nodes(self) -> Nodes:
         shift = self.readings.shift
         assert shift is not None
-        return shift.also or shift
+        together = self.likelihood.one_lever
+        first = min(_needed(self, shift), _MOST_SHIFTS if together else _FEWEST_SHIFTS)
+
+        def at(z: FloatArray, prior: FloatArray) -> list[Nodes]:
+            if together:
+                return self.nodes_at(z * shift.error, np.log(prior), self.floor)
+            # Readings of one state that a shift moves apart are plain phases once it is taken off.
+            out: list[Nodes] = []
+            for one, share in zip(z.tolist(), prior, strict=True):
+                moved = with_shift_at(self.readings, one)
+                alone = Posterior.of(self.model, moved, self.unit_range, common=self)
+                out += alone.nodes_at(np.zeros(1), np.log([share]), self.floor)
+            return out
+
+        found = over_shift(shift.degrees_of_freedom, first, at, _log_evidence)
+        continuum = _log_continuum(found, shift.degrees_of_freedom)
+        return _joined(found, continuum, shift.error, smooth=self.common is None)
+
+
+def averaged(found: Posterior, floor: float = -np.inf, *, on_lattice: bool = True) -> Posterior:
+    """`found` averaged over the errors that its readings share; itself if there are none.
+
+    On its lattice of unit and shift; with the shift summed over where that is too large, and at
+    once if it is one of many, unless that takes very many values of the shift.
+    """
+    shift = found.readings.shift
+    if shift is None or not found.shared:
+        return found
+    fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(found)}
+    if shift.also is not None:
+        return AveragedPosterior(**fields, floor=floor)
+    if on_lattice and (found.common is None or _needed(found, shift) > _MOST_SHIFTS):
+        with contextlib.suppress(TooManyBoxes):
+            _ = found.log_bayes_factor
+            return found
+    return SummedPosterior(**fields, floor=floor)
+
+
+@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
+class AveragedPosterior(Posterior):
+    """A posterior averaged over the second shift of its readings.
+
+    Nodes whose log mass is far below `floor` need not be found.
+    """
+
+    floor: float = -np.inf
 
     @functools.cached_property
     def averaged(self) -> Averaged:
-        """The posteriors at the values of the shift."""
-        if self.alone:
-            rule = OF_TWO if self.common is not None else Rule()
-        else:
-            broad = isinstance(self.at_shift(0.0), AveragedPosterior)
-            rule = OF_TWO if broad else Rule(first=9)
-        return over_shift(self.outer.degrees_of_freedom, self.at_shift, _log_evidence, rule)
+        """The posteriors at the values of the second shift."""
+        shift = self.readings.shift
+        assert shift is not None
+        assert shift.also is not None
+        most = _MOST_OF_SECOND if self.likelihood.one_lever else _FEWEST_SHIFTS
+        first, best = min(_needed(self, shift.also), most), self.floor
 
-    @property
-    def alone(self) -> bool:
-        """Whether it is the only shift, which then stands in the place of the offset."""
-        return self.readings.shift is self.outer
+        on_lattice = True
+
+        def at(z: FloatArray, prior: FloatArray) -> list[Posterior]:
+            # Beside the best so far nodes of the others may be negligible.
+            nonlocal best, on_lattice
+            out: dict[int, Posterior] = {}
+            log_prior = np.log(prior)
+            for i in np.argsort(np.abs(z), kind="stable").tolist():
+                moved = with_shift_at(self.readings, float(z[i]))
+                one = Posterior.of(self.model, moved, self.unit_range, common=self)
+                out[i] = averaged(one, best - log_prior[i], on_lattice=on_lattice)
+                on_lattice = not isinstance(out[i], SummedPosterior)
+                nodes = out[i]._nodes
+                highest = nodes.log_mass.max(initial=-np.inf) + nodes.log_continuum
+                best = max(best, highest + log_prior[i])
+            return [out[i] for i in range(z.size)]
+
+        degrees = shift.also.degrees_of_freedom
+        return over_shift(degrees, first, at, lambda one: _log_evidence(one._nodes))
 
     @property
     def settled(self) -> Posterior:
-        """That with the shift at its most probable value."""
-        best: Posterior = self.averaged.best.settled
+        """That with the second shift at its most probable value."""
+        best: Posterior = self.averaged.best
         return best
 
     @functools.cached_property
     def _nodes(self) -> Nodes:
         """The nodes of all of them."""
-        error = self.outer.error if self.alone else None
-        return _joined(self.averaged, error)
+        shift = self.readings.shift
+        assert shift is not None
+        assert shift.also is not None
+        nodes = tuple(one._nodes for one in self.averaged.found)
+        found = dataclasses.replace(self.averaged, found=nodes)
+        return _joined(found, _log_continuum(found, shift.also.degrees_of_freedom))
 
     @property
     def integers(self) -> IntArray:
         """Most probable whole number of each reading, at the most probable shift."""
-        best: IntArray = self.averaged.best.integers
-        return best
+        return self.settled.integers
 
     @functools.cached_property
     def integer_probabilities(self) -> pd.DataFrame:
@@ -199,13 +250,11 @@ class AveragedPosterior(Posterior):
 
     def integers_in_best_mode(self, n: int, rng: RngLike = None) -> IntArray:
         """Whole numbers in draws from the best mode, at the most probable shift."""
-        drawn: IntArray = self.averaged.best.integers_in_best_mode(n, rng)
-        return drawn
+        return self.settled.integers_in_best_mode(n, rng)
 
     def nearer_than_chance(self) -> BoolArray:
         """Which readings the comb makes likelier, at the most probable shift."""
-        near: BoolArray = self.averaged.best.nearer_than_chance()
-        return near
+        return self.settled.nearer_than_chance()
 
     def draws(self, n: int, rng: RngLike = None) -> Parameters:
         """`n` independent draws."""
@@ -217,11 +266,6 @@ class AveragedPosterior(Posterior):
             for one, k in zip(self.averaged.found, sizes, strict=True)
             if k
         ]
-        if self.alone:
-            parts = [
-                dataclasses.replace(part, offset=part.offset + z * self.outer.error)
-                for part, z in zip(parts, self.averaged.z[sizes > 0], strict=True)
-            ]
         fields = [f.name for f in dataclasses.fields(Parameters)]
         return Parameters(
             **{name: np.concatenate([getattr(part, name) for part in parts]) for name in fields}
@@ -229,8 +273,7 @@ class AveragedPosterior(Posterior):
 
     def predictions(self, n: int, rng: RngLike = None) -> FloatArray:
         """`n` samples of the same charge states, at the most probable shift."""
-        again: FloatArray = self.averaged.best.predictions(n, rng)
-        return again
+        return self.settled.predictions(n, rng)
 
     @property
     def _that_count(self) -> list[tuple[Any, float]]:
@@ -239,22 +282,34 @@ class AveragedPosterior(Posterior):
         return [(one, weight) for one, weight in pairs if weight > _LEAST_WEIGHT]
 
 
-def _log_evidence(one: Posterior) -> float:
+def _log_evidence(one: Nodes) -> float:
     return one.log_continuum + one.log_bayes_factor
 
 
-def _joined(averaged: Averaged, error: float | None) -> Nodes:
-    """The nodes of every posterior, each with the prior weight of its shift.
+def _log_continuum(averaged: Averaged, degrees: float) -> float:
+    """Log evidence without steps, which is smooth in the shift, and broader than that of steps."""
+    from scipy.interpolate import make_interp_spline
 
-    With the standard `error` of the shift, that is put in the place of the offset.
+    x = np.arcsinh(averaged.z / _SCALE)
+    smooth = make_interp_spline(x, [nodes.log_continuum for nodes in averaged.found])
+    x = np.linspace(x[0], x[-1], _FINE)
+    prior = _prior(x, _law(degrees)[0])
+    return float(np.logaddexp.reduce(smooth(x) + np.log(prior / prior.sum())))
 
-    Between two shifts the unit moves on: the nodes that matter are laid out over the units that
-    their posterior stands for, in steps of a cell.
+
+def _joined(
+    averaged: Averaged, continuum: float, error: float | None = None, *, smooth: bool = True
+) -> Nodes:
+    """The nodes of every shift, each with its prior weight.
+
+    With the standard `error` of the shift, that is put in the place of the offset. `continuum` is
+    the log evidence without steps.
+
+    Between two shifts the unit moves on: in a `smooth` posterior the nodes that matter are laid out
+    over the units that their shift stands for, in steps of a cell.
     """
-    parts: list[Nodes] = [one._nodes for one in averaged.found]
-    with np.errstate(divide="ignore"):
-        log_prior = np.log(averaged.prior)
-    continuum = float(np.logaddexp.reduce([p.log_continuum for p in parts] + log_prior))
+    parts: tuple[Nodes, ...] = averaged.found
+    log_prior = np.log(averaged.prior)
     names = ("log_unit", "bias", "cell", "shift", "shift_cell", "index")
     arrays = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
     arrays["log_mass"] = np.concatenate(
@@ -267,22 +322,26 @@ def _joined(averaged: Averaged, error: float | None) -> Nodes:
     if error is not None:
         arrays["shift"] = np.repeat(averaged.z * error, sizes)
         arrays["shift_cell"] = np.repeat(averaged.step * error, sizes)
-    across = np.repeat(_moved_across(averaged), sizes)
-    keep = arrays["log_mass"] > arrays["log_mass"].max() - _NEGLIGIBLE
+    keep = arrays["log_mass"] > arrays["log_mass"].max(initial=-np.inf) - _NEGLIGIBLE
     arrays = {name: array[keep] for name, array in arrays.items()}
-    return Nodes(**_laid_out(arrays, across[keep]), noise=parts[0].noise, log_continuum=continuum)
+    if smooth and keep.any():
+        arrays = _laid_out(arrays, np.repeat(_moved_across(averaged), sizes)[keep])
+    return Nodes(**arrays, noise=parts[0].noise, log_continuum=continuum)
 
 
 def _moved_across(averaged: Averaged) -> FloatArray:
-    """How far the log of the best unit moves across what each posterior stands for."""
-    unit = averaged.best.modes[0].unit
+    """How far the log of the best unit moves across what each shift stands for."""
+    best: Nodes = averaged.best
+    if not best.log_mass.size:
+        return np.zeros(averaged.z.size)
+    unit = math.exp(best.corrected[np.argmax(best.log_mass)])
     near, share = np.full(averaged.z.size, unit), np.zeros(averaged.z.size)
-    for i, one in enumerate(averaged.found):
-        if averaged.weight[i] < _LEAST_WEIGHT:
-            continue
-        mode = min(one.modes, key=lambda m: abs(math.log(m.unit / unit)))
-        if abs(mode.unit / unit - 1) < _SAME_MODE:
-            near[i], share[i] = mode.unit, averaged.weight[i] * mode.share
+    for i in np.flatnonzero(averaged.weight > _LEAST_WEIGHT).tolist():
+        nodes = averaged.found[i]
+        mine = np.abs(nodes.corrected - math.log(unit)) < _SAME_MODE
+        if part := float(nodes.share[mine].sum()):
+            near[i] = nodes.share[mine] @ np.exp(nodes.corrected[mine]) / part
+            share[i] = averaged.weight[i] * part
     known = share > 0
     if known.sum() < 3:
         return np.zeros(averaged.z.size)
@@ -311,22 +370,22 @@ def _law(degrees: float) -> tuple[Callable[[FloatArray], FloatArray], float]:
     from scipy.stats import norm, t
 
     law = norm() if math.isinf(degrees) else t(degrees)
-    reach = min(max(float(law.ppf(0.9995)), _NORMAL_REACH), _LONGEST_REACH)
-    return law.pdf, reach
+    return law.pdf, min(float(law.isf(_BEYOND)), _LONGEST_REACH)
 
 
-def _prior(x: FloatArray, scale: float, density: Callable[[FloatArray], FloatArray]) -> FloatArray:
+def _prior(x: FloatArray, density: Callable[[FloatArray], FloatArray]) -> FloatArray:
     """Prior share of each shift."""
-    prior = density(scale * np.sinh(x)) * np.cosh(x) * np.gradient(x)
+    prior: FloatArray = density(_SCALE * np.sinh(x)) * _SCALE * np.cosh(x) * np.gradient(x)
     # The trapezium rule has half a step at each end, and np.gradient a whole one.
     prior[[0, -1]] /= 2
-    total: FloatArray = prior / prior.sum()
-    return total
+    return prior
 
 
 def _weights(prior: FloatArray, logs: FloatArray) -> tuple[FloatArray, float]:
     """Posterior share of each shift, and the log evidence."""
     top = float(logs.max())
+    if not math.isfinite(top):
+        return prior, top
     weight = prior * np.exp(logs - top)
     total = float(weight.sum())
     return weight / total, top + math.log(total)

@@ -28,8 +28,8 @@ _BROAD = 0.8
 class Boxes:
     """Boxes in columns: an array of shape (5, m).
 
-    `place` of n0·2^`level` cells of log unit, `part` of 2^`fold` cells of the offset, and the
-    `noise`, a cell of the tree of sigma and growth.
+    `place` of n0·2^`level` cells of log unit, `part` of 2^`fold` cells of the offset, or parts of
+    the shifts that are given, and the `noise`, a cell of the tree of sigma and growth.
     """
 
     def __init__(self, columns: IntArray) -> None:
@@ -71,6 +71,37 @@ def whole(cells: int, level: int) -> Boxes:
     return Boxes(columns)
 
 
+class Shifts:
+    """Some shifts, rising, and their log weights, in parts that are halved down to single ones.
+
+    A box has its place in `middle`, in `half` (how far the shifts in it lie from that) and in
+    `log_weight` (the largest in it); `depth` is how often they are halved.
+    """
+
+    def __init__(self, shifts: FloatArray, log_weight: FloatArray) -> None:
+        self.size = shifts.size
+        self.depth = int(np.ceil(np.log2(max(self.size, 1))))
+        missing = (0, 2**self.depth - self.size)
+        low = [np.pad(shifts, missing, mode="edge")]
+        high, weight = low[:], [np.pad(log_weight, missing, constant_values=-np.inf)]
+        for _ in range(self.depth):
+            low.insert(0, low[0][::2])
+            high.insert(0, high[0][1::2])
+            weight.insert(0, np.maximum(weight[0][::2], weight[0][1::2]))
+        lows, highs, weights = (np.concatenate([[0.0], *each]) for each in (low, high, weight))
+        self.middle, self.half, self.log_weight = (
+            0.5 * (lows + highs),
+            0.5 * (highs - lows),
+            weights,
+        )
+
+    @staticmethod
+    def place(b: Boxes) -> IntArray:
+        """Where the part of each box stands."""
+        place: IntArray = 2**b.fold + b.part
+        return place
+
+
 def lattice_step(n: int) -> float:
     """Lattice step for `n` readings, in posterior standard deviations.
 
@@ -83,7 +114,8 @@ def lattice_step(n: int) -> float:
 class Lattice:
     """Boxes of one sample, what belongs to each, and the mass of those that hold one node.
 
-    `levels` and `folds` say how often cells of log unit and of the offset are halved at last.
+    `levels` and `folds` say how often cells of log unit and of the offset are halved at last. Some
+    `shifts` in the place of a known offset have a lattice each.
     """
 
     def __init__(
@@ -93,13 +125,16 @@ class Lattice:
         noise: NoiseNodes,
         *,
         broad: bool = False,
+        shifts: Shifts | None = None,
     ) -> None:
         self.likelihood = likelihood
+        self.shifts, self.places = shifts, 1 if shifts is None else shifts.size
         self.prior = prior
         self.noise, self.tree = noise, noise.tree
         self.start = float(np.log(prior.low))
         self.length = float(np.log(prior.high)) - self.start
         self.moving = prior.free or distributions.is_distribution(prior.offset)
+        self.folding = self.moving or shifts is not None
         self.extent = (0.0, 1.0)
         if self.moving and not prior.free:
             # Of tails so heavy that they go on, as of Student's t with 1 degree of freedom,
@@ -169,13 +204,30 @@ class Lattice:
         """Log unit and shift in the middle of each box."""
         log_unit = self.start + (b.place + 0.5) * self.step(b)
         if not self.moving:
-            return log_unit, np.zeros(b.size)
+            shifts = self.shifts
+            return log_unit, np.zeros(b.size) if shifts is None else shifts.middle[shifts.place(b)]
         return log_unit, self.extent[0] + (b.part + 0.5) * self.shift_cell(b)
+
+    def half_shift(self, b: Boxes, unit: FloatArray) -> FloatArray:
+        """How far the offset or shift of a box reaches from its middle."""
+        if self.shifts is not None:
+            given: FloatArray = self.shifts.half[self.shifts.place(b)]
+            return given
+        if not self.moving:
+            return np.zeros(b.size)
+        half: FloatArray = 0.5 * self.shift_cell(b)
+        return half * unit if self.prior.free else half
+
+    def log_shift_weight(self, b: Boxes) -> FloatArray:
+        """Largest log weight of the given shifts in each box."""
+        if self.shifts is None:
+            return np.zeros(b.size)
+        return self.shifts.log_weight[self.shifts.place(b)]
 
     def coarse(self, b: Boxes, unit: FloatArray) -> BoolArray:
         """Boxes that may stand for all that they hold where that has little mass."""
         some: BoolArray = self.tree.coarse[b.noise] & (b.level >= self.levels[b.noise] - 1)
-        some &= b.fold >= self.folds(b.noise, unit) - 1
+        some &= b.fold >= self.folds(b.noise, unit) - self.moving
         return some
 
     def parameters(
@@ -190,7 +242,8 @@ class Lattice:
         if self.prior.free:
             offset = self.prior.origin + unit * shift
         else:
-            offset = shift if self.moving else np.full(unit.size, float(self.prior.offset))
+            known = not self.moving and self.shifts is None
+            offset = np.full(unit.size, float(self.prior.offset)) if known else shift
         return Parameters(
             unit=unit,
             sigma=noise[0][b.noise],
@@ -202,7 +255,7 @@ class Lattice:
     def folds(self, noise: IntArray, unit: FloatArray) -> IntArray:
         """How often the offset is halved at last."""
         if not self.moving:
-            return np.zeros(unit.size, dtype=np.int64)
+            return np.full(unit.size, 0 if self.shifts is None else self.shifts.depth)
         wanted = self.about[noise] / self.fine
         if self.prior.free:
             wanted = unit * wanted
@@ -213,7 +266,7 @@ class Lattice:
         return folds
 
     def log_masses(self, b: Boxes, log_unit: FloatArray, shift: FloatArray) -> FloatArray:
-        """Log mass of single boxes at each share of outliers, shape (m, W)."""
+        """Log mass of single boxes at each share of outliers, their weight in it, shape (m, W)."""
         if self.jumps and not self.moving:
             return self._cut_cells(b)
         log_cell = np.log(self.step(b))
@@ -236,6 +289,7 @@ class Lattice:
         """Log mass at places within boxes, shape (m, W)."""
         p = self.parameters(b, log_unit, shift, middle=True)
         mass = self._log_prior(p) + log_cell + self.log_weight[b.noise]
+        mass = mass + self.log_shift_weight(b)
         possible = np.flatnonzero(np.isfinite(mass))
         shares = self.noise.shares
         out = np.full((b.size, shares.size), -np.inf)
@@ -257,7 +311,8 @@ class Lattice:
         weight = 0.5 * w * width[:, :, None]
         used = weight > 0
         row = np.nonzero(used)[0]
-        masses = self._at(b.rows(row), place[used], np.zeros(row.size), np.log(weight[used]))
+        shift = self.centres(b)[1][row]
+        masses = self._at(b.rows(row), place[used], shift, np.log(weight[used]))
         values = np.full((*weight.shape, self.noise.shares.size), -np.inf)
         values[used] = masses
         total: FloatArray = np.logaddexp.reduce(values, axis=(1, 2))

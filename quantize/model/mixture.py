@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Unpack
 
 import numpy as np
@@ -16,11 +15,10 @@ from quantize._support.results import Result, jsonable
 from quantize._support.validation import Columns, FloatArray, IntArray, Integers
 from quantize.comb import alternatives as rivals
 from quantize.comb.unit_range import UnitRange, unit_range_for
-from quantize.model.averaged import AveragedPosterior, with_shift_at
+from quantize.model.averaged import averaged
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Marginal, Mode
 from quantize.model.posterior import Posterior
-from quantize.model.quadrature import TooManyBoxes
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -246,39 +244,17 @@ def fit_posterior(data: Readings, unit_range: UnitRange, model: MixtureModel) ->
     )
 
 
-@dataclasses.dataclass(frozen=True, eq=False)
-class _AtShift:
-    """`found` with the shift taken off at so many standard errors; it can be pickled."""
-
-    found: Posterior
-    on_lattice: bool
-
-    @functools.cached_property
-    def _kept(self) -> dict[float, Posterior]:
-        return {}
-
-    def __call__(self, z: float) -> Posterior:
-        if z not in self._kept:
-            found, moved = self.found, with_shift_at(self.found.readings, z)
-            self._kept[z] = posterior_of(
-                found.model, moved, found.unit_range, on_lattice=self.on_lattice, common=found
-            )
-        return self._kept[z]
-
-
 def posterior_of(
     model: MixtureModel,
     readings: Readings,
     unit_range: UnitRange,
     *,
-    on_lattice: bool = True,
-    common: Posterior | None = None,
+    floor: float = -np.inf,
 ) -> Posterior:
     """The posterior of everything that `model` leaves unknown.
 
-    With an error that the readings share, on a lattice of unit and shift; averaged over the shift
-    where that would be too large, or `on_lattice` is false, and over the second of two. What is
-    averaged has its noise in `common` with others.
+    Averaged over the errors that the readings share; then combs far below the log mass `floor` may
+    be left out.
 
     Raises
     ------
@@ -286,22 +262,7 @@ def posterior_of(
         Where a prior cannot be used with these readings.
     """
     need_few(readings)
-    found = Posterior.of(model, readings, unit_range, common=common)
-    if not found.shared:
-        return found
-    at_shift = _AtShift(found, on_lattice)
-    assert readings.shift is not None
-    if readings.shift.also is not None:
-        if on_lattice and isinstance(at_shift(0.0), AveragedPosterior):
-            at_shift = dataclasses.replace(at_shift, on_lattice=False)
-    elif on_lattice:
-        try:
-            _ = found.log_bayes_factor
-        except TooManyBoxes:
-            pass
-        else:
-            return found
-    return AveragedPosterior.over(found, at_shift)
+    return averaged(Posterior.of(model, readings, unit_range), floor)
 
 
 def need_few(readings: Readings) -> None:

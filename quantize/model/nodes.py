@@ -302,15 +302,23 @@ def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatA
 
 
 def log_continuum_evidence(
-    likelihood: Likelihood, prior: ParameterPriors, noise: NoiseNodes
-) -> float:
+    likelihood: Likelihood,
+    prior: ParameterPriors,
+    noise: NoiseNodes,
+    shifts: FloatArray | None = None,
+) -> FloatArray:
     """Log evidence of the same sample without steps, under the same priors of what it shares.
+
+    One number, or that at each of some `shifts`.
 
     Without steps the likelihood is smooth in the logs of sigma and growth, and is interpolated; not
     where repeats disagree and some may be outliers.
     """
-    shift, log_shift = np.zeros(1), np.zeros(1)
-    if likelihood.shift_shows:
+    shift: FloatArray = np.zeros(1)
+    log_shift: FloatArray = np.zeros(1)
+    if likelihood.shift_shows and shifts is not None:
+        shift, log_shift = shifts, np.zeros(shifts.size)
+    elif likelihood.shift_shows:
         shift, log_shift = _shift_nodes(likelihood, prior, noise)
     tree, shares = noise.tree, noise.shares.place
     pairs = np.stack([tree.sigma[0, tree.leaves], tree.growth[0, tree.leaves]])
@@ -332,8 +340,11 @@ def log_continuum_evidence(
     if between:
         found = _between(few, np.moveaxis(found, 1, 0), pairs)
         found = np.moveaxis(found, 0, 1)
-    weight = np.add.outer(log_shift, log_noise_prior(prior, noise))
-    return float(np.logaddexp.reduce(found.ravel() + weight.ravel()))
+    weight = log_shift[:, None] + log_noise_prior(prior, noise)
+    each = np.logaddexp.reduce(found.reshape(shift.size, -1) + weight, axis=1)
+    if shifts is None:
+        return np.logaddexp.reduce(each, keepdims=True)
+    return np.broadcast_to(each, shifts.shape)
 
 
 def _between(few: list[FloatArray], values: FloatArray, pairs: FloatArray) -> FloatArray:

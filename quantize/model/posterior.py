@@ -24,7 +24,7 @@ from quantize.model.model import MixtureModel
 from quantize.model.modes import Marginal, Mode
 from quantize.model.nodes import Nodes, NoiseNodes, log_noise_prior, noise_nodes
 from quantize.model.priors import ParameterPriors, priors_of
-from quantize.model.quadrature import MOST_OF_MANY, MOST_WITH_SHIFT, integrate
+from quantize.model.quadrature import MOST_WITH_SHIFT, integrate
 from quantize.model.wrapped_likelihood import likelihood_of, nearer_than_chance
 from quantize.readings import Readings
 
@@ -93,18 +93,43 @@ class Posterior:
         )
 
     @functools.cached_property
-    def _nodes(self) -> Nodes:
-        """The quadrature nodes that count."""
+    def _candidates(self) -> FloatArray:
+        """Units and offsets worth trying first."""
         offset: Literal["free"] | float = "free"
         if not self.prior.free:
             given = self.prior.offset
             offset = given if isinstance(given, float) else float(given.median())
-        candidates = candidate_combs(self.readings, self.unit_range, offset, most=_RIVALS)
-        many = self.common is not None
-        with_shift = MOST_OF_MANY if many else MOST_WITH_SHIFT
-        most = with_shift if self.shared else None
+        return candidate_combs(self.readings, self.unit_range, offset, most=_RIVALS)
+
+    @functools.cached_property
+    def _nodes(self) -> Nodes:
+        """The quadrature nodes that count."""
         return integrate(
-            self.likelihood, self.prior, self.noise, candidates, most=most, one_of_many=many
+            self.likelihood,
+            self.prior,
+            self.noise,
+            self._candidates,
+            most=MOST_WITH_SHIFT if self.shared else None,
+            one_of_many=self.common is not None,
+        )[0]
+
+    def nodes_at(
+        self, shifts: FloatArray, log_weight: FloatArray, floor: float = -np.inf
+    ) -> list[Nodes]:
+        """The nodes that count with the shift of the readings at each of some values.
+
+        Nodes of a small log mass, the `log_weight` of the shift included, are left out: beside the
+        largest or beside `floor`.
+        """
+        return integrate(
+            self.likelihood,
+            dataclasses.replace(self.prior, offset=0.0),
+            self.noise,
+            self._candidates,
+            one_of_many=True,
+            shifts=shifts,
+            log_weight=log_weight,
+            floor=floor,
         )
 
     @functools.cached_property

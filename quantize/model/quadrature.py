@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import copy
 import dataclasses
+from typing import Any
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from quantize.comb.unit_range import nearer_offset
 from quantize.levels import far_values
 from quantize.model import distributions, sigma_prior
 from quantize.model.bias import UnitBias
-from quantize.model.lattice import Boxes, Lattice, joined, whole
+from quantize.model.lattice import Boxes, Lattice, Shifts, joined, whole
 from quantize.model.likelihood import Cell, Likelihood, Parameters
 from quantize.model.nodes import Nodes, NoiseNodes, log_continuum_evidence
 from quantize.model.priors import CUT, ParameterPriors, TaperedSigma
@@ -39,8 +40,8 @@ _LOOK_AHEAD, _LOOK_FROM, _SAMPLES, _SAMPLED = 0.005, 1000, 4, 12
 """After this share of the work and from so many boxes on it is foretold, by samples of some."""
 _MOST_PAIRS = 50_000_000
 """Nodes of sigma and growth times levels that are begun with."""
-MOST_WITH_SHIFT, MOST_OF_MANY = 250_000, 60_000
-"""With a shift, which can be averaged over instead; the second where that is one of many."""
+MOST_WITH_SHIFT = 250_000
+"""With a shift, which can be summed over instead."""
 _COARSE = 0.1
 _BROAD_NOISE = 4.0
 """A box whose deviations have a larger log ratio is halved without being looked at."""
@@ -68,10 +69,15 @@ def integrate(
     *,
     most: int | None = None,
     one_of_many: bool = False,
-) -> Nodes:
+    shifts: FloatArray | None = None,
+    log_weight: FloatArray | None = None,
+    floor: float = -np.inf,
+) -> list[Nodes]:
     """Evidence and posterior nodes; `candidates` (c, 2) are units and offsets worth trying first.
 
-    A posterior that is `one_of_many`, to be averaged, has a broad lattice.
+    A posterior that is `one_of_many`, to be averaged, has a broad lattice. With some `shifts` in
+    the place of the offset they are of each of these, and nodes are left out that are negligible
+    beside the best of all, the `log_weight` of the shifts included, or beside the `floor`.
 
     Raises
     ------
@@ -85,32 +91,30 @@ def integrate(
             f"that is {pairs:,} pairs of them for each reading, and {_MOST_PAIRS:,} in all are the "
             "limit: give `sigma` or the growth, average repeats, or use sample_mixture."
         )
-    search = _Search(Lattice(likelihood, prior, noise, broad=one_of_many))
+    given = None if shifts is None or log_weight is None else Shifts(shifts, log_weight)
+    search = _Search(Lattice(likelihood, prior, noise, broad=one_of_many, shifts=given))
+    search.best = floor
     search.begin_at(candidates)
-    nodes = search.sum_up(search.final_boxes(most or _MOST_BOXES))
-    log_continuum = log_continuum_evidence(likelihood, prior, noise)
+    nodes, place = search.sum_up(search.final_boxes(most or _MOST_BOXES))
+    continua = log_continuum_evidence(likelihood, prior, noise, shifts)
     # Below the smallest number of double precision for every state, with or without steps.
     least = -_NO_CHANCE * likelihood.states
-    best = float(nodes[6].max(initial=-np.inf))
-    if not np.isfinite(best) or max(best, log_continuum) < least:
+    best = float(nodes["log_mass"].max(initial=-np.inf))
+    no_chance = not np.isfinite(best) or max(best, float(continua.max())) < least
+    if no_chance and floor == -np.inf:
         raise InputError(
             "`model` makes these readings impossible at every unit of the range; widen its priors "
             "(sigma, window, integers) or `unit_range`."
         )
-    # Nodes of one sigma, growth and share together, units ascending.
-    order = np.lexsort((nodes[2], nodes[0], nodes[4]))
-    log_unit, cell, shift, shift_cell, index, bias, log_mass = (part[order] for part in nodes)
-    return Nodes(
-        log_unit=log_unit,
-        bias=bias,
-        cell=cell,
-        shift=shift,
-        shift_cell=shift_cell,
-        index=index.astype(np.int64),
-        log_mass=log_mass - log_continuum,
-        noise=noise,
-        log_continuum=log_continuum,
-    )
+    # Nodes of one shift, sigma, growth and share together, units ascending.
+    order = np.lexsort((nodes["shift"], nodes["log_unit"], nodes["index"], place))
+    ends = np.searchsorted(place[order], np.arange(1, continua.size))
+    out = []
+    for rows, continuum in zip(np.split(order, ends), continua.tolist(), strict=True):
+        own = {name: part[rows] for name, part in nodes.items()}
+        own["log_mass"] = own["log_mass"] - continuum
+        out.append(Nodes(**own, noise=noise, log_continuum=continuum))
+    return out
 
 
 class _Search:
@@ -121,7 +125,8 @@ class _Search:
         self.likelihood, self.prior = lattice.likelihood, lattice.prior
         self.noise = lattice.noise
         self.best, self.work = -np.inf, 0.0
-        self.most_work, self.looks_ahead_at = _MOST_WORK, _LOOK_AHEAD * _MOST_WORK
+        self.most_work = _MOST_WORK * self.lattice.places
+        self.looks_ahead_at = _LOOK_AHEAD * self.most_work
         self.open_growth = distributions.is_distribution(self.prior.growth)
         many = lattice.broad or self.open_growth or self.noise.shares.size > 1
         self.negligible = NEGLIGIBLE_OF_MANY if many else NEGLIGIBLE
@@ -135,30 +140,34 @@ class _Search:
         unit, offset = candidates[inside].T
         if not unit.size:
             return
+        place = np.tile(np.arange(self.lattice.places), unit.size)
+        unit, offset = (np.repeat(each, self.lattice.places) for each in (unit, offset))
         tree = self.lattice.tree
         number = _FIRST_NODES ** (2 if self.open_growth else 1)
         some = tree.leaves[:: -(-tree.leaves.size // number)]
-        best = self._best_beside(self._nodes_at(unit, offset, some), _BEST)
+        best = self._best_beside(self._nodes_at(unit, offset, place, some), _BEST)
         p = self.lattice.parameters(best, *self.lattice.centres(best))
         far = np.abs(np.log(tree.sigma[0, tree.leaves] / p.sigma[0]))
         if self.open_growth:
             far = far + np.abs(np.log(tree.growth[0, tree.leaves] / p.growth[0]))
         near = tree.leaves[np.argsort(far, kind="stable")[:_NEAR]]
-        self._best_beside(self._nodes_at(p.unit, p.offset, near), 1)
+        self._best_beside(self._nodes_at(p.unit, p.offset, best.part, near), 1)
 
-    def _nodes_at(self, unit: FloatArray, offset: FloatArray, noise: IntArray) -> Boxes:
-        """The boxes of single nodes that hold these units and offsets, for nodes of the noise."""
+    def _nodes_at(
+        self, unit: FloatArray, offset: FloatArray, place: IntArray, noise: IntArray
+    ) -> Boxes:
+        """The boxes of single nodes that hold these units, and offsets or given shifts."""
         noise, which = np.repeat(noise, unit.size), np.tile(np.arange(unit.size), noise.size)
         unit, offset = unit[which], offset[which]
         level, fold = self.lattice.levels[noise], self.lattice.folds(noise, unit)
         low, high = self.lattice.extent
         shift = (offset - self.prior.origin) / unit % 1.0 if self.prior.free else offset
-        part = np.zeros_like(fold)
+        part = place[which]
         if self.lattice.moving:
             part = np.clip((shift - low) / (high - low) * 2.0**fold, 0, 2**fold - 1)
         along = (np.log(unit) - self.lattice.start) / self.lattice.length
-        place = (along * self.lattice.root * 2.0**level).astype(np.int64)
-        return Boxes(np.stack([place, level, part.astype(np.int64), fold, noise]))
+        cell = (along * self.lattice.root * 2.0**level).astype(np.int64)
+        return Boxes(np.stack([cell, level, part.astype(np.int64), fold, noise]))
 
     def _best_beside(self, boxes: Boxes, most: int) -> Boxes:
         """The best of the nodes and of those beside the `most` best, whose mass is kept."""
@@ -171,7 +180,8 @@ class _Search:
             for j in around if self.lattice.moving else (0,):
                 columns = best.columns.copy()
                 columns[0] = np.clip(best.place + i, 0, last)
-                columns[2] = (best.part + j) % 2**best.fold
+                if self.lattice.moving:
+                    columns[2] = (best.part + j) % 2**best.fold
                 nearby.append(Boxes(columns))
         boxes = joined(nearby)
         mass = self.lattice.log_masses(boxes, *self.lattice.centres(boxes)).max(axis=1)
@@ -231,7 +241,7 @@ class _Search:
         cell = self._cell(todo, p)
         blame, broad = self._blame(todo, p, cell)
         most_prior = self._most_prior(todo, p, cell)
-        keep = np.isfinite(most_prior)
+        keep = np.isfinite(most_prior + lattice.log_shift_weight(todo))
         # A node itself costs less than its bound.
         final = keep & np.all(blame < 0, axis=0)
         ripe = np.flatnonzero(keep & ~final & ~broad)
@@ -260,16 +270,16 @@ class _Search:
         lattice = self.lattice
         need_unit = todo.level < lattice.levels[todo.noise]
         need_offset = np.zeros(todo.size, dtype=bool)
-        if lattice.moving:
+        if lattice.folding:
             need_offset = todo.fold < lattice.folds(todo.noise, p.unit)
         least = lattice.deviation(cell.sigma_low, cell.growth_low)
         deviation = lattice.deviation(p.sigma, p.growth)
         moves_unit = lattice.farthest * np.expm1(cell.log_unit)
-        moves_offset = self._offset_half(todo, p)
+        moves_offset = lattice.half_shift(todo, p.unit)
         coarse = np.maximum(deviation, _COARSE * p.unit)
         broad_unit = need_unit & (moves_unit > coarse)
         wide, any_offset = self.likelihood.in_waves(p, cell)
-        broad_unit |= need_unit & wide & ~any_offset & lattice.moving
+        broad_unit |= need_unit & wide & ~any_offset & lattice.folding
         broad_offset = need_offset & (moves_offset > coarse) & ~any_offset
         ratio = np.log(deviation / least)
         blame = np.stack(
@@ -283,9 +293,9 @@ class _Search:
         blame[1, broad_offset & ~broad_unit] = np.inf
         return blame, broad_unit | broad_offset | (ratio > _BROAD_NOISE)
 
-    def sum_up(self, boxes: Boxes) -> tuple[FloatArray, ...]:
-        """Log unit, cell, shift, its cell, node of noise, bias and log mass of nodes that count."""
-        found: list[list[FloatArray]] = []
+    def sum_up(self, boxes: Boxes) -> tuple[dict[str, Any], IntArray]:
+        """What `Nodes` are made of, of those that count, and the place of the shift of each."""
+        found: list[dict[str, Any]] = []
         shares, bias = self.noise.shares.size, UnitBias(self.likelihood, self.prior)
         for first in range(0, max(boxes.size, 1), _BLOCK):
             part = boxes.rows(slice(first, first + _BLOCK))
@@ -293,21 +303,25 @@ class _Search:
             mass = self.lattice.log_masses(part, log_unit, shift)
             self.best = max(self.best, float(mass.max(initial=-np.inf)))
             row, w = np.nonzero(mass > self.best - self.negligible)
-            pair = self.lattice.tree.pair[part.noise]
+            some, p = part.rows(row), self.lattice.parameters(part, log_unit, shift, middle=True)
             found.append(
-                [
-                    log_unit[row],
-                    self.lattice.step(part)[row],
-                    shift[row],
-                    self.lattice.shift_cell(part)[row],
-                    (pair[row] * shares + w).astype(np.float64),
-                    bias(self.lattice.parameters(part, log_unit, shift, middle=True).rows(row)),
-                    mass[row, w],
-                ]
+                {
+                    "log_unit": log_unit[row],
+                    "cell": self.lattice.step(some),
+                    "shift": shift[row],
+                    "shift_cell": self.lattice.shift_cell(some),
+                    "index": self.lattice.tree.pair[some.noise] * shares + w,
+                    "bias": bias(p.rows(row)),
+                    "log_mass": mass[row, w],
+                    "weight": self.lattice.log_shift_weight(some),
+                    "place": np.zeros_like(row) if self.lattice.moving else some.part,
+                }
             )
-        parts = [np.concatenate([f[j] for f in found]) for j in range(7)]
-        near = parts[6] > parts[6].max(initial=-np.inf) - self.negligible
-        return tuple(part[near] for part in parts)
+        nodes = {name: np.concatenate([each[name] for each in found]) for name in found[0]}
+        near = nodes["log_mass"] > nodes["log_mass"].max(initial=-np.inf) - self.negligible
+        nodes = {name: part[near] for name, part in nodes.items()}
+        nodes["log_mass"] = nodes["log_mass"] - nodes.pop("weight")
+        return nodes, nodes.pop("place")
 
     def _allow(self, p: Parameters, cell: Cell) -> None:
         """Refuse a search that would take longer than about a minute."""
@@ -337,11 +351,9 @@ class _Search:
 
     def _cell(self, b: Boxes, p: Parameters) -> Cell:
         half = 0.5 * self.lattice.step(b)
-        offset = np.zeros(b.size)
+        offset = self.lattice.half_shift(b, p.unit)
         if self.prior.free:
-            offset = p.unit * (np.expm1(half) + 0.5 * self.lattice.shift_cell(b) * np.exp(half))
-        elif self.lattice.moving:
-            offset = 0.5 * self.lattice.shift_cell(b)
+            offset = p.unit * np.expm1(half) + offset * np.exp(half)
         return Cell(
             log_unit=half,
             offset=offset,
@@ -349,17 +361,12 @@ class _Search:
             growth_low=self.lattice.tree.growth[0, b.noise],
         )
 
-    def _offset_half(self, b: Boxes, p: Parameters) -> FloatArray:
-        if not self.lattice.moving:
-            return np.zeros(b.size)
-        half = 0.5 * self.lattice.shift_cell(b)
-        return half * p.unit if self.prior.free else half
-
     def _bound(self, b: Boxes, p: Parameters, cell: Cell, most_prior: FloatArray) -> FloatArray:
         """Upper bound of the log mass of any node within each box."""
         bound = self.likelihood.bound(p, cell, self.noise.shares.place)
         most = np.max(bound + self.noise.shares.log_weight, axis=1)
         most += most_prior + self.lattice.most_log_weight[b.noise]
+        most += self.lattice.log_shift_weight(b)
         most += np.log(self.lattice.length / self.lattice.root)
         most -= np.log(2) * self.lattice.levels[b.noise]
         if self.lattice.moving:

@@ -100,8 +100,8 @@ class WrappedBounds(Likelihood):
 
     def _pivot(self, p: Parameters, cell: Cell) -> float:
         """From where sums of cosines are counted: the offset itself, where that is known."""
-        known = p.offset.size and not (np.any(cell.offset) or np.ptp(p.offset))
-        return float(p.offset[0]) if known else self.middle
+        known = p.offset.size and (self.shifted or not np.any(cell.offset))
+        return float(p.offset.mean()) if known else self.middle
 
     def _moves(self, p: Parameters, cell: Cell, pivot: float) -> FloatArray:
         """How far phases move for each unit from the pivot, and the root of the squares' sum."""

@@ -95,11 +95,19 @@ def excluded_units(fit: MixtureFit) -> Limit | None:
     cycles = (1 / least - 1 / unit_range.high) * fit.posterior.reach
     size = int(np.ceil(cycles / (_STEP * _SHARPEST))) + 2
     units = 1 / np.linspace(1 / least, 1 / unit_range.high, size)
-    fits = np.flatnonzero(_log_bayes_factors(fit, sigma, units) > -AGAINST)
-    if fits.size and fits[-1] + 1 == units.size:
+    low, block = size, 64
+    while low:
+        # From the largest unit down to the first that fits.
+        part = units[max(low - block, 0) : low]
+        fits = np.flatnonzero(_log_bayes_factors(fit, sigma, part) > -AGAINST)
+        low -= part.size - (int(fits[-1]) + 1 if fits.size else 0)
+        if fits.size:
+            break
+        block *= 4
+    if low == size:
         return None
     return Limit(
-        low=float(units[fits[-1] + 1 if fits.size else 0]),
+        low=float(units[low]),
         high=unit_range.high,
         sigma=sigma,
         of_means=bool(np.median(fit.readings.select(fit.readings.measured).levels().count) > 1),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -17,7 +17,7 @@ from quantize.null.allowed_units import allowed_units, if_read_finer, worth_sayi
 from quantize.null.calibration import FLOOR, chance, least_by_kind, odds, share
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import LevelEvidence, NothingCanShow, level_evidence, nothing_shows
-from quantize.null.exclusion import AGAINST, HIDDEN, Limit
+from quantize.null.exclusion import AGAINST, HIDDEN, Limit, excluded_units
 from quantize.null.guards import Finding
 from quantize.null.power import readings_needed
 from quantize.readings import Readings
@@ -113,9 +113,12 @@ def judge(
     *,
     alpha: float,
     smooth_only: bool,
-    limit: Limit | None,
+    excluded: Callable[[MixtureFit], Limit | None] = excluded_units,
 ) -> Judgement:
-    """Bring p-values, evidence and guards to one verdict; `limit` says which units are excluded."""
+    """Bring p-values, evidence and guards to one verdict.
+
+    Which units are excluded is asked only where that may decide.
+    """
     worst = max(p_values, key=lambda name: p_values[name])
     p = p_values[worst]
     far = [finding.sentence for finding in findings if finding.name == "far"]
@@ -139,8 +142,8 @@ def judge(
             )
         return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=_mend(far))
     undecided = any(finding.name in ("repeats", "integers") for finding in findings)
-    if p <= alpha or evidence.log_bayes_factor >= 0 or undecided:
-        limit = None
+    decided = p <= alpha or evidence.log_bayes_factor >= 0 or undecided
+    limit = None if decided else excluded(mixture)
     if limit is not None and limit.decides and not far:
         reasons = [*_excluded_messages(limit), *remarks[-1:]]
         return Judgement(verdict=NO_STEPS, reasons=tuple(reasons), no_unit_above=limit.low)

@@ -4,11 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from plain_bench import Bench, simulate
+from scipy.stats import norm
 
 from quantize import charge
 from quantize._support.errors import QuantizeWarning
 from quantize.charge import Run
-from quantize.charge.faults import ODDS, _Page, believed, faults_of
+from quantize.charge.faults import _FACTORS, ODDS, _Page, believed, faults_of
 
 # At balance seven and a half units would stand level; no sign or ten divisions turns one state
 # into another, so that only one way of mending a row is right.
@@ -35,6 +36,27 @@ def ten_more(rows, i):
 
 def apart(rows, i):
     rows["divisions"][i] += 5
+
+
+def test_the_evidence_of_a_group_is_that_of_a_regression():
+    """At each factor on sigma, by least squares of readings on a mean, or of falls on a line."""
+    page = _Page.of(Run(*simulate(Bench(), 1)[:2]))
+    each = page.sums(np.arange(page.x.size), page.x)
+    for group in range(page.falls + 1):
+        own = page.members(group)
+        sigma, time = page.sigma[own], page.time[own]
+        design = np.vander(time, 2 if group == page.falls else 1, increasing=True)
+        weighted, y = design / sigma[:, None], page.x[own] / sigma
+        rest = y - weighted @ np.linalg.lstsq(weighted, y, rcond=None)[0]
+        told = page.log_evidence(each[:, own].sum(axis=1)[:, None], np.array([group]))[0]
+        # Flat priors over the span of x at the reading in the middle of time.
+        k, span = design.shape[1], np.ptp(page.x)
+        spread = np.linalg.slogdet(np.vander(time - time.mean(), k).T / sigma**2
+                                   @ np.vander(time - time.mean(), k))[1]  # fmt: skip
+        for factor, value in zip(_FACTORS, told, strict=True):
+            plain = norm.logpdf(rest, scale=factor).sum() - np.log(sigma).sum()
+            plain += 0.5 * k * np.log(2 * np.pi * factor**2) - 0.5 * spread - k * np.log(span)
+            assert value == pytest.approx(plain, abs=1e-8)
 
 
 def test_clean_pages_are_believed():
@@ -135,9 +157,8 @@ def test_evidence_of_a_group_against_a_plain_integral():
          zip(x, sigma, strict=True)], axis=0,
     )  # fmt: skip
     by_hand = np.log(np.trapezoid(density, level) / np.ptp(page.x))
-    from quantize.charge.faults import _FACTORS
-
-    at_one = np.interp(0.0, np.log(_FACTORS), page.log_evidence(0, places, x))
+    together = page.sums(places, x).sum(axis=1)[:, None]
+    at_one = np.interp(0.0, np.log(_FACTORS), page.log_evidence(together, np.zeros(1))[0])
     # Interpolated between two factors that are 9 % apart.
     assert at_one == pytest.approx(by_hand, abs=0.02)
 

@@ -137,7 +137,7 @@ def test_a_good_start_does_not_change_the_answer(offset, n):
     found = fit(qz.Readings(comb(rng, n, 0.2)), (0.05, 1.0), offset).posterior
     nowhere = np.array([[0.6180339, 0.1]])
     for candidates in (np.empty((0, 2)), nowhere):
-        again = integrate(found.likelihood, found.prior, found.noise, candidates)
+        (again,) = integrate(found.likelihood, found.prior, found.noise, candidates)
         # Nodes that are too small to count are left out where the best one is known.
         tolerance = 1e-9 if offset == "zero" else 1e-4
         assert again.log_bayes_factor == pytest.approx(found.log_bayes_factor, abs=tolerance)
@@ -170,7 +170,7 @@ def by_sums_over_teeth(found):
     """Nodes, best mode and whole numbers by the likelihood that adds up teeth."""
     readings, posterior = found.readings, found.posterior
     likelihood = Likelihood(readings, envelope_of(found.model, readings))
-    nodes = integrate(likelihood, posterior.prior, posterior.noise, np.empty((0, 2)))
+    (nodes,) = integrate(likelihood, posterior.prior, posterior.noise, np.empty((0, 2)))
     modes = find_modes(nodes, marginal_of_unit(found.unit_range, nodes), posterior.reach)
     return nodes, modes[0], likelihood.best_integers(posterior.centre)
 

@@ -42,7 +42,7 @@ def test_thin_evidence_is_told_right_after_the_odds() -> None:
     thin: Any = SimpleNamespace(log_bayes_factor=-1.5, log_bayes_factors={"some": -1.5})
     plain: Any = SimpleNamespace(log_bayes_factor=3.0, log_bayes_factors={"some": 3.0})
     mixture, chances = sample(20), {"levels": 0.01}
-    others: dict[str, Any] = {"alpha": 0.05, "smooth_only": False, "limit": None}
+    others: dict[str, Any] = {"alpha": 0.05, "smooth_only": False}
     with_thin = judge(mixture, remarks, chances, thin, **others).reasons
     without = judge(mixture, remarks, chances, plain, **others).reasons
     assert with_thin[0] == without[0]
@@ -61,7 +61,7 @@ def test_every_finding_is_told_once() -> None:
         two_units=None,
         sure_of_levels=True,
     )
-    others: dict[str, Any] = {"alpha": 0.05, "smooth_only": False, "limit": None}
+    others: dict[str, Any] = {"alpha": 0.05, "smooth_only": False}
     steps = judge(sample(20), [far], {"levels": 0.01}, plain, **others)
     assert steps.verdict == "steps"
     assert steps.reasons[0] == "About far."
