@@ -33,8 +33,7 @@ _SCALE = 1.5
 _BEYOND, _LONGEST_REACH = 1e-5, 200.0
 """Probability of a shift beyond the last on either side; its largest size in standard errors."""
 _LARGEST, _NO_PART = 0.3, 1e-4
-"""Share of the posterior between neighbours from which on steps are halved; not those of less than
-the second."""
+"""Share between neighbours from which on steps are halved; not those of less than the second."""
 _FIRST_STEP = 2.5
 """Of the shifts tried first, in standard errors of what the readings say of the shift."""
 _FEWEST_SHIFTS, _MOST_SHIFTS, _MOST_OF_SECOND, _FINE = 9, 129, 17, 2001
