@@ -33,7 +33,7 @@ def test_the_resolution_of_a_run_goes_into_readings_checks_and_coulombs(
             *("--resamples", "99", "--seed", "1", *options),
         )
         assert done.status == 0
-        found: dict[str, Any] = json.loads(done.out, parse_float=lambda s: float(f"{float(s):.7g}"))
+        found: dict[str, Any] = json.loads(done.out, parse_float=lambda s: float(f"{float(s):.6g}"))
         return found
 
     plain, declared = told({}), told({"step": "2 div"})
