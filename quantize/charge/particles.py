@@ -315,7 +315,7 @@ def errors_of(units: Mapping[str, Propagation], benches: Mapping[str, str]) -> S
 
 
 def _place(name: str, quantity: Quantity, bench: str) -> str:
-    """What tells an error from those of inputs of the same name on other benches."""
+    """What distinguishes an error from those of inputs of the same name on other benches."""
     everywhere = quantity.scope == "batch" or name in _FORMULAS
     return f"{name} {quantity.value:.12g} {'' if everywhere else bench}"
 
