@@ -13,7 +13,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
-from quantize.charge.estimate import RunFit, fall_apart
+from quantize.charge.estimate import fall_apart
 from quantize.charge.propagation import Model, Propagation, propagate
 from quantize.charge.quantity import Quantity, from_repeats
 from quantize.charge.routes import (
@@ -65,23 +65,28 @@ class Divisions:
 
 
 def divisions_of(
-    unit: UnitFound | Quantity | float | str, *, unit_err: float | None, run: Rows | None
+    unit: UnitFound | Quantity | float | str,
+    *,
+    unit_err: float | None,
+    run: Rows | None,
+    fall: Quantity | None = None,
 ) -> Divisions:
-    """The unit in divisions, its error without the fall, and its slope against the fall."""
-    interval = gate = fall = None
+    """The unit in divisions, its error without the fall, and its slope against the fall.
+
+    Without a `run` the `fall` is that of the apparatus.
+    """
+    interval = gate = None
     if run is not None:
         fall, gate = run.fall_on_record(), run.gate
         interval = Quantity(value=run.interval, scope="session", unit="s")
     slope = 0.0
     if isinstance(unit, Quantity | float | int | str) or not hasattr(unit, "unit_err"):
         quantity = _bare(unit, unit_err)
+    elif (apart := fall_apart(unit, fall)) is not None:
+        error, slope, fall = apart
+        quantity = _of_result(unit, error)
     else:
-        found = fall_apart(unit, run, fall)
-        quantity = _of_result(found)
-        if isinstance(found, RunFit):
-            fall, slope = found.fall, found.fall_slope
-        else:
-            slope = _slope_on_fall(found, run, fall)
+        quantity, slope = _of_result(unit, unit.unit_err), _slope_on_fall(unit, run, fall)
     return Divisions(unit=quantity, fall=fall, fall_slope=slope, interval=interval, gate=gate)
 
 
@@ -100,10 +105,9 @@ def _bare(unit: Any, unit_err: float | None) -> Quantity:
     return dataclasses.replace(quantity, unit="div")
 
 
-def _of_result(unit: UnitFound) -> Quantity:
+def _of_result(unit: UnitFound, error: float) -> Quantity:
     """The unit of an analysis, with one degree of freedom less than it has readings."""
     integers = np.asarray(getattr(unit, "integers", ()), dtype=float)
-    error = getattr(unit, "unit_err_given_fall", unit.unit_err)
     return from_repeats(
         validation.positive("unit", unit.unit),
         validation.positive("unit_err", error, zero=True),

@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-from typing import Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 import pandas as pd
@@ -20,13 +20,16 @@ from quantize._support.errors import InputError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.fall import Balance, balance_of, posterior_of_shift, slope_against
-from quantize.charge.levels import Levels, levels_of, readings_of, steadied
+from quantize.charge.levels import Levels, levels_of, steadied
 from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows, predicted_as_read, root_mean_square
 from quantize.charge.run_table import scatter_over
 from quantize.model.mixture import MixtureFit, fit_mixture
 from quantize.readings import Readings
+
+if TYPE_CHECKING:
+    from quantize.sampling.result import SampledMixture
 
 Interval = tuple[float, float]
 _PRESSED = 0.9  # of an end of the believed range, beyond which the posterior lies against it
@@ -300,21 +303,12 @@ def believed_scatter(run: Rows) -> Interval | None:
 def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -> RunFit:
     """What a posterior of the levels of a run says about its unit, fall and balance."""
     posterior = found.posterior
-    near, moved, share = posterior.units_and_shifts(posterior.modes[0])
+    points = near, moved, share = posterior.units_and_shifts(posterior.modes[0])
     _, moved_of_all, share_of_all = posterior.units_and_shifts()
     shift = shift or Quantity(value=0.0, unit="div")
     error = shift.standard_uncertainty if posterior.shared else 0.0
-
-    def in_errors(moved: FloatArray) -> FloatArray:
-        # A reading to which too large a fall was added lies too high.
-        return -moved / error if error else np.zeros(moved.size)
-
-    z = in_errors(moved)
-    # Off by a unit, the shift makes the whole numbers others, and the unit does not follow it.
-    same = share * (np.abs(moved - float(share @ moved)) < 0.5 * found.unit)
-    same = same / same.sum() if same.any() else share
-    slope = slope_against(z, near, same)
-    rest = near - float(same @ near) - slope * (z - float(same @ z))
+    z = _in_errors(moved, error)
+    given_fall, slope = _given_shift(found, points, error)
     fall = run.fall_on_record()
     if fall is not None and shift.standard_uncertainty:
         # What was added, with the error with which it was.
@@ -325,16 +319,16 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
     return RunFit(
         unit=found.unit,
         unit_err=found.unit_err,
-        unit_err_given_fall=float(np.sqrt(same @ rest**2)) if error else found.unit_err,
+        unit_err_given_fall=given_fall,
         log_bayes_factor=found.log_bayes_factor,
         alternatives=found.alternatives,
         integers=np.asarray(found.integers),
         balance=None if fall is None else balance_of(fall, *balanced),
         fall_added=fall,
         fall=fall if fall is None or not error else posterior_of_shift(fall, z, share),
-        fall_slope=slope / error if fall is not None and error > 0 else 0.0,
+        fall_slope=0.0 if fall is None else slope,
         shift=shift,
-        shifted_by=float(share_of_all @ in_errors(moved_of_all)),
+        shifted_by=float(share_of_all @ _in_errors(moved_of_all, error)),
         sigma=words,
         readings=found.readings,
         mixture=found,
@@ -350,15 +344,56 @@ def _apart(unit: float, error: float) -> tuple[FloatArray, FloatArray, FloatArra
     return np.full(_APART, unit), np.full(_APART, error), share, z
 
 
-def fall_apart(unit: Any, run: Rows | None, fall: Quantity | None) -> Any:
-    """A result whose error holds that of the fall, as one that carries the two apart."""
+def _in_errors(moved: FloatArray, error: float) -> FloatArray:
+    # A reading to which too large a fall was added lies too high.
+    return -moved / error if error else np.zeros(moved.size)
+
+
+def _given_shift(found: Any, points: tuple[FloatArray, ...], error: float) -> tuple[float, float]:
+    """The error of the unit with the shift held fixed, and its slope against the fall added.
+
+    From units, shifts and shares of the best mode.
+    """
+    if error == 0:
+        return float(found.unit_err), 0.0
+    near, moved, share = points
+    z = _in_errors(moved, error)
+    # Off by a unit, the shift makes the whole numbers others, and the unit does not follow it.
+    same = share * (np.abs(moved - float(share @ moved)) < 0.5 * found.unit)
+    same = same / same.sum() if same.any() else share
+    slope = slope_against(z, near, same)
+    rest = near - float(same @ near) - slope * (z - float(same @ z))
+    return float(np.sqrt(same @ rest**2)), slope / error
+
+
+def fall_apart(unit: Any, fall: Quantity | None) -> tuple[float, float, Quantity] | None:
+    """Of a result whose error holds that of the fall: its error without, slope, and the fall.
+
+    None for one to whose readings the fall was not added with its error.
+    """
     for found in (unit, getattr(unit, "fit", None)):
         if isinstance(found, RunFit):
-            return found
-    mixture = getattr(unit, "mixture", unit)
-    if not isinstance(mixture, MixtureFit) or run is None or fall is None:
-        return unit
-    added = np.array_equal(mixture.readings.values, readings_of(run).values)
-    if not added or not mixture.posterior.shared:
-        return unit
-    return fit_from(mixture, run, dataclasses.replace(fall, value=0.0), "")
+            # The level of a held state is in no line of a budget but that of the unit.
+            own = found.unit_err_given_fall, found.fall_slope
+            return None if found.fall is None else (*own, found.fall)
+    found = getattr(unit, "mixture", unit)
+    shift = getattr(getattr(found, "readings", None), "shift", None)
+    if fall is None or shift is None or not math.isclose(shift.error, fall.standard_uncertainty):
+        return None
+    if isinstance(found, MixtureFit):
+        shared, points = (p := found.posterior).shared, p.units_and_shifts(p.modes[0])
+    elif shared := "offset" in getattr(getattr(found, "target", None), "names", ()):
+        points = _drawn(found)
+    if not shared:
+        return None
+    error, slope = _given_shift(unit, points, shift.error)
+    after = posterior_of_shift(fall, _in_errors(points[1], shift.error), points[2])
+    return error, slope, after
+
+
+def _drawn(found: SampledMixture) -> tuple[FloatArray, ...]:
+    """Units, shifts and shares of the draws in the best mode, which are nearest to its unit."""
+    unit, shift = found.draws[["unit", "offset"]].to_numpy(float).T
+    modes = np.log(found.alternatives["unit"].to_numpy(float))
+    best = np.argmin(np.abs(np.log(unit)[:, None] - modes), axis=1) == 0
+    return unit[best], shift[best], np.full(best.sum(), 1 / best.sum())

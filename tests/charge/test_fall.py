@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 from scipy.stats import norm
 
+import quantize as qz
 from quantize import charge
 from quantize.charge import SimulatedBench
 from quantize.charge.fall import (
@@ -131,3 +132,73 @@ def test_fall_and_unit_of_a_fit_are_those_of_least_squares() -> None:
     assert fit.fall.standard_uncertainty == pytest.approx(math.sqrt(covariance[1, 1]), rel=0.02)
     slope = covariance[0, 1] / covariance[1, 1]
     assert fit.fall_slope == pytest.approx(slope, rel=0.02)
+
+
+def _few_falls() -> tuple[charge.Run, dict[str, dict[str, str]]]:
+    """Twenty-four readings of eight states, and three falls that scatter."""
+    rng, states, volts, moved = np.random.default_rng(3), [], [], []
+    for i, k in enumerate([3, 4, 5, 7, 8, 9, 6, 5]):
+        falls = int(i < 3)
+        states += [str(i)] * (3 + falls)
+        volts += [219] * 3 + [0] * falls
+        moved += [*(k * 10.2 - 60.8 + rng.normal(0, 0.6, 3)), *(-60.8 + rng.normal(0, 1.6, falls))]
+    page = {"state": states, "V": volts, "div": np.round(moved, 1), "t (s)": [10] * len(moved)}
+    plates = {"separation": "4.24(2) mm", "voltage": "219 +/- 0.5 V"}
+    bench = {"plates": plates, "sphere": {"weight": "5.15(4)e-14 N"}}
+    return charge.Run(page, bench), bench
+
+
+def _holds_the_fall_once(run: charge.Run, found: object) -> None:
+    own = run.unit_in_coulombs(run.fit()).budget.set_index("input")
+    budget = run.unit_in_coulombs(found).budget.set_index("input")
+    unit = own["standard_uncertainty"]["unit"]
+    assert budget["standard_uncertainty"]["unit"] == pytest.approx(unit, rel=0.1)
+    # Added, the fall moves the unit by nearly as much as it is divided by; it was -1.
+    assert budget["exponent"]["fall"] == pytest.approx(own["exponent"]["fall"], abs=0.03)
+
+
+def test_the_error_of_the_fall_counts_once_for_chosen_readings() -> None:
+    run, _ = _few_falls()
+    _holds_the_fall_once(run, qz.fit_mixture(run.readings().select(np.arange(24) != 5), (6, 16)))
+
+
+@pytest.mark.slow
+def test_the_error_of_the_fall_counts_once_for_a_sample() -> None:
+    # That of the fall is half of the variance of the unit: in its line and in that of the fall.
+    run, _ = _few_falls()
+    _holds_the_fall_once(run, qz.sample_mixture(run.readings(), (6, 16), draws=500, rng=1))
+    # Drawn with an offset that is free, the unit holds nothing of the fall.
+    free = qz.MixtureModel(offset="free")
+    sampled = qz.sample_mixture(run.readings(), (6, 16), model=free, draws=500, rng=1)
+    budget = run.unit_in_coulombs(sampled).budget.set_index("input")
+    assert budget["standard_uncertainty"]["unit"] == pytest.approx(sampled.unit_err)
+
+
+def test_a_stated_fall_counts_once_with_the_run_and_without() -> None:
+    run, bench = _few_falls()
+    page = run.table[run.table["voltage"] > 0][["state", "voltage", "divisions", "seconds"]]
+    bench = bench | {"fall": {"divisions": "60.8 +/- 0.3 div"}}
+    driven = charge.Run(page, bench)
+    found = qz.fit_mixture(driven.readings(), (6, 16))
+    with_run, without = (
+        charge.unit_in_coulombs(found, bench, run=one, trials=200) for one in (driven, None)
+    )
+    assert without.standard_uncertainty == pytest.approx(with_run.standard_uncertainty)
+
+
+def test_the_error_of_a_held_level_stays_with_the_unit() -> None:
+    # Without a fall there is no other line that it could stand in.
+    rng, n = np.random.default_rng(3), np.repeat([0, 3, 4, 5, 7], [1, 4, 4, 4, 4])
+    page = {"state": n, "V": [219] * 17, "div": np.round(10.2 * n + rng.normal(0, 0.5, 17), 1)}
+    bench = {
+        "plates": {"separation": "4.24(2) mm"},
+        "sphere": {"diameter": "1.03(1) um"},
+        "reticle": {"division": "10.00(2) um"},
+        "air": {"temperature": "21 +/- 1 degC", "pressure": "1013 +/- 5 hPa"},
+        "run": {"held_state": "0", "interval": "10 s"},
+    }
+    run = charge.Run(page, bench)
+    fit = run.fit((6, 16))
+    assert fit.unit_err > 1.3 * fit.unit_err_given_fall
+    budget = run.unit_in_coulombs(fit).budget.set_index("input")
+    assert budget["standard_uncertainty"]["unit"] == pytest.approx(fit.unit_err)
