@@ -6,7 +6,7 @@ import contextlib
 import re
 
 from quantize._support.errors import InputError
-from quantize.charge.units import kind_of, same_kind, unit
+from quantize.charge.units import Unit, kind_of, same_kind, unit
 
 PASSAGES = {"rise_seconds": "up", "fall_seconds": "down"}
 """Columns of times of passages, and which way the sphere went."""
@@ -22,8 +22,8 @@ NAMES: dict[str, tuple[str, ...]] = {
         "divisions": "divisions, division, div, divs, moved, displacement, distance, "
         "divisions moved, division moved, div moved, distance moved",
         "seconds": "seconds, second, time, t, s, sec, interval, duration",
-        "fall_seconds": "t fall, tfall, fall time, time of fall, t g, tg, t down",
-        "rise_seconds": "t rise, trise, rise time, time of rise, t r, tr, t up",
+        "fall_seconds": "t fall, tfall, fall time, time of fall, t g, tg",
+        "rise_seconds": "t rise, trise, rise time, time of rise, t r, tr",
         "start": "start, begin, from, first, start div, div start",
         "end": "end, stop, finish, to, last, end div, div end",
         "position": "position, pos, height, x, y",
@@ -55,6 +55,20 @@ _UNIT_IN_NAME = {"div": "div", "volts": "V", "seconds": "s"}
 _LOOKUP = {alias: name for name, aliases in NAMES.items() for alias in aliases}
 _WITH_UNIT = re.compile(r"^(?P<head>.*?)\s*(?:\((?P<a>[^)]*)\)|\[(?P<b>[^\]]*)\])\s*$")
 _SLASH = re.compile(r"^(?P<head>[^/]+?)\s*/\s*(?P<unit>[^/]+(?:/[^/]+)?)$")
+_IN = re.compile(r"^(?P<head>.+?)(?:\s+in\s+|\s*,\s*)(?P<unit>.+)$", re.IGNORECASE)
+# Words that may stand beside a unit, and words for a division.
+_BESIDE = {"in", "of", "the", "as", "read", "dc", "small", "scale", "ruler", "eyepiece", "reticle"}
+_DIVISIONS = {"square", "squares", "tick", "ticks", "line", "lines", "mark", "marks"}
+_PIXELS = {"px", "pixel", "pixels"}  # of print, as units go
+# Which way counts as positive: "down", "down +", "- = up"; a hyphen between words is no minus.
+_MARK = "positive|negative|plus|minus"
+_WAY = re.compile(
+    rf"(?:(?P<before>\+|(?<=[(\[,;])\s*-|{_MARK})\s*(?:=|:|is|for)?\s*)?"
+    rf"(?:(?P<arrow>[↑↓])|\b(?P<way>up|down)(?:wards?)?\b)"
+    rf"(?(before)|(?:\s*(?:=|:|is)?\s*(?P<after>\+|-(?!\s*\w)|{_MARK}))?)",
+    re.IGNORECASE,
+)
+_SIGNED = ("divisions", "start", "end", "position")
 _NUMBERED = re.compile(r"^(?P<head>.*?[^\d\s_#.-])[\s_#.-]*(?P<number>\d{1,3})$")
 # The time of one reading within the header of its distance: "in 10 s", "/ 10 s", "(10 s)".
 _INTERVAL = re.compile(
@@ -65,41 +79,103 @@ _INTERVAL = re.compile(
 
 
 class Header:
-    """A column header taken apart: canonical name, unit, number of the repeat, seconds.
+    """A column header taken apart: canonical name, unit, number of the repeat, seconds, sign.
 
-    The last are those of a reading, where the header of its distance gives them.
+    The seconds are those of a reading, where the header of its distance gives them; the sign is -1
+    where it says that down is positive.
     """
 
     def __init__(self, text: str) -> None:
-        self.text = text
-        self.name, self.unit, self.number = _take_apart(text)
-        self.seconds: float | None = None
-        found = _INTERVAL.search(text) if self.name in (None, "divisions") else None
-        if found is not None:
-            # Without the time, and without brackets that are empty then.
-            left = re.sub(r"\(\s*\)|\[\s*\]", "", text[: found.start()] + text[found.end() :])
-            bare = _take_apart(left)
-            if bare[0] == "divisions":
-                self.name, self.unit, self.number = bare
-                minute = found["unit"].lower().startswith("m")
-                self.seconds = float(found["number"]) * (60 if minute else 1)
+        self.text, self.sign = text, 1
+        self.name, self.unit, self.number, self.seconds = _timed(text)
+        plain = text.replace("−", "-").replace("_", " ")
+        ways = [] if self.name == "direction" else list(_WAY.finditer(plain))
+        if not ways:
+            return
+        bare = re.sub(r"(?<=[(\[])[\s,;/]+|[\s,;/]+(?=[)\]])|\(\)|\[\]", "", _WAY.sub("", plain))
+        bare = re.sub(r"\(\)|\[\]", "", bare).strip(" ,;/-")
+        name, unit, number, seconds = _timed(re.sub(r"^[(\[](.*)[)\]]$", r"\1", bare))
+        sign = _sign(text, ways)
+        if name in _SIGNED:
+            self.name, self.unit, self.number, self.seconds = name, unit, number, seconds
+            self.sign = sign or 1
+        elif name == "seconds" and sign:
+            self.name, self.unit, self.number = _PASSED[sign], unit, number
+        elif bare in ("", "or"):
+            self.name = "direction" if len(ways) > 1 else None
 
     def factor(self) -> tuple[float, bool]:
-        """Factor onto V, s or divisions, and whether the column is a length, not divisions."""
+        """Factor onto V, s or divisions, and whether the column is a length, not divisions.
+
+        InputError for a unit that is not understood, or of another kind.
+        """
         if self.unit is None or self.name not in UNITS:
-            return 1.0, False
-        try:
-            found = unit(self.unit)
-        except InputError:
-            return 1.0, False
-        for wanted in UNITS[self.name]:
-            if found.dimensions == unit(wanted).dimensions:
-                return found.scale, wanted == "m"
+            return float(self.sign), False
+        wanted = UNITS[self.name]
+        found = _read(self.unit, "div" in wanted)
+        if found is None:
+            plate = self.name == "voltage" and "plate" in self.unit
+            rest = "`positive_plate` under [plates]" if plate else "a column of notes"
+            raise InputError(
+                f"the column {self.text!r} has {self.unit!r} in the place of its unit, which is "
+                f"not understood; write {' or '.join(wanted)}, and anything else in {rest}."
+            )
+        for one in wanted:
+            if found.dimensions == unit(one).dimensions:
+                return self.sign * found.scale, one == "m"
         kind = kind_of(found.dimensions)
         raise InputError(
             f"the column {self.text!r} has a unit of {kind}; "
-            f"{self.name} goes with {' or '.join(UNITS[self.name])}."
+            f"{self.name} goes with {' or '.join(wanted)}."
         )
+
+
+_PASSED = {1 if way == "up" else -1: name for name, way in PASSAGES.items()}
+
+
+def _sign(text: str, ways: list[re.Match[str]]) -> int:
+    """+1 where up counts as positive, -1 where down does, 0 where both are only named."""
+    said, named = set(), set()
+    for found in ways:
+        sign = 1 if found["arrow"] == "↑" or (found["way"] or "").lower() == "up" else -1
+        mark = (found["before"] or found["after"] or "").strip().lower()
+        named.add(sign)
+        if mark:
+            said.add(-sign if mark[0] in "-n" or mark == "minus" else sign)
+    found_signs = said or named
+    if len(said) > 1:
+        raise InputError(
+            f"the column {text!r} says of up and of down that they are positive; write one of "
+            "them, as in 'div (down +)'."
+        )
+    return found_signs.pop() if len(found_signs) == 1 else 0
+
+
+def _read(text: str, divisions: bool) -> Unit | None:
+    """The unit in a text that may hold words beside it; None where there is none, or a number."""
+    text = re.sub("^V(dc|DC)$", "V", re.sub("±.*", "", text))
+    words = [word for word in re.split(r"[\s,;]+", text) if word.lower() not in _BESIDE]
+    for spelt in (" ".join(words), " ".join(words).lower()):
+        if divisions and spelt in _DIVISIONS:
+            return unit("div")
+        if words and spelt not in _PIXELS and not spelt[0].isdigit():
+            with contextlib.suppress(InputError):
+                return unit(spelt)
+    return None
+
+
+def _timed(text: str) -> tuple[str | None, str | None, int | None, float | None]:
+    """The parts of a header, and the time of a reading where it tells one."""
+    name, own, number = _take_apart(text)
+    found = _INTERVAL.search(text) if name in (None, "divisions") else None
+    if found is not None:
+        # Without the time, and without brackets that are empty then.
+        left = re.sub(r"\(\s*\)|\[\s*\]", "", text[: found.start()] + text[found.end() :])
+        bare = _take_apart(left)
+        if bare[0] == "divisions":
+            minute = found["unit"].lower().startswith("m")
+            return *bare, float(found["number"]) * (60 if minute else 1)
+    return name, own, number, None
 
 
 def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
@@ -110,8 +186,10 @@ def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
     head, unit = cleaned, None
     if (found := _WITH_UNIT.match(cleaned)) is not None:
         head, unit = found["head"], (found["a"] or found["b"] or "").strip()
-    elif (found := _SLASH.match(cleaned)) is not None:
+    elif (found := _SLASH.match(cleaned) or _IN.match(cleaned)) is not None:
         head, unit = found["head"], found["unit"].strip()
+        if (inner := _WITH_UNIT.match(head)) is not None:
+            head, unit = inner["head"], f"{inner['a'] or inner['b']}, {unit}"
     number = None
     if _name_of(head, unit) is None and (counted := _NUMBERED.match(head)) is not None:
         head, number = counted["head"], int(counted["number"])
@@ -119,20 +197,21 @@ def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
     if name is None and unit is None and " " in head:
         first, _, last = head.rpartition(" ")
         name = _name_of(first, last)
-        unit = last if name in UNITS and _fits(name, last) else None
+        unit = last if name in UNITS and fits(name, last) else None
         name = name if unit else None
-    return name, unit if name in UNITS else None, number
+    return name, unit if name in UNITS or name is None else None, number
 
 
 def _name_of(head: str, unit: str | None) -> str | None:
     name = _LOOKUP.get(head.strip().lower().rstrip(".?"))
-    if name == "voltage" and head.strip() == "v" and unit and not _fits("voltage", unit):
+    if name == "voltage" and head.strip() == "v" and unit and not fits("voltage", unit):
         return None
     bare = f"{head.strip().lower()}_seconds"
-    return bare if name is None and unit and bare in PASSAGES and _fits(bare, unit) else name
+    return bare if name is None and unit and bare in PASSAGES and fits(bare, unit) else name
 
 
-def _fits(name: str | None, own: str) -> bool:
+def fits(name: str | None, own: str) -> bool:
+    """Whether a unit is of the kind that the column `name` holds."""
     with contextlib.suppress(InputError):
         return any(same_kind(own, wanted) for wanted in UNITS.get(name or "", ()))
     return False

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,7 @@ import pandas as pd
 
 from quantize._support.errors import InputError, InputTypeError, listed, one_line
 from quantize._support.validation import BoolArray, FloatArray
-from quantize.charge.headers import NAMES, PASSAGES, Header
+from quantize.charge.headers import NAMES, PASSAGES, Header, fits
 from quantize.tables.reading import read
 from quantize.tables.table import Table
 
@@ -118,12 +118,29 @@ def kept(text: str, *, row: int, column: str = "keep") -> bool | None:
 # ---- pages ----------------------------------------------------------------------------------
 
 
+class RowNumber(int):
+    """The number of a row of a page, which shows where in the file that is, too."""
+
+    place = ""
+
+    def __str__(self) -> str:
+        return f"{int(self)}{self.place}"
+
+    @classmethod
+    def of(cls, row: int, lines: Sequence[int], source: str) -> RowNumber:
+        """Row `row` below the header, on the line of a file, if there are `lines`."""
+        number = cls(row)
+        number.place = f" (line {lines[row - 1]} of {source})" if lines else ""
+        return number
+
+
 @dataclasses.dataclass(frozen=True)
 class Page:
     """Cells as text, a column for each canonical name, under the numbers of the rows of the page.
 
     `headers` keeps what each column was called, `remarks` what was understood on the way,
-    `measured` the columns of measured numbers as they are called in the file.
+    `measured` the columns of measured numbers as they are called in the file, `unused` those that
+    were not understood, and `lines` where in the file the rows stand.
     """
 
     cells: pd.DataFrame
@@ -132,17 +149,28 @@ class Page:
     remarks: tuple[str, ...]
     source: str
     measured: tuple[str, ...] = ()
+    unused: tuple[Header, ...] = ()
+    lines: tuple[int, ...] = ()
 
     @property
-    def numbers(self) -> list[int]:
+    def numbers(self) -> list[RowNumber]:
         """The row of the page, counted from 1 below the header, of each tidy row."""
-        return [int(row) for row in self.cells.index]
+        return [RowNumber.of(int(row), self.lines, self.source) for row in self.cells.index]
+
+    def need_none_like(self, name: str) -> None:
+        """Raise InputError for a column that has the unit of `name` and another name."""
+        for header in self.unused:
+            if fits(name, header.unit or ""):
+                raise InputError(
+                    f"the column {header.text!r} has the unit of {name} and a name that is not "
+                    f"understood; call it {name} ({header.unit}), or leave out the unit."
+                )
 
     def text(self, name: str) -> list[str]:
         """The cells of a column; blanks where there is none."""
         return self.cells[name].tolist() if name in self.cells else [""] * len(self.cells)
 
-    def rows(self, name: str) -> Iterator[tuple[int, str]]:
+    def rows(self, name: str) -> Iterator[tuple[RowNumber, str]]:
         """Row of the page and cell, all down a column."""
         return zip(self.numbers, self.text(name), strict=True)
 
@@ -188,7 +216,7 @@ class Page:
     def scales(self, bench: Apparatus) -> dict[str, float]:
         """The same of every column that is written in steps."""
         steps = {"start", "divisions", "seconds"} & set(self.headers)
-        return {name: self.scale(name, bench) for name in steps}
+        return {name: abs(self.scale(name, bench)) for name in steps}
 
 
 def read_page(source: Any, *needed: str) -> Page:
@@ -208,7 +236,8 @@ def read_page(source: Any, *needed: str) -> Page:
         _DECIMAL_COMMA.fullmatch(cell.strip()) for cells in columns.values() for cell in cells
     )
     cells = pd.DataFrame(columns, index=range(1, len(table.rows) + 1), dtype=object)
-    return _tidy(cells, name, comma=comma, needed=needed)
+    lines = tuple(table.rows) if isinstance(source, str | Path) else ()
+    return dataclasses.replace(_tidy(cells, name, comma=comma, needed=needed), lines=lines)
 
 
 def holds_balances(source: Any) -> bool:
@@ -264,6 +293,11 @@ def _tidy(written: pd.DataFrame, source: str, *, comma: bool, needed: tuple[str,
         remarks.append(f"a reading lasts {timed.seconds:g} s, as the column {timed.text!r} says")
     if comma:
         remarks.append("a comma is read as the decimal point")
+    remarks += [
+        f"down is positive in {header.text!r}, as its header says, so that its signs are turned"
+        for header in kept.values()
+        if header.sign < 0
+    ]
     return Page(
         cells=cells,
         headers=kept,
@@ -271,6 +305,7 @@ def _tidy(written: pd.DataFrame, source: str, *, comma: bool, needed: tuple[str,
         remarks=tuple(remarks),
         source=source,
         measured=tuple(text for text, header in headers.items() if header.name in _MEASURED),
+        unused=tuple(header for header in headers.values() if header.name is None),
     )
 
 
@@ -290,7 +325,7 @@ def _places(
             if text.strip():
                 remarks.append(f"the column {text!r} is not used")
         elif header.name == "particle" and text.strip().lower() in _COUNTS and named:
-            if not written[text].is_unique and len(particles) == 1:
+            if written[text].nunique() <= len(written) / 2 and len(particles) == 1:
                 single["particle"] = text
                 continue
             remarks.append(f"the column {text!r} only counts the rows")

@@ -32,7 +32,7 @@ def tidy(page: Page, bench: Apparatus) -> tuple[pd.DataFrame, list[str]]:
         raise InputError(f"`run` ({page.source}) has no row with a reading.")
     columns = _Columns(page, bench, remarks)
     table: dict[str, Any] = {
-        "row": page.numbers,
+        "row": page.cells.index.to_numpy(int),
         "particle": filled(page.text("particle"), "1"),
         "state": columns.states(),
         "voltage": columns.voltages(),
@@ -79,7 +79,7 @@ class _Columns:
                     raise
                 read.append((math.nan, 0, 0))
         values, limits, arrows = map(np.array, zip(*read, strict=True))
-        return values * scale, limits, arrows
+        return values * scale, limits * int(np.sign(scale)), arrows
 
     def need_all(self, name: str, values: FloatArray, remedy: str) -> None:
         """Raise InputError for the first kept row with no value."""
@@ -130,6 +130,7 @@ class _Columns:
                 "under [run] in the apparatus file",
             )
         elif given is None:
+            self.page.need_none_like("voltage")
             self.remarks.append("no voltage is given")
             return np.full(len(self.page.cells), np.nan)
         else:
@@ -194,6 +195,7 @@ class _Columns:
         if given is not None:
             values = np.where(np.isnan(values), given.value, values)
         elif not self.has("seconds"):
+            self.page.need_none_like("seconds")
             self.remarks.append("no times are given; all readings are taken to last equally long")
             values = np.ones(n)
         self.need_all(

@@ -14,7 +14,7 @@ from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import value_of
 from quantize.charge.headers import PASSAGES, Header
 from quantize.charge.noise import diffusion_of
-from quantize.charge.page import cell_number, kept
+from quantize.charge.page import RowNumber, cell_number, kept
 from quantize.charge.reticle import generalised_line, unscaled, written_step
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def fold_tracks(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
             "each, in seconds."
         )
     tracks = _tracks(page, bench)
-    noise = _localisation(tracks, bench, page.scale("position", bench))
+    noise = _localisation(tracks, bench, abs(page.scale("position", bench)))
     diffusion, whence = _diffusion(tracks, bench)
     readings = []
     for track in tracks:
@@ -65,9 +65,9 @@ def fold_tracks(page: Page, bench: Apparatus) -> tuple[Page, list[str]]:
             "track_error": repr(line.standard_uncertainty * lasted),
             "positions": str(t.size),
         }
-        said = _said(track)
+        said = _said(page, track)
         if kept(said.get("keep", ""), row=0) is not False:
-            _need_one_movement(track, diffusion, noise)
+            _need_one_movement(page, track, diffusion, noise)
         readings.append(track.rows.iloc[0].drop("position").to_dict() | reading | said)
     remark = (
         f"{len(page.cells)} positions form {len(tracks)} tracks, each read as "
@@ -104,7 +104,7 @@ def _tracks(page: Page, bench: Apparatus) -> list[_Track]:
     return tracks
 
 
-def _said(track: _Track) -> dict[str, str]:
+def _said(page: Page, track: _Track) -> dict[str, str]:
     """What any row of a track says in words; it is given up, or changed, if one of them says so."""
     decides = {"keep": False, "changed": True}
     said = {}
@@ -112,21 +112,22 @@ def _said(track: _Track) -> dict[str, str]:
         words = dict.fromkeys(cell.strip() for cell in track.rows[name] if cell.strip())
         said[name] = "; ".join(words)
         if name in decides:
-            first = track.rows.index[0]
+            first = RowNumber.of(track.rows.index[0], page.lines, page.source)
             meant = {kept(word, row=first, column=name): word for word in words}
             said[name] = meant.get(decides[name], next(iter(words), ""))
     return said
 
 
-def _need_one_movement(track: _Track, diffusion: float, noise: float) -> None:
+def _need_one_movement(page: Page, track: _Track, diffusion: float, noise: float) -> None:
     """Raise InputError for a position that no walk has reached from the one before."""
     dt, dx = np.diff(track.times), np.diff(track.positions)
     steps = dx - dt * np.median(dx / dt)
     off = np.abs(steps) / np.sqrt(2 * diffusion * dt + 2 * noise**2)
     far = int(off.argmax())
     if off.size > 2 and off[far] > _JUMP * max(1.0, float(np.median(off))):
+        row = RowNumber.of(track.rows.index[far + 1], page.lines, page.source)
         raise InputError(
-            f"`position` in row {track.rows.index[far + 1]} is {abs(steps[far]):.3g} divisions "
+            f"`position` in row {row} is {abs(steps[far]):.3g} divisions "
             "from where the rest of its track would have it; if another passage begins there, give "
             "each a number in a column `track`, else leave the row out."
         )

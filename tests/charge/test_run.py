@@ -31,7 +31,7 @@ DATA = Path(quantize.__file__).parent / "data"
         ("distance [mm]", "divisions", "mm"),
         ("charge state", "state", None),
         ("keep?", "keep", None),
-        ("v (mm/s)", None, None),
+        ("v (mm/s)", None, "mm/s"),
     ],
 )
 def test_headers(text, name, unit):
