@@ -489,7 +489,7 @@ def test_blank_state(tmp_path: Path) -> None:
 )
 def test_rows_of_different_lengths(tmp_path: Path, content: str) -> None:
     message = refusal(put(tmp_path, content), value="q")
-    assert "1 fields in row 3 and 2 in row 1" in message
+    assert "1 fields in line 3 and 2 in line 1" in message
 
 
 def test_quotation_mark_out_of_place(tmp_path: Path) -> None:

@@ -185,11 +185,6 @@ def unknown(name: str, sentence: str) -> Check:
     return Check(name=name, level="unknown", number=math.nan, sentence=sentence)
 
 
-def rows_named(rows: list[int], most: int | None = None) -> str:
-    """The numbers of rows in a sentence, the first `most` of them."""
-    return f"row {', '.join(map(str, rows[:most]))}"
-
-
 def least_squares(design: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Coefficients, and their standard errors for values of standard deviation 1."""
     inverse = np.linalg.inv(design.T @ design)

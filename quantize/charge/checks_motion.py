@@ -15,7 +15,6 @@ from quantize.charge.checks import (
     Graded,
     graded_by_t,
     least_squares,
-    rows_named,
     unknown,
 )
 from quantize.charge.fall import NO_SCATTER
@@ -228,11 +227,12 @@ def jumps(run: Rows) -> Check | Graded:
     p_each = 2 * norm.sf(apart)
     p = 1 - (1 - float(p_each.min())) ** int(np.sum(apart > 0))
     odd = rows["row"][p_each <= max(float(p_each.min()), DOUBT / len(rows))].tolist()
+    lies = "lies" if len(odd) == 1 else "lie up to"
     return Graded(
         _CHARGE,
         p,
         float(apart.max()),
-        f"{rows_named(odd)} lies {apart.max():.1f} standard errors from the others of its "
+        f"{run.named(odd)} {lies} {apart.max():.1f} standard errors from the others of its "
         f"state, with a probability of {p:.2g} that any reading lies so far by chance",
         cause="a charge that changes within the interval reads anywhere between two steps, so "
         "look at the log and give a reason, or label a new state",

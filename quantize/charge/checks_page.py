@@ -16,7 +16,6 @@ from quantize.charge.checks import (
     graded_by_t,
     judged,
     least_squares,
-    rows_named,
     unknown,
 )
 from quantize.charge.fall import NO_SCATTER
@@ -141,7 +140,7 @@ def labels_against_log(run: Rows) -> list[Check]:
     odd = table["row"].to_numpy()[(noted != moved) & ~fresh].tolist()
     sentence = f"all {int(moved.sum())} changes of label are in the log, and no others."
     if odd:
-        sentence = f"in {rows_named(odd, 5)} label and log do not agree on a change of charge."
+        sentence = f"in {run.named(odd, 5)} label and log do not agree on a change of charge."
     return [judged(name, not odd, len(odd), sentence)]
 
 
@@ -161,7 +160,7 @@ def lost_off_the_scale(run: Rows) -> Check:
     longer = kept["row"][kept["divisions"].abs() > length.value].tolist() if length else []
     if length and longer:
         sentence = (
-            f"{rows_named(longer, 5)} moved further than the whole "
+            f"{run.named(longer, 5)} moved further than the whole "
             f"scale of {length.value:g} divisions; look at the number and its unit."
         )
         return judged(name, False, len(longer), sentence, otherwise="bad")

@@ -17,7 +17,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
-from quantize.charge.checks import Check, judged, rows_named, unknown
+from quantize.charge.checks import Check, judged, unknown
 from quantize.charge.estimate import fit_run
 from quantize.charge.rows import Rows, predicted_as_read
 from quantize.charge.run_table import intervals_over, per_interval, same_state, same_state_or_row
@@ -209,15 +209,15 @@ class _Page:
 
     def words(self, run: Rows, mend: _Mend) -> str:
         """One way of mending a row."""
-        row = int(run.table["row"][self.index[mend.place]])
+        row = run.named([int(run.table["row"][self.index[mend.place]])])
         own = int(self.group[mend.place])
         others = "other falls" if own == self.falls else f"others of state {self.label(run, own)}"
         more = "more" if mend.value > self.x[mend.place] else "less"
         return {
-            "sign": f"reversing the sign of row {row} puts it back among the {others}",
-            "ten divisions": f"ten divisions {more} put row {row} back among the {others}",
-            "label": f"row {row} fits state {self.label(run, mend.group)} and not the {others}",
-            "apart": f"row {row} lies apart from the {others} and is taken as one within which the "
+            "sign": f"reversing the sign of {row} puts it back among the {others}",
+            "ten divisions": f"ten divisions {more} put {row} back among the {others}",
+            "label": f"{row} fits state {self.label(run, mend.group)} and not the {others}",
+            "apart": f"{row} lies apart from the {others} and is taken as one within which the "
             "charge changed",
         }[mend.kind]
 
@@ -281,10 +281,10 @@ def told(faults: tuple[Fault, ...]) -> tuple[str, ...]:
     """Which rows were put right, and how, one sentence each after one that names them all."""
     if not faults:
         return ()
-    rows = rows_named(sorted({fault.row for fault in faults}))
+    rows = ", ".join(map(str, sorted({fault.row for fault in faults})))
     head = (
-        f"Not taken as written but put right before the analysis: {rows}, as the following says. "
-        "mend=False, or --as-written on the command line, takes every row as written."
+        f"Not taken as written but put right before the analysis: row {rows}, as the following "
+        "says. mend=False, or --as-written on the command line, takes every row as written."
     )
     return head, *(fault.sentence for fault in faults)
 

@@ -15,6 +15,7 @@ import pandas as pd
 from quantize._support.errors import InputError, InputTypeError, listed, one_line
 from quantize._support.validation import BoolArray, FloatArray
 from quantize.charge.headers import NAMES, PASSAGES, Header, fits
+from quantize.charge.stated import rows_named
 from quantize.tables.reading import read
 from quantize.tables.table import Table
 
@@ -63,11 +64,9 @@ def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float
             sign, shown = _SIGNS[mark], shown.replace(mark, "").strip()
     found = _CELL.match(shown)
     if found is None:
-        how = (
-            "; for a reading off the scale write > and the last division, as in >40"
-            if column in ("divisions", "end")
-            else ""
-        )
+        how = "; write the time in seconds" if ":" in shown else ""
+        if column in ("divisions", "end"):
+            how = "; for a reading off the scale write > and the last division, as in >40"
         raise InputError(f"`{column}` is {text!r} in row {row}, which is not a number{how}.")
     rest = found["rest"].strip().lower()
     if rest in _SIGNS:
@@ -128,9 +127,8 @@ class RowNumber(int):
 
     @classmethod
     def of(cls, row: int, lines: Sequence[int], source: str) -> RowNumber:
-        """Row `row` below the header, on the line of a file, if there are `lines`."""
         number = cls(row)
-        number.place = f" (line {lines[row - 1]} of {source})" if lines else ""
+        number.place = rows_named([row], lines, source).removeprefix(f"row {row}")
         return number
 
 
@@ -140,7 +138,7 @@ class Page:
 
     `headers` keeps what each column was called, `remarks` what was understood on the way,
     `measured` the columns of measured numbers as they are called in the file, `unused` those that
-    were not understood, and `lines` where in the file the rows stand.
+    were not understood, `lines` where in the file the rows stand, and `written` all its columns.
     """
 
     cells: pd.DataFrame
@@ -151,6 +149,7 @@ class Page:
     measured: tuple[str, ...] = ()
     unused: tuple[Header, ...] = ()
     lines: tuple[int, ...] = ()
+    written: pd.DataFrame = dataclasses.field(default_factory=pd.DataFrame)
 
     @property
     def numbers(self) -> list[RowNumber]:
@@ -165,6 +164,9 @@ class Page:
                     f"the column {header.text!r} has the unit of {name} and a name that is not "
                     f"understood; call it {name} ({header.unit}), or leave out the unit."
                 )
+
+    def named(self, rows: pd.Index[int]) -> str:
+        return rows_named(rows.tolist(), self.lines, self.source)
 
     def text(self, name: str) -> list[str]:
         """The cells of a column; blanks where there is none."""
@@ -306,6 +308,7 @@ def _tidy(written: pd.DataFrame, source: str, *, comma: bool, needed: tuple[str,
         source=source,
         measured=tuple(text for text, header in headers.items() if header.name in _MEASURED),
         unused=tuple(header for header in headers.values() if header.name is None),
+        written=written,
     )
 
 

@@ -81,7 +81,8 @@ class Run(Rows):
         bench = load_apparatus({} if apparatus is None else apparatus)
         table, remarks = tidy(page, bench)
         table.attrs = {"columns": page.measured, "rows": len(set(page.numbers))}
-        table.attrs["written"] = page.scales(bench)
+        # As text, which is not copied with every table.
+        table.attrs |= {"written": page.scales(bench), "lines": " ".join(map(str, page.lines))}
         timing = bench.word("run.timing")
         if timing is None:
             used = table[table["kept"]]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections import Counter
+from collections.abc import Sequence
 from functools import cached_property
 from typing import Any, Self
 
@@ -18,12 +19,12 @@ from quantize.charge.apparatus import Apparatus, value_of
 from quantize.charge.noise import ROUNDING_SD, at_fixed_time, over_fixed_distance
 from quantize.charge.quantity import Quantity, put
 from quantize.charge.reticle import unscaled, written_step
-from quantize.charge.stated import counted
+from quantize.charge.stated import counted, rows_named
 from quantize.levels import levels_of
 from quantize.readings import Readings
 
 _STEP_IN_FULL_PRECISION = 1e-9  # divisions, where positions show no step
-_CLOCK = r"\d+:\d+:\d+(?:\.\d+)?"
+CLOCK = r"\d+:\d+:\d+(?:\.\d+)?"
 
 
 @dataclasses.dataclass(frozen=True, eq=False, repr=False)
@@ -89,6 +90,10 @@ class RunTable:
 
     def __len__(self) -> int:
         return len(self.table)
+
+    def named(self, rows: Sequence[int], most: int | None = None) -> str:
+        """Rows in a sentence, by their numbers in the table and the lines of the file."""
+        return rows_named(rows, self.table.attrs.get("lines", "").split(), self.source, most)
 
     def __repr__(self) -> str:
         particles = counted(len(self.particles), "particle")
@@ -227,7 +232,7 @@ class RunTable:
         if "clock" in rows and len(rows):
             text = rows["clock"].str.strip()
             full = text.where(text.str.count(":") == 2, text + ":00")
-            time = pd.to_timedelta(full.where(full.str.fullmatch(_CLOCK)), errors="coerce")
+            time = pd.to_timedelta(full.where(full.str.fullmatch(CLOCK)), errors="coerce")
             if time.notna().all():
                 seconds = time.dt.total_seconds().to_numpy(float)
                 # A page that goes on after midnight does not begin anew.

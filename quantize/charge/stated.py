@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 
 from quantize._support import validation
 
@@ -89,6 +90,22 @@ def counted(n: float, noun: str = "reading") -> str:
     ('1 reading', '2 falls')
     """
     return f"{n:.0f} {noun}{'' if n == 1 else 's'}"
+
+
+def rows_named(
+    rows: Sequence[int], lines: Sequence[object], source: str, most: int | None = None
+) -> str:
+    """Rows of a run in a sentence, the first `most`, with the `lines` of all rows in the file.
+
+    >>> rows_named([3], [], "the table given"), rows_named([3, 5], [2, 3, 4, 7, 8], "page.csv")
+    ('row 3', 'rows 3, 5 (lines 4, 8 of page.csv)')
+    """
+    several = "s" if len(rows[:most]) > 1 else ""
+    text = f"row{several} {', '.join(map(str, rows[:most]))}"
+    if not lines:
+        return text
+    there = ", ".join(str(lines[row - 1]) for row in rows[:most])
+    return f"{text} (line{several} {there} of {source})"
 
 
 def degrees_of_freedom(degrees: float) -> str:

@@ -9,21 +9,29 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, one_line, warn
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.apparatus import Apparatus
-from quantize.charge.headers import PASSAGES
-from quantize.charge.page import Page, cell_number, changed_within, direction, kept
+from quantize.charge.headers import PASSAGES, UNITS, fits
+from quantize.charge.page import Page, RowNumber, cell_number, changed_within, direction, kept
+from quantize.charge.reticle import written_step
+from quantize.charge.run_table import CLOCK
 from quantize.charge.stated import counted
 from quantize.charge.tracks import fold_passages, fold_tracks
 
 _MICROMETRE = 1e-6
+_MOST_COMPARED, _MOST_SHOWN = 300, 5  # rows of one state, rows in a sentence
+_NO_STEP = 1e-12
+_COMPUTED = {"total", "totals", "sum", "mean", "average", "avg", "median", "sd", "s.d", "std"}
+_COMPUTED |= {"std dev", "stdev", "standard deviation", "mean value", "mean values", "σ", "Σ"}
+_BY_CHANCE = 0.05
 _TEXT = ("repeat", "bench", "event", "note", "clock")
 
 
 def tidy(page: Page, bench: Apparatus) -> tuple[pd.DataFrame, list[str]]:
     """Checked columns and what was assumed on the way."""
     remarks = list(page.remarks)
+    _need_readings(page)
     for names, fold in (({"position"}, fold_tracks), (set(PASSAGES), fold_passages)):
         if names & set(page.cells) and len(page.cells):
             page, assumed = fold(page, bench)
@@ -53,7 +61,10 @@ def tidy(page: Page, bench: Apparatus) -> tuple[pd.DataFrame, list[str]]:
         table["positions"] = page.cells["positions"].astype(int).tolist()
     table |= {name: page.text(name) for name in _TEXT if name in page.cells}
     found = pd.DataFrame(table)
-    return found, remarks + _partial_remarks(found)
+    twice = [] if columns.has("track_error") else _written_twice(page, found)
+    for said in twice:
+        warn(f"{said[0].upper()}{said[1:]}.")
+    return found, remarks + _partial_remarks(found) + twice
 
 
 class _Columns:
@@ -173,6 +184,7 @@ class _Columns:
             start, end = self.numbers("start"), self.numbers("end")
             return end[0] - start[0], end[1] - start[1], none
         if not self.bench.has("run.distance"):
+            self.page.need_none_like("divisions")
             raise InputError(
                 "`run` has no divisions; give a column of them, start and end, or "
                 "`run.distance` in the apparatus file for passages of one length."
@@ -247,6 +259,89 @@ def _partial_remarks(table: pd.DataFrame) -> list[str]:
             "neighbouring steps"
         )
     return out
+
+
+def _need_readings(page: Page) -> None:
+    """Raise InputError for a row of a sum, of units or of words, that was not given up."""
+    words = {h.text for n, h in page.headers.items() if n in ("note", "reason", "event")}
+    written = page.written.loc[page.cells.index.unique()].drop(columns=[*words & {*page.written}])
+    measured = {h.text: n for n, h in page.headers.items() if n in UNITS and h.text in written}
+    given_up = {row for row, use in zip(page.numbers, page.kept_rows()[0], strict=True) if not use}
+    for row, cells in zip(written.index, written.to_dict("records"), strict=True):
+        said = {text: str(cell).strip() for text, cell in cells.items() if str(cell).strip()}
+        computed = [w for w in said.values() if w.lower().strip(" .:=") in _COMPUTED]
+        united = [w for text, w in said.items() if text in measured and _is_unit(measured[text], w)]
+        where = RowNumber.of(row, page.lines, page.source)
+        words_alone = len(said) == 1 < len(cells) and not said.keys() & measured.keys()
+        if row in given_up or not (computed or len(united) > 1 or words_alone):
+            continue
+        why = (
+            f"is called {computed[0]!r}; leave out what is computed from other rows"
+            if computed
+            else f"holds the units {', '.join(united)}; write them in the headers"
+            if united
+            else f"holds nothing but {one_line(next(iter(said.values())))[:40]!r}; fill it"
+        )
+        raise InputError(f"row {where} {why}, or begin the line with #.")
+
+
+def _is_unit(name: str, cell: str) -> bool:
+    return not any(c.isdigit() for c in cell) and fits(name, cell.strip("()[]").lower())
+
+
+def _written_twice(page: Page, table: pd.DataFrame) -> list[str]:
+    """Rows that are alike in every column, more than chance makes so, or in their time of day."""
+    if "clock" not in page.headers and not page.written.duplicated().any():
+        return []
+    used = table[table["kept"] & (table["off_scale"] == 0)]
+    written = page.written.loc[used["row"].unique()]
+    named = {name: header.text for name, header in page.headers.items() if header.text in written}
+    alike = written.duplicated(keep=False)
+    label = [named[name] for name in ("particle", "state", "voltage") if name in named]
+    own = [text for text in written if text not in (*label, *page.measured)]
+    # Numbers, times or notes tell all other rows apart.
+    once = written.drop_duplicates()
+    told_apart = bool(own) and not once.duplicated([*own, *label]).any()
+    out = []
+
+    def say(rows: pd.DataFrame, columns: list[str], what: str) -> None:
+        same = rows[rows.duplicated(columns, keep=False)]
+        if not same.empty:
+            key = same[columns].agg("\n".join, axis=1)
+            groups = [
+                page.named(same.index[at]) for at in same.groupby(key, sort=False).indices.values()
+            ]
+            others = "; and others" if groups[_MOST_SHOWN:] else ""
+            out.append(f"{'; '.join(groups[:_MOST_SHOWN])}{others} {what}")
+
+    if told_apart or _beyond_chance(used):
+        say(
+            written,
+            written.columns.tolist(),
+            "are alike in every column; give up those that are copies",
+        )
+    if "clock" in named:
+        times = written[~alike & written[named["clock"]].str.fullmatch(CLOCK)]
+        say(times, [named["clock"]], "have the same time of day; mend the clock")
+    return out
+
+
+def _beyond_chance(rows: pd.DataFrame) -> bool:
+    """Whether readings of one state and voltage are equal more often than chance makes them.
+
+    That is as often as any other difference of a few steps as written.
+    """
+    shown = ["start", "end"] if "start" in rows else ["divisions"]
+    values = rows[[*shown, "seconds"]].to_numpy(float)
+    steps = [written_step(column[np.isfinite(column)]) or _NO_STEP for column in values.T]
+    pairs = [np.zeros(0)]
+    for at in rows.groupby(["particle", "state", "voltage"], dropna=False).indices.values():
+        i, j = np.triu_indices(min(len(at), _MOST_COMPARED), 1)
+        pairs.append(np.round(np.abs(values[at[i]] - values[at[j]]) / steps).max(axis=1))
+    apart = np.concatenate(pairs)
+    equal, close, near = (int(np.sum(apart <= most)) for most in (0, 2, 10))
+    expected = max((close - equal) / 4, (near - equal + 0.5) / 20)
+    return bool(2 * equal < apart.size and expected < _BY_CHANCE * equal)
 
 
 def _gate(bench: Apparatus) -> tuple[float, str]:

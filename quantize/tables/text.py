@@ -199,7 +199,7 @@ def _cut(lines: list[tuple[int, str]], separator: str, source: str) -> Iterator[
             return
         except csv.Error:
             raise InputError(
-                f"`{source}` has a quotation mark out of place in row {lines[first][0]}; "
+                f"`{source}` has a quotation mark out of place in line {lines[first][0]}; "
                 "a quoted cell must begin and end with one."
             ) from None
         yield Row(lines[first][0], [cell.strip() for cell in cells] or [""])
@@ -218,7 +218,7 @@ def _need_short_cells(lines: list[tuple[int, str]], source: str) -> None:
     for number, line in lines:
         if len(line) > most and max(map(len, re.split("[\t;, ]", line))) > most:
             raise InputError(
-                f"`{source}` is no table of text (a cell of more than {most} characters in row "
+                f"`{source}` is no table of text (a cell of more than {most} characters in line "
                 f"{number}); save the readings as csv, tsv, xlsx or parquet."
             )
 
@@ -234,9 +234,10 @@ def _check_lengths(rows: list[Row], separator: str, source: str, *, fill: bool) 
             row.cells.extend([""] * (width - len(row.cells)))
         if len(row.cells) != width:
             marks = _SEPARATOR_NAMES.get(separator, "separators")
-            also = "; a decimal comma needs columns separated by semicolons" if fill else ""
+            above = "; begin what stands above the column names with #" if width == 1 else ""
+            also = "; a decimal comma needs columns separated by semicolons" + above if fill else ""
             raise InputError(
-                f"`{source}` has {len(row.cells)} fields in row {row.number} and {width} in row "
+                f"`{source}` has {len(row.cells)} fields in line {row.number} and {width} in line "
                 f"{rows[0].number}, cut at {marks}; give every row the same number of fields"
                 f"{also}."
             )

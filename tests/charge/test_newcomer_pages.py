@@ -1,0 +1,103 @@
+"""Pages as newcomers write them: read rightly, or refused with the place and the remedy."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from quantize import charge
+from quantize._support.errors import InputError
+
+ROWS = [("A", 219, -30.2), ("A", 219, -29.6), ("A", 0, -60.1), ("B", 219, 10.4), ("B", 219, 9.9)]
+PLAIN = [f"{state},{volts},{moved},10" for state, volts, moved in ROWS]
+
+
+def written(folder: Path, header: str, rows: list[str]) -> charge.Run:
+    file = folder / "page.csv"
+    file.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    return charge.Run(file)
+
+
+def comma(number: float) -> str:
+    return f"{number:g}".replace(".", ",").replace("-", "−")
+
+
+@pytest.mark.parametrize(
+    ("header", "rows"),
+    [
+        ("state,V,div,t (s)", PLAIN),
+        (
+            "state;U in kV;moved (div);t, s",
+            [f"{s};{comma(v / 1000)};{comma(d)};10,0" for s, v, d in ROWS],
+        ),
+        (
+            "# a student\n\nstate\tU [V, ±1]\tdiv (down +)\ttime in min",
+            [f"{s}\t{v} V\t{-d}\t{1 / 6:.10f}\n# seen again" for s, v, d in ROWS],
+        ),
+        (
+            "state,V (volts),moved up/down,t (s)",
+            [f"{s},{v or 'off'},{abs(d)} {'up' if d > 0 else 'down'},10 s" for s, v, d in ROWS],
+        ),
+        ("state,V,div down in 10 s,remarks", [f"{s},{v},{-d}" for s, v, d in ROWS]),
+        (
+            "state,V,div,t,keep",
+            [*(f"{line},yes" for line in PLAIN), "mean,219,-9.8,10,no"],
+        ),
+    ],
+)
+def test_what_can_be_read_is_read_alike(header: str, rows: list[str], tmp_path: Path) -> None:
+    table = written(tmp_path, header, rows).table
+    table = table[table["kept"]]
+    assert table["state"].tolist() == [state for state, _, _ in ROWS]
+    assert table["voltage"].to_numpy() == pytest.approx([volts for _, volts, _ in ROWS])
+    assert table["divisions"].to_numpy() == pytest.approx([moved for _, _, moved in ROWS])
+    assert table["seconds"].to_numpy() == pytest.approx(10)
+
+
+@pytest.mark.parametrize(
+    ("header", "rows", "said"),
+    [
+        # The mean was a reading; a total was to be declared a fall.
+        (
+            "state,V,div,t",
+            [*PLAIN, "mean,219,-9.8,10"],
+            r"row 6 \(line 7 of page\.csv\) is called 'mean'; leave out what is computed",
+        ),
+        (
+            "state,V,div,t",
+            [*PLAIN, "Total:,,-99.6,50"],
+            r"row 6 \(line 7 of page\.csv\) is called 'Total:'; leave out what is computed",
+        ),
+        (
+            "state,V,div,t",
+            [",volts,divisions,(s)", *PLAIN],
+            r"row 1 \(line 2 of page\.csv\) holds the units volts, divisions, \(s\); write them in",
+        ),
+        (
+            "state,V,div,t",
+            [*PLAIN, "", "read by A. B.,,,"],
+            r"row 6 \(line 8 of page\.csv\) holds nothing but 'read by A. B.'; fill it, or begin",
+        ),
+        (
+            "Student: X\nstate,V,div,t",
+            PLAIN,
+            "4 fields in line 2 and 1 in line 1, .*begin what stands above the column names with #",
+        ),
+        (
+            "state,V,div,t",
+            [line.removesuffix("10") + "0:10" for line in PLAIN],
+            r"'0:10' in row 1 \(line 2 of page\.csv\), .*; write the time in seconds",
+        ),
+        (
+            "state,V,Weg (div),t",
+            PLAIN,
+            r"the column 'Weg \(div\)' has the unit of divisions and a name that is not understood",
+        ),
+    ],
+)
+def test_what_cannot_be_read_is_refused_with_place_and_remedy(
+    header: str, rows: list[str], said: str, tmp_path: Path
+) -> None:
+    with pytest.raises(InputError, match=said):
+        written(tmp_path, header, rows)
