@@ -245,10 +245,11 @@ def read_page(source: Any, *needed: str) -> Page:
 def holds_balances(source: Any) -> bool:
     """Whether a table has voltages and nothing that moved: a page of balance voltages."""
     try:
-        found = set(read_page(source, "voltage").cells)
+        page = read_page(source, "voltage")
     except InputError:
         return False
-    return not found & {"position", *_REPEATED}
+    moved = any(fits("divisions", header.unit or "") for header in page.unused)
+    return not moved and not set(page.cells) & {"position", *_REPEATED}
 
 
 def _table(source: Any) -> tuple[Table, str]:

@@ -20,6 +20,7 @@ from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity, QuantityLike, from_repeats, within
 from quantize.charge.reticle import written_step
 from quantize.charge.stated import plus_minus
+from quantize.charge.tidy import need_readings
 from quantize.readings import Readings
 
 Repeats = Union[str, Path, "pd.DataFrame", Mapping[str, Any]]
@@ -82,7 +83,7 @@ def calibrate_reticle(source: Repeats, *, certificate: QuantityLike | None = Non
     >>> calibrate_reticle(page, certificate="1.000 +/- 0.001 mm").entry
     'division = "25.00 +/- 0.15 um dof=3"'
     """
-    page = read_page(source, "stage")
+    need_readings(page := read_page(source, "stage"))
     header = page.headers["stage"]
     if header.unit is None:
         raise InputError(f"the column {header.text!r} has no unit; write it as in 'stage (mm)'.")
@@ -159,7 +160,8 @@ def repeat_balance(
     'voltage = "227.30 +/- 0.37 V dof=19"'
     """
     if isinstance(source, str | Path | Mapping) or hasattr(source, "columns"):
-        volts = read_page(source, "voltage").column("voltage")
+        need_readings(page := read_page(source, "voltage"))
+        volts = page.column("voltage")
     else:
         volts = float_array("source", source)
     if volts.size == 0 or not (np.all(volts > 0) or np.all(volts < 0)):

@@ -14,6 +14,7 @@ import pandas as pd
 from quantize._support.errors import InputError
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray
+from quantize.charge.apparatus import value_of
 from quantize.charge.fall import TAKEN_OFF, ResidualVoltage, line_in_charge
 from quantize.charge.noise import (
     Scatter,
@@ -70,7 +71,21 @@ class Rows(RunTable):
             spread = predicted_or_none(self, falls, mean)
         # Student's t has its own room for a small scatter; the floor is for none at all.
         spread = max(spread, root_mean_square(self.rounding(falls, "one end")))
-        return from_repeats(mean, spread / math.sqrt(n), degrees, scope="particle", unit="div")
+        own, watched = spread / math.sqrt(n), mean * self._watched(falls)
+        error = math.hypot(own, watched)
+        if watched:
+            # That of the watch does not come from these few falls.
+            degrees = int(degrees * (error / own) ** 4) if own else 0
+        return from_repeats(mean, error, degrees, scope="particle", unit="div")
+
+    def _watched(self, rows: pd.DataFrame) -> float:
+        """Relative error of rows per interval by the bias of a watch, where they last otherwise."""
+        bias = self.known.get("watch.bias")
+        if bias is None:
+            return 0.0
+        late = bias.value / value_of(self.known, "watch.rate", 1.0)
+        apart = 1 / (rows["seconds"].to_numpy(float) + late) - 1 / (self.interval + late)
+        return bias.standard_uncertainty * abs(float(np.mean(apart)))
 
     def fall(self) -> Quantity | None:
         """Divisions fallen in one `interval` without field, from the rows at zero voltage.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections import Counter
 from typing import Any
@@ -14,7 +15,6 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.headers import PASSAGES, UNITS, fits
 from quantize.charge.page import Page, RowNumber, cell_number, changed_within, direction, kept
-from quantize.charge.reticle import written_step
 from quantize.charge.run_table import CLOCK
 from quantize.charge.stated import counted
 from quantize.charge.tracks import fold_passages, fold_tracks
@@ -31,7 +31,7 @@ _TEXT = ("repeat", "bench", "event", "note", "clock")
 def tidy(page: Page, bench: Apparatus) -> tuple[pd.DataFrame, list[str]]:
     """Checked columns and what was assumed on the way."""
     remarks = list(page.remarks)
-    _need_readings(page)
+    need_readings(page)
     for names, fold in (({"position"}, fold_tracks), (set(PASSAGES), fold_passages)):
         if names & set(page.cells) and len(page.cells):
             page, assumed = fold(page, bench)
@@ -181,6 +181,12 @@ class _Columns:
                 self._agree(values)
             return values, off, arrows
         if self.has("start", "end"):
+            one, other = (self.page.headers[name] for name in ("start", "end"))
+            if one.sign != other.sign:
+                raise InputError(
+                    f"down is positive in one of {one.text!r} and {other.text!r} alone; say so of "
+                    "both, or of none."
+                )
             start, end = self.numbers("start"), self.numbers("end")
             return end[0] - start[0], end[1] - start[1], none
         if not self.bench.has("run.distance"):
@@ -221,11 +227,9 @@ class _Columns:
 
 def is_zero(volts: str) -> bool:
     """Whether a cell says zero voltage, where no state is needed."""
-    text = volts.strip().replace(",", ".").lower()
-    try:
-        return float(text) == 0
-    except ValueError:
-        return text in ("off", "zero", "earthed")
+    with contextlib.suppress(InputError):
+        return cell_number(volts, column="voltage", row=0, comma=True)[0] == 0
+    return False
 
 
 def labels(cells: list[str]) -> list[str]:
@@ -261,7 +265,7 @@ def _partial_remarks(table: pd.DataFrame) -> list[str]:
     return out
 
 
-def _need_readings(page: Page) -> None:
+def need_readings(page: Page) -> None:
     """Raise InputError for a row of a sum, of units or of words, that was not given up."""
     words = {h.text for n, h in page.headers.items() if n in ("note", "reason", "event")}
     written = page.written.loc[page.cells.index.unique()].drop(columns=[*words & {*page.written}])
@@ -290,58 +294,33 @@ def _is_unit(name: str, cell: str) -> bool:
 
 
 def _written_twice(page: Page, table: pd.DataFrame) -> list[str]:
-    """Rows that are alike in every column, more than chance makes so, or in their time of day."""
+    """Rows that are alike in every column, one that tells rows apart among them, or in their time.
+
+    Where no number, time or note tells rows apart, repeats are often alike by chance.
+    """
     if "clock" not in page.headers and not page.written.duplicated().any():
         return []
-    used = table[table["kept"] & (table["off_scale"] == 0)]
-    written = page.written.loc[used["row"].unique()]
+    written = page.written.loc[table["row"][table["kept"] & (table["off_scale"] == 0)].unique()]
     named = {name: header.text for name, header in page.headers.items() if header.text in written}
-    alike = written.duplicated(keep=False)
     label = [named[name] for name in ("particle", "state", "voltage") if name in named]
     own = [text for text in written if text not in (*label, *page.measured)]
-    # Numbers, times or notes tell all other rows apart.
-    once = written.drop_duplicates()
-    told_apart = bool(own) and not once.duplicated([*own, *label]).any()
     out = []
 
     def say(rows: pd.DataFrame, columns: list[str], what: str) -> None:
         same = rows[rows.duplicated(columns, keep=False)]
         if not same.empty:
             key = same[columns].agg("\n".join, axis=1)
-            groups = [
-                page.named(same.index[at]) for at in same.groupby(key, sort=False).indices.values()
-            ]
+            groups = [page.named(same.index[at]) for at in same.groupby(key).indices.values()]
             others = "; and others" if groups[_MOST_SHOWN:] else ""
             out.append(f"{'; '.join(groups[:_MOST_SHOWN])}{others} {what}")
 
-    if told_apart or _beyond_chance(used):
-        say(
-            written,
-            written.columns.tolist(),
-            "are alike in every column; give up those that are copies",
-        )
+    if own and not written.drop_duplicates().duplicated([*own, *label]).any():
+        every = written.columns.tolist()
+        say(written, every, "are alike in every column; give up those that are copies")
     if "clock" in named:
-        times = written[~alike & written[named["clock"]].str.fullmatch(CLOCK)]
-        say(times, [named["clock"]], "have the same time of day; mend the clock")
+        full = written[named["clock"]].str.fullmatch(CLOCK) & ~written.duplicated(keep=False)
+        say(written[full], [named["clock"]], "have the same time of day; mend the clock")
     return out
-
-
-def _beyond_chance(rows: pd.DataFrame) -> bool:
-    """Whether readings of one state and voltage are equal more often than chance makes them.
-
-    That is as often as any other difference of a few steps as written.
-    """
-    shown = ["start", "end"] if "start" in rows else ["divisions"]
-    values = rows[[*shown, "seconds"]].to_numpy(float)
-    steps = [written_step(column[np.isfinite(column)]) or _NO_STEP for column in values.T]
-    pairs = [np.zeros(0)]
-    for at in rows.groupby(["particle", "state", "voltage"], dropna=False).indices.values():
-        i, j = np.triu_indices(min(len(at), _MOST_COMPARED), 1)
-        pairs.append(np.round(np.abs(values[at[i]] - values[at[j]]) / steps).max(axis=1))
-    apart = np.concatenate(pairs)
-    equal, close, near = (int(np.sum(apart <= most)) for most in (0, 2, 10))
-    expected = max((close - equal) / 4, (near - equal + 0.5) / 20)
-    return bool(2 * equal < apart.size and expected < _BY_CHANCE * equal)
 
 
 def _gate(bench: Apparatus) -> tuple[float, str]:
@@ -374,6 +353,7 @@ def guess_timing(divisions: FloatArray, seconds: FloatArray) -> tuple[str, str]:
 
 def of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | None, str]:
     """The voltages, states and label of one particle."""
+    need_readings(page)
     whose, states = filled(page.text("particle"), "1"), labels(page.text("state"))
     rows = pd.DataFrame({"particle": whose, "state": states})[page.kept_rows()[0]]
     there = rows["particle"].unique().tolist()

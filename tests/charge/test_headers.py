@@ -107,6 +107,10 @@ def test_directions_that_contradict_each_other_are_refused() -> None:
     page = {"V": [227, 0], "div (down)": [12, 61], "direction": ["up", "down"]}
     with pytest.raises(InputError, match="its direction says up; the signs contradict"):
         charge.Run(page)
+    with pytest.raises(
+        InputError, match="one of 'start' and 'end \\(down\\)' alone; say so of both"
+    ):
+        charge.Run({"V": [227, 0], "start": [10, 10], "end (down)": [4, 71], "t": [10, 10]})
     # A direction for each row needs no word in the header.
     page = {"V": [227, 0], "div": [12, 61], "up / down": ["up", "down"]}
     assert charge.Run(page).table["divisions"].tolist() == [12, -61]

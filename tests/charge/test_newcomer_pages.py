@@ -8,6 +8,7 @@ import pytest
 
 from quantize import charge
 from quantize._support.errors import InputError
+from quantize.charge.page import holds_balances
 
 ROWS = [("A", 219, -30.2), ("A", 219, -29.6), ("A", 0, -60.1), ("B", 219, 10.4), ("B", 219, 9.9)]
 PLAIN = [f"{state},{volts},{moved},10" for state, volts, moved in ROWS]
@@ -101,3 +102,14 @@ def test_what_cannot_be_read_is_refused_with_place_and_remedy(
 ) -> None:
     with pytest.raises(InputError, match=said):
         written(tmp_path, header, rows)
+
+
+def test_a_page_of_balance_voltages_has_no_mean_and_no_distances(tmp_path: Path) -> None:
+    file = tmp_path / "page.csv"
+    file.write_text("state,V\na,401.2\na,400.6\nb,600.1\nmean,467.3\n")
+    with pytest.raises(InputError, match=r"row 4 \(line 5 of page\.csv\) is called 'mean'"):
+        charge.BalanceVoltages(file)
+    assert holds_balances(file)
+    # It was read as voltages of balance.
+    file.write_text("state,V,Weg (div)\na,200,-30\na,200,-29\nb,200,9\n")
+    assert not holds_balances(file)

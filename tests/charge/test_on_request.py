@@ -140,6 +140,25 @@ def test_a_biased_watch_changes_no_charge_however_long_the_readings(route: str |
     assert shown.to_numpy() == pytest.approx(charges(true.tolist()).to_numpy(), rel=1e-5, abs=0)
 
 
+def test_the_error_of_a_bias_is_in_falls_that_last_otherwise() -> None:
+    # To first order F goes with 1/t - 1/T, t and T being the true times.
+    page = {"V": [200] * 4 + [0] * 4, "div": [9, 10, 11, 10, -30.1, -29.8, -30.4, -29.9]}
+    falls = {}
+    for seconds in (5.0, 10.0):
+        table = page | {"t": [10.0] * 4 + [seconds] * 4}
+        for bias in ("0.2 s", "0.2 +/- 0.1 s"):
+            run = charge.read_run(table, bench().changed(watch__bias=bias))
+            falls[seconds, bias] = run.fall_as_read()
+    exact, unsure = falls[5.0, "0.2 s"], falls[5.0, "0.2 +/- 0.1 s"]
+    added = math.sqrt(unsure.standard_uncertainty**2 - exact.standard_uncertainty**2)
+    assert added == pytest.approx(exact.value * 0.1 * (1 / 5.2 - 1 / 10.2), rel=1e-6)
+    assert unsure.degrees_of_freedom > exact.degrees_of_freedom
+    # Where all last as long it moves falls and readings alike, and is in the budget already.
+    assert falls[10.0, "0.2 +/- 0.1 s"].standard_uncertainty == pytest.approx(
+        falls[10.0, "0.2 s"].standard_uncertainty
+    )
+
+
 def test_a_bias_longer_than_a_reading_is_refused() -> None:
     page = {"V": [227.4, 227.4, 0], "div": [-20.0, -5.1, -60.0], "t": [10.0, 0.5, 10.0]}
     run = charge.read_run(page, bench().changed(watch__bias="-0.8 s"))
