@@ -81,10 +81,10 @@ def test_a_page_of_divisions_moved_in_ten_seconds() -> None:
     assert run.table["particle"].tolist() == ["A"] * 3
     assert any("lasts 10 s, as the column 'divisions moved in 10 s' says" in r for r in run.remarks)
     assert any("'no' only counts the rows" in r for r in run.remarks)
-    # So it does where one of them was written twice, by a slip or with its row.
+    # So it does where one of them was written twice by a slip.
     copied = {name: [*cells, cells[-1]] for name, cells in page.items()}
     del copied["particle"]
-    twice = charge.Run(copied | {"state": list("aabb"), "div": [12, -9, -61, -61], "t": [10] * 4})
+    twice = charge.Run(copied | {"state": list("aabb"), "div": [12, -9, -61, -62], "t": [10] * 4})
     assert twice.particles == ("1",)
     # A time that was written down counts, and the header fills the rest.
     both = charge.Run(page | {"div in 10 s": [12, -9, -61], "t (s)": ["", 20, ""]})

@@ -28,7 +28,8 @@ def test_a_row_is_put_right_and_said_to_be(quantize: Run, tmp_path: Path) -> Non
     done = quantize("analyze", file, *ASKED, *RANGE)
     told = " ".join(done.out.split())
     assert "put right before the analysis: row 7, as the following says" in told
-    assert "Reversing the sign of row 7 (line 8 of slipped.csv) puts it back among the others of state 2" in told
+    row = "row 7 (line 8 of slipped.csv)"
+    assert f"Reversing the sign of {row} puts it back among the others of state 2" in told
     clean, mended = (
         json.loads(quantize("analyze", page, *ASKED, *RANGE, "--json").out)
         for page in ("invented_run.csv", file)
