@@ -181,11 +181,6 @@ def holds(fit: Any, truth: float, prob: float = 0.95) -> bool:
     return any(bool(low <= truth <= high) for low, high in fit.interval(prob))
 
 
-def right(fit: Any, truth: float = 1.0, tolerance: float = 0.05) -> bool:
-    """Whether the unit of a result is right."""
-    return bool(abs(fit.unit / truth - 1) <= tolerance)
-
-
 def merged(*collections: dict[str, dict[str, Any]]) -> dict[str, Any]:
     """All families of some collections by their labels, whatever their kind."""
     return {k: v for each in collections for kind in each.values() for k, v in kind.items()}
