@@ -134,7 +134,7 @@ def command(name: str) -> str:
     return shlex.join(["python", "-m", f"benchmarks.{name}", *words])
 
 
-def keep(folder: Path | None, name: str, title: str, lines: Sequence[str]) -> None:
+def keep(folder: Path | None, name: str, title: str | None, lines: Sequence[str]) -> None:
     """Write `lines` under `title` to ``folder/name.md``; without a folder nothing is written."""
     if folder is None:
         return
