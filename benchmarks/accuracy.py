@@ -1,18 +1,19 @@
-"""How often each estimator finds the right unit, and how good the stated intervals are; seed 1.
+"""How often each estimator finds the right unit, and how good the stated intervals are.
 
-Whole numbers are uniform on the range given, errors normal, the truth is a unit of 1. The last
-columns are about the mixture with sigma unknown.
+Share of {runs} simulated samples whose unit is right; standard error at most {error:.3f}. Whole
+numbers are uniform on the range given, errors normal, the truth is a unit of 1; seed 1. "State
+twice" reads every state twice, sigma unknown. The last columns are about the mixture with sigma
+unknown.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 import quantize as qz
-from benchmarks.runner import Array, Rng, benchmark, figures, head, holds, number, row
+from benchmarks.runner import Array, Lines, Options, Rng, benchmark, holds, number, row, told
 
 
 class Condition(NamedTuple):
@@ -64,23 +65,14 @@ def one_page(condition: Condition, rng: Rng) -> tuple[list[float], bool, float]:
 
 
 @benchmark("Accuracy of the estimators", number("--runs", 300, 3))
-def main(options: Any) -> Iterator[str]:
-    yield (
-        f"Share of {options.runs} simulated samples whose unit is right; standard error at most "
-        f'{0.5 / np.sqrt(options.runs):.3f}. "State twice" reads every state twice, sigma unknown.'
-    )
-    yield ""
-    first, last = ("readings", "sigma/unit", "integers"), ("95 % set holds", "u/2, u/3")
-    yield from head(*first, *COLUMNS, *last)
-    for c in CONDITIONS[: 2 if options.tiny else None]:
+def main(options: Options) -> Lines:
+    names = ("readings", "sigma/unit", "integers", *COLUMNS, "95 % set holds", "u/2, u/3")
+    yield from told(__doc__, options, *names, error=0.5 / np.sqrt(options.runs))
+    for c in options.first(CONDITIONS, 2):
         rng = np.random.default_rng([1, c.n, round(100 * c.spread)])
         pages = [one_page(c, rng) for _ in range(options.runs)]
         units, held, best = (np.array(column) for column in zip(*pages, strict=True))
         right = np.mean(np.abs(units - 1) < c.tolerance, axis=0)
         part = f"{np.mean(is_fraction(best, c.tolerance)):.3f}"
-        place = (c.n, f"{c.spread:.2f}", f"{c.first} … {c.last}")
-        yield row(*place, figures(right), f"{np.mean(held):.2f}", part)
-
-
-if __name__ == "__main__":
-    main()
+        place = (c.n, c.spread, f"{c.first} … {c.last}")
+        yield row(*place, *right, np.mean(held), part, digits=2)

@@ -1,23 +1,23 @@
 """Balance voltages alone: verdicts, units and coverage on simulated pages of known truth.
 
-Ten states are balanced twice each by a hand that scatters by a share of the voltage of ten charges;
-the pages without steps have charges of any size between two and nine units. Seeds are those of the
-cells.
+{replicates} pages a cell, in brackets how many. Ten states are balanced twice each by a hand that
+scatters by a share of the voltage of ten charges; the pages without steps have charges of any size
+between two and nine units. Seeds are those of the cells.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 
-from benchmarks.runner import KEEP, Kept, Option, benchmark, head, holds, number, row
+from benchmarks.runner import KEEP, Lines, Option, Options, benchmark, holds, number, row
 from quantize.charge import BalanceVoltages
 
 STATES, REPEATS, UNIT = 10, 2, 0.8  # per kilovolt
 SCATTERS = (0.5, 1.5, 3.0)  # volts, beside 250 V for five charges
+THERE = ("steps said where there are", "right unit", "interval of 95 % holds")
 KNOWN = ("stated", "from repeats", "averaged")
 
 
@@ -46,19 +46,11 @@ def counted(scatter: float, known: str, pages: int) -> list[int]:
     number("--replicates", 40, 1, "pages in each cell"),
     Option("--scatter", type=float, nargs="+", default=SCATTERS, tiny=SCATTERS[1:2], help="volts"),
     KEEP,
+    columns=("scatter of a setting", "how it is known", *THERE, "steps said where there are none"),
 )
-def main(options: Any) -> Iterator[str]:
-    kept, pages = Kept(options.keep), options.replicates
-    yield f"{STATES} states, {REPEATS} settings each, {pages} pages a cell; in brackets how many."
-    there = ("steps said where there are", "right unit", "interval of 95 % holds")
-    names = ("scatter of a setting", "how it is known", *there, "steps said where there are none")
-    yield from ("", *head(*names))
+def main(options: Options) -> Lines:
+    pages = options.replicates
     for scatter in options.scatter:
         for known in KNOWN:
-            name = f"{scatter} {known} {pages}"
-            found = kept.get(name, lambda s=scatter, k=known: counted(s, k, pages))
+            found = options.kept.get(f"{scatter} {known} {pages}", counted, scatter, known, pages)
             yield row(f"{scatter} V", known, *(f"{n / pages:.2f} ({n})" for n in found))
-
-
-if __name__ == "__main__":
-    main()

@@ -1,23 +1,22 @@
 """Pages with one planted fault: found, rightly named, the unit right; and pages without steps.
 
-The pages come from the plain simulator. One row has the label of another state, the wrong sign, ten
-divisions too many or too few, or a charge that changed within the interval by one unit, which moves
-the reading by any part of a unit, or by half of one at least; or the sphere loses 8 % of its weight
-from the first row to the last. "As written" is the same page with every row taken as it stands.
-Finished pages are kept in benchmarks/results/bench_faults.json; seed 1414.
+Pages of 40 rows with one fault each: on how many it is found, the sentence says what it is, the
+unit is right within 5 %, its 95 % set holds the truth, and the unit is right with every row taken
+as written. One row has the label of another state, the wrong sign, ten divisions too many or too
+few, or a charge that changed within the interval by one unit, which moves the reading by any part
+of a unit, or by half of one at least; or the sphere loses 8 % of its weight from the first row to
+the last. That is found where the fall is taken as a line in time, and named where that is said. The
+pages come from the plain simulator; seed 1414.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator
-from typing import Any
-
 import numpy as np
 from scipy.stats import norm
 
-from benchmarks.plain import Bench, simulate
-from benchmarks.runner import AFRESH, RESULTS, Array, Kept, Rng, benchmark, head, number, row
+from benchmarks.benches import Bench, page_of
+from benchmarks.checks import Record, counted
+from benchmarks.runner import KEEP, Lines, Options, benchmark, head, holds, number, row
 from quantize._support.errors import InputError
 from quantize.charge import Run
 from quantize.charge.checks import DOUBT
@@ -26,7 +25,6 @@ from quantize.charge.levels import levels_of, steadied
 from quantize.charge.run_analysis import RunAnalysis
 from quantize.studies.families import are_multiples
 
-Record = dict[str, Any]
 SEED = 1414
 HALF = "changed charge, half a unit or more"
 WORDS = {
@@ -46,7 +44,7 @@ the noise of a state."""
 READS, STATES, ENDS = 4, 8, (2.0, 9.0)
 
 
-def _sums(rng: Rng) -> Array:
+def _sums(rng: np.random.Generator) -> np.ndarray:
     while True:
         first, second = rng.uniform(*UNITS, 2)
         sizes = first * rng.integers(0, 3, STATES) + second * rng.integers(1, 3, STATES)
@@ -72,7 +70,7 @@ def page(kind: str, seed: int, without: str | None = None) -> tuple[Run, Record,
     if without is not None:
         sizes = WITHOUT[without](np.random.default_rng([SEED, seed, 1]))
         bench = Bench(states=tuple((float(size), READS) for size in sizes))
-    rows, apparatus, truth = simulate(bench, SEED + seed)
+    rows, apparatus, truth = page_of(bench, SEED + seed)
     driven = [v != 0 for v in rows["V"]]
     moved = np.where(driven, np.abs(rows["divisions"]), 0)
     rising = np.flatnonzero(moved > min(3, moved.max() - 1)).tolist()
@@ -93,20 +91,13 @@ def page(kind: str, seed: int, without: str | None = None) -> tuple[Run, Record,
     return Run(rows, apparatus), truth, i + 1
 
 
-def right(run: Run, truth: Record, *, mend: bool) -> tuple[bool, bool]:
-    """Whether the unit is right within 5 %, and whether its 95 % hold it."""
-    fit, unit = run.fit(mend=mend), truth["unit"]
-    held = any(low <= unit <= high for low, high in fit.interval(0.95))
-    return bool(abs(fit.unit / unit - 1) <= 0.05), bool(held)
-
-
 def line_in_time(run: Run) -> bool:
     """Whether the fall is taken as a line in time."""
     return steadied(run, levels_of(run)).drift is not None
 
 
 def planted(kind: str, seed: int) -> Record:
-    """What comes of one page with a fault."""
+    """What comes of one page with a fault: a column each, in the order of the table."""
     run, truth, faulty = page(kind, seed)
     faults = believed(run)[1]
     if faulty:
@@ -118,9 +109,11 @@ def planted(kind: str, seed: int) -> Record:
         found, named = bool(mine), any(WORDS[kind] in sentence.lower() for sentence in mine)
     else:
         found = named = line_in_time(run)
-    unit, held = right(run, truth, mend=True)
-    before = right(run, truth, mend=False)[0] if faults else unit
-    return {"found": found, "named": named, "unit": unit, "held": held, "before": before}
+    fit, unit = run.fit(), truth["unit"]
+    before = run.fit(mend=False) if faults else fit
+    right, as_written = (bool(abs(each.unit / unit - 1) <= 0.05) for each in (fit, before))
+    out = {"found": found, "named": named, "unit": right, "held": holds(fit, unit)}
+    return out | {"before": as_written}
 
 
 def told_by_an_oracle(kind: str, seed: int, chance: float) -> bool:
@@ -138,25 +131,10 @@ def told_by_an_oracle(kind: str, seed: int, chance: float) -> bool:
     return bool(1 - (1 - p) ** away.size < chance)
 
 
-def oracle_rows(pages: int) -> Iterator[str]:
-    """What could be seen at all of a charge that changed by any part of a unit."""
-    told = [
-        sum(told_by_an_oracle("changed charge", i, chance) for i in range(pages))
-        for chance in (DOUBT, 0.05)
-    ]
-    yield from (
-        "Who knew the expectation and the scatter of every row would see the changed charge on "
-        f"{told[0]} of the {pages} pages",
-        f"if a row is to be called wrong on {100 * DOUBT:g} % of clean pages, as this check does, "
-        f"and on {told[1]} if on 5 %;",
-        "the rest moved by less than the scatter.",
-    )
-
-
 def clean(kind: str, seed: int) -> Record:
     """What is said against one clean page: rows called wrong, a line in time, checks not good."""
     run = page(kind, 10_000 + seed)[0]
-    checks = analyzed(run, mend=True).checks.checks
+    checks = analyzed(run).checks.checks
     doubts = [check.name for check in checks if check.level in ("doubt", "bad")]
     return {"wrong": bool(believed(run)[1]), "line": line_in_time(run), "doubts": doubts}
 
@@ -168,48 +146,45 @@ def without_steps(kind: str, seed: int) -> Record:
     """
     sizes, spoilt = kind.split(": ")
     run = page(spoilt, 20_000 + seed, sizes)[0]
-    faults = len(believed(run)[1])
+    put = bool(believed(run)[1])
     try:
-        found = analyzed(run, mend=True).verdict
-        written = analyzed(run, mend=False).verdict if faults else found
+        found = analyzed(run).verdict == "steps"
+        written = analyzed(run, mend=False).verdict == "steps" if put else found
     except InputError:
-        found = written = "refused"
-    return {"faults": faults, "mended": found, "written": written}
+        found = written = False
+    return {"put": put, "mended": found, "written": written}
 
 
-def analyzed(run: Run, *, mend: bool) -> RunAnalysis:
+def analyzed(run: Run, *, mend: bool = True) -> RunAnalysis:
     """The answer that a user gets."""
     return run.analyze(mend=mend, n_resamples=99, rng=1)
 
 
-def clean_rows(rows: list[Record]) -> Iterator[str]:
-    """What is said against clean pages."""
-    doubts = Counter(name.split(":")[0] for each in rows for name in set(each["doubts"]))
-    said = ", ".join(f"{name} ({k})" for name, k in doubts.most_common()) or "none"
+def summed(rows: list[Record]) -> list[int]:
+    """How many pages there are, and on how many each holds."""
+    return [len(rows), *(sum(each[name] for each in rows) for name in rows[0])]
+
+
+def in_words(options: Options) -> Lines:
+    """What could be seen at all of a changed charge, and what is said against clean pages."""
+    pages, kind = options.pages, "changed charge"
+    told = [
+        sum(told_by_an_oracle(kind, i, chance) for i in range(pages)) for chance in (DOUBT, 0.05)
+    ]
+    yield (
+        "Who knew the expectation and the scatter of every row would see the changed charge on "
+        f"{told[0]} of the {pages} pages\nif a row is to be called wrong on {100 * DOUBT:g} % of "
+        f"clean pages, as this check does, and on {told[1]} if on 5 %;\nthe rest moved by less "
+        "than the scatter.\n"
+    )
+    rows = options.kept.of(clean, "clean", options.clean)
     wrong, line = (sum(each[name] for each in rows) for name in ("wrong", "line"))
+    doubts = [each["doubts"] for each in rows]
     yield (
         f"On {len(rows)} clean pages a row is called wrong on {wrong}, the fall is taken as a line "
-        f"in time on {line},"
+        f'in time on {line},\nand any check says "doubt" or "bad" on {sum(map(bool, doubts))}: '
+        f"{counted(doubts)}.\n"
     )
-    doubted = sum(bool(each["doubts"]) for each in rows)
-    yield f'and any check says "doubt" or "bad" on {doubted}: {said}.'
-
-
-def rows_without(kept: Kept, n: int, tiny: bool) -> Iterator[str]:
-    """False "steps" of pages without steps."""
-    names, total = ("pages", "faults", "mended", "written"), Counter[str]()
-    for sizes in list(WITHOUT)[: 1 if tiny else None]:
-        for spoilt in SPOILT[: 2 if tiny else None]:
-            rows = kept.of(without_steps, f"{sizes}: {spoilt}", n)
-            counts = Counter(
-                pages=len(rows),
-                faults=sum(bool(each["faults"]) for each in rows),
-                mended=sum(each["mended"] == "steps" for each in rows),
-                written=sum(each["written"] == "steps" for each in rows),
-            )
-            total.update(counts)
-            yield row(sizes, spoilt, *(counts[name] for name in names))
-    yield f"| all | {row(*(total[name] for name in names))}"
 
 
 @benchmark(
@@ -217,41 +192,26 @@ def rows_without(kept: Kept, n: int, tiny: bool) -> Iterator[str]:
     number("--pages", 20, 1, "pages of each fault"),
     number("--clean", 60, 1, "clean pages"),
     number("--without", 25, 1, "pages without steps of each kind"),
-    AFRESH,
+    KEEP,
+    columns=("fault", "pages", "found", "named", "unit right", "holds it", "right as written"),
     quiet=True,
 )
-def main(options: Any) -> Iterator[str]:
-    kept = Kept(None if options.tiny else RESULTS / "bench_faults.json", afresh=options.afresh)
-    yield from (
-        "Pages of 40 rows with one fault each: on how many it is found, the sentence says what it "
-        "is, the unit is",
-        "right within 5 %, its 95 % set holds the truth, and the unit is right with every row "
-        "taken as written.",
-        "A drift is found where the fall is taken as a line in time, and named where that is said.",
-        "",
-    )
-    yield from head(
-        "fault", "pages", "found", "named", "unit right", "holds it", "right as written"
-    )
-    for kind in KINDS[: 1 if options.tiny else None]:
-        rows = kept.of(planted, kind, options.pages)
-        names = ("found", "named", "unit", "held", "before")
-        yield row(kind, len(rows), *(sum(each[name] for each in rows) for name in names))
-    yield from ("", *oracle_rows(options.pages))
-    yield from ("", *clean_rows(kept.of(clean, "clean", options.clean)))
-    yield from (
-        "",
+def main(options: Options) -> Lines:
+    for kind in options.first(KINDS):
+        yield row(kind, *summed(options.kept.of(planted, kind, options.pages)))
+    yield from ("", *in_words(options))
+    yield (
         "Pages of 40 rows without steps that are called steps at 5 %, with the rows put right "
-        "that are believed",
-        "to be wrong and with every row as written; sums of two units are not held against steps "
-        "that a unit",
-        "common to them would make. Rows are put right on so many pages.",
-        "",
+        "that are believed\nto be wrong and with every row as written; sums of two units are not "
+        "held against steps that a unit\ncommon to them would make. Rows are put right on so many "
+        "pages.\n"
     )
     put = ("rows put right", "steps, put right", "steps, as written")
     yield from head("sizes", "fault", "pages", *put)
-    yield from rows_without(kept, options.without, options.tiny)
-
-
-if __name__ == "__main__":
-    main()
+    every = []
+    for sizes in options.first(WITHOUT):
+        for spoilt in options.first(SPOILT, 2):
+            rows = options.kept.of(without_steps, f"{sizes}: {spoilt}", options.without)
+            yield row(sizes, spoilt, *summed(rows))
+            every += rows
+    yield row("all", "", *summed(every))

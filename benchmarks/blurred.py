@@ -1,19 +1,18 @@
 """The unit of many blurred readings: how far off it is, in its own errors, and how often they hold.
 
-Whole numbers from −4 to 4, unit 1, normal errors (seed 5), given to `fit_mixture`, which takes
-readings one by one, and to `fit_counts`, which takes them in bins.
+{samples} samples a cell, whole numbers from −4 to 4, unit 1, normal errors (seed 5), units from 0.9
+to 1.2 tried, by `fit_mixture`, which takes readings one by one, and by `fit_counts`, which takes
+them in bins. The mean error of the unit is in its stated standard errors, ± {error:.2f}; then the
+share of 95 % sets that hold it, and the error with the bias left in.
 """
 
 from __future__ import annotations
-
-from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 
 import quantize as qz
 from benchmarks.combs import comb, whole_uniform
-from benchmarks.runner import WORKERS, benchmark, head, holds, number, row
+from benchmarks.runner import WORKERS, Lines, Options, benchmark, holds, number, row, told
 from quantize._support.parallel import ordered_map
 
 CELLS = tuple((n, spread) for n in (100, 400, 1000, 2000) for spread in (0.1, 0.2, 0.25))
@@ -35,25 +34,12 @@ def one(task: tuple[int, float, int]) -> tuple[float, ...]:
 
 
 @benchmark("Many blurred readings", number("--samples", 60, 1), WORKERS)
-def main(options: Any) -> Iterator[str]:
-    cells, samples = CELLS[: 2 if options.tiny else None], options.samples
-    tasks = [(n, spread, seed) for n, spread in cells for seed in range(samples)]
-    found = np.array(list(ordered_map(one, tasks, options.workers)))
-    yield (
-        f"{samples} samples a cell, whole numbers from −4 to 4, units from {UNIT_RANGE[0]} to "
-        f"{UNIT_RANGE[1]} tried. The mean error of the unit is in its stated standard errors, "
-        f"± {1 / np.sqrt(samples):.2f}; then the share of 95 % sets that hold it, and the error "
-        "with the bias left in."
-    )
-    one_by_one = ("mean error, one by one", "they hold", "bias left in")
-    yield from (
-        "",
-        *head("readings", "sigma/unit", *one_by_one, "mean error, in bins", "hold, in bins"),
-    )
-    for (n, spread), rows in zip(cells, found.reshape(len(cells), samples, -1), strict=True):
-        means = zip(rows.mean(axis=0), ("+.2f", ".2f", "+.2f", "+.2f", ".2f"), strict=True)
-        yield row(n, f"{spread:g}", *(format(mean, how) for mean, how in means))
-
-
-if __name__ == "__main__":
-    main()
+def main(options: Options) -> Lines:
+    samples, one_by_one = options.samples, ("mean error, one by one", "they hold", "bias left in")
+    names = ("readings", "sigma/unit", *one_by_one, "mean error, in bins", "hold, in bins")
+    yield from told(__doc__, options, *names, error=1 / np.sqrt(samples))
+    for n, spread in options.first(CELLS, 2):
+        tasks = [(n, spread, seed) for seed in range(samples)]
+        means = np.mean(list(ordered_map(one, tasks, options.workers)), axis=0)
+        signs = zip(means, ("+", "", "+", "+", ""), strict=True)
+        yield row(n, f"{spread:g}", *(f"{mean:{sign}.2f}" for mean, sign in signs))

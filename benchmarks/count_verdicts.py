@@ -1,19 +1,20 @@
-"""Verdicts on counts for data whose truth is known: combs, smooth data, levels anywhere; seed 83.
+"""Verdicts on counts for data whose truth is known: combs, smooth data, levels anywhere.
 
-Every replicate is drawn anew, levels anywhere included.
+{runs} data sets a line, a sixth of that at 1e6 readings, each drawn anew, levels anywhere included;
+alpha .05, seed 83. A share of false steps of .05 has a standard error of {error:.3f}. *right*: unit
+within 3 %. *z*: standard deviation of (unit − truth)/error, and share within 1.96, of the right
+ones. Seconds of one core, drawing included.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
 import quantize as qz
-from benchmarks.runner import Array, Family, Rng, benchmark, figures, flag, head, number
+from benchmarks.runner import Array, Family, Lines, Options, Rng, benchmark, flag, number, row, told
 
 GAIN = 7.3
 
@@ -40,7 +41,7 @@ def anywhere(levels: int, sigma: float = 0.4) -> Family:
     def draw(rng: Rng, n: int) -> Array:
         while True:
             places = np.sort(rng.uniform(0, 40, size=levels))
-            if levels < 2 or np.diff(places).min() > 1.4:
+            if np.diff(places).min() > 1.4:
                 break
         share = rng.dirichlet(np.full(levels, 3.0))
         return rng.choice(places, size=n, p=share) + sigma * rng.normal(size=n)
@@ -77,15 +78,16 @@ def line(name: str, n: int, runs: int, offset: str) -> str:
     found = [qz.null.analyze_counts(draw(rng, n), unit_range, offset=offset) for _ in range(runs)]
     seconds = (time.process_time() - start) / runs
     verdicts = [f.verdict for f in found]
-    counts = figures(verdicts.count(v) / runs for v in ("steps", "no steps", "cannot tell"))
-    tail = "| | |"
+    counts = (verdicts.count(v) / runs for v in ("steps", "no steps", "cannot tell"))
+    tail: tuple[object, ...] = ("", "")
     if comb:
         unit, error = np.array([(f.unit, f.unit_err) for f in found]).T
         right = np.abs(unit / GAIN - 1) < 0.03
         z = ((unit - GAIN) / error)[right]
         cover = float(np.mean(np.abs(z) < 1.96)) if z.size else float("nan")
-        tail = f"| {right.mean():.2f} | {z.std():.2f}, {cover:.2f} |"
-    return f"| {name} | {offset} | {n:.0e} | {counts} {tail} {seconds:.2f} |".replace("e+0", "e")
+        tail = (right.mean(), f"{z.std():.2f}, {cover:.2f}")
+    size = f"{n:.0e}".replace("e+0", "e")
+    return row(name, offset, size, *counts, *tail, seconds, digits=2)
 
 
 @benchmark(
@@ -93,26 +95,15 @@ def line(name: str, n: int, runs: int, offset: str) -> str:
     number("--runs", 60, 2, "data sets a line"),
     flag("--quick", "leave out 1e6 readings"),
 )
-def main(options: Any) -> Iterator[str]:
+def main(options: Options) -> Lines:
     runs, tiny = options.runs, options.tiny
-    yield (
-        f"{runs} data sets a line, a sixth of that at 1e6 readings; alpha "
-        ".05. A share of false steps of .05 has a standard error of "
-        f"{np.sqrt(0.05 * 0.95 / runs):.3f}. *right*: unit within 3 %. *z*: standard deviation of "
-        "(unit − truth)/error, and share within 1.96, of the right ones. Seconds of one core, "
-        "drawing included."
-    )
     names = ("data", "offset", "n", "steps", "no steps", "cannot tell", "right", "z", "s")
-    yield from ("", *head(*names))
+    yield from told(__doc__, options, *names, error=np.sqrt(0.05 * 0.95 / runs))
     large = [] if tiny or options.quick else [(1_000_000, max(runs // 6, 2))]
     sizes = [(20_000, runs), *([] if tiny else [(100_000, runs)]), *large]
     with threadpool_limits(1):
-        for name in list(COMBS)[: 2 if tiny else None]:
+        for name in options.first(COMBS, 2):
             yield from (line(name, n, r, "free") for n, r in sizes)
         for name in list(OTHERS)[:: 4 if tiny else 1]:
             for offset in ("zero", "free"):
                 yield from (line(name, n, r, offset) for n, r in sizes[:1] + large)
-
-
-if __name__ == "__main__":
-    main()

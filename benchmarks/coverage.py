@@ -1,32 +1,34 @@
 """Coverage of the mixture's 95 % set at fixed truths, and how it fails where the model is wrong.
 
-The unit is 1, whole numbers are uniform on 1 … 8, sigma is unknown to the fit, units from 0.3 to 3
-are tried; seeds 21 and 22.
+{runs} samples a cell; a coverage of 0.95 is known to ± {half:.2f}. The unit is 1, whole numbers are
+uniform on 1 … 8, sigma is unknown to the fit, units from 0.3 to 3 are tried; a column for each
+sigma/unit. Seeds 21 and 22.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Callable
 
 import numpy as np
 from scipy import stats
 
 import quantize as qz
 from benchmarks.accuracy import is_fraction
-from benchmarks.runner import Array, Rng, benchmark, head, holds, number, row
+from benchmarks.combs import comb, one_to_eight
+from benchmarks.runner import Array, Lines, Options, Rng, benchmark, head, holds, number, row, told
 from quantize.model.mixture import MixtureFit
 
 SIZES = (5, 10, 20, 50, 100, 200)
 SPREADS = (0.02, 0.05, 0.10, 0.15, 0.20, 0.25, 0.30)
 UNIT_RANGE = (0.3, 3.0)
 TOLERANCE = 0.05
-TITLES = (
-    "Coverage of the 95 % set",
-    "Coverage among samples on which the right mode has more than half of the posterior",
-    "Mean posterior share of the right mode",
-    "Share of samples whose best unit is a half or a third of the true one",
-)
+TITLES = {
+    "Coverage of the 95 % set": 2,
+    "Coverage among samples on which the right mode has more than half of the posterior": 2,
+    "Mean posterior share of the right mode": 2,
+    "Share of samples whose best unit is a half or a third of the true one": 3,
+}
+"""The tables, and their digits."""
 
 
 def share_at_one(fit: MixtureFit) -> float:
@@ -39,8 +41,7 @@ def plane_cell(n: int, spread: float, runs: int) -> list[float]:
     """The numbers of `TITLES`."""
     rng, found = np.random.default_rng([21, n, round(100 * spread)]), []
     for _ in range(runs):
-        x = rng.integers(1, 9, size=n) + spread * rng.normal(size=n)
-        fit = qz.fit_mixture(x, UNIT_RANGE)
+        fit = qz.fit_mixture(comb(one_to_eight, spread)(rng, n), UNIT_RANGE)
         found.append((holds(fit, 1), share_at_one(fit), is_fraction(fit.unit, TOLERANCE)))
     held, share, part = (np.array(column) for column in zip(*found, strict=True))
     sure = share > 0.5
@@ -48,19 +49,8 @@ def plane_cell(n: int, spread: float, runs: int) -> list[float]:
     return [held.mean(), among, share.mean(), part.mean()]
 
 
-def plane(sizes: tuple[int, ...], spreads: tuple[float, ...], runs: int) -> Iterator[str]:
-    """One table for each of the four numbers."""
-    cells = {(n, s): plane_cell(n, s, runs) for n in sizes for s in spreads}
-    for i, title in enumerate(TITLES):
-        yield from (f"## {title}", "", *head("readings", *(f"{s:.2f}" for s in spreads)))
-        for n in sizes:
-            values = (cells[n, s][i] for s in spreads)
-            shown = ["" if np.isnan(v) else f"{v:.2f}" if i < 3 else f"{v:.3f}" for v in values]
-            yield f"| {n} | " + " | ".join(shown) + " |"
-        yield ""
-
-
 SIGMA = 0.1
+Errors = Callable[[Array, Rng], Array]
 
 
 def _normal(k: Array, rng: Rng) -> Array:
@@ -84,52 +74,54 @@ def _growing(k: Array, rng: Rng) -> Array:
     return k + np.hypot(0.05, 0.03 * k) * rng.normal(size=k.size)
 
 
-OUTLIERS = qz.MixtureModel(outliers="free")
-REMEDIES: tuple[tuple[str, Callable[[Array, Rng], Array], qz.MixtureModel | None], ...] = (
-    ("nothing wrong", _normal, None),
-    ("heavy tails (t, 3 degrees)", _heavy, None),
-    ("heavy tails, outliers allowed", _heavy, OUTLIERS),
-    ("offset 0.1 unit, fitted as zero", _shifted, None),
-    ("offset 0.1 unit, offset free", _shifted, qz.MixtureModel(offset="free")),
-    ("one in ten misread", _misread, None),
-    ("one in ten misread, outliers allowed", _misread, OUTLIERS),
-    ("error grows with the reading", _growing, None),
-    ("error grows, and the model's does", _growing, qz.MixtureModel(noise="proportional")),
-)
+PLAIN, OUTLIERS = qz.MixtureModel(), qz.MixtureModel(outliers="free")
+REMEDIES: dict[str, tuple[Errors, qz.MixtureModel]] = {
+    "nothing wrong": (_normal, PLAIN),
+    "heavy tails (t, 3 degrees)": (_heavy, PLAIN),
+    "heavy tails, outliers allowed": (_heavy, OUTLIERS),
+    "offset 0.1 unit, fitted as zero": (_shifted, PLAIN),
+    "offset 0.1 unit, offset free": (_shifted, qz.MixtureModel(offset="free")),
+    "one in ten misread": (_misread, PLAIN),
+    "one in ten misread, outliers allowed": (_misread, OUTLIERS),
+    "error grows with the reading": (_growing, PLAIN),
+    "error grows, and the model's does": (_growing, qz.MixtureModel(noise="proportional")),
+}
 
 
-def failures(n: int, runs: int) -> Iterator[str]:
+def failures(n: int, runs: int) -> Lines:
     """What the plain model says where it is wrong, and the model that is right."""
-    for name, errors, model in REMEDIES:
+    for name, (errors, model) in REMEDIES.items():
         rng = np.random.default_rng([22, n, *errors.__name__.encode()])
-        units, held, pulls = [], [], []
-        for _ in range(runs):
-            x = errors(rng.integers(1, 9, size=n).astype(float), rng)
-            fit = qz.fit_mixture(x, UNIT_RANGE, model=model)
-            units.append(fit.unit)
-            held.append(holds(fit, 1))
-            if abs(fit.unit - 1) < TOLERANCE:
-                pulls.append((fit.unit - 1) / fit.unit_err)
-        right = np.mean(np.abs(np.array(units) - 1) < TOLERANCE)
+        fits = [
+            qz.fit_mixture(errors(one_to_eight(rng, n), rng), UNIT_RANGE, model=model)
+            for _ in range(runs)
+        ]
+        pulls = [(f.unit - 1) / f.unit_err for f in fits if abs(f.unit - 1) < TOLERANCE]
         pull = (np.mean(pulls), np.std(pulls)) if len(pulls) > 1 else (np.nan, np.nan)
-        yield row(name, n, *(f"{value:.2f}" for value in (right, np.mean(held), *pull)))
+        held = np.mean([holds(fit, 1) for fit in fits])
+        right = np.mean(np.abs(np.array([fit.unit for fit in fits]) - 1) < TOLERANCE)
+        yield row(name, n, right, held, *pull, digits=2)
 
 
 @benchmark("Coverage of the posterior set", number("--runs", 200, 2))
-def main(options: Any) -> Iterator[str]:
-    runs, part = options.runs, slice(2 if options.tiny else None)
+def main(options: Options) -> Lines:
+    runs, sizes, spreads = options.runs, options.first(SIZES, 2), options.first(SPREADS, 2)
     half = stats.norm.ppf(0.975) * np.sqrt(0.95 * 0.05 / runs)
-    yield from (f"{runs} samples a cell; a coverage of 0.95 is known to ± {half:.2f}.", "")
-    yield from plane(SIZES[part], SPREADS[part], runs)
+    yield from told(__doc__, options, half=half)
+    cells = {(n, s): plane_cell(n, s, runs) for n in sizes for s in spreads}
+    for i, (title, digits) in enumerate(TITLES.items()):
+        yield from (f"## {title}", "", *head("readings", *(f"{s:.2f}" for s in spreads)))
+        for n in sizes:
+            values = (cells[n, s][i] for s in spreads)
+            yield row(n, *("" if np.isnan(v) else v for v in values), digits=digits)
+        yield ""
     runs = max(runs // 2, 2)
-    yield from ("## Where the model is wrong", "")
-    yield (
+    yield from (
+        "## Where the model is wrong",
+        "",
         f"{runs} samples a line, sigma 0.1 of the unit. The pull is the error of the unit over its "
-        "stated standard error."
+        "stated standard error.",
+        "",
     )
     names = ("truth, and what is fitted", "readings", "right unit", "95 % set holds")
-    yield from ("", *head(*names, "pull, mean", "sd"), *failures(10, runs))
-
-
-if __name__ == "__main__":
-    main()
+    yield from (*head(*names, "pull, mean", "sd"), *failures(10, runs))

@@ -1,21 +1,19 @@
-"""How often "no steps" is said of combs, and how often of data without steps; seed 41.
+"""How often "no steps" is said of combs, and how often of data without steps.
 
-The scatter is given: as it is, or too small by a factor. The range of units is the default one, or
-given beforehand, as it would be by somebody who expects a unit of one. A second table has charge
-states read twice: how often the repeats warn of a scatter said too small.
+Share of samples called "no steps", and "steps" after the stroke; {runs} samples a cell, seed 41.
+The scatter is given: as it is, or too small by a factor. First with the default range of units,
+then with the range 0.7 to 5, as it would be given by somebody who expects a unit of one.
 """
 
 from __future__ import annotations
 
 import zlib
 from collections import Counter
-from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 
 import quantize as qz
-from benchmarks.runner import Array, Family, Rng, benchmark, figures, head, number, row
+from benchmarks.runner import Array, Family, Lines, Options, Rng, benchmark, head, number, row, told
 
 SEED = 41
 SIZES = (8, 12, 20, 40)
@@ -94,22 +92,17 @@ def verdicts(
 
 def shares(found: Counter[str], runs: int, *names: str) -> str:
     """What part of the samples each is."""
-    return figures((found[name] / runs for name in names), 2, " / ")
+    return " / ".join(f"{found[name] / runs:.2f}" for name in names)
 
 
 @benchmark('False "no steps"', number("--runs", 50, 2))
-def main(options: Any) -> Iterator[str]:
+def main(options: Options) -> Lines:
     """The lines of the page; a tiny run has a few cases."""
     runs, names, sizes, twice = options.runs, list(CASES), SIZES, list(TWICE)
     if options.tiny:
         names, sizes, twice = names[::15], (12,), twice[::4]
-    yield (
-        f'Share of samples called "no steps", and "steps" after the stroke; {runs} samples a cell, '
-        "the scatter given. First with the default range of units, then with the range "
-        f"{RANGE[0]:g} to {RANGE[1]:g}."
-    )
     asked = [(how, n) for how in ("default", "given") for n in sizes]
-    yield from ("", *head("case", *(f"{n}, {how}" for how, n in asked)))
+    yield from told(__doc__, options, "case", *(f"{n}, {how}" for how, n in asked))
     denied = Counter[str]()
     for name in names:
         kind, cells = "combs" if name.startswith("comb") else "others", []
@@ -119,18 +112,14 @@ def main(options: Any) -> Iterator[str]:
             denied[f"{kind}, {how}"] += found["no steps"]
             denied[f"{kind} in all"] += runs
         yield row(name, *cells)
-    yield from ("", "No steps in all: " + "; ".join(f"{k} {v}" for k, v in sorted(denied.items())))
-    yield from ("", "## States read twice", "")
+    yield "\nNo steps in all: " + "; ".join(f"{k} {v}" for k, v in sorted(denied.items()))
     yield (
-        f'Shares called "no steps" and "steps", and warned that the repeats scatter more than the '
-        f"sigma given, of {runs} samples a cell; the range of units {RANGE[0]:g} to {RANGE[1]:g}. "
-        "A refusal of a state that contradicts the sigma by itself is a warning, too."
+        '\n## States read twice\n\nShares called "no steps" and "steps", and warned that the '
+        f"repeats scatter more than the sigma given, of {runs} samples a cell; the range of units "
+        f"{RANGE[0]:g} to {RANGE[1]:g}. A refusal of a state that contradicts the sigma by itself "
+        "is a warning, too.\n"
     )
-    yield from ("", *head("case", *(f"{n} states" for n in sizes)))
+    yield from head("case", *(f"{n} states" for n in sizes))
     for name in twice:
         found_by_size = (verdicts(name, n, runs, RANGE, twice=True) for n in sizes)
         yield row(name, *(shares(f, runs, "no steps", "steps", "warned") for f in found_by_size))
-
-
-if __name__ == "__main__":
-    main()

@@ -1,30 +1,25 @@
 """Memory and time of input that is built to cost both: answered, or refused in one sentence.
 
-Each row runs in a fresh interpreter with one thread; readings are whole numbers from 1 to 8 with a
-normal error, seed 1. A tiny run has a row of each kind, a hundredth as large.
+The budget of any input is {gibibytes:g} GiB and {seconds:g} s. Processor seconds and the largest
+resident set, imports counted in; each row in a fresh interpreter with one thread. Readings are
+whole numbers from 1 to 8 with a normal error, seed 1.
 """
 
 from __future__ import annotations
 
-import json
 import subprocess
-from collections.abc import Iterator
-from typing import Any
+import tempfile
+from pathlib import Path
 
-from benchmarks.runner import Option, benchmark, fresh, head, row
+from benchmarks.runner import Lines, Option, Options, benchmark, row, told
+from benchmarks.speed_parts import measured
 
 SECONDS, GIBIBYTES = 60.0, 2.0
 _PATIENCE = 300.0
 _SETUP = '''
-import json, os, resource, subprocess, sys, tempfile, time, warnings, zipfile
+import os, zipfile
 from pathlib import Path
-import numpy as np
-import quantize as qz
-warnings.simplefilter("ignore")
-rng = np.random.default_rng(1)
-folder = Path(tempfile.mkdtemp())
-def size(n):
-    return max(int(n * part), 20)
+folder = Path(folder)
 def steps(n, s=0.1):
     return rng.integers(1, 9, n) + s * rng.normal(size=n)
 def text(data):
@@ -61,16 +56,6 @@ def workbook(rows):
 def row(number, cells=1):
     return f'<row r="{number}">'.encode() + b"<c><v>1</v></c>" * cells + b"</row>"
 '''
-_CALL = """
-start = time.process_time()
-try:
-    found = call()
-    said = getattr(found, "verdict", None) or f"{len(found)} readings"
-except qz.InputError as error:
-    said = "refused: " + str(error).replace(str(folder) + os.sep, "")
-seconds = time.process_time() - start
-print(json.dumps([seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20, said]))
-"""
 
 
 def _plain(n: int, s: float = 0.1, options: str = "rng=1", readings: str = "{}") -> str:
@@ -137,35 +122,23 @@ TINY = (
 )
 
 
-def measure(code: str, part: float) -> tuple[float, float, str]:
-    """Processor seconds, largest GiB, and what came of it."""
-    try:
-        done = fresh(f"part = {part}\n{_SETUP}{code}{_CALL}", timeout=_PATIENCE)
-    except subprocess.TimeoutExpired:
-        return _PATIENCE, float("nan"), f"stopped after {_PATIENCE:g} s"
-    if done.returncode:
-        return float("nan"), float("nan"), done.stderr.strip().splitlines()[-1][:100]
-    seconds, gibibytes, said = json.loads(done.stdout)
-    return float(seconds), float(gibibytes), str(said)
-
-
 @benchmark(
     "Memory and time at the limits",
     Option("--only", metavar="WORD", default="", help="rows that hold the word"),
 )
-def main(options: Any) -> Iterator[str]:
-    yield (
-        f"The budget of any input is {GIBIBYTES:g} GiB and {SECONDS:g} s. Processor seconds and "
-        "the largest resident set, imports counted in; each row in a fresh interpreter."
-    )
-    yield from ("", *head("input", "seconds", "GiB", "what comes of it"))
+def main(options: Options) -> Lines:
+    budget = {"gibibytes": GIBIBYTES, "seconds": SECONDS}
+    yield from told(__doc__, options, "input", "seconds", "GiB", "what comes of it", **budget)
     for name, code in ROWS.items():
-        if options.only in name and (not options.tiny or name in TINY):
-            seconds, gibibytes, said = measure(code, 0.01 if options.tiny else 1)
-            within = seconds < SECONDS and gibibytes < GIBIBYTES
-            over = "" if within else " **over the budget**"
-            yield row(name, f"{seconds:.2g}", f"{gibibytes:.2f}", said + over)
-
-
-if __name__ == "__main__":
-    main()
+        if options.only not in name or (options.tiny and name not in TINY):
+            continue
+        with tempfile.TemporaryDirectory() as folder:
+            try:
+                code, part = f"{_SETUP}{code}\nlimit(call)", 0.01 if options.tiny else 1
+                seconds, mebibytes, said = measured(code, part, Path(folder), timeout=_PATIENCE)
+            except subprocess.TimeoutExpired:
+                seconds, mebibytes = _PATIENCE, float("nan")
+                said = f"stopped after {_PATIENCE:g} s"
+        within = seconds < SECONDS and mebibytes < 1024 * GIBIBYTES
+        over = "" if within else " **over the budget**"
+        yield row(name, f"{seconds:.2g}", f"{mebibytes / 1024:.2f}", said + over)

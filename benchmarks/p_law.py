@@ -1,21 +1,19 @@
-"""Whether p-values keep their word, and what is lost against the likelihood ratio; seed 81.
+"""Whether p-values keep their word, and what is lost against the likelihood ratio.
 
-- how often p is at or below 0.1, 0.01 and 0.001 under a null that is handed in (it must be as often
-  as it says) and under nulls fitted to each sample (never more often);
-- the fitted tail beyond what the resamples can count, against ten million direct draws;
-- the power at 5 % against uniform data alone, units 0.4 to 2.5: of the evidence with the same
-  envelope on both sides, and of the largest likelihood ratio over unit and sigma.
+Shares of samples with p at or below the level; {samples} samples, {resamples} resamples each, seed
+81. Under a null that is handed in that must be as often as it says, under nulls fitted to each
+sample never more often.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
 from benchmarks.combs import whole_uniform
-from benchmarks.runner import Array, Rng, benchmark, head, number, row
+from benchmarks.runner import Array, Lines, Options, Rng, benchmark, head, number, row, told
 from quantize import Readings, compare_null, fit_mixture
 from quantize.comb.unit_range import unit_range_for
 from quantize.comb.wrapped import log_wrapped_normal
@@ -50,13 +48,8 @@ CASES: tuple[tuple[str, str, Any, Callable[[Rng], Array]], ...] = (
 )
 
 
-def law(samples: int, resamples: int) -> Iterator[str]:
+def law(samples: int, resamples: int) -> Lines:
     """Shares of p-values at or below each level."""
-    yield (
-        f"Shares of samples with p at or below the level; {samples} samples, {resamples} resamples "
-        "each."
-    )
-    yield from ("", *head("null", "samples from", *(f"{level:g}" for level in LEVELS)))
     for case, (name, source, null, draw) in enumerate(CASES):
         units, p = (1.0, 6.0) if callable(null) else None, []
         for sample in range(samples):
@@ -68,16 +61,19 @@ def law(samples: int, resamples: int) -> Iterator[str]:
         yield row(name, source, *shown)
 
 
-def tail(draws: int, samples: int) -> Iterator[str]:
-    """The fitted tail against direct draws."""
+def tail(draws: int, samples: int) -> Lines:
+    """The fitted tail beyond what the resamples can count, against direct draws."""
     sample = Readings(normal(1, np.random.default_rng(SEED))[0])
     measure = LargestScore.of(sample, unit_range_for(sample, (1.0, 6.0)), 0.0, False)
     rng, piece = np.random.default_rng([SEED, 99]), min(draws, 100_000)
     direct = np.sort(np.concatenate([measure(normal(piece, rng)) for _ in range(draws // piece)]))
-    yield f"Direct draws: {direct.size:,}. For the statistic that they pass with the chance in the"
-    yield f"first column, {samples} sets of 9,999 resamples each give by their fitted tail:"
-    names = ("count of direct draws", "median p of the tail", "within a factor of two")
-    yield from ("", *head("chance", *names))
+    yield (
+        f"\nDirect draws: {direct.size:,}. For the statistic that they pass with the chance in the "
+        f"first column, {samples} sets of 9,999 resamples each give by their fitted tail:\n"
+    )
+    yield from head(
+        "chance", "count of direct draws", "median p of the tail", "within a factor of two"
+    )
     for level in (level for level in (1e-3, 1e-4, 1e-5) if level * draws >= 10):
         count = round(level * direct.size)
         height = float(direct[direct.size - count])
@@ -107,15 +103,14 @@ def same_envelope(values: Array) -> float:
     return found.log_bayes_factors[SAME_ENVELOPE]
 
 
-def power(samples: int) -> Iterator[str]:
-    """Power of both statistics at a level of 5 %, each with its own threshold."""
+def power(samples: int) -> Lines:
+    """Power at 5 %: the same envelope on both sides, and the largest ratio over unit and sigma."""
     yield (
-        f"Power at 5 % against uniform data alone (whole numbers −4..4, units {UNIT_RANGE}; "
-        f"{samples} samples"
+        f"\nPower at 5 % against uniform data alone (whole numbers −4..4, units {UNIT_RANGE}; "
+        f"{samples} samples for the threshold and as many for the power):\n"
     )
-    yield "for the threshold and as many for the power):"
     two = ("comb, same envelope", "largest likelihood ratio", "difference")
-    yield from ("", *head("readings", "sigma/unit", *two))
+    yield from head("readings", "sigma/unit", *two)
     for n, spread in POWERS:
         shares = []
         for statistic in (same_envelope, largest_ratio):
@@ -126,16 +121,15 @@ def power(samples: int) -> Iterator[str]:
                 comb.append(statistic(whole_uniform(rng, n) + rng.normal(0, spread, n)))
             shares.append(float(np.mean(np.array(comb) > np.quantile(null, 0.95))))
         difference = f"{shares[0] - shares[1]:+.3f} ± {np.sqrt(0.5 / samples):.3f}"
-        yield row(n, f"{spread:.2f}", *(f"{share:.3f}" for share in shares), difference)
+        yield row(n, f"{spread:.2f}", *shares, difference, digits=3)
 
 
 @benchmark("Whether p-values keep their word", number("--samples", 2000, 16))
-def main(options: Any) -> Iterator[str]:
+def main(options: Options) -> Lines:
     n, tiny = options.samples, options.tiny
-    yield from (*law(*((2, 99) if tiny else (n, 1999))), "")
-    yield from (*tail(*((20_000, 2) if tiny else (10_000_000, 20))), "")
+    options.samples, resamples = (2, 99) if tiny else (n, 1999)
+    names = ("null", "samples from", *(f"{level:g}" for level in LEVELS))
+    yield from told(__doc__, options, *names, resamples=resamples)
+    yield from law(options.samples, resamples)
+    yield from tail(*((20_000, 2) if tiny else (10_000_000, 20)))
     yield from power(n // 4)
-
-
-if __name__ == "__main__":
-    main()

@@ -17,22 +17,19 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import importlib.util
 import math
+import runpy
 import time
-from collections.abc import Iterator
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from benchmarks.combs import comb, one_to_eight, whole_poisson, whole_uniform
 from benchmarks.panel_methods import METHODS, Method
-from benchmarks.runner import Array, Family, Option, benchmark, number, row
+from benchmarks.runner import WORKERS, Array, Lines, Option, Options, benchmark, head, number, row
 from quantize import __version__
 from quantize._support.parallel import ordered_map
 from quantize.studies import Answer
-from quantize.studies.families import family
+from quantize.studies.families import Family, family
 
 VERSION = 1
 """Of the panel: it changes with any cell or seed."""
@@ -81,36 +78,25 @@ CELLS = (
 )
 
 
-@dataclasses.dataclass(frozen=True)
-class Entry:
-    """What one method made of one sample, held against the truth; NaN where it said nothing."""
+def judged(answer: Answer | None, truth: float) -> tuple[float, float, float, float]:
+    """Whether the unit is right and the interval holds it, its width, and whether it says steps.
 
-    right: float
-    holds: float
-    width: float
-    called_steps: float
-    seconds: float
-
-
-def judged(answer: Answer | None, truth: float, seconds: float) -> Entry:
-    """An answer against the truth; no answer is neither right nor steps."""
+    NaN where nothing was said; no answer is neither right nor steps.
+    """
     if answer is None:
-        return Entry(0.0, math.nan, math.nan, 0.0, seconds)
+        return 0.0, math.nan, math.nan, 0.0
     holds, decision = answer.holds(truth), answer.decision
-    width = math.nan
-    if answer.interval is not None:
-        width = float(np.ptp(np.asarray(answer.interval, float).reshape(-1, 2), axis=1).sum())
-    return Entry(
-        right=float(abs(answer.unit / truth - 1) <= TOLERANCE),
-        holds=math.nan if holds is None else float(holds),
-        width=width / truth,
-        called_steps=math.nan if math.isnan(decision) else float(decision <= LEVEL),
-        seconds=seconds,
+    ends = np.asarray([] if holds is None else answer.interval, float).reshape(-1, 2)
+    return (
+        float(abs(answer.unit / truth - 1) <= TOLERANCE),
+        math.nan if holds is None else float(holds),
+        math.nan if holds is None else float(np.ptp(ends, axis=1).sum()) / truth,
+        math.nan if math.isnan(decision) else float(decision <= LEVEL),
     )
 
 
-def ask(own: tuple[str, ...], task: tuple[int, int]) -> list[Entry]:
-    """What each method, those of one's own too, makes of one sample."""
+def ask(own: tuple[str, ...], task: tuple[int, int]) -> list[tuple[float, ...]]:
+    """What each method, those of one's own too, makes of one sample, and the seconds it took."""
     cell, number = CELLS[task[0]], task[1]
     values, scale = cell.sample(number)
     entries = []
@@ -121,22 +107,15 @@ def ask(own: tuple[str, ...], task: tuple[int, int]) -> list[Entry]:
             answer = method(values.copy(), (UNITS[0] * scale, UNITS[1] * scale), rng)
         except Exception:
             answer = None
-        entries.append(judged(answer, scale, time.perf_counter() - begin))
+        seconds = time.perf_counter() - begin
+        entries.append((*judged(answer, scale), seconds))
     return entries
 
 
 def methods(own: tuple[str, ...]) -> dict[str, Method]:
     """Every method by name: those of `METHODS` and each FILE.py:NAME of `own`."""
-    found = dict(METHODS)
-    for place in own:
-        file, _, name = place.rpartition(":")
-        spec = importlib.util.spec_from_file_location(Path(file).stem, file)
-        if spec is None or spec.loader is None:
-            raise SystemExit(f"--with {place}: give a Python file and a function, FILE.py:NAME")
-        module = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(module)
-        found[name] = getattr(module, name)
-    return found
+    places = (place.rpartition(":") for place in own)
+    return METHODS | {name: runpy.run_path(file)[name] for file, _, name in places}
 
 
 def share(values: Array) -> str:
@@ -154,25 +133,17 @@ def median(values: Array) -> str:
     return f"{np.median(told):.2g}" if told.size else "–"
 
 
-def page(names: list[str], found: Array, samples: int) -> Iterator[str]:
-    """One table: a column for each method; `found` by cell, sample, method and field."""
-    fields = [field.name for field in dataclasses.fields(Entry)]
-    part = {name: found[..., at] for at, name in enumerate(fields)}
+def page(names: list[str], found: Array) -> Lines:
+    """The rows, a column for each method; `found` by cell, sample, method and what is judged."""
+    right, holds, width, called, seconds = np.moveaxis(found, -1, 0)
     combs = [at for at, cell in enumerate(CELLS) if cell.steps]
-    rows = [(f"right unit: {CELLS[at].label}", part["right"][at], share) for at in combs]
+    rows = [(f"right unit: {CELLS[at].label}", right[at], share) for at in combs]
     for at, cell in enumerate(CELLS):
         label = "steps found" if cell.steps else 'false "steps"'
-        rows.append((f"{label}: {cell.label}", part["called_steps"][at], share))
-    rows.append(("interval holds the unit", part["holds"][combs], share))
-    rows.append(("median width of the interval, of the unit", part["width"][combs], median))
-    rows.append(("median seconds", part["seconds"], median))
-    yield (
-        f"Panel {VERSION}, quantize {__version__}, {samples} samples a cell; shares with their "
-        f"standard errors. A unit is right within {100 * TOLERANCE:g} %; steps are called at "
-        f"p ≤ {LEVEL:g} or as the method decides; units from {UNITS[0]:g} to {UNITS[1]:g} of the "
-        "scale are tried. A dash: the method says nothing of it."
-    )
-    yield from ("", "| | " + " | ".join(names) + " |", "|---" * (len(names) + 1) + "|")
+        rows.append((f"{label}: {cell.label}", called[at], share))
+    rows.append(("interval holds the unit", holds[combs], share))
+    rows.append(("median width of the interval, of the unit", width[combs], median))
+    rows.append(("median seconds", seconds, median))
     for label, values, of in rows:
         yield row(label, *(of(values[..., at].ravel()) for at in range(len(names))))
 
@@ -180,18 +151,20 @@ def page(names: list[str], found: Array, samples: int) -> Iterator[str]:
 @benchmark(
     "An open panel of methods",
     number("--samples", 100, 1),
-    Option("--workers", type=int, help="processes"),
+    WORKERS,
     Option("--with", dest="own", action="append", default=[], metavar="FILE.py:NAME"),
 )
-def main(options: Any) -> Iterator[str]:
+def main(options: Options) -> Lines:
     """Draw, ask, and give the lines of the table."""
     own, samples = tuple(options.own), options.samples
     names = list(methods(own))
     tasks = [(cell, seed) for cell in range(len(CELLS)) for seed in range(samples)]
-    entries = ordered_map(functools.partial(ask, own), tasks, options.workers)
-    found = np.array([[dataclasses.astuple(entry) for entry in each] for each in entries])
-    yield from page(names, found.reshape(len(CELLS), samples, len(names), -1), samples)
-
-
-if __name__ == "__main__":
-    main()
+    found = np.array(list(ordered_map(functools.partial(ask, own), tasks, options.workers)))
+    yield (
+        f"Panel {VERSION}, quantize {__version__}, {samples} samples a cell; shares with their "
+        f"standard errors. A unit is right within {100 * TOLERANCE:g} %; steps are called at "
+        f"p ≤ {LEVEL:g} or as the method decides; units from {UNITS[0]:g} to {UNITS[1]:g} of the "
+        "scale are tried. A dash: the method says nothing of it."
+    )
+    yield from ("", *head("", *names))
+    yield from page(names, found.reshape(len(CELLS), samples, len(names), -1))

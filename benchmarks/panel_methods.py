@@ -17,12 +17,17 @@ import scipy.stats
 import quantize as qz
 from benchmarks.runner import Array, Rng
 from quantize.studies import Answer
+from quantize.studies.estimators import as_answer
 
 Range = tuple[float, float]
 Method = Callable[[Array, Range, Rng], Answer]
 DRAWS = 99
 """Samples without steps that a p-value by simulation takes."""
-METHODS: dict[str, Method] = {}
+METHODS: dict[str, Method] = {
+    "analyze": lambda x, units, rng: as_answer(qz.analyze(x, units, rng=rng), 0.95),
+    "fit_mixture": lambda x, units, rng: as_answer(qz.fit_mixture(x, units), 0.95),
+    "fit_comb": lambda x, units, rng: as_answer(qz.fit_comb(x, units), 0.95),
+}
 
 
 def method(name: str) -> Callable[[Method], Method]:
@@ -33,24 +38,6 @@ def method(name: str) -> Callable[[Method], Method]:
         return function
 
     return enter
-
-
-@method("analyze")
-def _analyze(x: Array, units: Range, rng: Rng) -> Answer:
-    found = qz.analyze(x, unit_range=units, rng=rng)
-    return Answer(unit=found.unit, interval=found.interval(0.95), steps=found.verdict == "steps")
-
-
-@method("fit_mixture")
-def _mixture(x: Array, units: Range, rng: Rng) -> Answer:
-    found = qz.fit_mixture(x, units)
-    return Answer(unit=found.unit, interval=found.interval(0.95))
-
-
-@method("fit_comb")
-def _comb(x: Array, units: Range, rng: Rng) -> Answer:
-    found = qz.fit_comb(x, units)
-    return Answer(unit=found.unit, interval=found.interval(0.95))
 
 
 def grid(x: Array, units: Range) -> Array:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import functools
 import inspect
+import itertools
 import json
 import os
 import shlex
@@ -22,6 +24,7 @@ RESULTS = ROOT / "benchmarks" / "results"
 Array = np.ndarray
 Rng = np.random.Generator
 Family = Callable[[Rng, int], Array]
+Lines = Iterator[str]
 
 _WHERE = ("--write", "--workers", "--keep")
 _WHEN = ("--table", "--resume", "--afresh", "--store", "--again")
@@ -50,40 +53,62 @@ WORKERS = Option("--workers", type=int, default=1, help="processes")
 KEEP = Option("--keep", type=Path, help="where finished work is kept, to go on from")
 AFRESH = flag("--afresh", "drop finished work that was kept")
 
-Work = Callable[[argparse.Namespace], Iterator[str]]
+
+class Options(argparse.Namespace):
+    """What a run was told."""
+
+    status = 0
+    keep: Path | None = None
+
+    @functools.cached_property
+    def kept(self) -> Kept:
+        """What was finished before, and will be kept."""
+        return Kept(self.keep)
+
+    def first(self, several: Iterable[Any], n: int = 1) -> list[Any]:
+        """All of several things, or the first of them in a tiny run."""
+        return list(several)[: n if self.tiny else None]
+
+
+Work = Callable[[Options], Lines]
 
 
 def benchmark(
-    title: str | None, *options: Option, quiet: bool = False, partly: bool = False
+    title: str | None,
+    *options: Option,
+    columns: Sequence[str] = (),
+    quiet: bool = False,
+    partly: bool = False,
 ) -> Callable[[Work], Callable[..., int]]:
-    """Make the command of a module from the function that gives the lines of its table.
+    """Make the command of a module from its last function, which gives the lines of its table.
 
-    Without a title it writes no table. `quiet` silences warnings; `partly` writes the table with
-    every line, not only at the end. The function may set `status` of its options, which is the
-    exit status.
+    Without a title it writes no table. With `columns` the lines are the rows of a table, and what
+    the module says of itself after its first line stands above. `quiet` silences warnings; `partly`
+    writes the table with every line, not only at the end. The function may set `status` of its
+    options, which is the exit status. A module that is run as a command is run from here.
     """
 
     def enter(work: Work) -> Callable[..., int]:
-        name, told = Path(inspect.getfile(work)).stem, sys.modules[work.__module__].__doc__
+        name, words = Path(inspect.getfile(work)).stem, sys.modules[work.__module__].__doc__
 
         def main(arguments: Sequence[str] | None = None) -> int:
             parser = argparse.ArgumentParser(
-                description=told, formatter_class=argparse.RawDescriptionHelpFormatter
+                description=words, formatter_class=argparse.RawDescriptionHelpFormatter
             )
             parser.add_argument("--tiny", action="store_true", help="a run of seconds")
             if title is not None:
                 parser.add_argument("--write", metavar="DIR", type=Path, help="write the table")
             for option in options:
                 parser.add_argument(option.name, **option.how)
-            chosen = parser.parse_args(arguments)
-            chosen.status = 0
+            chosen = parser.parse_args(arguments, Options())
             for option in options if chosen.tiny else ():
                 vars(chosen).update(option.tiny)
             lines: list[str] = []
             with warnings.catch_warnings():
                 if quiet:
                     warnings.simplefilter("ignore")
-                for line in work(chosen):
+                before = told(words, chosen, *columns) if columns else ()
+                for line in itertools.chain(before, work(chosen)):
                     print(line, flush=True)
                     lines.append(line)
                     if partly:
@@ -92,6 +117,8 @@ def benchmark(
                 keep(chosen.write, name, title, lines)
             return int(chosen.status)
 
+        if work.__module__ == "__main__":
+            sys.exit(main())
         return main
 
     return enter
@@ -107,7 +134,7 @@ def command(name: str) -> str:
     return shlex.join(["python", "-m", f"benchmarks.{name}", *words])
 
 
-def keep(folder: Path | None, name: str, title: str, lines: Sequence[str]) -> None:
+def keep(folder: Path | None, name: str, title: str | None, lines: Sequence[str]) -> None:
     """Write `lines` under `title` to ``folder/name.md``; without a folder nothing is written."""
     if folder is None:
         return
@@ -116,19 +143,37 @@ def keep(folder: Path | None, name: str, title: str, lines: Sequence[str]) -> No
     (folder / f"{name}.md").write_text(text, encoding="utf-8")
 
 
+def told(words: str | None, options: Options, *names: str, **more: object) -> Lines:
+    """How a page begins: the words of its module after the first line, and the head of a table.
+
+    Names in braces stand for options, and for `more`.
+    """
+    yield (words or "").partition("\n\n")[2].strip().format(**vars(options), **more)
+    yield from ("", *(head(*names) if names else ()))
+
+
 def head(*names: str) -> list[str]:
     """The first two lines of a table."""
     return [row(*names), "|---" * len(names) + "|"]
 
 
-def row(*cells: object) -> str:
-    """A line of a table."""
-    return "| " + " | ".join(map(str, cells)) + " |"
+def row(*cells: object, digits: int | None = None) -> str:
+    """A line of a table; floats with so many digits, if that is said."""
+    shown = (
+        f"{cell:.{digits}f}" if isinstance(cell, float) and digits is not None else str(cell)
+        for cell in cells
+    )
+    return "| " + " | ".join(shown) + " |"
 
 
 def figures(values: Iterable[float], digits: int = 2, between: str = " | ") -> str:
     """Numbers as cells."""
     return between.join(f"{value:.{digits}f}" for value in values)
+
+
+def child(key: int | Sequence[int], number: int) -> Rng:
+    """The Generator of one sample: the seed with this number of those that `key` spawns."""
+    return np.random.default_rng(np.random.SeedSequence(key, spawn_key=(number,)))
 
 
 def holds(fit: Any, truth: float, prob: float = 0.95) -> bool:
@@ -139,38 +184,6 @@ def holds(fit: Any, truth: float, prob: float = 0.95) -> bool:
 def merged(*collections: dict[str, dict[str, Any]]) -> dict[str, Any]:
     """All families of some collections by their labels, whatever their kind."""
     return {k: v for each in collections for kind in each.values() for k, v in kind.items()}
-
-
-class Kept:
-    """Finished pieces by name in a JSON file, written as they come; without a file in memory."""
-
-    def __init__(self, path: Path | None, *, afresh: bool = False) -> None:
-        if path is not None and afresh:
-            path.unlink(missing_ok=True)
-        self.path = path
-        there = path is not None and path.exists()
-        self.pieces: dict[str, Any] = json.loads(path.read_text()) if path and there else {}
-
-    def put(self, name: str, piece: Any) -> Any:
-        """Keep a piece."""
-        self.pieces[name] = piece
-        if self.path is not None:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            part = self.path.with_suffix(".part")
-            part.write_text(json.dumps(self.pieces) + "\n")
-            part.replace(self.path)
-        return piece
-
-    def get(self, name: str, make: Callable[[], Any]) -> Any:
-        """A piece, made if it is not there."""
-        return self.pieces[name] if name in self.pieces else self.put(name, make())
-
-    def of(self, make: Callable[[str, int], Any], kind: str, n: int) -> list[Any]:
-        """The first `n` pieces of a kind, by seed, and those after them that are there already."""
-        first = f"{make.__name__}/{kind}/"
-        names = [f"{first}{seed}" for seed in range(n)]
-        names += [name for name in self.pieces if name.startswith(first) and name not in names]
-        return [self.get(name, lambda s=s: make(kind, s)) for s, name in enumerate(names)]
 
 
 class Journal:
@@ -193,6 +206,26 @@ class Journal:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with self.path.open("a", encoding="utf-8") as file:
                 file.writelines(json.dumps(one) + "\n" for one in rows)
+
+
+class Kept:
+    """Finished pieces by name in a journal."""
+
+    def __init__(self, path: Path | None) -> None:
+        self.journal = Journal(path)
+        self.pieces: dict[str, Any] = dict(self.journal.rows)
+
+    def get(self, name: str, make: Callable[..., Any], *arguments: Any) -> Any:
+        """A piece, made if it is not there."""
+        if name not in self.pieces:
+            self.pieces[name] = make(*arguments)
+            self.journal.add([name, self.pieces[name]])
+        return self.pieces[name]
+
+    def of(self, make: Callable[[str, int], Any], kind: str, n: int) -> list[Any]:
+        """The first `n` pieces of a kind, by seed."""
+        name = f"{make.__name__}/{kind}"
+        return [self.get(f"{name}/{seed}", make, kind, seed) for seed in range(n)]
 
 
 def fresh(code: str, **how: Any) -> subprocess.CompletedProcess[str]:

@@ -2,26 +2,26 @@
 
 Samples of 15 readings, unit 1, whole numbers uniform on −4 … 4, sigma unknown, units from 0.2 to
 2.6; for each sigma/unit the first samples whose best mode holds between 0.3 and 0.95 of the
-posterior. Plain emcee is the stretch move with 100 walkers started from the prior, on the same
-vectorised posterior, its first half discarded.
+posterior. Four ensembles of 100 walkers. Plain emcee is the stretch move, {steps} steps from the
+prior, on the same vectorised posterior, the first half discarded. Errors are those of the share of
+the best mode against quadrature, the mean and the largest of the samples and the root mean square
+of single ensembles.
 
-The effective size is that of the share of the best mode: p(1 − p) over the mean square distance
-from the share p by quadrature, each ensemble for itself, over all samples. It counts what crosses
-between modes, and a start in the wrong proportions counts against it. Times are processor
-seconds of the whole call, the quadrature that starts the walkers included.
+Effective draws are of that share, for one ensemble: p(1 − p) over the mean square distance from the
+share p by quadrature, each ensemble for itself, over all samples. They count what crosses between
+modes, and a start in the wrong proportions counts against them. Seconds are processor time of the
+whole call, four ensembles and the quadrature that starts the walkers included.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
-from typing import Any
 
 import emcee
 import numpy as np
 
 import quantize as qz
-from benchmarks.runner import Array, benchmark, row
+from benchmarks.runner import Array, Lines, Options, benchmark, row, told
 from quantize.model.mixture import MixtureFit
 from quantize.sampling.ensembles import random_state
 from quantize.sampling.target import Target
@@ -65,36 +65,22 @@ def plain(target: Target, steps: int) -> tuple[Array, float]:
     return np.array(shares), time.process_time() - begin
 
 
-def lines_of(spread: str, both: tuple[Tally, Tally]) -> Iterator[str]:
+def lines_of(spread: str, both: tuple[Tally, Tally]) -> Lines:
     """Two lines of the table."""
     for name, tally in zip(("`sample_mixture`", "plain emcee"), both, strict=True):
         off = np.abs([shares.mean() - exact for shares, exact, _ in tally])
         one, effective, speed = per_second(tally)
         seconds = sum(each for _, _, each in tally) / len(tally)
-        errors = (f"{error:.3f}" for error in (off.mean(), off.max(), one))
-        yield row(
-            spread, len(tally), name, *errors, f"{effective:.0f}", f"{seconds:.1f}", f"{speed:.1f}"
-        )
+        last = (f"{effective:.0f}", f"{seconds:.1f}", f"{speed:.1f}")
+        yield row(spread, len(tally), name, off.mean(), off.max(), one, *last, digits=3)
 
 
 @benchmark("Sampling a posterior with several modes")
-def main(options: Any) -> Iterator[str]:
+def main(options: Options) -> Lines:
     draws, steps = (50, 60) if options.tiny else (1000, 1500)
-    yield (
-        f"Samples of {READINGS} readings, sigma unknown, units from {UNIT_RANGE[0]:g} to "
-        f"{UNIT_RANGE[1]:g}, the best mode between 0.3 and 0.95 of the posterior. {ENSEMBLES} "
-        f"ensembles of {WALKERS} walkers. Plain emcee: the stretch move, {steps} steps from the "
-        "prior, the first half discarded. Errors are those of the share of the best mode against "
-        "quadrature, the mean and the largest of the samples and the root mean square of single "
-        "ensembles; effective draws are of that share, for one ensemble; seconds are processor "
-        "time of four."
-    )
-    yield ""
-    yield (
-        "| sigma/unit | samples | | mean error | largest error | error of one ensemble | "
-        "effective draws | seconds a sample | effective draws a second |"
-    )
-    yield "|---" * 9 + "|"
+    errors = ("mean error", "largest error", "error of one ensemble")
+    last = ("effective draws", "seconds a sample", "effective draws a second")
+    yield from told(__doc__, options, "sigma/unit", "samples", "", *errors, *last, steps=steps)
     every: tuple[Tally, Tally] = ([], [])
     for spread, seeds in {0.15: SEEDS[0.15][:1]}.items() if options.tiny else SEEDS.items():
         here: tuple[Tally, Tally] = ([], [])
@@ -111,7 +97,3 @@ def main(options: Any) -> Iterator[str]:
     yield from lines_of("all", every)
     ratio = per_second(every[0])[2] / per_second(every[1])[2]
     yield from ("", f"Effective draws a second, ratio: {ratio:.0f}.")
-
-
-if __name__ == "__main__":
-    main()

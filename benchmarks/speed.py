@@ -1,24 +1,26 @@
 """Speed and memory of everything, beside named peers in the same run.
 
+{machine}
+
 Each row in a process of its own. Processor seconds, the best of several runs with one thread and
-all libraries loaded; of rows with workers the seconds on the clock. Memory is the growth of the
-largest resident set. All samples come from the seed 1. A tiny run has a few rows, a hundredth as
-large.
+all libraries loaded; of rows with workers the seconds on the clock. Ratios are of times in the same
+run. Memory is the growth of the largest resident set. All samples come from the seed 1.
 """
 
 from __future__ import annotations
 
-import json
+import math
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from threadpoolctl import threadpool_limits
 
-from benchmarks.runner import ROOT, Option, benchmark, flag, fresh, head, row
-from benchmarks.speed_parts import SETUP, growth_lines, machine
+from benchmarks.runner import Lines, Option, Options, benchmark, flag, row, told
+from benchmarks.speed_parts import growth_lines, machine, measured
 
+_EVIDENCE = "from quantize.null.evidence import level_evidence\n"
 _WARM = "qz.analyze(comb(8), n_resamples=19)\n"
 
 
@@ -152,7 +154,7 @@ def _mixture(n: int, options: str = "", runs: int = 10) -> str:
 
 def _levels(n: int) -> str:
     call = "lambda: level_evidence(qz.fit_mixture(x, (0.4, 4)).posterior)"
-    return f"{_WARM}x = comb(size({n}))\nmeasure({call}, 10)"
+    return f"{_EVIDENCE}{_WARM}x = comb(size({n}))\nmeasure({call}, 10)"
 
 
 _FREE, _GROWING = "offset='free'", "model=qz.MixtureModel(noise='proportional')"
@@ -203,7 +205,7 @@ ROWS: tuple[Row, ...] = (
     Row(_TEST, _SCORE + _PLAIN),
     Row(
         "largest cosine score, 60 readings, 2,000 units, 9,999 resamples",
-        _SCORE + "measure(lambda: compare_null(x, (low, high), null='smooth', rng=1, "
+        _SCORE + "measure(lambda: qz.compare_null(x, (low, high), null='smooth', rng=1, "
         "n_resamples=resamples))",
         "≤ 1.5 s, 200 MB",
         (("scipy", _TEST),),
@@ -285,22 +287,13 @@ ROWS: tuple[Row, ...] = (
 )
 
 
-def measured(each: Row, part: float, folder: Path) -> tuple[float, float, str]:
-    """Seconds, MiB, and what came of it, in a fresh interpreter."""
-    setup = f"part, folder = {part}, {str(folder)!r}\n{SETUP}"
-    done = fresh(setup + each.code, cwd=ROOT)
-    if done.returncode:
-        raise SystemExit(f"{each.work}: {done.stderr}")
-    seconds, mebibytes, said = json.loads(done.stdout.strip().splitlines()[-1])
-    return float(seconds), float(mebibytes), str(said)
-
-
-def table(rows: Sequence[Row], part: float, folder: Path) -> Iterator[str]:
-    """The lines of the table."""
-    yield from head("work", "seconds", "MiB", "beside", "target")
+def table(rows: Sequence[Row], part: float, folder: Path) -> Lines:
+    """The rows of the table."""
     times: dict[str, float] = {}
     for each in rows:
-        times[each.work], mebibytes, said = measured(each, part, folder)
+        times[each.work], mebibytes, said = measured(each.code, part, folder)
+        if math.isnan(times[each.work]):
+            raise SystemExit(f"{each.work}: {said}")
         beside = [said] if said else []
         beside += [f"{times[each.work] / times[peer]:.3g} × {name}" for name, peer in each.peers]
         figures = (f"{times[each.work]:.3g}", f"{mebibytes:.0f}", "; ".join(beside))
@@ -332,16 +325,13 @@ def chosen(words: Sequence[str], large: bool) -> list[Row]:
     flag("--large", "also what takes minutes, such as 1e8 readings"),
     Option("--only", metavar="WORD", default="", help="rows that hold the word"),
 )
-def main(options: Any) -> Iterator[str]:
+def main(options: Options) -> Lines:
     part = 0.01 if options.tiny else 1
     words = TINY if options.tiny and not options.only else (options.only,)
-    yield from (machine(), "")
+    columns = ("work", "seconds", "MiB", "beside", "target")
+    yield from told(__doc__, options, *columns, machine=machine())
     with tempfile.TemporaryDirectory() as folder:
         yield from table(chosen(words, options.large), part, Path(folder))
     if not options.only:
         with threadpool_limits(1):
             yield from ("", *growth_lines(options.write, tiny=options.tiny))
-
-
-if __name__ == "__main__":
-    main()

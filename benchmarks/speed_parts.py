@@ -7,20 +7,26 @@ measured is the engine.
 from __future__ import annotations
 
 import contextlib
+import json
 import multiprocessing
 import os
 import platform
+import re
+import sys
 import time
+import timeit
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 
 import quantize as qz
+from benchmarks.runner import ROOT, Lines, fresh
 from quantize._support import chunks
 from quantize.comb import sums
 from quantize.null.counts import MANY
@@ -29,8 +35,6 @@ SETUP = """
 import json, resource, subprocess, sys, time, warnings
 import numpy as np
 import quantize as qz
-from quantize.null.compare import compare_null
-from quantize.null.evidence import level_evidence
 warnings.simplefilter("ignore")
 rng = np.random.default_rng(1)
 resamples = 99 if part < 1 else 9999
@@ -47,6 +51,14 @@ def largest():
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 def report(seconds, memory=0.0, said=""):
     print(json.dumps([seconds, memory, said]))
+def limit(call):
+    start = time.process_time()
+    try:
+        found = call()
+        said = getattr(found, "verdict", None) or f"{len(found)} readings"
+    except qz.InputError as error:
+        said = "refused: " + str(error).replace(f"{folder}/", "")
+    report(time.process_time() - start, largest(), said)
 def measure(call, runs=3, clock=time.process_time, times=1, say=lambda found: ""):
     before, taken = largest(), []
     for _ in range(1 if part < 1 else runs):
@@ -64,6 +76,18 @@ def started(*command):
     report(min(taken))
 """
 """What each row begins with, in a process of its own, where `part` and `folder` are set."""
+
+
+def measured(code: str, part: float, folder: Path, **how: Any) -> tuple[float, float, str]:
+    """Seconds, MiB, and what came of a row, in a fresh interpreter."""
+    done = fresh(f"part, folder = {part}, {str(folder)!r}\n{SETUP}{code}", cwd=ROOT, **how)
+    if done.returncode:
+        print(done.stderr, file=sys.stderr)
+        return float("nan"), float("nan"), done.stderr.strip().splitlines()[-1][:100]
+    found = json.loads(done.stdout.strip().splitlines()[-1])
+    return float(found[0]), float(found[1]), str(found[2])
+
+
 MILLISECONDS = 20.0
 UNITS = (1 / (1 / 20 + 10_000 / 550), 20.0)
 WINDOW = (0.0, 110.0)
@@ -125,33 +149,16 @@ def study(way: str, number: int, samples: int) -> float:
     """Seconds of a study on so many warm workers of a pool or a cluster."""
     # What this process loads at its first study is no part of the engine.
     qz.compare_estimators(busy, {"n": 10}, replicates=2, rng=1)
-    if way == "pool":
-        with pool(number) as executor:
-            return _study(executor, samples)
-    with cluster(number) as client:
-        return _study(client.get_executor(pure=False), samples)
-
-
-class _Counting(Executor):
-    """Counts what is submitted."""
-
-    def __init__(self, executor: Executor) -> None:
-        self.executor, self.tasks = executor, 0
-        self._max_workers = getattr(executor, "_max_workers", 1)
-
-    def submit(self, *arguments: Any, **named: Any) -> Any:
-        """Pass it on."""
-        self.tasks += 1
-        return self.executor.submit(*arguments, **named)
+    with pool(number) if way == "pool" else cluster(number) as workers:
+        return _study(workers if way == "pool" else workers.get_executor(pure=False), samples)
 
 
 def overhead(samples: int) -> float:
     """Seconds of a short task beyond the work in it, the simulation of samples included."""
     chunks.SECONDS = (_SHORT, _SHORT)
-    with pool(1) as executor:
-        counting = _Counting(executor)
-        wall = _study(counting, samples)
-    return (wall - samples * MILLISECONDS / 1000) / counting.tasks
+    with pool(1) as executor, mock.patch.object(executor, "submit", wraps=executor.submit) as tasks:
+        wall = _study(executor, samples)
+    return (wall - samples * MILLISECONDS / 1000) / tasks.call_count
 
 
 def parquet(folder: str, n: int) -> Path:
@@ -216,39 +223,26 @@ def on_cluster(path: Path, number: int) -> float:
 
 def machine() -> str:
     """What the figures were measured on."""
-    name, load = platform.machine(), ""
-    with contextlib.suppress(OSError, StopIteration):
-        lines = Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines()
-        name = next(line.split(":")[1].strip() for line in lines if line.startswith("model name"))
+    name, load = platform.machine(), "unknown"
+    with contextlib.suppress(OSError):
+        models = re.findall("model name.*: (.*)", Path("/proc/cpuinfo").read_text(encoding="utf-8"))
+        name = models[0].strip() if models else name
     with contextlib.suppress(AttributeError, OSError):
-        load = f"Load of the machine when the run began: {os.getloadavg()[0]:.1f} on "
-        load = f" {load}{os.cpu_count()} cores."
-    packages = ", ".join(
-        f"{package} {version(package)}" for package in ("numpy", "scipy", "astropy", "finufft")
-    )
+        load = f"{os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
+    packages = ("numpy", "scipy", "astropy", "finufft")
     return (
-        f"One core, {name}; Python {platform.python_version()}, {packages}. Best of several runs; "
-        "ratios are of times in the same run." + load
+        f"{name}; Python {platform.python_version()}, "
+        f"{', '.join(f'{package} {version(package)}' for package in packages)}. "
+        f"Load of the machine when the run began: {load}."
     )
 
 
-def _least(work: Callable[[], object], runs: int) -> float:
-    times = []
-    for _ in range(runs):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return min(times)
-
-
-def _sums(n: int) -> tuple[np.ndarray, np.ndarray]:
-    return np.random.default_rng(3).uniform(0, 20, n), np.ones(n)
-
-
-def seconds(n: int, size: int, runs: int) -> float:
-    """Least time of the sums that `periodogram` makes."""
-    x, w = _sums(n)
-    return _least(lambda: sums.sums_at_many_units(x, w, 0.1, 0.002, size), runs)
+def seconds(
+    n: int, size: int, runs: int, way: Any = sums.sums_at_many_units, first: float = 0.1
+) -> float:
+    """Least time of the sums that `periodogram` makes, or of one way to make them."""
+    x, w = np.random.default_rng(3).uniform(0, 20, n), np.ones(n)
+    return min(timeit.repeat(lambda: way(x, w, first, 0.002, size), number=1, repeat=runs))
 
 
 def _slope(points: dict[int, float]) -> tuple[float, int, int]:
@@ -257,7 +251,7 @@ def _slope(points: dict[int, float]) -> tuple[float, int, int]:
     return float(np.polyfit(np.log(sizes), np.log(times), 1)[0]), sizes[0], sizes[-1]
 
 
-def growth_lines(folder: Path | None, *, tiny: bool) -> Iterator[str]:
+def growth_lines(folder: Path | None, *, tiny: bool) -> Lines:
     """Exponents of growth, the crossover, and the picture."""
     runs, top = (1, 4) if tiny else (5, 7)
     readings = [int(10 ** (k / 2)) for k in range(2, 2 * top + 1)]
@@ -266,20 +260,16 @@ def growth_lines(folder: Path | None, *, tiny: bool) -> Iterator[str]:
     by_units = {m: seconds(10_000, m, runs) for m in units}
     (slope_n, *ends_n), (slope_m, *ends_m) = _slope(by_readings), _slope(by_units)
     fitted = _constants(tiny)
-    yield from ("## Growth", "")
     yield (
-        f"Time grows as the power {slope_n:.2f} of the number of readings ({ends_n[0]} to "
-        f"{ends_n[1]}, 20,000 units) and as the power {slope_m:.2f} of the number of units "
-        f"({ends_m[0]} to {ends_m[1]}, 10,000 readings); the target is at most 1.05 for both."
-    )
-    yield from ("", "![Time against readings and units](../_static/growth.svg)", "")
-    yield (
+        f"## Growth\n\nTime grows as the power {slope_n:.2f} of the number of readings "
+        f"({ends_n[0]} to {ends_n[1]}, 20,000 units) and as the power {slope_m:.2f} of the number "
+        f"of units ({ends_m[0]} to {ends_m[1]}, 10,000 readings); the target is at most 1.05 for "
+        "both.\n\n![Time against readings and units](../_static/growth.svg)\n\n"
         "The level evidence of `analyze` is a recursion over pairs of readings, O(n²) in time. It "
-        "weighs a random part of larger samples, and above "
-        f"{MANY:,} readings `analyze` hands over to counts in bins, whose time beyond one pass "
-        "over the readings does not depend on their number."
+        f"weighs a random part of larger samples, and above {MANY:,} readings `analyze` hands over "
+        "to counts in bins, whose time beyond one pass over the readings does not depend on their "
+        "number.\n"
     )
-    yield ""
     stored = (sums._BLOCK_PAIR, sums._BLOCK_EXPONENTIAL, sums._FFT_VALUE, sums._FFT_MODE)
     pair, exponential, value, mode = (
         f"{1e9 * now:.{digits}f} ({1e9 * before:.{digits}f})"
@@ -299,18 +289,17 @@ def _constants(tiny: bool) -> tuple[float, ...]:
     """Costs of the two ways by least squares over some sizes, relative errors weighed alike."""
     sizes = [(300, 2000), (1000, 1000), (1000, 20_000), (10_000, 100), (10_000, 3000)]
     sizes += [] if tiny else [(100_000, 300), (30_000, 10_000)]
-    fft, left, right = [], [], []
-    for n, m in sizes:
-        x, w = _sums(n)
-        one = _least(lambda x=x, w=w, m=m: sums.harmonic_sums(x, w, 0.1, 0.002, m), 5)
-        two = _least(lambda x=x, w=w, m=m: sums.nonuniform_fft(x, w, 0.1003, 0.002, m), 5)
-        left.append([n * m / one, 2 * n * np.sqrt(m) / one])
-        fft.append((two - sums._FFT_CALL) / two)
-        right.append([n / two, m / two])
     from scipy.optimize import nnls
 
-    block = nnls(np.array(left), np.ones(len(sizes)))[0]
-    return (*block, *nnls(np.array(right), np.maximum(fft, 0.05))[0])
+    n, m = np.array(sizes, float).T
+    # The general transform: the frequencies begin between two steps.
+    one, two = (
+        np.array([seconds(*size, 5, way, first) for size in sizes])
+        for way, first in ((sums.harmonic_sums, 0.1), (sums.nonuniform_fft, 0.1003))
+    )
+    block = nnls((np.array([n * m, 2 * n * np.sqrt(m)]) / one).T, np.ones(len(sizes)))[0]
+    left = np.maximum(1 - sums._FFT_CALL / two, 0.05)
+    return (*block, *nnls((np.array([n, m]) / two).T, left)[0])
 
 
 def _draw(path: Path, by_readings: dict[int, float], by_units: dict[int, float]) -> None:

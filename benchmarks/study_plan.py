@@ -1,18 +1,20 @@
 """The table behind `quantize.plan`: power of the verdict against the number of readings; seed 20.
 
-It is also measured how far interpolation between the places of the table is from simulation there.
+Readings for steps to be found in four cases of five at the 5 % level, {samples} samples at each of
+about five sizes; whole numbers from −4 to 4, normal errors, nothing known but the readings and
+their states. It is also measured how far interpolation between the places of the table is from
+simulation there.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from benchmarks.runner import Option, benchmark, flag, head, number, row
+from benchmarks.runner import WORKERS, Lines, Option, Options, benchmark, head, number, row, told
 from quantize.null import power
 from quantize.null.power import PowerTable
 from quantize.studies.estimators import NAMED
@@ -27,8 +29,10 @@ STORED = Path(power.__file__).with_name(power.TABLE)
 Cases = list[tuple[float, int]]
 
 
-def simulated(cases: Cases, options: Any, name: str, seed: int) -> list[Search]:
+def simulated(cases: Cases, options: Options, name: str, seed: int) -> list[Search]:
     """A search for 80 % power in every case, all together."""
+    if options.keep:
+        options.keep.mkdir(parents=True, exist_ok=True)
     simulator = Simulator(
         replicates=options.samples,
         seed=np.random.SeedSequence(seed),
@@ -54,7 +58,7 @@ def place(table: PowerTable, spread: float, m: int) -> str:
     """A line of the first table."""
     found = table.readings(spread, m, 0.8, 0.05)
     if not np.isfinite(found.log):
-        return f"| {spread:.3f} | {m} | more | |"
+        return row(f"{spread:.3f}", m, "more", "")
     low, high = found.ends()
     return row(f"{spread:.3f}", m, f"{found.value:.1f}", f"{low:.1f} to {high:.1f}")
 
@@ -62,23 +66,21 @@ def place(table: PowerTable, spread: float, m: int) -> str:
 @benchmark(
     "Readings for a plan",
     number("--samples", 40, 3, "samples at each size"),
-    Option("--workers", type=int, help="processes"),
+    WORKERS,
     Option("--keep", metavar="DIR", type=Path, help="folder for checkpoints"),
-    flag("--store", "replace the table of the library"),
+    Option("--store", action="store_true", help="replace the table of the library"),
 )
-def main(options: Any) -> Iterator[str]:
-    spreads, between, repeats = SPREADS, BETWEEN, REPEATS
-    if options.tiny:
-        spreads, between, repeats = SPREADS[:2], BETWEEN[:1], REPEATS[:1]
-    if options.keep is not None:
-        options.keep.mkdir(parents=True, exist_ok=True)
+def main(options: Options) -> Lines:
+    first = ("sigma/unit", "readings of each state")
+    yield from told(__doc__, options, *first, "readings", "95 % interval")
+    spreads, repeats = options.first(SPREADS, 2), options.first(REPEATS)
     every = [(spread, m) for m in repeats for spread in spreads]
     cases = [(spread, m) for spread, m in every if m > 1 or spread <= LARGEST_SINGLE]
     searches = simulated(cases, options, "places.jsonl", 20)
     content: dict[str, Any] = {"schema": "quantize.power_table/1", "integers": [-4, 4]}
     content["interpolation"] = 0.0
     content["cells"] = [as_cell(*c, search) for c, search in zip(cases, searches, strict=True)]
-    checks = [(spread, m) for m in repeats for spread in between]
+    checks = [(spread, m) for m in repeats for spread in options.first(BETWEEN)]
     checked = simulated(checks, options, "between.jsonl", 21)
     table, differences, rows = PowerTable(content), [], []
     for (spread, m), search in zip(checks, checked, strict=True):
@@ -92,13 +94,6 @@ def main(options: Any) -> Iterator[str]:
     content["interpolation"] = round(float(np.sqrt(np.mean(np.square(differences)))), 4)
     if options.store:
         STORED.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
-    yield (
-        f"Readings for steps to be found in four cases of five at the 5 % level, {options.samples} "
-        "samples at each of about five sizes; whole numbers from −4 to 4, normal errors, nothing "
-        "known but the readings and their states."
-    )
-    first = ("sigma/unit", "readings of each state")
-    yield from ("", *head(*first, "readings", "95 % interval"))
     yield from (place(table, spread, m) for spread, m in cases)
     yield from (
         "",
@@ -109,7 +104,3 @@ def main(options: Any) -> Iterator[str]:
         *head(*first, "interpolated", "simulated", "difference"),
         *rows,
     )
-
-
-if __name__ == "__main__":
-    main()

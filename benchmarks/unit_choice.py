@@ -1,18 +1,20 @@
 """Which prior of sigma, and which rule, names the right unit most often where sigma is unknown.
 
-Samples are those of ``benchmarks.accuracy``, seed 7. The likelihood is tabulated on a dense grid of
-unit and sigma/unit, phases to 1/800 of a unit, so that all see the same numbers.
+Share of {runs} simulated samples whose unit is right, by prior of sigma and rule; standard error at
+most {error:.3f}. Samples are those of ``benchmarks.accuracy``, seed 7. The likelihood is tabulated
+on a dense grid of unit and sigma/unit, phases to 1/800 of a unit, so that all see the same numbers.
+Columns: readings, sigma/unit, whole numbers. The last column is the largest share of a cell for
+which u/2 or u/3 is called the best.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Callable
 
 import numpy as np
 
 from benchmarks.accuracy import CONDITIONS, Condition, is_fraction
-from benchmarks.runner import Array, benchmark, figures, head, number, row
+from benchmarks.runner import Array, Lines, Options, benchmark, number, row, told
 from quantize.comb.window import log_unit_excess
 from quantize.comb.wrapped import log_wrapped_normal
 from quantize.model import sigma_prior
@@ -127,23 +129,14 @@ def found(condition: Condition, runs: int) -> Array:
 
 
 @benchmark("Choosing the unit where sigma is unknown", number("--runs", 400, 2))
-def main(options: Any) -> Iterator[str]:
-    conditions = CONDITIONS[1 : 3 if options.tiny else None]
+def main(options: Options) -> Lines:
+    conditions = options.first(CONDITIONS[1:], 2)
+    names = (f"{c.n} at {c.spread:.2f}, {c.first} … {c.last}" for c in conditions)
+    about = {"error": 0.5 / np.sqrt(options.runs)}
+    yield from told(__doc__, options, "prior of sigma; rule", *names, "u/2, u/3", **about)
     units = [found(c, options.runs) for c in conditions]
     by = list(zip(conditions, units, strict=True))
     right = np.array([np.mean(np.abs(u - 1) < c.tolerance, axis=0) for c, u in by])
     part = np.array([np.mean(is_fraction(u, c.tolerance), axis=0) for c, u in by])
-    yield (
-        f"Share of {options.runs} simulated samples whose unit is right, by prior of sigma and "
-        f"rule; standard error at most {0.5 / np.sqrt(options.runs):.3f}. Columns: readings, "
-        "sigma/unit, whole numbers. The last column is the largest share of a cell for which u/2 "
-        "or u/3 is called the best."
-    )
-    names = (f"{c.n} at {c.spread:.2f}, {c.first} … {c.last}" for c in conditions)
-    yield from ("", *head("prior of sigma; rule", *names, "u/2, u/3"))
     for name, shares, most in zip(ROWS, right.T, part.max(axis=0), strict=True):
-        yield row(name, figures(shares), f"{most:.3f}")
-
-
-if __name__ == "__main__":
-    main()
+        yield row(name, *shares, f"{most:.3f}", digits=2)
