@@ -31,6 +31,7 @@ KINDS = {
     "mirrored": "clusters and their mirror images",
     "heaped": "values of any size, some rounded",
     "sums": "sums of two units",
+    "differences": "sums and differences of two units",
     "own": "the null handed in",
 }
 """What samples without steps are made of, in words."""
