@@ -51,8 +51,9 @@ def sums_of_two_units(
     of the sample; an offset is uniform on R. With the coefficients of every item known, the
     integral over them is a Gaussian one. Candidates for the units are the levels and their
     differences, and `typical` (n,) is the variance by which they are ranked. Coefficients run from
-    0 to 4, `signed` ones from -4 to 4. Of the many assignments that larger coefficients allow the best
-    are summed, which leaves out up to half a unit of the log evidence of six levels.
+    0 to 4, `signed` ones from -4 to 4. Of the many assignments that larger coefficients allow the
+    best are summed, which leaves out up to three quarters of a unit of the log evidence of six
+    or seven levels.
     """
     none = TwoGenerators(-np.inf, (np.nan, np.nan))
     x = sample.values
