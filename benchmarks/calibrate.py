@@ -28,7 +28,7 @@ import numpy as np
 
 from benchmarks.combs import comb, one_to_eight, whole_geometric, whole_poisson, whole_three
 from benchmarks.combs import whole_uniform as whole
-from benchmarks.families import CENTRED, KNOWN, LARGER, LARGER_KNOWN, MORE, NAMED
+from benchmarks.families import CENTRED, HELD, KNOWN, LARGER, LARGER_KNOWN, MORE, NAMED
 from benchmarks.runner import (
     RESULTS,
     WORKERS,
@@ -185,6 +185,11 @@ def few(part: str) -> Drawn:
     return draw(1, None, 1, part, (8,))
 
 
+def held_as(kind: str, label: str) -> str | None:
+    """The kind of families with which one is held to the level, if it is."""
+    return kind if kind in NAMED else "sums" if label in HELD else None
+
+
 def ratios(kept: dict[int, dict[str, float] | None]) -> Array:
     """The kept factors as rows, kinds in the order of `KINDS`."""
     rows = [[NEVER if r is None else r.get(kind, ALWAYS) for kind in KINDS] for r in kept.values()]
@@ -274,8 +279,8 @@ def make(drawn: Drawn, **search: int) -> dict[str, Any]:
         for free in (False, True):
             log_weights[mode(sigma_known=known, free=free)] = of_sizes
     tails: dict[str, Any] = {part: {kind: {} for kind in NAMED} for part in SAMPLES}
-    for (part, kind, _, n), kept in drawn.items():
-        if kind in NAMED and kept:
+    for (part, kind, label, n), kept in drawn.items():
+        if kept and (kind := held_as(kind, label)):
             found = scores(ratios(kept), log_weights[part][sizes.index(max(n, sizes[0]))])
             by_size = tails[part][kind]
             by_size[str(n)] = np.maximum(by_size.get(str(n), 0.0), tail(found))
@@ -305,7 +310,7 @@ def _weights_at(drawn: Drawn, n: int, sigma_known: bool, **search: int) -> Array
     """Log weights from the samples of this size with the offset at zero."""
     part = mode(sigma_known=sigma_known, free=False)
     of_size = {key: kept for key, kept in drawn.items() if key[0] == part and key[3] == n and kept}
-    nulls = [ratios(kept) for key, kept in of_size.items() if key[1] in NAMED]
+    nulls = [ratios(kept) for (_, kind, label, _), kept in of_size.items() if held_as(kind, label)]
     combs = [ratios(kept) for key, kept in of_size.items() if key[1] == "comb"]
     return search_weights(nulls, combs, SEED + n, **search)
 

@@ -173,9 +173,10 @@ LARGER: Kinds = {
         "sums of two signed units, up to two": sums(signed_up_to_two, NEAR),
     }
 }
-"""Sums with larger coefficients, on 16 and 25 levels in place of nine. They are drawn beside the
-others to see what it would cost to hold them to the level as well (`benchmarks.cost_of_sums`), and
-take no part in weights and tails."""
+"""Sums with larger coefficients, on 16 and 25 levels in place of nine, drawn beside the others."""
+HELD = ("sums of two signed units, up to two",)
+"""Those of them that weights and tails hold to the level. The others show what that would cost
+(`benchmarks.cost_of_sums`)."""
 LARGER_KNOWN: dict[str, dict[str, Known]] = {
     "sums": {
         "sums of two units, up to three": sums_known(up_to_three),
