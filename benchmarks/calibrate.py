@@ -5,8 +5,9 @@ are drawn, every sample is assessed at its default range as `analyze` does, evid
 quantize/null/calibration.json is written:
 
 - the log weights, one for each kind of null and each size, with sigma unknown and known: found by
-  a random search for the largest mean power on a few combs while no family has more than 5 %; a
-  free offset takes those of offset zero, for it has fewer samples;
+  a random search for the largest mean power on a few combs while no family has more than 5 %, and
+  sums with larger coefficients no more than 15 %; a free offset takes those of offset zero, for it
+  has fewer samples;
 - for each kind of family, each size and each mode the largest share, over its families, of scores
   at or above each value. The same samples serve both; `benchmarks.false_alarms` checks on fresh
   ones.
@@ -28,7 +29,7 @@ import numpy as np
 
 from benchmarks.combs import comb, one_to_eight, whole_geometric, whole_poisson, whole_three
 from benchmarks.combs import whole_uniform as whole
-from benchmarks.families import CENTRED, HELD, KNOWN, LARGER, LARGER_KNOWN, MORE, NAMED
+from benchmarks.families import CENTRED, KNOWN, LARGER, LARGER_KNOWN, MORE, NAMED
 from benchmarks.runner import (
     RESULTS,
     WORKERS,
@@ -57,7 +58,8 @@ Key = tuple[str, str, str, int]
 SCORES = np.round(np.arange(-6.0, 8.01, 0.25), 2)
 NEVER, ALWAYS = -60.0, 60.0
 COUNTED = 6
-LEVEL = 0.05
+LEVEL, BEYOND = 0.05, 0.15
+"""Of a family without steps, and of sums with larger coefficients, may be called steps."""
 LEAST = -4.0
 """No log weight is less: data that one kind of null explains better by more than this are not
 called steps, however rarely the families drawn come near it."""
@@ -185,11 +187,6 @@ def few(part: str) -> Drawn:
     return draw(1, None, 1, part, (8,))
 
 
-def held_as(kind: str, label: str) -> str | None:
-    """The kind of families with which one is held to the level, if it is."""
-    return kind if kind in NAMED else "sums" if label in HELD else None
-
-
 def ratios(kept: dict[int, dict[str, float] | None]) -> Array:
     """The kept factors as rows, kinds in the order of `KINDS`."""
     rows = [[NEVER if r is None else r.get(kind, ALWAYS) for kind in KINDS] for r in kept.values()]
@@ -279,8 +276,8 @@ def make(drawn: Drawn, **search: int) -> dict[str, Any]:
         for free in (False, True):
             log_weights[mode(sigma_known=known, free=free)] = of_sizes
     tails: dict[str, Any] = {part: {kind: {} for kind in NAMED} for part in SAMPLES}
-    for (part, kind, label, n), kept in drawn.items():
-        if kept and (kind := held_as(kind, label)):
+    for (part, kind, _, n), kept in drawn.items():
+        if kind in NAMED and kept:
             found = scores(ratios(kept), log_weights[part][sizes.index(max(n, sizes[0]))])
             by_size = tails[part][kind]
             by_size[str(n)] = np.maximum(by_size.get(str(n), 0.0), tail(found))
@@ -310,9 +307,10 @@ def _weights_at(drawn: Drawn, n: int, sigma_known: bool, **search: int) -> Array
     """Log weights from the samples of this size with the offset at zero."""
     part = mode(sigma_known=sigma_known, free=False)
     of_size = {key: kept for key, kept in drawn.items() if key[0] == part and key[3] == n and kept}
-    nulls = [ratios(kept) for (_, kind, label, _), kept in of_size.items() if held_as(kind, label)]
+    nulls = {key: ratios(kept) for key, kept in of_size.items() if key[1] != "comb"}
     combs = [ratios(kept) for key, kept in of_size.items() if key[1] == "comb"]
-    return search_weights(nulls, combs, SEED + n, **search)
+    levels = [LEVEL if key[1] in NAMED else BEYOND for key in nulls]
+    return search_weights(list(nulls.values()), combs, SEED + n, levels, **search)
 
 
 def _short(tail: Array) -> list[float]:

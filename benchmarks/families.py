@@ -173,10 +173,9 @@ LARGER: Kinds = {
         "sums of two signed units, up to two": sums(signed_up_to_two, NEAR),
     }
 }
-"""Sums with larger coefficients, on 16 and 25 levels in place of nine, drawn beside the others."""
-HELD = ("sums of two signed units, up to two",)
-"""Those of them that weights and tails hold to the level. The others show what that would cost
-(`benchmarks.cost_of_sums`)."""
+"""Sums with larger coefficients, on 16 and 25 levels in place of nine. Weights allow more of them
+(`benchmarks.calibrate`), and the tails leave them out; `benchmarks.cost_of_sums` says what it would
+cost to hold them to the level."""
 LARGER_KNOWN: dict[str, dict[str, Known]] = {
     "sums": {
         "sums of two units, up to three": sums_known(up_to_three),
