@@ -5,8 +5,9 @@ are drawn, every sample is assessed at its default range as `analyze` does, evid
 quantize/null/calibration.json is written:
 
 - the log weights, one for each kind of null and each size, with sigma unknown and known: found by
-  a random search for the largest mean power on a few combs while no family has more than 5 %; a
-  free offset takes those of offset zero, for it has fewer samples;
+  a random search for the largest mean power on a few combs while no family has more than 5 %, and
+  sums with larger coefficients no more than 15 %; a free offset takes those of offset zero, for it
+  has fewer samples;
 - for each kind of family, each size and each mode the largest share, over its families, of scores
   at or above each value. The same samples serve both; `benchmarks.false_alarms` checks on fresh
   ones.
@@ -57,7 +58,8 @@ Key = tuple[str, str, str, int]
 SCORES = np.round(np.arange(-6.0, 8.01, 0.25), 2)
 NEVER, ALWAYS = -60.0, 60.0
 COUNTED = 6
-LEVEL = 0.05
+LEVEL, BEYOND = 0.05, 0.15
+"""Of a family without steps, and of sums with larger coefficients, may be called steps."""
 LEAST = -4.0
 """No log weight is less: data that one kind of null explains better by more than this are not
 called steps, however rarely the families drawn come near it."""
@@ -247,7 +249,8 @@ def search_weights(
                 at, here = trial, found
         if here > reached:
             best, reached = at, here
-    return settled(best)
+    # A family that just keeps its level does so after rounding, too.
+    return settled(best) + 1e-9
 
 
 def tail(leads: Array) -> Array:
@@ -305,9 +308,10 @@ def _weights_at(drawn: Drawn, n: int, sigma_known: bool, **search: int) -> Array
     """Log weights from the samples of this size with the offset at zero."""
     part = mode(sigma_known=sigma_known, free=False)
     of_size = {key: kept for key, kept in drawn.items() if key[0] == part and key[3] == n and kept}
-    nulls = [ratios(kept) for key, kept in of_size.items() if key[1] in NAMED]
+    nulls = {key: ratios(kept) for key, kept in of_size.items() if key[1] != "comb"}
     combs = [ratios(kept) for key, kept in of_size.items() if key[1] == "comb"]
-    return search_weights(nulls, combs, SEED + n, **search)
+    levels = [LEVEL if key[1] in NAMED else BEYOND for key in nulls]
+    return search_weights(list(nulls.values()), combs, SEED + n, levels, **search)
 
 
 def _short(tail: Array) -> list[float]:

@@ -133,6 +133,6 @@ DEFINED = (
     "hypotheses.NULLS", "hypotheses.SAME_ENVELOPE", "hypotheses.SUMS", "occupancy.SHARE_NAMES",
     "partitions.LOG_2PI", "power.ALPHAS", "power.REPEATS", "power.TABLE", "power.UNKNOWN",
     "power._USUAL", "samplers._RULE", "verdict.CANNOT_TELL", "verdict.KINDS", "verdict.NO_STEPS",
-    "verdict.STEPS", "assigned._ENDS",
+    "verdict.STEPS", "verdict._TWO_UNITS", "assigned._ENDS",
 )  # fmt: skip
 """Taken from a textbook, following from others, or names."""

@@ -72,6 +72,7 @@ def _units(first: Array, second: Array) -> Levels:
 
 signed_units = _units(np.arange(-1.0, 2.0), np.arange(-1.0, 2.0))
 up_to_three = _units(np.arange(4.0), np.arange(4.0))
+signed_up_to_two = _units(np.arange(-2.0, 3.0), np.arange(-2.0, 3.0))
 _differences = _units(np.arange(3.0), -np.arange(3.0))
 _RATIO = 0.5 * (1 + 5**0.5)
 
@@ -166,11 +167,20 @@ MORE: Kinds = {
 NEAR = 0.1
 """Levels within so many units of the multiples of one are steps to whoever does not know the
 scatter: it may be as large."""
-LARGER: Kinds = {"beyond": {"sums of two units, up to three": sums(up_to_three, NEAR)}}
-"""Sums with larger coefficients. They are drawn beside the others to see what it would cost to hold
-them to the level as well (`benchmarks.cost_of_sums`), and take no part in weights and tails."""
+LARGER: Kinds = {
+    "beyond": {
+        "sums of two units, up to three": sums(up_to_three, NEAR),
+        "sums of two signed units, up to two": sums(signed_up_to_two, NEAR),
+    }
+}
+"""Sums with larger coefficients, on 16 and 25 levels in place of nine. Weights allow more of them
+(`benchmarks.calibrate`), and the tails leave them out; `benchmarks.cost_of_sums` says what it would
+cost to hold them to the level."""
 LARGER_KNOWN: dict[str, dict[str, Known]] = {
-    "sums": {"sums of two units, up to three": sums_known(up_to_three)}
+    "sums": {
+        "sums of two units, up to three": sums_known(up_to_three),
+        "sums of two signed units, up to two": sums_known(signed_up_to_two),
+    }
 }
 """The same where the noise is said: here they take part, for a known scatter distinguishes them
 from a comb."""
@@ -328,12 +338,15 @@ HELD_OUT_LATTICES: dict[str, Lattice] = {
     "sums of three units": Lattice(_three_units, _anywhere_multiples),
     "differences of two units": Lattice(_differences, _anywhere_multiples),
     "two units, each by two coins": Lattice(two_units, _anywhere_multiples, _COIN_TWICE),
+    "differences of two units, by coins": Lattice(_differences, _anywhere_multiples, _COIN_TWICE),
+    "two signed units, by coins": Lattice(signed_units, _anywhere_multiples, _COIN_TWICE),
 }
 LATTICES: dict[str, Lattice] = {
     "sums of two units": Lattice(two_units),
     "sums of two of three levels": Lattice(two_of_three),
     "sums of two units, up to three": Lattice(up_to_three),
     "sums of two signed units": Lattice(signed_units),
+    "sums of two signed units, up to two": Lattice(signed_up_to_two),
     "golden levels": Lattice(_golden),
     **HELD_OUT_LATTICES,
 }

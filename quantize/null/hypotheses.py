@@ -55,7 +55,12 @@ NULLS: tuple[str, ...] = (
 )
 """Every null but the mirrored ones, which are compared only where there is something to mirror."""
 
-SUMS = ("sums: from zero", "sums: from an offset")
+SUMS = {
+    "sums: from zero": {},
+    "sums: from an offset": {"offset": True},
+    "differences: from zero": {"signed": True},
+}
+"""Sums of two units: multiples of either of one sign, or of both signs."""
 _MOST_GROUPS = 48
 """Levels on more places than this are as good as a continuum, and are taken as one."""
 _NEGLIGIBLE_UNIT = 30.0
@@ -208,17 +213,21 @@ def _sums(sample: Sample, any_number: FloatArray, *, free: bool) -> dict[str, Tw
     They go from zero to where most readings are. With a free offset they are sought from either
     end: a sample turned about zero has the same answer.
     """
+    zero, offset, differences = SUMS
     typical = sample.variance[int(np.argmax(any_number))]
     turned = sample.rearranged(np.arange(sample.values.size)[::-1], -sample.values[::-1])
     ways = [(sample, typical), (turned, typical[::-1])]
+    names = [offset] if free else [zero, offset]
     if not free:
         ways = ways[:1] if sample.values @ sample.count >= 0 else ways[1:]
+        names += [differences] if sample.values[0] < 0 < sample.values[-1] else []
     found = []
     for each, variance in ways:
         groups = most_probable_groups(each.values, variance, 1.0)
-        sums = {} if free else {SUMS[0]: sums_of_two_units(each, groups, variance, offset=False)}
-        found.append(sums | {SUMS[1]: sums_of_two_units(each, groups, variance, offset=True)})
-    best = max(found, key=lambda sums: sums[SUMS[1]].log_evidence)
+        found.append(
+            {name: sums_of_two_units(each, groups, variance, **SUMS[name]) for name in names}
+        )
+    best = max(found, key=lambda sums: sums[offset].log_evidence)
     return {name: sums for name, sums in best.items() if np.isfinite(sums.log_evidence)}
 
 

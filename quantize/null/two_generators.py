@@ -38,16 +38,22 @@ class TwoGenerators:
 
 
 def sums_of_two_units(
-    sample: Sample, groups: IntArray, typical: FloatArray, *, offset: bool
+    sample: Sample,
+    groups: IntArray,
+    typical: FloatArray,
+    *,
+    offset: bool = False,
+    signed: bool = False,
 ) -> TwoGenerators:
     """Evidence of sums of two units; `groups` are the levels that each item probably belongs to.
 
-    The units are uniform between zero and the length R on which the sample lies, an offset on R.
-    With the coefficients of every item known, the integral over them is a Gaussian one. Candidates
-    for the units are the levels and their differences, and `typical` (n,) is the variance by which
-    they are ranked. Coefficients run from 0 to 4; about zero, where there are readings on both
-    sides of it, also from -4 to 4. Of the many assignments that larger coefficients allow the best
-    are summed, which leaves out up to half a unit of the log evidence of six levels.
+    Either unit is uniform, and the farthest multiple of each that is met lies within the length R
+    of the sample; an offset is uniform on R. With the coefficients of every item known, the
+    integral over them is a Gaussian one. Candidates for the units are the levels and their
+    differences, and `typical` (n,) is the variance by which they are ranked. Coefficients run from
+    0 to 4, `signed` ones from -4 to 4. Of the many assignments that larger coefficients allow the
+    best are summed, which leaves out up to three quarters of a unit of the log evidence of six
+    or seven levels.
     """
     none = TwoGenerators(-np.inf, (np.nan, np.nan))
     x = sample.values
@@ -66,8 +72,7 @@ def sums_of_two_units(
         starts = np.concatenate([starts, -candidates[:, :1], -candidates[:, 1:]])
         candidates = np.tile(candidates, (3, 1))
     pairs, coefficients = [], []
-    both_sides = bool(x[0] < 0 < x[-1]) and not offset
-    for signed, most in itertools.product({False, both_sides}, _MOST):
+    for most in _MOST:
         lattice = _coefficients(signed, most)
         squares, chosen = _seated(means - starts, held, candidates, lattice)
         along = np.divmod(chosen, int(np.ptp(lattice)) + 1)
@@ -85,7 +90,8 @@ def sums_of_two_units(
         return none
     log_like = integrated(values, sample.variance, _design(places, offset))
     log_like = np.logaddexp.reduce(log_like + sample.log_weight, axis=1)
-    log_prior = np.log(2) - (3 if offset else 2) * np.log(reach)
+    most = np.maximum(np.abs(places).max(axis=1), 1)
+    log_prior = np.log(2 * most.prod(axis=1)) - (3 if offset else 2) * np.log(reach)
     total = log_like + log_prior + _log_shares(places, sample.count)
     best_pair = units[int(np.argmax(total))]
     return TwoGenerators(

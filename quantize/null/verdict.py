@@ -31,9 +31,11 @@ KINDS = {
     "mirrored": "clusters and their mirror images",
     "heaped": "values of any size, some rounded",
     "sums": "sums of two units",
+    "differences": "sums and differences of two units",
     "own": "the null handed in",
 }
 """What samples without steps are made of, in words."""
+_TWO_UNITS = ("sums", "differences")
 
 STEPS: Final = "steps"
 NO_STEPS: Final = "no steps"
@@ -241,17 +243,18 @@ def _nearest(evidence: LevelEvidence) -> tuple[str, float]:
 
 def _two_units_message(evidence: LevelEvidence) -> list[str]:
     kind, lead = _nearest(evidence)
-    if kind != "sums" or evidence.two_units is None:
+    if kind not in _TWO_UNITS or evidence.two_units is None:
         return []
-    return [f"{_two_units_compared(evidence.two_units, lead)}."]
+    return [f"{_two_units_compared(evidence.two_units, kind, lead)}."]
 
 
 def _nearly_two_units_message(evidence: LevelEvidence, sigma: float | None) -> list[str]:
     """Where the verdict is "steps", and sums of two units are not far behind."""
-    lead = least_by_kind(evidence.log_bayes_factors).get("sums", np.inf)
+    least = least_by_kind(evidence.log_bayes_factors)
+    lead, kind = min((least.get(kind, np.inf), kind) for kind in _TWO_UNITS)
     if lead > AGAINST or evidence.two_units is None:
         return []
-    compared = _two_units_compared(evidence.two_units, lead)
+    compared = _two_units_compared(evidence.two_units, kind, lead)
     if sigma is not None:
         return [f"{compared}."]
     return [
@@ -260,14 +263,14 @@ def _nearly_two_units_message(evidence: LevelEvidence, sigma: float | None) -> l
     ]
 
 
-def _two_units_compared(units: tuple[float, float], lead: float) -> str:
+def _two_units_compared(units: tuple[float, float], kind: str, lead: float) -> str:
     even = odds(lead) == "about even"
     compared = "better than" if lead < 0 else "less well than"
     how = "as well as" if even else f"{_times(abs(lead))} times {compared}"
     one, other = units
     return (
-        f"Sums of two units, about {one:.3g} and {other:.3g}, each taken up to four times, explain "
-        f"the readings {how} whole-number steps of one unit"
+        f"{KINDS[kind].capitalize()}, about {one:.3g} and {other:.3g}, each taken up to four "
+        f"times, explain the readings {how} whole-number steps of one unit"
     )
 
 

@@ -50,7 +50,7 @@ def test_chances_and_odds_of_the_reasons_are_those_of_the_table(published: Analy
         said = verdict._odds_message(p, "sums", published.evidence)
         assert f"in more than {chance(p)}; nearest come sums of two units." in said
     for lead in (0.3, 1.36, 2.37, 6.3, 9.0, 20.0):
-        compared = verdict._two_units_compared((1.0, 2.0), lead)
+        compared = verdict._two_units_compared((1.0, 2.0), "sums", lead)
         against = odds(lead).removesuffix(" to 1")
         how = "as well as" if against == "about even" else f"{against} times less well than"
         assert f"explain the readings {how} whole-number steps" in compared
