@@ -57,13 +57,12 @@ AFRESH = flag("--afresh", "drop finished work that was kept")
 class Options(argparse.Namespace):
     """What a run was told."""
 
-    status = 0
-    keep: Path | None = None
+    status: int
 
     @functools.cached_property
     def kept(self) -> Kept:
         """What was finished before, and will be kept."""
-        return Kept(self.keep)
+        return Kept(getattr(self, "keep", None))
 
     def first(self, several: Iterable[Any], n: int = 1) -> list[Any]:
         """All of several things, or the first of them in a tiny run."""
@@ -100,7 +99,7 @@ def benchmark(
                 parser.add_argument("--write", metavar="DIR", type=Path, help="write the table")
             for option in options:
                 parser.add_argument(option.name, **option.how)
-            chosen = parser.parse_args(arguments, Options())
+            chosen = parser.parse_args(arguments, Options(status=0))
             for option in options if chosen.tiny else ():
                 vars(chosen).update(option.tiny)
             lines: list[str] = []
