@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from quantize._support import randomness, validation
+from quantize._support import validation
 from quantize._support.errors import InputError, explained, one_line
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
@@ -28,6 +28,7 @@ from quantize.studies.search import (
     run_searches,
     search_readings,
     search_spread,
+    seed_of,
 )
 from quantize.studies.study import Workers
 from quantize.studies.summary import share_row
@@ -150,7 +151,7 @@ def plan(
         table knows whole numbers from -4 to 4, the verdict, repeats of 1, 2 and 4, and alpha of
         0.10, 0.05, 0.02 and 0.01.
     rng : int, SeedSequence or Generator, optional
-        The seed of the simulations.
+        The seed of the simulations; left out, that of the checkpoint, if there is one.
     workers : int, concurrent.futures.Executor or map-like callable, optional
         Who simulates. None works in this process, a number starts so many processes.
     checkpoint : str or Path, optional
@@ -187,7 +188,7 @@ def plan(
         [decider] = estimators_of(estimator)
         simulator = Simulator(
             replicates=validation.count("replicates", replicates, least=2),
-            seed=randomness.seed_sequence(randomness.generator(rng)),
+            seed=seed_of(rng, checkpoint),
             estimator=decider,
             workers=workers,
             checkpoint=checkpoint,

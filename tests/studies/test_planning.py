@@ -156,6 +156,17 @@ def test_simulation_finds_a_power_that_is_known(tmp_path: Path) -> None:
     assert ask().table.equals(found.table)
 
 
+def test_a_plan_without_a_seed_goes_on_with_that_of_its_checkpoint(tmp_path: Path) -> None:
+    said: dict[str, Any] = {"sigma": 0.1, "repeats": 1, "estimator": decides_by_number}
+    said |= {"replicates": 5, "alpha": 0.3}
+    first = qz.plan(checkpoint=tmp_path / "plan.jsonl", **said)
+    again = qz.plan(checkpoint=tmp_path / "plan.jsonl", **said)
+    assert again.curves.equals(first.curves)
+    # Two calls on one Generator differ, as those of every study do.
+    rng = np.random.default_rng(3)
+    assert not qz.plan(rng=rng, **said).curves.equals(qz.plan(rng=rng, **said).curves)
+
+
 @pytest.mark.slow
 def test_the_table_agrees_with_simulation() -> None:
     quick, own = (
