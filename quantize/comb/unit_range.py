@@ -143,11 +143,11 @@ def _steps_in_span(n: int) -> int:
 
 
 def _typical_sigma(readings: Readings, sigma_range: tuple[float, float] | None) -> float:
-    if readings.sigma is not None:
-        return float(np.median(readings.sigma))
-    if sigma_range is not None and sigma_range[0] == sigma_range[1]:
-        return float(sigma_range[0])
-    return 0.0
+    """That of the readings, or the one that is known; beside given ones it is their factor."""
+    given = None if readings.sigma is None else float(np.median(readings.sigma))
+    if sigma_range is None or sigma_range[0] != sigma_range[1]:
+        return given or 0.0
+    return float(sigma_range[0]) * (given or 1.0)
 
 
 def nearer_offset(reach: float, span: float) -> str:

@@ -122,3 +122,16 @@ def test_a_sigma_below_that_of_rounding_is_no_excuse_for_it(repeats):
     assert held >= 16
     # The deviation of rounding, which repeats that give one number do not make smaller.
     assert np.median(scatter) == pytest.approx(np.sqrt(1 / 12), rel=0.02)
+
+
+def test_a_sigma_given_and_its_factor_say_what_their_product_says():
+    """The range chosen, the table of rivals and the draws are in the unit of the readings."""
+    given = qz.Readings(THIRTEEN, sigma=0.025)
+    one = qz.fit_mixture(given, model=qz.MixtureModel(sigma=10.0))
+    two = qz.fit_mixture(THIRTEEN, sigma_range=0.25)
+    assert tuple(one.unit_range) == pytest.approx(tuple(two.unit_range), rel=1e-12)
+    assert one.log_bayes_factor == pytest.approx(two.log_bayes_factor, abs=1e-6)
+    for found in (one, two):
+        assert found.sigma == pytest.approx(0.25)
+        assert found.alternatives["sigma"].to_numpy() == pytest.approx(0.25)
+        assert found.draws(3, rng=1)["sigma"].to_numpy() == pytest.approx(0.25)
