@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from quantize._support import randomness, validation
-from quantize._support.errors import explained
+from quantize._support.errors import InputError, explained
 from quantize._support.parallel import Progress, Workers
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
@@ -237,6 +237,11 @@ def analyze(
     if columns:
         readings = as_readings(readings, least=3, measured=False, columns=columns)
     many = analyze_many(readings, unit_range, alpha=alpha, **said)
+    if many is not None and group is not None:
+        raise InputError(
+            "`group` says whose each reading is, and counts in bins do not keep that; leave it "
+            "out, or analyse each group by itself."
+        )
     if many is not None:
         return many  # type: ignore[return-value]
     everything = as_readings(readings, least=3, measured=False)

@@ -17,6 +17,7 @@ from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
+from quantize.comb.unit_range import scatter_of_repeats
 from quantize.null.power import ALPHAS, REPEATS, Estimate, stored
 from quantize.readings import Readings, as_readings
 from quantize.studies.bench import setups
@@ -387,6 +388,10 @@ def _at_hand(readings: Any, sigma: Any) -> tuple[list[int], float, tuple[int, ..
                 "`sigma` is missing, and the readings do not determine it; give it, or label the "
                 "states of readings that were repeated."
             )
-        own = float(np.sqrt(levels.scatter / levels.degrees))
+        # Repeats that were all rounded to one number still have the error of rounding.
+        least = (data.rounding_step or 0.0) / np.sqrt(12)
+        own = max(scatter_of_repeats(data), float(least))
+        if own == 0:
+            raise InputError("`readings` do not scatter within their states; give `sigma`.")
     repeats = max(round(len(data) / levels.mean.size), 1)
     return [len(data)], own, (min(REPEATS, key=lambda m: abs(m - repeats)),)

@@ -71,6 +71,9 @@ def test_readings_at_hand_determine_their_sigma_and_repeats() -> None:
     assert (row["readings"], row["repeats"]) == (40, 2)
     given = qz.plan(readings=qz.Readings(sample.values, sigma=0.4)).table.iloc[0]
     assert (given["sigma"], given["repeats"]) == (0.4, 1)
+    alike = qz.Readings(np.repeat([5.0, 12.0, 31.0], 3), state=[*"aaabbbccc"])
+    # Rounded to one number in each state: not less than the deviation of rounding.
+    assert qz.plan(readings=alike).table["sigma"][0] == pytest.approx(1 / np.sqrt(12))
 
 
 def test_too_few_or_too_rough_is_shown_as_not_known() -> None:
@@ -227,6 +230,10 @@ def test_the_bench_has_the_air_and_the_spread_that_it_states() -> None:
         ({"sigma": 0.1, "checkpoint": "x"}, "`checkpoint` is for simulations"),
         ({"readings": 10}, "`sigma` is missing; a number of readings alone"),
         ({"readings": qz.Readings([1.0, 2.0, 3.5])}, "the readings do not determine it"),
+        (
+            {"readings": qz.Readings(np.repeat(np.sqrt([2, 3, 5]), 3), state=[*"aaabbbccc"])},
+            "do not scatter within their states",
+        ),
         ({"apparatus": BENCH, "sigma": 0.1}, "`apparatus` determines sigma and readings"),
         ({"apparatus": {"plates": {"separation": "4 mm"}}}, "`sphere.diameter`"),
         ({"apparatus": 3}, "`apparatus` is 3; give a file"),
