@@ -342,7 +342,7 @@ def _sigma_setting(found: Posterior) -> list[float] | None:
 
 
 def typical_sigma(data: Readings) -> float:
-    """What the sigma of a model is counted in: the median of the given ones, which it multiplies."""
+    """What the sigma of a model is counted in: the median of the given ones, if there are any."""
     return 1.0 if data.sigma is None else float(np.median(data.sigma))
 
 

@@ -113,7 +113,7 @@ def test_a_sigma_below_that_of_rounding_is_no_excuse_for_it(repeats):
     held, scatter, rng = 0, [], np.random.default_rng(5)
     for _ in range(20):
         k = np.repeat(rng.integers(1, 9, 12), repeats)
-        x = np.rint((5.37 * k + 0.05 * rng.normal(size=k.size)))
+        x = np.rint(5.37 * k + 0.05 * rng.normal(size=k.size))
         known = {"sigma": 0.05} if repeats == 1 else {"state": np.repeat(range(12), repeats)}
         found = qz.fit_mixture(qz.Readings(x, resolution=1.0, **known), (2.6, 12))
         held += any(low < 5.37 < high for low, high in found.interval())
