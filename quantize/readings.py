@@ -319,7 +319,6 @@ class Readings:
         kept = {name: getattr(self, name) for name in ("values", *_OF_EACH)}
         listed = {name: None if of is None else of.tolist() for name, of in kept.items()}
         names = [str(label) for label in self.state_labels]
-        # A number and the same as text are two states.
         names = names if len(set(names)) == len(names) else [*map(str, range(len(names)))]
         labels = None if self.state is None else [names[c] for c in self.state]
         return {
