@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from quantize._support import randomness, validation
-from quantize._support.errors import explained
+from quantize._support.errors import InputError, explained
 from quantize._support.parallel import Progress, Workers
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
@@ -238,6 +238,7 @@ def analyze(
         readings = as_readings(readings, least=3, measured=False, columns=columns)
     many = analyze_many(readings, unit_range, alpha=alpha, **said)
     if many is not None:
+        _refuse_groups(group)
         return many  # type: ignore[return-value]
     everything = as_readings(readings, least=3, measured=False)
     # Readings off the scale and changing ones have a likelihood in the mixture alone.
@@ -252,8 +253,7 @@ def analyze(
     assumed = model_of(**said)
     known = (assumed.sigma, assumed.sigma) if isinstance(assumed.sigma, float) else None
     unit_range = unit_range_for(everything, unit_range, sigma_range=known)
-    if unit_range is not None:
-        guards.need_informative_range(data, (unit_range.low, unit_range.high))
+    guards.need_informative_range(data, (unit_range.low, unit_range.high))
     start = assumed.plain_offset
     assessed = assess(everything, unit_range, assumed, alpha=alpha)
     unit_range = assessed.mixture.unit_range
@@ -296,6 +296,14 @@ def _labels(group: npt.ArrayLike | Sequence[Hashable], n: int) -> list[str]:
     """The label of each reading, checked."""
     labels, codes = influence.group_codes(group, n)
     return [labels[code] for code in codes]
+
+
+def _refuse_groups(group: Any) -> None:
+    if group is not None:
+        raise InputError(
+            "`group` says whose each reading is, and counts in bins do not keep that; leave it "
+            "out, or analyse each group by itself."
+        )
 
 
 def _more_findings(

@@ -306,7 +306,7 @@ def plan(
     intervals: str | None,
     repeats: str | None,
     plot: str | None,
-    seed: int | None,
+    seed: Any,
     as_json: bool,
     **options: Any,
 ) -> None:
@@ -317,6 +317,7 @@ def plan(
     """
     import quantize as qz
     from quantize.show.pages import say_next, say_plan
+    from quantize.studies.search import seed_of
 
     check_outputs(
         {"plot": plot, "checkpoint": options["checkpoint"]},
@@ -337,7 +338,7 @@ def plan(
     if lists["readings"] and len(lists["sigma"]) == 1:
         # The readings at hand have one sigma.
         options["sigma"] = given.pop("sigma")[0]
-    seed = drawn_seed() if seed is None and options["replicates"] else seed
+    seed = seed_of(seed, options["checkpoint"]).entropy if options["replicates"] else seed
     found = qz.plan(rng=seed, progress=watched(), **given, **options)  # type: ignore[arg-type]
     if plot:
         save_plot(found, plot)

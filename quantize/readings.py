@@ -282,8 +282,7 @@ class Readings:
         index = every[keep if isinstance(keep, slice) else np.asarray(keep)]
         if np.array_equal(index, every):
             return self
-        given = {name: getattr(self, name) for name in _OF_EACH}
-        changes = {name: of[index] for name, of in given.items() if of is not None}
+        changes = {n: of[index] for n in _OF_EACH if (of := getattr(self, n)) is not None}
         if self.state is not None:
             changes["state"] = [self.state_labels[c] for c in self.state[index]]
         if self.shift is not None:
@@ -319,7 +318,9 @@ class Readings:
         """JSON-ready dictionary."""
         kept = {name: getattr(self, name) for name in ("values", *_OF_EACH)}
         listed = {name: None if of is None else of.tolist() for name, of in kept.items()}
-        labels = None if self.state is None else [str(self.state_labels[c]) for c in self.state]
+        names = [str(label) for label in self.state_labels]
+        names = names if len(set(names)) == len(names) else [*map(str, range(len(names)))]
+        labels = None if self.state is None else [names[c] for c in self.state]
         return {
             "schema": "quantize.Readings/1",
             **listed,

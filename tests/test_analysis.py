@@ -215,3 +215,9 @@ def test_readings_levels_and_band_are_made_once(monkeypatch: pytest.MonkeyPatch)
     qz.analyze([2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1], n_resamples=99, rng=1)
     # The levels once more for the readings less their offset, which are other readings.
     assert made == {"_from_data": 1, "levels_of": 2, "default_unit_range": 1}
+
+
+def test_a_group_for_each_of_readings_that_are_counted_is_refused():
+    x = np.random.default_rng(1).normal(0.0, 3.0, 5_001)
+    with pytest.raises(qz.InputError, match="`group` says whose each reading is"):
+        qz.analyze(x, (1.0, 4.0), group=["A"] * x.size)

@@ -299,3 +299,10 @@ def test_running_evidence_says_how_far_it_is() -> None:
     evidence.read(PLAIN)
     said = f"log evidence {evidence.log_evidence[-1]:.2f} after 10 readings"
     assert repr(evidence) == f"<RunningEvidence: {said}>"
+
+
+def test_a_number_and_the_same_as_text_stay_two_states_when_written() -> None:
+    sample = qz.Readings([1.1, 2.0, 3.5], state=[1, "1", 2])
+    again = qz.Readings.from_dict(sample.to_dict())
+    assert again.state is not None
+    assert again.state.tolist() == [0, 1, 2]

@@ -48,3 +48,12 @@ def record(rng: np.random.Generator) -> dict[str, Any]:
 def spawn(rng: np.random.Generator, n: int) -> list[np.random.SeedSequence]:
     """`n` independent child seeds; successive calls on one Generator give new children."""
     return seed_sequence(rng).spawn(n)
+
+
+def own_seed(rng: RngLike, made: np.random.Generator) -> np.random.SeedSequence:
+    """The seed of the Generator `made` of `rng`: a child of what will be used again.
+
+    So two calls on one Generator, or on one SeedSequence, differ.
+    """
+    given = rng is None or isinstance(rng, int | np.integer)
+    return seed_sequence(made) if given else spawn(made, 1)[0]

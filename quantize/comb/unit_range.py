@@ -143,11 +143,11 @@ def _steps_in_span(n: int) -> int:
 
 
 def _typical_sigma(readings: Readings, sigma_range: tuple[float, float] | None) -> float:
-    if readings.sigma is not None:
-        return float(np.median(readings.sigma))
-    if sigma_range is not None and sigma_range[0] == sigma_range[1]:
-        return float(sigma_range[0])
-    return 0.0
+    """That of the readings, or the one that is known; beside given ones it is their factor."""
+    given = None if readings.sigma is None else float(np.median(readings.sigma))
+    if sigma_range is None or sigma_range[0] != sigma_range[1]:
+        return given or 0.0
+    return float(sigma_range[0]) * (given or 1.0)
 
 
 def nearer_offset(reach: float, span: float) -> str:
@@ -200,8 +200,17 @@ def default_sigma_range(readings: Readings, unit_range: UnitRange) -> tuple[floa
     From the standard deviation of rounding (step/sqrt(12)), or a hundredth of the smallest unit
     if that is more, to half of the largest unit. Within it the prior falls off where sigma nears
     the unit (`quantize.model.sigma_prior`). A floor is needed: with equal readings and none, the
-    answer would be zero.
+    answer would be zero. Rounding makes none where repeats scatter less than it does: they were
+    all rounded to one number, and share that error.
     """
-    step = readings.rounding_step or 0.0
-    floor = max(step / math.sqrt(12), unit_range.low / 100)
+    floor = (readings.rounding_step or 0.0) / math.sqrt(12)
+    if scatter_of_repeats(readings) < floor:
+        floor = 0.0
+    floor = max(floor, unit_range.low / 100)
     return floor, max(unit_range.high / 2, 1.01 * floor)
+
+
+def scatter_of_repeats(readings: Readings) -> float:
+    """Standard deviation within charge states, in the scale of each; infinite without repeats."""
+    levels = readings.select(readings.measured).levels()
+    return math.sqrt(levels.scatter / levels.degrees) if levels.degrees else math.inf

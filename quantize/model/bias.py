@@ -84,12 +84,12 @@ class UnitBias:
         few = levels.mean.size < 2
         ends = envelope.closed or envelope.most is not None
         self.none = few or ends or likelihood.free_weights or likelihood.power > 0
-        lever, step = np.ones(len(readings)), np.zeros(len(readings))
-        lever[likelihood.order], step[likelihood.order] = likelihood.lever, likelihood.step
-        lever, step = lever[readings.measured], step[readings.measured]
+        lever, rounding = np.ones(len(readings)), np.zeros(len(readings))
+        lever[likelihood.order] = likelihood.lever
+        rounding[likelihood.order] = likelihood.kinds.rounding
         of_level = np.zeros(levels.mean.size)
-        of_level[levels.index] = lever
-        rounding = np.bincount(levels.index, np.square(step) / 12) / np.square(levels.count)
+        of_level[levels.index] = lever[readings.measured]
+        rounding = np.bincount(levels.index, rounding[readings.measured]) / levels.count**2
         self.precision = np.inf
         if prior.free:
             offset, self.precision = prior.origin, 0.0

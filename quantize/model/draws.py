@@ -11,7 +11,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.unit_range import UnitRange
 from quantize.model.bias import UnitBias
-from quantize.model.envelope import envelope_of
+from quantize.model.envelope import Envelope, envelope_of
 from quantize.model.likelihood import Likelihood, Parameters
 from quantize.model.model import MixtureModel
 from quantize.model.nodes import Nodes
@@ -23,6 +23,7 @@ _STEPS = 25
 _TOGETHER = 0.6
 _LOG_GROWTH = 0.4
 _PART = 200
+_NO_STEP = 1e-12
 
 
 def draw(
@@ -123,11 +124,24 @@ def _predict(
     mean = (p.unit[:, None] * k)[:, terms.of_reading] + p.offset[:, None] * terms.lever
     constant = np.square(p.sigma[:, None] * terms.scale)
     sd = np.sqrt(grown_variance(constant, p.growth[:, None], mean, terms.power))
+    kinds = terms.kinds
+    if (i := kinds.is_changed).size:
+        mean[:, i] += p.unit[:, None] * rng.uniform(-1, 1, (p.unit.size, i.size))
     x, _ = _with_errors(mean, sd, p.outliers[:, None], terms.envelope.limits, rng)
-    step = np.where(terms.step > 0, terms.step, 1.0)
+    i = np.flatnonzero(terms.step > 0)
+    x[:, i] = _rounded(x[:, i], terms.step[i], np.isin(i, kinds.is_rounded_twice), rng)
     out = np.empty(x.shape)
-    out[:, terms.order] = np.where(terms.step > 0, step * np.rint(x / step), x)
+    out[:, terms.order] = x
     return out
+
+
+def _rounded(
+    x: FloatArray, step: FloatArray | float, twice: BoolArray | bool, rng: np.random.Generator
+) -> FloatArray:
+    """Distances read to a step; `twice` where both of their ends were, which may stand anywhere."""
+    start = step * rng.random(x.shape) * twice if np.any(twice) else np.zeros(x.shape)
+    read: FloatArray = step * (np.rint((x + start) / step) - np.rint(start / step))
+    return read
 
 
 def _with_errors(
@@ -173,7 +187,7 @@ def draw_sample(
     """
     tried = UnitRange.given(unit_range)
     n = states * repeats
-    prior = priors_of(model, tried, _stand_in(model, sigma, n))
+    prior = priors_of(model, tried, _stand_in(model, tried, sigma, resolution))
     p = prior.draw(1, rng)
     unit, offset = float(p.unit[0]), float(p.offset[0])
     envelope = envelope_of(model, None)
@@ -186,10 +200,9 @@ def draw_sample(
     scale = np.ones(n) if sigma is None else np.broadcast_to(np.asarray(sigma, float), (n,))
     constant = np.asarray(np.square(p.sigma[0] * scale), float)
     sd = np.sqrt(grown_variance(constant, p.growth, mean, POWERS[model.noise]))
-    x, outlier = _with_errors(mean, sd, p.outliers, envelope.limits, rng)
+    x, outlier = _with_errors(mean, sd, p.outliers, _sizes(envelope, unit, offset), rng)
     if resolution is not None:
-        start = resolution * rng.random(n) if ends == 2 else np.zeros(n)
-        x = resolution * (np.rint((x + start) / resolution) - np.rint(start / resolution))
+        x = _rounded(x, resolution, ends == 2, rng)
     readings = Readings(
         x,
         sigma=sigma,
@@ -200,11 +213,23 @@ def draw_sample(
     return DrawnSample(readings=readings, parameters=p, integers=k, outlier=outlier)
 
 
-def _stand_in(model: MixtureModel, sigma: Any, n: int) -> Readings:
-    """Readings at the ends of the envelope, for the priors that depend on how far they reach."""
-    envelope = envelope_of(model, None)
-    ends = np.array([envelope.low, envelope.high])
-    return Readings(ends, sigma=None if sigma is None else np.ones(2))
+def _stand_in(
+    model: MixtureModel, tried: UnitRange, sigma: Any, resolution: float | None
+) -> Readings:
+    """Readings at the ends of the envelope, for the priors that depend on how far they reach.
+
+    No step but the one asked for: the decimals of the ends are none of a record.
+    """
+    ends = np.array(_sizes(envelope_of(model, None), tried.high, 0.0))
+    step = resolution or _NO_STEP * float(np.ptp(ends))
+    return Readings(ends, sigma=None if sigma is None else np.ones(2), resolution=step)
+
+
+def _sizes(envelope: Envelope, unit: float, offset: float) -> tuple[float, float]:
+    """Ends of the sizes: those declared, or else of the whole numbers that occur."""
+    if envelope.declared or envelope.density is not None:
+        return envelope.limits
+    return offset + unit * envelope.low, offset + unit * envelope.high
 
 
 def _from_free_weights(teeth: IntArray, size: int, rng: np.random.Generator) -> IntArray:

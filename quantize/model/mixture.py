@@ -113,7 +113,8 @@ class MixtureFit(Result):
         import pandas as pd
 
         p = self.posterior.draws(validation.count("n", n), rng)
-        columns = {"unit": p.unit, "sigma": p.sigma, "offset": p.offset}
+        sigma = p.sigma * typical_sigma(self.readings)
+        columns = {"unit": p.unit, "sigma": sigma, "offset": p.offset}
         if self.model.noise != "constant":
             columns["growth"] = p.growth
         if "outliers" in self.posterior.prior.names:
@@ -219,7 +220,8 @@ def fit_posterior(data: Readings, unit_range: UnitRange, model: MixtureModel) ->
     model = found.model
     _refuse_coarse_steps(data, unit_range, model)
     best, centre = found.modes[0], found.centre
-    factor = 1.0 if data.sigma is None else float(np.median(data.sigma))
+    factor = typical_sigma(data)
+    modes = [dataclasses.replace(mode, sigma=mode.sigma * factor) for mode in found.modes]
     continuum = found.log_continuum
     return MixtureFit(
         unit=best.unit,
@@ -227,7 +229,7 @@ def fit_posterior(data: Readings, unit_range: UnitRange, model: MixtureModel) ->
         sigma=float(centre.sigma[0]) * factor,
         offset=float(centre.offset[0]),
         log_bayes_factor=found.log_bayes_factor,
-        alternatives=mode_table(found.modes, data),
+        alternatives=mode_table(modes, data),
         integers=found.integers,
         unit_range=unit_range,
         settings={
@@ -337,6 +339,11 @@ def _sigma_setting(found: Posterior) -> list[float] | None:
     if isinstance(found.prior.sigma, float) and found.readings.sigma is not None:
         return None
     return list(found.prior.sigma_reach())
+
+
+def typical_sigma(data: Readings) -> float:
+    """What the sigma of a model is counted in: the median of the given ones, if there are any."""
+    return 1.0 if data.sigma is None else float(np.median(data.sigma))
 
 
 def mode_table(modes: list[Mode], data: Readings) -> pd.DataFrame:

@@ -12,6 +12,7 @@ import numpy as np
 from quantize._support import validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import Integers
+from quantize.comb.unit_range import scatter_of_repeats
 from quantize.model import distributions
 from quantize.model.distributions import Distribution
 from quantize.readings import Readings
@@ -63,7 +64,8 @@ class MixtureModel:
     rounding : bool
         Whether a reading stands for the interval that was rounded to it (see
         `Readings.resolution` and `Readings.ends`). It does so in any case where some reading was
-        recorded to a step coarser than 2/5 of the smallest unit tried.
+        recorded to a step coarser than 2/5 of the smallest unit tried, or than sqrt(12) times the
+        largest sigma that is said to be possible, or that of repeats.
     priors : mapping, optional
         Further priors by name: "unit" (a distribution; log-uniform over the range of units when
         left out) and "growth" (a number, a pair or a distribution for s1). "sigma", "offset" and
@@ -143,11 +145,18 @@ class MixtureModel:
     def as_recorded(self, readings: Readings, smallest: float) -> MixtureModel:
         """The model with rounding where steps of the record could pass for units from `smallest`.
 
-        A step finer than 2/5 of the unit leaves the phase free, and acts as a part of sigma.
+        A step finer than 2/5 of the unit leaves the phase free, and acts as a part of sigma: but
+        not of one that is said, or seen in repeats, to be less than the deviation of rounding.
         """
         if self.rounding or readings.steps is None:
             return self
-        coarse = readings.steps > 0.4 * smallest * (1 + 1e-9)
+        most: Any = self.sigma
+        if most is None:
+            most = np.inf if readings.sigma is None else 1.0
+        most = most[1] if isinstance(most, tuple) else distributions.reach(most)[1]
+        most = min(most, scatter_of_repeats(readings))
+        part = np.minimum(0.4 * smallest, np.sqrt(12) * most * readings.scale)
+        coarse = readings.steps > part * (1 + 1e-9)
         return dataclasses.replace(self, rounding=True) if np.any(coarse) else self
 
     @property

@@ -133,6 +133,8 @@ class ReadingKinds:
         if rounding and readings.resolution is not None:
             step = readings.resolution[order]
         self.step = step
+        self.rounding = np.square(step) * ends / 12
+        """Variance of rounding."""
         self.beyond = beyond.astype(np.float64)
         plain = (beyond == 0) & ~changed
         self.is_beyond = np.flatnonzero(beyond != 0)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import math
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -268,15 +269,19 @@ class Posterior:
 
     @property
     def known_sigma(self) -> float | None:
-        """Typical scatter of a level mean, where it is known otherwise than through the comb."""
+        """Typical scatter of a level mean, where it is known otherwise than through the comb.
+
+        That of repeats that were all rounded to one number is not less than rounding has.
+        """
         levels = self.readings.select(self.readings.measured).levels()
         typical = float(np.median(np.sqrt(levels.factor)))
         if self.model.noise != "constant":
             return None
+        rounding = float(np.sqrt(np.median(self.likelihood.kinds.rounding)))
         if isinstance(self.prior.sigma, float):
-            return self.prior.sigma * typical
+            return math.hypot(self.prior.sigma * typical, rounding)
         if levels.degrees >= _FEWEST_DEGREES and not levels.sigma_given:
-            return float(np.sqrt(levels.scatter / levels.degrees)) * typical
+            return max(math.sqrt(levels.scatter / levels.degrees) * typical, rounding)
         return None
 
     def nearer_than_chance(self) -> BoolArray:

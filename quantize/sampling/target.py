@@ -18,7 +18,7 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.unit_range import UnitRange
 from quantize.model.bias import UnitBias
 from quantize.model.draws import log_posterior, predict
-from quantize.model.mixture import posterior_of
+from quantize.model.mixture import posterior_of, typical_sigma
 from quantize.model.model import MixtureModel
 from quantize.model.modes import Mode
 from quantize.model.posterior import Posterior
@@ -138,9 +138,8 @@ class Target:
         """
         shape = theta.shape[:-1]
         p = self.prior.parameters(theta.reshape(-1, theta.shape[-1]))
-        given = self.readings.sigma
-        factor = 1.0 if given is None else float(np.median(given))
-        first = {"unit": p.unit, "sigma": p.sigma * factor, "offset": p.offset}
+        sigma = p.sigma * typical_sigma(self.readings)
+        first = {"unit": p.unit, "sigma": sigma, "offset": p.offset}
         return self.unknown(theta) | {name: np.reshape(v, shape) for name, v in first.items()}
 
     def readings_before(self, theta: FloatArray, rng: np.random.Generator) -> FloatArray:

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from quantize._support import randomness, validation
+from quantize._support import validation
 from quantize._support.errors import InputError, explained, one_line
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
+from quantize.comb.unit_range import scatter_of_repeats
 from quantize.null.power import ALPHAS, REPEATS, Estimate, stored
 from quantize.readings import Readings, as_readings
 from quantize.studies.bench import setups
@@ -28,6 +29,7 @@ from quantize.studies.search import (
     run_searches,
     search_readings,
     search_spread,
+    seed_of,
 )
 from quantize.studies.study import Workers
 from quantize.studies.summary import share_row
@@ -150,7 +152,7 @@ def plan(
         table knows whole numbers from -4 to 4, the verdict, repeats of 1, 2 and 4, and alpha of
         0.10, 0.05, 0.02 and 0.01.
     rng : int, SeedSequence or Generator, optional
-        The seed of the simulations.
+        The seed of the simulations; left out, that of the checkpoint, if there is one.
     workers : int, concurrent.futures.Executor or map-like callable, optional
         Who simulates. None works in this process, a number starts so many processes.
     checkpoint : str or Path, optional
@@ -187,7 +189,7 @@ def plan(
         [decider] = estimators_of(estimator)
         simulator = Simulator(
             replicates=validation.count("replicates", replicates, least=2),
-            seed=randomness.seed_sequence(randomness.generator(rng)),
+            seed=seed_of(rng, checkpoint),
             estimator=decider,
             workers=workers,
             checkpoint=checkpoint,
@@ -386,6 +388,10 @@ def _at_hand(readings: Any, sigma: Any) -> tuple[list[int], float, tuple[int, ..
                 "`sigma` is missing, and the readings do not determine it; give it, or label the "
                 "states of readings that were repeated."
             )
-        own = float(np.sqrt(levels.scatter / levels.degrees))
+        # Repeats that were all rounded to one number still have the error of rounding.
+        least = (data.rounding_step or 0.0) / np.sqrt(12)
+        own = max(scatter_of_repeats(data), float(least))
+        if own == 0:
+            raise InputError("`readings` do not scatter within their states; give `sigma`.")
     repeats = max(round(len(data) / levels.mean.size), 1)
     return [len(data)], own, (min(REPEATS, key=lambda m: abs(m - repeats)),)

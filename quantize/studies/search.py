@@ -9,7 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
+from quantize._support import randomness
 from quantize._support.parallel import Progress
+from quantize._support.randomness import RngLike
 from quantize._support.validation import FloatArray
 from quantize.null.power import UNKNOWN, Curve, Estimate, fit_curve
 from quantize.null.sample import MOST_ITEMS
@@ -55,6 +57,18 @@ class Simulator:
         )
         answers = run_study(study, workers=self.workers, checkpoint=kept, progress=self.progress)
         return [outcomes.decision[:, 0] for outcomes in answers]
+
+
+def seed_of(
+    rng: RngLike, checkpoint: str | os.PathLike[str] | None = None
+) -> np.random.SeedSequence:
+    """The seed of a plan: the one given, that of the checkpoint, or a fresh one."""
+    kept = Checkpoint(checkpoint).header() if checkpoint is not None and rng is None else None
+    if kept is None:
+        return randomness.own_seed(rng, randomness.generator(rng))
+    # Without the number of the round, and the child that its study took.
+    seed = kept["seed"]
+    return np.random.SeedSequence(seed["entropy"], spawn_key=tuple(seed["spawn_key"][:-2]))
 
 
 @dataclasses.dataclass(kw_only=True)

@@ -58,13 +58,16 @@ class Truth(Result):
     def bound(self) -> float:
         """Cramér–Rao bound on the standard error of the unit, the whole numbers known.
 
-        sigma/sqrt(Σk²), or sigma/sqrt(Σ(k − mean k)²) where the offset is not zero; NaN without
-        a unit, and where the whole numbers determine none.
+        sigma/sqrt(Σk²), or sigma/sqrt(Σ(k − mean k)²) where the offset is not zero; less where
+        errors have heavier tails, whose cores say more of the place. NaN without a unit, and where
+        the whole numbers determine none.
         """
         if self.integers is None:
             return float("nan")
         k = self.integers - (self.integers.mean() if self.offset else 0.0)
-        total = float(np.sum(k**2))
+        total, t = float(np.sum(k**2)), self.condition.tails
+        if t is not None:
+            total *= t * (t + 1) / ((t - 2) * (t + 3))
         return self.sigma / float(np.sqrt(total)) if total > 0 else float("nan")
 
 

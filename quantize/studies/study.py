@@ -11,8 +11,6 @@ from collections.abc import Callable
 from concurrent.futures import Executor, ThreadPoolExecutor
 from typing import Any
 
-import numpy as np
-
 from quantize._support import randomness, validation
 from quantize._support.chunks import (
     Chunk,
@@ -148,12 +146,8 @@ def declare(
     else:
         generator = randomness.generator(rng)
         seed = randomness.record(generator)
-        if rng is None or isinstance(rng, int | np.integer):
-            entropy, spawn_key = seed["entropy"], tuple(seed["spawn_key"])
-        else:
-            # Two studies on one Generator differ.
-            [child] = randomness.spawn(generator, 1)
-            entropy, spawn_key = child.entropy, child.spawn_key
+        own = randomness.own_seed(rng, generator)
+        entropy, spawn_key = own.entropy, own.spawn_key
     study = Study(
         conditions=conditions,
         estimators=estimators,

@@ -105,3 +105,37 @@ def test_a_sample_of_the_priors_lies_on_the_teeth_of_its_unit(unit, seed):
     # The prior cut to the range; Kolmogorov's test fails by chance once in 1e4.
     law = stats.loguniform(0.8, 1.25) if unit is None else stats.truncnorm(-1.5, 0.75, 1.1, 0.2)
     assert stats.kstest(units, law.cdf).pvalue > 1e-4
+
+
+@pytest.mark.parametrize("c", [1.0, 1e3])
+def test_outliers_of_a_drawn_sample_lie_among_the_sizes_that_the_integers_give(c):
+    model = qz.MixtureModel(integers=(1, 9), offset=20 * c, sigma=0.05 * c, outliers=0.5)
+    sample = qz.simulate(400, model=model, unit_range=(0.99 * c, 1.01 * c), rng=1)
+    strays = sample.values[sample.truth.outlier]
+    # Uniform from 21 to 29 units; the largest of two hundred lies beyond 28 but once in 1e11.
+    assert 20.8 * c < strays.min() < 22 * c
+    assert 28 * c < strays.max() < 29.2 * c
+
+
+@pytest.mark.parametrize("window", [(0.0, 10.0), (-0.3, 9.7)])
+def test_the_decimals_of_a_window_are_no_step_of_the_readings(window):
+    model = qz.MixtureModel(window=window)
+    sigma = [
+        draw_sample(model, (0.9, 1.1), np.random.default_rng(i), states=3).parameters.sigma[0]
+        for i in range(100)
+    ]
+    # The support that a fit of readings in full precision has, from a hundredth of a unit.
+    assert min(sigma) == pytest.approx(0.009, rel=0.2)
+
+
+def test_predictions_are_as_the_readings_were_taken():
+    """One that changed is anywhere between two teeth; both ends of a distance are rounded."""
+    x = np.array([2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 7.0])
+    readings = qz.Readings(x, sigma=0.01, changed=np.arange(8) == 7, resolution=0.5, ends=2)
+    found = qz.fit_mixture(readings, (1.5, 3), model=qz.MixtureModel(rounding=True))
+    again = found.predictions(4000, rng=1) - x
+    # Mixed from 4 … 8 and 6 … 10: variance 4/3 + 1; five standard errors of a deviation.
+    assert again[:, -1].std() == pytest.approx(np.sqrt(7 / 3), rel=0.06)
+    share = np.mean(np.abs(again[:, :-1]) > 0.25, axis=0)
+    # A distance of whole steps plus an error e is read one off with probability e over the step.
+    assert np.all(share > 0.003)

@@ -105,3 +105,33 @@ def test_a_pair_of_equal_ends_is_a_number_and_named_where_it_is_none():
     assert distributions.positive_prior("growth", (0.3, 0.3)) == 0.3
     with pytest.raises(InputError, match="`growth` is 0"):
         distributions.positive_prior("growth", (0.0, 0.0))
+
+
+@pytest.mark.parametrize("repeats", [1, 8])
+def test_a_sigma_below_that_of_rounding_is_no_excuse_for_it(repeats):
+    """Steps finer than 2/5 of the unit count where sigma, told or of repeats, cannot hold them."""
+    held, scatter, rng = 0, [], np.random.default_rng(5)
+    for _ in range(20):
+        k = np.repeat(rng.integers(1, 9, 12), repeats)
+        x = np.rint(5.37 * k + 0.05 * rng.normal(size=k.size))
+        known = {"sigma": 0.05} if repeats == 1 else {"state": np.repeat(range(12), repeats)}
+        found = qz.fit_mixture(qz.Readings(x, resolution=1.0, **known), (2.6, 12))
+        held += any(low < 5.37 < high for low, high in found.interval())
+        scatter.append(found.posterior.known_sigma)
+    # Fewer than sixteen of twenty 95 % intervals hold the unit once in 400 times.
+    assert held >= 16
+    # The deviation of rounding, which repeats that give one number do not make smaller.
+    assert np.median(scatter) == pytest.approx(np.sqrt(1 / 12), rel=0.02)
+
+
+def test_a_sigma_given_and_its_factor_say_what_their_product_says():
+    """The range chosen, the table of rivals and the draws are in the unit of the readings."""
+    given = qz.Readings(THIRTEEN, sigma=0.025)
+    one = qz.fit_mixture(given, model=qz.MixtureModel(sigma=10.0))
+    two = qz.fit_mixture(THIRTEEN, sigma_range=0.25)
+    assert tuple(one.unit_range) == pytest.approx(tuple(two.unit_range), rel=1e-12)
+    assert one.log_bayes_factor == pytest.approx(two.log_bayes_factor, abs=1e-6)
+    for found in (one, two):
+        assert found.sigma == pytest.approx(0.25)
+        assert found.alternatives["sigma"].to_numpy() == pytest.approx(0.25)
+        assert found.draws(3, rng=1)["sigma"].to_numpy() == pytest.approx(0.25)

@@ -71,6 +71,9 @@ def test_readings_at_hand_determine_their_sigma_and_repeats() -> None:
     assert (row["readings"], row["repeats"]) == (40, 2)
     given = qz.plan(readings=qz.Readings(sample.values, sigma=0.4)).table.iloc[0]
     assert (given["sigma"], given["repeats"]) == (0.4, 1)
+    alike = qz.Readings(np.repeat([5.0, 12.0, 31.0], 3), state=[*"aaabbbccc"])
+    # Rounded to one number in each state: not less than the deviation of rounding.
+    assert qz.plan(readings=alike).table["sigma"][0] == pytest.approx(1 / np.sqrt(12))
 
 
 def test_too_few_or_too_rough_is_shown_as_not_known() -> None:
@@ -156,6 +159,17 @@ def test_simulation_finds_a_power_that_is_known(tmp_path: Path) -> None:
     assert ask().table.equals(found.table)
 
 
+def test_a_plan_without_a_seed_goes_on_with_that_of_its_checkpoint(tmp_path: Path) -> None:
+    said: dict[str, Any] = {"sigma": 0.1, "repeats": 1, "estimator": decides_by_number}
+    said |= {"replicates": 5, "alpha": 0.3}
+    first = qz.plan(checkpoint=tmp_path / "plan.jsonl", **said)
+    again = qz.plan(checkpoint=tmp_path / "plan.jsonl", **said)
+    assert again.curves.equals(first.curves)
+    # Two calls on one Generator differ, as those of every study do.
+    rng = np.random.default_rng(3)
+    assert not qz.plan(rng=rng, **said).curves.equals(qz.plan(rng=rng, **said).curves)
+
+
 @pytest.mark.slow
 def test_the_table_agrees_with_simulation() -> None:
     quick, own = (
@@ -216,6 +230,10 @@ def test_the_bench_has_the_air_and_the_spread_that_it_states() -> None:
         ({"sigma": 0.1, "checkpoint": "x"}, "`checkpoint` is for simulations"),
         ({"readings": 10}, "`sigma` is missing; a number of readings alone"),
         ({"readings": qz.Readings([1.0, 2.0, 3.5])}, "the readings do not determine it"),
+        (
+            {"readings": qz.Readings(np.repeat(np.sqrt([2, 3, 5]), 3), state=[*"aaabbbccc"])},
+            "do not scatter within their states",
+        ),
         ({"apparatus": BENCH, "sigma": 0.1}, "`apparatus` determines sigma and readings"),
         ({"apparatus": {"plates": {"separation": "4 mm"}}}, "`sphere.diameter`"),
         ({"apparatus": 3}, "`apparatus` is 3; give a file"),

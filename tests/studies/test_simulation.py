@@ -87,6 +87,12 @@ def test_the_bound_is_that_of_cramer_and_rao() -> None:
     assert sample.truth.bound() == pytest.approx(0.2 / np.sqrt(10))
     sample = qz.simulate(4, sigma=0.2, integers=own.alternating, offset=0.3, rng=1)
     assert sample.truth.bound() == pytest.approx(0.2 / np.sqrt(1))
+    # Errors with heavy tails: the information on the place, by numerical integration.
+    t, x = stats.t(3, scale=0.2 / np.sqrt(3)), np.linspace(-50, 50, 1_000_001)
+    score = np.gradient(t.logpdf(x), x)
+    information = np.sum(score**2 * t.pdf(x)) * (x[1] - x[0])
+    sample = qz.simulate(4, sigma=0.2, tails=3, integers=own.alternating, rng=1)
+    assert sample.truth.bound() == pytest.approx(1 / np.sqrt(10 * information), rel=1e-3)
 
 
 def test_simulated_readings_are_readings() -> None:
