@@ -27,7 +27,7 @@ from quantize.charge.rows import (
     residual_voltage,
     root_mean_square,
 )
-from quantize.charge.run_table import per_interval, same_state_or_row, scatter_over
+from quantize.charge.run_table import per_interval, rows_of, same_state_or_row, scatter_over
 from quantize.charge.stated import counted, plus_minus
 
 _ENOUGH = 3  # degrees of freedom from which a scatter is believed as it is observed
@@ -232,7 +232,7 @@ def jumps(run: Rows) -> Check | Graded:
         _CHARGE,
         p,
         float(apart.max()),
-        f"{run.named(odd)} {lies} {apart.max():.1f} standard errors from the others of its "
+        f"{rows_of(run, odd)} {lies} {apart.max():.1f} standard errors from the others of its "
         f"state, with a probability of {p:.2g} that any reading lies so far by chance",
         cause="a charge that changes within the interval reads anywhere between two steps, so "
         "look at the log and give a reason, or label a new state",

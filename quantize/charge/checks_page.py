@@ -22,7 +22,7 @@ from quantize.charge.fall import NO_SCATTER
 from quantize.charge.faults import deviations_as_read
 from quantize.charge.reticle import unscaled
 from quantize.charge.rows import Rows, root_mean_square
-from quantize.charge.run_table import lasted, per_interval, written_in
+from quantize.charge.run_table import lasted, per_interval, rows_of, written_in
 from quantize.charge.stated import plus_minus
 
 _CERTAINLY_HEAPED = 0.8  # share of last digits 0 and 5 that no steps of nature keep up
@@ -140,7 +140,7 @@ def labels_against_log(run: Rows) -> list[Check]:
     odd = table["row"].to_numpy()[(noted != moved) & ~fresh].tolist()
     sentence = f"all {int(moved.sum())} changes of label are in the log, and no others."
     if odd:
-        sentence = f"in {run.named(odd, 5)} label and log do not agree on a change of charge."
+        sentence = f"in {rows_of(run, odd, 5)} label and log do not agree on a change of charge."
     return [judged(name, not odd, len(odd), sentence)]
 
 
@@ -160,7 +160,7 @@ def lost_off_the_scale(run: Rows) -> Check:
     longer = kept["row"][kept["divisions"].abs() > length.value].tolist() if length else []
     if length and longer:
         sentence = (
-            f"{run.named(longer, 5)} moved further than the whole "
+            f"{rows_of(run, longer, 5)} moved further than the whole "
             f"scale of {length.value:g} divisions; look at the number and its unit."
         )
         return judged(name, False, len(longer), sentence, otherwise="bad")

@@ -20,7 +20,13 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.checks import Check, judged, unknown
 from quantize.charge.estimate import fit_run
 from quantize.charge.rows import Rows, predicted_as_read
-from quantize.charge.run_table import intervals_over, per_interval, same_state, same_state_or_row
+from quantize.charge.run_table import (
+    intervals_over,
+    per_interval,
+    rows_of,
+    same_state,
+    same_state_or_row,
+)
 
 Kind = Literal["label", "sign", "ten divisions", "apart"]
 R = TypeVar("R", bound=Rows)
@@ -209,7 +215,7 @@ class _Page:
 
     def words(self, run: Rows, mend: _Mend) -> str:
         """One way of mending a row."""
-        row = run.named([int(run.table["row"][self.index[mend.place]])])
+        row = rows_of(run, [int(run.table["row"][self.index[mend.place]])])
         own = int(self.group[mend.place])
         others = "other falls" if own == self.falls else f"others of state {self.label(run, own)}"
         more = "more" if mend.value > self.x[mend.place] else "less"

@@ -91,10 +91,6 @@ class RunTable:
     def __len__(self) -> int:
         return len(self.table)
 
-    def named(self, rows: Sequence[int], most: int | None = None) -> str:
-        """Rows in a sentence, by their numbers in the table and the lines of the file."""
-        return rows_named(rows, self.table.attrs.get("lines", "").split(), self.source, most)
-
     def __repr__(self) -> str:
         particles = counted(len(self.particles), "particle")
         falls = int((self.table["voltage"] == 0).sum())
@@ -247,6 +243,11 @@ class RunTable:
         if integers.size == len(self.informative):
             integers = integers[self.informative.index.isin(self.driven.index)]
         return integers if integers.size == len(self.driven) and np.any(integers) else None
+
+
+def rows_of(run: RunTable, rows: Sequence[int], most: int | None = None) -> str:
+    """Rows in a sentence, by their numbers in the table and the lines of the file."""
+    return rows_named(rows, run.table.attrs.get("lines", "").split(), run.source, most)
 
 
 def written_in(table: pd.DataFrame, column: str) -> float:

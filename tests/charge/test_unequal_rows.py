@@ -126,7 +126,7 @@ def test_an_odd_reading_among_precise_ones_is_named():
     page.loc[slow, "t"] = page.loc[slow, "div"] / far
     check = Run(page, drawn.apparatus).checks().of("the charge stayed the same")
     assert check.level == "doubt"
-    assert f"row {slow + 1}" in check.sentence
+    assert f"rows {slow + 1}, {slow + 2} lie up to" in check.sentence
 
 
 @pytest.mark.slow
