@@ -336,8 +336,7 @@ def plan(
     }
     given = {name: values for name, values in lists.items() if values}
     if lists["readings"] and len(lists["sigma"]) == 1:
-        # The readings at hand have one sigma.
-        options["sigma"] = given.pop("sigma")[0]
+        options["sigma"] = given.pop("sigma")[0]  # of the readings at hand
     seed = seed_of(seed, options["checkpoint"]).entropy if options["replicates"] else seed
     found = qz.plan(rng=seed, progress=watched(), **given, **options)  # type: ignore[arg-type]
     if plot:

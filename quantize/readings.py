@@ -294,8 +294,7 @@ class Readings:
         """The same readings with other values, sigmas and so on, under their names."""
         kept = {name: getattr(self, name) for name in ("values", *_OF_EACH, "shift", "unit_name")}
         kept["state"] = None if self.state is None else [self.state_labels[c] for c in self.state]
-        kept |= changes
-        return with_origin(Readings(kept.pop("values"), **kept), self.origin)
+        return with_origin(Readings(**(kept | changes)), self.origin)
 
     def to_frame(self) -> pd.DataFrame:
         """A table with a row for each reading and a column for whatever is known of it."""

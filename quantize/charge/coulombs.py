@@ -223,8 +223,7 @@ def unit_in_coulombs(
     unit = 1.582(31) × 10⁻¹⁹ C, by the route 'ratio, weight given'
     """
     bench = with_voltage(load_apparatus(apparatus), run)
-    stated_fall = bench.get("fall.divisions")
-    divisions = divisions_of(unit, unit_err=unit_err, run=run, fall=stated_fall)
+    divisions = divisions_of(unit, unit_err=unit_err, run=run, fall=bench.get("fall.divisions"))
     found, joint = fit_inputs(bench, divisions)
     if joint is None or (route is not None and route_name(route) not in (JOINT, *found)):
         raise InputError(

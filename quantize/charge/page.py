@@ -98,8 +98,7 @@ def changed_within(note: str) -> bool:
     >>> [changed_within("charge changed" + at) for at in (" within the interval", "")]
     [True, False]
     """
-    text = note.lower()
-    return _CHANGE.search(text) is not None and _MEANWHILE.search(text) is not None
+    return all(words.search(note.lower()) for words in (_CHANGE, _MEANWHILE))
 
 
 def kept(text: str, *, row: int, column: str = "keep") -> bool | None:

@@ -97,8 +97,8 @@ def rows_named(
 ) -> str:
     """Rows of a run in a sentence, the first `most`, with the `lines` of all rows in the file.
 
-    >>> rows_named([3], [], "the table given"), rows_named([3, 5], [2, 3, 4, 7, 8], "page.csv")
-    ('row 3', 'rows 3, 5 (lines 4, 8 of page.csv)')
+    >>> rows_named([3, 5], [2, 3, 4, 7, 8], "page.csv")
+    'rows 3, 5 (lines 4, 8 of page.csv)'
     """
     several = "s" if len(rows[:most]) > 1 else ""
     text = f"row{several} {', '.join(map(str, rows[:most]))}"

@@ -177,7 +177,7 @@ def test_repeats_that_cannot_be_used() -> None:
         calibrate_reticle({"stage (mm)": [1.0], "divisions": [0]})
     with pytest.raises(InputError, match="voltages of one sign"):
         repeat_balance([227.0, -227.0])
-    with pytest.raises(InputError, match="`voltage` is '' in row 2"):
+    with pytest.raises(InputError, match="row 2 holds nothing but '2'; fill it"):
         repeat_balance({"V": ["227", ""], "clock": ["1", "2"]})
     with pytest.raises(InputError, match="no row that is kept"):
         repeat_balance({"V": ["227"], "keep": ["no"]})

@@ -212,7 +212,7 @@ def test_a_report_says_what_was_put_right_and_the_coulombs_once(
     page = report_html(found).replace("&nbsp;", " ")
     answer = re.findall(r"<dt>(.*?)</dt>", page[: page.index("<h2>Why")])
     assert answer == ["Put right", "How sure", "Look at", "Next"]
-    assert "Row 16 fits state 3" in page[: page.index("<h2>Why")]
+    assert "Row 16 (line 19 of run.csv) fits state 3" in page[: page.index("<h2>Why")]
     # A number without a unit of measurement has none behind it.
     assert "viscosity formula" in page
     assert not re.search(r"\(\d+\) 1<", page)
@@ -249,9 +249,9 @@ def test_a_conversion_doubts_a_wrong_label_and_keeps_its_errors(tmp_path: Path) 
         right["standard_uncertainty"].max(), rel=0.1
     )
     assert right.attrs["doubted"] == []
-    assert "Row 16 fits state 3" in wrong.attrs["doubted"][0]
+    assert "Row 16 (line 19 of run.csv) fits state 3" in wrong.attrs["doubted"][0]
     said = view_text(charges_view(invented(tmp_path, wrong_label=True), wrong))
-    assert "Row 16 fits state 3" in flat(said)
+    assert "Row 16 (line 19 of run.csv) fits state 3" in flat(said)
 
 
 def test_whose_inputs_agree_least_is_named() -> None:
