@@ -301,8 +301,7 @@ def _labels(group: npt.ArrayLike | Sequence[Hashable], n: int) -> list[str]:
 def _refuse_groups(group: Any) -> None:
     if group is not None:
         raise InputError(
-            "`group` says whose each reading is, and counts in bins do not keep that; leave it "
-            "out, or analyse each group by itself."
+            "`group` says whose each reading is, which bins lose; leave it out."
         )
 
 
