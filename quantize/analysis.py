@@ -300,9 +300,7 @@ def _labels(group: npt.ArrayLike | Sequence[Hashable], n: int) -> list[str]:
 
 def _refuse_groups(group: Any) -> None:
     if group is not None:
-        raise InputError(
-            "`group` says whose each reading is, which bins lose; leave it out."
-        )
+        raise InputError("`group` says whose each reading is, which bins lose; leave it out.")
 
 
 def _more_findings(
