@@ -106,10 +106,12 @@ def _sure(found: Analysis) -> str:
     """How sure the verdict is, in words and one number."""
     p = significant(found.p_value, 2)
     if found.verdict == "steps":
-        word = next((word for limit, word in _WORDS if found.p_value <= limit), "fair")
+        thin = found.log_bayes_factor < 0
+        word = next((word for limit, word in _WORDS if found.p_value <= limit and not thin), "fair")
         return (
             f"{word} evidence: simulated data without steps look this regular in "
             f"{chance(found.p_value).replace('< 1', 'fewer than 1')} (p = {p})"
+            f"{', but one explanation without steps does as well' if thin else ''}"
         )
     if found.no_unit_above is not None and found.verdict == "no steps":
         return (

@@ -54,6 +54,13 @@ def test_how_sure_is_said_in_words_and_one_number(fixed: Analysis) -> None:
     assert rows["next"] == "Do it."
 
 
+def test_evidence_that_another_explanation_shares_is_not_called_strong(fixed: Analysis) -> None:
+    thin = dataclasses.replace(fixed, p_value=0.002, log_bayes_factor=-0.2)
+    said = dict(short_rows(thin))["how sure"]
+    assert said.startswith("fair evidence: ")
+    assert said.endswith("(p = 0.0020), but one explanation without steps does as well")
+
+
 def test_no_steps_names_the_units_that_are_excluded(fixed: Analysis) -> None:
     unit_range = dataclasses.replace(fixed.unit_range, high=5.0)
     rows = dict(
