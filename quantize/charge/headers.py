@@ -165,7 +165,7 @@ def _read(text: str, divisions: bool) -> Unit | None:
 
 
 def _timed(text: str) -> tuple[str | None, str | None, int | None, float | None]:
-    """The parts of a header, and the time of a reading where it tells one."""
+    """The parts of a header, and the time of a reading where it gives one."""
     name, own, number = _take_apart(text)
     found = _INTERVAL.search(text) if name in (None, "divisions") else None
     if found is not None:

@@ -20,11 +20,9 @@ from quantize.charge.stated import counted
 from quantize.charge.tracks import fold_passages, fold_tracks
 
 _MICROMETRE = 1e-6
-_MOST_COMPARED, _MOST_SHOWN = 300, 5  # rows of one state, rows in a sentence
-_NO_STEP = 1e-12
+_MOST_SHOWN = 5  # in a sentence
 _COMPUTED = {"total", "totals", "sum", "mean", "average", "avg", "median", "sd", "s.d", "std"}
 _COMPUTED |= {"std dev", "stdev", "standard deviation", "mean value", "mean values", "σ", "Σ"}
-_BY_CHANCE = 0.05
 _TEXT = ("repeat", "bench", "event", "note", "clock")
 
 
@@ -294,9 +292,9 @@ def _is_unit(name: str, cell: str) -> bool:
 
 
 def _written_twice(page: Page, table: pd.DataFrame) -> list[str]:
-    """Rows that are alike in every column, one that tells rows apart among them, or in their time.
+    """Rows alike in every column, where one of them sets rows apart, or alike in their time of day.
 
-    Where no number, time or note tells rows apart, repeats are often alike by chance.
+    Where rows have no number, time or note of their own, repeats are often alike by chance.
     """
     if "clock" not in page.headers and not page.written.duplicated().any():
         return []

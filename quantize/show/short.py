@@ -111,7 +111,7 @@ def _sure(found: Analysis) -> str:
         return (
             f"{word} evidence: simulated data without steps look this regular in "
             f"{chance(found.p_value).replace('< 1', 'fewer than 1')} (p = {p})"
-            f"{', but one explanation without steps does as well' if thin else ''}"
+            f"{', but one explanation without steps does as well or better' if thin else ''}"
         )
     if found.no_unit_above is not None and found.verdict == "no steps":
         return (

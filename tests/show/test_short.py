@@ -58,7 +58,7 @@ def test_evidence_that_another_explanation_shares_is_not_called_strong(fixed: An
     thin = dataclasses.replace(fixed, p_value=0.002, log_bayes_factor=-0.2)
     said = dict(short_rows(thin))["how sure"]
     assert said.startswith("fair evidence: ")
-    assert said.endswith("(p = 0.0020), but one explanation without steps does as well")
+    assert said.endswith("(p = 0.0020), but one explanation without steps does as well or better")
 
 
 def test_no_steps_names_the_units_that_are_excluded(fixed: Analysis) -> None:
