@@ -16,7 +16,7 @@ from typing import Literal, TypeVar
 import numpy as np
 
 from quantize._support.errors import InputError
-from quantize._support.validation import FloatArray, IntArray
+from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.charge.checks import Check, judged, unknown
 from quantize.charge.estimate import fit_run
 from quantize.charge.rows import Rows, predicted_as_read
@@ -42,6 +42,7 @@ _FEWEST = 3  # repeats in all without which no row can be said to lie apart
 _ALIKE = 1e-12  # part of the squares of times that says that they are one
 _MOST = 0.1  # of the rows
 _BLOCK = 20_000  # ways of mending that are weighed at once
+_SLACK = 1e-6  # nats, for rounding
 _RIVALS = 6  # ways of mending a page that are compared by their steps
 _AS_LIKELY = math.log(100.0)
 _OTHERS = 2  # of them that are named
@@ -154,51 +155,73 @@ class _Page:
         found = value[:, None] - 0.5 * squares - degrees[:, None] * np.log(_FACTORS)
         return np.where(n[:, None] > 0, found, 0.0)
 
-    def mends(self) -> Iterator[_Mend]:
-        """What may be wrong with each reading of a group that has others."""
-        third = math.log(CHANCE / 3)
-        for i, g in enumerate(self.group.tolist()):
-            if self.members(g).size < 2:
-                continue
-            x, ten = float(self.x[i]), float(self.tens[i])
-            yield _Mend(i, "sign", -x, g, third)
-            if ten:
-                yield _Mend(i, "ten divisions", x - ten, g, third - math.log(2))
-                yield _Mend(i, "ten divisions", x + ten, g, third - math.log(2))
-            if g == self.falls:
-                continue
-            yield _Mend(i, "apart", x, -1, math.log(CHANCE))
-            others = np.flatnonzero(self.voltage == self.voltage[g])
-            for other in others[others != g].tolist():
-                yield _Mend(i, "label", x, other, third - math.log(others.size - 1))
-
     def likeliest(self) -> _Ways:
         """Log odds and ways of mending one row, the best first; those that are believed."""
-        mends = list(self.mends())
-        parts = [mends[i : i + _BLOCK] for i in range(0, len(mends), _BLOCK)]
-        found = [pair for part in parts for pair in self._weighed(part)]
-        believed = [pair for pair in found if pair[0] > math.log(ODDS)]
-        return sorted(believed, key=lambda pair: -pair[0])
-
-    def _weighed(self, mends: list[_Mend]) -> _Ways:
-        """Some ways of mending a row with their log odds."""
-        place = np.array([mend.place for mend in mends])
-        own, other = self.group[place], np.array([mend.group for mend in mends])
         each = self.sums(np.arange(self.x.size), self.x)
         # The last is the one of its own, empty so far.
         groups = each @ (self.group[:, None] == np.arange(self.falls + 2))
         written = self.log_evidence(groups, np.arange(self.falls + 2))
-        rest = groups[:, own] - each[:, place]
-        there = np.where(own == other, rest, groups[:, other])
-        there = there + self.sums(place, np.array([mend.value for mend in mends]))
-        change = self.log_evidence(there, other) - written[other]
-        leaves = self.log_evidence(rest, own) - written[own]
-        change += np.where((own == other)[:, None], 0.0, leaves)
         total = -0.5 * (np.log(_FACTORS) / _LOG_FACTOR) ** 2 + written.sum(axis=0)
-        gain = np.logaddexp.reduce(total + change, axis=1) - np.logaddexp.reduce(total)
-        # Of rows that are as likely to rounding the first on the page comes first.
-        odds = np.round(gain, 9).tolist()
-        return [(o + mend.log_prior, mend) for o, mend in zip(odds, mends, strict=True)]
+        total -= np.logaddexp.reduce(total)
+        rest = groups[:, self.group] - each
+        leaves = self.log_evidence(rest, self.group) - written[self.group]
+        most = np.logaddexp.reduce(total + leaves, axis=1)
+        mends = [*self._alone(), *self._labels(groups, most)]
+        mends.sort(key=lambda mend: mend.place)
+        believed: _Ways = []
+        for first in range(0, len(mends), _BLOCK):
+            part = mends[first : first + _BLOCK]
+            place, other = np.array([(mend.place, mend.group) for mend in part]).T
+            own = (self.group[place] == other)[:, None]
+            there = np.where(own[:, 0], rest[:, place], groups[:, other])
+            there = there + self.sums(place, np.array([mend.value for mend in part]))
+            change = self.log_evidence(there, other) - written[other]
+            change += np.where(own, 0.0, leaves[place])
+            # Of rows that are as likely to rounding the first on the page comes first.
+            gain = np.round(np.logaddexp.reduce(total + change, axis=1), 9)
+            odds = gain + np.array([mend.log_prior for mend in part])
+            hopeful = np.flatnonzero(odds > math.log(ODDS)).tolist()
+            believed += [(float(odds[i]), part[i]) for i in hopeful]
+        return sorted(believed, key=lambda pair: -pair[0])
+
+    def _alone(self) -> Iterator[_Mend]:
+        """What may be wrong with each reading of a group that has others, but for its label."""
+        third = math.log(CHANCE / 3)
+        for i in np.flatnonzero(self._among_others).tolist():
+            g, x, ten = int(self.group[i]), float(self.x[i]), float(self.tens[i])
+            yield _Mend(i, "sign", -x, g, third)
+            if ten:
+                yield _Mend(i, "ten divisions", x - ten, g, third - math.log(2))
+                yield _Mend(i, "ten divisions", x + ten, g, third - math.log(2))
+            if g != self.falls:
+                yield _Mend(i, "apart", x, -1, math.log(CHANCE))
+
+    def _labels(self, groups: FloatArray, most: FloatArray) -> list[_Mend]:
+        """Other labels of each such reading at its voltage, but for those out of the question.
+
+        To another group a reading adds a normal density about the mean of that, which is largest at
+        one factor; `most` is the log sum over factors of what it takes from its own. The product of
+        both bounds the odds.
+        """
+        own = np.flatnonzero(self._among_others & (self.group < self.falls))
+        w, x = groups[[2, 5], : self.falls]
+        variance = self.sigma[own, None] ** 2 + 1 / w
+        square = (self.x[own, None] - x / w) ** 2 / variance
+        factor = np.clip(np.sqrt(square), _FACTORS[0], _FACTORS[-1])
+        bound = -0.5 * (square / factor**2 + np.log(2 * math.pi * variance * factor**2))
+        others = self.voltage == self.voltage[self.group[own], None]
+        others[np.arange(own.size), self.group[own]] = False
+        log_prior = math.log(CHANCE / 3) - np.log(np.maximum(others.sum(axis=1), 1))
+        possible = bound + (most[own] + log_prior)[:, None] > math.log(ODDS) - _SLACK
+        i, group = np.nonzero(others & possible)
+        rows = zip(own[i].tolist(), group.tolist(), log_prior[i].tolist(), strict=True)
+        return [_Mend(i, "label", float(self.x[i]), g, prior) for i, g, prior in rows]
+
+    @property
+    def _among_others(self) -> BoolArray:
+        """Readings of a group that has others."""
+        among: BoolArray = np.bincount(self.group)[self.group] > 1
+        return among
 
     def sentence(self, run: Rows, log_odds: float, mend: _Mend, ways: _Ways) -> str:
         """What is wrong with the row, how it is taken, and what else would explain it."""

@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from quantize import charge
 from quantize._support.errors import QuantizeWarning
-from quantize.charge import Run
+from quantize.charge import Run, faults
 from quantize.charge.faults import _FACTORS, ODDS, _Page, believed, faults_of
 
 # At balance seven and a half units would stand level; no sign or ten divisions turns one state
@@ -192,3 +192,22 @@ def test_the_joint_unit_of_particles_puts_rows_right_too() -> None:
         "p1", ["value", "standard_uncertainty"]
     ]
     assert abs(value - 1.602176634e-19) < 4 * error < 0.2e-19
+
+
+def test_labels_out_of_the_question_are_passed_over_rightly(monkeypatch):
+    """Every label weighed gives the same ways of mending as those that pass the bound."""
+    rng, labels = np.random.default_rng(1), 0
+    for seed in range(6):
+        rows, apparatus, _ = simulate(Bench(), seed)
+        i, j = np.flatnonzero(rows["V"])[rng.choice(30, 2, replace=False)]
+        rows["state"][i] = rows["state"][j]
+        page = _Page.of(Run(rows, apparatus))
+        found = page.likeliest()
+        with monkeypatch.context() as patch:
+            patch.setattr(faults, "_SLACK", np.inf)
+            every = page.likeliest()
+        assert [odds for odds, _ in found] == [odds for odds, _ in every]
+        for (_, way), (_, other) in zip(found, every, strict=True):
+            assert (way.place, way.kind, way.group) == (other.place, other.kind, other.group)
+        labels += any(way.kind == "label" for _, way in found)
+    assert labels > 2
