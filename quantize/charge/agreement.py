@@ -24,6 +24,7 @@ _MATTERS = 0.2  # exponent above which a difference could come from an input
 _ALIKE = 0.05  # difference in chi-square below which two suspects are not distinguished
 _MOST_SUSPECTS = 4
 _MEASURED = ("sphere.weight", "sphere.diameter", "reticle.division")
+_NO_SPREAD = 1e-9  # of the largest
 _TAIL = 0.025
 _FREE = 3.0  # standard deviation of the log of an input that is left free: a factor of twenty
 _UNLIKELY = 1e-3  # probability below which a case is not averaged over
@@ -310,16 +311,16 @@ def spread_of(share: FloatArray, centre: FloatArray, own: FloatArray) -> float:
     mixture, in which a case of a few per cent may lie far out.
     """
     from scipy.optimize import brentq
-    from scipy.stats import norm
+    from scipy.special import ndtr, ndtri
 
     mean = float(share @ centre)
-    variance = float(share @ (own**2 + (centre - mean) ** 2))
+    spread = math.sqrt(float(share @ (own**2 + (centre - mean) ** 2)))
+    if share.size == 1 or not own.any():
+        return spread
+    own = np.maximum(own, _NO_SPREAD * own.max())
     low, high = float((centre - 9 * own).min()), float((centre + 9 * own).max())
-    if low == high:
-        return 0.0
     ends = [
-        brentq(lambda x, q=q: float(share @ norm.cdf(x, centre, own)) - q, low, high)
+        brentq(lambda x, q=q: float(share @ ndtr((x - centre) / own)) - q, low, high)
         for q in (_TAIL, 1 - _TAIL)
     ]
-    far = max(abs(end - mean) for end in ends) / float(norm.isf(_TAIL))
-    return max(math.sqrt(variance), far)
+    return max(spread, max(abs(end - mean) for end in ends) / -float(ndtri(_TAIL)))

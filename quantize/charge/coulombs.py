@@ -372,28 +372,25 @@ def _averaged(joint: Joint, falls: Formulas, elasticity: FloatArray) -> FloatArr
     formulas = joint.formulas
     share = np.array([p for p, _ in joint.cases])
     cases = [case for _, case in joint.cases]
-    covariance = cases[0].covariance
     nowhere = np.zeros(len(formulas.inputs))
     slopes, (log_fall, steady) = formulas.linear(nowhere)[1], falls.linear(nowhere)
     fallen = [falls.linear(case.deviation) for case in cases]
     fall = np.exp([float(log[0] - log_fall[0]) for log, _ in fallen])
     logs = np.array([formulas.logs(case.deviation)[0] for case in cases]) - np.log(fall)
-    adjusted = [case.gain @ joint.contrasts @ slopes for case in cases]
     values, rows = np.unique(elasticity, return_inverse=True)
+    elastic = values[:, None]
+    moved = 1 + elastic * (fall - 1)
+    # Without a sign that is known there is no log: to first order.
+    centre = logs + np.where(moved > 0, np.log(np.maximum(moved, 1e-300)), moved - 1)
+    variance = np.empty(centre.shape)
+    for h, (case, (_, own_fall)) in enumerate(zip(cases, fallen, strict=True)):
+        first = case.formula_slopes[0] + (elastic * fall[h] / moved[:, h, None] - 1) * own_fall[0]
+        row = slopes[0] - first @ (case.gain @ joint.contrasts @ slopes)
+        row = row + (elastic - 1) * steady[0]
+        variance[:, h] = np.einsum("vi,ij,vj->v", row, cases[0].covariance, row)
+    own = np.sqrt(np.maximum(variance, 0.0))
     found = np.full(values.shape, np.nan)
-    for i, elastic in enumerate(values):
-        if np.isnan(elastic):
-            continue
-        moved = 1 + elastic * (fall - 1)
-        # Without a sign that is known there is no log: to first order.
-        centre = logs + np.where(moved > 0, np.log(np.maximum(moved, 1e-300)), moved - 1)
-        own = []
-        for case, matrix, f, m, (_, own_fall) in zip(
-            cases, adjusted, fall, moved, fallen, strict=True
-        ):
-            first = case.formula_slopes[0] + (elastic * f / m - 1) * own_fall[0]
-            row = slopes[0] - first @ matrix + (elastic - 1) * steady[0]
-            own.append(math.sqrt(max(float(row @ covariance @ row), 0.0)))
-        found[i] = math.exp(share @ centre) * spread_of(share, centre, np.array(own))
+    for v in np.flatnonzero(np.isfinite(values)):
+        found[v] = math.exp(share @ centre[v]) * spread_of(share, centre[v], own[v])
     shared: FloatArray = found[rows]
     return shared
