@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,8 +38,6 @@ _REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
 _MEASURED = ("voltage", "position", *_REPEATED)
 _COUNTS = ("no", "no.", "nr", "nr.", "number")  # headers of rows that are only counted
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-
-# ---- cells ----------------------------------------------------------------------------------
 
 
 def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float, int, int]:
@@ -113,22 +112,13 @@ def kept(text: str, *, row: int, column: str = "keep") -> bool | None:
     raise InputError(f"`{column}` is {text!r} in row {row}; write yes or no.")
 
 
-# ---- pages ----------------------------------------------------------------------------------
-
-
 class RowNumber(int):
     """The number of a row of a page, which shows where in the file that is, too."""
 
-    place = ""
+    page: Page
 
     def __str__(self) -> str:
-        return f"{int(self)}{self.place}"
-
-    @classmethod
-    def of(cls, row: int, lines: Sequence[int], source: str) -> RowNumber:
-        number = cls(row)
-        number.place = rows_named([row], lines, source).removeprefix(f"row {row}")
-        return number
+        return self.page.named([int(self)]).removeprefix("row ")
 
 
 @dataclasses.dataclass(frozen=True)
@@ -150,10 +140,16 @@ class Page:
     lines: tuple[int, ...] = ()
     written: pd.DataFrame = dataclasses.field(default_factory=pd.DataFrame)
 
-    @property
+    def number(self, row: int) -> RowNumber:
+        """A row of the page, counted from 1 below the header."""
+        number = RowNumber(row)
+        number.page = self
+        return number
+
+    @functools.cached_property
     def numbers(self) -> list[RowNumber]:
-        """The row of the page, counted from 1 below the header, of each tidy row."""
-        return [RowNumber.of(int(row), self.lines, self.source) for row in self.cells.index]
+        """The row of the page of each tidy row."""
+        return [self.number(row) for row in self.cells.index]
 
     def need_none_like(self, name: str) -> None:
         """Raise InputError for a column that has the unit of `name` and another name."""
@@ -164,8 +160,9 @@ class Page:
                     f"understood; call it {name} ({header.unit}), or leave out the unit."
                 )
 
-    def named(self, rows: pd.Index[int]) -> str:
-        return rows_named(rows.tolist(), self.lines, self.source)
+    def named(self, rows: Iterable[int]) -> str:
+        """Rows in a sentence, with their lines in the file."""
+        return rows_named(list(rows), self.lines, self.source)
 
     def text(self, name: str) -> list[str]:
         """The cells of a column; blanks where there is none."""
@@ -175,6 +172,7 @@ class Page:
         """Row of the page and cell, all down a column."""
         return zip(self.numbers, self.text(name), strict=True)
 
+    @functools.cached_property
     def kept_rows(self) -> tuple[list[bool], list[str]]:
         """Which rows count, and the reason beside each."""
         reason = [cell.strip() for cell in self.text("reason")]
@@ -190,7 +188,7 @@ class Page:
         InputError for a blank or a bound, with the row.
         """
         values = []
-        for (row, cell), use in zip(self.rows(name), self.kept_rows()[0], strict=True):
+        for (row, cell), use in zip(self.rows(name), self.kept_rows[0], strict=True):
             if use:
                 value, limit, _ = cell_number(cell, column=name, row=row, comma=self.comma)
                 if limit or math.isnan(value):
@@ -234,7 +232,9 @@ def read_page(source: Any, *needed: str) -> Page:
         raise InputError(f"`run` ({name}) has no rows below a header of column names.")
     columns = {text: table.text(j) for j, text in enumerate(names)}
     comma = table.separator != "," and any(
-        _DECIMAL_COMMA.fullmatch(cell.strip()) for cells in columns.values() for cell in cells
+        "," in cell and _DECIMAL_COMMA.fullmatch(cell.strip())
+        for cells in columns.values()
+        for cell in cells
     )
     cells = pd.DataFrame(columns, index=range(1, len(table.rows) + 1), dtype=object)
     lines = tuple(table.rows) if isinstance(source, str | Path) else ()

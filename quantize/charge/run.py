@@ -15,7 +15,7 @@ from quantize._support.randomness import RngLike
 from quantize._support.validation import Integers
 from quantize.charge.apparatus import ApparatusLike, load_apparatus, scaled_by_gate
 from quantize.charge.levels import readings_of
-from quantize.charge.page import RowNumber, read_page
+from quantize.charge.page import read_page
 from quantize.charge.quantity import put
 from quantize.charge.rows import Rows, residual_voltage
 from quantize.charge.tidy import guess_timing, tidy
@@ -93,7 +93,7 @@ class Run(Rows):
         if timing == "fixed distance":
             short = table["row"][table["kept"] & (table["divisions"] == 0)].tolist()
             if short:
-                row = RowNumber.of(short[0], page.lines, page.source)
+                row = page.number(short[0])
                 raise InputError(
                     f"`divisions` is 0 in row {row}; a passage over a fixed distance has "
                     'a length, so give it, or declare timing = "fixed time" under [run].'

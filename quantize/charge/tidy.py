@@ -14,7 +14,7 @@ from quantize._support.errors import InputError, one_line, warn
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.headers import PASSAGES, UNITS, fits
-from quantize.charge.page import Page, RowNumber, cell_number, changed_within, direction, kept
+from quantize.charge.page import Page, cell_number, changed_within, direction, kept
 from quantize.charge.run_table import CLOCK
 from quantize.charge.stated import counted
 from quantize.charge.tracks import fold_passages, fold_tracks
@@ -70,7 +70,7 @@ class _Columns:
 
     def __init__(self, page: Page, bench: Apparatus, remarks: list[str]) -> None:
         self.page, self.bench, self.remarks = page, bench, remarks
-        self.keep, self.reason = page.kept_rows()
+        self.keep, self.reason = page.kept_rows
 
     def has(self, *names: str) -> bool:
         return set(names) <= set(self.page.cells)
@@ -79,10 +79,12 @@ class _Columns:
         """Numbers, one-sided limits and arrows of a column; see `cell_number`."""
         page = self.page
         scale = page.scale(name, self.bench)
-        read = []
+        read, known = [], {}
         for (row, cell), use in zip(page.rows(name), self.keep, strict=True):
             try:
-                read.append(cell_number(cell, column=name, row=row, comma=page.comma))
+                if cell not in known:
+                    known[cell] = cell_number(cell, column=name, row=row, comma=page.comma)
+                read.append(known[cell])
             except InputError:
                 if use:
                     raise
@@ -97,13 +99,10 @@ class _Columns:
 
     def changed(self) -> list[bool]:
         """Rows within whose interval the charge changed, by their own column or a note in words."""
-        words, events, notes = (self.page.text(n) for n in ("changed", "event", "note"))
-        return [
-            kept(word, row=row, column="changed within") is True
-            or changed_within(event)
-            or changed_within(note)
-            for word, event, note, row in zip(words, events, notes, self.page.numbers, strict=True)
-        ]
+        noted = [map(changed_within, self.page.text(n)) for n in ("event", "note") if self.has(n)]
+        rows = self.page.rows("changed")
+        said = [kept(word, row=row, column="changed within") for row, word in rows]
+        return [any(each) for each in zip(said, *noted, strict=True)]
 
     def states(self) -> list[str]:
         page = self.page
@@ -268,12 +267,24 @@ def need_readings(page: Page) -> None:
     words = {h.text for n, h in page.headers.items() if n in ("note", "reason", "event")}
     written = page.written.loc[page.cells.index.unique()].drop(columns=[*words & {*page.written}])
     measured = {h.text: n for n, h in page.headers.items() if n in UNITS and h.text in written}
-    given_up = {row for row, use in zip(page.numbers, page.kept_rows()[0], strict=True) if not use}
-    for row, cells in zip(written.index, written.to_dict("records"), strict=True):
-        said = {text: str(cell).strip() for text, cell in cells.items() if str(cell).strip()}
-        computed = [w for w in said.values() if w.lower().strip(" .:=") in _COMPUTED]
-        united = [w for text, w in said.items() if text in measured and _is_unit(measured[text], w)]
-        where = RowNumber.of(row, page.lines, page.source)
+    given_up = {row for row, use in zip(page.numbers, page.kept_rows[0], strict=True) if not use}
+    cells = {text: written[text].str.strip().tolist() for text in written}
+    sums = {
+        word
+        for words in cells.values()
+        for word in set(words)
+        if word.lower().strip(" .:=") in _COMPUTED
+    }
+    units = {
+        (text, word)
+        for text, name in measured.items()
+        for word in set(cells[text])
+        if _is_unit(name, word)
+    }
+    for row, *line in zip(written.index, *cells.values(), strict=True):
+        said = {text: word for text, word in zip(cells, line, strict=True) if word}
+        computed = [word for word in said.values() if word in sums]
+        united = [word for text, word in said.items() if (text, word) in units]
         words_alone = len(said) == 1 < len(cells) and not said.keys() & measured.keys()
         if row in given_up or not (computed or len(united) > 1 or words_alone):
             continue
@@ -284,7 +295,7 @@ def need_readings(page: Page) -> None:
             if united
             else f"holds nothing but {one_line(next(iter(said.values())))[:40]!r}; fill it"
         )
-        raise InputError(f"row {where} {why}, or begin the line with #.")
+        raise InputError(f"row {page.number(row)} {why}, or begin the line with #.")
 
 
 def _is_unit(name: str, cell: str) -> bool:
@@ -353,7 +364,7 @@ def of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | N
     """The voltages, states and label of one particle."""
     need_readings(page)
     whose, states = filled(page.text("particle"), "1"), labels(page.text("state"))
-    rows = pd.DataFrame({"particle": whose, "state": states})[page.kept_rows()[0]]
+    rows = pd.DataFrame({"particle": whose, "state": states})[page.kept_rows[0]]
     there = rows["particle"].unique().tolist()
     wanted = str(particle) if particle is not None else (there or ["1"])[0]
     if (particle is None and len(there) > 1) or (there and wanted not in there):

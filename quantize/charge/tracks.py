@@ -14,7 +14,7 @@ from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import value_of
 from quantize.charge.headers import PASSAGES, Header
 from quantize.charge.noise import diffusion_of
-from quantize.charge.page import RowNumber, cell_number, kept
+from quantize.charge.page import cell_number, kept
 from quantize.charge.reticle import generalised_line, unscaled, written_step
 
 if TYPE_CHECKING:
@@ -112,7 +112,7 @@ def _said(page: Page, track: _Track) -> dict[str, str]:
         words = dict.fromkeys(cell.strip() for cell in track.rows[name] if cell.strip())
         said[name] = "; ".join(words)
         if name in decides:
-            first = RowNumber.of(track.rows.index[0], page.lines, page.source)
+            first = page.number(track.rows.index[0])
             meant = {kept(word, row=first, column=name): word for word in words}
             said[name] = meant.get(decides[name], next(iter(words), ""))
     return said
@@ -125,7 +125,7 @@ def _need_one_movement(page: Page, track: _Track, diffusion: float, noise: float
     off = np.abs(steps) / np.sqrt(2 * diffusion * dt + 2 * noise**2)
     far = int(off.argmax())
     if off.size > 2 and off[far] > _JUMP * max(1.0, float(np.median(off))):
-        row = RowNumber.of(track.rows.index[far + 1], page.lines, page.source)
+        row = page.number(track.rows.index[far + 1])
         raise InputError(
             f"`position` in row {row} is {abs(steps[far]):.3g} divisions "
             "from where the rest of its track would have it; if another passage begins there, give "
