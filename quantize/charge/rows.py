@@ -29,6 +29,7 @@ from quantize.charge.run_table import (
     RunTable,
     intervals_over,
     lasted,
+    once,
     per_interval,
     same_state,
     scatter_over,
@@ -45,6 +46,7 @@ FallOf = Callable[[], Quantity | None]
 class Rows(RunTable):
     """The rows of a run with what they say about the motion of the sphere; see `Run`."""
 
+    @once
     def fall_as_read(self) -> Quantity | None:
         """Mean of the falls, whatever field there may have been.
 
@@ -87,6 +89,7 @@ class Rows(RunTable):
         apart = 1 / (rows["seconds"].to_numpy(float) + late) - 1 / (self.interval + late)
         return bias.standard_uncertainty * abs(float(np.mean(apart)))
 
+    @once
     def fall(self) -> Quantity | None:
         """Divisions fallen in one `interval` without field, from the rows at zero voltage.
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections import Counter
-from collections.abc import Sequence
-from functools import cached_property
-from typing import Any, Self
+from collections.abc import Callable, Sequence
+from typing import Any, Self, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -25,6 +25,23 @@ from quantize.readings import Readings
 
 _STEP_IN_FULL_PRECISION = 1e-9  # divisions, where positions show no step
 CLOCK = r"\d+:\d+:\d+(?:\.\d+)?"
+
+R = TypeVar("R")
+T = TypeVar("T")
+
+
+def once(method: Callable[[T], R]) -> Callable[[T], R]:
+    """A method without arguments whose answer is kept, since no run changes."""
+
+    @functools.wraps(method)
+    def kept(self: T) -> R:
+        answers, name = vars(self), f"_{method.__name__}"
+        if name not in answers:
+            answers[name] = method(self)
+        answer: R = answers[name]
+        return answer
+
+    return kept
 
 
 @dataclasses.dataclass(frozen=True, eq=False, repr=False)
@@ -83,7 +100,7 @@ class RunTable:
         """The apparatus; where there is none, one that states nothing."""
         return self.apparatus or Apparatus.of({})
 
-    @cached_property
+    @functools.cached_property
     def particles(self) -> tuple[str, ...]:
         """Labels in order of appearance."""
         return tuple(dict.fromkeys(self.table["particle"]))
@@ -99,24 +116,24 @@ class RunTable:
             f"field, {self.timing}>"
         )
 
-    @cached_property
+    @functools.cached_property
     def used(self) -> pd.DataFrame:
         """Rows that are kept and on the scale."""
         return self.table[self.table["kept"] & (self.table["off_scale"] == 0)]
 
-    @cached_property
+    @functools.cached_property
     def falls(self) -> pd.DataFrame:
         """Used rows at zero voltage."""
         used = self.used
         return used[used["voltage"] == 0]
 
-    @cached_property
+    @functools.cached_property
     def driven(self) -> pd.DataFrame:
         """Used rows with a voltage, or with none noted, and one charge throughout."""
         used = self.used
         return used[(used["voltage"] != 0) & ~used["changed"]]
 
-    @cached_property
+    @functools.cached_property
     def informative(self) -> pd.DataFrame:
         """The driven rows, and the less informative: off the scale, or with a change of charge.
 
@@ -136,7 +153,7 @@ class RunTable:
         )
         return self._with(table=table)
 
-    @cached_property
+    @functools.cached_property
     def interval(self) -> float:
         """The time in seconds to which readings are scaled: declared, else the commonest."""
         if self.known.has("run.interval"):
@@ -144,7 +161,7 @@ class RunTable:
         seconds = self.used["seconds"].to_numpy(float)
         return float(np.median(seconds)) if self.timing == "fixed distance" else _commonest(seconds)
 
-    @cached_property
+    @functools.cached_property
     def reference_voltage(self) -> float | None:
         """The size of the voltage to which readings are scaled: balance, else the commonest."""
         if self.known.has("plates.voltage"):
@@ -170,7 +187,7 @@ class RunTable:
                 + "); they form one comb only with the fall added, so measure the fall."
             )
 
-    @cached_property
+    @functools.cached_property
     def gate(self) -> Quantity | None:
         """The length of every passage over a fixed distance, in divisions; None at fixed time."""
         if self.timing != "fixed distance":
@@ -191,6 +208,7 @@ class RunTable:
         values = read.to_numpy(float).ravel()
         return np.asarray(values[np.isfinite(values)], dtype=np.float64)
 
+    @once
     def resolution(self) -> float:
         """Step to which positions are read, in divisions: declared, else as they are written."""
         one = written_in(self.table, "start" if "start" in self.used else "divisions")
@@ -219,6 +237,7 @@ class RunTable:
         sd = self.resolution() * ROUNDING_SD[ends or declared]
         return at_fixed_time(0.0, seconds, rounding=sd).rounding * self.interval
 
+    @once
     def scatter(self) -> tuple[float, int]:
         """Standard deviation within states at one voltage, per `interval`, and its freedom."""
         return scatter_over(self, 1.0)
