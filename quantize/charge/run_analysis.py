@@ -23,7 +23,8 @@ from quantize.charge.levels import Levels, along, levels_of, steadied, trend_of
 from quantize.charge.rows import Rows
 from quantize.charge.soundness import check_run
 from quantize.charge.stated import counted, plus_minus
-from quantize.model.mixture import posterior_of
+from quantize.comb.unit_range import unit_range_for
+from quantize.model.mixture import at_hand, posterior_of
 from quantize.null.exclusion import excluded_with
 from quantize.null.verdict import CANNOT_TELL, NO_STEPS
 from quantize.readings import Readings
@@ -42,9 +43,9 @@ _FEWER_UNITS = (
     "changes of it that the falls allow, they exclude these."
 )
 _ALIKE = 1.05  # factor between two limits that count as one
-_NOTHING = 5.0
+_NOTHING = 8.0
 """Nats below the evidence without steps beyond which combs are left out, with a further 13 by the
-search: a million of them together have a hundredth of that evidence."""
+search: a million of them together have a thousandth of that evidence."""
 _FAR = 2.576  # standard errors; a right whole number is farther off once in a hundred runs
 
 
@@ -246,7 +247,7 @@ class _Question:
         if self.offset != "zero":
             levels = levels.unshared()
         levels = steadied(self.run, levels)
-        found = self._analysis(levels)
+        found = self._analysis(self._readings(levels))
         if found.no_unit_above is not None and levels.drift is None:
             return self._doubted(levels, found)
         return self._with_coulombs(levels, found)
@@ -262,10 +263,14 @@ class _Question:
         limit = excluded_with(found.mixture, readings)
         opened = found.verdict == NO_STEPS and not (limit is not None and limit.decides)
         model, units = found.mixture.model, found.unit_range
-        floor = found.mixture.log_evidence_continuum - _NOTHING
-        if opened or posterior_of(model, readings, units, floor=floor).log_bayes_factor > 0:
+        if self.options["unit_range"] is None and model.integers == "any":
+            units = unit_range_for(readings)
+        floor = -np.inf if opened else found.mixture.log_evidence_continuum - _NOTHING
+        posterior = posterior_of(model, readings, units, floor=floor)
+        if opened or posterior.log_bayes_factor > 0:
             # Whether there are steps is open again, or a comb explains the readings better.
-            levels, fewer = line, self._analysis(line)
+            with at_hand(posterior):
+                levels, fewer = line, self._analysis(readings)
         elif limit is not None and limit.low <= _ALIKE * before:
             kept = dataclasses.replace(found, reasons=(*found.reasons, _WITH_CHANGE))
             return self._with_coulombs(levels, kept)
@@ -278,9 +283,9 @@ class _Question:
     def _readings(self, levels: Levels) -> Readings:
         return self.given.replace(values=levels.values, shift=levels.shared)
 
-    def _analysis(self, levels: Levels) -> Analysis:
+    def _analysis(self, readings: Readings) -> Analysis:
         offset = self.offset if self.options.get("model") is None else "zero"
-        return analyze(self._readings(levels), offset=cast(Offset, offset), **self.options)
+        return analyze(readings, offset=cast(Offset, offset), **self.options)
 
     def _with_coulombs(self, levels: Levels, found: Analysis) -> RunAnalysis:
         words = at_the_bound(found.mixture, self.options["sigma_range"], self.scatter)

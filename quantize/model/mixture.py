@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
+from collections.abc import Iterator
+from contextvars import ContextVar
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Unpack
 
 import numpy as np
@@ -24,6 +27,7 @@ from quantize.readings import Readings, as_readings
 if TYPE_CHECKING:
     import pandas as pd
 
+_AT_HAND: ContextVar[Posterior | None] = ContextVar("at_hand", default=None)
 _SMALLEST_SHARE = 1e-3
 _CONTRADICTION = 1e-9
 MOST_READINGS = 10_000
@@ -264,7 +268,26 @@ def posterior_of(
         Where a prior cannot be used with these readings.
     """
     need_few(readings)
-    return averaged(Posterior.of(model, readings, unit_range), floor)
+    found, known = Posterior.of(model, readings, unit_range), _AT_HAND.get()
+    if known is not None and _alike(known, found):
+        return known
+    return averaged(found, floor)
+
+
+def _alike(one: Posterior, other: Posterior) -> bool:
+    """Whether two posteriors are of the same readings under one model."""
+    same = one.readings is other.readings and one.unit_range == other.unit_range
+    return same and one.model.to_dict() == other.model.to_dict()
+
+
+@contextlib.contextmanager
+def at_hand(known: Posterior) -> Iterator[None]:
+    """Within it `posterior_of` gives `known` where it would find the same again."""
+    token = _AT_HAND.set(known)
+    try:
+        yield
+    finally:
+        _AT_HAND.reset(token)
 
 
 def need_few(readings: Readings) -> None:

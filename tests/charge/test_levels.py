@@ -13,6 +13,8 @@ from scipy import stats
 import quantize as qz
 from quantize.charge import Run
 from quantize.charge.levels import CHANGE, CHANGING, along, levels_of, steadied, trend_of
+from quantize.model import mixture
+from quantize.model.averaged import averaged
 
 DRYING = Bench(evaporated=0.08)
 
@@ -180,3 +182,26 @@ def test_a_held_state_that_nothing_was_repeated_for_is_no_exact_zero() -> None:
     # Both at 0.5, so that rounding to halves at one end is all that is seen of the scatter.
     assert shift is not None
     assert shift.standard_uncertainty == pytest.approx(0.5 / math.sqrt(12 * 2))
+
+
+@pytest.mark.slow
+def test_a_question_that_the_change_of_the_fall_opens_again_is_fitted_once(monkeypatch) -> None:
+    rng = np.random.default_rng([1414, 20002, 1])
+    levels = rng.choice(rng.uniform(2.0, 9.0, 4), 8)
+    page, apparatus, _ = simulate(Bench(states=tuple((float(x), 4) for x in levels)), 21416)
+    fits = []
+
+    def counted(found, *floor):
+        fits.append(found.readings.shift.also is not None)
+        return averaged(found, *floor)
+
+    monkeypatch.setattr(mixture, "averaged", counted)
+    found = Run(page, apparatus).analyze(n_resamples=99, rng=1)
+    assert "With the fall taken for steady" in " ".join(found.reasons)
+    assert fits.count(True) == 1
+    # Nothing is at hand here, and nothing is left out.
+    alone = qz.fit_mixture(found.readings, sigma_range=found.settings["sigma_range"])
+    assert fits.count(True) == 2
+    assert alone.log_bayes_factor == pytest.approx(found.mixture.log_bayes_factor, abs=1e-6)
+    assert found.unit == pytest.approx(alone.unit, rel=1e-9)
+    assert found.unit_err == pytest.approx(alone.unit_err, rel=1e-9)
