@@ -42,6 +42,7 @@ _FEWEST = 3  # repeats in all without which no row can be said to lie apart
 _ALIKE = 1e-12  # part of the squares of times that says that they are one
 _MOST = 0.1  # of the rows
 _BLOCK = 20_000  # ways of mending that are weighed at once
+_CELLS = 1_000_000  # of them for which that is bounded at once
 _SLACK = 1e-6  # nats, for rounding
 _RIVALS = 6  # ways of mending a page that are compared by their steps
 _AS_LIKELY = math.log(100.0)
@@ -196,26 +197,27 @@ class _Page:
             if g != self.falls:
                 yield _Mend(i, "apart", x, -1, math.log(CHANCE))
 
-    def _labels(self, groups: FloatArray, most: FloatArray) -> list[_Mend]:
+    def _labels(self, groups: FloatArray, most: FloatArray) -> Iterator[_Mend]:
         """Other labels of each such reading at its voltage, but for those out of the question.
 
         To another group a reading adds a normal density about the mean of that, which is largest at
         one factor; `most` is the log sum over factors of what it takes from its own. The product of
         both bounds the odds.
         """
-        own = np.flatnonzero(self._among_others & (self.group < self.falls))
+        every = np.flatnonzero(self._among_others & (self.group < self.falls))
         w, x = groups[[2, 5], : self.falls]
-        variance = self.sigma[own, None] ** 2 + 1 / w
-        square = (self.x[own, None] - x / w) ** 2 / variance
-        factor = np.clip(np.sqrt(square), _FACTORS[0], _FACTORS[-1])
-        bound = -0.5 * (square / factor**2 + np.log(2 * math.pi * variance * factor**2))
-        others = self.voltage == self.voltage[self.group[own], None]
-        others[np.arange(own.size), self.group[own]] = False
-        log_prior = math.log(CHANCE / 3) - np.log(np.maximum(others.sum(axis=1), 1))
-        possible = bound + (most[own] + log_prior)[:, None] > math.log(ODDS) - _SLACK
-        i, group = np.nonzero(others & possible)
-        rows = zip(own[i].tolist(), group.tolist(), log_prior[i].tolist(), strict=True)
-        return [_Mend(i, "label", float(self.x[i]), g, prior) for i, g, prior in rows]
+        for own in np.array_split(every, every.size * self.falls // _CELLS + 1):
+            variance = self.sigma[own, None] ** 2 + 1 / w
+            square = (self.x[own, None] - x / w) ** 2 / variance
+            factor = np.clip(np.sqrt(square), _FACTORS[0], _FACTORS[-1])
+            bound = -0.5 * (square / factor**2 + np.log(2 * math.pi * variance * factor**2))
+            others = self.voltage == self.voltage[self.group[own], None]
+            others[np.arange(own.size), self.group[own]] = False
+            log_prior = math.log(CHANCE / 3) - np.log(np.maximum(others.sum(axis=1), 1))
+            possible = bound + (most[own] + log_prior)[:, None] > math.log(ODDS) - _SLACK
+            i, group = np.nonzero(others & possible)
+            for place, g, prior in zip(own[i].tolist(), group.tolist(), log_prior[i], strict=True):
+                yield _Mend(place, "label", float(self.x[place]), g, float(prior))
 
     @property
     def _among_others(self) -> BoolArray:
