@@ -164,7 +164,7 @@ def test_inputs_that_disagree_are_averaged_over():
     run = charge.Run(rows, apparatus)
     bench = run.unit_in_coulombs(run.fit()).bench
     assert bench.agreement.left_out is not None
-    found = bench.sample(draws=1000, chains=2, rng=3)
+    found = bench.sample(draws=500, chains=2, rng=3)
     assert found.value == pytest.approx(bench.value, abs=0.15 * bench.standard_uncertainty)
     low, high = found.interval()[0]
     assert high - low < 1.125 * np.ptp(bench.charge.interval())
