@@ -19,7 +19,8 @@ ROOT = Path(__file__).parents[2]
     ids=["usual", "poor balance, slow thumb, drifting air"],
 )
 def test_coulomb_interval_covers_the_true_charge(bench):
-    # 95 % nominal; 60 benches (docs/tables/bench_coverage.md has more), bound of four binomial sigmas: a false alarm in 15,000.
+    # 95 % nominal; 60 benches (docs/tables/bench_coverage.md has more), bound of four binomial
+    # sigmas: a false alarm in 15,000.
     held, n = {}, 60
     for child in np.random.SeedSequence(31).spawn(n):
         page, apparatus, truth = bench.simulate(rng=child)

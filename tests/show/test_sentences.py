@@ -190,6 +190,7 @@ def invented(folder: Path, *, wrong_label: bool = False, falls: int | None = Non
     return charge.read_run(folder / "run.csv", DATA / "invented_apparatus.toml")
 
 
+@pytest.mark.slow
 def test_the_balance_charge_is_the_quotient_of_the_numbers_beside_it(tmp_path: Path) -> None:
     found = invented(tmp_path, falls=3).analyze((6, 16), **QUICK)
     said = found.balance_sentence
