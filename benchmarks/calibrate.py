@@ -20,7 +20,7 @@ from __future__ import annotations
 import functools
 import json
 import sys
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -159,15 +159,23 @@ Drawn = dict[Key, dict[int, dict[str, float] | None]]
 
 
 def draw(
-    replicates: int, keep: Path | None, workers: int, only: str = "", sizes: Sequence[int] = SIZES
+    replicates: int,
+    keep: Path | None,
+    workers: int,
+    only: str = "",
+    sizes: Sequence[int] = SIZES,
+    some: int | None = None,
 ) -> Drawn:
-    """Assess the samples that are wanted and not kept yet."""
+    """Assess the samples that are wanted and not kept yet, perhaps of `some` families a kind."""
     drawn, tasks, journal = defaultdict(dict), [], Journal(keep)
     for *cell, seed, found in journal.rows:
         drawn[tuple(cell)][seed] = found
+    seen: Counter[tuple[str, str, int]] = Counter()
     for place, cell in enumerate(jobs()):
         part, kind, _, n = cell
-        if (not only or part == only) and n in sizes:
+        seen[part, kind, n] += 1
+        first_of_kind = some is None or seen[part, kind, n] <= some
+        if (not only or part == only) and n in sizes and first_of_kind:
             wanted = round(replicates * SAMPLES[part][n]) * OFTEN.get(kind, 1)
             tasks += [(*cell, place, i) for i in range(wanted) if i not in drawn[cell]]
     for first in range(0, len(tasks), PIECE):
@@ -183,8 +191,8 @@ def draw(
 
 @functools.cache
 def few(part: str) -> Drawn:
-    """One sample of each family of eight readings, for runs that only see whether all works."""
-    return draw(1, None, 1, part, (8,))
+    """Eight readings of two families of each kind, for runs that only see whether all works."""
+    return draw(1, None, 1, part, (8,), some=2)
 
 
 def ratios(kept: dict[int, dict[str, float] | None]) -> Array:
@@ -346,7 +354,3 @@ def main(options: Any) -> Iterator[str]:
     wanted = 0 if options.table else options.replicates
     drawn = draw(wanted, KEPT, options.workers, options.only, options.sizes)
     TABLE.write_text(json.dumps(make(drawn), indent=1) + "\n")
-
-
-if __name__ == "__main__":
-    main()

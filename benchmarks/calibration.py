@@ -227,7 +227,3 @@ def main(options: Any) -> Iterator[str]:
     if options.write:
         picture(rows, options.write.parent / "_static" / "calibration.svg")
         yield from ("", "![Histograms of the ranks](../_static/calibration.svg)")
-
-
-if __name__ == "__main__":
-    main()

@@ -272,7 +272,3 @@ def main(options: Any) -> Iterator[str]:
             journal.add(found)
             print(f"{case}, n = {n}", file=sys.stderr, flush=True)
     yield from lines_of(journal.rows)
-
-
-if __name__ == "__main__":
-    main()

@@ -102,37 +102,33 @@ ROWS: dict[str, Row] = {
     "running_sums.LARGEST": _aside("as far as the sums of two units that are held to the level"),
 }  # fmt: skip
 
-NUMERICAL = (
-    "assigned._ASSIGNMENTS", "assigned._ROUNDS", "bounds._SMALLEST", "compare._BATCH",
-    "compare._BATCH_VALUES", "count_rivals._LEFT",
-    "count_rivals._REACH", "count_rivals._ROUNDS", "count_rivals._ROUNDS_FOR_LEVELS",
-    "envelopes.WIDTHS", "envelopes._FEW_WIDTHS", "envelopes._HEAP_UNITS",
-    "envelopes._LEAST_DENSITY", "envelopes._NEARNESS", "envelopes._NEXT_TO_HEAPS",
-    "evidence._LEAST_WEIGHT", "exclusion._BLOCK", "exclusion._CELLS", "exclusion._IN_SINGLE_BINS",
-    "exclusion._OFFSETS",
-    "exclusion._OF_TWO", "exclusion._STEP", "exclusion._STRIDE", "exclusion._UNITS_A_CYCLE",
-    "guards._DRAWS", "guards._EXACT", "hypotheses._FEW_ITEMS", "hypotheses._MOST_GROUPS",
-    "hypotheses._NEGLIGIBLE_UNIT", "partitions.ONE_SCALE", "partitions.UNDERFLOW",
-    "running._SIGMAS", "running_comb._CLOSE", "running_comb._FEWEST_UNITS",
-    "running_comb._HOPELESS", "running_levels.EXACT", "running_levels.NEGLIGIBLE",
-    "running_levels._DENSE", "running_levels._FINEST", "running_levels._STRAY",
-    "running_sums.KEPT", "running_sums._VERY_MANY",
-    "running_nulls._PLACES", "running_nulls._WIDTHS",
-    "sample.MOST_ITEMS", "sample._MOST_NODES", "sample._NEGLIGIBLE_NODE", "sample._PART",
-    "sample._NEGLIGIBLE_NOISE", "samplers._FINEST_SIGMA", "samplers._REACH", "samplers._SIGMAS",
-    "statistics._BINS", "statistics._BYTES", "statistics._LIMIT", "statistics._MOST_IN_SINGLE",
-    "statistics._OVERSAMPLING", "statistics._TYPICAL", "tails.MOST_RESAMPLES", "tails.TIE",
-    "lattices.RIDGE", "lattices._LARGEST_CONDITION", "lattices._LEAST_LOG_DET",
-    "two_generators._LEVELS", "two_generators._REFINED", "two_generators._ROUNDS",
-)  # fmt: skip
+
+def _names(text: str) -> tuple[str, ...]:
+    """``module.NAME`` of each of ``module: NAME NAME; module: NAME``."""
+    groups = (part.split(":") for part in text.split(";"))
+    return tuple(f"{home.strip()}.{name}" for home, names in groups for name in names.split())
+
+
+NUMERICAL = _names("""
+    assigned: _ASSIGNMENTS _ROUNDS; bounds: _SMALLEST; compare: _BATCH _BATCH_VALUES;
+    count_rivals: _LEFT _REACH _ROUNDS _ROUNDS_FOR_LEVELS; envelopes: WIDTHS _FEW_WIDTHS
+    _HEAP_UNITS _LEAST_DENSITY _NEARNESS _NEXT_TO_HEAPS; evidence: _LEAST_WEIGHT; exclusion:
+    _BLOCK _CELLS _IN_SINGLE_BINS _OFFSETS _OF_TWO _STEP _STRIDE _UNITS_A_CYCLE; guards: _DRAWS
+    _EXACT; hypotheses: _FEW_ITEMS _MOST_GROUPS _NEGLIGIBLE_UNIT; partitions: ONE_SCALE
+    UNDERFLOW; running: _SIGMAS; running_comb: _CLOSE _FEWEST_UNITS _HOPELESS; running_levels:
+    EXACT NEGLIGIBLE _DENSE _FINEST _STRAY; running_sums: KEPT _VERY_MANY; running_nulls:
+    _PLACES _WIDTHS; sample: MOST_ITEMS _MOST_NODES _NEGLIGIBLE_NODE _PART _NEGLIGIBLE_NOISE;
+    samplers: _FINEST_SIGMA _REACH _SIGMAS; statistics: _BINS _BYTES _LIMIT _MOST_IN_SINGLE
+    _OVERSAMPLING _TYPICAL; tails: MOST_RESAMPLES TIE; lattices: RIDGE _LARGEST_CONDITION
+    _LEAST_LOG_DET; two_generators: _LEVELS _REFINED _ROUNDS
+""")
 """Resolutions, blocks of memory, tolerances and floors."""
 
-DEFINED = (
-    "calibration.KINDS", "compare.NULLS", "compare._DRAWN_FOR_ALL", "dependence._COLUMNS",
-    "evidence.SURE", "evidence._SHARE_PRIOR", "exclusion.AGAINST", "guards.LEVELS_NEEDED",
-    "hypotheses.NULLS", "hypotheses.SAME_ENVELOPE", "hypotheses.SUMS", "occupancy.SHARE_NAMES",
-    "partitions.LOG_2PI", "power.ALPHAS", "power.REPEATS", "power.TABLE", "power.UNKNOWN",
-    "power._USUAL", "samplers._RULE", "verdict.CANNOT_TELL", "verdict.KINDS", "verdict.NO_STEPS",
-    "verdict.STEPS", "verdict._TWO_UNITS", "assigned._ENDS",
-)  # fmt: skip
+DEFINED = _names("""
+    calibration: KINDS; compare: NULLS _DRAWN_FOR_ALL; dependence: _COLUMNS; evidence: SURE
+    _SHARE_PRIOR; exclusion: AGAINST; guards: LEVELS_NEEDED; hypotheses: NULLS SAME_ENVELOPE
+    SUMS; occupancy: SHARE_NAMES; partitions: LOG_2PI; power: ALPHAS REPEATS TABLE UNKNOWN
+    _USUAL; samplers: _RULE; verdict: CANNOT_TELL KINDS NO_STEPS STEPS _TWO_UNITS; assigned:
+    _ENDS
+""")
 """Taken from a textbook, following from others, or names."""

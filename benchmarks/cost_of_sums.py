@@ -49,7 +49,3 @@ def main(options: Any) -> Iterator[str]:
             rows = (*(nulls[label] for label in SUMS), *combs.values())
             called = (float(np.mean(calibrate.scores(each, weights) > 0)) for each in rows)
             yield f"| {allowed:.2f} | {figures(called)} |"
-
-
-if __name__ == "__main__":
-    main()

@@ -170,13 +170,6 @@ def count(task: tuple[str, int, int]) -> dict[str, Any]:
     return counted
 
 
-def _is_few(cell: Cell) -> bool:
-    """Whether a tiny run draws it: the named ones of eight readings are those of `calibrate`."""
-    if cell.label in ("levels at logarithms", "golden levels"):
-        return True
-    return cell.n == 8 and cell.group != "named"
-
-
 def tasks_of(block: int, kept: dict[str, Any]) -> list[tuple[str, int, int]]:
     """What is left to do of a block."""
     starts = {key: kept[key]["samples"] if key in kept else 0 for key in cells()}
@@ -256,11 +249,11 @@ def kept_results(keep: Path) -> dict[str, Any]:
     Option("--keep", type=Path, default=KEPT, help="where the counts are"),
 )
 def main(options: Any) -> Iterator[str]:
-    """The lines of the page; a tiny run makes one sample a family and keeps nothing."""
+    """The lines of the page; a tiny run has one sample a way of asking and keeps nothing."""
     results: dict[str, Any] = {}
     if options.tiny:
-        few = [key for key, cell in cells().items() if cell.n <= 20 and _is_few(cell)]
-        results["cells"] = {key: count((key, 0, 1)) for key in few}
+        few = {(cell.group, cell.mode): key for key, cell in cells().items() if cell.n <= 20}
+        results["cells"] = {key: count((key, 0, 1)) for key in few.values()}
     elif options.resume or options.table:
         results = kept_results(options.keep)
     if not options.tiny and not options.table:
@@ -274,7 +267,3 @@ def main(options: Any) -> Iterator[str]:
     for sentence in above:
         print(sentence, file=sys.stderr)
     options.status = int(bool(above))
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -8,6 +8,7 @@ any choice of the rule has seen it. Once a family is used for one it is no longe
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Callable
 
 import numpy as np
@@ -318,6 +319,7 @@ class Lattice:
         """A sample of those that are, for which "steps" is the right answer."""
         return self._drawn(rng, n, near=True)[0]
 
+    @functools.cache  # noqa: B019
     def share_of_multiples(self, draws: int, seed: int) -> float:
         """The share of those that are, among all."""
         rng = np.random.default_rng(seed)

@@ -178,7 +178,3 @@ def main(options: Any) -> Iterator[str]:
                 wanted, fixed = (aim, readings_needed(spread)) if name == "-4..4" else (None, "–")
                 ends = (f"{middle:.0f}", wanted or "–", f"{most:.0f}", fixed)
                 yield row(name, f"{spread:.2f}", len(found), *ends)
-
-
-if __name__ == "__main__":
-    main()

@@ -259,11 +259,9 @@ def test_a_shift_changes_nothing_where_the_offset_is_free(name):
 @pytest.mark.parametrize(("name", "given"), list(cases()))
 def test_evidence_on_samples_without_steps(name, given):
     """P(B ≥ e³) ≤ e⁻³ under the continuum itself; here every sample stays below it."""
-    repeats = 2 if given == "states" else 1
-    for seed in range(2 if given == "plain" else 1):
-        values = options.uniform(seed, repeats=repeats)
-        found = qz.fit_mixture(read(values, given, 1.0), UNIT_RANGE, model=options.model(name))
-        assert found.log_bayes_factor < 3
+    values = options.uniform(0, repeats=2 if given == "states" else 1)
+    found = qz.fit_mixture(read(values, given, 1.0), UNIT_RANGE, model=options.model(name))
+    assert found.log_bayes_factor < 3
 
 
 def target_of(name, c):
@@ -284,24 +282,21 @@ def test_the_density_that_is_sampled_in_any_unit_of_measurement(name, c):
 
 
 WALKS = {
-    "nothing": SCALES[0],
     "sigma known": SCALES[0],
     "offset free": SCALES[1],
     "offset prior": SCALES[1],
     "growth between": SCALES[0],
-    "envelope levels": SCALES[1],
-    "window": SCALES[1],
     "outliers free": SCALES[0],
     "rounding": SCALES[1],
 }
-"""Between them every set of coordinates on which walkers move."""
+"""Between them every set of coordinates on which walkers move, once."""
 STARTS_DIFFER = {"sigma known", "offset prior"}
 """Walkers start at nodes, and for these those nodes are left out that rounding decides on."""
 
 
 def test_every_set_of_coordinates_is_walked_on():
     of = {name: target_of(name, 1.0).names for name in options.MODELS}
-    assert {of[name] for name in WALKS} == set(of.values())
+    assert sorted(of[name] for name in WALKS) == sorted(set(of.values()))
 
 
 @pytest.mark.parametrize(("name", "c"), WALKS.items())

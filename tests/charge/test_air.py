@@ -41,6 +41,7 @@ def test_density_of_moist_air(celsius, pascal, humidity, expected):
     assert density(celsius + 273.15, pascal, humidity) == pytest.approx(expected, abs=2e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("celsius", [15.0, 20.0, 27.0])
 @pytest.mark.parametrize("humidity", [0.1, 0.5, 0.9])
 def test_density_against_an_independent_humid_air_model(celsius, humidity):

@@ -34,6 +34,7 @@ def second(y, k):
     return y + k
 
 
+@pytest.mark.slow
 def test_a_bent_posterior_against_quadrature():
     """One unit known as x and as y + k: in v = ln y the density is N(v) N(ln(exp(v) + k)).
 
@@ -137,6 +138,7 @@ def test_seeds_and_refusals(bench):
         charge.unit_in_coulombs(10.0, exact, unit_err=0.0, trials=100).bench.sample()
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::quantize._support.errors.QuantizeWarning")
 def test_a_bench_that_chance_cannot_explain():
     """Shares of what may be wrong add up to one but for rounding, and chance has none below 0."""
@@ -164,7 +166,7 @@ def test_inputs_that_disagree_are_averaged_over():
     run = charge.Run(rows, apparatus)
     bench = run.unit_in_coulombs(run.fit()).bench
     assert bench.agreement.left_out is not None
-    found = bench.sample(draws=1000, chains=2, rng=3)
+    found = bench.sample(draws=500, chains=2, rng=3)
     assert found.value == pytest.approx(bench.value, abs=0.15 * bench.standard_uncertainty)
     low, high = found.interval()[0]
     assert high - low < 1.125 * np.ptp(bench.charge.interval())

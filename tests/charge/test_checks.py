@@ -218,6 +218,7 @@ def test_unit_that_drifts(bench):
     assert check.number == pytest.approx(0.08, abs=0.03)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["two voltages", "a drying sphere"])
 def test_p_values_of_a_unit_that_stays_are_uniform(kind):
     """Kolmogorov and Smirnov on 60 pages; p below 1e-2 would be odd. One sigma for readings at two

@@ -19,8 +19,9 @@ ROOT = Path(__file__).parents[2]
     ids=["usual", "poor balance, slow thumb, drifting air"],
 )
 def test_coulomb_interval_covers_the_true_charge(bench):
-    # 95 % nominal; 120 benches, bound of four binomial sigmas: a false alarm in 15,000.
-    held, n = {}, 120
+    # 95 % nominal; 60 benches (docs/tables/bench_coverage.md has more), bound of four binomial
+    # sigmas: a false alarm in 15,000.
+    held, n = {}, 60
     for child in np.random.SeedSequence(31).spawn(n):
         page, apparatus, truth = bench.simulate(rng=child)
         apparatus["sphere"]["diameter_spread"] = f"{bench.diameter_spread} m"
@@ -49,11 +50,11 @@ def test_coulomb_interval_covers_the_true_charge(bench):
 @pytest.mark.slow
 def test_three_falls_are_student():
     # The interval from three falls holds the true fall 95 times in a hundred as Student-t, and
-    # about 81 taken as normal (2 degrees of freedom: 0.811). 700 benches, five binomial sigmas;
+    # about 81 taken as normal (2 degrees of freedom: 0.811). 400 benches, five binomial sigmas;
     # rounding moves the shares a little.
     from scipy.stats import t
 
-    n, student, normal = 700, 0, 0
+    n, student, normal = 400, 0, 0
     bench = SimulatedBench(states=((6, 1), (4, 1), (7, 1)), falls=3)
     for child in np.random.SeedSequence(32).spawn(n):
         page, apparatus, truth = bench.simulate(rng=child)

@@ -98,13 +98,18 @@ def test_what_a_page_shows_of_its_step(positions, step):
     assert written_step(np.array(positions, dtype=float)) == step
 
 
+def any_size():
+    """Ten distances and six falls, in divisions of 25 um."""
+    rng = np.random.default_rng(0)
+    return np.r_[rng.uniform(-40, 40, 10), -60.3 + 0.9 * rng.normal(size=6)]
+
+
 def in_lengths(values, division, name):
     """A run of distances recorded to a tenth of a millimetre, in one unit or the other."""
     millimetres = np.round(values * 0.025, 1)
     column = {
         "distance (mm)": millimetres,
         "distance (um)": np.round(millimetres * 1000),
-        "divisions": millimetres * 1000 / division,
     }[name]
     volts = [200.0] * (values.size - 6) + [0.0] * 6
     bench = {
@@ -118,20 +123,25 @@ def in_lengths(values, division, name):
 
 
 @pytest.mark.parametrize("division", [25.0, 24.7])
-@pytest.mark.parametrize("name", ["distance (mm)", "distance (um)"])
-def test_lengths_have_the_step_in_which_they_are_written(division, name):
-    # Any size, to 0.1 mm, which is 4 divisions of 25 um: a comb of the record, and no steps. As
-    # tenths of such a millimetre the same readings were called steps of 4.000 divisions.
-    rng = np.random.default_rng(0)
-    values = np.r_[rng.uniform(-40, 40, 24), -60.3 + 0.9 * rng.normal(size=6)]
-    run = in_lengths(values, division, name)
-    assert run.resolution() == pytest.approx(100 / division)
-    found = run.analyze((3, 25), n_resamples=99, rng=1)
-    assert found.verdict != "steps"
-    assert abs(found.unit - 100 / division) > 0.5
+def test_lengths_have_the_step_in_which_they_are_written(division):
+    one, other = (in_lengths(any_size(), division, f"distance ({unit})") for unit in ("mm", "um"))
     # Each position is rounded at both ends.
     rounded = 100 / division / math.sqrt(6)
-    assert predicted_scatter(run).rounding == pytest.approx(np.full(24, rounded))
+    for run in (one, other):
+        assert run.resolution() == pytest.approx(100 / division)
+        assert predicted_scatter(run).rounding == pytest.approx(np.full(10, rounded))
+    mine, yours = one.readings(), other.readings()
+    assert yours.values == pytest.approx(mine.values)
+    assert yours.resolution == pytest.approx(mine.resolution)
+
+
+@pytest.mark.slow
+def test_a_comb_of_the_record_is_no_comb_of_the_readings():
+    # Of any size, to 0.1 mm, which is 4 divisions of 25 um. As tenths of such a millimetre the same
+    # readings were called steps of 4.000 divisions.
+    found = in_lengths(any_size(), 25.0, "distance (mm)").analyze((3, 12), n_resamples=99, rng=1)
+    assert found.verdict != "steps"
+    assert abs(found.unit - 4) > 0.5
 
 
 def test_times_have_the_step_in_which_they_are_written():

@@ -119,9 +119,10 @@ def test_residual_voltage_is_a_regression_of_the_falls_on_the_charge():
 
 
 def test_residual_voltage_covers_and_the_fall_as_read_does_not():
-    # 120 benches: outside 0.87..1 a share of .95 comes once in 10,000 (binomial).
+    # Of the 300 benches of docs/tables/hard_rows.md .96, .97 and .48 hold; of these 60, fewer than
+    # 50 at a share of .95 come twice in 10,000 (binomial).
     held = {"voltage": 0, "fall": 0, "as read": 0}
-    for seed in range(120):
+    for seed in range(60):
         page, apparatus, truth = SimulatedBench(residual=3.0).simulate(rng=seed)
         found = Run(page, apparatus).residual_voltage()
         for name, told, true in (
@@ -131,9 +132,8 @@ def test_residual_voltage_covers_and_the_fall_as_read_does_not():
         ):
             limit = float(stats.t.ppf(0.975, told.degrees_of_freedom))
             held[name] += abs(told.value - true) <= limit * told.standard_uncertainty
-    assert held["voltage"] / 120 > 0.87
-    assert held["fall"] / 120 > 0.87
-    assert held["as read"] / 120 < 0.75
+    assert min(held["voltage"], held["fall"]) >= 50
+    assert held["as read"] / 60 < 0.75
 
 
 def test_the_correction_is_asked_for_and_labelled():

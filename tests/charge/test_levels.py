@@ -82,6 +82,7 @@ def test_a_drying_sphere_gives_its_unit_all_the_same() -> None:
     assert wrong >= 1
 
 
+@pytest.mark.slow
 def test_a_steady_fall_stays_steady_and_one_that_changes_does_not() -> None:
     # At most 5 % of steady ones are taken along a line: of 60, more than 8 come 3 times in 1,000
     # by a binomial tail. The odds of 8 % of change are all but certain.

@@ -46,6 +46,7 @@ def test_no_spread_where_the_errors_explain_it() -> None:
     assert paule_mandel(values, 0.5 * np.eye(3)) ** 2 == pytest.approx(0.5)
 
 
+@pytest.mark.slow
 def test_the_spread_and_the_interval_of_simulated_classes() -> None:
     # 10 runs, own errors of 1 % to 3 %, a shared one of 1 %, 2 % between them: Student's t holds
     # the truth as often as it says, within 4 standard deviations of a binomial share.

@@ -36,10 +36,10 @@ def test_correlation_enters_both_ways():
 @pytest.mark.parametrize(("r", "slopes"), [(0.9, (1, 1)), (0.99, (1, -1)), (0.7, (1, 0.8))])
 def test_correlated_means_of_few_repeats_hold_as_often_as_they_say(r, slopes):
     # Four pairs each time; the interval of c₁a + c₂b by the degrees of freedom stated. At
-    # least 95 %, five binomial errors of 2,000 below; as for independent inputs it held 88 %.
+    # least 95 %, five binomial errors of 1,000 below; as for independent inputs it held 88 %.
     rng = np.random.default_rng(4)
     root = np.linalg.cholesky([[1, r], [r, 1]])
-    held, many, n = 0, 2000, 4
+    held, many, n = 0, 1000, 4
     for _ in range(many):
         pairs = rng.normal(size=(n, 2)) @ root.T
         errors = pairs.std(axis=0, ddof=1) / math.sqrt(n)

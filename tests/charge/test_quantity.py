@@ -149,7 +149,7 @@ PIECES = st.lists(
 )
 
 
-@settings(max_examples=1000)
+@settings(max_examples=400)
 @given(number=NUMBERS, pieces=PIECES)
 def test_no_order_of_the_pieces_changes_the_value_in_silence(number, pieces):
     # Whatever is read has the value of the number in the first unit, and nothing else.

@@ -79,7 +79,8 @@ def test_brownian_motion_from_the_tracks_themselves():
     assert np.std(found) < 0.2 * D
 
 
-@pytest.mark.parametrize(("steps", "noise"), [(10, 0.29), (10, 0.2), (30, 0.2)])
+@pytest.mark.slow
+@pytest.mark.parametrize(("steps", "noise"), [(10, 0.29), (30, 0.2)])
 def test_the_error_of_a_position_is_no_part_of_brownian_motion(steps: int, noise: float) -> None:
     # Uneven times, and errors as large as the steps; 40 batches of 60 tracks, five standard errors.
     true, found = 0.02, []

@@ -198,6 +198,7 @@ def test_divisions_counted_on_the_page_are_those_of_the_gate() -> None:
     assert charges == pytest.approx([3, 5, 4], rel=1e-4)
 
 
+@pytest.mark.slow
 def test_charges_of_first_passages_are_right_on_average() -> None:
     # Two thousand rises over 5 divisions of 2 um, from the law of first passage: inverse Gaussian
     # with mean L/v and shape L²/(2D), of which the mean of L/t is 2D/L too high.

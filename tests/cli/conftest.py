@@ -57,16 +57,19 @@ def quantize(
 
 
 @pytest.fixture(scope="session")
-def answers() -> dict[bytes, Any]:
+def answers() -> dict[bytes, tuple[Any, list[warnings.WarningMessage]]]:
     """What was analysed so far."""
     return {}
 
 
 @pytest.fixture(autouse=True)
-def analysed_once(answers: dict[bytes, Any], monkeypatch: pytest.MonkeyPatch) -> None:
+def analysed_once(
+    answers: dict[bytes, tuple[Any, list[warnings.WarningMessage]]],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """The same data asked in the same way are analysed once: these tests are of what is shown.
 
-    An analysis that warns, and one with something in it that is no data, is made again.
+    One that warns does so each time; one with something in it that is no data is made again.
     """
 
     def once(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -75,14 +78,13 @@ def analysed_once(answers: dict[bytes, Any], monkeypatch: pytest.MonkeyPatch) ->
                 key = pickle.dumps((function.__qualname__, given, options))
             except (pickle.PicklingError, AttributeError, TypeError):
                 return function(*given, **options)
-            if key in answers:
-                return answers[key]
-            with warnings.catch_warnings(record=True) as told:
-                found = function(*given, **options)
+            if key not in answers:
+                with warnings.catch_warnings(record=True) as told:
+                    found = function(*given, **options)
+                answers[key] = found, told
+            found, told = answers[key]
             for each in told:
                 warnings.warn_explicit(each.message, None, each.filename, each.lineno)
-            if not told:
-                answers[key] = found
             return found
 
         return call

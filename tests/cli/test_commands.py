@@ -147,6 +147,7 @@ def test_options_reach_the_analysis(quantize: Run, tmp_path: Path) -> None:
 
 def test_an_apparatus_leads_to_coulombs_with_budget_and_checks(quantize: Run) -> None:
     command = ("analyze", "invented_run.csv", "--apparatus", "invented_apparatus.toml", *QUICK)
+    command += ("--unit-range", "6", "16")
     short, done = quantize(*command), quantize(*command, "--full")
     assert re.search(r"in coulombs +1\.60\d\(11\) × 10⁻¹⁹ C\n", short.out)
     assert short.out.count("\n") <= 20
@@ -372,13 +373,13 @@ def test_without_a_terminal_a_line_now_and_then_says_how_far_it_is(
     quantize: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(terminal, "_SILENCE", 0.0)
-    grid = ("--readings", "5,6", "--sigma", "0.1", "--replicates", "300")
+    grid = ("--readings", "5,6", "--sigma", "0.1", "--replicates", "50")
     done = quantize("compare", *grid, "--estimator", "cosine score", "--seed", "1")
     assert done.status == 0
     lines = done.err.splitlines()
     assert lines
     for line in lines:
-        assert re.fullmatch(r"quantize: \d+ of 600 after \d+\.\d min", line)
+        assert re.fullmatch(r"quantize: \d+ of 100 after \d+\.\d min", line)
 
 
 def test_what_is_said_of_the_readings_names_the_file(quantize: Run, tmp_path: Path) -> None:

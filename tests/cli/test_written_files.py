@@ -210,7 +210,7 @@ def test_what_is_left_of_a_first_line_is_begun_anew(quantize: Run, tmp_path: Pat
     (tmp_path / "many.csv").write_text(MANY)
     assert quantize(*GROUPS, "--checkpoint", "done.jsonl").status == 0
     whole = (tmp_path / "done.jsonl").read_bytes()
-    for kept in (0, 1, 12, 60, -1):
+    for kept in (0, 12, -1):
         (tmp_path / "done.jsonl").write_bytes(whole.splitlines()[0][:kept])
         again = quantize(*GROUPS, "--checkpoint", "done.jsonl")
         assert again.status == 0, kept

@@ -70,8 +70,13 @@ def test_other_complaints_of_destructors_are_said(monkeypatch: pytest.MonkeyPatc
     assert sys.unraisablehook == said.append
 
 
-def interrupted(code: str, folder: Path, after: float, how: int) -> subprocess.Popen[str]:
-    """Run, and send the signal to it and its workers `after` seconds from its beginning."""
+def interrupted(
+    code: str, folder: Path, after: float, how: int
+) -> tuple[subprocess.Popen[str], str]:
+    """Run, and send the signal to it and its workers `after` seconds from its beginning.
+
+    The process when it has ended, and its complaints.
+    """
     process = subprocess.Popen(
         [sys.executable, "-c", code],
         cwd=folder,
@@ -84,8 +89,7 @@ def interrupted(code: str, folder: Path, after: float, how: int) -> subprocess.P
     process.stdout.readline()
     time.sleep(after)
     os.killpg(process.pid, how)
-    process.communicate(timeout=60)
-    return process
+    return process, process.communicate(timeout=60)[1]
 
 
 def group_is_empty(leader: int) -> bool:
@@ -110,7 +114,7 @@ class TestSignals:
         options = {"model": known, "draws": 400, "chains": 2, "rng": 3}
         whole = qz.sample_mixture(PAGE, UNIT_RANGE, **options)
         for moment in MOMENTS[:2]:
-            done = interrupted(SAMPLING, tmp_path, moment, signal.SIGINT)
+            done, _ = interrupted(SAMPLING, tmp_path, moment, signal.SIGINT)
             assert group_is_empty(done.pid)
         found = qz.sample_mixture(PAGE, UNIT_RANGE, **options, checkpoint=tmp_path / "kept.h5")
         assert found.unit == whole.unit
@@ -129,7 +133,7 @@ class TestSignals:
         options = {"replicates": 200, "rng": 3}
         grid = {"n": [6, 9], "sigma": [0.1, 0.2]}
         for moment, how in zip(MOMENTS[:2], [signal.SIGINT, signal.SIGTERM], strict=True):
-            done = interrupted(STUDY, tmp_path, moment, how)
+            done, _ = interrupted(STUDY, tmp_path, moment, how)
             assert group_is_empty(done.pid)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", qz.QuantizeWarning)
@@ -149,19 +153,7 @@ class TestSignals:
             "import sys\nfrom quantize.cli import main\nprint('begun', flush=True)\n"
             "sys.argv = ['quantize', 'analyze', 'page.csv', '--report', 'page.html']\nmain()\n"
         )
-        process = subprocess.Popen(
-            [sys.executable, "-c", code],
-            cwd=tmp_path,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            start_new_session=True,
-        )
-        assert process.stdout is not None
-        process.stdout.readline()
-        time.sleep(0.5 + moment)
-        os.killpg(process.pid, signal.SIGINT)
-        _, error = process.communicate(timeout=60)
+        process, error = interrupted(code, tmp_path, 0.5 + moment, signal.SIGINT)
         report = old.read_text(encoding="utf-8")
         assert report == "the old report" or report.rstrip().endswith("</html>")
         assert "Traceback" not in error

@@ -104,8 +104,8 @@ def told(call: Callable[[], Any]) -> Any:
 
 def cases(part: str) -> Cases:
     """The cases of a part by name."""
-    found: Cases = importlib.import_module(f"kept_{part}").cases()
-    return found
+    makers: tuple[Callable[[], Cases], ...] = importlib.import_module(f"kept_{part}").MAKERS
+    return {name: call for make in makers for name, call in make().items()}
 
 
 def file_of(part: str) -> Path:

@@ -340,11 +340,4 @@ def _fractions() -> Cases:
     }
 
 
-def cases() -> Cases:
-    """Every case by name."""
-    parts = (
-        _fractions,
-        _mixed,
-        _sheets,
-    )
-    return {name: call for part in parts for name, call in part().items()}
+MAKERS = (_fractions, _mixed, _sheets)

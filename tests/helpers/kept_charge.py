@@ -384,12 +384,4 @@ def _fall() -> Cases:
     }
 
 
-def cases() -> Cases:
-    """Every case by name."""
-    parts = (
-        _formulas,
-        _refused,
-        _quantities,
-        _fall,
-    )
-    return {name: call for part in parts for name, call in part().items()}
+MAKERS = (_formulas, _refused, _quantities, _fall)

@@ -364,6 +364,4 @@ def _ranges() -> Cases:
     }
 
 
-def cases() -> Cases:
-    """Every case by name."""
-    return _wrapped() | _window() | _relations() | _fits() | _assigned() | _sums() | _ranges()
+MAKERS = (_wrapped, _window, _relations, _fits, _assigned, _sums, _ranges)

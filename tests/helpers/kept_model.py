@@ -199,11 +199,4 @@ def _two_units() -> Cases:
     }
 
 
-def cases() -> Cases:
-    """Every case by name."""
-    parts = (
-        _fits,
-        _drawn,
-        _two_units,
-    )
-    return {name: call for part in parts for name, call in part().items()}
+MAKERS = (_fits, _drawn, _two_units)

@@ -327,11 +327,4 @@ def _predicted(x: np.ndarray) -> Any:
     return [[side.teeth for side in one.sides], out]
 
 
-def cases() -> Cases:
-    """Every case by name."""
-    parts = (
-        _analysed,
-        _compared,
-        _running,
-    )
-    return {name: call for part in parts for name, call in part().items()}
+MAKERS = (_analysed, _compared, _running)

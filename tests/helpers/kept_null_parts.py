@@ -274,12 +274,4 @@ def _guarded() -> Cases:
     }
 
 
-def cases() -> Cases:
-    """Every case by name."""
-    parts = (
-        _bounds,
-        _power,
-        _parts,
-        _guarded,
-    )
-    return {name: call for part in parts for name, call in part().items()}
+MAKERS = (_bounds, _power, _parts, _guarded)

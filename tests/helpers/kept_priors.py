@@ -247,13 +247,4 @@ def _priors() -> Cases:
     return {f"priors, {name}": lambda g=one: of(*g) for name, one in given.items()}
 
 
-def cases() -> Cases:
-    """Every case by name."""
-    parts = (
-        _distributions,
-        _noise,
-        _models,
-        _envelopes,
-        _priors,
-    )
-    return {name: call for part in parts for name, call in part().items()}
+MAKERS = (_distributions, _noise, _models, _envelopes, _priors)

@@ -107,7 +107,7 @@ def test_a_pair_of_equal_ends_is_a_number_and_named_where_it_is_none():
         distributions.positive_prior("growth", (0.0, 0.0))
 
 
-@pytest.mark.parametrize("repeats", [1, 8])
+@pytest.mark.parametrize("repeats", [1, pytest.param(3, marks=pytest.mark.slow)])
 def test_a_sigma_below_that_of_rounding_is_no_excuse_for_it(repeats):
     """Steps finer than 2/5 of the unit count where sigma, told or of repeats, cannot hold them."""
     held, scatter, rng = 0, [], np.random.default_rng(5)

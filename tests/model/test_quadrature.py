@@ -71,12 +71,12 @@ def test_log_evidence_with_states_and_given_sigmas():
 
 @pytest.mark.slow
 @pytest.mark.parametrize("known", [False, True])
-@pytest.mark.parametrize("n", [3, 5, 8, 20, 40])
+@pytest.mark.parametrize("n", [3, 8, 40])
 def test_a_finer_lattice_changes_no_evidence(n, known, monkeypatch):
-    """Steps many times as fine, on six combs of each of six scatters, as sharp and as blurred as
+    """Steps many times as fine, on three combs of each of six scatters, as sharp and as blurred as
     they come."""
     rng, samples = np.random.default_rng([1, n]), []
-    for spread in np.repeat([0.05, 0.10, 0.15, 0.20, 0.25, 0.30], 6):
+    for spread in np.repeat([0.05, 0.10, 0.15, 0.20, 0.25, 0.30], 3):
         x = comb(rng, n, spread)
         x[0] = x.min() - 1
         samples.append((x, (spread, spread) if known else (0.02, 1.0)))

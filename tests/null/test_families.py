@@ -10,6 +10,7 @@ from benchmarks.families import (
     HELD_OUT,
     KNOWN,
     LARGER,
+    LARGER_KNOWN,
     LATTICES,
     MORE,
     NAMED,
@@ -19,9 +20,15 @@ from quantize.null.calibration import KINDS, table
 
 EVERY = [
     (label, family)
-    for collection in (NAMED, HELD_OUT, {"near": NEAR_COMBS})
+    for collection in (NAMED, MORE, CENTRED, LARGER, HELD_OUT, {"near": NEAR_COMBS})
     for families in collection.values()
     for label, family in families.items()
+]
+EVERY += [
+    (label, lambda rng, n, known=known: known(rng, n)[0])
+    for collection in (KNOWN, LARGER_KNOWN)
+    for families in collection.values()
+    for label, known in families.items()
 ]
 
 

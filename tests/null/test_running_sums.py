@@ -55,8 +55,9 @@ def test_the_assignments_that_go_on_have_nearly_all_the_evidence(
     assert found[0] == pytest.approx(found[1], abs=0.3)
 
 
+@pytest.mark.slow
 def test_sums_of_two_units_seldom_pass() -> None:
-    looks, hits, runs = (5, 8, 12, 16, 20, 28, 36), 0, 25
+    looks, hits, runs = (8, 20, 36), 0, 25
     for i in range(runs):
         rng = np.random.default_rng([32, i])
         values = np.full(36, 9.0)

@@ -191,6 +191,7 @@ def test_one_place_has_no_two_units() -> None:
     assert alone.log_evidence == -np.inf
 
 
+@pytest.mark.slow
 def test_sums_of_two_units_explain_such_levels_better_than_a_comb() -> None:
     """Nine places of a golden lattice, forty readings: a comb of a fifth would pass for them."""
     steps = 0

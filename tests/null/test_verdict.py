@@ -138,10 +138,10 @@ def test_a_third_heaped_is_not_steps():
 @pytest.mark.parametrize("family", ["lognormal", "eight levels"])
 def test_false_alarms_stay_below_the_level(family):
     kind = "lumpy" if "levels" in family else "continuous"
-    rng = [np.random.default_rng([9, i]) for i in range(25)]
+    rng = [np.random.default_rng([9, i]) for i in range(15)]
     hits = sum(weigh(NAMED[kind][family](r, 20)).steps for r in rng)
     # Each fails by chance once in 10,000 times at a true rate of 5 %.
-    assert hits <= binom.ppf(1 - 1e-4, 25, 0.05)
+    assert hits <= binom.ppf(1 - 1e-4, 15, 0.05)
 
 
 def test_p_falls_with_the_score_and_is_the_largest():

@@ -22,6 +22,7 @@ SCHEMA = json.loads(FILE.read_text(encoding="utf-8"))
 STEPS = [2.1, 3.9, 6.0, 8.1, 9.9, 14.0, 4.1, 11.9, 16.1, 6.1]
 
 
+@pytest.fixture(scope="module")
 def analyses() -> dict[str, Analysis]:
     rng = np.random.default_rng(3)
     marked = qz.Readings(
@@ -50,8 +51,8 @@ def validator() -> Any:
     return jsonschema.Draft202012Validator(SCHEMA)
 
 
-def test_analyses_of_every_kind_fit(validator: Any) -> None:
-    found = analyses()
+def test_analyses_of_every_kind_fit(validator: Any, analyses: dict[str, Analysis]) -> None:
+    found = analyses
     assert {a.verdict for a in found.values()} >= {"steps", "cannot tell"}
     for name, analysis in found.items():
         content = json.loads(json.dumps(analysis.to_dict(), allow_nan=False))
@@ -97,7 +98,9 @@ def test_results_of_every_kind_fit_and_wrong_ones_do_not(of_all: Any, name: str)
     assert not of_all.is_valid(content | {"schema": f"quantize.{name}/99"})
 
 
-def test_analyses_of_every_kind_fit_the_schema_of_all(of_all: Any) -> None:
-    for name, analysis in analyses().items():
+def test_analyses_of_every_kind_fit_the_schema_of_all(
+    of_all: Any, analyses: dict[str, Analysis]
+) -> None:
+    for name, analysis in analyses.items():
         content = json.loads(json.dumps(analysis.to_dict(), allow_nan=False))
         assert [e.message for e in of_all.iter_errors(content)] == [], name

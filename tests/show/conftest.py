@@ -38,6 +38,18 @@ def stated(seed: int) -> Analysis:
     return qz.analyze(readings, (3, 40), n_resamples=199, rng=1)
 
 
+@pytest.fixture(scope="session")
+def run() -> qz.charge.Run:
+    """The invented run."""
+    return qz.charge.read_run(DATA / "invented_run.csv", DATA / "invented_apparatus.toml")
+
+
+@pytest.fixture(scope="session")
+def invented(run: qz.charge.Run) -> Analysis:
+    """Its readings, analyzed."""
+    return qz.analyze(run.readings(), offset=run.offset, n_resamples=199, rng=1)
+
+
 @pytest.fixture
 def fixed(published: Analysis, monkeypatch: pytest.MonkeyPatch) -> Analysis:
     """The published page with every number that may move with the statistics pinned."""

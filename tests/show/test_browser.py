@@ -18,7 +18,6 @@ from quantize.analysis import Analysis
 pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).parents[2]
-DATA = Path(qz.__file__).parent / "data"
 
 
 @pytest.fixture(scope="module", params=FACES)
@@ -27,16 +26,6 @@ def browser(
 ) -> Iterator[Browser]:
     with running(tmp_path_factory.mktemp("home"), request.param) as program:
         yield program
-
-
-@pytest.fixture(scope="module")
-def run() -> qz.charge.Run:
-    return qz.charge.read_run(DATA / "invented_run.csv", DATA / "invented_apparatus.toml")
-
-
-@pytest.fixture(scope="module")
-def invented(run: qz.charge.Run) -> Analysis:
-    return qz.analyze(run.readings(), offset=run.offset, n_resamples=199, rng=1)
 
 
 def quiet(visit: Visit, path: Path) -> None:

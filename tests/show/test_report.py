@@ -17,7 +17,6 @@ import quantize as qz
 from quantize.analysis import Analysis
 from quantize.show import facts, report, sentences
 
-DATA = Path(qz.__file__).parent / "data"
 VOID = {"meta", "link", "br", "img", "hr", "input"}
 
 
@@ -50,16 +49,6 @@ class Page(HTMLParser):
     def handle_data(self, data: str) -> None:
         if "style" not in self.open:
             self.text += data.replace("\u00a0", " ")
-
-
-@pytest.fixture(scope="module")
-def run() -> qz.charge.Run:
-    return qz.charge.read_run(DATA / "invented_run.csv", DATA / "invented_apparatus.toml")
-
-
-@pytest.fixture(scope="module")
-def invented(run: qz.charge.Run) -> Analysis:
-    return qz.analyze(run.readings(), offset=run.offset, n_resamples=199, rng=1)
 
 
 @pytest.fixture(scope="module")
