@@ -33,20 +33,21 @@ _CELL = re.compile(
     r"^(?P<limit>[<>≥≤]=?)?\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>\D*)$"
 )
 
-_REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
-_MEASURED = ("voltage", "position", *_REPEATED)
+_AS_TYPED = str.maketrans({"−": "-", "–": "-", "\u00a0": "", "½": ".5", "¼": ".25", "¾": ".75"})
+REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
+_MEASURED = ("voltage", "position", *REPEATED)
 _COUNTS = ("no", "no.", "nr", "nr.", "number")  # headers of rows that are only counted
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
-# ---- cells ----------------------------------------------------------------------------------
 
-
-def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float, int, int]:
+def cell_number(
+    text: str, *, column: str, row: int, comma: bool, factor: float = 1.0
+) -> tuple[float, int, int]:
     """Read one cell: the number, +1/-1 if it is a lower/upper bound, +1/-1 for an arrow or word.
 
-    Blank cells give NaN.
+    Blank cells give NaN. A unit in the cell is refused under a header whose unit has a `factor`.
     """
-    shown = text.strip().replace("−", "-").replace("–", "-").replace("\u00a0", "")
+    shown = text.strip().translate(_AS_TYPED)
     if shown.lower() in ("", "nan", "na", "n/a", "none", "-", "--", "?"):
         return math.nan, 0, 0
     if column == "voltage" and shown.lower() in ("off", "zero", "earthed"):
@@ -65,16 +66,20 @@ def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float
     found = _CELL.match(shown)
     if found is None:
         how = "; write the time in seconds" if ":" in shown else ""
-        if column in ("divisions", "end"):
+        if re.search(r"±|\+/|\(", shown):
+            how = "; write the number alone: its error follows from repeats and apparatus"
+        elif column in ("divisions", "end"):
             how = "; for a reading off the scale write > and the last division, as in >40"
         raise InputError(f"`{column}` is {text!r} in row {row}, which is not a number{how}.")
     rest = found["rest"].strip().lower()
     if rest in _SIGNS:
         sign, rest = _SIGNS[rest], ""
     if rest not in ("", "v", "s", "div", "divisions", "sec"):
-        raise InputError(
-            f"`{column}` is {text!r} in row {row}; put words into a column of their own."
-        )
+        united = fits(column, found["rest"].strip())
+        where = "its unit into the header" if united else "words into a column of their own"
+        raise InputError(f"`{column}` is {text!r} in row {row}; put {where}.")
+    if rest and abs(factor) != 1:
+        raise InputError(f"`{column}` is {text!r} in row {row}, and its header has another unit.")
     value = float(found["number"])
     if math.isinf(value):
         raise InputError(f"`{column}` is {text[:40]!r} in row {row}, which is too large.")
@@ -111,9 +116,6 @@ def kept(text: str, *, row: int, column: str = "keep") -> bool | None:
     if word in _NO:
         return False
     raise InputError(f"`{column}` is {text!r} in row {row}; write yes or no.")
-
-
-# ---- pages ----------------------------------------------------------------------------------
 
 
 class RowNumber(int):
@@ -192,7 +194,7 @@ class Page:
         values = []
         for (row, cell), use in zip(self.rows(name), self.kept_rows()[0], strict=True):
             if use:
-                value, limit, _ = cell_number(cell, column=name, row=row, comma=self.comma)
+                value, limit, _ = self.read(name, row, cell)
                 if limit or math.isnan(value):
                     raise InputError(
                         f"`{name}` is {cell!r} in row {row}; write the number, or no under keep."
@@ -201,6 +203,11 @@ class Page:
         if not values:
             raise InputError(f"`{self.source}` has no row that is kept.")
         return np.array(values) * self.headers[name].factor()[0]
+
+    def read(self, name: str, row: int, cell: str) -> tuple[float, int, int]:
+        """As `cell_number`, of a cell in the column `name`."""
+        factor = self.headers[name].factor()[0]
+        return cell_number(cell, column=name, row=row, comma=self.comma, factor=factor)
 
     def scale(self, name: str, bench: Apparatus) -> float:
         """Factor of a column onto V, s or divisions; lengths by the scale of the bench."""
@@ -239,16 +246,6 @@ def read_page(source: Any, *needed: str) -> Page:
     cells = pd.DataFrame(columns, index=range(1, len(table.rows) + 1), dtype=object)
     lines = tuple(table.rows) if isinstance(source, str | Path) else ()
     return dataclasses.replace(_tidy(cells, name, comma=comma, needed=needed), lines=lines)
-
-
-def holds_balances(source: Any) -> bool:
-    """Whether a table has voltages and nothing that moved: a page of balance voltages."""
-    try:
-        page = read_page(source, "voltage")
-    except InputError:
-        return False
-    moved = any(fits("divisions", header.unit or "") for header in page.unused)
-    return not moved and not set(page.cells) & {"position", *_REPEATED}
 
 
 def _table(source: Any) -> tuple[Table, str]:
@@ -332,7 +329,7 @@ def _places(
                 single["particle"] = text
                 continue
             remarks.append(f"the column {text!r} only counts the rows")
-        elif header.number is not None and header.name in _REPEATED:
+        elif header.number is not None and header.name in REPEATED:
             wide.setdefault(header.number, {})[header.name] = text
         elif header.name in single:
             raise _two_columns(source, header.name, single[header.name], text)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from quantize._support.errors import InputError, warn
 from quantize.charge.apparatus import Apparatus, ApparatusLike
-from quantize.charge.headers import PASSAGES, Header
-from quantize.charge.page import Page, holds_balances, read_page
+from quantize.charge.headers import PASSAGES, Header, fits
+from quantize.charge.page import REPEATED, Page, read_page
 from quantize.charge.run import Run, RunLike
 from quantize.charge.stated import counted
 from quantize.charge.tidy import is_zero
@@ -80,6 +81,16 @@ def or_as_run(path: str | Path, problem: InputError) -> InputError:
         f"{str(problem).removesuffix('.')}; or give --apparatus FILE to have it read as a run "
         "(quantize convert --template prints one)."
     )
+
+
+def holds_balances(source: Any) -> bool:
+    """Whether a table has voltages and nothing that moved: a page of balance voltages."""
+    try:
+        page = read_page(source, "voltage")
+    except InputError:
+        return False
+    moved = any(fits("divisions", header.unit or "") for header in page.unused)
+    return not moved and not set(page.cells) & {"position", *REPEATED}
 
 
 def falls_in(path: str | Path) -> tuple[str, int] | None:

@@ -82,7 +82,7 @@ class _Columns:
         read = []
         for (row, cell), use in zip(page.rows(name), self.keep, strict=True):
             try:
-                read.append(cell_number(cell, column=name, row=row, comma=page.comma))
+                read.append(page.read(name, row, cell))
             except InputError:
                 if use:
                     raise

@@ -8,7 +8,7 @@ import pytest
 
 from quantize import charge
 from quantize._support.errors import InputError
-from quantize.charge.page import holds_balances
+from quantize.charge.run_file import holds_balances
 
 ROWS = [("A", 219, -30.2), ("A", 219, -29.6), ("A", 0, -60.1), ("B", 219, 10.4), ("B", 219, 9.9)]
 PLAIN = [f"{state},{volts},{moved},10" for state, volts, moved in ROWS]
@@ -81,6 +81,21 @@ def test_what_can_be_read_is_read_alike(header: str, rows: list[str], tmp_path: 
             r"row 6 \(line 8 of page\.csv\) holds nothing but 'read by A. B.'; fill it, or begin",
         ),
         (
+            "state,V,div,t",
+            ["A,219,-30.2 ± 0.5,10", *PLAIN],
+            r"'-30.2 ± 0.5' in row 1 \(line 2 of page\.csv\), .*; write the number alone",
+        ),
+        (
+            "state,V,div,t",
+            ["A,0.219 kV,-30.2,10", *PLAIN],
+            r"'0.219 kV' in row 1 \(line 2 of page\.csv\); put its unit into the header",
+        ),
+        (
+            "state,V in kV,div,t",
+            ["A,0.219,-30.2,10", "A,219 V,-30.2,10"],
+            r"'219 V' in row 2 \(line 3 of page\.csv\), and its header has another unit",
+        ),
+        (
             "Student: X\nstate,V,div,t",
             PLAIN,
             "4 fields in line 2 and 1 in line 1, .*begin what stands above the column names with #",
@@ -102,6 +117,11 @@ def test_what_cannot_be_read_is_refused_with_place_and_remedy(
 ) -> None:
     with pytest.raises(InputError, match=said):
         written(tmp_path, header, rows)
+
+
+def test_halves_are_read_as_they_are_printed(tmp_path: Path) -> None:
+    run = written(tmp_path, "state,V,start,end,t", ["1,219,12½,½,10", "1,0,¾,61,10"])
+    assert run.table["divisions"].tolist() == [-12, 60.25]
 
 
 def test_a_page_of_balance_voltages_has_no_mean_and_no_distances(tmp_path: Path) -> None:
