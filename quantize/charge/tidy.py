@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import math
 from collections import Counter
 from typing import Any
@@ -28,8 +29,9 @@ _TEXT = ("repeat", "bench", "event", "note", "clock")
 
 def tidy(page: Page, bench: Apparatus) -> tuple[pd.DataFrame, list[str]]:
     """Checked columns and what was assumed on the way."""
-    remarks = list(page.remarks)
     need_readings(page)
+    page = under_headings(page)
+    remarks = list(page.remarks)
     for names, fold in (({"position"}, fold_tracks), (set(PASSAGES), fold_passages)):
         if names & set(page.cells) and len(page.cells):
             page, assumed = fold(page, bench)
@@ -241,6 +243,18 @@ def filled(cells: list[str], default: str) -> list[str]:
     return [last := label or last for label in labels(cells)]
 
 
+def under_headings(page: Page) -> Page:
+    """The page with the label of a particle that stands alone in a row put to those below it."""
+    if "particle" not in page.cells:
+        return page
+    written, rows = page.written[page.headers["particle"].text], page.cells.index
+    named = pd.Series(filled(written.tolist(), ""), written.index)[rows]
+    alone = dict.fromkeys(named[named.to_numpy() != filled(page.text("particle"), "")])
+    remarks = [f"{label!r} stands alone in a row, and is taken for those below" for label in alone]
+    cells = page.cells.assign(particle=named)
+    return dataclasses.replace(page, cells=cells, remarks=(*page.remarks, *remarks))
+
+
 def _partial_remarks(table: pd.DataFrame) -> list[str]:
     """What was made of readings that bound the distance, or mix two charges."""
     rows = table[table["kept"]]
@@ -266,15 +280,20 @@ def _partial_remarks(table: pd.DataFrame) -> list[str]:
 def need_readings(page: Page) -> None:
     """Raise InputError for a row of a sum, of units or of words, that was not given up."""
     words = {h.text for n, h in page.headers.items() if n in ("note", "reason", "event")}
-    written = page.written.loc[page.cells.index.unique()].drop(columns=[*words & {*page.written}])
+    written = page.written.drop(columns=[*words & {*page.written}])
     measured = {h.text: n for n, h in page.headers.items() if n in UNITS and h.text in written}
     given_up = {row for row, use in zip(page.numbers, page.kept_rows()[0], strict=True) if not use}
+    read = {*page.cells.index}
+    label = page.headers["particle"].text if "particle" in page.headers else None
     for row, cells in zip(written.index, written.to_dict("records"), strict=True):
         said = {text: str(cell).strip() for text, cell in cells.items() if str(cell).strip()}
         computed = [w for w in said.values() if w.lower().strip(" .:=") in _COMPUTED]
         united = [w for text, w in said.items() if text in measured and _is_unit(measured[text], w)]
         where = RowNumber.of(row, page.lines, page.source)
         words_alone = len(said) == 1 < len(cells) and not said.keys() & measured.keys()
+        if row not in read:
+            # Nothing but its number, or a label for those below.
+            words_alone &= label not in said and any(map(str.isalpha, "".join(said.values())))
         if row in given_up or not (computed or len(united) > 1 or words_alone):
             continue
         why = (
@@ -352,6 +371,7 @@ def guess_timing(divisions: FloatArray, seconds: FloatArray) -> tuple[str, str]:
 def of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | None, str]:
     """The voltages, states and label of one particle."""
     need_readings(page)
+    page = under_headings(page)
     whose, states = filled(page.text("particle"), "1"), labels(page.text("state"))
     rows = pd.DataFrame({"particle": whose, "state": states})[page.kept_rows()[0]]
     there = rows["particle"].unique().tolist()

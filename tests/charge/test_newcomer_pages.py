@@ -81,6 +81,11 @@ def test_what_can_be_read_is_read_alike(header: str, rows: list[str], tmp_path: 
             r"row 6 \(line 8 of page\.csv\) holds nothing but 'read by A. B.'; fill it, or begin",
         ),
         (
+            "no,state,V,div,t",
+            [*(f"{no},{line}" for no, line in enumerate(PLAIN)), "sphere B,,,,"],
+            r"row 6 \(line 7 of page\.csv\) holds nothing but 'sphere B'; fill it, or begin",
+        ),
+        (
             "state,V,div,t",
             ["A,219,-30.2 ± 0.5,10", *PLAIN],
             r"'-30.2 ± 0.5' in row 1 \(line 2 of page\.csv\), .*; write the number alone",
@@ -117,6 +122,19 @@ def test_what_cannot_be_read_is_refused_with_place_and_remedy(
 ) -> None:
     with pytest.raises(InputError, match=said):
         written(tmp_path, header, rows)
+
+
+def test_a_label_alone_in_a_row_is_that_of_the_particle_of_the_rows_below(tmp_path: Path) -> None:
+    rows = ["one,,,,", *(f",{line}" for line in PLAIN), "two,,,,", *(f",{line}" for line in PLAIN)]
+    run = written(tmp_path, "sphere,state,V,div,t", rows)
+    assert run.table["particle"].tolist() == ["one"] * 5 + ["two"] * 5
+    assert "'two' stands alone in a row, and is taken for those below" in run.remarks
+    spheres = {
+        "sphere": ["one", "", "two", ""],
+        "state": ["", "1", "", "1"],
+        "V": ["", 400, "", 90],
+    }
+    assert charge.BalanceVoltages(spheres, particle="two").volts.tolist() == [90]
 
 
 def test_halves_are_read_as_they_are_printed(tmp_path: Path) -> None:
