@@ -32,6 +32,11 @@ class SharedShift:
     degrees_of_freedom: float = float("inf")
     also: SharedShift | None = None
 
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        # A pickled array forgets that it was read-only.
+        state["lever"].setflags(write=False)
+        self.__dict__.update(state)
+
     def select(self, index: IntArray) -> SharedShift:
         """That of some readings."""
         also = None if self.also is None else self.also.select(index)
@@ -61,6 +66,30 @@ class SharedShift:
             lever=np.asarray(state["lever"], float),
             degrees_of_freedom=float("inf") if degrees is None else degrees,
             also=None if also is None else cls.from_dict(also),
+        )
+
+    def columns(self, name: str = "shift") -> dict[str, Any]:
+        """Columns of a table, one row a reading."""
+        parts = (("_lever", self.lever), ("_error", self.error), ("_dof", self.degrees_of_freedom))
+        own = {name + part: of for part, of in parts}
+        return own if self.also is None else own | self.also.columns(f"also_{name}")
+
+    @classmethod
+    def of_columns(cls, table: Any, name: str = "shift") -> SharedShift | None:
+        """The shift in a table with such `columns`; None in one without."""
+        if f"{name}_lever" not in table:
+            return None
+        given = {part: np.unique(table[name + part]) for part in ("_error", "_dof")}
+        for part, values in given.items():
+            if values.size != 1:
+                raise InputError(
+                    f"`{name}{part}` is {values[0]:g} and {values[-1]:g}; all readings have one."
+                )
+        return cls(
+            error=float(given["_error"][0]),
+            lever=np.asarray(table[f"{name}_lever"], float),
+            degrees_of_freedom=float(given["_dof"][0]),
+            also=cls.of_columns(table, f"also_{name}"),
         )
 
     @classmethod
