@@ -309,6 +309,7 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
     error = shift.standard_uncertainty if posterior.shared else 0.0
     z = _in_errors(moved, error)
     given_fall, slope = _given_shift(found, points, error)
+    watched = run.watched_unit(found)
     fall = run.fall_on_record()
     if fall is not None and shift.standard_uncertainty:
         # What was added, with the error with which it was.
@@ -318,8 +319,8 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
         balanced = _apart(found.unit, found.unit_err)
     return RunFit(
         unit=found.unit,
-        unit_err=found.unit_err,
-        unit_err_given_fall=given_fall,
+        unit_err=math.hypot(found.unit_err, watched),
+        unit_err_given_fall=math.hypot(given_fall, watched),
         log_bayes_factor=found.log_bayes_factor,
         alternatives=found.alternatives,
         integers=np.asarray(found.integers),

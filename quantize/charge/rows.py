@@ -71,21 +71,28 @@ class Rows(RunTable):
             spread = predicted_or_none(self, falls, mean)
         # Student's t has its own room for a small scatter; the floor is for none at all.
         spread = max(spread, root_mean_square(self.rounding(falls, "one end")))
-        own, watched = spread / math.sqrt(n), mean * self._watched(falls)
+        own, watched = spread / math.sqrt(n), mean * abs(float(np.mean(self._watched(falls))))
         error = math.hypot(own, watched)
         if watched:
             # That of the watch does not come from these few falls.
             degrees = int(degrees * (error / own) ** 4) if own else 0
         return from_repeats(mean, error, degrees, scope="particle", unit="div")
 
-    def _watched(self, rows: pd.DataFrame) -> float:
+    def _watched(self, rows: pd.DataFrame) -> FloatArray:
         """Relative error of rows per interval by the bias of a watch, where they last otherwise."""
-        bias = self.known.get("watch.bias")
-        if bias is None:
-            return 0.0
+        bias = self.known.get("watch.bias") or Quantity(value=0.0)
         late = bias.value / value_of(self.known, "watch.rate", 1.0)
         apart = 1 / (rows["seconds"].to_numpy(float) + late) - 1 / (self.interval + late)
-        return bias.standard_uncertainty * abs(float(np.mean(apart)))
+        return np.asarray(bias.standard_uncertainty * apart)
+
+    def watched_unit(self, found: Any) -> float:
+        """Error of the unit of an analysis by the same in its readings, with the fall held."""
+        n = self.integers_of(found)
+        if n is None or len(found.readings) != len(self.informative):
+            return 0.0
+        moved = _moved(self, self.driven, self.fall_on_record) * self.stretch()
+        weights = n * found.readings.weights[self.informative.index.isin(self.driven.index)]
+        return abs(float(weights @ (moved * self._watched(self.driven)) / (weights @ n)))
 
     def fall(self) -> Quantity | None:
         """Divisions fallen in one `interval` without field, from the rows at zero voltage.
