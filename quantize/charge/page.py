@@ -36,7 +36,7 @@ _CELL = re.compile(
 _AS_TYPED = str.maketrans({"−": "-", "–": "-", "\u00a0": "", "½": ".5", "¼": ".25", "¾": ".75"})
 REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
 _MEASURED = ("voltage", "position", *REPEATED)
-_COUNTS = ("no", "no.", "nr", "nr.", "number")  # headers of rows that are only counted
+_COUNTS = ("no", "no.", "nr", "nr.", "number", "#", "№")  # headers of rows that are only counted
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
 

@@ -140,11 +140,11 @@ class _Columns:
                 'write 0 for a fall without field, or declare blank_voltage = "zero" or "as above" '
                 "under [run] in the apparatus file",
             )
-        elif given is None:
-            self.page.need_none_like("voltage")
-            self.remarks.append("no voltage is given")
-            return np.full(len(self.page.cells), np.nan)
         else:
+            self.page.need_none_like("voltage")
+            if given is None:
+                self.remarks.append("no voltage is given")
+                return np.full(len(self.page.cells), np.nan)
             self.remarks.append(f"all rows are taken to be at {given.value:g} V")
             values = np.full(len(self.page.cells), given.value)
         plate = self.bench.word("plates.positive_plate")
@@ -189,8 +189,8 @@ class _Columns:
                 )
             start, end = self.numbers("start"), self.numbers("end")
             return end[0] - start[0], end[1] - start[1], none
+        self.page.need_none_like("divisions")
         if not self.bench.has("run.distance"):
-            self.page.need_none_like("divisions")
             raise InputError(
                 "`run` has no divisions; give a column of them, start and end, or "
                 "`run.distance` in the apparatus file for passages of one length."
@@ -209,11 +209,12 @@ class _Columns:
 
     def seconds(self) -> FloatArray:
         given, n = self.bench.get("run.interval"), len(self.page.cells)
+        if not self.has("seconds"):
+            self.page.need_none_like("seconds")
         values = self.numbers("seconds")[0] if self.has("seconds") else np.full(n, np.nan)
         if given is not None:
             values = np.where(np.isnan(values), given.value, values)
         elif not self.has("seconds"):
-            self.page.need_none_like("seconds")
             self.remarks.append("no times are given; all readings are taken to last equally long")
             values = np.ones(n)
         self.need_all(

@@ -137,6 +137,48 @@ def test_a_label_alone_in_a_row_is_that_of_the_particle_of_the_rows_below(tmp_pa
     assert charge.BalanceVoltages(spheres, particle="two").volts.tolist() == [90]
 
 
+@pytest.mark.parametrize(
+    ("header", "bench", "said"),
+    [
+        (
+            "state,p.d. (V),div,t",
+            {"plates": {"voltage": "219 V"}},
+            r"'p\.d\. \(V\)' has the unit of v",
+        ),
+        (
+            "state,V,div,Δt (s)",
+            {"run": {"interval": "10 s"}},
+            r"'Δt \(s\)' has the unit of seconds",
+        ),
+        (
+            "state,V,path (div),t",
+            {"run": {"distance": "9 div"}},
+            r"'path \(div\)' has the unit of d",
+        ),
+    ],
+)
+def test_what_the_apparatus_says_of_all_rows_replaces_no_column(
+    header: str, bench: dict[str, dict[str, str]], said: str, tmp_path: Path
+) -> None:
+    file = tmp_path / "page.csv"
+    file.write_text("\n".join([header, *PLAIN]), encoding="utf-8")
+    with pytest.raises(InputError, match=f"the column {said}"):
+        charge.Run(file, bench)
+
+
+@pytest.mark.parametrize("label", ["Drop #", "bead no.", "sphere id", "Particle Number"])
+def test_a_column_that_numbers_the_particles_tells_them_apart(label: str, tmp_path: Path) -> None:
+    rows = [f"{7 if i < 3 else 8},{line}" for i, line in enumerate(PLAIN)]
+    run = written(tmp_path, f"{label},state #,V,scale divisions,t", rows)
+    assert run.particles == ("7", "8")
+    assert run.table["state"].tolist() == [state for state, _, _ in ROWS]
+
+
+def test_a_column_of_balance_voltages_may_be_called_so(tmp_path: Path) -> None:
+    found = charge.BalanceVoltages({"#": [1, 2], "state": [1, 2], "Balance voltage (V)": [90, 120]})
+    assert found.volts.tolist() == [90, 120]
+
+
 def test_halves_are_read_as_they_are_printed(tmp_path: Path) -> None:
     run = written(tmp_path, "state,V,start,end,t", ["1,219,12½,½,10", "1,0,¾,61,10"])
     assert run.table["divisions"].tolist() == [-12, 60.25]
