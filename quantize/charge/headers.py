@@ -28,12 +28,14 @@ NAMES: dict[str, tuple[str, ...]] = {
         "position": "position, pos, height, x, y",
         "stage": "stage, stage micrometer, micrometer, true length, stage length",
         "track": "track, passage, clip",
+        "polarity": "polarity, plate polarity",
         "direction": "direction, dir, sense, sign, up/down, up or down",
         "repeat": "repeat, rep, repetition, reading",
         "bench": "bench, setup, set-up, station, group",
         "event": "event",
         "changed": "changed within, changed within interval, changed during reading",
         "keep": "keep, kept, use, used, valid",
+        "discard": "discard, discarded, reject, rejected, omit, omitted",
         "reason": "reason, why, reason discarded",
         "note": "note, notes, remark, remarks, comment, comments",
         "clock": "clock, clock time, time of day, when",
@@ -186,7 +188,7 @@ def _timed(text: str) -> tuple[str | None, str | None, int | None, float | None]
 def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
     cleaned = " ".join(text.replace("_", " ").replace("№", "no").replace("#", "no").split())
     whole = _LOOKUP.get(cleaned.lower().rstrip(".?:"))
-    if whole is not None:
+    if whole is not None and cleaned != "T":
         return whole, _UNIT_IN_NAME.get(cleaned.lower()), None
     head, unit = cleaned, None
     if (found := _WITH_UNIT.match(cleaned)) is not None:
@@ -211,6 +213,8 @@ def _name_of(head: str, unit: str | None) -> str | None:
     name = _LOOKUP.get(head.strip().lower().rstrip(".?:"))
     if name == "voltage" and head.strip() == "v" and unit and not fits("voltage", unit):
         return None
+    if head.strip() == "T" and not (unit and fits("seconds", unit)):
+        return None  # a temperature as likely as not
     bare = f"{head.strip().lower()}_seconds"
     return bare if name is None and unit and bare in PASSAGES and fits(bare, unit) else name
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ import pandas as pd
 from quantize._support.errors import InputError, InputTypeError, listed, one_line
 from quantize._support.validation import BoolArray, FloatArray
 from quantize.charge.headers import NAMES, PASSAGES, Header, fits
-from quantize.charge.stated import rows_named
+from quantize.charge.stated import RowNumber, rows_named
 from quantize.tables.reading import read
 from quantize.tables.table import Table
 
@@ -34,6 +34,7 @@ _CELL = re.compile(
 )
 
 _AS_TYPED = str.maketrans({"−": "-", "–": "-", "\u00a0": "", "½": ".5", "¼": ".25", "¾": ".75"})
+_DITTO = ('"', "''", "〃", "”", "ditto", "do.")
 REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
 _MEASURED = ("voltage", "position", *REPEATED)
 _COUNTS = ("no", "no.", "nr", "nr.", "number", "#", "№")  # headers of rows that are only counted
@@ -66,7 +67,7 @@ def cell_number(
     found = _CELL.match(shown)
     if found is None:
         how = "; write the time in seconds" if ":" in shown else ""
-        if re.search(r"±|\+/|\(", shown):
+        if re.search(r"±|\+/|\d\(", shown):
             how = "; write the number alone: its error follows from repeats and apparatus"
         elif column in ("divisions", "end"):
             how = "; for a reading off the scale write > and the last division, as in >40"
@@ -87,13 +88,13 @@ def cell_number(
     return value, limit, sign
 
 
-def direction(text: str, *, row: int) -> int:
+def direction(text: str, *, row: int, column: str = "direction") -> int:
     """+1 for up, -1 for down, 0 for blank."""
     word = text.strip().lower()
     if word in ("", "nan", "none", "0", "still"):
         return 0
     if word not in _SIGNS:
-        raise InputError(f"`direction` is {text!r} in row {row}; write up or down, or + or -.")
+        raise InputError(f"`{column}` is {text!r} in row {row}; write up or down, or + or -.")
     return _SIGNS[word]
 
 
@@ -116,21 +117,6 @@ def kept(text: str, *, row: int, column: str = "keep") -> bool | None:
     if word in _NO:
         return False
     raise InputError(f"`{column}` is {text!r} in row {row}; write yes or no.")
-
-
-class RowNumber(int):
-    """The number of a row of a page, which shows where in the file that is, too."""
-
-    place = ""
-
-    def __str__(self) -> str:
-        return f"{int(self)}{self.place}"
-
-    @classmethod
-    def of(cls, row: int, lines: Sequence[int], source: str) -> RowNumber:
-        number = cls(row)
-        number.place = rows_named([row], lines, source).removeprefix(f"row {row}")
-        return number
 
 
 @dataclasses.dataclass(frozen=True)
@@ -181,6 +167,8 @@ class Page:
         """Which rows count, and the reason beside each."""
         reason = [cell.strip() for cell in self.text("reason")]
         read = [kept(word, row=row) for row, word in self.rows("keep")]
+        gone = [kept(word, row=row, column="discard") for row, word in self.rows("discard")]
+        read = [False if out else word for word, out in zip(read, gone, strict=True)]
         # A reason without a word for keep says why a row was given up.
         return [
             not why if word is None else word for word, why in zip(read, reason, strict=True)
@@ -236,7 +224,8 @@ def read_page(source: Any, *needed: str) -> Page:
     names = [str(text) for text in table.names]
     double = next((text for text in names if names.count(text) > 1), None)
     if double is not None:
-        raise InputError(f"`run` ({name}) has two columns called {double!r}; keep one.")
+        how = "keep one" if double else "begin what stands above the column names with #"
+        raise InputError(f"`run` ({name}) has two columns called {double!r}; {how}.")
     if len(table.rows) == 0:
         raise InputError(f"`run` ({name}) has no rows below a header of column names.")
     columns = {text: table.text(j) for j, text in enumerate(names)}
@@ -271,6 +260,8 @@ def _table(source: Any) -> tuple[Table, str]:
 def _tidy(written: pd.DataFrame, source: str, *, comma: bool, needed: tuple[str, ...]) -> Page:
     """The cells of a page under canonical names, repeats below each other."""
     headers = {str(text): Header(str(text)) for text in written}
+    ditto = written.isin(_DITTO)
+    written = written.mask(ditto).ffill().fillna("") if ditto.to_numpy().any() else written
     single, wide, remarks = _places(written, headers, source)
     if len(wide) == 1:
         single |= wide.popitem()[1]

@@ -15,10 +15,12 @@ from quantize._support.randomness import RngLike
 from quantize._support.validation import Integers
 from quantize.charge.apparatus import ApparatusLike, load_apparatus, scaled_by_gate
 from quantize.charge.levels import readings_of
-from quantize.charge.page import RowNumber, read_page
+from quantize.charge.page import read_page
 from quantize.charge.quantity import put
 from quantize.charge.rows import Rows, residual_voltage
-from quantize.charge.tidy import guess_timing, tidy
+from quantize.charge.run_table import guess_timing
+from quantize.charge.stated import RowNumber
+from quantize.charge.tidy import tidy
 from quantize.readings import Readings
 
 if TYPE_CHECKING:

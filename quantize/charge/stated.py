@@ -158,3 +158,18 @@ def _rounded(value: float, uncertainty: float, power: int) -> tuple[float, float
         decimals -= 1
     decimals = max(decimals, 0)
     return round(value * scale, decimals), spread, decimals
+
+
+class RowNumber(int):
+    """The number of a row of a page, which shows where in the file that is, too."""
+
+    place = ""
+
+    def __str__(self) -> str:
+        return f"{int(self)}{self.place}"
+
+    @classmethod
+    def of(cls, row: int, lines: Sequence[int], source: str) -> RowNumber:
+        number = cls(row)
+        number.place = rows_named([row], lines, source).removeprefix(f"row {row}")
+        return number

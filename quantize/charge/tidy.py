@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import itertools
 import math
-from collections import Counter
 from typing import Any
 
 import numpy as np
@@ -15,9 +15,9 @@ from quantize._support.errors import InputError, one_line, warn
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.headers import PASSAGES, UNITS, fits
-from quantize.charge.page import Page, RowNumber, cell_number, changed_within, direction, kept
+from quantize.charge.page import Page, cell_number, changed_within, direction, kept
 from quantize.charge.run_table import CLOCK
-from quantize.charge.stated import counted
+from quantize.charge.stated import RowNumber, counted
 from quantize.charge.tracks import fold_passages, fold_tracks
 
 _MICROMETRE = 1e-6
@@ -147,6 +147,7 @@ class _Columns:
                 return np.full(len(self.page.cells), np.nan)
             self.remarks.append(f"all rows are taken to be at {given.value:g} V")
             values = np.full(len(self.page.cells), given.value)
+        values = _turned(self.page, values, [True] * len(values))
         plate = self.bench.word("plates.positive_plate")
         if plate is None:
             lower = "a positive voltage is taken to mean that the lower plate is positive"
@@ -211,6 +212,10 @@ class _Columns:
         given, n = self.bench.get("run.interval"), len(self.page.cells)
         if not self.has("seconds"):
             self.page.need_none_like("seconds")
+            if any(header.text.strip() == "T" for header in self.page.unused):
+                raise InputError(
+                    "the column 'T' may be times or temperatures; call it t (s) or T (K)."
+                )
         values = self.numbers("seconds")[0] if self.has("seconds") else np.full(n, np.nan)
         if given is not None:
             values = np.where(np.isnan(values), given.value, values)
@@ -224,6 +229,17 @@ class _Columns:
             row = self.page.numbers[i]
             raise InputError(f"`seconds` is {values[i]:g} in row {row}; a reading takes time.")
         return values
+
+
+def _turned(page: Page, volts: FloatArray, use: list[bool]) -> FloatArray:
+    """The voltages of some rows with the sign that a column of polarities gives them."""
+    turned = volts.copy()
+    for i, (row, word) in enumerate(itertools.compress(page.rows("polarity"), use)):
+        sign = direction(word, row=row, column="polarity")
+        if sign > 0 > volts[i]:
+            raise InputError(f"`voltage` is {volts[i]:g} in row {row}, of polarity {word!r}.")
+        turned[i] = -abs(volts[i]) + 0.0 if sign < 0 else volts[i]
+    return turned
 
 
 def is_zero(volts: str) -> bool:
@@ -308,7 +324,8 @@ def need_readings(page: Page) -> None:
 
 
 def _is_unit(name: str, cell: str) -> bool:
-    return not any(c.isdigit() for c in cell) and fits(name, cell.strip("()[]").lower())
+    bare = cell.strip("()[]")
+    return not any(map(str.isdigit, cell)) and (fits(name, bare) or fits(name, bare.lower()))
 
 
 def _written_twice(page: Page, table: pd.DataFrame) -> list[str]:
@@ -353,22 +370,6 @@ def _gate(bench: Apparatus) -> tuple[float, str]:
     return gate.value / scale.value, words
 
 
-def guess_timing(divisions: FloatArray, seconds: FloatArray) -> tuple[str, str]:
-    """Fixed time or fixed distance, from the column that stays the same, and how it was told."""
-    with np.errstate(over="ignore"):
-        time, length = np.round(seconds, 6), np.round(np.abs(divisions), 6)
-    times = Counter(time.tolist()).most_common(1)[0][1] / time.size
-    lengths = Counter(length.tolist()).most_common(1)[0][1] / length.size
-    if lengths > 0.9 and times < 0.9:
-        return "fixed distance", "the distance is the same in nearly all rows and the time is not"
-    kinds, scattered = np.unique(length).size, np.unique(time).size > time.size / 2
-    if kinds <= length.size / 5 and scattered and time.max() / 2 > time.min():
-        return "fixed distance", f"only {kinds} distances occur, and the times scatter"
-    if times > 0.5:
-        return "fixed time", "the time is the same in most rows"
-    return "fixed time", "neither time nor distance stays the same"
-
-
 def of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | None, str]:
     """The voltages, states and label of one particle."""
     need_readings(page)
@@ -382,7 +383,8 @@ def of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | N
             f"`particle` is {particle!r}, and `{page.source}` holds {', '.join(there)}; name one."
         )
     mine = (rows["particle"] == wanted).to_numpy(bool)
-    volts, states = page.column("voltage")[mine], rows["state"][mine].tolist()
+    volts = _turned(page, page.column("voltage"), page.kept_rows()[0])[mine]
+    states = rows["state"][mine].tolist()
     if not any(states):
         return volts, None, wanted
     if not all(states):

@@ -14,8 +14,9 @@ from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import value_of
 from quantize.charge.headers import PASSAGES, Header
 from quantize.charge.noise import diffusion_of
-from quantize.charge.page import RowNumber, kept
+from quantize.charge.page import kept
 from quantize.charge.reticle import generalised_line, unscaled, written_step
+from quantize.charge.stated import RowNumber
 
 if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus

@@ -40,6 +40,14 @@ def comma(number: float) -> str:
             "state,V (volts),moved up/down,t (s)",
             [f"{s},{v or 'off'},{abs(d)} {'up' if d > 0 else 'down'},10 s" for s, v, d in ROWS],
         ),
+        (
+            "sep=;\nstate;V;polarity;div;T;t",
+            [f"{s};{v};{'+' if v else ''};{d};21.5;10" for s, v, d in ROWS],
+        ),
+        (
+            "state,V,div,t,discard",
+            [*(f"{line}," for line in PLAIN), "B,219,-9.8,10,x"],
+        ),
         ("state,V,div down in 10 s,remarks", [f"{s},{v},{-d}" for s, v, d in ROWS]),
         (
             "state,V,div,t,keep",
@@ -74,6 +82,26 @@ def test_what_can_be_read_is_read_alike(header: str, rows: list[str], tmp_path: 
             "state,V,div,t",
             [",volts,divisions,(s)", *PLAIN],
             r"row 1 \(line 2 of page\.csv\) holds the units volts, divisions, \(s\); write them in",
+        ),
+        (
+            "state,V,div,t",
+            ["(-),(V),(div),(s)", *PLAIN],
+            r"row 1 \(line 2 of page\.csv\) holds the units \(V\), \(div\), \(s\); write them in",
+        ),
+        (
+            "Monday,,,\nstate,V,div,t",
+            PLAIN,
+            "two columns called ''; begin what stands above the col",
+        ),
+        (
+            "state,V,div,T",
+            PLAIN,
+            r"the column 'T' may be times or temperatures; call it t \(s\) or",
+        ),
+        (
+            "state,V,polarity,div,t",
+            ["A,219,+,-30.2,10", "A,-219,+,-30.2,10"],
+            r"`voltage` is -219 in row 2 \(line 3 of page\.csv\), of polarity '\+'",
         ),
         (
             "state,V,div,t",
@@ -164,6 +192,16 @@ def test_what_the_apparatus_says_of_all_rows_replaces_no_column(
     file.write_text("\n".join([header, *PLAIN]), encoding="utf-8")
     with pytest.raises(InputError, match=f"the column {said}"):
         charge.Run(file, bench)
+
+
+def test_ditto_marks_repeat_the_cell_above_and_polarities_turn_the_voltage(tmp_path: Path) -> None:
+    rows = ["A,219,-,-30.2,10", "〃,〃,ditto,-29.6,''", "A,0,,-60.1,10", "A,219,+,10.1,10"]
+    table = written(tmp_path, "state,V,polarity,div,t", rows).table
+    assert table["state"].tolist() == ["A"] * 4
+    assert table["voltage"].tolist() == [-219, -219, 0, 219]
+    assert table["seconds"].tolist() == [10] * 4
+    page = {"state": [1, 2], "V": [90, 120], "polarity": ["-", "+"]}
+    assert charge.BalanceVoltages(page).volts.tolist() == [-90, 120]
 
 
 @pytest.mark.parametrize("label", ["Drop #", "bead no.", "sphere id", "Particle Number"])
