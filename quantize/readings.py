@@ -292,10 +292,7 @@ class Readings:
         return with_origin(Readings(**(kept | changes)), self.origin)
 
     def to_frame(self) -> pd.DataFrame:
-        """A table with a row for each reading and a column for whatever is known of it.
-
-        What the values are measured in stands under "units" in its `attrs`.
-        """
+        """A row for each reading, a column for whatever is known of it; units in `attrs`."""
         import pandas as pd
 
         columns = {name: getattr(self, name) for name in ("values", *_OF_EACH)}

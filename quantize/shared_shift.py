@@ -79,18 +79,12 @@ class SharedShift:
         """The shift in a table with such `columns`; None in one without."""
         if f"{name}_lever" not in table:
             return None
-        given = {part: np.unique(table[name + part]) for part in ("_error", "_dof")}
-        for part, values in given.items():
-            if values.size != 1:
-                raise InputError(
-                    f"`{name}{part}` is {values[0]:g} and {values[-1]:g}; all readings have one."
-                )
-        return cls(
-            error=float(given["_error"][0]),
-            lever=np.asarray(table[f"{name}_lever"], float),
-            degrees_of_freedom=float(given["_dof"][0]),
-            also=cls.of_columns(table, f"also_{name}"),
-        )
+        error, degrees = (np.unique(table[name + part]) for part in ("_error", "_dof"))
+        if error.size > 1 or degrees.size > 1:
+            raise InputError(f"`{name}` has several errors; what moves all readings has one.")
+        parts = {"error": float(error[0]), "degrees_of_freedom": float(degrees[0])}
+        lever = np.asarray(table[f"{name}_lever"], float)
+        return cls(**parts, lever=lever, also=cls.of_columns(table, f"also_{name}"))
 
     @classmethod
     def checked(cls, shift: Any, n: int) -> SharedShift:

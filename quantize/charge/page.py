@@ -168,11 +168,9 @@ class Page:
         reason = [cell.strip() for cell in self.text("reason")]
         read = [kept(word, row=row) for row, word in self.rows("keep")]
         gone = [kept(word, row=row, column="discard") for row, word in self.rows("discard")]
-        read = [False if out else word for word, out in zip(read, gone, strict=True)]
         # A reason without a word for keep says why a row was given up.
-        return [
-            not why if word is None else word for word, why in zip(read, reason, strict=True)
-        ], reason
+        said = zip(read, gone, reason, strict=True)
+        return [not out and (not why if word is None else word) for word, out, why in said], reason
 
     def column(self, name: str) -> FloatArray:
         """The numbers of a column in the rows that are kept, in the unit of its header.

@@ -85,15 +85,6 @@ class Rows(RunTable):
         apart = 1 / (rows["seconds"].to_numpy(float) + late) - 1 / (self.interval + late)
         return np.asarray(bias.standard_uncertainty * apart)
 
-    def watched_unit(self, found: Any) -> float:
-        """Error of the unit of an analysis by the same in its readings, with the fall held."""
-        n = self.integers_of(found)
-        if n is None or len(found.readings) != len(self.informative):
-            return 0.0
-        moved = _moved(self, self.driven, self.fall_on_record) * self.stretch()
-        weights = n * found.readings.weights[self.informative.index.isin(self.driven.index)]
-        return abs(float(weights @ (moved * self._watched(self.driven)) / (weights @ n)))
-
     def fall(self) -> Quantity | None:
         """Divisions fallen in one `interval` without field, from the rows at zero voltage.
 
@@ -228,6 +219,16 @@ def predicted_as_read(run: Rows, rows: pd.DataFrame, fall: float | None = None) 
     else:
         law = at_fixed_time(speed, seconds, diffusion=diffusion, press=press)
     return dataclasses.replace(law.times(run.interval), rounding=run.rounding(rows))
+
+
+def watched_unit(run: Rows, found: Any) -> float:
+    """Error of the unit of an analysis by the bias of a watch in its readings, the fall held."""
+    n = run.integers_of(found)
+    if n is None or len(found.readings) != len(run.informative):
+        return 0.0
+    moved = _moved(run, run.driven, run.fall_on_record) * run.stretch()
+    weights = n * found.readings.weights[run.informative.index.isin(run.driven.index)]
+    return abs(float(weights @ (moved * run._watched(run.driven)) / (weights @ n)))
 
 
 def fixed_distance_excess(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:

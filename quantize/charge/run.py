@@ -93,9 +93,8 @@ class Run(Rows):
             timing, why = guess_timing(*used[["divisions", "seconds"]].to_numpy(float).T)
             remarks.append(f"taken as readings at {timing}: {why}")
         if timing == "fixed distance":
-            short = table["row"][table["kept"] & (table["divisions"] == 0)].tolist()
-            if short:
-                row = RowNumber.of(short[0], page.lines, page.source)
+            for short in table["row"][table["kept"] & (table["divisions"] == 0)]:
+                row = RowNumber.of(short, page.lines, page.source)
                 raise InputError(
                     f"`divisions` is 0 in row {row}; a passage over a fixed distance has "
                     'a length, so give it, or declare timing = "fixed time" under [run].'
