@@ -227,6 +227,10 @@ class RunTable:
         """When `rows` were read: by the clock if every one of them has a time, else by order."""
         if "clock" in rows and len(rows):
             text = rows["clock"].str.strip()
+            dated = text.where(text.str.fullmatch(rf"\d{{4}}-\d\d-\d\d[ T]{CLOCK}"))
+            since = pd.to_datetime(dated, format="ISO8601", errors="coerce") - pd.Timestamp(0)
+            if since.notna().all():
+                return np.asarray(since.dt.total_seconds(), dtype=np.float64), "by the clock"
             full = text.where(text.str.count(":") == 2, text + ":00")
             time = pd.to_timedelta(full.where(full.str.fullmatch(CLOCK)), errors="coerce")
             if time.notna().all():
