@@ -201,11 +201,6 @@ class Sphere:
         """Reynolds number in this air at `speed` in m/s."""
         return float(drag.reynolds(self.diameter.value, speed, air.viscosity, air.density))
 
-    def knudsen(self, air: Air) -> float:
-        """Mean free path over radius, on the scale of the slip correction used."""
-        path = self.slip.free_path(air.temperature.value, air.pressure.value)
-        return float(2 * path / self.diameter.value)
-
     def __repr__(self) -> str:
         return f"<Sphere of {self.diameter.value * 1e6:.4g} µm and {self.density.value:.4g} kg/m3>"
 

@@ -148,6 +148,12 @@ class _Columns:
             self.remarks.append(f"all rows are taken to be at {given.value:g} V")
             values = np.full(len(self.page.cells), given.value)
         values = _turned(self.page, values, [True] * len(values))
+        least = 0.01 * np.fmax.reduce(abs(values[self.keep]), initial=0.0)
+        for i in np.flatnonzero((values != 0) & (abs(values) < least) & self.keep):
+            raise InputError(
+                f"`voltage` is {values[i]:g} in row {self.page.numbers[i]}, less than a hundredth "
+                "of the largest; write 0 where the plates were off."
+            )
         plate = self.bench.word("plates.positive_plate")
         if plate is None:
             lower = "a positive voltage is taken to mean that the lower plate is positive"
@@ -300,7 +306,6 @@ def need_readings(page: Page) -> None:
     written = page.written.drop(columns=[*words & {*page.written}])
     measured = {h.text: n for n, h in page.headers.items() if n in UNITS and h.text in written}
     given_up = {row for row, use in zip(page.numbers, page.kept_rows()[0], strict=True) if not use}
-    read = {*page.cells.index}
     label = page.headers["particle"].text if "particle" in page.headers else None
     for row, cells in zip(written.index, written.to_dict("records"), strict=True):
         said = {text: str(cell).strip() for text, cell in cells.items() if str(cell).strip()}
@@ -308,7 +313,7 @@ def need_readings(page: Page) -> None:
         united = [w for text, w in said.items() if text in measured and _is_unit(measured[text], w)]
         where = RowNumber.of(row, page.lines, page.source)
         words_alone = len(said) == 1 < len(cells) and not said.keys() & measured.keys()
-        if row not in read:
+        if row not in page.cells.index:
             # Nothing but its number, or a label for those below.
             words_alone &= label not in said and any(map(str.isalpha, "".join(said.values())))
         if row in given_up or not (computed or len(united) > 1 or words_alone):

@@ -40,12 +40,6 @@ def test_a_slip_correction_prints_its_mean_free_path():
     assert "mean free path 66.0 nm" in repr(SlipCorrection("Davies 1945"))
 
 
-def test_knudsen_is_the_mean_free_path_over_the_radius():
-    sphere = Sphere(diameter="2 um", density=1000)
-    path = sphere.slip.free_path(AIR.temperature.value, AIR.pressure.value)
-    assert sphere.knudsen(AIR) == pytest.approx(path / 1e-6)
-
-
 @pytest.mark.parametrize("name", ["Davies 1945", "Millikan 1923"])
 def test_a_sphere_found_from_its_fall_falls_as_fast(name):
     air = Air(temperature="292 K", pressure="90000 Pa")

@@ -89,6 +89,11 @@ def test_what_can_be_read_is_read_alike(header: str, rows: list[str], tmp_path: 
             r"row 1 \(line 2 of page\.csv\) holds the units \(V\), \(div\), \(s\); write them in",
         ),
         (
+            "state,V,div,t",
+            [*PLAIN, "B,0.2,-60.3,10"],
+            r"`voltage` is 0\.2 in row 6 \(line 7 of page\.csv\), less than a hundredth of",
+        ),
+        (
             "Monday,,,\nstate,V,div,t",
             PLAIN,
             "two columns called ''; begin what stands above the col",

@@ -124,7 +124,6 @@ def _spheres(temperature: float, pressure: float) -> Any:
         Sphere.from_fall(3e-5, inside, density=900, gravity=9.7, slip=SlipCorrection("none")),
     ):
         methods = ("slip_factor", "mobility", "effective_weight", "fall_speed", "diffusion")
-        methods += ("knudsen",)
         got = {name: getattr(sphere, name)(inside) for name in methods}
         out.append([sphere, got, sphere.reynolds(inside, -2e-3)])
     return out
