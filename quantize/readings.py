@@ -292,7 +292,7 @@ class Readings:
         return with_origin(Readings(**(kept | changes)), self.origin)
 
     def to_frame(self) -> pd.DataFrame:
-        """A row for each reading, a column for whatever is known of it; units in `attrs`."""
+        """A row for each reading, a column for all that is known; the unit's name is in `attrs`."""
         import pandas as pd
 
         columns = {name: getattr(self, name) for name in ("values", *_OF_EACH)}
@@ -300,7 +300,7 @@ class Readings:
             columns["state"] = [self.state_labels[code] for code in self.state]
         columns |= {} if self.shift is None else self.shift.columns()
         table = pd.DataFrame({name: of for name, of in columns.items() if of is not None})
-        table.attrs = {} if self.unit_name is None else {"units": self.unit_name}
+        table.attrs = {"unit_name": self.unit_name}
         return table
 
     @classmethod
@@ -309,7 +309,8 @@ class Readings:
         if value not in frame:
             raise InputError(f"`value` is {value!r}, and the columns are {listed([*frame])}.")
         known: dict[str, Any] = {k: frame[k] for k in (*_OF_EACH, "state") if k in frame}
-        return cls(frame[value], shift=SharedShift.of_columns(frame), **known)
+        name = frame.attrs.get("unit_name") if value == "values" else None
+        return cls(frame[value], shift=SharedShift.of_columns(frame), unit_name=name, **known)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""

@@ -288,6 +288,7 @@ def test_a_table_and_back() -> None:
     sample = qz.Readings(PLAIN, **SAID, beyond=[0] * 9 + [1])
     frame = sample.to_frame()
     assert qz.Readings.from_frame(frame).to_dict() == sample.to_dict()
+    assert qz.Readings(1000 * frame["values"]).unit_name is None
     named = frame.rename(columns={"values": "charge [pC]"})
     assert qz.Readings.from_frame(named, "charge [pC]").unit_name == "pC"
     with pytest.raises(qz.InputError, match="`value` is 'values', and the columns are charge"):

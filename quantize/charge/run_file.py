@@ -77,10 +77,8 @@ def or_as_run(path: str | Path, problem: InputError) -> InputError:
     page = _page_of(path) or _page_of(path, "voltage")
     if page is None or not {"voltage", *PASSAGES} & set(page.cells):
         return problem
-    return InputError(
-        f"{str(problem).removesuffix('.')}; or give --apparatus FILE to have it read as a run "
-        "(quantize convert --template prints one)."
-    )
+    how = "or give --apparatus FILE to have it read as a run (convert --template prints one)"
+    return InputError(f"{str(problem).removesuffix('.')}; {how}.")
 
 
 def holds_balances(source: Any) -> bool:
