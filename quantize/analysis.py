@@ -234,17 +234,17 @@ def analyze(
     """
     said: dict[str, Any] = {"offset": offset, "sigma_range": sigma_range}
     said |= {"integers": integers, "model": model}
+    smooth_only = validation.choice("null", null, ("all", "smooth")) == "smooth"
     if columns:
         readings = as_readings(readings, least=3, measured=False, columns=columns)
     many = analyze_many(readings, unit_range, alpha=alpha, **said)
     if many is not None:
-        _refuse_groups(group)
+        _refuse_for_counts(group, smooth_only)
         return many  # type: ignore[return-value]
     everything = as_readings(readings, least=3, measured=False)
     # Readings off the scale and changing ones have a likelihood in the mixture alone.
     data = as_readings(everything, least=3)
     alpha = validation.fraction("alpha", alpha)
-    smooth_only = validation.choice("null", null, ("all", "smooth")) == "smooth"
     calibration.need_alpha(alpha)
     need_resamples(resamples(n_resamples), alpha)
     labels = None if group is None else _labels(group, len(everything))
@@ -298,9 +298,11 @@ def _labels(group: npt.ArrayLike | Sequence[Hashable], n: int) -> list[str]:
     return [labels[code] for code in codes]
 
 
-def _refuse_groups(group: Any) -> None:
+def _refuse_for_counts(group: Any, smooth_only: bool) -> None:
     if group is not None:
         raise InputError("`group` says whose each reading is, which bins lose; leave it out.")
+    if smooth_only:
+        raise InputError("`null` is 'smooth', and counts are set against levels too; leave it out.")
 
 
 def _more_findings(

@@ -203,7 +203,7 @@ def convert(
 ) -> None:
     """Turn the rows of a run in FILE into coulombs, one by one."""
     from quantize.charge import load_apparatus, read_run
-    from quantize.charge.page import holds_balances
+    from quantize.charge.run_file import holds_balances
     from quantize.show.forms import say_forms, say_repeats
     from quantize.show.pages import say_charges
 

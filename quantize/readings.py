@@ -150,12 +150,7 @@ class Readings:
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         # A pickled array forgets that it was read-only.
-        shift = state.get("shift")
-        levers = []
-        while shift is not None:
-            levers.append(shift.lever)
-            shift = shift.also
-        for value in (*state.values(), *levers):
+        for value in state.values():
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
         self.__dict__.update({name: value for name, value in state.items() if name != "_levels"})
@@ -297,13 +292,16 @@ class Readings:
         return with_origin(Readings(**(kept | changes)), self.origin)
 
     def to_frame(self) -> pd.DataFrame:
-        """A table with a row for each reading and a column for whatever is known of it."""
+        """A row for each reading, a column for all that is known; the unit's name is in `attrs`."""
         import pandas as pd
 
         columns = {name: getattr(self, name) for name in ("values", *_OF_EACH)}
         if self.state is not None:
             columns["state"] = [self.state_labels[code] for code in self.state]
-        return pd.DataFrame({name: of for name, of in columns.items() if of is not None})
+        columns |= {} if self.shift is None else self.shift.columns()
+        table = pd.DataFrame({name: of for name, of in columns.items() if of is not None})
+        table.attrs = {"unit_name": self.unit_name}
+        return table
 
     @classmethod
     def from_frame(cls, frame: pd.DataFrame, value: str = "values") -> Readings:
@@ -311,7 +309,8 @@ class Readings:
         if value not in frame:
             raise InputError(f"`value` is {value!r}, and the columns are {listed([*frame])}.")
         known: dict[str, Any] = {k: frame[k] for k in (*_OF_EACH, "state") if k in frame}
-        return cls(frame[value], **known)
+        name = frame.attrs.get("unit_name") if value == "values" else None
+        return cls(frame[value], shift=SharedShift.of_columns(frame), unit_name=name, **known)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""

@@ -32,6 +32,11 @@ class SharedShift:
     degrees_of_freedom: float = float("inf")
     also: SharedShift | None = None
 
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        # A pickled array forgets that it was read-only.
+        state["lever"].setflags(write=False)
+        self.__dict__.update(state)
+
     def select(self, index: IntArray) -> SharedShift:
         """That of some readings."""
         also = None if self.also is None else self.also.select(index)
@@ -62,6 +67,24 @@ class SharedShift:
             degrees_of_freedom=float("inf") if degrees is None else degrees,
             also=None if also is None else cls.from_dict(also),
         )
+
+    def columns(self, name: str = "shift") -> dict[str, Any]:
+        """Columns of a table, one row a reading."""
+        parts = (("_lever", self.lever), ("_error", self.error), ("_dof", self.degrees_of_freedom))
+        own = {name + part: of for part, of in parts}
+        return own if self.also is None else own | self.also.columns(f"also_{name}")
+
+    @classmethod
+    def of_columns(cls, table: Any, name: str = "shift") -> SharedShift | None:
+        """The shift in a table with such `columns`; None in one without."""
+        if f"{name}_lever" not in table:
+            return None
+        error, degrees = (np.unique(table[name + part]) for part in ("_error", "_dof"))
+        if error.size > 1 or degrees.size > 1:
+            raise InputError(f"`{name}` has several errors; what moves all readings has one.")
+        parts = {"error": float(error[0]), "degrees_of_freedom": float(degrees[0])}
+        lever = np.asarray(table[f"{name}_lever"], float)
+        return cls(**parts, lever=lever, also=cls.of_columns(table, f"also_{name}"))
 
     @classmethod
     def checked(cls, shift: Any, n: int) -> SharedShift:

@@ -221,3 +221,11 @@ def test_a_group_for_each_of_readings_that_are_counted_is_refused():
     x = np.random.default_rng(1).normal(0.0, 3.0, 5_001)
     with pytest.raises(qz.InputError, match="`group` says whose each reading is"):
         qz.analyze(x, (1.0, 4.0), group=["A"] * x.size)
+
+
+def test_a_null_that_counts_do_not_know_is_refused() -> None:
+    x = np.random.default_rng(1).normal(0.0, 3.0, 5_001)
+    with pytest.raises(qz.InputError, match="`null` is 'smooth', and counts are set against lev"):
+        qz.analyze(x, (1.0, 4.0), null="smooth")
+    with pytest.raises(qz.InputError, match="`null` is 'smoth'; it must be one of"):
+        qz.analyze(x, (1.0, 4.0), null="smoth")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 
 import quantize as qz
 from quantize.readings import as_readings
+from quantize.shared_shift import SharedShift
 
 # One drop, thirteen charges in 1e-10 esu: R. A. Millikan, Phys. Rev. 32:349 (1911).
 THIRTEEN = [19.66, 24.60, 29.62, 34.47, 39.38, 44.42, 49.41, 53.91, 59.12, 63.68, 68.65]
@@ -285,12 +287,26 @@ def test_an_option_that_there_is_not_is_answered_with_the_one_that_is_meant() ->
 def test_a_table_and_back() -> None:
     sample = qz.Readings(PLAIN, **SAID, beyond=[0] * 9 + [1])
     frame = sample.to_frame()
-    again = qz.Readings.from_frame(frame)
-    assert again.to_dict() == sample.replace(unit_name=None).to_dict()
+    assert qz.Readings.from_frame(frame).to_dict() == sample.to_dict()
+    assert qz.Readings(1000 * frame["values"]).unit_name is None
     named = frame.rename(columns={"values": "charge [pC]"})
     assert qz.Readings.from_frame(named, "charge [pC]").unit_name == "pC"
     with pytest.raises(qz.InputError, match="`value` is 'values', and the columns are charge"):
         qz.Readings.from_frame(named)
+
+
+def test_the_shift_of_all_readings_stands_in_their_table(tmp_path: Path) -> None:
+    drift = SharedShift(error=0.2, lever=np.linspace(-1, 1, 10), degrees_of_freedom=7)
+    fall = SharedShift(error=0.3, lever=np.ones(10), also=drift)
+    sample = qz.Readings(PLAIN, sigma=0.1, shift=fall)
+    sample.to_frame().to_csv(tmp_path / "sample.csv", index=False)
+    table = pd.read_csv(tmp_path / "sample.csv")
+    assert qz.Readings.from_frame(table).to_dict() == sample.to_dict()
+    chosen = qz.Readings.from_frame(table[table["values"] > 6].sort_values("values"))
+    by_hand = sample.select(np.argsort(sample.values)[np.sort(sample.values) > 6])
+    assert chosen.to_dict() == by_hand.to_dict()
+    with pytest.raises(qz.InputError, match="`shift` has several errors; what moves"):
+        qz.Readings.from_frame(table.assign(shift_error=[0.3] * 9 + [9]))
 
 
 def test_running_evidence_says_how_far_it_is() -> None:

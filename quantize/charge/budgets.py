@@ -340,8 +340,7 @@ def _scale(apparatus: Apparatus, divisions: Divisions, purpose: str) -> dict[str
 def _timed(apparatus: Apparatus, divisions: Divisions) -> dict[str, Quantity]:
     """The time of a reading, or the length of the gate where that was fixed."""
     if divisions.gate is not None:
-        gate = apparatus.get("run.distance")
-        return {"run.distance": gate if gate and gate.unit == "m" else divisions.gate}
+        return {"run.distance": apparatus.get("run.distance") or divisions.gate}
     if divisions.interval is not None and not apparatus.has("run.interval"):
         return {"run.interval": divisions.interval}
     purpose = "a speed in metres per second"

@@ -124,8 +124,10 @@ def _per_division(value: Any, scope: Scope) -> Any:
 
 def unknown(name: str, allowed: tuple[str, ...], source: str) -> str:
     """What to say of an entry that there is not."""
-    near = difflib.get_close_matches(name, allowed, n=1, cutoff=0.5)
-    hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(allowed))}."
+    near = difflib.get_close_matches(name, (*allowed, *QUANTITIES), n=1, cutoff=0.74)
+    beside = [known for known in allowed if known.startswith(f"{name.partition('.')[0]}.")]
+    known = ", ".join(sorted(beside or allowed))
+    hint = f"did you mean {near[0]!r}?" if near else f"known are {known}."
     return f"`{name}` is no entry of an apparatus ({source}); {hint}"
 
 

@@ -23,7 +23,7 @@ from quantize.charge.fall import Balance, balance_of, posterior_of_shift, slope_
 from quantize.charge.levels import Levels, levels_of, steadied
 from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.quantity import Quantity
-from quantize.charge.rows import Rows, predicted_as_read, root_mean_square
+from quantize.charge.rows import Rows, predicted_as_read, root_mean_square, watched_unit
 from quantize.charge.run_table import scatter_over
 from quantize.model.mixture import MixtureFit, fit_mixture
 from quantize.readings import Readings
@@ -309,17 +309,17 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
     error = shift.standard_uncertainty if posterior.shared else 0.0
     z = _in_errors(moved, error)
     given_fall, slope = _given_shift(found, points, error)
+    watched = watched_unit(run, found)
     fall = run.fall_on_record()
     if fall is not None and shift.standard_uncertainty:
         # What was added, with the error with which it was.
         fall = dataclasses.replace(shift, value=fall.value, scope=fall.scope)
-    balanced = (near, np.zeros(near.size), share, z)
-    if error == 0:
-        balanced = _apart(found.unit, found.unit_err)
+    own = _apart(found.unit, found.unit_err)
+    balanced = (near, np.zeros(near.size), share, z) if error else own
     return RunFit(
         unit=found.unit,
-        unit_err=found.unit_err,
-        unit_err_given_fall=given_fall,
+        unit_err=math.hypot(found.unit_err, watched),
+        unit_err_given_fall=math.hypot(given_fall, watched),
         log_bayes_factor=found.log_bayes_factor,
         alternatives=found.alternatives,
         integers=np.asarray(found.integers),

@@ -34,12 +34,13 @@ _GIVEN = ("sphere.diameter_spread",)  # describes a batch, and no measurement ma
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class UnitAndFall:
-    """Unit and fall in divisions per interval, and the inverse of their covariance."""
+    """Unit and fall in divisions per interval, the inverse of their covariance, and the gate."""
 
     unit: float
     fall: float
     precision: FloatArray
     interval: float
+    gate: Quantity | None = None
 
     def read(self, units: float, sigma: float, stretch: float = 1.0) -> UnitAndFall:
         """After a reading x·s = u·n - F·s, which scatters by `sigma`; `stretch` s is V0/V."""
@@ -72,6 +73,7 @@ class UnitAndFall:
             ),
             fall_slope=slope,
             interval=Quantity(value=self.interval, scope="session", unit="s"),
+            gate=self.gate,
         )
 
 

@@ -15,26 +15,27 @@ PASSAGES = {"rise_seconds": "up", "fall_seconds": "down"}
 NAMES: dict[str, tuple[str, ...]] = {
     name: tuple(aliases.split(", "))
     for name, aliases in {
-        "particle": "particle, sphere, bead, drop, droplet, ball, no, nr, number, particle no, "
-        "sphere no, bead no, drop no, particle number, drop number, sphere number",
+        "particle": "particle, sphere, bead, drop, droplet, ball, no, nr, number",
         "state": "state, charge state, chargestate",
-        "voltage": "voltage, u, v, volts, volt, plate voltage, potential",
+        "voltage": "voltage, u, v, volts, volt, plate voltage, balance voltage, potential",
         "divisions": "divisions, division, div, divs, moved, displacement, distance, "
-        "divisions moved, division moved, div moved, distance moved",
+        "divisions moved, division moved, div moved, distance moved, scale divisions",
         "seconds": "seconds, second, time, t, s, sec, interval, duration",
         "fall_seconds": "t fall, tfall, fall time, time of fall, t g, tg",
         "rise_seconds": "t rise, trise, rise time, time of rise, t r, tr",
-        "start": "start, begin, from, first, start div, div start",
-        "end": "end, stop, finish, to, last, end div, div end",
+        "start": "start, begin, from, first, initial, start div, div start, start position",
+        "end": "end, stop, finish, to, last, final, end div, div end, end position",
         "position": "position, pos, height, x, y",
         "stage": "stage, stage micrometer, micrometer, true length, stage length",
-        "track": "track, track no, passage, clip",
+        "track": "track, passage, clip",
+        "polarity": "polarity, plate polarity",
         "direction": "direction, dir, sense, sign, up/down, up or down",
-        "repeat": "repeat, rep, repetition, reading, reading no",
+        "repeat": "repeat, rep, repetition, reading",
         "bench": "bench, setup, set-up, station, group",
         "event": "event",
         "changed": "changed within, changed within interval, changed during reading",
         "keep": "keep, kept, use, used, valid",
+        "discard": "discard, discarded, reject, rejected, omit, omitted",
         "reason": "reason, why, reason discarded",
         "note": "note, notes, remark, remarks, comment, comments",
         "clock": "clock, clock time, time of day, when",
@@ -53,6 +54,12 @@ UNITS: dict[str, tuple[str, ...]] = {
 }
 _UNIT_IN_NAME = {"div": "div", "volts": "V", "seconds": "s"}
 _LOOKUP = {alias: name for name, aliases in NAMES.items() for alias in aliases}
+_LOOKUP |= {
+    f"{alias} {count}": name
+    for name in ("particle", "state", "track", "repeat")
+    for alias in NAMES[name]
+    for count in ("no", "nr", "number", "id")
+}
 _WITH_UNIT = re.compile(r"^(?P<head>.*?)\s*(?:\((?P<a>[^)]*)\)|\[(?P<b>[^\]]*)\])\s*$")
 _SLASH = re.compile(r"^(?P<head>[^/]+?)\s*/\s*(?P<unit>[^/]+(?:/[^/]+)?)$")
 _IN = re.compile(r"^(?P<head>.+?)(?:\s+in\s+|\s*,\s*)(?P<unit>.+)$", re.IGNORECASE)
@@ -179,9 +186,9 @@ def _timed(text: str) -> tuple[str | None, str | None, int | None, float | None]
 
 
 def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
-    cleaned = " ".join(text.replace("_", " ").replace("№", "no").split())
-    whole = _LOOKUP.get(cleaned.lower().rstrip(".?"))
-    if whole is not None:
+    cleaned = " ".join(text.replace("_", " ").replace("№", "no").replace("#", "no").split())
+    whole = _LOOKUP.get(cleaned.lower().rstrip(".?:"))
+    if whole is not None and cleaned != "T":
         return whole, _UNIT_IN_NAME.get(cleaned.lower()), None
     head, unit = cleaned, None
     if (found := _WITH_UNIT.match(cleaned)) is not None:
@@ -203,9 +210,11 @@ def _take_apart(text: str) -> tuple[str | None, str | None, int | None]:
 
 
 def _name_of(head: str, unit: str | None) -> str | None:
-    name = _LOOKUP.get(head.strip().lower().rstrip(".?"))
+    name = _LOOKUP.get(head.strip().lower().rstrip(".?:"))
     if name == "voltage" and head.strip() == "v" and unit and not fits("voltage", unit):
         return None
+    if head.strip() == "T" and not (unit and fits("seconds", unit)):
+        return None  # a temperature as likely as not
     bare = f"{head.strip().lower()}_seconds"
     return bare if name is None and unit and bare in PASSAGES and fits(bare, unit) else name
 

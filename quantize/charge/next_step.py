@@ -121,6 +121,7 @@ def _known(run: Rows, fit: RunFit) -> UnitAndFall:
         fall=fit.fall.value,
         precision=np.linalg.inv(covariance),
         interval=run.interval,
+        gate=run.gate,
     )
 
 

@@ -34,18 +34,22 @@ _CELL = re.compile(
     r"^(?P<limit>[<>≥≤]=?)?\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>\D*)$"
 )
 
-_REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
-_MEASURED = ("voltage", "position", *_REPEATED)
-_COUNTS = ("no", "no.", "nr", "nr.", "number")  # headers of rows that are only counted
+_AS_TYPED = str.maketrans({"−": "-", "–": "-", "\u00a0": "", "½": ".5", "¼": ".25", "¾": ".75"})
+_DITTO = ('"', "''", "〃", "”", "ditto", "do.")
+REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
+_MEASURED = ("voltage", "position", *REPEATED)
+_COUNTS = ("no", "no.", "nr", "nr.", "number", "#", "№")  # headers of rows that are only counted
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
 
-def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float, int, int]:
+def cell_number(
+    text: str, *, column: str, row: int, comma: bool, factor: float = 1.0
+) -> tuple[float, int, int]:
     """Read one cell: the number, +1/-1 if it is a lower/upper bound, +1/-1 for an arrow or word.
 
-    Blank cells give NaN.
+    Blank cells give NaN. A unit in the cell is refused under a header whose unit has a `factor`.
     """
-    shown = text.strip().replace("−", "-").replace("–", "-").replace("\u00a0", "")
+    shown = text.strip().translate(_AS_TYPED)
     if shown.lower() in ("", "nan", "na", "n/a", "none", "-", "--", "?"):
         return math.nan, 0, 0
     if column == "voltage" and shown.lower() in ("off", "zero", "earthed"):
@@ -64,16 +68,20 @@ def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float
     found = _CELL.match(shown)
     if found is None:
         how = "; write the time in seconds" if ":" in shown else ""
-        if column in ("divisions", "end"):
+        if re.search(r"±|\+/|\d\(", shown):
+            how = "; write the number alone: its error follows from repeats and apparatus"
+        elif column in ("divisions", "end"):
             how = "; for a reading off the scale write > and the last division, as in >40"
         raise InputError(f"`{column}` is {text!r} in row {row}, which is not a number{how}.")
     rest = found["rest"].strip().lower()
     if rest in _SIGNS:
         sign, rest = _SIGNS[rest], ""
     if rest not in ("", "v", "s", "div", "divisions", "sec"):
-        raise InputError(
-            f"`{column}` is {text!r} in row {row}; put words into a column of their own."
-        )
+        united = fits(column, found["rest"].strip())
+        where = "its unit into the header" if united else "words into a column of their own"
+        raise InputError(f"`{column}` is {text!r} in row {row}; put {where}.")
+    if rest and abs(factor) != 1:
+        raise InputError(f"`{column}` is {text!r} in row {row}, and its header has another unit.")
     value = float(found["number"])
     if math.isinf(value):
         raise InputError(f"`{column}` is {text[:40]!r} in row {row}, which is too large.")
@@ -81,13 +89,13 @@ def cell_number(text: str, *, column: str, row: int, comma: bool) -> tuple[float
     return value, limit, sign
 
 
-def direction(text: str, *, row: int) -> int:
+def direction(text: str, *, row: int, column: str = "direction") -> int:
     """+1 for up, -1 for down, 0 for blank."""
     word = text.strip().lower()
     if word in ("", "nan", "none", "0", "still"):
         return 0
     if word not in _SIGNS:
-        raise InputError(f"`direction` is {text!r} in row {row}; write up or down, or + or -.")
+        raise InputError(f"`{column}` is {text!r} in row {row}; write up or down, or + or -.")
     return _SIGNS[word]
 
 
@@ -177,10 +185,10 @@ class Page:
         """Which rows count, and the reason beside each."""
         reason = [cell.strip() for cell in self.text("reason")]
         read = [kept(word, row=row) for row, word in self.rows("keep")]
+        gone = [kept(word, row=row, column="discard") for row, word in self.rows("discard")]
         # A reason without a word for keep says why a row was given up.
-        return [
-            not why if word is None else word for word, why in zip(read, reason, strict=True)
-        ], reason
+        said = zip(read, gone, reason, strict=True)
+        return [not out and (not why if word is None else word) for word, out, why in said], reason
 
     def column(self, name: str) -> FloatArray:
         """The numbers of a column in the rows that are kept, in the unit of its header.
@@ -190,7 +198,7 @@ class Page:
         values = []
         for (row, cell), use in zip(self.rows(name), self.kept_rows[0], strict=True):
             if use:
-                value, limit, _ = cell_number(cell, column=name, row=row, comma=self.comma)
+                value, limit, _ = self.read(name, row, cell)
                 if limit or math.isnan(value):
                     raise InputError(
                         f"`{name}` is {cell!r} in row {row}; write the number, or no under keep."
@@ -199,6 +207,11 @@ class Page:
         if not values:
             raise InputError(f"`{self.source}` has no row that is kept.")
         return np.array(values) * self.headers[name].factor()[0]
+
+    def read(self, name: str, row: int, cell: str) -> tuple[float, int, int]:
+        """As `cell_number`, of a cell in the column `name`."""
+        factor = self.headers[name].factor()[0]
+        return cell_number(cell, column=name, row=row, comma=self.comma, factor=factor)
 
     def scale(self, name: str, bench: Apparatus) -> float:
         """Factor of a column onto V, s or divisions; lengths by the scale of the bench."""
@@ -227,7 +240,8 @@ def read_page(source: Any, *needed: str) -> Page:
     names = [str(text) for text in table.names]
     double = next((text for text in names if names.count(text) > 1), None)
     if double is not None:
-        raise InputError(f"`run` ({name}) has two columns called {double!r}; keep one.")
+        how = "keep one" if double else "begin what stands above the column names with #"
+        raise InputError(f"`run` ({name}) has two columns called {double!r}; {how}.")
     if len(table.rows) == 0:
         raise InputError(f"`run` ({name}) has no rows below a header of column names.")
     columns = {text: table.text(j) for j, text in enumerate(names)}
@@ -239,16 +253,6 @@ def read_page(source: Any, *needed: str) -> Page:
     cells = pd.DataFrame(columns, index=range(1, len(table.rows) + 1), dtype=object)
     lines = tuple(table.rows) if isinstance(source, str | Path) else ()
     return dataclasses.replace(_tidy(cells, name, comma=comma, needed=needed), lines=lines)
-
-
-def holds_balances(source: Any) -> bool:
-    """Whether a table has voltages and nothing that moved: a page of balance voltages."""
-    try:
-        page = read_page(source, "voltage")
-    except InputError:
-        return False
-    moved = any(fits("divisions", header.unit or "") for header in page.unused)
-    return not moved and not set(page.cells) & {"position", *_REPEATED}
 
 
 def _table(source: Any) -> tuple[Table, str]:
@@ -274,6 +278,8 @@ def _table(source: Any) -> tuple[Table, str]:
 def _tidy(written: pd.DataFrame, source: str, *, comma: bool, needed: tuple[str, ...]) -> Page:
     """The cells of a page under canonical names, repeats below each other."""
     headers = {str(text): Header(str(text)) for text in written}
+    ditto = written.isin(_DITTO)
+    written = written.mask(ditto).ffill().fillna("") if ditto.to_numpy().any() else written
     single, wide, remarks = _places(written, headers, source)
     if len(wide) == 1:
         single |= wide.popitem()[1]
@@ -332,7 +338,7 @@ def _places(
                 single["particle"] = text
                 continue
             remarks.append(f"the column {text!r} only counts the rows")
-        elif header.number is not None and header.name in _REPEATED:
+        elif header.number is not None and header.name in REPEATED:
             wide.setdefault(header.number, {})[header.name] = text
         elif header.name in single:
             raise _two_columns(source, header.name, single[header.name], text)

@@ -73,21 +73,19 @@ class Rows(RunTable):
             spread = predicted_or_none(self, falls, mean)
         # Student's t has its own room for a small scatter; the floor is for none at all.
         spread = max(spread, root_mean_square(self.rounding(falls, "one end")))
-        own, watched = spread / math.sqrt(n), mean * self._watched(falls)
+        own, watched = spread / math.sqrt(n), mean * abs(float(np.mean(self._watched(falls))))
         error = math.hypot(own, watched)
         if watched:
             # That of the watch does not come from these few falls.
             degrees = int(degrees * (error / own) ** 4) if own else 0
         return from_repeats(mean, error, degrees, scope="particle", unit="div")
 
-    def _watched(self, rows: pd.DataFrame) -> float:
+    def _watched(self, rows: pd.DataFrame) -> FloatArray:
         """Relative error of rows per interval by the bias of a watch, where they last otherwise."""
-        bias = self.known.get("watch.bias")
-        if bias is None:
-            return 0.0
+        bias = self.known.get("watch.bias") or Quantity(value=0.0)
         late = bias.value / value_of(self.known, "watch.rate", 1.0)
         apart = 1 / (rows["seconds"].to_numpy(float) + late) - 1 / (self.interval + late)
-        return bias.standard_uncertainty * abs(float(np.mean(apart)))
+        return np.asarray(bias.standard_uncertainty * apart)
 
     @once
     def fall(self) -> Quantity | None:
@@ -224,6 +222,16 @@ def predicted_as_read(run: Rows, rows: pd.DataFrame, fall: float | None = None) 
     else:
         law = at_fixed_time(speed, seconds, diffusion=diffusion, press=press)
     return dataclasses.replace(law.times(run.interval), rounding=run.rounding(rows))
+
+
+def watched_unit(run: Rows, found: Any) -> float:
+    """Error of the unit of an analysis by the bias of a watch in its readings, the fall held."""
+    n = run.integers_of(found)
+    if n is None or len(found.readings) != len(run.informative):
+        return 0.0
+    moved = _moved(run, run.driven, run.fall_on_record) * run.stretch()
+    weights = n * found.readings.weights[run.informative.index.isin(run.driven.index)]
+    return abs(float(weights @ (moved * run._watched(run.driven)) / (weights @ n)))
 
 
 def fixed_distance_excess(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> FloatArray:

@@ -18,7 +18,8 @@ from quantize.charge.levels import readings_of
 from quantize.charge.page import read_page
 from quantize.charge.quantity import put
 from quantize.charge.rows import Rows, residual_voltage
-from quantize.charge.tidy import guess_timing, tidy
+from quantize.charge.run_table import guess_timing
+from quantize.charge.tidy import tidy
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -91,9 +92,8 @@ class Run(Rows):
             timing, why = guess_timing(*used[["divisions", "seconds"]].to_numpy(float).T)
             remarks.append(f"taken as readings at {timing}: {why}")
         if timing == "fixed distance":
-            short = table["row"][table["kept"] & (table["divisions"] == 0)].tolist()
-            if short:
-                row = page.number(short[0])
+            for short in table["row"][table["kept"] & (table["divisions"] == 0)]:
+                row = page.number(short)
                 raise InputError(
                     f"`divisions` is 0 in row {row}; a passage over a fixed distance has "
                     'a length, so give it, or declare timing = "fixed time" under [run].'

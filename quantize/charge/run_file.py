@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from quantize._support.errors import InputError, warn
 from quantize.charge.apparatus import Apparatus, ApparatusLike
-from quantize.charge.headers import Header
-from quantize.charge.page import holds_balances, read_page
+from quantize.charge.headers import PASSAGES, Header, fits
+from quantize.charge.page import REPEATED, Page, read_page
 from quantize.charge.run import Run, RunLike
 from quantize.charge.stated import counted
 from quantize.charge.tidy import is_zero
@@ -71,16 +72,39 @@ def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None
     )
 
 
+def or_as_run(path: str | Path, problem: InputError) -> InputError:
+    """What to say of a table without a column of its own for the readings: it may be a run."""
+    page = _page_of(path) or _page_of(path, "voltage")
+    if page is None or not {"voltage", *PASSAGES} & set(page.cells):
+        return problem
+    how = "or give --apparatus FILE to have it read as a run (convert --template prints one)"
+    return InputError(f"{str(problem).removesuffix('.')}; {how}.")
+
+
+def holds_balances(source: Any) -> bool:
+    """Whether a table has voltages and nothing that moved: a page of balance voltages."""
+    try:
+        page = read_page(source, "voltage")
+    except InputError:
+        return False
+    moved = any(fits("divisions", header.unit or "") for header in page.unused)
+    return not moved and not set(page.cells) & {"position", *REPEATED}
+
+
 def falls_in(path: str | Path) -> tuple[str, int] | None:
     """The column of voltages and the number of falls, in a table with divisions; else None."""
-    try:
-        if Path(path).stat().st_size > _LARGEST_TABLE:
-            return None
-        page = read_page(path, "voltage")
-    except (InputError, OSError):
+    page = _page_of(path, "voltage")
+    there = set() if page is None else set(page.cells)
+    if page is None or not (there & {"divisions", "position"} or {"start", "end"} <= there):
         return None
-    there, volts = set(page.cells), page.cells["voltage"]
-    if not (there & {"divisions", "position"} or {"start", "end"} <= there):
-        return None
+    volts = page.cells["voltage"]
     count = sum(is_zero(cell) for cell in volts)
     return (page.headers["voltage"].text, count) if 0 < count < len(volts) else None
+
+
+def _page_of(path: str | Path, *needed: str) -> Page | None:
+    """A table as the page of a run; None where it is none, or larger than one written by hand."""
+    try:
+        return read_page(path, *needed) if Path(path).stat().st_size <= _LARGEST_TABLE else None
+    except (InputError, OSError):
+        return None

@@ -246,6 +246,10 @@ class RunTable:
         """When `rows` were read: by the clock if every one of them has a time, else by order."""
         if "clock" in rows and len(rows):
             text = rows["clock"].str.strip()
+            dated = text.where(text.str.fullmatch(rf"\d{{4}}-\d\d-\d\d[ T]{CLOCK}"))
+            since = pd.to_datetime(dated, format="ISO8601", errors="coerce") - pd.Timestamp(0)
+            if since.notna().all():
+                return np.asarray(since.dt.total_seconds(), dtype=np.float64), "by the clock"
             full = text.where(text.str.count(":") == 2, text + ":00")
             time = pd.to_timedelta(full.where(full.str.fullmatch(CLOCK)), errors="coerce")
             if time.notna().all():
@@ -321,3 +325,19 @@ def same_state(rows: pd.DataFrame) -> pd.Series[str]:
 def same_state_or_row(rows: pd.DataFrame) -> pd.Series[str]:
     """As `same_state`, but a reading without a label is one of its own."""
     return same_state(rows).where(rows["state"] != "", rows["row"].astype(str))
+
+
+def guess_timing(divisions: FloatArray, seconds: FloatArray) -> tuple[str, str]:
+    """Fixed time or fixed distance, from the column that stays the same, and how it was told."""
+    with np.errstate(over="ignore"):
+        time, length = np.round(seconds, 6), np.round(np.abs(divisions), 6)
+    times = Counter(time.tolist()).most_common(1)[0][1] / time.size
+    lengths = Counter(length.tolist()).most_common(1)[0][1] / length.size
+    if lengths > 0.9 and times < 0.9:
+        return "fixed distance", "the distance is the same in nearly all rows and the time is not"
+    kinds, scattered = np.unique(length).size, np.unique(time).size > time.size / 2
+    if kinds <= length.size / 5 and scattered and time.max() / 2 > time.min():
+        return "fixed distance", f"only {kinds} distances occur, and the times scatter"
+    if times > 0.5:
+        return "fixed time", "the time is the same in most rows"
+    return "fixed time", "neither time nor distance stays the same"

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
+import itertools
 import math
-from collections import Counter
 from typing import Any
 
 import numpy as np
@@ -28,8 +29,9 @@ _TEXT = ("repeat", "bench", "event", "note", "clock")
 
 def tidy(page: Page, bench: Apparatus) -> tuple[pd.DataFrame, list[str]]:
     """Checked columns and what was assumed on the way."""
-    remarks = list(page.remarks)
     need_readings(page)
+    page = under_headings(page)
+    remarks = list(page.remarks)
     for names, fold in (({"position"}, fold_tracks), (set(PASSAGES), fold_passages)):
         if names & set(page.cells) and len(page.cells):
             page, assumed = fold(page, bench)
@@ -83,7 +85,7 @@ class _Columns:
         for (row, cell), use in zip(page.rows(name), self.keep, strict=True):
             try:
                 if cell not in known:
-                    known[cell] = cell_number(cell, column=name, row=row, comma=page.comma)
+                    known[cell] = page.read(name, row, cell)
                 read.append(known[cell])
             except InputError:
                 if use:
@@ -137,13 +139,20 @@ class _Columns:
                 'write 0 for a fall without field, or declare blank_voltage = "zero" or "as above" '
                 "under [run] in the apparatus file",
             )
-        elif given is None:
-            self.page.need_none_like("voltage")
-            self.remarks.append("no voltage is given")
-            return np.full(len(self.page.cells), np.nan)
         else:
+            self.page.need_none_like("voltage")
+            if given is None:
+                self.remarks.append("no voltage is given")
+                return np.full(len(self.page.cells), np.nan)
             self.remarks.append(f"all rows are taken to be at {given.value:g} V")
             values = np.full(len(self.page.cells), given.value)
+        values = _turned(self.page, values, [True] * len(values))
+        least = 0.01 * np.fmax.reduce(abs(values[self.keep]), initial=0.0)
+        for i in np.flatnonzero((values != 0) & (abs(values) < least) & self.keep):
+            raise InputError(
+                f"`voltage` is {values[i]:g} in row {self.page.numbers[i]}, less than a hundredth "
+                "of the largest; write 0 where the plates were off."
+            )
         plate = self.bench.word("plates.positive_plate")
         if plate is None:
             lower = "a positive voltage is taken to mean that the lower plate is positive"
@@ -186,8 +195,8 @@ class _Columns:
                 )
             start, end = self.numbers("start"), self.numbers("end")
             return end[0] - start[0], end[1] - start[1], none
+        self.page.need_none_like("divisions")
         if not self.bench.has("run.distance"):
-            self.page.need_none_like("divisions")
             raise InputError(
                 "`run` has no divisions; give a column of them, start and end, or "
                 "`run.distance` in the apparatus file for passages of one length."
@@ -206,11 +215,16 @@ class _Columns:
 
     def seconds(self) -> FloatArray:
         given, n = self.bench.get("run.interval"), len(self.page.cells)
+        if not self.has("seconds"):
+            self.page.need_none_like("seconds")
+            if any(header.text.strip() == "T" for header in self.page.unused):
+                raise InputError(
+                    "the column 'T' may be times or temperatures; call it t (s) or T (K)."
+                )
         values = self.numbers("seconds")[0] if self.has("seconds") else np.full(n, np.nan)
         if given is not None:
             values = np.where(np.isnan(values), given.value, values)
         elif not self.has("seconds"):
-            self.page.need_none_like("seconds")
             self.remarks.append("no times are given; all readings are taken to last equally long")
             values = np.ones(n)
         self.need_all(
@@ -220,6 +234,17 @@ class _Columns:
             row = self.page.numbers[i]
             raise InputError(f"`seconds` is {values[i]:g} in row {row}; a reading takes time.")
         return values
+
+
+def _turned(page: Page, volts: FloatArray, use: list[bool]) -> FloatArray:
+    """The voltages of some rows with the sign that a column of polarities gives them."""
+    turned = volts.copy()
+    for i, (row, word) in enumerate(itertools.compress(page.rows("polarity"), use)):
+        sign = direction(word, row=row, column="polarity")
+        if sign > 0 > volts[i]:
+            raise InputError(f"`voltage` is {volts[i]:g} in row {row}, of polarity {word!r}.")
+        turned[i] = -abs(volts[i]) + 0.0 if sign < 0 else volts[i]
+    return turned
 
 
 def is_zero(volts: str) -> bool:
@@ -238,6 +263,18 @@ def filled(cells: list[str], default: str) -> list[str]:
     """Labels; blank ones repeat what stands above, as where a heading is written once."""
     last = default
     return [last := label or last for label in labels(cells)]
+
+
+def under_headings(page: Page) -> Page:
+    """The page with the label of a particle that stands alone in a row put to those below it."""
+    if "particle" not in page.cells:
+        return page
+    written, rows = page.written[page.headers["particle"].text], page.cells.index
+    named = pd.Series(filled(written.tolist(), ""), written.index)[rows]
+    alone = dict.fromkeys(named[named.to_numpy() != filled(page.text("particle"), "")])
+    remarks = [f"{label!r} stands alone in a row, and is taken for those below" for label in alone]
+    cells = page.cells.assign(particle=named)
+    return dataclasses.replace(page, cells=cells, remarks=(*page.remarks, *remarks))
 
 
 def _partial_remarks(table: pd.DataFrame) -> list[str]:
@@ -265,9 +302,10 @@ def _partial_remarks(table: pd.DataFrame) -> list[str]:
 def need_readings(page: Page) -> None:
     """Raise InputError for a row of a sum, of units or of words, that was not given up."""
     words = {h.text for n, h in page.headers.items() if n in ("note", "reason", "event")}
-    written = page.written.loc[page.cells.index.unique()].drop(columns=[*words & {*page.written}])
+    written = page.written.drop(columns=[*words & {*page.written}])
     measured = {h.text: n for n, h in page.headers.items() if n in UNITS and h.text in written}
     given_up = {row for row, use in zip(page.numbers, page.kept_rows[0], strict=True) if not use}
+    label = page.headers["particle"].text if "particle" in page.headers else None
     cells = {text: written[text].str.strip().tolist() for text in written}
     sums = {
         word
@@ -286,6 +324,9 @@ def need_readings(page: Page) -> None:
         computed = [word for word in said.values() if word in sums]
         united = [word for text, word in said.items() if (text, word) in units]
         words_alone = len(said) == 1 < len(cells) and not said.keys() & measured.keys()
+        if row not in page.cells.index:
+            # Nothing but its number, or a label for those below.
+            words_alone &= label not in said and any(map(str.isalpha, "".join(said.values())))
         if row in given_up or not (computed or len(united) > 1 or words_alone):
             continue
         why = (
@@ -299,7 +340,8 @@ def need_readings(page: Page) -> None:
 
 
 def _is_unit(name: str, cell: str) -> bool:
-    return not any(c.isdigit() for c in cell) and fits(name, cell.strip("()[]").lower())
+    bare = cell.strip("()[]")
+    return not any(map(str.isdigit, cell)) and (fits(name, bare) or fits(name, bare.lower()))
 
 
 def _written_twice(page: Page, table: pd.DataFrame) -> list[str]:
@@ -344,25 +386,10 @@ def _gate(bench: Apparatus) -> tuple[float, str]:
     return gate.value / scale.value, words
 
 
-def guess_timing(divisions: FloatArray, seconds: FloatArray) -> tuple[str, str]:
-    """Fixed time or fixed distance, from the column that stays the same, and how it was told."""
-    with np.errstate(over="ignore"):
-        time, length = np.round(seconds, 6), np.round(np.abs(divisions), 6)
-    times = Counter(time.tolist()).most_common(1)[0][1] / time.size
-    lengths = Counter(length.tolist()).most_common(1)[0][1] / length.size
-    if lengths > 0.9 and times < 0.9:
-        return "fixed distance", "the distance is the same in nearly all rows and the time is not"
-    kinds, scattered = np.unique(length).size, np.unique(time).size > time.size / 2
-    if kinds <= length.size / 5 and scattered and time.max() / 2 > time.min():
-        return "fixed distance", f"only {kinds} distances occur, and the times scatter"
-    if times > 0.5:
-        return "fixed time", "the time is the same in most rows"
-    return "fixed time", "neither time nor distance stays the same"
-
-
 def of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | None, str]:
     """The voltages, states and label of one particle."""
     need_readings(page)
+    page = under_headings(page)
     whose, states = filled(page.text("particle"), "1"), labels(page.text("state"))
     rows = pd.DataFrame({"particle": whose, "state": states})[page.kept_rows[0]]
     there = rows["particle"].unique().tolist()
@@ -372,7 +399,8 @@ def of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | N
             f"`particle` is {particle!r}, and `{page.source}` holds {', '.join(there)}; name one."
         )
     mine = (rows["particle"] == wanted).to_numpy(bool)
-    volts, states = page.column("voltage")[mine], rows["state"][mine].tolist()
+    volts = _turned(page, page.column("voltage"), page.kept_rows[0])[mine]
+    states = rows["state"][mine].tolist()
     if not any(states):
         return volts, None, wanted
     if not all(states):

@@ -14,7 +14,7 @@ from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import value_of
 from quantize.charge.headers import PASSAGES, Header
 from quantize.charge.noise import diffusion_of
-from quantize.charge.page import cell_number, kept
+from quantize.charge.page import kept
 from quantize.charge.reticle import generalised_line, unscaled, written_step
 
 if TYPE_CHECKING:
@@ -136,7 +136,7 @@ def _need_one_movement(page: Page, track: _Track, diffusion: float, noise: float
 def _column(page: Page, name: str, bench: Apparatus) -> FloatArray:
     values = []
     for row, cell in page.rows(name):
-        value, limit, _ = cell_number(cell, column=name, row=row, comma=page.comma)
+        value, limit, _ = page.read(name, row, cell)
         if math.isnan(value) or limit:
             raise InputError(
                 f"`{name}` is {cell!r} in row {row}; each position of a track needs a number, so "

@@ -104,8 +104,13 @@ class MixtureFit(Result):
 
     @property
     def parameters(self) -> pd.DataFrame:
-        """Mean and standard deviation of every unknown parameter within the best mode."""
-        return self.posterior.parameters
+        """Mean and standard deviation of every unknown parameter within the best mode.
+
+        Sigma is counted as `sigma` is, and growth in the same unit of measurement.
+        """
+        table = self.posterior.parameters.set_index("parameter")
+        table.loc[table.index == "sigma"] *= typical_sigma(self.readings)
+        return table.reset_index()
 
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, shape (n,); zero without outliers."""

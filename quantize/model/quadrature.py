@@ -339,6 +339,8 @@ class _Search:
         x, offset = self.likelihood.x, self.prior.offset
         known = isinstance(offset, float)
         remedy = nearer_offset(float(np.abs(x - offset).max()), float(np.ptp(x))) if known else ""
+        if not known and not self.prior.free:
+            remedy = ", narrow the prior of the offset, or take offset='free'"
         far = "".join(
             f"; {value:g} lies far from all others, so look whether a digit is wrong there"
             for value in x[far_values(x)]

@@ -165,8 +165,12 @@ def read_column(
 ) -> Readings:
     """The readings in a column, with what the command line says of them."""
     from quantize import read_readings
+    from quantize.charge.run_file import or_as_run
 
-    readings = read_readings(file, resolution=resolution, **columns)
+    try:
+        readings = read_readings(file, resolution=resolution, **columns)
+    except InputError as problem:
+        raise problem if any(columns.values()) else or_as_run(file, problem) from None
     if unit_name is not None:
         readings = readings.replace(unit_name=unit_name)
     if sigma is None:

@@ -114,8 +114,8 @@ def analyzed_page(
 ) -> Analysis:
     """The analysis of a run, or of a page of balance voltages."""
     from quantize.charge import BalanceVoltages, read_run
-    from quantize.charge.page import holds_balances
     from quantize.charge.run_analysis import analyze_run
+    from quantize.charge.run_file import holds_balances
 
     sigma, offset = asked["sigma"], asked["offset"]
     if bench.has("run.distance") or not holds_balances(file):

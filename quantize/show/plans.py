@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 _SMALLEST = 0.005  # share of the variance below which an input is not listed
 _MOST_GAINS = 8
+_TOO_MANY = "no number of readings that was simulated shows steps in four runs of five"
 _WORDS = {"unit": "readings with a voltage", "fall": "falls without field"}
 
 
@@ -86,7 +87,7 @@ def _steps(found: TargetPlan) -> str:
     setup, needed = found.setup, found.setup["readings_for_steps"]
     scatter = f"A reading scatters by {setup['sigma_over_unit']:.2f} units"
     if math.isnan(needed):
-        return f"{scatter}, and at that no number of readings shows steps in four runs of five."
+        return f"{scatter}: {_TOO_MANY}."
     each = f", {found.repeats} of each state," if found.repeats > 1 else ""
     read = found.states * found.repeats
     return (
@@ -110,7 +111,7 @@ def next_view(found: NextStep) -> View:
     """What to read next, and what everything else would bring."""
     needed = found.readings_for_steps
     steps = (
-        "At this scatter no number of readings shows steps in four runs of five."
+        f"At this scatter {_TOO_MANY}."
         if math.isnan(needed)
         else f"At this scatter {needed:.0f} readings, with states read as often as these, show "
         f"steps in four runs of five; {found.readings} are there."

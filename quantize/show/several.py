@@ -48,7 +48,7 @@ def say_several(
 ) -> bool:
     """Analyze and print several particles or a folder of runs; False where FILE is neither."""
     from quantize.charge import pool_runs, read_run
-    from quantize.charge.page import holds_balances
+    from quantize.charge.run_file import holds_balances
 
     folder = Path(file).is_dir()
     if not folder and (bench is None or asked["particle"] is not None):

@@ -86,9 +86,10 @@ def rows_of(text: str, source: str, *, headed: bool = False) -> tuple[list[Row],
 
 
 def is_comment(line: str) -> bool:
-    """Whether a line begins with ``#`` and is not a damaged spreadsheet cell."""
+    """Whether a line begins with ``#``, no damaged cell, or names the separator (``sep=;``)."""
     start = line.lstrip()
-    return start.startswith("#") and not start.startswith(_CELL_ERRORS)
+    named = len(start) < 6 and start.lower().startswith("sep=")
+    return named or (start.startswith("#") and not start.startswith(_CELL_ERRORS))
 
 
 def has_header(first: list[str], rest: list[list[str]]) -> bool:

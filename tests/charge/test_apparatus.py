@@ -32,6 +32,8 @@ NAMES = ("fall.divisions", "plates.separation")
     [
         ({"plates": {"seperation": "3 mm"}}, "did you mean 'plates.separation'"),
         ({"plate": {"separation": "3 mm"}}, "did you mean 'plates'"),
+        ({"plates": {"gap": "3 mm"}}, "known are plates.meter, plates.positive_plate, plates.sep"),
+        ({"separation": "3 mm"}, "did you mean 'plates.separation'"),
         ({"plates": "3 mm"}, "is a section"),
         ({"plates": {"separation": "3.1 m"}}, "look at the number and its unit"),
         ({"plates": {"separation": "-3.1 mm"}}, "look at the number and its unit"),

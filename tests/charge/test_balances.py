@@ -11,7 +11,7 @@ from plain_bench import CHARGE, GRAVITY, TEMPERATURE, mobility_of, weight_of
 
 from quantize._support.errors import InputError, QuantizeWarning
 from quantize.charge import BalanceVoltages, Run
-from quantize.charge.page import holds_balances
+from quantize.charge.run_file import holds_balances
 
 WEIGHT, GAP = 5.0e-14, 4.0e-3
 UNIT = CHARGE / (WEIGHT * GAP) * 1e3  # per kilovolt

@@ -8,6 +8,7 @@ import pytest
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge import SimulatedBench, drag
+from quantize.charge.noise import first_passage_excess, over_fixed_distance
 from quantize.charge.rows import predicted_scatter
 
 APPARATUS = {
@@ -106,14 +107,11 @@ def test_fixed_distance_bias_is_removed():
     naive = (length / times).mean() - speed
     error = (length / times).std() / math.sqrt(n)
     assert naive == pytest.approx(2 * diffusion / length, abs=5 * error)
-    scale = charge.Reticle(division="20 um")
-    found = scale.fixed_distance(10, times, diffusion=diffusion)
-    assert found.value == pytest.approx(speed, abs=5 * found.standard_uncertainty)
-    # The error of one passage, by its stated law.
-    few = [scale.fixed_distance(10, t, diffusion=diffusion).value for t in times[:20_000]]
+    few = length / times[:20_000] - float(first_passage_excess(length, diffusion))
     assert np.mean(few) == pytest.approx(speed, abs=5 * np.std(few) / math.sqrt(20_000))
-    law = math.sqrt(2 * diffusion * speed / length)
-    assert np.std(few) == pytest.approx(law, rel=0.08)
+    # The error of one passage, by its stated law.
+    law = over_fixed_distance(speed, length, diffusion=diffusion)
+    assert np.std(few) == pytest.approx(float(law.total), rel=0.08)
 
 
 def test_tracks_by_generalised_least_squares():

@@ -223,3 +223,23 @@ def test_a_fall_that_changes_shows_beside_fast_passages():
     assert trend.change.value == pytest.approx(line[0], rel=1e-6)
     assert trend.change.standard_uncertainty < 0.2 * abs(line[0])
     assert trend.odds > 100
+
+
+@pytest.mark.parametrize("gate", ["1.5 +/- 0.03 mm", "60 +/- 1.2 div"])
+def test_the_gate_and_no_division_is_what_the_next_step_names(gate: str) -> None:
+    # As in the budget of the unit itself, in which a gate that is a length needs no scale.
+    tables = {
+        "plates": {"separation": "5.00(2) mm", "voltage": "400(1) V"},
+        "sphere": {"density": "875(2) kg/m3"},
+        "air": {"temperature": "21.0(5) degC", "pressure": "1013(3) hPa"},
+        "reticle": {"division": "25.0 +/- 0.1 um"} if "div" in gate else {},
+        "run": {"timing": "fixed distance", "distance": gate},
+    }
+    times = {"t_fall": [11.9, 12.1, 12.0, 11.8], "t_rise": [7.1, 9.2, 14.3, 5.9]}
+    run = charge.Run({"state": [1, 2, 3, 4], "V": [400] * 4} | times, tables)
+    fit = run.fit()
+    stated, found = run.unit_in_coulombs(fit), run.next_step(fit)
+    assert found.relative == pytest.approx(stated.standard_uncertainty / stated.value, rel=0.02)
+    inputs = found.table.loc[found.table["kind"] == "input", "measurement"].tolist()
+    assert inputs[0] == "length of one timed passage, known twice as well"
+    assert ("length of one scale division, known twice as well" in inputs) == ("div" in gate)

@@ -136,6 +136,16 @@ def test_too_few_falls_have_no_line() -> None:
     assert trend_of(Run(at_once)) is None
 
 
+def test_a_clock_with_dates_counts_the_days() -> None:
+    clock = ["2026-11-30 23:59:30", "2026-12-01 00:00:30", "2026-12-03T00:00:30"]
+    page = {"V": [200, 0, 200], "div": [9, -60, 8], "clock": clock}
+    run = Run(page)
+    seconds, how = run.time_of(run.table)
+    assert (np.diff(seconds).tolist(), how) == ([60, 172_800], "by the clock")
+    none = Run(page | {"clock": ["2026-13-30 23:59:30", *clock[1:]]})
+    assert none.time_of(none.table)[1] == "in the order of the rows"
+
+
 def test_a_page_that_goes_on_after_midnight_is_one_run() -> None:
     page, apparatus, _ = simulate(DRYING, 1)
     minutes = [40 + i for i in range(len(next(iter(page.values()))))]

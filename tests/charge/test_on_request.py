@@ -159,6 +159,22 @@ def test_the_error_of_a_bias_is_in_falls_that_last_otherwise() -> None:
     )
 
 
+def test_the_error_of_a_bias_is_in_the_unit_of_readings_that_last_otherwise() -> None:
+    # The change of the unit from 0.2 s to 0.3 s, the error of the bias; the falls last as they do.
+    units, lasted = [2, 3, 4, 5, 7, 8, 9, 10], [6, 12, 5, 20, 8, 4, 5, 3]
+    moved = [(10.1 * n - 60) * t / 10 for n, t in zip(units, lasted, strict=True)]
+    page = {"V": [200] * 8 + [0] * 100, "div": [*moved, *[-60.05, -59.95] * 50]}
+    page |= {"t": [*lasted, *[10] * 100]}
+
+    def fitted(bias: str) -> charge.RunFit:
+        return charge.read_run(page, bench().changed(watch__bias=bias)).fit((8, 13))
+
+    exact, unsure, later = (fitted(bias) for bias in ("0.2 s", "0.2 +/- 0.1 s", "0.3 s"))
+    for error in ("unit_err", "unit_err_given_fall"):
+        added = math.sqrt(getattr(unsure, error) ** 2 - getattr(exact, error) ** 2)
+        assert added == pytest.approx(abs(later.unit - exact.unit), rel=0.1)
+
+
 def test_a_bias_longer_than_a_reading_is_refused() -> None:
     page = {"V": [227.4, 227.4, 0], "div": [-20.0, -5.1, -60.0], "t": [10.0, 0.5, 10.0]}
     run = charge.read_run(page, bench().changed(watch__bias="-0.8 s"))

@@ -181,7 +181,7 @@ def test_the_scale_and_the_steps(usual: TargetPlan) -> None:
     blind = charge.plan_target(file(watch={"press": "2.5 s"}))
     assert not blind.shows_steps
     assert math.isnan(blind.setup["readings_for_steps"])
-    assert "no number of readings shows steps" in " ".join(str(blind).split())
+    assert "no number of readings that was simulated shows" in " ".join(str(blind).split())
 
 
 def test_the_text_keeps_to_the_terminal() -> None:

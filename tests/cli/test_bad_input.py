@@ -27,6 +27,18 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
         "has 2 columns of numbers (x, y); say with --column which",
     ),
     (
+        "which column of a run",
+        {"a.csv": b"V,start,end\n200,8,18\n0,80,20\n"},
+        ("analyze", "a.csv"),
+        "holds the readings; or give --apparatus FILE to have it read as a run",
+    ),
+    (
+        "which column of falls and rises",
+        {"a.csv": b"drop,t_fall,t_rise\n1,11.9,7.1\n2,18.0,9.2\n"},
+        ("analyze", "a.csv"),
+        "holds the readings; or give --apparatus FILE to have it read as a run",
+    ),
+    (
         "text among numbers",
         {"a.csv": b"x\n1.5\nlost\n2.5\n"},
         ("analyze", "a.csv"),

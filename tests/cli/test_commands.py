@@ -302,7 +302,7 @@ def test_bad_input_is_filled_on_a_terminal(quantize: Run, monkeypatch: pytest.Mo
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
     filled = quantize("analyze", "invented_run.csv")
     lines = filled.err.splitlines()
-    assert len(lines) == 2
+    assert len(lines) == 4
     assert max(map(len, lines)) < 80
     assert lines[1].startswith(" " * len("quantize: "))
     assert filled.err.split() == plain.err.split()

@@ -309,3 +309,16 @@ def test_a_search_far_beyond_the_limit_is_refused_before_it_begins_and_none_with
     with pytest.raises(qz.InputError, match="terms of the likelihood"):
         qz.fit_mixture(x, (0.3, 3), **options)
     assert sum(spent) < 0.1 * total
+
+
+def test_sigma_among_the_parameters_is_that_of_a_reading_and_no_factor() -> None:
+    rng = np.random.default_rng(5)
+    sample = qz.Readings(10.0 * rng.integers(1, 9, 20) + rng.normal(0, 1, 20), sigma=[2.0] * 20)
+    found = qz.fit_mixture(sample, (5, 40), model=qz.MixtureModel(sigma=(0.2, 3.0)))
+    row = found.parameters.set_index("parameter").loc["sigma"]
+    assert row["mean"] == pytest.approx(found.sigma, rel=1e-12)
+    drawn = found.draws(4000, rng=1)
+    drawn = drawn["sigma"][abs(drawn["unit"] / found.unit - 1) < 0.05]
+    # The mean of 4000 draws errs by 1/63 of their spread; 5 sigma.
+    assert row["mean"] == pytest.approx(drawn.mean(), abs=5 * row["sd"] / 63)
+    assert row["sd"] == pytest.approx(drawn.std(), rel=0.15)

@@ -44,3 +44,9 @@ def test_tails_without_a_standard_deviation_reach_over_several_units(df: float) 
     wide = qz.fit_mixture(sample, (4, 25), model=qz.MixtureModel(offset=stats.t(df, 0, 0.5)))
     assert 0 < narrow.log_bayes_factor - wide.log_bayes_factor < np.log(2)
     assert abs(wide.unit - narrow.unit) < 0.1 * narrow.unit_err
+
+
+def test_a_prior_too_wide_for_the_work_is_told_of_a_narrower_one_and_of_a_free_offset() -> None:
+    model = qz.MixtureModel(offset=stats.uniform(-3000, 6000))
+    with pytest.raises(qz.InputError, match="narrow the prior of the offset, or take offset='fre"):
+        qz.fit_mixture(readings().values[:8], (2.5, 40), model=model)
