@@ -213,6 +213,11 @@ def diffusion(mobility_value: Numbers, temperature: Numbers) -> Any:
     return BOLTZMANN * temperature * mobility_value
 
 
+def relaxation_time(diameter: Numbers, density: Numbers, mobility_value: Numbers) -> Any:
+    """Mass times mobility, s: how long the sphere takes to reach its speed."""
+    return math.pi / 6 * diameter**3 * density * mobility_value
+
+
 def reynolds(diameter: Numbers, speed: Numbers, viscosity: Numbers, air_density: Numbers) -> Any:
     """Inertia over viscosity; Stokes' law wants it well below 0.1."""
     return air_density * np.abs(speed) * diameter / viscosity

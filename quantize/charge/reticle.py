@@ -1,10 +1,10 @@
-"""The ruled scale: divisions to lengths, steps as written, and the speed along a track."""
+"""The ruled scale: divisions to lengths, and speeds with the error law of each way of timing."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,7 +12,12 @@ from numpy.typing import ArrayLike
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, float_array
-from quantize.charge.noise import ROUNDING_SD
+from quantize.charge.noise import (
+    ROUNDING_SD,
+    at_fixed_time,
+    first_passage_excess,
+    over_fixed_distance,
+)
 from quantize.charge.quantity import Quantity, QuantityLike, positive, put
 from quantize.readings import Readings
 
@@ -72,8 +77,8 @@ class Reticle:
     Examples
     --------
     >>> scale = Reticle(division="25.0 +/- 0.1 um")
-    >>> scale.division
-    <Quantity 2.5e-05 ± 1e-07 m>
+    >>> scale.to_length(20)
+    0.0005
     """
 
     division: Quantity
@@ -100,6 +105,110 @@ class Reticle:
     def rounding_sd(self) -> float:
         """Standard deviation from rounding, in divisions: 0.29 or 0.41 of the step."""
         return self.step * ROUNDING_SD[self.rounding]
+
+    def to_length(self, divisions: ArrayLike) -> Any:
+        """Turn divisions into metres.
+
+        Parameters
+        ----------
+        divisions : float or array_like
+            Lengths on the scale.
+
+        Returns
+        -------
+        float or numpy.ndarray
+            The same in metres.
+        """
+        scale = self.division.value
+        if np.ndim(divisions) == 0:
+            return validation.number("divisions", divisions) * scale
+        return float_array("divisions", divisions) * scale
+
+    def fixed_time(
+        self, divisions: float, seconds: float, *, diffusion: float = 0.0, press: float = 0.0
+    ) -> Quantity:
+        """Compute the speed, with the sign of `divisions`, from the distance moved in a fixed time.
+
+        The error has three parts, those of `quantize.charge.noise.at_fixed_time`: the Brownian
+        walk, the rounding of the positions, and the hand on the watch.
+
+        Parameters
+        ----------
+        divisions : float
+            Distance moved; its sign is that of the speed.
+        seconds : float
+            Duration, above zero.
+        diffusion : float
+            Diffusion coefficient of the sphere, m2/s.
+        press : float
+            Standard deviation of one press of the watch, s.
+
+        Returns
+        -------
+        Quantity
+        """
+        x = validation.number("divisions", divisions)
+        t = validation.positive("seconds", seconds)
+        speed = x * self.division.value / t
+        scatter = at_fixed_time(
+            speed,
+            t,
+            diffusion=validation.positive("diffusion", diffusion, zero=True),
+            press=validation.positive("press", press, zero=True),
+            rounding=self.rounding_sd * self.division.value,
+        )
+        return Quantity(value=speed, standard_uncertainty=float(scatter.total), unit="m/s")
+
+    def fixed_distance(
+        self, divisions: float, seconds: ArrayLike, *, diffusion: float = 0.0, press: float = 0.0
+    ) -> Quantity:
+        """Compute the speed from the times of passages over a fixed distance, in one charge state.
+
+        Parameters
+        ----------
+        divisions : float
+            The distance; its sign is that of the speed.
+        seconds : float or array_like, shape (n,)
+            Times of one or more passages, above zero.
+        diffusion : float
+            Diffusion coefficient of the sphere, m2/s.
+        press : float
+            Standard deviation of one press of the watch, s.
+
+        Returns
+        -------
+        Quantity
+
+        Raises
+        ------
+        InputError
+            For a distance of zero, or a time that is not above zero.
+
+        Notes
+        -----
+        The mean of L/t is high by 2D/L; total distance over total time, used here, is high by only
+        2D/(nL), which is taken off. The variance of one speed is that of
+        `quantize.charge.noise.over_fixed_distance`.
+        """
+        times = float_array("seconds", np.atleast_1d(seconds))
+        if np.any(times <= 0):
+            raise InputError("`seconds` holds a time that is not above zero; a passage takes time.")
+        x = validation.number("divisions", divisions)
+        if x == 0:
+            raise InputError("`divisions` is 0; a passage needs a length.")
+        length = abs(x) * self.division.value
+        d = validation.positive("diffusion", diffusion, zero=True)
+        n = times.size
+        raw = n * length / float(times.sum())
+        speed = raw - float(first_passage_excess(n * length, d))
+        scatter = over_fixed_distance(
+            raw, length, diffusion=d, press=validation.positive("press", press, zero=True)
+        )
+        return Quantity(
+            value=math.copysign(speed, x),
+            standard_uncertainty=float(scatter.total) / math.sqrt(n),
+            unit="m/s",
+        )
 
     def track(
         self, times: ArrayLike, positions: ArrayLike, *, diffusion: float, localisation: float = 0.0

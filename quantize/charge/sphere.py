@@ -197,9 +197,20 @@ class Sphere:
         """Diffusion coefficient in this air, m2/s."""
         return float(drag.diffusion(self.mobility(air), air.temperature.value))
 
+    def relaxation_time(self, air: Air) -> float:
+        """Time in which the sphere reaches its steady speed, s."""
+        return float(
+            drag.relaxation_time(self.diameter.value, self.density.value, self.mobility(air))
+        )
+
     def reynolds(self, air: Air, speed: float) -> float:
         """Reynolds number in this air at `speed` in m/s."""
         return float(drag.reynolds(self.diameter.value, speed, air.viscosity, air.density))
+
+    def knudsen(self, air: Air) -> float:
+        """Mean free path over radius, on the scale of the slip correction used."""
+        path = self.slip.free_path(air.temperature.value, air.pressure.value)
+        return float(2 * path / self.diameter.value)
 
     def __repr__(self) -> str:
         return f"<Sphere of {self.diameter.value * 1e6:.4g} µm and {self.density.value:.4g} kg/m3>"
@@ -273,6 +284,22 @@ class Plates:
         """
         volts = Quantity.read(voltage, unit="V", name="voltage").value
         return self._sign * volts * math.cos(self.tilt.value) / self.separation.value
+
+    def sideways(self, voltage: QuantityLike) -> float:
+        """Compute the size of the horizontal field, 9 % of the whole at a tilt of 5 degrees.
+
+        Parameters
+        ----------
+        voltage : str, float or Quantity
+            Between the plates, in volts if a bare number.
+
+        Returns
+        -------
+        float
+            V/m, zero or above.
+        """
+        volts = Quantity.read(voltage, unit="V", name="voltage").value
+        return abs(volts * math.sin(self.tilt.value)) / self.separation.value
 
     def balance_voltage(self, weight: float, charge: float) -> float:
         """Compute the voltage at which the field carries a sphere.

@@ -154,6 +154,7 @@ def test_sphere_in_air():
     two = Sphere(diameter="2 um", density="1050 kg/m3")
     assert math.sqrt(2 * two.diffusion(air) * 5) == pytest.approx(11e-6, rel=0.1)
     assert sphere.reynolds(air, v) < 1e-4
+    assert sphere.relaxation_time(air) < 1e-4
 
 
 @pytest.mark.parametrize(

@@ -9,12 +9,18 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.charge import Air, Plates, Reticle, SlipCorrection, Sphere, routes
+from quantize.charge import Air, Plates, Reticle, SlipCorrection, Sphere, drag, routes
 from quantize.charge.fall import balance_of
-from quantize.charge.noise import at_fixed_time, first_passage_excess, over_fixed_distance
 from quantize.charge.quantity import Quantity
 
 AIR = Air(temperature="295.15 K", pressure="101325 Pa")
+
+
+def test_relaxation_time_is_mass_times_mobility():
+    # A sphere of 2 µm and 1000 kg/m3 has 4/3·π·(1 µm)³·1000 = 4.18879e-15 kg.
+    assert drag.relaxation_time(2e-6, 1000.0, 3e9) == pytest.approx(4.18879e-15 * 3e9, rel=1e-6)
+    sphere = Sphere(diameter="2 um", density=1000)
+    assert sphere.relaxation_time(AIR) == pytest.approx(4.18879e-15 * sphere.mobility(AIR), 1e-6)
 
 
 def test_the_plate_that_is_positive_says_which_way_the_field_points():
@@ -38,6 +44,12 @@ def test_the_one_term_slip_is_above_one():
 
 def test_a_slip_correction_prints_its_mean_free_path():
     assert "mean free path 66.0 nm" in repr(SlipCorrection("Davies 1945"))
+
+
+def test_knudsen_is_the_mean_free_path_over_the_radius():
+    sphere = Sphere(diameter="2 um", density=1000)
+    path = sphere.slip.free_path(AIR.temperature.value, AIR.pressure.value)
+    assert sphere.knudsen(AIR) == pytest.approx(path / 1e-6)
 
 
 @pytest.mark.parametrize("name", ["Davies 1945", "Millikan 1923"])
@@ -75,10 +87,11 @@ class TestSpeeds:
     def test_fixed_time(self):
         # 10 divisions of 20 µm in 4 s: 50 µm/s. Variance of the way: 2·D·t, the rounding and two
         # presses, each of speed times its error.
+        found = self.scale.fixed_time(10, 4.0, diffusion=3e-11, press=0.1)
         rounding = self.scale.rounding_sd * 20e-6
-        found = at_fixed_time(50e-6, 4.0, diffusion=3e-11, press=0.1, rounding=rounding)
         variance = 2 * 3e-11 * 4 + rounding**2 + 2 * (50e-6 * 0.1) ** 2
-        assert float(found.total) == pytest.approx(math.sqrt(variance) / 4)
+        assert found.value == pytest.approx(50e-6)
+        assert found.standard_uncertainty == pytest.approx(math.sqrt(variance) / 4)
 
     def test_fixed_distance_scatters_like_the_inverse_gaussian(self):
         # First passage over L at speed v with diffusion D: scipy's law with mean L/v, shape L²/2D.
@@ -86,21 +99,21 @@ class TestSpeeds:
         shape = length**2 / (2 * diffusion)
         law = stats.invgauss(length / speed / shape, scale=shape)
         times = law.rvs(size=(20_000, 4), random_state=np.random.default_rng(4))
-        speeds = 4 * length / times[:2000].sum(axis=1)
-        speeds -= float(first_passage_excess(4 * length, diffusion))
-        told = float(over_fixed_distance(speed, length, diffusion=diffusion).total) / 2
+        speeds = [self.scale.fixed_distance(10, t, diffusion=diffusion).value for t in times[:2000]]
+        told = self.scale.fixed_distance(10, np.full(4, 4.0), diffusion=diffusion)
         # 2,000 means of four: the mean to 5 of its errors, the spread to 5·1/sqrt(2·2,000) = 8 %.
         error = np.std(speeds) / math.sqrt(2000)
         assert np.mean(speeds) == pytest.approx(speed, abs=5 * error)
-        assert told == pytest.approx(np.std(speeds), rel=0.08)
+        assert told.standard_uncertainty == pytest.approx(np.std(speeds), rel=0.08)
 
     def test_fixed_distance_to_the_digit(self):
-        # L = 200 µm, t = 4 s: 50 µm/s, high by 2D/L; variance 2·D·v/L + 2·v⁴·s²/L².
-        found = over_fixed_distance(50e-6, 200e-6, diffusion=3e-11, press=0.2)
-        assert float(first_passage_excess(200e-6, 3e-11)) == pytest.approx(2 * 3e-11 / 200e-6)
+        # L = 200 µm, t = 4 s twice: raw 50 µm/s, less 2D/(2L); variance (2·D·v/L + 2·v⁴·s²/L²)/2.
+        found = self.scale.fixed_distance(-10, [4.0, 4.0], diffusion=3e-11, press=0.2)
+        assert found.value == pytest.approx(-(50e-6 - 2 * 3e-11 / (2 * 200e-6)))
         variance = 2 * 3e-11 * 50e-6 / 200e-6 + 2 * (50e-6) ** 4 * 0.2**2 / (200e-6) ** 2
-        assert float(found.total) == pytest.approx(math.sqrt(variance))
-        assert float(over_fixed_distance(50e-6, 200e-6, diffusion=0.0, press=0.0).total) == 0
+        assert found.standard_uncertainty == pytest.approx(math.sqrt(variance / 2))
+        assert self.scale.fixed_distance(1, 4.0).value == pytest.approx(5e-6)
+        assert self.scale.fixed_distance(10, 4.0).standard_uncertainty == 0
 
     def test_two_positions_are_a_track(self):
         assert self.scale.track([0, 2], [0, 3], diffusion=1e-11).value == pytest.approx(30e-6)

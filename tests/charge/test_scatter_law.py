@@ -12,8 +12,6 @@ from quantize.charge.rows import predicted_scatter
 AIR = Air(temperature="293.15 K", pressure="101325 Pa")
 SPHERE = Sphere(diameter="2 um", density="1055 kg/m3")
 SCALE = Reticle(division="25 um", length=90)
-ROUNDING = SCALE.rounding_sd * 25e-6
-KNOWN = {"diffusion": SPHERE.diffusion(AIR), "press": 0.1}
 BENCH = {
     "sphere": {"diameter": "2 um", "density": "1055 kg/m3"},
     "reticle": {"division": "25 um", "step": "1 div"},
@@ -24,15 +22,17 @@ BENCH = {
 
 def test_rows_scatter_as_the_scale_says() -> None:
     run = Run({"V": [200.0, 200.0], "div": [12, -30], "t": [10.0, 10.0]}, BENCH)
-    speeds = np.array([12, -30]) * 25e-6 / 10
-    errors = at_fixed_time(speeds, 10.0, **KNOWN, rounding=ROUNDING).total * 10 / 25e-6
+    known = {"diffusion": SPHERE.diffusion(AIR), "press": 0.1}
+    speeds = [SCALE.fixed_time(x, 10.0, **known) for x in (12, -30)]
+    errors = np.array([speed.standard_uncertainty for speed in speeds]) * 10 / 25e-6
     assert predicted_scatter(run).total == pytest.approx(errors, rel=1e-9)
 
 
 def test_passages_scatter_as_the_scale_says() -> None:
     bench = BENCH | {"run": {"timing": "fixed distance"}}
     run = Run({"V": [200.0], "div": [12], "t": [9.7312345]}, bench)
-    error = float(over_fixed_distance(12 * 25e-6 / 9.7312345, 12 * 25e-6, **KNOWN).total)
+    known = {"diffusion": SPHERE.diffusion(AIR), "press": 0.1}
+    error = SCALE.fixed_distance(12, 9.7312345, **known).standard_uncertainty
     assert predicted_scatter(run).total == pytest.approx([error * run.interval / 25e-6], rel=1e-6)
 
 
@@ -46,8 +46,8 @@ def test_a_plan_scatters_as_the_scale_says() -> None:
         units=[6],
         air=AIR,
     )
-    at_balance = at_fixed_time(0.0, 10.0, **KNOWN, rounding=ROUNDING)
-    divisions = float(at_balance.total) * 10 / 25e-6
+    at_balance = SCALE.fixed_time(0.0, 10.0, diffusion=SPHERE.diffusion(AIR), press=0.1)
+    divisions = at_balance.standard_uncertainty * 10 / 25e-6
     best = plan.best
     assert best["sigma_over_unit"] * best["divisions"] == pytest.approx(divisions, rel=1e-9)
 

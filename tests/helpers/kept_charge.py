@@ -54,6 +54,7 @@ def _formulas() -> Cases:
             drag.mobility(SIZES, 1.8e-5, 1.1),
             drag.effective_weight(SIZES, 1050.0, 9.8),
             drag.diffusion(SIZES, KELVIN),
+            drag.relaxation_time(SIZES, 1050.0, 3e9),
             drag.reynolds(SIZES, -3e-4, 1.8e-5, 1.2),
         ],
         "own triple": lambda: SlipCorrection("mine", (1.2, 0.4, 0.9), 66e-9).factor(SIZES),
@@ -124,6 +125,7 @@ def _spheres(temperature: float, pressure: float) -> Any:
         Sphere.from_fall(3e-5, inside, density=900, gravity=9.7, slip=SlipCorrection("none")),
     ):
         methods = ("slip_factor", "mobility", "effective_weight", "fall_speed", "diffusion")
+        methods += ("relaxation_time", "knudsen")
         got = {name: getattr(sphere, name)(inside) for name in methods}
         out.append([sphere, got, sphere.reynolds(inside, -2e-3)])
     return out
@@ -134,6 +136,7 @@ def _plates(both: Plates) -> Any:
         both,
         both.field("227 V"),
         both.field(-20.0),
+        both.sideways(-227.0),
         both.balance_voltage(5e-14, -9e-19),
     ]
 
@@ -142,6 +145,12 @@ def _reticle(scale: Reticle) -> Any:
     t, y = np.array([0.0, 1.0, 2.5, 4.0, 5.0]), np.array([1.0, 2.2, 3.9, 6.1, 7.0])
     return [
         scale,
+        scale.to_length(3),
+        scale.to_length([3, -4.5]),
+        scale.fixed_time(-7, 4.0),
+        scale.fixed_time(7, 4.0, diffusion=3e-11, press=0.2),
+        scale.fixed_distance(-7, [4.0, 4.4], diffusion=3e-11, press=0.2),
+        scale.fixed_distance(7, 3.0, diffusion=1e-11),
         scale.track(t + 3, y, diffusion=1e-11),
         scale.track(t, y, diffusion=0.0, localisation=0.1),
     ]
@@ -170,6 +179,18 @@ def _refused() -> Cases:
         "step": lambda: Reticle(division=1e-5, step=0),
         "long": lambda: Reticle(division=1e-5, length=0),
         "ends": lambda: Reticle(division=1e-5, rounding="none"),
+        "divisions": lambda: scale.to_length("a"),
+        "many divisions": lambda: scale.to_length(["a"]),
+        "way": lambda: scale.fixed_time("a", 1.0),
+        "time": lambda: scale.fixed_time(1.0, 0.0),
+        "walk": lambda: scale.fixed_time(1, 1, diffusion=-1),
+        "hand": lambda: scale.fixed_time(1, 1, press=-1),
+        "passage": lambda: scale.fixed_distance("a", [1.0]),
+        "none": lambda: scale.fixed_distance(0, [1.0]),
+        "times": lambda: scale.fixed_distance(1, [1.0, 0.0]),
+        "words": lambda: scale.fixed_distance(1, ["a"]),
+        "passage walk": lambda: scale.fixed_distance(1, [1.0], diffusion=-1),
+        "passage hand": lambda: scale.fixed_distance(1, [1.0], press=-1),
         "one position": lambda: scale.track([0.0], [1.0], **of),
         "unequal": lambda: scale.track(t, [1.0, 2.0], **of),
         "times of words": lambda: scale.track(["a", "b"], [1.0, 2.0], **of),
@@ -180,8 +201,11 @@ def _refused() -> Cases:
         "plate": lambda: Plates(separation=1e-3, positive_plate="left"),
         "tilt": lambda: Plates(separation=1e-3, tilt="45.01 deg"),
         "tilt in words": lambda: Plates(separation=1e-3, tilt="5 V"),
-        "tilted": lambda: [Plates(separation=1e-3, tilt=f"{d} deg").field(10) for d in (45, -44.9)],
+        "tilted": lambda: [
+            Plates(separation=1e-3, tilt=f"{d} deg").sideways(10) for d in (45, -44.9)
+        ],
         "volts": lambda: both.field("3 m"),
+        "sideways volts": lambda: both.sideways("3 m"),
         "no weight": lambda: both.balance_voltage(0.0, 1e-18),
         "no charge": lambda: both.balance_voltage(1, 0),
         "charge": lambda: both.balance_voltage(1.0, "x"),
