@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import functools
 from collections.abc import Callable
-from typing import Any, ClassVar, Literal, TypeAlias, Unpack
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeAlias, Unpack
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -81,7 +82,17 @@ class NullComparison(Result):
     n_resamples: int
     unit_range: UnitRange
     seed: dict[str, Any]
-    _scale: tails.ResultantScale | None = None
+    _scale: tails.ResultantScale | None
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> Any:
+            # Of what `compare_later` gives nothing is there before something is asked for.
+            work = self.__dict__.get("_later")
+            if work is not None and not name.startswith("__"):
+                self.__dict__.update(work().__dict__)
+                self.__dict__.pop("_later", None)
+            return object.__getattribute__(self, name)
 
     def critical_value(self, alpha: float, *, extrapolate: bool = False) -> float:
         """The statistic at which p, counted in `null_distribution`, falls to `alpha`.
@@ -205,9 +216,7 @@ def compare_null(
     data = as_readings(readings, columns=columns)
     mode, b = validation.offset_mode(offset)
     size = tails.resamples(n_resamples)
-    if batch is None:
-        batch = min(_BATCH, max(_BATCH_VALUES // len(data), 1))
-    batch = validation.count("batch", batch)
+    batch = validation.count("batch", _at_once(len(data)) if batch is None else batch)
     unit_range = unit_range_for(data, unit_range)
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
@@ -248,6 +257,27 @@ def compare_null(
         seed=seed,
         _scale=scale,
     )
+
+
+def _at_once(n: int) -> int:
+    """Data sets of n readings that are drawn at once."""
+    return min(_BATCH, max(_BATCH_VALUES // n, 1))
+
+
+def compare_later(
+    data: Readings, n_resamples: int, rng: np.random.Generator, **options: Any
+) -> NullComparison:
+    """What `compare_null` with one null gives now, drawn when something of it is asked for."""
+    state = randomness.seed_sequence(rng).state
+    work = functools.partial(_compared, state, data, n_resamples=n_resamples, **options)
+    randomness.spawn(rng, -(-n_resamples // _at_once(len(data))))
+    found = object.__new__(NullComparison)
+    found.__dict__["_later"] = work
+    return found
+
+
+def _compared(state: Any, data: Readings, **options: Any) -> NullComparison:
+    return compare_null(data, rng=np.random.SeedSequence(**state), **options)
 
 
 def _need_spread(values: FloatArray, label: str) -> FloatArray:
