@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Hashable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeAlias, TypedDict, Unpack, cast
@@ -15,7 +16,7 @@ from quantize._support.errors import InputError, explained
 from quantize._support.parallel import Progress, Workers
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
-from quantize._support.results import Result
+from quantize._support.results import Later, Result
 from quantize._support.validation import Columns, FloatArray, IntArray, Integers, Offset, SigmaRange
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
@@ -265,6 +266,7 @@ def analyze(
     compared |= {"offset": _smooth_offset(data, assessed.mixture.unit, start)}
     compared |= {"n_resamples": resamples(n_resamples)}
     # Where it decides nothing it is drawn when looked at, unless others draw it or wait for it.
+    smooth: Any
     if smooth_only or progress or workers is not None:
         smooth = compare_null(data, workers=workers, progress=progress, **compared)
     else:
@@ -333,8 +335,7 @@ def with_limit(found: Analysis, limit: Limit | None) -> Analysis:
         smooth_only=found.settings["null"] == "smooth",
         excluded=lambda _: limit,
     )
-    return dataclasses.replace(
-        found,
+    return found._with(
         verdict=cast(Verdict, judgement.verdict),
         reasons=judgement.reasons,
         advice=judgement.advice,
@@ -353,14 +354,8 @@ def _judged(
 ) -> Analysis:
     """The verdict on what was found, with the numbers it rests on; the rest is `kept` as it is."""
     mixture, evidence = assessed.mixture, assessed.evidence
-    judgement = judge(
-        mixture,
-        findings,
-        p_values,
-        evidence,
-        alpha=alpha,
-        smooth_only=smooth_only,
-    )
+    judgement = judge(mixture, findings, p_values, evidence, alpha=alpha, smooth_only=smooth_only)
+    later: Any = Later(functools.partial(getattr, mixture, "integer_probabilities"))
     return Analysis(
         verdict=cast(Verdict, judgement.verdict),
         reasons=judgement.reasons,
@@ -377,7 +372,7 @@ def _judged(
         no_unit_above=judgement.no_unit_above,
         alternatives=mixture.alternatives,
         integers=mixture.integers,
-        integer_probabilities=mixture.integer_probabilities,
+        integer_probabilities=later,
         findings=findings,
         unit_range=mixture.unit_range,
         alpha=alpha,

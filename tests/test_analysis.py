@@ -189,14 +189,17 @@ def test_resamples_that_decide_nothing_are_drawn_when_looked_at(monkeypatch):
     assert (
         one.bit_generator.seed_seq.spawn(1)[0].state == two.bit_generator.seed_seq.spawn(1)[0].state
     )
-    for found in (later, kept):
+    changed = later._with(reasons=("none",))
+    assert not drawn
+    assert changed.reasons == ("none",)
+    for found in (later, kept, changed):
         assert found.smooth.to_dict() == at_once.smooth.to_dict()
         np.testing.assert_array_equal(
             found.smooth.null_distribution, at_once.smooth.null_distribution
         )
         assert found.smooth.critical_value(0.1) == at_once.smooth.critical_value(0.1)
-    with pytest.raises(AttributeError, match="nothing"):
-        qz.analyze(x, n_resamples=99, rng=1).smooth.nothing  # noqa: B018
+    with pytest.raises(AttributeError, match="'Analysis' object has no attribute 'nothing'"):
+        later.nothing  # noqa: B018
     drawn.clear()
     qz.analyze(x, n_resamples=99, rng=1, null="smooth")
     assert sum(drawn) == 1 + 99

@@ -6,7 +6,7 @@ import contextlib
 import dataclasses
 import functools
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeAlias, Unpack
+from typing import Any, ClassVar, Literal, TypeAlias, Unpack
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,7 +15,7 @@ from quantize._support import randomness, validation
 from quantize._support.errors import InputError, InputTypeError, explained
 from quantize._support.parallel import Progress, Workers, ordered_map, steps
 from quantize._support.randomness import RngLike
-from quantize._support.results import Result
+from quantize._support.results import Later, Result
 from quantize._support.validation import Columns, FloatArray, Offset
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.null import tails
@@ -82,17 +82,7 @@ class NullComparison(Result):
     n_resamples: int
     unit_range: UnitRange
     seed: dict[str, Any]
-    _scale: tails.ResultantScale | None
-
-    if not TYPE_CHECKING:
-
-        def __getattr__(self, name: str) -> Any:
-            # Of what `compare_later` gives nothing is there before something is asked for.
-            work = self.__dict__.get("_later")
-            if work is not None and not name.startswith("__"):
-                self.__dict__.update(work().__dict__)
-                self.__dict__.pop("_later", None)
-            return object.__getattribute__(self, name)
+    _scale: tails.ResultantScale | None = None
 
     def critical_value(self, alpha: float, *, extrapolate: bool = False) -> float:
         """The statistic at which p, counted in `null_distribution`, falls to `alpha`.
@@ -266,14 +256,11 @@ def _at_once(n: int) -> int:
 
 def compare_later(
     data: Readings, n_resamples: int, rng: np.random.Generator, **options: Any
-) -> NullComparison:
-    """What `compare_null` with one null gives now, drawn when something of it is asked for."""
+) -> Later:
+    """What `compare_null` with one null gives now, drawn when somebody looks at it."""
     state = randomness.seed_sequence(rng).state
-    work = functools.partial(_compared, state, data, n_resamples=n_resamples, **options)
     randomness.spawn(rng, -(-n_resamples // _at_once(len(data))))
-    found = object.__new__(NullComparison)
-    found.__dict__["_later"] = work
-    return found
+    return Later(functools.partial(_compared, state, data, n_resamples=n_resamples, **options))
 
 
 def _compared(state: Any, data: Readings, **options: Any) -> NullComparison:
