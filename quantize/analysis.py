@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 from collections.abc import Hashable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeAlias, TypedDict, Unpack, cast
@@ -355,7 +354,7 @@ def _judged(
     """The verdict on what was found, with the numbers it rests on; the rest is `kept` as it is."""
     mixture, evidence = assessed.mixture, assessed.evidence
     judgement = judge(mixture, findings, p_values, evidence, alpha=alpha, smooth_only=smooth_only)
-    later: Any = Later(functools.partial(getattr, mixture, "integer_probabilities"))
+    later: Any = Later(getattr, mixture, "integer_probabilities")
     return Analysis(
         verdict=cast(Verdict, judgement.verdict),
         reasons=judgement.reasons,

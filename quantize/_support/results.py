@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import functools
 import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, ClassVar, Self
@@ -21,11 +22,8 @@ Step = Callable[[dict[str, Any]], dict[str, Any]]
 """From the dictionary of one version to that of the next."""
 
 
-@dataclasses.dataclass(frozen=True, eq=False)
-class Later:
+class Later(functools.partial[Any]):
     """What a field of a result may be instead of its value: the work that gives it when asked."""
-
-    work: Callable[[], Any]
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -55,7 +53,7 @@ class Result:
             later = self.__dict__.get("_later", {}).get(name)
             if later is None:
                 raise AttributeError(f"{type(self).__name__!r} object has no attribute {name!r}")
-            self.__dict__[name] = value = later.work()
+            self.__dict__[name] = value = later()
             return value
 
     def _with(self, **changes: Any) -> Self:

@@ -298,12 +298,7 @@ def _settle(
         whole = np.floor(offset / unit)
         offset, k = offset - whole * unit, k + whole
     return _Fit(
-        unit=unit,
-        offset=offset,
-        k=k,
-        residual=residual,
-        robust_weight=robust,
-        criterion=criterion,
+        unit=unit, offset=offset, k=k, residual=residual, robust_weight=robust, criterion=criterion
     )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import functools
 from collections.abc import Callable
 from typing import Any, ClassVar, Literal, TypeAlias, Unpack
 
@@ -260,7 +259,7 @@ def compare_later(
     """What `compare_null` with one null gives now, drawn when somebody looks at it."""
     state = randomness.seed_sequence(rng).state
     randomness.spawn(rng, -(-n_resamples // _at_once(len(data))))
-    return Later(functools.partial(_compared, state, data, n_resamples=n_resamples, **options))
+    return Later(_compared, state, data, n_resamples=n_resamples, **options)
 
 
 def _compared(state: Any, data: Readings, **options: Any) -> NullComparison:

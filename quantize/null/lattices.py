@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize._support.validation import FloatArray, IntArray
 from quantize.null.partitions import LOG_2PI
 
 RIDGE = 1e-9
@@ -37,32 +37,24 @@ def integrated(values: FloatArray, variance: FloatArray, design: FloatArray) -> 
     `variance` is (S, n); −inf where a unit is left open.
     """
     k, weight = design.shape[2], 1 / variance
-    columns = np.moveaxis(design, 2, 0)
+    columns = [*np.moveaxis(design, 2, 0), np.broadcast_to(values, design.shape[:2])]
     # Lower triangle of the normal equations, then Cholesky's elimination, whatever the weights are.
-    lower = {(i, j): (columns[i] * columns[j]) @ weight.T for i in range(k) for j in range(i + 1)}
-    right = [(column * values) @ weight.T for column in columns]
-    squares, log_det = weight @ np.square(values), np.zeros((len(design), len(variance)))
-    usable, closed = np.ones(log_det.shape, dtype=bool), _closed(lower, k)
+    lower = {
+        (i, j): (columns[i] * columns[j]) @ weight.T for i in range(k + 1) for j in range(i + 1)
+    }
+    log_det, usable = np.zeros((len(design), len(variance))), np.array(True)
     for i in range(k):
-        pivot = lower[i, i]
-        usable &= pivot > 0
-        pivot = np.where(usable, pivot, 1.0)
+        usable = usable & (lower[i, i] > 0)
+        pivot = np.where(usable, lower[i, i], 1.0)
         log_det += np.log(pivot)
-        squares = squares - np.square(right[i]) / pivot
-        for row in range(i + 1, k):
+        for row in range(i + 1, k + 1):
             factor = lower[row, i] / pivot
-            right[row] = right[row] - factor * right[i]
             for column in range(i + 1, row + 1):
                 lower[row, column] = lower[row, column] - factor * lower[column, i]
-    usable &= log_det > _LEAST_LOG_DET
+    # What is left open is so at every noise, whatever rounding makes of the others.
+    first = (np.swapaxes(design, 1, 2) * weight[0]) @ design
+    usable = usable & (log_det > _LEAST_LOG_DET)
+    usable &= (np.linalg.cond(first) < _LARGEST_CONDITION)[:, None]
     logs = -0.5 * (np.log(variance).sum(axis=1) + (values.size - k) * LOG_2PI)
-    logs = logs - 0.5 * (log_det + np.maximum(squares, 0.0))
-    return np.where(usable & closed[:, None], logs, -np.inf)
-
-
-def _closed(lower: dict[tuple[int, int], FloatArray], k: int) -> BoolArray:
-    """Whether the designs determine every unit: at the first noise, and so at every one."""
-    normal = np.empty((len(lower[0, 0]), k, k))
-    for (i, j), entries in lower.items():
-        normal[:, i, j] = normal[:, j, i] = entries[:, 0]
-    return np.asarray(np.linalg.cond(normal) < _LARGEST_CONDITION)
+    logs = logs - 0.5 * (log_det + np.maximum(lower[k, k], 0.0))
+    return np.where(usable, logs, -np.inf)
