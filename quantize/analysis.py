@@ -15,7 +15,7 @@ from quantize._support.errors import InputError, explained
 from quantize._support.parallel import Progress, Workers
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
-from quantize._support.results import Result
+from quantize._support.results import Later, Result
 from quantize._support.validation import Columns, FloatArray, IntArray, Integers, Offset, SigmaRange
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
@@ -25,7 +25,7 @@ from quantize.counts.spectrum import Spectrum
 from quantize.model.mixture import MixtureFit, model_of
 from quantize.model.model import MixtureModel
 from quantize.null import calibration, guards, influence
-from quantize.null.compare import NullComparison, compare_null
+from quantize.null.compare import NullComparison, compare_later, compare_null
 from quantize.null.counts import analyze_many
 from quantize.null.evidence import LevelEvidence
 from quantize.null.exclusion import Limit
@@ -73,7 +73,8 @@ class Analysis(Result):
         The largest of `p_values`.
     p_values : dict of str to float
         For each named kind of data without steps; not below 1e-4. That of the periodogram, by
-        resampling, is `smooth.p_value`; it decides only with ``null="smooth"``.
+        resampling, is `smooth.p_value`; it decides only with ``null="smooth"``, and is drawn, in
+        this process, when first looked at.
     log_bayes_factor : float
         Natural log of the evidence of the comb over the largest evidence among the nulls.
     log_bayes_factors : dict of str to float
@@ -208,7 +209,8 @@ def analyze(
     rng : int, SeedSequence or Generator, optional
         What the random numbers come from; the same seed gives the same answer.
     workers : int, map-like callable or concurrent.futures.Executor, optional
-        Processes among which the resamples are shared; the answer does not depend on it.
+        Processes among which the resamples are shared; the answer does not depend on it. Without
+        them those of ``null="all"`` are drawn when `smooth` is first looked at.
     progress : bool or callable
         True shows a bar while resampling; a callable gets (done, total).
     **columns
@@ -259,23 +261,22 @@ def analyze(
     unit_range = assessed.mixture.unit_range
     score = periodogram(data, unit_range, offset=start)
     comb_fit = fit_comb(data, unit_range, offset=start)
-    smooth = compare_null(
-        data,
-        unit_range,
-        null="smooth",
-        offset=_smooth_offset(data, assessed.mixture.unit, start),
-        n_resamples=n_resamples,
-        rng=generator,
-        workers=workers,
-        progress=progress,
-    )
+    compared: dict[str, Any] = {"unit_range": unit_range, "null": "smooth", "rng": generator}
+    compared |= {"offset": _smooth_offset(data, assessed.mixture.unit, start)}
+    compared |= {"n_resamples": resamples(n_resamples)}
+    # Where it decides nothing it is drawn when looked at, unless others draw it or wait for it.
+    smooth: Any
+    if smooth_only or progress or workers is not None:
+        smooth = compare_null(data, workers=workers, progress=progress, **compared)
+    else:
+        smooth = compare_later(data, **compared)
     settings = {
         "offset": start,
         "sigma_range": assessed.mixture.settings["sigma_range"],
         "integers": assumed.integers,
         "model": None if model is None else model.to_dict(),
         "null": null,
-        "n_resamples": smooth.n_resamples,
+        "n_resamples": compared["n_resamples"],
     }
     return _judged(
         assessed,
@@ -335,8 +336,7 @@ def with_limit(found: Analysis, limit: Limit | None) -> Analysis:
         smooth_only=found.settings["null"] == "smooth",
         excluded=lambda _: limit,
     )
-    return dataclasses.replace(
-        found,
+    return found._with(
         verdict=cast(Verdict, judgement.verdict),
         reasons=judgement.reasons,
         advice=judgement.advice,
@@ -355,14 +355,8 @@ def _judged(
 ) -> Analysis:
     """The verdict on what was found, with the numbers it rests on; the rest is `kept` as it is."""
     mixture, evidence = assessed.mixture, assessed.evidence
-    judgement = judge(
-        mixture,
-        findings,
-        p_values,
-        evidence,
-        alpha=alpha,
-        smooth_only=smooth_only,
-    )
+    judgement = judge(mixture, findings, p_values, evidence, alpha=alpha, smooth_only=smooth_only)
+    later: Any = Later(getattr, mixture, "integer_probabilities")
     return Analysis(
         verdict=cast(Verdict, judgement.verdict),
         reasons=judgement.reasons,
@@ -379,7 +373,7 @@ def _judged(
         no_unit_above=judgement.no_unit_above,
         alternatives=mixture.alternatives,
         integers=mixture.integers,
-        integer_probabilities=mixture.integer_probabilities,
+        integer_probabilities=later,
         findings=findings,
         unit_range=mixture.unit_range,
         alpha=alpha,

@@ -1,6 +1,7 @@
 """analyze(): the verdict on published, open and simulated data, and what it must refuse."""
 
 import json
+import pickle
 from collections import Counter
 from types import ModuleType
 from typing import Any
@@ -22,6 +23,7 @@ from published import (
 import quantize as qz
 from quantize import readings as readings_module
 from quantize.comb import unit_range as band_module
+from quantize.null.statistics import LargestScore
 
 QUICK = {"n_resamples": 499, "rng": 1}
 
@@ -165,6 +167,42 @@ def test_same_seed_same_answer():
     x = comb(rng, 15, 0.15)
     one, two = qz.analyze(x, n_resamples=499, rng=5), qz.analyze(x, n_resamples=499, rng=5)
     assert one.to_dict() == two.to_dict()
+
+
+def test_resamples_that_decide_nothing_are_drawn_when_looked_at(monkeypatch):
+    x = comb(np.random.default_rng(31), 15, 0.15)
+    drawn = []
+    scored = LargestScore.__call__
+    monkeypatch.setattr(
+        LargestScore,
+        "__call__",
+        lambda self, values: (drawn.append(len(values)), scored(self, values))[1],
+    )
+    one, two = np.random.default_rng(5), np.random.default_rng(5)
+    at_once = qz.analyze(x, n_resamples=1200, rng=one, workers=map)
+    assert sum(drawn) == 1 + 1200
+    drawn.clear()
+    later = qz.analyze(x, n_resamples=1200, rng=two)
+    kept = pickle.loads(pickle.dumps(later))
+    assert not drawn
+    # What comes of the generator afterwards does not depend on when they are drawn.
+    assert (
+        one.bit_generator.seed_seq.spawn(1)[0].state == two.bit_generator.seed_seq.spawn(1)[0].state
+    )
+    changed = later._with(reasons=("none",))
+    assert not drawn
+    assert changed.reasons == ("none",)
+    for found in (later, kept, changed):
+        assert found.smooth.to_dict() == at_once.smooth.to_dict()
+        np.testing.assert_array_equal(
+            found.smooth.null_distribution, at_once.smooth.null_distribution
+        )
+        assert found.smooth.critical_value(0.1) == at_once.smooth.critical_value(0.1)
+    with pytest.raises(AttributeError, match="'Analysis' object has no attribute 'nothing'"):
+        later.nothing  # noqa: B018
+    drawn.clear()
+    qz.analyze(x, n_resamples=99, rng=1, null="smooth")
+    assert sum(drawn) == 1 + 99
 
 
 def test_scale_changes_nothing_but_the_unit():

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import functools
 import math
 from collections.abc import Callable, Iterator, Mapping
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 import numpy as np
 
@@ -21,11 +22,16 @@ Step = Callable[[dict[str, Any]], dict[str, Any]]
 """From the dictionary of one version to that of the next."""
 
 
+class Later(functools.partial[Any]):
+    """What a field of a result may be instead of its value: the work that gives it when asked."""
+
+
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Result:
     """Base of the frozen results.
 
-    Fields whose name is in `_private` stay out of `to_dict`.
+    Fields whose name is in `_private` stay out of `to_dict`; one that is given as `Later` is worked
+    out when first looked at.
     """
 
     schema_version: ClassVar[int] = 1
@@ -34,10 +40,27 @@ class Result:
     def __post_init__(self) -> None:
         for field in dataclasses.fields(self):
             value = getattr(self, field.name)
-            if isinstance(value, np.ndarray) and value.flags.writeable:
+            if isinstance(value, Later):
+                self.__dict__.setdefault("_later", {})[field.name] = self.__dict__.pop(field.name)
+            elif isinstance(value, np.ndarray) and value.flags.writeable:
                 frozen = value.copy()
                 frozen.setflags(write=False)
                 object.__setattr__(self, field.name, frozen)
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> Any:
+            later = self.__dict__.get("_later", {}).get(name)
+            if later is None:
+                raise AttributeError(f"{type(self).__name__!r} object has no attribute {name!r}")
+            self.__dict__[name] = value = later()
+            return value
+
+    def _with(self, **changes: Any) -> Self:
+        """The same with other values of some fields; what is not yet worked out stays so."""
+        later = self.__dict__.get("_later", {})
+        kept = {name: work for name, work in later.items() if name not in self.__dict__}
+        return dataclasses.replace(self, **(kept | changes))
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         # A pickled array forgets that it was read-only.

@@ -272,12 +272,12 @@ class _Question:
             with at_hand(posterior):
                 levels, fewer = line, self._analysis(readings)
         elif limit is not None and limit.low <= _ALIKE * before:
-            kept = dataclasses.replace(found, reasons=(*found.reasons, _WITH_CHANGE))
+            kept = found._with(reasons=(*found.reasons, _WITH_CHANGE))
             return self._with_coulombs(levels, kept)
         else:
             fewer = with_limit(found, limit)
         why = _WITHOUT_CHANGE if fewer.no_unit_above is None else _FEWER_UNITS
-        changed = dataclasses.replace(fewer, reasons=(*fewer.reasons, why))
+        changed = fewer._with(reasons=(*fewer.reasons, why))
         return self._with_coulombs(levels, changed)
 
     def _readings(self, levels: Levels) -> Readings:
@@ -327,9 +327,8 @@ def _withheld(found: Analysis, levels: Levels) -> Analysis:
     unknown = f"{why}, so that a change of it in the course of the run is not known"
     if found.verdict != NO_STEPS:
         steady = f"Units are excluded so if the fall is steady: {unknown}."
-        return dataclasses.replace(found, reasons=(*found.reasons, steady))
-    return dataclasses.replace(
-        found,
+        return found._with(reasons=(*found.reasons, steady))
+    return found._with(
         verdict=CANNOT_TELL,
         no_unit_above=None,
         reasons=(

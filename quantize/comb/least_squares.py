@@ -293,17 +293,12 @@ def _settle(
     if loss != "linear":
         # Truncated, so that giving up half of the readings is never worth a coarser comb.
         lumped = np.minimum(lumped, _TRUNCATION)
-    criterion = float(np.average(lumped, weights=w)) + grain / unit**2
+    criterion = float(np.sum(lumped * w) / np.sum(w)) + grain / unit**2
     if free:
         whole = np.floor(offset / unit)
         offset, k = offset - whole * unit, k + whole
     return _Fit(
-        unit=unit,
-        offset=offset,
-        k=k,
-        residual=residual,
-        robust_weight=robust,
-        criterion=criterion,
+        unit=unit, offset=offset, k=k, residual=residual, robust_weight=robust, criterion=criterion
     )
 
 

@@ -88,13 +88,11 @@ def log_unit_excess(
     inner = units - 2 * beyond * spread
     rounded = soft_round(inner, np.sqrt(2) * spread)
     units = units + rounded - inner
-    excess: FloatArray = np.log(_at_least_one(units) * unit / span)
-    return excess
+    return np.log(_at_least_one(units) * unit / span)
 
 
 def _at_least_one(x: FloatArray) -> FloatArray:
-    larger: FloatArray = 0.5 * (x + 1 + np.hypot(x - 1, _ROUNDING))
-    return larger
+    return 0.5 * (x + 1 + np.hypot(x - 1, _ROUNDING))
 
 
 def least_log_unit_excess(
@@ -128,8 +126,7 @@ def least_log_unit_excess(
         off[narrow] = np.maximum(off[narrow], rounded - highest)
     share = 1 + off * np.where(off < 0, largest, smallest) / span
     rounded_off = _at_least_one(span / largest + off) * smallest / span
-    bound: FloatArray = np.log(np.maximum(share, rounded_off))
-    return bound
+    return np.log(np.maximum(share, rounded_off))
 
 
 def _inner(units: FloatArray, spread: FloatArray, count: int) -> FloatArray:
@@ -137,5 +134,4 @@ def _inner(units: FloatArray, spread: FloatArray, count: int) -> FloatArray:
     from scipy.special import ndtri
 
     each = _at_least_one(count / units)
-    inner: FloatArray = units - 2 * ndtri((each - 0.375) / (each + 0.25)) * spread
-    return inner
+    return units - 2 * ndtri((each - 0.375) / (each + 0.25)) * spread

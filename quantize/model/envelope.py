@@ -94,8 +94,7 @@ class Envelope:
             inside = (teeth >= first[:, None, None]) & (teeth <= last[:, None, None])
         with np.errstate(divide="ignore"):
             even = -np.log(self.count(unit, offset, spread))[:, None, None]
-        log_mass: FloatArray = even if inside is True else np.where(inside, even, -np.inf)
-        return log_mass
+        return even if inside is True else np.where(inside, even, -np.inf)
 
     def most_log_mass(
         self,
@@ -129,8 +128,7 @@ class Envelope:
         mass = (
             most - self._least_log_normaliser(unit, offset, offset_half, unit_half)[:, None, None]
         )
-        bound: FloatArray = np.where(inside, mass, -np.inf)
-        return bound
+        return np.where(inside, mass, -np.inf)
 
     def _most_density(self, place: FloatArray, move: FloatArray) -> FloatArray:
         """Largest log density within `move` of each place, where its logarithm is concave.
@@ -144,8 +142,7 @@ class Envelope:
         low, high = distributions.reach(self.density)
         near = (place + move >= low) & (place - move <= high)
         lines = np.where(near & ~np.isfinite(lines), np.inf, lines)
-        most: FloatArray = np.minimum(np.where(np.isnan(lines), np.inf, lines), self._log_peak)
-        return most
+        return np.minimum(np.where(np.isnan(lines), np.inf, lines), self._log_peak)
 
     @functools.cached_property
     def _log_peak(self) -> float:
@@ -180,8 +177,7 @@ class Envelope:
             first, last = self.ends(unit, offset)
             return np.maximum(last - first + 1.0, 0.0)
         excess = log_unit_excess(unit, spread, self.span, self.levels)
-        units: FloatArray = np.exp(excess) * self.span / unit
-        return units
+        return np.exp(excess) * self.span / unit
 
     def least_count(
         self,
@@ -280,8 +276,7 @@ class Envelope:
         elif self.declared:
             ends = self.ends(np.array([unit]), np.array([offset]))
             first, last = float(ends[0][0]), float(ends[1][0])
-        teeth: IntArray = np.arange(int(first), int(last) + 1)
-        return teeth
+        return np.arange(int(first), int(last) + 1)
 
     def draw(self, unit: float, offset: float, size: int, rng: np.random.Generator) -> IntArray:
         """Whole numbers drawn from the teeth."""
@@ -293,8 +288,7 @@ class Envelope:
         g = np.ones(teeth.size)
         if self.density is not None:
             g = self.density.pdf(offset + unit * teeth)
-        drawn: IntArray = rng.choice(teeth, size=size, p=g / g.sum())
-        return drawn
+        return rng.choice(teeth, size=size, p=g / g.sum())
 
 
 def envelope_of(

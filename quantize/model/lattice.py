@@ -262,8 +262,7 @@ class Lattice:
         else:
             low, high = self.extent
             wanted = (high - low) * np.maximum(wanted, 4 / distributions.spread(self.prior.offset))
-        folds: IntArray = np.ceil(np.log2(np.maximum(wanted, 2.0**_FEWEST_FOLDS))).astype(np.int64)
-        return folds
+        return np.ceil(np.log2(np.maximum(wanted, 2.0**_FEWEST_FOLDS))).astype(np.int64)
 
     def log_masses(self, b: Boxes, log_unit: FloatArray, shift: FloatArray) -> FloatArray:
         """Log mass of single boxes at each share of outliers, their weight in it, shape (m, W)."""
@@ -368,5 +367,4 @@ def _pieces(
         crosses = (whole < cycles.max(axis=1)) & (whole != 0)
         at = np.log(np.where(crosses, (limit - offset) / np.where(crosses, whole, 1), 1.0))
         cuts.append(np.where(crosses, np.clip(at, start, end), end))
-    ends: FloatArray = np.sort(np.column_stack(cuts), axis=1)
-    return ends
+    return np.sort(np.column_stack(cuts), axis=1)

@@ -104,8 +104,7 @@ class Likelihood(BoundedTerms):
         running = np.cumsum(probability, axis=2)
         chance = rng.random(running.shape[:2])[:, :, None] * running[:, :, -1:]
         place = np.minimum(np.sum(running < chance, axis=2), teeth.shape[2] - 1)
-        drawn: IntArray = np.take_along_axis(teeth, place[:, :, None], axis=2)[:, :, 0]
-        return drawn
+        return np.take_along_axis(teeth, place[:, :, None], axis=2)[:, :, 0]
 
     def state_of_reading(self) -> IntArray:
         """Which column of the states belongs to each reading, in the order they were given."""
@@ -288,8 +287,7 @@ class Likelihood(BoundedTerms):
             return np.repeat(on_comb[:, :, None], share.shape[1], axis=2)
         with np.errstate(divide="ignore"):
             off = self._log_outside()[:, None] + np.log(share)[:, None, :]
-        both: FloatArray = np.logaddexp(on_comb[:, :, None] + np.log1p(-share)[:, None, :], off)
-        return both
+        return np.logaddexp(on_comb[:, :, None] + np.log1p(-share)[:, None, :], off)
 
     def _terms(
         self, log_f: FloatArray, mass: FloatArray | float, share: FloatArray
@@ -369,8 +367,7 @@ def log_free_weights(
         fit += np.sum(np.where(off > 0, off * (astray - np.log(off)), 0.0), axis=1)
     dirichlet = gammaln(in_view) - gammaln(in_view + totals.sum(axis=1))
     dirichlet += np.sum(gammaln(1 + totals), axis=1)
-    bound: FloatArray = np.where(possible, fit + dirichlet, -np.inf)
-    return bound
+    return np.where(possible, fit + dirichlet, -np.inf)
 
 
 def _normalised(at_tooth: FloatArray, none: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -381,5 +378,4 @@ def _normalised(at_tooth: FloatArray, none: FloatArray) -> tuple[FloatArray, Flo
 
 def _totals(r: FloatArray, place: IntArray, most: int) -> FloatArray:
     counts = np.bincount(place.ravel(), weights=r.ravel(), minlength=most * r.shape[0])
-    totals: FloatArray = counts.astype(np.float64).reshape(-1, most)
-    return totals
+    return counts.astype(np.float64).reshape(-1, most)

@@ -179,14 +179,12 @@ class Nodes:
     @functools.cached_property
     def share(self) -> FloatArray:
         """Posterior probability of each node."""
-        share: FloatArray = np.exp(self.log_mass - self.log_bayes_factor)
-        return share
+        return np.exp(self.log_mass - self.log_bayes_factor)
 
     @functools.cached_property
     def corrected(self) -> FloatArray:
         """Log unit of each, the bias taken off."""
-        corrected: FloatArray = self.log_unit - self.bias
-        return corrected
+        return self.log_unit - self.bias
 
     @property
     def sigma(self) -> FloatArray:
@@ -246,7 +244,7 @@ def _longest(prior: Any) -> float:
     """The longest steps in the log of a parameter that show how its prior falls off."""
     if isinstance(prior, TaperedSigma):
         return _TAPERED
-    if isinstance(prior, float) or prior.dist.name == "loguniform":
+    if isinstance(prior, float | distributions.LogUniform) or prior.dist.name == "loguniform":
         return np.inf
     return 0.4 * float(np.log(prior.ppf(0.84) / prior.ppf(0.16)))
 

@@ -240,20 +240,12 @@ class Posterior:
 
         places, share = self._representative
         whole, probability = self.likelihood.integer_shares(self._combs(places), share)
-        reading, integer, chance = [], [], []
-        for i, j in enumerate(self.likelihood.state_of_reading()):
-            ranked = np.argsort(-probability[j], kind="stable")
-            ranked = ranked[probability[j][ranked] >= _SMALLEST_PROBABILITY]
-            reading.append(np.full(ranked.size, i))
-            integer.append(whole[ranked])
-            chance.append(probability[j][ranked])
-        return pd.DataFrame(
-            {
-                "reading": np.concatenate(reading),
-                "integer": np.concatenate(integer),
-                "probability": np.concatenate(chance),
-            }
-        )
+        probability = probability[self.likelihood.state_of_reading()]
+        ranked = np.argsort(-probability, axis=1, kind="stable")
+        chance = np.take_along_axis(probability, ranked, axis=1)
+        reading, place = np.nonzero(chance >= _SMALLEST_PROBABILITY)
+        integer, chance = whole[ranked[reading, place]], chance[reading, place]
+        return pd.DataFrame({"reading": reading, "integer": integer, "probability": chance})
 
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, shape (n,)."""

@@ -189,7 +189,7 @@ def priors_of(model: MixtureModel, unit_range: UnitRange, readings: Readings) ->
         sigma = TaperedSigma(*default_sigma_range(readings, unit_range))
     elif isinstance(sigma, tuple) and readings.sigma is not None:
         # A common factor is no length that could be held against a unit.
-        sigma = distributions.loguniform(*sigma)
+        sigma = distributions.LogUniform(*sigma)
     elif isinstance(sigma, tuple):
         sigma = TaperedSigma(*sigma)
     unit = model.priors.get("unit")
@@ -254,10 +254,10 @@ def _growth(model: MixtureModel, readings: Readings, unit_range: UnitRange, reac
         return 0.0
     given = distributions.positive_prior("growth", model.priors.get("growth"))
     if isinstance(given, tuple):
-        return distributions.loguniform(*given)
+        return distributions.LogUniform(*given)
     if given is not None:
         return given
     if model.noise == "proportional":
-        return distributions.loguniform(*_GROWTH)
+        return distributions.LogUniform(*_GROWTH)
     low, high = default_sigma_range(readings, unit_range)
-    return distributions.loguniform(low / np.sqrt(reach), high / np.sqrt(reach))
+    return distributions.LogUniform(low / np.sqrt(reach), high / np.sqrt(reach))

@@ -37,16 +37,14 @@ def log_normaliser(unit: FloatArray, low: float, high: float) -> FloatArray:
     The integral from sigma upwards is log(1 + (c·u/sigma)^p)/p.
     """
     above_low, above_high = _above(unit, low), _above(unit, high)
-    log_z: FloatArray = np.log((above_low - above_high) / STEEPNESS)
-    return log_z
+    return np.log((above_low - above_high) / STEEPNESS)
 
 
 def log_density(sigma: FloatArray, unit: FloatArray, low: float, high: float) -> FloatArray:
     """Log density of log sigma given the unit; −inf outside the support."""
     inside = (np.asarray(sigma) >= low) & (np.asarray(sigma) <= high)
     density = log_taper(np.divide(sigma, unit)) - log_normaliser(unit, low, high)
-    result: FloatArray = np.where(inside, density, -np.inf)
-    return result
+    return np.where(inside, density, -np.inf)
 
 
 def draw_sigma(unit: FloatArray, low: float, high: float, rng: np.random.Generator) -> FloatArray:
@@ -67,8 +65,7 @@ def upper_quantile(share: FloatArray, unit: FloatArray, low: float, high: float)
     # The integral from sigma upwards is log(1 + (c·u/sigma)^p)/p.
     above = above_high + share * (above_low - above_high)
     log_sigma = np.log(LARGEST_RATIO * unit) - _log_expm1(above) / STEEPNESS
-    sigma: FloatArray = np.clip(np.exp(log_sigma), low, high)
-    return sigma
+    return np.clip(np.exp(log_sigma), low, high)
 
 
 def _above(unit: FloatArray, sigma: float) -> FloatArray:
@@ -78,11 +75,9 @@ def _above(unit: FloatArray, sigma: float) -> FloatArray:
 
 def _log_one_and(x: FloatArray) -> FloatArray:
     """log(1 + exp(x)), without overflow."""
-    out: FloatArray = np.log1p(np.exp(-np.abs(x))) + np.maximum(x, 0.0)
-    return out
+    return np.log1p(np.exp(-np.abs(x))) + np.maximum(x, 0.0)
 
 
 def _log_expm1(x: FloatArray) -> FloatArray:
     """log(exp(x) − 1) without overflow."""
-    value: FloatArray = x + np.log(-np.expm1(-x))
-    return value
+    return x + np.log(-np.expm1(-x))

@@ -130,8 +130,7 @@ class Terms:
         growth = p.growth[:, None]
         farthest = self._farthest_mean(growth, size) if self.power else size
         constant = np.square(p.sigma * self.scale.max())[:, None]
-        spread: FloatArray = np.sqrt(grown_variance(constant, growth, farthest, self.power))
-        return spread
+        return np.sqrt(grown_variance(constant, growth, farthest, self.power))
 
     def _farthest_mean(self, growth: FloatArray, reach: FloatArray) -> FloatArray:
         """Largest mean from which a reading at `reach` can come, within the envelope."""
@@ -150,8 +149,7 @@ class Terms:
         half = np.floor(half) + (1.0 if self.kinds.is_changed.size else 0.0)
         if cell is not None:
             half = half + np.ceil(self._farthest_move(p, cell) / p.unit)
-        whole: FloatArray = half
-        return whole
+        return half
 
     def _farthest_move(self, p: Parameters, cell: Cell) -> FloatArray:
         """How far the tooth of any reading can move within a cell, shape (m,)."""
@@ -229,8 +227,7 @@ class Terms:
 
         They come first in memory, so that what is summed over them lies far apart.
         """
-        teeth: FloatArray = np.moveaxis(first + np.arange(count)[:, None, None], 0, 2)
-        return teeth
+        return np.moveaxis(first + np.arange(count)[:, None, None], 0, 2)
 
     def first_teeth(self, p: Parameters, cell: Cell | None) -> tuple[FloatArray, int]:
         """The lowest whole number tried for each state, shape (m, J), and how many there are."""
@@ -340,8 +337,7 @@ class Terms:
         """Add up what belongs to the readings of each state."""
         if self.states == self.x.size:
             return of_reading
-        total: FloatArray = np.add.reduceat(of_reading, self.starts, axis=1)
-        return total
+        return np.add.reduceat(of_reading, self.starts, axis=1)
 
     def masses(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
         """Log probability of each tooth, shape (m, J or 1, T or 1), or its bound in a cell."""
@@ -373,8 +369,7 @@ class Terms:
 
     def blur_in_units(self, p: Parameters) -> FloatArray:
         """Spread of a level mean, in units."""
-        blur: FloatArray = p.sigma * self.blur / p.unit
-        return blur
+        return p.sigma * self.blur / p.unit
 
 
 def log_sum(terms: FloatArray) -> FloatArray:

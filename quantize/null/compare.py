@@ -14,7 +14,7 @@ from quantize._support import randomness, validation
 from quantize._support.errors import InputError, InputTypeError, explained
 from quantize._support.parallel import Progress, Workers, ordered_map, steps
 from quantize._support.randomness import RngLike
-from quantize._support.results import Result
+from quantize._support.results import Later, Result
 from quantize._support.validation import Columns, FloatArray, Offset
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.null import tails
@@ -205,9 +205,7 @@ def compare_null(
     data = as_readings(readings, columns=columns)
     mode, b = validation.offset_mode(offset)
     size = tails.resamples(n_resamples)
-    if batch is None:
-        batch = min(_BATCH, max(_BATCH_VALUES // len(data), 1))
-    batch = validation.count("batch", batch)
+    batch = validation.count("batch", _at_once(len(data)) if batch is None else batch)
     unit_range = unit_range_for(data, unit_range)
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
@@ -248,6 +246,24 @@ def compare_null(
         seed=seed,
         _scale=scale,
     )
+
+
+def _at_once(n: int) -> int:
+    """Data sets of n readings that are drawn at once."""
+    return min(_BATCH, max(_BATCH_VALUES // n, 1))
+
+
+def compare_later(
+    data: Readings, n_resamples: int, rng: np.random.Generator, **options: Any
+) -> Later:
+    """What `compare_null` with one null gives now, drawn when somebody looks at it."""
+    state = randomness.seed_sequence(rng).state
+    randomness.spawn(rng, -(-n_resamples // _at_once(len(data))))
+    return Later(_compared, state, data, n_resamples=n_resamples, **options)
+
+
+def _compared(state: Any, data: Readings, **options: Any) -> NullComparison:
+    return compare_null(data, rng=np.random.SeedSequence(**state), **options)
 
 
 def _need_spread(values: FloatArray, label: str) -> FloatArray:

@@ -22,12 +22,12 @@ def first_distinct(rows: IntArray, most: int) -> IntArray:
 
 def least_squares(values: FloatArray, weight: FloatArray, design: FloatArray) -> FloatArray:
     """Units, and the offset where it has a column, of each design (C, n, k): shape (C, k)."""
-    weighted = design * weight[:, None]
-    normal = np.einsum("cni,cnj->cij", weighted, design)
+    weighted = np.swapaxes(design, 1, 2) * weight
+    normal = weighted @ design
     # What no coefficient determines stays near zero.
     ridge = RIDGE * (weight.sum() + np.trace(normal, axis1=1, axis2=2))
     normal += ridge[:, None, None] * np.eye(design.shape[2])
-    right = np.einsum("cni,n->ci", weighted, values)[:, :, None]
+    right = weighted @ values[:, None]
     return np.asarray(np.linalg.solve(normal, right)[:, :, 0])
 
 
@@ -36,18 +36,25 @@ def integrated(values: FloatArray, variance: FloatArray, design: FloatArray) -> 
 
     `variance` is (S, n); −inf where a unit is left open.
     """
-    k = design.shape[2]
-    weight = 1 / variance
-    products = np.einsum("cni,cnj->cnij", design, design).reshape(len(design), values.size, k * k)
-    normal = np.einsum("sn,cnk->csk", weight, products).reshape(len(design), len(variance), k, k)
-    right = np.einsum("sn,cni,n->csi", weight, design, values)
-    sign, log_det = np.linalg.slogdet(normal)
-    usable = (sign > 0) & (log_det > _LEAST_LOG_DET)
-    safe = np.where(usable[:, :, None, None], normal, np.eye(k))
-    solved = np.linalg.solve(safe, right[..., None])[..., 0]
-    squares = weight @ np.square(values) - np.einsum("csi,csi->cs", solved, right)
-    logs = -0.5 * (np.log(variance).sum(axis=1) + (values.size - k) * LOG_2PI)
-    logs = logs - 0.5 * (log_det + np.maximum(squares, 0.0))
+    k, weight = design.shape[2], 1 / variance
+    columns = [*np.moveaxis(design, 2, 0), np.broadcast_to(values, design.shape[:2])]
+    # Lower triangle of the normal equations, then Cholesky's elimination, whatever the weights are.
+    lower = {
+        (i, j): (columns[i] * columns[j]) @ weight.T for i in range(k + 1) for j in range(i + 1)
+    }
+    log_det, usable = np.zeros((len(design), len(variance))), np.array(True)
+    for i in range(k):
+        usable = usable & (lower[i, i] > 0)
+        pivot = np.where(usable, lower[i, i], 1.0)
+        log_det += np.log(pivot)
+        for row in range(i + 1, k + 1):
+            factor = lower[row, i] / pivot
+            for column in range(i + 1, row + 1):
+                lower[row, column] = lower[row, column] - factor * lower[column, i]
     # What is left open is so at every noise, whatever rounding makes of the others.
-    closed = usable[:, 0] & (np.linalg.cond(safe[:, 0]) < _LARGEST_CONDITION)
-    return np.where(usable & closed[:, None], logs, -np.inf)
+    first = (np.swapaxes(design, 1, 2) * weight[0]) @ design
+    usable = usable & (log_det > _LEAST_LOG_DET)
+    usable &= (np.linalg.cond(first) < _LARGEST_CONDITION)[:, None]
+    logs = -0.5 * (np.log(variance).sum(axis=1) + (values.size - k) * LOG_2PI)
+    logs = logs - 0.5 * (log_det + np.maximum(lower[k, k], 0.0))
+    return np.where(usable, logs, -np.inf)

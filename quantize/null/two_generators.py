@@ -8,7 +8,6 @@ so that they are a hypothesis of their own.
 from __future__ import annotations
 
 import dataclasses
-import functools
 import itertools
 
 import numpy as np
@@ -141,15 +140,18 @@ def _seated(
     low, high = int(lattice.min()), int(lattice.max())
     one, other = pairs[:, :1], np.maximum(pairs[:, 1:], RIDGE * np.abs(values).max())
     nearest = np.full((len(pairs), values.shape[-1]), np.inf)
-    chosen = np.zeros(nearest.shape, np.int64)
+    chosen, rest, steps, away = (np.empty_like(nearest) for _ in range(4))
     for place, i in enumerate(range(low, high + 1)):
-        rest = values - i * one
-        j = np.clip(np.rint(rest / other), low, high)
-        away = np.abs(rest - j * other)
+        np.subtract(values, i * one, out=rest)
+        np.rint(np.divide(rest, other, out=steps), out=steps)
+        np.minimum(np.maximum(steps, low, out=steps), high, out=steps)
+        np.subtract(rest, np.multiply(steps, other, out=away), out=away)
+        np.abs(away, out=away)
         nearer = away < nearest
         np.copyto(nearest, away, where=nearer)
-        np.copyto(chosen, place * (high - low + 1) + j.astype(np.int64) - low, where=nearer)
-    return np.square(nearest) @ weight, chosen
+        steps += place * (high - low + 1) - low
+        np.copyto(chosen, steps, where=nearer)
+    return np.square(nearest) @ weight, chosen.astype(np.int64)
 
 
 def _design(coefficients: FloatArray, offset: bool) -> FloatArray:
@@ -170,10 +172,7 @@ def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
     sums = from_corner.sum(axis=2)
     upright, turned = sums.max(axis=1), (size - 1).sum(axis=1) - sums.min(axis=1)
     turned = np.where(coefficients.min(axis=(1, 2)) < 0, turned, upright)
-    triangles = [
-        log_norm(np.array([_within(*row) for row in np.column_stack([size, most]).tolist()]), total)
-        for most in (upright, turned)
-    ]
+    triangles = [log_norm(_within(size, most), total) for most in (upright, turned)]
     out = np.logaddexp(log_norm(np.prod(size, axis=1), total), np.logaddexp(*triangles) - np.log(2))
     out -= np.log(2)
     places = from_corner[:, :, 0] * (2 * max(_MOST) + 1) + from_corner[:, :, 1]
@@ -181,7 +180,8 @@ def _log_shares(coefficients: FloatArray, count: IntArray) -> FloatArray:
     return np.asarray(np.logaddexp.reduce(out, axis=0) - np.log(len(out)))
 
 
-@functools.cache
-def _within(first: int, second: int, most: int) -> int:
-    """Pairs (i, j) with i below `first`, j below `second` and i + j at most `most`."""
-    return sum(min(second, most - i + 1) for i in range(min(first, most + 1)))
+def _within(size: IntArray, most: IntArray) -> IntArray:
+    """Pairs (i, j), each below its `size` (C, 2), with i + j at most `most` (C,)."""
+    i = np.arange(size[:, 0].max(initial=0))
+    in_row = np.minimum(most[:, None] + 1 - i, size[:, 1:])
+    return np.asarray(np.where(i < size[:, :1], np.maximum(in_row, 0), 0).sum(axis=1))

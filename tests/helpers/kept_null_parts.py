@@ -151,9 +151,9 @@ def _parts() -> Cases:
         "coefficients": lambda: [
             two_generators._coefficients(s, m) for s in (True, False) for m in (1, 2, 4)
         ],
-        "within": lambda: [
-            two_generators._within(a, b, 4) for a, b in ((1, 1), (2, 3), (5, 1), (0, 2))
-        ],
+        "within": lambda: two_generators._within(
+            np.array([(1, 1), (2, 3), (5, 1), (0, 2)]), np.full(4, 4)
+        ),
         "candidates": lambda: [
             two_generators._candidates(x, 1.0 * count, o) for o in (True, False)
         ],

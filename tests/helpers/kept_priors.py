@@ -19,7 +19,7 @@ UNIT_RANGE = (0.6, 2.2)
 PRIORS: dict[str, Any] = {
     "normal": lambda: stats.norm(0.3, 0.2),
     "lognormal": lambda: stats.lognorm(0.4, scale=0.1),
-    "loguniform": lambda: distributions.loguniform(0.02, 0.4),
+    "loguniform": lambda: stats.loguniform(0.02, 0.4),
     "beta": lambda: distributions.beta(2.0, 30.0),
     "t": lambda: distributions.student_t(4.0, 0.3),
     "t, normal": lambda: distributions.student_t(np.inf, 0.3),
