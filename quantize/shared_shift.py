@@ -11,6 +11,7 @@ from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import (
     FloatArray,
     IntArray,
+    dimensions,
     float_array,
     moderate,
     positive,
@@ -76,7 +77,8 @@ class SharedShift:
                 f"`shift` is a {type(shift).__name__}; give a SharedShift, or leave it out."
             )
         lever, degrees = shift.lever, shift.degrees_of_freedom
-        lever = float_array("shift.lever", [lever] * n if np.ndim(lever) == 0 else lever)
+        lever = [lever] * n if dimensions(lever) == 0 else lever
+        lever = float_array("shift.lever", lever, written=True)
         if lever.size != n:
             raise InputError(
                 f"`shift.lever` has {lever.size} entries and `values` has {n}; give one number for "

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from quantize._support.errors import InputError, InputTypeError
+from quantize._support import validation
 from quantize._support.validation import IntArray, Offset, SigmaRange
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.averaged import with_shift_at
@@ -135,17 +135,8 @@ def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
 
 def group_codes(group: Any, n: int) -> tuple[list[str], IntArray]:
     """Labels in the order in which they come, and the number of each reading's label."""
-    if isinstance(group, (str, bytes)) or np.ndim(group) != 1:
-        raise InputTypeError("`group` must be a sequence with one label for each reading.")
-    given = [str(label) for label in group]
-    if len(given) != n:
-        raise InputError(
-            f"`group` has {len(given)} entries and there are {n} readings; "
-            "give one label a reading."
-        )
-    labels = list(dict.fromkeys(given))
-    place = {label: code for code, label in enumerate(labels)}
-    return labels, np.array([place[label] for label in given], dtype=np.int64)
+    codes, labels = validation.state_codes(group, n, name="group", of="there are {n} readings")
+    return [str(label) for label in labels], np.asarray(codes)
 
 
 def _p_value(part: Readings, unit_range: UnitRange, model: MixtureModel) -> float:
