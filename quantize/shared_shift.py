@@ -77,8 +77,8 @@ class SharedShift:
                 f"`shift` is a {type(shift).__name__}; give a SharedShift, or leave it out."
             )
         lever, degrees = shift.lever, shift.degrees_of_freedom
-        lever = [lever] * n if dimensions(lever) == 0 else lever
-        lever = float_array("shift.lever", lever, written=True)
+        of_each: Any = [lever] * n if dimensions(lever) == 0 else lever
+        lever = float_array("shift.lever", of_each, written=True)
         if lever.size != n:
             raise InputError(
                 f"`shift.lever` has {lever.size} entries and `values` has {n}; give one number for "

@@ -40,8 +40,7 @@ _LONGEST_NAME = 24
 _MOST_RELATIVE = 100.0
 """Typical relative sigma from which on, or below whose inverse, it is no proportion."""
 _EXACT = 2**53
-_WRITTEN = 1_000_000
-"""Of more values in single precision than this the decimals are not looked at."""
+_WRITTEN = 1_000_000  # Of more values in single precision the decimals are not looked at.
 
 
 def name_of_unit(text: str | None) -> str | None:
@@ -388,7 +387,8 @@ def state_codes(
     for i, label in enumerate(labels):
         if is_blank(label):
             raise InputError(
-                f"`{name}` is blank at entry {i}; give every reading a label, or leave `{name}` out."
+                f"`{name}` is blank at entry {i}; give every reading a label, or leave `{name}` "
+                "out."
             )
         try:
             out[i] = codes.setdefault(label, len(codes))

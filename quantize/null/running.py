@@ -185,7 +185,8 @@ class RunningEvidence:
         Raises
         ------
         InputError
-            For a value outside the window; the evidence so far stays as it is.
+            For a value outside the window or a state that is blank; the evidence so far stays as
+            it is.
         """
         x = validation.number("value", value)
         if not self.window[0] <= x <= self.window[1]:
@@ -193,6 +194,8 @@ class RunningEvidence:
                 f"`value` is {x:g}, outside the window {self.window} that was fixed before the "
                 "first reading; the evidence so far cannot go on. Start anew with a wider window."
             )
+        if not isinstance(state, Hashable) or (state is not None and validation.is_blank(state)):
+            raise InputTypeError(f"`state` is {state!r}; give a word or a number, or leave it out.")
         seen = state is not None and state in self._states
         if not seen:
             self._comb.update(x - self.offset)
@@ -244,7 +247,8 @@ class RunningEvidence:
         Parameters
         ----------
         readings : Readings or array_like, shape (n,)
-            Of each charge state the first counts.
+            Of each charge state the first counts; states keep their labels from call to call.
+            Sigmas and steps of the readings are not used.
         looks : sequence of int, optional
             Numbers of these readings at which to look; after every one by default.
 
@@ -259,7 +263,8 @@ class RunningEvidence:
             When a reading lies outside the window; those before it are taken.
         """
         data = as_readings(readings, least=1)
-        states = [None] * len(data) if data.state is None else data.state.tolist()
+        codes = [] if data.state is None else data.state.tolist()
+        states = [data.state_labels[code] for code in codes] or [None] * len(data)
         wanted = _looks(looks, len(data))
         for number, (value, state) in enumerate(zip(data.values, states, strict=True), start=1):
             self.update(float(value), state=state, look=wanted is None or number in wanted)
