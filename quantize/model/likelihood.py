@@ -116,7 +116,10 @@ class Likelihood(BoundedTerms):
     def best_integers(self, p: Parameters) -> IntArray:
         """Most probable whole number of each reading at one set of parameters."""
         teeth, probability = self.teeth(p)
-        best = np.argmax(probability[0], axis=1)
+        # Off the scale many are as likely: of those the one next to the reading.
+        away = np.abs(p.unit[0] * teeth[0] + p.offset[0] - self.x[self.starts][:, None])
+        most = probability[0] >= (1 - 1e-9) * probability[0].max(axis=1, keepdims=True)
+        best = np.argmin(np.where(most, away, np.inf), axis=1)
         chosen: IntArray = teeth[0][np.arange(self.states), best]
         return chosen[self.state_of_reading()]
 
@@ -265,7 +268,10 @@ class Likelihood(BoundedTerms):
 
     def _log_mass(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
         if self.free_weights:
-            inside = (teeth >= self.envelope.first) & (teeth <= self.envelope.last)
+            first, last = self.envelope.ends(p.unit, self.start(p))
+            if cell is not None:
+                first[:], last[:] = self.envelope.first, self.envelope.last
+            inside = (teeth >= first[:, None, None]) & (teeth <= last[:, None, None])
             return np.where(inside, 0.0, -np.inf)
         return self.masses(p, cell, teeth)
 
@@ -298,11 +304,12 @@ class Likelihood(BoundedTerms):
         if not np.any(share > 0):
             return self.per_state(log_f) + mass, np.full((share.size, self.states), -np.inf)
         stray = self._log_astray(share)
-        mixed = np.logaddexp(log_f + np.log1p(-share)[:, None, None], stray[:, :, None])
-        terms, astray = self.per_state(mixed), self.per_state(stray)
+        astray = self.per_state(stray)
+        # By how much likelier than astray: a difference of both would leave no digits far away.
         with np.errstate(divide="ignore", invalid="ignore"):
-            gap = np.minimum(astray[:, :, None] - terms, 0.0)
-            at_tooth = terms + np.log(-np.expm1(gap)) + mass
+            over = np.logaddexp(0.0, log_f + np.log1p(-share)[:, None, None] - stray[:, :, None])
+            over = self.per_state(over)
+            at_tooth = astray[:, :, None] + over + np.log(-np.expm1(-over)) + mass
         return np.where(np.isnan(at_tooth), -np.inf, at_tooth), astray
 
     def _with_free_weights(self, p: Parameters, share: FloatArray) -> FloatArray:
