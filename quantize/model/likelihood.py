@@ -89,12 +89,14 @@ class Likelihood(BoundedTerms):
         """Whole numbers tried for each state and their probabilities, shape (m, J, T)."""
         teeth = self.teeth_of(p, None)
         log_f = self.densities(p, None, teeth)
-        terms, _ = self._terms(log_f, self._mass_given_others(p, log_f, teeth), p.outliers)
+        mass = self._mass_given_others(p, log_f, teeth)
+        terms, _ = self._terms(log_f, mass, p.outliers)
         top = terms.max(axis=2, keepdims=True)
         weight = np.exp(terms - np.where(np.isfinite(top), top, 0.0))
         total = weight.sum(axis=2, keepdims=True)
-        # A state that is certainly astray is as likely at one tooth as at another.
-        even = np.full_like(weight, 1 / weight.shape[2])
+        # A state that is certainly astray is as likely at one tooth that occurs as at another.
+        even = np.broadcast_to(np.isfinite(mass), weight.shape)
+        even = even / np.maximum(even.sum(axis=2, keepdims=True), 1)
         probability = np.where(total > 0, weight / np.where(total > 0, total, 1.0), even)
         return teeth.astype(np.int64), probability
 
@@ -303,12 +305,13 @@ class Likelihood(BoundedTerms):
         """Log of what each tooth adds (m, J, T), and of a state astray (m, J)."""
         if not np.any(share > 0):
             return self.per_state(log_f) + mass, np.full((share.size, self.states), -np.inf)
-        stray = self._log_astray(share)
+        stray, on_comb = self._log_astray(share), log_f + np.log1p(-share)[:, None, None]
+        if self.states == self.x.size:
+            return on_comb + mass, stray
         astray = self.per_state(stray)
         # By how much likelier than astray: a difference of both would leave no digits far away.
         with np.errstate(divide="ignore", invalid="ignore"):
-            over = np.logaddexp(0.0, log_f + np.log1p(-share)[:, None, None] - stray[:, :, None])
-            over = self.per_state(over)
+            over = self.per_state(np.logaddexp(0.0, on_comb - stray[:, :, None]))
             at_tooth = astray[:, :, None] + over + np.log(-np.expm1(-over)) + mass
         return np.where(np.isnan(at_tooth), -np.inf, at_tooth), astray
 
