@@ -23,11 +23,10 @@ def recorded_steps(values: FloatArray) -> FloatArray | None:
     """The step of the last digit that was written, shape (n,); None for machine precision.
 
     Either all readings have the same number of decimals, or the same number of significant digits:
-    then the step grows with the reading. Whole numbers have step 1 or more; of those above eight
-    digits the zeros that all end in were not written. Where at least sixteen
-    different values are even, eight end in 0 or 5, or four are multiples of 10, 20, 25 or 50 or of
-    ten times, a hundred times ... these, so had the ruler. Errors of the last few bits, as
-    arithmetic leaves them, do not matter.
+    then the step grows with the reading. Whole numbers of up to eight digits have step 1 or more.
+    Where at least sixteen different values are even, eight end in 0 or 5, or four are multiples of
+    10, 20, 25 or 50 or of ten times, a hundred times ... these, so had the ruler. Errors of the
+    last few bits, as arithmetic leaves them, do not matter.
 
     Examples
     --------

@@ -7,13 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from quantize._support.errors import InputError, InputTypeError
+from quantize._support.errors import InputTypeError
 from quantize._support.validation import (
     FloatArray,
     IntArray,
     dimensions,
     float_array,
     moderate,
+    one_for_each,
     positive,
     read_only,
 )
@@ -79,11 +80,7 @@ class SharedShift:
         lever, degrees = shift.lever, shift.degrees_of_freedom
         of_each: Any = [lever] * n if dimensions(lever) == 0 else lever
         lever = float_array("shift.lever", of_each, written=True)
-        if lever.size != n:
-            raise InputError(
-                f"`shift.lever` has {lever.size} entries and `values` has {n}; give one number for "
-                "all, or one for each reading."
-            )
+        one_for_each("shift.lever", lever, n)
         moderate("shift.lever", float(np.abs(lever).max()))
         error = positive("shift.error", shift.error)
         if degrees != np.inf:

@@ -196,15 +196,15 @@ def float_array(name: str, values: Any, *, row: str = "entry", written: bool = F
     how it was rounded.
     """
     array = _one_column(name, values)
-    if array.dtype.kind == "c":
-        raise InputTypeError(f"`{name}` holds complex numbers; give real numbers.")
-    if array.dtype.kind == "b":
-        raise InputTypeError(f"`{name}` holds True and False; give numbers.")
+    if array.dtype.kind in "cb":
+        held = "complex numbers; give real" if array.dtype.kind == "c" else "True and False; give"
+        raise InputTypeError(f"`{name}` holds {held} numbers.")
     single = array.dtype.kind == "f" and array.dtype.itemsize < 8 and array.size <= _WRITTEN
     if array.dtype.kind not in "iuf" or (single and written):
-        array = _floats_one_by_one(name, array, row)
+        array = _floats_one_by_one(name, array)
     result = array.astype(np.float64)
-    if array.dtype.kind in "iu" and max(map(abs, _ends(array))) > _EXACT:
+    whole = array if array.dtype.kind in "iu" and array.size else np.zeros(1, int)
+    if max(int(whole.max()), -int(whole.min())) > _EXACT:
         warn(
             f"`{name}` holds whole numbers above {_EXACT} (2^53), of which floats keep the "
             "first sixteen digits; subtract what they have in common first."
@@ -214,7 +214,7 @@ def float_array(name: str, values: Any, *, row: str = "entry", written: bool = F
         shown = "blank or NaN" if np.isnan(result[bad[0]]) else "infinite"
         more = f" (and {bad.size - 1} more)" if bad.size > 1 else ""
         raise InputError(
-            f"`{name}` is {shown} at {row} {bad[0]}{more}; remove or mend these first."
+            f"`{name}` is {shown} at entry {bad[0]}{more}; remove or mend these first."
         )
     return result
 
@@ -257,25 +257,19 @@ def _one_column(name: str, values: Any) -> npt.NDArray[Any]:
     return array
 
 
-def _ends(array: npt.NDArray[Any]) -> tuple[int, int]:
-    return (int(array.min()), int(array.max())) if array.size else (0, 0)
-
-
-def _floats_one_by_one(name: str, array: npt.NDArray[Any], row: str) -> FloatArray:
+def _floats_one_by_one(name: str, array: npt.NDArray[Any]) -> FloatArray:
     out = np.empty(array.size)
     for i, item in enumerate(array):
-        if is_blank(item):
-            out[i] = np.nan
-            continue
         if isinstance(item, (str, bytes)):
-            raise InputTypeError(f"`{name}` holds text {item[:40]!r} at {row} {i}; give numbers.")
+            raise InputTypeError(f"`{name}` holds text {item[:40]!r} at entry {i}; give numbers.")
         try:
             if isinstance(item, (bool, np.bool_, np.complexfloating, np.timedelta64)):
                 raise TypeError
-            out[i] = float(str(item) if isinstance(item, np.floating) else item)
+            number = str(item) if isinstance(item, np.floating) else item
+            out[i] = np.nan if is_blank(item) else float(number)
         except (TypeError, ValueError):
             raise InputTypeError(
-                f"`{name}` holds {str(item)[:40]!r} at {row} {i}, which is not a number."
+                f"`{name}` holds {str(item)[:40]!r} at entry {i}, which is not a number."
             ) from None
         except OverflowError:
             out[i] = np.inf
@@ -296,11 +290,7 @@ def per_reading(name: str, value: Any, n: int) -> FloatArray | None:
         array = np.full(n, float_array(name, [value], written=True)[0])
     else:
         array = float_array(name, value, written=True)
-        if array.size != n:
-            raise InputError(
-                f"`{name}` has {array.size} entries and `values` has {n}; "
-                "give one number for all, or one for each reading."
-            )
+        one_for_each(name, array, n)
     bad = np.flatnonzero(array <= 0)
     if bad.size:
         raise InputError(
@@ -309,6 +299,15 @@ def per_reading(name: str, value: Any, n: int) -> FloatArray | None:
     moderate(name, float(array.min()))
     moderate(name, float(array.max()))
     return read_only(array)
+
+
+def one_for_each(name: str, array: npt.NDArray[Any], n: int) -> None:
+    """Refuse another number of entries than there are readings."""
+    if array.size != n:
+        raise InputError(
+            f"`{name}` has {array.size} entries and `values` has {n}; "
+            "give one number for all, or one for each reading."
+        )
 
 
 def relative_to(sigma: Any, relative: Any, n: int) -> FloatArray | None:
@@ -335,11 +334,7 @@ def one_of_few(name: str, value: Any, n: int, allowed: tuple[int, ...]) -> IntAr
     if value is None:
         return None
     array = np.full(n, value) if dimensions(value) == 0 else _one_column(name, value)
-    if array.size != n:
-        raise InputError(
-            f"`{name}` has {array.size} entries and `values` has {n}; "
-            "give one number for all, or one for each reading."
-        )
+    one_for_each(name, array, n)
     bad = np.flatnonzero([is_blank(i) or i not in allowed for i in array.tolist()])
     if bad.size:
         listed = ", ".join(map(str, allowed))

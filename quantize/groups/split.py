@@ -126,10 +126,7 @@ def _column(table: Table, argument: str, name: Any) -> Any:
 
 
 def _numbers(column: Any) -> Any:
-    """The column as an array with its own type and mask, for `Readings` to judge by groups.
-
-    Quantities and other cells that are no bare numbers stay as they are.
-    """
+    """The column as an array with its own type and mask, for `Readings` to judge by groups."""
     kind = getattr(getattr(column, "dtype", None), "kind", "O")
     return _cells(column) if kind == "O" else np.asanyarray(column)
 

@@ -120,7 +120,8 @@ def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
     if len(labels) == 1:
         return finding("pool", "All readings are of one group.")
     members = [(codes == code) & readings.measured for code in range(len(labels))]
-    p = [_p_value(readings.select(each), found.unit_range, found.model) for each in members]
+    part, said = readings.select, (found.unit_range, found.model)
+    p = [_p_value(part(each), *said) if each.any() else 1.0 for each in members]
     best = int(np.argmin(p))
     if p[best] * len(labels) <= alpha:
         return finding("pool", f"Steps show in {labels[best]} by itself, and not only in the pool.")

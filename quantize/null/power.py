@@ -20,7 +20,6 @@ ALPHAS = (0.10, 0.05, 0.02, 0.01)
 REPEATS = (1, 2, 4)
 """Readings of each state that the stored table has, and that plans compare."""
 TABLE = "power_table.json"
-_USUAL = 0.8
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -182,11 +181,9 @@ def readings_needed(spread: float, repeats: int = 1, alpha: float = 0.05) -> int
     """Readings that show steps of this sigma/unit in four cases out of five; None if none do.
 
     Each charge state is read `repeats` times; beyond the table, as many states are needed as with
-    the most repeats that it has. None as well at levels below those of the table.
+    the most repeats that it has, and no number is known at a lower level than its own.
     """
     most = max(m for m in REPEATS if m <= repeats)
     level = max((a for a in ALPHAS if a <= alpha), default=None)
-    if level is None:
-        return None
-    found = stored().readings(spread, most, _USUAL, level)
+    found = stored().readings(spread, most, 0.8, level) if level else UNKNOWN
     return repeats * int(np.ceil(found.value / most - 1e-9)) if np.isfinite(found.log) else None

@@ -69,8 +69,7 @@ def log_cells(values: FloatArray, window: tuple[float, float]) -> float:
     """Histograms of eight to sixty cells, begun at the window's end or half a cell before it.
 
     The shares of the cells are Dirichlet, as those of levels are where they may differ. Readings
-    where two cells meet, as round ones may, are counted in the upper cell once and in the lower one
-    once, whatever their last digit in this unit of measurement.
+    where two cells meet, as round ones may, are counted in the upper one and in the lower one.
     """
     length = window[1] - window[0]
     begins = np.add.outer((0.0, 0.5), (-EDGE, EDGE)).ravel()

@@ -84,12 +84,12 @@ class Plan(Result):
     def _headline(self) -> str:
         row = self.table.iloc[0]
         if self.question == "unit":
-            unit = "no unit" if np.isnan(row["unit"]) else f"unit of {row['unit']:.3g} or more"
-            said = f"{unit} from {row['readings']:.0f} readings"
+            said = f"unit of {row['unit']:.3g} or more from {row['readings']:.0f} readings"
         else:
-            n = f"{row['readings']:.0f} readings".replace("nan", "more than the simulated")
-            said = f"{n} at sigma/unit {row['sigma_over_unit']:.3g}"
+            said = f"{row['readings']:.0f} readings at sigma/unit {row['sigma_over_unit']:.3g}"
         more = f", and {len(self.table) - 1} rows more" if len(self.table) > 1 else ""
+        said = said.replace("unit of nan or more", "no unit")
+        said = said.replace("nan readings", "more readings than simulated")
         return f"{said}{more}"
 
 

@@ -144,3 +144,10 @@ def test_a_blank_label_of_a_group_is_no_group():
         qz.analyze(values, (0.6, 3), group=[*"aabbb", float("nan")], n_resamples=19)
     with pytest.raises(InputError, match="`labels` is blank at entry 0"):
         qz.model.fit_two_units(values, (0.6, 3), labels=[None, *"aabbb"])
+
+
+def test_a_group_wholly_off_the_scale_shows_no_steps():
+    values = [1.0, 2.02, 2.98, 5.01, 7.0, 7.97, 4.0, 6.02]
+    sample = Readings(values, beyond=[0] * 6 + [1, 1])
+    found = qz.analyze(sample, (0.6, 3), group=list("aaaaaabb"), n_resamples=19)
+    assert found.findings[-1].sentence == "Steps show in a by itself, and not only in the pool."

@@ -218,7 +218,7 @@ def test_the_bench_has_the_air_and_the_spread_that_it_states() -> None:
 
 def test_what_no_number_of_readings_shows_is_said_in_words() -> None:
     assert repr(qz.plan(sigma=1.0, repeats=1)) == (
-        "<Plan: more than the simulated readings at sigma/unit 1>"
+        "<Plan: more readings than simulated at sigma/unit 1>"
     )
     assert repr(qz.plan(readings=2, sigma=0.1, repeats=1)) == "<Plan: no unit from 2 readings>"
 
