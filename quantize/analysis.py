@@ -249,7 +249,8 @@ def analyze(
     alpha = validation.fraction("alpha", alpha)
     calibration.need_alpha(alpha)
     need_resamples(resamples(n_resamples), alpha)
-    labels = None if group is None else _labels(group, len(everything))
+    if group is not None:
+        influence.group_codes(group, len(everything))
     generator = randomness.generator(rng)
     seed = randomness.record(generator)
     assumed = model_of(**said)
@@ -280,7 +281,7 @@ def analyze(
     }
     return _judged(
         assessed,
-        _more_findings(assessed, labels, alpha),
+        _more_findings(assessed, group, alpha),
         {"smooth": smooth.p_value} if smooth_only else assessed.evidence.p_values,
         alpha=alpha,
         smooth_only=smooth_only,
@@ -293,12 +294,6 @@ def analyze(
     )
 
 
-def _labels(group: npt.ArrayLike | Sequence[Hashable], n: int) -> list[str]:
-    """The label of each reading, checked."""
-    labels, codes = influence.group_codes(group, n)
-    return [labels[code] for code in codes]
-
-
 def _refuse_for_counts(group: Any, smooth_only: bool) -> None:
     if group is not None:
         raise InputError("`group` says whose each reading is, which bins lose; leave it out.")
@@ -306,14 +301,12 @@ def _refuse_for_counts(group: Any, smooth_only: bool) -> None:
         raise InputError("`null` is 'smooth', and counts are set against levels too; leave it out.")
 
 
-def _more_findings(
-    assessed: Assessment, labels: list[str] | None, alpha: float
-) -> tuple[guards.Finding, ...]:
+def _more_findings(assessed: Assessment, group: Any, alpha: float) -> tuple[guards.Finding, ...]:
     """The findings of all guards, those included that leave readings out and begin again."""
     settled = assessed.mixture.posterior.settled
     findings = assessed.findings
-    if labels is not None:
-        findings = (*findings, influence.only_in_the_pool(settled, labels, alpha))
+    if group is not None:
+        findings = (*findings, influence.only_in_the_pool(settled, group, alpha))
     state = influence.single_state(settled, alpha) if assessed.evidence.steps else None
     return findings if state is None else (*findings, state)
 

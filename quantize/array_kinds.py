@@ -15,9 +15,6 @@ from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import FloatArray, float_array
 from quantize.tables.cells import named_unit
 
-_EXACT = 1_000_000
-"""Of more values in single precision than this the decimals are not looked at."""
-
 
 def plain_values(
     values: Any, sigma: Any, unit_name: str | None
@@ -40,7 +37,7 @@ def plain_values(
             raise InputError("`sigma` is given, and `values` have errors too; give one of them.")
         numbers, sigma = _with_errors(numbers)
     return (
-        float_array("values", _as_written(numbers)),
+        float_array("values", numbers, written=True),
         sigma,
         unit if unit_name is None else unit_name,
     )
@@ -83,14 +80,6 @@ def _numbers(values: Any) -> Any:
     return values.magnitude if hasattr(values, "magnitude") else values.value
 
 
-def _as_written(numbers: Any) -> Any:
-    """Single precision by its shortest decimals: more digits would hide how it was rounded."""
-    array = np.asarray(numbers) if hasattr(numbers, "dtype") else numbers
-    if getattr(array, "dtype", None) in (np.float16, np.float32) and array.size <= _EXACT:
-        return np.array([float(str(value)) for value in array.ravel()]).reshape(array.shape)
-    return numbers
-
-
 def _converted(sigma: Any, values: Any) -> Any:
     """Sigma in the unit of the values."""
     if not _is_quantity(values):
@@ -109,7 +98,8 @@ def _converted(sigma: Any, values: Any) -> Any:
 
 def _has_errors(values: Any) -> bool:
     """Whether the first of the values brings an error of its own."""
-    first = next(iter(values), None) if isinstance(values, (list, tuple, np.ndarray)) else None
+    several = values.ravel() if isinstance(values, np.ndarray) else values
+    first = next(iter(several), None) if isinstance(several, (list, tuple, np.ndarray)) else None
     return hasattr(first, "nominal_value") and hasattr(first, "std_dev")
 
 

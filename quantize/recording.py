@@ -23,10 +23,10 @@ def recorded_steps(values: FloatArray) -> FloatArray | None:
     """The step of the last digit that was written, shape (n,); None for machine precision.
 
     Either all readings have the same number of decimals, or the same number of significant digits:
-    then the step grows with the reading. Whole numbers have step 1 or more. Where at least sixteen
-    different values are even, eight end in 0 or 5, or four are multiples of 10, 20, 25 or 50 or of
-    ten times, a hundred times ... these, so had the ruler. Errors of the last few bits, as
-    arithmetic leaves them, do not matter.
+    then the step grows with the reading. Whole numbers of up to eight digits have step 1 or more.
+    Where at least sixteen different values are even, eight end in 0 or 5, or four are multiples of
+    10, 20, 25 or 50 or of ten times, a hundred times ... these, so had the ruler. Errors of the
+    last few bits, as arithmetic leaves them, do not matter.
 
     Examples
     --------
@@ -55,7 +55,7 @@ def recorded_steps(values: FloatArray) -> FloatArray | None:
         out = np.full(values.size, 10.0**lowest)
         out[written] = _power(of_digits)
         return out
-    if largest >= 1:
+    if 1 <= largest < 10.0**_MOST_DIGITS:
         lowest = min(lowest, 0)
     if int(first.max()) - lowest + 1 > _MOST_DIGITS:
         return None
@@ -100,7 +100,7 @@ def is_ruled(step: float) -> bool:
     [False, True, False, True]
     """
     power = np.log10(step)
-    return bool(step > 1 or abs(power - np.rint(power)) > 1e-9)
+    return bool(1 < step < 10.0**_MOST_DIGITS or abs(power - np.rint(power)) > 1e-9)
 
 
 def rounded_alike(values: FloatArray, like: FloatArray, steps: FloatArray) -> FloatArray:

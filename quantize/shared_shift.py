@@ -7,12 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from quantize._support.errors import InputError, InputTypeError
+from quantize._support.errors import InputTypeError
 from quantize._support.validation import (
     FloatArray,
     IntArray,
+    dimensions,
     float_array,
     moderate,
+    one_for_each,
     positive,
     read_only,
 )
@@ -99,12 +101,9 @@ class SharedShift:
                 f"`shift` is a {type(shift).__name__}; give a SharedShift, or leave it out."
             )
         lever, degrees = shift.lever, shift.degrees_of_freedom
-        lever = float_array("shift.lever", [lever] * n if np.ndim(lever) == 0 else lever)
-        if lever.size != n:
-            raise InputError(
-                f"`shift.lever` has {lever.size} entries and `values` has {n}; give one number for "
-                "all, or one for each reading."
-            )
+        of_each: Any = [lever] * n if dimensions(lever) == 0 else lever
+        lever = float_array("shift.lever", of_each, written=True)
+        one_for_each("shift.lever", lever, n)
         moderate("shift.lever", float(np.abs(lever).max()))
         error = positive("shift.error", shift.error)
         if degrees != np.inf:

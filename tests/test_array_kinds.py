@@ -65,6 +65,41 @@ def test_single_precision_keeps_the_step_it_was_rounded_to():
     single = qz.Readings(np.array(VALUES, np.float32))
     assert single.values.tolist() == VALUES
     assert single.printed_resolution == double.printed_resolution == 0.1
+    for given in (np.array(VALUES, ">f4"), [np.float32(value) for value in VALUES]):
+        assert qz.Readings(given).values.tolist() == VALUES
+    step = np.full(6, 0.1, np.float32)
+    sample = qz.Readings(VALUES, resolution=step, sigma=step[0])
+    assert sample.steps.tolist() == sample.sigma.tolist() == [0.1] * 6
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        (np.ma.array(VALUES, np.float32, mask=[0, 0, 1, 0, 0, 0]), "is a masked array with masked"),
+        (pd.Series([*VALUES, pd.NA], dtype=object), "is blank or NaN at entry 6"),
+        (np.array(VALUES * 10).astype("m8[s]"), "holds '2 seconds' at entry 0, which is not a num"),
+        (np.array([True, *VALUES], object), "holds 'True' at entry 0, which is not a number"),
+        (
+            np.array([np.complex128(1 + 2j), *VALUES], object),
+            r"holds '\(1\+2j\)' at entry 0, which",
+        ),
+        (np.array(2.1), "has 0 dimensions; give a one-dimensional sequence"),
+    ],
+)
+def test_what_is_no_plain_number_is_refused(given, message):
+    with pytest.raises(qz.InputError, match=f"`values` {message}"):
+        qz.Readings(given)
+
+
+@pytest.mark.parametrize("name", ["sigma", "ends", "beyond", "changed", "state"])
+def test_what_is_missing_of_a_reading_is_never_taken_from_under_its_mask(name):
+    masked = np.ma.array(np.arange(6) // 3, mask=np.arange(6) == 4)
+    nullable = pd.Series([1, 1, 1, 1, 1, pd.NA], dtype=object)
+    for given in (masked, nullable):
+        with pytest.raises(qz.InputError, match=f"`{name}` is (blank|<NA>|a masked)"):
+            qz.Readings(VALUES, **{name: given})
+    with pytest.raises(qz.InputError, match=f"`{name}` h"):
+        qz.Readings(VALUES, **{name: [[1, 1], [1], 1, 1, 1, 1]})
 
 
 @pytest.mark.parametrize("which", ["pint", "astropy"])

@@ -246,6 +246,43 @@ def test_a_reversed_sign_changes_nothing(name, both):
         assert_allclose(yours, mine, rtol=1e-4, atol=1e-4)
 
 
+MIRRORED = {
+    "nothing": lambda sign: {},
+    "envelope exponential": lambda sign: {"envelope": "exponential"},
+    "envelope levels": lambda sign: {
+        "envelope": "levels",
+        "window": tuple(sorted(sign * end for end in options.WINDOW)),
+    },
+    "integers bounded": lambda sign: {"integers": tuple(sorted((sign, 9 * sign)))},
+    "outliers known": lambda sign: {"outliers": 0.05, "sigma": 0.02},
+}
+"""Options of the model of readings above zero, and of their mirror image."""
+
+
+@pytest.mark.parametrize("beyond", [0, 1])
+@pytest.mark.parametrize("name", MIRRORED)
+def test_a_reversed_sign_changes_no_fit(name, beyond):
+    """Neither the evidence nor the whole number of any reading, far from its own or off the scale.
+
+    Each has the number that is nearest to it.
+    """
+    values = options.comb(3, spread=0.05)
+    values[4] = 6.7 if name == "outliers known" else values[4]
+    one, other = (
+        qz.fit_mixture(
+            options.sample(sign * values, beyond=sign * beyond * (values == values.max())),
+            UNIT_RANGE,
+            model=qz.MixtureModel(**MIRRORED[name](sign)),
+        )
+        for sign in (1, -1)
+    )
+    assert_allclose(other.log_bayes_factor, one.log_bayes_factor, atol=1e-6)
+    assert_allclose(other.alternatives["share"], one.alternatives["share"], atol=1e-4)
+    assert (-other.integers).tolist() == one.integers.tolist()
+    away = np.abs(values / one.unit - one.integers)
+    assert away.max() < (1.0 if beyond else 0.5)
+
+
 @pytest.mark.parametrize("name", options.SHIFTED)
 def test_a_shift_changes_nothing_where_the_offset_is_free(name):
     values = options.comb(3)

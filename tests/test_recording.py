@@ -55,6 +55,12 @@ def test_hundredths_are_not_taken_for_significant_digits(seed: int) -> None:
     assert recorded_steps(values) == pytest.approx(0.01)
 
 
+@pytest.mark.parametrize("power", [-19, 0, 12])
+def test_the_same_digits_are_the_same_steps_in_any_unit(power: int) -> None:
+    values = np.array([float(f"{x:.2f}e{power}") for x in over_decades(20, 1, 9)])
+    assert recorded_steps(values) == pytest.approx(float(f"1e{power - 2}"))
+
+
 def test_whole_numbers_have_step_one_unless_the_ruler_is_coarser() -> None:
     rng = np.random.default_rng(2)
     whole = rng.permutation(np.arange(3, 60))[:20].astype(float)

@@ -40,6 +40,7 @@ _LONGEST_NAME = 24
 _MOST_RELATIVE = 100.0
 """Typical relative sigma from which on, or below whose inverse, it is no proportion."""
 _EXACT = 2**53
+_WRITTEN = 1_000_000  # Of more values in single precision the decimals are not looked at.
 
 
 def name_of_unit(text: str | None) -> str | None:
@@ -188,8 +189,38 @@ def sigma_range(value: Any) -> tuple[float, float] | None:
     return unit_range(pair, name="sigma_range")
 
 
-def float_array(name: str, values: Any, *, row: str = "entry") -> FloatArray:
-    """A one-dimensional array of finite floats; refuses masks, text and complex numbers."""
+def float_array(name: str, values: Any, *, row: str = "entry", written: bool = False) -> FloatArray:
+    """A one-dimensional array of finite floats; refuses masks, text and complex numbers.
+
+    Single precision that was `written` is read by its shortest decimals: more digits would hide
+    how it was rounded.
+    """
+    array = _one_column(name, values)
+    if array.dtype.kind in "cb":
+        held = "complex numbers; give real" if array.dtype.kind == "c" else "True and False; give"
+        raise InputTypeError(f"`{name}` holds {held} numbers.")
+    single = array.dtype.kind == "f" and array.dtype.itemsize < 8 and array.size <= _WRITTEN
+    if array.dtype.kind not in "iuf" or (single and written):
+        array = _floats_one_by_one(name, array)
+    result = array.astype(np.float64)
+    whole = array if array.dtype.kind in "iu" and array.size else np.zeros(1, int)
+    if max(int(whole.max()), -int(whole.min())) > _EXACT:
+        warn(
+            f"`{name}` holds whole numbers above {_EXACT} (2^53), of which floats keep the "
+            "first sixteen digits; subtract what they have in common first."
+        )
+    bad = np.flatnonzero(~np.isfinite(result))
+    if bad.size:
+        shown = "blank or NaN" if np.isnan(result[bad[0]]) else "infinite"
+        more = f" (and {bad.size - 1} more)" if bad.size > 1 else ""
+        raise InputError(
+            f"`{name}` is {shown} at entry {bad[0]}{more}; remove or mend these first."
+        )
+    return result
+
+
+def _one_column(name: str, values: Any) -> npt.NDArray[Any]:
+    """A one-dimensional array of anything, without masked entries."""
     if isinstance(values, np.ma.MaskedArray):
         if np.ma.getmaskarray(values).any():
             raise InputError(
@@ -223,45 +254,22 @@ def float_array(name: str, values: Any, *, row: str = "entry") -> FloatArray:
         raise InputError(
             f"`{name}` has {array.ndim} dimensions; give a one-dimensional sequence of numbers."
         )
-    if array.dtype.kind == "c":
-        raise InputTypeError(f"`{name}` holds complex numbers; give real numbers.")
-    if array.dtype.kind == "b":
-        raise InputTypeError(f"`{name}` holds True and False; give numbers.")
-    if array.dtype.kind not in "iuf":
-        array = _floats_one_by_one(name, array, row)
-    result = array.astype(np.float64)
-    if array.dtype.kind in "iu" and max(map(abs, _ends(array))) > _EXACT:
-        warn(
-            f"`{name}` holds whole numbers above {_EXACT} (2^53), of which floats keep the "
-            "first sixteen digits; subtract what they have in common first."
-        )
-    bad = np.flatnonzero(~np.isfinite(result))
-    if bad.size:
-        shown = "blank or NaN" if np.isnan(result[bad[0]]) else "infinite"
-        more = f" (and {bad.size - 1} more)" if bad.size > 1 else ""
-        raise InputError(
-            f"`{name}` is {shown} at {row} {bad[0]}{more}; remove or mend these first."
-        )
-    return result
+    return array
 
 
-def _ends(array: npt.NDArray[Any]) -> tuple[int, int]:
-    return (int(array.min()), int(array.max())) if array.size else (0, 0)
-
-
-def _floats_one_by_one(name: str, array: npt.NDArray[Any], row: str) -> FloatArray:
+def _floats_one_by_one(name: str, array: npt.NDArray[Any]) -> FloatArray:
     out = np.empty(array.size)
     for i, item in enumerate(array):
-        if item is None:
-            out[i] = np.nan
-            continue
         if isinstance(item, (str, bytes)):
-            raise InputTypeError(f"`{name}` holds text {item[:40]!r} at {row} {i}; give numbers.")
+            raise InputTypeError(f"`{name}` holds text {item[:40]!r} at entry {i}; give numbers.")
         try:
-            out[i] = float(item)
+            if isinstance(item, (bool, np.bool_, np.complexfloating, np.timedelta64)):
+                raise TypeError
+            number = str(item) if isinstance(item, np.floating) else item
+            out[i] = np.nan if is_blank(item) else float(number)
         except (TypeError, ValueError):
             raise InputTypeError(
-                f"`{name}` holds {str(item)[:40]!r} at {row} {i}, which is not a number."
+                f"`{name}` holds {str(item)[:40]!r} at entry {i}, which is not a number."
             ) from None
         except OverflowError:
             out[i] = np.inf
@@ -278,15 +286,11 @@ def per_reading(name: str, value: Any, n: int) -> FloatArray | None:
     """Positive numbers, one for all or one for each reading."""
     if value is None:
         return None
-    if np.ndim(value) == 0:
-        array = np.full(n, float_array(name, [value])[0])
+    if dimensions(value) == 0:
+        array = np.full(n, float_array(name, [value], written=True)[0])
     else:
-        array = float_array(name, value)
-        if array.size != n:
-            raise InputError(
-                f"`{name}` has {array.size} entries and `values` has {n}; "
-                "give one number for all, or one for each reading."
-            )
+        array = float_array(name, value, written=True)
+        one_for_each(name, array, n)
     bad = np.flatnonzero(array <= 0)
     if bad.size:
         raise InputError(
@@ -295,6 +299,15 @@ def per_reading(name: str, value: Any, n: int) -> FloatArray | None:
     moderate(name, float(array.min()))
     moderate(name, float(array.max()))
     return read_only(array)
+
+
+def one_for_each(name: str, array: npt.NDArray[Any], n: int) -> None:
+    """Refuse another number of entries than there are readings."""
+    if array.size != n:
+        raise InputError(
+            f"`{name}` has {array.size} entries and `values` has {n}; "
+            "give one number for all, or one for each reading."
+        )
 
 
 def relative_to(sigma: Any, relative: Any, n: int) -> FloatArray | None:
@@ -320,13 +333,9 @@ def one_of_few(name: str, value: Any, n: int, allowed: tuple[int, ...]) -> IntAr
     """One of a few whole numbers for each reading."""
     if value is None:
         return None
-    array = np.full(n, value) if np.ndim(value) == 0 else np.asarray(value)
-    if array.shape != (n,):
-        raise InputError(
-            f"`{name}` has {array.size} entries and `values` has {n}; "
-            "give one number for all, or one for each reading."
-        )
-    bad = np.flatnonzero([item not in allowed for item in array.tolist()])
+    array = np.full(n, value) if dimensions(value) == 0 else _one_column(name, value)
+    one_for_each(name, array, n)
+    bad = np.flatnonzero([is_blank(i) or i not in allowed for i in array.tolist()])
     if bad.size:
         listed = ", ".join(map(str, allowed))
         raise InputError(
@@ -335,7 +344,7 @@ def one_of_few(name: str, value: Any, n: int, allowed: tuple[int, ...]) -> IntAr
     return read_only(array.astype(np.int64))
 
 
-def _dimensions(value: Any) -> int:
+def dimensions(value: Any) -> int:
     """Of a sequence, or one where its entries have no common shape."""
     try:
         return int(np.ndim(value))
@@ -343,9 +352,9 @@ def _dimensions(value: Any) -> int:
         return 1
 
 
-def _is_blank(label: Any) -> bool:
+def is_blank(label: Any) -> bool:
     """Whether a label is None, NaN or another mark of what is missing, which equals nothing."""
-    if label is None:
+    if label is None or label is np.ma.masked:
         return True
     try:
         return bool(label != label)
@@ -355,28 +364,31 @@ def _is_blank(label: Any) -> bool:
         return False
 
 
-def state_codes(state: Any, n: int) -> tuple[IntArray | None, tuple[Any, ...]]:
+def state_codes(
+    state: Any, n: int, *, name: str = "state", of: str = "`values` has {n}"
+) -> tuple[IntArray | None, tuple[Any, ...]]:
     """Labels as whole numbers in order of appearance, and the labels."""
     if state is None:
         return None, ()
-    if isinstance(state, (str, bytes)) or _dimensions(state) != 1:
-        raise InputTypeError("`state` must be a sequence with one label for each reading.")
+    if isinstance(state, (str, bytes)) or dimensions(state) != 1:
+        raise InputTypeError(f"`{name}` must be a sequence with one label for each reading.")
     labels = list(state)
     if len(labels) != n:
         raise InputError(
-            f"`state` has {len(labels)} entries and `values` has {n}; give one label a reading."
+            f"`{name}` has {len(labels)} entries and {of.format(n=n)}; give one label a reading."
         )
     codes: dict[Any, int] = {}
     out = np.empty(n, dtype=np.int64)
     for i, label in enumerate(labels):
-        if _is_blank(label):
+        if is_blank(label):
             raise InputError(
-                f"`state` is blank at entry {i}; give every reading a label, or leave `state` out."
+                f"`{name}` is blank at entry {i}; give every reading a label, or leave `{name}` "
+                "out."
             )
         try:
             out[i] = codes.setdefault(label, len(codes))
         except TypeError:
             raise InputTypeError(
-                f"`state` holds a {type(label).__name__} at entry {i}; give words or numbers."
+                f"`{name}` holds a {type(label).__name__} at entry {i}; give words or numbers."
             ) from None
     return read_only(out), tuple(codes)

@@ -173,6 +173,9 @@ def fit_counted(data: Counted) -> CountFit:
     histogram = _bins_for(data, candidates)
     quick = [(_fit(histogram, start, data, quick=True), start) for start in candidates]
     quick.sort(key=lambda pair: pair[0].criterion)
+    # Parts of a unit explain the same levels as well; which comes first hangs on the last bits.
+    alike = quick[0][0].criterion + 0.1
+    quick.sort(key=lambda pair: -pair[0].unit if pair[0].criterion < alike else math.inf)
     fits = [fit for fit, _ in quick]
     best = min(fits[0], _fit(histogram, quick[0][1], data), key=lambda fit: fit.criterion)
     best, modes = _without_common_divisor(best, histogram, data)
@@ -210,10 +213,9 @@ def _candidates(data: Counted) -> list[_Candidate]:
     peaks = refined_peaks(sums.statistic, f, sums.statistic(f), 6 * _CANDIDATES)
     step = f[1] - f[0]
     inner = [p for p in peaks if f[0] + 1.5 * step < p[0] < f[-1] - 1.5 * step]
-    n = sums.total
     found = []
     for g, _ in inner or peaks[:1]:
-        share = min(float(abs(sums.sums(np.array([g]))[0])) / n, 1.0)
+        share = min(float(abs(sums.sums(np.array([g]))[0])) / sums.total, 1.0)
         unit = 1 / g
         spread = math.sqrt(max(-math.log(max(share, 1e-3)), 1e-4) / (2 * math.pi**2))
         b = sums.origin + (sums.direction(g) / (2 * math.pi) * unit if free else 0.0)
@@ -222,7 +224,7 @@ def _candidates(data: Counted) -> list[_Candidate]:
         )
         if sums.span / unit <= _MOST_LEVELS:
             found.append(candidate)
-    least = max(_LEAST_SHARE, math.sqrt(math.log(f.size) / n))
+    least = max(_LEAST_SHARE, math.sqrt(math.log(f.size) / sums.total))
     good = [c for c in found if c.share >= least][:_CANDIDATES]
     if good or not found:
         return good or [_widest(data)]
@@ -249,9 +251,8 @@ def _fit(histogram: Histogram, start: _Candidate, data: Counted, *, quick: bool 
     """Levels at multiples of about the unit of a candidate, fitted from it."""
     base, k, typical = _occupied_levels(histogram, start, data)
     best = (base, -math.inf, False)
-    s2 = start.sigma**2
     for part in (0.7,) if quick else (1.0, 0.3):
-        gamma = np.array([part * s2, (1 - part) * s2 / max(typical, 0.3)])
+        gamma = start.sigma**2 * np.array([part, (1 - part) / max(typical, 0.3)])
         begin = dataclasses.replace(base, gamma=gamma).amplitudes_by_em(20)
         trial = maximise(begin, reach=_REACH * start.unit, steps=20 if quick else 60)
         if not 0.5 < trial[0].beta[-1] / start.unit < 2:
@@ -277,7 +278,6 @@ def _occupied_levels(
 
     Distances are counted from level zero, or from the lowest level where the offset is free.
     """
-    free = data.free
     total = float(histogram.counts.sum())
     k, levels = _all_levels(histogram, start, data)
     keep = levels.amplitude >= max(FEWEST_COUNTS, 1e-7 * total)
@@ -286,10 +286,10 @@ def _occupied_levels(
     k, amplitude = k[keep], levels.amplitude[keep]
     busy = amplitude >= 1e-3 * total
     lowest = int(k[busy].min()) if busy.any() else int(k[0])
-    away = np.maximum(k - lowest, 0) if free else np.abs(k)
+    away = np.maximum(k - lowest, 0) if data.free else np.abs(k)
     occupied = dataclasses.replace(
         levels,
-        places=design(k, free),
+        places=design(k, data.free),
         shift=levels.shift[keep],
         spreads=np.column_stack([np.ones(k.size), away]),
         amplitude=amplitude,

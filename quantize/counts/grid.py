@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any
 
 import numpy as np
 
@@ -14,6 +13,7 @@ from quantize._support.validation import FloatArray
 from quantize.comb.sums import neighbours
 from quantize.comb.unit_range import UnitRange, default_limits
 from quantize.counts.histogram import MOST_BINS
+from quantize.model.model import window_of
 
 MOST_UNITS = 2_000_000
 """Most trial units that are kept (16 bytes each)."""
@@ -102,7 +102,7 @@ def sums_grid(
     resolution: float | None,
 ) -> SumsGrid:
     """The grid for these arguments of `Spectrum`, checked."""
-    start, end = _window(window)
+    start, end = window_of(window)
     mode, b = validation.offset_mode(offset)
     os = validation.number("oversampling", oversampling)
     if os < 2:
@@ -165,12 +165,3 @@ def _number_of_bins(width: float, bin_width: float) -> int:
             f"{fits * 1.01:.2g} would fit."
         )
     return bins
-
-
-def _window(window: Any) -> tuple[float, float]:
-    ends = validation.float_array("window", [] if window is None else window)
-    if ends.size != 2 or not ends[0] < ends[1]:
-        raise InputError(
-            f"`window` is {window!r}; give the lowest and the highest reading that can occur."
-        )
-    return float(ends[0]), float(ends[1])

@@ -110,7 +110,7 @@ class Spectrum:
         values : array_like, shape (n,)
             Readings in the order in which they came; none at all will do.
         """
-        x = validation.float_array("values", values) if np.size(values) else np.empty(0)
+        x = validation.float_array("values", values)
         if self._pending.size:
             x = np.concatenate([self._pending, x])
         whole = x.size // BLOCK * BLOCK

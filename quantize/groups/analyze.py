@@ -98,13 +98,7 @@ class GroupAnalyses(Result):
         InputError
             For a label that there is not, or a group that could not be used.
         """
-        places = {g.label: i for i, g in enumerate(self.groups)}
-        if group not in places:
-            raise InputError(
-                f"`group` is {group!r}, and {self.by!r} has no such label; the first is "
-                f"{self.groups[0].label!r}."
-            )
-        place = places[group]
+        place = self._place(group)
         readings = self.groups[place].readings
         if readings is None:
             raise InputError(f"`group` {group!r} was not analysed: {self.groups[place].problem}")
@@ -117,7 +111,16 @@ class GroupAnalyses(Result):
 
     def seed_of(self, group: Hashable) -> np.random.SeedSequence:
         """The seed with which `analyze` gives the same for this group."""
-        return _child(self.seed, [g.label for g in self.groups].index(group))
+        return _child(self.seed, self._place(group))
+
+    def _place(self, group: Hashable) -> int:
+        try:
+            return [g.label for g in self.groups].index(group)
+        except ValueError:
+            raise InputError(
+                f"`group` is {group!r}, and {self.by!r} has no such label; the first is "
+                f"{self.groups[0].label!r}."
+            ) from None
 
     def _headline(self) -> str:
         parts = [f"{number} {verdict}" for verdict, number in self.counts.items() if number]

@@ -71,17 +71,21 @@ def split(
     values = _column(columns, "value", value)
     states = None if state is None else _column(columns, "state", state)
     given: dict[str, Any] = {"sigma": sigma, "resolution": resolution}
+    told = [(value, values), (state, states)]
     for name, item in given.items():
         if isinstance(item, str):
             given[name] = _numbers(_column(columns, name, item))
+            told.append((item, given[name]))
+        elif item is not None:
+            given[name] = validation.positive(name, item)
     codes, found = _coded(labels, by)
-    lengths = {len(values), *(len(c) for c in (states, *given.values()) if hasattr(c, "__len__"))}
-    if lengths != {codes.size}:
-        raise InputError(
-            f"`table` has columns of different lengths ({codes.size} labels in {by!r}, "
-            f"{len(values)} entries in {value!r}); give one row for each reading."
-        )
-    values, states = _numbers(values), None if states is None else np.asarray(states, object)
+    for name, column in told:
+        if column is not None and len(column) != codes.size:
+            raise InputError(
+                f"`table` has columns of different lengths ({codes.size} labels in {by!r}, "
+                f"{len(column)} entries in {name!r}); give one row for each reading."
+            )
+    values, states = _numbers(values), None if states is None else _cells(states)
     order = np.argsort(codes, kind="stable")
     ends = np.cumsum(np.bincount(codes, minlength=len(found)))
     said = columns.unit_of(columns.place(value, "value")) if unit_name is None else unit_name
@@ -112,26 +116,25 @@ def _group(label: Hashable, values: Any, name: str, parts: dict[str, Any]) -> Gr
 def _column(table: Table, argument: str, name: Any) -> Any:
     """The column of that name, one entry for each row."""
     column = table.columns[table.place(name, argument)]
-    if np.ndim(column) != 1:
+    dimensions = validation.dimensions(column)
+    if dimensions != 1:
         raise InputTypeError(
-            f"`{argument}` is {name!r}, a column of {np.ndim(column)} dimensions; "
+            f"`{argument}` is {name!r}, a column of {dimensions} dimensions; "
             "give one entry for each row."
         )
     return column
 
 
 def _numbers(column: Any) -> Any:
-    """The column as floats where its type is a number's; else its cells, for `Readings` to judge.
+    """The column as an array with its own type and mask, for `Readings` to judge by groups."""
+    kind = getattr(getattr(column, "dtype", None), "kind", "O")
+    return _cells(column) if kind == "O" else np.asanyarray(column)
 
-    A nullable column of pandas has a kind of its own and no bare missing cell.
-    """
-    if getattr(getattr(column, "dtype", None), "kind", "O") in "iuf":
-        if hasattr(column, "to_numpy"):
-            return column.to_numpy(dtype=np.float64, na_value=np.nan)
-        return np.asarray(column, dtype=np.float64)
-    mixed = np.empty(len(column), dtype=object)
-    mixed[:] = list(column)
-    return mixed
+
+def _cells(column: Any) -> Any:
+    cells = np.empty(len(column), dtype=object)
+    cells[:] = list(column)
+    return cells
 
 
 def _coded(labels: Any, name: Any) -> tuple[IntArray, list[Hashable]]:
@@ -139,6 +142,11 @@ def _coded(labels: Any, name: Any) -> tuple[IntArray, list[Hashable]]:
     import pandas as pd
 
     cells = labels if hasattr(labels, "dtype") else pd.Series(list(labels), dtype=object)
+    if isinstance(cells, np.ma.MaskedArray):
+        cells = pd.Series(cells.tolist(), dtype=object)
+    elif isinstance(cells.dtype, np.dtype):
+        # As in files of telescopes, whose bytes stand the other way round.
+        cells = np.asarray(cells, cells.dtype.newbyteorder("="))
     if len(cells) == 0:
         raise InputError("`table` has no rows; give one row for each reading.")
     try:

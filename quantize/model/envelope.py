@@ -321,7 +321,7 @@ def envelope_of(
                 f"`envelope` {model.envelope!r} takes its parameters from readings; to draw some, "
                 "give a distribution such as scipy.stats.norm(0, 3)."
             )
-        density = _fitted(model.envelope, readings.values[readings.measured], first)
+        density = _fitted(model.envelope, readings.values[readings.measured], first, last)
     return Envelope(
         low=low,
         high=high,
@@ -347,7 +347,7 @@ def _most(model: MixtureModel, readings: Readings | None, smallest: float | None
     return max(int(np.ceil(2 * reach / smallest)), model.integers[0] + 1)
 
 
-def _fitted(kind: str, values: FloatArray, first: int) -> Any:
+def _fitted(kind: str, values: FloatArray, first: int, last: int) -> Any:
     from scipy import stats
 
     if kind == "normal":
@@ -355,4 +355,6 @@ def _fitted(kind: str, values: FloatArray, first: int) -> Any:
     scale = float(np.mean(np.abs(values)))
     if first > 0 or values.min() >= 0:
         return stats.expon(scale=scale)
+    if last < 0 or values.max() <= 0:
+        return stats.weibull_max(1.0, scale=scale)  # an exponential downwards
     return stats.laplace(scale=scale)

@@ -89,12 +89,14 @@ class Likelihood(BoundedTerms):
         """Whole numbers tried for each state and their probabilities, shape (m, J, T)."""
         teeth = self.teeth_of(p, None)
         log_f = self.densities(p, None, teeth)
-        terms, _ = self._terms(log_f, self._mass_given_others(p, log_f, teeth), p.outliers)
+        mass = self._mass_given_others(p, log_f, teeth)
+        terms, _ = self._terms(log_f, mass, p.outliers)
         top = terms.max(axis=2, keepdims=True)
         weight = np.exp(terms - np.where(np.isfinite(top), top, 0.0))
         total = weight.sum(axis=2, keepdims=True)
-        # A state that is certainly astray is as likely at one tooth as at another.
-        even = np.full_like(weight, 1 / weight.shape[2])
+        # A state that is certainly astray is as likely at one tooth that occurs as at another.
+        even = np.broadcast_to(np.isfinite(mass), weight.shape)
+        even = even / np.maximum(even.sum(axis=2, keepdims=True), 1)
         probability = np.where(total > 0, weight / np.where(total > 0, total, 1.0), even)
         return teeth.astype(np.int64), probability
 
@@ -115,7 +117,10 @@ class Likelihood(BoundedTerms):
     def best_integers(self, p: Parameters) -> IntArray:
         """Most probable whole number of each reading at one set of parameters."""
         teeth, probability = self.teeth(p)
-        best = np.argmax(probability[0], axis=1)
+        # Off the scale many are as likely: of those the one next to the reading.
+        away = np.abs(p.unit[0] * teeth[0] + p.offset[0] - self.x[self.starts][:, None])
+        most = probability[0] >= (1 - 1e-9) * probability[0].max(axis=1, keepdims=True)
+        best = np.argmin(np.where(most, away, np.inf), axis=1)
         chosen: IntArray = teeth[0][np.arange(self.states), best]
         return chosen[self.state_of_reading()]
 
@@ -264,7 +269,10 @@ class Likelihood(BoundedTerms):
 
     def _log_mass(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
         if self.free_weights:
-            inside = (teeth >= self.envelope.first) & (teeth <= self.envelope.last)
+            first, last = self.envelope.ends(p.unit, self.start(p))
+            if cell is not None:
+                first[:], last[:] = self.envelope.first, self.envelope.last
+            inside = (teeth >= first[:, None, None]) & (teeth <= last[:, None, None])
             return np.where(inside, 0.0, -np.inf)
         return self.masses(p, cell, teeth)
 
@@ -295,12 +303,14 @@ class Likelihood(BoundedTerms):
         """Log of what each tooth adds (m, J, T), and of a state astray (m, J)."""
         if not np.any(share > 0):
             return self.per_state(log_f) + mass, np.full((share.size, self.states), -np.inf)
-        stray = self._log_astray(share)
-        mixed = np.logaddexp(log_f + np.log1p(-share)[:, None, None], stray[:, :, None])
-        terms, astray = self.per_state(mixed), self.per_state(stray)
+        stray, on_comb = self._log_astray(share), log_f + np.log1p(-share)[:, None, None]
+        if self.states == self.x.size:
+            return on_comb + mass, stray
+        astray = self.per_state(stray)
+        # By how much likelier than astray: a difference of both would leave no digits far away.
         with np.errstate(divide="ignore", invalid="ignore"):
-            gap = np.minimum(astray[:, :, None] - terms, 0.0)
-            at_tooth = terms + np.log(-np.expm1(gap)) + mass
+            over = self.per_state(np.logaddexp(0.0, on_comb - stray[:, :, None]))
+            at_tooth = astray[:, :, None] + over + np.log(-np.expm1(-over)) + mass
         return np.where(np.isnan(at_tooth), -np.inf, at_tooth), astray
 
     def _with_free_weights(self, p: Parameters, share: FloatArray) -> FloatArray:

@@ -119,7 +119,7 @@ class MixtureModel:
         if not distributions.is_distribution(self.envelope):
             validation.choice("envelope", self.envelope, ENVELOPES)
         if self.window is not None:
-            put(self, "window", _window(self.window))
+            put(self, "window", window_of(self.window))
         if not isinstance(self.rounding, bool):
             raise InputTypeError(f"`rounding` is {self.rounding!r}; give True or False.")
         self._refuse_last_unknown()
@@ -247,7 +247,8 @@ def _whole(end: Any) -> int:
     return int(number)
 
 
-def _window(value: Any) -> tuple[float, float]:
+def window_of(value: Any) -> tuple[float, float]:
+    """A pair (low, high) of sizes, checked."""
     try:
         low, high = (validation.number("window", end) for end in value)
     except (TypeError, ValueError) as error:

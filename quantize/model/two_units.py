@@ -334,15 +334,9 @@ def _modes(place: FloatArray, share: FloatArray, cell: FloatArray) -> IntArray:
 
 def _two_labels(labels: Any, n: int) -> tuple[tuple[Any, ...], IntArray]:
     """The two labels in order of appearance, and which each reading has."""
-    items = list(labels)
-    if len(items) != n:
-        raise InputError(
-            f"`labels` has {len(items)} entries and `readings` has {n}; give one a reading."
-        )
-    names = tuple(dict.fromkeys(items))
-    if len(names) != 2:
+    member, names = validation.state_codes(labels, n, name="labels", of="`readings` has {n}")
+    if member is None or len(names) != 2:
         raise InputError(f"`labels` names {len(names)} populations; two are needed.")
-    member = np.array([names.index(item) for item in items])
     fewest = int(np.bincount(member).min())
     if fewest < 3:
         raise InputError(

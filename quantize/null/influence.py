@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from quantize._support.errors import InputError, InputTypeError
+from quantize._support import validation
 from quantize._support.validation import IntArray, Offset, SigmaRange
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.averaged import with_shift_at
@@ -120,7 +120,8 @@ def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
     if len(labels) == 1:
         return finding("pool", "All readings are of one group.")
     members = [(codes == code) & readings.measured for code in range(len(labels))]
-    p = [_p_value(readings.select(each), found.unit_range, found.model) for each in members]
+    part, said = readings.select, (found.unit_range, found.model)
+    p = [_p_value(part(each), *said) if each.any() else 1.0 for each in members]
     best = int(np.argmin(p))
     if p[best] * len(labels) <= alpha:
         return finding("pool", f"Steps show in {labels[best]} by itself, and not only in the pool.")
@@ -135,17 +136,8 @@ def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
 
 def group_codes(group: Any, n: int) -> tuple[list[str], IntArray]:
     """Labels in the order in which they come, and the number of each reading's label."""
-    if isinstance(group, (str, bytes)) or np.ndim(group) != 1:
-        raise InputTypeError("`group` must be a sequence with one label for each reading.")
-    given = [str(label) for label in group]
-    if len(given) != n:
-        raise InputError(
-            f"`group` has {len(given)} entries and there are {n} readings; "
-            "give one label a reading."
-        )
-    labels = list(dict.fromkeys(given))
-    place = {label: code for code, label in enumerate(labels)}
-    return labels, np.array([place[label] for label in given], dtype=np.int64)
+    codes, labels = validation.state_codes(group, n, name="group", of="there are {n} readings")
+    return [str(label) for label in labels], np.asarray(codes)
 
 
 def _p_value(part: Readings, unit_range: UnitRange, model: MixtureModel) -> float:

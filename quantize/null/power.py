@@ -20,7 +20,6 @@ ALPHAS = (0.10, 0.05, 0.02, 0.01)
 REPEATS = (1, 2, 4)
 """Readings of each state that the stored table has, and that plans compare."""
 TABLE = "power_table.json"
-_USUAL = {"power": 0.8, "alpha": 0.05}
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -178,12 +177,13 @@ def stored() -> PowerTable:
     return PowerTable(json.loads(text))
 
 
-def readings_needed(spread: float, repeats: int = 1) -> int | None:
+def readings_needed(spread: float, repeats: int = 1, alpha: float = 0.05) -> int | None:
     """Readings that show steps of this sigma/unit in four cases out of five; None if none do.
 
     Each charge state is read `repeats` times; beyond the table, as many states are needed as with
-    the most repeats that it has.
+    the most repeats that it has, and no number is known at a lower level than its own.
     """
     most = max(m for m in REPEATS if m <= repeats)
-    found = stored().readings(spread, most, **_USUAL)
+    level = max((a for a in ALPHAS if a <= alpha), default=None)
+    found = stored().readings(spread, most, 0.8, level) if level else UNKNOWN
     return repeats * int(np.ceil(found.value / most - 1e-9)) if np.isfinite(found.log) else None

@@ -14,6 +14,7 @@ from quantize._support.errors import InputError, InputTypeError
 from quantize._support.results import Result
 from quantize._support.validation import FloatArray
 from quantize.comb.unit_range import UnitRange
+from quantize.model.model import window_of
 from quantize.null.envelopes import log_normal
 from quantize.null.running_comb import SPREADS, PredictiveComb
 from quantize.null.running_levels import LevelsAnywhere
@@ -136,15 +137,8 @@ class RunningEvidence:
         self.unit_range = UnitRange.given(unit_range)
         low, high = self.unit_range
         self.offset = validation.number("offset", offset)
-        if isinstance(window, str) or np.shape(window) != (2,):
-            raise InputTypeError(f"`window` is {window!r}; give two numbers (low, high).")
-        start, stop = (validation.number("window", end) for end in window)
-        if not start < stop:
-            raise InputError(
-                f"`window` is ({start:g}, {stop:g}); give (low, high) with low below high."
-            )
-        self.window = (start, stop)
-        start, stop = start - self.offset, stop - self.offset
+        self.window = window_of(window)
+        start, stop = (end - self.offset for end in self.window)
         top = min(high, 0.5 * (stop - start))
         if top <= low:
             raise InputError(
@@ -185,7 +179,7 @@ class RunningEvidence:
         Raises
         ------
         InputError
-            For a value outside the window; the evidence so far stays as it is.
+            For a value outside the window, or a blank state; the evidence so far stays as it is.
         """
         x = validation.number("value", value)
         if not self.window[0] <= x <= self.window[1]:
@@ -193,6 +187,8 @@ class RunningEvidence:
                 f"`value` is {x:g}, outside the window {self.window} that was fixed before the "
                 "first reading; the evidence so far cannot go on. Start anew with a wider window."
             )
+        if not isinstance(state, Hashable) or (state is not None and validation.is_blank(state)):
+            raise InputTypeError(f"`state` is {state!r}; give a word or a number, or leave it out.")
         seen = state is not None and state in self._states
         if not seen:
             self._comb.update(x - self.offset)
@@ -244,7 +240,7 @@ class RunningEvidence:
         Parameters
         ----------
         readings : Readings or array_like, shape (n,)
-            Of each charge state the first counts.
+            Of each charge state, known by its label, the first counts; no sigmas are used.
         looks : sequence of int, optional
             Numbers of these readings at which to look; after every one by default.
 
@@ -259,7 +255,8 @@ class RunningEvidence:
             When a reading lies outside the window; those before it are taken.
         """
         data = as_readings(readings, least=1)
-        states = [None] * len(data) if data.state is None else data.state.tolist()
+        codes = [] if data.state is None else data.state.tolist()
+        states = [data.state_labels[code] for code in codes] or [None] * len(data)
         wanted = _looks(looks, len(data))
         for number, (value, state) in enumerate(zip(data.values, states, strict=True), start=1):
             self.update(float(value), state=state, look=wanted is None or number in wanted)

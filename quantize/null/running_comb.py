@@ -10,7 +10,7 @@ from quantize._support.validation import IntArray
 from quantize.null.hypotheses import LEVELS_AT_ZERO
 from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES, next_share
 from quantize.null.partitions import log_mean_exp, log_sum_exp
-from quantize.null.running_nulls import HEAP_SPREADS, ON_HEAPS, log_heaped
+from quantize.null.running_nulls import EDGE, HEAP_SPREADS, ON_HEAPS, log_heaped
 
 SPREADS = np.array([0.04, 0.06, 0.09, 0.13, 0.19, 0.28])
 """Spreads of the comb, sigma over unit, that are averaged over."""
@@ -53,8 +53,9 @@ class PredictiveComb:
         step = _CLOSE * SPREADS[0] / (_FARTHEST * np.sqrt(_PLANNED))
         units = max(int(np.log(high / low) / step), _FEWEST_UNITS)
         self.unit = np.geomspace(low, high, units)
-        first = np.ceil(bounds[0] / self.unit).astype(np.int64)
-        last = np.floor(bounds[1] / self.unit).astype(np.int64)
+        # A tooth on the edge is inside, whatever its last digit in this unit of measurement.
+        first = np.ceil(bounds[0] / self.unit - EDGE).astype(np.int64)
+        last = np.floor(bounds[1] / self.unit + EDGE).astype(np.int64)
         self._first = first
         sides = [Side(*bounds, first, last)]
         if bounds[0] < 0 < bounds[1]:

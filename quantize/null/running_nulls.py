@@ -12,6 +12,8 @@ from quantize._support.validation import FloatArray
 from quantize.null.occupancy import CONCENTRATIONS, log_norm, log_seats
 from quantize.null.partitions import log_mean_exp
 
+EDGE = 1e-9
+"""Teeth and cells, within which a number is one on the edge."""
 _CELLS = (8, 12, 18, 27, 40, 60)
 """Cells of the histograms on the window."""
 _PLACES, _WIDTHS = 61, 10
@@ -66,12 +68,14 @@ def log_two_sided(values: FloatArray, window: tuple[float, float]) -> float:
 def log_cells(values: FloatArray, window: tuple[float, float]) -> float:
     """Histograms of eight to sixty cells, begun at the window's end or half a cell before it.
 
-    The shares of the cells are Dirichlet, as those of levels are where they may differ.
+    The shares of the cells are Dirichlet, as those of levels are where they may differ. Readings
+    where two cells meet, as round ones may, are counted in the upper one and in the lower one.
     """
     length = window[1] - window[0]
-    cells, shift = (each.ravel() for each in np.meshgrid(_CELLS, (0.0, 0.5)))
+    begins = np.add.outer((0.0, 0.5), (-EDGE, EDGE)).ravel()
+    cells, shift = (each.ravel() for each in np.meshgrid(_CELLS, begins))
     number = cells[:, None] * ((values - window[0]) / length) + shift[:, None]
-    number = np.minimum(np.floor(number), cells[:, None]).astype(np.int64)
+    number = np.clip(np.floor(number), 0, cells[:, None]).astype(np.int64)
     # Every histogram has its own row, as long as the longest.
     longest = max(_CELLS) + 1
     row = longest * np.arange(cells.size)[:, None]

@@ -160,7 +160,7 @@ def judge(
     return Judgement(
         verdict=CANNOT_TELL,
         reasons=tuple(reasons),
-        advice=(*_mend(far), *_advice(mixture, seen=evidence.sure_of_levels)),
+        advice=(*_mend(far), *_advice(mixture, evidence, alpha)),
         no_unit_above=None if limit is None else limit.low,
     )
 
@@ -329,13 +329,15 @@ def _mend(far: Sequence[str]) -> tuple[str, ...]:
     )
 
 
-def _advice(mixture: MixtureFit, *, seen: bool = False) -> tuple[str, ...]:
+def _advice(mixture: MixtureFit, evidence: LevelEvidence, alpha: float) -> tuple[str, ...]:
     levels = mixture.readings.select(mixture.readings.measured).levels()
     repeats = int(np.median(levels.count))
     spread = float(mixture.posterior.centre.sigma[0]) * np.median(np.sqrt(levels.factor * repeats))
-    needed = readings_needed(spread / mixture.unit, repeats)
+    needed = readings_needed(spread / mixture.unit, repeats, alpha)
     advice = if_read_finer(mixture.readings)
-    if needed is None or mixture.alternatives["share"].iloc[0] <= _DOMINANT:
+    in_doubt = mixture.alternatives["share"].iloc[0] <= _DOMINANT
+    # What readings speak against, a few more of them would not settle in favour.
+    if needed is None or in_doubt or evidence.log_bayes_factor < -AGAINST:
         advice.append(
             "Less scatter helps more than more readings: repeat each state, time longer, or time "
             "automatically."
@@ -346,7 +348,7 @@ def _advice(mixture: MixtureFit, *, seen: bool = False) -> tuple[str, ...]:
             f"If the unit is near {mixture.unit:.3g}, about {more} more {what}{'s' * (more > 1)} "
             "of this quality would settle it in four cases out of five."
         )
-    elif seen:
+    elif evidence.sure_of_levels:
         advice.append(
             f"Steps of {mixture.unit:.3g} show in so many readings of this quality in four cases "
             "out of five; less scatter shows whether there are others."

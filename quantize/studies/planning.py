@@ -7,7 +7,7 @@ import itertools
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -81,8 +81,6 @@ class Plan(Result):
     note: str
     cautions: tuple[str, ...]
 
-    _private: ClassVar[tuple[str, ...]] = ()
-
     def _headline(self) -> str:
         row = self.table.iloc[0]
         if self.question == "unit":
@@ -90,6 +88,8 @@ class Plan(Result):
         else:
             said = f"{row['readings']:.0f} readings at sigma/unit {row['sigma_over_unit']:.3g}"
         more = f", and {len(self.table) - 1} rows more" if len(self.table) > 1 else ""
+        said = said.replace("unit of nan or more", "no unit")
+        said = said.replace("nan readings", "more readings than simulated")
         return f"{said}{more}"
 
 
@@ -198,7 +198,7 @@ def plan(
     elif checkpoint is not None:
         raise InputError("`checkpoint` is for simulations; give `replicates` as well.")
     else:
-        _need_the_table(estimator, integers, level)
+        _need_the_table(estimator, integers, level, asked)
     question = _Question(power=wish, alpha=level, integers=integers, simulator=simulator)
     if apparatus is not None:
         if readings is not None or sigma is not None:
@@ -338,18 +338,18 @@ def _whole(answer: Estimate, m: int) -> dict[str, float]:
     return {name: float(m * np.ceil(n / m - 1e-9)) for name, n in numbers.items()}
 
 
-def _need_the_table(estimator: Any, integers: Any, alpha: float) -> None:
+def _need_the_table(estimator: Any, integers: Any, alpha: float, repeats: tuple[int, ...]) -> None:
     """Refuse what the stored table cannot answer."""
     remedy = "give `replicates` to simulate it"
     if estimator != "verdict":
         raise InputError(f"`estimator` is {estimator!r}, which the table does not have; {remedy}.")
-    if callable(integers) or tuple(integers) != INTEGERS:
+    if not isinstance(integers, Sequence) or tuple(integers) != INTEGERS:
         raise InputError(f"`integers` is {integers!r}, which the table does not have; {remedy}.")
-    if alpha not in ALPHAS:
-        raise InputError(
-            f"`alpha` is {alpha:g}; the table has 0.1, 0.05, 0.02 and 0.01, so take one of these "
-            f"or {remedy}."
-        )
+    for name, has, asked in (("alpha", ALPHAS, (alpha,)), ("repeats", REPEATS, repeats)):
+        for value in set(asked).difference(has):
+            known = ", ".join(f"{each:g}" for each in has[:-1]) + f" and {has[-1]:g}"
+            said = f"`{name}` is {value:g}; the table has {known}, so take one of these"
+            raise InputError(f"{said} or {remedy}.")
 
 
 def _repeats_of(given: Any) -> tuple[int, ...]:

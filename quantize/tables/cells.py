@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from quantize._support import validation
 from quantize._support.errors import InputError, one_line
 from quantize._support.validation import FloatArray
 
@@ -83,8 +84,10 @@ def number(cell: Any, decimal: str, unit: str | None = None) -> float | None:
 
 
 def is_blank(cell: Any) -> bool:
-    """Whether nothing stands in a cell."""
-    return cell is None or cell == ""
+    """Whether nothing stands in a cell; NaN is a number that went wrong."""
+    if isinstance(cell, (str, float)):
+        return cell == ""
+    return validation.is_blank(cell)
 
 
 def fault(cell: Any, value: float | None, unit: str | None, numeric: bool) -> str:

@@ -137,7 +137,7 @@ def test_bins_hold_equally_many_steps_of_the_resolution(rng):
     ("arguments", "options", "message"),
     [
         (((0, 100), (3, 2)), {}, "the low end must be below the high end"),
-        (((5, 5), (1, 2)), {}, r"`window` is \(5, 5\); give the lowest and the highest reading"),
+        (((5, 5), (1, 2)), {}, r"`window` is \(5, 5\); the low end must be below the high"),
         (
             ((0, 100), (1e-5, 2)),
             {},

@@ -127,6 +127,50 @@ def test_a_dict_of_columns_is_a_table(table, reference):
     same(qz.analyze_groups(typed, rng=5, **OPTIONS), reference)
 
 
+@pytest.mark.parametrize("kind", ["<f4", ">f4", ">f8", "Float32"])
+def test_a_column_of_another_precision_is_the_same_readings(table, kind):
+    rounded = table["divisions"].round(1)
+    column = {"by": "particle", "value": "divisions"}
+    plain, _ = split(table.assign(divisions=rounded), **column)
+    typed = pd.Series(rounded, dtype=kind) if kind == "Float32" else rounded.to_numpy().astype(kind)
+    found, _ = split({"particle": table["particle"], "divisions": typed}, **column)
+    for one, other in zip(plain, found, strict=True):
+        assert one.readings.values.tolist() == other.readings.values.tolist()
+
+
+@pytest.mark.parametrize("kind", ["masked", "Float64", "object"])
+def test_a_missing_reading_is_told_of_its_group_alone(table, kind):
+    values, at = table["divisions"], np.arange(len(table)) == 9
+    column = {
+        "masked": np.ma.array(values, mask=at),
+        "Float64": values.astype("Float64").where(~at, pd.NA),
+        "object": values.astype(object).where(~at, pd.NA),
+    }[kind]
+    found, _ = split(
+        {"particle": table["particle"], "divisions": column}, by="particle", value="divisions"
+    )
+    assert [group.readings is None for group in found] == [False, True, False, False]
+    assert any(words in found[1].problem for words in ("masked entries", "blank or NaN at entry 1"))
+
+
+def test_a_masked_label_is_blank_and_bytes_the_other_way_round_are_labels():
+    number = np.arange(8) // 4
+    columns = {"of": number.astype(">i4"), "x": np.arange(8.0), "state": [1, 2]}
+    assert [group.label for group in split(columns, by="of", value="x")[0]] == [0, 1]
+    with pytest.raises(qz.InputError, match=r"8 labels in 'of', 2 entries in 'state'\)"):
+        split(columns, by="of", value="x", state="state")
+    columns["of"] = np.ma.array(number, mask=np.arange(8) == 3)
+    with pytest.raises(qz.InputError, match="`by` is 'of', which is blank at row 3"):
+        split(columns, by="of", value="x")
+
+
+def test_a_label_that_there_is_not(reference):
+    for label in ("P9", ["P0"], None):
+        for ask in (reference.analysis, reference.seed_of):
+            with pytest.raises(qz.InputError, match=r"'particle' has no such label; .* is 'P0'"):
+                ask(label)
+
+
 @pytest.mark.slow
 def test_successive_calls_on_one_generator_differ_and_can_be_done_again(table, reference):
     rng = np.random.default_rng(5)

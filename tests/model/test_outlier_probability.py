@@ -56,3 +56,15 @@ def test_two_readings_of_a_state_vouch_for_each_other() -> None:
     model = qz.MixtureModel(sigma=SIGMA, outliers=SHARE, window=WINDOW)
     found = qz.fit_mixture(readings, (0.95, 1.05), model=model).outlier_probabilities()
     assert log_odds(found) == pytest.approx(log_odds(expected), abs=0.08)
+
+
+@pytest.mark.parametrize("repeated", [False, True])
+def test_readings_far_from_every_multiple_have_one_of_those_that_occur(repeated):
+    """Next to the last one; of a state whose density nowhere shows, as likely any one in view."""
+    values = np.r_[np.arange(1.0, 9), 60.3, 60.4 if repeated else -30.1]
+    state = np.r_[np.arange(8), 8, 8] if repeated else None
+    sample = qz.Readings(values, sigma=0.02, state=state)
+    model = qz.MixtureModel(outliers=0.05, integers=(1, 9))
+    found = qz.fit_mixture(sample, (0.8, 1.3), model=model)
+    assert found.integers.tolist() == [*range(1, 9), 9, 9 if repeated else 1]
+    assert found.integer_probabilities["integer"].between(1, 9).all()

@@ -136,3 +136,18 @@ def test_the_choices_are_drawn_with_a_mark_for_each_range():
     drawn = {line.get_label(): len(line.get_xdata()) for line in axes.lines}
     assert drawn["as analyzed"] == drawn["0.3 to 3"] == found.table["null"].nunique()
     assert axes.get_yticklabels()[0].get_text() == "smooth"
+
+
+def test_a_blank_label_of_a_group_is_no_group():
+    values = [1.0, 2.02, 2.98, 5.01, 7.0, 7.97]
+    with pytest.raises(InputError, match="`group` is blank at entry 5"):
+        qz.analyze(values, (0.6, 3), group=[*"aabbb", float("nan")], n_resamples=19)
+    with pytest.raises(InputError, match="`labels` is blank at entry 0"):
+        qz.model.fit_two_units(values, (0.6, 3), labels=[None, *"aabbb"])
+
+
+def test_a_group_wholly_off_the_scale_shows_no_steps():
+    values = [1.0, 2.02, 2.98, 5.01, 7.0, 7.97, 4.0, 6.02]
+    sample = Readings(values, beyond=[0] * 6 + [1, 1])
+    found = qz.analyze(sample, (0.6, 3), group=list("aaaaaabb"), n_resamples=19)
+    assert found.findings[-1].sentence == "Steps show in a by itself, and not only in the pool."

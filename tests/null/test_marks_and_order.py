@@ -13,6 +13,7 @@ from quantize.model.mixture import MixtureFit
 from quantize.null.bounds import _mean_phase
 from quantize.null.guards import Finding
 from quantize.null.occupancy import seat
+from quantize.null.power import readings_needed
 from quantize.null.verdict import _advice, judge
 
 
@@ -71,12 +72,25 @@ def test_every_finding_is_told_once() -> None:
     assert barred.reasons == ("About far.", "About levels.")
 
 
+def advice(
+    n: int, sigma: float = 0.05, *, seen: bool = False, log_b: float = 0.0, alpha: float = 0.05
+) -> str:
+    evidence: Any = SimpleNamespace(sure_of_levels=seen, log_bayes_factor=log_b)
+    return " ".join(_advice(sample(n, sigma=sigma), evidence, alpha))
+
+
 def test_a_long_clear_page_is_told_to_change_the_charge_further() -> None:
-    assert any("more different levels" in sentence for sentence in _advice(sample(60)))
+    assert "more different levels" in advice(60)
     # Where they stand on enough of them, that is not what was wanting.
-    said = " ".join(_advice(sample(60), seen=True))
+    said = advice(60, seen=True)
     assert "more different levels" not in said
     assert "in four cases out of five; less scatter shows" in said
     # The same noise on a short sample: so many more readings.
-    short = " ".join(_advice(sample(4, sigma=0.12)))
-    assert "more readings of this quality" in short or "Less scatter helps more" in short
+    assert "about 3 more readings of this quality" in advice(6)
+
+
+def test_more_readings_are_advised_for_the_level_set_and_never_against_the_evidence() -> None:
+    assert readings_needed(0.05) < readings_needed(0.05, alpha=0.01)
+    assert "about 9 more readings of this quality" in advice(6, alpha=0.01)
+    for said in (advice(6, log_b=-4.0), advice(6, alpha=0.001)):
+        assert said.startswith("Less scatter helps more than more readings")

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from running_path import running_evidence
 from scipy.stats import binom
 
-from quantize import InputError
+from quantize import InputError, Readings
 from quantize.null.running import RunningEvidence
 
 UNIT_RANGE, WINDOW = (0.4, 2.5), (-6.0, 6.0)
@@ -134,6 +134,42 @@ def test_evidence_does_not_depend_on_the_unit_of_measurement():
         )
         for name, path in one.log_evidences.items():
             assert scaled.log_evidences[name][-1] == pytest.approx(path[-1], abs=1e-6), name
+
+
+@pytest.mark.parametrize("c", [1e-19, -1e-3, -1.0, 10.0])
+def test_round_readings_and_teeth_on_the_edge_are_the_same_in_any_unit_and_sign(c):
+    """Multiples of 0.1 stand where cells meet; of the smallest unit a tooth is at the edge."""
+    values = np.array([1.0, -2.0, 0.0, 3.1, -1.0, 2.0, -3.0, 4.0, 1.5, -4.5])
+    unit_range = (0.375, 2.3)
+    one = running_evidence(values, unit_range, WINDOW, looks=[10])
+    other = running_evidence(
+        c * values, np.multiply(abs(c), unit_range), np.sort(np.multiply(c, WINDOW)), looks=[10]
+    )
+    assert other.log_evidences.keys() == one.log_evidences.keys()
+    for name, path in one.log_evidences.items():
+        assert other.log_evidences[name][-1] == pytest.approx(path[-1], abs=1e-6), name
+
+
+def test_states_keep_their_labels_from_call_to_call():
+    values, state = [1.02, -2.03, 0.01, 3.05, -1.02, 1.95], list("aabbcc")
+    whole = RunningEvidence(UNIT_RANGE, WINDOW).read(Readings(values, state=state))
+    parts, one_by_one = (RunningEvidence(UNIT_RANGE, WINDOW) for _ in range(2))
+    for piece in (slice(3), slice(3, 6)):
+        parts.read(Readings(values[piece], state=state[piece]))
+    for value, label in zip(values, state, strict=True):
+        one_by_one.update(value, state=label)
+    assert parts.log_evidence == one_by_one.log_evidence == whole.log_evidence
+    assert [len(each._values) for each in (whole, parts, one_by_one)] == [3, 3, 3]
+
+
+@pytest.mark.parametrize("state", [["a"], float("nan")])
+def test_a_state_that_is_no_label_leaves_the_evidence_as_it_is(state):
+    process = RunningEvidence(UNIT_RANGE, WINDOW)
+    process.update(1.02, state="a")
+    with pytest.raises(InputError, match=r"`state` is (\['a'\]|nan); give a word"):
+        process.update(2.0, state=state)
+    assert process._values == [1.02]
+    assert len(process.log_evidence) == 1
 
 
 def test_the_heaped_null_explains_heaped_values():

@@ -360,7 +360,7 @@ def test_advice_counts_states_by_how_often_they_were_read() -> None:
     assert needed is not None
     more = needed // 4 - 6
     assert f"about {more} more charge states of this quality" in " ".join(
-        verdict._advice(found.mixture)
+        verdict._advice(found.mixture, found.evidence, 0.05)
     )
 
 

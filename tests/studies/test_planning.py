@@ -216,6 +216,13 @@ def test_the_bench_has_the_air_and_the_spread_that_it_states() -> None:
     assert lost[1].max() == pytest.approx(float(stats.norm.sf((60 / fall - 1) / 0.4)))
 
 
+def test_what_no_number_of_readings_shows_is_said_in_words() -> None:
+    assert repr(qz.plan(sigma=1.0, repeats=1)) == (
+        "<Plan: more readings than simulated at sigma/unit 1>"
+    )
+    assert repr(qz.plan(readings=2, sigma=0.1, repeats=1)) == "<Plan: no unit from 2 readings>"
+
+
 @pytest.mark.parametrize(
     ("options", "message"),
     [
@@ -226,7 +233,9 @@ def test_the_bench_has_the_air_and_the_spread_that_it_states() -> None:
         ({"sigma": 0.1, "alpha": 0.03}, "`alpha` is 0.03; the table has"),
         ({"sigma": 0.1, "integers": (1, 8)}, r"`integers` is \(1, 8\), which the table does not"),
         ({"sigma": 0.1, "estimator": "cosine score"}, "`estimator` is 'cosine score', which the"),
+        ({"sigma": 0.1, "integers": 5}, "`integers` is 5, which the table does not"),
         ({"sigma": 0.1, "repeats": 0}, "`repeats` is 0"),
+        ({"sigma": 0.1, "repeats": [1, 3]}, "`repeats` is 3; the table has 1, 2 and 4, so take"),
         ({"sigma": 0.1, "checkpoint": "x"}, "`checkpoint` is for simulations"),
         ({"readings": 10}, "`sigma` is missing; a number of readings alone"),
         ({"readings": qz.Readings([1.0, 2.0, 3.5])}, "the readings do not determine it"),
