@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from quantize._support.errors import InputTypeError
+from quantize._support.errors import InputError, InputTypeError
 from quantize._support.validation import (
     FloatArray,
     IntArray,
