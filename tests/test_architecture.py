@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 39_301
+LINES = 39_308
 """Code and docstrings of public names."""
-FILES = 207
+FILES = 208
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 

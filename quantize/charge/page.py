@@ -15,7 +15,8 @@ import pandas as pd
 
 from quantize._support.errors import InputError, InputTypeError, listed, one_line
 from quantize._support.validation import BoolArray, FloatArray
-from quantize.charge.headers import NAMES, PASSAGES, Header, fits
+from quantize.charge.cells import cell_number, kept
+from quantize.charge.headers import NAMES, PASSAGES, UNITS, Header, fits
 from quantize.charge.stated import rows_named
 from quantize.tables.reading import read
 from quantize.tables.table import Table
@@ -23,101 +24,13 @@ from quantize.tables.table import Table
 if TYPE_CHECKING:
     from quantize.charge.apparatus import Apparatus
 
-_SIGNS = {"up": 1, "u": 1, "+": 1, "↑": 1, "rise": 1, "rises": 1, "rising": 1, "1": 1, "+1": 1,
-          "down": -1, "d": -1, "-": -1, "−": -1, "↓": -1, "fall": -1, "falls": -1,
-          "falling": -1, "-1": -1}  # fmt: skip
-_YES = {"yes", "y", "true", "1", "keep", "kept", "ok", "x", "good"}
-_NO = {"no", "n", "false", "0", "drop", "dropped", "discard", "discarded", "bad"}
-_CHANGE = re.compile(r"\b(?:chang|jump)")
-_MEANWHILE = re.compile(r"\b(?:within|during|while|midway|in the (?:middle|interval))\b")
-_CELL = re.compile(
-    r"^(?P<limit>[<>≥≤]=?)?\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>\D*)$"
-)
-
-_AS_TYPED = str.maketrans({"−": "-", "–": "-", "\u00a0": "", "½": ".5", "¼": ".25", "¾": ".75"})
 _DITTO = ('"', "''", "〃", "”", "ditto", "do.")
 REPEATED = ("divisions", "seconds", "start", "end", *PASSAGES)
 _MEASURED = ("voltage", "position", *REPEATED)
 _COUNTS = ("no", "no.", "nr", "nr.", "number", "#", "№")  # headers of rows that are only counted
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-
-
-def cell_number(
-    text: str, *, column: str, row: int, comma: bool, factor: float = 1.0
-) -> tuple[float, int, int]:
-    """Read one cell: the number, +1/-1 if it is a lower/upper bound, +1/-1 for an arrow or word.
-
-    Blank cells give NaN. A unit in the cell is refused under a header whose unit has a `factor`.
-    """
-    shown = text.strip().translate(_AS_TYPED)
-    if shown.lower() in ("", "nan", "na", "n/a", "none", "-", "--", "?"):
-        return math.nan, 0, 0
-    if column == "voltage" and shown.lower() in ("off", "zero", "earthed"):
-        return 0.0, 0, 0
-    if "," in shown:
-        if not comma:
-            raise InputError(
-                f"`{column}` is {text!r} in row {row}, with a comma; write a decimal point, or "
-                "separate the columns by semicolons."
-            )
-        shown = shown.replace(",", ".", 1)
-    sign = 0
-    for mark in ("↑", "↓"):
-        if mark in shown:
-            sign, shown = _SIGNS[mark], shown.replace(mark, "").strip()
-    found = _CELL.match(shown)
-    if found is None:
-        how = "; write the time in seconds" if ":" in shown else ""
-        if re.search(r"±|\+/|\d\(", shown):
-            how = "; write the number alone: its error follows from repeats and apparatus"
-        elif column in ("divisions", "end"):
-            how = "; for a reading off the scale write > and the last division, as in >40"
-        raise InputError(f"`{column}` is {text!r} in row {row}, which is not a number{how}.")
-    rest = found["rest"].strip().lower()
-    if rest in _SIGNS:
-        sign, rest = _SIGNS[rest], ""
-    if rest not in ("", "v", "s", "div", "divisions", "sec"):
-        united = fits(column, found["rest"].strip())
-        where = "its unit into the header" if united else "words into a column of their own"
-        raise InputError(f"`{column}` is {text!r} in row {row}; put {where}.")
-    if rest and abs(factor) != 1:
-        raise InputError(f"`{column}` is {text!r} in row {row}, and its header has another unit.")
-    value = float(found["number"])
-    if math.isinf(value):
-        raise InputError(f"`{column}` is {text[:40]!r} in row {row}, which is too large.")
-    limit = {"": 0, ">": 1, "≥": 1, "<": -1, "≤": -1}[(found["limit"] or "")[:1]]
-    return value, limit, sign
-
-
-def direction(text: str, *, row: int, column: str = "direction") -> int:
-    """+1 for up, -1 for down, 0 for blank."""
-    word = text.strip().lower()
-    if word in ("", "nan", "none", "0", "still"):
-        return 0
-    if word not in _SIGNS:
-        raise InputError(f"`{column}` is {text!r} in row {row}; write up or down, or + or -.")
-    return _SIGNS[word]
-
-
-def changed_within(note: str) -> bool:
-    """Whether a note says that the charge changed while the reading was timed.
-
-    >>> [changed_within("charge changed" + at) for at in (" within the interval", "")]
-    [True, False]
-    """
-    return all(words.search(note.lower()) for words in (_CHANGE, _MEANWHILE))
-
-
-def kept(text: str, *, row: int, column: str = "keep") -> bool | None:
-    """Whether a row counts, or another question answered by yes or no; None for a blank."""
-    word = text.strip().lower().removesuffix(".0")
-    if word in ("", "nan", "none"):
-        return None
-    if word in _YES:
-        return True
-    if word in _NO:
-        return False
-    raise InputError(f"`{column}` is {text!r} in row {row}; write yes or no.")
+_COMPUTED = {"total", "totals", "sum", "mean", "average", "avg", "median", "sd", "s.d", "std"}
+_COMPUTED |= {"std dev", "stdev", "standard deviation", "mean value", "mean values", "σ", "Σ"}
 
 
 class RowNumber(int):
@@ -403,3 +316,48 @@ def _unfolded(
         numbered = pd.concat([pd.DataFrame({"repeat": str(repeat)}, own.index), cells, own], axis=1)
         pieces.append(numbered.loc[_filled(own), ~numbered.columns.duplicated(keep="last")])
     return pd.concat(pieces).fillna("").sort_index(kind="stable")
+
+
+def need_readings(page: Page) -> None:
+    """Raise InputError for a row of a sum, of units or of words, that was not given up."""
+    words = {h.text for n, h in page.headers.items() if n in ("note", "reason", "event")}
+    written = page.written.drop(columns=[*words & {*page.written}])
+    measured = {h.text: n for n, h in page.headers.items() if n in UNITS and h.text in written}
+    given_up = {row for row, use in zip(page.numbers, page.kept_rows[0], strict=True) if not use}
+    label = page.headers["particle"].text if "particle" in page.headers else None
+    cells = {text: written[text].str.strip().tolist() for text in written}
+    sums = {
+        word
+        for words in cells.values()
+        for word in set(words)
+        if word.lower().strip(" .:=") in _COMPUTED
+    }
+    units = {
+        (text, word)
+        for text, name in measured.items()
+        for word in set(cells[text])
+        if _is_unit(name, word)
+    }
+    for row, *line in zip(written.index, *cells.values(), strict=True):
+        said = {text: word for text, word in zip(cells, line, strict=True) if word}
+        computed = [word for word in said.values() if word in sums]
+        united = [word for text, word in said.items() if (text, word) in units]
+        words_alone = len(said) == 1 < len(cells) and not said.keys() & measured.keys()
+        if row not in page.cells.index:
+            # Nothing but its number, or a label for those below.
+            words_alone &= label not in said and any(map(str.isalpha, "".join(said.values())))
+        if row in given_up or not (computed or len(united) > 1 or words_alone):
+            continue
+        why = (
+            f"is called {computed[0]!r}; leave out what is computed from other rows"
+            if computed
+            else f"holds the units {', '.join(united)}; write them in the headers"
+            if united
+            else f"holds nothing but {one_line(next(iter(said.values())))[:40]!r}; fill it"
+        )
+        raise InputError(f"row {page.number(row)} {why}, or begin the line with #.")
+
+
+def _is_unit(name: str, cell: str) -> bool:
+    bare = cell.strip("()[]")
+    return not any(map(str.isdigit, cell)) and (fits(name, bare) or fits(name, bare.lower()))

@@ -15,12 +15,11 @@ import pandas as pd
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, float_array
 from quantize.charge.noise import ROUNDING_SD
-from quantize.charge.page import read_page
+from quantize.charge.page import need_readings, read_page
 from quantize.charge.propagation import Propagation, propagate
 from quantize.charge.quantity import Quantity, QuantityLike, from_repeats, within
 from quantize.charge.reticle import written_step
 from quantize.charge.stated import plus_minus
-from quantize.charge.tidy import need_readings
 from quantize.readings import Readings
 
 Repeats = Union[str, Path, "pd.DataFrame", Mapping[str, Any]]

@@ -11,19 +11,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from quantize._support.errors import InputError, one_line, warn
+from quantize._support.errors import InputError, warn
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.apparatus import Apparatus
-from quantize.charge.headers import PASSAGES, UNITS, fits
-from quantize.charge.page import Page, cell_number, changed_within, direction, kept
+from quantize.charge.cells import cell_number, changed_within, direction, kept
+from quantize.charge.headers import PASSAGES
+from quantize.charge.page import Page, need_readings
 from quantize.charge.run_table import CLOCK
 from quantize.charge.stated import counted
 from quantize.charge.tracks import fold_passages, fold_tracks
 
 _MICROMETRE = 1e-6
 _MOST_SHOWN = 5  # in a sentence
-_COMPUTED = {"total", "totals", "sum", "mean", "average", "avg", "median", "sd", "s.d", "std"}
-_COMPUTED |= {"std dev", "stdev", "standard deviation", "mean value", "mean values", "σ", "Σ"}
 _TEXT = ("repeat", "bench", "event", "note", "clock")
 
 
@@ -297,51 +296,6 @@ def _partial_remarks(table: pd.DataFrame) -> list[str]:
             "neighbouring steps"
         )
     return out
-
-
-def need_readings(page: Page) -> None:
-    """Raise InputError for a row of a sum, of units or of words, that was not given up."""
-    words = {h.text for n, h in page.headers.items() if n in ("note", "reason", "event")}
-    written = page.written.drop(columns=[*words & {*page.written}])
-    measured = {h.text: n for n, h in page.headers.items() if n in UNITS and h.text in written}
-    given_up = {row for row, use in zip(page.numbers, page.kept_rows[0], strict=True) if not use}
-    label = page.headers["particle"].text if "particle" in page.headers else None
-    cells = {text: written[text].str.strip().tolist() for text in written}
-    sums = {
-        word
-        for words in cells.values()
-        for word in set(words)
-        if word.lower().strip(" .:=") in _COMPUTED
-    }
-    units = {
-        (text, word)
-        for text, name in measured.items()
-        for word in set(cells[text])
-        if _is_unit(name, word)
-    }
-    for row, *line in zip(written.index, *cells.values(), strict=True):
-        said = {text: word for text, word in zip(cells, line, strict=True) if word}
-        computed = [word for word in said.values() if word in sums]
-        united = [word for text, word in said.items() if (text, word) in units]
-        words_alone = len(said) == 1 < len(cells) and not said.keys() & measured.keys()
-        if row not in page.cells.index:
-            # Nothing but its number, or a label for those below.
-            words_alone &= label not in said and any(map(str.isalpha, "".join(said.values())))
-        if row in given_up or not (computed or len(united) > 1 or words_alone):
-            continue
-        why = (
-            f"is called {computed[0]!r}; leave out what is computed from other rows"
-            if computed
-            else f"holds the units {', '.join(united)}; write them in the headers"
-            if united
-            else f"holds nothing but {one_line(next(iter(said.values())))[:40]!r}; fill it"
-        )
-        raise InputError(f"row {page.number(row)} {why}, or begin the line with #.")
-
-
-def _is_unit(name: str, cell: str) -> bool:
-    bare = cell.strip("()[]")
-    return not any(map(str.isdigit, cell)) and (fits(name, bare) or fits(name, bare.lower()))
 
 
 def _written_twice(page: Page, table: pd.DataFrame) -> list[str]:

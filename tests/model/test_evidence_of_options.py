@@ -45,7 +45,7 @@ def dense(readings, model, *, jumps=(), unit=60, sigma=8, offset=8, growth=6, ou
         elif name == "offset":
             axes.append(panels(*prior.offset.ppf([1e-9, 1 - 1e-9]), offset))
         elif name == "log_growth":
-            axes.append(panels(*np.log(prior.growth.support()), growth))
+            axes.append(panels(*np.log(prior.growth.ppf([0, 1])), growth))
         else:
             axes.append(panels(0, 0.9, outliers))
     first, *rest = axes

@@ -97,8 +97,8 @@ def test_given_sigmas_with_an_unknown_factor():
     readings = qz.Readings(x, sigma=0.05)
     found = qz.fit_mixture(readings, (0.3, 3), model=qz.MixtureModel(sigma=(0.3, 8)))
     row = found.parameters.set_index("parameter").loc["sigma"]
-    assert abs(row["mean"] - 2) < 4 * row["sd"]
-    assert row["sd"] < 0.5
+    assert abs(row["mean"] - 2 * 0.05) < 4 * row["sd"]
+    assert row["sd"] < 0.5 * 0.05
 
 
 def test_a_pair_of_equal_ends_is_a_number_and_named_where_it_is_none():
