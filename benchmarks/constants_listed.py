@@ -117,7 +117,7 @@ NUMERICAL = _names("""
     _EXACT; hypotheses: _FEW_ITEMS _MOST_GROUPS _NEGLIGIBLE_UNIT; partitions: ONE_SCALE
     UNDERFLOW; running: _SIGMAS; running_comb: _CLOSE _FEWEST_UNITS _HOPELESS; running_levels:
     EXACT NEGLIGIBLE _DENSE _FINEST _STRAY; running_sums: KEPT _VERY_MANY; running_nulls:
-    _PLACES _WIDTHS; sample: MOST_ITEMS _MOST_NODES _NEGLIGIBLE_NODE _PART _NEGLIGIBLE_NOISE;
+    EDGE _PLACES _WIDTHS; sample: MOST_ITEMS _MOST_NODES _NEGLIGIBLE_NODE _PART _NEGLIGIBLE_NOISE;
     samplers: _FINEST_SIGMA _REACH _SIGMAS; statistics: _BINS _BYTES _LIMIT _MOST_IN_SINGLE
     _OVERSAMPLING _TYPICAL; tails: MOST_RESAMPLES TIE; lattices: RIDGE _LARGEST_CONDITION
     _LEAST_LOG_DET; two_generators: _LEVELS _REFINED _ROUNDS
@@ -127,8 +127,7 @@ NUMERICAL = _names("""
 DEFINED = _names("""
     calibration: KINDS; compare: NULLS _DRAWN_FOR_ALL; dependence: _COLUMNS; evidence: SURE
     _SHARE_PRIOR; exclusion: AGAINST; guards: LEVELS_NEEDED; hypotheses: NULLS SAME_ENVELOPE
-    SUMS; occupancy: SHARE_NAMES; partitions: LOG_2PI; power: ALPHAS REPEATS TABLE UNKNOWN
-    _USUAL; samplers: _RULE; verdict: CANNOT_TELL KINDS NO_STEPS STEPS _TWO_UNITS; assigned:
-    _ENDS
+    SUMS; occupancy: SHARE_NAMES; partitions: LOG_2PI; power: ALPHAS REPEATS TABLE UNKNOWN;
+    samplers: _RULE; verdict: CANNOT_TELL KINDS NO_STEPS STEPS _TWO_UNITS; assigned: _ENDS
 """)
 """Taken from a textbook, following from others, or names."""
