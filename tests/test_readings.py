@@ -296,7 +296,7 @@ def test_a_table_and_back() -> None:
 
 
 def test_the_shift_of_all_readings_stands_in_their_table(tmp_path: Path) -> None:
-    drift = SharedShift(error=0.2, lever=np.linspace(-1, 1, 10), degrees_of_freedom=7)
+    drift = SharedShift(error=0.2, lever=np.arange(-5, 5) / 4, degrees_of_freedom=7)
     fall = SharedShift(error=0.3, lever=np.ones(10), also=drift)
     sample = qz.Readings(PLAIN, sigma=0.1, shift=fall)
     sample.to_frame().to_csv(tmp_path / "sample.csv", index=False)
