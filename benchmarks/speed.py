@@ -4,7 +4,8 @@
 
 Each row in a process of its own. Processor seconds, the best of several runs with one thread and
 all libraries loaded; of rows with workers the seconds on the clock. Ratios are of times in the same
-run. Memory is the growth of the largest resident set. All samples come from the seed 1.
+run. Memory is the growth of the largest resident set. All samples come from the seed 1. The
+resamples that `analyze` draws when its `smooth` is looked at are not in its times.
 """
 
 from __future__ import annotations
