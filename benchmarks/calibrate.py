@@ -27,7 +27,14 @@ from typing import Any
 
 import numpy as np
 
-from benchmarks.combs import comb, one_to_eight, whole_geometric, whole_poisson, whole_three
+from benchmarks.combs import (
+    comb,
+    different,
+    one_to_eight,
+    whole_geometric,
+    whole_poisson,
+    whole_three,
+)
 from benchmarks.combs import whole_uniform as whole
 from benchmarks.families import CENTRED, KNOWN, LARGER, LARGER_KNOWN, MORE, NAMED
 from benchmarks.runner import (
@@ -52,7 +59,7 @@ from quantize.null.verdict import assess
 TABLE = Path(calibration.__file__).with_name("calibration.json")
 KEPT = RESULTS / "calibration_samples.jsonl"
 SEED = 20240611
-SIZES = (5, 8, 20, 60)
+SIZES = (5, 8, 12, 20, 60)
 Key = tuple[str, str, str, int]
 """Mode, kind, label and size of a cell."""
 SCORES = np.round(np.arange(-6.0, 8.01, 0.25), 2)
@@ -69,19 +76,34 @@ PRICE = 0.0005
 PIECE = 1200
 """Samples that are drawn and kept at a time."""
 SAMPLES = {
-    "offset zero, sigma unknown": {5: 0.25, 8: 1.0, 20: 1.0, 60: 0.3},
-    "offset zero, sigma known": {5: 0.25, 8: 0.6, 20: 0.6, 60: 0.3},
+    "offset zero, sigma unknown": {5: 0.25, 8: 1.0, 12: 0.6, 20: 1.0, 60: 0.3},
+    "offset zero, sigma known": {5: 0.25, 8: 0.6, 12: 0.6, 20: 0.6, 60: 0.3},
     "offset free, sigma unknown": {8: 0.25, 20: 0.25},
     "offset free, sigma known": {8: 0.4, 20: 0.4},
 }
 """Samples of a family in each mode and size, in parts of `--replicates`. Above the
 largest size its tails hold; a free offset needs more than five."""
-OFTEN = {"sums": 4, "beyond": 4}
+OFTEN = {"sums": 4, "beyond": 4, "comb": 3}
 """Sums of two units come nearest to a comb and decide the weights: so many times the samples."""
 
 
 TRAINING: dict[int, tuple[tuple[Family, float], ...]] = {
-    8: ((whole, 0.05), (whole, 0.08), (whole, 0.10), (one_to_eight, 0.08)),
+    8: (
+        (whole, 0.05),
+        (whole, 0.08),
+        (whole, 0.10),
+        (one_to_eight, 0.08),
+        (different, 0.08),
+        (different, 0.12),
+    ),
+    12: (
+        (whole, 0.10),
+        (whole, 0.14),
+        (whole_poisson, 0.08),
+        (one_to_eight, 0.12),
+        (different, 0.10),
+        (different, 0.14),
+    ),
     20: (
         (whole, 0.10),
         (whole, 0.15),

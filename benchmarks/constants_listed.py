@@ -52,6 +52,7 @@ ROWS: dict[str, Row] = {
         "of the levels) from the others."
     ),
     "two_generators._MOST": _choice("by hand: the table of calibration was drawn with it"),
+    "two_generators._RARER": _choice("by power on eight readings; the cube and two lower powers"),
     "choices.LEVELS_AT_ZERO": _rule("two sizes always have a unit", "evidence"),
     "choices.LEVELS_FREE": _rule("an offset and a unit are free; three and four fit too often",
                                  "evidence"),

@@ -229,7 +229,7 @@ def _power(cells: Mapping[str, Counts]) -> Iterator[str]:
         group, _, label, _ = key.split("/")
         if group == "power" and cell["samples"]:
             aim, n = (COMBS | COMBS_KNOWN)[label][3], cell["samples"]
-            yield line(label, f"{cell['0.05'] / n:.2f}", n, f"{aim:.2f}")
+            yield line(label, f"{cell['0.05'] / n:.2f}", n, "none" if aim is None else f"{aim:.2f}")
 
 
 def _entry(

@@ -19,7 +19,10 @@ import numpy as np
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 
-KINDS = ("continuous", "lumpy", "mirrored", "mixed", "unequal", "heaped", "sums", "differences")
+KINDS = (
+    *("continuous", "lumpy", "mirrored", "mixed", "unequal", "heaped"),
+    *("sums", "small sums", "differences"),
+)
 """Kinds of null; the names of their Bayes factors begin with them."""
 FLOOR = 1e-4
 """Smaller p-values are not claimed: the samples behind the table do not bear them out."""

@@ -32,7 +32,7 @@ from quantize.null.partitions import (
     widened_span,
 )
 from quantize.null.sample import Sample, Teeth, comb_at_nodes, kept_nodes, merged
-from quantize.null.two_generators import TwoGenerators, sums_of_two_units
+from quantize.null.two_generators import sums_of_two_units
 
 SAME_ENVELOPE = "continuous: whatever the envelope"
 """Comb against continuum where both have one and the same smooth envelope: it then cancels, and the
@@ -52,6 +52,7 @@ NULLS: tuple[str, ...] = (
     "unequal: lumps of their own widths",
     "heaped",
     "sums: from an offset",
+    "small sums: from an offset",
 )
 """Every null but the mirrored ones, which are compared only where there is something to mirror."""
 
@@ -194,8 +195,8 @@ def _over_levels(
         seated = np.where(seated > seated.max() - _NEGLIGIBLE_UNIT, seated, -np.inf)
     ratios = {name: _averaged(seated, null) for name, null in nulls.items()}
     total = float(log_sum_exp(seated))
-    ratios |= {name: total - found.log_evidence for name, found in sums.items()}
-    likeliest = max(sums.values(), key=lambda found: found.log_evidence, default=None)
+    ratios |= {name: total - value for name, (value, _) in sums.items()}
+    _, two_units = max(sums.values(), default=(-np.inf, None))
     ratios["mixed: levels and background"] = total - float(log_sum_exp(any_number))
     span = float(np.ptp(sample.levels))
     least = span / NARROWEST["lumps"]
@@ -204,11 +205,13 @@ def _over_levels(
     widths = np.geomspace(least, span / 2, WIDTHS)
     lumps = log_own_widths(sample.values, sample.count, _inner(sample), widths, window)
     ratios["unequal: lumps of their own widths"] = total - lumps - sample.log_evidence_of_noise
-    return ratios, None if likeliest is None else likeliest.units
+    return ratios, two_units
 
 
-def _sums(sample: Sample, any_number: FloatArray, *, free: bool) -> dict[str, TwoGenerators]:
-    """Sums of two units, from zero where the comb is, and from an offset.
+def _sums(
+    sample: Sample, any_number: FloatArray, *, free: bool
+) -> dict[str, tuple[float, tuple[float, float]]]:
+    """Log evidence of sums of two units, and the units; from zero where the comb is, and an offset.
 
     They go from zero to where most readings are. With a free offset they are sought from either
     end: a sample turned about zero has the same answer.
@@ -221,14 +224,18 @@ def _sums(sample: Sample, any_number: FloatArray, *, free: bool) -> dict[str, Tw
     if not free:
         ways = ways[:1] if sample.values @ sample.count >= 0 else ways[1:]
         names += [differences] if sample.values[0] < 0 < sample.values[-1] else []
-    found = []
+    best: dict[str, tuple[float, tuple[float, float]]] = {}
     for each, variance in ways:
         groups = most_probable_groups(each.values, variance, 1.0)
-        found.append(
-            {name: sums_of_two_units(each, groups, variance, **SUMS[name]) for name in names}
-        )
-    best = max(found, key=lambda sums: sums[offset].log_evidence)
-    return {name: sums for name, sums in best.items() if np.isfinite(sums.log_evidence)}
+        for name in names:
+            found = sums_of_two_units(each, groups, variance, **SUMS[name])
+            evidences = {name: found.log_evidence}
+            if name != differences:
+                evidences[f"small {name}"] = found.log_evidence_small
+            for key, value in evidences.items():
+                if np.isfinite(value):
+                    best[key] = max(best.get(key, (value, found.units)), (value, found.units))
+    return best
 
 
 def _any_number(sample: Sample, window: float) -> FloatArray:

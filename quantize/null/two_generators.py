@@ -20,6 +20,8 @@ from quantize.null.sample import Sample
 _MOST = (2, 4)
 """Largest coefficient of either unit in the two searches: the smaller finds what the larger
 misses."""
+_RARER = 3
+"""Where large coefficients are rare the probability of the largest falls as this power of it."""
 _LEVELS = 10
 """Largest groups from which pairs of units are taken."""
 _REFINED = 60
@@ -30,9 +32,13 @@ _ROUNDS = 3
 
 @dataclasses.dataclass(frozen=True)
 class TwoGenerators:
-    """Log evidence of sums of two units, and the units that explain the sample best."""
+    """Log evidence of sums of two units, and the units that explain the sample best.
+
+    `log_evidence_small` is that where large coefficients are rare.
+    """
 
     log_evidence: float
+    log_evidence_small: float
     units: tuple[float, float]
 
 
@@ -50,11 +56,12 @@ def sums_of_two_units(
     of the sample; an offset is uniform on R. With the coefficients of every item known, the
     integral over them is a Gaussian one. Candidates for the units are the levels and their
     differences, and `typical` (n,) is the variance by which they are ranked. Coefficients run from
-    0 to 4, `signed` ones from -4 to 4. Of the many assignments that larger coefficients allow the
+    0 to 4, `signed` ones from -4 to 4. The largest of either unit is any of 1 to 4, each as often,
+    or with a probability that falls as its cube. Of the many assignments that larger ones allow the
     best are summed, which leaves out up to three quarters of a unit of the log evidence of six
     or seven levels.
     """
-    none = TwoGenerators(-np.inf, (np.nan, np.nan))
+    none = TwoGenerators(-np.inf, -np.inf, (np.nan, np.nan))
     x = sample.values
     values = x - x[0] if offset else x
     reach = float(np.ptp(x)) if offset else float(np.abs(x).max())
@@ -93,9 +100,16 @@ def sums_of_two_units(
     log_prior = np.log(2 * most.prod(axis=1)) - (3 if offset else 2) * np.log(reach)
     total = log_like + log_prior + _log_shares(places, sample.count)
     best_pair = units[int(np.argmax(total))]
-    return TwoGenerators(
-        float(np.logaddexp.reduce(total)), (float(best_pair[0]), float(best_pair[1]))
+    even, small = (
+        float(np.logaddexp.reduce(total + _log_largest(most, power))) for power in (0, _RARER)
     )
+    return TwoGenerators(even, small, (float(best_pair[0]), float(best_pair[1])))
+
+
+def _log_largest(most: FloatArray, power: int) -> FloatArray:
+    """Log probability of the largest coefficients (C, 2), each in proportion to most^-power."""
+    among = np.arange(1, max(_MOST) + 1) ** -float(power)
+    return np.asarray(-power * np.log(most).sum(axis=1) - 2 * np.log(among.sum()))
 
 
 def _distinct(

@@ -31,11 +31,12 @@ KINDS = {
     "mirrored": "clusters and their mirror images",
     "heaped": "values of any size, some rounded",
     "sums": "sums of two units",
+    "small sums": "sums of two units, few of each",
     "differences": "sums and differences of two units",
     "own": "the null handed in",
 }
 """What samples without steps are made of, in words."""
-_TWO_UNITS = ("sums", "differences")
+_TWO_UNITS = ("sums", "small sums", "differences")
 
 STEPS: Final = "steps"
 NO_STEPS: Final = "no steps"
@@ -267,10 +268,10 @@ def _two_units_compared(units: tuple[float, float], kind: str, lead: float) -> s
     even = odds(lead) == "about even"
     compared = "better than" if lead < 0 else "less well than"
     how = "as well as" if even else f"{_times(abs(lead))} times {compared}"
-    one, other = units
+    (one, other), what = units, KINDS[kind].partition(",")[0].capitalize()
     return (
-        f"{KINDS[kind].capitalize()}, about {one:.3g} and {other:.3g}, each taken up to four "
-        f"times, explain the readings {how} whole-number steps of one unit"
+        f"{what}, about {one:.3g} and {other:.3g}, each taken up to four times, explain "
+        f"the readings {how} whole-number steps of one unit"
     )
 
 
