@@ -78,13 +78,15 @@ PIECE = 1200
 SAMPLES = {
     "offset zero, sigma unknown": {5: 0.25, 8: 1.0, 12: 0.6, 20: 1.0, 60: 0.3},
     "offset zero, sigma known": {5: 0.25, 8: 0.6, 12: 0.6, 20: 0.6, 60: 0.3},
-    "offset free, sigma unknown": {8: 0.25, 20: 0.25},
-    "offset free, sigma known": {8: 0.4, 20: 0.4},
+    "offset free, sigma unknown": {8: 0.25, 12: 0.25, 20: 0.25},
+    "offset free, sigma known": {8: 0.4, 12: 0.4, 20: 0.4},
 }
 """Samples of a family in each mode and size, in parts of `--replicates`. Above the
 largest size its tails hold; a free offset needs more than five."""
 OFTEN = {"sums": 4, "beyond": 4, "comb": 3}
-"""Sums of two units come nearest to a comb and decide the weights: so many times the samples."""
+OFTEN_KNOWN = OFTEN | {"sums": 12}
+"""Sums of two units come nearest to a comb and decide the weights: so many times the samples, and
+where sigma is known, which is quick."""
 
 
 TRAINING: dict[int, tuple[tuple[Family, float], ...]] = {
@@ -126,8 +128,12 @@ TRAINING: dict[int, tuple[tuple[Family, float], ...]] = {
 readings take the weights of eight: with five, hardly any comb shows enough different multiples."""
 
 
-def jobs() -> Iterator[Key]:
-    """Every cell."""
+def jobs() -> list[Key]:
+    """Every cell; those of twelve readings and a free offset last, so that others keep their seeds."""
+    return sorted(_every_cell(), key=lambda cell: cell[3] == 12 and "free" in cell[0])
+
+
+def _every_cell() -> Iterator[Key]:
     for part, sizes in SAMPLES.items():
         known, free = part.endswith("sigma known"), "free" in part
         sources = [KNOWN] if known else [NAMED, MORE, *([CENTRED] if free else [])]
@@ -198,7 +204,8 @@ def draw(
         seen[part, kind, n] += 1
         first_of_kind = some is None or seen[part, kind, n] <= some
         if (not only or part == only) and n in sizes and first_of_kind:
-            wanted = round(replicates * SAMPLES[part][n]) * OFTEN.get(kind, 1)
+            often = OFTEN_KNOWN if part == mode(sigma_known=True, free=False) else OFTEN
+            wanted = round(replicates * SAMPLES[part][n]) * often.get(kind, 1)
             tasks += [(*cell, place, i) for i in range(wanted) if i not in drawn[cell]]
     for first in range(0, len(tasks), PIECE):
         piece = tasks[first : first + PIECE]
