@@ -239,7 +239,7 @@ def test_heaps_by_scipys_normal_densities() -> None:
 def test_each_kind_has_an_equal_part_of_the_mixture_and_each_null_of_its_kind() -> None:
     found = analysed(True)
     kinds = {name.partition(":")[0] for name in found.log_bayes_factors}
-    levels = {"lumpy", "mirrored", "mixed", "unequal", "sums", "differences"}
+    levels = {"lumpy", "mirrored", "mixed", "unequal", "sums", "small sums", "differences"}
     assert kinds == {"continuous", "heaped"} | levels
     total = 0.0
     for kind in kinds:
@@ -261,7 +261,8 @@ def test_every_null_is_told_and_every_kind_has_words(offset: str) -> None:
     values = rng.integers(-4, 5, 25) + 0.05 * rng.normal(size=25)
     found = qz.analyze(values, (0.4, 3), offset=offset, n_resamples=99, rng=1)
     others = {f"mirrored: {name}" for name in SHARES}
-    others |= set() if offset == "free" else {"sums: from zero", "differences: from zero"}
+    zero = {f"{kind}: from zero" for kind in ("sums", "small sums", "differences")}
+    others |= set() if offset == "free" else zero
     assert set(found.log_bayes_factors) == set(NULLS) | others
     assert {name.partition(":")[0] for name in found.log_bayes_factors} <= set(KINDS)
 

@@ -73,11 +73,13 @@ def on_a_grid(
     most: int,
     starts: np.ndarray | None = None,
     points: int = 300,
+    power: int = 0,
 ) -> float:
     """Log evidence: every level on its nearest place, the smaller unit first.
 
-    Either unit is even where its farthest multiple lies within R. With an offset, that is even on
-    R too and the place of the lowest coefficients of both.
+    Either unit is even where its farthest multiple lies within R, and the largest coefficient of
+    either is k with a probability in proportion to k^-power. With an offset, that is even on R too
+    and the place of the lowest coefficients of both.
     """
     reach = float(np.abs(x).max() if starts is None else np.ptp(x))
     lattice = np.array(list(itertools.product(range(-most * signed, most + 1), repeat=2)))
@@ -101,7 +103,9 @@ def on_a_grid(
         mine = lattice[np.frombuffer(key, dtype=np.int8)]
         if starts is None or not mine.min(axis=0).any():
             farthest = np.maximum(np.abs(mine).max(axis=0), 1)
-            total = np.logaddexp(total, log_like + log_shares(mine) + np.log(farthest).sum())
+            prior = (1 - power) * np.log(farthest).sum()
+            total = np.logaddexp(total, log_like + log_shares(mine) + prior)
+    total -= 2 * math.log(sum(k**-power for k in range(1, most + 1)))
     cell = 2 * math.log(reach / points) + math.log(2 / reach**2)
     if starts is not None:
         cell += math.log((starts[1] - starts[0]) / reach)
@@ -129,9 +133,11 @@ def test_on_both_sides_of_zero(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def _held_to_the_grid(values: np.ndarray, signed: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     """Up to two every assignment that matters is summed; up to four the best of very many are."""
-    up_to_four = found(sample(values), signed=signed).log_evidence
+    up_to_four = found(sample(values), signed=signed)
     every = on_a_grid(values, signed=signed, most=4)
-    assert every - LEFT_OUT < up_to_four < every + 0.05
+    assert every - LEFT_OUT < up_to_four.log_evidence < every + 0.05
+    few_of_each = on_a_grid(values, signed=signed, most=4, power=two_generators._RARER)
+    assert few_of_each - LEFT_OUT < up_to_four.log_evidence_small < few_of_each + 0.05
     monkeypatch.setattr(two_generators, "_MOST", (2,))
     up_to_two = found(sample(values), signed=signed).log_evidence
     assert up_to_two == pytest.approx(on_a_grid(values, signed=signed, most=2), abs=0.05)
