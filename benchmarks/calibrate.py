@@ -129,7 +129,7 @@ readings take the weights of eight: with five, hardly any comb shows enough diff
 
 
 def jobs() -> list[Key]:
-    """Every cell; those of twelve readings and a free offset last, so that others keep their seeds."""
+    """Every cell; twelve readings with a free offset come last: no other changes its seed."""
     return sorted(_every_cell(), key=lambda cell: cell[3] == 12 and "free" in cell[0])
 
 

@@ -63,14 +63,17 @@ def score(log_ratios: dict[str, float], n: int, part: str) -> float:
     """Log odds of the comb against the best null of each kind, kinds weighted.
 
     The log weights differ in how tightly nulls of a kind fit: beating one of them by a factor is
-    rarer than beating another by the same. `part` is a `mode`.
+    rarer than beating another by the same. Each size of the table has weights of its own, and the
+    log odds between two sizes lie between those with the weights of either. `part` is a `mode`.
     """
-    weights, sizes = table()["log_weights"][part], np.log(table()["sizes"])
-    against = [
-        float(np.interp(np.log(max(n, 1)), sizes, weights[kind])) - value
-        for kind, value in least_by_kind(log_ratios).items()
-    ]
-    return -float(np.logaddexp.reduce(against))
+    stored = table()
+    against = least_by_kind(log_ratios)
+    rows = [np.array(stored["log_weights"][part][kind]) - value for kind, value in against.items()]
+    by_size = -np.logaddexp.reduce(rows)
+    # A kind that explains the readings infinitely better does so at every size.
+    if not np.isfinite(by_size).all():
+        return float(by_size[0])
+    return float(np.interp(np.log(max(n, 1)), np.log(stored["sizes"]), by_size))
 
 
 def p_values(lead: float, n: int, part: str) -> dict[str, float]:

@@ -83,7 +83,8 @@ def sums_of_two_units(
         squares, chosen = _seated(means - starts, held, candidates, lattice)
         along = np.divmod(chosen, int(np.ptp(lattice)) + 1)
         spanned = sum(np.log(np.ptp(steps, axis=1) + 1) for steps in along)
-        best = np.argsort(0.5 * squares + size.sum() * spanned, kind="stable")
+        # What differs by rounding alone keeps its order, whatever the machine.
+        best = np.argsort(np.round(0.5 * squares + size.sum() * spanned, 9), kind="stable")
         chosen = first_distinct(chosen[best], _REFINED)[:, groups]
         for _ in range(_ROUNDS):
             solved = least_squares(values, weight, _design(lattice[chosen], offset))
@@ -152,7 +153,8 @@ def _seated(
 ) -> tuple[FloatArray, IntArray]:
     """Weighted sum of squares from the nearest places, and which these are, shape (C, n)."""
     low, high = int(lattice.min()), int(lattice.max())
-    one, other = pairs[:, :1], np.maximum(pairs[:, 1:], RIDGE * np.abs(values).max())
+    slack = RIDGE * np.abs(values).max()
+    one, other = pairs[:, :1], np.maximum(pairs[:, 1:], slack)
     nearest = np.full((len(pairs), values.shape[-1]), np.inf)
     chosen, rest, steps, away = (np.empty_like(nearest) for _ in range(4))
     for place, i in enumerate(range(low, high + 1)):
@@ -161,7 +163,7 @@ def _seated(
         np.minimum(np.maximum(steps, low, out=steps), high, out=steps)
         np.subtract(rest, np.multiply(steps, other, out=away), out=away)
         np.abs(away, out=away)
-        nearer = away < nearest
+        nearer = away < nearest - slack
         np.copyto(nearest, away, where=nearer)
         steps += place * (high - low + 1) - low
         np.copyto(chosen, steps, where=nearer)
