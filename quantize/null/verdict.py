@@ -12,7 +12,7 @@ from quantize.comb.unit_range import UnitRange
 from quantize.counts.fit import CountFit
 from quantize.model.mixture import MixtureFit, fit_posterior
 from quantize.model.model import MixtureModel
-from quantize.null import guards
+from quantize.null import guards, influence
 from quantize.null.allowed_units import allowed_units, if_read_finer, worth_saying
 from quantize.null.calibration import FLOOR, chance, least_by_kind, odds, share
 from quantize.null.count_rivals import Rivals
@@ -89,6 +89,8 @@ def assess(
     if evidence is None:
         evidence = nothing_shows(mixture.posterior, alpha)
     found = guards.findings_on_readings(mixture, unit_range, evidence.occupied_teeth, alpha=alpha)
+    misfit = influence.misfits(mixture)
+    found = found if misfit is None else (misfit, *found)
     if impossible:
         found = (guards.no_whole_number(unit_range, model.integers), *found)
     return Assessment(mixture=mixture, evidence=evidence, findings=found)

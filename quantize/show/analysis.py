@@ -120,7 +120,7 @@ def _levels_table(found: Analysis, rows: list[facts.Level], form: Form) -> Table
             "label": printable(row.label, 7, instead="?", end="~"),
             "value": _fit(form.mantissa(row.value), 9)
             + (f"{f'({row.count})':>4}" if by_state else ""),
-            "integer": str(row.integer),
+            "integer": row.number,
             "probability": probability(row.probability).replace(" ", ""),
             "expected": _fit(form.finer.mantissa(row.expected), 10),
             "difference": _fit(form.finer.mantissa(row.difference, "+"), 8),

@@ -289,7 +289,7 @@ def _levels(found: Analysis) -> Section:
         Column("label", facts.item(found), form=lambda x: clean(x, longest=28), style="label"),
         *([Column("count", "readings", style="n")] if by_state else []),
         Column("value", "mean" if by_state else "value", form=form.mantissa, style="n"),
-        Column("integer", "whole number", style="n"),
+        Column("number", "whole number", style="n"),
         Column("probability", "probability", form=probability, style="n"),
         Column("expected", "× unit", form=form.finer.mantissa, style="n"),
         Column("difference", "difference", form=lambda d: form.finer.mantissa(d, "+"), style="n"),
