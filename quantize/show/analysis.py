@@ -95,9 +95,9 @@ def _readings(found: Analysis) -> Section:
     title += facts.measured_in(found)
     title += form.taken_out
     table = _levels_table(found, rows, form)
-    if found.readings.state is None:
-        return Section(title, [table])
-    return Section(title, [table, "In brackets: the number of readings of that state."])
+    by_state = found.readings.state is not None
+    brackets = ["In brackets: the number of readings of that state."] if by_state else []
+    return Section(title, [table, *brackets, *facts.unfitting(rows)])
 
 
 def _levels_table(found: Analysis, rows: list[facts.Level], form: Form) -> Table:

@@ -295,7 +295,8 @@ def _levels(found: Analysis) -> Section:
         Column("difference", "difference", form=lambda d: form.finer.mantissa(d, "+"), style="n"),
     ]
     rows = folded(every, most=40, head=24, tail=8)
-    return Section(title, [Table(columns, rows, left_out=len(every) - len(rows) + 1)])
+    table = Table(columns, rows, left_out=len(every) - len(rows) + 1)
+    return Section(title, [table, *facts.unfitting(every)])
 
 
 def _of_run(found: RunAnalysis, plan: DatedPlan | None) -> dict[str, Section]:

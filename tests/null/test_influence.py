@@ -213,3 +213,11 @@ def test_the_answer_says_that_the_reading_fits_none_and_marks_its_number():
     assert any("fits no whole number" in reason for reason in found.reasons)
     assert "8.66   4 ?" in str(found)
     assert "fits no whole number" in found._repr_html_()
+    assert "A question mark: there a reading fits no whole number" in str(found)
+
+
+def test_where_most_fit_no_comb_none_is_singled_out():
+    values = np.random.default_rng(0).uniform(0, 10, 30).round(2)
+    found = qz.analyze(values, (1, 8), sigma_range=0.1, n_resamples=19, rng=1)
+    assert [f.name for f in found.findings if f.blocks] == ["majority"]
+    assert "misfit" not in {f.name for f in found.findings}
