@@ -131,7 +131,7 @@ def off_the_comb(found: Posterior) -> FloatArray:
     Influence in Regression, 1982, 2.2.1), the farthest reading taken out before the next is looked
     at (Rosner, Technometrics 25, 165, 1983).
     """
-    from scipy.stats import t as student
+    from scipy.special import stdtr
 
     settled, out = found.settled, np.full(len(found.readings), np.nan)
     if found.model.outliers != 0.0:
@@ -153,7 +153,7 @@ def off_the_comb(found: Posterior) -> FloatArray:
         left[worst] = False
         degrees = np.inf if known else left.sum() - 1
         scatter = 1.0 if known else max(float(np.sum(far[left] ** 2) / degrees) ** 0.5, least)
-        if 2 * n * student.sf(far[worst] / scatter, degrees) > _MISFIT:
+        if 2 * n * stdtr(degrees, -far[worst] / scatter) > _MISFIT:
             break
         out[worst] = far[worst] / scatter
     return out

@@ -391,7 +391,8 @@ def _offset(found: Analysis) -> str:
 
 def _scatter(found: Analysis) -> str:
     if found.settings["sigma_range"] is None:
-        return "given with the readings"
+        factor = found.mixture.posterior.prior.sigma
+        return f"given with the readings{f', times {factor:g}' if factor != 1 else ''}"
     low, high = found.settings["sigma_range"]
     if found.readings.sigma is not None:
         return f"given with the readings to a factor that is not known, {low:.3g} to {high:.3g}"
