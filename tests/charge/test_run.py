@@ -11,6 +11,7 @@ import quantize
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge.headers import Header
+from quantize.charge.repeats import repeat_balance
 
 DATA = Path(quantize.__file__).parent / "data"
 
@@ -290,8 +291,8 @@ def test_ticks_count_on_pages_of_voltages_and_of_passages_too():
     with pytest.warns(
         quantize.QuantizeWarning, match="1 row without a tick under 'keep' is left out"
     ):
-        found = charge.repeat_balance(volts)
-    assert found.entry == charge.repeat_balance(volts["V"][:3]).entry
+        found = repeat_balance(volts)
+    assert found.entry == repeat_balance(volts["V"][:3]).entry
     page = {"V": [200, 200], "t_fall": [10, 11], "t_rise": [20, 21], "keep": ["x", ""]}
     with pytest.warns(quantize.QuantizeWarning, match="1 row without a tick"):
         run = charge.read_run(page, {"run": {"distance": "40 div"}})
