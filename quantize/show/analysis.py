@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from quantize.charge.stated import raised
@@ -97,7 +98,13 @@ def _readings(found: Analysis) -> Section:
     table = _levels_table(found, rows, form)
     by_state = found.readings.state is not None
     brackets = ["In brackets: the number of readings of that state."] if by_state else []
-    return Section(title, [table, *brackets, *facts.unfitting(rows)])
+    return Section(title, [table, *brackets, *unfitting(rows)])
+
+
+def unfitting(rows: Sequence[facts.Level]) -> list[str]:
+    """What a question mark behind a whole number means, where there is one."""
+    said = "A question mark: there a reading fits no whole number, and the nearest is given."
+    return [said] if any(row.off for row in rows) else []
 
 
 def _levels_table(found: Analysis, rows: list[facts.Level], form: Form) -> Table:

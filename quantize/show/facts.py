@@ -195,12 +195,6 @@ def levels_title(found: Analysis | MixtureFit) -> str:
     return f"The whole number behind each {item(found)}"
 
 
-def unfitting(rows: Sequence[Level]) -> list[str]:
-    """What a question mark behind a whole number means, where there is one."""
-    said = "A question mark: there a reading fits no whole number, and the nearest is given."
-    return [said] if any(row.off for row in rows) else []
-
-
 def estimates_title(found: Analysis) -> str:
     """The heading above the three estimators."""
     if stands(found):

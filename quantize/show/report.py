@@ -15,7 +15,7 @@ from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.charge.stated import degrees_of_freedom, raised
 from quantize.null.calibration import share
 from quantize.show import facts, numbers, sentences
-from quantize.show.analysis import NO_RIVAL, RIVALS
+from quantize.show.analysis import NO_RIVAL, RIVALS, unfitting
 from quantize.show.glossary import glossary
 from quantize.show.html import inline_svg, report_blocks, told
 from quantize.show.numbers import brackets, plus_minus, probability, significant
@@ -296,7 +296,7 @@ def _levels(found: Analysis) -> Section:
     ]
     rows = folded(every, most=40, head=24, tail=8)
     table = Table(columns, rows, left_out=len(every) - len(rows) + 1)
-    return Section(title, [table, *facts.unfitting(every)])
+    return Section(title, [table, *unfitting(every)])
 
 
 def _of_run(found: RunAnalysis, plan: DatedPlan | None) -> dict[str, Section]:
