@@ -128,7 +128,8 @@ NUMERICAL = _names("""
 DEFINED = _names("""
     calibration: KINDS; compare: NULLS _DRAWN_FOR_ALL; dependence: _COLUMNS; evidence: SURE
     _SHARE_PRIOR; exclusion: AGAINST; guards: LEVELS_NEEDED; hypotheses: NULLS SAME_ENVELOPE
-    SUMS; occupancy: SHARE_NAMES; partitions: LOG_2PI; power: ALPHAS REPEATS TABLE UNKNOWN;
-    samplers: _RULE; verdict: CANNOT_TELL KINDS NO_STEPS STEPS _TWO_UNITS; assigned: _ENDS
+    SUMS; influence: _ASTRAY _MISFIT _NAMED; occupancy: SHARE_NAMES; partitions: LOG_2PI; power:
+    ALPHAS REPEATS SIMULATED TABLE UNKNOWN; samplers: _RULE; verdict: CANNOT_TELL KINDS
+    NO_STEPS STEPS _TWO_UNITS; assigned: _ENDS
 """)
 """Taken from a textbook, following from others, or names."""

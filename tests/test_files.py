@@ -619,3 +619,14 @@ def test_the_only_column_is_read_even_when_half_of_it_is_text(tmp_path: Path) ->
     page.write_text("charge\n1.0\nabc\n")
     with pytest.raises(qz.InputError, match="the text 'abc' in column charge, row 3"):
         qz.read_readings(page)
+
+
+def test_brackets_alone_make_no_other_kind_of_file(tmp_path):
+    for text in ("[V]\n1.5\n2.5\n4.0\n", "[[[[" * 30_000 + "\n1\n2\n"):
+        file = tmp_path / "page.csv"
+        file.write_text(text, encoding="utf-8")
+        if text.startswith("[V]"):
+            assert qz.read_readings(file).values.tolist() == [1.5, 2.5, 4.0]
+        else:
+            with pytest.raises(qz.InputError):
+                qz.read_readings(file)

@@ -11,7 +11,7 @@ from quantize.charge.headers import fits
 _SIGNS = {"up": 1, "u": 1, "+": 1, "↑": 1, "rise": 1, "rises": 1, "rising": 1, "1": 1, "+1": 1,
           "down": -1, "d": -1, "-": -1, "−": -1, "↓": -1, "fall": -1, "falls": -1,
           "falling": -1, "-1": -1}  # fmt: skip
-_YES = {"yes", "y", "true", "1", "keep", "kept", "ok", "x", "good"}
+_YES = {"yes", "y", "true", "1", "keep", "kept", "ok", "x", "good", "✓", "✔", "☑"}
 _NO = {"no", "n", "false", "0", "drop", "dropped", "discard", "discarded", "bad"}
 _CHANGE = re.compile(r"\b(?:chang|jump)")
 _MEANWHILE = re.compile(r"\b(?:within|during|while|midway|in the (?:middle|interval))\b")
@@ -53,6 +53,13 @@ def cell_number(
             how = "; for a reading off the scale write > and the last division, as in >40"
         raise InputError(f"`{column}` is {text!r} in row {row}, which is not a number{how}.")
     rest = found["rest"].strip().lower()
+    if rest in ("+", "-"):
+        off_scale = rest == "+" and column in ("divisions", "end")
+        beyond = f">{found['number']} where it left the scale, " if off_scale else ""
+        raise InputError(
+            f"`{column}` is {text!r} in row {row}, with a sign behind the number; write {beyond}"
+            f"{rest}{found['number'].lstrip('+-')} where the sign is meant, else the number alone."
+        )
     if rest in _SIGNS:
         sign, rest = _SIGNS[rest], ""
     if rest not in ("", "v", "s", "div", "divisions", "sec"):

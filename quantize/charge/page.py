@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from quantize._support.errors import InputError, InputTypeError, listed, one_line
+from quantize._support.errors import InputError, InputTypeError, listed, one_line, warn
 from quantize._support.validation import BoolArray, FloatArray
 from quantize.charge.cells import cell_number, kept
 from quantize.charge.headers import NAMES, PASSAGES, UNITS, Header, fits
-from quantize.charge.stated import rows_named
+from quantize.charge.stated import counted, rows_named
 from quantize.tables.reading import read
 from quantize.tables.table import Table
 
@@ -101,7 +101,26 @@ class Page:
         gone = [kept(word, row=row, column="discard") for row, word in self.rows("discard")]
         # A reason without a word for keep says why a row was given up.
         said = zip(read, gone, reason, strict=True)
-        return [not out and (not why if word is None else word) for word, out, why in said], reason
+        blank = not self.ticked
+        return [
+            not out and (blank and not why if word is None else word) for word, out, why in said
+        ], reason
+
+    @functools.cached_property
+    def ticked(self) -> bool:
+        """Whether rows are kept by a tick: some cells under keep say yes, and none says no."""
+        said = {kept(word, row=row) for row, word in self.rows("keep")}
+        return True in said and False not in said
+
+    @property
+    def unticked(self) -> str:
+        """How many rows are left out because they have no tick; nothing where none is."""
+        blank = {row for row, word in self.rows("keep") if kept(word, row=row) is None}
+        if not (self.ticked and blank):
+            return ""
+        header = self.headers["keep"].text
+        those = f"{counted(len(blank), 'row')} without a tick under {header!r}"
+        return f"{those} {'is' if len(blank) == 1 else 'are'} left out, as others have one"
 
     def column(self, name: str) -> FloatArray:
         """The numbers of a column in the rows that are kept, in the unit of its header.
@@ -319,7 +338,13 @@ def _unfolded(
 
 
 def need_readings(page: Page) -> None:
-    """Raise InputError for a row of a sum, of units or of words, that was not given up."""
+    """Raise InputError for a row of a sum, of units or of words, that was not given up.
+
+    It warns of rows that are left out for want of a tick.
+    """
+    # Of a track one position may have the tick for all.
+    if page.unticked and "position" not in page.cells:
+        warn(f"In `{page.source}` {page.unticked}.")
     words = {h.text for n, h in page.headers.items() if n in ("note", "reason", "event")}
     written = page.written.drop(columns=[*words & {*page.written}])
     measured = {h.text: n for n, h in page.headers.items() if n in UNITS and h.text in written}

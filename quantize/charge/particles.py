@@ -31,6 +31,7 @@ from quantize.charge.particle_posterior import (
     balanced_draws,
     even_grid,
     joint_posterior,
+    modes_of,
     rivals_of,
 )
 from quantize.charge.propagation import Propagation, WithInterval, correlation_matrix, root_of
@@ -38,9 +39,11 @@ from quantize.charge.quantity import OWN_SCOPES, Quantity
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis
 from quantize.charge.stated import stated
+from quantize.null.calibration import share
 
 _Found = tuple[Propagation, RunFit, Rows]
 _SHARED_DRAWS = 300  # pairs
+_SURE = 0.95
 _FORMULAS = ("viscosity formula", "humidity formula", "slip formula")  # the same on all benches
 
 
@@ -51,7 +54,10 @@ class JointUnit(WithInterval, Result):
     Attributes
     ----------
     value, standard_uncertainty : float
-        Mean and standard deviation of the joint posterior, in coulombs.
+        Mean and standard deviation of the best mode of the joint posterior, in coulombs.
+    alternatives : pandas.DataFrame
+        Every mode, best first: value, standard_uncertainty, share (of the probability). Particles
+        that are each in doubt between units may leave the joint unit in doubt too.
     shared : float
         Standard uncertainty of the value from what particles share, in coulombs.
     particles : pandas.DataFrame
@@ -65,10 +71,12 @@ class JointUnit(WithInterval, Result):
         Units in coulombs, and the posterior density there, up to a constant factor.
     """
 
+    schema_version: ClassVar[int] = 2
     _private: ClassVar[tuple[str, ...]] = ("grid", "density")
 
     value: float
     standard_uncertainty: float
+    alternatives: pd.DataFrame
     shared: float
     particles: pd.DataFrame
     homogeneity: dict[str, float]
@@ -82,7 +90,18 @@ class JointUnit(WithInterval, Result):
     def _headline(self) -> str:
         return (
             f"{stated(self.value, self.standard_uncertainty, 'C')[1]} from "
-            f"{len(self.particles)} particles"
+            f"{len(self.particles)} particles{self._doubt()}"
+        )
+
+    def _doubt(self) -> str:
+        """What the best mode holds of the probability, and the next, where that is not all."""
+        best, *others = self.alternatives.head(2).to_dict("records")
+        if best["share"] >= _SURE:
+            return ""
+        next_one = stated(others[0]["value"], others[0]["standard_uncertainty"], "C")[1]
+        return (
+            f", which holds {share(best['share'])} of the probability, and {next_one} "
+            f"{share(others[0]['share'])}"
         )
 
 
@@ -131,10 +150,11 @@ def joint_unit(
     z of :math:`\prod_k \sum_m s_{km}\,N(\ln q_{km} - c_k z - \ln e;\,σ_{km})`, m running over the
     rivals with their shares s; the prior of ln e is flat. `posteriors` put that of the
     particle's unit and fall, summed over every whole number, in the place of that sum, its other
-    own errors folded in. Homogeneity, each particle taken at its rival nearest to e, is the
-    chi-square of the own errors about their best value given the shared ones (Cochran, Biometrics
-    10:101, 1954), what is left over between particles as by Paule and Mandel, J. Res. NBS 87:377
-    (1982).
+    own errors folded in. The value is that of the mode with the largest share; between modes the
+    density falls below a tenth of the lower one. Homogeneity, each particle taken at its rival
+    nearest to e, is the chi-square of the own errors about their best value given the shared ones
+    (Cochran, Biometrics 10:101, 1954), what is left over between particles as by Paule and Mandel,
+    J. Res. NBS 87:377 (1982).
 
     Examples
     --------
@@ -164,18 +184,27 @@ def joint_unit(
         grid = value + spread * np.linspace(-8, 8, 4001)
         posterior = np.exp(-0.5 * ((grid - value) / spread) ** 2)
         without = each_left_out(log_q, errors)
+        modes = pd.DataFrame({"mean": [value], "sd": [spread], "share": [1.0]})
     else:
         z = balanced_draws(generator(rng), _SHARED_DRAWS, slopes.shape[1])
         grid = even_grid(particles)
         posterior, others = joint_posterior(grid, particles, z)
-        value, spread = _moments(grid, posterior)
-        without = np.array([_moments(grid, other)[0] for other in others])
+        modes = modes_of(grid, posterior)
+        value, spread = (float(modes[name][0]) for name in ("mean", "sd"))
+        without = np.array([modes_of(grid, other)["mean"][0] for other in others])
         log_q = np.array([particle.nearest(value) for particle in particles])
     unit = math.exp(value)
     best = constant(log_q, errors)
     return JointUnit(
         value=unit,
         standard_uncertainty=unit * spread,
+        alternatives=pd.DataFrame(
+            {
+                "value": np.exp(modes["mean"]),
+                "standard_uncertainty": np.exp(modes["mean"]) * modes["sd"],
+                "share": modes["share"],
+            }
+        ),
         shared=unit * float(np.linalg.norm(best.weights @ slopes)),
         particles=pd.DataFrame(
             {
@@ -365,9 +394,3 @@ def _particle(
         rest=_split(unit, errors.mine[k], within)[0],
         fall_exponent=float(fall_exponent),
     )
-
-
-def _moments(grid: FloatArray, posterior: FloatArray) -> tuple[float, float]:
-    mass = posterior / posterior.sum()
-    mean = float(mass @ grid)
-    return mean, math.sqrt(float(mass @ (grid - mean) ** 2))

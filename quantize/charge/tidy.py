@@ -38,6 +38,7 @@ def tidy(page: Page, bench: Apparatus) -> tuple[pd.DataFrame, list[str]]:
     if len(page.cells) == 0:
         raise InputError(f"`run` ({page.source}) has no row with a reading.")
     columns = _Columns(page, bench, remarks)
+    remarks += [page.unticked] if page.unticked else []
     table: dict[str, Any] = {
         "row": page.cells.index.to_numpy(int),
         "particle": filled(page.text("particle"), "1"),

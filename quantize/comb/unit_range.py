@@ -16,6 +16,8 @@ from quantize.readings import Readings
 
 LARGEST_GRID = 20_000_000
 """Most trial units one call will hold (8 bytes each, and as much again for the result)."""
+_FACTORS = (0.2, 10.0)
+"""A factor on given sigmas that is not between these was meant as a sigma."""
 _FAR_OFF = 100.0
 """So many spans from where multiples are counted, the offset is the first thing to doubt."""
 
@@ -147,7 +149,23 @@ def _typical_sigma(readings: Readings, sigma_range: tuple[float, float] | None) 
     given = None if readings.sigma is None else float(np.median(readings.sigma))
     if sigma_range is None or sigma_range[0] != sigma_range[1]:
         return given or 0.0
+    need_factor(sigma_range, readings)
     return float(sigma_range[0]) * (given or 1.0)
+
+
+def need_factor(sigma_range: tuple[float, float], readings: Readings) -> None:
+    """Refuse a factor on the sigmas that readings carry which can only be meant as a sigma."""
+    low, high = sigma_range
+    if readings.sigma is None or (low <= _FACTORS[1] and high >= _FACTORS[0]):
+        return
+    said = f"{low:.3g}" if low == high else f"{low:.3g} to {high:.3g}"
+    least, most = float(readings.sigma.min()), float(readings.sigma.max())
+    own = f"{least:.3g}" if least == most else f"{least:.3g} to {most:.3g}"
+    raise InputError(
+        f"`sigma` or `sigma_range` is {said}, but each reading carries a sigma of its own ({own}), "
+        f"and beside these it is a factor on all of them, from {_FACTORS[0]:g} to {_FACTORS[1]:g}; "
+        "leave it out, or give the readings without their own."
+    )
 
 
 def nearer_offset(reach: float, span: float) -> str:

@@ -242,7 +242,7 @@ def _bins_for(data: Counted, candidates: list[_Candidate]) -> Histogram:
     """Bins fine enough for every candidate; the empty ones beyond say how far its levels reach."""
     width = float(data.histogram.widths[0])
     wanted = min(min(c.unit / _BINS_A_UNIT, c.sigma / _BINS_A_SIGMA) for c in candidates)
-    return data.histogram.coarser(max(int(wanted / width), 1)).occupied(
+    return data.histogram._from_both_ends(wanted / width).occupied(
         beyond=max(c.unit for c in candidates)
     )
 

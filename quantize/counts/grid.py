@@ -12,7 +12,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.comb.sums import neighbours
 from quantize.comb.unit_range import UnitRange, default_limits
-from quantize.counts.histogram import MOST_BINS
+from quantize.counts.histogram import MOST_BINS, odd
 from quantize.model.model import window_of
 
 MOST_UNITS = 2_000_000
@@ -122,9 +122,11 @@ def sums_grid(
     spare = neighbours(os)
     h = low / _BINS_A_UNIT if bin_width is None else validation.positive("bin_width", bin_width)
     if r is not None:
-        h = max(math.floor(h / r + 1e-9), 1) * r
-        start = (math.floor(start / r - 0.5) + 0.5) * r
-    bins = _number_of_bins(end - start, h)
+        start, h, bins = _whole_steps(start, end, h, r)
+    else:
+        bins = _number_of_bins(end - start, h)
+        # Bins of our own choice fill the window, whichever end they are counted from.
+        h = (end - start) / bins if bin_width is None else h
     return SumsGrid(
         low=low,
         high=high,
@@ -153,6 +155,19 @@ def _limits(
             "`unit_range`."
         )
     return low, high
+
+
+def _whole_steps(start: float, end: float, width: float, step: float) -> tuple[float, float, int]:
+    """Lower end, width and number of bins of an odd number of steps, edges half-way between them.
+
+    They reach beyond the window by equally many steps on either side.
+    """
+    each = odd(width / step + 1e-9)
+    first, last = math.floor(start / step - 0.5), math.ceil(end / step - 0.5)
+    short = -(last - first) % each
+    short += each * (short % 2)
+    first, last = first - short // 2, last + short // 2
+    return (first + 0.5) * step, each * step, _number_of_bins((last - first) * step, each * step)
 
 
 def _number_of_bins(width: float, bin_width: float) -> int:

@@ -127,7 +127,8 @@ class Histogram:
     def occupied(self, beyond: float = 0.0) -> Histogram:
         """Without the empty bins at both ends that are farther than `beyond` from those in use."""
         used = np.flatnonzero(self.counts)
-        first = np.searchsorted(self.edges[: used[0]], self.edges[used[0]] - beyond)
+        bound = self.edges[used[0]] - beyond
+        first = max(np.searchsorted(self.edges[: used[0] + 1], bound, side="right") - 1, 0)
         last = np.searchsorted(self.edges[used[-1] + 1 :], self.edges[used[-1] + 1] + beyond)
         inside = slice(int(first), int(used[-1] + 1 + last))
         return Histogram(
@@ -146,6 +147,15 @@ class Histogram:
         filled = np.r_[self.counts, np.zeros(short, np.int64)]
         beyond = self.edges[-1] + self.widths[-1] * np.arange(1, short + 1)
         return Histogram(np.r_[self.edges, beyond][::factor], filled.reshape(-1, factor).sum(1))
+
+    def _from_both_ends(self, most: float) -> Histogram:
+        """With an odd number of bins, at most `most`, added to one; filled alike at both ends."""
+        factor = odd(most)
+        short = -len(self) % factor
+        short += factor * (short % 2)
+        more = self.widths[0] * np.arange(1, short // 2 + 1)
+        edges = np.r_[self.edges[0] - more[::-1], self.edges, self.edges[-1] + more]
+        return Histogram(edges, np.pad(self.counts, short // 2)).coarser(factor)
 
     def __add__(self, other: object) -> Histogram:
         if not isinstance(other, Histogram):
@@ -230,6 +240,11 @@ def default_unit_range_of(histogram: Histogram) -> UnitRange:
     )
 
 
+def odd(most: float) -> int:
+    """The largest odd number that is not above `most`, or one: so many have one in their middle."""
+    return max(2 * int((most + 1) / 2) - 1, 1)
+
+
 def find_modes(histogram: Histogram, unit: float) -> FloatArray:
     """Positions of the maxima that stand out from their valleys, increasing; bins of equal width.
 
@@ -238,7 +253,7 @@ def find_modes(histogram: Histogram, unit: float) -> FloatArray:
     """
     from scipy.signal import find_peaks
 
-    fine = histogram.coarser(max(int(unit / 40 / histogram.widths[0]), 1))
+    fine = histogram._from_both_ends(unit / 40 / histogram.widths[0])
     width = float(fine.widths.mean())
     density, noise = _smoothed(fine.counts.astype(float), SMOOTHING * unit / width)
     padded = np.r_[0.0, density, 0.0]

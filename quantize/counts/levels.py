@@ -111,16 +111,15 @@ class Levels:
         """Pearson's chi-square and its degrees.
 
         Neighbouring bins are taken together until five counts are expected in each group (Cochran,
-        Biometrics 10:417, 1954).
+        Biometrics 10:417, 1954), from either end to the middle one of the counts expected.
         """
         expected = self.expected()
-        ends, held = [], 0.0
-        for place, each in enumerate(expected):
-            held += each
-            if held >= _FEWEST_EXPECTED:
-                ends.append(place)
-                held = 0.0
-        starts = np.r_[0, np.add(ends[:-1], 1)].astype(int)  # what is left joins the last group
+        n, middle = expected.size, int(np.searchsorted(expected.cumsum(), 0.5 * expected.sum()))
+        left, right = _groups(expected[:middle]), _groups(expected[:middle:-1])
+        # What is left over on both sides joins the middle, and that the groups beside it if small.
+        if expected[left[-1] : n - right[-1]].sum() < _FEWEST_EXPECTED:
+            left, right = left[: max(left.size - 1, 1)], right[:-1]
+        starts = np.r_[left, n - right[:0:-1]]
         seen, wanted = (np.add.reduceat(each, starts) for each in (self.counts, expected))
         off = np.square(seen - wanted) / wanted
         return float(off.sum()), max(starts.size - self.parameters, 1)
@@ -184,6 +183,17 @@ class Levels:
             amplitude=np.maximum(self.amplitude + step[q + r : -1], least),
             background=max(self.background + float(step[-1]), least),
         )
+
+
+def _groups(expected: FloatArray) -> IntArray:
+    """Where groups of at least five expected counts begin, and where what is left of them does."""
+    starts, held = [0], 0.0
+    for place, each in enumerate(expected.tolist()):
+        held += each
+        if held >= _FEWEST_EXPECTED:
+            starts.append(place + 1)
+            held = 0.0
+    return np.array(starts)
 
 
 def _rates(expected: FloatArray) -> FloatArray:

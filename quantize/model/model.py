@@ -64,8 +64,9 @@ class MixtureModel:
     rounding : bool
         Whether a reading stands for the interval that was rounded to it (see
         `Readings.resolution` and `Readings.ends`). It does so in any case where some reading was
-        recorded to a step coarser than 2/5 of the smallest unit tried, or than sqrt(12) times the
-        largest sigma that is said to be possible, or that of repeats.
+        recorded to a step coarser than 2/5 of the smallest unit tried, than the largest sigma that
+        is said to be possible (sqrt(12) times it for readings with `ends`, whose sigma is taken to
+        hold the rounding), or than sqrt(12) times that of repeats.
     priors : mapping, optional
         Further priors by name: "unit" (a distribution; log-uniform over the range of units when
         left out) and "growth" (a number, a pair or a distribution for s1). "sigma", "offset" and
@@ -146,7 +147,8 @@ class MixtureModel:
         """The model with rounding where steps of the record could pass for units from `smallest`.
 
         A step finer than 2/5 of the unit leaves the phase free, and acts as a part of sigma: but
-        not of one that is said, or seen in repeats, to be less than the deviation of rounding.
+        not of one that is said, which is that of the error before it was rounded, unless the step
+        is finer than it; nor of one seen in repeats to be less than the deviation of rounding.
         """
         if self.rounding or readings.steps is None:
             return self
@@ -154,8 +156,10 @@ class MixtureModel:
         if most is None:
             most = np.inf if readings.sigma is None else 1.0
         most = most[1] if isinstance(most, tuple) else distributions.reach(most)[1]
-        most = min(most, scatter_of_repeats(readings))
-        part = np.minimum(0.4 * smallest, np.sqrt(12) * most * readings.scale)
+        # What a bench predicts of readings between two ends has the rounding in it.
+        most *= 1 if readings.ends is None else np.sqrt(12)
+        most = min(most, np.sqrt(12) * scatter_of_repeats(readings))
+        part = np.minimum(0.4 * smallest, most * readings.scale)
         coarse = readings.steps > part * (1 + 1e-9)
         return dataclasses.replace(self, rounding=True) if np.any(coarse) else self
 

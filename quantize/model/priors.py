@@ -9,7 +9,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.comb.unit_range import UnitRange, default_sigma_range
+from quantize.comb.unit_range import UnitRange, default_sigma_range, need_factor
 from quantize.model import distributions, sigma_prior
 from quantize.model.model import MixtureModel
 from quantize.model.terms import Parameters
@@ -183,6 +183,8 @@ def priors_of(model: MixtureModel, unit_range: UnitRange, readings: Readings) ->
     values = readings.values[readings.measured]
     reach = float(np.abs(values).max())
     sigma: Any = model.sigma
+    if sigma is not None:
+        need_factor(sigma if isinstance(sigma, tuple) else distributions.reach(sigma), readings)
     if sigma is None and readings.sigma is not None:
         sigma = 1.0
     elif sigma is None:

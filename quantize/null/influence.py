@@ -1,4 +1,4 @@
-"""What the verdict hangs on: one state of all, or the pooling of several particles."""
+"""What hangs on single readings: those that fit no whole number, one state, pooled particles."""
 
 from __future__ import annotations
 
@@ -8,19 +8,27 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from quantize._support import validation
-from quantize._support.validation import IntArray, Offset, SigmaRange
+from quantize._support.validation import FloatArray, IntArray, Offset, SigmaRange
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.averaged import with_shift_at
-from quantize.model.mixture import model_of, posterior_of
+from quantize.model.mixture import MixtureFit, model_of, posterior_of
 from quantize.model.model import MixtureModel
+from quantize.model.noise import POWERS, grown_variance
 from quantize.model.posterior import Posterior
+from quantize.null.calibration import share
 from quantize.null.choices import LEVELS_AT_ZERO
 from quantize.null.evidence import NothingCanShow, level_evidence
 from quantize.null.guards import Finding, finding
+from quantize.null.sample import rounding_variance
 from quantize.readings import Readings, as_readings
 
 MOST_STATES = 40
 """With more states than this none of them alone can carry the verdict."""
+_MISFIT = 0.01
+"""Chance at which some reading of a sample on the comb lies so far from its multiple."""
+_ASTRAY = 0.5
+"""Probability of an outlier from which on a reading is held to be one."""
+_NAMED = 4
 
 
 def without_each_state(
@@ -111,6 +119,77 @@ def single_state(found: Posterior, alpha: float) -> Finding | None:
             f"{len(left_out)} charge states would undo it."
         )
     return finding("states", sentence, warns=bool(decisive))
+
+
+def off_the_comb(found: Posterior) -> FloatArray:
+    """Which readings fit no whole number in the best mode, shape (n,); NaN for those that do.
+
+    With outliers in the model it is the probability that the reading is one; without, how many
+    standard deviations it lies from its multiple: more than one of as many normal errors does with
+    a chance of 1 %. Where sigma is not known the others determine it, and the distance has
+    Student's t distribution: an externally studentized residual (Cook and Weisberg, Residuals and
+    Influence in Regression, 1982, 2.2.1), the farthest reading taken out before the next is looked
+    at (Rosner, Technometrics 25, 165, 1983).
+    """
+    from scipy.special import stdtr
+
+    settled, out = found.settled, np.full(len(found.readings), np.nan)
+    if found.model.outliers != 0.0:
+        chance = found.outlier_probabilities()
+        out[chance > _ASTRAY] = chance[chance > _ASTRAY]
+        return out
+    p, data, prior = settled.centre, settled.readings, settled.prior
+    lever = 1.0 if data.shift is None else data.shift.lever
+    place = settled.integers * p.unit + lever * p.offset
+    constant, power = np.square(p.sigma * data.scale), POWERS[found.model.noise]
+    variance = grown_variance(constant, p.growth, place, power)
+    if settled.likelihood.rounding:
+        variance = variance + rounding_variance(data)
+    far = np.where(data.measured, np.abs(data.values - place) / np.sqrt(variance), 0.0)
+    known, least = isinstance(prior.sigma, float), prior.sigma_reach()[0] / float(p.sigma[0])
+    left, n = data.measured.copy(), int(data.measured.sum())
+    while left.sum() > 2:
+        worst = int(np.argmax(np.where(left, far, -1.0)))
+        left[worst] = False
+        degrees = np.inf if known else left.sum() - 1
+        scatter = 1.0 if known else max(float(np.sum(far[left] ** 2) / degrees) ** 0.5, least)
+        if 2 * n * stdtr(degrees, -far[worst] / scatter) > _MISFIT:
+            break
+        out[worst] = far[worst] / scatter
+    return out
+
+
+def misfits(fit: MixtureFit) -> Finding | None:
+    """The readings that fit no whole number, named; None without any."""
+    astray = off_the_comb(fit.posterior)
+    found = np.flatnonzero(np.isfinite(astray))
+    if not found.size:
+        return None
+    x, one = fit.readings.values, found.size == 1
+    named = [f"{i + 1} ({x[i]:.6g})" for i in found[np.argsort(-astray[found], kind="stable")]]
+    more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
+    what = f"With a unit of {fit.unit:.4g}, {'reading' if one else 'readings'} "
+    what += f"{', '.join(named[:_NAMED])}{more}"
+    nearest = f"whole number beside {'it' if one else 'each'} is only the nearest"
+    if fit.model.outliers != 0.0:
+        chance = share(float(astray[found].min()))
+        is_one = "is an outlier" if one else "are outliers"
+        least = "" if one else " or more"
+        return finding(
+            "misfit",
+            f"{what} {is_one} with a probability of {chance}{least}; the {nearest}.",
+            warns=True,
+        )
+    fits, up_to, was = ("fits", "", "it was") if one else ("fit", "up to ", "they were")
+    far, n = float(astray[found].max()), int(fit.readings.measured.sum())
+    return finding(
+        "misfit",
+        f"{what} {fits} no whole number: {up_to}{far:.2g} standard deviations from the nearest "
+        f"multiple, where normal errors would bring one of {n:,} readings as far in fewer than "
+        f"{100 * _MISFIT:g} % of samples. The {nearest}; look whether {was} misread, or allow for "
+        "outliers in the model.",
+        warns=True,
+    )
 
 
 def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:

@@ -12,14 +12,14 @@ from quantize.comb.unit_range import UnitRange
 from quantize.counts.fit import CountFit
 from quantize.model.mixture import MixtureFit, fit_posterior
 from quantize.model.model import MixtureModel
-from quantize.null import guards
+from quantize.null import guards, influence
 from quantize.null.allowed_units import allowed_units, if_read_finer, worth_saying
 from quantize.null.calibration import FLOOR, chance, least_by_kind, odds, share
 from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import LevelEvidence, NothingCanShow, level_evidence, nothing_shows
 from quantize.null.exclusion import AGAINST, HIDDEN, Limit, excluded_units
 from quantize.null.guards import Finding
-from quantize.null.power import readings_needed
+from quantize.null.power import SIMULATED, readings_needed
 from quantize.readings import Readings
 
 KINDS = {
@@ -90,6 +90,10 @@ def assess(
     if evidence is None:
         evidence = nothing_shows(mixture.posterior, alpha)
     found = guards.findings_on_readings(mixture, unit_range, evidence.occupied_teeth, alpha=alpha)
+    # Where most readings fit no comb, a few that fit it least are nothing to look at.
+    scattered = any(f.name == "majority" and f.blocks for f in found)
+    misfit = None if scattered else influence.misfits(mixture)
+    found = found if misfit is None else (misfit, *found)
     if impossible:
         found = (guards.no_whole_number(unit_range, model.integers), *found)
     return Assessment(mixture=mixture, evidence=evidence, findings=found)
@@ -347,12 +351,12 @@ def _advice(mixture: MixtureFit, evidence: LevelEvidence, alpha: float) -> tuple
         what = "reading" if mixture.readings.state is None else "charge state"
         advice.append(
             f"If the unit is near {mixture.unit:.3g}, about {more} more {what}{'s' * (more > 1)} "
-            "of this quality would settle it in four cases out of five."
+            f"of this quality would settle it in four cases out of five. {SIMULATED}"
         )
     elif evidence.sure_of_levels:
         advice.append(
             f"Steps of {mixture.unit:.3g} show in so many readings of this quality in four cases "
-            "out of five; less scatter shows whether there are others."
+            f"out of five; less scatter shows whether there are others. {SIMULATED}"
         )
     else:
         advice.append(

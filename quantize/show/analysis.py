@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from quantize.charge.stated import raised
@@ -95,9 +96,15 @@ def _readings(found: Analysis) -> Section:
     title += facts.measured_in(found)
     title += form.taken_out
     table = _levels_table(found, rows, form)
-    if found.readings.state is None:
-        return Section(title, [table])
-    return Section(title, [table, "In brackets: the number of readings of that state."])
+    by_state = found.readings.state is not None
+    brackets = ["In brackets: the number of readings of that state."] if by_state else []
+    return Section(title, [table, *brackets, *unfitting(rows)])
+
+
+def unfitting(rows: Sequence[facts.Level]) -> list[str]:
+    """What a question mark behind a whole number means, where there is one."""
+    said = "A question mark: there a reading fits no whole number, and the nearest is given."
+    return [said] if any(row.off for row in rows) else []
 
 
 def _levels_table(found: Analysis, rows: list[facts.Level], form: Form) -> Table:
@@ -120,7 +127,7 @@ def _levels_table(found: Analysis, rows: list[facts.Level], form: Form) -> Table
             "label": printable(row.label, 7, instead="?", end="~"),
             "value": _fit(form.mantissa(row.value), 9)
             + (f"{f'({row.count})':>4}" if by_state else ""),
-            "integer": str(row.integer),
+            "integer": row.number,
             "probability": probability(row.probability).replace(" ", ""),
             "expected": _fit(form.finer.mantissa(row.expected), 10),
             "difference": _fit(form.finer.mantissa(row.difference, "+"), 8),

@@ -16,6 +16,7 @@ from quantize.charge.stated import raised
 from quantize.model import distributions
 from quantize.null.allowed_units import in_words
 from quantize.null.calibration import chance, least_by_kind, odds, share
+from quantize.null.influence import off_the_comb
 from quantize.null.verdict import KINDS
 from quantize.show.numbers import (
     Form,
@@ -48,6 +49,12 @@ class Level:
     integer: int
     probability: float
     expected: float
+    off: bool = False
+
+    @property
+    def number(self) -> str:
+        """The whole number, with a question mark where a reading of it fits none."""
+        return f"{self.integer}{' ?' * self.off}"
 
     @property
     def difference(self) -> float:
@@ -58,6 +65,8 @@ class Level:
 def levels(found: Analysis | MixtureFit) -> list[Level]:
     """The readings, or the states where the readings have them, in order of appearance."""
     data = found.readings
+    fit: Any = found
+    off = np.isfinite(off_the_comb(getattr(fit, "mixture", fit).posterior))
     reduced = data.levels()
     table = found.integer_probabilities
     chances = table.set_index(["reading", "integer"])["probability"].to_dict()
@@ -73,6 +82,7 @@ def levels(found: Analysis | MixtureFit) -> list[Level]:
                 integer=k,
                 probability=float(chances.get((i, k), 0.0)),
                 expected=float(found.offset + k * found.unit),
+                off=bool(off[reduced.index == j].any()),
             )
         )
     return rows
@@ -375,7 +385,8 @@ def _offset(found: Analysis) -> str:
 
 def _scatter(found: Analysis) -> str:
     if found.settings["sigma_range"] is None:
-        return "given with the readings"
+        factor = found.mixture.posterior.prior.sigma
+        return f"given with the readings{f', times {factor:g}' if factor != 1 else ''}"
     low, high = found.settings["sigma_range"]
     if found.readings.sigma is not None:
         return f"given with the readings to a factor that is not known, {low:.3g} to {high:.3g}"

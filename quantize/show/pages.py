@@ -25,9 +25,22 @@ if TYPE_CHECKING:
 def say_next(file: str, apparatus: str | None, particle: str | None, as_json: bool) -> None:
     """Print what to measure next in a run."""
     from quantize.charge import read_run
+    from quantize.charge.run_file import holds_balances
+    from quantize.tables.reading import read
 
+    if file != "-":
+        read(file, headed=True)
+    if holds_balances(file):
+        raise InputError(
+            f"`{file}` is a page of balance voltages, and what to read next is worked out for runs "
+            "of movements: give such a page, with a voltage and divisions or times in each row; "
+            f"`quantize analyze {file} --apparatus FILE` says what would settle these voltages."
+        )
     if apparatus is None:
-        raise InputError("--apparatus FILE is missing: what a reading brings is in coulombs.")
+        raise InputError(
+            f"--apparatus FILE is missing: what another reading brings to the run in `{file}` is "
+            "in coulombs (quantize convert --template prints such a file to fill in)."
+        )
     found = read_run(file, apparatus).next_step(particle=particle)
     if as_json:
         say_json({"schema": "quantize.cli.next/1", "file": file, "next": found.to_dict()})

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from quantize.charge.agreement import named
+from quantize.null.power import SIMULATED
 from quantize.show.view import Bullets, Column, Section, Table, View, printable
 
 if TYPE_CHECKING:
@@ -92,6 +93,7 @@ def _steps(found: TargetPlan) -> str:
     read = found.states * found.repeats
     return (
         f"{scatter}: {needed:.0f} readings{each} show steps in four runs of five; these are {read}."
+        f" {SIMULATED}"
     )
 
 
@@ -114,7 +116,7 @@ def next_view(found: NextStep) -> View:
         f"At this scatter {_TOO_MANY}."
         if math.isnan(needed)
         else f"At this scatter {needed:.0f} readings, with states read as often as these, show "
-        f"steps in four runs of five; {found.readings} are there."
+        f"steps in four runs of five; {found.readings} are there. {SIMULATED}"
     )
     parts = (
         f"Of the {100 * found.relative:.3g} %, {100 * found.own:.2g} % are this sphere's own and "

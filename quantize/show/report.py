@@ -15,7 +15,7 @@ from quantize.charge.run_analysis import RunAnalysis, with_run
 from quantize.charge.stated import degrees_of_freedom, raised
 from quantize.null.calibration import share
 from quantize.show import facts, numbers, sentences
-from quantize.show.analysis import NO_RIVAL, RIVALS
+from quantize.show.analysis import NO_RIVAL, RIVALS, unfitting
 from quantize.show.glossary import glossary
 from quantize.show.html import inline_svg, report_blocks, told
 from quantize.show.numbers import brackets, plus_minus, probability, significant
@@ -289,13 +289,14 @@ def _levels(found: Analysis) -> Section:
         Column("label", facts.item(found), form=lambda x: clean(x, longest=28), style="label"),
         *([Column("count", "readings", style="n")] if by_state else []),
         Column("value", "mean" if by_state else "value", form=form.mantissa, style="n"),
-        Column("integer", "whole number", style="n"),
+        Column("number", "whole number", style="n"),
         Column("probability", "probability", form=probability, style="n"),
         Column("expected", "× unit", form=form.finer.mantissa, style="n"),
         Column("difference", "difference", form=lambda d: form.finer.mantissa(d, "+"), style="n"),
     ]
     rows = folded(every, most=40, head=24, tail=8)
-    return Section(title, [Table(columns, rows, left_out=len(every) - len(rows) + 1)])
+    table = Table(columns, rows, left_out=len(every) - len(rows) + 1)
+    return Section(title, [table, *unfitting(every)])
 
 
 def _of_run(found: RunAnalysis, plan: DatedPlan | None) -> dict[str, Section]:

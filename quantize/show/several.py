@@ -99,8 +99,8 @@ def each_view(found: ParticleAnalyses) -> View:
     value = brackets(joint.value, joint.standard_uncertainty, "C")
     head = "If there were steps, one unit would be" if found.conditional else "One unit of all:"
     shared = raised(
-        f"{head} {value}, 95 % interval {low:.4g} C to {high:.4g} C; {joint.shared:.2g} C of its "
-        "uncertainty is shared by all particles and counted once."
+        f"{head} {value}{joint._doubt()}, 95 % interval {low:.4g} C to {high:.4g} C; "
+        f"{joint.shared:.2g} C of its uncertainty is shared by all particles and counted once."
     )
     return (_each(found.table), Section("", [shared, homogeneous(joint.homogeneity, "particles")]))
 

@@ -77,11 +77,37 @@ def _refuse_other_kinds(data: bytes, source: str) -> None:
         raise InputError(f"`{source}` is a spreadsheet of the old kind; save it as xlsx or csv.")
     if data.startswith(_PACKED):
         raise InputError(f"`{source}` is a compressed file; unpack it and give the table inside.")
+    if data.lstrip()[:1] in (b"{", b"[") and (other := _other_text(data)):
+        raise InputError(
+            f"`{source}` is {other}, not a table; give the readings as csv, tsv, xlsx or parquet, "
+            "one row for each."
+        )
     if Path(source).suffix.lower() in (".xlsx", ".parquet") and data.strip():
         kind = Path(source).suffix.lower().lstrip(".")
         raise InputError(
             f"`{source}` is not the {kind} file that its name says; save it again as {kind} or csv."
         )
+
+
+def _other_text(data: bytes) -> str | None:
+    """What a text is that begins with a bracket: of these two kinds, or none of them."""
+    import json
+    import tomllib
+
+    try:
+        content = json.loads(data)
+    except (ValueError, RecursionError):
+        content = None
+    if isinstance(content, (dict, list)):
+        of_ours = isinstance(content, dict) and str(content.get("schema", "")).startswith(
+            "quantize"
+        )
+        return f"JSON{' that this program wrote' * of_ours}"
+    try:
+        tomllib.loads(data.decode("utf-8"))
+    except (ValueError, RecursionError):
+        return None
+    return "TOML, as an apparatus file is"
 
 
 def _bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:

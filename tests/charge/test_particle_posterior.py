@@ -192,3 +192,42 @@ def test_falls_below_zero_are_no_part_of_a_posterior() -> None:
     assert points.log_fall is not None
     assert np.isfinite(points.log_fall).all()
     assert points.mass.sum() == pytest.approx(1, abs=1e-9)
+
+
+def test_a_joint_unit_between_two_modes_is_one_of_them():
+    # Two particles that each hold 10 and 5 divisions possible: so do both together, and 7.5 is
+    # what neither does.
+    units = {k: charge.unit_in_coulombs(10.0, BENCH, unit_err=0.1, trials=200) for k in "AB"}
+    rivals = {"unit": [10.0, 5.0], "unit_err": [0.1, 0.05], "share": [0.6, 0.4]}
+    found = charge.joint_unit(units, alternatives=dict.fromkeys("AB", pd.DataFrame(rivals)))
+    alone = charge.joint_unit(units)
+    assert found.value == pytest.approx(alone.value, rel=1e-3, abs=0)
+    assert found.standard_uncertainty == pytest.approx(alone.standard_uncertainty, rel=0.02, abs=0)
+    # The product of the shares, 0.6² against 0.4², by hand.
+    assert found.alternatives["share"].tolist() == pytest.approx(
+        [0.36 / 0.52, 0.16 / 0.52], abs=0.01
+    )
+    assert found.alternatives["value"][1] == pytest.approx(alone.value / 2, rel=1e-3, abs=0)
+    assert "which holds 69.2 % of the probability" in str(found)
+    assert "which holds" not in str(alone)
+
+
+def test_the_joint_unit_stands_where_its_density_is_high():
+    found = []
+    for seed in range(12):
+        pages = [few_readings(10 * seed + i, n=6, blur=0.2) for i in range(2)]
+        units, posteriors, rivals = {}, {}, {}
+        for name, page in zip("AB", pages, strict=True):
+            units[name] = charge.unit_in_coulombs(
+                page.unit, BENCH, unit_err=page.unit_err, trials=100
+            )
+            posteriors[name] = PosteriorPoints(
+                log_unit=page.marginal.log_unit - math.log(page.unit), mass=page.marginal.mass
+            )
+            rivals[name] = page.alternatives
+        found.append(charge.joint_unit(units, alternatives=rivals, posteriors=posteriors))
+    assert sum(one.alternatives["share"][0] < 0.95 for one in found) > 3
+    for one in found:
+        density = one.density * one.grid
+        assert np.interp(one.value, one.grid, density) > 0.1 * density.max()
+        assert one.alternatives["share"].sum() == pytest.approx(1)

@@ -11,6 +11,7 @@ import quantize
 from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge.headers import Header
+from quantize.charge.repeats import repeat_balance
 
 DATA = Path(quantize.__file__).parent / "data"
 
@@ -136,6 +137,13 @@ def test_blank_rows_below_a_page_whose_header_has_the_time_are_no_readings():
         ({"div": [5], "distance": [6]}, "two columns for divisions"),
         ({"div": [5], "div 1": [6], "div 2": [7]}, "two columns for divisions"),
         ({"V": [200], "t_fall (s)": [9], "t_fall 1 (s)": [8]}, "two columns for fall_seconds"),
+        (
+            {"div": ["5", "85+"]},
+            "`divisions` is '85+' in row 2, with a sign behind the number; write >85 where it left "
+            "the scale, +85 where the sign is meant",
+        ),
+        ({"div": ["85 -"]}, "sign behind the number; write -85 where the sign is meant"),
+        ({"div": [5], "V": ["200+"]}, "write +200 where the sign is meant, else the number alone"),
         ({"div": [5, 6], "t": [5]}, "do not fit together"),
         ("no such page.csv", "no such file"),
         (17, "of type int"),
@@ -248,3 +256,45 @@ def test_lengths_become_divisions_by_the_scale():
     assert run.table["divisions"].tolist() == pytest.approx([10, -60])
     with pytest.raises(InputError, match=r"is a length; give an apparatus"):
         charge.read_run(page)
+
+
+@pytest.mark.parametrize("tick", ["x", "yes", "1", "✓"])
+def test_rows_without_a_tick_are_left_out_and_counted(tick):
+    page = {"div": [5, 6, 7, 8], "V": [200] * 4, "keep?": [tick, "", tick, ""]}
+    with pytest.warns(
+        quantize.QuantizeWarning, match="2 rows without a tick under 'keep\\?' are left"
+    ):
+        run = charge.read_run(page)
+    assert run.table["kept"].tolist() == [True, False, True, False]
+    assert [r for r in run.remarks if "without a tick" in r] == [
+        "2 rows without a tick under 'keep?' are left out, as others have one"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("keep", "counts"),
+    [
+        (["", "", "", ""], [True] * 4),
+        (["", "no", "", ""], [True, False, True, True]),
+        # Where some say yes and some no, a blank is neither, and counts as before.
+        (["yes", "no", "", "yes"], [True, False, True, True]),
+    ],
+)
+def test_blanks_count_where_rows_are_given_up_by_a_no(keep, counts):
+    run = charge.read_run({"div": [5, 6, 7, 8], "V": [200] * 4, "keep": keep})
+    assert run.table["kept"].tolist() == counts
+    assert not any("tick" in remark for remark in run.remarks)
+
+
+def test_ticks_count_on_pages_of_voltages_and_of_passages_too():
+    volts = {"V": [227.1, 227.9, 226.8, 500.0], "keep": ["x", "x", "x", ""]}
+    with pytest.warns(
+        quantize.QuantizeWarning, match="1 row without a tick under 'keep' is left out"
+    ):
+        found = repeat_balance(volts)
+    assert found.entry == repeat_balance(volts["V"][:3]).entry
+    page = {"V": [200, 200], "t_fall": [10, 11], "t_rise": [20, 21], "keep": ["x", ""]}
+    with pytest.warns(quantize.QuantizeWarning, match="1 row without a tick"):
+        run = charge.read_run(page, {"run": {"distance": "40 div"}})
+    assert run.table["kept"].tolist() == [True, True, False, False]
+    assert "1 row without a tick under 'keep' is left out, as others have one" in run.remarks

@@ -107,6 +107,43 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
     ("no run", {}, ("convert",), "FILE is missing"),
     ("no bench", {}, ("convert", "page.csv"), "--apparatus FILE is missing"),
     (
+        "plan, no bench",
+        {"run.csv": b"V,div,t\n200,5,10\n0,-60,10\n"},
+        ("plan", "run.csv"),
+        "--apparatus FILE is missing: what another reading brings to the run in `run.csv`",
+    ),
+    (
+        "plan of voltages",
+        {"volts.csv": b"V\n227.1\n240.2\n260.1\n"},
+        ("plan", "volts.csv"),
+        "`volts.csv` is a page of balance voltages, and what to read next is worked out for runs",
+    ),
+    (
+        "plan of voltages, with a bench",
+        {"volts.csv": b"V\n227.1\n240.2\n260.1\n", "bench.toml": BENCH.encode()},
+        ("plan", "volts.csv", "--apparatus", "bench.toml"),
+        "`quantize analyze volts.csv --apparatus FILE` says what would settle these voltages",
+    ),
+    ("plan, no file", {}, ("plan", "none.csv"), "`none.csv` does not exist; check the name"),
+    (
+        "plan of JSON",
+        {"found.json": b'{"schema": "quantize.cli.analyze/1", "unit": 2.0}'},
+        ("plan", "found.json"),
+        "`found.json` is JSON that this program wrote, not a table; give the readings as csv",
+    ),
+    (
+        "JSON",
+        {"a.json": b"\n[1.02, 2.05,\n 3.01]\n"},
+        ("analyze", "a.json"),
+        "`a.json` is JSON, not a table",
+    ),
+    (
+        "an apparatus for a table",
+        {"a.toml": b'[plates]\nseparation = "4 mm"\n'},
+        ("analyze", "a.toml"),
+        "`a.toml` is TOML, as an apparatus file is, not a table; give the readings",
+    ),
+    (
         "missing entry, converted",
         {"bench.toml": BENCH.replace("separation", "# separation").encode()},
         ("convert", *RUN),

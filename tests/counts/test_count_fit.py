@@ -62,13 +62,18 @@ def test_chi_square_takes_bins_together_until_five_counts_are_expected(rng):
     # Groups made by hand; every count is in one of them.
     levels = some_levels(rng)
     few = dataclasses.replace(levels, counts=np.arange(71) % 5, amplitude=levels.amplitude / 20)
-    expected, groups = few.expected(), [[]]
-    for place in range(71):
-        if sum(expected[groups[-1]]) >= 5:
-            groups.append([])
-        groups[-1].append(place)
-    if sum(expected[groups[-1]]) < 5:
-        groups[-2:] = [groups[-2] + groups[-1]]
+    expected = few.expected()
+    middle = next(i for i in range(71) if expected[: i + 1].sum() >= expected.sum() / 2)
+    sides = [[[]], [[]]]
+    for groups, places in zip(sides, (range(middle), range(70, middle, -1)), strict=True):
+        for place in places:
+            groups[-1].append(place)
+            if sum(expected[groups[-1]]) >= 5:
+                groups.append([])
+    rest = [*sides[0].pop(), middle, *sides[1].pop()]
+    if sum(expected[rest]) < 5:
+        rest = [*sides[0].pop(), *rest, *sides[1].pop()]
+    groups = [*sides[0], rest, *sides[1]]
     wanted = np.array([expected[each].sum() for each in groups])
     seen = np.array([few.counts[each].sum() for each in groups])
     assert wanted.min() >= 5
@@ -248,3 +253,29 @@ def test_levels_of_one_bin_each_have_the_error_of_their_bins(offset):
     farthest = np.ptp(whole) if offset == "free" else whole.max()
     assert found.unit == pytest.approx(3.0, abs=0.01)
     assert 0 < found.unit_err < width / farthest
+
+
+@pytest.mark.parametrize(("spread", "step"), [(0.3, 0.01), (0.08, None), (0.12, 0.05)])
+def test_reversed_readings_give_the_same_unit_and_error(spread, step):
+    rng = np.random.default_rng(1)
+    x = 1.7 * (rng.poisson(2.5, 60_000) + rng.normal(0, spread, 60_000))
+    x = x if step is None else np.round(x / step) * step
+    one, other = (qz.counts.fit_counts(sign * x, (0.6, 5)) for sign in (1, -1))
+    assert other.unit == pytest.approx(one.unit, rel=1e-7, abs=0)
+    assert other.unit_err == pytest.approx(one.unit_err, rel=1e-4, abs=0)
+    assert other.chi_square == pytest.approx(one.chi_square, rel=1e-4, abs=0)
+    assert other.degrees == one.degrees
+    assert other.modes == pytest.approx(-one.modes[::-1], rel=1e-6)
+
+
+def test_bins_of_an_odd_number_lie_alike_from_either_end():
+    rng = np.random.default_rng(5)
+    counts = rng.integers(0, 9, 47)
+    for most, factor in ((1.0, 1), (4.9, 3), (5.0, 5), (0.2, 1)):
+        one = qz.counts.Histogram(np.arange(48.0), counts)._from_both_ends(most)
+        other = qz.counts.Histogram(np.arange(-47.0, 1.0), counts[::-1])._from_both_ends(most)
+        assert one.widths.mean() == factor
+        assert one.total == counts.sum()
+        assert other.counts.tolist() == one.counts[::-1].tolist()
+        assert other.edges.tolist() == (-one.edges[::-1]).tolist()
+        assert one.occupied(3.5).counts.tolist() == other.occupied(3.5).counts[::-1].tolist()

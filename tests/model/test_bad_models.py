@@ -53,6 +53,17 @@ def test_model(options, words):
             {"rounding": True},
             "`resolution` is 4, no finer than the largest unit tried",
         ),
+        (
+            qz.Readings(X, sigma=0.05),
+            {"sigma": 0.05},
+            r"`sigma` or `sigma_range` is 0.05, but each reading carries a sigma of its own "
+            r"\(0.05\), and beside these it is a factor on all of them",
+        ),
+        (
+            qz.Readings(X, sigma=[0.01, 0.02, 0.05, 0.05, 0.02]),
+            {"sigma": (0.01, 0.1)},
+            r"is 0.01 to 0.1, but .* \(0.01 to 0.05\).* leave it out, or give the readings",
+        ),
     ],
 )
 def test_model_and_readings(readings, options, words):
@@ -72,3 +83,20 @@ def test_repr_and_dictionary_tell_the_model():
     described = model.to_dict()
     assert described["priors"]["unit"] == {"distribution": "lognorm", "args": [0.1], "kwds": {}}
     assert described["schema"] == "quantize.MixtureModel/1"
+
+
+@pytest.mark.parametrize("scale", [1e-19, 1.0, 1000.0])
+def test_a_sigma_beside_readings_that_carry_their_own_is_refused_at_every_scale(scale):
+    x = scale * np.array([1.04, 2.11, 2.93, 5.2, 6.1, 7.05, 8.9])
+    readings = qz.Readings(x, sigma=0.05 * scale)
+    for said in (0.05 * scale, (0.02 * scale, 0.1 * scale)):
+        with pytest.raises(qz.InputError, match="carries a sigma of its own") as found:
+            qz.analyze(readings, sigma_range=said)
+        assert "\n" not in str(found.value)
+
+
+def test_a_factor_on_the_sigmas_is_taken_and_said():
+    x = [1.04, 2.11, 2.93, 5.2, 6.1, 7.05, 8.9]
+    found = qz.analyze(qz.Readings(x, sigma=0.05), (0.4, 3), sigma_range=2.0, n_resamples=19, rng=1)
+    assert found.sigma == pytest.approx(0.1)
+    assert "given with the readings, times 2" in str(found)

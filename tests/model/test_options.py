@@ -135,3 +135,28 @@ def test_a_sigma_given_and_its_factor_say_what_their_product_says():
         assert found.sigma == pytest.approx(0.25)
         assert found.alternatives["sigma"].to_numpy() == pytest.approx(0.25)
         assert found.draws(3, rng=1)["sigma"].to_numpy() == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize("ratio", [0.9, 1.1, 1.3, 2.0])
+def test_rounding_counts_beside_a_known_sigma_that_is_not_much_larger(ratio):
+    # sigma over the deviation of rounding, on both sides of one. 95 % sets hold the unit in 0.95 of
+    # 200 samples; 0.888 is four standard deviations (binomial) below. Without rounding, above one,
+    # they held it in 0.8.
+    rng, step, hits = np.random.default_rng(int(10 * ratio)), 0.17, 0
+    sigma = ratio * step / np.sqrt(12)
+    for _ in range(200):
+        x = rng.integers(1, 7, 14) + rng.normal(0, sigma, 14)
+        readings = qz.Readings(np.round(x / step) * step, resolution=step)
+        found = qz.fit_mixture(readings, (0.6, 1.6), sigma_range=sigma)
+        assert found.posterior.model.rounding
+        hits += any(low <= 1 <= high for low, high in found.interval(0.95))
+    assert hits / 200 > 0.888
+
+
+@pytest.mark.parametrize("scale", [1.0, 1000.0, 1e-3])
+def test_rounding_that_a_known_sigma_hides_is_left_out(scale):
+    x = scale * np.round([1.1, 2.05, 2.9, 4.2, 6.1], 1)
+    for sigma, shows in ((0.09, True), (0.11, False)):
+        for said in ({"sigma_range": sigma * scale}, {"sigma": sigma * scale}):
+            found = qz.fit_mixture(x, (0.7 * scale, 2 * scale), resolution=0.1 * scale, **said)
+            assert found.posterior.model.rounding == shows

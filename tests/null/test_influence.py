@@ -151,3 +151,73 @@ def test_a_group_wholly_off_the_scale_shows_no_steps():
     sample = Readings(values, beyond=[0] * 6 + [1, 1])
     found = qz.analyze(sample, (0.6, 3), group=list("aaaaaabb"), n_resamples=19)
     assert found.findings[-1].sentence == "Steps show in a by itself, and not only in the pool."
+
+
+def with_a_misread_one(sign=1.0, scale=1.0):
+    rng = np.random.default_rng(3)
+    x = np.round(2.0 * rng.integers(1, 8, 24) + rng.normal(0, 0.08, 24), 2)
+    x[5] = 8.66
+    return sign * scale * x
+
+
+@pytest.mark.parametrize("sigma", [None, 0.08])
+@pytest.mark.parametrize(("sign", "scale"), [(1, 1), (-1, 1), (1, 1000), (-1, 1e-3)])
+def test_a_reading_that_fits_no_whole_number_is_named(sign, scale, sigma):
+    x = with_a_misread_one(sign, scale)
+    assumed = qz.MixtureModel(sigma=None if sigma is None else sigma * scale)
+    found = influence.misfits(qz.fit_mixture(x, (0.9 * scale, 8 * scale), model=assumed))
+    assert f"reading 6 ({sign * 8.66 * scale:.6g}) fits no whole number" in found.sentence
+    assert found.warns
+    assert not found.blocks
+
+
+def test_others_are_not_named_and_the_order_does_not_matter():
+    x = with_a_misread_one()
+    away = influence.off_the_comb(posterior(x, (0.9, 8)))
+    turned = influence.off_the_comb(posterior(x[::-1], (0.9, 8)))
+    assert np.flatnonzero(np.isfinite(away)).tolist() == [5]
+    assert away == pytest.approx(turned[::-1], rel=1e-6, nan_ok=True)
+    # By hand: its distance over the scatter of the others about their multiples of one unit.
+    fit = qz.fit_mixture(x, (0.9, 8))
+    rest = np.delete(x - fit.unit * np.rint(x / fit.unit), 5)
+    assert away[5] == pytest.approx((8.66 - 4 * fit.unit) / np.sqrt(np.sum(rest**2) / 22), rel=1e-6)
+
+
+def test_with_outliers_in_the_model_it_is_one_with_a_probability():
+    fit = qz.fit_mixture(with_a_misread_one(), (0.9, 8), model=qz.MixtureModel(outliers=0.02))
+    found = influence.misfits(fit)
+    assert "reading 6 (8.66) is an outlier with a probability of > 99.9 %" in found.sentence
+
+
+def test_several_misread_ones_do_not_hide_each_other():
+    x = with_a_misread_one()
+    x[[1, 9]] = 2.7, 11.3
+    fit = qz.fit_mixture(x, (1.9, 8), model=qz.MixtureModel(sigma=0.08))
+    assert "readings 10 (11.3), 2 (2.7), 6 (8.66) fit no" in influence.misfits(fit).sentence
+
+
+def test_normal_errors_are_hardly_ever_called_misfits():
+    # 1 % of samples at most; more than 8 of 200 with a chance below 3e-4 (binomial).
+    rng = np.random.default_rng(8)
+    seen = 0
+    for i in range(200):
+        x = rng.integers(-4, 5, 14) + rng.normal(0, 0.06, 14)
+        model = qz.MixtureModel(sigma=0.06 if i % 2 else None)
+        seen += influence.misfits(qz.fit_mixture(x, UNIT_RANGE, model=model)) is not None
+    assert seen <= 8
+
+
+def test_the_answer_says_that_the_reading_fits_none_and_marks_its_number():
+    found = qz.analyze(with_a_misread_one(), (0.9, 8), n_resamples=19, rng=1)
+    assert found.verdict == "steps"
+    assert any("fits no whole number" in reason for reason in found.reasons)
+    assert "8.66   4 ?" in str(found)
+    assert "fits no whole number" in found._repr_html_()
+    assert "A question mark: there a reading fits no whole number" in str(found)
+
+
+def test_where_most_fit_no_comb_none_is_singled_out():
+    values = np.random.default_rng(0).uniform(0, 10, 30).round(2)
+    found = qz.analyze(values, (1, 8), sigma_range=0.1, n_resamples=19, rng=1)
+    assert [f.name for f in found.findings if f.blocks] == ["majority"]
+    assert "misfit" not in {f.name for f in found.findings}

@@ -14,6 +14,7 @@ from benchmarks.families import NAMED
 from quantize import InputError, Readings
 from quantize.null import calibration
 from quantize.null.evidence import NothingCanShow, level_evidence, log_share
+from quantize.null.power import SIMULATED, stored
 from quantize.null.verdict import _per_cent
 
 # Millikan, Phys. Rev. 32:349 (1911): one drop, thirteen charges, 1e-10 esu.
@@ -207,3 +208,16 @@ def test_the_limit_set_beforehand_is_that_of_the_evidence():
 )
 def test_no_share_is_rounded_to_all_or_nothing(share, words):
     assert _per_cent(share) == words
+
+
+def test_a_number_of_readings_comes_with_what_it_was_simulated_for() -> None:
+    rng = np.random.default_rng(1)
+    few = (5 * rng.integers(1, 6, 8) + rng.normal(0, 1, 8)).round()
+    for offset in ("zero", "free"):
+        advice = qz.analyze(few, (2, 12), offset=offset, n_resamples=19, rng=1).advice
+        said = [sentence for sentence in advice if "four cases out of five" in sentence]
+        assert all(sentence.endswith(SIMULATED) for sentence in said)
+        assert said or offset == "free"
+    # What is said is what the table was made with.
+    first, last = stored().content["integers"]
+    assert f"whole numbers from {first} to {last}, counted from a known zero" in SIMULATED

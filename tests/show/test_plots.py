@@ -266,6 +266,7 @@ def test_whole_numbers_do_not_touch_each_other(published: Analysis) -> None:
         readings=qz.Readings(published.unit * k),
         integers=k,
         integer_probabilities=every,
+        mixture=qz.fit_mixture(published.unit * k, (3.0, 7.0), sigma_range=0.2),
     )
     for width in (6.4, 3.7):
         axes = found.plot(style.new_axes(width, 3.6), view="readings")

@@ -284,7 +284,9 @@ def test_long_tables_fold_and_the_file_stays_small(published: Analysis) -> None:
     readings = qz.Readings((published.unit * k + rng.normal(0, 0.2, size=n)).round(2))
     found = dataclasses.replace(published, readings=readings, integers=k.astype(np.int64))
     found = dataclasses.replace(
-        found, integer_probabilities=_certain(found.integer_probabilities, k)
+        found,
+        integer_probabilities=_certain(found.integer_probabilities, k),
+        mixture=qz.fit_mixture(readings, (4.0, 6.0)),
     )
     html = report.report_html(found)
     assert "2,968 more are left out here" in html

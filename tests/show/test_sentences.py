@@ -20,7 +20,7 @@ from quantize.charge.coulombs import budget_text
 from quantize.charge.stated import raised
 from quantize.null import verdict
 from quantize.null.calibration import chance, odds
-from quantize.null.power import readings_needed
+from quantize.null.power import SIMULATED, readings_needed
 from quantize.show import facts, sentences
 from quantize.show.analysis import analysis_view
 from quantize.show.numbers import brackets
@@ -347,6 +347,7 @@ def test_a_plan_in_coulombs_counts_readings_as_its_table_does() -> None:
     said = flat(str(found))
     assert (
         f"{needed:.0f} readings, 4 of each state, show steps in four runs of five; these are 32."
+        f" {SIMULATED}"
     ) in said
     assert found.shows_steps == (needed <= 32)
 
