@@ -47,8 +47,8 @@ SCHEMA = "quantize.false_alarms/4"
 SEED = 1907
 BLOCKS = 400
 """Blocks of a run that nothing stops."""
-OF_SIZE = {5: 4.0, 8: 4.0, 20: 4.0, 60: 1.0, 200: 0.15}
-"""Samples of a held-out family in a block, by size."""
+OF_SIZE = {5: 4.0, 8: 4.0, 10: 2.0, 20: 4.0, 35: 1.0, 60: 1.0, 200: 0.15}
+"""Samples of a held-out family in a block, by size; two lie between those of the calibration."""
 LESS = 0.25
 """The families of the calibration have so much of it."""
 WIDE = (0.2, 5.0)

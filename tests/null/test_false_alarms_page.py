@@ -159,6 +159,6 @@ def test_every_way_of_asking_and_every_comb_has_cells():
     for families in HELD_OUT.values():
         for label in families:
             sizes = {c.n for c in cells.values() if (c.label, c.mode) == (label, "default")}
-            assert sizes == {5, 8, 20, 60, 200}
+            assert sizes == {5, 8, 10, 20, 35, 60, 200}
     for cell in cells.values():
         assert abs(cell.last(200) - 201 * cell.rate) <= 0.5 + 1e-9
