@@ -1,8 +1,8 @@
 """The choices of the test: numbers that no theory gives and that change an answer.
 
 What each does, how it was chosen and what half and twice its value would do stands in
-``docs/tables/constants.md``; the largest coefficient of sums of two units is beside them in
-`quantize.null.two_generators`. Two rules that several modules share follow at the end.
+``docs/tables/constants.md``; the largest coefficient of sums of two units, and how rare it is, are
+in `quantize.null.two_generators`. Two rules that several modules share follow at the end.
 """
 
 from __future__ import annotations
