@@ -252,8 +252,7 @@ class WrappedBounds(Likelihood):
         """Level means in units from the offset, shape (m, J)."""
         if not np.any(p.offset):
             return self.mean / p.unit[:, None]
-        cycles: FloatArray = (self.mean - p.offset[:, None] * self.level_lever) / p.unit[:, None]
-        return cycles
+        return (self.mean - p.offset[:, None] * self.level_lever) / p.unit[:, None]
 
     def _blocks(self, rows: IntArray) -> list[IntArray]:
         """Rows in parts that stay in the processor's cache."""

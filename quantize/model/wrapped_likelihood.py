@@ -44,8 +44,7 @@ class WrappedLikelihood(WrappedBounds):
     def log_likelihood(self, p: Parameters) -> FloatArray:
         """Log likelihood, shape (m,)."""
         sums = self._sum_of_phases(p) + self.log_within_states(p.sigma, p.offset)
-        total: FloatArray = sums - self.states * self._excess(p)
-        return total
+        return sums - self.states * self._excess(p)
 
     def _sum_of_phases(self, p: Parameters) -> FloatArray:
         """Sum of `_log_phases` over the levels, shape (m,)."""
@@ -204,8 +203,7 @@ class RoundedLikelihood(WrappedLikelihood):
         inside = log_interval(away, half, narrowest)
         any_width = log_interval(away, half, widest) + np.log(widest / narrowest)
         outside = np.minimum(log_ndtr((half - away) / widest), any_width)
-        value: FloatArray = np.where(away < half, np.minimum(inside, any_width), outside)
-        return value
+        return np.where(away < half, np.minimum(inside, any_width), outside)
 
 
 def likelihood_of(
