@@ -56,11 +56,14 @@ class Result:
             self.__dict__[name] = value = later()
             return value
 
+    def _fields(self) -> dict[str, Any]:
+        """The fields by name; what is not yet worked out stays so."""
+        given = self.__dict__.get("_later", {}) | self.__dict__
+        return {field.name: given[field.name] for field in dataclasses.fields(self)}
+
     def _with(self, **changes: Any) -> Self:
-        """The same with other values of some fields; what is not yet worked out stays so."""
-        later = self.__dict__.get("_later", {})
-        kept = {name: work for name, work in later.items() if name not in self.__dict__}
-        return dataclasses.replace(self, **(kept | changes))
+        """The same with other values of some fields."""
+        return type(self)(**(self._fields() | changes))
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         # A pickled array forgets that it was read-only.

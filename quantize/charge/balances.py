@@ -215,8 +215,7 @@ class BalanceVoltages:
         return (math.sqrt(float(rest @ rest) / degrees), degrees) if degrees else (0.0, 0)
 
     def _means(self) -> FloatArray:
-        means: FloatArray = np.bincount(self._code, self.volts) / np.bincount(self._code)
-        return means
+        return np.bincount(self._code, self.volts) / np.bincount(self._code)
 
     def readings(
         self,

@@ -392,5 +392,4 @@ def _averaged(joint: Joint, falls: Formulas, elasticity: FloatArray) -> FloatArr
     found = np.full(values.shape, np.nan)
     for v in np.flatnonzero(np.isfinite(values)):
         found[v] = math.exp(share @ centre[v]) * spread_of(share, centre[v], own[v])
-    shared: FloatArray = found[rows]
-    return shared
+    return found[rows]

@@ -123,16 +123,14 @@ class Setup:
     def on_scale(self, units: ArrayLike) -> BoolArray:
         """Whether a passage stays on the scale, with two standard deviations of room."""
         moved = np.abs(np.asarray(units, dtype=np.float64) * self.unit - self.fall)
-        there: BoolArray = moved + 2 * self.sigma(units) < self.length
-        return there
+        return moved + 2 * self.sigma(units) < self.length
 
     def states(self, count: int) -> FloatArray:
         """The `count` numbers of units nearest to balance that stay on the scale, small first."""
         near = np.arange(1, math.ceil(self.held) + count + 1)
         near = near[self.on_scale(near)] if self.on_scale(near).any() else near[:1]
         order = np.argsort(np.round(np.abs(near - self.held), 6), kind="stable")
-        chosen: FloatArray = np.resize(near[order], count).astype(np.float64)
-        return chosen
+        return np.resize(near[order], count).astype(np.float64)
 
     def known_after(self, falls: float, states: int, repeats: float) -> UnitAndFall:
         """Unit and fall after so many falls, and readings of each of so many states."""

@@ -125,8 +125,7 @@ class _Page:
 
     def members(self, group: int) -> IntArray:
         """Places of the readings of a group."""
-        places: IntArray = np.flatnonzero(self.group == group)
-        return places
+        return np.flatnonzero(self.group == group)
 
     def sums(self, places: IntArray, x: FloatArray) -> FloatArray:
         """What readings taken as `x` add to the sums of a group, shape (8, m).
@@ -222,8 +221,7 @@ class _Page:
     @property
     def _among_others(self) -> BoolArray:
         """Readings of a group that has others."""
-        among: BoolArray = np.bincount(self.group)[self.group] > 1
-        return among
+        return np.bincount(self.group)[self.group] > 1
 
     def sentence(self, run: Rows, log_odds: float, mend: _Mend, ways: _Ways) -> str:
         """What is wrong with the row, how it is taken, and what else would explain it."""

@@ -125,12 +125,10 @@ def _with_tails(density: FloatArray, own: float) -> FloatArray:
     def from_side(nearest: IntArray, known: BoolArray) -> FloatArray:
         off = np.abs(place - nearest) / own
         inside = np.clip(nearest, 0, density.size - 1)
-        gone_on: FloatArray = np.where(known, logs[inside] - _FAR * off - 0.5 * off**2, -np.inf)
-        return gone_on
+        return np.where(known, logs[inside] - _FAR * off - 0.5 * off**2, -np.inf)
 
     tails = np.logaddexp(from_side(left, left >= 0), from_side(right, right < density.size))
-    found: FloatArray = np.where(there, logs, tails)
-    return found
+    return np.where(there, logs, tails)
 
 
 def rivals_of(table: pd.DataFrame | None) -> tuple[FloatArray, FloatArray]:

@@ -107,7 +107,7 @@ class RunAnalysis(Analysis):
         coulombs, missing = coulombs_or_why(
             self, self.run.apparatus, fit=self.fit, run=self.run, route=route
         )
-        return dataclasses.replace(self, coulombs=coulombs, missing=missing)
+        return self._with(coulombs=coulombs, missing=missing)
 
     @functools.cached_property
     def checks(self) -> Checks:
@@ -291,9 +291,8 @@ class _Question:
         words = at_the_bound(found.mixture, self.options["sigma_range"], self.scatter)
         fit = fit_from(found.mixture, self.run, levels.shift, words)
         coulombs, missing = coulombs_or_why(found, self.run.apparatus, fit=fit, run=self.run)
-        fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(Analysis)}
         said = (*self.remarks, levels.remark) if levels.remark else self.remarks
-        fields["reasons"] = (*found.reasons, *said)
+        fields = found._fields() | {"reasons": (*found.reasons, *said)}
         fit = dataclasses.replace(fit, remarks=self.remarks)
         return RunAnalysis(**fields, fit=fit, coulombs=coulombs, missing=missing, run=self.run)
 

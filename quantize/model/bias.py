@@ -63,8 +63,7 @@ def information_left(spread: FloatArray) -> FloatArray:
     >>> information_left(np.array([0.05, 0.25, 0.5])).round(3)
     array([1.   , 0.451, 0.001])
     """
-    part: FloatArray = np.interp(spread, *_table(), right=0.0)
-    return part
+    return np.interp(spread, *_table(), right=0.0)
 
 
 class UnitBias:
@@ -120,8 +119,7 @@ class UnitBias:
             out[part] = self._at(p.rows(part))
         # Nothing leaves the range of units.
         below, above = np.log(p.unit / self.prior.low), np.log(self.prior.high / p.unit)
-        clipped: FloatArray = np.clip(out, -0.5 * above, 0.5 * below)
-        return clipped
+        return np.clip(out, -0.5 * above, 0.5 * below)
 
     def taken_off(self, theta: FloatArray) -> FloatArray:
         """The coordinates `theta` (..., d) of the prior, with the bias off the log unit.
@@ -160,5 +158,4 @@ class UnitBias:
             )
             for side in (-_STEP, _STEP)
         )
-        slope: FloatArray = (high - low) / (2 * _STEP)
-        return slope
+        return (high - low) / (2 * _STEP)

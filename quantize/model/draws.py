@@ -140,8 +140,7 @@ def _rounded(
 ) -> FloatArray:
     """Distances read to a step; `twice` where both of their ends were, which may stand anywhere."""
     start = step * rng.random(x.shape) * twice if np.any(twice) else np.zeros(x.shape)
-    read: FloatArray = step * (np.rint((x + start) / step) - np.rint(start / step))
-    return read
+    return step * (np.rint((x + start) / step) - np.rint(start / step))
 
 
 def _with_errors(
@@ -235,5 +234,4 @@ def _sizes(envelope: Envelope, unit: float, offset: float) -> tuple[float, float
 def _from_free_weights(teeth: IntArray, size: int, rng: np.random.Generator) -> IntArray:
     if teeth.size == 0:
         raise InputError("`window` holds no tooth; widen it.")
-    drawn: IntArray = rng.choice(teeth, size=size, p=rng.dirichlet(np.ones(teeth.size)))
-    return drawn
+    return rng.choice(teeth, size=size, p=rng.dirichlet(np.ones(teeth.size)))

@@ -133,8 +133,7 @@ class LastNumber:
         """Log likelihood of each state at every b, or at the first `some`, shape (m, J, B)."""
         every = self.first + 1.0 + np.arange(some or self.most - self.first)
         b = np.broadcast_to(every, (first.shape[0], every.size))
-        given: FloatArray = np.logaddexp(self._given(running, first, b), astray[:, :, None])
-        return given
+        return np.logaddexp(self._given(running, first, b), astray[:, :, None])
 
     def _weights(self, running: FloatArray, first: FloatArray, astray: FloatArray) -> FloatArray:
         """Log of p(b) times the likelihood of all states, shape (m, B)."""

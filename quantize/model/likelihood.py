@@ -333,8 +333,7 @@ class Likelihood(BoundedTerms):
     def _log_astray(self, share: FloatArray) -> FloatArray:
         """Log of share times density of an outlier, shape (m, n)."""
         with np.errstate(divide="ignore"):
-            astray: FloatArray = np.log(share)[:, None] + self._log_outside()
-        return astray
+            return np.log(share)[:, None] + self._log_outside()
 
 
 def log_free_weights(

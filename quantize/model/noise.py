@@ -23,8 +23,7 @@ _FAR = 1e4
 
 def log_normal(d: FloatArray, sd: FloatArray) -> FloatArray:
     """Normal density."""
-    density: FloatArray = -0.5 * np.square(d / sd) - np.log(sd) - HALF_LOG_2PI
-    return density
+    return -0.5 * np.square(d / sd) - np.log(sd) - HALF_LOG_2PI
 
 
 def log_normal_in_place(d: FloatArray, variance: FloatArray, least: FloatArray) -> FloatArray:
@@ -41,8 +40,7 @@ def log_normal_in_place(d: FloatArray, variance: FloatArray, least: FloatArray) 
 
 def log_rounded(d: FloatArray, sd: FloatArray, step: FloatArray) -> FloatArray:
     """One end read on a ruler of `step`: the normal density averaged over [x − h/2, x + h/2]."""
-    density: FloatArray = log_interval(d, 0.5 * step, sd) - np.log(step)
-    return density
+    return log_interval(d, 0.5 * step, sd) - np.log(step)
 
 
 def log_rounded_twice(d: FloatArray, sd: FloatArray, step: FloatArray) -> FloatArray:
@@ -53,8 +51,7 @@ def log_rounded_twice(d: FloatArray, sd: FloatArray, step: FloatArray) -> FloatA
     logs = [_log_second_integral(t - far) for t in (h, 0 * h, -h)]
     inner = -2 * np.exp(logs[1] - logs[0]) + np.exp(logs[2] - logs[0])
     inside = logs[0] + np.log1p(np.maximum(inner, -1 + 1e-15)) - 2 * np.log(h) - np.log(sd)
-    rounded: FloatArray = np.where(h < _FINE, log_normal(d, sd), inside)
-    return rounded
+    return np.where(h < _FINE, log_normal(d, sd), inside)
 
 
 def _log_second_integral(z: FloatArray) -> FloatArray:
@@ -73,8 +70,7 @@ def log_beyond(d: FloatArray, sd: FloatArray, side: FloatArray) -> FloatArray:
     """Probability of a reading off the scale: at least x (`side` +1) or at most x (−1)."""
     from scipy.special import log_ndtr
 
-    probability: FloatArray = log_ndtr(np.maximum(-side * d / sd, -_FAR))
-    return probability
+    return log_ndtr(np.maximum(-side * d / sd, -_FAR))
 
 
 def log_changed(d: FloatArray, sd: FloatArray, unit: FloatArray) -> FloatArray:

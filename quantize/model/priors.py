@@ -35,8 +35,7 @@ class TaperedSigma:
     def log_density(self, sigma: FloatArray, unit: FloatArray) -> FloatArray:
         """Log density of log sigma given the unit."""
         density = sigma_prior.log_density(sigma, unit, self.low, self.high)
-        tapered: FloatArray = np.where(sigma <= CUT * unit, density, -np.inf)
-        return tapered
+        return np.where(sigma <= CUT * unit, density, -np.inf)
 
     def draw(self, unit: FloatArray, rng: np.random.Generator) -> FloatArray:
         """One sigma for each unit."""

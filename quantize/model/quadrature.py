@@ -92,8 +92,7 @@ def integrate(
             "limit: give `sigma` or the growth, average repeats, or use sample_mixture."
         )
     given = None if shifts is None or log_weight is None else Shifts(shifts, log_weight)
-    search = _Search(Lattice(likelihood, prior, noise, broad=one_of_many, shifts=given))
-    search.best = floor
+    search = _Search(Lattice(likelihood, prior, noise, broad=one_of_many, shifts=given), floor)
     search.begin_at(candidates)
     nodes, place = search.sum_up(search.final_boxes(most or _MOST_BOXES))
     continua = log_continuum_evidence(likelihood, prior, noise, shifts)
@@ -120,11 +119,11 @@ def integrate(
 class _Search:
     """The boxes still to be looked at, and the largest log mass met so far."""
 
-    def __init__(self, lattice: Lattice) -> None:
+    def __init__(self, lattice: Lattice, floor: float) -> None:
         self.lattice = lattice
         self.likelihood, self.prior = lattice.likelihood, lattice.prior
         self.noise = lattice.noise
-        self.best, self.work = -np.inf, 0.0
+        self.best, self.work, self.all_at_once = floor, 0.0, floor > -np.inf
         self.most_work = _MOST_WORK * self.lattice.places
         self.looks_ahead_at = _LOOK_AHEAD * self.most_work
         self.open_growth = distributions.is_distribution(self.prior.growth)
@@ -240,6 +239,9 @@ class _Search:
             p = dataclasses.replace(p, sigma=np.minimum(p.sigma, largest[some]))
         cell = self._cell(todo, p)
         blame, broad = self._blame(todo, p, cell)
+        if self.all_at_once:
+            # Far out in the law of a shift nothing counts beside the floor, as broad boxes show.
+            broad[:], self.all_at_once = False, False
         most_prior = self._most_prior(todo, p, cell)
         keep = np.isfinite(most_prior + lattice.log_shift_weight(todo))
         # A node itself costs less than its bound.
@@ -376,8 +378,7 @@ class _Search:
             small = p.unit * np.exp(-cell.log_unit)
             folds = self.lattice.folds(b.noise, small)
             most += np.log((high - low) / 2.0**folds)
-        total: FloatArray = most
-        return total
+        return np.asarray(most)
 
     def _most_prior(self, b: Boxes, p: Parameters, cell: Cell) -> FloatArray:
         """Largest log prior within each box; densities are smooth on the scale of a cell."""
@@ -395,5 +396,4 @@ class _Search:
         if distributions.is_distribution(self.prior.offset):
             around = [p.offset + side * cell.offset for side in (-1, 0, 1)]
             most = most + 0.5 + np.maximum.reduce([self.prior.offset.logpdf(b) for b in around])
-        result: FloatArray = most
-        return result
+        return np.asarray(most)

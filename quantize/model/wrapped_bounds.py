@@ -40,12 +40,15 @@ class WrappedBounds(Likelihood):
         first = self.order[self.starts]
         order = levels.index[first]
         self.mean, self.root = levels.mean[order], np.sqrt(levels.factor[order])
-        self.level_lever = self.lever[self.starts]
+        # A shift may move the readings of one state apart, and their scatter goes with its square.
+        self.level_lever, self.agreed, self.parting = self.lever[self.starts], 0.0, 0.0
         self.equal = bool(np.all(self.root == self.root[0]))
         self.widths = self.root[: 1 if self.equal else None]
         self.many_alike = self.equal and not (rounding or self.levered) and self.states >= _MANY
         self.middle = float(self.mean.mean())
         self.degrees, self.scatter = levels.degrees, levels.scatter
+        if not self.one_lever:
+            self._part()
         self.span = float(np.ptp(self.mean))
         self.constant = float(
             np.sum(np.log(self.root))
@@ -54,10 +57,22 @@ class WrappedBounds(Likelihood):
             - self.states * np.log(self.span)
         )
 
-    def log_within_states(self, sigma: FloatArray) -> FloatArray:
+    def _part(self) -> None:
+        """What a shift that moves the readings of one state by different amounts does to them."""
+        weight = self.scale**-2.0
+        total = np.add.reduceat(weight, self.starts)
+        self.level_lever = np.add.reduceat(weight * self.lever, self.starts) / total
+        self.agreed, width = self.shift_within_states(1.0)
+        self.parting = width**-2.0
+        rest = self.x - self.mean[self.of_reading]
+        rest -= self.agreed * (self.lever - self.level_lever[self.of_reading])
+        self.scatter = float(np.sum(weight * rest**2))
+
+    def log_within_states(self, sigma: FloatArray, shift: FloatArray | float = 0.0) -> FloatArray:
         """Log density of the readings about the means of their states, over the span for each."""
+        scatter = self.scatter + self.parting * np.square(shift - self.agreed)
         inner: FloatArray = (
-            self.constant - self.degrees * np.log(sigma) - 0.5 * self.scatter / np.square(sigma)
+            self.constant - self.degrees * np.log(sigma) - 0.5 * scatter / np.square(sigma)
         )
         return inner
 
@@ -197,7 +212,9 @@ class WrappedBounds(Likelihood):
         One spread is shared by all.
         """
         stretch = np.exp(cell.log_unit)
-        squares = squares + self.scatter / np.square(p.unit * stretch)
+        nearest = np.maximum(np.abs(p.offset - self.agreed) - cell.offset, 0.0)
+        scatter = self.scatter + self.parting * np.square(nearest)
+        squares = squares + scatter / np.square(p.unit * stretch)
         ends = np.square(cell.sigma_low / p.unit / stretch), np.square(p.sigma / p.unit * stretch)
         count = self.states + self.degrees
         variance = np.clip(squares / count, *ends)
@@ -235,8 +252,7 @@ class WrappedBounds(Likelihood):
         """Level means in units from the offset, shape (m, J)."""
         if not np.any(p.offset):
             return self.mean / p.unit[:, None]
-        cycles: FloatArray = (self.mean - p.offset[:, None] * self.level_lever) / p.unit[:, None]
-        return cycles
+        return (self.mean - p.offset[:, None] * self.level_lever) / p.unit[:, None]
 
     def _blocks(self, rows: IntArray) -> list[IntArray]:
         """Rows in parts that stay in the processor's cache."""

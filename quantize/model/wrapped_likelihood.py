@@ -39,13 +39,12 @@ class WrappedLikelihood(WrappedBounds):
 
     def log_continuum(self, p: Parameters) -> FloatArray:
         """Log likelihood of the same sample without steps."""
-        return self.log_within_states(p.sigma)
+        return self.log_within_states(p.sigma, p.offset)
 
     def log_likelihood(self, p: Parameters) -> FloatArray:
         """Log likelihood, shape (m,)."""
-        sums = self._sum_of_phases(p) + self.log_within_states(p.sigma)
-        total: FloatArray = sums - self.states * self._excess(p)
-        return total
+        sums = self._sum_of_phases(p) + self.log_within_states(p.sigma, p.offset)
+        return sums - self.states * self._excess(p)
 
     def _sum_of_phases(self, p: Parameters) -> FloatArray:
         """Sum of `_log_phases` over the levels, shape (m,)."""
@@ -71,7 +70,7 @@ class WrappedLikelihood(WrappedBounds):
 
     def pointwise(self, p: Parameters) -> FloatArray:
         """Log likelihood of each charge state, shape (m, J)."""
-        return self.log_on_comb(p) + self._log_within_each(p.sigma)
+        return self.log_on_comb(p) + self._log_within_each(p.sigma, p.offset)
 
     def log_on_comb(self, p: Parameters) -> FloatArray:
         """Log density of each level on the comb over that of a flat continuum, shape (m, J)."""
@@ -114,11 +113,12 @@ class WrappedLikelihood(WrappedBounds):
         sums = cosine_sums(from_offset, units, float(spread.min()))
         return log_likelihood_from_cosines(sums, row, self.states, spread)
 
-    def _log_within_each(self, sigma: FloatArray) -> FloatArray:
+    def _log_within_each(self, sigma: FloatArray, shift: FloatArray) -> FloatArray:
         """`log_within_states`, state by state, shape (m, J)."""
         sizes = np.bincount(self.of_reading)
-        deviation = np.square((self.x - self.mean[self.of_reading]) / self.scale)
-        scatter = np.add.reduceat(deviation, self.starts)
+        apart = self.lever - self.level_lever[self.of_reading]
+        rest = self.x - self.mean[self.of_reading] - shift[:, None] * apart
+        scatter = np.add.reduceat(np.square(rest / self.scale), self.starts, axis=1)
         constant = np.log(self.root) - np.add.reduceat(np.log(self.scale), self.starts)
         constant = constant - (sizes - 1) * _HALF_LOG_2PI - np.log(self.span)
         inner: FloatArray = (
@@ -203,8 +203,7 @@ class RoundedLikelihood(WrappedLikelihood):
         inside = log_interval(away, half, narrowest)
         any_width = log_interval(away, half, widest) + np.log(widest / narrowest)
         outside = np.minimum(log_ndtr((half - away) / widest), any_width)
-        value: FloatArray = np.where(away < half, np.minimum(inside, any_width), outside)
-        return value
+        return np.where(away < half, np.minimum(inside, any_width), outside)
 
 
 def likelihood_of(
@@ -234,13 +233,7 @@ def _wrapped(model: MixtureModel, readings: Readings, envelope: Envelope) -> boo
     flat = isinstance(model.envelope, str) and model.envelope == "flat"
     flat = flat and not envelope.declared and not envelope.limited
     sharp = model.noise == "constant" and model.outliers == 0.0
-    if not (flat and sharp and readings.measured.all()):
-        return False
-    if readings.shift is None or readings.state is None:
-        return True
-    of_state = np.ones(len(readings.state_labels))
-    of_state[readings.state] = readings.shift.lever
-    return bool(np.all(of_state[readings.state] == readings.shift.lever))
+    return flat and sharp and bool(readings.measured.all())
 
 
 def nearer_than_chance(likelihood: Likelihood, p: Parameters) -> BoolArray:

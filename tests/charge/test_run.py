@@ -12,6 +12,8 @@ from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge.headers import Header
 from quantize.charge.repeats import repeat_balance
+from quantize.null import compare
+from quantize.null.compare import compare_null
 
 DATA = Path(quantize.__file__).parent / "data"
 
@@ -199,6 +201,23 @@ def test_invented_run_is_labelled_and_complete():
     assert len(readings.state_labels) >= 6
     assert run.offset == "zero"
     assert np.isfinite(run.charges()["charge"]).sum() > 24
+
+
+def test_the_resampled_p_of_a_run_is_drawn_when_it_is_looked_at(monkeypatch):
+    drawn = []
+    monkeypatch.setattr(
+        compare, "compare_null", lambda *args, **kw: drawn.append(1) or compare_null(*args, **kw)
+    )
+    run = charge.read_run(DATA / "invented_run.csv", DATA / "invented_apparatus.toml")
+    found = run.analyze((6, 16), n_resamples=99, rng=1)
+    other = found.by_route(found.coulombs.route)
+    assert not drawn
+    plain = quantize.analyze(
+        run.readings(), (6, 16), sigma_range=run.sigma_range(), n_resamples=99, rng=1
+    )
+    for one in (found, other):
+        assert one.smooth.p_value == plain.smooth.p_value
+    assert len(drawn) == 3
 
 
 @pytest.mark.parametrize(

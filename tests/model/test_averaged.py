@@ -10,7 +10,7 @@ from scipy import stats
 from scipy.integrate import quad
 
 import quantize as qz
-from quantize.model import averaged
+from quantize.model import averaged, quadrature
 from quantize.model.averaged import SummedPosterior, over_shift
 from quantize.null.evidence import averaged_evidence, level_evidence
 from quantize.shared_shift import SharedShift
@@ -200,3 +200,32 @@ def test_nodes_go_into_fewer_places_where_there_would_be_too_many(monkeypatch) -
         units = np.split(out["log_unit"], np.cumsum(places)[:-1])
         assert [part.mean() for part in units] == pytest.approx([0.0, 1.0, 2.0])
         assert np.ptp(units[0]) == pytest.approx(0.1 * (1 - 1 / places[0]))
+
+
+def test_shifts_that_cannot_count_are_dropped_at_the_first_look(monkeypatch) -> None:
+    """Beside a floor far above them nothing is searched; beside one below them nothing is lost."""
+    looks = []
+    sort_out = quadrature._Search._sorted_out
+    monkeypatch.setattr(
+        quadrature._Search,
+        "_sorted_out",
+        lambda self, todo: looks.append(todo.size) or sort_out(self, todo),
+    )
+    shift = SharedShift(error=0.5, lever=np.ones(N.size))
+    page = qz.Readings(readings().values, sigma=0.1, resolution=1e-6, shift=shift)
+    found = qz.fit_mixture(page, UNIT_RANGE).posterior
+    where = np.linspace(-0.5, 0.5, 9), np.full(9, -math.log(9))
+    everything = found.nodes_at(*where)
+    best = max(
+        float(nodes.log_mass.max(initial=-np.inf)) + nodes.log_continuum for nodes in everything
+    )
+    looks.clear()
+    same = found.nodes_at(*where, best - math.log(9) - 1.0)
+    assert len(looks) > 1
+    for one, other in zip(same, everything, strict=True):
+        assert np.array_equal(one.log_unit, other.log_unit)
+        assert one.log_mass == pytest.approx(other.log_mass, abs=1e-12)
+    looks.clear()
+    none = found.nodes_at(*where, best + 1000.0)
+    assert [nodes.log_mass.size for nodes in none] == [0] * 9
+    assert len(looks) == 1

@@ -30,13 +30,14 @@ samples = st.fixed_dictionaries(
         "seed": st.integers(0, 2**32 - 1),
     }
 )
+moved_apart = samples.map(lambda sample: sample | {"states": True, "lever": "apart"})
 rounded = st.tuples(samples, st.sampled_from([0.02, 0.3, 0.8, 1.7])).map(
     lambda both: both[0] | {"states": False, "step": both[1]}
 )
 
 
 def readings_of(sample):
-    """A comb of unit 1 with what may come with it; a state's readings share a lever.
+    """A comb of unit 1 with what may come with it; a shift may move a state's readings apart.
 
     Recorded readings have steps of two sizes.
     """
@@ -47,7 +48,8 @@ def readings_of(sample):
     k[state == 0], k[state == 1] = -5, 6
     shift = None
     if sample["lever"] is not None:
-        lever = lever if sample["lever"] == "unequal" else np.full(n, 0.7)
+        each = {"equal": np.full(n, 0.7), "apart": rng.uniform(-2, 2, size=n)}
+        lever = each.get(sample["lever"], lever)
         shift = SharedShift(error=0.1, lever=lever)
     values, step = k + 0.15 * rng.normal(size=n), None
     if "step" in sample:
@@ -88,9 +90,7 @@ def agrees(fast, plain):
     np.testing.assert_allclose(fast, plain, rtol=1e-9, atol=1e-9)
 
 
-@settings(max_examples=80)
-@given(sample=samples | rounded, one_offset=st.booleans())
-def test_both_likelihoods_are_the_same(sample, one_offset):
+def compare(sample, one_offset):
     wrapped, general = both(sample)
     assert type(wrapped) is (RoundedLikelihood if "step" in sample else WrappedLikelihood)
     rng = np.random.default_rng(sample["seed"])
@@ -98,10 +98,22 @@ def test_both_likelihoods_are_the_same(sample, one_offset):
     agrees(wrapped.log_likelihood(p), general.log_likelihood(p))
     agrees(wrapped.by_share(p, NONE), general.by_share(p, NONE))
     agrees(wrapped.pointwise(p), general.pointwise(p))
-    assert not wrapped.shift_shows
+    assert wrapped.shift_shows == general.shift_shows
     agrees(wrapped.log_continuum(p), general.log_continuum(p))
     one = p.rows(slice(3, 4))
     agrees(wrapped.log_likelihood(one), general.log_likelihood(one))
+
+
+@settings(max_examples=80)
+@given(sample=samples | rounded, one_offset=st.booleans())
+def test_both_likelihoods_are_the_same(sample, one_offset):
+    compare(sample, one_offset)
+
+
+@settings(max_examples=40)
+@given(sample=moved_apart, one_offset=st.booleans())
+def test_both_are_the_same_where_a_shift_moves_the_readings_of_a_state_apart(sample, one_offset):
+    compare(sample, one_offset)
 
 
 @settings(max_examples=20)
@@ -144,7 +156,6 @@ def test_anything_more_in_the_model_is_added_up(options):
     [
         {"beyond": [0, 0, 1]},
         {"changed": [0, 1, 0]},
-        {"state": [0, 1, 1], "shift": SharedShift(error=0.1, lever=np.array([1.0, 1.0, 0.5]))},
     ],
 )
 def test_readings_of_other_kinds_are_added_up(columns):
@@ -180,6 +191,16 @@ boxes = st.fixed_dictionaries(
     n=3,
 )
 def test_the_likelihood_is_nowhere_in_a_cell_above_its_bound(sample, box, n):
+    look_inside(sample, box, n)
+
+
+@settings(max_examples=100)
+@given(sample=moved_apart, box=boxes, n=st.sampled_from([3, 25, 120]))
+def test_nor_where_a_shift_moves_the_readings_of_a_state_apart(sample, box, n):
+    look_inside(sample, box, n)
+
+
+def look_inside(sample, box, n):
     wrapped, _ = both(sample | {"n": n})
     one, m = np.ones(1), 40
     t = np.random.default_rng(sample["seed"]).uniform(-1, 1, size=(3, m))
