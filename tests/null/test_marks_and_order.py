@@ -86,11 +86,11 @@ def test_a_long_clear_page_is_told_to_change_the_charge_further() -> None:
     assert "more different levels" not in said
     assert "in four cases out of five; less scatter shows" in said
     # The same noise on a short sample: so many more readings.
-    assert "about 3 more readings of this quality" in advice(6)
+    assert "about 5 more readings of this quality" in advice(6)
 
 
 def test_more_readings_are_advised_for_the_level_set_and_never_against_the_evidence() -> None:
     assert readings_needed(0.05) < readings_needed(0.05, alpha=0.01)
-    assert "about 9 more readings of this quality" in advice(6, alpha=0.01)
+    assert "about 12 more readings of this quality" in advice(6, alpha=0.01)
     for said in (advice(6, log_b=-4.0), advice(6, alpha=0.001)):
         assert said.startswith("Less scatter helps more than more readings")
