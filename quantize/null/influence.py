@@ -192,6 +192,42 @@ def misfits(fit: MixtureFit) -> Finding | None:
     )
 
 
+def lone_reading(fit: MixtureFit) -> Finding | None:
+    """The one reading, or state, without which the unit would be larger; None where none is.
+
+    It is named where so many others would by chance be multiples of the larger unit in fewer
+    samples than `_MISFIT`, every remainder being as probable.
+    """
+    settled = fit.posterior.settled
+    data, free = settled.readings, settled.prior.free
+    kept = data.measured & np.isnan(off_the_comb(fit.posterior))
+    states = np.arange(len(data)) if data.state is None else data.state
+    states, k = states[kept], settled.integers[kept]
+    n = np.unique(states).size
+    for times in (2, 3, 5):
+        left = k % times
+        usual = int(np.bincount(left, minlength=times).argmax()) if free else 0
+        odd = np.unique(states[left != usual])
+        if odd.size == 1 and n * times ** -float(n - 1 - free) < _MISFIT:
+            break
+    else:
+        return None
+    i = int(np.flatnonzero(states == odd[0])[0])
+    if data.state is None:
+        place = int(np.flatnonzero(kept)[i])
+        name = f"Reading {place + 1} ({fit.readings.values[place]:.6g})"
+    else:
+        name = f"State {data.state_labels[int(odd[0])]}"
+    larger = f"multiples of {times * fit.unit:.4g}{' from one offset' * free}"
+    return finding(
+        "lone",
+        f"{name} alone makes the unit {fit.unit:.4g}: the other {n - 1} are {larger}, which they "
+        f"would be by chance in fewer than {100 * _MISFIT:g} % of samples; repeat it, or look "
+        "whether it was misread.",
+        warns=True,
+    )
+
+
 def only_in_the_pool(found: Posterior, group: Any, alpha: float) -> Finding:
     """Whether steps show in any group by itself, each held against alpha over their number."""
     readings = found.readings

@@ -92,8 +92,8 @@ def assess(
     found = guards.findings_on_readings(mixture, unit_range, evidence.occupied_teeth, alpha=alpha)
     # Where most readings fit no comb, a few that fit it least are nothing to look at.
     scattered = any(f.name == "majority" and f.blocks for f in found)
-    misfit = None if scattered else influence.misfits(mixture)
-    found = found if misfit is None else (misfit, *found)
+    single = () if scattered else (influence.misfits(mixture), influence.lone_reading(mixture))
+    found = (*(one for one in single if one is not None), *found)
     if impossible:
         found = (guards.no_whole_number(unit_range, model.integers), *found)
     return Assessment(mixture=mixture, evidence=evidence, findings=found)

@@ -221,3 +221,37 @@ def test_where_most_fit_no_comb_none_is_singled_out():
     found = qz.analyze(values, (1, 8), sigma_range=0.1, n_resamples=19, rng=1)
     assert [f.name for f in found.findings if f.blocks] == ["majority"]
     assert "misfit" not in {f.name for f in found.findings}
+
+
+@pytest.mark.parametrize("offset", [0.0, "free"])
+@pytest.mark.parametrize("scale", [1.0, -1.0, 1e3, -1e-3])
+def test_the_reading_that_halves_the_unit_is_named(scale, offset):
+    rng = np.random.default_rng(3)
+    x = np.append(3.0 * rng.integers(1, 8, 24) + rng.normal(0, 0.05, 24), 10.45)
+    x = scale * np.round(x + (1.0 if offset == "free" else 0.0), 2)
+    found = qz.analyze(x, (0.9 * abs(scale), 5 * abs(scale)), offset=offset, n_resamples=19, rng=1)
+    assert found.unit == pytest.approx(1.5 * abs(scale), rel=0.01)
+    (lone,) = (f for f in found.findings if f.name == "lone")
+    assert lone.warns
+    assert lone.sentence.startswith(f"Reading 25 ({x[-1]:.6g}) alone makes the unit ")
+    assert f"the other 24 are multiples of {2 * found.unit:.4g}" in lone.sentence
+    assert ("from one offset" in lone.sentence) == (offset == "free")
+
+
+def test_the_state_that_halves_the_unit_is_named():
+    rng = np.random.default_rng(5)
+    whole = np.repeat([2, 4, 6, 8, 10, 12, 14, 16, 18, 20, 22, 7], 3)
+    state = np.repeat(list("abcdefghijkl"), 3)
+    data = qz.Readings(1.5 * whole + rng.normal(0, 0.05, 36), state=state)
+    assert influence.lone_reading(qz.fit_mixture(data, (0.9, 5))).sentence.startswith("State l ")
+    rest = data.select(state != "l")
+    assert influence.lone_reading(qz.fit_mixture(rest, (0.9, 5))) is None
+
+
+def test_a_comb_seldom_has_a_lone_reading():
+    # By the condition fewer than 1 % of samples; more than 5 of 100 have odds of 1 to 1,800.
+    seen, rng = 0, np.random.default_rng(8)
+    for _ in range(100):
+        x = rng.integers(1, 9, 14) + rng.normal(0, 0.08, 14)
+        seen += influence.lone_reading(qz.fit_mixture(x, (0.3, 4))) is not None
+    assert seen <= 5
