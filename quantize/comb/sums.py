@@ -204,15 +204,8 @@ class SumsBetween:
     neighbours by a sinc under a Gaussian window, with an error of exp(−π·m·(1 − 1/oversampling)/2)
     for m neighbours on each side (Qian, Proc. AMS 131:1169, 2003).
 
-    Attributes
-    ----------
-    first, step : float
-        Frequency of the first of `sums` and the step between them.
-    sums : numpy.ndarray, shape (m,)
-    centre : float
-        Middle of the values.
-    oversampling : float
-        1/(step·reach).
+    `first` is the frequency of the first of the `sums`, `step` apart, `centre` the middle of the
+    values, and `oversampling` is 1/(step·reach).
     """
 
     first: float

@@ -25,21 +25,10 @@ _BINS_A_UNIT = 20
 class SumsGrid:
     """What two spectra must share to be added: trial units, window, bins.
 
-    Attributes
-    ----------
-    low, high : float
-        Smallest and largest trial unit.
-    window : tuple of float
-        Readings from its lower end to below its upper end take part.
-    offset : "free" or float
-    oversampling, step : float
-        Trial units for each cycle of the fastest relative phase, and their distance in 1/unit.
-    start, size : int
-        The frequencies are step·(start … start + size − 1); some lie beyond the ends, for
-        interpolation.
-    bin_width : float
-    bins : int
-    resolution : float or None
+    `low` and `high` are the smallest and the largest trial unit; readings from the lower end of the
+    `window` to below its upper end take part. There are `oversampling` trial units for each cycle
+    of the fastest relative phase, `step` apart in 1/unit. The frequencies are step·(start …
+    start + size − 1); some lie beyond the ends, for interpolation.
     """
 
     low: float

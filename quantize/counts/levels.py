@@ -33,19 +33,9 @@ _SMALLEST = 1e-9  # share of all counts below which an amplitude is held
 class Levels:
     """Levels under counts, with parameters.
 
-    Attributes
-    ----------
-    edges, counts : numpy.ndarray, shapes (n + 1,) and (n,)
-    places : numpy.ndarray, shape (K, q)
-        Positions are shift + places @ beta.
-    shift : numpy.ndarray, shape (K,)
-    spreads : numpy.ndarray, shape (K, r)
-        Variances are spreads @ gamma.
-    beta, gamma, amplitude : numpy.ndarray, shapes (q,), (r,), (K,)
-    background : float
-        Counts in the flat part.
-    floor : float
-        Smallest variance.
+    The positions of K levels are shift + places @ beta, their variances spreads @ gamma and at least
+    `floor`: `places` is (K, q), `spreads` (K, r), `shift` and `amplitude` are (K,). `background` are
+    the counts in the flat part.
     """
 
     edges: FloatArray

@@ -33,15 +33,8 @@ _MOST_ALTERNATIVES = 10
 class CountSums:
     """Harmonic sums of counted readings at any frequency of a grid.
 
-    Attributes
-    ----------
-    parts : tuple of (SumsBetween, float)
-        Sums about `origin`, and the width of the bins they come from (zero for readings).
-    origin : float
-    edges, counts : numpy.ndarray, shapes (n + 1,) and (n,)
-        The same readings in bins, for standard errors.
-    frequencies : numpy.ndarray, shape (m,)
-    free : bool
+    `parts` are sums about `origin`, each with the width of the bins they come from (zero for
+    readings); `edges` and `counts` are the same readings in bins, for standard errors.
     """
 
     parts: tuple[tuple[SumsBetween, float], ...]
