@@ -196,8 +196,7 @@ class Readings:
     @property
     def weights(self) -> FloatArray:
         """1/sigma² of each reading, over the largest, shape (n,)."""
-        weights: FloatArray = (self.scale.min() / self.scale) ** 2
-        return weights
+        return np.asarray((self.scale.min() / self.scale) ** 2)
 
     @property
     def measured(self) -> BoolArray:

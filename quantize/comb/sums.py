@@ -235,5 +235,4 @@ class SumsBetween:
         # Counted from the middle of the values, the sums vary slowest.
         near = self.sums[index] * unit_circle(-self.centre * self.step * (index - index[..., :1]))
         back = unit_circle(self.centre * (f - (self.first + self.step * start)))
-        out: ComplexArray = np.sum(near * weight, axis=-1) * back
-        return out
+        return np.asarray(np.sum(near * weight, axis=-1) * back)

@@ -51,8 +51,7 @@ class SumsGrid:
     @property
     def edges(self) -> FloatArray:
         """Ends of the bins, shape (bins + 1,)."""
-        edges: FloatArray = self.window[0] + self.bin_width * np.arange(self.bins + 1, dtype=float)
-        return edges
+        return self.window[0] + self.bin_width * np.arange(self.bins + 1, dtype=float)
 
     @property
     def kept(self) -> slice:
@@ -63,8 +62,7 @@ class SumsGrid:
     @property
     def frequencies(self) -> FloatArray:
         """1/unit of these trial units, increasing."""
-        f: FloatArray = self.step * (self.start + np.arange(self.size, dtype=float)[self.kept])
-        return f
+        return self.step * (self.start + np.arange(self.size, dtype=float)[self.kept])
 
     def check(self, unit_range: UnitRange, offset: str | float) -> None:
         """Raise InputError for units or an offset for which there are no sums."""

@@ -63,15 +63,13 @@ class CountSums:
 
     def plain(self, f: FloatArray) -> ComplexArray:
         """Not corrected: for tests, since the correction raises the noise as well."""
-        total: ComplexArray = np.sum([sums.at(f) for sums, _ in self.parts], axis=0)
-        return total
+        return np.asarray(np.sum([sums.at(f) for sums, _ in self.parts], axis=0))
 
     def statistic(self, f: FloatArray) -> FloatArray:
         """Score about the origin (fixed offset) or power (free offset)."""
         n = self.total
         sums = self.sums(f)
-        out: FloatArray = np.abs(sums) ** 2 / n if self.free else np.sqrt(2 / n) * sums.real
-        return out
+        return np.abs(sums) ** 2 / n if self.free else np.sqrt(2 / n) * sums.real
 
     def direction(self, f: float) -> float:
         """Phase of the sum about the origin, in radians; zero for a fixed offset."""

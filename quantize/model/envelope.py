@@ -200,8 +200,7 @@ class Envelope:
             fewest = last - first + 1
             if not self.limited:
                 fewest = np.maximum(fewest, np.floor(self.span / largest))
-            least: FloatArray = np.maximum(fewest, 1.0)
-            return least
+            return np.asarray(np.maximum(fewest, 1.0))
         if self.bounded:
             return np.full(unit.shape, float(self.last - self.first + 1))
         excess = least_log_unit_excess(unit, unit_half, spreads, self.span, self.levels)
@@ -256,8 +255,7 @@ class Envelope:
     def continuum_mass(self, size: FloatArray, k: FloatArray, parts: FloatArray) -> FloatArray:
         """Log density of sizes in the middle of the parts `k`, of shape (T, m, J)."""
         if self.density is not None:
-            mass: FloatArray = self.density.logpdf(size)
-            return mass
+            return np.asarray(self.density.logpdf(size))
         mass = np.full(size.shape, -np.log(self.span))
         if self.declared:
             mass[(k < 0) | (k >= parts)] = -np.inf

@@ -219,8 +219,7 @@ def _probability_of_same_numbers(
     stretch = np.searchsorted(starts, np.arange(of_point.size), side="right") - 1
     first = np.maximum(np.searchsorted(log_u, log_u - half), starts[stretch])
     last = np.minimum(np.searchsorted(log_u, log_u + half, side="right"), ends[stretch])
-    probability: FloatArray = running[last] - running[first]
-    return probability
+    return np.asarray(running[last] - running[first])
 
 
 def _bins(marginal: Marginal) -> tuple[IntArray, FloatArray]:
@@ -287,8 +286,7 @@ def highest_density_set(marginal: Marginal, prob: float) -> FloatArray:
     first = places[np.r_[0, breaks + 1]]
     final = places[np.r_[breaks, places.size - 1]]
     origin = marginal.log_unit[0] - (marginal.index[0] + 0.5) * marginal.step
-    rows: FloatArray = np.exp(origin + np.column_stack([first, final + 1]) * marginal.step)
-    return rows
+    return np.asarray(np.exp(origin + np.column_stack([first, final + 1]) * marginal.step))
 
 
 def spread_of_offset(
