@@ -129,9 +129,7 @@ def shared_shift(error: Quantity | None, lever: FloatArray) -> SharedShift | Non
     if error is None or error.standard_uncertainty == 0:
         return None
     return SharedShift(
-        error=error.standard_uncertainty,
-        lever=lever,
-        degrees_of_freedom=error.degrees_of_freedom,
+        error=error.standard_uncertainty, lever=lever, degrees_of_freedom=error.degrees_of_freedom
     )
 
 

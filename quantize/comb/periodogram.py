@@ -90,13 +90,7 @@ class HasPeriodogram(Protocol):
     """Counts or sums of readings that know their own periodogram."""
 
     def _periodogram(
-        self,
-        unit_range: Any,
-        *,
-        offset: Any,
-        harmonics: int,
-        oversampling: float,
-        trial_units: Any,
+        self, unit_range: Any, *, offset: Any, harmonics: int, oversampling: float, trial_units: Any
     ) -> Periodogram: ...
 
 

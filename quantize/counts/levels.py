@@ -33,9 +33,9 @@ _SMALLEST = 1e-9  # share of all counts below which an amplitude is held
 class Levels:
     """Levels under counts, with parameters.
 
-    The positions of K levels are shift + places @ beta, their variances spreads @ gamma and at least
-    `floor`: `places` is (K, q), `spreads` (K, r), `shift` and `amplitude` are (K,). `background` are
-    the counts in the flat part.
+    The positions of K levels are shift + places @ beta, their variances spreads @ gamma and at
+    least `floor`: `places` is (K, q), `spreads` (K, r), `shift` and `amplitude` are (K,).
+    `background` are the counts in the flat part.
     """
 
     edges: FloatArray

@@ -153,11 +153,7 @@ class Envelope:
         return float(np.max(values[np.isfinite(values)])) + 1e-3
 
     def _least_log_normaliser(
-        self,
-        unit: FloatArray,
-        offset: FloatArray,
-        offset_half: FloatArray,
-        unit_half: FloatArray,
+        self, unit: FloatArray, offset: FloatArray, offset_half: FloatArray, unit_half: FloatArray
     ) -> FloatArray:
         """Lower bound of log Σ g: every tooth as low as it can get, where g has one peak."""
         teeth, outside = self._all_teeth(unit, offset)

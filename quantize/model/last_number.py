@@ -123,11 +123,7 @@ class LastNumber:
         return np.where(place < values.size, values[np.minimum(place, values.size - 1)], beyond)
 
     def _each(
-        self,
-        running: FloatArray,
-        first: FloatArray,
-        astray: FloatArray,
-        some: int | None = None,
+        self, running: FloatArray, first: FloatArray, astray: FloatArray, some: int | None = None
     ) -> FloatArray:
         """Log likelihood of each state at every b, or at the first `some`, shape (m, J, B)."""
         every = self.first + 1.0 + np.arange(some or self.most - self.first)
@@ -139,11 +135,7 @@ class LastNumber:
         return np.asarray(self._each(running, first, astray).sum(axis=1) + self.log_prior)
 
     def _blocks(
-        self,
-        running: FloatArray,
-        first: FloatArray,
-        astray: FloatArray,
-        some: int | None = None,
+        self, running: FloatArray, first: FloatArray, astray: FloatArray, some: int | None = None
     ) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
         """Rows in parts that need no large arrays, with so many last numbers."""
         step = max(1, _BLOCK // (running.shape[1] * (some or self.most - self.first)))
