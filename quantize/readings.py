@@ -253,9 +253,8 @@ class Readings:
     @property
     def rounding_step(self) -> float | None:
         """The step to which at least half of the readings are recorded, or finer; None without."""
-        if self.steps is None:
-            return None
-        return float(np.quantile(self.steps, 0.5, method="higher"))
+        steps = self.steps
+        return None if steps is None else float(np.quantile(steps, 0.5, method="higher"))
 
     def recorded(self, values: FloatArray) -> FloatArray:
         """Other values, rounded as these readings were."""
@@ -282,7 +281,8 @@ class Readings:
         if self.shift is not None:
             changes["shift"] = self.shift.select(index)
         chosen = Readings(self.values[index], unit_name=self.unit_name, **changes)
-        return with_origin(chosen, self.origin and self.origin.of_rows(index.size))
+        origin = self.origin and dataclasses.replace(self.origin, rows=index.size)
+        return with_origin(chosen, origin)
 
     def replace(self, **changes: Any) -> Readings:
         """The same readings with other values, sigmas and so on, under their names."""
