@@ -150,9 +150,7 @@ class Readings:
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         # A pickled array forgets that it was read-only.
-        for value in state.values():
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+        state = results.frozen_arrays(state)
         self.__dict__.update({name: value for name, value in state.items() if name != "_levels"})
 
     def __len__(self) -> int:

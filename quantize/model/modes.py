@@ -40,8 +40,8 @@ class Marginal:
 class Mode:
     """One mode of the posterior of the unit.
 
-    `unit` and `unit_err` are its mean and standard deviation, `peak` its highest place;
-    `probability` is the most that lies about one unit of it (see `find_modes`).
+    `unit` and `unit_err` are its mean and standard deviation; `probability` is the most that lies
+    about one unit of it (see `find_modes`).
     """
 
     low: float
@@ -50,7 +50,6 @@ class Mode:
     unit_err: float
     share: float
     sigma: float
-    peak: float
     probability: float
 
 
@@ -197,7 +196,6 @@ def find_modes(nodes: Nodes, marginal: Marginal, reach: float) -> list[Mode]:
             unit_err=float(error[i]),
             share=min(float(share[i]), 1.0),
             sigma=float(sigma_of_mode[of_point[first]]),
-            peak=float(u[first + np.argmax(marginal.mass[first:last])]),
             probability=float(highest[i]),
         )
         for i in np.argsort(of_point[starts])
