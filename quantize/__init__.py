@@ -53,21 +53,11 @@ if TYPE_CHECKING:
     from quantize import counts as counts
     from quantize import model as model
     from quantize import null as null
-    from quantize._support.errors import (
-        IncompleteError as IncompleteError,
-    )
-    from quantize._support.errors import (
-        InputError as InputError,
-    )
-    from quantize._support.errors import (
-        InputTypeError as InputTypeError,
-    )
-    from quantize._support.errors import (
-        MissingDependencyError as MissingDependencyError,
-    )
-    from quantize._support.errors import (
-        QuantizeWarning as QuantizeWarning,
-    )
+    from quantize._support.errors import IncompleteError as IncompleteError
+    from quantize._support.errors import InputError as InputError
+    from quantize._support.errors import InputTypeError as InputTypeError
+    from quantize._support.errors import MissingDependencyError as MissingDependencyError
+    from quantize._support.errors import QuantizeWarning as QuantizeWarning
     from quantize.analysis import analyze as analyze
     from quantize.comb.least_squares import fit_comb as fit_comb
     from quantize.comb.periodogram import periodogram as periodogram

@@ -70,6 +70,5 @@ def far_values(values: FloatArray) -> IntArray:
             apart_below = below == 0 or v[first] - v[first - 1] > least
             apart_above = below == far or v[last + 1] - v[last] > least
             if least > 0 and apart_below and apart_above:
-                chosen: IntArray = np.r_[place[:first], place[last + 1 :]]
-                return chosen
+                return np.asarray(np.r_[place[:first], place[last + 1 :]])
     return np.empty(0, dtype=np.int64)

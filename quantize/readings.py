@@ -150,9 +150,7 @@ class Readings:
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         # A pickled array forgets that it was read-only.
-        for value in state.values():
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+        state = results.frozen_arrays(state)
         self.__dict__.update({name: value for name, value in state.items() if name != "_levels"})
 
     def __len__(self) -> int:
@@ -196,8 +194,7 @@ class Readings:
     @property
     def weights(self) -> FloatArray:
         """1/sigma² of each reading, over the largest, shape (n,)."""
-        weights: FloatArray = (self.scale.min() / self.scale) ** 2
-        return weights
+        return np.asarray((self.scale.min() / self.scale) ** 2)
 
     @property
     def measured(self) -> BoolArray:
@@ -254,9 +251,8 @@ class Readings:
     @property
     def rounding_step(self) -> float | None:
         """The step to which at least half of the readings are recorded, or finer; None without."""
-        if self.steps is None:
-            return None
-        return float(np.quantile(self.steps, 0.5, method="higher"))
+        steps = self.steps
+        return None if steps is None else float(np.quantile(steps, 0.5, method="higher"))
 
     def recorded(self, values: FloatArray) -> FloatArray:
         """Other values, rounded as these readings were."""
@@ -283,7 +279,8 @@ class Readings:
         if self.shift is not None:
             changes["shift"] = self.shift.select(index)
         chosen = Readings(self.values[index], unit_name=self.unit_name, **changes)
-        return with_origin(chosen, self.origin and self.origin.of_rows(index.size))
+        origin = self.origin and dataclasses.replace(self.origin, rows=index.size)
+        return with_origin(chosen, origin)
 
     def replace(self, **changes: Any) -> Readings:
         """The same readings with other values, sigmas and so on, under their names."""

@@ -116,5 +116,4 @@ def rounded_alike(values: FloatArray, like: FloatArray, steps: FloatArray) -> Fl
         size = np.abs(like)[order]
         place = np.searchsorted(0.5 * (size[1:] + size[:-1]), np.abs(values))
         step = steps[order][place]
-    rounded: FloatArray = np.rint(values / step) * step
-    return rounded
+    return np.rint(values / step) * step

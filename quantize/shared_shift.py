@@ -90,12 +90,7 @@ class SharedShift:
 
     @classmethod
     def checked(cls, shift: Any, n: int) -> SharedShift:
-        """The shift for `n` readings, or one sentence.
-
-        Raises
-        ------
-        InputError
-        """
+        """The shift for `n` readings, or an `InputError` of one sentence."""
         if not isinstance(shift, SharedShift):
             raise InputTypeError(
                 f"`shift` is a {type(shift).__name__}; give a SharedShift, or leave it out."

@@ -189,7 +189,7 @@ def sigma_range(value: Any) -> tuple[float, float] | None:
     return unit_range(pair, name="sigma_range")
 
 
-def float_array(name: str, values: Any, *, row: str = "entry", written: bool = False) -> FloatArray:
+def float_array(name: str, values: Any, *, written: bool = False) -> FloatArray:
     """A one-dimensional array of finite floats; refuses masks, text and complex numbers.
 
     Single precision that was `written` is read by its shortest decimals: more digits would hide

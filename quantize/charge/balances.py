@@ -159,11 +159,7 @@ class BalanceVoltages:
     """
 
     def __init__(
-        self,
-        source: Any,
-        apparatus: ApparatusLike | None = None,
-        *,
-        particle: object = None,
+        self, source: Any, apparatus: ApparatusLike | None = None, *, particle: object = None
     ) -> None:
         bench = None if apparatus is None else load_apparatus(apparatus)
         self.states: list[str] | None = None
@@ -218,10 +214,7 @@ class BalanceVoltages:
         return np.bincount(self._code, self.volts) / np.bincount(self._code)
 
     def readings(
-        self,
-        *,
-        setting: float | None = None,
-        repeats: Literal["kept", "averaged"] = "kept",
+        self, *, setting: float | None = None, repeats: Literal["kept", "averaged"] = "kept"
     ) -> Readings:
         """Give the voltages as `Readings` of 1/V, in 1/kV.
 

@@ -9,14 +9,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
-from quantize.charge.checks import (
-    DOUBT,
-    Check,
-    Graded,
-    graded_by_t,
-    least_squares,
-    unknown,
-)
+from quantize.charge.checks import DOUBT, Check, Graded, graded_by_t, least_squares, unknown
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.levels import trend_of
 from quantize.charge.quantity import Quantity

@@ -9,15 +9,7 @@ import numpy as np
 import pandas as pd
 
 from quantize._support.validation import FloatArray
-from quantize.charge.checks import (
-    DOUBT,
-    Check,
-    Graded,
-    graded_by_t,
-    judged,
-    least_squares,
-    unknown,
-)
+from quantize.charge.checks import DOUBT, Check, Graded, graded_by_t, judged, least_squares, unknown
 from quantize.charge.fall import NO_SCATTER
 from quantize.charge.faults import deviations_as_read
 from quantize.charge.reticle import unscaled

@@ -235,10 +235,7 @@ def settled(
 ) -> tuple[Readings, str]:
     """Readings with sigma as found from the measured ones, in the proportions predicted."""
     plain = fit_mixture(
-        readings.select(readings.measured),
-        unit_range,
-        offset=levels.offset,
-        sigma_range=believed,
+        readings.select(readings.measured), unit_range, offset=levels.offset, sigma_range=believed
     )
     found = f"{words}, and then fixed at the {plain.sigma:.2f} found from the readings on the scale"
     return readings.replace(sigma=plain.sigma * readings.scale, relative_sigma=None), found

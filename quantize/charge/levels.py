@@ -110,10 +110,6 @@ class Levels:
             return first
         return dataclasses.replace(first, also=shared_shift(self.drift, self.drift_lever))
 
-    def unshared(self) -> Levels:
-        """The same without any shared error, for a comb that may start anywhere."""
-        return dataclasses.replace(self, shift=None, drift=None, drift_lever=None)
-
 
 def _origin_of(run: Rows, rows: pd.DataFrame) -> Origin | None:
     """The columns of the file that `rows` stand in, and how many of its rows they are."""
@@ -129,9 +125,7 @@ def shared_shift(error: Quantity | None, lever: FloatArray) -> SharedShift | Non
     if error is None or error.standard_uncertainty == 0:
         return None
     return SharedShift(
-        error=error.standard_uncertainty,
-        lever=lever,
-        degrees_of_freedom=error.degrees_of_freedom,
+        error=error.standard_uncertainty, lever=lever, degrees_of_freedom=error.degrees_of_freedom
     )
 
 

@@ -83,15 +83,13 @@ class Particle:
 
         if self.points is None:
             off = (grid[:, None] - self.log_q - self.rivals[0]) / self.own
-            normal: FloatArray = logsumexp(-0.5 * off**2, b=self.rivals[1], axis=1)
-            return normal
+            return logsumexp(-0.5 * off**2, b=self.rivals[1], axis=1)
         step = float(grid[1] - grid[0])
         at = (self.places - grid[0]) / step
         inside = (at >= 0) & (at < grid.size - 1)
         if not inside.any():
             near = self.places[np.argmin(np.abs(self.places - grid.mean()))]
-            alone: FloatArray = -0.5 * ((grid - near) / self.own) ** 2
-            return alone
+            return np.asarray(-0.5 * ((grid - near) / self.own) ** 2)
         return self._smoothed(at[inside], self.points.mass[inside], grid.size, step)
 
     def _smoothed(self, at: FloatArray, mass: FloatArray, size: int, step: float) -> FloatArray:

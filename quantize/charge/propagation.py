@@ -236,8 +236,7 @@ def correlation_matrix(
 def root_of(matrix: FloatArray) -> FloatArray:
     """A root of a matrix of coefficients, by which independent inputs become correlated ones."""
     values, vectors = np.linalg.eigh(np.asarray(matrix, dtype=np.float64))
-    root: FloatArray = vectors * np.sqrt(np.clip(values, 0, None))
-    return root
+    return np.asarray(vectors * np.sqrt(np.clip(values, 0, None)))
 
 
 def _slope(model: Model, inputs: list[Quantity], i: int) -> float:

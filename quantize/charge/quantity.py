@@ -102,12 +102,7 @@ class Quantity:
 
     @classmethod
     def read(
-        cls,
-        value: QuantityLike,
-        *,
-        unit: str,
-        name: str = "value",
-        scope: Scope = "bench",
+        cls, value: QuantityLike, *, unit: str, name: str = "value", scope: Scope = "bench"
     ) -> Quantity:
         """Make a quantity from text, a number or what another library calculates with.
 
@@ -209,10 +204,7 @@ def from_repeats(
 def within(value: float, half: float, unit: str = "1") -> Quantity:
     """A value with a limit of `half` either way, any error between being equally likely."""
     return Quantity(
-        value=value,
-        standard_uncertainty=half / math.sqrt(3),
-        distribution="rectangular",
-        unit=unit,
+        value=value, standard_uncertainty=half / math.sqrt(3), distribution="rectangular", unit=unit
     )
 
 

@@ -52,9 +52,7 @@ def fall_measured(x: Values) -> Any:
 def fall_divisions(x: Values) -> Any:
     """Divisions fallen in one interval, as they would be in air at rest."""
     measured = fall_measured(x)
-    if "air.drift" in x:
-        return measured + x["air.drift"] / speed_per_division(x)
-    return measured
+    return measured + x["air.drift"] / speed_per_division(x) if "air.drift" in x else measured
 
 
 def unit_divisions(x: Values) -> Any:

@@ -245,7 +245,8 @@ class _Question:
     def answered(self, levels: Levels) -> RunAnalysis:
         """The answer, with the change of the fall in it where it matters."""
         if self.offset != "zero":
-            levels = levels.unshared()
+            # A comb that may start anywhere takes every shared error with it.
+            levels = dataclasses.replace(levels, shift=None, drift=None, drift_lever=None)
         levels = steadied(self.run, levels)
         found = self._analysis(self._readings(levels))
         if found.no_unit_above is not None and levels.drift is None:

@@ -43,9 +43,7 @@ def read_run(path_or_frame: RunLike | Run, apparatus: ApparatusLike | None = Non
     >>> run.table["voltage"].tolist()
     [219.0, 0.0]
     """
-    if isinstance(path_or_frame, Run):
-        return path_or_frame
-    return Run(path_or_frame, apparatus)
+    return path_or_frame if isinstance(path_or_frame, Run) else Run(path_or_frame, apparatus)
 
 
 def say_if_run(path: str | Path, column: str | None, apparatus: Apparatus | None) -> None:

@@ -173,9 +173,7 @@ class RunTable:
         """V0/V of each driven row, V0 being the reference voltage."""
         v = (self.driven if rows is None else rows)["voltage"].to_numpy(float)
         reference = self.reference_voltage
-        if np.isnan(v).any() or reference is None:
-            return np.ones(v.size)
-        return reference / v
+        return np.ones(v.size) if reference is None or np.isnan(v).any() else reference / v
 
     def need_one_voltage(self) -> None:
         """Raise InputError for readings at several voltages, which the fall alone would join."""

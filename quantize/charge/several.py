@@ -55,11 +55,7 @@ class ParticleAnalyses(Result):
 
 
 def analyze_each(
-    run: Rows,
-    unit_range: tuple[float, float] | None = None,
-    *,
-    rng: RngLike = None,
-    **options: Any,
+    run: Rows, unit_range: tuple[float, float] | None = None, *, rng: RngLike = None, **options: Any
 ) -> ParticleAnalyses:
     """Analyze every particle of a run by itself, and join their units; see `Run.analyze_each`."""
     run.bench().need_weight_of_each(run.particles)

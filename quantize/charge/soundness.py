@@ -14,13 +14,7 @@ from quantize.charge.bench import bench_of_run
 from quantize.charge.budgets import by_every_route, one_division, with_voltage
 from quantize.charge.checks import Check, Checks, Graded, held_together, judged, unknown
 from quantize.charge.faults import check_faults
-from quantize.charge.noise import (
-    ROOM,
-    ROOM_AIR_DENSITY,
-    mobility_of,
-    weight_by_size,
-    weight_of,
-)
+from quantize.charge.noise import ROOM, ROOM_AIR_DENSITY, mobility_of, weight_by_size, weight_of
 from quantize.charge.propagation import Propagation
 from quantize.charge.rows import Rows, predicted_as_read
 

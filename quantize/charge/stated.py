@@ -14,11 +14,7 @@ _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def stated(
-    value: float,
-    uncertainty: float,
-    unit: str = "",
-    *,
-    symbol: str = "",
+    value: float, uncertainty: float, unit: str = "", *, symbol: str = ""
 ) -> tuple[str, str, str]:
     """One result with its standard uncertainty, to two digits of that, in three forms.
 

@@ -86,13 +86,7 @@ def fixed_offset(
 
 
 def free_offset(
-    x: FloatArray,
-    w: FloatArray,
-    low: float,
-    high: float,
-    *,
-    grain: float = 0.0,
-    fineness: int = 12,
+    x: FloatArray, w: FloatArray, low: float, high: float, *, grain: float = 0.0, fineness: int = 12
 ) -> Candidates:
     """The best assignment at each of many frequencies, the phase of the offset free.
 
@@ -160,12 +154,7 @@ def _cut_everywhere(
     gap_below = t[rows, order[rows, best - 1]] - (best == 0)
     cut = 0.5 * (gap_below + t[rows, order[rows, best]])
     good = np.isfinite(criterion[rows, best])
-    return (
-        f[good],
-        (cut[good] + 0.5) % 1.0,
-        unit[rows, best][good],
-        criterion[rows, best][good],
-    )
+    return (f[good], (cut[good] + 0.5) % 1.0, unit[rows, best][good], criterion[rows, best][good])
 
 
 def _ascending(t: FloatArray) -> IntArray:

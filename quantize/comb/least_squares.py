@@ -337,5 +337,4 @@ def _confidence(residual: FloatArray, unit: float, sigma: FloatArray) -> FloatAr
     shifts = unit * np.arange(-6, 7)
     exponent = -0.5 * ((residual[:, None] - shifts) / sigma[:, None]) ** 2
     weight = np.exp(exponent - exponent.max(axis=1, keepdims=True))
-    confidence: FloatArray = weight[:, 6] / weight.sum(axis=1)
-    return confidence
+    return np.asarray(weight[:, 6] / weight.sum(axis=1))

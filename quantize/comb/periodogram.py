@@ -90,13 +90,7 @@ class HasPeriodogram(Protocol):
     """Counts or sums of readings that know their own periodogram."""
 
     def _periodogram(
-        self,
-        unit_range: Any,
-        *,
-        offset: Any,
-        harmonics: int,
-        oversampling: float,
-        trial_units: Any,
+        self, unit_range: Any, *, offset: Any, harmonics: int, oversampling: float, trial_units: Any
     ) -> Periodogram: ...
 
 
@@ -273,8 +267,7 @@ def _vertices(
     bend = below - 2 * here + above
     near = (bend < 0) & (np.abs(below - above) < -2 * bend)
     shift = np.where(near, below - above, 0.0) / np.where(near, bend, 1.0)
-    top: FloatArray = f + 0.5 * step * shift
-    return top
+    return f + 0.5 * step * shift
 
 
 def _own_grid(trial_units: npt.ArrayLike) -> FloatArray:
@@ -285,13 +278,11 @@ def _own_grid(trial_units: npt.ArrayLike) -> FloatArray:
 
 
 def _score(sums: list[ComplexArray], norm: float) -> FloatArray:
-    score: FloatArray = np.sqrt(2 / norm / len(sums)) * np.sum([s.real for s in sums], axis=0)
-    return score
+    return np.asarray(np.sqrt(2 / norm / len(sums)) * np.sum([s.real for s in sums], axis=0))
 
 
 def _power(sums: list[ComplexArray], norm: float) -> FloatArray:
-    power: FloatArray = np.sum([s.real**2 + s.imag**2 for s in sums], axis=0) / norm
-    return power
+    return np.asarray(np.sum([s.real**2 + s.imag**2 for s in sums], axis=0) / norm)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)

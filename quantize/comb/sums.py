@@ -204,15 +204,8 @@ class SumsBetween:
     neighbours by a sinc under a Gaussian window, with an error of exp(−π·m·(1 − 1/oversampling)/2)
     for m neighbours on each side (Qian, Proc. AMS 131:1169, 2003).
 
-    Attributes
-    ----------
-    first, step : float
-        Frequency of the first of `sums` and the step between them.
-    sums : numpy.ndarray, shape (m,)
-    centre : float
-        Middle of the values.
-    oversampling : float
-        1/(step·reach).
+    `first` is the frequency of the first of the `sums`, `step` apart, `centre` the middle of the
+    values, and `oversampling` is 1/(step·reach).
     """
 
     first: float
@@ -242,5 +235,4 @@ class SumsBetween:
         # Counted from the middle of the values, the sums vary slowest.
         near = self.sums[index] * unit_circle(-self.centre * self.step * (index - index[..., :1]))
         back = unit_circle(self.centre * (f - (self.first + self.step * start)))
-        out: ComplexArray = np.sum(near * weight, axis=-1) * back
-        return out
+        return np.asarray(np.sum(near * weight, axis=-1) * back)

@@ -68,10 +68,7 @@ class UnitRange:
 
 
 def unit_range_for(
-    readings: Readings,
-    unit_range: Any = None,
-    *,
-    sigma_range: tuple[float, float] | None = None,
+    readings: Readings, unit_range: Any = None, *, sigma_range: tuple[float, float] | None = None
 ) -> UnitRange:
     """The caller's range, checked, or the one that `default_unit_range` gives."""
     if unit_range is None:

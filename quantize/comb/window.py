@@ -66,11 +66,7 @@ def soft_round(t: FloatArray, spread: FloatArray) -> FloatArray:
 
 
 def log_unit_excess(
-    unit: FloatArray,
-    spread: FloatArray,
-    span: float,
-    count: int,
-    place: IntArray | None = None,
+    unit: FloatArray, spread: FloatArray, span: float, count: int, place: IntArray | None = None
 ) -> FloatArray:
     """log(u·K/S) for the span of `count` levels; `spread` is sigma/u of one of them.
 

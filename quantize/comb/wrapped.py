@@ -96,8 +96,7 @@ def _by_images(phi: FloatArray, s: FloatArray) -> FloatArray:
     images = np.zeros(phi.shape)
     for k in (1, 2, 3):
         images += np.exp(-k * (k - 2 * phi) * half) + np.exp(-k * (k + 2 * phi) * half)
-    log_density: FloatArray = -(phi**2) * half - np.log(s) - _HALF_LOG_2PI + np.log1p(images)
-    return log_density
+    return -(phi**2) * half - np.log(s) - _HALF_LOG_2PI + np.log1p(images)
 
 
 def _by_harmonics(phi: FloatArray, s: FloatArray) -> FloatArray:
@@ -120,8 +119,7 @@ def log_comb_over_continuum(
     log_density = log_wrapped_normal(cycles, spread)
     if outliers > 0:
         log_density = np.log((1 - outliers) * np.exp(log_density) + outliers)
-    total: FloatArray = log_density.sum(axis=-1)
-    return total
+    return np.asarray(log_density.sum(axis=-1))
 
 
 def log_density_sum(phase: FloatArray, spread: FloatArray) -> FloatArray:
@@ -181,19 +179,16 @@ def _harmonics(phase: FloatArray, s: FloatArray) -> FloatArray:
 def _gaussian_part(phase: FloatArray, s: FloatArray) -> FloatArray:
     s = s[:, 0]
     square = np.einsum("ij,ij->i", phase, phase)
-    part: FloatArray = -0.5 * square / s**2 - phase.shape[1] * np.log(s * np.sqrt(2 * np.pi))
-    return part
+    return np.asarray(-0.5 * square / s**2 - phase.shape[1] * np.log(s * np.sqrt(2 * np.pi)))
 
 
 def log_product(factors: FloatArray) -> FloatArray:
     """Log of the product along each row, of factors neither tiny nor huge."""
     n = factors.shape[1]
     if n <= _PRODUCT:
-        logarithm: FloatArray = np.log(factors.prod(axis=1))
-        return logarithm
+        return np.asarray(np.log(factors.prod(axis=1)))
     starts = np.arange(0, n, _PRODUCT)
-    total: FloatArray = np.log(np.multiply.reduceat(factors, starts, axis=1)).sum(axis=1)
-    return total
+    return np.asarray(np.log(np.multiply.reduceat(factors, starts, axis=1)).sum(axis=1))
 
 
 def coefficients(spread: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
@@ -332,8 +327,7 @@ def _log_tail(upper: FloatArray, lower: FloatArray) -> FloatArray:
     from scipy.special import log_ndtr
 
     above, below = log_ndtr(np.maximum(upper, -_FAR)), log_ndtr(np.maximum(lower, -_FAR - 1))
-    tail: FloatArray = above + np.log1p(-np.exp(np.minimum(below - above, 0.0)))
-    return tail
+    return np.asarray(above + np.log1p(-np.exp(np.minimum(below - above, 0.0))))
 
 
 def log_rounded_phase(phase: FloatArray, half: FloatArray, spread: FloatArray) -> FloatArray:
@@ -367,8 +361,7 @@ def log_rounded_phase(phase: FloatArray, half: FloatArray, spread: FloatArray) -
         if which.any():
             log_rest[which] = of(phi[which], rest[which], spread[which])
     total = np.where(cycles > 0, np.log(np.maximum(cycles, 1) + np.exp(log_rest)), log_rest)
-    density: FloatArray = total - np.log(2 * half)
-    return density
+    return total - np.log(2 * half)
 
 
 def _interval_by_images(phi: FloatArray, half: FloatArray, s: FloatArray) -> FloatArray:
@@ -393,5 +386,4 @@ def _interval_by_series(phi: FloatArray, half: FloatArray, s: FloatArray) -> Flo
         total = total + q * np.sin(2 * np.pi * m * half) * np.cos(2 * np.pi * m * phi) * (
             2 / (np.pi * m)
         )
-    log_total: FloatArray = np.log(np.maximum(total, 1e-300))
-    return log_total
+    return np.log(np.maximum(total, 1e-300))

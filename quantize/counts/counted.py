@@ -26,20 +26,8 @@ _FEWEST = 100
 class Counted:
     """Counts in equal bins and the sums over trial units that belong to them.
 
-    Attributes
-    ----------
-    histogram : Histogram
-    sums : CountSums
-    unit_range : UnitRange
-    fixed : float
-        The offset where it is fixed, else zero.
-    step : float or None
-        Step to which the readings are rounded.
-    outside : int
-        Readings outside the window.
-    settings : dict
-    unit_name : str or None
-        What the readings are measured in, where they said it.
+    `fixed` is the offset where it is fixed, else zero; the readings are rounded to `step`, and
+    `outside` of them lie outside the window.
     """
 
     histogram: Histogram

@@ -25,21 +25,10 @@ _BINS_A_UNIT = 20
 class SumsGrid:
     """What two spectra must share to be added: trial units, window, bins.
 
-    Attributes
-    ----------
-    low, high : float
-        Smallest and largest trial unit.
-    window : tuple of float
-        Readings from its lower end to below its upper end take part.
-    offset : "free" or float
-    oversampling, step : float
-        Trial units for each cycle of the fastest relative phase, and their distance in 1/unit.
-    start, size : int
-        The frequencies are step·(start … start + size − 1); some lie beyond the ends, for
-        interpolation.
-    bin_width : float
-    bins : int
-    resolution : float or None
+    `low` and `high` are the smallest and the largest trial unit; readings from the lower end of the
+    `window` to below its upper end take part. There are `oversampling` trial units for each cycle
+    of the fastest relative phase, `step` apart in 1/unit. The frequencies are step·(start …
+    start + size − 1); some lie beyond the ends, for interpolation.
     """
 
     low: float
@@ -62,8 +51,7 @@ class SumsGrid:
     @property
     def edges(self) -> FloatArray:
         """Ends of the bins, shape (bins + 1,)."""
-        edges: FloatArray = self.window[0] + self.bin_width * np.arange(self.bins + 1, dtype=float)
-        return edges
+        return self.window[0] + self.bin_width * np.arange(self.bins + 1, dtype=float)
 
     @property
     def kept(self) -> slice:
@@ -74,8 +62,7 @@ class SumsGrid:
     @property
     def frequencies(self) -> FloatArray:
         """1/unit of these trial units, increasing."""
-        f: FloatArray = self.step * (self.start + np.arange(self.size, dtype=float)[self.kept])
-        return f
+        return self.step * (self.start + np.arange(self.size, dtype=float)[self.kept])
 
     def check(self, unit_range: UnitRange, offset: str | float) -> None:
         """Raise InputError for units or an offset for which there are no sums."""

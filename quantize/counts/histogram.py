@@ -104,8 +104,7 @@ class Histogram:
     @property
     def centres(self) -> FloatArray:
         """Middles of the bins."""
-        middles: FloatArray = 0.5 * (self.edges[1:] + self.edges[:-1])
-        return middles
+        return 0.5 * (self.edges[1:] + self.edges[:-1])
 
     @property
     def widths(self) -> FloatArray:
@@ -267,8 +266,7 @@ def find_modes(histogram: Histogram, unit: float) -> FloatArray:
     left, middle, right = padded[at - 1], padded[at], padded[np.minimum(at + 1, padded.size - 1)]
     bend = left - 2 * middle + right
     nudge = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1), 0.0)
-    positions: FloatArray = fine.edges[0] + width * (at - 0.5 + np.clip(nudge, -0.5, 0.5))
-    return positions
+    return np.asarray(fine.edges[0] + width * (at - 0.5 + np.clip(nudge, -0.5, 0.5)))
 
 
 def _smoothed(counts: FloatArray, spread: float) -> tuple[FloatArray, float]:

@@ -33,19 +33,9 @@ _SMALLEST = 1e-9  # share of all counts below which an amplitude is held
 class Levels:
     """Levels under counts, with parameters.
 
-    Attributes
-    ----------
-    edges, counts : numpy.ndarray, shapes (n + 1,) and (n,)
-    places : numpy.ndarray, shape (K, q)
-        Positions are shift + places @ beta.
-    shift : numpy.ndarray, shape (K,)
-    spreads : numpy.ndarray, shape (K, r)
-        Variances are spreads @ gamma.
-    beta, gamma, amplitude : numpy.ndarray, shapes (q,), (r,), (K,)
-    background : float
-        Counts in the flat part.
-    floor : float
-        Smallest variance.
+    The positions of K levels are shift + places @ beta, their variances spreads @ gamma and at
+    least `floor`: `places` is (K, q), `spreads` (K, r), `shift` and `amplitude` are (K,).
+    `background` are the counts in the flat part.
     """
 
     edges: FloatArray
@@ -62,14 +52,12 @@ class Levels:
     @property
     def position(self) -> FloatArray:
         """Position of each level."""
-        out: FloatArray = self.shift + self.places @ self.beta
-        return out
+        return self.shift + self.places @ self.beta
 
     @property
     def variance(self) -> FloatArray:
         """Variance of each level."""
-        out: FloatArray = np.maximum(self.spreads @ self.gamma, self.floor)
-        return out
+        return np.maximum(self.spreads @ self.gamma, self.floor)
 
     @property
     def parameters(self) -> int:
@@ -95,8 +83,7 @@ class Levels:
 
     def flat(self) -> FloatArray:
         """Share of the background in each bin."""
-        out: FloatArray = np.diff(self.edges) / (self.edges[-1] - self.edges[0])
-        return out
+        return np.asarray(np.diff(self.edges) / (self.edges[-1] - self.edges[0]))
 
     def expected(self) -> FloatArray:
         """Expected count of each bin."""
@@ -169,8 +156,7 @@ class Levels:
     def information(self) -> FloatArray:
         """Expected information about the parameters."""
         jacobian = self.jacobian()
-        out: FloatArray = jacobian.T @ (jacobian / self.expected()[:, None])
-        return out
+        return jacobian.T @ (jacobian / self.expected()[:, None])
 
     def moved(self, step: FloatArray, *, least: float) -> Levels:
         """The same with parameters changed by `step`, kept within bounds."""
@@ -197,8 +183,7 @@ def _groups(expected: FloatArray) -> IntArray:
 
 
 def _rates(expected: FloatArray) -> FloatArray:
-    rates: FloatArray = np.maximum(expected, 1e-12)
-    return rates
+    return np.maximum(expected, 1e-12)
 
 
 def design(k: IntArray, free: bool) -> FloatArray:
@@ -253,13 +238,11 @@ def solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
     scale = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
     scaled = matrix / np.outer(scale, scale)
     scaled[np.diag_indices_from(scaled)] += _FLAT
-    out: FloatArray = np.linalg.solve(scaled, right / scale) / scale
-    return out
+    return np.linalg.solve(scaled, right / scale) / scale
 
 
 def covariance(information: FloatArray) -> FloatArray:
     """Inverse of the information, scaled first."""
     scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
     inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-12, hermitian=True)
-    out: FloatArray = np.asarray(inverse, float) / np.outer(scale, scale)
-    return out
+    return np.asarray(np.asarray(inverse, float) / np.outer(scale, scale))

@@ -298,16 +298,14 @@ class Spectrum:
     @property
     def trial_units(self) -> FloatArray:
         """From the largest unit to the smallest."""
-        units: FloatArray = 1 / self.grid.frequencies
-        return units
+        return 1 / self.grid.frequencies
 
     @property
     def power(self) -> FloatArray:
         """Rayleigh power at `trial_units`."""
         whole = self._settled()
         sums = whole._sums[self.grid.kept]
-        power: FloatArray = (sums.real**2 + sums.imag**2) / max(whole.total, 1)
-        return power
+        return (sums.real**2 + sums.imag**2) / max(whole.total, 1)
 
     def between(self) -> SumsBetween:
         """The sums at any frequency of the grid, about `grid.origin`."""

@@ -33,15 +33,8 @@ _MOST_ALTERNATIVES = 10
 class CountSums:
     """Harmonic sums of counted readings at any frequency of a grid.
 
-    Attributes
-    ----------
-    parts : tuple of (SumsBetween, float)
-        Sums about `origin`, and the width of the bins they come from (zero for readings).
-    origin : float
-    edges, counts : numpy.ndarray, shapes (n + 1,) and (n,)
-        The same readings in bins, for standard errors.
-    frequencies : numpy.ndarray, shape (m,)
-    free : bool
+    `parts` are sums about `origin`, each with the width of the bins they come from (zero for
+    readings); `edges` and `counts` are the same readings in bins, for standard errors.
     """
 
     parts: tuple[tuple[SumsBetween, float], ...]
@@ -70,15 +63,13 @@ class CountSums:
 
     def plain(self, f: FloatArray) -> ComplexArray:
         """Not corrected: for tests, since the correction raises the noise as well."""
-        total: ComplexArray = np.sum([sums.at(f) for sums, _ in self.parts], axis=0)
-        return total
+        return np.asarray(np.sum([sums.at(f) for sums, _ in self.parts], axis=0))
 
     def statistic(self, f: FloatArray) -> FloatArray:
         """Score about the origin (fixed offset) or power (free offset)."""
         n = self.total
         sums = self.sums(f)
-        out: FloatArray = np.abs(sums) ** 2 / n if self.free else np.sqrt(2 / n) * sums.real
-        return out
+        return np.abs(sums) ** 2 / n if self.free else np.sqrt(2 / n) * sums.real
 
     def direction(self, f: float) -> float:
         """Phase of the sum about the origin, in radians; zero for a fixed offset."""

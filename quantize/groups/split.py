@@ -21,15 +21,8 @@ _LEAST = 3
 class Group:
     """The readings of one particle.
 
-    Attributes
-    ----------
-    label : hashable
-        As it stands in the table.
-    size : int
-        Number of its rows.
-    readings : Readings or None
-    problem : str or None
-        Why there are no readings, in one sentence.
+    Its `label` is as it stands in the table, `size` the number of its rows; `problem` says in one
+    sentence why there are no readings.
     """
 
     label: Hashable

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-_HOME = {
-    "fit_two_units": "quantize.model.two_units",
-}
+_HOME = {"fit_two_units": "quantize.model.two_units"}
 
 __all__ = list(_HOME)
 

@@ -244,8 +244,7 @@ class AveragedPosterior(Posterior):
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, averaged over the shift."""
         parts = [w * one.outlier_probabilities() for one, w in self._that_count]
-        total: FloatArray = np.sum(parts, axis=0)
-        return total
+        return np.asarray(np.sum(parts, axis=0))
 
     def integers_in_best_mode(self, n: int, rng: RngLike = None) -> IntArray:
         """Whole numbers in draws from the best mode, at the most probable shift."""
@@ -345,8 +344,7 @@ def _moved_across(averaged: Averaged) -> FloatArray:
     if known.sum() < 3:
         return np.zeros(averaged.z.size)
     slope = np.polyfit(averaged.z[known], np.log(near[known]), 1, w=np.sqrt(share[known]))[0]
-    across: FloatArray = np.abs(slope) * averaged.step
-    return across
+    return np.asarray(np.abs(slope) * averaged.step)
 
 
 def _laid_out(arrays: dict[str, Any], across: FloatArray) -> dict[str, Any]:

@@ -142,8 +142,7 @@ class UnitBias:
         pull = np.clip(most - self.count.sum() * self._slope(p), -most, _MOST * most)
         # As much information makes a typical phase known.
         needed = self.squares.sum() / self.count.sum() / np.square(_KNOWN * p.unit)
-        bias: FloatArray = pull / np.maximum(information + needed, _TINY)
-        return bias
+        return np.asarray(pull / np.maximum(information + needed, _TINY))
 
     def _slope(self, p: Parameters) -> FloatArray:
         """d log(u·K/S)/d log u at one sigma."""

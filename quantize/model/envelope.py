@@ -153,11 +153,7 @@ class Envelope:
         return float(np.max(values[np.isfinite(values)])) + 1e-3
 
     def _least_log_normaliser(
-        self,
-        unit: FloatArray,
-        offset: FloatArray,
-        offset_half: FloatArray,
-        unit_half: FloatArray,
+        self, unit: FloatArray, offset: FloatArray, offset_half: FloatArray, unit_half: FloatArray
     ) -> FloatArray:
         """Lower bound of log Σ g: every tooth as low as it can get, where g has one peak."""
         teeth, outside = self._all_teeth(unit, offset)
@@ -200,8 +196,7 @@ class Envelope:
             fewest = last - first + 1
             if not self.limited:
                 fewest = np.maximum(fewest, np.floor(self.span / largest))
-            least: FloatArray = np.maximum(fewest, 1.0)
-            return least
+            return np.asarray(np.maximum(fewest, 1.0))
         if self.bounded:
             return np.full(unit.shape, float(self.last - self.first + 1))
         excess = least_log_unit_excess(unit, unit_half, spreads, self.span, self.levels)
@@ -256,8 +251,7 @@ class Envelope:
     def continuum_mass(self, size: FloatArray, k: FloatArray, parts: FloatArray) -> FloatArray:
         """Log density of sizes in the middle of the parts `k`, of shape (T, m, J)."""
         if self.density is not None:
-            mass: FloatArray = self.density.logpdf(size)
-            return mass
+            return np.asarray(self.density.logpdf(size))
         mass = np.full(size.shape, -np.log(self.span))
         if self.declared:
             mass[(k < 0) | (k >= parts)] = -np.inf

@@ -46,8 +46,7 @@ class LastNumber:
         among = self._given(running, teeth[:, :, 0], b).sum(axis=1) + self._at(self.log_prior, b)
         rest = np.minimum(start + max(some, 1), self.most + 1) - self.first - 1
         tail = running[:, :, -1].sum(axis=1) + self.log_tail[rest]
-        total: FloatArray = np.logaddexp(np.logaddexp.reduce(among, axis=1), tail)
-        return total
+        return np.asarray(np.logaddexp(np.logaddexp.reduce(among, axis=1), tail))
 
     def log_mass(self, terms: FloatArray, teeth: FloatArray, astray: FloatArray) -> FloatArray:
         """Log probability of each tooth of a state before it is read, given the other states."""
@@ -124,11 +123,7 @@ class LastNumber:
         return np.where(place < values.size, values[np.minimum(place, values.size - 1)], beyond)
 
     def _each(
-        self,
-        running: FloatArray,
-        first: FloatArray,
-        astray: FloatArray,
-        some: int | None = None,
+        self, running: FloatArray, first: FloatArray, astray: FloatArray, some: int | None = None
     ) -> FloatArray:
         """Log likelihood of each state at every b, or at the first `some`, shape (m, J, B)."""
         every = self.first + 1.0 + np.arange(some or self.most - self.first)
@@ -137,15 +132,10 @@ class LastNumber:
 
     def _weights(self, running: FloatArray, first: FloatArray, astray: FloatArray) -> FloatArray:
         """Log of p(b) times the likelihood of all states, shape (m, B)."""
-        weights: FloatArray = self._each(running, first, astray).sum(axis=1) + self.log_prior
-        return weights
+        return np.asarray(self._each(running, first, astray).sum(axis=1) + self.log_prior)
 
     def _blocks(
-        self,
-        running: FloatArray,
-        first: FloatArray,
-        astray: FloatArray,
-        some: int | None = None,
+        self, running: FloatArray, first: FloatArray, astray: FloatArray, some: int | None = None
     ) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
         """Rows in parts that need no large arrays, with so many last numbers."""
         step = max(1, _BLOCK // (running.shape[1] * (some or self.most - self.first)))

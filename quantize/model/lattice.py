@@ -98,8 +98,7 @@ class Shifts:
     @staticmethod
     def place(b: Boxes) -> IntArray:
         """Where the part of each box stands."""
-        place: IntArray = 2**b.fold + b.part
-        return place
+        return np.asarray(2**b.fold + b.part)
 
 
 def lattice_step(n: int) -> float:
@@ -192,13 +191,11 @@ class Lattice:
         return np.sqrt(grown_variance(constant, growth, x, self.likelihood.power))
 
     def step(self, b: Boxes) -> FloatArray:
-        step: FloatArray = self.length / (self.root * np.exp2(b.level.astype(np.float64)))
-        return step
+        return np.asarray(self.length / (self.root * np.exp2(b.level.astype(np.float64))))
 
     def shift_cell(self, b: Boxes) -> FloatArray:
         low, high = self.extent
-        cell: FloatArray = (high - low) / np.exp2(b.fold.astype(np.float64))
-        return cell
+        return np.asarray((high - low) / np.exp2(b.fold.astype(np.float64)))
 
     def centres(self, b: Boxes) -> tuple[FloatArray, FloatArray]:
         """Log unit and shift in the middle of each box."""
@@ -211,8 +208,7 @@ class Lattice:
     def half_shift(self, b: Boxes, unit: FloatArray) -> FloatArray:
         """How far the offset or shift of a box reaches from its middle."""
         if self.shifts is not None:
-            given: FloatArray = self.shifts.half[self.shifts.place(b)]
-            return given
+            return np.asarray(self.shifts.half[self.shifts.place(b)])
         if not self.moving:
             return np.zeros(b.size)
         half: FloatArray = 0.5 * self.shift_cell(b)
@@ -314,8 +310,7 @@ class Lattice:
         masses = self._at(b.rows(row), place[used], shift, np.log(weight[used]))
         values = np.full((*weight.shape, self.noise.shares.size), -np.inf)
         values[used] = masses
-        total: FloatArray = np.logaddexp.reduce(values, axis=(1, 2))
-        return total
+        return np.asarray(np.logaddexp.reduce(values, axis=(1, 2)))
 
     def _jumps_within(self, b: Boxes, log_unit: FloatArray, shift: FloatArray) -> BoolArray:
         """Whether the first or last tooth in the window differs between corners of a box."""
@@ -326,8 +321,7 @@ class Lattice:
                 p = self.parameters(b, *at)
                 ends = self.likelihood.envelope.ends(p.unit, self.likelihood.start(p))
                 corners.append(np.column_stack(ends))
-        jumps: BoolArray = np.any(np.ptp(corners, axis=0) > 0, axis=1)
-        return jumps
+        return np.asarray(np.any(np.ptp(corners, axis=0) > 0, axis=1))
 
     def _fine_cells(self, b: Boxes) -> FloatArray:
         """Log mass of boxes of unit and offset by a finer grid within each."""
@@ -339,8 +333,7 @@ class Lattice:
             for i in part
             for j in part
         ]
-        total: FloatArray = np.logaddexp.reduce(masses, axis=0)
-        return total
+        return np.asarray(np.logaddexp.reduce(masses, axis=0))
 
     def _log_prior(self, p: Parameters) -> FloatArray:
         """Log prior of unit, offset, and of a sigma that depends on the unit."""

@@ -228,8 +228,7 @@ class Likelihood(BoundedTerms):
             return self._with_free_weights(p, share)
         if self.last_number is not None:
             return self._over_last_number(p, cell, share, self.last_number)
-        total: FloatArray = self._by_state(p, cell, share).sum(axis=1)
-        return total
+        return np.asarray(self._by_state(p, cell, share).sum(axis=1))
 
     def _by_state(self, p: Parameters, cell: Cell | None, share: FloatArray) -> FloatArray:
         """Log likelihood of each state at each share of outliers, shape (m, J, W)."""

@@ -256,11 +256,7 @@ def fit_posterior(data: Readings, unit_range: UnitRange, model: MixtureModel) ->
 
 
 def posterior_of(
-    model: MixtureModel,
-    readings: Readings,
-    unit_range: UnitRange,
-    *,
-    floor: float = -np.inf,
+    model: MixtureModel, readings: Readings, unit_range: UnitRange, *, floor: float = -np.inf
 ) -> Posterior:
     """The posterior of everything that `model` leaves unknown.
 

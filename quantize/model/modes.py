@@ -40,8 +40,8 @@ class Marginal:
 class Mode:
     """One mode of the posterior of the unit.
 
-    `unit` and `unit_err` are its mean and standard deviation, `peak` its highest place;
-    `probability` is the most that lies about one unit of it (see `find_modes`).
+    `unit` and `unit_err` are its mean and standard deviation; `probability` is the most that lies
+    about one unit of it (see `find_modes`).
     """
 
     low: float
@@ -50,7 +50,6 @@ class Mode:
     unit_err: float
     share: float
     sigma: float
-    peak: float
     probability: float
 
 
@@ -197,7 +196,6 @@ def find_modes(nodes: Nodes, marginal: Marginal, reach: float) -> list[Mode]:
             unit_err=float(error[i]),
             share=min(float(share[i]), 1.0),
             sigma=float(sigma_of_mode[of_point[first]]),
-            peak=float(u[first + np.argmax(marginal.mass[first:last])]),
             probability=float(highest[i]),
         )
         for i in np.argsort(of_point[starts])
@@ -219,8 +217,7 @@ def _probability_of_same_numbers(
     stretch = np.searchsorted(starts, np.arange(of_point.size), side="right") - 1
     first = np.maximum(np.searchsorted(log_u, log_u - half), starts[stretch])
     last = np.minimum(np.searchsorted(log_u, log_u + half, side="right"), ends[stretch])
-    probability: FloatArray = running[last] - running[first]
-    return probability
+    return np.asarray(running[last] - running[first])
 
 
 def _bins(marginal: Marginal) -> tuple[IntArray, FloatArray]:
@@ -287,8 +284,7 @@ def highest_density_set(marginal: Marginal, prob: float) -> FloatArray:
     first = places[np.r_[0, breaks + 1]]
     final = places[np.r_[breaks, places.size - 1]]
     origin = marginal.log_unit[0] - (marginal.index[0] + 0.5) * marginal.step
-    rows: FloatArray = np.exp(origin + np.column_stack([first, final + 1]) * marginal.step)
-    return rows
+    return np.asarray(np.exp(origin + np.column_stack([first, final + 1]) * marginal.step))
 
 
 def spread_of_offset(

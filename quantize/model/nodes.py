@@ -295,8 +295,7 @@ def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatA
     log_w -= np.logaddexp.reduce(log_w)
     different, back = np.unique(sigma, return_inverse=True)
     value = log_w + prior.log_sigma_density(different[:, None], unit)
-    out: FloatArray = np.logaddexp.reduce(value, axis=1)[back]
-    return out
+    return np.asarray(np.logaddexp.reduce(value, axis=1)[back])
 
 
 def log_continuum_evidence(

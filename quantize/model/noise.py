@@ -62,8 +62,7 @@ def _log_second_integral(z: FloatArray) -> FloatArray:
     mills = np.sqrt(np.pi / 2) * erfcx(y / np.sqrt(2))
     tail = -0.5 * y**2 - HALF_LOG_2PI + np.log(np.maximum(1 - y * mills, 1e-12))
     ahead = np.log(np.maximum(np.maximum(z, 0) + np.exp(tail), 1e-300))
-    value: FloatArray = np.where(z < 0, tail, ahead)
-    return value
+    return np.asarray(np.where(z < 0, tail, ahead))
 
 
 def log_beyond(d: FloatArray, sd: FloatArray, side: FloatArray) -> FloatArray:
@@ -88,8 +87,7 @@ def grown_variance(
     if power == 0:
         return constant
     size = np.square(mean) if power == 2 else np.abs(mean)
-    variance: FloatArray = constant + np.square(growth) * size
-    return variance
+    return np.asarray(constant + np.square(growth) * size)
 
 
 def in_deviations(

@@ -94,16 +94,14 @@ class Outward:
         """How many parts are not blurred anywhere in each cell, shape (m,)."""
         blurred = self._blur(p, cell) >= _BLURRED
         blurred &= (p.growth <= _MOST_GROWTH)[:, None]
-        sharp: IntArray = np.sum(~blurred, axis=1)
-        return sharp
+        return np.asarray(np.sum(~blurred, axis=1))
 
     def _blur(self, p: Parameters, cell: Cell) -> FloatArray:
         """Least standard deviation of the readings of each part, in units, shape (m, parts)."""
         least = self.least / (1 + _INWARD * p.growth[:, None])
         constant = cell.sigma_low * self.whole.scale[0]
         deviation = np.hypot(constant[:, None], cell.growth_low[:, None] * least)
-        blur: FloatArray = deviation / (p.unit * np.exp(cell.log_unit))[:, None]
-        return blur
+        return np.asarray(deviation / (p.unit * np.exp(cell.log_unit))[:, None])
 
     def _blurred(self, first: int, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
         """What the parts from the `first` on give together, shape (m, W)."""

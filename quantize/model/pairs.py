@@ -87,8 +87,7 @@ class UnitLattice:
 
     def log_masses(self, members: IntArray) -> FloatArray:
         """Log mass of each unit for some of the levels."""
-        masses: FloatArray = self.log_density[:, members].sum(axis=1) + self.log_prior
-        return masses
+        return np.asarray(self.log_density[:, members].sum(axis=1) + self.log_prior)
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)

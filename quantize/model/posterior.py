@@ -356,8 +356,7 @@ class Posterior:
 
     def _weight(self, places: IntArray) -> FloatArray:
         share = self._nodes.share[places]
-        weight: FloatArray = share / share.sum()
-        return weight
+        return np.asarray(share / share.sum())
 
     @functools.cached_property
     def _representative(self) -> tuple[IntArray, FloatArray]:

@@ -64,7 +64,8 @@ def upper_quantile(share: FloatArray, unit: FloatArray, low: float, high: float)
     above_low, above_high = _above(unit, low), _above(unit, high)
     # The integral from sigma upwards is log(1 + (c·u/sigma)^p)/p.
     above = above_high + share * (above_low - above_high)
-    log_sigma = np.log(LARGEST_RATIO * unit) - _log_expm1(above) / STEEPNESS
+    log_power = above + np.log(-np.expm1(-above))  # log(exp(x) − 1) without overflow
+    log_sigma = np.log(LARGEST_RATIO * unit) - log_power / STEEPNESS
     return np.clip(np.exp(log_sigma), low, high)
 
 
@@ -76,8 +77,3 @@ def _above(unit: FloatArray, sigma: float) -> FloatArray:
 def _log_one_and(x: FloatArray) -> FloatArray:
     """log(1 + exp(x)), without overflow."""
     return np.log1p(np.exp(-np.abs(x))) + np.maximum(x, 0.0)
-
-
-def _log_expm1(x: FloatArray) -> FloatArray:
-    """log(exp(x) − 1) without overflow."""
-    return x + np.log(-np.expm1(-x))

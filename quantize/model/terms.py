@@ -139,8 +139,7 @@ class Terms:
             mean = reach / np.maximum(1 - z, 1e-9)
         else:
             mean = np.square(0.5 * z + np.sqrt(0.25 * z**2 + reach))
-        farthest: FloatArray = np.clip(mean, reach, np.maximum(self.end, reach))
-        return farthest
+        return np.asarray(np.clip(mean, reach, np.maximum(self.end, reach)))
 
     def half_width(self, p: Parameters, cell: Cell | None) -> FloatArray:
         """Teeth on either side of the nearest that can add to the likelihood, shape (m,)."""
@@ -156,8 +155,7 @@ class Terms:
         farthest = max(np.abs(self.lowest).max(), np.abs(self.highest).max())
         most = float(np.abs(self.lever).max())
         by_unit = (farthest + most * np.abs(p.offset)) * np.expm1(cell.log_unit)
-        move: FloatArray = by_unit + most * cell.offset
-        return move
+        return np.asarray(by_unit + most * cell.offset)
 
     def work(self, p: Parameters, cell: Cell | None = None) -> FloatArray:
         """How many terms each row has, shape (m,)."""
@@ -350,8 +348,7 @@ class Terms:
         # Many states share few teeth, and a density is dear.
         mass = self._masses(p, cell, first + np.arange(count))[:, 0]
         place = (teeth - first).astype(np.int64)
-        shared: FloatArray = mass[np.arange(place.shape[0])[:, None, None], place]
-        return shared
+        return np.asarray(mass[np.arange(place.shape[0])[:, None, None], place])
 
     def _masses(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:
         start = self.start(p)

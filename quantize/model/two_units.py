@@ -155,9 +155,7 @@ def fit_two_units(
         (1.0, 1.0) if data.sigma is not None else known or default_sigma_range(data, unit_range)
     )
     problem = Problem.of(data, unit_range, low, high)
-    if labels is None:
-        return _unlabelled(problem, a)
-    return _labelled(problem, labels)
+    return _unlabelled(problem, a) if labels is None else _labelled(problem, labels)
 
 
 def _labelled(problem: Problem, labels: Any) -> TwoUnits:

@@ -178,8 +178,7 @@ class WrappedBounds(Likelihood):
         pivot = self._pivot(p, cell)
         moved = self._moves(p, cell, pivot)[1] / np.sqrt(self.states) + self._turns(p, cell, pivot)
         spread = p.sigma / p.unit * self.blur
-        close: BoolArray = (moved < _CLOSE * spread) & (spread < _SHARP)
-        return close
+        return np.asarray((moved < _CLOSE * spread) & (spread < _SHARP))
 
     def _most_of_squares(self, p: Parameters, cell: Cell) -> FloatArray:
         """The same where phases move by little: their squares, a convex sum, to first order.

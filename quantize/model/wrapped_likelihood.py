@@ -160,8 +160,7 @@ class RoundedLikelihood(WrappedLikelihood):
         return log_rounded_phase(cycles - np.rint(cycles), self.half / unit, spread)
 
     def _most_of_phases(self, p: Parameters, cell: Cell) -> FloatArray:
-        most: FloatArray = self._bounds(p, cell).sum(axis=1) + self.constant
-        return most
+        return np.asarray(self._bounds(p, cell).sum(axis=1) + self.constant)
 
     def _bounds(self, p: Parameters, cell: Cell) -> FloatArray:
         """Upper bound of the log density of each phase, shape (m, J)."""

@@ -123,8 +123,7 @@ def compare(found: Posterior, sample: Sample, high: float) -> Comparison:
 def _enough(seating: Seating, free: bool) -> BoolArray:
     """Where enough different levels are occupied, and no multiple of the unit explains the same."""
     least = LEVELS_FREE if free else LEVELS_AT_ZERO
-    enough: BoolArray = seating.coprime & (seating.occupied >= least)
-    return enough
+    return seating.coprime & (seating.occupied >= least)
 
 
 def _over_continua(

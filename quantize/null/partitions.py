@@ -137,11 +137,7 @@ def log_any_number(
     Pitman, *Combinatorial Stochastic Processes*, Springer 2006, section 3.1.
     """
     groups = Groups(values, variance)
-
-    def on_window(stop: int) -> FloatArray:
-        return np.asarray(groups.ending_at(stop) - np.log(window))
-
-    return _restaurant(on_window, len(variance), count)
+    return _restaurant(lambda stop: groups.ending_at(stop) - np.log(window), len(variance), count)
 
 
 def log_own_widths(

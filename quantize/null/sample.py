@@ -214,8 +214,7 @@ def _starts(x: FloatArray, length: float) -> IntArray:
 
 def kept_nodes(log_evidence: FloatArray) -> BoolArray:
     """Nodes of noise that may count: near enough to the best."""
-    near: BoolArray = log_evidence > log_evidence.max() - _NEGLIGIBLE_NOISE
-    return near
+    return np.asarray(log_evidence > log_evidence.max() - _NEGLIGIBLE_NOISE)
 
 
 @dataclasses.dataclass(frozen=True)

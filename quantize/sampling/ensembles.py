@@ -223,11 +223,7 @@ def _one_pool(workers: Any) -> contextlib.AbstractContextManager[Any]:
 
 
 def _round(
-    target: Target,
-    ensembles: list[Ensemble],
-    modes: ModeShapes | None,
-    end: int,
-    workers: Any,
+    target: Target, ensembles: list[Ensemble], modes: ModeShapes | None, end: int, workers: Any
 ) -> tuple[list[Ensemble], bool]:
     """Every ensemble up to `end` steps, unless the user interrupts; whether they did."""
     short = [i for i, ensemble in enumerate(ensembles) if ensemble.steps < end]

@@ -255,8 +255,7 @@ def mode_of(log_unit: FloatArray, low: FloatArray, high: FloatArray) -> IntArray
     place = np.searchsorted(low[order], log_unit, side="right") - 1
     mode = order[np.maximum(place, 0)]
     inside = (place >= 0) & (log_unit <= high[mode])
-    number: IntArray = np.where(inside, mode, -1)
-    return number
+    return np.where(inside, mode, -1)
 
 
 def moves_for(names: Sequence[str], modes: ModeShapes | None = None) -> list[tuple[Counted, float]]:

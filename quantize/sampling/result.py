@@ -276,7 +276,6 @@ def modes_of(log_unit: FloatArray, effective: float) -> list[Mode]:
             unit_err=unit * float(inside.std()),
             share=share,
             sigma=np.nan,
-            peak=unit,
             probability=share,
         )
         modes.append((float(marginal.mass[mine].max()), mode))

@@ -105,12 +105,7 @@ class Store:
         self._image = image
 
     def check_seed(self, given: np.random.SeedSequence) -> None:
-        """Refuse another seed than that of the samples in the file.
-
-        Raises
-        ------
-        InputError
-        """
+        """Refuse another seed than that of the samples in the file."""
         if self.seed is not None and _text_of(given) != _text_of(self.seed):
             raise self._refused(
                 f"holds samples of another run: `rng` is {_text_of(self.seed)} in the file and "

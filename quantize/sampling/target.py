@@ -177,8 +177,7 @@ class Target:
             weight = rng.dirichlet(weight)
         elif sizes.density is not None:
             weight = sizes.density.pdf(offset + unit * teeth)
-        drawn: FloatArray = rng.choice(teeth, size=states, p=weight / weight.sum()).astype(float)
-        return drawn
+        return rng.choice(teeth, size=states, p=weight / weight.sum()).astype(float)
 
     def integer_probabilities(self, theta: FloatArray) -> tuple[IntArray, FloatArray]:
         """Whole numbers (K,) and their probabilities for each reading (n, K), over `theta`."""

@@ -9,16 +9,7 @@ from quantize.charge.stated import raised
 from quantize.null.calibration import share
 from quantize.show import facts
 from quantize.show.numbers import Form, probability, rounded, significant
-from quantize.show.view import (
-    Bullets,
-    Column,
-    Section,
-    Table,
-    View,
-    folded,
-    pairs,
-    printable,
-)
+from quantize.show.view import Bullets, Column, Section, Table, View, folded, pairs, printable
 
 if TYPE_CHECKING:
     from quantize.analysis import Analysis

@@ -105,8 +105,7 @@ def excluded(found: Any) -> str:
 
 def unit_name(found: object) -> str | None:
     """What the readings of a result are measured in, where it is said."""
-    name: str | None = getattr(getattr(found, "readings", found), "unit_name", None)
-    return name
+    return getattr(getattr(found, "readings", found), "unit_name", None)
 
 
 def size(found: Any) -> str:

@@ -19,13 +19,7 @@ DESIGN = ("target", "falls", "states", "spheres")
 
 
 def number_list(option: str, text: str | None) -> list[float]:
-    """Numbers out of "10,20,40"; none where the option was left out.
-
-    Raises
-    ------
-    InputError
-        For anything else.
-    """
+    """Numbers out of "10,20,40", or an `InputError`; none where the option was left out."""
     if text is None:
         return []
     try:

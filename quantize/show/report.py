@@ -356,11 +356,7 @@ def _inputs(bench: Any) -> Table:
         Column("redundancy", "known from the others", form=".0%", style="n"),
     ]
     rows = [
-        row
-        | {
-            "stated": _measured(row, "stated", "stated_uncertainty"),
-            "found": _measured(row),
-        }
+        row | {"stated": _measured(row, "stated", "stated_uncertainty"), "found": _measured(row)}
         for row in bench.inputs.to_dict("records")
         if row["stated_uncertainty"] > 0
     ]

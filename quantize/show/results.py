@@ -128,10 +128,7 @@ def counts_view(found: CountAnalysis) -> View:
         ("95 % interval", facts.amount(found, interval)),
         *([("counted from", start)] if start else []),
         ("scatter", _scatter(found)),
-        (
-            "off every level",
-            f"{share(off)} of the readings",
-        ),
+        ("off every level", f"{share(off)} of the readings"),
         ("readings", f"{found.total:,} in the bins, {found.outside:,} outside the window"),
         ("chance", raised(f"at most {found.p_value:.2g} without steps, by an analytic bound")),
     ]

@@ -97,9 +97,7 @@ def pairs(rows: Sequence[tuple[str, str]]) -> Table:
 
 def folded(rows: Sequence[T], *, most: int = 30, head: int = 14, tail: int = 6) -> list[T | None]:
     """A long list with its middle left out, None standing in the gap."""
-    if len(rows) <= most:
-        return list(rows)
-    return [*rows[:head], None, *rows[-tail:]]
+    return list(rows) if len(rows) <= most else [*rows[:head], None, *rows[-tail:]]
 
 
 def printable(text: object, longest: int, *, instead: str = " ", end: str = "…") -> str:

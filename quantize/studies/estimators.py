@@ -217,9 +217,7 @@ def _estimator(given: Any) -> Estimator:
 
 
 def cosine_score(
-    readings: Readings,
-    unit_range: tuple[float, float] | None,
-    offset: Offset = "zero",
+    readings: Readings, unit_range: tuple[float, float] | None, offset: Offset = "zero"
 ) -> Answer:
     """`periodogram` with the p-value of its largest score over the range.
 
@@ -258,9 +256,7 @@ def phase_free_power(readings: Readings, unit_range: tuple[float, float] | None)
 
 
 def verdict(
-    readings: Readings,
-    unit_range: tuple[float, float] | None,
-    offset: Offset = "zero",
+    readings: Readings, unit_range: tuple[float, float] | None, offset: Offset = "zero"
 ) -> Answer:
     """The verdict of `analyze`: its evidence and guards. A sample that a guard blocks has p = 1."""
     found = assess(readings, unit_range_for(readings, unit_range), model_of(offset, None, None))

@@ -19,8 +19,7 @@ Known = Callable[[np.random.Generator, int], tuple[FloatArray, float]]
 
 def uniform(rng: np.random.Generator, n: int) -> FloatArray:
     """Uniform on (0, 10) or on (-5, 5), each half the time."""
-    values: FloatArray = rng.uniform(0, 10, n) - rng.choice([0.0, 5.0])
-    return values
+    return np.asarray(rng.uniform(0, 10, n) - rng.choice([0.0, 5.0]))
 
 
 def normal(rng: np.random.Generator, n: int) -> FloatArray:
@@ -151,15 +150,13 @@ def two_units(rng: np.random.Generator) -> FloatArray:
     """Sums i·a + j·b of two units uniform on (1, 5), i and j from 0 to 2."""
     one, other = rng.uniform(1, 5, 2)
     steps = np.arange(3.0)
-    levels: FloatArray = np.add.outer(one * steps, other * steps).ravel()
-    return levels
+    return np.asarray(np.add.outer(one * steps, other * steps).ravel())
 
 
 def two_of_three(rng: np.random.Generator) -> FloatArray:
     """Sums of any two of three levels uniform on (0, 5)."""
     levels = rng.uniform(0, 5, 3)
-    added: FloatArray = np.add.outer(levels, levels).ravel()
-    return added
+    return np.add.outer(levels, levels).ravel()
 
 
 NAMED: dict[str, dict[str, Family]] = {

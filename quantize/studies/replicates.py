@@ -109,8 +109,7 @@ class Outcomes:
     @property
     def seconds_each(self) -> FloatArray:
         """The time that each replicate took."""
-        total: FloatArray = self.seconds.sum(axis=1)
-        return total
+        return np.asarray(self.seconds.sum(axis=1))
 
 
 ARRAYS = ("bound", "unit", "covered", "decision", "fate", "seconds")

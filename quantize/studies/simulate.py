@@ -248,8 +248,7 @@ def _errors(condition: Condition, rng: np.random.Generator) -> FloatArray:
     if condition.tails is None:
         return condition.sigma * rng.standard_normal(condition.n)
     scale = condition.sigma * np.sqrt((condition.tails - 2) / condition.tails)
-    errors: FloatArray = scale * rng.standard_t(condition.tails, condition.n)
-    return errors
+    return np.asarray(scale * rng.standard_t(condition.tails, condition.n))
 
 
 def _leave_to_the_model(said: dict[str, Any]) -> None:

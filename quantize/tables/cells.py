@@ -85,9 +85,7 @@ def number(cell: Any, decimal: str, unit: str | None = None) -> float | None:
 
 def is_blank(cell: Any) -> bool:
     """Whether nothing stands in a cell; NaN is a number that went wrong."""
-    if isinstance(cell, (str, float)):
-        return cell == ""
-    return validation.is_blank(cell)
+    return cell == "" if isinstance(cell, (str, float)) else validation.is_blank(cell)
 
 
 def fault(cell: Any, value: float | None, unit: str | None, numeric: bool) -> str:

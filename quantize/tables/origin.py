@@ -54,10 +54,6 @@ class Origin:
         """JSON-ready dictionary."""
         return dataclasses.asdict(self) | {"columns": list(self.columns)}
 
-    def of_rows(self, rows: int) -> Origin:
-        """The same for readings of which so many were chosen."""
-        return dataclasses.replace(self, rows=rows)
-
     @classmethod
     def from_dict(cls, state: dict[str, Any] | None) -> Origin | None:
         """What `to_dict` wrote, or None for None."""

@@ -24,20 +24,10 @@ if TYPE_CHECKING:
 class Table:
     """Cells of a file, a DataFrame or a mapping of columns.
 
-    Attributes
-    ----------
-    names : list
-        Of the columns.
-    columns : list of sequences
-        Cells of each column: text and numbers, None where blank.
-    rows : sequence
-        Number of each row in the file, or its label in the DataFrame.
-    file : str or None
-        What messages call the file; None for a table in memory.
-    separator : str
-        What stood between the cells of a text file; empty elsewhere.
-    known_decimal : str or None
-        The decimal mark, where it was found before.
+    `columns` hold the cells of each: text and numbers, None where blank. `rows` has the number of
+    each row in the file, or its label in the DataFrame. `file` is what messages call it, None in
+    memory; `separator` stood between the cells of a text file, and is empty elsewhere;
+    `known_decimal` is the decimal mark, where it was found before.
     """
 
     names: list[Any]

@@ -120,9 +120,7 @@ def has_header(first: list[str], rest: list[list[str]]) -> bool:
         for j in range(len(cells))
     ]
     over = [slips[j] for j, text in enumerate(named) if text and above_numbers[j]]
-    if over:
-        return not all(over)
-    return not any(read)
+    return not all(over) if over else not any(read)
 
 
 def _carries(cell: str, below: list[str]) -> bool:
@@ -170,15 +168,11 @@ def _separator(lines: list[tuple[int, str]], source: str, marks: Sequence[str]) 
 
 
 def _number_share(rows: list[Row]) -> float:
-    body = rows[1:] if len(rows) > 1 and not _all_numbers(rows[0]) else rows
+    body = rows[1:] if len(rows) > 1 and not all(map(is_number, map(tidy, rows[0].cells))) else rows
     cells = [cell for row in body for cell in map(tidy, row.cells) if cell]
     units = Counter(unit for _, unit in map(with_unit, cells) if unit is not None)
     united = sum(hits for hits in units.values() if 2 * hits > len(body))
     return (sum(map(is_number, cells)) + united) / max(len(cells), 1)
-
-
-def _all_numbers(row: Row) -> bool:
-    return all(is_number(cell) for cell in map(tidy, row.cells))
 
 
 def _cut(lines: list[tuple[int, str]], separator: str, source: str) -> Iterator[Row]:

@@ -1,5 +1,6 @@
 """The Monte Carlo p-value: against scipy, uniform under its own null, alike on any workers."""
 
+import pickle
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -73,16 +74,21 @@ def test_p_value_is_counted_with_one_added():
     assert 0.3 < ties.p_value < 0.7
 
 
-def test_any_workers_give_the_same_distribution():
+def sent_and_mapped(function, tasks):
+    """A map whose function and tasks arrive as another process would have them."""
+    return map(pickle.loads(pickle.dumps(function)), pickle.loads(pickle.dumps(list(tasks))))
+
+
+@pytest.mark.parametrize(
+    "workers", [sent_and_mapped, "threads", pytest.param(2, marks=pytest.mark.slow)]
+)
+def test_any_workers_give_the_same_distribution(workers):
     x = np.array([2.1, 3.9, 6.0, 8.1, 9.9, 14.0])
     one = qz.compare_null(x, (1.2, 5), n_resamples=1200, rng=7)
     with ThreadPoolExecutor(2) as pool:
-        two = qz.compare_null(x, (1.2, 5), n_resamples=1200, rng=7, workers=pool)
-    three = qz.compare_null(x, (1.2, 5), n_resamples=1200, rng=7, workers=map)
-    np.testing.assert_array_equal(one.null_distribution, two.null_distribution)
-    np.testing.assert_array_equal(one.null_distribution, three.null_distribution)
-    processes = qz.compare_null(x, (1.2, 5), n_resamples=1200, rng=7, workers=2)
-    np.testing.assert_array_equal(one.null_distribution, processes.null_distribution)
+        asked = pool if workers == "threads" else workers
+        other = qz.compare_null(x, (1.2, 5), n_resamples=1200, rng=7, workers=asked)
+    np.testing.assert_array_equal(one.null_distribution, other.null_distribution)
 
 
 def test_two_calls_on_one_generator_differ():

@@ -24,7 +24,6 @@ def mode_at(log_unit: float, share: float) -> Mode:
         unit_err=0.1 * unit,
         share=share,
         sigma=0.1,
-        peak=unit,
         probability=share,
     )
 

@@ -34,6 +34,12 @@ def here() -> Any:
     return sample()
 
 
+@pytest.fixture(scope="module")
+def undisturbed() -> Any:
+    """A longer run in one piece."""
+    return sample(draws=200)
+
+
 @pytest.mark.slow
 def test_the_workers_change_nothing(here: Any) -> None:
     with ThreadPoolExecutor(2) as threads:
@@ -91,7 +97,7 @@ class Stop:
 
 @pytest.mark.parametrize("at", [220, 500])
 def test_an_interruption_keeps_what_was_drawn(
-    at: int, target: Target, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    at: int, target: Target, undisturbed: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     file = tmp_path / "run.h5"
     stopping = Stop(target, at)
@@ -109,7 +115,7 @@ def test_an_interruption_keeps_what_was_drawn(
         == stopped.settings["steps"] + (stopped.settings["burn_in"])
     )
     # The same call goes on from there, and ends where an undisturbed run ends.
-    np.testing.assert_array_equal(sample(draws=200, checkpoint=file).kept, sample(draws=200).kept)
+    np.testing.assert_array_equal(sample(draws=200, checkpoint=file).kept, undisturbed.kept)
 
 
 def test_an_interruption_before_the_first_step_is_passed_on(

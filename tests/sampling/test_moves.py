@@ -70,7 +70,6 @@ def shapes(others: int, phase: bool) -> moves.ModeShapes:
             unit_err=float(WIDTHS[i] * np.exp(CENTRES[i])),
             share=share,
             sigma=1.0,
-            peak=float(np.exp(CENTRES[i])),
             probability=share,
         )
         for i, share in enumerate((0.3, 0.4, 0.3))

@@ -19,7 +19,6 @@ def mode(unit: float, share: float, width: float) -> Mode:
         unit_err=width * unit,
         share=share,
         sigma=0.1,
-        peak=unit,
         probability=share,
     )
 

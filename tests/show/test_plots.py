@@ -199,8 +199,9 @@ def test_dollars_are_text() -> None:
 
 
 def test_files_are_written_whole(published: Analysis, tmp_path: Path) -> None:
+    axes = published.comb_fit.plot()
     for kind, head in (("svg", b"<?xml"), ("pdf", b"%PDF"), ("png", b"\x89PNG")):
-        path = style.save_plot(published.comb_fit.plot(), tmp_path / f"a.{kind}")
+        path = style.save_plot(axes, tmp_path / f"a.{kind}")
         assert path.read_bytes().startswith(head)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.pdf", "a.png", "a.svg"]
 

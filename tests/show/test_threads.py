@@ -24,8 +24,8 @@ def test_four_threads_draw_what_one_does() -> None:
     sys.setswitchinterval(1e-5)
     try:
         with ThreadPoolExecutor(4) as pool:
-            drawn = list(pool.map(lambda i: picture(found[i % 2].plot()), range(12)))
+            drawn = list(pool.map(lambda i: picture(found[i % 2].plot()), range(8)))
     finally:
         sys.setswitchinterval(usual)
-    assert drawn == 6 * one_by_one
+    assert drawn == 4 * one_by_one
     assert {name: v for name, v in mpl.rcParams.items() if v != before[name]} == {}

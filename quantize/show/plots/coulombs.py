@@ -34,10 +34,7 @@ def plot_propagation(found: Propagation, ax: Axes | None = None) -> Axes:
 
 
 def plot_coulombs(
-    found: UnitInCoulombs,
-    ax: Axes | None = None,
-    *,
-    view: Literal["budget", "routes"] = "budget",
+    found: UnitInCoulombs, ax: Axes | None = None, *, view: Literal["budget", "routes"] = "budget"
 ) -> Axes:
     """Draw the unit in coulombs.
 

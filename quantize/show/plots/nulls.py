@@ -113,9 +113,7 @@ def plot_sensitivity(found: Sensitivity, ax: Axes | None = None) -> Axes:
         style.plain_powers(axes.xaxis)
         style.name_rows(axes, range(len(nulls)), nulls, lines_below=3)
         axes.set(
-            ylim=(len(nulls) - 0.4, -0.6),
-            xlabel="p-value",
-            title="What the p-value depends on",
+            ylim=(len(nulls) - 0.4, -0.6), xlabel="p-value", title="What the p-value depends on"
         )
         style.legend_below(axes)
     return axes

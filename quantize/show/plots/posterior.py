@@ -200,13 +200,7 @@ def plot_phases(found: Analysis | MixtureFit, ax: Axes | None = None) -> Axes:
         title = style.broken(title, 0.5 * (wide + min(wide, high - 0.7)), 10.5 * 0.66)
         axes.set_title(title + "\n" * (1 + said.count("\n")))
         axes.text(
-            0.0,
-            1.0,
-            said,
-            transform=axes.transAxes,
-            va="bottom",
-            fontsize=8,
-            color=style.ACCENT,
+            0.0, 1.0, said, transform=axes.transAxes, va="bottom", fontsize=8, color=style.ACCENT
         )
     return axes
 

@@ -199,13 +199,7 @@ def _cell(
 
     i, j = place
     face = _line(number)["color"] if clear else style.PALE
-    ax.fill(
-        [i, i + 1, i + 1, i],
-        [j, j, j + 1, j + 1],
-        facecolor=face,
-        edgecolor="white",
-        lw=1.5,
-    )
+    ax.fill([i, i + 1, i + 1, i], [j, j, j + 1, j + 1], facecolor=face, edgecolor="white", lw=1.5)
     # The letter says in grey what the colour says.
     text = f"{share:.2f} {_letter(number)}" if clear else f"{share:.2f}"
     ax.annotate(
