@@ -128,19 +128,10 @@ class SummedPosterior(Posterior):
     def _nodes(self) -> Nodes:
         shift = self.readings.shift
         assert shift is not None
-        together = self.likelihood.one_lever
-        first = min(_needed(self, shift), _MOST_SHIFTS if together else _FEWEST_SHIFTS)
+        first = min(_needed(self, shift), _MOST_SHIFTS)
 
         def at(z: FloatArray, prior: FloatArray) -> list[Nodes]:
-            if together:
-                return self.nodes_at(z * shift.error, np.log(prior), self.floor)
-            # Readings of one state that a shift moves apart are plain phases once it is taken off.
-            out: list[Nodes] = []
-            for one, share in zip(z.tolist(), prior, strict=True):
-                moved = with_shift_at(self.readings, one)
-                alone = Posterior.of(self.model, moved, self.unit_range, common=self)
-                out += alone.nodes_at(np.zeros(1), np.log([share]), self.floor)
-            return out
+            return self.nodes_at(z * shift.error, np.log(prior), self.floor)
 
         found = over_shift(shift.degrees_of_freedom, first, at, _log_evidence)
         continuum = _log_continuum(found, shift.degrees_of_freedom)

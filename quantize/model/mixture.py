@@ -326,26 +326,33 @@ def model_of(
 def refuse_contradictions(data: Readings, model: MixtureModel) -> None:
     """A state has one whole number: its readings may differ by their errors and no more.
 
-    Only where sigma is known and nothing allows for outliers can they be seen to contradict.
+    Only where sigma is known and nothing allows for outliers can they be seen to contradict. An
+    error that they share may move them apart, as far as its own law reaches.
     """
-    from scipy.special import chdtrc
+    from scipy.special import chdtrc, ndtri, stdtrit
 
     if data.state is None or data.sigma is None:
         return
     if model.outliers != 0.0 or model.sigma is not None:
         return
-    measured = data.measured
+    measured, last = data.measured, data.shift
+    moved, prior = [np.ones(len(data))], [0.0]
+    while last is not None:
+        wide = stdtrit(min(last.degrees_of_freedom, 1e9), _CONTRADICTION) / ndtri(_CONTRADICTION)
+        moved, prior = [*moved, last.error * wide * last.lever], [*prior, 1.0]
+        last = last.also
     for code, label in enumerate(data.state_labels):
         mine = (data.state == code) & measured
         if mine.sum() < 2:
             continue
-        weight = data.sigma[mine] ** -2.0
-        x = data.values[mine]
-        chi2 = float(np.sum(weight * (x - np.average(x, weights=weight)) ** 2))
+        x, sigma = data.values[mine], data.sigma[mine]
+        design = np.vstack([np.transpose(moved)[mine] / sigma[:, None], np.diag(prior)])
+        y = np.r_[(x - x.mean()) / sigma, np.zeros(len(prior))]
+        chi2 = float(np.sum((y - design @ np.linalg.lstsq(design, y, rcond=None)[0]) ** 2))
         if chdtrc(mine.sum() - 1, chi2) < _CONTRADICTION:
             raise InputError(
                 f"`state` '{label}' holds readings from {x.min():g} to {x.max():g}, "
-                f"{float(np.ptp(x) * np.sqrt(weight.max())):.3g} sigma apart, but a state has one "
+                f"{float(np.ptp(x) / sigma.min()):.3g} sigma apart, but a state has one "
                 "whole number; mend the label or the sigma, or allow for outliers in the model."
             )
 

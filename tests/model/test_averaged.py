@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -229,3 +230,43 @@ def test_shifts_that_cannot_count_are_dropped_at_the_first_look(monkeypatch) -> 
     none = found.nodes_at(*where, best + 1000.0)
     assert [nodes.log_mass.size for nodes in none] == [0] * 9
     assert len(looks) == 1
+
+
+def moved_apart(error: float, sigma: float | None) -> tuple[qz.Readings, np.ndarray]:
+    """Readings at two voltages in each state, whose shared error moves them far apart."""
+    rng = np.random.default_rng(3)
+    state = np.repeat(np.arange(8), 3)
+    lever = rng.choice([1.0, 2.0], state.size)
+    whole = np.array([3, 5, 2, 8, 7, 1, 4, 6])[state]
+    values = UNIT * whole - 1.4 * error * lever + 0.5 * rng.normal(size=state.size)
+    each = None if sigma is None else np.full(state.size, sigma)
+    law = SharedShift(error=error, lever=lever)
+    return qz.Readings(values, sigma=each, state=state, shift=law), whole
+
+
+@pytest.mark.parametrize("error", [0.5, 5.0, 30.0])
+@pytest.mark.parametrize("known", [True, False])
+@pytest.mark.parametrize("scale", [-1e-3, 1.0])
+def test_readings_of_a_state_far_apart_give_the_unit_of_least_squares(error, known, scale) -> None:
+    data, whole = moved_apart(error, 0.5 if known else None)
+    shift = dataclasses.replace(data.shift, error=error * abs(scale))
+    each = None if data.sigma is None else data.sigma * abs(scale)
+    data = qz.Readings(data.values * scale, sigma=each, state=data.state, shift=shift)
+    found = qz.fit_mixture(data, (6.0 * abs(scale), 16.0 * abs(scale)))
+    # The shift, and the scatter where it is not known, by hand: two columns, one of them shrunk.
+    columns = np.column_stack([whole * np.sign(scale), shift.lever])
+    rest = np.linalg.lstsq(columns, data.values, rcond=None)[1]
+    sigma = each[0] if known else float(np.sqrt(rest[0] / (whole.size - 2)))
+    prior = np.diag([0.0, (sigma / shift.error) ** 2])
+    inverse = np.linalg.inv(columns.T @ columns + prior)
+    unit, spread = (inverse @ columns.T @ data.values)[0], sigma * inverse[0, 0] ** 0.5
+    assert found.unit == pytest.approx(unit, abs=0.1 * spread)
+    assert found.unit_err == pytest.approx(spread, rel=0.1)
+
+
+def test_readings_of_a_state_that_no_shared_error_explains_are_refused() -> None:
+    data, _ = moved_apart(0.5, 0.5)
+    values = data.values.copy()
+    values[0] += 20.0
+    with pytest.raises(qz.InputError, match="sigma apart, but a state has one whole number"):
+        qz.fit_mixture(data.replace(values=values), UNIT_RANGE)
