@@ -15,7 +15,7 @@ _SMALLEST_SHARE = 1e-3
 _FEWEST, _MOST = 4001, 20001  # places of the grid
 _PLACES_PER_ERROR = 8
 _FAR = 7.0
-_HILL, _LOWEST = math.log(10), math.log(1e-6)
+_PROMINENCE, _LOWEST = math.log(10), math.log(1e-6)
 _BETWEEN_POINTS = 1 / 16  # of the own error; the points of a posterior stand closer together
 
 
@@ -181,7 +181,7 @@ def modes_of(grid: FloatArray, posterior: FloatArray) -> pd.DataFrame:
     with np.errstate(divide="ignore"):
         logs = np.maximum(np.log(posterior / posterior.max()), 2 * _LOWEST)
     ended = np.r_[-np.inf, logs, -np.inf]
-    peaks = find_peaks(ended, height=_LOWEST, prominence=_HILL)[0] - 1
+    peaks = find_peaks(ended, height=_LOWEST, prominence=_PROMINENCE)[0] - 1
     cuts = [int(a + np.argmin(logs[a:b])) for a, b in itertools.pairwise(peaks)]
     rows = []
     for here in np.split(np.arange(grid.size), cuts):
