@@ -67,7 +67,8 @@ def analyze_each(
     known = sum(one.coulombs is not None for one in analyses.values())
     joint: JointUnit | None = None
     missing: str | None = (
-        f"of {counted(known, 'particle')} there are coulombs, and two at least can be joined."
+        f"{counted(known, 'particle') if known else 'no particle'} of {len(analyses)} has a unit in "
+        "coulombs, and it takes two to join."
     )
     if known > 1:
         try:
