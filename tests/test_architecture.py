@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 39_288
+LINES = 39_287
 """Code and docstrings of public names."""
 FILES = 208
 LONGEST_FILE = 400

@@ -15,7 +15,6 @@ from quantize._support.results import Result
 from quantize.charge.particles import JointUnit, joint_of_analyses
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis, analyze_run
-from quantize.charge.stated import counted
 from quantize.null.verdict import NO_STEPS
 
 
@@ -67,8 +66,8 @@ def analyze_each(
     known = sum(one.coulombs is not None for one in analyses.values())
     joint: JointUnit | None = None
     missing: str | None = (
-        f"{counted(known, 'particle') if known else 'no particle'} of {len(analyses)} has a unit in "
-        "coulombs, and it takes two to join."
+        f"{'1 particle' if known else 'no particle'} of {len(analyses)} has a unit in coulombs, "
+        "and it takes two to join."
     )
     if known > 1:
         try:
