@@ -73,7 +73,8 @@ class Formulas:
 
     def linear(self, deviation: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Logs of the formulas at a deviation, and their slopes by central differences."""
-        step = np.where(self.stated > 0, _LOG_STEP, 1e-4 * self.spread)
+        # Large enough that the last digits of logs near −40 do not show in the slope.
+        step = np.where(self.stated > 0, _LOG_STEP, 1e-3 * self.spread)
         step = np.where(step > 0, step, np.maximum(1e-5 * np.abs(self.stated), 1e-6))
         around = np.stack([deviation + np.diag(step), deviation - np.diag(step)])
         above, below = np.moveaxis(self.logs(around), 1, 0)

@@ -15,7 +15,7 @@ from plain_bench import PlainBench
 
 @pytest.mark.slow
 def assert_alike(one: Any, other: Any) -> None:
-    """The same but for the last digits of numbers: some are numerical slopes."""
+    """The same but for the last digits of numbers."""
     if isinstance(one, dict):
         assert one.keys() == other.keys()
         for key in one:
@@ -25,7 +25,7 @@ def assert_alike(one: Any, other: Any) -> None:
         for each, its in zip(one, other, strict=True):
             assert_alike(each, its)
     elif isinstance(one, float):
-        assert one == pytest.approx(other, rel=1e-6, abs=0)
+        assert one == pytest.approx(other, rel=1e-7, abs=0)
     else:
         assert one == other
 
