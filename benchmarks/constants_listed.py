@@ -46,11 +46,7 @@ ROWS: dict[str, Row] = {
     "choices.ON_COMB": _choice("by hand, from just above half to all", how="from one"),
     "choices.HEAP_SPREADS": _choice("by hand: values written to a few digits"),
     "choices.MISREAD": _choice("one in twenty, by hand; twice that is the most that is set aside"),
-    "choices.FAR": _choice("by hand; normal readings do so once in 1.7 million"),
-    "choices.BEYOND": _choice(
-        "by hand", does="... or so many lengths (5 to 95 % "
-        "of the levels) from the others."
-    ),
+    "choices.BEYOND": _choice("by hand"),
     "two_generators._MOST": _choice("by hand: the table of calibration was drawn with it"),
     "two_generators._RARER": _choice("by power on eight readings; the cube and two lower powers"),
     "choices.LEVELS_AT_ZERO": _rule("two sizes always have a unit", "evidence"),

@@ -25,10 +25,8 @@ HEAP_SPREADS = (0.001, 0.003, 0.01, 0.02, 0.05)
 """Spreads of heaps on round values, in units: rounding by hand."""
 MISREAD = 0.05
 """Share of the readings that is expected to be nowhere near the comb: a digit, another object."""
-FAR = 5.0
-"""Levels this many typical residuals from every tooth are also tried as misread ..."""
 BEYOND = 3.0
-"""... or so many lengths from the others."""
+"""Levels so many lengths, 5 to 95 % of the levels, from the others are also tried as misread."""
 
 LEVELS_AT_ZERO, LEVELS_FREE = 3, 5
 """Levels that must be occupied: distinct non-zero absolute integers with the offset at zero,

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any, ClassVar
 
 import numpy as np
+from scipy.special import ndtri
 
 from quantize._support.errors import InputError
 from quantize._support.results import Result
@@ -16,7 +17,7 @@ from quantize.model.averaged import AveragedPosterior
 from quantize.model.mixture import posterior_of
 from quantize.model.posterior import Posterior
 from quantize.null import calibration
-from quantize.null.choices import BEYOND, FAR, LEVELS_AT_ZERO, LEVELS_FREE, MISREAD, RARE
+from quantize.null.choices import BEYOND, LEVELS_AT_ZERO, LEVELS_FREE, MISREAD, RARE
 from quantize.null.hypotheses import NULLS, Comparison, compare
 from quantize.null.partitions import widened_span
 from quantize.null.sample import Sample, sample_of
@@ -277,14 +278,18 @@ def _pooled(log_comb: FloatArray, ratios: list[dict[str, float]]) -> dict[str, f
 
 
 def _outlying(found: Posterior, sample: Sample, best: Comparison) -> BoolArray:
-    """Levels far from every tooth of the best unit, or far from all others, where they are few."""
+    """Levels far from every tooth of the best unit, or far from all others, where they are few.
+
+    Of as many normal residuals one is so far in `calibration.FLOOR` of samples.
+    """
     mean = found.readings.levels().mean
     cycles = (mean - best.offset - sample.base) / best.unit
     residual = best.unit * np.abs(cycles - np.rint(cycles))
     typical = max(1.4826 * float(np.median(residual)), sample.least_sigma)
     start, stop = np.quantile(mean, (MISREAD, 1 - MISREAD))
     beyond = np.maximum(start - mean, mean - stop) > BEYOND * (stop - start)
-    far: BoolArray = (residual > FAR * typical) | beyond
+    farthest = -float(ndtri(calibration.FLOOR / (2 * mean.size)))
+    far: BoolArray = (residual > farthest * typical) | beyond
     return far if far.sum() <= 2 * MISREAD * far.size else np.zeros(far.size, dtype=bool)
 
 
