@@ -117,15 +117,15 @@ NUMERICAL = _names("""
     EDGE _PLACES _WIDTHS; sample: MOST_ITEMS _MOST_NODES _NEGLIGIBLE_NODE _PART _NEGLIGIBLE_NOISE;
     samplers: _FINEST_SIGMA _REACH _SIGMAS; statistics: _BINS _BYTES _LIMIT _MOST_IN_SINGLE
     _OVERSAMPLING _TYPICAL; tails: MOST_RESAMPLES TIE; lattices: RIDGE _LARGEST_CONDITION
-    _LEAST_LOG_DET; two_generators: _LEVELS _REFINED _ROUNDS
+    _LEAST_LOG_DET; origin: _EXACT _FEWEST; two_generators: _LEVELS _REFINED _ROUNDS
 """)
 """Resolutions, blocks of memory, tolerances and floors."""
 
 DEFINED = _names("""
     calibration: KINDS; compare: NULLS _DRAWN_FOR_ALL; dependence: _COLUMNS; evidence: SURE
     _SHARE_PRIOR; exclusion: AGAINST; guards: LEVELS_NEEDED; hypotheses: NULLS SAME_ENVELOPE
-    SUMS; influence: _ASTRAY _MISFIT _NAMED; occupancy: SHARE_NAMES; partitions: LOG_2PI; power:
+    SUMS; influence: MISFIT _ASTRAY _NAMED; occupancy: SHARE_NAMES; partitions: LOG_2PI; power:
     ALPHAS REPEATS SIMULATED TABLE UNKNOWN; samplers: _RULE; verdict: CANNOT_TELL KINDS
-    NO_STEPS STEPS _TWO_UNITS; assigned: _ENDS
+    NO_STEPS STEPS _OPEN _TWO_UNITS; assigned: _ENDS
 """)
 """Taken from a textbook, following from others, or names."""

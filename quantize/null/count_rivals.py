@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 
+from quantize._support.validation import FloatArray
 from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
 from quantize.counts.histogram import SMOOTHING
@@ -34,10 +35,12 @@ class Rivals:
 
     The levels depart from equal distances by `bend` standard deviations beyond what counting
     explains; `narrowest` is the smallest standard deviation of one that stands out, that of all
-    readings if none does.
+    readings if none does. Those that stand out are at `positions` with the variances `factor`.
     """
 
     log_bayes_factors: dict[str, float]
+    positions: FloatArray
+    factor: FloatArray
     spacing: Spacing
     bend: float
     narrowest: float
@@ -53,7 +56,7 @@ def set_against(fit: CountFit, data: Counted) -> Rivals:
         - smooth.log_likelihood()
         - 0.5 * log_n * (_parameters(comb) - int(np.sum(smooth.amplitude >= FEWEST_COUNTS)))
     }
-    positions, bend = fit.modes, 0.0
+    positions, factor, bend = fit.modes, np.ones(fit.modes.size), 0.0
     histogram = data.histogram
     mean = float(np.average(histogram.centres, weights=histogram.counts))
     square = float(np.average((histogram.centres - mean) ** 2, weights=histogram.counts))
@@ -68,7 +71,9 @@ def set_against(fit: CountFit, data: Counted) -> Rivals:
         # Where one has left its mode, the mode.
         stayed = np.abs(positions - fit.modes) < _LEFT * fit.unit
         positions = np.where(stayed, positions, fit.modes)
-        narrowest = math.sqrt(float(free.variance[: fit.modes.size].min()))
+        variance = free.variance[: fit.modes.size]
+        narrowest = math.sqrt(float(variance.min()))
+        factor = variance / np.maximum(free.amplitude[: fit.modes.size], FEWEST_COUNTS)
         extra = max(fit.modes.size - comb.beta.size, 1)
         scale = max(fit.chi_square / fit.degrees, 1.0)
         rise = 2 * max(value - fit.log_likelihood, 0.0) / scale
@@ -83,7 +88,14 @@ def set_against(fit: CountFit, data: Counted) -> Rivals:
         offset=None if data.free else data.fixed,
         closest=2 * math.hypot(scatter, SMOOTHING * fit.unit),
     )
-    return Rivals(log_bayes_factors=factors, spacing=spacing, bend=bend, narrowest=narrowest)
+    return Rivals(
+        log_bayes_factors=factors,
+        positions=positions,
+        factor=factor,
+        spacing=spacing,
+        bend=bend,
+        narrowest=narrowest,
+    )
 
 
 def _parameters(levels: Levels) -> int:

@@ -18,11 +18,15 @@ from quantize.counts.counted import Counted, counted
 from quantize.counts.fit import CountFit, fit_counted
 from quantize.counts.histogram import Histogram
 from quantize.counts.spectrum import Spectrum
+from quantize.counts.sums import FINEST
 from quantize.null import guards
 from quantize.null.bounds import Spacing, chance_of
-from quantize.null.count_rivals import set_against
+from quantize.null.choices import LEVELS_FREE
+from quantize.null.count_rivals import Rivals, set_against
 from quantize.null.exclusion import excluded_part
-from quantize.null.verdict import judge_counts
+from quantize.null.influence import MISFIT
+from quantize.null.origin import begins_elsewhere, line_through, steps_from_elsewhere
+from quantize.null.verdict import STEPS, judge_counts
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -181,8 +185,11 @@ def analyze_counts(
     p_values = {"continuous": _continuous(fit, data), "lumpy": rivals.spacing.p_value}
     p = max(p_values.values())
     findings = guards.findings_on_counts(fit, data, rivals)
+    open_ended = p > alpha or any(finding.blocks for finding in findings)
+    origin = None if data.free else _another_origin(fit, data, rivals, alpha, steps=not open_ended)
+    findings += () if origin is None else (origin,)
     excluded = 0.0
-    if p > alpha or any(finding.blocks for finding in findings):
+    if open_ended:
         sigma = rivals.narrowest if known is None else known[1]
         excluded = excluded_part(fit, data, sigma, rivals.narrowest)
     judgement = judge_counts(fit, findings, p, rivals, alpha=alpha, excluded=excluded)
@@ -253,6 +260,26 @@ def analyze_many(
                 "`unit_range` the units that are possible."
             )
     return analyze_counts(readings, unit_range, offset=offset, sigma_range=sigma_range, alpha=alpha)
+
+
+def _another_origin(
+    fit: CountFit, data: Counted, rivals: Rivals, alpha: float, *, steps: bool
+) -> guards.Finding | None:
+    """That the levels that stand out are multiples counted from elsewhere; None if they are not."""
+    x = rivals.positions - data.fixed
+    if steps:
+        line = line_through(x, rivals.factor, np.rint(x / fit.unit))
+        return begins_elsewhere(line, data.fixed)
+    low, high = fit.unit_range
+    low = max(low, FINEST * float(data.histogram.widths.max()))
+    if x.size < LEVELS_FREE or low >= high:
+        return None
+    found = analyze_counts(data.histogram, (low, high), offset="free", alpha=alpha)
+    k = np.rint((x + data.fixed - found.offset) / found.unit)
+    line = line_through(x, rivals.factor, k)
+    if found.verdict != STEPS or line is None or line.p_value > MISFIT:
+        return None
+    return steps_from_elsewhere(line, data.fixed, found.p_value)
 
 
 def _continuous(fit: CountFit, data: Counted) -> float:

@@ -24,7 +24,7 @@ from quantize.readings import Readings, as_readings
 
 MOST_STATES = 40
 """With more states than this none of them alone can carry the verdict."""
-_MISFIT = 0.01
+MISFIT = 0.01
 """Chance at which some reading of a sample on the comb lies so far from its multiple."""
 _ASTRAY = 0.5
 """Probability of an outlier from which on a reading is held to be one."""
@@ -153,7 +153,7 @@ def off_the_comb(found: Posterior) -> FloatArray:
         left[worst] = False
         degrees = np.inf if known else left.sum() - 1
         scatter = 1.0 if known else max(float(np.sum(far[left] ** 2) / degrees) ** 0.5, least)
-        if 2 * n * stdtr(degrees, -far[worst] / scatter) > _MISFIT:
+        if 2 * n * stdtr(degrees, -far[worst] / scatter) > MISFIT:
             break
         out[worst] = far[worst] / scatter
     return out
@@ -186,7 +186,7 @@ def misfits(fit: MixtureFit) -> Finding | None:
         "misfit",
         f"{what} {fits} no whole number: {up_to}{far:.2g} standard deviations from the nearest "
         f"multiple, where normal errors would bring one of {n:,} readings as far in fewer than "
-        f"{100 * _MISFIT:g} % of samples. The {nearest}; look whether {was} misread, or allow for "
+        f"{100 * MISFIT:g} % of samples. The {nearest}; look whether {was} misread, or allow for "
         "outliers in the model.",
         warns=True,
     )
@@ -196,7 +196,7 @@ def lone_reading(fit: MixtureFit) -> Finding | None:
     """The one reading, or state, without which the unit would be larger; None where none is.
 
     It is named where so many others would by chance be multiples of the larger unit in fewer
-    samples than `_MISFIT`, every remainder being as probable.
+    samples than `MISFIT`, every remainder being as probable.
     """
     settled = fit.posterior.settled
     data, free = settled.readings, settled.prior.free
@@ -208,7 +208,7 @@ def lone_reading(fit: MixtureFit) -> Finding | None:
         left = k % times
         usual = int(np.bincount(left, minlength=times).argmax()) if free else 0
         odd = np.unique(states[left != usual])
-        if odd.size == 1 and n * times ** -float(n - 1 - free) < _MISFIT:
+        if odd.size == 1 and n * times ** -float(n - 1 - free) < MISFIT:
             break
     else:
         return None
@@ -222,7 +222,7 @@ def lone_reading(fit: MixtureFit) -> Finding | None:
     return finding(
         "lone",
         f"{name} alone makes the unit {fit.unit:.4g}: the other {n - 1} are {larger}, which they "
-        f"would be by chance in fewer than {100 * _MISFIT:g} % of samples; repeat it, or look "
+        f"would be by chance in fewer than {100 * MISFIT:g} % of samples; repeat it, or look "
         "whether it was misread.",
         warns=True,
     )

@@ -53,6 +53,7 @@ _FEWEST_FOR_NO = 4000
 """... readings that they must hold ..."""
 _SEEN_COUNTS = 200
 """... and readings in a level that would have stood out."""
+_OPEN = ('With `offset="free"` (`--offset free`) that is found together with the unit.',)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -148,7 +149,7 @@ def judge(
                 "best one, the rest for its rivals."
             )
         return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=_mend(far))
-    undecided = any(finding.name in ("repeats", "integers") for finding in findings)
+    undecided = any(finding.name in ("repeats", "integers", "offset") for finding in findings)
     decided = p <= alpha or evidence.log_bayes_factor >= 0 or undecided
     limit = None if decided else excluded(mixture)
     if limit is not None and limit.decides and not far:
@@ -162,10 +163,12 @@ def judge(
         reasons.append(_limit_message(limit))
     reasons += blocked
     reasons += [f.sentence for f in findings if f.warns and not f.blocks and f.name != "far"]
+    elsewhere = any(f.name == "offset" for f in findings)
+    advice = _OPEN if elsewhere else _advice(mixture, evidence, alpha)
     return Judgement(
         verdict=CANNOT_TELL,
         reasons=tuple(reasons),
-        advice=(*_mend(far), *_advice(mixture, evidence, alpha)),
+        advice=(*_mend(far), *advice),
         no_unit_above=None if limit is None else limit.low,
     )
 
@@ -195,7 +198,9 @@ def judge_counts(
             f"{p:.2g}; the limit set beforehand is {alpha:g}."
         )
         reasons.insert(0, as_near)
-    if excluded >= _MOST_OF_THE_RANGE and fit.total >= _FEWEST_FOR_NO and p > alpha:
+    elsewhere = any(f.name == "offset" for f in findings)
+    many = fit.total >= _FEWEST_FOR_NO and not elsewhere
+    if excluded >= _MOST_OF_THE_RANGE and many and p > alpha:
         part = max(100 * _SEEN_COUNTS / fit.total, 0.1)
         reasons = [
             f"No unit in {100 * excluded:.0f} % of the range tried fits what stands out of "
@@ -205,7 +210,8 @@ def judge_counts(
             *reasons,
         ]
         return Judgement(verdict=NO_STEPS, reasons=tuple(reasons))
-    advice = _advice_on_counts(fit, rivals, excluded)
+    reasons += [f.sentence for f in findings if f.name == "offset"]
+    advice = _OPEN if elsewhere else _advice_on_counts(fit, rivals, excluded)
     return Judgement(verdict=CANNOT_TELL, reasons=tuple(reasons), advice=advice)
 
 
