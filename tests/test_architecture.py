@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 39_287
+LINES = 39_443
 """Code and docstrings of public names."""
-FILES = 208
+FILES = 209
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
