@@ -117,7 +117,7 @@ NUMERICAL = _names("""
     EDGE _PLACES _WIDTHS; sample: MOST_ITEMS _MOST_NODES _NEGLIGIBLE_NODE _PART _NEGLIGIBLE_NOISE;
     samplers: _FINEST_SIGMA _REACH _SIGMAS; statistics: _BINS _BYTES _LIMIT _MOST_IN_SINGLE
     _OVERSAMPLING _TYPICAL; tails: MOST_RESAMPLES TIE; lattices: RIDGE _LARGEST_CONDITION
-    _LEAST_LOG_DET; origin: _EXACT _FEWEST; two_generators: _LEVELS _REFINED _ROUNDS
+    _LEAST_LOG_DET; assumptions: _EXACT _FEWEST _TERMS; two_generators: _LEVELS _REFINED _ROUNDS
 """)
 """Resolutions, blocks of memory, tolerances and floors."""
 

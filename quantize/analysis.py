@@ -25,11 +25,11 @@ from quantize.counts.spectrum import Spectrum
 from quantize.model.mixture import MixtureFit, model_of
 from quantize.model.model import MixtureModel
 from quantize.null import calibration, guards, influence
+from quantize.null.assumptions import doubtful_assumptions
 from quantize.null.compare import NullComparison, compare_later, compare_null
 from quantize.null.counts import analyze_many
 from quantize.null.evidence import LevelEvidence
 from quantize.null.exclusion import Limit
-from quantize.null.origin import another_origin
 from quantize.null.tails import need_resamples, resamples
 from quantize.null.verdict import Assessment, assess, judge
 from quantize.readings import Readings, as_readings
@@ -309,8 +309,8 @@ def _more_findings(assessed: Assessment, group: Any, alpha: float) -> tuple[guar
     if group is not None:
         findings = (*findings, influence.only_in_the_pool(settled, group, alpha))
     state = influence.single_state(settled, alpha) if assessed.evidence.steps else None
-    origin = another_origin(assessed.mixture, assessed.evidence, alpha)
-    return (*findings, *(one for one in (state, origin) if one is not None))
+    findings += () if state is None else (state,)
+    return (*findings, *doubtful_assumptions(assessed.mixture, assessed.evidence, alpha))
 
 
 def _estimates(mixture: MixtureFit, comb_fit: CombFit, score: Periodogram) -> dict[str, Any]:

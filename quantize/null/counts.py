@@ -20,12 +20,12 @@ from quantize.counts.histogram import Histogram
 from quantize.counts.spectrum import Spectrum
 from quantize.counts.sums import FINEST
 from quantize.null import guards
+from quantize.null.assumptions import begins_elsewhere, line_through, steps_from_elsewhere
 from quantize.null.bounds import Spacing, chance_of
 from quantize.null.choices import LEVELS_FREE
 from quantize.null.count_rivals import Rivals, set_against
 from quantize.null.exclusion import excluded_part
 from quantize.null.influence import MISFIT
-from quantize.null.origin import begins_elsewhere, line_through, steps_from_elsewhere
 from quantize.null.verdict import STEPS, judge_counts
 from quantize.readings import Readings, as_readings
 

@@ -53,7 +53,12 @@ _FEWEST_FOR_NO = 4000
 """... readings that they must hold ..."""
 _SEEN_COUNTS = 200
 """... and readings in a level that would have stood out."""
-_OPEN = ('With `offset="free"` (`--offset free`) that is found together with the unit.',)
+_OPEN = {
+    "offset": 'With `offset="free"` (`--offset free`) that is found together with the unit.',
+    "scatter": "Repeats of each state determine the scatter without any assumption about steps.",
+    "labels": "Readings of one state scatter about one size; one that does not is of another.",
+}
+"""Advice where one thing that was said stands in the way of steps."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -149,7 +154,7 @@ def judge(
                 "best one, the rest for its rivals."
             )
         return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=_mend(far))
-    undecided = any(finding.name in ("repeats", "integers", "offset") for finding in findings)
+    undecided = any(finding.name in ("repeats", "integers", *_OPEN) for finding in findings)
     decided = p <= alpha or evidence.log_bayes_factor >= 0 or undecided
     limit = None if decided else excluded(mixture)
     if limit is not None and limit.decides and not far:
@@ -163,8 +168,7 @@ def judge(
         reasons.append(_limit_message(limit))
     reasons += blocked
     reasons += [f.sentence for f in findings if f.warns and not f.blocks and f.name != "far"]
-    elsewhere = any(f.name == "offset" for f in findings)
-    advice = _OPEN if elsewhere else _advice(mixture, evidence, alpha)
+    advice = _opened(findings) or _advice(mixture, evidence, alpha)
     return Judgement(
         verdict=CANNOT_TELL,
         reasons=tuple(reasons),
@@ -198,8 +202,8 @@ def judge_counts(
             f"{p:.2g}; the limit set beforehand is {alpha:g}."
         )
         reasons.insert(0, as_near)
-    elsewhere = any(f.name == "offset" for f in findings)
-    many = fit.total >= _FEWEST_FOR_NO and not elsewhere
+    opened = _opened(findings)
+    many = fit.total >= _FEWEST_FOR_NO and not opened
     if excluded >= _MOST_OF_THE_RANGE and many and p > alpha:
         part = max(100 * _SEEN_COUNTS / fit.total, 0.1)
         reasons = [
@@ -211,8 +215,12 @@ def judge_counts(
         ]
         return Judgement(verdict=NO_STEPS, reasons=tuple(reasons))
     reasons += [f.sentence for f in findings if f.name == "offset"]
-    advice = _OPEN if elsewhere else _advice_on_counts(fit, rivals, excluded)
+    advice = opened or _advice_on_counts(fit, rivals, excluded)
     return Judgement(verdict=CANNOT_TELL, reasons=tuple(reasons), advice=advice)
+
+
+def _opened(findings: Sequence[Finding]) -> tuple[str, ...]:
+    return tuple(_OPEN[f.name] for f in findings if f.name in _OPEN)
 
 
 def _advice_on_counts(fit: CountFit, rivals: Rivals, excluded: float) -> tuple[str, ...]:

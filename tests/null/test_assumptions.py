@@ -1,4 +1,4 @@
-"""Multiples that are counted from elsewhere than was said are noticed, and little else is."""
+"""A wrong zero, a wrong sigma and wrong states are noticed, and little else is."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ import pytest
 from scipy import stats
 
 import quantize as qz
+from quantize.null.assumptions import _to_nearest, line_through
 from quantize.null.guards import Finding
-from quantize.null.origin import line_through
 
 UNIT, ELSEWHERE, SPREAD = 1.0, 0.2, 0.04
 
@@ -20,8 +20,8 @@ def comb(seed: int, n: int = 24, start: float = 0.0, spread: float = SPREAD) -> 
     return start + UNIT * rng.integers(-3, 8, n) + rng.normal(0, spread, n)
 
 
-def said(found: Any) -> list[Finding]:
-    return [finding for finding in found.findings if finding.name == "offset"]
+def said(found: Any, name: str = "offset") -> list[Finding]:
+    return [finding for finding in found.findings if finding.name == name]
 
 
 @pytest.mark.parametrize("scale", [1.0, -1.0, 1e3, 1e-19])
@@ -116,6 +116,65 @@ def test_which_multiple_is_the_first_is_a_matter_of_choice() -> None:
     assert one.error == pytest.approx(other.error, rel=1e-9)
     assert line_through(k, np.ones(6), k) is None
     assert line_through(x, np.ones(6), np.full(6, 2.0)) is None
+
+
+@pytest.mark.parametrize("scale", [1.0, -1.0, 1e3, 1e-19])
+@pytest.mark.parametrize("carried", [False, True])
+@pytest.mark.parametrize(("offset", "start"), [("zero", 0.0), ("free", 0.3)])
+def test_a_sigma_that_is_too_small_is_named(
+    scale: float, carried: bool, offset: Any, start: float
+) -> None:
+    x, sigma = scale * comb(9, 60, start, 0.06), 0.02 * abs(scale)
+    ends = (0.3 * abs(scale), 3 * abs(scale))
+    if carried:
+        found = qz.analyze(qz.Readings(x, sigma=np.full(60, sigma)), ends, offset=offset)
+    else:
+        found = qz.analyze(x, ends, sigma_range=sigma, offset=offset)
+    assert found.verdict == "cannot tell"
+    (one,) = said(found, "scatter")
+    assert float(one.sentence.split("steps of ")[1].split()[0]) == pytest.approx(
+        abs(scale), rel=0.01
+    )
+    assert float(one.sentence.split("they scatter ")[1].split()[0]) == pytest.approx(3, rel=0.2)
+    assert one.sentence in found.reasons
+
+
+@pytest.mark.parametrize(("sigma", "verdict"), [(0.24, "steps"), (0.5, "cannot tell")])
+def test_a_sigma_that_is_too_large_is_named(sigma: float, verdict: str) -> None:
+    found = qz.analyze(comb(10, spread=0.06), (0.3, 3), sigma_range=sigma)
+    assert found.verdict == verdict
+    assert "times as much as the sigma given" in said(found, "scatter")[0].sentence
+
+
+def test_a_right_sigma_is_doubted_as_rarely_as_is_said() -> None:
+    # One in a hundred: three or more of forty in 0.7 % of all seeds.
+    found = [qz.analyze(comb(300 + i, spread=0.2), (0.3, 3), sigma_range=0.2) for i in range(40)]
+    assert sum(bool(said(one, "scatter")) for one in found) <= 2
+
+
+def test_distances_to_the_nearest_multiple_are_those_of_a_simulation() -> None:
+    rng = np.random.default_rng(11)
+    for spread in (0.05, 0.2, 0.3):
+        errors = rng.normal(0, spread, 200_000)
+        square = float(np.mean((errors - np.rint(errors)) ** 2)) / spread**2
+        assert _to_nearest(np.array([spread**2]))[0] == pytest.approx(square, rel=0.01)
+
+
+def test_states_that_are_mixed_up_are_named_and_right_ones_are_not() -> None:
+    rng = np.random.default_rng(3)
+    state = np.repeat([f"s{i}" for i in range(8)], 3)
+    x = np.repeat([-3, -1, 2, 3, 4, 5, 7, 8], 3) + rng.normal(0, 0.06, 24)
+    swapped = state.copy()
+    swapped[[0, 23]] = swapped[[23, 0]]
+    found = qz.analyze(qz.Readings(x, state=swapped), (0.3, 3))
+    assert found.verdict == "cannot tell"
+    (one,) = said(found, "labels")
+    assert "state s7, s0 on more than one multiple" in one.sentence
+    assert one.sentence in found.reasons
+    # Two sizes alone are no steps, and the states are not to blame for that.
+    few = qz.analyze(qz.Readings(x[:9], state=state[:9]), (0.3, 1.9))
+    assert few.verdict == "cannot tell"
+    assert not said(few, "labels")
 
 
 def light(n: int) -> np.ndarray:
