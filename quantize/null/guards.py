@@ -147,28 +147,24 @@ def enough_levels(fit: MixtureFit, occupied: float = 1.0) -> Finding:
     typical = int(np.median(seating.occupied))
     chance = "with fewer, equal distances cannot be distinguished from chance."
     if probability < SURE:
-        return finding(
-            "levels",
+        sentence = (
             f"The readings stand on about {typical} {what}, and it is not sure that there are "
-            f"{needed} (probability {_below(probability, SURE)}, {SURE:g} is wanted); {chance}",
-            blocks=True,
+            f"{needed} (probability {_below(probability, SURE)}, {SURE:g} is wanted); {chance}"
         )
-    if np.mean(~seating.coprime & (seating.occupied > 0)) > 1 - SURE and not free:
-        return finding(
-            "levels",
+    elif np.mean(~seating.coprime & (seating.occupied > 0)) > 1 - SURE and not free:
+        sentence = (
             "All whole numbers share a common divisor, so the unit found is a fraction of "
-            "another one that would do as well.",
-            blocks=True,
+            "another one that would do as well."
         )
-    if occupied < SURE:
-        return finding(
-            "levels",
+    elif occupied < SURE:
+        sentence = (
             f"Of all units that would explain the readings, those with {needed} {what} and "
             f"more, without a common divisor, hold a probability of {_below(occupied, SURE)} "
-            f"({SURE:g} is wanted); {chance}",
-            blocks=True,
+            f"({SURE:g} is wanted); {chance}"
         )
-    return finding("levels", f"The readings stand on about {typical} {what}.")
+    else:
+        return finding("levels", f"The readings stand on about {typical} {what}.")
+    return finding("levels", sentence, blocks=True)
 
 
 def _below(probability: float, wanted: float) -> str:
@@ -184,32 +180,28 @@ def not_the_resolution(step: float | None, unit: float, unit_err: float) -> Find
         )
     ratio, error = unit / step, max(3 * unit_err / step, 1e-6)
     whole = abs(ratio - round(ratio)) < error < 0.2
-    if ratio >= _LEAST_IN_STEPS and not (whole and ratio < _FEW_STEPS):
-        return finding(
-            "resolution",
-            f"The unit is {ratio:{',.0f' if ratio >= 1000 else '.3g'}} recording steps of "
-            f"{step:g}, so rounding does not make it.",
-        )
-    if ratio >= _LEAST_IN_STEPS:
-        return finding(
-            "resolution",
-            f"The unit found is {round(ratio)} recording steps of {step:g}; make sure that no "
-            "preference for certain last digits makes it.",
-            warns=True,
-        )
-    if abs(ratio - 1) < max(error, _NEAR_THE_STEP):
-        return finding(
-            "resolution",
+    coarse, few = ratio < _LEAST_IN_STEPS, whole and ratio < _FEW_STEPS
+    if coarse and abs(ratio - 1) < max(error, _NEAR_THE_STEP):
+        sentence = (
             f"The unit found ({unit:.4g}) is the step to which the readings were recorded "
-            f"({step:g}): a property of the record, not of what was measured.",
-            blocks=True,
+            f"({step:g}): a property of the record, not of what was measured."
         )
-    return finding(
-        "resolution",
-        f"The unit found ({unit:.4g}) is smaller than two recording steps of {step:g}: these "
-        "readings are too coarse for it.",
-        blocks=True,
-    )
+    elif coarse:
+        sentence = (
+            f"The unit found ({unit:.4g}) is smaller than two recording steps of {step:g}: these "
+            "readings are too coarse for it."
+        )
+    elif few:
+        sentence = (
+            f"The unit found is {round(ratio)} recording steps of {step:g}; make sure that no "
+            "preference for certain last digits makes it."
+        )
+    else:
+        sentence = (
+            f"The unit is {ratio:{',.0f' if ratio >= 1000 else '.3g'}} recording steps of "
+            f"{step:g}, so rounding does not make it."
+        )
+    return finding("resolution", sentence, blocks=coarse, warns=few)
 
 
 def recorded_finer(fit: MixtureFit) -> Finding:
