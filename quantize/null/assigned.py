@@ -47,62 +47,52 @@ def assigned(
 
     An offset with a prior of its own is taken as normal, as wide as the middle half of it.
     """
-    values, variance, lever, start = _measured(found, sample, comb, order)
+    values, variance, lever = _measured(found, sample, comb, order)
     typical = 1 / variance[comb.noise[order[0]]]
-    n = sample.values.size
+    n, unknown = sample.values.size, 1 if isinstance(found.prior.offset, float) else 2
 
-    def designed(rows: IntArray) -> FloatArray:
-        teeth = np.zeros((len(rows), values.size))
-        teeth[:, :n] = rows
-        if start is None:
-            return teeth[:, :, None]
-        return np.stack([teeth, np.broadcast_to(lever, teeth.shape)], axis=2)
+    def solved(rows: IntArray) -> tuple[IntArray, FloatArray, FloatArray]:
+        """Each assignment once, its design, and unit and offset; where the unit is in the range."""
+        # With a free offset from the tooth of the first item: which is called zero is arbitrary.
+        rows = first_distinct(rows - rows[:, :1] if found.prior.free else rows, len(rows))
+        design = np.zeros((len(rows), values.size, unknown))
+        design[:, :n, 0] = rows
+        design[:, :, 1:] = lever[:, None]
+        units = least_squares(values, typical, design)
+        inside = (units[:, 0] >= found.unit_range.low) & (units[:, 0] <= high)
+        return rows[inside], design[inside], units[inside]
 
     rows = first_distinct(comb.integers[order], _ASSIGNMENTS)
     for _ in range(_ROUNDS):
-        rows = _counted(rows, found.prior.free)
-        rows = first_distinct(rows, len(rows))
-        solved = least_squares(values, typical, designed(rows))
-        inside = (solved[:, 0] >= found.unit_range.low) & (solved[:, 0] <= high)
-        solved = solved[inside]
-        from_start = values[:n] - solved[:, 1:].sum(axis=1)[:, None] * lever[:n]
-        rows = np.rint(from_start / solved[:, :1]).astype(np.int64)
-    rows = _counted(without_wings(rows), found.prior.free)
-    rows = first_distinct(rows, len(rows))
-    design = designed(rows)
-    unit = least_squares(values, typical, design)[:, 0]
-    inside = (unit >= found.unit_range.low) & (unit <= high)
-    unit, rows, design = unit[inside], rows[inside], design[inside]
+        _, _, units = solved(rows)
+        from_start = values[:n] - units[:, 1:].sum(axis=1)[:, None] * lever[:n]
+        rows = np.rint(from_start / units[:, :1]).astype(np.int64)
+    rows, design, units = solved(without_wings(rows))
+    unit = units[:, 0]
     log_like = integrated(values, variance, design) + _log_prior(found, sample, unit)
     return Assigned(unit, rows, log_like)
 
 
-def _counted(rows: IntArray, free: bool) -> IntArray:
-    """With a free offset, from the tooth of the first item: which is called zero is arbitrary."""
-    return rows - rows[:, :1] if free else rows
-
-
 def _measured(
     found: Posterior, sample: Sample, comb: Teeth, order: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray, float | None]:
-    """Values, their variances, their levers, and the offset they are counted from; None for none.
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Values from the offset of the best comb, their variances, and their levers.
 
     What is known of an offset counts as one value more, on no tooth.
     """
     offset = found.prior.offset
     if isinstance(offset, float):
-        return sample.values, sample.variance, sample.lever, None
+        return sample.values, sample.variance, sample.lever
     start = float(comb.offset[order[0]])
     values = sample.values - start * sample.lever
     if offset is None:
-        return values, sample.variance, sample.lever, start
+        return values, sample.variance, sample.lever
     half = float(offset.ppf(0.75) - offset.ppf(0.25)) / 1.349
     known = np.full((len(sample.variance), 1), half**2)
     return (
         np.append(values, float(offset.median()) - start),
         np.concatenate([sample.variance, known], axis=1),
         np.append(sample.lever, 1.0),
-        start,
     )
 
 
