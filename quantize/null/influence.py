@@ -175,21 +175,17 @@ def misfits(fit: MixtureFit) -> Finding | None:
         chance = share(float(astray[found].min()))
         is_one = "is an outlier" if one else "are outliers"
         least = "" if one else " or more"
-        return finding(
-            "misfit",
-            f"{what} {is_one} with a probability of {chance}{least}; the {nearest}.",
-            warns=True,
+        said = f"{is_one} with a probability of {chance}{least}; the {nearest}."
+    else:
+        fits, up_to, was = ("fits", "", "it was") if one else ("fit", "up to ", "they were")
+        far, n = float(astray[found].max()), int(fit.readings.measured.sum())
+        said = (
+            f"{fits} no whole number: {up_to}{far:.2g} standard deviations from the nearest "
+            f"multiple, where normal errors would bring one of {n:,} readings as far in fewer than "
+            f"{100 * MISFIT:g} % of samples. The {nearest}; look whether {was} misread, or allow "
+            "for outliers in the model."
         )
-    fits, up_to, was = ("fits", "", "it was") if one else ("fit", "up to ", "they were")
-    far, n = float(astray[found].max()), int(fit.readings.measured.sum())
-    return finding(
-        "misfit",
-        f"{what} {fits} no whole number: {up_to}{far:.2g} standard deviations from the nearest "
-        f"multiple, where normal errors would bring one of {n:,} readings as far in fewer than "
-        f"{100 * MISFIT:g} % of samples. The {nearest}; look whether {was} misread, or allow for "
-        "outliers in the model.",
-        warns=True,
-    )
+    return finding("misfit", f"{what} {said}", warns=True)
 
 
 def lone_reading(fit: MixtureFit) -> Finding | None:

@@ -195,21 +195,16 @@ class RunningEvidence:
             self._values.append(x - self.offset)
             if state is not None:
                 self._states.add(state)
-        elif look and self.log_evidence and np.isfinite(self.log_evidence[-1]):
-            self.log_evidence.append(self.log_evidence[-1])
-            self.log_evidences.append(self.log_evidences[-1])
-            return self.log_evidence[-1]
-        if not look:
-            self.log_evidence.append(float("nan"))
-            self.log_evidences.append({})
-            return float("nan")
-        comb = self._comb.log_evidence()
-        nulls = [null for part in self._nulls() for null in part.items()]
-        ratios = {name: comb - null for name, null in nulls if np.isfinite(null)}
-        smallest = min(ratios.values())
-        self.log_evidence.append(smallest)
+        ratios: dict[str, float] = {}
+        if look and seen and self.log_evidence and np.isfinite(self.log_evidence[-1]):
+            ratios = self.log_evidences[-1]
+        elif look:
+            comb = self._comb.log_evidence()
+            nulls = [null for part in self._nulls() for null in part.items()]
+            ratios = {name: comb - null for name, null in nulls if np.isfinite(null)}
+        self.log_evidence.append(min(ratios.values(), default=float("nan")))
         self.log_evidences.append(ratios)
-        return smallest
+        return self.log_evidence[-1]
 
     def passes(self, alpha: float) -> bool:
         """Whether the evidence stands above 1/alpha now.
