@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from typing import Any, NamedTuple
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.stats import beta, binom
 
 from benchmarks.combs import COMBS, COMBS_KNOWN
 from benchmarks.families import LATTICES
-from benchmarks.runner import Array, figures, head
-from benchmarks.runner import row as line
+from benchmarks.runner import Array, figures, head, row
 
 ALPHAS = (0.05, 0.01)
 POWER = 0.9
@@ -22,30 +22,15 @@ LEVEL = 0.025
 table at each alpha."""
 FAMILY, WHOLE = 0.10, 0.06
 """Rates at which a family, and the whole table, are to be found."""
-ALL = "in all"
-"""Every way of asking together."""
 TITLES = {
     "held out": "Families that the calibration has never seen",
     "named": "Families of the calibration",
 }
 DRAWS = 4000
 """Draws for the share of sums that are multiples of one unit."""
+KEYS, COUNTS = ["group", "mode", "label", "n"], ["samples", "0.05", "0.01", "no steps", "refused"]
 
-Counts = Mapping[str, Any]
-
-
-class Row(NamedTuple):
-    """One family, asked in one way or in all, pooled over sizes."""
-
-    group: str
-    mode: str
-    label: str
-
-    @property
-    def name(self) -> str:
-        """In words."""
-        how = "" if self.mode in ("default", ALL) else f", {self.mode}"
-        return f"{self.label}{how}"
+Cells = Mapping[str, Mapping[str, Any]]
 
 
 def excess(hits: ArrayLike, samples: ArrayLike, limit: float) -> Array:
@@ -75,54 +60,12 @@ def found_from(samples: int, limit: float, level: float) -> float:
     return float(beta.ppf(POWER, least, samples - least + 1))
 
 
-def samples_for(rate: float, limit: float, level: float, most: int = 30_000) -> int:
+def samples_for(rate: float, limit: float, level: float) -> int:
     """With so many samples or more `rate` is found above `limit` with probability `POWER`."""
-    n = np.arange(1, most + 1)
+    n = np.arange(1, 30_001)
     least = binom.isf(level, n, limit).astype(int) + 1
     missed = np.flatnonzero(binom.sf(least - 1, n, rate) < POWER)
     return int(n[missed[-1]]) + 1
-
-
-def rows(cells: Mapping[str, Counts], *, together: bool) -> dict[Row, dict[str, int]]:
-    """Counts on data without steps, pooled over sizes and, `together`, over ways of asking."""
-    pooled: dict[Row, dict[str, int]] = {}
-    for key, cell in cells.items():
-        group, mode, label, _ = key.split("/")
-        if group in TITLES and cell["samples"]:
-            into = pooled.setdefault(Row(group, ALL if together else mode, label), {})
-            for name in ("samples", "0.05", "0.01", "refused"):
-                into[name] = into.get(name, 0) + cell[name]
-    return pooled
-
-
-def found_above(cells: Mapping[str, Counts]) -> list[str]:
-    """A sentence for each family above 5 % (Holm over all of them), and for the whole table."""
-    sentences = []
-    families = rows(cells, together=True)
-    for pooled in (families, rows(cells, together=False)):
-        hits, samples = ([one[name] for one in pooled.values()] for name in ("0.05", "samples"))
-        p = holm(excess(hits, samples, 0.05))
-        sentences += [
-            f"{row.name}: {one['0.05']} of {one['samples']} samples are called steps, above "
-            f"5 % (p = {value:.2g}, adjusted for {len(p)} of them)."
-            for (row, one), value in zip(pooled.items(), p, strict=True)
-            if value <= LEVEL
-        ]
-    every = total(families.values(), "samples")
-    for alpha in ALPHAS:
-        called = total(families.values(), str(alpha))
-        value = float(excess(called, every, alpha))
-        if value <= LEVEL:
-            sentences.append(
-                f"The whole table: {called} of {every} samples are called steps, above "
-                f"{100 * alpha:g} % (p = {value:.2g})."
-            )
-    return list(dict.fromkeys(sentences))
-
-
-def total(counts: Iterable[Counts], name: str) -> int:
-    """The sum of one count."""
-    return sum(int(one[name]) for one in counts)
 
 
 def needed(families: int) -> tuple[int, int]:
@@ -130,19 +73,58 @@ def needed(families: int) -> tuple[int, int]:
     return samples_for(FAMILY, 0.05, LEVEL / families), samples_for(WHOLE, 0.05, LEVEL)
 
 
-def page(cells: Mapping[str, Counts]) -> tuple[list[str], list[str]]:
+def counted(cells: Cells) -> pd.DataFrame:
+    """The counts of all cells that have samples, a row each."""
+    names = pd.DataFrame([key.split("/") for key in cells], columns=KEYS)
+    table = names.join(pd.DataFrame(list(cells.values()))[COUNTS])
+    return table[table["samples"] > 0].astype({"n": int})
+
+
+def pooled(table: pd.DataFrame, *by: str) -> pd.DataFrame:
+    """Counts on data without steps, all that have the same of these together."""
+    return table[table["group"].isin(TITLES)].groupby(list(by), sort=False)[COUNTS].sum()
+
+
+def found_above(cells: Cells) -> list[str]:
+    """A sentence for each family above 5 % (Holm over all of them), and for the whole table."""
+    table, sentences = counted(cells), []
+    for by in (["group", "label"], ["group", "label", "mode"]):
+        each = pooled(table, *by)
+        p = holm(excess(each["0.05"], each["samples"], 0.05))
+        for (_, label, *mode), hits, samples, value in zip(
+            each.index, each["0.05"], each["samples"], p, strict=True
+        ):
+            name = ", ".join([label, *(how for how in mode if how != "default")])
+            if value <= LEVEL:
+                sentences.append(
+                    f"{name}: {hits} of {samples} samples are called steps, above "
+                    f"5 % (p = {value:.2g}, adjusted for {len(p)} of them)."
+                )
+    every = each.sum()
+    for alpha in ALPHAS:
+        called, samples = every[str(alpha)], every["samples"]
+        value = float(excess(called, samples, alpha))
+        if value <= LEVEL:
+            sentences.append(
+                f"The whole table: {called} of {samples} samples are called steps, above "
+                f"{100 * alpha:g} % (p = {value:.2g})."
+            )
+    return list(dict.fromkeys(sentences))
+
+
+def page(cells: Cells) -> tuple[list[str], list[str]]:
     """The lines of the page, and what was found above its limit."""
-    families, asked = rows(cells, together=True), rows(cells, together=False)
-    above = found_above(cells)
+    table, above = counted(cells), found_above(cells)
+    families, asked = pooled(table, "group", "label"), pooled(table, "group", "mode", "label")
     lines = [*_head(families), *_answer(families, len(asked), above), *_in_all(asked)]
     for group, title in TITLES.items():
-        lines += ["", f"## {title}", "", *_by_size(cells, families, group)]
+        lines += ["", f"## {title}", "", *_by_size(table, families, group)]
         lines += ["", f"### {title}, asked otherwise", "", *_otherwise(asked, group)]
-    return [*lines, *_near(cells), *_power(cells)], above
+    return [*lines, *_near(table), *_power(table)], above
 
 
-def _head(families: Mapping[Row, Counts]) -> Iterator[str]:
-    samples, refused = (total(families.values(), name) for name in ("samples", "refused"))
+def _head(families: pd.DataFrame) -> Iterator[str]:
+    samples, refused = families["samples"].sum(), families["refused"].sum()
     yield f"{samples:,} samples without steps, each given to `analyze`. The counts are in"
     yield "`benchmarks/results/false_alarms.json`, the calibration is that of"
     yield "`python -m benchmarks.calibrate`. Each entry is the share of samples called steps with"
@@ -151,10 +133,9 @@ def _head(families: Mapping[Row, Counts]) -> Iterator[str]:
     yield "count as not called steps."
 
 
-def _answer(families: Mapping[Row, Counts], asked: int, above: list[str]) -> Iterator[str]:
+def _answer(families: pd.DataFrame, asked: int, above: list[str]) -> Iterator[str]:
     one, whole = needed(len(families))
-    enough = sum(counts["samples"] >= one for counts in families.values())
-    samples = total(families.values(), "samples")
+    samples, enough = families["samples"].sum(), sum(families["samples"] >= one)
     found = above or ["No family is found above 5 %, nor the whole table above its levels."]
     yield from ("", "## Found above the level", "", *(f"- {sentence}" for sentence in found), "")
     yield f"Each of the {len(families)} families, all sizes and ways of asking together, is held"
@@ -168,47 +149,39 @@ def _answer(families: Mapping[Row, Counts], asked: int, above: list[str]) -> Ite
     yield f"samples; it has {samples:,}."
 
 
-def _in_all(asked: Mapping[Row, Counts]) -> Iterator[str]:
+def _in_all(asked: pd.DataFrame) -> Iterator[str]:
     yield from ("", "## All families together", "")
     yield from head("families", "asked", "how many", "steps", "would be found")
-    for group, mode in dict.fromkeys((row.group, row.mode) for row in asked):
-        inside = [counts for row, counts in asked.items() if row[:2] == (group, mode)]
-        yield line(group, mode, len(inside), _summed(inside, LEVEL))
-    yield f"| all | in every way | | {_summed(asked.values(), LEVEL)} |"
+    for (group, mode), inside in asked.groupby(["group", "mode"], sort=False):
+        yield row(group, mode, len(inside), *_summed(inside.sum(), LEVEL))
+    yield f"| all | in every way | | {' | '.join(_summed(asked.sum(), LEVEL))} |"
 
 
-def _summed(counts: Iterable[Counts], level: float) -> str:
-    """Two columns: the rate of all together, and the rate that would be found."""
-    every = list(counts)
-    pooled = {name: total(every, name) for name in ("samples", "0.05", "0.01")}
-    return f"{_entry(pooled)} | {found_from(pooled['samples'], 0.05, level):.3f}"
+def _summed(counts: Any, level: float) -> tuple[str, str]:
+    """A rate, and the rate that would be found."""
+    return _entry(counts), f"{found_from(int(counts['samples']), 0.05, level):.3f}"
 
 
-def _sizes(cells: Mapping[str, Counts], first: str) -> list[int]:
-    return sorted({int(key.split("/")[3]) for key in cells if key.startswith(first)})
-
-
-def _by_size(
-    cells: Mapping[str, Counts], families: Mapping[Row, Counts], group: str
-) -> Iterator[str]:
-    sizes = _sizes(cells, f"{group}/default/")
+def _by_size(table: pd.DataFrame, families: pd.DataFrame, group: str) -> Iterator[str]:
+    of_group = table[(table["group"] == group) & (table["mode"] == "default")]
+    sizes, cells = sorted(of_group["n"].unique()), of_group.set_index(["label", "n"])
     columns = (f"n = {n}" for n in sizes)
     yield from head("family", *columns, "with those below", "would be found")
-    for row, counts in families.items():
-        if row.group == group:
-            shown = (_entry(cells.get(f"{group}/default/{row.label}/{n}")) for n in sizes)
-            yield line(row.label, *shown, _summed([counts], LEVEL / len(families)))
+    for label, counts in _of(families, group).iterrows():
+        shown = (_at(cells, (label, n)) for n in sizes)
+        yield row(label, *shown, *_summed(counts, LEVEL / len(families)))
 
 
-def _otherwise(asked: Mapping[Row, Counts], group: str) -> Iterator[str]:
-    modes = [m for m in dict.fromkeys(row.mode for row in asked) if m != "default"]
+def _otherwise(asked: pd.DataFrame, group: str) -> Iterator[str]:
+    modes = [mode for mode in asked.index.unique("mode") if mode != "default"]
     yield from ("20 readings each, unless the column says otherwise.", "", *head("family", *modes))
-    for label in dict.fromkeys(row.label for row in asked if row.group == group):
-        yield line(label, *(_entry(asked.get(Row(group, mode, label))) for mode in modes))
+    for label in _of(asked, group).index.unique("label"):
+        yield row(label, *(_at(asked, (group, mode, label)) for mode in modes))
 
 
-def _near(cells: Mapping[str, Counts]) -> Iterator[str]:
-    sizes = _sizes(cells, "near/")
+def _near(table: pd.DataFrame) -> Iterator[str]:
+    cells = table[table["group"] == "near"].set_index(["label", "n"])
+    sizes = sorted(cells.index.unique("n"))
     yield from ("", "## Sums that are multiples of one unit", "")
     yield (
         "Of the sums of a few units some are multiples of one unit, within their noise, by chance:"
@@ -218,24 +191,26 @@ def _near(cells: Mapping[str, Counts]) -> Iterator[str]:
     yield 'share left out, and the shares called "steps" / "no steps" among what was left out.'
     yield from ("", *head("sums", "left out", *(f"n = {n}" for n in sizes)))
     for label, lattice in LATTICES.items():
-        found = (cells.get(f"near/default/{label}/{n}") for n in sizes)
-        shown = (_entry(cell, ("0.05", "no steps"), digits=2) for cell in found)
-        yield line(label, f"{lattice.share_of_multiples(DRAWS, seed=1):.3f}", *shown)
+        shown = (_at(cells, (label, n), ("0.05", "no steps"), 2) for n in sizes)
+        yield row(label, f"{lattice.share_of_multiples(DRAWS, seed=1):.3f}", *shown)
 
 
-def _power(cells: Mapping[str, Counts]) -> Iterator[str]:
+def _power(table: pd.DataFrame) -> Iterator[str]:
     yield from ("", "## Power at 5 %", "", *head("comb", "share found", "samples", "aimed at"))
-    for key, cell in cells.items():
-        group, _, label, _ = key.split("/")
-        if group == "power" and cell["samples"]:
-            aim, n = (COMBS | COMBS_KNOWN)[label][3], cell["samples"]
-            yield line(label, f"{cell['0.05'] / n:.2f}", n, "none" if aim is None else f"{aim:.2f}")
+    for _, cell in table[table["group"] == "power"].iterrows():
+        aim, n = (COMBS | COMBS_KNOWN)[cell["label"]][3], cell["samples"]
+        shown = "none" if aim is None else f"{aim:.2f}"
+        yield row(cell["label"], f"{cell['0.05'] / n:.2f}", n, shown)
 
 
-def _entry(
-    cell: Counts | None, names: tuple[str, ...] = ("0.05", "0.01"), *, digits: int = 3
-) -> str:
-    if cell is None or not cell["samples"]:
-        return "not run"
-    shown = figures((cell[name] / cell["samples"] for name in names), digits, " / ")
-    return f"{shown} ({cell['samples']})"
+def _of(pooled: pd.DataFrame, group: str) -> pd.DataFrame:
+    return pooled[pooled.index.get_level_values("group") == group].droplevel("group")
+
+
+def _at(table: pd.DataFrame, key: tuple[Any, ...], *how: Any) -> str:
+    return _entry(table.loc[key], *how) if key in table.index else "not run"
+
+
+def _entry(counts: Any, names: Sequence[str] = ("0.05", "0.01"), digits: int = 3) -> str:
+    shown = figures((counts[name] / counts["samples"] for name in names), digits, " / ")
+    return f"{shown} ({counts['samples']})"

@@ -130,7 +130,10 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     True
     """
     if isinstance(found, AveragedPosterior):
-        return _over_shift(found, alpha)
+        averaged = found.averaged
+        kept = averaged.weight > _LEAST_WEIGHT
+        rows = [level_evidence(averaged.found[i], alpha=alpha) for i in np.flatnonzero(kept)]
+        return averaged_evidence(rows, averaged.prior[kept], found, alpha)
     data = found.readings
     if not data.measured.all():
         data = data.select(data.measured)
@@ -152,7 +155,6 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
     occupied = float(np.exp(log_comb - total)) if np.isfinite(total) else 0.0
     return LevelEvidence(
         log_evidences={"comb": log_comb} | {name: log_comb - r for name, r in ratios.items()},
-        least_teeth=LEVELS_FREE if found.prior.free else LEVELS_AT_ZERO,
         unit=best.unit,
         unit_range=dataclasses.replace(found.unit_range, high=top),
         levels=n,
@@ -162,8 +164,15 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
 
 
 def _phases(found: Posterior, data: Readings) -> tuple[Posterior, Sample, float]:
-    """The posterior of the phases of some readings, their levels and the largest unit."""
-    plain = phase_posterior(found, data)
+    """The posterior of the phases of some readings, their levels and the largest unit.
+
+    It has neither outliers nor a window or an envelope.
+    """
+    model = dataclasses.replace(
+        found.model, outliers=0.0, window=None, envelope="flat", integers="any"
+    )
+    same = data is found.readings and model.to_dict() == found.model.to_dict()
+    plain = found if same else posterior_of(model, data, found.unit_range)
     sample = sample_of(plain)
     return plain, sample, _highest(sample, *plain.unit_range)
 
@@ -173,7 +182,6 @@ def nothing_shows(found: Posterior, alpha: float) -> LevelEvidence:
     ratios = dict.fromkeys(NULLS, -np.inf)
     return LevelEvidence(
         log_evidences={"comb": -np.inf} | dict.fromkeys(NULLS, np.nan),
-        least_teeth=LEVELS_FREE if found.prior.free else LEVELS_AT_ZERO,
         unit=found.modes[0].unit,
         unit_range=found.unit_range,
         levels=found.likelihood.states,
@@ -210,22 +218,15 @@ def averaged_evidence(
     )
 
 
-def _over_shift(found: AveragedPosterior, alpha: float) -> LevelEvidence:
-    averaged = found.averaged
-    kept = averaged.weight > _LEAST_WEIGHT
-    rows = [
-        level_evidence(one, alpha=alpha)
-        for one, counts in zip(averaged.found, kept, strict=True)
-        if counts
-    ]
-    return averaged_evidence(rows, averaged.prior[kept], found, alpha)
-
-
 def _rated(
     ratios: dict[str, float], n: int, found: Posterior, alpha: float, occupied: float
 ) -> dict[str, Any]:
     """Score, p-values and what they decide."""
-    mode = calibration.mode(sigma_known=scatter_known(found), free=found.prior.free)
+    data, free = found.readings, found.prior.free
+    known = data.sigma is not None or isinstance(found.prior.sigma, float)
+    # Repeats determine the scatter, too.
+    known = known or data.select(data.measured).levels().degrees > 0
+    mode = calibration.mode(sigma_known=known, free=free)
     lead = calibration.score(ratios, n, mode)
     p_values = calibration.p_values(lead, n, mode)
     p_value = max(p_values.values())
@@ -236,26 +237,10 @@ def _rated(
         "p_values": p_values,
         "p_value": p_value,
         "occupied_teeth": occupied,
+        "least_teeth": LEVELS_FREE if free else LEVELS_AT_ZERO,
         "alpha": alpha,
         "steps": bool(p_value <= alpha and occupied >= SURE),
     }
-
-
-def phase_posterior(found: Posterior, data: Readings) -> Posterior:
-    """The posterior of the phases alone: the model without outliers, window and envelope."""
-    model = dataclasses.replace(
-        found.model, outliers=0.0, window=None, envelope="flat", integers="any"
-    )
-    if data is found.readings and model.to_dict() == found.model.to_dict():
-        return found
-    return posterior_of(model, data, found.unit_range)
-
-
-def scatter_known(found: Posterior) -> bool:
-    """Whether the scatter is given, or determined by repeats."""
-    data = found.readings
-    given = data.sigma is not None or isinstance(found.prior.sigma, float)
-    return given or data.select(data.measured).levels().degrees > 0
 
 
 def log_share(n: int, m: int) -> float:
@@ -272,7 +257,7 @@ def _pooled(log_comb: FloatArray, ratios: list[dict[str, float]]) -> dict[str, f
     for name in {name: None for part in ratios for name in part}:
         over = np.array([part.get(name, np.nan) for part in ratios])
         usable = np.isfinite(over) & np.isfinite(log_comb)
-        null = np.logaddexp.reduce(log_comb[usable] - over[usable]) if usable.any() else np.inf
+        null = np.logaddexp.reduce(log_comb[usable] - over[usable])
         out[name] = float(total - null) if usable.any() else -np.inf
     return out
 
