@@ -11,6 +11,7 @@ import ast
 import contextlib
 import functools
 import importlib
+import itertools
 import math
 import sys
 from collections.abc import Callable, Iterator
@@ -181,23 +182,19 @@ def constants() -> dict[str, tuple[str, str]]:
     """Value as written, and docstring, of each constant ``module.NAME`` of `quantize.null`."""
     out: dict[str, tuple[str, str]] = {}
     for path in sorted(NULL.glob("[a-z]*.py")):
-        last: list[str] = []
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
-            if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
-                text = " ".join(str(node.value.value).split())
-                for where in last:
-                    out[where] = (out[where][0], text)
-            last = []
-            targets = node.targets if isinstance(node, ast.Assign) else []
-            if isinstance(node, ast.AnnAssign):
-                targets = [node.target]
-            names = [one for t in targets for one in (t.elts if isinstance(t, ast.Tuple) else [t])]
-            for i, one in enumerate(names):
-                if isinstance(one, ast.Name) and one.id.isupper():
-                    value = node.value  # type: ignore[attr-defined]
-                    part = value.elts[i] if len(names) > 1 else value
-                    last.append(f"{path.stem}.{one.id}")
-                    out[last[-1]] = (ast.unparse(part), "")
+        body = ast.parse(path.read_text(encoding="utf-8")).body
+        for node, after in itertools.pairwise([*body, ast.Pass()]):
+            if not isinstance(node, ast.Assign | ast.AnnAssign):
+                continue
+            target = node.target if isinstance(node, ast.AnnAssign) else node.targets[0]
+            pairs = [(target, node.value)]
+            if isinstance(target, ast.Tuple):
+                pairs = zip(target.elts, node.value.elts, strict=True)
+            told = isinstance(after, ast.Expr) and isinstance(after.value, ast.Constant)
+            text = " ".join(after.value.value.split()) if told else ""
+            for name, value in pairs:
+                if isinstance(name, ast.Name) and name.id.isupper():
+                    out[f"{path.stem}.{name.id}"] = (ast.unparse(value), text)
     return out
 
 

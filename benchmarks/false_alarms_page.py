@@ -35,8 +35,7 @@ Cells = Mapping[str, Mapping[str, Any]]
 
 def excess(hits: ArrayLike, samples: ArrayLike, limit: float) -> Array:
     """One-sided p of so many hits or more, where the rate is at most `limit`."""
-    p: Array = binom.sf(np.asarray(hits) - 1, samples, limit)
-    return p
+    return binom.sf(np.asarray(hits) - 1, samples, limit)
 
 
 def holm(p: ArrayLike) -> Array:

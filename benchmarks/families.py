@@ -65,8 +65,7 @@ def _units(first: Array, second: Array) -> Levels:
 
     def places(rng: Rng) -> Array:
         one, other = rng.uniform(1, 5, 2)
-        levels: Array = np.add.outer(one * first, other * second).ravel()
-        return levels
+        return np.add.outer(one * first, other * second).ravel()
 
     return places
 
@@ -128,8 +127,7 @@ def _autoregressive(rng: Rng, n: int) -> Array:
 def _wide_levels(rng: Rng, n: int) -> Array:
     """Five levels from 3 to 250, noise of 1 %."""
     levels = np.exp(rng.uniform(1, 5.5, 5))
-    values: Array = rng.choice(levels, n) * (1 + 0.01 * rng.normal(size=n))
-    return values
+    return rng.choice(levels, n) * (1 + 0.01 * rng.normal(size=n))
 
 
 MORE: Kinds = {
@@ -251,8 +249,7 @@ KNOWN: dict[str, dict[str, Known]] = {
 def _clusters_of_clusters(rng: Rng) -> Array:
     """Two groups of three levels, far apart."""
     centres = np.repeat([rng.uniform(0, 4), rng.uniform(7, 12)], 3)
-    places: Array = centres + rng.uniform(-1, 1, 6)
-    return places
+    return centres + rng.uniform(-1, 1, 6)
 
 
 def _unequal_shares(rng: Rng, n: int) -> tuple[Array, float]:
@@ -277,16 +274,14 @@ def _quarter_on_halves(rng: Rng, n: int) -> Array:
 
 def _squares(rng: Rng) -> Array:
     """Squares of k + d, k from 0 to 4, d anywhere between."""
-    places: Array = rng.uniform(0.3, 1) * np.square(np.arange(5) + rng.uniform(0.1, 0.9))
-    return places
+    return rng.uniform(0.3, 1) * np.square(np.arange(5) + rng.uniform(0.1, 0.9))
 
 
 def _up_to_four_in_all(rng: Rng) -> Array:
     """Sums i·a + j·b of two units uniform on (1, 5), i + j at most 4."""
     one, other = rng.uniform(1, 5, 2)
     i, j = np.array([(i, j) for i in range(5) for j in range(5 - i)], float).T
-    places: Array = one * i + other * j
-    return places
+    return one * i + other * j
 
 
 def _three_units(rng: Rng) -> Array:

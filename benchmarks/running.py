@@ -8,7 +8,6 @@ at which the evidence first stood above 20.
 from __future__ import annotations
 
 import json
-import platform
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,7 +22,6 @@ from benchmarks.runner import (
     WORKERS,
     Array,
     Family,
-    Option,
     Rng,
     benchmark,
     head,
@@ -113,40 +111,31 @@ def first_crossing(task: tuple[str, int, int, int]) -> int | None:
     return None
 
 
-def run(
-    runs: int, longest: int, path: Path | None, workers: int, only: str | None = None
-) -> dict[str, Any]:
-    """Fill the counts up to `runs`, of one family if `only` names it; what is kept stays."""
+def run(runs: int, longest: int, path: Path | None, workers: int) -> dict[str, list[int | None]]:
+    """The readings at each crossing, by family, up to `runs` of them; what is kept stays."""
     results: dict[str, Any] = {"crossings": {}}
     if path is not None and path.exists():
         results = json.loads(path.read_text())
-    results |= {"schema": "quantize.running/1", "seed": SEED, "longest": longest}
-    results["versions"] = {"python": platform.python_version(), "numpy": np.__version__}
-    step = 25
-    for upto in [*range(step, runs, step), runs]:
+    for upto in [*range(25, runs, 25), runs]:
         for place, label in enumerate(families()):
-            if only not in (None, label):
-                continue
             kept = results["crossings"].setdefault(label, [])
             wanted = upto if label in NULLS | LATER else min(upto, 200)
             tasks = [(label, place, i, longest) for i in range(len(kept), wanted)]
             kept += list(ordered_map(first_crossing, tasks, workers))
             if path is not None:
-                path.parent.mkdir(parents=True, exist_ok=True)
                 path.write_text(json.dumps(results) + "\n")
             print(label, len(kept), file=sys.stderr, flush=True)
-    return results
+    return results["crossings"]
 
 
 @benchmark(
     "Evidence that may be looked at after every reading",
     number("--runs", 1000, 2, "runs of each family, 200 of combs"),
-    Option("--family", choices=list(families()), help="more runs of this one alone"),
     WORKERS,
 )
 def main(options: Any) -> Iterator[str]:
     longest, path = (15, None) if options.tiny else (LONGEST, KEPT)
-    crossings = run(options.runs, longest, path, options.workers, options.family)["crossings"]
+    crossings = run(options.runs, longest, path, options.workers)
     yield from (
         f"`RunningEvidence`, units {UNIT_RANGE} and the window {WINDOW}, to {longest}",
         "readings, looked at after every reading to 30 and then at growing steps. The share is",
@@ -156,7 +145,7 @@ def main(options: Any) -> Iterator[str]:
         "",
         *head("data without steps", "runs", "share ever above 20"),
     )
-    for label in (label for label in NULLS | LATER if crossings.get(label)):
+    for label in NULLS | LATER:
         found = crossings[label]
         share = sum(c is not None for c in found) / len(found)
         error = np.sqrt(share * (1 - share) / len(found))
@@ -171,10 +160,9 @@ def main(options: Any) -> Iterator[str]:
     yield from head("comb", "sigma/unit", "runs", *last)
     for name in ("-4..4", "0..5"):
         for spread, aim in SPREADS.items():
-            found = crossings.get(f"comb {name} at {spread:.2f}")
-            if found:
-                reached = np.array([np.inf if c is None else c for c in found])
-                middle, most = np.quantile(reached, [0.5, 0.8], method="inverted_cdf")
-                wanted, fixed = (aim, readings_needed(spread)) if name == "-4..4" else (None, "–")
-                ends = (f"{middle:.0f}", wanted or "–", f"{most:.0f}", fixed)
-                yield row(name, f"{spread:.2f}", len(found), *ends)
+            found = crossings[f"comb {name} at {spread:.2f}"]
+            reached = np.array([np.inf if c is None else c for c in found])
+            middle, most = np.quantile(reached, [0.5, 0.8], method="inverted_cdf")
+            wanted, fixed = (aim, readings_needed(spread)) if name == "-4..4" else (None, "–")
+            ends = (f"{middle:.0f}", wanted or "–", f"{most:.0f}", fixed)
+            yield row(name, f"{spread:.2f}", len(found), *ends)
