@@ -34,7 +34,9 @@ def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) ->
     """
     if model.integers == "any" or model.noise != "constant":
         return unit_range
-    first, last = _ends(model)
+    first, last = _pair(model.integers)
+    # A free offset is up to one unit.
+    last = math.inf if last is None else last + (model.offset == "free")
     lowest, highest, error = _extremes(model, data)
     low, high = unit_range
     slopes = [(first - _DEVIATIONS * BLURRED, last + _DEVIATIONS * BLURRED, 0.0)]
@@ -66,17 +68,9 @@ def in_words(integers: Any) -> str:
     return f"a whole number from {first} " + ("on" if last is None else f"to {last}")
 
 
-def _pair(integers: Any) -> tuple[int, int | None]:
+def _pair(integers: Any) -> tuple[int, float | None]:
     first, last = (1, None) if integers == "positive" else integers
     return first, last
-
-
-def _ends(model: MixtureModel) -> tuple[float, float]:
-    """First and last tooth, counted from where the multiples start at the earliest."""
-    first, last = _pair(model.integers)
-    # A free offset is up to one unit.
-    further = 1.0 if model.offset == "free" else 0.0
-    return float(first), math.inf if last is None else last + further
 
 
 def _extremes(model: MixtureModel, data: Readings) -> tuple[float, float, float | None]:
