@@ -76,15 +76,15 @@ class Sample:
         """Log evidence of the readings about their states, all that sizes of any kind know."""
         return float(np.logaddexp.reduce(self.log_prior + self.log_within))
 
+    def of_nodes(self) -> dict[str, Any]:
+        """What there is of each node of noise."""
+        names = ("variance", "log_prior", "log_within", "log_merged")
+        return {name: getattr(self, name) for name in names}
+
     def at_nodes(self, which: BoolArray) -> Sample:
         """Some of the nodes of noise."""
-        return dataclasses.replace(
-            self,
-            variance=self.variance[which],
-            log_prior=self.log_prior[which],
-            log_within=self.log_within[which],
-            log_merged=self.log_merged[which],
-        )
+        each = {name: of_all[which] for name, of_all in self.of_nodes().items()}
+        return dataclasses.replace(self, **each)
 
     def rearranged(self, order: IntArray, values: FloatArray) -> Sample:
         """The items in another order and at other values; `levels` stay as they are."""
@@ -124,10 +124,8 @@ def sample_of(found: Posterior) -> Sample:
             base=base,
         )
         parts.append(part if order.size <= MOST_ITEMS else merged(part, MOST_ITEMS))
-    names = ("variance", "log_prior", "log_within", "log_merged")
-    every: dict[str, Any] = {
-        name: np.concatenate([getattr(part, name) for part in parts]) for name in names
-    }
+    each = [part.of_nodes() for part in parts]
+    every: dict[str, Any] = {name: np.concatenate([one[name] for one in each]) for name in each[0]}
     return dataclasses.replace(parts[0], **every)
 
 
