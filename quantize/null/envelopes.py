@@ -135,9 +135,5 @@ def log_ratio_over_heaps(values: FloatArray, unit: float) -> float:
 
 def _three_teeth(phase: FloatArray, spread: float) -> FloatArray:
     half = 0.5 / spread**2
-    density: FloatArray = (
-        np.exp(-(phase**2) * half)
-        + np.exp(-((1 - phase) ** 2) * half)
-        + np.exp(-((1 + phase) ** 2) * half)
-    ) / (spread * np.sqrt(2 * np.pi))
-    return density
+    bells = [np.exp(-np.square(phase + tooth) * half) for tooth in (0, -1, 1)]
+    return np.asarray(sum(bells) / (spread * np.sqrt(2 * np.pi)))

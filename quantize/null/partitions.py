@@ -157,8 +157,7 @@ def log_own_widths(
 
     def averaged(stop: int) -> FloatArray:
         base = groups.ending_at(stop) + running[:, [stop]] - running[:, :stop]
-        mean: FloatArray = log_mean_exp(base, axis=0) - np.log(window)
-        return mean[None]
+        return log_mean_exp(base, axis=0)[None] - float(np.log(window))
 
     return float(_restaurant(averaged, 1, count)[0])
 
@@ -234,10 +233,9 @@ class Groups:
         precision = self._weight[:, [stop]] - self._weight[:, :stop]
         squares = self._second[:, [stop]] - self._second[:, :stop]
         squares -= np.square(self._first[:, [stop]] - self._first[:, :stop]) / precision
-        base: FloatArray = (
+        return np.asarray(
             -0.5 * (self._logs[:, [stop]] - self._logs[:, :stop])
             - 0.5 * np.log(precision)
             - 0.5 * (stop - np.arange(stop) - 1) * LOG_2PI
             - 0.5 * np.maximum(squares, 0.0)
         )
-        return base
