@@ -26,12 +26,7 @@ MOST_RESAMPLES = 1_000_000
 
 
 def counted_p(value: float, resampled: FloatArray) -> float:
-    """(k + 1)/(n + 1), k the resamples that reach `value`, ties within `TIE` among them.
-
-    References
-    ----------
-    Phipson and Smyth, Stat. Appl. Genet. Mol. Biol. 9(1):39 (2010).
-    """
+    """(k + 1)/(n + 1), k the resamples that reach `value`, ties within `TIE` among them."""
     reached = int(np.sum(resampled >= value - TIE * max(abs(value), 1e-300)))
     return (reached + 1) / (resampled.size + 1)
 
