@@ -120,14 +120,6 @@ def level_evidence(found: Posterior, *, alpha: float = 0.05) -> LevelEvidence:
 
     The posterior is that of at least three readings on the scale, `alpha` the level of the verdict.
     `NothingCanShow` where no unit of the range is below half the span of the readings.
-
-    Examples
-    --------
-    >>> import quantize as qz
-    >>> steps = [-3.02, -1.97, -1.05, 0.04, 0.96, 1.0, 2.03, 3.98, 2.96, -1.0]
-    >>> steps += [5.03, -3.97, 2.05, -2.04, 1.02]
-    >>> level_evidence(qz.fit_mixture(steps, (0.3, 3.0)).posterior).p_value < 0.05
-    True
     """
     if isinstance(found, AveragedPosterior):
         averaged = found.averaged
