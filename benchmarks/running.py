@@ -42,8 +42,8 @@ SPREADS = {0.05: None, 0.08: 9, 0.10: 11, 0.15: 20}
 """sigma/unit of the combs, and the median of readings aimed at."""
 
 
-def _levels(number: int, noise: float) -> Family:
-    return lambda rng, n: rng.choice(rng.uniform(-5, 5, number), n) + rng.normal(0, noise, n)
+def _levels(number: int, noise: float, low: float = -5, high: float = 5) -> Family:
+    return lambda rng, n: rng.choice(rng.uniform(low, high, number), n) + rng.normal(0, noise, n)
 
 
 def _heaped(rng: Rng, n: int) -> Array:
@@ -63,10 +63,6 @@ def _inside(family: Family) -> Family:
     return draw
 
 
-def _above_zero(rng: Rng, n: int) -> Array:
-    return rng.choice(rng.uniform(0, 5.5, 5), n) + rng.normal(0, 0.08, n)
-
-
 NULLS: dict[str, Family] = {
     "uniform": lambda rng, n: rng.uniform(-5, 5, n),
     "normal": lambda rng, n: rng.normal(0, 1.8, n),
@@ -83,7 +79,7 @@ LATER: dict[str, Family] = {
     "two digits": lambda rng, n: significant(rng.uniform(0.1, 5.9, n), 2),
     "sums of two units, beyond the window": lambda rng, n: 0.5 * sums(two_units)(rng, n),
     "sums of two signed units": _inside(lambda rng, n: 0.5 * sums(signed_units)(rng, n)),
-    "five levels above zero": _above_zero,
+    "five levels above zero": _levels(5, 0.08, 0, 5.5),
 }
 """More, run after the combs so that no seed changes."""
 
