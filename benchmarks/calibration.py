@@ -3,7 +3,7 @@
 For each variant of the model parameters are drawn from the priors, readings from the parameters,
 and the same model is fitted. If the posterior is right, the rank of the truth among independent
 draws from it is uniform (Talts et al., arXiv:1804.06788), and a 95 % set holds it in 95 % of the
-samples. Finished samples are kept in ``benchmarks/results/calibration.jsonl``.
+samples. Finished samples are kept in ``benchmarks/results/calibration_ranks.jsonl``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from scipy import stats
 
 import quantize as qz
 from benchmarks.accuracy import is_fraction
-from benchmarks.runner import RESULTS, Array, Journal, Option, benchmark, head, holds, number, row
+from benchmarks.runner import RESULTS, Array, Kept, Option, benchmark, head, holds, number, row
 from quantize.model.draws import draw_sample
 
 UNIT_RANGE = (0.6, 2.4)
@@ -98,7 +98,7 @@ def one_page(name: str, variant: Variant, seed: int) -> Row:
         draws = draws.assign(offset=draws["offset"] / draws["unit"] % 1.0)
         true["offset"] = offset / unit % 1.0
     ranks = {key: int(np.sum(draws[key] < true[key])) for key in draws if draws[key].nunique() > 1}
-    found: Row = {"variant": name, "sample": seed, "ranks": ranks}
+    found: Row = {"variant": name, "ranks": ranks}
     for prob in (0.68, 0.95):
         pieces = fit.interval(prob)
         found[f"holds {prob}"] = holds(fit, unit, prob)
@@ -206,14 +206,12 @@ def main(options: Any) -> Iterator[str]:
     table = variants()
     names = options.only or [*table, *(name + SAMPLED for name in BY_SAMPLING)]
     wanted = {name: options.sampled if name.endswith(SAMPLED) else options.runs for name in names}
-    journal = Journal(None if options.tiny else RESULTS / "calibration.jsonl")
-    known = {(each["variant"], each["sample"]) for each in journal.rows}
-    for seed in range(max(wanted.values())):
-        for name, runs in wanted.items():
-            if seed < runs and (name, seed) not in known:
-                journal.add(one_page(name, table[name.removesuffix(SAMPLED)], seed))
-    rows = [each for each in journal.rows if each["sample"] < wanted.get(each["variant"], 0)]
-    rows.sort(key=lambda each: names.index(each["variant"]))
+    kept = Kept(None if options.tiny else RESULTS / "calibration_ranks.jsonl")
+    rows = [
+        kept.get(f"{name}/{seed}", one_page, name, table[name.removesuffix(SAMPLED)], seed)
+        for name, runs in wanted.items()
+        for seed in range(runs)
+    ]
     yield (
         f"Ranks of the truth among {DRAWS} draws: chi-square p of {BINS} equal bins, by parameter. "
         "Then how often the 68 % and 95 % sets of the unit hold the truth, the mean number of "
