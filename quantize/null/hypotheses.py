@@ -9,8 +9,7 @@ import numpy as np
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.model.posterior import Posterior
 from quantize.null.assigned import Assigned, assigned, best_seated
-from quantize.null.choices import LEVELS_AT_ZERO as LEVELS_AT_ZERO
-from quantize.null.choices import LEVELS_FREE, NARROWEST
+from quantize.null.choices import LEVELS_AT_ZERO, LEVELS_FREE, NARROWEST
 from quantize.null.envelopes import (
     WIDTHS,
     log_beta,

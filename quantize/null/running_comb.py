@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from quantize._support.validation import IntArray
-from quantize.null.hypotheses import LEVELS_AT_ZERO
+from quantize.null.choices import LEVELS_AT_ZERO
 from quantize.null.occupancy import CONCENTRATIONS, SHARE_NAMES, next_share
 from quantize.null.partitions import log_mean_exp, log_sum_exp
 from quantize.null.running_nulls import EDGE, HEAP_SPREADS, ON_HEAPS, log_heaped

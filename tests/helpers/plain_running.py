@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.null.hypotheses import LEVELS_AT_ZERO
+from quantize.null.choices import LEVELS_AT_ZERO
 from quantize.null.occupancy import SHARE_NAMES, log_falling, log_norm, log_seats
 from quantize.null.partitions import RESTAURANTS, log_mean_exp, log_sum_exp
 from quantize.null.running import RunningEvidence
