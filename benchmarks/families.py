@@ -352,7 +352,6 @@ NEAR_COMBS: dict[str, Family] = {label: drawn.multiples for label, drawn in LATT
 for which "steps" is the right answer. It is not counted as false, and is counted apart."""
 
 HELD_OUT_KNOWN: dict[str, dict[str, Known]] = {
-    "continuous": {},
     "lumpy": {
         "six levels, Dirichlet gaps": levels_known(
             lambda rng: rng.uniform(0, 2) + 10 * np.cumsum(rng.dirichlet([3.0] * 6)), *_USUAL
@@ -367,7 +366,6 @@ HELD_OUT_KNOWN: dict[str, dict[str, Known]] = {
         "five levels, unequal shares": _unequal_shares,
         "four levels, t noise": _t_noise,
     },
-    "heaped": {},
     "sums": {label: drawn.apart for label, drawn in HELD_OUT_LATTICES.items()},
 }
 """Those of `HELD_OUT` that also say how large the noise of a reading is."""
