@@ -90,7 +90,6 @@ def offset_held(run: Run, truth: dict[str, float]) -> bool:
     number("--benches", 300, 3, "benches a scenario"),
     columns=("scenario", "of", "share", "bounds", "benches"),
     quiet=True,
-    partly=True,
 )
 def main(options: Options) -> Lines:
     parts = (CHAINS, WEIGHTS, THREE)

@@ -22,7 +22,7 @@ import numpy as np
 
 import quantize as qz
 from benchmarks.constants_listed import DEFINED, NUMERICAL, ROWS
-from benchmarks.runner import AFRESH, RESULTS, Journal, Option, Rng, benchmark, flag, head, row
+from benchmarks.runner import RESULTS, Journal, Option, Rng, benchmark, flag, head, row
 from quantize.comb.unit_range import unit_range_for
 from quantize.model.mixture import model_of
 from quantize.null import evidence, guards, verdict
@@ -253,7 +253,7 @@ def _labels(rows: list[dict[str, Any]], where: str) -> list[str]:
 @benchmark(
     "The constants of the test",
     Option("--keep", metavar="FILE", type=Path, default=KEPT, help="where samples are kept"),
-    AFRESH,
+    flag("--afresh", "drop finished work that was kept"),
     flag("--table", "the table of what is kept"),
 )
 def main(options: Any) -> Iterator[str]:

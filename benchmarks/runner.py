@@ -27,7 +27,7 @@ Family = Callable[[Rng, int], Array]
 Lines = Iterator[str]
 
 _WHERE = ("--write", "--workers", "--keep")
-_WHEN = ("--table", "--resume", "--afresh", "--store", "--again")
+_WHEN = ("--table", "--resume", "--afresh", "--store")
 """Options that do not change what is measured: with a value, and without one."""
 
 
@@ -51,7 +51,6 @@ def flag(name: str, told: str) -> Option:
 
 WORKERS = Option("--workers", type=int, default=1, help="processes")
 KEEP = Option("--keep", type=Path, help="where finished work is kept, to go on from")
-AFRESH = flag("--afresh", "drop finished work that was kept")
 
 
 class Options(argparse.Namespace):
@@ -77,14 +76,13 @@ def benchmark(
     *options: Option,
     columns: Sequence[str] = (),
     quiet: bool = False,
-    partly: bool = False,
 ) -> Callable[[Work], Callable[..., int]]:
     """Make the command of a module from its last function, which gives the lines of its table.
 
     Without a title it writes no table. With `columns` the lines are the rows of a table, and what
-    the module says of itself after its first line stands above. `quiet` silences warnings; `partly`
-    writes the table with every line, not only at the end. The function may set `status` of its
-    options, which is the exit status. A module that is run as a command is run from here.
+    the module says of itself after its first line stands above. `quiet` silences warnings. The
+    function may set `status` of its options, which is the exit status. A module that is run as a
+    command is run from here.
     """
 
     def enter(work: Work) -> Callable[..., int]:
@@ -110,8 +108,6 @@ def benchmark(
                 for line in itertools.chain(before, work(chosen)):
                     print(line, flush=True)
                     lines.append(line)
-                    if partly:
-                        keep(chosen.write, name, title, lines)
             if title is not None:
                 keep(chosen.write, name, title, lines)
             return int(chosen.status)

@@ -78,7 +78,6 @@ def one_bench(name: str, seed: int) -> tuple[float, bool]:
     KEEP,
     columns=("design", "expected", "root mean square", "ratio", "whole numbers right"),
     quiet=True,
-    partly=True,
 )
 def main(options: Options) -> Lines:
     for name in options.first(LINES):

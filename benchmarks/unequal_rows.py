@@ -74,7 +74,6 @@ def called_steps(believed: bool, states: int, seed: int) -> bool:
     number("--samples", 300, 1),
     columns=("scenario", "sigmas", "benches", "steps", "wrong unit", "holds it", "error"),
     quiet=True,
-    partly=True,
 )
 def main(options: Options) -> Lines:
     for i, name in enumerate(options.first(SCENARIOS)):
