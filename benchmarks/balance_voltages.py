@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from benchmarks.runner import KEEP, Lines, Option, Options, benchmark, holds, number, row
+from benchmarks.runner import KEEP, Lines, Options, benchmark, holds, number, row
 from quantize.charge import BalanceVoltages
 
 STATES, REPEATS, UNIT = 10, 2, 0.8  # per kilovolt
@@ -44,13 +44,12 @@ def counted(scatter: float, known: str, pages: int) -> list[int]:
 @benchmark(
     "Balance voltages alone",
     number("--replicates", 40, 1, "pages in each cell"),
-    Option("--scatter", type=float, nargs="+", default=SCATTERS, tiny=SCATTERS[1:2], help="volts"),
     KEEP,
     columns=("scatter of a setting", "how it is known", *THERE, "steps said where there are none"),
 )
 def main(options: Options) -> Lines:
     pages = options.replicates
-    for scatter in options.scatter:
+    for scatter in options.first(SCATTERS):
         for known in KNOWN:
             found = options.kept.get(f"{scatter} {known} {pages}", counted, scatter, known, pages)
             yield row(f"{scatter} V", known, *(f"{n / pages:.2f} ({n})" for n in found))

@@ -14,7 +14,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 import quantize as qz
-from benchmarks.runner import Array, Family, Lines, Options, Rng, benchmark, flag, number, row, told
+from benchmarks.runner import Array, Family, Lines, Options, Rng, benchmark, number, row, told
 
 GAIN = 7.3
 
@@ -90,16 +90,12 @@ def line(name: str, n: int, runs: int, offset: str) -> str:
     return row(name, offset, size, *counts, *tail, seconds, digits=2)
 
 
-@benchmark(
-    "Verdicts on counts",
-    number("--runs", 60, 2, "data sets a line"),
-    flag("--quick", "leave out 1e6 readings"),
-)
+@benchmark("Verdicts on counts", number("--runs", 60, 2, "data sets a line"))
 def main(options: Options) -> Lines:
     runs, tiny = options.runs, options.tiny
     names = ("data", "offset", "n", "steps", "no steps", "cannot tell", "right", "z", "s")
     yield from told(__doc__, options, *names, error=np.sqrt(0.05 * 0.95 / runs))
-    large = [] if tiny or options.quick else [(1_000_000, max(runs // 6, 2))]
+    large = [] if tiny else [(1_000_000, max(runs // 6, 2))]
     sizes = [(20_000, runs), *([] if tiny else [(100_000, runs)]), *large]
     with threadpool_limits(1):
         for name in options.first(COMBS, 2):
