@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 
-from quantize._support.errors import listed
+from quantize._support.errors import InputError, listed
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.periodogram import periodogram
 from quantize.model.mixture import MixtureFit, posterior_of
 from quantize.null.bounds import p_value_bound
-from quantize.null.evidence import LevelEvidence, NothingCanShow, level_evidence
+from quantize.null.evidence import LevelEvidence, level_evidence
 from quantize.null.guards import Finding, finding
 from quantize.null.influence import MISFIT
 from quantize.null.sample import rounding_variance
@@ -177,7 +177,7 @@ def _with(fit: MixtureFit, data: Readings, alpha: float, **changes: Any) -> Leve
     model = dataclasses.replace(fit.model, **changes)
     try:
         found = level_evidence(posterior_of(model, data, fit.posterior.unit_range), alpha=alpha)
-    except NothingCanShow:
+    except InputError:
         return None
     return found if found.steps else None
 

@@ -9,6 +9,7 @@ import pytest
 from scipy import stats
 
 import quantize as qz
+from quantize.null import assumptions
 from quantize.null.assumptions import _to_nearest, line_through
 from quantize.null.guards import Finding
 
@@ -195,3 +196,13 @@ def test_a_pedestal_that_is_stated_wrongly_is_named_in_counts(n: int) -> None:
         right = qz.null.analyze_counts(x, (3, 20), offset=offset)
         assert right.verdict == "steps"
         assert not said(right)
+
+
+def test_an_assumption_that_cannot_be_opened_is_left_as_it_is(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def refuse(*_: object) -> None:
+        raise qz.InputError("`model` leaves too much open for so many readings.")
+
+    monkeypatch.setattr(assumptions, "posterior_of", refuse)
+    assert not said(qz.analyze(comb(1, start=ELSEWHERE), (0.3, 3)))
