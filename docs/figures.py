@@ -103,16 +103,17 @@ def sampled(left: Names) -> Any:
 
     first = left["first"]
     return qz.sample_mixture(
-        first.readings, (first.unit_range.low, first.unit_range.high), draws=400, rng=1
+        first.readings, (first.unit_range.low, first.unit_range.high), draws=2000, rng=1
     )
 
 
-def imports_between_layers() -> tuple[list[str], dict[tuple[str, str], int]]:
+def imports_between_layers() -> tuple[list[list[str]], dict[tuple[str, str], int]]:
     """The layers from the lowest up, and how often modules of one import another, when run."""
     with (ROOT / "pyproject.toml").open("rb") as file:
         contracts = tomllib.load(file)["tool"]["importlinter"]["contracts"]
     [contract] = [one for one in contracts if one["type"] == "layers"]
-    layers = [name.removeprefix("quantize.") for name in reversed(contract["layers"])]
+    layers = [row.replace("quantize.", "").split(" : ") for row in reversed(contract["layers"])]
+    names = [name for row in layers for name in row]
     package = Path(importlib.util.find_spec("quantize").origin).parent  # type: ignore
     counts: dict[tuple[str, str], int] = {}
     for path in package.rglob("*.py"):
@@ -126,7 +127,7 @@ def imports_between_layers() -> tuple[list[str], dict[tuple[str, str], int]]:
             for alias in node.names if isinstance(node, ast.ImportFrom) else ():
                 full = f"{module}.{alias.name}" if module == "quantize" else str(module)
                 target = full.removeprefix("quantize.").split(".")[0]
-                if full.startswith("quantize.") and target in layers and target != source:
+                if full.startswith("quantize.") and target in names and target != source:
                     counts[source, target] = counts.get((source, target), 0) + 1
     return layers, counts
 
@@ -137,28 +138,30 @@ def architecture() -> Any:
     from matplotlib.patches import FancyArrowPatch
 
     layers, counts = imports_between_layers()
-    ax = plt.figure(figsize=(6.4, 6.4)).add_subplot()
-    for height, name in enumerate(layers):
+    ax = plt.figure(figsize=(6.4, 7.0)).add_subplot()
+    heights = {name: height for height, row in enumerate(layers) for name in row}
+    for height, row in enumerate(layers):
         ax.text(
             0,
             height,
-            name,
+            "\n".join("  ".join(row[i : i + 2]) for i in range(0, len(row), 2)),
             ha="center",
             va="center",
             family="monospace",
+            fontsize=10 if len(row) == 1 else 8,
             zorder=3,
             bbox={"boxstyle": "round,pad=0.35,rounding_size=0.2", "fc": "white", "ec": "0.3"},
         )
     for (source, target), count in counts.items():
-        if source not in layers:
+        if source not in heights:
             continue
-        top, bottom = layers.index(source), layers.index(target)
+        top, bottom = heights[source], heights[target]
         # Arcs to the right and to the left in turn, so that neighbours do not hide each other.
         side = 1 if (top + bottom) % 2 else -1
         bend = side * 0.32
         ax.add_patch(
             FancyArrowPatch(
-                (side * 0.9, top - 0.1), (side * 0.9, bottom + 0.1), arrowstyle="-|>",
+                (side * 1.5, top - 0.1), (side * 1.5, bottom + 0.1), arrowstyle="-|>",
                 connectionstyle=f"arc3,rad={-bend}", mutation_scale=9, color="C0", alpha=0.55,
                 linewidth=0.4 + 0.5 * count**0.5, shrinkA=0, shrinkB=0,
             )

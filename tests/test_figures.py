@@ -77,6 +77,23 @@ def test_the_gallery_draws_each_picture_from_the_code_beside_it(figures: ModuleT
     assert axes.get_title(loc="left") == "Which unit, given that there are steps"
 
 
+def test_the_layers_all_stand_in_their_picture(figures: ModuleType) -> None:
+    axes = figures.architecture()
+    named = {name for text in axes.texts for name in text.get_text().split()}
+    assert named == {
+        path.stem
+        for path in (ROOT / "quantize").iterdir()
+        if path.suffix == ".py" or (path / "__init__.py").exists()
+    } - {"__init__", "data"}
+    axes.figure.canvas.draw()
+    frame, starts = axes.figure.bbox, [arc.get_path().vertices[0, 0] for arc in axes.patches]
+    left, right = axes.transData.transform([(-1.5, 0), (1.5, 0)])[:, 0]
+    assert {round(abs(x), 1) for x in starts} == {1.5}
+    for text in axes.texts:
+        box = text.get_window_extent()
+        assert frame.x0 < left < box.x0 < box.x1 < right < frame.x1, text
+
+
 def test_no_picture_on_a_page_lacks_its_text() -> None:
     for page in [*PAGES, ROOT / "README.md"]:
         for alt in re.findall(r"!\[(.*?)\]\(", page.read_text(encoding="utf-8")):

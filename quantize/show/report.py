@@ -353,7 +353,7 @@ def _inputs(bench: Any) -> Table:
             style="n",
             unknown="",
         ),
-        Column("redundancy", "known from the others", form=".0%", style="n"),
+        Column("redundancy", "known from the others", form=lambda x: f"{100 * x:.0f} %", style="n"),
     ]
     rows = [
         row | {"stated": _measured(row, "stated", "stated_uncertainty"), "found": _measured(row)}

@@ -13,6 +13,7 @@ import quantize as qz
 from quantize.charge import Run, joint_unit, read_run, unit_in_coulombs
 from quantize.show.plots import style
 from quantize.show.plots.coulombs import _budgets, _parts, _shared, plot_coulombs
+from quantize.show.sentences import input_name
 
 DATA = Path(qz.__file__).parent / "data"
 BENCH = {
@@ -71,9 +72,11 @@ def test_what_is_not_there_cannot_be_drawn() -> None:
 @pytest.mark.filterwarnings("ignore::quantize.QuantizeWarning")
 def test_budget_and_routes() -> None:
     found = unit_in_coulombs(10.0, BENCH, unit_err=0.1)
-    bars = plot_coulombs(found).patches
-    widths = sorted(bar.get_width() for bar in bars)
+    ax = plot_coulombs(found)
+    widths = sorted(bar.get_width() for bar in ax.patches)
     np.testing.assert_allclose(widths, sorted(100 * found.budget["share"]))
+    whole = {t.get_text().replace("\n", " ") for t in ax.get_yticklabels()}
+    assert whole == {input_name(name) for name in found.budget["input"]}
     assert sum(widths) == pytest.approx(100)
     ax = found.plot(view="routes")
     names = found.routes["route"].tolist()[::-1]

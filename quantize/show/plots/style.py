@@ -161,18 +161,26 @@ def panel_inches(ax: Axes) -> tuple[float, float]:
 def names_inches(ax: Axes) -> float:
     """About the width of what stands left of the axes on each line."""
     texts = ax.get_yticklabels()
-    letters = [len(t.get_text()) * float(t.get_fontsize()) for t in texts]
+    letters = [
+        len(line) * float(t.get_fontsize()) for t in texts for line in t.get_text().split("\n")
+    ]
     return max(0.3, 0.56 * max(letters, default=0.0) / 72)
 
 
 def name_rows(
     ax: Axes, places: Sequence[float], names: Sequence[str], lines_below: int = 0
 ) -> None:
-    """Names of rows left of the axes, in letters and lengths for which there is room."""
+    """Names of rows left of the axes, in letters, lengths and lines for which there is room."""
     wide, high = panel_inches(ax)[0], points_of(ax)[1] - 12 * lines_below
-    size = float(np.clip(0.85 * high / max(len(names), 1), 5.0, 9.0))
+    room = 0.85 * high / max(len(names), 1)
+    size = float(np.clip(room, 5.0, 9.0))
     most = max(int(0.4 * 72 * wide / (0.56 * size)), 8)
-    ax.set_yticks(list(places), [shortened(name, most) for name in names], fontsize=size)
+    lines = [textwrap.wrap(plain(name), most) for name in names]
+    shown = [
+        "\n".join(two) if len(two) == 2 and room > 2.2 * size else shortened(name, most)
+        for name, two in zip(names, lines, strict=True)
+    ]
+    ax.set_yticks(list(places), shown, fontsize=size)
 
 
 def shortened(text: str, most: int) -> str:
@@ -296,12 +304,13 @@ def _apart(ax: Axes, values: list[float], span: float) -> bool:
 
 
 def plain_powers(axis: Axis) -> None:
-    """Labels of a logarithmic axis as numbers, at 1, 2 and 5 where it is short."""
+    """Labels of a logarithmic axis as numbers, at more than its powers of ten where it is short."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     low, high = axis.get_view_interval()
-    subs = (1.0, 2.0, 5.0) if low > 0 and high / low < 100 else (1.0,)
     if low > 0:
+        few = high / low
+        subs = (1.0, 2.0, 3.0, 5.0, 7.0) if few < 10 else (1.0, 2.0, 5.0) if few < 100 else (1.0,)
         axis.set_major_locator(LogLocator(subs=subs))
     axis.set_major_formatter(FuncFormatter(lambda value, _: raised(f"{value:,.12g}")))
     axis.set_minor_formatter(NullFormatter())
