@@ -50,8 +50,8 @@ class LevelEvidence(Result):
     log_bayes_factor : float
         Comb over the null that explains the readings best.
     score : float
-        Least lead of the comb over any kind of null beyond the threshold for its kind; what the
-        p-values are of.
+        Log odds of the comb against the best null of every kind together, each kind with its
+        weight; what the p-values are of.
     p_values : dict
         Under each named null (see `quantize.null.calibration`).
     p_value : float
