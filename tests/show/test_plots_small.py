@@ -165,3 +165,5 @@ def test_numbers_of_an_axis_and_of_a_title_are_whole() -> None:
     assert axes.get_xticklabels()[0].get_text().startswith("1.99")
     for inches in np.linspace(1.0, 4.0, 31):
         assert "2.00023 ± 0.00026" in style.broken("Between multiples of 2.00023 ± 0.00026", inches)
+        measured = "Steps of (4.9089 ± 0.0050) × 10⁻¹⁰ esu"
+        assert style.broken(measured, inches).split() == measured.split()

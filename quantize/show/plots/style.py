@@ -237,8 +237,10 @@ def beside(ax: Axes, text: str, at: tuple[float, float], *, rather_left: bool, *
 def broken(text: str, inches: float, letter: float = 9 * 0.56) -> str:
     """Text in lines of so many inches, by the usual width of a letter in points."""
     most = max(int((inches - 0.3) * 72 / letter), 20)
-    # A number and its unit of measurement stay together.
-    text = re.sub(r"(?<=\d) (?=[VsC]\b)", "\u00a0", together(text))
+    # A number and its unit of measurement stay together where they fit on a line.
+    whole = re.sub(r"(?<=\d) (?=[VsC]\b)", "\u00a0", together(text))
+    if max(map(len, re.split("[ \n]", whole))) <= most:
+        text = whole
     lines = "\n".join(textwrap.fill(line, most) for line in text.split("\n"))
     return lines.replace("\u00a0", " ")
 
