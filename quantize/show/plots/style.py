@@ -311,8 +311,9 @@ def plain_powers(axis: Axis) -> None:
 
     low, high = axis.get_view_interval()
     if low > 0:
-        few = high / low
-        subs = (1.0, 2.0, 3.0, 5.0, 7.0) if few < 10 else (1.0, 2.0, 5.0) if few < 100 else (1.0,)
+        # Labels that stand above each other need less room than those side by side.
+        fine = axis is axis.axes.yaxis and high / low < 10
+        subs = (1, 2, 3, 5, 7) if fine else (1, 2, 5) if high / low < 100 else (1,)
         axis.set_major_locator(LogLocator(subs=subs))
     axis.set_major_formatter(FuncFormatter(lambda value, _: raised(f"{value:,.12g}")))
     axis.set_minor_formatter(NullFormatter())
