@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 39_548
+LINES = 39_497
 """Code and docstrings of public names."""
 FILES = 209
 LONGEST_FILE = 400
