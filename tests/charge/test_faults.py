@@ -6,10 +6,12 @@ import pytest
 from plain_bench import Bench, simulate
 from scipy.stats import norm
 
-from quantize import charge
+from quantize import analyze, charge
 from quantize._support.errors import QuantizeWarning
-from quantize.charge import Run, faults
+from quantize.charge import Run, faults, run_analysis
 from quantize.charge.faults import _FACTORS, ODDS, _Page, believed, faults_of
+from quantize.charge.levels import along, levels_of, trend_of
+from quantize.model.mixture import posterior_of
 
 # At balance seven and a half units would stand level; no sign or ten divisions turns one state
 # into another, so that only one way of mending a row is right.
@@ -211,3 +213,41 @@ def test_labels_out_of_the_question_are_passed_over_rightly(monkeypatch):
             assert (way.place, way.kind, way.group) == (other.place, other.kind, other.group)
         labels += any(way.kind == "label" for _, way in found)
     assert labels > 2
+
+
+@pytest.mark.slow
+def test_a_row_taken_as_changed_is_no_evidence_of_steps(monkeypatch):
+    """Without steps, units are excluded as they are with the row left out, and asked for once."""
+    sizes = np.random.default_rng(1).uniform(2, 9, 8)
+    rows, apparatus, _ = simulate(Bench(states=tuple((float(n), 4) for n in sizes)), 1)
+    rows["divisions"][6] += 14
+    asked = []
+    plain = run_analysis.analyze
+    monkeypatch.setattr(run_analysis, "analyze", lambda *a, **k: asked.append(1) or plain(*a, **k))
+    found = Run(rows, apparatus).analyze(n_resamples=99, rng=1)
+    assert "row 7 lies apart" in found.fit.remarks[1].lower()
+    assert asked == [1]
+    rows["keep"] = ["no" if i == 6 else "yes" for i in range(len(rows["V"]))]
+    without = Run(rows, apparatus).analyze(n_resamples=99, rng=1)
+    assert (found.verdict, without.verdict) == ("cannot tell", "cannot tell")
+    assert found.no_unit_above == pytest.approx(without.no_unit_above, rel=0.02, abs=0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [2, 4])
+def test_combs_left_out_do_not_decide_whether_steps_explain(seed):
+    """With no comb left out that could count, the answer is the same; with and without steps."""
+    line, found = _with_a_line(seed)
+    units = found.unit_range
+    whole = posterior_of(found.mixture.model, line, units).log_bayes_factor
+    assert run_analysis._steps_explain(found, line, units) == (whole > 0)
+
+
+def _with_a_line(seed):
+    sizes = (6, 4, 7, 3, 5, 9, 2, 8) if seed % 4 else np.random.default_rng(seed).uniform(2, 9, 8)
+    run = Run(*simulate(Bench(states=tuple((float(n), 4) for n in sizes)), seed)[:2])
+    levels = levels_of(run)
+    steady = levels.readings(run, relative_sigma=levels.relative_scatter(run))
+    moved = along(levels, trend_of(run))
+    line = moved.readings(run, relative_sigma=moved.relative_scatter(run))
+    return line, analyze(steady, (6.0, 20.0), n_resamples=99, rng=1)
