@@ -15,8 +15,7 @@ import pandas as pd
 
 from quantize._support.errors import InputError, InputTypeError, listed, one_line, warn
 from quantize._support.validation import BoolArray, FloatArray
-from quantize.charge.cells import cell_number, kept
-from quantize.charge.headers import NAMES, PASSAGES, UNITS, Header, fits
+from quantize.charge.headers import NAMES, PASSAGES, UNITS, Header, cell_number, fits, kept
 from quantize.charge.stated import counted, rows_named
 from quantize.tables.reading import read
 from quantize.tables.table import Table

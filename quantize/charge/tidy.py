@@ -14,8 +14,7 @@ import pandas as pd
 from quantize._support.errors import InputError, warn
 from quantize._support.validation import FloatArray, IntArray
 from quantize.charge.apparatus import Apparatus
-from quantize.charge.cells import cell_number, changed_within, direction, kept
-from quantize.charge.headers import PASSAGES
+from quantize.charge.headers import PASSAGES, cell_number, changed_within, direction, kept
 from quantize.charge.page import Page, need_readings
 from quantize.charge.run_table import CLOCK
 from quantize.charge.stated import counted

@@ -12,8 +12,7 @@ import pandas as pd
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import value_of
-from quantize.charge.cells import kept
-from quantize.charge.headers import PASSAGES, Header
+from quantize.charge.headers import PASSAGES, Header, kept
 from quantize.charge.noise import diffusion_of
 from quantize.charge.reticle import generalised_line, unscaled, written_step
 
