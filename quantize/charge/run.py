@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from quantize.charge.checks import Checks
     from quantize.charge.coulombs import UnitInCoulombs
     from quantize.charge.estimate import RunFit
+    from quantize.charge.expected import NextStep
     from quantize.charge.fall import ResidualVoltage
-    from quantize.charge.next_step import NextStep
     from quantize.charge.particles import JointUnit
     from quantize.charge.run_analysis import RunAnalysis
     from quantize.charge.several import ParticleAnalyses
@@ -354,7 +354,7 @@ class Run(Rows):
         -------
         NextStep
         """
-        from quantize.charge.next_step import next_step
+        from quantize.charge.expected import next_step
 
         run = self.single(particle)
         # That of a whole analysis is within it.

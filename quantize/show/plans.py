@@ -10,7 +10,7 @@ from quantize.null.power import SIMULATED
 from quantize.show.view import Bullets, Column, Section, Table, View, printable
 
 if TYPE_CHECKING:
-    from quantize.charge.next_step import NextStep
+    from quantize.charge.expected import NextStep
     from quantize.charge.target import TargetPlan
 
 _SMALLEST = 0.005  # share of the variance below which an input is not listed
