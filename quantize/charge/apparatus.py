@@ -27,7 +27,7 @@ from quantize.charge.entries import (
     refuse_blanks,
     unknown,
 )
-from quantize.charge.quantity import OWN_SCOPES, Quantity, QuantityLike, Scope
+from quantize.charge.quantity import OWN_SCOPES, Quantity, QuantityLike, Scope, normal
 
 _LARGEST_FILE = 1_000_000
 _OTHERWISE = ("correlations", "hazards", "particles")  # sections with entries of another kind
@@ -215,7 +215,7 @@ class Apparatus:
         own = self.weight_is_own if name == "sphere.weight" else _own(self.get(name))
         if own or spread == 0 or not self.has("sphere.diameter"):
             return None
-        return Quantity(value=0.0, standard_uncertainty=spread, scope="particle", unit="m")
+        return normal(0.0, spread, "m", "particle")
 
     def need_weight_of_each(self, labels: tuple[str, ...]) -> None:
         """Raise InputError where the weight of one sphere would have to serve for several."""
@@ -301,7 +301,7 @@ def scaled_by_gate(apparatus: Apparatus, divisions: FloatArray) -> Apparatus:
     if gate is None or gate.unit != "m" or apparatus.has("reticle.division"):
         return apparatus
     scale = gate.value / float(np.nanmedian(np.abs(divisions)))
-    one = Quantity(value=scale, standard_uncertainty=scale * gate.relative, unit="m/div")
+    one = normal(scale, scale * gate.relative, "m/div")
     return apparatus.changed(reticle__division=one)
 
 

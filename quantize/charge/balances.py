@@ -22,7 +22,7 @@ from quantize.charge.bench import fit_bench
 from quantize.charge.budgets import Divisions, by_every_route, lacking
 from quantize.charge.page import read_page
 from quantize.charge.propagation import Propagation
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import Quantity, normal
 from quantize.charge.routes import (
     JOINT,
     ROUTES,
@@ -319,12 +319,7 @@ class BalanceVoltages:
             rng=rng,
         )
         fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(Analysis)}
-        unit = Quantity(
-            value=found.unit / PER_KILOVOLT,
-            standard_uncertainty=found.unit_err / PER_KILOVOLT,
-            scope="reading",
-            unit="1/V",
-        )
+        unit = normal(found.unit / PER_KILOVOLT, found.unit_err / PER_KILOVOLT, "1/V", "reading")
         by_route, missing = self._in_coulombs(unit, steps=found.verdict != NO_STEPS)
         joint = fit_bench(by_route) if by_route else None
         return BalanceAnalysis(

@@ -39,7 +39,7 @@ from quantize.charge.budgets import (
 )
 from quantize.charge.checks import DOUBT
 from quantize.charge.propagation import Propagation, correlation_matrix, few_repeats, propagate
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import normal
 from quantize.charge.rows import Rows
 from quantize.charge.stated import stated
 
@@ -258,9 +258,7 @@ def _charge(
         own = np.sqrt(np.einsum("hi,ij,hj->h", rows, covariance, rows))
         mean = share @ rows
         apart = spread_of(share, reached, own) ** 2 - mean @ covariance @ mean
-        inputs[WHICH] = Quantity(
-            value=0.0, standard_uncertainty=math.sqrt(max(float(apart), 0.0)), scope="session"
-        )
+        inputs[WHICH] = normal(0.0, math.sqrt(max(float(apart), 0.0)), "1", "session")
     return propagate(
         functools.partial(_product, formulas, share @ weights, float(share @ (reached - stated))),
         inputs,

@@ -15,7 +15,7 @@ from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
 from quantize.charge.estimate import fall_apart
 from quantize.charge.propagation import Model, Propagation, propagate
-from quantize.charge.quantity import Quantity, from_repeats
+from quantize.charge.quantity import Quantity, from_repeats, normal
 from quantize.charge.routes import (
     AIR,
     GRAVITY_SPREAD,
@@ -285,9 +285,8 @@ def gather(route: Route, apparatus: Apparatus, divisions: Divisions) -> dict[str
         if spread is not None:
             inputs["sphere.diameter_spread"] = spread
     if "sphere.density" in route.needs:
-        inputs["site.gravity"] = apparatus.get("site.gravity") or Quantity(
-            value=STANDARD_GRAVITY, standard_uncertainty=GRAVITY_SPREAD, unit="m/s2"
-        )
+        usual = normal(STANDARD_GRAVITY, GRAVITY_SPREAD, "m/s2")
+        inputs["site.gravity"] = apparatus.get("site.gravity") or usual
     if "air.temperature" in route.needs and "air.viscosity" not in inputs:
         inputs["viscosity formula"] = VISCOSITY_FORMULA
     inputs |= on_request(route, apparatus, inputs)

@@ -27,7 +27,7 @@ from quantize.charge.estimate import RunFit
 from quantize.charge.noise import at_fixed_time, diffusion_of, press_of
 from quantize.charge.particles import own_and_shared
 from quantize.charge.propagation import Propagation
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import Quantity, normal
 from quantize.charge.routes import ROUTES, SIMPLEST
 from quantize.charge.rows import Rows, root_mean_square
 from quantize.charge.stated import counted
@@ -67,20 +67,10 @@ class UnitAndFall:
         slope = float(covariance[0, 1] / covariance[1, 1])
         rest = float(covariance[0, 0]) - slope**2 * float(covariance[1, 1])
         return Divisions(
-            unit=Quantity(
-                value=self.unit,
-                standard_uncertainty=math.sqrt(max(rest, 0.0)),
-                scope="reading",
-                unit="div",
-            ),
-            fall=Quantity(
-                value=self.fall,
-                standard_uncertainty=math.sqrt(float(covariance[1, 1])),
-                scope="particle",
-                unit="div",
-            ),
+            unit=normal(self.unit, math.sqrt(max(rest, 0.0)), "div", "reading"),
+            fall=normal(self.fall, math.sqrt(float(covariance[1, 1])), "div", "particle"),
             fall_slope=slope,
-            interval=Quantity(value=self.interval, scope="session", unit="s"),
+            interval=normal(self.interval, 0.0, "s", "session"),
             gate=self.gate,
         )
 

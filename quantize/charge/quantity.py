@@ -132,7 +132,7 @@ class Quantity:
             For text outside the grammar, or a unit that measures something else.
         """
         if isinstance(value, Mapping):
-            return _from_mapping(cls, value, unit=unit, name=name, scope=scope)
+            return _from_mapping(value, unit=unit, name=name, scope=scope)
         if isinstance(value, str):
             return cls(**parse(value, unit=unit, name=name, scope=scope), unit=unit)
         if isinstance(value, Quantity):
@@ -140,16 +140,13 @@ class Quantity:
                 raise wrong_kind(name, f"{value.value:g} {value.unit}", value.unit, unit)
             return value
         if hasattr(value, "nominal_value") and hasattr(value, "std_dev"):
-            best, error = float(value.nominal_value), float(value.std_dev)
-            return cls(value=best, standard_uncertainty=error, unit=unit, scope=scope)
+            return normal(float(value.nominal_value), float(value.std_dev), unit, scope)
         if hasattr(value, "magnitude") and hasattr(value, "units"):
-            return _from_pint(cls, value, unit=unit, name=name, scope=scope)
+            return _from_pint(value, unit=unit, name=name, scope=scope)
         return cls(value=validation.number(name, value), unit=unit, scope=scope)
 
 
-def _from_mapping(
-    cls: type[Quantity], table: Mapping[str, Any], *, unit: str, name: str, scope: Scope
-) -> Quantity:
+def _from_mapping(table: Mapping[str, Any], *, unit: str, name: str, scope: Scope) -> Quantity:
     """A table ``{value = "...", scope = "batch", degrees_of_freedom = 4}``."""
     strange = sorted(set(table) - {"value", "scope", "degrees_of_freedom"})
     if strange or "value" not in table:
@@ -158,7 +155,7 @@ def _from_mapping(
             f"`{name}` {problem}; a table may hold value, scope and degrees_of_freedom."
         )
     scope = cast(Scope, str(table.get("scope", scope)))
-    base = cls.read(table["value"], unit=unit, name=name, scope=scope)
+    base = Quantity.read(table["value"], unit=unit, name=name, scope=scope)
     degrees = table.get("degrees_of_freedom")
     if degrees is None:
         return base
@@ -169,9 +166,7 @@ def _from_mapping(
     )
 
 
-def _from_pint(
-    cls: type[Quantity], value: PintQuantity, *, unit: str, name: str, scope: Scope
-) -> Quantity:
+def _from_pint(value: PintQuantity, *, unit: str, name: str, scope: Scope) -> Quantity:
     text = f"{value.units:~}".replace(" * ", " ").replace(" ** ", "").replace("Δ", "")
     magnitude = value.magnitude
     spread = float(getattr(magnitude, "std_dev", 0.0))
@@ -179,12 +174,12 @@ def _from_pint(
     found = units.unit(text.replace(" / ", "/"))
     if found.dimensions != units.unit(unit).dimensions:
         raise wrong_kind(name, str(value), text, unit)
-    return cls(
-        value=found.scale * number + found.zero,
-        standard_uncertainty=found.scale * spread,
-        unit=unit,
-        scope=scope,
-    )
+    return normal(found.scale * number + found.zero, found.scale * spread, unit, scope)
+
+
+def normal(value: float, error: float, unit: str, scope: Scope = "bench") -> Quantity:
+    """A value and its standard uncertainty, by the normal law."""
+    return Quantity(value=value, standard_uncertainty=error, unit=unit, scope=scope)
 
 
 def from_repeats(

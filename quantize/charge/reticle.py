@@ -18,7 +18,7 @@ from quantize.charge.noise import (
     first_passage_excess,
     over_fixed_distance,
 )
-from quantize.charge.quantity import Quantity, QuantityLike, positive, put
+from quantize.charge.quantity import Quantity, QuantityLike, normal, positive, put
 from quantize.readings import Readings
 
 # Fractions of a division between which people read, and by how much chance positions may look so.
@@ -157,7 +157,7 @@ class Reticle:
             press=validation.positive("press", press, zero=True),
             rounding=self.rounding_sd * self.division.value,
         )
-        return Quantity(value=speed, standard_uncertainty=float(scatter.total), unit="m/s")
+        return normal(speed, float(scatter.total), "m/s")
 
     def fixed_distance(
         self, divisions: float, seconds: ArrayLike, *, diffusion: float = 0.0, press: float = 0.0
@@ -204,11 +204,7 @@ class Reticle:
         scatter = over_fixed_distance(
             raw, length, diffusion=d, press=validation.positive("press", press, zero=True)
         )
-        return Quantity(
-            value=math.copysign(speed, x),
-            standard_uncertainty=float(scatter.total) / math.sqrt(n),
-            unit="m/s",
-        )
+        return normal(math.copysign(speed, x), float(scatter.total) / math.sqrt(n), "m/s")
 
     def track(
         self, times: ArrayLike, positions: ArrayLike, *, diffusion: float, localisation: float = 0.0
@@ -269,7 +265,7 @@ def generalised_line(
     scale = math.sqrt(float(np.trace(covariance)) / t.size)
     root = np.linalg.cholesky(covariance / scale**2)
     a, b = np.linalg.solve(root, design), np.linalg.solve(root, y / scale)
-    normal = a.T @ a
-    slope = float(np.linalg.solve(normal, a.T @ b)[1]) * scale
-    spread = math.sqrt(float(np.linalg.inv(normal)[1, 1])) * scale
-    return Quantity(value=float(f"{slope:.14g}"), standard_uncertainty=spread, unit=unit)
+    products = a.T @ a
+    slope = float(np.linalg.solve(products, a.T @ b)[1]) * scale
+    spread = math.sqrt(float(np.linalg.inv(products)[1, 1])) * scale
+    return normal(float(f"{slope:.14g}"), spread, unit)

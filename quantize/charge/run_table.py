@@ -17,7 +17,7 @@ from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.charge.apparatus import Apparatus, value_of
 from quantize.charge.noise import ROUNDING_SD, at_fixed_time, over_fixed_distance
-from quantize.charge.quantity import Quantity, put
+from quantize.charge.quantity import Quantity, normal, put
 from quantize.charge.reticle import unscaled, written_step
 from quantize.charge.stated import counted, rows_named
 from quantize.levels import levels_of
@@ -195,7 +195,7 @@ class RunTable:
             return given
         length = float(np.median(np.abs(self.used["divisions"].to_numpy(float))))
         relative = 0.0 if given is None else given.relative
-        return Quantity(value=length, standard_uncertainty=relative * length, unit="div")
+        return normal(length, relative * length, "div")
 
     def raw_divisions(self) -> FloatArray:
         """Positions as read from the scale: starts and ends if noted, else the distances."""

@@ -13,7 +13,7 @@ from quantize.charge.air import Air, viscosity
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
 from quantize.charge.propagation import propagate
-from quantize.charge.quantity import Quantity, QuantityLike, positive, put
+from quantize.charge.quantity import Quantity, QuantityLike, normal, positive, put
 from quantize.charge.routes import VISCOSITY_FORMULA
 
 _LARGEST_REYNOLDS = 0.1
@@ -158,8 +158,7 @@ class Sphere:
             ),
             inputs,
         )
-        error = found.standard_uncertainty
-        diameter = Quantity(value=found.value, standard_uncertainty=error, unit="m")
+        diameter = normal(found.value, found.standard_uncertainty, "m")
         return cls(diameter=diameter, density=inputs["density"], gravity=gravity, slip=law)
 
     def slip_factor(self, air: Air) -> float:

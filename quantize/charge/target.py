@@ -33,7 +33,7 @@ from quantize.charge.expected import (
     to_improve,
 )
 from quantize.charge.noise import ROUNDING_SD, mobility_of, weight_of
-from quantize.charge.quantity import Quantity
+from quantize.charge.quantity import normal
 from quantize.charge.routes import field, speed_per_division
 from quantize.charge.simulation import ACCEPTED_CHARGE
 from quantize.charge.stated import counted
@@ -233,7 +233,7 @@ def _setup(bench: Apparatus, held: float | None, interval: float | None) -> tupl
     purpose = "a plan in coulombs"
     for name in ("reticle.division", "plates.separation"):
         bench.need(name, purpose=purpose)
-    usual = bench.get("run.interval") or Quantity(value=_USUAL_INTERVAL, scope="session", unit="s")
+    usual = bench.get("run.interval") or normal(_USUAL_INTERVAL, 0.0, "s", "session")
     time = usual.value if interval is None else validation.positive("interval", interval)
     timed = bench.changed(run__interval=dataclasses.replace(usual, value=time))
     speed = _fall_speed(bench if bench.has("run.interval") else timed)
@@ -251,7 +251,7 @@ def _setup(bench: Apparatus, held: float | None, interval: float | None) -> tupl
         stated = bench.get("plates.voltage")
         volts = one / balanced
         spread = 0.0 if stated is None else stated.relative * volts
-        asked = Quantity(value=volts, standard_uncertainty=spread, unit="V", scope="session")
+        asked = normal(volts, spread, "V", "session")
         bench = bench.changed(plates__voltage=asked)
     rounding = ROUNDING_SD[str(bench.word("reticle.rounding", "both ends"))]
     rounding *= value_of(bench, "reticle.step", 1.0)
