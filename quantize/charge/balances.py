@@ -318,12 +318,11 @@ class BalanceVoltages:
             n_resamples=n_resamples,
             rng=rng,
         )
-        fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(Analysis)}
         unit = normal(found.unit / PER_KILOVOLT, found.unit_err / PER_KILOVOLT, "1/V", "reading")
         by_route, missing = self._in_coulombs(unit, steps=found.verdict != NO_STEPS)
         joint = fit_bench(by_route) if by_route else None
         return BalanceAnalysis(
-            **fields,
+            **found._fields(),
             setting=words,
             coulombs=joint.charge if joint else None,
             route=_route(by_route) if joint else None,

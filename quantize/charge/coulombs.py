@@ -238,7 +238,7 @@ def unit_in_coulombs(
     drawn = check_linear(best, trials=trials, rng=rng)
     exact = taken_for_exact(*(p.inputs for p in found.values()))
     return UnitInCoulombs(
-        **{f.name: getattr(best, f.name) for f in dataclasses.fields(Propagation)},
+        **best._fields(),
         route=route,
         routes=side_by_side(found, first=route),
         bench=joint,

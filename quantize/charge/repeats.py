@@ -197,7 +197,7 @@ def _repeated(
     degrees = found.degrees_of_freedom
     freedom = f" dof={max(math.floor(degrees), 1)}" if math.isfinite(degrees) else ""
     return Repeated(
-        **{f.name: getattr(found, f.name) for f in dataclasses.fields(Propagation)},
+        **found._fields(),
         repeats=n,
         entry=f'{name} = "{stated.replace("±", "+/-")} {unit}{freedom}"',
         section=section,

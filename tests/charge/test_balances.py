@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from plain_bench import CHARGE, GRAVITY, TEMPERATURE, mobility_of, weight_of
 
+from quantize import analyze
 from quantize._support.errors import InputError, QuantizeWarning
 from quantize.charge import BalanceVoltages, Run
 from quantize.charge.run_file import holds_balances
@@ -77,6 +78,16 @@ def test_steps_of_an_invented_page_and_its_coulombs(given: dict[str, Any]) -> No
     assert found.coulombs.standard_uncertainty / found.coulombs.value == pytest.approx(relative)
     assert "In coulombs" in str(found)
     assert "stands still where n e = w d / V" in " ".join(str(found).split())
+
+
+def test_resamples_that_decide_nothing_are_drawn_when_somebody_looks() -> None:
+    """The same numbers as `analyze` of the readings draws, and none before."""
+    balances = BalanceVoltages(page(4))
+    found = balances.analyze(**QUICK)
+    assert not {"smooth", "integer_probabilities"} & vars(found).keys()
+    same = analyze(balances.readings(), sigma_range=balances._setting(None)[1], **QUICK)
+    assert found.smooth.p_value == same.smooth.p_value
+    assert found.integer_probabilities.equals(same.integer_probabilities)
 
 
 def test_the_answer_does_not_depend_on_the_unit_of_voltage() -> None:
