@@ -12,9 +12,10 @@ import pandas as pd
 from quantize._support import validation
 from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike, generator
-from quantize.charge import air, drag
+from quantize.charge.air import Air
 from quantize.charge.entries import WORDS
 from quantize.charge.noise import at_fixed_time
+from quantize.charge.sphere import Sphere
 
 ACCEPTED_CHARGE = 1.602176634e-19  # C, exact (SI Brochure, 9th edition); only here and in planning
 _HUMIDITY = 0.45
@@ -151,18 +152,16 @@ class SimulatedBench:
 
     def _sphere(self, diameter: float) -> _Sphere:
         """A sphere of that diameter between these plates."""
-        at = (self.temperature, air.STANDARD_PRESSURE)
-        factor = drag.SlipCorrection().factor(diameter, *at)
-        mobility = float(drag.mobility(diameter, float(air.viscosity(self.temperature)), factor))
-        heavier = self.density - float(air.density(*at, _HUMIDITY))
-        weight = float(drag.effective_weight(diameter, heavier, drag.STANDARD_GRAVITY))
-        fall = mobility * weight * self.interval / self.division
+        air = Air(temperature=self.temperature, humidity=_HUMIDITY)
+        sphere = Sphere(diameter=diameter, density=self.density)
+        weight = sphere.effective_weight(air)
+        fall = sphere.mobility(air) * weight * self.interval / self.division
         balance = weight * self.separation / (self.held * self.unit_charge)
         off = 1 + self.imbalance / fall
         return _Sphere(
             weight=weight,
             fall=fall,
-            diffusion=float(drag.diffusion(mobility, self.temperature)) / self.division**2,
+            diffusion=sphere.diffusion(air) / self.division**2,
             voltage=balance * off,
             off_balance=off,
         )
