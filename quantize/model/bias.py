@@ -11,8 +11,8 @@ the whole number is not known,
 (what is missing is the information on the whole number: Orchard and Woodbury, *Proc. 6th Berkeley
 Symp.* 1, 697, 1972). The factor (S/(u·K))^n has the derivative −n·s, s = d log(u·K/S)/d log u at
 the same sigma, where the density of a phase has u^n more. The mean of the whole is n·(f − s) more
-than nothing, and with n levels x about the offset the information is Σ f·x²/sigma², so that the
-mode lies high by
+than nothing, and with n levels x about the offset the information is Σ f·x²/sigma², to which a
+prior of the unit adds its own, so that the mode lies high by
 
     b = n·(f − s) / Σ f·x²/sigma²
 
@@ -97,6 +97,9 @@ class UnitBias:
             self.precision = float(prior.offset.ppf(_ONE_SIGMA) - offset) ** -2.0
         else:
             offset = float(prior.offset)
+        self.known = 0.0
+        if prior.unit is not None:
+            self.known = (float(prior.unit.median()) / distributions.spread(prior.unit)) ** 2
         kinds = np.column_stack([levels.factor, rounding])
         kinds, kind = np.unique(kinds, axis=0, return_inverse=True)
         # numpy 2.0 gives places of rows as a column.
@@ -142,7 +145,7 @@ class UnitBias:
         pull = np.clip(most - self.count.sum() * self._slope(p), -most, _MOST * most)
         # As much information makes a typical phase known.
         needed = self.squares.sum() / self.count.sum() / np.square(_KNOWN * p.unit)
-        return np.asarray(pull / np.maximum(information + needed, _TINY))
+        return np.asarray(pull / np.maximum(information + needed + self.known, _TINY))
 
     def _slope(self, p: Parameters) -> FloatArray:
         """d log(u·K/S)/d log u at one sigma."""

@@ -168,7 +168,8 @@ class Posterior:
     @functools.cached_property
     def marginal(self) -> Marginal:
         """Posterior of log unit on a fine grid."""
-        return mode_finding.marginal_of_unit(self.unit_range, self._nodes)
+        ends = dataclasses.replace(self.unit_range, low=self.prior.low, high=self.prior.high)
+        return mode_finding.marginal_of_unit(ends, self._nodes)
 
     @functools.cached_property
     def modes(self) -> list[Mode]:
