@@ -164,7 +164,8 @@ def unit_range(value: object, *, name: str = "unit_range") -> tuple[float, float
         raise InputError(f"`{name}` is ({low:g}, {high:g}); both ends must be finite.")
     if low <= 0:
         raise InputError(
-            f"`{name}` starts at {low:g}; a unit is above zero, so give a positive low end."
+            f"`{name}` starts at {low:g}; {'a unit' if 'unit' in name else 'it'} is above zero, so "
+            "give a positive low end."
         )
     if low >= high:
         raise InputError(

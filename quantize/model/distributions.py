@@ -98,6 +98,11 @@ def positive_prior(name: str, value: Any) -> Any:
                 f"`{name}` has a prior with median {float(value.ppf(0.5)):g}; it must be on "
                 "positive numbers, for example scipy.stats.lognorm or scipy.stats.loguniform."
             )
+        if not value.ppf(_TAIL) > 0:
+            raise InputError(
+                f"`{name}` has the prior {text(value)}, which goes below zero; cut it there with "
+                "scipy.stats.truncnorm, or take scipy.stats.lognorm or scipy.stats.gamma."
+            )
         return value
     if np.ndim(value) == 0:
         return validation.positive(name, value)

@@ -20,6 +20,8 @@ _EVERY = 2**62
 _FINE = 0.8
 """A comb whose unit is this part of a deviation is a continuum, to 1e-13."""
 _WINDOW_FINE = 0.25
+_MOST_TEETH = 20_000
+"""Teeth under a density, at the smallest unit; with more, hours and all memory go into its sum."""
 _AT_KINK = 1.0 - np.sqrt(1 / 12)
 """Steps, but for whole ones, to where the variance ceases to grow: there the second Bernoulli
 polynomial is zero, and the lattice sum errs by the third power of a step."""
@@ -316,6 +318,8 @@ def envelope_of(
                 "give a distribution such as scipy.stats.norm(0, 3)."
             )
         density = _fitted(model.envelope, readings.values[readings.measured], first, last)
+    if density is not None and smallest is not None:
+        _refuse_long_tails(density, smallest, last - first)
     return Envelope(
         low=low,
         high=high,
@@ -326,6 +330,16 @@ def envelope_of(
         levels=1 if readings is None else readings.select(readings.measured).levels().mean.size,
         most=_most(model, readings, smallest),
     )
+
+
+def _refuse_long_tails(density: Any, smallest: float, numbers: int) -> None:
+    low, high = distributions.reach(density)
+    if min((high - low) / smallest, numbers) > _MOST_TEETH:
+        raise InputError(
+            f"`envelope` has the density {distributions.text(density)}, whose tails reach from "
+            f"{low:g} to {high:g}, over more than {_MOST_TEETH:,} units of {smallest:g}; take one "
+            "with shorter tails, such as scipy.stats.norm, or raise the low end of `unit_range`."
+        )
 
 
 def _most(model: MixtureModel, readings: Readings | None, smallest: float | None) -> int | None:

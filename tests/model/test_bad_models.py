@@ -15,6 +15,11 @@ X = [1.04, 2.11, 2.93, 5.2, 6.1]
         ({"sigma": 0}, "`sigma` is 0; it must be above zero"),
         ({"sigma": (0.3, 0.1)}, "`sigma` is .* low end must be below"),
         ({"sigma": stats.norm(-1, 0.1)}, "`sigma` has a prior with median -1"),
+        (
+            {"sigma": stats.norm(0.1, 0.02)},
+            r"`sigma` has the prior norm\(0.1, 0.02\), which goes below zero; cut it there",
+        ),
+        ({"sigma": (0, 0.1)}, "`sigma` starts at 0; it is above zero, so give a positive low end"),
         ({"outliers": 1.2}, "`outliers` is 1.2; it must be at least 0 and below 1"),
         ({"outliers": -0.1}, "`outliers` is -0.1"),
         ({"outliers": stats.uniform(0.5, 1)}, r"`outliers` has a prior on \(0.5, 1.5\)"),
@@ -44,6 +49,17 @@ def test_model(options, words):
         (X, {"priors": {"unit": stats.uniform(30, 1)}}, "`priors` puts the unit outside"),
         (X, {"priors": {"unit": 1.0}}, "`priors` has unit 1.0; give a distribution"),
         (
+            X,
+            {"noise": "proportional", "priors": {"growth": stats.norm(0.03, 0.01)}},
+            r"`growth` has the prior norm\(0.03, 0.01\), which goes below zero; cut it there",
+        ),
+        (
+            X,
+            {"envelope": stats.cauchy(4, 2)},
+            r"`envelope` has the density cauchy\(4, 2\), whose tails reach from .*, over more than "
+            "20,000 units of 0.5; take one with shorter tails",
+        ),
+        (
             qz.Readings(X, sigma=0.05, state=["a", "a", "b", "c", "d"]),
             {"window": (0, 9)},
             "`state` 'a' holds readings from 1.04 to 2.11, .* but a state has one whole number",
@@ -69,6 +85,11 @@ def test_model(options, words):
 def test_model_and_readings(readings, options, words):
     with pytest.raises(qz.InputError, match=words):
         qz.fit_mixture(readings, (0.5, 3), model=qz.MixtureModel(**options))
+
+
+def test_a_density_with_long_tails_is_taken_where_whole_numbers_are_few():
+    model = qz.MixtureModel(envelope=stats.cauchy(4, 2), integers=(1, 12), sigma=0.1)
+    assert qz.fit_mixture(X, (0.6, 2.2), model=model).integers.tolist() == [1, 2, 3, 5, 6]
 
 
 def test_contradictions_are_no_error_where_outliers_are_allowed():
