@@ -157,11 +157,14 @@ class Likelihood(BoundedTerms):
             stray = self._log_astray(rows.outliers)[:, :, None]
             mixed = np.logaddexp(log_f + np.log1p(-rows.outliers)[:, None, None], stray)
             # A state that is astray as a whole is at no tooth: taken off there, counted once.
+            off, chance = self.apart, np.exp(stray - mixed)
             whole = np.exp(self.per_state(mixed) + mass - total[:, :, None])
-            empty = np.exp(astray[:, :, None] + mass - total[:, :, None])
-            each = self.per_reading(whole) * np.exp(stray - mixed) - self.per_reading(empty)
+            empty = self.per_state(np.where(off[:, None], mixed, stray)) + mass
+            empty = self.per_reading(np.exp(empty - total[:, :, None]))
+            each = self.per_reading(whole) * chance - empty * np.where(off[:, None], chance, 1.0)
             at_teeth = np.maximum(each, 0.0).sum(axis=2)
-            out += share[part] @ (at_teeth + self.per_reading(np.exp(astray - total)))
+            alone = self.off_scale(rows.outliers)[1]
+            out += share[part] @ (at_teeth + self.per_reading(np.exp(astray - total)) * alone)
         result = np.empty(self.x.size)
         result[self.order] = out
         return result
@@ -305,11 +308,17 @@ class Likelihood(BoundedTerms):
         stray, on_comb = self._log_astray(share), log_f + np.log1p(-share)[:, None, None]
         if self.states == self.x.size:
             return on_comb + mass, stray
-        astray = self.per_state(stray)
+        astray, off = self.per_state(stray), self.apart
         # By how much likelier than astray: a difference of both would leave no digits far away.
         with np.errstate(divide="ignore", invalid="ignore"):
-            over = self.per_state(np.logaddexp(0.0, on_comb - stray[:, :, None]))
-            at_tooth = astray[:, :, None] + over + np.log(-np.expm1(-over)) + mass
+            each, lone = np.logaddexp(0.0, on_comb - stray[:, :, None]), astray[:, :, None]
+            if off.any():
+                # Where those on the scale are astray, those off it may be at any tooth.
+                lone = lone + self.per_state(each * off[:, None])
+                each[:, off] = 0.0
+                astray = self.per_state(np.where(off, 0.0, stray)) + self.off_scale(share)[0]
+            over = self.per_state(each)
+            at_tooth = lone + over + np.log(-np.expm1(-over)) + mass
         return np.where(np.isnan(at_tooth), -np.inf, at_tooth), astray
 
     def _with_free_weights(self, p: Parameters, share: FloatArray) -> FloatArray:

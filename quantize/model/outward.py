@@ -39,6 +39,25 @@ class BoundedTerms(Terms):
             return self.outward.bound(p, cell, shares)
         return self._in_chunks(p, cell, shares)
 
+    def off_scale(self, share: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Of states whose other readings are astray, so that sizes without ends are all alike.
+
+        The log probability, shape (m, J), that the readings `apart` are off the scale, of a state
+        far up or far down, and the chance that each of them is an outlier, (m, n), 1 for others.
+        """
+        stray = 0.5 * share[:, None]
+        ends = np.array(
+            [
+                np.where(self.apart, stray + (1 - share[:, None]) * end, 1.0)
+                for end in (self.beyond > 0, self.beyond < 0)
+            ]
+        )
+        of_state = np.array([self.per_state(np.log(end)) for end in ends])
+        both = np.logaddexp(*of_state)
+        given = np.array([self.per_reading(np.exp(one - both)) for one in of_state])
+        chance = np.where(self.apart, stray * np.sum(given / ends, axis=0), 1.0)
+        return both - np.log(2), chance
+
     def work(self, p: Parameters, cell: Cell | None = None) -> FloatArray:
         """How many terms each row has, shape (m,)."""
         if cell is None or self.outward is None:

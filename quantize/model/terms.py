@@ -115,9 +115,15 @@ class Terms:
         self.lowest = np.minimum.reduceat(np.where(on_scale, self.x, np.inf), self.starts)
         self.highest = np.maximum.reduceat(np.where(on_scale, self.x, -np.inf), self.starts)
         blank = ~np.isfinite(self.lowest)
-        self.blank = np.flatnonzero(blank)
+        # So may one of which a reading is off the scale, where the others are astray.
+        self.apart = ~on_scale & ~blank[self.of_reading]
+        wide = np.logical_or.reduceat(self.apart, self.starts) & self.envelope.closed
+        self.apart &= not self.envelope.closed
+        self.anywhere = np.flatnonzero(blank | wide)
         low, high = self.envelope.reach()
-        self.lowest[blank], self.highest[blank] = low, high
+        for i in self.anywhere:
+            self.lowest[i] = min(self.lowest[i], low)
+            self.highest[i] = max(self.highest[i], high)
         # In an envelope without ends a reading off the scale says nothing.
         self.mute = np.flatnonzero(blank & (not self.envelope.closed))
 
@@ -160,7 +166,7 @@ class Terms:
     def work(self, p: Parameters, cell: Cell | None = None) -> FloatArray:
         """How many terms each row has, shape (m,)."""
         teeth: FloatArray = 2 * self.half_width(p, cell) + 1
-        if self.states < self.x.size or self.blank.size:
+        if self.states < self.x.size or self.anywhere.size:
             teeth += np.ceil(float(np.max(self.highest - self.lowest)) / p.unit)
         return teeth * self.x.size
 
@@ -242,9 +248,9 @@ class Terms:
             width = last - first
             first = np.maximum(np.minimum(first, upper[:, None] - width), lower[:, None])
             last = first + width
-        if self.blank.size and self.envelope.bounded:
-            first[:, self.blank] = self.envelope.first
-            last[:, self.blank] = self.envelope.last
+        if self.anywhere.size and self.envelope.bounded:
+            first[:, self.anywhere] = self.envelope.first
+            last[:, self.anywhere] = self.envelope.last
         return first, int(np.max(last - first)) + 1
 
     def densities(self, p: Parameters, cell: Cell | None, teeth: FloatArray) -> FloatArray:

@@ -61,6 +61,14 @@ CASES = {
         sample(values=REPEATED, state=STATE, beyond=[0, -1, 0, 0, 1, 0, 0]),
         {},
     ),
+    "off the scale in a state, outliers": (
+        sample(values=REPEATED, state=STATE, beyond=[0, -1, 0, 0, 1, 0, 0]),
+        {"outliers": 0.05},
+    ),
+    "off the scale in a state, outliers in a window": (
+        sample(values=REPEATED, state=STATE, beyond=[0, -1, 0, 0, 1, 0, 0]),
+        {"outliers": 0.05, "window": (-1, 10)},
+    ),
     "off the scale, open": (sample(beyond=[0, 0, 1, 0, 0, 0, 0]), {}),
     "changed": (sample(changed=[0, 1, 0, 0, 0, 0, 1]), {}),
     "free offset": (sample(), {"offset": "free"}),

@@ -47,19 +47,36 @@ def plain_likelihood(
         off_scale = readings.beyond is not None and all(readings.beyond[i] != 0 for i in mine)
         if off_scale and not envelope.closed:
             continue
-        astray = math.prod(outliers * _outside(readings, envelope, i) for i in mine)
-        likelihood = astray
+        apart = [i for i in mine if _side(readings, i) and not envelope.closed]
+        rest = [i for i in mine if i not in apart]
+        others = math.prod(outliers * _outside(readings, envelope, i) for i in rest)
+        likelihood = others * _at_either_end(readings, apart, outliers)
         for k, weight in zip(teeth, weights, strict=True):
-            together = 1.0
+            together, astray = 1.0, others
             for i in mine:
                 mean = start + unit * k + moved[i]
                 grown = growth**2 * min(abs(mean), largest) ** power
                 sd = math.sqrt((sigma * float(scale[i])) ** 2 + grown)
                 f = _density(readings, i, mean, sd, unit, rounding)
-                together *= (1 - outliers) * f + outliers * _outside(readings, envelope, i)
+                mixed = (1 - outliers) * f + outliers * _outside(readings, envelope, i)
+                together *= mixed
+                astray *= mixed if i in apart else 1.0
             likelihood += weight * (together - astray)
         total += math.log(likelihood) if likelihood > 0 else -math.inf
     return total
+
+
+def _side(readings: Readings, i: int) -> int:
+    return 0 if readings.beyond is None else int(readings.beyond[i])
+
+
+def _at_either_end(readings: Readings, apart: list[int], outliers: float) -> float:
+    """Probability of readings off the scale, of a state at either end of sizes without an end."""
+    ends = [
+        math.prod(outliers / 2 + (1 - outliers) * (_side(readings, i) == end) for i in apart)
+        for end in (1, -1)
+    ]
+    return sum(ends) / 2
 
 
 def _scale(readings: Readings) -> np.ndarray:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from scipy import stats
 
 import quantize as qz
 from quantize.model.quadrature import NEGLIGIBLE
+from quantize.model.terms import Parameters
 
 SIGMA, SHARE, WINDOW = 0.05, 0.1, (0.5, 9.5)
 SAMPLE = np.array([1.02, 2.97, 4.01, 5.04, 7.02, 8.0, 3.45, 6.2])
@@ -56,6 +59,44 @@ def test_two_readings_of_a_state_vouch_for_each_other() -> None:
     model = qz.MixtureModel(sigma=SIGMA, outliers=SHARE, window=WINDOW)
     found = qz.fit_mixture(readings, (0.95, 1.05), model=model).outlier_probabilities()
     assert log_odds(found) == pytest.approx(log_odds(expected), abs=0.08)
+
+
+@pytest.mark.parametrize("share", [0.05, 0.4])
+def test_readings_off_the_scale_of_a_state_whose_others_may_be_astray(share):
+    """Every choice of outliers summed by itself; sizes have no end, and are as often far down."""
+    values = np.array([3.02, 2.6, 3.1, 3.4, 5.0, 1.02])
+    above = np.array([0, 0, 1, 1, 0, 0])
+    readings = qz.Readings(values, state=[0, 0, 0, 0, 1, 2], beyond=above)
+    model = qz.MixtureModel(outliers=share, sigma=0.1)
+    posterior = qz.fit_mixture(readings, (0.6, 2.2), model=model).posterior
+    likelihood, one, none = posterior.likelihood, np.ones(1), np.zeros(1)
+    p = Parameters(unit=one, sigma=0.1 * one, offset=none, growth=none, outliers=share * one)
+    blur = likelihood.blur_in_units(p)
+    weight = np.exp(likelihood.envelope.log_mass(none[:, None, None], one, none, blur)).item()
+    length = np.ptp([values[:4][above[:4] == 0].mean(), 5.0, 1.02])
+    teeth = np.arange(-30, 60)
+    on_comb = [
+        stats.norm.sf(x, teeth, 0.1) if off else stats.norm.pdf(x, teeth, 0.1)
+        for x, off in zip(values[:4], above[:4], strict=True)
+    ]
+    total, astray = 0.0, np.zeros(4)
+    for outlier in itertools.product((False, True), repeat=4):
+        chance = np.prod(
+            [
+                share * (0.5 if off else 1 / length) if out else 1 - share
+                for out, off in zip(outlier, above[:4], strict=True)
+            ]
+        )
+        if outlier[0] and outlier[1]:
+            chance *= 0.5 + 0.5 * (outlier[2] and outlier[3])
+        else:
+            on = [f for f, out in zip(on_comb, outlier, strict=True) if not out]
+            chance *= weight * np.sum(np.prod(on, axis=0))
+        total += chance
+        astray += chance * np.array(outlier)
+    assert likelihood.pointwise(p)[0, 0] == pytest.approx(np.log(total), abs=1e-9)
+    found = likelihood.outlier_probability(p, one)[:4]
+    assert found == pytest.approx(astray / total, abs=1e-9)
 
 
 @pytest.mark.parametrize("repeated", [False, True])
