@@ -34,8 +34,8 @@ class MixtureModel:
     Parameters
     ----------
     offset : "zero", "free", float or distribution
-        Where the multiples of the unit are counted from. "free" is unknown, uniform over one unit;
-        a number is known; a distribution is a prior, for example ``stats.norm(0, 0.1)`` from rows
+        Where the multiples of the unit are counted from. "free" is unknown, uniform from zero up to
+        one unit, which says whose number is 1 where `integers` has ends; a number is known; a distribution is a prior, for example ``stats.norm(0, 0.1)`` from rows
         read at balance.
     sigma : float, (float, float) or distribution, optional
         Standard deviation of a reading. A number is known, a pair the support of a log-uniform
@@ -60,7 +60,7 @@ class MixtureModel:
         to the last. With ``(first, None)`` the last one, b, is unknown and summed over: p(b) is
         proportional to 1/b, and b runs from first + 1 to twice the multiple at which the farthest
         reading would stand if the unit were the smallest one tried. It needs a flat envelope
-        without a window.
+        without a window. Beside a free offset that may lie below zero, begin one number lower.
     rounding : bool
         Whether a reading stands for the interval that was rounded to it (see
         `Readings.resolution` and `Readings.ends`). It does so in any case where some reading was
