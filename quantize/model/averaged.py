@@ -232,9 +232,10 @@ class AveragedPosterior(Posterior):
         ranked: pd.DataFrame = sums.reset_index(drop=True)
         return ranked
 
+    @functools.cached_property
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, averaged over the shift."""
-        parts = [w * one.outlier_probabilities() for one, w in self._that_count]
+        parts = [w * one.outlier_probabilities for one, w in self._that_count]
         return np.asarray(np.sum(parts, axis=0))
 
     def integers_in_best_mode(self, n: int, rng: RngLike = None) -> IntArray:

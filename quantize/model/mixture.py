@@ -114,7 +114,7 @@ class MixtureFit(Result):
 
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, shape (n,); zero without outliers."""
-        return self.posterior.outlier_probabilities()
+        return self.posterior.outlier_probabilities.copy()
 
     @explained()
     def draws(self, n: int, *, rng: RngLike = None) -> pd.DataFrame:

@@ -35,8 +35,8 @@ class MixtureModel:
     ----------
     offset : "zero", "free", float or distribution
         Where the multiples of the unit are counted from. "free" is unknown, uniform from zero up to
-        one unit, which says whose number is 1 where `integers` has ends; a number is known; a distribution is a prior, for example ``stats.norm(0, 0.1)`` from rows
-        read at balance.
+        one unit, which says whose number is 1 where `integers` has ends; a number is known; a
+        distribution is a prior, for example ``stats.norm(0, 0.1)`` from rows read at balance.
     sigma : float, (float, float) or distribution, optional
         Standard deviation of a reading. A number is known, a pair the support of a log-uniform
         prior; left out, `default_sigma_range` gives that support. With readings that carry their

@@ -248,6 +248,7 @@ class Posterior:
         integer, chance = whole[ranked[reading, place]], chance[reading, place]
         return pd.DataFrame({"reading": reading, "integer": integer, "probability": chance})
 
+    @functools.cached_property
     def outlier_probabilities(self) -> FloatArray:
         """Probability that each reading is off the comb, shape (n,)."""
         places, share = self._representative

@@ -135,7 +135,7 @@ def off_the_comb(found: Posterior) -> FloatArray:
 
     settled, out = found.settled, np.full(len(found.readings), np.nan)
     if found.model.outliers != 0.0:
-        chance = found.outlier_probabilities()
+        chance = found.outlier_probabilities
         out[chance > _ASTRAY] = chance[chance > _ASTRAY]
         return out
     p, data, prior = settled.centre, settled.readings, settled.prior

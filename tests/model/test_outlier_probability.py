@@ -9,8 +9,10 @@ import pytest
 from scipy import stats
 
 import quantize as qz
+from quantize.model.likelihood import Likelihood
 from quantize.model.quadrature import NEGLIGIBLE
 from quantize.model.terms import Parameters
+from quantize.null.influence import misfits
 
 SIGMA, SHARE, WINDOW = 0.05, 0.1, (0.5, 9.5)
 SAMPLE = np.array([1.02, 2.97, 4.01, 5.04, 7.02, 8.0, 3.45, 6.2])
@@ -109,3 +111,17 @@ def test_readings_far_from_every_multiple_have_one_of_those_that_occur(repeated)
     found = qz.fit_mixture(sample, (0.8, 1.3), model=model)
     assert found.integers.tolist() == [*range(1, 9), 9, 9 if repeated else 1]
     assert found.integer_probabilities["integer"].between(1, 9).all()
+
+
+def test_the_shares_are_summed_once(monkeypatch) -> None:
+    calls, plain = [], Likelihood.outlier_probability
+    monkeypatch.setattr(
+        Likelihood, "outlier_probability", lambda *given: calls.append(1) or plain(*given)
+    )
+    model = qz.MixtureModel(sigma=SIGMA, outliers=SHARE, window=WINDOW)
+    found = qz.fit_mixture(SAMPLE, (0.95, 1.05), model=model)
+    first = found.outlier_probabilities()
+    first[:] = 0.0
+    assert found.outlier_probabilities()[6] > 0.98
+    assert misfits(found).sentence.startswith("With a unit of")
+    assert len(calls) == 1
