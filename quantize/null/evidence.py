@@ -20,7 +20,7 @@ from quantize.null import calibration
 from quantize.null.choices import BEYOND, LEVELS_AT_ZERO, LEVELS_FREE, MISREAD, RARE
 from quantize.null.hypotheses import NULLS, Comparison, compare
 from quantize.null.partitions import widened_span
-from quantize.null.sample import Sample, sample_of
+from quantize.null.sample import Sample, levers_of, sample_of
 from quantize.readings import Readings
 
 SURE = 1 - RARE
@@ -259,8 +259,9 @@ def _outlying(found: Posterior, sample: Sample, best: Comparison) -> BoolArray:
 
     Of as many normal residuals one is so far in `calibration.FLOOR` of samples.
     """
-    mean = found.readings.levels().mean
-    cycles = (mean - best.offset - sample.base) / best.unit
+    levels = found.readings.levels()
+    mean, lever = levels.mean, levers_of(found.readings, levels)
+    cycles = (mean - best.offset * lever - sample.base) / best.unit
     residual = best.unit * np.abs(cycles - np.rint(cycles))
     typical = max(1.4826 * float(np.median(residual)), sample.least_sigma)
     start, stop = np.quantile(mean, (MISREAD, 1 - MISREAD))

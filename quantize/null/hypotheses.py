@@ -115,7 +115,8 @@ def compare(found: Posterior, sample: Sample, high: float) -> Comparison:
     if not over_levels or not np.isfinite(result.log_comb):
         return result
     ratios = _over_continua(sample, comb, seating, counted) | over_levels
-    ratios["heaped"] = log_ratio_over_heaps(sample.levels - result.offset, result.unit)
+    from_start = sample.levels - result.offset * sample.levers
+    ratios["heaped"] = log_ratio_over_heaps(from_start, result.unit)
     return dataclasses.replace(result, log_ratios=ratios, two_units=two_units)
 
 

@@ -57,6 +57,11 @@ class Sample:
     base: float
 
     @property
+    def levers(self) -> FloatArray:
+        """Those of all levels, (N,); of levels that are merged, their mean."""
+        return np.repeat(self.lever, self.count)
+
+    @property
     def sigma(self) -> FloatArray:
         """Typical deviation of a level at each node of noise."""
         return np.asarray(np.sqrt(np.median(self.variance * self.count, axis=1)))
@@ -103,10 +108,7 @@ def sample_of(found: Posterior) -> Sample:
     prior = found.prior
     levels = data.levels()
     base = prior.offset if isinstance(prior.offset, float) else 0.0
-    lever = np.ones(levels.mean.size)
-    if data.shift is not None:
-        total = np.bincount(levels.index, weights=data.shift.lever)
-        lever = total / np.bincount(levels.index)
+    lever = levers_of(data, levels)
     order = np.argsort(levels.mean, kind="stable")
     log_prior = found.log_noise_prior
     parts = []
@@ -127,6 +129,14 @@ def sample_of(found: Posterior) -> Sample:
     each = [part.of_nodes() for part in parts]
     every: dict[str, Any] = {name: np.concatenate([one[name] for one in each]) for name in each[0]}
     return dataclasses.replace(parts[0], **every)
+
+
+def levers_of(data: Readings, levels: Levels) -> FloatArray:
+    """By how many times the offset each level is moved."""
+    if data.shift is None:
+        return np.ones(levels.mean.size)
+    total = np.bincount(levels.index, weights=data.shift.lever)
+    return np.asarray(total / np.bincount(levels.index))
 
 
 def rounding_variance(data: Readings) -> FloatArray:

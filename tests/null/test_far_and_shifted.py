@@ -7,7 +7,9 @@ import pytest
 
 import quantize as qz
 from quantize.comb.unit_range import UnitRange
+from quantize.null.evidence import level_evidence
 from quantize.null.statistics import LargestScore
+from quantize.shared_shift import SharedShift
 
 
 def test_the_largest_power_of_far_readings() -> None:
@@ -38,3 +40,25 @@ def test_every_kind_of_data_without_steps_of_far_readings(shift: float) -> None:
     assert far.unit == pytest.approx(near.unit, rel=1e-6)
     for name, factor in near.log_bayes_factors.items():
         assert far.log_bayes_factors[name] == pytest.approx(factor, abs=0.01), name
+
+
+@pytest.mark.parametrize("state", [None, list("aabbccddeeffgghhiijj")])
+def test_a_shared_error_of_readings_turned_about_zero(state: list[str] | None) -> None:
+    rng = np.random.default_rng(11)
+    # The readings say that the shared error is 0.25, two of its standard errors.
+    whole = np.repeat(rng.integers(1, 9, 10), 2) if state else rng.integers(1, 9, 20)
+    x = whole + 0.25 + 0.06 * rng.normal(size=20)
+    plain, turned = (
+        level_evidence(
+            qz.fit_mixture(
+                qz.Readings(
+                    sign * x, state=state, shift=SharedShift(error=0.12, lever=np.full(20, sign))
+                ),
+                (0.5, 2.5),
+            ).posterior
+        )
+        for sign in (1.0, -1.0)
+    )
+    for name, factor in plain.log_bayes_factors.items():
+        assert turned.log_bayes_factors[name] == pytest.approx(factor, abs=1e-6), name
+    assert turned.p_value == pytest.approx(plain.p_value, rel=1e-6)
