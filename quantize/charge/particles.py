@@ -11,7 +11,7 @@ from typing import Any, ClassVar
 import numpy as np
 import pandas as pd
 
-from quantize._support.errors import InputError, explained, warn
+from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import BoolArray, FloatArray
@@ -22,9 +22,6 @@ from quantize.charge.adjustment import (
     homogeneity,
     paule_mandel,
 )
-from quantize.charge.coulombs import unit_in_coulombs
-from quantize.charge.estimate import RunFit, fit_run
-from quantize.charge.faults import believed
 from quantize.charge.particle_posterior import (
     Particle,
     PosteriorPoints,
@@ -36,12 +33,9 @@ from quantize.charge.particle_posterior import (
 )
 from quantize.charge.propagation import Propagation, WithInterval, correlation_matrix, root_of
 from quantize.charge.quantity import OWN_SCOPES, Quantity
-from quantize.charge.rows import Rows
-from quantize.charge.run_analysis import RunAnalysis
 from quantize.charge.stated import stated
 from quantize.null.calibration import share
 
-_Found = tuple[Propagation, RunFit, Rows]
 _SHARED_DRAWS = 300  # pairs
 _SURE = 0.95
 _FORMULAS = ("viscosity formula", "humidity formula", "slip formula")  # the same on all benches
@@ -173,7 +167,7 @@ def joint_unit(
     slopes = shares.slopes
     errors = covariance_of(shares.own, slopes)
     particles = [
-        _particle(unit, shares, k, (alternatives or {}).get(label), (posteriors or {}).get(label))
+        particle_of(unit, shares, k, (alternatives or {}).get(label), (posteriors or {}).get(label))
         for k, (label, unit) in enumerate(units.items())
     ]
     log_q = np.array([particle.log_q for particle in particles])
@@ -220,60 +214,6 @@ def joint_unit(
         grid=np.exp(grid),
         density=posterior / np.exp(grid),
     )
-
-
-def joint_unit_of_run(
-    run: Rows, unit_range: tuple[float, float] | None = None, *, route: str | None = None
-) -> JointUnit:
-    """What `Run.joint_unit_in_coulombs` gives."""
-    run.bench().need_weight_of_each(run.particles)
-    found: dict[str, _Found] = {}
-    for label in run.particles:
-        one, faults = believed(run.particle(label))
-        if faults:
-            how = " ".join(fault.sentence for fault in faults)
-            warn(f"particle {label} is not taken as written. {how}")
-        fit = fit_run(one, unit_range)
-        found[label] = unit_in_coulombs(fit, one.bench(), run=one, route=route), fit, one
-    return _joint_of(found)
-
-
-def joint_of_analyses(analyses: Mapping[str, RunAnalysis]) -> JointUnit:
-    """The same from whole analyses, those without coulombs left out."""
-    return _joint_of(
-        {
-            label: (one.coulombs, one.fit, one.run)
-            for label, one in analyses.items()
-            if one.coulombs is not None
-        }
-    )
-
-
-def _joint_of(found: Mapping[str, _Found]) -> JointUnit:
-    """The joint unit of particles by the whole posterior of each, from the fit of its run."""
-    return joint_unit(
-        {label: unit for label, (unit, _, _) in found.items()},
-        alternatives={label: fit.alternatives for label, (_, fit, _) in found.items()},
-        posteriors={label: fit.points for label, (_, fit, _) in found.items()},
-        benches={label: _bench_of(run) for label, (_, _, run) in found.items()},
-    )
-
-
-def _bench_of(run: Rows) -> str:
-    """What names the bench of a run: the column of that name, or else the apparatus file."""
-    return str(run.table["bench"].iloc[0]) if "bench" in run.table else run.bench().source
-
-
-def logs_and_errors(analyses: Mapping[str, RunAnalysis]) -> tuple[FloatArray, SharedErrors]:
-    """ln of every unit at its rival nearest to the joint one, and their errors."""
-    near = math.log(joint_of_analyses(analyses).value)
-    units = {label: one.coulombs for label, one in analyses.items() if one.coulombs is not None}
-    errors = errors_of(units, {label: _bench_of(one.run) for label, one in analyses.items()})
-    particles = [
-        _particle(unit, errors, k, analyses[label].fit.alternatives, None)
-        for k, (label, unit) in enumerate(units.items())
-    ]
-    return np.array([particle.nearest(near) for particle in particles]), errors
 
 
 def own_and_shared(unit: Propagation) -> tuple[float, float]:
@@ -374,13 +314,14 @@ def _split(
     return error, parts[~here] + own.to_numpy() @ following
 
 
-def _particle(
+def particle_of(
     unit: Propagation,
     errors: SharedErrors,
     k: int,
     table: pd.DataFrame | None,
     points: PosteriorPoints | None,
 ) -> Particle:
+    """One of several particles, with rivals from a table or the points of its posterior."""
     budget = unit.budget.set_index("input")
     within, fall_exponent = ["unit"], 0.0
     if points is not None and points.log_fall is not None and "fall" in budget.index:

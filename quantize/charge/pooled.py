@@ -23,12 +23,11 @@ from quantize.charge.adjustment import (
     paule_mandel,
 )
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
-from quantize.charge.particles import logs_and_errors
 from quantize.charge.propagation import WithInterval
 from quantize.charge.rows import Rows
 from quantize.charge.run import Run
 from quantize.charge.run_analysis import RunAnalysis
-from quantize.charge.several import ParticleAnalyses, analyze_each
+from quantize.charge.several import ParticleAnalyses, analyze_each, logs_and_errors
 from quantize.charge.stated import stated
 
 _TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")

@@ -334,7 +334,7 @@ class Run(Rows):
         -------
         JointUnit
         """
-        from quantize.charge.particles import joint_unit_of_run
+        from quantize.charge.several import joint_unit_of_run
 
         return joint_unit_of_run(self, unit_range, route=route)
 

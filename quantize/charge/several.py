@@ -7,15 +7,25 @@ import math
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
+import numpy as np
 import pandas as pd
 
-from quantize._support.errors import InputError
+from quantize._support.errors import InputError, warn
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
-from quantize.charge.particles import JointUnit, joint_of_analyses
+from quantize._support.validation import FloatArray
+from quantize.charge.coulombs import unit_in_coulombs
+from quantize.charge.estimate import RunFit, fit_from, fit_run
+from quantize.charge.faults import believed
+from quantize.charge.particles import JointUnit, SharedErrors, errors_of, joint_unit, particle_of
+from quantize.charge.propagation import Propagation
 from quantize.charge.rows import Rows
 from quantize.charge.run_analysis import RunAnalysis, analyze_run
+from quantize.comb.unit_range import UnitRange
+from quantize.model.mixture import fit_posterior
 from quantize.null.verdict import NO_STEPS
+
+_Found = tuple[Propagation, RunFit, Rows]
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -71,7 +81,7 @@ def analyze_each(
     )
     if known > 1:
         try:
-            joint, missing = joint_of_analyses(analyses), None
+            joint, missing = _joint_of(_of_analyses(analyses)), None
         except InputError as error:
             missing = str(error)
     return ParticleAnalyses(table=_table(analyses), joint=joint, missing=missing, analyses=analyses)
@@ -93,3 +103,80 @@ def _table(analyses: Mapping[str, RunAnalysis]) -> pd.DataFrame:
         }
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def joint_unit_of_run(
+    run: Rows, unit_range: tuple[float, float] | None = None, *, route: str | None = None
+) -> JointUnit:
+    """What `Run.joint_unit_in_coulombs` gives."""
+    run.bench().need_weight_of_each(run.particles)
+    found: dict[str, _Found] = {}
+    for label in run.particles:
+        one, faults = believed(run.particle(label))
+        if faults:
+            how = " ".join(fault.sentence for fault in faults)
+            warn(f"particle {label} is not taken as written. {how}")
+        fit = fit_run(one, unit_range)
+        found[label] = unit_in_coulombs(fit, one.bench(), run=one, route=route), fit, one
+    return _joint_of(_over_common_units(found, route))
+
+
+def logs_and_errors(analyses: Mapping[str, RunAnalysis]) -> tuple[FloatArray, SharedErrors]:
+    """ln of every unit at its rival nearest to the joint one, and their errors."""
+    found = _of_analyses(analyses)
+    near = math.log(_joint_of(found).value)
+    benches = {label: _bench_of(run) for label, (_, _, run) in found.items()}
+    errors = errors_of({label: unit for label, (unit, _, _) in found.items()}, benches)
+    particles = [
+        particle_of(unit, errors, k, fit.alternatives, None)
+        for k, (unit, fit, _) in enumerate(found.values())
+    ]
+    return np.array([particle.nearest(near) for particle in particles]), errors
+
+
+def _of_analyses(analyses: Mapping[str, RunAnalysis]) -> dict[str, _Found]:
+    """What is joined of whole analyses, those without coulombs left out."""
+    return _over_common_units(
+        {
+            label: (one.coulombs, one.fit, one.run)
+            for label, one in analyses.items()
+            if one.coulombs is not None
+        }
+    )
+
+
+def _over_common_units(found: Mapping[str, _Found], route: str | None = None) -> dict[str, _Found]:
+    """The particles fitted anew, each over every charge that was tried of any of them.
+
+    The range that is chosen for one ends at half the span of its readings. A larger unit does not
+    show in these alone, but they do not speak against it. A range that was given stays.
+    """
+    ranges = {label: fit.mixture.unit_range for label, (_, fit, _) in found.items()}
+    rates = {label: unit.value / fit.unit for label, (unit, fit, _) in found.items()}
+    low = min((ranges[label].low * rate for label, rate in rates.items()), default=0.0)
+    high = max((ranges[label].high * rate for label, rate in rates.items()), default=0.0)
+    out = dict(found)
+    for label, (_, fit, run) in found.items():
+        if not ranges[label].chosen or len(found) < 2:
+            continue
+        ends = {"low": low / rates[label], "high": high / rates[label]}
+        wide = UnitRange(**ends, chosen=True, reason="every charge that was tried of any particle")
+        mixture = fit_posterior(fit.readings, wide, fit.mixture.model)
+        again = fit_from(mixture, run, fit.shift, fit.sigma)
+        out[label] = unit_in_coulombs(again, run.bench(), run=run, route=route), again, run
+    return out
+
+
+def _joint_of(found: Mapping[str, _Found]) -> JointUnit:
+    """The joint unit of particles by the whole posterior of each, from the fit of its run."""
+    return joint_unit(
+        {label: unit for label, (unit, _, _) in found.items()},
+        alternatives={label: fit.alternatives for label, (_, fit, _) in found.items()},
+        posteriors={label: fit.points for label, (_, fit, _) in found.items()},
+        benches={label: _bench_of(run) for label, (_, _, run) in found.items()},
+    )
+
+
+def _bench_of(run: Rows) -> str:
+    """What names the bench of a run: the column of that name, or else the apparatus file."""
+    return str(run.table["bench"].iloc[0]) if "bench" in run.table else run.bench().source

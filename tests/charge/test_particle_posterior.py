@@ -231,3 +231,22 @@ def test_the_joint_unit_stands_where_its_density_is_high():
         density = one.density * one.grid
         assert np.interp(one.value, one.grid, density) > 0.1 * density.max()
         assert one.alternatives["share"].sum() == pytest.approx(1)
+
+
+def test_a_particle_of_two_neighbouring_states_halves_no_unit():
+    # Half the span of readings at three and four units is half a unit: the range that is chosen
+    # for them alone ends there, and says nothing against the unit that the other particle shows.
+    parts = []
+    for label, units in (("A", (3, 4)), ("B", (2, 5, 7, 3, 4))):
+        states = tuple((n, 3) for n in units)
+        bench = SimulatedBench(states=states, falls=len(units), weight_of="the batch")
+        rows, apparatus, truth = bench.simulate(rng=0)
+        parts.append(rows.assign(particle=label))
+    run = Run(pd.concat(parts), apparatus)
+    assert run.particle("A").fit().mixture.unit_range.high < 0.7 * truth["unit"]
+    found = run.joint_unit_in_coulombs()
+    assert found.value == pytest.approx(truth["charge"], abs=4 * found.standard_uncertainty)
+    assert found.alternatives["share"][0] > 0.9
+    # A range that is given stays: a unit beyond it is not looked for.
+    kept = run.joint_unit_in_coulombs((2.5, 0.7 * truth["unit"]))
+    assert kept.value < 0.8 * truth["charge"]

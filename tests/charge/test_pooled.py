@@ -12,6 +12,7 @@ from quantize import charge
 from quantize._support.errors import InputError
 from quantize.charge.adjustment import constant, paule_mandel
 from quantize.charge.pooled import pooled
+from quantize.comb.unit_range import UnitRange
 from quantize.show.several import pooled_view
 from quantize.show.text import view_text
 
@@ -86,7 +87,12 @@ def run(value: float, bench: str, batch: str = "the batch") -> SimpleNamespace:
     found = unit(value, batch)
     one = SimpleNamespace(
         coulombs=found,
-        fit=SimpleNamespace(alternatives=None, points=None),
+        fit=SimpleNamespace(
+            unit=value,
+            alternatives=None,
+            points=None,
+            mixture=SimpleNamespace(unit_range=UnitRange.given((4, 25))),
+        ),
         run=SimpleNamespace(table={}, bench=lambda: SimpleNamespace(source=bench)),
     )
     return SimpleNamespace(analyses={"1": one})
