@@ -194,6 +194,14 @@ def averaged_evidence(
     """
     with np.errstate(divide="ignore"):
         log_weight = np.log(weights)
+    combs = np.array([r.log_evidences["comb"] for r in rows])
+    there = np.isfinite(combs)
+    if not there.any():
+        nothing = dict.fromkeys(rows[0].log_bayes_factors, -np.inf)
+        return dataclasses.replace(rows[0], **_rated(nothing, rows[0].levels, found, alpha, 0.0))
+    # Where the comb has no evidence, that without steps was not worked out.
+    rows = [rows[i] for i in np.flatnonzero(there)]
+    combs, log_weight = combs[there], log_weight[there]
     whole = float(np.logaddexp.reduce(log_weight))
     names = [name for name in rows[0].log_evidences if all(name in r.log_evidences for r in rows)]
     evidences = {
@@ -202,7 +210,7 @@ def averaged_evidence(
         for name in names
     }
     ratios = {name: evidences["comb"] - evidences[name] for name in names if name != "comb"}
-    posterior = np.exp([r.log_evidences["comb"] for r in rows] + log_weight - evidences["comb"])
+    posterior = np.exp(combs + log_weight - evidences["comb"])
     best = rows[int(np.argmax(posterior))]
     occupied = float(posterior @ [r.occupied_teeth for r in rows])
     return dataclasses.replace(

@@ -13,7 +13,7 @@ from scipy.integrate import quad
 import quantize as qz
 from quantize.model import averaged, quadrature
 from quantize.model.averaged import SummedPosterior, over_shift
-from quantize.null.evidence import averaged_evidence, level_evidence
+from quantize.null.evidence import averaged_evidence, level_evidence, nothing_shows
 from quantize.shared_shift import SharedShift
 
 N = np.array([2, 3, 4, 5, 6, 7, 8, 9, 3, 5, 7, 4])
@@ -136,6 +136,22 @@ def test_an_average_of_one_or_of_equals_is_that_one() -> None:
     name = next(iter(one.log_bayes_factors))
     # Where the comb has no evidence half of the time, its odds are half as good.
     assert half.log_bayes_factors[name] == pytest.approx(one.log_bayes_factors[name] - math.log(2))
+
+
+def test_an_average_over_shifts_at_which_no_comb_shows() -> None:
+    posterior = qz.fit_mixture(readings(), UNIT_RANGE).posterior
+    one = level_evidence(posterior)
+    none = nothing_shows(posterior, 0.05)
+    # Nowhere a comb: no steps, whatever the weights.
+    nowhere = averaged_evidence([none, none], np.array([0.4, 0.6]), posterior, 0.05)
+    assert (nowhere.p_value, nowhere.steps, nowhere.occupied_teeth) == (1.0, False, 0.0)
+    assert set(nowhere.log_bayes_factors.values()) == {-math.inf}
+    # Only at a half of the shifts: as if the others had not been worked out.
+    mixed = averaged_evidence([none, one], np.array([0.5, 0.5]), posterior, 0.05)
+    half = averaged_evidence([one], np.array([0.5]), posterior, 0.05)
+    assert mixed.log_bayes_factors == pytest.approx(half.log_bayes_factors)
+    assert mixed.p_value == pytest.approx(half.p_value)
+    assert mixed.occupied_teeth == pytest.approx(one.occupied_teeth)
 
 
 def test_two_errors_come_back_from_a_file() -> None:
