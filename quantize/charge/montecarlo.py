@@ -184,15 +184,18 @@ def check_linear(
     found: Propagation, *, trials: int | None = None, prob: float = 0.95, rng: RngLike = None
 ) -> MonteCarlo:
     """Monte Carlo of a linear propagation, and whether the two agree (JCGM 101, clause 8)."""
-    drawn = monte_carlo(
-        found.model,
-        found.inputs,
-        trials=trials,
-        prob=prob,
-        unit=found.unit,
-        correlations=found.correlations,
-        rng=rng,
-    )
+    try:
+        drawn = monte_carlo(
+            found.model,
+            found.inputs,
+            trials=trials,
+            prob=prob,
+            unit=found.unit,
+            correlations=found.correlations,
+            rng=rng,
+        )
+    except _NoValue as error:
+        raise InputError(_without_value(found, error.share)) from None
     linear = found.interval(prob)
     gap = float(np.max(np.abs(linear - drawn.symmetric)))
     # Two thousandths of the trials or so lie near an end: their own error is let through.
@@ -222,11 +225,40 @@ def _makes_sense(values: FloatArray, most: float) -> NDArray[np.bool_]:
     finite = np.isfinite(values)
     bad = values.size - int(finite.sum())
     if bad > most * values.size:
-        raise InputError(
+        raise _NoValue(
             f"`model` gives no finite value in {bad} of {values.size} trials; an input may reach "
-            "where it makes no sense, such as a negative length."
+            "where it makes no sense, such as a negative length.",
+            f"{bad:,} of {values.size:,}",
         )
     return finite
+
+
+class _NoValue(InputError):
+    """A model without a value in too large a `share` of the trials, in words."""
+
+    def __init__(self, message: str, share: str) -> None:
+        super().__init__(message)
+        self.share = share
+
+
+def _without_value(found: Propagation, share: str) -> str:
+    """Why a quantity that follows from inputs has no value in some draws of them."""
+    gen = np.random.default_rng(0)
+    reach = {
+        name: float(np.mean(draw(q, _BATCH, gen) <= 0))
+        for name, q in found.inputs.items()
+        if q.value > 0
+    }
+    name = max(reach, key=lambda name: reach[name], default="")
+    why = "an input reaches where it makes no sense"
+    if name and reach[name]:
+        q = found.inputs[name]
+        known = f"{q.value:.4g} ± {q.standard_uncertainty:.2g} {q.unit}"
+        why = f"`{name}` ({known}) reaches to zero and below"
+    return (
+        f"the inputs were drawn from their uncertainties, and in {share} draws no result follows "
+        f"from them: {why}; measure it again, or state a smaller uncertainty."
+    )
 
 
 def _stable(ends: FloatArray, digits: int) -> bool:

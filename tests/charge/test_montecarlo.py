@@ -5,11 +5,13 @@ Tolerances are five standard errors of the trials made: a false alarm in about t
 
 import dataclasses
 import math
+import re
 
 import numpy as np
 import pytest
 
 from quantize._support.errors import InputError
+from quantize.charge.coulombs import unit_in_coulombs
 from quantize.charge.montecarlo import (
     check_linear,
     monte_carlo,
@@ -123,6 +125,26 @@ def test_a_few_trials_without_sense_are_left_out():
     assert found.symmetric[0][1] == pytest.approx(math.log1p(0.02 * 4.303), abs=6 * error)
     with pytest.raises(InputError, match=r"no finite value in .* of 400000 trials"):
         monte_carlo(np.log, length(0.1), trials=TRIALS, rng=5)
+
+
+def test_an_input_that_reaches_below_zero_is_named():
+    bench = {
+        "plates": {"separation": "4.2 mm", "voltage": "227 V"},
+        "sphere": {"density": "1055 kg/m3"},
+        "reticle": {"division": "25 +/- 9 um"},
+        "air": {"temperature": "21 degC", "pressure": "1013 hPa"},
+        "run": {"interval": "10 s"},
+        "fall": {"divisions": "60.8 +/- 0.2 div"},
+    }
+    # 2.8 standard errors of a normal law: 55 of 20,000 lie below zero, and 20 are too many.
+    with pytest.raises(InputError) as caught:
+        unit_in_coulombs(10.0, bench, unit_err=0.1, rng=1)
+    said = str(caught.value)
+    share = re.search(r"in (\d+) of 20,000 draws no result follows from them", said)
+    assert share is not None
+    assert abs(int(share[1]) - 55) < 4 * 55**0.5
+    assert "`reticle.division` (2.5e-05 ± 9e-06 m/div) reaches to zero and below" in said
+    assert "`model`" not in said
 
 
 def test_adaptive_number_of_trials_settles():
