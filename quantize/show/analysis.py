@@ -130,11 +130,12 @@ def _levels_table(found: Analysis, rows: list[facts.Level], form: Form) -> Table
 
 
 def _fit(text: str, width: int) -> str:
-    """A number in its column: significant digits where all of it does not fit."""
-    if len(text) <= width:
-        return text
-    sign = "+" if text[0] == "+" else ""
-    return f"{float(text):{sign}.{max(width - 7, 1)}g}"
+    """A number in its column: as many significant digits as fit where all of it does not."""
+    sign, number, digits = "+" if text[0] == "+" else "", float(text), len(text)
+    while len(text) > width and digits > 1:
+        digits -= 1
+        text = f"{number:{sign}.{digits}g}"
+    return text
 
 
 def _strip(cycles: float) -> str:

@@ -215,3 +215,13 @@ def test_no_minus_stands_before_nought() -> None:
 
 def test_the_apparatus_file_to_fill_in_has_80_columns() -> None:
     assert max(map(len, qz.charge.template().splitlines())) <= 80
+
+
+def test_a_number_keeps_as_many_digits_as_its_column_holds():
+    # By hand: nine places for a sign, a point, zeros and what is left.
+    x = -0.0086349 * np.array([1, 1, 2, 3, 3, 4, 5, 6, 7, 2, 5, 8])
+    moved = 1e-7 * np.array([3, -4, 2, 0, 5, -2, 1, -5, 4, 0, -3, 2])
+    text = str(qz.analyze(x + moved, (0.004, 0.02), n_resamples=19, rng=1))
+    lines = [line.split() for line in text.splitlines()]
+    table = {words[0]: words[1] for words in lines if words[2:3] == ["-1"]}
+    assert table == {"1": "-0.008635", "2": "-0.008635"}
