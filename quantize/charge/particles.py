@@ -6,11 +6,12 @@ import dataclasses
 import math
 from collections import Counter
 from collections.abc import Collection, Mapping
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
 
+from quantize._support import validation
 from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
@@ -31,18 +32,20 @@ from quantize.charge.particle_posterior import (
     modes_of,
     rivals_of,
 )
-from quantize.charge.propagation import Propagation, WithInterval, correlation_matrix, root_of
+from quantize.charge.propagation import Propagation, correlation_matrix, root_of
 from quantize.charge.quantity import OWN_SCOPES, Quantity
 from quantize.charge.stated import stated
+from quantize.model.modes import Marginal, highest_density_set
 from quantize.null.calibration import share
 
 _SHARED_DRAWS = 300  # pairs
+_FINER = 8  # places of an interval for one of the grid
 _SURE = 0.95
 _FORMULAS = ("viscosity formula", "humidity formula", "slip formula")  # the same on all benches
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class JointUnit(WithInterval, Result):
+class JointUnit(Result):
     """Result of `joint_unit`.
 
     Attributes
@@ -77,9 +80,32 @@ class JointUnit(WithInterval, Result):
     grid: FloatArray
     density: FloatArray
 
-    def _ends(self, tail: float) -> Any:
-        mass = np.cumsum(self.density * np.gradient(self.grid))
-        return np.interp([tail, 1 - tail], mass / mass[-1], self.grid)
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Give the highest-density set of the value, in its logarithm.
+
+        Parameters
+        ----------
+        prob : float
+            Probability that the set holds, between 0 and 1.
+
+        Returns
+        -------
+        numpy.ndarray, shape (k, 2)
+            Rows (low, high) in coulombs, that of the best mode first. One row, unless other modes
+            hold more than the rest of the probability.
+        """
+        logs = np.log(self.grid)
+        places = np.linspace(logs[0], logs[-1], _FINER * (logs.size - 1) + 1)
+        mass = np.interp(places, logs, self.density * self.grid)
+        fine = Marginal(
+            index=np.arange(places.size),
+            log_unit=places,
+            mass=mass / mass.sum(),
+            step=float(places[1] - places[0]),
+        )
+        rows = highest_density_set(fine, validation.fraction("prob", prob))
+        away = np.abs(np.log(rows.mean(axis=1) / self.value))
+        return np.asarray(rows[np.argsort(away, kind="stable")])
 
     def _headline(self) -> str:
         return (

@@ -200,7 +200,7 @@ def averaged_evidence(
         nothing = dict.fromkeys(rows[0].log_bayes_factors, -np.inf)
         return dataclasses.replace(rows[0], **_rated(nothing, rows[0].levels, found, alpha, 0.0))
     # Where the comb has no evidence, that without steps was not worked out.
-    rows = [rows[i] for i in np.flatnonzero(there)]
+    rows = [rows[i] for i in np.flatnonzero(there).tolist()]
     combs, log_weight = combs[there], log_weight[there]
     whole = float(np.logaddexp.reduce(log_weight))
     names = [name for name in rows[0].log_evidences if all(name in r.log_evidences for r in rows)]

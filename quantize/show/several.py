@@ -40,6 +40,7 @@ _RUNS = (
     Column("weight", "weight", 7, gap=" ", form=lambda weight: f"{100 * weight:.0f} %"),
     _IN_COULOMBS[1],
 )
+_PIECES = 3  # of an interval that are printed
 _WHY = "each has its own unit in divisions"
 
 
@@ -95,11 +96,13 @@ def each_view(found: ParticleAnalyses) -> View:
     joint = found.joint
     if joint is None:
         return (_each(found.table), Section("", [f"There is no joint unit: {found.missing}"]))
-    low, high = joint.interval(0.95)[0]
+    pieces = [f"{low:.4g} C to {high:.4g} C" for low, high in joint.interval(0.95).tolist()]
+    more = f" or {len(pieces) - _PIECES} more" if len(pieces) > _PIECES else ""
+    interval = " or ".join(pieces[:_PIECES]) + more
     value = brackets(joint.value, joint.standard_uncertainty, "C")
     head = "If there were steps, one unit would be" if found.conditional else "One unit of all:"
     shared = raised(
-        f"{head} {value}{joint._doubt()}, 95 % interval {low:.4g} C to {high:.4g} C; "
+        f"{head} {value}{joint._doubt()}, 95 % interval {interval}; "
         f"{joint.shared:.2g} C of its uncertainty is shared by all particles and counted once."
     )
     return (_each(found.table), Section("", [shared, homogeneous(joint.homogeneity, "particles")]))

@@ -75,9 +75,18 @@ def test_joint_posterior_is_that_of_a_brute_force_grid():
     hills = exact[1:-1][(exact[1:-1] > exact[:-2]) & (exact[1:-1] > exact[2:])]
     assert np.sum(hills > 0.1 * hills.max()) > 1
     assert np.abs(mine - exact).sum() / 2 < 0.01
-    low, high = found.interval(0.95)[0]
-    ends = np.exp(np.interp([0.025, 0.975], np.cumsum(exact), log_e))
-    assert (low, high) == pytest.approx(ends, rel=0.004, abs=0)
+    pieces = found.interval(0.95)
+    # The pieces of 95 % by hand: the places of highest density, on a grid forty times as fine.
+    fine = np.linspace(log_e[0], log_e[-1], 40 * log_e.size)
+    mass = np.interp(fine, log_e, exact)
+    order = np.argsort(-mass)
+    within = np.zeros(fine.size, dtype=bool)
+    within[order[np.cumsum(mass[order]) <= 0.95 * mass.sum()]] = True
+    edges = np.flatnonzero(np.diff(np.r_[0, within, 0]))
+    ends = np.exp(np.c_[fine[edges[::2]], fine[edges[1::2] - 1]])
+    assert len(pieces) == len(ends) > 1
+    assert np.sort(pieces, axis=0) == pytest.approx(ends, rel=0.004, abs=0)
+    assert pieces[0, 0] < found.value < pieces[0, 1]
 
 
 def test_a_sure_particle_is_the_closed_form():

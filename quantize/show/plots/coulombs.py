@@ -177,15 +177,16 @@ def _forest(
     y = np.arange(len(table), 0, -1)
     value = table["value"].to_numpy(float) * scale
     every, own = (1.96 * scale * table[k].to_numpy(float) for k in ("standard_uncertainty", "own"))
-    low, high = found.interval(0.95)[0] * scale
+    pieces = (found.interval(0.95) * scale).tolist()
     with style.drawing(ax, 6.4, 1.5 + 0.32 * len(table)) as axes:
-        axes.axvspan(low, high, color=style.PALE, zorder=0)
+        for low, high in pieces:
+            axes.axvspan(low, high, color=style.PALE, zorder=0)
+            axes.plot([low, high], [0, 0], color=style.ACCENT, lw=1.6)
         axes.axvline(found.value * scale, color=style.RULE, lw=0.9, zorder=1)
         axes.errorbar(
             value, y, xerr=every, fmt="o", ms=5, color=style.DATA, elinewidth=1.0, capsize=2.5
         )
         axes.errorbar(value, y, xerr=own, fmt="none", ecolor=style.DATA, elinewidth=3.5)
-        axes.plot([low, high], [0, 0], color=style.ACCENT, lw=1.6)
         axes.plot([found.value * scale], [0], "D", color=style.ACCENT, ms=7)
         style.name_rows(axes, [*y, 0], [*map(str, table.iloc[:, 0]), last])
         axes.set(
