@@ -194,7 +194,7 @@ class BalanceVoltages:
         for code, state in enumerate(labels):
             if np.ptp(np.sign(volts[self._code == code])):
                 raise InputError(
-                    f"`state` {state!r} has balance voltages of both signs; one charge is "
+                    f"the state {state!r} has balance voltages of both signs; one charge is "
                     "balanced by one voltage, so mend the label or the sign."
                 )
 

@@ -118,8 +118,8 @@ class _Columns:
         for cell, volt, row, use in rows:
             if use and not cell and not is_zero(volt):
                 raise InputError(
-                    f'`state` is blank in row {row}; label it, or declare blank_state = "as above" '
-                    "under [run] in the apparatus file."
+                    f"column `state` is blank in row {row}; label it, or declare "
+                    'blank_state = "as above" under [run] in the apparatus file.'
                 )
         return cells
 
@@ -359,6 +359,6 @@ def of_particle(page: Page, particle: object) -> tuple[FloatArray, list[str] | N
         return volts, None, wanted
     if not all(states):
         raise InputError(
-            f"`state` is blank in some rows of `{page.source}`; label every one of them, or none."
+            f"column `state` is blank in some rows of `{page.source}`; label every one, or none."
         )
     return volts, states, wanted

@@ -186,7 +186,10 @@ def _one_line(text: str) -> str:
 
 
 def in_options(message: str, options: Collection[str] = ()) -> str:
-    """Arguments of the library under the names that they have on the command line."""
+    """Arguments of the library under the names that they have on the command line.
+
+    A column of a page keeps its own.
+    """
 
     def named(match: re.Match[str]) -> str:
         name, _, given = match[1].partition("=")
@@ -194,7 +197,7 @@ def in_options(message: str, options: Collection[str] = ()) -> str:
         option = "FILE" if option == "--readings" and option not in options else option
         return " ".join([option, *(re.findall(r"-?[\w.]+", given) if name in _OPTIONS else ())])
 
-    return re.sub(r"`([^`]+)`", named, message)
+    return re.sub(r"(?<!column )`([^`]+)`", named, message)
 
 
 def say(text: str, *, err: bool = False) -> None:

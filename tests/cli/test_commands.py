@@ -242,6 +242,9 @@ def test_the_report_says_who_hands_it_in(quantize: Run, tmp_path: Path) -> None:
 def test_advice_names_the_options_of_the_command_line() -> None:
     said = terminal.in_options("say so (`integers=(1, 9)`), give `sigma`, and mind `neither`")
     assert said == "say so (--integers 1 9), give --sigma, and mind `neither`"
+    assert terminal.in_options("column `state` is blank in row 2") == (
+        "column `state` is blank in row 2"
+    )
     assert terminal.in_options("say `integers=(-10, 10)`") == "say --integers -10 10"
 
 
