@@ -5,9 +5,9 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 39_497
+LINES = 39_623
 """Code and docstrings of public names."""
-FILES = 209
+FILES = 207
 LONGEST_FILE = 400
 LONGEST_BODY = 60
 
