@@ -14,6 +14,7 @@ import numpy as np
 from quantize._support.errors import InputError, listed
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.periodogram import periodogram
+from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.mixture import MixtureFit, posterior_of
 from quantize.null.bounds import p_value_bound
 from quantize.null.evidence import LevelEvidence, level_evidence
@@ -125,7 +126,7 @@ def _from_elsewhere(fit: MixtureFit, data: Readings, alpha: float) -> Finding | 
     line = line_through(x, levels.factor, k, rounded)
     if line is None or line.p_value > MISFIT:
         return None
-    found = _with(fit, data, alpha, offset="free")
+    found = _with(fit, data, alpha, fit.unit_range, offset="free")
     if found is None or abs(found.unit / line.unit - 1) > alpha:
         return None
     return steps_from_elsewhere(line, start, found.p_value)
@@ -133,32 +134,43 @@ def _from_elsewhere(fit: MixtureFit, data: Readings, alpha: float) -> Finding | 
 
 def _opened(fit: MixtureFit, data: Readings, alpha: float) -> tuple[Finding | None, ...]:
     """Whether there are steps with sigma open, or with every reading a level of its own."""
-    start, ends = fit.model.plain_offset, (fit.posterior.unit_range.low, fit.unit_range.high)
     given = data.sigma is not None or isinstance(fit.posterior.prior.sigma, float)
-    if not given and data.state is None:
-        return ()
-    together = periodogram(data, ends, offset=start)
-    if p_value_bound(together.statistic, data, ends, offset=start) > alpha:
-        return ()
-    scatter = labels = None
-    found = _with(fit, data.replace(sigma=None), alpha, sigma=None) if given else None
+    scatter = _without_sigma(fit, data.replace(sigma=None), data, alpha) if given else None
+    if data.state is None or not _together(fit, data, fit.unit_range, alpha):
+        return (scatter,)
+    return scatter, _without_states(fit, data, data.state, alpha)
+
+
+def _together(fit: MixtureFit, data: Readings, units: UnitRange, alpha: float) -> bool:
+    """Whether phases at some unit are together more than those of any sizes would be."""
+    start = fit.model.plain_offset
+    score = periodogram(data, units, offset=start).statistic
+    return p_value_bound(score, data, units, offset=start) <= alpha
+
+
+def _without_sigma(
+    fit: MixtureFit, opened: Readings, data: Readings, alpha: float
+) -> Finding | None:
+    # A range that was chosen begins above the sigma given.
+    units = unit_range_for(opened) if fit.unit_range.chosen else fit.unit_range
+    if not _together(fit, opened, units, alpha):
+        return None
+    found = _with(fit, opened, alpha, units, sigma=None)
     about = found and _scatter_about_multiples(fit, data, found.unit)
-    if found and about:
-        scatter = finding(
-            "scatter",
-            f"With sigma left out the levels would be steps of {found.unit:.4g} (p = "
-            f"{found.p_value:.2g}), about which they scatter {about}: look whether it is right.",
-            warns=True,
-        )
-    if data.state is not None:
-        labels = _without_states(fit, data, data.state, alpha)
-    return scatter, labels
+    if found is None or not about:
+        return None
+    return finding(
+        "scatter",
+        f"With sigma left out the levels would be steps of {found.unit:.4g} (p = "
+        f"{found.p_value:.2g}), about which they scatter {about}: look whether it is right.",
+        warns=True,
+    )
 
 
 def _without_states(
     fit: MixtureFit, data: Readings, state: IntArray, alpha: float
 ) -> Finding | None:
-    found = _with(fit, data.replace(state=None), alpha)
+    found = _with(fit, data.replace(state=None), alpha, fit.unit_range)
     k = _places(fit, data.values, found.unit)[1] if found else np.zeros(len(data))
     mixed = [name for j, name in enumerate(data.state_labels) if np.ptp(k[state == j]) > 0]
     if found is None or not mixed:
@@ -172,11 +184,13 @@ def _without_states(
     )
 
 
-def _with(fit: MixtureFit, data: Readings, alpha: float, **changes: Any) -> LevelEvidence | None:
+def _with(
+    fit: MixtureFit, data: Readings, alpha: float, units: UnitRange, **changes: Any
+) -> LevelEvidence | None:
     """The evidence with another assumption; None where that, too, shows no steps."""
     model = dataclasses.replace(fit.model, **changes)
     try:
-        found = level_evidence(posterior_of(model, data, fit.posterior.unit_range), alpha=alpha)
+        found = level_evidence(posterior_of(model, data, units), alpha=alpha)
     except InputError:
         return None
     return found if found.steps else None

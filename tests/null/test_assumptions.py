@@ -140,9 +140,10 @@ def test_a_sigma_that_is_too_small_is_named(
     assert one.sentence in found.reasons
 
 
+@pytest.mark.parametrize("ends", [(0.3, 3), None])
 @pytest.mark.parametrize(("sigma", "verdict"), [(0.24, "steps"), (0.5, "cannot tell")])
-def test_a_sigma_that_is_too_large_is_named(sigma: float, verdict: str) -> None:
-    found = qz.analyze(comb(10, spread=0.06), (0.3, 3), sigma_range=sigma)
+def test_a_sigma_that_is_too_large_is_named(sigma: float, verdict: str, ends: Any) -> None:
+    found = qz.analyze(comb(10, spread=0.06), ends, sigma_range=sigma)
     assert found.verdict == verdict
     assert "times as much as the sigma given" in said(found, "scatter")[0].sentence
 
