@@ -54,7 +54,7 @@ _FEWEST_FOR_NO = 4000
 _SEEN_COUNTS = 200
 """... and readings in a level that would have stood out."""
 _OPEN = {
-    "offset": 'With `offset="free"` (`--offset free`) that is found together with the unit.',
+    "offset": 'With `offset="free"` (`--offset free`) zero is found together with the unit.',
     "scatter": "Repeats of each state determine the scatter without any assumption about steps.",
     "labels": "Readings of one state scatter about one size; one that does not is of another.",
 }
