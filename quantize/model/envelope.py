@@ -22,6 +22,8 @@ _FINE = 0.8
 _WINDOW_FINE = 0.25
 _MOST_TEETH = 20_000
 """Teeth under a density, at the smallest unit; with more, hours and all memory go into its sum."""
+_NEAR_EDGE = 1e-6
+"""Part of the length of a density within which it reaches to the end of its support."""
 _AT_KINK = 1.0 - np.sqrt(1 / 12)
 """Steps, but for whole ones, to where the variance ceases to grow: there the second Bernoulli
 polynomial is zero, and the lattice sum errs by the third power of a step."""
@@ -76,8 +78,16 @@ class Envelope:
         return dataclasses.replace(self, first=-_EVERY, last=_EVERY, most=None)
 
     def reach(self) -> tuple[float, float]:
-        """Sizes between which the teeth lie."""
-        return (self.low, self.high) if self.density is None else distributions.reach(self.density)
+        """Sizes between which the teeth lie, those included where a density begins or breaks off.
+
+        All but 2e-9 of a density lies between them.
+        """
+        if self.density is None:
+            return self.low, self.high
+        ends, support = distributions.reach(self.density), self.density.support()
+        near = _NEAR_EDGE * (ends[1] - ends[0])
+        low, high = (s if abs(e - s) < near else e for e, s in zip(ends, support, strict=True))
+        return float(low), float(high)
 
     def log_mass(
         self, teeth: FloatArray, unit: FloatArray, offset: FloatArray, spread: FloatArray
@@ -141,7 +151,7 @@ class Envelope:
         left, centre, right = (self.density.logpdf(place + side * move) for side in (-1, 0, 1))
         with np.errstate(invalid="ignore"):
             lines = np.maximum.reduce([left, centre, right, 2 * centre - left, 2 * centre - right])
-        low, high = distributions.reach(self.density)
+        low, high = self.reach()
         near = (place + move >= low) & (place - move <= high)
         lines = np.where(near & ~np.isfinite(lines), np.inf, lines)
         return np.minimum(np.where(np.isnan(lines), np.inf, lines), self._log_peak)
@@ -149,7 +159,7 @@ class Envelope:
     @functools.cached_property
     def _log_peak(self) -> float:
         """Largest log density, from a fine scan."""
-        low, high = distributions.reach(self.density)
+        low, high = self.reach()
         inner = np.r_[np.linspace(low, high, 4001), self.density.ppf(np.linspace(0, 1, 401)[1:-1])]
         values = self.density.logpdf(inner)
         return float(np.max(values[np.isfinite(values)])) + 1e-3
@@ -214,7 +224,7 @@ class Envelope:
 
     def _all_teeth(self, unit: FloatArray, offset: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Every tooth within reach of the density, shape (m, K), and which are too many."""
-        low, high = distributions.reach(self.density)
+        low, high = self.reach()
         first = np.maximum(np.ceil((low - offset) / unit), float(self.first))
         last = np.minimum(np.floor((high - offset) / unit), float(self.last))
         most = max(int(np.max(last - first)) + 1, 1)
@@ -266,7 +276,7 @@ class Envelope:
         """All whole numbers that can occur, in a window or range declared beforehand."""
         first, last = float(self.first), float(self.last)
         if self.density is not None:
-            low, high = distributions.reach(self.density)
+            low, high = self.reach()
             first = max(np.ceil((low - offset) / unit), first)
             last = min(np.floor((high - offset) / unit), last)
         elif self.declared:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from published import THIRTEEN, THIRTEEN_INTEGERS, macdonell, wind_speeds
 from scipy import stats
+from scipy.integrate import simpson
 
 import quantize as qz
 from quantize import InputError
@@ -162,3 +163,34 @@ def test_rounding_that_a_known_sigma_hides_is_left_out(scale):
         for said in ({"sigma_range": sigma * scale}, {"sigma": sigma * scale}):
             found = qz.fit_mixture(x, (0.7 * scale, 2 * scale), resolution=0.1 * scale, **said)
             assert found.posterior.model.rounding == shows
+
+
+EDGED = {
+    "exponential": lambda c: "exponential",
+    "half normal": lambda c: stats.halfnorm(scale=4 * c),
+    "turned": lambda c: stats.weibull_max(1.0, scale=4 * c),
+    "beginning at the offset": lambda c: stats.expon(c, 3 * c),
+}
+"""Densities that begin, or end, at a multiple of every unit."""
+
+
+@pytest.mark.parametrize("scale", [1.0, 1e3, 1e-19])
+@pytest.mark.parametrize("name", EDGED)
+def test_a_tooth_where_a_density_begins_has_its_share(name, scale):
+    """Shares of the teeth add up to one: the evidence is a plain sum over them, and over units."""
+    x = np.array([1.0, 2.1, 3.05, 4.95, 2.95, 8.05, 1.1, 6.8]) * (-1 if name == "turned" else 1)
+    said, start = EDGED[name], 1.0 if name == "beginning at the offset" else 0.0
+    plain = stats.expon(scale=x.mean()) if name == "exponential" else said(1.0)
+    k, log_unit = np.arange(-150, 150), np.linspace(np.log(0.8), np.log(1.3), 2001)
+    log_likelihood = np.empty(log_unit.size)
+    for i, unit in enumerate(np.exp(log_unit)):
+        share = plain.pdf(start + unit * k)
+        each = stats.norm.pdf(x[:, None], start + unit * k, 0.1) @ (share / share.sum())
+        log_likelihood[i] = np.log(each).sum()
+    top = log_likelihood.max()
+    mean = simpson(np.exp(log_likelihood - top), x=log_unit) / np.ptp(log_unit)
+    model = qz.MixtureModel(sigma=0.1 * scale, envelope=said(scale), offset=start * scale)
+    readings = qz.Readings(x * scale, resolution=1e-6 * scale)
+    found = qz.fit_mixture(readings, (0.8 * scale, 1.3 * scale), model=model)
+    expected = top + np.log(mean) - x.size * np.log(scale)
+    assert found.log_evidence == pytest.approx(expected, abs=1e-4)
