@@ -46,7 +46,8 @@ class MixtureFit(Result):
         Posterior mean of sigma within that mode (times the median of the given ones, if given).
     offset : float
         The offset: fixed, or its posterior mean within that mode, that of the phase on its circle
-        where it is free.
+        where it is free, and that of the most probable comb where a prior leaves others, moved by
+        whole units, possible.
     log_bayes_factor : float
         Natural log of the evidence for the comb over that for sizes without steps, everything
         else in the model kept. `analyze` sets the comb against other kinds of data as well.

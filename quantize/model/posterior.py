@@ -215,6 +215,14 @@ class Posterior:
         vector = np.sum(weight * np.exp(2j * np.pi * self._nodes.shift[places]))
         return (self.prior.origin + unit * float(np.angle(vector) / (2 * np.pi))) % unit
 
+    def _offset_of_best_comb(self) -> float:
+        """Mean offset in the best mode without the combs that whole units lie between."""
+        places = self._in_mode(self.modes[0])
+        offset, log_mass = self._at(places).offset, self._nodes.log_mass[places]
+        away = np.abs(offset - offset[np.argmax(log_mass)]) * np.abs(self.likelihood.lever).max()
+        same = away <= 0.5 * self.modes[0].unit
+        return mode_finding.moments(offset[same], self._weight(places[same]))[0]
+
     @functools.cached_property
     def centre(self) -> Parameters:
         """The parameters in the middle of the best mode, each of shape (1,)."""
@@ -226,6 +234,8 @@ class Posterior:
             "growth": self.prior.growth,
             "outliers": self.prior.outliers,
         }
+        if "offset" in self.prior.names:
+            means["offset"] = self._offset_of_best_comb()
         fixed = {name: np.array([means.get(name, value)], float) for name, value in known.items()}
         return Parameters(unit=np.array([self.modes[0].unit]), **fixed)
 

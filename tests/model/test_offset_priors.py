@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 import quantize as qz
+from quantize.shared_shift import SharedShift
 
 
 def readings() -> qz.Readings:
@@ -50,3 +51,31 @@ def test_a_prior_too_wide_for_the_work_is_told_of_a_narrower_one_and_of_a_free_o
     model = qz.MixtureModel(offset=stats.uniform(-3000, 6000))
     with pytest.raises(qz.InputError, match="narrow the prior of the offset, or take offset='fre"):
         qz.fit_mixture(readings().values[:8], (2.5, 40), model=model)
+
+
+@pytest.mark.parametrize("scale", [1.0, -1.0, 1e-19])
+@pytest.mark.parametrize("shared", [False, True])
+@pytest.mark.parametrize("seed", range(2))
+def test_an_offset_known_to_half_a_unit_is_that_of_one_comb(
+    scale: float, shared: bool, seed: int
+) -> None:
+    """Its mean over combs that are moved by whole units is the offset of none of them.
+
+    Every reading then stood between two teeth, and most were said to be off the comb.
+    """
+    rng = np.random.default_rng([11, seed])
+    k, start = rng.permutation(np.arange(-4, 8)), 0.45
+    lever = np.resize([1.0, -1.0, 2.0], k.size) if shared else np.ones(k.size)
+    x = scale * (start * lever + k + rng.normal(0, 0.04, k.size))
+    ends, sigma = (abs(scale) * 0.4, abs(scale) * 3), np.full(k.size, abs(scale) * 0.04)
+    if shared:
+        shift = SharedShift(error=abs(scale) * 0.4, lever=lever)
+        found = qz.analyze(qz.Readings(x, sigma=sigma, shift=shift), ends)
+    else:
+        model = qz.MixtureModel(offset=stats.norm(0, abs(scale) * 0.4))
+        found = qz.analyze(qz.Readings(x, sigma=sigma), ends, model=model)
+    away = (x - found.offset * lever) / found.unit - found.integers
+    assert np.abs(away).max() < 0.25
+    assert (found.offset / scale - start + 0.5) % 1.0 == pytest.approx(0.5, abs=0.1)
+    assert not [f.sentence for f in found.findings if f.name in ("majority", "misfit") and f.warns]
+    assert found.verdict == "steps"
