@@ -109,7 +109,9 @@ def sample_of(found: Posterior) -> Sample:
     levels = data.levels()
     base = prior.offset if isinstance(prior.offset, float) else 0.0
     lever = levers_of(data, levels)
-    order = np.argsort(levels.mean, kind="stable")
+    # Equal ones in an order of their own, whatever that of the readings, turned with their sign.
+    upper = np.where(levels.mean < levels.mean.mean(), -1, 1)
+    order = np.lexsort((upper * lever, upper * levels.factor, levels.mean))
     log_prior = found.log_noise_prior
     parts = []
     for nodes in np.array_split(np.arange(log_prior.size), log_prior.size * len(data) // _PART + 1):

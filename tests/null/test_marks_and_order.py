@@ -94,3 +94,24 @@ def test_more_readings_are_advised_for_the_level_set_and_never_against_the_evide
     assert "about 12 more readings of this quality" in advice(6, alpha=0.01)
     for said in (advice(6, log_b=-4.0), advice(6, alpha=0.001)):
         assert said.startswith("Less scatter helps more than more readings")
+
+
+@pytest.mark.parametrize("given", ["sigma", "relative_sigma"])
+def test_equal_readings_of_unequal_sigmas_may_come_in_any_order_and_of_either_sign(given):
+    """Rounding makes them equal; which of them is the first of a group is a matter of choice."""
+    rng = np.random.default_rng(69)
+    x = np.round(rng.uniform(1, 8, 24) / 0.5) * 0.5
+    scale = rng.uniform(0.5, 2, 24)
+    orders = [np.arange(24), np.arange(24)[::-1], rng.permutation(24)]
+
+    def analysed(order, sign):
+        known = {given: scale[order] * (0.1 if given == "sigma" else 1)}
+        readings = qz.Readings(sign * x[order], resolution=0.01, **known)
+        return qz.analyze(readings, (0.8, 3), rng=1, n_resamples=99).log_bayes_factors
+
+    first = analysed(orders[0], 1)
+    for order, sign in ((orders[1], 1), (orders[2], 1), (orders[0], -1)):
+        found = analysed(order, sign)
+        assert found.keys() == first.keys()
+        for null, value in first.items():
+            assert found[null] == pytest.approx(value, abs=1e-6), null
