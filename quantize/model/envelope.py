@@ -19,7 +19,10 @@ from quantize.readings import Readings
 _EVERY = 2**62
 _FINE = 0.8
 """A comb whose unit is this part of a deviation is a continuum, to 1e-13."""
-_WINDOW_FINE = 0.25
+_OF_WIDTH = 0.5
+"""Part of the deviation of a density that a deviation counts as at most."""
+_WINDOW_FINE, _FEWEST_PARTS = 0.25, 8
+"""Parts of a window, in deviations, and the fewest that have room for the weights at both ends."""
 _MOST_TEETH = 20_000
 """Teeth under a density, at the smallest unit; with more, hours and all memory go into its sum."""
 _NEAR_EDGE = 1e-6
@@ -253,11 +256,15 @@ class Envelope:
         """
         if self.density is not None or not self.declared:
             end = place(largest)
+            if self.density is not None:
+                # What is read may be broader than the sizes are.
+                width = _OF_WIDTH * distributions.spread(self.density)
+                fine = np.minimum(fine, end - place(max(largest - width, 0.0)))
             step = end / (np.ceil(end / (_FINE * fine)) + _AT_KINK)
             return 0 * step, step, np.inf * step
         # Midpoints of equal parts of the window.
         start, end = (place(limit) for limit in self.limits)
-        parts = np.ceil((end - start) / (_WINDOW_FINE * fine))
+        parts = np.maximum(np.ceil((end - start) / (_WINDOW_FINE * fine)), _FEWEST_PARTS)
         return start + 0 * parts, (end - start) / parts, parts
 
     def continuum_mass(self, size: FloatArray, k: FloatArray, parts: FloatArray) -> FloatArray:

@@ -183,8 +183,7 @@ class Likelihood(BoundedTerms):
         """Log likelihood of the same sample without steps; the units of `p` are unused.
 
         So are the offsets, but for a shift that the readings share. The continuum is a comb too
-        fine to show. Which whole numbers occur is said of the
-        comb alone.
+        fine to show. Which whole numbers occur is said of the comb alone.
         """
         if not self.shifted:
             p = dataclasses.replace(p, offset=np.zeros(p.unit.size))
@@ -207,8 +206,10 @@ class Likelihood(BoundedTerms):
 
         start, step, parts = self.envelope.continuum(place, self.end, fine)
         lowest, highest = self.ends_of_states(p)
-        half = self.spread_at(p, np.maximum(np.abs(lowest), np.abs(highest)))
-        half = np.sqrt(DIGITS) * half + self.kinds.reach
+        size = np.maximum(np.abs(lowest), np.abs(highest))
+        half = np.sqrt(DIGITS) * self.spread_at(p, size) + self.kinds.reach
+        # There is nothing beyond the ends of an envelope.
+        half = np.minimum(half, 2 * (size + self.end) if np.isinf(self.largest) else np.inf)
         first, last = (np.floor((place(x) - start) / step) for x in (lowest - half, highest + half))
         count = (last - first).max(axis=1) + 1
         out = np.empty(p.unit.size)

@@ -194,3 +194,30 @@ def test_a_tooth_where_a_density_begins_has_its_share(name, scale):
     found = qz.fit_mixture(readings, (0.8 * scale, 1.3 * scale), model=model)
     expected = top + np.log(mean) - x.size * np.log(scale)
     assert found.log_evidence == pytest.approx(expected, abs=1e-4)
+
+
+BROAD = {
+    "window": (lambda c: {"window": (-0.5 * c, 8.3 * c)}, stats.uniform(-0.5, 8.8)),
+    "turned window": (lambda c: {"window": (-8.3 * c, 0.5 * c)}, stats.uniform(-8.3, 8.8)),
+    "normal": (lambda c: {"envelope": stats.norm(3 * c, 2 * c)}, stats.norm(3, 2)),
+    "turned normal": (lambda c: {"envelope": stats.norm(-3 * c, 2 * c)}, stats.norm(-3, 2)),
+    "exponential": (lambda c: {"envelope": stats.expon(scale=3 * c)}, stats.expon(scale=3)),
+}
+"""Envelopes in any unit of measurement, and their densities."""
+
+
+@pytest.mark.parametrize("scale", [1.0, 1e3, 1e-19])
+@pytest.mark.parametrize("sigma", [10.0, 60.0])
+@pytest.mark.parametrize("name", BROAD)
+def test_sizes_without_steps_beside_a_reading_broader_than_their_envelope(name, sigma, scale):
+    """Their evidence is a product of integrals over sizes, one for each reading."""
+    said, density = BROAD[name]
+    x, each = np.array([1.02, 2.03, 4.9, 3.01, 6.1, 5.0]), np.array([0.1] * 5 + [sigma])
+    x = -x if name.startswith("turned") else x
+    size = np.linspace(max(density.ppf(0), -20), min(density.ppf(1), 80), 200_001)
+    likelihood = stats.norm.pdf(x[:, None], size, each[:, None]) * density.pdf(size)
+    expected = np.log(simpson(likelihood, x=size, axis=1)).sum() - x.size * np.log(scale)
+    readings = qz.Readings(scale * x, sigma=scale * each, resolution=1e-6 * scale)
+    model = qz.MixtureModel(**said(scale))
+    found = qz.fit_mixture(readings, (0.8 * scale, 1.2 * scale), model=model)
+    assert found.log_evidence_continuum == pytest.approx(expected, abs=5e-3)
