@@ -148,7 +148,9 @@ class MixtureModel:
 
         A step finer than 2/5 of the unit leaves the phase free, and acts as a part of sigma: but
         not of one that is said, which is that of the error before it was rounded, unless the step
-        is finer than it; nor of one seen in repeats to be less than the deviation of rounding.
+        is finer than it; nor of one seen in repeats to be less than the deviation of rounding. Of
+        readings between two ends the typical step decides whether the phase is free: a few that are
+        coarser, at a lower voltage or in a shorter time, scatter as much more.
         """
         if self.rounding or readings.steps is None:
             return self
@@ -159,9 +161,12 @@ class MixtureModel:
         # What a bench predicts of readings between two ends has the rounding in it.
         most *= 1 if readings.ends is None else np.sqrt(12)
         most = min(most, np.sqrt(12) * scatter_of_repeats(readings))
-        part = np.minimum(0.4 * smallest, most * readings.scale)
-        coarse = readings.steps > part * (1 + 1e-9)
-        return dataclasses.replace(self, rounding=True) if np.any(coarse) else self
+        steps, typical = readings.steps, readings.rounding_step or 0.0
+        phased = steps.max() if readings.ends is None else typical
+        coarse = phased > 0.4 * smallest * (1 + 1e-9) or np.any(
+            steps > most * readings.scale * (1 + 1e-9)
+        )
+        return dataclasses.replace(self, rounding=True) if coarse else self
 
     @property
     def plain_offset(self) -> Literal["zero", "free"] | float:

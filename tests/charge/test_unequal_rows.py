@@ -189,3 +189,35 @@ def test_each_charge_has_the_scatter_of_its_own_reading():
     for key, of_key in squares.items():
         ratio = np.sqrt(np.mean(of_key) / np.mean(said[key]))
         assert ratio == pytest.approx(1, abs=0.22), key
+
+
+def page_at(volts, seed):
+    """An invented page on whole divisions: unit 10, fall 60, two rows a state, one fall each."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for state, n in enumerate((6, 4, 7, 3, 5, 9, 2, 8)):
+        for v in (volts[state % len(volts)],) * 2 + (0.0,):
+            start = rng.uniform(10, 80)
+            end = start + 10 * n * v / 200 - 60 + 0.6 * rng.normal()
+            rows.append((str(state), v, round(start), round(end), 10))
+    return dict(zip(("state", "V", "start", "end", "t"), zip(*rows, strict=True), strict=True))
+
+
+def test_a_few_rows_at_a_low_voltage_do_not_make_all_stand_for_intervals():
+    # A third of the rows was read in steps of 1.33 divisions at the reference voltage, and the
+    # smallest unit is 2.5: those are wider by rounding than 2/5 of it, the typical ones are not.
+    page = Run(page_at((200.0, 150.0, 260.0), 5), {"plates": {"voltage": "200 V"}})
+    found = page.fit()
+    assert not found.mixture.model.rounding
+    assert found.mixture.unit_range.low == pytest.approx(2.5)
+    # Term by term, every reading the interval that was rounded to it, which takes long.
+    term_by_term = dataclasses.replace(
+        found.mixture.model, rounding=True, sigma=(0.2, 2.0), integers=(1, 12)
+    )
+    plain = dataclasses.replace(term_by_term, rounding=False)
+    one, other = (
+        qz.fit_mixture(page.readings(), (8.5, 12), model=m) for m in (plain, term_by_term)
+    )
+    assert one.integers.tolist() == other.integers.tolist()
+    assert one.unit == pytest.approx(other.unit, abs=0.1 * other.unit_err)
+    assert one.unit_err == pytest.approx(other.unit_err, rel=0.1)
