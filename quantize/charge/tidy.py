@@ -28,7 +28,7 @@ _TEXT = ("repeat", "bench", "event", "note", "clock")
 def tidy(page: Page, bench: Apparatus) -> tuple[pd.DataFrame, list[str]]:
     """Checked columns and what was assumed on the way."""
     need_readings(page)
-    page = under_headings(page)
+    page = _filled_from_above(under_headings(page), bench)
     remarks = list(page.remarks)
     for names, fold in (({"position"}, fold_tracks), (set(PASSAGES), fold_passages)):
         if names & set(page.cells) and len(page.cells):
@@ -112,8 +112,6 @@ class _Columns:
         cells = labels(page.text("state"))
         if all(cells) or not any(cells):
             return cells
-        if self.bench.word("run.blank_state") == "as above":
-            return filled(cells, "")
         rows = zip(cells, page.text("voltage"), page.numbers, self.keep, strict=True)
         for cell, volt, row, use in rows:
             if use and not cell and not is_zero(volt):
@@ -127,11 +125,8 @@ class _Columns:
         given = self.bench.get("plates.voltage")
         if self.has("voltage"):
             values = self.numbers("voltage")[0]
-            blank = self.bench.word("run.blank_voltage")
-            if blank == "zero":
+            if self.bench.word("run.blank_voltage") == "zero":
                 values = np.where(np.isnan(values), 0.0, values)
-            elif blank == "as above":
-                values = np.asarray(pd.Series(values).ffill(), dtype=np.float64)
             self.need_all(
                 "voltage",
                 values,
@@ -274,6 +269,29 @@ def under_headings(page: Page) -> Page:
     remarks = [f"{label!r} stands alone in a row, and is taken for those below" for label in alone]
     cells = page.cells.assign(particle=named)
     return dataclasses.replace(page, cells=cells, remarks=(*page.remarks, *remarks))
+
+
+def _filled_from_above(page: Page, bench: Apparatus) -> Page:
+    """The page with blank states and voltages as those above, where the bench declares it."""
+    cells, remarks = page.cells, page.remarks
+    if "state" in cells and bench.word("run.blank_state") == "as above":
+        cells = cells.assign(state=filled(page.text("state"), ""))
+    if "voltage" in cells and bench.word("run.blank_voltage") == "as above":
+        read = zip(page.rows("voltage"), page.kept_rows[0], strict=True)
+        there = [_is_written(page, row, cell, use) for (row, cell), use in read]
+        volts = cells["voltage"].where(there).ffill().fillna("")
+        cells = cells.assign(voltage=volts)
+        off = int((volts.map(is_zero) & ~np.array(there)).sum())
+        said = f"the blank voltage of {counted(off, 'row')} is the 0 V above, as declared: a fall"
+        remarks += (said,) * bool(off)
+    return dataclasses.replace(page, cells=cells, remarks=remarks)
+
+
+def _is_written(page: Page, row: int, cell: str, use: bool) -> bool:
+    """Whether a voltage is written; what cannot be read is only where the row is kept."""
+    with contextlib.suppress(InputError):
+        return not math.isnan(page.read("voltage", row, cell)[0])
+    return use
 
 
 def _partial_remarks(table: pd.DataFrame) -> list[str]:

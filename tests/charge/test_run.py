@@ -95,6 +95,30 @@ def test_blank_state_is_as_above_only_if_declared():
     assert declared.table["state"].tolist() == ["1", "1"]
 
 
+def test_what_stands_above_is_filled_in_before_rows_are_folded():
+    # One voltage on top of a page of falls and rises; states and voltages once a track.
+    above = {"blank_voltage": "as above", "blank_state": "as above"}
+    bench = {"run": above | {"timing": "fixed distance", "distance": "10 div"}}
+    times = {"V": ["400", "", "-"], "t_fall": ["12", "13", "12"], "t_rise": ["7", "8", "9"]}
+    run = charge.read_run(times, bench)
+    assert run.table["voltage"].tolist() == [400, 0] * 3
+    track = {"t (s)": [0, 1, 2, 0, 1, 2], "position": [1.0, 2.1, 3.0, 5.0, 4.1, 3.0]}
+    track |= {"state": ["1", "", "", "2", "", ""], "V": ["200", "", "", "", "", ""]}
+    scale = {"sphere": {"diameter": "2 um"}, "reticle": {"division": "25 um"}, "run": above}
+    folded = charge.read_run(track, scale).table
+    assert folded[["state", "voltage", "positions"]].to_numpy().tolist() == [
+        ["1", 200, 3],
+        ["2", 200, 3],
+    ]
+
+
+def test_a_blank_voltage_below_a_fall_is_said_to_be_one():
+    page = {"V": ["?", "200", "", "0", ""], "div": [9, 5, 6, -60, -61], "use": ["no", *["yes"] * 4]}
+    run = charge.read_run(page, {"run": {"blank_voltage": "as above"}})
+    assert run.table["voltage"].tolist()[1:] == [200, 200, 0, 0]
+    assert "the blank voltage of 1 row is the 0 V above, as declared: a fall" in run.remarks
+
+
 @pytest.mark.parametrize(
     ("first", "second"),
     [(("div", "t"), ("div 2", "t 2")), (("start", "end", "t"), ("start2", "end2", "t2"))],
