@@ -214,7 +214,9 @@ def _or(suspects: list[Suspect], between: str = " or ") -> str:
 
 
 def named(name: str) -> str:
-    """An input in words."""
+    """An input in words: of a spread in the batch what goes in is where this sphere is in it."""
+    if name == "sphere.diameter_spread":
+        return "deviation of this diameter from the mean of its batch"
     name = {"fall": "fall.divisions"}.get(name, name)
     return QUANTITIES[name].meaning if name in QUANTITIES else name
 

@@ -26,6 +26,7 @@ _BENCH = {
     "sphere.weight": "have the weight or the diameter of this batch certified more closely, or use "
     "a route that takes the size of the sphere from its fall",
     "sphere.diameter": "have the diameter of this batch certified more closely",
+    "sphere.diameter_spread": "find the size of this very sphere, as from the speed of its fall",
     "plates.separation": "measure the distance between the plates again at several places, with "
     "the supply off and the plates discharged",
     "plates.voltage": "find the balance again several times in the run and read the voltage with a "
@@ -184,8 +185,7 @@ def sentence_to_copy(found: Analysis, coulombs: Any = None) -> str:
 
 def input_name(name: str) -> str:
     """An input of the budget in words."""
-    from quantize.charge.entries import QUANTITIES
+    from quantize.charge.agreement import named
 
     own = {"unit": "unit in divisions", "fall": "divisions fallen without field"}
-    entry = QUANTITIES.get(name)
-    return own.get(name, name if entry is None else entry.meaning)
+    return own.get(name) or named(name)

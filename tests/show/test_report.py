@@ -190,6 +190,7 @@ def test_a_run_adds_coulombs_budget_checks_and_cautions(run: qz.charge.Run) -> N
         "The budget in coulombs",
         "Was the balance charge a whole number too?",
         "divisions fallen without field",
+        "deviation of this diameter from the mean of its batch",
         "Was the measurement sound?",
         "Cautions",
         "local regulations",
