@@ -25,7 +25,7 @@ from quantize.charge.particle_posterior import PosteriorPoints
 from quantize.charge.quantity import Quantity
 from quantize.charge.rows import Rows, predicted_as_read, root_mean_square, watched_unit
 from quantize.charge.run_table import scatter_over
-from quantize.model.mixture import MixtureFit, fit_mixture
+from quantize.model.mixture import MixtureFit, fit_mixture, posterior_of
 from quantize.readings import Readings
 
 if TYPE_CHECKING:
@@ -53,7 +53,8 @@ class RunFit(Result):
     unit_err_given_fall : float
         That with the shared shift held fixed, for a conversion that carries it apart.
     log_bayes_factor : float
-        Natural log of the Bayes factor of comb over continuum, averaged over the shift.
+        Natural log of the Bayes factor of comb over continuum, averaged over the shift, of rows
+        without a change of charge in them. That of `mixture` counts those, too.
     alternatives : pandas.DataFrame
         Modes of the posterior, the largest first: unit, unit_err, share, sigma, relation.
     integers : numpy.ndarray of int, shape (n,)
@@ -131,9 +132,7 @@ class RunFit(Result):
         """
         rows = self.mixture.interval(prob)
         away = np.abs(np.log(rows.mean(axis=1) / self.unit))
-        first = int(np.argmin(away))
-        order = [first, *(i for i in range(len(rows)) if i != first)]
-        return np.asarray(rows[order])
+        return np.asarray(rows[np.argsort(away > away.min(), kind="stable")])
 
     def _headline(self) -> str:
         share = float(self.alternatives["share"].iloc[0])
@@ -312,12 +311,15 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
         # What was added, with the error with which it was.
         fall = dataclasses.replace(shift, value=fall.value, scope=fall.scope)
     own = _apart(found.unit, found.unit_err)
+    data, stayed = found.readings, found
+    if data.changed is not None:
+        stayed = posterior_of(found.model, data.select(~data.changed), found.unit_range)
     balanced = (near, np.zeros(near.size), share, z) if error else own
     return RunFit(
         unit=found.unit,
         unit_err=math.hypot(found.unit_err, watched),
         unit_err_given_fall=math.hypot(given_fall, watched),
-        log_bayes_factor=found.log_bayes_factor,
+        log_bayes_factor=stayed.log_bayes_factor,
         alternatives=found.alternatives,
         integers=np.asarray(found.integers),
         balance=None if fall is None else balance_of(fall, *balanced),

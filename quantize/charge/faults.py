@@ -247,7 +247,7 @@ class _Page:
             "ten divisions": f"ten divisions {more} put {row} back among the {others}",
             "label": f"{row} fits state {self.label(run, mend.group)} and not the {others}",
             "apart": f"{row} lies apart from the {others} and is taken as one within which the "
-            "charge changed",
+            "charge changed, by any size, so that it has no part in the fit",
         }[mend.kind]
 
     def label(self, run: Rows, group: int) -> str:
@@ -349,6 +349,7 @@ def _mended(run: R, page: _Page, mend: _Mend, sentence: str) -> R:
     table, at = run.table.copy(), page.index[mend.place]
     if mend.kind == "apart":
         table.loc[at, "changed"] = True
+        table["apart"] = table.get("apart", False) | (table.index == at)
     elif mend.kind == "label":
         table.loc[at, "state"] = page.label(run, mend.group)
     else:

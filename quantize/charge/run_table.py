@@ -137,9 +137,12 @@ class RunTable:
     def informative(self) -> pd.DataFrame:
         """The driven rows, and the less informative: off the scale, or with a change of charge.
 
-        Off the scale, a passage over a fixed distance cannot be used.
+        Off the scale, a passage over a fixed distance cannot be used. Nor can a row whose charge
+        seems to have changed because it lies `apart`, maybe by several units.
         """
         table = self.table
+        if "apart" in table:
+            table = table[~table["apart"]]
         rows = table[table["kept"] & (table["voltage"] != 0)]
         if self.timing == "fixed distance":
             return rows[(rows["off_scale"] == 0) & ~rows["changed"]]

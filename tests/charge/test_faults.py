@@ -251,3 +251,33 @@ def _with_a_line(seed):
     moved = along(levels, trend_of(run))
     line = moved.readings(run, relative_sigma=moved.relative_scatter(run))
     return line, analyze(steady, (6.0, 20.0), n_resamples=99, rng=1)
+
+
+def test_a_charge_that_changed_by_several_units_leaves_unit_and_evidence_alone():
+    """With steps and without: as with the row left out, where it was held to one unit."""
+    sizes = np.random.default_rng(1).uniform(2, 9, 8)
+    anywhere = Bench(states=tuple((float(n), 4) for n in sizes))
+    for bench, steps in ((ODD, True), (anywhere, False)):
+        rows, apparatus, _ = simulate(bench, 1)
+        rows["divisions"][6] += 37
+        mended, faults_found = believed(Run(rows, apparatus))
+        assert [fault.kind for fault in faults_found] == ["apart"]
+        rows["keep"] = ["no" if i == 6 else "yes" for i in range(len(rows["V"]))]
+        without, found = Run(rows, apparatus).fit(), mended.fit()
+        assert found.unit == pytest.approx(without.unit, abs=0.1 * without.unit_err)
+        assert found.log_bayes_factor == pytest.approx(without.log_bayes_factor, abs=0.2)
+        assert (found.log_bayes_factor > 3) == steps
+
+
+def test_the_evidence_of_a_fit_does_not_count_a_change_that_was_noted():
+    """How far a charge changes nobody knows without steps."""
+    sizes = np.random.default_rng(1).uniform(2, 9, 8)
+    rows, apparatus, _ = simulate(Bench(states=tuple((float(n), 4) for n in sizes)), 1)
+    rows["divisions"][6] += 6
+    rows["changed within"] = ["yes" if i == 6 else "" for i in range(len(rows["V"]))]
+    noted = Run(rows, apparatus).fit()
+    rows["keep"] = ["no" if i == 6 else "yes" for i in range(len(rows["V"]))]
+    without = Run(rows, apparatus).fit()
+    # Its scatter was found from the other rows and then taken as known, which makes up the rest.
+    assert noted.log_bayes_factor == pytest.approx(without.log_bayes_factor, abs=1.5)
+    assert noted.mixture.log_bayes_factor > without.log_bayes_factor + 3
