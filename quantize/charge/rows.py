@@ -32,6 +32,7 @@ from quantize.charge.run_table import (
     once,
     per_interval,
     same_state,
+    same_state_or_row,
     scatter_over,
 )
 
@@ -136,7 +137,8 @@ class Rows(RunTable):
             )
         rows = self.driven if rows is None else rows
         stretch = self.stretch(rows)
-        return (_moved(self, rows, lambda: fall) + fall.value) * stretch, stretch
+        moved = _moved(self, rows, lambda: fall) * (1 - timed_excess(self, rows, fall.value))
+        return (moved + fall.value) * stretch, stretch
 
     def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
         """Draw the run.
@@ -245,6 +247,29 @@ def fixed_distance_excess(run: RunTable, rows: pd.DataFrame, fall: FallOf) -> Fl
     except InputError:
         return np.zeros(len(rows))
     return first_passage_excess(rows["divisions"].to_numpy(float), diffusion)
+
+
+def timed_excess(run: Rows, rows: pd.DataFrame, fall: float) -> FloatArray:
+    """By what part levels from passages over a fixed distance are high, to second order.
+
+    With P the relative variance of a time by hand and rounding, B that by the walk: 1/t is high by
+    P (and by B, see `fixed_distance_excess`), but readings are weighed by 1/σ² at the mean speed of
+    the m rows of their state, in proportion to v^-κ with κ(B + P) = B + 4P. What is read too fast
+    counts less, and a weighted mean is low by (B + 4P)/m.
+    """
+    none = np.zeros(len(rows))
+    if run.timing != "fixed distance" or run.apparatus is None:
+        return none
+    try:
+        law = predicted_as_read(run, rows, fall)
+    except InputError:
+        return none
+    speed = pd.Series(per_interval(run, rows), index=rows.index)
+    states = speed.groupby(same_state_or_row(rows))
+    m, square = states.transform("size").to_numpy(float), states.transform("mean") ** 2
+    timed = (law.watch**2 + law.rounding**2) / square.to_numpy(float)
+    walked = law.brownian**2 / square.to_numpy(float)
+    return np.asarray(timed - (walked + 4 * timed) / m)
 
 
 def residual_voltage(run: Rows) -> ResidualVoltage:

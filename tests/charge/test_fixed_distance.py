@@ -243,3 +243,40 @@ def test_the_gate_and_no_division_is_what_the_next_step_names(gate: str) -> None
     inputs = found.table.loc[found.table["kind"] == "input", "measurement"].tolist()
     assert inputs[0] == "length of one timed passage, known twice as well"
     assert ("length of one scale division, known twice as well" in inputs) == ("div" in gate)
+
+
+@pytest.mark.parametrize("repeats", [1, 6])
+def test_levels_of_timed_passages_are_right_to_second_order(repeats):
+    # The mean of 1/t is high by the relative variance of t, and weights that go with the speed as
+    # it was read make a weighted mean low by several of it over the repeats. Walk of a sphere of
+    # 1.6 µm in air (Stokes, 11 % of slip); times of first passage; two presses.
+    rng = np.random.default_rng(11)
+    division, gate, press, fall, unit = 2e-6, 500.0, 0.15, 33.0, 20.0
+    diffusion = 1.11 * 1.38e-23 * 295 / (3 * np.pi * 1.83e-5 * 1.6e-6) / division**2
+    n = np.repeat(rng.integers(4, 11, 6000 // repeats), repeats)
+    speed = unit * n - fall
+    t = rng.wald(gate / speed, gate**2 / (2 * diffusion))
+    t += press * rng.normal(size=(2, n.size)).sum(axis=0)
+    page = {
+        "state": [str(i // repeats) for i in range(n.size)],
+        "V": [400.0] * n.size,
+        "div": [gate] * n.size,
+        "t": t.tolist(),
+    }
+    bench = {
+        "plates": {"voltage": "400 V"},
+        "sphere": {"diameter": "1.6 um"},
+        "reticle": {"division": f"{division} m"},
+        "watch": {"press": f"{press} s"},
+        "air": {"temperature": "295 K"},
+        "fall": {"divisions": f"{fall} div"},
+        "run": {"timing": "fixed distance", "distance": f"{gate} div", "interval": "1 s"},
+    }
+    found = charge.Run(page, bench).readings()
+    weights = n / found.relative_sigma**2
+    mean = weights @ found.values / (weights @ n)
+    scatter = found.values - mean * n
+    error = np.sqrt(np.sum((weights * scatter) ** 2)) / (weights @ n)
+    assert error < 0.002 * unit
+    assert abs(mean - unit) < 4 * error
+    assert abs(mean - unit) < 0.0025 * unit
