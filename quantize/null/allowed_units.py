@@ -17,11 +17,11 @@ from quantize.null.choices import BLURRED
 from quantize.readings import Readings
 from quantize.recording import is_ruled
 
-_DEVIATIONS = 4.0
+DEVIATIONS = 4.0
 """A reading farther than this from the first and the last tooth has none of them."""
 _LARGE_SHARE = 0.05
 """A rival with a smaller share is not worth advice."""
-_OUTLIERS = 0.1
+OUTLIERS = 0.1
 """Where outliers are allowed, so large a part of the readings may be some, at either end."""
 
 
@@ -34,14 +34,14 @@ def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) ->
     """
     if model.integers == "any" or model.noise != "constant":
         return unit_range
-    first, last = _pair(model.integers)
+    first, last = ends(model.integers)
     # A free offset is up to one unit.
     last = math.inf if last is None else last + (model.offset == "free")
     lowest, highest, error = _extremes(model, data)
     low, high = unit_range
-    slopes = [(first - _DEVIATIONS * BLURRED, last + _DEVIATIONS * BLURRED, 0.0)]
+    slopes = [(first - DEVIATIONS * BLURRED, last + DEVIATIONS * BLURRED, 0.0)]
     if error is not None:
-        slopes.append((first, last, _DEVIATIONS * error))
+        slopes.append((first, last, DEVIATIONS * error))
     for lower, upper, away in slopes:
         # lower·u ≤ every reading ≤ upper·u, but for `away`; turned round, one case is the other.
         for slope, value in ((upper, highest - away), (-lower, -lowest - away)):
@@ -64,11 +64,12 @@ def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) ->
 
 def in_words(integers: Any) -> str:
     """What was said of the whole numbers."""
-    first, last = _pair(integers)
+    first, last = ends(integers)
     return f"a whole number from {first} " + ("on" if last is None else f"to {last}")
 
 
-def _pair(integers: Any) -> tuple[int, float | None]:
+def ends(integers: Any) -> tuple[int, float | None]:
+    """The first and the last whole number that were said to be possible."""
     first, last = (1, None) if integers == "positive" else integers
     return first, last
 
@@ -81,7 +82,7 @@ def _extremes(model: MixtureModel, data: Readings) -> tuple[float, float, float 
     moved = np.zeros(len(data))
     shift = data.shift
     while shift is not None:
-        moved = moved + _DEVIATIONS * shift.error * np.abs(shift.lever)
+        moved = moved + DEVIATIONS * shift.error * np.abs(shift.lever)
         shift = shift.also
     if data.steps is not None:
         moved = moved + 0.5 * np.broadcast_to(data.steps, len(data))
@@ -89,7 +90,7 @@ def _extremes(model: MixtureModel, data: Readings) -> tuple[float, float, float 
     counted[data.far] = False
     lowest = np.sort((data.values + moved - start)[counted])
     highest = np.sort((data.values - moved - end)[counted])
-    beside = 0 if model.outliers == 0.0 else int(_OUTLIERS * lowest.size)
+    beside = 0 if model.outliers == 0.0 else int(OUTLIERS * lowest.size)
     return float(lowest[beside]), float(highest[-1 - beside]), _known(model, data)
 
 

@@ -1,4 +1,4 @@
-"""Whether something that was said of the readings is not so: where zero is, sigma, the states.
+"""Whether something that was said of the readings is not so: zero, sigma, states, whole numbers.
 
 Where steps show, what they say themselves is held against what was said. Where none do, it is
 looked whether they would with one of these left open.
@@ -7,6 +7,7 @@ looked whether they would with one of these left open.
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.periodogram import periodogram
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.mixture import MixtureFit, posterior_of
+from quantize.null.allowed_units import DEVIATIONS, OUTLIERS, ends, in_words
 from quantize.null.bounds import p_value_bound
 from quantize.null.evidence import LevelEvidence, level_evidence
 from quantize.null.guards import Finding, finding
@@ -43,8 +45,9 @@ def doubtful_assumptions(
 ) -> tuple[Finding, ...]:
     """What was said and does not fit the readings, one finding each; none of a shared error."""
     data = fit.readings.select(fit.readings.measured)
-    if data.shift is not None or data.levels().mean.size < _FEWEST:
-        return ()
+    other = _other_numbers(fit, data, evidence.unit) if evidence.steps else None
+    if other is not None or data.shift is not None or data.levels().mean.size < _FEWEST:
+        return () if other is None else (other,)
     if evidence.steps:
         found = _of_steps(fit, data)
     else:
@@ -69,6 +72,44 @@ def _of_steps(fit: MixtureFit, data: Readings) -> tuple[Finding | None, ...]:
         warns=True,
     )
     return line, scatter or None
+
+
+def _other_numbers(fit: MixtureFit, data: Readings, unit: float) -> Finding | None:
+    """Whether the steps, of this unit, have readings far beyond the whole numbers that were said.
+
+    The readings must also be explained better without what was said.
+    """
+    model, levels = fit.model, data.levels()
+    if model.integers == "any" or model.noise != "constant":
+        return None
+    x, k = _places(fit, levels.mean, unit)
+    x, (first, last) = x / unit, ends(model.integers)
+    reach = DEVIATIONS * float(np.sqrt(np.mean(np.square(x - k))))
+    away = np.maximum(x - (math.inf if last is None else last), first - x)
+    if fit.posterior.prior.free:
+        # Which of the multiples is the first is open.
+        away = x - x.min() - (math.inf if last is None else last - first)
+    far = int(np.argmax(away))
+    set_aside = 0 if model.outliers == 0.0 else int(OUTLIERS * away.size)
+    if away[far] <= reach or int(np.sum(away > reach)) <= set_aside:
+        return None
+    opened = posterior_of(dataclasses.replace(model, integers="any"), data, fit.unit_range)
+    said = fit.log_evidence_continuum + fit.log_bayes_factor
+    better = opened.log_continuum + opened.log_bayes_factor - said
+    if better < -math.log(MISFIT):
+        return None
+    place = (
+        f"{levels.mean.max():.6g} is {away[far] + last - first:.0f} units from the lowest"
+        if fit.posterior.prior.free
+        else f"{levels.mean[far]:.6g} is {x[far]:.0f} units"
+    )
+    return finding(
+        "integers",
+        f"The steps that show are of {unit:.4g}, at which {place}, and "
+        f"{in_words(model.integers)} was said of every reading: look whether that was rightly "
+        "said, and whether that one was misread.",
+        blocks=True,
+    )
 
 
 def _scatter_about_multiples(fit: MixtureFit, data: Readings, unit: float) -> str | None:

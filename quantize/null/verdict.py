@@ -56,6 +56,7 @@ _SEEN_COUNTS = 200
 _OPEN = {
     "offset": 'With `offset="free"` (`--offset free`) zero is found together with the unit.',
     "scatter": "Repeats of each state determine the scatter without any assumption about steps.",
+    "integers": "Without `integers` (`--integers`) whole numbers of any size are tried.",
     "labels": "Readings of one state scatter about one size; one that does not is of another.",
 }
 """Advice where one thing that was said stands in the way of steps."""
@@ -154,7 +155,7 @@ def judge(
                 "best one, the rest for its rivals."
             )
         return Judgement(verdict=STEPS, reasons=tuple(reasons), advice=_mend(far))
-    undecided = any(finding.name in ("repeats", "integers", *_OPEN) for finding in findings)
+    undecided = any(finding.name in ("repeats", *_OPEN) for finding in findings)
     decided = p <= alpha or evidence.log_bayes_factor >= 0 or undecided
     limit = None if decided else excluded(mixture)
     if limit is not None and limit.decides and not far:

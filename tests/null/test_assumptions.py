@@ -207,3 +207,45 @@ def test_an_assumption_that_cannot_be_opened_is_left_as_it_is(
 
     monkeypatch.setattr(assumptions, "posterior_of", refuse)
     assert not said(qz.analyze(comb(1, start=ELSEWHERE), (0.3, 3)))
+
+
+def in_units(seed: int, *, beyond: bool) -> np.ndarray:
+    """Units of one to eight, and one of nine where `beyond`."""
+    k = np.random.default_rng([8, seed]).integers(1, 9, 14)
+    k[:2] = 1, 9 if beyond else 8
+    return (k + np.random.default_rng([9, seed]).normal(0, SPREAD, 14)).round(3)
+
+
+@pytest.mark.parametrize("scale", [1.0, -1.0, 1e3, 1e-19])
+@pytest.mark.parametrize(("offset", "start"), [("zero", 0.0), (20.0, 20.0), ("free", 0.3)])
+def test_steps_beyond_the_whole_numbers_said_are_named_and_settle_nothing(
+    scale: float, offset: Any, start: float
+) -> None:
+    options: dict[str, Any] = {"integers": (1, 8) if scale > 0 else (-8, -1)}
+    options["offset"] = offset if isinstance(offset, str) else abs(scale) * offset
+    x = scale * in_units(2, beyond=True) + abs(scale) * start
+    found = qz.analyze(x, (abs(scale) * 0.3, abs(scale) * 3), **options)
+    (one,) = said(found, "integers")
+    assert found.verdict == "cannot tell"
+    assert one.sentence in found.reasons
+    assert f"whole number from {options['integers'][0]} to" in one.sentence
+    unit = float(one.sentence.split("are of ")[1].split(",")[0])
+    assert unit == pytest.approx(abs(scale), rel=0.02)
+    count = "8 units from the lowest" if offset == "free" else f"{9 if scale > 0 else -9} units"
+    assert count in one.sentence
+    assert found.advice == (
+        "Without `integers` (`--integers`) whole numbers of any size are tried.",
+    )
+
+
+@pytest.mark.parametrize("spread", [1.0, 2.5, 5.0])
+def test_whole_numbers_rightly_said_are_not_doubted(spread: float) -> None:
+    for seed in range(12):
+        x = in_units(seed, beyond=False)
+        x = np.rint(x) + spread * (x - np.rint(x))
+        assert not said(qz.analyze(x, integers=(1, 8)), "integers")
+
+
+def test_readings_beyond_may_be_the_outliers_that_are_allowed() -> None:
+    x, model = in_units(2, beyond=True), qz.MixtureModel(integers=(1, 8), outliers=0.05)
+    assert not said(qz.analyze(x, (0.3, 3), model=model), "integers")
