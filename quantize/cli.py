@@ -14,10 +14,10 @@ from quantize.show.options import (
     comparing,
     designing,
     drawn_seed,
+    for_what,
     handing_in,
     heading_of,
     integers_of,
-    length_list,
     number_list,
     offset_of,
     read_column,
@@ -319,16 +319,15 @@ def plan(
     from quantize.show.pages import say_next, say_plan
     from quantize.studies.search import seed_of
 
-    check_outputs(
-        {"plot": plot, "checkpoint": options["checkpoint"]},
-        {"apparatus": options["apparatus"], "run": run},
-    )
+    outputs = {"plot": plot, "checkpoint": options["checkpoint"]}
+    check_outputs(outputs, {"apparatus": options["apparatus"], "run": run})
+    for_what(run, options["apparatus"])
     if run is not None:
         say_next(run, options["apparatus"], particle, as_json)
         return
     design = {name: options.pop(name) for name in DESIGN}
     lists: dict[str, list[Any]] = {
-        "diameters": length_list(diameters),
+        "diameters": diameters.split(",") if diameters else [],
         "intervals": number_list("--intervals", intervals),
         "readings": number_list("--readings", options.pop("readings")),
         "repeats": number_list("--repeats", repeats),

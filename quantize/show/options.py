@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+from collections.abc import Collection, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, cast
 
 import click
+from click.core import ParameterSource
 
 from quantize._support import validation
 from quantize._support.errors import InputError
@@ -30,13 +32,28 @@ def number_list(option: str, text: str | None) -> list[float]:
         ) from None
 
 
-def length_list(text: str | None) -> list[Any]:
-    """Lengths out of "2.1 um,1.6 um", or "2e-6,1e-6" in metres."""
-    parts = text.split(",") if text else []
-    try:
-        return [float(part) for part in parts]
-    except ValueError:
-        return parts
+def refuse(names: Collection[str], why: str) -> None:
+    """Refuse options that were given to the running command, by the names of its arguments."""
+    context = click.get_current_context()
+    for one in context.command.params:
+        given = context.get_parameter_source(str(one.name)) is ParameterSource.COMMANDLINE
+        if given and one.name in names:
+            raise InputError(f"{one.opts[0]} {why}")
+
+
+def for_what(run: str | None, apparatus: str | None) -> None:
+    """Refuse options of `plan` that are not for what it is asked."""
+    if run is not None:
+        kept = ("run", "apparatus", "particle", "as_json")
+        others = {str(one.name) for one in click.get_current_context().command.params}
+        refuse(others.difference(kept), f"has no part in what to measure next in {run}; leave "
+               "it out, or leave out the run.")  # fmt: skip
+        return
+    refuse(["particle"], "is for a run; give its page as well.")
+    if apparatus is None:
+        refuse([*DESIGN, "diameters", "intervals"], "is for a bench; give --apparatus as well.")
+    else:
+        refuse(["unit"], "follows from the bench; leave it out.")
 
 
 def comparing(command: Any) -> Any:
@@ -143,6 +160,17 @@ def with_step(bench: Apparatus, resolution: float | None) -> Apparatus:
     return bench.changed(reticle__step=validation.positive("resolution", resolution))
 
 
+@contextlib.contextmanager
+def sigma_by_column(column: str | None) -> Iterator[None]:
+    """Messages about `sigma` within the block name --sigma-column where that gives it."""
+    try:
+        yield
+    except InputError as error:
+        if column is None:
+            raise
+        raise InputError(str(error).replace("`sigma`", "`sigma_column`")) from None
+
+
 def drawn_seed() -> int:
     """A seed to print, where none was given."""
     import secrets
@@ -162,7 +190,8 @@ def read_column(
     from quantize.charge.run_file import or_as_run
 
     try:
-        readings = read_readings(file, resolution=resolution, **columns)
+        with sigma_by_column(columns["sigma"]):
+            readings = read_readings(file, resolution=resolution, **columns)
     except InputError as problem:
         raise problem if any(columns.values()) else or_as_run(file, problem) from None
     if unit_name is not None:

@@ -55,11 +55,7 @@ def say_plan(
     from quantize.studies.bench import in_coulombs
 
     more: dict[str, Any] = {}
-    if apparatus is None:
-        given = {name: value for name, value in design.items() if value and name != "repeats"}
-        if given:
-            raise InputError(f"--{next(iter(given))} is for a bench; give --apparatus as well.")
-    else:
+    if apparatus is not None:
         coulombs, missing = in_coulombs(apparatus, found.table.iloc[0].to_dict(), design)
         more = {"coulombs": coulombs, "missing": missing}
     if as_json:

@@ -63,13 +63,7 @@ def comparison_view(found: Comparison) -> View:
     table = found.table
     columns = list(table.columns)
     keys = columns[: columns.index("estimator")]
-    view = [
-        Section(
-            f"{found.replicates} simulated samples for each condition, the same for every "
-            f"estimator;\nright is within {100 * found.tolerance:g} % of the true unit. After ± "
-            "half the width of\nthe 95 % interval."
-        )
-    ]
+    view = [Section("", [_what_is_counted(found)])]
     for values, group in table.groupby(keys, sort=False, dropna=False):
         given = dict(zip(keys, values if isinstance(values, tuple) else (values,), strict=True))
         if given.get("sigma") == given["sigma_over_unit"]:
@@ -81,6 +75,28 @@ def comparison_view(found: Comparison) -> View:
         errors = [f"{name}: {message}" for name, message in found.errors.items()]
         view.append(Section("First errors", [Bullets(errors)]))
     return tuple(view)
+
+
+def _what_is_counted(found: Comparison) -> str:
+    """The columns in words, as far as they apply: with a unit, without, or both."""
+    unit = [one["family"] is None for one in found.conditions]
+    words = (
+        f"{found.replicates} simulated samples for each condition, the same for every estimator."
+    )
+    if any(unit):
+        words += (
+            f" Right is within {100 * found.tolerance:g} % of the true unit, after ± half its 95 % "
+            "interval; u/2,u/3 and 2u are what is found instead. Error is that of the right "
+            "answers over the Cramér–Rao bound; cover the share of "
+            f"{100 * found.prob:g} % intervals that hold the true unit; steps the share in which "
+            f"steps are found, at alpha {found.alpha:g}."
+        )
+    if not all(unit):
+        words += (
+            " Where there is no unit, steps is the share of false alarms, at alpha "
+            f"{found.alpha:g}; it is blank where no test is made."
+        )
+    return words
 
 
 def _estimator(row: dict[Any, Any]) -> dict[str, Any]:
@@ -103,6 +119,8 @@ def plan_view(found: Plan) -> View:
         else "From simulations made for this question."
     )
     source += ' "more" are more than were simulated.' * bool(found.table["readings"].isna().any())
+    if found.question == "unit" and found.table["unit"].isna().any():
+        source += ' Where there is "none", no unit that was simulated shows in so few readings.'
     notes = Section("", [found.note, source, Bullets(found.cautions)])
     return (Section(question), Section("", [answers]), notes)
 

@@ -15,13 +15,14 @@ import threading
 import time
 import warnings
 from collections.abc import Collection, Iterator, Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
 from quantize._support.errors import InputError, MissingDependencyError, QuantizeWarning
 from quantize._support.parallel import Progress
-from quantize.show.options import drawn_seed
+from quantize.show.options import drawn_seed, sigma_by_column
 from quantize.show.text import WIDTH
 
 if TYPE_CHECKING:
@@ -193,7 +194,8 @@ def in_options(message: str, options: Collection[str] = ()) -> str:
 
     def named(match: re.Match[str]) -> str:
         name, _, given = match[1].partition("=")
-        option = _OPTIONS.get(name, match[0])
+        same = f"--{name.replace('_', '-')}"
+        option = _OPTIONS.get(name, same if same in options else match[0])
         option = "FILE" if option == "--readings" and option not in options else option
         return " ".join([option, *(re.findall(r"-?[\w.]+", given) if name in _OPTIONS else ())])
 
@@ -236,6 +238,9 @@ def check_outputs(
 
         check_plot_target(str(outputs["plot"]))
     check_apart(outputs, inputs or {})
+    report = outputs.get("report")
+    if report is not None and Path(report).suffix.lower() not in ("", ".html", ".htm"):
+        raise InputError(f"--report is {report!r}; a report ends in .html.")
 
 
 @contextlib.contextmanager
@@ -312,17 +317,18 @@ def analyze_file(
     if column in cells:
         at = names.index(column)
         unit_name = table.unit_of(at) if unit_name is None else unit_name
-    found = analyze_groups(
-        cells,
-        by=by,
-        value=column,
-        sigma=number if column_of_sigma is None else column_of_sigma,
-        state=state,
-        resolution=resolution,
-        unit_name=unit_name,
-        workers=workers,
-        checkpoint=checkpoint,
-        progress=watched(),
-        **options,
-    )
+    with sigma_by_column(column_of_sigma):
+        found = analyze_groups(
+            cells,
+            by=by,
+            value=column,
+            sigma=number if column_of_sigma is None else column_of_sigma,
+            state=state,
+            resolution=resolution,
+            unit_name=unit_name,
+            workers=workers,
+            checkpoint=checkpoint,
+            progress=watched(),
+            **options,
+        )
     return found, table.origin(names.index(column))

@@ -21,6 +21,24 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
         "--column is 'z', and `a.csv` has no such column; its columns are x, y.",
     ),
     (
+        "missing column of sigma",
+        {"a.csv": b"x,y\n1,2\n3,4\n"},
+        ("analyze", "a.csv", "--column", "x", "--sigma-column", "z"),
+        "--sigma-column is 'z', and `a.csv` has no such column; its columns are x, y.",
+    ),
+    (
+        "missing column of sigma, by group",
+        {"a.csv": b"x,y\n1,2\n3,4\n"},
+        ("analyze", "a.csv", "--column", "x", "--by", "y", "--sigma-column", "z"),
+        "--sigma-column is 'z',",
+    ),
+    (
+        "report of another kind",
+        {"a.csv": b"x\n1.5\n3.1\n4.4\n"},
+        ("analyze", "a.csv", "--report", "a.pdf"),
+        "--report is 'a.pdf'; a report ends in .html.",
+    ),
+    (
         "which column",
         {"a.csv": b"x,y\n1,2\n3,4\n"},
         ("analyze", "a.csv"),

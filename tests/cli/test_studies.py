@@ -11,6 +11,8 @@ from command_line import Run
 import quantize as qz
 from quantize import charge
 
+DATA = Path(qz.__file__).parent / "data"
+PAGE, BENCH = str(DATA / "invented_run.csv"), str(DATA / "invented_apparatus.toml")
 STUDY = ("--readings", "6", "--sigma", "0.1,0.2", "--replicates", "5", "--seed", "1")
 
 
@@ -36,6 +38,13 @@ def test_compare_counts_false_alarms_where_there_is_no_unit(quantize: Run) -> No
     done = quantize("compare", *STUDY, "--family", "uniform", "--estimator", "cosine score")
     assert done.status == 0
     assert "cosine score" in done.out
+    words = " ".join(done.out.split())
+    assert "Where there is no unit, steps is the share of false alarms, at alpha 0.05" in words
+    assert "true unit" not in words
+    with_unit = " ".join(quantize("compare", *STUDY, "--estimator", "cosine score").out.split())
+    assert "Right is within 5 % of the true unit" in with_unit
+    assert "steps the share in which steps are found, at alpha 0.05." in with_unit
+    assert "false alarms" not in with_unit
 
 
 @pytest.mark.parametrize(
@@ -49,6 +58,17 @@ def test_compare_counts_false_alarms_where_there_is_no_unit(quantize: Run) -> No
         (("plan",), "--sigma is missing"),
         (("plan", "--sigma", "0.1", "--power", "2"), "--power is 2"),
         (("plan", "--sigma", "0.1", "--integers", "1", "8"), "--integers is (1, 8)"),
+        (("plan", "--sigma", "0.1", "--intervals", "5"), "--intervals is for a bench"),
+        (("plan", "--sigma", "0.1", "--particle", "A"), "--particle is for a run"),
+        (("plan", "--sigma", "0.1", "--unit", "-1"), "--unit is -1"),
+        (("plan", "--apparatus", BENCH, "--unit", "3"), "--unit follows from the bench"),
+        (
+            ("plan", "--apparatus", BENCH, "--diameters", "2.1"),
+            "--diameters is '2.1', with no unit",
+        ),
+        (("plan", "--apparatus", BENCH, "--target", "1"), "--target is 1; it must lie"),
+        (("plan", PAGE, "--apparatus", BENCH, "--plot", "a.svg"), "--plot has no part in what to"),
+        (("plan", PAGE, "--apparatus", BENCH, "--target", "1%"), "--target has no part in what to"),
     ],
 )
 def test_bad_input_to_studies_is_one_line(
@@ -77,6 +97,11 @@ def test_plan_answers_its_three_questions(quantize: Run) -> None:
     )
     smallest = quantize("plan", "--readings", "20", "--sigma", "0.3", "--json")
     assert json.loads(smallest.out)["plan"]["question"] == "unit"
+    few = " ".join(
+        quantize("plan", "--readings", "20", "--sigma", "0.3", "--repeats", "4").out.split()
+    )
+    assert "4 none" in few
+    assert 'Where there is "none", no unit that was simulated shows in so few readings.' in few
     Path("bench.toml").write_text(
         '[plates]\nseparation = "4 mm"\n[sphere]\ndensity = "1055 kg/m3"\ndiameter = "1.6 um"\n'
         '[reticle]\ndivision = "25 um"\nlength = "90 div"\n'

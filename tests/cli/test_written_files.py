@@ -317,13 +317,14 @@ def test_a_full_disk_leaves_no_half_written_file(
 
     (tmp_path / "many.csv").write_text(MANY)
     before = sorted(os.listdir(tmp_path))
+    name = "a.html" if option == "--report" else "a.svg"
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     try:
         resource.setrlimit(resource.RLIMIT_FSIZE, (60, hard))
-        done = quantize(*command, option, "a.svg")
+        done = quantize(*command, option, name)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert (done.status, done.out) == (2, "")
-    assert done.err.startswith(f"quantize: {option} is 'a.svg', which cannot be written (File too")
+    assert done.err.startswith(f"quantize: {option} is '{name}', which cannot be written (File too")
     assert done.err.count("\n") == 1
     assert sorted(os.listdir(tmp_path)) == before
