@@ -351,7 +351,8 @@ def _with(design: dict[str, int], names: tuple[str, ...], n: int) -> dict[str, i
     """One number changed, or several in proportion."""
     if len(names) == 1:
         return design | {names[0]: n}
-    return design | {name: n * design[name] for name in names}
+    parts = math.gcd(*(design[name] for name in names))
+    return design | {name: n * design[name] // parts for name in names}
 
 
 def _notes(bench: Apparatus, found: Expected) -> list[str]:

@@ -150,6 +150,17 @@ def test_what_is_said_to_reach_the_target_does() -> None:
         assert with_it.relative == pytest.approx(0.0085, rel=0.01)
 
 
+def test_falls_and_repeats_are_the_fewest_in_the_proportion_of_the_design() -> None:
+    ways = charge.plan_target(file(), "2 %", falls=8, repeats=4).ways.set_index("more_of")
+    falls, repeats = (int(ways.loc["falls and repeats", n]) for n in ("falls", "repeats"))
+    enough = [
+        n
+        for n in range(1, 5)
+        if charge.plan_target(file(), "2 %", falls=2 * n, repeats=n).relative <= 0.02
+    ]
+    assert (falls, repeats) == (2 * enough[0], enough[0])
+
+
 def test_a_share_of_nothing_is_limited_by_readings_alone() -> None:
     # With every input exact, four times the readings halve the uncertainty, by arithmetic.
     bare = file()
