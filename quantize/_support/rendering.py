@@ -10,6 +10,8 @@ import importlib
 from collections.abc import Callable
 from typing import Any
 
+from quantize._support.errors import InputError
+
 _TABLE: dict[tuple[str, str], str] = {
     ("text", "*"): "quantize.show.text:result_text",
     ("html", "*"): "quantize.show.html:result_html",
@@ -63,7 +65,11 @@ def renderer(kind: str, result: object) -> Callable[..., Any]:
             return load(target)
     fallback = _TABLE.get((kind, "*"))
     if fallback is None:
-        raise NotImplementedError(f"{type(result).__name__} has no {kind} view.")
+        what = {"plot": "picture"}.get(kind, kind)
+        raise InputError(
+            f"`{type(result).__name__}` has no {what}; print it, or take its numbers from "
+            "`to_dict()`."
+        )
     return load(fallback)
 
 

@@ -80,7 +80,10 @@ class Result:
         return head | body
 
     def plot(self, ax: Axes | None = None, **options: Any) -> Axes:
-        """Draw this result on `ax`, or on a new figure; returns the axes."""
+        """Draw this result on `ax`, or on a new figure; returns the axes.
+
+        `InputError` where a result has no picture.
+        """
         drawn: Axes = renderer("plot", self)(self, ax=ax, **options)
         return drawn
 

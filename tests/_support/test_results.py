@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 import quantize as qz
+from quantize._support.errors import InputError
 from quantize._support.rendering import load, renderer
 from quantize._support.results import Result, jsonable
 
@@ -104,6 +105,8 @@ def test_repr_is_one_line(outer: Outer) -> None:
 
 
 def test_a_view_that_does_not_exist_says_so(outer: Outer) -> None:
-    with pytest.raises(NotImplementedError, match="Outer has no sound view"):
+    with pytest.raises(InputError, match=r"`Outer` has no sound; print it, or take its numbers"):
         renderer("sound", outer)
+    with pytest.raises(InputError, match=r"`Outer` has no picture; print it, or take its numbers"):
+        outer.plot()
     assert load("json:dumps") is json.dumps
