@@ -22,7 +22,7 @@ SAYS = {
     "no_steps": r"Verdict: no steps",
     "cannot_tell": r"Six readings of five seconds: cannot tell[\s\S]*ten seconds: steps",
     "sealed_envelopes": r"Verdict: steps[\s\S]*All right: True",
-    "photon_spectrum": r"Gain 7\.\d{3} channels",
+    "photon_spectrum": r"200 invented flashes: steps[\s\S]*Gain 7\.\d{3} channels",
     "compare_estimators": r"mixture, sigma known +\d\.\d\d ± \d\.\d\d",
     "live_acquisition": r"Strong enough after \d+ readings",
 }
