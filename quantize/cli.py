@@ -395,4 +395,5 @@ def _dated_plan(file: str | None, *, with_run: bool) -> DatedPlan | None:
 
     if file is not None and not with_run:
         raise InputError("--dated-plan is held against a run; give its --apparatus as well.")
-    return None if file is None else DatedPlan.load(file)
+    with written_by("--dated-plan"):
+        return None if file is None else DatedPlan.load(file)

@@ -54,9 +54,9 @@ _FEWEST_FOR_NO = 4000
 _SEEN_COUNTS = 200
 """... and readings in a level that would have stood out."""
 _OPEN = {
-    "offset": 'With `offset="free"` (`--offset free`) zero is found together with the unit.',
+    "offset": 'Where zero is not known, `offset="free"` finds it together with the unit.',
     "scatter": "Repeats of each state determine the scatter without any assumption about steps.",
-    "integers": "Without `integers` (`--integers`) whole numbers of any size are tried.",
+    "integers": "Without `integers` whole numbers of any size are tried.",
     "labels": "Readings of one state scatter about one size; one that does not is of another.",
 }
 """Advice where one thing that was said stands in the way of steps."""

@@ -245,7 +245,7 @@ def check_outputs(
 
 @contextlib.contextmanager
 def written_by(option: str) -> Iterator[None]:
-    """Messages about the argument `path` of what is written in the block name the option."""
+    """Messages about the argument `path` of the block name the option."""
     try:
         yield
     except InputError as error:
@@ -306,6 +306,7 @@ def analyze_file(
         raise InputError("--sigma and --sigma-column both say the sigma; give one of them.")
     table = read(file)
     names = table.names
+    table.place(by, "by")
     if column is None:
         taken = [name for name in (by, column_of_sigma, state) if name is not None]
         column = names[table.sole_number_column(taken, by=by)]

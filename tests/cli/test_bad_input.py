@@ -33,6 +33,18 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
         "--sigma-column is 'z',",
     ),
     (
+        "missing column of groups",
+        {"a.csv": b"x,y,z\n1,2,a\n3,4,b\n"},
+        ("analyze", "a.csv", "--by", "w"),
+        "--by is 'w', and `a.csv` has no such column; its columns are x, y, z.",
+    ),
+    (
+        "no dated plan",
+        {"a.csv": b"x\n1.5\n3.1\n4.4\n", "bench.toml": BENCH.encode()},
+        ("analyze", "a.csv", "--apparatus", "bench.toml", "--dated-plan", "a.csv"),
+        "--dated-plan 'a.csv' is no dated plan (",
+    ),
+    (
         "report of another kind",
         {"a.csv": b"x\n1.5\n3.1\n4.4\n"},
         ("analyze", "a.csv", "--report", "a.pdf"),

@@ -12,6 +12,7 @@ import quantize as qz
 from quantize.null import assumptions
 from quantize.null.assumptions import _to_nearest, line_through
 from quantize.null.guards import Finding
+from quantize.show.terminal import in_options
 
 UNIT, ELSEWHERE, SPREAD = 1.0, 0.2, 0.04
 
@@ -37,6 +38,9 @@ def test_steps_from_elsewhere_are_named_at_every_scale(scale: float, given: floa
     assert unit == pytest.approx(abs(scale), rel=0.01)
     assert one.sentence in found.reasons
     assert found.advice == tuple(line for line in found.advice if "offset" in line)
+    assert in_options(found.advice[0]) == (
+        "Where zero is not known, --offset free finds it together with the unit."
+    )
     open_ended = qz.analyze(x, ends, offset="free")
     assert open_ended.verdict == "steps"
     assert not said(open_ended)
@@ -233,9 +237,7 @@ def test_steps_beyond_the_whole_numbers_said_are_named_and_settle_nothing(
     assert unit == pytest.approx(abs(scale), rel=0.02)
     count = "8 units from the lowest" if offset == "free" else f"{9 if scale > 0 else -9} units"
     assert count in one.sentence
-    assert found.advice == (
-        "Without `integers` (`--integers`) whole numbers of any size are tried.",
-    )
+    assert found.advice == ("Without `integers` whole numbers of any size are tried.",)
 
 
 @pytest.mark.parametrize("spread", [1.0, 2.5, 5.0])
