@@ -17,11 +17,11 @@ from quantize.null.choices import BLURRED
 from quantize.readings import Readings
 from quantize.recording import is_ruled
 
-DEVIATIONS = 4.0
+_DEVIATIONS = 4.0
 """A reading farther than this from the first and the last tooth has none of them."""
 _LARGE_SHARE = 0.05
 """A rival with a smaller share is not worth advice."""
-OUTLIERS = 0.1
+_OUTLIERS = 0.1
 """Where outliers are allowed, so large a part of the readings may be some, at either end."""
 
 
@@ -34,14 +34,14 @@ def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) ->
     """
     if model.integers == "any" or model.noise != "constant":
         return unit_range
-    first, last = ends(model.integers)
+    first, last = _pair(model.integers)
     # A free offset is up to one unit.
     last = math.inf if last is None else last + (model.offset == "free")
     lowest, highest, error = _extremes(model, data)
     low, high = unit_range
-    slopes = [(first - DEVIATIONS * BLURRED, last + DEVIATIONS * BLURRED, 0.0)]
+    slopes = [(first - _DEVIATIONS * BLURRED, last + _DEVIATIONS * BLURRED, 0.0)]
     if error is not None:
-        slopes.append((first, last, DEVIATIONS * error))
+        slopes.append((first, last, _DEVIATIONS * error))
     for lower, upper, away in slopes:
         # lower·u ≤ every reading ≤ upper·u, but for `away`; turned round, one case is the other.
         for slope, value in ((upper, highest - away), (-lower, -lowest - away)):
@@ -62,14 +62,34 @@ def allowed_units(unit_range: UnitRange, model: MixtureModel, data: Readings) ->
     return dataclasses.replace(unit_range, low=low, high=high, reason=reason)
 
 
+def beyond(
+    x: FloatArray, k: FloatArray, model: MixtureModel, *, free: bool
+) -> tuple[int, str] | None:
+    """Which level lies farthest beyond the whole numbers of a model, and how many units it is.
+
+    None where all that may not be outliers lie within four deviations of the first and the last of
+    them. `x` are levels in units of a comb, `k` their teeth; where the offset is free, it is open
+    which of the teeth is the first.
+    """
+    first, last = _pair(model.integers)
+    last = math.inf if last is None else last
+    away = x - x.min() - (last - first) if free else np.maximum(x - last, first - x)
+    reach = _DEVIATIONS * float(np.sqrt(np.mean(np.square(x - k))))
+    set_aside = 0 if model.outliers == 0.0 else int(_OUTLIERS * away.size)
+    if int(np.sum(away > reach)) <= set_aside:
+        return None
+    far = int(np.argmax(away))
+    from_lowest = f"{x[far] - x.min():.0f} units from the lowest"
+    return far, from_lowest if free else f"{x[far]:.0f} units"
+
+
 def in_words(integers: Any) -> str:
     """What was said of the whole numbers."""
-    first, last = ends(integers)
+    first, last = _pair(integers)
     return f"a whole number from {first} " + ("on" if last is None else f"to {last}")
 
 
-def ends(integers: Any) -> tuple[int, float | None]:
-    """The first and the last whole number that were said to be possible."""
+def _pair(integers: Any) -> tuple[int, float | None]:
     first, last = (1, None) if integers == "positive" else integers
     return first, last
 
@@ -82,7 +102,7 @@ def _extremes(model: MixtureModel, data: Readings) -> tuple[float, float, float 
     moved = np.zeros(len(data))
     shift = data.shift
     while shift is not None:
-        moved = moved + DEVIATIONS * shift.error * np.abs(shift.lever)
+        moved = moved + _DEVIATIONS * shift.error * np.abs(shift.lever)
         shift = shift.also
     if data.steps is not None:
         moved = moved + 0.5 * np.broadcast_to(data.steps, len(data))
@@ -90,7 +110,7 @@ def _extremes(model: MixtureModel, data: Readings) -> tuple[float, float, float 
     counted[data.far] = False
     lowest = np.sort((data.values + moved - start)[counted])
     highest = np.sort((data.values - moved - end)[counted])
-    beside = 0 if model.outliers == 0.0 else int(OUTLIERS * lowest.size)
+    beside = 0 if model.outliers == 0.0 else int(_OUTLIERS * lowest.size)
     return float(lowest[beside]), float(highest[-1 - beside]), _known(model, data)
 
 

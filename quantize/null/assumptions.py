@@ -17,7 +17,7 @@ from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.periodogram import periodogram
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.model.mixture import MixtureFit, posterior_of
-from quantize.null.allowed_units import DEVIATIONS, OUTLIERS, ends, in_words
+from quantize.null.allowed_units import beyond, in_words
 from quantize.null.bounds import p_value_bound
 from quantize.null.evidence import LevelEvidence, level_evidence
 from quantize.null.guards import Finding, finding
@@ -83,31 +83,18 @@ def _other_numbers(fit: MixtureFit, data: Readings, unit: float) -> Finding | No
     if model.integers == "any" or model.noise != "constant":
         return None
     x, k = _places(fit, levels.mean, unit)
-    x, (first, last) = x / unit, ends(model.integers)
-    reach = DEVIATIONS * float(np.sqrt(np.mean(np.square(x - k))))
-    away = np.maximum(x - (math.inf if last is None else last), first - x)
-    if fit.posterior.prior.free:
-        # Which of the multiples is the first is open.
-        away = x - x.min() - (math.inf if last is None else last - first)
-    far = int(np.argmax(away))
-    set_aside = 0 if model.outliers == 0.0 else int(OUTLIERS * away.size)
-    if away[far] <= reach or int(np.sum(away > reach)) <= set_aside:
+    found = beyond(x / unit, k, model, free=fit.posterior.prior.free)
+    if found is None:
         return None
     opened = posterior_of(dataclasses.replace(model, integers="any"), data, fit.unit_range)
     said = fit.log_evidence_continuum + fit.log_bayes_factor
-    better = opened.log_continuum + opened.log_bayes_factor - said
-    if better < -math.log(MISFIT):
+    if opened.log_continuum + opened.log_bayes_factor - said < -math.log(MISFIT):
         return None
-    place = (
-        f"{levels.mean.max():.6g} is {away[far] + last - first:.0f} units from the lowest"
-        if fit.posterior.prior.free
-        else f"{levels.mean[far]:.6g} is {x[far]:.0f} units"
-    )
     return finding(
         "integers",
-        f"The steps that show are of {unit:.4g}, at which {place}, and "
-        f"{in_words(model.integers)} was said of every reading: look whether that was rightly "
-        "said, and whether that one was misread.",
+        f"The steps that show are of {unit:.4g}, at which {levels.mean[found[0]]:.6g} is "
+        f"{found[1]}, and {in_words(model.integers)} was said of every reading: look "
+        "whether that was rightly said, and whether that one was misread.",
         blocks=True,
     )
 

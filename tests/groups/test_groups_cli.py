@@ -74,7 +74,10 @@ def test_keeps_and_draws(quantize, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (("--by", "drop"), "--by is 'drop', which is no column of the table; it has 'particle', "),
+        (
+            ("--by", "drop"),
+            "--by is 'drop', and `many.csv` has no such column; its columns are particle, ",
+        ),
         (
             ("--by", "divisions"),
             "`many.csv` has no column of numbers left for the readings; its columns",
