@@ -109,10 +109,15 @@ def say_charges(file: str, apparatus: str, as_json: bool) -> None:
         Column("state", "state", 8),
         Column("voltage", "volt", 10, form="g"),
         Column("charge", "charge in C", 14, form=".5g"),
-        Column("random", "random", 10, form=".2g", unknown="nan"),
+        Column("random", "random", 10, form=".2g"),
         Column("shared", "shared", 10, form=".2g"),
     ]
-    rows = Section("", [Table(columns, table.to_dict("records"))])
+    why = (
+        "How much one setting scatters is not known: set the balance of one state again, or write "
+        'it as setting = "____ V" under [plates].'
+    )
+    unknown = [why] * bool(table["random"].isna().any())
+    rows = Section("", [Table(columns, table.to_dict("records")), *unknown])
     agree = Section("Do all inputs agree?", [agreement.told])
     say(f"{len(table)} balance voltages from {file}, {by_way(route)}\n")
     say(view_text((rows, agree)))

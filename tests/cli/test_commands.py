@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from command_line import PAGE, QUICK, Run, program
+from command_line import DATA, PAGE, QUICK, Run, program
 
 import quantize as qz
 from quantize import cli
@@ -278,6 +278,17 @@ def test_repeats_become_a_line_of_the_apparatus_file(quantize: Run, tmp_path: Pa
     assert "--kind is 'oil'" in quantize("convert", "v.csv", "--kind", "oil").err
     wrong = quantize("convert", "v.csv", "--kind", "balance", "--certificate", "3 mm")
     assert "--certificate is '3 mm', which is a length" in wrong.err
+
+
+@pytest.mark.parametrize(("again", "known"), [("2,301.0", False), ("1,402.1", True)])
+def test_a_scatter_of_settings_that_is_not_known_is_no_column_of_nan(
+    again: str, known: bool, quantize: Run, tmp_path: Path
+) -> None:
+    (tmp_path / "v.csv").write_text(f"state,V\n1,401.0\n{again}\n3,200.7\n", encoding="utf-8")
+    done = quantize("convert", "v.csv", "--apparatus", str(DATA / "invented_apparatus.toml"))
+    assert done.status == 0, done.err
+    assert "nan" not in done.out
+    assert ("set the balance of one state again" in " ".join(done.out.split())) is not known
 
 
 # ---- how it ends --------------------------------------------------------------------------------
