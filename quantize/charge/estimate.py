@@ -311,15 +311,16 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
         # What was added, with the error with which it was.
         fall = dataclasses.replace(shift, value=fall.value, scope=fall.scope)
     own = _apart(found.unit, found.unit_err)
-    data, stayed = found.readings, found
+    data, evidence = found.readings, found.log_bayes_factor
     if data.changed is not None:
         stayed = posterior_of(found.model, data.select(~data.changed), found.unit_range)
+        evidence = stayed.log_bayes_factor
     balanced = (near, np.zeros(near.size), share, z) if error else own
     return RunFit(
         unit=found.unit,
         unit_err=math.hypot(found.unit_err, watched),
         unit_err_given_fall=math.hypot(given_fall, watched),
-        log_bayes_factor=stayed.log_bayes_factor,
+        log_bayes_factor=evidence,
         alternatives=found.alternatives,
         integers=np.asarray(found.integers),
         balance=None if fall is None else balance_of(fall, *balanced),

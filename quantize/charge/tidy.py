@@ -278,10 +278,10 @@ def _filled_from_above(page: Page, bench: Apparatus) -> Page:
         cells = cells.assign(state=filled(page.text("state"), ""))
     if "voltage" in cells and bench.word("run.blank_voltage") == "as above":
         read = zip(page.rows("voltage"), page.kept_rows[0], strict=True)
-        there = [_is_written(page, row, cell, use) for (row, cell), use in read]
+        there = np.array([_is_written(page, row, cell, use) for (row, cell), use in read])
         volts = cells["voltage"].where(there).ffill().fillna("")
         cells = cells.assign(voltage=volts)
-        off = int((volts.map(is_zero) & ~np.array(there)).sum())
+        off = int((volts.map(is_zero) & ~there).sum())
         said = f"the blank voltage of {counted(off, 'row')} is the 0 V above, as declared: a fall"
         remarks += (said,) * bool(off)
     return dataclasses.replace(page, cells=cells, remarks=remarks)
