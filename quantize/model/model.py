@@ -147,10 +147,9 @@ class MixtureModel:
         """The model with rounding where steps of the record could pass for units from `smallest`.
 
         A step finer than 2/5 of the unit leaves the phase free, and acts as a part of sigma: but
-        not of one that is said, which is that of the error before it was rounded, unless the step
-        is finer than it; nor of one seen in repeats to be less than the deviation of rounding. Of
-        readings between two ends the typical step decides whether the phase is free: a few that are
-        coarser, at a lower voltage or in a shorter time, scatter as much more.
+        not of one that is said of the error before rounding, unless the step is finer than it; nor
+        of repeats that scatter less than rounding. Of readings between two ends the typical step
+        decides: a few that are coarser, as at a lower voltage, scatter as much more.
         """
         if self.rounding or readings.steps is None:
             return self
