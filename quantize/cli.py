@@ -15,11 +15,13 @@ from quantize.show.options import (
     designing,
     drawn_seed,
     for_what,
+    for_which_page,
     handing_in,
     heading_of,
     integers_of,
     number_list,
     offset_of,
+    page_and_bench,
     read_column,
     sigma_of,
     simulating,
@@ -207,15 +209,14 @@ def convert(
     from quantize.show.forms import say_forms, say_repeats
     from quantize.show.pages import say_charges
 
+    for_which_page(template or blank_page, kind)
     if template or blank_page:
         say_forms(kind or "fixed time", template, blank_page, as_json)
         return
     if kind is not None and file is not None:
         say_repeats(file, kind, certificate, as_json)
         return
-    if file is None or apparatus is None:
-        missing = "FILE" if file is None else "--apparatus FILE"
-        raise InputError(f"{missing} is missing; or begin with --template and --blank-page.")
+    file, apparatus = page_and_bench(file, apparatus)
     if holds_balances(file) and not load_apparatus(apparatus).has("run.distance"):
         say_charges(file, apparatus, as_json)
         return

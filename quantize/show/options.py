@@ -56,6 +56,26 @@ def for_what(run: str | None, apparatus: str | None) -> None:
         refuse(["unit"], "follows from the bench; leave it out.")
 
 
+def for_which_page(forms: bool, kind: str | None) -> None:
+    """Refuse options of `convert` that have no part in what it is asked."""
+    if forms:
+        refuse(["apparatus", "route", "certificate"], "has no part in a form to fill in; leave it "
+               "out.")  # fmt: skip
+    elif kind is not None:
+        refuse(["apparatus", "route"], "has no part in what repeats calibrate; leave it out, or "
+               "leave out --kind.")  # fmt: skip
+    else:
+        refuse(["certificate"], "is for a calibration; give --kind as well.")
+
+
+def page_and_bench(file: str | None, apparatus: str | None) -> tuple[str, str]:
+    """The two files that `convert` needs."""
+    if file is None or apparatus is None:
+        missing = "FILE" if file is None else "--apparatus FILE"
+        raise InputError(f"{missing} is missing; or begin with --template and --blank-page.")
+    return file, apparatus
+
+
 def comparing(command: Any) -> Any:
     """The options of the comparison of estimators."""
     for option in (

@@ -280,6 +280,22 @@ def test_repeats_become_a_line_of_the_apparatus_file(quantize: Run, tmp_path: Pa
     assert "--certificate is '3 mm', which is a length" in wrong.err
 
 
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (("run.csv", "--apparatus", "b.toml", "--certificate", "1 V"), "give --kind as well"),
+        (("v.csv", "--kind", "balance", "--route", "weight"), "--route has no part in what"),
+        (("--template", "--apparatus", "b.toml"), "--apparatus has no part in a form"),
+    ],
+)
+def test_options_of_convert_without_a_part_in_it_are_refused(
+    given: tuple[str, ...], said: str, quantize: Run
+) -> None:
+    refused = quantize("convert", *given)
+    assert refused.status == 2
+    assert said in refused.err
+
+
 @pytest.mark.parametrize(("again", "known"), [("2,301.0", False), ("1,402.1", True)])
 def test_a_scatter_of_settings_that_is_not_known_is_no_column_of_nan(
     again: str, known: bool, quantize: Run, tmp_path: Path
