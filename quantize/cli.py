@@ -168,7 +168,6 @@ def analyze(
     if is_run and say_several(file, bench, how | one, options, as_json):
         return
     coulombs, missing = None, None
-    found: Analysis
     if is_run:
         found = analyzed_page(file, bench, particle, how, options)
         readings = found.readings
