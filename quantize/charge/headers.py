@@ -237,7 +237,6 @@ _MEANWHILE = re.compile(r"\b(?:within|during|while|midway|in the (?:middle|inter
 _CELL = re.compile(
     r"^(?P<limit>[<>≥≤]=?)?\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>\D*)$"
 )
-_BLANK = ("", "nan", "na", "n/a", "none", "-", "--", "?")
 _AS_TYPED = str.maketrans({"−": "-", "–": "-", "\u00a0": "", "½": ".5", "¼": ".25", "¾": ".75"})
 
 
@@ -249,7 +248,7 @@ def cell_number(
     Blank cells give NaN. A unit in the cell is refused under a header whose unit has a `factor`.
     """
     shown = text.strip().translate(_AS_TYPED)
-    if shown.lower() in _BLANK:
+    if shown.lower() in ("", "nan", "na", "n/a", "none", "-", "--", "?"):
         return math.nan, 0, 0
     if column == "voltage" and shown.lower() in ("off", "zero", "earthed"):
         return 0.0, 0, 0

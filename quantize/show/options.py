@@ -38,7 +38,8 @@ def refuse(names: Collection[str], why: str) -> None:
     for one in context.command.params:
         given = context.get_parameter_source(str(one.name)) is ParameterSource.COMMANDLINE
         if given and one.name in names:
-            raise InputError(f"{one.opts[0]} {why}")
+            shown = one.human_readable_name if isinstance(one, click.Argument) else one.opts[0]
+            raise InputError(f"{shown} {why}")
 
 
 def for_what(run: str | None, apparatus: str | None) -> None:
@@ -59,11 +60,10 @@ def for_what(run: str | None, apparatus: str | None) -> None:
 def for_which_page(forms: bool, kind: str | None) -> None:
     """Refuse options of `convert` that have no part in what it is asked."""
     if forms:
-        refuse(["apparatus", "route", "certificate"], "has no part in a form to fill in; leave it "
-               "out.")  # fmt: skip
+        rest = ("file", "apparatus", "route", "certificate")
+        refuse(rest, "has no part in a form to fill in; leave it out.")
     elif kind is not None:
-        refuse(["apparatus", "route"], "has no part in what repeats calibrate; leave it out, or "
-               "leave out --kind.")  # fmt: skip
+        refuse(["apparatus", "route"], "has no part in what repeats calibrate; leave it out.")
     else:
         refuse(["certificate"], "is for a calibration; give --kind as well.")
 

@@ -10,7 +10,7 @@ from quantize.charge.routes import by_way
 from quantize.charge.stated import raised
 from quantize.show.analysis import analysis_view
 from quantize.show.numbers import brackets
-from quantize.show.options import offset_of, sigma_of
+from quantize.show.options import offset_of, refuse, sigma_of
 from quantize.show.run import conditional
 from quantize.show.terminal import say, say_json
 from quantize.show.text import view_text
@@ -99,6 +99,7 @@ def say_charges(file: str, apparatus: str, as_json: bool) -> None:
     """Print the charge behind every balance voltage in a file."""
     from quantize.charge import BalanceVoltages
 
+    refuse(["route"], f"is for the rows of a run, and {file} holds balance voltages; leave it out.")
     table = BalanceVoltages(file, apparatus).charges()
     route, agreement = table.attrs["route"], table.attrs["agreement"]
     if as_json:

@@ -286,11 +286,17 @@ def test_repeats_become_a_line_of_the_apparatus_file(quantize: Run, tmp_path: Pa
         (("run.csv", "--apparatus", "b.toml", "--certificate", "1 V"), "give --kind as well"),
         (("v.csv", "--kind", "balance", "--route", "weight"), "--route has no part in what"),
         (("--template", "--apparatus", "b.toml"), "--apparatus has no part in a form"),
+        (("v.csv", "--blank-page"), "FILE has no part in a form"),
+        (
+            ("v.csv", "--apparatus", str(DATA / "invented_apparatus.toml"), "--route", "drag"),
+            "--route is for the rows of a run",
+        ),
     ],
 )
 def test_options_of_convert_without_a_part_in_it_are_refused(
-    given: tuple[str, ...], said: str, quantize: Run
+    given: tuple[str, ...], said: str, quantize: Run, tmp_path: Path
 ) -> None:
+    (tmp_path / "v.csv").write_text("state,V\n1,401.0\n2,301.0\n3,200.7\n", encoding="utf-8")
     refused = quantize("convert", *given)
     assert refused.status == 2
     assert said in refused.err
