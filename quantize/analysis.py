@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Hashable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeAlias, TypedDict, Unpack, cast
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, TypeAlias, TypedDict, Unpack
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,7 @@ from quantize._support.errors import InputError, explained
 from quantize._support.parallel import Progress, Workers
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
-from quantize._support.results import Later, Result
+from quantize._support.results import Later, Result, taken
 from quantize._support.validation import Columns, FloatArray, IntArray, Integers, Offset, SigmaRange
 from quantize.comb.least_squares import CombFit, fit_comb
 from quantize.comb.periodogram import Periodogram, periodogram
@@ -331,12 +331,7 @@ def with_limit(found: Analysis, limit: Limit | None) -> Analysis:
         smooth_only=found.settings["null"] == "smooth",
         excluded=lambda _: limit,
     )
-    return found._with(
-        verdict=cast(Verdict, judgement.verdict),
-        reasons=judgement.reasons,
-        advice=judgement.advice,
-        no_unit_above=judgement.no_unit_above,
-    )
+    return found._with(**vars(judgement))
 
 
 def _judged(
@@ -352,27 +347,17 @@ def _judged(
     mixture, evidence = assessed.mixture, assessed.evidence
     judgement = judge(mixture, findings, p_values, evidence, alpha=alpha, smooth_only=smooth_only)
     later: Any = Later(getattr, mixture, "integer_probabilities")
+    factors = ("log_bayes_factor", "log_bayes_factors", "log_bayes_factor_mixture")
     return Analysis(
-        verdict=cast(Verdict, judgement.verdict),
-        reasons=judgement.reasons,
-        advice=judgement.advice,
-        unit=mixture.unit,
-        unit_err=mixture.unit_err,
-        sigma=mixture.sigma,
-        offset=mixture.offset,
+        **vars(judgement),
+        **taken(mixture, "unit", "unit_err", "unit_range", "sigma", "offset", "readings"),
+        **taken(mixture, "alternatives", "integers"),
+        **taken(evidence, *factors),
         p_value=max(p_values.values()),
         p_values=p_values,
-        log_bayes_factor=evidence.log_bayes_factor,
-        log_bayes_factors=evidence.log_bayes_factors,
-        log_bayes_factor_mixture=evidence.log_bayes_factor_mixture,
-        no_unit_above=judgement.no_unit_above,
-        alternatives=mixture.alternatives,
-        integers=mixture.integers,
         integer_probabilities=later,
         findings=findings,
-        unit_range=mixture.unit_range,
         alpha=alpha,
-        readings=mixture.readings,
         mixture=mixture,
         evidence=evidence,
         **kept,

@@ -102,6 +102,11 @@ class Result:
         return html
 
 
+def taken(source: Any, *names: str) -> dict[str, Any]:
+    """Fields of another result, by name, for one that has them as well."""
+    return {name: getattr(source, name) for name in names}
+
+
 def frozen_arrays(state: dict[str, Any]) -> dict[str, Any]:
     """What an object is made of, its arrays read-only."""
     for value in state.values():

@@ -24,7 +24,13 @@ from quantize.comb.sums import (
     sums_at_many_units,
     unit_circle,
 )
-from quantize.comb.unit_range import UnitRange, nearer_offset, trial_frequencies, unit_range_for
+from quantize.comb.unit_range import (
+    UnitRange,
+    enough_oversampling,
+    nearer_offset,
+    trial_frequencies,
+    unit_range_for,
+)
 from quantize.readings import Readings, as_readings
 
 if TYPE_CHECKING:
@@ -175,12 +181,10 @@ def periodogram(
     data = as_readings(readings, least=1 if bare else 2, columns=columns)
     mode, start = validation.offset_mode(offset)
     m = validation.count("harmonics", harmonics)
-    os = validation.number("oversampling", oversampling)
-    if os < 2:
-        raise InputError(f"`oversampling` is {os:g}; at least 2 is needed to see every peak.")
+    os = enough_oversampling(oversampling)
     view = _View.of(data, start, harmonics=m, free=mode == "free")
     if trial_units is not None:
-        f = 1 / _own_grid(trial_units)
+        f = 1 / own_grid(trial_units)
         unit_range = UnitRange(
             low=float(1 / f[-1]), high=float(1 / f[0]), chosen=False, reason="the grid given"
         )
@@ -270,7 +274,8 @@ def _vertices(
     return f + 0.5 * step * shift
 
 
-def _own_grid(trial_units: npt.ArrayLike) -> FloatArray:
+def own_grid(trial_units: npt.ArrayLike) -> FloatArray:
+    """Trial units that were given, checked, the largest first."""
     grid = validation.float_array("trial_units", trial_units)
     if grid.size == 0 or grid.min() <= 0:
         raise InputError("`trial_units` must hold at least one unit, and each must be above zero.")

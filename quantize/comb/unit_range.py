@@ -191,6 +191,14 @@ def refuse_too_many_units(
     return wanted
 
 
+def enough_oversampling(oversampling: object) -> float:
+    """Trial units for a cycle of the fastest phase, checked."""
+    os = validation.number("oversampling", oversampling)
+    if os < 2:
+        raise InputError(f"`oversampling` is {os:g}; at least 2 is needed to see every peak.")
+    return os
+
+
 def trial_frequencies(
     unit_range: UnitRange, reach: float, oversampling: float = 5.0, *, remedy: str = ""
 ) -> FloatArray:

@@ -8,13 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.comb.unit_range import UnitRange
-from quantize.counts.histogram import Histogram, default_unit_range_of
+from quantize.counts.histogram import Histogram
 from quantize.counts.spectrum import Spectrum
-from quantize.counts.sums import CountSums, sums_of_bins, units_asked
+from quantize.counts.sums import CountSums
 from quantize.readings import Readings
 
 _OUTSIDE = 5e-4
@@ -26,14 +25,12 @@ _FEWEST = 100
 class Counted:
     """Counts in equal bins and the sums over trial units that belong to them.
 
-    `fixed` is the offset where it is fixed, else zero; the readings are rounded to `step`, and
-    `outside` of them lie outside the window.
+    The readings are rounded to `step`, and `outside` of them lie outside the window.
     """
 
     histogram: Histogram
     sums: CountSums
     unit_range: UnitRange
-    fixed: float
     step: float | None
     outside: int
     settings: dict[str, Any]
@@ -43,6 +40,11 @@ class Counted:
     def free(self) -> bool:
         """Whether the offset is free."""
         return self.sums.free
+
+    @property
+    def fixed(self) -> float:
+        """The offset where it is fixed, else zero."""
+        return 0.0 if self.free else self.sums.origin
 
 
 def counted(
@@ -56,15 +58,13 @@ def counted(
     if isinstance(data, Histogram | Spectrum) and window is not None:
         kind = type(data).__name__.lower()
         raise InputError(f"`window` is for arrays; a {kind} has its own.")
-    unit_range, _ = units_asked(unit_range)
+    given = None if unit_range is None else UnitRange.given(unit_range)
     if isinstance(data, Histogram):
-        return _of_histogram(data, unit_range, offset)
+        return _of_histogram(data, given, offset)
     if isinstance(data, Spectrum):
-        return _of_spectrum(data, unit_range, offset)
+        return _of_spectrum(data, given, offset)
     readings = data if isinstance(data, Readings) else Readings(data)
-    found = _of_spectrum(
-        _spectrum_of_values(readings, unit_range, offset, window), unit_range, offset
-    )
+    found = _of_spectrum(_spectrum_of_values(readings, given, offset, window), given, offset)
     return dataclasses.replace(found, unit_name=readings.unit_name)
 
 
@@ -79,7 +79,6 @@ def _of_spectrum(data: Spectrum, given: UnitRange | None, offset: str | float) -
         histogram=histogram,
         sums=data._sums_within(unit_range),
         unit_range=unit_range,
-        fixed=0.0 if isinstance(grid.offset, str) else grid.offset,
         step=grid.resolution,
         outside=sum(data.outside),
         settings={"offset": grid.offset, "bin_width": grid.bin_width, "window": grid.window},
@@ -94,13 +93,11 @@ def _of_histogram(data: Histogram, given: UnitRange | None, offset: str | float)
             f"`edges` make bins from {widths.min():g} to {widths.max():g} wide; count in bins of "
             "equal width."
         )
-    mode, b = validation.offset_mode(offset)
-    unit_range, used = given or default_unit_range_of(data), data.occupied()
+    sums, unit_range, _ = data._sums_over(given, offset)
     return Counted(
         histogram=data,
-        sums=sums_of_bins(used.edges, used.counts, unit_range, free=mode == "free", offset=b),
+        sums=sums,
         unit_range=unit_range,
-        fixed=b,
         step=None,
         outside=0,
         settings={

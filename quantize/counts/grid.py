@@ -11,7 +11,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray
 from quantize.comb.sums import neighbours
-from quantize.comb.unit_range import UnitRange, default_limits
+from quantize.comb.unit_range import UnitRange, default_limits, enough_oversampling
 from quantize.counts.histogram import MOST_BINS, odd
 from quantize.model.model import window_of
 
@@ -91,9 +91,7 @@ def sums_grid(
     """The grid for these arguments of `Spectrum`, checked."""
     start, end = window_of(window)
     mode, b = validation.offset_mode(offset)
-    os = validation.number("oversampling", oversampling)
-    if os < 2:
-        raise InputError(f"`oversampling` is {os:g}; at least 2 is needed to see every peak.")
+    os = enough_oversampling(oversampling)
     r = None if resolution is None else validation.positive("resolution", resolution)
     low, high = _limits(unit_range, end - start, r)
     reach = end - start if mode == "free" else max(end - b, 0.0) - min(start - b, 0.0)

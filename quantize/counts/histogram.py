@@ -12,8 +12,7 @@ from quantize._support import results, validation
 from quantize._support.errors import InputError
 from quantize._support.rendering import renderer
 from quantize._support.validation import FloatArray, IntArray, count, float_array, read_only
-from quantize.comb.periodogram import Periodogram
-from quantize.comb.unit_range import UnitRange, default_limits
+from quantize.comb.unit_range import UnitRange, default_limits, enough_oversampling
 from quantize.counts import sums
 from quantize.readings import Readings
 
@@ -37,7 +36,7 @@ _EVEN = 1e-6
 
 
 @dataclasses.dataclass(frozen=True, init=False, eq=False, repr=False)
-class Histogram:
+class Histogram(sums.HasSums):
     """Counts of readings in bins.
 
     `periodogram`, `fit_counts`, `analyze` and `analyze_counts` take it at any size. Where an
@@ -180,29 +179,16 @@ class Histogram:
             np.repeat(self.centres, self.counts), resolution=np.repeat(self.widths, self.counts)
         )
 
-    def _periodogram(
-        self,
-        unit_range: Any,
-        *,
-        offset: str | float,
-        harmonics: int,
-        oversampling: float,
-        trial_units: Any,
-    ) -> Periodogram:
-        """`periodogram` for counts in bins."""
-        sums.refuse_harmonics(harmonics)
+    def _sums_over(
+        self, given: UnitRange | None, offset: str | float, oversampling: float = 5.0
+    ) -> tuple[sums.CountSums, UnitRange, dict[str, Any]]:
         mode, b = validation.offset_mode(offset)
-        os = validation.number("oversampling", oversampling)
-        if os < 2:
-            raise InputError(f"`oversampling` is {os:g}; at least 2 is needed to see every peak.")
-        given, own = sums.units_asked(unit_range, trial_units)
-        unit_range = given or default_unit_range_of(self)
-        used = self.occupied()
+        os = enough_oversampling(oversampling)
+        unit_range, used = given or default_unit_range_of(self), self.occupied()
         found = sums.sums_of_bins(
             used.edges, used.counts, unit_range, free=mode == "free", offset=b, oversampling=os
         )
-        settings = {"offset": offset, "harmonics": 1, "oversampling": os}
-        return sums.periodogram_of(found, own, unit_range, settings, self)
+        return found, unit_range, {"offset": offset, "harmonics": 1, "oversampling": os}
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary; `from_dict` reads it."""

@@ -17,20 +17,19 @@ from quantize._support import results, validation
 from quantize._support.errors import InputError, InputTypeError
 from quantize._support.parallel import Progress
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.periodogram import Periodogram
 from quantize.comb.sums import ComplexArray, SumsBetween, sums_at_many_units
 from quantize.comb.unit_range import UnitRange
 from quantize.counts import sources
 from quantize.counts.grid import SumsGrid, sums_grid
 from quantize.counts.histogram import Histogram
-from quantize.counts.sums import CountSums, periodogram_of, refuse_harmonics, units_asked
+from quantize.counts.sums import CountSums, HasSums
 from quantize.readings import Readings
 
 BLOCK = 2**20
 """Readings that are summed at once. Sums over a block do not depend on how its readings came."""
 
 
-class Spectrum:
+class Spectrum(HasSums):
     """Sums over trial units, counts in bins and moments of readings that need not be kept.
 
     Everything in it is a sum, so that partial results add: over pieces of a file, over the
@@ -333,22 +332,14 @@ class Spectrum:
             free=isinstance(self.grid.offset, str),
         )
 
-    def _periodogram(
-        self,
-        unit_range: Any,
-        *,
-        offset: str | float,
-        harmonics: int,
-        oversampling: float,
-        trial_units: Any,
-    ) -> Periodogram:
-        """`periodogram` for the sums, at the offset and oversampling with which they were made."""
-        refuse_harmonics(harmonics)
-        given, own = units_asked(unit_range, trial_units)
+    def _sums_over(
+        self, given: UnitRange | None, offset: str | float, oversampling: float = 5.0
+    ) -> tuple[CountSums, UnitRange, dict[str, Any]]:
+        """At the offset and the oversampling with which they were made."""
         unit_range, grid = given or self.unit_range, self.grid
         grid.check(unit_range, offset)
         settings = {"offset": grid.offset, "harmonics": 1, "oversampling": grid.oversampling}
-        return periodogram_of(self._sums_within(unit_range), own, unit_range, settings, self)
+        return self._sums_within(unit_range), unit_range, settings
 
     def _as_readings(self) -> Readings:
         return self.histogram._as_readings()

@@ -8,17 +8,17 @@ their scatter grows by the same factor.
 
 from __future__ import annotations
 
+import abc
 import dataclasses
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
-from quantize.comb.periodogram import Periodogram, refined_peaks
+from quantize.comb.periodogram import Periodogram, own_grid, refined_peaks
 from quantize.comb.sums import ComplexArray, SumsBetween, neighbours, sums_at_many_units
 from quantize.comb.unit_range import UnitRange, trial_frequencies
 
@@ -136,70 +136,71 @@ def sums_of_bins(
     )
 
 
-def units_asked(
-    unit_range: tuple[float, float] | UnitRange | None, trial_units: ArrayLike | None = None
-) -> tuple[UnitRange | None, FloatArray | None]:
-    """The range given, or that of an own grid of trial units; and the grid, largest unit first."""
-    if trial_units is not None:
-        own = validation.float_array("trial_units", trial_units)
-        if own.size == 0 or own.min() <= 0:
-            raise InputError("`trial_units` must hold at least one unit, each above zero.")
-        low, high = float(own.min()), float(own.max())
-        return UnitRange(low=low, high=high, chosen=False, reason="the grid given"), np.sort(own)[
-            ::-1
-        ]
-    return None if unit_range is None else UnitRange.given(unit_range), None
+class HasSums(abc.ABC):
+    """Counts, or sums of readings, that know their own periodogram."""
 
+    @abc.abstractmethod
+    def _sums_over(
+        self, given: UnitRange | None, offset: str | float, oversampling: float = 5.0
+    ) -> tuple[CountSums, UnitRange, dict[str, Any]]:
+        """Sums over the units given, or its own; these units; and what was said of the sums."""
 
-def refuse_harmonics(harmonics: int) -> None:
-    """Raise InputError for more than one harmonic."""
-    if validation.count("harmonics", harmonics) != 1:
-        raise InputError(
-            f"`harmonics` is {harmonics}; counts and sums are scored by the first harmonic only."
+    def _periodogram(
+        self,
+        unit_range: Any,
+        *,
+        offset: str | float,
+        harmonics: int,
+        oversampling: float,
+        trial_units: Any,
+    ) -> Periodogram:
+        """`periodogram` for counted readings, at an own grid of units where there is one."""
+        if validation.count("harmonics", harmonics) != 1:
+            raise InputError(
+                f"`harmonics` is {harmonics}; counts and sums are scored by the first harmonic "
+                "only."
+            )
+        own = None if trial_units is None else own_grid(trial_units)
+        if own is not None:
+            ends = (float(own[-1]), float(own[0]))
+            unit_range = UnitRange(low=ends[0], high=ends[1], chosen=False, reason="the grid given")
+        elif unit_range is not None:
+            unit_range = UnitRange.given(unit_range)
+        sums, unit_range, settings = self._sums_over(unit_range, offset, oversampling)
+        if own is not None:
+            sums = dataclasses.replace(sums, frequencies=1 / own)
+        n, f = sums.total, sums.frequencies
+        whole = sums.sums(f)
+        power: FloatArray = np.abs(whole) ** 2 / n
+        # The score takes the fixed offset, or zero where it is free.
+        cycles = f * (sums.origin if sums.free else 0.0)
+        score = np.sqrt(2 / n) * (whole * np.exp(2j * np.pi * (cycles - np.rint(cycles)))).real
+        values = power if sums.free else score
+        if own is None:
+            ranked = refined_peaks(sums.statistic, f, values, _MOST_ALTERNATIVES)
+        else:
+            order = np.argsort(-values, kind="stable")[:_MOST_ALTERNATIVES]
+            ranked = [(float(f[i]), float(values[i])) for i in order]
+        best, statistic = ranked[0]
+        unit = 1 / best
+        place = sums.origin
+        if sums.free:
+            place = (sums.origin + sums.direction(best) / (2 * np.pi * best)) % unit
+        rows = [{"unit": 1 / g, "statistic": s} for g, s in ranked]
+        source: Any = self
+        return Periodogram(
+            unit=unit,
+            unit_err=sums.standard_error(best),
+            offset=float(place),
+            statistic=statistic,
+            trial_units=1 / f,
+            score=score,
+            power=power,
+            alternatives=rivals.table(rows, min(0.2 * unit / max(sums.span, 1e-300), 0.1)),
+            unit_range=unit_range,
+            settings=settings,
+            readings=source,
         )
-
-
-def periodogram_of(
-    sums: CountSums,
-    own: FloatArray | None,
-    unit_range: UnitRange,
-    settings: dict[str, Any],
-    source: Any,
-) -> Periodogram:
-    """The periodogram of counted readings, at an own grid of units where there is one."""
-    if own is not None:
-        sums = dataclasses.replace(sums, frequencies=1 / own)
-    n, f = sums.total, sums.frequencies
-    whole = sums.sums(f)
-    power: FloatArray = np.abs(whole) ** 2 / n
-    # The score takes the fixed offset, or zero where it is free.
-    cycles = f * (sums.origin if sums.free else 0.0)
-    score = np.sqrt(2 / n) * (whole * np.exp(2j * np.pi * (cycles - np.rint(cycles)))).real
-    values = power if sums.free else score
-    if own is None:
-        ranked = refined_peaks(sums.statistic, f, values, _MOST_ALTERNATIVES)
-    else:
-        order = np.argsort(-values, kind="stable")[:_MOST_ALTERNATIVES]
-        ranked = [(float(f[i]), float(values[i])) for i in order]
-    best, statistic = ranked[0]
-    unit = 1 / best
-    offset = sums.origin
-    if sums.free:
-        offset = (sums.origin + sums.direction(best) / (2 * np.pi * best)) % unit
-    rows = [{"unit": 1 / g, "statistic": s} for g, s in ranked]
-    return Periodogram(
-        unit=unit,
-        unit_err=sums.standard_error(best),
-        offset=float(offset),
-        statistic=statistic,
-        trial_units=1 / f,
-        score=score,
-        power=power,
-        alternatives=rivals.table(rows, min(0.2 * unit / max(sums.span, 1e-300), 0.1)),
-        unit_range=unit_range,
-        settings=settings,
-        readings=source,
-    )
 
 
 def _kinds(widths: FloatArray) -> tuple[FloatArray, IntArray]:

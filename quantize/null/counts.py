@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize._support.results import Result
+from quantize._support.results import Result, taken
 from quantize._support.validation import FloatArray, Offset, SigmaRange
 from quantize.comb.unit_range import UnitRange
 from quantize.counts.counted import Counted, counted
@@ -194,30 +194,17 @@ def analyze_counts(
         excluded = excluded_part(fit, data, sigma, rivals.narrowest)
     judgement = judge_counts(fit, findings, p, rivals, alpha=alpha, excluded=excluded)
     return CountAnalysis(
-        verdict=judgement.verdict,
-        reasons=judgement.reasons,
-        advice=judgement.advice,
-        unit=fit.unit,
-        unit_err=fit.unit_err,
-        offset=fit.offset,
-        sigma=fit.sigma,
-        sigma_growth=fit.sigma_growth,
-        background=fit.background,
+        **taken(judgement, "verdict", "reasons", "advice"),
+        **taken(fit, "unit", "unit_err", "unit_range", "unit_name", "offset", "sigma", "settings"),
+        **taken(fit, "sigma_growth", "background", "levels", "alternatives", "total"),
+        **taken(rivals, "log_bayes_factors", "spacing"),
         p_value=p,
         p_values=p_values,
         log_bayes_factor=min(rivals.log_bayes_factors.values()),
-        log_bayes_factors=rivals.log_bayes_factors,
-        levels=fit.levels,
-        alternatives=fit.alternatives,
-        spacing=rivals.spacing,
         excluded=excluded,
         findings=findings,
-        total=fit.total,
-        unit_name=fit.unit_name,
         outside=data.outside,
-        unit_range=fit.unit_range,
         alpha=alpha,
-        settings=fit.settings,
         fit=fit,
     )
 
