@@ -20,6 +20,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.sums import blocks
 
 _MOST_BREAKS = 20_000_000
 _BLOCK = 2**15
@@ -104,10 +105,9 @@ def free_offset(
             "raise the low end or use periodogram."
         )
     frequencies = np.linspace(first, last, size)
-    block = max(1, _BLOCK // x.size)
     parts = [
-        _cut_everywhere(z, w, frequencies[i : i + block], (low, high), grain)
-        for i in range(0, size, block)
+        _cut_everywhere(z, w, frequencies[part], (low, high), grain)
+        for part in blocks(size, _BLOCK // x.size)
     ]
     f, c, unit, criterion = (np.concatenate([p[j] for p in parts]) for j in range(4))
     # Phases were taken from the centre; give them from zero.

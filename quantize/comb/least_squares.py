@@ -15,6 +15,7 @@ from quantize._support.results import Result
 from quantize._support.validation import Columns, FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb import assignments
+from quantize.comb.sums import blocks
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.readings import Readings, as_readings
 
@@ -257,9 +258,7 @@ def _best_first(criterion: FloatArray) -> Iterator[IntArray]:
 def _bounded_criterion(x: FloatArray, w: FloatArray, found: assignments.Candidates) -> FloatArray:
     """Mean of the phase's squared distance to its tooth, cut off at a tenth."""
     out = np.empty(found.unit.size)
-    block = max(1, 2**20 // x.size)
-    for start in range(0, out.size, block):
-        part = slice(start, start + block)
+    for part in blocks(out.size, 2**20 // x.size):
         cycles = np.multiply.outer(found.frequency[part], x) - found.phase[part, None]
         squared = (cycles - np.rint(cycles)) ** 2
         out[part] = np.minimum(squared, _TRUNCATION) @ w / np.sum(w)

@@ -19,6 +19,7 @@ from quantize.comb import alternatives as rivals
 from quantize.comb.sums import (
     ComplexArray,
     SumsBetween,
+    blocks,
     neighbours,
     sums_at,
     sums_at_many_units,
@@ -378,9 +379,8 @@ class _View:
         moments = np.zeros((2, 3))
         # Of so many that sums are interpolated, single precision says enough.
         precision = np.float32 if self.between else np.float64
-        for start in range(0, self.x.size, _BLOCK):
-            x = self.x[start : start + _BLOCK] - self.origin
-            w = self.w[start : start + _BLOCK]
+        for part in blocks(self.x.size, _BLOCK):
+            x, w = self.x[part] - self.origin, self.w[part]
             slope, curvature = np.zeros((2, x.size))
             for k, direction in enumerate(directions, start=1):
                 cycles = k * f * x - direction

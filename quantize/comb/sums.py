@@ -59,13 +59,17 @@ def unit_circle(cycles: FloatArray, precision: Any = np.complex128) -> Any:
     return out
 
 
+def blocks(size: int, most: int) -> list[slice]:
+    """So many rows in parts of at most `most`, or of one."""
+    step = max(1, most)
+    return [slice(start, start + step) for start in range(0, size, step)]
+
+
 def sums_at(values: FloatArray, weights: FloatArray, frequencies: FloatArray) -> ComplexArray:
     """Sum over readings of weight·exp(2πi·value·f) at any frequencies, one by one."""
     out = np.empty(frequencies.size, dtype=np.complex128)
-    block = max(1, _PLAIN_BLOCK // values.size)
-    for start in range(0, frequencies.size, block):
-        cycles = np.multiply.outer(frequencies[start : start + block], values)
-        out[start : start + block] = unit_circle(cycles) @ weights
+    for part in blocks(frequencies.size, _PLAIN_BLOCK // values.size):
+        out[part] = unit_circle(np.multiply.outer(frequencies[part], values)) @ weights
     return out
 
 
@@ -73,8 +77,7 @@ def waves(values: FloatArray, unit: FloatArray) -> ComplexArray:
     """Σ w·exp(2πij·value/unit) for j = 1 … `WAVES`, w being one and the value; (m, 2, `WAVES`)."""
     out = np.empty((unit.size, 2, WAVES), dtype=np.complex128)
     weight = np.column_stack([np.ones(values.size), values]).astype(np.complex128)
-    block = max(1, _WAVE_BLOCK // values.size)
-    for part in (slice(i, i + block) for i in range(0, unit.size, block)):
+    for part in blocks(unit.size, _WAVE_BLOCK // values.size):
         turn = unit_circle(values / unit[part, None])
         power = turn.copy()
         for j in range(WAVES):
@@ -87,18 +90,15 @@ def harmonic_sums(
     values: FloatArray, weights: FloatArray, first: float, step: float, size: int
 ) -> ComplexArray:
     """The sums at f = first + step·(0 … size−1) by blocks; see `sums_at_many_units`."""
-    n = values.size
     columns = max(int(np.sqrt(size)), 1)
     rows = -(-size // columns)
     out = np.zeros((rows, columns), dtype=np.complex128)
-    at_once = max(1, _BLOCK_BYTES // (16 * (rows + columns)))
     row_frequency = first + step * columns * np.arange(rows)
     column_frequency = step * np.arange(columns)
-    for start in range(0, n, at_once):
-        x = values[start : start + at_once]
-        left = unit_circle(np.multiply.outer(row_frequency, x))
-        left *= weights[start : start + at_once]
-        out += left @ unit_circle(np.multiply.outer(x, column_frequency))
+    for part in blocks(values.size, _BLOCK_BYTES // (16 * (rows + columns))):
+        left = unit_circle(np.multiply.outer(row_frequency, values[part]))
+        left *= weights[part]
+        out += left @ unit_circle(np.multiply.outer(values[part], column_frequency))
     return out.ravel()[:size]
 
 
@@ -218,10 +218,8 @@ class SumsBetween:
         """The sums at these frequencies, shape as given."""
         f = np.asarray(frequencies, float)
         out = np.empty(f.size, dtype=np.complex128)
-        for start in range(0, f.size, _FREQUENCIES):
-            out[start : start + _FREQUENCIES] = self._at(
-                f.reshape(-1)[start : start + _FREQUENCIES]
-            )
+        for part in blocks(f.size, _FREQUENCIES):
+            out[part] = self._at(f.reshape(-1)[part])
         return out.reshape(f.shape)
 
     def _at(self, f: FloatArray) -> ComplexArray:

@@ -18,7 +18,7 @@ import itertools
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.sums import WAVES, ComplexArray
+from quantize.comb.sums import WAVES, ComplexArray, blocks
 
 _CROSSOVER = 0.4
 """Below this spread the sum over images converges faster, above it the Fourier series."""
@@ -226,8 +226,7 @@ def cosine_sums(mean: FloatArray, unit: FloatArray, smallest: float = WIDE) -> F
     """
     count = harmonics_needed(max(low for low in _BANDS[:-1] if low <= smallest), _DIGITS)
     out = np.empty((count, unit.size))
-    step = max(1, _CHUNK // mean.size)
-    for part in (slice(i, i + step) for i in range(0, unit.size, step)):
+    for part in blocks(unit.size, _CHUNK // mean.size):
         cycles = mean[:, None] / unit[part]
         here = np.cos(2 * np.pi * (cycles - np.rint(cycles)))
         before, twice, product = np.ones_like(here), 2 * here, np.empty_like(here)

@@ -28,6 +28,7 @@ import functools
 import numpy as np
 
 from quantize._support.validation import FloatArray
+from quantize.comb.sums import blocks
 from quantize.comb.window import log_unit_excess
 from quantize.model import distributions
 from quantize.model.likelihood import Likelihood, Parameters
@@ -116,9 +117,7 @@ class UnitBias:
         out = np.zeros(p.unit.size)
         if self.none:
             return out
-        rows = max(1, _BLOCK // self.factor.size)
-        for first in range(0, out.size, rows):
-            part = slice(first, first + rows)
+        for part in blocks(out.size, _BLOCK // self.factor.size):
             out[part] = self._at(p.rows(part))
         # Nothing leaves the range of units.
         below, above = np.log(p.unit / self.prior.low), np.log(self.prior.high / p.unit)

@@ -9,6 +9,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.comb.sums import blocks
 from quantize.comb.unit_range import UnitRange
 from quantize.model.bias import UnitBias
 from quantize.model.envelope import Envelope, envelope_of
@@ -109,7 +110,7 @@ def predict(
     the parameters; errors, outliers and rounding are drawn anew (Gelman et al., *Bayesian Data
     Analysis*, 3rd ed. 2013, section 6.3).
     """
-    parts = [slice(i, i + _PART) for i in range(0, p.unit.size, _PART)]
+    parts = blocks(p.unit.size, _PART)
     given = [None if integers is None else integers[part] for part in parts]
     return np.concatenate(
         [_predict(likelihood, p.rows(part), k, rng) for part, k in zip(parts, given, strict=True)]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from quantize._support.validation import FloatArray
+from quantize.comb.sums import blocks
 
 _BLOCK = 1_000_000
 """Numbers in the largest array."""
@@ -138,6 +139,5 @@ class LastNumber:
         self, running: FloatArray, first: FloatArray, astray: FloatArray, some: int | None = None
     ) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
         """Rows in parts that need no large arrays, with so many last numbers."""
-        step = max(1, _BLOCK // (running.shape[1] * (some or self.most - self.first)))
-        rows = range(0, running.shape[0], step)
-        return [(running[i : i + step], first[i : i + step], astray[i : i + step]) for i in rows]
+        most = _BLOCK // (running.shape[1] * (some or self.most - self.first))
+        return [(running[i], first[i], astray[i]) for i in blocks(running.shape[0], most)]

@@ -14,6 +14,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
+from quantize.comb.sums import blocks
 from quantize.comb.unit_range import UnitRange
 from quantize.model import distributions, sigma_prior
 from quantize.model.envelope import envelope_of
@@ -205,8 +206,8 @@ class PairLattice:
         """The pairs within reach of `best`."""
         one, two = self._pairs_within(best)
         found = []
-        for first in range(0, one.size, _CHUNK):
-            i, j = one[first : first + _CHUNK], two[first : first + _CHUNK]
+        for part in blocks(one.size, _CHUNK):
+            i, j = one[part], two[part]
             mass = self._log_masses(i, j)
             row, w = np.nonzero(mass > best - NEGLIGIBLE)
             found.append((i[row], j[row], w, mass[row, w]))
@@ -235,7 +236,7 @@ class PairLattice:
         for level in range(len(pyramid) - 1, 0, -1):
             density, prior = pyramid[level]
             bound = np.empty(one.size)
-            for part in _blocks(one.size, density.shape[1]):
+            for part in blocks(one.size, _BLOCK // density.shape[1]):
                 largest = np.maximum(density[one[part]], density[two[part]])
                 bound[part] = np.log(largest).sum(axis=1) + prior[one[part]] + prior[two[part]]
             keep = bound + np.log(2) > best - NEGLIGIBLE
@@ -246,7 +247,7 @@ class PairLattice:
     def _log_masses(self, i: IntArray, j: IntArray) -> FloatArray:
         """Log mass of pairs at each share; a pair stands for both of its orders."""
         out = np.empty((i.size, self.shares.size))
-        for part in _blocks(i.size, self.density.shape[1]):
+        for part in blocks(i.size, _BLOCK // self.density.shape[1]):
             c1, c2 = self.density[i[part]], self.density[j[part]]
             for k, w in enumerate(self.shares):
                 out[part, k] = np.log(w * c1 + (1 - w) * c2).sum(axis=1)
@@ -269,8 +270,3 @@ def _children(one: IntArray, two: IntArray, size: int) -> tuple[IntArray, IntArr
     b = np.concatenate([2 * two, 2 * two + 1, 2 * two, 2 * two + 1])
     keep = (a <= b) & (b < size)
     return a[keep], b[keep]
-
-
-def _blocks(size: int, width: int) -> list[slice]:
-    step = max(1, _BLOCK // max(width, 1))
-    return [slice(i, i + step) for i in range(0, size, step)]

@@ -19,6 +19,7 @@ import numpy as np
 
 from quantize._support.errors import InputError
 from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize.comb.sums import blocks
 from quantize.comb.unit_range import nearer_offset
 from quantize.levels import far_values
 from quantize.model import distributions, sigma_prior
@@ -299,8 +300,8 @@ class _Search:
         """What `Nodes` are made of, of those that count, and the place of the shift of each."""
         found: list[dict[str, Any]] = []
         shares, bias = self.noise.shares.size, UnitBias(self.likelihood, self.prior)
-        for first in range(0, max(boxes.size, 1), _BLOCK):
-            part = boxes.rows(slice(first, first + _BLOCK))
+        for rows in blocks(max(boxes.size, 1), _BLOCK):
+            part = boxes.rows(rows)
             log_unit, shift = self.lattice.centres(part)
             mass = self.lattice.log_masses(part, log_unit, shift)
             self.best = max(self.best, float(mass.max(initial=-np.inf)))

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
-from quantize.comb.sums import waves
+from quantize.comb.sums import blocks, waves
 from quantize.comb.window import least_log_unit_excess
 from quantize.comb.wrapped import log_product, most_of_waves
 from quantize.model.envelope import Envelope
@@ -255,5 +255,4 @@ class WrappedBounds(Likelihood):
 
     def _blocks(self, rows: IntArray) -> list[IntArray]:
         """Rows in parts that stay in the processor's cache."""
-        step = max(1, _BLOCK // self.states)
-        return [rows[i : i + step] for i in range(0, rows.size, step)]
+        return [rows[part] for part in blocks(rows.size, _BLOCK // self.states)]

@@ -17,6 +17,7 @@ import math
 import numpy as np
 
 from quantize._support.validation import FloatArray
+from quantize.comb.sums import blocks
 from quantize.comb.wrapped import log_comb_over_continuum
 from quantize.counts.counted import Counted
 from quantize.counts.fit import CountFit
@@ -131,16 +132,15 @@ def _log_bayes_factors(fit: MixtureFit, sigma: float, units: FloatArray) -> Floa
     size = levels.mean - np.median(moved, axis=0)
     even = (np.arange(_OFFSETS) + 0.5) / _OFFSETS if free else np.zeros(1)
     places = moved.shape[0] * even.size
-    block = max(1, _BLOCK // (levels.mean.size * places))
-    for start in range(0, units.size, block):
-        u = units[start : start + block]
+    for part in blocks(units.size, _BLOCK // (levels.mean.size * places)):
+        u = units[part]
         cycles = (levels.mean - moved) / u[:, None, None] - even[:, None]
         for factor, growth in _CASES:
             variance = np.square(factor * sigma * relative) + np.square(growth * size)
             spread = np.maximum(np.sqrt(variance) / u[:, None], _SHARPEST)[:, None, :]
             log_b = log_comb_over_continuum(cycles, spread, outliers=MISREAD)
             mean = np.logaddexp.reduce(log_b, axis=1) - np.log(places)
-            out[start : start + block] = np.maximum(out[start : start + block], mean)
+            out[part] = np.maximum(out[part], mean)
     return out
 
 

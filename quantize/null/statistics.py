@@ -8,7 +8,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
-from quantize.comb.sums import unit_circle
+from quantize.comb.sums import blocks, unit_circle
 from quantize.comb.unit_range import UnitRange, default_limits, refuse_too_many_units
 from quantize.null.samplers import SmoothedBootstrap
 from quantize.null.tails import ResultantScale
@@ -98,10 +98,8 @@ class LargestScore:
         out = np.empty(len(x))
         columns = int(np.sqrt(size)) + 1
         per_row = 16 * (4 * columns * x.shape[1] + size)
-        block = max(1, _BYTES // per_row)
         limit = np.floor((last - 1) / step * (1 + 1e-12)).astype(np.int64)
-        for start in range(0, len(x), block):
-            rows = slice(start, start + block)
+        for rows in blocks(len(x), _BYTES // per_row):
             out[rows] = self._largest(x[rows], step, size, limit[rows])
         return out
 
@@ -121,9 +119,7 @@ class LargestScore:
         near = height >= height.max(axis=1, keepdims=True) - doubt
         row, place = np.divmod(np.flatnonzero(near), size)
         exact = np.empty(row.size)
-        block = max(1, _BYTES // (32 * n))
-        for start in range(0, row.size, block):
-            part = slice(start, start + block)
+        for part in blocks(row.size, _BYTES // (32 * n)):
             cycles = x[row[part]] * (1 + step * place[part])[:, None]
             sums = unit_circle(cycles) @ self.weights
             exact[part] = sums.real**2 + sums.imag**2 if self.free else sums.real
@@ -178,8 +174,7 @@ class LargestScore:
         mean, turn = mean.astype(np.complex64), turn.astype(np.complex64)
         root, share = np.sqrt(density).astype(np.float32), density.astype(np.float32)
         out = np.empty(count)
-        block = max(1, _BYTES // (4 * length))
-        for rows in (slice(i, i + block) for i in range(0, count, block)):
+        for rows in blocks(count, _BYTES // (4 * length)):
             size = (low[rows].size, share.size)
             noise = root * rng.standard_normal(size, dtype=np.float32)
             noise -= share * noise.sum(axis=1, keepdims=True)
