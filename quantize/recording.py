@@ -28,8 +28,6 @@ def recorded_steps(values: FloatArray) -> FloatArray | None:
     10, 20, 25 or 50 or of ten times, a hundred times ... these, so had the ruler. Errors of the
     last few bits, as arithmetic leaves them, do not matter.
 
-    Examples
-    --------
     >>> recorded_steps(np.array([4.5, 12.25, 103.0])).tolist()
     [0.01, 0.01, 0.01]
     >>> recorded_steps(np.array([0.98, 1.2, 3.4, 12.0, 150.0])).tolist()

@@ -28,10 +28,7 @@ def load() -> ModuleType:
     arviz 0.23 announces its successor once a day and writes the day to the user's cache folder;
     the announcement is kept quiet, and a folder that cannot be written is named.
 
-    Raises
-    ------
-    MissingDependencyError
-        When it cannot be imported.
+    `MissingDependencyError` when it cannot be imported.
     """
     try:
         with _quiet():
@@ -85,17 +82,10 @@ def container(
     coords: Mapping[str, npt.NDArray[Any]],
     attributes: Mapping[str, Any],
 ) -> Any:
-    """InferenceData (0.23) or DataTree (1.x) of these groups.
+    """InferenceData (0.23) or DataTree (1.x) of groups of the arviz schema.
 
-    Parameters
-    ----------
-    groups : mapping of str to mapping of str to numpy.ndarray
-        Sampled groups hold arrays that begin with (chain, draw). Only groups of the arviz schema.
-    dims : mapping of str to list of str
-        Names of the dimensions of each variable, after chain and draw.
-    coords : mapping of str to numpy.ndarray
-    attributes : mapping of str to str or number
-        Kept with the whole.
+    Arrays of sampled groups begin with (chain, draw); `dims` names the dimensions after these. The
+    `attributes` are kept with the whole.
     """
     az = load()
     data = {name: dict(variables) for name, variables in groups.items()}

@@ -26,17 +26,9 @@ _UNREADABLE = (ValueError, LookupError, TypeError, AttributeError, RecursionErro
 
 
 class Journal:
-    """The file behind a long piece of work.
+    """The file behind a long piece of work, in a folder that exists.
 
-    Parameters
-    ----------
-    path : str or Path
-        Of the file; its folder must exist.
-
-    Raises
-    ------
-    InputError
-        For a folder, a device, and a place that cannot be written.
+    `InputError` for a folder, a device, and a place that cannot be written.
     """
 
     owner = "study"
@@ -71,11 +63,8 @@ class Journal:
     ) -> list[Piece]:
         """Begin or go on; returns what `read` makes of every finished piece.
 
-        Raises
-        ------
-        InputError
-            When the file is of other work, is used by another process, or cannot be written; it
-            is then left as it was.
+        `InputError` when the file is of other work, is used by another process, or cannot
+        be written; it is then left as it was.
         """
         new = not self.path.exists()
         try:
@@ -107,10 +96,8 @@ class Journal:
     def add(self, body: dict[str, Any]) -> None:
         """Write a finished piece through to the disk.
 
-        Raises
-        ------
-        InputError
-            When the disk is full or the file cannot be written; what was kept before stays.
+        `InputError` when the disk is full or the file cannot be written; what was kept
+        before stays.
         """
         self._append(body | {"crc": _checksum(body)})
         self.kept += 1

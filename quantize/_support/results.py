@@ -154,10 +154,7 @@ def up_to_date(
 
     `steps[v]` turns one of version v into one of version v + 1.
 
-    Raises
-    ------
-    InputError
-        For anything else, and for a version that is newer than this library.
+    `InputError` for anything else, and for a version that is newer than this library.
     """
     schema = str(state.get("schema")) if isinstance(state, Mapping) else type(state).__name__
     kind, _, number = schema.rpartition("/")

@@ -24,19 +24,10 @@ PathLike = str | os.PathLike[str]
 def check_target(path: PathLike, *, name: str, whole: bool = False) -> Path:
     """The path as a `Path`, refused with one sentence where nothing can be written.
 
-    Parameters
-    ----------
-    path : str or path-like
-    name : str
-        Argument that gave the path, for the message.
-    whole : bool
-        Only a file will do, not a device or a pipe.
+    The argument `name` gave it. Where it must be `whole` a device or a pipe will not do.
 
-    Raises
-    ------
-    InputError
-        For a folder, a disk, a file or folder that may not be written, and a folder that does not
-        exist.
+    `InputError` for a folder, a disk, a file or folder that may not be written, and a folder
+    that does not exist.
     """
     if not isinstance(path, (str, os.PathLike)) or path == "":
         raise InputTypeError(f"`{name}` is {path!r}; give the name of a file.")
@@ -82,10 +73,7 @@ def check_apart(
 def write_whole(path: PathLike, data: bytes, *, name: str = "path") -> Path:
     """Write `data` so that no half file is left; straight to a device or a pipe.
 
-    Raises
-    ------
-    InputError
-        When it cannot be written; an existing file is then untouched.
+    `InputError` when it cannot be written; an existing file is then untouched.
     """
     target = check_target(path, name=name)
     try:

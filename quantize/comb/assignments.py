@@ -44,10 +44,7 @@ def fixed_offset(
     The sums Σw·x·k and Σw·k² are carried from one break point to the next, so that M break
     points cost M·log M.
 
-    Raises
-    ------
-    InputError
-        If there are more break points than fit in memory.
+    `InputError` if there are more break points than fit in memory.
     """
     first, last = 1 / high, 1 / low
     expected = float(np.abs(x).sum()) * (last - first)

@@ -107,22 +107,7 @@ def sums_at_many_units(
 ) -> ComplexArray:
     """Sum of weight·exp(2πi·value·f) at f = first + step·(0 … size−1), for one data set.
 
-    Parameters
-    ----------
-    values, weights : numpy.ndarray, shape (n,)
-    first, step : float
-        First trial frequency and the step between them.
-    size : int
-        Number of trial frequencies.
-
-    Returns
-    -------
-    numpy.ndarray, shape (size,)
-
-    Warns
-    -----
-    QuantizeWarning
-        Where the nonuniform FFT would save more than a second but is not installed.
+    `QuantizeWarning` where the nonuniform FFT would save more than a second but is not installed.
     """
     block, fft = predicted_seconds(values.size, size)
     if fft < block:

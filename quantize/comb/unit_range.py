@@ -101,10 +101,7 @@ def default_unit_range(
     The span is that of the readings without the few that lie far from all others
     (`Readings.far`): one decimal point in the wrong place would otherwise make the range.
 
-    Raises
-    ------
-    InputError
-        If no unit is left between the two.
+    `InputError` if no unit is left between the two.
     """
     sigma = _typical_sigma(readings, sigma_range)
     step = readings.rounding_step or 0.0
@@ -207,10 +204,7 @@ def trial_frequencies(
     The step is 1/(oversampling·reach): over one step no phase moves by more than 1/oversampling
     of a cycle against another.
 
-    Raises
-    ------
-    InputError
-        If the grid would hold more than `LARGEST_GRID` units.
+    `InputError` if the grid would hold more than `LARGEST_GRID` units.
     """
     wanted = refuse_too_many_units(unit_range, reach, oversampling, remedy=remedy)
     first, last = 1 / unit_range.high, 1 / unit_range.low

@@ -46,34 +46,16 @@ _NEGLIGIBLE = 9.0
 def log_wrapped_normal(phase: FloatArray | float, spread: FloatArray | float) -> FloatArray:
     r"""Log density of the wrapped normal distribution on a circle of circumference one.
 
-    Parameters
-    ----------
-    phase : array_like
-        Phases in cycles; any real number, taken modulo one.
-    spread : array_like
-        Standard deviation before wrapping, in cycles (sigma/u). Broadcasts against `phase`.
-
-    Returns
-    -------
-    numpy.ndarray
-        The log density, correct to 1e-12·max(1, its size) for spreads from 0.001 to 3.
-
-    Notes
-    -----
-    With phi in [−1/2, 1/2] and s the spread,
+    The `spread` s is the standard deviation before wrapping, in cycles (sigma/u), as the phases are,
+    which are taken modulo one. With phi in [−1/2, 1/2],
 
     .. math:: f(\phi) = \sum_k \frac{1}{s\sqrt{2\pi}} e^{-(\phi+k)^2/2s^2}
               = 1 + 2\sum_{m\ge1} e^{-2\pi^2 s^2 m^2} \cos 2\pi m\phi .
 
     Below s = 0.4 three images on either side of the nearest are summed; from there on three
-    terms of the Fourier series.
+    terms of the Fourier series. It is correct to 1e-12·max(1, its size) for spreads from 0.001 to
+    3. Mardia and Jupp, *Directional Statistics*, Wiley 2000, section 3.5.7.
 
-    References
-    ----------
-    Mardia and Jupp, *Directional Statistics*, Wiley 2000, section 3.5.7.
-
-    Examples
-    --------
     >>> log_wrapped_normal(0.0, 0.1).round(6)
     np.float64(1.383647)
     """
@@ -123,18 +105,9 @@ def log_comb_over_continuum(
 
 
 def log_density_sum(phase: FloatArray, spread: FloatArray) -> FloatArray:
-    """Sum over the last axis of the log wrapped-normal density.
+    """Sum over the last axis of the log wrapped-normal density of phases (m, n) in [−1/2, 1/2].
 
-    Parameters
-    ----------
-    phase : numpy.ndarray, shape (m, n)
-        Phases in [−1/2, 1/2].
-    spread : numpy.ndarray, shape (m, 1) or (m, n)
-        With shape (m, 1) each row has one spread and the fast forms apply.
-
-    Returns
-    -------
-    numpy.ndarray, shape (m,)
+    Where each row has one spread, (m, 1) in place of (m, n), the fast forms apply.
     """
     if spread.shape[-1] != 1:
         return np.asarray(log_wrapped_normal(phase, spread).sum(axis=-1))
@@ -334,15 +307,11 @@ def log_rounded_phase(phase: FloatArray, half: FloatArray, spread: FloatArray) -
 
     The three arrays broadcast; phases are within half a cycle of zero.
 
-    Notes
-    -----
     Whole cycles in the interval hold a probability of one each. The rest has the probability
     :math:`\sum_k \Phi((a-\phi-k)/s) - \Phi((-a-\phi-k)/s)`, or from s = 0.3 on
     :math:`2a + \sum_m q^{m^2} \sin(2\pi m a)\cos(2\pi m\phi)\cdot 2/(\pi m)`, with
     :math:`q = e^{-2\pi^2 s^2}`.
 
-    Examples
-    --------
     An interval of one cycle says nothing, whatever the phase.
 
     >>> half, spread = np.array([0.5]), np.array([0.1])

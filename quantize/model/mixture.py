@@ -220,10 +220,7 @@ def fit_mixture(
 def fit_posterior(data: Readings, unit_range: UnitRange, model: MixtureModel) -> MixtureFit:
     """`fit_mixture` for checked readings, range and model.
 
-    Raises
-    ------
-    InputError
-        Where the model cannot hold for these readings.
+    `InputError` where the model cannot hold for these readings.
     """
     refuse_contradictions(data, model)
     found = posterior_of(model, data, unit_range)
@@ -264,10 +261,7 @@ def posterior_of(
     Averaged over the errors that the readings share; then combs far below the log mass `floor` may
     be left out.
 
-    Raises
-    ------
-    InputError
-        Where a prior cannot be used with these readings.
+    `InputError` where a prior cannot be used with these readings.
     """
     need_few(readings)
     found, known = Posterior.of(model, readings, unit_range), _AT_HAND.get()

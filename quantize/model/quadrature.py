@@ -80,10 +80,7 @@ def integrate(
     the place of the offset they are of each of these, and nodes are left out that are negligible
     beside the best of all, the `log_weight` of the shifts included, or beside the `floor`.
 
-    Raises
-    ------
-    InputError
-        If the boxes grow beyond memory, or no unit is possible at all.
+    `InputError` if the boxes grow beyond memory, or no unit is possible at all.
     """
     pairs = noise.tree.leaves.size
     if pairs * likelihood.states > _MOST_PAIRS:

@@ -33,8 +33,6 @@ def log_norm(levels: FloatArray | IntArray, readings: int) -> FloatArray:
 
     log Gamma(K a)/Gamma(K a + n), and −n log K for equal shares.
 
-    References
-    ----------
     Johnson, Kotz and Balakrishnan, *Discrete Multivariate Distributions*, Wiley 1997, 35.151.
     """
     return np.array(

@@ -55,8 +55,6 @@ def log_partition_sums(
     Each of the sorted `values` (n,) stands for `count` levels with `variance` (S, n); `log_seats`
     is (A, count.sum() + 1). The shape is (S, A, most_groups + 1); entry 0, of no group, is -inf.
 
-    References
-    ----------
     Barry and Hartigan, Annals of Statistics 20:260 (1992): product partition models and their
     recursion.
     """
@@ -132,8 +130,6 @@ def log_any_number(
 
     Averaged over the concentrations in `RESTAURANTS`. Levels that sit alone are a background.
 
-    References
-    ----------
     Pitman, *Combinatorial Stochastic Processes*, Springer 2006, section 3.1.
     """
     groups = Groups(values, variance)

@@ -75,8 +75,6 @@ class ResultantScale:
     `n` is the effective number of readings; the cosine score is √(2n) times the mean cosine, the
     power n times the squared length of the mean resultant.
 
-    References
-    ----------
     Mardia and Jupp, *Directional Statistics*, Wiley 2000, section 4.8, for the uniform law's
     resultant; Cramér, Actualités scientifiques 736:5 (1938), for the rate.
     """
@@ -119,10 +117,8 @@ class Tail:
     `start` is t₀, `share` P(T > t₀), `shape` ξ and `scale` β. With a `resultant` they hold on the
     scale of that, where ξ is zero. It is extrapolation, never a count.
 
-    References
-    ----------
-    Pickands, Annals of Statistics 3:119 (1975); Knijnenburg et al., Bioinformatics 25:i161 (2009),
-    for permutation p-values.
+    Pickands, Annals of Statistics 3:119 (1975); Knijnenburg et al., Bioinformatics 25:i161
+    (2009), for permutation p-values.
     """
 
     start: float

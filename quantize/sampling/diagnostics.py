@@ -40,8 +40,6 @@ def autocorrelation_time(trace: FloatArray) -> float:
     correlated for ever. The sum is cut at the first lag beyond 5 times itself (Sokal, in
     *Functional Integration*, Plenum 1997, section 3; Goodman & Weare, 2010).
 
-    Examples
-    --------
     >>> still = np.broadcast_to(np.arange(10.0), (2, 400, 10))
     >>> autocorrelation_time(still) > 100
     True

@@ -103,8 +103,6 @@ def random_state(seed: np.random.SeedSequence) -> np.random.RandomState:
     They come from a Mersenne twister of their own, so that numpy's global state is neither read nor
     changed.
 
-    Examples
-    --------
     >>> first, second = np.random.SeedSequence(7).spawn(2)
     >>> random_state(first).normal() == random_state(first).normal()
     True
@@ -188,10 +186,7 @@ def run(
     `ensembles` come from `begin` or from a file. `save` is called with them after each round, and
     after an interruption.
 
-    Raises
-    ------
-    KeyboardInterrupt
-        When interrupted before there is anything to keep.
+    `KeyboardInterrupt` when interrupted before there is anything to keep.
     """
     bar = steps(progress, draws * len(ensembles), "draws")
     most = max(_MOST_STEPS, _STEPS_A_DRAW * draws)

@@ -46,11 +46,8 @@ class Store:
     def __enter__(self) -> Store:
         """Lock the file, and read what is in it.
 
-        Raises
-        ------
-        InputError
-            For a file that another process uses, that is no file of samples, that is damaged, or
-            that holds samples of something else. It is left as it is.
+        `InputError` for a file that another process uses, that is no file of samples, that
+        is damaged, or that holds samples of something else. It is left as it is.
         """
         self._lock.take()
         try:
@@ -135,10 +132,7 @@ class Store:
     def save(self, ensembles: list[Ensemble], seed: np.random.SeedSequence) -> None:
         """Write the samples, if there are new ones; where that fails the older ones stay.
 
-        Raises
-        ------
-        InputError
-            When nothing could be kept from the beginning.
+        `InputError` when nothing could be kept from the beginning.
         """
         steps = sum(ensemble.steps for ensemble in ensembles)
         if steps == self._steps:
@@ -196,10 +190,7 @@ class _Lock:
     def take(self) -> None:
         """Take the lock, where the system has locks.
 
-        Raises
-        ------
-        InputError
-            When another process has it, or it cannot be made.
+        `InputError` when another process has it, or it cannot be made.
         """
         try:
             import fcntl

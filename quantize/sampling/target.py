@@ -94,10 +94,7 @@ class Target:
         units and sigmas come from the plain model and the rest from the prior; walkers that would
         stand where the posterior is zero are drawn again from the prior.
 
-        Raises
-        ------
-        InputError
-            When the prior excludes the readings.
+        `InputError` when the prior excludes the readings.
         """
         theta = self._draw_near(n, rng)
         log_prob = self.log_prob(theta)

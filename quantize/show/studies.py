@@ -199,10 +199,7 @@ def write_csv(table: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
 def write_parquet(table: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
     """Parquet.
 
-    Raises
-    ------
-    MissingDependencyError
-        Without pyarrow.
+    `MissingDependencyError` without pyarrow.
     """
     out = io.BytesIO()
     try:

@@ -263,8 +263,6 @@ def fingerprint(function: Any) -> str:
     The digest changes with the instructions and constants of the function itself, and with the
     arguments of a partial; it does not see what the function calls.
 
-    Examples
-    --------
     >>> import quantize as qz
     >>> fingerprint(qz.fit_comb)
     'quantize.comb.least_squares:fit_comb'

@@ -224,8 +224,6 @@ def cosine_score(
     For a fixed offset the p-value is bounded by the expected number of up-crossings,
     Q(s) + Δf·sqrt(mean x²)·exp(−s²/2); for a free one see `phase_free_power`.
 
-    References
-    ----------
     Rice, Bell Syst. Tech. J. 24:46 (1945).
     """
     from scipy.special import ndtr
@@ -243,8 +241,6 @@ def cosine_score(
 def phase_free_power(readings: Readings, unit_range: tuple[float, float] | None) -> Answer:
     """`periodogram` with a free offset, and the p-value of its largest power over the range.
 
-    References
-    ----------
     Baluev, MNRAS 385:1279 (2008), for exp(−z) + W·sqrt(z)·exp(−z), W = Δf·sqrt(4π·var x).
     """
     found = periodogram(readings, unit_range, offset="free")

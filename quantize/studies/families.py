@@ -196,10 +196,7 @@ NAMED: dict[str, dict[str, Family]] = {
 def family(name: str) -> Family:
     """The family of this name, as `NAMED` lists it.
 
-    Raises
-    ------
-    InputError
-        For a name that is not listed.
+    `InputError` for a name that is not listed.
     """
     return _BY_NAME[validation.choice("family", name, _BY_NAME)]
 

@@ -51,10 +51,8 @@ def read(path: str | os.PathLike[str], *, headed: bool = False) -> Table:
     Where a line of column names is known to come first (`headed`), it is kept as it is written, and
     there may be no rows below it.
 
-    Raises
-    ------
-    InputError
-        For a file that is absent, a folder, empty, binary, too large, or not a regular table.
+    `InputError` for a file that is absent, a folder, empty, binary, too large, or not a regular
+    table.
     """
     source, data = _bytes(path)
     if data[:4] == b"PAR1":
