@@ -46,8 +46,8 @@ _NEGLIGIBLE = 9.0
 def log_wrapped_normal(phase: FloatArray | float, spread: FloatArray | float) -> FloatArray:
     r"""Log density of the wrapped normal distribution on a circle of circumference one.
 
-    The `spread` s is the standard deviation before wrapping, in cycles (sigma/u), as the phases are,
-    which are taken modulo one. With phi in [−1/2, 1/2],
+    The `spread` s is the standard deviation before wrapping, in cycles (sigma/u); phases are in
+    cycles as well, and are taken modulo one. With phi in [−1/2, 1/2],
 
     .. math:: f(\phi) = \sum_k \frac{1}{s\sqrt{2\pi}} e^{-(\phi+k)^2/2s^2}
               = 1 + 2\sum_{m\ge1} e^{-2\pi^2 s^2 m^2} \cos 2\pi m\phi .

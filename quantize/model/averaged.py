@@ -16,7 +16,7 @@ import numpy as np
 
 from quantize._support import randomness
 from quantize._support.randomness import RngLike
-from quantize._support.validation import BoolArray, FloatArray, IntArray
+from quantize._support.validation import FloatArray
 from quantize.model.likelihood import Parameters
 from quantize.model.nodes import Nodes
 from quantize.model.posterior import Posterior
@@ -211,11 +211,6 @@ class AveragedPosterior(Posterior):
         found = dataclasses.replace(self.averaged, found=nodes)
         return _joined(found, _log_continuum(found, shift.also.degrees_of_freedom))
 
-    @property
-    def integers(self) -> IntArray:
-        """Most probable whole number of each reading, at the most probable shift."""
-        return self.settled.integers
-
     @functools.cached_property
     def integer_probabilities(self) -> pd.DataFrame:
         """Rows (reading, integer, probability), averaged over the shift."""
@@ -238,14 +233,6 @@ class AveragedPosterior(Posterior):
         parts = [w * one.outlier_probabilities for one, w in self._that_count]
         return np.asarray(np.sum(parts, axis=0))
 
-    def integers_in_best_mode(self, n: int, rng: RngLike = None) -> IntArray:
-        """Whole numbers in draws from the best mode, at the most probable shift."""
-        return self.settled.integers_in_best_mode(n, rng)
-
-    def nearer_than_chance(self) -> BoolArray:
-        """Which readings the comb makes likelier, at the most probable shift."""
-        return self.settled.nearer_than_chance()
-
     def draws(self, n: int, rng: RngLike = None) -> Parameters:
         """`n` independent draws."""
         generator = randomness.generator(rng)
@@ -260,10 +247,6 @@ class AveragedPosterior(Posterior):
         return Parameters(
             **{name: np.concatenate([getattr(part, name) for part in parts]) for name in fields}
         )
-
-    def predictions(self, n: int, rng: RngLike = None) -> FloatArray:
-        """`n` samples of the same charge states, at the most probable shift."""
-        return self.settled.predictions(n, rng)
 
     @property
     def _that_count(self) -> list[tuple[Any, float]]:

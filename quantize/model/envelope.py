@@ -281,15 +281,12 @@ class Envelope:
 
     def teeth(self, unit: float, offset: float) -> IntArray:
         """All whole numbers that can occur, in a window or range declared beforehand."""
-        first, last = float(self.first), float(self.last)
+        at = np.array([unit]), np.array([offset])
         if self.density is not None:
-            low, high = self.reach()
-            first = max(np.ceil((low - offset) / unit), first)
-            last = min(np.floor((high - offset) / unit), last)
-        elif self.declared:
-            ends = self.ends(np.array([unit]), np.array([offset]))
-            first, last = float(ends[0][0]), float(ends[1][0])
-        return np.arange(int(first), int(last) + 1)
+            teeth, outside = self._all_teeth(*at)
+            return teeth[~outside].astype(np.int64)
+        first, last = self.ends(*at)
+        return np.arange(int(first[0]), int(last[0]) + 1)
 
     def draw(self, unit: float, offset: float, size: int, rng: np.random.Generator) -> IntArray:
         """Whole numbers drawn from the teeth."""

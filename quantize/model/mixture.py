@@ -230,6 +230,7 @@ def fit_posterior(data: Readings, unit_range: UnitRange, model: MixtureModel) ->
     factor = typical_sigma(data)
     modes = [dataclasses.replace(mode, sigma=mode.sigma * factor) for mode in found.modes]
     continuum = found.log_continuum
+    given = isinstance(found.prior.sigma, float) and data.sigma is not None
     return MixtureFit(
         unit=best.unit,
         unit_err=best.unit_err,
@@ -243,7 +244,7 @@ def fit_posterior(data: Readings, unit_range: UnitRange, model: MixtureModel) ->
             "offset": model.to_dict()["offset"],
             "integers": model.to_dict()["integers"],
             "model": model.to_dict(),
-            "sigma_range": _sigma_setting(found),
+            "sigma_range": None if given else list(found.prior.sigma_reach()),
         },
         model=model,
         log_evidence=continuum + found.log_bayes_factor,
@@ -265,15 +266,10 @@ def posterior_of(
     """
     need_few(readings)
     found, known = Posterior.of(model, readings, unit_range), _AT_HAND.get()
-    if known is not None and _alike(known, found):
+    same = known is not None and known.readings is readings and known.unit_range == unit_range
+    if known is not None and same and known.model.to_dict() == found.model.to_dict():
         return known
     return averaged(found, floor)
-
-
-def _alike(one: Posterior, other: Posterior) -> bool:
-    """Whether two posteriors are of the same readings under one model."""
-    same = one.readings is other.readings and one.unit_range == other.unit_range
-    return same and one.model.to_dict() == other.model.to_dict()
 
 
 @contextlib.contextmanager
@@ -359,12 +355,6 @@ def _refuse_coarse_steps(data: Readings, unit_range: UnitRange, model: MixtureMo
             f"`resolution` is {step:g}, no finer than the largest unit tried "
             f"({unit_range.high:g}); read to a finer step, or look for larger units."
         )
-
-
-def _sigma_setting(found: Posterior) -> list[float] | None:
-    if isinstance(found.prior.sigma, float) and found.readings.sigma is not None:
-        return None
-    return list(found.prior.sigma_reach())
 
 
 def typical_sigma(data: Readings) -> float:

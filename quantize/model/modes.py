@@ -172,7 +172,7 @@ def find_modes(nodes: Nodes, marginal: Marginal, reach: float) -> list[Mode]:
     mode decides: where sigma is large next to the unit the comb is a continuum, and that wide
     plateau may hold a large share without any unit standing out in it.
     """
-    bins = _bins(marginal)
+    bins = _sums_by_place(marginal.index // _BIN, marginal.mass)
     labels = label_modes(*bins)
     place = np.searchsorted(bins[0], marginal.index // _BIN)
     of_point = labels[place]
@@ -218,11 +218,6 @@ def _probability_of_same_numbers(
     first = np.maximum(np.searchsorted(log_u, log_u - half), starts[stretch])
     last = np.minimum(np.searchsorted(log_u, log_u + half, side="right"), ends[stretch])
     return np.asarray(running[last] - running[first])
-
-
-def _bins(marginal: Marginal) -> tuple[IntArray, FloatArray]:
-    """The marginal in bins of `_BIN` points."""
-    return _sums_by_place(marginal.index // _BIN, marginal.mass)
 
 
 def label_modes(bins: IntArray, mass: FloatArray) -> IntArray:

@@ -1,7 +1,7 @@
 """The posterior of a sample under a model: what quadrature found, and what is read of it.
 
 Nobody outside `quantize.model` reads nodes. Offsets are in the unit of the readings, and log masses
-are relative to the same sample without steps, except in `Points`.
+are relative to the same sample without steps, except in `Posterior.likeliest`.
 """
 
 from __future__ import annotations
@@ -39,19 +39,6 @@ _WORK_FOR_INTEGERS = 2_000_000
 _SMALLEST_PROBABILITY = 1e-4
 _FEWEST_DEGREES = 5
 """Degrees of freedom from which on the scatter within states counts as known."""
-
-
-@dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
-class Points:
-    """Points of a posterior, the most probable first.
-
-    `noise` says which node of noise each belongs to; `log_mass` is the log of prior mass times
-    likelihood.
-    """
-
-    parameters: Parameters
-    noise: IntArray
-    log_mass: FloatArray
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -147,7 +134,10 @@ class Posterior:
 
     @property
     def settled(self) -> Posterior:
-        """The posterior with nothing averaged over; itself, unless something is."""
+        """The posterior with nothing averaged over; itself, unless something is.
+
+        Whole numbers, and what is predicted with them, are of that.
+        """
         return self
 
     @property
@@ -242,7 +232,7 @@ class Posterior:
     @property
     def integers(self) -> IntArray:
         """Most probable whole number of each reading in the middle of the best mode."""
-        return self.likelihood.best_integers(self.centre)
+        return self.settled.likelihood.best_integers(self.settled.centre)
 
     @functools.cached_property
     def integer_probabilities(self) -> pd.DataFrame:
@@ -266,10 +256,10 @@ class Posterior:
 
     def integers_in_best_mode(self, n: int, rng: RngLike = None) -> IntArray:
         """Whole numbers of each charge state in `n` draws from the best mode, shape (n, J)."""
-        generator = randomness.generator(rng)
-        places = self._in_mode(self.modes[0])
-        pick = generator.choice(places, size=n, p=self._weight(places))
-        return self.likelihood.draw_integers(self._combs(pick), generator)
+        generator, found = randomness.generator(rng), self.settled
+        places = found._in_mode(found.modes[0])
+        pick = generator.choice(places, size=n, p=found._weight(places))
+        return found.likelihood.draw_integers(found._combs(pick), generator)
 
     @property
     def known_sigma(self) -> float | None:
@@ -290,7 +280,7 @@ class Posterior:
 
     def nearer_than_chance(self) -> BoolArray:
         """Which readings the best mode makes likelier than sizes without steps, shape (n,)."""
-        return nearer_than_chance(self.likelihood, self.centre)
+        return nearer_than_chance(self.settled.likelihood, self.settled.centre)
 
     def draws(self, n: int, rng: RngLike = None) -> Parameters:
         """`n` independent draws; a free offset lies in [0, unit)."""
@@ -303,25 +293,25 @@ class Posterior:
 
     def predictions(self, n: int, rng: RngLike = None) -> FloatArray:
         """`n` samples that the same charge states would give again, shape (n, readings)."""
-        generator = randomness.generator(rng)
-        return drawing.predict(self.likelihood, self.draws(n, generator), generator)
+        generator, found = randomness.generator(rng), self.settled
+        return drawing.predict(found.likelihood, found.draws(n, generator), generator)
 
-    def likeliest(self, most: int, *, within: float, least: FloatArray, largest: float) -> Points:
+    def likeliest(
+        self, most: int, *, within: float, least: FloatArray, largest: float
+    ) -> tuple[Parameters, IntArray, FloatArray]:
         """The most probable combs, no further below the best than `within`.
 
         Their units, the bias of `quantize.model.bias` in them, lie between `least` (at each node
-        of noise) and `largest`.
+        of noise) and `largest`. With them come the node of noise of each, and the log of its prior
+        mass times likelihood.
         """
         nodes = self._nodes
         unit = np.exp(nodes.log_unit)
         shown = (unit >= least[nodes.index]) & (unit <= largest)
         places = np.flatnonzero(shown & (nodes.log_mass > nodes.log_mass.max() - within))
         places = places[np.argsort(-nodes.log_mass[places], kind="stable")[:most]]
-        return Points(
-            parameters=self._combs(places),
-            noise=nodes.index[places],
-            log_mass=nodes.log_mass[places] + nodes.log_continuum,
-        )
+        log_mass = nodes.log_mass[places] + nodes.log_continuum
+        return self._combs(places), nodes.index[places], log_mass
 
     @property
     def most_probable_shift(self) -> float:

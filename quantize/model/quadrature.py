@@ -92,7 +92,8 @@ def integrate(
     given = None if shifts is None or log_weight is None else Shifts(shifts, log_weight)
     search = _Search(Lattice(likelihood, prior, noise, broad=one_of_many, shifts=given), floor)
     search.begin_at(candidates)
-    nodes, place = search.sum_up(search.final_boxes(most or _MOST_BOXES))
+    boxes = whole(search.lattice.root, min(int(search.lattice.levels.min()), _FIRST_LEVEL))
+    nodes, place = search.sum_up(search.final_among(boxes, most or _MOST_BOXES))
     continua = log_continuum_evidence(likelihood, prior, noise, shifts)
     # Below the smallest number of double precision for every state, with or without steps.
     least = -_NO_CHANCE * likelihood.states
@@ -185,12 +186,8 @@ class _Search:
         self.best = max(self.best, float(mass.max()))
         return boxes.rows(np.array([np.argmax(mass)]))
 
-    def final_boxes(self, most: int) -> Boxes:
-        """The nodes of the lattices that may count."""
-        level = min(int(self.lattice.levels.min()), _FIRST_LEVEL)
-        return self._final_among(whole(self.lattice.root, level), most)
-
-    def _final_among(self, todo: Boxes, most: int) -> Boxes:
+    def final_among(self, todo: Boxes, most: int) -> Boxes:
+        """The nodes of the lattices in some boxes that may count."""
         done: list[Boxes] = [todo.rows(slice(0, 0))]
         while todo.size:
             if todo.size > _LOOK_FROM and self.work + self._about(todo) > self.looks_ahead_at:
@@ -219,7 +216,7 @@ class _Search:
             trial.work, trial.most_work = 0.0, 2 * (self.most_work - self.work) / max(one_in, 1)
             trial.looks_ahead_at = np.inf
             try:
-                trial._final_among(todo.rows(slice(int(start), None, max(one_in, 1))), most)
+                trial.final_among(todo.rows(slice(int(start), None, max(one_in, 1))), most)
             except TooManyBoxes:
                 continue
             return

@@ -15,10 +15,10 @@ from quantize.comb.window import least_log_unit_excess
 from quantize.comb.wrapped import log_product, most_of_waves
 from quantize.model.envelope import Envelope
 from quantize.model.likelihood import Likelihood
+from quantize.model.noise import HALF_LOG_2PI
 from quantize.model.terms import Cell, Parameters
 from quantize.readings import Readings
 
-_HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 _BLOCK = 2**15
 _NO_IMAGES, _HALF_WAY = 0.08, 0.375
 """Below this spread a phase up to this has no tooth but the nearest, to 1e-8."""
@@ -53,7 +53,7 @@ class WrappedBounds(Likelihood):
         self.constant = float(
             np.sum(np.log(self.root))
             - np.sum(np.log(self.scale))
-            - self.degrees * _HALF_LOG_2PI
+            - self.degrees * HALF_LOG_2PI
             - self.states * np.log(self.span)
         )
 
@@ -219,7 +219,7 @@ class WrappedBounds(Likelihood):
         variance = np.clip(squares / count, *ends)
         value: FloatArray = -0.5 * (squares / variance + count * np.log(variance))
         value -= self.degrees * np.log(p.unit / stretch)
-        value += self.constant - np.log(self.root).sum() - self.states * _HALF_LOG_2PI
+        value += self.constant - np.log(self.root).sum() - self.states * HALF_LOG_2PI
         return value
 
     def _log_images(self, near: FloatArray, widest: FloatArray) -> FloatArray:
@@ -243,7 +243,7 @@ class WrappedBounds(Likelihood):
         if rows.size:
             spread = widest[rows]
             q = np.exp(-2 * np.square(np.pi * spread))
-            together = np.log1p(2 * q / (1 - q)) + np.log(spread) + _HALF_LOG_2PI
+            together = np.log1p(2 * q / (1 - q)) + np.log(spread) + HALF_LOG_2PI
             out[rows] = (together + 0.5 * np.square(near[rows] / spread)).sum(axis=1)
         return out
 

@@ -24,12 +24,11 @@ from quantize.comb.wrapped import (
 from quantize.model.envelope import Envelope, envelope_of
 from quantize.model.likelihood import Likelihood
 from quantize.model.model import MixtureModel
-from quantize.model.noise import POWERS, grown_variance
+from quantize.model.noise import HALF_LOG_2PI, POWERS, grown_variance
 from quantize.model.terms import Cell, Parameters
 from quantize.model.wrapped_bounds import WrappedBounds
 from quantize.readings import Readings
 
-_HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 _NEGLIGIBLE = 9.0
 _NO_OTHER = 0.4
 
@@ -120,7 +119,7 @@ class WrappedLikelihood(WrappedBounds):
         rest = self.x - self.mean[self.of_reading] - shift[:, None] * apart
         scatter = np.add.reduceat(np.square(rest / self.scale), self.starts, axis=1)
         constant = np.log(self.root) - np.add.reduceat(np.log(self.scale), self.starts)
-        constant = constant - (sizes - 1) * _HALF_LOG_2PI - np.log(self.span)
+        constant = constant - (sizes - 1) * HALF_LOG_2PI - np.log(self.span)
         inner: FloatArray = (
             constant
             - (sizes - 1) * np.log(sigma)[:, None]

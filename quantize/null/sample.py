@@ -249,10 +249,9 @@ def comb_at_nodes(found: Posterior, sample: Sample, high: float) -> Teeth:
     The likelihood of the posterior has the number of teeth in the span of the readings in it
     (`quantize.comb.window`); here the occupancy takes its place.
     """
-    points = found.likeliest(
+    p, noise, log_mass = found.likeliest(
         _MOST_NODES, within=_NEGLIGIBLE_NODE, least=sample.sigma / BLURRED, largest=high
     )
-    p, noise, log_mass = points.parameters, points.noise, points.log_mass
     n, likelihood = sample.levels.size, found.likelihood
     span = likelihood.envelope.span
     excess = log_unit_excess(p.unit, likelihood.blur_in_units(p), span, n)
