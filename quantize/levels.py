@@ -31,6 +31,10 @@ class Levels:
     degrees: int
     sigma_given: bool
 
+    def averages(self, values: FloatArray) -> FloatArray:
+        """Means over the readings of each level, all alike."""
+        return np.asarray(np.bincount(self.index, weights=values) / self.count)
+
 
 def levels_of(values: FloatArray, sigma: FloatArray, state: IntArray | None) -> Levels:
     """The weighted means of the charge states; without states each value is one."""

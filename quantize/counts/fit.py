@@ -170,7 +170,10 @@ def fit_counts(
 def fit_counted(data: Counted) -> CountFit:
     """`fit_counts` for data that are counted already."""
     candidates = _candidates(data)
-    histogram = _bins_for(data, candidates)
+    # Bins fine enough for every candidate; the empty ones beyond say how far its levels reach.
+    wanted = min(min(c.unit / _BINS_A_UNIT, c.sigma / _BINS_A_SIGMA) for c in candidates)
+    histogram = data.histogram._from_both_ends(wanted / float(data.histogram.widths[0]))
+    histogram = histogram.occupied(beyond=max(c.unit for c in candidates))
     quick = [(_fit(histogram, start, data, quick=True), start) for start in candidates]
     quick.sort(key=lambda pair: pair[0].criterion)
     # Parts of a unit explain the same levels as well; which comes first hangs on the last bits.
@@ -227,24 +230,14 @@ def _candidates(data: Counted) -> list[_Candidate]:
     least = max(_LEAST_SHARE, math.sqrt(math.log(f.size) / sums.total))
     good = [c for c in found if c.share >= least][:_CANDIDATES]
     if good or not found:
-        return good or [_widest(data)]
+        if good:
+            return good
+        # Nothing stands out: the largest unit of the range.
+        unit, b = data.unit_range.high, data.fixed
+        if data.free:
+            b = float(data.histogram.centres[np.argmax(data.histogram.counts)])
+        return [_Candidate(unit=unit, offset=b, sigma=0.45 * unit, share=0.0)]
     return [max(found, key=lambda c: c.unit)]
-
-
-def _widest(data: Counted) -> _Candidate:
-    """The largest unit of the range, where nothing stands out."""
-    unit = data.unit_range.high
-    b = float(data.histogram.centres[np.argmax(data.histogram.counts)]) if data.free else data.fixed
-    return _Candidate(unit=unit, offset=b, sigma=0.45 * unit, share=0.0)
-
-
-def _bins_for(data: Counted, candidates: list[_Candidate]) -> Histogram:
-    """Bins fine enough for every candidate; the empty ones beyond say how far its levels reach."""
-    width = float(data.histogram.widths[0])
-    wanted = min(min(c.unit / _BINS_A_UNIT, c.sigma / _BINS_A_SIGMA) for c in candidates)
-    return data.histogram._from_both_ends(wanted / width).occupied(
-        beyond=max(c.unit for c in candidates)
-    )
 
 
 def _fit(histogram: Histogram, start: _Candidate, data: Counted, *, quick: bool = False) -> _Fit:

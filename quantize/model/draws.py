@@ -192,7 +192,10 @@ def draw_sample(
     unit, offset = float(p.unit[0]), float(p.offset[0])
     envelope = envelope_of(model, None)
     if isinstance(model.envelope, str) and model.envelope == "levels":
-        k = _from_free_weights(envelope.teeth(unit, offset), states, rng)
+        teeth = envelope.teeth(unit, offset)
+        if teeth.size == 0:
+            raise InputError("`window` holds no tooth; widen it.")
+        k = rng.choice(teeth, size=states, p=rng.dirichlet(np.ones(teeth.size)))
     else:
         k = envelope.draw(unit, offset, states, rng)
     k = np.repeat(k, repeats)
@@ -230,9 +233,3 @@ def _sizes(envelope: Envelope, unit: float, offset: float) -> tuple[float, float
     if envelope.declared or envelope.density is not None:
         return envelope.limits
     return offset + unit * envelope.low, offset + unit * envelope.high
-
-
-def _from_free_weights(teeth: IntArray, size: int, rng: np.random.Generator) -> IntArray:
-    if teeth.size == 0:
-        raise InputError("`window` holds no tooth; widen it.")
-    return rng.choice(teeth, size=size, p=rng.dirichlet(np.ones(teeth.size)))

@@ -282,20 +282,15 @@ def _share_nodes(prior: Any, n: int) -> tuple[FloatArray, FloatArray]:
 
 def log_noise_prior(prior: ParameterPriors, noise: NoiseNodes) -> FloatArray:
     """Log prior mass of each node of the noise, the unit integrated out."""
-    return noise.log_weight + _marginal_sigma_density(prior, noise.sigma)
-
-
-def _marginal_sigma_density(prior: ParameterPriors, sigma: FloatArray) -> FloatArray:
-    """Log prior density of log sigma with the unit integrated out."""
     if isinstance(prior.sigma, float):
-        return np.zeros(sigma.size)
+        return noise.log_weight
     edges = np.linspace(np.log(prior.low), np.log(prior.high), 201)
     unit = np.exp(0.5 * (edges[1:] + edges[:-1]))
     log_w = prior.log_unit_density(unit) + np.log(edges[1] - edges[0])
     log_w -= np.logaddexp.reduce(log_w)
-    different, back = np.unique(sigma, return_inverse=True)
+    different, back = np.unique(noise.sigma, return_inverse=True)
     value = log_w + prior.log_sigma_density(different[:, None], unit)
-    return np.asarray(np.logaddexp.reduce(value, axis=1)[back])
+    return np.asarray(noise.log_weight + np.logaddexp.reduce(value, axis=1)[back])
 
 
 def log_continuum_evidence(

@@ -109,7 +109,7 @@ def _scatter_about_multiples(fit: MixtureFit, data: Readings, unit: float) -> st
         return None
     x, k = _places(fit, levels.mean, unit)
     error = sigma**2 * levels.factor
-    error = error + np.bincount(levels.index, rounding_variance(data)) / levels.count
+    error = error + levels.averages(rounding_variance(data))
     degrees = x.size - (2 if fit.posterior.prior.free else 1)
     unit = float((k / error) @ x) / max(float((k / error) @ k), 1e-300)
     square = float(np.sum(np.square(x - unit * k) / error))

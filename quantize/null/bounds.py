@@ -275,7 +275,10 @@ def equal_spacing(
     y = np.asarray(positions, float) - (0.0 if offset is None else offset)
     free = offset is None
     if not free:
-        y = _different_sizes(y, unit)
+        # Sizes that differ by more than a tenth of the unit, without those near zero.
+        y = np.sort(np.abs(y))
+        y = y[y > 0.5 * unit]
+        y = y[np.diff(y, prepend=-np.inf) > _SAME_SIZE * unit]
     k = y.size
     if k < 3:
         return Spacing(p_value=1.0, levels=k, residual=math.nan, integers=())
@@ -315,13 +318,6 @@ def residual_over(positions: FloatArray, units: FloatArray, *, offset: float | N
 
 def _mean_phase(cycles: FloatArray) -> Any:
     return np.angle(np.exp(2j * np.pi * cycles).sum(axis=-1)) / (2 * np.pi)
-
-
-def _different_sizes(y: FloatArray, unit: float) -> FloatArray:
-    """Absolute sizes that differ by more than a tenth of the unit, without those near zero."""
-    sizes = np.sort(np.abs(y))
-    sizes = sizes[sizes > 0.5 * unit]
-    return sizes[np.diff(sizes, prepend=-np.inf) > _SAME_SIZE * unit]
 
 
 def _ball(dimensions: int, radius: float) -> float:

@@ -126,14 +126,11 @@ def log_ratio_over_heaps(values: FloatArray, unit: float) -> float:
     comb, heaps = [], []
     wider = np.geomspace(_NEXT_TO_HEAPS, BLURRED, _FEW_WIDTHS)
     for spread in (*HEAP_SPREADS, *wider):
-        excess = np.maximum(_three_teeth(phase, spread), _LEAST_DENSITY) - 1
+        half = 0.5 / spread**2
+        bells = sum(np.exp(-np.square(phase + tooth) * half) for tooth in (0, -1, 1))
+        density = bells / (spread * np.sqrt(2 * np.pi))
+        excess = np.maximum(density, _LEAST_DENSITY) - 1
         comb += [np.log1p(share * excess).sum(axis=1) for share in ON_COMB]
         if spread in HEAP_SPREADS:
             heaps += [np.log1p(tenths / 10 * excess).sum(axis=1) for tenths in range(1, 6)]
     return float(log_mean_exp(np.array(comb).ravel()) - log_mean_exp(np.array(heaps).ravel()))
-
-
-def _three_teeth(phase: FloatArray, spread: float) -> FloatArray:
-    half = 0.5 / spread**2
-    bells = [np.exp(-np.square(phase + tooth) * half) for tooth in (0, -1, 1)]
-    return np.asarray(sum(bells) / (spread * np.sqrt(2 * np.pi)))

@@ -267,8 +267,7 @@ def _outlying(found: Posterior, sample: Sample, best: Comparison) -> BoolArray:
 
     Of as many normal residuals one is so far in `calibration.FLOOR` of samples.
     """
-    levels = found.readings.levels()
-    mean, lever = levels.mean, levers_of(found.readings, levels)
+    mean, lever = found.readings.levels().mean, levers_of(found.readings)
     cycles = (mean - best.offset * lever - sample.base) / best.unit
     residual = best.unit * np.abs(cycles - np.rint(cycles))
     typical = max(1.4826 * float(np.median(residual)), sample.least_sigma)

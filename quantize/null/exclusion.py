@@ -154,17 +154,13 @@ def _moved(fit: MixtureFit, levels: Levels) -> FloatArray:
     if shift is None:
         return np.outer(places, np.ones(levels.mean.size))
     shift = shift.select(np.flatnonzero(fit.readings.measured))
-    moved = np.outer(places, _of_levels(shift.lever, levels))
+    moved = np.outer(places, levels.averages(shift.lever))
     if shift.also is not None:
         # A lattice of good points: each shift is sampled evenly, and so are both together.
         second = distributions.student_t(shift.also.degrees_of_freedom, shift.also.error)
         more = second.ppf((np.arange(size) * _STRIDE + 0.5) % size / size)
-        moved = moved + np.outer(more, _of_levels(shift.also.lever, levels))
+        moved = moved + np.outer(more, levels.averages(shift.also.lever))
     return moved
-
-
-def _of_levels(lever: FloatArray, levels: Levels) -> FloatArray:
-    return np.asarray(np.bincount(levels.index, weights=lever) / levels.count)
 
 
 def excluded_part(fit: CountFit, data: Counted, sigma: float, narrowest: float) -> float:

@@ -108,7 +108,7 @@ def sample_of(found: Posterior) -> Sample:
     prior = found.prior
     levels = data.levels()
     base = prior.offset if isinstance(prior.offset, float) else 0.0
-    lever = levers_of(data, levels)
+    lever = levers_of(data)
     # Equal ones in an order of their own, whatever that of the readings, turned with their sign.
     upper = np.where(levels.mean < levels.mean.mean(), -1, 1)
     order = np.lexsort((upper * lever, upper * levels.factor, levels.mean))
@@ -133,12 +133,9 @@ def sample_of(found: Posterior) -> Sample:
     return dataclasses.replace(parts[0], **every)
 
 
-def levers_of(data: Readings, levels: Levels) -> FloatArray:
+def levers_of(data: Readings) -> FloatArray:
     """By how many times the offset each level is moved."""
-    if data.shift is None:
-        return np.ones(levels.mean.size)
-    total = np.bincount(levels.index, weights=data.shift.lever)
-    return np.asarray(total / np.bincount(levels.index))
+    return data.levels().averages(np.ones(len(data)) if data.shift is None else data.shift.lever)
 
 
 def rounding_variance(data: Readings) -> FloatArray:

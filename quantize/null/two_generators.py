@@ -101,16 +101,14 @@ def sums_of_two_units(
     log_prior = np.log(2 * most.prod(axis=1)) - (3 if offset else 2) * np.log(reach)
     total = log_like + log_prior + _log_shares(places, sample.count)
     best_pair = units[int(np.argmax(total))]
-    even, small = (
-        float(np.logaddexp.reduce(total + _log_largest(most, power))) for power in (0, _RARER)
-    )
+    evidences: list[float] = []
+    for power in (0, _RARER):
+        # The probability of the largest coefficient of either unit is in proportion to most^-power.
+        among = np.arange(1, max(_MOST) + 1) ** -float(power)
+        log_largest = -power * np.log(most).sum(axis=1) - 2 * np.log(among.sum())
+        evidences.append(float(np.logaddexp.reduce(total + log_largest)))
+    even, small = evidences
     return TwoGenerators(even, small, (float(best_pair[0]), float(best_pair[1])))
-
-
-def _log_largest(most: FloatArray, power: int) -> FloatArray:
-    """Log probability of the largest coefficients (C, 2), each in proportion to most^-power."""
-    among = np.arange(1, max(_MOST) + 1) ** -float(power)
-    return np.asarray(-power * np.log(most).sum(axis=1) - 2 * np.log(among.sum()))
 
 
 def _distinct(

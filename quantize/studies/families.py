@@ -17,56 +17,6 @@ Family = Callable[[np.random.Generator, int], FloatArray]
 Known = Callable[[np.random.Generator, int], tuple[FloatArray, float]]
 
 
-def uniform(rng: np.random.Generator, n: int) -> FloatArray:
-    """Uniform on (0, 10) or on (-5, 5), each half the time."""
-    return np.asarray(rng.uniform(0, 10, n) - rng.choice([0.0, 5.0]))
-
-
-def normal(rng: np.random.Generator, n: int) -> FloatArray:
-    """Normal about zero or about 6, standard deviation 2."""
-    return rng.normal(rng.choice([0.0, 6.0]), 2.0, n)
-
-
-def exponential(rng: np.random.Generator, n: int) -> FloatArray:
-    """Exponential with mean 3."""
-    return rng.exponential(3.0, n)
-
-
-def laplace(rng: np.random.Generator, n: int) -> FloatArray:
-    """Laplace about zero, scale 2."""
-    return rng.laplace(0.0, 2.0, n)
-
-
-def lognormal(rng: np.random.Generator, n: int) -> FloatArray:
-    """Lognormal, mean of the log 1, standard deviation of the log 0.6."""
-    return rng.lognormal(1.0, 0.6, n)
-
-
-def gamma(rng: np.random.Generator, n: int) -> FloatArray:
-    """Gamma with shape 3."""
-    return rng.gamma(3.0, 1.0, n)
-
-
-def student_t3(rng: np.random.Generator, n: int) -> FloatArray:
-    """Student t with three degrees of freedom, scale 2."""
-    return 2.0 * rng.standard_t(3, n)
-
-
-def lump_wide(rng: np.random.Generator, n: int) -> FloatArray:
-    """One normal lump away from zero, relative width 0.12."""
-    return rng.normal(10.0, 1.2, n)
-
-
-def lump_narrow(rng: np.random.Generator, n: int) -> FloatArray:
-    """One normal lump away from zero, relative width 0.05."""
-    return rng.normal(10.0, 0.5, n)
-
-
-def two_lumps(rng: np.random.Generator, n: int) -> FloatArray:
-    """Two normal lumps of width 0.4 at random places in (0, 10)."""
-    return rng.choice(rng.uniform(0, 10, 2), n) + rng.normal(0, 0.4, n)
-
-
 def random_levels(
     levels: int, shares: tuple[float, ...] | None = None, *, smallest: float = 0.05
 ) -> Family:
@@ -77,7 +27,6 @@ def random_levels(
         noise = np.exp(rng.uniform(np.log(smallest), np.log(0.3)))
         return rng.choice(places, n, p=shares) + rng.normal(0, noise, n)
 
-    draw.__doc__ = f"{levels} random levels, shares {shares or 'equal'}."
     return draw
 
 
@@ -94,16 +43,6 @@ def heaped(rng: np.random.Generator, n: int) -> FloatArray:
     """Normal, width 3; a third of the values rounded to whole numbers."""
     values = rng.normal(0.0, 3.0, n)
     return np.where(rng.random(n) < 1 / 3, np.round(values), values)
-
-
-def random_walk(rng: np.random.Generator, n: int) -> FloatArray:
-    """Sums of standard normal steps."""
-    return np.cumsum(rng.normal(0.0, 1.0, n))
-
-
-def rounded(rng: np.random.Generator, n: int) -> FloatArray:
-    """Normal, width 3, rounded to tenths."""
-    return np.round(rng.normal(0.0, 3.0, n), 1)
 
 
 def two_digits(rng: np.random.Generator, n: int) -> FloatArray:
@@ -161,21 +100,21 @@ def two_of_three(rng: np.random.Generator) -> FloatArray:
 
 NAMED: dict[str, dict[str, Family]] = {
     "continuous": {
-        "uniform": uniform,
-        "normal": normal,
-        "exponential": exponential,
-        "Laplace": laplace,
-        "lognormal": lognormal,
-        "gamma": gamma,
-        "Student t, 3 degrees": student_t3,
-        "lump off zero, .12": lump_wide,
-        "lump off zero, .05": lump_narrow,
-        "random walk": random_walk,
-        "rounded continuous": rounded,
+        "uniform": lambda rng, n: rng.uniform(0, 10, n) - rng.choice([0.0, 5.0]),
+        "normal": lambda rng, n: rng.normal(rng.choice([0.0, 6.0]), 2.0, n),
+        "exponential": lambda rng, n: rng.exponential(3.0, n),
+        "Laplace": lambda rng, n: rng.laplace(0.0, 2.0, n),
+        "lognormal": lambda rng, n: rng.lognormal(1.0, 0.6, n),
+        "gamma": lambda rng, n: rng.gamma(3.0, 1.0, n),
+        "Student t, 3 degrees": lambda rng, n: 2.0 * rng.standard_t(3, n),
+        "lump off zero, .12": lambda rng, n: rng.normal(10.0, 1.2, n),
+        "lump off zero, .05": lambda rng, n: rng.normal(10.0, 0.5, n),
+        "random walk": lambda rng, n: np.cumsum(rng.normal(0.0, 1.0, n)),
+        "rounded continuous": lambda rng, n: np.round(rng.normal(0.0, 3.0, n), 1),
         "two digits": two_digits,
     },
     "lumpy": {
-        "two lumps": two_lumps,
+        "two lumps": lambda rng, n: rng.choice(rng.uniform(0, 10, 2), n) + rng.normal(0, 0.4, n),
         "two levels": random_levels(2),
         "three levels": random_levels(3),
         "three levels, skewed": random_levels(3, (0.7, 0.2, 0.1)),
@@ -190,7 +129,11 @@ NAMED: dict[str, dict[str, Family]] = {
         "sums of two of three levels": sums(two_of_three),
     },
 }
-"""The families that the false-alarm table names, by the null that they belong to."""
+"""The families that the false-alarm table names, by the null that they belong to.
+
+Where half of the samples lie about zero, the others do not. The lumps off zero are named by their
+relative width.
+"""
 
 
 def family(name: str) -> Family:
