@@ -14,15 +14,16 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy.stats import binomtest, t
+from scipy.stats import t
 
 from benchmarks.benches import OTHERS, SPREADS, USUAL, PlainBench, drawn
-from benchmarks.runner import Lines, Options, Rng, benchmark, child, holds, number, row
+from benchmarks.runner import Lines, Options, Rng, benchmark, child, figures, holds, number, row
 from quantize import fit_mixture
 from quantize.charge import Run, SimulatedBench
 from quantize.charge.bench import fit_inputs
 from quantize.charge.budgets import divisions_of
 from quantize.charge.routes import JOINT
+from quantize.studies import binomial_interval
 
 Held = dict[str, bool]
 """Whether intervals hold the truth, by what they are of."""
@@ -99,6 +100,5 @@ def main(options: Options) -> Lines:
         found = [one_bench(bench, child(100 + i, seed)) for seed in range(n)]
         for what in dict.fromkeys(name for each in found for name in each):
             held = [bool(each[what]) for each in found if what in each]
-            ends = binomtest(sum(held), len(held)).proportion_ci(0.95)
-            bounds = f"{ends.low:.3f} to {ends.high:.3f}"
+            bounds = figures(binomial_interval(sum(held), len(held)), 3, " to ")
             yield row(name, what, np.mean(held), bounds, len(held), digits=3)

@@ -8,11 +8,11 @@ as they come. The exit status is 1 where a rate is found above its limit.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import functools
 import hashlib
 import json
-import platform
 import sys
 import time
 import zlib
@@ -22,7 +22,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import scipy
 
 from benchmarks import false_alarms_page
 from benchmarks.combs import COMBS, COMBS_KNOWN, comb
@@ -39,7 +38,9 @@ from benchmarks.families import (
 )
 from benchmarks.runner import RESULTS, WORKERS, Family, Option, benchmark, flag, merged
 from quantize import InputError, MixtureModel, Readings, analyze
+from quantize._support.journal import versions
 from quantize._support.parallel import ordered_map, own_pool
+from quantize._support.writing import write_whole
 from quantize.studies.families import Known
 
 KEPT = RESULTS / "false_alarms.json"
@@ -202,23 +203,14 @@ def run(results: dict[str, Any], keep: Path, *, minutes: float, workers: Any = N
 def add(kept: dict[str, Any], key: str, counted: dict[str, Any]) -> None:
     """Add counts of further samples of a cell."""
     before = kept.get(key)
-    kept[key] = (
-        counted if before is None else {name: before[name] + counted[name] for name in before}
-    )
+    kept[key] = {name: before[name] + counted[name] for name in before} if before else counted
 
 
 def save(results: dict[str, Any], keep: Path) -> None:
     """Write the counts with what reproduces them."""
-    results.update(origin())
-    results["versions"] = {
-        "python": platform.python_version(),
-        "numpy": np.__version__,
-        "scipy": scipy.__version__,
-    }
+    results.update(origin() | {"versions": versions()})
     keep.parent.mkdir(parents=True, exist_ok=True)
-    part = keep.with_suffix(".part")
-    part.write_text(json.dumps(results, indent=1) + "\n")
-    part.replace(keep)
+    write_whole(keep, json.dumps(results, indent=1).encode() + b"\n")
 
 
 def origin() -> dict[str, Any]:
@@ -257,11 +249,9 @@ def main(options: Any) -> Iterator[str]:
     elif options.resume or options.table:
         results = kept_results(options.keep)
     if not options.tiny and not options.table:
-        if options.workers == 1:
-            run(results, options.keep, minutes=options.minutes)
-        else:
-            with own_pool(options.workers) as pool:
-                run(results, options.keep, minutes=options.minutes, workers=pool)
+        several = options.workers > 1
+        with own_pool(options.workers) if several else contextlib.nullcontext() as pool:
+            run(results, options.keep, minutes=options.minutes, workers=pool)
     lines, above = false_alarms_page.page(results["cells"])
     yield from lines
     for sentence in above:

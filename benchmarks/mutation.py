@@ -23,8 +23,6 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from scipy.stats import binomtest
-
 from benchmarks.runner import (
     KEEP,
     ROOT,
@@ -33,10 +31,12 @@ from benchmarks.runner import (
     Option,
     Options,
     benchmark,
+    figures,
     head,
     number,
     row,
 )
+from quantize.studies import binomial_interval
 
 Codes = dict[str, int | None]
 """What the tests of a fault ended with, by its name; None where they did not run."""
@@ -165,8 +165,7 @@ def main(options: Options) -> Lines:
     harmless = {name for name, line in rows.items() if "| same" in line}
     for part, codes in [*drawn.items(), ("together", together)]:
         seen, n = len(codes.keys() - lost.keys()), len(codes)
-        interval = binomtest(seen, n).proportion_ci(0.95)
-        bounds = f"{interval.low:.2f} to {interval.high:.2f}"
+        bounds = figures(binomial_interval(seen, n), between=" to ")
         without = seen / max(n - len(harmless & codes.keys()), 1)
         yield row(
             part, sizes.get(part, sum(sizes.values())), n, seen / n, bounds, without, digits=3

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import operator
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, Literal, TypeAlias, TypedDict
 
 import numpy as np
@@ -105,15 +105,11 @@ def fraction(name: str, value: object) -> float:
 
 def count(name: str, value: object, *, least: int = 1) -> int:
     """One whole number of at least `least`."""
-    if isinstance(value, bool):
-        raise InputTypeError(f"`{name}` must be a whole number, not {value!r}.")
+    whole = int(value) if isinstance(value, float) and value.is_integer() else value
     try:
-        result = operator.index(value)  # type: ignore[arg-type]
+        result = operator.index(None if isinstance(whole, bool) else whole)  # type: ignore[arg-type]
     except TypeError:
-        if isinstance(value, float) and value.is_integer():
-            result = int(value)
-        else:
-            raise InputTypeError(f"`{name}` must be a whole number, not {value!r}.") from None
+        raise InputTypeError(f"`{name}` must be a whole number, not {value!r}.") from None
     if result < least:
         raise InputError(f"`{name}` is {result}; it must be at least {least}.")
     return result
@@ -143,9 +139,9 @@ def offset_mode(offset: object) -> tuple[str, float]:
 
 def unit_range(value: object, *, name: str = "unit_range") -> tuple[float, float]:
     """A pair (low, high) with 0 < low < high, both finite."""
-    if isinstance(value, (str, bytes)):
-        raise InputTypeError(f"`{name}` is {value!r}; give two numbers (low, high).")
     try:
+        if isinstance(value, (str, bytes)):
+            raise TypeError
         pair: tuple[Any, ...] = tuple(value)  # type: ignore[arg-type]
     except TypeError:
         raise InputTypeError(f"`{name}` is {value!r}; give two numbers (low, high).") from None
@@ -153,9 +149,9 @@ def unit_range(value: object, *, name: str = "unit_range") -> tuple[float, float
         raise InputError(f"`{name}` has {len(pair)} entries; give two numbers (low, high).")
     ends = []
     for which, end in zip(("low", "high"), pair, strict=True):
-        if isinstance(end, (str, bytes, bool)) or end is None:
-            raise InputTypeError(f"`{name}` has {which} end {end!r}; give a number.")
         try:
+            if isinstance(end, (str, bytes, bool)):
+                raise TypeError
             ends.append(float(end))
         except (TypeError, ValueError, OverflowError):
             raise InputTypeError(f"`{name}` has {which} end {end!r}; give a number.") from None
@@ -178,16 +174,19 @@ def unit_range(value: object, *, name: str = "unit_range") -> tuple[float, float
 
 def sigma_range(value: Any) -> tuple[float, float] | None:
     """None, or a known sigma or a pair (low, high), both as a pair."""
-    if value is None:
-        return None
-    if isinstance(value, (str, bytes)) or not isinstance(value, Iterable):
-        sigma = positive("sigma_range", value)
-        return sigma, sigma
+    found = None if value is None else number_or_range("sigma_range", value)
+    return (found, found) if isinstance(found, float) else found
+
+
+def number_or_range(name: str, value: Any) -> float | tuple[float, float]:
+    """A number above zero, also where a pair says it twice, or a pair (low, high)."""
+    several = isinstance(value, Iterable) and not isinstance(value, (str, bytes, Mapping))
+    if not several or (isinstance(value, np.ndarray) and value.ndim == 0):
+        return positive(name, value)
     pair = tuple(value)
     if len(pair) == 2 and pair[0] == pair[1]:
-        sigma = positive("sigma_range", pair[0])
-        return sigma, sigma
-    return unit_range(pair, name="sigma_range")
+        return positive(name, pair[0])
+    return unit_range(pair, name=name)
 
 
 def float_array(name: str, values: Any, *, written: bool = False) -> FloatArray:

@@ -104,12 +104,7 @@ def positive_prior(name: str, value: Any) -> Any:
                 "scipy.stats.truncnorm, or take scipy.stats.lognorm or scipy.stats.gamma."
             )
         return value
-    if np.ndim(value) == 0:
-        return validation.positive(name, value)
-    pair = tuple(value)
-    if len(pair) == 2 and pair[0] == pair[1]:
-        return validation.positive(name, pair[0])
-    return validation.unit_range(pair, name=name)
+    return validation.number_or_range(name, value)
 
 
 def nodes(prior: Any, panels: int = 1) -> tuple[FloatArray, FloatArray]:

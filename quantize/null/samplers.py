@@ -120,19 +120,15 @@ class FittedFamily:
     def of(cls, readings: Readings, family: Family) -> FittedFamily:
         """The null of these readings; an error where the family cannot be fitted."""
         name = getattr(family, "name", type(family).__name__)
+        parameters: tuple[float, ...] = ()
         try:
             with np.errstate(all="ignore"):
                 parameters = tuple(float(value) for value in family.fit(readings.levels().mean))
+            wrong = f"fits the readings with the parameters {parameters}"
         except (ValueError, RuntimeError, ArithmeticError) as error:
-            raise InputError(
-                f"`null` {name} cannot be fitted to the readings ({error}); "
-                "give another family or a sampler."
-            ) from None
-        if not np.all(np.isfinite(parameters)):
-            raise InputError(
-                f"`null` {name} fits the readings with the parameters {parameters}; "
-                "give another family or a sampler."
-            )
+            wrong = f"cannot be fitted to the readings ({error})"
+        if not parameters or not np.all(np.isfinite(parameters)):
+            raise InputError(f"`null` {name} {wrong}; give another family or a sampler.")
         return cls(draw=family.rvs, parameters=parameters, like=readings)
 
     def __call__(self, size: int, rng: np.random.Generator) -> FloatArray:
