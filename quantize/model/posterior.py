@@ -15,6 +15,7 @@ import numpy as np
 
 from quantize._support import randomness
 from quantize._support.randomness import RngLike
+from quantize._support.results import taken
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.least_squares import candidate_combs
 from quantize.comb.unit_range import UnitRange
@@ -218,12 +219,7 @@ class Posterior:
         """The parameters in the middle of the best mode, each of shape (1,)."""
         table = self.parameters
         means = dict(zip(table["parameter"], table["mean"], strict=True))
-        known = {
-            "sigma": self.prior.sigma,
-            "offset": self.prior.offset,
-            "growth": self.prior.growth,
-            "outliers": self.prior.outliers,
-        }
+        known = taken(self.prior, "sigma", "offset", "growth", "outliers")
         if "offset" in self.prior.names:
             means["offset"] = self._offset_of_best_comb()
         fixed = {name: np.array([means.get(name, value)], float) for name, value in known.items()}

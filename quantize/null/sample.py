@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from quantize._support.results import taken
 from quantize._support.validation import BoolArray, FloatArray, IntArray
 from quantize.comb.window import log_unit_excess
 from quantize.levels import Levels
@@ -83,8 +84,7 @@ class Sample:
 
     def of_nodes(self) -> dict[str, Any]:
         """What there is of each node of noise."""
-        names = ("variance", "log_prior", "log_within", "log_merged")
-        return {name: getattr(self, name) for name in names}
+        return taken(self, "variance", "log_prior", "log_within", "log_merged")
 
     def at_nodes(self, which: BoolArray) -> Sample:
         """Some of the nodes of noise."""

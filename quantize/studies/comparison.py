@@ -14,7 +14,7 @@ from quantize._support.errors import InputError, explained
 from quantize._support.parallel import Progress
 from quantize._support.randomness import RngLike
 from quantize._support.rendering import renderer
-from quantize._support.results import Result
+from quantize._support.results import Result, taken
 from quantize.studies.conditions import Conditions, conditions_of
 from quantize.studies.estimators import Estimators, estimators_of
 from quantize.studies.study import Checkpoint, Workers, declare, run_study
@@ -250,10 +250,8 @@ def compare_estimators(
         pairs=pairs,
         errors=errors,
         conditions=[condition.described() for condition in cells],
-        replicates=study.replicates,
+        **taken(study, "replicates", "prob", "time_limit"),
         tolerance=width,
-        prob=study.prob,
         alpha=level,
-        time_limit=study.time_limit,
         seed=seed,
     )
