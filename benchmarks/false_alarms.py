@@ -35,13 +35,13 @@ from benchmarks.families import (
     MORE,
     NAMED,
     NEAR_COMBS,
+    Known,
 )
 from benchmarks.runner import RESULTS, WORKERS, Family, Option, benchmark, flag, merged
 from quantize import InputError, MixtureModel, Readings, analyze
 from quantize._support.journal import versions
 from quantize._support.parallel import ordered_map, own_pool
 from quantize._support.writing import write_whole
-from quantize.studies.families import Known
 
 KEPT = RESULTS / "false_alarms.json"
 SCHEMA = "quantize.false_alarms/4"

@@ -17,17 +17,16 @@ from benchmarks.runner import Array, Rng
 from quantize.studies.families import (
     NAMED,
     Family,
-    Known,
     are_multiples,
     significant,
     sums,
-    sums_known,
     two_of_three,
     two_units,
 )
 
 __all__ = ["HELD_OUT", "NAMED", "Family"]
 
+Known = Callable[[Rng, int], tuple[Array, float]]
 Levels = Callable[[Rng], Array]
 Shares = tuple[float, ...] | None
 Kinds = dict[str, dict[str, Family]]
@@ -85,6 +84,59 @@ def _golden(rng: Rng) -> Array:
 def _written(family: Family, digits: int) -> Family:
     """A family as written with so many significant digits."""
     return lambda rng, n: significant(family(rng, n), digits)
+
+
+def _anywhere_multiples(places: Array, noise: float) -> bool:
+    """Whether the levels are multiples of one unit, counted from zero or from the lowest."""
+    return are_multiples(places, noise) or are_multiples(places - places.min(), noise)
+
+
+@dataclasses.dataclass(frozen=True)
+class Lattice:
+    """Levels made of few units; `near` says which of them are multiples of one unit after all.
+
+    The noise is uniform from 0.04 to 0.12.
+    """
+
+    levels: Levels
+    near: Callable[[Array, float], bool] = are_multiples
+    shares: Shares = None
+
+    def apart(self, rng: Rng, n: int) -> tuple[Array, float]:
+        """A sample of those that are no multiples of one unit, and its noise."""
+        return self._drawn(rng, n, near=False)
+
+    def multiples(self, rng: Rng, n: int) -> Array:
+        """A sample of those that are, for which "steps" is the right answer."""
+        return self._drawn(rng, n, near=True)[0]
+
+    @functools.cache  # noqa: B019
+    def share_of_multiples(self, draws: int, seed: int) -> float:
+        """The share of those that are, among all."""
+        rng = np.random.default_rng(seed)
+        noises = map(float, rng.uniform(0.04, 0.12, draws))
+        return float(np.mean([self.near(self.levels(rng), noise) for noise in noises]))
+
+    def _drawn(self, rng: Rng, n: int, near: bool) -> tuple[Array, float]:
+        while True:
+            noise, places = float(rng.uniform(0.04, 0.12)), self.levels(rng)
+            if self.near(places, noise) == near:
+                return rng.choice(places, n, p=self.shares) + noise * rng.normal(size=n), noise
+
+
+CALIBRATED: dict[str, Lattice] = {
+    "sums of two units": Lattice(two_units),
+    "sums of two of three levels": Lattice(two_of_three),
+    "sums of two units, up to three": Lattice(up_to_three),
+    "sums of two signed units": Lattice(signed_units),
+    "sums of two signed units, up to two": Lattice(signed_up_to_two),
+    "golden levels": Lattice(_golden),
+}
+"""Those that took part in the calibration."""
+
+
+def _apart(*labels: str) -> dict[str, Known]:
+    return {label: CALIBRATED[label].apart for label in labels}
 
 
 # ---- families of the calibration ---------------------------------------------------------------
@@ -158,8 +210,8 @@ MORE: Kinds = {
     },
     "heaped": {},
     "sums": {
-        "sums of two signed units": sums(signed_units),
-        "golden levels": sums(_golden),
+        label: _values(known)
+        for label, known in _apart("sums of two signed units", "golden levels").items()
     },
 }
 
@@ -175,12 +227,7 @@ LARGER: Kinds = {
 """Sums with larger coefficients, on 16 and 25 levels in place of nine. Weights allow more of them
 (`benchmarks.calibrate`), and the tails leave them out; `benchmarks.cost_of_sums` says what it would
 cost to hold them to the level."""
-LARGER_KNOWN: dict[str, dict[str, Known]] = {
-    "sums": {
-        "sums of two units, up to three": sums_known(up_to_three),
-        "sums of two signed units, up to two": sums_known(signed_up_to_two),
-    }
-}
+LARGER_KNOWN: dict[str, dict[str, Known]] = {"sums": _apart(*LARGER["beyond"])}
 """The same where the noise is said: here they take part, for a known scatter distinguishes them
 from a comb."""
 
@@ -234,10 +281,7 @@ KNOWN: dict[str, dict[str, Known]] = {
     },
     "heaped": {"heaped": _smooth_known(NAMED["heaped"]["heaped"])},
     "sums": {
-        "sums of two units": sums_known(two_units),
-        "sums of two of three levels": sums_known(two_of_three),
-        "sums of two signed units": sums_known(signed_units),
-        "golden levels": sums_known(_golden),
+        label: drawn.apart for label, drawn in CALIBRATED.items() if label not in LARGER["beyond"]
     },
 }
 """Families that also say how large the noise of a reading is."""
@@ -290,44 +334,6 @@ def _three_units(rng: Rng) -> Array:
     return np.add.outer(np.add.outer([0.0, one], [0.0, two]), [0.0, three]).ravel()
 
 
-def _anywhere_multiples(places: Array, noise: float) -> bool:
-    """Whether the levels are multiples of one unit, counted from zero or from the lowest."""
-    return are_multiples(places, noise) or are_multiples(places - places.min(), noise)
-
-
-@dataclasses.dataclass(frozen=True)
-class Lattice:
-    """Levels made of few units; `near` says which of them are multiples of one unit after all.
-
-    The noise is uniform from 0.04 to 0.12.
-    """
-
-    levels: Levels
-    near: Callable[[Array, float], bool] = are_multiples
-    shares: Shares = None
-
-    def apart(self, rng: Rng, n: int) -> tuple[Array, float]:
-        """A sample of those that are no multiples of one unit, and its noise."""
-        return self._drawn(rng, n, near=False)
-
-    def multiples(self, rng: Rng, n: int) -> Array:
-        """A sample of those that are, for which "steps" is the right answer."""
-        return self._drawn(rng, n, near=True)[0]
-
-    @functools.cache  # noqa: B019
-    def share_of_multiples(self, draws: int, seed: int) -> float:
-        """The share of those that are, among all."""
-        rng = np.random.default_rng(seed)
-        noises = map(float, rng.uniform(0.04, 0.12, draws))
-        return float(np.mean([self.near(self.levels(rng), noise) for noise in noises]))
-
-    def _drawn(self, rng: Rng, n: int, near: bool) -> tuple[Array, float]:
-        while True:
-            noise, places = float(rng.uniform(0.04, 0.12)), self.levels(rng)
-            if self.near(places, noise) == near:
-                return rng.choice(places, n, p=self.shares) + noise * rng.normal(size=n), noise
-
-
 _COIN_TWICE = tuple(np.outer([0.25, 0.5, 0.25], [0.25, 0.5, 0.25]).ravel().tolist())
 HELD_OUT_LATTICES: dict[str, Lattice] = {
     "levels at squares": Lattice(_squares, _anywhere_multiples),
@@ -338,15 +344,7 @@ HELD_OUT_LATTICES: dict[str, Lattice] = {
     "differences of two units, by coins": Lattice(_differences, _anywhere_multiples, _COIN_TWICE),
     "two signed units, by coins": Lattice(signed_units, _anywhere_multiples, _COIN_TWICE),
 }
-LATTICES: dict[str, Lattice] = {
-    "sums of two units": Lattice(two_units),
-    "sums of two of three levels": Lattice(two_of_three),
-    "sums of two units, up to three": Lattice(up_to_three),
-    "sums of two signed units": Lattice(signed_units),
-    "sums of two signed units, up to two": Lattice(signed_up_to_two),
-    "golden levels": Lattice(_golden),
-    **HELD_OUT_LATTICES,
-}
+LATTICES = CALIBRATED | HELD_OUT_LATTICES
 NEAR_COMBS: dict[str, Family] = {label: drawn.multiples for label, drawn in LATTICES.items()}
 """What the families of sums leave out: levels that are multiples of one unit within their noise,
 for which "steps" is the right answer. It is not counted as false, and is counted apart."""

@@ -14,17 +14,14 @@ from quantize._support import validation
 from quantize._support.validation import FloatArray
 
 Family = Callable[[np.random.Generator, int], FloatArray]
-Known = Callable[[np.random.Generator, int], tuple[FloatArray, float]]
 
 
-def random_levels(
-    levels: int, shares: tuple[float, ...] | None = None, *, smallest: float = 0.05
-) -> Family:
-    """Levels uniform on (0, 10) or (-5, 5), normal noise from `smallest` to 0.3."""
+def random_levels(levels: int, shares: tuple[float, ...] | None = None) -> Family:
+    """Levels uniform on (0, 10) or (-5, 5), normal noise from 0.05 to 0.3."""
 
     def draw(rng: np.random.Generator, n: int) -> FloatArray:
         places = rng.uniform(0, 10, levels) - rng.choice([0.0, 5.0])
-        noise = np.exp(rng.uniform(np.log(smallest), np.log(0.3)))
+        noise = np.exp(rng.uniform(np.log(0.05), np.log(0.3)))
         return rng.choice(places, n, p=shares) + rng.normal(0, noise, n)
 
     return draw
@@ -68,21 +65,16 @@ def are_multiples(levels: FloatArray, noise: float, near: float = 0.0) -> bool:
     return bool(np.any(np.all(away < np.maximum(2.5 * noise, near * unit), axis=0)))
 
 
-def sums_known(levels: Callable[[np.random.Generator], FloatArray], near: float = 0.0) -> Known:
+def sums(levels: Callable[[np.random.Generator], FloatArray], near: float = 0.0) -> Family:
     """Equally likely `levels`, drawn until they are no multiples, with a noise of 0.04 to 0.12."""
 
-    def draw(rng: np.random.Generator, n: int) -> tuple[FloatArray, float]:
+    def draw(rng: np.random.Generator, n: int) -> FloatArray:
         while True:
             noise, places = float(rng.uniform(0.04, 0.12)), levels(rng)
             if not are_multiples(places, noise, near):
-                return rng.choice(places, n) + noise * rng.normal(size=n), noise
+                return rng.choice(places, n) + noise * rng.normal(size=n)
 
     return draw
-
-
-def sums(levels: Callable[[np.random.Generator], FloatArray], near: float = 0.0) -> Family:
-    """The same without the noise handed out."""
-    return lambda rng, n: sums_known(levels, near)(rng, n)[0]
 
 
 def two_units(rng: np.random.Generator) -> FloatArray:
