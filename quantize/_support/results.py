@@ -7,12 +7,15 @@ import dataclasses
 import functools
 import math
 from collections.abc import Callable, Iterator, Mapping
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 import numpy as np
 
+from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.rendering import renderer
+from quantize._support.validation import FloatArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -100,6 +103,18 @@ class Result:
     def _repr_html_(self) -> str:
         html: str = renderer("html", self)(self)
         return html
+
+
+class NormalUnit:
+    """Of a result whose unit has a normal error."""
+
+    unit: float
+    unit_err: float
+
+    def interval(self, prob: float = 0.95) -> FloatArray:
+        """Normal interval for the unit, one row (low, high)."""
+        half = NormalDist().inv_cdf(0.5 + validation.fraction("prob", prob) / 2) * self.unit_err
+        return np.array([[self.unit - half, self.unit + half]])
 
 
 def taken(source: Any, *names: str) -> dict[str, Any]:

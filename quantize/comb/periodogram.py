@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import functools
 from collections.abc import Callable
-from statistics import NormalDist
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Protocol, Unpack, runtime_checkable
 
 import numpy as np
@@ -13,7 +12,7 @@ import numpy.typing as npt
 
 from quantize._support import validation
 from quantize._support.errors import InputError, explained
-from quantize._support.results import Result
+from quantize._support.results import NormalUnit, Result
 from quantize._support.validation import Columns, FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.sums import (
@@ -45,7 +44,7 @@ _GOLDEN, _SECTIONS = 0.5 * (5**0.5 - 1), 11
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class Periodogram(Result):
+class Periodogram(NormalUnit, Result):
     """Result of `periodogram`.
 
     Attributes
@@ -81,11 +80,6 @@ class Periodogram(Result):
     unit_range: UnitRange
     settings: dict[str, Any]
     readings: Readings
-
-    def interval(self, prob: float = 0.95) -> FloatArray:
-        """Normal interval for the unit, one row (low, high)."""
-        half = NormalDist().inv_cdf(0.5 + validation.fraction("prob", prob) / 2) * self.unit_err
-        return np.array([[self.unit - half, self.unit + half]])
 
     def _headline(self) -> str:
         name = "power" if self.settings["offset"] == "free" else "score"

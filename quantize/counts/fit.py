@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from statistics import NormalDist
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from quantize._support import validation
-from quantize._support.results import Result
+from quantize._support.results import NormalUnit, Result
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
 from quantize.comb.periodogram import refined_peaks
@@ -35,7 +33,7 @@ _REACH = 0.2  # of a unit: the longest step of a position
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class CountFit(Result):
+class CountFit(NormalUnit, Result):
     """Result of `fit_counts`.
 
     Attributes
@@ -94,11 +92,6 @@ class CountFit(Result):
     fitted: Levels
     sums: CountSums
     unit_name: str | None = None
-
-    def interval(self, prob: float = 0.95) -> FloatArray:
-        """Normal interval for the unit, one row (low, high)."""
-        half = NormalDist().inv_cdf(0.5 + validation.fraction("prob", prob) / 2) * self.unit_err
-        return np.array([[self.unit - half, self.unit + half]])
 
     def _headline(self) -> str:
         return (

@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike
 
 from quantize._support import validation
 from quantize._support.errors import InputError
-from quantize._support.results import Result, taken
-from quantize._support.validation import FloatArray, Offset, SigmaRange
+from quantize._support.results import NormalUnit, Result, taken
+from quantize._support.validation import Offset, SigmaRange
 from quantize.comb.unit_range import UnitRange
 from quantize.counts.counted import Counted, counted
 from quantize.counts.fit import CountFit, fit_counted
@@ -39,7 +39,7 @@ _FEW_COUNTS = 1000
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class CountAnalysis(Result):
+class CountAnalysis(NormalUnit, Result):
     """Result of `analyze_counts`, and of `analyze` for counts and for very many readings.
 
     Attributes
@@ -100,10 +100,6 @@ class CountAnalysis(Result):
     settings: dict[str, Any]
     fit: CountFit
     unit_name: str | None = None
-
-    def interval(self, prob: float = 0.95) -> FloatArray:
-        """Normal interval for the unit, one row (low, high)."""
-        return self.fit.interval(prob)
 
     def report(self, path: Any, **options: Any) -> Any:
         """Raises InputError: the report page lists readings one by one."""
