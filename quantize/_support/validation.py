@@ -105,9 +105,12 @@ def fraction(name: str, value: object) -> float:
 
 def count(name: str, value: object, *, least: int = 1) -> int:
     """One whole number of at least `least`."""
-    whole = int(value) if isinstance(value, float) and value.is_integer() else value
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
     try:
-        result = operator.index(None if isinstance(whole, bool) else whole)  # type: ignore[arg-type]
+        if isinstance(value, bool):
+            raise TypeError
+        result = operator.index(value)  # type: ignore[arg-type]
     except TypeError:
         raise InputTypeError(f"`{name}` must be a whole number, not {value!r}.") from None
     if result < least:

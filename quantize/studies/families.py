@@ -123,8 +123,8 @@ NAMED: dict[str, dict[str, Family]] = {
 }
 """The families that the false-alarm table names, by the null that they belong to.
 
-Where half of the samples lie about zero, the others do not. The lumps off zero are named by their
-relative width.
+Some lie about zero in half of the samples, and beside it in the others. The lumps off zero are
+named by their relative width.
 """
 
 
