@@ -46,8 +46,11 @@ def split(
     `sigma` and `resolution` are the name of a column or one number. Categories without rows come
     last. The column of the readings says what they are measured in, unless `unit_name` does.
 
-    `InputError` for a table without these columns, with columns of different lengths, without
-    rows, or with a row that belongs to no group.
+    Raises
+    ------
+    InputError
+        For a table without these columns, with columns of different lengths, without rows, or
+        with a row that belongs to no group.
     """
     columns = Table.of(table)
     if columns is None:
