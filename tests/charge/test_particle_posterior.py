@@ -11,7 +11,7 @@ from scipy.stats import norm
 
 import quantize as qz
 from quantize import charge
-from quantize.charge import Run, SimulatedBench
+from quantize.charge import Run, SimulatedBench, several
 from quantize.charge.particle_posterior import (
     Particle,
     PosteriorPoints,
@@ -192,6 +192,21 @@ def test_the_how_to_of_several_particles_needs_no_range():
     found = Run(pd.concat(pages), apparatus).joint_unit_in_coulombs()
     # Within four standard uncertainties: a false alarm in 15,000.
     assert found.value == pytest.approx(truth["charge"], abs=4 * found.standard_uncertainty)
+
+
+def test_low_ends_that_are_much_alike_put_no_rounding_into_the_phase() -> None:
+    # Below 2.5 of its rounding steps a particle is fitted as rounded, fifty times as slowly.
+    bench = SimulatedBench(weight_of="the batch", falls=6)
+    pages = {k: bench.simulate(rng=1 + ord(k))[:2] for k in "ABC"}
+    run = Run(pd.concat([p.assign(particle=k) for k, (p, _) in pages.items()]), pages["A"][1])
+    each = run.analyze_each(rng=1)
+    found = {k: (one.coulombs, one.fit, one.run) for k, one in each.analyses.items()}
+    ends = []
+    for label, (unit, fit, _) in several._over_common_units(found).items():
+        assert not fit.mixture.model.rounding
+        assert fit.mixture.unit_range.low >= found[label][1].mixture.unit_range.low
+        ends.append(fit.mixture.unit_range.low * unit.value / fit.unit)
+    assert ends == pytest.approx([max(ends)] * 3, rel=0.01)
 
 
 def test_falls_below_zero_are_no_part_of_a_posterior() -> None:
