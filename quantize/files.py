@@ -51,8 +51,8 @@ def read_readings(
     ------
     InputError
         When the file cannot be read or holds text, blanks, NaN or infinities where numbers
-        belong. The message names the file, the column and the row. Also when it is not clear
-        which column holds the readings.
+        belong, or a row that sums up those above it, such as their mean. The message names the
+        file, the column and the row. Also when it is not clear which column holds the readings.
 
     Examples
     --------
@@ -72,6 +72,7 @@ def read_readings(
     used = {role: table.place(name, role) for role, name in named.items()}
     at = table.sole_number_column(named.values()) if value is None else table.place(value, "value")
     table.need_one_unit(at, used)
+    table.need_readings_alone(at)
     step: Any = resolution
     if isinstance(resolution, str):
         step = table.positive_numbers(used["resolution"])

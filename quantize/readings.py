@@ -371,7 +371,7 @@ def as_readings(
         )
     if least > 1 and readings.span == 0:
         raise InputError(
-            f"`readings` are all equal to {readings.values[0]:g}; steps show only in readings "
+            f"every value of `readings` is {readings.values[0]:g}; steps show only in readings "
             "that differ, so add readings of other charge states."
         )
     if least > 1 and readings.state is not None and readings.state.max() == 0:

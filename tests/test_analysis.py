@@ -220,7 +220,7 @@ def test_scale_changes_nothing_but_the_unit():
     [
         ([3.0], {}, "`readings` has 1 reading; at least 3"),
         ([], {}, "is empty"),
-        ([2.0, 2.0, 2.0], {}, "`readings` are all equal to 2"),
+        ([2.0, 2.0, 2.0], {}, "every value of `readings` is 2"),
         ([1.0, 2.0, np.nan], {}, "blank or NaN at entry 2"),
         ([1.0, 2.0, 3.0], {"alpha": 5}, "`alpha` is 5; it must lie strictly between 0 and 1"),
         ([1.0, 2.0, 3.0], {"unit_range": (3, 1)}, "the low end must be below the high end"),

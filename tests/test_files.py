@@ -442,6 +442,27 @@ def test_a_bad_cell_is_named_with_its_row(tmp_path: Path, cell: str, fault: str)
     assert "column q, row 4;" in pair
 
 
+@pytest.mark.parametrize(
+    "content", ["a,4.92\nb,9.81\nc,14.7\n{},9.8\n", "{},9.8\na,4.92\nb,9.81\n"]
+)
+@pytest.mark.parametrize("word", ["mean", "Sum", "Std dev:"])
+@pytest.mark.parametrize("kind", ["csv", "parquet", "xlsx"])
+def test_a_row_that_sums_up_the_others_is_no_reading(
+    tmp_path: Path, content: str, word: str, kind: str
+) -> None:
+    lines = [line.split(",") for line in content.format(word).splitlines()]
+    table = pd.DataFrame({"sphere": [a for a, _ in lines], "q": [float(b) for _, b in lines]})
+    path = tmp_path / f"a.{kind}"
+    {"csv": table.to_csv, "xlsx": table.to_excel, "parquet": table.to_parquet}[kind](
+        path, index=False
+    )
+    row = next(i for i, (a, _) in enumerate(lines) if a == word) + (1 if kind == "parquet" else 2)
+    with pytest.raises(
+        qz.InputError, match=f"'{word}' in column sphere, row {row}, whose number is"
+    ):
+        read_readings(path, value="q")
+
+
 def test_a_first_reading_with_a_slip_is_not_taken_for_a_name(tmp_path: Path) -> None:
     assert "the text '3.l' in column 1, row 1" in refusal(put(tmp_path, "3.l\n6.0\n9.2\n"))
     assert "NaN" in refusal(put(tmp_path, "nan\n6.0\n9.2\n"))

@@ -96,7 +96,7 @@ def test_bad_input_gets_one_sentence(values: Any, options: dict[str, Any], messa
     ("data", "message"),
     [
         ([3.1], "`readings` has 1 reading; at least 2 are needed to look for steps."),
-        ([3.1, 3.1, 3.1], "`readings` are all equal to 3.1; "),
+        ([3.1, 3.1, 3.1], "every value of `readings` is 3.1; "),
         ([3.1, np.nan], "`readings` is blank or NaN at entry 1; "),
         (pd.DataFrame({"q": [1.0, 2.0], "s": [1.0, 2.0]}), "`readings` is a table with columns q"),
     ],

@@ -122,7 +122,7 @@ def _spectrum_of_values(
     x = readings.values
     _enough(x.size)
     if readings.span == 0:
-        raise InputError(f"`counts` are all equal to {x[0]:g}; steps show only where they differ.")
+        raise InputError(f"every value of `counts` is {x[0]:g}; steps show only where they differ.")
     return Spectrum(
         window=_usual_range(x) if window is None else window,
         unit_range=None if unit_range is None else (unit_range.low, unit_range.high),

@@ -15,6 +15,11 @@ from quantize._support.validation import FloatArray
 
 EXACT = 2.0**53
 """Up to here every whole number is a float."""
+SUMMARIES = {
+    *("mean", "average", "avg", "median", "sum", "total", "sd", "std", "stdev", "std dev"),
+    *("standard deviation", "standard error", "sem"),
+}
+"""What stands beside a number that was reckoned from those above it."""
 
 # No part is tried twice, so that a cell of many digits takes no longer than it is.
 _POINT_NUMBER = re.compile(r"[+-]?+(?:\d++(?:\.\d*+)?+|\.\d++)(?:[eE][+-]?\d{1,9}+)?", re.ASCII)

@@ -19,6 +19,9 @@ from quantize.tables.origin import Origin
 if TYPE_CHECKING:
     import pandas as pd
 
+_LAST_ROWS = 12
+"""Among which a line that sums up the others is looked for."""
+
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
 class Table:
@@ -142,6 +145,18 @@ class Table:
                     f"`{role}` is in {units[other]} and the readings are in {units[at]}; write "
                     "both in one unit."
                 )
+
+    def need_readings_alone(self, at: int) -> None:
+        """Raise where another cell of one of the last rows says that it sums up those above it."""
+        for j, column in enumerate(self.columns):
+            last = len(self.rows) - min(len(self.rows), _LAST_ROWS)
+            for row, cell in zip(self.rows[last:], list(column[last:]), strict=True):
+                word = str(cell).strip().rstrip(":").casefold() if isinstance(cell, str) else ""
+                if j != at and word in cells.SUMMARIES:
+                    raise InputError(
+                        f"`{self.source}` has {one_line(str(cell))!r} in {place(self.names[j])}, "
+                        f"row {row}, whose number is no reading of its own; take the row out."
+                    )
 
     # ---- cells ------------------------------------------------------------------------------
 

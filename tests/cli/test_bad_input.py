@@ -82,7 +82,7 @@ BAD: list[tuple[str, dict[str, bytes], tuple[str, ...], str]] = [
     ),
     ("nan", {"a.csv": b"x\n1\nNaN\n2\n"}, ("analyze", "a.csv"), "NaN in column x, row 3"),
     ("one reading", {"a.csv": b"x\n1.5\n"}, ("analyze", "a.csv"), "has 1 reading;"),
-    ("all equal", {"a.csv": b"x\n2\n2\n2\n"}, ("analyze", "a.csv"), "are all equal to 2"),
+    ("all equal", {"a.csv": b"x\n2\n2\n2\n"}, ("analyze", "a.csv"), "every value of FILE is 2"),
     (
         "negative sigma",
         {"a.csv": b"x,s\n1,1\n2,-1\n"},

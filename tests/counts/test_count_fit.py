@@ -232,7 +232,7 @@ def test_modes_are_found_without_the_comb(rng):
     ("data", "options", "message"),
     [
         ([1.0, 2.0, 3.0], {}, "`counts` holds 3 readings; at least 100 are needed"),
-        (np.full(500, 2.5), {}, "`counts` are all equal to 2.5"),
+        (np.full(500, 2.5), {}, "every value of `counts` is 2.5"),
         (np.r_[np.arange(200.0), np.nan], {}, "blank or NaN at entry 200"),
         (np.arange(300.0) % 7.3, {"window": (5, 1)}, "`window` is"),
         (qz.counts.Histogram([0, 1, 2], [90, 80]), {"window": (0, 1)}, "`window` is for arrays"),

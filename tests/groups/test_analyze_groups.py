@@ -194,7 +194,7 @@ def test_one_bad_group_does_not_stop_the_others(table, reference):
     assert found.failed == {
         "one": "`divisions` has 1 reading; at least 3 are needed to look for steps.",
         "nan": "`divisions` is blank or NaN at entry 1; remove or mend these first.",
-        "equal": "`divisions` are all equal to 3; steps show only in readings that differ, so add "
+        "equal": "every value of `divisions` is 3; steps show only in readings that differ, so add "
         "readings of other charge states.",
         "infinite": "`divisions` is infinite at entry 1; remove or mend these first.",
     }

@@ -101,7 +101,7 @@ def test_an_error_is_one_sentence(shown: list[list[Any]]) -> None:
     [error] = shown[5]
     assert error.output_type == "error"
     assert error.ename == "InputError"
-    assert error.evalue.startswith("`readings` are all equal to 1; ")
+    assert error.evalue.startswith("every value of `readings` is 1; ")
 
 
 def test_progress_is_shown_and_not_in_red(shown: list[list[Any]]) -> None:
