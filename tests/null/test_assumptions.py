@@ -79,6 +79,7 @@ def test_steps_whose_line_begins_elsewhere_are_steps_with_a_warning() -> None:
     assert one.sentence in found.reasons
 
 
+@pytest.mark.slow
 def test_data_without_steps_are_not_said_to_be_steps_from_elsewhere() -> None:
     rng = np.random.default_rng(7)
     samples = [rng.uniform(-3, 8, 20) for _ in range(15)]
@@ -87,6 +88,7 @@ def test_data_without_steps_are_not_said_to_be_steps_from_elsewhere() -> None:
     assert sum(bool(said(qz.analyze(x))) for x in samples) <= 3
 
 
+@pytest.mark.slow
 def test_clean_combs_are_warned_of_as_rarely_as_is_said() -> None:
     # One in a hundred: three or more of forty in 0.7 % of all seeds.
     assert sum(bool(said(qz.analyze(comb(100 + i), (0.3, 3)))) for i in range(40)) <= 2
@@ -152,6 +154,7 @@ def test_a_sigma_that_is_too_large_is_named(sigma: float, verdict: str, ends: An
     assert "times as much as the sigma given" in said(found, "scatter")[0].sentence
 
 
+@pytest.mark.slow
 def test_a_right_sigma_is_doubted_as_rarely_as_is_said() -> None:
     # One in a hundred: three or more of forty in 0.7 % of all seeds.
     found = [qz.analyze(comb(300 + i, spread=0.2), (0.3, 3), sigma_range=0.2) for i in range(40)]

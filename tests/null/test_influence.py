@@ -196,6 +196,7 @@ def test_several_misread_ones_do_not_hide_each_other():
     assert "readings 10 (11.3), 2 (2.7), 6 (8.66) fit no" in influence.misfits(fit).sentence
 
 
+@pytest.mark.slow
 def test_normal_errors_are_hardly_ever_called_misfits():
     # 1 % of samples at most; more than 8 of 200 with a chance below 3e-4 (binomial).
     rng = np.random.default_rng(8)
@@ -248,6 +249,7 @@ def test_the_state_that_halves_the_unit_is_named():
     assert influence.lone_reading(qz.fit_mixture(rest, (0.9, 5))) is None
 
 
+@pytest.mark.slow
 def test_a_comb_seldom_has_a_lone_reading():
     # By the condition fewer than 1 % of samples; more than 5 of 100 have odds of 1 to 1,800.
     seen, rng = 0, np.random.default_rng(8)
