@@ -5,12 +5,14 @@ draws its own sphere from a batch, its own errors within what the apparatus file
 readings, and a balance that is off; the whole chain then states its intervals. The first line of
 each of the first five scenarios counts samples with every whole number right. The weight of the
 batch, or of this sphere, comes from the plain simulator; so do three spheres of one batch, a third
-as many of them: their joint interval, and how often they are not said to differ at 5 %. The seed of
-a scenario is 100 and its number.
+as many of them: their joint interval, and how often they are not said to differ at 5 %. Classes of
+two, three and five runs, the separation of their plates off by so much more than is stated, are
+pooled from short pages. The seed of a scenario is 100 and its number.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -22,8 +24,10 @@ from quantize import fit_mixture
 from quantize.charge import Run, SimulatedBench
 from quantize.charge.bench import fit_inputs
 from quantize.charge.budgets import divisions_of
+from quantize.charge.pooled import pooled
 from quantize.charge.routes import JOINT
 from quantize.studies import binomial_interval
+from quantize.charge.several import analyze_each
 
 Held = dict[str, bool]
 """Whether intervals hold the truth, by what they are of."""
@@ -44,6 +48,9 @@ THREE = {
     f"three spheres, batch spread {100 * spread:g} %": PlainBench(spheres=3, spread=spread)
     for spread in SPREADS
 }
+SHORT = SimulatedBench(falls=4, states=((6, 3), (4, 3), (7, 3), (9, 3), (3, 3)))
+CLASSES = {f"classes, plates off by {100 * off:g} %": off for off in (0.0, 0.02)}
+SIZES = (2, 3, 5)
 OF_WEIGHT = ("ratio, weight given", "ratio, weight from diameter")
 
 
@@ -74,6 +81,24 @@ def one_bench(bench: Any, rng: Rng) -> Held:
     return out | {"fall, taken as normal": off <= 1.96} | coulombs
 
 
+def of_classes(off: float, rngs: Sequence[Rng]) -> list[Held]:
+    """Intervals of short runs, one after another, and of the classes that they make."""
+    runs, out = [], []
+    for rng in rngs:
+        page, tables, truth = SHORT.simulate(rng=rng)
+        stated, error = tables["plates"]["separation"].split(" ", 1)
+        gap = float(stated) * (1 + off * rng.standard_normal())
+        tables["plates"]["separation"] = f"{gap:.9g} {error}"
+        runs.append(analyze_each(Run(page, tables), (6, 16), rng=1, n_resamples=19))
+        one = runs[-1].analyses["1"].coulombs
+        out.append({} if one is None else {"one run": holds(one, truth["charge"])})
+    for size in SIZES:
+        for first in range(0, len(runs) - size + 1, size):
+            found = pooled({str(i): runs[i] for i in range(first, first + size)})
+            out.append({f"{size} runs": holds(found, truth["charge"])})
+    return out
+
+
 def offset_held(run: Run, truth: dict[str, float]) -> bool:
     """Whether the central interval of a free offset holds the true one."""
     readings = run.readings(fall="apart", sigma="predicted")
@@ -93,11 +118,13 @@ def offset_held(run: Run, truth: dict[str, float]) -> bool:
     quiet=True,
 )
 def main(options: Options) -> Lines:
-    parts = (CHAINS, WEIGHTS, THREE)
+    parts: tuple[dict[str, Any], ...] = (CHAINS, WEIGHTS, THREE, CLASSES)
     scenarios = [pair for part in parts for pair in options.first(part.items())]
     for i, (name, bench) in enumerate(scenarios):
         n = -(-options.benches // 3) if name in THREE else options.benches
-        found = [one_bench(bench, child(100 + i, seed)) for seed in range(n)]
+        rngs = [child(100 + i, seed) for seed in range(n)]
+        whole_class = name in CLASSES
+        found = of_classes(bench, rngs) if whole_class else [one_bench(bench, r) for r in rngs]
         for what in dict.fromkeys(name for each in found for name in each):
             held = [bool(each[what]) for each in found if what in each]
             bounds = figures(binomial_interval(sum(held), len(held)), 3, " to ")

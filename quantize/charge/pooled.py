@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -31,11 +31,50 @@ from quantize.charge.several import ParticleAnalyses, analyze_each, logs_and_err
 from quantize.charge.stated import stated
 
 _TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
+_SPREADS = np.geomspace(1e-3, 1e4, 600)
+"""Between runs, in the typical error of one, over which their common unit is averaged."""
+
+
+@dataclasses.dataclass(frozen=True)
+class OverSpread:
+    """A constant averaged over the spread between its values: normal laws and their weights."""
+
+    mean: FloatArray
+    deviation: FloatArray
+    weight: FloatArray
+
+    @classmethod
+    def of(cls, y: FloatArray, covariance: FloatArray, scale: float) -> OverSpread:
+        """Of values `y` with that covariance, and a spread that is half-Cauchy with that scale."""
+        spreads = scale * _SPREADS
+        found = [constant(y, covariance + tau**2 * np.eye(y.size)) for tau in spreads]
+        deviation = np.array([one.standard_uncertainty for one in found])
+        chi_square = np.array([one.chi_square for one in found])
+        roots = np.linalg.eigvalsh(covariance)
+        log_like = np.log(deviation) - 0.5 * (
+            chi_square + np.log(roots + np.square(spreads)[:, None]).sum(axis=1)
+        )
+        # The nodes are even in ln tau.
+        log_prior = np.log(_SPREADS) - np.log1p(np.square(_SPREADS))
+        weight = np.exp(log_like + log_prior - np.max(log_like + log_prior))
+        mean = np.array([one.value for one in found])
+        return cls(mean, deviation, weight / weight.sum())
+
+    def quantile(self, below: float) -> float:
+        """Where the probability `below` lies under it."""
+        from scipy.optimize import brentq
+        from scipy.special import ndtr
+
+        far = 40 * self.deviation.max()
+        ends = float(self.mean.min() - far), float(self.mean.max() + far)
+        return float(
+            brentq(lambda y: self.weight @ ndtr((y - self.mean) / self.deviation) - below, *ends)
+        )
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class PooledUnit(WithInterval, Result):
-    """Result of `pool_runs`; its interval is by Student's t, one freedom less than there are runs.
+    """Result of `pool_runs`; its interval is averaged over how far runs may differ.
 
     Attributes
     ----------
@@ -62,12 +101,12 @@ class PooledUnit(WithInterval, Result):
     homogeneity: dict[str, float]
     runs: pd.DataFrame
     left_out: dict[str, str]
+    averaged: OverSpread
+
+    _private: ClassVar[tuple[str, ...]] = ("averaged",)
 
     def _ends(self, tail: float) -> Any:
-        from scipy.stats import t
-
-        far = float(t.isf(tail, len(self.runs) - 1)) * self.standard_uncertainty / self.value
-        return self.value * np.exp([-far, far])
+        return np.exp([self.averaged.quantile(tail), self.averaged.quantile(1 - tail)])
 
     def _headline(self) -> str:
         return (
@@ -117,12 +156,14 @@ def pool_runs(
     logs, have the covariance S of their stated errors, what several share in it; between runs
     there is a variance :math:`\tau^2` on top, for which
     :math:`(y-\mu)^\top(S+\tau^2 I)^{-1}(y-\mu)` is its expected value, the number of runs less one
-    (zero where it is smaller without). The interval takes Student's t.
+    (zero where it is smaller without). Two or three runs say little of it, so that the interval
+    is that of a flat prior of :math:`\mu` and a half-Cauchy one of :math:`\tau`, its scale the root
+    mean square of what each run has for itself.
 
     References
     ----------
-    R. C. Paule and J. Mandel, J. Res. NBS 87:377 (1982); J. Hartung and G. Knapp, Stat. Med.
-    20:3875 (2001), for Student's t.
+    R. C. Paule and J. Mandel, J. Res. NBS 87:377 (1982); A. Gelman, Bayesian Analysis 1:515
+    (2006), for the prior of the spread.
 
     Examples
     --------
@@ -190,6 +231,7 @@ def pooled(found: Mapping[str, ParticleAnalyses]) -> PooledUnit:
         homogeneity=homogeneity(constant(y, stated_errors).chi_square, y.size - 1),
         runs=table,
         left_out=left_out,
+        averaged=OverSpread.of(y, stated_errors, math.sqrt(float(np.mean(np.square(own))))),
     )
 
 

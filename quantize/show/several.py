@@ -144,10 +144,10 @@ def pooled_view(found: PooledUnit) -> View:
     low, high = found.interval(0.95)[0]
     value = brackets(found.value, found.standard_uncertainty, "C")
     told = raised(
-        f"Pooled: {value}, 95 % interval {low:.4g} C to {high:.4g} C (Student's t, "
-        f"{len(rows) - 1} degree{'s' * (len(rows) != 2)} of freedom); {found.shared:.2g} C of its "
+        f"Pooled: {value}, 95 % interval {low:.4g} C to {high:.4g} C; {found.shared:.2g} C of its "
         f"uncertainty is shared by all runs. Between runs {100 * found.between:.2g} % are not "
-        "explained by their stated errors, and are in it (random effects)."
+        "explained by their stated errors, and are in it (random effects). The interval is "
+        "averaged over how far runs may differ beyond what they state, of which few say little."
     )
     left = [f"left out, {name}: {why}" for name, why in found.left_out.items()]
     return (
