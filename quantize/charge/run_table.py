@@ -213,7 +213,8 @@ class RunTable:
     def resolution(self) -> float:
         """Step to which positions are read, in divisions: declared, else as they are written."""
         one = written_in(self.table, "start" if "start" in self.used else "divisions")
-        step = written_step(unscaled(self.raw_divisions(), one))
+        raw = self.raw_divisions()
+        step = written_step(unscaled(raw, one)) if raw.size else None
         read = _STEP_IN_FULL_PRECISION if step is None else float(f"{step * one:.12g}")
         return value_of(self.known, "reticle.step", read)
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from quantize._support.validation import BoolArray, FloatArray, IntArray
-from quantize.comb.window import log_unit_excess
+from quantize.comb.window import least_log_unit_excess, log_unit_excess
 from quantize.comb.wrapped import (
     WIDE,
     cosine_sums,
@@ -43,7 +43,7 @@ class WrappedLikelihood(WrappedBounds):
     def log_likelihood(self, p: Parameters) -> FloatArray:
         """Log likelihood, shape (m,)."""
         sums = self._sum_of_phases(p) + self.log_within_states(p.sigma, p.offset)
-        return sums - self.states * self._excess(p)
+        return sums - self.states * self.log_excess(p)
 
     def _sum_of_phases(self, p: Parameters) -> FloatArray:
         """Sum of `_log_phases` over the levels, shape (m,)."""
@@ -73,9 +73,9 @@ class WrappedLikelihood(WrappedBounds):
 
     def log_on_comb(self, p: Parameters) -> FloatArray:
         """Log density of each level on the comb over that of a flat continuum, shape (m, J)."""
-        return self._log_phases(p) - self._excess(p)[:, None]
+        return self._log_phases(p) - self.log_excess(p)[:, None]
 
-    def _excess(self, p: Parameters) -> FloatArray:
+    def log_excess(self, p: Parameters) -> FloatArray:
         """Log of the units that a tooth of the span stands for (`quantize.comb.window`)."""
         return log_unit_excess(p.unit, self.blur_in_units(p), self.span, self.states)
 
@@ -204,6 +204,59 @@ class RoundedLikelihood(WrappedLikelihood):
         return np.where(away < half, np.minimum(inside, any_width), outside)
 
 
+class PartlyMeasured(Likelihood):
+    """A `Likelihood` some of whose readings are off the scale, or saw the charge change.
+
+    States without such readings are phases; for those with some the teeth are summed over. In a
+    search the phases of all `measured` readings bound both: a reading off the scale has a
+    probability of one at most, and where the charge changes the density is at most that of its
+    interval, 1/(2u).
+    """
+
+    def __init__(self, readings: Readings, envelope: Envelope, measured: WrappedLikelihood) -> None:
+        super().__init__(readings, envelope, rounding=measured.rounding)
+        self.measured = measured
+        # Over all teeth together the intervals cover every size twice: 1/u for a state of its own.
+        self.alone = self.states - self.mute.size - measured.states
+        self.intervals = self.kinds.is_changed.size - self.alone
+        state = np.arange(len(readings)) if readings.state is None else readings.state
+        partly = np.isin(state, state[~readings.measured])
+        self.whole: WrappedLikelihood | None = None
+        if _has_span(readings, ~partly):
+            self.whole = type(measured)(readings.select(~partly), envelope)
+            self.rest = Likelihood(readings.select(partly), envelope, rounding=measured.rounding)
+            self.rest.blur = self.blur
+
+    def by_share(self, p: Parameters, shares: FloatArray) -> FloatArray:
+        """As `WrappedLikelihood.by_share`."""
+        if self.whole is None:
+            return super().by_share(p, shares)
+        phases = self.whole.log_likelihood(p) + self.whole.states * self.whole.log_excess(p)
+        of_tooth = self.masses(p, None, np.zeros((p.unit.size, 1, 1)))[:, 0, 0] - np.log(p.unit)
+        phases += self.whole.states * (of_tooth + np.log(self.whole.span))
+        return np.asarray(phases[:, None] + self.rest.by_share(p, shares))
+
+    def bound(self, p: Parameters, cell: Cell, shares: FloatArray) -> FloatArray:
+        """As `WrappedBounds.bound`."""
+        inner = self.measured
+        out = inner.bound(p, cell, shares)
+        blurs = inner.blurs_in_units(p, cell)
+        excess = least_log_unit_excess(p.unit, cell.log_unit, blurs, inner.span, inner.states)
+        rest = inner.states * (excess + np.log(inner.span))
+        mass = self.masses(p, cell, np.zeros((p.unit.size, 1, 1)))[:, 0, 0]
+        rest += (inner.states + self.alone) * (mass - np.log(p.unit) - cell.log_unit)
+        rest -= self.intervals * (np.log(2 * p.unit) - cell.log_unit)
+        return np.asarray(out + rest[:, None])
+
+    def work(self, p: Parameters, cell: Cell | None = None) -> FloatArray:
+        """How many terms each row has, shape (m,)."""
+        return super().work(p) if cell is None else self.measured.work(p, cell)
+
+    def in_waves(self, p: Parameters, cell: Cell) -> tuple[BoolArray, BoolArray]:
+        """As `WrappedBounds.in_waves`."""
+        return self.measured.in_waves(p, cell)
+
+
 def likelihood_of(
     model: MixtureModel, readings: Readings, smallest: float | None = None
 ) -> Likelihood:
@@ -212,10 +265,16 @@ def likelihood_of(
         # An offset that may be anything takes a shift up.
         readings = readings.replace(shift=None)
     envelope = envelope_of(model, readings, smallest)
-    if _wrapped(model, readings, envelope):
-        if not model.rounding or readings.steps is None:
+    if _wrapped(model, envelope):
+        measured = readings.measured
+        if not measured.all():
+            if _has_span(readings, measured):
+                inner = likelihood_of(model, readings.select(measured), smallest)
+                if isinstance(inner, WrappedLikelihood):
+                    return PartlyMeasured(readings, envelope, inner)
+        elif not model.rounding or readings.steps is None:
             return WrappedLikelihood(readings, envelope)
-        if RoundedLikelihood.holds(readings):
+        elif RoundedLikelihood.holds(readings):
             return RoundedLikelihood(readings, envelope)
     return Likelihood(
         readings,
@@ -226,12 +285,16 @@ def likelihood_of(
     )
 
 
-def _wrapped(model: MixtureModel, readings: Readings, envelope: Envelope) -> bool:
+def _has_span(readings: Readings, some: BoolArray) -> bool:
+    """Whether states among `some` of the readings differ."""
+    return bool(some.any()) and float(np.ptp(readings.select(some).levels().mean)) > 0
+
+
+def _wrapped(model: MixtureModel, envelope: Envelope) -> bool:
     """Whether there is nothing but unit, sigma and offset under an unbounded flat envelope."""
     flat = isinstance(model.envelope, str) and model.envelope == "flat"
     flat = flat and not envelope.declared and not envelope.limited
-    sharp = model.noise == "constant" and model.outliers == 0.0
-    return flat and sharp and bool(readings.measured.all())
+    return flat and model.noise == "constant" and model.outliers == 0.0
 
 
 def nearer_than_chance(likelihood: Likelihood, p: Parameters) -> BoolArray:

@@ -196,6 +196,12 @@ def test_discarded_rows_stay_but_do_not_count_and_those_off_the_scale_are_one_si
     assert "1 reading left the scale" in " ".join(run.remarks)
 
 
+def test_a_page_with_nothing_on_the_scale_is_refused_as_such():
+    page = {"V": [200, 200, 0], "divisions": ["<-60", ">60", "<-60"], "t": [25, 25, 25]}
+    with pytest.raises(InputError, match="`run` has 0 readings on the scale with a voltage"):
+        charge.Run(page, {"plates": {"separation": "4.2 mm"}}).analyze()
+
+
 def test_fixed_distance_is_guessed_and_the_guess_is_shown():
     run = charge.read_run({"div": [10, 10, -10], "t": [4.1, 5.3, 2.2], "V": [200, 200, 0]})
     assert run.timing == "fixed distance"

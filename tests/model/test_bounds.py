@@ -9,6 +9,7 @@ from model_cases import CASES, case, likelihood_of
 import quantize as qz
 from quantize.model import outward
 from quantize.model.likelihood import Cell, Parameters
+from quantize.model.wrapped_likelihood import PartlyMeasured
 
 SHARES = np.array([1e-4, 0.1, 0.5])
 boxes = st.fixed_dictionaries(
@@ -87,6 +88,8 @@ def test_bound_of_a_tiny_box_is_the_likelihood(name):
         )
         # Open ends of a window count half, whatever the spread: the bound knows the least only.
         loose = len(likelihood.x) * 0.8 if not likelihood.envelope.closed else 1e-4
+        # Readings off the scale, and those that saw a change, are bounded by the others alone.
+        loose = np.inf if isinstance(likelihood, PartlyMeasured) else loose
         gap = likelihood.bound(p, cell, shares) - likelihood.by_share(p, shares)
         assert np.all((gap > -1e-9) & (gap < loose))
 

@@ -13,6 +13,7 @@ from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Cell, Likelihood, Parameters
 from quantize.model.quadrature import NEGLIGIBLE
 from quantize.model.wrapped_likelihood import (
+    PartlyMeasured,
     RoundedLikelihood,
     WrappedLikelihood,
     likelihood_of,
@@ -31,6 +32,7 @@ samples = st.fixed_dictionaries(
     }
 )
 moved_apart = samples.map(lambda sample: sample | {"states": True, "lever": "apart"})
+partly = (samples | moved_apart).map(lambda sample: sample | {"others": True, "n": sample["n"] + 3})
 rounded = st.tuples(samples, st.sampled_from([0.02, 0.3, 0.8, 1.7])).map(
     lambda both: both[0] | {"states": False, "step": both[1]}
 )
@@ -55,8 +57,15 @@ def readings_of(sample):
     if "step" in sample:
         step = np.resize([sample["step"], 0.5 * sample["step"]], n)
         values = step * np.rint(values / step)
+    kinds = {}
+    if sample.get("others"):
+        # One within which the charge changed, and one off the scale, of states of their own or not.
+        kinds["changed"] = np.arange(n) % 4 == 2
+        kinds["beyond"] = np.where(np.arange(n) % 4 == 3, rng.choice([-1, 1], size=n), 0)
+        values = values + kinds["changed"] * rng.uniform(-1, 1, size=n)
     return qz.Readings(
         values,
+        **kinds,
         sigma=rng.uniform(0.05, 0.4, size=n) if sample["sigmas"] else None,
         state=state if sample["states"] else None,
         resolution=step,
@@ -92,7 +101,8 @@ def agrees(fast, plain):
 
 def compare(sample, one_offset):
     wrapped, general = both(sample)
-    assert type(wrapped) is (RoundedLikelihood if "step" in sample else WrappedLikelihood)
+    kind = RoundedLikelihood if "step" in sample else WrappedLikelihood
+    assert type(wrapped) is (PartlyMeasured if "others" in sample else kind)
     rng = np.random.default_rng(sample["seed"])
     p = parameters(rng, 36, sample["sigmas"], one_offset=one_offset)
     agrees(wrapped.log_likelihood(p), general.log_likelihood(p))
@@ -105,7 +115,7 @@ def compare(sample, one_offset):
 
 
 @settings(max_examples=80)
-@given(sample=samples | rounded, one_offset=st.booleans())
+@given(sample=samples | rounded | partly, one_offset=st.booleans())
 def test_both_likelihoods_are_the_same(sample, one_offset):
     compare(sample, one_offset)
 
@@ -160,7 +170,10 @@ def test_anything_more_in_the_model_is_added_up(options):
 )
 def test_readings_of_other_kinds_are_added_up(columns):
     readings = qz.Readings([1.04, 2.93, 3.2], **columns)
-    assert type(likelihood_of(PLAIN, readings)) is Likelihood
+    assert type(likelihood_of(PLAIN, readings)) is PartlyMeasured
+    # Of one reading that was measured there are no phases to compare.
+    alone = qz.Readings([1.04, 2.93], **{name: column[1:] for name, column in columns.items()})
+    assert type(likelihood_of(PLAIN, alone)) is Likelihood
 
 
 boxes = st.fixed_dictionaries(
@@ -176,7 +189,7 @@ boxes = st.fixed_dictionaries(
 
 
 @settings(max_examples=150)
-@given(sample=samples | rounded, box=boxes, n=st.sampled_from([3, 25, 120]))
+@given(sample=samples | rounded | partly, box=boxes, n=st.sampled_from([4, 25, 120]))
 @example(
     # So wide that teeth beyond the second count.
     sample={"n": 2, "states": False, "sigmas": False, "lever": None, "seed": 0, "step": 0.02},
