@@ -161,7 +161,7 @@ class RunTable:
         """The time in seconds to which readings are scaled: declared, else the commonest."""
         if self.known.has("run.interval"):
             return self.known.need("run.interval").value
-        seconds = self.used["seconds"].to_numpy(float)
+        seconds = (self.used if len(self.used) else self.table)["seconds"].to_numpy(float)
         return float(np.median(seconds)) if self.timing == "fixed distance" else _commonest(seconds)
 
     @functools.cached_property
