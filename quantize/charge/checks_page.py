@@ -67,18 +67,19 @@ def ruler_or_nature(run: Rows, analysis: Any) -> Check:
     rows = run.driven
     v, t = rows["voltage"].to_numpy(float), lasted(run, rows)
     force = np.abs(v * t)
-    integers = run.integers_of(analysis)
-    if integers is None or np.isnan(force).any() or np.ptp(force) < 0.05 * force.max():
+    fall, found = run.fall_on_record(), run.integers_of(analysis)
+    integers = np.zeros(len(rows)) if found is None else found
+    base = 0.0 if fall is None else fall.value * t / run.interval
+    moved = rows["divisions"].to_numpy(float) + base
+    # A row at no unit, and one that seems not to be driven at all, have no size of the step.
+    used = (integers != 0) & (moved != 0)
+    if not used.any() or np.isnan(force).any() or np.ptp(force[used]) < 0.05 * force.max():
         return unknown(
             name,
             "all readings have the same voltage and time; read some at another product of "
             "the two, for only a charge's step grows with it.",
         )
-    fall = run.fall_on_record()
-    base = 0.0 if fall is None else fall.value * t / run.interval
-    moved = rows["divisions"].to_numpy(float) + base
     reference = (run.reference_voltage or 1.0) * run.interval
-    used = integers != 0
     step = moved[used] / integers[used] / float(analysis.unit)
     exponent = float(np.polyfit(np.log(force[used] / reference), np.log(np.abs(step)), 1)[0])
     nature = abs(exponent - 1) < abs(exponent)
