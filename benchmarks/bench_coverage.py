@@ -26,8 +26,8 @@ from quantize.charge.bench import fit_inputs
 from quantize.charge.budgets import divisions_of
 from quantize.charge.pooled import pooled
 from quantize.charge.routes import JOINT
-from quantize.studies import binomial_interval
 from quantize.charge.several import analyze_each
+from quantize.studies import binomial_interval
 
 Held = dict[str, bool]
 """Whether intervals hold the truth, by what they are of."""
