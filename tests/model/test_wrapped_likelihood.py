@@ -105,12 +105,14 @@ def compare(sample, one_offset):
     assert type(wrapped) is (PartlyMeasured if "others" in sample else kind)
     rng = np.random.default_rng(sample["seed"])
     p = parameters(rng, 36, sample["sigmas"], one_offset=one_offset)
+    # Of an interval less likely than the smallest double the first six digits are right.
+    p = p.rows(np.flatnonzero(general.pointwise(p).min(axis=1) > -745))
     agrees(wrapped.log_likelihood(p), general.log_likelihood(p))
     agrees(wrapped.by_share(p, NONE), general.by_share(p, NONE))
     agrees(wrapped.pointwise(p), general.pointwise(p))
     assert wrapped.shift_shows == general.shift_shows
     agrees(wrapped.log_continuum(p), general.log_continuum(p))
-    one = p.rows(slice(3, 4))
+    one = p.rows(slice(0, 1))
     agrees(wrapped.log_likelihood(one), general.log_likelihood(one))
 
 
