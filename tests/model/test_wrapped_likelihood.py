@@ -105,8 +105,9 @@ def compare(sample, one_offset):
     assert type(wrapped) is (PartlyMeasured if "others" in sample else kind)
     rng = np.random.default_rng(sample["seed"])
     p = parameters(rng, 36, sample["sigmas"], one_offset=one_offset)
-    # Of an interval less likely than the smallest double the first six digits are right.
-    p = p.rows(np.flatnonzero(general.pointwise(p).min(axis=1) > -745))
+    # Half way between two teeth, where either is less likely than the smallest normal double
+    # (ln -708), one of both may be left out.
+    p = p.rows(np.flatnonzero(general.pointwise(p).min(axis=1) > -690))
     agrees(wrapped.log_likelihood(p), general.log_likelihood(p))
     agrees(wrapped.by_share(p, NONE), general.by_share(p, NONE))
     agrees(wrapped.pointwise(p), general.pointwise(p))
@@ -118,6 +119,17 @@ def compare(sample, one_offset):
 
 @settings(max_examples=80)
 @given(sample=samples | rounded | partly, one_offset=st.booleans())
+@example(
+    sample={
+        "n": 5,
+        "states": False,
+        "sigmas": True,
+        "lever": "unequal",
+        "step": 0.02,
+        "seed": 57209590,
+    },
+    one_offset=True,
+)
 def test_both_likelihoods_are_the_same(sample, one_offset):
     compare(sample, one_offset)
 
