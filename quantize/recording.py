@@ -1,6 +1,8 @@
-"""The step to which each reading was recorded, as its decimals show it."""
+"""The step to which each reading was recorded, as its decimals show it, and what it does."""
 
 from __future__ import annotations
+
+import functools
 
 import numpy as np
 
@@ -115,3 +117,44 @@ def rounded_alike(values: FloatArray, like: FloatArray, steps: FloatArray) -> Fl
         place = np.searchsorted(0.5 * (size[1:] + size[:-1]), np.abs(values))
         step = steps[order][place]
     return np.rint(values / step) * step
+
+
+def with_shared_rounding(
+    error: float,
+    values: FloatArray,
+    k: FloatArray,
+    pull: FloatArray,
+    step: float | None,
+    counts: FloatArray | IntArray | None = None,
+) -> float:
+    """The standard error of Σ pull·values, with the rounding error that readings of a level share.
+
+    Readings of one whole number that scatter by much less than the step are all rounded alike, and
+    more of them do not average that error away. `error` is that of readings with errors of their
+    own; each entry stands for so many readings as `counts` says.
+    """
+    if step is None or not np.isfinite(error):
+        return error
+    c = np.ones(values.size) if counts is None else counts
+    _, level = np.unique(k, return_inverse=True)
+    held = np.bincount(level, c)
+    away = (values - (np.bincount(level, c * values) / held)[level]) / step
+    within = float(c @ np.square(away)) / max(float(np.sum(held - 1)), 1.0)
+    shared = step**2 * float(np.interp(within, *_within_and_shared()))
+    own, together = c @ np.square(pull), np.sum(np.square(np.bincount(level, c * pull)))
+    return (
+        float(np.sqrt(max(error**2 - shared * own, 0.0) + shared * together)) if shared else error
+    )
+
+
+@functools.cache
+def _within_and_shared() -> tuple[FloatArray, FloatArray]:
+    """Variance within levels, and mean square of the error they share, in squared steps, rising.
+
+    Both are averages over where a level may stand within a step. The error of the mean of rounded
+    normal readings is a Fourier series in that place (Widrow and Kollár, *Quantization Noise*,
+    2008, chapter 4); both together are sigma² + 1/12.
+    """
+    sigma, m = np.linspace(0.0, 1.0, 201), np.arange(1, 1000)
+    shared = (np.exp(-np.square(2 * np.pi * np.outer(sigma, m))) / m**2).sum(1) / (2 * np.pi**2)
+    return sigma**2 + shared[0] - shared, np.r_[shared[:-1], 0.0]

@@ -166,3 +166,15 @@ def _ascending(t: FloatArray) -> IntArray:
     keys.sort(axis=1)
     keys &= 2**bits - 1
     return keys
+
+
+def pull_on_unit(
+    k: FloatArray, w: FloatArray, *, free: bool, counts: FloatArray | IntArray | float = 1.0
+) -> FloatArray:
+    """What each reading weighs in the least-squares unit of an assignment; zeros if in none.
+
+    Each entry stands for so many readings as `counts` says.
+    """
+    lever = k - np.average(k, weights=counts * w) if free else k
+    total = float(np.sum(counts * w * lever**2))
+    return w * lever / total if total > 0 else np.zeros(k.size)

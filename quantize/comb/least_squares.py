@@ -18,6 +18,7 @@ from quantize.comb import assignments
 from quantize.comb.sums import blocks
 from quantize.comb.unit_range import UnitRange, unit_range_for
 from quantize.readings import Readings, as_readings
+from quantize.recording import with_shared_rounding
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,8 +38,9 @@ class CombFit(Result):
     Attributes
     ----------
     unit, unit_err : float
-        The unit and its standard error, *given the integers*. This error, that of the offset,
-        sigma and the confidences are NaN where there are no more readings than parameters.
+        The unit and its standard error, *given the integers*, with the rounding error that readings
+        of one level share (see `Readings.steps`). This error, that of the offset, sigma and the
+        confidences are NaN where there are no more readings than parameters.
     offset, offset_err : float
         The offset, and its standard error (0 where it was fixed).
     sigma : float
@@ -131,7 +133,8 @@ def fit_comb(
     Every assignment of whole numbers in the range is visited (`quantize.comb.assignments`); the
     one with the smallest residual variance in units of u² is taken, and u is its least-squares
     value Σwxk/Σwk², with standard error sigma/sqrt(Σwk²), which is the Cramér–Rao bound for known
-    integers.
+    integers. Where readings were rounded to steps that are coarse beside their scatter, readings
+    of one whole number share most of that error, and it is added for each level once.
 
     References
     ----------
@@ -166,7 +169,7 @@ def fit_comb(
     weights = w * best.robust_weight
     scatter = float(np.sum(weights * best.residual**2))
     sigma = float(np.sqrt(max(scatter / degrees, grain))) if degrees > 0 else float("nan")
-    unit_err, offset_err = _standard_errors(best.k, weights, sigma, free)
+    unit_err, offset_err = _standard_errors(x, best.k, weights, sigma, data.rounding_step, free)
     confidence = _confidence(best.residual, best.unit, sigma / np.sqrt(w))
     reach = float(np.ptp(x)) if free else float(np.abs(x).max())
     rows = [{"unit": fit.unit, "criterion": fit.criterion} for fit in fits]
@@ -320,13 +323,23 @@ def rounding_variance(readings: Readings) -> float:
     return step**2 / 12
 
 
-def _standard_errors(k: FloatArray, w: FloatArray, sigma: float, free: bool) -> tuple[float, float]:
+def _standard_errors(
+    x: FloatArray, k: FloatArray, w: FloatArray, sigma: float, step: float | None, free: bool
+) -> tuple[float, float]:
+    """Those of unit and offset, with the rounding error that readings of one level share."""
+    pull = assignments.pull_on_unit(k, w, free=free)
     if not free:
-        return sigma / float(np.sqrt(np.sum(w * k**2))), 0.0
+        unit_err = sigma / float(np.sqrt(np.sum(w * k**2)))
+        return with_shared_rounding(unit_err, x, k, pull, step), 0.0
     k0 = np.average(k, weights=w)
     spread = float(np.sum(w * (k - k0) ** 2))
     unit_err = sigma / float(np.sqrt(spread))
-    return unit_err, sigma * float(np.sqrt(1 / np.sum(w) + k0**2 / spread))
+    offset_err = sigma * float(np.sqrt(1 / np.sum(w) + k0**2 / spread))
+    on_offset = w / np.sum(w) - k0 * pull
+    return (
+        with_shared_rounding(unit_err, x, k, pull, step),
+        with_shared_rounding(offset_err, x, k, on_offset, step),
+    )
 
 
 def _confidence(residual: FloatArray, unit: float, sigma: FloatArray) -> FloatArray:

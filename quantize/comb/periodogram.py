@@ -15,6 +15,7 @@ from quantize._support.errors import InputError, explained
 from quantize._support.results import NormalUnit, Result
 from quantize._support.validation import Columns, FloatArray, IntArray
 from quantize.comb import alternatives as rivals
+from quantize.comb.assignments import pull_on_unit
 from quantize.comb.sums import (
     ComplexArray,
     SumsBetween,
@@ -32,6 +33,7 @@ from quantize.comb.unit_range import (
     unit_range_for,
 )
 from quantize.readings import Readings, as_readings
+from quantize.recording import with_shared_rounding
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,8 +54,9 @@ class Periodogram(NormalUnit, Result):
     unit : float
         The trial unit with the largest statistic, refined between the grid points.
     unit_err : float
-        Its standard error, by the sandwich formula for the maximum of an estimating function.
-        It takes the peak as the right one: see `alternatives`. NaN where the statistic has no
+        Its standard error, by the sandwich formula for the maximum of an estimating function,
+        with the rounding error that readings of one level share (see `Readings.steps`). It takes
+        the peak as the right one: see `alternatives`. NaN where the statistic has no
         curvature, as at an end of the range or for a single reading with a free offset.
     offset : float
         The offset assumed (fixed) or found (free, in [0, unit)).
@@ -294,11 +297,14 @@ class _View:
     harmonics: int
     free: bool
     between: tuple[SumsBetween, ...] = ()
+    step: float | None = None
 
     @classmethod
     def of(cls, data: Readings, start: float, *, harmonics: int, free: bool) -> _View:
         """That of readings whose multiples are counted from `start`."""
-        return cls(x=data.values - start, w=data.weights, harmonics=harmonics, free=free)
+        step = data.rounding_step
+        x = data.values - start
+        return cls(x=x, w=data.weights, harmonics=harmonics, free=free, step=step)
 
     @functools.cached_property
     def norm(self) -> float:
@@ -367,7 +373,7 @@ class _View:
         return float((self.origin + cycles / f) % (1 / f))
 
     def standard_error(self, f: float) -> float:
-        """Sandwich estimate of the standard error of the unit 1/f."""
+        """Sandwich estimate of the standard error of the unit 1/f, shared rounding included."""
         directions = self._direction(f) / (2 * np.pi)
         # Sums of curvatures and of squared slopes, by the power of the reading.
         moments = np.zeros((2, 3))
@@ -385,5 +391,9 @@ class _View:
                 moment += term.sum(), term @ x, (term * x) @ x
         centre = moments[0, 1] / moments[0, 0] if self.free and moments[0, 0] > 0 else 0.0
         bread, meat = (moments @ [centre**2, -2 * centre, 1.0]).tolist()
-        error = np.sqrt(max(meat, 0.0)) / (2 * np.pi * f**2)
-        return float(error / bread) if bread > 0 else float("nan")
+        if bread <= 0:
+            return float("nan")
+        error = float(np.sqrt(max(meat, 0.0)) / (2 * np.pi * f**2) / bread)
+        k = np.rint(f * (self.x - self.origin) - directions[0])
+        pull = pull_on_unit(k, self.w, free=self.free)
+        return with_shared_rounding(error, self.x, k, pull, self.step)

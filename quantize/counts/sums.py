@@ -18,9 +18,11 @@ from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.validation import FloatArray, IntArray
 from quantize.comb import alternatives as rivals
+from quantize.comb.assignments import pull_on_unit
 from quantize.comb.periodogram import Periodogram, own_grid, refined_peaks
 from quantize.comb.sums import ComplexArray, SumsBetween, neighbours, sums_at_many_units
 from quantize.comb.unit_range import UnitRange, trial_frequencies
+from quantize.recording import with_shared_rounding
 
 FINEST = 2.5
 """Bin widths that the smallest unit must have; the correction there is 1.32."""
@@ -76,7 +78,10 @@ class CountSums:
         return float(np.angle(self.sums(np.array([f]))[0])) if self.free else 0.0
 
     def standard_error(self, f: float) -> float:
-        """Sandwich estimate of the standard error of the unit 1/f, from the counts in bins."""
+        """Sandwich estimate of the standard error of the unit 1/f, from the counts in bins.
+
+        It includes the error that the readings of a level share where they lie in one bin.
+        """
         x, n = 0.5 * (self.edges[1:] + self.edges[:-1]) - self.origin, self.counts
         angle = 2 * np.pi * x * f - self.direction(f)
         curvature = n * np.cos(angle)
@@ -86,7 +91,13 @@ class CountSums:
             lever -= np.sum(curvature * x) / total if total > 0 else 0.0
         bread = 2 * np.pi * float(np.sum(curvature * lever**2))
         meat = float(np.sum(n * (np.sin(angle) * lever) ** 2))
-        return float(np.sqrt(meat) / bread / f**2) if bread > 0 else float("nan")
+        if bread <= 0:
+            return float("nan")
+        error, used = float(np.sqrt(meat) / bread / f**2), n > 0
+        k = np.rint(angle / (2 * np.pi))[used]
+        pull = pull_on_unit(k, np.ones(k.size), free=self.free, counts=n[used])
+        step = max(width for _, width in self.parts) or None
+        return with_shared_rounding(error, x[used], k, pull, step, n[used])
 
 
 def sums_of_bins(

@@ -17,6 +17,7 @@ from published import (
 import quantize as qz
 from quantize.comb import assignments
 from quantize.comb.least_squares import _settle
+from quantize.recording import _within_and_shared
 
 
 def criterion_of(x, k, free):
@@ -205,3 +206,46 @@ def test_weights_of_the_robust_losses_are_those_of_their_definitions(rng):
 def test_readings_that_all_lie_on_zero_have_no_unit():
     x = np.array([1.0, -2.0, 3.0])
     assert _settle(x, np.ones(3), 0.1, 0.0, grain=0.0, free=False, loss="linear") is None
+
+
+@pytest.mark.parametrize("offset", ["zero", "free"])
+@pytest.mark.parametrize("scale", [1.0, -1000.0])
+def test_more_readings_do_not_average_away_the_rounding_that_a_level_shares(offset, scale):
+    """Plain least squares of the means of levels says how far rounding can move the unit."""
+    k = np.repeat(np.arange(1, 8), 40)
+    exact = (5.13 * k + (1.7 if offset == "free" else 0.0)) * np.sign(scale)
+    x, step = np.round(exact) * abs(scale), abs(scale)
+    span = (3 * step, 8 * step)
+    one = step / np.sqrt(12)
+    lever = np.arange(1, 8) - (4.0 if offset == "free" else 0.0)
+    expected = one / np.sqrt(np.sum(lever**2))
+    edges = (np.arange(-60, 61) - 0.5) * step
+    binned = qz.counts.Histogram(edges, np.histogram(x, edges)[0])
+    for found in (
+        qz.fit_comb(x, span, resolution=step, offset=offset),
+        qz.periodogram(x, span, resolution=step, offset=offset),
+        qz.periodogram(binned, span, offset=offset),
+    ):
+        assert found.unit_err == pytest.approx(expected, rel=2e-2)
+
+
+def test_the_interval_holds_the_unit_of_rounded_levels_as_often_as_it_says(rng):
+    held = {"comb": 0, "periodogram": 0}
+    for _ in range(200):
+        unit = rng.uniform(4, 6)
+        exact = unit * (rng.integers(1, 8, 100) + 0.02 * rng.standard_normal(100))
+        x = np.round(exact)
+        comb = qz.fit_comb(x, (3, 8), resolution=1.0)
+        peak = qz.periodogram(x, (3, 8), resolution=1.0)
+        held["comb"] += abs(comb.unit - unit) < 1.96 * comb.unit_err
+        held["periodogram"] += abs(peak.unit - unit) < 1.96 * peak.unit_err
+    assert min(held.values()) >= 176  # 190 expected; beyond four standard errors
+
+
+@pytest.mark.parametrize("sigma", [0.0, 0.1, 0.3])
+def test_the_rounding_error_that_a_level_shares_is_that_of_simulated_levels(rng, sigma):
+    place = rng.uniform(-0.5, 0.5, 4000)
+    readings = np.round(place[:, None] + sigma * rng.standard_normal((4000, 400)))
+    within = float(readings.var(axis=1, ddof=1).mean())
+    shared = float(np.mean((readings.mean(axis=1) - place) ** 2)) - within / 400
+    assert np.interp(within, *_within_and_shared()) == pytest.approx(shared, rel=0.1, abs=1e-3)
