@@ -189,7 +189,7 @@ def summarised(
     every = theta.reshape(-1, d)
     log_unit = every[:, 0]
     effective = len(every) / max(run.times.values())
-    modes = target.modes or modes_of(log_unit, effective)
+    modes = target.modes or modes_of(log_unit, effective, target.unit_range)
     best, sampled = _as_sampled(target.quantities(every), modes)
     low, high = ends_of([best])
     centre = _centre(target.names, every[(log_unit >= low) & (log_unit <= high)])
@@ -215,27 +215,37 @@ def summarised(
         unit_range=target.unit_range,
         settings=settings,
         draws=_draw_table(target, corrected),
-        marginal=density_of(log_unit, typical_width(log_unit, modes), effective),
+        marginal=density_of(log_unit, typical_width(log_unit, modes), effective, target.unit_range),
         target=target,
         kept=kept,
         log_prob=log_prob,
     )
 
 
-def density_of(log_unit: FloatArray, width: float, effective: float) -> Marginal:
-    """Density of log unit by a normal kernel.
+def density_of(
+    log_unit: FloatArray, width: float, effective: float, unit_range: UnitRange
+) -> Marginal:
+    """Density of log unit within the range by a normal kernel.
 
-    `width` is the standard deviation of a mode; the kernel is 0.9·width·effective^(−1/5) wide
-    (Silverman, *Density Estimation*, Chapman & Hall 1986, equation 3.31).
+    `width` is the standard deviation of a mode; the kernel is 0.9·width·effective^(−1/5) wide, and
+    folded back at the ends of the range (Silverman, *Density Estimation*, Chapman & Hall 1986,
+    equation 3.31 and section 2.10).
     """
+    start, end = np.log(unit_range.low), np.log(unit_range.high)
     kernel = 0.9 * width * effective**-0.2
-    step = kernel / _POINTS_A_WIDTH
-    places, counts = np.unique(np.floor(log_unit / step).astype(np.int64), return_counts=True)
+    size = int(np.ceil((end - start) / kernel * _POINTS_A_WIDTH))
+    step = float((end - start) / size)
+    found = np.floor((log_unit - start) / step).astype(np.int64)
+    places, counts = np.unique(found, return_counts=True)
     shift = np.arange(-_REACH * _POINTS_A_WIDTH, _REACH * _POINTS_A_WIDTH + 1)
     weight = np.exp(-0.5 * (shift / _POINTS_A_WIDTH) ** 2)
-    index, back = np.unique((places[:, None] + shift).ravel(), return_inverse=True)
+    spread = (places[:, None] + shift).ravel()
+    spread = np.where(spread < 0, -1 - spread, spread)
+    spread = np.where(spread >= size, 2 * size - 1 - spread, spread)
+    index, back = np.unique(np.clip(spread, 0, size - 1), return_inverse=True)
     mass = np.bincount(back, weights=np.outer(counts, weight).ravel())
-    return Marginal(index=index, log_unit=(index + 0.5) * step, mass=mass / mass.sum(), step=step)
+    log_places = start + (index + 0.5) * step
+    return Marginal(index=index, log_unit=log_places, mass=mass / mass.sum(), step=step)
 
 
 def typical_width(log_unit: FloatArray, modes: Sequence[Mode]) -> float:
@@ -250,12 +260,12 @@ def typical_width(log_unit: FloatArray, modes: Sequence[Mode]) -> float:
     return max(float(np.median(gaps)) / _NEAR_WIDTH, 1e-12)
 
 
-def modes_of(log_unit: FloatArray, effective: float) -> list[Mode]:
+def modes_of(log_unit: FloatArray, effective: float, unit_range: UnitRange) -> list[Mode]:
     """Modes seen in the samples, where no quadrature shows them; the highest first.
 
     The first look at the density, with a width that several modes make too large, finds them.
     """
-    marginal = density_of(log_unit, typical_width(log_unit, ()), effective)
+    marginal = density_of(log_unit, typical_width(log_unit, ()), effective, unit_range)
     bins, back = np.unique(marginal.index // _POINTS_A_WIDTH, return_inverse=True)
     heights = np.bincount(back, weights=marginal.mass).astype(np.float64)
     label = mode_finding.label_modes(bins, heights)[back]
