@@ -171,7 +171,7 @@ def _opened(fit: MixtureFit, data: Readings, alpha: float) -> tuple[Finding | No
 
 def _together(fit: MixtureFit, data: Readings, units: UnitRange, alpha: float) -> bool:
     """Whether phases at some unit are together more than those of any sizes would be."""
-    start = fit.model.plain_offset
+    start, data = fit.model.plain_offset, data.replace(state=None)
     score = periodogram(data, units, offset=start).statistic
     return p_value_bound(score, data, units, offset=start) <= alpha
 

@@ -51,6 +51,8 @@ def p_value_bound(
 
     :math:`\Delta f = 1/u_\mathrm{low} - 1/u_\mathrm{high}`. It is a bound for many readings and a
     smooth spread of sizes; readings in clusters pass it easily, and nothing rests on it alone.
+    Readings of one charge state count as one of their size, with their weights added: the bound
+    is too high where they scatter by as much as a unit.
 
     Parameters
     ----------
@@ -87,8 +89,14 @@ def p_value_bound(
     height = validation.number("height", height)
     data = as_readings(readings)
     mode, b = validation.offset_mode(offset)
-    unit_range = unit_range_for(data, unit_range)
-    return chance_of(height, data.values - b, data.weights**2, unit_range, free=mode == "free")
+    unit_range, free = unit_range_for(data, unit_range), mode == "free"
+    x, w = data.values - b, data.weights
+    if data.state is not None:
+        weight: FloatArray = np.bincount(data.state, w).astype(float)
+        shrunk = float(w @ w / (weight @ weight))
+        height *= shrunk if free else math.sqrt(shrunk)
+        x, w = np.bincount(data.state, w * x) / weight, weight
+    return chance_of(height, x, w**2, unit_range, free=free)
 
 
 def height_for(

@@ -65,7 +65,8 @@ class NullComparison(Result):
         Where fewer than ten resamples score as high: p by a generalised Pareto tail fitted to
         those that come nearest. It is *extrapolated*, and nothing in the library decides by it.
     bound : float or None
-        Analytic bound on p for readings of any size (`p_value_bound`), for the statistic "score".
+        Analytic bound on p for readings, or charge states, of any size (`p_value_bound`), for the
+        statistic "score".
     """
 
     _private: ClassVar[tuple[str, ...]] = ("null_distribution",)

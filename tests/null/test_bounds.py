@@ -72,3 +72,29 @@ def test_bounds_stand_above_what_was_simulated():
         bound = qz.null.p_value_bound(height, sample, (1 / 3, 1))
         assert bound > seen - 3 * np.sqrt(seen * (1 - seen) / 600)
         assert bound < 2 * seen
+
+
+@pytest.mark.parametrize("offset", ["zero", "free"])
+def test_charge_states_of_any_size_pass_the_bound_as_seldom_as_it_says(rng, offset):
+    """Three readings of a state are no three sizes: their phases move together."""
+    state, passed = np.repeat(np.arange(12), 3), 0
+    for _ in range(200):
+        x = rng.normal(10, 4, 12)[state] + 0.3 * rng.standard_normal(36)
+        sample = qz.Readings(x, state=state)
+        height = qz.periodogram(sample, (1.5, 6), offset=offset).statistic
+        passed += qz.null.p_value_bound(height, sample, (1.5, 6), offset=offset) <= 0.1
+    assert passed <= 37  # 20 expected at most, and four standard errors
+
+
+@pytest.mark.parametrize("offset", ["zero", "free", 1.2])
+def test_repeats_without_scatter_have_the_bound_of_one_reading_each(offset):
+    once, twice = (
+        qz.Readings(PAGE),
+        qz.Readings(np.repeat(PAGE, 2), state=np.repeat(range(len(PAGE)), 2)),
+    )
+    both = [qz.periodogram(each, (0.5, 4.0), offset=offset).statistic for each in (once, twice)]
+    bounds = [
+        qz.null.p_value_bound(height, each, (0.5, 4.0), offset=offset)
+        for height, each in zip(both, (once, twice), strict=True)
+    ]
+    assert bounds[1] == pytest.approx(bounds[0], rel=1e-9)
