@@ -316,6 +316,12 @@ def test_units_that_differ_are_not_read(tmp_path: Path, cells: list[str], fault:
     assert f"has {fault} mend the cell or take the row out." in refusal(path, value="q")
 
 
+def test_the_exponent_of_another_language_is_no_unit(tmp_path: Path) -> None:
+    path = put(tmp_path, "charge,s\n1.6D-19,1e-20\n3.2D-19,1e-20\n4.8d-19,1e-20\n")
+    said = refusal(path, value="charge", sigma="s")
+    assert "has the text '1.6D-19' in column charge, row 2" in said
+
+
 def test_sigma_has_the_unit_of_the_readings(tmp_path: Path) -> None:
     path = put(tmp_path, "q,s,t\n1.6 C,0.1 nC,0.1\n3.2 C,0.2 nC,0.2\n")
     assert refusal(path, value="q", sigma="s") == (

@@ -26,8 +26,8 @@ _POINT_NUMBER = re.compile(r"[+-]?+(?:\d++(?:\.\d*+)?+|\.\d++)(?:[eE][+-]?\d{1,9
 _PLAIN_COLUMN = re.compile(rf"(?:{_POINT_NUMBER.pattern}\n)++", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[+-]?\d++,\d++(?:[eE][+-]?\d{1,9}+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+", re.ASCII)
-# Not what follows the first number in "1.6x10^-19" and "1.6 e-19": a power of ten.
-_UNIT = r"(?![xXeE][+-]?\d)(?:[^\W\d_]|[%°])(?:[^\W_]|[%°/·^*.⁻-]){0,14}"
+# Not what follows the first number in "1.6x10^-19", "1.6 e-19" and "1.6D-19": a power of ten.
+_UNIT = r"(?![xXeEdD][+-]?\d)(?:[^\W\d_]|[%°])(?:[^\W_]|[%°/·^*.⁻-]){0,14}"
 _WITH_UNIT = re.compile(rf"((?a:{_COMMA_NUMBER.pattern}|{_POINT_NUMBER.pattern}))\s*({_UNIT})")
 _NAMED_UNIT = re.compile(r"(.*\S)\s*\[\s*([^\[\]]{0,23}[^\[\]\s])\s*\]\s*")
 _NOT_FINITE = re.compile(r"[+-]?(?:nan|inf|infinity)", re.IGNORECASE)
