@@ -180,6 +180,19 @@ class ParameterPriors:
         )
 
 
+def _need_digits(sigma: Any, readings: Readings, reach: float) -> None:
+    """Refuse a scatter below the last digit that the readings have as floats, unless rounded."""
+    least = sigma[0] if isinstance(sigma, tuple) else sigma
+    if not isinstance(least, float) or readings.steps is not None:
+        return
+    least *= float(readings.scale.min())
+    if least < np.spacing(reach):
+        raise InputError(
+            f"`sigma` is as small as {least:.3g}, below the last digit of readings as large as "
+            f"{reach:.3g}; give both in one unit."
+        )
+
+
 def priors_of(model: MixtureModel, unit_range: UnitRange, readings: Readings) -> ParameterPriors:
     """What a model means for these readings and this range of units."""
     values = readings.values[readings.measured]
@@ -189,7 +202,8 @@ def priors_of(model: MixtureModel, unit_range: UnitRange, readings: Readings) ->
         need_factor(sigma if isinstance(sigma, tuple) else distributions.reach(sigma), readings)
     if sigma is None and readings.sigma is not None:
         sigma = 1.0
-    elif sigma is None:
+    _need_digits(sigma, readings, reach)
+    if sigma is None:
         sigma = TaperedSigma(*default_sigma_range(readings, unit_range))
     elif isinstance(sigma, tuple) and readings.sigma is not None:
         # A common factor is no length that could be held against a unit.

@@ -121,3 +121,23 @@ def test_a_factor_on_the_sigmas_is_taken_and_said():
     found = qz.analyze(qz.Readings(x, sigma=0.05), (0.4, 3), sigma_range=2.0, n_resamples=19, rng=1)
     assert found.sigma == pytest.approx(0.1)
     assert "given with the readings, times 2" in str(found)
+
+
+@pytest.mark.parametrize("scale", [1.0, 1e-19])
+@pytest.mark.parametrize("estimator", [qz.fit_mixture, qz.analyze, qz.sample_mixture])
+def test_a_sigma_in_another_unit_than_the_readings_is_refused(estimator, scale, rng):
+    """As in a table with readings in 1e-19 C beside sigmas in C."""
+    x = scale * (1.6 * rng.integers(1, 7, 12) + rng.normal(0, 0.15, 12))
+    span = (scale, 4 * scale)
+    said = "is as small as .*, below the last digit of readings as large as .*; give both in one"
+    with pytest.raises(qz.InputError, match=said):
+        estimator(x, span, sigma=0.15e-19 * scale)
+    with pytest.raises(qz.InputError, match=said):
+        estimator(x, span, model=qz.MixtureModel(sigma=(1e-30 * scale, scale)))
+
+
+def test_one_such_group_does_not_stop_the_others(rng):
+    x = 1.6 * rng.integers(1, 7, 20) + rng.normal(0, 0.15, 20)
+    table = {"drop": ["a"] * 10 + ["b"] * 10, "q": x, "s": [0.15e-19] * 10 + [0.15] * 10}
+    found = qz.analyze_groups(table, by="drop", value="q", sigma="s", n_resamples=99, rng=1)
+    assert list(found.failed) == ["a"]
