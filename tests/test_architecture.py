@@ -5,7 +5,7 @@ from __future__ import annotations
 import architecture as house
 import pytest
 
-LINES = 39_633
+LINES = 39_743
 """Code and docstrings of public names."""
 FILES = 207
 LONGEST_FILE = 400

@@ -21,6 +21,7 @@ _MOST_STEPS = 30
 _SETTLED = 1e-9  # of a log; slopes by differences leave steps of 1e-11, which never end
 _LOG_STEP = 1e-5
 _FARTHEST = 1e3  # spread between runs, in the largest of their errors
+_OUTSIDE = 40.0  # standard deviations beyond which a normal law holds nothing
 
 
 @dataclasses.dataclass(frozen=True)
@@ -200,3 +201,17 @@ def paule_mandel(y: FloatArray, covariance: FloatArray) -> float:
         return 0.0
     largest = _FARTHEST * (float(np.ptp(y)) + math.sqrt(float(np.diag(covariance).max())))
     return float(brentq(beyond, 0.0, largest))
+
+
+def mixture_quantile(
+    below: float, share: FloatArray, centre: FloatArray, deviation: FloatArray
+) -> float:
+    """Where the probability `below` lies under it, of normal laws with these shares."""
+    from scipy.optimize import brentq
+    from scipy.special import ndtr
+
+    def beyond(y: float) -> float:
+        return float(share @ ndtr((y - centre) / deviation)) - below
+
+    low, high = (centre - _OUTSIDE * deviation).min(), (centre + _OUTSIDE * deviation).max()
+    return float(brentq(beyond, low, high))

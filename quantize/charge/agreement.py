@@ -11,7 +11,7 @@ import numpy as np
 
 from quantize._support.results import jsonable
 from quantize._support.validation import FloatArray
-from quantize.charge.adjustment import Adjusted, Formulas, adjusted, scaled
+from quantize.charge.adjustment import Adjusted, Formulas, adjusted, mixture_quantile, scaled
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.budgets import weight_ratio
 from quantize.charge.checks import DOUBT, Check, Graded, Level, judged
@@ -312,17 +312,12 @@ def spread_of(share: FloatArray, centre: FloatArray, own: FloatArray) -> float:
     Its standard deviation, or more: with a normal law the central 95 % then hold those of the
     mixture, in which a case of a few per cent may lie far out.
     """
-    from scipy.optimize import brentq
-    from scipy.special import ndtr, ndtri
+    from scipy.special import ndtri
 
     mean = float(share @ centre)
     spread = math.sqrt(float(share @ (own**2 + (centre - mean) ** 2)))
     if share.size == 1 or not own.any():
         return spread
     own = np.maximum(own, _NO_SPREAD * own.max())
-    low, high = float((centre - 9 * own).min()), float((centre + 9 * own).max())
-    ends = [
-        brentq(lambda x, q=q: float(share @ ndtr((x - centre) / own)) - q, low, high)
-        for q in (_TAIL, 1 - _TAIL)
-    ]
+    ends = [mixture_quantile(q, share, centre, own) for q in (_TAIL, 1 - _TAIL)]
     return max(spread, max(abs(end - mean) for end in ends) / -float(ndtri(_TAIL)))

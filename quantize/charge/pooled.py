@@ -20,6 +20,7 @@ from quantize.charge.adjustment import (
     covariance_of,
     each_left_out,
     homogeneity,
+    mixture_quantile,
     paule_mandel,
 )
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
@@ -62,14 +63,7 @@ class OverSpread:
 
     def quantile(self, below: float) -> float:
         """Where the probability `below` lies under it."""
-        from scipy.optimize import brentq
-        from scipy.special import ndtr
-
-        far = 40 * self.deviation.max()
-        ends = float(self.mean.min() - far), float(self.mean.max() + far)
-        return float(
-            brentq(lambda y: self.weight @ ndtr((y - self.mean) / self.deviation) - below, *ends)
-        )
+        return mixture_quantile(below, self.weight, self.mean, self.deviation)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False, repr=False)
