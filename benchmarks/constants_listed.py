@@ -67,7 +67,6 @@ ROWS: dict[str, Row] = {
     "exclusion._NEAR": _rule("by hand", "counts"),
     "exclusion._WIDE": _rule("by hand", "counts"),
     "exclusion.HIDDEN": _rule("by hand: twice where normal humps merge", "counts"),
-    "verdict._DOMINANT": _rule("more than all others together; advice only"),
     "verdict._SURE_OF_UNIT": _rule("by hand; a sentence only", how="from one"),
     "verdict._FEW_DEGREES": _rule("by hand; advice only"),
     "verdict._MOST_OF_THE_RANGE": _rule("by hand", "counts", how="from one"),

@@ -20,8 +20,8 @@ from quantize.null.power import PowerTable
 from quantize.studies.estimators import NAMED
 from quantize.studies.search import Search, Simulator, run_searches, search_readings
 
-SPREADS = (0.05, 0.10, 0.15, 0.20, 0.25)
-BETWEEN = (0.075, 0.125, 0.175)
+SPREADS = (0.05, 0.075, 0.10, 0.125, 0.15, 0.175, 0.20, 0.25)
+BETWEEN = (0.0875, 0.1375, 0.1875)
 REPEATS = (1, 2, 4)
 LARGEST_SINGLE = 0.20
 """Largest sigma/unit of readings of as many states: beyond, hundreds are needed."""
@@ -65,7 +65,7 @@ def place(table: PowerTable, spread: float, m: int) -> str:
 
 @benchmark(
     "Readings for a plan",
-    number("--samples", 40, 3, "samples at each size"),
+    number("--samples", 160, 3, "samples at each size"),
     WORKERS,
     Option("--keep", metavar="DIR", type=Path, help="folder for checkpoints"),
     Option("--store", action="store_true", help="replace the table of the library"),

@@ -70,13 +70,13 @@ class RunFit(Result):
         posterior mean, in prior standard errors.
     sigma : str
         Where the scatter came from.
-    readings, mixture : Readings, MixtureFit
-        What was fitted, and the posterior behind all of this, averaged over the shift.
+    readings, mixture, run : Readings, MixtureFit, Run
+        What was fitted, the posterior behind it, averaged over the shift, and the run as fitted.
     remarks : tuple of str
         Rows that are taken otherwise than they are written.
     """
 
-    _private: ClassVar[tuple[str, ...]] = ("readings", "mixture")
+    _private: ClassVar[tuple[str, ...]] = ("readings", "mixture", "run")
     schema_version: ClassVar[int] = 2
 
     unit: float
@@ -94,6 +94,7 @@ class RunFit(Result):
     sigma: str
     readings: Readings
     mixture: MixtureFit
+    run: Rows
     remarks: tuple[str, ...] = ()
 
     @functools.cached_property
@@ -127,8 +128,7 @@ class RunFit(Result):
         Returns
         -------
         numpy.ndarray, shape (k, 2)
-            Rows (low, high), that of the best unit first. One row, unless rival units hold more
-            than the rest of the probability.
+            Rows (low, high), that of the best unit first; more than one where rivals need it.
         """
         rows = self.mixture.interval(prob)
         away = np.abs(np.log(rows.mean(axis=1) / self.unit))
@@ -187,9 +187,7 @@ def fit_run(
     Without fall or held state the offset is free.
 
     Readings off the scale count as at least as far as they are written, and one within which the
-    charge changed as anywhere between two neighbouring steps (see `quantize.Readings`). With such
-    readings an unknown scatter is first found from the others and then taken as known, which
-    keeps the work to seconds.
+    charge changed as anywhere between two neighbouring steps (see `quantize.Readings`).
 
     Examples
     --------
@@ -203,9 +201,6 @@ def fit_run(
     levels = steadied(run, levels_of(run))
     scatter, believed, words = scatter_of_levels(run, sigma, levels)
     readings = levels.readings(run, **scatter)
-    if "sigma" not in scatter and not readings.measured.all():
-        readings, words = settled(levels, readings, unit_range, believed, words)
-        believed = None
     found = fit_mixture(readings, unit_range, offset=levels.offset, sigma_range=believed)
     return fit_from(found, run, levels.shift, at_the_bound(found, believed, words))
 
@@ -223,21 +218,6 @@ def at_the_bound(found: MixtureFit, believed: Interval | None, words: str) -> st
         f"the unit may be too {'small' if more == 'more' else 'large'}: look at the checks, or fit "
         'with sigma="free"'
     )
-
-
-def settled(
-    levels: Levels,
-    readings: Readings,
-    unit_range: Interval | None,
-    believed: Interval | None,
-    words: str,
-) -> tuple[Readings, str]:
-    """Readings with sigma as found from the measured ones, in the proportions predicted."""
-    plain = fit_mixture(
-        readings.select(readings.measured), unit_range, offset=levels.offset, sigma_range=believed
-    )
-    found = f"{words}, and then fixed at the {plain.sigma:.2f} found from the readings on the scale"
-    return readings.replace(sigma=plain.sigma * readings.scale, relative_sigma=None), found
 
 
 def scatter_of_levels(
@@ -310,11 +290,11 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
     if fall is not None and shift.standard_uncertainty:
         # What was added, with the error with which it was.
         fall = dataclasses.replace(shift, value=fall.value, scope=fall.scope)
-    own = _apart(found.unit, found.unit_err)
     data, evidence = found.readings, found.log_bayes_factor
     if data.changed is not None:
         stayed = posterior_of(found.model, data.select(~data.changed), found.unit_range)
         evidence = stayed.log_bayes_factor
+    own = _apart(found.unit, found.unit_err)
     balanced = (near, np.zeros(near.size), share, z) if error else own
     return RunFit(
         unit=found.unit,
@@ -330,18 +310,18 @@ def fit_from(found: MixtureFit, run: Rows, shift: Quantity | None, words: str) -
         shift=shift,
         shifted_by=float(share_of_all @ _in_errors(moved_of_all, error)),
         sigma=words,
-        readings=found.readings,
+        readings=data,
         mixture=found,
+        run=run,
     )
 
 
-def _apart(unit: float, error: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def _apart(unit: float, error: float) -> tuple[FloatArray, ...]:
     """A fall that went into no reading: its error beside that of the unit."""
     from scipy.stats import norm
 
     z = norm.ppf((np.arange(_APART) + 0.5) / _APART)
-    share = np.full(_APART, 1 / _APART)
-    return np.full(_APART, unit), np.full(_APART, error), share, z
+    return tuple(np.broadcast_arrays(unit, error, 1 / _APART, z))
 
 
 def _in_errors(moved: FloatArray, error: float) -> FloatArray:

@@ -30,13 +30,21 @@ from quantize.charge.propagation import Propagation
 from quantize.charge.quantity import Quantity, normal
 from quantize.charge.routes import ROUTES, SIMPLEST
 from quantize.charge.rows import Rows, root_mean_square
+from quantize.charge.run_analysis import RunAnalysis
 from quantize.charge.stated import counted
 from quantize.null.power import readings_needed
+from quantize.null.verdict import CANNOT_TELL, NO_STEPS, STEPS
 
 BETTER = 0.5  # of the uncertainty of an input, where its better measurement is weighed
 _READ = ("unit", "fall")
 _GIVEN = ("sphere.diameter_spread",)  # describes a batch, and no measurement makes it smaller
 _SURE = 0.95  # share of the best unit below which the note names it
+_BEFORE = {
+    None: "R",
+    STEPS: "R",
+    CANNOT_TELL: 'The verdict is "cannot tell": settle that first. If there are steps, r',
+    NO_STEPS: 'The verdict is "no steps". If there were steps all the same: r',
+}
 _BEYOND = 2  # units beyond those read, where the length of the scale is not known
 
 
@@ -243,6 +251,10 @@ class NextStep(Result):
         How many show steps in four runs of five at this scatter; NaN where no number does.
     notes : tuple of str
         What was taken as known.
+    verdict : {"steps", "no steps", "cannot tell"}, optional
+        Of the analysis that was given; None for a `RunFit`, which has none.
+    advice : tuple of str
+        What would settle the verdict, where it is open.
     """
 
     relative: float
@@ -252,6 +264,8 @@ class NextStep(Result):
     readings: int
     readings_for_steps: float
     notes: tuple[str, ...]
+    verdict: str | None = None
+    advice: tuple[str, ...] = ()
 
     @property
     def best(self) -> dict[str, Any]:
@@ -264,9 +278,9 @@ class NextStep(Result):
         """What to read next and what it is expected to bring."""
         best = self.best
         return (
-            f"Read {best['measurement']}: the uncertainty of the unit in coulombs, now "
-            f"{100 * self.relative:.3g} %, is expected to be {100 * best['relative']:.3g} % "
-            "after it."
+            f"{_BEFORE[self.verdict]}ead {best['measurement']}: the uncertainty of the unit in "
+            f"coulombs, now {100 * self.relative:.3g} %, is expected to be "
+            f"{100 * best['relative']:.3g} % after it."
         )
 
     def _headline(self) -> str:
@@ -277,11 +291,16 @@ class NextStep(Result):
         )
 
 
-def next_step(run: Rows, fit: RunFit) -> NextStep:
+def next_step(analysis: RunAnalysis | RunFit) -> NextStep:
     """Weigh every reading, and every input, by what it is expected to bring in coulombs.
 
+    The run is that of the analysis, in which rows may have been put right.
     Raises InputError without a fall, and when no route to coulombs is possible.
     """
+    if isinstance(analysis, RunAnalysis):
+        found = next_step(analysis.fit)
+        return found._with(verdict=analysis.verdict, advice=analysis.advice)
+    fit, run = analysis, analysis.run
     bench = with_voltage(run.bench(), run)
     if fit.fall is None:
         raise InputError(

@@ -169,8 +169,9 @@ class Run(Rows):
 
         Parameters
         ----------
-        analysis : result of an analysis of `readings`, optional
-            Its whole numbers serve the checks of drift, ruler and discarded rows.
+        analysis : RunAnalysis, RunFit or result of an analysis of `readings`, optional
+            Its whole numbers serve the checks of drift, ruler and discarded rows. The first two
+            were of the run with wrong rows put right, and so are the checks then.
         particle : str, optional
             Label of the particle; needed when the run holds several.
 
@@ -180,7 +181,8 @@ class Run(Rows):
         """
         from quantize.charge.soundness import check_run
 
-        return check_run(self.single(particle), analysis)
+        run: Rows | None = getattr(analysis, "run", None)
+        return check_run(self.single(particle) if run is None else run, analysis)
 
     @explained()
     def analyze(
@@ -346,7 +348,7 @@ class Run(Rows):
         Parameters
         ----------
         analysis : RunAnalysis or RunFit, optional
-            Of this run; `fit` is asked if it is left out.
+            Of this run; `analyze` is asked if it is left out.
         particle : str, optional
             Label of the particle; needed when the run holds several.
 
@@ -356,10 +358,7 @@ class Run(Rows):
         """
         from quantize.charge.expected import next_step
 
-        run = self.single(particle)
-        # That of a whole analysis is within it.
-        found: Any = self.fit(particle=particle) if analysis is None else analysis
-        return next_step(run, getattr(found, "fit", found))
+        return next_step(self.analyze(particle=particle) if analysis is None else analysis)
 
     def analyze_each(
         self, unit_range: tuple[float, float] | None = None, *, rng: RngLike = None, **options: Any

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from quantize._support.validation import FloatArray
+from quantize._support.validation import FloatArray, IntArray
 from quantize.comb.sums import blocks
 
 _BLOCK = 1_000_000
@@ -141,3 +141,13 @@ class LastNumber:
         """Rows in parts that need no large arrays, with so many last numbers."""
         most = _BLOCK // (running.shape[1] * (some or self.most - self.first))
         return [(running[i], first[i], astray[i]) for i in blocks(running.shape[0], most)]
+
+
+def whole_numbers_among(teeth: IntArray) -> tuple[IntArray, IntArray]:
+    """Whole numbers with all of `teeth` among them, and the place of each there."""
+    least, beyond = int(teeth.min()), int(teeth.max()) + 1
+    if beyond - least <= teeth.size:
+        return np.arange(least, beyond), teeth - least
+    # Far from where they are counted the whole numbers are many, and few of them occur.
+    here, place = np.unique(teeth, return_inverse=True)
+    return here, place.reshape(teeth.shape)

@@ -17,10 +17,10 @@ import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
 from quantize.model.envelope import Envelope
-from quantize.model.last_number import LastNumber
+from quantize.model.last_number import LastNumber, whole_numbers_among
 from quantize.model.noise import at_deviations, in_deviations
 from quantize.model.outward import BoundedTerms, Outward
-from quantize.model.terms import DIGITS, Cell, Parameters, log_sum, whole_numbers_among
+from quantize.model.terms import DIGITS, Cell, Parameters, log_sum
 from quantize.readings import Readings
 
 __all__ = ["Cell", "Likelihood", "Parameters"]
@@ -205,7 +205,7 @@ class Likelihood(BoundedTerms):
             return in_deviations(size, *law, self.power)
 
         start, step, parts = self.envelope.continuum(place, self.end, fine)
-        lowest, highest = self.ends_of_states(p)
+        lowest, highest = self.near_the_sizes(p)
         size = np.maximum(np.abs(lowest), np.abs(highest))
         half = np.sqrt(DIGITS) * self.spread_at(p, size) + self.kinds.reach
         # There is nothing beyond the ends of an envelope.

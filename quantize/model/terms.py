@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -201,6 +202,20 @@ class Terms:
         farther = np.abs(b) * across
         return self.lowest - b * at_one_lever - farther, self.highest - b * at_one_lever + farther
 
+    def near_the_sizes(self, p: Parameters) -> tuple[FloatArray, FloatArray]:
+        """Ends between which a state without steps can have its size, but for the noise, (m, J)."""
+        if self.power or self.envelope.closed or np.any(self.beyond) or np.any(p.outliers):
+            return self.ends_of_states(p)
+        # The product of densities of readings falls off from near their mean as a normal one.
+        x, lever = self._means(self.scale**-2.0)
+        mean = x - p.offset[:, None] * lever
+        return mean, mean
+
+    def _means(self, weight: FloatArray) -> Iterator[FloatArray]:
+        """Weighted means of the readings of each state, and of their levers, shape (J,)."""
+        total = np.maximum(np.add.reduceat(weight, self.starts), np.finfo(float).tiny)
+        return (np.add.reduceat(weight * v, self.starts) / total for v in (self.x, self.lever))
+
     def start(self, p: Parameters) -> FloatArray:
         """The size at the tooth of number zero."""
         return np.zeros(p.unit.size) if self.shifted else p.offset
@@ -211,11 +226,8 @@ class Terms:
         Zero and infinity where no readings of one state are moved by different amounts.
         """
         weight = np.square(sigma * self.scale) ** -1.0 * (self.beyond == 0)
-        total = np.maximum(np.add.reduceat(weight, self.starts), np.finfo(float).tiny)
-        x, lever = (
-            value - (np.add.reduceat(weight * value, self.starts) / total)[self.of_reading]
-            for value in (self.x, self.lever)
-        )
+        means = zip((self.x, self.lever), self._means(weight), strict=True)
+        x, lever = (value - mean[self.of_reading] for value, mean in means)
         information = float(np.sum(weight * lever**2))
         if not information > 0:
             return 0.0, np.inf
@@ -385,13 +397,3 @@ def log_sum(terms: FloatArray) -> FloatArray:
         total: FloatArray = np.log(terms.sum(axis=-1))
     total += top[..., 0]
     return total
-
-
-def whole_numbers_among(teeth: IntArray) -> tuple[IntArray, IntArray]:
-    """Whole numbers with all of `teeth` among them, and the place of each there."""
-    least, beyond = int(teeth.min()), int(teeth.max()) + 1
-    if beyond - least <= teeth.size:
-        return np.arange(least, beyond), teeth - least
-    # Far from where they are counted the whole numbers are many, and few of them occur.
-    here, place = np.unique(teeth, return_inverse=True)
-    return here, place.reshape(teeth.shape)

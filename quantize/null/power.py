@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import json
+import math
 from collections.abc import Iterator, Sequence
 from importlib.resources import files
 from typing import Any
@@ -160,6 +161,16 @@ class PowerTable:
         between = 0.0 if np.any(np.isclose(places, at)) else float(self.content["interpolation"])
         return Estimate(log=log, error=float(np.hypot(error, between)))
 
+    def power(self, sigma_over_unit: float, repeats: int, n: float, alpha: float) -> float:
+        """Power of n readings, its probit interpolated in sigma/unit between the curves."""
+        from scipy.special import ndtr
+
+        curves = self.curves(repeats, alpha)
+        if sigma_over_unit > max(curves):
+            return math.nan
+        probits = [curve.intercept + curve.slope * np.log(n) for curve in curves.values()]
+        return float(ndtr(np.interp(sigma_over_unit, list(curves), probits)))
+
     def sharpest(self, n: float, repeats: int, power: float, alpha: float) -> Estimate:
         """The largest sigma/unit at which n readings reach the power."""
         places = list(self.curves(repeats, alpha))
@@ -182,13 +193,36 @@ def stored() -> PowerTable:
     return PowerTable(json.loads(text))
 
 
-def readings_needed(spread: float, repeats: int = 1, alpha: float = 0.05) -> int | None:
+def power_of(readings: float, spread: float, repeats: int = 1, alpha: float = 0.05) -> float:
+    """Share of samples of so many readings that show steps of this sigma/unit; NaN if not known.
+
+    As far as the table goes in sigma/unit, and as `readings_needed` in the rest.
+    """
+    most, level = _design(repeats, alpha)
+    return stored().power(spread, most, readings * most / repeats, level) if level else math.nan
+
+
+def readings_needed(
+    spread: float, repeats: int = 1, alpha: float = 0.05, *, without: float = 0
+) -> int | None:
     """Readings that show steps of this sigma/unit in four cases out of five; None if none do.
 
     Each charge state is read `repeats` times; beyond the table, as many states are needed as with
-    the most repeats that it has, and no number is known at a lower level than its own.
+    the most repeats that it has, and no number is known at a lower level than its own. Where
+    `without` readings have not shown them it is four out of five of such cases, in which more are
+    needed: those that show steps then are taken to be all who would have shown them before.
     """
-    most = max(m for m in REPEATS if m <= repeats)
-    level = max((a for a in ALPHAS if a <= alpha), default=None)
-    found = stored().readings(spread, most, 0.8, level) if level else UNKNOWN
+    most, level = _design(repeats, alpha)
+    if level is None:
+        return None
+    missed = 0.2 * (1 - power_of(without, spread, repeats, alpha)) if without else 0.2
+    if missed == 0:
+        return None
+    found = stored().readings(spread, most, 1 - missed, level)
     return repeats * int(np.ceil(found.value / most - 1e-9)) if np.isfinite(found.log) else None
+
+
+def _design(repeats: int, alpha: float) -> tuple[int, float | None]:
+    """Repeats and level in the table."""
+    level = max((a for a in ALPHAS if a <= alpha), default=None)
+    return max(m for m in REPEATS if m <= repeats), level

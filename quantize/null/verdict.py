@@ -19,7 +19,7 @@ from quantize.null.count_rivals import Rivals
 from quantize.null.evidence import LevelEvidence, NothingCanShow, level_evidence, nothing_shows
 from quantize.null.exclusion import AGAINST, HIDDEN, Limit, excluded_units
 from quantize.null.guards import Finding
-from quantize.null.power import SIMULATED, readings_needed
+from quantize.null.power import SIMULATED, power_of, readings_needed
 from quantize.readings import Readings
 
 KINDS = {
@@ -41,8 +41,6 @@ _TWO_UNITS = ("sums", "small sums", "differences")
 STEPS: Final = "steps"
 NO_STEPS: Final = "no steps"
 CANNOT_TELL: Final = "cannot tell"
-_DOMINANT = 0.5
-"""A unit with a larger share than this of the posterior is worth more readings."""
 _SURE_OF_UNIT = 0.9
 """A unit with a smaller share is less sure than the steps, and the reasons say so."""
 _FEW_DEGREES = 5
@@ -353,16 +351,19 @@ def _advice(mixture: MixtureFit, evidence: LevelEvidence, alpha: float) -> tuple
     levels = mixture.readings.select(mixture.readings.measured).levels()
     repeats = int(np.median(levels.count))
     spread = float(mixture.posterior.centre.sigma[0]) * np.median(np.sqrt(levels.factor * repeats))
-    needed = readings_needed(spread / mixture.unit, repeats, alpha)
+    design = (spread / mixture.unit, repeats, alpha)
+    power = power_of(levels.mean.size * repeats, *design)
+    missed_by_chance = 1 - power > alpha or np.isnan(power)
+    needed = readings_needed(*design, without=levels.mean.size * repeats)
     advice = if_read_finer(mixture.readings)
-    in_doubt = mixture.alternatives["share"].iloc[0] <= _DOMINANT
     # What readings speak against, a few more of them would not settle in favour.
-    if needed is None or in_doubt or evidence.log_bayes_factor < -AGAINST:
+    if evidence.log_bayes_factor < -AGAINST or (needed is None and missed_by_chance):
         advice.append(
             "Less scatter helps more than more readings: repeat each state, time longer, or time "
             "automatically."
         )
-    elif (more := needed // repeats - levels.mean.size) > 0:
+    elif needed is not None and missed_by_chance:
+        more = max(needed // repeats - levels.mean.size, 1)
         what = "reading" if mixture.readings.state is None else "charge state"
         advice.append(
             f"If the unit is near {mixture.unit:.3g}, about {more} more {what}{'s' * (more > 1)} "
@@ -370,8 +371,9 @@ def _advice(mixture: MixtureFit, evidence: LevelEvidence, alpha: float) -> tuple
         )
     elif evidence.sure_of_levels:
         advice.append(
-            f"Steps of {mixture.unit:.3g} show in so many readings of this quality in four cases "
-            f"out of five; less scatter shows whether there are others. {SIMULATED}"
+            f"Steps of {mixture.unit:.3g} show in {_per_cent(power)} of samples like this one, so "
+            f"that less scatter, which shows smaller steps too, helps more than more readings. "
+            f"{SIMULATED}"
         )
     else:
         advice.append(

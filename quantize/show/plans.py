@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from quantize.charge.agreement import named
 from quantize.null.power import SIMULATED
+from quantize.null.verdict import STEPS
 from quantize.show.view import Bullets, Column, Section, Table, View, printable
 
 if TYPE_CHECKING:
@@ -112,6 +113,7 @@ def _scale(found: TargetPlan) -> str:
 def next_view(found: NextStep) -> View:
     """What to read next, and what everything else would bring."""
     needed = found.readings_for_steps
+    first = [Section("What would settle it", [Bullets(list(found.advice))])] if found.advice else []
     steps = (
         f"At this scatter {_TOO_MANY}."
         if math.isnan(needed)
@@ -122,8 +124,11 @@ def next_view(found: NextStep) -> View:
         f"Of the {100 * found.relative:.3g} %, {100 * found.own:.2g} % are this sphere's own and "
         f"{100 * found.shared:.2g} % would be shared by another one (they add in square)."
     )
+    # Where the verdict is open, that number does not count what the readings have shown.
+    notes = [parts, *([steps] if found.verdict in (None, STEPS) else []), *found.notes]
     return (
         Section("", [found.sentence]),
+        *first,
         Section("What else would help", [gains_table(found.table)]),
-        Section("", [Bullets([parts, steps, *found.notes])]),
+        Section("", [Bullets(notes)]),
     )

@@ -358,3 +358,39 @@ def test_the_next_step_of_a_whole_analysis_is_that_of_its_fit() -> None:
     one, other = run.next_step(analysis), run.next_step(analysis.fit)
     assert one.table.equals(other.table)
     assert one.readings == 32
+    assert (one.verdict, one.advice, other.verdict) == ("steps", (), None)
+
+
+def test_the_next_step_counts_the_rows_that_the_analysis_put_right() -> None:
+    rows, apparatus, truth = charge.SimulatedBench(falls=3).simulate(rng=4)
+    unit_range = (0.5 * truth["unit"], 2 * truth["unit"])
+    at = rows.index[rows["V"] != 0][5]
+    rows.loc[at, "divisions"] += round(0.6 * truth["unit"])
+    run = charge.Run(rows, apparatus)
+    analysis = run.analyze(unit_range, n_resamples=19, rng=1)
+    kept = len(analysis.run.informative)
+    assert kept == 31
+    assert run.next_step(analysis).readings == kept
+    # Left to itself it asks the same analysis; a fit brings the run in which it left the row out.
+    assert run.next_step().readings == kept
+    assert run.next_step(run.fit(unit_range)).readings == kept
+    assert str(run.checks(analysis)) == str(analysis.checks)
+    as_written = run.analyze(unit_range, mend=False, n_resamples=19, rng=1)
+    assert run.next_step(as_written).readings == 32
+
+
+def test_the_next_step_of_an_open_verdict_is_what_settles_it() -> None:
+    rows, apparatus, truth = charge.SimulatedBench(falls=3).simulate(rng=4)
+    few = rows[rows["state"].isin(rows["state"].unique()[:4])]
+    run = charge.Run(few, apparatus)
+    unit_range = (0.5 * truth["unit"], 2 * truth["unit"])
+    analysis = run.analyze(unit_range, n_resamples=19, rng=1)
+    assert analysis.verdict == "cannot tell"
+    found = run.next_step(analysis)
+    assert found.advice == analysis.advice
+    said = " ".join(str(found).split())
+    assert said.startswith('The verdict is "cannot tell": settle that first. If there are steps, ')
+    assert said.index(analysis.advice[0]) < said.index("What else would help")
+    # One number of readings, not two.
+    assert "show steps in four runs of five" not in said
+    assert "show steps in four runs of five" in " ".join(str(run.next_step(analysis.fit)).split())

@@ -12,7 +12,7 @@ from scipy.integrate import quad
 import quantize as qz
 from quantize.model.envelope import envelope_of
 from quantize.model.likelihood import Likelihood, Parameters
-from quantize.model.noise import POWERS
+from quantize.model.noise import POWERS, log_normal, log_rounded, log_rounded_twice
 from quantize.model.wrapped_likelihood import likelihood_of
 
 
@@ -110,6 +110,31 @@ def continuum(likelihood, sigma, growth=0.0, outliers=0.0):
             )
         )[0]
     )
+
+
+@pytest.mark.parametrize("apart", [0.0, 3.0, 40.0, 400.0])
+@pytest.mark.parametrize("ends", [None, 1, 2])
+def test_repeats_however_far_apart_have_a_continuum_about_their_mean(apart, ends):
+    x, sigma = np.array([10.3, 10.3 + apart, 11.1]), np.array([0.9, 1.4, 2.0])
+    rounded = {} if ends is None else {"resolution": 1.0, "ends": np.full(3, ends)}
+    readings = qz.Readings(x, sigma=sigma, state=np.zeros(3, dtype=int), **rounded)
+    model = qz.MixtureModel(sigma=1.0, rounding=ends is not None)
+    likelihood = Likelihood(
+        readings, envelope_of(model, readings), power=0, rounding=model.rounding
+    )
+    density = (log_normal, log_rounded, log_rounded_twice)[ends or 0]
+    step = () if ends is None else (np.ones(3),)
+
+    def log_product(size: float) -> float:
+        return float(np.sum(density(x - size, sigma, *step)))
+
+    # The mode by search, and the integral about it.
+    grid = np.linspace(x.min(), x.max() + 1e-9, 20_001)
+    mode = grid[np.argmax([log_product(size) for size in grid])]
+    top = log_product(mode)
+    area = quad(lambda t: np.exp(log_product(t) - top), mode - 12, mode + 12, epsabs=1e-12)[0]
+    expected = top + np.log(area) - np.log(likelihood.envelope.span)
+    assert continuum(likelihood, 1.0) == pytest.approx(expected, abs=1e-7)
 
 
 X = np.array([1.04, 2.93, 5.2, 3.1])

@@ -13,7 +13,7 @@ from quantize.model.mixture import MixtureFit
 from quantize.null.bounds import _mean_phase
 from quantize.null.guards import Finding
 from quantize.null.occupancy import seat
-from quantize.null.power import readings_needed
+from quantize.null.power import power_of, readings_needed
 from quantize.null.verdict import _advice, judge
 
 
@@ -84,14 +84,16 @@ def test_a_long_clear_page_is_told_to_change_the_charge_further() -> None:
     # Where they stand on enough of them, that is not what was wanting.
     said = advice(60, seen=True)
     assert "more different levels" not in said
-    assert "in four cases out of five; less scatter shows" in said
+    share = power_of(60, 0.05)
+    assert share > 0.999
+    assert "show in more than 99.9 % of samples like this one" in said
     # The same noise on a short sample: so many more readings.
-    assert "about 5 more readings of this quality" in advice(6)
+    assert "about 6 more readings of this quality" in advice(6)
 
 
 def test_more_readings_are_advised_for_the_level_set_and_never_against_the_evidence() -> None:
     assert readings_needed(0.05) < readings_needed(0.05, alpha=0.01)
-    assert "about 12 more readings of this quality" in advice(6, alpha=0.01)
+    assert "about 13 more readings of this quality" in advice(6, alpha=0.01)
     for said in (advice(6, log_b=-4.0), advice(6, alpha=0.001)):
         assert said.startswith("Less scatter helps more than more readings")
 

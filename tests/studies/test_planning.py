@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 import quantize as qz
-from quantize.null.power import fit_curve, readings_needed, stored
+from quantize.null.power import fit_curve, power_of, readings_needed, stored
 from quantize.studies import Answer
 
 BENCH = {
@@ -283,3 +283,20 @@ def test_numbers_of_readings_are_no_page_of_them() -> None:
             qz.plan(readings=page, sigma=0.3)  # type: ignore[arg-type]
     with pytest.raises(qz.InputError, match="`sigma` is missing; a number of readings alone"):
         qz.plan(readings=[20, 40])
+
+
+def test_readings_that_have_not_shown_steps_need_more_than_a_plan_says() -> None:
+    for spread, repeats, n in ((0.05, 1, 6), (0.1, 1, 12), (0.15, 1, 20), (0.15, 2, 12)):
+        power = power_of(n, spread, repeats)
+        needed = readings_needed(spread, repeats, without=n)
+        assert 0 < power < 1
+        # Four in five of the samples that n readings do not show, as the promise of the advice is.
+        after = power_of(needed, spread, repeats)
+        assert (after - power) / (1 - power) == pytest.approx(0.8, abs=0.06)
+        assert needed > n
+        assert needed >= readings_needed(spread, repeats)
+    # A number that no sample of the table came near is not known.
+    assert readings_needed(0.2, without=200) is None
+    assert np.isnan(power_of(10, 0.1, alpha=0.001))
+    assert np.isnan(power_of(10, 0.21))
+    assert readings_needed(0.1, alpha=0.001, without=10) is None
