@@ -321,8 +321,8 @@ def _charges(
     if divisions.fall is None and not (bench.has("fall.divisions") or bench.has("fall.speed")):
         raise InputError(
             f"`run` ({run.source}) has no fall without field, and a row is turned into a charge by "
-            "the divisions that it moved and those that it would have fallen; read some rows at "
-            "zero voltage, or give `fall.divisions` or `fall.speed` in the apparatus file."
+            "the divisions that it moved and those that it would have fallen; "
+            f"{run.fall_wanted}, or give `fall.divisions` or `fall.speed` in the apparatus file."
         )
     fallen = fall_used(bench, divisions)
     # Where the route is not there, one sentence says which entry is missing.

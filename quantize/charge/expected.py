@@ -304,8 +304,8 @@ def next_step(analysis: RunAnalysis | RunFit) -> NextStep:
     bench = with_voltage(run.bench(), run)
     if fit.fall is None:
         raise InputError(
-            f"`run` ({run.source}) has no fall without field, and nothing brings more: read one "
-            "at zero voltage in each charge state."
+            f"`run` ({run.source}) has no fall without field, and nothing brings more: "
+            f"{run.fall_wanted}."
         )
     now = _known(run, fit)
     before = expected(bench, now)

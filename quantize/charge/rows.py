@@ -35,6 +35,7 @@ from quantize.charge.run_table import (
     same_state_or_row,
     scatter_over,
 )
+from quantize.charge.stated import counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -132,8 +133,8 @@ class Rows(RunTable):
         fall = self.fall_on_record()
         if fall is None:
             raise InputError(
-                "no fall without field is known; read some at zero voltage, or give "
-                "`fall.divisions` in the apparatus file."
+                f"no fall without field is known; {self.fall_wanted}, or give `fall.divisions` in "
+                "the apparatus file."
             )
         rows = self.driven if rows is None else rows
         stretch = self.stretch(rows)
@@ -311,8 +312,8 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     falls, driven, reference = run.falls, run.driven, run.reference_voltage
     if len(falls) < _LEAST_FALLS or reference is None:
         raise InputError(
-            f"`run` has {len(falls)} falls without field; a residual voltage shows only in "
-            f"{_LEAST_FALLS} or more, read in different charge states."
+            f"`run` has {counted(len(falls), 'fall')} without field; a residual voltage shows only "
+            f"in {_LEAST_FALLS} or more, read in different charge states."
         )
     stretch = run.stretch()
     own = {"moved": _moved(run, driven, run.fall_as_read) * stretch, "stretch": stretch}

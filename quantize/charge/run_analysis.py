@@ -126,7 +126,7 @@ class RunAnalysis(Analysis):
         if balance is None or fit.fall_added is None:
             return (
                 "It cannot be determined: the balance charge is the fall without field over the "
-                "unit, and no fall is known; read some rows at zero voltage."
+                f"unit, and no fall is known; {self.run.fall_wanted}."
             )
         fall = fit.fall or fit.fall_added
         fallen = f" ({plus_minus(fall.value, fall.standard_uncertainty)})"

@@ -127,6 +127,15 @@ class RunTable:
         used = self.used
         return used[used["voltage"] == 0]
 
+    @property
+    def fall_wanted(self) -> str:
+        """What to do where no fall is known, as a part of a sentence."""
+        lost = int(np.sum(self.table["kept"] & (self.table["voltage"] == 0)))
+        if not lost:
+            return "read some at zero voltage"
+        rows = "the row" if lost == 1 else f"the {lost} rows"
+        return f"{rows} at zero voltage ran off the scale, so time some over a shorter interval"
+
     @functools.cached_property
     def driven(self) -> pd.DataFrame:
         """Used rows with a voltage, or with none noted, and one charge throughout."""

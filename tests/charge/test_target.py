@@ -350,6 +350,19 @@ def test_the_next_step_without_a_fall_is_a_fall() -> None:
         run.next_step(run.fit((6, 16)))
 
 
+def test_falls_that_ran_off_the_scale_are_not_asked_for_again() -> None:
+    rows, apparatus, truth = charge.SimulatedBench(scale=40).simulate(rng=5)
+    run = charge.Run(rows, apparatus)
+    unit_range = (0.5 * truth["unit"], 2 * truth["unit"])
+    why = "the 8 rows at zero voltage ran off the scale, so time some over a shorter interval"
+    with pytest.raises(InputError, match=f"nothing brings more: {why}"):
+        run.next_step(run.fit(unit_range))
+    with pytest.raises(InputError, match=f"those that it would have fallen; {why}, or give"):
+        run.charges()
+    analysis = run.analyze(unit_range, n_resamples=19, rng=1)
+    assert f"no fall is known; {why}." in analysis.balance_sentence
+
+
 def test_the_next_step_of_a_whole_analysis_is_that_of_its_fit() -> None:
     rows, apparatus, truth = charge.SimulatedBench(falls=3).simulate(rng=4)
     run = charge.Run(rows, apparatus)
