@@ -388,8 +388,12 @@ def _from_data(data: Any, columns: Columns) -> Readings:
             said = f"`{name}` goes with plain values, and `readings` is {type(data).__name__}"
             raise InputError(f"{said} already; Readings are changed by `.replace({name}=...)`.")
         return data if isinstance(data, Readings) else data._as_readings()
+    return readings_called("readings", data, **columns)
+
+
+def readings_called(name: str, data: Any, **columns: Any) -> Readings:
+    """Readings of an argument whose `name` is in what is said of bad ones."""
     try:
         return Readings(only_column(data), **columns)
     except InputError as error:
-        message = str(error).replace("`values`", "`readings`")
-        raise type(error)(message) from None
+        raise type(error)(str(error).replace("`values`", f"`{name}`")) from None

@@ -657,3 +657,11 @@ def test_brackets_alone_make_no_other_kind_of_file(tmp_path):
         else:
             with pytest.raises(qz.InputError):
                 qz.read_readings(file)
+
+
+def test_one_column_does_not_hold_readings_and_something_else(tmp_path: Path) -> None:
+    path = tmp_path / "run.csv"
+    path.write_text("x,s\n1.1,0.1\n2.0,0.1\n3.2,0.1\n", encoding="utf-8")
+    for role in ("sigma", "state", "resolution"):
+        said = f"`{role}` is 'x', the column of the readings; name the column that holds it."
+        assert said in refusal(path, value="x", **{role: "x"})

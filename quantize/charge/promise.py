@@ -15,7 +15,7 @@ from quantize._support import validation
 from quantize._support.errors import InputError, explained
 from quantize._support.randomness import RngLike, generator
 from quantize._support.writing import write_whole
-from quantize.readings import Readings
+from quantize.readings import Readings, readings_called
 
 _WIDEST = 0.15  # the hidden factor lies between 1/(1 + this) and 1 + this
 
@@ -49,7 +49,7 @@ class Blind:
 
     def readings(self, data: Readings | npt.ArrayLike) -> Readings:
         """The readings times the hidden factor, with sigmas and resolutions in proportion."""
-        given = data if isinstance(data, Readings) else Readings(data)
+        given = data if isinstance(data, Readings) else readings_called("data", data)
         factor = self.__factor
         return given.replace(
             values=given.values * factor,

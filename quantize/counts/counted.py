@@ -14,7 +14,7 @@ from quantize.comb.unit_range import UnitRange
 from quantize.counts.histogram import Histogram
 from quantize.counts.spectrum import Spectrum
 from quantize.counts.sums import CountSums
-from quantize.readings import Readings
+from quantize.readings import Readings, readings_called
 
 _OUTSIDE = 5e-4
 _MARGIN = 0.1
@@ -63,7 +63,7 @@ def counted(
         return _of_histogram(data, given, offset)
     if isinstance(data, Spectrum):
         return _of_spectrum(data, given, offset)
-    readings = data if isinstance(data, Readings) else Readings(data)
+    readings = data if isinstance(data, Readings) else readings_called("counts", data)
     found = _of_spectrum(_spectrum_of_values(readings, given, offset, window), given, offset)
     return dataclasses.replace(found, unit_name=readings.unit_name)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Hashable
 from typing import Any
 
@@ -61,10 +62,13 @@ def split(
     # A frame that was read from a file is a table in memory like any other.
     columns = dataclasses.replace(columns, file=None)
     labels = _column(columns, "by", by)
-    values = _column(columns, "value", value)
+    values, at = _column(columns, "value", value), columns.place(value, "value")
     states = None if state is None else _column(columns, "state", state)
     given: dict[str, Any] = {"sigma": sigma, "resolution": resolution}
     told = [(value, values), (state, states)]
+    named = {"by": by, "state": state} | {n: x for n, x in given.items() if isinstance(x, str)}
+    roles = {n: columns.place(x, n) for n, x in named.items() if x is not None}
+    columns.need_one_unit(at, roles)
     for name, item in given.items():
         if isinstance(item, str):
             given[name] = _numbers(_column(columns, name, item))
@@ -81,13 +85,18 @@ def split(
     values, states = _numbers(values), None if states is None else _cells(states)
     order = np.argsort(codes, kind="stable")
     ends = np.cumsum(np.bincount(codes, minlength=len(found)))
-    said = columns.unit_of(columns.place(value, "value")) if unit_name is None else unit_name
+    said = columns.unit_of(at) if unit_name is None else unit_name
     measured = validation.name_of_unit(said)
     groups = []
     for label, rows in zip(found, np.split(order, ends[:-1]), strict=True):
         parts = {n: c[rows] if isinstance(c, np.ndarray) else c for n, c in given.items()}
         parts["state"] = None if states is None else states[rows]
-        groups.append(_group(label, values[rows], str(value), parts | {"unit_name": measured}))
+        parts["unit_name"] = measured
+        try:
+            groups.append(_group(label, values[rows], parts))
+        except InputError as error:
+            problem = _in_table(str(error), str(value), columns, rows)
+            groups.append(Group(label=label, size=rows.size, problem=problem))
     empty = getattr(getattr(labels, "cat", None), "categories", ())
     groups += [
         Group(label=label, size=0, problem=f"`{value}` has no readings of this group; take some.")
@@ -97,13 +106,21 @@ def split(
     return groups, measured
 
 
-def _group(label: Hashable, values: Any, name: str, parts: dict[str, Any]) -> Group:
-    try:
-        readings = as_readings(Readings(values, **parts), least=_LEAST, measured=False)
-    except InputError as error:
-        problem = str(error).replace("`values`", f"`{name}`").replace("`readings`", f"`{name}`")
-        return Group(label=label, size=len(values), problem=problem)
+def _group(label: Hashable, values: Any, parts: dict[str, Any]) -> Group:
+    readings = as_readings(Readings(values, **parts), least=_LEAST, measured=False)
     return Group(label=label, size=len(values), readings=readings)
+
+
+def _in_table(problem: str, name: str, table: Table, rows: IntArray) -> str:
+    """What is wrong with the readings of some rows, in the words of the table."""
+    problem = problem.replace("`values`", f"`{name}`").replace("`readings`", f"`{name}`")
+    labelled = getattr(table.rows, "is_unique", not isinstance(table.rows, range))
+
+    def where(found: re.Match[str]) -> str:
+        at = rows[int(found[1])]
+        return f"in row {table.rows[at]}" if labelled else f"at entry {at}"
+
+    return re.sub(r"at entry (\d+)", where, problem)
 
 
 def _column(table: Table, argument: str, name: Any) -> Any:

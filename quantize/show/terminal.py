@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import _thread
 import contextlib
+import dataclasses
 import itertools
 import json
 import logging
@@ -310,17 +311,17 @@ def analyze_file(
     if column is None:
         taken = [name for name in (by, column_of_sigma, state) if name is not None]
         column = names[table.sole_number_column(taken, by=by)]
-    cells = {
-        name: table.mixed(j) if name in (column, column_of_sigma) else table.array(j)
-        for j, name in enumerate(names)
-        if names.count(name) == 1
-    }
-    if column in cells:
-        at = names.index(column)
-        unit_name = table.unit_of(at) if unit_name is None else unit_name
+    at = table.place(column, "value")
+    unit_name = table.unit_of(at) if unit_name is None else unit_name
+    roles = {"by": by, "sigma": column_of_sigma, "state": state}
     with sigma_by_column(column_of_sigma):
+        used = {role: table.place(name, role) for role, name in roles.items() if name is not None}
+        table.need_one_unit(at, used)
+        numbers = (at, used.get("sigma"))
+        cells = [table.mixed(j) if j in numbers else table.array(j) for j in range(len(names))]
+        plain: Any = dataclasses.replace(table, columns=cells)
         found = analyze_groups(
-            cells,
+            plain,
             by=by,
             value=column,
             sigma=number if column_of_sigma is None else column_of_sigma,

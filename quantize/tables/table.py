@@ -43,6 +43,8 @@ class Table:
     @classmethod
     def of(cls, source: Any) -> Table | None:
         """A DataFrame or a mapping of columns as a table; None for anything else."""
+        if isinstance(source, cls):
+            return source
         if isinstance(source, Mapping):
             columns = list(source.values())
             return cls(names=list(source), columns=columns, rows=range(_length(columns)))
@@ -136,7 +138,13 @@ class Table:
         return ""
 
     def need_one_unit(self, at: int, roles: Mapping[str, int]) -> None:
-        """Raise where sigma or resolution has another unit than the readings."""
+        """Raise where sigma or resolution has another unit than the readings, or their column."""
+        for role, other in roles.items():
+            if other == at:
+                raise InputError(
+                    f"`{role}` is {str(self.names[at])!r}, the column of the readings; name the "
+                    "column that holds it."
+                )
         units = {j: unit for j in (at, *roles.values()) if (unit := self.unit_of(j)) is not None}
         for role in ("sigma", "resolution"):
             other = roles.get(role, at)

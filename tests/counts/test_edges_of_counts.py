@@ -77,3 +77,10 @@ def test_a_peak_between_two_bins_is_placed_between_them() -> None:
     found = find_modes(qz.counts.Histogram(edges, counts), 11.7)
     # A fifth of a bin; the middle of the highest bin is up to half a bin away.
     assert found == pytest.approx(places, abs=0.1)
+
+
+def test_bad_counts_are_called_by_the_name_of_their_argument() -> None:
+    for function in (qz.counts.fit_counts, qz.null.analyze_counts):
+        for bad in ([1, 2, np.nan], ["a", 1, 2], [[1, 2], [3, 4]], []):
+            with pytest.raises(qz.InputError, match="`counts`"):
+                function(bad)

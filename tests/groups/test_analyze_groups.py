@@ -150,7 +150,7 @@ def test_a_missing_reading_is_told_of_its_group_alone(table, kind):
         {"particle": table["particle"], "divisions": column}, by="particle", value="divisions"
     )
     assert [group.readings is None for group in found] == [False, True, False, False]
-    assert any(words in found[1].problem for words in ("masked entries", "blank or NaN at entry 1"))
+    assert any(words in found[1].problem for words in ("masked entries", "blank or NaN at entry 9"))
 
 
 def test_a_masked_label_is_blank_and_bytes_the_other_way_round_are_labels():
@@ -193,10 +193,10 @@ def test_one_bad_group_does_not_stop_the_others(table, reference):
     found = qz.analyze_groups(pd.concat([table, *rows]), rng=5, **OPTIONS)
     assert found.failed == {
         "one": "`divisions` has 1 reading; at least 3 are needed to look for steps.",
-        "nan": "`divisions` is blank or NaN at entry 1; remove or mend these first.",
+        "nan": "`divisions` is blank or NaN at entry 34; remove or mend these first.",
         "equal": "every value of `divisions` is 3; steps show only in readings that differ, so add "
         "readings of other charge states.",
-        "infinite": "`divisions` is infinite at entry 1; remove or mend these first.",
+        "infinite": "`divisions` is infinite at entry 41; remove or mend these first.",
     }
     pd.testing.assert_frame_equal(found.table.head(4), reference.table, check_exact=True)
     assert found.table["verdict"].isna().sum() == 4
@@ -218,7 +218,7 @@ def test_a_group_that_leaves_no_unit_to_try_is_one_message(table):
 def test_text_among_numbers_spoils_its_own_group_only():
     table = {"particle": list("AAAABBBB"), "divisions": [2.1, 3.9, 6.0, 8.1, 2.0, "lost", 4.1, 6.1]}
     found = qz.analyze_groups(table, rng=1, **OPTIONS)
-    assert found.failed == {"B": "`divisions` holds text 'lost' at entry 1; give numbers."}
+    assert found.failed == {"B": "`divisions` holds text 'lost' at entry 5; give numbers."}
 
 
 def test_a_category_without_rows_is_named(table):
@@ -430,3 +430,34 @@ def test_picture_marks_the_verdicts(reference):
         pd.concat([invented(2), alone]), rng=1, **(OPTIONS | {"n_resamples": 19})
     )
     assert many.plot().get_xlabel() == "particle, in order of first appearance"
+
+
+def test_the_columns_of_a_table_have_one_unit_and_one_part_each():
+    table = (
+        invented(groups=2).rename(columns={"divisions": "charge [mm]"}).assign(**{"s [cm]": 0.1})
+    )
+    how = {"by": "particle", "value": "charge [mm]"}
+    with pytest.raises(qz.InputError, match="`sigma` is in cm and the readings are in mm; write"):
+        qz.analyze_groups(table, sigma="s [cm]", **how)
+    for role in ("sigma", "state", "resolution"):
+        with pytest.raises(qz.InputError, match=rf"`{role}` is 'charge \[mm\]', the column of the"):
+            qz.analyze_groups(table, **{role: "charge [mm]"}, **how)
+    with pytest.raises(qz.InputError, match="`by` is 'charge"):
+        qz.analyze_groups(table, **how | {"by": "charge [mm]"})
+
+
+def test_an_entry_is_counted_in_the_whole_table():
+    table = invented(groups=2)
+    table["s"] = 0.2
+    table.loc[9, "divisions"], table.loc[12, "s"] = np.nan, np.nan
+    found = qz.analyze_groups(table, rng=1, **OPTIONS)
+    said = "`divisions` is blank or NaN in row 9; remove or mend these first."
+    assert found.failed == {"P1": said}
+    # By the labels of the rows, where a table has such.
+    found = qz.analyze_groups(table.set_axis(range(2, 18)), rng=1, **OPTIONS)
+    assert found.failed == {"P1": said.replace("row 9", "row 11")}
+    found = qz.analyze_groups(table.to_dict("list"), rng=1, **OPTIONS)
+    assert found.failed == {"P1": said.replace("in row", "at entry")}
+    table.loc[9, "divisions"] = 4.1
+    found = qz.analyze_groups(table, rng=1, sigma="s", **OPTIONS)
+    assert found.failed == {"P1": "`sigma` is blank or NaN in row 12; remove or mend these first."}

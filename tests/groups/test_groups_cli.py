@@ -82,7 +82,7 @@ def test_keeps_and_draws(quantize, tmp_path):
             ("--by", "divisions"),
             "`many.csv` has no column of numbers left for the readings; its columns",
         ),
-        ((*QUICK, "--column", "mass"), "--column is 'mass', which is no column of the table"),
+        ((*QUICK, "--column", "mass"), "--column is 'mass', and `many.csv` has no such column"),
         ((*QUICK, "--report", "a.html"), "--report is for one particle, and --by for many"),
         ((*QUICK, "--apparatus", "a.toml"), "--apparatus is for one particle, and --by for many"),
         (
@@ -138,7 +138,7 @@ def test_a_unit_in_the_cells_and_a_faulty_one_spoil_no_other_group(quantize, tmp
     assert found["read_from"] == "read from column divisions, 16 of 16 rows, in div"
     table = found["groups"]["table"]
     assert [row["group"] for row in table if row["verdict"] is None] == ["C"]
-    assert table[2]["reason"] == "`divisions` holds text 'lost' at entry 0; give numbers."
+    assert table[2]["reason"] == "`divisions` holds text 'lost' in row 17; give numbers."
     plain = ["particle,divisions", *(f"{name},{x:.2f}" for name in "AB" for x in SAMPLES[name])]
     (tmp_path / "many.csv").write_text("\n".join(plain) + "\n")
     again = json.loads(quantize(*QUICK, "--json")[1])
