@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -77,8 +77,8 @@ class Reticle:
     Examples
     --------
     >>> scale = Reticle(division="25.0 +/- 0.1 um")
-    >>> scale.to_length(20)
-    0.0005
+    >>> scale.fixed_time(20, 10.0, press=0.05)
+    <Quantity 5e-05 ± 1.08e-06 m/s>
     """
 
     division: Quantity
@@ -105,24 +105,6 @@ class Reticle:
     def rounding_sd(self) -> float:
         """Standard deviation from rounding, in divisions: 0.29 or 0.41 of the step."""
         return self.step * ROUNDING_SD[self.rounding]
-
-    def to_length(self, divisions: ArrayLike) -> Any:
-        """Turn divisions into metres.
-
-        Parameters
-        ----------
-        divisions : float or array_like
-            Lengths on the scale.
-
-        Returns
-        -------
-        float or numpy.ndarray
-            The same in metres.
-        """
-        scale = self.division.value
-        if np.ndim(divisions) == 0:
-            return validation.number("divisions", divisions) * scale
-        return float_array("divisions", divisions) * scale
 
     def fixed_time(
         self, divisions: float, seconds: float, *, diffusion: float = 0.0, press: float = 0.0

@@ -9,12 +9,10 @@ from typing import Literal
 from quantize._support import validation
 from quantize._support.errors import InputError, warn
 from quantize.charge import drag
-from quantize.charge.air import Air, viscosity
+from quantize.charge.air import Air
 from quantize.charge.apparatus import Apparatus
 from quantize.charge.drag import STANDARD_GRAVITY, SlipCorrection
-from quantize.charge.propagation import propagate
-from quantize.charge.quantity import Quantity, QuantityLike, normal, positive, put
-from quantize.charge.routes import VISCOSITY_FORMULA
+from quantize.charge.quantity import Quantity, QuantityLike, positive, put
 
 _LARGEST_REYNOLDS = 0.1
 _STEEPEST = math.radians(45)
@@ -94,72 +92,6 @@ class Sphere:
         check = sphere_agreement(Apparatus.of({"sphere": given, "site": {"gravity": self.gravity}}))
         if check is not None and check.level != "good":
             warn(check.sentence)
-
-    @classmethod
-    def from_fall(
-        cls,
-        speed: QuantityLike,
-        air: Air,
-        *,
-        density: QuantityLike,
-        gravity: float = STANDARD_GRAVITY,
-        slip: SlipCorrection | None = None,
-    ) -> Sphere:
-        """Find the sphere that falls at a given speed.
-
-        Parameters
-        ----------
-        speed : str, float or Quantity
-            Speed of fall without field, m/s if a bare number.
-        air : Air
-            The air in which it falls.
-        density : str, float or Quantity
-            Density of the sphere, kg/m3 if a bare number.
-        gravity : float
-            Acceleration of free fall at the bench, m/s2.
-        slip : SlipCorrection, optional
-            The slip correction to be used; that of Kim et al. (2005) if left out.
-
-        Returns
-        -------
-        Sphere
-            Its diameter carries the propagated uncertainty.
-
-        Raises
-        ------
-        InputError
-            For a speed or density that is not above zero.
-
-        Examples
-        --------
-        >>> from quantize.charge import Air
-        >>> found = Sphere.from_fall("0.1495 +/- 0.001 mm/s", Air(), density="1055 kg/m3")
-        >>> found.diameter
-        <Quantity 2.09981e-06 ± 7.44e-09 m>
-        """
-        law = slip or SlipCorrection()
-        inputs = {
-            "speed": positive("speed", speed, "m/s"),
-            "density": positive("density", density, "kg/m3"),
-            "temperature": air.temperature,
-            "pressure": air.pressure,
-            "viscosity formula": VISCOSITY_FORMULA,
-        }
-
-        found = propagate(
-            lambda v, rho, t, p, formula: drag.diameter_from_fall(
-                v,
-                density_difference=rho - air.density,
-                gravity=gravity,
-                viscosity=formula * viscosity(t),
-                slip=law,
-                temperature=t,
-                pressure=p,
-            ),
-            inputs,
-        )
-        diameter = normal(found.value, found.standard_uncertainty, "m")
-        return cls(diameter=diameter, density=inputs["density"], gravity=gravity, slip=law)
 
     def slip_factor(self, air: Air) -> float:
         """Cunningham's factor in this air."""
@@ -283,22 +215,6 @@ class Plates:
         """
         volts = Quantity.read(voltage, unit="V", name="voltage").value
         return self._sign * volts * math.cos(self.tilt.value) / self.separation.value
-
-    def sideways(self, voltage: QuantityLike) -> float:
-        """Compute the size of the horizontal field, 9 % of the whole at a tilt of 5 degrees.
-
-        Parameters
-        ----------
-        voltage : str, float or Quantity
-            Between the plates, in volts if a bare number.
-
-        Returns
-        -------
-        float
-            V/m, zero or above.
-        """
-        volts = Quantity.read(voltage, unit="V", name="voltage").value
-        return abs(volts * math.sin(self.tilt.value)) / self.separation.value
 
     def balance_voltage(self, weight: float, charge: float) -> float:
         """Compute the voltage at which the field carries a sphere.

@@ -121,8 +121,6 @@ def _spheres(temperature: float, pressure: float) -> Any:
         Sphere(diameter=2e-6, density=1000, weight=4.1e-14),
         Sphere(diameter=2e-6, density=1000, weight=6e-14),
         Sphere(diameter=90e-6, density=1000),
-        Sphere.from_fall("0.15 +/- 0.001 mm/s", inside, density="1055 +/- 5 kg/m3"),
-        Sphere.from_fall(3e-5, inside, density=900, gravity=9.7, slip=SlipCorrection("none")),
     ):
         methods = ("slip_factor", "mobility", "effective_weight", "fall_speed", "diffusion")
         methods += ("relaxation_time", "knudsen")
@@ -136,7 +134,6 @@ def _plates(both: Plates) -> Any:
         both,
         both.field("227 V"),
         both.field(-20.0),
-        both.sideways(-227.0),
         both.balance_voltage(5e-14, -9e-19),
     ]
 
@@ -145,8 +142,6 @@ def _reticle(scale: Reticle) -> Any:
     t, y = np.array([0.0, 1.0, 2.5, 4.0, 5.0]), np.array([1.0, 2.2, 3.9, 6.1, 7.0])
     return [
         scale,
-        scale.to_length(3),
-        scale.to_length([3, -4.5]),
         scale.fixed_time(-7, 4.0),
         scale.fixed_time(7, 4.0, diffusion=3e-11, press=0.2),
         scale.fixed_distance(-7, [4.0, 4.4], diffusion=3e-11, press=0.2),
@@ -179,8 +174,6 @@ def _refused() -> Cases:
         "step": lambda: Reticle(division=1e-5, step=0),
         "long": lambda: Reticle(division=1e-5, length=0),
         "ends": lambda: Reticle(division=1e-5, rounding="none"),
-        "divisions": lambda: scale.to_length("a"),
-        "many divisions": lambda: scale.to_length(["a"]),
         "way": lambda: scale.fixed_time("a", 1.0),
         "time": lambda: scale.fixed_time(1.0, 0.0),
         "walk": lambda: scale.fixed_time(1, 1, diffusion=-1),
@@ -201,11 +194,8 @@ def _refused() -> Cases:
         "plate": lambda: Plates(separation=1e-3, positive_plate="left"),
         "tilt": lambda: Plates(separation=1e-3, tilt="45.01 deg"),
         "tilt in words": lambda: Plates(separation=1e-3, tilt="5 V"),
-        "tilted": lambda: [
-            Plates(separation=1e-3, tilt=f"{d} deg").sideways(10) for d in (45, -44.9)
-        ],
+        "tilted": lambda: [Plates(separation=1e-3, tilt=f"{d} deg").field(10) for d in (45, -44.9)],
         "volts": lambda: both.field("3 m"),
-        "sideways volts": lambda: both.sideways("3 m"),
         "no weight": lambda: both.balance_voltage(0.0, 1e-18),
         "no charge": lambda: both.balance_voltage(1, 0),
         "charge": lambda: both.balance_voltage(1.0, "x"),
@@ -219,8 +209,6 @@ def _refused() -> Cases:
         "weight": lambda: Sphere(**size, weight=-1.0),
         "spread": lambda: Sphere(**size, diameter_spread=0.0),
         "light": lambda: light.effective_weight(cell),
-        "speed": lambda: Sphere.from_fall(0, cell, density=1e3),
-        "falling density": lambda: Sphere.from_fall(1e-4, cell, density="x"),
         "value": lambda: Quantity(value=np.nan),
         "error": lambda: Quantity(**q, standard_uncertainty=-1),
         "law": lambda: Quantity(**q, distribution="flat"),
