@@ -274,22 +274,9 @@ def timed_excess(run: Rows, rows: pd.DataFrame, fall: float) -> FloatArray:
 
 
 def residual_voltage(run: Rows) -> ResidualVoltage:
-    r"""Estimate what voltage the plates keep when they are switched off, and the fall without it.
+    r"""Estimate the voltage left on the plates at zero; see `Run.residual_voltage`.
 
-    Parameters
-    ----------
-    run : Run
-        Of one particle, with falls in four charge states or more.
-
-    Returns
-    -------
-    ResidualVoltage
-        The voltage, the fall without it, the fall as read, and the p-value of no voltage.
-
-    Raises
-    ------
-    InputError
-        For too few falls, or falls whose charge state is not noted or does not vary.
+    Raises InputError for too few falls, or falls whose charge state is not noted or does not vary.
 
     Notes
     -----

@@ -26,27 +26,7 @@ _BESIDE = 0.25  # of the other uncertainties; added in square, it makes 3 % more
 def check_run(run: Rows, analysis: object = None) -> Checks:
     """Make every check that the run of one particle allows; see `Run.checks`.
 
-    Parameters
-    ----------
-    run : Run
-        The run of one particle.
-    analysis : Analysis or RunFit, optional
-        Of the same run; its unit and whole numbers serve the checks of drift, ruler, discarded
-        rows and distance from the steps, which are unknown without it.
-
-    Returns
-    -------
-    Checks
-        One check after the other. Where voltage and direction have the wrong signs, those that
-        rest on the fall are left out.
-
-    Examples
-    --------
-    >>> from quantize.charge import Run
-    >>> from quantize.charge.soundness import check_run
-    >>> run = Run({"V": [219, 219, 0], "div": [12, -9, -61], "t (s)": [10, 10, 10]})
-    >>> len(check_run(run).checks) > 0
-    True
+    Where voltage and direction have the wrong signs, those that rest on the fall are left out.
     """
     page, motion = checks_page, checks_motion
     signs = page.sign_slips(run)

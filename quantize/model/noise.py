@@ -137,8 +137,9 @@ class ReadingKinds:
         self.is_rounded_twice = np.flatnonzero(plain & (step > 0) & (ends == 2))
         self.is_sharp = np.flatnonzero(plain & (step == 0))
         self.all_sharp = self.is_sharp.size == n
-        self.reach = float(np.max(np.where(plain, 0.5 * step * ends, 0.0)))
-        """How far from its tooth a reading can be rounded."""
+        self.rounded_by = np.where(plain, 0.5 * step * ends, 0.0)
+        """How far from its tooth each reading can be rounded."""
+        self.reach = float(np.max(self.rounded_by))
 
     def log_density(
         self, d: FloatArray, variance: FloatArray, least: FloatArray, unit: FloatArray

@@ -16,6 +16,7 @@ from __future__ import annotations
 import numpy as np
 
 from quantize._support.validation import FloatArray, IntArray
+from quantize.model.noise import HALF_LOG_2PI
 from quantize.model.terms import Cell, Parameters, Terms
 
 _PARTS = 8
@@ -38,6 +39,29 @@ class BoundedTerms(Terms):
         if self.outward is not None:
             return self.outward.bound(p, cell, shares)
         return self._in_chunks(p, cell, shares)
+
+    def bound_within_states(
+        self, p: Parameters, cell: Cell, shares: FloatArray
+    ) -> FloatArray | None:
+        """Upper bounds of the log likelihood in cells, (m,), whatever the teeth; None where loose.
+
+        They hold how far from each other a shift leaves the readings of one state that it moves by
+        different amounts: the squares of their errors add up to (b − b0)²/s² at least, b0 being
+        the shift at which they agree best and s its error, and each density is that of a normal
+        error, smaller by what was rounded, at most.
+        """
+        kinds, loose = self.kinds, self.power or self.envelope.closed or np.any(shares)
+        loose = loose or kinds.is_beyond.size or kinds.is_changed.size
+        if self.one_lever or loose or not p.unit.size:
+            return None
+        best, error = self.shift_within_states(1.0)
+        away = np.maximum(np.abs(p.offset - best) - cell.offset, 0.0) / error
+        away = np.maximum(away - float(np.linalg.norm(kinds.rounded_by / self.scale)), 0.0)
+        peak = np.sum(np.log(self.scale)) + self.x.size * (HALF_LOG_2PI + np.log(cell.sigma_low))
+        _, count = self.first_teeth(p, cell)
+        teeth = np.log(count) + self.masses(p, cell, np.zeros((p.unit.size, 1, 1)))[:, 0, 0]
+        most: FloatArray = self.states * np.maximum(teeth, 0.0) - peak
+        return most - 0.5 * np.square(away / p.sigma)
 
     def off_scale(self, share: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Of states whose other readings are astray, so that sizes without ends are all alike.

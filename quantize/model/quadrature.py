@@ -5,8 +5,7 @@ an even lattice for each of them. At first one box holds all nodes of sigma and 
 cell of units and offsets. Anywhere in a box no tooth moves by more than a known distance, so that
 the likelihood with every reading taken that much nearer its tooth, and every deviation as large as
 it gets, bounds it from above. Boxes whose bound is negligible are dropped, the others are halved,
-until each holds one node of a lattice that suits the posterior; there the likelihood itself is
-summed.
+until each holds one node of a lattice that suits the posterior; there the likelihood is summed.
 """
 
 from __future__ import annotations
@@ -46,7 +45,7 @@ MOST_WITH_SHIFT = 250_000
 _COARSE = 0.1
 _BROAD_NOISE = 4.0
 """A box whose deviations have a larger log ratio is halved without being looked at."""
-_BLOCK = 20_000
+_BLOCK, _NO_CHANCE, _BEST = 20_000, 745.0, 20
 _LIGHT = 8.0
 """Boxes whose bound is this far below the largest node are halved less often where growth is open:
 what they hold is a thousandth of the evidence, and errs by a part of that."""
@@ -54,8 +53,6 @@ _FIRST_NODES, _NEAR = 12, 40
 """Of sigma, and of growth, among which the best is looked for first, and of both beside that."""
 _FIRST_LEVEL = 10
 """Cells are halved as often before any is looked at, where every node needs it."""
-_NO_CHANCE = 745.0
-_BEST = 20
 
 
 class TooManyBoxes(InputError):
@@ -242,8 +239,15 @@ class _Search:
         # A node itself costs less than its bound.
         final = keep & np.all(blame < 0, axis=0)
         ripe = np.flatnonzero(keep & ~final & ~broad)
-        self._allow(p.rows(ripe), cell.rows(ripe))
-        bound = self._bound(todo.rows(ripe), p.rows(ripe), cell.rows(ripe), most_prior[ripe])
+        parts = (todo.rows(ripe), p.rows(ripe), cell.rows(ripe), most_prior[ripe])
+        apart = self.likelihood.bound_within_states(*parts[1:3], self.noise.shares.place)
+        if apart is not None:
+            # Of cells in which readings of one state lie far from each other no tooth is asked.
+            keep[ripe] = self._bound(apart[:, None], *parts) > self.best - self.negligible
+            ripe = ripe[keep[ripe]]
+            parts = (todo.rows(ripe), p.rows(ripe), cell.rows(ripe), most_prior[ripe])
+        self._allow(*parts[1:3])
+        bound = self._bound(self.likelihood.bound(*parts[1:3], self.noise.shares.place), *parts)
         keep[ripe] = bound > self.best - self.negligible
         if self.open_growth:
             light = ripe[keep[ripe] & (bound < self.best - _LIGHT)]
@@ -360,9 +364,10 @@ class _Search:
             growth_low=self.lattice.tree.growth[0, b.noise],
         )
 
-    def _bound(self, b: Boxes, p: Parameters, cell: Cell, most_prior: FloatArray) -> FloatArray:
-        """Upper bound of the log mass of any node within each box."""
-        bound = self.likelihood.bound(p, cell, self.noise.shares.place)
+    def _bound(
+        self, bound: FloatArray, b: Boxes, p: Parameters, cell: Cell, most_prior: FloatArray
+    ) -> FloatArray:
+        """Upper bound of the log mass of any node in each box, from that of its likelihoods."""
         most = np.max(bound + self.noise.shares.log_weight, axis=1)
         most += most_prior + self.lattice.most_log_weight[b.noise]
         most += self.lattice.log_shift_weight(b)

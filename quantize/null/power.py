@@ -1,4 +1,4 @@
-"""The one table of power: how many readings show steps, by simulation, and a curve through it.
+"""The one table of power: how many readings show steps, by simulation.
 
 ``python -m benchmarks.study_plan --store`` makes it again. Power is the share of samples that the
 verdict calls "steps"; whole numbers are uniform on −4 … 4, and nothing is known but the readings.
@@ -10,17 +10,22 @@ import dataclasses
 import functools
 import json
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
+
+from quantize._support.validation import FloatArray
 
 ALPHAS = (0.10, 0.05, 0.02, 0.01)
 """Levels at which the stored table counts."""
 REPEATS = (1, 2, 4)
 """Readings of each state that the stored table has, and that plans compare."""
 TABLE = "power_table.json"
+_NEAREST = 4
+"""Sizes through which a line is drawn where a power is reached."""
 SIMULATED = (
     "That number was simulated for whole numbers from -4 to 4, counted from a known zero, with "
     "normal errors of one unknown size."
@@ -50,7 +55,7 @@ class Curve:
         return x, float(np.sqrt(gradient @ np.array(self.covariance) @ gradient))
 
 
-def fit_curve(x: Sequence[float], hits: Sequence[int], samples: Sequence[int]) -> Curve:
+def fit_curve(x: ArrayLike, hits: ArrayLike, samples: ArrayLike) -> Curve:
     """Maximum-likelihood probit line through shares (Finney, *Probit Analysis*, 1971, chapter 4).
 
     Half a sample is added on either side (as if each share had been seen once more, divided), so
@@ -87,6 +92,35 @@ def fit_curve(x: Sequence[float], hits: Sequence[int], samples: Sequence[int]) -
     )
 
 
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Rising:
+    """Power that rises with x, whatever its shape: no probit line holds from few to many readings.
+
+    Isotonic regression of shares (Barlow, Bartholomew, Bremner and Brunk, *Statistical Inference
+    under Order Restrictions*, 1972), with straight lines between them.
+    """
+
+    x: FloatArray
+    hits: FloatArray
+    samples: FloatArray
+    power: FloatArray
+
+    @classmethod
+    def of(cls, x: ArrayLike, hits: ArrayLike, samples: ArrayLike) -> Rising:
+        """From hits among samples at rising x."""
+        from scipy.optimize import isotonic_regression
+
+        at, k, m = (np.asarray(each, dtype=np.float64) for each in (x, hits, samples))
+        return cls(x=at, hits=k, samples=m, power=isotonic_regression(k / m, weights=m).x)
+
+    def reaches(self, power: float) -> tuple[float, float]:
+        """The x of this power, and its standard error, by a probit line through what is nearest."""
+        above = np.flatnonzero(self.power >= power)
+        at = self.x[above[0]] if above.size else self.x[-1]
+        near = np.sort(np.argsort(np.abs(self.x - at), kind="stable")[:_NEAREST])
+        return fit_curve(self.x[near], self.hits[near], self.samples[near]).reaches(power)
+
+
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Estimate:
     """A number with its standard error, on a log scale; NaN beyond what was simulated."""
@@ -117,7 +151,7 @@ class PowerTable:
 
     def __init__(self, content: dict[str, Any]) -> None:
         self.content = content
-        self._curves: dict[tuple[int, float], dict[float, Curve]] = {}
+        self._curves: dict[tuple[int, float], dict[float, Rising]] = {}
 
     def shares(self, alpha: float) -> Iterator[tuple[float, int, int, int, int]]:
         """Every share at one of `ALPHAS`: sigma/unit, repeats, readings, hits, samples."""
@@ -126,14 +160,14 @@ class PowerTable:
             for n, row, samples in zip(cell["n"], cell["hits"], cell["pages"], strict=True):
                 yield cell["sigma_over_unit"], cell["repeats"], n, row[column], samples
 
-    def curves(self, repeats: int, alpha: float) -> dict[float, Curve]:
+    def curves(self, repeats: int, alpha: float) -> dict[float, Rising]:
         """Power against log n for each sigma/unit, the smallest first, at one of `ALPHAS`."""
         if (repeats, alpha) not in self._curves:
             column = ALPHAS.index(alpha)
             cells = [cell for cell in self.content["cells"] if cell["repeats"] == repeats]
             self._curves[repeats, alpha] = {
-                cell["sigma_over_unit"]: fit_curve(
-                    np.log(cell["n"]).tolist(), [row[column] for row in cell["hits"]], cell["pages"]
+                cell["sigma_over_unit"]: Rising.of(
+                    np.log(cell["n"]), [row[column] for row in cell["hits"]], cell["pages"]
                 )
                 for cell in sorted(cells, key=lambda cell: float(cell["sigma_over_unit"]))
             }
@@ -144,8 +178,8 @@ class PowerTable:
     ) -> Estimate:
         """Readings for a power, interpolated in sigma/unit between the curves.
 
-        The logarithm of the number of readings is interpolated by straight lines; its error is
-        that of the simulations and that of the interpolation, as measured.
+        The logarithm of the number is interpolated by straight lines; its error is that of the
+        simulations and that of the interpolation, as measured.
         """
         curves = self.curves(repeats, alpha)
         places = np.array(list(curves))
@@ -153,8 +187,8 @@ class PowerTable:
             return UNKNOWN
         at = max(sigma_over_unit, float(places[0]))
         logs, errors = np.array([curve.reaches(power) for curve in curves.values()]).T
-        # Power that no number of readings reached is not to be had by drawing the line on.
-        lasts = np.array([curve.last for curve in curves.values()])
+        # Power that no number of readings reached is not to be had by drawing a line on.
+        lasts = np.array([curve.x[-1] for curve in curves.values()])
         logs = np.where(logs > lasts + np.log(1.5), np.nan, logs)
         log = float(np.interp(at, places, logs))
         error = float(np.interp(at, places, errors))
@@ -162,14 +196,12 @@ class PowerTable:
         return Estimate(log=log, error=float(np.hypot(error, between)))
 
     def power(self, sigma_over_unit: float, repeats: int, n: float, alpha: float) -> float:
-        """Power of n readings, its probit interpolated in sigma/unit between the curves."""
-        from scipy.special import ndtr
-
+        """Power of n readings, interpolated in sigma/unit between the curves."""
         curves = self.curves(repeats, alpha)
         if sigma_over_unit > max(curves):
             return math.nan
-        probits = [curve.intercept + curve.slope * np.log(n) for curve in curves.values()]
-        return float(ndtr(np.interp(sigma_over_unit, list(curves), probits)))
+        powers = [np.interp(np.log(n), curve.x, curve.power) for curve in curves.values()]
+        return float(np.interp(sigma_over_unit, list(curves), powers))
 
     def sharpest(self, n: float, repeats: int, power: float, alpha: float) -> Estimate:
         """The largest sigma/unit at which n readings reach the power."""
@@ -194,10 +226,7 @@ def stored() -> PowerTable:
 
 
 def power_of(readings: float, spread: float, repeats: int = 1, alpha: float = 0.05) -> float:
-    """Share of samples of so many readings that show steps of this sigma/unit; NaN if not known.
-
-    As far as the table goes in sigma/unit, and as `readings_needed` in the rest.
-    """
+    """Share of samples of so many readings that show steps of this sigma/unit; NaN if not known."""
     most, level = _design(repeats, alpha)
     return stored().power(spread, most, readings * most / repeats, level) if level else math.nan
 
@@ -215,10 +244,8 @@ def readings_needed(
     most, level = _design(repeats, alpha)
     if level is None:
         return None
-    missed = 0.2 * (1 - power_of(without, spread, repeats, alpha)) if without else 0.2
-    if missed == 0:
-        return None
-    found = stored().readings(spread, most, 1 - missed, level)
+    shown = min(power_of(without, spread, repeats, alpha), 1 - 1e-9) if without else 0.0
+    found = stored().readings(spread, most, 1 - 0.2 * (1 - shown), level)
     return repeats * int(np.ceil(found.value / most - 1e-9)) if np.isfinite(found.log) else None
 
 

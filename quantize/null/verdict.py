@@ -352,33 +352,28 @@ def _advice(mixture: MixtureFit, evidence: LevelEvidence, alpha: float) -> tuple
     repeats = int(np.median(levels.count))
     spread = float(mixture.posterior.centre.sigma[0]) * np.median(np.sqrt(levels.factor * repeats))
     design = (spread / mixture.unit, repeats, alpha)
-    power = power_of(levels.mean.size * repeats, *design)
-    missed_by_chance = 1 - power > alpha or np.isnan(power)
-    needed = readings_needed(*design, without=levels.mean.size * repeats)
+    at_hand = levels.mean.size * repeats
+    needed = readings_needed(*design, without=at_hand)
+    enough = 1 - power_of(at_hand, *design) <= alpha
+    against = evidence.log_bayes_factor < -AGAINST
     advice = if_read_finer(mixture.readings)
+    if enough and not (evidence.sure_of_levels or against):
+        advice.append(
+            "Readings on more different levels would settle it: change the charge further "
+            "between readings."
+        )
     # What readings speak against, a few more of them would not settle in favour.
-    if evidence.log_bayes_factor < -AGAINST or (needed is None and missed_by_chance):
+    elif enough or needed is None or against:
         advice.append(
             "Less scatter helps more than more readings: repeat each state, time longer, or time "
             "automatically."
         )
-    elif needed is not None and missed_by_chance:
+    else:
         more = max(needed // repeats - levels.mean.size, 1)
         what = "reading" if mixture.readings.state is None else "charge state"
         advice.append(
             f"If the unit is near {mixture.unit:.3g}, about {more} more {what}{'s' * (more > 1)} "
             f"of this quality would settle it in four cases out of five. {SIMULATED}"
-        )
-    elif evidence.sure_of_levels:
-        advice.append(
-            f"Steps of {mixture.unit:.3g} show in {_per_cent(power)} of samples like this one, so "
-            f"that less scatter, which shows smaller steps too, helps more than more readings. "
-            f"{SIMULATED}"
-        )
-    else:
-        advice.append(
-            "Readings on more different levels would settle it: change the charge further "
-            "between readings."
         )
     whole = worth_saying(mixture)
     if whole is not None:

@@ -10,6 +10,7 @@ import quantize as qz
 from quantize.model import outward
 from quantize.model.likelihood import Cell, Parameters
 from quantize.model.wrapped_likelihood import PartlyMeasured
+from quantize.shared_shift import SharedShift
 
 SHARES = np.array([1e-4, 0.1, 0.5])
 boxes = st.fixed_dictionaries(
@@ -59,6 +60,10 @@ def assert_bounded(likelihood, box, shares):
     bound = likelihood.bound(centre, cell, shares)[0]
     values = likelihood.by_share(inside(box, np.random.default_rng(box["seed"]), 24), shares)
     assert np.all(values <= bound + 1e-9 + 1e-12 * np.abs(values))
+    within = getattr(likelihood, "bound_within_states", lambda *_: None)(centre, cell, shares)
+    if within is not None:
+        assert np.all(values <= within[0] + 1e-9)
+    return within
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -167,3 +172,24 @@ def test_the_search_finds_the_same_nodes(monkeypatch):
     plain = qz.fit_mixture(PAGE, (0.3, 3), model=MODELS["zero"])
     assert found.unit == pytest.approx(plain.unit, abs=1e-4 * plain.unit_err)
     assert found.log_bayes_factor == pytest.approx(plain.log_bayes_factor, abs=1e-5)
+
+
+@pytest.mark.parametrize("ends", [None, 1, 2])
+@settings(max_examples=40)
+@given(box=boxes)
+def test_bound_of_states_that_a_shift_pulls_apart_holds_and_falls(ends, box):
+    rng = np.random.default_rng(box["seed"])
+    state, lever = np.repeat(np.arange(4), 3), np.tile([1.0, 2.0, 0.5], 4)
+    values = rng.integers(1, 7, 4)[state] + box["offset"] * lever + 0.1 * rng.normal(size=12)
+    rounded = {} if ends is None else {"resolution": 0.2, "ends": np.full(12, ends)}
+    readings = qz.Readings(
+        values,
+        state=state,
+        relative_sigma=rng.uniform(0.7, 1.5, 12),
+        shift=SharedShift(error=0.5, lever=lever),
+        **rounded,
+    )
+    likelihood = likelihood_of(qz.MixtureModel(rounding=ends is not None), readings)
+    near = assert_bounded(likelihood, box, np.zeros(1))
+    far = assert_bounded(likelihood, box | {"offset": box["offset"] + 60.0}, np.zeros(1))
+    assert far[0] < near[0] - 100

@@ -82,11 +82,8 @@ def advice(
 def test_a_long_clear_page_is_told_to_change_the_charge_further() -> None:
     assert "more different levels" in advice(60)
     # Where they stand on enough of them, that is not what was wanting.
-    said = advice(60, seen=True)
-    assert "more different levels" not in said
-    share = power_of(60, 0.05)
-    assert share > 0.999
-    assert "show in more than 99.9 % of samples like this one" in said
+    assert power_of(60, 0.05) > 0.95
+    assert advice(60, seen=True).startswith("Less scatter helps more than more readings")
     # The same noise on a short sample: so many more readings.
     assert "about 6 more readings of this quality" in advice(6)
 
