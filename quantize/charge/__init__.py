@@ -39,20 +39,22 @@ _PIECES = {
     "BenchPosterior": "bench",
     "BenchSample": "bench_sample",
     "fit_run": "estimate",
-    "check_run": "soundness",
     "faults_of": "faults",
     "monte_carlo": "montecarlo",
     "monte_carlo_many": "montecarlo",
     "propagate": "propagation",
     "predicted_scatter": "rows",
-    "residual_voltage": "rows",
     "line_through_drops": "drops",
     "calibrate_reticle": "repeats",
     "repeat_balance": "repeats",
 }
 _MOVED = {
     name: f"`from quantize.charge.{module} import {name}`" for name, module in _PIECES.items()
-} | {"convert_run": "`Run(table, apparatus).charges(route=...)`"}
+} | {
+    "convert_run": "`Run(table, apparatus).charges(route=...)`",
+    "check_run": "`Run(table, apparatus).checks(analysis)`",
+    "residual_voltage": "`Run(table).residual_voltage()`",
+}
 
 __all__ = list(_HOME)
 

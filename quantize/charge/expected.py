@@ -298,8 +298,7 @@ def next_step(analysis: RunAnalysis | RunFit) -> NextStep:
     Raises InputError without a fall, and when no route to coulombs is possible.
     """
     if isinstance(analysis, RunAnalysis):
-        found = next_step(analysis.fit)
-        return found._with(verdict=analysis.verdict, advice=analysis.advice)
+        return next_step(analysis.fit)._with(verdict=analysis.verdict, advice=analysis.advice)
     fit, run = analysis, analysis.run
     bench = with_voltage(run.bench(), run)
     if fit.fall is None:

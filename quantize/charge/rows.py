@@ -276,7 +276,7 @@ def timed_excess(run: Rows, rows: pd.DataFrame, fall: float) -> FloatArray:
 def residual_voltage(run: Rows) -> ResidualVoltage:
     r"""Estimate the voltage left on the plates at zero; see `Run.residual_voltage`.
 
-    Raises InputError for too few falls, or falls whose charge state is not noted or does not vary.
+    Raises InputError for too few falls, or where their charge states are not noted or all alike.
 
     Notes
     -----

@@ -113,7 +113,6 @@ def _scale(found: TargetPlan) -> str:
 def next_view(found: NextStep) -> View:
     """What to read next, and what everything else would bring."""
     needed = found.readings_for_steps
-    first = [Section("What would settle it", [Bullets(list(found.advice))])] if found.advice else []
     steps = (
         f"At this scatter {_TOO_MANY}."
         if math.isnan(needed)
@@ -128,7 +127,7 @@ def next_view(found: NextStep) -> View:
     notes = [parts, *([steps] if found.verdict in (None, STEPS) else []), *found.notes]
     return (
         Section("", [found.sentence]),
-        *first,
+        *([Section("What would settle it", [Bullets(list(found.advice))])] if found.advice else []),
         Section("What else would help", [gains_table(found.table)]),
         Section("", [Bullets(notes)]),
     )
