@@ -95,6 +95,7 @@ ROWS: dict[str, Row] = {
     "running_comb._PLANNED": _aside("by hand: the usual number of readings"),
     "running_comb._FARTHEST": _aside("by hand: the usual reach"),
     "running_comb._SIDES": _aside("by hand: combs on both sides lose little, 0.22 in log"),
+    "power._NEAREST": _aside("by hand; plans and advice only"),
     "running_sums.LARGEST": _aside("as far as the sums of two units that are held to the level"),
 }  # fmt: skip
 

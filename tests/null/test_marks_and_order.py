@@ -85,12 +85,12 @@ def test_a_long_clear_page_is_told_to_change_the_charge_further() -> None:
     assert power_of(60, 0.05) > 0.95
     assert advice(60, seen=True).startswith("Less scatter helps more than more readings")
     # The same noise on a short sample: so many more readings.
-    assert "about 6 more readings of this quality" in advice(6)
+    assert "about 9 more readings of this quality" in advice(6)
 
 
 def test_more_readings_are_advised_for_the_level_set_and_never_against_the_evidence() -> None:
     assert readings_needed(0.05) < readings_needed(0.05, alpha=0.01)
-    assert "about 13 more readings of this quality" in advice(6, alpha=0.01)
+    assert "about 15 more readings of this quality" in advice(6, alpha=0.01)
     for said in (advice(6, log_b=-4.0), advice(6, alpha=0.001)):
         assert said.startswith("Less scatter helps more than more readings")
 
