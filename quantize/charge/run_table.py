@@ -130,11 +130,11 @@ class RunTable:
     @property
     def fall_wanted(self) -> str:
         """What to do where no fall is known, as a part of a sentence."""
-        lost = int(np.sum(self.table["kept"] & (self.table["voltage"] == 0)))
-        if not lost:
+        rows = self.table[self.table["kept"] & (self.table["voltage"] == 0)]
+        if (rows["off_scale"] == 0).any() or rows.empty:
             return "read some at zero voltage"
-        rows = "the row" if lost == 1 else f"the {lost} rows"
-        return f"{rows} at zero voltage ran off the scale, so time some over a shorter interval"
+        they = "the row" if len(rows) == 1 else f"the {len(rows)} rows"
+        return f"{they} at zero voltage ran off the scale, so time some over a shorter interval"
 
     @functools.cached_property
     def driven(self) -> pd.DataFrame:

@@ -58,8 +58,8 @@ class BoundedTerms(Terms):
         away = np.maximum(np.abs(p.offset - best) - cell.offset, 0.0) / error
         away = np.maximum(away - float(np.linalg.norm(kinds.rounded_by / self.scale)), 0.0)
         peak = np.sum(np.log(self.scale)) + self.x.size * (HALF_LOG_2PI + np.log(cell.sigma_low))
-        _, count = self.first_teeth(p, cell)
-        teeth = np.log(count) + self.masses(p, cell, np.zeros((p.unit.size, 1, 1)))[:, 0, 0]
+        occurs = np.clip(np.zeros((p.unit.size, 1, 1)), self.envelope.first, self.envelope.last)
+        teeth = np.log(self.first_teeth(p, cell)[1]) + self.masses(p, cell, occurs)[:, 0, 0]
         most: FloatArray = self.states * np.maximum(teeth, 0.0) - peak
         return most - 0.5 * np.square(away / p.sigma)
 

@@ -174,10 +174,11 @@ def test_the_search_finds_the_same_nodes(monkeypatch):
     assert found.log_bayes_factor == pytest.approx(plain.log_bayes_factor, abs=1e-5)
 
 
+@pytest.mark.parametrize("integers", ["any", "positive", (2, None)])
 @pytest.mark.parametrize("ends", [None, 1, 2])
-@settings(max_examples=40)
+@settings(max_examples=20)
 @given(box=boxes)
-def test_bound_of_states_that_a_shift_pulls_apart_holds_and_falls(ends, box):
+def test_bound_of_states_that_a_shift_pulls_apart_holds_and_falls(integers, ends, box):
     rng = np.random.default_rng(box["seed"])
     state, lever = np.repeat(np.arange(4), 3), np.tile([1.0, 2.0, 0.5], 4)
     values = rng.integers(1, 7, 4)[state] + box["offset"] * lever + 0.1 * rng.normal(size=12)
@@ -189,7 +190,8 @@ def test_bound_of_states_that_a_shift_pulls_apart_holds_and_falls(ends, box):
         shift=SharedShift(error=0.5, lever=lever),
         **rounded,
     )
-    likelihood = likelihood_of(qz.MixtureModel(rounding=ends is not None), readings)
+    model = qz.MixtureModel(rounding=ends is not None, integers=integers)
+    likelihood = likelihood_of(model, readings, 0.2)
     near = assert_bounded(likelihood, box, np.zeros(1))
     far = assert_bounded(likelihood, box | {"offset": box["offset"] + 60.0}, np.zeros(1))
     assert far[0] < near[0] - 100
