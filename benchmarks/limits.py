@@ -67,6 +67,19 @@ def _read(make: str) -> str:
     return f"file = {make}\ncall = lambda: qz.read_readings(file)"
 
 
+def _two_voltages(repeats: int) -> str:
+    return f"""
+from quantize.charge import Run, SimulatedBench
+states = tuple((k, {repeats}) for k in (6, 4, 7, 3, 5, 9, 2, 8))
+page, bench, _ = SimulatedBench(falls=3, states=states).simulate(rng=4)
+fallen, moved = -page.loc[page["V"] == 0, "divisions"].mean(), page["divisions"].astype(float)
+half = (page["V"] != 0) & (np.arange(len(page)) % 2 == 1)
+page["divisions"] = moved.where(~half, ((moved + fallen) / 2 - fallen).round())
+page.loc[half, "V"] /= 2
+call = lambda: Run(page, bench).analyze(rng=1)
+"""
+
+
 _FREE = "offset='free', rng=1"
 _GROWING = "model=qz.MixtureModel(noise='proportional'), rng=1"
 _GIVEN = "qz.Readings({}, sigma=0.1)"
@@ -90,6 +103,10 @@ ROWS = {
     ),
     "analyze, 14 readings from 1e9 on, free offset": "x = 1e9 + steps(14)\n"
     "call = lambda: qz.analyze(x, offset='free', rng=1)",
+    **{
+        f"a run of {8 * n + 3} rows, two voltages in each state, three falls": _two_voltages(n)
+        for n in (4, 24)
+    },
     "analyze, units from 1 to 1e70": "x = steps(14)\ncall = lambda: qz.analyze(x, (1, 1e70))",
     "analyze, 1e9 resamples": "x = steps(14)\ncall = lambda: qz.analyze(x, n_resamples=10**9)",
     "a pipe without a writer": "os.mkfifo(folder / 'p')\n"

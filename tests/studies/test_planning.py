@@ -25,7 +25,7 @@ def test_readings_needed_agree_with_a_simulation_of_their_own() -> None:
     # Made apart from the table: 100 samples at each of six sizes some readings apart, a line
     # through the shares called steps; quantize 0.9 on 2026-11-30.
     found = qz.plan(sigma=[0.05, 0.10, 0.15, 0.20], repeats=1).table["readings"].to_numpy()
-    assert found == pytest.approx([12.9, 17.4, 21.9, 41.6], rel=0.25)
+    assert found == pytest.approx([12.9, 17.4, 21.9, 41.6], rel=0.1)
 
 
 def test_the_advice_of_a_verdict_is_the_plan_for_single_readings() -> None:
