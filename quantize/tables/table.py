@@ -138,13 +138,15 @@ class Table:
         return ""
 
     def need_one_unit(self, at: int, roles: Mapping[str, int]) -> None:
-        """Raise where sigma or resolution has another unit than the readings, or their column."""
+        """Raise where one column has two parts, or sigma or resolution another unit."""
+        parts = {at: "the readings"}
         for role, other in roles.items():
-            if other == at:
+            if other in parts:
                 raise InputError(
-                    f"`{role}` is {str(self.names[at])!r}, the column of the readings; name the "
-                    "column that holds it."
+                    f"`{role}` is {str(self.names[other])!r}, the column of {parts[other]}; name "
+                    "the column that holds it."
                 )
+            parts[other] = f"`{role}`"
         units = {j: unit for j in (at, *roles.values()) if (unit := self.unit_of(j)) is not None}
         for role in ("sigma", "resolution"):
             other = roles.get(role, at)

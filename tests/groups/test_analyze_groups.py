@@ -444,6 +444,9 @@ def test_the_columns_of_a_table_have_one_unit_and_one_part_each():
             qz.analyze_groups(table, **{role: "charge [mm]"}, **how)
     with pytest.raises(qz.InputError, match="`by` is 'charge"):
         qz.analyze_groups(table, **how | {"by": "charge [mm]"})
+    for one, two in (("by", "state"), ("by", "sigma"), ("state", "sigma"), ("sigma", "resolution")):
+        with pytest.raises(qz.InputError, match=f"`{two}` is 's .cm.', the column of `{one}`;"):
+            qz.analyze_groups(table, **how | dict.fromkeys((one, two), "s [cm]"))
 
 
 def test_an_entry_is_counted_in_the_whole_table():
