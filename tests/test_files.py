@@ -665,3 +665,5 @@ def test_one_column_does_not_hold_readings_and_something_else(tmp_path: Path) ->
     for role in ("sigma", "state", "resolution"):
         said = f"`{role}` is 'x', the column of the readings; name the column that holds it."
         assert said in refusal(path, value="x", **{role: "x"})
+    said = "`state` is 's', the column of `sigma`; name the column that holds it."
+    assert said in refusal(path, value="x", sigma="s", state="s")

@@ -45,10 +45,9 @@ class BoundedTerms(Terms):
     ) -> FloatArray | None:
         """Upper bounds of the log likelihood in cells, (m,), whatever the teeth; None where loose.
 
-        They hold how far from each other a shift leaves the readings of one state that it moves by
-        different amounts: the squares of their errors add up to (b − b0)²/s² at least, b0 being
-        the shift at which they agree best and s its error, and each density is that of a normal
-        error, smaller by what was rounded, at most.
+        A shift b moves readings of one state by different amounts: the squares of their errors add
+        up to (b − b0)²/s² at least, b0 being where they agree best and s its error, and no density
+        is above that of a normal error that is smaller by what was rounded.
         """
         kinds, loose = self.kinds, self.power or self.envelope.closed or np.any(shares)
         loose = loose or kinds.is_beyond.size or kinds.is_changed.size

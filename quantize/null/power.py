@@ -94,10 +94,9 @@ def fit_curve(x: ArrayLike, hits: ArrayLike, samples: ArrayLike) -> Curve:
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Rising:
-    """Power that rises with x, whatever its shape: no probit line holds from few to many readings.
+    """Power that rises with x in any shape: no probit line holds from few to many readings.
 
-    Isotonic regression of shares (Barlow, Bartholomew, Bremner and Brunk, *Statistical Inference
-    under Order Restrictions*, 1972), with straight lines between them.
+    Isotonic regression (Barlow and others, *Statistical Inference under Order Restrictions*, 1972).
     """
 
     x: FloatArray
