@@ -76,7 +76,7 @@ fallen, moved = -page.loc[page["V"] == 0, "divisions"].mean(), page["divisions"]
 half = (page["V"] != 0) & (np.arange(len(page)) % 2 == 1)
 page["divisions"] = moved.where(~half, ((moved + fallen) / 2 - fallen).round())
 page.loc[half, "V"] /= 2
-call = lambda: Run(page, bench).analyze(rng=1)
+call = lambda: Run(page, bench).analyze((4.9, 19.7), rng=1)
 """
 
 
