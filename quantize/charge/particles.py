@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections import Counter
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import ClassVar
 
 import numpy as np
@@ -34,7 +34,7 @@ from quantize.charge.particle_posterior import (
 )
 from quantize.charge.propagation import Propagation, correlation_matrix, root_of
 from quantize.charge.quantity import OWN_SCOPES, Quantity
-from quantize.charge.stated import stated
+from quantize.charge.stated import counted, stated
 from quantize.model.modes import Marginal, highest_density_set
 from quantize.null.calibration import share
 
@@ -127,7 +127,7 @@ class JointUnit(Result):
 
 @explained()
 def joint_unit(
-    units: Mapping[str, Propagation],
+    units: Mapping[str, Propagation] | Sequence[Propagation],
     *,
     alternatives: Mapping[str, pd.DataFrame] | None = None,
     posteriors: Mapping[str, PosteriorPoints] | None = None,
@@ -138,7 +138,7 @@ def joint_unit(
 
     Parameters
     ----------
-    units : mapping of str to UnitInCoulombs
+    units : mapping of str to UnitInCoulombs, or a sequence of them
         Result of `unit_in_coulombs` by the label of each particle, for two at least.
     alternatives : mapping of str to DataFrame, optional
         By label, rival units in divisions with columns unit and share, best first, for particles
@@ -187,8 +187,9 @@ def joint_unit(
     >>> joint_unit(units)
     <JointUnit: 1.582(27) × 10⁻¹⁹ C from 3 particles>
     """
+    units = validation.named("units", units)
     if len(units) < 2:
-        raise InputError(f"`units` holds {len(units)} particle; two at least can be joined.")
+        raise InputError(f"`units` holds {counted(len(units), 'particle')}; join two at least.")
     shares = errors_of(units, benches or {})
     slopes = shares.slopes
     errors = covariance_of(shares.own, slopes)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
 
+from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
@@ -29,7 +30,7 @@ from quantize.charge.rows import Rows
 from quantize.charge.run import Run
 from quantize.charge.run_analysis import RunAnalysis
 from quantize.charge.several import ParticleAnalyses, analyze_each, logs_and_errors
-from quantize.charge.stated import stated
+from quantize.charge.stated import counted, stated
 
 _TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
 _SPREADS = np.geomspace(1e-3, 1e4, 600)
@@ -110,7 +111,7 @@ class PooledUnit(WithInterval, Result):
 
 
 def pool_runs(
-    runs: str | Path | Mapping[str, Rows],
+    runs: str | Path | Mapping[str, Rows] | Sequence[Rows],
     apparatus: ApparatusLike | None = None,
     *,
     unit_range: tuple[float, float] | None = None,
@@ -121,7 +122,7 @@ def pool_runs(
 
     Parameters
     ----------
-    runs : str, Path or mapping of str to Run
+    runs : str, Path, mapping of str to Run or sequence of Run
         A folder with the page of each run, or runs by their names. Beside a page, a file of the
         same name that ends in .toml is its apparatus file.
     apparatus : Apparatus, str, path-like or mapping, optional
@@ -191,7 +192,7 @@ def pooled(found: Mapping[str, ParticleAnalyses]) -> PooledUnit:
     names = list(dict.fromkeys(owners))
     if len(names) < 2:
         raise InputError(
-            f"`runs` has {len(names)} run with coulombs, and two at least can be pooled"
+            f"`runs` has {counted(len(names), 'run')} with coulombs, and two at least can be pooled"
             + "".join(f"; {name}: {why}" for name, why in left_out.items())
         )
     log_q, errors = logs_and_errors(known)
@@ -237,11 +238,11 @@ def _weights(covariance: FloatArray, rows: BoolArray) -> FloatArray:
 
 
 def _runs_of(
-    runs: str | Path | Mapping[str, Rows], apparatus: ApparatusLike | None
+    runs: str | Path | Mapping[str, Rows] | Sequence[Rows], apparatus: ApparatusLike | None
 ) -> dict[str, Rows]:
     """The runs by their names, from a folder or as they are."""
-    if isinstance(runs, Mapping):
-        return dict(runs)
+    if not isinstance(runs, str | Path):
+        return validation.named("runs", runs)
     folder = Path(runs)
     pages = sorted(p for p in folder.glob("*") if p.suffix.lower() in _TABLES)
     if not pages:

@@ -285,16 +285,6 @@ def residual_voltage(run: Rows) -> ResidualVoltage:
     changes the fall in that state to :math:`f = F - (v/V_0)\,y`: a straight line through the
     falls, whose value at y = 0 is F. Both have Student's t with two degrees of freedom less than
     there are falls. F is less well known than the mean of the falls, because no charge is zero.
-
-    Examples
-    --------
-    >>> from quantize.charge import Run
-    >>> from quantize.charge.rows import residual_voltage
-    >>> table = {"state": list("aabbccdd"), "V": [200, 0] * 4,
-    ...          "div": [0, -59.4, 10, -59.3, 20, -59.2, -30, -59.7]}
-    >>> found = residual_voltage(Run(table))
-    >>> round(found.voltage.value, 2), round(found.fall.value, 1)
-    (2.0, 60.0)
     """
     falls, driven, reference = run.falls, run.driven, run.reference_voltage
     if len(falls) < _LEAST_FALLS or reference is None:

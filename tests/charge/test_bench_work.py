@@ -127,7 +127,7 @@ def test_forest_plot_draws_every_particle():
 
 
 def test_one_particle_cannot_be_joined():
-    with pytest.raises(InputError, match="two at least"):
+    with pytest.raises(InputError, match="holds 1 particle; join two at least"):
         charge.joint_unit(units([10.0]))
 
 

@@ -223,3 +223,27 @@ def test_fewer_than_two_runs_cannot_be_pooled(tmp_path) -> None:
     (tmp_path / "amber.csv").write_text("V,div,t\n200,3,10\n")
     with pytest.raises(InputError, match=r"put amber\.toml beside it"):
         charge.pool_runs(tmp_path)
+
+
+def test_runs_and_units_may_come_in_a_sequence() -> None:
+    few = charge.SimulatedBench(states=((6, 3), (4, 3), (7, 3), (5, 3)), falls=3)
+    runs = [charge.Run(*few.simulate(rng=i)[:2]) for i in (1, 2)]
+    how = {"unit_range": (6, 16), "n_resamples": 19, "rng": 1}
+    pooled, analyses = charge.pool_runs(runs, **how)
+    named, _ = charge.pool_runs({"1": runs[0], "2": runs[1]}, **how)
+    assert list(analyses) == ["1", "2"]
+    assert (pooled.value, pooled.standard_uncertainty) == (named.value, named.standard_uncertainty)
+    units = [run.unit_in_coulombs(run.fit((6, 16))) for run in runs]
+    by_name = charge.joint_unit({"1": units[0], "2": units[1]})
+    assert charge.joint_unit(units).value == by_name.value
+
+
+def test_what_is_neither_a_folder_nor_several_is_refused_in_a_sentence() -> None:
+    with pytest.raises(InputError, match=r"^`runs` is a int; give several, by their names\.$"):
+        charge.pool_runs(5)
+    with pytest.raises(InputError, match=r"^`units` is a NoneType; give several, by their names"):
+        charge.joint_unit(None)
+    with pytest.raises(InputError, match=r"^`runs` has 0 runs with coulombs, and two at least"):
+        charge.pool_runs([])
+    with pytest.raises(InputError, match=r"^`units` holds 0 particles; join two at least"):
+        charge.joint_unit([])
