@@ -127,15 +127,6 @@ def choice(name: str, value: object, allowed: Iterable[str]) -> str:
     raise InputError(f"`{name}` is {value!r}; it must be one of {listed}.")
 
 
-def named(name: str, several: Any) -> dict[str, Any]:
-    """Several things by their names; those of a sequence are numbered."""
-    if isinstance(several, Mapping):
-        return dict(several)
-    if isinstance(several, Iterable) and not isinstance(several, str | bytes):
-        return {str(number): one for number, one in enumerate(several, 1)}
-    raise InputTypeError(f"`{name}` is a {type(several).__name__}; give several, by their names.")
-
-
 def offset_mode(offset: object) -> tuple[str, float]:
     """Standardise `offset`: ("free", 0.0) or ("fixed", b)."""
     if isinstance(offset, str) and offset in ("zero", "free"):

@@ -5,14 +5,14 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
-from typing import ClassVar
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
 
 from quantize._support import validation
-from quantize._support.errors import InputError, explained
+from quantize._support.errors import InputError, InputTypeError, explained
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
 from quantize._support.validation import BoolArray, FloatArray
@@ -187,7 +187,7 @@ def joint_unit(
     >>> joint_unit(units)
     <JointUnit: 1.582(27) × 10⁻¹⁹ C from 3 particles>
     """
-    units = validation.named("units", units)
+    units = by_name("units", units)
     if len(units) < 2:
         raise InputError(f"`units` holds {counted(len(units), 'particle')}; join two at least.")
     shares = errors_of(units, benches or {})
@@ -276,6 +276,15 @@ class SharedErrors:
         lone = np.count_nonzero(parts, axis=0) < 2
         shared = parts[:, ~lone] + parts[:, lone] @ _following(self.matrix, lone)
         return np.asarray(shared @ self.matrix[np.ix_(~lone, ~lone)] @ shared.T)
+
+
+def by_name(argument: str, several: Any) -> dict[str, Any]:
+    """Several things by their names; those of a sequence are numbered."""
+    if isinstance(several, Mapping):
+        return dict(several)
+    if isinstance(several, Iterable) and not isinstance(several, str | bytes):
+        return {str(number): one for number, one in enumerate(several, 1)}
+    raise InputTypeError(f"`{argument}` is {several!r}; give several, by their names.")
 
 
 def errors_of(units: Mapping[str, Propagation], benches: Mapping[str, str]) -> SharedErrors:

@@ -11,7 +11,6 @@ from typing import Any, ClassVar
 import numpy as np
 import pandas as pd
 
-from quantize._support import validation
 from quantize._support.errors import InputError
 from quantize._support.randomness import RngLike, generator
 from quantize._support.results import Result
@@ -25,6 +24,7 @@ from quantize.charge.adjustment import (
     paule_mandel,
 )
 from quantize.charge.apparatus import ApparatusLike, load_apparatus
+from quantize.charge.particles import by_name
 from quantize.charge.propagation import WithInterval
 from quantize.charge.rows import Rows
 from quantize.charge.run import Run
@@ -242,7 +242,7 @@ def _runs_of(
 ) -> dict[str, Rows]:
     """The runs by their names, from a folder or as they are."""
     if not isinstance(runs, str | Path):
-        return validation.named("runs", runs)
+        return by_name("runs", runs)
     folder = Path(runs)
     pages = sorted(p for p in folder.glob("*") if p.suffix.lower() in _TABLES)
     if not pages:

@@ -239,9 +239,9 @@ def test_runs_and_units_may_come_in_a_sequence() -> None:
 
 
 def test_what_is_neither_a_folder_nor_several_is_refused_in_a_sentence() -> None:
-    with pytest.raises(InputError, match=r"^`runs` is a int; give several, by their names\.$"):
+    with pytest.raises(InputError, match=r"^`runs` is 5; give several, by their names\.$"):
         charge.pool_runs(5)
-    with pytest.raises(InputError, match=r"^`units` is a NoneType; give several, by their names"):
+    with pytest.raises(InputError, match=r"^`units` is None; give several, by their names"):
         charge.joint_unit(None)
     with pytest.raises(InputError, match=r"^`runs` has 0 runs with coulombs, and two at least"):
         charge.pool_runs([])
